@@ -1,0 +1,246 @@
+"""The site file (contract, section 2): TOML in, typed settings out; nothing is guessed.
+
+An unknown key, a wrong type or a value out of range is a SiteError that names the file, the key, what was given and what
+is allowed.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Any, get_type_hints
+
+import msgspec
+
+from monitor import limits
+from monitor.errors import SiteError
+from monitor.records import READINGS
+
+ID_PATTERN = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,62}[A-Za-z0-9])?")
+OUTDOOR_SENSES = ("call", "control_v", "coil_a", "supply", "load", "compressor_a", "fan_a", "outdoor_c")
+
+
+class Site(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Who this is. `id` is used in topics: letters, digits and hyphen."""
+
+    name: str = "Unnamed unit"
+    id: str = "unit-1"
+
+
+class Unit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The nameplate. Currents in A RMS, delay in s."""
+
+    line_hz: int = 60
+    contactor_poles: int = 1
+    compressor_rla_a: float = 16.7
+    compressor_lra_a: float = 79.0
+    fan_fla_a: float = 1.2
+    delay_on_make_s: float = 0.0
+    heat_pump: bool = False
+
+
+class Senses(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which readings are fitted; None means not said: the outdoor set live, the columns present in a replay."""
+
+    fitted: tuple[str, ...] | None = None
+
+
+class Mqtt(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The broker; an empty host means none. The password is read from `password_file`, never from the site file."""
+
+    host: str = ""
+    port: int = 1883
+    username: str = ""
+    password_file: str = ""
+    tls: bool = False
+    ca_file: str = ""
+    keepalive_s: int = 30
+    readings_s: float = 10.0
+
+
+class Notify(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Phone alerts: `urls` in apprise's form; `quiet` hours, local time, for what is not urgent."""
+
+    urls: tuple[str, ...] = ()
+    quiet_from: str = "22:00"
+    quiet_to: str = "07:00"
+    repeat_h: float = 4.0
+    daily_silence_check: bool = False
+
+
+class Web(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The page: where it listens; units shown."""
+
+    host: str = "127.0.0.1"
+    port: int = 8124
+    temperature: str = "F"
+
+
+class History(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The history file and how long each kind is kept, in days."""
+
+    file: str = "condenser-monitor.db"
+    readings_days: float = 30.0
+    events_days: float = 1826.0
+
+
+class Boards(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """How the boards hang on the Pi; [boards.channels] overrides single channels (see hardware/boards.py)."""
+
+    scan_s: float = 1.0
+    i2c_bus: int = 1
+    channels: dict[str, dict[str, Any]] = {}
+
+
+class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The whole site file."""
+
+    site: Site = Site()
+    unit: Unit = Unit()
+    senses: Senses = Senses()
+    limits: dict[str, dict[str, float]] = {}
+    boards: Boards = Boards()
+    mqtt: Mqtt = Mqtt()
+    notify: Notify = Notify()
+    web: Web = Web()
+    history: History = History()
+
+    @property
+    def fitted(self) -> tuple[str, ...]:
+        """The fitted readings, in the contract's order."""
+        named = OUTDOOR_SENSES if self.senses.fitted is None else self.senses.fitted
+        return tuple(name for name in READINGS if name in named)
+
+    def limit(self, finding: str, key: str) -> float:
+        """The number in force for a finding: the site's, else the default."""
+        return self.limits.get(finding, {}).get(key, limits.FINDINGS[finding][key].value)
+
+
+# key -> (low, high) for numbers; bounds are ours unless a nameplate cannot hold such a value
+_BOUNDS: dict[str, tuple[float, float]] = {
+    "unit.compressor_rla_a": (0.05, 200),
+    "unit.compressor_lra_a": (0.2, 1000),
+    "unit.fan_fla_a": (0.01, 20),
+    "unit.delay_on_make_s": (0, 3600),
+    "mqtt.port": (1, 65535),
+    "mqtt.keepalive_s": (5, 3600),
+    "mqtt.readings_s": (0.5, 86400),
+    "notify.repeat_h": (0.1, 168),
+    "web.port": (0, 65535),
+    "history.readings_days": (1, 3650),
+    "history.events_days": (1, 36500),
+    "boards.scan_s": (0.1, 60),
+    "boards.i2c_bus": (0, 255),
+}
+_CHOICES: dict[str, tuple[object, ...]] = {
+    "unit.line_hz": (50, 60),
+    "unit.contactor_poles": (1, 2),
+    "web.temperature": ("F", "C"),
+}
+
+
+def load(path: str | Path) -> Settings:
+    """Read a site file. Raises SiteError when it cannot be read or used."""
+    try:
+        text = Path(path).read_bytes().decode("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise SiteError(str(path), str(error), "a readable TOML file in UTF-8") from None
+    return parse(text, str(path))
+
+
+def parse(text: str, place: str = "site file") -> Settings:
+    """Turn the text of a site file into Settings. Raises SiteError naming `place` and the key."""
+    try:
+        tables = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SiteError(place, str(error), "TOML 1.0") from None
+    _refuse_unknown(tables, Settings, place, "")
+    try:
+        settings = msgspec.convert(tables, Settings, strict=True)
+    except msgspec.ValidationError as error:
+        raise _explain(error, tables, place) from None
+    _check(settings, place)
+    return settings
+
+
+def _refuse_unknown(table: dict[str, Any], kind: Any, place: str, above: str) -> None:
+    hints = get_type_hints(kind)
+    for key, value in table.items():
+        if key not in hints:
+            raise SiteError(f"{place}: {above}{key}", "an unknown key", "one of " + ", ".join(sorted(hints)))
+        inner = hints[key]
+        if isinstance(inner, type) and issubclass(inner, msgspec.Struct) and isinstance(value, dict):
+            _refuse_unknown(value, inner, place, f"{above}{key}.")
+
+
+def _explain(error: msgspec.ValidationError, tables: dict[str, Any], place: str) -> SiteError:
+    """msgspec's `Expected X, got Y - at `$.a.b`` in the program's own three parts."""
+    text = str(error)
+    found = re.search(r"at `\$\.?([^`]*)`", text)
+    path = found[1] if found else ""
+    given: Any = tables
+    for part in re.findall(r"[^.\[\]]+", path):
+        if isinstance(given, dict) and part in given:
+            given = given[part]
+        elif isinstance(given, list) and part.isdigit():
+            given = given[int(part)]
+        elif part == "..." and isinstance(given, dict):
+            given = next(iter(given.values()), given)
+    wanted = re.sub(r"^Expected `([^`]*)`.*$", r"a value of type \1", text.split(" - at ")[0])
+    return SiteError(f"{place}: {path}", given, wanted)
+
+
+def _check(settings: Settings, place: str) -> None:
+    for path, (low, high) in _BOUNDS.items():
+        value = _dig(settings, path)
+        if not low <= value <= high:
+            raise SiteError(f"{place}: {path}", value, f"{low:g} to {high:g}")
+    for path, choices in _CHOICES.items():
+        value = _dig(settings, path)
+        if value not in choices:
+            raise SiteError(f"{place}: {path}", value, " or ".join(str(c) for c in choices))
+    if not ID_PATTERN.fullmatch(settings.site.id):
+        raise SiteError(f"{place}: site.id", settings.site.id, "1 to 64 letters, digits and inner hyphens")
+    _check_unit(settings.unit, place)
+    _check_senses(settings.senses, place)
+    _check_limits(settings.limits, place)
+    for key in ("quiet_from", "quiet_to"):
+        value = getattr(settings.notify, key)
+        if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", value):
+            raise SiteError(f"{place}: notify.{key}", value, "a time of day as HH:MM")
+
+
+def _check_unit(unit: Unit, place: str) -> None:
+    if unit.compressor_lra_a <= 1.5 * unit.compressor_rla_a:
+        allowed = f"more than 1.5 times compressor_rla_a ({unit.compressor_rla_a:g} A); usual is 4 to 7 times"
+        raise SiteError(f"{place}: unit.compressor_lra_a", unit.compressor_lra_a, allowed)
+
+
+def _check_senses(senses: Senses, place: str) -> None:
+    for name in senses.fitted or ():
+        if name not in READINGS:
+            raise SiteError(f"{place}: senses.fitted", name, "any of " + ", ".join(READINGS))
+    if senses.fitted is not None and len(set(senses.fitted)) != len(senses.fitted):
+        raise SiteError(f"{place}: senses.fitted", list(senses.fitted), "each reading once")
+
+
+def _check_limits(tables: dict[str, dict[str, float]], place: str) -> None:
+    for finding, table in tables.items():
+        if finding not in limits.FINDINGS:
+            raise SiteError(f"{place}: limits.{finding}", "an unknown finding", "one of " + ", ".join(limits.FINDINGS))
+        for key, value in table.items():
+            rows = limits.FINDINGS[finding]
+            if key not in rows:
+                raise SiteError(f"{place}: limits.{finding}.{key}", "an unknown key", "one of " + ", ".join(rows))
+            if not rows[key].low <= value <= rows[key].high:
+                raise SiteError(
+                    f"{place}: limits.{finding}.{key}", value, f"{rows[key].low:g} to {rows[key].high:g} {rows[key].unit}"
+                )
+
+
+def _dig(settings: Settings, path: str) -> Any:
+    value: Any = settings
+    for part in path.split("."):
+        value = getattr(value, part)
+    return value

@@ -1,0 +1,73 @@
+"""Every error this program raises on purpose, grouped by who can mend it.
+
+Each says where, what was given and what is allowed, in that order, and each is also the built-in error a caller
+would expect, so `except ValueError` keeps working.
+"""
+
+from __future__ import annotations
+
+
+class CondenserError(Exception):
+    """Parent of all errors below; `place`, `given` and `allowed` are kept for programs that show them apart."""
+
+    def __init__(self, place: str, given: object, allowed: str) -> None:
+        self.place = place
+        self.given = given
+        self.allowed = allowed
+        super().__init__(f"{place}: got {given!r}; allowed: {allowed}")
+
+
+# --- the owner of the site file or of a recording can mend these
+
+
+class SiteError(CondenserError, ValueError):
+    """The site file holds an unknown key, a wrong type or a value out of range; the program does not start."""
+
+
+class RecordingError(CondenserError, ValueError):
+    """A row or the header of a recording cannot be used; `place` names file and line."""
+
+
+class ScanError(CondenserError, ValueError):
+    """A value in a scan cannot be: a current below zero, a flag that is neither on nor off."""
+
+
+class CommandError(CondenserError, ValueError):
+    """An argument of a command, a request from the page or from the broker is not allowed."""
+
+
+class ScenarioError(CondenserError, ValueError):
+    """A scenario file of the simulator cannot be used."""
+
+
+# --- whoever wired the boards can mend these
+
+
+class WiringError(CondenserError, ValueError):
+    """Two channels on one pin, an address no chip can have, a sense without a channel."""
+
+
+class SenseError(CondenserError, OSError):
+    """A chip did not answer, hangs or clips: the reading of this scan is missing."""
+
+
+# --- the broker, the disk or a phone service
+
+
+class BrokerError(CondenserError, OSError):
+    """The broker cannot be reached, refuses us or is not installed."""
+
+
+class HistoryError(CondenserError, OSError):
+    """The history file cannot be opened, written or read."""
+
+
+class NotifyError(CondenserError, OSError):
+    """A phone service refused the message or did not answer in time."""
+
+
+# --- us
+
+
+class ContractError(CondenserError, RuntimeError):
+    """Something inside called another part against its contract; please report it."""

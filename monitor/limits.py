@@ -1,0 +1,128 @@
+"""Every default number of the program, once: value, unit, bounds and where it comes from.
+
+`basis` is one of BASES. "standard" names a published document; "data sheet" a component's or a program's published
+sheet; "common practice" is the trade's rule without a source; "from memory" is a published figure that was not at hand
+to read again; "ours" is a choice of this project. The site file may change the numbers of a finding within `low`..`high`.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+BASES = ("standard", "data sheet", "common practice", "from memory", "ours")
+
+
+class Limit(NamedTuple):
+    value: float
+    unit: str
+    low: float
+    high: float
+    basis: str
+    source: str
+
+
+def _ours(value: float, unit: str, low: float, high: float, why: str) -> Limit:
+    return Limit(value, unit, low, high, "ours", why)
+
+
+# ---------------------------------------------------------------- the 24 V side
+
+CONTROL_NOMINAL_V = Limit(24.0, "V", 24, 24, "common practice", "residential control circuits are 24 V AC")
+CLOSING_RATIO = Limit(
+    0.85, "1", 0.5, 1.0, "from memory", "IEC 60947-4-1 cl. 8.2.1.2: a contactor closes from 85 % of its rated voltage"
+)
+CONTROL_LOW_CLEAR_V = _ours(20.9, "V", 18, 24, "half a volt above the closing limit, so that noise does not flap")
+CONTROL_DEAD_V = _ours(5.0, "V", 1, 10, "below the drop-out of any 24 V coil (20 % of 24 V, IEC 60947-4-1)")
+CONTROL_PRESENT_V = _ours(
+    18.0, "V", 10, 20.4, "the boards must see 18 V as present; a thermostat that steals power leaves only a few volts"
+)
+CONTROL_HIGH_V = Limit(
+    30.0, "V", 28, 40, "standard", "UL 1585 / UL 5085-3: a class 2 secondary stays at or under 30 V RMS"
+)
+COIL_NONE_A = _ours(0.05, "A", 0.01, 0.1, "under a third of the smallest sealed current (4 VA at 24 V = 0.167 A)")
+COIL_UNSEALED_A = _ours(
+    0.60, "A", 0.3, 2.0, "between the largest sealed (10 VA = 0.417 A) and smallest open-armature (20 VA = 0.83 A) current"
+)
+COIL_SHORT_A = Limit(3.0, "A", 2.5, 10, "common practice", "the usual control fuse is 3 A; no sound coil draws that")
+
+# ---------------------------------------------------------------- the line side
+
+RUNNING_ON_RATIO = _ours(0.25, "of RLA", 0.1, 0.6, "contract: a compressor counts as running from 25 % of rated load")
+RUNNING_OFF_RATIO = _ours(0.20, "of RLA", 0.05, 0.5, "contract: and as stopped below 20 %")
+FAN_ON_RATIO = _ours(0.30, "of FLA", 0.1, 0.6, "contract: a fan counts as running from 30 % of full-load amps")
+FAN_OFF_RATIO = _ours(0.20, "of FLA", 0.05, 0.5, "contract: and as stopped below 20 %")
+LOCKED_RATIO = _ours(0.60, "of LRA", 0.4, 0.95, "contract: locked from 60 % of locked-rotor amps")
+LINE_NOMINAL_V = Limit(240.0, "V", 200, 250, "standard", "ANSI C84.1: 120/240 V single-phase service")
+
+# ---------------------------------------------------------------- believing a sense
+
+STALE_S = _ours(5.0, "s", 1, 60, "a sense missing this long and two scans is unknown: seen neither live nor dead")
+CONFIRM_SCANS = _ours(2, "scans", 2, 5, "contract: a single odd scan never raises or clears anything")
+GAP_FACTOR = _ours(5.0, "1", 2, 100, "a pause of five usual scan intervals, and GAP_MIN_S, is a gap in what was seen")
+GAP_MIN_S = _ours(30.0, "s", 5, 3600, "shorter pauses are late scans, not gaps")
+
+# ---------------------------------------------------------------- findings (contract, section 5)
+
+_CONTRACT = "contract, section 5"
+_HOLD = (0.0, 86400.0)
+
+
+def _hold(seconds: float, why: str = _CONTRACT) -> Limit:
+    return _ours(seconds, "s", *_HOLD, why)
+
+
+FINDINGS: dict[str, dict[str, Limit]] = {
+    "call-without-pull-in": {"hold_s": _hold(10)},
+    "call-without-run": {"hold_s": _hold(30)},
+    "pull-in-without-run": {"hold_s": _hold(15)},
+    "compressor-not-running": {"hold_s": _hold(30)},
+    "fan-not-running": {
+        "hold_s": _hold(30),
+        "defrost_s": _hold(900, "contract: 15 min in a heat pump, whose fan stops in defrost"),
+    },
+    "locked-rotor": {"hold_s": _hold(1.5)},
+    "overload-cycling": {
+        "hold_s": _hold(0),
+        "restarts": _ours(2, "restarts", 1, 20, _CONTRACT),
+        "window_s": _ours(5400, "s", 60, 86400, _CONTRACT),
+    },
+    "contacts-stuck-closed": {"hold_s": _hold(10)},
+    "contactor-chatter": {
+        "hold_s": _hold(0),
+        "changes": _ours(6, "changes", 3, 100, _CONTRACT),
+        "window_s": _ours(10, "s", 1, 600, _CONTRACT),
+    },
+    "low-control-voltage": {"hold_s": _hold(5)},
+    "line-supply-lost": {"hold_s": _hold(10)},
+    "control-power-lost": {"hold_s": _hold(10)},
+    "call-not-reaching-unit": {"hold_s": _hold(30)},
+    "short-cycling": {
+        "hold_s": _hold(0),
+        "off_s": Limit(180, "s", 10, 3600, "data sheet", "scroll application guide: 180 s time-out between runs advised"),
+        "run_s": Limit(120, "s", 10, 3600, "data sheet", "scroll application guide: 2 min minimum run"),
+        "in_a_row": _ours(3, "times", 2, 20, _CONTRACT),
+        "starts": Limit(10, "starts", 2, 60, "data sheet", "scroll application manual: at most 10 starts an hour"),
+        "window_s": _ours(3600, "s", 600, 86400, _CONTRACT),
+    },
+    "high-running-current": {
+        "hold_s": _hold(600),
+        "ratio": _ours(1.15, "of normal", 1.01, 3, _CONTRACT),
+        "rla_ratio": _ours(1.10, "of RLA", 1.0, 2, _CONTRACT),
+    },
+    "low-running-current": {"hold_s": _hold(600), "ratio": _ours(0.70, "of normal", 0.1, 0.99, _CONTRACT)},
+    "slow-start": {
+        "hold_s": _hold(0),
+        "last": _ours(5, "starts", 1, 50, _CONTRACT),
+        "first": _ours(20, "starts", 3, 200, _CONTRACT),
+        "ratio": _ours(1.5, "of the first starts", 1.1, 10, _CONTRACT),
+        "slow_s": _ours(0.4, "s", 0.1, 5, "contract; a sound 3 ton compressor is at speed in about 0.2 s"),
+    },
+    "long-run": {"hold_s": _hold(6 * 3600)},
+    "no-call-in-heat": {
+        "hold_s": _hold(8 * 3600),
+        "hot_c": _ours(32, "°C", 20, 50, _CONTRACT),
+        "hot_s": _ours(3 * 3600, "s", 600, 86400, _CONTRACT),
+    },
+    "sensing-disagrees": {"hold_s": _hold(10)},
+    "sensor-silent": {"hold_s": _hold(60), "scans": _ours(3, "scans", 1, 100, _CONTRACT)},
+}
