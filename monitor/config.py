@@ -187,7 +187,7 @@ def _explain(error: msgspec.ValidationError, tables: dict[str, Any], place: str)
             given = given[int(part)]
         elif part == "..." and isinstance(given, dict):
             given = next(iter(given.values()), given)
-    wanted = re.sub(r"^Expected `([^`]*)`.*$", r"a value of type \1", text.split(" - at ")[0])
+    wanted = re.sub(r"^Expected `([^`]*)`.*$", r"a value of type \1", text.split(" - at ", maxsplit=1)[0])
     return SiteError(f"{place}: {path}", given, wanted)
 
 
@@ -235,7 +235,9 @@ def _check_limits(tables: dict[str, dict[str, float]], place: str) -> None:
                 raise SiteError(f"{place}: limits.{finding}.{key}", "an unknown key", "one of " + ", ".join(rows))
             if not rows[key].low <= value <= rows[key].high:
                 raise SiteError(
-                    f"{place}: limits.{finding}.{key}", value, f"{rows[key].low:g} to {rows[key].high:g} {rows[key].unit}"
+                    f"{place}: limits.{finding}.{key}",
+                    value,
+                    f"{rows[key].low:g} to {rows[key].high:g} {rows[key].unit}",
                 )
 
 

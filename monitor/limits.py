@@ -41,7 +41,11 @@ CONTROL_HIGH_V = Limit(
 )
 COIL_NONE_A = _ours(0.05, "A", 0.01, 0.1, "under a third of the smallest sealed current (4 VA at 24 V = 0.167 A)")
 COIL_UNSEALED_A = _ours(
-    0.60, "A", 0.3, 2.0, "between the largest sealed (10 VA = 0.417 A) and smallest open-armature (20 VA = 0.83 A) current"
+    0.60,
+    "A",
+    0.3,
+    2.0,
+    "between the largest sealed (10 VA = 0.417 A) and smallest open-armature (20 VA = 0.83 A) current",
 )
 COIL_SHORT_A = Limit(3.0, "A", 2.5, 10, "common practice", "the usual control fuse is 3 A; no sound coil draws that")
 
@@ -98,7 +102,9 @@ FINDINGS: dict[str, dict[str, Limit]] = {
     "call-not-reaching-unit": {"hold_s": _hold(30)},
     "short-cycling": {
         "hold_s": _hold(0),
-        "off_s": Limit(180, "s", 10, 3600, "data sheet", "scroll application guide: 180 s time-out between runs advised"),
+        "off_s": Limit(
+            180, "s", 10, 3600, "data sheet", "scroll application guide: 180 s time-out between runs advised"
+        ),
         "run_s": Limit(120, "s", 10, 3600, "data sheet", "scroll application guide: 2 min minimum run"),
         "in_a_row": _ours(3, "times", 2, 20, _CONTRACT),
         "starts": Limit(10, "starts", 2, 60, "data sheet", "scroll application manual: at most 10 starts an hour"),

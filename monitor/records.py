@@ -46,6 +46,15 @@ FLAGS = tuple(name for name, row in READINGS.items() if row.kind == "flag")
 NUMBERS = tuple(name for name, row in READINGS.items() if row.kind == "number")
 NEVER_NEGATIVE = ("control_v", "coil_a", "compressor_a", "fan_a")
 
+# What a believed sense can say, from low to high. links.py turns readings into these; suspects.py predicts them.
+SYMBOLS: dict[str, tuple[str, ...]] = {
+    **dict.fromkeys(FLAGS, ("off", "on")),
+    "control_v": ("dead", "ghost", "weak", "normal", "high"),
+    "coil_a": ("none", "sealed", "unsealed", "short"),
+    "compressor_a": ("still", "running", "locked"),
+    "fan_a": ("still", "running"),
+}
+
 
 class Scan(msgspec.Struct, frozen=True, kw_only=True):
     """One set of readings taken together; a reading not fitted or not taken is None, never zero, never the last value.
@@ -161,8 +170,8 @@ Evidence = dict[str, float | bool | str | list[str]]
 
 
 class Finding(msgspec.Struct, frozen=True, kw_only=True):
-    """A finding that stands. `ruled_out` maps a suspect to the reason in one clause; `alike` are suspects that the
-    fitted senses cannot tell apart, with the senses (not fitted or silent) that would."""
+    """A finding that stands. `ruled_out` maps a suspect to the reason in one clause; `wanted_senses` are the senses,
+    not fitted or silent, that would tell the remaining suspects further apart."""
 
     name: str
     severity: Severity
