@@ -1,8 +1,8 @@
 """Every default number of the program, once: value, unit, bounds and where it comes from.
 
-`basis` is one of BASES. "standard" names a published document; "data sheet" a component's or a program's published
-sheet; "common practice" is the trade's rule without a source; "from memory" is a published figure that was not at hand
-to read again; "ours" is a choice of this project. The site file may change the numbers of a finding within `low`..`high`.
+`basis` is one of BASES. "standard" names a published document; "data sheet" a component's published sheet;
+"common practice" is the trade's rule without a source; "from memory" is a published figure that was not at hand to read
+again; "ours" is a choice of this project. The site file may change the numbers of a finding within `low`..`high`.
 """
 
 from __future__ import annotations
@@ -31,10 +31,17 @@ CONTROL_NOMINAL_V = Limit(24.0, "V", 24, 24, "common practice", "residential con
 CLOSING_RATIO = Limit(
     0.85, "1", 0.5, 1.0, "from memory", "IEC 60947-4-1 cl. 8.2.1.2: a contactor closes from 85 % of its rated voltage"
 )
-CONTROL_LOW_CLEAR_V = _ours(20.9, "V", 18, 24, "half a volt above the closing limit, so that noise does not flap")
+CONTROL_HYSTERESIS_V = _ours(0.5, "V", 0, 2, "low control voltage is gone only half a volt above its limit")
 CONTROL_DEAD_V = _ours(5.0, "V", 1, 10, "below the drop-out of any 24 V coil (20 % of 24 V, IEC 60947-4-1)")
 CONTROL_PRESENT_V = _ours(
     18.0, "V", 10, 20.4, "the boards must see 18 V as present; a thermostat that steals power leaves only a few volts"
+)
+CONTROL_GHOST_V = _ours(
+    10.0,
+    "V",
+    6,
+    15,
+    "what a power-stealing thermostat or a cable beside a live one leaves on an open call wire is lower",
 )
 CONTROL_HIGH_V = Limit(
     30.0, "V", 28, 40, "standard", "UL 1585 / UL 5085-3: a class 2 secondary stays at or under 30 V RMS"
@@ -63,7 +70,7 @@ LINE_NOMINAL_V = Limit(240.0, "V", 200, 250, "standard", "ANSI C84.1: 120/240 V 
 STALE_S = _ours(5.0, "s", 1, 60, "a sense missing this long and two scans is unknown: seen neither live nor dead")
 CONFIRM_SCANS = _ours(2, "scans", 2, 5, "contract: a single odd scan never raises or clears anything")
 GAP_FACTOR = _ours(5.0, "1", 2, 100, "a pause of five usual scan intervals, and GAP_MIN_S, is a gap in what was seen")
-GAP_MIN_S = _ours(30.0, "s", 5, 3600, "shorter pauses are late scans, not gaps")
+GAP_MIN_S = _ours(60.0, "s", 5, 3600, "shorter pauses are late scans, not gaps")
 
 # ---------------------------------------------------------------- findings (contract, section 5)
 

@@ -1,8 +1,8 @@
 """The nouns, in order of flow: Scan -> LinkView -> Cycle -> Finding, Change -> Alert -> UnitStatus.
 
-All are frozen, keyword-only and carry the unit in the name of each number. `t_s` is monotonic seconds since the program
-(or the recording) started and is what durations are made of; `wall_s` is seconds since 1970-01-01T00:00:00Z, may jump, may
-be None before the network is found, and is only for people. None always means: not known.
+All are frozen, keyword-only and carry the unit in the name of each number. `t_s` is monotonic seconds since the
+program (or the recording) started and is what durations are made of; `wall_s` is seconds since 1970-01-01T00:00:00Z,
+may jump, may be None before the network is found, and is only for people. None always means: not known.
 """
 
 from __future__ import annotations

@@ -1,0 +1,420 @@
+"""From readings to links: what each sense is believed to say, the facts that follow, and the chain as a table.
+
+A sense is *believed* only when two scans in a row say the same, so a single odd scan never moves anything; the new
+answer then counts from the first of the two. A sense that stays missing becomes unknown (None): neither live nor dead.
+Numbers are put into bands, with hysteresis where the contract gives one.
+
+Facts put senses together: contacts count as closed when line voltage is behind them, or, where that is not sensed, when
+a motor behind them draws current. A contradiction gives None, never a guess.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from math import inf
+from operator import attrgetter
+from typing import Any, NamedTuple
+
+from monitor import limits
+from monitor.config import Settings
+from monitor.records import FLAGS, LinkState, LinkView, Scan
+
+# ---------------------------------------------------------------- bands of a number
+
+
+class Edge(NamedTuple):
+    """The border between a band and the next higher one: up at `rise` and over, down again below `fall`."""
+
+    rise: float
+    fall: float
+
+
+class Bands:
+    """Names for the stretches of a number, lowest first, with hysteresis at each border.
+
+    `start` is the band taken as the last one before anything was seen.
+    """
+
+    __slots__ = ("edges", "names", "start")
+
+    def __init__(self, names: Sequence[Any], edges: Sequence[Edge], start: int = 0) -> None:
+        self.names = tuple(names)
+        self.edges = tuple(edges)
+        self.start = start
+
+    def place(self, value: float, was: int | None) -> int:
+        """The band of `value`, given the band it was in (None: none yet). Only leaving a band upwards needs `rise`."""
+        was = self.start if was is None else was
+        band = 0
+        for index, edge in enumerate(self.edges):
+            if value >= (edge.rise if was == index else edge.fall):
+                band = index + 1
+        return band
+
+    def stay(self, band: int) -> tuple[float, float]:
+        """The half-open stretch [low, high) within which a number keeps this band."""
+        low = self.edges[band - 1].fall if band else -inf
+        high = self.edges[band].rise if band < len(self.edges) else inf
+        return low, high
+
+
+def _sharp(value: float) -> Edge:
+    return Edge(value, value)
+
+
+def volt_bands() -> Bands:
+    """Bands of the control voltage, V RMS; `weak` is what cannot be relied on to close a contactor."""
+    closing = limits.CONTROL_NOMINAL_V.value * limits.CLOSING_RATIO.value
+    return Bands(
+        ("dead", "ghost", "weak", "normal", "high"),
+        (
+            _sharp(limits.CONTROL_DEAD_V.value),
+            _sharp(limits.CONTROL_GHOST_V.value),
+            Edge(closing + limits.CONTROL_HYSTERESIS_V.value, closing),
+            _sharp(limits.CONTROL_HIGH_V.value),
+        ),
+        start=3,
+    )
+
+
+def coil_bands() -> Bands:
+    """Bands of the coil current, A RMS."""
+    edges = (limits.COIL_NONE_A, limits.COIL_UNSEALED_A, limits.COIL_SHORT_A)
+    return Bands(("none", "sealed", "unsealed", "short"), [_sharp(edge.value) for edge in edges])
+
+
+def run_bands(rated_a: float, on: limits.Limit, off: limits.Limit) -> Bands:
+    """False below, True from `on` times the rated current; falls again below `off` times it."""
+    return Bands((False, True), (Edge(rated_a * on.value, rated_a * off.value),))
+
+
+# ---------------------------------------------------------------- one believed sense
+
+
+class Belief:
+    """What one sense is believed to say. `symbol` is None while unknown; `since_s` is when that began."""
+
+    __slots__ = ("candidate", "candidate_s", "missing_s", "missing_scans", "name", "since_s", "symbol", "was")
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.symbol: Any = None
+        self.was: Any = None
+        self.since_s = -inf
+        self.candidate: Any = None
+        self.candidate_s = 0.0
+        self.missing_s = 0.0
+        self.missing_scans = 0
+
+    @property
+    def settled(self) -> bool:
+        """This scan said what is believed."""
+        return self.candidate is None and self.missing_scans == 0
+
+    def take(self, raw: Any, now_s: float) -> bool:
+        """One scan's answer (None: missing). True when what is believed has changed."""
+        if raw is None:
+            return self._miss(now_s)
+        self.missing_scans = 0
+        if raw == self.symbol:
+            self.candidate = None
+            return False
+        if raw != self.candidate:
+            self.candidate, self.candidate_s = raw, now_s
+            return False
+        return self._become(raw, self.candidate_s)
+
+    def forget(self, now_s: float) -> None:
+        """Nothing was seen for a while: unknown from now on, until two scans agree again."""
+        self._become(None, now_s)
+
+    def _miss(self, now_s: float) -> bool:
+        if self.missing_scans == 0:
+            self.missing_s = now_s
+        self.missing_scans += 1
+        stale = now_s - self.missing_s >= limits.STALE_S.value and self.missing_scans >= limits.CONFIRM_SCANS.value
+        if stale and self.symbol is not None:
+            return self._become(None, self.missing_s)
+        return False
+
+    def _become(self, symbol: Any, since_s: float) -> bool:
+        self.was, self.symbol, self.since_s, self.candidate = self.symbol, symbol, since_s, None
+        return True
+
+
+class Track:
+    """One number with one or more banded beliefs on it, and the stretch in which nothing can change."""
+
+    __slots__ = ("bands", "beliefs", "high", "low", "raw", "reading")
+
+    def __init__(self, reading: str, beliefs: Mapping[str, Bands]) -> None:
+        self.reading = reading
+        self.beliefs = [Belief(name) for name in beliefs]
+        self.bands = list(beliefs.values())
+        self.raw: list[int | None] = [None] * len(self.beliefs)
+        self.low, self.high = inf, -inf
+
+    def take(self, value: float | None, now_s: float) -> list[Belief]:
+        """Put the number into its bands; the beliefs that changed."""
+        changed = []
+        self.low, self.high = -inf, inf
+        for index, (belief, bands) in enumerate(zip(self.beliefs, self.bands, strict=True)):
+            if value is None:
+                symbol = None
+            else:
+                band = self.raw[index] = bands.place(value, self.raw[index])
+                symbol = bands.names[band]
+                low, high = bands.stay(band)
+                self.low, self.high = max(self.low, low), min(self.high, high)
+            if belief.take(symbol, now_s):
+                changed.append(belief)
+        return changed
+
+    def set_bands(self, name: str, bands: Bands) -> None:
+        """Move the borders of one belief (the unit's normal current moves with the weather)."""
+        for index, belief in enumerate(self.beliefs):
+            if belief.name == name:
+                if len(bands.names) != len(self.bands[index].names):
+                    self.raw[index] = None
+                self.bands[index] = bands
+        self.low, self.high = inf, -inf
+
+
+# ---------------------------------------------------------------- all senses of a unit
+
+
+class Sensing:
+    """All fitted senses of one unit; `take(scan)` gives the beliefs that changed."""
+
+    def __init__(self, settings: Settings, fitted: Sequence[str] | None = None) -> None:
+        self.fitted = tuple(settings.fitted if fitted is None else fitted)
+        unit = settings.unit
+        locked_a = unit.compressor_lra_a * limits.LOCKED_RATIO.value
+        never = Bands(("normal",), ())
+        tables: dict[str, dict[str, Bands]] = {
+            "control_v": {"control_v": volt_bands()},
+            "coil_a": {"coil_a": coil_bands()},
+            "compressor_a": {
+                "compressor": run_bands(unit.compressor_rla_a, limits.RUNNING_ON_RATIO, limits.RUNNING_OFF_RATIO),
+                "locked": Bands((False, True), (_sharp(locked_a),)),
+                "draw": never,
+            },
+            "fan_a": {"fan": run_bands(unit.fan_fla_a, limits.FAN_ON_RATIO, limits.FAN_OFF_RATIO)},
+            "outdoor_c": {"outdoor_c": never},
+        }
+        self.tracks = [Track(name, tables[name]) for name in tables if name in self.fitted]
+        self.flags = [Belief(name) for name in FLAGS if name in self.fitted]
+        self.beliefs: dict[str, Belief] = {belief.name: belief for belief in self.flags}
+        self.readings: dict[str, Belief] = dict(self.beliefs)
+        for track in self.tracks:
+            self.beliefs |= {belief.name: belief for belief in track.beliefs}
+            self.readings[track.reading] = track.beliefs[0]
+        self._get_flags = _getter([belief.name for belief in self.flags])
+        self._get_numbers = _getter([track.reading for track in self.tracks])
+        self._last_flags: tuple[Any, ...] | None = None
+        self._restless = True
+
+    def quiet(self, scan: Scan) -> bool:
+        """Nothing can change by this scan: every sense says again what it said, and is believed. Cheap on purpose."""
+        if self._restless or self._get_flags(scan) != self._last_flags:
+            return False
+        for track, value in zip(self.tracks, self._get_numbers(scan), strict=True):
+            if value is None or not track.low <= value < track.high:
+                return False
+        return True
+
+    def take(self, scan: Scan) -> list[Belief]:
+        """Read one scan; the beliefs that changed by it, in the order of the chain."""
+        now_s = scan.t_s
+        flags = self._last_flags = self._get_flags(scan)
+        changed = [belief for belief, raw in zip(self.flags, flags, strict=True) if belief.take(raw, now_s)]
+        for track, value in zip(self.tracks, self._get_numbers(scan), strict=True):
+            changed += track.take(value, now_s)
+        self._restless = not all(belief.settled for belief in self.beliefs.values())
+        return changed
+
+    def track(self, reading: str) -> Track | None:
+        """The track of a number, None where it is not fitted."""
+        return next((track for track in self.tracks if track.reading == reading), None)
+
+    def forget(self, now_s: float) -> None:
+        """After a gap in what was seen: everything is unknown."""
+        for belief in self.beliefs.values():
+            belief.forget(now_s)
+        self._restless = True
+
+    def restless(self) -> None:
+        """Have the next scan read in full, whatever it says."""
+        self._restless = True
+
+    def silent(self, now_s: float, hold_s: float, scans: float) -> list[str]:
+        """The fitted readings that have been missing for `hold_s` and `scans` scans."""
+        return [
+            name
+            for name, belief in self.readings.items()
+            if belief.missing_scans >= scans and now_s - belief.missing_s >= hold_s
+        ]
+
+    def symbols(self) -> dict[str, str]:
+        """What each sense is believed to say, in the words of records.SYMBOLS; unknown senses are left out."""
+        said: dict[str, str] = {}
+        for name, belief in self.readings.items():
+            word = _word(name, belief.symbol)
+            if word is not None:
+                said[name] = word
+        if said.get("compressor_a") == "running" and self.beliefs["locked"].symbol:
+            said["compressor_a"] = "locked"
+        return said
+
+
+def _getter(names: Sequence[str]) -> Any:
+    """attrgetter that always returns a tuple."""
+    if not names:
+        return lambda scan: ()
+    if len(names) == 1:
+        get = attrgetter(names[0])
+        return lambda scan: (get(scan),)
+    return attrgetter(*names)
+
+
+def _word(reading: str, symbol: Any) -> str | None:
+    if symbol is None or reading == "outdoor_c":
+        return None
+    if reading in ("compressor_a", "fan_a"):
+        return "running" if symbol else "still"
+    if isinstance(symbol, bool):
+        return "on" if symbol else "off"
+    return str(symbol)
+
+
+# ---------------------------------------------------------------- facts
+
+
+class Facts(NamedTuple):
+    """What follows from the senses together: True, False or None (unknown). `volts`, `coil`, `draw` name bands."""
+
+    call: bool | None = None
+    supply: bool | None = None
+    load: bool | None = None
+    control_power: bool | None = None
+    thermostat: bool | None = None
+    volts: str | None = None
+    coil: str | None = None
+    compressor: bool | None = None
+    locked: bool | None = None
+    draw: str | None = None
+    fan: bool | None = None
+    runs: bool | None = None
+    contacts: bool | None = None
+
+
+def either(one: bool | None, other: bool | None) -> bool | None:
+    """True if one is; False if all that is known is False; None if nothing is known."""
+    if one or other:
+        return True
+    return None if one is None and other is None else False
+
+
+def contacts_closed(load: bool | None, runs: bool | None) -> bool | None:
+    """Whether the contacts are closed. Current behind contacts that are sensed open contradicts itself: None."""
+    if load is None:
+        return True if runs else None
+    if load:
+        return True
+    return None if runs else False
+
+
+def facts(sensing: Sensing) -> Facts:
+    """The facts as of the last scan."""
+    said = {name: belief.symbol for name, belief in sensing.beliefs.items()}
+    get = said.get
+    runs = either(get("compressor"), get("fan"))
+    return Facts(
+        call=get("call"),
+        supply=get("supply"),
+        load=get("load"),
+        control_power=get("control_power"),
+        thermostat=get("thermostat"),
+        volts=get("control_v"),
+        coil=get("coil_a"),
+        compressor=get("compressor"),
+        locked=get("locked"),
+        draw=get("draw"),
+        fan=get("fan"),
+        runs=runs,
+        contacts=contacts_closed(get("load"), runs),
+    )
+
+
+# ---------------------------------------------------------------- the chain
+
+
+class Link(NamedTuple):
+    """One link: its name, the sense and the belief that tell it, and the links whose life proves that it lives."""
+
+    name: str
+    title: str
+    sense: str
+    belief: str
+    implied_by: tuple[str, ...] = ()
+
+
+CHAIN: tuple[Link, ...] = (
+    Link("control-power", "24 V behind the fuse", "control_power", "control_power", ("thermostat-call", "call")),
+    Link("thermostat-call", "thermostat calls for cooling", "thermostat", "thermostat", ("call",)),
+    Link("call", "call at the outdoor unit", "call", "call", ("coil-current",)),
+    Link("coil-current", "current in the contactor's coil", "coil_a", "coil_a"),
+    Link("line-supply", "line voltage ahead of the contactor", "supply", "supply", ("contacts", "compressor", "fan")),
+    Link("contacts", "contacts closed", "load", "load", ("compressor", "fan")),
+    Link("compressor", "compressor runs", "compressor_a", "compressor"),
+    Link("fan", "condenser fan runs", "fan_a", "fan"),
+)
+
+
+def _alive(symbol: Any) -> bool | None:
+    return (symbol != "none") if isinstance(symbol, str) else symbol
+
+
+def chain(sensing: Sensing) -> tuple[LinkView, ...]:
+    """Each link live, dead or unknown; a link no sense tells is live where a later live link proves it (inferred)."""
+    known: dict[str, bool | None] = {}
+    since: dict[str, float] = {}
+    for link in CHAIN:
+        belief = sensing.beliefs.get(link.belief)
+        known[link.name] = None if belief is None else _alive(belief.symbol)
+        since[link.name] = 0.0 if belief is None or belief.since_s == -inf else belief.since_s
+    sensed = dict(known)
+    for link in reversed(CHAIN):
+        if known[link.name] is None and any(known[name] for name in link.implied_by):
+            known[link.name] = True
+    return tuple(
+        LinkView(
+            name=link.name,
+            state=_STATES[known[link.name]],
+            since_s=since[link.name],
+            sense=link.sense if link.sense in sensing.fitted else None,
+            inferred=known[link.name] is not None and sensed[link.name] is None,
+        )
+        for link in CHAIN
+    )
+
+
+_STATES: dict[bool | None, LinkState] = {True: LinkState.LIVE, False: LinkState.DEAD, None: LinkState.UNKNOWN}
+
+
+def first_break(links: Sequence[LinkView]) -> str | None:
+    """The first dead link behind a live one, walking the control side and then the line side; None where there is none.
+
+    Links after the call are dead at rest by nature: they break only while the call is live.
+    """
+    state = {link.name: link.state for link in links}
+    if state["line-supply"] is LinkState.DEAD:
+        return "line-supply"
+    if state["control-power"] is LinkState.DEAD:
+        return "control-power"
+    if state["thermostat-call"] is LinkState.LIVE and state["call"] is LinkState.DEAD:
+        return "call"
+    if state["call"] is not LinkState.LIVE:
+        return None
+    after = ("coil-current", "contacts", "compressor", "fan")
+    return next((name for name in after if state[name] is LinkState.DEAD), None)
