@@ -41,7 +41,7 @@ CONTROL_GHOST_V = _ours(
     "V",
     6,
     15,
-    "what a power-stealing thermostat or a cable beside a live one leaves on an open call wire is lower",
+    "a stealing thermostat or a cable beside a live one leaves less on an open call wire",
 )
 CONTROL_HIGH_V = Limit(
     30.0, "V", 28, 40, "standard", "UL 1585 / UL 5085-3: a class 2 secondary stays at or under 30 V RMS"
@@ -71,6 +71,10 @@ STALE_S = _ours(5.0, "s", 1, 60, "a sense missing this long and two scans is unk
 CONFIRM_SCANS = _ours(2, "scans", 2, 5, "contract: a single odd scan never raises or clears anything")
 GAP_FACTOR = _ours(5.0, "1", 2, 100, "a pause of five usual scan intervals, and GAP_MIN_S, is a gap in what was seen")
 GAP_MIN_S = _ours(60.0, "s", 5, 3600, "shorter pauses are late scans, not gaps")
+
+# ---------------------------------------------------------------- elimination and the next check
+
+SELDOM_SHARE = _ours(0.1, "1", 0.01, 0.5, "what a suspect shows seldom counts a tenth of what it shows usually")
 
 # ---------------------------------------------------------------- findings (contract, section 5)
 
