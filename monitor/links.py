@@ -189,6 +189,7 @@ class Sensing:
     def __init__(self, settings: Settings, fitted: Sequence[str] | None = None) -> None:
         self.fitted = tuple(settings.fitted if fitted is None else fitted)
         unit = settings.unit
+        self.delayed = unit.delay_on_make_s > 0
         locked_a = unit.compressor_lra_a * limits.LOCKED_RATIO.value
         never = Bands(("normal",), ())
         tables: dict[str, dict[str, Bands]] = {
@@ -291,7 +292,8 @@ def _word(reading: str, symbol: Any) -> str | None:
 
 
 class Facts(NamedTuple):
-    """What follows from the senses together: True, False or None (unknown). `volts`, `coil`, `draw` name bands."""
+    """What follows from the senses together: True, False or None (unknown). `volts`, `coil`, `draw` name bands;
+    `delayed` says that a delay relay sits between the call sense and the coil."""
 
     call: bool | None = None
     supply: bool | None = None
@@ -306,6 +308,7 @@ class Facts(NamedTuple):
     fan: bool | None = None
     runs: bool | None = None
     contacts: bool | None = None
+    delayed: bool = False
 
 
 def either(one: bool | None, other: bool | None) -> bool | None:
@@ -343,6 +346,7 @@ def facts(sensing: Sensing) -> Facts:
         fan=get("fan"),
         runs=runs,
         contacts=contacts_closed(get("load"), runs),
+        delayed=sensing.delayed,
     )
 
 

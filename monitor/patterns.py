@@ -1,0 +1,173 @@
+"""What only shows over several cycles: counts and rows of starts, stops and openings, each a small pure counter.
+
+A counter is told what was *seen* to happen (a start that was not seen is not told), and answers True while its pattern
+stands, at any time it is asked; `deadline()` is when the answer may next change by time alone.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from math import inf
+
+
+class Chatter:
+    """Openings and closings of the contacts, scan by scan, within a short window while the call is present."""
+
+    def __init__(self, changes: float, window_s: float) -> None:
+        self.changes, self.window_s = int(changes), window_s
+        self.times_s: deque[float] = deque(maxlen=self.changes)
+        self._was: bool | None = None
+
+    def take(self, *, load: bool | None, call: bool | None, now_s: float) -> None:
+        """One scan, as read: chatter is faster than belief."""
+        if load is None:
+            return
+        if self._was is not None and load is not self._was and call is not False:
+            self.times_s.append(now_s)
+        self._was = load
+
+    def stands(self, now_s: float) -> bool:
+        full = len(self.times_s) == self.changes
+        return full and self.times_s[-1] - self.times_s[0] <= self.window_s and now_s - self.times_s[-1] < self.window_s
+
+    def deadline(self) -> float:
+        return self.times_s[-1] + self.window_s if self.times_s else inf
+
+    def forget(self) -> None:
+        self.times_s.clear()
+        self._was = None
+
+
+class ShortCycling:
+    """Restarts too soon after a stop, runs too short, starts too many an hour."""
+
+    def __init__(self, *, off_s: float, run_s: float, in_a_row: float, starts: float, window_s: float) -> None:
+        self.off_s, self.run_s, self.in_a_row = off_s, run_s, int(in_a_row)
+        self.starts, self.window_s = int(starts), window_s
+        self.forget()
+
+    def forget(self) -> None:
+        self.soon = self.short = 0
+        self._stopped_s: float | None = None
+        self._started_s: float | None = None
+        self.starts_s: deque[float] = deque(maxlen=self.starts + 1)
+
+    def started(self, now_s: float) -> None:
+        if self._stopped_s is not None:
+            self.soon = self.soon + 1 if now_s - self._stopped_s < self.off_s else 0
+        self._started_s, self._stopped_s = now_s, None
+        self.starts_s.append(now_s)
+
+    def stopped(self, now_s: float) -> None:
+        if self._started_s is not None:
+            self.short = self.short + 1 if now_s - self._started_s < self.run_s else 0
+        self._stopped_s, self._started_s = now_s, None
+
+    def excuse(self) -> None:
+        """The stop had a reason outside the unit (the supply went): neither this run nor this pause is judged."""
+        self._stopped_s = self._started_s = None
+
+    def stands(self, now_s: float) -> bool:
+        self._expire(now_s)
+        return bool(self.reasons(now_s))
+
+    def reasons(self, now_s: float) -> list[str]:
+        """Which of the three patterns stand, in plain words."""
+        found = []
+        if self.soon >= self.in_a_row:
+            found.append(f"{self.soon} restarts in a row within {self.off_s:g} s of stopping")
+        if self.short >= self.in_a_row:
+            found.append(f"{self.short} runs in a row shorter than {self.run_s:g} s")
+        if self._crowded(now_s):
+            found.append(f"more than {self.starts} starts within {self.window_s / 60:g} min")
+        return found
+
+    def _crowded(self, now_s: float) -> bool:
+        return len(self.starts_s) > self.starts and now_s - self.starts_s[0] <= self.window_s
+
+    def _expire(self, now_s: float) -> None:
+        # A pause or a run that has already lasted long enough ends its row before the next event.
+        if self._stopped_s is not None and now_s - self._stopped_s >= self.off_s:
+            self.soon = 0
+        if self._started_s is not None and now_s - self._started_s >= self.run_s:
+            self.short = 0
+
+    def deadline(self) -> float:
+        times = [inf]
+        if self.soon and self._stopped_s is not None:
+            times.append(self._stopped_s + self.off_s)
+        if self.short and self._started_s is not None:
+            times.append(self._started_s + self.run_s)
+        if len(self.starts_s) > self.starts:
+            times.append(self.starts_s[0] + self.window_s)
+        return min(times)
+
+
+class SelfRestarts:
+    """Times the compressor stopped and started again by itself while the contacts stayed closed."""
+
+    def __init__(self, restarts: float, window_s: float) -> None:
+        self.restarts, self.window_s = int(restarts), window_s
+        self.times_s: deque[float] = deque(maxlen=self.restarts)
+        self._waiting = False
+
+    def forget(self) -> None:
+        self.times_s.clear()
+        self._waiting = False
+
+    def stopped(self) -> None:
+        """The compressor stopped with the contacts closed."""
+        self._waiting = True
+
+    def opened(self) -> None:
+        """The contacts opened, or it is no longer known that they are closed."""
+        self._waiting = False
+
+    def started(self, now_s: float) -> None:
+        if self._waiting:
+            self.times_s.append(now_s)
+        self._waiting = False
+
+    def stands(self, now_s: float) -> bool:
+        return len(self.times_s) == self.restarts and now_s - self.times_s[0] <= self.window_s
+
+    def deadline(self) -> float:
+        return self.times_s[0] + self.window_s if len(self.times_s) == self.restarts else inf
+
+
+class HeatWatch:
+    """How long it has been hot since the last call, and whether this unit has called in like heat on an earlier day."""
+
+    HOUR_S = 3600.0
+
+    def __init__(self, *, hot_c: float, hot_s: float, earlier_s: float) -> None:
+        self.hot_c, self.hot_s, self.earlier_s = hot_c, hot_s, earlier_s
+        self.since_call_s = 0.0
+        self.days: deque[tuple[int, float]] = deque(maxlen=24)
+        self.called_s: deque[float] = deque(maxlen=64)
+        self._last: tuple[float, bool] | None = None
+
+    def take(self, *, outdoor_c: float | None, call: bool | None, now_s: float, longest_s: float) -> None:
+        """One scan. A pause longer than `longest_s`, or a missing temperature, counts no heat."""
+        if self._last is not None and self._last[1] and now_s - self._last[0] <= longest_s:
+            self._add(self._last[0], now_s - self._last[0])
+        self._last = None if outdoor_c is None else (now_s, outdoor_c > self.hot_c)
+        if call:
+            self.since_call_s = 0.0
+            if self._hot_day_s(now_s) >= self.hot_s and (not self.called_s or now_s - self.called_s[-1] > self.HOUR_S):
+                self.called_s.append(now_s)
+
+    def _add(self, at_s: float, held_s: float) -> None:
+        self.since_call_s += held_s
+        hour = int(at_s // self.HOUR_S)
+        if self.days and self.days[-1][0] == hour:
+            held_s += self.days.pop()[1]
+        self.days.append((hour, held_s))
+
+    def _hot_day_s(self, now_s: float) -> float:
+        first = int(now_s // self.HOUR_S) - 23
+        return sum(held_s for hour, held_s in self.days if hour >= first)
+
+    def stands(self, now_s: float) -> bool:
+        earlier = any(now_s - at_s >= self.earlier_s for at_s in self.called_s)
+        return earlier and self.since_call_s >= self.hot_s
