@@ -1,0 +1,259 @@
+"""The fleet's database as tables: one description for PostgreSQL and SQLite.
+
+Instants are seconds since 1970-01-01T00:00:00Z (`_at` in the name), as everywhere in the program; days are dates in
+UTC as text (`2026-07-14`). `events` and `cycles` grow for ever: on PostgreSQL they are partitioned by the month of
+`at` (see retention.py), and nothing but their own site, origin, number and instant makes a row unique.
+"""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+from sqlalchemy.dialects.postgresql import JSONB
+
+JSON_ = sa.JSON(none_as_null=True).with_variant(JSONB(none_as_null=True), "postgresql")
+KEY = sa.BigInteger().with_variant(sa.Integer, "sqlite")  # SQLite numbers only INTEGER keys by itself
+AT = sa.Double
+MONTHLY = ("events", "cycles")
+
+metadata = sa.MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+
+def _site(*, primary_key: bool = False) -> sa.Column[int]:
+    return sa.Column(
+        "site_id", KEY, sa.ForeignKey("sites.id"), primary_key=primary_key, nullable=False, autoincrement=False
+    )
+
+
+# ---------------------------------------------------------------- people
+
+users = sa.Table(
+    "users",
+    metadata,
+    sa.Column("id", KEY, primary_key=True),
+    sa.Column("login", sa.Text, nullable=False, unique=True),
+    sa.Column("name", sa.Text, nullable=False),
+    sa.Column("role", sa.Text, nullable=False),
+    sa.Column("password_hash", sa.Text, nullable=False),
+    sa.Column("active", sa.Boolean, nullable=False),
+    sa.Column("made_at", AT, nullable=False),
+)
+
+sessions = sa.Table(
+    "sessions",
+    metadata,
+    sa.Column("token_hash", sa.Text, primary_key=True),
+    sa.Column("user_id", KEY, sa.ForeignKey("users.id"), nullable=False, index=True),
+    sa.Column("form_token", sa.Text, nullable=False),
+    sa.Column("made_at", AT, nullable=False),
+    sa.Column("used_at", AT, nullable=False),
+)
+
+login_failures = sa.Table(
+    "login_failures",
+    metadata,
+    sa.Column("id", KEY, primary_key=True),
+    sa.Column("subject", sa.Text, nullable=False),  # `login:NAME` or `from:ADDRESS`
+    sa.Column("at", AT, nullable=False),
+    sa.Index(None, "subject", "at"),
+)
+
+audit = sa.Table(
+    "audit",
+    metadata,
+    sa.Column("id", KEY, primary_key=True),
+    sa.Column("at", AT, nullable=False, index=True),
+    sa.Column("who", sa.Text, nullable=False),
+    sa.Column("did", sa.Text, nullable=False),
+    sa.Column("what", sa.Text, nullable=False),
+    sa.Column("detail", JSON_),
+)
+
+# ---------------------------------------------------------------- sites and what is known of them now
+
+sites = sa.Table(
+    "sites",
+    metadata,
+    sa.Column("id", KEY, primary_key=True),
+    sa.Column("site", sa.Text, nullable=False, unique=True),  # SITE-ID of the topics
+    sa.Column("name", sa.Text, nullable=False),
+    sa.Column("customer", sa.Text, nullable=False, server_default=""),
+    sa.Column("address", sa.Text, nullable=False, server_default=""),
+    sa.Column("phone", sa.Text, nullable=False, server_default=""),
+    sa.Column("vulnerability", sa.Integer, nullable=False, server_default="0"),  # see triage.VULNERABILITY
+    sa.Column("vulnerability_note", sa.Text, nullable=False, server_default=""),
+    sa.Column("plan", sa.Text, nullable=False, server_default=""),
+    sa.Column("plan_visit_due", sa.Text),  # a day
+    sa.Column("technician_id", KEY, sa.ForeignKey("users.id"), index=True),
+    sa.Column("unit", JSON_),  # the nameplate: the [unit] table of the site file
+    sa.Column("credential", sa.Text, nullable=False, server_default=""),  # hash as the broker's password file wants it
+    sa.Column("enrolled_at", AT, nullable=False),
+    sa.Column("revoked_at", AT),
+)
+
+state = sa.Table(
+    "state",
+    metadata,
+    _site(primary_key=True),
+    sa.Column("heard_at", AT),
+    sa.Column("online", sa.Boolean),
+    sa.Column("online_at", AT),
+    sa.Column("cycle", sa.Text),
+    sa.Column("break_at", sa.Text),
+    sa.Column("outdoor_c", AT),
+    sa.Column("service_until_at", AT),
+    sa.Column("unit_at", AT),  # the site's own instant of the `unit` message kept
+    sa.Column("unit", JSON_),  # that message, whole
+    sa.Column("seen", JSON_, nullable=False),  # `events` or `cycles`, slash, origin -> ledger text
+    sa.Column("told", JSON_, nullable=False),  # same key -> the highest number the site says it has sent
+    sa.Column("hole_since", AT, index=True),  # when numbers were first found missing; null when none are
+)
+
+standing = sa.Table(
+    "standing",
+    metadata,
+    _site(primary_key=True),
+    sa.Column("finding", sa.Text, primary_key=True),
+    sa.Column("active", sa.Boolean, nullable=False),
+    sa.Column("severity", sa.Text, nullable=False),
+    sa.Column("since_at", AT, nullable=False),
+    sa.Column("changed_at", AT, nullable=False),
+    sa.Column("suspects", JSON_, nullable=False),
+    sa.Column("evidence", JSON_, nullable=False),
+    sa.Column("summary", sa.Text, nullable=False),
+    sa.Column("rank", AT, nullable=False),  # order of the change that made this row; an older one changes nothing
+    sa.Column("alert_state", sa.Text, nullable=False, server_default=""),
+    sa.Column("alert_by", sa.Text),
+    sa.Column("alert_rank", AT, nullable=False, server_default="0"),
+)
+sa.Index(
+    "ix_standing_active",
+    standing.c.severity,
+    standing.c.site_id,
+    sqlite_where=standing.c.active,
+    postgresql_where=standing.c.active,
+)
+
+# ---------------------------------------------------------------- what came in
+
+events = sa.Table(
+    "events",
+    metadata,
+    _site(primary_key=True),
+    sa.Column("at", AT, primary_key=True),
+    sa.Column("origin", sa.Text, primary_key=True),
+    sa.Column("seq", KEY, primary_key=True, autoincrement=False),
+    sa.Column("kind", sa.Text, nullable=False),  # `finding` or `alert`
+    sa.Column("finding", sa.Text, nullable=False),
+    sa.Column("step", sa.Text, nullable=False),  # raised, revised, cleared; or the alert's new state
+    sa.Column("severity", sa.Text, nullable=False),
+    sa.Column("received_at", AT, nullable=False),
+    sa.Column("body", JSON_, nullable=False),
+    postgresql_partition_by="RANGE (at)",
+)
+
+cycles = sa.Table(
+    "cycles",
+    metadata,
+    _site(primary_key=True),
+    sa.Column("at", AT, primary_key=True),
+    sa.Column("origin", sa.Text, primary_key=True),
+    sa.Column("seq", KEY, primary_key=True, autoincrement=False),
+    sa.Column("run_s", AT, nullable=False),
+    sa.Column("pull_in_s", AT),
+    sa.Column("run_delay_s", AT),
+    sa.Column("compressor_a", AT),
+    sa.Column("compressor_max_a", AT),
+    sa.Column("fan_a", AT),
+    sa.Column("control_v", AT),
+    sa.Column("coil_a", AT),
+    sa.Column("outdoor_c", AT),
+    sa.Column("compressor_starts", sa.Integer, nullable=False),
+    sa.Column("start_s", AT),
+    postgresql_partition_by="RANGE (at)",
+)
+
+site_days = sa.Table(
+    "site_days",
+    metadata,
+    _site(primary_key=True),
+    sa.Column("day", sa.Text, primary_key=True),
+    sa.Column("cycles", sa.Integer, nullable=False),
+    sa.Column("starts", sa.Integer, nullable=False),
+    sa.Column("run_s", AT, nullable=False),
+    sa.Column("amp_s", AT, nullable=False),  # compressor_a times run_s, over cycles that measured it
+    sa.Column("degree_s", AT, nullable=False),  # outdoor_c times run_s, likewise
+    sa.Column("measured_s", AT, nullable=False),  # run_s of the cycles that measured both
+    sa.Column("outdoor_max_c", AT),
+)
+
+set_aside = sa.Table(
+    "set_aside",
+    metadata,
+    sa.Column("id", KEY, primary_key=True),
+    sa.Column("at", AT, nullable=False, index=True),
+    sa.Column("topic", sa.Text, nullable=False),
+    sa.Column("reason", sa.Text, nullable=False),
+    sa.Column("payload", sa.LargeBinary, nullable=False),
+)
+
+# ---------------------------------------------------------------- what goes out, and who works
+
+asks = sa.Table(
+    "asks",
+    metadata,
+    sa.Column("id", sa.Text, primary_key=True),
+    _site(),
+    sa.Column("request", sa.Text, nullable=False),
+    sa.Column("body", JSON_, nullable=False),  # the whole `requests` message
+    sa.Column("asked_by", sa.Text, nullable=False),
+    sa.Column("made_at", AT, nullable=False),
+    sa.Column("sent_at", AT),
+    sa.Column("answered_at", AT),
+    sa.Column("done", sa.Boolean),
+    sa.Column("why", sa.Text, nullable=False, server_default=""),
+    sa.Index(None, "site_id", "made_at"),
+)
+sa.Index(
+    "ix_asks_unsent", asks.c.made_at, sqlite_where=asks.c.sent_at.is_(None), postgresql_where=asks.c.sent_at.is_(None)
+)
+
+slots = sa.Table(
+    "slots",
+    metadata,
+    sa.Column("slot", sa.Integer, primary_key=True, autoincrement=False),
+    sa.Column("used_at", AT, nullable=False),
+)
+
+visits = sa.Table(
+    "visits",
+    metadata,
+    sa.Column("id", KEY, primary_key=True),
+    _site(),
+    sa.Column("kind", sa.Text, nullable=False),  # see visits.KINDS
+    sa.Column("status", sa.Text, nullable=False),  # `booked`, `done` or `dropped`
+    sa.Column("technician_id", KEY, sa.ForeignKey("users.id")),
+    sa.Column("due_day", sa.Text, nullable=False),
+    sa.Column("finding", sa.Text, nullable=False, server_default=""),
+    sa.Column("suspects", JSON_, nullable=False),  # as they stood when booked: what the score judges
+    sa.Column("note", sa.Text, nullable=False, server_default=""),
+    sa.Column("was", sa.Text, nullable=False, server_default=""),  # the suspect it really was, or `other`
+    sa.Column("parts", JSON_, nullable=False),  # parts used
+    sa.Column("made_at", AT, nullable=False),
+    sa.Column("done_at", AT),
+    sa.Index(None, "site_id", "made_at"),
+    sa.Index(None, "technician_id", "status", "due_day"),
+)
+
+settings = sa.Table(
+    "settings",
+    metadata,
+    sa.Column("key", sa.Text, primary_key=True),
+    sa.Column("value", sa.Text, nullable=False),
+)
