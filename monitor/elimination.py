@@ -1,8 +1,8 @@
 """Elimination over a table: what contradicts, what is left, what explains together, what to look at next.
 
-Knows nothing of cooling. A *row* says what one suspect predicts for each observable: the symbols usually seen, and those
-seldom seen. An observed symbol outside both contradicts the row. A suspect may have several rows (ways of failing); it
-is contradicted when all of them are.
+Knows nothing of cooling. A *row* says what one suspect predicts for each observable: the symbols usually seen, and
+those seldom seen. An observed symbol outside both contradicts the row. A suspect may have several rows (ways of
+failing); it is contradicted when all of them are.
 
 Where no single suspect is left, the conflicts (sets of suspects of which at least one must be at fault) are hit by
 the smallest sets of suspects: R. Reiter, "A theory of diagnosis from first principles" (1987), and J. de Kleer and

@@ -1,0 +1,104 @@
+"""What each suspect predicts, finding by finding: the table that elimination works on.
+
+A *situation* is a finding together with what a unit would show there if nothing sensed were at fault but the break
+itself (`base`); each *cause* is a suspect, how usual it is there, and what it shows otherwise. Observables are the
+senses (symbols of records.SYMBOLS), `recent:FINDING` (`yes` when it stood in the last two hours, else `no`),
+`unit:FACT` from the nameplate, `stopped-at` (see STOPPED_AT), and the meter checks of checks.py. In a row's keywords
+`_` stands for `-` or, after `recent` and `unit`, for `:`; senses keep theirs.
+
+The weights are the trade's common practice put into figures by this project: only their order and rough ratio mean
+anything. The rows themselves are in predictions_control.py and predictions_motors.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import NamedTuple
+
+from monitor.elimination import Expect, expect
+from monitor.records import SYMBOLS
+
+# The first link that went dead when the last runs ended: the thermostat's output; the call while the thermostat
+# stayed on (a safety or the wire); the call where the thermostat is not sensed; the contacts under a standing call;
+# the compressor behind closed contacts.
+STOPPED_AT = ("thermostat", "safety", "call", "contacts", "compressor")
+YES_NO = ("no", "yes")
+
+
+class Cause(NamedTuple):
+    """One way in which a suspect brings a finding about; None unsays what the base predicts.
+
+    With `marks` it is far-fetched, and thought of only where one of these observables was seen.
+    """
+
+    suspect: str
+    usual: float
+    predicts: Mapping[str, Expect | None]
+    marks: tuple[str, ...] = ()
+
+
+class Situation(NamedTuple):
+    """A finding's base and its causes, the most usual first."""
+
+    base: Mapping[str, Expect]
+    causes: tuple[Cause, ...]
+
+
+def key(word: str) -> str:
+    """A keyword of a row as the observable it stands for: `recent_locked_rotor` -> `recent:locked-rotor`."""
+    if word in SYMBOLS:
+        return word
+    head, _, rest = word.partition("_")
+    if head in ("recent", "unit"):
+        return f"{head}:{rest.replace('_', '-')}"
+    return word.replace("_", "-")
+
+
+def cause(suspect: str, usual: float, marks: Iterable[str] = (), **predicts: str) -> Cause:
+    """A row of the table; `any` unsays what the base predicts."""
+    said = {key(word): None if text == "any" else expect(text) for word, text in predicts.items()}
+    return Cause(suspect, usual, said, tuple(marks))
+
+
+def situation(base: Mapping[str, str], *causes: Cause) -> Situation:
+    """A finding's rows, the most usual first; each cause inherits from the base what it does not say itself."""
+    said = {key(word): expect(text) for word, text in base.items()}
+    return Situation(said, tuple(sorted(causes, key=lambda row: -row.usual)))
+
+
+# ---------------------------------------------------------------- what a meter shows where a sense would say so
+
+_VOLTS = {"dead": "absent", "ghost": "low", "weak": "low", "normal": "normal", "high": "high"}
+# check -> (the sense that tells the same, symbol of the sense -> what the meter then shows)
+METER_BY_SENSE: dict[str, tuple[str, dict[str, str]]] = {
+    "rc-volts": ("control_power", {"off": "absent", "on": "normal"}),
+    "thermostat-volts": ("thermostat", {"off": "absent", "on": "normal"}),
+    "splice-volts": ("control_v", _VOLTS),
+    "coil-volts": ("control_v", _VOLTS),
+    "line-volts": ("supply", {"off": "absent", "on": "normal"}),
+    "load-volts": ("load", {"off": "absent", "on": "normal"}),
+    "running-amps": ("compressor_a", {"still": "none", "running": "normal", "locked": "locked"}),
+}
+LISTEN = {(False, False): "nothing", (False, True): "fan-only", (True, False): "compressor-only", (True, True): "both"}
+
+
+def meter_by_senses(predicts: Mapping[str, Expect]) -> dict[str, Expect]:
+    """What the live checks show, as far as the predictions for the senses settle it."""
+    shown = {
+        check: Expect(*(frozenset(words[symbol] for symbol in part) for part in predicts[sense]))
+        for check, (sense, words) in METER_BY_SENSE.items()
+        if sense in predicts
+    }
+    if "compressor_a" in predicts and "fan_a" in predicts:
+        shown["listen"] = _heard(predicts["compressor_a"], predicts["fan_a"])
+    return shown
+
+
+def _heard(compressor: Expect, fan: Expect) -> Expect:
+    """A compressor that runs or hums, and a fan that turns, are heard from outside the cabinet."""
+
+    def words(one: frozenset[str], other: frozenset[str]) -> frozenset[str]:
+        return frozenset(LISTEN[c != "still", f != "still"] for c in one for f in other)
+
+    usual = words(compressor.usual, fan.usual)
+    return Expect(usual, words(compressor.allowed, fan.allowed) - usual)
