@@ -1,0 +1,128 @@
+"""Component values of the three boards, each once: the channel table, the netlists, the drawings and the pages use these.
+
+A value is `Value(nominal, unit, tolerance, meaning, basis)`; the tolerance is the relative half-width a bought part may
+have (0.01 is 1 %), and basis is one of `monitor.limits.BASES`. Light on purpose: the Pi imports this at every start.
+
+The measuring chain in one line a sense (RMS in, RMS at the converter out):
+
+    compressor_a  lead -> CT 2000:1, 1 pass   -> 10 ohm  ->   5.0 mV/A
+    fan_a         lead -> CT 2000:1, 3 passes -> 47 ohm  ->  70.5 mV/A
+    coil_a        lead -> CT 2000:1, 5 passes -> 47 ohm  -> 117.5 mV/A
+    control_v     24 V -> 15 kohm, 2 mA : 2 mA transformer -> 68 ohm -> 4.448 mV/V
+    outdoor_c     10 kohm thermistor under 10 kohm to VDD; read as a ratio to the bias (half of VDD)
+
+Every alternating signal stands on the bias (VDD / 2, at AIN3 of each converter) and is read as AINx minus AIN3. The gain
+is chosen by the reader: +-0.256 V for running currents, +-2.048 V for starts and locked rotors.
+"""
+
+from __future__ import annotations
+
+from math import sqrt
+from typing import NamedTuple
+
+
+class Value(NamedTuple):
+    """One component value; `low` and `high` are the limits its tolerance allows."""
+
+    nominal: float
+    unit: str
+    tolerance: float
+    meaning: str
+    basis: str = "ours"
+
+    @property
+    def low(self) -> float:
+        return self.nominal * (1 - self.tolerance)
+
+    @property
+    def high(self) -> float:
+        return self.nominal * (1 + self.tolerance)
+
+
+class CurrentSense(NamedTuple):
+    """One current transformer with its burden: primary amps (RMS) to volts at the converter."""
+
+    reading: str
+    rated_a: float
+    ratio: Value
+    passes: int
+    burden: Value
+
+    @property
+    def volts_per_amp(self) -> float:
+        """V RMS between AINx and AIN3 for one ampere RMS in the lead."""
+        return self.passes / self.ratio.nominal * self.burden.nominal
+
+    def full_scale_a(self, range_v: float) -> float:
+        """The largest sine, A RMS in the lead, whose peaks fit a converter range of +-`range_v` V."""
+        return range_v / sqrt(2) / self.volts_per_amp
+
+
+# ---------------------------------------------------------------- supply, bias, converter
+
+VDD = Value(3.3, "V", 0.05, "3.3 V of the Pi's header", "from memory")
+BIAS_TOP = Value(4700, "ohm", 0.01, "upper half of the bias divider")
+BIAS_BOTTOM = Value(4700, "ohm", 0.01, "lower half of the bias divider")
+BIAS_CAP = Value(10e-6, "F", 0.2, "holds the bias still for alternating current")
+SERIES = Value(1000, "ohm", 0.01, "in each signal lead to the converter: limits fault current, and filters")
+FILTER_CAP = Value(100e-9, "F", 0.1, "with SERIES: corner at 1.6 kHz, above the wave's harmonics on purpose")
+ADC_SUPPLY_DECOUPLE = Value(100e-9, "F", 0.1, "at the converter's supply pins")
+ADC_INPUT_OHM = {  # differential input resistance by range (V); ADS1115 data sheet SBAS444D, typical
+    0.256: 710e3,
+    0.512: 710e3,
+    1.024: 2.4e6,
+    2.048: 4.9e6,
+    4.096: 15e6,
+    6.144: 22e6,
+}
+ADC_PIN_BEYOND_V = Value(0.3, "V", 0.0, "converter's absolute maximum beyond its rails", "data sheet")
+ADC_GAIN_TOLERANCE = Value(0.0015, "1", 0.0, "gain error at 25 C, all ranges, maximum", "data sheet")
+RANGE_RUNNING_V = 0.256
+RANGE_START_V = 2.048
+
+# ---------------------------------------------------------------- currents
+
+CT_RATIO = Value(2000, "1", 0.01, "secondary turns; class 1 (IEC 61869-2): 1 % of ratio at rated current", "standard")
+COMPRESSOR = CurrentSense("compressor_a", 100.0, CT_RATIO, 1, Value(10.0, "ohm", 0.01, "burden of the compressor's CT"))
+FAN = CurrentSense("fan_a", 30.0, CT_RATIO, 3, Value(47.0, "ohm", 0.01, "burden of the fan's CT"))
+COIL = CurrentSense("coil_a", 30.0, CT_RATIO, 5, Value(47.0, "ohm", 0.01, "burden of the coil lead's CT"))
+CURRENT_SENSES = {sense.reading: sense for sense in (COMPRESSOR, FAN, COIL)}
+LOCKED_ROTOR_DESIGN_A = Value(150.0, "A", 0.0, "largest locked-rotor current the line board is computed for")
+
+# ---------------------------------------------------------------- control voltage
+
+CONTROL_SERIES = Value(15e3, "ohm", 0.01, "sets about 1.6 mA through the voltage transformer at 24 V")
+CONTROL_WINDINGS = Value(220.0, "ohm", 0.3, "both windings of the 2 mA : 2 mA transformer together", "from memory")
+CONTROL_RATIO = Value(1.0, "1", 0.005, "turns ratio of the 2 mA : 2 mA transformer", "from memory")
+CONTROL_BURDEN = Value(68.0, "ohm", 0.01, "burden of the voltage transformer")
+CONTROL_VOLTS_PER_VOLT = (
+    CONTROL_RATIO.nominal
+    * CONTROL_BURDEN.nominal
+    / (CONTROL_SERIES.nominal + CONTROL_WINDINGS.nominal + CONTROL_BURDEN.nominal)
+)
+
+# ---------------------------------------------------------------- outdoor temperature
+
+NTC_R25 = Value(10e3, "ohm", 0.01, "thermistor at 25 C", "data sheet")
+NTC_PULL_UP = Value(10e3, "ohm", 0.001, "thermistor's upper resistor, to VDD")
+STEINHART_HART = (0.001129148, 0.000234125, 8.76741e-8)  # A, B, C of the usual 10 kohm curve (K); data sheet
+
+# ---------------------------------------------------------------- presence of voltage
+
+LED_V = Value(1.1, "V", 0.182, "forward voltage of the opto's diode at 1 mA, over parts and temperature", "from memory")
+OPTO_CTR = Value(1.0, "1", 0.5, "current transfer ratio at 1 mA, ranked part: 50 % to 150 %", "data sheet")
+OPTO_LIFE = Value(0.70, "1", 0.0, "of the transfer ratio left at the end of its life", "common practice")
+OPTO_HEAT = Value(0.80, "1", 0.0, "of the transfer ratio left at 70 C", "from memory")
+CALL_SERIES = Value(1000, "ohm", 0.05, "sets the opto's current on a 24 V channel")
+CALL_ZENER = Value(15.0, "V", 0.05, "two back to back: nothing flows below about 16 V peak")
+ZENER_FORWARD_V = Value(0.7, "V", 0.2, "forward voltage of the other of the two", "common practice")
+LINE_SERIES = Value(18e3, "ohm", 0.05, "each of the four resistors in series on a line channel")
+LINE_SERIES_COUNT = 4
+LINE_SHUNT = Value(1000, "ohm", 0.01, "across the opto's diode: it lights only above about 1.1 mA")
+PULL_UP = Value(47e3, "ohm", 0.05, "collector to VDD")
+PI_PULL_UP = Value(50e3, "ohm", 0.34, "the Pi's own pull-up, where switched on", "from memory")
+HOLD_CAP = Value(2.2e-6, "F", 0.2, "bridges the gaps between the half waves")
+PIN_SERIES = Value(1000, "ohm", 0.05, "between the hold capacitor and the Pi's pin")
+PIN_LOW_V = Value(0.8, "V", 0.0, "at or below this the pin surely reads low", "from memory")
+PIN_HIGH_V = Value(2.0, "V", 0.0, "at or above this the pin surely reads high", "from memory")
+ACTIVE_LOW = True  # voltage present pulls the pin low; a broken wire reads as absent
