@@ -1,4 +1,4 @@
-"""Component values of the three boards, each once: the channel table, the netlists, the drawings and the pages use these.
+"""Component values of the three boards, each once: for the channel table, the netlists, the drawings and the pages.
 
 A value is `Value(nominal, unit, tolerance, meaning, basis)`; the tolerance is the relative half-width a bought part may
 have (0.01 is 1 %), and basis is one of `monitor.limits.BASES`. Light on purpose: the Pi imports this at every start.
@@ -11,7 +11,7 @@ The measuring chain in one line a sense (RMS in, RMS at the converter out):
     control_v     24 V -> 15 kohm, 2 mA : 2 mA transformer -> 68 ohm -> 4.448 mV/V
     outdoor_c     10 kohm thermistor under 10 kohm to VDD; read as a ratio to the bias (half of VDD)
 
-Every alternating signal stands on the bias (VDD / 2, at AIN3 of each converter) and is read as AINx minus AIN3. The gain
+Every alternating signal stands on the bias (VDD / 2, at AIN3 of each converter), read as AINx minus AIN3. The gain
 is chosen by the reader: +-0.256 V for running currents, +-2.048 V for starts and locked rotors.
 """
 
