@@ -69,12 +69,22 @@ LINE_NOMINAL_V = Limit(240.0, "V", 200, 250, "standard", "ANSI C84.1: 120/240 V 
 
 STALE_S = _ours(5.0, "s", 1, 60, "a sense missing this long and two scans is unknown: seen neither live nor dead")
 CONFIRM_SCANS = _ours(2, "scans", 2, 5, "contract: a single odd scan never raises or clears anything")
+COUNTED_SCANS = _ours(100, "scans", 100, 1000, "missing scans are counted up to the largest number a site may ask for")
 GAP_FACTOR = _ours(5.0, "1", 2, 100, "a pause of five usual scan intervals, and GAP_MIN_S, is a gap in what was seen")
 GAP_MIN_S = _ours(60.0, "s", 5, 3600, "shorter pauses are late scans, not gaps")
 
 # ---------------------------------------------------------------- elimination and the next check
 
 SELDOM_SHARE = _ours(0.1, "1", 0.01, 0.5, "what a suspect shows seldom counts a tenth of what it shows usually")
+
+# ---------------------------------------------------------------- judging
+
+REVISE_S = _ours(5.0, "s", 0, 600, "suspects are weighed again when new evidence has stood this long, not at each flicker")
+RECENT_S = _ours(7200.0, "s", 60, 86400, "a finding of the last two hours still tells about its consequences")
+SETTLE_S = _ours(300.0, "s", 60, 3600, "pressures, and with them the current, have settled five minutes into a run")
+MINUTE_S = _ours(60.0, "s", 10, 600, "the unit's normal is learned from means of a minute")
+DRAW_HYSTERESIS_RATIO = _ours(0.02, "1", 0, 0.1, "a current is back to normal only 2 % inside its limit")
+EARLIER_DAY_S = _ours(20 * 3600.0, "s", 3600, 86400, "a call this long ago was on an earlier day")
 
 # ---------------------------------------------------------------- findings (contract, section 5)
 
@@ -123,10 +133,11 @@ FINDINGS: dict[str, dict[str, Limit]] = {
     },
     "high-running-current": {
         "hold_s": _hold(600),
+        "clear_s": _hold(300, "a run's first minutes draw less: a normal current must last before it counts as mended"),
         "ratio": _ours(1.15, "of normal", 1.01, 3, _CONTRACT),
         "rla_ratio": _ours(1.10, "of RLA", 1.0, 2, _CONTRACT),
     },
-    "low-running-current": {"hold_s": _hold(600), "ratio": _ours(0.70, "of normal", 0.1, 0.99, _CONTRACT)},
+    "low-running-current": {"hold_s": _hold(600), "clear_s": _hold(60, "a minute of normal current"), "ratio": _ours(0.70, "of normal", 0.1, 0.99, _CONTRACT)},
     "slow-start": {
         "hold_s": _hold(0),
         "last": _ours(5, "starts", 1, 50, _CONTRACT),

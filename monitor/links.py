@@ -111,6 +111,16 @@ class Belief:
         """This scan said what is believed."""
         return self.candidate is None and self.missing_scans == 0
 
+    @property
+    def gone(self) -> bool:
+        """Missing for so long that it is unknown."""
+        return self.missing_scans > 0 and self.symbol is None
+
+    @property
+    def long_gone(self) -> bool:
+        """So many scans have missed it that counting more of them changes nothing."""
+        return self.gone and self.missing_scans >= limits.COUNTED_SCANS.value
+
     def take(self, raw: Any, now_s: float) -> bool:
         """One scan's answer (None: missing). True when what is believed has changed."""
         if raw is None:
@@ -122,7 +132,8 @@ class Belief:
         if raw != self.candidate:
             self.candidate, self.candidate_s = raw, now_s
             return False
-        return self._become(raw, self.candidate_s)
+        # What was found, and not seen to begin, counts from now: nobody knows since when it has been so.
+        return self._become(raw, now_s if self.symbol is None else self.candidate_s)
 
     def forget(self, now_s: float) -> None:
         """Nothing was seen for a while: unknown from now on, until two scans agree again."""
@@ -157,7 +168,8 @@ class Track:
     def take(self, value: float | None, now_s: float) -> list[Belief]:
         """Put the number into its bands; the beliefs that changed."""
         changed = []
-        self.low, self.high = -inf, inf
+        # While the number is missing the stretch is empty, so that its return is heard.
+        self.low, self.high = (-inf, inf) if value is not None else (inf, -inf)
         for index, (belief, bands) in enumerate(zip(self.beliefs, self.bands, strict=True)):
             if value is None:
                 symbol = None
@@ -214,13 +226,17 @@ class Sensing:
         self._get_numbers = _getter([track.reading for track in self.tracks])
         self._last_flags: tuple[Any, ...] | None = None
         self._restless = True
+        self._silent: set[str] = set()
 
     def quiet(self, scan: Scan) -> bool:
         """Nothing can change by this scan: every sense says again what it said, and is believed. Cheap on purpose."""
         if self._restless or self._get_flags(scan) != self._last_flags:
             return False
         for track, value in zip(self.tracks, self._get_numbers(scan), strict=True):
-            if value is None or not track.low <= value < track.high:
+            if value is None:
+                if track.low < track.high:
+                    return False
+            elif not track.low <= value < track.high:
                 return False
         return True
 
@@ -231,7 +247,7 @@ class Sensing:
         changed = [belief for belief, raw in zip(self.flags, flags, strict=True) if belief.take(raw, now_s)]
         for track, value in zip(self.tracks, self._get_numbers(scan), strict=True):
             changed += track.take(value, now_s)
-        self._restless = not all(belief.settled for belief in self.beliefs.values())
+        self._restless = not all(belief.settled or belief.long_gone for belief in self.beliefs.values())
         return changed
 
     def track(self, reading: str) -> Track | None:
@@ -249,12 +265,13 @@ class Sensing:
         self._restless = True
 
     def silent(self, now_s: float, hold_s: float, scans: float) -> list[str]:
-        """The fitted readings that have been missing for `hold_s` and `scans` scans."""
-        return [
-            name
-            for name, belief in self.readings.items()
-            if belief.missing_scans >= scans and now_s - belief.missing_s >= hold_s
-        ]
+        """The fitted readings missing for `hold_s` and `scans` scans, and not believed again since."""
+        for name, belief in self.readings.items():
+            if belief.missing_scans >= scans and now_s - belief.missing_s >= hold_s:
+                self._silent.add(name)
+            elif belief.symbol is not None:
+                self._silent.discard(name)
+        return [name for name in self.readings if name in self._silent]
 
     def symbols(self) -> dict[str, str]:
         """What each sense is believed to say, in the words of records.SYMBOLS; unknown senses are left out."""

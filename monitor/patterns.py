@@ -7,7 +7,12 @@ stands, at any time it is asked; `deadline()` is when the answer may next change
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Collection
 from math import inf
+
+from monitor import limits
+from monitor.config import Settings
+from monitor.links import Facts
 
 
 class Chatter:
@@ -171,3 +176,73 @@ class HeatWatch:
     def stands(self, now_s: float) -> bool:
         earlier = any(now_s - at_s >= self.earlier_s for at_s in self.called_s)
         return earlier and self.since_call_s >= self.hot_s
+
+
+class Patterns:
+    """All counters of one unit, fed with what is believed to change; `answer(name)` for each finding that is a pattern."""
+
+    def __init__(self, settings: Settings) -> None:
+        def table(finding: str, *keys: str) -> dict[str, float]:
+            return {key: settings.limit(finding, key) for key in keys}
+
+        self.chatter = Chatter(**table("contactor-chatter", "changes", "window_s"))
+        self.short = ShortCycling(**table("short-cycling", "off_s", "run_s", "in_a_row", "starts", "window_s"))
+        self.overload = SelfRestarts(**table("overload-cycling", "restarts", "window_s"))
+        heat = table("no-call-in-heat", "hot_c", "hot_s")
+        self.heat = HeatWatch(**heat, earlier_s=limits.EARLIER_DAY_S.value)
+        self.no_call_s = settings.limit("no-call-in-heat", "hold_s")
+
+    def changed(self, was: Facts, facts: Facts, at_s: float) -> None:
+        """What is believed went from `was` to `facts` at `at_s`. Only what was seen counts: unknown to known is not."""
+        closed = held_closed(facts)
+        if not closed:
+            self.overload.opened()
+        if facts.supply is False and was.supply is not False:
+            self.short.excuse()
+        before, after = _ran(was), _ran(facts)
+        if before is False and after:
+            self.short.started(at_s)
+            self.overload.started(at_s)
+        elif before and after is False:
+            self._stopped(facts, at_s)
+        elif after is None:
+            self.short.excuse()
+            self.overload.opened()
+
+    def _stopped(self, facts: Facts, at_s: float) -> None:
+        self.short.stopped(at_s)
+        if facts.supply is False:
+            self.short.excuse()
+        if held_closed(facts):
+            self.overload.stopped()
+
+    def follow(self, standing: Collection[str]) -> None:
+        """What a standing parent causes is not counted again as a pattern of its own."""
+        if "contactor-chatter" in standing:
+            self.short.forget()
+            self.overload.forget()
+        elif "line-supply-lost" in standing:
+            self.chatter.forget()
+
+    def gap(self) -> None:
+        """Nothing was seen for a while."""
+        self.chatter.forget()
+        self.short.excuse()
+        self.overload.opened()
+
+    def deadline(self) -> float:
+        """When an answer may next change by time alone, s."""
+        return min(self.chatter.deadline(), self.short.deadline(), self.overload.deadline())
+
+
+def held_closed(facts: Facts) -> bool:
+    """The contacts stay closed as far as is known: sensed, or shown by the fan, or, with neither, by the call."""
+    if facts.supply is False or facts.call is False:
+        return False
+    if facts.load is not None:
+        return facts.load
+    return bool(facts.fan or facts.call)
+
+
+def _ran(facts: Facts) -> bool | None:
+    return facts.compressor if facts.compressor is not None else facts.load

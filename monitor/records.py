@@ -191,7 +191,7 @@ class ChangeKind(StrEnum):
     CLEARED = "cleared"
 
 
-class Change(msgspec.Struct, frozen=True, kw_only=True):
+class Change(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One change of a finding: the line that `replay --json` prints and that goes out as an event."""
 
     t_s: float

@@ -1,0 +1,387 @@
+"""The mind in one object: scans in, changes of findings, finished cycles and steps of alerts out.
+
+No clock, no file, no socket: every call carries its time, and `next_deadline()` says when the engine next wants to be
+asked. Times of one process must not run backwards; a wall clock may. Most scans change nothing, and are let through by
+one cheap look (`Sensing.quiet`); the full look is taken when a sense says something new or a deadline has come.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import inf
+from typing import Any
+
+import msgspec
+
+from monitor import limits
+from monitor.alerts import AlertDesk
+from monitor.config import Settings
+from monitor.cycle import CycleWatch
+from monitor.errors import ContractError
+from monitor.findings import Answer, Row, contradictions
+from monitor.judging import Judge, restore
+from monitor.links import Bands, Belief, Edge, Facts, Sensing, chain, facts, first_break
+from monitor.patterns import Patterns
+from monitor.records import (
+    READINGS,
+    AlertChange,
+    Change,
+    Cycle,
+    Evidence,
+    Finding,
+    Request,
+    Scan,
+    StartTransient,
+    UnitStatus,
+)
+from monitor.records import Answer as RequestAnswer
+from monitor.trends import Trends
+
+Event = Change | Cycle | AlertChange
+MEMORY_VERSION = 1
+
+
+class Memory(msgspec.Struct, frozen=True, kw_only=True):
+    """What survives a restart, as JSON. Times of the old process are kept as ages."""
+
+    version: int
+    findings: dict[str, Finding]
+    recent_ages_s: dict[str, float]
+    called_in_heat_ages_s: list[float]
+    alerts: msgspec.Raw
+    trends: msgspec.Raw
+
+
+class Engine:
+    """One unit's engine. `fitted` overrides the site's senses (a replay judges the columns it has).
+
+    `memory` is what `memory()` of an earlier engine gave; a memory that cannot be read is set aside, and
+    `memory_refused` says why. Raises ContractError when a scan's time runs backwards.
+    """
+
+    def __init__(
+        self, settings: Settings, *, memory: bytes | None = None, fitted: Sequence[str] | None = None
+    ) -> None:
+        self.settings = settings
+        self._sensing = Sensing(settings, fitted)
+        self._cycle = CycleWatch()
+        self._patterns = Patterns(settings)
+        self._judge = Judge(settings, self._sensing)
+        self.memory_refused = ""
+        old = self._read_memory(memory)
+        self._desk = AlertDesk(settings, None if old is None else bytes(old.alerts))
+        self._trends = Trends(settings, None if old is None else bytes(old.trends))
+        if old is not None:
+            self._judge.standing = restore(old.findings)
+            self._judge.last_stood_s = {name: -age_s for name, age_s in old.recent_ages_s.items()}
+            self._patterns.heat.called_s.extend(-age_s for age_s in old.called_in_heat_ages_s)
+        self.now_s = -inf
+        self.wall_s: float | None = None
+        self.changed_s = 0.0
+        self.facts = Facts()
+        self._scan: Scan | None = None
+        self._numbers: dict[str, float | bool | None] = {}
+        self._usual_s = 0.0
+        self._longest_s = inf
+        self._deadline_s = -inf
+        self._minute = Minute()
+        self._running = False
+
+    # ------------------------------------------------------------ in
+
+    def take(self, scan: Scan) -> Sequence[Event]:
+        """One scan; what it changed (mostly nothing)."""
+        now_s = scan.t_s
+        step_s = now_s - self.now_s
+        if now_s < self._deadline_s and step_s <= self._longest_s and step_s >= 0 and self._sensing.quiet(scan):
+            self.now_s, self.wall_s, self._scan = now_s, scan.wall_s, scan
+            self._usual_s += (step_s - self._usual_s) * 0.1
+            if self._running:
+                self._cycle.weigh(scan)
+            return ()
+        return self._look(scan, step_s)
+
+    def take_start(self, start: StartTransient) -> Sequence[Event]:
+        """A start of the compressor captured at the full sample rate."""
+        self._trends.take_start(start)
+        self._cycle.transient = start
+        self._deadline_s = -inf
+        return ()
+
+    def request(
+        self, request: Request, now_s: float, wall_s: float | None
+    ) -> tuple[RequestAnswer, Sequence[AlertChange]]:
+        """A person's wish about an alert, or service mode."""
+        return self._desk.request(request, now_s, wall_s)
+
+    def tick(self, now_s: float, wall_s: float | None) -> Sequence[AlertChange]:
+        """Time passes: shelving and service mode end, an all-clear is due. Findings wait for the next scan."""
+        return self._desk.tick(now_s, wall_s)
+
+    def next_deadline(self) -> float | None:
+        """When `tick` or the next scan is wanted at the latest, s; None when only news can change anything."""
+        desk_s = self._desk.next_deadline()
+        soonest_s = min(self._deadline_s, inf if desk_s is None else desk_s)
+        return None if soonest_s == inf else soonest_s
+
+    # ------------------------------------------------------------ the full look
+
+    def _look(self, scan: Scan, step_s: float) -> Sequence[Event]:
+        if step_s < 0:
+            raise ContractError("scan", scan.t_s, f"a time from {self.now_s:g} s on")
+        events: list[Event] = []
+        if step_s > self._longest_s:
+            events += self._gap(scan)
+        self._pace(step_s)
+        self.now_s, self.wall_s, self._scan = scan.t_s, scan.wall_s, scan
+        if self._running:
+            self._cycle.weigh(scan)
+        self._patterns.chatter.take(load=self._raw_load(scan), call=self.facts.call, now_s=scan.t_s)
+        self._keep_numbers(scan)
+        changed = self._sensing.take(scan)
+        self.changed_s = max((belief.since_s for belief in changed), default=scan.t_s)
+        if changed:
+            events += self._moved(scan)
+        if self._minute.due(scan.t_s):
+            self._each_minute(scan)
+        changes = self._judge.take(self)
+        self._patterns.follow(self._judge.standing)
+        events += changes
+        for change in changes:
+            events += self._desk.take(change)
+        self._deadline_s = min(
+            self._judge.deadline(), self._patterns.deadline(), self._minute.deadline_s, self._silence_deadline()
+        )
+        return events
+
+    def _gap(self, scan: Scan) -> list[Event]:
+        """Nothing was seen for long: whatever ran may have stopped and started again."""
+        self._sensing.forget(scan.t_s)
+        self._patterns.gap()
+        self._usual_s = 0.0
+        was_s, self.now_s = self.now_s, scan.t_s
+        self.facts = facts(self._sensing)
+        cycle = self._cycle.take(self.facts, was_s, self.wall_s)
+        self._running = False
+        return [] if cycle is None else self._finish(cycle)
+
+    def _pace(self, step_s: float) -> None:
+        if step_s == inf:
+            return
+        # The first step sets the pace; later ones move it slowly, so that one late scan does not.
+        self._usual_s = step_s if self._usual_s == 0.0 else self._usual_s + (step_s - self._usual_s) * 0.1
+        self._longest_s = max(limits.GAP_MIN_S.value, limits.GAP_FACTOR.value * self._usual_s)
+
+    def _raw_load(self, scan: Scan) -> bool | None:
+        return scan.load if "load" in self._sensing.beliefs else None
+
+    def _keep_numbers(self, scan: Scan) -> None:
+        for name in self._sensing.fitted:
+            value = getattr(scan, name)
+            if value is not None:
+                self._numbers[name] = value
+
+    def _moved(self, scan: Scan) -> list[Event]:
+        was, self.facts = self.facts, facts(self._sensing)
+        self._patterns.changed(was, self.facts, self.changed_s)
+        cycle = self._cycle.take(self.facts, self.changed_s, scan.wall_s)
+        self._running = self._cycle.running_since_s is not None
+        return [] if cycle is None else self._finish(cycle)
+
+    def _finish(self, cycle: Cycle) -> list[Event]:
+        self._trends.take_cycle(cycle)
+        return [cycle]
+
+    # ------------------------------------------------------------ once a minute
+
+    def _each_minute(self, scan: Scan) -> None:
+        started_s = self._cycle.running_since_s
+        means = self._minute.close(scan.t_s, self._cycle)
+        outdoor_c = means["outdoor_c"]
+        if outdoor_c is None:
+            outdoor_c = scan.outdoor_c
+        fault = {"high-running-current", "low-running-current", "locked-rotor", "fan-not-running"}
+        settled = started_s is not None and self._minute.began_s - started_s >= limits.SETTLE_S.value
+        if settled and means["compressor_a"] is not None and self.facts.draw == "normal":
+            if not fault & self._judge.standing.keys():
+                self._trends.take_minute(
+                    t_s=scan.t_s,
+                    wall_s=scan.wall_s,
+                    compressor_a=means["compressor_a"],
+                    outdoor_c=outdoor_c,
+                    control_v=means["control_v"],
+                )
+        self._set_draw(outdoor_c)
+        self._patterns.heat.take(
+            outdoor_c=scan.outdoor_c if "outdoor_c" in self._sensing.fitted else None,
+            call=self.facts.call,
+            now_s=scan.t_s,
+            longest_s=self._longest_s + limits.MINUTE_S.value,
+        )
+        self._minute.open(scan.t_s, self._cycle)
+
+    def _set_draw(self, outdoor_c: float | None) -> None:
+        track = self._sensing.track("compressor_a")
+        if track is None:
+            return
+        track.set_bands("draw", draw_bands(self.settings, self._trends.normal_a(outdoor_c)))
+
+    # ------------------------------------------------------------ what the judge asks
+
+    def answer(self, row: Row) -> Answer:
+        """The answer to a finding's condition at this moment."""
+        if not row.pattern:
+            return row.condition(self.facts) if row.condition else None
+        patterns, now_s = self._patterns, self.now_s
+        if row.name == "sensor-silent":
+            return bool(self._silent())
+        if row.name == "contactor-chatter":
+            return patterns.chatter.stands(now_s)
+        if row.name == "short-cycling":
+            return patterns.short.stands(now_s)
+        if row.name == "overload-cycling":
+            return patterns.overload.stands(now_s)
+        if row.name == "slow-start":
+            return self._trends.slow_start()
+        return self._no_call_in_heat()
+
+    def _no_call_in_heat(self) -> Answer:
+        call = self._sensing.beliefs.get("call")
+        if call is None or call.symbol is None:
+            return None
+        idle_s = self.now_s - call.since_s
+        return not call.symbol and idle_s >= self._patterns.no_call_s and self._patterns.heat.stands(self.now_s)
+
+    def _silent(self) -> list[str]:
+        settings = self.settings
+        return self._sensing.silent(
+            self.now_s, settings.limit("sensor-silent", "hold_s"), settings.limit("sensor-silent", "scans")
+        )
+
+    def _silence_deadline(self) -> float:
+        hold_s = self.settings.limit("sensor-silent", "hold_s")
+        missing = [b.missing_s + hold_s for b in self._sensing.readings.values() if b.missing_scans]
+        return min((due_s for due_s in missing if due_s > self.now_s), default=inf)
+
+    def evidence(self, row: Row) -> Evidence:
+        """The readings that go with a finding, and what its pattern counted."""
+        found: Evidence = {}
+        for name in row.evidence:
+            value = self._numbers.get(name)
+            if value is not None and name in self._sensing.readings and not self._sensing.readings[name].gone:
+                found[name] = value if isinstance(value, bool) else round(value, 3)
+        return found | self._counted(row.name)
+
+    def _counted(self, name: str) -> Evidence:
+        if name == "sensor-silent":
+            return {"silent": self._silent()}
+        if name == "sensing-disagrees":
+            return {"contradiction": "; ".join(row.claim for row in contradictions(self.facts))}
+        if name == "short-cycling":
+            return {"pattern": "; ".join(self._patterns.short.reasons(self.now_s))}
+        if name == "overload-cycling":
+            return {"restarts": float(len(self._patterns.overload.times_s))}
+        if name == "contactor-chatter":
+            return {"changes": float(len(self._patterns.chatter.times_s))}
+        if name in ("high-running-current", "low-running-current"):
+            normal_a = self._trends.normal_a(self._scan.outdoor_c if self._scan else None)
+            return {} if normal_a is None else {"normal_a": round(normal_a, 2)}
+        return {}
+
+    # ------------------------------------------------------------ out
+
+    @property
+    def standing(self) -> tuple[Finding, ...]:
+        """The findings that stand."""
+        return tuple(self._judge.standing.values())
+
+    def status(self) -> UnitStatus:
+        """All that is shown of the unit, as of the last scan."""
+        links = chain(self._sensing)
+        scan = self._scan
+        return UnitStatus(
+            site=self.settings.site.id,
+            name=self.settings.site.name,
+            t_s=max(self.now_s, 0.0),
+            wall_s=self.wall_s,
+            cycle=self._cycle.state,
+            cycle_since_s=self._cycle.since_s,
+            links=links,
+            readings={name: getattr(scan, name) if scan else None for name in READINGS if name in self._sensing.fitted},
+            findings=self.standing,
+            alerts=self._desk.alerts(),
+            break_at=first_break(links) if any(f.severity == "urgent" for f in self.standing) else None,
+            service_until_wall_s=self._desk.service_until_wall_s,
+            trends=self._trends.report(),
+        )
+
+    def metrics(self) -> dict[str, Any]:
+        """Figures of the alarm system (ISA-18.2): rate, flood, chatter, stale."""
+        return self._desk.metrics(self.wall_s)
+
+    def memory(self) -> bytes:
+        """What must survive a restart, as JSON."""
+        ages = {name: self.now_s - last_s for name, last_s in self._judge.last_stood_s.items()}
+        return msgspec.json.encode(
+            Memory(
+                version=MEMORY_VERSION,
+                findings=self._judge.standing,
+                recent_ages_s={name: age for name, age in ages.items() if age <= limits.RECENT_S.value},
+                called_in_heat_ages_s=[self.now_s - at_s for at_s in self._patterns.heat.called_s],
+                alerts=msgspec.Raw(self._desk.memory()),
+                trends=msgspec.Raw(self._trends.memory()),
+            )
+        )
+
+    def _read_memory(self, memory: bytes | None) -> Memory | None:
+        if memory is None:
+            return None
+        try:
+            old = msgspec.json.decode(memory, type=Memory)
+        except (msgspec.DecodeError, ValueError) as error:
+            self.memory_refused = f"the memory of an earlier run cannot be read ({error}); begun afresh"
+            return None
+        if old.version != MEMORY_VERSION:
+            self.memory_refused = f"the memory is of version {old.version}, not {MEMORY_VERSION}; begun afresh"
+            return None
+        return old
+
+
+class Minute:
+    """The current minute: when it began, and the sums of the cycle as they were then."""
+
+    def __init__(self) -> None:
+        self.began_s = 0.0
+        self.deadline_s = -inf
+        self._was: dict[str, tuple[float, int]] = {}
+
+    def due(self, now_s: float) -> bool:
+        return now_s >= self.deadline_s
+
+    def open(self, now_s: float, cycle: CycleWatch) -> None:
+        self.began_s, self.deadline_s = now_s, now_s + limits.MINUTE_S.value
+        self._was = {name: (sums.total, sums.count) for name, sums in cycle.means.items()}
+
+    def close(self, now_s: float, cycle: CycleWatch) -> dict[str, float | None]:
+        """The means of the minute; None where nothing was read, or where another cycle has begun since."""
+        means: dict[str, float | None] = {}
+        for name, sums in cycle.means.items():
+            total, count = self._was.get(name, (0.0, 0))
+            fresh = sums.count - count
+            means[name] = (sums.total - total) / fresh if fresh > 0 and count <= sums.count else None
+        return means
+
+
+def draw_bands(settings: Settings, normal_a: float | None) -> Bands:
+    """Bands of the running current: low and high against the unit's normal (if known) and rated load, A."""
+    high_a = settings.unit.compressor_rla_a * settings.limit("high-running-current", "rla_ratio")
+    low_a = 0.0
+    if normal_a is not None:
+        high_a = min(high_a, normal_a * settings.limit("high-running-current", "ratio"))
+        low_a = normal_a * settings.limit("low-running-current", "ratio")
+    slack = limits.DRAW_HYSTERESIS_RATIO.value
+    edges = (Edge(low_a * (1 + slack), low_a), Edge(high_a, high_a * (1 - slack)))
+    return Bands(("low", "normal", "high"), edges, start=1)
+
+
+__all__ = ["Belief", "Engine", "Event", "Memory", "draw_bands"]

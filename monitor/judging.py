@@ -1,0 +1,210 @@
+"""Raising, revising and clearing: each condition against its hold, its parents and what this very scan bears out.
+
+Nothing is raised or cleared on a scan that does not itself say what is believed, so the scan taken at the moment a delay
+ends is heard first, and a missing or odd scan only puts the decision off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import inf
+from typing import Protocol
+
+from monitor import limits
+from monitor.config import Settings
+from monitor.findings import ROWS, Answer, Row, hold_s
+from monitor.links import Facts, Sensing
+from monitor.records import Change, ChangeKind, Evidence, Finding
+from monitor.suspects import Verdict, judge
+
+
+class Moment(Protocol):
+    """What the judge is told of one scan."""
+
+    now_s: float
+    wall_s: float | None
+    changed_s: float
+    facts: Facts
+
+    def answer(self, row: Row) -> Answer: ...
+
+    def evidence(self, row: Row) -> Evidence: ...
+
+
+class Timer:
+    """Since when a condition has been true or false, and whether its parent has been holding it down."""
+
+    __slots__ = ("clear_s", "false_s", "hold_s", "revise_s", "row", "suppressed", "true_s")
+
+    def __init__(self, row: Row, settings: Settings) -> None:
+        self.row = row
+        # A pattern has its times inside it: when it answers True, its condition has held.
+        self.hold_s = 0.0 if row.pattern else hold_s(row, settings)
+        numbers = limits.FINDINGS[row.name]
+        self.clear_s = settings.limit(row.name, "clear_s") if "clear_s" in numbers else 0.0
+        self.true_s: float | None = None
+        self.false_s: float | None = None
+        self.revise_s = inf
+        self.suppressed = False
+
+    def take(self, answer: Answer, since_s: float, now_s: float, *, suppressed: bool) -> None:
+        if answer:
+            if self.true_s is None:
+                self.true_s = since_s
+            elif self.suppressed and not suppressed:
+                self.true_s = now_s
+            self.false_s = None
+        else:
+            self.true_s = None
+            if answer is None:
+                self.false_s = None
+            elif self.false_s is None:
+                self.false_s = since_s
+        self.suppressed = suppressed
+
+    def due(self, now_s: float) -> bool:
+        return self.true_s is not None and not self.suppressed and now_s - self.true_s >= self.hold_s
+
+    def over(self, now_s: float) -> bool:
+        return self.false_s is not None and now_s - self.false_s >= self.clear_s
+
+    def deadline(self, *, standing: bool) -> float:
+        if standing:
+            return min(self.revise_s, inf if self.false_s is None else self.false_s + self.clear_s)
+        return inf if self.true_s is None or self.suppressed else self.true_s + self.hold_s
+
+
+class Judge:
+    """All findings of one unit. `standing` maps the name of each finding that stands to it."""
+
+    def __init__(self, settings: Settings, sensing: Sensing) -> None:
+        self._settings, self._sensing = settings, sensing
+        self._timers = [Timer(row, settings) for row in ROWS]
+        self.standing: dict[str, Finding] = {}
+        self.last_stood_s: dict[str, float] = {}
+        self._symbols: dict[str, str] = {}
+
+    def take(self, moment: Moment) -> list[Change]:
+        """Judge every finding at one moment; the changes, parents first."""
+        changes: list[Change] = []
+        fresh = self._fresh_symbols()
+        for timer in self._timers:
+            row = timer.row
+            suppressed = any(parent in self.standing for parent in row.parents)
+            answer = moment.answer(row)
+            timer.take(answer, moment.changed_s, moment.now_s, suppressed=suppressed)
+            change = self._decide(timer, answer, moment, fresh=fresh)
+            if change is not None:
+                changes.append(change)
+        for name in self.standing:
+            self.last_stood_s[name] = moment.now_s
+        return changes
+
+    def deadline(self) -> float:
+        """When a decision may next be due by time alone, s."""
+        return min(timer.deadline(standing=timer.row.name in self.standing) for timer in self._timers)
+
+    def _fresh_symbols(self) -> bool:
+        symbols = self._sensing.symbols()
+        fresh, self._symbols = symbols != self._symbols, symbols
+        return fresh
+
+    def _decide(self, timer: Timer, answer: Answer, moment: Moment, *, fresh: bool) -> Change | None:
+        row, now_s = timer.row, moment.now_s
+        if row.name not in self.standing:
+            if timer.due(now_s) and self._borne_out(row):
+                return self._raise(timer, moment)
+            return None
+        if timer.over(now_s) and self._borne_out(row):
+            return self._clear(row, moment)
+        if fresh and not row.pattern and answer:
+            timer.revise_s = now_s + limits.REVISE_S.value
+        if now_s >= timer.revise_s and answer and self._borne_out(row):
+            timer.revise_s = inf
+            return self._revise(row, moment)
+        return None
+
+    def _borne_out(self, row: Row) -> bool:
+        beliefs = self._sensing.beliefs
+        return all(beliefs[name].settled or beliefs[name].gone for name in row.needs if name in beliefs)
+
+    def _verdict(self, row: Row, now_s: float) -> Verdict:
+        seen = dict(self._symbols)
+        for name, last_s in self.last_stood_s.items():
+            if name != row.name and now_s - last_s <= limits.RECENT_S.value:
+                seen[f"recent:{name}"] = "yes"
+        return judge(row.name, seen, unit=self._settings.unit, fitted=self._sensing.fitted)
+
+    def _raise(self, timer: Timer, moment: Moment) -> Change:
+        row, verdict = timer.row, self._verdict(timer.row, moment.now_s)
+        timer.revise_s = inf
+        finding = Finding(
+            name=row.name,
+            severity=row.severity,
+            since_s=moment.now_s if timer.true_s is None else timer.true_s,
+            raised_s=moment.now_s,
+            raised_wall_s=moment.wall_s,
+            suspects=verdict.suspects,
+            evidence=moment.evidence(row),
+            summary=row.summary,
+            ruled_out=dict(verdict.ruled_out),
+            wanted_senses=verdict.wanted_senses,
+        )
+        self.standing[row.name] = finding
+        return _change(ChangeKind.RAISED, finding, moment)
+
+    def _clear(self, row: Row, moment: Moment) -> Change:
+        finding = self.standing.pop(row.name)
+        return _change(ChangeKind.CLEARED, finding, moment)
+
+    def _revise(self, row: Row, moment: Moment) -> Change | None:
+        was, verdict = self.standing[row.name], self._verdict(row, moment.now_s)
+        if verdict.suspects == was.suspects:
+            return None
+        finding = Finding(
+            name=was.name,
+            severity=row.severity,
+            since_s=was.since_s,
+            raised_s=was.raised_s,
+            raised_wall_s=was.raised_wall_s,
+            suspects=verdict.suspects,
+            evidence=moment.evidence(row),
+            summary=row.summary,
+            ruled_out=dict(verdict.ruled_out),
+            wanted_senses=verdict.wanted_senses,
+        )
+        self.standing[row.name] = finding
+        return _change(ChangeKind.REVISED, finding, moment)
+
+
+def _change(kind: ChangeKind, finding: Finding, moment: Moment) -> Change:
+    return Change(
+        t_s=moment.now_s,
+        wall_s=moment.wall_s,
+        change=kind,
+        finding=finding.name,
+        severity=finding.severity,
+        suspects=finding.suspects,
+        evidence=finding.evidence,
+        summary=finding.summary,
+        wanted_senses=finding.wanted_senses,
+    )
+
+
+def restore(findings: Mapping[str, Finding]) -> dict[str, Finding]:
+    """Findings of an earlier process, whose seconds began elsewhere: they stand since before this one began."""
+    return {
+        name: Finding(
+            name=old.name,
+            severity=old.severity,
+            since_s=0.0,
+            raised_s=0.0,
+            raised_wall_s=old.raised_wall_s,
+            suspects=old.suspects,
+            evidence=old.evidence,
+            summary=old.summary,
+            ruled_out=old.ruled_out,
+            wanted_senses=old.wanted_senses,
+        )
+        for name, old in findings.items()
+    }

@@ -1,0 +1,213 @@
+"""Recordings (contract, section 3): CSV in and out, the same format live, simulated and replayed.
+
+A bad row is refused with its line number and the reason, and the rest is still read. Beyond the contract's comments, a
+line `# start-transient: {...}` carries a StartTransient as JSON, at its place in time; other readers skip it as a comment.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from itertools import chain
+from pathlib import Path
+from typing import IO
+
+import msgspec
+
+from monitor.errors import RecordingError, ScanError
+from monitor.records import FLAGS, READINGS, Scan, StartTransient
+
+START = "# start:"
+TRANSIENT = "# start-transient:"
+_CACHE_CELLS = 50_000
+
+
+class Refused(msgspec.Struct, frozen=True, kw_only=True):
+    """One refused row: where and why."""
+
+    line: int
+    reason: str
+
+
+class Reader:
+    """Iterates over the Scans (and StartTransients) of one recording.
+
+    `columns` are the readings present, `start_wall_s` the wall clock of t_s = 0 or None, `refused` the bad rows so far.
+    Raises RecordingError when the file or its header cannot be used, and, with `strict`, at the first bad row.
+    """
+
+    def __init__(self, path: str | Path, *, strict: bool = False) -> None:
+        self.path, self.strict = str(path), strict
+        self.start_wall_s: float | None = None
+        self.refused: list[Refused] = []
+        self.rows = 0
+        self._line = 0
+        try:
+            # A byte that is not UTF-8 spoils its own row, not the file.
+            self._file: IO[str] = open(path, encoding="utf-8-sig", errors="replace", newline="")
+        except OSError as error:
+            raise RecordingError(self.path, error.strerror or str(error), "a readable CSV file") from None
+        try:
+            self.columns = self._header()
+        except RecordingError:
+            self._file.close()
+            raise
+
+    def _header(self) -> tuple[str, ...]:
+        for line in self._file:
+            self._line += 1
+            if line.startswith("#"):
+                self._comment(line)
+            elif line.strip():
+                return self._check_header([cell.strip() for cell in line.split(",")])
+        raise RecordingError(self.path, "no header row", "a header row with t_s and any of " + ", ".join(READINGS))
+
+    def _check_header(self, names: list[str]) -> tuple[str, ...]:
+        place = f"{self.path}, line {self._line}"
+        if "t_s" not in names:
+            raise RecordingError(place, ",".join(names), "a header row with the column t_s")
+        for name in names:
+            if name != "t_s" and name not in READINGS:
+                raise RecordingError(place, name, "t_s and any of " + ", ".join(READINGS))
+            if names.count(name) > 1:
+                raise RecordingError(place, f"{name} twice", "each column once")
+        self._names = names
+        return tuple(name for name in READINGS if name in names)
+
+    def _comment(self, line: str) -> StartTransient | None:
+        if line.startswith(START) and self.start_wall_s is None and not self.rows:
+            self.start_wall_s = self._wall(line[len(START) :].strip())
+        elif line.startswith(TRANSIENT):
+            try:
+                return msgspec.json.decode(line[len(TRANSIENT) :], type=StartTransient)
+            except (msgspec.DecodeError, ValueError) as error:
+                self._refuse(f"start-transient: {error}")
+        return None
+
+    def _wall(self, text: str) -> float | None:
+        try:
+            moment = datetime.fromisoformat(text.replace("z", "Z"))
+            if moment.tzinfo is None:
+                raise ValueError("no time zone")
+            return moment.timestamp()
+        except ValueError as error:
+            raise RecordingError(
+                f"{self.path}, line {self._line}", f"{text} ({error})", "an RFC 3339 time, 2026-07-14T13:00:00-05:00"
+            ) from None
+
+    def __iter__(self) -> Iterator[Scan | StartTransient]:
+        try:
+            yield from self._rows()
+        finally:
+            self._file.close()
+
+    def _rows(self) -> Iterator[Scan | StartTransient]:
+        names, width = self._names, len(self._names)
+        time_at = names.index("t_s")
+        convert = _Cells(names)
+        wall_0, last_s = self.start_wall_s, float("-inf")
+        for line in self._file:
+            self._line += 1
+            cells = line.split(",") if '"' not in line else next(csv.reader([line]))
+            if len(cells) != width or line[0] == "#":
+                start = self._odd_line(line, len(cells), width)
+                if start is not None:
+                    yield start
+                continue
+            try:
+                t_s = float(cells[time_at])
+                if not last_s < t_s < 1e12:
+                    raise ValueError(f"t_s is {cells[time_at].strip()}, after {last_s:g}; it must rise")
+                fields = convert(cells)
+                fields["t_s"] = t_s
+                if wall_0 is not None:
+                    fields["wall_s"] = wall_0 + t_s
+                scan = Scan(**fields)
+            except (ValueError, ScanError) as error:
+                self._refuse(self._reason(cells, error))
+                continue
+            last_s = t_s
+            self.rows += 1
+            yield scan
+
+    def _odd_line(self, line: str, count: int, width: int) -> StartTransient | None:
+        if line.startswith("#"):
+            return self._comment(line)
+        if line.strip():
+            self._refuse(f"{count} cells; the header has {width}")
+        return None
+
+    def _reason(self, cells: Sequence[str], error: Exception) -> str:
+        for name, cell in zip(self._names, cells, strict=True):
+            try:
+                value = float(cell) if cell.strip() or name == "t_s" else 0.0
+            except ValueError:
+                return f"{name} is {cell.strip()!r}, not a number"
+            if name in FLAGS and value not in (0.0, 1.0):
+                return f"{name} is {cell.strip()!r}; a flag is 0 or 1"
+        return str(error)
+
+    def _refuse(self, reason: str) -> None:
+        if self.strict:
+            raise RecordingError(f"{self.path}, line {self._line}", reason, "rows as the header says, or no --strict")
+        self.refused.append(Refused(line=self._line, reason=reason))
+
+
+class _Cells:
+    """Cells of one row -> fields of a Scan. Equal texts give equal values, so they are converted once."""
+
+    def __init__(self, names: Sequence[str]) -> None:
+        self._columns = [(name, index, name in FLAGS) for index, name in enumerate(names) if name != "t_s"]
+        self._flags: dict[str, bool | None] = {"0": False, "1": True, "": None}
+        self._numbers: dict[str, float | None] = {"": None}
+
+    def __call__(self, cells: Sequence[str]) -> dict[str, float | bool | None]:
+        fields: dict[str, float | bool | None] = {}
+        for name, index, is_flag in self._columns:
+            cell = cells[index]
+            known = self._flags if is_flag else self._numbers
+            fields[name] = known[cell] if cell in known else self._new(cell, is_flag)
+        return fields
+
+    def _new(self, cell: str, is_flag: bool) -> float | bool | None:
+        text = cell.strip()
+        value = float(text) if text else None
+        if is_flag:
+            if value not in (0.0, 1.0, None):
+                raise ValueError(f"{text!r} is not 0 or 1")
+            self._flags[cell] = None if value is None else bool(value)
+            return self._flags[cell]
+        if len(self._numbers) > _CACHE_CELLS:
+            self._numbers.clear()
+        self._numbers[cell] = value
+        return value
+
+
+class Writer:
+    """Writes Scans as a recording. `readings` are the columns, `start_wall_s` the wall clock of t_s = 0."""
+
+    def __init__(self, file: IO[str], readings: Sequence[str], start_wall_s: float | None = None) -> None:
+        self._file = file
+        self._readings = tuple(name for name in READINGS if name in readings)
+        if start_wall_s is not None:
+            stamp = datetime.fromtimestamp(start_wall_s, UTC).isoformat().replace("+00:00", "Z")
+            file.write(f"{START} {stamp}\n")
+        file.write(",".join(chain(["t_s"], self._readings)) + "\n")
+
+    def write(self, item: Scan | StartTransient) -> None:
+        """One row, or one start."""
+        if isinstance(item, StartTransient):
+            self._file.write(f"{TRANSIENT} {msgspec.json.encode(item).decode()}\n")
+            return
+        cells = [f"{item.t_s:.3f}".rstrip("0").rstrip(".")]
+        cells += [_cell(getattr(item, name)) for name in self._readings]
+        self._file.write(",".join(cells) + "\n")
+
+
+def _cell(value: float | bool | None) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "1" if value else "0"
+    return f"{value:.3f}".rstrip("0").rstrip(".") or "0"
