@@ -154,3 +154,42 @@ FINDINGS: dict[str, dict[str, Limit]] = {
     "sensing-disagrees": {"hold_s": _hold(10)},
     "sensor-silent": {"hold_s": _hold(60), "scans": _ours(3, "scans", 1, 100, _CONTRACT)},
 }
+
+# ---------------------------------------------------------------- the fleet
+
+_DAY = 86400.0
+FLEET: dict[str, Limit] = {
+    # ingest
+    "payload_most": _ours(65536, "bytes", 4096, 1e6, "twenty times the largest `unit` message of a fully fitted site"),
+    "clock_ahead_s": _ours(3600, "s", 0, _DAY, "a site's clock further ahead than this is wrong"),
+    "clock_behind_s": _ours(5 * 366 * _DAY, "s", _DAY, 1e9, "the longest a site keeps its events (history.events_days)"),
+    "batch_most": _ours(2000, "messages", 1, 20000, "a commit costs little beside this many rows"),
+    "batch_wait_s": _ours(0.1, "s", 0.001, 5, "a message waits no longer for company before it is committed"),
+    "in_flight": _ours(8000, "messages", 20, 65535, "four batches: the broker never waits for a commit"),
+    "retry_s": _ours(1.0, "s", 0.05, 60, "pause after the database refused a batch"),
+    "origins_most": _ours(32, "origins", 2, 1000, "a site whose disk was replaced more often than this is broken"),
+    "runs_most": _ours(2000, "runs", 10, 1e5, "a ledger with more holes than this is broken"),
+    # asking again
+    "hole_patience_s": _ours(60, "s", 1, 3600, "messages shared between workers arrive out of order by seconds"),
+    "resend_most": _ours(500, "messages", 1, 10000, "one request never floods the broker"),
+    "ask_again_s": _ours(300, "s", 5, _DAY, "an unanswered request is repeated after this, then twice as long"),
+    "asks_most": _ours(12, "times", 1, 100, "doubling from 5 min, this is two weeks: then it is given up as lost"),
+    # keeping
+    "events_days": _ours(1826, "days", 31, 36500, "five years, as on the site"),
+    "cycles_days": _ours(731, "days", 31, 36500, "two seasons side by side; the daily sums are kept as long as events"),
+    "set_aside_days": _ours(30, "days", 1, 3650, "long enough for somebody to look"),
+    "audit_days": _ours(1826, "days", 31, 36500, "as long as the events they are about"),
+    # people
+    "session_idle_s": _ours(12 * 3600, "s", 300, 30 * _DAY, "a working day"),
+    "session_most_s": _ours(7 * _DAY, "s", 3600, 365 * _DAY, "sign in again once a week"),
+    "login_tries": _ours(5, "tries", 1, 100, "wrong passwords for one name within login_window_s"),
+    "login_tries_from": _ours(50, "tries", 1, 10000, "wrong passwords from one address: an office shares one"),
+    "login_window_s": _ours(900, "s", 60, _DAY, "how long wrong passwords count"),
+    "password_least": Limit(12, "characters", 8, 64, "from memory", "NIST SP 800-63B: length, not composition"),
+    "requests_per_min": _ours(300, "requests", 10, 1e5, "one address, by one web process; a page takes 1 to 3"),
+    # triage
+    "silent_s": _ours(600, "s", 60, _DAY, "a monitor off this long is silent, not just starting anew"),
+    "unheard_s": _ours(26 * 3600, "s", 3600, 30 * _DAY, "a working monitor says something at least once a day"),
+    "drift_ratio": _ours(0.07, "1", 0.01, 1, "amperes at like weather that moved this far are worth a look"),
+    "page_rows": _ours(100, "rows", 10, 1000, "what a dispatcher scrolls through on one page"),
+}

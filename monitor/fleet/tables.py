@@ -2,7 +2,8 @@
 
 Instants are seconds since 1970-01-01T00:00:00Z (`_at` in the name), as everywhere in the program; days are dates in
 UTC as text (`2026-07-14`). `events` and `cycles` grow for ever: on PostgreSQL they are partitioned by the month of
-`at` (see retention.py), and nothing but their own site, origin, number and instant makes a row unique.
+`at` (see retention.py), and nothing but their own site, origin, number and instant makes a row unique. Columns named
+`body`, `suspects`, `evidence` and `books` hold JSON as the text that came or went; only cold tables use a JSON type.
 """
 
 from __future__ import annotations
@@ -108,11 +109,16 @@ state = sa.Table(
     sa.Column("break_at", sa.Text),
     sa.Column("outdoor_c", AT),
     sa.Column("service_until_at", AT),
-    sa.Column("unit_at", AT),  # the site's own instant of the `unit` message kept
-    sa.Column("unit", JSON_),  # that message, whole
-    sa.Column("seen", JSON_, nullable=False),  # `events` or `cycles`, slash, origin -> ledger text
-    sa.Column("told", JSON_, nullable=False),  # same key -> the highest number the site says it has sent
+    sa.Column("unit_at", AT),  # the site's own instant of the newest `unit` message
+    sa.Column("books", sa.Text, nullable=False, server_default="{}"),  # the ledgers, see books.py
     sa.Column("hole_since", AT, index=True),  # when numbers were first found missing; null when none are
+)
+
+snapshots = sa.Table(
+    "snapshots",
+    metadata,
+    _site(primary_key=True),
+    sa.Column("body", sa.Text, nullable=False),  # the newest `unit` message, whole
 )
 
 standing = sa.Table(
@@ -124,12 +130,13 @@ standing = sa.Table(
     sa.Column("severity", sa.Text, nullable=False),
     sa.Column("since_at", AT, nullable=False),
     sa.Column("changed_at", AT, nullable=False),
-    sa.Column("suspects", JSON_, nullable=False),
-    sa.Column("evidence", JSON_, nullable=False),
+    sa.Column("suspects", sa.Text, nullable=False),
+    sa.Column("evidence", sa.Text, nullable=False),
     sa.Column("summary", sa.Text, nullable=False),
-    sa.Column("rank", AT, nullable=False),  # order of the change that made this row; an older one changes nothing
+    sa.Column("rank", AT, nullable=False),  # order of the event that made this row; an older one changes nothing
+    sa.Column("unit_at", AT),  # instant of the `unit` message that corrected it, if one did
     sa.Column("alert_state", sa.Text, nullable=False, server_default=""),
-    sa.Column("alert_by", sa.Text),
+    sa.Column("alert_by", sa.Text, nullable=False, server_default=""),
     sa.Column("alert_rank", AT, nullable=False, server_default="0"),
 )
 sa.Index(
@@ -154,7 +161,7 @@ events = sa.Table(
     sa.Column("step", sa.Text, nullable=False),  # raised, revised, cleared; or the alert's new state
     sa.Column("severity", sa.Text, nullable=False),
     sa.Column("received_at", AT, nullable=False),
-    sa.Column("body", JSON_, nullable=False),
+    sa.Column("body", sa.Text, nullable=False),
     postgresql_partition_by="RANGE (at)",
 )
 
@@ -211,7 +218,7 @@ asks = sa.Table(
     sa.Column("id", sa.Text, primary_key=True),
     _site(),
     sa.Column("request", sa.Text, nullable=False),
-    sa.Column("body", JSON_, nullable=False),  # the whole `requests` message
+    sa.Column("body", sa.Text, nullable=False),  # the whole `requests` message
     sa.Column("asked_by", sa.Text, nullable=False),
     sa.Column("made_at", AT, nullable=False),
     sa.Column("sent_at", AT),

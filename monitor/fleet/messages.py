@@ -1,0 +1,198 @@
+"""What comes from the broker (contract, section 7), checked and typed; what cannot be used, with the reason.
+
+`read` never raises for what a site sent: a message is one of the records below, or `Aside` with the reason in plain
+words. Unknown keys are let through, so a newer monitor can say more than this fleet knows. Pure: the instant of
+receipt comes with the message.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Annotated, Any
+
+import msgspec
+
+from monitor.config import ID_PATTERN
+from monitor.limits import FLEET
+from monitor.records import AlertState, ChangeKind, Severity
+
+ROOT = "condenser/v1"
+TOP_SEQ = 2**40  # a number no site reaches by counting; above it the counter is broken
+PAYLOAD_MOST = int(FLEET["payload_most"].value)
+CLOCK_AHEAD_S = FLEET["clock_ahead_s"].value
+CLOCK_BEHIND_S = FLEET["clock_behind_s"].value
+
+_Seq = Annotated[int, msgspec.Meta(ge=1, le=TOP_SEQ)]
+_Id = Annotated[str, msgspec.Meta(min_length=1, max_length=120)]
+_Name = Annotated[str, msgspec.Meta(pattern="^[a-z0-9][a-z0-9-]{0,63}$")]
+_Names = Annotated[tuple[_Name, ...], msgspec.Meta(max_length=64)]
+
+
+class Event(msgspec.Struct, frozen=True, kw_only=True):
+    """One change of a finding (`change` given) or of its alert (`state` given), numbered by the site."""
+
+    id: _Id
+    seq: _Seq
+    finding: _Name
+    severity: Severity
+    summary: str = ""
+    suspects: _Names = ()
+    wall_s: float | None = None
+    change: ChangeKind | None = None
+    evidence: msgspec.Raw = msgspec.Raw(b"{}")
+    state: AlertState | None = None
+    by: str | None = None
+
+
+class _Transient(msgspec.Struct, frozen=True):
+    duration_s: float | None = None
+
+
+class CycleDone(msgspec.Struct, frozen=True, kw_only=True):
+    """One finished cooling cycle, numbered by the site; fields as in monitor.records.Cycle."""
+
+    id: _Id
+    seq: _Seq
+    run_s: float
+    started_wall_s: float | None = None
+    pull_in_s: float | None = None
+    run_delay_s: float | None = None
+    compressor_a: float | None = None
+    compressor_max_a: float | None = None
+    fan_a: float | None = None
+    control_v: float | None = None
+    coil_a: float | None = None
+    outdoor_c: float | None = None
+    compressor_starts: Annotated[int, msgspec.Meta(ge=0, le=100_000)] = 1
+    transient: _Transient | None = None
+
+
+class UnitFinding(msgspec.Struct, frozen=True, kw_only=True):
+    """A finding as it stands in the `unit` message."""
+
+    name: _Name
+    severity: Severity
+    suspects: _Names = ()
+    summary: str = ""
+    evidence: msgspec.Raw = msgspec.Raw(b"{}")
+    raised_wall_s: float | None = None
+
+
+class _UnitReadings(msgspec.Struct, frozen=True):
+    outdoor_c: float | None = None
+
+
+class UnitNow(msgspec.Struct, frozen=True, kw_only=True):
+    """The retained `unit` message. `sent` says how far the site has numbered, by topic (`{"events": 812}`)."""
+
+    cycle: _Name
+    wall_s: float | None = None
+    break_at: str | None = None
+    service_until_wall_s: float | None = None
+    readings: _UnitReadings = _UnitReadings()
+    findings: tuple[UnitFinding, ...] = ()
+    origin: str = ""
+    sent: dict[str, Annotated[int, msgspec.Meta(ge=0, le=TOP_SEQ)]] = {}
+
+
+class Answered(msgspec.Struct, frozen=True, kw_only=True):
+    """The answer to a request. `first_seq` of a resend: the oldest number the site still keeps."""
+
+    id: _Id
+    done: bool
+    why: str = ""
+    first_seq: _Seq | None = None
+
+
+class Online(msgspec.Struct, frozen=True):
+    """The `availability` of a site."""
+
+    online: bool
+
+
+Body = Event | CycleDone | UnitNow | Answered | Online
+
+
+class Message(msgspec.Struct, frozen=True):
+    """A good message: whose, about what, received when, typed, and the text as it came."""
+
+    site: str
+    topic: str
+    received_at: float
+    body: Body
+    text: str
+
+
+class Aside(msgspec.Struct, frozen=True):
+    """A message that cannot be used: set aside with the reason, and acknowledged, for it would never get better."""
+
+    topic: str
+    received_at: float
+    reason: str
+    payload: bytes
+
+
+def _decode(kind: type[Any]) -> Callable[[str], Any]:
+    return msgspec.json.Decoder(kind).decode
+
+
+_DECODE_EVENT = _decode(Event)
+
+
+def _event(text: str) -> Event:
+    event: Event = _DECODE_EVENT(text)
+    if (event.change is None) == (event.state is None):
+        raise ValueError("exactly one of `change` (a finding) and `state` (an alert) must be given")
+    return event
+
+
+def _online(text: str) -> Online:
+    if text not in ("online", "offline"):
+        raise ValueError("availability is `online` or `offline`")
+    return Online(text == "online")
+
+
+READERS: dict[str, Callable[[str], Body]] = {
+    "events": _event,
+    "cycles": _decode(CycleDone),
+    "unit": _decode(UnitNow),
+    "answers": _decode(Answered),
+    "availability": _online,
+}
+NUMBERED = ("events", "cycles")
+
+
+def read(topic: str, payload: bytes, received_at: float) -> Message | Aside:
+    """One message from the broker, as a record or set aside."""
+    site, name = _split(topic)
+    try:
+        if not ID_PATTERN.fullmatch(site) or name not in READERS:
+            raise ValueError(f"not a topic of the fleet: {ROOT}/SITE-ID/ and one of {', '.join(READERS)}")
+        if len(payload) > PAYLOAD_MOST:
+            raise ValueError(f"{len(payload)} bytes; at most {PAYLOAD_MOST}")
+        text = payload.decode()
+        if "\x00" in text or "\\u0000" in text:
+            raise ValueError("a NUL character, which no database text can hold")
+        return Message(site, name, received_at, READERS[name](text), text)
+    except (ValueError, RecursionError) as error:  # msgspec's errors and UnicodeDecodeError are ValueErrors
+        return Aside(topic, received_at, str(error), payload[:PAYLOAD_MOST])
+
+
+def _split(topic: str) -> tuple[str, str]:
+    root, _, name = topic.rpartition("/")
+    root, _, site = root.rpartition("/")
+    return (site, name) if root == ROOT else ("", "")
+
+
+def origin(message_id: str, seq: int) -> str:
+    """What numbered it: the `id` without its number. A monitor whose disk was replaced counts from 1 again under a
+    new origin, and its new messages are not taken for old ones."""
+    head = message_id.removesuffix(str(seq))
+    return head.rstrip("-:/.#") if head != message_id else ""
+
+
+def placed_at(wall_s: float | None, received_at: float) -> float:
+    """The instant to file a message under: the site's own, unless its clock cannot be right."""
+    if wall_s is None or not received_at - CLOCK_BEHIND_S <= wall_s <= received_at + CLOCK_AHEAD_S:
+        return received_at
+    return wall_s
