@@ -79,12 +79,49 @@ SELDOM_SHARE = _ours(0.1, "1", 0.01, 0.5, "what a suspect shows seldom counts a 
 
 # ---------------------------------------------------------------- judging
 
-REVISE_S = _ours(5.0, "s", 0, 600, "suspects are weighed again when new evidence has stood this long, not at each flicker")
+REVISE_S = _ours(
+    5.0, "s", 0, 600, "suspects are weighed again when new evidence has stood this long, not at each flicker"
+)
 RECENT_S = _ours(7200.0, "s", 60, 86400, "a finding of the last two hours still tells about its consequences")
 SETTLE_S = _ours(300.0, "s", 60, 3600, "pressures, and with them the current, have settled five minutes into a run")
 MINUTE_S = _ours(60.0, "s", 10, 600, "the unit's normal is learned from means of a minute")
 DRAW_HYSTERESIS_RATIO = _ours(0.02, "1", 0, 0.1, "a current is back to normal only 2 % inside its limit")
 EARLIER_DAY_S = _ours(20 * 3600.0, "s", 3600, 86400, "a call this long ago was on an earlier day")
+
+# ---------------------------------------------------------------- meter checks (see checks.py)
+
+COPPER_PER_K = Limit(0.00393, "1/K", 0.0039, 0.004, "standard", "IEC 60028: resistance of annealed copper, from 20 °C")
+COPPER_AT_C = Limit(20.0, "°C", 20, 20, "standard", "IEC 60028: the temperature that coefficient counts from")
+METER: dict[str, Limit] = {
+    "leads": Limit(1.0, "ohm", 0.2, 3, "common practice", "leads held together read near 0 ohm"),
+    "closed": _ours(10.0, "ohm", 2, 100, "a closed switch or fuse reads under 1 ohm, 100 m of 18 AWG loop about 4 ohm"),
+    "coil-low": Limit(5.0, "ohm", 2, 12, "common practice", "24 V AC coil: look again below; usual is 12 to 27 ohm"),
+    "coil-high": Limit(
+        40.0, "ohm", 27, 100, "common practice", "24 V AC coil: look again above; usual is 12 to 27 ohm"
+    ),
+    "rc-low": _ours(
+        22.0, "V", 20.4, 24, "a class 2 transformer under load keeps 23 to 27 V, 10 to 15 % below its open voltage"
+    ),
+    "line-absent": _ours(50.0, "V", 10, 100, "less is what leaks through a motor or a meter"),
+    "line-low": Limit(197.0, "V", 180, 210, "data sheet", "compressor sheet, 208/230 V single-phase: 197 to 253 V"),
+    "line-high": Limit(253.0, "V", 250, 264, "data sheet", "compressor sheet, 208/230 V single-phase: 197 to 253 V"),
+    "capacitor-good": Limit(
+        0.94, "of rated", 0.9, 0.97, "data sheet", "motor run capacitors: 6 % below rated is allowed"
+    ),
+    "capacitor-dead": _ours(0.5, "of rated", 0.1, 0.8, "below half the motor does not start at all"),
+    "winding-sum": _ours(0.15, "1", 0.05, 0.4, "R-S is C-R plus C-S; meters and probes err by tenths of an ohm"),
+    "winding-step": _ours(0.3, "ohm", 0.1, 1, "what probes and a meter's last digit can add"),
+    "insulation": Limit(
+        0.5e6, "ohm", 1e5, 2e6, "common practice", "a hermetic compressor: 0.5 megohm or more to ground"
+    ),
+    "fan-open": _ours(
+        1000.0, "ohm", 300, 1e4, "fan windings read some ohms to a few hundred; an open one is over range"
+    ),
+    "amps-low": _ours(0.4, "of RLA", 0.25, 0.6, "sound compressors run at about half to nine tenths of rated load"),
+    "delay-across": _ours(5.0, "V", 2, 15, "a closed relay contact drops almost nothing"),
+}
+HAZARD_MINUTES = _ours(10.0, "min", 1, 60, "each step of hazard weighs as much as ten minutes of work")
+CHECK_GAIN_BITS = _ours(0.15, "bit", 0.01, 0.5, "a check that tells less is left for later, whatever it costs")
 
 # ---------------------------------------------------------------- findings (contract, section 5)
 
@@ -137,7 +174,11 @@ FINDINGS: dict[str, dict[str, Limit]] = {
         "ratio": _ours(1.15, "of normal", 1.01, 3, _CONTRACT),
         "rla_ratio": _ours(1.10, "of RLA", 1.0, 2, _CONTRACT),
     },
-    "low-running-current": {"hold_s": _hold(600), "clear_s": _hold(60, "a minute of normal current"), "ratio": _ours(0.70, "of normal", 0.1, 0.99, _CONTRACT)},
+    "low-running-current": {
+        "hold_s": _hold(600),
+        "clear_s": _hold(60, "a minute of normal current"),
+        "ratio": _ours(0.70, "of normal", 0.1, 0.99, _CONTRACT),
+    },
     "slow-start": {
         "hold_s": _hold(0),
         "last": _ours(5, "starts", 1, 50, _CONTRACT),
@@ -162,7 +203,9 @@ FLEET: dict[str, Limit] = {
     # ingest
     "payload_most": _ours(65536, "bytes", 4096, 1e6, "twenty times the largest `unit` message of a fully fitted site"),
     "clock_ahead_s": _ours(3600, "s", 0, _DAY, "a site's clock further ahead than this is wrong"),
-    "clock_behind_s": _ours(5 * 366 * _DAY, "s", _DAY, 1e9, "the longest a site keeps its events (history.events_days)"),
+    "clock_behind_s": _ours(
+        5 * 366 * _DAY, "s", _DAY, 1e9, "the longest a site keeps its events (history.events_days)"
+    ),
     "batch_most": _ours(2000, "messages", 1, 20000, "a commit costs little beside this many rows"),
     "batch_wait_s": _ours(0.1, "s", 0.001, 5, "a message waits no longer for company before it is committed"),
     "in_flight": _ours(8000, "messages", 20, 65535, "four batches: the broker never waits for a commit"),
