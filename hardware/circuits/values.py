@@ -101,6 +101,8 @@ CONTROL_VOLTS_PER_VOLT = (
     / (CONTROL_SERIES.nominal + CONTROL_WINDINGS.nominal + CONTROL_BURDEN.nominal)
 )
 
+TAP_FUSE = Value(0.125, "A", 0.0, "in each 24 V tap, so that a fault here never opens the unit's own control fuse")
+
 # ---------------------------------------------------------------- outdoor temperature
 
 NTC_R25 = Value(10e3, "ohm", 0.01, "thermistor at 25 C", "data sheet")
@@ -119,6 +121,8 @@ ZENER_FORWARD_V = Value(0.7, "V", 0.2, "forward voltage of the other of the two"
 LINE_SERIES = Value(18e3, "ohm", 0.05, "each of the four resistors in series on a line channel")
 LINE_SERIES_COUNT = 4
 LINE_SHUNT = Value(1000, "ohm", 0.01, "across the opto's diode: it lights only above about 1.1 mA")
+LINE_FUSE = Value(0.5, "A", 0.0, "in each leg of each line tap")
+VARISTOR = Value(300.0, "V", 0.1, "continuous AC rating of the varistor from leg to leg, behind the fuses")
 PULL_UP = Value(47e3, "ohm", 0.05, "collector to VDD")
 PI_PULL_UP = Value(50e3, "ohm", 0.34, "the Pi's own pull-up, where switched on", "from memory")
 HOLD_CAP = Value(2.2e-6, "F", 0.2, "bridges the gaps between the half waves")
