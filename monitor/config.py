@@ -78,9 +78,11 @@ class Web(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
 
 
 class History(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The history file and how long each kind is kept, in days."""
+    """The history file and how long each kind is kept, in days; `live_dir` is where the live file is put, best on a
+    file system in memory ("" chooses one)."""
 
     file: str = "condenser-monitor.db"
+    live_dir: str = ""
     readings_days: float = 30.0
     events_days: float = 1826.0
 

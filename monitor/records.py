@@ -253,6 +253,9 @@ class AlertChange(msgspec.Struct, frozen=True, kw_only=True):
     by: str | None = None
 
 
+Event = Change | Cycle | AlertChange  # what one engine step can bring
+
+
 class RequestKind(StrEnum):
     ACKNOWLEDGE = "acknowledge"
     SHELVE = "shelve"
