@@ -196,6 +196,45 @@ FINDINGS: dict[str, dict[str, Limit]] = {
     "sensor-silent": {"hold_s": _hold(60), "scans": _ours(3, "scans", 1, 100, _CONTRACT)},
 }
 
+# ---------------------------------------------------------------- the alarm life (see alerts.py)
+
+_SHOWN = "its sense tells it at all times, so it need only stay gone long enough not to flap"
+_CALLED = "it shows only under a call: an hour outlasts the usual rest between two calls"
+_PROTECTOR = "an overload protector can take over two hours to close again, and then it shows once more"
+_DAILY = "a habit, not an event: one quiet day, with its night, ends it"
+_ALL_CLEAR: dict[str, tuple[float, str]] = {
+    **dict.fromkeys(
+        ("line-supply-lost", "control-power-lost", "sensing-disagrees", "sensor-silent", "no-call-in-heat"),
+        (300.0, _SHOWN),
+    ),
+    **dict.fromkeys(("locked-rotor", "overload-cycling"), (3 * 3600.0, _PROTECTOR)),
+    **dict.fromkeys(("short-cycling", "slow-start", "long-run"), (86400.0, _DAILY)),
+}
+for _name, _rows in FINDINGS.items():
+    _seconds, _why = _ALL_CLEAR.get(_name, (3600.0, _CALLED))
+    _rows["all_clear_s"] = _ours(_seconds, "s", 0, 7 * 86400, _why)
+
+_AUDIT = "an alarm-system self-audit page on ISA-18.2; the standard itself was not read"
+ALERTS: dict[str, Limit] = {
+    "hours_least": _ours(0.1, "h", 0.01, 1, "a shelving or service mode shorter than six minutes is a slip"),
+    "shelve_most_h": _ours(168.0, "h", 1, 720, "a week: as long as a part may take to come"),
+    "service_most_h": _ours(24.0, "h", 1, 168, "a day: nobody works on one unit longer without going home"),
+    "answers_kept": _ours(32, "answers", 1, 1000, "a request repeated by the broker comes soon after the first"),
+    "text_most": _ours(500, "characters", 50, 5000, "longest note of a person"),
+    "name_most": _ours(128, "characters", 16, 1000, "longest name of a person and longest id of a request"),
+    "window_s": Limit(600.0, "s", 60, 3600, "from memory", "ISA-18.2 / EEMUA 191: rates are counted in 10 min"),
+    "flood_from": Limit(10, "alarms", 2, 100, "common practice", f"a flood is more than this in 10 min: {_AUDIT}"),
+    "flood_until": Limit(5, "alarms", 1, 100, "from memory", "ISA-18.2 / EEMUA 191: a flood ends below this in 10 min"),
+    "chatter_times": Limit(3, "times", 2, 100, "common practice", f"chatter is this often in a minute: {_AUDIT}"),
+    "chatter_s": Limit(60.0, "s", 10, 600, "common practice", f"the minute of chatter: {_AUDIT}"),
+    "stale_s": Limit(86400.0, "s", 3600, 864000, "common practice", f"in alarm for longer is stale: {_AUDIT}"),
+    "days": Limit(30, "days", 1, 366, "from memory", "ISA-18.2: figures are made from at least 30 days"),
+    "per_day": Limit(
+        150, "alarms", 1, 1000, "from memory", "ISA-18.2-2009: about 150 a day is what one person can handle"
+    ),
+    "top": _ours(10, "findings", 1, 30, "the ten most frequent alarms, as is usual in alarm reviews"),
+}
+
 # ---------------------------------------------------------------- the fleet
 
 _DAY = 86400.0
