@@ -21,6 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from enum import StrEnum
+from operator import attrgetter
 
 from monitor.links import Facts
 from monitor.records import Cycle, CycleState, Scan, StartTransient
@@ -128,16 +129,12 @@ class Sums:
     def __init__(self) -> None:
         self.total, self.count = 0.0, 0
 
-    def add(self, value: float | None) -> None:
-        if value is not None:
-            self.total += value
-            self.count += 1
-
     def mean(self) -> float | None:
         return self.total / self.count if self.count else None
 
 
 MEANS = ("compressor_a", "fan_a", "control_v", "coil_a", "outdoor_c")
+_get_means = attrgetter(*MEANS)
 
 
 class CycleWatch:
@@ -211,8 +208,11 @@ class CycleWatch:
         """Count one scan into the means of the run."""
         if self._running_s is None or not self._open:
             return
-        for name, sums in self.means.items():
-            sums.add(getattr(scan, name))
+        # Written out, not through a method: it is the one thing done for every scan of a run.
+        for sums, value in zip(self.means.values(), _get_means(scan), strict=True):
+            if value is not None:
+                sums.total += value
+                sums.count += 1
         amps = scan.compressor_a
         if amps is not None and (self.peak_a is None or amps > self.peak_a):
             self.peak_a = amps

@@ -20,13 +20,13 @@ from monitor.cycle import CycleWatch
 from monitor.errors import ContractError
 from monitor.findings import Answer, Row, contradictions
 from monitor.judging import Judge, restore
-from monitor.links import Bands, Belief, Edge, Facts, Sensing, chain, facts, first_break
+from monitor.links import Bands, Edge, Facts, Sensing, chain, facts, first_break
 from monitor.patterns import Patterns
 from monitor.records import (
     READINGS,
     AlertChange,
-    Change,
     Cycle,
+    Event,
     Evidence,
     Finding,
     Request,
@@ -37,7 +37,6 @@ from monitor.records import (
 from monitor.records import Answer as RequestAnswer
 from monitor.trends import Trends
 
-Event = Change | Cycle | AlertChange
 MEMORY_VERSION = 1
 
 
@@ -59,9 +58,7 @@ class Engine:
     `memory_refused` says why. Raises ContractError when a scan's time runs backwards.
     """
 
-    def __init__(
-        self, settings: Settings, *, memory: bytes | None = None, fitted: Sequence[str] | None = None
-    ) -> None:
+    def __init__(self, settings: Settings, *, memory: bytes | None = None, fitted: Sequence[str] | None = None) -> None:
         self.settings = settings
         self._sensing = Sensing(settings, fitted)
         self._cycle = CycleWatch()
@@ -150,7 +147,7 @@ class Engine:
         for change in changes:
             events += self._desk.take(change)
         self._deadline_s = min(
-            self._judge.deadline(), self._patterns.deadline(), self._minute.deadline_s, self._silence_deadline()
+            self._judge.deadline(), self._patterns.deadline(scan.t_s), self._minute.deadline_s, self._silence_deadline()
         )
         return events
 
@@ -202,15 +199,15 @@ class Engine:
             outdoor_c = scan.outdoor_c
         fault = {"high-running-current", "low-running-current", "locked-rotor", "fan-not-running"}
         settled = started_s is not None and self._minute.began_s - started_s >= limits.SETTLE_S.value
-        if settled and means["compressor_a"] is not None and self.facts.draw == "normal":
-            if not fault & self._judge.standing.keys():
-                self._trends.take_minute(
-                    t_s=scan.t_s,
-                    wall_s=scan.wall_s,
-                    compressor_a=means["compressor_a"],
-                    outdoor_c=outdoor_c,
-                    control_v=means["control_v"],
-                )
+        sound = self.facts.draw == "normal" and not fault & self._judge.standing.keys()
+        if settled and sound and means["compressor_a"] is not None:
+            self._trends.take_minute(
+                t_s=scan.t_s,
+                wall_s=scan.wall_s,
+                compressor_a=means["compressor_a"],
+                outdoor_c=outdoor_c,
+                control_v=means["control_v"],
+            )
         self._set_draw(outdoor_c)
         self._patterns.heat.take(
             outdoor_c=scan.outdoor_c if "outdoor_c" in self._sensing.fitted else None,
@@ -382,6 +379,3 @@ def draw_bands(settings: Settings, normal_a: float | None) -> Bands:
     slack = limits.DRAW_HYSTERESIS_RATIO.value
     edges = (Edge(low_a * (1 + slack), low_a), Edge(high_a, high_a * (1 - slack)))
     return Bands(("low", "normal", "high"), edges, start=1)
-
-
-__all__ = ["Belief", "Engine", "Event", "Memory", "draw_bands"]

@@ -1,8 +1,8 @@
 """The catalogue of findings (contract, section 5) as data, and the condition of each.
 
-A condition is a question to the facts, answered True, False or None (not known). It raises its finding when it has been
-True for the finding's hold and the last scan bears it out; None neither raises nor clears. A finding whose parent stands
-is not raised: it follows from it. The rows stand in the order in which they are judged, parents before children.
+A condition is a question to the facts, answered True, False or None (not known). It raises its finding when it has
+been True for the finding's hold and the last scan bears it out; None neither raises nor clears. A finding whose parent
+stands is not raised: it follows from it. The rows stand in the order in which they are judged, parents before children.
 
 To add a finding: a row here, its numbers in limits.FINDINGS, its suspects in suspects.py, a scenario in sim/scenarios.
 """
@@ -36,6 +36,11 @@ def rests(facts: Facts) -> Answer:
     if facts.compressor or facts.fan:
         return False
     return None if facts.compressor is None else True
+
+
+def draws(facts: Facts, band: str) -> Answer:
+    """The running compressor's current is in `band`; a compressor at rest says nothing about its running current."""
+    return facts.draw == band if facts.compressor and facts.draw is not None else None
 
 
 # ---------------------------------------------------------------- contradictions
@@ -301,7 +306,7 @@ ROWS: tuple[Row, ...] = (
         "The compressor has been drawing more current than it should.",
         ("compressor", "draw"),
         ("compressor_a", "outdoor_c"),
-        lambda f: both(f.compressor or None, None if f.draw is None else f.draw == "high"),
+        lambda f: draws(f, "high"),
         parents=("sensing-disagrees", "locked-rotor", "fan-not-running"),
     ),
     Row(
@@ -311,7 +316,7 @@ ROWS: tuple[Row, ...] = (
         "The compressor has been drawing much less current than is normal for this unit at this temperature.",
         ("compressor", "draw"),
         ("compressor_a", "outdoor_c"),
-        lambda f: both(f.compressor or None, None if f.draw is None else f.draw == "low"),
+        lambda f: draws(f, "low"),
         parents=("sensing-disagrees",),
     ),
     Row(

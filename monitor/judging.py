@@ -1,7 +1,7 @@
 """Raising, revising and clearing: each condition against its hold, its parents and what this very scan bears out.
 
-Nothing is raised or cleared on a scan that does not itself say what is believed, so the scan taken at the moment a delay
-ends is heard first, and a missing or odd scan only puts the decision off.
+Nothing is raised or cleared on a scan that does not itself say what is believed, so the scan taken at the moment a
+delay ends is heard first, and a missing or odd scan only puts the decision off.
 """
 
 from __future__ import annotations

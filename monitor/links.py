@@ -186,6 +186,8 @@ class Track:
         """Move the borders of one belief (the unit's normal current moves with the weather)."""
         for index, belief in enumerate(self.beliefs):
             if belief.name == name:
+                if bands.edges == self.bands[index].edges:
+                    return
                 if len(bands.names) != len(self.bands[index].names):
                     self.raw[index] = None
                 self.bands[index] = bands

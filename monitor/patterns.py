@@ -179,7 +179,7 @@ class HeatWatch:
 
 
 class Patterns:
-    """All counters of one unit, fed with what is believed to change; `answer(name)` for each finding that is a pattern."""
+    """All counters of one unit, fed with what is believed to change."""
 
     def __init__(self, settings: Settings) -> None:
         def table(finding: str, *keys: str) -> dict[str, float]:
@@ -230,9 +230,10 @@ class Patterns:
         self.short.excuse()
         self.overload.opened()
 
-    def deadline(self) -> float:
-        """When an answer may next change by time alone, s."""
-        return min(self.chatter.deadline(), self.short.deadline(), self.overload.deadline())
+    def deadline(self, now_s: float) -> float:
+        """When after `now_s` an answer may next change by time alone, s."""
+        times_s = (self.chatter.deadline(), self.short.deadline(), self.overload.deadline())
+        return min((at_s for at_s in times_s if at_s > now_s), default=inf)
 
 
 def held_closed(facts: Facts) -> bool:

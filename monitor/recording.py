@@ -1,7 +1,7 @@
 """Recordings (contract, section 3): CSV in and out, the same format live, simulated and replayed.
 
 A bad row is refused with its line number and the reason, and the rest is still read. Beyond the contract's comments, a
-line `# start-transient: {...}` carries a StartTransient as JSON, at its place in time; other readers skip it as a comment.
+line `# start-transient: {...}` carries a StartTransient as JSON, at its place in time; others skip it as a comment.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from itertools import chain
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 import msgspec
 
-from monitor.errors import RecordingError, ScanError
+from monitor.errors import RecordingError
 from monitor.records import FLAGS, READINGS, Scan, StartTransient
 
 START = "# start:"
@@ -34,7 +34,7 @@ class Reader:
     """Iterates over the Scans (and StartTransients) of one recording.
 
     `columns` are the readings present, `start_wall_s` the wall clock of t_s = 0 or None, `refused` the bad rows so far.
-    Raises RecordingError when the file or its header cannot be used, and, with `strict`, at the first bad row.
+    Raises RecordingError when the file or its header cannot be used; with `strict`, reading ends at the first bad row.
     """
 
     def __init__(self, path: str | Path, *, strict: bool = False) -> None:
@@ -45,7 +45,7 @@ class Reader:
         self._line = 0
         try:
             # A byte that is not UTF-8 spoils its own row, not the file.
-            self._file: IO[str] = open(path, encoding="utf-8-sig", errors="replace", newline="")
+            self._file: IO[str] = Path(path).open(encoding="utf-8-sig", errors="replace", newline="")
         except OSError as error:
             raise RecordingError(self.path, error.strerror or str(error), "a readable CSV file") from None
         try:
@@ -114,18 +114,19 @@ class Reader:
                 start = self._odd_line(line, len(cells), width)
                 if start is not None:
                     yield start
+                if self.strict and self.refused:
+                    return
                 continue
             try:
                 t_s = float(cells[time_at])
                 if not last_s < t_s < 1e12:
                     raise ValueError(f"t_s is {cells[time_at].strip()}, after {last_s:g}; it must rise")
                 fields = convert(cells)
-                fields["t_s"] = t_s
-                if wall_0 is not None:
-                    fields["wall_s"] = wall_0 + t_s
-                scan = Scan(**fields)
-            except (ValueError, ScanError) as error:
+                scan = Scan(t_s=t_s, wall_s=None if wall_0 is None else wall_0 + t_s, **fields)
+            except ValueError as error:
                 self._refuse(self._reason(cells, error))
+                if self.strict:
+                    return
                 continue
             last_s = t_s
             self.rows += 1
@@ -149,8 +150,6 @@ class Reader:
         return str(error)
 
     def _refuse(self, reason: str) -> None:
-        if self.strict:
-            raise RecordingError(f"{self.path}, line {self._line}", reason, "rows as the header says, or no --strict")
         self.refused.append(Refused(line=self._line, reason=reason))
 
 
@@ -162,8 +161,8 @@ class _Cells:
         self._flags: dict[str, bool | None] = {"0": False, "1": True, "": None}
         self._numbers: dict[str, float | None] = {"": None}
 
-    def __call__(self, cells: Sequence[str]) -> dict[str, float | bool | None]:
-        fields: dict[str, float | bool | None] = {}
+    def __call__(self, cells: Sequence[str]) -> dict[str, Any]:
+        fields: dict[str, Any] = {}
         for name, index, is_flag in self._columns:
             cell = cells[index]
             known = self._flags if is_flag else self._numbers

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from monitor.config import Settings
-from monitor.engine import Engine, Event
+from monitor.engine import Engine
 from monitor.recording import Reader
-from monitor.records import StartTransient
+from monitor.records import Event, StartTransient
 
 
 def fitted_for(settings: Settings, reader: Reader) -> tuple[str, ...]:

@@ -1,0 +1,340 @@
+"""Each finding of the contract (section 5): raised after its delay, not before; cleared when its condition is gone."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from monitor import limits
+from monitor.config import Settings, Unit, parse
+from monitor.findings import CATALOGUE, CONTRADICTIONS, ROWS, both, no
+from monitor.records import READINGS, Severity
+from tests.monitor.units import ALL, REST, RUN, UNIT, Readings, but, changes, raised
+
+NO_PULL = but(RUN, load=False, coil_a=0.0, compressor_a=0.0, fan_a=0.0)
+NO_RUN = but(RUN, compressor_a=0.0, fan_a=0.0)
+DARK = but(RUN, supply=False, load=False, compressor_a=0.0, fan_a=0.0)
+NO_24 = but(REST, control_power=False)
+LOST_CALL = but(REST, thermostat=True)
+
+# finding, readings while it stands, its delay in s as the contract says it
+STANDING: list[tuple[str, Readings, float]] = [
+    ("call-without-pull-in", NO_PULL, 10),
+    ("pull-in-without-run", NO_RUN, 15),
+    ("compressor-not-running", but(RUN, compressor_a=0.0), 30),
+    ("fan-not-running", but(RUN, fan_a=0.0), 30),
+    ("low-control-voltage", but(RUN, control_v=19.0), 5),
+    ("line-supply-lost", DARK, 10),
+    ("control-power-lost", NO_24, 10),
+    ("call-not-reaching-unit", LOST_CALL, 30),
+]
+# the severities of the contract's table
+SEVERITIES = {
+    "low-control-voltage": "soon",
+    "short-cycling": "soon",
+    "high-running-current": "soon",
+    "low-running-current": "soon",
+    "sensing-disagrees": "soon",
+    "sensor-silent": "soon",
+    "slow-start": "watch",
+    "long-run": "watch",
+    "no-call-in-heat": "watch",
+}
+
+
+def test_catalogue_holds_the_21_findings_with_the_contracts_severities() -> None:
+    """Names and severities are those of the contract's table; parents are judged before their children."""
+    assert set(CATALOGUE) == set(limits.FINDINGS)
+    assert len(ROWS) == 21
+    for place, row in enumerate(ROWS):
+        assert row.severity == SEVERITIES.get(row.name, Severity.URGENT)
+        assert set(row.parents) <= {earlier.name for earlier in ROWS[:place]}
+        assert set(row.evidence) <= set(READINGS)
+        assert row.pattern == (row.condition is None)
+
+
+@pytest.mark.parametrize(("name", "readings", "delay_s"), STANDING)
+@pytest.mark.parametrize("every_s", [0.1, 1.0, 2.0])
+def test_standing_condition_is_raised_at_its_delay(
+    name: str, readings: Readings, delay_s: float, every_s: float
+) -> None:
+    """Raised by the first scan at or after the delay, at any scan rate, and by nothing else."""
+    found = changes((100, REST), (delay_s + 60, readings), (100, REST), every_s=every_s)
+    assert [what[1:] for what in found] == [("raised", name), ("cleared", name)]
+    assert delay_s <= found[0][0] - 100 < delay_s + every_s + 1e-6
+    assert found[1][0] - (160 + delay_s) <= 2 * every_s
+
+
+@pytest.mark.parametrize(("name", "readings", "delay_s"), STANDING)
+def test_condition_that_ends_at_the_very_moment_of_its_delay_is_silent(
+    name: str, readings: Readings, delay_s: float
+) -> None:
+    """The scan taken when the delay ends is read first: it says that the condition has gone."""
+    assert name not in raised((100, REST), (delay_s, readings), (100, but(RUN)))
+
+
+@pytest.mark.parametrize(("name", "readings", "delay_s"), STANDING)
+def test_slow_recording_needs_two_scans(name: str, readings: Readings, delay_s: float) -> None:
+    """At 0.02 Hz one scan never raises; the second, 50 s on, does."""
+    base = but(RUN) if readings.get("call") else REST
+    assert raised((500, base), (50, readings), (500, base), every_s=50) == []
+    found = changes((500, base), (100, readings), (500, base), every_s=50)
+    assert [(what, finding) for _, what, finding in found] == [("raised", name), ("cleared", name)]
+
+
+@pytest.mark.parametrize(("name", "readings", "delay_s"), STANDING)
+def test_one_odd_scan_does_not_clear(name: str, readings: Readings, delay_s: float) -> None:
+    """A single scan that looks healthy, or lacks its readings, leaves a standing finding as it is."""
+    missing = dict.fromkeys(readings)
+    parts = ((100, REST), (delay_s + 20, readings), (1, RUN), (20, readings), (1, missing), (20, readings))
+    assert [what for _, what, _ in changes(*parts)] == ["raised"]
+
+
+def test_locked_rotor_is_raised_after_one_and_a_half_seconds() -> None:
+    """60 % of 68 A held 1.5 s; a healthy start's inrush of one scan is silent."""
+    locked = but(RUN, compressor_a=0.61 * 68)
+    assert changes((10, REST), (4, locked), (60, but(RUN, compressor_a=0.0)), every_s=0.1)[0] == (
+        11.5,
+        "raised",
+        "locked-rotor",
+    )
+    assert raised((10, REST), (1, locked), (60, RUN)) == []
+    assert "locked-rotor" not in raised((10, REST), (4, but(RUN, compressor_a=0.59 * 68)), (60, RUN))
+
+
+def test_overload_cycling_needs_two_restarts_with_the_contacts_closed() -> None:
+    """Two restarts by itself within 90 min; while it stands, the pauses are not raised again."""
+    pause = (900, but(RUN, compressor_a=0.0))
+    found = raised((10, REST), (300, RUN), pause, (300, RUN), pause, (300, RUN), pause, (100, RUN))
+    assert found == ["compressor-not-running", "compressor-not-running", "overload-cycling"]
+    far = (4000, but(RUN, compressor_a=0.0))
+    assert "overload-cycling" not in raised((10, REST), (1500, RUN), far, (1500, RUN), far, (300, RUN), every_s=5)
+    assert "overload-cycling" not in raised((10, REST), *[(400, RUN), (400, REST)] * 4)
+
+
+@pytest.mark.parametrize(
+    "readings",
+    [
+        but(REST, load=True, compressor_a=9.0, fan_a=1.0),
+        but(REST, load=True),
+    ],
+)
+def test_contacts_stuck_closed_is_raised_after_ten_seconds(readings: Readings) -> None:
+    """No call, yet closed: with motors running or without."""
+    assert changes((100, RUN), (60, readings), (60, REST))[0] == (110.0, "raised", "contacts-stuck-closed")
+
+
+def test_standing_current_of_a_run_capacitor_is_neither_running_nor_stuck() -> None:
+    """A trickle under 20 % of rated load with no call, in a one-pole unit, stays silent (check value 4.18)."""
+    assert raised((100, RUN), (4000, but(REST, compressor_a=2.5)), (900, RUN), (900, but(REST, compressor_a=2.5))) == []
+
+
+def test_chatter_is_six_changes_within_ten_seconds() -> None:
+    """Six raise it at the sixth; four, or six spread wider, do not."""
+    off = but(RUN, load=False)
+    flutter = [(0.5, RUN), (0.5, off)] * 3
+    assert changes((10, but(RUN)), (0.5, off), *flutter, (60, RUN), every_s=0.1)[0] == (
+        12.5,
+        "raised",
+        "contactor-chatter",
+    )
+    assert "contactor-chatter" not in raised((10, RUN), (0.5, off), *flutter[:3], (60, RUN), every_s=0.1)
+    assert "contactor-chatter" not in raised((10, RUN), *[(2.5, off), (2.5, RUN)] * 20, (60, RUN))
+
+
+@pytest.mark.parametrize(
+    ("parts", "expected"),
+    [
+        ([(300, RUN), (170, REST)] * 4, ["short-cycling"]),
+        ([(300, RUN), (185, REST)] * 4, []),
+        ([(110, RUN), (300, REST)] * 4, ["short-cycling"]),
+        ([(125, RUN), (300, REST)] * 4, []),
+        ([(125, RUN), (185, REST)] * 12, ["short-cycling"]),
+        ([(140, RUN), (240, REST)] * 12, []),
+    ],
+)
+def test_short_cycling_by_each_of_its_three_patterns(parts: list[Any], expected: list[str]) -> None:
+    """Restarts within 180 s, runs under 2 min, more than 10 starts within 60 min; and just inside each, silence."""
+    assert raised((400, REST), *parts, (400, REST)) == expected
+
+
+def test_restarts_after_supply_losses_are_not_short_cycling() -> None:
+    """A stop that the line supply caused says nothing about the unit."""
+    gone = but(REST, supply=False, thermostat=False)
+    assert "short-cycling" not in raised((100, REST), *[(60, RUN), (30, gone)] * 6, (400, RUN))
+
+
+def test_long_run_is_raised_after_six_hours() -> None:
+    """Six hours of compressor current without a stop."""
+    assert changes((60, REST), (6 * 3600 + 120, RUN), every_s=10)[0] == (60 + 6 * 3600, "raised", "long-run")
+    assert raised((60, REST), (6 * 3600 - 60, RUN), (60, REST), every_s=10) == []
+
+
+def test_high_running_current_over_rated_load_needs_ten_minutes() -> None:
+    """Over 110 % of 12.8 A for 10 min; nine minutes are silent; the end of the run does not clear it."""
+    high = but(RUN, compressor_a=12.8 * 1.12)
+    assert changes((100, REST), (800, high), (900, REST)) == [(700.0, "raised", "high-running-current")]
+    assert raised((100, REST), (590, high), (900, REST)) == []
+    assert raised((100, REST), (900, but(RUN, compressor_a=12.8 * 1.08)), (900, REST)) == []
+
+
+@pytest.mark.parametrize("row", CONTRADICTIONS, ids=lambda row: "-".join(row.readings))
+def test_each_contradiction_has_readings_that_show_it(row: Any) -> None:
+    """Every row of the table of contradictions can be met, raises after 10 s and accuses nothing but the sensing."""
+    shown = {
+        ("supply", "compressor_a", "fan_a"): but(RUN, supply=False),
+        ("load", "compressor_a", "fan_a"): but(RUN, load=False),
+        ("supply", "load"): but(REST, supply=False, load=True, call=True, thermostat=True, coil_a=0.26, control_v=25.0),
+        ("call", "control_v"): None,
+        ("call", "coil_a"): but(REST, coil_a=0.26),
+        ("call", "coil_a", "load"): but(RUN, coil_a=0.0),
+        ("control_power", "thermostat"): but(REST, control_power=False, thermostat=True),
+        ("control_power", "call"): but(RUN, control_power=False, thermostat=None),
+        ("thermostat", "call"): but(RUN, thermostat=False),
+    }[row.readings]
+    if shown is None:
+        shown = but(REST, control_v=25.0) if "no call" in row.claim else but(RUN, control_v=1.0)
+    found = changes((100, REST), (60, shown), (60, REST))
+    assert [what for what in found if what[1] == "raised"] == [(110.0, "raised", "sensing-disagrees")]
+
+
+def test_sensor_silent_after_sixty_seconds_and_three_scans() -> None:
+    """Missing for 60 s at 1 Hz; at 0.02 Hz the third scan; a single returning scan does not clear it."""
+    deaf = but(RUN, load=None)
+    assert changes((100, RUN), (200, deaf), (100, RUN)) == [
+        (160.0, "raised", "sensor-silent"),
+        (301.0, "cleared", "sensor-silent"),
+    ]
+    assert changes((500, RUN), (500, deaf), every_s=50)[0] == (600.0, "raised", "sensor-silent")
+    assert raised((100, RUN), (59, deaf), (100, RUN)) == []
+    assert [w for _, w, _ in changes((100, RUN), (100, deaf), (1, RUN), (100, deaf))] == ["raised"]
+
+
+def _days(*heat: Readings) -> list[tuple[float, Readings]]:
+    return [(12 * 3600, but(REST, outdoor_c=24.0)) if hot is None else (12 * 3600, hot) for hot in heat]
+
+
+def test_no_call_in_heat_only_in_a_unit_that_called_on_earlier_hot_days() -> None:
+    """8 h without a call, 3 h of them over 32 °C: raised on the day after a hot day with calls, not otherwise."""
+    hot_run, hot_rest = but(RUN, outdoor_c=35.0), but(REST, outdoor_c=35.0)
+    night = (12 * 3600.0, but(REST, outdoor_c=24.0))
+    used = [(5 * 3600.0, hot_run), (3600.0, hot_rest), (5 * 3600.0, hot_run), (3600.0, hot_rest)]
+    how: Any = {"every_s": 50, "fitted": ("call", "compressor_a", "outdoor_c")}
+    assert raised(*used, night, (12 * 3600, hot_rest), **how) == ["no-call-in-heat"]
+    assert raised((12 * 3600, hot_rest), night, (12 * 3600, hot_rest), **how) == []
+    assert raised(*used, night, (12 * 3600, but(REST, outdoor_c=31.0)), **how) == []
+
+
+# ---------------------------------------------------------------- degrading senses
+
+
+def test_call_without_run_where_the_contacts_are_not_sensed() -> None:
+    """With call and compressor current alone, the same trouble is told as call-without-run after 30 s."""
+    still = {"call": True, "compressor_a": 0.0}
+    idle = {"call": False, "compressor_a": 0.0}
+    assert changes((100, idle), (60, still), (60, idle), fitted=("call", "compressor_a"))[0] == (
+        130.0,
+        "raised",
+        "call-without-run",
+    )
+    assert raised((100, idle), (60, but(still, compressor_a=9.0)), (60, idle), fitted=("call", "compressor_a")) == []
+
+
+def test_a_silent_load_sense_turns_pull_in_into_run() -> None:
+    """Load fitted but silent: call-without-run, and sensor-silent, never call-without-pull-in."""
+    deaf = but(NO_PULL, load=None)
+    found = raised((100, but(REST, load=None)), (200, deaf))
+    assert sorted(found) == ["call-without-run", "sensor-silent"]
+
+
+def test_contacts_are_inferred_from_the_fan() -> None:
+    """Without a load sense, a running fan shows that the contacts are closed."""
+    fitted = tuple(name for name in ALL if name != "load")
+    assert raised((100, REST), (60, but(RUN, compressor_a=0.0)), (60, REST), fitted=fitted) == [
+        "compressor-not-running"
+    ]
+    assert raised((100, REST), (60, but(RUN, fan_a=0.0)), (60, REST), fitted=fitted) == ["fan-not-running"]
+
+
+@pytest.mark.parametrize("name", [name for name in ALL if name != "call"])
+def test_a_healthy_unit_stays_silent_without_any_one_sense(name: str) -> None:
+    """Whatever is not fitted narrows less; it never accuses."""
+    fitted = tuple(other for other in ALL if other != name)
+    assert raised((300, REST), *[(900, RUN), (600, REST)] * 3, fitted=fitted) == []
+
+
+# ---------------------------------------------------------------- parents
+
+
+def test_lost_supply_silences_its_consequences() -> None:
+    """With the line off under a call, only the line is told; with all of the house dark, too."""
+    assert raised((100, REST), (300, RUN), (300, DARK), (300, RUN)) == ["line-supply-lost"]
+    dark = dict.fromkeys(("call", "supply", "load", "control_power", "thermostat"), False)
+    house = but(REST, control_v=0.0, **dark)
+    assert raised((100, REST), (300, RUN), (300, house), (300, RUN)) == ["line-supply-lost"]
+
+
+def test_lost_control_power_silences_the_missing_call() -> None:
+    """No 24 V indoors is told once, as that."""
+    assert raised((100, RUN), (300, NO_24), (300, RUN)) == ["control-power-lost"]
+
+
+def test_fault_that_outlives_its_parent_waits_its_own_delay_again() -> None:
+    """After the supply returns, call-without-pull-in counts its 10 s from then."""
+    found = changes((100, REST), (60, DARK), (60, NO_PULL))
+    assert ("raised", "call-without-pull-in") in [what[1:] for what in found]
+    at_s = next(t for t, what, name in found if name == "call-without-pull-in")
+    assert at_s >= 170
+
+
+# ---------------------------------------------------------------- site settings
+
+
+def test_delay_relay_and_site_limits_move_the_delays() -> None:
+    """delay_on_make_s is added where the contract adds it; [limits.FINDING] replaces the default."""
+    slow = Settings(unit=Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1, delay_on_make_s=300))
+    assert raised((100, REST), (305, NO_PULL), (60, RUN), settings=slow) == []
+    assert changes((100, REST), (400, NO_PULL), settings=slow)[0][0] == 410.0
+    site = parse("[limits.call-without-pull-in]\nhold_s = 60\n")
+    assert changes((100, REST), (100, NO_PULL), settings=site)[0][0] == 160.0
+
+
+def test_a_heat_pumps_defrost_may_stop_the_fan_for_fifteen_minutes() -> None:
+    """14 min of a still fan are defrost; 16 min are a fault; in a cooling-only unit 30 s are."""
+    pump = Settings(unit=Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1, heat_pump=True))
+    still = but(RUN, fan_a=0.0)
+    assert raised((60, REST), (600, RUN), (14 * 60, still), (60, RUN), settings=pump) == []
+    assert raised((60, REST), (600, RUN), (16 * 60, still), settings=pump) == ["fan-not-running"]
+
+
+# ---------------------------------------------------------------- starts that were not seen, gaps
+
+
+def test_recording_that_begins_in_a_run_is_taken_as_it_is_found() -> None:
+    """No start, no short run is made of a run whose beginning was not seen."""
+    assert raised((30, RUN), (300, REST), (60, RUN), (300, REST), (60, RUN), (300, REST)) == []
+
+
+def test_nothing_is_made_of_a_gap() -> None:
+    """Across a pause in the recording no run, pause or condition is counted as lasting."""
+    from tests.monitor.units import events, scans
+
+    before = list(scans((60, REST), (100, NO_PULL | {"coil_a": 0.26}), every_s=1.0))[:65]
+    after = list(scans((9, NO_PULL), (60, RUN), from_s=5000.0))
+    found = [e for e in events([*before, *after]) if getattr(e, "change", None) == "raised"]
+    assert found == []
+
+
+def test_three_valued_logic_is_that_of_kleene() -> None:
+    """Truth tables of Kleene's strong three-valued logic (textbook)."""
+    for one in (True, False, None):
+        assert no(no(one)) == one
+        for two in (True, False, None):
+            expected = False if False in (one, two) else None if None in (one, two) else True
+            assert both(one, two) is expected
+
+
+def test_unit_of_these_tests_matches_the_contracts_example() -> None:
+    """The nameplate used here is the example of the contract's section 2."""
+    assert (UNIT.compressor_rla_a, UNIT.compressor_lra_a, UNIT.fan_fla_a) == (12.8, 68.0, 1.1)
