@@ -275,3 +275,38 @@ FLEET: dict[str, Limit] = {
     "drift_ratio": _ours(0.07, "1", 0.01, 1, "amperes at like weather that moved this far are worth a look"),
     "page_rows": _ours(100, "rows", 10, 1000, "what a dispatcher scrolls through on one page"),
 }
+
+# ---------------------------------------------------------------- the history file and the outlets (edge)
+
+HISTORY: dict[str, Limit] = {
+    "fine_step_s": _ours(10, "s", 1, 60, "recent readings are kept as means, lows and highs of this long"),
+    "coarse_step_s": _ours(60, "s", 10, 3600, "older readings are thinned to this"),
+    "fine_days": _ours(2, "days", 0.1, 30, "yesterday and today can be looked at closely"),
+    "flush_s": _ours(300, "s", 10, 3600, "readings reach the SD card in batches; events reach it at once"),
+    "live_disk_s": _ours(10, "s", 1, 600, "spacing of the live status where its file lies on a disk and not in memory"),
+    "busy_s": _ours(1.0, "s", 0.05, 30, "the loop waits no longer for another process that writes the history"),
+    "retry_s": _ours(5.0, "s", 0.1, 600, "pause before a disk that failed is tried again"),
+    "expose_s": _ours(10.0, "s", 0, 600, "a disk that fails this long no longer keeps events from the outlets"),
+    "held_most": _ours(5000, "rows", 100, 1e6, "rows held in memory for a failing disk: weeks of an ordinary unit"),
+    "tidy_s": _ours(3600, "s", 60, 86400, "readings are thinned and old rows dropped this often"),
+    "drop_most": _ours(
+        17280, "rows", 100, 1e6, "dropped in one go: a wrong clock costs two days of the oldest readings, not all"
+    ),
+    "requests_most": _ours(100, "requests", 1, 1000, "requests waiting for the service; more are refused"),
+    "set_aside_most": _ours(3, "files", 1, 100, "corrupt files put away; the oldest beyond this is removed"),
+}
+EDGE: dict[str, Limit] = {
+    "in_flight": _ours(16, "messages", 1, 1000, "sent and not yet acknowledged; sent again after a lost connection"),
+    "connect_s": _ours(5.0, "s", 0.5, 60, "a broker that has not answered the connection by then is down"),
+    "backoff_first_s": _ours(1.0, "s", 0.01, 60, "pause after the first failure of an outlet, doubled each time"),
+    "backoff_most_s": _ours(120.0, "s", 1, 3600, "longest pause between tries of an outlet"),
+    "poll_s": _ours(0.2, "s", 0.01, 5, "how often an outlet's thread looks for news"),
+    "session_s": _ours(7 * 86400, "s", 0, 2**32 - 2, "the broker keeps requests for a monitor this long away"),
+    "blind_s": _ours(45.0, "s", 5, 600, "no scan for this long: the monitor says that it is blind (within a minute)"),
+    "request_most": _ours(4096, "bytes", 256, 65536, "ten times the longest sensible request"),
+    "refusals_per_min": _ours(30, "answers", 1, 1000, "answers to requests that cannot be read; a flood gets no more"),
+    "resend_most": _ours(500, "messages", 1, 10000, "messages sent again for one request"),
+    "close_s": _ours(5.0, "s", 0.1, 60, "an outlet that has not ended by then is left behind at the stop"),
+    "status_age_s": _ours(10.0, "s", 1, 600, "a status older than this and three scans is stale"),
+    "clock_least": _ours(1735689600, "s", 0, 4e9, "2025-01-01: a wall clock before this was never set"),
+}
