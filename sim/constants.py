@@ -1,0 +1,133 @@
+"""Physical constants of the simulated world, each once: value, unit, basis and where it comes from.
+
+`basis` is one of monitor.limits.BASES. What differs from unit to unit is in sim/designs.py; what a fault changes is in
+sim/condition.py.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Constant(NamedTuple):
+    value: float
+    unit: str
+    basis: str
+    source: str
+
+
+def _ours(value: float, unit: str, why: str) -> Constant:
+    return Constant(value, unit, "ours", why)
+
+
+# ---------------------------------------------------------------- copper and wire
+
+COPPER_OHM_MM2_M = Constant(0.017241, "ohm mm2/m", "standard", "IEC 60028; NBS Handbook 100: annealed copper at 20 C")
+COPPER_PER_K = Constant(0.00393, "1/K", "standard", "IEC 60028; NBS Handbook 100: at 20 C")
+AWG_36_MM = Constant(0.127, "mm", "standard", "ASTM B258: AWG 36 is 0.005 in")
+AWG_RATIO = Constant(92.0, "1", "standard", "ASTM B258: 39 steps from AWG 36 to 0000 in a ratio of 92")
+FOOT_M = Constant(0.3048, "m", "standard", "international foot")
+
+# ---------------------------------------------------------------- 24 V control circuit
+
+CONTROL_RATED_V = Constant(24.0, "V", "common practice", "residential control circuits are 24 V AC")
+LEAKAGE_SHARE = _ours(0.3, "1", "share of a small transformer's drop that is leakage reactance, the rest is copper")
+STEAL_CLOSED_OHM = _ours(0.1, "ohm", "a closed thermostat relay with its terminals")
+SENSE_24V_OHM = _ours(3300.0, "ohm", "what one 24 V presence sense draws: some 7 mA, as an optocoupler's input does")
+COUPLING_OHM = _ours(12000.0, "ohm", "an open call wire beside a live one for some 30 m: about 0.2 uF at 60 Hz")
+FUSE_POINTS = (
+    # times the rating, seconds to open: geometric middle of the published band
+    (1.10, 360000.0),
+    (1.35, 21.2),
+    (1.60, 3.54),
+    (2.00, 0.866),
+    (3.50, 0.141),
+    (6.00, 0.0447),
+)
+FUSE_SOURCE = Constant(0.0, "", "from memory", "ISO 8820-3 type C / SAE J1284: opening times of blade fuses")
+
+# ---------------------------------------------------------------- line
+
+TRIP_FREE_V = _ours(40.0, "V", "below this an induction motor's windings carry no current worth a reading")
+
+# ---------------------------------------------------------------- refrigerant side
+
+AHRI_POWER_W = (
+    # c1..c10 of AHRI 540's X = c1 + c2 S + c3 D + c4 S2 + c5 SD + c6 D2 + c7 S3 + c8 D S2 + c9 S D2 + c10 D3, F and W
+    -561.3615705,
+    -15.62601841,
+    46.92506685,
+    -0.217949552,
+    0.435062616,
+    -0.442400826,
+    2.25e-4,
+    2.37e-3,
+    -3.32e-3,
+    2.50e-3,
+)
+AHRI_FLOW_LB_H = (
+    217.3163128,
+    5.094492028,
+    -0.593170311,
+    4.38e-2,
+    -2.14e-2,
+    1.04e-2,
+    7.90e-5,
+    -5.73e-5,
+    1.79e-4,
+    -8.08e-5,
+)
+AHRI_SOURCE = Constant(
+    3.0, "ton", "standard", "AHRI 540 ten-coefficient form; coefficients of a 3 ton R-410A set in open academic code"
+)
+MAP_LOW_F = _ours(-10.0, "F", "the map is used down to this evaporating temperature, then tapers to the idle share")
+MAP_HIGH_F = _ours(170.0, "F", "an internal relief valve opens by then: condensing temperature rises no further")
+IDLE_POWER_SHARE = _ours(0.40, "1", "power of a compressor that pumps almost nothing, of its power at rating A")
+STARVED_F = _ours(-60.0, "F", "evaporating temperature at which almost nothing is pumped")
+RATING_OUTDOOR_F = Constant(95.0, "F", "from memory", "AHRI 210/240 rating condition A")
+RATING_EVAPORATING_F = _ours(45.0, "F", "evaporating temperature at rating A; AHRI 540's rating point as well")
+APPROACH_F = Constant(27.0, "F", "common practice", "condensing over outdoor temperature: 25 to 30 F, clean and at rating A")
+SUCTION_PER_INDOOR = _ours(0.9, "F/F", "evaporating temperature follows the return air")
+RATING_INDOOR_F = Constant(80.0, "F", "from memory", "AHRI 210/240: indoor dry bulb of the cooling tests")
+CAPACITY_PER_F = _ours(-0.006, "1/F", "evaporator enthalpy difference against condensing temperature (warmer liquid)")
+BTU_H_PER_W = Constant(3.412, "Btu/h/W", "standard", "unit conversion")
+TON_W = Constant(3516.9, "W", "standard", "refrigeration ton of 12 000 Btu/h")
+POWER_FACTOR = Constant(0.95, "1", "common practice", "running power factor of a capacitor-run compressor at rating A")
+CONDENSING_TAU_S = _ours(75.0, "s", "head pressure has settled some five minutes into a run")
+REST_TAU_S = _ours(150.0, "s", "condenser back to outdoor temperature after a stop")
+COOLING_TAU_S = _ours(60.0, "s", "the evaporator coil is cold after a minute or two")
+STILL_AIR_SHARE = _ours(0.12, "1", "heat a condenser gives to air that no fan moves, of what it gives with the fan")
+CHARGE_SUCTION_F = _ours(110.0, "F", "fall of evaporating temperature with the lost share of the charge to the power 1.5")
+OVERCHARGE_F = _ours(90.0, "F", "rise of condensing temperature per share of overcharge: flooded condenser")
+
+# ---------------------------------------------------------------- compressor motor
+
+BREAKDOWN_PU = _ours(2.4, "of rated torque", "pull-out torque at rated volts; gives the stall voltage seen in utility tests")
+BREAKDOWN_SLIP = _ours(0.15, "1", "slip at pull-out of a small single-phase motor")
+SINGLE_PHASE_SHARE = _ours(0.6, "1", "pull-out torque left with a dead run capacitor")
+FRICTION_PU = _ours(0.08, "of rated torque", "bearings and rings")
+RUNNING_TORQUE_PU = _ours(0.77, "of rated torque", "gas torque at rating A")
+BUILD_TAU_S = _ours(45.0, "s", "pressure difference builds after a start")
+COAST_S = _ours(0.25, "s", "a rotor under pressure without volts stands still after this")
+CAPACITOR_REACTIVE_SHARE = _ours(0.45, "1", "reactive current of the run winding that a dead capacitor leaves uncovered")
+CAPACITOR_LOSS_SHARE = _ours(0.12, "1", "more power drawn with a dead capacitor (backward field)")
+WINDING_REACTANCE_SHARE = _ours(0.04, "1", "start winding's reactance, of the capacitor's, in the trickle path")
+
+# ---------------------------------------------------------------- internal protector
+
+TRIP_C = Constant(120.0, "C", "common practice", "line-break protectors open at 107 to 121 C")
+CLOSE_C = Constant(68.0, "C", "common practice", "and close at 65 to 71 C")
+WINDING_K_S = _ours(0.385, "K/s", "adiabatic heating at rated load; at five times rated load about 10 K/s")
+GAS_COOLING_PER_S = _ours(0.0072, "1/s", "suction gas cools the winding, at rating A's mass flow")
+SHELL_TAU_S = _ours(3000.0, "s", "a standing compressor cools; protectors reset after 15 min to 2 h")
+DISC_K_S = _ours(0.6, "K/s", "the protector's own heater at rated load; trips cold in 2 to 10 s locked")
+DISC_TAU_S = _ours(20.0, "s", "disc to winding")
+GAS_OVER_SUCTION_C = _ours(18.0, "K", "superheat and pick-up in the shell")
+
+# ---------------------------------------------------------------- fan
+
+FAN_RUN_SHARE = Constant(0.85, "of FLA", "common practice", "a condenser fan runs somewhat under its full-load amps")
+FAN_LOCKED_SHARE = Constant(2.0, "of FLA", "common practice", "a stalled capacitor-run fan motor draws about twice full load")
+FAN_CAPACITOR_MIN = _ours(0.35, "1", "with less of its capacitor a fan motor does not start")
+FAN_TRIP_S = _ours(45.0, "s", "a stalled fan motor's protector opens")
+FAN_RESET_S = _ours(300.0, "s", "and closes again")

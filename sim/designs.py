@@ -1,0 +1,160 @@
+"""Unit designs: nameplate and parts of a condensing unit with its control circuit; four to start from.
+
+A design never changes; wear and faults are in sim/condition.py. `varied` draws a neighbour of a design for fleets and the
+accuracy bench.
+"""
+
+from __future__ import annotations
+
+from random import Random
+from typing import Literal
+
+import msgspec
+
+from monitor.config import Unit
+
+
+class Design(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One outdoor unit and its 24 V circuit. Lengths one way; temperatures of switches are saturation temperatures."""
+
+    name: str = "three-ton"
+    # nameplate
+    tons: float = 3.0
+    line_hz: int = 60
+    line_v: float = 240.0
+    rated_v: float = 230.0
+    contactor_poles: int = 1
+    compressor: Literal["reciprocating", "scroll"] = "reciprocating"
+    compressor_rla_a: float = 16.7
+    compressor_lra_a: float = 79.0
+    fan_fla_a: float = 1.2
+    run_uf: float = 40.0
+    fan_uf: float = 5.0
+    heat_pump: bool = False
+    delay_on_make_s: float = 0.0
+    # extras
+    trickle: bool = False
+    heater_w: float = 0.0
+    heater_across_pole: bool = False
+    high_pressure_c: float | None = None
+    low_pressure_c: float | None = None
+    # control circuit
+    transformer_va: float = 40.0
+    transformer_regulation: float = 0.12
+    control_fuse_a: float = 3.0
+    indoor_va: float = 6.0
+    control_awg: int = 18
+    control_m: float = 15.0
+    joints_ohm: float = 0.05
+    coil_inrush_va: float = 30.0
+    coil_sealed_va: float = 6.0
+    coil_ohm: float = 12.0
+    pull_in_v: float = 17.5
+    drop_out_v: float = 10.0
+    pull_in_s: float = 0.020
+    drop_out_s: float = 0.012
+    bounce_s: float = 0.004
+    # line
+    service_ohm: float = 0.06
+    branch_awg: int = 10
+    branch_m: float = 18.0
+
+    def nameplate(self) -> Unit:
+        """What the site file says of this unit."""
+        return Unit(
+            line_hz=self.line_hz,
+            contactor_poles=self.contactor_poles,
+            compressor_rla_a=self.compressor_rla_a,
+            compressor_lra_a=self.compressor_lra_a,
+            fan_fla_a=self.fan_fla_a,
+            delay_on_make_s=self.delay_on_make_s,
+            heat_pump=self.heat_pump,
+        )
+
+
+DESIGNS: dict[str, Design] = {
+    design.name: design
+    for design in (
+        Design(),
+        Design(
+            name="two-ton-heat-pump",
+            tons=2.0,
+            contactor_poles=2,
+            compressor="scroll",
+            compressor_rla_a=12.8,
+            compressor_lra_a=58.0,
+            fan_fla_a=0.9,
+            run_uf=35.0,
+            heat_pump=True,
+            heater_w=40.0,
+            high_pressure_c=66.0,
+            low_pressure_c=-22.0,
+            coil_inrush_va=45.0,
+            coil_sealed_va=7.5,
+            coil_ohm=8.5,
+            control_m=22.0,
+        ),
+        Design(
+            name="five-ton",
+            tons=5.0,
+            contactor_poles=2,
+            compressor="scroll",
+            compressor_rla_a=26.4,
+            compressor_lra_a=134.0,
+            fan_fla_a=1.5,
+            run_uf=70.0,
+            fan_uf=7.5,
+            high_pressure_c=66.0,
+            low_pressure_c=-15.0,
+            transformer_va=75.0,
+            coil_inrush_va=60.0,
+            coil_sealed_va=9.0,
+            coil_ohm=6.5,
+            branch_awg=8,
+            control_m=30.0,
+        ),
+        Design(
+            name="one-ton-50-hz",
+            tons=1.0,
+            line_hz=50,
+            line_v=230.0,
+            compressor="scroll",
+            compressor_rla_a=6.2,
+            compressor_lra_a=29.0,
+            fan_fla_a=0.5,
+            run_uf=25.0,
+            fan_uf=2.5,
+            coil_inrush_va=24.0,
+            coil_sealed_va=5.0,
+            coil_ohm=14.0,
+            branch_awg=12,
+        ),
+    )
+}
+
+
+def _scaled(rng: Random, value: float, spread: float) -> float:
+    return round(value * rng.uniform(1 - spread, 1 + spread), 4)
+
+
+def varied(design: Design, rng: Random) -> Design:
+    """A neighbour of a design: other wire lengths, transformer, coil and nameplate, within what is sold."""
+    transformer_va = rng.choice((40.0, 40.0, 50.0, 75.0))
+    return msgspec.structs.replace(
+        design,
+        compressor_rla_a=_scaled(rng, design.compressor_rla_a, 0.08),
+        compressor_lra_a=_scaled(rng, design.compressor_lra_a, 0.08),
+        fan_fla_a=_scaled(rng, design.fan_fla_a, 0.2),
+        line_v=_scaled(rng, design.line_v, 0.03),
+        transformer_va=max(transformer_va, design.transformer_va),
+        transformer_regulation=round(rng.uniform(0.08, 0.15), 3),
+        control_m=round(rng.uniform(6.0, 35.0), 1),
+        joints_ohm=round(rng.uniform(0.02, 0.15), 3),
+        coil_inrush_va=_scaled(rng, design.coil_inrush_va, 0.15),
+        coil_sealed_va=_scaled(rng, design.coil_sealed_va, 0.15),
+        coil_ohm=_scaled(rng, design.coil_ohm, 0.1),
+        pull_in_v=round(rng.uniform(16.0, 19.0), 2),
+        drop_out_v=round(rng.uniform(7.0, 13.0), 2),
+        service_ohm=round(rng.uniform(0.03, 0.10), 3),
+        branch_m=round(rng.uniform(8.0, 30.0), 1),
+    )
