@@ -90,7 +90,9 @@ CONTROL: dict[str, Situation] = {
             coil_a="sealed or unsealed; seldom none",
             recent_low_control_voltage="yes or no",
         ),
-        cause("loose-connection", 5, control_v="normal or high or weak or ghost or dead"),
+        cause(
+            "loose-connection", 5, control_v="normal or high or weak or ghost or dead", control_wire="closed or open"
+        ),
         cause("thermostat", 2, control_v="ghost or dead or weak; seldom normal", thermostat="on or off"),
         cause("float-switch", 2, control_v="ghost or dead or weak; seldom normal"),
         cause("pressure-switch", 1, control_v="ghost or dead or weak; seldom normal"),
@@ -117,7 +119,7 @@ CONTROL: dict[str, Situation] = {
         cause("line-supply-off", 3, supply="on or off", transformer_volts="absent"),
         cause("control-transformer", 3, transformer_volts="absent; seldom low"),
         cause("coil-shorted", 2, control_fuse="open"),
-        cause("loose-connection", 2, transformer_volts="normal or absent"),
+        cause("loose-connection", 2, transformer_volts="normal or absent", control_wire="closed or open"),
         cause("monitor-sensing", 1, ["call"], call="on", control_v="any", coil_a="any", thermostat="any"),
         cause("monitor-sensing", 1, ["thermostat"], thermostat="on", call="any", control_v="any", coil_a="any"),
     ),
@@ -129,7 +131,7 @@ CONTROL: dict[str, Situation] = {
         cause("pressure-switch", 5),
         cause("control-wire-open", 4),
         cause("thermostat", 4, thermostat="off"),
-        cause("loose-connection", 3),
+        cause("loose-connection", 3, control_wire="closed or open"),
         cause("control-transformer", 3, control_power="off", thermostat="off", transformer_volts="absent; seldom low"),
         cause("control-voltage-weak", 3, ["control_v"], control_v="ghost", coil_a="sealed or unsealed; seldom none"),
         cause("coil-shorted", 1, ["coil_a"], control_v="dead or ghost", coil_a="short"),
@@ -146,7 +148,7 @@ CONTROL: dict[str, Situation] = {
         cause("control-transformer", 2, control_power="off", transformer_volts="absent; seldom low"),
         cause("control-wire-open", 2, thermostat="on or off"),
         cause("pressure-switch", 2, thermostat="on"),
-        cause("loose-connection", 1, thermostat="on or off"),
+        cause("loose-connection", 1, thermostat="on or off", control_wire="closed or open"),
     ),
     "short-cycling": situation(
         {

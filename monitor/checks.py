@@ -1,0 +1,67 @@
+"""The catalogue of checks, and which one comes next.
+
+Each check says what to do, with what, who may, at which power state, what a sound part shows and where that figure
+comes from. The rows are in checks_eye.py (eye, ear and hand), checks_control.py and checks_line.py (meter).
+`next_check` picks the one that is expected to tell most about the suspects for its time and hazard; whatever can be
+learnt without opening a cabinet comes first, and with the power off before live.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from typing import NamedTuple
+
+from monitor import elimination, limits
+from monitor.checks_base import Check, Who
+from monitor.checks_control import CONTROL_CHECKS
+from monitor.checks_eye import BY_EYE
+from monitor.checks_line import LINE_CHECKS
+from monitor.elimination import Row
+
+CHECKS: dict[str, Check] = {check.name: check for check in (*BY_EYE, *CONTROL_CHECKS, *LINE_CHECKS)}
+
+
+class Offer(NamedTuple):
+    """A check worth doing: the bits it is expected to tell, and its cost in minutes with the hazard counted in."""
+
+    check: Check
+    bits: float
+    cost_minutes: float
+
+
+def cost_minutes(check: Check) -> float:
+    """Time to do it, each step of hazard counted as HAZARD_MINUTES."""
+    return check.minutes + check.hazard * limits.HAZARD_MINUTES.value
+
+
+def stage(check: Check) -> int:
+    """0: nothing is opened and nothing live is touched; 1: a cabinet is opened with the power off; 2: live."""
+    if check.power == "live":
+        return 2
+    return 1 if check.panel else 0
+
+
+def offers(rows: Sequence[Row], done: Collection[str] = (), who: Who = "technician") -> list[Offer]:
+    """The checks that tell the open rows apart, the next one first.
+
+    `rows`: what is still open (suspects.open_rows). `done`: checks already done. `who`: a homeowner is offered only
+    what a homeowner may do. Checks that tell less than CHECK_GAIN_BITS come after all others.
+    """
+    found = []
+    for check in CHECKS.values():
+        if check.name not in done and check.news and (who == "technician" or check.who == "homeowner"):
+            bits = elimination.gain_bits(rows, check.name, check.symbols)
+            if bits > 1e-9:
+                found.append(Offer(check, bits, cost_minutes(check)))
+    return sorted(found, key=_rank)
+
+
+def _rank(offer: Offer) -> tuple[bool, int, float]:
+    slight = offer.bits < limits.CHECK_GAIN_BITS.value
+    return slight, stage(offer.check), -offer.bits / offer.cost_minutes
+
+
+def next_check(rows: Sequence[Row], done: Collection[str] = (), who: Who = "technician") -> Check | None:
+    """The check to do next; None when no check tells the suspects further apart."""
+    found = offers(rows, done, who)
+    return found[0].check if found else None
