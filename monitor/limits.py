@@ -232,6 +232,11 @@ ALERTS: dict[str, Limit] = {
     "per_day": Limit(
         150, "alarms", 1, 1000, "from memory", "ISA-18.2-2009: about 150 a day is what one person can handle"
     ),
+    "flood_share": Limit(0.01, "1", 0, 1, "from memory", "ISA-18.2 / EEMUA 191: time in flood under 1 %"),
+    "share_urgent": Limit(0.05, "1", 0, 1, "common practice", "about 5 % of alarms high priority: a blog on ISA-18.2"),
+    "share_soon": Limit(0.15, "1", 0, 1, "common practice", "about 15 % medium: the same"),
+    "share_watch": Limit(0.80, "1", 0, 1, "common practice", "about 80 % low: the same"),
+    "times_kept": _ours(256, "times", 16, 10000, "far more alarms than a flood in one window"),
     "top": _ours(10, "findings", 1, 30, "the ten most frequent alarms, as is usual in alarm reviews"),
 }
 
