@@ -47,13 +47,17 @@ def offers(rows: Sequence[Row], done: Collection[str] = (), who: Who = "technici
     `rows`: what is still open (suspects.open_rows). `done`: checks already done. `who`: a homeowner is offered only
     what a homeowner may do. Checks that tell less than CHECK_GAIN_BITS come after all others.
     """
-    found = []
-    for check in CHECKS.values():
-        if check.name not in done and check.news and (who == "technician" or check.who == "homeowner"):
-            bits = elimination.gain_bits(rows, check.name, check.symbols)
-            if bits > 1e-9:
-                found.append(Offer(check, bits, cost_minutes(check)))
+    bits = {c: elimination.gain_bits(rows, c.name, c.symbols) for c in _allowed(done, who)}
+    found = [Offer(check, gain, cost_minutes(check)) for check, gain in bits.items() if gain > 1e-9]
     return sorted(found, key=_rank)
+
+
+def _allowed(done: Collection[str], who: Who) -> list[Check]:
+    return [
+        check
+        for check in CHECKS.values()
+        if check.name not in done and check.news and (who == "technician" or check.who == "homeowner")
+    ]
 
 
 def _rank(offer: Offer) -> tuple[bool, int, float]:
@@ -65,3 +69,21 @@ def next_check(rows: Sequence[Row], done: Collection[str] = (), who: Who = "tech
     """The check to do next; None when no check tells the suspects further apart."""
     found = offers(rows, done, who)
     return found[0].check if found else None
+
+
+def confirming_check(rows: Sequence[Row], done: Collection[str] = (), who: Who = "technician") -> Check | None:
+    """Where nothing tells the suspects apart: the check by which the first of them shows on its own part.
+
+    No part is to be changed on suspicion alone. None when there is no such check left.
+    """
+    best = max(rows, key=lambda row: row.weight, default=None)
+    if best is None:
+        return None
+    shown = [
+        check
+        for check in _allowed(done, who)
+        if check.sound is not None
+        and check.name in best.predicts
+        and check.sound not in best.predicts[check.name].usual
+    ]
+    return min(shown, key=lambda check: (stage(check), cost_minutes(check)), default=None)

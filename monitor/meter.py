@@ -63,11 +63,12 @@ class Reading(NamedTuple):
 
 
 class Judged(NamedTuple):
-    """A reading put to a check: the outcome's symbol, and the reading as written down."""
+    """An answer put to a check: the outcome's symbol, the reading as written down ("" for a look by eye), its value."""
 
     check: str
     outcome: str
-    text: str
+    text: str = ""
+    value: float | None = None
 
 
 def at_20c(ohm: float, at_c: float) -> float:
@@ -78,13 +79,13 @@ def at_20c(ohm: float, at_c: float) -> float:
 def classify(check: Check, text: str, unit: Unit) -> Judged:
     """Which outcome of `check` a typed answer is. Raises CommandError when it is none."""
     if check.quantity == "eye":
-        return Judged(check.name, _by_eye(check, text), "")
+        return Judged(check.name, _by_eye(check, text))
     if check.quantity == "windings":
         return _windings(check, text)
     reading = parse(text, check.quantity, f"check {check.name}")
     if reading.rated is None and any(bound.times == "rated" for bound in check.bounds):
         raise CommandError(f"check {check.name}", text, _EXAMPLES["uF"])
-    return Judged(check.name, _outcome(check, reading, unit), reading.text)
+    return Judged(check.name, _outcome(check, reading, unit), reading.text, reading.value)
 
 
 def parse(text: str, quantity: str, place: str = "reading") -> Reading:

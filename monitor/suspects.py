@@ -63,17 +63,21 @@ def judge_any(
     unit: Unit,
     fitted: Collection[str],
     meter: Mapping[str, str] = NO_METER,
+    cleared: Mapping[str, str] = NO_METER,
 ) -> Verdict:
-    """As `judge`, where it is not known which of several findings it is: a visit without a monitor's finding."""
-    evidence = evidence_of(findings, seen, unit, meter)
-    rows = [row for finding in findings for row in rows_of(finding, evidence)]
+    """As `judge`, where it is not known which of several findings it is: a visit without a monitor's finding.
+
+    `cleared`: suspects ruled out earlier, with the reason; they stay out.
+    """
+    evidence = evidence_of(findings, seen, unit=unit, fitted=fitted, meter=meter)
+    rows = _rows(findings, evidence, cleared)
     left = elimination.eliminate(rows, evidence)
     together: tuple[frozenset[str], ...] = ()
     suspects = tuple(left.scores)
     if not suspects:
         together = _together(findings, rows, evidence)
         suspects = _members(together, rows) or ("monitor-sensing",)
-    ruled_out = {
+    ruled_out = dict(cleared) | {
         name: clause(observable, evidence[observable])
         for name, observable in left.contradicted.items()
         if name not in suspects
@@ -83,10 +87,11 @@ def judge_any(
 
 
 def evidence_of(
-    findings: Sequence[str], seen: Mapping[str, str], unit: Unit, meter: Mapping[str, str]
+    findings: Sequence[str], seen: Mapping[str, str], *, unit: Unit, fitted: Collection[str], meter: Mapping[str, str]
 ) -> dict[str, str]:
-    """All that is known as observable -> symbol, the newest (the meter) first; a recent finding not named stood not.
+    """All that is known as observable -> symbol, the newest (the meter) first.
 
+    Where the unit is watched, a recent finding that is not named did not stand; else nothing is known of it.
     Raises ContractError for a finding, an observable or a symbol that does not exist.
     """
     for finding in findings:
@@ -97,7 +102,7 @@ def evidence_of(
         if symbol not in allowed:
             raise ContractError(f"suspects: {name}", symbol, ", ".join(allowed) or "senses, recent findings and checks")
     facts = {"unit:delay": "yes" if unit.delay_on_make_s > 0 else "no"}
-    recent = {name: "no" for finding in findings for name in _recents(finding)}
+    recent = {name: "no" for finding in findings for name in _recents(finding)} if fitted else {}
     return {**meter, **facts, **recent, **seen}
 
 
@@ -122,12 +127,22 @@ def rows_of(finding: str, evidence: Mapping[str, str]) -> list[Row]:
     return [row for cause, row in pairs if not cause.marks or any(mark in evidence for mark in cause.marks)]
 
 
+def _rows(findings: Sequence[str], evidence: Mapping[str, str], cleared: Collection[str]) -> list[Row]:
+    return [row for finding in findings for row in rows_of(finding, evidence) if row.suspect not in cleared]
+
+
 def open_rows(
-    findings: Sequence[str], seen: Mapping[str, str], *, unit: Unit, meter: Mapping[str, str] = NO_METER
+    findings: Sequence[str],
+    seen: Mapping[str, str],
+    *,
+    unit: Unit,
+    fitted: Collection[str],
+    meter: Mapping[str, str] = NO_METER,
+    cleared: Mapping[str, str] = NO_METER,
 ) -> list[Row]:
     """The rows that nothing contradicts, weighed by how well they fit: what checks.next_check chooses by."""
-    evidence = evidence_of(findings, seen, unit, meter)
-    return elimination.still_open([row for finding in findings for row in rows_of(finding, evidence)], evidence)
+    evidence = evidence_of(findings, seen, unit=unit, fitted=fitted, meter=meter)
+    return elimination.still_open(_rows(findings, evidence, cleared), evidence)
 
 
 def wanted_senses(rows: Sequence[Row], evidence: Mapping[str, str], fitted: Collection[str]) -> tuple[str, ...]:
