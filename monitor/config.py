@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import tomllib
 from pathlib import Path
-from typing import Any, get_type_hints
+from typing import Any, TypeVar, get_type_hints
 
 import msgspec
 
@@ -18,6 +18,7 @@ from monitor.errors import SiteError
 from monitor.records import READINGS
 
 ID_PATTERN = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,62}[A-Za-z0-9])?")
+_Kind = TypeVar("_Kind", bound=msgspec.Struct)
 OUTDOOR_SENSES = ("call", "control_v", "coil_a", "supply", "load", "compressor_a", "fan_a", "outdoor_c")
 
 
@@ -153,17 +154,22 @@ def load(path: str | Path) -> Settings:
 
 def parse(text: str, place: str = "site file") -> Settings:
     """Turn the text of a site file into Settings. Raises SiteError naming `place` and the key."""
+    settings = convert(text, Settings, place)
+    _check(settings, place)
+    return settings
+
+
+def convert(text: str, kind: type[_Kind], place: str) -> _Kind:
+    """TOML into a record of nested Structs, types checked, values not. Raises SiteError naming `place` and the key."""
     try:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SiteError(place, str(error), "TOML 1.0") from None
-    _refuse_unknown(tables, Settings, place, "")
+    _refuse_unknown(tables, kind, place, "")
     try:
-        settings = msgspec.convert(tables, Settings, strict=True)
+        return msgspec.convert(tables, kind, strict=True)
     except msgspec.ValidationError as error:
         raise _explain(error, tables, place) from None
-    _check(settings, place)
-    return settings
 
 
 def _refuse_unknown(table: dict[str, Any], kind: Any, place: str, above: str) -> None:
