@@ -273,6 +273,8 @@ FLEET: dict[str, Limit] = {
     "login_tries_from": _ours(50, "tries", 1, 10000, "wrong passwords from one address: an office shares one"),
     "login_window_s": _ours(900, "s", 60, _DAY, "how long wrong passwords count"),
     "password_least": Limit(12, "characters", 8, 64, "from memory", "NIST SP 800-63B: length, not composition"),
+    "argon2_kib": Limit(19456, "KiB", 8192, 1e6, "from memory", "OWASP password storage: Argon2id, 19 MiB, 2 passes"),
+    "argon2_passes": Limit(2, "passes", 1, 10, "from memory", "as argon2_kib"),
     "requests_per_min": _ours(300, "requests", 10, 1e5, "one address, by one web process; a page takes 1 to 3"),
     # triage
     "silent_s": _ours(600, "s", 60, _DAY, "a monitor off this long is silent, not just starting anew"),

@@ -25,6 +25,7 @@ CLOCK_BEHIND_S = FLEET["clock_behind_s"].value
 _Seq = Annotated[int, msgspec.Meta(ge=1, le=TOP_SEQ)]
 _Id = Annotated[str, msgspec.Meta(min_length=1, max_length=120)]
 _Name = Annotated[str, msgspec.Meta(pattern="^[a-z0-9][a-z0-9-]{0,63}$")]
+_Seconds = Annotated[float, msgspec.Meta(ge=0, le=1e8)]
 _Names = Annotated[tuple[_Name, ...], msgspec.Meta(max_length=64)]
 
 
@@ -53,7 +54,7 @@ class CycleDone(msgspec.Struct, frozen=True, kw_only=True):
 
     id: _Id
     seq: _Seq
-    run_s: float
+    run_s: _Seconds
     started_wall_s: float | None = None
     pull_in_s: float | None = None
     run_delay_s: float | None = None

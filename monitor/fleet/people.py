@@ -1,0 +1,227 @@
+"""People of the contractor's office: owner, dispatcher, technician; passwords, sessions, and who did what.
+
+Passwords are hashed with Argon2id; a session's token is kept only as a hash, so that a stolen database opens nothing.
+Every input carries its instant (`now`, seconds since 1970).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from enum import StrEnum
+from functools import cache
+from typing import Any
+
+import msgspec
+import sqlalchemy as sa
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerificationError
+
+from monitor.errors import CommandError
+from monitor.fleet.store import Store
+from monitor.fleet.tables import audit, login_failures, sessions, sites, users, visits
+from monitor.limits import FLEET
+
+_IDLE_S, _MOST_S = FLEET["session_idle_s"].value, FLEET["session_most_s"].value
+_WINDOW_S = FLEET["login_window_s"].value
+_TRIES = {"login": int(FLEET["login_tries"].value), "from": int(FLEET["login_tries_from"].value)}
+_LEAST, _MOST = int(FLEET["password_least"].value), 1000
+_USED_STEP_S = 60.0  # a session's last use is written no more often than this
+
+
+class Role(StrEnum):
+    """owner: everything, people too; dispatcher: sites and visits; technician: the sites and visits assigned."""
+
+    OWNER = "owner"
+    DISPATCHER = "dispatcher"
+    TECHNICIAN = "technician"
+
+
+class Viewer(msgspec.Struct, frozen=True, kw_only=True):
+    """Who is asking: everything that is shown or changed is shown to, or changed by, one of these."""
+
+    id: int
+    login: str
+    name: str
+    role: Role
+
+
+class Session(msgspec.Struct, frozen=True, kw_only=True):
+    """A signed-in viewer and the token that each of their forms must carry."""
+
+    viewer: Viewer
+    form_token: str
+
+
+class TooManyTries(CommandError):
+    """Too many wrong passwords: `retry_s` until another try counts."""
+
+    def __init__(self, retry_s: float) -> None:
+        self.retry_s = retry_s
+        super().__init__("sign in", "too many wrong passwords", f"another try in {retry_s / 60:.0f} min")
+
+
+# ---------------------------------------------------------------- who did what
+
+
+def note(
+    connection: sa.Connection, now: float, who: str, did: str, what: str, detail: dict[str, Any] | None = None
+) -> None:
+    """Write one line of the audit log, in the transaction of the change itself."""
+    connection.execute(sa.insert(audit).values(at=now, who=who, did=did, what=what, detail=detail))
+
+
+# ---------------------------------------------------------------- users
+
+
+@cache
+def _hasher() -> PasswordHasher:
+    return PasswordHasher(
+        time_cost=int(FLEET["argon2_passes"].value),
+        memory_cost=int(FLEET["argon2_kib"].value),
+        parallelism=1,
+    )
+
+
+@cache
+def _nobodys_hash() -> str:
+    return _hasher().hash(secrets.token_urlsafe(16))
+
+
+def add_user(store: Store, login: str, name: str, role: Role, password: str, *, by: str, now: float) -> int:
+    """A new person; the id. Raises CommandError for a login in use or a password too short."""
+    if not login.strip() or len(login) > 64:
+        raise CommandError("login", login, "1 to 64 characters")
+    row = {"login": _fold(login), "name": name or login, "role": role.value, "active": True, "made_at": now}
+    hashed = _hash(password, login)
+    with store.write() as connection:
+        if connection.scalar(sa.select(users.c.id).where(users.c.login == row["login"])) is not None:
+            raise CommandError("login", login, "a login not in use")
+        change = sa.insert(users).values(password_hash=hashed, **row).returning(users.c.id)
+        user_id: int = connection.execute(change).scalar_one()
+        note(connection, now, by, "added", f"user {row['login']}", {"role": role.value})
+    return user_id
+
+
+def set_password(store: Store, login: str, password: str, *, by: str, now: float) -> None:
+    """A new password; all sessions of that person end."""
+    _change_user(store, login, {"password_hash": _hash(password, login)}, by, now, "set the password of")
+
+
+def set_active(store: Store, login: str, active: bool, *, by: str, now: float) -> None:
+    """Let a person in again, or out for good; all their sessions end."""
+    _change_user(store, login, {"active": active}, by, now, "let in again" if active else "shut out")
+
+
+def _change_user(store: Store, login: str, values: dict[str, Any], by: str, now: float, did: str) -> None:
+    change = sa.update(users).where(users.c.login == _fold(login)).values(values).returning(users.c.id)
+    with store.write() as connection:
+        user_id = connection.execute(change).scalar()
+        if user_id is None:
+            raise CommandError("login", login, "the login of a person known here")
+        connection.execute(sa.delete(sessions).where(sessions.c.user_id == user_id))
+        note(connection, now, by, did, f"user {_fold(login)}")
+
+
+def _fold(login: str) -> str:
+    return login.strip().casefold()
+
+
+def _hash(password: str, login: str) -> str:
+    if not _LEAST <= len(password) <= _MOST:
+        raise CommandError("password", f"{len(password)} characters", f"{_LEAST} to {_MOST} characters")
+    if _fold(login) in password.casefold():
+        raise CommandError("password", "one that holds the login", "one that does not")
+    return _hasher().hash(password)
+
+
+# ---------------------------------------------------------------- signing in
+
+
+def sign_in(store: Store, login: str, password: str, *, address: str, now: float) -> str | None:
+    """The token of a new session, or None for a wrong login or password (which of the two is not told).
+
+    Raises TooManyTries when wrong passwords for this login, or from this address, have been too many.
+    """
+    subjects = {"login": f"login:{_fold(login)[:64]}", "from": f"from:{address}"}
+    _refuse_flood(store, subjects, now)
+    with store.read() as connection:
+        query = sa.select(users.c.id, users.c.password_hash, users.c.active).where(users.c.login == _fold(login))
+        row = connection.execute(query).one_or_none()
+    right = _matches(row.password_hash if row else _nobodys_hash(), password)
+    with store.write() as connection:
+        if row is None or not right or not row.active:
+            connection.execute(sa.insert(login_failures), [{"subject": text, "at": now} for text in subjects.values()])
+            return None
+        connection.execute(sa.delete(login_failures).where(login_failures.c.subject == subjects["login"]))
+        note(connection, now, _fold(login), "signed in", f"from {address}")
+        return _open_session(connection, row.id, now)
+
+
+def _refuse_flood(store: Store, subjects: dict[str, str], now: float) -> None:
+    for kind, subject in subjects.items():
+        recent = sa.select(login_failures.c.at).where(
+            login_failures.c.subject == subject, login_failures.c.at > now - _WINDOW_S
+        )
+        with store.read() as connection:
+            times = list(connection.scalars(recent.order_by(login_failures.c.at.desc()).limit(_TRIES[kind])))
+        if len(times) >= _TRIES[kind]:
+            raise TooManyTries(times[-1] + _WINDOW_S - now)
+
+
+def _matches(hashed: str, password: str) -> bool:
+    try:
+        return _hasher().verify(hashed, password[:_MOST])
+    except (VerificationError, InvalidHashError):
+        return False
+
+
+def _open_session(connection: sa.Connection, user_id: int, now: float) -> str:
+    token = secrets.token_urlsafe(32)
+    row = {"token_hash": _digest(token), "user_id": user_id, "form_token": secrets.token_urlsafe(24)}
+    connection.execute(sa.insert(sessions).values(**row, made_at=now, used_at=now))
+    connection.execute(sa.delete(sessions).where(_ended(now)))
+    return token
+
+
+def _ended(now: float) -> sa.ColumnElement[bool]:
+    return sa.or_(sessions.c.used_at < now - _IDLE_S, sessions.c.made_at < now - _MOST_S)
+
+
+def _digest(token: str) -> str:
+    return hashlib.sha256(token.encode()).hexdigest()
+
+
+def session(store: Store, token: str, now: float) -> Session | None:
+    """Who holds this token; None when it is unknown, has ended or its person was shut out."""
+    columns = (users.c.id, users.c.login, users.c.name, users.c.role, sessions.c.form_token, sessions.c.used_at)
+    query = sa.select(*columns).join(users).where(sessions.c.token_hash == _digest(token), users.c.active)
+    with store.read() as connection:
+        row = connection.execute(query.where(sa.not_(_ended(now)))).one_or_none()
+    if row is None:
+        return None
+    if row.used_at < now - _USED_STEP_S:
+        with store.write() as connection:
+            used = sa.update(sessions).where(sessions.c.token_hash == _digest(token))
+            connection.execute(used.values(used_at=now))
+    return Session(
+        viewer=Viewer(id=row.id, login=row.login, name=row.name, role=Role(row.role)), form_token=row.form_token
+    )
+
+
+def sign_out(store: Store, token: str) -> None:
+    """End a session."""
+    with store.write() as connection:
+        connection.execute(sa.delete(sessions).where(sessions.c.token_hash == _digest(token)))
+
+
+# ---------------------------------------------------------------- who may see what
+
+
+def visible(viewer: Viewer) -> sa.ColumnElement[bool]:
+    """The condition on `sites` that every query of the pages carries: a technician sees only sites that are theirs,
+    or where a visit booked for them is still to be made."""
+    if viewer.role is not Role.TECHNICIAN:
+        return sa.true()
+    booked = sa.select(visits.c.site_id).where(visits.c.technician_id == viewer.id, visits.c.status == "booked")
+    return sa.or_(sites.c.technician_id == viewer.id, sites.c.id.in_(booked))

@@ -1,0 +1,95 @@
+"""The fleet file (TOML): where the database and the broker are, and where the pages listen.
+
+    [database]
+    url = "sqlite:////var/lib/condenser-monitor/fleet.db"
+
+    [broker]
+    host = "broker.example"
+    port = 8883
+    tls = true
+    password_file = "/etc/condenser-monitor/fleet.password"
+
+Read as strictly as a site file: an unknown key or a wrong type is a SiteError, and the program does not start.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import msgspec
+
+from monitor import config
+from monitor.errors import SiteError
+
+
+class Database(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`sqlite:///PATH` or `postgresql://USER@HOST/DATABASE`; a password belongs in PostgreSQL's own ~/.pgpass."""
+
+    url: str = "sqlite:///fleet.db"
+
+
+class Broker(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The broker that the sites write to. `files` is the directory of its password and ACL files, if they are ours
+    to write; `pid_file` names its process, to have it read them again."""
+
+    host: str = "127.0.0.1"
+    port: int = 1883
+    username: str = "fleet_ingest"
+    password_file: str = ""
+    tls: bool = False
+    ca_file: str = ""
+    keepalive_s: int = 30
+    files: str = ""
+    pid_file: str = ""
+
+
+class Pages(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Where the pages listen. `https` marks the cookies as secure: set it when a proxy speaks TLS in front.
+
+    `proxies` is how many proxies in front set X-Forwarded-For; 0 believes none.
+    """
+
+    host: str = "127.0.0.1"
+    port: int = 8126
+    https: bool = False
+    proxies: int = 0
+    temperature: str = "F"
+
+
+class FleetSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The whole fleet file."""
+
+    name: str = "Maintenance plan"
+    database: Database = Database()
+    broker: Broker = Broker()
+    pages: Pages = Pages()
+
+
+def load(path: str | Path) -> FleetSettings:
+    """Read a fleet file. Raises SiteError when it cannot be read or used."""
+    try:
+        text = Path(path).read_bytes().decode("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise SiteError(str(path), str(error), "a readable TOML file in UTF-8") from None
+    return parse(text, str(path))
+
+
+def parse(text: str, place: str = "fleet file") -> FleetSettings:
+    """Turn the text of a fleet file into settings. Raises SiteError naming `place` and the key."""
+    settings = config.convert(text, FleetSettings, place)
+    for key, value in (("broker.port", settings.broker.port), ("pages.port", settings.pages.port)):
+        if not 0 <= value <= 65535:
+            raise SiteError(f"{place}: {key}", value, "0 to 65535")
+    if settings.pages.temperature not in ("F", "C"):
+        raise SiteError(f"{place}: pages.temperature", settings.pages.temperature, "F or C")
+    return settings
+
+
+def password(settings: FleetSettings) -> str:
+    """The fleet's password on the broker; empty when no file is named. Raises SiteError when it cannot be read."""
+    if not settings.broker.password_file:
+        return ""
+    try:
+        return Path(settings.broker.password_file).read_text(encoding="utf-8").strip()
+    except OSError as error:
+        raise SiteError("broker.password_file", str(error), "a readable file with the password") from None

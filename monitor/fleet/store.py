@@ -1,0 +1,118 @@
+"""The fleet's database: opened from a URL, brought to the version this program knows, used in transactions.
+
+`sqlite:///PATH` needs nothing installed and serves up to a few hundred sites from one machine; `postgresql://...`
+serves more, from several processes and machines.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from alembic import command
+from alembic.config import Config
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import event
+
+from monitor.errors import DatabaseError
+
+_MIGRATIONS = Path(__file__).with_name("migrations")
+_BUSY_MS = 20_000  # SQLite: how long a writer waits for another one
+
+
+class Store:
+    """A database of the fleet. Raises DatabaseError when the URL cannot be used or the database not be reached."""
+
+    def __init__(self, url: str, *, pool: int = 4) -> None:
+        self.url = _url(url)
+        self.postgres = self.url.get_backend_name() == "postgresql"
+        options: dict[str, Any] = {"pool_size": pool, "max_overflow": 2} if self.postgres else {}
+        self.engine = sa.create_engine(self.url, pool_pre_ping=self.postgres, **options)
+        if not self.postgres:
+            event.listen(self.engine, "connect", _sqlite_connect)
+            event.listen(self.engine, "begin", _sqlite_begin)
+
+    @contextmanager
+    def write(self) -> Iterator[sa.Connection]:
+        """One transaction, committed at the end of the block. Database failures become DatabaseError."""
+        with _explained(self), self.engine.connect().execution_options(writes=True) as connection, connection.begin():
+            yield connection
+
+    @contextmanager
+    def read(self) -> Iterator[sa.Connection]:
+        """One transaction that sees one instant of the database and changes nothing."""
+        options: dict[str, Any] = {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
+        with _explained(self), self.engine.connect() as raw:
+            connection = raw.execution_options(**options) if self.postgres else raw
+            with connection.begin():
+                yield connection
+
+    def migrate(self) -> None:
+        """Bring the database to the version this program knows; does nothing when it is there already."""
+        with _explained(self), self.engine.begin() as connection:
+            if self.postgres:  # two starting at once: the second waits, then finds nothing to do
+                connection.exec_driver_sql("SELECT pg_advisory_xact_lock(hashtext('condenser-fleet-migrate'))")
+            command.upgrade(_alembic(connection), "head")
+
+    def check(self) -> None:
+        """Raises DatabaseError when the database is not of the version this program knows."""
+        with _explained(self), self.engine.connect() as connection:
+            found = MigrationContext.configure(connection).get_current_revision()
+        wanted = ScriptDirectory.from_config(_alembic(None)).get_current_head()
+        if found != wanted:
+            allowed = f"version {wanted}: run `condenser-monitor fleet migrate`"
+            raise DatabaseError(self.place, f"version {found}", allowed)
+
+    @property
+    def place(self) -> str:
+        """The URL without its password, for messages."""
+        return self.url.render_as_string(hide_password=True)
+
+    def close(self) -> None:
+        """Close all connections."""
+        self.engine.dispose()
+
+
+def _url(text: str) -> sa.URL:
+    try:
+        url = sa.make_url(text)
+        backend = url.get_backend_name()
+    except sa.exc.ArgumentError:
+        backend = ""
+    if backend == "postgresql":
+        return url.set(drivername="postgresql+psycopg")
+    if backend == "sqlite" and url.database not in (None, "", ":memory:"):
+        return url.set(drivername="sqlite+pysqlite")
+    raise DatabaseError("fleet database", text, "sqlite:///PATH or postgresql://USER@HOST/DATABASE")
+
+
+def _alembic(connection: sa.Connection | None) -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(_MIGRATIONS).replace("%", "%%"))
+    config.attributes["connection"] = connection
+    return config
+
+
+def _sqlite_connect(connection: sqlite3.Connection, _record: object) -> None:
+    connection.isolation_level = None  # transactions begin where _sqlite_begin says, not where the driver guesses
+    for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", f"busy_timeout={_BUSY_MS}"):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _sqlite_begin(connection: sa.Connection) -> None:
+    writes = connection.get_execution_options().get("writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+@contextmanager
+def _explained(store: Store) -> Iterator[None]:
+    try:
+        yield
+    except (sa.exc.OperationalError, sa.exc.InterfaceError, sa.exc.InternalError) as error:
+        reason = str(error.orig).strip().splitlines() or [type(error).__name__]
+        raise DatabaseError(store.place, reason[0], "a reachable database that this user may write") from error
