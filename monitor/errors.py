@@ -62,6 +62,10 @@ class HistoryError(CondenserError, OSError):
     """The history file cannot be opened, written or read."""
 
 
+class DatabaseError(CondenserError, OSError):
+    """The fleet's database cannot be reached, is of another version or refused a write; nothing was acknowledged."""
+
+
 class NotifyError(CondenserError, OSError):
     """A phone service refused the message or did not answer in time."""
 

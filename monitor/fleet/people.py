@@ -64,11 +64,9 @@ class TooManyTries(CommandError):
 # ---------------------------------------------------------------- who did what
 
 
-def note(
-    connection: sa.Connection, now: float, who: str, did: str, what: str, detail: dict[str, Any] | None = None
-) -> None:
+def note(connection: sa.Connection, now: float, who: str, did: str, what: str, **detail: Any) -> None:
     """Write one line of the audit log, in the transaction of the change itself."""
-    connection.execute(sa.insert(audit).values(at=now, who=who, did=did, what=what, detail=detail))
+    connection.execute(sa.insert(audit).values(at=now, who=who, did=did, what=what, detail=detail or None))
 
 
 # ---------------------------------------------------------------- users
@@ -99,21 +97,22 @@ def add_user(store: Store, login: str, name: str, role: Role, password: str, *, 
             raise CommandError("login", login, "a login not in use")
         change = sa.insert(users).values(password_hash=hashed, **row).returning(users.c.id)
         user_id: int = connection.execute(change).scalar_one()
-        note(connection, now, by, "added", f"user {row['login']}", {"role": role.value})
+        note(connection, now, by, "added", f"user {row['login']}", role=role.value)
     return user_id
 
 
 def set_password(store: Store, login: str, password: str, *, by: str, now: float) -> None:
     """A new password; all sessions of that person end."""
-    _change_user(store, login, {"password_hash": _hash(password, login)}, by, now, "set the password of")
+    _change_user(store, login, {"password_hash": _hash(password, login)}, by=by, now=now, did="set the password of")
 
 
 def set_active(store: Store, login: str, active: bool, *, by: str, now: float) -> None:
     """Let a person in again, or out for good; all their sessions end."""
-    _change_user(store, login, {"active": active}, by, now, "let in again" if active else "shut out")
+    did = "let in again" if active else "shut out"
+    _change_user(store, login, {"active": active}, by=by, now=now, did=did)
 
 
-def _change_user(store: Store, login: str, values: dict[str, Any], by: str, now: float, did: str) -> None:
+def _change_user(store: Store, login: str, values: dict[str, Any], *, by: str, now: float, did: str) -> None:
     change = sa.update(users).where(users.c.login == _fold(login)).values(values).returning(users.c.id)
     with store.write() as connection:
         user_id = connection.execute(change).scalar()

@@ -33,7 +33,7 @@ def test_a_database_of_another_version_is_refused_with_what_to_do(store: Store) 
     """A program never works on tables that it does not know."""
     with store.engine.begin() as connection:
         connection.exec_driver_sql("UPDATE alembic_version SET version_num = '9999'")
-    with pytest.raises(DatabaseError, match="9999.*fleet migrate"):
+    with pytest.raises(DatabaseError, match=r"9999.*fleet migrate"):
         store.check()
 
 
