@@ -1,4 +1,4 @@
-"""The parts of each board: reference, generic type, value, rating, what it is for. No brands: any maker's part that fits.
+"""The parts of each board: reference, generic type, value, rating, what it is for. No brands.
 
 The references are those of the drawing and of the simulated netlist, so a value is looked up by board and reference
 (`ohms("line", "R15")`) and stands only in `values.py`.
@@ -80,9 +80,13 @@ def _current(ct: str, burden: str, clamps: str, tail: tuple[str, str, str], sens
             f"{name}: {loops} through the window",
         ),
         Part(burden, "resistor, metal film", sense.burden, "0.5 W", f"{name}: burden, fixed on the board"),
-        Part(clamps, "rectifier diode", None, _RECTIFIER, f"{name}: two each way across the burden, should it open"),
+        _clamps(clamps, name),
         *_filter(series, cap, schottky, name),
     )
+
+
+def _clamps(refs: str, name: str) -> Part:
+    return Part(refs, "rectifier diode", None, _RECTIFIER, f"{name}: two each way across the burden, should it open")
 
 
 def _filter(series: str, cap: str, schottky: str, name: str) -> tuple[Part, ...]:
@@ -93,7 +97,8 @@ def _filter(series: str, cap: str, schottky: str, name: str) -> tuple[Part, ...]
     )
 
 
-def _converter(top: str, bottom: str, hold: str, chip: str, decouple: str, address: str) -> tuple[Part, ...]:
+def _converter(halves: tuple[str, str], hold: str, chip: str, decouple: str, address: str) -> tuple[Part, ...]:
+    top, bottom = halves
     return (
         Part(top, "resistor", v.BIAS_TOP, _LOW, "bias: upper half"),
         Part(bottom, "resistor", v.BIAS_BOTTOM, _LOW, "bias: lower half"),
@@ -104,7 +109,7 @@ def _converter(top: str, bottom: str, hold: str, chip: str, decouple: str, addre
 
 
 _INDOOR_INPUTS = (
-    Part("D9 D10", "transient suppressor", None, "5 V stand-off, bipolar, 400 W", "indoor cable: surges"),
+    Part("D13 D14", "transient suppressor", None, "5 V stand-off, bipolar, 400 W", "indoor cable: surges"),
     Part("R11 R12", "resistor", v.PULL_UP, _LOW, "indoor cable: pull-up; a broken cable reads as absent"),
     Part("C6 C7", "capacitor", v.HOLD_CAP, _CERAMIC, "indoor cable: holds the pin, shorts what the cable picks up"),
     Part("R13 R14", "resistor", v.PIN_SERIES, _LOW, "indoor cable: protects the Pi's pins"),
@@ -123,9 +128,10 @@ CONTROL = (
         "control_v: isolates and measures",
     ),
     Part("R5", "resistor, metal film", v.CONTROL_BURDEN, _LOW, "control_v: burden"),
-    *_filter("R6", "C2", "D3", "control_v"),
-    *_current("CT1", "R7", "D4 D5 D6 D7", ("R8", "C3", "D8"), v.COIL),
-    *_converter("R9", "R10", "C4", "U2", "C5", "0x48 (ADDR to GND)"),
+    _clamps("D3 D4 D5 D6", "control_v"),
+    *_filter("R6", "C2", "D7", "control_v"),
+    *_current("CT1", "R7", "D8 D9 D10 D11", ("R8", "C3", "D12"), v.COIL),
+    *_converter(("R9", "R10"), "C4", "U2", "C5", "0x48 (ADDR to GND)"),
     *_INDOOR_INPUTS,
     Part("J2 J3 J4", "terminal block", None, "300 V", "coil CT; indoor cable; ribbon to the Pi's header"),
 )
@@ -159,7 +165,7 @@ LINE = (
     Part("RT1", "thermistor, 10 kohm, insulated bead on a lead", v.NTC_R25, "-40 to 105 C", "outdoor_c: in shade"),
     Part("R19", "resistor, metal film", v.NTC_PULL_UP, _LOW, "outdoor_c: upper resistor"),
     *_filter("R20", "C5", "D11", "outdoor_c"),
-    *_converter("R21", "R22", "C6", "U3", "C7", "0x49 (ADDR to VDD)"),
+    *_converter(("R21", "R22"), "C6", "U3", "C7", "0x49 (ADDR to VDD)"),
     Part("J3 J4 J5", "terminal block", None, "300 V", "the two CTs; thermistor; ribbon to the Pi's header"),
 )
 

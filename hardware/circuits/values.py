@@ -83,10 +83,12 @@ RANGE_START_V = 2.048
 # ---------------------------------------------------------------- currents
 
 CT_RATIO = Value(2000, "1", 0.01, "secondary turns; class 1 (IEC 61869-2): 1 % of ratio at rated current", "standard")
+CT_CLASS_1 = ((0.05, 0.030), (0.20, 0.015), (1.00, 0.010), (1.20, 0.010))  # of rated current: ratio error, IEC 61869-2
 COMPRESSOR = CurrentSense("compressor_a", 100.0, CT_RATIO, 1, Value(10.0, "ohm", 0.01, "burden of the compressor's CT"))
 FAN = CurrentSense("fan_a", 30.0, CT_RATIO, 3, Value(47.0, "ohm", 0.01, "burden of the fan's CT"))
 COIL = CurrentSense("coil_a", 30.0, CT_RATIO, 5, Value(47.0, "ohm", 0.01, "burden of the coil lead's CT"))
 CURRENT_SENSES = {sense.reading: sense for sense in (COMPRESSOR, FAN, COIL)}
+CLAMP_V = Value(1.1, "V", 0.0, "peak across a burden at which its clamps take about 1 % of the current", "data sheet")
 LOCKED_ROTOR_DESIGN_A = Value(150.0, "A", 0.0, "largest locked-rotor current the line board is computed for")
 
 # ---------------------------------------------------------------- control voltage

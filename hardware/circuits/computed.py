@@ -1,0 +1,321 @@
+"""What follows from the component values, with its formula and the limit it must keep.
+
+Each row is evaluated from `values.py` alone, at the worst end of every tolerance where a limit is a matter of safety or
+of seeing rightly. The netlists check the same figures independently (tests/hardware/circuits).
+"""
+
+from __future__ import annotations
+
+from math import asin, cos, inf, log, pi, sin, sqrt
+from typing import NamedTuple
+
+from hardware.circuits import values as v
+from monitor import limits
+
+LINE_HIGH_V = limits.LINE_NOMINAL_V.value * 1.10
+CONTROL_HIGH_V = limits.CONTROL_HIGH_V.value
+SAG_V = 187.0  # the lowest line voltage at which residential units are to run (nameplate range 187 V to 253 V)
+CABLE_F_PER_M, CABLE_M = 100e-12, 30.0  # conductor to conductor in a thermostat cable; a long run (common practice)
+ADC_CODES = 32768
+BEAD_W_PER_K = 1.5e-3  # usual dissipation constant of a small bead in still air (data sheet)
+
+
+class Computed(NamedTuple):
+    """One computed figure. `least` and `most` are the limits it must keep; `why` says whose limits they are."""
+
+    board: str
+    name: str
+    formula: str
+    value: float
+    unit: str
+    least: float = -inf
+    most: float = inf
+    why: str = ""
+
+    @property
+    def kept(self) -> bool:
+        return self.least <= self.value <= self.most
+
+
+def chopped_rms(peak: float, floor: float) -> float:
+    """RMS of max(0, |peak sin| - floor) over whole half waves; closed form."""
+    if peak <= floor:
+        return 0.0
+    start = asin(floor / peak)
+    span = pi - 2 * start
+    square = peak**2 * (span / 2 + sin(2 * start) / 2) - 4 * peak * floor * cos(start) + floor**2 * span
+    return sqrt(square / pi)
+
+
+def _knee_24v(high: bool) -> float:
+    """Peak volts at which a 24 V channel begins to conduct, at the high or low end of its parts."""
+    rows = (v.CALL_ZENER, v.ZENER_FORWARD_V, v.LED_V)
+    return sum(row.high if high else row.low for row in rows)
+
+
+def _parallel(one: float, other: float) -> float:
+    return one * other / (one + other)
+
+
+def _presence_24v(board: str) -> tuple[Computed, ...]:
+    peak = CONTROL_HIGH_V * sqrt(2)
+    tap = chopped_rms(peak, _knee_24v(False)) / v.CALL_SERIES.low
+    return (
+        Computed(
+            board,
+            "begins to conduct, earliest",
+            "(Vz + Vf + Vled) low / sqrt 2",
+            _knee_24v(False) / sqrt(2),
+            "V RMS",
+            least=limits.CONTROL_GHOST_V.value,
+            why="a stealing thermostat or a cable's pick-up stays below",
+        ),
+        Computed(
+            board,
+            "begins to conduct, latest",
+            "(Vz + Vf + Vled) high / sqrt 2",
+            _knee_24v(True) / sqrt(2),
+            "V RMS",
+            most=limits.CONTROL_PRESENT_V.value,
+            why="18 V must be seen",
+        ),
+        Computed(
+            board,
+            "opto current, peak, at 30 V",
+            "(30 V sqrt 2 - knee low) / R1 low",
+            (peak - _knee_24v(False)) / v.CALL_SERIES.low * 1e3,
+            "mA",
+            most=50.0,
+            why="continuous rating of the opto's diode",
+        ),
+        Computed(
+            board,
+            "heat in R1 at 30 V",
+            "Irms^2 R1, wave chopped at the knee",
+            tap**2 * v.CALL_SERIES.low,
+            "W",
+            most=0.5,
+            why="half of its 1 W",
+        ),
+        Computed(
+            board,
+            "current of the tap at 30 V",
+            "wave chopped at the knee / R1",
+            tap * 1e3,
+            "mA RMS",
+            most=v.TAP_FUSE.nominal * 500,
+            why="half of the tap's fuse; 0.5 VA of a 40 VA transformer",
+        ),
+        Computed(
+            board,
+            "gone after",
+            "R2 C1 ln((VDD - 0.1) / (VDD - 2.0)), high, the Pi's pull-up off",
+            v.PULL_UP.high
+            * v.HOLD_CAP.high
+            * log((v.VDD.nominal - 0.1) / (v.VDD.nominal - v.PIN_HIGH_V.nominal))
+            * 1e3,
+            "ms",
+            most=200.0,
+            why="two changes of a chattering contactor, five a second, stay apart",
+        ),
+    )
+
+
+def _control_voltage() -> tuple[Computed, ...]:
+    rms_limit = v.RANGE_RUNNING_V / sqrt(2) / v.CONTROL_VOLTS_PER_VOLT
+    ghost = CABLE_F_PER_M * CABLE_M * 2 * pi * 60 * v.CONTROL_SERIES.nominal * limits.CONTROL_NOMINAL_V.value
+    return (
+        Computed(
+            "control",
+            "control_v: scale",
+            "R5 / (R4 + Rw + R5)",
+            v.CONTROL_VOLTS_PER_VOLT * 1e3,
+            "mV/V",
+        ),
+        Computed(
+            "control",
+            "control_v: largest on +-0.256 V",
+            "0.256 V / sqrt 2 / scale",
+            rms_limit,
+            "V RMS",
+            least=CONTROL_HIGH_V * 1.1,
+            why="the highest class 2 voltage and a tenth over",
+        ),
+        Computed(
+            "control",
+            "control_v: heat in R4 at 30 V",
+            "U^2 R4 / (R4 + Rw + R5)^2",
+            CONTROL_HIGH_V**2 / v.CONTROL_SERIES.low,
+            "W",
+            most=0.125,
+            why="half of its 0.25 W",
+        ),
+        Computed(
+            "control",
+            "control_v: picked up by 30 m of cable, wire open",
+            "24 V x 2 pi f C R4",
+            ghost,
+            "V RMS",
+            most=limits.CONTROL_DEAD_V.value,
+            why="reads as dead, not as a weak call",
+        ),
+    )
+
+
+def _current(
+    board: str, sense: v.CurrentSense, *, least_a: float, most_a: float, running_a: float
+) -> tuple[Computed, ...]:
+    step_a = v.RANGE_RUNNING_V / ADC_CODES / sense.volts_per_amp
+    name = sense.reading
+    return (
+        Computed(board, f"{name}: scale", "passes / ratio x burden", sense.volts_per_amp * 1e3, "mV/A"),
+        Computed(
+            board,
+            f"{name}: largest on +-0.256 V",
+            "0.256 V / sqrt 2 / scale",
+            sense.full_scale_a(v.RANGE_RUNNING_V),
+            "A RMS",
+            least=running_a,
+            why=f"running stays on the fine range up to {running_a:g} A",
+        ),
+        Computed(
+            board,
+            f"{name}: largest on +-2.048 V",
+            "2.048 V / sqrt 2 / scale, or where the clamps take 1 % (1.1 V)",
+            min(sense.full_scale_a(v.RANGE_START_V), v.CLAMP_V.nominal / sqrt(2) / sense.volts_per_amp),
+            "A RMS",
+            least=most_a,
+            why=f"{most_a:g} A must be told from less",
+        ),
+        Computed(
+            board,
+            f"{name}: smallest to tell, in steps of the converter",
+            f"{least_a:g} A / step",
+            least_a / step_a,
+            "steps RMS",
+            least=20.0,
+            why="well above the converter's noise of one or two steps",
+        ),
+        Computed(
+            board,
+            f"{name}: peak at {most_a:g} A",
+            "sqrt 2 x I x scale, high",
+            sqrt(2) * most_a * sense.volts_per_amp * 1.02,
+            "V",
+            most=v.VDD.low / 2 - 0.1,
+            why="within the rails about the bias, lowest VDD",
+        ),
+    )
+
+
+def _line_presence() -> tuple[Computed, ...]:
+    total = v.LINE_SERIES_COUNT * v.LINE_SERIES.low
+    earliest = v.LED_V.low * (1 + v.LINE_SERIES_COUNT * v.LINE_SERIES.low / v.LINE_SHUNT.high) / sqrt(2)
+    latest = v.LED_V.high * (1 + v.LINE_SERIES_COUNT * v.LINE_SERIES.high / v.LINE_SHUNT.low) / sqrt(2)
+    each = LINE_HIGH_V / v.LINE_SERIES_COUNT
+    heat = (LINE_HIGH_V / total) ** 2 * v.LINE_SERIES.low
+    three = LINE_HIGH_V / (v.LINE_SERIES_COUNT - 1)
+    return (
+        Computed(
+            "line",
+            "begins to conduct, earliest",
+            "Vled low x (1 + 4 R / Rshunt) / sqrt 2",
+            earliest,
+            "V RMS",
+            least=40.0,
+            why="what a heater or capacitor across an open pole leaves on the load side stays below",
+        ),
+        Computed(
+            "line",
+            "begins to conduct, latest",
+            "Vled high x (1 + 4 R / Rshunt) / sqrt 2",
+            latest,
+            "V RMS",
+            most=SAG_V / 2,
+            why="half of the lowest voltage a unit runs on",
+        ),
+        Computed(
+            "line",
+            "voltage on each dropper at 264 V",
+            "240 V x 1.1 / 4",
+            each,
+            "V RMS",
+            most=350 / sqrt(2) / 2,
+            why="half of 350 V working voltage, as a peak",
+        ),
+        Computed(
+            "line",
+            "the same with one dropper shorted",
+            "240 V x 1.1 / 3",
+            three,
+            "V RMS",
+            most=350 / sqrt(2),
+            why="350 V working voltage, as a peak",
+        ),
+        Computed("line", "heat in each dropper at 264 V", "(U / 4R)^2 R", heat, "W", most=0.5, why="half of its 1 W"),
+        Computed(
+            "line",
+            "the same with one dropper shorted",
+            "(U / 3R)^2 R",
+            (LINE_HIGH_V / (3 * v.LINE_SERIES.low)) ** 2 * v.LINE_SERIES.low,
+            "W",
+            most=1.0,
+            why="its 1 W",
+        ),
+        Computed(
+            "line",
+            "opto current, peak, at 264 V",
+            "264 V sqrt 2 / 4R",
+            LINE_HIGH_V * sqrt(2) / total * 1e3,
+            "mA",
+            most=50.0,
+            why="continuous rating of the opto's diode, the shunt left out",
+        ),
+        Computed(
+            "line",
+            "current of the tap at 264 V",
+            "U / 4R",
+            LINE_HIGH_V / total * 1e3,
+            "mA RMS",
+            most=v.LINE_FUSE.nominal * 500,
+            why="half of the fuse",
+        ),
+        Computed(
+            "line",
+            "varistor's continuous rating",
+            "at least 264 V",
+            v.VARISTOR.nominal,
+            "V RMS",
+            least=LINE_HIGH_V,
+            why="the line at its highest must not heat it",
+        ),
+    )
+
+
+def _thermistor() -> tuple[Computed, ...]:
+    heat = v.VDD.high**2 / 4 / v.NTC_R25.nominal
+    return (
+        Computed(
+            "line",
+            "outdoor_c: the bead's own heating, most",
+            "VDD^2 / (4 R) / 1.5 mW/K",
+            heat / BEAD_W_PER_K,
+            "K",
+            most=0.3,
+            why="small beside the spread of a shaded spot",
+        ),
+    )
+
+
+def rows() -> tuple[Computed, ...]:
+    """Every computed figure of the three boards."""
+    return (
+        *_presence_24v("control"),
+        *_control_voltage(),
+        *_current("control", v.COIL, least_a=0.05 * 4 / 24, most_a=limits.COIL_SHORT_A.value, running_a=10 / 24),
+        *_line_presence(),
+        *_current("line", v.COMPRESSOR, least_a=0.2, most_a=v.LOCKED_ROTOR_DESIGN_A.nominal, running_a=30.8 * 1.1),
+        *_current("line", v.FAN, least_a=0.1, most_a=5.0, running_a=1.5 * 1.1),
+        *_thermistor(),
+        *_presence_24v("indoor"),
+    )
