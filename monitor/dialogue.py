@@ -23,7 +23,7 @@ HELP = (
 
 
 class Talk:
-    """The talk around one session. `visit` holds the result once `found` was said; `over` is then True, as after quit."""
+    """The talk around one session. `visit` holds the result once `found` was said; `over` ends it."""
 
     def __init__(self, session: Session, by: str, wall_s: float | None = None) -> None:
         self.session, self.by, self.wall_s = session, by, wall_s

@@ -54,9 +54,9 @@ class Elimination(NamedTuple):
 
 def expect(text: str) -> Expect:
     """ "a or b; seldom c or d" -> Expect. Raises ValueError for an empty part."""
-    usual, _, seldom = text.partition("; seldom ")
-    parts = [[word.strip() for word in part.split(" or ")] for part in (usual, seldom) if part]
-    if not parts or not all(word for part in parts for word in part):
+    usual, split, seldom = text.partition("; seldom ")
+    parts = [[word.strip() for word in part.split(" or ")] for part in ((usual, seldom) if split else (usual,))]
+    if not all(word for part in parts for word in part):
         raise ValueError(f"expectation: got {text!r}; allowed: 'a or b; seldom c'")
     return Expect(*(frozenset(part) for part in parts))
 
