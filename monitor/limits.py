@@ -240,6 +240,54 @@ ALERTS: dict[str, Limit] = {
     "top": _ours(10, "findings", 1, 30, "the ten most frequent alarms, as is usual in alarm reviews"),
 }
 
+# ---------------------------------------------------------------- the unit's own normal (see trends.py)
+
+TRENDS: dict[str, Limit] = {
+    # running amps against outdoor temperature
+    "days": _ours(3, "days", 1, 60, "three days show the swing of a day and outvote one odd day"),
+    "minutes": _ours(180, "min", 30, 10000, "an hour of settled run on each of them"),
+    "day_minutes": _ours(10, "min", 1, 600, "a day counts from ten settled minutes on"),
+    "bin_k": _ours(1.0, "K", 0.5, 5, "points are spread over the temperatures: no long afternoon rules"),
+    "bin_points": _ours(24, "points", 4, 100, "a degree is known well enough by four hours at it"),
+    "point_every_s": _ours(600, "s", 60, 3600, "minutes of one run say much the same; one in ten is kept"),
+    "span_k": _ours(4.0, "K", 1, 20, "a slope from a narrower span is noise; the usual slope is taken instead"),
+    "slope_per_k": _ours(
+        0.0252,
+        "1/K",
+        0,
+        0.1,
+        "1.4 % a °F, from a published map of a 3 ton R-410A compressor at 45 °F suction",
+    ),
+    "slope_most_per_k": _ours(0.06, "1/K", 0.02, 0.2, "over twice the usual slope is no property of a compressor"),
+    "volts_sd": _ours(0.25, "V", 0.05, 5, "less spread of the 24 V supply tells nothing of the line's effect (1 %)"),
+    "volts_most_per_v": _ours(0.08, "1/V", 0.01, 0.5, "twice what constant power gives: 1 V of 24 is 4.2 %"),
+    "margin_k": _ours(1.5, "K", 0, 5, "a straight line holds a little beyond the temperatures it was made from"),
+    "widen_k_per_day": _ours(3.0, "K", 0.5, 20, "new temperatures are taken up slowly, as a season brings them"),
+    "widen_ratio": _ours(0.10, "1", 0.01, 0.3, "and only where the current is near what the line leads to expect"),
+    "widen_points": _ours(3, "points", 1, 50, "half an hour at a new temperature before it counts as seen"),
+    "heat_pump_from_c": _ours(18.0, "°C", 10, 25, "a heat pump called below this may well be heating"),
+    # drift
+    "ewma_weight": Limit(
+        0.2, "1", 0.05, 1, "from memory", "NIST/SEMATECH e-Handbook 6.3.2.4: usually between 0.2 and 0.3"
+    ),
+    "drift_allow": _ours(0.02, "1", 0.005, 0.1, "daily means move this much with humidity and the house alone"),
+    "drift_limit": _ours(0.10, "1", 0.02, 1, "beyond the allowance: five days 4 % off, or ten days 3 % off"),
+    # the first and the last of something
+    "first": _ours(20, "times", 3, 200, "as for start times (contract, section 5)"),
+    "last": _ours(5, "times", 1, 50, "as for start times (contract, section 5)"),
+    "start_rate_hz": _ours(200, "Hz", 50, 10000, "a start lasts 0.1 to 0.5 s; slower captures cannot time it"),
+    # use and wear
+    "use_days": _ours(60, "days", 7, 400, "two months of daily use, for the page"),
+    "contact_life": Limit(
+        200000,
+        "operations",
+        10000,
+        1e7,
+        "data sheet",
+        "a 30/40 A definite-purpose contactor: 200 000 operations at full load (usual claims: 100 000 to 250 000)",
+    ),
+}
+
 # ---------------------------------------------------------------- the fleet
 
 _DAY = 86400.0
@@ -299,6 +347,7 @@ HISTORY: dict[str, Limit] = {
     "drop_most": _ours(
         17280, "rows", 100, 1e6, "dropped in one go: a wrong clock costs two days of the oldest readings, not all"
     ),
+    "outbox_most": _ours(200000, "rows", 1000, 1e7, "kept for want of a clock too: over 100 MB, ten years of a unit"),
     "requests_most": _ours(100, "requests", 1, 1000, "requests waiting for the service; more are refused"),
     "set_aside_most": _ours(3, "files", 1, 100, "corrupt files put away; the oldest beyond this is removed"),
 }

@@ -1,0 +1,179 @@
+"""(edge) The history's file: schema, migrations, opening, and setting a corrupt file aside.
+
+SQLite in WAL mode. Commits of the owner reach the disk before they count (`synchronous=FULL`): an event that was sent
+must still be known after a power cut, or its number would be given out twice.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import sqlite3
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+
+from monitor import limits
+from monitor.errors import HistoryError
+from monitor.records import READINGS
+
+APPLICATION_ID = 0x434D6831  # "CMh1", so that another program's database is never taken for ours
+PARTS = ("mean", "low", "high")
+COLUMNS = tuple(f"{name}_{part}" for name in READINGS for part in PARTS)
+
+_V1 = """
+CREATE TABLE meta (key TEXT PRIMARY KEY, value) WITHOUT ROWID;
+CREATE TABLE state (key TEXT PRIMARY KEY, wall_s REAL, body BLOB NOT NULL) WITHOUT ROWID;
+CREATE TABLE outbox (
+  place INTEGER PRIMARY KEY, topic TEXT NOT NULL, seq INTEGER NOT NULL, id TEXT NOT NULL UNIQUE, kind TEXT NOT NULL,
+  run INTEGER NOT NULL, t_s REAL NOT NULL, wall_s REAL, body BLOB NOT NULL);
+CREATE INDEX outbox_topic ON outbox (topic, seq);
+CREATE INDEX outbox_wall ON outbox (topic, wall_s);
+CREATE TABLE counters (topic TEXT PRIMARY KEY, last INTEGER NOT NULL) WITHOUT ROWID;
+CREATE TABLE cursors (outlet TEXT PRIMARY KEY, place INTEGER NOT NULL) WITHOUT ROWID;
+CREATE TABLE requests (
+  place INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, source TEXT NOT NULL, wall_s REAL, body BLOB NOT NULL,
+  answer BLOB);
+CREATE INDEX requests_open ON requests (place) WHERE answer IS NULL;
+CREATE TABLE starts (
+  place INTEGER PRIMARY KEY, run INTEGER NOT NULL, t_s REAL NOT NULL, wall_s REAL, body BLOB NOT NULL,
+  UNIQUE (run, t_s));
+CREATE TABLE meter_readings (place INTEGER PRIMARY KEY, wall_s REAL, body BLOB NOT NULL);
+CREATE TABLE visits (place INTEGER PRIMARY KEY, wall_s REAL, body BLOB NOT NULL);
+CREATE TABLE fine (wall_s INTEGER PRIMARY KEY);
+CREATE TABLE coarse (wall_s INTEGER PRIMARY KEY);
+CREATE TABLE lanes (
+  name TEXT, from_wall_s REAL, state TEXT NOT NULL, to_wall_s REAL, PRIMARY KEY (name, from_wall_s)) WITHOUT ROWID;
+"""
+MIGRATIONS: tuple[str, ...] = (_V1,)  # one script a version; a script that has shipped is never changed
+
+
+def connect(path: Path, *, durable: bool, make: bool = False) -> sqlite3.Connection:
+    """Open a connection that any thread may use, one at a time. `durable` commits reach the disk before they count;
+    `make` makes a file where there is none.
+
+    Raises sqlite3.Error.
+    """
+    busy_s = limits.HISTORY["busy_s"].value
+    uri = f"{path.absolute().as_uri()}?mode={'rwc' if make else 'rw'}"
+    db = sqlite3.connect(uri, uri=True, timeout=busy_s, isolation_level=None, check_same_thread=False)
+    try:
+        db.execute("PRAGMA journal_mode=WAL")
+        db.execute(f"PRAGMA synchronous={'FULL' if durable else 'NORMAL'}")
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+def migrate(db: sqlite3.Connection, scripts: Sequence[str] = MIGRATIONS, place: str = "history") -> None:
+    """Bring the schema up to the newest version, each step in a transaction; add columns for new readings.
+
+    Raises HistoryError for a file of another program or of a newer version of this one.
+    """
+    version = int(db.execute("PRAGMA user_version").fetchone()[0])
+    if version == 0 and db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+        raise HistoryError(place, "a database of another program", "a new file, or a history of this program")
+    if version and db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+        raise HistoryError(place, "a database of another program", "a new file, or a history of this program")
+    if version > len(scripts):
+        raise HistoryError(place, f"schema version {version}", f"at most {len(scripts)}: made by a newer program")
+    for number, script in enumerate(scripts[version:], version + 1):
+        db.executescript(
+            f"BEGIN IMMEDIATE;{script};PRAGMA application_id={APPLICATION_ID};PRAGMA user_version={number};COMMIT;"
+        )
+    for table in ("fine", "coarse"):
+        add_reading_columns(db, table)
+
+
+def add_reading_columns(db: sqlite3.Connection, table: str) -> None:
+    """Give a table of readings a column for each part of each reading, in thousandths of the reading's unit."""
+    present = {row[1] for row in db.execute(f"PRAGMA table_info({table})")}
+    for column in COLUMNS:
+        if column not in present:
+            db.execute(f"ALTER TABLE {table} ADD COLUMN {column} INTEGER")
+
+
+def sound(db: sqlite3.Connection) -> bool:
+    """Whether the file passes SQLite's own check. An error of the disk itself is raised, not judged."""
+    try:
+        return [row[0] for row in db.execute("PRAGMA quick_check(1)")] == ["ok"]
+    except sqlite3.OperationalError:
+        raise
+    except sqlite3.DatabaseError:
+        return False
+
+
+def corrupt(error: sqlite3.Error) -> bool:
+    """Whether an error says that the file is damaged or no database, rather than the disk full, locked or failing."""
+    return not isinstance(error, sqlite3.OperationalError) and type(error) is sqlite3.DatabaseError
+
+
+def open_owned(path: Path, wall: Callable[[], float]) -> tuple[sqlite3.Connection, str]:
+    """Open, check and migrate the owner's file; a corrupt one is set aside and a new one begun.
+
+    Returns the connection and the name of the file set aside ("" when there was none). Raises sqlite3.Error when the
+    disk fails, HistoryError for a file that is not ours.
+    """
+    db = None
+    try:
+        db = connect(path, durable=True, make=True)
+        if sound(db):
+            migrate(db, place=str(path))
+            return db, ""
+    except sqlite3.DatabaseError as error:
+        if db is not None:
+            db.close()
+        if not corrupt(error):
+            raise
+    except HistoryError:
+        assert db is not None
+        db.close()
+        raise
+    else:
+        db.close()
+    aside = set_aside(path, wall())
+    db = connect(path, durable=True, make=True)
+    migrate(db, place=str(path))
+    return db, aside.name
+
+
+def set_aside(path: Path, wall_s: float) -> Path:
+    """Rename a file and what belongs to it, with the date in the name; keep no more than a few of these."""
+    stamp = datetime.fromtimestamp(wall_s, UTC).strftime("%Y-%m-%dT%H%M%SZ")
+    aside = path.with_name(f"{path.stem}.corrupt-{stamp}{path.suffix}")
+    for end in ("", "-wal", "-shm"):
+        part = path.with_name(path.name + end)
+        if part.exists():
+            part.replace(aside.with_name(aside.name + end))
+    old = sorted(p for p in path.parent.glob(f"{path.stem}.corrupt-*{path.suffix}"))
+    for extra in old[: -int(limits.HISTORY["set_aside_most"].value)]:
+        for end in ("", "-wal", "-shm"):
+            extra.with_name(extra.name + end).unlink(missing_ok=True)
+    return aside
+
+
+class OwnerLock:
+    """Held while a process owns the history; the system lets go of it when the process dies, however it dies.
+
+    Raises HistoryError when another process holds it. Where no lock file can be made (a read-only disk) there is none.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._handle: int | None = None
+        try:
+            handle = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        except OSError:
+            return
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            os.close(handle)
+            raise HistoryError(str(path), "a history another process is writing", "one monitor a file") from None
+        self._handle = handle
+
+    def release(self) -> None:
+        """Let go of it."""
+        if self._handle is not None:
+            os.close(self._handle)
+            self._handle = None
