@@ -39,7 +39,8 @@ _OPEN_CONTACTOR = (
     cause("time-delay", 2, coil_a="none", coil_volts="absent", unit_delay="yes", **_UNLOADED),
     cause("armature-blocked", 2, coil_a="unsealed", **_UNLOADED),
     cause("coil-shorted", 1, coil_a="short", control_v="weak or ghost or dead; seldom normal"),
-    cause("coil-shorted", 0.2, coil_a="unsealed", control_v="weak or ghost or dead"),
+    # A few shorted turns weaken the pull and draw no more than an open armature does.
+    cause("coil-shorted", 0.2, coil_a="unsealed", control_v="weak or ghost or dead or normal"),
 )
 
 _RECENT_LOCKED = {"recent_locked_rotor": "yes; seldom no"}
@@ -53,7 +54,7 @@ CONTROL: dict[str, Situation] = {
         *_OPEN_CONTACTOR,
         cause("run-capacitor", 7, recent_locked_rotor="yes or no", **_COMPRESSOR_ALONE),
         cause("compressor-overload-open", 5, **_COMPRESSOR_ALONE),
-        cause("loose-connection", 2, **_COMPRESSOR_ALONE),
+        cause("loose-connection", 2, load="on", fan_a="running or still", load_volts="normal or absent"),
         cause("compressor-locked", 1.5, **_RECENT_LOCKED, **_COMPRESSOR_ALONE),
         cause("compressor-winding-open", 1, **_COMPRESSOR_ALONE),
     ),
@@ -72,8 +73,6 @@ CONTROL: dict[str, Situation] = {
         cause("contacts-welded", 8),
         cause("armature-stuck-in", 3),
         cause("thermostat", 1, ["control_v"], control_v="ghost", coil_a="sealed"),
-        cause("monitor-sensing", 1, ["coil_a"], control_v="any", coil_a="sealed or unsealed or short"),
-        cause("monitor-sensing", 1, ["control_v"], control_v="weak or normal or high", coil_a="any"),
     ),
     "contactor-chatter": situation(
         {
@@ -120,12 +119,20 @@ CONTROL: dict[str, Situation] = {
         cause("control-transformer", 3, transformer_volts="absent; seldom low"),
         cause("coil-shorted", 2, control_fuse="open"),
         cause("loose-connection", 2, transformer_volts="normal or absent", control_wire="closed or open"),
-        cause("monitor-sensing", 1, ["call"], call="on", control_v="any", coil_a="any", thermostat="any"),
-        cause("monitor-sensing", 1, ["thermostat"], thermostat="on", call="any", control_v="any", coil_a="any"),
     ),
     "call-not-reaching-unit": situation(
-        _NO_CALL | {"control_power": "on", "thermostat": "on"},
+        _NO_CALL
+        | {
+            "control_power": "on",
+            "thermostat": "on",
+            "recent_high_running_current": "no or yes",
+            "recent_low_running_current": "no or yes",
+        },
         cause("float-switch", 8),
+        # What opens a pressure switch, where the current told of it before.
+        cause("condenser-dirty", 4.5, recent_high_running_current="yes", pressure_switch="open or closed"),
+        cause("charge-low", 4.5, recent_low_running_current="yes", pressure_switch="open or closed"),
+        cause("charge-high", 1, recent_high_running_current="yes", pressure_switch="open or closed"),
         cause("control-fuse", 8, control_power="off", thermostat="off"),
         cause("thermostat-setting", 6, thermostat="off"),
         cause("pressure-switch", 5),
@@ -135,8 +142,6 @@ CONTROL: dict[str, Situation] = {
         cause("control-transformer", 3, control_power="off", thermostat="off", transformer_volts="absent; seldom low"),
         cause("control-voltage-weak", 3, ["control_v"], control_v="ghost", coil_a="sealed or unsealed; seldom none"),
         cause("coil-shorted", 1, ["coil_a"], control_v="dead or ghost", coil_a="short"),
-        cause("monitor-sensing", 1, ["coil_a"], control_v="any", coil_a="sealed or unsealed"),
-        cause("monitor-sensing", 1, ["control_v"], control_v="weak or normal or high", coil_a="any"),
     ),
     "no-call-in-heat": situation(
         _NO_CALL | {"control_power": "on", "thermostat": "off"},
@@ -157,7 +162,10 @@ CONTROL: dict[str, Situation] = {
             "recent_overload_cycling": "no; seldom yes",
             "recent_high_running_current": "no; seldom yes",
             "recent_low_running_current": "no; seldom yes",
+            "recent_fan_not_running": "no; seldom yes",
         },
+        cause("fan-capacitor", 4, stopped_at="safety or call or compressor", recent_fan_not_running="yes"),
+        cause("fan-motor", 4, stopped_at="safety or call or compressor", recent_fan_not_running="yes"),
         cause("thermostat", 5, stopped_at="thermostat or call"),
         cause("equipment-oversized", 4, stopped_at="thermostat or call"),
         cause("pressure-switch", 4, stopped_at="safety or call"),

@@ -18,7 +18,8 @@ _AS_WELL_LOCKED = {"recent_locked_rotor": "yes or no"}
 _LOCKED_BEFORE = {"recent_locked_rotor": "yes; seldom no"}
 _FAN_SOUND = {"recent_fan_not_running": "no; seldom yes"}
 _FAN_STOOD = {"recent_fan_not_running": "yes; seldom no"}
-_FAN_ALONE_STANDS = {"fan_a": "still", "recent_fan_not_running": "yes; seldom no"}
+# A stalled fan draws current until its own protector opens.
+_FAN_ALONE_STANDS = {"fan_a": "still or running", "recent_fan_not_running": "yes; seldom no"}
 _CURRENT_NORMAL = {"recent_high_running_current": "no; seldom yes", "recent_low_running_current": "no; seldom yes"}
 _HIGH_BEFORE = {"recent_high_running_current": "yes"}
 _LOW_BEFORE = {"recent_low_running_current": "yes"}
@@ -29,14 +30,11 @@ MOTORS: dict[str, Situation] = {
     "line-supply-lost": situation(
         {"supply": "off", "load": "off", "compressor_a": "still", "fan_a": "still"},
         cause("line-supply-off", 8),
-        cause("monitor-sensing", 1, ["load"], load="on", compressor_a="any", fan_a="any"),
-        cause("monitor-sensing", 1, ["compressor_a"], load="any", compressor_a="running or locked", fan_a="any"),
-        cause("monitor-sensing", 1, ["fan_a"], load="any", compressor_a="any", fan_a="running"),
     ),
     "pull-in-without-run": situation(
         _CLOSED | _NOT_LOCKED | _FAN_SOUND | {"compressor_a": "still", "fan_a": "still"},
         cause("run-capacitor", 5, fan_a="running; seldom still", **_AS_WELL_LOCKED),
-        cause("compressor-overload-open", 4, fan_a="running; seldom still", **_AS_WELL_LOCKED),
+        cause("compressor-overload-open", 4, fan_a="running; seldom still"),
         cause("loose-connection", 3, load_volts="normal or absent"),
         cause("fan-capacitor", 2, **_FAN_STOOD),
         cause("fan-motor", 2, **_FAN_STOOD),
@@ -118,6 +116,8 @@ MOTORS: dict[str, Situation] = {
         _CLOSED | {"compressor_a": "running; seldom still", "fan_a": "running; seldom still"},
         cause("charge-low", 8),
         cause("monitor-sensing", 1),
+        # With the run winding open, what is left flows through the run capacitor.
+        cause("compressor-winding-open", 0.5),
     ),
     "slow-start": situation(
         {"supply": "on", "compressor_a": "running or still or locked"},

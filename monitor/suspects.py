@@ -40,6 +40,8 @@ class Verdict(NamedTuple):
 
 
 NO_METER: Mapping[str, str] = {}
+# What no fault of the unit explains, singly or in pairs, is a matter of the monitor's own senses.
+CONTRADICTION = ("monitor-sensing",)
 
 
 def judge(
@@ -76,7 +78,7 @@ def judge_any(
     suspects = tuple(left.scores)
     if not suspects:
         together = _together(findings, rows, evidence)
-        suspects = _members(together, rows) or ("monitor-sensing",)
+        suspects = _members(together, rows) or (CONTRADICTION if rows else ())
     ruled_out = dict(cleared) | {
         name: clause(observable, evidence[observable])
         for name, observable in left.contradicted.items()
