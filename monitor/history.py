@@ -128,10 +128,9 @@ class History(Lookups):
 
     def close(self) -> None:
         """Close the files. The owner calls `step(last=True)` before."""
-        if self._keeper is not None:
-            self._keeper.close()
+        remove = self._keeper is not None and self._keeper.close()
         self._close_idle()
-        self._live.close()
+        self._live.close(remove=remove)
 
     def __enter__(self) -> History:
         return self

@@ -324,11 +324,13 @@ class Keeper:
         with self.lock:
             return self._counters.get("place", 0)
 
-    def close(self) -> None:
-        """Close the file and let go of it."""
+    def close(self) -> bool:
+        """Close the file and let go of it; whether everything is on disk."""
         with self.lock:
+            whole = self.failed_s is None and not self.held and not any(self.live.pending())
             self._drop()
             self._lock_file.release()
+            return whole
 
 
 def _outbox_row(row: Kept) -> tuple[object, ...]:

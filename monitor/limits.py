@@ -358,6 +358,7 @@ EDGE: dict[str, Limit] = {
     "backoff_most_s": _ours(120.0, "s", 1, 3600, "longest pause between tries of an outlet"),
     "poll_s": _ours(0.2, "s", 0.01, 5, "how often an outlet's thread looks for news"),
     "session_s": _ours(7 * 86400, "s", 0, 2**32 - 2, "the broker keeps requests for a monitor this long away"),
+    "unit_s": _ours(900.0, "s", 10, 86400, "the retained `unit` message is renewed this often though nothing changed"),
     "blind_s": _ours(45.0, "s", 5, 600, "no scan for this long: the monitor says that it is blind (within a minute)"),
     "request_most": _ours(4096, "bytes", 256, 65536, "ten times the longest sensible request"),
     "refusals_per_min": _ours(30, "answers", 1, 1000, "answers to requests that cannot be read; a flood gets no more"),

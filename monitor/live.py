@@ -99,6 +99,9 @@ class Live:
         self._db = self._begin()
 
     def _begin(self) -> sqlite3.Connection:
+        self._inode: int | None = None
+        if not self._owner and self._inode_now() is None:
+            return self._open(None)  # no program has left a live file, or it ended in good order
         with suppress(OSError):
             self.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         try:
@@ -142,9 +145,7 @@ class Live:
         return db
 
     def _retry(self, path: Path) -> sqlite3.Connection:
-        with suppress(OSError):
-            for end in ("", "-wal", "-shm"):
-                path.with_name(path.name + end).unlink(missing_ok=True)
+        _unlink(path)
         try:
             db = self._open(path)
         except sqlite3.Error:
@@ -232,10 +233,18 @@ class Live:
             return self._same().execute(sql, values).fetchall()
         return []
 
-    def close(self) -> None:
-        """Close the file; it stays for the next program."""
+    def close(self, *, remove: bool = False) -> None:
+        """Close the file; it stays for the next program unless everything in it is on disk (`remove`)."""
         with self._lock:
             self._db.close()
+            if remove:
+                _unlink(self.path)
+
+
+def _unlink(path: Path) -> None:
+    with suppress(OSError):
+        for end in ("", "-wal", "-shm"):
+            path.with_name(path.name + end).unlink(missing_ok=True)
 
 
 def lane_row(lane: Lane) -> tuple[str, float, str, float | None]:
