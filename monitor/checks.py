@@ -35,7 +35,12 @@ def cost_minutes(check: Check) -> float:
 
 
 def stage(check: Check) -> int:
-    """0: nothing is opened and nothing live is touched; 1: a cabinet is opened with the power off; 2: live."""
+    """0: nothing is opened and nothing live is touched; 1: a cabinet is opened with the power off; 2: live.
+
+    3: whatever takes longer than LONG_CHECK_MINUTES, a matter of a visit of its own.
+    """
+    if check.minutes > limits.LONG_CHECK_MINUTES.value:
+        return 3
     if check.power == "live":
         return 2
     return 1 if check.panel else 0

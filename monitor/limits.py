@@ -121,6 +121,7 @@ METER: dict[str, Limit] = {
     "delay-across": _ours(5.0, "V", 2, 15, "a closed relay contact drops almost nothing"),
 }
 HAZARD_MINUTES = _ours(10.0, "min", 1, 60, "each step of hazard weighs as much as ten minutes of work")
+LONG_CHECK_MINUTES = _ours(60.0, "min", 10, 240, "what takes longer is a visit of its own")
 CHECK_GAIN_BITS = _ours(0.15, "bit", 0.01, 0.5, "a check that tells less is left for later, whatever it costs")
 
 # ---------------------------------------------------------------- findings (contract, section 5)

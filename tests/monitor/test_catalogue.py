@@ -1,0 +1,85 @@
+"""The catalogue pages say what the tables say, and all of it."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from monitor import alerts, catalogue, cycle, limits
+from monitor.checks import CHECKS
+from monitor.checks_base import CAUTIONS
+from monitor.findings import CATALOGUE
+from monitor.limits import Limit
+from monitor.suspects import SITUATIONS
+from monitor.suspects_table import SUSPECTS
+
+PAGES = catalogue.pages()
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_page_kept_is_the_page_made(name: str) -> None:
+    """What lies in monitor/pages is what the tables give today; `python -m monitor.catalogue` mends it."""
+    assert (catalogue.PLACE / name).read_text(encoding="utf-8") == PAGES[name]
+
+
+def test_no_page_lies_about_that_no_table_makes() -> None:
+    """Every file kept is one of the pages."""
+    assert {path.name for path in catalogue.PLACE.iterdir()} == set(PAGES)
+
+
+def headings(page: str) -> set[str]:
+    return set(re.findall(r"^## (.+)$", PAGES[page], re.MULTILINE))
+
+
+def test_every_row_of_every_table_has_its_section() -> None:
+    """Findings, situations, suspects and checks are complete."""
+    assert headings("findings.md") == set(CATALOGUE)
+    assert headings("predictions.md") == set(SITUATIONS)
+    assert headings("suspects.md") == set(SUSPECTS)
+    assert headings("checks.md") == {*CHECKS, "Cautions"}
+    assert all(f"**{name}**: {text}" in PAGES["checks.md"] for name, text in CAUTIONS.items())
+
+
+def test_every_limit_is_shown_with_its_source() -> None:
+    """Each Limit of the program, also inside groups, is a row with basis and source."""
+    page = PAGES["limits.md"]
+
+    def shown(value: object) -> int:
+        if isinstance(value, Limit):
+            assert f"| {value.basis} | {value.source} |" in page
+            return 1
+        return sum(map(shown, value.values())) if isinstance(value, dict) else 0
+
+    public = {name: value for name, value in vars(limits).items() if name.isupper() and name[0] != "_"}
+    assert len(re.findall(r"^\| `", page, re.MULTILINE)) == shown(public)
+
+
+def test_diagrams_have_an_arrow_for_each_change_of_state() -> None:
+    """Each transition that changes the state stands on the arrow between the two, and no other arrow is drawn."""
+    arrows = re.findall(r"^    (\w+) --> (\w+): (.+)$", PAGES["states.md"], re.MULTILINE)
+    drawn = {(source, target, event) for source, target, events in arrows for event in events.split(", ")}
+    wanted = {
+        (state.value.replace("-", "_"), target.value.replace("-", "_"), event.value)
+        for table in (cycle.TRANSITIONS, alerts.TRANSITIONS)
+        for state, row in table.items()
+        for event, target in row.items()
+        if target is not state
+    }
+    assert drawn == wanted
+
+
+def test_ranges_of_a_check_meet_without_a_gap() -> None:
+    """A meter check's outcomes are told as one unbroken row of ranges, with over range at its place."""
+    section = PAGES["checks.md"].split("## coil-ohms\n")[1].split("\n## ")[0]
+    assert "`low` (under 5 ohm)" in section
+    assert "`usual` (from 5 ohm under 40 ohm)" in section
+    assert "`high` (from 40 ohm)" in section
+    assert "`open` (over range)" in section
+
+
+def test_writing_goes_where_it_is_told(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """`write` makes the folder and every page in it."""
+    place = tmp_path_factory.mktemp("catalogue") / "pages"
+    catalogue.write(place)
+    assert {path.name: path.read_text(encoding="utf-8") for path in place.iterdir()} == PAGES
