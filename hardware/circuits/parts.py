@@ -27,6 +27,22 @@ class Part(NamedTuple):
     def refs(self) -> tuple[str, ...]:
         return tuple(self.ref.split())
 
+    @property
+    def text(self) -> str:
+        """The value as written on a drawing: `4.7 kΩ`, `2.2 µF`; empty where the part has none."""
+        return "" if self.value is None else written(self.value)
+
+
+def written(value: Value) -> str:
+    """A nominal value with its unit and the usual prefix."""
+    symbol = {"ohm": "Ω", "1": ""}.get(value.unit, value.unit)
+    if value.unit == "1":
+        return f"{value.nominal:g}:1"
+    for factor, prefix in ((1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n")):
+        if value.nominal >= factor:
+            return f"{value.nominal / factor:.4g} {prefix}{symbol}"
+    return f"{value.nominal:g} {symbol}"
+
 
 _LOW = "0.1 W, 50 V"
 _OPTO = "isolation 5 kV RMS (UL 1577), creepage and clearance 8 mm (wide leads), ranked 50 % to 150 % at 1 mA"

@@ -1,0 +1,364 @@
+"""The schematics, drawn by code: one strip a channel, values and references from the parts lists. SVG out.
+
+Needs schemdraw (an extra for building the project's own pages, not for the Pi). `write_all()` renews the committed
+files; a test compares them with what this makes now. Coordinates are in schemdraw's units, x to the right, y up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from pathlib import Path
+from typing import Any, Literal
+
+from hardware.circuits import parts
+
+Point = tuple[float, float]
+HERE = Path(__file__).parent
+_GREY, _WARN = "#666666", "#b00020"
+_DROP = 3.0  # from a strip's upper to its lower rail
+
+
+class Sheet:
+    """A drawing of one board: puts parts between points, labelled from its parts list."""
+
+    def __init__(self, board: str) -> None:
+        import schemdraw  # noqa: PLC0415  (an extra)
+        from schemdraw import elements  # noqa: PLC0415
+
+        schemdraw.use("svg")
+        schemdraw.svgconfig.text = "text"
+        self.board = board
+        self.elements: Any = elements
+        self.drawing = schemdraw.Drawing(show=False)
+        self.drawing.config(fontsize=11, lw=1.2, font="sans-serif")
+        self.drawn: list[str] = []
+
+    def add(self, element: Any) -> Any:
+        return self.drawing.add(element)
+
+    def part(self, kind: str, ref: str, start: Point, end: Point, *, below: bool = False) -> None:
+        """A two-ended part from one point to another; its text beside an upright one, above or below a level one."""
+        text = f"{ref}\n{parts.part(self.board, ref).text}".strip()
+        element = getattr(self.elements, kind)().endpoints(start, end)
+        if start[0] == end[0]:
+            self.add(element)
+            self.text((start[0] + 0.55, (start[1] + end[1]) / 2), text, size=10)
+        else:
+            self.add(element.label(text, loc="bottom" if below else "top", fontsize=10))
+        self.drawn.append(ref)
+
+    def wire(self, *points: Point) -> None:
+        for start, end in pairwise(points):
+            self.add(self.elements.Line().endpoints(start, end))
+
+    def dot(self, *points: Point) -> None:
+        for point in points:
+            self.add(self.elements.Dot(radius=0.06).at(point))
+
+    def text(
+        self,
+        at: Point,
+        text: str,
+        *,
+        colour: str = "black",
+        size: float = 11,
+        align: Literal["left", "center"] = "left",
+    ) -> None:
+        label = self.elements.Label().at(at).label(text, color=colour, fontsize=size, halign=align, loc="center")
+        self.add(label)
+
+    def terminal(self, at: Point, text: str) -> None:
+        self.add(self.elements.Dot(open=True).at(at).label(text, loc="left"))
+
+    def tag(self, at: Point, text: str) -> None:
+        self.add(self.elements.Tag(width=3.4).right().at(at).label(text, fontsize=10))
+
+    def ground(self, at: Point) -> None:
+        self.add(self.elements.Ground().at(at))
+
+    def supply(self, at: Point) -> None:
+        self.add(self.elements.Vdd().at(at).label("3.3 V", fontsize=10))
+
+    def barrier(self, x: float, top: float, bottom: float, text: str) -> None:
+        self.add(self.elements.Line().endpoints((x, top), (x, bottom)).linestyle("--").color(_WARN))
+        self.text((x, top + 0.3), text, colour=_WARN, size=9, align="center")
+
+    def title(self, at: Point, text: str) -> None:
+        self.text(at, text, size=13)
+
+    def svg(self) -> bytes:
+        return bytes(self.drawing.get_imagedata("svg"))
+
+
+# ---------------------------------------------------------------- strips of a presence channel
+
+
+def _opto(sheet: Sheet, ref: str, x: float, y: float) -> None:
+    """Antiparallel diodes at x, transistor 2.6 to the right; nodes: (x, y), (x, y - drop), collector and emitter."""
+    low, mid = y - _DROP, y - _DROP / 2
+    for offset, start, end in ((0.0, mid + 0.6, mid - 0.6), (1.0, mid - 0.6, mid + 0.6)):
+        at = x + offset
+        sheet.add(sheet.elements.Diode().endpoints((at, start), (at, end)))
+        sheet.wire((at, y), (at, mid + 0.6))
+        sheet.wire((at, mid - 0.6), (at, low))
+    sheet.wire((x, y), (x + 1, y))
+    sheet.wire((x, low), (x + 1, low))
+    transistor = sheet.add(sheet.elements.NpnPhoto(circle=False).right().at((x + 2.1, mid)).anchor("base"))
+    sheet.wire(tuple(transistor.collector), (transistor.collector[0], y))
+    sheet.wire(tuple(transistor.emitter), (transistor.emitter[0], low))
+    sheet.add(sheet.elements.Rect(corner1=(-0.5, -1.0), corner2=(3.4, 1.0), lw=0.8, color=_GREY).at((x, mid)).theta(0))
+    sheet.text((x + 1.9, mid + 1.25), ref, size=10)
+    sheet.drawn.append(ref)
+
+
+def _pin(sheet: Sheet, refs: tuple[str, str, str], x: float, y: float, name: str) -> None:
+    """From the collector's node at (x, y): pull-up, hold capacitor, series resistor, tag."""
+    pull, hold, series = refs
+    sheet.wire((x, y), (x + 3.4, y))
+    sheet.dot((x + 1, y), (x + 2.4, y))
+    sheet.part("ResistorIEC", pull, (x + 1, y + 2), (x + 1, y))
+    sheet.supply((x + 1, y + 2))
+    sheet.part("Capacitor", hold, (x + 2.4, y), (x + 2.4, y - _DROP))
+    sheet.ground((x + 2.4, y - _DROP))
+    sheet.part("ResistorIEC", series, (x + 3.4, y), (x + 5.6, y))
+    sheet.tag((x + 5.6, y), name)
+
+
+def _input_24v(sheet: Sheet, refs: Sequence[str], y: float, ends: tuple[str, str]) -> None:
+    """Terminals, fuse, resistor, zeners; ends at (8, y) and (8, y - drop)."""
+    fuse, resistor, one, other = refs
+    sheet.terminal((0, y), ends[0])
+    sheet.terminal((0, y - _DROP), ends[1])
+    sheet.part("FuseIEC", fuse, (0, y), (2, y))
+    sheet.part("ResistorIEC", resistor, (2, y), (4.4, y))
+    sheet.part("Zener", one, (6, y), (4.4, y), below=True)
+    sheet.part("Zener", other, (6, y), (7.6, y))
+    sheet.wire((7.6, y), (8.2, y))
+    sheet.wire((0, y - _DROP), (8.2, y - _DROP))
+
+
+def _presence_24v(sheet: Sheet, y: float, ends: tuple[str, str], name: str) -> None:
+    _input_24v(sheet, ("F1", "R1", "D1", "D2"), y, ends)
+    _opto(sheet, "U1", 8.2, y)
+    sheet.barrier(9.75, y + 0.6, y - _DROP - 0.4, "isolated")
+    sheet.wire((10.95, y), (11.4, y))
+    sheet.ground((10.95, y - _DROP))
+    _pin(sheet, ("R2", "C1", "R3"), 11.4, y, name)
+
+
+def _presence_line(sheet: Sheet, refs: Sequence[str], y: float, ends: tuple[str, str], name: str) -> None:
+    f1, f2, varistor, r1, r2, r3, r4, shunt, opto, pull, hold, series = refs
+    low = y - _DROP
+    for at, fuse, first, second, end in ((y, f1, r1, r2, ends[0]), (low, f2, r4, r3, ends[1])):
+        sheet.terminal((0, at), end)
+        sheet.part("FuseIEC", fuse, (0, at), (2, at))
+        sheet.wire((2, at), (3, at))
+        sheet.part("ResistorIEC", first, (3, at), (5, at))
+        sheet.part("ResistorIEC", second, (5, at), (7, at))
+        sheet.wire((7, at), (9.2, at))
+    sheet.part("ResistorVarIEC", varistor, (2.4, y), (2.4, low))
+    sheet.dot((2.4, y), (2.4, low), (7.4, y), (7.4, low))
+    sheet.part("ResistorIEC", shunt, (7.4, y), (7.4, low))
+    _opto(sheet, opto, 9.2, y)
+    sheet.barrier(10.75, y + 0.6, low - 0.4, "8 mm, reinforced")
+    sheet.wire((11.95, y), (12.4, y))
+    sheet.ground((11.95, low))
+    _pin(sheet, (pull, hold, series), 12.4, y, name)
+
+
+# ---------------------------------------------------------------- strips of a measuring channel
+
+
+_Chain = tuple[str, Sequence[str], Sequence[str]]  # burden; clamps; series resistor, filter, rail diodes
+
+
+def _tail(sheet: Sheet, refs: _Chain, at: Point, name: str) -> None:
+    """Burden and clamps between the rails, then the way to the converter. The lower rail is the bias."""
+    x, y = at
+    low, mid = y - _DROP, y - _DROP / 2
+    burden, clamps, tail = refs
+    d1, d2, d3, d4 = clamps
+    sheet.wire((x, y), (x + 4.4, y))
+    sheet.wire((x, low), (x + 4.4, low))
+    sheet.tag((x + 4.4, low), "BIAS")
+    sheet.dot((x + 0.6, y), (x + 0.6, low), (x + 2, y), (x + 2, low), (x + 3.4, y), (x + 3.4, low))
+    sheet.part("ResistorIEC", burden, (x + 0.6, y), (x + 0.6, low))
+    sheet.part("Diode", d1, (x + 2, y), (x + 2, mid))
+    sheet.part("Diode", d2, (x + 2, mid), (x + 2, low))
+    sheet.part("Diode", d3, (x + 3.4, low), (x + 3.4, mid))
+    sheet.part("Diode", d4, (x + 3.4, mid), (x + 3.4, y))
+    _to_converter(sheet, tail, x + 4.4, y, name)
+
+
+def _to_converter(sheet: Sheet, tail: Sequence[str], x: float, y: float, name: str) -> None:
+    series, cap, schottky = tail
+    sheet.part("ResistorIEC", series, (x, y), (x + 2.2, y))
+    sheet.wire((x + 2.2, y), (x + 6, y))
+    sheet.dot((x + 2.8, y), (x + 4.9, y))
+    sheet.part("Capacitor", cap, (x + 2.8, y), (x + 2.8, y - 1.6))
+    sheet.ground((x + 2.8, y - 1.6))
+    sheet.part("Schottky", schottky, (x + 4.9, y), (x + 4.9, y + 1.6))
+    sheet.supply((x + 4.9, y + 1.6))
+    sheet.add(sheet.elements.Schottky().endpoints((x + 4.9, y - 1.6), (x + 4.9, y)))
+    sheet.ground((x + 4.9, y - 1.6))
+    sheet.tag((x + 6, y), name)
+
+
+def _current(sheet: Sheet, ct: str, refs: _Chain, y: float, text: tuple[str, str]) -> None:
+    low = y - _DROP
+    lead, name = text
+    sheet.wire((1, y + 0.8), (1, low - 0.8))
+    sheet.text((0, y + 1.1), lead, size=10)
+    sheet.part("Inductor2", ct, (2, y), (2, low))
+    sheet.wire((2, y), (4, y))
+    sheet.wire((2, low), (4, low))
+    _tail(sheet, refs, (4, y), name)
+
+
+def _control_voltage(sheet: Sheet, y: float) -> None:
+    low = y - _DROP
+    sheet.text((-2, y), "from F1", size=10)
+    sheet.terminal((0, low), "C")
+    sheet.part("ResistorIEC", "R4", (0, y), (2.2, y))
+    sheet.wire((2.2, y), (2.4, y), (2.4, y - 0.3))
+    sheet.wire((0, low), (2.4, low), (2.4, low + 0.3))
+    sheet.add(sheet.elements.Inductor2().endpoints((2.4, y - 0.3), (2.4, low + 0.3)))
+    sheet.part("Inductor2", "T1", (3.4, low + 0.3), (3.4, y - 0.3))
+    sheet.wire((3.4, y - 0.3), (3.4, y), (4, y))
+    sheet.wire((3.4, low + 0.3), (3.4, low), (4, low))
+    sheet.barrier(2.9, y + 0.4, low - 0.4, "isolated")
+    _tail(sheet, ("R5", ("D3", "D4", "D5", "D6"), ("R6", "C2", "D7")), (4, y), "AIN0 control_v")
+
+
+def _converter(sheet: Sheet, refs: Sequence[str], y: float, address: str, inputs: Sequence[str]) -> None:
+    top, bottom, hold, chip, decouple = refs
+    sheet.part("ResistorIEC", top, (1, y + 1), (1, y - 1))
+    sheet.part("ResistorIEC", bottom, (1, y - 1), (1, y - 3))
+    sheet.supply((1, y + 1))
+    sheet.ground((1, y - 3))
+    sheet.part("Capacitor", hold, (3.2, y - 1), (3.2, y - 3))
+    sheet.ground((3.2, y - 3))
+    sheet.dot((1, y - 1), (3.2, y - 1))
+    sheet.wire((1, y - 1), (4.4, y - 1))
+    sheet.tag((4.4, y - 1), "BIAS = AIN3")
+    pin = sheet.elements.IcPin
+    pins = [pin(name, side="left", anchorname=f"in{index}") for index, name in enumerate(reversed(inputs))]
+    pins += [pin(name, side="right") for name in ("SDA", "SCL", "ADDR")]
+    pins += [pin("VDD", side="top"), pin("GND", side="bottom")]
+    box = sheet.add(sheet.elements.Ic(pins=pins, size=(4.6, 3.6)).at((9.5, y - 3)))
+    sheet.text((12.2, y + 1.3), f"{chip} ADS1115, {address}", size=10)
+    sheet.drawn.append(chip)
+    sheet.supply(tuple(box.VDD))
+    sheet.ground(tuple(box.GND))
+    sheet.part("Capacitor", decouple, (19, y + 1), (19, y - 1))
+    sheet.supply((19, y + 1))
+    sheet.ground((19, y - 1))
+
+
+def _thermistor(sheet: Sheet, y: float) -> None:
+    sheet.supply((3, y + 2))
+    sheet.part("ResistorIEC", "R19", (3, y + 2), (3, y))
+    sheet.part("Thermistor", "RT1", (3, y), (3, y - 2.4))
+    sheet.ground((3, y - 2.4))
+    sheet.dot((3, y))
+    sheet.wire((3, y), (4.4, y))
+    _to_converter(sheet, ("R20", "C5", "D11"), 4.4, y, "AIN2 outdoor_c")
+
+
+def _indoor_cable(sheet: Sheet, y: float) -> None:
+    for row, name in enumerate(("control_power", "thermostat")):
+        at = y - 5 * row
+        tvs, pull, hold, series = f"D{13 + row}", f"R{11 + row}", f"C{6 + row}", f"R{13 + row}"
+        sheet.terminal((0, at), "")
+        sheet.text((0, at + 0.5), name, size=10)
+        sheet.wire((0, at), (3, at))
+        sheet.dot((1.5, at))
+        sheet.part("DiodeTVS", tvs, (1.5, at), (1.5, at - 2))
+        sheet.ground((1.5, at - 2))
+        _pin(sheet, (pull, hold, series), 3, at, name)
+    sheet.terminal((0, y - 9), "")
+    sheet.text((0, y - 8.5), "common", size=10)
+    sheet.wire((0, y - 9), (1.5, y - 9))
+    sheet.ground((1.5, y - 9))
+
+
+def _terminals(sheet: Sheet, y: float, rows: Sequence[tuple[str, str]]) -> None:
+    for row, (refs, text) in enumerate(rows):
+        sheet.text((0, y - 0.6 * row), f"{refs}: {text}", size=10)
+        sheet.drawn += refs.split()
+
+
+# ---------------------------------------------------------------- boards
+
+
+def control() -> Sheet:
+    sheet = Sheet("control")
+    sheet.title((0, 3), "Control board: the 24 V side at the outdoor unit")
+    _presence_24v(sheet, 0, ("Y", "C"), "pin: call")
+    _control_voltage(sheet, -7)
+    _current(
+        sheet,
+        "CT1",
+        ("R7", ("D8", "D9", "D10", "D11"), ("R8", "C3", "D12")),
+        -14,
+        ("coil lead, 5 passes", "AIN1 coil_a"),
+    )
+    _converter(sheet, ("R9", "R10", "C4", "U2", "C5"), -21, "0x48 (ADDR to GND)", ("AIN0", "AIN1", "AIN2", "AIN3"))
+    _indoor_cable(sheet, -28)
+    _terminals(sheet, -39, (("J1", "Y and C"), ("J2", "CT1"), ("J3", "indoor cable"), ("J4", "ribbon to the Pi")))
+    return sheet
+
+
+def line() -> Sheet:
+    sheet = Sheet("line")
+    sheet.title((0, 3), "Line board: line voltage left of the barrier, licensed work")
+    supply = ("F1", "F2", "RV1", "R1", "R2", "R3", "R4", "R5", "U1", "R6", "C1", "R7")
+    load = ("F3", "F4", "RV2", "R8", "R9", "R10", "R11", "R12", "U2", "R13", "C2", "R14")
+    _presence_line(sheet, supply, 0, ("L1", "L2"), "pin: supply")
+    _presence_line(sheet, load, -7, ("T1", "T2"), "pin: load")
+    compressor = ("compressor common, 1 pass", "AIN0 compressor_a")
+    _current(sheet, "CT1", ("R15", ("D1", "D2", "D3", "D4"), ("R16", "C3", "D5")), -14, compressor)
+    _current(
+        sheet, "CT2", ("R17", ("D6", "D7", "D8", "D9"), ("R18", "C4", "D10")), -21, ("fan lead, 3 passes", "AIN1 fan_a")
+    )
+    _thermistor(sheet, -28)
+    _converter(sheet, ("R21", "R22", "C6", "U3", "C7"), -34, "0x49 (ADDR to VDD)", ("AIN0", "AIN1", "AIN2", "AIN3"))
+    rows = (
+        ("J1", "L1 and L2"),
+        ("J2", "T1 and T2"),
+        ("J3", "the two CTs"),
+        ("J4", "thermistor"),
+        ("J5", "ribbon to the Pi"),
+    )
+    _terminals(sheet, -40, rows)
+    return sheet
+
+
+def indoor() -> Sheet:
+    sheet = Sheet("indoor")
+    sheet.title((0, 2), "Indoor board: behind the control fuse, ahead of float and pressure switches")
+    channels = (
+        (("F1", "R1", "D1", "D2"), "U1", ("R", "C"), "control_power"),
+        (("F2", "R2", "D3", "D4"), "U2", ("Y", "C"), "thermostat"),
+    )
+    for row, (refs, opto, ends, name) in enumerate(channels):
+        y = -6.0 * row
+        _input_24v(sheet, refs, y, ends)
+        _opto(sheet, opto, 8.2, y)
+        sheet.barrier(9.75, y + 0.6, y - _DROP - 0.4, "isolated")
+        sheet.wire((10.95, y), (13, y))
+        sheet.tag((13, y), name)
+        sheet.wire((10.95, y - _DROP), (13, y - _DROP))
+        sheet.tag((13, y - _DROP), "common")
+    _terminals(sheet, -11, (("J1", "R and C"), ("J2", "Y and C"), ("J3", "cable to the control board")))
+    return sheet
+
+
+BOARDS = {"control": control, "line": line, "indoor": indoor}
+
+
+def write_all(folder: Path = HERE) -> None:
+    """Draw the three boards anew into `folder`."""
+    for board, draw in BOARDS.items():
+        (folder / f"{board}-board.svg").write_bytes(draw().svg())

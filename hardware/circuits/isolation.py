@@ -1,0 +1,68 @@
+"""Distances between circuits: what the standards ask for and what the boards give.
+
+Tables of IEC 60664-1, the few rows needed, from memory; to be confirmed against the standard before anybody relies on
+them. Outdoors, in an enclosure that breathes, pollution degree 3 is taken (degree 2 needs a sealed or coated board),
+and material group III for the board. Fixed wiring is overvoltage category III.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import NamedTuple
+
+# Table F.1: rated impulse voltage (V) by line-to-neutral voltage up to, and overvoltage category.
+IMPULSE_V = {150: {2: 1500, 3: 2500}, 300: {2: 2500, 3: 4000}}
+# Table F.2, inhomogeneous field: clearance (mm) by impulse voltage, pollution degree 3, up to 2000 m.
+CLEARANCE_MM = {330: 0.8, 500: 0.8, 800: 0.8, 1500: 0.8, 2500: 1.5, 4000: 3.0, 6000: 5.5, 8000: 8.0}
+# Table F.4: creepage (mm) by working voltage, material group III, pollution degrees 2 and 3.
+CREEPAGE_MM = {2: {50: 1.2, 125: 1.5, 250: 2.5, 320: 3.2}, 3: {50: 1.9, 125: 2.4, 250: 4.0, 320: 5.0}}
+ISOLATOR_V = 5000.0  # RMS test voltage every isolator across the line's barrier must have passed (ours)
+GIVEN_MM = 8.0  # between line voltage and everything a person or the Pi may touch (ours)
+
+
+class Barrier(NamedTuple):
+    """One place where two circuits come near each other, with the distances given there (mm)."""
+
+    board: str
+    between: str
+    nominal_v: float
+    category: int
+    reinforced: bool
+    given_mm: float
+    isolator: str
+
+    @property
+    def clearance_mm(self) -> float:
+        """Asked for; reinforced insulation takes the next higher impulse voltage (5.1.6 of the standard)."""
+        impulse = IMPULSE_V[_row(self.nominal_v, IMPULSE_V)][self.category]
+        steps = sorted(CLEARANCE_MM)
+        return CLEARANCE_MM[steps[steps.index(impulse) + self.reinforced]]
+
+    @property
+    def creepage_mm(self) -> float:
+        """Asked for; doubled for reinforced insulation. A 240 V system counts as 250 V (Table F.3)."""
+        table = CREEPAGE_MM[3]
+        return table[_row(self.nominal_v, table)] * (2 if self.reinforced else 1)
+
+    @property
+    def kept(self) -> bool:
+        return self.given_mm >= max(self.clearance_mm, self.creepage_mm)
+
+
+def _row(volts: float, table: Iterable[int]) -> int:
+    """The table row that covers this voltage."""
+    return min(limit for limit in table if limit >= volts)
+
+
+BARRIERS = (
+    Barrier(
+        "line", "line tap to the Pi's side, across an opto", 240, 3, True, GIVEN_MM, "opto, 5 kV RMS, slot under it"
+    ),
+    Barrier("line", "supply tap to load tap", 240, 3, False, 6.0, "none: distance only"),
+    Barrier("line", "leg to leg, behind the fuses", 240, 3, False, 4.0, "none: distance only"),
+    Barrier(
+        "line", "conductor in a CT to its secondary", 240, 3, True, GIVEN_MM, "wire's and CT's own, each listed 600 V"
+    ),
+    Barrier("control", "24 V side to the Pi's side", 30, 2, False, 3.0, "opto and voltage transformer"),
+    Barrier("indoor", "24 V side to the cable", 30, 2, False, 3.0, "opto"),
+)
