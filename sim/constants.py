@@ -32,7 +32,7 @@ FOOT_M = Constant(0.3048, "m", "standard", "international foot")
 
 CONTROL_RATED_V = Constant(24.0, "V", "common practice", "residential control circuits are 24 V AC")
 LEAKAGE_SHARE = _ours(0.3, "1", "share of a small transformer's drop that is leakage reactance, the rest is copper")
-STEAL_CLOSED_OHM = _ours(0.1, "ohm", "a closed thermostat relay with its terminals")
+THERMOSTAT_OHM = _ours(0.1, "ohm", "a closed thermostat relay with its terminals")
 SENSE_24V_OHM = _ours(3300.0, "ohm", "what one 24 V presence sense draws: some 7 mA, as an optocoupler's input does")
 COUPLING_OHM = _ours(12000.0, "ohm", "an open call wire beside a live one for some 30 m: about 0.2 uF at 60 Hz")
 FUSE_POINTS = (

@@ -23,6 +23,7 @@ class Design(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     line_hz: int = 60
     line_v: float = 240.0
     rated_v: float = 230.0
+    primary_v: float = 240.0
     contactor_poles: int = 1
     compressor: Literal["reciprocating", "scroll"] = "reciprocating"
     compressor_rla_a: float = 16.7
@@ -118,6 +119,7 @@ DESIGNS: dict[str, Design] = {
             tons=1.0,
             line_hz=50,
             line_v=230.0,
+            primary_v=230.0,
             compressor="scroll",
             compressor_rla_a=6.2,
             compressor_lra_a=29.0,

@@ -1,0 +1,150 @@
+"""House and thermostat: what calls for cooling.
+
+The house is two temperatures, the air and what it touches at once, and the heavy mass behind; the thermostat feels the
+air with a lag, switches with a swing, waits between runs, and may take its own power from the call wire when it is off.
+"""
+
+from __future__ import annotations
+
+from math import exp, inf
+from typing import Literal
+
+import msgspec
+
+from sim import constants
+from sim.condition import Condition
+from sim.designs import Design
+from sim.weather import DAY_S, HOUR_S
+
+
+class HouseDesign(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A house for a 3 ton unit; `scaled` fits it to another. Conductances in W/K, heat capacities in J/K, ours."""
+
+    ua_w_k: float = 260.0
+    air_j_k: float = 2.2e6
+    mass_j_k: float = 4.0e7
+    mass_w_k: float = 700.0
+    sun_m2: float = 4.0
+    inside_w: float = 900.0
+    indoor_c: float = 25.0
+
+    def scaled(self, share: float) -> HouseDesign:
+        """The same house, `share` times as large."""
+        return msgspec.structs.replace(
+            self,
+            ua_w_k=self.ua_w_k * share,
+            air_j_k=self.air_j_k * share,
+            mass_j_k=self.mass_j_k * share,
+            mass_w_k=self.mass_w_k * share,
+            sun_m2=self.sun_m2 * share,
+            inside_w=self.inside_w * share,
+        )
+
+
+class ThermostatDesign(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`schedule` holds [hour of day, set point C] rows, each in force until the next; empty: `set_c` always.
+
+    `steal_ohm` is the path through which it powers itself when off (none: it does not); `short_cycle_s` the wait after a
+    stop or after its power has returned; `battery` keeps it calling through an outage.
+    """
+
+    mode: Literal["cool", "heat"] = "cool"
+    set_c: float = 24.5
+    swing_k: float = 0.6
+    lag_s: float = 120.0
+    short_cycle_s: float = 300.0
+    steal_ohm: float | None = None
+    battery: bool = False
+    schedule: tuple[tuple[float, float], ...] = ()
+
+
+class House:
+    """Temperatures of one house, C."""
+
+    __slots__ = ("air_c", "design", "mass_c")
+
+    def __init__(self, design: HouseDesign) -> None:
+        self.design = design
+        self.air_c = self.mass_c = design.indoor_c
+
+    def step(self, dt: float, *, outdoor_c: float, sun_w_m2: float, cooling_w: float) -> None:
+        """Let `dt` seconds (up to a minute) pass; `cooling_w` below zero heats."""
+        d = self.design
+        into_air = (
+            d.ua_w_k * (outdoor_c - self.air_c)
+            + d.mass_w_k * (self.mass_c - self.air_c)
+            + d.inside_w
+            + 0.4 * d.sun_m2 * sun_w_m2
+            - cooling_w
+        )
+        into_mass = d.mass_w_k * (self.air_c - self.mass_c) + 0.6 * d.sun_m2 * sun_w_m2
+        self.air_c += into_air * dt / d.air_j_k
+        self.mass_c += into_mass * dt / d.mass_j_k
+
+
+class Thermostat:
+    """One thermostat; `calls` is its wish, `contact_ohm` what it puts between R and Y."""
+
+    __slots__ = ("_powered", "_ready_s", "calls", "condition", "design", "felt_c")
+
+    def __init__(self, design: ThermostatDesign, condition: Condition, air_c: float) -> None:
+        self.design, self.condition = design, condition
+        self.felt_c = air_c
+        self.calls = False
+        self._ready_s = 0.0
+        self._powered = True
+
+    def set_point_c(self, t_s: float) -> float:
+        """The set point in force at a time, with what somebody has changed."""
+        rows = self.design.schedule
+        set_c = self.design.set_c
+        if rows:
+            hour = (t_s % DAY_S) / HOUR_S
+            past = [row for row in rows if row[0] <= hour]
+            set_c = (past or [rows[-1]])[-1][1]
+        sign = 1.0 if self.design.mode == "cool" else -1.0
+        return set_c + sign * self.condition.set_offset_k
+
+    def step(self, dt: float, now_s: float, day_s: float, *, air_c: float, powered: bool) -> bool:
+        """Let `dt` seconds pass; True when its wish has changed. `day_s` is the time of day, s."""
+        self.felt_c += (air_c - self.felt_c) * (1.0 - exp(-dt / self.design.lag_s))
+        was = self.calls
+        self._mind_power(now_s, powered=powered)
+        if not self._powered and not self.design.battery:
+            self.calls = False
+        else:
+            self.calls = self._wish(now_s, day_s)
+        if was and not self.calls:
+            self._ready_s = max(self._ready_s, now_s + self._wait_s())
+        return was is not self.calls
+
+    def _mind_power(self, now_s: float, *, powered: bool) -> None:
+        if powered and not self._powered and not self.design.battery:
+            self._ready_s = now_s + self._wait_s()
+        self._powered = powered
+
+    def _wait_s(self) -> float:
+        return 0.0 if self.condition.no_short_cycle_delay else self.design.short_cycle_s
+
+    def _wish(self, now_s: float, day_s: float) -> bool:
+        half = 0.5 * self.design.swing_k * self.condition.swing_share
+        over = self.felt_c - self.set_point_c(day_s)
+        if self.design.mode == "heat":
+            over = -over
+        if self.calls:
+            return over > -half
+        return over > half and now_s >= self._ready_s
+
+    @property
+    def contact_ohm(self) -> float:
+        """Between R and Y: closed, open, or open and stealing power."""
+        if self.condition.thermostat_dead:
+            return inf
+        if self.calls or self.condition.thermostat_stuck_on:
+            return constants.THERMOSTAT_OHM.value
+        return inf if self.design.steal_ohm is None else self.design.steal_ohm
+
+
+def house_for(design: Design) -> HouseDesign:
+    """The usual house for a unit of this size."""
+    return HouseDesign().scaled(design.tons / 3.0)

@@ -1,0 +1,150 @@
+"""The refrigerant side at a glance: evaporating and condensing temperature, compressor power, cooling capacity.
+
+Power and mass flow are AHRI 540 maps of a 3 ton compressor, scaled to the unit's size. Condensing temperature is outdoor
+temperature plus an approach that grows with the heat to be given off and shrinks with the condenser's share left; it
+follows with a lag. Below the map's range (little charge left) power tapers to an idle share; at the top a relief valve
+holds the pressure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import exp
+
+from sim import constants
+from sim.condition import Condition
+from sim.designs import Design
+
+
+def fahrenheit(celsius: float) -> float:
+    """Degrees C to F."""
+    return celsius * 1.8 + 32.0
+
+
+def celsius(fahrenheits: float) -> float:
+    """Degrees F to C."""
+    return (fahrenheits - 32.0) / 1.8
+
+
+def ahri_540(c: Sequence[float], s: float, d: float) -> float:
+    """The ten-coefficient polynomial of AHRI 540 at suction and discharge dew point `s`, `d`, in the map's own units."""
+    return (
+        c[0]
+        + s * (c[1] + s * (c[3] + s * c[6]))
+        + d * (c[2] + d * (c[5] + d * c[9]))
+        + s * d * (c[4] + s * c[7] + d * c[8])
+    )
+
+
+def _taper(s_f: float) -> float:
+    """1 within the map, falling to 0 at the evaporating temperature where nothing is pumped any more."""
+    low, starved = constants.MAP_LOW_F.value, constants.STARVED_F.value
+    return max(0.0, min(1.0, (s_f - starved) / (low - starved)))
+
+
+_RATING_D_F = constants.RATING_OUTDOOR_F.value + constants.APPROACH_F.value
+_RATING_S_F = constants.RATING_EVAPORATING_F.value
+RATING_POWER_W = ahri_540(constants.AHRI_POWER_W, _RATING_S_F, _RATING_D_F)
+RATING_FLOW = ahri_540(constants.AHRI_FLOW_LB_H, _RATING_S_F, _RATING_D_F)
+
+
+def power_share(s_f: float, d_f: float) -> float:
+    """Compressor power, of its power at rating A."""
+    s = max(s_f, constants.MAP_LOW_F.value)
+    mapped = ahri_540(constants.AHRI_POWER_W, s, min(d_f, constants.MAP_HIGH_F.value)) / RATING_POWER_W
+    taper, idle = _taper(s_f), constants.IDLE_POWER_SHARE.value
+    return mapped if taper >= 1.0 else idle + (max(mapped, idle) - idle) * taper
+
+
+def flow_share(s_f: float, d_f: float) -> float:
+    """Refrigerant mass flow, of the flow at rating A; never below zero."""
+    s = max(s_f, constants.MAP_LOW_F.value)
+    mapped = ahri_540(constants.AHRI_FLOW_LB_H, s, min(d_f, constants.MAP_HIGH_F.value)) / RATING_FLOW
+    return max(0.0, mapped) * _taper(s_f)
+
+
+def capacity_share(s_f: float, d_f: float) -> float:
+    """Cooling capacity, of the capacity at rating A."""
+    return flow_share(s_f, d_f) * max(0.1, 1.0 + constants.CAPACITY_PER_F.value * (d_f - _RATING_D_F))
+
+
+class Refrigeration:
+    """Temperatures of one unit; `power_share`, `flow_share` and `cooling_w` are what the compressor now does."""
+
+    __slots__ = (
+        "condensing_f",
+        "condition",
+        "cooling_share",
+        "design",
+        "evaporating_f",
+        "flow",
+        "heating",
+        "power",
+    )
+
+    def __init__(self, design: Design, condition: Condition, outdoor_c: float) -> None:
+        self.design, self.condition = design, condition
+        self.condensing_f = fahrenheit(outdoor_c)
+        self.evaporating_f = self.condensing_f
+        self.power = self.flow = self.cooling_share = 0.0
+        self.heating = False
+
+    @property
+    def condensing_c(self) -> float:
+        """Saturation temperature on the high side, C."""
+        return celsius(self.condensing_f)
+
+    @property
+    def evaporating_c(self) -> float:
+        """Saturation temperature on the low side, C."""
+        return celsius(self.evaporating_f)
+
+    def step(self, dt: float, *, turning: bool, air_share: float, outdoor_c: float, indoor_c: float) -> None:
+        """Let `dt` seconds pass with the compressor turning or not, and `air_share` of the condenser's air moving."""
+        outdoor_f, indoor_f = fahrenheit(outdoor_c), fahrenheit(indoor_c)
+        if not turning:
+            self._rest(dt, outdoor_f, indoor_f)
+            return
+        source_f, sink_f = (outdoor_f, indoor_f) if self.heating else (indoor_f, outdoor_f)
+        self._follow(dt, self._evaporating_target(source_f), self._condensing_target(sink_f, air_share))
+        self.power = power_share(self.evaporating_f, self.condensing_f)
+        self.flow = flow_share(self.evaporating_f, self.condensing_f)
+        lag = 1.0 - exp(-dt / constants.COOLING_TAU_S.value)
+        full = capacity_share(self.evaporating_f, self.condensing_f) * self.condition.capacity_share
+        self.cooling_share += (full - self.cooling_share) * lag
+
+    def _rest(self, dt: float, outdoor_f: float, indoor_f: float) -> None:
+        share = 1.0 - exp(-dt / constants.REST_TAU_S.value)
+        self.condensing_f += (outdoor_f - self.condensing_f) * share
+        rest_f = min(outdoor_f, indoor_f)
+        self.evaporating_f += (rest_f - self.evaporating_f) * share
+        self.power = self.flow = 0.0
+        self.cooling_share *= 1.0 - share
+
+    def _follow(self, dt: float, evaporating_f: float, condensing_f: float) -> None:
+        share = 1.0 - exp(-dt / constants.CONDENSING_TAU_S.value)
+        top = constants.MAP_HIGH_F.value
+        self.condensing_f = min(top, self.condensing_f + (condensing_f - self.condensing_f) * share)
+        self.evaporating_f += (evaporating_f - self.evaporating_f) * share
+
+    def _evaporating_target(self, source_f: float) -> float:
+        rating_f = constants.RATING_OUTDOOR_F.value if self.heating else constants.RATING_INDOOR_F.value
+        # In heating the outdoor coil runs some 12 F under the air; in cooling 35 F under the return air.
+        base = source_f - 12.0 if self.heating else _RATING_S_F + 0.9 * (source_f - rating_f)
+        lost = max(0.0, 1.0 - self.condition.charge)
+        return base - constants.CHARGE_SUCTION_F.value * lost**1.5
+
+    def _condensing_target(self, sink_f: float, air_share: float) -> float:
+        work = RATING_POWER_W * constants.BTU_H_PER_W.value
+        cooling = 3 * constants.TON_W.value * constants.BTU_H_PER_W.value
+        power, capacity = power_share(self.evaporating_f, self.condensing_f), capacity_share(
+            self.evaporating_f, self.condensing_f
+        )
+        rejected = (power * work + capacity * cooling) / (work + cooling)
+        share = max(0.02, self.condition.condenser_share * air_share)
+        over = constants.OVERCHARGE_F.value * max(0.0, self.condition.charge - 1.0)
+        return sink_f + constants.APPROACH_F.value * rejected / share + over
+
+    def cooling_w(self) -> float:
+        """Heat taken from the house, W; given to it when heating."""
+        return self.design.tons * constants.TON_W.value * self.cooling_share

@@ -1,0 +1,225 @@
+"""One condensing unit with its control circuit: all parts joined; `step(dt)` at the level of RMS values.
+
+What the monitor's senses are wired to is in the attributes `rc_v`, `indoor_y_v`, `unit_v`, `coil_a`, `supply_v`, `load_v`,
+`compressor_a`, `fan_a`. `patience_s()` is the longest step that misses nothing; `events` counts what has changed abruptly.
+"""
+
+from __future__ import annotations
+
+from math import inf
+
+from sim import constants
+from sim.compressor import Compressor, Motion
+from sim.condition import Condition
+from sim.contactor import Contactor
+from sim.control import DEAD, ControlCircuit, Switches
+from sim.designs import Design
+from sim.fan import Fan
+from sim.refrigeration import Refrigeration
+from sim.wire import loop_ohm
+
+LONGEST_S = 30.0
+_QUICK_S = 0.002
+_CALL_V = 16.0  # a delay relay or a board takes this as a call
+_PRESSURE_RESET_K = 12.0
+_LOW_RESET_K = 16.0
+
+
+class Surroundings:
+    """What the house gives the unit: `thermostat_ohm` is inf open, near nothing closed, in between when it steals power."""
+
+    __slots__ = ("fan_held_off", "heating", "indoor_c", "outdoor_c", "service_v", "thermostat_ohm")
+
+    def __init__(self, *, service_v: float, outdoor_c: float, indoor_c: float) -> None:
+        self.service_v, self.outdoor_c, self.indoor_c = service_v, outdoor_c, indoor_c
+        self.thermostat_ohm = inf
+        self.heating = False
+        self.fan_held_off = False
+
+
+class CondensingUnit:
+    """The parts of one unit in one condition."""
+
+    def __init__(self, design: Design, condition: Condition, outdoor_c: float = 25.0) -> None:
+        self.design, self.condition = design, condition
+        self.control = ControlCircuit(design, condition)
+        self.contactor = Contactor(design, condition)
+        self.gas = Refrigeration(design, condition, outdoor_c)
+        self.compressor = Compressor(design, condition, outdoor_c)
+        self.fan = Fan(design, condition)
+        self.relay_s = 0.0
+        self.high_open = self.low_open = False
+        self.events = 0
+        self.panel_v = self.supply_v = self.load_v = self.compressor_v = 0.0
+        self.compressor_a = 0.0
+        self.volts = DEAD
+        self._branch_ohm = loop_ohm(design.branch_awg, design.branch_m, 40.0)
+        self._quick = True
+        self._seen: tuple[object, ...] = ()
+
+    # ------------------------------------------------------------ what senses are wired to
+
+    @property
+    def rc_v(self) -> float:
+        """Behind the control fuse, R to C."""
+        return self.volts.rc_v
+
+    @property
+    def indoor_y_v(self) -> float:
+        """The thermostat's output indoors, ahead of the safeties, Y to C."""
+        return self.volts.indoor_y_v
+
+    @property
+    def unit_v(self) -> float:
+        """Across the coil circuit at the unit, Y to C."""
+        return self.volts.unit_v
+
+    @property
+    def coil_a(self) -> float:
+        """In the coil's lead."""
+        return self.volts.coil_a
+
+    @property
+    def fan_a(self) -> float:
+        """In the condenser fan's lead."""
+        return self.fan.amps
+
+    # ------------------------------------------------------------ time
+
+    def patience_s(self) -> float:
+        """The longest step that misses nothing, s."""
+        if self._quick:
+            return _QUICK_S
+        return min(
+            LONGEST_S,
+            max(self.contactor.due_s, 1e-6),
+            self.compressor.patience_s(),
+            max(self.fan.left_s, 1e-6),
+            self._relay_left_s(),
+            self._fuse_left_s(),
+        )
+
+    def _relay_left_s(self) -> float:
+        left = self.design.delay_on_make_s - self.relay_s
+        return left if left > 0 and self.volts.unit_v > _CALL_V else inf
+
+    def _fuse_left_s(self) -> float:
+        fuse = self.control.fuse
+        left = fuse.left_s(self.volts.secondary_a)
+        return inf if fuse.open or left == inf else max(0.05 * left, _QUICK_S)
+
+    def poke(self) -> None:
+        """Something outside has changed at once (thermostat, a fault): look at it with a short step."""
+        self._quick = True
+
+    def step(self, dt: float, now_s: float, around: Surroundings) -> None:
+        """Let `dt` seconds pass, no longer than `patience_s()`."""
+        self._power(around)
+        self._command(dt, around)
+        self._run(dt, now_s, around)
+        arrived = self.contactor.move(dt)
+        self._watch_safeties(around)
+        seen = self._outward()
+        self._quick = arrived or seen != self._seen
+        self.events += self._quick
+        self._seen = seen
+
+    def _outward(self) -> tuple[object, ...]:
+        """Whatever changes in steps; a change asks for a short look at once."""
+        return (
+            self.contactor.state,
+            self.compressor.motion,
+            self.compressor.protector.open,
+            self.fan.motion,
+            self.high_open,
+            self.low_open,
+            self.control.fuse.open,
+            self.volts.unit_v > _CALL_V,
+            self.volts.rc_v > _CALL_V,
+            self.supply_v > 100.0,
+        )
+
+    # ------------------------------------------------------------ line and control
+
+    def _power(self, around: Surroundings) -> None:
+        """Volts at panel, unit and motors, each behind the resistance of its wires."""
+        condition, amps = self.condition, self.compressor.amps + self.fan.amps
+        open_v = around.service_v * condition.service_share
+        panel_v = behind(open_v, self.design.service_ohm, self.supply_v, amps)
+        self.panel_v = panel_v
+        upstream = self._branch_ohm + condition.line_joint_ohm
+        self.supply_v = 0.0 if condition.line_open else behind(panel_v, upstream, self.supply_v, amps)
+        closed = self.contactor.contacts_closed
+        self.load_v = self.supply_v if closed else 0.0
+        joint = condition.compressor_joint_ohm + condition.load_joint_ohm
+        self.compressor_v = behind(self.load_v, joint, self.compressor_v, self.compressor.amps)
+
+    def _command(self, dt: float, around: Surroundings) -> None:
+        condition = self.condition
+        delay_s = self.design.delay_on_make_s
+        self.relay_s = self.relay_s + dt if self.volts.unit_v > _CALL_V else 0.0
+        switches = Switches(
+            around.thermostat_ohm,
+            not (condition.float_open or condition.pressure_open or self.high_open or self.low_open),
+            not condition.relay_open and self.relay_s >= delay_s,
+            self.contactor.armature_in,
+        )
+        self.volts = self.control.solve(self.panel_v / self.design.primary_v, switches, around.outdoor_c)
+        self.control.fuse.carry(self.volts.secondary_a, dt)
+        self.contactor.take(self.volts.coil_v)
+
+    # ------------------------------------------------------------ motors
+
+    def _run(self, dt: float, now_s: float, around: Surroundings) -> None:
+        compressor, condition = self.compressor, self.condition
+        self.fan.step(dt, 0.0 if around.fan_held_off else self.load_v)
+        compressor.step(dt, now_s, self.compressor_v, self.gas)
+        compressor.watch_balance(self.compressor_v)
+        self.gas.heating = around.heating and not around.fan_held_off
+        self.gas.step(
+            dt,
+            turning=compressor.turning,
+            air_share=self.fan.air_share,
+            outdoor_c=around.outdoor_c,
+            indoor_c=around.indoor_c,
+        )
+        flow = self.gas.flow if compressor.turning else 0.0
+        gas_c = self.gas.evaporating_c + constants.GAS_OVER_SUCTION_C.value + 25.0 * max(0.0, 1.0 - condition.charge)
+        compressor.protector.step(
+            dt,
+            load=compressor.amps / self.design.compressor_rla_a,
+            flow=flow,
+            gas_c=gas_c,
+            ambient_c=around.outdoor_c,
+        )
+        self.compressor_a = compressor.amps if self.load_v > 0 else self._standing_a()
+
+    def _standing_a(self) -> float:
+        """What flows past a single open pole: through the run capacitor, or through a heater fed across the pole."""
+        design, compressor = self.design, self.compressor
+        if design.contactor_poles != 1 or self.supply_v <= 0 or not compressor.connected():
+            return 0.0
+        if design.trickle:
+            return compressor.capacitor_a(self.supply_v)
+        if design.heater_across_pole and compressor.drives():
+            return design.heater_w * self.supply_v / self.design.rated_v**2
+        return 0.0
+
+    def _watch_safeties(self, around: Surroundings) -> None:
+        design, gas = self.design, self.gas
+        if design.high_pressure_c is not None:
+            limit = design.high_pressure_c - (_PRESSURE_RESET_K if self.high_open else 0.0)
+            self.high_open = gas.condensing_c > limit
+        if design.low_pressure_c is not None and not around.heating:
+            limit = design.low_pressure_c + (_LOW_RESET_K if self.low_open else 0.0)
+            self.low_open = gas.evaporating_c < limit
+
+
+def behind(open_v: float, ohm: float, was_v: float, amps: float) -> float:
+    """Volts behind a resistance, the load taken as the impedance it last had: converges within a step or two."""
+    if amps <= 0.0 or ohm <= 0.0 or was_v <= 0.0:
+        return open_v
+    return open_v / (1.0 + ohm * amps / was_v)
+
+
+__all__ = ["CondensingUnit", "Motion", "Surroundings", "behind"]
