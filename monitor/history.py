@@ -21,7 +21,7 @@ import msgspec
 from monitor import config, limits
 from monitor.errors import HistoryError
 from monitor.keeper import Keeper
-from monitor.kept import Kept, MeterReading, Visit
+from monitor.kept import Kept, MeterReading, Topic, Visit
 from monitor.live import Live, LiveStatus, live_path
 from monitor.lookups import OUTBOX, OUTLET_NOTE, Lookups, kept_rows
 from monitor.records import Answer, Event, Request, Scan, StartTransient, UnitStatus
@@ -220,6 +220,11 @@ class History(Lookups):
         sql = "SELECT seq FROM outbox WHERE topic = ? AND place <= ? ORDER BY place DESC LIMIT 1"
         found = {topic: self._rows(sql, topic, after) for topic in ("events", "cycles")}
         return {topic: rows[0][0] for topic, rows in found.items() if rows}
+
+    def first_seq(self, topic: Topic) -> int | None:
+        """The oldest number of a topic still kept; None where there is none."""
+        rows = self._rows("SELECT min(seq) FROM outbox WHERE topic = ?", topic)
+        return rows[0][0] if rows else None
 
     def note_error(self, outlet: str, error: str) -> None:
         """Say what went wrong with an outlet last; "" when it goes well again."""

@@ -97,10 +97,8 @@ def resolve(records: list[Record], now_s: float) -> list[Resolved]:
     base: dict[str, Any] = {}
     found = []
     for record in records:
-        if record.bver is not None and record.bver > VERSION:
-            raise CommandError("SenML version", record.bver, f"at most {VERSION}")
-        if base.get("bver", record.bver) != record.bver and record.bver is not None:
-            raise CommandError("SenML version", record.bver, "the same in all records of a pack")
+        if record.bver is not None and (record.bver > VERSION or record.bver != base.get("bver", record.bver)):
+            raise CommandError("SenML version", record.bver, f"at most {VERSION}, the same in all of a pack")
         given = {label: getattr(record, label) for label in ("bn", "bt", "bu", "bv", "bs", "bver")}
         base |= {label: value for label, value in given.items() if value is not None}
         if record.bn is not None and record.n is None and not _has_value(record) and record.s is None:
@@ -125,7 +123,7 @@ def _one(record: Record, base: Mapping[str, Any], now_s: float) -> Resolved:
         value = record.v + base.get("bv", 0.0)
     total = None if record.s is None and "bs" not in base else (record.s or 0.0) + base.get("bs", 0.0)
     time_s = base.get("bt", 0.0) + (record.t or 0.0)
-    if abs(time_s) < RELATIVE_BELOW_S:
+    if time_s < RELATIVE_BELOW_S:
         time_s += now_s
     if isinstance(value, float) and not math.isfinite(value):
         raise CommandError(f"SenML record {name}", value, "a finite number")
