@@ -168,10 +168,11 @@ class Keeper:
             self.held.answers += answers
             self.held.starts += [(start.t_s, wall_s, start) for start in starts]
             self._bound()
-            if not now and not self._due():
-                return
-            self.memory = memory()
-            self._write(now_s, wall_s, status)
+            due = now or self._due()
+            if due or events or answers:
+                self.memory = memory()  # never older than the rows held with it
+            if due:
+                self._write(now_s, wall_s, status)
 
     def _due(self) -> bool:
         now_s = self.clock()
