@@ -144,7 +144,9 @@ _ROWS = (
         5000.0,
         _OHM,
     ),
-    Cause("thermostat-dead", ("thermostat",), "The thermostat's cooling relay no longer closes.", _flag("thermostat_dead")),
+    Cause(
+        "thermostat-dead", ("thermostat",), "The thermostat's cooling relay no longer closes.", _flag("thermostat_dead")
+    ),
     Cause(
         "thermostat-stuck-on", ("thermostat",), "The thermostat's relay has stuck closed.", _flag("thermostat_stuck_on")
     ),
@@ -175,17 +177,27 @@ _ROWS = (
         30.0,
         "K",
     ),
-    Cause("float-switch-open", ("float-switch",), "Condensate backs up and the float switch opens.", _flag("float_open")),
     Cause(
-        "pressure-switch-open", ("pressure-switch",), "A pressure switch in the call's path opens.", _flag("pressure_open")
+        "float-switch-open", ("float-switch",), "Condensate backs up and the float switch opens.", _flag("float_open")
+    ),
+    Cause(
+        "pressure-switch-open",
+        ("pressure-switch",),
+        "A pressure switch in the call's path opens.",
+        _flag("pressure_open"),
     ),
     Cause("control-wire-cut", ("control-wire-open",), "The call wire is cut.", _opens("call_wire_ohm")),
     Cause(
-        "call-splice-loose", ("loose-connection", "control-wire-open"), "A splice in the call wire has come off.", _opens("call_wire_ohm")
+        "call-splice-loose",
+        ("loose-connection", "control-wire-open"),
+        "A splice in the call wire has come off.",
+        _opens("call_wire_ohm"),
     ),
     # contactor
     Cause("delay-relay-dead", ("time-delay",), "The delay relay never closes.", _flag("relay_open")),
-    Cause("coil-lead-loose", ("loose-connection",), "A push-on terminal has come off the coil.", _opens("coil_lead_ohm")),
+    Cause(
+        "coil-lead-loose", ("loose-connection",), "A push-on terminal has come off the coil.", _opens("coil_lead_ohm")
+    ),
     Cause("coil-burnt-open", ("coil-open",), "The contactor's coil has burnt open.", _flag("coil_open")),
     Cause(
         "coil-turns-shorted",
@@ -214,7 +226,9 @@ _ROWS = (
         "Insects or burnt faces keep the contacts from passing current.",
         _flag("contacts_dirty"),
     ),
-    Cause("contacts-weld", ("contacts-welded", "armature-stuck-in"), "The contacts have welded.", _flag("contacts_welded")),
+    Cause(
+        "contacts-weld", ("contacts-welded", "armature-stuck-in"), "The contacts have welded.", _flag("contacts_welded")
+    ),
     # line
     Cause("disconnect-pulled", ("line-supply-off",), "The disconnect is out or the breaker open.", _flag("line_open")),
     Cause("outage", ("line-supply-off",), "The utility's supply is gone, indoors as well.", _lose("service_share")),
@@ -276,7 +290,9 @@ _ROWS = (
         _flag("common_open"),
     ),
     Cause("run-winding-opens", ("compressor-winding-open",), "The run winding is open.", _flag("run_winding_open")),
-    Cause("start-winding-opens", ("compressor-winding-open",), "The start winding is open.", _flag("start_winding_open")),
+    Cause(
+        "start-winding-opens", ("compressor-winding-open",), "The start winding is open.", _flag("start_winding_open")
+    ),
     # fan
     Cause("fan-winding-opens", ("fan-motor",), "The fan motor's winding is open.", _flag("fan_open")),
     Cause("fan-seizes", ("fan-motor",), "The fan motor's bearings have seized.", _flag("fan_seized")),
@@ -300,7 +316,9 @@ _ROWS = (
         _SHARE + " of the heat exchange",
     ),
     Cause("charge-leaks", ("charge-low",), "Refrigerant has leaked away.", _lose("charge"), 0.7, 0.95, _SHARE),
-    Cause("overcharged", ("charge-high",), "Too much refrigerant was filled in.", _overcharge, 0.3, 1.0, "share too much"),
+    Cause(
+        "overcharged", ("charge-high",), "Too much refrigerant was filled in.", _overcharge, 0.3, 1.0, "share too much"
+    ),
     Cause(
         "oversized",
         ("equipment-oversized",),
@@ -311,8 +329,12 @@ _ROWS = (
         "times the capacity",
     ),
     # the monitor
-    Cause("sense-drifts", _MONITOR, "A current transformer or divider has drifted.", _sense_gain, 0.3, 2.0, "share", True),
-    Cause("sense-offset", _MONITOR, "A reading carries an offset.", _sense_offset, 1.0, 50.0, "the reading's unit", True),
+    Cause(
+        "sense-drifts", _MONITOR, "A current transformer or divider has drifted.", _sense_gain, 0.3, 2.0, "share", True
+    ),
+    Cause(
+        "sense-offset", _MONITOR, "A reading carries an offset.", _sense_offset, 1.0, 50.0, "the reading's unit", True
+    ),
     Cause("sense-unplugged", _MONITOR, "A sense is unplugged.", _sense("unplugged"), of_sense=True),
     Cause("sense-noisy", _MONITOR, "A sense picks up noise.", _sense_noise, 0.2, 20.0, "the reading's unit, RMS", True),
     Cause("sense-stuck", _MONITOR, "A sense hangs at its last value.", _sense("stuck"), of_sense=True),

@@ -1,9 +1,9 @@
 """The compressor: a capacitor-run single-phase motor on a pump, behind its internal protector.
 
 Per unit of rated torque. The motor's torque is a Kloss curve scaled by volts squared and by what is left of the run
-capacitor, which also gives the torque at standstill; the load is friction and the pressure difference. While the rotor
-is not at speed (start, stall, coasting) the equation of motion is followed in steps of MOTION_S; at speed only the balance
-is watched: when the pull-out torque no longer covers the load, it stalls.
+capacitor, which also gives the torque at standstill; the load is friction and the pressure difference. While the
+rotor is not at speed (start, stall, coasting) the equation of motion is followed in steps of MOTION_S; at speed only
+the balance is watched: when the pull-out torque no longer covers the load, it stalls.
 """
 
 from __future__ import annotations
@@ -34,10 +34,11 @@ class Kind(NamedTuple):
 
 
 KINDS: dict[str, Kind] = {
-    # Pistons start against the pressure difference, which a fixed orifice lets go in a minute or two; a scroll lets it go
-    # inside at once. Inertia makes the start at rated volts last some 0.18 s (trade site, 3 ton, equalised) and 0.12 s.
-    "reciprocating": Kind(0.50, 0.150, 60.0, 1.0),
-    "scroll": Kind(0.55, 0.100, 2.5, 0.8),
+    # Pistons start against the pressure difference, which a fixed orifice lets go in a minute or two; a scroll lets
+    # it go inside at once. Inertia makes the start at rated volts last some 0.18 s (trade site, 3 ton, equalised) and
+    # 0.12 s.
+    "reciprocating": Kind(0.50, 0.120, 60.0, 1.0),
+    "scroll": Kind(0.55, 0.085, 2.5, 0.8),
 }
 
 
@@ -227,7 +228,8 @@ class Compressor:
         """RMS current at speed: active part from the map's power over volts, reactive part left by the capacitor."""
         dead = 1.0 - self.capacitor()
         rating_a = RATING_POWER_W * self.design.tons / 3.0 / self.design.rated_v
-        active = max(power, 0.35) * rating_a * self.design.rated_v / volts * (1 + constants.CAPACITOR_LOSS_SHARE.value * dead)
+        share = max(power, 0.35) * (1 + constants.CAPACITOR_LOSS_SHARE.value * dead)
+        active = share * rating_a * self.design.rated_v / volts
         pf = constants.POWER_FACTOR.value
         reactive = rating_a * (sqrt(1 / pf**2 - 1) + constants.CAPACITOR_REACTIVE_SHARE.value * dead)
         return hypot(active, reactive * volts / self.design.rated_v)

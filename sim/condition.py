@@ -1,7 +1,7 @@
 """The condition of every part: what wear and faults change, and all that they can change.
 
-A healthy unit has the values written here. Causes (sim/causes.py) write to a Condition; the physics reads it; no reading is
-ever written by anyone. `inf` ohm is an open circuit.
+A healthy unit has the values written here. Causes (sim/causes.py) write to a Condition; the physics reads it; no
+reading is ever written by anyone. `inf` ohm is an open circuit.
 """
 
 from __future__ import annotations

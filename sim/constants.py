@@ -86,7 +86,9 @@ IDLE_POWER_SHARE = _ours(0.40, "1", "power of a compressor that pumps almost not
 STARVED_F = _ours(-60.0, "F", "evaporating temperature at which almost nothing is pumped")
 RATING_OUTDOOR_F = Constant(95.0, "F", "from memory", "AHRI 210/240 rating condition A")
 RATING_EVAPORATING_F = _ours(45.0, "F", "evaporating temperature at rating A; AHRI 540's rating point as well")
-APPROACH_F = Constant(27.0, "F", "common practice", "condensing over outdoor temperature: 25 to 30 F, clean and at rating A")
+APPROACH_F = Constant(
+    27.0, "F", "common practice", "condensing over outdoor temperature: 25 to 30 F, clean and at rating A"
+)
 SUCTION_PER_INDOOR = _ours(0.9, "F/F", "evaporating temperature follows the return air")
 RATING_INDOOR_F = Constant(80.0, "F", "from memory", "AHRI 210/240: indoor dry bulb of the cooling tests")
 CAPACITY_PER_F = _ours(-0.006, "1/F", "evaporator enthalpy difference against condensing temperature (warmer liquid)")
@@ -97,19 +99,25 @@ CONDENSING_TAU_S = _ours(75.0, "s", "head pressure has settled some five minutes
 REST_TAU_S = _ours(150.0, "s", "condenser back to outdoor temperature after a stop")
 COOLING_TAU_S = _ours(60.0, "s", "the evaporator coil is cold after a minute or two")
 STILL_AIR_SHARE = _ours(0.12, "1", "heat a condenser gives to air that no fan moves, of what it gives with the fan")
-CHARGE_SUCTION_F = _ours(110.0, "F", "fall of evaporating temperature with the lost share of the charge to the power 1.5")
+CHARGE_SUCTION_F = _ours(
+    110.0, "F", "fall of evaporating temperature with the lost share of the charge to the power 1.5"
+)
 OVERCHARGE_F = _ours(90.0, "F", "rise of condensing temperature per share of overcharge: flooded condenser")
 
 # ---------------------------------------------------------------- compressor motor
 
-BREAKDOWN_PU = _ours(2.4, "of rated torque", "pull-out torque at rated volts; gives the stall voltage seen in utility tests")
+BREAKDOWN_PU = _ours(
+    2.4, "of rated torque", "pull-out torque at rated volts; gives the stall voltage seen in utility tests"
+)
 BREAKDOWN_SLIP = _ours(0.15, "1", "slip at pull-out of a small single-phase motor")
 SINGLE_PHASE_SHARE = _ours(0.6, "1", "pull-out torque left with a dead run capacitor")
 FRICTION_PU = _ours(0.08, "of rated torque", "bearings and rings")
 RUNNING_TORQUE_PU = _ours(0.77, "of rated torque", "gas torque at rating A")
 BUILD_TAU_S = _ours(45.0, "s", "pressure difference builds after a start")
 COAST_S = _ours(0.25, "s", "a rotor under pressure without volts stands still after this")
-CAPACITOR_REACTIVE_SHARE = _ours(0.45, "1", "reactive current of the run winding that a dead capacitor leaves uncovered")
+CAPACITOR_REACTIVE_SHARE = _ours(
+    0.45, "1", "reactive current of the run winding that a dead capacitor leaves uncovered"
+)
 CAPACITOR_LOSS_SHARE = _ours(0.12, "1", "more power drawn with a dead capacitor (backward field)")
 WINDING_REACTANCE_SHARE = _ours(0.04, "1", "start winding's reactance, of the capacitor's, in the trickle path")
 
@@ -127,7 +135,9 @@ GAS_OVER_SUCTION_C = _ours(18.0, "K", "superheat and pick-up in the shell")
 # ---------------------------------------------------------------- fan
 
 FAN_RUN_SHARE = Constant(0.85, "of FLA", "common practice", "a condenser fan runs somewhat under its full-load amps")
-FAN_LOCKED_SHARE = Constant(2.0, "of FLA", "common practice", "a stalled capacitor-run fan motor draws about twice full load")
+FAN_LOCKED_SHARE = Constant(
+    2.0, "of FLA", "common practice", "a stalled capacitor-run fan motor draws about twice full load"
+)
 FAN_CAPACITOR_MIN = _ours(0.35, "1", "with less of its capacitor a fan motor does not start")
 FAN_TRIP_S = _ours(45.0, "s", "a stalled fan motor's protector opens")
 FAN_RESET_S = _ours(300.0, "s", "and closes again")

@@ -1,7 +1,7 @@
 """The contactor: armature with pull-in and drop-out, contacts with bounce, one or two poles.
 
-The armature moves when the coil's voltage has been enough (or too little) for its travel time; where it is when the voltage
-turns half way, it returns. States of the armature:
+The armature moves when the coil's voltage has been enough (or too little) for its travel time; where it is when the
+voltage turns half way, it returns. States of the armature:
 
     OUT       at rest, contacts open
     CLOSING   on its way in; `due_s` left
@@ -44,7 +44,8 @@ class Contactor:
 
     @property
     def contacts_closed(self) -> bool:
-        """Line voltage passes to the load side, line to line. Welded contacts stay; dirty ones touch without passing."""
+        """Line voltage passes to the load side, line to line. Welded contacts stay; dirty ones touch without
+        passing."""
         if self.condition.contacts_welded:
             return True
         return self.armature_in and not self.condition.contacts_dirty

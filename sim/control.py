@@ -34,8 +34,8 @@ DEAD = ControlVolts(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 class Switches(NamedTuple):
-    """How the switches of the circuit stand. `thermostat_ohm` is inf when it is plainly open, some hundred ohm when open
-    and stealing power, near nothing when closed."""
+    """How the switches of the circuit stand. `thermostat_ohm` is inf when it is plainly open, some hundred ohm when
+    open and stealing power, near nothing when closed."""
 
     thermostat_ohm: float
     safeties_closed: bool

@@ -1,7 +1,7 @@
 """Unit designs: nameplate and parts of a condensing unit with its control circuit; four to start from.
 
-A design never changes; wear and faults are in sim/condition.py. `varied` draws a neighbour of a design for fleets and the
-accuracy bench.
+A design never changes; wear and faults are in sim/condition.py. `varied` draws a neighbour of a design for fleets and
+the accuracy bench.
 """
 
 from __future__ import annotations

@@ -44,8 +44,8 @@ class HouseDesign(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
 class ThermostatDesign(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """`schedule` holds [hour of day, set point C] rows, each in force until the next; empty: `set_c` always.
 
-    `steal_ohm` is the path through which it powers itself when off (none: it does not); `short_cycle_s` the wait after a
-    stop or after its power has returned; `battery` keeps it calling through an outage.
+    `steal_ohm` is the path through which it powers itself when off (none: it does not); `short_cycle_s` the wait
+    after a stop or after its power has returned; `battery` keeps it calling through an outage.
     """
 
     mode: Literal["cool", "heat"] = "cool"

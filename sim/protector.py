@@ -1,8 +1,9 @@
 """The compressor's internal line-break protector: winding and disc, heated by current, cooled by gas and shell.
 
-Two temperatures with exact exponentials between events: the winding heats with the square of the current and is cooled by
-the suction gas while anything is pumped, by the shell otherwise; the disc sits on the winding, with a heater of its own.
-Opens at TRIP_C, closes again at CLOSE_C. Locked, from cold, that takes seconds; to close again, quarter of an hour to hours.
+Two temperatures with exact exponentials between events: the winding heats with the square of the current and is
+cooled by the suction gas while anything is pumped, by the shell otherwise; the disc sits on the winding, with a
+heater of its own. Opens at TRIP_C, closes again at CLOSE_C. Locked, from cold, that takes seconds; to close again,
+quarter of an hour to hours.
 """
 
 from __future__ import annotations

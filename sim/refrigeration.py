@@ -1,15 +1,15 @@
 """The refrigerant side at a glance: evaporating and condensing temperature, compressor power, cooling capacity.
 
-Power and mass flow are AHRI 540 maps of a 3 ton compressor, scaled to the unit's size. Condensing temperature is outdoor
-temperature plus an approach that grows with the heat to be given off and shrinks with the condenser's share left; it
-follows with a lag. Below the map's range (little charge left) power tapers to an idle share; at the top a relief valve
-holds the pressure.
+Power and mass flow are AHRI 540 maps of a 3 ton compressor, scaled to the unit's size. Condensing temperature is
+outdoor temperature plus an approach that grows with the heat to be given off and shrinks with the condenser's share
+left; it follows with a lag. Below the map's range (little charge left) power tapers to an idle share; at the top a
+relief valve holds the pressure.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import exp
+from math import exp, sqrt
 
 from sim import constants
 from sim.condition import Condition
@@ -27,7 +27,8 @@ def celsius(fahrenheits: float) -> float:
 
 
 def ahri_540(c: Sequence[float], s: float, d: float) -> float:
-    """The ten-coefficient polynomial of AHRI 540 at suction and discharge dew point `s`, `d`, in the map's own units."""
+    """The ten-coefficient polynomial of AHRI 540 at suction and discharge dew point `s`, `d`, in the map's own
+    units."""
     return (
         c[0]
         + s * (c[1] + s * (c[3] + s * c[6]))
@@ -132,14 +133,13 @@ class Refrigeration:
         # In heating the outdoor coil runs some 12 F under the air; in cooling 35 F under the return air.
         base = source_f - 12.0 if self.heating else _RATING_S_F + 0.9 * (source_f - rating_f)
         lost = max(0.0, 1.0 - self.condition.charge)
-        return base - constants.CHARGE_SUCTION_F.value * lost**1.5
+        return base - constants.CHARGE_SUCTION_F.value * lost * sqrt(lost)
 
     def _condensing_target(self, sink_f: float, air_share: float) -> float:
         work = RATING_POWER_W * constants.BTU_H_PER_W.value
         cooling = 3 * constants.TON_W.value * constants.BTU_H_PER_W.value
-        power, capacity = power_share(self.evaporating_f, self.condensing_f), capacity_share(
-            self.evaporating_f, self.condensing_f
-        )
+        at = (self.evaporating_f, self.condensing_f)
+        power, capacity = power_share(*at), capacity_share(*at)
         rejected = (power * work + capacity * cooling) / (work + cooling)
         share = max(0.02, self.condition.condenser_share * air_share)
         over = constants.OVERCHARGE_F.value * max(0.0, self.condition.charge - 1.0)

@@ -1,7 +1,8 @@
 """One condensing unit with its control circuit: all parts joined; `step(dt)` at the level of RMS values.
 
-What the monitor's senses are wired to is in the attributes `rc_v`, `indoor_y_v`, `unit_v`, `coil_a`, `supply_v`, `load_v`,
-`compressor_a`, `fan_a`. `patience_s()` is the longest step that misses nothing; `events` counts what has changed abruptly.
+What the monitor's senses are wired to is in the attributes `rc_v`, `indoor_y_v`, `unit_v`, `coil_a`, `supply_v`,
+`load_v`, `compressor_a`, `fan_a`. `patience_s()` is the longest step that misses nothing; `events` counts what has
+changed abruptly.
 """
 
 from __future__ import annotations
@@ -26,7 +27,8 @@ _LOW_RESET_K = 16.0
 
 
 class Surroundings:
-    """What the house gives the unit: `thermostat_ohm` is inf open, near nothing closed, in between when it steals power."""
+    """What the house gives the unit: `thermostat_ohm` is inf open, near nothing closed, in between when it steals
+    power."""
 
     __slots__ = ("fan_held_off", "heating", "indoor_c", "outdoor_c", "service_v", "thermostat_ohm")
 

@@ -17,7 +17,8 @@ from monitor.errors import ScenarioError
 HOUR_S = 3600.0
 DAY_S = 24 * HOUR_S
 
-# Share of the daily range below the maximum, solar hours 1 to 24 (ASHRAE Fundamentals, ch. 14, daily temperature profile).
+# Share of the daily range below the maximum, solar hours 1 to 24 (ASHRAE Fundamentals, ch. 14, daily temperature
+# profile).
 DAILY_RANGE_SHARES = (
     *(0.88, 0.92, 0.95, 0.98, 1.00, 0.98, 0.91, 0.74, 0.55, 0.38, 0.23, 0.13),
     *(0.05, 0.00, 0.00, 0.06, 0.14, 0.24, 0.39, 0.50, 0.59, 0.68, 0.75, 0.82),
@@ -73,7 +74,9 @@ def design_days(days: Sequence[tuple[float, float]], start_hour: float = 0.0) ->
     return Weather(table, start_hour)
 
 
-def synthetic_year(rng: Random, *, warmest_c: float = 31.0, season_k: float = 11.0, range_k: float = 11.0) -> list[Hour]:
+def synthetic_year(
+    rng: Random, *, warmest_c: float = 31.0, season_k: float = 11.0, range_k: float = 11.0
+) -> list[Hour]:
     """A year of hours: a cosine season about July's mean, warm and cold spells that fade (a day keeps 70 % of the last
     one's), and the ASHRAE daily profile. `warmest_c` is the mean of the warmest days, `season_k` half the swing."""
     table: list[Hour] = []
@@ -92,10 +95,13 @@ def synthetic_year(rng: Random, *, warmest_c: float = 31.0, season_k: float = 11
 
 
 def typical_year(path: str | Path) -> list[Hour]:
-    """The hours of a TMY3 file cut to date, hour ending, GHI, dry bulb (tests/data/phoenix-tmy3). Raises ScenarioError."""
+    """The hours of a TMY3 file cut to date, hour ending, GHI, dry bulb (tests/data/phoenix-tmy3). Raises
+    ScenarioError."""
     try:
         with Path(path).open(newline="", encoding="utf-8") as file:
             rows = list(csv.reader(file))[2:]
         return [Hour(float(row[3]), float(row[2])) for row in rows]
     except (OSError, IndexError, ValueError) as error:
-        raise ScenarioError(f"weather file {path}", str(error), "a TMY3 file: two header lines, then hourly rows") from None
+        raise ScenarioError(
+            f"weather file {path}", str(error), "a TMY3 file: two header lines, then hourly rows"
+        ) from None

@@ -1,7 +1,7 @@
 """Everything outside the monitor, joined and moved through virtual time: weather, house, thermostat, unit, causes.
 
-`World.advance(until_s)` is the only way time passes; it takes as long steps as the unit's patience allows and stops at every
-change of a cause. Same description and seed, same world to the last bit.
+`World.advance(until_s)` is the only way time passes; it takes as long steps as the unit's patience allows and
+stops at every change of a cause. Same description and seed, same world to the last bit.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import msgspec
 from sim.condition import Condition
 from sim.designs import DESIGNS, Design
 from sim.house import House, HouseDesign, Thermostat, ThermostatDesign, house_for
+from sim.senses import Presence
 from sim.timeline import Planned, Timeline
 from sim.unit import CondensingUnit, Surroundings
 from sim.weather import DAY_S, HOUR_S, Weather, design_days
@@ -61,11 +62,10 @@ class World:
         self.unit = CondensingUnit(plan.design, self.condition, hour.outdoor_c)
         self.house = House(plan.house or house_for(plan.design))
         self.thermostat = Thermostat(plan.thermostat, self.condition, self.house.air_c)
-        self.around = Surroundings(
-            service_v=plan.design.line_v, outdoor_c=hour.outdoor_c, indoor_c=self.house.air_c
-        )
+        self.around = Surroundings(service_v=plan.design.line_v, outdoor_c=hour.outdoor_c, indoor_c=self.house.air_c)
         self.around.heating = plan.thermostat.mode == "heat"
         self.log: list[Happening] = []
+        self.presence = Presence()
         self._swing = Random(f"{plan.seed}/line").uniform(0.0, 2 * pi)
         self._defrost_run_s = 0.0
         self._defrost_left_s = 0.0
@@ -108,6 +108,7 @@ class World:
         self._mind_defrost(dt)
         self._call(dt)
         unit.step(dt, self.t_s, around)
+        self.presence.take(self.t_s + dt, unit)
         cooling_w = unit.gas.cooling_w()
         self.house.step(
             dt,

@@ -1,0 +1,138 @@
+"""The monitor's senses as ideal instruments on the simulated wires: world -> Scan, with realistic small errors.
+
+A presence channel is on from its knee upwards and holds on for a moment after its voltage has gone, as its opto and
+capacitor do; a number is read with a gain error of its own, noise and resolution. What a fault at the wire does to a
+reading is in condition.SenseCondition: unplugged presence reads absent, an unplugged number is missing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from random import Random
+from typing import NamedTuple
+
+from monitor.records import FLAGS, READINGS, Scan
+from sim.condition import Condition
+from sim.unit import CondensingUnit
+
+PRESENT_24V = 12.0  # V RMS; control board: the knee of its two zeners and the opto, computed there
+PRESENT_LINE_V = 62.0  # V RMS; line board: 1.1 mA through its droppers
+HOLD_S = 0.06  # s; hold capacitor against pull-up, usual parts
+
+
+class Accuracy(NamedTuple):
+    """One number's errors: gain spread (one sigma, fixed per unit), noise (share and floor, RMS), resolution."""
+
+    gain: float
+    noise_share: float
+    noise: float
+    resolution: float
+
+
+ACCURACY: dict[str, Accuracy] = {
+    # current transformers of class 1 with 1 % burdens; the floor is the converter's noise
+    "control_v": Accuracy(0.005, 0.001, 0.02, 0.01),
+    "coil_a": Accuracy(0.006, 0.002, 0.001, 0.001),
+    "compressor_a": Accuracy(0.006, 0.003, 0.012, 0.001),
+    "fan_a": Accuracy(0.006, 0.003, 0.002, 0.001),
+    "outdoor_c": Accuracy(0.0, 0.0, 0.05, 0.01),
+}
+
+WIRED: dict[str, Callable[[CondensingUnit], float]] = {
+    "call": lambda unit: unit.unit_v,
+    "control_v": lambda unit: unit.unit_v,
+    "coil_a": lambda unit: unit.coil_a,
+    "supply": lambda unit: unit.supply_v,
+    "load": lambda unit: unit.load_v,
+    "compressor_a": lambda unit: unit.compressor_a,
+    "fan_a": lambda unit: unit.fan_a,
+    "control_power": lambda unit: unit.rc_v,
+    "thermostat": lambda unit: unit.indoor_y_v,
+}
+KNEE_V = {name: PRESENT_LINE_V if name in ("supply", "load") else PRESENT_24V for name in FLAGS}
+
+
+class Presence:
+    """The presence channels: when each last had voltage. Told of every step of the world."""
+
+    def __init__(self) -> None:
+        self.last_s: dict[str, float] = dict.fromkeys(FLAGS, -1e9)
+
+    def take(self, t_s: float, unit: CondensingUnit) -> None:
+        """The voltages as they stand at `t_s`."""
+        last, volts = self.last_s, unit.volts
+        if volts.unit_v >= PRESENT_24V:
+            last["call"] = t_s
+        if volts.rc_v >= PRESENT_24V:
+            last["control_power"] = t_s
+        if volts.indoor_y_v >= PRESENT_24V:
+            last["thermostat"] = t_s
+        if unit.supply_v >= PRESENT_LINE_V:
+            last["supply"] = t_s
+        if unit.load_v >= PRESENT_LINE_V:
+            last["load"] = t_s
+
+    def seen(self, name: str, t_s: float, hold_s: float = HOLD_S) -> bool:
+        """The channel is on."""
+        return t_s - self.last_s[name] <= hold_s
+
+
+class Senses:
+    """All fitted senses of one unit. `read` gives one Scan; the same seed gives the same errors."""
+
+    def __init__(
+        self, unit: CondensingUnit, condition: Condition, presence: Presence, fitted: Sequence[str], seed: int
+    ) -> None:
+        self.fitted = tuple(name for name in READINGS if name in fitted)
+        self._unit, self._condition, self._presence = unit, condition, presence
+        self._rng = Random(f"{seed}/senses")
+        self._gain = {name: 1.0 + self._rng.gauss(0.0, row.gain) for name, row in ACCURACY.items()}
+        self._last: dict[str, float | bool | None] = {}
+
+    def read(self, t_s: float, outdoor_c: float, wall_s: float | None = None) -> Scan | None:
+        """One scan at `t_s`; None when this one is lost on the way."""
+        condition = self._condition
+        if condition.lost_scans and self._rng.random() < condition.lost_scans:
+            return None
+        fields: dict[str, float | bool | None] = {}
+        for name in self.fitted:
+            fields[name] = self._flag(name, t_s) if name in FLAGS else self._number(name, outdoor_c)
+        self._last.update(fields)
+        return Scan(t_s=t_s, wall_s=wall_s, **fields)  # type: ignore[arg-type]
+
+    def _flag(self, name: str, t_s: float) -> bool | None:
+        condition = self._condition
+        seen = self._presence.seen(name, t_s)
+        if condition.glitches and self._rng.random() < condition.glitches:
+            seen = not seen
+        if name not in condition.senses:
+            return seen
+        sense = condition.senses[name]
+        if sense.stuck:
+            return bool(self._last.get(name, seen))
+        if sense.unplugged:
+            return False
+        noisy = sense.noise > 0.0 and self._rng.random() < min(0.5, sense.noise)
+        return not seen if noisy else seen
+
+    def _number(self, name: str, outdoor_c: float) -> float | None:
+        condition, rng = self._condition, self._rng
+        if condition.bus_errors and rng.random() < condition.bus_errors:
+            return None
+        true = outdoor_c if name == "outdoor_c" else WIRED[name](self._unit)
+        row = ACCURACY[name]
+        value = true * self._gain[name] + rng.gauss(0.0, row.noise + row.noise_share * abs(true))
+        if condition.glitches and rng.random() < condition.glitches:
+            value += rng.uniform(0.5, 3.0) * (abs(value) + 1.0)
+        if name in condition.senses:
+            sense = condition.senses[name]
+            if sense.unplugged:
+                return None
+            if sense.stuck:
+                last = self._last.get(name)
+                return value if last is None else float(last)
+            value = value * sense.gain + sense.offset + (rng.gauss(0.0, sense.noise) if sense.noise else 0.0)
+        value = round(value / row.resolution) * row.resolution
+        if name == "outdoor_c":
+            return min(89.0, max(-89.0, round(value, 3)))
+        return max(0.0, round(value, 3))
