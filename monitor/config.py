@@ -48,7 +48,9 @@ class Senses(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class Mqtt(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The broker; an empty host means none. The password is read from `password_file`, never from the site file."""
+    """The broker; an empty host means none. The password is read from `password_file`, never from the site file.
+
+    `version` is the protocol's: "5", or "3.1.1" for a broker that knows no newer one."""
 
     host: str = ""
     port: int = 1883
@@ -58,6 +60,7 @@ class Mqtt(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     ca_file: str = ""
     keepalive_s: int = 30
     readings_s: float = 10.0
+    version: str = "5"
 
 
 class Notify(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -139,6 +142,7 @@ _BOUNDS: dict[str, tuple[float, float]] = {
 _CHOICES: dict[str, tuple[object, ...]] = {
     "unit.line_hz": (50, 60),
     "unit.contactor_poles": (1, 2),
+    "mqtt.version": ("5", "3.1.1"),
     "web.temperature": ("F", "C"),
 }
 

@@ -53,6 +53,7 @@ class MqttOutlet(ThreadedOutlet):
     def __init__(self, settings: Settings, *, clock: Callable[[], float] = time.monotonic) -> None:
         super().__init__(clock=clock)
         self._settings, self._site = settings.mqtt, settings.site.id
+        self._newest = settings.mqtt.version == "5"
         self._client: paho.Client | None = None
         self._reset()
         self._refusals: list[float] = []
@@ -121,17 +122,15 @@ class MqttOutlet(ThreadedOutlet):
 
     def _connect(self) -> paho.Client:
         client = self._made()
-        properties = _properties(PacketTypes.CONNECT)
-        properties.SessionExpiryInterval = int(_N["session_s"])
-        properties.MaximumPacketSize = _PACKET_MOST
+        where = (self._settings.host, self._settings.port, self._settings.keepalive_s)
         try:
-            client.connect(
-                self._settings.host,
-                self._settings.port,
-                keepalive=self._settings.keepalive_s,
-                clean_start=False,
-                properties=properties,
-            )
+            if self._newest:
+                properties = _properties(PacketTypes.CONNECT)
+                properties.SessionExpiryInterval = int(_N["session_s"])
+                properties.MaximumPacketSize = _PACKET_MOST
+                client.connect(*where, clean_start=False, properties=properties)
+            else:
+                client.connect(*where)
             self._await_answer(client)
         except (OSError, ValueError) as error:
             _drop(client)
@@ -144,7 +143,8 @@ class MqttOutlet(ThreadedOutlet):
         client = paho.Client(
             CallbackAPIVersion.VERSION2,
             client_id=f"condenser-monitor-{self._site}",
-            protocol=paho.MQTTv5,
+            clean_session=None if self._newest else False,
+            protocol=paho.MQTTv5 if self._newest else paho.MQTTv311,
             reconnect_on_failure=False,
         )
         client.suppress_exceptions = True
@@ -197,8 +197,10 @@ class MqttOutlet(ThreadedOutlet):
 
     def _publish(self, client: paho.Client, channel: str, payload: bytes, kind: str = JSON_TYPE) -> int:
         row = CHANNELS[channel]
-        properties = _properties(PacketTypes.PUBLISH)
-        properties.ContentType = kind
+        properties = None
+        if self._newest:
+            properties = _properties(PacketTypes.PUBLISH)
+            properties.ContentType = kind
         info = client.publish(
             topic(self._site, channel), payload, qos=row.qos, retain=row.retained, properties=properties
         )

@@ -1,0 +1,63 @@
+"""Fixtures shared by all rooms: real services, private and short-lived; a history in a directory of its own."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from monitor import config
+from monitor.history import History
+from sim.broker import PrivateBroker, mosquitto
+
+# a service that some tests need -> how to find out whether it is here
+SERVICES: dict[str, Callable[[], bool]] = {
+    "mosquitto": lambda: mosquitto() is not None,
+    "mosquitto_sub": lambda: shutil.which("mosquitto_sub") is not None,
+    "amqtt": lambda: importlib.util.find_spec("amqtt") is not None,
+    "chromium": lambda: any(shutil.which(name) for name in ("chromium", "chromium-browser", "google-chrome")),
+    "ngspice": lambda: shutil.which("ngspice") is not None,
+}
+
+
+def need(service: str, present: bool | None = None) -> None:
+    """Skip the test where a service is not installed; fail it in continuous integration, where nothing may be missing.
+
+    `present` answers for a service that SERVICES does not know.
+    """
+    found = SERVICES[service]() if present is None else present
+    if not found:
+        (pytest.fail if os.environ.get("CI") else pytest.skip)(f"{service} is not installed")
+
+
+@pytest.fixture(scope="session")
+def shared_broker() -> Iterator[PrivateBroker]:
+    """One mosquitto for the whole run, open to all; tests keep apart by their site ids. Not to be killed."""
+    need("mosquitto")
+    with PrivateBroker() as broker:
+        yield broker
+
+
+@pytest.fixture
+def broker() -> Iterator[PrivateBroker]:
+    """A mosquitto of the test's own, to be killed and started at will."""
+    need("mosquitto")
+    with PrivateBroker() as own:
+        yield own
+
+
+@pytest.fixture
+def keep(tmp_path: Path) -> config.History:
+    """Settings of a history whose files all lie in the test's own directory."""
+    return config.History(file=str(tmp_path / "history.db"), live_dir=str(tmp_path / "live"))
+
+
+@pytest.fixture
+def history(keep: config.History) -> Iterator[History]:
+    """An empty history, owned."""
+    with History(keep.file, owner=True, keep=keep) as own:
+        yield own
