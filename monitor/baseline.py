@@ -160,7 +160,7 @@ class Baseline:
         plain_a = point.a
         if point.v is not None and line.at_v is not None:
             plain_a -= line.a_per_v * (point.v - line.at_v)
-        if abs(plain_a / expected_a - 1.0) > number("widen_ratio"):
+        if expected_a <= 0 or abs(plain_a / expected_a - 1.0) > number("widen_ratio"):
             return
         if self._keep(wing.points, Point(point.c, plain_a, None), x_s):
             self._reach(line, wing, sign)

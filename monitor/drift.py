@@ -63,6 +63,11 @@ class Drift(msgspec.Struct, forbid_unknown_fields=True):
     days: int = 0
     since_x: float | None = None
 
+    def carry_on(self, old: Drift) -> None:
+        """Go on from where an earlier watch stood, with this one's own numbers."""
+        self.cusum.high, self.cusum.low, self.ewma.level = old.cusum.high, old.cusum.low, old.ewma.level
+        self.state, self.days, self.since_x = old.state, old.days, old.since_x
+
     def take(self, ratio: float, x_s: float) -> None:
         """One day's mean deviation; `x_s` is the time of it."""
         self.days += 1

@@ -74,7 +74,9 @@ class Trends:
         self._settings = settings
         self._line = Timeline(old.timeline if old else None)
         self._baseline = Baseline(old.baseline if old else None)
-        self._drift = old.drift if old else _new_drift()
+        self._drift = _new_drift()
+        if old:
+            self._drift.carry_on(old.drift)
         self._today = old.today if old else DayMean()
         self._starts = old.starts if old else FirstAndLast()
         self._pull_in = old.pull_in if old else FirstAndLast()

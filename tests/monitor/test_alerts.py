@@ -1,0 +1,310 @@
+"""The alarm life of single findings, told step by step in virtual time."""
+
+from __future__ import annotations
+
+import pytest
+
+from monitor.alerts import LATCHED, AlertDesk
+from monitor.config import parse
+from monitor.errors import ContractError
+from monitor.findings import CATALOGUE
+from monitor.records import AlertState, Change, ChangeKind, Severity
+from tests.monitor.desk_tools import SETTINGS, WALL_S, Bench
+
+SUPPLY, PULL_IN, LOCKED, FAN = "line-supply-lost", "call-without-pull-in", "locked-rotor", "fan-not-running"
+ALARM, CLEAR = "alarm", "all-clear"
+UNLATCHED = sorted(set(CATALOGUE) - set(LATCHED))
+
+
+@pytest.mark.parametrize("finding", UNLATCHED)
+def test_an_alarm_is_told_once_and_its_end_once(finding: str) -> None:
+    """Raised, cleared, gone for the off-delay: one alarm, one all-clear, at the very end of the delay."""
+    bench = Bench()
+    assert [step.tell for step in bench.raised(finding)] == [ALARM]
+    bench.wait(600)
+    assert bench.cleared(finding) == []
+    bench.wait(bench.delay_s(finding) - 1)
+    assert bench.told() == [(finding, ALARM)]
+    steps = bench.wait(1)
+    assert [(step.tell, step.state, step.t_s) for step in steps] == [(CLEAR, AlertState.RETURNED, bench.now_s)]
+    bench.wait(30 * 86400)
+    assert bench.told() == [(finding, ALARM), (finding, CLEAR)]
+
+
+def test_what_comes_back_within_the_off_delay_is_the_same_alarm() -> None:
+    """A fan that fails at every cycle is one alarm and not one each cycle."""
+    bench = Bench()
+    for _ in range(20):
+        bench.raised(FAN)
+        bench.wait(900)
+        bench.cleared(FAN)
+        bench.wait(bench.delay_s(FAN) - 1)
+    assert bench.told() == [(FAN, ALARM)]
+    bench.wait(1)
+    bench.raised(FAN)
+    assert bench.told() == [(FAN, ALARM), (FAN, CLEAR), (FAN, ALARM)]
+
+
+def test_a_finding_raised_at_the_moment_the_off_delay_ends_is_the_same_alarm() -> None:
+    """The scan taken when a delay ends is read first."""
+    bench = Bench()
+    bench.raised(SUPPLY)
+    bench.cleared(SUPPLY)
+    bench.now_s = bench.delay_s(SUPPLY)
+    assert bench.raised(SUPPLY) == []
+    bench.wait(0)
+    assert bench.told() == [(SUPPLY, ALARM)]
+
+
+def test_a_late_tick_tells_the_all_clear_with_the_time_it_became_true() -> None:
+    """Nobody asked for a day: the step still bears the moment the off-delay ended."""
+    bench = Bench()
+    bench.raised(SUPPLY)
+    bench.cleared(SUPPLY)
+    (step,) = bench.wait(86400, ticks=False)
+    assert step.t_s == bench.delay_s(SUPPLY)
+    assert step.wall_s == pytest.approx(WALL_S + bench.delay_s(SUPPLY))
+
+
+def test_acknowledged_and_gone_is_over_without_a_further_word() -> None:
+    """B, C, A: the all-clear is still told, the alert leaves the list."""
+    bench = Bench()
+    bench.raised(SUPPLY)
+    assert bench.ask("acknowledge", SUPPLY, by="Robin").done
+    alert = bench.alert(SUPPLY)
+    assert alert is not None
+    assert (alert.state, alert.acked_by) == (AlertState.ACKED, "Robin")
+    bench.cleared(SUPPLY)
+    bench.wait(bench.delay_s(SUPPLY))
+    assert bench.told() == [(SUPPLY, ALARM), (SUPPLY, CLEAR)]
+    assert bench.desk.alerts() == ()
+
+
+def test_nobody_answered_it_stays_listed_as_returned_until_somebody_does() -> None:
+    """B, D, A."""
+    bench = Bench()
+    bench.raised(SUPPLY)
+    bench.cleared(SUPPLY)
+    bench.wait(bench.delay_s(SUPPLY) + 86400)
+    assert bench.state(SUPPLY) is AlertState.RETURNED
+    assert bench.ask("acknowledge", SUPPLY).done
+    assert bench.state(SUPPLY) is AlertState.NORMAL
+    assert bench.told() == [(SUPPLY, ALARM), (SUPPLY, CLEAR)]
+
+
+@pytest.mark.parametrize("finding", sorted(LATCHED))
+def test_what_latches_gives_no_all_clear_before_a_person_has_reset_it(finding: str) -> None:
+    """Gone for days is not mended; the reset is an acknowledgement and tells the all-clear, once."""
+    bench = Bench()
+    bench.raised(finding)
+    bench.wait(10)
+    bench.cleared(finding)
+    bench.wait(7 * 86400)
+    assert bench.state(finding) is AlertState.LATCHED_UNACKED
+    assert bench.told() == [(finding, ALARM)]
+    assert bench.ask("reset", finding).done
+    assert bench.told() == [(finding, ALARM), (finding, CLEAR)]
+    assert bench.state(finding) is AlertState.NORMAL
+
+
+def test_a_latched_alarm_that_comes_again_is_told_again() -> None:
+    """Acknowledged and never reset: a later locked rotor is a new one."""
+    bench = Bench()
+    bench.raised(LOCKED)
+    bench.ask("acknowledge", LOCKED)
+    bench.cleared(LOCKED)
+    bench.wait(bench.delay_s(LOCKED))
+    assert bench.state(LOCKED) is AlertState.LATCHED_ACKED
+    bench.raised(LOCKED)
+    assert bench.told() == [(LOCKED, ALARM)] * 2
+
+
+def test_a_technician_need_not_wait_for_the_off_delay_to_reset() -> None:
+    """Gone for a minute: the reset ends it at once, and a failure after it is a new alarm."""
+    bench = Bench()
+    bench.raised(LOCKED)
+    bench.cleared(LOCKED)
+    bench.wait(60)
+    assert bench.ask("reset", LOCKED).done
+    bench.wait(60)
+    bench.raised(LOCKED)
+    assert bench.told() == [(LOCKED, ALARM), (LOCKED, CLEAR), (LOCKED, ALARM)]
+
+
+def test_shelved_nothing_is_told_and_what_stands_at_the_end_is() -> None:
+    """An alarm shelved for two hours that still stands is told again when they are over."""
+    bench = Bench()
+    bench.raised(FAN)
+    assert bench.ask("shelve", FAN, 2.0).done
+    alert = bench.alert(FAN)
+    assert alert is not None
+    assert alert.shelved_until_wall_s == pytest.approx(WALL_S + 7200)
+    bench.wait(7199)
+    assert bench.told() == [(FAN, ALARM)]
+    bench.wait(1)
+    assert bench.told() == [(FAN, ALARM)] * 2
+    assert bench.state(FAN) is AlertState.UNACKED
+
+
+def test_what_went_away_while_shelved_is_told_to_be_over_once_the_shelving_ends() -> None:
+    """The all-clear owed for a told alarm waits for the end of the shelving."""
+    bench = Bench()
+    bench.raised(SUPPLY)
+    bench.ask("shelve", SUPPLY, 4.0)
+    bench.cleared(SUPPLY)
+    bench.wait(4 * 3600 - 1)
+    assert bench.told() == [(SUPPLY, ALARM)]
+    bench.wait(1)
+    assert bench.told() == [(SUPPLY, ALARM), (SUPPLY, CLEAR)]
+
+
+def test_a_finding_shelved_before_it_comes_is_not_told() -> None:
+    """Raised and gone again within the shelving: not a word, before or after."""
+    bench = Bench()
+    bench.ask("shelve", FAN, 4.0)
+    bench.raised(FAN)
+    bench.cleared(FAN)
+    bench.wait(5 * 3600)
+    assert bench.told() == []
+
+
+def test_in_service_mode_people_are_not_told_and_what_still_stands_is_told_on_resume() -> None:
+    """The disconnect is pulled and put back, a fan is found dead: only the fan is told, when the visit is over."""
+    bench = Bench()
+    assert bench.ask("service", hours=3.0, by="Kim").done
+    assert bench.desk.service_until_wall_s == pytest.approx(WALL_S + 3 * 3600)
+    bench.raised(SUPPLY)
+    bench.wait(1200)
+    bench.cleared(SUPPLY)
+    bench.raised(FAN)
+    bench.wait(1200)
+    assert bench.told() == []
+    assert {alert.state for alert in bench.desk.alerts()} == {AlertState.OUT_OF_SERVICE}
+    assert bench.ask("resume").done
+    assert bench.told() == [(FAN, ALARM)]
+    assert not bench.desk.in_service
+
+
+def test_service_mode_ends_by_itself() -> None:
+    """A technician who forgets to resume: after the hours given the unit is watched again."""
+    bench = Bench()
+    bench.ask("service", hours=2.0)
+    bench.raised(FAN)
+    bench.wait(7200)
+    assert bench.told() == [(FAN, ALARM)]
+    assert bench.desk.service_until_wall_s is None
+
+
+def test_repaired_in_service_mode_the_owed_all_clear_comes_after_it() -> None:
+    """Told before the visit, mended during it: one all-clear, not before the off-delay, not twice."""
+    bench = Bench()
+    bench.raised(FAN)
+    bench.ask("service", hours=2.0)
+    bench.wait(600)
+    bench.cleared(FAN)
+    bench.wait(60)
+    bench.ask("resume")
+    assert bench.told() == [(FAN, ALARM)]
+    bench.wait(bench.delay_s(FAN))
+    assert bench.told() == [(FAN, ALARM), (FAN, CLEAR)]
+
+
+def test_not_repaired_after_all_it_is_told_again_after_the_visit() -> None:
+    """The fan rests when the visit ends and fails at the next run: people hear of it."""
+    bench = Bench()
+    bench.raised(FAN)
+    bench.ask("service", hours=2.0)
+    bench.cleared(FAN)
+    bench.ask("resume")
+    bench.wait(300)
+    bench.raised(FAN)
+    assert bench.told() == [(FAN, ALARM)] * 2
+
+
+def test_a_shelving_outlives_a_shorter_service_mode() -> None:
+    """Resume leads back into the shelving that still runs."""
+    bench = Bench()
+    bench.ask("shelve", FAN, 10.0)
+    bench.ask("service", hours=1.0)
+    bench.raised(FAN)
+    bench.wait(3600)
+    assert bench.state(FAN) is AlertState.SHELVED
+    bench.wait(9 * 3600)
+    assert bench.told() == [(FAN, ALARM)]
+
+
+def test_a_consequence_is_not_told_while_its_parents_alarm_lasts() -> None:
+    """A compressor that stands still after a locked rotor is the same trouble; with the parent over it is its own."""
+    child = "compressor-not-running"
+    bench = Bench()
+    bench.raised(LOCKED)
+    bench.cleared(LOCKED)
+    bench.raised(child)
+    assert bench.told() == [(LOCKED, ALARM)]
+    assert bench.state(child) is AlertState.SUPPRESSED
+    bench.wait(bench.delay_s(LOCKED))
+    assert bench.told() == [(LOCKED, ALARM), (child, ALARM)]
+
+
+def test_what_was_told_before_its_parent_came_is_not_taken_back() -> None:
+    """The child told first keeps its state and gets its all-clear."""
+    bench = Bench()
+    bench.raised(PULL_IN)
+    bench.raised(SUPPLY)
+    bench.cleared(PULL_IN)
+    assert bench.state(PULL_IN) is AlertState.UNACKED
+    bench.wait(bench.delay_s(PULL_IN))
+    assert bench.told(PULL_IN) == [(PULL_IN, ALARM), (PULL_IN, CLEAR)]
+
+
+def test_a_revised_finding_brings_new_suspects_and_no_new_telling() -> None:
+    """Suspects and words follow the finding; people are not told again."""
+    bench = Bench()
+    bench.raised(PULL_IN)
+    change = Change(
+        t_s=5.0,
+        change=ChangeKind.REVISED,
+        finding=PULL_IN,
+        severity=Severity.URGENT,
+        suspects=("coil-open",),
+        evidence={},
+        summary="now clearer",
+    )
+    assert bench.desk.take(change) == []
+    alert = bench.alert(PULL_IN)
+    assert alert is not None
+    assert (alert.suspects, alert.summary) == (("coil-open",), "now clearer")
+
+
+def test_identity_and_memory_hold_no_measured_value() -> None:
+    """The evidence of a change (26.4 V) is nowhere in an alert nor in what is kept."""
+    bench = Bench()
+    bench.raised(PULL_IN)
+    assert b"26.4" not in bench.desk.memory()
+    assert "26.4" not in repr(bench.desk.alerts())
+
+
+def test_a_finding_outside_the_catalogue_is_a_mistake_of_ours() -> None:
+    """A change the desk cannot know is refused, and nothing is changed by it."""
+    desk = AlertDesk(SETTINGS)
+    change = Change(
+        t_s=0.0,
+        change=ChangeKind.RAISED,
+        finding="no-such-finding",
+        severity=Severity.SOON,
+        suspects=(),
+        evidence={},
+        summary="",
+    )
+    with pytest.raises(ContractError, match="no-such-finding"):
+        desk.take(change)
+    assert desk.alerts() == ()
+
+
+def test_the_off_delay_is_a_setting() -> None:
+    """A site may say how long an alert must stay gone."""
+    bench = Bench(parse("[limits.line-supply-lost]\nall_clear_s = 60\n"))
+    bench.raised(SUPPLY)
+    bench.cleared(SUPPLY)
+    bench.wait(60)
+    assert bench.told() == [(SUPPLY, ALARM), (SUPPLY, CLEAR)]
