@@ -72,7 +72,7 @@ CONTROL: dict[str, Situation] = {
         },
         cause("contacts-welded", 8),
         cause("armature-stuck-in", 3),
-        cause("thermostat", 1, ["control_v"], control_v="ghost", coil_a="sealed"),
+        cause("thermostat", 1, ["control_v", "coil-volts", "splice-volts"], control_v="ghost", coil_a="sealed"),
     ),
     "contactor-chatter": situation(
         {
@@ -140,8 +140,14 @@ CONTROL: dict[str, Situation] = {
         cause("thermostat", 4, thermostat="off"),
         cause("loose-connection", 3, control_wire="closed or open"),
         cause("control-transformer", 3, control_power="off", thermostat="off", transformer_volts="absent; seldom low"),
-        cause("control-voltage-weak", 3, ["control_v"], control_v="ghost", coil_a="sealed or unsealed; seldom none"),
-        cause("coil-shorted", 1, ["coil_a"], control_v="dead or ghost", coil_a="short"),
+        cause(
+            "control-voltage-weak",
+            3,
+            ["control_v", "splice-volts", "coil-volts"],
+            control_v="ghost",
+            coil_a="sealed or unsealed; seldom none",
+        ),
+        cause("coil-shorted", 1, ["coil_a", "coil-ohms"], control_v="dead or ghost", coil_a="short"),
     ),
     "no-call-in-heat": situation(
         _NO_CALL | {"control_power": "on", "thermostat": "off"},

@@ -1,0 +1,201 @@
+"""The catalogue of checks is whole and safe, and the next check is the one worth doing."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import pytest
+
+from monitor import limits
+from monitor.checks import CHECKS, confirming_check, cost_minutes, next_check, offers, stage
+from monitor.checks_base import CAUTIONS, Check
+from monitor.config import Unit
+from monitor.elimination import Row, expect
+from monitor.limits import BASES
+from monitor.suspects import ROWS, judge, open_rows
+
+EVERY = pytest.mark.parametrize("check", CHECKS.values(), ids=CHECKS)
+UNIT = Unit()
+FITTED = ("call", "load")
+
+
+def rows(finding: str, **seen: str) -> list[Row]:
+    return open_rows((finding,), seen, unit=UNIT, fitted=FITTED)
+
+
+# ---------------------------------------------------------------- whole and safe
+
+
+@EVERY
+def test_every_check_says_all_that_is_needed(check: Check) -> None:
+    """Steps, expected range, basis and source, time, place; outcomes told apart."""
+    assert check.steps
+    assert check.expected
+    assert check.source
+    assert check.basis in BASES
+    assert check.minutes > 0
+    assert len(set(check.symbols)) == len(check.symbols) >= 2
+    assert check.sound is None or check.sound in check.symbols
+    assert set(check.cautions) <= set(CAUTIONS)
+
+
+@EVERY
+def test_borders_lie_between_the_outcomes_and_rise(check: Check) -> None:
+    """One border fewer than outcomes by number; over range is an outcome; by eye there is none."""
+    borders = [bound.at(UNIT, 10.0) for bound in check.bounds]
+    assert borders == sorted(set(borders))
+    if check.quantity in ("eye", "windings"):
+        assert not borders
+        return
+    by_number = len(check.symbols) - (check.over == check.symbols[-1] and len(check.symbols) == len(borders) + 2)
+    assert by_number == len(borders) + 1
+    assert check.over is None or check.over in check.symbols
+
+
+@EVERY
+def test_nobody_opens_a_cabinet_without_isolating_or_measures_live_without_the_cautions(check: Check) -> None:
+    """Power off: isolate and prove dead. Live: line or control cautions and a CAT III meter. Homeowners: neither."""
+    if check.power == "off":
+        assert "isolate" in check.cautions
+        assert check.hazard == 1
+    if check.power == "off" and check.panel:
+        assert "absence" in check.cautions
+    if check.power == "live" and check.panel:
+        assert {"meter", "one-pole"} <= set(check.cautions)
+        assert "live" in check.cautions if check.hazard == 3 else "class2" in check.cautions
+    if check.who == "homeowner":
+        assert check.power == "as-is"
+        assert not check.panel
+        assert check.hazard == 0
+
+
+@EVERY
+def test_ohms_need_whole_leads_a_dead_part_and_no_path_in_parallel(check: Check) -> None:
+    """Every reading in ohms tells to hold the leads together first and has the power off."""
+    if check.quantity in ("ohm", "windings") and check.name != "leads":
+        assert "leads" in check.cautions
+        assert check.power == "off"
+
+
+@pytest.mark.parametrize(
+    "name", [name for name, check in CHECKS.items() if check.where == "outdoor unit" and check.panel]
+)
+def test_inside_the_outdoor_unit_the_one_pole_trap_or_full_isolation_is_told(name: str) -> None:
+    """A leg stays live behind one open pole; only with the feed itself off (fuses, cable) need it not be said."""
+    told = set(CHECKS[name].cautions)
+    assert "one-pole" in told or {"isolate", "absence"} <= told
+
+
+@pytest.mark.parametrize(
+    "name", ["run-capacitor", "fan-capacitor", "coil-ohms", "winding-ohms", "contacts", "connections"]
+)
+def test_the_capacitor_is_bled_before_hands_go_in(name: str) -> None:
+    """Through a resistor, never with a screwdriver."""
+    assert "capacitor" in CHECKS[name].cautions
+    assert "20 kohm" in CAUTIONS["capacitor"]
+    assert "Never short" in CAUTIONS["capacitor"]
+
+
+@pytest.mark.parametrize("name", ["line-volts", "load-volts"])
+def test_line_volts_are_taken_line_to_line(name: str) -> None:
+    """Never judged by one leg to ground."""
+    assert "line to line" in CHECKS[name].steps[-1]
+
+
+def test_refrigerant_is_left_to_the_certified() -> None:
+    """Gauges are not for everybody."""
+    assert "refrigerant" in CHECKS["charge"].cautions
+
+
+@EVERY
+def test_every_check_that_is_news_can_change_a_verdict(check: Check) -> None:
+    """Some outcome of it, in some situation, rules somebody out or turns the order; one that is no news never does."""
+    moved = False
+    for finding in ROWS:
+        before = judge(finding, {}, unit=UNIT, fitted=()).suspects
+        for outcome in check.symbols:
+            moved |= judge(finding, {}, unit=UNIT, fitted=(), meter={check.name: outcome}).suspects != before
+    assert moved == check.news
+
+
+# ---------------------------------------------------------------- the next check
+
+
+def test_the_contracts_example_is_split_by_the_coils_ohms() -> None:
+    """Coil open or loose connection: ohms with the power off, not volts live."""
+    open_ = rows("call-without-pull-in", control_v="normal", coil_a="none", supply="on", load="off")
+    ranked = [offer.check.name for offer in offers(open_)]
+    assert ranked[0] == "coil-ohms"
+    assert ranked[-1] == "coil-volts"
+    assert next_check(open_) is CHECKS["coil-ohms"]
+
+
+@pytest.mark.parametrize("finding", ROWS)
+def test_what_tells_something_comes_first_unopened_then_dead_then_live(finding: str) -> None:
+    """Among checks that tell enough: no cabinet before power off before live, and then the most bits for the cost."""
+    ranked = [offer for offer in offers(rows(finding)) if offer.bits >= limits.CHECK_GAIN_BITS.value]
+    assert [stage(offer.check) for offer in ranked] == sorted(stage(offer.check) for offer in ranked)
+    for one, other in pairwise(ranked):
+        if stage(one.check) == stage(other.check):
+            assert one.bits / one.cost_minutes >= other.bits / other.cost_minutes
+
+
+def test_a_slight_gain_does_not_come_before_a_large_one_for_being_harmless() -> None:
+    """A check that tells next to nothing waits, even if it costs nothing."""
+    table = [
+        Row("a", 1.0, {"breakers": expect("on"), "coil-ohms": expect("open")}),
+        Row("b", 1.0, {"breakers": expect("on; seldom off"), "coil-ohms": expect("usual")}),
+    ]
+    assert [offer.check.name for offer in offers(table)] == ["coil-ohms", "breakers"]
+
+
+def test_a_check_done_is_not_offered_again() -> None:
+    """Each check is proposed once."""
+    open_ = rows("call-without-run", call="on")
+    first = next_check(open_)
+    assert first is not None
+    assert first.name not in [offer.check.name for offer in offers(open_, done=[first.name])]
+
+
+def test_a_homeowner_is_offered_only_what_a_homeowner_may_do() -> None:
+    """Nothing with a cabinet open, a meter or a hazard."""
+    open_ = rows("call-without-run", call="on")
+    names = {offer.check.name for offer in offers(open_, who="homeowner")}
+    assert "breakers" in names
+    assert all(CHECKS[name].who == "homeowner" for name in names)
+    dead_end = rows("call-without-pull-in", control_v="normal", coil_a="none", supply="on", load="off")
+    assert next_check(dead_end, who="homeowner") is None
+
+
+def test_nothing_is_offered_when_nobody_or_one_is_left() -> None:
+    """No bits to gain, no check to do, but the one that confirms."""
+    alone = rows("call-without-pull-in", control_v="normal", coil_a="sealed", supply="on", load="off")
+    assert {row.suspect for row in alone} == {"contacts-not-making"}
+    assert next_check(alone) is None
+    assert confirming_check(alone) is CHECKS["contacts"]
+    assert confirming_check(alone, done=["contacts"]) is None
+    assert next_check([]) is None
+    assert confirming_check([]) is None
+
+
+def test_hazard_counts_as_time() -> None:
+    """Cost is minutes plus ten for each step of hazard."""
+    assert cost_minutes(CHECKS["breakers"]) == 3
+    assert cost_minutes(CHECKS["line-volts"]) == 4 + 3 * limits.HAZARD_MINUTES.value
+
+
+def test_following_the_proposals_never_loses_the_guilty_part() -> None:
+    """Doing each check proposed, and answering as the guilty part would, keeps it suspected to the end."""
+    for finding, table in ROWS.items():
+        for guilty in table:
+            if guilty.suspect not in judge(finding, {}, unit=UNIT, fitted=()).suspects:
+                continue  # far-fetched, or of another nameplate: never proposed, so never asked for
+            meter: dict[str, str] = {}
+            for _ in range(len(CHECKS)):
+                check = next_check(open_rows((finding,), {}, unit=UNIT, fitted=(), meter=meter), meter)
+                if check is None:
+                    break
+                said = guilty.predicts.get(check.name)
+                meter[check.name] = sorted(said.usual)[0] if said else check.symbols[0]
+            verdict = judge(finding, {}, unit=UNIT, fitted=(), meter=meter)
+            assert guilty.suspect in verdict.suspects, (finding, guilty.suspect, meter)

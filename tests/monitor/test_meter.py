@@ -1,0 +1,230 @@
+"""Typed meter readings: what is understood, what it is taken for, and what is refused with what reason."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.checks import CHECKS
+from monitor.config import Unit
+from monitor.errors import CommandError
+from monitor.meter import Judged, at_20c, classify, parse
+
+UNIT = Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1)
+
+
+@pytest.mark.parametrize(
+    ("text", "quantity", "value"),
+    [
+        ("13.8 ohm", "ohm", 13.8),
+        ("13.8", "ohm", 13.8),
+        ("13,8 Ohms", "ohm", 13.8),
+        ("13.8Ω", "ohm", 13.8),
+        ("1.2k", "ohm", 1200.0),
+        ("1.2 kohm", "ohm", 1200.0),
+        ("1.5M", "ohm", 1.5e6),
+        ("1.5 Mohm", "ohm", 1.5e6),
+        ("500 mohm", "ohm", 0.5),
+        (".8", "ohm", 0.8),
+        ("0.00", "ohm", 0.0),
+        ("-0.00", "ohm", 0.0),
+        ("OL", "ohm", None),
+        ("ol", "ohm", None),
+        ("O.L", "ohm", None),
+        ("0L", "ohm", None),
+        ("OL Mohm", "ohm", None),
+        ("over range", "ohm", None),
+        ("0 V", "V", 0.0),
+        ("27 V", "V", 27.0),
+        ("27vac", "V", 27.0),
+        ("27 volts", "V", 27.0),
+        ("380 mV", "V", 0.38),
+        ("44.1 uF", "uF", 44.1),
+        ("44.1 µF", "uF", 44.1),
+        ("44.1 MFD", "uF", 44.1),
+        ("44.1", "uF", 44.1),
+        ("12 nF", "uF", 0.012),
+        ("12.8 A", "A", 12.8),
+        ("12.8 amps", "A", 12.8),
+        ("250 mA", "A", 0.25),
+    ],
+)
+def test_a_reading_is_understood_in_the_checks_unit(text: str, quantity: str, value: float | None) -> None:
+    """Numbers with or without unit and prefix; over range is None, not a number."""
+    read = parse(text, quantity).value
+    assert read == (None if value is None else pytest.approx(value))
+    assert str(read) != "-0.0"
+
+
+@pytest.mark.parametrize(
+    ("text", "quantity"),
+    [
+        ("", "ohm"),
+        ("abc", "ohm"),
+        ("13.8 V", "ohm"),
+        ("13.8 ohm", "V"),
+        ("27 furlongs", "V"),
+        ("1.2.3", "ohm"),
+        ("13 8", "ohm"),
+        ("--5", "V"),
+        ("nan", "V"),
+        ("1e400", "V"),
+        ("44 uF of", "uF"),
+        ("44 uF of 0", "uF"),
+        ("44 uF of OL", "uF"),
+        ("12\n13", "ohm"),
+    ],
+)
+def test_what_is_no_reading_is_refused_with_an_example(text: str, quantity: str) -> None:
+    """The error shows what was given and an example of what is allowed."""
+    with pytest.raises(CommandError, match="such as") as caught:
+        parse(text, quantity, "check x")
+    assert caught.value.place == "check x"
+
+
+def test_a_negative_reading_is_refused_with_the_reason() -> None:
+    """RMS and resistance are never below zero."""
+    with pytest.raises(CommandError, match="from 0 up"):
+        parse("-27 V", "V")
+
+
+@pytest.mark.parametrize(
+    ("text", "at_c"),
+    [("15.2 ohm at 60 C", 60.0), ("15.2 at 140 F", 60.0), ("15.2 at 60", 60.0), ("15 at -10°C", -10.0)],
+)
+def test_a_winding_may_come_with_its_temperature(text: str, at_c: float) -> None:
+    """Celsius unless F is said."""
+    assert parse(text, "ohm").at_c == pytest.approx(at_c)
+
+
+@pytest.mark.parametrize("text", ["15 at 500 C", "15 at noon", "15 at -60", "15 at "])
+def test_an_impossible_temperature_is_refused(text: str) -> None:
+    """Outside -40 to 150 °C it is no winding anybody touches."""
+    with pytest.raises(CommandError):
+        parse(text, "ohm")
+
+
+CLASSES: list[tuple[str, str, str]] = [
+    ("coil-ohms", "13.8 ohm", "usual"),
+    ("coil-ohms", "OL", "open"),
+    ("coil-ohms", "1.4", "low"),
+    ("coil-ohms", "5", "usual"),
+    ("coil-ohms", "39.9", "usual"),
+    ("coil-ohms", "40", "high"),
+    # 45 ohm at 80 °C is 36.4 ohm at 20 °C; 5.5 ohm at 60 °C is 4.75 ohm
+    ("coil-ohms", "45 at 80 C", "usual"),
+    ("coil-ohms", "5.5 at 60 C", "low"),
+    ("coil-volts", "0 V", "absent"),
+    ("coil-volts", "12", "low"),
+    ("coil-volts", "20.3", "low"),
+    ("coil-volts", "20.4", "normal"),
+    ("coil-volts", "27 V", "normal"),
+    ("coil-volts", "31 V", "high"),
+    ("splice-volts", "27 V", "normal"),
+    ("rc-volts", "21.5", "low"),
+    ("rc-volts", "26", "normal"),
+    ("control-fuse", "0.2", "closed"),
+    ("control-fuse", "OL", "open"),
+    ("float-switch", "0.1 ohm", "closed"),
+    ("line-volts", "0", "absent"),
+    ("line-volts", "190", "low"),
+    ("line-volts", "240 V", "normal"),
+    ("line-volts", "260", "high"),
+    ("load-volts", "3", "absent"),
+    ("run-capacitor", "44.1 uF of 45", "good"),
+    ("run-capacitor", "42.3 uF of 45", "good"),
+    ("run-capacitor", "42.2 uF of 45", "weak"),
+    ("run-capacitor", "20 of 45", "dead"),
+    ("run-capacitor", "OL of 45", "dead"),
+    ("fan-capacitor", "4.6 of 5", "weak"),
+    ("winding-ohms", "0.8 1.9 2.7", "balanced"),
+    ("winding-ohms", "0.8 ohm 1.9 ohm 2.7 ohm", "balanced"),
+    ("winding-ohms", "0.8 / 1.9 / 2.7", "balanced"),
+    ("winding-ohms", "OL OL 2.7", "overload-open"),
+    ("winding-ohms", "0.8 OL OL", "winding-open"),
+    ("winding-ohms", "OL 1.9 OL", "winding-open"),
+    ("winding-ohms", "OL OL OL", "winding-open"),
+    ("winding-ohms", "0.8 1.9 1.2", "unequal"),
+    ("compressor-to-ground", "OL", "clear"),
+    ("compressor-to-ground", "20 M", "clear"),
+    ("compressor-to-ground", "12k", "grounded"),
+    ("fan-ohms", "45", "usual"),
+    ("fan-ohms", "OL", "open"),
+    ("running-amps", "0.1", "none"),
+    ("running-amps", "4", "low"),
+    ("running-amps", "9.5", "normal"),
+    ("running-amps", "14.5", "high"),
+    ("running-amps", "60", "locked"),
+    ("leads", "0.2", "good"),
+    ("leads", "OL", "broken"),
+    ("time-delay-volts", "26", "across"),
+    ("plunger", "free", "free"),
+    ("plunger", "Stuck in", "stuck-in"),
+    ("plunger", "bl", "blocked"),
+    ("contacts", "debris", "debris"),
+    ("breakers", "OFF", "off"),
+]
+
+
+@pytest.mark.parametrize(("check", "text", "outcome"), CLASSES, ids=[f"{c}-{t}" for c, t, _ in CLASSES])
+def test_a_reading_is_taken_for_its_outcome(check: str, text: str, outcome: str) -> None:
+    """Each typed answer falls into the right outcome of its check."""
+    assert classify(CHECKS[check], text, UNIT).outcome == outcome
+
+
+def test_every_meter_check_is_exercised_and_every_outcome_of_coil_and_windings() -> None:
+    """The table above reaches each kind of check."""
+    measured = {check.name for check in CHECKS.values() if check.quantity != "eye"}
+    assert measured - {c for c, _, _ in CLASSES} <= {
+        *("thermostat-volts", "transformer-volts"),
+        *("pressure-switch", "control-wire", "line-fuses"),
+    }
+    for name in ("coil-ohms", "winding-ohms", "running-amps", "line-volts", "leads"):
+        assert {o for c, _, o in CLASSES if c == name} == set(CHECKS[name].symbols)
+
+
+@pytest.mark.parametrize(
+    ("check", "text", "told"),
+    [
+        ("run-capacitor", "44.1 uF", "44.1 uF of 45"),
+        ("plunger", "purple", "free or blocked or stuck-in"),
+        ("plunger", "", "free or blocked or stuck-in"),
+        ("listen", "", "nothing or fan-only"),
+        ("coil-volts", "OL", "range higher"),
+        ("winding-ohms", "0.8 1.9", "three readings"),
+        ("winding-ohms", "0.8 1.9 OL", "measure again"),
+        ("winding-ohms", "0.8 OL 2.7", "measure again"),
+    ],
+)
+def test_an_answer_that_cannot_be_is_refused(check: str, text: str, told: str) -> None:
+    """The error names the check and says what is allowed."""
+    with pytest.raises(CommandError, match=told) as caught:
+        classify(CHECKS[check], text, UNIT)
+    assert caught.value.place == f"check {check}"
+
+
+def test_a_reading_is_written_down_as_understood() -> None:
+    """Value and rating as they count, for the record."""
+    assert classify(CHECKS["run-capacitor"], "44,1 mfd of 45", UNIT) == Judged(
+        "run-capacitor", "good", "44.1 uF of 45", 44.1
+    )
+    assert classify(CHECKS["coil-ohms"], "ol", UNIT) == Judged("coil-ohms", "open", "over range", None)
+    assert classify(CHECKS["winding-ohms"], "OL OL 2.7", UNIT).text == "C-R over range, C-S over range, R-S 2.7 ohm"
+    assert classify(CHECKS["coil-ohms"], "15.2 at 140F", UNIT).text == "15.2 ohm at 60 °C"
+
+
+@given(st.floats(0.01, 1e5), st.floats(-40, 150))
+def test_correction_to_20_c_goes_the_right_way(ohm: float, at_c: float) -> None:
+    """A warm coil's resistance at 20 °C is less than read, a cold one's more."""
+    assert (at_20c(ohm, at_c) < ohm) == (at_c > 20.0) or at_20c(ohm, at_c) == pytest.approx(ohm)
+
+
+@given(st.text(max_size=20), st.sampled_from(sorted(CHECKS)))
+def test_whatever_is_typed_is_an_outcome_or_a_refusal(text: str, check: str) -> None:
+    """No text makes anything else happen."""
+    try:
+        judged = classify(CHECKS[check], text, UNIT)
+    except CommandError:
+        return
+    assert judged.outcome in CHECKS[check].symbols
