@@ -72,7 +72,7 @@ CONTROL: dict[str, Situation] = {
         },
         cause("contacts-welded", 8),
         cause("armature-stuck-in", 3),
-        cause("thermostat", 1, ["control_v", "coil-volts", "splice-volts"], control_v="ghost", coil_a="sealed"),
+        cause("thermostat", 1, ["control_v", "coil-volts", "splice-volts"], control_v="weak or ghost", coil_a="sealed"),
     ),
     "contactor-chatter": situation(
         {
@@ -121,13 +121,7 @@ CONTROL: dict[str, Situation] = {
         cause("loose-connection", 2, transformer_volts="normal or absent", control_wire="closed or open"),
     ),
     "call-not-reaching-unit": situation(
-        _NO_CALL
-        | {
-            "control_power": "on",
-            "thermostat": "on",
-            "recent_high_running_current": "no or yes",
-            "recent_low_running_current": "no or yes",
-        },
+        _NO_CALL | {"control_power": "on", "thermostat": "on"},
         cause("float-switch", 8),
         # What opens a pressure switch, where the current told of it before.
         cause("condenser-dirty", 4.5, recent_high_running_current="yes", pressure_switch="open or closed"),
@@ -144,7 +138,7 @@ CONTROL: dict[str, Situation] = {
             "control-voltage-weak",
             3,
             ["control_v", "splice-volts", "coil-volts"],
-            control_v="ghost",
+            control_v="weak or ghost",
             coil_a="sealed or unsealed; seldom none",
         ),
         cause("coil-shorted", 1, ["coil_a", "coil-ohms"], control_v="dead or ghost", coil_a="short"),

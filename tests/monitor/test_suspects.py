@@ -181,7 +181,7 @@ CASES: list[tuple[str, dict[str, str], str]] = [
     # --- it does not stop, it flutters
     ("contacts-stuck-closed", STUCK, "contacts-welded armature-stuck-in"),
     ("contacts-stuck-closed", only(STUCK, "call", "compressor_a"), "contacts-welded armature-stuck-in"),
-    ("contacts-stuck-closed", but(STUCK, control_v="ghost", coil_a="sealed"), "thermostat"),
+    ("contacts-stuck-closed", but(STUCK, control_v="weak", coil_a="sealed"), "thermostat"),
     ("contacts-stuck-closed", but(STUCK, coil_a="sealed"), "monitor-sensing"),
     ("contacts-stuck-closed", but(STUCK, control_v="normal"), "monitor-sensing"),
     (
@@ -232,7 +232,7 @@ CASES: list[tuple[str, dict[str, str], str]] = [
     ),
     (
         "call-not-reaching-unit",
-        but(NO_CALL, thermostat="on", control_v="ghost", coil_a="unsealed"),
+        but(NO_CALL, thermostat="on", control_v="weak", coil_a="unsealed"),
         "control-voltage-weak",
     ),
     ("call-not-reaching-unit", but(NO_CALL, thermostat="on", coil_a="short"), "coil-shorted"),

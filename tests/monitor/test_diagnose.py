@@ -1,0 +1,281 @@
+"""A diagnosis session: where it begins, what each answer changes, the record at the end."""
+
+from __future__ import annotations
+
+import pytest
+
+from monitor.checks import CHECKS
+from monitor.config import Unit
+from monitor.diagnose import OTHER, SYMPTOMS, Session, seen_from
+from monitor.errors import CommandError
+from monitor.kept import MeterReading, Visit
+from monitor.records import Finding, Severity
+from monitor.suspects import SITUATIONS, judge
+from monitor.suspects_table import SUSPECTS
+
+UNIT = Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1)
+FITTED = ("call", "control_v", "coil_a", "supply", "load", "compressor_a", "fan_a", "outdoor_c")
+EVIDENCE = {"control_v": 26.4, "coil_a": 0.0, "supply": True}
+
+
+def a_finding() -> Finding:
+    """The contract's example as the monitor raises it."""
+    verdict = judge("call-without-pull-in", seen_from(EVIDENCE, UNIT), unit=UNIT, fitted=FITTED)
+    return Finding(
+        name="call-without-pull-in",
+        severity=Severity.URGENT,
+        since_s=0.0,
+        raised_s=10.0,
+        raised_wall_s=None,
+        suspects=verdict.suspects,
+        evidence=dict(EVIDENCE),
+        summary="",
+        ruled_out=verdict.ruled_out,
+    )
+
+
+def from_finding() -> Session:
+    return Session.from_finding(a_finding(), unit=UNIT, fitted=FITTED)
+
+
+# ---------------------------------------------------------------- where it begins
+
+
+def test_a_session_begins_where_the_finding_left_off() -> None:
+    """Same suspects, same reasons, and the check that splits them."""
+    session = from_finding()
+    assert session.verdict().suspects == session.first == ("coil-open", "loose-connection")
+    assert session.verdict().ruled_out["armature-blocked"] == "the coil draws no current"
+    assert session.next_check() is CHECKS["coil-ohms"]
+
+
+def test_who_was_ruled_out_by_senses_stays_out_though_the_evidence_at_hand_is_less() -> None:
+    """A finding restored without its readings still rules out whom it ruled out."""
+    bare = Finding(**{f: getattr(a_finding(), f) for f in Finding.__struct_fields__} | {"evidence": {}})
+    assert Session.from_finding(bare, unit=UNIT, fitted=FITTED).verdict().suspects == ("coil-open", "loose-connection")
+
+
+def test_symbols_given_count_instead_of_the_evidence() -> None:
+    """Where the senses' own symbols are at hand they are used."""
+    session = Session.from_finding(a_finding(), unit=UNIT, fitted=FITTED, seen={"coil_a": "none", "call": "on"})
+    assert session.seen == {"coil_a": "none", "call": "on"}
+
+
+@pytest.mark.parametrize("symptom", [*SYMPTOMS, *SITUATIONS])
+def test_a_visit_without_a_finding_begins_with_a_symptom_or_a_findings_name(symptom: str) -> None:
+    """Each symptom has suspects; all are known names."""
+    session = Session.from_symptom(symptom, unit=UNIT)
+    assert session.first
+    assert set(session.first) <= set(SUSPECTS)
+
+
+def test_every_finding_about_cooling_is_behind_some_symptom() -> None:
+    """All findings but those of the monitor, of drift and of a weak control voltage can be told without a monitor."""
+    behind = {finding for findings in SYMPTOMS.values() for finding in findings}
+    assert set(SITUATIONS) - behind == {
+        *("sensing-disagrees", "sensor-silent", "slow-start", "low-control-voltage"),
+        *("call-without-pull-in", "pull-in-without-run"),  # told apart from call-without-run only by a sense
+    }
+
+
+def test_an_unknown_symptom_is_refused_with_those_there_are() -> None:
+    """The error lists symptoms and findings."""
+    with pytest.raises(CommandError, match="only-the-fan-runs"):
+        Session.from_symptom("purple-smoke", unit=UNIT)
+
+
+def test_without_a_monitor_nothing_recent_is_taken_as_not_having_been() -> None:
+    """A compressor that does not run may have tripped on a dirty condenser that nobody watched; a watched one not."""
+    alone = Session.from_symptom("only-the-fan-runs", unit=UNIT).first
+    watched = Session(["compressor-not-running"], unit=UNIT, fitted=FITTED).first
+    assert "condenser-dirty" in alone
+    assert "condenser-dirty" not in watched
+
+
+# ---------------------------------------------------------------- answers
+
+
+def test_an_answer_narrows_at_once_and_says_who_went_and_why() -> None:
+    """OL at the coil leaves the coil; a sound coil leaves the connection, with its confirming check next."""
+    step = from_finding().enter("coil-ohms", "OL")
+    assert step.verdict.suspects == ("coil-open",)
+    assert step.ruled_out == {"loose-connection": "the coil is open"}
+    assert step.next is None
+    step = from_finding().enter("coil-ohms", "13.8 ohm")
+    assert step.verdict.suspects == ("loose-connection",)
+    assert step.ruled_out == {"coil-open": "the coil's resistance is usual"}
+    assert step.next is CHECKS["connections"]
+
+
+def test_an_answer_replaced_counts_once_and_brings_back_whom_it_cost() -> None:
+    """Measuring again takes the place of the first reading."""
+    session = from_finding()
+    session.enter("coil-ohms", "OL")
+    step = session.enter("coil-ohms", "14")
+    assert step.verdict.suspects == ("loose-connection",)
+    assert step.back == ("loose-connection",)
+    assert list(session.answers) == ["coil-ohms"]
+
+
+def test_an_answer_taken_back_is_as_if_never_given() -> None:
+    """Suspects and next check are those of before."""
+    session = from_finding()
+    session.enter("coil-ohms", "OL")
+    step = session.take_back("coil-ohms")
+    assert step.back == ("loose-connection",)
+    assert step.verdict == from_finding().verdict()
+    assert step.next is CHECKS["coil-ohms"]
+    with pytest.raises(CommandError, match="no check has been answered"):
+        session.take_back("coil-ohms")
+
+
+@pytest.mark.parametrize(("check", "text"), [("coil-ohms", "blue"), ("no-such-check", "OL"), ("plunger", "13 ohm")])
+def test_a_wrong_answer_changes_nothing(check: str, text: str) -> None:
+    """Refused, and the session is as it was."""
+    session = from_finding()
+    before = (session.verdict(), session.next_check(), dict(session.answers))
+    with pytest.raises(CommandError):
+        session.enter(check, text)
+    assert (session.verdict(), session.next_check(), dict(session.answers)) == before
+
+
+def test_broken_leads_forbid_ohms_until_mended() -> None:
+    """Over range with the leads together: no reading in ohms is taken, volts are."""
+    session = from_finding()
+    session.enter("leads", "OL")
+    with pytest.raises(CommandError, match="leads"):
+        session.enter("coil-ohms", "OL")
+    session.enter("coil-volts", "27 V")
+    session.enter("leads", "0.3")
+    assert session.enter("coil-ohms", "OL").verdict.suspects == ("coil-open",)
+
+
+def test_two_answers_that_no_single_fault_explains_name_two_together() -> None:
+    """An open coil and a burnt joint found on the way: both."""
+    session = from_finding()
+    session.enter("coil-ohms", "OL")
+    step = session.enter("connections", "loose")
+    assert step.verdict.together == ({"coil-open", "loose-connection"},)
+    assert step.verdict.suspects == ("coil-open", "loose-connection")
+
+
+def test_a_homeowners_session_never_asks_for_a_meter() -> None:
+    """Every check proposed is one a homeowner may do, to the end."""
+    session = Session.from_symptom("no-cooling", unit=UNIT, who="homeowner")
+    asked = []
+    while (check := session.next_check()) is not None:
+        asked.append(check.name)
+        session.enter(check.name, check.sound or check.symbols[0])
+    assert "breakers" in asked
+    assert all(CHECKS[name].who == "homeowner" for name in asked)
+
+
+GUILTY = {
+    "no-cooling": [
+        ("control-fuse", {"control-fuse": "OL", "thermostat-setting": "right", "listen": "nothing"}),
+        ("line-supply-off", {"breakers": "off", "listen": "nothing"}),
+        ("float-switch", {"float-switch": "OL", "drain-pan": "wet", "listen": "nothing"}),
+        ("thermostat-setting", {"thermostat-setting": "wrong", "listen": "nothing"}),
+    ],
+    "only-the-fan-runs": [
+        ("run-capacitor", {"run-capacitor": "12 of 45"}),
+        ("compressor-winding-open", {"winding-ohms": "OL OL OL"}),
+    ],
+}
+
+
+@pytest.mark.parametrize(
+    ("symptom", "guilty", "shown"), [(s, g, shown) for s, cases in GUILTY.items() for g, shown in cases]
+)
+def test_from_a_symptom_to_the_part_by_following_the_proposals(
+    symptom: str, guilty: str, shown: dict[str, str]
+) -> None:
+    """Answering each proposed check as that fault would, all else sound, ends with the guilty part first."""
+    session = Session.from_symptom(symptom, unit=UNIT)
+    for _ in CHECKS:
+        check = session.next_check()
+        if check is None or session.verdict().suspects == (guilty,):
+            break
+        sound = {"ohm": "0.2", "V": "26", "uF": "45 of 45", "A": "9", "windings": "0.8 1.9 2.7"}
+        normal = {"coil-ohms": "14", "fan-ohms": "45", "compressor-to-ground": "OL", "line-volts": "240"}
+        volts = {"load-volts": "240", "time-delay-volts": "0"}
+        usual = check.sound or check.symbols[0]
+        session.enter(
+            check.name, shown.get(check.name) or (normal | volts).get(check.name) or sound.get(check.quantity, usual)
+        )
+    assert session.verdict().suspects[0] == guilty
+
+
+# ---------------------------------------------------------------- records
+
+
+def test_the_answers_become_records_and_make_the_session_again() -> None:
+    """Readings kept and read back give the same answers in the same order."""
+    session = from_finding()
+    session.enter("leads", "0.2")
+    session.enter("coil-volts", "26,8 V")
+    session.enter("plunger", "free")
+    kept = session.readings("a technician", 1000.0)
+    assert kept[1] == MeterReading(
+        check="coil-volts",
+        typed="26,8 V",
+        by="a technician",
+        wall_s=1000.0,
+        value=26.8,
+        unit="V",
+        symbol="normal",
+        finding="call-without-pull-in",
+    )
+    assert (kept[2].value, kept[2].unit, kept[2].symbol) == (None, "", "free")
+    again = from_finding()
+    again.enter_all(kept)
+    assert again.answers == session.answers
+    assert again.verdict() == session.verdict()
+
+
+def test_the_visits_record_holds_what_was_suspected_before_any_check() -> None:
+    """So that first suspects can be counted right and wrong."""
+    session = from_finding()
+    session.enter("coil-ohms", "14")
+    visit = session.visit("loose-connection", "a technician", 1000.0, note="spade at the coil")
+    assert visit == Visit(
+        was="loose-connection",
+        by="a technician",
+        wall_s=1000.0,
+        finding="call-without-pull-in",
+        suspects=("coil-open", "loose-connection"),
+        note="spade at the coil",
+    )
+    assert visit.first_right is False
+    assert from_finding().visit("coil-open", "a technician").first_right is True
+    assert from_finding().visit(OTHER, "a technician").first_right is False
+
+
+def test_what_it_was_must_be_a_suspect_or_other() -> None:
+    """Anything else would not be counted."""
+    with pytest.raises(CommandError, match="coil-open"):
+        from_finding().visit("gremlins", "a technician")
+
+
+# ---------------------------------------------------------------- evidence as symbols
+
+
+@pytest.mark.parametrize(
+    ("evidence", "seen"),
+    [
+        ({"control_v": 26.4, "coil_a": 0.0, "supply": True}, {"control_v": "normal", "coil_a": "none", "supply": "on"}),
+        ({"control_v": 19.0, "coil_a": 1.2, "load": False}, {"control_v": "weak", "coil_a": "unsealed", "load": "off"}),
+        ({"control_v": 8.0, "coil_a": 0.25}, {"control_v": "ghost", "coil_a": "sealed"}),
+        ({"control_v": 0.2, "coil_a": 5.0}, {"control_v": "dead", "coil_a": "short"}),
+        ({"compressor_a": 9.0, "fan_a": 1.0}, {"compressor_a": "running", "fan_a": "running"}),
+        ({"compressor_a": 55.0, "fan_a": 0.0}, {"compressor_a": "locked", "fan_a": "still"}),
+        # 22 % of rated load lies between stopped and running, 20.6 V between weak and normal: not said
+        ({"compressor_a": 2.8, "control_v": 20.6}, {}),
+        ({"outdoor_c": 31.0, "silent": ["fan_a"], "pattern": "3 runs", "normal_a": 9.0}, {}),
+    ],
+)
+def test_evidence_is_read_back_into_symbols(
+    evidence: dict[str, float | bool | str | list[str]], seen: dict[str, str]
+) -> None:
+    """In the bands the senses are believed in; what lies between two, or is no reading, is left out."""
+    assert seen_from(evidence, UNIT) == seen

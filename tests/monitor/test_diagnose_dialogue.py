@@ -1,0 +1,123 @@
+"""The talk in plain text: what is said, what is understood, how it ends."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import pytest
+
+from monitor.checks import CHECKS
+from monitor.checks_base import CAUTIONS
+from monitor.config import Unit
+from monitor.diagnose import Session
+from monitor.dialogue import HELP, Ended, Talk, describe, talk
+
+SEEN = {"call": "on", "control_v": "normal", "coil_a": "none", "supply": "on", "load": "off"}
+
+
+def session() -> Session:
+    return Session(["call-without-pull-in"], unit=Unit(), seen=SEEN, fitted=tuple(SEEN))
+
+
+def hold(lines: Iterable[str]) -> tuple[Ended, str]:
+    """Hold a talk with these lines typed; how it ended, and all that was said."""
+    typed, said = iter(lines), list[str]()
+    ended = talk(session(), lambda: next(typed, None), said.append, "a technician", 5.0)
+    return ended, "\n".join(said)
+
+
+def test_the_opening_names_suspects_and_the_next_check_with_its_cautions() -> None:
+    """Who is suspected, what to do next, how, and what to beware of."""
+    _, said = hold([])
+    assert "coil-open" in said
+    assert "Next check (coil-ohms)" in said
+    for caution in CHECKS["coil-ohms"].cautions:
+        assert CAUTIONS[caution] in said
+
+
+def test_a_bare_reading_answers_the_proposed_check() -> None:
+    """'OL' is taken for the coil, and who is ruled out is told with the reason."""
+    _, said = hold(["OL"])
+    assert "over range: the coil is open" in said
+    assert "ruled out: loose or burnt connection, because the coil is open" in said
+
+
+def test_another_check_is_answered_by_its_name() -> None:
+    """CHECK: READING."""
+    talking = Talk(session(), "a technician")
+    talking.hear("coil-volts: 0 V")
+    assert list(talking.session.answers) == ["coil-volts"]
+    assert talking.session.verdict().suspects == ("loose-connection",)
+
+
+@pytest.mark.parametrize("line", ["15 parrots", "no-such-check: 3", "back plunger", "found gremlins", "", "coil-ohms:"])
+def test_what_cannot_be_used_is_told_and_changes_nothing(line: str) -> None:
+    """The talk goes on, and the session is as it was."""
+    talking = Talk(session(), "a technician")
+    said = talking.hear(line)
+    assert said[0].startswith("That cannot be used")
+    assert not talking.over
+    assert not talking.session.answers
+
+
+def test_found_ends_the_talk_with_the_visit() -> None:
+    """What it was, by whom and when."""
+    ended, said = hold(["13.8", "found loose-connection", "never heard"])
+    assert ended.visit is not None
+    assert (ended.visit.was, ended.visit.by, ended.visit.wall_s) == ("loose-connection", "a technician", 5.0)
+    assert said.endswith("Kept: it was loose or burnt connection.")
+
+
+def test_quit_and_the_end_of_input_end_without_a_visit() -> None:
+    """Nothing is claimed to have been found; the answers are still in the session."""
+    for lines in (["13.8", "quit"], ["13.8"]):
+        ended, _ = hold(lines)
+        assert ended.visit is None
+        assert list(ended.session.answers) == ["coil-ohms"]
+
+
+def test_skip_puts_another_check_forward() -> None:
+    """Each skip goes on to the next one worth doing, then there is none."""
+    talking = Talk(session(), "a technician")
+    assert talking.hear("skip")[0].startswith("Next check (connections)")
+    assert talking.hear("skip")[0].startswith("Next check (coil-volts)")
+    assert talking.hear("skip")[0].startswith("No check tells more")
+
+
+def test_why_list_back_and_help_answer() -> None:
+    """Reasons, the checks worth doing, an answer taken back, what can be said."""
+    talking = Talk(session(), "a technician")
+    assert any("armature-blocked" in line and "draws no current" in line for line in talking.hear("why"))
+    assert [line.split()[0] for line in talking.hear("list")] == ["coil-ohms", "connections", "coil-volts"]
+    assert talking.hear("help") == list(HELP)
+    talking.hear("OL")
+    assert "in question again: loose or burnt connection" in "\n".join(talking.hear("back coil-ohms"))
+
+
+def test_a_check_is_described_in_full_once() -> None:
+    """The second time its name is enough."""
+    talking = Talk(session(), "a technician")
+    assert "\n".join(describe(CHECKS["coil-ohms"])) in "\n".join(talking.opening())
+    assert talking.hear("leads: 0.2")[-1].endswith("as described above")
+
+
+def test_two_faults_together_are_said() -> None:
+    """Where no single suspect explains it, the pair is named."""
+    _, said = hold(["OL", "connections: loose"])
+    assert "together these would: coil-open and loose-connection" in said
+
+
+def test_senses_that_would_help_are_named() -> None:
+    """With no coil sense, it is what would narrow the list."""
+    less = Session(["call-without-pull-in"], unit=Unit(), seen={"call": "on", "load": "off"}, fitted=("call", "load"))
+    assert any(
+        "Senses that would narrow it further: " in line and "coil_a" in line for line in Talk(less, "x").opening()
+    )
+
+
+@pytest.mark.parametrize("check", CHECKS.values(), ids=CHECKS)
+def test_every_check_is_told_in_full(check: object) -> None:
+    """Steps, tools, expected reading and, by eye, the answers there are."""
+    said = "\n".join(describe(check))  # type: ignore[arg-type]
+    assert "expected:" in said
+    assert "1. " in said
