@@ -163,6 +163,12 @@ def parse(text: str, place: str = "site file") -> Settings:
     return settings
 
 
+def checked(settings: Settings, place: str = "settings") -> Settings:
+    """Settings made in code, held to the bounds of a site file. Raises SiteError naming `place` and the key."""
+    _check(settings, place)
+    return settings
+
+
 def convert(text: str, kind: type[_Kind], place: str) -> _Kind:
     """TOML into a record of nested Structs, types checked, values not. Raises SiteError naming `place` and the key."""
     try:
