@@ -25,6 +25,7 @@ from monitor import config, limits
 from monitor.errors import HistoryError
 from monitor.kept import Body, Kept, Topic
 from monitor.live import PUT_FINE, PUT_LANE, Live, Row, lane_row
+from monitor.messages import message_id
 from monitor.records import AlertChange, Answer, Change, Cycle, Event, Request, StartTransient
 from monitor.rollup import LaneTrack
 from monitor.store import COLUMNS, OwnerLock, corrupt, open_owned
@@ -37,7 +38,7 @@ KINDS: dict[str, tuple[Topic, type[Body]]] = {
     "answer": ("answers", Answer),
 }
 _KIND_OF: dict[type, str] = {kind: name for name, (_, kind) in KINDS.items()}
-_OUTBOX = "INSERT OR IGNORE INTO outbox VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
+_OUTBOX = "INSERT INTO outbox VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
 DAY_S = 86400.0
 
 
@@ -189,7 +190,7 @@ class Keeper:
             place=place,
             topic=topic,
             seq=seq,
-            id=f"{self.origin}-{seq}" if topic != "answers" else f"{self.origin}-a{seq}",
+            id=message_id(self.origin, topic, seq),
             run=self.run,
             t_s=now_s,
             wall_s=wall_s,
@@ -229,6 +230,8 @@ class Keeper:
             self._tidy(self._db, wall_s)
 
     def _put_held(self, db: sqlite3.Connection) -> None:
+        if self.held.rows:  # a commit that failed may have been carried out all the same
+            db.execute("DELETE FROM outbox WHERE place >= ?", (self.held.rows[0].place,))
         db.executemany(_OUTBOX, [_outbox_row(row) for row in self.held.rows])
         db.executemany("INSERT OR REPLACE INTO counters VALUES (?, ?)", self._counters.items())
         db.executemany(
@@ -306,8 +309,8 @@ class Keeper:
             if self.failed_s is None or self.clock() - self.failed_s < _N["expose_s"]:
                 return []
             for index, row in enumerate(self.held.rows):
-                if f".{self._mark}-" not in row.id:
-                    marked = f"{self.origin}.{self._mark}-{row.id.rpartition('-')[2]}"
+                marked = message_id(f"{self.origin}.{self._mark}", row.topic, row.seq)
+                if row.id != marked:
                     self.held.rows[index] = msgspec.structs.replace(row, id=marked)
             return [row for row in self.held.rows if row.place > after_place]
 

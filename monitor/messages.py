@@ -21,7 +21,6 @@ from monitor.records import (
     Finding,
     LinkState,
     Request,
-    RequestKind,
     Severity,
     UnitStatus,
 )
@@ -52,6 +51,19 @@ CHANNELS: dict[str, Channel] = {
         Channel("answers", "monitor", 1, False, "what became of a request"),
     )
 }
+
+
+_MARKS = {"events": "-", "cycles": ":", "answers": "/"}
+
+
+def message_id(origin: str, channel: str, seq: int) -> str:
+    """The id of a numbered message. The sign between keeps numbers of two topics apart; `origin` ends before it."""
+    return f"{origin}{_MARKS[channel]}{seq}"
+
+
+def id_origin(name: str, seq: int) -> str:
+    """What numbered a message: its id without sign and number."""
+    return name.removesuffix(str(seq))[:-1]
 
 
 def topic(site: str, name: str) -> str:
@@ -247,7 +259,7 @@ class ResendRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
 
 
 class _Kind(msgspec.Struct):
-    request: RequestKind | Literal["resend"]
+    request: str
 
 
 def read_request(payload: bytes) -> PersonsRequest | ResendRequest:

@@ -30,6 +30,7 @@ from monitor.messages import (
     AnswerMessage,
     ResendRequest,
     fields,
+    id_origin,
     out_message,
     read_request,
     request_id,
@@ -265,7 +266,8 @@ class MqttOutlet(ThreadedOutlet):
             answer = self._take(client, message)
         except ValueError as error:
             answer = self._refuse(bytes(message.payload), str(error))
-        except Exception as error:  # ours: told to the sender, and the connection goes on
+        except Exception as error:  # ours: told to the sender and on the health page, and the connection goes on
+            self.history.note("requests", f"{type(error).__name__}: {error}"[:500])
             answer = self._refuse(bytes(message.payload), f"the monitor could not take it: {type(error).__name__}")
         if answer is not None:
             self._publish(client, "answers", msgspec.json.encode(answer))
@@ -294,11 +296,9 @@ class MqttOutlet(ThreadedOutlet):
         """Send old numbers again, as they were; the rest of a long span is to be asked for again."""
         most = min(request.to_seq - request.from_seq + 1, int(_N["resend_most"]))
         rows = self.history.events(request.from_seq - 1, max(most, 0), request.topic)
-        rows = [
-            kept
-            for kept in rows
-            if kept.seq <= request.to_seq and _origin(kept.id) == (request.origin or _origin(kept.id))
-        ]
+        rows = [kept for kept in rows if kept.seq <= request.to_seq]
+        if request.origin:
+            rows = [kept for kept in rows if id_origin(kept.id, kept.seq) == request.origin]
         for kept in rows:
             self._publish(client, kept.topic, msgspec.json.encode(out_message(kept, self._site)))
         first_seq = self.history.first_seq(request.topic)
@@ -310,11 +310,6 @@ class MqttOutlet(ThreadedOutlet):
 
 def _properties(packet: int) -> Properties:
     return Properties(packet)  # type: ignore[no-untyped-call]
-
-
-def _origin(name: str) -> str:
-    """What numbered a message: its id without the number."""
-    return name.rpartition("-")[0]
 
 
 def _drop(client: paho.Client) -> None:
