@@ -58,6 +58,8 @@ class History(Lookups):
         except HistoryError:
             self._live.close()
             raise
+        if self._keeper is not None:
+            self._say(self._keeper)
 
     # ------------------------------------------------------------ written by the owner, once a step
 

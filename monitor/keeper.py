@@ -10,7 +10,6 @@ carry a mark of this process, because a number given out without the disk may be
 
 from __future__ import annotations
 
-import os
 import sqlite3
 import threading
 from collections import deque
@@ -28,7 +27,7 @@ from monitor.live import PUT_FINE, PUT_LANE, Live, Row, lane_row
 from monitor.messages import message_id
 from monitor.records import AlertChange, Answer, Change, Cycle, Event, Request, StartTransient
 from monitor.rollup import LaneTrack
-from monitor.store import COLUMNS, OwnerLock, corrupt, open_owned
+from monitor.store import OwnerLock, corrupt, open_owned, tidy
 
 _N = {name: limit.value for name, limit in limits.HISTORY.items()}
 KINDS: dict[str, tuple[Topic, type[Body]]] = {
@@ -39,7 +38,6 @@ KINDS: dict[str, tuple[Topic, type[Body]]] = {
 }
 _KIND_OF: dict[type, str] = {kind: name for name, (_, kind) in KINDS.items()}
 _OUTBOX = "INSERT INTO outbox VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
-DAY_S = 86400.0
 
 
 class Held(msgspec.Struct):
@@ -85,6 +83,7 @@ class Keeper:
         self._counters: dict[str, int] = {}
         self.on_disk = 0  # the last place that is on disk
         self._db: sqlite3.Connection | None = None
+        self._inode: int | None = None
         self._tried_s = self._flushed_s = clock()
         self._tidied_s = clock() - _N["tidy_s"]
         self._undated = False
@@ -102,7 +101,7 @@ class Keeper:
     def _open(self) -> None:
         try:
             self._db, aside = open_owned(self.path, self.wall)
-            self.aside = aside or self.aside
+            self._inode, self.aside = _inode(self.path), aside or self.aside
             self._begin_run(self._db)
         except (sqlite3.Error, OSError) as error:
             if isinstance(error, HistoryError):
@@ -167,7 +166,9 @@ class Keeper:
                     self._number(answer, now_s, wall_s)
                 self.held_requests.pop(answer.id, None)
             self.held.answers += answers
-            self.held.starts += [(start.t_s, wall_s, start) for start in starts]
+            for start in starts:
+                at_s = None if wall_s is None else wall_s - (now_s - start.t_s)
+                self.held.starts.append((start.t_s, at_s, start))
             self._bound()
             due = now or self._due()
             if due or events or answers:
@@ -209,6 +210,8 @@ class Keeper:
 
     def _write(self, now_s: float, wall_s: float | None, status: bytes) -> None:
         self._tried_s = self.clock()
+        if _inode(self.path) != self._inode:
+            self._drop()  # removed or replaced under us: what would be written to the old one nobody could read
         if self._db is None:
             self._open()
         if self._db is None:
@@ -293,8 +296,6 @@ class Keeper:
                 self._db.rollback()
         if isinstance(error, sqlite3.Error) and corrupt(error):
             self._drop()  # the next try opens it again, checks it and sets it aside
-        if not self.path.exists():
-            self._drop()
 
     def _fail(self, error: Exception) -> None:
         self.error = f"{self.path}: {error}"
@@ -352,45 +353,8 @@ def _outbox_row(row: Kept) -> tuple[object, ...]:
     )
 
 
-def tidy(db: sqlite3.Connection, wall_s: float | None, keep: config.History, last_place: int) -> None:
-    """Thin readings older than a few days and drop what is older than its days; a bounded number of rows each time."""
-    db.execute("DELETE FROM outbox WHERE place <= ?", (last_place - int(_N["outbox_most"]),))
-    if wall_s is None:
-        return
-    _thin(db, int(wall_s - _N["fine_days"] * DAY_S))
-    _forget(db, wall_s - keep.readings_days * DAY_S, {"coarse": "wall_s", "lanes": "from_wall_s"})
-    _forget(db, wall_s - keep.events_days * DAY_S, {"starts": "wall_s", "requests": "wall_s", "outbox": "wall_s"})
-
-
-def _thin(db: sqlite3.Connection, cut_s: int) -> None:
-    step_s = int(_N["coarse_step_s"])
-    first_s = db.execute("SELECT min(wall_s) FROM fine").fetchone()[0]
-    if first_s is None or first_s >= cut_s:
-        return
-    cut_s = min(cut_s, first_s + int(_N["drop_most"] * _N["fine_step_s"])) // step_s * step_s
-    parts = ", ".join(_FUNCTIONS[column.rpartition("_")[2]].format(column) for column in COLUMNS)
-    db.execute(
-        f"INSERT OR REPLACE INTO coarse (wall_s, {', '.join(COLUMNS)}) "  # noqa: S608 - our own columns
-        f"SELECT wall_s / {step_s} * {step_s}, {parts} FROM fine WHERE wall_s < ? GROUP BY 1",
-        (cut_s,),
-    )
-    db.execute("DELETE FROM fine WHERE wall_s < ?", (cut_s,))
-
-
-def _forget(db: sqlite3.Connection, before_s: float, tables: dict[str, str]) -> None:
-    for table, column in tables.items():
-        oldest = f"SELECT {column} FROM {table} WHERE {column} < ? ORDER BY {column} LIMIT ?"  # noqa: S608
-        sql = f"DELETE FROM {table} WHERE {column} <= (SELECT max({column}) FROM ({oldest}))"  # noqa: S608
-        db.execute(sql, (before_s, int(_N["drop_most"])))
-
-
-_FUNCTIONS = {"mean": "CAST(round(avg({})) AS INTEGER)", "low": "min({})", "high": "max({})"}
-
-
-def free_bytes(path: Path) -> int | None:
-    """Free bytes for us on the disk of a file."""
+def _inode(path: Path) -> int | None:
     try:
-        found = os.statvfs(path.parent)
+        return path.stat().st_ino
     except OSError:
         return None
-    return found.f_bavail * found.f_frsize

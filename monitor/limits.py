@@ -345,9 +345,7 @@ HISTORY: dict[str, Limit] = {
     "expose_s": _ours(10.0, "s", 0, 600, "a disk that fails this long no longer keeps events from the outlets"),
     "held_most": _ours(5000, "rows", 100, 1e6, "rows held in memory for a failing disk: weeks of an ordinary unit"),
     "tidy_s": _ours(3600, "s", 60, 86400, "readings are thinned and old rows dropped this often"),
-    "drop_most": _ours(
-        17280, "rows", 100, 1e6, "dropped in one go: a wrong clock costs two days of the oldest readings, not all"
-    ),
+    "drop_days": _ours(2, "days", 0.1, 100, "dropped in one go: a wrong clock costs the oldest days, not all of them"),
     "outbox_most": _ours(200000, "rows", 1000, 1e7, "kept for want of a clock too: over 100 MB, ten years of a unit"),
     "requests_most": _ours(100, "requests", 1, 1000, "requests waiting for the service; more are refused"),
     "set_aside_most": _ours(3, "files", 1, 100, "corrupt files put away; the oldest beyond this is removed"),

@@ -15,12 +15,12 @@ from typing import Any
 import msgspec
 
 from monitor.errors import CommandError, HistoryError
-from monitor.keeper import KINDS, free_bytes
+from monitor.keeper import KINDS
 from monitor.kept import LANES, Health, Kept, Lane, MeterReading, OutletHealth, Point, Score, Start, Topic, Visit
 from monitor.live import Live, LiveStatus, row_lane
 from monitor.records import READINGS, Answer, Cycle, StartTransient, UnitStatus
 from monitor.rollup import SCALE, STEP_S
-from monitor.store import MIGRATIONS, connect
+from monitor.store import MIGRATIONS, connect, free_bytes
 
 OUTBOX = "SELECT place, topic, seq, id, kind, run, t_s, wall_s, body FROM outbox"
 OUTLET_NOTE = "outlet:"  # before an outlet's name among the notes

@@ -13,14 +13,16 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from monitor import limits
+from monitor import config, limits
 from monitor.errors import HistoryError
 from monitor.records import READINGS
 
 APPLICATION_ID = 0x434D6831  # "CMh1", so that another program's database is never taken for ours
+DAY_S = 86400.0
 PARTS = ("mean", "low", "high")
 COLUMNS = tuple(f"{name}_{part}" for name in READINGS for part in PARTS)
 
+_N = {name: limit.value for name, limit in limits.HISTORY.items()}
 _V1 = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value) WITHOUT ROWID;
 CREATE TABLE state (key TEXT PRIMARY KEY, wall_s REAL, body BLOB NOT NULL) WITHOUT ROWID;
@@ -54,7 +56,7 @@ def connect(path: Path, *, durable: bool, make: bool = False) -> sqlite3.Connect
 
     Raises sqlite3.Error.
     """
-    busy_s = limits.HISTORY["busy_s"].value
+    busy_s = _N["busy_s"]
     uri = f"{path.absolute().as_uri()}?mode={'rwc' if make else 'rw'}"
     db = sqlite3.connect(uri, uri=True, timeout=busy_s, isolation_level=None, check_same_thread=False)
     try:
@@ -147,7 +149,7 @@ def set_aside(path: Path, wall_s: float) -> Path:
         if part.exists():
             part.replace(aside.with_name(aside.name + end))
     old = sorted(p for p in path.parent.glob(f"{path.stem}.corrupt-*{path.suffix}"))
-    for extra in old[: -int(limits.HISTORY["set_aside_most"].value)]:
+    for extra in old[: -int(_N["set_aside_most"])]:
         for end in ("", "-wal", "-shm"):
             extra.with_name(extra.name + end).unlink(missing_ok=True)
     return aside
@@ -177,3 +179,52 @@ class OwnerLock:
         if self._handle is not None:
             os.close(self._handle)
             self._handle = None
+
+
+# ---------------------------------------------------------------- keeping it small
+
+
+def tidy(db: sqlite3.Connection, wall_s: float | None, keep: config.History, last_place: int) -> None:
+    """Thin readings older than a few days and drop what is older than its days; a bounded span each time."""
+    db.execute("DELETE FROM outbox WHERE place <= ?", (last_place - int(_N["outbox_most"]),))
+    if wall_s is None:
+        return
+    _thin(db, wall_s - _N["fine_days"] * DAY_S)
+    _forget(db, wall_s - keep.readings_days * DAY_S, {"coarse": "wall_s", "lanes": "from_wall_s"})
+    _forget(db, wall_s - keep.events_days * DAY_S, {"starts": "wall_s", "requests": "wall_s", "outbox": "wall_s"})
+
+
+def _thin(db: sqlite3.Connection, cut_s: float) -> None:
+    step_s = int(_N["coarse_step_s"])
+    until_s = int(_bounded(db, "fine", "wall_s", cut_s)) // step_s * step_s
+    parts = ", ".join(_FUNCTIONS[column.rpartition("_")[2]].format(column) for column in COLUMNS)
+    db.execute(
+        f"INSERT OR REPLACE INTO coarse (wall_s, {', '.join(COLUMNS)}) "  # noqa: S608 - our own columns
+        f"SELECT wall_s / {step_s} * {step_s}, {parts} FROM fine WHERE wall_s < ? GROUP BY 1",
+        (until_s,),
+    )
+    db.execute("DELETE FROM fine WHERE wall_s < ?", (until_s,))
+
+
+def _forget(db: sqlite3.Connection, before_s: float, tables: dict[str, str]) -> None:
+    for table, column in tables.items():
+        until_s = _bounded(db, table, column, before_s)
+        db.execute(f"DELETE FROM {table} WHERE {column} < ?", (until_s,))  # noqa: S608 - our own tables
+
+
+def _bounded(db: sqlite3.Connection, table: str, column: str, before_s: float) -> float:
+    """No more than a few days of the oldest rows at a time, so that a wrong clock does not cost them all."""
+    oldest_s = db.execute(f"SELECT min({column}) FROM {table}").fetchone()[0]  # noqa: S608 - our own tables
+    return before_s if oldest_s is None else min(before_s, oldest_s + _N["drop_days"] * DAY_S)
+
+
+_FUNCTIONS = {"mean": "CAST(round(avg({})) AS INTEGER)", "low": "min({})", "high": "max({})"}
+
+
+def free_bytes(path: Path) -> int | None:
+    """Free bytes for us on the disk of a file."""
+    try:
+        found = os.statvfs(path.parent)
+    except OSError:
+        return None
+    return found.f_bavail * found.f_frsize

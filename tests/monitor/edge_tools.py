@@ -22,7 +22,7 @@ from monitor.records import (
     UnitStatus,
 )
 
-WALL_S = 1_780_000_000.0  # 2026-05-28T20:26:40Z
+WALL_S = 1_780_000_020.0  # 2026-05-28T20:27:00Z
 MEMORY = b'{"version": 1}'
 
 

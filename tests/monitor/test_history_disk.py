@@ -1,0 +1,374 @@
+"""The history on a bad day: disk full, read-only, gone; files corrupt, foreign, too new or too old."""
+
+from __future__ import annotations
+
+import random
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor import config, limits, store
+from monitor.errors import HistoryError
+from monitor.history import History
+from monitor.live import Live, in_memory, live_path
+from monitor.records import Answer, Request, RequestKind
+from tests.monitor.edge_tools import MEMORY, WALL_S, Hand, change, cycle, status
+
+EXPOSE_S, RETRY_S = limits.HISTORY["expose_s"].value, limits.HISTORY["retry_s"].value
+
+
+class Desk:
+    """A history on a hand-turned clock, and what an outlet that always delivers got of it."""
+
+    def __init__(self, keep: config.History) -> None:
+        self.keep, self.clock = keep, Hand()
+        self.got: list[str] = []
+        self.history = self._open()
+
+    def _open(self) -> History:
+        return History(self.keep.file, owner=True, keep=self.keep, clock=self.clock, wall=lambda: WALL_S + self.clock())
+
+    def restart(self) -> None:
+        self.history.close()
+        self.history = self._open()
+
+    def step(self, *events: Any, **more: Any) -> None:
+        t_s = self.clock()
+        self.history.step(
+            now_s=t_s, wall_s=WALL_S + t_s, status=status(t_s), memory=lambda: MEMORY, events=events, **more
+        )
+
+    def pass_time(self, seconds: float) -> None:
+        for _ in range(int(seconds)):
+            self.clock.sleep(1.0)
+            self.step()
+
+    def deliver(self) -> list[int]:
+        """Deliver all that is waiting; the places of it."""
+        rows = self.history.outbox("all", begin=True)
+        for row in rows:
+            self.history.delivered("all", row.place)
+            self.got.append(row.id)
+        return [row.place for row in rows]
+
+    @property
+    def error(self) -> str:
+        return self.history.health().disk_error
+
+
+@pytest.fixture
+def desk(keep: config.History) -> Any:
+    """A desk with three rows written and delivered."""
+    made = Desk(keep)
+    made.step(change(), cycle(), change())
+    assert made.deliver() == [1, 2, 3]
+    yield made
+    made.history.close()
+
+
+def fill(history: History) -> sqlite3.Connection:
+    """Make the file's disk full, by SQLite's own limit on its size: the error is the same."""
+    db = history._owned()._db
+    assert db is not None
+    pages = db.execute("PRAGMA page_count").fetchone()[0]
+    db.execute(f"PRAGMA max_page_count = {pages}")
+    return db
+
+
+def empty(db: sqlite3.Connection) -> None:
+    """Give the disk room again."""
+    db.execute("PRAGMA max_page_count = 1000000")
+
+
+def big(number: int) -> Any:
+    """A change that needs pages of its own."""
+    return change(finding=f"f{number}" + "x" * 5000)
+
+
+def test_a_full_disk_is_said_and_what_was_held_is_written_when_there_is_room(desk: Desk) -> None:
+    """Steps go on in memory; after the disk has room again every row is there once, in order, without a gap."""
+    db = fill(desk.history)
+    for number in range(5):
+        desk.step(big(number))
+        desk.clock.sleep(1.0)
+    assert "full" in desk.error
+    assert desk.history.health().held == 5
+    empty(db)
+    desk.pass_time(RETRY_S + 1)
+    assert desk.error == ""
+    assert desk.history.health().held == 0
+    assert [kept.seq for kept in desk.history.events()] == [1, 2, 3, 4, 5, 6, 7]
+    assert desk.deliver() == [4, 5, 6, 7, 8]
+
+
+def test_an_alert_goes_out_although_the_disk_stays_full(desk: Desk) -> None:
+    """A short trouble keeps rows back until they are safe; a lasting one must not keep an alert from being told."""
+    db = fill(desk.history)
+    desk.step(big(1))
+    assert desk.deliver() == []
+    desk.pass_time(EXPOSE_S + 1)
+    assert desk.deliver() == [4]
+    assert desk.deliver() == []
+    empty(db)
+    desk.pass_time(RETRY_S + 1)
+    desk.step(change())
+    assert desk.deliver() == [5]
+    assert len(set(desk.got)) == 5
+
+
+def test_a_number_given_out_without_the_disk_never_hides_a_later_message(desk: Desk) -> None:
+    """Killed while the disk was full, the monitor gives the number out again: the id is another, so nobody drops it."""
+    fill(desk.history)
+    desk.step(big(1))
+    desk.pass_time(EXPOSE_S + 1)
+    assert desk.deliver() == [4]
+    desk.restart()  # what was held in memory is gone, as after a kill
+    desk.step(change())
+    assert desk.deliver() == [4]
+    assert len(set(desk.got)) == 5
+
+
+def test_a_cursor_is_never_kept_beyond_the_rows_on_disk(desk: Desk) -> None:
+    """Delivered from memory and then killed: the rows that take those places afterwards are delivered."""
+    fill(desk.history)
+    desk.step(*[big(number) for number in range(6)])
+    desk.pass_time(EXPOSE_S + 1)
+    assert desk.deliver() == [4, 5, 6, 7, 8, 9]
+    desk.restart()
+    desk.step(change(), change())
+    assert desk.deliver() == [4, 5]
+
+
+def test_a_read_only_disk_is_said_and_nothing_crashes(desk: Desk) -> None:
+    """SQLite's own refusal to write: requests from the broker are still taken, answered once, and remembered later."""
+    db = desk.history._owned()._db
+    assert db is not None
+    db.execute("PRAGMA query_only = ON")
+    desk.step(change())
+    assert "readonly" in desk.error
+    desk.history.add_request(Request(id="r1", request=RequestKind.SERVICE, by="Sam", hours=2.0))
+    assert [request.id for request in desk.history.requests()] == ["r1"]
+    desk.step(answers=[Answer(id="r1", done=True)])
+    assert desk.history.requests() == []
+    db.execute("PRAGMA query_only = OFF")
+    desk.pass_time(RETRY_S + 1)
+    assert desk.error == ""
+    assert desk.history.answer("r1") == Answer(id="r1", done=True)
+    assert desk.deliver() == [4]
+
+
+def test_memory_held_for_a_dead_disk_is_bounded_and_the_loss_is_said(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Beyond the bound the oldest rows go, and the health page counts them."""
+    monkeypatch.setitem(desk.history._owned().step.__globals__["_N"], "held_most", 10)
+    fill(desk.history)
+    for _ in range(25):
+        desk.step(big(0))
+    assert desk.history.health().held == 10
+    assert "15 rows could not be held" in desk.error
+
+
+def test_a_program_may_start_without_a_disk_and_adopt_it_later(
+    keep: config.History, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing can be opened at the start: the monitor tells all the same; when the disk comes back nothing on it is
+    passed over and the numbers go on from its own."""
+    first = Desk(keep)
+    first.step(change(), change())
+    first.history.close()
+    real = store.connect
+
+    def refused(*given: Any, **more: Any) -> sqlite3.Connection:
+        raise sqlite3.OperationalError("unable to open database file")
+
+    monkeypatch.setattr(store, "connect", refused)
+    monkeypatch.setattr("monitor.lookups.connect", refused)
+    desk = Desk(keep)
+    assert desk.history.memory() is None
+    desk.step(change())
+    desk.pass_time(EXPOSE_S + 1)
+    assert desk.deliver() == [1]
+    assert desk.history.status() is not None
+    monkeypatch.setattr(store, "connect", real)
+    monkeypatch.setattr("monitor.lookups.connect", real)
+    desk.pass_time(RETRY_S + 1)
+    assert desk.error == ""
+    assert desk.deliver() == [1, 2, 3]  # the two of the earlier run, and the one told already, with the same id
+    assert desk.got[0] == desk.got[3]
+    desk.step(change())
+    assert desk.deliver() == [4]
+    assert [kept.seq for kept in desk.history.events(after_seq=2)] == [3]
+    desk.history.close()
+
+
+# ---------------------------------------------------------------- files that are not as they should be
+
+
+def _damage(path: Path, seed: int) -> None:
+    """Write noise over the middle of a file, as a dying card does."""
+    noise = random.Random(seed)
+    with path.open("r+b") as file:
+        size = path.stat().st_size
+        for _ in range(40):
+            file.seek(noise.randrange(0, size - 600))
+            file.write(noise.randbytes(500))
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_corrupt_file_is_set_aside_with_the_date_and_a_new_one_begun(keep: config.History, seed: int) -> None:
+    """The monitor starts, says what it did, and the old file is still there to be looked at."""
+    desk = Desk(keep)
+    desk.step(*[big(number) for number in range(50)])
+    origin = desk.history.origin
+    desk.history.close()
+    _damage(Path(keep.file), seed)
+    desk = Desk(keep)
+    health = desk.history.health()
+    desk.step(change())
+    assert health.set_aside == "history.corrupt-2026-05-28T202700Z.db"
+    assert (Path(keep.file).parent / health.set_aside).stat().st_size > 100_000
+    assert desk.history.origin != origin  # numbers begin again: a new origin tells receivers
+    assert desk.deliver() == [1]
+    desk.history.close()
+
+
+def test_a_file_of_noise_is_set_aside(keep: config.History) -> None:
+    """No database at all, and files of earlier accidents: no more than a few are kept."""
+    folder = Path(keep.file).parent
+    for number in range(1, 6):
+        (folder / f"history.corrupt-2020-01-0{number}T000000Z.db").write_text("old")
+    Path(keep.file).write_bytes(b"this is not a database" * 1000)
+    desk = Desk(keep)
+    assert desk.history.health().set_aside.startswith("history.corrupt-2026")
+    assert len(list(folder.glob("history.corrupt-*"))) == limits.HISTORY["set_aside_most"].value
+    desk.history.close()
+
+
+def test_a_file_that_goes_bad_under_the_running_program_is_replaced(desk: Desk) -> None:
+    """The error of a damaged page: the file is set aside, a new one begun, and the numbers go on without a gap."""
+    keeper = desk.history._owned()
+    origin = desk.history.origin
+    Path(desk.keep.file).write_bytes(b"noise" * 4096)
+    for end in ("-wal", "-shm"):
+        Path(desk.keep.file + end).unlink(missing_ok=True)
+    keeper._failed_write(sqlite3.DatabaseError("database disk image is malformed"))
+    desk.step(change())
+    desk.pass_time(RETRY_S + 1)
+    assert desk.error == ""
+    assert desk.history.health().set_aside.startswith("history.corrupt-")
+    assert desk.deliver() == [4]
+    assert [(kept.seq, kept.id) for kept in desk.history.events()] == [(3, f"{origin}-3")]
+    desk.restart()
+    assert desk.history.origin == origin
+
+
+def test_a_file_removed_under_the_running_program_is_made_again(desk: Desk) -> None:
+    """Somebody deletes the file: the next write makes a new one and numbers go on."""
+    for end in ("", "-wal", "-shm"):
+        Path(desk.keep.file + end).unlink(missing_ok=True)
+    desk.step(change())
+    desk.pass_time(RETRY_S + 2)
+    desk.step(change())
+    desk.pass_time(RETRY_S + 2)
+    assert Path(desk.keep.file).exists()
+    assert desk.error == ""
+    assert [kept.seq for kept in desk.history.events()][-1] == 4
+
+
+def test_a_database_of_another_program_is_refused_and_untouched(keep: config.History) -> None:
+    """A wrong path in the site file must not cost somebody's data."""
+    with sqlite3.connect(keep.file) as db:
+        db.execute("CREATE TABLE photos (name)")
+    db.close()
+    before = Path(keep.file).read_bytes()
+    with pytest.raises(HistoryError, match="another program"):
+        History(keep.file, owner=True, keep=keep)
+    assert Path(keep.file).read_bytes()[100:] == before[100:]
+    with sqlite3.connect(keep.file) as db:
+        assert db.execute("SELECT count(*) FROM photos").fetchone() == (0,)
+    db.close()
+
+
+def test_a_file_of_a_newer_version_is_refused(keep: config.History) -> None:
+    """An older program must not write into a schema it does not know; a reader says the same."""
+    History(keep.file, owner=True, keep=keep).close()
+    with sqlite3.connect(keep.file) as db:
+        db.execute("PRAGMA user_version = 99")
+    db.close()
+    with pytest.raises(HistoryError, match="schema version 99"):
+        History(keep.file, owner=True, keep=keep)
+    with History(keep.file, keep=keep) as reader, pytest.raises(HistoryError, match="schema version 99"):
+        reader.add_request(Request(id="r", request=RequestKind.RESUME, by="Sam"))
+
+
+def test_migrations_run_once_and_whole(tmp_path: Path) -> None:
+    """A file goes through the scripts it has not had; one that fails leaves the version before it."""
+    path = tmp_path / "old.db"
+    scripts = (*store.MIGRATIONS, "CREATE TABLE extra (a); INSERT INTO extra VALUES (1)")
+    for _ in range(2):
+        db = store.connect(path, durable=True, make=True)
+        store.migrate(db, scripts)
+        assert db.execute("SELECT a FROM extra").fetchall() == [(1,)]
+        assert db.execute("PRAGMA user_version").fetchone() == (2,)
+        db.close()
+    db = store.connect(path, durable=True)
+    with pytest.raises(sqlite3.OperationalError):
+        store.migrate(db, (*scripts, "CREATE TABLE more (a); INSERT INTO nowhere VALUES (1)"))
+    db.close()
+    db = store.connect(path, durable=True)
+    assert db.execute("PRAGMA user_version").fetchone() == (2,)
+    assert db.execute("SELECT count(*) FROM sqlite_master WHERE name = 'more'").fetchone() == (0,)
+    db.close()
+
+
+def test_a_new_reading_gets_its_columns_in_an_old_file(keep: config.History) -> None:
+    """A file made before a reading existed is widened when it is opened."""
+    History(keep.file, owner=True, keep=keep).close()
+    db = sqlite3.connect(keep.file)
+    db.execute("ALTER TABLE fine DROP COLUMN outdoor_c_mean")
+    db.commit()
+    db.close()
+    History(keep.file, owner=True, keep=keep).close()
+    db = sqlite3.connect(keep.file)
+    assert "outdoor_c_mean" in {row[1] for row in db.execute("PRAGMA table_info(fine)")}
+    db.close()
+
+
+# ---------------------------------------------------------------- the live file
+
+
+def test_a_corrupt_live_file_is_made_anew(keep: config.History) -> None:
+    """It holds nothing that must last: noise in it costs nothing but itself."""
+    path = live_path(Path(keep.file), keep.live_dir)
+    path.parent.mkdir()
+    path.write_bytes(b"noise" * 5000)
+    desk = Desk(keep)
+    desk.step(change())
+    assert desk.error == ""
+    assert desk.history.status() is not None
+    desk.history.close()
+
+
+def test_the_live_file_of_no_setting_lies_in_memory_in_a_directory_of_our_own(tmp_path: Path) -> None:
+    """On Linux the default is shared memory, closed to others; elsewhere the history's own directory."""
+    path = live_path(tmp_path / "x.db", "")
+    if Path("/dev/shm").is_dir():
+        assert in_memory(path)
+        assert path.parent.stat().st_mode & 0o077 == 0
+    else:
+        assert path.parent == tmp_path
+    assert live_path(tmp_path / "y.db", "") != path
+
+
+def test_a_live_file_that_cannot_be_made_is_no_end(tmp_path: Path) -> None:
+    """Its directory is a file: the owner goes on in its own memory and says so."""
+    (tmp_path / "file").write_text("")
+    live = Live(tmp_path / "file" / "x.live", owner=True)
+    assert live.error != ""
+    assert live.notes() == {}
+    live.note("a", "b", None)
+    assert live.notes() == {"a": ("b", None)}
+    live.close()
