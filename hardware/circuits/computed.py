@@ -210,7 +210,8 @@ def _current(
 
 def _line_presence() -> tuple[Computed, ...]:
     total = v.LINE_SERIES_COUNT * v.LINE_SERIES.low
-    earliest = v.LED_V.low * (1 + v.LINE_SERIES_COUNT * v.LINE_SERIES.low / v.LINE_SHUNT.high) / sqrt(2)
+    dim = v.LED_V.low - v.LED_SLOPE_V.nominal * log(1e-3 / v.LED_DIM_A.nominal)
+    earliest = dim * (1 + v.LINE_SERIES_COUNT * v.LINE_SERIES.low / v.LINE_SHUNT.high) / sqrt(2)
     latest = v.LED_V.high * (1 + v.LINE_SERIES_COUNT * v.LINE_SERIES.high / v.LINE_SHUNT.low) / sqrt(2)
     each = LINE_HIGH_V / v.LINE_SERIES_COUNT
     heat = (LINE_HIGH_V / total) ** 2 * v.LINE_SERIES.low
@@ -219,7 +220,7 @@ def _line_presence() -> tuple[Computed, ...]:
         Computed(
             "line",
             "begins to conduct, earliest",
-            "Vled low x (1 + 4 R / Rshunt) / sqrt 2",
+            "Vled low, at 50 uA, x (1 + 4 R / Rshunt) / sqrt 2",
             earliest,
             "V RMS",
             least=40.0,

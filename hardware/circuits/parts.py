@@ -166,7 +166,7 @@ def _line_input(fuses: str, varistor: str, droppers: str, shunt: str, name: str)
             "1 W, 350 V working, 700 V overload",
             f"{name}: four in series share voltage and heat; two in each leg",
         ),
-        Part(shunt, "resistor", v.LINE_SHUNT, _LOW, f"{name}: no light below about 1.1 mA"),
+        Part(shunt, "resistor", v.LINE_SHUNT, _LOW, f"{name}: no light below about 1.3 mA"),
     )
 
 

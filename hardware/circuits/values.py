@@ -114,6 +114,8 @@ STEINHART_HART = (0.001129148, 0.000234125, 8.76741e-8)  # A, B, C of the usual 
 # ---------------------------------------------------------------- presence of voltage
 
 LED_V = Value(1.1, "V", 0.182, "forward voltage of the opto's diode at 1 mA, over parts and temperature", "from memory")
+LED_SLOPE_V = Value(0.0517, "V", 0.0, "the diode's volts per factor e of current: 2 kT/q", "from memory")
+LED_DIM_A = Value(50e-6, "A", 0.0, "current of the diode at which the dimmest useful light begins")
 OPTO_CTR = Value(1.0, "1", 0.5, "current transfer ratio at 1 mA, ranked part: 50 % to 150 %", "data sheet")
 OPTO_LIFE = Value(0.70, "1", 0.0, "of the transfer ratio left at the end of its life", "common practice")
 OPTO_HEAT = Value(0.80, "1", 0.0, "of the transfer ratio left at 70 C", "from memory")
@@ -122,7 +124,7 @@ CALL_ZENER = Value(15.0, "V", 0.05, "two back to back: nothing flows below about
 ZENER_FORWARD_V = Value(0.7, "V", 0.2, "forward voltage of the other of the two", "common practice")
 LINE_SERIES = Value(18e3, "ohm", 0.05, "each of the four resistors in series on a line channel")
 LINE_SERIES_COUNT = 4
-LINE_SHUNT = Value(1000, "ohm", 0.01, "across the opto's diode: it lights only above about 1.1 mA")
+LINE_SHUNT = Value(820, "ohm", 0.01, "across the opto's diode: it lights only above about 1.3 mA")
 LINE_FUSE = Value(0.5, "A", 0.0, "in each leg of each line tap")
 VARISTOR = Value(300.0, "V", 0.1, "continuous AC rating of the varistor from leg to leg, behind the fuses")
 PULL_UP = Value(47e3, "ohm", 0.05, "collector to VDD")

@@ -1,0 +1,20 @@
+"""The circuit simulator, where it is installed; on the build server it must be."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+
+import pytest
+
+from hardware.circuits import spice
+
+Measure = Callable[[str], Mapping[str, float]]
+
+
+@pytest.fixture(scope="session")
+def measure() -> Measure:
+    """Runs a deck in ngspice and gives what it measured."""
+    if not spice.available():
+        (pytest.fail if os.environ.get("CI") else pytest.skip)("ngspice is not installed")
+    return spice.run
