@@ -53,6 +53,7 @@ class History(Lookups):
         self._rollup, self._lanes = Rollup(), LaneTrack()
         self._said: dict[str, str] = {}
         self._sources: dict[str, str] = {}
+        self._newest: LiveStatus | None = None
         try:
             self._keeper = Keeper(self.path, live, self._lanes, keep=keep, clock=clock, wall=wall) if owner else None
         except HistoryError:
@@ -91,7 +92,8 @@ class History(Lookups):
         if last:
             buckets = [*buckets, *self._rollup.flush()]
         lanes = self._lanes.take(status.links, now_s, wall_s)
-        self._live.write(LiveStatus(self._clock(), self._live.boot, wall_s, body), buckets, lanes)
+        self._newest = LiveStatus(self._clock(), self._live.boot, wall_s, body)
+        self._live.write(self._newest, buckets, lanes)
         spoken = frozenset(answer.id for answer in answers if self._sources.pop(answer.id, "") == "broker")
         keeper.step(
             now_s,
@@ -256,6 +258,9 @@ class History(Lookups):
         with self._borrow() as db:
             db.execute(f"PRAGMA synchronous={'FULL' if durable else 'NORMAL'}")
             db.execute(sql, values)
+
+    def _last_status(self) -> LiveStatus | None:
+        return self._newest or super()._last_status()
 
     def _cursors(self) -> dict[str, int]:
         return {} if self._keeper is None else dict(self._keeper.cursors)
