@@ -272,7 +272,7 @@ TRENDS: dict[str, Limit] = {
         0.2, "1", 0.05, 1, "from memory", "NIST/SEMATECH e-Handbook 6.3.2.4: usually between 0.2 and 0.3"
     ),
     "drift_allow": _ours(0.02, "1", 0.005, 0.1, "daily means move this much with humidity and the house alone"),
-    "drift_limit": _ours(0.10, "1", 0.02, 1, "beyond the allowance: five days 4 % off, or ten days 3 % off"),
+    "drift_limit": _ours(0.10, "1", 0.02, 1, "beyond the allowance: six days 4 % off, or eleven days 3 % off"),
     # the first and the last of something
     "first": _ours(20, "times", 3, 200, "as for start times (contract, section 5)"),
     "last": _ours(5, "times", 1, 50, "as for start times (contract, section 5)"),
