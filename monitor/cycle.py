@@ -92,7 +92,7 @@ TRANSITIONS: dict[CycleState, dict[Signal, CycleState]] = {
         Signal.CLOSED: _S.OVERRUN,
         Signal.OPEN: _S.IDLE,
         Signal.RUN: _S.OVERRUN,
-        Signal.REST: _S.IDLE,
+        Signal.REST: _S.OVERRUN,
         Signal.LOST: _S.UNKNOWN,
     },
 }

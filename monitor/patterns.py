@@ -1,7 +1,7 @@
 """What only shows over several cycles: counts and rows of starts, stops and openings, each a small pure counter.
 
 A counter is told what was *seen* to happen (a start that was not seen is not told), and answers True while its pattern
-stands, at any time it is asked; `deadline()` is when the answer may next change by time alone.
+stands, at any time it is asked; `ends_s()` are the times at which the answer may change by time alone.
 """
 
 from __future__ import annotations
@@ -35,8 +35,8 @@ class Chatter:
         full = len(self.times_s) == self.changes
         return full and self.times_s[-1] - self.times_s[0] <= self.window_s and now_s - self.times_s[-1] < self.window_s
 
-    def deadline(self) -> float:
-        return self.times_s[-1] + self.window_s if self.times_s else inf
+    def ends_s(self) -> list[float]:
+        return [self.times_s[-1] + self.window_s] if self.times_s else []
 
     def forget(self) -> None:
         self.times_s.clear()
@@ -88,7 +88,7 @@ class ShortCycling:
         return found
 
     def _crowded(self, now_s: float) -> bool:
-        return len(self.starts_s) > self.starts and now_s - self.starts_s[0] <= self.window_s
+        return len(self.starts_s) > self.starts and now_s < self.starts_s[0] + self.window_s
 
     def _expire(self, now_s: float) -> None:
         # A pause or a run that has already lasted long enough ends its row before the next event.
@@ -97,15 +97,15 @@ class ShortCycling:
         if self._started_s is not None and now_s - self._started_s >= self.run_s:
             self.short = 0
 
-    def deadline(self) -> float:
-        times = [inf]
+    def ends_s(self) -> list[float]:
+        times = []
         if self.soon and self._stopped_s is not None:
             times.append(self._stopped_s + self.off_s)
         if self.short and self._started_s is not None:
             times.append(self._started_s + self.run_s)
         if len(self.starts_s) > self.starts:
             times.append(self.starts_s[0] + self.window_s)
-        return min(times)
+        return times
 
 
 class SelfRestarts:
@@ -134,10 +134,10 @@ class SelfRestarts:
         self._waiting = False
 
     def stands(self, now_s: float) -> bool:
-        return len(self.times_s) == self.restarts and now_s - self.times_s[0] <= self.window_s
+        return len(self.times_s) == self.restarts and now_s < self.times_s[0] + self.window_s
 
-    def deadline(self) -> float:
-        return self.times_s[0] + self.window_s if len(self.times_s) == self.restarts else inf
+    def ends_s(self) -> list[float]:
+        return [self.times_s[0] + self.window_s] if len(self.times_s) == self.restarts else []
 
 
 class HeatWatch:
@@ -232,8 +232,8 @@ class Patterns:
 
     def deadline(self, now_s: float) -> float:
         """When after `now_s` an answer may next change by time alone, s."""
-        times_s = (self.chatter.deadline(), self.short.deadline(), self.overload.deadline())
-        return min((at_s for at_s in times_s if at_s > now_s), default=inf)
+        ends_s = (*self.chatter.ends_s(), *self.short.ends_s(), *self.overload.ends_s())
+        return min((at_s for at_s in ends_s if at_s > now_s), default=inf)
 
 
 def held_closed(facts: Facts) -> bool:
