@@ -23,12 +23,28 @@ from monitor.records import SYMBOLS
 # the compressor behind closed contacts.
 STOPPED_AT = ("thermostat", "safety", "call", "contacts", "compressor")
 YES_NO = ("no", "yes")
+# The senses without which a recent finding cannot have been raised: then that it did not stand is not known.
+RECENT_NEEDS: dict[str, tuple[str, ...]] = {
+    "recent:sensing-disagrees": (),
+    "recent:fan-not-running": ("compressor_a", "fan_a"),
+    "recent:line-supply-lost": ("supply",),
+    "recent:low-control-voltage": ("control_v",),
+    "recent:low-running-current": ("compressor_a", "outdoor_c"),
+    "recent:high-running-current": ("compressor_a",),
+    "recent:locked-rotor": ("compressor_a",),
+    "recent:overload-cycling": ("compressor_a",),
+    "recent:slow-start": ("compressor_a",),
+}
+
+
+_DISAGREED = "recent:sensing-disagrees"
+_DOUBT = 3.0  # as usual as a fault of the middle of a list
 
 
 class Cause(NamedTuple):
     """One way in which a suspect brings a finding about; None unsays what the base predicts.
 
-    With `marks` it is far-fetched, and thought of only where one of these observables was seen.
+    With `marks` it is far-fetched, and thought of only where one of these observables was seen, and not as `no`.
     """
 
     suspect: str
@@ -61,9 +77,15 @@ def cause(suspect: str, usual: float, marks: Iterable[str] = (), **predicts: str
 
 
 def situation(base: Mapping[str, str], *causes: Cause) -> Situation:
-    """A finding's rows, the most usual first; each cause inherits from the base what it does not say itself."""
+    """A finding's rows, the most usual first; each cause inherits from the base what it does not say itself.
+
+    Every finding is doubted when senses have contradicted each other of late: then it may be the monitor itself.
+    """
     said = {key(word): expect(text) for word, text in base.items()}
-    return Situation(said, tuple(sorted(causes, key=lambda row: -row.usual)))
+    doubted = Cause("monitor-sensing", _DOUBT, dict.fromkeys(said) | {_DISAGREED: expect("yes")}, (_DISAGREED,))
+    named = any(row.suspect == "monitor-sensing" and not row.marks for row in causes)
+    rows = sorted(causes if named else (*causes, doubted), key=lambda row: -row.usual)
+    return Situation(said, tuple(rows))
 
 
 # ---------------------------------------------------------------- what a meter shows where a sense would say so

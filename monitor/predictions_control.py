@@ -45,6 +45,7 @@ _OPEN_CONTACTOR = (
 
 _RECENT_LOCKED = {"recent_locked_rotor": "yes; seldom no"}
 _RECENT_NOT_LOCKED = {"recent_locked_rotor": "no; seldom yes"}
+_FAN_STOPPED = {"stopped_at": "safety or call or compressor", "recent_fan_not_running": "yes or no"}
 _COMPRESSOR_ALONE = {"load": "on", "fan_a": "running"}
 
 CONTROL: dict[str, Situation] = {
@@ -57,6 +58,9 @@ CONTROL: dict[str, Situation] = {
         cause("loose-connection", 2, load="on", fan_a="running or still", load_volts="normal or absent"),
         cause("compressor-locked", 1.5, **_RECENT_LOCKED, **_COMPRESSOR_ALONE),
         cause("compressor-winding-open", 1, **_COMPRESSOR_ALONE),
+        # Without its fan the compressor has tripped on its overload.
+        cause("fan-capacitor", 1.5, load="on", recent_fan_not_running="yes"),
+        cause("fan-motor", 1.5, load="on", recent_fan_not_running="yes"),
     ),
     "contacts-stuck-closed": situation(
         {
@@ -72,6 +76,8 @@ CONTROL: dict[str, Situation] = {
         },
         cause("contacts-welded", 8),
         cause("armature-stuck-in", 3),
+        # Closed contacts under line voltage would run the motors.
+        cause("monitor-sensing", 1, ["compressor_a"], compressor_a="still", fan_a="still"),
         cause("thermostat", 1, ["control_v", "coil-volts", "splice-volts"], control_v="weak or ghost", coil_a="sealed"),
     ),
     "contactor-chatter": situation(
@@ -124,9 +130,27 @@ CONTROL: dict[str, Situation] = {
         _NO_CALL | {"control_power": "on", "thermostat": "on"},
         cause("float-switch", 8),
         # What opens a pressure switch, where the current told of it before.
-        cause("condenser-dirty", 4.5, recent_high_running_current="yes", pressure_switch="open or closed"),
-        cause("charge-low", 4.5, recent_low_running_current="yes", pressure_switch="open or closed"),
-        cause("charge-high", 1, recent_high_running_current="yes", pressure_switch="open or closed"),
+        cause(
+            "condenser-dirty",
+            4.5,
+            ["recent:high-running-current"],
+            recent_high_running_current="yes",
+            pressure_switch="open or closed",
+        ),
+        cause(
+            "charge-low",
+            4.5,
+            ["recent:low-running-current"],
+            recent_low_running_current="yes",
+            pressure_switch="open or closed",
+        ),
+        cause(
+            "charge-high",
+            1,
+            ["recent:high-running-current"],
+            recent_high_running_current="yes",
+            pressure_switch="open or closed",
+        ),
         cause("control-fuse", 8, control_power="off", thermostat="off"),
         cause("thermostat-setting", 6, thermostat="off"),
         cause("pressure-switch", 5),
@@ -164,8 +188,9 @@ CONTROL: dict[str, Situation] = {
             "recent_low_running_current": "no; seldom yes",
             "recent_fan_not_running": "no; seldom yes",
         },
-        cause("fan-capacitor", 4, stopped_at="safety or call or compressor", recent_fan_not_running="yes"),
-        cause("fan-motor", 4, stopped_at="safety or call or compressor", recent_fan_not_running="yes"),
+        # A stopped fan drives the pressure up within seconds, often before its own finding has held.
+        cause("fan-capacitor", 1, fan_a="still; seldom running", **_FAN_STOPPED),
+        cause("fan-motor", 1, fan_a="still; seldom running", **_FAN_STOPPED),
         cause("thermostat", 5, stopped_at="thermostat or call"),
         cause("equipment-oversized", 4, stopped_at="thermostat or call"),
         cause("pressure-switch", 4, stopped_at="safety or call"),

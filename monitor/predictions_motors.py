@@ -40,6 +40,8 @@ MOTORS: dict[str, Situation] = {
         cause("fan-motor", 2, **_FAN_STOOD),
         cause("compressor-locked", 1, fan_a="running", **_LOCKED_BEFORE),
         cause("compressor-winding-open", 1, fan_a="running"),
+        # Contacts that are closed without a call or a coil's pull, and run nothing, are not closed.
+        cause("monitor-sensing", 2, ["call"], call="off", coil_a="none", control_v="dead or ghost"),
     ),
     "compressor-not-running": situation(
         _CLOSED
@@ -53,7 +55,7 @@ MOTORS: dict[str, Situation] = {
         cause("compressor-winding-open", 2),
         cause("compressor-locked", 2, **_LOCKED_BEFORE),
         cause("condenser-dirty", 4, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
-        cause("charge-low", 4, recent_overload_cycling="yes or no", **_LOW_BEFORE),
+        cause("charge-low", 3, recent_overload_cycling="yes or no", **_LOW_BEFORE),
         cause("charge-high", 2, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
         cause("fan-motor", 3, recent_overload_cycling="yes or no", recent_fan_not_running="yes"),
         cause("fan-capacitor", 3, recent_overload_cycling="yes or no", recent_fan_not_running="yes"),
@@ -132,6 +134,6 @@ MOTORS: dict[str, Situation] = {
         cause("condenser-dirty", 4, **_HIGH_OR_NOT),
         cause("thermostat", 2),
     ),
-    "sensing-disagrees": situation({}, cause("monitor-sensing", 1)),
-    "sensor-silent": situation({}, cause("monitor-sensing", 1)),
+    "sensing-disagrees": Situation({}, (cause("monitor-sensing", 1),)),
+    "sensor-silent": Situation({}, (cause("monitor-sensing", 1),)),
 }

@@ -15,7 +15,7 @@ from monitor.checks import CHECKS
 from monitor.config import Unit
 from monitor.elimination import Expect, Row
 from monitor.errors import ContractError
-from monitor.predictions import STOPPED_AT, YES_NO, Situation, meter_by_senses
+from monitor.predictions import RECENT_NEEDS, STOPPED_AT, YES_NO, Situation, meter_by_senses
 from monitor.predictions_control import CONTROL
 from monitor.predictions_motors import MOTORS
 from monitor.records import READINGS, SYMBOLS
@@ -93,7 +93,7 @@ def evidence_of(
 ) -> dict[str, str]:
     """All that is known as observable -> symbol, the newest (the meter) first.
 
-    Where the unit is watched, a recent finding that is not named did not stand; else nothing is known of it.
+    A recent finding that is not named did not stand, where the senses that it needs are fitted; else it is not known.
     Raises ContractError for a finding, an observable or a symbol that does not exist.
     """
     for finding in findings:
@@ -104,7 +104,9 @@ def evidence_of(
         if symbol not in allowed:
             raise ContractError(f"suspects: {name}", symbol, ", ".join(allowed) or "senses, recent findings and checks")
     facts = {"unit:delay": "yes" if unit.delay_on_make_s > 0 else "no"}
-    recent = {name: "no" for finding in findings for name in _recents(finding)} if fitted else {}
+    recent = {
+        name: "no" for finding in findings for name in _recents(finding) if set(RECENT_NEEDS[name]) <= set(fitted)
+    }
     return {**meter, **facts, **recent, **seen}
 
 
@@ -126,7 +128,9 @@ def _recents(finding: str) -> set[str]:
 def rows_of(finding: str, evidence: Mapping[str, str]) -> list[Row]:
     """The finding's rows with all predictions filled in; far-fetched ones only where their mark was seen."""
     pairs = zip(SITUATIONS[finding].causes, ROWS[finding], strict=True)
-    return [row for cause, row in pairs if not cause.marks or any(mark in evidence for mark in cause.marks)]
+    return [
+        row for cause, row in pairs if not cause.marks or any(evidence.get(mark, "no") != "no" for mark in cause.marks)
+    ]
 
 
 def _rows(findings: Sequence[str], evidence: Mapping[str, str], cleared: Collection[str]) -> list[Row]:

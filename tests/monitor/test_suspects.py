@@ -15,7 +15,7 @@ from monitor.config import Unit
 from monitor.errors import ContractError
 from monitor.findings import CATALOGUE
 from monitor.predictions import METER_BY_SENSE, STOPPED_AT
-from monitor.records import SYMBOLS
+from monitor.records import READINGS, SYMBOLS
 from monitor.suspects import ROWS, SITUATIONS, judge, symbols_of
 from monitor.suspects_table import SAYS, SUSPECTS, clause
 
@@ -26,7 +26,7 @@ time-delay run-capacitor compressor-overload-open compressor-locked compressor-w
 condenser-dirty charge-low charge-high thermostat-setting thermostat equipment-oversized monitor-sensing"""
 
 PLAIN, DELAYED = Unit(), Unit(delay_on_make_s=300.0)
-ALL = tuple(SYMBOLS)
+ALL = tuple(READINGS)
 OUTDOOR = ("call", "control_v", "coil_a", "supply", "load", "compressor_a", "fan_a", "outdoor_c")
 
 _INDOOR = {"control_power": "on", "thermostat": "on"}
@@ -185,6 +185,21 @@ CASES: list[tuple[str, dict[str, str], str]] = [
     ("contacts-stuck-closed", but(STUCK, coil_a="sealed"), "monitor-sensing"),
     ("contacts-stuck-closed", but(STUCK, control_v="normal"), "monitor-sensing"),
     (
+        "contacts-stuck-closed",
+        but(STUCK, compressor_a="still", fan_a="still"),
+        "monitor-sensing contacts-welded armature-stuck-in",
+    ),
+    (
+        "pull-in-without-run",
+        but(STUCK, compressor_a="still", fan_a="still"),
+        "monitor-sensing loose-connection run-capacitor compressor-overload-open fan-capacitor fan-motor",
+    ),
+    (
+        "line-supply-lost",
+        but(OPEN, supply="off", recent_sensing_disagrees="yes"),
+        "line-supply-off monitor-sensing",
+    ),
+    (
         "contactor-chatter",
         but(RUN, control_v="weak", coil_a="unsealed"),
         "control-voltage-weak loose-connection thermostat float-switch pressure-switch coil-shorted armature-blocked",
@@ -253,7 +268,7 @@ CASES: list[tuple[str, dict[str, str], str]] = [
         "short-cycling",
         RUN,
         "thermostat equipment-oversized pressure-switch thermostat-setting loose-connection charge-low condenser-dirty"
-        " float-switch charge-high control-voltage-weak compressor-overload-open run-capacitor",
+        " float-switch charge-high fan-capacitor fan-motor control-voltage-weak compressor-overload-open run-capacitor",
     ),
     (
         "short-cycling",
@@ -263,17 +278,18 @@ CASES: list[tuple[str, dict[str, str], str]] = [
     (
         "short-cycling",
         but(RUN, stopped_at="safety"),
-        "pressure-switch loose-connection charge-low condenser-dirty float-switch charge-high",
+        "pressure-switch loose-connection charge-low condenser-dirty float-switch charge-high fan-capacitor fan-motor",
     ),
     ("short-cycling", but(RUN, stopped_at="contacts"), "loose-connection control-voltage-weak"),
     (
         "short-cycling",
         but(RUN, stopped_at="compressor", recent_overload_cycling="yes"),
-        "compressor-overload-open run-capacitor charge-low condenser-dirty charge-high loose-connection",
+        "compressor-overload-open run-capacitor charge-low condenser-dirty charge-high loose-connection fan-capacitor"
+        " fan-motor",
     ),
     (
         "short-cycling",
-        but(RUN, stopped_at="safety", recent_fan_not_running="yes"),
+        but(NO_FAN, stopped_at="safety", recent_fan_not_running="yes"),
         "fan-capacitor fan-motor pressure-switch loose-connection charge-low condenser-dirty float-switch charge-high",
     ),
     (
@@ -364,6 +380,19 @@ def test_a_fitted_but_silent_sense_is_wanted_before_one_to_be_fitted() -> None:
     assert judge("call-without-run", seen, unit=PLAIN, fitted=("call", "compressor_a", "control_v")).wanted_senses[
         0
     ] == ("control_v")
+
+
+DOUBTED = [f for f in SITUATIONS if f not in ("sensing-disagrees", "sensor-silent")]
+
+
+@pytest.mark.parametrize("finding", DOUBTED)
+def test_senses_that_contradicted_each_other_of_late_are_suspected_too(finding: str) -> None:
+    """Within two hours of sensing-disagrees the monitor itself is in question, beside and not before the usual."""
+    plain = judge(finding, {}, unit=PLAIN, fitted=ALL).suspects
+    doubted = judge(finding, {"recent:sensing-disagrees": "yes"}, unit=PLAIN, fitted=ALL).suspects
+    assert "monitor-sensing" in doubted
+    assert doubted[0] == plain[0]
+    assert [name for name in doubted if name != "monitor-sensing"] == [n for n in plain if n != "monitor-sensing"]
 
 
 def test_two_faults_together_are_named_where_no_single_one_explains() -> None:
@@ -558,7 +587,9 @@ Said = list[tuple[tuple[str, ...], dict[str, str]]]
 def all_verdicts() -> Said:
     sensed = [judge(f, seen, unit=unit, fitted=ALL) for f, seen, _ in CASES for unit in (PLAIN, DELAYED)]
     metered = [judge(f, seen, unit=PLAIN, fitted=ALL, meter=meter) for f, seen, meter, _ in METER_CASES]
-    return [(verdict.suspects, verdict.ruled_out) for verdict in sensed + metered]
+    doubtful = {"recent:sensing-disagrees": "yes"}
+    doubted = [judge(finding, doubtful, unit=PLAIN, fitted=ALL) for finding in DOUBTED]
+    return [(verdict.suspects, verdict.ruled_out) for verdict in sensed + metered + doubted]
 
 
 @pytest.fixture(scope="module")
