@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor import config
+from monitor import config, outlets
 from monitor.history import History
 from sim.broker import PrivateBroker, mosquitto
 
@@ -61,3 +61,10 @@ def history(keep: config.History) -> Iterator[History]:
     """An empty history, owned."""
     with History(keep.file, owner=True, keep=keep) as own:
         yield own
+
+
+@pytest.fixture
+def impatient_outlets(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Outlets try again after a twentieth of a second, so that tests of outages are short."""
+    monkeypatch.setitem(outlets._N, "backoff_first_s", 0.05)
+    monkeypatch.setitem(outlets._N, "backoff_most_s", 0.2)
