@@ -1,4 +1,4 @@
-"""The catalogue pages, made from the tables: findings, predictions, suspects, checks, limits, states.
+"""(edge) The catalogue pages, made from the tables: findings, predictions, suspects, checks, limits, states.
 
 `pages()` gives each page's Markdown by file name. The pages are kept in monitor/pages/, and a test holds them to the
 tables; `python -m monitor.catalogue` writes them anew.

@@ -1,0 +1,102 @@
+"""The table of suspects is total, and every row of it counts."""
+
+from __future__ import annotations
+
+import pytest
+
+from monitor import suspects
+from monitor.checks import CHECKS
+from monitor.findings import CATALOGUE
+from monitor.predictions import METER_BY_SENSE, STOPPED_AT
+from monitor.records import SYMBOLS
+from monitor.suspects import ROWS, SITUATIONS, judge, symbols_of
+from monitor.suspects_table import SAYS, SUSPECTS, clause
+from tests.monitor.suspect_cases import ALL, CASES, DELAYED, DOUBTED, METER_CASES, PLAIN
+
+CONTRACT_SUSPECTS = """\
+coil-open coil-shorted armature-blocked contacts-not-making contacts-welded armature-stuck-in control-voltage-weak
+control-fuse control-transformer float-switch pressure-switch control-wire-open loose-connection line-supply-off
+time-delay run-capacitor compressor-overload-open compressor-locked compressor-winding-open fan-motor fan-capacitor
+condenser-dirty charge-low charge-high thermostat-setting thermostat equipment-oversized monitor-sensing"""
+
+
+def test_the_suspects_are_those_of_the_contract() -> None:
+    """28 names, in the contract's order of kinds, none more."""
+    assert sorted(SUSPECTS) == sorted(CONTRACT_SUSPECTS.split())
+
+
+def test_every_finding_has_a_situation_and_every_suspect_a_row() -> None:
+    """No finding without suspects, no suspect that nothing can bring about."""
+    assert set(SITUATIONS) == set(CATALOGUE)
+    assert {row.suspect for rows in ROWS.values() for row in rows} == set(SUSPECTS)
+
+
+def test_every_prediction_is_of_symbols_that_exist() -> None:
+    """Each observable of each row exists and can say what is predicted."""
+    for finding, rows in ROWS.items():
+        for row in rows:
+            for name, said in row.predicts.items():
+                assert said.allowed <= set(symbols_of(name)), (finding, row.suspect, name)
+
+
+def test_every_row_says_an_outcome_for_every_check_or_the_finding_declares_no_news() -> None:
+    """A check is predicted by every row of a finding, or what it follows from is no news there."""
+    for finding, rows in ROWS.items():
+        for check in CHECKS.values():
+            silent = [row.suspect for row in rows if check.name not in row.predicts]
+            if not silent:
+                continue
+            sense = METER_BY_SENSE.get(check.name, ("", {}))[0]
+            no_news = not check.news or check.sound is None
+            assert no_news, (finding, check.name, silent)
+            unsaid = {row.suspect for row in rows if sense and sense not in row.predicts}
+            assert not sense or set(silent) <= unsaid, (finding, check.name)
+
+
+def test_every_sense_that_a_finding_speaks_of_is_predicted_by_all_its_rows_but_far_fetched_ones() -> None:
+    """What the base says, every usual row says too; only rows thought of on a mark may unsay it."""
+    for finding, situation in SITUATIONS.items():
+        for cause, row in zip(situation.causes, ROWS[finding], strict=True):
+            if not cause.marks:
+                assert set(situation.base) <= set(row.predicts), (finding, row.suspect)
+
+
+def test_every_symbol_has_its_clause() -> None:
+    """Whatever may be seen can be told as a reason."""
+    for name, symbols in {**SYMBOLS, "stopped-at": STOPPED_AT}.items():
+        assert set(SAYS[name]) == set(symbols)
+    for check in CHECKS.values():
+        assert all(clause(check.name, symbol) for symbol in check.symbols)
+    assert clause("recent:locked-rotor", "yes") == "locked-rotor stood in the last two hours"
+    assert clause("recent:locked-rotor", "no") == "locked-rotor did not stand in the last two hours"
+
+
+ROW_NAMES = [(finding, number) for finding, rows in ROWS.items() for number in range(len(rows))]
+
+
+Said = list[tuple[tuple[str, ...], dict[str, str]]]
+
+
+def all_verdicts() -> Said:
+    sensed = [judge(f, seen, unit=unit, fitted=ALL) for f, seen, _ in CASES for unit in (PLAIN, DELAYED)]
+    metered = [judge(f, seen, unit=PLAIN, fitted=ALL, meter=meter) for f, seen, meter, _ in METER_CASES]
+    doubtful = {"recent:sensing-disagrees": "yes"}
+    doubted = [judge(finding, doubtful, unit=PLAIN, fitted=ALL) for finding in DOUBTED]
+    return [(verdict.suspects, verdict.ruled_out) for verdict in sensed + metered + doubted]
+
+
+@pytest.fixture(scope="module")
+def verdicts() -> Said:
+    return all_verdicts()
+
+
+@pytest.mark.parametrize(("finding", "number"), ROW_NAMES, ids=[f"{f}-{ROWS[f][n].suspect}" for f, n in ROW_NAMES])
+def test_a_row_taken_away_shows(finding: str, number: int, verdicts: Said, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without any one row, some case above comes out differently."""
+    without = list(ROWS[finding])
+    gone = without.pop(number)
+    causes = list(SITUATIONS[finding].causes)
+    causes.pop(number)
+    monkeypatch.setitem(suspects.ROWS, finding, tuple(without))
+    monkeypatch.setitem(suspects.SITUATIONS, finding, SITUATIONS[finding]._replace(causes=tuple(causes)))
+    assert all_verdicts() != verdicts, gone.suspect
