@@ -150,7 +150,8 @@ class Trends:
             return True
         usual = self._starts.usual(self._limit("first"))
         apart = self._starts.count >= self._limit("first") + self._limit("last")
-        return usual is not None and apart and now >= self._limit("ratio") * usual
+        # A hair less, for a ratio of floats that is meant to be exact.
+        return usual is not None and apart and now >= self._limit("ratio") * usual * (1 - 1e-9)
 
     def report(self) -> dict[str, Any]:
         """What is normal, drift, days still needed, use and wear: JSON-able, for the page and the contractor."""

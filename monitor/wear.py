@@ -3,7 +3,6 @@ something that should not change."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from math import inf
 from statistics import median
 from typing import Any
@@ -120,8 +119,9 @@ class Wear(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
         }
 
     def _mean(self, x_s: float, span: int) -> dict[str, float | None]:
-        days: Sequence[DayUse] = [day for day in self.days if (day.day + 1) * DAY_S > x_s - span * DAY_S]
-        seen = min(x_s / DAY_S, float(span))
+        first = max(int(x_s // DAY_S) - span + 1, 0)
+        days = [day for day in self.days if day.day >= first]
+        seen = x_s / DAY_S - first
         if seen < 1.0:
             return {"cycles_per_day": None, "hours_per_day": None}
         return {
