@@ -366,3 +366,16 @@ EDGE: dict[str, Limit] = {
     "status_age_s": _ours(10.0, "s", 1, 600, "a status older than this and three scans is stale"),
     "clock_least": _ours(1735689600, "s", 0, 4e9, "2025-01-01: a wall clock before this was never set"),
 }
+
+# ---------------------------------------------------------------- reading the boards
+
+BURST_S = _ours(0.12, "s", 0.05, 1.0, "7.2 cycles at 60 Hz, 6 at 50 Hz: enough for a windowed mean square")
+ADC_RATE_HZ = Limit(860.0, "1/s", 8, 860, "data sheet", "ADS1115 (SBAS444D): the fastest rate, within 10 % of nominal")
+ADC_READ_RATIO = _ours(0.85, "of a conversion", 0.3, 0.9, "reads come faster than conversions of a clock 10 % fast")
+ADC_ANSWER_S = _ours(0.05, "s", 0.005, 1.0, "a single conversion takes 1.3 ms at the most; a chip silent longer is stuck")
+CYCLES_MIN = _ours(4.0, "cycles", 2, 20, "fewer cycles of current give no steady reading")
+RANGE_DOWN_RATIO = _ours(0.7, "1", 0.1, 0.95, "go to the finer range only when the peaks fill less of it than this")
+TRANSIENT_S = _ours(1.0, "s", 0.3, 5.0, "how long a start is captured; a slow one takes 0.4 to 1 s")
+TRANSIENT_SETTLED_RATIO = _ours(1.15, "of the last cycles", 1.02, 2.0, "a start has settled when its current is within this")
+PRESENCE_HOLD_S = _ours(0.05, "s", 0.01, 1.0, "five half waves at 50 Hz without a pulse mean that the voltage has gone")
+BIAS_TOLERANCE = _ours(0.1, "of VDD / 2", 0.02, 0.5, "the bias divider is 1 % and VDD 5 %; farther off it is broken")
