@@ -197,9 +197,13 @@ class History(Lookups):
         """What numbers the messages: the part of an id before the number; a new history begins a new one."""
         return self._owned().origin
 
+    def join(self, outlet: str, *, begin: bool) -> None:
+        """Give an outlet its cursor, so that it is on the health page from the start. A new one begins at the first
+        row kept (`begin`) or at what comes next."""
+        self._cursor(self._owned(), outlet, begin=begin)
+
     def outbox(self, outlet: str, *, begin: bool, limit: int = 100) -> list[Kept]:
-        """Rows of all topics beyond an outlet's cursor, in order, unbroken. A new outlet begins at the first row kept
-        (`begin`) or at what comes next."""
+        """Rows of all topics beyond an outlet's cursor, in order, unbroken; `begin` as in `join`."""
         keeper = self._owned()
         after = self._cursor(keeper, outlet, begin=begin)
         try:

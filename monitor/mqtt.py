@@ -8,6 +8,7 @@ acknowledged but not yet entered is sent twice with the same id (at least once, 
 
 from __future__ import annotations
 
+import ssl
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -50,6 +51,7 @@ class MqttOutlet(ThreadedOutlet):
     """The connection of one site to its broker."""
 
     name = "mqtt"
+    begin = True  # a broker is told the whole history, so that its numbers begin at 1
 
     def __init__(self, settings: Settings, *, clock: Callable[[], float] = time.monotonic) -> None:
         super().__init__(clock=clock)
@@ -155,7 +157,7 @@ class MqttOutlet(ThreadedOutlet):
         if self._settings.username:
             client.username_pw_set(self._settings.username, read_password(self._settings.password_file))
         if self._settings.tls:
-            client.tls_set(ca_certs=self._settings.ca_file or None)
+            client.tls_set_context(tls_context(self._settings.ca_file))
         return client
 
     def _await_answer(self, client: paho.Client) -> None:
@@ -209,7 +211,7 @@ class MqttOutlet(ThreadedOutlet):
 
     def _send_rows(self, client: paho.Client) -> None:
         sent = {*self._in_flight.values(), *self._acked}
-        for kept in self.history.outbox(self.name, begin=True, limit=int(_N["in_flight"])):
+        for kept in self.history.outbox(self.name, begin=self.begin, limit=int(_N["in_flight"])):
             if kept.id not in sent:
                 message = msgspec.json.encode(out_message(kept, self._site))
                 self._in_flight[self._publish(client, kept.topic, message)] = kept.id
@@ -226,7 +228,7 @@ class MqttOutlet(ThreadedOutlet):
         if not self._acked:
             return False
         place = None
-        for kept in self.history.outbox(self.name, begin=True, limit=int(_N["in_flight"])):
+        for kept in self.history.outbox(self.name, begin=self.begin, limit=int(_N["in_flight"])):
             if kept.id not in self._acked:
                 break
             self._acked.remove(kept.id)
@@ -312,12 +314,36 @@ def _properties(packet: int) -> Properties:
     return Properties(packet)  # type: ignore[no-untyped-call]
 
 
+class _Socket(ssl.SSLSocket):
+    """paho lets go of a socket whose handshake failed without closing it."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
 def _drop(client: paho.Client) -> None:
     """Close a client's socket without a word: the broker then sends the last will."""
     client.on_connect = client.on_publish = client.on_message = None
     sock = client.socket()
     if sock is not None:
         sock.close()
+
+
+def tls_context(ca_file: str) -> ssl.SSLContext:
+    """TLS with the broker's certificate checked against the system's authorities, or those in `ca_file`.
+
+    Raises BrokerError when the file cannot be used.
+    """
+    try:
+        context = ssl.create_default_context(cafile=ca_file or None)
+    except OSError as error:  # ssl.SSLError is one
+        raise BrokerError(ca_file, str(error), "a file of certificates (PEM)") from None
+    context.sslsocket_class = _Socket
+    return context
 
 
 def read_password(path: str) -> str | None:

@@ -58,6 +58,7 @@ class ThreadedOutlet(ABC):
     """An outlet with its thread: `turn` is called over and over, what it raises is noted and tried again later."""
 
     name: str
+    begin = False  # a new outlet starts with what comes next, not with what has long been known
 
     def __init__(self, *, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
@@ -72,6 +73,7 @@ class ThreadedOutlet(ABC):
     def start(self, history: History) -> None:
         """Begin the thread."""
         self.history = history
+        history.join(self.name, begin=self.begin)
         self._thread = threading.Thread(target=self._run, name=f"outlet {self.name}", daemon=True)
         self._thread.start()
 
@@ -125,8 +127,6 @@ class ThreadedOutlet(ABC):
 
 class EventOutlet(ThreadedOutlet):
     """An outlet that delivers each row of the outbox, in order, once it has been delivered (again after a failure)."""
-
-    begin = False  # a new outlet starts with what comes next, not with what has long been known
 
     def turn(self) -> float:
         """Deliver what is waiting; raises what `deliver` raises."""

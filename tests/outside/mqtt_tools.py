@@ -35,13 +35,21 @@ class Heard(NamedTuple):
 
 
 class Listener:
-    """A running mosquitto_sub; `heard` grows. It listens before the constructor comes back."""
+    """A running mosquitto_sub; `heard` grows. It listens before the constructor comes back.
 
-    def __init__(self, broker: PrivateBroker, *topics: str, options: Sequence[str] = ("-V", "5")) -> None:
+    `options` are those of both clients (version, user), `session` of the listening one alone."""
+
+    def __init__(
+        self,
+        broker: PrivateBroker,
+        *topics: str,
+        options: Sequence[str] = ("-V", "5"),
+        session: Sequence[str] = (),
+    ) -> None:
         need("mosquitto_sub")
         token = f"test/{uuid4().hex}"
         asked = [part for name in (*topics, token) for part in ("-t", name)]
-        command = ["mosquitto_sub", "-p", str(broker.port), "-q", "1", "-F", "%j", *options, *asked]
+        command = ["mosquitto_sub", "-p", str(broker.port), "-q", "1", "-F", "%j", *options, *session, *asked]
         self._process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
         self.heard: list[Heard] = []
         self._ready = threading.Event()

@@ -18,8 +18,9 @@ from tests.outside.mqtt_tools import Heard
 
 def site(broker: PrivateBroker, **more: Any) -> Settings:
     """Settings of a site of the test's own on the broker."""
+    name = more.pop("site", uuid4().hex[:12])
     mqtt = {"host": "127.0.0.1", "port": broker.port, "readings_s": 0.5} | more
-    return Settings(unit=UNIT, site=Site(id=uuid4().hex[:12]), senses=Senses(fitted=ALL), mqtt=Mqtt(**mqtt))
+    return Settings(unit=UNIT, site=Site(id=name), senses=Senses(fitted=ALL), mqtt=Mqtt(**mqtt))
 
 
 class Station:
