@@ -40,6 +40,14 @@ def _flag(part: str) -> Write:
     return write
 
 
+def _both(one: str, other: str) -> Write:
+    def write(condition: Condition, level: float, sense: str) -> None:
+        setattr(condition, one, True)
+        setattr(condition, other, True)
+
+    return write
+
+
 def _add(part: str, each: float = 1.0) -> Write:
     def write(condition: Condition, level: float, sense: str) -> None:
         setattr(condition, part, getattr(condition, part) + each * level)
@@ -82,6 +90,11 @@ def _thin_wire(condition: Condition, level: float, sense: str) -> None:
 
 def _tight_swing(condition: Condition, level: float, sense: str) -> None:
     condition.swing_share = max(0.02, 1.0 - level)
+    condition.no_short_cycle_delay = True
+
+
+def _draught(condition: Condition, level: float, sense: str) -> None:
+    condition.draught_k += level
     condition.no_short_cycle_delay = True
 
 
@@ -158,6 +171,15 @@ _ROWS = (
         0.95,
         0.98,
         _SHARE + " of its swing",
+    ),
+    Cause(
+        "thermostat-in-draught",
+        ("thermostat",),
+        "A supply register blows on the thermostat, and nothing delays a restart.",
+        _draught,
+        4.0,
+        10.0,
+        "K",
     ),
     Cause(
         "thermostat-set-up",
@@ -255,6 +277,12 @@ _ROWS = (
         ("loose-connection",),
         "The compressor's common lead has come off.",
         _flag("compressor_lead_open"),
+    ),
+    Cause(
+        "load-lead-loose",
+        ("loose-connection",),
+        "The lead from the contactor to both motors has come off.",
+        _both("compressor_lead_open", "fan_lead_open"),
     ),
     Cause("fan-lead-loose", ("loose-connection",), "The fan's lead has come off.", _flag("fan_lead_open")),
     # compressor

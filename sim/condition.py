@@ -42,6 +42,7 @@ class Condition:
     thermostat_ohm: float = 0.0
     set_offset_k: float = 0.0
     swing_share: float = 1.0
+    draught_k: float = 0.0
     no_short_cycle_delay: bool = False
     float_open: bool = False
     pressure_open: bool = False

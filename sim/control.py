@@ -79,10 +79,24 @@ class ControlCircuit:
         self._no_load_v = constants.CONTROL_RATED_V.value * (1 + design.transformer_regulation)
         self._coils: dict[tuple[bool, float, int], complex] = {}
         self._wires: dict[int, float] = {}
+        self._solved: dict[tuple[int, Switches, int], ControlVolts] = {}
         self.fuse = Fuse(design.control_fuse_a)
 
+    def changed(self) -> None:
+        """The condition of a part has changed: what was solved before holds no more."""
+        self._solved.clear()
+
     def solve(self, primary_share: float, switches: Switches, ambient_c: float) -> ControlVolts:
-        """Voltages and currents with the primary at `primary_share` of rated volts."""
+        """Voltages and currents with the primary at `primary_share` of rated volts (in steps of 1 in 10 000)."""
+        key = (round(primary_share * 10_000), switches, round(ambient_c))
+        found = None if self.fuse.open else self._solved.get(key)
+        if found is None:
+            if len(self._solved) > 4096:
+                self._solved.clear()
+            found = self._solved[key] = self._solve(key[0] / 10_000, switches, key[2])
+        return found
+
+    def _solve(self, primary_share: float, switches: Switches, ambient_c: float) -> ControlVolts:
         condition = self.condition
         if condition.transformer_dead or condition.fuse_open or self.fuse.open or primary_share < 0.05:
             return DEAD

@@ -20,12 +20,12 @@ from sim.weather import DAY_S, HOUR_S
 class HouseDesign(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A house for a 3 ton unit; `scaled` fits it to another. Conductances in W/K, heat capacities in J/K, ours."""
 
-    ua_w_k: float = 260.0
-    air_j_k: float = 2.2e6
+    ua_w_k: float = 330.0
+    air_j_k: float = 3.0e6
     mass_j_k: float = 4.0e7
-    mass_w_k: float = 700.0
-    sun_m2: float = 4.0
-    inside_w: float = 900.0
+    mass_w_k: float = 800.0
+    sun_m2: float = 7.0
+    inside_w: float = 1000.0
     indoor_c: float = 25.0
 
     def scaled(self, share: float) -> HouseDesign:
@@ -105,8 +105,10 @@ class Thermostat:
         sign = 1.0 if self.design.mode == "cool" else -1.0
         return set_c + sign * self.condition.set_offset_k
 
-    def step(self, dt: float, now_s: float, day_s: float, *, air_c: float, powered: bool) -> bool:
-        """Let `dt` seconds pass; True when its wish has changed. `day_s` is the time of day, s."""
+    def step(self, dt: float, now_s: float, day_s: float, *, air_c: float, supply_share: float, powered: bool) -> bool:
+        """Let `dt` seconds pass; True when its wish has changed. `day_s` is the time of day, s; `supply_share` how cold
+        the supply air is, of full."""
+        air_c -= self.condition.draught_k * supply_share
         self.felt_c += (air_c - self.felt_c) * (1.0 - exp(-dt / self.design.lag_s))
         was = self.calls
         self._mind_power(now_s, powered=powered)

@@ -113,6 +113,7 @@ class CondensingUnit:
     def poke(self) -> None:
         """Something outside has changed at once (thermostat, a fault): look at it with a short step."""
         self._quick = True
+        self.control.changed()
 
     def step(self, dt: float, now_s: float, around: Surroundings) -> None:
         """Let `dt` seconds pass, no longer than `patience_s()`."""
@@ -178,11 +179,13 @@ class CondensingUnit:
         compressor.step(dt, now_s, self.compressor_v, self.gas)
         compressor.watch_balance(self.compressor_v)
         self.gas.heating = around.heating and not around.fan_held_off
+        # In a defrost the outdoor coil gives its heat to melting ice, and needs no air for it.
+        melting = around.fan_held_off
         self.gas.step(
             dt,
             turning=compressor.turning,
-            air_share=self.fan.air_share,
-            outdoor_c=around.outdoor_c,
+            air_share=1.0 if melting else self.fan.air_share,
+            outdoor_c=0.0 if melting else around.outdoor_c,
             indoor_c=around.indoor_c,
         )
         flow = self.gas.flow if compressor.turning else 0.0

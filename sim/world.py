@@ -131,7 +131,14 @@ class World:
             changed = self._called(self._calls)
         else:
             powered = self.unit.rc_v > _POWERED_V or self.t_s <= 0.0
-            changed = thermostat.step(dt, self.t_s, day_s, air_c=self.house.air_c, powered=powered)
+            changed = thermostat.step(
+                dt,
+                self.t_s,
+                day_s,
+                air_c=self.house.air_c,
+                supply_share=self.unit.gas.cooling_share,
+                powered=powered,
+            )
         self.around.thermostat_ohm = thermostat.contact_ohm
         if changed:
             self.unit.poke()
