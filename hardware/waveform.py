@@ -1,7 +1,7 @@
 """Samples to numbers: true RMS, distortion and start transients. Plain arithmetic, no chip and no clock.
 
 What the converter takes away, and what is given back. An ADS1115 averages its input over one conversion, so a wave of
-f Hz comes out lower by sinc(f T), T the conversion time: 0.8 % at 60 Hz, 7 % at its third, 35 % at its seventh harmonic.
+f Hz comes out lower by sinc(f T), T the conversion time: 0.8 % at 60 Hz, 7 % at its third, 35 % at its seventh one.
 The mean square of the samples is exact for what came through. The share of each odd harmonic is found by a windowed
 transform, divided by its own sinc, and the energy that no harmonic shows (noise, what lies above the ninth) is left as
 it is. The converter's beat is even, whatever its rate; time stamps that jitter are put back on it first. A rate up to
@@ -30,7 +30,7 @@ class Sample(NamedTuple):
 
 
 class Measured(NamedTuple):
-    """What a burst says: RMS (mean removed, filter corrected), mean, fundamental RMS, peak, all in the samples' unit."""
+    """What a burst says: RMS (mean removed, filter corrected), mean, fundamental RMS, peak, in the samples' unit."""
 
     rms: float
     mean: float
@@ -130,3 +130,47 @@ def _line(x: Sequence[int], y: Sequence[float]) -> tuple[float, float]:
     mean_x, mean_y = sum(x) / count, sum(y) / count
     slope = sum((a - mean_x) * (b - mean_y) for a, b in zip(x, y, strict=True)) / sum((a - mean_x) ** 2 for a in x)
     return mean_y - slope * mean_x, slope
+
+
+# ---------------------------------------------------------------- starts
+
+
+class Transient(NamedTuple):
+    """A start: how long until the current had settled (None: it never did), highest and settled one-cycle RMS."""
+
+    duration_s: float | None
+    peak: float
+    settled: float | None
+
+
+def transient(samples: Sequence[Sample], line_hz: float, began_s: float, locked: float) -> Transient | None:
+    """The start in a capture that holds it whole; `began_s` is when the contacts closed, `locked` the RMS from which a
+    current that stays counts as that of a locked rotor. None for a capture too short to tell.
+    """
+    if len(samples) < 3:
+        return None
+    rows = _cycle_rms(even_times(samples), line_hz)
+    last = round(2 * limits.CYCLES_MIN.value)
+    if len(rows) < 2 * last:
+        return None
+    peak = max(rms for _, rms in rows)
+    settled = sorted(rms for _, rms in rows[-last:])[last // 2]
+    if settled >= locked:
+        return Transient(None, peak, None)
+    bound = settled * limits.TRANSIENT_SETTLED_RATIO.value
+    late = [end_s for end_s, rms in rows if rms > bound]
+    if late and late[-1] >= rows[-last][0]:
+        return Transient(None, peak, None)
+    return Transient(max(0.0, late[-1] - began_s) if late else 0.0, peak, settled)
+
+
+def _cycle_rms(samples: Sequence[Sample], line_hz: float) -> list[tuple[float, float]]:
+    """(time of its end, RMS) of each stretch of one cycle, every half cycle; the mean over the capture is removed."""
+    mean = sum(sample.v for sample in samples) / len(samples)
+    beat_s = (samples[-1].t_s - samples[0].t_s) / (len(samples) - 1)
+    width = max(2, round(1 / line_hz / beat_s))
+    rows = []
+    for start in range(0, len(samples) - width + 1, max(1, width // 2)):
+        part = samples[start : start + width]
+        rows.append((part[-1].t_s, sqrt(sum((sample.v - mean) ** 2 for sample in part) / width)))
+    return rows

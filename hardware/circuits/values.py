@@ -91,6 +91,8 @@ CURRENT_SENSES = {sense.reading: sense for sense in (COMPRESSOR, FAN, COIL)}
 CLAMP_V = Value(1.1, "V", 0.0, "peak across a burden at which its clamps take about 1 % of the current", "data sheet")
 LOCKED_ROTOR_DESIGN_A = Value(150.0, "A", 0.0, "largest locked-rotor current the line board is computed for")
 
+PLUG_SENSE = Value(1000, "ohm", 0.01, "from VDD through the jack's switch contact: without a plug, DC on the burden")
+
 # ---------------------------------------------------------------- control voltage
 
 CONTROL_SERIES = Value(15e3, "ohm", 0.01, "sets about 1.6 mA through the voltage transformer at 24 V")

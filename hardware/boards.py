@@ -1,0 +1,357 @@
+"""The three boards: what hangs where, in one table, and the scan that reads it.
+
+Time budget of a scan at the default 1 s: four bursts of 0.12 s, four single conversions and two looks at the bias take
+about 0.52 s of bus time. A start of the compressor is captured as soon as the contacts are seen to close, whatever the
+scan is doing then; the capture owns the bus for a second, and what the scan could not read is missing in it.
+
+A sense that fails is a missing reading with its reason in `faults()`; `scan()` never raises for it.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from math import log
+from typing import Any, NamedTuple
+
+from hardware.analog import ClippedError, Converter
+from hardware.circuits import values
+from hardware.digital import Presence
+from hardware.waveform import measure, transient
+from monitor import limits
+from monitor.config import Settings
+from monitor.errors import SenseError, WiringError
+from monitor.records import READINGS, Scan, StartTransient
+
+BIAS_MUX = 7  # AIN3 to ground
+BIAS_RANGE_V = 4.096
+
+
+class Channel(NamedTuple):
+    """One sense on its board. A presence has a `pin` (BCM number); a number has a converter's `address` and `mux`.
+
+    `scale`: volts RMS at the converter for one unit of the reading; None for the thermistor. `ranges_v`: the
+    converter's ranges, fine to coarse. `burden_ohm`: of a sense on a jack, for telling that nothing is plugged in.
+    """
+
+    reading: str
+    kind: str
+    pin: int | None = None
+    address: int | None = None
+    mux: int | None = None
+    scale: float | None = None
+    ranges_v: tuple[float, ...] = ()
+    burden_ohm: float | None = None
+
+
+_FINE, _COARSE = values.RANGE_RUNNING_V, values.RANGE_START_V
+
+
+def _current(reading: str, address: int, mux: int) -> Channel:
+    sense = values.CURRENT_SENSES[reading]
+    ranges = (_FINE, _COARSE)
+    return Channel(reading, "current", None, address, mux, sense.volts_per_amp, ranges, sense.burden.nominal)
+
+
+CHANNELS: dict[str, Channel] = {
+    row.reading: row
+    for row in (
+        Channel("call", "presence", pin=17),
+        Channel("control_v", "voltage", None, 0x48, 2, values.CONTROL_VOLTS_PER_VOLT, (_FINE, _COARSE)),
+        _current("coil_a", 0x48, 1),
+        Channel("supply", "presence", pin=27),
+        Channel("load", "presence", pin=22),
+        _current("compressor_a", 0x49, 1),
+        _current("fan_a", 0x49, 2),
+        Channel("outdoor_c", "thermistor", None, 0x49, 3, None, (_COARSE,)),
+        Channel("control_power", "presence", pin=23),
+        Channel("thermostat", "presence", pin=24),
+    )
+}
+RESERVED_PINS = {2, 3}  # the bus itself
+MUXES = {1: "AIN0 - AIN3", 2: "AIN1 - AIN3", 3: "AIN2 - AIN3"}
+_ALLOWED: dict[str, tuple[str, ...]] = {
+    "presence": ("pin",),
+    "current": ("address", "mux", "scale"),
+    "voltage": ("address", "mux", "scale"),
+    "thermistor": ("address", "mux"),
+}
+
+
+def channels(settings: Settings) -> dict[str, Channel]:
+    """The channels of the fitted senses, with the site's overrides. Raises WiringError for doubles and bad values."""
+    for name in settings.boards.channels:
+        if name not in CHANNELS:
+            raise WiringError(f"boards.channels.{name}", name, "one of " + ", ".join(CHANNELS))
+    wired = {
+        name: _override(CHANNELS[name], settings.boards.channels.get(name, {}))
+        for name in READINGS
+        if name in settings.fitted
+    }
+    _refuse_doubles(wired)
+    return wired
+
+
+def _override(channel: Channel, table: Mapping[str, Any]) -> Channel:
+    place = f"boards.channels.{channel.reading}"
+    bounds = {"pin": (0, 27), "address": (0x48, 0x4B), "mux": (1, 3), "scale": (1e-6, 10.0)}
+    for key, value in table.items():
+        if key not in _ALLOWED[channel.kind]:
+            raise WiringError(f"{place}.{key}", key, "one of " + ", ".join(_ALLOWED[channel.kind]))
+        low, high = bounds[key]
+        whole = key == "scale" or isinstance(value, int)
+        if isinstance(value, bool) or not isinstance(value, int | float) or not whole or not low <= value <= high:
+            raise WiringError(f"{place}.{key}", value, f"a number from {low:g} to {high:g}")
+    return channel._replace(**table)
+
+
+def _refuse_doubles(wired: Mapping[str, Channel]) -> None:
+    taken: dict[object, str] = dict.fromkeys(RESERVED_PINS, "the I2C bus")
+    for name, channel in wired.items():
+        spot = channel.pin if channel.pin is not None else (channel.address, channel.mux)
+        if spot in taken:
+            raise WiringError(f"boards.channels.{name}", spot, f"a place of its own; this one has {taken[spot]}")
+        taken[spot] = name
+
+
+class Trim(NamedTuple):
+    """A calibration: reading = gain * measured + offset."""
+
+    gain: float = 1.0
+    offset: float = 0.0
+
+
+class Boards:
+    """The senses of one site. `bus` speaks the busio protocol (default: the Pi's), `pin_factory` is gpiozero's.
+
+    `clock` gives monotonic s, `sleep` waits s, `wall` gives seconds since 1970 or None, `trims` are calibrations by
+    reading. Times in scans count from the making of this object.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        *,
+        bus: Any = None,
+        pin_factory: Any = None,
+        clock: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], object] = time.sleep,
+        wall: Callable[[], float | None] = lambda: None,
+        trims: Mapping[str, Trim] | None = None,
+    ) -> None:
+        self._settings = settings
+        self._channels = channels(settings)
+        self._clock, self._sleep, self._wall = clock, sleep, wall
+        self._trims = dict(trims or {})
+        self._zero_s = clock()
+        self._bus = bus if bus is not None else _pi_bus(settings) if self._numbers() else None
+        self._converters = {
+            address: Converter(self._bus, address, clock, sleep)
+            for address in sorted({channel.address for channel in self._numbers() if channel.address is not None})
+        }
+        self._presence = {
+            name: Presence(name, channel.pin, pin_factory, clock)
+            for name, channel in self._channels.items()
+            if channel.pin is not None
+        }
+        self._range: dict[str, int] = {channel.reading: 0 for channel in self._numbers()}
+        self._faults: dict[str, str] = {}
+        self._starts: list[StartTransient] = []
+        self._quick: list[Scan] = []
+        self._closed_s: float | None = None
+        self._watch = next((name for name in ("load", "call") if name in self._presence), None)
+        self._levels = {name: presence.present for name, presence in self._presence.items()}
+
+    def _numbers(self) -> list[Channel]:
+        return [channel for channel in self._channels.values() if channel.mux is not None]
+
+    # ------------------------------------------------------------ out
+
+    def scan(self) -> Scan:
+        """One set of readings; a sense that fails is None. A start seen in the meantime is captured first."""
+        self._look()
+        at_s = self._clock() - self._zero_s
+        wall_s = self._wall()
+        fields: dict[str, Any] = {name: presence.present for name, presence in self._presence.items()}
+        faults: dict[str, str] = {}
+        biases = self._biases()
+        for channel in self._numbers():
+            try:
+                fields[channel.reading] = self._read(channel, biases)
+            except SenseError as error:
+                faults[channel.reading] = str(error)
+        self._faults = faults
+        return Scan(t_s=at_s, wall_s=wall_s, **fields)
+
+    def changes(self) -> list[Scan]:
+        """Scans of the presence channels alone, one for each change since last asked (chatter is faster than scans)."""
+        self._look()
+        quick, self._quick = self._quick, []
+        return quick
+
+    def starts(self) -> list[StartTransient]:
+        """Captures of starts finished since last asked."""
+        starts, self._starts = self._starts, []
+        return starts
+
+    def faults(self) -> dict[str, str]:
+        """Why a reading was missing from the last scan."""
+        return dict(self._faults)
+
+    def idle(self, seconds: float, stop: Callable[[], bool] = lambda: False) -> None:
+        """Wait, with an eye on the contacts: a start that begins meanwhile is captured at once."""
+        until_s = self._clock() + seconds
+        while (left_s := until_s - self._clock()) > 0 and not stop():
+            self._sleep(min(left_s, limits.IDLE_S.value))
+            self._look()
+
+    def close(self) -> None:
+        """Let go of pins and bus."""
+        for presence in self._presence.values():
+            presence.close()
+        if self._bus is not None and hasattr(self._bus, "deinit"):
+            self._bus.deinit()
+
+    # ------------------------------------------------------------ edges and starts
+
+    def _look(self) -> None:
+        """Turn new edges into quick scans, and capture the start that one of them may have begun."""
+        edges = sorted(
+            (at_s, name, present)
+            for name, presence in self._presence.items()
+            for at_s, present in presence.take_edges()
+        )
+        for at_s, name, present in edges:
+            self._levels[name] = present
+            self._quick.append(Scan(t_s=at_s - self._zero_s, **self._levels))
+            if name == self._watch:
+                self._closed_s = at_s if present else None
+        del self._quick[: -int(limits.QUICK_SCANS.value)]
+        if self._closed_s is not None:
+            self._capture(self._closed_s)
+            self._closed_s = None
+
+    def _starting(self) -> bool:
+        """A closing of the contacts is waiting to be looked at."""
+        return self._watch is not None and self._presence[self._watch].present and not self._levels[self._watch]
+
+    def _capture(self, closed_s: float) -> None:
+        channel = self._channels.get("compressor_a")
+        if channel is None or channel.address is None or channel.mux is None or channel.scale is None:
+            return
+        if self._clock() - closed_s > limits.LATE_CAPTURE_S.value:
+            return
+        converter = self._converters[channel.address]
+        try:
+            samples = converter.burst(channel.mux, channel.ranges_v[-1], limits.TRANSIENT_S.value)
+        except SenseError as error:
+            self._faults[channel.reading] = str(error)
+            return
+        unit = self._settings.unit
+        trim = self._trims.get(channel.reading, Trim())
+        per_v = trim.gain / channel.scale
+        locked_v = unit.compressor_lra_a * limits.LOCKED_RATIO.value / per_v
+        found = transient(samples, unit.line_hz, closed_s, locked_v)
+        if found is None or found.peak * per_v < unit.compressor_rla_a * limits.RUNNING_ON_RATIO.value:
+            return
+        self._starts.append(
+            StartTransient(
+                t_s=closed_s - self._zero_s,
+                duration_s=found.duration_s,
+                peak_a=found.peak * per_v,
+                settled_a=None if found.settled is None else found.settled * per_v,
+                rate_hz=(len(samples) - 1) / (samples[-1].t_s - samples[0].t_s),
+            )
+        )
+
+    # ------------------------------------------------------------ numbers
+
+    def _biases(self) -> dict[int, float | SenseError]:
+        """The bias of each converter, V, or why it cannot be had."""
+        found: dict[int, float | SenseError] = {}
+        for address, converter in self._converters.items():
+            try:
+                bias_v = converter.single_v(BIAS_MUX, BIAS_RANGE_V)
+            except SenseError as error:
+                found[address] = error
+                continue
+            middle_v = values.VDD.nominal / 2
+            if abs(bias_v - middle_v) > middle_v * limits.BIAS_TOLERANCE.value:
+                found[address] = SenseError(converter.place, f"a bias of {bias_v:.2f} V", f"about {middle_v:.2f} V")
+            else:
+                found[address] = bias_v
+        return found
+
+    def _read(self, channel: Channel, biases: Mapping[int, float | SenseError]) -> float:
+        assert channel.address is not None
+        bias_v = biases[channel.address]
+        if isinstance(bias_v, SenseError):
+            raise bias_v
+        if channel.kind == "thermistor":
+            return self._trimmed(channel, self._temperature_c(channel, bias_v))
+        return max(0.0, self._trimmed(channel, self._rms(channel, bias_v)))
+
+    def _trimmed(self, channel: Channel, value: float) -> float:
+        trim = self._trims.get(channel.reading, Trim())
+        return trim.gain * value + trim.offset
+
+    def _rms(self, channel: Channel, bias_v: float) -> float:
+        """RMS of the channel's signal in its own unit, in the finest range that holds it."""
+        assert channel.address is not None
+        assert channel.mux is not None
+        assert channel.scale is not None
+        converter = self._converters[channel.address]
+        while True:
+            place = self._range[channel.reading]
+            range_v = channel.ranges_v[place]
+            try:
+                samples = converter.burst(channel.mux, range_v, limits.BURST_S.value, self._starting)
+                break
+            except ClippedError:
+                if place + 1 >= len(channel.ranges_v):
+                    raise
+                self._range[channel.reading] = place + 1
+        found = measure(samples, self._settings.unit.line_hz, 1 / limits.ADC_RATE_HZ.value)
+        if found is None:
+            raise SenseError(
+                channel.reading, f"{len(samples)} conversions", "a whole burst; a start was being captured"
+            )
+        self._refuse_unplugged(channel, found.mean, bias_v)
+        if place and found.peak < limits.RANGE_DOWN_RATIO.value * channel.ranges_v[place - 1]:
+            self._range[channel.reading] = place - 1
+        return found.rms / channel.scale
+
+    def _refuse_unplugged(self, channel: Channel, mean_v: float, bias_v: float) -> None:
+        if channel.burden_ohm is None:
+            return
+        # Without a plug the jack's switch puts VDD on the burden through PLUG_SENSE; no transformer gives DC.
+        loose_v = bias_v * channel.burden_ohm / (values.PLUG_SENSE.nominal + channel.burden_ohm)
+        if abs(mean_v) > loose_v * limits.UNPLUGGED_RATIO.value:
+            raise SenseError(channel.reading, f"{mean_v * 1000:.1f} mV of direct voltage", "a plugged-in transformer")
+
+    def _temperature_c(self, channel: Channel, bias_v: float) -> float:
+        assert channel.address is not None
+        assert channel.mux is not None
+        above_v = self._converters[channel.address].single_v(channel.mux, channel.ranges_v[0])
+        ratio = (above_v + bias_v) / (2 * bias_v)
+        low, high = limits.THERMISTOR_LOW.value, limits.THERMISTOR_HIGH.value
+        if not low < ratio < high:
+            raise SenseError(channel.reading, f"{ratio:.3f} of VDD", f"{low:g} to {high:g}: lead open or shorted")
+        return celsius(values.NTC_PULL_UP.nominal * ratio / (1 - ratio))
+
+
+def celsius(ohm: float) -> float:
+    """Temperature of the thermistor at a resistance, by the Steinhart-Hart equation."""
+    a, b, c = values.STEINHART_HART
+    ln = log(ohm)
+    return 1 / (a + b * ln + c * ln**3) - 273.15
+
+
+def _pi_bus(settings: Settings) -> Any:
+    """The Pi's own I2C bus. `import board` of the usual stack fails off a Pi, so the bus is opened by number."""
+    from adafruit_extended_bus import ExtendedI2C  # noqa: PLC0415 - works on a Pi only
+
+    try:
+        return ExtendedI2C(settings.boards.i2c_bus)
+    except (OSError, ValueError) as error:
+        raise SenseError(f"boards.i2c_bus {settings.boards.i2c_bus}", str(error), "an I2C bus that exists") from None
