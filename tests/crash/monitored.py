@@ -1,0 +1,54 @@
+"""A whole monitor as a process of its own, for test_kill_loop.py: service, real engine, history, broker.
+
+    python -m tests.crash.monitored SITE_FILE BEGAN_S
+
+Its unit lives on the machine's monotonic clock from BEGAN_S on: every 1.2 s a call that pulls nothing in, then
+rest. So the world goes on while the program is dead, as a real one does. Ends at SIGTERM, or killed.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+
+from monitor import config
+from monitor.history import History
+from monitor.mqtt import MqttOutlet
+from monitor.records import Scan, StartTransient
+from monitor.service import Service, run_until_signal
+from tests.monitor.units import REST, RUN, but
+
+PERIOD_S, FAULT_S = 1.2, 0.6
+DEAF = but(RUN, load=False, compressor_a=0.0, fan_a=0.0, coil_a=0.0)
+
+
+class Unit:
+    """Boards on a unit that fails and mends itself."""
+
+    def __init__(self, began_s: float) -> None:
+        self._began_s, self._started_s = began_s, time.monotonic()
+
+    def scan(self) -> Scan:
+        now_s = time.monotonic()
+        readings = DEAF if (now_s - self._began_s) % PERIOD_S < FAULT_S else REST
+        return Scan(t_s=now_s - self._started_s, **readings)
+
+    def starts(self) -> list[StartTransient]:
+        return []
+
+    def faults(self) -> dict[str, str]:
+        return {}
+
+    def close(self) -> None:
+        pass
+
+
+def main(site_file: str, began_s: float) -> None:
+    """Watch until told to end."""
+    settings = config.load(site_file)
+    history = History(settings.history.file, owner=True, keep=settings.history)
+    run_until_signal(Service(settings, Unit(began_s), history, [MqttOutlet(settings)]))
+
+
+if __name__ == "__main__":
+    main(sys.argv[1], float(sys.argv[2]))
