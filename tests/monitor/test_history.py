@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+import threading
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from monitor.errors import CommandError, HistoryError
 from monitor.history import History
 from monitor.kept import MeterReading, Score, Visit
 from monitor.records import Answer, Request, RequestKind, Scan, StartTransient
-from tests.monitor.edge_tools import MEMORY, WALL_S, Hand, alert, change, cycle, status
+from tests.monitor.edge_tools import MEMORY, WALL_S, Hand, alert, change, cycle, status, until
 
 
 def opened(keep: config.History, clock: Hand, *, owner: bool = True, wall_s: float = WALL_S) -> History:
@@ -402,3 +403,50 @@ def test_a_reader_writes_no_steps_and_makes_no_files(tmp_path: Path) -> None:
         with pytest.raises(HistoryError, match="no such file"):
             reader.add_visit(Visit(was="x", by="Sam"))
     assert list(tmp_path.iterdir()) == []
+
+
+def test_many_threads_may_use_it_at_once(keep: config.History) -> None:
+    """One thread steps while others read, deliver, ask and leave notes: no error, and every row once."""
+    clock, troubles, stop = Hand(), [], threading.Event()
+    seen: dict[str, list[int]] = {"a": [], "b": []}
+    with opened(keep, clock) as history, opened(keep, clock, owner=False) as page:
+
+        def outlet(name: str) -> None:
+            for kept in history.outbox(name, begin=True, limit=7):
+                seen[name].append(kept.place)
+                history.delivered(name, kept.place)
+
+        def ask(number: int) -> None:
+            page.add_request(request(f"r{number % 50}"))
+
+        def read(number: int) -> None:
+            page.status()
+            page.health()
+            page.lanes(WALL_S, WALL_S + 1000)
+            page.readings("compressor_a", WALL_S, WALL_S + 1000)
+            history.note_error("a", f"error {number}")
+
+        def over_and_over(work: Callable[[int], object]) -> None:
+            number = 0
+            while not stop.is_set():
+                number += 1
+                try:
+                    work(number)
+                except Exception as error:
+                    troubles.append(error)
+
+        works: list[Callable[[int], object]] = [lambda _: outlet("a"), lambda _: outlet("b"), ask, read, read]
+        threads = [threading.Thread(target=over_and_over, args=(work,)) for work in works]
+        for thread in threads:
+            thread.start()
+        for t_s in range(200):
+            clock.now_s = float(t_s)
+            answers = [Answer(id=found.id, done=True) for found in history.requests()]
+            step(history, float(t_s), events=[change(), cycle()], answers=answers, live=("call",) if t_s % 20 else ())
+        until(lambda: all(len(places) >= 400 for places in seen.values()))
+        stop.set()
+        for thread in threads:
+            thread.join(10)
+        assert troubles == []
+        assert history.health().disk_error == ""
+    assert seen["a"] == seen["b"] == list(range(1, 401))
