@@ -21,6 +21,7 @@ _REFS = {
     "coil_a": ("control", "R7", ("D8", "D9", "D10", "D11"), "R8", "C3"),
     "control_v": ("control", "R5", ("D3", "D4", "D5", "D6"), "R6", "C2"),
 }
+_TELL = {"compressor_a": ("line", "R23"), "fan_a": ("line", "R24"), "coil_a": ("control", "R15")}
 _BIAS = {"control": ("R9", "R10", "C4"), "line": ("R21", "R22", "C6")}
 
 
@@ -111,6 +112,18 @@ def current(
     return deck(f"{reading}", body, seconds=0.5, step=50e-6, measure_from=first, temp_c=temp_c)
 
 
+def unplugged(reading: str) -> str:
+    """No transformer in the jack: its switch puts VDD on the burden through the telling resistor.
+
+    Measures as `current`, and mean_v, the direct voltage between pin and bias.
+    """
+    board, tell = _TELL[reading]
+    source = f"{tell} vdd hot {ohms(board, tell):g}"
+    body = _frame(reading, source, range_v=v.RANGE_RUNNING_V, change=NO_CHANGE, clamps=True)
+    own = ".meas tran mean_v AVG par('v(pin)-v(bias)') {window}\n"
+    return deck(f"{reading}, no plug", body + own, seconds=0.5, step=1e-3, measure_from=_RANGE_SETTLE_S)
+
+
 def control_voltage(
     volts: float, *, hz: float = 60, range_v: float = v.RANGE_RUNNING_V, clamps: bool = True, change: Change = NO_CHANGE
 ) -> str:
@@ -138,7 +151,7 @@ R19 vdd t {pull:g}
 RT1 t 0 {resistance_ohm:g}
 R20 t pin {series:g}
 C5 pin 0 {parts.value("line", "C5").nominal:g} IC=0
-Radc pin 0 {v.ADC_INPUT_OHM[4.096]:g}
+Radc pin bias {v.ADC_INPUT_OHM[v.RANGE_START_V]:g}
 R21 vdd bias {top:g}
 R22 bias 0 {bottom:g}
 .meas tran pin_v AVG v(pin) {{window}}

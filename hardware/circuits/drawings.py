@@ -11,6 +11,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal
 
+from hardware.boards import CHANNELS, MUXES
 from hardware.circuits import parts
 
 Point = tuple[float, float]
@@ -205,15 +206,37 @@ def _to_converter(sheet: Sheet, tail: Sequence[str], x: float, y: float, name: s
     sheet.tag((x + 6, y), name)
 
 
-def _current(sheet: Sheet, ct: str, refs: _Chain, y: float, text: tuple[str, str]) -> None:
+def _current(sheet: Sheet, plug: tuple[str, str, str], refs: _Chain, y: float, text: tuple[str, str]) -> None:
+    """Lead and transformer, plug in its jack (whose contact is drawn as without the plug), and the chain behind."""
     low = y - _DROP
-    lead, name = text
-    sheet.wire((1, y + 0.8), (1, low - 0.8))
-    sheet.text((0, y + 1.1), lead, size=10)
-    sheet.part("Inductor2", ct, (2, y), (2, low))
-    sheet.wire((2, y), (4, y))
-    sheet.wire((2, low), (4, low))
-    _tail(sheet, refs, (4, y), name)
+    lead, reading = text
+    ct, jack, tell = plug
+    sheet.wire((-2, y + 0.8), (-2, low - 0.8))
+    sheet.text((-3, y + 1.1), lead, size=10)
+    sheet.part("Inductor2", ct, (-1, y), (-1, low))
+    sheet.wire((-1, y), (1.6, y))
+    sheet.wire((-1, low), (1.6, low))
+    sheet.add(sheet.elements.Rect(corner1=(0, -0.3), corner2=(1.2, _DROP + 0.3), lw=0.8, color=_GREY).at((0.6, low)))
+    sheet.text((0.8, y - _DROP / 2), jack, size=10)
+    sheet.drawn.append(jack)
+    sheet.part("ResistorIEC", tell, (2.4, y + 2.4), (2.4, y + 0.9))
+    sheet.supply((2.4, y + 2.4))
+    sheet.add(sheet.elements.Switch().endpoints((2.4, y + 0.9), (2.4, y)))
+    sheet.dot((2.4, y))
+    sheet.wire((1.6, y), (4, y))
+    sheet.wire((1.6, low), (4, low))
+    _tail(sheet, refs, (4, y), _input(reading))
+
+
+def _input(reading: str) -> str:
+    """Which of the converter's inputs this reading has in the channel table."""
+    mux = CHANNELS[reading].mux
+    assert mux is not None
+    return f"{MUXES[mux].split()[0]} {reading}"
+
+
+def _pin_name(reading: str) -> str:
+    return f"GPIO{CHANNELS[reading].pin} {reading}"
 
 
 def _control_voltage(sheet: Sheet, y: float) -> None:
@@ -228,7 +251,7 @@ def _control_voltage(sheet: Sheet, y: float) -> None:
     sheet.wire((3.4, y - 0.3), (3.4, y), (4, y))
     sheet.wire((3.4, low + 0.3), (3.4, low), (4, low))
     sheet.barrier(2.9, y + 0.4, low - 0.4, "isolated")
-    _tail(sheet, ("R5", ("D3", "D4", "D5", "D6"), ("R6", "C2", "D7")), (4, y), "AIN0 control_v")
+    _tail(sheet, ("R5", ("D3", "D4", "D5", "D6"), ("R6", "C2", "D7")), (4, y), _input("control_v"))
 
 
 def _converter(sheet: Sheet, refs: Sequence[str], y: float, address: str, inputs: Sequence[str]) -> None:
@@ -263,7 +286,7 @@ def _thermistor(sheet: Sheet, y: float) -> None:
     sheet.ground((3, y - 2.4))
     sheet.dot((3, y))
     sheet.wire((3, y), (4.4, y))
-    _to_converter(sheet, ("R20", "C5", "D11"), 4.4, y, "AIN2 outdoor_c")
+    _to_converter(sheet, ("R20", "C5", "D11"), 4.4, y, _input("outdoor_c"))
 
 
 def _indoor_cable(sheet: Sheet, y: float) -> None:
@@ -276,7 +299,7 @@ def _indoor_cable(sheet: Sheet, y: float) -> None:
         sheet.dot((1.5, at))
         sheet.part("DiodeTVS", tvs, (1.5, at), (1.5, at - 2))
         sheet.ground((1.5, at - 2))
-        _pin(sheet, (pull, hold, series), 3, at, name)
+        _pin(sheet, (pull, hold, series), 3, at, _pin_name(name))
     sheet.terminal((0, y - 9), "")
     sheet.text((0, y - 8.5), "common", size=10)
     sheet.wire((0, y - 9), (1.5, y - 9))
@@ -295,18 +318,13 @@ def _terminals(sheet: Sheet, y: float, rows: Sequence[tuple[str, str]]) -> None:
 def control() -> Sheet:
     sheet = Sheet("control")
     sheet.title((0, 3), "Control board: the 24 V side at the outdoor unit")
-    _presence_24v(sheet, 0, ("Y", "C"), "pin: call")
+    _presence_24v(sheet, 0, ("Y", "C"), _pin_name("call"))
     _control_voltage(sheet, -7)
-    _current(
-        sheet,
-        "CT1",
-        ("R7", ("D8", "D9", "D10", "D11"), ("R8", "C3", "D12")),
-        -14,
-        ("coil lead, 5 passes", "AIN1 coil_a"),
-    )
+    coil = ("coil lead, 5 passes", "coil_a")
+    _current(sheet, ("CT1", "J2", "R15"), ("R7", ("D8", "D9", "D10", "D11"), ("R8", "C3", "D12")), -14, coil)
     _converter(sheet, ("R9", "R10", "C4", "U2", "C5"), -21, "0x48 (ADDR to GND)", ("AIN0", "AIN1", "AIN2", "AIN3"))
     _indoor_cable(sheet, -28)
-    _terminals(sheet, -39, (("J1", "Y and C"), ("J2", "CT1"), ("J3", "indoor cable"), ("J4", "ribbon to the Pi")))
+    _terminals(sheet, -39, (("J1", "Y and C"), ("J3", "indoor cable"), ("J4", "ribbon to the Pi")))
     return sheet
 
 
@@ -315,19 +333,17 @@ def line() -> Sheet:
     sheet.title((0, 3), "Line board: line voltage left of the barrier, licensed work")
     supply = ("F1", "F2", "RV1", "R1", "R2", "R3", "R4", "R5", "U1", "R6", "C1", "R7")
     load = ("F3", "F4", "RV2", "R8", "R9", "R10", "R11", "R12", "U2", "R13", "C2", "R14")
-    _presence_line(sheet, supply, 0, ("L1", "L2"), "pin: supply")
-    _presence_line(sheet, load, -7, ("T1", "T2"), "pin: load")
-    compressor = ("compressor common, 1 pass", "AIN0 compressor_a")
-    _current(sheet, "CT1", ("R15", ("D1", "D2", "D3", "D4"), ("R16", "C3", "D5")), -14, compressor)
-    _current(
-        sheet, "CT2", ("R17", ("D6", "D7", "D8", "D9"), ("R18", "C4", "D10")), -21, ("fan lead, 3 passes", "AIN1 fan_a")
-    )
+    _presence_line(sheet, supply, 0, ("L1", "L2"), _pin_name("supply"))
+    _presence_line(sheet, load, -7, ("T1", "T2"), _pin_name("load"))
+    compressor = ("compressor common, 1 pass", "compressor_a")
+    _current(sheet, ("CT1", "J3", "R23"), ("R15", ("D1", "D2", "D3", "D4"), ("R16", "C3", "D5")), -14, compressor)
+    fan = ("fan lead, 3 passes", "fan_a")
+    _current(sheet, ("CT2", "J6", "R24"), ("R17", ("D6", "D7", "D8", "D9"), ("R18", "C4", "D10")), -21, fan)
     _thermistor(sheet, -28)
     _converter(sheet, ("R21", "R22", "C6", "U3", "C7"), -34, "0x49 (ADDR to VDD)", ("AIN0", "AIN1", "AIN2", "AIN3"))
     rows = (
         ("J1", "L1 and L2"),
         ("J2", "T1 and T2"),
-        ("J3", "the two CTs"),
         ("J4", "thermistor"),
         ("J5", "ribbon to the Pi"),
     )

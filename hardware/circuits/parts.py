@@ -82,19 +82,36 @@ def _input_24v(fuse: str, resistor: str, zeners: str, name: str) -> tuple[Part, 
     )
 
 
-def _current(ct: str, burden: str, clamps: str, tail: tuple[str, str, str], sense: v.CurrentSense) -> tuple[Part, ...]:
-    """One current transformer with its burden, clamps and filter."""
+class _Jack(NamedTuple):
+    """A current transformer, the jack it plugs into, and the resistor that tells an empty jack."""
+
+    ct: str
+    jack: str
+    tell: str
+
+
+def _current(
+    plug: _Jack, burden: str, clamps: str, tail: tuple[str, str, str], sense: v.CurrentSense
+) -> tuple[Part, ...]:
+    """One current transformer with its jack, burden, clamps and filter."""
     name, (series, cap, schottky) = sense.reading, tail
     loops = "one pass" if sense.passes == 1 else f"{sense.passes} passes of the lead"
-    case = "insulation 600 V or more, listed (UL 2808 or IEC 61010-2-032), current output, no burden inside"
+    case = (
+        "insulation 600 V or more, listed (UL 2808 or IEC 61010-2-032), current output without a burden, "
+        "clamp inside against an open secondary"
+    )
     return (
         Part(
-            ct,
+            plug.ct,
             "current transformer, split core",
             v.CT_RATIO,
             f"{sense.rated_a:.0f} A, class 1 into {sense.burden.nominal:g} ohm, {case}",
             f"{name}: {loops} through the window",
         ),
+        Part(
+            plug.jack, "jack, 3.5 mm, with a switch contact", None, "30 V, 1 A", f"{name}: the plug opens the contact"
+        ),
+        Part(plug.tell, "resistor", v.PLUG_SENSE, _LOW, f"{name}: direct voltage on the burden tells an empty jack"),
         Part(burden, "resistor, metal film", sense.burden, "0.5 W", f"{name}: burden, fixed on the board"),
         _clamps(clamps, name),
         *_filter(series, cap, schottky, name),
@@ -146,10 +163,10 @@ CONTROL = (
     Part("R5", "resistor, metal film", v.CONTROL_BURDEN, _LOW, "control_v: burden"),
     _clamps("D3 D4 D5 D6", "control_v"),
     *_filter("R6", "C2", "D7", "control_v"),
-    *_current("CT1", "R7", "D8 D9 D10 D11", ("R8", "C3", "D12"), v.COIL),
+    *_current(_Jack("CT1", "J2", "R15"), "R7", "D8 D9 D10 D11", ("R8", "C3", "D12"), v.COIL),
     *_converter(("R9", "R10"), "C4", "U2", "C5", "0x48 (ADDR to GND)"),
     *_INDOOR_INPUTS,
-    Part("J2 J3 J4", "terminal block", None, "300 V", "coil CT; indoor cable; ribbon to the Pi's header"),
+    Part("J3 J4", "terminal block; pin header", None, "300 V", "indoor cable; ribbon to the Pi's header"),
 )
 
 _LINE_FUSE = "600 V, 10 x 38 mm, interrupting rating 10 kA or more (UL 248-14, IEC 60269), in a listed closed holder"
@@ -176,13 +193,13 @@ LINE = (
     *_presence("U1", "R6", "C1", "R7", "supply"),
     *_line_input("F3 F4", "RV2", "R8 R9 R10 R11", "R12", "load"),
     *_presence("U2", "R13", "C2", "R14", "load"),
-    *_current("CT1", "R15", "D1 D2 D3 D4", ("R16", "C3", "D5"), v.COMPRESSOR),
-    *_current("CT2", "R17", "D6 D7 D8 D9", ("R18", "C4", "D10"), v.FAN),
+    *_current(_Jack("CT1", "J3", "R23"), "R15", "D1 D2 D3 D4", ("R16", "C3", "D5"), v.COMPRESSOR),
+    *_current(_Jack("CT2", "J6", "R24"), "R17", "D6 D7 D8 D9", ("R18", "C4", "D10"), v.FAN),
     Part("RT1", "thermistor, 10 kohm, insulated bead on a lead", v.NTC_R25, "-40 to 105 C", "outdoor_c: in shade"),
     Part("R19", "resistor, metal film", v.NTC_PULL_UP, _LOW, "outdoor_c: upper resistor"),
     *_filter("R20", "C5", "D11", "outdoor_c"),
     *_converter(("R21", "R22"), "C6", "U3", "C7", "0x49 (ADDR to VDD)"),
-    Part("J3 J4 J5", "terminal block", None, "300 V", "the two CTs; thermistor; ribbon to the Pi's header"),
+    Part("J4 J5", "terminal block; pin header", None, "300 V", "thermistor; ribbon to the Pi's header"),
 )
 
 INDOOR = (

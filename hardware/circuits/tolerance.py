@@ -16,6 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from hardware import boards
 from hardware.circuits import values as v
 from hardware.circuits.values import Value
 from monitor import limits
@@ -222,10 +223,8 @@ TEMPERATURE_BOX = {
 
 
 def celsius(ohm: Array) -> Array:
-    """Steinhart-Hart: 1/T = A + B ln R + C (ln R)^3."""
-    a, b, c = v.STEINHART_HART
-    logs = np.log(ohm)
-    return 1 / (a + b * logs + c * logs**3) - 273.15
+    """The Pi's own equation, element by element."""
+    return np.array([boards.celsius(value) for value in ohm])
 
 
 def _read_c(true_ohm: float) -> Callable[[Sample], Array]:
