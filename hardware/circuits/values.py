@@ -61,8 +61,8 @@ class CurrentSense(NamedTuple):
 # ---------------------------------------------------------------- supply, bias, converter
 
 VDD = Value(3.3, "V", 0.05, "3.3 V of the Pi's header", "from memory")
-BIAS_TOP = Value(4700, "ohm", 0.01, "upper half of the bias divider")
-BIAS_BOTTOM = Value(4700, "ohm", 0.01, "lower half of the bias divider")
+BIAS_TOP = Value(220, "ohm", 0.01, "upper half of the bias divider; stiff, so that an empty jack hardly moves it")
+BIAS_BOTTOM = Value(220, "ohm", 0.01, "lower half of the bias divider")
 BIAS_CAP = Value(10e-6, "F", 0.2, "holds the bias still for alternating current")
 SERIES = Value(1000, "ohm", 0.01, "in each signal lead to the converter: limits fault current, and filters")
 FILTER_CAP = Value(100e-9, "F", 0.1, "with SERIES: corner at 1.6 kHz, above the wave's harmonics on purpose")
@@ -91,7 +91,7 @@ CURRENT_SENSES = {sense.reading: sense for sense in (COMPRESSOR, FAN, COIL)}
 CLAMP_V = Value(1.1, "V", 0.0, "peak across a burden at which its clamps take about 1 % of the current", "data sheet")
 LOCKED_ROTOR_DESIGN_A = Value(150.0, "A", 0.0, "largest locked-rotor current the line board is computed for")
 
-PLUG_SENSE = Value(1000, "ohm", 0.01, "from VDD through the jack's switch contact: without a plug, DC on the burden")
+PLUG_SENSE = Value(4700, "ohm", 0.01, "from VDD through the jack's switch contact: without a plug, DC on the burden")
 
 # ---------------------------------------------------------------- control voltage
 

@@ -10,6 +10,7 @@ from xml.etree import ElementTree
 
 import pytest
 
+from hardware.boards import CHANNELS, MUXES
 from hardware.circuits import analog, drawings, parts, presence
 
 FOLDER = Path(drawings.__file__).parent
@@ -55,6 +56,14 @@ def test_drawings_are_plain_svg_without_scripts_or_links() -> None:
         assert not [node for node in root.iter() if node.tag.endswith(("script", "image", "a", "foreignObject"))]
 
 
+def test_drawings_name_the_pins_and_inputs_of_the_channel_table(draw: dict[str, drawings.Sheet]) -> None:
+    """Every sense of the two outdoor boards is drawn at the place where the driver reads it."""
+    written = " ".join(text for sheet in draw.values() for text in _texts(sheet.svg()))
+    for reading, channel in CHANNELS.items():
+        place = f"GPIO{channel.pin}" if channel.mux is None else MUXES[channel.mux].split()[0]
+        assert f"{place} {reading}" in written
+
+
 @pytest.mark.parametrize("board", parts.BOARDS)
 def test_references_are_unique(board: str) -> None:
     """One reference, one part."""
@@ -78,6 +87,8 @@ NETLISTS = {
     ("line", "compressor"): analog.current("compressor_a", 15.0),
     ("line", "fan"): analog.current("fan_a", 1.0),
     ("control", "coil"): analog.current("coil_a", 0.25),
+    ("line", "empty jack, fan"): analog.unplugged("fan_a"),
+    ("control", "empty jack, coil"): analog.unplugged("coil_a"),
     ("control", "voltage"): analog.control_voltage(24.0),
     ("line", "thermistor"): analog.thermistor(10000.0),
 }
