@@ -51,8 +51,12 @@ def switch(state: LinkState, x: float, y: float, actuator: str = "", *, contacto
     end = x + (12 if state is LinkState.LIVE else 10)
     blade = _path(state, f"M{x - 12:g} {y:g}L{end:g} {tip:g}")
     mark = _path(LinkState.DEAD, f"M{x + 12:g} {y - 5:g}a5 5 0 0 1 0 10") if contactor else ""
-    return blade + mark + _actuator(actuator, x - 1, y, (y + tip) / 2) + dot(x - 12, y, filled=False) + dot(
-        x + 12, y, filled=False
+    return (
+        blade
+        + mark
+        + _actuator(actuator, x - 1, y, (y + tip) / 2)
+        + dot(x - 12, y, filled=False)
+        + dot(x + 12, y, filled=False)
     )
 
 

@@ -1,0 +1,233 @@
+"""The unit's own wiring ladder as one SVG: the 24 V rung indoors and out, and the power rungs behind the contactor.
+
+`svg(status, unit)` is pure and is used by the page, the fleet's page and the report. Lit parts are heavy lines, dead
+ones thin, unknown ones dotted; each part says its state in words; the break has a ring, a tag and a sentence. Colour
+only repeats that. Coordinates are in a space 400 wide, so that the words can be read on a phone.
+"""
+
+from __future__ import annotations
+
+from html import escape
+
+from monitor import texts
+from monitor.config import Unit
+from monitor.records import LinkState, UnitStatus
+from web import symbols
+from web.wiring import Parts, Row, parts, rows
+
+WIDTH, HEIGHT = 400, 592
+LIVE, DEAD, UNKNOWN = LinkState.LIVE, LinkState.DEAD, LinkState.UNKNOWN
+_INDOOR_Y, _OUTDOOR_Y, _CONTACT_Y, _COMPRESSOR_Y, _FAN_Y = 76.0, 226.0, 346.0, 424.0, 538.0
+_LEFT, _RIGHT, _T1, _T2 = 40.0, 360.0, 112.0, 288.0
+_TRANSFORMER_X, _FUSE_X, _THERMOSTAT_X, _FLOAT_X = 60.0, 122.0, 208.0, 300.0
+_PRESSURE_X, _CALL_X, _RELAY_X, _COIL_X = 322.0, 244.0, 196.0, 128.0
+
+# link -> (where the ring is drawn, its radius, where the tag is centred)
+_MARKS: dict[str, tuple[float, float, float, float, float]] = {
+    "control-power": (_FUSE_X, _INDOOR_Y, 22, _FUSE_X, 42),
+    "thermostat-call": (_THERMOSTAT_X, _INDOOR_Y, 24, _THERMOSTAT_X, 42),
+    "call": (378, 158, 15, 310, 158),
+    "coil-current": (_COIL_X, _OUTDOOR_Y, 27, _COIL_X, 187),
+    "line-supply": (_LEFT, 322, 18, 106, 322),
+    "contacts": (76, _CONTACT_Y - 5, 24, 76, 308),
+    "compressor": (200, _COMPRESSOR_Y, 39, 343, _COMPRESSOR_Y),
+    "fan": (200, _FAN_Y, 32, 343, _FAN_Y),
+}
+
+
+def svg(status: UnitStatus, unit: Unit, *, style: str = "", name: str = "ladder") -> str:
+    """The ladder as an SVG element. `style` is put inside for a file that stands alone; `name` keeps ids apart."""
+    found = {row.name: row for row in rows(status)}
+    state = parts(status, unit)
+    body = _boxes() + _control(state, unit) + _power(state, unit) + _labels(found, unit) + _marks(found)
+    inner = f"<style>{style}</style>" if style else ""
+    return (
+        f'<svg class="ladder" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" xmlns="http://www.w3.org/2000/svg" '
+        f'aria-labelledby="{name}-title {name}-desc" font-family="system-ui, sans-serif" font-size="13">'
+        f'<title id="{name}-title">Wiring of the unit as it stands</title>'
+        f'<desc id="{name}-desc">{escape(sentence(found))}</desc>{inner}{body}</svg>'
+    )
+
+
+def sentence(found: dict[str, Row]) -> str:
+    """The whole ladder in one paragraph, for who cannot see it."""
+    return " ".join(f"{row.title}: {said(row)}." for row in found.values())
+
+
+def said(row: Row) -> str:
+    """One row's state in words, with what was measured, inferred or flagged."""
+    extra = [part for part in (row.reading, texts.WORDS["inferred"] if row.inferred else "", row.mark) if part]
+    return row.words + (f" ({', '.join(extra)})" if extra else "")
+
+
+# ---------------------------------------------------------------- what is behind everything
+
+
+def _boxes() -> str:
+    return (
+        '<rect x="4" y="6" width="392" height="138" rx="10" class="place"/>'
+        f'<rect x="4" y="172" width="392" height="{HEIGHT - 178}" rx="10" class="place"/>'
+        + _text(388, 24, "Indoor unit, 24 V", "place-name", "end")
+        + _text(388, 190, "Outdoor unit, 24 V", "place-name", "end")
+        + '<path d="M14 296H386" class="divider"/>'
+    )
+
+
+# ---------------------------------------------------------------- the 24 V rung
+
+
+def _control(state: Parts, unit: Unit) -> str:
+    y = _INDOOR_Y
+    x = _TRANSFORMER_X
+    indoors = (
+        symbols.transformer(state.transformer, x, y, y + 48)
+        + symbols.wire(state.transformer, (x, y), (_FUSE_X - 15, y))
+        + symbols.fuse(state.control_power, _FUSE_X, y)
+        + symbols.wire(state.control_power, (_FUSE_X + 15, y), (_THERMOSTAT_X - 16, y))
+        + symbols.switch(state.thermostat, _THERMOSTAT_X, y, "temperature")
+        + symbols.wire(state.called, (_THERMOSTAT_X + 16, y), (_FLOAT_X - 16, y))
+        + symbols.switch(state.safeties, _FLOAT_X, y, "float")
+    )
+    # Between the safeties only the two ends are sensed: where they differ, the wire in between is not known.
+    between = state.call if state.called is state.call else UNKNOWN
+    between = LIVE if state.call is LIVE else between
+    down = symbols.wire(between, (_FLOAT_X + 16, y), (378, y), (378, _OUTDOOR_Y), (_PRESSURE_X + 16, _OUTDOOR_Y))
+    return indoors + down + _control_outdoors(state, unit, between)
+
+
+def _control_outdoors(state: Parts, unit: Unit, between: LinkState) -> str:
+    y = _OUTDOOR_Y
+    delayed = unit.delay_on_make_s > 0
+    at_coil = UNKNOWN if delayed and state.coil is not LIVE and state.call is LIVE else state.call
+    drawn = symbols.switch(state.safeties, _PRESSURE_X, y, "pressure")
+    if delayed:
+        drawn += symbols.wire(state.call, (_PRESSURE_X - 16, y), (_RELAY_X + 20, y))
+        drawn += symbols.relay(at_coil, _RELAY_X, y, "TDR")
+        drawn += symbols.wire(at_coil, (_RELAY_X - 20, y), (_COIL_X + 19, y))
+    else:
+        drawn += symbols.wire(state.call, (_PRESSURE_X - 16, y), (_COIL_X + 19, y))
+    x = _TRANSFORMER_X
+    back = symbols.wire(state.coil, (_COIL_X - 19, y), (x, y), (x, _INDOOR_Y + 48))
+    return drawn + symbols.coil(state.coil, _COIL_X, y, "CC") + back + symbols.dot(_CALL_X, y)
+
+
+# ---------------------------------------------------------------- the power rungs
+
+
+def _power(state: Parts, unit: Unit) -> str:
+    y = _CONTACT_Y
+    legs = (
+        symbols.wire(state.supply, (_LEFT, 312), (_LEFT, y), (60, y))
+        + symbols.switch(state.contacts, 76, y, contactor=True)
+        + symbols.wire(state.load_leg, (92, y), (_T1, y), (_T1, _FAN_Y))
+        + symbols.wire(state.return_leg, (_T2, y), (_T2, _FAN_Y))
+        + _second_pole(state, unit)
+    )
+    terminals = symbols.dot(_LEFT, 308, filled=False) + symbols.dot(_RIGHT, 308, filled=False)
+    return legs + terminals + _compressor(state) + _fan(state)
+
+
+def _second_pole(state: Parts, unit: Unit) -> str:
+    y = _CONTACT_Y
+    if unit.contactor_poles == 1:
+        return symbols.wire(state.supply, (_RIGHT, 312), (_RIGHT, y), (_T2, y))
+    return (
+        symbols.wire(state.supply, (_RIGHT, 312), (_RIGHT, y), (340, y))
+        + symbols.switch(state.contacts, 324, y, contactor=True)
+        + symbols.wire(state.return_leg, (308, y), (_T2, y))
+    )
+
+
+def _compressor(state: Parts) -> str:
+    y, s = _COMPRESSOR_Y, state.compressor
+    return (
+        symbols.wire(s, (_T1, y), (122, y))
+        + symbols.overload(s, 138, y)
+        + symbols.wire(s, (154, y), (169, y))
+        + symbols.motor(s, 200, y, 31)
+        + symbols.wire(s, (231, y), (_T2, y))
+        + symbols.wire(s, (200, y + 31), (200, y + 50), (242, y + 50))
+        + symbols.capacitor(s, 246, y + 50)
+        + symbols.wire(s, (252, y + 50), (_T2, y + 50))
+        + "".join(symbols.dot(x, at) for x, at in ((_T1, y), (_T2, y), (_T2, y + 50)))
+    )
+
+
+def _fan(state: Parts) -> str:
+    y, s = _FAN_Y, state.fan
+    return symbols.wire(s, (_T1, y), (176, y)) + symbols.motor(s, 200, y, 24) + symbols.wire(s, (224, y), (_T2, y))
+
+
+# ---------------------------------------------------------------- words
+
+
+def _labels(found: dict[str, Row], unit: Unit) -> str:
+    y = _INDOOR_Y
+    fixed = (
+        _text(26, y + 66, "transformer", "small")
+        + _text(_FLOAT_X, y + 34, "float switch", "small", "middle")
+        + _text(_PRESSURE_X + 4, _OUTDOOR_Y + 34, "pressure switch", "small", "middle")
+        + _text(138, _COMPRESSOR_Y - 18, "overload", "small", "middle")
+        + _text(246, _COMPRESSOR_Y + 76, "run capacitor", "small", "middle")
+        + _text(_LEFT, 304 - 0, "", "small")
+        + _text(_LEFT + 12, 312, "L1", "terminal-name")
+        + _text(_RIGHT - 12, 312, "L2", "terminal-name", "end")
+        + _text(_T1 + 6, _CONTACT_Y - 6, "T1", "terminal-name")
+        + _text(_T2 - 6, _CONTACT_Y - 6, "T2", "terminal-name", "end")
+    )
+    if unit.delay_on_make_s > 0:
+        fixed += _text(_RELAY_X, _OUTDOOR_Y + 28, "delay", "small", "middle")
+    if unit.contactor_poles == 1:
+        fixed += _text(388, _CONTACT_Y + 20, "not switched:", "small warn", "end")
+        fixed += _text(388, _CONTACT_Y + 35, "stays live", "small warn", "end")
+    placed = (
+        ("control-power", _FUSE_X, y + 28, "middle"),
+        ("thermostat-call", _THERMOSTAT_X, y + 34, "middle"),
+        ("call", _CALL_X, _OUTDOOR_Y + 28 if unit.delay_on_make_s <= 0 else _OUTDOOR_Y - 32, "middle"),
+        ("coil-current", _COIL_X, _OUTDOOR_Y + 36, "middle"),
+        ("line-supply", 200.0, 322.0, "middle"),
+        ("contacts", 14.0, _CONTACT_Y + 26, "start"),
+        ("compressor", 14.0, _COMPRESSOR_Y - 8, "start"),
+        ("fan", 14.0, _FAN_Y - 8, "start"),
+    )
+    return fixed + "".join(_label(found[name], x, at, anchor) for name, x, at, anchor in placed if name in found)
+
+
+def _label(row: Row, x: float, y: float, anchor: str) -> str:
+    lines = [row.words]
+    if row.reading:
+        lines.append(row.reading)
+    if row.inferred:
+        lines.append(f"({texts.WORDS['inferred']})")
+    drawn = _text(x, y, row.title, "part-name", anchor)
+    for place, line in enumerate(lines, 1):
+        drawn += _text(x, y + 15 * place, line, f"t-{row.state.value}", anchor)
+    return drawn
+
+
+def _text(x: float, y: float, text: str, kind: str, anchor: str = "start") -> str:
+    if not text:
+        return ""
+    size = ' font-size="11.5"' if "small" in kind else ""
+    return f'<text x="{x:g}" y="{y:g}" class="{kind}" text-anchor="{anchor}"{size}>{escape(text)}</text>'
+
+
+# ---------------------------------------------------------------- what is flagged
+
+
+def _marks(found: dict[str, Row]) -> str:
+    return "".join(_mark(row.name, row.mark) for row in found.values() if row.mark)
+
+
+def _mark(link: str, words: str) -> str:
+    x, y, radius, tag_x, tag_y = _MARKS[link]
+    half = 3.9 * len(words) + 16
+    left = min(max(tag_x - half, 6), WIDTH - 6 - 2 * half)
+    return (
+        f'<g class="mark"><circle cx="{x:g}" cy="{y:g}" r="{radius:g}" class="ring" fill="none" stroke="#b00" '
+        'stroke-width="2.5" stroke-dasharray="7 4"/>'
+        f'<rect x="{left:g}" y="{tag_y - 11:g}" width="{2 * half:g}" height="22" rx="5" class="tag" fill="#b00"/>'
+        f'<path d="M{left + 13:g} {tag_y - 7:g}l-5 8h4l-2 6l6 -8h-4z" class="bolt" fill="#fff"/>'
+        f'<text x="{left + half + 7:g}" y="{tag_y + 4.5:g}" class="tag-words" fill="#fff" text-anchor="middle">'
+        f"{escape(words)}</text></g>"
+    )
