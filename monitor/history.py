@@ -27,6 +27,7 @@ from monitor.lookups import OUTBOX, OUTLET_NOTE, Lookups, kept_rows
 from monitor.records import Answer, Event, Request, Scan, StartTransient, UnitStatus
 from monitor.rollup import LaneTrack, Rollup
 
+_TOO_MANY = "too many requests are waiting"
 _REQUESTS_MOST = int(limits.HISTORY["requests_most"].value)
 
 
@@ -54,6 +55,7 @@ class History(Lookups):
         self._said: dict[str, str] = {}
         self._sources: dict[str, str] = {}
         self._newest: LiveStatus | None = None
+        self._status_t_s = 0.0
         try:
             self._keeper = Keeper(self.path, live, self._lanes, keep=keep, clock=clock, wall=wall) if owner else None
         except HistoryError:
@@ -92,8 +94,11 @@ class History(Lookups):
         if last:
             buckets = [*buckets, *self._rollup.flush()]
         lanes = self._lanes.take(status.links, now_s, wall_s)
-        self._newest = LiveStatus(self._clock(), self._live.boot, wall_s, body)
-        self._live.write(self._newest, buckets, lanes)
+        now = self._clock()
+        # A status without a new scan is as old as its scan: a monitor that goes blind must not look fresh.
+        at_s = now if self._newest is None or status.t_s != self._status_t_s else self._newest.at_s
+        self._newest, self._status_t_s = LiveStatus(at_s, self._live.boot, wall_s, body), status.t_s
+        self._live.write(self._newest, now, buckets, lanes)
         spoken = frozenset(answer.id for answer in answers if self._sources.pop(answer.id, "") == "broker")
         keeper.step(
             now_s,
@@ -154,10 +159,16 @@ class History(Lookups):
         except (sqlite3.Error, HistoryError) as error:
             if self._keeper is None:
                 raise HistoryError(str(self.path), str(error), "a history that can be written") from None
-        with self._keeper.lock:
-            if len(self._keeper.held_requests) >= _REQUESTS_MOST:
-                return Answer(id=request.id, done=False, why="too many requests are waiting")
-            self._keeper.held_requests[request.id] = (request, source)
+        return self._hold_request(self._keeper, request, source)
+
+    @staticmethod
+    def _hold_request(keeper: Keeper, request: Request, source: str) -> Answer | None:
+        with keeper.lock:
+            if request.id in keeper.held_requests:
+                return next((answer for answer in keeper.held.answers if answer.id == request.id), None)
+            if len(keeper.held_requests) >= _REQUESTS_MOST:
+                return Answer(id=request.id, done=False, why=_TOO_MANY)
+            keeper.held_requests[request.id] = (request, source)
         return None
 
     def _put_request(self, request: Request, source: str) -> Answer | None:
@@ -167,7 +178,7 @@ class History(Lookups):
                 return None if known[0] is None else msgspec.json.decode(known[0], type=Answer)
             waiting = db.execute("SELECT count(*) FROM requests WHERE answer IS NULL").fetchone()[0]
             if waiting >= _REQUESTS_MOST:
-                return Answer(id=request.id, done=False, why="too many requests are waiting")
+                return Answer(id=request.id, done=False, why=_TOO_MANY)
         self._write(
             "INSERT OR IGNORE INTO requests (id, source, wall_s, body) VALUES (?, ?, ?, ?)",
             (request.id, source, self._wall(), msgspec.json.encode(request)),

@@ -89,7 +89,7 @@ class Keeper:
         self._undated = False
         self._lock_file = OwnerLock(path)
         try:
-            self._open()
+            self._open(first=True)
         except HistoryError:
             self._lock_file.release()
             raise
@@ -98,14 +98,14 @@ class Keeper:
 
     # ------------------------------------------------------------ opening
 
-    def _open(self) -> None:
+    def _open(self, *, first: bool = False) -> None:
         try:
             self._db, aside = open_owned(self.path, self.wall)
             self._inode, self.aside = _inode(self.path), aside or self.aside
             self._begin_run(self._db)
         except (sqlite3.Error, OSError) as error:
-            if isinstance(error, HistoryError):
-                raise
+            if first and isinstance(error, HistoryError):
+                raise  # a wrong file at the start is for the owner to mend; later on, nothing ends the watch
             self._fail(error)
             self._drop()
 
@@ -164,11 +164,11 @@ class Keeper:
             for answer in answers:
                 if answer.id in spoken:
                     self._number(answer, now_s, wall_s)
-                self.held_requests.pop(answer.id, None)
             self.held.answers += answers
             for start in starts:
                 at_s = None if wall_s is None else wall_s - (now_s - start.t_s)
                 self.held.starts.append((start.t_s, at_s, start))
+            self._undated |= wall_s is None and bool(self.held)
             self._bound()
             due = now or self._due()
             if due or events or answers:
@@ -228,6 +228,7 @@ class Keeper:
         except (sqlite3.Error, OSError) as error:
             self._failed_write(error)
             return
+        self._undated &= wall_s is None
         self._written(fine, lanes)
         if not urgent:
             self._tidy(self._db, wall_s)
@@ -237,6 +238,10 @@ class Keeper:
             db.execute("DELETE FROM outbox WHERE place >= ?", (self.held.rows[0].place,))
         db.executemany(_OUTBOX, [_outbox_row(row) for row in self.held.rows])
         db.executemany("INSERT OR REPLACE INTO counters VALUES (?, ?)", self._counters.items())
+        db.executemany(
+            "INSERT OR IGNORE INTO requests (id, source, wall_s, body) VALUES (?, ?, ?, ?)",
+            [(name, source, None, msgspec.json.encode(body)) for name, (body, source) in self.held_requests.items()],
+        )
         db.executemany(
             "UPDATE requests SET answer = ? WHERE id = ?",
             [(msgspec.json.encode(answer), answer.id) for answer in self.held.answers],
@@ -262,13 +267,11 @@ class Keeper:
 
     def _date(self, db: sqlite3.Connection, now_s: float, wall_s: float | None) -> None:
         """Give this run's rows a time of day once the clock is known."""
-        if wall_s is None:
-            self._undated = True
-        elif self._undated:
-            for table in ("outbox", "starts"):
-                sql = f"UPDATE {table} SET wall_s = t_s + ? WHERE run = ? AND wall_s IS NULL"  # noqa: S608
-                db.execute(sql, (wall_s - now_s, self.run))
-            self._undated = False
+        if wall_s is None or not self._undated:
+            return
+        for table in ("outbox", "starts"):
+            sql = f"UPDATE {table} SET wall_s = t_s + ? WHERE run = ? AND wall_s IS NULL"  # noqa: S608 - our own
+            db.execute(sql, (wall_s - now_s, self.run))
 
     def _tidy(self, db: sqlite3.Connection, wall_s: float | None) -> None:
         """Thin and drop, in a transaction of its own and never while an event waits."""
@@ -284,7 +287,7 @@ class Keeper:
 
     def _written(self, fine: Sequence[Row], lanes: Sequence[Row]) -> None:
         self.on_disk = self._counters.get("place", 0)
-        self.held = Held(deque(), [], [])
+        self.held, self.held_requests = Held(deque(), [], []), {}
         self.error, self.failed_s, self._flushed_s = "", None, self.clock()
         with suppress(sqlite3.Error):
             self.live.on_disk(fine, lanes)

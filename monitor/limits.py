@@ -60,6 +60,10 @@ COIL_SHORT_A = Limit(3.0, "A", 2.5, 10, "common practice", "the usual control fu
 
 RUNNING_ON_RATIO = _ours(0.25, "of RLA", 0.1, 0.6, "contract: a compressor counts as running from 25 % of rated load")
 RUNNING_OFF_RATIO = _ours(0.20, "of RLA", 0.05, 0.5, "contract: and as stopped below 20 %")
+TRICKLE_A = Limit(
+    4.2, "A", 0, 10, "ours", "V / Xc of a 45 uF run capacitor at 240 V, 60 Hz is 4.07 A: the largest standing current"
+)
+TRICKLE_RATIO = _ours(0.5, "of RLA", 0.25, 0.9, "welded contacts give more than half of the running current")
 FAN_ON_RATIO = _ours(0.30, "of FLA", 0.1, 0.6, "contract: a fan counts as running from 30 % of full-load amps")
 FAN_OFF_RATIO = _ours(0.20, "of FLA", 0.05, 0.5, "contract: and as stopped below 20 %")
 LOCKED_RATIO = _ours(0.60, "of LRA", 0.4, 0.95, "contract: locked from 60 % of locked-rotor amps")
@@ -356,7 +360,7 @@ EDGE: dict[str, Limit] = {
     "backoff_first_s": _ours(1.0, "s", 0.01, 60, "pause after the first failure of an outlet, doubled each time"),
     "backoff_most_s": _ours(120.0, "s", 1, 3600, "longest pause between tries of an outlet"),
     "poll_s": _ours(0.2, "s", 0.01, 5, "how often an outlet's thread looks for news"),
-    "session_s": _ours(7 * 86400, "s", 0, 2**32 - 2, "the broker keeps requests for a monitor this long away"),
+    "session_s": _ours(3600, "s", 0, 2**32 - 2, "the broker keeps requests over a restart; older ones are out of date"),
     "unit_s": _ours(900.0, "s", 10, 86400, "the retained `unit` message is renewed this often though nothing changed"),
     "blind_s": _ours(45.0, "s", 5, 600, "no scan for this long: the monitor says that it is blind (within a minute)"),
     "request_most": _ours(4096, "bytes", 256, 65536, "ten times the longest sensible request"),
@@ -372,11 +376,15 @@ EDGE: dict[str, Limit] = {
 BURST_S = _ours(0.12, "s", 0.05, 1.0, "7.2 cycles at 60 Hz, 6 at 50 Hz: enough for a windowed mean square")
 ADC_RATE_HZ = Limit(860.0, "1/s", 8, 860, "data sheet", "ADS1115 (SBAS444D): the fastest rate, within 10 % of nominal")
 ADC_READ_RATIO = _ours(0.85, "of a conversion", 0.3, 0.9, "reads come faster than conversions of a clock 10 % fast")
-ADC_ANSWER_S = _ours(0.05, "s", 0.005, 1.0, "a single conversion takes 1.3 ms at the most; a chip silent longer is stuck")
+ADC_ANSWER_S = _ours(
+    0.05, "s", 0.005, 1.0, "a single conversion takes 1.3 ms at the most; a chip silent longer is stuck"
+)
 CYCLES_MIN = _ours(4.0, "cycles", 2, 20, "fewer cycles of current give no steady reading")
 RANGE_DOWN_RATIO = _ours(0.7, "1", 0.1, 0.95, "go to the finer range only when the peaks fill less of it than this")
 TRANSIENT_S = _ours(1.0, "s", 0.3, 5.0, "how long a start is captured; a slow one takes 0.4 to 1 s")
-TRANSIENT_SETTLED_RATIO = _ours(1.15, "of the last cycles", 1.02, 2.0, "a start has settled when its current is within this")
+TRANSIENT_SETTLED_RATIO = _ours(
+    1.15, "of the last cycles", 1.02, 2.0, "a start has settled when its current is within this"
+)
 IDLE_S = _ours(0.01, "s", 0.001, 0.1, "how soon between scans a closing of the contacts is noticed")
 LATE_CAPTURE_S = _ours(0.1, "s", 0.01, 1.0, "a capture begun later than this has missed the start")
 QUICK_SCANS = _ours(256, "scans", 16, 4096, "changes of presence kept until the loop asks; chatter fills it in seconds")

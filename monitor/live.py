@@ -31,6 +31,7 @@ CREATE TABLE IF NOT EXISTS lanes (
   name TEXT, from_wall_s REAL, state TEXT NOT NULL, to_wall_s REAL, PRIMARY KEY (name, from_wall_s)) WITHOUT ROWID;
 """
 PUT_FINE = f"INSERT OR REPLACE INTO fine (wall_s, {', '.join(COLUMNS)}) VALUES ({', '.join('?' * (len(COLUMNS) + 1))})"  # noqa: S608 - names of our own table of readings
+_PUT_NOTE = "INSERT OR REPLACE INTO notes VALUES (?, ?, ?)"
 PUT_LANE = (
     "INSERT INTO lanes (name, from_wall_s, state, to_wall_s) VALUES (?, ?, ?, ?) "
     "ON CONFLICT (name, from_wall_s) DO UPDATE SET state = excluded.state, to_wall_s = excluded.to_wall_s"
@@ -91,6 +92,8 @@ class Live:
 
     def __init__(self, path: Path, *, owner: bool) -> None:
         self.path, self.error = path, ""
+        self._refused = ""  # why the file at `path` is not the one in use
+        self._notes: dict[str, tuple[str, float | None]] = {}
         self.spacing_s = 0.0 if in_memory(path) else limits.HISTORY["live_disk_s"].value
         self.boot = boot_id()
         self._owner = owner
@@ -104,12 +107,14 @@ class Live:
             return self._open(None)  # no program has left a live file, or it ended in good order
         with suppress(OSError):
             self.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        self._refused = ""
         try:
             db = self._open(self.path)
         except sqlite3.Error as error:
-            self.error = f"{self.path}: {error}"
+            self._refused = f"{self.path}: {error}"
             db = self._retry(self.path) if self._owner else self._open(None)
-        self._inode = self._inode_now()
+        self.error, self._inode = self._refused, self._inode_now()
+        db.executemany(_PUT_NOTE, [(name, wall_s, text) for name, (text, wall_s) in self._notes.items()])
         return db
 
     def _inode_now(self) -> int | None:
@@ -150,17 +155,19 @@ class Live:
             db = self._open(path)
         except sqlite3.Error:
             return self._open(None)
-        self.error = ""
+        self._refused = ""
         return db
 
     # ------------------------------------------------------------ the owner writes
 
-    def write(self, status: LiveStatus, buckets: Sequence[Bucket] = (), lanes: Sequence[Lane] = ()) -> None:
-        """Put the status and what has finished. An error is kept in `error`, not raised."""
-        early = self._written_s is not None and status.at_s - self._written_s < self.spacing_s
+    def write(
+        self, status: LiveStatus, now_s: float, buckets: Sequence[Bucket] = (), lanes: Sequence[Lane] = ()
+    ) -> None:
+        """Put the status and what has finished, no oftener than its place bears. An error is kept, not raised."""
+        early = self._written_s is not None and now_s - self._written_s < self.spacing_s
         if early and not buckets and not lanes:
             return
-        self._written_s = status.at_s
+        self._written_s = now_s
         try:
             with self._lock, self._same() as db:
                 db.execute("BEGIN")
@@ -172,7 +179,7 @@ class Live:
                 db.executemany(PUT_LANE, [lane_row(lane) for lane in lanes])
                 if buckets:
                     self._bound(db)
-            self.error = ""
+            self.error = self._refused
         except sqlite3.Error as error:
             self.error = f"{self.path}: {error}"
 
@@ -209,8 +216,9 @@ class Live:
 
     def note(self, name: str, text: str, wall_s: float | None) -> None:
         """Put a saying for the health page."""
-        with suppress(sqlite3.Error), self._lock, self._db as db:
-            db.execute("INSERT OR REPLACE INTO notes VALUES (?, ?, ?)", (name, wall_s, text))
+        self._notes[name] = (text, wall_s)
+        with suppress(sqlite3.Error), self._lock, self._same() as db:
+            db.execute(_PUT_NOTE, (name, wall_s, text))
 
     # ------------------------------------------------------------ anyone reads
 

@@ -93,15 +93,20 @@ class MqttOutlet(ThreadedOutlet):
         """Send what is left, say offline, and go in good order, which keeps the last will from being sent."""
         if self._client is None:
             return
+        try:
+            self._farewell(self._client)
+        finally:
+            self._hang_up()
+
+    def _farewell(self, client: paho.Client) -> None:
         until_s = self._clock() + _N["close_s"] / 2
-        self._send_rows(self._client)
-        self._say(self._client, OFFLINE)
+        self._send_rows(client)
+        self._say(client, OFFLINE)
         while self._in_flight and self._clock() < until_s:
             self._loop(0.05)
         self._settle()
-        self._client.disconnect()
-        self._client.loop(0.05)
-        self._hang_up()
+        client.disconnect()
+        client.loop(0.05)
 
     def _loop(self, timeout_s: float) -> None:
         assert self._client is not None
@@ -263,7 +268,10 @@ class MqttOutlet(ThreadedOutlet):
     # ------------------------------------------------------------ in
 
     def _on_message(self, client: paho.Client, _data: Any, message: paho.MQTTMessage) -> None:
-        """A request. It is on disk when this comes back; only then does paho acknowledge it."""
+        """A request. It is on disk when this comes back; only then does paho acknowledge it.
+
+        Refusals and resends are answered from memory: should the connection break just then, the sender asks again.
+        """
         try:
             answer = self._take(client, message)
         except ValueError as error:

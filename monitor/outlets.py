@@ -126,17 +126,20 @@ class ThreadedOutlet(ABC):
 
 
 class EventOutlet(ThreadedOutlet):
-    """An outlet that delivers each row of the outbox, in order, once it has been delivered (again after a failure)."""
+    """An outlet that delivers each row of the outbox in order; one that fails is tried again, none is passed over."""
 
     def turn(self) -> float:
         """Deliver what is waiting; raises what `deliver` raises."""
         self._news.clear()
-        for kept in self.history.outbox(self.name, begin=self.begin):
+        rows = self.history.outbox(self.name, begin=self.begin)
+        for kept in rows:
             if self._stop.is_set():
                 break
             self.deliver(kept, self._status)
             self.history.delivered(self.name, kept.place)
             self._backoff.went_well()
+        if rows:
+            return 0.0  # there may be more
         self.idle(self._status)
         return _N["poll_s"] * 5
 

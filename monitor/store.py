@@ -167,12 +167,14 @@ class OwnerLock:
             handle = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         except OSError:
             return
+        self._handle = handle
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            os.close(handle)
+        except BlockingIOError:
+            self.release()
             raise HistoryError(str(path), "a history another process is writing", "one monitor a file") from None
-        self._handle = handle
+        except OSError:  # a file system without locks
+            self.release()
 
     def release(self) -> None:
         """Let go of it."""

@@ -276,6 +276,18 @@ def test_the_age_of_the_status_does_not_follow_a_wall_clock_that_steps(keep: con
             assert history.status_age_s() == pytest.approx(clock() - 1000.0)
 
 
+def test_a_status_without_a_new_scan_ages(keep: config.History) -> None:
+    """A monitor whose boards give nothing goes on stepping, but what it shows grows old: blind must not look fresh."""
+    clock = Hand()
+    with opened(keep, clock) as history, opened(keep, clock, owner=False) as reader:
+        history._live.spacing_s = 0.0
+        step(history, 5.0)
+        for _ in range(30):
+            clock.sleep(1.0)
+            history.step(now_s=5.0, wall_s=WALL_S + clock(), status=status(5.0), memory=lambda: MEMORY)
+        assert history.status_age_s() == reader.status_age_s() == 30.0
+
+
 def test_the_live_file_is_spared_the_disk_but_seen_by_others(keep: config.History) -> None:
     """Where the live file lies on a disk the status is written every ten seconds only; readers see it age."""
     clock = Hand()
@@ -294,7 +306,9 @@ def test_a_log_out_that_empties_shared_memory_costs_nothing(keep: config.History
     """The live file is removed under the running program: the next step makes it again, and readers find it."""
     clock = Hand()
     with opened(keep, clock) as history, opened(keep, clock, owner=False) as reader:
-        step(history, 1.0)
+        history.join("phone", begin=False)
+        history.note_error("phone", "no answer")
+        step(history, 1.0, last=True)
         assert reader.status() is not None
         for path in Path(keep.live_dir).iterdir():
             path.unlink()
@@ -303,6 +317,7 @@ def test_a_log_out_that_empties_shared_memory_costs_nothing(keep: config.History
         found = reader.status()
         assert found is not None
         assert found.t_s == 2.0
+        assert reader.health().outlets["phone"].error == "no answer"
         assert history.health().disk_error == ""
 
 

@@ -12,7 +12,7 @@ import pytest
 from monitor import config, limits, store
 from monitor.errors import HistoryError
 from monitor.history import History
-from monitor.live import Live, in_memory, live_path
+from monitor.live import Live, LiveStatus, in_memory, live_path
 from monitor.records import Answer, Request, RequestKind
 from tests.monitor.edge_tools import MEMORY, WALL_S, Hand, change, cycle, status
 
@@ -204,6 +204,59 @@ def test_a_program_may_start_without_a_disk_and_adopt_it_later(
     desk.history.close()
 
 
+def test_a_request_taken_while_nothing_can_be_written_is_remembered(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No connection writes: the request is held, handed over once, answered, refused a second life; when the disk is
+    back both request and answer are on it."""
+    history = desk.history
+    wish = Request(id="r1", request=RequestKind.RESUME, by="Sam")
+    db = history._owned()._db
+    assert db is not None
+    db.execute("PRAGMA query_only = ON")
+    real, refused = store.connect, sqlite3.OperationalError("disk I/O error")
+    history._close_idle()
+    monkeypatch.setattr("monitor.lookups.connect", lambda *_, **__: (_ for _ in ()).throw(refused))
+    assert history.add_request(wish, source="broker") is None
+    assert history.requests() == [wish]
+    desk.step(answers=[Answer(id="r1", done=True)])
+    assert history.requests() == []
+    assert history.add_request(wish, source="broker") == Answer(id="r1", done=True)
+    monkeypatch.setattr("monitor.lookups.connect", real)
+    db.execute("PRAGMA query_only = OFF")
+    desk.pass_time(RETRY_S + 1)
+    assert history.requests() == []
+    assert history.add_request(wish) == Answer(id="r1", done=True)
+    assert [kept.body for kept in history.latest_events(topic="answers")] == [Answer(id="r1", done=True)]
+
+
+def test_rows_held_without_clock_and_disk_are_dated_when_both_are_back(desk: Desk) -> None:
+    """The time of day becomes known before the disk is back: the rows get it all the same."""
+    db = fill(desk.history)
+    t_s = desk.clock()
+    desk.history.step(now_s=t_s, wall_s=None, status=status(t_s, None), memory=lambda: MEMORY, events=[big(1)])
+    desk.clock.sleep(1.0)
+    desk.step(big(2))
+    empty(db)
+    desk.pass_time(RETRY_S + 1)
+    assert [kept.wall_s for kept in desk.history.events(after_seq=2)] == [WALL_S + t_s, WALL_S + t_s + 1]
+
+
+def test_another_programs_file_put_in_place_of_ours_does_not_end_the_watch(desk: Desk) -> None:
+    """Somebody copies a strange database over the history of a running monitor: said, and not written into."""
+    strange = Path(desk.keep.file + ".strange")
+    with sqlite3.connect(strange) as other:
+        other.execute("CREATE TABLE photos (name)")
+    other.close()
+    strange.replace(desk.keep.file)
+    for end in ("-wal", "-shm"):
+        Path(desk.keep.file + end).unlink(missing_ok=True)
+    desk.step(change())
+    desk.pass_time(EXPOSE_S + 1)
+    assert "another program" in desk.error
+    assert desk.deliver() == [4]
+
+
 # ---------------------------------------------------------------- files that are not as they should be
 
 
@@ -367,8 +420,9 @@ def test_a_live_file_that_cannot_be_made_is_no_end(tmp_path: Path) -> None:
     """Its directory is a file: the owner goes on in its own memory and says so."""
     (tmp_path / "file").write_text("")
     live = Live(tmp_path / "file" / "x.live", owner=True)
-    assert live.error != ""
     assert live.notes() == {}
+    live.write(LiveStatus(0.0, "", None, b"{}"), 0.0)
+    assert live.error != ""
     live.note("a", "b", None)
     assert live.notes() == {"a": ("b", None)}
     live.close()
