@@ -57,6 +57,7 @@ class ReadingsRig:
         self._next_s = world.t_s
         self._dense_until_s = world.t_s + pace.dense_after_s
         self.scan_count = 0
+        self._quick_s = -1.0
 
     # ------------------------------------------------------------ scans
 
@@ -68,8 +69,10 @@ class ReadingsRig:
             if world.t_s < self._next_s - 1e-9:
                 self._woken()
                 continue
+            yield from self._quick()
             yield from self._captured()
             scan = self.senses.read(self._next_s, world.outdoor_c, self._wall_s())
+            self._quick_s = self._next_s
             self._next_s += self._interval_s()
             if scan is not None:
                 self.scan_count += 1
@@ -90,6 +93,14 @@ class ReadingsRig:
 
     def _wall_s(self) -> float | None:
         return None if self.wall_0_s is None else self.wall_0_s + self._next_s
+
+    def _quick(self) -> Iterator[Scan]:
+        """The presence channels alone at each of their changes, as the boards give them (chatter is faster than
+        scans)."""
+        for t_s, levels in self.world.presence.take_edges():
+            if self._quick_s < t_s < self._next_s:
+                self._quick_s = t_s
+                yield self.senses.flags_at(t_s, levels)
 
     def _captured(self) -> Iterator[StartTransient]:
         starts = self.world.unit.compressor.starts

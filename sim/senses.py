@@ -7,10 +7,13 @@ reading is in condition.SenseCondition: unplugged presence reads absent, an unpl
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Sequence
+from math import hypot
 from random import Random
 from typing import NamedTuple
 
+from hardware.boards import CHANNELS
 from monitor.records import FLAGS, READINGS, Scan
 from sim.condition import Condition
 from sim.unit import CondensingUnit
@@ -18,6 +21,7 @@ from sim.unit import CondensingUnit
 PRESENT_24V = 12.0  # V RMS; control board: the knee of its two zeners and the opto, computed there
 PRESENT_LINE_V = 62.0  # V RMS; line board: 1.1 mA through its droppers
 HOLD_S = 0.06  # s; hold capacitor against pull-up, usual parts
+EDGES_KEPT = 64
 
 
 class Accuracy(NamedTuple):
@@ -53,10 +57,12 @@ KNEE_V = {name: PRESENT_LINE_V if name in ("supply", "load") else PRESENT_24V fo
 
 
 class Presence:
-    """The presence channels: when each last had voltage. Told of every step of the world."""
+    """The presence channels: when each last had voltage, and the changes since last taken. Told of every step."""
 
     def __init__(self) -> None:
         self.last_s: dict[str, float] = dict.fromkeys(FLAGS, -1e9)
+        self._was = (False,) * len(FLAGS)
+        self._edges: deque[tuple[float, tuple[bool, ...]]] = deque(maxlen=EDGES_KEPT)
 
     def take(self, t_s: float, unit: CondensingUnit) -> None:
         """The voltages as they stand at `t_s`."""
@@ -71,6 +77,16 @@ class Presence:
             last["supply"] = t_s
         if unit.load_v >= PRESENT_LINE_V:
             last["load"] = t_s
+        now = tuple([t_s - at_s <= HOLD_S for at_s in last.values()])
+        if now != self._was:
+            self._was = now
+            self._edges.append((t_s, now))
+
+    def take_edges(self) -> list[tuple[float, tuple[bool, ...]]]:
+        """(time, what each channel says) for each change since last asked, in order of FLAGS."""
+        edges = list(self._edges)
+        self._edges.clear()
+        return edges
 
     def seen(self, name: str, t_s: float, hold_s: float = HOLD_S) -> bool:
         """The channel is on."""
@@ -100,14 +116,26 @@ class Senses:
         self._last.update(fields)
         return Scan(t_s=t_s, wall_s=wall_s, **fields)  # type: ignore[arg-type]
 
+    def flags_at(self, t_s: float, levels: Sequence[bool]) -> Scan:
+        """The presence channels alone, at one of their changes; faults of single channels hold here too."""
+        fields: dict[str, bool | None] = {}
+        for name, seen in zip(FLAGS, levels, strict=True):
+            if name in self.fitted:
+                fields[name] = self._told(name, seen)
+        return Scan(t_s=t_s, **fields)
+
     def _flag(self, name: str, t_s: float) -> bool | None:
         condition = self._condition
         seen = self._presence.seen(name, t_s)
         if condition.glitches and self._rng.random() < condition.glitches:
             seen = not seen
-        if name not in condition.senses:
+        return self._told(name, seen)
+
+    def _told(self, name: str, seen: bool) -> bool:
+        """What a presence channel says when this is so, with its fault if it has one."""
+        sense = self._condition.senses.get(name)
+        if sense is None:
             return seen
-        sense = condition.senses[name]
         if sense.stuck:
             return bool(self._last.get(name, seen))
         if sense.unplugged:
@@ -124,15 +152,30 @@ class Senses:
         value = true * self._gain[name] + rng.gauss(0.0, row.noise + row.noise_share * abs(true))
         if condition.glitches and rng.random() < condition.glitches:
             value += rng.uniform(0.5, 3.0) * (abs(value) + 1.0)
-        if name in condition.senses:
-            sense = condition.senses[name]
-            if sense.unplugged:
+        if condition.senses:
+            faulty = self._faulty(name, value)
+            if faulty is None:
                 return None
-            if sense.stuck:
-                last = self._last.get(name)
-                return value if last is None else float(last)
-            value = value * sense.gain + sense.offset + (rng.gauss(0.0, sense.noise) if sense.noise else 0.0)
+            value = faulty
         value = round(value / row.resolution) * row.resolution
         if name == "outdoor_c":
             return min(89.0, max(-89.0, round(value, 3)))
         return max(0.0, round(value, 3))
+
+    def _faulty(self, name: str, value: float) -> float | None:
+        """What faults at the wire make of a number; None where the board tells that it cannot be had."""
+        senses, rng = self._condition.senses, self._rng
+        chip = CHANNELS[name].address
+        if any(sense.stuck and CHANNELS[other].address == chip for other, sense in senses.items()):
+            return None
+        sense = senses.get(name)
+        if sense is None:
+            return value
+        if sense.unplugged:
+            # an empty jack is told by its switch, an open thermistor by its voltage; open voltage leads read nothing
+            return 0.0 if name == "control_v" else None
+        value = value * sense.gain + sense.offset
+        if name == "outdoor_c":
+            return value + rng.gauss(0.0, sense.noise)
+        # pick-up adds to a wave as the root of the squares
+        return hypot(value, sense.noise * (1.0 + rng.gauss(0.0, 0.1)))

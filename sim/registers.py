@@ -1,0 +1,144 @@
+"""The register-level rig: the same world under the shipped drivers, bytes and all, and the real engine.
+
+Time is the simulator's clock, moved by the drivers' own sleeps and by the bytes on the bus; the world follows in steps
+short enough for what goes on. A fault of a sense acts at the wire: a pin that hangs, an empty jack, a chip that hangs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from random import Random
+
+import msgspec
+
+from hardware.boards import CHANNELS, Boards
+from monitor.config import Settings
+from monitor.engine import Engine
+from monitor.records import FLAGS, Change, Event, Scan, StartTransient
+from sim.bus import Ads1115, FakeI2C, VirtualClock, drive, pin_factory
+from sim.scenario import Scenario
+from sim.waveforms import ChipInputs
+from sim.world import World
+
+_BUSY_LAG_S, _QUIET_LAG_S = 0.002, 0.010
+_NOISE_CODES = 0.7  # data sheet: about one code of noise, RMS, at 860 a second
+
+
+class RegisterRig:
+    """A world, boards on fake wires, and an engine. `items` yields what the service would feed to the engine."""
+
+    def __init__(
+        self,
+        world: World,
+        settings: Settings,
+        *,
+        scan_s: float = 1.0,
+        wall_0_s: float | None = None,
+        engine: Engine | None = None,
+    ) -> None:
+        self.world, self.settings, self.scan_s, self.wall_0_s = world, settings, scan_s, wall_0_s
+        self.clock = VirtualClock(world.t_s)
+        seed = world.plan.seed
+        self.chips = {
+            address: Ads1115(
+                ChipInputs(world, address, seed), self.clock, noise_codes=_NOISE_CODES, seed=seed * 1000 + address
+            )
+            for address in sorted({c.address for c in CHANNELS.values() if c.address is not None})
+        }
+        self.pins = pin_factory()
+        self._levels: dict[str, bool] = {}
+        self._rng = Random(f"{seed}/registers")
+        self._drive()
+        self.clock.follow = self._follow
+        self.boards = Boards(
+            settings,
+            bus=FakeI2C(self.clock, self.chips),
+            pin_factory=self.pins,
+            clock=self.clock,
+            sleep=self.clock.sleep,
+            wall=self._wall_s,
+        )
+        self.engine = engine or Engine(settings)
+        self._next_s = self.clock()
+        self._last_s = 0.0
+
+    # ------------------------------------------------------------ wires
+
+    def _follow(self, now_s: float) -> None:
+        world = self.world
+        lag_s = _BUSY_LAG_S if world.unit.patience_s() < 0.1 else _QUIET_LAG_S
+        if now_s - world.t_s < lag_s:
+            return
+        world.advance(now_s)
+        condition = world.condition
+        for address, chip in self.chips.items():
+            chip.error_rate = condition.bus_errors
+            chip.clock_error = condition.clock_share - 1.0
+            chip.stuck = any(
+                sense.stuck and CHANNELS[name].address == address for name, sense in condition.senses.items()
+            )
+        self._drive()
+
+    def _drive(self) -> None:
+        """Put the presence channels' levels on the pins: low while voltage is present."""
+        world = self.world
+        for name in FLAGS:
+            sense = world.condition.senses.get(name)
+            present = world.presence.seen(name, world.t_s)
+            if sense is not None and sense.stuck:
+                continue
+            if sense is not None and sense.unplugged:
+                present = False
+            if self._levels.get(name) is not present:
+                self._levels[name] = present
+                pin = CHANNELS[name].pin
+                assert pin is not None
+                drive(self.pins, pin, high=not present)
+
+    def _wall_s(self) -> float | None:
+        return None if self.wall_0_s is None else self.wall_0_s + self.clock()
+
+    # ------------------------------------------------------------ scans
+
+    def items(self, until_s: float) -> Iterator[Scan | StartTransient]:
+        """Scans, quick scans of the presence channels, and captured starts, from now until `until_s`."""
+        while self._next_s <= until_s:
+            scans = [self.boards.scan()]
+            lost = self.world.condition.lost_scans
+            if lost and self._rng.random() < lost:
+                scans.clear()
+            scans += self.boards.changes()
+            for scan in sorted(scans, key=lambda scan: scan.t_s):
+                yield self._in_order(scan)
+            yield from self.boards.starts()
+            self._next_s = max(self._next_s + self.scan_s, self.clock())
+            self.boards.idle(self._next_s - self.clock())
+
+    def _in_order(self, scan: Scan) -> Scan:
+        """A change that had to stand before it counted is told late: then it counts from the last scan's time."""
+        if scan.t_s < self._last_s:
+            return msgspec.structs.replace(scan, t_s=self._last_s)
+        self._last_s = scan.t_s
+        return scan
+
+    def feed(self, item: Scan | StartTransient) -> Sequence[Event]:
+        """One item into the engine."""
+        return self.engine.take_start(item) if isinstance(item, StartTransient) else self.engine.take(item)
+
+    def run(self, until_s: float) -> Iterator[Event]:
+        """Move time to `until_s`; the engine's events as they come."""
+        for item in self.items(until_s):
+            yield from self.feed(item)
+
+    def changes(self, until_s: float) -> list[Change]:
+        """Move time to `until_s`; only the changes of findings."""
+        return [event for event in self.run(until_s) if isinstance(event, Change)]
+
+    def close(self) -> None:
+        """Let go of pins and bus."""
+        self.boards.close()
+
+
+def register_rig_for(scenario: Scenario) -> RegisterRig:
+    """A register-level rig of a scenario, at time 0."""
+    return RegisterRig(scenario.world(), scenario.settings, scan_s=scenario.scan_s, wall_0_s=scenario.start_wall_s)

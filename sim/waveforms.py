@@ -1,0 +1,134 @@
+"""What the converters' inputs carry, instant by instant, from the same state that the RMS values come from.
+
+A wave is its RMS value at the line's frequency, with a phase and odd harmonics of its own; the current of a start is
+displaced by a decaying direct part as well, as the instant of closing has it. Means over a conversion are exact for the
+sines. Scales, burdens and bias are those of the boards (hardware/circuits/values.py).
+"""
+
+from __future__ import annotations
+
+from math import exp, log, pi, sin, sqrt
+from random import Random
+from typing import NamedTuple
+
+from hardware.boards import CHANNELS
+from hardware.circuits import values
+from sim.compressor import Motion
+from sim.condition import SenseCondition
+from sim.senses import WIRED
+from sim.world import World
+
+_BIAS_V = values.VDD.nominal / 2
+_DISPLACED_TAU_S = 0.020  # ours: L/R of a small compressor's windings, standing
+_DISPLACED_SHARE = 0.5  # ours: a closing somewhere between crest and zero
+
+
+class Shape(NamedTuple):
+    """A wave's form: phase behind the line in rad, share of each odd harmonic (order, share of the fundamental)."""
+
+    phase: float
+    harmonics: tuple[tuple[int, float], ...]
+
+    def mean(self, line_hz: float, start_s: float, end_s: float) -> float:
+        """Mean over a stretch of the wave of RMS 1."""
+        turn = 2 * pi * line_hz
+        middle, width = turn * (start_s + end_s) / 2 - self.phase, turn * (end_s - start_s) / 2
+        total = sin(middle) * _sinc(width)
+        square = 1.0
+        for order, share in self.harmonics:
+            total += share * sin(order * middle) * _sinc(order * width)
+            square += share * share
+        return sqrt(2 / square) * total
+
+
+SHAPES: dict[str, Shape] = {
+    # ours: a service a little flattened, an iron-cored coil with a third harmonic, motors a little less clean than
+    # the line
+    "control_v": Shape(0.1, ((3, 0.01), (5, 0.02))),
+    "coil_a": Shape(1.1, ((3, 0.08), (5, 0.02))),
+    "compressor_a": Shape(0.35, ((3, 0.03), (5, 0.02))),
+    "fan_a": Shape(0.4, ((3, 0.06), (5, 0.02))),
+}
+
+
+def _sinc(x: float) -> float:
+    return sin(x) / x if abs(x) > 1e-9 else 1.0
+
+
+def thermistor_ohm(celsius: float) -> float:
+    """The 10 kohm curve: Steinhart-Hart solved for the resistance by Newton's rule."""
+    a, b, c = values.STEINHART_HART
+    wanted = 1.0 / (celsius + 273.15)
+    ln = log(values.NTC_R25.nominal)
+    for _ in range(20):
+        step = (a + b * ln + c * ln**3 - wanted) / (b + 3 * c * ln * ln)
+        ln -= step
+        if abs(step) < 1e-12:
+            break
+    return exp(ln)
+
+
+class ChipInputs:
+    """The four inputs of one converter; a Source of sim/bus.py."""
+
+    def __init__(self, world: World, address: int, seed: int) -> None:
+        self.world = world
+        self._rng = Random(f"{seed}/inputs/{address}")
+        self._pins = {
+            channel.mux - 1: channel
+            for channel in CHANNELS.values()
+            if channel.address == address and channel.mux is not None
+        }
+        self._sound = SenseCondition()
+
+    def mean_v(self, pin: int, start_s: float, end_s: float) -> float:
+        """Mean voltage of an input to ground between two times, V."""
+        channel = self._pins.get(pin)
+        if channel is None:
+            return _BIAS_V
+        sense = self.world.condition.senses.get(channel.reading, self._sound)
+        if channel.kind == "thermistor":
+            return self._thermistor_v(sense)
+        assert channel.scale is not None
+        if sense.unplugged:
+            return _BIAS_V + self._loose_v(channel.burden_ohm)
+        amount = self._instant(channel.reading, start_s, end_s)
+        rms = WIRED[channel.reading](self.world.unit)
+        if sense.offset and rms >= 0.0:
+            amount += sense.offset * SHAPES[channel.reading].mean(self.world.plan.design.line_hz, start_s, end_s)
+        volts = amount * sense.gain * channel.scale
+        if sense.noise:
+            volts += self._rng.gauss(0.0, sense.noise * channel.scale)
+        return _BIAS_V + volts + self._spike()
+
+    def _instant(self, reading: str, start_s: float, end_s: float) -> float:
+        """Mean of the wave in the reading's own unit."""
+        unit = self.world.unit
+        rms = WIRED[reading](unit)
+        if rms <= 0.0:
+            return 0.0
+        amount = rms * SHAPES[reading].mean(unit.design.line_hz, start_s, end_s)
+        compressor = unit.compressor
+        if reading == "compressor_a" and compressor.motion is Motion.MOVING and compressor.started_s is not None:
+            since_s = max(0.0, (start_s + end_s) / 2 - compressor.started_s)
+            amount += sqrt(2) * rms * _DISPLACED_SHARE * exp(-since_s / _DISPLACED_TAU_S)
+        return amount
+
+    def _loose_v(self, burden_ohm: float | None) -> float:
+        """Direct voltage that an empty jack's switch puts on the burden; a channel without a jack lies at the bias."""
+        if burden_ohm is None:
+            return 0.0
+        return _BIAS_V * burden_ohm / (values.PLUG_SENSE.nominal + burden_ohm)
+
+    def _thermistor_v(self, sense: SenseCondition) -> float:
+        if sense.unplugged:
+            return values.VDD.nominal
+        noise = self._rng.gauss(0.0, sense.noise) if sense.noise else 0.0
+        ohm = thermistor_ohm(self.world.outdoor_c * sense.gain + sense.offset + noise)
+        return values.VDD.nominal * ohm / (values.NTC_PULL_UP.nominal + ohm)
+
+    def _spike(self) -> float:
+        glitches = self.world.condition.glitches
+        if glitches and self._rng.random() < glitches / 100.0:
+            return self._rng.uniform(-0.1, 0.1)
+        return 0.0
