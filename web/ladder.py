@@ -15,21 +15,21 @@ from monitor.records import LinkState, UnitStatus
 from web import symbols
 from web.wiring import Parts, Row, parts, rows
 
-WIDTH, HEIGHT = 400, 592
+WIDTH, HEIGHT = 400, 586
 LIVE, DEAD, UNKNOWN = LinkState.LIVE, LinkState.DEAD, LinkState.UNKNOWN
 _INDOOR_Y, _OUTDOOR_Y, _CONTACT_Y, _COMPRESSOR_Y, _FAN_Y = 76.0, 226.0, 346.0, 424.0, 538.0
 _LEFT, _RIGHT, _T1, _T2 = 40.0, 360.0, 112.0, 288.0
-_TRANSFORMER_X, _FUSE_X, _THERMOSTAT_X, _FLOAT_X = 60.0, 122.0, 208.0, 300.0
-_PRESSURE_X, _CALL_X, _RELAY_X, _COIL_X = 322.0, 244.0, 196.0, 128.0
+_TRANSFORMER_X, _FUSE_X, _THERMOSTAT_X, _FLOAT_X = 60.0, 118.0, 214.0, 312.0
+_PRESSURE_X, _CALL_X, _RELAY_X, _COIL_X = 332.0, 242.0, 184.0, 114.0
 
 # link -> (where the ring is drawn, its radius, where the tag is centred)
 _MARKS: dict[str, tuple[float, float, float, float, float]] = {
     "control-power": (_FUSE_X, _INDOOR_Y, 22, _FUSE_X, 42),
     "thermostat-call": (_THERMOSTAT_X, _INDOOR_Y, 24, _THERMOSTAT_X, 42),
-    "call": (378, 158, 15, 310, 158),
+    "call": (378, 158, 12, 306, 158),
     "coil-current": (_COIL_X, _OUTDOOR_Y, 27, _COIL_X, 187),
-    "line-supply": (_LEFT, 322, 18, 106, 322),
-    "contacts": (76, _CONTACT_Y - 5, 24, 76, 308),
+    "line-supply": (_LEFT, 316, 17, 108, 310),
+    "contacts": (76, _CONTACT_Y - 5, 24, 108, 308),
     "compressor": (200, _COMPRESSOR_Y, 39, 343, _COMPRESSOR_Y),
     "fan": (200, _FAN_Y, 32, 343, _FAN_Y),
 }
@@ -67,8 +67,8 @@ def _boxes() -> str:
     return (
         '<rect x="4" y="6" width="392" height="138" rx="10" class="place"/>'
         f'<rect x="4" y="172" width="392" height="{HEIGHT - 178}" rx="10" class="place"/>'
-        + _text(388, 24, "Indoor unit, 24 V", "place-name", "end")
-        + _text(388, 190, "Outdoor unit, 24 V", "place-name", "end")
+        + _text(366, 26, "Indoor unit, 24 V", "place-name", "end")
+        + _text(366, 193, "Outdoor unit, 24 V", "place-name", "end")
         + '<path d="M14 296H386" class="divider"/>'
     )
 
@@ -164,16 +164,16 @@ def _fan(state: Parts) -> str:
 def _labels(found: dict[str, Row], unit: Unit) -> str:
     y = _INDOOR_Y
     fixed = (
-        _text(26, y + 66, "transformer", "small")
+        _text(12, y + 62, "transformer", "small")
+        + _text(_FUSE_X, y - 13, "fuse", "small", "middle")
         + _text(_FLOAT_X, y + 34, "float switch", "small", "middle")
         + _text(_PRESSURE_X + 4, _OUTDOOR_Y + 34, "pressure switch", "small", "middle")
-        + _text(138, _COMPRESSOR_Y - 18, "overload", "small", "middle")
+        + _text(142, _COMPRESSOR_Y - 18, "overload", "small", "middle")
         + _text(246, _COMPRESSOR_Y + 76, "run capacitor", "small", "middle")
-        + _text(_LEFT, 304 - 0, "", "small")
-        + _text(_LEFT + 12, 312, "L1", "terminal-name")
-        + _text(_RIGHT - 12, 312, "L2", "terminal-name", "end")
-        + _text(_T1 + 6, _CONTACT_Y - 6, "T1", "terminal-name")
-        + _text(_T2 - 6, _CONTACT_Y - 6, "T2", "terminal-name", "end")
+        + _text(_LEFT - 9, 313, "L1", "terminal-name", "end")
+        + _text(_RIGHT + 9, 313, "L2", "terminal-name")
+        + _text(_T1 + 6, _CONTACT_Y + 4, "T1", "terminal-name")
+        + _text(_T2 - 6, _CONTACT_Y + 4, "T2", "terminal-name", "end")
     )
     if unit.delay_on_make_s > 0:
         fixed += _text(_RELAY_X, _OUTDOOR_Y + 28, "delay", "small", "middle")
@@ -183,9 +183,9 @@ def _labels(found: dict[str, Row], unit: Unit) -> str:
     placed = (
         ("control-power", _FUSE_X, y + 28, "middle"),
         ("thermostat-call", _THERMOSTAT_X, y + 34, "middle"),
-        ("call", _CALL_X, _OUTDOOR_Y + 28 if unit.delay_on_make_s <= 0 else _OUTDOOR_Y - 32, "middle"),
+        ("call", _CALL_X, _OUTDOOR_Y + 36, "middle"),
         ("coil-current", _COIL_X, _OUTDOOR_Y + 36, "middle"),
-        ("line-supply", 200.0, 322.0, "middle"),
+        ("line-supply", 216.0, 324.0, "middle"),
         ("contacts", 14.0, _CONTACT_Y + 26, "start"),
         ("compressor", 14.0, _COMPRESSOR_Y - 8, "start"),
         ("fan", 14.0, _FAN_Y - 8, "start"),

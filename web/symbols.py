@@ -96,17 +96,10 @@ def coil(state: LinkState, x: float, y: float, letters: str) -> str:
 
 
 def motor(state: LinkState, x: float, y: float, radius: float) -> str:
-    """A single-phase motor: a circle with M and 1~; one that turns has the arc of an arrow about it."""
-    turning = ""
-    if state is LinkState.LIVE:
-        reach = radius * 0.62
-        turning = _path(
-            LinkState.DEAD,
-            f"M{x - reach:g} {y + reach * 0.55:g}a{reach:g} {reach:g} 0 0 0 {2 * reach:g} 0m-6 -1l6 1l2 -6",
-        )
+    """A single-phase motor: a circle with M and 1~."""
     return (
-        f'<circle cx="{x:g}" cy="{y:g}" r="{radius:g}" {pen(state)}/>{turning}'
-        f'<text x="{x:g}" y="{y + 3:g}" class="in-symbol" text-anchor="middle">M 1~</text>'
+        f'<circle cx="{x:g}" cy="{y:g}" r="{radius:g}" {pen(state)}/>'
+        f'<text x="{x:g}" y="{y + 4.5:g}" class="in-symbol" text-anchor="middle">M 1~</text>'
     )
 
 
