@@ -38,7 +38,8 @@ LOOK: dict[str, str] = {
     " Switch it fully off and on once. If it trips again, leave it off.",
     "disconnect": "The disconnect box on the wall by the outdoor unit, from outside: is it closed, its handle on?",
     "house-power": "The lights: does the rest of the house have power?",
-    "indoor-switch": "The switch at the indoor unit, which looks like a light switch: is it on, and the cover panel shut?",
+    "indoor-switch": "The switch at the indoor unit, which looks like a light switch: is it on, and is"
+    " the cover panel shut?",
     "drain": "The pan and drain under the indoor unit: is there standing water? A float switch stops the cooling then.",
     "filter": "The indoor air filter: is it clogged?",
     "fan-blade": "The fan through the grille on top of the outdoor unit, without reaching in: does it turn? Is a branch"
@@ -305,6 +306,9 @@ WORDS: dict[str, str] = {
     "never": "The monitor has not seen the unit yet.",
     "never-means": "No reading has come in since this history began.",
     "never-do": "Start the monitor, or look whether its boards are connected.",
+    "latched": "The last trouble has stopped for now, but nobody has looked at its cause.",
+    "latched-means": "It was: “{headline}” That it stopped does not mean that it is mended.",
+    "latched-do": "Have it looked at; then reset the alert under Alerts.",
     "service": "Service mode until {until}: nobody is told of anything while somebody works on the unit.",
     "nothing-to-do": "There is nothing to do.",
 }
