@@ -1,0 +1,214 @@
+"""The tables in the pages of this folder and in the mounting guide, made from parts, values and the channel table.
+
+A page is written by hand but for its tables: what stands between `<!-- made: NAME -->` and `<!-- end -->` is made here.
+`renew_all()` writes them anew; a test compares.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Sequence
+from functools import partial
+from math import inf
+from pathlib import Path
+
+from hardware.boards import CHANNELS, MUXES, Channel
+from hardware.circuits import computed, heat, isolation, parts, tolerance
+from hardware.circuits import values as v
+from monitor.errors import ContractError
+from monitor.records import READINGS
+
+HERE = Path(__file__).parent
+PAGES = (*(HERE / f"{board}-board.md" for board in parts.BOARDS), HERE / "README.md", HERE.parent / "mounting.md")
+_BLOCK = re.compile(r"(<!-- made: ([a-z ]+) -->\n).*?(<!-- end -->)", re.DOTALL)
+
+# BCM number -> place on the 40-pin header of every Pi since the B+
+HEADER = {
+    **{2: 3, 3: 5, 4: 7, 5: 29, 6: 31, 7: 26, 8: 24, 9: 21, 10: 19, 11: 23, 12: 32, 13: 33, 14: 8, 15: 10},
+    **{16: 36, 17: 11, 18: 12, 19: 35, 20: 38, 21: 40, 22: 15, 23: 16, 24: 18, 25: 22, 26: 37, 27: 13},
+}
+# where on the unit each sense goes; the boards' own terminals
+PLACES: dict[str, tuple[str, str]] = {
+    "call": ("control board J1", "Y and C at the unit, across the contactor's coil circuit"),
+    "control_v": ("control board J1", "the same two wires as `call`"),
+    "coil_a": ("control board J2", "CT around one lead of the contactor's coil"),
+    "supply": ("line board J1", "L1 to L2, line side of the contactor"),
+    "load": ("line board J2", "T1 to T2, load side of the contactor: line to line, never to ground"),
+    "compressor_a": ("line board J3", "CT around the lead to the compressor's common terminal, and nothing else"),
+    "fan_a": ("line board J6", "CT around one lead of the condenser fan that carries all of its current"),
+    "outdoor_c": ("line board J4", "bead in moving air in shade, away from the coil's outlet"),
+    "control_power": ("indoor board J1", "R and C, behind the control fuse"),
+    "thermostat": ("indoor board J2", "Y and C at the indoor terminal strip, ahead of float and pressure switches"),
+}
+
+
+def table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """A Markdown table."""
+    lines = ["| " + " | ".join(heads) + " |", "|" + "---|" * len(heads)]
+    lines += ["| " + " | ".join(cell.replace("|", "\\|") for cell in row) + " |" for row in rows]
+    return "\n".join(lines) + "\n"
+
+
+def figure(number: float) -> str:
+    """Three figures, without an exponent."""
+    return f"{number:.3g}" if abs(number) < 1000 else f"{number:.0f}"
+
+
+def _limits(least: float, most: float) -> str:
+    low = "" if least == -inf else f"≥ {figure(least)}"
+    high = "" if most == inf else f"≤ {figure(most)}"
+    return " and ".join(text for text in (low, high) if text)
+
+
+# ---------------------------------------------------------------- tables of a board
+
+
+def _count(part: parts.Part) -> str:
+    return ", ".join(part.refs)
+
+
+def _value(part: parts.Part) -> str:
+    if part.value is None:
+        return ""
+    spread = f" ±{part.value.tolerance * 100:g} %" if part.value.tolerance else ""
+    return part.text + spread
+
+
+def parts_table(board: str) -> str:
+    rows = ((_count(part), part.kind, _value(part), part.rating, part.role) for part in parts.BOARDS[board])
+    return table(("reference", "part", "value", "rating, at least", "what for"), rows)
+
+
+def _computed(rows: Iterable[computed.Computed]) -> str:
+    cells = (
+        (row.name, f"`{row.formula}`", f"{figure(row.value)} {row.unit}", _limits(row.least, row.most), row.why)
+        for row in rows
+    )
+    return table(("figure", "formula", "value", "limit", "why"), cells)
+
+
+def computed_table(board: str) -> str:
+    return _computed(row for row in computed.rows() if row.board == board)
+
+
+def tolerance_table(board: str) -> str:
+    rows = (
+        (
+            row.name,
+            f"{figure(row.nominal)} {row.unit}",
+            f"{figure(row.worst[0])} to {figure(row.worst[1])}",
+            f"{figure(row.drawn[0])} to {figure(row.drawn[1])}",
+            _limits(row.least, row.most),
+            row.why,
+        )
+        for row in tolerance.spreads()
+        if row.board == board
+    )
+    return table(("quantity", "nominal", "worst case", "99.8 % of draws", "limit", "why"), rows)
+
+
+def isolation_table(board: str) -> str:
+    rows = (
+        (
+            row.between,
+            "reinforced" if row.reinforced else "basic",
+            f"{row.clearance_mm:g} mm",
+            f"{row.creepage_mm:g} mm",
+            f"{row.given_mm:g} mm",
+            row.isolator,
+        )
+        for row in isolation.BARRIERS
+        if row.board == board
+    )
+    return table(("between", "insulation", "clearance asked", "creepage asked", "given", "what crosses it"), rows)
+
+
+# ---------------------------------------------------------------- wiring
+
+
+def _at(channel: Channel) -> str:
+    if channel.pin is not None:
+        return f"GPIO{channel.pin}, header pin {HEADER[channel.pin]}"
+    assert channel.address is not None
+    assert channel.mux is not None
+    return f"converter 0x{channel.address:02x}, {MUXES[channel.mux]}"
+
+
+def wiring_table(board: str) -> str:
+    """Which wire goes where, and where the Pi reads it: from the channel table that the driver uses."""
+    rows = (
+        (f"`{reading}`", *PLACES[reading], _at(channel))
+        for reading, channel in CHANNELS.items()
+        if READINGS[reading].board == board
+    )
+    return table(("sense", "terminal", "where on the unit", "read at"), rows)
+
+
+def header_table() -> str:
+    """The ribbon from the Pi's header to the boards."""
+    used = {
+        1: ("3.3 V", "all boards"),
+        HEADER[2]: ("GPIO2, SDA", "both converters"),
+        HEADER[3]: ("GPIO3, SCL", "both converters"),
+        6: ("ground", "all boards"),
+    }
+    for reading, channel in CHANNELS.items():
+        if channel.pin is not None:
+            owner = "control" if READINGS[reading].board == "indoor" else READINGS[reading].board
+            used[HEADER[channel.pin]] = (f"GPIO{channel.pin}", f"`{reading}`, {owner} board")
+    return table(("header pin", "signal", "to"), ((str(pin), *used[pin]) for pin in sorted(used)))
+
+
+def currents_table() -> str:
+    rows = (
+        (
+            f"`{sense.reading}`",
+            f"{sense.rated_a:.0f} A",
+            f"{sense.ratio.nominal:.0f}:1",
+            str(sense.passes),
+            f"{figure(sense.volts_per_amp * 1e3)} mV/A",
+            f"{figure(sense.full_scale_a(v.RANGE_RUNNING_V))} A",
+            f"{figure(min(sense.full_scale_a(v.RANGE_START_V), v.CLAMP_V.nominal / 2**0.5 / sense.volts_per_amp))} A",
+        )
+        for sense in v.CURRENT_SENSES.values()
+    )
+    heads = ("sense", "CT rated", "ratio", "passes", "scale", "most, fine range", "most, coarse range")
+    return table(heads, rows)
+
+
+def heat_table() -> str:
+    return _computed(heat.rows())
+
+
+# ---------------------------------------------------------------- pages
+
+_OF_BOARD: dict[str, Callable[[str], str]] = {
+    "parts": parts_table,
+    "computed": computed_table,
+    "tolerance": tolerance_table,
+    "isolation": isolation_table,
+    "wiring": wiring_table,
+}
+MADE: dict[str, Callable[[], str]] = {
+    "header": header_table,
+    "currents": currents_table,
+    "heat": heat_table,
+    **{f"{name} {board}": partial(make, board) for name, make in _OF_BOARD.items() for board in parts.BOARDS},
+}
+
+
+def renewed(text: str) -> str:
+    """The text of a page with its tables made anew. Raises ContractError for a table nobody makes."""
+
+    def fill(found: re.Match[str]) -> str:
+        if found[2] not in MADE:
+            raise ContractError("made table", found[2], "one of " + ", ".join(MADE))
+        return f"{found[1]}{MADE[found[2]]()}{found[3]}"
+
+    return _BLOCK.sub(fill, text)
+
+
+def renew_all() -> None:
+    """Write the tables of every page anew."""
+    for path in PAGES:
+        path.write_text(renewed(path.read_text(encoding="utf-8")), encoding="utf-8")
