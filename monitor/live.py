@@ -49,7 +49,7 @@ def boot_id() -> str:
 
 def live_path(history: Path, live_dir: str) -> Path:
     """Where the live file of a history lies: in `live_dir`, else in a memory directory of this user, else beside it."""
-    name = blake2b(os.fsencode(history.absolute()), digest_size=8).hexdigest() + ".live"
+    name = blake2b(os.fsencode(history.resolve()), digest_size=8).hexdigest() + ".live"
     if live_dir:
         return Path(live_dir) / name
     own = _SHARED_MEMORY / f"condenser-monitor-{os.getuid()}"

@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal, NamedTuple
 
 import msgspec
 
+from monitor.errors import CommandError
 from monitor.kept import Kept
 from monitor.records import (
     Alert,
@@ -263,11 +264,21 @@ class _Kind(msgspec.Struct):
 
 
 def read_request(payload: bytes) -> PersonsRequest | ResendRequest:
-    """A payload of `requests`. Raises msgspec.DecodeError (a ValueError) saying what is wrong with it."""
-    kind = msgspec.json.decode(payload, type=_Kind)
-    if kind.request == "resend":
-        return msgspec.json.decode(payload, type=ResendRequest)
-    return msgspec.json.decode(payload, type=PersonsRequest)
+    """A payload of `requests`. Raises CommandError (a ValueError) saying what is wrong with it."""
+    try:
+        kind = msgspec.json.decode(payload, type=_Kind)
+        if kind.request == "resend":
+            return msgspec.json.decode(payload, type=ResendRequest)
+        return msgspec.json.decode(payload, type=PersonsRequest)
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        raise CommandError("request", _shown(payload), f"a request as described: {error}") from None
+    except RecursionError:
+        raise CommandError("request", _shown(payload), "a request as described: this is nested too deep") from None
+
+
+def _shown(payload: bytes) -> str:
+    """The beginning of a payload, to show what was given."""
+    return payload[:60].decode("utf-8", "replace")
 
 
 class _OnlyId(msgspec.Struct):
@@ -278,5 +289,5 @@ def request_id(payload: bytes) -> str:
     """The id of a request that cannot be read otherwise; "" where there is none."""
     try:
         return msgspec.json.decode(payload, type=_OnlyId).id[:120]
-    except (msgspec.DecodeError, ValueError):
+    except (msgspec.DecodeError, ValueError, RecursionError):
         return ""

@@ -288,6 +288,35 @@ def test_a_corrupt_file_is_set_aside_with_the_date_and_a_new_one_begun(keep: con
     desk.history.close()
 
 
+def test_a_power_cut_leaves_a_whole_beginning_of_the_story(keep: config.History, tmp_path: Path) -> None:
+    """The write-ahead log torn off at any byte, as a power cut does: the file opens sound, its rows are the first so
+    many without a gap, and the engine's memory is of exactly that moment."""
+    desk = Desk(keep)
+    for number in range(1, 31):
+        t_s = float(number)
+        desk.history.step(
+            now_s=t_s,
+            wall_s=WALL_S + t_s,
+            status=status(t_s),
+            memory=lambda: str(number).encode(),  # noqa: B023 - asked for at once
+            events=[change(finding=f"f{number}"), cycle()],
+        )
+    parts = {end: Path(keep.file + end).read_bytes() for end in ("", "-wal")}
+    desk.history.close()
+    luck, found = random.Random(5), set()
+    for cut in range(40):
+        torn = config.History(file=str(tmp_path / f"torn{cut}.db"), live_dir=str(tmp_path / f"live{cut}"))
+        Path(torn.file).write_bytes(parts[""])
+        Path(torn.file + "-wal").write_bytes(parts["-wal"][: luck.randrange(len(parts["-wal"]) + 1)])
+        with History(torn.file, owner=True, keep=torn) as history:
+            rows = history.outbox("all", begin=True, limit=1000)
+            assert history.health().set_aside == ""
+            assert [row.place for row in rows] == list(range(1, len(rows) + 1))
+            assert history.memory() == (str(len(rows) // 2).encode() if rows else None)
+            found.add(len(rows))
+    assert len(found) > 10
+
+
 def test_a_file_of_noise_is_set_aside(keep: config.History) -> None:
     """No database at all, and files of earlier accidents: no more than a few are kept."""
     folder = Path(keep.file).parent
