@@ -354,6 +354,29 @@ HISTORY: dict[str, Limit] = {
     "requests_most": _ours(100, "requests", 1, 1000, "requests waiting for the service; more are refused"),
     "set_aside_most": _ours(3, "files", 1, 100, "corrupt files put away; the oldest beyond this is removed"),
 }
+
+WEB: dict[str, Limit] = {
+    "stale_s": _ours(15.0, "s", 2, 600, "a status older than this is not believed: the page says that it is blind"),
+    "stale_scans": _ours(5, "scans", 2, 100, "or older than this many scans, where scans are taken seldom"),
+    "poll_s": _ours(2.0, "s", 0.5, 60, "how often an open page asks whether something changed"),
+    "lost_s": _ours(15.0, "s", 2, 600, "a page that cannot reach the monitor this long says so"),
+    "threads": _ours(8, "threads", 2, 64, "answers given at a time; a Pi has four cores and other work"),
+    "backlog": _ours(64, "connections", 4, 1024, "connections open at a time; more wait"),
+    "body_most": _ours(65536, "bytes", 1024, 1e7, "no form of the page is longer"),
+    "password_least": _ours(10, "characters", 8, 64, "NIST SP 800-63B asks for 8 at least"),
+    "password_most": _ours(256, "characters", 64, 4096, "longer ones only cost time to hash"),
+    "login_tries": _ours(5, "tries", 1, 100, "wrong passwords from one address within login_window_s"),
+    "login_tries_all": _ours(50, "tries", 5, 1000, "wrong passwords from all addresses within login_window_s"),
+    "login_window_s": _ours(300.0, "s", 10, 86400, "how long wrong passwords are counted"),
+    "session_h": _ours(720.0, "h", 0.1, 8760, "a sign-in on one's own phone holds a month"),
+    "tokens_most": _ours(20, "tokens", 1, 1000, "tokens for programs kept at a time"),
+    "answer_wait_s": _ours(3.0, "s", 0, 30, "how long the page waits for the service to answer a request"),
+    "day_s": _ours(86400.0, "s", 3600, 604800, "the lanes on the first page go back one day"),
+    "cycles_shown": _ours(200, "cycles", 10, 5000, "rows of the table of cycles"),
+    "points": _ours(400, "points", 50, 2000, "points of a plotted curve: about one a pixel on a phone"),
+    "clock_ahead_s": _ours(120.0, "s", 1, 3600, "a status dated this far ahead means a clock that was set back"),
+}
+
 EDGE: dict[str, Limit] = {
     "in_flight": _ours(16, "messages", 1, 1000, "sent and not yet acknowledged; sent again after a lost connection"),
     "connect_s": _ours(5.0, "s", 0.5, 60, "a broker that has not answered the connection by then is down"),
