@@ -1,0 +1,181 @@
+"""The lanes: call, contacts, compressor and fan over a span of time, with the currents, as one server-drawn SVG.
+
+Pure. The picture has no view box: widths are shares of whatever width it is given, heights are fixed, so that the words
+stay readable on a phone and on a desk. Lit stretches are solid bars, dead ones a thin line, unknown ones hatched.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from html import escape
+from typing import NamedTuple
+
+from monitor import texts
+from monitor.kept import LANES, Lane, Point
+from monitor.records import LinkState
+
+LANE_TITLES = {"call": "Call", "contacts": "Contacts", "compressor": "Compressor", "fan": "Fan"}
+CURVES = {"compressor": "compressor_a", "fan": "fan_a"}
+_PLAIN, _TALL, _GAP, _TOP = 18.0, 58.0, 30.0, 26.0
+
+
+class Mark(NamedTuple):
+    """Something that happened at one moment: a finding raised or cleared, a note."""
+
+    wall_s: float
+    words: str
+    kind: str
+
+
+class Span(NamedTuple):
+    """A stretch of wall time and how a moment of it is written."""
+
+    from_s: float
+    to_s: float
+    clock: Callable[[float], str]
+
+    def share(self, wall_s: float) -> float:
+        """Where a moment lies, in per cent of the width, held to the ends."""
+        part = (wall_s - self.from_s) / (self.to_s - self.from_s)
+        return round(100 * min(1.0, max(0.0, part)), 3)
+
+
+def svg(
+    lanes: Sequence[Lane],
+    curves: dict[str, Sequence[Point]],
+    span: Span,
+    ticks: Sequence[tuple[float, str]],
+    marks: Sequence[Mark] = (),
+    *,
+    name: str = "day",
+) -> str:
+    """The lanes over `span`. `curves`: reading -> points; `ticks`: moments and their words, for the axis of time."""
+    y = _TOP
+    body = _marks(marks, span)
+    for lane in LANES:
+        height = _TALL if curves.get(CURVES.get(lane, "")) else _PLAIN
+        stretches = [row for row in lanes if row.name == lane]
+        body += _lane(lane, stretches, span, y + 16, height, name) + _curve(lane, curves, span, y + 16, height)
+        y += height + _GAP
+    total = y + 18
+    axis = _axis(ticks, span, y, total)
+    told = summary(lanes, span)
+    return (
+        f'<svg class="lanes" width="100%" height="{total:g}" role="img" aria-labelledby="{name}-title {name}-desc" '
+        'xmlns="http://www.w3.org/2000/svg" font-family="system-ui, sans-serif" font-size="13">'
+        f'<title id="{name}-title">What ran when</title><desc id="{name}-desc">{escape(told)}</desc>'
+        f'<defs><pattern id="{name}-hatch" width="7" height="7" patternUnits="userSpaceOnUse" '
+        'patternTransform="rotate(45)"><rect width="2" height="7" class="hatch" fill="#886"/></pattern></defs>'
+        f"{axis}{body}</svg>"
+    )
+
+
+def summary(lanes: Iterable[Lane], span: Span) -> str:
+    """The lanes in words: how long and how often each was on."""
+    parts = []
+    for name in LANES:
+        on = [held(row, span) for row in lanes if row.name == name and row.state is LinkState.LIVE]
+        unknown = sum(held(row, span) for row in lanes if row.name == name and row.state is LinkState.UNKNOWN)
+        told = f"{LANE_TITLES[name]}: on {texts.span(sum(on))} in {len(on)} stretches" if on else ""
+        told = told or f"{LANE_TITLES[name]}: never on"
+        parts.append(told + (f", not known for {texts.span(unknown)}" if unknown else ""))
+    return ". ".join(parts) + "."
+
+
+def held(lane: Lane, span: Span) -> float:
+    """How much of a stretch lies in the span, s."""
+    end_s = span.to_s if lane.to_wall_s is None else min(lane.to_wall_s, span.to_s)
+    return max(0.0, end_s - max(lane.from_wall_s, span.from_s))
+
+
+def _lane(lane: str, stretches: Sequence[Lane], span: Span, y: float, height: float, name: str) -> str:
+    title = f'<text x="0" y="{y - 5:g}" class="lane-name">{LANE_TITLES[lane]}</text>'
+    ground = f'<line x1="0" x2="100%" y1="{y + height:g}" y2="{y + height:g}" class="lane-ground"/>'
+    return title + ground + "".join(_stretch(row, span, y, height, name) for row in stretches)
+
+
+def _stretch(row: Lane, span: Span, y: float, height: float, name: str) -> str:
+    if row.state is LinkState.DEAD:
+        return ""
+    start = span.share(row.from_wall_s)
+    end = 100.0 if row.to_wall_s is None else span.share(row.to_wall_s)
+    # A run of seconds must still be seen in the picture of a day.
+    width = max(end - start, 0.25)
+    to_s = span.to_s if row.to_wall_s is None else row.to_wall_s
+    state = texts.WORDS["state-live" if row.state is LinkState.LIVE else "state-unknown"]
+    told = f"{LANE_TITLES[row.name]} {state}, {span.clock(row.from_wall_s)} to {span.clock(to_s)}"
+    fill = f'fill="url(#{name}-hatch)"' if row.state is LinkState.UNKNOWN else 'fill="#7bb"'
+    return (
+        f'<rect x="{start}%" y="{y:g}" width="{width:.3f}%" height="{height:g}" class="l-{row.state.value}" {fill}>'
+        f"<title>{escape(told)}</title></rect>"
+    )
+
+
+def _curve(lane: str, curves: dict[str, Sequence[Point]], span: Span, y: float, height: float) -> str:
+    points = curves.get(CURVES.get(lane, ""), ())
+    if not points:
+        return ""
+    top = max(max(point.high for point in points), 0.1)
+    shape = path(points, span, top, step_s(points))
+    return (
+        f'<svg x="0" y="{y:g}" width="100%" height="{height:g}" viewBox="0 0 1000 100" preserveAspectRatio="none">'
+        f'<path d="{shape}" class="curve" fill="none" stroke="#333" stroke-width="1.6" '
+        'vector-effect="non-scaling-stroke"/></svg>'
+        f'<text x="100%" y="{y - 5:g}" text-anchor="end" class="lane-note">up to {top:.1f} A</text>'
+    )
+
+
+def step_s(points: Sequence[Point]) -> float:
+    """The usual distance between points; a longer one is a gap."""
+    gaps = sorted(after.wall_s - before.wall_s for before, after in zip(points, points[1:], strict=False))
+    return gaps[len(gaps) // 2] if gaps else 0.0
+
+
+def path(points: Sequence[Point], span: Span, top: float, step: float, low: float = 0.0) -> str:
+    """A curve of means in a space of 1000 by 100; broken where readings are missing."""
+    drawn, was_s = [], None
+    for point in points:
+        x, y = span.share(point.wall_s) * 10, 98 - 94 * (point.mean - low) / (top - low)
+        joined = was_s is not None and point.wall_s - was_s <= 3.5 * step
+        drawn.append(f"{'L' if joined else 'M'}{x:.1f} {y:.1f}")
+        was_s = point.wall_s
+    return "".join(drawn)
+
+
+def _axis(ticks: Sequence[tuple[float, str]], span: Span, bottom: float, total: float) -> str:
+    drawn = ""
+    for wall_s, words in ticks:
+        x = span.share(wall_s)
+        anchor = "start" if x < 6 else "end" if x > 94 else "middle"
+        drawn += f'<line x1="{x}%" x2="{x}%" y1="{_TOP - 4:g}" y2="{bottom - 12:g}" class="tick"/>'
+        drawn += f'<text x="{x}%" y="{total - 14:g}" text-anchor="{anchor}" class="lane-note">{escape(words)}</text>'
+    return drawn
+
+
+def _marks(marks: Sequence[Mark], span: Span) -> str:
+    drawn = ""
+    for mark in marks:
+        x = span.share(mark.wall_s)
+        told = f"{span.clock(mark.wall_s)}: {mark.words}"
+        drawn += (
+            f'<svg x="{x}%" y="2" width="1" height="18" overflow="visible" class="mark-{mark.kind}">'
+            f'<path d="M0 16l-7 -14h14z" class="flag"/><title>{escape(told)}</title></svg>'
+        )
+    return drawn
+
+
+# ---------------------------------------------------------------- the axis of time
+
+_STEPS_S = (300, 900, 1800, 3600, 2 * 3600, 3 * 3600, 6 * 3600, 12 * 3600, 86400, 2 * 86400, 7 * 86400, 30 * 86400)
+
+
+def ticks(
+    span: Span, midnight_s: float, words: Callable[[float, float], str], most: int = 6
+) -> list[tuple[float, str]]:
+    """Round moments within the span, at most `most`. `midnight_s` is any local midnight, to count from; `words` is
+    given the moment and the distance between ticks."""
+    length_s = span.to_s - span.from_s
+    step = next((step for step in _STEPS_S if length_s / step <= most), _STEPS_S[-1] * (1 + int(length_s // 1.5e7)))
+    first = midnight_s + -(-(span.from_s - midnight_s) // step) * step
+    count = int((span.to_s - first) // step) + 1
+    return [(first + at * step, words(first + at * step, step)) for at in range(max(0, count))]
