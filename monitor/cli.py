@@ -1,4 +1,4 @@
-"""(edge) The commands. The one file that chooses parts and knows the other rooms; each command imports only what it needs.
+"""(edge) The commands. The one file that chooses parts and knows the other rooms; each imports only what it needs.
 
 Exit status: 0 done; 2 the site file, recording or argument cannot be used; 3 a recording was read with rows refused.
 """

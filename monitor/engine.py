@@ -242,6 +242,11 @@ class Engine:
             return self._trends.slow_start()
         return self._no_call_in_heat()
 
+    @property
+    def stopped_at(self) -> str | None:
+        """Where the chain broke at the end of each of the last runs."""
+        return self._patterns.stops.place()
+
     def _no_call_in_heat(self) -> Answer:
         call = self._sensing.beliefs.get("call")
         if call is None or call.symbol is None:

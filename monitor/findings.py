@@ -83,7 +83,10 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction(
         "the coil draws current although no call is sensed",
         ("call", "coil_a"),
-        lambda f: both(no(f.call), None if f.coil is None else f.coil != "none"),
+        # A voltage too weak for the call sense still drives a current through the coil: that is no contradiction.
+        lambda f: (
+            False if f.volts in ("ghost", "weak") else both(no(f.call), None if f.coil is None else f.coil != "none")
+        ),
     ),
     Contradiction(
         "the contacts are closed under a call although the coil draws no current",
@@ -119,7 +122,9 @@ def contradictions(facts: Facts) -> list[Contradiction]:
 
 class Row(NamedTuple):
     """One finding. `needs` are the beliefs that must be borne out by the scan that raises it; `evidence` the readings
-    that are shown with it; `pattern` names a counter of the engine that gives the answer instead of `condition`."""
+    that are shown with it; `pattern`: a counter of the engine gives the answer instead of `condition`; `after_delay`:
+    the site's delay relay is waited for; `steady`: every single scan of the hold must bear the condition out, because a
+    flickering wire makes any two senses disagree."""
 
     name: str
     severity: Severity
@@ -131,6 +136,7 @@ class Row(NamedTuple):
     pattern: bool = False
     parents: tuple[str, ...] = ()
     after_delay: bool = False
+    steady: bool = False
 
 
 _NOW, _SOON, _WATCH = Severity.URGENT, Severity.SOON, Severity.WATCH
@@ -155,6 +161,7 @@ ROWS: tuple[Row, ...] = (
         ("call", "supply", "load", "control_power", "thermostat", "control_v", "coil_a", "compressor", "fan"),
         ("call", "supply", "load", *_CONTROL, *_MOTORS, "control_power", "thermostat"),
         lambda f: bool(contradictions(f)),
+        steady=True,
     ),
     Row(
         "line-supply-lost",

@@ -26,6 +26,9 @@ class Moment(Protocol):
     changed_s: float
     facts: Facts
 
+    @property
+    def stopped_at(self) -> str | None: ...
+
     def answer(self, row: Row) -> Answer: ...
 
     def evidence(self, row: Row) -> Evidence: ...
@@ -93,6 +96,8 @@ class Judge:
             suppressed = any(parent in self.standing for parent in row.parents)
             answer = moment.answer(row)
             timer.take(answer, moment.changed_s, moment.now_s, suppressed=suppressed)
+            if row.steady and answer and not self._borne_out(row):
+                timer.true_s = moment.now_s
             change = self._decide(timer, answer, moment, fresh=fresh)
             if change is not None:
                 changes.append(change)
@@ -128,15 +133,17 @@ class Judge:
         beliefs = self._sensing.beliefs
         return all(beliefs[name].settled or beliefs[name].gone for name in row.needs if name in beliefs)
 
-    def _verdict(self, row: Row, now_s: float) -> Verdict:
-        seen = dict(self._symbols)
+    def _verdict(self, row: Row, moment: Moment) -> Verdict:
+        seen, now_s = dict(self._symbols), moment.now_s
+        if moment.stopped_at is not None:
+            seen["stopped-at"] = moment.stopped_at
         for name, last_s in self.last_stood_s.items():
             if name != row.name and now_s - last_s <= limits.RECENT_S.value:
                 seen[f"recent:{name}"] = "yes"
         return judge(row.name, seen, unit=self._settings.unit, fitted=self._sensing.fitted)
 
     def _raise(self, timer: Timer, moment: Moment) -> Change:
-        row, verdict = timer.row, self._verdict(timer.row, moment.now_s)
+        row, verdict = timer.row, self._verdict(timer.row, moment)
         timer.revise_s = inf
         finding = Finding(
             name=row.name,
@@ -158,7 +165,7 @@ class Judge:
         return _change(ChangeKind.CLEARED, finding, moment)
 
     def _revise(self, row: Row, moment: Moment) -> Change | None:
-        was, verdict = self.standing[row.name], self._verdict(row, moment.now_s)
+        was, verdict = self.standing[row.name], self._verdict(row, moment)
         if verdict.suspects == was.suspects:
             return None
         finding = Finding(

@@ -83,6 +83,13 @@ def coil_bands() -> Bands:
     return Bands(("none", "sealed", "unsealed", "short"), [_sharp(edge.value) for edge in edges])
 
 
+def resting_bands(rated_a: float) -> Bands:
+    """Running or not with no call in a one-pole unit: a run capacitor's current past the open pole is no run."""
+    on = limits.RUNNING_ON_RATIO.value * rated_a
+    trickle_a = max(on, min(limits.TRICKLE_A.value, limits.TRICKLE_RATIO.value * rated_a))
+    return Bands((False, True), (Edge(trickle_a, trickle_a),))
+
+
 def run_bands(rated_a: float, on: limits.Limit, off: limits.Limit) -> Bands:
     """False below, True from `on` times the rated current; falls again below `off` times it."""
     return Bands((False, True), (Edge(rated_a * on.value, rated_a * off.value),))
@@ -206,11 +213,12 @@ class Sensing:
         self.delayed = unit.delay_on_make_s > 0
         locked_a = unit.compressor_lra_a * limits.LOCKED_RATIO.value
         never = Bands(("normal",), ())
+        called = run_bands(unit.compressor_rla_a, limits.RUNNING_ON_RATIO, limits.RUNNING_OFF_RATIO)
         tables: dict[str, dict[str, Bands]] = {
             "control_v": {"control_v": volt_bands()},
             "coil_a": {"coil_a": coil_bands()},
             "compressor_a": {
-                "compressor": run_bands(unit.compressor_rla_a, limits.RUNNING_ON_RATIO, limits.RUNNING_OFF_RATIO),
+                "compressor": called,
                 "locked": Bands((False, True), (_sharp(locked_a),)),
                 "draw": never,
             },
@@ -224,6 +232,9 @@ class Sensing:
         for track in self.tracks:
             self.beliefs |= {belief.name: belief for belief in track.beliefs}
             self.readings[track.reading] = track.beliefs[0]
+        self._by_call = (
+            (resting_bands(unit.compressor_rla_a), called) if unit.contactor_poles == 1 else (called, called)
+        )
         self._get_flags = _getter([belief.name for belief in self.flags])
         self._get_numbers = _getter([track.reading for track in self.tracks])
         self._last_flags: tuple[Any, ...] | None = None
@@ -247,6 +258,9 @@ class Sensing:
         now_s = scan.t_s
         flags = self._last_flags = self._get_flags(scan)
         changed = [belief for belief, raw in zip(self.flags, flags, strict=True) if belief.take(raw, now_s)]
+        compressor = self.track("compressor_a")
+        if compressor is not None and "call" in self.beliefs:
+            compressor.set_bands("compressor", self._by_call[scan.call is not False])
         for track, value in zip(self.tracks, self._get_numbers(scan), strict=True):
             changed += track.take(value, now_s)
         self._restless = not all(belief.settled or belief.long_gone for belief in self.beliefs.values())

@@ -178,6 +178,39 @@ class HeatWatch:
         return earlier and self.since_call_s >= self.hot_s
 
 
+class Stops:
+    """Where the chain broke when the last runs ended, in the words of predictions.STOPPED_AT."""
+
+    def __init__(self, in_a_row: float) -> None:
+        self.places: deque[str | None] = deque(maxlen=int(in_a_row))
+        self._stopped_s = -inf
+
+    def stopped(self, facts: Facts, at_s: float) -> None:
+        self.places.append(stop_place(facts))
+        self._stopped_s = at_s
+
+    def changed(self, facts: Facts, at_s: float) -> None:
+        """Readings need not be of one instant: what changes just after a stop still belongs to it."""
+        if self.places and at_s - self._stopped_s <= limits.STALE_S.value and not facts.runs:
+            self.places[-1] = stop_place(facts)
+
+    def place(self) -> str | None:
+        """Where all the last runs ended; None where they differ or it is not known."""
+        full = len(self.places) == self.places.maxlen
+        return self.places[0] if full and len(set(self.places)) == 1 else None
+
+
+def stop_place(facts: Facts) -> str | None:
+    """The first dead link of a unit that has just stopped."""
+    if facts.thermostat is False:
+        return "thermostat"
+    if facts.call is False:
+        return "safety" if facts.thermostat else "call"
+    if facts.call is None or facts.contacts is None:
+        return None
+    return "compressor" if facts.contacts else "contacts"
+
+
 class Patterns:
     """All counters of one unit, fed with what is believed to change."""
 
@@ -188,6 +221,7 @@ class Patterns:
         self.chatter = Chatter(**table("contactor-chatter", "changes", "window_s"))
         self.short = ShortCycling(**table("short-cycling", "off_s", "run_s", "in_a_row", "starts", "window_s"))
         self.overload = SelfRestarts(**table("overload-cycling", "restarts", "window_s"))
+        self.stops = Stops(settings.limit("short-cycling", "in_a_row"))
         heat = table("no-call-in-heat", "hot_c", "hot_s")
         self.heat = HeatWatch(**heat, earlier_s=limits.EARLIER_DAY_S.value)
         self.no_call_s = settings.limit("no-call-in-heat", "hold_s")
@@ -208,9 +242,12 @@ class Patterns:
         elif after is None:
             self.short.excuse()
             self.overload.opened()
+        else:
+            self.stops.changed(facts, at_s)
 
     def _stopped(self, facts: Facts, at_s: float) -> None:
         self.short.stopped(at_s)
+        self.stops.stopped(facts, at_s)
         if facts.supply is False:
             self.short.excuse()
         if held_closed(facts):
