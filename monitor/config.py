@@ -74,11 +74,13 @@ class Notify(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class Web(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The page: where it listens; units shown."""
+    """The page: where it listens; units shown. `proxy`: it stands behind a reverse proxy, which speaks TLS and names
+    the caller in X-Forwarded-For; then nobody is taken to be on this machine."""
 
     host: str = "127.0.0.1"
     port: int = 8124
     temperature: str = "F"
+    proxy: bool = False
 
 
 class History(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from html import escape
+from itertools import pairwise
 from typing import NamedTuple
 
 from monitor import texts
@@ -55,7 +56,7 @@ def svg(
     for lane in LANES:
         height = _TALL if curves.get(CURVES.get(lane, "")) else _PLAIN
         stretches = [row for row in lanes if row.name == lane]
-        body += _lane(lane, stretches, span, y + 16, height, name) + _curve(lane, curves, span, y + 16, height)
+        body += _lane(lane, stretches, span, (y + 16, height), name) + _curve(lane, curves, span, y + 16, height)
         y += height + _GAP
     total = y + 18
     axis = _axis(ticks, span, y, total)
@@ -88,13 +89,15 @@ def held(lane: Lane, span: Span) -> float:
     return max(0.0, end_s - max(lane.from_wall_s, span.from_s))
 
 
-def _lane(lane: str, stretches: Sequence[Lane], span: Span, y: float, height: float, name: str) -> str:
+def _lane(lane: str, stretches: Sequence[Lane], span: Span, box: tuple[float, float], name: str) -> str:
+    y, height = box
     title = f'<text x="0" y="{y - 5:g}" class="lane-name">{LANE_TITLES[lane]}</text>'
     ground = f'<line x1="0" x2="100%" y1="{y + height:g}" y2="{y + height:g}" class="lane-ground"/>'
-    return title + ground + "".join(_stretch(row, span, y, height, name) for row in stretches)
+    return title + ground + "".join(_stretch(row, span, box, name) for row in stretches)
 
 
-def _stretch(row: Lane, span: Span, y: float, height: float, name: str) -> str:
+def _stretch(row: Lane, span: Span, box: tuple[float, float], name: str) -> str:
+    y, height = box
     if row.state is LinkState.DEAD:
         return ""
     start = span.share(row.from_wall_s)
@@ -115,7 +118,7 @@ def _curve(lane: str, curves: dict[str, Sequence[Point]], span: Span, y: float, 
     points = curves.get(CURVES.get(lane, ""), ())
     if not points:
         return ""
-    top = max(max(point.high for point in points), 0.1)
+    top = max(0.1, *(point.high for point in points))
     shape = path(points, span, top, step_s(points))
     return (
         f'<svg x="0" y="{y:g}" width="100%" height="{height:g}" viewBox="0 0 1000 100" preserveAspectRatio="none">'
@@ -127,7 +130,7 @@ def _curve(lane: str, curves: dict[str, Sequence[Point]], span: Span, y: float, 
 
 def step_s(points: Sequence[Point]) -> float:
     """The usual distance between points; a longer one is a gap."""
-    gaps = sorted(after.wall_s - before.wall_s for before, after in zip(points, points[1:], strict=False))
+    gaps = sorted(after.wall_s - before.wall_s for before, after in pairwise(points))
     return gaps[len(gaps) // 2] if gaps else 0.0
 
 

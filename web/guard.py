@@ -1,0 +1,149 @@
+"""The guard at the door: who may open which route, cross-site forgery, headers.
+
+On loopback the page is open; anywhere else the owner's password is asked, set on first use. Everything is closed unless
+it is named in OPEN, so a new route is closed until somebody decides otherwise. Behind a reverse proxy
+(`[web] proxy = true`) every request seems to come from this machine: then nothing is taken for loopback.
+"""
+
+from __future__ import annotations
+
+import hmac
+import secrets
+from ipaddress import ip_address
+from urllib.parse import urlsplit
+
+from flask import Flask, Response, abort, g, redirect, request, session, url_for
+from werkzeug.wrappers import Response as AnyResponse
+
+from web.window import window
+
+# endpoints that anybody may reach: nothing of the unit is in them
+OPEN = frozenset(
+    {
+        "static",
+        "door.login",
+        "door.setup",
+        "shell.manifest",
+        "shell.worker",
+        "shell.offline",
+        "shell.icon",
+    }
+)
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+    "manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
+HEADERS = {
+    "Content-Security-Policy": POLICY,
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+}
+_FORWARDED = ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Real-IP", "Via")
+TOKEN_FIELD = "csrf"
+
+
+def install(app: Flask) -> None:
+    """Put the guard before every request and the headers behind it."""
+    app.before_request(admit)
+    app.after_request(add_headers)
+    app.jinja_env.globals["csrf"] = csrf_token
+
+
+# ---------------------------------------------------------------- who may
+
+
+def admit() -> AnyResponse | None:
+    """Refuse, send to the sign-in, or let through (None)."""
+    endpoint = request.endpoint
+    if endpoint is None:
+        return None if is_local() or signed_in() else _away()
+    if endpoint.startswith("api."):
+        return _admit_program()
+    if endpoint not in OPEN and not (is_local() or signed_in()):
+        return _away()
+    if request.method not in ("GET", "HEAD", "OPTIONS"):
+        check_csrf()
+    return None
+
+
+def _admit_program() -> AnyResponse | None:
+    """A token in the header speaks for itself; without one the page's own rules hold."""
+    kind, _, secret = request.headers.get("Authorization", "").partition(" ")
+    if kind.lower() == "bearer":
+        right = window().access.token_right(secret.strip())
+        if right is None or (right == "read" and request.method not in ("GET", "HEAD", "OPTIONS")):
+            abort(401 if right is None else 403)
+        g.program = True
+        return None
+    if not (is_local() or signed_in()):
+        abort(401)
+    if request.method not in ("GET", "HEAD", "OPTIONS"):
+        check_csrf()
+    return None
+
+
+def _away() -> AnyResponse:
+    if request.method != "GET" or request.accept_mimetypes.best == "application/json":
+        abort(401)
+    step = "door.login" if window().access.has_password else "door.setup"
+    return redirect(url_for(step, next=request.full_path.rstrip("?")))
+
+
+def is_local() -> bool:
+    """Whether the request was made on this machine: from a loopback address, under a loopback name, by no proxy.
+
+    The name is looked at because a foreign page can have its own name point here (DNS rebinding).
+    """
+    if window().settings.web.proxy or any(name in request.headers for name in _FORWARDED):
+        return False
+    host = urlsplit(f"//{request.host}").hostname or ""
+    return _loopback(request.remote_addr or "") and (host == "localhost" or _loopback(host))
+
+
+def _loopback(address: str) -> bool:
+    try:
+        return ip_address(address).is_loopback
+    except ValueError:
+        return False
+
+
+def address() -> str:
+    """Who asks, for counting wrong passwords: the last hop that the trusted proxy names, else the peer."""
+    if window().settings.web.proxy:
+        return request.headers.get("X-Forwarded-For", "").rpartition(",")[2].strip() or "proxy"
+    return request.remote_addr or ""
+
+
+def signed_in() -> bool:
+    """Whether the session was begun with the password that is in force."""
+    access = window().access
+    return access.has_password and session.get("epoch") == access.epoch
+
+
+# ---------------------------------------------------------------- cross-site forgery
+
+
+def csrf_token() -> str:
+    """The session's token; every form carries it."""
+    if TOKEN_FIELD not in session:
+        session[TOKEN_FIELD] = secrets.token_urlsafe(24)
+    return str(session[TOKEN_FIELD])
+
+
+def check_csrf() -> None:
+    """Refuse (400) a change that does not carry the session's token."""
+    kept = session.get(TOKEN_FIELD, "")
+    given = request.form.get(TOKEN_FIELD, "") or request.headers.get("X-CSRF-Token", "")
+    if not kept or not hmac.compare_digest(str(kept).encode(), given.encode()):
+        abort(400, "This form is no longer valid. Open the page again and repeat.")
+
+
+def add_headers(response: Response) -> Response:
+    """The headers of every answer; only what never changes may be kept by a cache."""
+    for name, value in HEADERS.items():
+        response.headers.setdefault(name, value)
+    if request.endpoint not in ("static", "shell.icon", "shell.offline"):
+        response.headers.setdefault("Cache-Control", "no-store" if request.method != "GET" else "no-cache, private")
+    return response

@@ -1,0 +1,59 @@
+"""What every view needs: the history, the settings, and whether what it says is fresh enough to be believed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+from flask import current_app, request
+
+from monitor import limits, texts
+from monitor.config import Settings
+from monitor.history import History
+from monitor.records import UnitStatus
+from web import clock
+from web.access import Access
+from web.say import Saying, say
+
+SCALE_COOKIE = "temperature"
+
+
+class Seen(NamedTuple):
+    """The status as the page may show it. `blind`: it is too old, or there is none."""
+
+    status: UnitStatus | None
+    age_s: float | None
+    blind: bool
+
+
+class Window:
+    """One unit's page. `wall` gives seconds since 1970."""
+
+    def __init__(self, history: History, settings: Settings, access: Access, wall: Callable[[], float]) -> None:
+        self.history, self.settings, self.access, self.wall = history, settings, access, wall
+        scans_s = settings.boards.scan_s * limits.WEB["stale_scans"].value
+        self.stale_s = max(limits.WEB["stale_s"].value, scans_s)
+
+    def look(self) -> Seen:
+        """The status, how old it is, and whether it is too old."""
+        status, age_s = self.history.status(), self.history.status_age_s()
+        return Seen(status, age_s, status is None or age_s is None or age_s > self.stale_s)
+
+    def saying(self, seen: Seen) -> Saying:
+        """The first sentence for what is seen."""
+        age = "a time not known" if seen.age_s is None else texts.span(seen.age_s)
+        wall_s = None if seen.status is None else seen.status.wall_s
+        when = clock.when(wall_s, self.wall())
+        return say(seen.status, blind=seen.blind, age=age, when=when, unit=self.settings.unit)
+
+    def scale(self) -> str:
+        """The reader's scale of temperature: the cookie's, else the site file's."""
+        chosen = request.cookies.get(SCALE_COOKIE, "")
+        return chosen if chosen in ("F", "C") else self.settings.web.temperature
+
+
+def window() -> Window:
+    """The window of the app that answers this request."""
+    found = current_app.extensions["window"]
+    assert isinstance(found, Window)
+    return found
