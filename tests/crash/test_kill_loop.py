@@ -8,7 +8,11 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
+
+import pytest
 
 from monitor import config
 from monitor.history import History
@@ -54,6 +58,21 @@ class Program:
         _, said = self.process.communicate(timeout=30)
         return said
 
+    def __enter__(self) -> Program:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Nothing is left running by a test that failed."""
+        if self.process.poll() is None:
+            self.end(signal.SIGKILL)
+
+
+@pytest.fixture
+def stack() -> Iterator[ExitStack]:
+    """What is put on it is closed at the end, whatever happened."""
+    with ExitStack() as made:
+        yield made
+
 
 def firsts(heard: list[Heard]) -> dict[str, Heard]:
     """Messages by id, in the order of their first coming: what a receiver keeps."""
@@ -76,7 +95,7 @@ def check_story(rows: list[Kept]) -> None:
 
 
 def test_killed_again_and_again_with_the_broker_down_nothing_is_lost_or_doubled(
-    broker: PrivateBroker, tmp_path: Path
+    broker: PrivateBroker, tmp_path: Path, stack: ExitStack
 ) -> None:
     """kill -9 at seeded moments, the broker away in the middle: a standard client, keeping messages by id, ends with
     exactly the rows of the outbox, in order, without a gap; findings are raised and cleared in turn."""
@@ -85,6 +104,7 @@ def test_killed_again_and_again_with_the_broker_down_nothing_is_lost_or_doubled(
     session = ("-c", "-i", "office", "-x", "3600")
     luck, began_s, heard = random.Random(20260714), time.monotonic(), []
     client = Listener(broker, "condenser/v1/kill-loop/events", session=session)
+    stack.callback(client.close)
     with History(tmp_path / "history.db", keep=config.History(live_dir=str(tmp_path / "live"))) as reader:
         for kill in range(KILLS):
             if kill == 2:
@@ -94,12 +114,13 @@ def test_killed_again_and_again_with_the_broker_down_nothing_is_lost_or_doubled(
             if kill == 5:
                 broker.start()
                 client = Listener(broker, "condenser/v1/kill-loop/events", session=session)
+                stack.callback(client.close)
             before = len(reader.events(limit=100_000))
-            program = Program(site, began_s)
+            program = stack.enter_context(Program(site, began_s))
             until(lambda: len(reader.events(limit=100_000)) > before, within_s=30.0)  # noqa: B023 - waited for here
             time.sleep(luck.uniform(0.0, 1.0))
             program.end(signal.SIGKILL)
-        program = Program(site, began_s)
+        program = stack.enter_context(Program(site, began_s))
         until(lambda: reader.latest_events(1)[0].run == KILLS + 1, within_s=30.0)
         until(lambda: reader.health().outlets["mqtt"].waiting == 0, within_s=30.0)
         said = program.end(signal.SIGTERM)
@@ -122,9 +143,9 @@ def test_the_last_will_tells_of_a_killed_monitor(broker: PrivateBroker, tmp_path
     site.write_text(SITE.format(port=broker.port, folder=tmp_path))
     with Listener(broker, "condenser/v1/kill-loop/availability") as client:
         for _ in range(2):
-            program = Program(site, time.monotonic())
-            client.wait(lambda heard: [one.payload for one in heard][-1:] == ["online"])
-            program.end(signal.SIGKILL)
+            with Program(site, time.monotonic()) as program:
+                client.wait(lambda heard: [one.payload for one in heard][-1:] == ["online"])
+                program.end(signal.SIGKILL)
             client.wait(lambda heard: [one.payload for one in heard][-1:] == ["offline"])
     assert [one.payload for one in client.heard] == ["online", "offline"] * 2
 

@@ -55,7 +55,11 @@ class Listener:
         self._ready = threading.Event()
         self._thread = threading.Thread(target=self._read, args=(token,), daemon=True)
         self._thread.start()
-        until(lambda: publish(broker, token, "x", options=options) or self._ready.wait(0.05))
+        try:
+            until(lambda: publish(broker, token, "x", options=options) or self._ready.wait(0.05))
+        except BaseException:
+            self.close()
+            raise
 
     def _read(self, token: str) -> None:
         assert self._process.stdout is not None
