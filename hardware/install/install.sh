@@ -48,6 +48,7 @@ done
 OPT=$ROOT/opt/$NAME
 ETC=$ROOT/etc/$NAME
 UNITS=$ROOT/etc/systemd/system
+WHEELS=$OPT/wheels
 
 check_machine() {
     [ "$(id -u)" = 0 ] || die "run it as root: sudo $0"
@@ -90,6 +91,22 @@ enable_i2c() {
     fi
 }
 
+# The pin library has no ready-made build for every Python (Debian 13: none for 3.13). Where none can be had it is built
+# once, with its C library inside, and kept for the next upgrade.
+pin_library() {
+    local pip=("$1/bin/python" -m pip --disable-pip-version-check --quiet)
+    [ "$(uname -m)" = aarch64 ] || return 0
+    mkdir -p "$WHEELS"
+    if "${pip[@]}" download --no-cache-dir --no-deps --only-binary lgpio --find-links "$WHEELS" --dest "$WORK" \
+        'lgpio>=0.2.2' 2>/dev/null; then
+        return 0
+    fi
+    say "building the pin library"
+    apt-get update
+    apt-get install -y --no-install-recommends swig gcc libc6-dev python3-dev
+    PYPI=1 "${pip[@]}" wheel --no-cache-dir --no-deps --wheel-dir "$WHEELS" 'lgpio>=0.2.2'
+}
+
 # A copy, so that building leaves nothing in the source directory.
 build() {
     local release=$1 from=$SOURCE
@@ -101,7 +118,9 @@ build() {
         (cd "$SOURCE" && tar --exclude-vcs --exclude=__pycache__ --exclude=tests --exclude=build --exclude=.venv -cf - .) |
             tar -xf - -C "$from"
     fi
-    "$release/bin/python" -m pip install --no-cache-dir --disable-pip-version-check --quiet "${from}[web]"
+    pin_library "$release"
+    "$release/bin/python" -m pip install --no-cache-dir --disable-pip-version-check --quiet \
+        --find-links "$WHEELS" "${from}[web]"
     "$release/bin/python" -m compileall -q "$release/lib" || true
 }
 
@@ -169,7 +188,7 @@ FAILED=$RELEASE # what to remove when something fails
 trap clean_up EXIT
 
 say "making the new version ready in ${RELEASE#"$ROOT"}"
-mkdir -p "$OPT" "$ETC" "$UNITS"
+mkdir -p "$OPT" "$WHEELS" "$ETC" "$UNITS"
 build "$RELEASE"
 if [ ! -e "$ETC/site.toml" ]; then
     install -m 0640 "$HERE/site.toml" "$ETC/site.toml"

@@ -102,7 +102,7 @@ def test_an_upgrade_keeps_the_owners_files_and_one_version_to_go_back_to(wheel: 
     assert done.returncode == 0, done.stderr
     names, now = _versions(installed)
     assert now != before
-    assert names == ["current", before.name, now.name]
+    assert names == ["current", before.name, now.name, "wheels"]
     assert _owners(installed) == kept
 
 
