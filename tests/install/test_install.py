@@ -147,8 +147,15 @@ def test_wrong_arguments_are_refused_before_anything_is_done(script: str, args: 
     assert not done.stdout
 
 
-def test_the_scripts_are_executable_and_strict() -> None:
+@pytest.mark.parametrize("script", ["install.sh", "remove.sh"])
+def test_the_scripts_are_executable_and_strict(script: str) -> None:
     """They stop at the first error."""
+    path = SCRIPTS / script
+    assert os.access(path, os.X_OK)
+    assert "set -euo pipefail" in path.read_text()
+
+
+def test_the_shell_finds_no_fault_in_the_scripts() -> None:
+    """Every script parses."""
     for path in SCRIPTS.glob("*.sh"):
-        assert os.access(path, os.X_OK), path.name
-        assert "set -euo pipefail" in path.read_text(), path.name
+        subprocess.run(["bash", "-n", path], check=True, timeout=20)
