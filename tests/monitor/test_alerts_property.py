@@ -91,7 +91,8 @@ class Onlooker:
         book = self.books[name]
         book.standing = not book.standing
         if book.standing:
-            if book.gone_s is None or self.now_s - book.gone_s > self.bench.delay_s(name):
+            # at the very end of its off-delay it is over already
+            if book.gone_s is None or self.now_s - book.gone_s >= self.bench.delay_s(name):
                 book.may_tell = True
             book.gone_s = None
         else:

@@ -196,7 +196,10 @@ def test_each_contradiction_has_readings_that_show_it(row: Any) -> None:
     if shown is None:
         shown = but(REST, control_v=25.0) if "no call" in row.claim else but(RUN, control_v=1.0)
     found = changes((100, REST), (60, shown), (60, REST))
-    assert [what for what in found if what[1] == "raised"] == [(110.0, "raised", "sensing-disagrees")]
+    (only,) = [what for what in found if what[1] == "raised"]
+    # a sense that goes missing meanwhile is waited for until it counts as unknown
+    assert only[2] == "sensing-disagrees"
+    assert 110 <= only[0] <= 110 + limits.STALE_S.value
 
 
 def test_sensor_silent_after_sixty_seconds_and_three_scans() -> None:
