@@ -33,6 +33,12 @@ class Boards(Protocol):
     def scan(self) -> Scan:
         """One set of readings."""
 
+    def changes(self) -> list[Scan]:
+        """Scans of the presence channels alone, one for each change since last asked."""
+
+    def idle(self, seconds: float, stop: Callable[[], bool] = ...) -> None:
+        """Wait, with an eye on the contacts; sooner when `stop` says so."""
+
     def starts(self) -> list[StartTransient]:
         """Captures of starts finished since last asked."""
 
@@ -69,8 +75,8 @@ class Watchdog:
 
 
 class Service:
-    """One site's monitor. `clock` is monotonic s; `sleep` waits that many s (by default until stopped at the latest);
-    `wall` gives seconds since 1970 or None. Outlets are started here and closed by `close`.
+    """One site's monitor. `clock` is monotonic s; `sleep` waits that many s (by default the boards do, with an eye on
+    the contacts); `wall` gives seconds since 1970 or None. Outlets are started here and closed by `close`.
     """
 
     def __init__(
@@ -88,7 +94,7 @@ class Service:
         self.settings, self.boards, self.history, self.outlets = settings, boards, history, tuple(outlets)
         self._stop = threading.Event()
         self._clock, self._wall = clock, wall
-        self._sleep = sleep or self._stop.wait
+        self._sleep = sleep or (lambda seconds: boards.idle(seconds, self._stop.is_set))
         self._watchdog = watchdog or Watchdog()
         self._now_s = 0.0
         self.engine = self._engine(history.memory())
@@ -111,9 +117,9 @@ class Service:
         """Scan, judge, keep, tell. Whether a scan was taken and judged."""
         scan = self._scan()
         wall_s = self._wall() if scan is None or scan.wall_s is None else scan.wall_s
-        starts = self._starts()
+        quick, starts = self._changes(), self._starts()
         try:
-            events = self._judge(scan, starts, wall_s)
+            events = self._judge(scan, quick, starts, wall_s)
             answers, more = self._requests(wall_s)
             self._keep(scan, [*events, *more], answers, starts, wall_s)
         except Exception as error:  # ours: said on the health page, and as after a restart the engine goes on
@@ -133,6 +139,13 @@ class Service:
         self._now_s = scan.t_s
         return scan if scan.wall_s is not None else msgspec.structs.replace(scan, wall_s=self._wall())
 
+    def _changes(self) -> list[Scan]:
+        try:
+            return self.boards.changes()
+        except Exception as error:
+            self.history.note("boards", f"{type(error).__name__}: {error}")
+            return []
+
     def _starts(self) -> list[StartTransient]:
         try:
             starts, faults = self.boards.starts(), self.boards.faults()
@@ -142,9 +155,16 @@ class Service:
         self.history.note("faults", msgspec.json.encode(faults, order="sorted").decode())
         return starts
 
-    def _judge(self, scan: Scan | None, starts: Sequence[StartTransient], wall_s: float | None) -> list[Event]:
+    def _judge(
+        self, scan: Scan | None, quick: Sequence[Scan], starts: Sequence[StartTransient], wall_s: float | None
+    ) -> list[Event]:
+        events: list[Event] = []
+        for item in sorted((*quick, *([] if scan is None else [scan])), key=lambda one: one.t_s):
+            # A change that came while the last scan was being taken lies before it: it is in that scan already.
+            if item.t_s >= self.engine.now_s:
+                timed = item if item.wall_s is not None else msgspec.structs.replace(item, wall_s=wall_s)
+                events += self.engine.take(timed)
         # A capture ends after the contacts have closed: the engine must have seen the scan of it first.
-        events: list[Event] = [] if scan is None else list(self.engine.take(scan))
         for start in starts:
             events += self.engine.take_start(start)
         return [*events, *self.engine.tick(self._now_s, wall_s)]

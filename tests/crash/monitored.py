@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Callable
 
 from monitor import config
 from monitor.history import History
@@ -32,6 +33,14 @@ class Unit:
         now_s = time.monotonic()
         readings = DEAF if (now_s - self._began_s) % PERIOD_S < FAULT_S else REST
         return Scan(t_s=now_s - self._started_s, **readings)
+
+    def changes(self) -> list[Scan]:
+        return []
+
+    def idle(self, seconds: float, stop: Callable[[], bool] = lambda: False) -> None:
+        until_s = time.monotonic() + seconds
+        while not stop() and (left_s := until_s - time.monotonic()) > 0:
+            time.sleep(min(left_s, 0.02))
 
     def starts(self) -> list[StartTransient]:
         return []

@@ -122,6 +122,14 @@ class ReplayBoards:
     def scan(self) -> Scan:
         return next(self._scans)
 
+    def changes(self) -> list[Scan]:
+        return []
+
+    def idle(self, seconds: float, stop: Callable[[], bool] = lambda: False) -> None:
+        until_s = time.monotonic() + seconds
+        while not stop() and (left_s := until_s - time.monotonic()) > 0:
+            time.sleep(min(left_s, 0.02))
+
     def starts(self) -> list[StartTransient]:
         found, self._starts = self._starts, []
         return found
