@@ -160,10 +160,10 @@ class Service:
     ) -> list[Event]:
         events: list[Event] = []
         for item in sorted((*quick, *([] if scan is None else [scan])), key=lambda one: one.t_s):
-            # A change that came while the last scan was being taken lies before it: it is in that scan already.
-            if item.t_s >= self.engine.now_s:
-                timed = item if item.wall_s is not None else msgspec.structs.replace(item, wall_s=wall_s)
-                events += self.engine.take(timed)
+            # A change that had to stand before it counted may be told after a later scan: it counts from that one.
+            at_s = max(item.t_s, self.engine.now_s)
+            timed = msgspec.structs.replace(item, t_s=at_s, wall_s=wall_s if item.wall_s is None else item.wall_s)
+            events += self.engine.take(timed)
         # A capture ends after the contacts have closed: the engine must have seen the scan of it first.
         for start in starts:
             events += self.engine.take_start(start)

@@ -1,0 +1,167 @@
+"""The demo: a simulated unit through the real drivers into the real service, a private broker, a day of history.
+
+Nothing here is a picture of the program: boards, engine, history and broker client are those of a Pi; only the wires
+under the drivers are simulated. The page is added by the caller, who may know the web room.
+"""
+
+from __future__ import annotations
+
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Iterator
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from monitor.config import Mqtt, Settings
+from monitor.engine import Engine
+from monitor.history import History
+from monitor.mqtt import MqttOutlet
+from monitor.outlets import Outlet
+from monitor.records import Scan, StartTransient
+from monitor.service import Service
+from sim import scenario
+from sim.broker import PrivateBroker
+from sim.registers import RegisterRig
+from sim.rig import Pace, ReadingsRig
+from sim.world import World
+
+STORY = "story.toml"
+BEFORE_S = 24 * 3600.0
+BEFORE_PACE = Pace(scan_s=1.0, quiet_s=10.0, dense_after_s=60.0)
+
+
+def story(name: str = STORY) -> scenario.Scenario:
+    """The scenario that the demo plays."""
+    path = resources.files("sim") / "scenarios" / name
+    return scenario.load(Path(str(path)))
+
+
+class Demo:
+    """Everything but the page, in a folder of its own. `speed` is simulated seconds per second.
+
+    `say` is told what happens in the story. Use as a context; `run()` plays until `stop()`.
+    """
+
+    def __init__(self, *, speed: float = 1.0, say: Callable[[str], None] = print, before_s: float = BEFORE_S) -> None:
+        self.speed, self._say = speed, say
+        self._stop = threading.Event()
+        self._folder = tempfile.TemporaryDirectory(prefix="condenser-demo-")
+        folder = Path(self._folder.name)
+        self.scenario = story()
+        self.broker = PrivateBroker()
+        self.broker.start()
+        self.settings = self._settings(folder)
+        self.history_path = folder / "demo.db"
+        self.before_s = before_s
+        self._live_a_day()
+        self._service: Service | None = None
+
+    def _settings(self, folder: Path) -> Settings:
+        mqtt = Mqtt(host="127.0.0.1", port=self.broker.port, version=self.broker.version, readings_s=5.0)
+        settings = self.scenario.settings
+        site = msgspec.structs.replace(settings.site, name="Demo unit, Orchard Lane", id="demo")
+        history = msgspec.structs.replace(settings.history, live_dir=str(folder))
+        return msgspec.structs.replace(settings, site=site, mqtt=mqtt, history=history)
+
+    def __enter__(self) -> Demo:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # ------------------------------------------------------------ the day before
+
+    def _live_a_day(self) -> None:
+        """The same unit's last day, sound, at the level of readings, so that the page has something to look back on."""
+        plan = msgspec.structs.replace(self.scenario.plan, causes=(), calls=None)
+        world = World(plan)
+        began_s = time.time() - self.before_s
+        history = History(self.history_path, owner=True, keep=self.settings.history)
+        engine = Engine(self.settings)
+        rig = ReadingsRig(world, self.settings, pace=BEFORE_PACE, wall_0_s=began_s, engine=engine)
+        last: Scan | None = None
+        for item in rig.scans(self.before_s):
+            events = list(rig.feed(item))
+            if isinstance(item, StartTransient):
+                continue
+            last = item
+            events += engine.tick(item.t_s, item.wall_s)
+            self._keep(history, engine, item, events)
+        if last is not None:
+            self._keep(history, engine, last, [], last=True)
+        history.close()
+
+    @staticmethod
+    def _keep(history: History, engine: Engine, scan: Scan, events: list[Any], *, last: bool = False) -> None:
+        history.step(
+            now_s=scan.t_s,
+            wall_s=scan.wall_s,
+            status=engine.status(),
+            memory=engine.memory,
+            scan=None if last else scan,
+            events=events,
+            last=last,
+        )
+
+    # ------------------------------------------------------------ the story
+
+    def run(self) -> None:
+        """Play the story at the set speed until stopped; after its end the unit simply goes on."""
+        rig = RegisterRig(self.scenario.world(), self.settings)
+        history = History(self.history_path, owner=True, keep=self.settings.history)
+        outlets: list[Outlet] = [MqttOutlet(self.settings)]
+        began_s = time.monotonic()
+
+        def pause(seconds: float) -> None:
+            rig.boards.idle(seconds, self._stop.is_set)
+            self._tell(rig.clock())
+            ahead_s = rig.clock() / self.speed - (time.monotonic() - began_s)
+            self._stop.wait(max(0.0, ahead_s))
+
+        self._lines = self._script()
+        service = self._service = Service(
+            self.settings, rig.boards, history, outlets, clock=rig.clock, sleep=pause, wall=time.time
+        )
+        if self._stop.is_set():
+            service.stop()
+        try:
+            service.run()
+        finally:
+            service.close()
+
+    def _script(self) -> Iterator[tuple[float, str]]:
+        rows = [(0.0, "the unit is sound and waits for a call")]
+        for cause in self.scenario.plan.causes:
+            rows.append((cause.at_s, f"something breaks: {cause.name}"))
+            if cause.until_s < float("inf"):
+                rows.append((cause.until_s, f"it is mended: {cause.name}"))
+        rows.append((self.scenario.duration_s, "the story is over; the unit goes on as it is"))
+        return iter(sorted(rows))
+
+    _lines: Iterator[tuple[float, str]]
+    _next: tuple[float, str] | None = None
+
+    def _tell(self, now_s: float) -> None:
+        while True:
+            if self._next is None:
+                self._next = next(self._lines, (float("inf"), ""))
+            if now_s < self._next[0]:
+                return
+            self._say(f"{now_s:7.0f} s  {self._next[1]}")
+            self._next = None
+
+    def stop(self) -> None:
+        """End the story after the step under way."""
+        self._stop.set()
+        if self._service is not None:
+            self._service.stop()
+
+    def close(self) -> None:
+        """Stop broker and service; remove the folder."""
+        self.stop()
+        self.broker.close()
+        self._folder.cleanup()
