@@ -92,7 +92,12 @@ def apply_unit(rows: Rows, unit: UnitNow, *, site_id: int, at: float) -> list[St
 
 def _stand(rows: Rows, finding: UnitFinding, site_id: int, at: float) -> Standing | None:
     row = rows.get(finding.name)
-    if row is not None and (row.active or row.changed_at >= at):
+    since_at = min(finding.raised_wall_s or at, at)
+    if row is not None and row.active:  # the site knows best since when
+        changed = row.changed_at <= at and finding.raised_wall_s is not None and row.since_at != since_at
+        row.since_at = since_at if changed else row.since_at
+        return row if changed else None
+    if row is not None and row.changed_at >= at:
         return None
     if row is None:
         row = Standing(
@@ -100,6 +105,5 @@ def _stand(rows: Rows, finding: UnitFinding, site_id: int, at: float) -> Standin
         )
         rows[finding.name] = row
     _describe(row, finding)
-    row.since_at = min(finding.raised_wall_s or at, at)
-    row.active, row.changed_at, row.unit_at = True, at, at
+    row.active, row.since_at, row.changed_at, row.unit_at = True, since_at, at, at
     return row
