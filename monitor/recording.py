@@ -154,33 +154,35 @@ class Reader:
 
 
 class _Cells:
-    """Cells of one row -> fields of a Scan. Equal texts give equal values, so they are converted once."""
+    """Cells of one row -> fields of a Scan. Equal texts give equal values, so each is converted only once."""
 
     def __init__(self, names: Sequence[str]) -> None:
-        self._columns = [(name, index, name in FLAGS) for index, name in enumerate(names) if name != "t_s"]
-        self._flags: dict[str, bool | None] = {"0": False, "1": True, "": None}
-        self._numbers: dict[str, float | None] = {"": None}
+        flags: dict[str, Any] = {"0": False, "1": True, "": None}
+        numbers: dict[str, Any] = {"": None}
+        self._columns = [
+            (name, index, flags if name in FLAGS else numbers) for index, name in enumerate(names) if name != "t_s"
+        ]
+        self._flags, self._numbers = flags, numbers
 
     def __call__(self, cells: Sequence[str]) -> dict[str, Any]:
-        fields: dict[str, Any] = {}
-        for name, index, is_flag in self._columns:
-            cell = cells[index]
-            known = self._flags if is_flag else self._numbers
-            fields[name] = known[cell] if cell in known else self._new(cell, is_flag)
-        return fields
+        try:
+            return {name: known[cells[index]] for name, index, known in self._columns}
+        except KeyError:
+            if len(self._numbers) > _CACHE_CELLS:
+                self._numbers.clear()
+            for _, index, known in self._columns:
+                if cells[index] not in known:
+                    self._learn(cells[index], known)
+            return {name: known[cells[index]] for name, index, known in self._columns}
 
-    def _new(self, cell: str, is_flag: bool) -> float | bool | None:
+    def _learn(self, cell: str, known: dict[str, Any]) -> None:
         text = cell.strip()
         value = float(text) if text else None
-        if is_flag:
+        if known is self._flags:
             if value not in (0.0, 1.0, None):
                 raise ValueError(f"{text!r} is not 0 or 1")
-            self._flags[cell] = None if value is None else bool(value)
-            return self._flags[cell]
-        if len(self._numbers) > _CACHE_CELLS:
-            self._numbers.clear()
-        self._numbers[cell] = value
-        return value
+            value = None if value is None else bool(value)
+        known[cell] = value
 
 
 class Writer:

@@ -45,6 +45,7 @@ READINGS: dict[str, Reading] = {
 FLAGS = tuple(name for name, row in READINGS.items() if row.kind == "flag")
 NUMBERS = tuple(name for name, row in READINGS.items() if row.kind == "number")
 NEVER_NEGATIVE = ("control_v", "coil_a", "compressor_a", "fan_a")
+_MOST = 1e6
 
 # What a believed sense can say, from low to high. links.py turns readings into these; suspects.py predicts them.
 SYMBOLS: dict[str, tuple[str, ...]] = {
@@ -76,13 +77,23 @@ class Scan(msgspec.Struct, frozen=True, kw_only=True):
     thermostat: bool | None = None
 
     def __post_init__(self) -> None:
-        # One comparison a number keeps this cheap; NaN and infinities fail it too.
+        # Written out, because every scan and every row of a recording passes here; NaN fails each comparison too.
+        volts, coil, compressor, fan = self.control_v, self.coil_a, self.compressor_a, self.fan_a
+        if not (
+            (volts is None or 0.0 <= volts < _MOST)
+            and (coil is None or 0.0 <= coil < _MOST)
+            and (compressor is None or 0.0 <= compressor < _MOST)
+            and (fan is None or 0.0 <= fan < _MOST)
+            and (self.outdoor_c is None or -90.0 <= self.outdoor_c <= 90.0)
+        ):
+            self._complain()
+
+    def _complain(self) -> None:
         for name in NEVER_NEGATIVE:
             value = getattr(self, name)
-            if value is not None and not 0.0 <= value < 1e6:
+            if value is not None and not 0.0 <= value < _MOST:
                 raise ScanError(name, value, "a number from 0 up")
-        if self.outdoor_c is not None and not -90.0 <= self.outdoor_c <= 90.0:
-            raise ScanError("outdoor_c", self.outdoor_c, "a temperature from -90 to 90 °C")
+        raise ScanError("outdoor_c", self.outdoor_c, "a temperature from -90 to 90 °C")
 
 
 class StartTransient(msgspec.Struct, frozen=True, kw_only=True):
