@@ -1,0 +1,111 @@
+"""The window as a Flask app: reads the history, writes requests, decides nothing."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+from flask import Flask, render_template, request
+from werkzeug.exceptions import HTTPException
+
+from monitor import limits, texts
+from monitor.config import Settings
+from monitor.errors import CondenserError, HistoryError
+from monitor.history import History
+from monitor.suspects_table import SUSPECTS
+from web import clock, guard
+from web.access import Access, Tries
+from web.door import door
+from web.shell import shell
+from web.view_status import pages
+from web.window import Window
+
+MENU = (("pages.status", "Now"),)
+
+
+def create_app(
+    history: History | str | Path,
+    settings: Settings,
+    *,
+    access_file: Path | None = None,
+    wall: Callable[[], float] = time.time,
+    monotonic: Callable[[], float] = time.monotonic,
+) -> Flask:
+    """The page of one unit. `history`: an open one, or the path of one that another process owns.
+
+    `access_file` keeps password and tokens; without it, it lies beside the history. Raises HistoryError when either
+    cannot be used.
+    """
+    if not isinstance(history, History):
+        history = History(history, keep=settings.history)
+    app = Flask("web", static_folder="static", template_folder="templates")
+    access = Access(access_file or history.path.with_name(history.path.name + ".access"))
+    app.config.update(
+        SECRET_KEY=access.key,
+        MAX_CONTENT_LENGTH=int(limits.WEB["body_most"].value),
+        SESSION_COOKIE_NAME=f"condenser-{settings.site.id}",
+        SESSION_COOKIE_SAMESITE="Lax",
+        SESSION_COOKIE_SECURE=settings.web.proxy,
+        PERMANENT_SESSION_LIFETIME=timedelta(hours=limits.WEB["session_h"].value),
+        SEND_FILE_MAX_AGE_DEFAULT=3600,
+    )
+    app.extensions["window"] = Window(history, settings, access, wall)
+    app.extensions["tries"] = Tries(monotonic)
+    for blueprint in (pages, door, shell):
+        app.register_blueprint(blueprint)
+    guard.install(app)
+    _dress(app)
+    return app
+
+
+def _dress(app: Flask) -> None:
+    """Filters, globals and error pages of the templates."""
+    app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    app.jinja_env.filters.update(when=clock.when, iso=clock.iso, span=texts.span, ago=clock.ago)
+    app.jinja_env.globals.update(
+        menu=MENU,
+        suspects=SUSPECTS,
+        suspect=texts.suspect,
+        finding_texts=texts.FINDINGS,
+        words=texts.WORDS,
+        measurements=texts.measurements,
+        poll_s=limits.WEB["poll_s"].value,
+        lost_s=limits.WEB["lost_s"].value,
+    )
+    app.context_processor(_common)
+    app.register_error_handler(HTTPException, _http_error)
+    app.register_error_handler(CondenserError, _our_error)
+
+
+def _common() -> dict[str, Any]:
+    from web.window import window  # noqa: PLC0415 - here an app is at hand
+
+    found = window()
+    return {
+        "site": found.settings.site,
+        "unit": found.settings.unit,
+        "now_s": found.wall(),
+        "signed_in": guard.signed_in(),
+        "scale": found.scale(),
+    }
+
+
+def _http_error(error: HTTPException) -> Any:
+    """A refusal in words; as JSON for programs."""
+    code = error.code or 500
+    if request.path.startswith("/api/"):
+        return {"error": error.name, "why": error.description or ""}, code
+    if error.response is not None:
+        return error.response
+    return render_template("error.html", title=error.name, why=error.description or ""), code
+
+
+def _our_error(error: CondenserError) -> Any:
+    """What a person gave cannot be used (400), or the disk fails (503)."""
+    code = 503 if isinstance(error, HistoryError) else 400
+    if request.path.startswith("/api/"):
+        return {"error": type(error).__name__, "why": str(error)}, code
+    return render_template("error.html", title="That did not work", why=str(error)), code

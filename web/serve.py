@@ -1,0 +1,81 @@
+"""Serves an app with waitress: in a thread beside the loop, or as a process of its own."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from pathlib import Path
+from typing import Any
+
+from waitress.server import create_server
+
+from monitor import limits
+from monitor.errors import CommandError
+
+_W = limits.WEB
+
+
+class Serving:
+    """An app being served. `url` is where to look; `close()` ends it and waits."""
+
+    def __init__(self, server: Any, host: str) -> None:
+        self._server = server
+        self.host = host
+        self.port = int(server.effective_port)
+        self._thread = threading.Thread(target=server.run, name="page", daemon=True)
+        self._thread.start()
+
+    @property
+    def url(self) -> str:
+        shown = "127.0.0.1" if self.host in ("0.0.0.0", "") else "[::1]" if self.host == "::" else self.host  # noqa: S104 - shown, not bound
+        return f"http://{shown}:{self.port}/"
+
+    def close(self) -> None:
+        """Stop serving; answers under way are given a moment."""
+        # waitress ends its loop when nothing is left in its map; the trigger wakes it.
+        self._server.close()
+        self._server.task_dispatcher.shutdown(timeout=2)
+        self._thread.join(timeout=5)
+
+    def wait(self) -> None:
+        """Until the server ends."""
+        self._thread.join()
+
+    def __enter__(self) -> Serving:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def serve(app: Any, host: str = "127.0.0.1", port: int = 0) -> Serving:
+    """Serve an app in a thread. Port 0 takes a free one. Raises CommandError when the address cannot be had."""
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a waiting request is no news
+    try:
+        server = create_server(
+            app,
+            host=host,
+            port=port,
+            threads=int(_W["threads"].value),
+            connection_limit=int(_W["backlog"].value),
+            max_request_body_size=int(_W["body_most"].value),
+            channel_timeout=30,
+            ident="",
+        )
+    except OSError as error:
+        raise CommandError("page: address", f"{host}:{port}", f"one that is free ({error})") from None
+    return Serving(server, host)
+
+
+def run(site: str | Path | None, *, host: str | None = None, port: int | None = None) -> int:
+    """The page as a process of its own, reading the history that the service owns; until it is told to end."""
+    from monitor.config import Settings, load  # noqa: PLC0415 - only this process needs them
+    from web.app import create_app  # noqa: PLC0415
+
+    settings = Settings() if site is None else load(site)
+    app = create_app(settings.history.file, settings)
+    web = settings.web
+    with serve(app, web.host if host is None else host, web.port if port is None else port) as serving:
+        logging.getLogger(__name__).info("page at %s", serving.url)
+        serving.wait()
+    return 0

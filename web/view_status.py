@@ -1,0 +1,129 @@
+"""The first page: the sentence, the ladder, what stands, the last day; and the small JSON by which it stays live."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from typing import Any
+
+from flask import Blueprint, abort, current_app, render_template, request
+from markupsafe import Markup
+from werkzeug.wrappers import Response
+
+from monitor import limits, texts
+from monitor.records import Change, ChangeKind
+from web import clock, ladder, lanes
+from web.wiring import blinded, rows
+from web.window import Seen, Window, window
+
+pages = Blueprint("pages", __name__)
+_DAY_S = limits.WEB["day_s"].value
+
+
+@pages.get("/")
+def status() -> str:
+    """The page as it stands."""
+    seen = window().look()
+    made = {name: Markup(part(seen)) for name, part in PARTS.items()}  # noqa: S704 - our own templates' output
+    unit = window().settings.unit
+    lost = "" if seen.status is None else Markup(ladder.svg(blinded(seen.status), unit, name="lost"))  # noqa: S704
+    return render_template("status.html", parts=made, marks={n: digest(p) for n, p in made.items()}, lost=lost)
+
+
+@pages.get("/live.json")
+def live() -> Response:
+    """A mark for each part of the page: a part whose mark has changed is fetched anew. Carries an ETag."""
+    seen = window().look()
+    answer: Response = current_app.json.response({name: digest(part(seen)) for name, part in PARTS.items()})
+    answer.set_etag(hashlib.blake2b(answer.get_data(), digest_size=12).hexdigest())
+    return answer.make_conditional(request.environ)
+
+
+@pages.get("/part/<name>")
+def part(name: str) -> str:
+    """One part of the page."""
+    if name not in PARTS:
+        abort(404)
+    return PARTS[name](window().look())
+
+
+def digest(html: str) -> str:
+    """A short mark of a part's content."""
+    return hashlib.blake2b(html.encode(), digest_size=9).hexdigest()
+
+
+# ---------------------------------------------------------------- the parts
+
+
+def _say(seen: Seen) -> str:
+    return render_template("part_say.html", saying=window().saying(seen), seen=seen)
+
+
+def _ladder(seen: Seen) -> str:
+    if seen.status is None:
+        return render_template("part_ladder.html", svg="", rows=(), seen=seen)
+    shown = blinded(seen.status) if seen.blind else seen.status
+    svg = Markup(ladder.svg(shown, window().settings.unit))  # noqa: S704 - drawn by us, its words escaped
+    return render_template("part_ladder.html", svg=svg, rows=rows(shown), said=ladder.said, seen=seen)
+
+
+def _standing(seen: Seen) -> str:
+    found = () if seen.status is None else seen.status.findings
+    return render_template("part_standing.html", findings=found, names=texts.NAMES, seen=seen)
+
+
+def _figures(seen: Seen) -> str:
+    readings = {} if seen.status is None or seen.blind else seen.status.readings
+    shown = [(texts.NAMES[name], figure(name, value)) for name, value in readings.items()]
+    return render_template("part_figures.html", shown=shown, seen=seen)
+
+
+def figure(name: str, value: float | bool | None) -> str:
+    """One reading in words, temperatures in the reader's scale; a missing one is said to be missing."""
+    if value is None:
+        return "no reading"
+    return clock.degrees(value, window().scale()) if name == "outdoor_c" else texts.value_words(name, value)
+
+
+def _day(seen: Seen) -> str:
+    # To the full ten seconds, so that the picture is not another one at every look.
+    to_s = window().wall() // 10 * 10
+    svg = Markup(day_svg(window(), to_s - _DAY_S, to_s))  # noqa: S704 - drawn by us, its words escaped
+    return render_template("part_day.html", svg=svg)
+
+
+PARTS: dict[str, Callable[[Seen], str]] = {
+    "say": _say,
+    "ladder": _ladder,
+    "standing": _standing,
+    "figures": _figures,
+    "day": _day,
+}
+
+
+def day_svg(found: Window, from_s: float, to_s: float, name: str = "day") -> str:
+    """Lanes, currents and findings of a span."""
+    history = found.history
+    span = lanes.Span(from_s, to_s, clock.when)
+    points = int(limits.WEB["points"].value)
+    curves = {reading: history.readings(reading, from_s, to_s, points) for reading in lanes.CURVES.values()}
+    axis = lanes.ticks(span, clock.midnight(from_s), clock.tick)
+    return lanes.svg(history.lanes(from_s, to_s), dict(curves), span, axis, flags(found, from_s, to_s), name=name)
+
+
+def flags(found: Window, from_s: float, to_s: float) -> list[lanes.Mark]:
+    """The findings raised in a span, as marks on the axis of time."""
+    return [
+        lanes.Mark(kept.wall_s, texts.FINDINGS[kept.body.finding].headline, kept.body.severity.value)
+        for kept in found.history.latest_events(limit=500)
+        if isinstance(kept.body, Change)
+        and kept.body.change is ChangeKind.RAISED
+        and kept.wall_s is not None
+        and from_s <= kept.wall_s <= to_s
+    ]
+
+
+def common() -> dict[str, Any]:
+    """What other pages show of the status: the sentence at the top, small."""
+    seen = window().look()
+    return {"seen": seen, "saying": window().saying(seen)}
