@@ -41,7 +41,7 @@ HEADERS = {
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
 }
 _FORWARDED = ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Real-IP", "Via")
-TOKEN_FIELD = "csrf"
+FORM_FIELD = "csrf"
 
 
 def install(app: Flask) -> None:
@@ -127,15 +127,15 @@ def signed_in() -> bool:
 
 def csrf_token() -> str:
     """The session's token; every form carries it."""
-    if TOKEN_FIELD not in session:
-        session[TOKEN_FIELD] = secrets.token_urlsafe(24)
-    return str(session[TOKEN_FIELD])
+    if FORM_FIELD not in session:
+        session[FORM_FIELD] = secrets.token_urlsafe(24)
+    return str(session[FORM_FIELD])
 
 
 def check_csrf() -> None:
     """Refuse (400) a change that does not carry the session's token."""
-    kept = session.get(TOKEN_FIELD, "")
-    given = request.form.get(TOKEN_FIELD, "") or request.headers.get("X-CSRF-Token", "")
+    kept = session.get(FORM_FIELD, "")
+    given = request.form.get(FORM_FIELD, "") or request.headers.get("X-CSRF-Token", "")
     if not kept or not hmac.compare_digest(str(kept).encode(), given.encode()):
         abort(400, "This form is no longer valid. Open the page again and repeat.")
 

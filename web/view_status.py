@@ -8,13 +8,12 @@ from typing import Any
 
 from flask import Blueprint, abort, current_app, render_template, request
 from markupsafe import Markup
-from werkzeug.wrappers import Response
 
 from monitor import limits, texts
 from monitor.records import Change, ChangeKind
 from web import clock, ladder, lanes
-from web.wiring import blinded, rows
 from web.window import Seen, Window, window
+from web.wiring import blinded, rows
 
 pages = Blueprint("pages", __name__)
 _DAY_S = limits.WEB["day_s"].value
@@ -31,10 +30,10 @@ def status() -> str:
 
 
 @pages.get("/live.json")
-def live() -> Response:
+def live() -> Any:
     """A mark for each part of the page: a part whose mark has changed is fetched anew. Carries an ETag."""
     seen = window().look()
-    answer: Response = current_app.json.response({name: digest(part(seen)) for name, part in PARTS.items()})
+    answer = current_app.json.response({name: digest(part(seen)) for name, part in PARTS.items()})
     answer.set_etag(hashlib.blake2b(answer.get_data(), digest_size=12).hexdigest())
     return answer.make_conditional(request.environ)
 
