@@ -18,13 +18,15 @@ from typing import Any
 from adafruit_ads1x15.ads1x15 import Mode
 from adafruit_ads1x15.ads1115 import ADS1115
 
-from hardware.waveform import Sample
+from hardware.beat import Beat
+from hardware.waveform import Sample, even_times
 from monitor import limits
 from monitor.errors import SenseError
 
 # full scale in V -> the driver's gain
 GAINS: dict[float, float] = {6.144: 2 / 3, 4.096: 1, 2.048: 2, 1.024: 4, 0.512: 8, 0.256: 16}
 _CLIP_CODES = 32760
+CONFIG = 1  # pointer of the configuration register
 
 
 class _Bounded(ADS1115):
@@ -38,6 +40,10 @@ class _Bounded(ADS1115):
     def read(self, pin: int) -> int:
         self._polled_since_s = self._clock()
         return int(super().read(pin))
+
+    def settings(self) -> int:
+        """The configuration register, but for the bit that tells a conversion under way."""
+        return int(self._read_register(CONFIG)) & 0x7FFF
 
     def _conversion_complete(self) -> int:
         since_s = self._clock() if self._polled_since_s is None else self._polled_since_s
@@ -55,6 +61,12 @@ class Converter:
         self.address = address
         self._bus, self._clock, self._sleep = bus, clock, sleep
         self._driver: _Bounded | None = None
+        self._beat = Beat()
+
+    @property
+    def conversion_s(self) -> float:
+        """How long one conversion takes on this chip's clock, as far as known."""
+        return self._beat.beat_s
 
     @property
     def place(self) -> str:
@@ -72,33 +84,47 @@ class Converter:
     def burst(
         self, mux: int, full_scale_v: float, seconds: float, stop: Callable[[], bool] = lambda: False
     ) -> list[Sample]:
-        """Conversions of input pair `mux` for `seconds`, each once, stamped when read; ends early when `stop` says so.
+        """Conversions of input pair `mux` for `seconds`, each once, on the converter's beat; `stop` ends it early.
 
-        Raises SenseError for a chip that does not answer or a signal that leaves the range.
+        Raises SenseError for a chip that does not answer or forgot its settings, ClippedError (a SenseError) for a
+        signal that leaves the range.
         """
         try:
-            return self._burst(mux, full_scale_v, seconds, stop)
+            stamps, codes = self._reads(mux, full_scale_v, seconds, stop)
         except (OSError, ValueError) as error:
             raise self._lost(error) from None
+        fresh = _fresh(stamps, codes)
+        volts = [self._volts(code, full_scale_v) for code, new in zip(codes, fresh, strict=True) if new]
+        times = self._beat.times(stamps, fresh)
+        if times is not None:
+            return [Sample(at_s, v) for at_s, v in zip(times, volts, strict=True) if at_s is not None]
+        at = [at_s for at_s, new in zip(stamps, fresh, strict=True) if new]
+        return even_times([Sample(at_s, v) for at_s, v in zip(at, volts, strict=True)])
 
-    def _burst(self, mux: int, full_scale_v: float, seconds: float, stop: Callable[[], bool]) -> list[Sample]:
+    def _reads(
+        self, mux: int, full_scale_v: float, seconds: float, stop: Callable[[], bool]
+    ) -> tuple[list[float], list[int]]:
+        """Time and code of each read of a burst; reads come faster than conversions."""
         driver = self._ready(full_scale_v)
         driver.read(mux)
         driver.mode = Mode.CONTINUOUS
-        last = self._signed(driver.get_last_result(False))
-        beat_s = 1 / limits.ADC_RATE_HZ.value
-        pause_s = beat_s * limits.ADC_READ_RATIO.value
-        start_s = next_s = last_s = self._clock()
-        samples: list[Sample] = []
-        while (now_s := self._clock()) < start_s + seconds and not stop():
-            code = self._signed(driver.get_last_result(True))
-            # The same code again, and too soon for another conversion: the same conversion.
-            if code != last or now_s - last_s > 1.15 * beat_s:
-                samples.append(Sample(now_s, self._volts(code, full_scale_v)))
-                last, last_s = code, now_s
-            next_s = max(next_s + pause_s, now_s)
+        settings = driver.settings()
+        stamps, codes = [self._clock()], [self._signed(driver.get_last_result(False))]
+        pause_s = limits.ADC_READ_RATIO.value / limits.ADC_RATE_HZ.value
+        next_s = stamps[0]
+        until_s = next_s + seconds
+        while True:
+            next_s = max(next_s + pause_s, stamps[-1])
             self._sleep(next_s - self._clock())
-        return samples
+            now_s = self._clock()
+            if now_s >= until_s or stop():
+                break
+            stamps.append(now_s)
+            codes.append(self._signed(driver.get_last_result(True)))
+        # A chip whose supply dipped starts anew with other settings, and its results mean nothing.
+        if driver.settings() != settings:
+            raise SenseError(self.place, "settings lost during a burst", "a chip with a steady supply")
+        return stamps, codes
 
     def _ready(self, full_scale_v: float) -> _Bounded:
         if self._driver is None:
@@ -124,6 +150,17 @@ class Converter:
         if abs(code) >= _CLIP_CODES:
             raise ClippedError(self.place, f"a signal beyond {full_scale_v:g} V", "a signal within the range")
         return code * full_scale_v / 32768
+
+
+def _fresh(stamps: list[float], codes: list[int]) -> list[bool]:
+    """Which reads got a new result: another code, or the same one too late to be the same result."""
+    longest_s = limits.ADC_SLOWEST.value / limits.ADC_RATE_HZ.value
+    fresh, last_s = [False], stamps[0]
+    for (at_s, code), before in zip(zip(stamps[1:], codes[1:], strict=True), codes, strict=False):
+        new = code != before or at_s - last_s > longest_s
+        fresh.append(new)
+        last_s = at_s if new else last_s
+    return fresh
 
 
 class ClippedError(SenseError):

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
-from math import log
+from math import inf, log
 from typing import Any, NamedTuple
 
 from hardware.analog import ClippedError, Converter
@@ -159,6 +159,7 @@ class Boards:
         self._starts: list[StartTransient] = []
         self._quick: list[Scan] = []
         self._closed_s: float | None = None
+        self._captured_s = -inf
         self._watch = next((name for name in ("load", "call") if name in self._presence), None)
         self._levels = {name: presence.present for name, presence in self._presence.items()}
 
@@ -233,14 +234,21 @@ class Boards:
 
     def _starting(self) -> bool:
         """A closing of the contacts is waiting to be looked at."""
-        return self._watch is not None and self._presence[self._watch].present and not self._levels[self._watch]
+        if self._watch is None or self._resting():
+            return False
+        return self._presence[self._watch].present and not self._levels[self._watch]
+
+    def _resting(self) -> bool:
+        """A capture is just over: closings that follow at once are chatter, and chatter must not keep the bus."""
+        return self._clock() - self._captured_s < limits.CAPTURE_REST_S.value
 
     def _capture(self, closed_s: float) -> None:
         channel = self._channels.get("compressor_a")
         if channel is None or channel.address is None or channel.mux is None or channel.scale is None:
             return
-        if self._clock() - closed_s > limits.LATE_CAPTURE_S.value:
+        if self._clock() - closed_s > limits.LATE_CAPTURE_S.value or self._resting():
             return
+        self._captured_s = self._clock()
         converter = self._converters[channel.address]
         try:
             samples = converter.burst(channel.mux, channel.ranges_v[-1], limits.TRANSIENT_S.value)
@@ -311,7 +319,7 @@ class Boards:
                 if place + 1 >= len(channel.ranges_v):
                     raise
                 self._range[channel.reading] = place + 1
-        found = measure(samples, self._settings.unit.line_hz, 1 / limits.ADC_RATE_HZ.value)
+        found = measure(samples, self._settings.unit.line_hz, converter.conversion_s)
         if found is None:
             raise SenseError(
                 channel.reading, f"{len(samples)} conversions", "a whole burst; a start was being captured"

@@ -306,12 +306,19 @@ FLEET: dict[str, Limit] = {
     "batch_most": _ours(2000, "messages", 1, 20000, "a commit costs little beside this many rows"),
     "batch_wait_s": _ours(0.1, "s", 0.001, 5, "a message waits no longer for company before it is committed"),
     "in_flight": _ours(8000, "messages", 20, 65535, "four batches: the broker never waits for a commit"),
-    "retry_s": _ours(1.0, "s", 0.05, 60, "pause after the database refused a batch"),
+    "retry_s": _ours(1.0, "s", 0.05, 60, "pause after database or broker failed"),
+    "session_kept_s": _ours(7 * _DAY, "s", 60, 2**32 - 2, "what sites send while the office is down waits a week"),
+    "slots_most": _ours(64, "workers", 1, 1000, "more ingest workers than any one database can feed"),
+    "slot_idle_s": _ours(60, "s", 1, 3600, "a worker that is only being restarted is back by then"),
+    "beat_s": _ours(5, "s", 0.1, 60, "how often a worker says that it lives and looks for work of others"),
+    "drained_s": _ours(10, "s", 0.2, 600, "a session of a worker that is gone is empty when nothing came this long"),
+    "sweep_s": _ours(30, "s", 0.2, 3600, "how often missing numbers are looked for"),
+    "sweep_sites": _ours(500, "sites", 1, 1e5, "asked in one sweep; the rest in the next"),
+    "asks_at_once": _ours(200, "requests", 1, 1e4, "sent and not yet taken by the broker"),
     "origins_most": _ours(32, "origins", 2, 1000, "a site whose disk was replaced more often than this is broken"),
     "runs_most": _ours(2000, "runs", 10, 1e5, "a ledger with more holes than this is broken"),
     # asking again
     "hole_patience_s": _ours(60, "s", 1, 3600, "messages shared between workers arrive out of order by seconds"),
-    "resend_most": _ours(500, "messages", 1, 10000, "one request never floods the broker"),
     "ask_again_s": _ours(300, "s", 5, _DAY, "an unanswered request is repeated after this, then twice as long"),
     "asks_most": _ours(12, "times", 1, 100, "doubling from 5 min, this is two weeks: then it is given up as lost"),
     # keeping
@@ -399,16 +406,23 @@ EDGE: dict[str, Limit] = {
 BURST_S = _ours(0.12, "s", 0.05, 1.0, "7.2 cycles at 60 Hz, 6 at 50 Hz: enough for a windowed mean square")
 ADC_RATE_HZ = Limit(860.0, "1/s", 8, 860, "data sheet", "ADS1115 (SBAS444D): the fastest rate, within 10 % of nominal")
 ADC_READ_RATIO = _ours(0.85, "of a conversion", 0.3, 0.9, "reads come faster than conversions of a clock 10 % fast")
+ADC_SLOWEST = _ours(1.15, "1", 1.1, 1.5, "conversions of a chip 10 % slow take 1.11 times as long as nominal")
 ADC_ANSWER_S = _ours(
     0.05, "s", 0.005, 1.0, "a single conversion takes 1.3 ms at the most; a chip silent longer is stuck"
 )
+BEAT_READS = _ours(40, "results", 20, 1000, "fewer results of a burst do not tell the converter's beat")
+BEAT_SHARE = _ours(0.7, "1", 0.5, 0.9, "a signal with fewer new results lies flat, or the reader is far too slow")
+BEAT_MARGIN = _ours(0.08, "of a beat", 0, 0.3, "closer to the end of a conversion, a read may have got either result")
+BEAT_CONTRADICTED = _ours(0.05, "of the reads", 0, 0.2, "a beat that more reads contradict is not the converter's")
 CYCLES_MIN = _ours(4.0, "cycles", 2, 20, "fewer cycles of current give no steady reading")
+CYCLE_SAMPLES = _ours(8, "samples a cycle", 4, 100, "860 a second are 14 or 17 a cycle; half may be missing")
 RANGE_DOWN_RATIO = _ours(0.7, "1", 0.1, 0.95, "go to the finer range only when the peaks fill less of it than this")
 TRANSIENT_S = _ours(1.0, "s", 0.3, 5.0, "how long a start is captured; a slow one takes 0.4 to 1 s")
 TRANSIENT_SETTLED_RATIO = _ours(
     1.15, "of the last cycles", 1.02, 2.0, "a start has settled when its current is within this"
 )
 IDLE_S = _ours(0.01, "s", 0.001, 0.1, "how soon between scans a closing of the contacts is noticed")
+CAPTURE_REST_S = _ours(5.0, "s", 1.5, 60, "no compressor is started twice in this time on purpose; chatter is")
 LATE_CAPTURE_S = _ours(0.1, "s", 0.01, 1.0, "a capture begun later than this has missed the start")
 QUICK_SCANS = _ours(256, "scans", 16, 4096, "changes of presence kept until the loop asks; chatter fills it in seconds")
 THERMISTOR_LOW = _ours(0.02, "of VDD", 0.001, 0.1, "204 ohm, over 140 C: a shorted lead")

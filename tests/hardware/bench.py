@@ -1,6 +1,6 @@
 """A bench for the boards: signal generators on the fake bus's inputs, switches on the pins, virtual time.
 
-A generator gives the exact mean of its wave over a conversion; what it plays is in the reading's own unit (A, V, °C) and
+A generator gives the exact mean of its wave over a conversion; what it plays is in the unit of the reading (A, V, °C) and
 reaches the converter through the channel table's scale. A fault is one of the wire: an empty jack, a missing bias.
 """
 

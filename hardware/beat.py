@@ -1,0 +1,132 @@
+"""The converter's own beat, found from the reads of a burst: which conversion did each read get?
+
+In continuous mode the chip converts on its own clock, up to 10 % off nominal, and keeps the last result only. Reads
+come a little faster than conversions, so that a read finds either a new result or the old one again; a reader that the
+kernel holds up misses conversions altogether. The time stamps alone do not tell which: a pause of one and a half
+conversions may or may not hold a conversion that nobody read.
+
+Each read says where on the beat it fell. A new result after less than one beat: a conversion ended in between. The
+same result again: none did. Both mark an arc of the beat, allowed or forbidden. The beat and phase that contradict the
+fewest reads are the converter's, to about a thousandth; from them each result gets its place and its time. A beat once
+found is looked for first next time: it only drifts with temperature.
+"""
+
+from __future__ import annotations
+
+from cmath import exp as cexp
+from cmath import phase
+from collections.abc import Iterable, Sequence
+from itertools import accumulate
+from math import pi
+
+from monitor import limits
+
+BINS = 32
+_WIDE = tuple(1 + 0.001 * step for step in range(-108, 113))
+_NARROW = tuple(1 + 0.0005 * step for step in range(-4, 5))
+_FINE = tuple(1 + 0.0003 * step for step in (-1, 0, 1))
+
+
+class Beat:
+    """The beat of one converter. `beat_s` is the best estimate so far, `known` whether it was measured."""
+
+    def __init__(self) -> None:
+        self.beat_s = 1 / limits.ADC_RATE_HZ.value
+        self.known = False
+
+    def times(self, stamps: Sequence[float], fresh: Sequence[bool]) -> list[float | None] | None:
+        """When the conversion of each fresh read ended, s, to a constant: None for a read too close to the turn of the
+        beat to say; None for all where the reads do not tell.
+
+        `stamps` are the times of all reads in order, `fresh` whether each got a new result.
+        """
+        news = [at_s for at_s, new in zip(stamps, fresh, strict=True) if new]
+        if len(news) < limits.BEAT_READS.value or not self._plausible(news):
+            return None
+        zero_s = stamps[0]
+        reads = [(a - zero_s, b - zero_s, new) for a, b, new in zip(stamps, stamps[1:], fresh[1:], strict=False)]
+        found = self._search(reads, news)
+        if found is None:
+            self.known = False
+            return None
+        self.beat_s, phase_s = found
+        self.known = True
+        start_s = zero_s + phase_s
+        places = self._places(news, start_s)
+        whole = places[-1] - places[0] == len(places) - 1
+        return [
+            start_s + place * self.beat_s if whole or self._sure(at_s - start_s) else None
+            for place, at_s in zip(places, news, strict=True)
+        ]
+
+    def _sure(self, after_s: float) -> bool:
+        """Read well inside a beat."""
+        margin = limits.BEAT_MARGIN.value
+        return margin <= after_s / self.beat_s % 1.0 <= 1.0 - margin
+
+    def _plausible(self, news: Sequence[float]) -> bool:
+        """Enough of the results changed: a signal that lies flat gives the same code again and tells no beat."""
+        return (len(news) - 1) * self.beat_s > limits.BEAT_SHARE.value * (news[-1] - news[0])
+
+    def _search(self, reads: Sequence[tuple[float, float, bool]], news: Sequence[float]) -> tuple[float, float] | None:
+        bound = limits.BEAT_CONTRADICTED.value * len(reads)
+        longest_s = (news[-1] - news[0]) / max(len(news) - 2, 1)
+        nominal_s = 1 / limits.ADC_RATE_HZ.value
+        tries = [(self.beat_s, _NARROW)] if self.known else []
+        for around_s, ratios in (*tries, (nominal_s, _WIDE)):
+            best = _best(reads, (around_s * ratio for ratio in ratios), longest_s)
+            if best is not None and best[0] <= bound:
+                finer = _best(reads, (best[2] * ratio for ratio in _FINE), longest_s)
+                return (finer or best)[2:]
+        return None
+
+    def _places(self, news: Sequence[float], start_s: float) -> list[int]:
+        """The place on the beat of each result, no two alike: a read close to the turn may lie on either side."""
+        places: list[int] = []
+        turned = 0.0  # how far beyond the turn the last one was read, in beats
+        for at_s in news:
+            place, part = divmod((at_s - start_s) / self.beat_s, 1.0)
+            if places and place <= places[-1]:
+                before = places[-2] if len(places) > 1 else places[-1] - 2
+                if turned < 1.0 - part and places[-1] - 1 > before:
+                    places[-1] -= 1
+                place = max(place, places[-1] + 1)
+            places.append(int(place))
+            turned = part
+        return places
+
+
+def _best(
+    reads: Sequence[tuple[float, float, bool]], beats: Iterable[float], longest_s: float
+) -> tuple[float, int, float, float] | None:
+    """(reads contradicted, -width in bins of the phases that do so least, beat, phase) of the best beat.
+
+    Of those that contradict equally few, the widest: the truth is most likely in the middle of what is possible.
+    """
+    found = [(*_contradicted(reads, beat_s), beat_s) for beat_s in beats if beat_s <= longest_s]
+    if not found:
+        return None
+    least, width, phase_s, beat_s = min(found)
+    return least, width, beat_s, phase_s
+
+
+def _contradicted(reads: Sequence[tuple[float, float, bool]], beat_s: float) -> tuple[int, int, float]:
+    """(how many reads the best phase contradicts, minus how many bins do as well, the middle of those in s)."""
+    change = [0] * (BINS + 1)
+    scale = BINS / beat_s
+    most = 0
+    for before_s, at_s, new in reads:
+        if at_s - before_s >= beat_s:
+            most += not new
+            continue
+        first, last = int(before_s * scale) % BINS, int(at_s * scale) % BINS
+        sign = 1 if new else -1
+        most += new
+        change[first] += sign
+        change[last] -= sign
+        if last < first or (last == first and at_s - before_s > beat_s / 2):
+            change[0] += sign
+    agreed = list(accumulate(change[:BINS]))
+    best = max(agreed)
+    middle = sum(cexp(2j * pi * (place + 1) / BINS) for place, votes in enumerate(agreed) if votes == best)
+    return most - best, -agreed.count(best), phase(middle) / (2 * pi) % 1 * beat_s
