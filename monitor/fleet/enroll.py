@@ -21,11 +21,12 @@ import sqlalchemy as sa
 
 from monitor.config import ID_PATTERN
 from monitor.errors import CommandError
-from monitor.fleet.messages import READERS, ROOT
+from monitor.fleet.messages import READERS
 from monitor.fleet.people import note
 from monitor.fleet.setup import Broker
 from monitor.fleet.store import Store
 from monitor.fleet.tables import settings, sites, state
+from monitor.messages import ROOT
 
 FLEET_USER = "fleet_ingest"  # the underscore keeps it out of reach of any site's name
 SITE_WRITES = (*READERS, "readings")

@@ -15,7 +15,6 @@ from monitor.fleet import standing
 from monitor.fleet.books import Books
 from monitor.fleet.messages import (
     NUMBERED,
-    ROOT,
     Answered,
     Aside,
     CycleDone,
@@ -27,6 +26,7 @@ from monitor.fleet.messages import (
     placed_at,
 )
 from monitor.fleet.standing import Standing
+from monitor.messages import ROOT
 
 AsideRow = tuple[float, str, str, bytes]
 EventRow = tuple[int, float, str, int, str, str, str, str, float, str]
@@ -146,7 +146,7 @@ class Fold:
     def event(self, site: SiteNow, message: Message) -> None:
         body = message.body
         assert isinstance(body, Event)
-        source = origin(body.id, body.seq)
+        source = origin(body)
         if not self._new(site, message, source, body.seq):
             return
         at = placed_at(body.wall_s, message.received_at)
@@ -162,7 +162,7 @@ class Fold:
     def cycle(self, site: SiteNow, message: Message) -> None:
         body = message.body
         assert isinstance(body, CycleDone)
-        source = origin(body.id, body.seq)
+        source = origin(body)
         if not self._new(site, message, source, body.seq):
             return
         at = placed_at(body.started_wall_s, message.received_at)

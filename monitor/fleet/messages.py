@@ -1,5 +1,6 @@
-"""What comes from the broker (contract, section 7), checked and typed; what cannot be used, with the reason.
+"""What comes from the broker, checked and typed as far as the fleet reads it; what cannot be used, with the reason.
 
+The messages themselves are described in monitor/messages.py.
 `read` never raises for what a site sent: a message is one of the records below, or `Aside` with the reason in plain
 words. Unknown keys are let through, so a newer monitor can say more than this fleet knows. Pure: the instant of
 receipt comes with the message.
@@ -14,16 +15,15 @@ import msgspec
 
 from monitor.config import ID_PATTERN
 from monitor.limits import FLEET
+from monitor.messages import CHANNELS, OFFLINE, ONLINE, ROOT, Id, id_origin
 from monitor.records import AlertState, ChangeKind, Severity
 
-ROOT = "condenser/v1"
 TOP_SEQ = 2**40  # a number no site reaches by counting; above it the counter is broken
 PAYLOAD_MOST = int(FLEET["payload_most"].value)
 CLOCK_AHEAD_S = FLEET["clock_ahead_s"].value
 CLOCK_BEHIND_S = FLEET["clock_behind_s"].value
 
 _Seq = Annotated[int, msgspec.Meta(ge=1, le=TOP_SEQ)]
-_Id = Annotated[str, msgspec.Meta(min_length=1, max_length=120)]
 _Name = Annotated[str, msgspec.Meta(pattern="^[a-z0-9][a-z0-9-]{0,63}$")]
 _Seconds = Annotated[float, msgspec.Meta(ge=0, le=1e8)]
 _Names = Annotated[tuple[_Name, ...], msgspec.Meta(max_length=64)]
@@ -32,7 +32,7 @@ _Names = Annotated[tuple[_Name, ...], msgspec.Meta(max_length=64)]
 class Event(msgspec.Struct, frozen=True, kw_only=True):
     """One change of a finding (`change` given) or of its alert (`state` given), numbered by the site."""
 
-    id: _Id
+    id: Id
     seq: _Seq
     finding: _Name
     severity: Severity
@@ -52,7 +52,7 @@ class _Transient(msgspec.Struct, frozen=True):
 class CycleDone(msgspec.Struct, frozen=True, kw_only=True):
     """One finished cooling cycle, numbered by the site; fields as in monitor.records.Cycle."""
 
-    id: _Id
+    id: Id
     seq: _Seq
     run_s: _Seconds
     started_wall_s: float | None = None
@@ -99,7 +99,7 @@ class UnitNow(msgspec.Struct, frozen=True, kw_only=True):
 class Answered(msgspec.Struct, frozen=True, kw_only=True):
     """The answer to a request. `first_seq` of a resend: the oldest number the site still keeps."""
 
-    id: _Id
+    id: Id
     done: bool
     why: str = ""
     first_seq: _Seq | None = None
@@ -148,9 +148,9 @@ def _event(text: str) -> Event:
 
 
 def _online(text: str) -> Online:
-    if text not in ("online", "offline"):
-        raise ValueError("availability is `online` or `offline`")
-    return Online(text == "online")
+    if text not in (ONLINE, OFFLINE):
+        raise ValueError(f"availability is `{ONLINE}` or `{OFFLINE}`")
+    return Online(text == ONLINE)
 
 
 READERS: dict[str, Callable[[str], Body]] = {
@@ -161,6 +161,7 @@ READERS: dict[str, Callable[[str], Body]] = {
     "availability": _online,
 }
 NUMBERED = ("events", "cycles")
+assert READERS.keys() <= CHANNELS.keys()
 
 
 def read(topic: str, payload: bytes, received_at: float) -> Message | Aside:
@@ -185,11 +186,12 @@ def _split(topic: str) -> tuple[str, str]:
     return (site, name) if root == ROOT else ("", "")
 
 
-def origin(message_id: str, seq: int) -> str:
-    """What numbered it: the `id` without its number. A monitor whose disk was replaced counts from 1 again under a
-    new origin, and its new messages are not taken for old ones."""
-    head = message_id.removesuffix(str(seq))
-    return head.rstrip("-:/.#") if head != message_id else ""
+def origin(body: Event | CycleDone) -> str:
+    """What numbered it (monitor.messages.id_origin). A monitor whose disk was replaced counts from 1 again under a
+    new origin, and its new messages are not taken for old ones. Raises ValueError for an id without its number."""
+    if not body.id.endswith(str(body.seq)):
+        raise ValueError(f"the id {body.id!r} does not end in its number {body.seq}")
+    return id_origin(body.id, body.seq)
 
 
 def placed_at(wall_s: float | None, received_at: float) -> float:

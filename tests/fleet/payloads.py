@@ -6,7 +6,8 @@ from typing import Any
 
 import msgspec
 
-from monitor.fleet.messages import ROOT, Aside, Message, read
+from monitor.fleet.messages import Aside, Message, read
+from monitor.messages import ROOT, message_id
 from monitor.records import AlertChange, AlertState, Change, ChangeKind, Cycle, Severity
 
 NOON = 1_784_030_400.0  # 2026-07-14T12:00:00Z
@@ -15,7 +16,7 @@ Raw = tuple[str, bytes]
 
 def numbered(site: str, topic: str, record: Any, seq: int, origin: str = "o1") -> Raw:
     """A record with its number and stable id, on its topic."""
-    body = {**msgspec.to_builtins(record), "id": f"{origin}-{seq}", "seq": seq}
+    body = {**msgspec.to_builtins(record), "id": message_id(origin, topic, seq), "seq": seq}
     return f"{ROOT}/{site}/{topic}", msgspec.json.encode(body)
 
 
