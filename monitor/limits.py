@@ -299,6 +299,7 @@ _DAY = 86400.0
 FLEET: dict[str, Limit] = {
     # ingest
     "payload_most": _ours(65536, "bytes", 4096, 1e6, "twenty times the largest `unit` message of a fully fitted site"),
+    "free_least_mb": _ours(200.0, "MB", 1, 1e5, "less than this free on the disk is shown as a thing to mend"),
     "clock_ahead_s": _ours(3600, "s", 0, _DAY, "a site's clock further ahead than this is wrong"),
     "clock_behind_s": _ours(
         5 * 366 * _DAY, "s", _DAY, 1e9, "the longest a site keeps its events (history.events_days)"
@@ -381,6 +382,7 @@ WEB: dict[str, Limit] = {
     "day_s": _ours(86400.0, "s", 3600, 604800, "the lanes on the first page go back one day"),
     "cycles_shown": _ours(200, "cycles", 10, 5000, "rows of the table of cycles"),
     "points": _ours(400, "points", 50, 2000, "points of a plotted curve: about one a pixel on a phone"),
+    "free_least_mb": _ours(200.0, "MB", 1, 1e5, "less than this free on the disk is shown as a thing to mend"),
     "clock_ahead_s": _ours(120.0, "s", 1, 3600, "a status dated this far ahead means a clock that was set back"),
 }
 

@@ -20,10 +20,20 @@ from web import clock, guard
 from web.access import Access, Tries
 from web.door import door
 from web.shell import shell
+from web.view_alerts import alerts
+from web.view_health import health
+from web.view_history import past
 from web.view_status import pages
 from web.window import Window
 
-MENU = (("pages.status", "Now"),)
+MENU = (
+    ("pages.status", "Now"),
+    ("alerts.listed", "Alerts"),
+    ("past.shown", "History"),
+    ("past.cycles", "Cycles"),
+    ("past.trends", "Trends"),
+    ("health.shown", "Health"),
+)
 
 
 def create_app(
@@ -54,7 +64,7 @@ def create_app(
     )
     app.extensions["window"] = Window(history, settings, access, wall)
     app.extensions["tries"] = Tries(monotonic)
-    for blueprint in (pages, door, shell):
+    for blueprint in (pages, alerts, past, health, door, shell):
         app.register_blueprint(blueprint)
     guard.install(app)
     _dress(app)

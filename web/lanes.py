@@ -11,6 +11,8 @@ from html import escape
 from itertools import pairwise
 from typing import NamedTuple
 
+import msgspec
+
 from monitor import texts
 from monitor.kept import LANES, Lane, Point
 from monitor.records import LinkState
@@ -83,6 +85,21 @@ def summary(lanes: Iterable[Lane], span: Span) -> str:
     return ". ".join(parts) + "."
 
 
+def ended(lanes: Iterable[Lane], seen_s: float | None) -> list[Lane]:
+    """The lanes, where nothing was seen after `seen_s`: what lasted then is not known since. None: all is fresh."""
+    if seen_s is None:
+        return list(lanes)
+    found = []
+    for row in lanes:
+        if row.to_wall_s is not None:
+            found.append(row)
+            continue
+        end_s = max(seen_s, row.from_wall_s)
+        found.append(msgspec.structs.replace(row, to_wall_s=end_s))
+        found.append(Lane(name=row.name, state=LinkState.UNKNOWN, from_wall_s=end_s, to_wall_s=None))
+    return found
+
+
 def held(lane: Lane, span: Span) -> float:
     """How much of a stretch lies in the span, s."""
     end_s = span.to_s if lane.to_wall_s is None else min(lane.to_wall_s, span.to_s)
@@ -90,23 +107,22 @@ def held(lane: Lane, span: Span) -> float:
 
 
 def _lane(lane: str, stretches: Sequence[Lane], span: Span, box: tuple[float, float], name: str) -> str:
-    y, height = box
-    title = f'<text x="0" y="{y - 5:g}" class="lane-name">{LANE_TITLES[lane]}</text>'
-    ground = f'<line x1="0" x2="100%" y1="{y + height:g}" y2="{y + height:g}" class="lane-ground"/>'
-    return title + ground + "".join(_stretch(row, span, box, name) for row in stretches)
+    title = f'<text x="0" y="{box[0] - 5:g}" class="lane-name">{LANE_TITLES[lane]}</text>'
+    return title + "".join(_stretch(row, span, box, name) for row in stretches)
 
 
 def _stretch(row: Lane, span: Span, box: tuple[float, float], name: str) -> str:
     y, height = box
-    if row.state is LinkState.DEAD:
-        return ""
     start = span.share(row.from_wall_s)
     end = 100.0 if row.to_wall_s is None else span.share(row.to_wall_s)
     # A run of seconds must still be seen in the picture of a day.
     width = max(end - start, 0.25)
     to_s = span.to_s if row.to_wall_s is None else row.to_wall_s
-    state = texts.WORDS["state-live" if row.state is LinkState.LIVE else "state-unknown"]
+    state = texts.WORDS[f"state-{row.state.value}"]
     told = f"{LANE_TITLES[row.name]} {state}, {span.clock(row.from_wall_s)} to {span.clock(to_s)}"
+    if row.state is LinkState.DEAD:
+        line = f'<line x1="{start}%" x2="{end}%" y1="{y + height:g}" y2="{y + height:g}" class="lane-ground"/>'
+        return line.replace("/>", f"><title>{escape(told)}</title></line>")
     fill = f'fill="url(#{name}-hatch)"' if row.state is LinkState.UNKNOWN else 'fill="#7bb"'
     return (
         f'<rect x="{start}%" y="{y:g}" width="{width:.3f}%" height="{height:g}" class="l-{row.state.value}" {fill}>'

@@ -13,7 +13,7 @@ from monitor import limits, texts
 from monitor.records import Change, ChangeKind
 from web import clock, ladder, lanes
 from web.window import Seen, Window, window
-from web.wiring import blinded, rows
+from web.wiring import blinded, rows, worst
 
 pages = Blueprint("pages", __name__)
 _DAY_S = limits.WEB["day_s"].value
@@ -68,7 +68,10 @@ def _ladder(seen: Seen) -> str:
 
 def _standing(seen: Seen) -> str:
     found = () if seen.status is None else seen.status.findings
-    return render_template("part_standing.html", findings=found, names=texts.NAMES, seen=seen)
+    first = worst(found)
+    ordered = sorted(found, key=lambda finding: finding is not first)
+    name = "" if first is None else first.name
+    return render_template("part_standing.html", findings=ordered, first=name, names=texts.NAMES, seen=seen)
 
 
 def _figures(seen: Seen) -> str:
@@ -87,7 +90,7 @@ def figure(name: str, value: float | bool | None) -> str:
 def _day(seen: Seen) -> str:
     # To the full ten seconds, so that the picture is not another one at every look.
     to_s = window().wall() // 10 * 10
-    svg = Markup(day_svg(window(), to_s - _DAY_S, to_s))  # noqa: S704 - drawn by us, its words escaped
+    svg = Markup(day_svg(window(), to_s - _DAY_S, to_s, seen))  # noqa: S704 - drawn by us, its words escaped
     return render_template("part_day.html", svg=svg)
 
 
@@ -100,14 +103,22 @@ PARTS: dict[str, Callable[[Seen], str]] = {
 }
 
 
-def day_svg(found: Window, from_s: float, to_s: float, name: str = "day") -> str:
+def day_svg(found: Window, from_s: float, to_s: float, seen: Seen) -> str:
     """Lanes, currents and findings of a span."""
     history = found.history
     span = lanes.Span(from_s, to_s, clock.when)
     points = int(limits.WEB["points"].value)
     curves = {reading: history.readings(reading, from_s, to_s, points) for reading in lanes.CURVES.values()}
     axis = lanes.ticks(span, clock.midnight(from_s), clock.tick)
-    return lanes.svg(history.lanes(from_s, to_s), dict(curves), span, axis, flags(found, from_s, to_s), name=name)
+    stretches = lanes.ended(history.lanes(from_s, to_s), last_s(seen))
+    return lanes.svg(stretches, dict(curves), span, axis, flags(found, from_s, to_s))
+
+
+def last_s(seen: Seen) -> float | None:
+    """The last moment of which the lanes can tell, where the monitor is blind; None while it is not."""
+    if not seen.blind:
+        return None
+    return 0.0 if seen.status is None or seen.status.wall_s is None else seen.status.wall_s
 
 
 def flags(found: Window, from_s: float, to_s: float) -> list[lanes.Mark]:
@@ -120,9 +131,3 @@ def flags(found: Window, from_s: float, to_s: float) -> list[lanes.Mark]:
         and kept.wall_s is not None
         and from_s <= kept.wall_s <= to_s
     ]
-
-
-def common() -> dict[str, Any]:
-    """What other pages show of the status: the sentence at the top, small."""
-    seen = window().look()
-    return {"seen": seen, "saying": window().saying(seen)}

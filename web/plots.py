@@ -1,0 +1,136 @@
+"""Plots over time, drawn on the server: a curve with its spread, and bars by day. Pure; SVG without a view box, so that
+widths follow the page and words keep their size."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+from typing import NamedTuple
+
+from monitor.kept import Point
+from web.lanes import Span, path, step_s
+
+_TOP, _FOOT = 8.0, 22.0
+
+
+class Axis(NamedTuple):
+    """The upright axis: its ends, and the unit's words."""
+
+    low: float
+    high: float
+    unit: str
+
+
+class Bar(NamedTuple):
+    """One day: its words, its value, and what to say of it in full."""
+
+    words: str
+    value: float
+    told: str
+
+
+def axis_for(points: Sequence[Point], unit: str, *, from_zero: bool) -> Axis:
+    """An axis with round ends that holds all points."""
+    high = max((point.high for point in points), default=1.0)
+    low = 0.0 if from_zero else min((point.low for point in points), default=0.0)
+    step = round_step((high - low) / 3 or 1.0)
+    return Axis(step * (low // step), step * -(-(high + 1e-9) // step), unit)
+
+
+def round_step(rough: float) -> float:
+    """The next round step (1, 2 or 5 times a power of ten) from `rough` up."""
+    power = 1.0
+    while power > rough:
+        power /= 10
+    while power * 10 <= rough:
+        power *= 10
+    return next(power * times for times in (1, 2, 5, 10) if power * times >= rough - 1e-12)
+
+
+def curve(
+    points: Sequence[Point],
+    span: Span,
+    axis: Axis,
+    ticks: Sequence[tuple[float, str]],
+    *,
+    title: str,
+    name: str,
+    height: float = 130.0,
+) -> str:
+    """Means as a line over the band from lowest to highest."""
+    scale, step = axis.high - axis.low, step_s(points)
+    line = path(points, span, axis.high, step, axis.low)
+    plot = height - _TOP - _FOOT
+    told = _told(points, axis)
+    body = (
+        f'<svg x="0" y="{_TOP:g}" width="100%" height="{plot:g}" viewBox="0 0 1000 100" preserveAspectRatio="none">'
+        f'<path d="{_band(points, span, axis, step)}" class="band" fill="#bbb"/>'
+        f'<path d="{line}" class="curve" fill="none" stroke="#333" stroke-width="1.6" '
+        'vector-effect="non-scaling-stroke"/></svg>'
+    )
+    return _frame(name, title, told, height, _grid(axis, scale, plot) + _ticks(ticks, span, plot, height) + body)
+
+
+def _told(points: Sequence[Point], axis: Axis) -> str:
+    if not points:
+        return "No readings."
+    low, high = min(point.low for point in points), max(point.high for point in points)
+    return f"From {low:.1f} to {high:.1f} {axis.unit}, last {points[-1].mean:.1f} {axis.unit}."
+
+
+def _band(points: Sequence[Point], span: Span, axis: Axis, step: float) -> str:
+    """Upright strokes from lowest to highest, one a point, as wide as a point."""
+    half = 500 * step / (span.to_s - span.from_s)
+    drawn = ""
+    for point in points:
+        x = span.share(point.wall_s) * 10 + half
+        top, foot = (98 - 94 * (value - axis.low) / (axis.high - axis.low) for value in (point.high, point.low))
+        drawn += f"M{x - half:.1f} {top:.1f}H{x + half:.1f}V{foot:.1f}H{x - half:.1f}z"
+    return drawn
+
+
+def _grid(axis: Axis, scale: float, plot: float) -> str:
+    drawn = ""
+    for value in (axis.low, (axis.low + axis.high) / 2, axis.high):
+        y = _TOP + plot * (98 - 94 * (value - axis.low) / scale) / 100
+        drawn += f'<line x1="0" x2="100%" y1="{y:.1f}" y2="{y:.1f}" class="tick"/>'
+        drawn += f'<text x="0" y="{y - 3:.1f}" class="lane-note">{value:g} {escape(axis.unit)}</text>'
+    return drawn
+
+
+def _ticks(ticks: Sequence[tuple[float, str]], span: Span, plot: float, height: float) -> str:
+    drawn = ""
+    for wall_s, words in ticks:
+        x = span.share(wall_s)
+        anchor = "start" if x < 6 else "end" if x > 94 else "middle"
+        drawn += f'<line x1="{x}%" x2="{x}%" y1="{_TOP:g}" y2="{_TOP + plot:g}" class="tick"/>'
+        drawn += f'<text x="{x}%" y="{height - 4:g}" text-anchor="{anchor}" class="lane-note">{escape(words)}</text>'
+    return drawn
+
+
+def bars(days: Sequence[Bar], unit: str, *, title: str, name: str, height: float = 150.0) -> str:
+    """One bar a day, the oldest first."""
+    top = max((day.value for day in days), default=0.0) or 1.0
+    axis = Axis(0.0, top, unit)
+    plot, width = height - _TOP - _FOOT, 100 / max(1, len(days))
+    every = max(1, -(-len(days) // 6))
+    body = _grid(Axis(0.0, round(top, 1), unit), round(top, 1), plot)
+    for place, day in enumerate(days):
+        tall = plot * 0.94 * day.value / axis.high
+        x, foot = place * width, _TOP + plot * 0.98
+        body += (
+            f'<rect x="{x + width * 0.12:.2f}%" width="{width * 0.76:.2f}%" y="{foot - tall:.1f}" height="{tall:.1f}" '
+            f'class="bar" fill="#7bb"><title>{escape(day.told)}</title></rect>'
+        )
+        if place % every == 0:
+            body += f'<text x="{x:.2f}%" y="{height - 4:g}" class="lane-note">{escape(day.words)}</text>'
+    return _frame(name, title, "; ".join(day.told for day in days) + ".", height, body)
+
+
+def _frame(name: str, title: str, told: str, height: float, body: str) -> str:
+    return (
+        f'<svg class="plot lanes" width="100%" height="{height:g}" role="img" '
+        f'aria-labelledby="{name}-title {name}-desc" xmlns="http://www.w3.org/2000/svg" '
+        'font-family="system-ui, sans-serif" font-size="13">'
+        f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-desc">{escape(told)}</desc>{body}</svg>'
+    )

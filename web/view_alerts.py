@@ -1,0 +1,91 @@
+"""Alerts: what stands, and the wishes a person may have: acknowledge, shelve, reset, service mode, resume."""
+
+from __future__ import annotations
+
+import secrets
+import time
+
+from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
+from werkzeug.wrappers import Response
+
+from monitor import limits
+from monitor.alerts import TRANSITIONS, AlertEvent
+from monitor.records import Alert, AlertChange, AlertState, Answer, Request, RequestKind
+from web.window import window
+
+alerts = Blueprint("alerts", __name__)
+SHELVE_H = (1, 4, 12, 24, 72, 168)
+SERVICE_H = (1, 2, 4, 8)
+_EVENTS = {
+    RequestKind.ACKNOWLEDGE: AlertEvent.ACKNOWLEDGE,
+    RequestKind.RESET: AlertEvent.RESET,
+    RequestKind.SHELVE: AlertEvent.SHELVE,
+}
+
+
+@alerts.get("/alerts")
+def listed() -> str:
+    """Alerts as they stand, and what became of earlier ones."""
+    seen = window().look()
+    shown = () if seen.status is None else seen.status.alerts
+    steps = [kept for kept in window().history.latest_events(limit=200) if isinstance(kept.body, AlertChange)]
+    return render_template(
+        "alerts.html",
+        alerts=[(alert, offered(alert)) for alert in shown],
+        steps=steps[:60],
+        seen=seen,
+        by=session.get("by", ""),
+        shelve_h=SHELVE_H,
+        service_h=SERVICE_H,
+        nonce=secrets.token_hex(8),
+    )
+
+
+def offered(alert: Alert) -> list[RequestKind]:
+    """The requests that would change this alert, by the alert's own table; the service has the last word."""
+    if alert.state is AlertState.SHELVED:
+        return [RequestKind.UNSHELVE]
+    moves = TRANSITIONS[alert.state]
+    return [kind for kind, event in _EVENTS.items() if moves[event] is not alert.state]
+
+
+@alerts.post("/alerts/<kind>")
+def ask(kind: str) -> Response:
+    """Leave a request for the service, wait a moment for its answer, and say what became of it."""
+    if kind not in list(RequestKind):
+        abort(404)
+    by = request.form.get("by", "").strip()
+    session["by"] = by[:64]
+    wish = Request(
+        id=request.form.get("id") or secrets.token_hex(8),
+        request=RequestKind(kind),
+        by=by or "someone at the page",
+        finding=request.form.get("finding") or None,
+        hours=hours(request.form.get("hours", "")),
+        note=request.form.get("note", ""),
+    )
+    answer = put(wish)
+    if answer is None:
+        flash("The request is left for the monitor, which has not answered yet.")
+    else:
+        flash("Done." if answer.done else f"Not done: {answer.why}")
+    return redirect(url_for("alerts.listed"))
+
+
+def hours(text: str) -> float | None:
+    """Hours as typed; None when they are not a number."""
+    try:
+        return float(text)
+    except ValueError:
+        return None
+
+
+def put(wish: Request) -> Answer | None:
+    """Leave a request and wait for its answer, at most a few seconds; None when there is none by then."""
+    history = window().history
+    answer = history.add_request(wish)
+    ends_s = time.monotonic() + limits.WEB["answer_wait_s"].value
+    while answer is None and time.monotonic() < ends_s:
+        time.sleep(0.1)
+        answer = history.answer(wish.id)
+    return answer

@@ -1,0 +1,142 @@
+"""The past: lanes and curves with zoom, the season by days, finished cycles, what changed, and trends."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from flask import Blueprint, render_template, request
+from markupsafe import Markup
+
+from monitor import limits, texts
+from monitor.kept import Point
+from monitor.records import LinkState
+from web import clock, lanes, plots
+from web.view_status import flags, last_s
+from web.window import Window, window
+
+past = Blueprint("past", __name__)
+_W = limits.WEB
+_DAY_S = 86400.0
+
+
+class Zoom(NamedTuple):
+    """A span that can be chosen: its words and length; `by_day`: too long for lanes, drawn as days."""
+
+    words: str
+    length_s: float
+    by_day: bool = False
+
+
+ZOOMS: dict[str, Zoom] = {
+    "hour": Zoom("Hour", 3600.0),
+    "quarter-day": Zoom("6 hours", 6 * 3600.0),
+    "day": Zoom("Day", _DAY_S),
+    "week": Zoom("Week", 7 * _DAY_S),
+    "month": Zoom("Month", 30 * _DAY_S, by_day=True),
+    "season": Zoom("Season", 120 * _DAY_S, by_day=True),
+}
+
+
+class Plot(NamedTuple):
+    title: str
+    svg: Markup
+
+
+@past.get("/history")
+def shown() -> str:
+    """Lanes and curves of a span. `zoom`: one of ZOOMS; `end`: wall seconds, now when left out."""
+    found = window()
+    now_s = found.wall()
+    name = request.args.get("zoom", "day")
+    zoom = ZOOMS.get(name, ZOOMS["day"])
+    to_s = min(now_s, request.args.get("end", now_s, type=float)) // 10 * 10
+    to_s = max(to_s, zoom.length_s)
+    span = lanes.Span(to_s - zoom.length_s, to_s, clock.when)
+    made = _by_day(found, span) if zoom.by_day else _by_time(found, span)
+    return render_template(
+        "history.html",
+        zooms=ZOOMS,
+        zoom=name if name in ZOOMS else "day",
+        span=span,
+        length_s=zoom.length_s,
+        latest=to_s >= now_s - 10,
+        plots=made,
+    )
+
+
+def _by_time(found: Window, span: lanes.Span) -> list[Plot]:
+    history, points = found.history, int(_W["points"].value)
+    seen = found.look()
+    axis = lanes.ticks(span, clock.midnight(span.from_s), clock.tick)
+    curves = {name: history.readings(name, span.from_s, span.to_s, points) for name in lanes.CURVES.values()}
+    stretches = lanes.ended(history.lanes(span.from_s, span.to_s), last_s(seen))
+    marks = flags(found, span.from_s, span.to_s)
+    made = [Plot("What ran when", Markup(lanes.svg(stretches, dict(curves), span, axis, marks)))]  # noqa: S704 - ours
+    return made + [_curve(found, name, span, axis) for name in ("control_v", "coil_a", "outdoor_c")]
+
+
+def _curve(found: Window, name: str, span: lanes.Span, axis: list[tuple[float, str]]) -> Plot:
+    points = found.history.readings(name, span.from_s, span.to_s, int(_W["points"].value))
+    unit = {"control_v": "V", "coil_a": "A", "outdoor_c": f"°{found.scale()}"}[name]
+    if name == "outdoor_c":
+        points = [in_scale(point, found.scale()) for point in points]
+    title = texts.NAMES[name].capitalize()
+    upright = plots.axis_for(points, unit, from_zero=name != "outdoor_c")
+    svg = plots.curve(points, span, upright, axis, title=title, name=name.replace("_", "-"))
+    return Plot(title, Markup(svg))  # noqa: S704 - drawn by us, its words escaped
+
+
+def in_scale(point: Point, scale: str) -> Point:
+    """A point of temperature in the reader's scale."""
+    if scale == "C":
+        return point
+    mean, low, high = (value * 9 / 5 + 32 for value in (point.mean, point.low, point.high))
+    return Point(point.wall_s, mean, low, high)
+
+
+def _by_day(found: Window, span: lanes.Span) -> list[Plot]:
+    """Hours run and starts of each day, and the heat that went with them."""
+    days = day_spans(span)
+    rows = [row for row in found.history.lanes(days[0].from_s, days[-1].to_s) if row.name == "compressor"]
+    rows = [row for row in lanes.ended(rows, last_s(found.look())) if row.state is LinkState.LIVE]
+    hours, starts = [], []
+    for day in days:
+        words = clock.local(day.from_s).strftime("%d %b")
+        run_h = sum(lanes.held(row, day) for row in rows) / 3600
+        began = sum(day.from_s <= row.from_wall_s < day.to_s for row in rows)
+        hours.append(plots.Bar(words, run_h, f"{words}: {run_h:.1f} h"))
+        starts.append(plots.Bar(words, began, f"{words}: {began} starts"))
+    axis = lanes.ticks(span, clock.midnight(span.from_s), clock.tick)
+    made = [
+        ("Hours run a day", plots.bars(hours, "h", title="Hours run a day", name="hours")),
+        ("Starts a day", plots.bars(starts, "", title="Starts a day", name="starts")),
+    ]
+    return [Plot(title, Markup(svg)) for title, svg in made] + [_curve(found, "outdoor_c", span, axis)]  # noqa: S704
+
+
+def day_spans(span: lanes.Span) -> list[lanes.Span]:
+    """The local days that a span touches, the oldest first; a day of the clock's change has 23 or 25 hours."""
+    found: list[lanes.Span] = []
+    from_s = clock.midnight(span.from_s)
+    while from_s < span.to_s:
+        to_s = clock.midnight(from_s + 1.5 * _DAY_S)
+        found.append(lanes.Span(from_s, to_s, clock.when))
+        from_s = to_s
+    return found
+
+
+@past.get("/cycles")
+def cycles() -> str:
+    """Finished cooling cycles, newest first. `days`: how far back."""
+    days = min(max(request.args.get("days", 7, type=int), 1), 366)
+    now_s = window().wall()
+    rows = window().history.cycles(now_s - days * _DAY_S, now_s + 1, int(_W["cycles_shown"].value))
+    return render_template("cycles.html", rows=rows, days=days, most=int(_W["cycles_shown"].value))
+
+
+@past.get("/trends")
+def trends() -> str:
+    """What is normal for this unit, and how it drifts."""
+    seen = window().look()
+    report = {} if seen.status is None else seen.status.trends
+    return render_template("trends.html", trends=report, seen=seen, visits=window().history.visits(20))
