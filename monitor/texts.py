@@ -315,6 +315,14 @@ WORDS: dict[str, str] = {
     "alert-shelved": "shelved",
     "alert-suppressed-by-design": "follows from another",
     "alert-out-of-service": "in service mode",
+    "symptom-no-cooling": "No cooling",
+    "symptom-outdoor-unit-dead": "Outdoor unit silent",
+    "symptom-only-the-fan-runs": "Only the outdoor fan runs",
+    "symptom-only-the-compressor-runs": "Only the compressor runs",
+    "symptom-hums-and-stops": "Hums and stops",
+    "symptom-starts-and-stops": "Starts and stops again and again",
+    "symptom-does-not-stop": "Does not stop",
+    "symptom-cools-poorly": "Cools poorly",
     "latched": "The last trouble has stopped for now, but nobody has looked at its cause.",
     "latched-means": "It was: “{headline}” That it stopped does not mean that it is mended.",
     "latched-do": "Have it looked at; then reset the alert under Alerts.",
@@ -324,6 +332,11 @@ WORDS: dict[str, str] = {
 
 
 # ---------------------------------------------------------------- values put in
+
+
+def capital(words: str) -> str:
+    """The first letter large, the others as they are ('24 V behind the fuse' keeps its V)."""
+    return words[:1].upper() + words[1:]
 
 
 def look(finding: str) -> tuple[str, ...]:

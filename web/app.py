@@ -21,6 +21,7 @@ from web.access import Access, Tries
 from web.door import door
 from web.shell import shell
 from web.view_alerts import alerts
+from web.view_checks import checks
 from web.view_health import health
 from web.view_history import past
 from web.view_status import pages
@@ -29,6 +30,7 @@ from web.window import Window
 MENU = (
     ("pages.status", "Now"),
     ("alerts.listed", "Alerts"),
+    ("checks.shown", "Checks"),
     ("past.shown", "History"),
     ("past.cycles", "Cycles"),
     ("past.trends", "Trends"),
@@ -64,7 +66,7 @@ def create_app(
     )
     app.extensions["window"] = Window(history, settings, access, wall)
     app.extensions["tries"] = Tries(monotonic)
-    for blueprint in (pages, alerts, past, health, door, shell):
+    for blueprint in (pages, alerts, checks, past, health, door, shell):
         app.register_blueprint(blueprint)
     guard.install(app)
     _dress(app)

@@ -22,10 +22,10 @@ class Axis(NamedTuple):
 
 
 class Bar(NamedTuple):
-    """One day: its words, its value, and what to say of it in full."""
+    """One day: its words, its value (None: nothing was recorded), and what to say of it in full."""
 
     words: str
-    value: float
+    value: float | None
     told: str
 
 
@@ -110,13 +110,13 @@ def _ticks(ticks: Sequence[tuple[float, str]], span: Span, plot: float, height: 
 
 def bars(days: Sequence[Bar], unit: str, *, title: str, name: str, height: float = 150.0) -> str:
     """One bar a day, the oldest first."""
-    top = max((day.value for day in days), default=0.0) or 1.0
+    top = max((day.value or 0.0 for day in days), default=0.0) or 1.0
     axis = Axis(0.0, top, unit)
     plot, width = height - _TOP - _FOOT, 100 / max(1, len(days))
     every = max(1, -(-len(days) // 6))
     body = _grid(Axis(0.0, round(top, 1), unit), round(top, 1), plot)
     for place, day in enumerate(days):
-        tall = plot * 0.94 * day.value / axis.high
+        tall = plot * 0.94 * (day.value or 0.0) / axis.high
         x, foot = place * width, _TOP + plot * 0.98
         body += (
             f'<rect x="{x + width * 0.12:.2f}%" width="{width * 0.76:.2f}%" y="{foot - tall:.1f}" height="{tall:.1f}" '
@@ -124,7 +124,7 @@ def bars(days: Sequence[Bar], unit: str, *, title: str, name: str, height: float
         )
         if place % every == 0:
             body += f'<text x="{x:.2f}%" y="{height - 4:g}" class="lane-note">{escape(day.words)}</text>'
-    return _frame(name, title, "; ".join(day.told for day in days) + ".", height, body)
+    return _frame(name, title, "; ".join(day.told for day in days if day.value is not None) + ".", height, body)
 
 
 def _frame(name: str, title: str, told: str, height: float, body: str) -> str:

@@ -84,7 +84,7 @@ def senses(found: Window, seen: Seen, state: Health) -> list[tuple[str, Item]]:
     readings = {} if seen.status is None else seen.status.readings
     rows = []
     for name, row in READINGS.items():
-        title = texts.NAMES[name].capitalize()
+        title = texts.capital(texts.NAMES[name])
         if name not in found.settings.fitted:
             rows.append((row.board, Item(title, None, "not fitted")))
         elif seen.blind or readings.get(name) is None:

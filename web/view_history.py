@@ -80,7 +80,7 @@ def _curve(found: Window, name: str, span: lanes.Span, axis: list[tuple[float, s
     unit = {"control_v": "V", "coil_a": "A", "outdoor_c": f"°{found.scale()}"}[name]
     if name == "outdoor_c":
         points = [in_scale(point, found.scale()) for point in points]
-    title = texts.NAMES[name].capitalize()
+    title = texts.capital(texts.NAMES[name])
     upright = plots.axis_for(points, unit, from_zero=name != "outdoor_c")
     svg = plots.curve(points, span, upright, axis, title=title, name=name.replace("_", "-"))
     return Plot(title, Markup(svg))  # noqa: S704 - drawn by us, its words escaped
@@ -98,10 +98,15 @@ def _by_day(found: Window, span: lanes.Span) -> list[Plot]:
     """Hours run and starts of each day, and the heat that went with them."""
     days = day_spans(span)
     rows = [row for row in found.history.lanes(days[0].from_s, days[-1].to_s) if row.name == "compressor"]
-    rows = [row for row in lanes.ended(rows, last_s(found.look())) if row.state is LinkState.LIVE]
+    known = [row for row in lanes.ended(rows, last_s(found.look())) if row.state is not LinkState.UNKNOWN]
+    rows = [row for row in known if row.state is LinkState.LIVE]
     hours, starts = [], []
     for day in days:
         words = clock.local(day.from_s).strftime("%d %b")
+        if not any(lanes.held(row, day) for row in known):
+            hours.append(plots.Bar(words, None, ""))
+            starts.append(plots.Bar(words, None, ""))
+            continue
         run_h = sum(lanes.held(row, day) for row in rows) / 3600
         began = sum(day.from_s <= row.from_wall_s < day.to_s for row in rows)
         hours.append(plots.Bar(words, run_h, f"{words}: {run_h:.1f} h"))

@@ -1,0 +1,172 @@
+"""Guided checks: from a finding or a symptom, through typed readings, to what it really was.
+
+The diagnosis itself is monitor/diagnose.py; here its answers are kept in the visitor's session between requests, each
+reading in the history, and at the end the visit's outcome.
+"""
+
+from __future__ import annotations
+
+from typing import Any, cast
+
+from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
+from werkzeug.wrappers import Response
+
+from monitor import texts
+from monitor.checks import CHECKS
+from monitor.checks_base import CAUTIONS, Who
+from monitor.diagnose import OTHER, SYMPTOMS, Session, seen_from
+from monitor.errors import CommandError
+from monitor.records import Change
+from monitor.suspects import SITUATIONS
+from monitor.suspects_table import SUSPECTS
+from web.window import Window, window
+
+checks = Blueprint("checks", __name__)
+VISIT = "visit"
+POWER = {"as-is": "nothing is opened or switched", "off": "power off, locked and proved dead", "live": "power on"}
+
+
+@checks.get("/checks")
+def shown() -> str:
+    """The diagnosis under way, or where it may begin."""
+    visit = session.get(VISIT)
+    if visit is None:
+        status = window().look().status
+        found = () if status is None else status.findings
+        return render_template("checks_begin.html", findings=found, symptoms=SYMPTOMS, by=session.get("by", ""))
+    diagnosis = resume(window(), visit)
+    wanted = request.args.get("check", "")
+    check = CHECKS[wanted] if wanted in CHECKS else diagnosis.next_check()
+    return render_template(
+        "checks.html",
+        visit=visit,
+        diagnosis=diagnosis,
+        verdict=diagnosis.verdict(),
+        check=check,
+        chosen=wanted in CHECKS,
+        offers=diagnosis.offers(),
+        cautions=CAUTIONS,
+        checks=CHECKS,
+        power=POWER,
+        names=texts.NAMES,
+        causes=(*SUSPECTS, OTHER),
+        by=session.get("by", ""),
+    )
+
+
+def resume(found: Window, visit: dict[str, Any]) -> Session:
+    """The diagnosis as it stands, from its start and its answers."""
+    diagnosis = start(found, str(visit["start"]), cast("Who", visit["who"]))
+    for name, typed in visit["answers"]:
+        diagnosis.enter(name, typed)
+    return diagnosis
+
+
+def start(found: Window, begin: str, who: Who) -> Session:
+    """A fresh diagnosis: from a finding that stands with all the monitor knows, from an earlier one with its evidence,
+    or from a symptom. Raises CommandError for neither."""
+    unit, fitted = found.settings.unit, found.settings.fitted
+    status = found.history.status()
+    standing = {finding.name: finding for finding in (() if status is None else status.findings)}
+    if begin in standing:
+        return Session.from_finding(standing[begin], unit=unit, fitted=fitted, who=who)
+    earlier = _earlier(found, begin)
+    if earlier is not None:
+        return Session((begin,), unit=unit, seen=seen_from(earlier.evidence, unit), fitted=fitted, who=who)
+    return Session.from_symptom(begin, unit=unit, who=who)
+
+
+def _earlier(found: Window, name: str) -> Change | None:
+    bodies = (kept.body for kept in found.history.latest_events(limit=500))
+    return next((body for body in bodies if isinstance(body, Change) and body.finding == name), None)
+
+
+# ---------------------------------------------------------------- what a person enters
+
+
+@checks.post("/checks/begin")
+def begin() -> Response:
+    """Begin a diagnosis."""
+    origin, who = request.form.get("start", ""), request.form.get("who", "technician")
+    if origin not in SITUATIONS and origin not in SYMPTOMS:
+        raise CommandError("start", origin[:80], ", ".join((*SYMPTOMS, *SITUATIONS)))
+    session[VISIT] = {"start": origin, "who": "homeowner" if who == "homeowner" else "technician", "answers": []}
+    _keep_name()
+    return _back()
+
+
+@checks.post("/checks/answer")
+def answer() -> Response:
+    """Take one typed reading; what it changed is told, and it is kept in the history."""
+    visit = _visit()
+    name, typed = request.form.get("check", ""), request.form.get("typed", "").strip()[:60]
+    diagnosis = resume(window(), visit)
+    try:
+        step = diagnosis.enter(name, typed)
+    except CommandError as error:
+        flash(f"“{typed}” cannot be used: {error.allowed}")
+        return redirect(url_for("checks.shown", check=name if name in CHECKS else None))
+    visit["answers"] = [pair for pair in visit["answers"] if pair[0] != name] + [[name, typed]]
+    session[VISIT] = visit
+    _keep_name()
+    kept = next(r for r in diagnosis.readings(_name()) if r.check == name)
+    window().history.add_meter_reading(kept)
+    assert step.judged is not None
+    flash(f"{CHECKS[name].title}, {typed}: {CHECKS[name].says(step.judged.outcome)}.")
+    for who, why in step.ruled_out.items():
+        flash(f"Ruled out: {texts.suspect(who)}, because {why}.")
+    for who in step.back:
+        flash(f"In question again: {texts.suspect(who)}.")
+    return _back()
+
+
+@checks.post("/checks/back")
+def take_back() -> Response:
+    """Take an answer back."""
+    visit, name = _visit(), request.form.get("check", "")
+    visit["answers"] = [pair for pair in visit["answers"] if pair[0] != name]
+    session[VISIT] = visit
+    return _back()
+
+
+@checks.post("/checks/found")
+def found_out() -> Response:
+    """Keep what it really was, and end the diagnosis."""
+    visit = _visit()
+    diagnosis = resume(window(), visit)
+    _keep_name()
+    was = request.form.get("was", "")
+    outcome = diagnosis.visit(was, _name(), note=request.form.get("note", "").strip()[:500])
+    window().history.add_visit(outcome)
+    session.pop(VISIT, None)
+    first = {True: " It was suspected first.", False: " Something else was suspected first.", None: ""}
+    flash(f"Kept: {texts.suspect(was)}.{first[outcome.first_right]}")
+    return _back()
+
+
+@checks.post("/checks/drop")
+def drop() -> Response:
+    """End the diagnosis without a result; the readings stay in the history."""
+    session.pop(VISIT, None)
+    return _back()
+
+
+def _visit() -> dict[str, Any]:
+    visit = session.get(VISIT)
+    if visit is None:
+        abort(409, "No diagnosis is under way on this device; begin one under Checks.")
+    return dict(visit)
+
+
+def _name() -> str:
+    return str(session.get("by") or "someone at the page")
+
+
+def _keep_name() -> None:
+    given = request.form.get("by", "").strip()[:64]
+    if given:
+        session["by"] = given
+
+
+def _back() -> Response:
+    return redirect(url_for("checks.shown"))
