@@ -21,9 +21,11 @@ from web.access import Access, Tries
 from web.door import door
 from web.shell import shell
 from web.view_alerts import alerts
+from web.view_api import api
 from web.view_checks import checks
 from web.view_health import health
 from web.view_history import past
+from web.view_settings import settings as settings_pages
 from web.view_status import pages
 from web.window import Window
 
@@ -35,6 +37,7 @@ MENU = (
     ("past.cycles", "Cycles"),
     ("past.trends", "Trends"),
     ("health.shown", "Health"),
+    ("settings.shown", "Settings"),
 )
 
 
@@ -66,7 +69,7 @@ def create_app(
     )
     app.extensions["window"] = Window(history, settings, access, wall)
     app.extensions["tries"] = Tries(monotonic)
-    for blueprint in (pages, alerts, checks, past, health, door, shell):
+    for blueprint in (pages, alerts, checks, past, health, settings_pages, door, shell, api):
         app.register_blueprint(blueprint)
     guard.install(app)
     _dress(app)

@@ -12,7 +12,7 @@ import secrets
 from ipaddress import ip_address
 from urllib.parse import urlsplit
 
-from flask import Flask, Response, abort, g, redirect, request, session, url_for
+from flask import Flask, Response, abort, redirect, request, session, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
 from web.window import window
@@ -75,7 +75,6 @@ def _admit_program() -> AnyResponse | None:
         right = window().access.token_right(secret.strip())
         if right is None or (right == "read" and request.method not in ("GET", "HEAD", "OPTIONS")):
             abort(401 if right is None else 403)
-        g.program = True
         return None
     if not (is_local() or signed_in()):
         abort(401)

@@ -1,0 +1,187 @@
+"""The JSON interface for programs: the same records as everywhere, msgspec's JSON of monitor/records.py and kept.py.
+
+ROUTES describes each call once; the views are registered from it and web/openapi.py makes the document from it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, Literal, NamedTuple
+
+import msgspec
+from flask import Blueprint, Response, request
+
+from monitor.errors import CommandError
+from monitor.kept import Health, Kept, Lane, Point
+from monitor.records import READINGS, Answer, Cycle, Request, UnitStatus
+from web import openapi as document
+from web.view_alerts import put
+from web.window import window
+
+api = Blueprint("api", __name__, url_prefix="/api/v1")
+
+
+class Fresh(msgspec.Struct, frozen=True, kw_only=True):
+    """The status, and whether it may be believed: `blind` when it is too old or there is none."""
+
+    status: UnitStatus | None
+    age_s: float | None
+    blind: bool
+
+
+class PastCycle(msgspec.Struct, frozen=True, kw_only=True):
+    """One finished cycle and when it stopped."""
+
+    stopped_wall_s: float
+    cycle: Cycle
+
+
+class Left(msgspec.Struct, frozen=True, kw_only=True):
+    """A request that was left; `answer` is None while the service has not answered yet."""
+
+    id: str
+    answer: Answer | None
+
+
+class Param(NamedTuple):
+    """A parameter of a query."""
+
+    name: str
+    kind: Literal["number", "integer", "string"]
+    meaning: str
+    required: bool = False
+    choices: tuple[str, ...] = ()
+
+
+class Route(NamedTuple):
+    """One call: where, what it gives, what it takes. `body`: the type of the JSON sent."""
+
+    method: Literal["GET", "POST"]
+    path: str
+    name: str
+    summary: str
+    gives: Any
+    view: Callable[[], Any]
+    params: tuple[Param, ...] = ()
+    body: Any = None
+
+
+# ---------------------------------------------------------------- the calls
+
+
+def status() -> Fresh:
+    seen = window().look()
+    return Fresh(status=seen.status, age_s=seen.age_s, blind=seen.blind)
+
+
+def health() -> Health:
+    return window().history.health()
+
+
+def events() -> list[Kept]:
+    after, limit = _number("after", 0.0), _number("limit", 200.0)
+    return window().history.events(int(after), int(min(max(limit, 1), 1000)))
+
+
+def cycles() -> list[PastCycle]:
+    from_s, to_s = _span()
+    limit = int(min(max(_number("limit", 200.0), 1), 1000))
+    rows = window().history.cycles(from_s, to_s, limit)
+    return [PastCycle(stopped_wall_s=wall_s, cycle=cycle) for wall_s, cycle in rows]
+
+
+def lanes() -> list[Lane]:
+    return window().history.lanes(*_span())
+
+
+def readings() -> list[Point]:
+    from_s, to_s = _span()
+    points = int(min(max(_number("points", 500.0), 1), 5000))
+    return window().history.readings(request.args.get("name", ""), from_s, to_s, points)
+
+
+def leave() -> Left:
+    try:
+        wish = msgspec.json.decode(request.get_data(), type=Request)
+    except (msgspec.DecodeError, ValueError) as error:
+        raise CommandError("request", str(error), "JSON as the OpenAPI document says") from None
+    return Left(id=wish.id, answer=put(wish))
+
+
+def _span() -> tuple[float, float]:
+    to_s = _number("to", window().wall() + 1)
+    return _number("from", to_s - 86400.0), to_s
+
+
+def _number(name: str, default: float) -> float:
+    text = request.args.get(name)
+    try:
+        value = default if text is None else float(text)
+    except ValueError:
+        value = float("nan")
+    if not -1e12 < value < 1e12:
+        raise CommandError(name, text, "a number")
+    return value
+
+
+_SPAN = (
+    Param("from", "number", "start, seconds since 1970; a day before `to` when left out"),
+    Param("to", "number", "end, seconds since 1970; now when left out"),
+)
+_NAME = Param("name", "string", "the reading", required=True, choices=tuple(READINGS))
+ROUTES: tuple[Route, ...] = (
+    Route("GET", "/status", "status", "The unit as it stands, and whether that may be believed", Fresh, status),
+    Route("GET", "/health", "health", "How the monitor itself does", Health, health),
+    Route(
+        "GET",
+        "/events",
+        "events",
+        "Changes of findings and steps of alerts, oldest first",
+        list[Kept],
+        events,
+        (
+            Param("after", "integer", "only those whose `seq` is higher"),
+            Param("limit", "integer", "at most so many, 1 to 1000"),
+        ),
+    ),
+    Route(
+        "GET",
+        "/cycles",
+        "cycles",
+        "Finished cooling cycles, newest first",
+        list[PastCycle],
+        cycles,
+        (*_SPAN, Param("limit", "integer", "at most so many, 1 to 1000")),
+    ),
+    Route("GET", "/lanes", "lanes", "Stretches of call, contacts, compressor and fan", list[Lane], lanes, _SPAN),
+    Route(
+        "GET",
+        "/readings",
+        "readings",
+        "One reading over a span: mean, lowest and highest of each stretch",
+        list[Point],
+        readings,
+        (_NAME, *_SPAN, Param("points", "integer", "at most so many stretches, 1 to 5000")),
+    ),
+    Route(
+        "POST", "/requests", "leave", "Leave a request: acknowledge, shelve, service mode ...", Left, leave, (), Request
+    ),
+)
+
+
+def _served(route: Route) -> Callable[[], Response]:
+    def view() -> Response:
+        return Response(msgspec.json.encode(route.view()), mimetype="application/json")
+
+    view.__doc__ = route.summary
+    return view
+
+
+for _route in ROUTES:
+    api.add_url_rule(_route.path, _route.name, _served(_route), methods=[_route.method])
+
+
+@api.get("/openapi.json")
+def openapi() -> Response:
+    """The OpenAPI document of this interface."""
+    return Response(msgspec.json.encode(document.document(ROUTES)), mimetype="application/json")

@@ -1,0 +1,60 @@
+"""Settings of the page: the scale of temperature on this device, password, tokens for programs, sign-out."""
+
+from __future__ import annotations
+
+from flask import Blueprint, abort, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response
+
+from monitor import limits
+from web import guard
+from web.window import SCALE_COOKIE, window
+
+settings = Blueprint("settings", __name__)
+_YEAR_S = 366 * 86400
+
+
+@settings.get("/settings")
+def shown() -> str:
+    """The page of settings."""
+    return _page()
+
+
+def _page(secret: str = "") -> str:
+    access = window().access
+    return render_template(
+        "settings.html",
+        has_password=access.has_password,
+        tokens=access.tokens(),
+        secret=secret,
+        least=int(limits.WEB["password_least"].value),
+        local=guard.is_local(),
+    )
+
+
+@settings.post("/settings/scale")
+def scale() -> Response:
+    """Show temperatures in °F or °C on this device."""
+    chosen = request.form.get("scale", "")
+    if chosen not in ("F", "C"):
+        abort(400, "The scale is F or C.")
+    answer = redirect(url_for("settings.shown"))
+    secure = window().settings.web.proxy
+    answer.set_cookie(SCALE_COOKIE, chosen, max_age=_YEAR_S, samesite="Lax", httponly=True, secure=secure)
+    return answer
+
+
+@settings.post("/settings/tokens")
+def make_token() -> str:
+    """Make a token; it is shown this once and never again."""
+    right = request.form.get("right", "read")
+    if right not in ("read", "write"):
+        abort(400, "The right is read or write.")
+    name = request.form.get("name", "").strip()
+    return _page(window().access.make_token(name, "write" if right == "write" else "read", window().wall()))
+
+
+@settings.post("/settings/tokens/revoke")
+def revoke() -> Response:
+    """Take a token's rights away, at once."""
+    window().access.revoke(request.form.get("name", ""))
+    return redirect(url_for("settings.shown"))
