@@ -13,7 +13,7 @@ from flask import Blueprint, Response, request
 
 from monitor.errors import CommandError
 from monitor.kept import Health, Kept, Lane, Point
-from monitor.records import READINGS, Answer, Cycle, Request, UnitStatus
+from monitor.records import READINGS, AlertChange, Answer, Change, Cycle, Request, UnitStatus
 from web import openapi as document
 from web.view_alerts import put
 from web.window import window
@@ -27,6 +27,16 @@ class Fresh(msgspec.Struct, frozen=True, kw_only=True):
     status: UnitStatus | None
     age_s: float | None
     blind: bool
+
+
+class PastEvent(msgspec.Struct, frozen=True, kw_only=True):
+    """One event: a change of a finding or a step of an alert, the other one being null. `seq` is unbroken."""
+
+    seq: int
+    id: str
+    wall_s: float | None
+    change: Change | None
+    alert: AlertChange | None
 
 
 class PastCycle(msgspec.Struct, frozen=True, kw_only=True):
@@ -78,9 +88,20 @@ def health() -> Health:
     return window().history.health()
 
 
-def events() -> list[Kept]:
+def events() -> list[PastEvent]:
     after, limit = _number("after", 0.0), _number("limit", 200.0)
-    return window().history.events(int(after), int(min(max(limit, 1), 1000)))
+    return [_event(kept) for kept in window().history.events(int(after), int(min(max(limit, 1), 1000)))]
+
+
+def _event(kept: Kept) -> PastEvent:
+    body = kept.body
+    return PastEvent(
+        seq=kept.seq,
+        id=kept.id,
+        wall_s=kept.wall_s,
+        change=body if isinstance(body, Change) else None,
+        alert=body if isinstance(body, AlertChange) else None,
+    )
 
 
 def cycles() -> list[PastCycle]:
@@ -137,7 +158,7 @@ ROUTES: tuple[Route, ...] = (
         "/events",
         "events",
         "Changes of findings and steps of alerts, oldest first",
-        list[Kept],
+        list[PastEvent],
         events,
         (
             Param("after", "integer", "only those whose `seq` is higher"),

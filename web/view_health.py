@@ -82,7 +82,7 @@ def _sayings(state: Health) -> list[Item]:
 def senses(found: Window, seen: Seen, state: Health) -> list[tuple[str, Item]]:
     """Every reading there is: fitted and read, fitted and silent (and why), or not fitted."""
     readings = {} if seen.status is None else seen.status.readings
-    rows = []
+    rows: list[tuple[str, Item]] = []
     for name, row in READINGS.items():
         title = texts.capital(texts.NAMES[name])
         if name not in found.settings.fitted:
