@@ -146,25 +146,40 @@ def _record(args: argparse.Namespace) -> int:
 
 
 def _demo(args: argparse.Namespace) -> int:
+    from sim.demo import Demo
+
+    _say("a day of history is being lived through first (a few seconds) ...")
+    with Demo(speed=args.speed, say=_say) as demo:
+        return _play(demo, args.port, ())
+
+
+def _workbench(args: argparse.Namespace) -> int:
+    from sim.demo import Demo
+    from sim.workbench import scenario_for_bench, workbench
+
+    with Demo(speed=args.speed, say=_say, before_s=0.0, played=scenario_for_bench()) as demo:
+        return _play(demo, args.port, (workbench(demo),))
+
+
+def _play(demo: Any, port: int, blueprints: Sequence[Any]) -> int:
     import threading
 
-    from sim.demo import Demo
     from web.app import create_app
     from web.serve import serve
 
-    _say("demo: a day of history is being lived through first (a few seconds) ...")
-    with Demo(speed=args.speed, say=_say) as demo:
-        app = create_app(demo.history_path, demo.settings)
-        with serve(app, "127.0.0.1", args.port) as page:
-            _say(f"demo: look at        {page.url}")
-            _say(f"demo: or listen with mosquitto_sub -p {demo.broker.port} -v -t 'condenser/v1/demo/#'")
-            _say("demo: Ctrl-C ends everything")
-            thread = threading.Thread(target=demo.run, name="demo")
-            thread.start()
-            _until_interrupted(thread.join)
-            demo.stop()
-            thread.join()
-    _say("demo: ended")
+    app = create_app(demo.history_path, demo.settings)
+    for blueprint in blueprints:
+        app.register_blueprint(blueprint)
+    with serve(app, "127.0.0.1", port) as page:
+        _say(f"look at        {page.url}{'workbench/' if blueprints else ''}")
+        _say(f"or listen with mosquitto_sub -p {demo.broker.port} -v -t 'condenser/v1/{demo.settings.site.id}/#'")
+        _say("Ctrl-C ends everything")
+        thread = threading.Thread(target=demo.run, name="demo")
+        thread.start()
+        _until_interrupted(thread.join)
+        demo.stop()
+        thread.join()
+    _say("ended")
     return 0
 
 
@@ -195,6 +210,9 @@ def _parser() -> argparse.ArgumentParser:
     demo = command("demo", _demo, "a simulated unit with a story of faults, its page and a broker", site=False)
     demo.add_argument("--speed", type=float, default=1.0, metavar="X", help="simulated seconds per second (1)")
     demo.add_argument("--port", type=int, default=8124, help="the page's port, 0 for any free one (8124)")
+    bench = command("workbench", _workbench, "break and mend a simulated unit with a click", site=False)
+    bench.add_argument("--speed", type=float, default=1.0, metavar="X", help="simulated seconds per second (1)")
+    bench.add_argument("--port", type=int, default=8124, help="the page's port, 0 for any free one (8124)")
     command("run", _run, "watch the unit: boards, judgement, history, broker")
     command("page", _page, "serve the status page of a monitor that runs")
     replay = command("replay", _replay, "judge a recording as if it were live")

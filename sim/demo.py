@@ -9,6 +9,7 @@ from __future__ import annotations
 import tempfile
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Iterator
 from importlib import resources
 from pathlib import Path
@@ -46,12 +47,22 @@ class Demo:
     `say` is told what happens in the story. Use as a context; `run()` plays until `stop()`.
     """
 
-    def __init__(self, *, speed: float = 1.0, say: Callable[[str], None] = print, before_s: float = BEFORE_S) -> None:
+    def __init__(
+        self,
+        *,
+        speed: float = 1.0,
+        say: Callable[[str], None] = print,
+        before_s: float = BEFORE_S,
+        played: scenario.Scenario | None = None,
+    ) -> None:
         self.speed, self._say = speed, say
         self._stop = threading.Event()
+        self._wishes: deque[Callable[[World], None]] = deque()
+        self.levels: dict[str, float] = {}
+        self.calls = False
         self._folder = tempfile.TemporaryDirectory(prefix="condenser-demo-")
         folder = Path(self._folder.name)
-        self.scenario = story()
+        self.scenario = story() if played is None else played
         self.broker = PrivateBroker()
         self.broker.start()
         self.settings = self._settings(folder)
@@ -117,6 +128,7 @@ class Demo:
         began_s = time.monotonic()
 
         def pause(seconds: float) -> None:
+            self._grant(rig.world)
             rig.boards.idle(seconds, self._stop.is_set)
             self._tell(rig.clock())
             ahead_s = rig.clock() / self.speed - (time.monotonic() - began_s)
@@ -132,6 +144,23 @@ class Demo:
             service.run()
         finally:
             service.close()
+
+    def wish(self, change: Callable[[World], None]) -> None:
+        """Have the world changed by hand, from any thread, before the next scan."""
+        self._wishes.append(change)
+
+    def settle(self, most_s: float = 3.0) -> None:
+        """Wait until the wishes are granted, for a moment at the longest."""
+        until_s = time.monotonic() + most_s
+        while self._wishes and time.monotonic() < until_s and not self._stop.is_set():
+            time.sleep(0.02)
+
+    def _grant(self, world: World) -> None:
+        if self._wishes:
+            while self._wishes:
+                self._wishes.popleft()(world)
+            world.poke()
+        self.levels, self.calls = dict(world.timeline.levels), world.thermostat.calls
 
     def _script(self) -> Iterator[tuple[float, str]]:
         rows = [(0.0, "the unit is sound and waits for a call")]

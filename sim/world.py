@@ -6,7 +6,7 @@ stops at every change of a cause. Same description and seed, same world to the l
 
 from __future__ import annotations
 
-from math import cos, pi
+from math import cos, inf, pi
 from random import Random
 from typing import NamedTuple
 
@@ -148,6 +148,10 @@ class World:
         was = self.thermostat.calls
         self.thermostat.calls = any(from_s <= self.t_s < until_s for from_s, until_s in calls)
         return was is not self.thermostat.calls
+
+    def call_by_hand(self, call: bool) -> None:
+        """Hold the thermostat's contact closed or open from now on, whatever the house wants."""
+        self._calls = ((self.t_s, inf),) if call else ()
 
     def _calls_left_s(self) -> float:
         if self._calls is None:
