@@ -432,3 +432,24 @@ THERMISTOR_HIGH = _ours(0.98, "of VDD", 0.9, 0.999, "490 kohm, under -45 C: an o
 DEBOUNCE_S = _ours(0.004, "s", 0.0, 0.1, "contacts bounce for a few milliseconds; chatter is slower than that")
 UNPLUGGED_RATIO = _ours(0.5, "1", 0.2, 0.9, "half of the direct voltage that the jack's switch gives means: no plug")
 BIAS_TOLERANCE = _ours(0.1, "of VDD / 2", 0.02, 0.5, "the bias divider is 1 % and VDD 5 %; farther off it is broken")
+
+# ---------------------------------------------------------------- calibration and commissioning (see hardware/)
+
+CALIBRATION: dict[str, Limit] = {
+    "least": _ours(0.1, "A or V", 0.01, 5, "less is lost in the last digit of a clamp meter"),
+    "gain_most": _ours(1.2, "1", 1.05, 2, "class 1 transformer, burden and meter together err by less than 10 %"),
+    "turns": _ours(0.12, "1", 0.02, 0.2, "a ratio this near to 2, 3 or 5 is one of passes through the transformer"),
+    "spread": _ours(0.05, "1", 0.01, 0.2, "comparisons farther apart were not taken at the same moment"),
+    "offset_most_k": _ours(5.0, "K", 1, 20, "farther off the sensor hangs in the sun or its leads are wrong"),
+    "spread_k": _ours(1.0, "K", 0.2, 5, "comparisons farther apart were not taken at rest"),
+    "meter_most": _ours(5.0, "share or K", 0.1, 10, "a meter worse than this calibrates nothing"),
+    "clamp_meter": Limit(0.03, "1", 0.005, 0.1, "common practice", "a usual AC clamp meter: 2 % and a few digits"),
+    "voltmeter": Limit(
+        0.01, "1", 0.001, 0.05, "common practice", "a usual multimeter on AC volts: 1 % and a few digits"
+    ),
+    "thermometer_k": Limit(0.5, "K", 0.05, 3, "common practice", "a usual digital thermometer"),
+    "coverage": Limit(2.0, "1", 1, 3, "standard", "GUM (JCGM 100): expanded uncertainty with a coverage factor of 2"),
+    "method": _ours(0.005, "1", 0.001, 0.02, "RMS from bursts; all but extreme wave forms stay within it in the tests"),
+    "noise_codes": Limit(1.0, "codes", 0, 10, "data sheet", "ADS1115: about one code of noise, RMS, at 860 a second"),
+    "thermistor_k": _ours(0.3, "K", 0, 2, "the curve's three-term form and the sensor's own warmth"),
+}
