@@ -15,6 +15,7 @@ from math import inf, log
 from typing import Any, NamedTuple
 
 from hardware.analog import ClippedError, Converter
+from hardware.calibration import Trim
 from hardware.circuits import values
 from hardware.digital import Presence
 from hardware.waveform import measure, transient
@@ -112,13 +113,6 @@ def _refuse_doubles(wired: Mapping[str, Channel]) -> None:
         if spot in taken:
             raise WiringError(f"boards.channels.{name}", spot, f"a place of its own; this one has {taken[spot]}")
         taken[spot] = name
-
-
-class Trim(NamedTuple):
-    """A calibration: reading = gain * measured + offset."""
-
-    gain: float = 1.0
-    offset: float = 0.0
 
 
 class Boards:

@@ -11,7 +11,8 @@ from math import cos, log, pi, sin, sqrt
 from random import Random
 from typing import Any
 
-from hardware.boards import CHANNELS, Boards, Trim
+from hardware.boards import CHANNELS, Boards
+from hardware.calibration import Trim
 from hardware.circuits import values
 from monitor.config import Senses, Settings, Unit
 from monitor.records import READINGS
