@@ -64,7 +64,6 @@ class Demo:
         folder = Path(self._folder.name)
         self.scenario = story() if played is None else played
         self.broker = PrivateBroker()
-        self.broker.start()
         self.settings = self._settings(folder)
         self.history_path = folder / "demo.db"
         self.before_s = before_s

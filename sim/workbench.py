@@ -53,14 +53,22 @@ class Shown(NamedTuple):
     broken: bool
 
 
+# The parts with these names are kept live by the page's own script.
 _PAGE = """{% extends "base.html" %}
 {% block title %}Workbench{% endblock %}
+{% block body %} data-poll="1" data-lost="1000000000"{% endblock %}
 {% block main %}
+<div class="two">
+<div>
+<div id="part-say" data-mark="" role="status" aria-live="polite"></div>
+<section class="card"><h2>Wiring as it stands</h2><div id="part-ladder" data-mark=""></div></section>
+<div id="part-standing" data-mark=""></div>
+</div>
+<div>
 <section class="card"><h1>Workbench</h1>
-<p>This unit exists in software only. Break something here, then look at
-<a href="{{ url_for('pages.status') }}">the page</a> and find it.
+<p>This unit exists in software only. Break something, and find it by what the monitor shows.
 A break takes effect at once; findings take their delays.</p>
-<form method="post" action="{{ url_for('workbench.turn') }}" class="row">
+<form method="post" action="{{ url_for('workbench.turn') }}">
 <input type="hidden" name="csrf" value="{{ csrf() }}">
 <p>The thermostat {{ "calls" if calls else "does not call" }}.
 <button name="do" value="{{ 'rest' if calls else 'call' }}">
@@ -71,12 +79,14 @@ A break takes effect at once; findings take their delays.</p>
 <section class="card"><h2>{{ title }}</h2>
 <form method="post" action="{{ url_for('workbench.turn') }}">
 <input type="hidden" name="csrf" value="{{ csrf() }}">
-<ul>{% for row in rows %}
-<li><button name="{{ 'mend' if row.broken else 'break' }}" value="{{ row.cause.name }}"
- aria-pressed="{{ 'true' if row.broken else 'false' }}">{{ "Mend" if row.broken else "Break" }}</button>
- {{ row.cause.says }}{% if row.broken %} <strong>(broken)</strong>{% endif %}</li>
-{% endfor %}</ul></form></section>
+{% for row in rows %}
+<p><button name="{{ 'mend' if row.broken else 'break' }}" value="{{ row.cause.name }}"
+ aria-label="{{ 'Mend' if row.broken else 'Break' }}: {{ row.cause.says }}">
+{{ "Mend" if row.broken else "Break" }}</button>
+ {{ row.cause.says }}{% if row.broken %} <strong>(broken)</strong>{% endif %}</p>
+{% endfor %}</form></section>
 {% endfor %}
+</div></div>
 {% endblock %}"""
 
 
