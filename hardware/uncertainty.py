@@ -1,0 +1,134 @@
+"""How far a reading may be off, part by part: transformer, burden, converter, method, or the meter it was set against.
+
+Each part is the half-width of what the parts' data sheets and standards allow, taken as evenly likely within it, and
+they are put together as the GUM (JCGM 100:2008, 4.3.7 and 5.1.2) has it: root of the sum of squares of half-width over
+root 3, times a coverage factor of 2.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from math import sqrt
+from typing import NamedTuple
+
+from hardware.calibration import Calibration
+from hardware.circuits import values
+from monitor import limits
+from monitor.errors import CommandError
+from monitor.records import NUMBERS, READINGS
+
+_N = limits.CALIBRATION
+_KELVIN = 273.15
+_NTC_B_K = 3900.0  # of the usual 10 kohm curve between 0 and 50 °C (its own table: 3855 to 3926 K)
+
+
+class Uncertainty(NamedTuple):
+    """Expanded uncertainty (coverage factor 2) in the reading's unit, the half-width of each part, and in plain words
+    what it does not cover."""
+
+    reading: str
+    value: float
+    expanded: float
+    parts: dict[str, float]
+    note: str = ""
+
+    def told(self) -> str:
+        """One line for people."""
+        unit = READINGS[self.reading].unit
+        return f"{self.value:.3g} {unit} ± {self.expanded:.2g} {unit} (k = 2). {self.note}".strip()
+
+
+def uncertainty(reading: str, value: float, calibration: Calibration | None = None) -> Uncertainty:
+    """Of a reading of `value`, as calibrated or as built. Raises CommandError for a reading that is no number."""
+    if reading not in NUMBERS:
+        raise CommandError("uncertainty", reading, "one of " + ", ".join(NUMBERS))
+    if reading == "outdoor_c":
+        parts, note = _temperature(value, calibration)
+    elif reading == "control_v":
+        parts, note = _voltage(value, calibration)
+    else:
+        parts, note = _current(values.CURRENT_SENSES[reading], value, calibration)
+    expanded = _N["coverage"].value * sqrt(sum(half * half for half in parts.values()) / 3)
+    return Uncertainty(reading, value, expanded, parts, note)
+
+
+def ratio_error(share: float, points: Sequence[tuple[float, float]] = values.CT_CLASS_1) -> float | None:
+    """Largest ratio error of a transformer at `share` of its rated current, straight between the class's points.
+
+    None below the first point: there the class promises nothing (IEC 61869-2). Above the last one its limit holds.
+    """
+    if share < points[0][0]:
+        return None
+    for (low, at_low), (high, at_high) in pairwise(points):
+        if share <= high:
+            return at_low + (at_high - at_low) * (share - low) / (high - low)
+    return points[-1][1]
+
+
+def _current(sense: values.CurrentSense, value: float, calibration: Calibration | None) -> tuple[dict[str, float], str]:
+    transformer, note = _transformer(sense, value, calibration)
+    parts = {"transformer": transformer, **_common(value, values.RANGE_RUNNING_V, sense.volts_per_amp)}
+    if calibration is None:
+        return {**parts, "burden": sense.burden.tolerance * value}, note
+    return {**parts, "meter": calibration.meter_share * value}, note
+
+
+def _transformer(sense: values.CurrentSense, value: float, calibration: Calibration | None) -> tuple[float, str]:
+    """Half-width, A. Below the class's first point the error in amperes is taken to be no larger than at that point."""
+    error_a = _class_a(sense, value)
+    note = ""
+    if value * sense.passes / sense.rated_a < values.CT_CLASS_1[0][0]:
+        note = "The transformer's class promises nothing this far below its rating; taken as at its lowest point."
+    if calibration is None:
+        return error_a, note
+    # The meter took the error away at its own point; what may be left is how far the class lets it change from there.
+    nearest = min((point.meter for point in calibration.points), key=lambda at: abs(at - value))
+    error_share = _class_a(sense, nearest) / nearest
+    return abs(error_a - error_share * value), note
+
+
+def _class_a(sense: values.CurrentSense, value: float) -> float:
+    first, at_first = values.CT_CLASS_1[0]
+    share = value * sense.passes / sense.rated_a
+    error = ratio_error(share)
+    return at_first * first * sense.rated_a / sense.passes if error is None else error * value
+
+
+def _voltage(value: float, calibration: Calibration | None) -> tuple[dict[str, float], str]:
+    common = _common(value, values.RANGE_RUNNING_V, values.CONTROL_VOLTS_PER_VOLT)
+    if calibration is not None:
+        return {**common, "meter": calibration.meter_share * value}, ""
+    loop_ohm = values.CONTROL_SERIES.nominal + values.CONTROL_WINDINGS.nominal + values.CONTROL_BURDEN.nominal
+    windings = values.CONTROL_WINDINGS.nominal * values.CONTROL_WINDINGS.tolerance / loop_ohm
+    return {
+        **common,
+        "series resistor": values.CONTROL_SERIES.tolerance * value,
+        "windings": windings * value,
+        "transformer": values.CONTROL_RATIO.tolerance * value,
+        "burden": values.CONTROL_BURDEN.tolerance * value,
+    }, ""
+
+
+def _common(value: float, range_v: float, volts_per_unit: float) -> dict[str, float]:
+    """Converter, method and noise, in the reading's unit."""
+    return {
+        "converter": values.ADC_GAIN_TOLERANCE.nominal * value,
+        "method": _N["method"].value * value,
+        "noise": _N["noise_codes"].value * range_v / 32768 / volts_per_unit,
+    }
+
+
+def _temperature(value: float, calibration: Calibration | None) -> tuple[dict[str, float], str]:
+    """A relative error of the resistance is worth T^2 / B kelvin of it."""
+    if calibration is not None:
+        return {"meter": calibration.meter_share, "curve and own warmth": _N["thermistor_k"].value}, ""
+    per_share_k = (value + _KELVIN) ** 2 / _NTC_B_K
+    # The bias stands for half of VDD: an error of it by x moves the ratio, and at mid-scale the resistance by 2 x.
+    bias = (values.BIAS_TOP.tolerance + values.BIAS_BOTTOM.tolerance) / 2
+    return {
+        "thermistor": values.NTC_R25.tolerance * per_share_k,
+        "upper resistor": values.NTC_PULL_UP.tolerance * per_share_k,
+        "bias divider": 2 * bias * per_share_k,
+        "curve and own warmth": _N["thermistor_k"].value,
+    }, "Sun on the sensor or warm air from the coil is not in this figure."
