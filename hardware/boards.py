@@ -318,7 +318,8 @@ class Boards:
             raise SenseError(
                 channel.reading, f"{len(samples)} conversions", "a whole burst; a start was being captured"
             )
-        self._refuse_unplugged(channel, found.mean, bias_v)
+        if found.rms < abs(found.mean):
+            self._refuse_unplugged(channel, found.mean, bias_v)
         if place and found.peak < limits.RANGE_DOWN_RATIO.value * channel.ranges_v[place - 1]:
             self._range[channel.reading] = place - 1
         return found.rms / channel.scale
