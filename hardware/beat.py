@@ -16,7 +16,7 @@ from __future__ import annotations
 from cmath import exp as cexp
 from cmath import phase
 from collections.abc import Iterable, Sequence
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from math import pi
 
 from monitor import limits
@@ -33,6 +33,7 @@ class Beat:
     def __init__(self) -> None:
         self.beat_s = 1 / limits.ADC_RATE_HZ.value
         self.known = False
+        self._trusted = 0  # bursts for which the beat is taken as it is
 
     def times(self, stamps: Sequence[float], fresh: Sequence[bool]) -> list[float | None] | None:
         """When the conversion of each fresh read ended, s, to a constant: None for a read too close to the turn of the
@@ -43,6 +44,18 @@ class Beat:
         news = [at_s for at_s, new in zip(stamps, fresh, strict=True) if new]
         if len(news) < limits.BEAT_READS.value or not self._plausible(news):
             return None
+        if self._trusted > 0 and self._gapless(stamps):
+            self._trusted -= 1
+            return [news[0] + place * self.beat_s for place in range(len(news))]
+        return self._searched(stamps, fresh, news)
+
+    def _gapless(self, stamps: Sequence[float]) -> bool:
+        """No pause between reads is long enough for two conversions to end in it."""
+        return max(b - a for a, b in pairwise(stamps)) < self.beat_s * (1.0 - limits.BEAT_MARGIN.value / 2)
+
+    def _searched(
+        self, stamps: Sequence[float], fresh: Sequence[bool], news: Sequence[float]
+    ) -> list[float | None] | None:
         zero_s = stamps[0]
         reads = [(a - zero_s, b - zero_s, new) for a, b, new in zip(stamps, stamps[1:], fresh[1:], strict=False)]
         found = self._search(reads, news)
@@ -50,7 +63,7 @@ class Beat:
             self.known = False
             return None
         self.beat_s, phase_s = found
-        self.known = True
+        self.known, self._trusted = True, int(limits.BEAT_BURSTS.value)
         start_s = zero_s + phase_s
         places = self._places(news, start_s)
         whole = places[-1] - places[0] == len(places) - 1

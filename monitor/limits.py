@@ -415,6 +415,7 @@ ADC_ANSWER_S = _ours(
 BEAT_READS = _ours(40, "results", 20, 1000, "fewer results of a burst do not tell the converter's beat")
 BEAT_SHARE = _ours(0.7, "1", 0.5, 0.9, "a signal with fewer new results lies flat, or the reader is far too slow")
 BEAT_MARGIN = _ours(0.08, "of a beat", 0, 0.3, "closer to the end of a conversion, a read may have got either result")
+BEAT_BURSTS = _ours(32, "bursts", 0, 1000, "the converter's clock drifts with temperature only, over minutes")
 BEAT_CONTRADICTED = _ours(0.05, "of the reads", 0, 0.2, "a beat that more reads contradict is not the converter's")
 CYCLES_MIN = _ours(4.0, "cycles", 2, 20, "fewer cycles of current give no steady reading")
 CYCLE_SAMPLES = _ours(8, "samples a cycle", 4, 100, "860 a second are 14 or 17 a cycle; half may be missing")
