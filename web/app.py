@@ -104,6 +104,7 @@ def _common() -> dict[str, Any]:
         "unit": found.settings.unit,
         "now_s": found.wall(),
         "signed_in": guard.signed_in(),
+        "may": guard.may(),
         "scale": found.scale(),
     }
 

@@ -58,10 +58,10 @@ def admit() -> AnyResponse | None:
     """Refuse, send to the sign-in, or let through (None)."""
     endpoint = request.endpoint
     if endpoint is None:
-        return None if is_local() or signed_in() else _away()
+        return None if may() else _away()
     if endpoint.startswith("api."):
         return _admit_program()
-    if endpoint not in OPEN and not (is_local() or signed_in()):
+    if endpoint not in OPEN and not (may()):
         return _away()
     if request.method not in ("GET", "HEAD", "OPTIONS"):
         check_csrf()
@@ -76,7 +76,7 @@ def _admit_program() -> AnyResponse | None:
         if right is None or (right == "read" and request.method not in ("GET", "HEAD", "OPTIONS")):
             abort(401 if right is None else 403)
         return None
-    if not (is_local() or signed_in()):
+    if not (may()):
         abort(401)
     if request.method not in ("GET", "HEAD", "OPTIONS"):
         check_csrf()
@@ -88,6 +88,11 @@ def _away() -> AnyResponse:
         abort(401)
     step = "door.login" if window().access.has_password else "door.setup"
     return redirect(url_for(step, next=request.full_path.rstrip("?")))
+
+
+def may() -> bool:
+    """Whether the page of the unit may be shown to who asks."""
+    return is_local() or signed_in()
 
 
 def is_local() -> bool:

@@ -35,7 +35,8 @@ def live() -> Response:
     body = current_app.json.dumps({name: digest(part(seen)) for name, part in PARTS.items()})
     answer = Response(body, mimetype="application/json")
     answer.set_etag(digest(body))
-    return answer.make_conditional(request.environ)
+    answer.make_conditional(request.environ)
+    return answer
 
 
 @pages.get("/part/<name>")

@@ -1,0 +1,79 @@
+"""Fixtures of the page: a site with a fault, lived through in the simulated world by the real engine."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+
+from monitor import limits
+from monitor.config import Senses, Settings
+from sim.scenario import load
+from tests.monitor import units
+from tests.web.filled import Site, from_scans, from_scenario
+from web.app import create_app
+
+FAR = {"REMOTE_ADDR": "192.0.2.7"}  # RFC 5737: an address for documentation, not of this machine
+
+
+@pytest.fixture(autouse=True)
+def impatient_page(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The page does not wait for a service that is not there."""
+    monkeypatch.setitem(limits.WEB, "answer_wait_s", limits.WEB["answer_wait_s"]._replace(value=0.0))
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[Site]:
+    """A plain unit that rests, runs, and then gets a call that its open coil does not follow."""
+    dead = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
+    parts = ((60, units.REST), (600, units.RUN), (60, units.REST), (120, dead))
+    settings = Settings(unit=units.UNIT, senses=Senses(fitted=units.ALL))
+    made = from_scans(tmp_path, settings, units.scans(*parts), end_s=839.0)
+    yield made
+    made.history.close()
+
+
+@pytest.fixture
+def healthy(tmp_path: Path) -> Iterator[Site]:
+    """A plain unit in the middle of a run."""
+    settings = Settings(unit=units.UNIT, senses=Senses(fitted=units.ALL))
+    made = from_scans(tmp_path, settings, units.scans((60, units.REST), (600, units.RUN)), end_s=659.0)
+    yield made
+    made.history.close()
+
+
+@pytest.fixture
+def lived(tmp_path: Path) -> Iterator[Site]:
+    """Three hours in the simulated world, whose coil burns open."""
+    made = from_scenario(tmp_path, load("coil-burns-open"), 3 * 3600.0)
+    yield made
+    made.history.close()
+
+
+def app_of(site: Site) -> Flask:
+    """The page of a site, on the site's own clock."""
+    return create_app(site.history, site.settings, wall=site.hands.wall, monotonic=site.hands.mono)
+
+
+@pytest.fixture
+def app(site: Site) -> Flask:
+    return app_of(site)
+
+
+@pytest.fixture
+def client(app: Flask) -> FlaskClient:
+    """Somebody on the monitor itself."""
+    return app.test_client()
+
+
+def csrf(client: FlaskClient, **how: object) -> str:
+    """The token that the session's forms carry, taken from a page as a browser would."""
+    for page in ("/settings", "/login", "/setup"):
+        found = re.search(r'name="csrf" value="([^"]+)"', client.get(page, **how).get_data(as_text=True))  # type: ignore[arg-type]
+        if found:
+            return found[1]
+    raise AssertionError("no form with a token")

@@ -1,0 +1,361 @@
+"""The pages: what they say of a unit that the real engine has judged, and what a person can leave there."""
+
+from __future__ import annotations
+
+import threading
+import time
+
+import jsonschema
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+
+from monitor import limits, texts
+from monitor.records import Request, RequestKind
+from tests.monitor import units
+from tests.web.conftest import app_of, csrf
+from tests.web.filled import NOW_S, Site, from_scans
+from web import lanes, plots
+from web.serve import serve
+from web.view_api import ROUTES
+
+
+def page(client: FlaskClient, path: str = "/") -> str:
+    answer = client.get(path)
+    assert answer.status_code == 200, path
+    return answer.get_data(as_text=True)
+
+
+def test_a_fault_is_told_at_the_top_with_what_to_do(client: FlaskClient) -> None:
+    """Headline, advice, suspects in order, and who was ruled out and why."""
+    told = page(client)
+    text = texts.FINDINGS["call-without-pull-in"]
+    assert text.headline in told
+    assert texts.CARE["push"] in told
+    assert told.index("contactor coil open (burnt out)") < told.index("loose or burnt connection<")
+    assert "no time-delay relay is fitted" in told
+    assert "break here" in told
+
+
+def test_a_healthy_unit_is_said_to_be_well_and_to_be_cooling(healthy: Site) -> None:
+    """One sentence, nothing to do, no flag."""
+    told = page(app_of(healthy).test_client())
+    assert "All is well. The unit is cooling." in told
+    assert 'class="ring"' not in told
+
+
+@pytest.mark.parametrize("path", ["/", "/alerts", "/checks", "/history", "/cycles", "/trends", "/health", "/settings"])
+def test_every_page_opens_in_every_condition(
+    path: str, healthy: Site, site: Site, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """Healthy, fault, blind, and a history with nothing in it."""
+    blank = from_scans(tmp_path_factory.mktemp("blank"), site.settings, [], end_s=0.0)
+    for made in (healthy, site, blank):
+        page(app_of(made).test_client(), path)
+    site.hands.forward(7200)
+    page(app_of(site).test_client(), path)
+    blank.history.close()
+
+
+@pytest.mark.parametrize("zoom", ["hour", "quarter-day", "day", "week", "month", "season", "nonsense"])
+def test_history_zooms(client: FlaskClient, zoom: str) -> None:
+    """Each span gives its plots, also one that lies before anything was recorded."""
+    assert page(client, f"/history?zoom={zoom}").count("<svg class=") >= 3
+    assert page(client, f"/history?zoom={zoom}&end=86400").count("<svg class=") >= 3
+
+
+# ---------------------------------------------------------------- stale is never healthy
+
+
+def test_an_old_status_makes_the_page_blind(healthy: Site) -> None:
+    """The healthy unit of a moment ago is no longer said to be well, its ladder is dotted, its lanes end."""
+    client = app_of(healthy).test_client()
+    healthy.hands.forward(limits.WEB["stale_s"].value - 1)
+    assert "All is well" in page(client)
+    healthy.hands.forward(2)
+    told = page(client)
+    assert "The monitor is blind" in told
+    assert "All is well" not in told
+    ladder = told.split('id="part-ladder"')[1].split("</svg>")[0]
+    assert "s-live" not in ladder
+    assert "There are no fresh readings." in told
+    answer = client.get("/api/v1/status").json
+    assert answer is not None
+    assert answer["blind"] is True
+
+
+def test_lanes_do_not_go_on_after_the_last_scan(healthy: Site) -> None:
+    """What ran when the monitor went blind is hatched from then on."""
+    healthy.hands.forward(3600)
+    to_s = healthy.hands.wall_s
+    open_before = [lane for lane in healthy.history.lanes(to_s - 86400, to_s) if lane.to_wall_s is None]
+    assert open_before
+    ended = lanes.ended(open_before, NOW_S)
+    assert {(lane.state.value, lane.to_wall_s is None) for lane in ended if lane.from_wall_s >= NOW_S} == {
+        ("unknown", True)
+    }
+    assert all(lane.to_wall_s is not None for lane in ended if lane.state.value != "unknown")
+
+
+def test_a_page_that_loses_contact_has_a_blind_ladder_to_show(client: FlaskClient) -> None:
+    """The ladder kept in the page for that case holds nothing lit."""
+    kept = page(client).split('<template id="lost-ladder">')[1].split("</template>")[0]
+    assert "<svg" in kept
+    assert "s-live" not in kept
+
+
+# ---------------------------------------------------------------- live
+
+
+def test_live_answers_not_modified_until_something_changes(client: FlaskClient, site: Site) -> None:
+    """The ETag holds while nothing changes; a new state changes exactly the parts that show it."""
+    first = client.get("/live.json")
+    assert client.get("/live.json", headers={"If-None-Match": first.headers["ETag"]}).status_code == 304
+    begin_s = site.now_s + 1
+    site.feed(units.scans((5, units.but(units.REST)), from_s=begin_s), NOW_S - site.now_s)
+    second = client.get("/live.json", headers={"If-None-Match": first.headers["ETag"]})
+    assert second.status_code == 200
+    assert first.json is not None
+    assert second.json is not None
+    changed = {name for name in first.json if first.json[name] != second.json[name]}
+    assert {"say", "ladder", "figures"} <= changed
+    for name in first.json:
+        assert client.get(f"/part/{name}").status_code == 200
+    assert client.get("/part/nothing").status_code == 404
+
+
+# ---------------------------------------------------------------- requests
+
+
+def ask(client: FlaskClient, site: Site, kind: str, **form: str) -> str:
+    """Leave a request, let the service work, and read the alerts page."""
+    data = {"csrf": csrf(client), "by": "Sam", **form}
+    assert client.post(f"/alerts/{kind}", data=data).status_code == 302
+    site.work()
+    return page(client, "/alerts")
+
+
+def test_acknowledge_shelve_service_and_resume_reach_the_engine(client: FlaskClient, site: Site) -> None:
+    """Each wish of the page is carried out by the real alert desk, and the page shows it."""
+    name = "call-without-pull-in"
+    assert "Acknowledged by Sam" in ask(client, site, "acknowledge", finding=name)
+    assert "Shelved until" in ask(client, site, "shelve", finding=name, hours="4", note="part ordered")
+    assert "Unshelve" in page(client, "/alerts")
+    assert "Shelved until" not in ask(client, site, "unshelve", finding=name)
+    assert "Service mode until" in ask(client, site, "service", hours="2")
+    assert "Service mode until" in page(client)
+    assert "Service mode until" not in ask(client, site, "resume")
+
+
+def test_a_latched_alert_can_be_reset_when_its_condition_is_gone(site: Site) -> None:
+    """Contacts that let go again stay an alert until somebody has looked."""
+    welded = units.but(units.REST, load=True, compressor_a=9.0, fan_a=1.0)
+    begin_s = site.now_s + 1
+    gap_s = site.settings.limit("contacts-stuck-closed", "all_clear_s") + 60
+    parts = ((60, units.RUN), (60, welded), (gap_s, units.REST))
+    site.feed(units.scans(*parts, every_s=5.0, from_s=begin_s), NOW_S - site.now_s)
+    site.engine.tick(site.now_s + gap_s, None)
+    site.step()
+    client = app_of(site).test_client()
+    told = page(client)
+    assert "All is well" not in told
+    assert "Reset" in page(client, "/alerts")
+    assert (
+        "contacts-stuck-closed"
+        not in ask(client, site, "reset", finding="contacts-stuck-closed").split("What became")[0]
+    )
+
+
+def test_the_answer_of_the_service_is_shown(client: FlaskClient, site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A refusal is told in the desk's own words, not guessed by the page."""
+    monkeypatch.setitem(limits.WEB, "answer_wait_s", limits.WEB["answer_wait_s"]._replace(value=5.0))
+    token = csrf(client)
+    done = threading.Event()
+
+    def serve_once() -> None:
+        while not done.is_set():
+            site.work()
+            time.sleep(0.02)
+
+    worker = threading.Thread(target=serve_once)
+    worker.start()
+    try:
+        form = {"csrf": token, "by": "Sam", "finding": "locked-rotor"}
+        answer = client.post("/alerts/acknowledge", data=form, follow_redirects=True)
+    finally:
+        done.set()
+        worker.join(timeout=5)
+    assert "Not done:" in answer.get_data(as_text=True)
+    assert "nothing to acknowledge" in answer.get_data(as_text=True)
+
+
+def test_one_form_sent_twice_is_one_request(client: FlaskClient, site: Site) -> None:
+    """The form carries the request's id, so a double click changes nothing."""
+    form = {"csrf": csrf(client), "by": "Sam", "finding": "call-without-pull-in", "id": "twice"}
+    for _ in range(2):
+        client.post("/alerts/acknowledge", data=form)
+    expected = Request(id="twice", request=RequestKind.ACKNOWLEDGE, by="Sam", finding="call-without-pull-in")
+    assert site.history.requests() == [expected]
+
+
+@pytest.mark.parametrize("kind", ["nothing", "on", "../settings"])
+def test_an_unknown_request_is_refused(client: FlaskClient, site: Site, kind: str) -> None:
+    """And nothing is left for the service."""
+    assert client.post(f"/alerts/{kind}", data={"csrf": csrf(client)}).status_code in (404, 405)
+    assert site.history.requests() == []
+
+
+# ---------------------------------------------------------------- guided checks
+
+
+def test_a_technician_types_readings_until_one_suspect_is_left(client: FlaskClient, site: Site) -> None:
+    """`13.8 ohm` clears the coil, taking it back brings it in again, `OL` leaves only the coil; the outcome is kept."""
+    token = csrf(client)
+
+    def send(step: str, **form: str) -> str:
+        answer = client.post(f"/checks/{step}", data={"csrf": token, **form}, follow_redirects=True)
+        assert answer.status_code == 200
+        return answer.get_data(as_text=True)
+
+    assert "Still suspected (2)" in send("begin", start="call-without-pull-in", who="technician", by="Ada")
+    sound = send("answer", check="coil-ohms", typed="13.8 ohm")
+    assert "contactor coil open (burnt out): <span" in sound.split("Ruled out, and why")[1]
+    assert "Still suspected (2)" in send("back", check="coil-ohms")
+    assert "cannot be used" in send("answer", check="coil-ohms", typed="green")
+    told = send("answer", check="coil-ohms", typed="OL")
+    assert "the coil is open" in told
+    assert "Still suspected (1)" in told
+    assert "Kept: contactor coil open (burnt out). It was suspected first." in send(
+        "found", was="coil-open", note="burnt"
+    )
+    visit = site.history.visits()[0]
+    assert (visit.was, visit.by, visit.finding, visit.first_right) == ("coil-open", "Ada", "call-without-pull-in", True)
+    assert [reading.typed for reading in site.history.meter_readings()] == ["OL", "13.8 ohm"]
+
+
+def test_a_homeowner_is_offered_only_what_is_safe(client: FlaskClient) -> None:
+    """No check with a meter, an open cabinet or line voltage is offered to a homeowner."""
+    from monitor.checks import CHECKS
+
+    form = {"csrf": csrf(client), "start": "no-cooling", "who": "homeowner"}
+    told = client.post("/checks/begin", data=form, follow_redirects=True).get_data(as_text=True)
+    assert "Next check" in told
+    for check in CHECKS.values():
+        if check.who == "technician":
+            assert f">{check.title}<" not in told
+
+
+def test_a_check_shows_its_cautions_and_who_may(client: FlaskClient) -> None:
+    """Live line voltage is for qualified people, with the cautions of the catalogue."""
+    from monitor.checks_base import CAUTIONS
+
+    token = csrf(client)
+    client.post("/checks/begin", data={"csrf": token, "start": "call-without-pull-in", "who": "technician"})
+    told = page(client, "/checks?check=coil-volts")
+    assert "qualified people only" in told
+    assert CAUTIONS["live"].split(":")[0] in told
+
+
+# ---------------------------------------------------------------- units, past, health
+
+
+def test_temperatures_in_the_readers_scale(client: FlaskClient) -> None:
+    """31 °C is 88 °F; the choice holds on this device."""
+    assert "88 °F" in page(client)
+    client.post("/settings/scale", data={"csrf": csrf(client), "scale": "C"})
+    assert "31.0 °C" in page(client)
+    assert client.post("/settings/scale", data={"csrf": csrf(client), "scale": "K"}).status_code == 400
+
+
+def test_cycles_of_a_lived_day_are_listed(lived: Site) -> None:
+    """Each finished cycle of the simulated afternoon is a row."""
+    told = page(app_of(lived).test_client(), "/cycles")
+    kept = lived.history.cycles(0.0, NOW_S + 1)
+    assert len(kept) >= 2
+    assert f"{len(kept)} finished cycles" in told
+    assert told.count("<tr>") == len(kept) + 1
+
+
+def test_health_says_why_a_sense_is_missing(client: FlaskClient, site: Site) -> None:
+    """The boards' own reason stands beside the sense, and a failing outlet is seen."""
+    scan = units.but(units.RUN, fan_a=None)
+    site.feed(units.scans((10, scan), from_s=site.now_s + 1), NOW_S - site.now_s)
+    site.history.note("faults", '{"fan_a": "no plug in the jack"}')
+    site.history.join("notify", begin=False)
+    site.history.note_error("notify", "the phone service refused the message")
+    told = page(client, "/health")
+    assert "no plug in the jack" in told
+    assert "the phone service refused the message" in told
+
+
+# ---------------------------------------------------------------- the interface for programs
+
+
+def test_the_openapi_document_is_one_and_every_answer_fits_it(client: FlaskClient) -> None:
+    """Each call's answer is valid by the schema that the document gives for it (JSON Schema 2020-12, by jsonschema)."""
+    document = client.get("/api/v1/openapi.json").json
+    assert document is not None
+    assert document["openapi"].startswith("3.1")
+    for route in ROUTES:
+        operation = document["paths"]["/api/v1" + route.path][route.method.lower()]
+        schema = operation["responses"]["200"]["content"]["application/json"]["schema"]
+        query = {"name": "compressor_a"} if route.name == "readings" else {}
+        if route.method == "GET":
+            answer = client.get("/api/v1" + route.path, query_string=query)
+        else:
+            body = {"id": "a1", "request": "service", "by": "house", "hours": 1}
+            answer = client.post("/api/v1" + route.path, json=body, headers={"X-CSRF-Token": csrf(client)})
+        assert answer.status_code == 200, route.path
+        jsonschema.Draft202012Validator({**schema, "components": document["components"]}).validate(answer.json)
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/readings?name=nonsense", "/readings", "/cycles?from=soon", "/lanes?to=inf", "/events?after=x"],
+)
+def test_what_cannot_be_used_is_refused_with_a_reason(client: FlaskClient, path: str) -> None:
+    """Given and allowed are said; the status is 400."""
+    answer = client.get("/api/v1" + path)
+    assert answer.status_code == 400
+    assert answer.json is not None
+    assert "allowed" in answer.json["why"]
+
+
+# ---------------------------------------------------------------- drawing and serving
+
+
+@pytest.mark.parametrize(
+    ("rough", "step"), [(0.07, 0.1), (0.2, 0.2), (1.0, 1.0), (1.1, 2.0), (3.0, 5.0), (7.0, 10.0), (34.0, 50.0)]
+)
+def test_axes_have_round_steps(rough: float, step: float) -> None:
+    """1, 2 or 5 times a power of ten, never below what was asked."""
+    assert plots.round_step(rough) == pytest.approx(step)
+
+
+def test_a_day_of_the_clocks_change_is_counted_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    """In New York 2026-03-08 has 23 hours and 2026-11-01 has 25 (IANA time zone database)."""
+    from web.view_history import day_spans
+
+    monkeypatch.setenv("TZ", "America/New_York")
+    time.tzset()
+    try:
+        for noon_s, hours in ((1_772_985_600.0, 23), (1_793_552_400.0, 25)):
+            spans = day_spans(lanes.Span(noon_s - 60, noon_s, str))
+            assert [(span.to_s - span.from_s) / 3600 for span in spans] == [hours]
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+
+def test_it_is_served_on_a_free_port_and_ends(app: Flask) -> None:
+    """Port 0 takes a free one; after close nothing answers there."""
+    import urllib.error
+    import urllib.request
+
+    with serve(app) as serving:
+        with urllib.request.urlopen(serving.url + "live.json", timeout=5) as answer:
+            assert answer.status == 200
+            assert "Server" not in answer.headers or "waitress" not in answer.headers["Server"]
+        url = serving.url
+    with pytest.raises((urllib.error.URLError, OSError)):
+        urllib.request.urlopen(url, timeout=1)
