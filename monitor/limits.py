@@ -454,3 +454,15 @@ CALIBRATION: dict[str, Limit] = {
     "noise_codes": Limit(1.0, "codes", 0, 10, "data sheet", "ADS1115: about one code of noise, RMS, at 860 a second"),
     "thermistor_k": _ours(0.3, "K", 0, 2, "the curve's three-term form and the sensor's own warmth"),
 }
+COMMISSION: dict[str, Limit] = {
+    "watch_s": _ours(20.0, "s", 5, 600, "how long each phase of the walk is watched"),
+    "scans": _ours(5, "scans", 3, 100, "a median of fewer scans tells little"),
+    "agree": _ours(0.8, "1", 0.6, 1, "a flag is steady when this share of the scans says the same"),
+    "nothing": _ours(0.25, "1", 0.05, 0.5, "less than this share of what is expected counts as nothing"),
+    "still_a": _ours(0.15, "A", 0.02, 1, "noise and pick-up of a lead that carries nothing"),
+    "compressor_low": _ours(0.4, "of RLA", 0.2, 0.6, "sound compressors run at half to nine tenths of rated load"),
+    "compressor_high": _ours(1.15, "of RLA", 1, 2, "high-running-current speaks from 1.10 on; meters and days differ"),
+    "fan_low": _ours(0.5, "of FLA", 0.2, 0.9, "a fan motor's nameplate is its most; it runs at six tenths or more"),
+    "fan_high": _ours(1.3, "of FLA", 1, 2, "above it the lead is not the fan's alone"),
+    "apart_k": _ours(5.0, "K", 1, 20, "as calibration: farther off the sensor hangs in the wrong place"),
+}
