@@ -35,7 +35,9 @@ def ago(wall_s: float | None, now_s: float) -> str:
 
 def midnight(wall_s: float) -> float:
     """The local midnight before a moment."""
-    return local(wall_s).replace(hour=0, minute=0, second=0, microsecond=0).timestamp()
+    # Naive on purpose: the offset at midnight is not always that of later in the day.
+    naive = datetime.fromtimestamp(wall_s)
+    return naive.replace(hour=0, minute=0, second=0, microsecond=0).timestamp()
 
 
 def tick(wall_s: float, step_s: float) -> str:

@@ -32,7 +32,7 @@ def site(tmp_path: Path) -> Iterator[Site]:
     dead = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
     parts = ((60, units.REST), (600, units.RUN), (60, units.REST), (120, dead))
     settings = Settings(unit=units.UNIT, senses=Senses(fitted=units.ALL))
-    made = from_scans(tmp_path, settings, units.scans(*parts), end_s=839.0)
+    made = from_scans(tmp_path / "fault", settings, units.scans(*parts), end_s=839.0)
     yield made
     made.history.close()
 
@@ -41,15 +41,15 @@ def site(tmp_path: Path) -> Iterator[Site]:
 def healthy(tmp_path: Path) -> Iterator[Site]:
     """A plain unit in the middle of a run."""
     settings = Settings(unit=units.UNIT, senses=Senses(fitted=units.ALL))
-    made = from_scans(tmp_path, settings, units.scans((60, units.REST), (600, units.RUN)), end_s=659.0)
+    made = from_scans(tmp_path / "healthy", settings, units.scans((60, units.REST), (600, units.RUN)), end_s=659.0)
     yield made
     made.history.close()
 
 
 @pytest.fixture
 def lived(tmp_path: Path) -> Iterator[Site]:
-    """Three hours in the simulated world, whose coil burns open."""
-    made = from_scenario(tmp_path, load("coil-burns-open"), 3 * 3600.0)
+    """Twelve hours of a hot day in the simulated world."""
+    made = from_scenario(tmp_path / "lived", load("healthy-heat-wave"), 12 * 3600.0)
     yield made
     made.history.close()
 

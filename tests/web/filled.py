@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
+import msgspec
+
 from monitor import config
 from monitor.config import Settings
 from monitor.engine import Engine
 from monitor.history import History
 from monitor.records import Scan, StartTransient
-from sim.rig import ReadingsRig
+from sim.rig import Pace, ReadingsRig
 from sim.scenario import Scenario
 
 NOW_S = 1_784_052_000.0  # a Tuesday in July, 13:00 in UTC-5
@@ -37,6 +39,7 @@ class Site:
     """A history, its engine and the clock; `feed` takes the engine on, `work` answers requests as the service does."""
 
     def __init__(self, folder: Path, settings: Settings, hands: Hands, engine: Engine) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
         self.keep = config.History(file=str(folder / "history.db"), live_dir=str(folder / "live"))
         self.settings, self.hands, self.engine = settings, hands, engine
         self.history = History(self.keep.file, owner=True, keep=self.keep, clock=hands.mono, wall=hands.wall)
@@ -86,13 +89,11 @@ def from_scans(folder: Path, settings: Settings, scans: Iterable[Scan], *, end_s
     """A site that has seen plain scans; the last one, at `end_s`, is NOW_S on the wall."""
     site = Site(folder, settings, Hands(), Engine(settings))
     wall_0_s = NOW_S - end_s
-    site.feed(((_dated(scan, wall_0_s)) for scan in scans), wall_0_s)
+    site.feed((_dated(scan, wall_0_s) for scan in scans), wall_0_s)
     return site
 
 
 def _dated(scan: Scan, wall_0_s: float) -> Scan:
-    import msgspec
-
     return msgspec.structs.replace(scan, wall_s=wall_0_s + scan.t_s)
 
 
@@ -106,7 +107,5 @@ def from_scenario(folder: Path, scenario: Scenario, until_s: float, *, wall_end_
 
 
 def _rig(scenario: Scenario, wall_0_s: float) -> ReadingsRig:
-    from sim.rig import Pace
-
     pace = Pace(scenario.scan_s, scenario.quiet_scan_s)
     return ReadingsRig(scenario.world(), scenario.settings, pace=pace, starts=True, wall_0_s=wall_0_s)

@@ -1,0 +1,42 @@
+"""A real browser for the tests, and a standard accessibility checker brought in at test time only."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import tarfile
+import tempfile
+from functools import cache
+from pathlib import Path
+
+FLAGS = ["--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage"]
+PHONE, DESK = {"width": 390, "height": 844}, {"width": 1280, "height": 900}
+# WCAG 2.2 AA, with the rules of 2.0 and 2.1 that it holds
+WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+
+
+def chromium() -> str:
+    """Where the browser is."""
+    found = (shutil.which(name) for name in ("chromium", "chromium-browser", "google-chrome"))
+    return next(path for path in found if path)
+
+
+@cache
+def axe_source() -> str | None:
+    """axe-core's script, fetched by npm into a temporary directory; None where that cannot be done."""
+    if shutil.which("npm") is None:
+        return None
+    with tempfile.TemporaryDirectory() as folder:
+        try:
+            subprocess.run(
+                ["npm", "pack", "axe-core@4", "--silent", "--pack-destination", folder],
+                check=True,
+                capture_output=True,
+                timeout=60,
+                cwd=folder,
+            )
+        except (subprocess.SubprocessError, OSError):
+            return None
+        with tarfile.open(next(Path(folder).glob("axe-core-*.tgz"))) as packed:
+            member = packed.extractfile("package/axe.min.js")
+            return None if member is None else member.read().decode()

@@ -1,0 +1,241 @@
+"""The page in a real browser, as a person would use it: phone and desk, keyboard, no network, no contact."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import msgspec
+import pytest
+from playwright.sync_api import Browser, Page, expect, sync_playwright
+
+from monitor import limits
+from monitor.config import Settings
+from tests.conftest import need
+from tests.monitor import units
+from tests.web.browser import DESK, FLAGS, PHONE, WCAG, axe_source, chromium
+from tests.web.conftest import app_of
+from tests.web.filled import NOW_S, Site
+from web.serve import Serving, serve
+
+PAGES = ("", "alerts", "checks", "history", "history?zoom=month", "cycles", "trends", "health", "settings")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    need("chromium")
+    with sync_playwright() as play:
+        found = play.chromium.launch(executable_path=chromium(), args=FLAGS)
+        yield found
+        found.close()
+
+
+@pytest.fixture
+def served(site: Site, monkeypatch: pytest.MonkeyPatch) -> Iterator[Serving]:
+    """The faulty site's page; an open page asks four times a second, so that tests are short."""
+    monkeypatch.setitem(limits.WEB, "poll_s", limits.WEB["poll_s"]._replace(value=0.25))
+    monkeypatch.setitem(limits.WEB, "lost_s", limits.WEB["lost_s"]._replace(value=1.0))
+    with serve(app_of(site)) as serving:
+        yield serving
+
+
+def opened(browser: Browser, url: str, **how: Any) -> Page:
+    """A page that fails the test on any error of script or policy."""
+    page = browser.new_page(**{"viewport": DESK, **how})
+    page.set_default_timeout(8000)
+    page.on("pageerror", lambda error: pytest.fail(f"{url}: {error}"))
+    page.on("console", lambda said: pytest.fail(said.text) if "Content Security Policy" in said.text else None)
+    page.goto(url)
+    return page
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_no_page_is_wider_than_the_screen(browser: Browser, served: Serving, size: dict[str, int]) -> None:
+    """Nothing scrolls sideways but tables within their own frame (WCAG 1.4.10, at 390 px)."""
+    for path in PAGES:
+        page = opened(browser, served.url + path, viewport=size)
+        assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], path
+        page.close()
+
+
+def test_the_page_asks_nobody_but_the_monitor(browser: Browser, served: Serving) -> None:
+    """It works without a network: every request goes to the page's own address."""
+    asked: list[str] = []
+    page = browser.new_page()
+    page.on("request", lambda request: asked.append(request.url))
+    for path in PAGES:
+        page.goto(served.url + path)
+    page.close()
+    assert asked
+    assert [url for url in asked if not url.startswith(served.url)] == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_every_page_is_accessible(browser: Browser, served: Serving, scheme: str, size: dict[str, int]) -> None:
+    """axe-core finds no violation of WCAG 2.2 AA, light and dark, phone and desk, during a fault."""
+    source = axe_source()
+    need("axe-core", source is not None)
+    for path in PAGES:
+        check_accessible(browser, served.url + path, source or "", scheme, size)
+
+
+def check_accessible(browser: Browser, url: str, source: str, scheme: str, size: dict[str, int]) -> None:
+    context = browser.new_context(viewport=size, color_scheme=scheme, bypass_csp=True)  # type: ignore[arg-type]
+    page = context.new_page()
+    page.goto(url)
+    page.add_script_tag(content=source)
+    found = page.evaluate("tags => axe.run({runOnly: tags})", WCAG)
+    told = [(rule["id"], [node["html"][:160] for node in rule["nodes"]][:3]) for rule in found["violations"]]
+    context.close()
+    assert told == [], url
+
+
+def test_a_blind_and_a_healthy_page_are_accessible_too(browser: Browser, healthy: Site) -> None:
+    """The colours of the other conditions pass as well."""
+    source = axe_source()
+    need("axe-core", source is not None)
+    with serve(app_of(healthy)) as serving:
+        for age_s in (0, 3600):
+            healthy.hands.forward(age_s)
+            for scheme in ("light", "dark"):
+                check_accessible(browser, serving.url, source or "", scheme, PHONE)
+
+
+def test_the_page_follows_the_unit_without_a_reload(browser: Browser, served: Serving, site: Site) -> None:
+    """The fault ends while the page is open: sentence and ladder change by themselves; an opened list stays open."""
+    page = opened(browser, served.url)
+    page.evaluate("window.sameDocument = true")
+    expect(page.locator("#part-say h1")).to_contain_text("contactor does not switch it on")
+    page.get_by_text("The same in words").click()
+    site.feed(units.scans((30, units.RUN), from_s=site.now_s + 1), NOW_S - site.now_s)
+    expect(page.locator("#part-say h1")).to_contain_text("All is well. The unit is cooling.")
+    expect(page.locator(".ladder .ring")).to_have_count(0)
+    expect(page.locator("#d-ladder")).to_have_attribute("open", "")
+    assert page.evaluate("window.sameDocument") is True
+    page.close()
+
+
+def test_a_page_goes_blind_when_scans_stop(browser: Browser, healthy: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A healthy page left open does not stay healthy when the monitor no longer scans."""
+    monkeypatch.setitem(limits.WEB, "poll_s", limits.WEB["poll_s"]._replace(value=0.25))
+    with serve(app_of(healthy)) as serving:
+        page = opened(browser, serving.url)
+        expect(page.locator("#part-say h1")).to_contain_text("All is well")
+        healthy.hands.forward(60)
+        expect(page.locator("#part-say h1")).to_contain_text("The monitor is blind")
+        expect(page.locator("#part-ladder .s-live")).to_have_count(1)  # the key alone
+        page.close()
+
+
+def test_a_page_that_loses_contact_says_so(browser: Browser, served: Serving) -> None:
+    """The server ends while the page is open: the sentence and the ladder no longer show an old state."""
+    page = opened(browser, served.url)
+    expect(page.locator(".ladder .ring")).to_have_count(1)
+    page.route(re.compile(r".*/live\.json"), lambda route: route.abort())
+    expect(page.locator("#part-say h1")).to_contain_text("lost contact")
+    expect(page.locator("#part-ladder .s-live")).to_have_count(0)
+    page.unroute(re.compile(r".*/live\.json"))
+    expect(page.locator("#part-say h1")).to_contain_text("contactor does not switch it on")
+    page.close()
+
+
+def test_the_page_for_no_contact_is_shown_when_nothing_answers(browser: Browser, site: Site) -> None:
+    """Once visited, the installed page opens without a server, and shows nothing of an old state."""
+    serving = serve(app_of(site))
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(serving.url)
+    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+    page.reload()
+    url = serving.url
+    serving.close()
+    page.goto(url)
+    expect(page.locator("h1")).to_contain_text("does not answer")
+    context.close()
+
+
+def test_an_alert_is_acknowledged_by_keyboard_alone(browser: Browser, served: Serving, site: Site) -> None:
+    """Skip link, form, button: no mouse; the focus is always to be seen."""
+    page = opened(browser, served.url + "alerts")
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    page.keyboard.press("Enter")
+    for _ in range(3):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.name") == "by":
+            break
+    page.keyboard.type("Sam")
+    page.keyboard.press("Tab")
+    assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+    page.keyboard.press("Enter")
+    expect(page.locator(".notice")).to_contain_text("left for the monitor")
+    site.work()
+    page.reload()
+    expect(page.locator("main")).to_contain_text("Acknowledged by Sam")
+    page.close()
+
+
+def test_a_visit_from_reading_to_outcome_on_a_phone(browser: Browser, served: Serving, site: Site) -> None:
+    """A technician begins with the finding, types OL, sees one suspect left, and keeps the outcome."""
+    page = opened(browser, served.url + "checks", viewport=PHONE)
+    page.get_by_label("Your name").fill("Ada")
+    page.get_by_role("button", name="Begin").click()
+    expect(page.locator("#h-check")).to_contain_text("Contactor coil, ohms")
+    page.get_by_label("Reading, as the meter shows it").fill("OL")
+    page.get_by_role("button", name="Enter").click()
+    expect(page.locator("#h-left")).to_contain_text("Still suspected (1)")
+    page.get_by_role("button", name="Keep, and end").click()
+    expect(page.locator(".notice")).to_contain_text("It was suspected first")
+    page.close()
+    assert site.history.visits()[0].was == "coil-open"
+
+
+def test_first_use_from_another_device(browser: Browser, site: Site) -> None:
+    """Behind a proxy every visitor is another device: a password is set, asked, and changed in the browser."""
+    web = msgspec.structs.replace(site.settings.web, proxy=True)
+    settings: Settings = msgspec.structs.replace(site.settings, web=web)
+    site.settings = settings
+    app = app_of(site)
+    app.config["SESSION_COOKIE_SECURE"] = False  # no TLS in this test
+    with serve(app) as serving:
+        page = opened(browser, serving.url)
+        expect(page.locator("h1")).to_have_text("Set a password")
+        page.get_by_label("Password, at least").fill("seven green lanterns")
+        page.get_by_label("The same again").fill("seven green lanterns")
+        page.get_by_role("button", name="Set password").click()
+        expect(page.locator("#part-say h1")).to_be_visible()
+        page.close()
+        other = opened(browser, serving.url + "cycles")
+        other.get_by_label("Password").fill("seven green lanterns")
+        other.get_by_role("button", name="Sign in").click()
+        expect(other.locator("h1")).to_have_text("Cycles")
+        other.close()
+
+
+def test_nothing_moves_for_who_wants_less_motion(browser: Browser, served: Serving) -> None:
+    """With reduced motion no element has an animation or a transition."""
+    page = opened(browser, served.url, reduced_motion="reduce")
+    moving = page.evaluate(
+        "[...document.querySelectorAll('*')].filter(e => { const s = getComputedStyle(e);"
+        " return s.animationName !== 'none' || parseFloat(s.transitionDuration) > 0; }).length"
+    )
+    assert moving == 0
+    page.close()
+
+
+def test_it_can_be_installed(browser: Browser, served: Serving) -> None:
+    """Manifest with a name, a start, a display mode and icons that load at their size (W3C web app manifest)."""
+    page = opened(browser, served.url)
+    manifest = page.evaluate("fetch(document.querySelector('link[rel=manifest]').href).then(a => a.json())")
+    assert manifest["display"] == "standalone"
+    assert {icon["sizes"] for icon in manifest["icons"]} >= {"192x192", "512x512", "any"}
+    for icon in manifest["icons"]:
+        size = page.evaluate(
+            "src => new Promise((ok, bad) => { const i = new Image(); i.onload = () => ok(i.naturalWidth);"
+            " i.onerror = bad; i.src = src; })",
+            icon["src"],
+        )
+        assert icon["sizes"] == "any" or icon["sizes"] == f"{size}x{size}"
+    page.close()
