@@ -113,9 +113,9 @@ def _gain(place: str, points: Sequence[Point]) -> Trim:
     """Least squares of the relative error, so that a small current weighs as much as a large one."""
     least = _N["least"].value
     for point in points:
-        if not (point.raw >= least and point.meter >= least):
-            low = min(point.raw, point.meter)
-            raise CommandError(place, low, f"{least:g} or more, on the board and on the meter")
+        for value in (point.raw, point.meter):
+            if not least <= value < 1e6:
+                raise CommandError(place, value, f"{least:g} or more, on the board and on the meter")
     ratios = [point.raw / point.meter for point in points]
     gain = sum(ratios) / sum(ratio * ratio for ratio in ratios)
     most = _N["gain_most"].value

@@ -1,0 +1,164 @@
+"""Calibration against a meter: the gain or offset it gives, what it refuses, and the file it is kept in."""
+
+from __future__ import annotations
+
+import json
+from math import inf, nan
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from hardware import calibration
+from hardware.calibration import Calibration, Point, Trim, calibrate
+from monitor.errors import CommandError, SiteError
+from tests.hardware.bench import Bench, Wave, steady
+
+NOON_S = 1784052000.0  # 2026-07-14T18:00:00Z
+
+
+def points(*pairs: tuple[float, float]) -> list[Point]:
+    return [Point(raw=raw, meter=meter) for raw, meter in pairs]
+
+
+def taken(reading: str = "compressor_a", *pairs: tuple[float, float], by: str = "R. Vale") -> Calibration:
+    return calibrate(reading, points(*(pairs or ((12.0, 12.6),))), by=by, meter="clamp", wall_s=NOON_S)
+
+
+@pytest.mark.parametrize(
+    ("reading", "pairs", "trim"),
+    [
+        ("compressor_a", [(12.0, 12.6)], Trim(1.05, 0.0)),
+        ("fan_a", [(1.0, 0.95)], Trim(0.95, 0.0)),
+        # by hand: ratios raw/meter 0.98 and 1.02; gain = (0.98 + 1.02) / (0.98^2 + 1.02^2) = 2 / 2.0008
+        ("control_v", [(24.5, 25.0), (25.5, 25.0)], Trim(2 / 2.0008, 0.0)),
+        ("outdoor_c", [(35.0, 34.0), (36.0, 35.4)], Trim(1.0, -0.8)),
+        ("outdoor_c", [(-3.0, -2.0)], Trim(1.0, 1.0)),
+    ],
+)
+def test_gain_or_offset(reading: str, pairs: list[tuple[float, float]], trim: Trim) -> None:
+    """Currents and voltages get a gain, a temperature an offset, by least squares worked out by hand."""
+    found = taken(reading, *pairs)
+    assert found.trim == pytest.approx(trim)
+    assert found.at == "2026-07-14T18:00:00Z"
+
+
+@given(st.floats(0.85, 1.18), st.lists(st.floats(0.2, 60.0), min_size=1, max_size=5))
+def test_a_true_gain_is_found_from_any_points(gain: float, currents: list[float]) -> None:
+    """Points that lie on one line through zero give back its slope, few or many, small or large."""
+    found = calibrate("compressor_a", points(*((amps / gain, amps) for amps in currents)), by="x")
+    assert found.gain == pytest.approx(gain)
+
+
+@pytest.mark.parametrize(
+    ("reading", "pairs", "by", "says"),
+    [
+        ("call", [(1.0, 1.0)], "x", "one of control_v"),
+        ("fan_a", [], "x", "one comparison"),
+        ("fan_a", [(1.0, 1.0)], "  ", "who held the meter"),
+        ("fan_a", [(0.01, 1.0)], "x", "0.1 or more"),
+        ("fan_a", [(1.0, 0.0)], "x", "0.1 or more"),
+        ("fan_a", [(nan, 1.0)], "x", "0.1 or more"),
+        ("fan_a", [(1.0, inf)], "x", "0.1 or more"),
+        ("fan_a", [(1.0, 1.5)], "x", "look at the transformer's ratio"),
+        ("fan_a", [(0.4, 1.2)], "x", "passes through the transformer: 1 of 3"),
+        ("coil_a", [(1.25, 0.25)], "x", "passes through the transformer: 5 instead of 1"),
+        ("compressor_a", [(10.0, 10.0), (10.0, 11.5)], "x", "agree within 5%"),
+        ("outdoor_c", [(35.0, 28.0)], "x", "the sensor's place"),
+        ("outdoor_c", [(35.0, nan)], "x", "the sensor's place"),
+        ("outdoor_c", [(35.0, 33.0), (35.0, 36.0)], "x", "within 1 K"),
+    ],
+)
+def test_refusals_name_place_and_what_is_allowed(
+    reading: str, pairs: list[tuple[float, float]], by: str, says: str
+) -> None:
+    """Comparisons that tell nothing, disagree or ask for a look at the wiring are refused in words."""
+    with pytest.raises(CommandError, match=rf"^calibrate {reading}.*{says}"):
+        calibrate(reading, points(*pairs), by=by)
+
+
+def test_a_meter_too_poor_is_refused() -> None:
+    """A meter's own error must be a number one can calibrate with."""
+    for share in (-0.1, nan, 50.0):
+        with pytest.raises(CommandError, match="meter error"):
+            calibrate("fan_a", points((1.0, 1.0)), by="x", meter_share=share)
+
+
+@given(st.floats(0.85, 1.18), st.floats(-4.0, 4.0), st.floats(-50.0, 150.0))
+def test_raw_undoes_a_trim(gain: float, offset: float, value: float) -> None:
+    """What the board read before the trim comes back from what it showed."""
+    assert calibration.raw(gain * value + offset, Trim(gain, offset)) == pytest.approx(value, abs=1e-9)
+
+
+def test_calibrated_boards_show_what_the_meter_shows() -> None:
+    """A clamp meter that shows 5 % more than the board, and a thermometer 0.8 K less: after it, the boards agree."""
+    signals = {"compressor_a": Wave(12.0), "outdoor_c": steady(10e3)}
+    before = Bench(signals).boards.scan()
+    assert before.compressor_a is not None
+    assert before.outdoor_c is not None
+    rows = [
+        taken("compressor_a", (before.compressor_a, 12.6)),
+        taken("outdoor_c", (before.outdoor_c, 24.2)),
+    ]
+    after = Bench(signals, trims=calibration.trims(rows)).boards.scan()
+    assert after.compressor_a == pytest.approx(12.6, rel=2e-3)
+    assert after.outdoor_c == pytest.approx(24.2, abs=0.05)
+
+
+# ---------------------------------------------------------------- the file
+
+
+def test_all_are_kept_and_the_last_is_in_force(tmp_path: Path) -> None:
+    """Nothing is dropped from the file; the newest of each reading counts; both who and when are there."""
+    path = tmp_path / "calibration.json"
+    assert calibration.load(path) == ()
+    first, fan, second = taken(), taken("fan_a", (1.0, 1.02)), taken("compressor_a", (12.0, 12.12), by="M. Oakes")
+    for row in (first, fan, second):
+        kept = calibration.add(path, row)
+    assert kept == calibration.load(path) == (first, fan, second)
+    assert calibration.trims(kept) == {"compressor_a": second.trim, "fan_a": fan.trim}
+    assert [row["by"] for row in json.loads(path.read_text())] == ["R. Vale", "R. Vale", "M. Oakes"]
+    assert "12 A read, 12.12 A on the meter" in calibration.told(second)
+    assert "M. Oakes, 2026-07-14T18:00:00Z" in calibration.told(second)
+
+
+def test_nothing_else_is_left_beside_the_file(tmp_path: Path) -> None:
+    """It is put in place as a whole: no half-written file stays, and a failed write leaves the old one."""
+    path = tmp_path / "calibration.json"
+    calibration.add(path, taken())
+    assert [entry.name for entry in tmp_path.iterdir()] == ["calibration.json"]
+    blocked = tmp_path / "no-such-directory" / "calibration.json"
+    with pytest.raises(SiteError, match="a place that can be written"):
+        calibration.add(blocked, taken())
+    assert len(calibration.load(path)) == 1
+
+
+def _with(**changes: object) -> str:
+    row = {"reading": "fan_a", "gain": 1.0, "offset": 0.0, "points": [], "meter": "", "meter_share": 0.03, "by": "x"}
+    return json.dumps([{**row, **changes}])
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "as `calibrate` writes it"),
+        ("{}", "as `calibrate` writes it"),
+        ("[{}]", "as `calibrate` writes it"),
+        (_with(gain="1.0"), "as `calibrate` writes it"),
+        (_with(surprise=1), "as `calibrate` writes it"),
+        (_with(reading="call"), "one of control_v"),
+        (_with(gain=3.0), "a gain of"),
+        (_with(gain=0.0), "a gain of"),
+        (_with(offset=40.0), "an offset within"),
+    ],
+)
+def test_a_file_that_cannot_be_used_stops_the_program(tmp_path: Path, text: str, says: str) -> None:
+    """A wrong calibration is worse than none: the file is named, and what it should hold; so are good ones, read."""
+    path = tmp_path / "calibration.json"
+    path.write_text(text)
+    with pytest.raises(SiteError, match=says) as caught:
+        calibration.load(path)
+    assert str(path) in str(caught.value)
+    path.write_text(_with())
+    assert len(calibration.load(path)) == 1
