@@ -107,6 +107,13 @@ class Ads1115:
             value = value & ~READY | (0 if self._busy() else READY)
         return value.to_bytes(2, "big")[:count].ljust(count, b"\xff")
 
+    def restart(self) -> None:
+        """Its supply dipped: all registers are as after power-up."""
+        self._registers = list(RESET)
+        self._pointer = CONVERSION
+        self._begun_s = None
+        self._done = 0
+
     def _set(self, register: int, value: int) -> None:
         if register == CONVERSION:
             return

@@ -1,7 +1,8 @@
 """A bench for the boards: signal generators on the fake bus's inputs, switches on the pins, virtual time.
 
-A generator gives the exact mean of its wave over a conversion; what it plays is in the unit of the reading (A, V, °C) and
-reaches the converter through the channel table's scale. A fault is one of the wire: an empty jack, a missing bias.
+A generator gives the exact mean of its wave over a conversion; what it plays is in the unit of the reading (A, V) and
+reaches the converter through the channel table's scale; a thermistor's is its resistance. A fault is one of the wire:
+an empty jack, a missing bias.
 """
 
 from __future__ import annotations
