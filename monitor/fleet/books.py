@@ -41,7 +41,7 @@ class Book:
     def holes(self) -> list[Run]:
         """What is missing up to the highest number seen or told."""
         runs = self.ledger.runs
-        if len(runs) == 1 and runs[0].first == 1 and self.told <= runs[0].last:
+        if len(runs) == 1 and runs[0][0] == 1 and self.told <= runs[0][1]:
             return []
         return self.ledger.holes(self.told)
 

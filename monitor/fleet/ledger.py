@@ -8,7 +8,6 @@ Pure: no clock, no database.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from itertools import pairwise
 from typing import NamedTuple
 
 from monitor.errors import ContractError
@@ -27,18 +26,23 @@ class Ledger:
     __slots__ = ("runs",)
 
     def __init__(self, runs: Iterable[tuple[int, int]] = ()) -> None:
-        self.runs: list[Run] = [Run(*run) for run in runs]
+        self.runs: list[tuple[int, int]] = list(runs)
 
     @classmethod
     def parse(cls, text: str) -> Ledger:
         """Read what `str()` wrote: `1-500,503`. Raises ContractError for anything else."""
+        runs: list[tuple[int, int]] = []
+        top = -1  # so that the first run may begin at 1, and no run touches the one before
         try:
-            pairs = [part.partition("-") for part in text.split(",") if part]
-            runs = [Run(int(first), int(last) if dash else int(first)) for first, dash, last in pairs]
+            for part in text.split(",") if text else ():
+                first, dash, last = part.partition("-")
+                run = (int(first), int(last if dash else first))
+                if not top + 1 < run[0] <= run[1]:
+                    raise ValueError
+                runs.append(run)
+                top = run[1]
         except ValueError:
-            raise ContractError("ledger", text, "runs such as 1-500,503") from None
-        if any(run.first < 1 or run.last < run.first for run in runs) or _touching(runs):
-            raise ContractError("ledger", text, "rising runs from 1 up that do not touch")
+            raise ContractError("ledger", text, "rising runs from 1 up that do not touch, such as 1-500,503") from None
         return cls(runs)
 
     def __str__(self) -> str:
@@ -50,22 +54,22 @@ class Ledger:
     @property
     def top(self) -> int:
         """The highest number seen; 0 when none was."""
-        return self.runs[-1].last if self.runs else 0
+        return self.runs[-1][1] if self.runs else 0
 
     def add(self, number: int) -> bool:
         """Put one number in; True when it was not there. The next number in order costs one comparison."""
         runs = self.runs
-        if runs and number == runs[-1].last + 1:
-            runs[-1] = Run(runs[-1].first, number)
+        if runs and number == runs[-1][1] + 1:
+            runs[-1] = (runs[-1][0], number)
             return True
         if number in self:
             return False
-        self._insert(Run(number, number))
+        self._insert(number, number)
         return True
 
     def fill(self, first: int, last: int) -> None:
         """Put a whole run in, over whatever is there."""
-        self._insert(Run(first, last))
+        self._insert(first, last)
 
     def holes(self, top: int | None = None) -> list[Run]:
         """The runs missing between 1 and `top` (the highest seen, unless a higher one is known to exist)."""
@@ -73,14 +77,10 @@ class Ledger:
         gaps = (Run(last + 1, first - 1) for last, first in zip(edges[::2], edges[1::2], strict=True))
         return [gap for gap in gaps if gap.last >= gap.first]
 
-    def _insert(self, new: Run) -> None:
-        before = [run for run in self.runs if run.last < new.first - 1]
-        after = [run for run in self.runs if run.first > new.last + 1]
+    def _insert(self, first: int, last: int) -> None:
+        before = [run for run in self.runs if run[1] < first - 1]
+        after = [run for run in self.runs if run[0] > last + 1]
         joined = self.runs[len(before) : len(self.runs) - len(after)]
-        first = min([new.first, *(run.first for run in joined)])
-        last = max([new.last, *(run.last for run in joined)])
-        self.runs = [*before, Run(first, last), *after]
-
-
-def _touching(runs: list[Run]) -> bool:
-    return any(later.first <= earlier.last + 1 for earlier, later in pairwise(runs))
+        lowest = min([first, *(run[0] for run in joined)])
+        highest = max([last, *(run[1] for run in joined)])
+        self.runs = [*before, (lowest, highest), *after]

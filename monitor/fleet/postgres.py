@@ -105,7 +105,7 @@ def _filed_at(message: Message) -> float | None:
 
 
 def _cursor(connection: sa.Connection) -> psycopg.Cursor[tuple[Any, ...]]:
-    return cast("psycopg.Cursor[tuple[Any, ...]]", connection.connection.cursor())
+    return cast("psycopg.Cursor[tuple[Any, ...]]", connection.connection.cursor(binary=True))
 
 
 def _types(table: sa.Table, names: Sequence[str]) -> list[str]:
@@ -131,7 +131,7 @@ def _arrays(connection: sa.Connection, sql: str, rows: Sequence[tuple[Any, ...]]
 
 
 def _unnest(table: sa.Table, names: Sequence[str]) -> str:
-    return "unnest(" + ", ".join(f"%s::{kind}[]" for kind in _types(table, names)) + ")"
+    return "unnest(" + ", ".join(f"%b::{kind}[]" for kind in _types(table, names)) + ")"
 
 
 def _upsert_sql(table: sa.Table, names: Sequence[str]) -> str:

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import sqlalchemy as sa
 
 from monitor.fleet.store import Store
-from monitor.fleet.tables import MONTHLY, audit, login_failures, metadata, set_aside, site_days
+from monitor.fleet.tables import MONTHLY, asks, audit, login_failures, metadata, set_aside, site_days
 from monitor.limits import FLEET
 
 DAY_S = 86400.0
@@ -98,6 +98,8 @@ def tidy(store: Store, now: float) -> dict[str, int]:
         for table, key in ((set_aside, "set_aside_days"), (audit, "audit_days")):
             before = now - FLEET[key].value * DAY_S
             gone[table.name] = connection.execute(sa.delete(table).where(table.c.at < before)).rowcount
+        before = now - FLEET["audit_days"].value * DAY_S
+        gone["asks"] = connection.execute(sa.delete(asks).where(asks.c.made_at < before)).rowcount
         connection.execute(sa.delete(login_failures).where(login_failures.c.at < now - DAY_S))
         first_day = datetime.fromtimestamp(now - FLEET["events_days"].value * DAY_S, UTC).date().isoformat()
         gone["site_days"] = connection.execute(sa.delete(site_days).where(site_days.c.day < first_day)).rowcount

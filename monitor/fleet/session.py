@@ -53,6 +53,7 @@ class Session:
         self._connected = False
         self._writes = False
         self._inbox: list[Arrived] = []
+        self._granted: set[int] = set()
         self._sent: dict[int, Callable[[], None]] = {}
         self._client = self._made()
         try:
@@ -108,10 +109,13 @@ class Session:
     # ------------------------------------------------------------ what goes out
 
     def subscribe(self, *topics: str, retained: bool = False) -> None:
-        """Subscribe at QoS 1. `retained`: have what the broker keeps sent too, if the subscription is a new one."""
+        """Subscribe at QoS 1 and wait for the broker's word. `retained`: have what the broker keeps sent too, if the
+        subscription is a new one."""
         handling = SubscribeOptions.RETAIN_SEND_IF_NEW_SUB if retained else SubscribeOptions.RETAIN_DO_NOT_SEND
         options = SubscribeOptions(qos=1, retainHandling=handling)
-        self._try(self._client.subscribe([(topic, options) for topic in topics])[0])
+        code, mid = self._client.subscribe([(topic, options) for topic in topics])
+        self._try(code)
+        self._await(lambda: mid in self._granted)
 
     def unsubscribe(self, *topics: str) -> None:
         """End subscriptions; what the broker has queued for them still comes."""
@@ -134,7 +138,8 @@ class Session:
             manual_ack=True,
         )
         client.connect_timeout = _CONNECT_S
-        client.on_connect, client.on_message, client.on_publish = self._on_connect, self._on_message, self._on_publish
+        client.on_connect, client.on_subscribe = self._on_connect, self._on_subscribe
+        client.on_message, client.on_publish = self._on_message, self._on_publish
         client.on_socket_register_write = lambda *_: self._want(True)
         client.on_socket_unregister_write = lambda *_: self._want(False)
         client.username_pw_set(self._broker.username, read_password(self._broker.password_file))
@@ -154,10 +159,14 @@ class Session:
             self._client.connect(*where, clean_start=False, properties=properties)
         except (OSError, ValueError) as error:
             raise self._error(str(error)) from None
+        self._await(lambda: self._connected)
+
+    def _await(self, done: Callable[[], bool]) -> None:
+        """Turn the loop until the broker has answered; messages that come meanwhile wait in the inbox."""
         until_s = time.monotonic() + _CONNECT_S
-        while not self._connected:
+        while not done():
             if time.monotonic() > until_s:
-                raise self._error("no answer to the connection")
+                raise self._error("no answer")
             self._flush()
             select.select([self.fileno()], [], [], 0.1)
             self._try(self._client.loop_read())
@@ -169,6 +178,13 @@ class Session:
             self._refused = str(code)
         else:
             self._connected, self.resumed = True, flags.session_present
+
+    def _on_subscribe(
+        self, _client: paho.Client, _data: Any, mid: int, codes: list[ReasonCode], _properties: Any
+    ) -> None:
+        refused = [str(code) for code in codes if code.is_failure]
+        self._refused = "; ".join(refused)
+        self._granted.add(mid)
 
     def _on_message(self, _client: paho.Client, _data: Any, message: paho.MQTTMessage) -> None:
         self._inbox.append(Arrived(message.mid, message.topic, bytes(message.payload)))
@@ -189,7 +205,7 @@ class Session:
     def drop(self) -> None:
         """Close the socket; the broker keeps the session and everything not acknowledged."""
         client = self._client
-        client.on_connect = client.on_message = client.on_publish = None
+        client.on_connect = client.on_subscribe = client.on_message = client.on_publish = None
         sock = client.socket()
         if sock is not None:
             sock.close()

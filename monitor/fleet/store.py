@@ -22,6 +22,7 @@ from sqlalchemy import event
 from monitor.errors import DatabaseError
 
 _MIGRATIONS = Path(__file__).with_name("migrations")
+_POSTGRES = {"connect_timeout": 5, "tcp_user_timeout": 30_000}  # s, ms: a server that has vanished is noticed
 _BUSY_MS = 20_000  # SQLite: how long a writer waits for another one
 
 
@@ -31,8 +32,10 @@ class Store:
     def __init__(self, url: str, *, pool: int = 4) -> None:
         self.url = _url(url)
         self.postgres = self.url.get_backend_name() == "postgresql"
-        options: dict[str, Any] = {"pool_size": pool, "max_overflow": 2} if self.postgres else {}
-        self.engine = sa.create_engine(self.url, pool_pre_ping=self.postgres, **options)
+        options: dict[str, Any] = {}
+        if self.postgres:
+            options = {"pool_size": pool, "max_overflow": 2, "pool_pre_ping": True, "connect_args": _POSTGRES}
+        self.engine = sa.create_engine(self.url, **options)
         if not self.postgres:
             event.listen(self.engine, "connect", _sqlite_connect)
             event.listen(self.engine, "begin", _sqlite_begin)

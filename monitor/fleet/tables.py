@@ -237,6 +237,10 @@ slots = sa.Table(
     metadata,
     sa.Column("slot", sa.Integer, primary_key=True, autoincrement=False),
     sa.Column("used_at", AT, nullable=False),
+    sa.Column("holder", sa.Text, nullable=False),  # machine and process
+    sa.Column("taken", KEY, nullable=False, server_default="0"),  # numbered messages written since it started
+    sa.Column("known", KEY, nullable=False, server_default="0"),  # of those, had before
+    sa.Column("aside", KEY, nullable=False, server_default="0"),
 )
 
 visits = sa.Table(

@@ -12,6 +12,7 @@ import msgspec
 import sqlalchemy as sa
 from sqlalchemy.dialects import sqlite
 
+from monitor.errors import ContractError
 from monitor.fleet import standing
 from monitor.fleet.books import Books
 from monitor.fleet.fold import Ask, Day, Fold, SiteNow, Writes
@@ -30,7 +31,7 @@ class Writer:
     """Writes batches to a store. Raises DatabaseError when the database fails: nothing of the batch is written then,
     or, when the connection broke at the very commit, all of it; giving the same batch again is right in both cases."""
 
-    refused: tuple[type[Exception], ...] = (sa.exc.DataError, sa.exc.IntegrityError)
+    refused: tuple[type[Exception], ...] = (sa.exc.DataError, sa.exc.IntegrityError, ContractError)
 
     def __init__(self, store: Store) -> None:
         self.store = store
@@ -50,7 +51,7 @@ class Writer:
         with self.store.write() as connection:
             fold = self._load(connection, batch)
             writes = fold.take(batch, now)
-            self._save(connection, writes, list(fold.touched.values()))
+            self.save(connection, writes, list(fold.touched.values()))
         return writes
 
     def _load(self, connection: sa.Connection, batch: Batch) -> Fold:
@@ -62,7 +63,8 @@ class Writer:
             rows.setdefault(row.site_id, {})[row.finding] = row
         return Fold(now_of, rows, _asks(connection, [m.body.id for m in good if isinstance(m.body, Answered)]))
 
-    def _save(self, connection: sa.Connection, writes: Writes, touched: list[SiteNow]) -> None:
+    def save(self, connection: sa.Connection, writes: Writes, touched: list[SiteNow]) -> None:
+        """Write what was folded, and the state of the sites that it touched."""
         self.add_rows(connection, writes)
         if writes.standing:
             self.put_standing(connection, list(writes.standing.values()))

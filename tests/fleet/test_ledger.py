@@ -23,7 +23,7 @@ def test_ledger_is_a_set_and_its_holes_are_the_complement(numbers: list[int]) ->
     assert ledger.top == top
     assert {n for run in ledger.holes() for n in range(run.first, run.last + 1)} == set(range(1, top + 1)) - seen
     assert str(Ledger.parse(str(ledger))) == str(ledger)
-    assert all(later.first > earlier.last + 1 for earlier, later in pairwise(ledger.runs))
+    assert all(later[0] > earlier[1] + 1 for earlier, later in pairwise(ledger.runs))
 
 
 @given(st.lists(st.tuples(st.integers(1, 40), st.integers(0, 8)), max_size=12))

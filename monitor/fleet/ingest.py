@@ -1,0 +1,242 @@
+"""(edge) The ingest worker: broker -> database, acknowledged to the broker only after the commit.
+
+Start as many as there is load for, on as many machines; each takes a slot (slots.py) and its share of the messages
+(MQTT 5, 4.8.2 shared subscriptions). The worker in the first slot also listens to `availability` alone, because who is
+there must be told in order, and does what one alone must do: requests, holes, tidying. When anything fails, everything
+is dropped and begun anew: what was not acknowledged comes again, and what was committed all the same is known again.
+"""
+
+from __future__ import annotations
+
+import logging
+import select
+import time
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor, wait
+from functools import partial
+from types import TracebackType
+from typing import NamedTuple
+
+from monitor.errors import BrokerError, DatabaseError
+from monitor.fleet import asking, retention
+from monitor.fleet.fold import Writes
+from monitor.fleet.messages import Aside, Message, read
+from monitor.fleet.session import Session
+from monitor.fleet.setup import FleetSettings
+from monitor.fleet.slots import FIRST, Slots
+from monitor.fleet.store import Store
+from monitor.fleet.writer import Writer, writer
+from monitor.limits import FLEET
+from monitor.messages import topic
+
+SHARED = ("events", "cycles", "unit", "answers")
+_GROUP = "condenser-fleet"
+_N = {name: limit.value for name, limit in FLEET.items()}
+_DAY_S = 86400.0
+_log = logging.getLogger(__name__)
+
+
+class Due(NamedTuple):
+    """A message in hand: what it says, and what to acknowledge when it has been committed."""
+
+    said: Message | Aside
+    session: Session
+    mid: int
+
+
+class Worker:
+    """One ingest process. `wall` gives seconds since 1970; `counts` is what it has done since it started;
+    `listening` says whether the broker gives it messages."""
+
+    def __init__(self, settings: FleetSettings, store: Store, *, wall: Callable[[], float] = time.time) -> None:
+        self.settings, self.store, self.wall = settings, store, wall
+        self.counts = {"taken": 0, "known": 0, "aside": 0}
+        self.listening = False
+
+    def run(self, stopped: Callable[[], bool]) -> None:
+        """Work until `stopped()`; never ends for a broker or a database that fails."""
+        while not stopped():
+            try:
+                with Life(self) as life:
+                    self.listening = True
+                    while not stopped():
+                        life.turn()
+                    life.finish()
+            except (BrokerError, DatabaseError) as error:
+                self.listening = False
+                _log.warning("%s; trying again", error)
+                time.sleep(_N["retry_s"])
+
+    def count(self, writes: Writes) -> None:
+        """Add a committed batch to the counts."""
+        self.counts["taken"] += writes.taken
+        self.counts["known"] += writes.known
+        self.counts["aside"] += len(writes.asides)
+
+
+class Life:
+    """A worker between two failures: its slots, its sessions, one batch being collected and one being written."""
+
+    def __init__(self, worker: Worker) -> None:
+        self._worker, self._wall = worker, worker.wall
+        self._writer: Writer = writer(worker.store)
+        self._sessions: dict[int, Session] = {}
+        self._draining: set[int] = set()
+        self._batch: list[Due] = []
+        self._writing: list[Due] = []
+        self._future: Future[Writes] | None = None
+        self._sending: set[str] = set()
+        self._delivered: list[str] = []
+        self._due = {"beat": 0.0, "send": 0.0, "sweep": 0.0, "tidy": 0.0}
+        self._pool = ThreadPoolExecutor(1, thread_name_prefix="fleet-writer")
+        self._slots = Slots(worker.store)
+        try:
+            self._own = self._slots.claim(self._wall())
+            self._sessions[self._own] = self._open(self._own)
+        except BaseException:
+            self.close()
+            raise
+
+    def __enter__(self) -> Life:
+        return self
+
+    def __exit__(
+        self, _kind: type[BaseException] | None, _error: BaseException | None, _trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Drop everything; the broker keeps the sessions and what was not acknowledged."""
+        self._pool.shutdown(wait=True, cancel_futures=True)
+        for session in self._sessions.values():
+            session.drop()
+        self._slots.close()
+
+    # ------------------------------------------------------------ turns
+
+    def turn(self) -> None:
+        """Read, hand a batch to the writer when it is time, acknowledge what it has committed, do what is due."""
+        self._wait()
+        self._read()
+        self._settle(block=False)
+        self._hand_over()
+        now = self._wall()
+        for duty, act in (("beat", self._beat), ("send", self._send), ("sweep", self._sweep), ("tidy", self._tidy)):
+            if now >= self._due[duty]:
+                act(now)
+
+    def finish(self) -> None:
+        """Write and acknowledge what is in hand, before an orderly end."""
+        self._settle(block=True)
+        self._hand_over(at_once=True)
+        self._settle(block=True)
+
+    def _wait(self) -> None:
+        if self._future is not None and len(self._batch) >= _N["batch_most"]:
+            wait([self._future], timeout=_N["batch_wait_s"])
+            return
+        # While a batch is being written the wait is short: its end does not wake us.
+        timeout_s = _N["batch_wait_s"] / (20 if self._future or self._batch else 1)
+        select.select(list(self._sessions.values()), [], [], timeout_s)
+
+    def _read(self) -> None:
+        for session in self._sessions.values():
+            room = int(_N["batch_most"]) - len(self._batch)
+            if room > 0:
+                at = self._wall()
+                arrived = session.turn(room)
+                self._batch += [Due(read(item.topic, item.payload, at), session, item.mid) for item in arrived]
+
+    def _hand_over(self, *, at_once: bool = False) -> None:
+        if self._future is not None or not self._batch:
+            return
+        now = self._wall()
+        waited = now - self._batch[0].said.received_at
+        if at_once or len(self._batch) >= _N["batch_most"] or not 0 <= waited < _N["batch_wait_s"]:
+            self._writing, self._batch = self._batch, []
+            self._future = self._pool.submit(self._writer.write, [due.said for due in self._writing], now)
+
+    def _settle(self, *, block: bool) -> None:
+        if self._future is None or not (block or self._future.done()):
+            return
+        writes, self._future = self._future.result(), None
+        done, self._writing = self._writing, []
+        for session in self._sessions.values():
+            session.acknowledge([due.mid for due in done if due.session is session])
+        self._worker.count(writes)
+
+    # ------------------------------------------------------------ sessions
+
+    def _open(self, slot: int) -> Session:
+        session = Session(self._worker.settings.broker, f"{_GROUP}-{slot}")
+        try:
+            session.subscribe(*(f"$share/{_GROUP}/{topic('+', name)}" for name in SHARED))
+            if slot == FIRST:
+                session.subscribe(topic("+", "availability"), retained=True)
+                if not session.resumed:  # the broker does not give what it keeps to shared subscriptions: ask once
+                    session.subscribe(topic("+", "unit"), retained=True)
+                    session.unsubscribe(topic("+", "unit"))
+        except BrokerError:
+            session.drop()
+            raise
+        return session
+
+    def _adopt(self, now: float) -> None:
+        """Take over what workers that are gone have left: the first slot for good, others to empty their sessions."""
+        for slot in self._slots.abandoned(now):
+            if not self._slots.take(slot):
+                continue
+            if slot == FIRST:
+                self._sessions[slot] = self._open(slot)
+                self._drain(self._own)
+                self._own = slot
+            else:
+                self._sessions[slot] = Session(self._worker.settings.broker, f"{_GROUP}-{slot}")
+                self._drain(slot)
+
+    def _drain(self, slot: int) -> None:
+        """Take no new messages by this session, only those that the broker has queued for it."""
+        session = self._sessions[slot]
+        session.unsubscribe(*(f"$share/{_GROUP}/{topic('+', name)}" for name in SHARED))
+        session.heard_s = time.monotonic()
+        self._draining.add(slot)
+
+    def _end_drained(self) -> None:
+        busy = {id(due.session) for due in [*self._batch, *self._writing]}
+        for slot in list(self._draining):
+            session = self._sessions[slot]
+            if id(session) not in busy and time.monotonic() - session.heard_s > _N["drained_s"]:
+                session.end()
+                del self._sessions[slot]
+                self._draining.discard(slot)
+                self._slots.forget(slot)
+
+    # ------------------------------------------------------------ duties
+
+    def _beat(self, now: float) -> None:
+        self._due["beat"] = now + _N["beat_s"]
+        self._slots.check()
+        self._slots.beat(list(self._sessions), now, self._worker.counts)
+        self._adopt(now)
+        self._end_drained()
+
+    def _send(self, now: float) -> None:
+        self._due["send"] = now + 1.0
+        if self._own != FIRST:
+            return
+        delivered, self._delivered = self._delivered, []
+        asking.sent(self._worker.store, delivered, now)
+        self._sending -= set(delivered)
+        for wish in asking.unsent(self._worker.store, self._sending):
+            self._sending.add(wish.id)
+            self._sessions[FIRST].publish(wish.topic, wish.payload, partial(self._delivered.append, wish.id))
+
+    def _sweep(self, now: float) -> None:
+        self._due["sweep"] = now + _N["sweep_s"]
+        if self._own == FIRST:
+            asking.sweep(self._writer, now)
+
+    def _tidy(self, now: float) -> None:
+        self._due["tidy"] = now + _DAY_S
+        if self._own == FIRST:
+            retention.tidy(self._worker.store, now)

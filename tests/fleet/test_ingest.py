@@ -1,0 +1,242 @@
+"""The ingest worker against a real broker: shared load, acknowledged after the commit, asked for again."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+import msgspec
+import paho.mqtt.client as paho
+import pytest
+import sqlalchemy as sa
+from paho.mqtt.enums import CallbackAPIVersion
+
+from monitor import config
+from monitor.fleet import asking, enroll, ingest, slots
+from monitor.fleet.ingest import Worker
+from monitor.fleet.setup import Broker, FleetSettings
+from monitor.fleet.store import Store
+from monitor.fleet.tables import asks, cycles, events, set_aside, sites, state
+from monitor.fleet.tables import slots as slot_rows
+from monitor.history import History
+from monitor.mqtt import MqttOutlet
+from monitor.records import CycleState, UnitStatus
+from sim.broker import PrivateBroker
+from tests.fleet import payloads
+from tests.fleet.payloads import Raw
+
+_LONG_S = 30.0
+
+
+@pytest.fixture(autouse=True)
+def hurry(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Minutes of patience become fractions of a second."""
+    for name, value in {"retry_s": 0.05, "beat_s": 0.1, "sweep_s": 0.1, "drained_s": 0.3}.items():
+        monkeypatch.setitem(ingest._N, name, value)
+    monkeypatch.setattr(slots, "_IDLE_S", 1.0)
+    monkeypatch.setattr(asking, "_PATIENCE_S", 0.2)
+
+
+def _until(what: Callable[[], Any]) -> None:
+    """Wait until something is so; half a minute at the most."""
+    until = time.monotonic() + _LONG_S
+    while not what():
+        assert time.monotonic() < until, "it never came to that"
+        time.sleep(0.02)
+
+
+@contextmanager
+def _working(store: Store, broker: PrivateBroker, count: int = 1) -> Iterator[list[Worker]]:
+    """Workers in threads of their own, stopped in good order at the end."""
+    settings = FleetSettings(broker=Broker(port=broker.port, username=""))
+    workers = [Worker(settings, store) for _ in range(count)]
+    stop = threading.Event()
+    threads = [threading.Thread(target=worker.run, args=(stop.is_set,)) for worker in workers]
+    for thread in threads:
+        thread.start()
+    try:
+        _until(lambda: all(worker.listening for worker in workers))
+        yield workers
+    finally:
+        stop.set()
+        for thread in threads:
+            thread.join(_LONG_S)
+        assert not any(thread.is_alive() for thread in threads)
+
+
+def _publish(broker: PrivateBroker, raws: Sequence[Raw], *, retain: bool = False) -> None:
+    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    client.connect("127.0.0.1", broker.port)
+    client.loop_start()
+    sent = [client.publish(topic, payload, qos=1, retain=retain) for topic, payload in raws]
+    for info in sent:
+        info.wait_for_publish(_LONG_S)
+    client.disconnect()
+    client.loop_stop()
+
+
+def _enroll(store: Store, *names: str) -> None:
+    for name in names:
+        enroll.enroll(store, name, broker=Broker(), by="test", now=0.0)
+
+
+def _column(store: Store, column: sa.Column[Any]) -> list[Any]:
+    with store.read() as connection:
+        return list(connection.scalars(sa.select(column).order_by(column)))
+
+
+def _count(store: Store, table: sa.Table) -> int:
+    with store.read() as connection:
+        return connection.scalar(sa.select(sa.func.count()).select_from(table)) or 0
+
+
+def test_two_workers_share_the_load_and_each_message_is_written_once(store: Store, broker: PrivateBroker) -> None:
+    """Both take part, without being told of each other; together they have everything, once."""
+    _enroll(store, "a", "b", "c")
+    raws = [payloads.finding(site, seq, "revised") for seq in range(1, 201) for site in ("a", "b", "c")]
+    with _working(store, broker, 2) as workers:
+        _publish(broker, raws)
+        _until(lambda: _count(store, events) >= len(raws))
+    assert _count(store, events) == len(raws) == sum(worker.counts["taken"] for worker in workers)
+    assert all(worker.counts["taken"] > 0 for worker in workers)
+    assert set(_column(store, state.c.hole_since)) == {None}
+
+
+def test_what_came_while_nobody_worked_is_there_afterwards(store: Store, broker: PrivateBroker) -> None:
+    """The broker keeps the sessions of workers that went away."""
+    _enroll(store, "a")
+    with _working(store, broker):
+        pass
+    _publish(broker, [payloads.finding("a", seq, "revised") for seq in range(1, 51)])
+    with _working(store, broker):
+        _until(lambda: _count(store, events) == 50)
+
+
+def test_sites_that_spoke_before_the_fleet_was_there_are_known_at_once(store: Store, broker: PrivateBroker) -> None:
+    """Retained messages are not given to shared subscriptions (MQTT 5, 4.8.2); the first worker asks for them."""
+    _enroll(store, "a", "b")
+    retained = [payloads.unit("a", findings=("line-supply-lost",)), ("condenser/v1/b/availability", b"offline")]
+    _publish(broker, retained, retain=True)
+    with _working(store, broker, 2):
+        _until(lambda: False in _column(store, state.c.online) and "idle" in _column(store, state.c.cycle))
+
+
+def test_the_share_of_a_worker_that_is_gone_is_taken_over(store: Store, broker: PrivateBroker) -> None:
+    """Its session at the broker goes on receiving a share; another worker empties the session and ends it."""
+    _enroll(store, "a")
+    with _working(store, broker, 2):
+        pass
+    raws = [payloads.finding("a", seq, "revised") for seq in range(1, 101)]
+    with _working(store, broker):
+        _publish(broker, raws)
+        _until(lambda: _count(store, events) == 100)
+        _until(lambda: _column(store, slot_rows.c.slot) == [0])
+
+
+def test_bad_messages_do_not_stop_the_worker(store: Store, broker: PrivateBroker) -> None:
+    """They are set aside and acknowledged; the next good one is written."""
+    _enroll(store, "a")
+    with _working(store, broker):
+        _publish(broker, [("condenser/v1/a/events", b"?"), payloads.finding("nobody", 1, "raised")])
+        _publish(broker, [payloads.finding("a", 1, "raised")])
+        _until(lambda: _count(store, events) == 1)
+    assert _count(store, set_aside) == 2
+
+
+def test_a_broker_that_restarts_is_found_again(store: Store, broker: PrivateBroker) -> None:
+    """After a broker's death, with all it had not saved, the worker goes on by itself."""
+    _enroll(store, "a")
+    with _working(store, broker) as (worker,):
+        _publish(broker, [payloads.finding("a", 1, "raised")])
+        _until(lambda: _count(store, events) == 1)
+        broker.kill()
+        _until(lambda: not worker.listening)
+        broker.start()
+        _until(lambda: worker.listening)
+        _publish(broker, [payloads.finding("a", 2, "cleared")])
+        _until(lambda: _count(store, events) == 2)
+
+
+def _status(t_s: float) -> UnitStatus:
+    return UnitStatus(
+        site="a",
+        name="a",
+        t_s=t_s,
+        wall_s=payloads.NOON + t_s,
+        cycle=CycleState.IDLE,
+        cycle_since_s=0.0,
+        links=(),
+        readings={"outdoor_c": 31.0},
+        findings=(),
+        alerts=(),
+        break_at=None,
+    )
+
+
+def test_lost_messages_are_asked_of_the_real_monitor_and_come_again(
+    store: Store, broker: PrivateBroker, history: History
+) -> None:
+    """A monitor's own outlet sends its history while the fleet is not there: every message is lost, the newest too.
+    The fleet learns from the retained `unit` message how many there are, asks, and has them all in the end."""
+    _enroll(store, "a")
+    for t_s in range(1, 8):
+        change = msgspec.json.decode(payloads.finding("a", t_s, "raised" if t_s % 2 else "cleared")[1])
+        record = msgspec.convert({k: v for k, v in change.items() if k not in ("id", "seq")}, payloads.Change)
+        history.step(
+            now_s=float(t_s), wall_s=payloads.NOON + t_s, status=_status(t_s), memory=lambda: b"{}", events=[record]
+        )
+    outlet = MqttOutlet(config.parse(f'[site]\nid = "a"\n[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\n'))
+    outlet.start(history)
+    try:
+        outlet.offer((), _status(8))
+        _until(lambda: history.sent("mqtt").get("events") == 7)
+        with _working(store, broker):
+            _until(lambda: outlet.offer((), _status(9)) is None and _count(store, events) == 7)
+            _until(lambda: set(_column(store, state.c.hole_since)) == {None})
+            _until(lambda: _column(store, asks.c.done) == [True])
+    finally:
+        outlet.close()
+    assert _column(store, events.c.seq) == [1, 2, 3, 4, 5, 6, 7]
+    assert _count(store, cycles) == 0
+    assert _column(store, sites.c.site) == ["a"]
+
+
+def test_an_unanswered_request_is_repeated_ever_more_seldom() -> None:
+    """First at once; then after the pause, twice the pause, four times; after an answer, soon."""
+    again = asking._AGAIN_S
+    assert asking.due(None, 0.0)
+    for unanswered, wait in ((1, again), (2, 2 * again), (5, 16 * again)):
+        tries = asking.Tries(unanswered, 1000.0)
+        assert not asking.due(tries, 999.0 + wait)
+        assert asking.due(tries, 1000.0 + wait)
+    assert asking.due(asking.Tries(0, 1000.0), 1000.0 + asking._PATIENCE_S)
+
+
+def test_a_site_that_never_answers_is_given_up_with_a_note(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """After the last try the numbers are closed as lost and set down as such; nothing is asked any more."""
+    _enroll(store, "a")
+    to = ingest.writer(store)
+    to.write(payloads.received([payloads.finding("a", 5, "raised")]), payloads.NOON)
+    monkeypatch.setattr(asking, "_ASKS_MOST", 3)
+    now = payloads.NOON + 1
+    for _ in range(8):
+        now += 1e5
+        asking.sweep(to, now)
+    assert _count(store, asks) == 3
+    assert _column(store, state.c.hole_since) == [None]
+    (reason,) = _column(store, set_aside.c.reason)
+    assert "1 to 4" in reason
+
+
+def test_a_long_hole_is_asked_for_in_parts(store: Store) -> None:
+    """No request is for more than a site sends at once."""
+    _enroll(store, "a")
+    to = ingest.writer(store)
+    to.write(payloads.received([payloads.finding("a", 2001, "raised")]), payloads.NOON)
+    asking.sweep(to, payloads.NOON + 1000)
+    (body,) = _column(store, asks.c.body)
+    asked = msgspec.json.decode(body)
+    assert (asked["from_seq"], asked["to_seq"], asked["origin"], asked["topic"]) == (1, 500, "o1", "events")
