@@ -26,7 +26,9 @@ from monitor.errors import SenseError
 # full scale in V -> the driver's gain
 GAINS: dict[float, float] = {6.144: 2 / 3, 4.096: 1, 2.048: 2, 1.024: 4, 0.512: 8, 0.256: 16}
 _CLIP_CODES = 32760
-CONFIG = 1  # pointer of the configuration register
+_CONFIG = 1  # pointer of the configuration register
+_SETTINGS = 0x7FE0  # its bits for input pair, range, mode and rate
+_RANGE_CODES = {gain: code for code, gain in enumerate(GAINS.values())}
 
 
 class _Bounded(ADS1115):
@@ -39,11 +41,17 @@ class _Bounded(ADS1115):
 
     def read(self, pin: int) -> int:
         self._polled_since_s = self._clock()
-        return int(super().read(pin))
+        code = int(super().read(pin))
+        self.check(pin)
+        return code
 
-    def settings(self) -> int:
-        """The configuration register, but for the bit that tells a conversion under way."""
-        return int(self._read_register(CONFIG)) & 0x7FFF
+    def check(self, pin: int) -> None:
+        """Raise SenseError unless the chip still has the settings that it was given: one whose supply dipped starts
+        anew with others, and its results mean nothing."""
+        wanted = pin << 12 | _RANGE_CODES[self.gain] << 9 | self.mode | self.rate_config[self.data_rate]
+        if (self._read_register(_CONFIG) ^ wanted) & _SETTINGS:
+            place = f"ADC 0x{self.i2c_device.device_address:02x}"
+            raise SenseError(place, "settings lost", "a chip with a steady supply")
 
     def _conversion_complete(self) -> int:
         since_s = self._clock() if self._polled_since_s is None else self._polled_since_s
@@ -108,7 +116,6 @@ class Converter:
         driver = self._ready(full_scale_v)
         driver.read(mux)
         driver.mode = Mode.CONTINUOUS
-        settings = driver.settings()
         stamps, codes = [self._clock()], [self._signed(driver.get_last_result(False))]
         pause_s = limits.ADC_READ_RATIO.value / limits.ADC_RATE_HZ.value
         next_s = stamps[0]
@@ -121,9 +128,10 @@ class Converter:
                 break
             stamps.append(now_s)
             codes.append(self._signed(driver.get_last_result(True)))
-        # A chip whose supply dipped starts anew with other settings, and its results mean nothing.
-        if driver.settings() != settings:
-            raise SenseError(self.place, "settings lost during a burst", "a chip with a steady supply")
+        driver.check(mux)
+        # One that hung in the burst gave its last result again and again: it must still end a conversion.
+        driver.mode = Mode.SINGLE
+        driver.read(mux)
         return stamps, codes
 
     def _ready(self, full_scale_v: float) -> _Bounded:
