@@ -7,7 +7,9 @@ import threading
 from pathlib import Path
 from typing import Any
 
+from waitress import wasyncore
 from waitress.server import create_server
+from waitress.trigger import trigger
 
 from monitor import limits
 from monitor.errors import CommandError
@@ -18,10 +20,12 @@ _W = limits.WEB
 class Serving:
     """An app being served. `url` is where to look; `close()` ends it and waits."""
 
-    def __init__(self, server: Any, host: str) -> None:
-        self._server = server
+    def __init__(self, server: Any, host: str, channels: dict[int, Any]) -> None:
+        self._server, self._channels = server, channels
         self.host = host
-        self.port = int(server.effective_port)
+        # A name with several addresses gives a server for each, on ports of their own.
+        listens = getattr(server, "effective_listen", None) or [(host, server.effective_port)]
+        self.port = int(listens[0][1])
         self._thread = threading.Thread(target=server.run, name="page", daemon=True)
         self._thread.start()
 
@@ -31,11 +35,13 @@ class Serving:
         return f"http://{shown}:{self.port}/"
 
     def close(self) -> None:
-        """Stop serving; answers under way are given a moment."""
-        # waitress ends its loop when nothing is left in its map; the trigger wakes it.
-        self._server.close()
-        self._server.task_dispatcher.shutdown(timeout=2)
+        """Stop serving, within seconds; connections kept open by browsers are closed too."""
+        # In the server's own thread: nobody else may close what its loop is waiting on.
+        found = next((one for one in list(self._channels.values()) if isinstance(one, trigger)), None)
+        if found is not None:
+            found.pull_trigger(lambda: wasyncore.close_all(self._channels))
         self._thread.join(timeout=5)
+        self._server.task_dispatcher.shutdown(timeout=2)
 
     def wait(self) -> None:
         """Until the server ends."""
@@ -51,9 +57,11 @@ class Serving:
 def serve(app: Any, host: str = "127.0.0.1", port: int = 0) -> Serving:
     """Serve an app in a thread. Port 0 takes a free one. Raises CommandError when the address cannot be had."""
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a waiting request is no news
+    channels: dict[int, Any] = {}
     try:
         server = create_server(
             app,
+            map=channels,
             host=host,
             port=port,
             threads=int(_W["threads"].value),
@@ -64,7 +72,7 @@ def serve(app: Any, host: str = "127.0.0.1", port: int = 0) -> Serving:
         )
     except OSError as error:
         raise CommandError("page: address", f"{host}:{port}", f"one that is free ({error})") from None
-    return Serving(server, host)
+    return Serving(server, host, channels)
 
 
 def run(site: str | Path | None, *, host: str | None = None, port: int | None = None) -> int:

@@ -9,7 +9,12 @@ import tempfile
 from functools import cache
 from pathlib import Path
 
-FLAGS = ["--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage"]
+# fmt: off
+FLAGS = [
+    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
+    "--disable-background-networking", "--disable-component-update", "--disable-dev-shm-usage",
+]
+# fmt: on
 PHONE, DESK = {"width": 390, "height": 844}, {"width": 1280, "height": 900}
 # WCAG 2.2 AA, with the rules of 2.0 and 2.1 that it holds
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]

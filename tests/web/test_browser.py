@@ -71,8 +71,7 @@ def test_the_page_asks_nobody_but_the_monitor(browser: Browser, served: Serving)
     assert [url for url in asked if not url.startswith(served.url)] == []
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+@pytest.mark.parametrize(("scheme", "size"), [("light", PHONE), ("dark", DESK)], ids=["light phone", "dark desk"])
 def test_every_page_is_accessible(browser: Browser, served: Serving, scheme: str, size: dict[str, int]) -> None:
     """axe-core finds no violation of WCAG 2.2 AA, light and dark, phone and desk, during a fault."""
     source = axe_source()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import msgspec
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor import texts
@@ -30,6 +30,7 @@ FAULT = status((20, units.REST), (60, units.but(units.RUN, coil_a=0.0, load=Fals
 SILENT = status((20, {}))
 
 
+@settings(deadline=None)
 @given(
     found=st.sampled_from([RUN, FAULT, SILENT, None]),
     cycle=st.sampled_from(list(CycleState)),
@@ -47,6 +48,7 @@ def test_a_blind_page_never_says_that_all_is_well(
     assert "well" not in sentence.headline
 
 
+@settings(deadline=None)
 @given(st.sampled_from(list(CycleState)), st.lists(st.sampled_from(list(LinkState)), min_size=8, max_size=8))
 def test_all_is_well_only_when_every_sensed_link_and_the_cycle_are_known(
     cycle: CycleState, states: list[LinkState]
