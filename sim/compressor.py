@@ -19,6 +19,7 @@ from sim.protector import Protector
 from sim.refrigeration import RATING_POWER_W, Refrigeration
 
 MOTION_S = 0.004
+STRIDE_S = 0.02
 _SB = constants.BREAKDOWN_SLIP.value
 _AT_SPEED = 1.0 - 0.4 * _SB
 _FRICTION = constants.FRICTION_PU.value
@@ -97,6 +98,7 @@ class Compressor:
         "peak_a",
         "pressure_pu",
         "protector",
+        "settled_s",
         "speed",
         "started_s",
         "starts",
@@ -109,7 +111,7 @@ class Compressor:
         self.motion = Motion.DEAD
         self.speed = self.pressure_pu = self.amps = 0.0
         self.started_s: float | None = None
-        self.peak_a = 0.0
+        self.peak_a = self.settled_s = 0.0
         self.starts: list[Start] = []
 
     # ------------------------------------------------------------ electrical paths
@@ -146,8 +148,9 @@ class Compressor:
     def patience_s(self) -> float:
         """The longest step this machine can take now, s."""
         if self.motion is Motion.MOVING:
-            return 0.1 if self._locked() else MOTION_S
-        return 0.02 if self.motion is Motion.COASTING else 1e9
+            return 0.1 if self._locked() else STRIDE_S
+        # It coasts down evenly: the end of that is known.
+        return max(MOTION_S, self.speed * constants.COAST_S.value) if self.motion is Motion.COASTING else 1e9
 
     def _locked(self) -> bool:
         return self.speed <= 0.0 and self.started_s is None
@@ -177,18 +180,30 @@ class Compressor:
             self.motion = Motion.COASTING if self.speed > 0 else Motion.DEAD
 
     def _move(self, dt: float, now_s: float, volts: float) -> None:
+        """Follow the equation of motion through `dt` in steps of MOTION_S."""
+        done_s = 0.0
+        while done_s < dt and self.motion is Motion.MOVING:
+            step_s = min(MOTION_S, dt - done_s)
+            done_s += step_s
+            if not self._accelerate(step_s, now_s + done_s, volts):
+                return
+
+    def _accelerate(self, dt: float, now_s: float, volts: float) -> bool:
+        """One step of the motion; False while the rotor stands locked."""
         pull = motor_torque_pu(self.speed, volts / self.design.rated_v, self.capacitor(), self.kind.locked_torque_pu)
         net = pull - self.load_torque_pu()
         if self.condition.seized or (self.speed <= 0.0 and net <= 0.0):
             self.speed = 0.0
             if self.started_s is not None and now_s - self.started_s > 1.0:
                 self._give_up()
-            return
+            return False
         if self.started_s is None:
-            self.started_s = now_s
-        self.speed = min(_AT_SPEED, max(0.0, self.speed + net / self.kind.inertia_s * min(dt, 2 * MOTION_S)))
+            self.started_s = now_s - dt
+        self.speed = min(_AT_SPEED, max(0.0, self.speed + net / self.kind.inertia_s * dt))
         if self.speed >= _AT_SPEED:
             self.motion = Motion.TURNING
+            self.settled_s = now_s
+        return True
 
     def _coast(self, dt: float) -> None:
         self.speed = max(0.0, self.speed - dt / constants.COAST_S.value)
@@ -247,7 +262,7 @@ class Compressor:
             return
         self.peak_a = max(self.peak_a, self.amps)
         if self.motion is Motion.TURNING:
-            self.starts.append(Start(self.started_s, now_s - self.started_s, self.peak_a, self.amps))
+            self.starts.append(Start(self.started_s, self.settled_s - self.started_s, self.peak_a, self.amps))
             self.started_s = None
 
     def _give_up(self) -> None:

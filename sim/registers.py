@@ -139,6 +139,7 @@ class RegisterRig:
         self.boards.close()
 
 
-def register_rig_for(scenario: Scenario) -> RegisterRig:
+def register_rig_for(scenario: Scenario, seed: int | None = None) -> RegisterRig:
     """A register-level rig of a scenario, at time 0."""
-    return RegisterRig(scenario.world(), scenario.settings, scan_s=scenario.scan_s, wall_0_s=scenario.start_wall_s)
+    world = scenario.world(seed)
+    return RegisterRig(world, scenario.settings, scan_s=scenario.scan_s, wall_0_s=scenario.start_wall_s)

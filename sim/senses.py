@@ -25,21 +25,21 @@ EDGES_KEPT = 64
 
 
 class Accuracy(NamedTuple):
-    """One number's errors: gain spread (one sigma, fixed per unit), noise (share and floor, RMS), resolution."""
+    """One number's errors: gain spread (one sigma, fixed per unit), noise (share and floor, RMS), decimals told."""
 
     gain: float
     noise_share: float
     noise: float
-    resolution: float
+    digits: int
 
 
 ACCURACY: dict[str, Accuracy] = {
     # current transformers of class 1 with 1 % burdens; the floor is the converter's noise
-    "control_v": Accuracy(0.005, 0.001, 0.02, 0.01),
-    "coil_a": Accuracy(0.006, 0.002, 0.001, 0.001),
-    "compressor_a": Accuracy(0.006, 0.003, 0.012, 0.001),
-    "fan_a": Accuracy(0.006, 0.003, 0.002, 0.001),
-    "outdoor_c": Accuracy(0.0, 0.0, 0.05, 0.01),
+    "control_v": Accuracy(0.005, 0.001, 0.02, 2),
+    "coil_a": Accuracy(0.006, 0.002, 0.001, 3),
+    "compressor_a": Accuracy(0.006, 0.003, 0.012, 3),
+    "fan_a": Accuracy(0.006, 0.003, 0.002, 3),
+    "outdoor_c": Accuracy(0.0, 0.0, 0.05, 2),
 }
 
 WIRED: dict[str, Callable[[CondensingUnit], float]] = {
@@ -104,15 +104,28 @@ class Senses:
         self._rng = Random(f"{seed}/senses")
         self._gain = {name: 1.0 + self._rng.gauss(0.0, row.gain) for name, row in ACCURACY.items()}
         self._last: dict[str, float | bool | None] = {}
+        self._flags = tuple(name for name in self.fitted if name in FLAGS)
+        self._numbers = tuple(
+            (name, WIRED.get(name), self._gain[name], ACCURACY[name]) for name in self.fitted if name not in FLAGS
+        )
 
     def read(self, t_s: float, outdoor_c: float, wall_s: float | None = None) -> Scan | None:
         """One scan at `t_s`; None when this one is lost on the way."""
         condition = self._condition
         if condition.lost_scans and self._rng.random() < condition.lost_scans:
             return None
+        faulty = bool(condition.senses) or condition.bus_errors > 0.0 or condition.glitches > 0.0
         fields: dict[str, float | bool | None] = {}
-        for name in self.fitted:
-            fields[name] = self._flag(name, t_s) if name in FLAGS else self._number(name, outdoor_c)
+        for name in self._flags:
+            fields[name] = self._flag(name, t_s)
+        for name, wired, gain, row in self._numbers:
+            true = outdoor_c if wired is None else wired(self._unit)
+            read = true * gain + self._rng.gauss(0.0, row.noise + row.noise_share * abs(true))
+            value = self._number(name, read) if faulty else read
+            if value is not None:
+                value = round(value, row.digits)
+                value = min(89.0, max(-89.0, value)) if wired is None else max(0.0, value)
+            fields[name] = value
         self._last.update(fields)
         return Scan(t_s=t_s, wall_s=wall_s, **fields)  # type: ignore[arg-type]
 
@@ -143,24 +156,14 @@ class Senses:
         noisy = sense.noise > 0.0 and self._rng.random() < min(0.5, sense.noise)
         return not seen if noisy else seen
 
-    def _number(self, name: str, outdoor_c: float) -> float | None:
+    def _number(self, name: str, value: float) -> float | None:
+        """A number past what goes wrong on its way."""
         condition, rng = self._condition, self._rng
         if condition.bus_errors and rng.random() < condition.bus_errors:
             return None
-        true = outdoor_c if name == "outdoor_c" else WIRED[name](self._unit)
-        row = ACCURACY[name]
-        value = true * self._gain[name] + rng.gauss(0.0, row.noise + row.noise_share * abs(true))
         if condition.glitches and rng.random() < condition.glitches:
             value += rng.uniform(0.5, 3.0) * (abs(value) + 1.0)
-        if condition.senses:
-            faulty = self._faulty(name, value)
-            if faulty is None:
-                return None
-            value = faulty
-        value = round(value / row.resolution) * row.resolution
-        if name == "outdoor_c":
-            return min(89.0, max(-89.0, round(value, 3)))
-        return max(0.0, round(value, 3))
+        return self._faulty(name, value) if condition.senses else value
 
     def _faulty(self, name: str, value: float) -> float | None:
         """What faults at the wire make of a number; None where the board tells that it cannot be had."""

@@ -1,0 +1,112 @@
+"""The scenario reference: how a scenario is written, what can be in it, and which ones come along, as Markdown.
+
+Made from the loader's own types and the catalogues, so it cannot say anything else than what the program takes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any, get_type_hints
+
+import msgspec
+
+from sim import scenario
+from sim.causes import CAUSES
+from sim.designs import DESIGNS, Design
+from sim.house import HouseDesign, ThermostatDesign
+from sim.scenario import CauseTable, ExpectTable, ScenarioTable, WeatherTable
+
+_TABLES: tuple[tuple[str, type[msgspec.Struct]], ...] = (
+    ("Top level", ScenarioTable),
+    ("[weather]", WeatherTable),
+    ("[[cause]]", CauseTable),
+    ("[[expect]]", ExpectTable),
+    ("[thermostat]", ThermostatDesign),
+    ("[house]", HouseDesign),
+    ("[unit]", Design),
+)
+
+
+def markdown() -> str:
+    """The whole page."""
+    parts = ["# Scenarios", _sentence(scenario.__doc__)]
+    parts += [f"## {title}\n\n{_sentence(kind.__doc__)}\n\n{_keys(kind)}" for title, kind in _TABLES]
+    parts.append("## Causes\n\n" + _causes())
+    parts.append("## Unit designs\n\n" + _designs())
+    parts.append("## Scenarios that come along\n\n" + _scenarios())
+    return "\n\n".join(parts) + "\n"
+
+
+def _sentence(text: str | None) -> str:
+    """A docstring as one paragraph."""
+    return " ".join((text or "").split())
+
+
+def table(head: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
+    """A Markdown table; bars in cells are escaped."""
+    lines = [list(head)]
+    lines.append(["---"] * len(lines[0]))
+    lines += [[cell.replace("|", "\\|") for cell in row] for row in rows]
+    return "\n".join("| " + " | ".join(row) + " |" for row in lines)
+
+
+def _keys(kind: type[msgspec.Struct]) -> str:
+    hints = get_type_hints(kind)
+    rows = [(f"`{field.name}`", _kind(hints[field.name]), _default(field)) for field in msgspec.structs.fields(kind)]
+    return table(("key", "kind", "default"), rows)
+
+
+def _kind(hint: Any) -> str:
+    text = hint.__name__ if isinstance(hint, type) and not getattr(hint, "__args__", ()) else str(hint)
+    for long, short in (("sim.scenario.", ""), ("sim.house.", ""), ("typing.", ""), ("datetime.", "")):
+        text = text.replace(long, short)
+    return f"`{text}`"
+
+
+def _default(field: Any) -> str:
+    value = field.default
+    if value is msgspec.NODEFAULT:
+        if field.default_factory is msgspec.NODEFAULT:
+            return "must be given"
+        value = field.default_factory()
+    if isinstance(value, msgspec.Struct):
+        return "the usual one"
+    return "none" if value is None else f"`{value}`"
+
+
+def _causes() -> str:
+    rows = [
+        (
+            f"`{cause.name}`",
+            ", ".join(f"`{suspect}`" for suspect in cause.suspects),
+            cause.says,
+            cause.means + (f"; usual {cause.level:g}, up to {cause.most:g}" if "break" not in cause.means else ""),
+            "`sense` must be given" if cause.of_sense else "",
+        )
+        for cause in CAUSES.values()
+    ]
+    return table(("cause", "suspect", "what has happened", "level", ""), rows)
+
+
+def _designs() -> str:
+    rows = [
+        (
+            f"`{design.name}`",
+            f"{design.tons:g}",
+            f"{design.line_v:g} V, {design.line_hz} Hz",
+            design.compressor,
+            f"{design.compressor_rla_a:g} / {design.compressor_lra_a:g} A",
+            f"{design.contactor_poles}",
+        )
+        for design in DESIGNS.values()
+    ]
+    return table(("design", "tons", "line", "compressor", "rated / locked", "poles"), rows)
+
+
+def _scenarios() -> str:
+    rows = []
+    for name in scenario.names():
+        found = scenario.load(name)
+        wanted = ", ".join(f"`{finding}`" for finding in dict.fromkeys(row.finding for row in found.expect))
+        rows.append((f"`{name}`", found.claim, wanted or "silence", f"{found.duration_s / 3600:g}"))
+    return table(("scenario", "claim", "must find", "hours"), rows)

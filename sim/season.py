@@ -1,0 +1,191 @@
+"""Seasons: one summer of one unit in seconds, or a fleet of units, each with its own seed, as recordings.
+
+A season is scanned sparsely while nothing happens and densely around each change, which the recording format allows
+(steps need not be equal). In a fleet every unit is a neighbour of one of the designs, and a share of them break in one
+of the usual ways at some time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from random import Random
+
+import msgspec
+
+from monitor.config import OUTDOOR_SENSES, Senses, Settings, Site, Unit
+from monitor.errors import CommandError, RecordingError
+from monitor.recording import Writer
+from monitor.records import Scan, StartTransient
+from sim.causes import CAUSES
+from sim.designs import DESIGNS, Design, varied
+from sim.rig import Pace, ReadingsRig
+from sim.timeline import Planned
+from sim.weather import DAY_S, Hour, Weather, synthetic_year, typical_year
+from sim.world import World, WorldPlan
+
+SUMMER_DAYS = 122.0  # June to September
+FIRST_DAY = 151  # 1 June
+SUMMER_START_WALL_S = 1780290000.0  # 2026-06-01T00:00:00-05:00
+SEASON_PACE = Pace(scan_s=2.0, quiet_s=60.0, dense_after_s=20.0)
+
+# How a fleet's units break: cause, level, days it takes to grow; weights are common practice put into figures by us.
+USUAL: tuple[tuple[str, float, float, float], ...] = (
+    ("run-capacitor-fades", 6.0, 0.95, 20.0),
+    ("condenser-fouls", 4.0, 0.5, 25.0),
+    ("contacts-fouled", 3.0, 1.0, 0.0),
+    ("float-switch-open", 3.0, 1.0, 0.0),
+    ("charge-leaks", 3.0, 0.8, 30.0),
+    ("control-fuse-open", 2.0, 1.0, 0.0),
+    ("fan-capacitor-fades", 2.0, 1.0, 15.0),
+    ("coil-burnt-open", 1.0, 1.0, 0.0),
+    ("contacts-weld", 1.0, 1.0, 0.0),
+    ("fan-winding-opens", 1.0, 1.0, 0.0),
+    ("compressor-seizes", 0.5, 1.0, 0.0),
+)
+
+
+class UnitSeason(msgspec.Struct, frozen=True, kw_only=True):
+    """One unit's season, ready to be run: `causes` is what truly breaks."""
+
+    site_id: str
+    design: Design
+    seed: int
+    days: float
+    first_day: int
+    causes: tuple[Planned, ...]
+    weather_file: str = ""
+    starts: bool = True
+
+    @property
+    def settings(self) -> Settings:
+        """The unit's site file as settings."""
+        return Settings(
+            site=Site(name=self.site_id.replace("-", " ").title(), id=self.site_id),
+            unit=self.design.nameplate(),
+            senses=Senses(fitted=OUTDOOR_SENSES),
+        )
+
+    def rig(self, pace: Pace = SEASON_PACE) -> ReadingsRig:
+        """A rig at the season's first midnight, with an engine that nobody need use."""
+        plan = WorldPlan(design=self.design, start_hour=0.0, causes=self.causes, seed=self.seed)
+        return ReadingsRig(
+            World(plan, self._weather()),
+            self.settings,
+            pace=pace,
+            starts=self.starts,
+            wall_0_s=SUMMER_START_WALL_S + (self.first_day - FIRST_DAY) * DAY_S,
+        )
+
+    def items(self, pace: Pace = SEASON_PACE) -> Iterator[Scan | StartTransient]:
+        """All that its senses say in the season."""
+        return self.rig(pace).scans(self.days * DAY_S)
+
+    def _weather(self) -> Weather:
+        hours: list[Hour]
+        if self.weather_file:
+            hours = typical_year(self.weather_file)
+        else:
+            rng = Random(f"{self.seed}/weather")
+            hours = synthetic_year(rng, warmest_c=rng.uniform(27.0, 33.0))
+        return Weather(hours, self.first_day * 24.0)
+
+
+class SeasonFacts(msgspec.Struct, frozen=True, kw_only=True):
+    """What a written season holds."""
+
+    site_id: str
+    recording: str
+    rows: int
+    starts: int
+    causes: tuple[str, ...]
+
+
+def one_unit(
+    *,
+    seed: int = 1,
+    design: str = "three-ton",
+    days: float = SUMMER_DAYS,
+    first_day: int = FIRST_DAY,
+    causes: tuple[Planned, ...] = (),
+    weather_file: str = "",
+) -> UnitSeason:
+    """One unit of a design as it stands. Raises CommandError."""
+    if design not in DESIGNS:
+        raise CommandError("design", design, "one of " + ", ".join(DESIGNS))
+    return UnitSeason(
+        site_id=f"unit-{seed:04d}",
+        design=DESIGNS[design],
+        seed=seed,
+        days=_days(days),
+        first_day=first_day,
+        causes=causes,
+        weather_file=weather_file,
+    )
+
+
+def fleet(
+    units: int, *, seed: int = 1, days: float = SUMMER_DAYS, broken_share: float = 0.3, first_day: int = FIRST_DAY
+) -> Iterator[UnitSeason]:
+    """Units with seeds `seed`, `seed` + 1, ... Raises CommandError."""
+    if units < 1:
+        raise CommandError("units", units, "1 or more")
+    if not 0.0 <= broken_share <= 1.0:
+        raise CommandError("broken_share", broken_share, "0 to 1")
+    return (_unit(seed + index, _days(days), broken_share, first_day) for index in range(units))
+
+
+def _days(days: float) -> float:
+    if not 0.0 < days <= 366.0:
+        raise CommandError("days", days, "above 0 and up to 366")
+    return float(days)
+
+
+def _unit(seed: int, days: float, broken_share: float, first_day: int) -> UnitSeason:
+    rng = Random(f"{seed}/fleet")
+    design = varied(DESIGNS[rng.choice(("three-ton", "three-ton", "two-ton-heat-pump", "five-ton"))], rng)
+    causes = (_breakage(rng, days),) if rng.random() < broken_share else ()
+    return UnitSeason(
+        site_id=f"unit-{seed:04d}", design=design, seed=seed, days=days, first_day=first_day, causes=causes
+    )
+
+
+def _breakage(rng: Random, days: float) -> Planned:
+    name, _, level, grow_days = rng.choices(USUAL, weights=[row[1] for row in USUAL])[0]
+    grow_s = min(grow_days, days / 2) * DAY_S
+    at_s = rng.uniform(0.2, 0.6) * days * DAY_S
+    return Planned(name=name, at_s=round(at_s, 1), level=min(level, CAUSES[name].most), grow_s=grow_s)
+
+
+def write(unit: UnitSeason, folder: str | Path, pace: Pace = SEASON_PACE) -> SeasonFacts:
+    """Write a season: SITE-ID.csv and its site file SITE-ID.toml. Raises RecordingError."""
+    path = Path(folder, f"{unit.site_id}.csv")
+    rows = starts = 0
+    rig = unit.rig(pace)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.with_suffix(".toml").write_text(site_file(unit.settings), encoding="utf-8")
+        with path.open("w", encoding="utf-8", newline="") as file:
+            writer = Writer(file, unit.settings.fitted, rig.wall_0_s)
+            for item in rig.scans(unit.days * DAY_S):
+                writer.write(item)
+                rows += isinstance(item, Scan)
+                starts += isinstance(item, StartTransient)
+    except OSError as error:
+        raise RecordingError(str(path), error.strerror or str(error), "a folder that can be written") from None
+    names = tuple(cause.name for cause in unit.causes)
+    return SeasonFacts(site_id=unit.site_id, recording=str(path), rows=rows, starts=starts, causes=names)
+
+
+def site_file(settings: Settings) -> str:
+    """Site, nameplate and senses as the text of a site file."""
+    fitted = ", ".join(f'"{name}"' for name in settings.fitted)
+    return (
+        f'[site]\nname = "{settings.site.name}"\nid = "{settings.site.id}"\n\n'
+        f"[unit]\n{_nameplate(settings.unit)}\n\n[senses]\nfitted = [{fitted}]\n"
+    )
+
+
+def _nameplate(unit: Unit) -> str:
+    rows = msgspec.structs.asdict(unit).items()
+    return "\n".join(f"{key} = {str(value).lower() if isinstance(value, bool) else value}" for key, value in rows)

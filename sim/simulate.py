@@ -1,0 +1,132 @@
+"""One scenario from start to end: what `simulate` does, as a function.
+
+`run` moves time as fast as it can, or `speed` times as fast as the clock on the wall; it tells of each change as it
+comes, writes a recording if asked, and holds the outcome against what the scenario demands.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Literal
+
+import msgspec
+
+from monitor.errors import CommandError, RecordingError
+from monitor.recording import Writer
+from monitor.records import Change, Scan, StartTransient
+from sim.registers import RegisterRig, register_rig_for
+from sim.rig import ReadingsRig, rig_for
+from sim.scenario import Scenario
+from sim.verdict import verdict
+
+Level = Literal["readings", "registers"]
+_NAP_S = 0.05
+
+
+class Outcome(msgspec.Struct, frozen=True, kw_only=True):
+    """What came of a run: `wrong` is empty when all was as the scenario demands; `times` is how many times real
+    time."""
+
+    scenario: str
+    level: str
+    scans: int
+    simulated_s: float
+    took_s: float
+    changes: tuple[Change, ...]
+    wrong: tuple[str, ...]
+
+    @property
+    def times(self) -> float:
+        return self.simulated_s / self.took_s if self.took_s > 0 else 0.0
+
+
+def items(scenario: Scenario, level: Level = "readings", seed: int | None = None) -> Iterator[Scan | StartTransient]:
+    """What the monitor would read in a scenario, without a monitor."""
+    rig = _rig(scenario, level, seed)
+    if isinstance(rig, RegisterRig):
+        yield from rig.items(scenario.duration_s)
+        rig.close()
+    else:
+        yield from rig.scans(scenario.duration_s)
+
+
+def run(
+    scenario: Scenario,
+    *,
+    level: Level = "readings",
+    seed: int | None = None,
+    speed: float | None = None,
+    record: str | Path | None = None,
+    tell: Callable[[Change], None] = lambda change: None,
+    clock: Callable[[], float] = time.monotonic,
+    sleep: Callable[[float], object] = time.sleep,
+) -> Outcome:
+    """Run a scenario. `record` is the path of a recording to write. Raises CommandError, RecordingError."""
+    if speed is not None and speed <= 0:
+        raise CommandError("speed", speed, "a number above 0")
+    rig = _rig(scenario, level, seed)
+    tempo = None if speed is None else Tempo(speed, clock, sleep)
+    if record is None:
+        return _run(scenario, rig, tempo=tempo, writer=None, tell=tell)
+    try:
+        with Path(record).open("w", encoding="utf-8", newline="") as file:
+            writer = Writer(file, scenario.settings.fitted, scenario.start_wall_s)
+            return _run(scenario, rig, tempo=tempo, writer=writer, tell=tell)
+    except OSError as error:
+        raise RecordingError(str(record), error.strerror or str(error), "a file that can be written") from None
+
+
+class Tempo:
+    """Keeps virtual time at `speed` times the clock on the wall."""
+
+    def __init__(self, speed: float, clock: Callable[[], float], sleep: Callable[[float], object]) -> None:
+        self._speed, self._clock, self._sleep = speed, clock, sleep
+        self._began_s = clock()
+
+    def wait_for(self, t_s: float) -> None:
+        """Until the wall's clock has come as far as `t_s` virtual seconds."""
+        while (left_s := self._began_s + t_s / self._speed - self._clock()) > 0:
+            self._sleep(min(left_s, _NAP_S))
+
+
+def _run(
+    scenario: Scenario,
+    rig: ReadingsRig | RegisterRig,
+    *,
+    tempo: Tempo | None,
+    writer: Writer | None,
+    tell: Callable[[Change], None],
+) -> Outcome:
+    changes: list[Change] = []
+    scans = 0
+    began_s = time.perf_counter()
+    stream = rig.items(scenario.duration_s) if isinstance(rig, RegisterRig) else rig.scans(scenario.duration_s)
+    for item in stream:
+        if tempo is not None:
+            tempo.wait_for(item.t_s)
+        scans += isinstance(item, Scan)
+        if writer is not None:
+            writer.write(item)
+        for event in rig.feed(item):
+            if isinstance(event, Change):
+                changes.append(event)
+                tell(event)
+    if isinstance(rig, RegisterRig):
+        rig.close()
+    return Outcome(
+        scenario=scenario.name,
+        level="registers" if isinstance(rig, RegisterRig) else "readings",
+        scans=scans,
+        simulated_s=scenario.duration_s,
+        took_s=time.perf_counter() - began_s,
+        changes=tuple(changes),
+        wrong=tuple(verdict(scenario, changes)),
+    )
+
+
+def _rig(scenario: Scenario, level: Level, seed: int | None) -> ReadingsRig | RegisterRig:
+    if level not in ("readings", "registers"):
+        raise CommandError("level", level, "readings or registers")
+    return rig_for(scenario, seed) if level == "readings" else register_rig_for(scenario, seed)
