@@ -137,7 +137,7 @@ FINDINGS: dict[str, FindingText] = {
         means="Its contactor is stuck closed. The thermostat cannot stop it; pipes can ice up and the compressor"
         " suffers.",
         do="Switch the air conditioner's breaker off, and call a technician.",
-        look=("setting", "ice", "breakers"),
+        look=("setting", "ice", "sound"),
         avoid=(*_ALWAYS, "push"),
         tell="No 24 V call at the unit, contacts closed: welded contacts or an armature stuck in.",
     ),
