@@ -10,7 +10,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from typing import Any
+from typing import Any, Literal
 
 import msgspec
 
@@ -68,11 +68,14 @@ def _site(args: argparse.Namespace) -> Any:
     return Settings() if args.site is None else load(args.site)
 
 
-def _boards(settings: Any) -> Any:
+def _boards(settings: Any, *, trimmed: bool = True) -> Any:
     from hardware.boards import Boards
+    from hardware.calibration import load, trims
     from monitor.service import wall_clock
 
-    return Boards(settings, wall=wall_clock)
+    place = _calibrations(settings)
+    kept = trims(load(place)) if trimmed and place.exists() else {}
+    return Boards(settings, wall=wall_clock, trims=kept)
 
 
 def _run(args: argparse.Namespace) -> int:
@@ -183,6 +186,187 @@ def _play(demo: Any, port: int, blueprints: Sequence[Any]) -> int:
     return 0
 
 
+def _simulate(args: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from sim import scenario, simulate
+    from sim.demo import story_path
+
+    path = Path(args.scenario)
+    if not path.exists() and not path.suffix:
+        path = story_path(f"{args.scenario}.toml")
+    outcome = simulate.run(
+        scenario.load(path),
+        level=args.level,
+        seed=args.seed,
+        speed=args.speed,
+        record=args.record,
+        tell=lambda change: print(_change_line(change), flush=True),
+    )
+    _say(
+        f"{outcome.scenario}: {outcome.simulated_s:g} s, {outcome.scans} scans at the level of {outcome.level}"
+        f" in {outcome.took_s:.1f} s, {outcome.times:.0f} times real time"
+    )
+    for why in outcome.wrong:
+        _say(f"not as the scenario demands: {why}")
+    return 1 if outcome.wrong else 0
+
+
+def _season(args: argparse.Namespace) -> int:
+    from sim import season
+
+    for unit in season.fleet(args.units, seed=args.seed, days=args.days):
+        facts = season.write(unit, args.folder)
+        print(
+            f"{facts.recording}: {facts.rows} rows, {facts.starts} starts, breaks: {', '.join(facts.causes) or 'none'}"
+        )
+    return 0
+
+
+# ---------------------------------------------------------------- people
+
+
+def _history(settings: Any) -> Any:
+    from monitor.history import History
+
+    return History(settings.history.file, keep=settings.history)
+
+
+def _stale_s(settings: Any) -> float:
+    from monitor import limits
+
+    return float(max(limits.WEB["stale_s"].value, settings.boards.scan_s * limits.WEB["stale_scans"].value))
+
+
+def _status(args: argparse.Namespace) -> int:
+    from monitor.terminal import status_lines
+
+    settings = _site(args)
+    with _history(settings) as history:
+        while True:
+            lines = status_lines(history.status(), history.status_age_s(), _stale_s(settings), settings.unit)
+            print("\n".join(lines), flush=True)
+            if not args.follow:
+                return 0
+            _pause(args.follow)
+            print()
+
+
+def _pause(seconds: float) -> None:
+    import time
+
+    time.sleep(seconds)
+
+
+def _explain(args: argparse.Namespace) -> int:
+    from monitor.terminal import explain
+
+    print("\n".join(explain(args.name, _site(args).unit)))
+    return 0
+
+
+def _diagnose(args: argparse.Namespace) -> int:
+    import time
+
+    from monitor.diagnose import Session
+    from monitor.dialogue import talk
+    from monitor.terminal import ask
+
+    settings = _site(args)
+    with _history(settings) as history:
+        status = history.status()
+        standing = {} if status is None else {finding.name: finding for finding in status.findings}
+        about = args.about or next(iter(standing), "no-cooling")
+        who: Literal["homeowner", "technician"] = "homeowner" if args.homeowner else "technician"
+        if about in standing:
+            session = Session.from_finding(standing[about], unit=settings.unit, fitted=settings.fitted, who=who)
+        else:
+            session = Session.from_symptom(about, unit=settings.unit, who=who)
+        for entry in args.readings:
+            check, _, typed = entry.partition("=")
+            session.enter(check, typed)
+        ended = talk(session, ask, print, args.by, time.time())
+        return _keep_visit(history, session.readings(args.by, time.time()), ended.visit)
+
+
+def _keep_visit(history: Any, readings: Sequence[Any], visit: Any) -> int:
+    from monitor.errors import HistoryError
+
+    try:
+        for reading in readings:
+            history.add_meter_reading(reading)
+        if visit is not None:
+            history.add_visit(visit)
+            right, wrong, unnamed = history.score()
+            print(f"Kept. First suspects so far: {right} right, {wrong} wrong, {unnamed} visits without one.")
+    except HistoryError as error:
+        _say(f"nothing was kept: {error}")
+    return 0
+
+
+def _calibrations(settings: Any) -> Any:
+    from pathlib import Path
+
+    return Path(settings.history.file).with_name("calibration.json")
+
+
+def _calibrate(args: argparse.Namespace) -> int:
+    from hardware import calibration
+    from monitor.service import wall_clock
+
+    settings = _site(args)
+    place = _calibrations(settings)
+    points = []
+    boards = _boards(settings, trimmed=False)
+    try:
+        for shown in args.meter:
+            if len(args.meter) > 1:
+                _say(f"bring the meter to {shown:g}, then press Enter")
+                sys.stdin.readline()
+            value = getattr(boards.scan(), args.reading)
+            if value is None:
+                reason = boards.faults().get(args.reading, "the sense is not fitted")
+                raise CommandError(args.reading, reason, "a sense that gives a reading")
+            points.append(calibration.Point(raw=value, meter=shown))
+    finally:
+        boards.close()
+    row = calibration.calibrate(args.reading, points, by=args.by, meter=args.instrument, wall_s=wall_clock())
+    calibration.add(place, row)
+    print(calibration.told(row))
+    return 0
+
+
+def _commission(args: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from hardware import commission
+    from monitor.service import wall_clock
+
+    settings = _site(args)
+    boards = _boards(settings)
+    scans: dict[str, list[Any]] = {}
+    faults: dict[str, str] = {}
+    starts: list[Any] = []
+    try:
+        for phase in commission.PHASES:
+            print(f"\n{phase.name}: {phase.do}\n  mind: {phase.mind}\n  Press Enter when it is so.", flush=True)
+            sys.stdin.readline()
+            rows = scans[phase.name] = []
+            for _ in range(max(3, int(phase.watch_s / settings.boards.scan_s))):
+                rows.append(boards.scan())
+                starts += boards.starts()
+                faults |= boards.faults()
+                boards.idle(settings.boards.scan_s)
+    finally:
+        boards.close()
+    record = commission.commission(settings, scans, by=args.by, faults=faults, starts=starts, wall_s=wall_clock())
+    commission.keep(Path(args.record), record)
+    for remark in record.remarks:
+        print(f"- {remark.text}")
+    print(f"{'All senses are in order' if not record.remarks else 'Not all is in order'}; the record is {args.record}")
+    return 0 if not record.remarks else 1
+
+
 def _asyncapi(args: argparse.Namespace) -> int:
     from monitor.asyncapi import text
 
@@ -222,8 +406,46 @@ def _parser() -> argparse.ArgumentParser:
     record = command("record", _record, "write what the boards read to a recording")
     record.add_argument("recording", metavar="RECORDING", help="CSV file to make")
     record.add_argument("--seconds", type=float, metavar="S", help="for how long; without it, until Ctrl-C")
-    command("asyncapi", _asyncapi, "print the AsyncAPI document of the topics and messages")
+    _add_rest(command)
     return parser
+
+
+def _add_rest(command: Callable[..., argparse.ArgumentParser]) -> None:
+    """The commands of the simulator and of people on site."""
+    simulate = command("simulate", _simulate, "run a scenario of the simulator and hold it to its demands", site=False)
+    simulate.add_argument(
+        "scenario", metavar="SCENARIO", help="a TOML file, or the name of a scenario that comes along"
+    )
+    simulate.add_argument("--level", choices=("readings", "registers"), default="readings")
+    simulate.add_argument("--seed", type=int, metavar="N", help="another seed than the scenario's")
+    simulate.add_argument("--speed", type=float, metavar="X", help="times real time; without it, as fast as it goes")
+    simulate.add_argument("--record", metavar="FILE", help="write a recording of what the monitor read")
+    season = command("season", _season, "write a summer of one unit or of a fleet as recordings", site=False)
+    season.add_argument("folder", metavar="FOLDER")
+    season.add_argument("--units", type=int, default=1, metavar="N")
+    season.add_argument("--days", type=float, default=122.0, metavar="D")
+    season.add_argument("--seed", type=int, default=1, metavar="N")
+    command("status", _status, "the unit at one look").set_defaults(follow=0.0)
+    watch = command("watch", _status, "the unit, again and again")
+    watch.add_argument("--every", dest="follow", type=float, default=5.0, metavar="S", help="seconds between looks (5)")
+    explain = command("explain", _explain, "explain a finding, a suspect or a check")
+    explain.add_argument("name", metavar="NAME")
+    diagnose = command("diagnose", _diagnose, "find the cause with a meter, check by check")
+    diagnose.add_argument("about", nargs="?", metavar="FINDING", help="a finding or a symptom; else what stands now")
+    diagnose.add_argument("readings", nargs="*", metavar="CHECK=READING", help='known already, such as coil-ohms="OL"')
+    diagnose.add_argument("--by", default="technician", metavar="NAME", help="who measures, for the record")
+    diagnose.add_argument("--homeowner", action="store_true", help="offer only what is safe without opening anything")
+    commission = command("commission", _commission, "walk through every sense, and keep a dated record")
+    commission.add_argument("--by", required=True, metavar="NAME")
+    commission.add_argument("--record", default="commissioning.json", metavar="FILE")
+    calibrate = command("calibrate", _calibrate, "trim a reading to what a clamp meter or voltmeter shows")
+    calibrate.add_argument("reading", metavar="READING")
+    calibrate.add_argument(
+        "meter", nargs="+", type=float, metavar="SHOWN", help="what the meter shows, one or two points"
+    )
+    calibrate.add_argument("--by", required=True, metavar="NAME")
+    calibrate.add_argument("--instrument", default="", metavar="NAME", help="the meter, for the record")
+    command("asyncapi", _asyncapi, "print the AsyncAPI document of the topics and messages")
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -35,10 +35,14 @@ BEFORE_S = 24 * 3600.0
 BEFORE_PACE = Pace(scan_s=1.0, quiet_s=10.0, dense_after_s=60.0)
 
 
+def story_path(name: str) -> Path:
+    """Where a scenario that comes with the program lies."""
+    return Path(str(resources.files("sim") / "scenarios" / name))
+
+
 def story(name: str = STORY) -> scenario.Scenario:
     """The scenario that the demo plays."""
-    path = resources.files("sim") / "scenarios" / name
-    return scenario.load(Path(str(path)))
+    return scenario.load(story_path(name))
 
 
 class Demo:
