@@ -1,0 +1,244 @@
+"""The findings in plain English: what each means, what to do, what to look at and what not to touch.
+
+Part of the catalogue of texts.py, which gives it on; pure tables, ready for translation key by key.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class FindingText(NamedTuple):
+    """What a homeowner is told about one finding.
+
+    headline: one plain sentence, what is the case. means: what follows from it. do: what to do now. look: keys of LOOK,
+    what is safe to look at without tools, in order. avoid: keys of CARE, what not to touch. tell: one line for the
+    technician.
+    """
+
+    headline: str
+    means: str
+    do: str
+    look: tuple[str, ...]
+    avoid: tuple[str, ...]
+    tell: str
+
+
+# ---------------------------------------------------------------- safe to look at, without tools
+
+LOOK: dict[str, str] = {
+    "setting": "The thermostat: set to cool, and a few degrees below the room's temperature? Is its display lit?",
+    "batteries": "The thermostat's batteries, if it has any.",
+    "breakers": "The breaker panel: is a breaker for the air conditioner or the indoor unit tripped, standing half way?"
+    " Switch it fully off and on once. If it trips again, leave it off.",
+    "disconnect": "The disconnect box on the wall by the outdoor unit, from outside: is it closed, its handle on?",
+    "house-power": "The lights: does the rest of the house have power?",
+    "indoor-switch": "The switch at the indoor unit, which looks like a light switch: is it on, and is"
+    " the cover panel shut?",
+    "drain": "The pan and drain under the indoor unit: is there standing water? A float switch stops the cooling then.",
+    "filter": "The indoor air filter: is it clogged?",
+    "fan-blade": "The fan through the grille on top of the outdoor unit, without reaching in: does it turn? Is a branch"
+    " or a nest in its way?",
+    "coil-dirt": "The outdoor unit's fins, from outside: covered with leaves, grass or lint? Is anything within arm's"
+    " length of them?",
+    "ice": "The larger copper pipe at the outdoor unit: is it covered with ice?",
+    "sound": "The outdoor unit, by ear from two steps away: silent, humming, clicking or running?",
+    "smell": "Any burnt smell, scorch marks or buzzing. If so, switch the breaker off and stay away.",
+    "cable": "The thin cable to the outdoor unit: cut by a mower or trimmer, or chewed?",
+    "windows": "Open windows and doors, and registers that are shut.",
+    "monitor": "The monitor's box: is its lamp on, and has a plug come out?",
+}
+
+# ---------------------------------------------------------------- not to touch
+
+CARE: dict[str, str] = {
+    "cabinet": "Do not open the outdoor unit. Line voltage is inside, also while it stands still.",
+    "one-pole": "This unit has a one-pole contactor: one line stays live inside although the contacts are open."
+    " Only the breaker or the disconnect makes it dead.",
+    "capacitor": "A capacitor inside can hold more than 300 V after the power is off. It is for qualified people only.",
+    "push": "Do not push the contactor in, with a stick or otherwise: that switches line voltage by hand.",
+    "again": "Do not switch it off and on again and again: each try heats the compressor. One try, then leave it.",
+    "breaker": "Do not hold or force a breaker that trips, and never fit a larger fuse: there is a reason it opened.",
+    "fan": "Do not reach into the fan or turn it with a stick: it can start at any moment.",
+    "float": "Do not bridge or tape up a float switch: it keeps water out of the ceiling.",
+    "refrigerant": "Do not open valves or caps on the copper pipes: refrigerant is for certified people.",
+    "board": "Do not open the monitor's line board: line voltage is inside it.",
+}
+_ALWAYS = ("cabinet", "capacitor")
+
+# ---------------------------------------------------------------- the findings
+
+FINDINGS: dict[str, FindingText] = {
+    "call-without-pull-in": FindingText(
+        headline="The outdoor unit is asked to cool, but its contactor does not switch it on.",
+        means="There is no cooling. The thermostat and the wire to the unit do their part; the switch inside it does"
+        " not.",
+        do="Look at the points below. If they show nothing, call a technician and read them the line below.",
+        look=("sound", "smell", "disconnect"),
+        avoid=(*_ALWAYS, "push"),
+        tell="24 V call is at the unit, contactor does not pull in.",
+    ),
+    "call-without-run": FindingText(
+        headline="The outdoor unit is asked to cool, but nothing in it runs.",
+        means="There is no cooling. The call reaches the unit; whether its contactor closes is not sensed here.",
+        do="Look at the points below. If they show nothing, call a technician and read them the line below.",
+        look=("breakers", "disconnect", "sound", "smell"),
+        avoid=(*_ALWAYS, "push", "breaker"),
+        tell="24 V call is at the unit, compressor and fan draw no current; contacts are not sensed.",
+    ),
+    "pull-in-without-run": FindingText(
+        headline="The outdoor unit is switched on, but neither its compressor nor its fan runs.",
+        means="There is no cooling. Line voltage is behind the contactor, so the trouble lies after it.",
+        do="Call a technician and read them the line below.",
+        look=("sound", "smell"),
+        avoid=(*_ALWAYS, "fan"),
+        tell="Contacts closed with line voltage behind them, no current in compressor or fan.",
+    ),
+    "compressor-not-running": FindingText(
+        headline="The outdoor fan runs, but the compressor does not.",
+        means="The house gets no cooling although the unit sounds as if it works. A compressor that overheated may"
+        " start again by itself after some hours.",
+        do="Switch the thermostat off for now and call a technician.",
+        look=("sound", "coil-dirt", "filter"),
+        avoid=(*_ALWAYS, "again"),
+        tell="Contacts closed, fan runs, compressor draws no current.",
+    ),
+    "fan-not-running": FindingText(
+        headline="The compressor runs, but the outdoor fan does not.",
+        means="The compressor overheats without its fan and can be ruined.",
+        do="Switch the thermostat off now, and call a technician.",
+        look=("fan-blade", "smell"),
+        avoid=(*_ALWAYS, "fan", "again"),
+        tell="Contacts closed, compressor runs, condenser fan draws no current.",
+    ),
+    "locked-rotor": FindingText(
+        headline="The compressor tries to start and cannot.",
+        means="It draws several times its usual current without turning, which heats it and may trip the breaker.",
+        do="Switch the thermostat off now, and call a technician.",
+        look=("sound", "smell", "breakers"),
+        avoid=(*_ALWAYS, "again", "breaker"),
+        tell="Compressor stays at locked-rotor current after the contacts close.",
+    ),
+    "overload-cycling": FindingText(
+        headline="The compressor keeps stopping and starting by itself while it should run on.",
+        means="Its overload protector trips from heat. Each round wears it; cooling is poor or gone.",
+        do="Switch the thermostat off to let it cool, and call a technician.",
+        look=("coil-dirt", "fan-blade", "filter"),
+        avoid=(*_ALWAYS, "again", "fan"),
+        tell="Contacts stay closed while the compressor stops and restarts: it trips on its internal overload.",
+    ),
+    "contacts-stuck-closed": FindingText(
+        headline="Nobody asks for cooling, yet the outdoor unit stays switched on.",
+        means="Its contactor is stuck closed. The thermostat cannot stop it; pipes can ice up and the compressor"
+        " suffers.",
+        do="Switch the air conditioner's breaker off, and call a technician.",
+        look=("setting", "ice", "sound"),
+        avoid=(*_ALWAYS, "push"),
+        tell="No 24 V call at the unit, contacts closed: welded contacts or an armature stuck in.",
+    ),
+    "contactor-chatter": FindingText(
+        headline="The outdoor unit's contactor rattles, opening and closing many times a second or so.",
+        means="That burns its contacts and strains the compressor.",
+        do="Switch the thermostat off now, and call a technician.",
+        look=("sound", "cable", "smell"),
+        avoid=(*_ALWAYS, "push"),
+        tell="Contactor chatters while the call is present: look at control voltage, joints and coil.",
+    ),
+    "low-control-voltage": FindingText(
+        headline="The 24 V that switches the outdoor unit on is too weak.",
+        means="It may still cool, but its contactor can drop out or chatter at any time.",
+        do="Book a visit. If you hear the unit click or rattle, switch the thermostat off.",
+        look=("sound", "cable"),
+        avoid=_ALWAYS,
+        tell="Control voltage at the unit under 85 % of 24 V while calling.",
+    ),
+    "line-supply-lost": FindingText(
+        headline="The outdoor unit has no power.",
+        means="It cannot run until its supply is back: breaker, disconnect, fuse, or the utility.",
+        do="Look at the points below; a tripped breaker may be switched on again once.",
+        look=("house-power", "breakers", "disconnect"),
+        avoid=(*_ALWAYS, "breaker"),
+        tell="No line voltage ahead of the contactor.",
+    ),
+    "control-power-lost": FindingText(
+        headline="The 24 V that runs the thermostat and switches is gone.",
+        means="There is no cooling, and the thermostat may be dark.",
+        do="Look at the points below. If they show nothing, call a technician.",
+        look=("house-power", "indoor-switch", "breakers", "setting"),
+        avoid=("breaker", *_ALWAYS),
+        tell="No 24 V behind the control fuse indoors: fuse, transformer or its supply.",
+    ),
+    "call-not-reaching-unit": FindingText(
+        headline="The thermostat asks for cooling, but the outdoor unit does not hear it.",
+        means="There is no cooling. Something between the indoor unit and the outdoor unit is open; often a float"
+        " switch over a full drain pan.",
+        do="Look at the drain first. If it is dry, call a technician.",
+        look=("drain", "cable", "filter"),
+        avoid=("float", *_ALWAYS),
+        tell="Thermostat's Y is live indoors, no 24 V at the outdoor unit: float or pressure switch, wire, joint.",
+    ),
+    "short-cycling": FindingText(
+        headline="The outdoor unit starts and stops too often.",
+        means="It still cools, but each start wears the compressor.",
+        do="Look at the points below, and book a visit if it goes on.",
+        look=("filter", "setting", "batteries", "drain", "coil-dirt"),
+        avoid=_ALWAYS,
+        tell="Short runs or short stops, again and again.",
+    ),
+    "high-running-current": FindingText(
+        headline="The compressor works harder than it should.",
+        means="It still cools, at a higher cost, and runs hot.",
+        do="Free the outdoor unit of leaves and plants from outside, and book a visit.",
+        look=("coil-dirt", "fan-blade"),
+        avoid=(*_ALWAYS, "fan", "refrigerant"),
+        tell="Running current above what this unit draws at this outdoor temperature.",
+    ),
+    "low-running-current": FindingText(
+        headline="The compressor works less than it should; the house may not get cool.",
+        means="Often there is too little refrigerant, or too little air indoors.",
+        do="Change the indoor filter if it is clogged, and book a visit.",
+        look=("filter", "ice", "windows"),
+        avoid=(*_ALWAYS, "refrigerant"),
+        tell="Running current under 70 % of what this unit draws at this outdoor temperature.",
+    ),
+    "slow-start": FindingText(
+        headline="The compressor takes longer to start than it used to.",
+        means="It cools as before. A weak run capacitor is the usual reason, and it does not get better by itself.",
+        do="Have it looked at on the next visit.",
+        look=("sound",),
+        avoid=_ALWAYS,
+        tell="Start transient longer than this unit's own first starts: measure the run capacitor.",
+    ),
+    "long-run": FindingText(
+        headline="The unit has been running for hours without a stop.",
+        means="On a very hot day that can be right. Else it does not keep up.",
+        do="Look at the points below; tell it at the next visit if it happens on mild days.",
+        look=("windows", "filter", "coil-dirt", "setting"),
+        avoid=_ALWAYS,
+        tell="One run longer than 6 h: set point, capacity, charge or air flow.",
+    ),
+    "no-call-in-heat": FindingText(
+        headline="It has been hot for hours, and nobody asked the unit to cool.",
+        means="If nobody is at home or the windows are open, all is well. Else the thermostat does not ask.",
+        do="Look at the thermostat.",
+        look=("setting", "batteries", "house-power"),
+        avoid=_ALWAYS,
+        tell="No call for 8 h in heat, in a unit that called on earlier days like it.",
+    ),
+    "sensing-disagrees": FindingText(
+        headline="The monitor's own readings contradict each other.",
+        means="What it says about the unit cannot be relied on until that is mended. The unit itself may be fine.",
+        do="Judge the unit by ear and by the air it blows; have the monitor's wiring looked at.",
+        look=("monitor", "sound"),
+        avoid=("board", *_ALWAYS),
+        tell="The monitor's senses contradict each other: check clamps, wires and boards against a meter.",
+    ),
+    "sensor-silent": FindingText(
+        headline="Part of the unit is not being watched: a sensor gives no reading.",
+        means="The unit itself may be fine, but trouble in that part would go unseen.",
+        do="Look whether a plug has come out of the monitor; else have it looked at.",
+        look=("monitor",),
+        avoid=("board", *_ALWAYS),
+        tell="A fitted sense of the monitor is silent.",
+    ),
+}
