@@ -116,7 +116,7 @@ build() {
         from=$WORK/source
         mkdir "$from"
         (cd "$SOURCE" && tar --exclude-vcs --exclude=__pycache__ --exclude=tests --exclude=build --exclude=.venv -cf - .) |
-            tar -xf - -C "$from"
+            tar --warning=no-timestamp -xf - -C "$from"
     fi
     pin_library "$release"
     "$release/bin/python" -m pip install --no-cache-dir --disable-pip-version-check --quiet \

@@ -1,7 +1,10 @@
 #!/bin/bash
 # Tries the installer and the program on an emulated 64-bit ARM Debian: a check away from the bench, for developers.
 #
-#     sudo hardware/install/try-arm64.sh [--suite bookworm|trixie] [--work DIRECTORY] [--tests "PATH ..."]
+#     sudo hardware/install/try-arm64.sh [--suite bookworm|trixie] [--work DIRECTORY] [--tests "PATH ..."] [--system]
+#
+# --tests runs these tests there too; --system makes, instead of trying anything, the root directory and the libraries'
+# builds that try-system.py needs.
 #
 # Needs debootstrap and qemu-user-static, the network, about 1.5 GB in the work directory and some patience (every step is
 # bounded in time). The program runs on the ARM instruction set with Debian's own Python and the libraries' own ARM
@@ -13,6 +16,7 @@ SOURCE=$(cd "$HERE/../.." && pwd)
 SUITE=bookworm
 WORK=${TMPDIR:-/tmp}/condenser-monitor-arm64
 TESTS=
+SYSTEM=
 MIRROR=${MIRROR:-http://deb.debian.org/debian}
 
 die() {
@@ -24,8 +28,9 @@ while [ $# -gt 0 ]; do
     case $1 in
         --suite) SUITE=${2:?}; shift ;;
         --work) WORK=$(realpath -m -- "${2:?}"); shift ;;
+        --system) SYSTEM=yes ;;
         --tests) TESTS=${2:?}; shift ;;
-        -h | --help) sed -n '2,8s/^# \{0,1\}//p' "$0"; exit 0 ;;
+        -h | --help) sed -n '2,11s/^# \{0,1\}//p' "$0"; exit 0 ;;
         *) die "unknown argument: $1" ;;
     esac
     shift
@@ -113,13 +118,14 @@ print(platform.machine(), sys.version.split()[0], "lgpio", lgpio.get_module_vers
 '
 }
 
-# The pin library makes its pipe where LG_WD says, from a directory that cannot be written.
+# The pin library makes its pipe where LG_WD says, though the working directory cannot be written.
 pin_librarys_pipe() {
-    rm -rf "$CHROOT/tmp/pipes" && mkdir "$CHROOT/tmp/pipes"
-    chmod 777 "$CHROOT/tmp/pipes"
+    rm -rf "$CHROOT/tmp/pipes" && mkdir -m 777 "$CHROOT/tmp/pipes"
     inside 300 setpriv --reuid=condenser-monitor --regid=condenser-monitor --init-groups env LG_WD=/tmp/pipes \
-        /opt/condenser-monitor/current/bin/python -c 'import lgpio' || return 1
-    compgen -G "$CHROOT/tmp/pipes/.lgd-nfy*" && ! compgen -G "$CHROOT/.lgd-nfy*"
+        /opt/condenser-monitor/current/bin/python -c '
+import lgpio, glob, sys
+sys.exit(not (glob.glob("/tmp/pipes/.lgd-nfy*") and not glob.glob(".lgd-nfy*")))
+'
 }
 
 as_service_user() {
@@ -154,9 +160,35 @@ test_suite() {
     inside 3000 /bin/sh -c "cd /opt/source && exec /opt/condenser-monitor/current/bin/python -m pytest -p no:cacheprovider $TESTS"
 }
 
+# A second copy that can be booted: kernel, systemd, and an initial disk with no more than an emulated machine needs.
+bootable() {
+    local place=$WORK/system
+    umount "$CHROOT/proc" "$CHROOT/dev/shm"
+    rm -rf "$place" && cp -a "$CHROOT" "$place" || return 1
+    CHROOT=$place
+    mount -t proc proc "$CHROOT/proc"
+    inside 900 apt-get update && inside 900 apt-get install -y --no-install-recommends \
+        systemd-sysv udev kmod initramfs-tools || return 1
+    echo 'MODULES=list' >"$CHROOT/etc/initramfs-tools/conf.d/modules"
+    printf '%s\n' virtio_pci virtio_mmio virtio_blk ext4 >>"$CHROOT/etc/initramfs-tools/modules"
+    inside 1800 apt-get install -y --no-install-recommends linux-image-arm64
+}
+
+library_builds() {
+    inside 300 python3 -m venv /tmp/builds && inside 600 /tmp/builds/bin/pip install -q --no-cache-dir wheel &&
+        inside 1800 /tmp/builds/bin/pip wheel -q --no-cache-dir -w /opt/wheels '/opt/source[web]' 'setuptools>=69' wheel ||
+        return 1
+    rm -rf "$WORK/wheels" "$CHROOT/opt/wheels"/condenser_monitor-*
+    mv "$CHROOT/opt/wheels" "$WORK/wheels"
+}
+
 register
 step "Debian $SUITE, arm64" system || exit 1
 step "groups, source" stage || exit 1
+if [ -n "$SYSTEM" ]; then
+    step "the libraries' builds" library_builds && step "a copy that can be booted" bootable
+    exit
+fi
 step "install.sh" run_installer || exit 1
 step "libraries, native lgpio included" libraries
 step "the pin library's pipe lies where the unit file says" pin_librarys_pipe
