@@ -1,7 +1,8 @@
 """What people are told, in plain English: one catalogue, read by the page, the phone alerts and the report.
 
 Pure tables and a few functions that put a finding's values in. A translation is another set of these tables with the
-same keys; the findings' own are in finding_texts.py. Nothing here is measured or decided; titles of suspects are in suspects_table.py, checks in checks.py.
+same keys; the findings' own are in finding_texts.py. Nothing here is measured or decided; titles of suspects are in
+suspects_table.py, checks in checks.py.
 """
 
 from __future__ import annotations
@@ -9,11 +10,24 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from monitor.config import Unit
-from monitor.finding_texts import CARE as CARE
-from monitor.finding_texts import FINDINGS as FINDINGS
-from monitor.finding_texts import LOOK as LOOK
+from monitor.finding_texts import CARE, FINDINGS, LOOK
 from monitor.records import READINGS, Finding
 from monitor.suspects_table import SUSPECTS
+
+__all__ = [
+    "CARE",
+    "FINDINGS",
+    "LINKS",
+    "LOOK",
+    "NAMES",
+    "WORDS",
+    "LinkText",
+    "avoid",
+    "capital",
+    "look",
+    "measurements",
+]
+__all__ += ["span", "suspect", "tell", "value_words"]
 
 
 # ---------------------------------------------------------------- links of the chain and single words

@@ -91,8 +91,13 @@ def figure(name: str, value: float | bool | None) -> str:
 def _day(seen: Seen) -> str:
     # To the full ten seconds, so that the picture is not another one at every look.
     to_s = window().wall() // 10 * 10
-    svg = Markup(day_svg(window(), to_s - _DAY_S, to_s, seen))  # noqa: S704 - drawn by us, its words escaped
-    return render_template("part_day.html", svg=svg)
+    found = window()
+    key = (to_s, seen.blind, () if seen.status is None else (seen.status.links, len(seen.status.findings)))
+    kept = found.day
+    if kept is None or kept[0] != key:
+        # Every open page asks for it every other second, and it is the dearest part of the page.
+        kept = found.day = (key, day_svg(found, to_s - _DAY_S, to_s, seen))
+    return render_template("part_day.html", svg=Markup(kept[1]))  # noqa: S704 - drawn by us, its words escaped
 
 
 PARTS: dict[str, Callable[[Seen], str]] = {

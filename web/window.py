@@ -32,6 +32,9 @@ class Window:
     def __init__(self, history: History, settings: Settings, access: Access, wall: Callable[[], float]) -> None:
         self.history, self.settings, self.access, self.wall = history, settings, access, wall
         scans_s = settings.boards.scan_s * limits.WEB["stale_scans"].value
+        self.day: tuple[object, str] | None = (
+            None  # the picture of the last day as last drawn, and what it was drawn from
+        )
         self.stale_s = max(limits.WEB["stale_s"].value, scans_s)
 
     def look(self) -> Seen:
