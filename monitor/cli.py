@@ -81,10 +81,13 @@ def _boards(settings: Any, *, trimmed: bool = True) -> Any:
 def _run(args: argparse.Namespace) -> int:
     from monitor.history import History
     from monitor.mqtt import MqttOutlet
+    from monitor.notify import PhoneOutlet
     from monitor.service import Service, run_until_signal
 
     settings = _site(args)
-    outlets = [MqttOutlet(settings)] if settings.mqtt.host else []
+    outlets: list[Any] = [MqttOutlet(settings)] if settings.mqtt.host else []
+    if settings.notify.urls:
+        outlets.append(PhoneOutlet(settings))
     history = History(settings.history.file, owner=True, keep=settings.history)
     run_until_signal(Service(settings, _boards(settings), history, outlets))
     return 0

@@ -403,6 +403,17 @@ EDGE: dict[str, Limit] = {
     "clock_least": _ours(1735689600, "s", 0, 4e9, "2025-01-01: a wall clock before this was never set"),
 }
 
+NOTIFY: dict[str, Limit] = {
+    "send_s": _ours(30.0, "s", 1, 300, "a phone service that has not taken a message by then hangs; it is tried again"),
+    "targets_most": _ours(8, "targets", 1, 32, "each may need 80 MB for a second while it sends"),
+    "repeat_factor": _ours(2.0, "1", 1, 10, "each pause between two repeats is twice the one before"),
+    "repeat_most_h": _ours(24.0, "h", 1, 168, "an urgent alarm that nobody acknowledges is told once a day at least"),
+    "adopt_s": _ours(180.0, "s", 30, 3600, "an alarm that stands this long and was never told here is told now"),
+    "late_s": _ours(900.0, "s", 60, 86400, "a message this much later than its alarm says that it is late"),
+    "check_window_s": _ours(3 * 3600.0, "s", 600, 86400, "a daily word missed by more than this waits for tomorrow"),
+    "listed_most": _ours(12, "alerts", 1, 40, "more in one message than anybody reads; the page has all"),
+}
+
 # ---------------------------------------------------------------- reading the boards
 
 BURST_S = _ours(0.12, "s", 0.05, 1.0, "7.2 cycles at 60 Hz, 6 at 50 Hz: enough for a windowed mean square")
@@ -417,6 +428,7 @@ BEAT_SHARE = _ours(0.7, "1", 0.5, 0.9, "a signal with fewer new results lies fla
 BEAT_MARGIN = _ours(0.08, "of a beat", 0, 0.3, "closer to the end of a conversion, a read may have got either result")
 BEAT_BURSTS = _ours(32, "bursts", 0, 1000, "the converter's clock drifts with temperature only, over minutes")
 BEAT_CONTRADICTED = _ours(0.05, "of the reads", 0, 0.2, "a beat that more reads contradict is not the converter's")
+LINE_HZ_RATIO = _ours(0.05, "1", 0.01, 0.1, "a generator's frequency strays by a few percent, a utility's far less")
 CYCLES_MIN = _ours(4.0, "cycles", 2, 20, "fewer cycles of current give no steady reading")
 CYCLE_SAMPLES = _ours(8, "samples a cycle", 4, 100, "860 a second are 14 or 17 a cycle; half may be missing")
 RANGE_DOWN_RATIO = _ours(0.7, "1", 0.1, 0.95, "go to the finer range only when the peaks fill less of it than this")
@@ -465,4 +477,11 @@ COMMISSION: dict[str, Limit] = {
     "fan_low": _ours(0.5, "of FLA", 0.2, 0.9, "a fan motor's nameplate is its most; it runs at six tenths or more"),
     "fan_high": _ours(1.3, "of FLA", 1, 2, "above it the lead is not the fan's alone"),
     "apart_k": _ours(5.0, "K", 1, 20, "as calibration: farther off the sensor hangs in the wrong place"),
+}
+
+# ---------------------------------------------------------------- the phone
+
+NOTIFY: dict[str, Limit] = {
+    "send_s": _ours(60.0, "s", 5, 600, "a message that takes longer has hung; it is tried again"),
+    "repeat_growth": _ours(2.0, "1", 1, 10, "each repeat waits twice as long as the one before"),
 }
