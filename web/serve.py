@@ -1,10 +1,9 @@
-"""Serves an app with waitress: in a thread beside the loop, or as a process of its own."""
+"""Serves an app with waitress: in a thread; who wants a process of its own waits on it."""
 
 from __future__ import annotations
 
 import logging
 import threading
-from pathlib import Path
 from typing import Any
 
 from waitress import wasyncore
@@ -73,17 +72,3 @@ def serve(app: Any, host: str = "127.0.0.1", port: int = 0) -> Serving:
     except OSError as error:
         raise CommandError("page: address", f"{host}:{port}", f"one that is free ({error})") from None
     return Serving(server, host, channels)
-
-
-def run(site: str | Path | None, *, host: str | None = None, port: int | None = None) -> int:
-    """The page as a process of its own, reading the history that the service owns; until it is told to end."""
-    from monitor.config import Settings, load  # noqa: PLC0415 - only this process needs them
-    from web.app import create_app  # noqa: PLC0415
-
-    settings = Settings() if site is None else load(site)
-    app = create_app(settings.history.file, settings)
-    web = settings.web
-    with serve(app, web.host if host is None else host, web.port if port is None else port) as serving:
-        logging.getLogger(__name__).info("page at %s", serving.url)
-        serving.wait()
-    return 0
