@@ -64,13 +64,19 @@ class Mqtt(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
 
 class Notify(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Phone alerts: `urls` in apprise's form; `quiet` hours, local time, for what is not urgent."""
+    """Phone alerts: `urls` in apprise's form, or one a line in `urls_file`, as they hold secrets. `least` is the least
+    severity told. `quiet` hours, local time, are for what is not urgent (both the same: none). An urgent one that
+    nobody acknowledges is repeated after `repeat_h`, then ever more seldom. `daily_silence_check` says at
+    `silence_check_at` that the monitor itself is fine."""
 
     urls: tuple[str, ...] = ()
+    urls_file: str = ""
+    least: str = "soon"
     quiet_from: str = "22:00"
     quiet_to: str = "07:00"
     repeat_h: float = 4.0
     daily_silence_check: bool = False
+    silence_check_at: str = "09:00"
 
 
 class Web(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -146,6 +152,7 @@ _CHOICES: dict[str, tuple[object, ...]] = {
     "unit.contactor_poles": (1, 2),
     "mqtt.version": ("5", "3.1.1"),
     "web.temperature": ("F", "C"),
+    "notify.least": ("urgent", "soon", "watch"),
 }
 
 
@@ -225,7 +232,7 @@ def _check(settings: Settings, place: str) -> None:
     _check_unit(settings.unit, place)
     _check_senses(settings.senses, place)
     _check_limits(settings.limits, place)
-    for key in ("quiet_from", "quiet_to"):
+    for key in ("quiet_from", "quiet_to", "silence_check_at"):
         value = getattr(settings.notify, key)
         if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", value):
             raise SiteError(f"{place}: notify.{key}", value, "a time of day as HH:MM")

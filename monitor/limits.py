@@ -403,10 +403,12 @@ EDGE: dict[str, Limit] = {
     "clock_least": _ours(1735689600, "s", 0, 4e9, "2025-01-01: a wall clock before this was never set"),
 }
 
+# ---------------------------------------------------------------- the phone
+
 NOTIFY: dict[str, Limit] = {
     "send_s": _ours(30.0, "s", 1, 300, "a phone service that has not taken a message by then hangs; it is tried again"),
     "targets_most": _ours(8, "targets", 1, 32, "each may need 80 MB for a second while it sends"),
-    "repeat_factor": _ours(2.0, "1", 1, 10, "each pause between two repeats is twice the one before"),
+    "repeat_growth": _ours(2.0, "1", 1, 10, "each pause between two repeats is twice the one before"),
     "repeat_most_h": _ours(24.0, "h", 1, 168, "an urgent alarm that nobody acknowledges is told once a day at least"),
     "adopt_s": _ours(180.0, "s", 30, 3600, "an alarm that stands this long and was never told here is told now"),
     "late_s": _ours(900.0, "s", 60, 86400, "a message this much later than its alarm says that it is late"),
@@ -477,11 +479,4 @@ COMMISSION: dict[str, Limit] = {
     "fan_low": _ours(0.5, "of FLA", 0.2, 0.9, "a fan motor's nameplate is its most; it runs at six tenths or more"),
     "fan_high": _ours(1.3, "of FLA", 1, 2, "above it the lead is not the fan's alone"),
     "apart_k": _ours(5.0, "K", 1, 20, "as calibration: farther off the sensor hangs in the wrong place"),
-}
-
-# ---------------------------------------------------------------- the phone
-
-NOTIFY: dict[str, Limit] = {
-    "send_s": _ours(60.0, "s", 5, 600, "a message that takes longer has hung; it is tried again"),
-    "repeat_growth": _ours(2.0, "1", 1, 10, "each repeat waits twice as long as the one before"),
 }
