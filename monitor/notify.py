@@ -1,173 +1,246 @@
-"""(edge) Alerts to the owner's phone, through whatever service is already there (apprise addresses in [notify] urls).
+"""(edge) Alerts to the owner's phone, through whatever service is already there (apprise addresses in [notify]).
 
-Each message is sent by a short-lived process of its own, with a limit of time: the library is large, a target may
-hang, and neither may cost the monitor memory or time. A message that fails is tried again with growing pauses, in
-order; the failure is shown on the health page. Urgent alerts go out at any hour and are repeated, less and less often,
-while nobody acknowledges them. What can wait is told when the quiet hours end. `watch` is for the page only.
+Each address is an outlet of its own, so that one that hangs or refuses holds up no other. What it is to be told is a
+plan (notify_plan.py), kept in a small file beside the history before the row it came from counts as delivered: neither
+a restart nor an outage of days loses or doubles it. Messages are sent by a short-lived process with a limit of time
+(notify_send.py); a failure is shown on the health page and tried again with growing pauses.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
+import os
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Sequence
-from datetime import datetime
+from contextlib import suppress
+from datetime import tzinfo
+from pathlib import Path
+from typing import Any
 
-from monitor import limits, texts
-from monitor.config import Settings
-from monitor.errors import NotifyError
+import msgspec
+
+from monitor import limits
+from monitor.config import Notify, Settings
+from monitor.errors import CommandError, NotifyError, SiteError
+from monitor.history import History
 from monitor.kept import Kept
+from monitor.notify_plan import Item, Plan, PlanMemory
+from monitor.notify_text import Message, Writer
 from monitor.outlets import EventOutlet
-from monitor.records import Alert, AlertChange, AlertState, Finding, Severity, UnitStatus
+from monitor.records import AlertChange, Event, UnitStatus
+from monitor.service import wall_clock
 
-Send = Callable[[str, str], None]
-_SENDER = (
-    "import sys, json, apprise; order = json.load(sys.stdin); box = apprise.Apprise(); "
-    "bad = [u for u in order['urls'] if not box.add(u)]; "
-    "sys.exit(3 if bad else 0 if box.notify(title=order['title'], body=order['body']) else 4)"
-)
-_WHY = {1: "the extra `phone` (apprise) is not installed", 3: "an address is not understood", 4: "a service refused"}
+Send = Callable[[Message], None]
+_N = {name: limit.value for name, limit in limits.NOTIFY.items()}
 
 
-def send_with(urls: Sequence[str], timeout_s: float) -> Send:
-    """A sender for these addresses. What it is given travels on the pipe, never in the arguments: it holds secrets."""
+def addresses(notify: Notify) -> tuple[str, ...]:
+    """The addresses of the site file and of its `urls_file`, one a line, '#' before a remark.
 
-    def send(title: str, body: str) -> None:
-        order = json.dumps({"urls": list(urls), "title": title, "body": body}).encode()
+    Raises SiteError for a file that cannot be read and for more addresses than can be served.
+    """
+    found = list(notify.urls)
+    if notify.urls_file:
+        try:
+            lines = Path(notify.urls_file).read_text(encoding="utf-8").splitlines()
+        except (OSError, UnicodeDecodeError) as error:
+            raise SiteError("notify.urls_file", str(error), "a readable file, one address a line") from None
+        found += [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
+    most = int(_N["targets_most"])
+    if len(found) > most:
+        raise SiteError("notify.urls", f"{len(found)} addresses", f"at most {most}")
+    return tuple(found)
+
+
+def sender(url: str, timeout_s: float | None = None) -> Send:
+    """A function that sends a message to one address, or raises NotifyError, which holds no secret of it."""
+    limit_s = _N["send_s"] if timeout_s is None else timeout_s
+    service = url.partition("://")[0] if "://" in url else "an address"
+
+    def send(message: Message) -> None:
+        order = json.dumps({"url": url, **message._asdict()}).encode()
         try:
             done = subprocess.run(
-                [sys.executable, "-c", _SENDER], input=order, capture_output=True, timeout=timeout_s, check=False
+                [sys.executable, "-m", "monitor.notify_send"],
+                input=order,
+                capture_output=True,
+                timeout=limit_s,
+                check=False,
             )
+            answer = json.loads(done.stdout)
         except subprocess.TimeoutExpired:
-            raise NotifyError("notify", f"no answer within {timeout_s:g} s", "a service that answers") from None
-        if done.returncode:
-            why = _WHY.get(done.returncode, f"the sender ended with {done.returncode}")
-            raise NotifyError("notify.urls", why, "addresses that take the message")
+            raise NotifyError(service, f"no answer within {limit_s:g} s", "a service that answers") from None
+        except (OSError, ValueError) as error:
+            raise NotifyError(service, f"the sender failed: {type(error).__name__}", "a sender that runs") from None
+        if not answer["ok"]:
+            raise NotifyError(service, answer["why"], "an address that takes the message")
 
     return send
 
 
-class PhoneOutlet(EventOutlet):
-    """Alerts to the phone. `send(title, body)` raises NotifyError; `wall` gives seconds since 1970."""
-
-    name = "phone"
+class Target(EventOutlet):
+    """One phone. `send` raises NotifyError; `wall` gives seconds since 1970 or None; `zone` None is the machine's."""
 
     def __init__(
         self,
         settings: Settings,
+        url: str,
+        name: str = "phone",
         *,
         send: Send | None = None,
-        wall: Callable[[], float] = time.time,
+        wall: Callable[[], float | None] = wall_clock,
         clock: Callable[[], float] = time.monotonic,
+        zone: tzinfo | None = None,
     ) -> None:
         super().__init__(clock=clock)
-        self._settings, self._wall = settings, wall
-        self._send = send or send_with(settings.notify.urls, limits.NOTIFY["send_s"].value)
-        self._repeats: dict[str, tuple[float, float]] = {}
-        self._was_quiet: bool | None = None
-        self._checked_day = ""
+        self.name = name
+        self._settings, self._wall, self._zone = settings, wall, zone
+        self._send = send or sender(url)
+        self._write = Writer(settings, zone)
+        self._mark = hashlib.sha256(url.encode()).hexdigest()[:16]
+        self._plan = Plan(settings.notify, PlanMemory(target=self._mark), zone=zone)
+        self._unsaved = False
+        self._begun_s = clock()
 
-    # ------------------------------------------------------------ rows of the outbox
+    # ------------------------------------------------------------ the outlet's life
+
+    def start(self, history: History) -> None:
+        """Take up the plan as it was kept, and begin the thread."""
+        self.open(history)
+        super().start(history)
+
+    def open(self, history: History) -> None:
+        """Take up the plan as it was kept beside this history."""
+        self.history = history
+        self._place = history.path.with_name(f"{history.path.name}.{self.name}.json")
+        self._plan = Plan(self._settings.notify, self._remembered(), zone=self._zone)
+
+    def ask_to_stop(self) -> None:
+        """Begin to end, without waiting."""
+        self._stop.set()
+        self._news.set()
 
     def deliver(self, kept: Kept, status: UnitStatus | None) -> None:
-        """Send one step of an alert, if it is one to tell now."""
-        step = kept.body
-        if not isinstance(step, AlertChange) or step.tell == "no" or step.severity is Severity.WATCH:
-            return
-        if step.tell == "all-clear":
-            self._repeats.pop(step.finding, None)
-            if step.severity is Severity.URGENT or not self.quiet():
-                self._send(self._title("Over"), f"{texts.FINDINGS[step.finding].headline}\nThis is over.")
-            return
-        if step.severity is Severity.URGENT or not self.quiet():
-            finding = _standing(status, step.finding)
-            self._send(self._title(_word(step.severity)), self.body(step.finding, finding, step.wall_s, status))
-        if step.severity is Severity.URGENT:
-            wait_s = self._settings.notify.repeat_h * 3600
-            self._repeats[step.finding] = (self._wall() + wait_s, wait_s)
-
-    # ------------------------------------------------------------ when nothing waits
+        """Put an alert's step into the plan; the row has done its part once the plan is kept."""
+        if isinstance(kept.body, AlertChange):
+            dated = (
+                kept.body if kept.body.wall_s is not None else msgspec.structs.replace(kept.body, wall_s=kept.wall_s)
+            )
+            self._unsaved = self._plan.take(dated) or self._unsaved
+            self._save()
 
     def idle(self, status: UnitStatus | None) -> None:
-        """Repeats, the end of the quiet hours, and the daily word."""
-        if status is None:
+        """Send what the plan says is due. Raises NotifyError when the service does not take it."""
+        now = self._wall()
+        if status is not None:
+            self._unsaved = self._plan.adopt(status.alerts, now) or self._unsaved
+        if now is not None:
+            self._unsaved = self._plan.settle(now) or self._unsaved
+        self._save()
+        items = self._plan.due(now)
+        if status is None and self._clock() - self._begun_s < limits.EDGE["blind_s"].value:
+            return  # just begun: what was measured comes with the first scan
+        if items:
+            self._tell(items, status, now)
+        elif now is not None and self._plan.daily_due(now):
+            self._daily(status, now)
+
+    def _tell(self, items: Sequence[Item], status: UnitStatus | None, now: float | None) -> None:
+        self._send(self._write.message(items, status, now))
+        self._plan.sent(items, self._wall())
+        self._done()
+
+    def _daily(self, status: UnitStatus | None, now: float) -> None:
+        # The status is offered with each scan: an old one means that no scans come, whatever it says.
+        age_s = self._clock() - (self._offered_s if status is not None else self._begun_s)
+        blind = status is None or age_s > limits.EDGE["blind_s"].value
+        self._send(self._write.blind(age_s) if blind or status is None else self._write.daily(status))
+        self._plan.daily_sent(now)
+        self._done()
+
+    def _done(self) -> None:
+        self._unsaved = True
+        self._save()
+        self._backoff.went_well()
+
+    # ------------------------------------------------------------ the plan's file
+
+    def _remembered(self) -> PlanMemory:
+        fresh = PlanMemory(target=self._mark)
+        try:
+            found = msgspec.json.decode(self._place.read_bytes(), type=PlanMemory)
+        except (OSError, msgspec.DecodeError):
+            return fresh  # what stands is told again: better twice than never
+        return found if (found.target, found.version) == (self._mark, fresh.version) else fresh
+
+    def _save(self) -> None:
+        """Keep the plan. A disk that fails keeps nobody from being told: it is said, and tried again."""
+        if not self._unsaved:
             return
-        quiet = self.quiet()
-        if self._was_quiet and not quiet:
-            self._after_quiet(status)
-        self._was_quiet = quiet
-        for alert in status.alerts:
-            self._repeat(alert, status)
-        self._daily(status, quiet=quiet)
-
-    def _after_quiet(self, status: UnitStatus) -> None:
-        waited = [alert for alert in status.alerts if _untold(alert) and alert.severity is Severity.SOON]
-        for alert in waited:
-            if alert.since_wall_s is not None and self.quiet(alert.since_wall_s):
-                finding = _standing(status, alert.finding)
-                body = self.body(alert.finding, finding, alert.since_wall_s, status)
-                self._send(self._title(_word(alert.severity)), body)
-
-    def _repeat(self, alert: Alert, status: UnitStatus) -> None:
-        due = self._repeats.get(alert.finding)
-        if due is None:
+        new = self._place.with_name(self._place.name + ".new")
+        try:
+            new.unlink(missing_ok=True)
+            with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
+                file.write(msgspec.json.encode(self._plan.memory))
+                file.flush()
+                os.fsync(file.fileno())
+            new.replace(self._place)
+        except OSError as error:
+            self.history.note(f"{self.name} plan", f"cannot be kept: {error.strerror or error}")
             return
-        if not _untold(alert):
-            self._repeats.pop(alert.finding)
-        elif self._wall() >= due[0]:
-            finding = _standing(status, alert.finding)
-            self._send(self._title("Still"), self.body(alert.finding, finding, alert.since_wall_s, status))
-            wait_s = due[1] * limits.NOTIFY["repeat_growth"].value
-            self._repeats[alert.finding] = (self._wall() + wait_s, wait_s)
-
-    def _daily(self, status: UnitStatus, *, quiet: bool) -> None:
-        now = datetime.fromtimestamp(self._wall())
-        if not self._settings.notify.daily_silence_check or quiet or now.date().isoformat() == self._checked_day:
-            return
-        if not self._checked_day:  # not at every start: the first word comes on the next day
-            self._checked_day = now.date().isoformat()
-            return
-        self._checked_day = now.date().isoformat()
-        count = len(status.findings)
-        self._send(self._title("Daily word"), f"The monitor itself is fine. Findings that stand: {count or 'none'}.")
-
-    # ------------------------------------------------------------ words
-
-    def quiet(self, wall_s: float | None = None) -> bool:
-        """Whether a time (now, if none) lies in the quiet hours, local time."""
-        now = datetime.fromtimestamp(self._wall() if wall_s is None else wall_s).strftime("%H:%M")
-        begin, end = self._settings.notify.quiet_from, self._settings.notify.quiet_to
-        return begin <= now < end if begin <= end else now >= begin or now < end
-
-    def _title(self, word: str) -> str:
-        return f"{self._settings.site.name}: {word}"
-
-    def body(self, name: str, finding: Finding | None, since_wall_s: float | None, status: UnitStatus | None) -> str:
-        """What stopped, since when, how hot it is, what is safe to look at, what not to touch, one line to read out."""
-        text = texts.FINDINGS[name]
-        lines = [text.headline, text.means]
-        if since_wall_s is not None:
-            lines.append("Since " + datetime.fromtimestamp(since_wall_s).strftime("%H:%M on %d %b"))
-        outdoor_c = None if status is None else status.readings.get("outdoor_c")
-        if outdoor_c is not None:
-            lines.append(f"Outdoors: {texts.value_words('outdoor_c', outdoor_c)}")
-        lines += [f"Safe to look at: {row}" for row in texts.look(name)]
-        lines += [f"Do not touch: {row}" for row in texts.avoid(name, self._settings.unit)]
-        if finding is not None:
-            lines.append(f"For the technician: {texts.tell(finding)}")
-        return "\n".join(lines)
+        self._unsaved = False
+        self.history.note(f"{self.name} plan", "")
 
 
-def _standing(status: UnitStatus | None, name: str) -> Finding | None:
-    found = () if status is None else status.findings
-    return next((finding for finding in found if finding.name == name), None)
+class PhoneOutlet:
+    """All phones of the site as one outlet for the service: "phone", "phone-2" and so on, each with its own thread."""
+
+    name = "phone"
+
+    def __init__(self, settings: Settings, **parts: Any) -> None:
+        """`parts` go to each Target. Raises SiteError as `addresses`."""
+        found = addresses(settings.notify)
+        names = [self.name, *(f"{self.name}-{place}" for place in range(2, len(found) + 1))]
+        self.targets = [Target(settings, url, name, **parts) for url, name in zip(found, names, strict=False)]
+
+    def start(self, history: History) -> None:
+        """Begin each phone."""
+        for target in self.targets:
+            target.start(history)
+
+    def offer(self, events: Sequence[Event], status: UnitStatus) -> None:
+        """Pass on the news."""
+        for target in self.targets:
+            target.offer(events, status)
+
+    def close(self) -> None:
+        """End each phone; all are asked to before any is waited for."""
+        for target in self.targets:
+            target.ask_to_stop()
+        for target in self.targets:
+            with suppress(Exception):
+                target.close()
 
 
-def _untold(alert: Alert) -> bool:
-    return alert.active and alert.state in (AlertState.UNACKED, AlertState.LATCHED_UNACKED)
+def try_phones(settings: Settings, say: Callable[[str], object]) -> int:
+    """Send a trial message to each address and say what came of it; exit status 0 when all took it, 1 when not.
 
-
-def _word(severity: Severity) -> str:
-    return "No cooling or damage under way" if severity is Severity.URGENT else "Book a visit"
+    Raises CommandError where the site file names no address.
+    """
+    found = addresses(settings.notify)
+    if not found:
+        raise CommandError("notify", "no address", "one in [notify] urls or urls_file")
+    failed = 0
+    for place, url in enumerate(found, 1):
+        say(f"{place} of {len(found)} ({url.partition('://')[0]}): sending ...")
+        try:
+            sender(url)(Writer(settings).trial())
+        except NotifyError as error:
+            failed += 1
+            say(f"  not taken: {error}")
+        else:
+            say("  taken")
+    return 1 if failed else 0

@@ -1,0 +1,37 @@
+"""Moments and temperatures as people write them, in a zone that is given. Pure; `zone` None is the machine's own."""
+
+from __future__ import annotations
+
+from datetime import datetime, tzinfo
+
+
+def local(wall_s: float, zone: tzinfo | None = None) -> datetime:
+    """A moment in the zone."""
+    return datetime.fromtimestamp(wall_s, zone).astimezone(zone)
+
+
+def moment(wall_s: float | None, now_wall_s: float | None = None, zone: tzinfo | None = None) -> str:
+    """A moment in words: the time alone for today, else with the day."""
+    if wall_s is None:
+        return "a time not known"
+    at = local(wall_s, zone)
+    same = now_wall_s is not None and local(now_wall_s, zone).date() == at.date()
+    return at.strftime("%H:%M" if same else "%a %d %b %H:%M")
+
+
+def day(wall_s: float, zone: tzinfo | None = None) -> str:
+    """The day of a moment: 'Tue 14 Jul 2026'."""
+    return local(wall_s, zone).strftime("%a %d %b %Y")
+
+
+def midnight(wall_s: float, zone: tzinfo | None = None) -> float:
+    """The local midnight before a moment."""
+    # Made anew from the date: the offset at midnight is not always that of later in the day.
+    date = local(wall_s, zone).date()
+    naive = datetime(date.year, date.month, date.day)
+    return (naive if zone is None else naive.replace(tzinfo=zone)).timestamp()
+
+
+def degrees(celsius: float, scale: str) -> str:
+    """A temperature in the reader's scale, "F" or "C"."""
+    return f"{celsius * 9 / 5 + 32:.0f} °F" if scale == "F" else f"{celsius:.1f} °C"
