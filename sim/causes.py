@@ -269,7 +269,7 @@ _ROWS = (
         "A line terminal ahead of the contactor has resistance.",
         _add("line_joint_ohm"),
         3.0,
-        20.0,
+        10.0,
         _OHM,
     ),
     Cause(

@@ -18,7 +18,7 @@ from sim.senses import Senses
 from sim.world import World
 
 CAPTURE_HZ = 860.0
-DENSE_AFTER_S = 120.0
+DENSE_AFTER_S = 45.0
 
 
 class Pace(NamedTuple):

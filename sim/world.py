@@ -69,6 +69,7 @@ class World:
         self._swing = Random(f"{plan.seed}/line").uniform(0.0, 2 * pi)
         self._defrost_run_s = 0.0
         self._defrost_left_s = 0.0
+        self._stepped_s = 0.0
         self._calls = plan.calls
 
     # ------------------------------------------------------------ time
@@ -80,6 +81,8 @@ class World:
             events = unit.events
             if self.timeline.due(self.t_s):
                 self._write_causes()
+            self._call()
+            self._mind_defrost()
             step_s = min(until_s, self.timeline.next_s) - self.t_s
             step_s = max(_NEVER_SHORTER_S, min(step_s, unit.patience_s(), self._calls_left_s()))
             self._step(step_s)
@@ -105,8 +108,6 @@ class World:
         self.outdoor_c = around.outdoor_c = hour.outdoor_c
         around.service_v = self._service_v()
         around.indoor_c = self.house.air_c
-        self._mind_defrost(dt)
-        self._call(dt)
         unit.step(dt, self.t_s, around)
         self.presence.take(self.t_s + dt, unit)
         cooling_w = unit.gas.cooling_w()
@@ -117,6 +118,7 @@ class World:
             cooling_w=-cooling_w if unit.gas.heating else cooling_w,
         )
         self.t_s += dt
+        self._stepped_s = dt
 
     def _service_v(self) -> float:
         day = 2 * pi * self.t_s / DAY_S + self._swing
@@ -124,7 +126,8 @@ class World:
 
     # ------------------------------------------------------------ what calls
 
-    def _call(self, dt: float) -> None:
+    def _call(self) -> None:
+        """Ask the thermostat before each step, so that a step never spans a change of its wish."""
         thermostat = self.thermostat
         day_s = self.t_s + self.plan.start_hour * HOUR_S
         if self._calls is not None:
@@ -132,7 +135,7 @@ class World:
         else:
             powered = self.unit.rc_v > _POWERED_V or self.t_s <= 0.0
             changed = thermostat.step(
-                dt,
+                self._stepped_s,
                 self.t_s,
                 day_s,
                 air_c=self.house.air_c,
@@ -161,7 +164,8 @@ class World:
 
     # ------------------------------------------------------------ defrost of a heat pump
 
-    def _mind_defrost(self, dt: float) -> None:
+    def _mind_defrost(self) -> None:
+        dt = self._stepped_s
         if not (self.plan.design.heat_pump and self.around.heating):
             return
         if self._defrost_left_s > 0.0:

@@ -1,0 +1,314 @@
+"""The accuracy bench: many seeded units, each broken in one known way or not at all, judged by the real engine.
+
+Five classes for a unit:
+
+    correct       the right finding, the true cause among its suspects, and none named that the fitted senses rule out;
+                  or silence about a sound unit
+    false alarm   a finding that nothing explains: about a sound unit, before the break, or unrelated to it
+    missed        the break could be seen with the fitted senses, and no right finding came
+    misdiagnosed  the right finding, but the true cause is not named, or one that the senses rule out is
+    no answer     the right finding with no suspect at all
+
+Sound units run through outages, brown-outs, delays, glitches and lost scans (`unit_years`).
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from random import Random
+from typing import NamedTuple
+
+import msgspec
+
+from monitor.config import Senses, Settings
+from monitor.records import Change, ChangeKind
+from sim.bench_cases import CASES, DAY_S, HOUR_S, SENSE_SETS, Case
+from sim.causes import CAUSES
+from sim.designs import DESIGNS, Design, varied
+from sim.house import ThermostatDesign
+from sim.reference import table
+from sim.rig import Pace, ReadingsRig
+from sim.timeline import Planned
+from sim.weather import Weather, design_days, synthetic_year
+from sim.world import World, WorldPlan
+
+CLASSES = ("correct", "false alarm", "missed", "misdiagnosed", "no answer")
+SHORT_PACE = Pace(1.0, 15.0, 60.0)
+LONG_PACE = Pace(1.0, 30.0, 45.0)
+_LONG_S = 2 * DAY_S
+
+
+class Score(NamedTuple):
+    """One unit's outcome. `named` is the first suspect of the right finding, `-` where there was none."""
+
+    case: str
+    suspect: str
+    senses: str
+    seed: int
+    outcome: str
+    named: str
+    finding: str
+    detail: str
+
+
+class Unit(NamedTuple):
+    """One unit of the bench, ready to run."""
+
+    case: Case | None
+    senses: str
+    seed: int
+
+
+# ---------------------------------------------------------------- the units
+
+
+def units(count: int, seed: int = 1, cases: Sequence[Case] = CASES, healthy_share: float = 0.15) -> list[Unit]:
+    """`count` units: the cases in turn, with sets of senses that can see them in turn, and sound ones among them."""
+    rng = Random(f"{seed}/bench")
+    made: list[Unit] = []
+    for index in range(count):
+        if rng.random() < healthy_share:
+            made.append(Unit(None, rng.choice(list(SENSE_SETS)), seed * 100_000 + index))
+            continue
+        case = cases[(index + seed) % len(cases)]
+        seeing = [name for name, fitted in SENSE_SETS.items() if case.visible(fitted)]
+        made.append(Unit(case, rng.choice(seeing), seed * 100_000 + index))
+    return made
+
+
+def _design(case: Case | None, rng: Random) -> Design:
+    name = case.design if case is not None and case.design else rng.choice(list(DESIGNS))
+    design = varied(DESIGNS[name], rng)
+    delay_s = case.delay_on_make_s if case is not None else rng.choice((0.0, 0.0, 180.0))
+    return msgspec.structs.replace(design, delay_on_make_s=delay_s)
+
+
+def _plan(case: Case | None, rng: Random) -> tuple[Planned, ...]:
+    if case is None:
+        return ()
+    level = None if case.level is None else rng.uniform(*case.level)
+    on_s, off_s = case.on_off_s or (0.0, 0.0)
+    at_s = case.at_s + rng.uniform(0.0, 1800.0)
+    return (Planned(name=case.cause, at_s=at_s, level=level, grow_s=case.grow_s, on_s=on_s, off_s=off_s),)
+
+
+def _weather(case: Case | None, rng: Random) -> Weather:
+    days = 3 if case is None else int(case.length_s // DAY_S) + 1
+    start_hour = 12.0 if case is not None and case.length_s < DAY_S else 0.0
+    return design_days([(rng.uniform(33.0, 37.5), rng.uniform(9.0, 14.0)) for _ in range(days)], start_hour)
+
+
+def rig_of(unit: Unit) -> tuple[ReadingsRig, float, float]:
+    """A rig for a unit of the bench: (rig, when its break begins, how long it is watched), s."""
+    case, rng = unit.case, Random(f"{unit.seed}/unit")
+    design = _design(case, rng)
+    length_s = DAY_S if case is None else case.length_s
+    causes = _plan(case, rng)
+    plan = WorldPlan(
+        design=design,
+        causes=causes,
+        seed=unit.seed,
+        start_hour=12.0 if case is not None and length_s < DAY_S else 0.0,
+        thermostat=ThermostatDesign(steal_ohm=_steal_ohm(design, rng), set_c=rng.uniform(24.0, 25.5)),
+    )
+    fitted = SENSE_SETS[unit.senses]
+    settings = Settings(unit=design.nameplate(), senses=Senses(fitted=fitted))
+    pace = SHORT_PACE if length_s <= _LONG_S else LONG_PACE
+    starts = case.starts if case is not None else True
+    rig = ReadingsRig(World(plan, _weather(case, rng)), settings, pace=pace, starts=starts)
+    return rig, causes[0].at_s if causes else length_s, length_s
+
+
+def _steal_ohm(design: Design, rng: Random) -> float | None:
+    """A thermostat that powers itself through the coil cannot do so behind a relay that keeps it from the coil."""
+    steal_ohm = rng.choice((None, 900.0, 1500.0))
+    return None if design.delay_on_make_s else steal_ohm
+
+
+# ---------------------------------------------------------------- scoring
+
+
+def judge(unit: Unit) -> Score:
+    """Run one unit and put it into its class."""
+    rig, at_s, length_s = rig_of(unit)
+    return score(unit, rig.changes(length_s), at_s)
+
+
+def score(unit: Unit, changes: Sequence[Change], at_s: float) -> Score:
+    """The class of a unit, given the engine's changes and when its break began."""
+    case = unit.case
+    raised = [change for change in changes if change.change is ChangeKind.RAISED]
+    if case is None:
+        odd = [f"{change.finding} at {change.t_s:g} s {change.evidence}" for change in raised]
+        return _score(unit, "false alarm" if odd else "correct", "-", "-", "; ".join(odd))
+    known = {*case.right, *case.follows}
+    odd = [
+        f"{change.finding} at {change.t_s:g} s {change.evidence}"
+        for change in raised
+        if change.finding not in known or change.t_s < at_s
+    ]
+    if odd:
+        return _score(unit, "false alarm", "-", "-", "; ".join(odd))
+    right = [change for change in raised if change.finding in case.visible(SENSE_SETS[unit.senses])]
+    if not right:
+        return _score(unit, "missed", "-", "-", ", ".join(sorted({change.finding for change in raised})) or "silence")
+    return _suspects(unit, case, right[0], changes)
+
+
+def _suspects(unit: Unit, case: Case, raised: Change, changes: Sequence[Change]) -> Score:
+    named = _last_suspects(raised, changes)
+    true = CAUSES[case.cause].suspects
+    if not named:
+        return _score(unit, "no answer", "-", raised.finding, "")
+    if not set(true) & set(named):
+        return _score(unit, "misdiagnosed", named[0], raised.finding, f"named {', '.join(named)}")
+    wrong = case.told_apart(SENSE_SETS[unit.senses]) & set(named)
+    if wrong:
+        detail = f"still names {', '.join(sorted(wrong))} in {', '.join(named)}"
+        return _score(unit, "misdiagnosed", named[0], raised.finding, detail)
+    return _score(unit, "correct", named[0], raised.finding, ", ".join(named))
+
+
+def _last_suspects(raised: Change, changes: Sequence[Change]) -> tuple[str, ...]:
+    suspects = raised.suspects
+    for change in changes:
+        if change.finding != raised.finding or change.t_s < raised.t_s:
+            continue
+        if change.change is ChangeKind.CLEARED:
+            break
+        suspects = change.suspects
+    return suspects
+
+
+def _score(unit: Unit, outcome: str, named: str, finding: str, detail: str) -> Score:
+    cause = "sound" if unit.case is None else unit.case.cause
+    suspect = "-" if unit.case is None else CAUSES[unit.case.cause].suspects[0]
+    return Score(cause, suspect, unit.senses, unit.seed, outcome, named, finding, detail)
+
+
+def run(count: int = 300, *, seed: int = 1, jobs: int = 1, cases: Sequence[Case] = CASES) -> list[Score]:
+    """Score `count` units on `jobs` processes; in the order of the units, whatever the jobs."""
+    todo = units(count, seed, cases)
+    if jobs <= 1:
+        return [judge(unit) for unit in todo]
+    with ProcessPoolExecutor(jobs) as pool:
+        return list(pool.map(judge, todo, chunksize=4))
+
+
+# ---------------------------------------------------------------- sound unit-years
+
+
+class Year(NamedTuple):
+    """A sound unit through `days` days of trouble that is none: what was raised about it that nothing explains."""
+
+    seed: int
+    days: float
+    raised: tuple[str, ...]
+    explained: int
+
+
+def trouble(seed: int, days: float) -> tuple[Planned, ...]:
+    """Outages, brown-outs, sags, glitches, lost scans and failed transfers over so many days."""
+    rng = Random(f"{seed}/trouble")
+    planned = [
+        Planned(name="senses-glitch", at_s=0.0, level=0.0005),
+        Planned(name="scans-lost", at_s=0.0, level=0.02),
+        Planned(name="bus-errors", at_s=0.0, level=0.01),
+        Planned(name="line-sag", at_s=0.0, level=rng.uniform(0.1, 0.25), on_s=0.5, off_s=2 * DAY_S),
+    ]
+    for _ in range(round(days / 20) + 1):
+        at_s = rng.uniform(0.0, days) * DAY_S
+        gone_s = rng.choice((0.2, 1.0, 3.0, 8.0, 600.0, 7200.0))
+        planned.append(Planned(name="outage", at_s=at_s, until_s=at_s + gone_s))
+    for _ in range(round(days / 30) + 1):
+        at_s = rng.uniform(0.0, days) * DAY_S
+        planned.append(Planned(name="line-sag", at_s=at_s, until_s=at_s + 4 * HOUR_S, level=rng.uniform(0.05, 0.1)))
+    return tuple(sorted(planned, key=lambda cause: cause.at_s))
+
+
+def unit_year(seed: int, days: float = 365.0) -> Year:
+    """One sound unit through `days` days from April on; an outage explains lost supply and lost control power."""
+    rng = Random(f"{seed}/unit-year")
+    design = _design(None, rng)
+    causes = trouble(seed, days)
+    plan = WorldPlan(design=design, causes=causes, seed=seed, start_hour=0.0)
+    weather = Weather(synthetic_year(rng, warmest_c=rng.uniform(26.0, 31.0)), 90 * 24.0)
+    settings = Settings(unit=design.nameplate(), senses=Senses(fitted=SENSE_SETS[rng.choice(list(SENSE_SETS))]))
+    rig = ReadingsRig(World(plan, weather), settings, pace=LONG_PACE, starts=True)
+    raised: list[str] = []
+    explained = 0
+    outages = [(cause.at_s, cause.until_s) for cause in causes if cause.name == "outage"]
+    for change in rig.changes(days * DAY_S):
+        if change.change is not ChangeKind.RAISED:
+            continue
+        if change.finding in ("line-supply-lost", "control-power-lost") and _during(change.t_s, outages):
+            explained += 1
+        else:
+            raised.append(f"{change.finding} at {change.t_s:.0f} s {change.evidence}")
+    return Year(seed, days, tuple(raised), explained)
+
+
+def _during(t_s: float, spans: Iterable[tuple[float, float]]) -> bool:
+    return any(from_s <= t_s <= until_s + 60.0 for from_s, until_s in spans)
+
+
+def unit_years(seeds: Sequence[int], days: float = 365.0, jobs: int = 1) -> list[Year]:
+    """Several sound unit-years."""
+    if jobs <= 1:
+        return [unit_year(seed, days) for seed in seeds]
+    with ProcessPoolExecutor(jobs) as pool:
+        return list(pool.map(unit_year, seeds, [days] * len(seeds)))
+
+
+# ---------------------------------------------------------------- pages
+
+
+def summary(scores: Sequence[Score]) -> str:
+    """Counts and shares of the five classes, overall and by set of senses, as Markdown."""
+    rows = [_class_row("all", scores)]
+    rows += [_class_row(name, [row for row in scores if row.senses == name]) for name in SENSE_SETS]
+    return table(("senses", "units", *CLASSES), rows)
+
+
+def _class_row(name: str, scores: Sequence[Score]) -> tuple[str, ...]:
+    counts = Counter(row.outcome for row in scores)
+    total = max(1, len(scores))
+    return (name, str(len(scores)), *(f"{counts[kind]} ({100 * counts[kind] / total:.0f} %)" for kind in CLASSES))
+
+
+def by_case(scores: Sequence[Score]) -> str:
+    """The five classes by cause."""
+    names = list(dict.fromkeys(row.case for row in scores))
+    return table(
+        ("cause", "units", *CLASSES),
+        [_class_row(name, [s for s in scores if s.case == name]) for name in sorted(names)],
+    )
+
+
+def confusion(scores: Sequence[Score]) -> str:
+    """True suspect against the suspect named first, counts; `-` where none was named."""
+    true = sorted({row.suspect for row in scores})
+    named = sorted({row.named for row in scores})
+    counts = Counter((row.suspect, row.named) for row in scores)
+    return table(
+        ("true \\ named first", *named),
+        [(one, *(str(counts[one, other] or "") for other in named)) for one in true],
+    )
+
+
+def failures(scores: Sequence[Score]) -> str:
+    """Every unit that is not correct: how to run it again, what was expected, what came."""
+    rows = [
+        (str(row.seed), row.case, row.senses, row.outcome, row.finding, row.detail[:200])
+        for row in scores
+        if row.outcome != "correct"
+    ]
+    return table(("seed", "cause", "senses", "class", "finding", "what came"), rows)
+
+
+def page(scores: Sequence[Score]) -> str:
+    """All of it."""
+    parts = [summary(scores), by_case(scores), confusion(scores), failures(scores)]
+    return "\n\n".join(parts) + "\n"

@@ -1,0 +1,239 @@
+"""What the accuracy bench breaks, and what a right answer is. Written from the wiring and the physics, not from the
+engine.
+
+Each case is a cause with its level, when it begins, and the findings that would be right, each with the senses it
+takes to see it. `follows` are findings that truly follow from the cause (a dead fan makes a compressor trip). `apart`
+says which other suspects a sense tells apart from the true one: with that sense fitted they must no longer be named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from typing import NamedTuple
+
+from monitor.config import OUTDOOR_SENSES
+from monitor.records import READINGS
+
+HOUR_S = 3600.0
+DAY_S = 24 * HOUR_S
+
+# Sets of senses a site may have, the least useful first (contract, section 1).
+SENSE_SETS: dict[str, tuple[str, ...]] = {
+    "least": ("call", "compressor_a"),
+    "currents": ("call", "compressor_a", "fan_a", "outdoor_c"),
+    "line": ("call", "supply", "load", "compressor_a", "fan_a", "outdoor_c"),
+    "outdoor": OUTDOOR_SENSES,
+    "all": tuple(READINGS),
+}
+
+_CONTACTS = ("call", "load")
+_OPEN_CONTACTS: dict[str, tuple[str, ...]] = {
+    "call-without-pull-in": _CONTACTS,
+    "call-without-run": ("call", "compressor_a"),
+}
+_TRIPPED = ("compressor-not-running", "overload-cycling", "locked-rotor", "pull-in-without-run", "short-cycling")
+_HOT = ("high-running-current", "long-run")
+_STOPS_COMPRESSOR: dict[str, tuple[str, ...]] = {
+    "compressor-not-running": ("call", "compressor_a", "fan_a"),
+    "call-without-run": ("call", "compressor_a"),
+}
+# Without air a pressure switch may stop each run before the fan's finding is due.
+_FAN_DEAD: dict[str, tuple[str, ...]] = {
+    "fan-not-running": ("call", "compressor_a", "fan_a"),
+    "short-cycling": ("call", "compressor_a", "fan_a"),
+}
+_NO_CALL_COMES: dict[str, tuple[str, ...]] = {"call-not-reaching-unit": ("call", "thermostat")}
+
+
+class Case(NamedTuple):
+    """One way to break a unit. `right`: finding -> senses it takes. `length_s` is how long it is watched from the
+    start."""
+
+    cause: str
+    right: Mapping[str, tuple[str, ...]]
+    follows: tuple[str, ...] = ()
+    apart: Mapping[str, tuple[str, ...]] = {}
+    level: tuple[float, float] | None = None
+    at_s: float = 1.0 * HOUR_S
+    length_s: float = 6.0 * HOUR_S
+    grow_s: float = 0.0
+    starts: bool = False
+    design: str | None = None
+    delay_on_make_s: float = 0.0
+    on_off_s: tuple[float, float] | None = None
+
+    def visible(self, fitted: Collection[str]) -> tuple[str, ...]:
+        """The right findings that these senses can see."""
+        return tuple(finding for finding, needs in self.right.items() if all(name in fitted for name in needs))
+
+    def told_apart(self, fitted: Collection[str]) -> frozenset[str]:
+        """The suspects that must not be named any more with these senses."""
+        return frozenset(suspect for sense, names in self.apart.items() if sense in fitted for suspect in names)
+
+
+CASES: tuple[Case, ...] = (
+    Case(
+        "coil-burnt-open",
+        _OPEN_CONTACTS,
+        apart={
+            "coil_a": ("armature-blocked", "contacts-not-making", "coil-shorted"),
+            "supply": ("line-supply-off",),
+            "control_v": ("control-voltage-weak",),
+        },
+    ),
+    Case(
+        "coil-lead-loose",
+        _OPEN_CONTACTS,
+        follows=("short-cycling",),
+        apart={"coil_a": ("armature-blocked", "contacts-not-making", "coil-shorted"), "supply": ("line-supply-off",)},
+    ),
+    Case(
+        "coil-turns-shorted",
+        _OPEN_CONTACTS | {"control-power-lost": ("control_power",)},
+        level=(0.45, 0.55),
+        follows=("low-control-voltage",),
+        apart={"coil_a": ("coil-open", "contacts-not-making"), "supply": ("line-supply-off",)},
+    ),
+    Case(
+        "armature-jammed",
+        _OPEN_CONTACTS,
+        apart={"coil_a": ("coil-open", "contacts-not-making"), "supply": ("line-supply-off",)},
+    ),
+    Case(
+        "contacts-fouled",
+        _OPEN_CONTACTS,
+        apart={
+            "coil_a": ("coil-open", "armature-blocked", "coil-shorted"),
+            "supply": ("line-supply-off",),
+            "control_v": ("control-voltage-weak",),
+        },
+    ),
+    Case("delay-relay-dead", _OPEN_CONTACTS, delay_on_make_s=180.0, apart={"coil_a": ("contacts-not-making",)}),
+    Case(
+        "call-joint-poor",
+        _OPEN_CONTACTS | {"low-control-voltage": ("call", "control_v")},
+        level=(18.0, 40.0),
+        apart={"coil_a": ("coil-open", "contacts-not-making"), "supply": ("line-supply-off",)},
+    ),
+    Case(
+        "transformer-weak",
+        {"low-control-voltage": ("call", "control_v")},
+        level=(0.24, 0.26),
+        follows=("call-without-pull-in", "call-without-run"),
+        apart={"load": ("armature-blocked",)},
+    ),
+    Case("contacts-weld", {"contacts-stuck-closed": ("call", "compressor_a")}, follows=("long-run",)),
+    Case("armature-sticks", {"contacts-stuck-closed": ("call", "compressor_a")}, follows=("long-run",)),
+    Case(
+        "call-splice-loose",
+        {"contactor-chatter": _CONTACTS},
+        on_off_s=(0.9, 1.1),
+        follows=(*_TRIPPED, "fan-not-running", "call-without-pull-in", "call-without-run", "slow-start"),
+    ),
+    Case(
+        "control-fuse-open",
+        {"control-power-lost": ("control_power",)},
+        apart={"supply": ()},
+    ),
+    Case("transformer-burnt-out", {"control-power-lost": ("control_power",)}),
+    Case(
+        "float-switch-open",
+        _NO_CALL_COMES,
+        apart={
+            "thermostat": ("thermostat", "thermostat-setting"),
+            "control_power": ("control-fuse", "control-transformer"),
+        },
+    ),
+    Case(
+        "pressure-switch-open",
+        _NO_CALL_COMES,
+        apart={
+            "thermostat": ("thermostat", "thermostat-setting"),
+            "control_power": ("control-fuse", "control-transformer"),
+        },
+    ),
+    Case(
+        "control-wire-cut",
+        _NO_CALL_COMES,
+        apart={
+            "thermostat": ("thermostat", "thermostat-setting"),
+            "control_power": ("control-fuse", "control-transformer"),
+        },
+    ),
+    Case("disconnect-pulled", {"line-supply-lost": ("supply",)} | _OPEN_CONTACTS),
+    Case(
+        "load-lead-loose",
+        {"pull-in-without-run": ("call", "load", "compressor_a"), "call-without-run": ("call", "compressor_a")},
+    ),
+    Case("compressor-lead-loose", _STOPS_COMPRESSOR, apart={"fan_a": ("line-supply-off", "contacts-not-making")}),
+    Case("protector-stuck-open", _STOPS_COMPRESSOR, apart={"fan_a": ("line-supply-off", "contacts-not-making")}),
+    Case("common-winding-opens", _STOPS_COMPRESSOR, apart={"fan_a": ("line-supply-off", "contacts-not-making")}),
+    Case(
+        "run-capacitor-fades",
+        {"locked-rotor": ("compressor_a",)},
+        level=(0.93, 1.0),
+        follows=(*_TRIPPED, *_STOPS_COMPRESSOR),
+    ),
+    Case("compressor-seizes", {"locked-rotor": ("compressor_a",)}, follows=(*_TRIPPED, *_STOPS_COMPRESSOR)),
+    Case("start-winding-opens", {"locked-rotor": ("compressor_a",)}, follows=(*_TRIPPED, *_STOPS_COMPRESSOR)),
+    Case(
+        "fan-winding-opens",
+        _FAN_DEAD,
+        follows=(*_TRIPPED, *_HOT, "call-not-reaching-unit", "call-without-run"),
+    ),
+    Case(
+        "fan-capacitor-fades",
+        _FAN_DEAD,
+        follows=(*_TRIPPED, *_HOT, "call-not-reaching-unit", "call-without-run"),
+    ),
+    Case(
+        "thermostat-in-draught",
+        {"short-cycling": ("call", "compressor_a")},
+        level=(4.0, 6.0),
+        apart={"load": ("compressor-overload-open", "run-capacitor")},
+    ),
+    Case(
+        "condenser-fouls",
+        {"high-running-current": ("call", "compressor_a"), "overload-cycling": ("compressor_a",)},
+        level=(0.5, 0.65),
+        at_s=6 * DAY_S,
+        grow_s=4 * DAY_S,
+        length_s=13 * DAY_S,
+        follows=(*_TRIPPED, *_HOT, "call-without-run", "call-not-reaching-unit"),
+    ),
+    Case(
+        "charge-leaks",
+        {"low-running-current": ("call", "compressor_a", "outdoor_c")},
+        level=(0.85, 0.95),
+        at_s=6 * DAY_S,
+        grow_s=4 * DAY_S,
+        length_s=13 * DAY_S,
+        design="three-ton",
+        follows=(*_TRIPPED, *_HOT, "call-without-run"),
+    ),
+    Case(
+        "run-capacitor-fades",
+        {"slow-start": ("call", "compressor_a")},
+        level=(0.65, 0.75),
+        at_s=4 * DAY_S,
+        grow_s=5 * DAY_S,
+        length_s=11 * DAY_S,
+        starts=True,
+        design="three-ton",
+        follows=(*_HOT, "locked-rotor"),
+    ),
+    Case(
+        "thermostat-set-down",
+        {"long-run": ("call", "compressor_a")},
+        level=(8.0, 12.0),
+        length_s=30 * HOUR_S,
+        follows=("high-running-current",),
+    ),
+    Case(
+        "thermostat-set-up",
+        {"no-call-in-heat": ("call", "outdoor_c")},
+        level=(15.0, 25.0),
+        at_s=2.5 * DAY_S,
+        length_s=5 * DAY_S,
+    ),
+)
