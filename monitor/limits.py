@@ -416,6 +416,22 @@ NOTIFY: dict[str, Limit] = {
     "listed_most": _ours(12, "alerts", 1, 40, "more in one message than anybody reads; the page has all"),
 }
 
+# ---------------------------------------------------------------- the report and its share codes
+
+REPORT: dict[str, Limit] = {
+    "days": _ours(7, "days", 1, 366, "a visit looks back over the last week"),
+    "days_most": _ours(92, "days", 1, 366, "a season; more makes pictures in which nothing can be seen"),
+    "events": _ours(60, "rows", 5, 1000, "the newest of what happened; a page and a half"),
+    "cycles": _ours(40, "rows", 5, 1000, "the newest runs; a page"),
+    "close_ups": _ours(3, "pictures", 0, 20, "the newest findings, each seen closely"),
+    "close_s": _ours(1200.0, "s", 60, 86400, "before and after a finding: two thirds of a usual cycle each"),
+    "points": _ours(240, "points", 50, 2000, "two points of a printed picture each"),
+    "checks": _ours(3, "checks", 1, 20, "what comes after these depends on what they show"),
+    "share_days": _ours(7.0, "days", 0.04, 90, "a code given out for one visit ends by itself"),
+    "shares_most": _ours(20, "codes", 1, 1000, "codes in force at a time"),
+    "share_letters": _ours(12, "letters", 10, 32, "60 bits: cannot be guessed, can be read out on the phone"),
+}
+
 # ---------------------------------------------------------------- reading the boards
 
 BURST_S = _ours(0.12, "s", 0.05, 1.0, "7.2 cycles at 60 Hz, 6 at 50 Hz: enough for a windowed mean square")
@@ -430,6 +446,7 @@ BEAT_SHARE = _ours(0.7, "1", 0.5, 0.9, "a signal with fewer new results lies fla
 BEAT_MARGIN = _ours(0.08, "of a beat", 0, 0.3, "closer to the end of a conversion, a read may have got either result")
 BEAT_BURSTS = _ours(32, "bursts", 0, 1000, "the converter's clock drifts with temperature only, over minutes")
 BEAT_CONTRADICTED = _ours(0.05, "of the reads", 0, 0.2, "a beat that more reads contradict is not the converter's")
+ADC_FAILED_READS = _ours(3, "reads", 0, 20, "sparks may spoil a few reads of a burst; more are a poor bus")
 LINE_HZ_RATIO = _ours(0.05, "1", 0.01, 0.1, "a generator's frequency strays by a few percent, a utility's far less")
 CYCLES_MIN = _ours(4.0, "cycles", 2, 20, "fewer cycles of current give no steady reading")
 CYCLE_SAMPLES = _ours(8, "samples a cycle", 4, 100, "860 a second are 14 or 17 a cycle; half may be missing")
