@@ -35,3 +35,22 @@ def midnight(wall_s: float, zone: tzinfo | None = None) -> float:
 def degrees(celsius: float, scale: str) -> str:
     """A temperature in the reader's scale, "F" or "C"."""
     return f"{celsius * 9 / 5 + 32:.0f} °F" if scale == "F" else f"{celsius:.1f} °C"
+
+
+_STEPS_S = (60, 300, 900, 1800, 3600, 2 * 3600, 3 * 3600, 6 * 3600, 12 * 3600, 86400, 2 * 86400, 7 * 86400, 30 * 86400)
+
+
+def ticks(from_s: float, to_s: float, zone: tzinfo | None = None, *, most: int = 8) -> tuple[tuple[float, str], ...]:
+    """Round local moments within a span, at most about `most`, with their words: an axis of time."""
+    step = next((step for step in _STEPS_S if (to_s - from_s) / step <= most), _STEPS_S[-1])
+    start_s = midnight(from_s, zone)
+    first = start_s + -(-(from_s - start_s) // step) * step
+    count = int((to_s - first) // step) + 1
+    return tuple((first + at * step, _tick(first + at * step, step, zone)) for at in range(max(0, count)))
+
+
+def _tick(wall_s: float, step_s: float, zone: tzinfo | None) -> str:
+    at = local(wall_s, zone)
+    if step_s >= 86400:
+        return at.strftime("%a %d %b")
+    return at.strftime("%a %d") if (at.hour, at.minute) == (0, 0) and step_s >= 6 * 3600 else at.strftime("%H:%M")

@@ -1,0 +1,403 @@
+"""The report's content: facts in, blocks out. Pure; the order is that of a technician's questions.
+
+What is the case, what stands and who is suspected, what happened, how it ran, what was measured, what unit it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from statistics import median
+
+from monitor import limits, moments, texts
+from monitor.checks import CHECKS
+from monitor.checks_base import CAUTIONS, Check
+from monitor.diagnose import Session
+from monitor.dialogue import POWER
+from monitor.kept import MeterReading, Visit
+from monitor.records import READINGS, AlertChange, Change, ChangeKind, Cycle, Finding
+from monitor.report_facts import Close, Facts, Step
+from monitor.report_parts import Block, Bullets, Document, Heading, Para, Picture, Table
+from monitor.report_plots import Mark, Span, Trace, chain, lanes, trace
+from monitor.suspects_table import SUSPECTS
+
+_N = {name: limit.value for name, limit in limits.REPORT.items()}
+_DAY_S = 86400.0
+ALWAYS = ("isolate", "absence", "one-pole", "capacitor", "live", "moving", "refrigerant")
+_STARTED = {ChangeKind.RAISED: "began", ChangeKind.CLEARED: "ended"}
+
+
+def document(facts: Facts) -> Document:
+    """The whole report."""
+    site = facts.settings.site
+    made = moments.moment(facts.made_wall_s, None, facts.zone)
+    parts = (_head, _cautions, _now, _standing, _story, _closely, _runs, _over_time, _own_normal, _measured, _plate)
+    blocks = [block for part in parts for block in part(facts)]
+    return Document(f"{site.name}: report for the technician", f"{site.name}, made {made}", tuple(blocks))
+
+
+def _when(facts: Facts, wall_s: float | None) -> str:
+    return moments.moment(wall_s, None, facts.zone)
+
+
+# ---------------------------------------------------------------- at the top
+
+
+def _head(facts: Facts) -> Iterator[Block]:
+    site = facts.settings.site
+    yield Heading(f"{site.name}: report for the technician", 1)
+    span = f"{moments.day(facts.from_wall_s, facts.zone)} to {moments.day(facts.made_wall_s, facts.zone)}"
+    year = moments.local(facts.made_wall_s, facts.zone).strftime("%Y")
+    yield Para(f"{span}. Made {_when(facts, facts.made_wall_s)} {year}. Site {site.id}. Times are local.", "soft")
+    yield from _verdict(facts)
+
+
+def _verdict(facts: Facts) -> Iterator[Block]:
+    if facts.status is None:
+        yield Para("The monitor has not seen the unit yet.", "lead")
+        return
+    if facts.blind:
+        age = "a time not known" if facts.age_s is None else texts.span(facts.age_s)
+        yield Para(
+            f"The monitor is blind: its last reading is {age} old. What follows is the last that was seen.", "warn"
+        )
+    findings = facts.status.findings
+    if not findings:
+        recent = len(
+            {step.kept.body.finding for step in facts.steps if step.number and isinstance(step.kept.body, Change)}
+        )
+        past = f" In these days {recent} kinds of trouble came and went: see “What happened”." if recent else ""
+        yield Para(f"Nothing stands{' as far as was seen' if facts.blind else ''}.{past}", "lead")
+    for finding in findings:
+        yield Para(texts.FINDINGS[finding.name].headline, "lead")
+        yield Para(texts.tell(finding), "say")
+
+
+def _cautions(facts: Facts) -> Iterator[Block]:
+    one_pole = facts.settings.unit.contactor_poles == 1
+    yield Heading("Before you open it")
+    yield Bullets([CAUTIONS[name] for name in ALWAYS if one_pole or name != "one-pole"], "caution")
+    yield Para(
+        "The monitor only watches: it switches nothing and replaces no measurement. Prove every voltage with your own"
+        " meter. Local codes and the maker's instructions come first.",
+        "soft",
+    )
+
+
+def _now(facts: Facts) -> Iterator[Block]:
+    yield Heading("The chain as it stands")
+    if facts.status is None:
+        yield Para("Nothing is known.")
+        return
+    yield Picture(chain(facts.status, blind=facts.blind))
+    outdoor_c = facts.status.readings.get("outdoor_c")
+    heat = "" if outdoor_c is None or facts.blind else f" Outdoors {_degrees(facts, float(outdoor_c))}."
+    yield Para(f"As of {_when(facts, facts.status.wall_s)}.{heat} Heavy: live. Thin: dead. Dotted: not known.", "soft")
+    if facts.health.faults:
+        yield Para("Readings that are missing, and why:")
+        yield Bullets([f"{texts.NAMES.get(name, name)}: {why}" for name, why in sorted(facts.health.faults.items())])
+
+
+def _degrees(facts: Facts, celsius: float) -> str:
+    return moments.degrees(celsius, facts.settings.web.temperature)
+
+
+# ---------------------------------------------------------------- what stands
+
+
+def _standing(facts: Facts) -> Iterator[Block]:
+    findings = () if facts.status is None else facts.status.findings
+    if findings:
+        yield Heading("What stands, and who is suspected")
+    for finding in findings:
+        yield from _finding(facts, finding, facts.sessions[finding.name])
+
+
+def _finding(facts: Facts, finding: Finding, session: Session) -> Iterator[Block]:
+    verdict = session.verdict()
+    yield Heading(f"{finding.summary} ({finding.name}, {finding.severity.value})", 3)
+    measured = ", ".join(f"{name} {shown}" for name, shown in texts.measurements(finding))
+    since = _when(facts, finding.raised_wall_s)
+    yield Para(f"Since {since}. " + (f"Seen then: {measured}." if measured else ""))
+    if session.answers:
+        done = ", ".join(
+            f"{CHECKS[name].title}: {judged.text or judged.outcome}" for name, judged in session.answers.items()
+        )
+        yield Para(f"Checked since: {done}.")
+    if verdict.suspects:
+        yield Para("Suspected, the most usual first:")
+        yield Bullets([_suspect(name) for name in verdict.suspects], "numbered")
+    for pair in verdict.together:
+        yield Para(
+            "No single one explains it; together these would: " + " and ".join(texts.suspect(n) for n in sorted(pair))
+        )
+    if verdict.ruled_out:
+        rows = [(texts.capital(texts.suspect(name)), why) for name, why in verdict.ruled_out.items()]
+        yield Table(("Ruled out", "because"), rows, (0.45, 0.55))
+    if verdict.wanted_senses:
+        names = ", ".join(texts.NAMES.get(name, name) for name in verdict.wanted_senses)
+        yield Para(f"Not sensed here, and would narrow it further: {names}.", "soft")
+    yield from _checks(session)
+
+
+def _suspect(name: str) -> str:
+    known = SUSPECTS.get(name)
+    return texts.capital(texts.suspect(name)) + (f". Mended by: {known.mend}." if known else "")
+
+
+def _checks(session: Session) -> Iterator[Block]:
+    offers = [offer.check for offer in session.offers()][: int(_N["checks"])]
+    first = session.next_check()
+    found = ([first] if first is not None and first not in offers else []) + offers
+    if not found:
+        return
+    rows = [(check.title, f"{check.where}; {POWER[check.power]}; {check.who}", check.expected) for check in found]
+    yield Table(("Next checks", "where, power, who may", "a sound part shows"), rows, (0.3, 0.32, 0.38))
+    needed = dict.fromkeys(caution for check in found for caution in check.cautions if caution not in ALWAYS)
+    if needed:
+        yield Bullets([CAUTIONS[name] for name in needed], "caution")
+
+
+# ---------------------------------------------------------------- what happened
+
+
+def _story(facts: Facts) -> Iterator[Block]:
+    yield Heading("What happened")
+    rows = [row for step in facts.steps if (row := _row(facts, step)) is not None]
+    if not rows:
+        yield Para("Nothing out of the ordinary.")
+        return
+    yield Para("Numbers point into the pictures.", "soft")
+    yield Table(("", "when", "what"), rows, (0.06, 0.2, 0.74))
+
+
+def _row(facts: Facts, step: Step) -> tuple[str, str, str] | None:
+    body, when = step.kept.body, _when(facts, step.kept.wall_s)
+    number = str(step.number) if step.number else ""
+    if isinstance(body, Change):
+        suspects = ""
+        if body.change is ChangeKind.RAISED and body.suspects:
+            suspects = " Suspected first: " + texts.suspect(body.suspects[0]) + "."
+        return number, when, f"{texts.capital(_STARTED.get(body.change, 'revised'))}: {body.summary}{suspects}"
+    if isinstance(body, AlertChange) and body.by:
+        state = texts.WORDS[f"alert-{body.state.value}"]
+        return number, when, f"{body.by} set “{body.summary.rstrip('.')}” to: {state}."
+    return None
+
+
+def _marks(facts: Facts, from_s: float, to_s: float) -> list[Mark]:
+    return [
+        Mark(step.kept.wall_s, step.number)
+        for step in facts.steps
+        if step.number and step.kept.wall_s is not None and from_s <= step.kept.wall_s <= to_s
+    ]
+
+
+def _closely(facts: Facts) -> Iterator[Block]:
+    if facts.close:
+        yield Heading("Seen closely")
+    for close in facts.close:
+        yield from _close(facts, close)
+
+
+def _close(facts: Facts, close: Close) -> Iterator[Block]:
+    span = _span(facts, close.from_s, close.to_s)
+    marks = _marks(facts, close.from_s, close.to_s)
+    title = f"{close.number}: {texts.FINDINGS[close.finding].tell} {_when(facts, close.wall_s)}."
+    yield Heading(title, 3)
+    yield Picture(lanes(close.lanes, span, marks, title="What ran when"))
+    for name in ("compressor_a", "fan_a", "control_v"):
+        points = close.points.get(name, [])
+        if any(point.high > 0.2 for point in points):
+            yield Picture(trace(_trace(facts, name, points), span, marks, height=44.0))
+
+
+def _trace(facts: Facts, name: str, points: Sequence[object]) -> Trace:
+    unit = READINGS[name].unit
+    title = texts.capital(texts.NAMES[name])
+    if name != "outdoor_c":
+        return Trace(title, unit, points)  # type: ignore[arg-type]
+    if facts.settings.web.temperature == "F":
+        return Trace(title, "°F", points, False, lambda c: c * 9 / 5 + 32)  # type: ignore[arg-type]
+    return Trace(title, unit, points, False)  # type: ignore[arg-type]
+
+
+def _span(facts: Facts, from_s: float, to_s: float) -> Span:
+    return Span(from_s, to_s, moments.ticks(from_s, to_s, facts.zone))
+
+
+# ---------------------------------------------------------------- how it ran
+
+
+def _runs(facts: Facts) -> Iterator[Block]:
+    yield Heading("Runs")
+    if not facts.cycles:
+        yield Para("No run has ended in these days.")
+        return
+    days = _days(facts)
+    yield Table(
+        ("day", "runs", "hours", "shortest", "longest", "median A", "hottest"),
+        days,
+        (0.25, 0.1, 0.1, 0.14, 0.14, 0.13, 0.14),
+        (1, 2, 3, 4, 5, 6),
+    )
+    shown = facts.cycles[: int(_N["cycles"])]
+    yield Heading("The last one" if len(shown) == 1 else f"The last {len(shown)}", 3)
+    head = ("ended", "ran", "starts", "pull-in", "comp. A", "most A", "fan A", "coil A", "24 V", "outdoors")
+    rows = [_cycle(facts, wall_s, cycle) for wall_s, cycle in shown]
+    yield Table(head, rows, (0.17, 0.11, 0.08, 0.09, 0.1, 0.09, 0.08, 0.08, 0.08, 0.12), tuple(range(1, 10)))
+
+
+def _days(facts: Facts) -> list[tuple[str, ...]]:
+    by_day: dict[str, list[Cycle]] = {}
+    for wall_s, cycle in reversed(facts.cycles):
+        by_day.setdefault(moments.day(wall_s, facts.zone), []).append(cycle)
+    return [_day(facts, day, cycles) for day, cycles in by_day.items()]
+
+
+def _day(facts: Facts, day: str, cycles: Sequence[Cycle]) -> tuple[str, ...]:
+    runs = [cycle.run_s for cycle in cycles if cycle.run_s > 0]
+    amps = [cycle.compressor_a for cycle in cycles if cycle.compressor_a is not None]
+    heat = [cycle.outdoor_c for cycle in cycles if cycle.outdoor_c is not None]
+    return (
+        day,
+        str(len(cycles)),
+        f"{sum(runs) / 3600:.1f}",
+        texts.span(min(runs)) if runs else "",
+        texts.span(max(runs)) if runs else "",
+        f"{median(amps):.1f}" if amps else "",
+        _degrees(facts, max(heat)) if heat else "",
+    )
+
+
+def _cycle(facts: Facts, wall_s: float, cycle: Cycle) -> tuple[str, ...]:
+    return (
+        _when(facts, wall_s),
+        texts.span(cycle.run_s),
+        str(cycle.compressor_starts),
+        _figure(cycle.pull_in_s, 2, " s"),
+        _figure(cycle.compressor_a),
+        _figure(cycle.compressor_max_a),
+        _figure(cycle.fan_a, 2),
+        _figure(cycle.coil_a, 2),
+        _figure(cycle.control_v),
+        "" if cycle.outdoor_c is None else _degrees(facts, cycle.outdoor_c),
+    )
+
+
+def _figure(value: float | None, digits: int = 1, unit: str = "") -> str:
+    return "" if value is None else f"{value:.{digits}f}{unit}"
+
+
+def _over_time(facts: Facts) -> Iterator[Block]:
+    yield Heading("Over the days")
+    day_s = max(facts.from_wall_s, facts.made_wall_s - _DAY_S)
+    marks = _marks(facts, facts.from_wall_s, facts.made_wall_s)
+    last = _span(facts, day_s, facts.made_wall_s)
+    recent = [mark for mark in marks if mark.wall_s >= day_s]
+    yield Para("The last 24 hours", "soft")
+    yield Picture(lanes(facts.lanes, last, recent, title="What ran in the last 24 hours"))
+    whole = _span(facts, _first_seen(facts), facts.made_wall_s)
+    seen = {name: points for name, points in facts.points.items() if points}
+    if seen:
+        yield Para("Readings: means as a line, from lowest to highest as a band", "soft")
+    for name, points in seen.items():
+        yield Picture(trace(_trace(facts, name, points), whole, marks))
+
+
+def _first_seen(facts: Facts) -> float:
+    """Where the pictures begin: a monitor that is newer than the span leaves no empty days."""
+    firsts = [points[0].wall_s for points in facts.points.values() if points]
+    return max(facts.from_wall_s, min(firsts, default=facts.from_wall_s))
+
+
+def _own_normal(facts: Facts) -> Iterator[Block]:
+    trends = {} if facts.status is None else facts.status.trends
+    starts = [row.start.duration_s for row in facts.starts if row.start.duration_s is not None]
+    if not trends and not starts:
+        return
+    yield Heading("Against its own normal")
+    if trends.get("normal", {}).get("says"):
+        yield Para(trends["normal"]["says"])
+    rows = [
+        row
+        for title, key, unit in (
+            ("Compressor's start", "starts", "s"),
+            ("Pull-in", "pull_in_s", "s"),
+            ("Coil", "coil_a", "A"),
+        )
+        if (row := _pair(title, trends.get(key), unit)) is not None
+    ]
+    if rows:
+        yield Table(
+            ("medians", "first ones", "last ones", "change", "counted"),
+            rows,
+            (0.36, 0.16, 0.16, 0.16, 0.16),
+            (1, 2, 3, 4),
+        )
+    if starts:
+        peaks = [row.start.peak_a for row in facts.starts]
+        yield Para(
+            f"{len(starts)} starts were captured in these days: {min(starts):.2f} to {max(starts):.2f} s,"
+            f" peaks up to {max(peaks):.0f} A."
+        )
+
+
+def _pair(title: str, now: object, unit: str) -> tuple[str, ...] | None:
+    if not isinstance(now, dict) or now.get("first") is None:
+        return None
+    last, ratio = now.get("last"), now.get("ratio")
+    change = "" if ratio is None else f"{(ratio - 1) * 100:+.0f} %"
+    return title, f"{now['first']:.3f} {unit}", _figure(last, 3, f" {unit}"), change, str(now.get("count", ""))
+
+
+# ---------------------------------------------------------------- what was measured, what unit it is
+
+
+def _measured(facts: Facts) -> Iterator[Block]:
+    if facts.meter:
+        yield Heading("Meter readings")
+        rows = [_meter(facts, reading) for reading in facts.meter]
+        yield Table(("when", "check", "reading", "taken for", "by"), rows, (0.17, 0.27, 0.15, 0.26, 0.15))
+    if facts.visits:
+        yield Heading("What earlier visits found")
+        yield Bullets([_visit(facts, visit) for visit in facts.visits])
+        right, wrong, unnamed = facts.score
+        yield Para(
+            f"The first suspect was right {right} times, wrong {wrong} times, and {unnamed} times there was none.",
+            "soft",
+        )
+
+
+def _meter(facts: Facts, reading: MeterReading) -> tuple[str, ...]:
+    check: Check | None = CHECKS.get(reading.check)
+    title = reading.check if check is None else check.title
+    known = check is not None and reading.symbol in check.symbols
+    says = check.says(reading.symbol) if check is not None and known else reading.symbol
+    return _when(facts, reading.wall_s), title, reading.typed, says, reading.by
+
+
+def _visit(facts: Facts, visit: Visit) -> str:
+    note = f" {visit.note}" if visit.note else ""
+    return f"{_when(facts, visit.wall_s)}, {visit.by}: {texts.suspect(visit.was)}.{note}"
+
+
+def _plate(facts: Facts) -> Iterator[Block]:
+    unit = facts.settings.unit
+    yield Heading("The unit and what is sensed")
+    rows = [
+        ("Compressor", f"RLA {unit.compressor_rla_a:g} A, LRA {unit.compressor_lra_a:g} A"),
+        ("Condenser fan", f"FLA {unit.fan_fla_a:g} A"),
+        ("Contactor", f"{unit.contactor_poles} pole{'s' if unit.contactor_poles > 1 else ''}, 24 V coil"),
+        ("Line", f"{unit.line_hz} Hz"),
+        ("Delay on make", f"{unit.delay_on_make_s:g} s" if unit.delay_on_make_s else "none"),
+        ("Kind", "heat pump" if unit.heat_pump else "cooling only"),
+        ("Sensed", ", ".join(texts.NAMES[name] for name in facts.settings.fitted)),
+        (
+            "Not sensed",
+            ", ".join(texts.NAMES[name] for name in READINGS if name not in facts.settings.fitted) or "nothing",
+        ),
+    ]
+    yield Table(("As told in the site file", ""), rows, (0.25, 0.75))
+    disk = facts.health.disk_error
+    if disk:
+        yield Para(f"The monitor's disk: {disk}. Rows of this report may be missing.", "warn")
