@@ -50,7 +50,7 @@ class Worker:
 
     def __init__(self, settings: FleetSettings, store: Store, *, wall: Callable[[], float] = time.time) -> None:
         self.settings, self.store, self.wall = settings, store, wall
-        self.counts = {"taken": 0, "known": 0, "aside": 0}
+        self.counts = {"messages": 0, "taken": 0, "known": 0, "aside": 0}
         self.listening = False
 
     def run(self, stopped: Callable[[], bool]) -> None:
@@ -67,8 +67,9 @@ class Worker:
                 _log.warning("%s; trying again", error)
                 time.sleep(_N["retry_s"])
 
-    def count(self, writes: Writes) -> None:
-        """Add a committed batch to the counts."""
+    def count(self, messages: int, writes: Writes) -> None:
+        """Add a committed and acknowledged batch to the counts."""
+        self.counts["messages"] += messages
         self.counts["taken"] += writes.taken
         self.counts["known"] += writes.known
         self.counts["aside"] += len(writes.asides)
@@ -163,7 +164,7 @@ class Life:
         done, self._writing = self._writing, []
         for session in self._sessions.values():
             session.acknowledge([due.mid for due in done if due.session is session])
-        self._worker.count(writes)
+        self._worker.count(len(done), writes)
 
     # ------------------------------------------------------------ sessions
 

@@ -35,7 +35,8 @@ class Slots:
         self._store = store
         self._files: dict[int, IO[str]] = {}
         self._held: set[int] = set()
-        self._connection = store.engine.connect() if store.postgres else None
+        with store.explained():
+            self._connection = store.engine.connect() if store.postgres else None
 
     def __enter__(self) -> Slots:
         return self
@@ -85,10 +86,9 @@ class Slots:
     def check(self) -> None:
         """Raises DatabaseError when the connection that holds the locks has broken: they are then anyone's."""
         if self._connection is not None:
-            try:
+            with self._store.explained():
                 self._connection.exec_driver_sql("SELECT 1")
-            except sa.exc.DBAPIError as error:
-                raise DatabaseError(self._store.place, str(error.orig).strip(), "an unbroken connection") from error
+                self._connection.commit()
 
     def close(self) -> None:
         """Free all slots; their rows stay, for whoever comes next."""
@@ -101,14 +101,11 @@ class Slots:
 
     def _lock_row(self, slot: int) -> bool:
         assert self._connection is not None
-        try:
-            query = sa.text("SELECT pg_try_advisory_lock(:space, :slot)").execution_options(autocommit=True)
-            return bool(self._connection.scalar(query, {"space": _LOCK_SPACE, "slot": slot}))
-        except sa.exc.DBAPIError as error:
-            raise DatabaseError(self._store.place, str(error.orig).strip(), "a reachable database") from error
-        finally:
-            with suppress(sa.exc.DBAPIError):
-                self._connection.commit()  # the lock is the session's, no transaction need stay open for it
+        query = sa.text("SELECT pg_try_advisory_lock(:space, :slot)")
+        with self._store.explained():
+            taken = bool(self._connection.scalar(query, {"space": _LOCK_SPACE, "slot": slot}))
+            self._connection.commit()  # the lock is the session's: no transaction need stay open for it
+        return taken
 
     def _lock_file(self, slot: int) -> bool:
         file = open(f"{self._store.url.database}.slot-{slot}", "w")  # noqa: SIM115 - open while the slot is held

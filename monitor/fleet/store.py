@@ -43,28 +43,37 @@ class Store:
     @contextmanager
     def write(self) -> Iterator[sa.Connection]:
         """One transaction, committed at the end of the block. Database failures become DatabaseError."""
-        with _explained(self), self.engine.connect().execution_options(writes=True) as connection, connection.begin():
+        with self.explained(), self.engine.connect().execution_options(writes=True) as connection, connection.begin():
             yield connection
 
     @contextmanager
     def read(self) -> Iterator[sa.Connection]:
         """One transaction that sees one instant of the database and changes nothing."""
         options: dict[str, Any] = {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
-        with _explained(self), self.engine.connect() as raw:
+        with self.explained(), self.engine.connect() as raw:
             connection = raw.execution_options(**options) if self.postgres else raw
             with connection.begin():
                 yield connection
 
+    @contextmanager
+    def explained(self) -> Iterator[None]:
+        """Turns a failure of the database itself, not of what was asked of it, into a DatabaseError."""
+        try:
+            yield
+        except (sa.exc.OperationalError, sa.exc.InterfaceError, sa.exc.InternalError) as error:
+            reason = str(error.orig).strip().splitlines() or [type(error).__name__]
+            raise DatabaseError(self.place, reason[0], "a reachable database that this user may write") from error
+
     def migrate(self) -> None:
         """Bring the database to the version this program knows; does nothing when it is there already."""
-        with _explained(self), self.engine.begin() as connection:
+        with self.explained(), self.engine.begin() as connection:
             if self.postgres:  # two starting at once: the second waits, then finds nothing to do
                 connection.exec_driver_sql("SELECT pg_advisory_xact_lock(hashtext('condenser-fleet-migrate'))")
             command.upgrade(_alembic(connection), "head")
 
     def check(self) -> None:
         """Raises DatabaseError when the database is not of the version this program knows."""
-        with _explained(self), self.engine.connect() as connection:
+        with self.explained(), self.engine.connect() as connection:
             found = MigrationContext.configure(connection).get_current_revision()
         wanted = ScriptDirectory.from_config(_alembic(None)).get_current_head()
         if found != wanted:
@@ -110,12 +119,3 @@ def _sqlite_connect(connection: sqlite3.Connection, _record: object) -> None:
 def _sqlite_begin(connection: sa.Connection) -> None:
     writes = connection.get_execution_options().get("writes", False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
-
-
-@contextmanager
-def _explained(store: Store) -> Iterator[None]:
-    try:
-        yield
-    except (sa.exc.OperationalError, sa.exc.InterfaceError, sa.exc.InternalError) as error:
-        reason = str(error.orig).strip().splitlines() or [type(error).__name__]
-        raise DatabaseError(store.place, reason[0], "a reachable database that this user may write") from error

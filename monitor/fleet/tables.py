@@ -238,8 +238,9 @@ slots = sa.Table(
     sa.Column("slot", sa.Integer, primary_key=True, autoincrement=False),
     sa.Column("used_at", AT, nullable=False),
     sa.Column("holder", sa.Text, nullable=False),  # machine and process
-    sa.Column("taken", KEY, nullable=False, server_default="0"),  # numbered messages written since it started
-    sa.Column("known", KEY, nullable=False, server_default="0"),  # of those, had before
+    sa.Column("messages", KEY, nullable=False, server_default="0"),  # acknowledged since it started, of all kinds
+    sa.Column("taken", KEY, nullable=False, server_default="0"),  # of those, numbered and new
+    sa.Column("known", KEY, nullable=False, server_default="0"),  # numbered and had before
     sa.Column("aside", KEY, nullable=False, server_default="0"),
 )
 

@@ -106,6 +106,7 @@ def upgrade() -> None:
         sa.Column("slot", sa.Integer(), autoincrement=False, nullable=False),
         sa.Column("used_at", sa.Double(), nullable=False),
         sa.Column("holder", sa.Text(), nullable=False),
+        sa.Column("messages", KEY, server_default="0", nullable=False),
         sa.Column("taken", KEY, server_default="0", nullable=False),
         sa.Column("known", KEY, server_default="0", nullable=False),
         sa.Column("aside", KEY, server_default="0", nullable=False),
