@@ -121,7 +121,6 @@ build() {
     pin_library "$release"
     "$release/bin/python" -m pip install --no-cache-dir --disable-pip-version-check --quiet \
         --find-links "$WHEELS" "${from}[web]"
-    "$release/bin/python" -m compileall -q "$release/lib" || true
 }
 
 # The new version must at least start, and read the site file it will be given.

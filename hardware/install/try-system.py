@@ -181,7 +181,7 @@ def main() -> int:
     parser.add_argument("system", type=Path)
     parser.add_argument("wheels", type=Path)
     parser.add_argument("--source", type=Path, default=HERE.parents[1])
-    parser.add_argument("--limit", type=float, default=2400, metavar="S")
+    parser.add_argument("--limit", type=float, default=5400, metavar="S")
     args = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="try-system-") as name:
         folder = Path(name)
