@@ -13,7 +13,7 @@ A chip that does not answer, hangs or clips gives a SenseError; it never gives a
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import Any, TypeVar
 
 from adafruit_ads1x15.ads1x15 import Mode
 from adafruit_ads1x15.ads1115 import ADS1115
@@ -26,7 +26,9 @@ from monitor.errors import SenseError
 # full scale in V -> the driver's gain
 GAINS: dict[float, float] = {6.144: 2 / 3, 4.096: 1, 2.048: 2, 1.024: 4, 0.512: 8, 0.256: 16}
 _CLIP_CODES = 32760
+_NEAR_ZERO, _COINCIDENCES, _STANDING = 64, 6, 4.0  # codes; tries; conversions
 _CONFIG = 1  # pointer of the configuration register
+_Got = TypeVar("_Got")
 _SETTINGS = 0x7FE0  # its bits for input pair, range, mode and rate
 _RANGE_CODES = {gain: code for code, gain in enumerate(GAINS.values())}
 
@@ -70,6 +72,7 @@ class Converter:
         self._bus, self._clock, self._sleep = bus, clock, sleep
         self._driver: _Bounded | None = None
         self._beat = Beat()
+        self._single = (-1, 0.0, 0)  # input pair, gain and code of the last single conversion
 
     @property
     def conversion_s(self) -> float:
@@ -82,12 +85,18 @@ class Converter:
 
     def single_v(self, mux: int, full_scale_v: float) -> float:
         """One conversion of input pair `mux` (0..7, ADS1115 data sheet), V. Raises SenseError."""
-        try:
-            driver = self._ready(full_scale_v)
+        return self._volts(self._tried(lambda: self._convert(self._ready(full_scale_v), mux)), full_scale_v)
+
+    def _convert(self, driver: _Bounded, mux: int) -> int:
+        """One conversion, single-shot. The same code from another input or range is a coincidence once; noise ends it,
+        a frozen result does not."""
+        was = self._single
+        for _ in range(_COINCIDENCES):
             code = driver.read(mux)
-        except (OSError, ValueError) as error:
-            raise self._lost(error) from None
-        return self._volts(code, full_scale_v)
+            self._single = (mux, driver.gain, code)
+            if code != was[2] or abs(code) < _NEAR_ZERO or was[:2] == self._single[:2]:
+                return code
+        raise SenseError(self.place, "the same result from every input", "results that follow the inputs")
 
     def burst(
         self, mux: int, full_scale_v: float, seconds: float, stop: Callable[[], bool] = lambda: False
@@ -97,10 +106,7 @@ class Converter:
         Raises SenseError for a chip that does not answer or forgot its settings, ClippedError (a SenseError) for a
         signal that leaves the range.
         """
-        try:
-            stamps, codes = self._reads(mux, full_scale_v, seconds, stop)
-        except (OSError, ValueError) as error:
-            raise self._lost(error) from None
+        stamps, codes = self._tried(lambda: self._reads(mux, full_scale_v, seconds, stop))
         fresh = _fresh(stamps, codes)
         volts = [self._volts(code, full_scale_v) for code, new in zip(codes, fresh, strict=True) if new]
         times = self._beat.times(stamps, fresh)
@@ -114,25 +120,41 @@ class Converter:
     ) -> tuple[list[float], list[int]]:
         """Time and code of each read of a burst; reads come faster than conversions."""
         driver = self._ready(full_scale_v)
-        driver.read(mux)
+        self._convert(driver, mux)
         driver.mode = Mode.CONTINUOUS
         stamps, codes = [self._clock()], [self._signed(driver.get_last_result(False))]
         pause_s = limits.ADC_READ_RATIO.value / limits.ADC_RATE_HZ.value
         next_s = stamps[0]
         until_s = next_s + seconds
+        failed = 0
         while True:
             next_s = max(next_s + pause_s, stamps[-1])
             self._sleep(next_s - self._clock())
             now_s = self._clock()
             if now_s >= until_s or stop():
                 break
+            try:
+                code = self._signed(driver.get_last_result(True))
+            except OSError:
+                failed += 1
+                if failed > limits.ADC_FAILED_READS.value:
+                    raise
+                continue
             stamps.append(now_s)
-            codes.append(self._signed(driver.get_last_result(True)))
+            codes.append(code)
         driver.check(mux)
         # One that hung in the burst gave its last result again and again: it must still end a conversion.
         driver.mode = Mode.SINGLE
-        driver.read(mux)
+        self._refuse_frozen(stamps, codes, self._convert(driver, mux))
         return stamps, codes
+
+    def _refuse_frozen(self, stamps: list[float], codes: list[int], last: int) -> None:
+        """A moving signal does not stand still away from zero: then the result is frozen, though conversions end."""
+        if codes[-1] != last or abs(last) < _NEAR_ZERO or max(codes) - min(codes) < _NEAR_ZERO:
+            return
+        moved_s = next(at_s for at_s, code in zip(reversed(stamps), reversed(codes), strict=True) if code != last)
+        if self._clock() - moved_s > _STANDING / limits.ADC_RATE_HZ.value:
+            raise SenseError(self.place, "a result that stands still", "results that follow the inputs")
 
     def _ready(self, full_scale_v: float) -> _Bounded:
         if self._driver is None:
@@ -143,6 +165,22 @@ class Converter:
         if driver.gain != GAINS[full_scale_v]:
             driver.gain = GAINS[full_scale_v]
         return driver
+
+    def _tried(self, action: Callable[[], _Got]) -> _Got:
+        """Do it; once more where a single transaction failed at once, as a spark of the contactor may cause."""
+        began_s = self._clock()
+        try:
+            return action()
+        except SenseError as error:
+            raise self._lost(error) from None
+        except (OSError, ValueError) as error:
+            lost = self._lost(error)
+            if self._clock() - began_s > limits.ADC_ANSWER_S.value:
+                raise lost from None
+        try:
+            return action()
+        except (OSError, ValueError) as error:
+            raise self._lost(error) from None
 
     def _lost(self, error: Exception) -> SenseError:
         self._driver = None

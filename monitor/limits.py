@@ -340,8 +340,21 @@ FLEET: dict[str, Limit] = {
     # triage
     "silent_s": _ours(600, "s", 60, _DAY, "a monitor off this long is silent, not just starting anew"),
     "unheard_s": _ours(26 * 3600, "s", 3600, 30 * _DAY, "a working monitor says something at least once a day"),
-    "drift_ratio": _ours(0.07, "1", 0.01, 1, "amperes at like weather that moved this far are worth a look"),
+    "due_days": _ours(30, "days", 1, 366, "plan visits are booked a month ahead"),
     "page_rows": _ours(100, "rows", 10, 1000, "what a dispatcher scrolls through on one page"),
+}
+
+_NWS = "National Weather Service, heat index categories (80, 90, 103 °F), taken by dry bulb alone"
+FLEET_HEAT_C: tuple[Limit, ...] = (
+    _ours(-90.0, "°C", -90, -90, "below the first band there is no heat"),
+    Limit(26.7, "°C", 20, 50, "from memory", _NWS),
+    Limit(32.2, "°C", 20, 50, "from memory", _NWS),
+    Limit(39.4, "°C", 20, 60, "from memory", _NWS),
+)
+_CONTACTOR = "component sheet of a 30/40 A definite-purpose contactor: locked-rotor amps at 240 V, 6 times full load"
+CONTACTOR_LRA_A: dict[int, Limit] = {
+    30: Limit(180, "A", 180, 180, "data sheet", _CONTACTOR),
+    40: Limit(240, "A", 240, 240, "data sheet", _CONTACTOR),
 }
 
 # ---------------------------------------------------------------- the history file and the outlets (edge)

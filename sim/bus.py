@@ -61,7 +61,8 @@ class Source(Protocol):
 class Ads1115:
     """One chip. `clock_error` is the relative error of its own clock; the rest are faults at the wire.
 
-    `absent`: no acknowledge. `stuck`: conversions never end. `error_rate`: the share of transactions that fail.
+    `absent`: no acknowledge. `stuck`: conversions never end. `frozen`: they end, but the result stays what it was.
+    `error_rate`: the share of transactions that fail.
     `noise_codes`: RMS noise of a conversion in codes.
     """
 
@@ -70,7 +71,7 @@ class Ads1115:
     ) -> None:
         self.source, self.clock = source, clock
         self.clock_error, self.noise_codes = clock_error, noise_codes
-        self.absent = self.stuck = False
+        self.absent = self.stuck = self.frozen = False
         self.error_rate = 0.0
         self._rng = Random(f"{seed}/ads1115")
         self._registers = list(RESET)
@@ -144,6 +145,8 @@ class Ads1115:
         if ended <= self._done:
             return
         self._done = ended
+        if self.frozen:
+            return
         end_s = self._begun_s + ended * took_s
         self._registers[CONVERSION] = self._code(end_s - took_s, end_s)
 

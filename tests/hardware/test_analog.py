@@ -18,7 +18,7 @@ from sim.bus import CONFIG, FULL_SCALE_V, Ads1115, FakeI2C, VirtualClock
 class Levels:
     """A different steady voltage on each input."""
 
-    volts = (1.2345, 0.4, 0.9, 0.3)
+    volts = (1.2345, 0.4, 0.9071, 0.3)
 
     def mean_v(self, pin: int, start_s: float, end_s: float) -> float:
         return self.volts[pin]
