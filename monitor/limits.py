@@ -434,6 +434,7 @@ NOTIFY: dict[str, Limit] = {
 REPORT: dict[str, Limit] = {
     "days": _ours(7, "days", 1, 366, "a visit looks back over the last week"),
     "days_most": _ours(92, "days", 1, 366, "a season; more makes pictures in which nothing can be seen"),
+    "read_most": _ours(5000, "rows", 100, 1e6, "events read; a unit that fails all the time brings fifty a day"),
     "events": _ours(60, "rows", 5, 1000, "the newest of what happened; a page and a half"),
     "cycles": _ours(40, "rows", 5, 1000, "the newest runs; a page"),
     "close_ups": _ours(3, "pictures", 0, 20, "the newest findings, each seen closely"),

@@ -13,7 +13,8 @@ from monitor.diagnose import Session
 from monitor.errors import CommandError
 from monitor.kept import Health, Kept, Lane, MeterReading, Point, Score, Start, Visit
 from monitor.lookups import Lookups
-from monitor.records import Change, ChangeKind, Cycle, Finding, LinkState, UnitStatus
+from monitor.records import AlertChange, Change, ChangeKind, Cycle, LinkState, UnitStatus
+from monitor.resumed import session
 
 _N = {name: limit.value for name, limit in limits.REPORT.items()}
 _DAY_S = 86400.0
@@ -32,11 +33,22 @@ class Close(msgspec.Struct, frozen=True, kw_only=True):
     points: dict[str, list[Point]]
 
 
-class Step(msgspec.Struct, frozen=True, kw_only=True):
-    """One step of the story: a row of the outbox, and the number by which pictures point to it (0: none)."""
+class Episode(msgspec.Struct, frozen=True, kw_only=True):
+    """One finding as it came, and came again before anything else did. `number` points to it in the pictures.
 
-    kept: Kept
+    `ended_wall_s` is None while it stands."""
+
     number: int
+    last: Change
+    raised_wall_s: tuple[float, ...]
+    ended_wall_s: float | None
+
+
+class Act(msgspec.Struct, frozen=True, kw_only=True):
+    """What a person did about an alert."""
+
+    wall_s: float
+    change: AlertChange
 
 
 class Facts(msgspec.Struct, frozen=True, kw_only=True):
@@ -51,7 +63,8 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True):
     age_s: float | None
     blind: bool
     sessions: dict[str, Session]  # finding that stands -> its diagnosis, with the meter readings made since
-    steps: list[Step]
+    episodes: list[Episode]
+    acts: list[Act]
     cycles: list[tuple[float, Cycle]]
     lanes: list[Lane]
     points: dict[str, list[Point]]
@@ -74,7 +87,8 @@ def gather(history: Lookups, settings: Settings, days: int, *, wall_s: float, zo
     blind = status is None or age_s is None or age_s > stale_s
     seen_s = None if status is None or not blind else status.wall_s
     meter = history.meter_readings(limit=500, since_wall_s=from_s)
-    steps = _steps(history, from_s)
+    events = [row for row in history.latest_events(int(_N["read_most"])) if (row.wall_s or 0.0) >= from_s][::-1]
+    episodes = _episodes(events)
     return Facts(
         settings=settings,
         made_wall_s=wall_s,
@@ -84,12 +98,15 @@ def gather(history: Lookups, settings: Settings, days: int, *, wall_s: float, zo
         status=status,
         age_s=age_s,
         blind=blind,
-        sessions={} if status is None else _sessions(status.findings, settings, meter),
-        steps=steps,
+        sessions={}
+        if status is None
+        else {one.name: session(history, settings, one, status) for one in status.findings},
+        episodes=episodes,
+        acts=_acts(events),
         cycles=history.cycles(from_s, wall_s + 1.0, limit=5000),
         lanes=_lanes(history, from_s, wall_s, seen_s),
         points=_points(history, settings, from_s, wall_s),
-        close=[_close(history, settings, step, wall_s, seen_s) for step in _worth_closer(steps)],
+        close=[_close(history, settings, one, wall_s, seen_s) for one in _worth_closer(episodes)],
         starts=[row for row in history.starts(500) if row.wall_s is None or row.wall_s >= from_s],
         meter=meter,
         visits=history.visits(50),
@@ -98,37 +115,55 @@ def gather(history: Lookups, settings: Settings, days: int, *, wall_s: float, zo
     )
 
 
-def _steps(history: Lookups, from_s: float) -> list[Step]:
-    """The newest events of the span, oldest first; findings raised are numbered."""
-    rows = [row for row in history.latest_events(int(_N["events"]) * 3) if row.wall_s is None or row.wall_s >= from_s]
-    changes = [row for row in rows if not (isinstance(row.body, Change) and row.body.change is ChangeKind.REVISED)]
-    found: list[Step] = []
-    number = 0
-    for row in reversed(changes[: int(_N["events"])]):
-        raised = isinstance(row.body, Change) and row.body.change is ChangeKind.RAISED
-        number += raised
-        found.append(Step(kept=row, number=number if raised else 0))
+def _episodes(events: Sequence[Kept]) -> list[Episode]:
+    """The findings of the span, oldest first; one that comes again before anything else came is one episode."""
+    found: list[Episode] = []
+    standing: dict[str, int] = {}
+    for row in events:
+        body = row.body
+        if not isinstance(body, Change) or row.wall_s is None or body.change is ChangeKind.REVISED:
+            continue
+        if body.change is ChangeKind.RAISED:
+            _begin(found, standing, body, row.wall_s)
+        elif body.finding in standing:
+            place = standing.pop(body.finding)
+            found[place] = msgspec.structs.replace(found[place], ended_wall_s=row.wall_s)
     return found
 
 
-def _worth_closer(steps: Sequence[Step]) -> list[Step]:
-    """The last time each finding was raised, the newest of them."""
-    last: dict[str, Step] = {}
-    for step in steps:
-        if step.number and step.kept.wall_s is not None and isinstance(step.kept.body, Change):
-            last.pop(step.kept.body.finding, None)
-            last[step.kept.body.finding] = step
+def _begin(found: list[Episode], standing: dict[str, int], body: Change, wall_s: float) -> None:
+    if found and found[-1].last.finding == body.finding:
+        raised = (*found[-1].raised_wall_s, wall_s)
+        found[-1] = msgspec.structs.replace(found[-1], last=body, raised_wall_s=raised, ended_wall_s=None)
+    else:
+        found.append(Episode(number=len(found) + 1, last=body, raised_wall_s=(wall_s,), ended_wall_s=None))
+    standing[body.finding] = len(found) - 1
+
+
+def _acts(events: Sequence[Kept]) -> list[Act]:
+    return [
+        Act(wall_s=row.wall_s, change=row.body)
+        for row in events
+        if isinstance(row.body, AlertChange) and row.body.by and row.wall_s is not None
+    ]
+
+
+def _worth_closer(episodes: Sequence[Episode]) -> list[Episode]:
+    """The last episode of each finding, the newest of them."""
+    last: dict[str, Episode] = {}
+    for episode in episodes:
+        last.pop(episode.last.finding, None)
+        last[episode.last.finding] = episode
     return list(last.values())[-int(_N["close_ups"]) :] if _N["close_ups"] else []
 
 
-def _close(history: Lookups, settings: Settings, step: Step, wall_s: float, seen_s: float | None) -> Close:
-    assert isinstance(step.kept.body, Change)
-    assert step.kept.wall_s is not None
-    from_s, to_s = step.kept.wall_s - _N["close_s"], min(step.kept.wall_s + _N["close_s"], wall_s)
+def _close(history: Lookups, settings: Settings, episode: Episode, wall_s: float, seen_s: float | None) -> Close:
+    at_s = episode.raised_wall_s[-1]
+    from_s, to_s = at_s - _N["close_s"], min(at_s + _N["close_s"], wall_s)
     return Close(
-        wall_s=step.kept.wall_s,
-        number=step.number,
-        finding=step.kept.body.finding,
+        wall_s=at_s,
+        number=episode.number,
+        finding=episode.last.finding,
         from_s=from_s,
         to_s=to_s,
         lanes=_lanes(history, from_s, to_s, seen_s),
@@ -152,19 +187,3 @@ def _lanes(history: Lookups, from_s: float, to_s: float, seen_s: float | None) -
         found.append(msgspec.structs.replace(row, to_wall_s=end_s))
         found.append(Lane(name=row.name, state=LinkState.UNKNOWN, from_wall_s=end_s, to_wall_s=None))
     return found
-
-
-def _sessions(findings: Sequence[Finding], settings: Settings, meter: Sequence[MeterReading]) -> dict[str, Session]:
-    return {finding.name: _session(finding, settings, meter) for finding in findings}
-
-
-def _session(finding: Finding, settings: Settings, meter: Sequence[MeterReading]) -> Session:
-    session = Session.from_finding(finding, unit=settings.unit, fitted=settings.fitted)
-    for reading in reversed(meter):
-        since = finding.raised_wall_s is None or reading.wall_s is None or reading.wall_s >= finding.raised_wall_s
-        if reading.finding == finding.name and since:
-            try:
-                session.enter(reading.check, reading.typed)
-            except CommandError:
-                continue  # kept by another version, whose catalogue knew it
-    return session

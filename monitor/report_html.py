@@ -31,7 +31,7 @@ th, td { text-align: left; vertical-align: top; padding: .25rem .5rem .25rem 0; 
 th { border-bottom: 1.5px solid #1d2226; font-weight: 700; }
 .n { text-align: right; font-variant-numeric: tabular-nums; }
 td.n { white-space: nowrap; }
-svg { display: block; width: 100%; height: auto; margin: 0 0 .9rem; }
+svg { display: block; width: 100%; min-width: 36rem; height: auto; }
 .foot { margin-top: 2rem; border-top: 1px solid #d5d2ca; padding-top: .5rem; }
 @media print { body { max-width: none; padding: 0; font-size: 10.5pt; } h2 { break-after: avoid; }
   h3, ul.caution, svg, tr, .say { break-inside: avoid; } .wide { overflow: visible; } }
@@ -63,7 +63,7 @@ def _block(block: Block, place: int) -> str:
         case Table():
             return _table(block)
         case Picture():
-            return as_svg(block.drawing, f"picture-{place}")
+            return f'<div class="wide">{as_svg(block.drawing, f"picture-{place}")}</div>'
 
 
 def _bullets(block: Bullets) -> str:

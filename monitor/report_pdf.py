@@ -19,6 +19,7 @@ from monitor.report_parts import Block, Bullets, Document, Heading, Para, Pictur
 from monitor.report_shapes import GRID, INK, SOFT, Curve, Drawing, Line, Rect, Text
 
 _MARGIN, _FOOT = 18 * mm, 16 * mm
+_PADDING = 6  # of reportlab's frames, on each side
 _AMBER, _RED, _GROUND = "#8a4b00", "#a8201a", "#f3f1ec"
 _PLAIN = ParagraphStyle("plain", fontName="Helvetica", fontSize=9.5, leading=12.5, spaceAfter=4, textColor=INK)
 _HEADINGS = {
@@ -58,7 +59,7 @@ def pdf(document: Document, *, page: str = "letter") -> bytes:
         lang="en",
     )
     foot = partial(_foot, document.foot)
-    template.build(_joined(document, template.width), onFirstPage=foot, onLaterPages=foot)
+    template.build(_joined(document, template.width - 2 * _PADDING), onFirstPage=foot, onLaterPages=foot)
     return out.getvalue()
 
 
@@ -66,18 +67,18 @@ def _foot(words: str, canvas: Any, template: Any) -> None:
     canvas.saveState()
     canvas.setFont("Helvetica", 7.5)
     canvas.setFillColor(colors.HexColor(SOFT))
-    canvas.drawString(_MARGIN, _FOOT, _plain(words))
-    canvas.drawRightString(_MARGIN + template.width, _FOOT, f"page {canvas.getPageNumber()}")
+    canvas.drawString(_MARGIN + _PADDING, _FOOT, _plain(words))
+    canvas.drawRightString(_MARGIN + template.width - _PADDING, _FOOT, f"page {canvas.getPageNumber()}")
     canvas.restoreState()
 
 
 def _joined(document: Document, width: float) -> list[Flowable]:
-    """The blocks in order; headings stay with what follows them."""
+    """The blocks in order; headings, and what announces a list, stay with what follows them."""
     made: list[Flowable] = []
     waiting: list[Flowable] = []
     for block in document.blocks:
         flowables = _block(block, width)
-        if isinstance(block, Heading):
+        if isinstance(block, Heading) or (isinstance(block, Para) and block.words.endswith(":")):
             waiting += flowables
         elif waiting:
             # A long table may break across pages; only its beginning stays with the heading, as keepWithNext does.
@@ -143,7 +144,7 @@ def _table(block: Table, width: float) -> Flowable:
         ("TOPPADDING", (0, 0), (-1, -1), 2),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
     ]
-    return PdfTable(rows, colWidths=[width * share for share in block.widths], style=look, repeatRows=1)
+    return PdfTable(rows, colWidths=[width * share for share in block.widths], style=look, repeatRows=1, spaceBefore=5)
 
 
 class _Drawn(Flowable):  # type: ignore[misc]

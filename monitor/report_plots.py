@@ -50,15 +50,23 @@ def chain(status: UnitStatus, *, blind: bool) -> Drawing:
         for place, name in enumerate(names):
             view = views.get(name)
             state = LinkState.UNKNOWN if view is None or blind else view.state
-            x = place * 127.0
-            if place:
-                shapes.append(Line(x - 8, y + 21, x, y + 21, width=1.2))
+            x = place * 127.0 + 0.5
+            shapes += _joint(name, x, y) if place else []
             broken = name == status.break_at and not blind
             words = _state_words(name, state, sensed=view is not None and view.sense is not None)
             lines = (texts.LINKS[name].title, words, _value(name, status, blind=blind))
             shapes += _box(state, (x, y), lines, broken=broken)
             told.append(f"{texts.LINKS[name].title}: {words}" + (", the break" if broken else ""))
-    return Drawing("The chain as it stands", "; ".join(told) + ".", WIDTH, 134.0, tuple(shapes))
+    return Drawing("The chain as it stands", "; ".join(told) + ".", WIDTH, 138.0, tuple(shapes))
+
+
+def _joint(name: str, x: float, y: float) -> list[Shape]:
+    """What joins a box to the one before; the fan hangs behind the contacts, beside the compressor."""
+    if name != "fan":
+        return [Line(x - 8, y + 21, x, y + 21, width=1.2)]
+    behind_contacts, foot = x - 127.0 - 4, y + 49
+    corners = ((behind_contacts, y + 21), (behind_contacts, foot), (x - 4, foot), (x - 4, y + 21), (x, y + 21))
+    return [Line(*a, *b, width=1.2) for a, b in pairwise(corners)]
 
 
 def _state_words(name: str, state: LinkState, *, sensed: bool) -> str:
@@ -79,16 +87,16 @@ def _box(state: LinkState, at: tuple[float, float], lines: tuple[str, str, str],
     looks = {LinkState.LIVE: (LIVE, 2.4, ()), LinkState.DEAD: (SOFT, 0.8, ()), LinkState.UNKNOWN: (SOFT, 0.8, (2, 2))}
     colour, stroke, dash = looks[state]
     shapes: list[Shape] = [
-        Rect(x, y, 119, 42, colour=colour, stroke=stroke, dash=dash),
+        Rect(x, y, 118, 42, colour=colour, stroke=stroke, dash=dash),
         Text(x + 7, y + 13, lines[0], 8.5, bold=True),
         Text(x + 7, y + 25, lines[1], 8, colour=colour if state is LinkState.LIVE else INK),
         Text(x + 7, y + 36, lines[2], 8),
     ]
     if broken:
         shapes += [
-            Rect(x - 3, y - 3, 125, 48, colour=BREAK, stroke=1.6, dash=(5, 3)),
-            Rect(x + 56, y + 29, 63, 13, fill=BREAK),
-            Text(x + 87.5, y + 38.5, texts.WORDS["mark-break"], 8, "middle", "#ffffff", True),
+            Rect(x - 2.5, y - 2.5, 124, 47, colour=BREAK, stroke=1.6, dash=(5, 3)),
+            Rect(x + 56, y + 29, 62, 13, fill=BREAK),
+            Text(x + 87, y + 38.5, texts.WORDS["mark-break"], 8, "middle", "#ffffff", True),
         ]
     return shapes
 
@@ -97,7 +105,7 @@ def _box(state: LinkState, at: tuple[float, float], lines: tuple[str, str, str],
 
 
 class Mark(NamedTuple):
-    """A finding raised at a moment, with its number in the story."""
+    """A finding raised at a moment, with the number of its episode in the story."""
 
     wall_s: float
     number: int
@@ -129,10 +137,16 @@ def _stretch(row: Lane, span: Span, y: float, height: float) -> list[Shape]:
 
 
 def _flags(marks: Sequence[Mark], span: Span, bottom: float) -> list[Shape]:
+    """A line where a finding came, a tick where it came again; its number where there is room."""
     shapes: list[Shape] = []
+    seen: set[int] = set()
     was = -99.0
     for mark in sorted(marks):
         x = span.x(mark.wall_s)
+        if mark.number in seen:
+            shapes.append(Line(x, 14, x, 19, BREAK, 0.8))
+            continue
+        seen.add(mark.number)
         shapes.append(Line(x, 12, x, bottom, BREAK, 0.8, (2, 1.5)))
         if x - was > 9:  # numbers on top of each other cannot be read; the line alone then tells
             shapes.append(Text(x, 10, str(mark.number), 8, "middle", BREAK, bold=True))
@@ -181,14 +195,15 @@ def trace(one: Trace, span: Span, marks: Sequence[Mark] = (), *, height: float =
     for value in (low, (low + high) / 2, high):
         shapes.append(Line(_LEFT, y(value), _RIGHT, y(value), GRID, 0.5))
         shapes.append(Text(_LEFT - 4, y(value) + 2.6, f"{value:g}", 7, "end", SOFT))
-    shapes.append(Text(0, top - 5, f"{one.title}, {one.unit}", 8))
+    shapes.append(Text(_LEFT, top - 4, f"{one.title}, {one.unit}", 8))
     step_s = usual_step_s(one.points)
     wide = max(0.4, span.x(span.from_s + step_s) - span.x(span.from_s))
     shapes += [
         Rect(span.x(at), y(most), wide, max(0.4, y(least) - y(most)), fill=BAND) for at, _, least, most in values
     ]
     shapes.append(Curve(_stretches([(at, mean) for at, mean, *_ in values], span, y, step_s), INK, 0.9))
-    shapes += [Line(span.x(mark.wall_s), top, span.x(mark.wall_s), bottom, BREAK, 0.8, (2, 1.5)) for mark in marks]
+    firsts = {mark.number: mark.wall_s for mark in sorted(marks, reverse=True)}
+    shapes += [Line(span.x(at), top, span.x(at), bottom, BREAK, 0.8, (2, 1.5)) for at in firsts.values()]
     return Drawing(one.title, _range(values, one), WIDTH, bottom + 14, tuple(shapes))
 
 

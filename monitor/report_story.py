@@ -5,7 +5,7 @@ What is the case, what stands and who is suspected, what happened, how it ran, w
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from statistics import median
 
 from monitor import limits, moments, texts
@@ -14,8 +14,8 @@ from monitor.checks_base import CAUTIONS, Check
 from monitor.diagnose import Session
 from monitor.dialogue import POWER
 from monitor.kept import MeterReading, Visit
-from monitor.records import READINGS, AlertChange, Change, ChangeKind, Cycle, Finding
-from monitor.report_facts import Close, Facts, Step
+from monitor.records import READINGS, Cycle, Finding
+from monitor.report_facts import Act, Close, Episode, Facts
 from monitor.report_parts import Block, Bullets, Document, Heading, Para, Picture, Table
 from monitor.report_plots import Mark, Span, Trace, chain, lanes, trace
 from monitor.suspects_table import SUSPECTS
@@ -23,7 +23,6 @@ from monitor.suspects_table import SUSPECTS
 _N = {name: limit.value for name, limit in limits.REPORT.items()}
 _DAY_S = 86400.0
 ALWAYS = ("isolate", "absence", "one-pole", "capacitor", "live", "moving", "refrigerant")
-_STARTED = {ChangeKind.RAISED: "began", ChangeKind.CLEARED: "ended"}
 
 
 def document(facts: Facts) -> Document:
@@ -62,10 +61,7 @@ def _verdict(facts: Facts) -> Iterator[Block]:
         )
     findings = facts.status.findings
     if not findings:
-        recent = len(
-            {step.kept.body.finding for step in facts.steps if step.number and isinstance(step.kept.body, Change)}
-        )
-        past = f" In these days {recent} kinds of trouble came and went: see “What happened”." if recent else ""
+        past = " What came and went in these days is under “What happened”." if facts.episodes else ""
         yield Para(f"Nothing stands{' as far as was seen' if facts.blind else ''}.{past}", "lead")
     for finding in findings:
         yield Para(texts.FINDINGS[finding.name].headline, "lead")
@@ -113,7 +109,7 @@ def _standing(facts: Facts) -> Iterator[Block]:
 
 
 def _finding(facts: Facts, finding: Finding, session: Session) -> Iterator[Block]:
-    verdict = session.verdict()
+    suspects, ruled_out, wanted = _judged(finding, session)
     yield Heading(f"{finding.summary} ({finding.name}, {finding.severity.value})", 3)
     measured = ", ".join(f"{name} {shown}" for name, shown in texts.measurements(finding))
     since = _when(facts, finding.raised_wall_s)
@@ -123,20 +119,28 @@ def _finding(facts: Facts, finding: Finding, session: Session) -> Iterator[Block
             f"{CHECKS[name].title}: {judged.text or judged.outcome}" for name, judged in session.answers.items()
         )
         yield Para(f"Checked since: {done}.")
-    if verdict.suspects:
+    if suspects:
         yield Para("Suspected, the most usual first:")
-        yield Bullets([_suspect(name) for name in verdict.suspects], "numbered")
-    for pair in verdict.together:
-        yield Para(
-            "No single one explains it; together these would: " + " and ".join(texts.suspect(n) for n in sorted(pair))
-        )
-    if verdict.ruled_out:
-        rows = [(texts.capital(texts.suspect(name)), why) for name, why in verdict.ruled_out.items()]
+        yield Bullets([_suspect(name) for name in suspects], "numbered")
+    if session.answers:
+        for pair in session.verdict().together:
+            names = " and ".join(texts.suspect(name) for name in sorted(pair))
+            yield Para(f"No single one explains it; together these would: {names}.")
+    if ruled_out:
+        rows = [(texts.capital(texts.suspect(name)), why) for name, why in ruled_out.items()]
         yield Table(("Ruled out", "because"), rows, (0.45, 0.55))
-    if verdict.wanted_senses:
-        names = ", ".join(texts.NAMES.get(name, name) for name in verdict.wanted_senses)
+    if wanted:
+        names = ", ".join(texts.NAMES.get(name, name) for name in wanted)
         yield Para(f"Not sensed here, and would narrow it further: {names}.", "soft")
     yield from _checks(session)
+
+
+def _judged(finding: Finding, session: Session) -> tuple[Sequence[str], Mapping[str, str], Sequence[str]]:
+    """Suspects, ruled out, wanted senses: the monitor's own word until somebody has measured."""
+    if not session.answers:
+        return finding.suspects, finding.ruled_out, finding.wanted_senses
+    verdict = session.verdict()
+    return verdict.suspects, verdict.ruled_out, verdict.wanted_senses
 
 
 def _suspect(name: str) -> str:
@@ -162,33 +166,34 @@ def _checks(session: Session) -> Iterator[Block]:
 
 def _story(facts: Facts) -> Iterator[Block]:
     yield Heading("What happened")
-    rows = [row for step in facts.steps if (row := _row(facts, step)) is not None]
+    rows = [(one.raised_wall_s[0], _episode(facts, one)) for one in facts.episodes]
+    rows += [(act.wall_s, _act(facts, act)) for act in facts.acts]
+    rows = sorted(rows, key=lambda row: row[0])
     if not rows:
         yield Para("Nothing out of the ordinary.")
         return
-    yield Para("Numbers point into the pictures.", "soft")
-    yield Table(("", "when", "what"), rows, (0.06, 0.2, 0.74))
+    most = int(_N["events"])
+    left_out = f" The {len(rows) - most} oldest are left out." if len(rows) > most else ""
+    yield Para(f"Numbers point into the pictures.{left_out}", "soft")
+    yield Table(("", "from", "to", "what"), [row for _, row in rows[-most:]], (0.05, 0.18, 0.18, 0.59))
 
 
-def _row(facts: Facts, step: Step) -> tuple[str, str, str] | None:
-    body, when = step.kept.body, _when(facts, step.kept.wall_s)
-    number = str(step.number) if step.number else ""
-    if isinstance(body, Change):
-        suspects = ""
-        if body.change is ChangeKind.RAISED and body.suspects:
-            suspects = " Suspected first: " + texts.suspect(body.suspects[0]) + "."
-        return number, when, f"{texts.capital(_STARTED.get(body.change, 'revised'))}: {body.summary}{suspects}"
-    if isinstance(body, AlertChange) and body.by:
-        state = texts.WORDS[f"alert-{body.state.value}"]
-        return number, when, f"{body.by} set “{body.summary.rstrip('.')}” to: {state}."
-    return None
+def _episode(facts: Facts, one: Episode) -> tuple[str, str, str, str]:
+    times = len(one.raised_wall_s)
+    often = f" {times} times." if times > 1 else ""
+    suspects = f" Suspected first: {texts.suspect(one.last.suspects[0])}." if one.last.suspects else ""
+    ended = "stands" if one.ended_wall_s is None else _when(facts, one.ended_wall_s)
+    return str(one.number), _when(facts, one.raised_wall_s[0]), ended, f"{one.last.summary}{often}{suspects}"
+
+
+def _act(facts: Facts, act: Act) -> tuple[str, str, str, str]:
+    state = texts.WORDS[f"alert-{act.change.state.value}"]
+    return "", _when(facts, act.wall_s), "", f"{act.change.by} set “{act.change.summary.rstrip('.')}” to: {state}."
 
 
 def _marks(facts: Facts, from_s: float, to_s: float) -> list[Mark]:
     return [
-        Mark(step.kept.wall_s, step.number)
-        for step in facts.steps
-        if step.number and step.kept.wall_s is not None and from_s <= step.kept.wall_s <= to_s
+        Mark(wall_s, one.number) for one in facts.episodes for wall_s in one.raised_wall_s if from_s <= wall_s <= to_s
     ]
 
 
