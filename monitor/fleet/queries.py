@@ -1,0 +1,342 @@
+"""What the pages show, read from the database. Every query is made for a viewer and shows only what they may see.
+
+Rows come back as records; how they are ordered is said in triage.py and done by the database.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+from typing import Any, Generic, NamedTuple, TypeVar
+
+import msgspec
+import sqlalchemy as sa
+
+from monitor.config import Unit
+from monitor.errors import CommandError
+from monitor.fleet import parts, triage
+from monitor.fleet.people import Viewer, visible
+from monitor.fleet.standing import Standing
+from monitor.fleet.tables import (
+    asks,
+    cycles,
+    events,
+    set_aside,
+    site_days,
+    sites,
+    slots,
+    snapshots,
+    state,
+    users,
+    visits,
+)
+from monitor.fleet.tables import standing as standing_table
+from monitor.limits import FLEET
+from monitor.records import Severity
+
+PAGE_ROWS = int(FLEET["page_rows"].value)
+_SILENT_S, _UNHEARD_S = FLEET["silent_s"].value, FLEET["unheard_s"].value
+_Row = TypeVar("_Row")
+
+
+class Page(NamedTuple, Generic[_Row]):
+    """Some rows of a longer list, beginning at `offset` of `total`."""
+
+    rows: Sequence[_Row]
+    total: int
+    offset: int
+
+
+class Case(msgspec.Struct, frozen=True, kw_only=True):
+    """A site with the finding for which it is on a list."""
+
+    site: str
+    name: str
+    customer: str
+    address: str
+    phone: str
+    vulnerability: int
+    vulnerability_note: str
+    technician: str | None
+    outdoor_c: float | None
+    online: bool | None
+    service_until_at: float | None
+    finding: str
+    severity: Severity
+    since_at: float
+    suspects: tuple[str, ...]
+    summary: str
+    alert_state: str
+    alert_by: str
+    unit: Unit | None
+    booked_day: str | None
+
+    @property
+    def cooling(self) -> str:
+        """What the finding means for the house, in words."""
+        return triage.COOLING_WORDS[triage.urgency(self.finding)]
+
+    @property
+    def heat(self) -> str:
+        """How hot it is there, in words."""
+        return triage.heat_words(self.outdoor_c)
+
+    @property
+    def part(self) -> str:
+        """The likely part."""
+        return parts.likely_part(self.suspects)
+
+    @property
+    def load(self) -> tuple[str, ...]:
+        """What to take along."""
+        return parts.load(self.suspects, self.unit)
+
+
+def unit_of(stored: Mapping[str, Any] | None) -> Unit | None:
+    """The nameplate as stored; None where there is none."""
+    return None if stored is None else msgspec.convert(stored, Unit)
+
+
+# ---------------------------------------------------------------- lists of cases
+
+
+def morning(connection: sa.Connection, viewer: Viewer, *, offset: int = 0, limit: int = PAGE_ROWS) -> Page[Case]:
+    """Who needs somebody now: sites where an urgent finding stands, one row each by its worst, in triage's order."""
+    worst = (_URGENCY.desc(), standing_table.c.since_at)
+    ranked = _cases(viewer, sa.func.row_number().over(partition_by=standing_table.c.site_id, order_by=worst))
+    ranked = ranked.where(standing_table.c.severity == Severity.URGENT.value)
+    return _page(
+        connection, ranked, (sa.text("urgency DESC"), sa.text("need DESC"), sa.text("since_at")), offset, limit
+    )
+
+
+def drifting(connection: sa.Connection, viewer: Viewer, *, offset: int = 0, limit: int = PAGE_ROWS) -> Page[Case]:
+    """Units to book before they fail: something stands that is not urgent, nothing that is, and no visit is booked."""
+    first = (sa.case((standing_table.c.severity == Severity.SOON.value, 0), else_=1), standing_table.c.since_at)
+    urgent = sa.select(standing_table.c.site_id).where(
+        standing_table.c.active, standing_table.c.severity == Severity.URGENT.value
+    )
+    ranked = _cases(viewer, sa.func.row_number().over(partition_by=standing_table.c.site_id, order_by=first))
+    ranked = ranked.where(
+        standing_table.c.severity != Severity.URGENT.value, sites.c.id.not_in(urgent), _booked_day().is_(None)
+    )
+    return _page(connection, ranked, (sa.text("severity"), sa.text("since_at")), offset, limit)
+
+
+_URGENCY = sa.case(
+    *((standing_table.c.finding == name, int(cooling)) for name, cooling in triage.COOLING.items()),
+    else_=int(triage.Cooling.DAMAGE),
+)
+_NEED = sa.case(
+    *((state.c.outdoor_c >= low, weight) for low, weight, _ in reversed(triage.HEAT[1:])),
+    (state.c.outdoor_c.is_(None), triage.heat_weight(None)),
+    else_=0,
+) + sa.case(*((sites.c.vulnerability == level, row.weight) for level, row in triage.VULNERABILITY.items()), else_=0)
+
+
+def _booked_day() -> sa.ScalarSelect[str | None]:
+    booked = sa.select(sa.func.min(visits.c.due_day)).where(
+        visits.c.site_id == sites.c.id, visits.c.status == "booked", visits.c.kind != "plan"
+    )
+    return booked.scalar_subquery()
+
+
+def _cases(viewer: Viewer, place: sa.ColumnElement[Any]) -> sa.Select[Any]:
+    plain = [name for name in Case.__struct_fields__ if name in sites.c]
+    now = ("outdoor_c", "online", "service_until_at")
+    stands = ("finding", "severity", "since_at", "suspects", "summary", "alert_state", "alert_by")
+    columns = [sites.c[name] for name in plain] + [state.c[name] for name in now]
+    columns += [standing_table.c[name] for name in stands]
+    query = sa.select(
+        *columns,
+        users.c.name.label("technician"),
+        _booked_day().label("booked_day"),
+        _URGENCY.label("urgency"),
+        _NEED.label("need"),
+        place.label("place"),
+    )
+    joined = standing_table.join(sites, sites.c.id == standing_table.c.site_id).join(
+        state, state.c.site_id == sites.c.id
+    )
+    query = query.select_from(joined.outerjoin(users, users.c.id == sites.c.technician_id))
+    return query.where(standing_table.c.active, sites.c.revoked_at.is_(None), visible(viewer))
+
+
+def _page(
+    connection: sa.Connection, ranked: sa.Select[Any], order: Sequence[sa.TextClause], offset: int, limit: int
+) -> Page[Case]:
+    inner = ranked.subquery()
+    query = sa.select(inner, sa.func.count().over().label("total")).where(inner.c.place == 1)
+    rows = connection.execute(query.order_by(*order, sa.text("site")).limit(limit).offset(offset)).all()
+    return Page([_case(row._mapping) for row in rows], rows[0].total if rows else 0, offset)
+
+
+def _case(row: sa.RowMapping) -> Case:
+    values = {name: row[name] for name in Case.__struct_fields__}
+    values["suspects"] = tuple(msgspec.json.decode(row["suspects"]))
+    values["severity"] = Severity(row["severity"])
+    return Case(**{**values, "unit": unit_of(row["unit"])})
+
+
+def standing_counts(connection: sa.Connection, viewer: Viewer) -> list[tuple[str, int]]:
+    """How often each finding stands now, the most often first."""
+    query = sa.select(standing_table.c.finding, sa.func.count()).join(sites, sites.c.id == standing_table.c.site_id)
+    query = query.where(standing_table.c.active, sites.c.revoked_at.is_(None), visible(viewer))
+    rows = connection.execute(query.group_by(standing_table.c.finding))
+    return sorted(((finding, count) for finding, count in rows), key=lambda row: (-row[1], row[0]))
+
+
+# ---------------------------------------------------------------- silent monitors, plan visits, search
+
+
+class SiteLine(msgspec.Struct, frozen=True, kw_only=True):
+    """A site in a plain list."""
+
+    site: str
+    name: str
+    customer: str
+    address: str
+    phone: str
+    plan: str
+    plan_visit_due: str | None
+    technician: str | None
+    online: bool | None
+    online_at: float | None
+    heard_at: float | None
+    revoked_at: float | None
+
+
+def silent(connection: sa.Connection, viewer: Viewer, now: float, *, offset: int = 0) -> Page[SiteLine]:
+    """Monitors that are off, or have not been heard of for longer than a working one stays quiet; longest first."""
+    off = sa.and_(state.c.online.is_(False), state.c.online_at < now - _SILENT_S)
+    quiet = sa.func.coalesce(state.c.heard_at, sites.c.enrolled_at) < now - _UNHEARD_S
+    query = _lines(viewer).where(sites.c.revoked_at.is_(None), sa.or_(off, quiet))
+    return _line_page(connection, query, sa.func.coalesce(state.c.heard_at, 0.0), offset)
+
+
+def due(connection: sa.Connection, viewer: Viewer, now: float, *, offset: int = 0) -> Page[SiteLine]:
+    """Plan visits due within a month, or overdue, and not booked; the earliest first."""
+    until = datetime.fromtimestamp(now, UTC).date() + timedelta(days=FLEET["due_days"].value)
+    booked = sa.select(visits.c.site_id).where(visits.c.status == "booked", visits.c.kind == "plan")
+    query = _lines(viewer).where(sites.c.plan_visit_due <= until.isoformat(), sites.c.id.not_in(booked))
+    return _line_page(connection, query.where(sites.c.revoked_at.is_(None)), sites.c.plan_visit_due, offset)
+
+
+def search(connection: sa.Connection, viewer: Viewer, words: str, *, offset: int = 0) -> Page[SiteLine]:
+    """Sites whose id, name, customer, address or phone hold every one of the words; all sites for none."""
+    text = sa.func.lower(
+        sites.c.site + " " + sites.c.name + " " + sites.c.customer + " " + sites.c.address + " " + sites.c.phone
+    )
+    query = _lines(viewer)
+    for word in words.lower().split()[:8]:
+        query = query.where(text.contains(word, autoescape=True))
+    return _line_page(connection, query, sites.c.name, offset)
+
+
+def _lines(viewer: Viewer) -> sa.Select[Any]:
+    columns = [sites.c[name] for name in SiteLine.__struct_fields__ if name in sites.c]
+    columns += [state.c[name] for name in ("online", "online_at", "heard_at")]
+    query = sa.select(*columns, users.c.name.label("technician"), sa.func.count().over().label("total"))
+    joined = sites.join(state, state.c.site_id == sites.c.id).outerjoin(users, users.c.id == sites.c.technician_id)
+    return query.select_from(joined).where(visible(viewer))
+
+
+def _line_page(
+    connection: sa.Connection, query: sa.Select[Any], order: sa.ColumnElement[Any], offset: int
+) -> Page[SiteLine]:
+    rows = connection.execute(query.order_by(order, sites.c.site).limit(PAGE_ROWS).offset(offset)).all()
+    names = SiteLine.__struct_fields__
+    lines = [SiteLine(**{name: row._mapping[name] for name in names}) for row in rows]
+    return Page(lines, rows[0].total if rows else 0, offset)
+
+
+# ---------------------------------------------------------------- one site
+
+
+class SitePage(msgspec.Struct, frozen=True, kw_only=True):
+    """Everything the page of one site shows. `snapshot` is its newest `unit` message."""
+
+    id: int
+    about: SiteLine
+    vulnerability: int
+    vulnerability_note: str
+    technician_id: int | None
+    unit: Unit | None
+    outdoor_c: float | None
+    cycle: str | None
+    hole_since: float | None
+    snapshot: str | None
+    stands: tuple[Standing, ...]
+    days: tuple[Any, ...]
+    history: tuple[Any, ...]
+    visits: tuple[Any, ...]
+    asked: tuple[Any, ...]
+
+
+def site(connection: sa.Connection, viewer: Viewer, name: str, *, days: int = 60) -> SitePage | None:
+    """One site; None when there is no such site or the viewer may not see it: which of the two is not told."""
+    extra = (sites.c.id, sites.c.vulnerability, sites.c.vulnerability_note, sites.c.technician_id, sites.c.unit)
+    now = (state.c.outdoor_c, state.c.cycle, state.c.hole_since, snapshots.c.body)
+    query = _lines(viewer).add_columns(*extra, *now).where(sites.c.site == name)
+    query = query.outerjoin(snapshots, snapshots.c.site_id == sites.c.id)
+    row = connection.execute(query).one_or_none()
+    if row is None:
+        return None
+    at = row._mapping
+    return SitePage(
+        id=row.id,
+        about=SiteLine(**{field: at[field] for field in SiteLine.__struct_fields__}),
+        unit=unit_of(row.unit),
+        snapshot=row.body,
+        stands=_stands(connection, row.id),
+        days=_latest(connection, site_days, site_days.c.day, row.id, days),
+        history=_latest(connection, events, events.c.at, row.id, PAGE_ROWS),
+        visits=_latest(connection, visits, visits.c.made_at, row.id, PAGE_ROWS),
+        asked=_latest(connection, asks, asks.c.made_at, row.id, 10),
+        **{field: at[field] for field in ("vulnerability", "vulnerability_note", "technician_id")},
+        **{field: at[field] for field in ("outdoor_c", "cycle", "hole_since")},
+    )
+
+
+def site_id(connection: sa.Connection, viewer: Viewer, name: str) -> int:
+    """The key of a site that the viewer may see. Raises CommandError."""
+    found = connection.scalar(sa.select(sites.c.id).where(sites.c.site == name, visible(viewer)))
+    if found is None:
+        raise CommandError("site", name, "a site that you may see")
+    return int(found)
+
+
+def _stands(connection: sa.Connection, key: int) -> tuple[Standing, ...]:
+    query = sa.select(standing_table).where(standing_table.c.site_id == key, standing_table.c.active)
+    found = [Standing(**row._mapping) for row in connection.execute(query)]
+    return tuple(sorted(found, key=lambda row: (-int(triage.urgency(row.finding)), row.since_at)))
+
+
+def _latest(
+    connection: sa.Connection, table: sa.Table, order: sa.ColumnElement[Any], key: int, limit: int
+) -> tuple[Any, ...]:
+    query = sa.select(table).where(table.c.site_id == key).order_by(order.desc()).limit(limit)
+    return tuple(connection.execute(query))
+
+
+def cycles_of(connection: sa.Connection, key: int, limit: int = PAGE_ROWS) -> tuple[Any, ...]:
+    """The newest cycles of a site."""
+    return _latest(connection, cycles, cycles.c.at, key, limit)
+
+
+# ---------------------------------------------------------------- the fleet's own state
+
+
+def workers(connection: sa.Connection) -> Sequence[Any]:
+    """Ingest workers by slot: when last heard of, and what they have done."""
+    return connection.execute(sa.select(slots).order_by(slots.c.slot)).all()
+
+
+def asides(connection: sa.Connection, limit: int = PAGE_ROWS) -> Sequence[Any]:
+    """Messages set aside, the newest first."""
+    return connection.execute(sa.select(set_aside).order_by(set_aside.c.at.desc()).limit(limit)).all()
+
+
+def holes(connection: sa.Connection) -> int:
+    """How many sites have numbers missing."""
+    return connection.scalar(sa.select(sa.func.count()).where(state.c.hole_since.is_not(None))) or 0

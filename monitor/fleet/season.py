@@ -1,0 +1,264 @@
+"""The season: for a customer one page as PDF, for the whole plan one line a site as CSV.
+
+A season is the days `from_day` to `to_day`, both included, in UTC as all days of the fleet.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Iterator
+from datetime import UTC, date, datetime, timedelta
+from typing import Any, NamedTuple
+
+import sqlalchemy as sa
+
+from monitor import moments, texts
+from monitor.errors import CommandError
+from monitor.fleet import triage
+from monitor.fleet.people import Viewer, visible
+from monitor.fleet.tables import events, site_days, sites, visits
+from monitor.fleet.visits import DONE, KINDS, day
+from monitor.report_parts import Block, Document, Heading, Para, Table
+
+_DAYS_MOST = 366
+
+
+class Span(NamedTuple):
+    """The days of a season."""
+
+    from_day: str
+    to_day: str
+
+    @classmethod
+    def of(cls, from_day: str, to_day: str) -> Span:
+        """Raises CommandError for days that are none, the wrong way round or more than a year apart."""
+        span = cls(day(from_day), day(to_day))
+        length = (date.fromisoformat(span.to_day) - date.fromisoformat(span.from_day)).days + 1
+        if not 1 <= length <= _DAYS_MOST:
+            raise CommandError("season", f"{from_day} to {to_day}", f"1 to {_DAYS_MOST} days, the first day first")
+        return span
+
+    @classmethod
+    def this_year(cls, now: float) -> Span:
+        """From the first of January to today."""
+        today = datetime.fromtimestamp(now, UTC).date()
+        return cls(f"{today.year}-01-01", today.isoformat())
+
+    @property
+    def from_at(self) -> float:
+        """The first instant."""
+        return datetime.fromisoformat(self.from_day).replace(tzinfo=UTC).timestamp()
+
+    @property
+    def to_at(self) -> float:
+        """The instant after the last."""
+        return (datetime.fromisoformat(self.to_day).replace(tzinfo=UTC) + timedelta(days=1)).timestamp()
+
+
+class Sums(NamedTuple):
+    """What a season came to: counts, hours, the run-weighted running current, the hottest outdoor temperature."""
+
+    days: int
+    cycles: int
+    starts: int
+    run_h: float
+    mean_a: float | None
+    hottest_c: float | None
+
+
+class Trouble(NamedTuple):
+    """One time a finding stood; `to_at` is None where it still did at the end of the season."""
+
+    finding: str
+    from_at: float
+    to_at: float | None
+
+
+_NOTHING = Sums(0, 0, 0, 0.0, None, None)
+
+
+def _sums(connection: sa.Connection, span: Span, *where: sa.ColumnElement[bool]) -> dict[int, Sums]:
+    c = site_days.c
+    total = [sa.func.sum(c[name]) for name in ("cycles", "starts", "run_s", "amp_s", "measured_s")]
+    query = sa.select(c.site_id, sa.func.count(), *total, sa.func.max(c.outdoor_max_c)).group_by(c.site_id)
+    query = query.where(c.day >= span.from_day, c.day <= span.to_day, *where)
+    rows = connection.execute(query)
+    return {
+        key: Sums(days, int(count), int(starts), run_s / 3600.0, amp_s / measured_s if measured_s else None, hottest)
+        for key, days, count, starts, run_s, amp_s, measured_s, hottest in rows
+    }
+
+
+def _steps(connection: sa.Connection, span: Span, *where: sa.ColumnElement[bool]) -> Iterator[tuple[int, list[Any]]]:
+    """The changes of findings of each site within the span, in order."""
+    c = events.c
+    query = sa.select(c.site_id, c.at, c.finding, c.step).where(c.kind == "finding", c.step != "revised", *where)
+    query = query.where(c.at >= span.from_at, c.at < span.to_at).order_by(c.site_id, c.at, c.seq)
+    key, rows = None, list[Any]()
+    for row in connection.execution_options(yield_per=2000).execute(query):
+        if key is not None and row.site_id != key:
+            yield key, rows
+            rows = []
+        key = row.site_id
+        rows.append(row)
+    if key is not None:
+        yield key, rows
+
+
+def troubles(rows: Iterable[Any], span: Span) -> list[Trouble]:
+    """Changes of one site as times that a finding stood, in order of their beginning. One cleared that was not seen to
+    begin has stood since the season began."""
+    stood: dict[str, float] = {}
+    found: list[Trouble] = []
+    for row in rows:
+        if row.step == "raised":
+            stood.setdefault(row.finding, row.at)
+        else:
+            found.append(Trouble(row.finding, stood.pop(row.finding, span.from_at), row.at))
+    found += [Trouble(finding, at, None) for finding, at in stood.items()]
+    return sorted(found, key=lambda row: row.from_at)
+
+
+def hours_without(found: Iterable[Trouble], end_at: float) -> float:
+    """Hours without cooling: the time covered by findings that mean no cooling, overlaps counted once."""
+    spans = sorted((t.from_at, end_at if t.to_at is None else t.to_at) for t in found if t.finding in triage.NO_COOLING)
+    covered, reached = 0.0, 0.0
+    for from_at, to_at in spans:
+        covered += max(0.0, to_at - max(from_at, reached))
+        reached = max(reached, to_at)
+    return covered / 3600.0
+
+
+# ---------------------------------------------------------------- the whole plan, as CSV
+
+
+HEADER = (
+    *("site", "name", "customer", "address", "plan", "plan_visit_due", "days_with_cooling", "cycles", "starts"),
+    *("run_h", "mean_running_a", "hottest_c", "findings", "hours_without_cooling", "visits"),
+)
+
+
+def plan_csv(connection: sa.Connection, viewer: Viewer, span: Span, now: float) -> Iterator[str]:
+    """The lines of the report, a header first; one line for each site that the viewer may see."""
+    sums = _sums(connection, span)
+    end_at = min(now, span.to_at)
+    trouble = {key: troubles(rows, span) for key, rows in _steps(connection, span)}
+    made = _visit_counts(connection, span)
+    yield _csv_line(HEADER)
+    query = sa.select(sites).where(visible(viewer)).order_by(sites.c.site)
+    for row in connection.execute(query):
+        found = trouble.get(row.id, [])
+        total = sums.get(row.id, _NOTHING)
+        about = (row.site, row.name, row.customer, row.address, row.plan, row.plan_visit_due or "")
+        numbers = (total.days, total.cycles, total.starts, f"{total.run_h:.1f}", _number(total.mean_a))
+        rest = (_number(total.hottest_c), len(found), f"{hours_without(found, end_at):.1f}", made.get(row.id, 0))
+        yield _csv_line((*about, *numbers, *rest))
+
+
+def _visit_counts(connection: sa.Connection, span: Span) -> dict[int, int]:
+    query = sa.select(visits.c.site_id, sa.func.count()).where(visits.c.status == DONE).group_by(visits.c.site_id)
+    query = query.where(visits.c.done_at >= span.from_at, visits.c.done_at < span.to_at)
+    return {key: count for key, count in connection.execute(query)}
+
+
+def _number(value: float | None) -> str:
+    return "" if value is None else f"{value:.1f}"
+
+
+def _csv_line(values: Iterable[object]) -> str:
+    out = io.StringIO()
+    csv.writer(out).writerow([_harmless(str(value)) for value in values])
+    return out.getvalue()
+
+
+def _harmless(text: str) -> str:
+    """A cell that a spreadsheet would take for a formula is marked as text."""
+    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") and not _is_number(text) else text
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
+# ---------------------------------------------------------------- one customer, as a document
+
+
+def customer_document(
+    connection: sa.Connection, viewer: Viewer, site: str, span: Span, *, company: str, scale: str, now: float
+) -> Document | None:
+    """What the season was like at one site, in a customer's words; None for a site that the viewer may not see."""
+    row = connection.execute(sa.select(sites).where(sites.c.site == site, visible(viewer))).one_or_none()
+    if row is None:
+        return None
+    total = _sums(connection, span, site_days.c.site_id == row.id).get(row.id, _NOTHING)
+    steps = [rows for _, rows in _steps(connection, span, events.c.site_id == row.id)]
+    found = troubles(steps[0], span) if steps else []
+    made = connection.execute(_visits_of(row.id, span)).all()
+    blocks: list[Block] = [
+        Heading(f"Your air conditioner, {span.from_day} to {span.to_day}", 1),
+        Para(", ".join(part for part in (row.customer, row.name, row.address) if part), "soft"),
+        Para(_sentence(total, found, min(now, span.to_at)), "lead"),
+        *_figures(total, scale),
+        *_trouble_table(found),
+        *_visit_table(made),
+    ]
+    return Document(f"Season report for {row.name}", f"{company}. Days and times are UTC.", tuple(blocks))
+
+
+def _visits_of(key: int, span: Span) -> sa.Select[Any]:
+    query = sa.select(visits).where(visits.c.site_id == key, visits.c.status == DONE).order_by(visits.c.done_at)
+    return query.where(visits.c.done_at >= span.from_at, visits.c.done_at < span.to_at)
+
+
+def _sentence(total: Sums, found: list[Trouble], end_at: float) -> str:
+    if not total.cycles:
+        return "Nothing was recorded in this time: either no cooling was called for, or the monitor was not running."
+    without = hours_without(found, end_at)
+    ran = f"It cooled {total.cycles} times on {total.days} days, {total.run_h:.0f} hours in all."
+    if not found:
+        return f"{ran} The monitor found nothing wrong."
+    lost = f"It could not cool for {texts.span(without * 3600)}." if without else "It never failed to cool."
+    return f"{ran} {lost}"
+
+
+def _figures(total: Sums, scale: str) -> list[Block]:
+    if not total.cycles:
+        return []
+    rows = [["Cooling runs", str(total.cycles)], ["Hours running", f"{total.run_h:.0f}"]]
+    rows.append(["Mean length of a run", texts.span(3600.0 * total.run_h / total.cycles)])
+    if total.mean_a is not None:
+        rows.append(["Mean running current of the compressor", f"{total.mean_a:.1f} A"])
+    if total.hottest_c is not None:
+        rows.append(["Hottest air at the unit at the start of a run", moments.degrees(total.hottest_c, scale)])
+    return [Heading("In numbers"), Table(("", ""), rows, (0.6, 0.4), right=(1,))]
+
+
+def _trouble_table(found: list[Trouble]) -> list[Block]:
+    rows = [
+        [
+            moments.day(row.from_at, UTC),
+            texts.FINDINGS[row.finding].headline if row.finding in texts.FINDINGS else row.finding,
+            "still stands" if row.to_at is None else texts.span(row.to_at - row.from_at),
+        ]
+        for row in found
+    ]
+    return [Heading("What was found"), Table(("Day", "What", "How long"), rows, (0.2, 0.6, 0.2))] if rows else []
+
+
+def _visit_table(made: Iterable[Any]) -> list[Block]:
+    rows = [
+        [
+            moments.day(row.done_at, UTC),
+            KINDS[row.kind],
+            ". ".join(part for part in (texts.capital(texts.suspect(row.was)) if row.was else "", row.note) if part),
+            ", ".join(row.parts),
+        ]
+        for row in made
+    ]
+    head = ("Day", "Visit", "What it was", "Parts")
+    return [Heading("Visits"), Table(head, rows, (0.18, 0.14, 0.43, 0.25))] if rows else []

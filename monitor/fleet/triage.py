@@ -1,0 +1,98 @@
+"""Who comes first: the tables behind the morning list, and their order.
+
+The order is plain and can be said in words: first who has no cooling at all, then damage under way; within these, the
+higher sum of heat and of how hard heat is on somebody there; within that, who has waited longest. Pure.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import NamedTuple
+
+from monitor.limits import FLEET_HEAT_C
+
+
+class Cooling(IntEnum):
+    """What a finding means for the house. Higher comes first."""
+
+    UNKNOWN = 0  # the finding says nothing of it
+    WORKS = 1
+    POOR = 2  # it cools, but badly or not for long
+    DAMAGE = 3  # it cools or not, and something is being damaged
+    NONE = 4
+
+
+COOLING: dict[str, Cooling] = {
+    "call-without-pull-in": Cooling.NONE,
+    "call-without-run": Cooling.NONE,
+    "pull-in-without-run": Cooling.NONE,
+    "compressor-not-running": Cooling.NONE,
+    "fan-not-running": Cooling.DAMAGE,
+    "locked-rotor": Cooling.NONE,
+    "overload-cycling": Cooling.DAMAGE,
+    "contacts-stuck-closed": Cooling.DAMAGE,
+    "contactor-chatter": Cooling.DAMAGE,
+    "low-control-voltage": Cooling.POOR,
+    "line-supply-lost": Cooling.NONE,
+    "control-power-lost": Cooling.NONE,
+    "call-not-reaching-unit": Cooling.NONE,
+    "short-cycling": Cooling.POOR,
+    "high-running-current": Cooling.POOR,
+    "low-running-current": Cooling.POOR,
+    "slow-start": Cooling.WORKS,
+    "long-run": Cooling.POOR,
+    "no-call-in-heat": Cooling.UNKNOWN,
+    "sensing-disagrees": Cooling.UNKNOWN,
+    "sensor-silent": Cooling.UNKNOWN,
+}
+COOLING_WORDS = {
+    Cooling.UNKNOWN: "not known",
+    Cooling.WORKS: "cools",
+    Cooling.POOR: "cools badly",
+    Cooling.DAMAGE: "damage under way",
+    Cooling.NONE: "no cooling",
+}
+NO_COOLING = tuple(name for name, cooling in COOLING.items() if cooling is Cooling.NONE)
+
+
+class Vulnerable(NamedTuple):
+    """One level of the note on who lives there: its weight beside the bands of heat, and its words."""
+
+    weight: int
+    words: str
+
+
+VULNERABILITY: dict[int, Vulnerable] = {
+    0: Vulnerable(0, "nothing noted"),
+    1: Vulnerable(2, "heat is hard on somebody here (old age, an infant, an illness)"),
+    2: Vulnerable(4, "somebody here is in danger without cooling (medical need)"),
+}
+
+# Bands of heat, by outdoor temperature alone: lower bound in °C, weight, words.
+HEAT: tuple[tuple[float, int, str], ...] = tuple(
+    (limit.value, weight, words)
+    for weight, (limit, words) in enumerate(
+        zip(FLEET_HEAT_C, ("no heat", "warm", "hot", "dangerous heat"), strict=True)
+    )
+)
+
+
+def heat_weight(outdoor_c: float | None) -> int:
+    """The band of a temperature; where it is not known, the middle one is assumed rather than none."""
+    return 1 if outdoor_c is None else max(weight for low, weight, _ in HEAT if outdoor_c >= low or weight == 0)
+
+
+def heat_words(outdoor_c: float | None) -> str:
+    """The band in words."""
+    return "heat not known" if outdoor_c is None else HEAT[heat_weight(outdoor_c)][2]
+
+
+def urgency(finding: str) -> Cooling:
+    """What a finding means for the house; one that this program does not know yet counts as damage."""
+    return COOLING.get(finding, Cooling.DAMAGE)
+
+
+def place(finding: str, outdoor_c: float | None, vulnerability: int, since_at: float) -> tuple[int, int, float]:
+    """Sorts the morning list, lowest first: urgency, then heat and vulnerability together, then the longest wait."""
+    need = heat_weight(outdoor_c) + VULNERABILITY[vulnerability].weight
+    return -int(urgency(finding)), -need, since_at

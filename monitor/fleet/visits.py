@@ -1,0 +1,216 @@
+"""Visits: booked for a technician, done with what it really was and what was used; and what that says of the program.
+
+A visit keeps the suspects as they stood when it was booked, so that the score judges what was really said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, date, datetime
+from math import sqrt
+from typing import Any, NamedTuple
+
+import sqlalchemy as sa
+
+from monitor.errors import CommandError
+from monitor.fleet import parts
+from monitor.fleet.people import Role, Viewer, note, visible
+from monitor.fleet.queries import site_id, unit_of
+from monitor.fleet.tables import sites, users, visits
+from monitor.suspects_table import SUSPECTS
+
+KINDS = {"repair": "repair", "drift": "before it fails", "plan": "plan visit", "monitor": "silent monitor"}
+BOOKED, DONE, DROPPED = "booked", "done", "dropped"
+OTHER = "other"  # what it was, when it was no suspect of the program's
+NOTE_MOST = 4000
+_Z = 1.959964  # of the normal distribution, 95 % two-sided
+
+
+class Booked(NamedTuple):
+    """A visit with its site, as lists show it."""
+
+    id: int
+    site: str
+    name: str
+    address: str
+    phone: str
+    kind: str
+    status: str
+    technician: str | None
+    due_day: str
+    finding: str
+    suspects: tuple[str, ...]
+    note: str
+    was: str
+    parts: tuple[str, ...]
+    done_at: float | None
+    load: tuple[str, ...]
+
+
+# ---------------------------------------------------------------- changes
+
+
+def book(
+    connection: sa.Connection,
+    viewer: Viewer,
+    site: str,
+    *,
+    kind: str,
+    due_day: str,
+    technician_id: int | None,
+    finding: str = "",
+    suspects: Sequence[str] = (),
+    text: str = "",
+    now: float,
+) -> int:
+    """Book a visit; its number. Raises CommandError for what cannot be booked."""
+    if kind not in KINDS:
+        raise CommandError("visit: kind", kind, " or ".join(KINDS))
+    _check_technician(connection, technician_id)
+    row = {
+        "site_id": site_id(connection, viewer, site),
+        "kind": kind,
+        "status": BOOKED,
+        "technician_id": technician_id,
+        "due_day": day(due_day),
+        "finding": finding,
+        "suspects": list(suspects),
+        "note": _text(text),
+        "parts": [],
+        "made_at": now,
+    }
+    made: int = connection.execute(sa.insert(visits).values(row).returning(visits.c.id)).scalar_one()
+    note(connection, now, viewer.login, "booked a visit to", site, visit=made, kind=kind, due=row["due_day"])
+    return made
+
+
+def finish(
+    connection: sa.Connection, viewer: Viewer, visit: int, *, was: str, used: Sequence[str], text: str, now: float
+) -> None:
+    """A visit was made: what it really was (a suspect, `other`, or "" where nothing was wrong) and the parts used."""
+    if was not in ("", OTHER, *SUSPECTS):
+        raise CommandError("visit: what it was", was, "a suspect of the program, or other")
+    done = {"status": DONE, "was": was, "parts": [_text(part) for part in used], "note": _text(text), "done_at": now}
+    row = _change(connection, viewer, visit, done)
+    if row.kind == "plan":
+        _next_plan_visit(connection, row.site_id, now)
+    note(connection, now, viewer.login, "finished visit", str(visit), was=was, parts=list(used))
+
+
+def drop(connection: sa.Connection, viewer: Viewer, visit: int, *, text: str, now: float) -> None:
+    """A visit will not be made."""
+    _change(connection, viewer, visit, {"status": DROPPED, "note": _text(text), "done_at": now})
+    note(connection, now, viewer.login, "dropped visit", str(visit))
+
+
+def _change(connection: sa.Connection, viewer: Viewer, visit: int, values: dict[str, Any]) -> Any:
+    change = sa.update(visits).where(visits.c.id == visit, visits.c.status == BOOKED)
+    if viewer.role is Role.TECHNICIAN:
+        change = change.where(visits.c.technician_id == viewer.id)
+    row = connection.execute(change.values(values).returning(visits.c.site_id, visits.c.kind)).one_or_none()
+    if row is None:
+        raise CommandError("visit", visit, "a visit that is booked, and yours to change")
+    return row
+
+
+def _check_technician(connection: sa.Connection, technician_id: int | None) -> None:
+    if technician_id is None:
+        return
+    known = connection.scalar(sa.select(users.c.id).where(users.c.id == technician_id, users.c.active))
+    if known is None:
+        raise CommandError("visit: technician", technician_id, "a person who may sign in")
+
+
+def _next_plan_visit(connection: sa.Connection, key: int, now: float) -> None:
+    """A plan visit made is due again in a year."""
+    today = datetime.fromtimestamp(now, UTC).date()
+    later = today.replace(year=today.year + 1, day=min(today.day, 28))
+    connection.execute(sa.update(sites).where(sites.c.id == key).values(plan_visit_due=later.isoformat()))
+
+
+def day(text: str) -> str:
+    """A day as `2026-07-14`. Raises CommandError."""
+    try:
+        return date.fromisoformat(text.strip()).isoformat()
+    except ValueError:
+        raise CommandError("day", text, "a date such as 2026-07-14") from None
+
+
+def _text(text: str) -> str:
+    if len(text) > NOTE_MOST or "\x00" in text:
+        raise CommandError("text", f"{len(text)} characters", f"at most {NOTE_MOST}")
+    return text.strip()
+
+
+# ---------------------------------------------------------------- lists
+
+
+def listed(connection: sa.Connection, viewer: Viewer, *, status: str = BOOKED, limit: int = 500) -> list[Booked]:
+    """Visits of a status that the viewer may see, booked ones by day; a technician's own only."""
+    query = _visits().where(visits.c.status == status, visible(viewer))
+    if viewer.role is Role.TECHNICIAN:
+        query = query.where(visits.c.technician_id == viewer.id)
+    order = visits.c.due_day if status == BOOKED else visits.c.done_at.desc()
+    return [_booked(row) for row in connection.execute(query.order_by(order, visits.c.id).limit(limit))]
+
+
+def one(connection: sa.Connection, viewer: Viewer, visit: int) -> Booked | None:
+    """One visit; None where there is none that the viewer may see."""
+    query = _visits().where(visits.c.id == visit)
+    if viewer.role is Role.TECHNICIAN:
+        query = query.where(visits.c.technician_id == viewer.id)
+    row = connection.execute(query).one_or_none()
+    return None if row is None else _booked(row)
+
+
+def _visits() -> sa.Select[Any]:
+    columns = (sites.c.site, sites.c.name, sites.c.address, sites.c.phone, sites.c.unit)
+    query = sa.select(visits, *columns, users.c.name.label("technician")).join(sites, sites.c.id == visits.c.site_id)
+    return query.outerjoin(users, users.c.id == visits.c.technician_id)
+
+
+def _booked(row: Any) -> Booked:
+    at = row._mapping
+    load = parts.load(row.suspects, unit_of(row.unit))
+    lists = {"suspects": tuple(row.suspects), "parts": tuple(row.parts), "load": load}
+    return Booked(**{name: at[name] for name in Booked._fields if name not in lists}, **lists)
+
+
+# ---------------------------------------------------------------- how good the first suspect is
+
+
+class FindingScore(NamedTuple):
+    """Visits for one finding where it was found out what it was: `first` of them the first suspect, `listed` any of
+    the suspects. `low` and `high` bound the share of `first` (Wilson score interval, 95 %)."""
+
+    finding: str
+    visits: int
+    first: int
+    listed: int
+    low: float
+    high: float
+
+
+def score(connection: sa.Connection, since: float = 0.0) -> list[FindingScore]:
+    """Over all visits done since then, by finding, the most visited first; the last row, named "", is all together."""
+    query = sa.select(visits.c.finding, visits.c.suspects, visits.c.was)
+    query = query.where(visits.c.status == DONE, visits.c.done_at >= since, visits.c.was != "", visits.c.finding != "")
+    counts: dict[str, list[int]] = {}
+    for finding, suspects, was in connection.execute(query):
+        for name in (finding, ""):
+            row = counts.setdefault(name, [0, 0, 0])
+            row[0] += 1
+            row[1] += bool(suspects) and suspects[0] == was
+            row[2] += was in suspects
+    rows = [FindingScore(name, *row, *wilson(row[1], row[0])) for name, row in counts.items()]
+    return sorted(rows, key=lambda row: (row.finding == "", -row.visits, row.finding))
+
+
+def wilson(right: int, of: int) -> tuple[float, float]:
+    """95 % interval of a share (E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209); 0 to 1 for no trial at all."""
+    if not of:
+        return 0.0, 1.0
+    share, z2 = right / of, _Z * _Z
+    middle = (share + z2 / (2 * of)) / (1 + z2 / of)
+    half = _Z * sqrt(share * (1 - share) / of + z2 / (4 * of * of)) / (1 + z2 / of)
+    return max(0.0, middle - half), min(1.0, middle + half)
