@@ -443,7 +443,7 @@ REPORT: dict[str, Limit] = {
     "checks": _ours(3, "checks", 1, 20, "what comes after these depends on what they show"),
     "share_days": _ours(7.0, "days", 0.04, 90, "a code given out for one visit ends by itself"),
     "shares_most": _ours(20, "codes", 1, 1000, "codes in force at a time"),
-    "share_letters": _ours(12, "letters", 10, 32, "60 bits: cannot be guessed, can be read out on the phone"),
+    "share_letters": _ours(12, "letters", 10, 32, "59 bits: cannot be guessed, can be read out on the phone"),
 }
 
 # ---------------------------------------------------------------- reading the boards

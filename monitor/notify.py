@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import subprocess
 import sys
 import time
@@ -30,6 +29,7 @@ from monitor.kept import Kept
 from monitor.notify_plan import Item, Plan, PlanMemory
 from monitor.notify_text import Message, Writer
 from monitor.outlets import EventOutlet
+from monitor.private_file import write_private
 from monitor.records import AlertChange, Event, UnitStatus
 from monitor.service import wall_clock
 
@@ -180,14 +180,8 @@ class Target(EventOutlet):
         """Keep the plan. A disk that fails keeps nobody from being told: it is said, and tried again."""
         if not self._unsaved:
             return
-        new = self._place.with_name(self._place.name + ".new")
         try:
-            new.unlink(missing_ok=True)
-            with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
-                file.write(msgspec.json.encode(self._plan.memory))
-                file.flush()
-                os.fsync(file.fileno())
-            new.replace(self._place)
+            write_private(self._place, msgspec.json.encode(self._plan.memory))
         except OSError as error:
             self.history.note(f"{self.name} plan", f"cannot be kept: {error.strerror or error}")
             return

@@ -149,12 +149,15 @@ def _acts(events: Sequence[Kept]) -> list[Act]:
 
 
 def _worth_closer(episodes: Sequence[Episode]) -> list[Episode]:
-    """The last episode of each finding, the newest of them."""
+    """The last episode of each finding, the newest of them; of those that came together the first stands for all."""
     last: dict[str, Episode] = {}
     for episode in episodes:
-        last.pop(episode.last.finding, None)
         last[episode.last.finding] = episode
-    return list(last.values())[-int(_N["close_ups"]) :] if _N["close_ups"] else []
+    apart: list[Episode] = []
+    for episode in sorted(last.values(), key=lambda one: one.raised_wall_s[-1]):
+        if not apart or episode.raised_wall_s[-1] - apart[-1].raised_wall_s[-1] > _N["close_s"] / 4:
+            apart.append(episode)
+    return apart[-int(_N["close_ups"]) :] if _N["close_ups"] else []
 
 
 def _close(history: Lookups, settings: Settings, episode: Episode, wall_s: float, seen_s: float | None) -> Close:

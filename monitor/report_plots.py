@@ -137,10 +137,10 @@ def _stretch(row: Lane, span: Span, y: float, height: float) -> list[Shape]:
 
 
 def _flags(marks: Sequence[Mark], span: Span, bottom: float) -> list[Shape]:
-    """A line where a finding came, a tick where it came again; its number where there is room."""
+    """A line where a finding came, with its number; a tick where it came again. Numbers that would touch are joined."""
     shapes: list[Shape] = []
+    labels: list[tuple[float, str]] = []
     seen: set[int] = set()
-    was = -99.0
     for mark in sorted(marks):
         x = span.x(mark.wall_s)
         if mark.number in seen:
@@ -148,10 +148,12 @@ def _flags(marks: Sequence[Mark], span: Span, bottom: float) -> list[Shape]:
             continue
         seen.add(mark.number)
         shapes.append(Line(x, 12, x, bottom, BREAK, 0.8, (2, 1.5)))
-        if x - was > 9:  # numbers on top of each other cannot be read; the line alone then tells
-            shapes.append(Text(x, 10, str(mark.number), 8, "middle", BREAK, bold=True))
-            was = x
-    return shapes
+        if labels and x - labels[-1][0] < 8 + 5 * len(labels[-1][1]):
+            at, words = labels[-1]
+            labels[-1] = (at, f"{words.split('–')[0]}–{mark.number}")
+        else:
+            labels.append((x, str(mark.number)))
+    return shapes + [Text(x, 10, words, 8, "middle", BREAK, bold=True) for x, words in labels]
 
 
 def _told(rows: Sequence[Lane], span: Span) -> str:
