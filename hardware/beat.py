@@ -22,9 +22,9 @@ from math import pi
 from monitor import limits
 
 BINS = 32
+BEGIN = 128  # reads
 _WIDE = tuple(1 + 0.001 * step for step in range(-108, 113))
 _NARROW = tuple(1 + 0.0005 * step for step in range(-4, 5))
-_FINE = tuple(1 + 0.0003 * step for step in (-1, 0, 1))
 
 
 class Beat:
@@ -62,50 +62,64 @@ class Beat:
         if found is None:
             self.known = False
             return None
-        self.beat_s, phase_s = found
+        width, self.beat_s, phase_s = found
+        margin = limits.BEAT_MARGIN.value + width / BINS / 2
         self.known, self._trusted = True, int(limits.BEAT_BURSTS.value)
         start_s = zero_s + phase_s
         places = self._places(news, start_s)
         whole = places[-1] - places[0] == len(places) - 1
         return [
-            start_s + place * self.beat_s if whole or self._sure(at_s - start_s) else None
+            start_s + place * self.beat_s
+            if whole or margin <= (at_s - start_s) / self.beat_s % 1.0 <= 1.0 - margin
+            else None
             for place, at_s in zip(places, news, strict=True)
         ]
-
-    def _sure(self, after_s: float) -> bool:
-        """Read well inside a beat."""
-        margin = limits.BEAT_MARGIN.value
-        return margin <= after_s / self.beat_s % 1.0 <= 1.0 - margin
 
     def _plausible(self, news: Sequence[float]) -> bool:
         """Enough of the results changed: a signal that lies flat gives the same code again and tells no beat."""
         return (len(news) - 1) * self.beat_s > limits.BEAT_SHARE.value * (news[-1] - news[0])
 
-    def _search(self, reads: Sequence[tuple[float, float, bool]], news: Sequence[float]) -> tuple[float, float] | None:
-        bound = limits.BEAT_CONTRADICTED.value * len(reads)
+    def _search(
+        self, reads: Sequence[tuple[float, float, bool]], news: Sequence[float]
+    ) -> tuple[int, float, float] | None:
+        """(width in bins of the phases that are as good, beat, phase)."""
+        bound = limits.BEAT_CONTRADICTED.value
         longest_s = (news[-1] - news[0]) / max(len(news) - 2, 1)
+        # A beat roughly right runs away over a long burst: its begin tells the beat, all of it the last digits.
+        begin = reads[:BEGIN]
         nominal_s = 1 / limits.ADC_RATE_HZ.value
         tries = [(self.beat_s, _NARROW)] if self.known else []
         for around_s, ratios in (*tries, (nominal_s, _WIDE)):
-            best = _best(reads, (around_s * ratio for ratio in ratios), longest_s)
-            if best is not None and best[0] <= bound:
-                finer = _best(reads, (best[2] * ratio for ratio in _FINE), longest_s)
-                return (finer or best)[2:]
+            best = _best(begin, (around_s * ratio for ratio in ratios), longest_s)
+            if best is None or best[0] > bound * len(begin):
+                continue
+            step = 0.04 / len(reads)
+            fine = (best[2] * (1 + step * place) for place in range(-int(0.0006 / step), int(0.0006 / step) + 1))
+            finer = _best(reads, fine, longest_s)
+            if finer is not None and finer[0] <= bound * len(reads):
+                return -finer[1], finer[2], finer[3]
         return None
 
     def _places(self, news: Sequence[float], start_s: float) -> list[int]:
-        """The place on the beat of each result, no two alike: a read close to the turn may lie on either side."""
+        """The place on the beat of each result, no two alike: a read close to the turn may lie on either side.
+
+        Where two results fall on one place, either those before were read just ahead of the turn and took the place too
+        early, or this one was read just behind it: whichever asks for the smaller error.
+        """
         places: list[int] = []
-        turned = 0.0  # how far beyond the turn the last one was read, in beats
+        parts: list[float] = []
         for at_s in news:
             place, part = divmod((at_s - start_s) / self.beat_s, 1.0)
             if places and place <= places[-1]:
-                before = places[-2] if len(places) > 1 else places[-1] - 2
-                if turned < 1.0 - part and places[-1] - 1 > before:
-                    places[-1] -= 1
+                first = len(places) - 1
+                while first > 0 and places[first - 1] == places[first] - 1 and parts[first - 1] < 1.0 - part:
+                    first -= 1
+                free = first == 0 or places[first - 1] < places[first] - 1
+                if free and max(parts[first:]) < 1.0 - part:
+                    places[first:] = [before - 1 for before in places[first:]]
                 place = max(place, places[-1] + 1)
             places.append(int(place))
-            turned = part
+            parts.append(part)
         return places
 
 
