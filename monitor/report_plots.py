@@ -18,6 +18,7 @@ from monitor.report_shapes import BAND, BREAK, GRID, INK, LIVE, SOFT, Curve, Dra
 
 WIDTH = 500.0
 _LEFT, _RIGHT = 62.0, WIDTH - 6.0
+_FLAT = 0.01  # less than any sense resolves
 # link -> the readings written into its box, with the digits that the sense can answer for
 _SHOWN = {"call": "control_v", "coil-current": "coil_a", "compressor": "compressor_a", "fan": "fan_a"}
 _ROWS = (("control-power", "thermostat-call", "call", "coil-current"), ("line-supply", "contacts", "compressor", "fan"))
@@ -239,7 +240,7 @@ def axis(lows: Sequence[float], highs: Sequence[float], *, from_zero: bool) -> t
     """Round ends of an axis that hold all values."""
     low = 0.0 if from_zero else min(lows, default=0.0)
     high = max(highs, default=1.0)
-    rough = max(high - low, 1e-3) / 2
+    rough = (high - low if high - low >= _FLAT else 1.0) / 2
     power = 10.0 ** floor(log10(rough))
     step = next(power * times for times in (1, 2, 5, 10) if power * times >= rough * (1 - 1e-9))
     begin = step * floor(low / step)

@@ -67,7 +67,7 @@ class Shares:
         return "-".join(letters[at : at + 4] for at in range(0, len(letters), 4))
 
     def check(self, code: str, *, wall_s: float) -> Share | None:
-        """The share that a code opens; None for a wrong, revoked or ended one. Case, blanks and hyphens do not count."""
+        """The share that a code opens; None for a wrong, revoked or ended one. Case, blanks, hyphens are no matter."""
         digest = _digest(re.sub(r"[\s-]", "", code[:100]).upper())
         found = [share for share in self.standing(wall_s) if hmac.compare_digest(share.digest, digest)]
         return found[0] if found else None

@@ -1,0 +1,229 @@
+"""The report for a technician: what it holds, that it needs nothing from outside, and that both forms say the same."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+
+from monitor.config import Senses, Settings, Site, Unit
+from monitor.errors import CommandError
+from monitor.history import History
+from monitor.kept import MeterReading, Visit
+from monitor.report import report, report_html, report_pdf, write_report
+from monitor.report_parts import Bullets, Document, Heading, Para, Picture, Table
+from tests.monitor.units import ALL, REST, RUN, UNIT, but, scans
+from tests.web import filled
+
+DEAD = but(RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
+SETTINGS = Settings(site=Site(name="Orchard House", id="orchard"), unit=UNIT, senses=Senses(fitted=ALL))
+HARD = "<b>&</b> 漢 Ω “x”"
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[filled.Site]:
+    """A unit that ran twice and then gets a call that its open coil does not follow."""
+    parts = ((60, REST), (600, RUN), (300, REST), (600, RUN), (60, REST), (400, DEAD))
+    made = filled.from_scans(tmp_path / "site", SETTINGS, scans(*parts), end_s=2019.0)
+    yield made
+    made.history.close()
+
+
+def made(site: filled.Site, **how: Any) -> Document:
+    return report(site.history, site.settings, how.pop("days", 3), wall_s=filled.NOW_S + 1, **how)
+
+
+def text(document: Document) -> str:
+    """Every word of a document."""
+    words: list[str] = []
+    for block in document.blocks:
+        match block:
+            case Heading() | Para():
+                words.append(block.words)
+            case Bullets():
+                words += block.rows
+            case Table():
+                words += [*block.head, *(cell for row in block.rows for cell in row)]
+            case Picture():
+                words += [block.drawing.title, block.drawing.told]
+    return "\n".join(words)
+
+
+# ---------------------------------------------------------------- what it holds
+
+
+def test_report_tells_what_stands_who_is_suspected_and_who_is_ruled_out_and_why(site: filled.Site) -> None:
+    """The finding in plain words, suspects in order, each one ruled out with its reason, what comes next."""
+    said = text(made(site))
+    assert "its contactor does not switch it on" in said
+    assert "Suspected, the most usual first:" in said
+    assert said.index("Contactor coil open (burnt out). Mended by:") < said.index("Ruled out")
+    assert "Contactor coil shorted\nthe coil draws no current" in said
+    assert "Contactor coil, ohms" in said
+
+
+def test_report_holds_chain_runs_pictures_nameplate_and_cautions(site: filled.Site) -> None:
+    """The chain names the break; two runs with their figures; the site file's nameplate; the usual cautions first."""
+    document = made(site)
+    said = text(document)
+    assert "Contactor coil: no current, the break" in said
+    runs = next(block for block in document.blocks if isinstance(block, Table) and "pull-in" in block.head)
+    assert [row[1] for row in runs.rows] == ["10 min", "10 min"]
+    assert {row[4] for row in runs.rows} == {"9.0"}
+    assert "RLA 12.8 A, LRA 68 A" in said
+    assert "one leg live" in said
+    assert said.index("lock and tag") < said.index("The chain as it stands")
+    pictures = {block.drawing.title for block in document.blocks if isinstance(block, Picture)}
+    assert {"The chain as it stands", "What ran in the last 24 hours", "Compressor current"} <= pictures
+
+
+def test_two_pole_contactor_has_no_caution_for_one_pole(site: filled.Site) -> None:
+    """Cautions are those of this unit."""
+    site.settings = msgspec.structs.replace(SETTINGS, unit=Unit(contactor_poles=2))
+    assert "one leg live" not in text(made(site))
+
+
+def test_meter_readings_narrow_the_suspects_of_the_report(site: filled.Site) -> None:
+    """An open coil on the meter: the loose connection is no longer suspected, and the reading is listed."""
+    finding = "call-without-pull-in"
+    assert "Loose or burnt connection. Mended" in text(made(site))
+    site.history.add_meter_reading(
+        MeterReading(check="coil-ohms", typed="OL", by="Sam", wall_s=filled.NOW_S, symbol="open", finding=finding)
+    )
+    said = text(made(site))
+    assert "Loose or burnt connection. Mended" not in said
+    assert "Contactor coil open (burnt out). Mended" in said
+    assert "Checked since: Contactor coil, ohms" in said
+    assert "OL" in said
+
+
+def test_finding_that_comes_again_and_again_is_one_row(tmp_path: Path) -> None:
+    """Five calls without a run, one after the other: one episode with its count, numbered in the pictures."""
+    parts = [part for _ in range(5) for part in ((120, DEAD), (300, REST))]
+    site = filled.from_scans(tmp_path / "often", SETTINGS, scans((60, REST), *parts), end_s=2159.0)
+    document = made(site)
+    story = next(block for block in document.blocks if isinstance(block, Table) and block.head[1:3] == ("from", "to"))
+    assert len(story.rows) == 1
+    assert "5 times." in story.rows[0][3]
+    assert "Nothing stands." in text(document)
+    site.history.close()
+
+
+def test_blind_monitor_shows_nothing_as_live(site: filled.Site) -> None:
+    """A status of yesterday: said first, and every link of the picture is not known."""
+    site.hands.forward(86400.0)
+    document = report(site.history, SETTINGS, 3, wall_s=filled.NOW_S + 86400.0)
+    assert "The monitor is blind" in text(document)
+    told = next(block for block in document.blocks if isinstance(block, Picture)).drawing.told
+    assert "arrives" not in told
+    assert told.count("not known") == 8
+
+
+def test_what_is_asked_for_has_bounds(site: filled.Site) -> None:
+    """No day and a whole year are refused."""
+    for days in (0, 93):
+        with pytest.raises(CommandError, match="1 to 92"):
+            made(site, days=days)
+
+
+# ---------------------------------------------------------------- the two forms
+
+
+class _Outside(HTMLParser):
+    """Gathers what a page would fetch, and every tag."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.fetched: list[str] = []
+        self.tags: set[str] = set()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.add(tag)
+        self.fetched += [f"{tag} {name}" for name, _ in attrs if name in ("src", "href", "srcset", "data", "action")]
+
+
+def test_html_needs_nothing_from_outside_and_runs_nothing(site: filled.Site) -> None:
+    """No script, no link, no source, no url() in the style; the policy forbids what a mistake might add."""
+    page = report_html(site.history, SETTINGS, 3, wall_s=filled.NOW_S + 1)
+    seen = _Outside()
+    seen.feed(page)
+    assert seen.fetched == []
+    assert not seen.tags & {"script", "link", "iframe", "img", "object", "form"}
+    assert "url(" not in page
+    assert "@import" not in page
+    assert "default-src 'none'" in page
+
+
+def test_html_holds_every_word_of_the_document(site: filled.Site) -> None:
+    """Nothing is left out on the way."""
+    page = report_html(site.history, SETTINGS, 3, wall_s=filled.NOW_S + 1)
+    plain: list[str] = []
+    reader = HTMLParser()
+    reader.handle_data = plain.append  # type: ignore[method-assign]
+    reader.feed(page)
+    found = " ".join(plain)
+    for words in text(made(site)).splitlines():
+        assert words in found
+
+
+def test_pdf_says_the_same_as_html(site: filled.Site) -> None:
+    """Every heading, bullet and cell is in the PDF's text, read back with pypdf."""
+    pypdf = pytest.importorskip("pypdf")
+    reader = pypdf.PdfReader(io.BytesIO(report_pdf(site.history, SETTINGS, 3, wall_s=filled.NOW_S + 1)))
+    found = _squeezed(" ".join(page.extract_text() for page in reader.pages))
+    assert len(reader.pages) >= 3
+    assert reader.metadata.title == "Orchard House: report for the technician"
+    for block in made(site).blocks:
+        if not isinstance(block, Picture):
+            for words in text(Document("", "", (block,))).splitlines():
+                assert _squeezed(words) in found
+
+
+def _squeezed(words: str) -> str:
+    return re.sub(r"\s+", "", words)
+
+
+def test_page_of_the_pdf_is_that_of_the_line(site: filled.Site) -> None:
+    """A4 (210 x 297 mm, ISO 216) where the line has 50 Hz, letter (8.5 x 11 in) at 60 Hz."""
+    pypdf = pytest.importorskip("pypdf")
+    for line_hz, size_mm in ((60, (215.9, 279.4)), (50, (210.0, 297.0))):
+        settings = msgspec.structs.replace(SETTINGS, unit=msgspec.structs.replace(UNIT, line_hz=line_hz))
+        page = pypdf.PdfReader(io.BytesIO(report_pdf(site.history, settings, 1, wall_s=filled.NOW_S))).pages[0]
+        assert [float(side) * 25.4 / 72 for side in page.mediabox[2:]] == pytest.approx(size_mm, abs=0.1)
+
+
+def test_words_of_people_are_words_and_never_markup(site: filled.Site) -> None:
+    """A name with angle brackets and letters of other scripts: shown in HTML as typed, and no error in the PDF."""
+    site.settings = msgspec.structs.replace(SETTINGS, site=Site(name=HARD))
+    site.history.add_visit(Visit(was="coil-open", by=HARD, wall_s=filled.NOW_S, note=HARD))
+    page = report_html(site.history, site.settings, 3, wall_s=filled.NOW_S + 1)
+    assert "<b>" not in page
+    assert "&lt;b&gt;&amp;&lt;/b&gt; 漢 Ω “x”" in page
+    assert report_pdf(site.history, site.settings, 3, wall_s=filled.NOW_S + 1).startswith(b"%PDF")
+
+
+def test_empty_history_makes_a_report_that_says_so(history: History) -> None:
+    """Before the first scan: both forms, and no claim about the unit."""
+    page = report_html(history, SETTINGS)
+    assert "The monitor has not seen the unit yet." in page
+    assert "Nothing stands" not in page
+    assert report_pdf(history, SETTINGS).startswith(b"%PDF")
+
+
+def test_file_is_written_whole_by_its_ending(site: filled.Site, tmp_path: Path) -> None:
+    """HTML and PDF by name; another ending and a place that cannot be written are refused and leave nothing."""
+    said: list[str] = []
+    for name, begins in (("a.html", b"<!doctype html>"), ("a.PDF", b"%PDF")):
+        assert write_report(site.history, SETTINGS, str(tmp_path / name), say=said.append, wall_s=filled.NOW_S) == 0
+        assert (tmp_path / name).read_bytes().startswith(begins)
+    assert "gathering" in said[0]
+    for name in ("a.txt", "none/a.html"):
+        with pytest.raises(CommandError):
+            write_report(site.history, SETTINGS, str(tmp_path / name), say=said.append)
+    assert sorted(place.name for place in tmp_path.glob("a.*")) == ["a.PDF", "a.html"]
