@@ -108,7 +108,7 @@ def _steps(connection: sa.Connection, span: Span, *where: sa.ColumnElement[bool]
 
 def troubles(rows: Iterable[Any], span: Span) -> list[Trouble]:
     """Changes of one site as times that a finding stood, in order of their beginning. One cleared that was not seen to
-    begin has stood since the season began."""
+    begin has stood since the season began; one that stood all through it, without a change, is not seen."""
     stood: dict[str, float] = {}
     found: list[Trouble] = []
     for row in rows:
@@ -159,7 +159,7 @@ def plan_csv(connection: sa.Connection, viewer: Viewer, span: Span, now: float) 
 def _visit_counts(connection: sa.Connection, span: Span) -> dict[int, int]:
     query = sa.select(visits.c.site_id, sa.func.count()).where(visits.c.status == DONE).group_by(visits.c.site_id)
     query = query.where(visits.c.done_at >= span.from_at, visits.c.done_at < span.to_at)
-    return {key: count for key, count in connection.execute(query)}
+    return {row[0]: row[1] for row in connection.execute(query)}
 
 
 def _number(value: float | None) -> str:

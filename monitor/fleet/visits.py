@@ -171,9 +171,9 @@ def _visits() -> sa.Select[Any]:
 
 def _booked(row: Any) -> Booked:
     at = row._mapping
-    load = parts.load(row.suspects, unit_of(row.unit))
-    lists = {"suspects": tuple(row.suspects), "parts": tuple(row.parts), "load": load}
-    return Booked(**{name: at[name] for name in Booked._fields if name not in lists}, **lists)
+    values: dict[str, Any] = {name: at[name] for name in Booked._fields if name != "load"}
+    values |= {"suspects": tuple(row.suspects), "parts": tuple(row.parts)}
+    return Booked(**values, load=parts.load(row.suspects, unit_of(row.unit)))
 
 
 # ---------------------------------------------------------------- how good the first suspect is
@@ -202,7 +202,7 @@ def score(connection: sa.Connection, since: float = 0.0) -> list[FindingScore]:
             row[0] += 1
             row[1] += bool(suspects) and suspects[0] == was
             row[2] += was in suspects
-    rows = [FindingScore(name, *row, *wilson(row[1], row[0])) for name, row in counts.items()]
+    rows = [FindingScore(name, of, first, among, *wilson(first, of)) for name, (of, first, among) in counts.items()]
     return sorted(rows, key=lambda row: (row.finding == "", -row.visits, row.finding))
 
 
