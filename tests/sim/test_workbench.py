@@ -42,7 +42,7 @@ def test_break_and_mend_change_the_condition_of_the_parts(name: str) -> None:
 
 
 def test_click_on_the_page_is_answered_by_the_monitor() -> None:
-    """Call, break the coil, and the finding stands; mended, the unit runs. Through page, drivers, engine and history."""
+    """Call, break the coil: the finding stands; mended, it is gone. Through page, drivers, engine and history."""
     need("mosquitto")
     with Demo(speed=40.0, say=lambda text: None, before_s=0.0, played=scenario_for_bench()) as demo:
         app = create_app(demo.history_path, demo.settings)
