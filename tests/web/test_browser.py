@@ -8,7 +8,7 @@ from typing import Any
 
 import msgspec
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, Route, expect, sync_playwright
 
 from monitor import limits
 from monitor.config import Settings
@@ -238,3 +238,23 @@ def test_it_can_be_installed(browser: Browser, served: Serving) -> None:
         )
         assert icon["sizes"] == "any" or icon["sizes"] == f"{size}x{size}"
     page.close()
+
+
+@pytest.mark.parametrize("fate", ["hangs", "fails"])
+def test_a_part_that_cannot_be_fetched_leaves_no_old_state_standing(
+    browser: Browser, healthy: Site, monkeypatch: pytest.MonkeyPatch, fate: str
+) -> None:
+    """Contact is lost between the mark and the part: the page does not go on saying that all is well."""
+    monkeypatch.setitem(limits.WEB, "poll_s", limits.WEB["poll_s"]._replace(value=0.25))
+    monkeypatch.setitem(limits.WEB, "lost_s", limits.WEB["lost_s"]._replace(value=1.0))
+    with serve(app_of(healthy)) as serving:
+        page = opened(browser, serving.url)
+        expect(page.locator("#part-say h1")).to_contain_text("All is well")
+        held: list[Route] = []
+        page.route(re.compile(r".*/part/.*"), lambda route: held.append(route) if fate == "hangs" else route.abort())
+        healthy.hands.forward(60)
+        expect(page.locator("#part-say h1")).to_contain_text("lost contact", timeout=15_000)
+        expect(page.locator("#part-ladder .s-live")).to_have_count(0)
+        page.unroute(re.compile(r".*/part/.*"))
+        expect(page.locator("#part-say h1")).to_contain_text("The monitor is blind", timeout=15_000)
+        page.close()

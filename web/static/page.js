@@ -9,12 +9,16 @@
   const box = (name) => document.getElementById("part-" + name);
 
   async function take(name, mark) {
-    const answer = await fetch("/part/" + name, { credentials: "same-origin" });
-    if (!answer.ok) return;
+    // With an end to the wait: a part that never comes must not keep an old state standing.
+    const answer = await fetch("/part/" + name, {
+      credentials: "same-origin", redirect: "error", signal: AbortSignal.timeout(8000),
+    });
+    if (!answer.ok) throw new Error(answer.status);
+    const html = await answer.text();
     const place = box(name);
     const open = [...place.querySelectorAll("details[open]")].map((d) => d.id);
     const focused = place.contains(document.activeElement) ? document.activeElement.closest("[id]") : null;
-    place.innerHTML = await answer.text();
+    place.innerHTML = html;
     place.dataset.mark = mark;
     for (const id of open) document.getElementById(id)?.setAttribute("open", "");
     if (focused) document.getElementById(focused.id)?.querySelector("summary, a, button")?.focus();
@@ -27,13 +31,14 @@
     });
     if (answer.status === 401) { location.reload(); return; }
     if (answer.status !== 304 && !answer.ok) throw new Error(answer.status);
-    heard = Date.now();
-    if (answer.status === 304) return;
-    etag = answer.headers.get("ETag") || "";
+    if (answer.status === 304) { heard = Date.now(); return; }
     const marks = await answer.json();
     for (const [name, mark] of Object.entries(marks)) {
       if (box(name) && (lost || box(name).dataset.mark !== mark)) await take(name, mark);
     }
+    // Only now: marks whose parts did not come are no news of the unit, and are asked for again.
+    etag = answer.headers.get("ETag") || "";
+    heard = Date.now();
     lost = false;
     body.classList.remove("lost");
   }
