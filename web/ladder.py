@@ -145,17 +145,18 @@ def _compressor(state: Parts) -> str:
         + symbols.overload(s, 138, y)
         + symbols.wire(s, (154, y), (169, y))
         + symbols.motor(s, 200, y, 31)
-        + symbols.wire(s, (231, y), (_T2, y))
+        + symbols.wire(state.return_side(s), (231, y), (_T2, y))
         + symbols.wire(s, (200, y + 31), (200, y + 50), (242, y + 50))
         + symbols.capacitor(s, 246, y + 50)
-        + symbols.wire(s, (252, y + 50), (_T2, y + 50))
+        + symbols.wire(state.return_side(s), (252, y + 50), (_T2, y + 50))
         + "".join(symbols.dot(x, at) for x, at in ((_T1, y), (_T2, y), (_T2, y + 50)))
     )
 
 
 def _fan(state: Parts) -> str:
     y, s = _FAN_Y, state.fan
-    return symbols.wire(s, (_T1, y), (176, y)) + symbols.motor(s, 200, y, 24) + symbols.wire(s, (224, y), (_T2, y))
+    tail = symbols.wire(state.return_side(s), (224, y), (_T2, y))
+    return symbols.wire(s, (_T1, y), (176, y)) + symbols.motor(s, 200, y, 24) + tail
 
 
 # ---------------------------------------------------------------- words
@@ -179,7 +180,8 @@ def _labels(found: dict[str, Row], unit: Unit) -> str:
         fixed += _text(_RELAY_X, _OUTDOOR_Y + 28, "delay", "small", "middle")
     if unit.contactor_poles == 1:
         fixed += _text(388, _CONTACT_Y + 20, "not switched:", "small warn", "end")
-        fixed += _text(388, _CONTACT_Y + 35, "stays live", "small warn", "end")
+        fixed += _text(388, _CONTACT_Y + 35, "stays live,", "small warn", "end")
+        fixed += _text(388, _CONTACT_Y + 50, "motors too", "small warn", "end")
     placed = (
         ("control-power", _FUSE_X, y + 28, "middle"),
         ("thermostat-call", _THERMOSTAT_X, y + 34, "middle"),
@@ -187,7 +189,7 @@ def _labels(found: dict[str, Row], unit: Unit) -> str:
         ("coil-current", _COIL_X, _OUTDOOR_Y + 36, "middle"),
         ("line-supply", 216.0, 324.0, "middle"),
         ("contacts", 14.0, _CONTACT_Y + 26, "start"),
-        ("compressor", 14.0, _COMPRESSOR_Y - 8, "start"),
+        ("compressor", 14.0, _COMPRESSOR_Y + 2, "start"),
         ("fan", 14.0, _FAN_Y - 8, "start"),
     )
     return fixed + "".join(_label(found[name], x, at, anchor) for name, x, at, anchor in placed if name in found)

@@ -151,10 +151,10 @@ def step_s(points: Sequence[Point]) -> float:
 
 
 def path(points: Sequence[Point], span: Span, top: float, step: float, low: float = 0.0) -> str:
-    """A curve of means in a space of 1000 by 100; broken where readings are missing."""
+    """A curve of means in a space of 1000 by 100, each at the middle of its stretch; broken where readings miss."""
     drawn, was_s = [], None
     for point in points:
-        x, y = span.share(point.wall_s) * 10, 98 - 94 * (point.mean - low) / (top - low)
+        x, y = span.share(point.wall_s + step / 2) * 10, 98 - 94 * (point.mean - low) / (top - low)
         joined = was_s is not None and point.wall_s - was_s <= 3.5 * step
         drawn.append(f"{'L' if joined else 'M'}{x:.1f} {y:.1f}")
         was_s = point.wall_s

@@ -76,7 +76,11 @@ def fuse(state: LinkState, x: float, y: float) -> str:
 
 
 def transformer(state: LinkState, x: float, top: float, bottom: float) -> str:
-    """Two windings with a core between; the secondary, at x, ends at `top` and `bottom`."""
+    """Two windings with a core between; the secondary, at x, ends at `top` and `bottom`.
+
+    A secondary that gives voltage is fed; one that gives none leaves open whether its primary is.
+    """
+    fed = LinkState.LIVE if state is LinkState.LIVE else LinkState.UNKNOWN
     turns = 4
     step = (bottom - top) / turns
     half = step / 2
@@ -84,7 +88,7 @@ def transformer(state: LinkState, x: float, top: float, bottom: float) -> str:
     primary = f"M{x - 24:g} {top:g}" + f"a{half:g} {half:g} 0 0 1 0 {step:g}" * turns
     core = f"M{x - 14:g} {top:g}V{bottom:g}M{x - 10:g} {top:g}V{bottom:g}"
     ends = f"M{x - 24:g} {top:g}h-10M{x - 24:g} {bottom:g}h-10"
-    return _path(state, secondary) + _path(LinkState.DEAD, core) + _path(LinkState.UNKNOWN, primary + ends)
+    return _path(state, secondary) + _path(LinkState.DEAD, core) + _path(fed, primary + ends)
 
 
 def coil(state: LinkState, x: float, y: float, letters: str) -> str:

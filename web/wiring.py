@@ -62,7 +62,7 @@ def _row(view: LinkView, status: UnitStatus, mark: str) -> Row:
         name=view.name,
         title=texts.LINKS[view.name].title,
         state=view.state,
-        words=_words(view),
+        words=texts.WORDS["stalled"] if mark == texts.WORDS["mark-locked"] else _words(view),
         reading=" ".join(_readings(view.name, status)),
         inferred=view.inferred,
         mark=mark,
@@ -127,6 +127,10 @@ class Parts(NamedTuple):
     return_leg: LinkState
     compressor: LinkState
     fan: LinkState
+
+    def return_side(self, motor: LinkState) -> LinkState:
+        """The wire from a motor to the second leg: live with the leg though the motor stands still."""
+        return LIVE if self.return_leg is LIVE else motor
 
 
 def parts(status: UnitStatus, unit: Unit) -> Parts:

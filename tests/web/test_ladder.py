@@ -147,3 +147,44 @@ def test_every_mark_names_a_finding_a_link_and_words_of_the_catalogue() -> None:
         assert finding in texts.FINDINGS
         assert link in texts.LINKS
         assert word in texts.WORDS
+
+
+def test_what_hangs_on_an_unswitched_leg_is_not_drawn_dead() -> None:
+    """At rest a one-pole contactor leaves motors and run capacitor joined to L2, and their wires lit; two poles do not.
+
+    Common practice: about 120 V to ground stands at the motors' terminals behind open one-pole contacts.
+    """
+    rest = status((60, units.REST))
+    two = msgspec.structs.replace(units.UNIT, contactor_poles=2)
+    wires = re.compile(r'<polyline points="(?:231,424|252,474|224,538) 288,\d+" class="s-(\w+)"')
+    assert wires.findall(ladder.svg(rest, units.UNIT)) == ["live"] * 3
+    assert wires.findall(ladder.svg(rest, two)) == ["dead"] * 3
+    off = status((20, units.REST), (60, units.but(units.REST, supply=False)))
+    assert wires.findall(ladder.svg(off, units.UNIT)) == ["dead"] * 3
+    assert "motors too" in ladder.svg(rest, units.UNIT)
+    assert "motors too" not in ladder.svg(rest, two)
+
+
+def test_a_locked_rotor_is_not_said_to_run() -> None:
+    """Picture, list and description agree: it draws current and cannot turn."""
+    found = status((20, units.REST), (10, units.but(units.RUN, compressor_a=60.0)))
+    row = next(row for row in wiring.rows(found) if row.name == "compressor")
+    assert row.state is LIVE
+    assert ladder.said(row) == "stalled (60.0 A, cannot turn)"
+
+
+def test_a_secondary_that_gives_voltage_has_a_fed_primary() -> None:
+    """24 V behind the transformer proves its primary; no 24 V leaves it unknown."""
+    primary = re.compile(r'<path d="M36 76a[^"]*" class="s-(\w+)"')
+    fed, unfed = status((60, units.REST)), status((60, units.but(units.REST, control_power=False)))
+    assert primary.findall(ladder.svg(fed, units.UNIT)) == ["live"]
+    assert primary.findall(ladder.svg(unfed, units.UNIT)) == ["unknown"]
+
+
+def test_labels_of_the_left_column_keep_a_line_between_them() -> None:
+    """With the least senses the contacts' label has three lines; the compressor's still begins clear below it."""
+    found = status((20, units.REST), (60, units.RUN), fitted=("call", "compressor_a"))
+    drawn = ladder.svg(found, units.UNIT)
+    lines = sorted(float(y) for y in re.findall(r'<text x="14" y="([\d.]+)"', drawn))
+    title = float(re.findall(r'y="([\d.]+)" class="part-name" text-anchor="start">Compressor<', drawn)[0])
+    assert title - max(y for y in lines if y < title) >= 20

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import threading
 import time
 from datetime import UTC, datetime
@@ -12,6 +13,7 @@ from flask import Flask
 from flask.testing import FlaskClient
 
 from monitor import limits, texts
+from monitor.kept import Point
 from monitor.records import Request, RequestKind
 from tests.monitor import units
 from tests.web.conftest import app_of, csrf
@@ -361,3 +363,19 @@ def test_it_is_served_on_a_free_port_and_ends(app: Flask) -> None:
         url = serving.url
     with pytest.raises((urllib.error.URLError, OSError)):
         urllib.request.urlopen(url, timeout=1)
+
+
+def test_a_curve_lies_over_the_stretch_that_it_is_the_mean_of() -> None:
+    """A mean of minutes 30 to 31 of an hour is drawn at 30.5 minutes, not half a stretch early."""
+    span = lanes.Span(0.0, 3600.0, str)
+    points = [Point(60.0 * at, 1.0, 1.0, 1.0) for at in range(60)]
+    places = [float(x) for x in re.findall(r"[ML]([\d.]+) ", lanes.path(points, span, 1.0, lanes.step_s(points)))]
+    assert places[30] == pytest.approx(1000 * 30.5 / 60, abs=0.1)
+
+
+@pytest.mark.parametrize("path", ["/", "/alerts", "/checks", "/history", "/cycles", "/trends", "/health", "/settings"])
+def test_what_is_not_known_is_never_written_as_none(path: str, healthy: Site, site: Site) -> None:
+    """A missing value is said in words: no template prints Python's name for it (a first day has no weekly mean)."""
+    for made in (healthy, site):
+        shown = re.sub(r"<[^>]+>", " ", page(app_of(made).test_client(), path))
+        assert not re.search(r"\b(None|nan|inf)\b", shown)
