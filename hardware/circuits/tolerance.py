@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from hardware import boards
 from hardware.circuits import values as v
 from hardware.circuits.values import Value
+from hardware.uncertainty import ratio_error
 from monitor import limits
 
 Sample = Mapping[str, NDArray[np.float64]]
@@ -176,12 +177,9 @@ def ignores_to(channel: Channel, s: Sample, hz: float = 60) -> Array:
 
 
 def ct_class_error(share: float) -> float:
-    """Largest ratio error of a class 1 transformer at `share` of its rated current (IEC 61869-2, straight between).
-
-    Below 5 % the class promises nothing; the 5 % figure is given.
-    """
-    points = v.CT_CLASS_1
-    return float(np.interp(share, [x for x, _ in points], [y for _, y in points]))
+    """Largest ratio error of a class 1 transformer at `share` of its rated current; below 5 % that of 5 % is taken."""
+    error = ratio_error(share)
+    return v.CT_CLASS_1[0][1] if error is None else error
 
 
 def gain_box(sense: v.CurrentSense, amps: float) -> dict[str, Value]:

@@ -7,6 +7,7 @@
 #                 /etc/condenser-monitor/        the site file; an existing one is never touched
 #                 /var/lib/condenser-monitor/    the history; never touched
 #                 two services                   condenser-monitor and condenser-monitor-page
+#                 /usr/local/bin/                the command, as a link
 # A new version is made ready beside the old one and tried before it takes over; if anything fails, the old one goes on.
 # The network is needed while installing, not afterwards.
 set -euo pipefail
@@ -49,6 +50,7 @@ OPT=$ROOT/opt/$NAME
 ETC=$ROOT/etc/$NAME
 UNITS=$ROOT/etc/systemd/system
 WHEELS=$OPT/wheels
+BIN=$ROOT/usr/local/bin
 
 check_machine() {
     [ "$(id -u)" = 0 ] || die "run it as root: sudo $0"
@@ -80,6 +82,7 @@ check_python() {
 make_user() {
     getent passwd "$NAME" >/dev/null ||
         useradd --system --user-group --home-dir "/var/lib/$NAME" --no-create-home --shell /usr/sbin/nologin "$NAME"
+    usermod --append --groups gpio,i2c "$NAME"
 }
 
 # The bus is off on a fresh card.
@@ -205,6 +208,8 @@ if [ -z "$ROOT" ]; then
 fi
 switch_to "$RELEASE"
 FAILED=
+mkdir -p "$BIN"
+ln -sfn "/opt/$NAME/current/bin/$NAME" "$BIN/$NAME"
 install -m 0644 "$HERE/$NAME.service" "$HERE/$NAME-page.service" "$UNITS/"
 [ -n "$ROOT" ] || start
 tidy "$RELEASE"

@@ -29,6 +29,7 @@ if [ -z "$ROOT" ]; then
     systemctl disable --now --quiet "$NAME-page.service" "$NAME.service" || true
 fi
 rm -f -- "$ROOT/etc/systemd/system/$NAME.service" "$ROOT/etc/systemd/system/$NAME-page.service"
+rm -f -- "$ROOT/usr/local/bin/$NAME"
 rm -rf -- "$ROOT/opt/${NAME:?}"
 [ -n "$ROOT" ] || systemctl daemon-reload
 if [ "$DATA" = yes ]; then

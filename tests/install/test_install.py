@@ -89,6 +89,8 @@ def test_a_fresh_install_makes_program_site_file_and_units(first_install: Path) 
     assert site_file.stat().st_mode & 0o777 == 0o640
     units = {path.name for path in (first_install / "etc/systemd/system").iterdir()}
     assert units == {"condenser-monitor.service", "condenser-monitor-page.service"}
+    command = first_install / "usr/local/bin/condenser-monitor"
+    assert command.readlink() == Path("/opt/condenser-monitor/current/bin/condenser-monitor")
 
 
 def test_an_upgrade_keeps_the_owners_files_and_one_version_to_go_back_to(wheel: Path, installed: Path) -> None:
@@ -114,6 +116,7 @@ def test_removal_keeps_the_owners_files_until_told_otherwise(installed: Path) ->
     assert _owners(installed) == kept
     assert not (installed / "opt/condenser-monitor").exists()
     assert not list((installed / "etc/systemd/system").iterdir())
+    assert not list((installed / "usr/local/bin").iterdir())
     assert _run("remove.sh", "--root", installed, "--data").returncode == 0
     assert not _owners(installed)
 
