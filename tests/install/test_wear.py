@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-SCRIPT = Path(__file__).parents[2] / "hardware" / "install" / "measure-wear.py"
+SCRIPT = Path(__file__).with_name("measure_wear.py")
 MOST_BYTES_A_DAY = 60e6  # ours: a small card of 8 GB is written once over in four months
 
 

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """How much the monitor writes to its card: lives through hours of a unit's life in virtual time and counts bytes.
 
-    python hardware/install/measure-wear.py DIRECTORY [--hours 24]
+    python tests/install/measure_wear.py DIRECTORY [--hours 24]
 
 The real service, engine and history run on made-up scans: twenty minutes on, ten off, currents and temperature that
 wander, a contactor that does not pull in once in twelve hours. Every five seconds of that time what is dirty is forced
