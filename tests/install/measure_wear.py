@@ -33,7 +33,7 @@ class Day:
 
     def __init__(self, folder: Path) -> None:
         self.now_s = 0.0
-        self._dice = Random(1)  # noqa: S311 - noise, not secrets
+        self._dice = Random(1)
         self._folder = folder
         self._written_s = 0.0
         self._starts: list[StartTransient] = []
