@@ -94,7 +94,7 @@ class Converter:
         for _ in range(_COINCIDENCES):
             code = driver.read(mux)
             self._single = (mux, driver.gain, code)
-            if code != was[2] or abs(code) < _NEAR_ZERO or was[:2] == self._single[:2]:
+            if code != was[2] or not _NEAR_ZERO <= abs(code) < _CLIP_CODES or was[:2] == self._single[:2]:
                 return code
         raise SenseError(self.place, "the same result from every input", "results that follow the inputs")
 
@@ -149,8 +149,9 @@ class Converter:
         return stamps, codes
 
     def _refuse_frozen(self, stamps: list[float], codes: list[int], last: int) -> None:
-        """A moving signal does not stand still away from zero: then the result is frozen, though conversions end."""
-        if codes[-1] != last or abs(last) < _NEAR_ZERO or max(codes) - min(codes) < _NEAR_ZERO:
+        """A moving signal does not stand still away from zero, unless it clips: then the result is frozen, though
+        conversions end."""
+        if codes[-1] != last or not _NEAR_ZERO <= abs(last) < _CLIP_CODES or max(codes) - min(codes) < _NEAR_ZERO:
             return
         moved_s = next(at_s for at_s, code in zip(reversed(stamps), reversed(codes), strict=True) if code != last)
         if self._clock() - moved_s > _STANDING / limits.ADC_RATE_HZ.value:

@@ -65,6 +65,8 @@ class Beat:
         width, self.beat_s, phase_s = found
         margin = limits.BEAT_MARGIN.value + width / BINS / 2
         self.known, self._trusted = True, int(limits.BEAT_BURSTS.value)
+        if self._gapless(stamps):
+            return [news[0] + place * self.beat_s for place in range(len(news))]
         start_s = zero_s + phase_s
         places = self._places(news, start_s)
         whole = places[-1] - places[0] == len(places) - 1

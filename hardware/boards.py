@@ -153,7 +153,7 @@ class Boards:
         self._starts: list[StartTransient] = []
         self._quick: list[Scan] = []
         self._closed_s: float | None = None
-        self._captured_s = -inf
+        self._captured_s = self._hurried_s = -inf
         self._watch = next((name for name in ("load", "call") if name in self._presence), None)
         self._levels = {name: presence.present for name, presence in self._presence.items()}
 
@@ -227,10 +227,16 @@ class Boards:
             self._closed_s = None
 
     def _starting(self) -> bool:
-        """A closing of the contacts is waiting to be looked at."""
+        """A closing of the contacts is waiting to be looked at. One that is still not a closing after LATE_CAPTURE_S
+        (a voltage at the knee of its opto flickers) must not keep the bus from the rest."""
         if self._watch is None or self._resting():
             return False
-        return self._presence[self._watch].present and not self._levels[self._watch]
+        if not self._presence[self._watch].present or self._levels[self._watch]:
+            return False
+        now_s = self._clock()
+        if now_s - self._hurried_s > limits.CAPTURE_REST_S.value:
+            self._hurried_s = now_s
+        return now_s - self._hurried_s < limits.LATE_CAPTURE_S.value
 
     def _resting(self) -> bool:
         """A capture is just over: closings that follow at once are chatter, and chatter must not keep the bus."""
@@ -253,7 +259,7 @@ class Boards:
         trim = self._trims.get(channel.reading, Trim())
         per_v = trim.gain / channel.scale
         locked_v = unit.compressor_lra_a * limits.LOCKED_RATIO.value / per_v
-        found = transient(samples, unit.line_hz, closed_s, locked_v)
+        found = transient(samples, unit.line_hz, closed_s, locked_v, converter.conversion_s)
         if found is None or found.peak * per_v < unit.compressor_rla_a * limits.RUNNING_ON_RATIO.value:
             return
         self._starts.append(

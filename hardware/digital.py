@@ -49,6 +49,9 @@ class Presence:
             if until_s - at_s >= limits.DEBOUNCE_S.value and present != self._last:
                 self._last = present
                 taken.append((at_s, present))
+        if not self._edges and self.present != self._last:
+            # A change that nobody was told of (events lost in a flood, or before the pin was watched) counts from now.
+            self._edges.append((now_s, not self._last))
         return taken
 
     def close(self) -> None:

@@ -224,7 +224,9 @@ class Transient(NamedTuple):
     settled: float | None
 
 
-def transient(samples: Sequence[Sample], line_hz: float, began_s: float, locked: float) -> Transient | None:
+def transient(
+    samples: Sequence[Sample], line_hz: float, began_s: float, locked: float, conversion_s: float = 0.0
+) -> Transient | None:
     """The start in a capture that holds it whole; `began_s` is when the contacts closed, `locked` the RMS from which a
     current that stays counts as that of a locked rotor. None for a capture too short to tell.
 
@@ -233,8 +235,7 @@ def transient(samples: Sequence[Sample], line_hz: float, began_s: float, locked:
     """
     if len(samples) < 3:
         return None
-    mean = sum(sample.v for sample in samples) / len(samples)
-    rows = _cycle_rms(samples, mean, line_hz)
+    rows = [(at_s, rms / sinc(line_hz * conversion_s)) for at_s, rms in _cycles(samples, line_hz)]
     last = round(2 * limits.CYCLES_MIN.value)
     if len(rows) < 2 * last:
         return None
@@ -246,14 +247,17 @@ def transient(samples: Sequence[Sample], line_hz: float, began_s: float, locked:
     late = [at_s for at_s, rms in rows if rms > bound]
     if late and late[-1] >= rows[-last][0]:
         return Transient(None, peak, None)
-    onset_s = next((sample.t_s for sample in samples if abs(sample.v - mean) > settled / 2), began_s)
+    onset_s = next((sample.t_s for sample in samples if abs(sample.v) > settled / 2), began_s)
     if onset_s - samples[0].t_s > 0.5 / line_hz:
         began_s = max(began_s, onset_s)
     return Transient(max(0.0, late[-1] - began_s) if late else 0.0, peak, settled)
 
 
-def _cycle_rms(samples: Sequence[Sample], mean: float, line_hz: float) -> list[tuple[float, float]]:
-    """(time of its middle, RMS about `mean`) of each stretch of one cycle, every half cycle."""
+def _cycles(samples: Sequence[Sample], line_hz: float) -> list[tuple[float, float]]:
+    """(time of its middle, RMS of the fundamental) of each stretch of one cycle, every half cycle.
+
+    A fit with a constant, so that neither the direct part of a start nor a sample that is missing counts as current.
+    """
     width_s = 1 / line_hz
     rows, first, last = [], 0, 0
     end_s = samples[0].t_s + width_s
@@ -263,7 +267,21 @@ def _cycle_rms(samples: Sequence[Sample], mean: float, line_hz: float) -> list[t
         while samples[first].t_s < end_s - width_s:
             first += 1
         if last - first >= limits.CYCLE_SAMPLES.value:
-            part = samples[first:last]
-            rows.append((end_s - width_s / 2, sqrt(sum((sample.v - mean) ** 2 for sample in part) / len(part))))
+            rows.append((end_s - width_s / 2, _fundamental(samples[first:last], line_hz)))
         end_s += width_s / 2
     return rows
+
+
+def _fundamental(samples: Sequence[Sample], line_hz: float) -> float:
+    """RMS of the sine at `line_hz`, by a fit with a constant (IEEE Std 1057, three parameters)."""
+    turns = [cexp(2j * pi * line_hz * (sample.t_s - samples[0].t_s)) for sample in samples]
+    values = [sample.v for sample in samples]
+    count, once, twice = len(turns), sum(turns), sum(map(mul, turns, turns))
+    along = sum(map(mul, turns, values))
+    rows = [
+        [float(count)],
+        [once.real, (count + twice.real) / 2],
+        [once.imag, twice.imag / 2, (count - twice.real) / 2],
+    ]
+    _, cosine, sine = _solve(rows, [sum(values), along.real, along.imag])
+    return sqrt((cosine * cosine + sine * sine) / 2)

@@ -130,8 +130,11 @@ class Bench:
         )
 
     def sleep(self, seconds: float) -> None:
-        """What the boards sleep with."""
-        self.clock.sleep(max(seconds, 0.0) + self._late())
+        """What the boards sleep with; in steps of a millisecond, so that what is due meanwhile comes in time."""
+        left_s = max(seconds, 0.0) + self._late()
+        while left_s > 0:
+            self.clock.sleep(min(left_s, 0.001))
+            left_s -= 0.001
 
     def present(self, name: str, present: bool) -> None:
         """Voltage on a presence channel, or none."""
