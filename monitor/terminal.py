@@ -1,89 +1,292 @@
-"""What the terminal shows: the unit at one look, and explanations out of the catalogues. Text in lines, no I/O."""
+"""(edge) The terminal: the unit at one look, following it live, explanations, a guided diagnosis.
+
+Each function takes its streams and gives an exit status, so that commands and tests call them alike. Plain text: what
+goes to a terminal is wrapped to its width, what goes into a pipe is one line a statement.
+"""
 
 from __future__ import annotations
 
+import shutil
 import sys
+import textwrap
+import time
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
+from datetime import tzinfo
+from typing import TextIO
 
-from monitor import texts
+from monitor import moments
 from monitor.checks import CHECKS
-from monitor.checks_base import CAUTIONS
-from monitor.config import Unit
-from monitor.errors import CommandError
-from monitor.findings import CATALOGUE as FINDINGS
-from monitor.links import CHAIN
-from monitor.records import Finding, LinkState, UnitStatus
+from monitor.checks_base import Who
+from monitor.config import Settings, Unit
+from monitor.diagnose import OTHER, Session
+from monitor.dialogue import talk
+from monitor.errors import CommandError, HistoryError
+from monitor.history import History
+from monitor.kept import Visit
+from monitor.records import UnitStatus
+from monitor.resumed import session as resumed
 from monitor.suspects_table import SUSPECTS
+from monitor.terminal_text import beat, changed, explain, look, names, stale_s, troubles
 
-_SIGNS = {LinkState.LIVE: "[#]", LinkState.DEAD: "[ ]", LinkState.UNKNOWN: "[?]"}
-
-
-def status_lines(status: UnitStatus | None, age_s: float | None, stale_s: float, unit: Unit) -> list[str]:
-    """The unit at one look: the chain, what stands, what to do. A status too old is shown as what it is: not known."""
-    if status is None or age_s is None:
-        return ["Nothing has been seen of the unit yet."]
-    blind = age_s > stale_s
-    lines = [f"{status.name}: {status.cycle if not blind else 'not known'}"]
-    if blind:
-        lines.append(
-            f"The monitor is blind: its last scan is {texts.span(age_s)} old. What follows is not the state now."
-        )
-    titles = {link.name: link.title for link in CHAIN}
-    for view in status.links:
-        state = LinkState.UNKNOWN if blind else view.state
-        marks = (" (inferred)" if view.inferred else "") + ("  <-- the break" if view.name == status.break_at else "")
-        lines.append(f"  {_SIGNS[state]} {titles[view.name]}: {state}{marks}")
-    if not status.findings:
-        lines.append("Nothing stands." if not blind else "")
-    for finding in status.findings:
-        lines += finding_lines(finding, unit)
-    return [line for line in lines if line]
+__all__ = ["ask", "asker", "diagnose", "explain", "explained", "show", "status", "status_lines", "watch"]
+FINE, STANDS, BLIND = 0, 1, 4  # exit statuses of a look; 2 and 3 are those of every command
+_VERBS = ("help", "list", "skip", "why", "back", "found", "quit")
+_FIRST_SYMPTOM = "no-cooling"
 
 
-def finding_lines(finding: Finding, unit: Unit) -> list[str]:
-    """One finding: what it is, suspects in order, what was ruled out, what is safe, what to say."""
-    lines = ["", f"{finding.severity.upper()}  {finding.name}: {finding.summary}"]
-    lines.append("  suspects: " + (", ".join(finding.suspects) or "none"))
-    lines += [f"  ruled out: {name}: {why}" for name, why in finding.ruled_out.items()]
-    if finding.wanted_senses:
-        lines.append("  would tell more: " + ", ".join(finding.wanted_senses))
-    lines += [f"  safe to look at: {text}" for text in texts.look(finding.name)]
-    lines += [f"  do not touch: {text}" for text in texts.avoid(finding.name, unit)]
-    lines.append(f"  for the technician: {texts.tell(finding)}")
-    return lines
+def show(lines: Iterable[str], out: TextIO) -> None:
+    """Write lines; on a terminal each is wrapped to its width, continued under its own text."""
+    width = shutil.get_terminal_size().columns if out.isatty() else 0
+    for line in lines:
+        indent = " " * (len(line) - len(line.lstrip(" -!")) + (0 if line.startswith(" ") else 2))
+        rows = textwrap.wrap(line, max(width, 40), subsequent_indent=indent) if width and len(line) > width else [line]
+        out.write("\n".join(rows) + "\n")
+    out.flush()
 
 
-def explain(name: str, unit: Unit) -> list[str]:
-    """What a finding, a suspect or a check is, with its cautions. Raises CommandError for an unknown name."""
-    if name in FINDINGS:
-        return _explain_finding(name, unit)
-    if name in SUSPECTS:
-        suspect = SUSPECTS[name]
-        return [f"{name} (suspect): {suspect.title}", f"part: {suspect.part}", f"what mends it: {suspect.mend}"]
-    if name in CHECKS:
-        return _explain_check(name)
-    raise CommandError("explain", name, ", ".join((*FINDINGS, *SUSPECTS, *CHECKS)))
+# ---------------------------------------------------------------- status and watch
 
 
-def _explain_finding(name: str, unit: Unit) -> list[str]:
-    row = FINDINGS[name]
-    lines = [f"{name} (finding, {row.severity}): {row.summary}"]
-    if row.parents:
-        lines.append("not told while one of these stands: " + ", ".join(row.parents))
-    lines += [f"safe to look at: {text}" for text in texts.look(name)]
-    lines += [f"do not touch: {text}" for text in texts.avoid(name, unit)]
-    return lines
+def status(history: History, settings: Settings, out: TextIO, *, zone: tzinfo | None = None) -> int:
+    """One look: chain, what stands, what to do, what is wrong with the monitor itself.
+
+    Exit status 0: nothing stands; 1: a finding stands; 4: the monitor is blind or has seen nothing.
+    """
+    seen, age_s = history.status(), history.status_age_s()
+    show([*look(seen, age_s, settings, zone), *troubles(history.health())], out)
+    return _verdict(seen, age_s, settings)
 
 
-def _explain_check(name: str) -> list[str]:
-    check = CHECKS[name]
-    lines = [f"{name} (check): {check.title}", f"power: {check.power}; who may: {check.who}"]
-    lines += [f"{place}. {step}" for place, step in enumerate(check.steps, 1)]
-    lines.append(f"a sound part shows: {check.expected} ({check.basis}: {check.source})")
-    return [*lines, *(f"caution: {CAUTIONS[caution]}" for caution in check.cautions)]
+def _verdict(seen: UnitStatus | None, age_s: float | None, settings: Settings) -> int:
+    if seen is None or age_s is None or age_s > stale_s(settings):
+        return BLIND
+    return STANDS if seen.findings else FINE
+
+
+def watch(
+    history: History,
+    settings: Settings,
+    out: TextIO,
+    *,
+    every_s: float = 1.0,
+    seconds: float | None = None,
+    sleep: Callable[[float], object] = time.sleep,
+    wall: Callable[[], float] = time.time,
+    zone: tzinfo | None = None,
+) -> int:
+    """One look, then a line for each thing that changes, until interrupted (or for some seconds).
+
+    On a terminal the last line shows the readings as they are; a pipe gets the changes alone. Exit status as `status`.
+    """
+    if not every_s > 0:
+        raise CommandError("watch: seconds between looks", every_s, "more than 0")
+    follower = _Follower(history, settings, out, wall, zone)
+    with suppress(KeyboardInterrupt):
+        follower.begin()
+        passed_s = 0.0
+        while seconds is None or passed_s < seconds:
+            sleep(every_s)
+            passed_s += every_s
+            follower.step()
+    follower.wipe()
+    return _verdict(history.status(), history.status_age_s(), settings)
+
+
+class _Follower:
+    """Compares each look with the one before."""
+
+    def __init__(
+        self, history: History, settings: Settings, out: TextIO, wall: Callable[[], float], zone: tzinfo | None
+    ) -> None:
+        self._history, self._settings, self._out, self._wall, self._zone = history, settings, out, wall, zone
+        self._was: UnitStatus | None = None
+        self._blind: bool | None = None
+        self._beat = ""
+
+    def begin(self) -> None:
+        """The first look, in full."""
+        seen, age_s = self._history.status(), self._history.status_age_s()
+        show(look(seen, age_s, self._settings, self._zone), self._out)
+        show(["", "Following; each change is one line. Ctrl-C ends."], self._out)
+        self._was, self._blind = seen, self._is_blind(seen, age_s)
+
+    def _is_blind(self, seen: UnitStatus | None, age_s: float | None) -> bool:
+        return _verdict(seen, age_s, self._settings) == BLIND
+
+    def step(self) -> None:
+        """What changed since the last look."""
+        seen, age_s = self._history.status(), self._history.status_age_s()
+        blind = self._is_blind(seen, age_s)
+        lines = []
+        if blind != self._blind:
+            lines.append("the monitor is blind: no fresh reading" if blind else "the monitor sees the unit again")
+        if seen is not None and not blind:
+            lines += changed(self._was, seen) if self._was is not None else [f"the unit is {seen.cycle.value}"]
+            self._was = seen
+        self._blind = blind
+        self._say(lines, None if seen is None or blind else seen)
+
+    def _say(self, lines: Sequence[str], seen: UnitStatus | None) -> None:
+        if lines:
+            self.wipe()
+            now = moments.local(self._wall(), self._zone).strftime("%H:%M:%S")
+            show([f"{now}  {line}" for line in lines], self._out)
+        if self._out.isatty():
+            self._pulse("blind" if seen is None else beat(seen, self._settings))
+
+    def _pulse(self, words: str) -> None:
+        self.wipe()
+        self._beat = words[: max(10, shutil.get_terminal_size().columns - 1)]
+        self._out.write(self._beat)
+        self._out.flush()
+
+    def wipe(self) -> None:
+        """Take the line of readings away."""
+        if self._beat:
+            self._out.write("\r" + " " * len(self._beat) + "\r")
+            self._beat = ""
+
+
+# ---------------------------------------------------------------- explain
+
+
+def explained(name: str | None, unit: Unit, out: TextIO) -> int:
+    """A finding, a suspect or a check in full; without a name, all names. Raises CommandError for an unknown one."""
+    if name is not None:
+        show(explain(name, unit), out)
+        return 0
+    for kind, known in names().items():
+        show([f"{kind}:", "  " + ", ".join(known)], out)
+    return 0
+
+
+# ---------------------------------------------------------------- diagnose
+
+
+def diagnose(
+    history: History,
+    settings: Settings,
+    out: TextIO,
+    *,
+    about: str | None = None,
+    readings: Sequence[str] = (),
+    by: str = "technician",
+    who: Who = "technician",
+    ask: Callable[[], str | None] | None = None,
+    wall: Callable[[], float] = time.time,
+) -> int:
+    """A diagnosis check by check. `about`: a finding or a symptom, else what stands; `readings`: CHECK=READING known
+    already; `ask` gives the next line, None at the end of input (standard input, if none is given).
+
+    Every reading is kept in the history as soon as it is understood, and what it really was at the end. Exit status 0.
+    Raises CommandError for a name or a reading that cannot be used.
+    """
+    made = _begin(history, settings, about, who)
+    book = _Book(history, made, by, wall, out)
+    for entry in readings:
+        check, equals, typed = entry.partition("=")
+        if not equals:
+            raise CommandError("diagnose", entry, "CHECK=READING, such as coil-ohms=OL")
+        made.enter(check.strip(), typed.strip())
+    given = ask or asker(sys.stdin, out)
+
+    def heard() -> str | None:
+        book.keep()
+        return given()
+
+    ended = talk(made, heard, lambda line: show([line], out), by, wall())
+    book.keep()
+    if ended.visit is not None:
+        book.end(ended.visit)
+    return 0
+
+
+def _begin(history: History, settings: Settings, about: str | None, who: Who) -> Session:
+    seen = history.status()
+    standing = {} if seen is None else {finding.name: finding for finding in seen.findings}
+    chosen = about or next(iter(standing), _FIRST_SYMPTOM)
+    if seen is not None and chosen in standing:
+        return resumed(history, settings, standing[chosen], seen, who)
+    return Session.from_symptom(chosen, unit=settings.unit, who=who)
+
+
+class _Book:
+    """Keeps the answers of one talk in the history, each once."""
+
+    def __init__(self, history: History, session: Session, by: str, wall: Callable[[], float], out: TextIO) -> None:
+        self._history, self._session, self._by, self._wall, self._out = history, session, by, wall, out
+        self._kept = dict(session.typed)
+        self._failed = False
+
+    def keep(self) -> None:
+        """Keep what was entered since. A history that cannot be written ends no talk: it is said, once."""
+        new = [one for one in self._session.readings(self._by, self._wall()) if self._kept.get(one.check) != one.typed]
+        for reading in new:
+            self._try(lambda one=reading: self._history.add_meter_reading(one))  # type: ignore[misc]
+            self._kept[reading.check] = reading.typed
+
+    def end(self, visit: Visit) -> None:
+        """Keep what it really was, and tell how often the first suspect was right so far."""
+        if self._try(lambda: self._history.add_visit(visit)):
+            right, wrong, unnamed = self._history.score()
+            show([f"First suspects so far: {right} right, {wrong} wrong; {unnamed} visits without one."], self._out)
+
+    def _try(self, write: Callable[[], None]) -> bool:
+        try:
+            write()
+        except HistoryError as error:
+            if not self._failed:
+                show([f"This cannot be kept in the history: {error}"], self._out)
+            self._failed = True
+            return False
+        return True
+
+
+def asker(source: TextIO, out: TextIO, prompt: str = "> ") -> Callable[[], str | None]:
+    """A function that gives the next line of `source`, None at its end. On a terminal with a prompt, line editing and
+    completion of names; a pipe gets no prompt."""
+    if source is sys.stdin and source.isatty() and out.isatty():
+        _complete()
+        return lambda: _typed(prompt)
+
+    def ask() -> str | None:
+        line = source.readline()
+        return line.rstrip("\n") if line else None
+
+    return ask
+
+
+def _typed(prompt: str) -> str | None:
+    try:
+        return input(prompt)
+    except EOFError:
+        return None
+
+
+def _complete() -> None:
+    with suppress(ImportError):
+        import readline  # noqa: PLC0415 - not on every system
+
+        words = sorted((*_VERBS, *CHECKS, *SUSPECTS, OTHER))
+
+        def complete(begun: str, place: int) -> str | None:
+            found = [word for word in words if word.startswith(begun)]
+            return found[place] if place < len(found) else None
+
+        readline.set_completer_delims(" :")
+        readline.set_completer(complete)
+        readline.parse_and_bind("tab: complete")
+
+
+# ---------------------------------------------------------------- kept for callers that want the lines
+
+
+def status_lines(seen: UnitStatus | None, age_s: float | None, _stale_s: float, unit: Unit) -> list[str]:
+    """The lines of one look, for the default settings of everything but the unit."""
+    return look(seen, age_s, Settings(unit=unit))
 
 
 def ask(prompt: str = "> ") -> str | None:
     """One line from whoever sits at the terminal; None at the end of input."""
-    print(prompt, end="", flush=True)
-    line = sys.stdin.readline()
-    return line.rstrip("\n") if line else None
+    return asker(sys.stdin, sys.stdout, prompt)()
