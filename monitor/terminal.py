@@ -6,6 +6,7 @@ goes to a terminal is wrapped to its width, what goes into a pipe is one line a 
 
 from __future__ import annotations
 
+import re
 import shutil
 import sys
 import textwrap
@@ -31,18 +32,24 @@ from monitor.terminal_text import beat, changed, explain, look, names, stale_s, 
 
 __all__ = ["ask", "asker", "diagnose", "explain", "explained", "show", "status", "status_lines", "watch"]
 FINE, STANDS, BLIND = 0, 1, 4  # exit statuses of a look; 2 and 3 are those of every command
+_BEGIN = re.compile(r"\s*(?:[-!] |\d+\. )?")  # what a line is indented by, its mark or number included
 _VERBS = ("help", "list", "skip", "why", "back", "found", "quit")
 _FIRST_SYMPTOM = "no-cooling"
 
 
 def show(lines: Iterable[str], out: TextIO) -> None:
     """Write lines; on a terminal each is wrapped to its width, continued under its own text."""
-    width = shutil.get_terminal_size().columns if out.isatty() else 0
+    width = max(40, shutil.get_terminal_size().columns) if out.isatty() else 0
     for line in lines:
-        indent = " " * (len(line) - len(line.lstrip(" -!")) + (0 if line.startswith(" ") else 2))
-        rows = textwrap.wrap(line, max(width, 40), subsequent_indent=indent) if width and len(line) > width else [line]
-        out.write("\n".join(rows) + "\n")
+        out.write((_wrapped(line, width) if width and len(line) > width else line) + "\n")
     out.flush()
+
+
+def _wrapped(line: str, width: int) -> str:
+    begin = _BEGIN.match(line)
+    assert begin is not None
+    indent = " " * (len(begin[0]) or 2)
+    return "\n".join(textwrap.wrap(line, width, subsequent_indent=indent, break_on_hyphens=False))
 
 
 # ---------------------------------------------------------------- status and watch
