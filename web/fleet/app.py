@@ -1,0 +1,99 @@
+"""The office's pages as a Flask app."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from flask import Flask, render_template
+from werkzeug.exceptions import HTTPException
+from werkzeug.middleware.proxy_fix import ProxyFix
+
+from monitor import limits, moments, texts
+from monitor.errors import CondenserError, DatabaseError
+from monitor.fleet import triage
+from monitor.fleet.setup import FleetSettings
+from monitor.fleet.store import Store
+from monitor.fleet.visits import KINDS
+from web import clock
+from web.fleet import access
+from web.fleet.desk import Desk, desk, held
+from web.fleet.door import door
+from web.fleet.lists import lists
+from web.fleet.office import office
+from web.fleet.sites import sites
+from web.fleet.work import work
+
+MENU = (
+    ("lists.morning", "Morning list"),
+    ("work.visits", "Visits"),
+    ("lists.drifting", "Drifting"),
+    ("lists.silent", "Silent"),
+    ("lists.due", "Plan visits"),
+    ("lists.search", "Sites"),
+    ("work.score", "Score"),
+    ("office.ingest", "Ingest"),
+    ("office.people", "People"),
+)
+
+
+def create_app(settings: FleetSettings, store: Store, *, wall: Callable[[], float] = time.time) -> Flask:
+    """The pages over an opened store. Raises DatabaseError when it is not of this program's version."""
+    store.check()
+    static = str(Path(__file__).parents[1] / "static")
+    app = Flask("web.fleet", static_folder=static, template_folder="templates")
+    app.config.update(MAX_CONTENT_LENGTH=int(limits.WEB["body_most"].value), SEND_FILE_MAX_AGE_DEFAULT=3600)
+    app.extensions["desk"] = Desk(store, settings, wall)
+    app.extensions["flood"] = access.Flood(wall)
+    for blueprint in (door, lists, sites, work, office):
+        app.register_blueprint(blueprint)
+    access.install(app)
+    _dress(app)
+    if settings.pages.proxies:  # the last hops are ours: what they say of the address is believed
+        app.wsgi_app = ProxyFix(app.wsgi_app, x_for=settings.pages.proxies, x_proto=1)  # type: ignore[method-assign]
+    return app
+
+
+def _dress(app: Flask) -> None:
+    """Filters, globals and error pages of the templates."""
+    app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    app.jinja_env.filters.update(when=clock.when, ago=clock.ago, span=texts.span, degrees=moments.degrees)
+    app.jinja_env.globals.update(
+        menu=MENU,
+        suspect=texts.suspect,
+        headline=_headline,
+        kinds=KINDS,
+        vulnerability=triage.VULNERABILITY,
+    )
+    app.context_processor(_common)
+    app.register_error_handler(HTTPException, _http_error)
+    app.register_error_handler(CondenserError, _our_error)
+
+
+def _headline(finding: str) -> str:
+    return texts.FINDINGS[finding].headline if finding in texts.FINDINGS else finding
+
+
+def _common() -> dict[str, Any]:
+    found, settings = held(), desk().settings
+    return {
+        "company": settings.name,
+        "scale": settings.pages.temperature,
+        "now_s": desk().wall(),
+        "viewer": None if found is None else found.viewer,
+    }
+
+
+def _http_error(error: HTTPException) -> Any:
+    if error.response is not None:
+        return error.response
+    words = render_template("fleet/error.html", title=error.name, why=error.description or "")
+    return words, error.code or 500
+
+
+def _our_error(error: CondenserError) -> tuple[str, int]:
+    """What a person gave cannot be used (400), or the database fails (503)."""
+    code = 503 if isinstance(error, DatabaseError) else 400
+    return render_template("fleet/error.html", title="That did not work", why=str(error)), code

@@ -1,0 +1,52 @@
+"""The lists: who has no cooling now, what is drifting, whose monitor is silent, which plan visits are due, search."""
+
+from __future__ import annotations
+
+from flask import Blueprint, render_template, request
+
+from monitor.fleet import queries
+from web.fleet.desk import desk, offset, viewer
+
+lists = Blueprint("lists", __name__)
+
+
+@lists.get("/")
+def morning() -> str:
+    """The morning list."""
+    with desk().store.read() as connection:
+        page = queries.morning(connection, viewer(), offset=offset())
+        counts = queries.standing_counts(connection, viewer())
+    return render_template("fleet/morning.html", page=page, counts=counts)
+
+
+@lists.get("/drifting")
+def drifting() -> str:
+    """Units to book before they fail."""
+    with desk().store.read() as connection:
+        page = queries.drifting(connection, viewer(), offset=offset())
+    return render_template("fleet/drifting.html", page=page)
+
+
+@lists.get("/silent")
+def silent() -> str:
+    """Monitors that have not been heard of."""
+    with desk().store.read() as connection:
+        page = queries.silent(connection, viewer(), desk().wall(), offset=offset())
+    return render_template("fleet/silent.html", page=page)
+
+
+@lists.get("/due")
+def due() -> str:
+    """Plan visits to book."""
+    with desk().store.read() as connection:
+        page = queries.due(connection, viewer(), desk().wall(), offset=offset())
+    return render_template("fleet/due.html", page=page)
+
+
+@lists.get("/sites")
+def search() -> str:
+    """Sites by name, customer, address or phone."""
+    words = request.args.get("q", "")[:200]
+    with desk().store.read() as connection:
+        page = queries.search(connection, viewer(), words, offset=offset())
+    return render_template("fleet/search.html", page=page, words=words)

@@ -1,0 +1,171 @@
+"""One site: its ladder and what stands, its history, visits, season; what the office notes about it and asks of it."""
+
+from __future__ import annotations
+
+import secrets
+
+import msgspec
+import sqlalchemy as sa
+from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
+from markupsafe import Markup
+from werkzeug.wrappers import Response as AnyResponse
+
+from monitor.checks import CHECKS
+from monitor.errors import CommandError
+from monitor.fleet import asking, parts, queries, triage
+from monitor.fleet import visits as visiting
+from monitor.fleet.people import Role, note
+from monitor.fleet.queries import SitePage
+from monitor.fleet.season import Span, customer_document
+from monitor.fleet.standing import Standing
+from monitor.fleet.tables import sites as site_rows
+from monitor.fleet.tables import users
+from monitor.limits import FLEET
+from monitor.messages import PersonsRequest
+from monitor.records import RequestKind
+from monitor.suspects_table import SUSPECTS
+from web.fleet import drawn
+from web.fleet.desk import desk, field, number, viewer
+
+sites = Blueprint("sites", __name__)
+ASKS = (RequestKind.ACKNOWLEDGE, RequestKind.RESET, RequestKind.SERVICE, RequestKind.RESUME)
+_TEXT_MOST = 500
+
+
+@sites.get("/site/<name>")
+def site(name: str) -> str:
+    """Everything about one site."""
+    page, people = _page(name)
+    picture = drawn.wiring(page.snapshot, page.unit, believed=_believed(page))
+    return render_template(
+        "fleet/site.html",
+        page=page,
+        people=people,
+        stands=[_told(page, row) for row in page.stands],
+        ladder=None if picture is None else Markup(picture.svg),  # noqa: S704 - drawn by us, its words escaped
+        words=() if picture is None else picture.words,
+        scatter=Markup(drawn.scatter(page.days, desk().settings.pages.temperature)),  # noqa: S704 - numbers only
+        suspects=SUSPECTS,
+        year=Span.this_year(desk().wall()),
+    )
+
+
+def _page(name: str) -> tuple[SitePage, list[tuple[int, str]]]:
+    with desk().store.read() as connection:
+        page = queries.site(connection, viewer(), name)
+        people = technicians(connection)
+    if page is None:
+        abort(404)
+    return page, people
+
+
+def _believed(page: SitePage) -> bool:
+    """Whether the newest message may be taken for what is so now."""
+    about = page.about
+    heard = about.heard_at is not None and desk().wall() - about.heard_at < FLEET["unheard_s"].value
+    return heard and about.online is not False
+
+
+def _told(page: SitePage, row: Standing) -> dict[str, object]:
+    """What stands, with what is suspected, the meter checks that speak of these suspects, and what to load. Checks
+    with the least hazard come first, and those that need no cover opened."""
+    suspects = tuple(msgspec.json.decode(row.suspects))
+    names = dict.fromkeys(check for name in suspects if name in SUSPECTS for check in SUSPECTS[name].meter)
+    checks = [CHECKS[name] for name in names if name in CHECKS]
+    return {
+        "row": row,
+        "cooling": triage.COOLING_WORDS[triage.urgency(row.finding)],
+        "suspects": suspects,
+        "checks": sorted(checks, key=lambda check: (check.hazard, check.panel, check.minutes)),
+        "load": parts.load(suspects, page.unit),
+    }
+
+
+def technicians(connection: sa.Connection) -> list[tuple[int, str]]:
+    """Who can be sent: key and name."""
+    query = sa.select(users.c.id, users.c.name).where(users.c.active, users.c.role == Role.TECHNICIAN.value)
+    return [(row.id, row.name) for row in connection.execute(query.order_by(users.c.name))]
+
+
+@sites.get("/site/<name>/cycles")
+def cycles(name: str) -> str:
+    """The newest cycles of a site."""
+    with desk().store.read() as connection:
+        page = queries.site(connection, viewer(), name)
+        rows = () if page is None else queries.cycles_of(connection, page.id)
+    if page is None:
+        abort(404)
+    return render_template("fleet/cycles.html", page=page, rows=rows)
+
+
+@sites.get("/site/<name>/season.pdf")
+def season(name: str) -> Response:
+    """The season report for the customer."""
+    try:
+        from monitor.report_pdf import pdf  # noqa: PLC0415 - reportlab is an extra, and large
+    except ImportError:
+        raise CommandError("season report", "no package reportlab", "the extra `report` installed") from None
+    year = Span.this_year(desk().wall())
+    span = Span.of(request.args.get("from", year.from_day), request.args.get("to", year.to_day))
+    settings = desk().settings
+    with desk().store.read() as connection:
+        document = customer_document(
+            *(connection, viewer(), name, span),
+            company=settings.name,
+            scale=settings.pages.temperature,
+            now=desk().wall(),
+        )
+    if document is None:
+        abort(404)
+    return Response(
+        pdf(document, page="letter" if settings.pages.temperature == "F" else "a4"),
+        mimetype="application/pdf",
+        headers={"Content-Disposition": f'inline; filename="season-{name}.pdf"'},
+    )
+
+
+# ---------------------------------------------------------------- changes
+
+
+@sites.post("/site/<name>/about")
+def about(name: str) -> AnyResponse:
+    """What the office knows: who lives there, whose site it is, when the plan visit is due."""
+    level, text, due = number("vulnerability") or 0, field("vulnerability_note"), field("plan_visit_due")
+    if level not in triage.VULNERABILITY:
+        raise CommandError("vulnerability", level, ", ".join(map(str, triage.VULNERABILITY)))
+    if len(text) > _TEXT_MOST or "\x00" in text:
+        raise CommandError("vulnerability note", f"{len(text)} characters", f"at most {_TEXT_MOST}")
+    values = {
+        "vulnerability": level,
+        "vulnerability_note": text,
+        "plan_visit_due": visiting.day(due) if due else None,
+        "technician_id": number("technician"),
+    }
+    with desk().store.write() as connection:
+        key = queries.site_id(connection, viewer(), name)
+        if values["technician_id"] not in (None, *(known for known, _ in technicians(connection))):
+            raise CommandError("technician", values["technician_id"], "a technician who may sign in")
+        connection.execute(sa.update(site_rows).where(site_rows.c.id == key).values(values))
+        note(connection, desk().wall(), viewer().login, "changed", name, **values)
+    flash("Noted.")
+    return redirect(url_for("sites.site", name=name))
+
+
+@sites.post("/site/<name>/ask")
+def ask(name: str) -> AnyResponse:
+    """Ask the monitor: acknowledge an alert, reset a latched one, begin or end service mode."""
+    kind, hours = field("request"), number("hours")
+    if kind not in ASKS:
+        raise CommandError("request", kind, " or ".join(ASKS))
+    wish = PersonsRequest(
+        id=f"office-{secrets.token_hex(8)}",
+        request=RequestKind(kind),
+        by=viewer().name[:100],
+        finding=field("finding")[:100] or None,
+        hours=None if hours is None else float(hours),
+    )
+    with desk().store.write() as connection:
+        asking.put(connection, queries.site_id(connection, viewer(), name), wish, desk().wall())
+        note(connection, desk().wall(), viewer().login, f"asked for {kind}", name, finding=wish.finding)
+    flash("Asked. The monitor's answer will be shown below.")
+    return redirect(url_for("sites.site", name=name))

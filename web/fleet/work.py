@@ -1,0 +1,103 @@
+"""Visits: booked, made, scored; what to load on the truck; the plan's season as CSV."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import msgspec
+from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response as AnyResponse
+
+from monitor.fleet import parts, queries
+from monitor.fleet import season as seasons
+from monitor.fleet import visits as visiting
+from monitor.fleet.visits import Booked
+from monitor.suspects_table import SUSPECTS
+from web.fleet.desk import desk, field, number, viewer
+
+work = Blueprint("work", __name__)
+
+
+@work.get("/visits")
+def visits() -> str:
+    """Visits to make, by technician and day with the truck's load; and the last ones made."""
+    with desk().store.read() as connection:
+        booked = visiting.listed(connection, viewer())
+        done = visiting.listed(connection, viewer(), status=visiting.DONE, limit=50)
+    return render_template("fleet/visits.html", rounds=_rounds(booked), done=done)
+
+
+def _rounds(booked: list[Booked]) -> list[tuple[str, str, list[Booked], list[tuple[str, int]]]]:
+    """Day, technician, their visits, and what to load for all of them."""
+    rounds: dict[tuple[str, str], list[Booked]] = {}
+    for visit in booked:
+        rounds.setdefault((visit.due_day, visit.technician or "nobody yet"), []).append(visit)
+    return [(day, who, rows, parts.truck(row.load for row in rows)) for (day, who), rows in sorted(rounds.items())]
+
+
+@work.get("/visit/<int:key>")
+def visit(key: int) -> str:
+    """One visit, to be written down."""
+    with desk().store.read() as connection:
+        found = visiting.one(connection, viewer(), key)
+    if found is None:
+        abort(404)
+    return render_template("fleet/visit.html", visit=found, suspects=SUSPECTS)
+
+
+@work.post("/visit/<int:key>")
+def finish(key: int) -> AnyResponse:
+    """A visit was made, or will not be."""
+    now = desk().wall()
+    with desk().store.write() as connection:
+        if field("outcome") == visiting.DROPPED:
+            visiting.drop(connection, viewer(), key, text=field("note"), now=now)
+        else:
+            used = [line.strip() for line in field("parts").splitlines() if line.strip()]
+            visiting.finish(connection, viewer(), key, was=field("was"), used=used, text=field("note"), now=now)
+    flash("Written down.")
+    return redirect(url_for("work.visits"))
+
+
+@work.post("/site/<name>/visits")
+def book(name: str) -> AnyResponse:
+    """Book a visit; the suspects are kept as they stand now."""
+    finding = field("finding")
+    with desk().store.write() as connection:
+        page = queries.site(connection, viewer(), name, days=1)
+        stands = {} if page is None else {row.finding: row.suspects for row in page.stands}
+        visiting.book(
+            *(connection, viewer(), name),
+            kind=field("kind"),
+            due_day=field("due_day"),
+            technician_id=number("technician"),
+            finding=finding if finding in stands else "",
+            suspects=msgspec.json.decode(stands.get(finding, "[]")),
+            text=field("note"),
+            now=desk().wall(),
+        )
+    flash("Booked.")
+    return redirect(url_for("sites.site", name=name))
+
+
+@work.get("/score")
+def score() -> str:
+    """How often the first suspect was right."""
+    with desk().store.read() as connection:
+        rows = visiting.score(connection)
+    return render_template("fleet/score.html", rows=rows, year=seasons.Span.this_year(desk().wall()))
+
+
+@work.get("/plan.csv")
+def plan() -> Response:
+    """The season of the whole plan, one line a site."""
+    year = seasons.Span.this_year(desk().wall())
+    span = seasons.Span.of(request.args.get("from", year.from_day), request.args.get("to", year.to_day))
+    store, me, now = desk().store, viewer(), desk().wall()
+
+    def lines() -> Iterator[str]:
+        with store.read() as connection:
+            yield from seasons.plan_csv(connection, me, span, now)
+
+    name = f"plan-{span.from_day}-{span.to_day}.csv"
+    return Response(lines(), mimetype="text/csv", headers={"Content-Disposition": f'attachment; filename="{name}"'})
