@@ -261,6 +261,14 @@ def _pause(seconds: float) -> None:
     time.sleep(seconds)
 
 
+def _report(args: argparse.Namespace) -> int:
+    from monitor.report import write_report
+
+    settings = _site(args)
+    with _history(settings) as history:
+        return write_report(history, settings, args.file, days=args.days, say=_say if args.file != "-" else print)
+
+
 def _explain(args: argparse.Namespace) -> int:
     from monitor.terminal import explain
 
@@ -431,6 +439,9 @@ def _add_rest(command: Callable[..., argparse.ArgumentParser]) -> None:
     command("status", _status, "the unit at one look").set_defaults(follow=0.0)
     watch = command("watch", _status, "the unit, again and again")
     watch.add_argument("--every", dest="follow", type=float, default=5.0, metavar="S", help="seconds between looks (5)")
+    report = command("report", _report, "write the last days for a technician as one file")
+    report.add_argument("file", metavar="FILE", help="ends in .pdf or .html; - prints HTML")
+    report.add_argument("--days", type=int, default=7, metavar="D")
     explain = command("explain", _explain, "explain a finding, a suspect or a check")
     explain.add_argument("name", metavar="NAME")
     diagnose = command("diagnose", _diagnose, "find the cause with a meter, check by check")
