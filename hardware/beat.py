@@ -44,14 +44,18 @@ class Beat:
         news = [at_s for at_s, new in zip(stamps, fresh, strict=True) if new]
         if len(news) < limits.BEAT_READS.value or not self._plausible(news):
             return None
-        if self._trusted > 0 and self._gapless(stamps):
+        if self._trusted > 0 and self._gapless(stamps, news):
             self._trusted -= 1
             return [news[0] + place * self.beat_s for place in range(len(news))]
         return self._searched(stamps, fresh, news)
 
-    def _gapless(self, stamps: Sequence[float]) -> bool:
-        """No pause between reads is long enough for two conversions to end in it."""
-        return max(b - a for a, b in pairwise(stamps)) < self.beat_s * (1.0 - limits.BEAT_MARGIN.value / 2)
+    def _gapless(self, stamps: Sequence[float], news: Sequence[float]) -> bool:
+        """Every conversion was read and known for new: no pause between reads is long enough for two to end in it, and
+        the results keep to the beat from first to last (one that has the code of the one before looks old)."""
+        if max(b - a for a, b in pairwise(stamps)) >= self.beat_s * (1.0 - limits.BEAT_MARGIN.value / 2):
+            return False
+        after = [at_s - place * self.beat_s for place, at_s in enumerate(news)]
+        return max(after) - min(after) < self.beat_s * (1.0 + limits.BEAT_MARGIN.value)
 
     def _searched(
         self, stamps: Sequence[float], fresh: Sequence[bool], news: Sequence[float]
@@ -65,7 +69,7 @@ class Beat:
         width, self.beat_s, phase_s = found
         margin = limits.BEAT_MARGIN.value + width / BINS / 2
         self.known, self._trusted = True, int(limits.BEAT_BURSTS.value)
-        if self._gapless(stamps):
+        if self._gapless(stamps, news):
             return [news[0] + place * self.beat_s for place in range(len(news))]
         start_s = zero_s + phase_s
         places = self._places(news, start_s)
@@ -103,26 +107,31 @@ class Beat:
         return None
 
     def _places(self, news: Sequence[float], start_s: float) -> list[int]:
-        """The place on the beat of each result, no two alike: a read close to the turn may lie on either side.
+        """The place on the beat of each result, no two alike.
 
-        Where two results fall on one place, either those before were read just ahead of the turn and took the place too
-        early, or this one was read just behind it: whichever asks for the smaller error.
+        A read close to the turn of the beat may lie on either side of it; of all rising rows of places the one is taken
+        that moves reads across the turn by the least, in sum (dynamic programming over three places for each read).
         """
-        places: list[int] = []
-        parts: list[float] = []
+        rows: list[list[tuple[int, float, int]]] = []  # for each result: (place, least sum up to here, choice before)
+        before: list[tuple[int, float, int]] = [(-(10**9), 0.0, 0)]
         for at_s in news:
             place, part = divmod((at_s - start_s) / self.beat_s, 1.0)
-            if places and place <= places[-1]:
-                first = len(places) - 1
-                while first > 0 and places[first - 1] == places[first] - 1 and parts[first - 1] < 1.0 - part:
-                    first -= 1
-                free = first == 0 or places[first - 1] < places[first] - 1
-                if free and max(parts[first:]) < 1.0 - part:
-                    places[first:] = [before - 1 for before in places[first:]]
-                place = max(place, places[-1] + 1)
-            places.append(int(place))
-            parts.append(part)
-        return places
+            row = []
+            for move, cost in ((-1, part), (0, 0.0), (1, 1.0 - part)):
+                reached = [(total, choice) for choice, (last, total, _) in enumerate(before) if last < place + move]
+                if reached:
+                    total, choice = min(reached)
+                    row.append((int(place) + move, total + cost, choice))
+            if not row:  # three results in one beat: no chip does that, the stamps are wrong
+                row = [(before[-1][0] + 1, before[-1][1] + 1.0, len(before) - 1)]
+            rows.append(row)
+            before = row
+        choice = min(range(len(before)), key=lambda place: before[place][1])
+        places = []
+        for row in reversed(rows):
+            place, _, choice = row[choice]
+            places.append(place)
+        return places[::-1]
 
 
 def _best(

