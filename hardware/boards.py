@@ -119,7 +119,8 @@ class Boards:
     """The senses of one site. `bus` speaks the busio protocol (default: the Pi's), `pin_factory` is gpiozero's.
 
     `clock` gives monotonic s, `sleep` waits s, `wall` gives seconds since 1970 or None, `trims` are calibrations by
-    reading. Times in scans count from the making of this object.
+    reading. Times in scans count from the making of this object. Raises WiringError for a channel that cannot be as the
+    site file has it, SenseError where the machine has no such bus or pin; a chip that is silent is no error here.
     """
 
     def __init__(
@@ -143,11 +144,7 @@ class Boards:
             address: Converter(self._bus, address, clock, sleep)
             for address in sorted({channel.address for channel in self._numbers() if channel.address is not None})
         }
-        self._presence = {
-            name: Presence(name, channel.pin, pin_factory, clock)
-            for name, channel in self._channels.items()
-            if channel.pin is not None
-        }
+        self._presence = _presences(self._channels, pin_factory, clock)
         self._range: dict[str, int] = {channel.reading: 0 for channel in self._numbers()}
         self._faults: dict[str, str] = {}
         self._starts: list[StartTransient] = []
@@ -347,6 +344,20 @@ class Boards:
         if not low < ratio < high:
             raise SenseError(channel.reading, f"{ratio:.3f} of VDD", f"{low:g} to {high:g}: lead open or shorted")
         return celsius(values.NTC_PULL_UP.nominal * ratio / (1 - ratio))
+
+
+def _presences(wired: Mapping[str, Channel], factory: Any, clock: Callable[[], float]) -> dict[str, Presence]:
+    """All presence channels, or none: where one pin cannot be had, those already taken are let go. Raises SenseError."""
+    taken: dict[str, Presence] = {}
+    try:
+        for name, channel in wired.items():
+            if channel.pin is not None:
+                taken[name] = Presence(name, channel.pin, factory, clock)
+    except SenseError:
+        for presence in taken.values():
+            presence.close()
+        raise
+    return taken
 
 
 def celsius(ohm: float) -> float:

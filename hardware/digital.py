@@ -10,22 +10,25 @@ from collections import deque
 from collections.abc import Callable
 from typing import Any
 
-from gpiozero import DigitalInputDevice
+from gpiozero import DigitalInputDevice, GPIOZeroError
 
 from monitor import limits
+from monitor.errors import SenseError
 
 EDGES_KEPT = 256  # a contactor that chatters at 50 Hz fills this in more than two seconds
 
 
 class Presence:
-    """One presence channel. `present` is its level now; `edges` are the changes seen since last taken."""
+    """One presence channel. `present` is its level now; `take_edges` gives the changes since last taken.
+
+    Raises SenseError where the machine has no such free pin.
+    """
 
     def __init__(self, name: str, pin: int, factory: Any, clock: Callable[[], float]) -> None:
         self.name = name
         self._clock = clock
         self._edges: deque[tuple[float, bool]] = deque(maxlen=EDGES_KEPT)
-        # pull_up=True makes the device active when its pin is low.
-        self._device = DigitalInputDevice(pin, pull_up=True, pin_factory=factory)
+        self._device = _input(name, pin, factory)
         self._last = bool(self._device.value)
         # gpiozero keeps only weak references to callbacks of pins; the device itself is held here.
         self._device.when_activated = self._on
@@ -63,3 +66,11 @@ class Presence:
 
     def _off(self) -> None:
         self._edges.append((self._clock(), False))
+
+
+def _input(name: str, pin: int, factory: Any) -> Any:
+    """An input that is active when its pin is low. Raises SenseError where the machine has no such free pin."""
+    try:
+        return DigitalInputDevice(pin, pull_up=True, pin_factory=factory)
+    except (GPIOZeroError, OSError) as error:
+        raise SenseError(f"{name}, pin {pin}", str(error), "a free input of a Raspberry Pi's header") from None

@@ -1,0 +1,32 @@
+"""Pins that cannot be had are named in words, and pins already taken are let go again."""
+
+from __future__ import annotations
+
+import pytest
+from gpiozero import Device
+
+from hardware.boards import CHANNELS, Boards
+from monitor.config import Senses, Settings
+from monitor.errors import SenseError
+from sim.bus import pin_factory
+
+FLAGS_ONLY = Settings(senses=Senses(fitted=("call", "supply")))
+
+
+def test_a_machine_without_pins_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where gpiozero finds no pins at all: a SenseError that names the sense and its pin."""
+    monkeypatch.setattr(Device, "pin_factory", None)
+    monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "nonesuch")
+    with pytest.raises(SenseError, match=rf"call, pin {CHANNELS['call'].pin}"):
+        Boards(FLAGS_ONLY)
+
+
+def test_a_pin_in_use_is_told_and_nothing_is_kept() -> None:
+    """A second program on one pin is refused by name; the pins that the refused one had taken are free again."""
+    factory = pin_factory()
+    only_supply = Settings(senses=Senses(fitted=("supply",)))
+    first = Boards(only_supply, pin_factory=factory)
+    with pytest.raises(SenseError, match=rf"supply, pin {CHANNELS['supply'].pin}"):
+        Boards(FLAGS_ONLY, pin_factory=factory)
+    first.close()
+    Boards(FLAGS_ONLY, pin_factory=factory).close()
