@@ -347,7 +347,7 @@ class Boards:
 
 
 def _presences(wired: Mapping[str, Channel], factory: Any, clock: Callable[[], float]) -> dict[str, Presence]:
-    """All presence channels, or none: where one pin cannot be had, those already taken are let go. Raises SenseError."""
+    """All presence channels, or none: where one pin cannot be had, those taken are let go. Raises SenseError."""
     taken: dict[str, Presence] = {}
     try:
         for name, channel in wired.items():
