@@ -19,13 +19,14 @@ from argon2.exceptions import InvalidHashError, VerificationError
 
 from monitor.errors import CommandError
 from monitor.fleet.store import Store
-from monitor.fleet.tables import audit, login_failures, sessions, sites, users, visits
+from monitor.fleet.tables import audit, login_failures, sessions, settings, sites, users, visits
 from monitor.limits import FLEET
 
 _IDLE_S, _MOST_S = FLEET["session_idle_s"].value, FLEET["session_most_s"].value
 _WINDOW_S = FLEET["login_window_s"].value
 _TRIES = {"login": int(FLEET["login_tries"].value), "from": int(FLEET["login_tries_from"].value)}
 _LEAST, _MOST = int(FLEET["password_least"].value), 1000
+_PAGE_KEY = "page-key"
 _USED_STEP_S = 60.0  # a session's last use is written no more often than this
 
 
@@ -212,6 +213,17 @@ def sign_out(store: Store, token: str) -> None:
     """End a session."""
     with store.write() as connection:
         connection.execute(sa.delete(sessions).where(sessions.c.token_hash == _digest(token)))
+
+
+def page_key(store: Store) -> str:
+    """The key by which the pages sign cookies, the same for all of their processes; made on first use."""
+    query = sa.select(settings.c.value).where(settings.c.key == _PAGE_KEY)
+    with store.write() as connection:
+        found = connection.scalar(query)
+        if found is None:
+            found = secrets.token_hex(32)
+            connection.execute(sa.insert(settings).values(key=_PAGE_KEY, value=found))
+    return str(found)
 
 
 # ---------------------------------------------------------------- who may see what

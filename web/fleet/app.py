@@ -14,6 +14,8 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 from monitor import limits, moments, texts
 from monitor.errors import CondenserError, DatabaseError
 from monitor.fleet import triage
+from monitor.fleet.people import page_key
+from monitor.fleet.queries import PAGE_ROWS
 from monitor.fleet.setup import FleetSettings
 from monitor.fleet.store import Store
 from monitor.fleet.visits import KINDS
@@ -44,7 +46,14 @@ def create_app(settings: FleetSettings, store: Store, *, wall: Callable[[], floa
     store.check()
     static = str(Path(__file__).parents[1] / "static")
     app = Flask("web.fleet", static_folder=static, template_folder="templates")
-    app.config.update(MAX_CONTENT_LENGTH=int(limits.WEB["body_most"].value), SEND_FILE_MAX_AGE_DEFAULT=3600)
+    app.config.update(
+        SECRET_KEY=page_key(store),  # signs the one-time notices; who is signed in lies in the database
+        MAX_CONTENT_LENGTH=int(limits.WEB["body_most"].value),
+        SESSION_COOKIE_NAME="fleet-notice",
+        SESSION_COOKIE_SAMESITE="Lax",
+        SESSION_COOKIE_SECURE=settings.pages.https,
+        SEND_FILE_MAX_AGE_DEFAULT=3600,
+    )
     app.extensions["desk"] = Desk(store, settings, wall)
     app.extensions["flood"] = access.Flood(wall)
     for blueprint in (door, lists, sites, work, office):
@@ -66,6 +75,7 @@ def _dress(app: Flask) -> None:
         headline=_headline,
         kinds=KINDS,
         vulnerability=triage.VULNERABILITY,
+        page_rows=PAGE_ROWS,
     )
     app.context_processor(_common)
     app.register_error_handler(HTTPException, _http_error)

@@ -98,7 +98,8 @@ def scatter(days: Sequence[Any], scale: str) -> str:
     dots = "".join(_dot(x, y, x_axis, y_axis, new=place < _NEW_DAYS) for place, (x, y) in enumerate(points))
     words = f"Running current of {len(points)} days against the outdoor temperature"
     return (
-        f'<svg class="scatter" viewBox="0 0 {_WIDTH:g} {_HEIGHT:g}" role="img" aria-label="{words}" font-size="12">'
+        f'<svg class="scatter" viewBox="0 0 {_WIDTH:g} {_HEIGHT:g}" role="img" aria-label="{words}" font-size="12" '
+        'fill="currentColor">'
         f'<path d="M{_LEFT:g} 8V{_HEIGHT - _FOOT:g}H{_WIDTH - 8:g}" fill="none" class="lane-ground"/>'
         f"{_ends(x_axis, y_axis, scale)}{dots}</svg>"
     )
@@ -121,8 +122,8 @@ def _place(x: float, y: float, x_axis: tuple[float, float], y_axis: tuple[float,
 
 def _dot(x: float, y: float, x_axis: tuple[float, float], y_axis: tuple[float, float], *, new: bool) -> str:
     at_x, at_y = _place(x, y, x_axis, y_axis)
-    kind = "day-new" if new else "day-old"
-    return f'<circle cx="{at_x:.1f}" cy="{at_y:.1f}" r="4" class="{kind}"/>'
+    fill = "currentColor" if new else "none"
+    return f'<circle cx="{at_x:.1f}" cy="{at_y:.1f}" r="4" fill="{fill}" stroke="currentColor"/>'
 
 
 def _ends(x_axis: tuple[float, float], y_axis: tuple[float, float], scale: str) -> str:

@@ -1,0 +1,392 @@
+"""The office's pages: every route is refused without a right, forms cannot be forged, and the lists say what is so."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+from flask.testing import FlaskClient
+
+from monitor.fleet.people import Role
+from monitor.fleet.store import Store
+from monitor.fleet.tables import asks, audit, sites, visits
+from monitor.limits import FLEET
+from sim.load import site_name
+from tests.fleet.office import NAMES, PASSWORD, Office, post, token
+from web.fleet import access
+
+
+@pytest.fixture(scope="module")
+def office(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
+    """One office for the tests that change nothing."""
+    with_store = Store(f"sqlite:///{tmp_path_factory.mktemp('office')}/fleet.db")
+    with_store.migrate()
+    yield Office(with_store)
+    with_store.close()
+
+
+@pytest.fixture
+def own_office(tmp_path: Path) -> Iterator[Office]:
+    """An office of the test's own."""
+    with_store = Store(f"sqlite:///{tmp_path}/fleet.db")
+    with_store.migrate()
+    yield Office(with_store)
+    with_store.close()
+
+
+# ---------------------------------------------------------------- who may open what
+
+_OWN, _FOREIGN = site_name(0), site_name(4)
+# endpoint -> (method, a place of kim's, who may); what is not here fails the first test below
+_ALL, _OFFICE, _OWNER = set(Role), {Role.OWNER, Role.DISPATCHER}, {Role.OWNER}
+ROUTES: dict[str, tuple[str, str, set[Role]]] = {
+    "lists.morning": ("GET", "/", _ALL),
+    "lists.drifting": ("GET", "/drifting", _ALL),
+    "lists.silent": ("GET", "/silent", _ALL),
+    "lists.due": ("GET", "/due", _ALL),
+    "lists.search": ("GET", "/sites", _ALL),
+    "sites.site": ("GET", f"/site/{_OWN}", _ALL),
+    "sites.cycles": ("GET", f"/site/{_OWN}/cycles", _ALL),
+    "sites.season": ("GET", f"/site/{_OWN}/season.pdf", _ALL),
+    "sites.about": ("POST", f"/site/{_OWN}/about", _OFFICE),
+    "sites.ask": ("POST", f"/site/{_OWN}/ask", _OFFICE),
+    "work.visits": ("GET", "/visits", _ALL),
+    "work.visit": ("GET", "/visit/1", _ALL),
+    "work.finish": ("POST", "/visit/999", _ALL),
+    "work.book": ("POST", f"/site/{_OWN}/visits", _OFFICE),
+    "work.score": ("GET", "/score", _OFFICE),
+    "work.plan": ("GET", "/plan.csv", _OFFICE),
+    "office.ingest": ("GET", "/ingest", _OFFICE),
+    "office.people": ("GET", "/people", _OWNER),
+    "office.add": ("POST", "/people", _OWNER),
+    "office.change": ("POST", "/people/lou", _OWNER),
+    "office.audit": ("GET", "/audit", _OWNER),
+    "door.password": ("GET", "/password", _ALL),
+    "door.logout": ("POST", "/logout", _ALL),
+}
+_ROLES = {"owner": Role.OWNER, "dispatcher": Role.DISPATCHER, "kim": Role.TECHNICIAN}
+
+
+def test_the_table_names_every_route_of_the_app(office: Office) -> None:
+    """A new route without a row here, or without a right in access.RIGHTS, fails."""
+    endpoints = {rule.endpoint for rule in office.app.url_map.iter_rules()}
+    assert endpoints == ROUTES.keys() | access.PUBLIC
+    assert access.RIGHTS.keys() == ROUTES.keys()
+
+
+@pytest.mark.parametrize("endpoint", ROUTES)
+def test_without_signing_in_every_route_is_refused(office: Office, endpoint: str) -> None:
+    """Reading leads to the sign-in, changing is refused; nothing of a customer is told."""
+    method, path, _ = ROUTES[endpoint]
+    answer = office.app.test_client().open(path, method=method)
+    assert answer.status_code == (302 if method == "GET" else 401)
+    assert "Customer" not in answer.text
+    if method == "GET":
+        assert answer.location.startswith("/login?next=")
+
+
+@pytest.mark.parametrize("login", _ROLES)
+def test_every_route_is_open_to_its_roles_and_to_no_other(own_office: Office, login: str) -> None:
+    """For each role: 403 on every route that is not theirs, and not 403 on every route that is."""
+    browser = own_office.client(login)
+    for endpoint, (method, path, roles) in ROUTES.items():  # the last row signs out
+        data = {"form_token": token(browser, "/password")} if method == "POST" else None
+        answer = browser.open(path, method=method, data=data)
+        assert (answer.status_code != 403) == (_ROLES[login] in roles), (endpoint, answer.status_code)
+        assert answer.status_code < 500, (endpoint, answer.text)
+
+
+def test_a_route_that_is_not_in_the_table_is_closed_to_everybody(own_office: Office) -> None:
+    """Forgetting to decide leaves a door shut, for the owner too."""
+    own_office.app.add_url_rule("/new", "new", lambda: "open")
+    assert own_office.client("owner").get("/new").status_code == 403
+
+
+@pytest.mark.parametrize("path", ["/nothing", "/site/nobody", "/visit/999", "/site/../etc/passwd"])
+def test_places_that_are_none_tell_nothing(office: Office, path: str) -> None:
+    """404 when signed in, the sign-in when not."""
+    assert office.client("owner").get(path).status_code == 404
+    assert office.app.test_client().get(path).status_code == 302
+
+
+_PATHS_OF_A_SITE: tuple[Callable[[str], str], ...] = (
+    lambda site: f"/site/{site}",
+    lambda site: f"/site/{site}/cycles",
+    lambda site: f"/site/{site}/season.pdf",
+)
+
+
+@pytest.mark.parametrize("path_of", _PATHS_OF_A_SITE)
+def test_a_technician_opens_own_sites_only(office: Office, path_of: Callable[[str], str]) -> None:
+    """Site 0 is kim's, site 2 has a visit booked for kim; to kim site 4 is as good as none."""
+    kim, lou = office.client("kim"), office.client("lou")
+    assert [kim.get(path_of(site_name(n))).status_code for n in (0, 2, 4)] == [200, 200, 404]
+    assert [lou.get(path_of(site_name(n))).status_code for n in (0, 2, 4)] == [404, 200, 200]
+
+
+@pytest.mark.parametrize("path", ["/", "/drifting", "/silent", "/due", "/sites", "/sites?q=Customer", "/visits"])
+def test_no_list_shows_a_technician_a_foreign_customer(office: Office, path: str) -> None:
+    """Whatever kim opens, only names of kim's own sites stand in it."""
+    text = office.client("kim").get(path).text
+    foreign = [name for number, name in enumerate(NAMES) if number not in (0, 1, 2)]
+    assert not [name for name in foreign if name in text]
+
+
+def test_a_technician_writes_down_own_visits_only(own_office: Office) -> None:
+    """A visit of lou's cannot be finished, or opened, by kim."""
+    kim, mine, other = own_office.client("kim"), own_office.visits[0], own_office.visits[2]
+    assert kim.get(f"/visit/{other}").status_code == 404
+    answer = post(kim, "/password", f"/visit/{other}", was="other", outcome="done")
+    assert answer.status_code == 400
+    answer = post(kim, f"/visit/{mine}", f"/visit/{mine}", was="compressor-locked", parts="start kit\n\ncapacitor")
+    assert answer.status_code == 302
+    with own_office.store.read() as connection:
+        row = connection.execute(sa.select(visits).where(visits.c.id == mine)).one()
+    assert (row.status, row.was, row.parts) == ("done", "compressor-locked", ["start kit", "capacitor"])
+
+
+# ---------------------------------------------------------------- forged forms, floods, cookies
+
+_CHANGES = [path for path, (method, _, _) in ROUTES.items() if method == "POST"]
+
+
+@pytest.mark.parametrize("endpoint", [*_CHANGES, "door.login"])
+@pytest.mark.parametrize("forged", ["", "wrong", "other-session"])
+def test_no_change_is_made_without_the_form_s_own_token(office: Office, endpoint: str, forged: str) -> None:
+    """A missing token, a made-up one and one of another session are refused, and nothing is changed."""
+    browser = office.app.test_client() if endpoint == "door.login" else office.client("owner")
+    given = token(office.client("dispatcher"), "/password") if forged == "other-session" else forged
+    before = office.count(), office.count(asks), office.count(visits), office.site(0)
+    path = "/login" if endpoint == "door.login" else ROUTES[endpoint][1]
+    answer = browser.post(path, data={"form_token": given, "login": "owner", "password": PASSWORD})
+    assert answer.status_code == 400
+    assert (office.count(), office.count(asks), office.count(visits), office.site(0)) == before
+
+
+def test_a_form_sent_by_another_site_is_refused_even_with_a_token(office: Office) -> None:
+    """What the browser says of where a form came from is listened to (Fetch Metadata)."""
+    browser = office.client("owner")
+    data = {"form_token": token(browser, "/password")}
+    assert browser.post("/logout", data=data, headers={"Sec-Fetch-Site": "cross-site"}).status_code == 400
+    assert browser.get("/").status_code == 200
+
+
+def test_cookies_are_out_of_reach_of_scripts_and_other_sites(own_office: Office) -> None:
+    """HttpOnly and SameSite always, Secure behind https; the session's cookie holds a random token only."""
+    browser = own_office.app.test_client()
+    answer = post(browser, "/login", "/login", login="owner", password=PASSWORD)
+    cookies = [line for line in answer.headers.getlist("Set-Cookie") if line.startswith(access.SESSION_COOKIE)]
+    assert len(cookies) == 1
+    assert "HttpOnly" in cookies[0]
+    assert "SameSite=Lax" in cookies[0]
+    assert answer.headers["Content-Security-Policy"].startswith("default-src 'none'")
+    assert answer.headers["Cache-Control"] == "no-store"
+
+
+@pytest.mark.parametrize("to", ["//evil.example", "https://evil.example/", "/\\evil.example"])
+def test_signing_in_never_leads_to_a_foreign_place(office: Office, to: str) -> None:
+    """Only a page of our own is gone on to."""
+    browser = office.app.test_client()
+    answer = post(browser, "/login", f"/login?next={to}", login="owner", password=PASSWORD)
+    assert answer.location == "/"
+
+
+def test_after_a_few_wrong_passwords_the_door_stays_shut_for_a_while(own_office: Office) -> None:
+    """429 with the right password too, until the time is over."""
+    browser = own_office.app.test_client()
+    for _ in range(int(FLEET["login_tries"].value)):
+        assert post(browser, "/login", "/login", login="owner", password="wrong").status_code == 401
+    assert post(browser, "/login", "/login", login="owner", password=PASSWORD).status_code == 429
+    own_office.now += FLEET["login_window_s"].value + 1
+    assert post(browser, "/login", "/login", login="owner", password=PASSWORD).status_code == 302
+
+
+def test_a_flood_of_requests_is_turned_away_and_forgotten_after_a_minute(own_office: Office) -> None:
+    """Counted by address, before anything is looked up; addresses kept are bounded."""
+    browser = own_office.app.test_client()
+    codes = [browser.get("/login").status_code for _ in range(int(FLEET["requests_per_min"].value) + 1)]
+    assert set(codes[:-1]) == {200}
+    assert codes[-1] == 429
+    own_office.now += 60
+    assert browser.get("/login").status_code == 200
+    flood = access.Flood(lambda: 0.0)
+    for number in range(access._ADDRESSES_MOST + 50):
+        flood.is_one(str(number))
+    assert len(flood._counts) == access._ADDRESSES_MOST
+
+
+def test_signing_out_ends_the_session_also_for_a_copied_cookie(own_office: Office) -> None:
+    """The token is of no more use to whoever has kept it."""
+    browser = own_office.client("owner")
+    cookie = browser.get_cookie(access.SESSION_COOKIE)
+    assert cookie is not None
+    post(browser, "/password", "/logout")
+    thief = own_office.app.test_client()
+    thief.set_cookie(access.SESSION_COOKIE, cookie.value)
+    assert thief.get("/").status_code == 302
+
+
+# ---------------------------------------------------------------- what the pages say
+
+
+def _page(office: Office, path: str, login: str = "dispatcher") -> str:
+    answer = office.client(login).get(path)
+    assert answer.status_code == 200
+    return answer.text
+
+
+def test_morning_page_names_who_what_part_and_load(office: Office) -> None:
+    """Each case with the customer, the plain sentence, the note on who lives there, the part and the truck's load."""
+    text = _page(office, "/")
+    assert "sites need somebody now" in text
+    assert "oxygen concentrator in the house" in text
+    assert "somebody here is in danger without cooling" in text
+    assert "contactor, 1-pole, 30 A, 24 V coil" in text
+    assert "run capacitors" in text
+    assert "booked 2026-05-17" in text
+    assert text.index("Orchard Lane 9") < text.index("Elm Street 4")  # the note outweighs the longer wait
+
+
+def test_site_page_draws_the_ladder_and_what_stands(office: Office) -> None:
+    """The same ladder as on the monitor's own page, with what is suspected, the checks and the history."""
+    text = _page(office, f"/site/{site_name(0)}")
+    assert '<svg class="ladder"' in text
+    assert "Suspected, the most usual first" in text
+    assert "Checks, the least hazard first" in text
+    assert "Acknowledge the alert" in text
+    assert "Acknowledge the alert" not in _page(office, f"/site/{site_name(0)}", "kim")
+
+
+def test_a_silent_monitor_s_ladder_is_not_believed(office: Office) -> None:
+    """Its links are drawn as not known, however they were when it was last heard of."""
+    text = _page(office, f"/site/{site_name(5)}")
+    assert "monitor off since" in text
+    assert "s-live" not in text[text.index('<svg class="ladder"') : text.index("</svg>", text.index("</desc>"))]
+
+
+def test_nothing_that_a_site_sends_becomes_markup(office: Office) -> None:
+    """A script in a message set aside is shown as text."""
+    text = _page(office, "/ingest")
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in text
+    assert "<script>" not in text
+
+
+@pytest.mark.parametrize("path", ["/drifting", "/silent", "/due", "/sites?q=elm", "/visits", "/score", "/ingest"])
+def test_every_list_opens_and_names_a_site_or_says_that_there_is_none(office: Office, path: str) -> None:
+    """No page is empty without a word."""
+    text = _page(office, path)
+    assert any(name in text for name in NAMES) or "No " in text or "soft" in text
+
+
+def test_owner_pages_show_people_and_what_they_did(office: Office) -> None:
+    """Everybody is listed, never a hash; the log names the booking."""
+    text = _page(office, "/people", "owner")
+    assert all(login in text for login in ("kim", "lou", "dispatcher"))
+    assert "argon2" not in text
+    assert "booked a visit to" in _page(office, "/audit", "owner")
+
+
+def test_plan_is_a_csv_with_a_line_for_each_site(office: Office) -> None:
+    """A header and six sites, in the columns that the header names."""
+    lines = office.client("owner").get("/plan.csv?from=2026-05-01&to=2026-05-31").text.splitlines()
+    assert len(lines) == 1 + len(NAMES)
+    assert lines[0].startswith("site,name,customer")
+    assert lines[1].split(",")[0] == site_name(0)
+
+
+def test_season_report_is_a_pdf(office: Office) -> None:
+    """The file begins as PDF files do (ISO 32000)."""
+    answer = office.client("kim").get(f"/site/{_OWN}/season.pdf?from=2026-05-01&to=2026-05-31")
+    assert answer.mimetype == "application/pdf"
+    assert answer.data.startswith(b"%PDF-")
+
+
+@pytest.mark.parametrize(
+    "path", ["/?from=x", "/?from=-1", "/plan.csv?from=2026-01-01&to=1999-01-01", "/sites?from=99999999999999"]
+)
+def test_bad_input_is_said_in_words(office: Office, path: str) -> None:
+    """400 with what was given and what is allowed."""
+    answer = office.client("owner").get(path)
+    assert answer.status_code == 400
+    assert "allowed:" in answer.text
+
+
+# ---------------------------------------------------------------- what the forms do
+
+
+def _submit(office: Office, path: str, who: str = "dispatcher", /, **fields: str) -> int:
+    browser: FlaskClient = office.client(who)
+    return post(browser, "/password", path, **fields).status_code
+
+
+def test_booking_keeps_the_suspects_as_they_stand(own_office: Office) -> None:
+    """The form's word for the suspects is not asked; a finding that does not stand is no reason."""
+    path = f"/site/{site_name(1)}/visits"
+    with own_office.store.read() as connection:
+        key = connection.scalar(sa.select(sites.c.id).where(sites.c.site == site_name(1)))
+    assert _submit(own_office, path, kind="repair", due_day="2026-05-18", finding="call-not-reaching-unit") == 302
+    assert _submit(own_office, path, kind="repair", due_day="2026-05-18", finding="slow-start") == 302
+    with own_office.store.read() as connection:
+        rows = connection.execute(sa.select(visits).where(visits.c.site_id == key).order_by(visits.c.id)).all()
+    stood = [(row.finding, row.suspects) for row in rows]
+    assert ("", []) in stood
+    assert all(bool(finding) == bool(suspects) for finding, suspects in stood)
+
+
+@pytest.mark.parametrize(
+    ("path", "fields"),
+    [
+        ("visits", {"kind": "holiday", "due_day": "2026-05-18"}),
+        ("visits", {"kind": "repair", "due_day": "tomorrow"}),
+        ("visits", {"kind": "repair", "due_day": "2026-05-18", "technician": "999"}),
+        ("about", {"vulnerability": "9"}),
+        ("about", {"vulnerability_note": "x" * 501}),
+        ("about", {"technician": "999"}),
+        ("about", {"plan_visit_due": "soon"}),
+        ("ask", {"request": "resend"}),
+        ("ask", {"request": ""}),
+    ],
+)
+def test_forms_refuse_what_cannot_be(office: Office, path: str, fields: dict[str, str]) -> None:
+    """Refused in words, and nothing is written."""
+    before = office.count(visits), office.count(asks), office.site(0), office.count(audit)
+    assert _submit(office, f"/site/{site_name(0)}/{path}", **fields) == 400
+    after = office.count(visits), office.count(asks), office.site(0), office.count(audit)
+    assert after == (*before[:3], before[3] + 1)  # the sign-in
+
+
+def test_asking_the_monitor_leaves_a_request_in_the_dispatcher_s_name(own_office: Office) -> None:
+    """It waits in `asks` as the contract's message, and in the log."""
+    fields = {"request": "acknowledge", "finding": "locked-rotor"}
+    assert _submit(own_office, f"/site/{site_name(0)}/ask", **fields) == 302
+    with own_office.store.read() as connection:
+        (row,) = connection.execute(sa.select(asks)).all()
+    from monitor.messages import PersonsRequest, read_request
+
+    wish = read_request(row.body.encode())
+    assert isinstance(wish, PersonsRequest)
+    assert (wish.request, wish.by, wish.finding, row.sent_at) == ("acknowledge", "Dispatcher", "locked-rotor", None)
+
+
+def test_owner_adds_people_and_shuts_them_out_but_not_themselves(own_office: Office) -> None:
+    """A person shut out is out at once, with the session that was open."""
+    lou = own_office.client("lou")
+    assert lou.get("/").status_code == 200
+    assert _submit(own_office, "/people/lou", "owner", what="shut") == 302
+    assert lou.get("/").status_code == 302
+    assert _submit(own_office, "/people/owner", "owner", what="shut") == 400
+    assert _submit(own_office, "/people", "owner", login="new", role="technician", password=PASSWORD) == 302
+    assert own_office.client("new").get("/").status_code == 200
+    assert _submit(own_office, "/people", "owner", login="new2", role="king", password=PASSWORD) == 400
+
+
+def test_own_password_is_changed_with_the_old_one_only(own_office: Office) -> None:
+    """Wrong old one, two different new ones: refused; then all sessions end."""
+    browser = own_office.client("kim")
+    new = PASSWORD + " new"
+    assert post(browser, "/password", "/password", old="wrong", new=new, again=new).status_code == 403
+    assert post(browser, "/password", "/password", old=PASSWORD, new=new, again="x").status_code == 400
+    assert post(browser, "/password", "/password", old=PASSWORD, new=new, again=new).status_code == 302
+    assert browser.get("/").status_code == 302
