@@ -1,0 +1,1 @@
+"""Steps of the fleet database, run by Alembic through monitor/fleet/store.py."""
