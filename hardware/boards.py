@@ -226,9 +226,9 @@ class Boards:
     def _starting(self) -> bool:
         """A closing of the contacts is waiting to be looked at. One that is still not a closing after LATE_CAPTURE_S
         (a voltage at the knee of its opto flickers) must not keep the bus from the rest."""
-        if self._watch is None or self._resting():
+        if self._watch is None or not self._presence[self._watch].arriving:
             return False
-        if not self._presence[self._watch].present or self._levels[self._watch]:
+        if self._levels[self._watch] or self._resting():
             return False
         now_s = self._clock()
         if now_s - self._hurried_s > limits.CAPTURE_REST_S.value:

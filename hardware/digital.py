@@ -39,6 +39,11 @@ class Presence:
         """Voltage is present now."""
         return bool(self._device.value)
 
+    @property
+    def arriving(self) -> bool:
+        """The newest change that nobody has taken yet is to present. Costs no look at the pin."""
+        return bool(self._edges) and self._edges[-1][1]
+
     def take_edges(self) -> list[tuple[float, bool]]:
         """(time, present) of each change that has stood for DEBOUNCE_S, in order; the newest may wait for next time."""
         taken: list[tuple[float, bool]] = []
