@@ -153,15 +153,14 @@ class Plan:
             return None if quiet else "over" if telling.told else "missed"
         if not telling.told:
             return None if quiet and not urgent else "alarm"
-        if urgent and telling.open and now_wall_s is not None and now_wall_s >= self._repeat_at(telling, now_wall_s):
+        if urgent and telling.open and now_wall_s is not None and now_wall_s >= self._repeat_at(telling):
             return "repeat"
         return None
 
-    def _repeat_at(self, telling: Telling, now_wall_s: float) -> float:
+    def _repeat_at(self, telling: Telling) -> float:
         first_h = self._notify.repeat_h
         pause_h = min(first_h * _N["repeat_growth"] ** telling.repeats, max(first_h, _N["repeat_most_h"]))
-        # A clock that was set back must not silence the repeats.
-        return min(telling.told_wall_s, now_wall_s) + pause_h * _HOUR_S
+        return telling.told_wall_s + pause_h * _HOUR_S
 
     def sent(self, items: Sequence[Item], now_wall_s: float | None) -> None:
         """The message with these items has been taken."""
@@ -176,7 +175,9 @@ class Plan:
             telling.told, telling.told_wall_s = True, now_wall_s or 0.0
 
     def settle(self, now_wall_s: float) -> bool:
-        """Give what was told while no clock was known the time now, so that its pauses begin; whether any was."""
+        """Give what was told while no clock was known the time now, so that its pauses begin; whether any was.
+
+        So too what was told later than now: a clock that was set back must not silence the repeats."""
         found = [one for one in self.memory.tellings.values() if one.told and not one.told_wall_s]
         found += [one for one in self.memory.tellings.values() if one.told_wall_s > now_wall_s]
         for one in found:

@@ -12,12 +12,17 @@ from typing import Any
 import msgspec
 import pytest
 
+from monitor import report_story
 from monitor.config import Senses, Settings, Site, Unit
 from monitor.errors import CommandError
 from monitor.history import History
 from monitor.kept import MeterReading, Visit
+from monitor.records import Request, RequestKind
 from monitor.report import report, report_html, report_pdf, write_report
+from monitor.report_html import html
 from monitor.report_parts import Bullets, Document, Heading, Para, Picture, Table
+from monitor.report_pdf import pdf
+from monitor.report_shapes import Drawing, Text
 from tests.monitor.units import ALL, REST, RUN, UNIT, but, scans
 from tests.web import filled
 
@@ -206,6 +211,31 @@ def test_words_of_people_are_words_and_never_markup(site: filled.Site) -> None:
     assert "<b>" not in page
     assert "&lt;b&gt;&amp;&lt;/b&gt; 漢 Ω “x”" in page
     assert report_pdf(site.history, site.settings, 3, wall_s=filled.NOW_S + 1).startswith(b"%PDF")
+
+
+def test_every_kind_of_block_shows_words_as_they_are() -> None:
+    """Brackets and ampersands in headings, paragraphs, lists, tables and pictures: read back as typed, from both."""
+    pypdf = pytest.importorskip("pypdf")
+    words = "<i>x & y</i>"
+    drawing = Drawing(words, words, 100, 20, (Text(0, 10, words),))
+    kinds = (Heading(words), Para(words), Bullets([words]), Bullets([words], "caution"), Bullets([words], "numbered"))
+    blocks = (*kinds, Table((words,), [(words,)], (1.0,)), Picture(drawing))
+    page = html(Document(words, words, blocks))
+    assert "<i>" not in page
+    assert page.count("&lt;i&gt;x &amp; y&lt;/i&gt;") == 12  # title, foot, five, two cells, and three of the picture
+    reader = pypdf.PdfReader(io.BytesIO(pdf(Document(words, words, blocks))))
+    assert _squeezed(reader.pages[0].extract_text()).count(_squeezed(words)) == 9
+
+
+def test_story_that_is_too_long_leaves_out_its_oldest(site: filled.Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With room for one row, the newest is shown, and how many are not is said."""
+    request = Request(id="a", request=RequestKind.ACKNOWLEDGE, by="Sam", finding="call-without-pull-in")
+    site.history.add_request(request)
+    site.work()
+    monkeypatch.setitem(report_story._N, "events", 1)
+    said = text(made(site))
+    assert "The 1 oldest are left out." in said
+    assert "Sam set" in said
 
 
 def test_empty_history_makes_a_report_that_says_so(history: History) -> None:
