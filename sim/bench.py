@@ -26,6 +26,7 @@ from monitor.config import Senses, Settings
 from monitor.records import Change, ChangeKind
 from sim.bench_cases import CASES, DAY_S, HOUR_S, SENSE_SETS, Case
 from sim.causes import CAUSES
+from sim.control import coil_impedance
 from sim.designs import DESIGNS, Design, varied
 from sim.house import ThermostatDesign
 from sim.reference import table
@@ -85,13 +86,18 @@ def _design(case: Case | None, rng: Random) -> Design:
     return msgspec.structs.replace(design, delay_on_make_s=delay_s)
 
 
-def _plan(case: Case | None, rng: Random) -> tuple[Planned, ...]:
+def _plan(case: Case | None, design: Design, rng: Random) -> tuple[Planned, ...]:
     if case is None:
         return ()
     level = None if case.level is None else rng.uniform(*case.level)
+    if level is not None and case.of_coil:
+        level *= abs(coil_impedance(design, armature_in=False))
     on_s, off_s = case.on_off_s or (0.0, 0.0)
     at_s = case.at_s + rng.uniform(0.0, 1800.0)
-    return (Planned(name=case.cause, at_s=at_s, level=level, grow_s=case.grow_s, on_s=on_s, off_s=off_s),)
+    plan = Planned(
+        name=case.cause, at_s=at_s, level=level, sense=case.sense, grow_s=case.grow_s, on_s=on_s, off_s=off_s
+    )
+    return (plan,)
 
 
 def _weather(case: Case | None, rng: Random) -> Weather:
@@ -105,7 +111,7 @@ def rig_of(unit: Unit) -> tuple[ReadingsRig, float, float]:
     case, rng = unit.case, Random(f"{unit.seed}/unit")
     design = _design(case, rng)
     length_s = DAY_S if case is None else case.length_s
-    causes = _plan(case, rng)
+    causes = _plan(case, design, rng)
     plan = WorldPlan(
         design=design,
         causes=causes,

@@ -1,9 +1,9 @@
-"""What the accuracy bench breaks, and what a right answer is. Written from the wiring and the physics, not from the
-engine.
+"""What the accuracy bench breaks, and what a right answer is: written from wiring and physics, not from the engine.
 
-Each case is a cause with its level, when it begins, and the findings that would be right, each with the senses it
-takes to see it. `follows` are findings that truly follow from the cause (a dead fan makes a compressor trip). `apart`
-says which other suspects a sense tells apart from the true one: with that sense fitted they must no longer be named.
+Each case is a cause with its level, when it begins, and the findings that would be right, each with the senses it takes
+to see it. `follows` are findings that truly follow from the cause (a dead fan makes a compressor trip; behind an open
+coil, a thermostat that steals power leaves a weak voltage on the call wire). `apart` says which other suspects a sense
+tells apart from the true one: with that sense fitted they must no longer be named.
 """
 
 from __future__ import annotations
@@ -54,6 +54,8 @@ class Case(NamedTuple):
     follows: tuple[str, ...] = ()
     apart: Mapping[str, tuple[str, ...]] = {}
     level: tuple[float, float] | None = None
+    of_coil: bool = False  # level is a share of the coil's open-armature impedance
+    sense: str = ""
     at_s: float = 1.0 * HOUR_S
     length_s: float = 6.0 * HOUR_S
     grow_s: float = 0.0
@@ -75,6 +77,7 @@ CASES: tuple[Case, ...] = (
     Case(
         "coil-burnt-open",
         _OPEN_CONTACTS,
+        follows=("low-control-voltage",),
         apart={
             "coil_a": ("armature-blocked", "contacts-not-making", "coil-shorted"),
             "supply": ("line-supply-off",),
@@ -84,15 +87,21 @@ CASES: tuple[Case, ...] = (
     Case(
         "coil-lead-loose",
         _OPEN_CONTACTS,
-        follows=("short-cycling",),
+        follows=("short-cycling", "low-control-voltage"),
         apart={"coil_a": ("armature-blocked", "contacts-not-making", "coil-shorted"), "supply": ("line-supply-off",)},
     ),
     Case(
         "coil-turns-shorted",
-        _OPEN_CONTACTS | {"control-power-lost": ("control_power",)},
-        level=(0.45, 0.55),
+        _OPEN_CONTACTS,
+        level=(0.42, 0.48),
         follows=("low-control-voltage",),
         apart={"coil_a": ("coil-open", "contacts-not-making"), "supply": ("line-supply-off",)},
+    ),
+    Case(
+        "coil-turns-shorted",
+        {"control-power-lost": ("control_power",)},
+        level=(0.93, 0.97),
+        follows=("low-control-voltage",),
     ),
     Case(
         "armature-jammed",
@@ -112,7 +121,8 @@ CASES: tuple[Case, ...] = (
     Case(
         "call-joint-poor",
         _OPEN_CONTACTS | {"low-control-voltage": ("call", "control_v")},
-        level=(18.0, 40.0),
+        level=(0.6, 0.8),
+        of_coil=True,
         apart={"coil_a": ("coil-open", "contacts-not-making"), "supply": ("line-supply-off",)},
     ),
     Case(
@@ -128,7 +138,15 @@ CASES: tuple[Case, ...] = (
         "call-splice-loose",
         {"contactor-chatter": _CONTACTS},
         on_off_s=(0.9, 1.1),
-        follows=(*_TRIPPED, "fan-not-running", "call-without-pull-in", "call-without-run", "slow-start"),
+        length_s=2.0 * HOUR_S,
+        follows=(
+            *_TRIPPED,
+            "fan-not-running",
+            "call-without-pull-in",
+            "call-without-run",
+            "slow-start",
+            "call-not-reaching-unit",
+        ),
     ),
     Case(
         "control-fuse-open",
@@ -235,5 +253,29 @@ CASES: tuple[Case, ...] = (
         level=(15.0, 25.0),
         at_s=2.5 * DAY_S,
         length_s=5 * DAY_S,
+    ),
+    Case("thermostat-dead", {"no-call-in-heat": ("call", "outdoor_c")}, at_s=2.5 * DAY_S, length_s=5 * DAY_S),
+    Case("run-winding-opens", _STOPS_COMPRESSOR, apart={"fan_a": ("line-supply-off",)}, follows=_TRIPPED),
+    Case(
+        "overcharged",
+        {"high-running-current": ("call", "compressor_a")},
+        level=(0.3, 0.45),
+        at_s=5 * DAY_S,
+        length_s=9 * DAY_S,
+        follows=(*_TRIPPED, *_HOT, "call-without-run", "call-not-reaching-unit"),
+    ),
+    Case("sense-unplugged", {"sensor-silent": ("compressor_a",)}, sense="compressor_a"),
+    Case(
+        "sense-unplugged",
+        {"sensing-disagrees": ("supply", "compressor_a")},
+        sense="supply",
+        follows=("line-supply-lost",),
+    ),
+    Case(
+        "sense-offset",
+        {"sensing-disagrees": ("load", "compressor_a")},
+        sense="compressor_a",
+        level=(6.0, 9.0),
+        follows=(*_HOT, "contacts-stuck-closed"),
     ),
 )

@@ -1,0 +1,82 @@
+"""Seasons and fleets: written as recordings that read back whole, the same from the same seed."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import pytest
+
+from monitor import config
+from monitor.errors import CommandError, RecordingError
+from monitor.recording import Reader
+from monitor.records import Scan, StartTransient
+from sim.season import fleet, one_unit, site_file, write
+
+
+def test_season_reads_back_whole(tmp_path):
+    """Two days: no row refused, steps of a minute at the most, the site file names the same unit."""
+    unit = one_unit(seed=4, days=2.0)
+    facts = write(unit, tmp_path)
+    reader = Reader(facts.recording)
+    items = list(reader)
+    scans = [item for item in items if isinstance(item, Scan)]
+    assert reader.refused == []
+    assert len(scans) == facts.rows > 2 * 1440
+    assert sum(isinstance(item, StartTransient) for item in items) == facts.starts > 5
+    assert max(b.t_s - a.t_s for a, b in pairwise(scans)) <= 60.001
+    assert scans[-1].t_s == pytest.approx(2 * 86_400, abs=61)
+    assert reader.start_wall_s == pytest.approx(1780290000)
+    settings = config.load(tmp_path / "unit-0004.toml")
+    assert settings.unit == unit.design.nameplate()
+    assert settings.site.id == "unit-0004"
+
+
+def test_same_seed_same_season(tmp_path):
+    """Byte for byte; another seed is another season."""
+    texts = []
+    for folder, seed in (("a", 7), ("b", 7), ("c", 8)):
+        facts = write(one_unit(seed=seed, days=0.5), tmp_path / folder)
+        with open(facts.recording, "rb") as file:
+            texts.append(file.read())
+    assert texts[0] == texts[1] != texts[2]
+
+
+def test_fleet_is_many_units_some_of_which_break():
+    """Two hundred units: each with its own id and nameplate, about three in ten broken, each in a usual way."""
+    units = list(fleet(200, seed=100))
+    assert len({unit.site_id for unit in units}) == 200
+    assert len({unit.design.compressor_rla_a for unit in units}) > 150
+    broken = [unit for unit in units if unit.causes]
+    assert 35 <= len(broken) <= 85
+    assert len({unit.causes[0].name for unit in broken}) >= 6
+    assert all(0 < unit.causes[0].at_s < 0.61 * unit.days * 86_400 for unit in broken)
+    assert units == list(fleet(200, seed=100))
+
+
+def test_every_site_file_of_a_fleet_can_be_used():
+    """The program's own loader takes each of them."""
+    for unit in fleet(20, seed=3):
+        assert config.parse(site_file(unit.settings)).unit == unit.design.nameplate()
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        lambda: one_unit(design="nine-ton"),
+        lambda: one_unit(days=0),
+        lambda: fleet(0),
+        lambda: fleet(3, broken_share=1.5),
+    ],
+)
+def test_wrong_arguments_are_refused(wrong):
+    """Each is a CommandError before anything runs."""
+    with pytest.raises(CommandError):
+        wrong()
+
+
+def test_folder_that_cannot_be_written_is_an_error(tmp_path):
+    """A file where the folder should be."""
+    path = tmp_path / "file"
+    path.write_text("")
+    with pytest.raises(RecordingError):
+        write(one_unit(days=0.1), path)
