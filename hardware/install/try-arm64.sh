@@ -17,7 +17,8 @@ SUITE=bookworm
 WORK=${TMPDIR:-/tmp}/condenser-monitor-arm64
 TESTS=
 SYSTEM=
-MIRROR=${MIRROR:-http://deb.debian.org/debian}
+# the archive this machine itself uses, unless told otherwise
+MIRROR=${MIRROR:-$(awk '/^URIs:/ {print $2; exit} /^deb / {print $2; exit}' /etc/apt/sources.list.d/*.sources /etc/apt/sources.list 2>/dev/null)}
 
 die() {
     echo "try-arm64.sh: $*" >&2
