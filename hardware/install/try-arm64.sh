@@ -18,7 +18,7 @@ WORK=${TMPDIR:-/tmp}/condenser-monitor-arm64
 TESTS=
 SYSTEM=
 # the archive this machine itself uses, unless told otherwise
-MIRROR=${MIRROR:-$(awk '/^URIs:/ {print $2; exit} /^deb / {print $2; exit}' /etc/apt/sources.list.d/*.sources /etc/apt/sources.list 2>/dev/null)}
+MIRROR=${MIRROR:-$(awk '/^URIs:/ {print $2; exit} /^deb / {print $2; exit}' /etc/apt/sources.list.d/*.sources /etc/apt/sources.list 2>/dev/null || true)}
 
 die() {
     echo "try-arm64.sh: $*" >&2
