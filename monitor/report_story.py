@@ -10,14 +10,14 @@ from statistics import median
 
 from monitor import limits, moments, texts
 from monitor.checks import CHECKS
-from monitor.checks_base import CAUTIONS, Check
+from monitor.checks_base import CAUTIONS
 from monitor.diagnose import Session
 from monitor.dialogue import POWER
-from monitor.kept import MeterReading, Visit
 from monitor.records import READINGS, Cycle, Finding
 from monitor.report_facts import Act, Close, Episode, Facts
 from monitor.report_parts import Block, Bullets, Document, Heading, Para, Picture, Table
 from monitor.report_plots import Mark, Span, Trace, chain, lanes, trace
+from monitor.report_unit import by_hand, plate, when
 from monitor.suspects_table import SUSPECTS
 
 _N = {name: limit.value for name, limit in limits.REPORT.items()}
@@ -29,13 +29,9 @@ def document(facts: Facts) -> Document:
     """The whole report."""
     site = facts.settings.site
     made = moments.moment(facts.made_wall_s, None, facts.zone)
-    parts = (_head, _cautions, _now, _standing, _story, _closely, _runs, _over_time, _own_normal, _measured, _plate)
+    parts = (_head, _cautions, _now, _standing, _story, _closely, _runs, _over_time, _own_normal, by_hand, plate)
     blocks = [block for part in parts for block in part(facts)]
     return Document(f"{site.name}: report for the technician", f"{site.name}, made {made}", tuple(blocks))
-
-
-def _when(facts: Facts, wall_s: float | None) -> str:
-    return moments.moment(wall_s, None, facts.zone)
 
 
 # ---------------------------------------------------------------- at the top
@@ -46,7 +42,7 @@ def _head(facts: Facts) -> Iterator[Block]:
     yield Heading(f"{site.name}: report for the technician", 1)
     span = f"{moments.day(facts.from_wall_s, facts.zone)} to {moments.day(facts.made_wall_s, facts.zone)}"
     year = moments.local(facts.made_wall_s, facts.zone).strftime("%Y")
-    yield Para(f"{span}. Made {_when(facts, facts.made_wall_s)} {year}. Site {site.id}. Times are local.", "soft")
+    yield Para(f"{span}. Made {when(facts, facts.made_wall_s)} {year}. Site {site.id}. Times are local.", "soft")
     yield from _verdict(facts)
 
 
@@ -87,7 +83,7 @@ def _now(facts: Facts) -> Iterator[Block]:
     yield Picture(chain(facts.status, blind=facts.blind))
     outdoor_c = facts.status.readings.get("outdoor_c")
     heat = "" if outdoor_c is None or facts.blind else f" Outdoors {_degrees(facts, float(outdoor_c))}."
-    yield Para(f"As of {_when(facts, facts.status.wall_s)}.{heat} Heavy: live. Thin: dead. Dotted: not known.", "soft")
+    yield Para(f"As of {when(facts, facts.status.wall_s)}.{heat} Heavy: live. Thin: dead. Dotted: not known.", "soft")
     if facts.health.faults:
         yield Para("Readings that are missing, and why:")
         yield Bullets([f"{texts.NAMES.get(name, name)}: {why}" for name, why in sorted(facts.health.faults.items())])
@@ -111,9 +107,9 @@ def _standing(facts: Facts) -> Iterator[Block]:
 def _finding(facts: Facts, finding: Finding, session: Session) -> Iterator[Block]:
     suspects, ruled_out, wanted = _judged(finding, session)
     yield Heading(f"{finding.summary} ({finding.name}, {finding.severity.value})", 3)
-    measured = ", ".join(f"{name} {shown}" for name, shown in texts.measurements(finding))
-    since = _when(facts, finding.raised_wall_s)
-    yield Para(f"Since {since}. " + (f"Seen then: {measured}." if measured else ""))
+    shown = ", ".join(f"{name} {value}" for name, value in texts.measurements(finding))
+    since = when(facts, finding.raised_wall_s)
+    yield Para(f"Since {since}. " + (f"Seen then: {shown}." if shown else ""))
     if session.answers:
         done = ", ".join(
             f"{CHECKS[name].title}: {judged.text or judged.outcome}" for name, judged in session.answers.items()
@@ -182,13 +178,13 @@ def _episode(facts: Facts, one: Episode) -> tuple[str, str, str, str]:
     times = len(one.raised_wall_s)
     often = f" {times} times." if times > 1 else ""
     suspects = f" Suspected first: {texts.suspect(one.last.suspects[0])}." if one.last.suspects else ""
-    ended = "stands" if one.ended_wall_s is None else _when(facts, one.ended_wall_s)
-    return str(one.number), _when(facts, one.raised_wall_s[0]), ended, f"{one.last.summary}{often}{suspects}"
+    ended = "stands" if one.ended_wall_s is None else when(facts, one.ended_wall_s)
+    return str(one.number), when(facts, one.raised_wall_s[0]), ended, f"{one.last.summary}{often}{suspects}"
 
 
 def _act(facts: Facts, act: Act) -> tuple[str, str, str, str]:
     state = texts.WORDS[f"alert-{act.change.state.value}"]
-    return "", _when(facts, act.wall_s), "", f"{act.change.by} set “{act.change.summary.rstrip('.')}” to: {state}."
+    return "", when(facts, act.wall_s), "", f"{act.change.by} set “{act.change.summary.rstrip('.')}” to: {state}."
 
 
 def _marks(facts: Facts, from_s: float, to_s: float) -> list[Mark]:
@@ -207,7 +203,7 @@ def _closely(facts: Facts) -> Iterator[Block]:
 def _close(facts: Facts, close: Close) -> Iterator[Block]:
     span = _span(facts, close.from_s, close.to_s)
     marks = _marks(facts, close.from_s, close.to_s)
-    title = f"{close.number}: {texts.FINDINGS[close.finding].tell} {_when(facts, close.wall_s)}."
+    title = f"{close.number}: {texts.FINDINGS[close.finding].tell} {when(facts, close.wall_s)}."
     yield Heading(title, 3)
     yield Picture(lanes(close.lanes, span, marks, title="What ran when"))
     for name in ("compressor_a", "fan_a", "control_v"):
@@ -276,7 +272,7 @@ def _day(facts: Facts, day: str, cycles: Sequence[Cycle]) -> tuple[str, ...]:
 
 def _cycle(facts: Facts, wall_s: float, cycle: Cycle) -> tuple[str, ...]:
     return (
-        _when(facts, wall_s),
+        when(facts, wall_s),
         texts.span(cycle.run_s),
         str(cycle.compressor_starts),
         _figure(cycle.pull_in_s, 2, " s"),
@@ -353,56 +349,3 @@ def _pair(title: str, now: object, unit: str) -> tuple[str, ...] | None:
     last, ratio = now.get("last"), now.get("ratio")
     change = "" if ratio is None else f"{(ratio - 1) * 100:+.0f} %"
     return title, f"{now['first']:.3f} {unit}", _figure(last, 3, f" {unit}"), change, str(now.get("count", ""))
-
-
-# ---------------------------------------------------------------- what was measured, what unit it is
-
-
-def _measured(facts: Facts) -> Iterator[Block]:
-    if facts.meter:
-        yield Heading("Meter readings")
-        rows = [_meter(facts, reading) for reading in facts.meter]
-        yield Table(("when", "check", "reading", "taken for", "by"), rows, (0.17, 0.27, 0.15, 0.26, 0.15))
-    if facts.visits:
-        yield Heading("What earlier visits found")
-        yield Bullets([_visit(facts, visit) for visit in facts.visits])
-        right, wrong, unnamed = facts.score
-        yield Para(
-            f"The first suspect was right {right} times, wrong {wrong} times, and {unnamed} times there was none.",
-            "soft",
-        )
-
-
-def _meter(facts: Facts, reading: MeterReading) -> tuple[str, ...]:
-    check: Check | None = CHECKS.get(reading.check)
-    title = reading.check if check is None else check.title
-    known = check is not None and reading.symbol in check.symbols
-    says = check.says(reading.symbol) if check is not None and known else reading.symbol
-    return _when(facts, reading.wall_s), title, reading.typed, says, reading.by
-
-
-def _visit(facts: Facts, visit: Visit) -> str:
-    note = f" {visit.note}" if visit.note else ""
-    return f"{_when(facts, visit.wall_s)}, {visit.by}: {texts.suspect(visit.was)}.{note}"
-
-
-def _plate(facts: Facts) -> Iterator[Block]:
-    unit = facts.settings.unit
-    yield Heading("The unit and what is sensed")
-    rows = [
-        ("Compressor", f"RLA {unit.compressor_rla_a:g} A, LRA {unit.compressor_lra_a:g} A"),
-        ("Condenser fan", f"FLA {unit.fan_fla_a:g} A"),
-        ("Contactor", f"{unit.contactor_poles} pole{'s' if unit.contactor_poles > 1 else ''}, 24 V coil"),
-        ("Line", f"{unit.line_hz} Hz"),
-        ("Delay on make", f"{unit.delay_on_make_s:g} s" if unit.delay_on_make_s else "none"),
-        ("Kind", "heat pump" if unit.heat_pump else "cooling only"),
-        ("Sensed", ", ".join(texts.NAMES[name] for name in facts.settings.fitted)),
-        (
-            "Not sensed",
-            ", ".join(texts.NAMES[name] for name in READINGS if name not in facts.settings.fitted) or "nothing",
-        ),
-    ]
-    yield Table(("As told in the site file", ""), rows, (0.25, 0.75))
-    disk = facts.health.disk_error
-    if disk:
-        yield Para(f"The monitor's disk: {disk}. Rows of this report may be missing.", "warn")
