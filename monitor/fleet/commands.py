@@ -11,8 +11,11 @@ import time
 from pathlib import Path
 from typing import Any
 
+import msgspec
+
+from monitor import config
 from monitor.errors import CommandError
-from monitor.fleet import enroll, people, retention
+from monitor.fleet import enroll, people, retention, visits
 from monitor.fleet.ingest import Worker
 from monitor.fleet.people import Role
 from monitor.fleet.setup import FleetSettings
@@ -48,6 +51,8 @@ def enroll_site(settings: FleetSettings, site: str, **about: Any) -> str:
     """Enrol a site; what to put on its Pi. Columns of `sites` may be given by name; empty ones are left out."""
     store = opened(settings)
     kept = {key: value for key, value in about.items() if value not in (None, "")}
+    if "plan_visit_due" in kept:
+        kept["plan_visit_due"] = visits.day(kept["plan_visit_due"])
     made = enroll.enroll(store, site, broker=settings.broker, by=_who(), now=time.time(), **kept)
     return _handed_out(settings, store, made)
 
@@ -80,6 +85,17 @@ def own_credential(settings: FleetSettings) -> str:
 def broker_files(settings: FleetSettings) -> str:
     """Write the broker's password and ACL files anew."""
     return _broker_files(settings, opened(settings))
+
+
+def broker_config(settings: FleetSettings) -> str:
+    """Lines for mosquitto.conf: who may come in, and that nothing queued is thrown away."""
+    return enroll.broker_config(Path(settings.broker.files or "/etc/mosquitto/condenser"))
+
+
+def nameplate(site_file: str) -> dict[str, Any]:
+    """The [unit] table of a site file, as the fleet keeps it."""
+    kept: dict[str, Any] = msgspec.to_builtins(config.load(site_file).unit)
+    return kept
 
 
 def add_user(settings: FleetSettings, login: str, name: str, role: str, password: str) -> str:

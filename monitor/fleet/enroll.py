@@ -146,6 +146,25 @@ def _fleet_entry() -> str:
     return "\n".join([f"user {FLEET_USER}", *reads, f"topic write {ROOT}/+/requests", ""])
 
 
+def broker_config(directory: Path) -> str:
+    """Lines for mosquitto.conf that this fleet counts on.
+
+    Queues without a bound in number, because an office that is down for a day must find everything; bound them in bytes
+    (max_queued_bytes) where memory is short: what then falls out is asked of the sites again.
+    """
+    lines = (
+        "allow_anonymous false",
+        f"password_file {directory}/passwords",
+        f"acl_file {directory}/acl",
+        "persistence true",
+        "autosave_interval 60",
+        "max_queued_messages 0",
+        "max_inflight_messages 0",
+        "persistent_client_expiration 14d",
+    )
+    return "\n".join(lines)
+
+
 def write_broker_files(store: Store, directory: Path, broker_pid: int | None = None) -> None:
     """Write `passwords` and `acl` into `directory`, each in one step, and have the broker of that process id read
     them again; it then disconnects whoever may no longer be there."""

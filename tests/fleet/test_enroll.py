@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import argparse
+import io
 import queue
 import time
 import tomllib
@@ -15,8 +17,9 @@ import sqlalchemy as sa
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor import config
-from monitor.errors import CommandError
-from monitor.fleet import commands, enroll
+from monitor.errors import CommandError, SiteError
+from monitor.fleet import commands, enroll, people, setup
+from monitor.fleet.arguments import add as add_arguments
 from monitor.fleet.setup import Broker, Database, FleetSettings
 from monitor.fleet.store import Store
 from monitor.fleet.tables import audit, sites
@@ -256,3 +259,67 @@ def test_the_command_enrols_and_says_what_to_put_where(tmp_path: Path) -> None:
     assert users == ["fleet_ingest", "elm-1"]
     assert commands.revoke_site(settings, "elm-1").startswith("elm-1 is revoked")
     assert "elm-1" not in (tmp_path / "acl").read_text()
+
+
+def _fleet(arguments: list[str]) -> int:
+    parser = argparse.ArgumentParser()
+    add_arguments(parser, page=lambda settings: print("page", settings.name))
+    args = parser.parse_args(arguments)
+    status: int = args.run(args)
+    return status
+
+
+def test_an_office_is_set_up_from_the_command_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From nothing to a site and a person: database, the fleet's own password, enrolment with a nameplate, sign-in."""
+    site, fleet = tmp_path / "site.toml", tmp_path / "fleet.toml"
+    site.write_text("[unit]\ncompressor_rla_a = 12.8\ncompressor_lra_a = 68.0\n")
+    fleet.write_text(
+        f'name = "Our plan"\n[database]\nurl = "sqlite:///{tmp_path}/fleet.db"\n'
+        f'[broker]\nfiles = "{tmp_path}"\npassword_file = "{tmp_path}/own"\n'
+    )
+    at = ["--fleet", str(fleet)]
+    for arguments in (["migrate"], ["credential"], ["enroll", "elm-1", "--name", "Elm", "--unit", str(site)]):
+        assert _fleet([*at, *arguments]) == 0
+    monkeypatch.setattr("sys.stdin", io.StringIO("long enough words\n"))
+    assert _fleet([*at, "user", "Robin", "--role", "owner"]) == 0
+    for arguments in (["renew", "elm-1"], ["revoke", "elm-1"], ["broker-files"], ["broker-config"], ["tidy"], ["page"]):
+        assert _fleet([*at, *arguments]) == 0
+    said = capsys.readouterr().out
+    assert "robin" in said.casefold()
+    assert f"acl_file {tmp_path}/acl" in said
+    assert "page Our plan" in said
+    store = Store(f"sqlite:///{tmp_path}/fleet.db")
+    with store.read() as connection:
+        assert connection.scalar(sa.select(sites.c.unit))["compressor_rla_a"] == 12.8
+    token = people.sign_in(store, "robin", "long enough words", address="", now=time.time())
+    assert token is not None
+
+
+@pytest.mark.parametrize(
+    ("text", "named"),
+    [
+        ("[broker]\nport = 70000", "broker.port"),
+        ("[broker]\nhots = 'x'", "broker.hots"),
+        ("[pages]\ntemperature = 'K'", "pages.temperature"),
+        ("database = 3", "database"),
+        ("[", "TOML"),
+    ],
+)
+def test_a_fleet_file_that_cannot_be_used_is_refused_by_name(text: str, named: str) -> None:
+    """As strict as a site file: key, what was given, what is allowed."""
+    with pytest.raises(SiteError, match=named):
+        setup.parse(text)
+
+
+def test_lines_for_the_broker_are_lines_that_the_broker_takes(tmp_path: Path) -> None:
+    """mosquitto starts with them, and admits by the files they name."""
+    need("mosquitto")
+    for name in ("passwords", "acl"):
+        (tmp_path / name).write_text("")
+    lines = enroll.broker_config(tmp_path).splitlines()
+    with PrivateBroker([line for line in lines if not line.startswith("persistence")]) as broker:
+        peer = Peer(broker.port, "elm-1", "x")
+        peer.close()
+    assert peer.answer == "Not authorized"
