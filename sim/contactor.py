@@ -50,6 +50,11 @@ class Contactor:
             return True
         return self.armature_in and not self.condition.contacts_dirty
 
+    @property
+    def bouncing(self) -> bool:
+        """The contacts have touched and are apart again: the first half of the bouncing."""
+        return self.bounce_s > 0.5 * self.design.bounce_s
+
     def take(self, coil_v: float) -> bool:
         """The coil's voltage as it is now; True when a movement has begun or been given up."""
         wanted = self._wanted(coil_v)

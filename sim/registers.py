@@ -66,8 +66,8 @@ class RegisterRig:
 
     def _follow(self, now_s: float) -> None:
         world = self.world
-        lag_s = _BUSY_LAG_S if world.unit.patience_s() < 0.1 else _QUIET_LAG_S
-        if now_s - world.t_s < lag_s:
+        behind_s = now_s - world.t_s
+        if behind_s < _BUSY_LAG_S or (behind_s < _QUIET_LAG_S and world.unit.patience_s() >= 0.1):
             return
         world.advance(now_s)
         condition = world.condition

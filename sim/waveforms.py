@@ -105,7 +105,7 @@ class ChipInputs:
         """Mean of the wave in the reading's own unit."""
         unit = self.world.unit
         rms = WIRED[reading](unit)
-        if rms <= 0.0:
+        if rms <= 0.0 or (reading in ("compressor_a", "fan_a") and unit.contactor.bouncing):
             return 0.0
         amount = rms * SHAPES[reading].mean(unit.design.line_hz, start_s, end_s)
         compressor = unit.compressor

@@ -36,6 +36,9 @@ def test_takes_its_time_both_ways():
     contactor.take(24.0)
     assert not contactor.move(0.009)
     assert contactor.move(0.020)
+    assert contactor.bouncing
+    contactor.move(0.6 * DESIGN.bounce_s)
+    assert not contactor.bouncing
     assert contactor.bounce_s > 0
     contactor.take(0.0)
     assert not contactor.move(0.004)
