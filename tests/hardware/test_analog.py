@@ -71,13 +71,16 @@ def test_every_sample_of_a_burst_is_of_its_own_channel(first: int, mux: int) -> 
 
 def test_the_driver_alone_may_read_another_channel() -> None:
     """Why the channel is set by a single conversion first: release 3.0.5, in continuous mode, reads A0 minus A1 when
-    asked for A2; other releases are right."""
-    _, bus, _, _ = bench()
+    asked for A2; earlier ones are right, later ones may be either."""
+    _, bus, _, clock = bench()
     driver = ADS1115(bus, gain=2, data_rate=860)
     driver.mode = ads1x15.Mode.CONTINUOUS
-    read_v = driver.read(6) * 2.048 / 32768
-    right = abs(read_v - Levels.volts[2]) < 1e-3
-    assert right is (ads1x15.__version__ != "3.0.5"), f"release {ads1x15.__version__} read {read_v:.4f} V"
+    driver.read(6)
+    clock.sleep(0.01)  # the driver waits by the real clock
+    word = driver.get_last_result(False)
+    right = abs(word * 2.048 / 32768 - Levels.volts[2]) < 1e-3
+    release = tuple(int(part) for part in ads1x15.__version__.split("."))
+    assert release > (3, 0, 5) or right is (release < (3, 0, 5)), f"release {release} read {word:#06x}"
 
 
 def test_a_burst_on_the_wire() -> None:
@@ -89,7 +92,8 @@ def test_a_burst_on_the_wire() -> None:
     single, continuous, back, again = configs[-4:]
     assert (single >> 15, single >> 12 & 7, single >> 9 & 7, single >> 8 & 1, single >> 5 & 7) == (1, 2, 4, 1, 7)
     assert (continuous >> 12 & 7, continuous >> 9 & 7, continuous >> 8 & 1, continuous >> 5 & 7) == (2, 4, 0, 7)
-    assert (back, again) == (single & 0x7FFF, single), "one conversion more, to see that the chip still ends one"
+    # Some releases begin a conversion by setting the mode, some only by a read.
+    assert (back & 0x7FFF, again) == (single & 0x7FFF, single), "one more, to see that the chip still ends one"
     pointers = bus.written[bus.written.index(bytes([1, continuous >> 8, continuous & 255])) + 1 :]
     assert pointers[:2] == [b"\x00", b"\x01"], "the conversions, then the settings, to see that they still stand"
     start = len(bus.written) - len(pointers) + 1
