@@ -19,7 +19,7 @@ from sim.fan import Fan
 from sim.refrigeration import Refrigeration
 from sim.wire import loop_ohm
 
-LONGEST_S = 30.0
+LONGEST_S = 60.0
 _QUICK_S = 0.002
 _CALL_V = 16.0  # a delay relay or a board takes this as a call
 _PRESSURE_RESET_K = 12.0
