@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from monitor.fleet.store import Store
+from monitor.fleet.tables import metadata
 from tests.conftest import need
 from tests.fleet.servers import Postgres, postgres_bin
 
@@ -24,13 +25,38 @@ def postgres() -> Iterator[Postgres]:
     server.close()
 
 
+@pytest.fixture(scope="session")
+def postgres_url(postgres: Postgres) -> str:
+    """One migrated database that the tests share, one after the other."""
+    url = postgres.database("shared")
+    store = Store(url)
+    store.migrate()
+    store.close()
+    return url
+
+
 @pytest.fixture(params=["sqlite", "postgres"])
 def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
-    """An empty fleet database of each kind, at the newest version."""
+    """An empty fleet database of each kind, at the newest version. Its tables are not to be altered."""
+    if request.param == "sqlite":
+        opened = Store(f"sqlite:///{tmp_path}/fleet.db")
+        opened.migrate()
+    else:
+        opened = Store(request.getfixturevalue("postgres_url"))
+    yield opened
+    if opened.postgres:
+        with opened.engine.begin() as connection:
+            connection.exec_driver_sql(f"TRUNCATE {', '.join(metadata.tables)} RESTART IDENTITY")
+    opened.close()
+
+
+@pytest.fixture(params=["sqlite", "postgres"])
+def fresh_store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
+    """A database of the test's own of each kind, at the newest version, to do with as it likes."""
     if request.param == "sqlite":
         url = f"sqlite:///{tmp_path}/fleet.db"
     else:
-        url = request.getfixturevalue("postgres").database(f"fleet{next(_numbers)}")
+        url = request.getfixturevalue("postgres").database(f"own{next(_numbers)}")
     opened = Store(url)
     opened.migrate()
     yield opened

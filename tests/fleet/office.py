@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import re
+import sqlite3
+from contextlib import closing
+from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
@@ -15,6 +18,7 @@ from monitor.fleet.people import Role, Viewer
 from monitor.fleet.setup import Broker, FleetSettings
 from monitor.fleet.store import Store
 from monitor.fleet.tables import sites, users
+from monitor.fleet.tables import visits as visits_made
 from monitor.fleet.writer import writer
 from sim.load import LoadSite, site_name
 from tests.fleet.payloads import NOON, received
@@ -30,8 +34,25 @@ class Office:
 
     def __init__(self, store: Store) -> None:
         self.store, self.now = store, 0.0
+        if self.count() == 0:
+            self._fill()
+        with store.read() as connection:
+            self.now = connection.scalar(sa.select(sa.func.max(visits_made.c.made_at))) or 0.0
+            self.visits = list(connection.scalars(sa.select(visits_made.c.id).order_by(visits_made.c.id)))
+        self.app: Flask = create_app(FleetSettings(name="Our plan"), store, wall=lambda: self.now)
+        self.app.testing = True
+
+    def copy(self, path: Path) -> Office:
+        """The same office once more, in a file of its own, to be changed."""
+        source = self.store.url.database
+        assert source is not None
+        with closing(sqlite3.connect(source)) as whole, closing(sqlite3.connect(path)) as copy:
+            whole.backup(copy)
+        return Office(Store(f"sqlite:///{path}"))
+
+    def _fill(self) -> None:
         self.people = {
-            login: people.add_user(store, login, login.capitalize(), role, PASSWORD, by="test", now=NOON)
+            login: people.add_user(self.store, login, login.capitalize(), role, PASSWORD, by="test", now=NOON)
             for login, role in (
                 ("owner", Role.OWNER),
                 ("dispatcher", Role.DISPATCHER),
@@ -41,9 +62,7 @@ class Office:
         }
         self._enroll()
         self._speak()
-        self.visits = self._book()
-        self.app: Flask = create_app(FleetSettings(name="Our plan"), store, wall=lambda: self.now)
-        self.app.testing = True
+        self._book()
 
     def _enroll(self) -> None:
         for number, name in enumerate(NAMES):
@@ -67,7 +86,7 @@ class Office:
             to.write(received([online], site.begins_at(last)), self.now)
         to.write(received([("condenser/v1/load-000000/events", b"<script>alert(1)</script>")], self.now), self.now)
 
-    def _book(self) -> list[int]:
+    def _book(self) -> None:
         me = Viewer(id=self.people["owner"], login="owner", name="Owner", role=Role.OWNER)
         made = []
         with self.store.write() as connection:
@@ -84,7 +103,6 @@ class Office:
                     )
                 )
             visits.finish(connection, me, made[2], was="run-capacitor", used=["capacitor"], text="", now=self.now)
-        return made
 
     def client(self, login: str | None) -> FlaskClient:
         """A browser, signed in."""

@@ -28,12 +28,11 @@ def office(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
 
 
 @pytest.fixture
-def own_office(tmp_path: Path) -> Iterator[Office]:
+def own_office(office: Office, tmp_path: Path) -> Iterator[Office]:
     """An office of the test's own."""
-    with_store = Store(f"sqlite:///{tmp_path}/fleet.db")
-    with_store.migrate()
-    yield Office(with_store)
-    with_store.close()
+    made = office.copy(tmp_path / "own.db")
+    yield made
+    made.store.close()
 
 
 # ---------------------------------------------------------------- who may open what

@@ -20,21 +20,22 @@ def _not_a_partition(item: object, name: str | None, kind: str, _reflected: bool
     return not (kind == "table" and name is not None and name[-7:-3].isdigit())
 
 
-def test_migrations_make_exactly_the_tables_of_the_program(store: Store) -> None:
+def test_migrations_make_exactly_the_tables_of_the_program(fresh_store: Store) -> None:
     """Alembic finds no difference between a migrated database and monitor/fleet/tables.py; going twice is harmless."""
-    store.migrate()
-    store.check()
-    with store.engine.connect() as connection:
+    retention.tidy(fresh_store, datetime(2026, 7, 14, tzinfo=UTC).timestamp())
+    fresh_store.migrate()
+    fresh_store.check()
+    with fresh_store.engine.connect() as connection:
         context = MigrationContext.configure(connection, opts={"include_object": _not_a_partition})
         assert compare_metadata(context, metadata) == []
 
 
-def test_a_database_of_another_version_is_refused_with_what_to_do(store: Store) -> None:
+def test_a_database_of_another_version_is_refused_with_what_to_do(fresh_store: Store) -> None:
     """A program never works on tables that it does not know."""
-    with store.engine.begin() as connection:
+    with fresh_store.engine.begin() as connection:
         connection.exec_driver_sql("UPDATE alembic_version SET version_num = '9999'")
     with pytest.raises(DatabaseError, match=r"9999.*fleet migrate"):
-        store.check()
+        fresh_store.check()
 
 
 @pytest.mark.parametrize("url", ["", "fleet.db", "sqlite://", "sqlite:///:memory:", "http://x/y"])
@@ -63,12 +64,12 @@ def test_months_join_without_gap_through_the_end_of_a_year() -> None:
         month = month.next
 
 
-def test_tidying_drops_what_is_past_its_time_and_nothing_else(store: Store) -> None:
+def test_tidying_drops_what_is_past_its_time_and_nothing_else(fresh_store: Store) -> None:
     """Rows set aside 31 days ago go, those of yesterday stay."""
     now = datetime(2026, 7, 14, tzinfo=UTC).timestamp()
     rows = [{"at": now - days * 86400, "topic": "t", "reason": str(days), "payload": b""} for days in (1, 29, 31, 400)]
-    with store.write() as connection:
+    with fresh_store.write() as connection:
         connection.execute(sa.insert(set_aside), rows)
-    assert retention.tidy(store, now)["set_aside"] == 2
-    with store.read() as connection:
+    assert retention.tidy(fresh_store, now)["set_aside"] == 2
+    with fresh_store.read() as connection:
         assert set(connection.scalars(sa.select(set_aside.c.reason))) == {"1", "29"}

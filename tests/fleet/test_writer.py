@@ -184,20 +184,20 @@ def test_a_bad_message_is_set_aside_with_the_reason_and_its_neighbours_are_writt
     assert all(why in reason for (_, _, reason), (_, _, why) in zip(kept, _BAD, strict=True))
 
 
-def test_a_message_that_the_database_itself_refuses_is_set_aside_alone(store: Store) -> None:
+def test_a_message_that_the_database_itself_refuses_is_set_aside_alone(fresh_store: Store) -> None:
     """What slips through every check and cannot be stored does not hold up the others for ever."""
-    _enroll(store, "a")
-    to = writer(store)
+    _enroll(fresh_store, "a")
+    to = writer(fresh_store)
     batch = received([payloads.finding("a", seq, "revised") for seq in range(1, 8)])
-    with store.write() as connection:  # a rule of the database that the program does not know of
-        if store.postgres:
+    with fresh_store.write() as connection:  # a rule of the database that the program does not know of
+        if fresh_store.postgres:
             connection.exec_driver_sql("ALTER TABLE events ADD CHECK (seq <> 5)")
         else:
             rule = "SELECT RAISE(ABORT, 'not 5')"
             connection.exec_driver_sql(f"CREATE TRIGGER t BEFORE INSERT ON events WHEN new.seq = 5 BEGIN {rule}; END")
     assert to.write(batch, NOON).taken == 6
-    assert [row[0] for row in _rows(store, events, "seq")] == [1, 2, 3, 4, 6, 7]
-    (aside,) = _rows(store, set_aside, "reason")
+    assert [row[0] for row in _rows(fresh_store, events, "seq")] == [1, 2, 3, 4, 6, 7]
+    (aside,) = _rows(fresh_store, set_aside, "reason")
     assert "refused" in aside[0]
 
 
