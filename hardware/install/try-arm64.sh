@@ -86,7 +86,7 @@ step() {
 system() {
     if [ ! -x "$CHROOT/usr/bin/python3" ]; then
         nice -n 15 timeout 2400 debootstrap --arch=arm64 --variant=minbase \
-            --include=python3,python3-venv,ca-certificates "$SUITE" "$CHROOT" "$MIRROR" || return 1
+            --include=python3,python3-venv,ca-certificates "$SUITE" "$CHROOT" ${MIRROR:+"$MIRROR"} || return 1
     fi
     mountpoint -q "$CHROOT/proc" || mount -t proc proc "$CHROOT/proc"
     mkdir -p "$CHROOT/dev/shm"
@@ -177,10 +177,10 @@ bootable() {
 
 library_builds() {
     inside 300 python3 -m venv /tmp/builds && inside 600 /tmp/builds/bin/pip install -q --no-cache-dir wheel &&
-        inside 1800 /tmp/builds/bin/pip wheel -q --no-cache-dir -w /opt/wheels '/opt/source[web]' 'setuptools>=69' wheel ||
+        inside 1800 /tmp/builds/bin/pip wheel -q --no-cache-dir -w /opt/builds '/opt/source[web]' 'setuptools>=69' wheel ||
         return 1
-    rm -rf "$WORK/wheels" "$CHROOT/opt/wheels"/condenser_monitor-*
-    mv "$CHROOT/opt/wheels" "$WORK/wheels"
+    rm -rf "$WORK/builds" "$CHROOT/opt/builds"/condenser_monitor-*
+    mv "$CHROOT/opt/builds" "$WORK/builds"
 }
 
 register

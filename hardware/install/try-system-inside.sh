@@ -3,7 +3,7 @@
 # `TRY FAILED NAME` for each step; `TRY line N LEVEL` asks for a GPIO line to be moved from outside.
 set -uo pipefail
 NAME=condenser-monitor
-export PIP_NO_INDEX=1 PIP_FIND_LINKS=/opt/wheels PATH=/usr/sbin:/usr/bin:/sbin:/bin
+export PIP_NO_INDEX=1 PIP_FIND_LINKS=/opt/builds PATH=/usr/sbin:/usr/bin:/sbin:/bin
 
 step() {
     local name=$1

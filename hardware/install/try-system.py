@@ -1,9 +1,9 @@
 #!/usr/bin/env python3
 """Boots an emulated 64-bit ARM machine with Debian and systemd, and tries installer and services in it.
 
-    sudo hardware/install/try-system.py SYSTEM WHEELS --source .
+    sudo hardware/install/try-system.py SYSTEM BUILDS --source .
 
-SYSTEM is the root directory of an arm64 Debian with kernel, systemd and python3-venv; WHEELS a directory with the
+SYSTEM is the root directory of an arm64 Debian with kernel, systemd and python3-venv; BUILDS a directory with the
 libraries' builds for it (try-arm64.sh --system makes both). Needs qemu-system-aarch64, dtc and mkfs.ext4.
 
 The machine has no network, its clock starts in the year 2000, and it says of itself that it is a Pi 4. Its GPIO chip
@@ -48,14 +48,14 @@ def device_tree(folder: Path) -> Path:
 _SYSTEM_NODE = f"\tsystem {{\n\t\tlinux,revision = <{PI_4}>;\n\t}};\n\n"
 
 
-def disk(system: Path, wheels: Path, source: Path, folder: Path) -> Path:
-    """A disk image of SYSTEM with the source, the wheels and the trial in it."""
+def disk(system: Path, builds: Path, source: Path, folder: Path) -> Path:
+    """A disk image of SYSTEM with the source, the builds and the trial in it."""
     opt = system / "opt"
-    for name in ("source", "wheels"):
+    for name in ("source", "builds"):
         shutil.rmtree(opt / name, ignore_errors=True)
     skip = shutil.ignore_patterns(".git", "__pycache__", ".*_cache", "tests", "*.egg-info")
     shutil.copytree(source, opt / "source", ignore=skip)
-    shutil.copytree(wheels, opt / "wheels")
+    shutil.copytree(builds, opt / "builds")
     shutil.copy(HERE / "try-system-inside.sh", opt / "try.sh")
     (opt / "try.sh").chmod(0o755)
     unit = system / "etc/systemd/system/try.service"
@@ -179,13 +179,13 @@ def _listen(machine: subprocess.Popen[str], lines: Lines, said: list[str], until
 def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("system", type=Path)
-    parser.add_argument("wheels", type=Path)
+    parser.add_argument("builds", type=Path)
     parser.add_argument("--source", type=Path, default=HERE.parents[1])
     parser.add_argument("--limit", type=float, default=5400, metavar="S")
     args = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="try-system-") as name:
         folder = Path(name)
-        image = disk(args.system, args.wheels, args.source.resolve(), folder)
+        image = disk(args.system, args.builds, args.source.resolve(), folder)
         said = boot(args.system, image, device_tree(folder), folder, args.limit)
     print("\n" + "\n".join(said))
     return 0 if said and said[-1] == "ok end" and not any(line.startswith("FAILED") for line in said) else 1
