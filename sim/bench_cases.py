@@ -93,7 +93,7 @@ CASES: tuple[Case, ...] = (
     Case(
         "coil-turns-shorted",
         _OPEN_CONTACTS,
-        level=(0.42, 0.48),
+        level=(0.35, 0.40),
         follows=("low-control-voltage",),
         apart={"coil_a": ("coil-open", "contacts-not-making"), "supply": ("line-supply-off",)},
     ),
@@ -121,7 +121,7 @@ CASES: tuple[Case, ...] = (
     Case(
         "call-joint-poor",
         _OPEN_CONTACTS | {"low-control-voltage": ("call", "control_v")},
-        level=(0.6, 0.8),
+        level=(0.7, 0.85),
         of_coil=True,
         apart={"coil_a": ("coil-open", "contacts-not-making"), "supply": ("line-supply-off",)},
     ),
@@ -212,7 +212,11 @@ CASES: tuple[Case, ...] = (
     ),
     Case(
         "condenser-fouls",
-        {"high-running-current": ("call", "compressor_a"), "overload-cycling": ("compressor_a",)},
+        {
+            "high-running-current": ("call", "compressor_a"),
+            "overload-cycling": ("compressor_a",),
+            "short-cycling": ("call", "compressor_a"),  # by its pressure switch, where it has one
+        },
         level=(0.5, 0.65),
         at_s=6 * DAY_S,
         grow_s=4 * DAY_S,

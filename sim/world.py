@@ -21,7 +21,7 @@ from sim.unit import CondensingUnit, Surroundings
 from sim.weather import DAY_S, HOUR_S, Weather, design_days
 
 _NEVER_SHORTER_S = 1e-6
-_POWERED_V = 16.0
+_POWERED_V = 10.0  # ours: a thermostat's regulator works down to about this
 DEFROST_BELOW_C = 4.0  # ours: frost grows on the outdoor coil below this outdoor temperature
 DEFROST_EVERY_S = 3600.0  # common practice: boards defrost after 30 to 90 min of run
 DEFROST_S = 420.0  # common practice: 5 to 10 min, fan stopped
