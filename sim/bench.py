@@ -218,8 +218,8 @@ class Year(NamedTuple):
 def trouble(seed: int, days: float) -> tuple[Planned, ...]:
     """Outages, brown-outs, sags, glitches, lost scans and failed transfers over so many days.
 
-    Rates of single misses are set for scans half a minute apart: two or three in a row, which at one scan a second would
-    be a moment, are a minute or more there, and must stay as rare as that is on a real board.
+    Rates of single misses are set for scans half a minute apart: two or three in a row, a moment at one scan a second,
+    are a minute or more there, and must stay as rare as they are on a real board.
     """
     rng = Random(f"{seed}/trouble")
     planned = [
