@@ -10,15 +10,17 @@ import multiprocessing as mp
 import threading
 import time
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 import sqlalchemy as sa
+from paho.mqtt import publish
 
 from monitor.fleet import asking, ingest, slots
 from monitor.fleet.setup import Broker, Database, FleetSettings
 from monitor.fleet.store import Store
-from monitor.fleet.tables import cycles, events, site_days, sites, standing, state
+from monitor.fleet.tables import asks, cycles, events, set_aside, site_days, sites, standing, state
 from sim.broker import PrivateBroker
 from sim.load import Publisher, site_number
 from tests.conftest import need
@@ -75,19 +77,12 @@ class Yard:
         assert self._quiet.wait(_LONG_S)
 
     def count(self, table: sa.Table) -> int:
-        with self.store.read() as connection:
-            return connection.scalar(sa.select(sa.func.count()).select_from(table)) or 0
-
-    def until(self, what: Callable[[], bool]) -> None:
-        end = time.monotonic() + _LONG_S
-        while not what():
-            assert time.monotonic() < end, "it never came to that"
-            time.sleep(0.05)
+        return _rows(self.store, table)
 
     def more(self, cycles_more: int = 40) -> None:
         """Wait until work goes on: so many more cycles are in the database."""
         wanted = self.count(cycles) + cycles_more
-        self.until(lambda: self.count(cycles) >= wanted)
+        _wait(lambda: self.count(cycles) >= wanted)
 
     def close(self) -> None:
         self._hush.set()
@@ -131,9 +126,58 @@ def test_worker_database_and_broker_killed_in_turn_lose_nothing_and_double_nothi
     yard.more()
     yard.fall_silent()
     sent = {site.name: (yard.publisher.cycle, site.events_up_to(yard.publisher.cycle)) for site in _sites(yard)}
-    yard.until(lambda: _have(yard) == sent)
-    yard.until(lambda: _holes(yard) == 0)
+    _wait(lambda: _have(yard) == sent)
+    _wait(lambda: _holes(yard) == 0)
     _check_everything_once(yard, sent)
+
+
+def test_a_worker_killed_at_any_moment_leaves_what_it_had_not_committed_to_the_next(tmp_path: Path) -> None:
+    """Four workers one after the other, each killed at work; the sites send nothing again, and all is there once."""
+    need("mosquitto")
+    store = Store(f"sqlite:///{tmp_path}/fleet.db")
+    store.migrate()
+    make_sites(store, 3)
+    with PrivateBroker() as broker:
+        work = (broker.port, f"sqlite:///{tmp_path}/fleet.db")
+        publisher = Publisher(broker.port, range(3))
+        wanted = 0
+        for stage in range(4):
+            worker = _SPAWN.Process(target=_work, args=work, daemon=True)
+            worker.start()
+            if not stage:
+                _wait(lambda: _heard(broker, store))  # what is said before it listens, nobody hears
+            for _ in range(50):
+                publisher.round()
+            wanted += 150
+            assert publisher.settle(_LONG_S)
+            _wait(lambda least=wanted - 140 if stage < 3 else wanted: _rows(store, cycles) >= least)
+            worker.kill()
+            worker.join()
+        publisher.close()
+    with store.read() as connection:
+        assert sorted(connection.execute(sa.select(cycles.c.site_id, cycles.c.seq))) == [
+            (site, seq) for site in (1, 2, 3) for seq in range(1, 201)
+        ]
+        assert connection.scalar(sa.select(sa.func.count()).select_from(asks)) == 0
+    store.close()
+
+
+def _heard(broker: PrivateBroker, store: Store) -> bool:
+    """Say something that will be set aside; whether any of it has been."""
+    publish.single("condenser/v1/nobody/events", b"?", qos=1, port=broker.port)
+    return _rows(store, set_aside) > 0
+
+
+def _rows(store: Store, table: sa.Table) -> int:
+    with store.read() as connection:
+        return connection.scalar(sa.select(sa.func.count()).select_from(table)) or 0
+
+
+def _wait(what: Callable[[], bool]) -> None:
+    end = time.monotonic() + _LONG_S
+    while not what():
+        assert time.monotonic() < end, "it never came to that"
+        time.sleep(0.01)
 
 
 def _sites(yard: Yard) -> Any:

@@ -15,6 +15,7 @@ import sqlalchemy as sa
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor import config
+from monitor.errors import DatabaseError
 from monitor.fleet import asking, enroll, ingest, slots
 from monitor.fleet.ingest import Worker
 from monitor.fleet.setup import Broker, FleetSettings
@@ -144,6 +145,29 @@ def test_bad_messages_do_not_stop_the_worker(store: Store, broker: PrivateBroker
         _publish(broker, [payloads.finding("a", 1, "raised")])
         _until(lambda: _count(store, events) == 1)
     assert _count(store, set_aside) == 2
+
+
+def test_nothing_is_acknowledged_that_was_not_committed(
+    store: Store, broker: PrivateBroker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The database refuses the first batches, some after the commit has gone through: everything is there in the end,
+    once, although nobody sends anything again but the broker."""
+    _enroll(store, "a")
+    real, calls = ingest.Writer.write, iter(range(10**6))
+
+    def failing(to: ingest.Writer, batch: Any, now: float) -> Any:
+        call = next(calls)
+        written = None if call % 3 == 0 else real(to, batch, now)
+        if call < 8 or written is None:
+            raise DatabaseError("test", "a database that fails", "one that does not")
+        return written
+
+    monkeypatch.setattr(ingest.Writer, "write", failing)
+    with _working(store, broker):
+        _publish(broker, [payloads.finding("a", seq, "revised") for seq in range(1, 301)])
+        _until(lambda: next(calls) > 12 and _count(store, events) == 300)
+    assert _column(store, events.c.seq) == list(range(1, 301))
+    assert _count(store, asks) == 0
 
 
 def test_a_broker_that_restarts_is_found_again(store: Store, broker: PrivateBroker) -> None:
