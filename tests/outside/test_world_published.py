@@ -103,7 +103,8 @@ def test_typical_year_is_read_as_it_was_published() -> None:
 
 def test_synthetic_year_has_seasons_like_a_real_one() -> None:
     """July is warmer than January by the swing asked for; daily ranges stay in the span asked for."""
-    days = [synthetic_year(Random(3))[24 * day : 24 * day + 24] for day in range(365)]
+    year = synthetic_year(Random(3))
+    days = [year[24 * day : 24 * day + 24] for day in range(365)]
     means = [sum(hour.outdoor_c for hour in day) / 24 for day in days]
     ranges = [max(h.outdoor_c for h in day) - min(h.outdoor_c for h in day) for day in days]
     july, january = means[181:212], means[:31]
