@@ -103,7 +103,7 @@ stage() {
     printf '#!/bin/sh\necho "systemctl $*" >>/var/log/systemctl-asked\n' >"$CHROOT/usr/local/bin/systemctl"
     chmod +x "$CHROOT/usr/local/bin/systemctl"
     rm -rf "$CHROOT/opt/source" "$CHROOT/opt/condenser-monitor" "$CHROOT/etc/condenser-monitor" \
-        "$CHROOT/var/lib/condenser-monitor" "$CHROOT/var/log/systemctl-asked"
+        "$CHROOT/var/lib/condenser-monitor" "$CHROOT/var/log/systemctl-asked" "$CHROOT"/.lgd-nfy*
     mkdir -p "$CHROOT/opt/source"
     (cd "$SOURCE" && tar --exclude-vcs --exclude=__pycache__ --exclude='.*_cache' -cf - .) |
         tar -xf - -C "$CHROOT/opt/source"
@@ -112,7 +112,7 @@ stage() {
 run_installer() { inside 1800 /opt/source/hardware/install/install.sh; }
 
 libraries() {
-    inside 300 /opt/condenser-monitor/current/bin/python -c '
+    inside 300 env LG_WD=/tmp /opt/condenser-monitor/current/bin/python -c '
 import lgpio, gpiozero, adafruit_ads1x15, adafruit_extended_bus, paho.mqtt.client, msgspec, sqlite3, flask, waitress
 import platform, sys
 print(platform.machine(), sys.version.split()[0], "lgpio", lgpio.get_module_version(), "sqlite", sqlite3.sqlite_version)
