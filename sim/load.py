@@ -250,8 +250,9 @@ class Publisher:
 
     def __init__(self, port: int, sites: Sequence[int], *, host: str = "127.0.0.1", window: int = 1000) -> None:
         self.sites = {number: LoadSite(number) for number in sites}
-        self.cycle = 0  # the last cycle that every site has told of
+        self.cycle = 0  # the last cycle that the first site has told of; between rounds, all of them
         self.sent = 0
+        self._first, self._due_s = min(sites), 0.0
         self._window = window
         name = f"load-{min(sites)}-{time.time_ns()}"
         self._client = paho.Client(CallbackAPIVersion.VERSION2, client_id=name, clean_session=False)
@@ -265,12 +266,20 @@ class Publisher:
 
     def round(self, pace_per_s: float = 0.0) -> None:
         """One cycle of every site, at most `pace_per_s` messages a second (0: as fast as the broker takes them)."""
-        self.cycle += 1
-        for site in self.sites.values():
-            for name, payload in site.burst(self.cycle):
-                self._publish(name, payload, retain=name.endswith("/unit"))
-            if pace_per_s:
-                self._turn(3.0 / pace_per_s)
+        for number in self.sites:
+            self.speak(number, pace_per_s)
+
+    def speak(self, number: int, pace_per_s: float = 0.0) -> None:
+        """The next cycle of one site."""
+        if number == self._first:
+            self.cycle += 1
+        before = self.sent
+        for name, payload in self.sites[number].burst(self.cycle):
+            self._publish(name, payload, retain=name.endswith("/unit"))
+        if pace_per_s:
+            self._due_s = max(self._due_s + (self.sent - before) / pace_per_s, time.monotonic() - 1.0)
+            while (wait_s := self._due_s - time.monotonic()) > 0:
+                self._turn(wait_s)
 
     def settle(self, seconds: float) -> bool:
         """Answer requests until everything is taken, for so long at the most; whether it was."""

@@ -10,6 +10,7 @@ The figures of a round are taken within minutes of each other, so that their rat
 from __future__ import annotations
 
 import argparse
+import itertools
 import multiprocessing as mp
 import os
 import statistics
@@ -176,13 +177,66 @@ def _hold_slot(port: int, url: str, slot: int) -> None:
     session.drop()
 
 
+def steady(count: int, seconds: float, pace_per_s: float) -> None:
+    """One worker under an even load for a while: does its memory, or the queue at the broker, grow?"""
+    database = Postgres(options=())
+    got = _SPAWN.Value("q", 0)
+    try:
+        with PrivateBroker(QUIET) as broker:
+            url = database.database("steady")
+            store = Store(url)
+            store.migrate()
+            make_sites(store, count)
+            _hold_slot(broker.port, url, 0)
+            worker = _SPAWN.Process(target=_ingest, args=(broker.port, url, got), daemon=True)
+            worker.start()
+            _watch(broker, worker.pid or 0, got, Publisher(broker.port, range(count)), (seconds, pace_per_s))
+            worker.kill()
+            worker.join()
+    finally:
+        database.close()
+
+
+def _watch(
+    broker: PrivateBroker, pid: int, got: Synchronized[int], publisher: Publisher, load: tuple[float, float]
+) -> None:
+    speaking = threading.Thread(target=_speak, args=(publisher, *load))
+    began, seconds = time.monotonic(), load[0]
+    speaking.start()
+    shown = 0
+    while speaking.is_alive():
+        time.sleep(0.2)
+        at = time.monotonic() - began
+        if at >= seconds * shown / 10:
+            behind = publisher.sent - got.value
+            sizes = f"worker {_rss(pid) / 1e6:.1f} MB, broker {_rss(broker.pid) / 1e6:.1f} MB"
+            print(f"{at:6.0f} s: {publisher.sent} sent, {behind} behind, {sizes}", flush=True)
+            shown += 1
+    speaking.join()
+
+
+def _speak(publisher: Publisher, seconds: float, pace_per_s: float) -> None:
+    until = time.monotonic() + seconds
+    for number in itertools.cycle(publisher.sites):
+        publisher.speak(number, pace_per_s)
+        if time.monotonic() > until:
+            break
+    publisher.settle(30.0)
+    publisher.close()
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the rounds and print them."""
     parser = argparse.ArgumentParser(prog="python -m tests.fleet.bench")
     parser.add_argument("--sites", type=int, default=10_000)
     parser.add_argument("--backlog", type=int, default=60_000)
     parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--steady", type=float, metavar="S", help="instead: an even load for so many seconds")
+    parser.add_argument("--pace", type=float, default=2000.0, help="messages a second of the even load")
     chosen = parser.parse_args(arguments)
+    if chosen.steady:
+        steady(chosen.sites, chosen.steady, chosen.pace)
+        return 0
     size = statistics.mean(len(payload) for n in range(100) for _, payload in LoadSite(n).burst(n % 25 + 1))
     print(f"{chosen.sites} sites, backlog {chosen.backlog} messages of {size:.0f} bytes on average")
     rounds = [round_of(chosen.sites, chosen.backlog) for _ in range(chosen.rounds)]
