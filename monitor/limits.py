@@ -300,7 +300,7 @@ FLEET: dict[str, Limit] = {
     # ingest
     "payload_most": _ours(65536, "bytes", 4096, 1e6, "twenty times the largest `unit` message of a fully fitted site"),
     "free_least_mb": _ours(200.0, "MB", 1, 1e5, "less than this free on the disk is shown as a thing to mend"),
-    "clock_ahead_s": _ours(3600, "s", 0, _DAY, "a site's clock further ahead than this is wrong"),
+    "clock_ahead_s": _ours(120, "s", 0, _DAY, "a site's clock further ahead than this is wrong"),
     "clock_behind_s": _ours(
         5 * 366 * _DAY, "s", _DAY, 1e9, "the longest a site keeps its events (history.events_days)"
     ),

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import msgspec
 
-from monitor.fleet.messages import Event, UnitFinding, UnitNow
+from monitor.fleet.messages import Event, UnitFinding, UnitNow, placed_at
 from monitor.records import ChangeKind
 
 
@@ -92,7 +92,7 @@ def apply_unit(rows: Rows, unit: UnitNow, *, site_id: int, at: float) -> list[St
 
 def _stand(rows: Rows, finding: UnitFinding, site_id: int, at: float) -> Standing | None:
     row = rows.get(finding.name)
-    since_at = min(finding.raised_wall_s or at, at)
+    since_at = min(placed_at(finding.raised_wall_s, at), at)
     if row is not None and row.active:  # the site knows best since when
         changed = row.changed_at <= at and finding.raised_wall_s is not None and row.since_at != since_at
         row.since_at = since_at if changed else row.since_at
