@@ -135,12 +135,12 @@ def test_the_unit_message_corrects_what_events_did_not_say(store: Store) -> None
     _enroll(store, "a")
     to = writer(store)
     _write(to, [payloads.finding("a", 1, "raised", "locked-rotor", wall_s=NOON)])
-    _write(to, [payloads.unit("a", wall_s=NOON + 100, findings=("line-supply-lost",))])
+    _write(to, [payloads.unit("a", wall_s=NOON + 100, findings=("line-supply-lost",))], NOON + 300)
     assert _rows(store, standing, "finding", "active") == [("line-supply-lost", True), ("locked-rotor", False)]
-    _write(to, [payloads.unit("a", wall_s=NOON + 50, findings=("locked-rotor",))])
-    _write(to, [payloads.finding("a", 2, "revised", "locked-rotor", wall_s=NOON + 60)])
+    _write(to, [payloads.unit("a", wall_s=NOON + 50, findings=("locked-rotor",))], NOON + 300)
+    _write(to, [payloads.finding("a", 2, "revised", "locked-rotor", wall_s=NOON + 60)], NOON + 300)
     assert _rows(store, standing, "finding", "active") == [("line-supply-lost", True), ("locked-rotor", False)]
-    _write(to, [payloads.finding("a", 3, "raised", "locked-rotor", wall_s=NOON + 200)])
+    _write(to, [payloads.finding("a", 3, "raised", "locked-rotor", wall_s=NOON + 200)], NOON + 300)
     assert _rows(store, standing, "finding", "active") == [("line-supply-lost", True), ("locked-rotor", True)]
 
 
