@@ -93,7 +93,7 @@ CASES: tuple[Case, ...] = (
     Case(
         "coil-turns-shorted",
         _OPEN_CONTACTS,
-        level=(0.35, 0.40),
+        level=(0.40, 0.44),
         follows=("low-control-voltage",),
         apart={"coil_a": ("coil-open", "contacts-not-making"), "supply": ("line-supply-off",)},
     ),

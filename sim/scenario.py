@@ -75,7 +75,7 @@ class ExpectTable(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
 
 
 class ScenarioTable(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A scenario's own keys. Scans are `scan_s` apart; with `quiet_scan_s` above it, so far apart where nothing happens.
+    """A scenario's own keys. Scans are `scan_s` apart; where nothing happens, `quiet_scan_s` if that is more.
     `starts` captures the compressor's starts; `register` marks a scenario short enough for the register level;
     `start_hour` is the solar hour at the start; `calls` are [from, until] times that replace the thermostat; `unit` and
     `house` change single keys of the design and of the usual house; `allow` lists findings that may come as well."""
