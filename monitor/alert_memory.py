@@ -7,6 +7,7 @@ from typing import Literal
 import msgspec
 
 from monitor.alert_metrics import MetricsMemory
+from monitor.recall import recall
 from monitor.records import AlertState, Answer, Severity
 from monitor.timeline import Saved
 
@@ -63,12 +64,4 @@ MEMORY_VERSION = 1
 
 def read_memory(memory: bytes | None) -> tuple[DeskMemory | None, str]:
     """The memory, or why it cannot be used."""
-    if memory is None:
-        return None, ""
-    try:
-        old = msgspec.json.decode(memory, type=DeskMemory)
-    except (msgspec.DecodeError, ValueError, RecursionError) as error:
-        return None, f"the memory of the alerts cannot be read ({error}); begun afresh"
-    if old.version != MEMORY_VERSION:
-        return None, f"the memory of the alerts is of version {old.version}, not {MEMORY_VERSION}; begun afresh"
-    return old, ""
+    return recall(memory, DeskMemory, MEMORY_VERSION, what="the memory of the alerts")

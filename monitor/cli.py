@@ -10,7 +10,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from typing import Any, Literal
+from typing import Any
 
 import msgspec
 
@@ -235,30 +235,20 @@ def _history(settings: Any) -> Any:
     return History(settings.history.file, keep=settings.history)
 
 
-def _stale_s(settings: Any) -> float:
-    from monitor import limits
-
-    return float(max(limits.WEB["stale_s"].value, settings.boards.scan_s * limits.WEB["stale_scans"].value))
-
-
 def _status(args: argparse.Namespace) -> int:
-    from monitor.terminal import status_lines
+    from monitor.terminal import status
 
     settings = _site(args)
     with _history(settings) as history:
-        while True:
-            lines = status_lines(history.status(), history.status_age_s(), _stale_s(settings), settings.unit)
-            print("\n".join(lines), flush=True)
-            if not args.follow:
-                return 0
-            _pause(args.follow)
-            print()
+        return status(history, settings, sys.stdout)
 
 
-def _pause(seconds: float) -> None:
-    import time
+def _watch(args: argparse.Namespace) -> int:
+    from monitor.terminal import watch
 
-    time.sleep(seconds)
+    settings = _site(args)
+    with _history(settings) as history:
+        return watch(history, settings, sys.stdout, every_s=args.every, seconds=args.seconds)
 
 
 def _report(args: argparse.Namespace) -> int:
@@ -270,49 +260,27 @@ def _report(args: argparse.Namespace) -> int:
 
 
 def _explain(args: argparse.Namespace) -> int:
-    from monitor.terminal import explain
+    from monitor.terminal import explained
 
-    print("\n".join(explain(args.name, _site(args).unit)))
-    return 0
+    return explained(args.name, _site(args).unit, sys.stdout)
 
 
 def _diagnose(args: argparse.Namespace) -> int:
-    import time
-
-    from monitor.diagnose import Session
-    from monitor.dialogue import talk
-    from monitor.terminal import ask
+    from monitor.terminal import diagnose
 
     settings = _site(args)
+    words = [word for word in (args.about, *args.readings) if word is not None]
+    about = next((word for word in words if "=" not in word), None)
     with _history(settings) as history:
-        status = history.status()
-        standing = {} if status is None else {finding.name: finding for finding in status.findings}
-        about = args.about or next(iter(standing), "no-cooling")
-        who: Literal["homeowner", "technician"] = "homeowner" if args.homeowner else "technician"
-        if about in standing:
-            session = Session.from_finding(standing[about], unit=settings.unit, fitted=settings.fitted, who=who)
-        else:
-            session = Session.from_symptom(about, unit=settings.unit, who=who)
-        for entry in args.readings:
-            check, _, typed = entry.partition("=")
-            session.enter(check, typed)
-        ended = talk(session, ask, print, args.by, time.time())
-        return _keep_visit(history, session.readings(args.by, time.time()), ended.visit)
-
-
-def _keep_visit(history: Any, readings: Sequence[Any], visit: Any) -> int:
-    from monitor.errors import HistoryError
-
-    try:
-        for reading in readings:
-            history.add_meter_reading(reading)
-        if visit is not None:
-            history.add_visit(visit)
-            right, wrong, unnamed = history.score()
-            print(f"Kept. First suspects so far: {right} right, {wrong} wrong, {unnamed} visits without one.")
-    except HistoryError as error:
-        _say(f"nothing was kept: {error}")
-    return 0
+        return diagnose(
+            history,
+            settings,
+            sys.stdout,
+            about=about,
+            readings=[word for word in words if word != about],
+            by=args.by,
+            who="homeowner" if args.homeowner else "technician",
+        )
 
 
 def _calibrations(settings: Any) -> Any:
@@ -436,14 +404,15 @@ def _add_rest(command: Callable[..., argparse.ArgumentParser]) -> None:
     season.add_argument("--units", type=int, default=1, metavar="N")
     season.add_argument("--days", type=float, default=122.0, metavar="D")
     season.add_argument("--seed", type=int, default=1, metavar="N")
-    command("status", _status, "the unit at one look").set_defaults(follow=0.0)
-    watch = command("watch", _status, "the unit, again and again")
-    watch.add_argument("--every", dest="follow", type=float, default=5.0, metavar="S", help="seconds between looks (5)")
+    command("status", _status, "the unit at one look; exit status 0 sound, 1 a finding stands, 4 blind")
+    watch = command("watch", _watch, "the unit at one look, then a line for each change")
+    watch.add_argument("--every", type=float, default=1.0, metavar="S", help="seconds between looks (1)")
+    watch.add_argument("--seconds", type=float, metavar="S", help="for how long; without it, until Ctrl-C")
     report = command("report", _report, "write the last days for a technician as one file")
     report.add_argument("file", metavar="FILE", help="ends in .pdf or .html; - prints HTML")
     report.add_argument("--days", type=int, default=7, metavar="D")
     explain = command("explain", _explain, "explain a finding, a suspect or a check")
-    explain.add_argument("name", metavar="NAME")
+    explain.add_argument("name", nargs="?", metavar="NAME", help="without it, all names")
     diagnose = command("diagnose", _diagnose, "find the cause with a meter, check by check")
     diagnose.add_argument("about", nargs="?", metavar="FINDING", help="a finding or a symptom; else what stands now")
     diagnose.add_argument("readings", nargs="*", metavar="CHECK=READING", help='known already, such as coil-ohms="OL"')

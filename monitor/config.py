@@ -126,6 +126,11 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
         named = OUTDOOR_SENSES if self.senses.fitted is None else self.senses.fitted
         return tuple(name for name in READINGS if name in named)
 
+    @property
+    def stale_s(self) -> float:
+        """From what age on a status is not believed, s."""
+        return max(limits.WEB["stale_s"].value, self.boards.scan_s * limits.WEB["stale_scans"].value)
+
     def limit(self, finding: str, key: str) -> float:
         """The number in force for a finding: the site's, else the default."""
         return self.limits.get(finding, {}).get(key, limits.FINDINGS[finding][key].value)

@@ -22,6 +22,7 @@ from monitor.findings import Answer, Row, contradictions
 from monitor.judging import Judge, restore
 from monitor.links import Bands, Edge, Facts, Sensing, chain, facts, first_break
 from monitor.patterns import Patterns
+from monitor.recall import recall
 from monitor.records import (
     READINGS,
     AlertChange,
@@ -64,8 +65,7 @@ class Engine:
         self._cycle = CycleWatch()
         self._patterns = Patterns(settings)
         self._judge = Judge(settings, self._sensing)
-        self.memory_refused = ""
-        old = self._read_memory(memory)
+        old, self.memory_refused = recall(memory, Memory, MEMORY_VERSION, what="the memory of an earlier run")
         self._desk = AlertDesk(settings, None if old is None else bytes(old.alerts))
         self._trends = Trends(settings, None if old is None else bytes(old.trends))
         if old is not None:
@@ -334,19 +334,6 @@ class Engine:
                 trends=msgspec.Raw(self._trends.memory()),
             )
         )
-
-    def _read_memory(self, memory: bytes | None) -> Memory | None:
-        if memory is None:
-            return None
-        try:
-            old = msgspec.json.decode(memory, type=Memory)
-        except (msgspec.DecodeError, ValueError) as error:
-            self.memory_refused = f"the memory of an earlier run cannot be read ({error}); begun afresh"
-            return None
-        if old.version != MEMORY_VERSION:
-            self.memory_refused = f"the memory is of version {old.version}, not {MEMORY_VERSION}; begun afresh"
-            return None
-        return old
 
 
 class Minute:

@@ -10,6 +10,8 @@ from collections.abc import Mapping
 from math import inf
 from typing import Protocol
 
+import msgspec
+
 from monitor import limits
 from monitor.config import Settings
 from monitor.findings import ROWS, Answer, Row, hold_s
@@ -168,15 +170,10 @@ class Judge:
         was, verdict = self.standing[row.name], self._verdict(row, moment)
         if verdict.suspects == was.suspects:
             return None
-        finding = Finding(
-            name=was.name,
-            severity=row.severity,
-            since_s=was.since_s,
-            raised_s=was.raised_s,
-            raised_wall_s=was.raised_wall_s,
+        finding = msgspec.structs.replace(
+            was,
             suspects=verdict.suspects,
             evidence=moment.evidence(row),
-            summary=row.summary,
             ruled_out=dict(verdict.ruled_out),
             wanted_senses=verdict.wanted_senses,
         )
@@ -200,18 +197,4 @@ def _change(kind: ChangeKind, finding: Finding, moment: Moment) -> Change:
 
 def restore(findings: Mapping[str, Finding]) -> dict[str, Finding]:
     """Findings of an earlier process, whose seconds began elsewhere: they stand since before this one began."""
-    return {
-        name: Finding(
-            name=old.name,
-            severity=old.severity,
-            since_s=0.0,
-            raised_s=0.0,
-            raised_wall_s=old.raised_wall_s,
-            suspects=old.suspects,
-            evidence=old.evidence,
-            summary=old.summary,
-            ruled_out=old.ruled_out,
-            wanted_senses=old.wanted_senses,
-        )
-        for name, old in findings.items()
-    }
+    return {name: msgspec.structs.replace(old, since_s=0.0, raised_s=0.0) for name, old in findings.items()}

@@ -6,6 +6,7 @@ known. `run` counts starts of the program: `t_s` of two different runs must not 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Literal, NamedTuple
 
 import msgspec
@@ -38,6 +39,21 @@ class Lane(msgspec.Struct, frozen=True, kw_only=True):
     state: LinkState
     from_wall_s: float
     to_wall_s: float | None
+
+
+def ended(lanes: Iterable[Lane], seen_s: float | None) -> list[Lane]:
+    """The lanes, where nothing was seen after `seen_s`: what lasted then is not known since. None: all is fresh."""
+    if seen_s is None:
+        return list(lanes)
+    found = []
+    for row in lanes:
+        if row.to_wall_s is not None:
+            found.append(row)
+            continue
+        end_s = max(seen_s, row.from_wall_s)
+        found.append(msgspec.structs.replace(row, to_wall_s=end_s))
+        found.append(Lane(name=row.name, state=LinkState.UNKNOWN, from_wall_s=end_s, to_wall_s=None))
+    return found
 
 
 class Point(NamedTuple):

@@ -11,9 +11,9 @@ from monitor import limits
 from monitor.config import Settings
 from monitor.diagnose import Session
 from monitor.errors import CommandError
-from monitor.kept import Health, Kept, Lane, MeterReading, Point, Score, Start, Visit
+from monitor.kept import Health, Kept, Lane, MeterReading, Point, Score, Start, Visit, ended
 from monitor.lookups import Lookups
-from monitor.records import AlertChange, Change, ChangeKind, Cycle, LinkState, UnitStatus
+from monitor.records import AlertChange, Change, ChangeKind, Cycle, UnitStatus
 from monitor.resumed import session
 
 _N = {name: limit.value for name, limit in limits.REPORT.items()}
@@ -83,8 +83,7 @@ def gather(history: Lookups, settings: Settings, days: int, *, wall_s: float, zo
         raise CommandError("report: days", days, f"1 to {most}")
     from_s = wall_s - days * _DAY_S
     status, age_s = history.status(), history.status_age_s()
-    stale_s = max(limits.WEB["stale_s"].value, settings.boards.scan_s * limits.WEB["stale_scans"].value)
-    blind = status is None or age_s is None or age_s > stale_s
+    blind = status is None or age_s is None or age_s > settings.stale_s
     seen_s = None if status is None or not blind else status.wall_s
     meter = history.meter_readings(limit=500, since_wall_s=from_s)
     events = [row for row in history.latest_events(int(_N["read_most"])) if (row.wall_s or 0.0) >= from_s][::-1]
@@ -181,12 +180,4 @@ def _points(history: Lookups, settings: Settings, from_s: float, to_s: float) ->
 
 def _lanes(history: Lookups, from_s: float, to_s: float, seen_s: float | None) -> list[Lane]:
     """Lanes of a span. Where nothing was seen after `seen_s`, what lasted then is not known since."""
-    found = []
-    for row in history.lanes(from_s, to_s):
-        if row.to_wall_s is not None or seen_s is None or seen_s >= to_s:
-            found.append(row)
-            continue
-        end_s = max(seen_s, row.from_wall_s)
-        found.append(msgspec.structs.replace(row, to_wall_s=end_s))
-        found.append(Lane(name=row.name, state=LinkState.UNKNOWN, from_wall_s=end_s, to_wall_s=None))
-    return found
+    return ended(history.lanes(from_s, to_s), None if seen_s is None or seen_s >= to_s else seen_s)

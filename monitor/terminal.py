@@ -28,7 +28,7 @@ from monitor.kept import Visit
 from monitor.records import UnitStatus
 from monitor.resumed import session as resumed
 from monitor.suspects_table import SUSPECTS
-from monitor.terminal_text import beat, changed, explain, look, names, stale_s, troubles
+from monitor.terminal_text import beat, changed, explain, look, names, troubles
 
 __all__ = ["ask", "asker", "diagnose", "explain", "explained", "show", "status", "status_lines", "watch"]
 FINE, STANDS, BLIND = 0, 1, 4  # exit statuses of a look; 2 and 3 are those of every command
@@ -66,7 +66,7 @@ def status(history: History, settings: Settings, out: TextIO, *, zone: tzinfo | 
 
 
 def _verdict(seen: UnitStatus | None, age_s: float | None, settings: Settings) -> int:
-    if seen is None or age_s is None or age_s > stale_s(settings):
+    if seen is None or age_s is None or age_s > settings.stale_s:
         return BLIND
     return STANDS if seen.findings else FINE
 

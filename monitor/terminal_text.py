@@ -24,11 +24,6 @@ _SHOWN = {"call": "control_v", "coil-current": "coil_a", "compressor": "compress
 NOTHING_SEEN = "The monitor has not seen the unit yet."
 
 
-def stale_s(settings: Settings) -> float:
-    """From what age on a status is not believed, s."""
-    return max(limits.WEB["stale_s"].value, settings.boards.scan_s * limits.WEB["stale_scans"].value)
-
-
 # ---------------------------------------------------------------- the unit at one look
 
 
@@ -36,7 +31,7 @@ def look(status: UnitStatus | None, age_s: float | None, settings: Settings, zon
     """The unit at one look: the chain, what stands, what to do. A status too old is shown as what it is: not known."""
     if status is None or age_s is None:
         return [NOTHING_SEEN]
-    blind = age_s > stale_s(settings)
+    blind = age_s > settings.stale_s
     lines = [f"{status.name}: {'not known' if blind else STATES[status.cycle.value]}{_as_of(status, zone)}"]
     if blind:
         lines.append(f"The monitor is blind: its last reading is {texts.span(age_s)} old. The unit may be fine.")

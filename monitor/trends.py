@@ -15,6 +15,7 @@ from monitor.baseline import Baseline, BaselineMemory, number
 from monitor.config import Settings
 from monitor.drift import Cusum, Drift, Ewma
 from monitor.errors import CommandError
+from monitor.recall import recall
 from monitor.records import Cycle, StartTransient
 from monitor.timeline import Saved, Timeline
 from monitor.wear import DAY_S, FirstAndLast, Wear
@@ -51,17 +52,12 @@ def _new_drift() -> Drift:
 
 def read_memory(memory: bytes | None) -> tuple[TrendsMemory | None, str]:
     """The memory, or why it cannot be used."""
-    if memory is None:
-        return None, ""
-    try:
-        old = msgspec.json.decode(memory, type=TrendsMemory)
-    except (msgspec.DecodeError, ValueError, RecursionError) as error:
-        return None, f"the memory of the trends cannot be read ({error}); learning begins afresh"
-    if old.version != MEMORY_VERSION:
-        why = f"the memory of the trends is of version {old.version}, not {MEMORY_VERSION}; learning begins afresh"
+    then = "learning begins afresh"
+    old, why = recall(memory, TrendsMemory, MEMORY_VERSION, what="the memory of the trends", then=then)
+    if old is None:
         return None, why
     if old.baseline.line is not None and set(old.baseline.wings) != {"low", "high"}:
-        return None, "the memory of the trends has a line without its wings; learning begins afresh"
+        return None, f"the memory of the trends has a line without its wings; {then}"
     return old, ""
 
 

@@ -11,8 +11,6 @@ from html import escape
 from itertools import pairwise
 from typing import NamedTuple
 
-import msgspec
-
 from monitor import texts
 from monitor.kept import LANES, Lane, Point
 from monitor.records import LinkState
@@ -83,21 +81,6 @@ def summary(lanes: Iterable[Lane], span: Span) -> str:
         told = told or f"{LANE_TITLES[name]}: never on"
         parts.append(told + (f", not known for {texts.span(unknown)}" if unknown else ""))
     return ". ".join(parts) + "."
-
-
-def ended(lanes: Iterable[Lane], seen_s: float | None) -> list[Lane]:
-    """The lanes, where nothing was seen after `seen_s`: what lasted then is not known since. None: all is fresh."""
-    if seen_s is None:
-        return list(lanes)
-    found = []
-    for row in lanes:
-        if row.to_wall_s is not None:
-            found.append(row)
-            continue
-        end_s = max(seen_s, row.from_wall_s)
-        found.append(msgspec.structs.replace(row, to_wall_s=end_s))
-        found.append(Lane(name=row.name, state=LinkState.UNKNOWN, from_wall_s=end_s, to_wall_s=None))
-    return found
 
 
 def held(lane: Lane, span: Span) -> float:

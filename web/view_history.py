@@ -7,7 +7,7 @@ from typing import NamedTuple
 from flask import Blueprint, render_template, request
 from markupsafe import Markup
 
-from monitor import limits, texts
+from monitor import kept, limits, texts
 from monitor.kept import Point
 from monitor.records import LinkState
 from web import clock, lanes, plots
@@ -69,7 +69,7 @@ def _by_time(found: Window, span: lanes.Span) -> list[Plot]:
     seen = found.look()
     axis = lanes.ticks(span, clock.midnight(span.from_s), clock.tick)
     curves = {name: history.readings(name, span.from_s, span.to_s, points) for name in lanes.CURVES.values()}
-    stretches = lanes.ended(history.lanes(span.from_s, span.to_s), last_s(seen))
+    stretches = kept.ended(history.lanes(span.from_s, span.to_s), last_s(seen))
     marks = flags(found, span.from_s, span.to_s)
     made = [Plot("What ran when", Markup(lanes.svg(stretches, dict(curves), span, axis, marks)))]  # noqa: S704 - ours
     return made + [_curve(found, name, span, axis) for name in ("control_v", "coil_a", "outdoor_c")]
@@ -98,7 +98,7 @@ def _by_day(found: Window, span: lanes.Span) -> list[Plot]:
     """Hours run and starts of each day, and the heat that went with them."""
     days = day_spans(span)
     rows = [row for row in found.history.lanes(days[0].from_s, days[-1].to_s) if row.name == "compressor"]
-    known = [row for row in lanes.ended(rows, last_s(found.look())) if row.state is not LinkState.UNKNOWN]
+    known = [row for row in kept.ended(rows, last_s(found.look())) if row.state is not LinkState.UNKNOWN]
     rows = [row for row in known if row.state is LinkState.LIVE]
     hours, starts = [], []
     for day in days:

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from flask import Blueprint, Response, abort, current_app, render_template, request
 from markupsafe import Markup
 
-from monitor import limits, texts
+from monitor import kept, limits, texts
 from monitor.records import Change, ChangeKind
 from web import clock, ladder, lanes
 from web.window import Seen, Window, window
@@ -116,7 +116,7 @@ def day_svg(found: Window, from_s: float, to_s: float, seen: Seen) -> str:
     points = int(limits.WEB["points"].value)
     curves = {reading: history.readings(reading, from_s, to_s, points) for reading in lanes.CURVES.values()}
     axis = lanes.ticks(span, clock.midnight(from_s), clock.tick)
-    stretches = lanes.ended(history.lanes(from_s, to_s), last_s(seen))
+    stretches = kept.ended(history.lanes(from_s, to_s), last_s(seen))
     return lanes.svg(stretches, dict(curves), span, axis, flags(found, from_s, to_s))
 
 

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from flask import current_app, request
 
-from monitor import limits, texts
+from monitor import texts
 from monitor.config import Settings
 from monitor.history import History
 from monitor.records import UnitStatus
@@ -31,11 +31,10 @@ class Window:
 
     def __init__(self, history: History, settings: Settings, access: Access, wall: Callable[[], float]) -> None:
         self.history, self.settings, self.access, self.wall = history, settings, access, wall
-        scans_s = settings.boards.scan_s * limits.WEB["stale_scans"].value
         self.day: tuple[object, str] | None = (
             None  # the picture of the last day as last drawn, and what it was drawn from
         )
-        self.stale_s = max(limits.WEB["stale_s"].value, scans_s)
+        self.stale_s = settings.stale_s
 
     def look(self) -> Seen:
         """The status, how old it is, and whether it is too old."""

@@ -45,7 +45,7 @@ def test_the_fleet_reads_what_a_monitor_sends(body: Any, channel: Topic) -> None
     assert isinstance(message, fleet.Message), message
     if channel != "answers":
         assert isinstance(message.body, fleet.Event | fleet.CycleDone)
-        assert fleet.origin(message.body.id, message.body.seq) == "x1"
+        assert fleet.origin(message.body) == "x1"
         assert message.body.seq == 7
 
 

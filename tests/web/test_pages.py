@@ -12,7 +12,7 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from monitor import limits, texts
+from monitor import kept, limits, texts
 from monitor.kept import Point
 from monitor.records import Request, RequestKind
 from tests.monitor import units
@@ -93,7 +93,7 @@ def test_lanes_do_not_go_on_after_the_last_scan(healthy: Site) -> None:
     to_s = healthy.hands.wall_s
     open_before = [lane for lane in healthy.history.lanes(to_s - 86400, to_s) if lane.to_wall_s is None]
     assert open_before
-    ended = lanes.ended(open_before, NOW_S)
+    ended = kept.ended(open_before, NOW_S)
     assert {(lane.state.value, lane.to_wall_s is None) for lane in ended if lane.from_wall_s >= NOW_S} == {
         ("unknown", True)
     }
