@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from pathlib import Path
 
@@ -123,3 +124,27 @@ def test_explain_tells_findings_suspects_and_checks(name: str, capsys: pytest.Ca
     text = capsys.readouterr().out
     assert text.startswith(name)
     assert "capacitor" in text or name == "coil-open"
+
+
+def test_fleet_is_set_up_from_the_command_line(
+    tmp_path: Path, site: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Database, a person, a site with its credentials, revocation: on SQLite, with nothing to install."""
+    (tmp_path / "broker").mkdir()
+    fleet = tmp_path / "fleet.toml"
+    fleet.write_text(f'[database]\nurl = "sqlite:///{tmp_path}/fleet.db"\n[broker]\nfiles = "{tmp_path}/broker"\n')
+
+    def does(*words: str, typed: str = "") -> int:
+        monkeypatch.setattr("sys.stdin", io.StringIO(typed))
+        return main(["fleet", "--fleet", str(fleet), *words])
+
+    assert does("migrate") == 0
+    assert does("add-user", "pat", "--role", "owner", typed="a long enough secret\n") == 0
+    assert does("add-user", "sam", "--role", "king", typed="a long enough secret\n") == 2
+    capsys.readouterr()
+    assert does("enroll", "orchard-lane-4", "--site-file", str(site)) == 0
+    assert 'id = "orchard-lane-4"' in capsys.readouterr().out
+    assert "orchard-lane-4" in (tmp_path / "broker" / "passwords").read_text()
+    assert does("revoke", "orchard-lane-4") == 0
+    assert "orchard-lane-4:" not in (tmp_path / "broker" / "passwords").read_text()
+    assert does("revoke", "nobody") == 2
