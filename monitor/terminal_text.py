@@ -14,7 +14,7 @@ from monitor.errors import CommandError
 from monitor.findings import CATALOGUE as FINDINGS
 from monitor.kept import Health
 from monitor.notify_text import STATES
-from monitor.records import AlertState, Finding, LinkState, LinkView, UnitStatus
+from monitor.records import AlertState, Change, Finding, LinkState, LinkView, UnitStatus
 from monitor.suspects import SITUATIONS
 from monitor.suspects_table import SUSPECTS
 
@@ -157,6 +157,12 @@ def beat(status: UnitStatus, settings: Settings) -> str:
 
 
 # ---------------------------------------------------------------- the catalogues
+
+
+def change_line(change: Change) -> str:
+    """A change of a finding in one line, with the time of the recording or simulation, s."""
+    suspects = f" Suspects: {', '.join(change.suspects)}." if change.suspects else ""
+    return f"{change.t_s:>10.1f} s  {change.change:<8} {change.finding} ({change.severity}). {change.summary}{suspects}"
 
 
 def names() -> Mapping[str, Iterable[str]]:

@@ -115,7 +115,7 @@ bad_version() {
     local good
     good=$(readlink /opt/$NAME/current)
     rm -rf /tmp/bad && cp -a /opt/source /tmp/bad
-    sed -i 's/^def _run(args.*/&\n    raise SystemExit(5)/' /tmp/bad/monitor/cli.py
+    sed -i 's/^def _run(args.*/&\n    raise SystemExit(5)/' /tmp/bad/monitor/commands/live.py
     ! /opt/source/hardware/install/install.sh --from /tmp/bad && [ "$(readlink /opt/$NAME/current)" = "$good" ] && within 60 active
 }
 

@@ -1,0 +1,40 @@
+"""(edge) The monitor itself and its page."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from monitor.commands import parts
+
+
+def add(command: parts.Command) -> None:
+    """Put these commands into the table."""
+    command("run", _run, "watch the unit: boards, judgement, history, broker")
+    command("page", _page, "serve the status page of a monitor that runs")
+
+
+def _run(args: argparse.Namespace) -> int:
+    from monitor.history import History
+    from monitor.mqtt import MqttOutlet
+    from monitor.notify import PhoneOutlet
+    from monitor.service import Service, run_until_signal
+
+    settings = parts.site(args)
+    outlets: list[Any] = [MqttOutlet(settings)] if settings.mqtt.host else []
+    if settings.notify.urls or settings.notify.urls_file:
+        outlets.append(PhoneOutlet(settings))
+    history = History(settings.history.file, owner=True, keep=settings.history)
+    run_until_signal(Service(settings, parts.boards(settings), history, outlets))
+    return 0
+
+
+def _page(args: argparse.Namespace) -> int:
+    from web.app import create_app
+    from web.serve import serve
+
+    settings = parts.site(args)
+    with serve(create_app(settings.history.file, settings), settings.web.host, settings.web.port) as page:
+        parts.say(f"the page is at {page.url}")
+        parts.until_interrupted(page.wait)
+    return 0

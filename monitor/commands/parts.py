@@ -1,0 +1,65 @@
+"""(edge) What several commands share: the site file, the boards, the history, words on stderr, the end by a signal."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import Any, Protocol
+
+Run = Callable[[argparse.Namespace], int]
+
+
+class Command(Protocol):
+    """Puts a command into the table; its parser, for the arguments."""
+
+    def __call__(self, name: str, run: Run, text: str, *, site: bool = True) -> argparse.ArgumentParser: ...
+
+
+def say(text: str) -> None:
+    """A line for a person, on stderr; stdout is for what was asked for."""
+    print(text, file=sys.stderr)
+
+
+def site(args: argparse.Namespace) -> Any:
+    """The settings of `--site`; the defaults without it."""
+    from monitor.config import Settings, load
+
+    return Settings() if args.site is None else load(args.site)
+
+
+def history(settings: Any) -> Any:
+    """The kept history, to read and to make requests; the monitor itself owns it."""
+    from monitor.history import History
+
+    return History(settings.history.file, keep=settings.history)
+
+
+def boards(settings: Any, *, trimmed: bool = True) -> Any:
+    """The real boards, with the kept trims."""
+    from hardware.boards import Boards
+    from hardware.calibration import load, trims
+    from monitor.service import wall_clock
+
+    place = calibrations(settings)
+    kept = trims(load(place)) if trimmed and place.exists() else {}
+    return Boards(settings, wall=wall_clock, trims=kept)
+
+
+def calibrations(settings: Any) -> Path:
+    """Where the trims are kept: beside the history."""
+    return Path(settings.history.file).with_name("calibration.json")
+
+
+def until_interrupted(wait: Callable[[], object]) -> None:
+    """Wait until `wait` ends, Ctrl-C or SIGTERM."""
+    import signal
+
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    signal.signal(signal.SIGTERM, stop)
+    with suppress(KeyboardInterrupt):
+        wait()

@@ -1,0 +1,74 @@
+"""(edge) The people of a unit: how it is, what a name means, the visit, the report."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+from monitor.commands import parts
+
+
+def add(command: parts.Command) -> None:
+    """Put these commands into the table."""
+    command("status", _status, "the unit at one look; exit status 0 sound, 1 a finding stands, 4 blind")
+    watch = command("watch", _watch, "the unit at one look, then a line for each change")
+    watch.add_argument("--every", type=float, default=1.0, metavar="S", help="seconds between looks (1)")
+    watch.add_argument("--seconds", type=float, metavar="S", help="for how long; without it, until Ctrl-C")
+    report = command("report", _report, "write the last days for a technician as one file")
+    report.add_argument("file", metavar="FILE", help="ends in .pdf or .html; - prints HTML")
+    report.add_argument("--days", type=int, default=7, metavar="D")
+    explain = command("explain", _explain, "explain a finding, a suspect or a check")
+    explain.add_argument("name", nargs="?", metavar="NAME", help="without it, all names")
+    diagnose = command("diagnose", _diagnose, "find the cause with a meter, check by check")
+    diagnose.add_argument("about", nargs="?", metavar="FINDING", help="a finding or a symptom; else what stands now")
+    diagnose.add_argument("readings", nargs="*", metavar="CHECK=READING", help='known already, such as coil-ohms="OL"')
+    diagnose.add_argument("--by", default="technician", metavar="NAME", help="who measures, for the record")
+    diagnose.add_argument("--homeowner", action="store_true", help="offer only what is safe without opening anything")
+
+
+def _status(args: argparse.Namespace) -> int:
+    from monitor.terminal import status
+
+    settings = parts.site(args)
+    with parts.history(settings) as history:
+        return status(history, settings, sys.stdout)
+
+
+def _watch(args: argparse.Namespace) -> int:
+    from monitor.terminal import watch
+
+    settings = parts.site(args)
+    with parts.history(settings) as history:
+        return watch(history, settings, sys.stdout, every_s=args.every, seconds=args.seconds)
+
+
+def _report(args: argparse.Namespace) -> int:
+    from monitor.report import write_report
+
+    settings = parts.site(args)
+    with parts.history(settings) as history:
+        return write_report(history, settings, args.file, days=args.days, say=parts.say if args.file != "-" else print)
+
+
+def _explain(args: argparse.Namespace) -> int:
+    from monitor.terminal import explained
+
+    return explained(args.name, parts.site(args).unit, sys.stdout)
+
+
+def _diagnose(args: argparse.Namespace) -> int:
+    from monitor.terminal import diagnose
+
+    settings = parts.site(args)
+    words = [word for word in (args.about, *args.readings) if word is not None]
+    about = next((word for word in words if "=" not in word), None)
+    with parts.history(settings) as history:
+        return diagnose(
+            history,
+            settings,
+            sys.stdout,
+            about=about,
+            readings=[word for word in words if word != about],
+            by=args.by,
+            who="homeowner" if args.homeowner else "technician",
+        )

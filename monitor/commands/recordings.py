@@ -1,0 +1,83 @@
+"""(edge) Recordings: judged as if they were live, and written from the boards."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from contextlib import suppress
+
+import msgspec
+
+from monitor.commands import parts
+from monitor.errors import CommandError
+
+
+def add(command: parts.Command) -> None:
+    """Put these commands into the table."""
+    replay = command("replay", _replay, "judge a recording as if it were live")
+    replay.add_argument("recording", metavar="RECORDING", help="CSV file")
+    replay.add_argument("--json", action="store_true", help="one JSON object a line for each change")
+    replay.add_argument("--strict", action="store_true", help="stop at the first bad row")
+    record = command("record", _record, "write what the boards read to a recording")
+    record.add_argument("recording", metavar="RECORDING", help="CSV file to make")
+    record.add_argument("--seconds", type=float, metavar="S", help="for how long; without it, until Ctrl-C")
+
+
+def _replay(args: argparse.Namespace) -> int:
+    from monitor.records import Change
+    from monitor.replay import Replay
+    from monitor.terminal_text import change_line
+
+    replay = Replay(args.recording, parts.site(args), strict=args.strict)
+    encode = msgspec.json.Encoder().encode
+    for event in replay:
+        if isinstance(event, Change):
+            sys.stdout.write((encode(event).decode() if args.json else change_line(event)) + "\n")
+    return _refused(replay.reader.path, replay.reader.refused)
+
+
+def _refused(path: str, refused: Sequence[object]) -> int:
+    from monitor.recording import Refused
+
+    shown = 20
+    for row in refused[:shown]:
+        assert isinstance(row, Refused)
+        parts.say(f"{path}, line {row.line}: refused: {row.reason}")
+    if refused:
+        more = f" ({len(refused) - shown} not shown)" if len(refused) > shown else ""
+        parts.say(f"{path}: {len(refused)} rows refused{more}")
+    return 3 if refused else 0
+
+
+def _record(args: argparse.Namespace) -> int:
+    import time
+
+    from monitor.recording import Writer
+    from monitor.service import wall_clock
+
+    settings = parts.site(args)
+    boards = parts.boards(settings)
+    wall_s = wall_clock()
+    end_s = float("inf") if args.seconds is None else args.seconds
+    try:
+        with open(args.recording, "x", encoding="utf-8") as file:
+            writer = Writer(file, settings.fitted, wall_s)
+            began_s = time.monotonic()
+            due_s = 0.0
+            with suppress(KeyboardInterrupt):
+                while due_s < end_s:
+                    for item in (boards.scan(), *boards.starts()):
+                        writer.write(item)
+                    file.flush()
+                    due_s += settings.boards.scan_s
+                    boards.idle(max(0.0, began_s + due_s - time.monotonic()))
+    except FileExistsError:
+        raise CommandError(
+            args.recording, "a file that exists", "a new file; nothing recorded is overwritten"
+        ) from None
+    except OSError as error:
+        raise CommandError(args.recording, str(error), "a file that can be written") from None
+    finally:
+        boards.close()
+    return 0

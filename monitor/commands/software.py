@@ -1,0 +1,108 @@
+"""(edge) A unit in software: the demo, the workbench, scenarios and seasons."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from typing import Any
+
+from monitor.commands import parts
+
+
+def add(command: parts.Command) -> None:
+    """Put these commands into the table."""
+    demo = command("demo", _demo, "a simulated unit with a story of faults, its page and a broker", site=False)
+    demo.add_argument("--speed", type=float, default=1.0, metavar="X", help="simulated seconds per second (1)")
+    demo.add_argument("--port", type=int, default=8124, help="the page's port, 0 for any free one (8124)")
+    bench = command("workbench", _workbench, "break and mend a simulated unit with a click", site=False)
+    bench.add_argument("--speed", type=float, default=1.0, metavar="X", help="simulated seconds per second (1)")
+    bench.add_argument("--port", type=int, default=8124, help="the page's port, 0 for any free one (8124)")
+    simulate = command("simulate", _simulate, "run a scenario of the simulator and hold it to its demands", site=False)
+    simulate.add_argument(
+        "scenario", metavar="SCENARIO", help="a TOML file, or the name of a scenario that comes along"
+    )
+    simulate.add_argument("--level", choices=("readings", "registers"), default="readings")
+    simulate.add_argument("--seed", type=int, metavar="N", help="another seed than the scenario's")
+    simulate.add_argument("--speed", type=float, metavar="X", help="times real time; without it, as fast as it goes")
+    simulate.add_argument("--record", metavar="FILE", help="write a recording of what the monitor read")
+    season = command("season", _season, "write a summer of one unit or of a fleet as recordings", site=False)
+    season.add_argument("folder", metavar="FOLDER")
+    season.add_argument("--units", type=int, default=1, metavar="N")
+    season.add_argument("--days", type=float, default=122.0, metavar="D")
+    season.add_argument("--seed", type=int, default=1, metavar="N")
+
+
+def _demo(args: argparse.Namespace) -> int:
+    from sim.demo import Demo
+
+    parts.say("a day of history is being lived through first (a few seconds) ...")
+    with Demo(speed=args.speed, say=parts.say) as demo:
+        return _play(demo, args.port, ())
+
+
+def _workbench(args: argparse.Namespace) -> int:
+    from sim.demo import Demo
+    from sim.workbench import scenario_for_bench, workbench
+
+    with Demo(speed=args.speed, say=parts.say, before_s=0.0, played=scenario_for_bench()) as demo:
+        return _play(demo, args.port, (workbench(demo),))
+
+
+def _play(demo: Any, port: int, blueprints: Sequence[Any]) -> int:
+    import threading
+
+    from web.app import create_app
+    from web.serve import serve
+
+    app = create_app(demo.history_path, demo.settings)
+    for blueprint in blueprints:
+        app.register_blueprint(blueprint)
+    with serve(app, "127.0.0.1", port) as page:
+        parts.say(f"look at        {page.url}{'workbench/' if blueprints else ''}")
+        parts.say(f"or listen with mosquitto_sub -p {demo.broker.port} -v -t 'condenser/v1/{demo.settings.site.id}/#'")
+        parts.say("Ctrl-C ends everything")
+        thread = threading.Thread(target=demo.run, name="demo")
+        thread.start()
+        parts.until_interrupted(thread.join)
+        demo.stop()
+        thread.join()
+    parts.say("ended")
+    return 0
+
+
+def _simulate(args: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from monitor.terminal_text import change_line
+    from sim import scenario, simulate
+    from sim.demo import story_path
+
+    path = Path(args.scenario)
+    if not path.exists() and not path.suffix:
+        path = story_path(f"{args.scenario}.toml")
+    outcome = simulate.run(
+        scenario.load(path),
+        level=args.level,
+        seed=args.seed,
+        speed=args.speed,
+        record=args.record,
+        tell=lambda change: print(change_line(change), flush=True),
+    )
+    parts.say(
+        f"{outcome.scenario}: {outcome.simulated_s:g} s, {outcome.scans} scans at the level of {outcome.level}"
+        f" in {outcome.took_s:.1f} s, {outcome.times:.0f} times real time"
+    )
+    for why in outcome.wrong:
+        parts.say(f"not as the scenario demands: {why}")
+    return 1 if outcome.wrong else 0
+
+
+def _season(args: argparse.Namespace) -> int:
+    from sim import season
+
+    for unit in season.fleet(args.units, seed=args.seed, days=args.days):
+        facts = season.write(unit, args.folder)
+        print(
+            f"{facts.recording}: {facts.rows} rows, {facts.starts} starts, breaks: {', '.join(facts.causes) or 'none'}"
+        )
+    return 0
