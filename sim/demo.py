@@ -13,19 +13,17 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from importlib import resources
 from pathlib import Path
-from typing import Any
 
 import msgspec
 
 from monitor.config import Mqtt, Settings
-from monitor.engine import Engine
 from monitor.history import History
 from monitor.mqtt import MqttOutlet
 from monitor.outlets import Outlet
-from monitor.records import Scan, StartTransient
 from monitor.service import Service
 from sim import scenario
 from sim.broker import PrivateBroker
+from sim.lived import live
 from sim.registers import RegisterRig
 from sim.rig import Pace, ReadingsRig
 from sim.world import World
@@ -95,31 +93,9 @@ class Demo:
         world = World(plan)
         began_s = time.time() - self.before_s
         history = History(self.history_path, owner=True, keep=self.settings.history)
-        engine = Engine(self.settings)
-        rig = ReadingsRig(world, self.settings, pace=BEFORE_PACE, wall_0_s=began_s, engine=engine)
-        last: Scan | None = None
-        for item in rig.scans(self.before_s):
-            events = list(rig.feed(item))
-            if isinstance(item, StartTransient):
-                continue
-            last = item
-            events += engine.tick(item.t_s, item.wall_s)
-            self._keep(history, engine, item, events)
-        if last is not None:
-            self._keep(history, engine, last, [], last=True)
+        rig = ReadingsRig(world, self.settings, pace=BEFORE_PACE, wall_0_s=began_s)
+        live(rig, history, self.before_s)
         history.close()
-
-    @staticmethod
-    def _keep(history: History, engine: Engine, scan: Scan, events: list[Any], *, last: bool = False) -> None:
-        history.step(
-            now_s=scan.t_s,
-            wall_s=scan.wall_s,
-            status=engine.status(),
-            memory=engine.memory,
-            scan=None if last else scan,
-            events=events,
-            last=last,
-        )
 
     # ------------------------------------------------------------ the story
 

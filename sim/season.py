@@ -7,9 +7,12 @@ of the usual ways at some time.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import signal
+from collections.abc import Callable, Iterable, Iterator
+from multiprocessing import get_context
 from pathlib import Path
 from random import Random
+from typing import TypeVar
 
 import msgspec
 
@@ -24,6 +27,8 @@ from sim.timeline import Planned
 from sim.weather import DAY_S, Hour, Weather, synthetic_year, typical_year
 from sim.world import World, WorldPlan
 
+_Done = TypeVar("_Done")
+_JOBS_MOST = 256  # ours: more processes than any machine for this has cores
 SUMMER_DAYS = 122.0  # June to September
 FIRST_DAY = 151  # 1 June
 SUMMER_START_WALL_S = 1780290000.0  # 2026-06-01T00:00:00-05:00
@@ -66,6 +71,11 @@ class UnitSeason(msgspec.Struct, frozen=True, kw_only=True):
             senses=Senses(fitted=OUTDOOR_SENSES),
         )
 
+    @property
+    def wall_0_s(self) -> float:
+        """The season's first midnight, seconds since 1970."""
+        return SUMMER_START_WALL_S + (self.first_day - FIRST_DAY) * DAY_S
+
     def rig(self, pace: Pace = SEASON_PACE) -> ReadingsRig:
         """A rig at the season's first midnight, with an engine that nobody need use."""
         plan = WorldPlan(design=self.design, start_hour=0.0, causes=self.causes, seed=self.seed)
@@ -74,7 +84,7 @@ class UnitSeason(msgspec.Struct, frozen=True, kw_only=True):
             self.settings,
             pace=pace,
             starts=self.starts,
-            wall_0_s=SUMMER_START_WALL_S + (self.first_day - FIRST_DAY) * DAY_S,
+            wall_0_s=self.wall_0_s,
         )
 
     def items(self, pace: Pace = SEASON_PACE) -> Iterator[Scan | StartTransient]:
@@ -99,6 +109,9 @@ class SeasonFacts(msgspec.Struct, frozen=True, kw_only=True):
     rows: int
     starts: int
     causes: tuple[str, ...]
+
+    def __str__(self) -> str:
+        return f"{self.recording}: {self.rows} rows, {self.starts} starts, breaks: {', '.join(self.causes) or 'none'}"
 
 
 def one_unit(
@@ -155,6 +168,22 @@ def _breakage(rng: Random, days: float) -> Planned:
     grow_s = min(grow_days, days / 2) * DAY_S
     at_s = rng.uniform(0.2, 0.6) * days * DAY_S
     return Planned(name=name, at_s=round(at_s, 1), level=min(level, CAUSES[name].most), grow_s=grow_s)
+
+
+def each(units: Iterable[UnitSeason], work: Callable[[UnitSeason], _Done], jobs: int = 1) -> Iterator[_Done]:
+    """What `work` makes of each unit, in their order; with several jobs in so many processes (`work` must then be of
+    the top level of a module, or a partial of such). Raises CommandError, and what `work` raises."""
+    if not 1 <= jobs <= _JOBS_MOST:
+        raise CommandError("jobs", jobs, f"1 to {_JOBS_MOST}")
+    if jobs == 1:
+        yield from map(work, units)
+        return
+    with get_context("spawn").Pool(jobs, _only_the_parent_is_interrupted) as pool:
+        yield from pool.imap(work, units)
+
+
+def _only_the_parent_is_interrupted() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def write(unit: UnitSeason, folder: str | Path, pace: Pace = SEASON_PACE) -> SeasonFacts:

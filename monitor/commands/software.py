@@ -25,11 +25,23 @@ def add(command: parts.Command) -> None:
     simulate.add_argument("--seed", type=int, metavar="N", help="another seed than the scenario's")
     simulate.add_argument("--speed", type=float, metavar="X", help="times real time; without it, as fast as it goes")
     simulate.add_argument("--record", metavar="FILE", help="write a recording of what the monitor read")
-    season = command("season", _season, "write a summer of one unit or of a fleet as recordings", site=False)
-    season.add_argument("folder", metavar="FOLDER")
+    season = command("season", _season, "a summer of one unit or of a fleet, as recordings or to a broker", site=False)
+    season.add_argument("folder", metavar="FOLDER", help="for the recordings, or for what is told to a broker")
     season.add_argument("--units", type=int, default=1, metavar="N")
-    season.add_argument("--days", type=float, default=122.0, metavar="D")
+    season.add_argument("--days", type=float, default=122.0, metavar="D", help="from 1 June (122)")
     season.add_argument("--seed", type=int, default=1, metavar="N")
+    season.add_argument("--jobs", type=int, default=1, metavar="N", help="processes that share the work (1)")
+    season.add_argument("--broker", metavar="HOST[:PORT]", help="tell it to this broker instead of writing recordings")
+    season.add_argument("--fleet", metavar="FILE", help="enrol the units in this fleet, and tell it to its broker")
+    season.add_argument(
+        "--passwords", metavar="FOLDER", help="each unit's account: SITE-ID and FOLDER/SITE-ID.password"
+    )
+    season.add_argument(
+        "--username", default="", metavar="NAME", help="one account for all units, with --password-file"
+    )
+    season.add_argument("--password-file", default="", metavar="FILE")
+    season.add_argument("--tls", action="store_true", help="encrypted, the broker's certificate checked")
+    season.add_argument("--ca-file", default="", metavar="FILE", help="the authority that the certificate must be of")
 
 
 def _demo(args: argparse.Namespace) -> int:
@@ -98,11 +110,34 @@ def _simulate(args: argparse.Namespace) -> int:
 
 
 def _season(args: argparse.Namespace) -> int:
-    from sim import season
+    from functools import partial
 
-    for unit in season.fleet(args.units, seed=args.seed, days=args.days):
-        facts = season.write(unit, args.folder)
-        print(
-            f"{facts.recording}: {facts.rows} rows, {facts.starts} starts, breaks: {', '.join(facts.causes) or 'none'}"
+    from sim import season, season_broker
+
+    def units() -> Any:
+        return season.fleet(args.units, seed=args.seed, days=args.days)
+
+    work: Any
+    if args.fleet is not None:
+        from monitor.fleet import setup
+        from sim import season_fleet
+
+        office = setup.load(args.fleet)
+        parts.say(f"{season_fleet.enroll_units(office, units(), args.folder)} units enrolled")
+        work = partial(
+            season_broker.tell, folder=args.folder, broker=season_fleet.broker_of(office), passwords=args.folder
         )
+    elif args.broker is not None:
+        broker = season_broker.broker_at(
+            args.broker,
+            username=args.username,
+            password_file=args.password_file,
+            tls=args.tls,
+            ca_file=args.ca_file,
+        )
+        work = partial(season_broker.tell, folder=args.folder, broker=broker, passwords=args.passwords)
+    else:
+        work = partial(season.write, folder=args.folder)
+    for count, done in enumerate(season.each(units(), work, args.jobs), start=1):
+        print(f"{count}/{args.units} {done}", flush=True)
     return 0

@@ -1,0 +1,190 @@
+"""A season told to a broker: each unit's summer in a history of its own, and from there out as a Pi would send it.
+
+Nothing of the way out is simulated: engine, history, its outbox and cursor, and the broker's outlet are the program's
+own. The folder holds SITE-ID.db, the history, and SITE-ID.json, written once the season is whole in it; a run that was
+broken off goes on where the broker's last acknowledgement stands, and a season that was told is not told again.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import msgspec
+
+from monitor import config
+from monitor.config import Mqtt
+from monitor.errors import BrokerError, CommandError, HistoryError
+from monitor.history import History
+from monitor.mqtt import MqttOutlet, read_password
+from sim.lived import live
+from sim.rig import Pace
+from sim.season import SEASON_PACE, UnitSeason
+from sim.weather import DAY_S
+
+PATIENCE_S = 30.0  # ours: a broker that has taken nothing for this long is down, and the run ends
+_AGAIN_S = 1.0
+_PLACED = "HOST or HOST:PORT, such as broker.example:8883"
+
+
+class Told(msgspec.Struct, frozen=True, kw_only=True):
+    """What a unit has told: numbers of its messages, and how many of them went out in this run."""
+
+    site_id: str
+    events: int
+    cycles: int
+    sent_now: int
+    causes: tuple[str, ...]
+
+    def __str__(self) -> str:
+        counts = f"{self.cycles} cycles, {self.events} events, {self.sent_now} of them sent now"
+        return f"{self.site_id}: {counts}, breaks: {', '.join(self.causes) or 'none'}"
+
+
+class _Whole(msgspec.Struct, frozen=True, kw_only=True):
+    """What SITE-ID.json says: which season is whole in the history beside it."""
+
+    seed: int
+    days: float
+    first_day: int
+    causes: tuple[str, ...]
+
+
+def broker_at(place: str, *, username: str = "", password_file: str = "", tls: bool = False, ca_file: str = "") -> Mqtt:
+    """A broker's settings from HOST or HOST:PORT (1883, with TLS 8883). Raises CommandError."""
+    try:
+        parts = urlsplit(f"//{place}")
+        host, port = parts.hostname, parts.port
+    except ValueError:
+        raise CommandError("broker", place, _PLACED) from None
+    if not host or parts.path or parts.username is not None or parts.query:
+        raise CommandError("broker", place, _PLACED)
+    encrypted = tls or bool(ca_file)
+    return Mqtt(
+        host=host,
+        port=port or (8883 if encrypted else 1883),
+        username=username,
+        password_file=password_file,
+        tls=encrypted,
+        ca_file=ca_file,
+    )
+
+
+def tell(
+    unit: UnitSeason,
+    folder: str | Path,
+    broker: Mqtt,
+    *,
+    passwords: str | Path | None = None,
+    pace: Pace = SEASON_PACE,
+    patience_s: float = PATIENCE_S,
+    sleep: Callable[[float], object] = time.sleep,
+) -> Told:
+    """Live a unit's season, if the folder does not hold it yet, and tell what of it the broker has not taken.
+
+    With `passwords`, a folder of files SITE-ID.password, the unit comes by its own account: its id and that password.
+    Raises BrokerError when the broker takes nothing for `patience_s`, CommandError when the folder holds another season
+    of this unit, HistoryError when it cannot be written.
+    """
+    if passwords is not None:
+        place = str(Path(passwords, f"{unit.site_id}.password"))
+        broker = msgspec.structs.replace(broker, username=unit.site_id, password_file=place)
+    read_password(broker.password_file)  # a file that cannot be used is said before a summer is lived
+    with _history(unit, Path(folder), pace) as history:
+        outlet = MqttOutlet(msgspec.structs.replace(unit.settings, mqtt=broker))
+        outlet.history = history
+        history.join(outlet.name, begin=outlet.begin)
+        waiting = _waiting(history)
+        _deliver(outlet, history, patience_s, sleep)
+        sent = history.sent(outlet.name)
+    return Told(
+        site_id=unit.site_id,
+        events=sent.get("events", 0),
+        cycles=sent.get("cycles", 0),
+        sent_now=waiting,
+        causes=tuple(cause.name for cause in unit.causes),
+    )
+
+
+# ---------------------------------------------------------------- the season in its history
+
+
+@contextmanager
+def _history(unit: UnitSeason, folder: Path, pace: Pace) -> Iterator[History]:
+    """The unit's history with the whole season in it."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        _live_once(unit, folder, pace)
+    except OSError as error:
+        if isinstance(error, HistoryError):
+            raise
+        raise HistoryError(str(folder), error.strerror or str(error), "a folder that can be written") from None
+    with _opened(unit, folder) as history:
+        yield history
+
+
+def _live_once(unit: UnitSeason, folder: Path, pace: Pace) -> None:
+    mark = folder / f"{unit.site_id}.json"
+    wanted = _Whole(
+        seed=unit.seed, days=unit.days, first_day=unit.first_day, causes=tuple(cause.name for cause in unit.causes)
+    )
+    if mark.exists():
+        _same(mark, wanted)
+        return
+    for rest in folder.glob(f"{unit.site_id}.db*"):  # of a run that was broken off before anything was sent
+        rest.unlink()
+    with _opened(unit, folder) as history:
+        live(unit.rig(pace), history, unit.days * DAY_S, keep_scans=False)
+    mark.write_bytes(msgspec.json.encode(wanted))
+
+
+def _same(mark: Path, wanted: _Whole) -> None:
+    try:
+        found = msgspec.json.decode(mark.read_bytes(), type=_Whole)
+    except msgspec.DecodeError as error:
+        raise CommandError(str(mark), str(error), "a folder of this command's own") from None
+    if found != wanted:
+        raise CommandError(str(mark), f"{found.days:g} days of seed {found.seed}", "another folder for another season")
+
+
+def _opened(unit: UnitSeason, folder: Path) -> History:
+    place = folder / f"{unit.site_id}.db"
+    keep = config.History(file=str(place), live_dir=str(folder))
+    return History(place, owner=True, keep=keep, wall=lambda: unit.wall_0_s + unit.days * DAY_S)
+
+
+# ---------------------------------------------------------------- out
+
+
+def _deliver(outlet: MqttOutlet, history: History, patience_s: float, sleep: Callable[[float], object]) -> None:
+    """Turn the outlet until everything is acknowledged, then have it say how the unit stands, and go."""
+    moved_s, left = time.monotonic(), -1
+    while True:
+        try:
+            outlet.turn()
+        except BrokerError as error:
+            if time.monotonic() - moved_s > patience_s:
+                raise error from None
+            sleep(_AGAIN_S)
+            continue
+        rest = _waiting(history)
+        if rest == 0:
+            break
+        if rest != left:
+            moved_s, left = time.monotonic(), rest
+        elif time.monotonic() - moved_s > patience_s:
+            raise BrokerError(outlet.name, f"{rest} messages not acknowledged", "a broker that takes them")
+    status = history.status()
+    if status is not None:
+        outlet.offer((), status)
+        outlet.turn()
+    with suppress(BrokerError):
+        outlet.finish()
+
+
+def _waiting(history: History) -> int:
+    """Rows of the outbox that the broker has not acknowledged."""
+    return history.health().outlets[MqttOutlet.name].waiting

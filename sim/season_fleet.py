@@ -1,0 +1,48 @@
+"""A season's units as sites of a fleet: enrolled with their nameplates, their passwords kept beside their histories."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterable
+from pathlib import Path
+
+import msgspec
+
+from monitor.config import Mqtt
+from monitor.errors import CommandError
+from monitor.fleet import commands, enroll
+from monitor.fleet.setup import FleetSettings
+from monitor.private_file import write_private
+from sim.season import UnitSeason
+
+_WHO = "a simulated season"
+
+
+def enroll_units(settings: FleetSettings, units: Iterable[UnitSeason], folder: str | Path) -> int:
+    """Enrol each unit that has no SITE-ID.password in the folder yet, and write the broker's files once; how many.
+
+    Raises CommandError for a unit that is enrolled already, with a password that is not here; DatabaseError.
+    """
+    store, place = commands.opened(settings), Path(folder)
+    place.mkdir(parents=True, exist_ok=True)
+    count = 0
+    for unit in units:
+        secret = place / f"{unit.site_id}.password"
+        if secret.exists():
+            continue
+        about = {"name": unit.settings.site.name, "unit": msgspec.to_builtins(unit.settings.unit)}
+        try:
+            made = enroll.enroll(store, unit.site_id, broker=settings.broker, by=_WHO, now=time.time(), **about)
+        except CommandError as error:
+            raise CommandError(str(secret), error.given, f"its password here, or {error.allowed}") from None
+        write_private(secret, f"{made.password}\n".encode())
+        count += 1
+    if count:
+        commands.broker_files(settings)
+    return count
+
+
+def broker_of(settings: FleetSettings) -> Mqtt:
+    """Where the fleet's sites connect to; each by an account of its own."""
+    broker = settings.broker
+    return Mqtt(host=broker.host, port=broker.port, tls=broker.tls, ca_file=broker.ca_file)
