@@ -1,21 +1,37 @@
 """The scenario reference: how a scenario is written, what can be in it, and which ones come along, as Markdown.
 
-Made from the loader's own types and the catalogues, so it cannot say anything else than what the program takes.
+Made from the loader's own types and the catalogues, so it cannot say anything else than what the program takes. It lies
+beside the scenarios as sim/scenarios/README.md; `python -m sim.reference` writes it anew, and a test compares.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any, get_type_hints
+from datetime import datetime
+from pathlib import Path
+from types import NoneType, UnionType
+from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 import msgspec
 
-from sim import scenario
+from sim import constants, scenario
 from sim.causes import CAUSES
 from sim.designs import DESIGNS, Design
 from sim.house import HouseDesign, ThermostatDesign
 from sim.scenario import CauseTable, ExpectTable, ScenarioTable, WeatherTable
 
+PLACE = scenario.FOLDER / "README.md"
+_MADE = "*Made from the simulator's own tables by `python -m sim.reference`; change the tables, not this page.*"
+_KINDS: dict[Any, str] = {
+    bool: "`true` or `false`",
+    float: "number",
+    int: "whole number",
+    str: "text",
+    datetime: "date, time and offset",
+    tuple[str, ...]: "names",
+    dict[str, Any]: "table of keys to change",
+    float | str: "time",
+}
 _TABLES: tuple[tuple[str, type[msgspec.Struct]], ...] = (
     ("Top level", ScenarioTable),
     ("[weather]", WeatherTable),
@@ -29,12 +45,18 @@ _TABLES: tuple[tuple[str, type[msgspec.Struct]], ...] = (
 
 def markdown() -> str:
     """The whole page."""
-    parts = ["# Scenarios", _sentence(scenario.__doc__)]
+    parts = ["# Scenarios", _MADE, _sentence(scenario.__doc__).removeprefix("Scenarios: ")]
+    parts.append("## Scenarios that come along\n\n" + _scenarios())
     parts += [f"## {title}\n\n{_sentence(kind.__doc__)}\n\n{_keys(kind)}" for title, kind in _TABLES]
     parts.append("## Causes\n\n" + _causes())
     parts.append("## Unit designs\n\n" + _designs())
-    parts.append("## Scenarios that come along\n\n" + _scenarios())
+    parts.append("## Constants of the world\n\n" + _constants())
     return "\n\n".join(parts) + "\n"
+
+
+def write(place: Path = PLACE) -> None:
+    """Write the page."""
+    place.write_text(markdown(), encoding="utf-8")
 
 
 def _sentence(text: str | None) -> str:
@@ -57,10 +79,17 @@ def _keys(kind: type[msgspec.Struct]) -> str:
 
 
 def _kind(hint: Any) -> str:
-    text = hint.__name__ if isinstance(hint, type) and not getattr(hint, "__args__", ()) else str(hint)
-    for long, short in (("sim.scenario.", ""), ("sim.house.", ""), ("typing.", ""), ("datetime.", "")):
-        text = text.replace(long, short)
-    return f"`{text}`"
+    if hint in _KINDS:
+        return _KINDS[hint]
+    inner, origin = get_args(hint), get_origin(hint)
+    if origin is Literal:
+        return " or ".join(f"`{value}`" for value in inner)
+    if origin in (Union, UnionType):
+        rest: Any = Union[tuple(one for one in inner if one is not NoneType)]  # noqa: UP007 - made at run time
+        return _kind(rest)
+    if origin is tuple:
+        return "list of tables" if isinstance(inner[0], type) and get_origin(inner[0]) is None else "list of pairs"
+    return "table"
 
 
 def _default(field: Any) -> str:
@@ -71,7 +100,11 @@ def _default(field: Any) -> str:
         value = field.default_factory()
     if isinstance(value, msgspec.Struct):
         return "the usual one"
-    return "none" if value is None else f"`{value}`"
+    if value is None or value in ("", (), {}):
+        return "none"
+    if isinstance(value, tuple):
+        return ", ".join(f"`{list(one) if isinstance(one, tuple) else one}`" for one in value)
+    return f"`{str(value).lower() if isinstance(value, bool) else value}`"
 
 
 def _causes() -> str:
@@ -110,3 +143,16 @@ def _scenarios() -> str:
         wanted = ", ".join(f"`{finding}`" for finding in dict.fromkeys(row.finding for row in found.expect))
         rows.append((f"`{name}`", found.claim, wanted or "silence", f"{found.duration_s / 3600:g}"))
     return table(("scenario", "claim", "must find", "hours"), rows)
+
+
+def _constants() -> str:
+    rows = [
+        (f"`{name}`", "" if row.value == 0.0 else f"{row.value:g}", row.unit, row.basis, row.source)
+        for name, row in vars(constants).items()
+        if isinstance(row, constants.Constant)
+    ]
+    return table(("constant", "value", "unit", "basis", "source"), rows)
+
+
+if __name__ == "__main__":
+    write()

@@ -11,7 +11,7 @@ from monitor.limits import FINDINGS
 from monitor.suspects import SUSPECTS
 from sim import scenario as scenarios
 from sim.causes import CAUSES, CAUSES_OF
-from sim.reference import markdown
+from sim.reference import PLACE, markdown
 from sim.scenario import load, names, parse, span_s
 
 PLAIN = 'claim = "A plain one."\nhours = 1\n'
@@ -137,6 +137,11 @@ def test_reference_tells_of_everything():
     for kind in (scenarios.ScenarioTable, scenarios.CauseTable, scenarios.ExpectTable, scenarios.WeatherTable):
         for key in kind.__struct_fields__:
             assert f"`{key}`" in page
+
+
+def test_reference_page_is_the_one_that_the_tables_make():
+    """The page beside the scenarios is up to date; `python -m sim.reference` writes it."""
+    assert PLACE.read_text(encoding="utf-8") == markdown()
 
 
 def test_reference_tables_are_square():
