@@ -6,22 +6,29 @@ monitor/commands/contractor.py joins these to the command line; the pages are we
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import time
 from pathlib import Path
 from typing import Any
 
 import msgspec
+import sqlalchemy as sa
 
 from monitor import config
 from monitor.errors import CommandError
-from monitor.fleet import enroll, people, retention, visits
+from monitor.fleet import enroll, people, queries, retention, roster
 from monitor.fleet.ingest import Worker
 from monitor.fleet.people import Role
+from monitor.fleet.session import Session
 from monitor.fleet.setup import FleetSettings
 from monitor.fleet.store import Store
+from monitor.fleet.tables import sites
+from monitor.limits import FLEET
+from monitor.private_file import write_private
 
 SHELL = "the command line"
+_ALIVE_S = 4 * FLEET["beat_s"].value
 
 
 def opened(settings: FleetSettings) -> Store:
@@ -47,20 +54,51 @@ def ingest(settings: FleetSettings) -> None:
     Worker(settings, opened(settings)).run(lambda: bool(stops))
 
 
-def enroll_site(settings: FleetSettings, site: str, **about: Any) -> str:
-    """Enrol a site; what to put on its Pi. Columns of `sites` may be given by name; empty ones are left out."""
+def enroll_site(settings: FleetSettings, site: str, *, to: str = "", **about: Any) -> str:
+    """Enrol a site; what to put on its Pi, or with `to` where that has been written. Columns of `sites` may be given
+    by name; empty ones are left out."""
     store = opened(settings)
-    kept = {key: value for key, value in about.items() if value not in (None, "")}
-    if "plan_visit_due" in kept:
-        kept["plan_visit_due"] = visits.day(kept["plan_visit_due"])
+    kept = roster.checked(about)
     made = enroll.enroll(store, site, broker=settings.broker, by=_who(), now=time.time(), **kept)
-    return _handed_out(settings, store, made)
+    return _handed_out(settings, store, made, to)
 
 
-def renew_site(settings: FleetSettings, site: str) -> str:
+def renew_site(settings: FleetSettings, site: str, *, to: str = "") -> str:
     """A new password for a site."""
     store = opened(settings)
-    return _handed_out(settings, store, enroll.renew(store, site, broker=settings.broker, by=_who(), now=time.time()))
+    made = enroll.renew(store, site, broker=settings.broker, by=_who(), now=time.time())
+    return _handed_out(settings, store, made, to)
+
+
+def customers(settings: FleetSettings, file: str, *, to: str) -> str:
+    """Take over a list of customers (CSV): new sites are enrolled, what is known of the others is changed."""
+    store = opened(settings)
+    rows = roster.read(Path(file))
+    made, changed = roster.take(store, rows, broker=settings.broker, by=_who(), now=time.time())
+    for one in made:
+        _written(settings, one, Path(to))
+    said = f"; {to} holds what belongs on their Pis" if made else ""
+    return f"{len(made)} enrolled, {changed} changed{said}. {_broker_files(settings, store)}"
+
+
+def check(settings: FleetSettings) -> str:
+    """Whether database and broker can be used, and what there is: a line each."""
+    store, now = opened(settings), time.time()
+    with store.read() as connection:
+        count = connection.scalar(sa.select(sa.func.count()).select_from(sites).where(sites.c.revoked_at.is_(None)))
+        working = [row for row in queries.workers(connection) if now - row.used_at < _ALIVE_S]
+        holes, asides = queries.holes(connection), len(queries.asides(connection))
+    Session(settings.broker, f"condenser-fleet-check-{os.getpid()}").end()
+    broker = settings.broker
+    return "\n".join(
+        (
+            f"database: {store.place}, {count} sites enrolled",
+            f"broker: {broker.host}:{broker.port} takes {broker.username}",
+            f"ingest: {len(working)} {'worker' if len(working) == 1 else 'workers'} at work",
+            f"missing: messages of {holes} {'site' if holes == 1 else 'sites'}, asked for again",
+            f"set aside: {asides if asides < queries.PAGE_ROWS else f'{asides} or more'} messages",
+        )
+    )
 
 
 def revoke_site(settings: FleetSettings, site: str) -> str:
@@ -76,19 +114,17 @@ def own_credential(settings: FleetSettings) -> str:
         raise CommandError("broker.password_file", "", "the path of a file to write the password to")
     store = opened(settings)
     path = Path(settings.broker.password_file)
-    path.unlink(missing_ok=True)
-    with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
-        file.write(enroll.fleet_password(store) + "\n")
+    enroll.write_own_password(store, path)
     return f"{path} holds the new password of {settings.broker.username}. {_broker_files(settings, store)}"
 
 
-def broker_files(settings: FleetSettings) -> str:
-    """Write the broker's password and ACL files anew."""
-    return _broker_files(settings, opened(settings))
+def broker_files(settings: FleetSettings, *, reload: bool = True) -> str:
+    """Write the broker's password and ACL files anew, and have it read them again."""
+    return _broker_files(settings, opened(settings), reload=reload)
 
 
 def broker_config(settings: FleetSettings) -> str:
-    """Lines for mosquitto.conf: who may come in, and that nothing queued is thrown away."""
+    """Lines for an existing mosquitto.conf: who may come in, and that nothing queued is thrown away."""
     return enroll.broker_config(Path(settings.broker.files or "/etc/mosquitto/condenser"))
 
 
@@ -118,20 +154,36 @@ def tidy(settings: FleetSettings) -> str:
     return ", ".join(f"{table}: {count} gone" for table, count in gone.items())
 
 
-def _handed_out(settings: FleetSettings, store: Store, made: enroll.Enrolment) -> str:
+def _handed_out(settings: FleetSettings, store: Store, made: enroll.Enrolment, folder: str) -> str:
     said = _broker_files(settings, store)
+    if folder:
+        return f"{_written(settings, made, Path(folder))}. {said}"
     return (
         f"# {said}\n# The password of {made.site}, shown this once; it belongs into the file named below, mode 600:\n"
         f"# {made.password}\n\n{made.site_file}"
     )
 
 
-def _broker_files(settings: FleetSettings, store: Store) -> str:
+def _written(settings: FleetSettings, made: enroll.Enrolment, folder: Path) -> str:
+    """Leave what a site is handed in files: its part of the site file, its password, the broker's authority."""
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        write_private(folder / f"{made.site}.password", f"{made.password}\n".encode())
+        (folder / f"{made.site}.toml").write_text(made.site_file, encoding="utf-8")
+        if settings.broker.ca_file:
+            shutil.copy(settings.broker.ca_file, folder / Path(enroll.SITE_CA).name)
+    except OSError as error:
+        allowed = f"a folder to write to ({error.strerror}); then `renew {made.site}` makes a new password"
+        raise CommandError("--to", str(folder), allowed) from None
+    return f"{folder} holds {made.site}.toml and {made.site}.password for its Pi"
+
+
+def _broker_files(settings: FleetSettings, store: Store, *, reload: bool = True) -> str:
     if not settings.broker.files:
-        return "The broker's files are not ours to write: set [broker] files, or copy what `fleet broker-files` prints."
-    pid = int(Path(settings.broker.pid_file).read_text()) if settings.broker.pid_file else None
-    enroll.write_broker_files(store, Path(settings.broker.files), pid)
-    return f"{settings.broker.files} is written" + ("" if pid is None else ", and the broker reads it again")
+        return "The broker's files are not written: name their folder as `files` under [broker] in the fleet file."
+    enroll.write_broker_files(store, Path(settings.broker.files))
+    told = enroll.reload_broker(settings.broker.pid_file) if reload and settings.broker.pid_file else ""
+    return f"{settings.broker.files} is written{told}"
 
 
 def _who() -> str:

@@ -27,9 +27,11 @@ from monitor.fleet.setup import Broker
 from monitor.fleet.store import Store
 from monitor.fleet.tables import settings, sites, state
 from monitor.messages import ROOT
+from monitor.private_file import write_private
 
 FLEET_USER = "fleet_ingest"  # the underscore keeps it out of reach of any site's name
 SITE_WRITES = (*READERS, "readings")
+SITE_CA = "/etc/condenser-monitor/fleet-ca.crt"  # where a site keeps the authority of the broker's certificate
 _ITERATIONS = 101  # mosquitto's own; a random password of 160 bits needs no more
 _CREDENTIAL = "fleet-credential"
 
@@ -101,7 +103,7 @@ def site_file(site: str, name: str, broker: Broker) -> str:
         "username": site,
         "password_file": f"/etc/condenser-monitor/{site}.password",
         "tls": broker.tls,
-        "ca_file": broker.ca_file,
+        "ca_file": SITE_CA if broker.ca_file else "",
     }
     values = [f"{key} = {msgspec.json.encode(value).decode()}" for key, value in lines.items() if value != ""]
     quoted = msgspec.json.encode(name).decode()  # a JSON string is a TOML basic string
@@ -120,6 +122,16 @@ def fleet_password(store: Store) -> str:
         connection.execute(sa.delete(settings).where(settings.c.key == _CREDENTIAL))
         connection.execute(sa.insert(settings).values(key=_CREDENTIAL, value=credential))
     return password
+
+
+def write_own_password(store: Store, path: Path) -> None:
+    """A new password for the fleet's own account, written to a file that only its owner may read."""
+    try:
+        write_private(path, f"{fleet_password(store)}\n".encode())
+    except OSError as error:
+        raise CommandError(
+            "broker.password_file", str(path), f"a file that can be written ({error.strerror})"
+        ) from None
 
 
 def broker_files(store: Store) -> tuple[str, str]:
@@ -167,12 +179,26 @@ def broker_config(directory: Path) -> str:
 
 def write_broker_files(store: Store, directory: Path, broker_pid: int | None = None) -> None:
     """Write `passwords` and `acl` into `directory`, each in one step, and have the broker of that process id read
-    them again; it then disconnects whoever may no longer be there."""
+    them again; it then disconnects whoever may no longer be there. Raises CommandError when they cannot be written."""
     passwords, acl = broker_files(store)
-    for name, text in (("passwords", passwords), ("acl", acl)):
-        _replace(directory / name, text)
+    try:
+        for name, text in (("passwords", passwords), ("acl", acl)):
+            _replace(directory / name, text)
+    except OSError as error:
+        raise CommandError("broker.files", str(directory), f"a folder to write to ({error.strerror})") from None
     if broker_pid is not None:
         os.kill(broker_pid, signal.SIGHUP)
+
+
+def reload_broker(pid_file: str) -> str:
+    """Have the broker read its files again; what came of it, in words."""
+    try:
+        os.kill(int(Path(pid_file).read_text()), signal.SIGHUP)
+    except (FileNotFoundError, ProcessLookupError):
+        return "; the broker is not running, and reads it when it starts"
+    except (OSError, ValueError) as error:
+        return f"; the broker could not be told ({error}): have it read its files again"
+    return ", and the broker reads it again"
 
 
 def _replace(path: Path, text: str) -> None:

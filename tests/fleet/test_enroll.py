@@ -280,10 +280,10 @@ def test_an_office_is_set_up_from_the_command_line(
         f'[broker]\nfiles = "{tmp_path}"\npassword_file = "{tmp_path}/own"\n'
     )
     at = ["--fleet", str(fleet)]
-    for arguments in (["migrate"], ["credential"], ["enroll", "elm-1", "--name", "Elm", "--unit", str(site)]):
+    for arguments in (["migrate"], ["credential"], ["enroll", "elm-1", "--name", "Elm", "--site-file", str(site)]):
         assert _fleet([*at, *arguments]) == 0
     monkeypatch.setattr("sys.stdin", io.StringIO("long enough words\n"))
-    assert _fleet([*at, "user", "Robin", "--role", "owner"]) == 0
+    assert _fleet([*at, "add-user", "Robin", "--role", "owner"]) == 0
     for arguments in (["renew", "elm-1"], ["revoke", "elm-1"], ["broker-files"], ["broker-config"], ["tidy"], ["page"]):
         assert _fleet([*at, *arguments]) == 0
     said = capsys.readouterr().out
