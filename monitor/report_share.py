@@ -11,11 +11,12 @@ import hmac
 import re
 import secrets
 import threading
+from collections.abc import Callable
 from pathlib import Path
 
 import msgspec
 
-from monitor import limits
+from monitor import limits, moments
 from monitor.errors import CommandError, HistoryError
 from monitor.private_file import write_private
 
@@ -23,6 +24,7 @@ _N = {name: limit.value for name, limit in limits.REPORT.items()}
 # No 0, O, 1, I, L, U: what is read out on the phone must not be taken for another letter.
 _LETTERS = "23456789ABCDEFGHJKMNPQRSTVWXYZ"
 _DAY_S = 86400.0
+ENTRANCE = "/shared"  # the page on which a code is entered
 
 
 class Share(msgspec.Struct, frozen=True, kw_only=True):
@@ -105,3 +107,44 @@ class Shares:
 
 def _digest(letters: str) -> str:
     return hashlib.sha256(letters.encode()).hexdigest()
+
+
+# ---------------------------------------------------------------- at the terminal
+
+
+def give(
+    shares: Shares,
+    name: str,
+    *,
+    wall_s: float,
+    say: Callable[[str], object],
+    days: int | None = None,
+    valid_days: float | None = None,
+) -> int:
+    """Make a code and say it with what it opens; exit status 0. Raises as `Shares.make`."""
+    code = shares.make(name, wall_s=wall_s, days=days, valid_days=valid_days)
+    made = next(share for share in shares.standing(wall_s) if share.name == name)
+    say(code)
+    say(f"for {name}: the report of the last {made.days} days, until {moments.moment(made.ends_wall_s)}")
+    say(f"entered at {ENTRANCE} of the page, or sent as a link: the page's address, {ENTRANCE}#{code}")
+    say("It is not shown again.")
+    return 0
+
+
+def end(shares: Shares, name: str, *, wall_s: float, say: Callable[[str], object]) -> int:
+    """End a code at once and say so; exit status 0. Raises CommandError where there is none of that name."""
+    if not shares.revoke(name, wall_s=wall_s):
+        known = ", ".join(share.name for share in shares.standing(wall_s))
+        raise CommandError("share: name", name[:80], f"one in force: {known}" if known else "none is in force")
+    say(f"the code of {name} opens nothing any more")
+    return 0
+
+
+def tell(shares: Shares, *, wall_s: float, say: Callable[[str], object]) -> int:
+    """The codes in force, a line each; exit status 0."""
+    standing = shares.standing(wall_s)
+    for share in standing:
+        say(f"{share.name}: the last {share.days} days, until {moments.moment(share.ends_wall_s, wall_s)}")
+    if not standing:
+        say("no code is in force")
+    return 0

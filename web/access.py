@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import hmac
-import os
 import secrets
 import threading
 from collections import deque
@@ -22,6 +21,7 @@ from werkzeug.security import check_password_hash, generate_password_hash
 
 from monitor import limits
 from monitor.errors import CommandError, HistoryError
+from monitor.private_file import write_private
 
 Right = Literal["read", "write"]
 _W = limits.WEB
@@ -139,14 +139,8 @@ class Access:
 
     def _put(self, kept: Kept) -> None:
         with self._lock:
-            new = self._path.with_name(self._path.name + ".new")
             try:
-                new.unlink(missing_ok=True)
-                with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
-                    file.write(msgspec.json.encode(kept))
-                    file.flush()
-                    os.fsync(file.fileno())
-                new.replace(self._path)
+                write_private(self._path, msgspec.json.encode(kept))
             except OSError as error:
                 raise HistoryError(str(self._path), str(error), "a place that can be written") from None
             self._kept, self._stamp = kept, None

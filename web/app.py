@@ -26,8 +26,10 @@ from web.view_checks import checks
 from web.view_health import health
 from web.view_history import past
 from web.view_settings import settings as settings_pages
+from web.view_share import share
 from web.view_status import pages
 from web.window import Window
+from web.words import t
 
 MENU = (
     ("pages.status", "Now"),
@@ -36,6 +38,7 @@ MENU = (
     ("past.shown", "History"),
     ("past.cycles", "Cycles"),
     ("past.trends", "Trends"),
+    ("share.shown", "Report"),
     ("health.shown", "Health"),
     ("settings.shown", "Settings"),
 )
@@ -69,7 +72,8 @@ def create_app(
     )
     app.extensions["window"] = Window(history, settings, access, wall)
     app.extensions["tries"] = Tries(monotonic)
-    for blueprint in (pages, alerts, checks, past, health, settings_pages, door, shell, api):
+    app.extensions["share_tries"] = Tries(monotonic)
+    for blueprint in (pages, alerts, checks, past, share, health, settings_pages, door, shell, api):
         app.register_blueprint(blueprint)
     guard.install(app)
     _dress(app)
@@ -86,6 +90,7 @@ def _dress(app: Flask) -> None:
         suspect=texts.suspect,
         finding_texts=texts.FINDINGS,
         words=texts.WORDS,
+        t=t,
         measurements=texts.measurements,
         poll_s=limits.WEB["poll_s"].value,
         lost_s=limits.WEB["lost_s"].value,

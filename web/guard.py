@@ -15,6 +15,7 @@ from urllib.parse import urlsplit
 from flask import Flask, Response, abort, redirect, request, session, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
+from monitor.report_share import Share
 from web.window import window
 
 # endpoints that anybody may reach: nothing of the unit is in them
@@ -27,8 +28,14 @@ OPEN = frozenset(
         "shell.worker",
         "shell.offline",
         "shell.icon",
+        "shell.report_style",
+        "share.enter",
+        "share.close",
     }
 )
+# endpoints for who has opened a share, and for nobody else
+SHARED = frozenset({"share.shared", "share.shared_file"})
+SHARE = "share"  # in the session: name and moment of making of the share that was opened
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
     "manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
@@ -61,7 +68,9 @@ def admit() -> AnyResponse | None:
         return None if may() else _away()
     if endpoint.startswith("api."):
         return _admit_program()
-    if endpoint not in OPEN and not (may()):
+    if endpoint in SHARED:
+        return None if held_share() is not None else redirect(url_for("share.enter"))
+    if endpoint not in OPEN and not may():
         return _away()
     if request.method not in ("GET", "HEAD", "OPTIONS"):
         check_csrf()
@@ -76,7 +85,7 @@ def _admit_program() -> AnyResponse | None:
         if right is None or (right == "read" and request.method not in ("GET", "HEAD", "OPTIONS")):
             abort(401 if right is None else 403)
         return None
-    if not (may()):
+    if not may():
         abort(401)
     if request.method not in ("GET", "HEAD", "OPTIONS"):
         check_csrf()
@@ -93,6 +102,13 @@ def _away() -> AnyResponse:
 def may() -> bool:
     """Whether the page of the unit may be shown to who asks."""
     return is_local() or signed_in()
+
+
+def held_share() -> Share | None:
+    """The share that this visitor opened, while it is in force: looked up anew at each request."""
+    found, kept = window(), session.get(SHARE)
+    standing = () if kept is None else found.shares.standing(found.wall())
+    return next((one for one in standing if [one.name, one.made_wall_s] == kept), None)
 
 
 def is_local() -> bool:
@@ -148,6 +164,6 @@ def add_headers(response: Response) -> Response:
     """The headers of every answer; only what never changes may be kept by a cache."""
     for name, value in HEADERS.items():
         response.headers.setdefault(name, value)
-    if request.endpoint not in ("static", "shell.icon", "shell.offline"):
+    if request.endpoint not in ("static", "shell.icon", "shell.offline", "shell.report_style"):
         response.headers.setdefault("Cache-Control", "no-store" if request.method != "GET" else "no-cache, private")
     return response

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from flask import Blueprint, Response, current_app, render_template, send_from_directory
 
+from monitor import report_html
+
 shell = Blueprint("shell", __name__)
 
 
@@ -30,6 +32,14 @@ def manifest() -> Response:
         ),
         mimetype="application/manifest+json",
     )
+
+
+@shell.get("/report.css")
+def report_style() -> Response:
+    """The report's own style sheet."""
+    answer = Response(report_html.STYLE, mimetype="text/css")
+    answer.cache_control.max_age = 3600
+    return answer
 
 
 @shell.get("/worker.js")

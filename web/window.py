@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from typing import NamedTuple
 
@@ -11,6 +12,7 @@ from monitor import texts
 from monitor.config import Settings
 from monitor.history import History
 from monitor.records import UnitStatus
+from monitor.report_share import Shares
 from web import clock
 from web.access import Access
 from web.say import Saying, say
@@ -35,6 +37,8 @@ class Window:
             None  # the picture of the last day as last drawn, and what it was drawn from
         )
         self.stale_s = settings.stale_s
+        self.shares = Shares(history.path)
+        self.reporting = threading.Lock()  # one report is made at a time: a Pi has other work
 
     def look(self) -> Seen:
         """The status, how old it is, and whether it is too old."""

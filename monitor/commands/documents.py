@@ -1,4 +1,4 @@
-"""(edge) Documents made from the code."""
+"""(edge) Documents and scripts made from the code."""
 
 from __future__ import annotations
 
@@ -6,14 +6,28 @@ import argparse
 
 from monitor.commands import parts
 
+SHELLS = ("bash", "zsh", "fish")
+
 
 def add(command: parts.Command) -> None:
     """Put these commands into the table."""
     command("asyncapi", _asyncapi, "print the AsyncAPI document of the topics and messages")
+    shell = command(
+        "completion", _completion, "print a script by which your shell completes these commands", site=False
+    )
+    shell.add_argument("shell", choices=SHELLS)
 
 
 def _asyncapi(args: argparse.Namespace) -> int:
     from monitor.asyncapi import text
 
     print(text(parts.site(args)))
+    return 0
+
+
+def _completion(args: argparse.Namespace) -> int:
+    from monitor.cli import parser
+    from monitor.completion import script
+
+    print(script(parser(), args.shell))
     return 0

@@ -6,6 +6,7 @@ import argparse
 import sys
 
 from monitor.commands import parts
+from monitor.errors import CommandError
 
 
 def add(command: parts.Command) -> None:
@@ -17,6 +18,16 @@ def add(command: parts.Command) -> None:
     report = command("report", _report, "write the last days for a technician as one file")
     report.add_argument("file", metavar="FILE", help="ends in .pdf or .html; - prints HTML")
     report.add_argument("--days", type=int, default=7, metavar="D")
+    share = command(
+        "share", _share, "a code that lets somebody read the report on the page; without NAME, those in force"
+    )
+    share.add_argument("name", nargs="?", metavar="NAME", help="for whom")
+    share.add_argument("--days", type=int, metavar="D", help="how far back the report goes (7)")
+    share.add_argument("--valid", type=float, metavar="D", help="days until the code ends (7)")
+    share.add_argument("--revoke", metavar="NAME", help="end the code of NAME at once")
+    command(
+        "phone", _phone, "send a trial message to each phone, and say what became of it; exit status 1 if one failed"
+    )
     explain = command("explain", _explain, "explain a finding, a suspect or a check")
     explain.add_argument("name", nargs="?", metavar="NAME", help="without it, all names")
     diagnose = command("diagnose", _diagnose, "find the cause with a meter, check by check")
@@ -24,6 +35,28 @@ def add(command: parts.Command) -> None:
     diagnose.add_argument("readings", nargs="*", metavar="CHECK=READING", help='known already, such as coil-ohms="OL"')
     diagnose.add_argument("--by", default="technician", metavar="NAME", help="who measures, for the record")
     diagnose.add_argument("--homeowner", action="store_true", help="offer only what is safe without opening anything")
+
+
+def _share(args: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from monitor.report_share import Shares, end, give, tell
+    from monitor.service import wall_clock
+
+    shares, now_s = Shares(Path(parts.site(args).history.file)), wall_clock()
+    if now_s is None:
+        raise CommandError("share", "a clock that was never set", "a machine that knows the time of day")
+    if args.revoke is not None:
+        return end(shares, args.revoke, wall_s=now_s, say=print)
+    if args.name is None:
+        return tell(shares, wall_s=now_s, say=print)
+    return give(shares, args.name, wall_s=now_s, say=print, days=args.days, valid_days=args.valid)
+
+
+def _phone(args: argparse.Namespace) -> int:
+    from monitor.notify import try_phones
+
+    return try_phones(parts.site(args), print)
 
 
 def _status(args: argparse.Namespace) -> int:

@@ -1,4 +1,5 @@
 // Keeps the first page live without a reload: asks for a mark of each part, and fetches the parts whose mark changed.
+// Opens a shared report from the code in its link. Nothing else of the page needs a script.
 "use strict";
 (() => {
   const body = document.body;
@@ -64,5 +65,13 @@
     document.addEventListener("visibilitychange", () => { if (!document.hidden) look().catch(() => {}); });
     setTimeout(round, poll);
   }
+  // A link to a shared report holds its code behind the '#', which no server sees: it is put into the form, and sent.
+  const enter = document.getElementById("enter");
+  if (enter && location.hash.length > 1) {
+    enter.elements.code.value = decodeURIComponent(location.hash.slice(1));
+    history.replaceState(null, "", location.pathname);
+    enter.submit();
+  }
+
   if ("serviceWorker" in navigator && window.isSecureContext) navigator.serviceWorker.register("/worker.js").catch(() => {});
 })();

@@ -1,0 +1,105 @@
+"""The commands of a unit's people: codes for the report, trial messages to the phones."""
+
+from __future__ import annotations
+
+import http.server
+import re
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import ClassVar
+
+import pytest
+
+from monitor.cli import main
+from monitor.report_share import Shares
+from monitor.service import wall_clock
+from tests.monitor.test_config import EXAMPLE
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Path:
+    path = tmp_path / "site.toml"
+    path.write_text(f'{EXAMPLE}\n[history]\nfile = "{tmp_path}/history.db"\n')
+    return path
+
+
+def test_a_code_is_made_listed_and_ended_at_the_terminal(
+    site: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The code that is printed opens the report; the list shows its end and not the code; revoked it opens nothing."""
+    shares = Shares(tmp_path / "history.db")
+    now_s = wall_clock()
+    assert now_s is not None
+    assert main(["share", "--site", str(site)]) == 0
+    assert "no code is in force" in capsys.readouterr().out
+    assert main(["share", "Sam", "--days", "3", "--valid", "2", "--site", str(site)]) == 0
+    code, *told = capsys.readouterr().out.splitlines()
+    found = shares.check(code, wall_s=now_s + 60)
+    assert found is not None
+    assert (found.name, found.days, round(found.ends_wall_s - found.made_wall_s)) == ("Sam", 3, 2 * 86400)
+    assert any(f"/shared#{code}" in line for line in told)
+    assert main(["share", "--site", str(site)]) == 0
+    listed = capsys.readouterr().out
+    assert listed.startswith("Sam: the last 3 days, until ")
+    assert code not in listed
+    assert main(["share", "--revoke", "Sam", "--site", str(site)]) == 0
+    assert shares.check(code, wall_s=now_s + 60) is None
+
+
+@pytest.mark.parametrize(
+    ("arguments", "why"),
+    [(["--revoke", "Kim"], "one in force: Sam"), (["Sam"], "not in use"), (["Kim", "--valid", "999"], "0.04 to 90")],
+)
+def test_what_cannot_be_shared_is_refused_in_words(
+    arguments: list[str], why: str, site: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Status 2, with what is allowed."""
+    assert main(["share", "Sam", "--site", str(site)]) == 0
+    capsys.readouterr()
+    assert main(["share", *arguments, "--site", str(site)]) == 2
+    assert why in capsys.readouterr().err
+
+
+class Receiver(http.server.BaseHTTPRequestHandler):
+    """Takes messages at /good, refuses them elsewhere."""
+
+    bodies: ClassVar[list[str]] = []
+
+    def do_POST(self) -> None:
+        Receiver.bodies.append(self.rfile.read(int(self.headers["Content-Length"])).decode())
+        self.send_response(200 if self.path == "/good-token" else 500)
+        self.end_headers()
+
+    def log_message(self, *_: object) -> None:
+        """Silent."""
+
+
+@pytest.fixture
+def receiver() -> Iterator[int]:
+    with http.server.HTTPServer(("127.0.0.1", 0), Receiver) as server:
+        Receiver.bodies = []
+        thread = threading.Thread(target=server.serve_forever)
+        thread.start()
+        yield server.server_port
+        server.shutdown()
+        thread.join()
+
+
+def test_each_phone_is_tried_and_its_answer_said(site: Path, receiver: int, capsys: pytest.CaptureFixture[str]) -> None:
+    """One takes the trial message, one refuses it: both are said, status 1, and nothing of an address but its kind."""
+    good, bad = (f"json://127.0.0.1:{receiver}/{path}" for path in ("good-token", "bad-token"))
+    with site.open("a") as file:
+        file.write(f'[notify]\nurls = ["{good}", "{bad}"]\n')
+    assert main(["phone", "--site", str(site)]) == 1
+    told = capsys.readouterr().out
+    assert re.findall(r"^  (taken|not taken)", told, re.M) == ["taken", "not taken"]
+    assert "token" not in told.replace("taken", "")
+    assert len(Receiver.bodies) >= 2
+    assert "A trial message" in Receiver.bodies[0]
+
+
+def test_without_a_phone_the_command_says_where_one_is_named(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Status 2."""
+    assert main(["phone", "--site", str(site)]) == 2
+    assert "[notify]" in capsys.readouterr().err

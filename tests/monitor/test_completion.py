@@ -1,0 +1,124 @@
+"""Completion in the shells themselves: the printed script is sourced, and the shell asked what it would offer."""
+
+from __future__ import annotations
+
+import os
+import pty
+import select
+import shutil
+import subprocess
+import time
+from collections.abc import Collection
+from pathlib import Path
+
+import pytest
+
+from monitor.cli import main
+from tests.conftest import need
+
+# what was typed, its last word being begun -> what must be offered, and what must not
+CASES = [
+    ("st", {"status"}, {"watch"}),
+    ("explain coil-", {"coil-open", "coil-ohms"}, {"float-switch"}),
+    ("diagnose no-c", {"no-cooling", "no-call-in-heat"}, {"coil-open"}),
+    ("calibrate comp", {"compressor_a"}, {"fan_a"}),
+    ("report --da", {"--days"}, {"--site"}),
+    ("status --site si", {"site.toml"}, set()),
+    ("fleet enr", {"enroll"}, {"ingest"}),
+    ("simulate --level r", {"readings", "registers"}, set()),
+]
+BASH = """
+source "$1"; shift
+COMP_WORDS=("$@"); COMP_CWORD=$((${#COMP_WORDS[@]} - 1))
+made=$(complete -p condenser-monitor | sed 's/.*-F \\([^ ]*\\).*/\\1/')
+$made condenser-monitor "${COMP_WORDS[COMP_CWORD]}" "${COMP_WORDS[COMP_CWORD - 1]}"
+printf '%s\\n' "${COMPREPLY[@]}"
+"""
+# What a shell's profile would hold; the prompt says when all of it is in force.
+ZSH = (
+    "fpath=({folder} $fpath); autoload -Uz compinit; compinit -u -d {folder}/dump;"
+    " bindkey '^I' list-choices; PS1='re''ady>'\n"
+)
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    (tmp_path / "site.toml").touch()
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def script(shell: str, folder: Path, capsys: pytest.CaptureFixture[str]) -> Path:
+    assert main(["completion", shell]) == 0
+    made = folder / "_script"
+    made.write_text(capsys.readouterr().out)
+    return made
+
+
+def offered(*command: str) -> str:
+    return subprocess.run(command, capture_output=True, text=True, timeout=30, check=True).stdout
+
+
+@pytest.mark.parametrize(("typed", "wanted", "other"), CASES)
+def test_bash_completes(
+    typed: str, wanted: set[str], other: set[str], folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Commands, options, names of the catalogues, choices and files."""
+    made = script("bash", folder, capsys)
+    need("bash", shutil.which("bash") is not None)
+    told = set(offered("bash", "-c", BASH, "bash", str(made), "condenser-monitor", *typed.split(" ")).split())
+    assert wanted <= told
+    assert not told & other
+
+
+def test_fish_completes(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The same cases, asked of fish's own `complete -C`."""
+    if shutil.which("fish") is None:
+        pytest.skip("fish is not installed")
+    made = script("fish", folder, capsys)
+    for typed, wanted, other in CASES:
+        asked = f"source {made}; complete -C 'condenser-monitor {typed}'"
+        told = {line.split("\t")[0] for line in offered("fish", "--no-config", "-c", asked).splitlines()}
+        assert wanted <= told, typed
+        assert not told & other, typed
+
+
+def test_zsh_completes(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """At a terminal made for it, TAB pressed: zsh completes nowhere else."""
+    if shutil.which("zsh") is None:
+        pytest.skip("zsh is not installed")
+    script("zsh", folder, capsys).rename(folder / "_condenser-monitor")
+    child, terminal = pty.fork()
+    if child == 0:
+        os.environ.update(TERM="dumb", COLUMNS="200")
+        os.execvp("zsh", ["zsh", "-f", "-i"])
+    try:
+        os.write(terminal, ZSH.format(folder=folder).encode())
+        assert "ready>" in heard(terminal, ("ready>",), 20)
+        for typed, wanted, other in CASES[:4]:
+            told = pressed(terminal, typed, wanted)
+            assert all(word in told for word in wanted), told
+            assert not any(word in told for word in other)
+    finally:
+        os.close(terminal)
+        os.waitpid(child, 0)
+
+
+def pressed(terminal: int, typed: str, wanted: set[str]) -> str:
+    """What is shown after TAB; pressed again where the shell was not listening yet."""
+    told = ""
+    for _ in range(5):
+        os.write(terminal, f"\x15condenser-monitor {typed}\t".encode())
+        told = heard(terminal, wanted, 3)
+        if all(word in told for word in wanted):
+            break
+    return told
+
+
+def heard(terminal: int, wanted: Collection[str], seconds: float) -> str:
+    """What a terminal shows until all that is wanted has come, or for some seconds."""
+    told, ends_s = "", time.monotonic() + seconds
+    while time.monotonic() < ends_s and not all(word in told for word in wanted):
+        if select.select([terminal], [], [], 0.1)[0]:
+            told += os.read(terminal, 65536).decode(errors="replace")
+    return told

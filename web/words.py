@@ -1,0 +1,15 @@
+"""The catalogue's words as the templates and views take them."""
+
+from __future__ import annotations
+
+from markupsafe import Markup
+
+from monitor.page_texts import PAGE
+
+
+def t(key: str, **values: object) -> Markup:
+    """The words of a key with its values put in; what is put in is escaped, but for what is Markup already.
+
+    Raises KeyError for a key that the catalogue has not, or a value that its words ask for and that is not given.
+    """
+    return Markup(PAGE[key]).format(**values)  # noqa: S704 - the catalogue is ours
