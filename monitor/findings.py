@@ -291,7 +291,7 @@ ROWS: tuple[Row, ...] = (
         _NOW,
         "contacts",
         "Nothing calls for cooling, yet the contacts stay closed or the compressor runs.",
-        ("call", "load", "compressor"),
+        ("call", "load", "compressor", "fan"),  # where contacts are not sensed, the fan's current tells them closed
         ("load", *_CONTROL, *_MOTORS),
         lambda f: both(no(f.call), either(f.contacts, f.compressor)),
         parents=("sensing-disagrees", "contactor-chatter"),

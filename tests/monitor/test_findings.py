@@ -341,3 +341,19 @@ def test_three_valued_logic_is_that_of_kleene() -> None:
 def test_unit_of_these_tests_matches_the_contracts_example() -> None:
     """The nameplate used here is the example of the contract's section 2."""
     assert (UNIT.compressor_rla_a, UNIT.compressor_lra_a, UNIT.fan_fla_a) == (12.8, 68.0, 1.1)
+
+
+@pytest.mark.parametrize("every_s", [1.0, 10.0, 50.0])
+@pytest.mark.parametrize(
+    "fitted", [ALL, ALL[:8], ("call", "compressor_a"), ("call", "compressor_a", "fan_a"), ("call", "load", "fan_a")]
+)
+@pytest.mark.parametrize("gone", ALL)
+def test_reading_missed_just_as_a_sound_unit_starts_or_stops_raises_nothing(
+    gone: str, fitted: tuple[str, ...], every_s: float
+) -> None:
+    """One scan without one reading, at the first scan of a run and of a rest, with what is fitted and at any pace."""
+    base = {name: None if name not in fitted else value for name, value in REST.items()}
+    run = {name: None if name not in fitted else value for name, value in RUN.items()}
+    parts = (20 * every_s, base), (every_s, but(run, **{gone: None})), (20 * every_s, run)
+    stop = (every_s, but(base, **{gone: None})), (20 * every_s, base)
+    assert changes(*parts, *stop, every_s=every_s, fitted=fitted) == []
