@@ -254,7 +254,20 @@ class Recorded:
 
 
 class LeanPin(MockPin):  # type: ignore[misc]
-    """gpiozero's mock pin without its history of states, which grows for ever in a long simulation."""
+    """gpiozero's mock pin without its history of states, which grows for ever in a long simulation, and with a pull
+    that loses against what is wired to the pin, as a resistor does."""
+
+    wired: bool | None = None  # the level that the world outside drives it to
+
+    def _set_pull(self, value: Any) -> None:
+        super()._set_pull(value)
+        if self.wired is not None:
+            self.drive(self.wired)
+
+    def drive(self, high: bool) -> None:
+        """The world outside puts a level on it."""
+        self.wired = high
+        (self.drive_high if high else self.drive_low)()
 
     def _change_state(self, value: Any) -> bool:
         changed = bool(super()._change_state(value))
@@ -269,5 +282,4 @@ def pin_factory() -> MockFactory:
 
 def drive(factory: MockFactory, number: int, *, high: bool) -> None:
     """Put a level on an input pin, as the world outside does."""
-    pin = factory.pin(number)
-    (pin.drive_high if high else pin.drive_low)()
+    factory.pin(number).drive(high)

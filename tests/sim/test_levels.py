@@ -1,0 +1,67 @@
+"""Both levels say the same: a scenario played on from registers, under the real drivers, and from ideal readings.
+
+The scenario is played at the level of readings until shortly before its first finding; then one copy of the world and
+of the engine goes on from registers and another from readings, over the finding. Without anything asked, the scenarios
+marked `register` are played so; `LEVELS=all` takes every scenario that comes along (an hour and more).
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from copy import deepcopy
+
+import msgspec
+import pytest
+
+from monitor.engine import Engine
+from monitor.records import Change, ChangeKind, Scan, StartTransient
+from sim.registers import RegisterRig
+from sim.rig import Pace, ReadingsRig, rig_for
+from sim.scenario import Scenario, load, names
+
+ALL = os.environ.get("LEVELS") == "all"
+PLAYED = [name for name in names() if ALL or load(name).register]
+LEAD_S, TAIL_S = 45.0, 15.0
+APART_S = 3.0  # a change is seen a debounce and a scan later from registers than from the wires
+
+
+def first_raised(scenario: Scenario) -> float:
+    """When something is first found; the middle of the time where nothing is."""
+    changes = rig_for(scenario).run(scenario.duration_s)
+    found = (c.t_s for c in changes if isinstance(c, Change) and c.change is ChangeKind.RAISED)
+    return next(found, scenario.duration_s / 2)
+
+
+def fed(engine: Engine, items: Iterable[Scan | StartTransient], shift_s: float = 0.0) -> list[Change]:
+    """The changes that these bring."""
+    changes: list[Change] = []
+    for item in items:
+        moved = msgspec.structs.replace(item, t_s=item.t_s + shift_s)
+        events = engine.take(moved) if isinstance(moved, Scan) else engine.take_start(moved)
+        changes += [event for event in events if isinstance(event, Change)]
+    return changes
+
+
+def told(changes: list[Change]) -> list[tuple[str, str, tuple[str, ...]]]:
+    return [(change.change.value, change.finding, change.suspects) for change in changes]
+
+
+@pytest.mark.parametrize("name", PLAYED)
+def test_both_levels_say_the_same(name: str) -> None:
+    """The same changes with the same suspects in the same order, within three seconds of each other."""
+    scenario = load(name)
+    raised_s = first_raised(scenario)
+    before = rig_for(scenario)
+    from_s, until_s = max(0.0, raised_s - LEAD_S), min(raised_s + TAIL_S, scenario.duration_s)
+    for _ in before.run(from_s):
+        pass
+    world, engine = deepcopy((before.world, before.engine))
+    from_s = world.t_s
+    high = fed(before.engine, ReadingsRig(before.world, scenario.settings, pace=Pace(scenario.scan_s)).scans(until_s))
+    rig = RegisterRig(world, scenario.settings, scan_s=scenario.scan_s, engine=engine)
+    low = fed(engine, rig.items(until_s), from_s)
+    rig.close()
+    assert told(low) == told(high)
+    assert [change.t_s for change in low] == pytest.approx([change.t_s for change in high], abs=APART_S)
+    assert scenario.healthy or low
