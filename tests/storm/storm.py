@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import random
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +20,7 @@ from monitor import config
 from monitor.errors import BrokerError
 from monitor.history import History
 from monitor.kept import Kept
+from monitor.messages import id_origin
 from monitor.outlets import EventOutlet
 from monitor.records import (
     AlertChange,
@@ -32,12 +33,14 @@ from monitor.records import (
     StartTransient,
     UnitStatus,
 )
-from monitor.service import Service, Watchdog
+from monitor.service import Boards, Service, Watchdog
+from sim.bus import VirtualClock
 from tests.monitor.units import ALL, REST, RUN, UNIT, but
 
 WALL_0_S = 1_784_000_000.0
 SCAN_S = 2.0
 BLIND_S = 60.0 + 3 * SCAN_S
+Misfortune = tuple[float, str, Callable[[], object]]
 NO_PULL = but(RUN, load=False, coil_a=0.0, compressor_a=0.0, fan_a=0.0)
 WORLDS: tuple[dict[str, Any], ...] = (
     *(REST, RUN, RUN, NO_PULL, but(RUN, fan_a=0.0), but(RUN, compressor_a=0.0)),
@@ -113,17 +116,38 @@ class Storm:
     def __init__(self, seed: int, folder: Path, steps: int = 240) -> None:
         self.rng = random.Random(seed)
         self.folder, self.steps = folder, steps
-        self.true_s = 0.0
+        self.clock = self._clock()
         self.wall_off_s = 0.0
         self.readings: dict[str, Any] = REST
         self.blind_left = self.odd_left = 0
         self.blind_since_s: float | None = None
         self.got: list[Kept] = []
         self.forgotten: list[int] = []
+        self.damaged: set[str] = set()  # numberings of which a damaged file held what nobody had been told
         self.log: list[str] = []
         self.life = 0
         self.broken: list[str] = []
         self._begin(folder / "life-0")
+
+    @property
+    def true_s(self) -> float:
+        """The time that nothing in a storm can move but time itself, s."""
+        return self.clock()
+
+    # ------------------------------------------------------------ what a storm on other wires has otherwise
+
+    def _clock(self) -> VirtualClock:
+        return VirtualClock()
+
+    def _boards(self, settings: config.Settings) -> Boards:
+        return Wires(self)
+
+    def _outlets(self, settings: config.Settings) -> tuple[EventOutlet, ...]:
+        self.receiver = Receiver(self.rng, self.clock, self.got)
+        return (self.receiver,)
+
+    def _settings(self, keep: config.History) -> config.Settings:
+        return config.Settings(unit=UNIT, senses=config.Senses(fitted=ALL), history=keep)
 
     # ------------------------------------------------------------ lives of the program
 
@@ -131,22 +155,18 @@ class Storm:
         home.mkdir(parents=True, exist_ok=True)
         self.home, self.born_s = home, self.true_s
         keep = config.History(file=str(home / "h.db"), live_dir=str(home / "live"))
-        settings = config.Settings(unit=UNIT, senses=config.Senses(fitted=ALL), history=keep)
+        settings = self._settings(keep)
         self.history = History(keep.file, owner=True, keep=keep, clock=self.clock, wall=self.wall)
-        self.receiver = Receiver(self.rng, self.clock, self.got)
         self.service = Service(
             settings,
-            Wires(self),
+            self._boards(settings),
             self.history,
-            (self.receiver,),
+            self._outlets(settings),
             clock=self.clock,
             sleep=lambda seconds: None,
             wall=self.wall,
             watchdog=Watchdog(""),
         )
-
-    def clock(self) -> float:
-        return self.true_s
 
     def wall(self) -> float:
         return WALL_0_S + self.true_s + self.wall_off_s
@@ -195,16 +215,20 @@ class Storm:
         for _ in range(self.steps):
             self._misfortune()
             self._step()
+        self._calm()
+        for _ in range(60):
+            self._step()
+
+    def _calm(self) -> None:
+        """The storm is over."""
         self.blind_left = self.odd_left = 0
         self.receiver.down = self.receiver.forgetful = False
         self._disk(sound=True)
         self.readings = REST
-        for _ in range(60):
-            self._step()
 
-    def _misfortune(self) -> None:
-        roll = self.rng.random()
-        table: tuple[tuple[float, str, Callable[[], object]], ...] = (
+    def misfortunes(self) -> tuple[Misfortune, ...]:
+        """What may happen before a step: (probability, name, act)."""
+        return (
             (0.030, "world", self._turn_world),
             (0.008, "blind", lambda: setattr(self, "blind_left", self.rng.choice((1, 3, 20, 45)))),
             (0.010, "odd", lambda: setattr(self, "odd_left", self.rng.choice((1, 1, 2, 10)))),
@@ -216,7 +240,10 @@ class Storm:
             (0.008, "disk", lambda: self._disk(sound=self.rng.random() < 0.6)),
             (0.010, "requests", self._flood),
         )
-        for share, name, act in table:
+
+    def _misfortune(self) -> None:
+        roll = self.rng.random()
+        for share, name, act in self.misfortunes():
             if roll < share:
                 self.log.append(f"{self.true_s:g} {name}")
                 act()
@@ -246,7 +273,7 @@ class Storm:
             self.history.add_request(request)
 
     def _step(self) -> None:
-        self.true_s += SCAN_S
+        self.clock.sleep(SCAN_S)
         self.service.step()
         self.receiver.pump()
         self._watch_blindness()
@@ -277,6 +304,7 @@ class Storm:
                 self.broken.append(f"{kept.id} came with two bodies")
             first.setdefault(kept.id, kept)
         self._in_order(list(first.values()))
+        self._without_gaps(first.values())
         self._in_turn()
         health = self.history.health()
         if health.held or any(outlet.waiting for outlet in health.outlets.values()):
@@ -286,13 +314,24 @@ class Storm:
     def _in_order(self, rows: Sequence[Kept]) -> None:
         newest: dict[tuple[str, str], int] = {}
         for kept in rows:
-            origin = kept.id.rpartition("-")[0] if kept.topic == "events" else kept.id.rpartition(":")[0]
+            origin = id_origin(kept.id, kept.seq)
             if "." in origin:
                 continue  # told while the disk was failing: marked, and outside the row
             last = newest.get((origin, kept.topic))
             if last is not None and kept.seq <= last:
                 self.broken.append(f"{kept.id} came after {last}")
             newest[origin, kept.topic] = kept.seq
+
+    def _without_gaps(self, rows: Iterable[Kept]) -> None:
+        """Of each numbering everything came, from the first on; a mark in the id says only when it was told."""
+        numbers: dict[tuple[str, str], set[int]] = {}
+        for kept in rows:
+            origin = id_origin(kept.id, kept.seq).partition(".")[0]
+            numbers.setdefault((origin, kept.topic), set()).add(kept.seq)
+        for (origin, topic), seen in numbers.items():
+            missing = set(range(1, max(seen) + 1)) - seen
+            if missing and origin not in self.damaged:
+                self.broken.append(f"{origin} {topic}: {sorted(missing)[:5]} never came")
 
     def _in_turn(self) -> None:
         """Each finding is raised, revised and cleared strictly in turn; afresh after a cut that forgot something."""
