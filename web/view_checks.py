@@ -17,6 +17,7 @@ from monitor.checks_base import CAUTIONS, Who
 from monitor.diagnose import OTHER, SYMPTOMS, Session, seen_from
 from monitor.errors import CommandError
 from monitor.records import Change
+from monitor.resumed import session as resumed
 from monitor.suspects import SITUATIONS
 from monitor.suspects_table import SUSPECTS
 from web.window import Window, window
@@ -29,7 +30,7 @@ POWER = {"as-is": "nothing is opened or switched", "off": "power off, locked and
 @checks.get("/checks")
 def shown() -> str:
     """The diagnosis under way, or where it may begin."""
-    visit = session.get(VISIT)
+    visit = _under_way()
     if visit is None:
         status = window().look().status
         found = () if status is None else status.findings
@@ -55,21 +56,44 @@ def shown() -> str:
 
 
 def resume(found: Window, visit: dict[str, Any]) -> Session:
-    """The diagnosis as it stands, from its start and its answers."""
-    diagnosis = start(found, str(visit["start"]), cast("Who", visit["who"]))
+    """The diagnosis as it stands: what was known at its start, and its answers.
+
+    What the monitor sees meanwhile is left out: a technician at work pulls disconnects and lifts wires.
+    """
+    diagnosis = Session(
+        visit["findings"],
+        unit=found.settings.unit,
+        seen=visit["seen"],
+        fitted=visit["fitted"],
+        cleared=visit["cleared"],
+        who=cast("Who", visit["who"]),
+    )
     for name, typed in visit["answers"]:
         diagnosis.enter(name, typed)
     return diagnosis
 
 
+def kept_as(diagnosis: Session, begun_with: str) -> dict[str, Any]:
+    """A fresh diagnosis as the visitor's session keeps it."""
+    return {
+        "start": begun_with,
+        "who": diagnosis.who,
+        "findings": list(diagnosis.findings),
+        "seen": diagnosis.seen,
+        "fitted": list(diagnosis.fitted),
+        "cleared": diagnosis.cleared,
+        "answers": [list(pair) for pair in diagnosis.typed.items()],
+    }
+
+
 def start(found: Window, begin: str, who: Who) -> Session:
-    """A fresh diagnosis: from a finding that stands with all the monitor knows, from an earlier one with its evidence,
-    or from a symptom. Raises CommandError for neither."""
+    """A fresh diagnosis: from a finding that stands with all the monitor knows and what was measured for it since, from
+    an earlier one with its evidence, or from a symptom. Raises CommandError for neither."""
     unit, fitted = found.settings.unit, found.settings.fitted
     status = found.history.status()
     standing = {finding.name: finding for finding in (() if status is None else status.findings)}
-    if begin in standing:
-        return Session.from_finding(standing[begin], unit=unit, fitted=fitted, who=who)
+    if status is not None and begin in standing:
+        return resumed(found.history, found.settings, standing[begin], status, who)
     earlier = _earlier(found, begin)
     if earlier is not None:
         return Session((begin,), unit=unit, seen=seen_from(earlier.evidence, unit), fitted=fitted, who=who)
@@ -90,7 +114,8 @@ def begin() -> Response:
     origin, who = request.form.get("start", ""), request.form.get("who", "technician")
     if origin not in SITUATIONS and origin not in SYMPTOMS:
         raise CommandError("start", origin[:80], ", ".join((*SYMPTOMS, *SITUATIONS)))
-    session[VISIT] = {"start": origin, "who": "homeowner" if who == "homeowner" else "technician", "answers": []}
+    diagnosis = start(window(), origin, "homeowner" if who == "homeowner" else "technician")
+    session[VISIT] = kept_as(diagnosis, origin)
     _keep_name()
     return _back()
 
@@ -152,10 +177,16 @@ def drop() -> Response:
 
 
 def _visit() -> dict[str, Any]:
-    visit = session.get(VISIT)
+    visit = _under_way()
     if visit is None:
         abort(409, "No diagnosis is under way on this device; begin one under Checks.")
-    return dict(visit)
+    return visit
+
+
+def _under_way() -> dict[str, Any] | None:
+    """The visit of this device; None also for one that an earlier version of the program kept."""
+    visit = session.get(VISIT)
+    return dict(visit) if visit is not None and "findings" in visit else None
 
 
 def _name() -> str:

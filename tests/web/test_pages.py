@@ -6,6 +6,8 @@ import re
 import threading
 import time
 from datetime import UTC, datetime
+from html import unescape
+from pathlib import Path
 
 import jsonschema
 import pytest
@@ -13,6 +15,7 @@ from flask import Flask
 from flask.testing import FlaskClient
 
 from monitor import kept, limits, texts
+from monitor.config import Senses, Settings
 from monitor.kept import Point
 from monitor.records import Request, RequestKind
 from tests.monitor import units
@@ -234,6 +237,51 @@ def test_a_technician_types_readings_until_one_suspect_is_left(client: FlaskClie
     visit = site.history.visits()[0]
     assert (visit.was, visit.by, visit.finding, visit.first_right) == ("coil-open", "Ada", "call-without-pull-in", True)
     assert [reading.typed for reading in site.history.meter_readings()] == ["OL", "13.8 ohm"]
+
+
+def test_a_visit_knows_what_stood_before_it_and_not_what_the_visit_itself_does(tmp_path: Path) -> None:
+    """The locked rotor of minutes ago counts, as it did for the monitor; the disconnect pulled then does not."""
+    from monitor.diagnose import Session
+    from monitor.resumed import session as resumed
+
+    locked, tripped = units.but(units.RUN, compressor_a=60.0), units.but(units.RUN, compressor_a=0.0)
+    parts = [part for _ in range(4) for part in ((6, locked), (200, tripped))]
+    settings = Settings(unit=units.UNIT, senses=Senses(fitted=units.ALL))
+    made = from_scans(tmp_path, settings, units.scans((60, units.REST), (300, units.RUN), *parts), end_s=1183.0)
+    client, status = app_of(made).test_client(), made.history.status()
+    assert status is not None
+    finding = next(one for one in status.findings if one.name == "overload-cycling")
+    wanted = resumed(made.history, settings, finding, status).verdict().suspects
+    assert wanted != Session.from_finding(finding, unit=units.UNIT, fitted=units.ALL).verdict().suspects
+    client.post("/checks/begin", data={"csrf": csrf(client), "start": "overload-cycling", "who": "technician"})
+    before = suspected(page(client, "/checks"))
+    assert before == [texts.suspect(name) for name in wanted]
+    dead = {name: 0.0 if isinstance(value, float) else False for name, value in units.REST.items()}
+    made.feed(units.scans((200, dead), from_s=made.now_s + 1), NOW_S - made.now_s)
+    assert "line-supply-lost" in [one.name for one in made.engine.status().findings]
+    assert suspected(page(client, "/checks")) == before
+    made.history.close()
+
+
+def suspected(told: str) -> list[str]:
+    """The suspects of the page of checks, in their order."""
+    found = re.findall(r"<li><strong>([^<]+)</strong>", re.split('id="h-left"|id="h-was"', told)[1])
+    return [unescape(name) for name in found]
+
+
+def test_what_was_measured_for_a_finding_before_is_there_again_on_another_device(
+    client: FlaskClient, app: Flask
+) -> None:
+    """A reading typed on one phone is among the answers when the checks are begun on another, and can be taken back."""
+    begin = {"start": "call-without-pull-in", "who": "technician"}
+    client.post("/checks/begin", data={"csrf": csrf(client), **begin})
+    client.post("/checks/answer", data={"csrf": csrf(client), "check": "coil-ohms", "typed": "13.8 ohm"})
+    other = app.test_client()
+    other.post("/checks/begin", data={"csrf": csrf(other), **begin})
+    assert "Answers so far" in page(other, "/checks")
+    assert "13.8 ohm" in page(other, "/checks")
+    other.post("/checks/back", data={"csrf": csrf(other), "check": "coil-ohms"})
+    assert "13.8 ohm" not in page(other, "/checks").split('id="h-left"')[1]
 
 
 def test_a_homeowner_is_offered_only_what_is_safe(client: FlaskClient) -> None:
