@@ -17,8 +17,9 @@ from typing import NamedTuple
 
 import msgspec
 
-from hardware.calibration import write_whole
+from hardware.calibration import Calibration, write_whole
 from hardware.commission_rules import Picture, Remark, judge
+from hardware.uncertainty import uncertainty
 from monitor import limits
 from monitor.config import Settings, Unit
 from monitor.errors import CommandError, SiteError
@@ -104,7 +105,8 @@ class Learned(msgspec.Struct, frozen=True, kw_only=True):
 
 class Commissioning(msgspec.Struct, frozen=True, kw_only=True):
     """The record of one walk. `at` is RFC 3339, empty where the clock was not known; `remarks` are empty where all is
-    well."""
+    well. `uncertainty` is that of each number of a phase (k = 2, in its own unit); `uses` says what becomes of what was
+    learned."""
 
     site: str
     by: str
@@ -115,6 +117,9 @@ class Commissioning(msgspec.Struct, frozen=True, kw_only=True):
     remarks: tuple[Remark, ...]
     learned: Learned
     note: str = ""
+    thermometer_c: float | None = None
+    uncertainty: dict[str, dict[str, float]] = {}
+    uses: tuple[str, ...] = ()
 
 
 def learned(phases: Mapping[str, Picture], starts: Sequence[StartTransient] = ()) -> Learned:
@@ -147,11 +152,13 @@ def commission(
     faults: Mapping[str, str] | None = None,
     starts: Sequence[StartTransient] = (),
     thermometer_c: float | None = None,
+    calibrations: Mapping[str, Calibration] | None = None,
     wall_s: float | None = None,
     note: str = "",
 ) -> Commissioning:
-    """The whole walk judged: scans by phase, why readings were missing, captured starts, and the air's temperature by a
-    thermometer at hand. Raises CommandError for an unknown phase, too few scans or no name."""
+    """The whole walk judged: scans by phase, why readings were missing, captured starts, the air's temperature by a
+    thermometer at hand, and the calibrations in force. Raises CommandError for an unknown phase, too few scans or no
+    name."""
     if not by.strip():
         raise CommandError("commission: by", by, "the name of who walked through the senses")
     names = [phase.name for phase in PHASES]
@@ -160,17 +167,66 @@ def commission(
             raise CommandError("commission: phase", name, "one of " + ", ".join(names))
     fitted = settings.fitted
     phases = {name: picture(scans[name], fitted) for name in names if name in scans}
-    at = "" if wall_s is None else datetime.fromtimestamp(wall_s, UTC).isoformat(timespec="seconds")
+    taught = learned(phases, starts)
     return Commissioning(
         site=settings.site.id,
         by=by,
-        at=at.replace("+00:00", "Z"),
+        at=moment(wall_s),
         unit=settings.unit,
         fitted=fitted,
         phases={name: _rounded(seen) for name, seen in phases.items()},
         remarks=tuple(judge(phases, settings.unit, fitted, faults or {}, thermometer_c)),
-        learned=learned(phases, starts),
+        learned=taught,
         note=note,
+        thermometer_c=thermometer_c,
+        uncertainty={name: _uncertain(seen, calibrations or {}) for name, seen in phases.items()},
+        uses=uses(taught, settings),
+    )
+
+
+def moment(wall_s: float | None) -> str:
+    """RFC 3339 to the second, UTC; empty where the clock was not known."""
+    at = "" if wall_s is None else datetime.fromtimestamp(wall_s, UTC).isoformat(timespec="seconds")
+    return at.replace("+00:00", "Z")
+
+
+def _uncertain(seen: Picture, calibrations: Mapping[str, Calibration]) -> dict[str, float]:
+    return {
+        name: round(uncertainty(name, float(value), calibrations.get(name)).expanded, 4)
+        for name, value in seen.values.items()
+        if name in NUMBERS and value is not None
+    }
+
+
+def uses(taught: Learned, settings: Settings) -> tuple[str, ...]:
+    """What becomes of what was learned, in plain words; where the site file should say something, the very lines."""
+    rows = []
+    if taught.standing_a is not None:
+        rows.append(
+            f"Standing current without a call: {taught.standing_a:.2f} A. The program takes up to"
+            f" {limits.TRICKLE_A.value:g} A there for a run capacitor's, and calls it neither running nor stuck."
+        )
+    if taught.start_s is not None and taught.start_peak_a is not None:
+        rows.append(_start_used(taught.start_s, taught.start_peak_a, settings))
+    elif taught.compressor_a is not None:
+        rows.append("No start was captured: the compressor ran already, or its capture was spoilt.")
+    if taught.compressor_a is not None and taught.outdoor_c is not None:
+        rows.append(
+            f"The compressor draws {taught.compressor_a:.1f} A at {taught.outdoor_c:.0f} C. What is normal at each"
+            " temperature the program learns by itself, over days; this is the first point to hold it against."
+        )
+    return tuple(rows)
+
+
+def _start_used(start_s: float, peak_a: float, settings: Settings) -> str:
+    slow_s = settings.limit("slow-start", "slow_s")
+    told = f"A start takes {start_s:.2f} s, at most {peak_a:.0f} A."
+    if start_s < slow_s:
+        return f"{told} The program takes the unit's first starts for its usual ones; this one is their measure."
+    longer_s = start_s * settings.limit("slow-start", "ratio")
+    return (
+        f"{told} That is longer than the {slow_s:g} s from which a start counts as slow. If this unit is sound, write"
+        f" in the site file: [limits.slow-start] slow_s = {longer_s:.1f}"
     )
 
 
