@@ -154,7 +154,7 @@ def test_fans_draw_what_small_fan_motors_draw(design: Design) -> None:
 @pytest.mark.parametrize(("volts", "tap_v"), [(187.0, 208.0), (253.0, 240.0)])
 @pytest.mark.parametrize("name", ["three-ton", "five-ton"])
 def test_units_run_at_the_ends_of_their_voltage_range(name: str, volts: float, tap_v: float) -> None:
-    """187 to 253 V (equipment table, single-phase outdoor units), the transformer on the tap for such a line: it starts,
+    """187 to 253 V (equipment table, single-phase outdoor units), the transformer on its fitting tap: it starts,
     runs half an hour, and no protector opens."""
     unit = Bench(msgspec.structs.replace(DESIGNS[name], line_v=volts, primary_v=tap_v)).call(1800).unit
     assert unit.compressor.turning
