@@ -14,8 +14,7 @@ Sound units run through outages, brown-outs, delays, glitches and lost scans (`u
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from random import Random
 from typing import NamedTuple
@@ -29,7 +28,6 @@ from sim.causes import CAUSES
 from sim.control import coil_impedance
 from sim.designs import DESIGNS, Design, varied
 from sim.house import ThermostatDesign
-from sim.reference import table
 from sim.rig import Pace, ReadingsRig
 from sim.timeline import Planned
 from sim.weather import Weather, design_days, synthetic_year
@@ -39,6 +37,7 @@ CLASSES = ("correct", "false alarm", "missed", "misdiagnosed", "no answer")
 SHORT_PACE = Pace(1.0, 15.0, 60.0)
 LONG_PACE = Pace(1.0, 30.0, 45.0)
 _LONG_S = 2 * DAY_S
+_PER_SEED = 100_000
 
 
 class Score(NamedTuple):
@@ -52,10 +51,11 @@ class Score(NamedTuple):
     named: str
     finding: str
     detail: str
+    watched_s: float = 0.0
 
 
 class Unit(NamedTuple):
-    """One unit of the bench, ready to run."""
+    """One unit of the bench, ready to run. Its `seed` is its number as well: see `unit_of`."""
 
     case: Case | None
     senses: str
@@ -71,12 +71,18 @@ def units(count: int, seed: int = 1, cases: Sequence[Case] = CASES, healthy_shar
     made: list[Unit] = []
     for index in range(count):
         if rng.random() < healthy_share:
-            made.append(Unit(None, rng.choice(list(SENSE_SETS)), seed * 100_000 + index))
+            made.append(Unit(None, rng.choice(list(SENSE_SETS)), seed * _PER_SEED + index))
             continue
         case = cases[(index + seed) % len(cases)]
         seeing = [name for name, fitted in SENSE_SETS.items() if case.visible(fitted)]
-        made.append(Unit(case, rng.choice(seeing), seed * 100_000 + index))
+        made.append(Unit(case, rng.choice(seeing), seed * _PER_SEED + index))
     return made
+
+
+def unit_of(number: int) -> Unit:
+    """The unit with this number (the `seed` of its score), to play it again."""
+    seed, index = divmod(number, _PER_SEED)
+    return units(index + 1, seed)[index]
 
 
 def _design(case: Case | None, rng: Random) -> Design:
@@ -100,6 +106,11 @@ def _plan(case: Case | None, design: Design, rng: Random) -> tuple[Planned, ...]
     return (plan,)
 
 
+def watched_s(case: Case | None) -> float:
+    """How long a unit of this case is watched, s."""
+    return DAY_S if case is None else case.length_s
+
+
 def _weather(case: Case | None, rng: Random) -> Weather:
     days = 3 if case is None else int(case.length_s // DAY_S) + 1
     start_hour = 12.0 if case is not None and case.length_s < DAY_S else 0.0
@@ -110,7 +121,7 @@ def rig_of(unit: Unit) -> tuple[ReadingsRig, float, float]:
     """A rig for a unit of the bench: (rig, when its break begins, how long it is watched), s."""
     case, rng = unit.case, Random(f"{unit.seed}/unit")
     design = _design(case, rng)
-    length_s = DAY_S if case is None else case.length_s
+    length_s = watched_s(case)
     causes = _plan(case, design, rng)
     plan = WorldPlan(
         design=design,
@@ -191,16 +202,21 @@ def _last_suspects(raised: Change, changes: Sequence[Change]) -> tuple[str, ...]
 def _score(unit: Unit, outcome: str, named: str, finding: str, detail: str) -> Score:
     cause = "sound" if unit.case is None else unit.case.cause
     suspect = "-" if unit.case is None else CAUSES[unit.case.cause].suspects[0]
-    return Score(cause, suspect, unit.senses, unit.seed, outcome, named, finding, detail)
+    return Score(cause, suspect, unit.senses, unit.seed, outcome, named, finding, detail, watched_s(unit.case))
 
 
 def run(count: int = 300, *, seed: int = 1, jobs: int = 1, cases: Sequence[Case] = CASES) -> list[Score]:
     """Score `count` units on `jobs` processes; in the order of the units, whatever the jobs."""
-    todo = units(count, seed, cases)
+    return list(each(units(count, seed, cases), jobs))
+
+
+def each(todo: Sequence[Unit], jobs: int = 1) -> Iterator[Score]:
+    """The scores of the units as they come, in the units' order."""
     if jobs <= 1:
-        return [judge(unit) for unit in todo]
+        yield from map(judge, todo)
+        return
     with ProcessPoolExecutor(jobs) as pool:
-        return list(pool.map(judge, todo, chunksize=4))
+        yield from pool.map(judge, todo, chunksize=4)
 
 
 # ---------------------------------------------------------------- sound unit-years
@@ -276,59 +292,13 @@ def _calls_since(world: World, t_s: float) -> bool:
 
 def unit_years(seeds: Sequence[int], days: float = 365.0, jobs: int = 1) -> list[Year]:
     """Several sound unit-years."""
+    return list(each_year(seeds, days, jobs))
+
+
+def each_year(seeds: Sequence[int], days: float = 365.0, jobs: int = 1) -> Iterator[Year]:
+    """The sound unit-years as they come, in the order of the seeds."""
     if jobs <= 1:
-        return [unit_year(seed, days) for seed in seeds]
+        yield from (unit_year(seed, days) for seed in seeds)
+        return
     with ProcessPoolExecutor(jobs) as pool:
-        return list(pool.map(unit_year, seeds, [days] * len(seeds)))
-
-
-# ---------------------------------------------------------------- pages
-
-
-def summary(scores: Sequence[Score]) -> str:
-    """Counts and shares of the five classes, overall and by set of senses, as Markdown."""
-    rows = [_class_row("all", scores)]
-    rows += [_class_row(name, [row for row in scores if row.senses == name]) for name in SENSE_SETS]
-    return table(("senses", "units", *CLASSES), rows)
-
-
-def _class_row(name: str, scores: Sequence[Score]) -> tuple[str, ...]:
-    counts = Counter(row.outcome for row in scores)
-    total = max(1, len(scores))
-    return (name, str(len(scores)), *(f"{counts[kind]} ({100 * counts[kind] / total:.0f} %)" for kind in CLASSES))
-
-
-def by_case(scores: Sequence[Score]) -> str:
-    """The five classes by cause."""
-    names = list(dict.fromkeys(row.case for row in scores))
-    return table(
-        ("cause", "units", *CLASSES),
-        [_class_row(name, [s for s in scores if s.case == name]) for name in sorted(names)],
-    )
-
-
-def confusion(scores: Sequence[Score]) -> str:
-    """True suspect against the suspect named first, counts; `-` where none was named."""
-    true = sorted({row.suspect for row in scores})
-    named = sorted({row.named for row in scores})
-    counts = Counter((row.suspect, row.named) for row in scores)
-    return table(
-        ("true \\ named first", *named),
-        [(one, *(str(counts[one, other] or "") for other in named)) for one in true],
-    )
-
-
-def failures(scores: Sequence[Score]) -> str:
-    """Every unit that is not correct: how to run it again, what was expected, what came."""
-    rows = [
-        (str(row.seed), row.case, row.senses, row.outcome, row.finding, row.detail[:200])
-        for row in scores
-        if row.outcome != "correct"
-    ]
-    return table(("seed", "cause", "senses", "class", "finding", "what came"), rows)
-
-
-def page(scores: Sequence[Score]) -> str:
-    """All of it."""
-    parts = [summary(scores), by_case(scores), confusion(scores), failures(scores)]
-    return "\n\n".join(parts) + "\n"
+        yield from pool.map(unit_year, seeds, [days] * len(seeds))

@@ -25,6 +25,12 @@ def add(command: parts.Command) -> None:
     simulate.add_argument("--seed", type=int, metavar="N", help="another seed than the scenario's")
     simulate.add_argument("--speed", type=float, metavar="X", help="times real time; without it, as fast as it goes")
     simulate.add_argument("--record", metavar="FILE", help="write a recording of what the monitor read")
+    accuracy = command("accuracy", _accuracy, "break many seeded units and score what the monitor says", site=False)
+    accuracy.add_argument("--units", type=int, default=300, metavar="N", help="units, about one in seven sound (300)")
+    accuracy.add_argument("--seed", type=int, default=1, metavar="N")
+    accuracy.add_argument("--jobs", type=int, default=1, metavar="N", help="processes that share the work (1)")
+    accuracy.add_argument("--years", type=int, default=0, metavar="N", help="sound units, a year of trouble each (0)")
+    accuracy.add_argument("--again", type=int, metavar="UNIT", help="play one unit again, and tell each change")
     season = command("season", _season, "a summer of one unit or of a fleet, as recordings or to a broker", site=False)
     season.add_argument("folder", metavar="FOLDER", help="for the recordings, or for what is told to a broker")
     season.add_argument("--units", type=int, default=1, metavar="N")
@@ -107,6 +113,15 @@ def _simulate(args: argparse.Namespace) -> int:
     for why in outcome.wrong:
         parts.say(f"not as the scenario demands: {why}")
     return 1 if outcome.wrong else 0
+
+
+def _accuracy(args: argparse.Namespace) -> int:
+    from sim import bench_pages
+
+    if args.again is not None:
+        return 0 if bench_pages.again(args.again, print) else 1
+    good = bench_pages.accuracy(args.units, seed=args.seed, jobs=args.jobs, years=args.years, say=parts.say, tell=print)
+    return 0 if good else 1
 
 
 def _season(args: argparse.Namespace) -> int:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import pytest
 
+from monitor.cli import main
 from monitor.limits import FINDINGS
 from monitor.records import Change, ChangeKind, Severity
 from monitor.suspects import SUSPECTS
-from sim import bench
-from sim.bench import CLASSES, Unit, judge, score, trouble, unit_year, units
+from sim import bench, bench_pages
+from sim.bench import CLASSES, Unit, Year, judge, score, trouble, unit_of, unit_year, units
 from sim.bench_cases import CASES, SENSE_SETS, Case
 from sim.causes import CAUSES
 
@@ -119,16 +120,76 @@ def test_sound_unit_through_trouble_stays_silent():
     assert year.raised == ()
 
 
+SCORES = [
+    score(Unit(CASE, "all", 1), [change(PULL_IN, 4000, "coil-open")], BREAK_S),
+    score(Unit(CASE, "line", 2), [], BREAK_S),
+    score(Unit(None, "all", 3), [], 1e9),
+]
+
+
 def test_pages_count_every_unit():
     """Summary, causes and confusion each add up to all units; failures list each that is not correct."""
-    scores = [
-        score(Unit(CASE, "all", 1), [change(PULL_IN, 4000, "coil-open")], BREAK_S),
-        score(Unit(CASE, "line", 2), [], BREAK_S),
-        score(Unit(None, "all", 3), [], 1e9),
-    ]
-    assert "| all | 3 | 2 (67 %) | 0 (0 %) | 1 (33 %) |" in bench.summary(scores)
-    assert "| coil-burnt-open | 2 |" in bench.by_case(scores)
-    assert "| coil-open | 1 | 1 |" in bench.confusion(scores)
-    assert bench.failures(scores).count("\n") == 2
-    page = bench.page(scores)
-    assert all(kind in page for kind in CLASSES)
+    assert "| any | 3 | 2 (67 %) | 0 (0 %) | 1 (33 %) |" in bench_pages.summary(SCORES)
+    assert "| coil-burnt-open | 2 |" in bench_pages.by_case(SCORES)
+    assert "| coil-open | 1 | 1 |" in bench_pages.confusion(SCORES)
+    assert "| 2 | coil-burnt-open | line | missed |" in bench_pages.failures(SCORES)
+    assert bench_pages.failures(SCORES[:1]) == "Every unit is correct."
+    assert "true one in 1 of 1" in bench_pages.first_named(SCORES)
+    assert all(kind in bench_pages.page(SCORES) for kind in CLASSES)
+
+
+def test_false_alarms_are_told_a_unit_year():
+    """Two false alarms in half a year of watching are four a unit-year; explained findings are none."""
+    alarmed = score(Unit(CASE, "all", 4), [change(PULL_IN, 1, "coil-open")], BREAK_S)
+    scores = [row._replace(watched_s=365 * 86400 / 4) for row in (alarmed, alarmed)]
+    assert (
+        bench_pages.false_alarms(scores) == "2 units with a false alarm in 0.50 unit-years watched, 4.00 a unit-year."
+    )
+    years = [Year(1, 365.0, (), 3), Year(2, 365.0, ("long-run at 5 s {}",), 0)]
+    said = bench_pages.sound_years(years)
+    assert "1 false alarms in 2.00 sound unit-years" in said
+    assert "0.50 a unit-year; 3 findings" in said
+    assert "| 2 | long-run at 5 s {} |" in said
+
+
+def test_units_watched_are_counted_in_seconds():
+    """Each score carries how long its unit was watched."""
+    assert [row.watched_s for row in SCORES] == [CASE.length_s, CASE.length_s, 86400.0]
+
+
+def test_unit_is_found_again_by_its_number():
+    """The number in the table of failures gives the same unit."""
+    assert [unit_of(unit.seed) for unit in units(9, seed=4)] == units(9, seed=4)
+
+
+def test_command_tells_tables_and_fails_on_what_is_not_correct(capsys, monkeypatch):
+    """`accuracy` prints the tables on stdout, how far it is on stderr; status 1 when a unit is not correct, 2 for a
+    wrong argument."""
+    made = {"scores": SCORES[:1]}
+    monkeypatch.setattr(bench, "each", lambda todo, jobs: iter(made["scores"]))
+    assert main(["accuracy", "--units", "1"]) == 0
+    assert "Every unit is correct." in capsys.readouterr().out
+    made["scores"] = SCORES
+    assert main(["accuracy", "--units", "3"]) == 1
+    told = capsys.readouterr()
+    assert "accuracy --again UNIT" in told.out
+    assert "2/3 units: missed, unit 2 (coil-burnt-open, line)" in told.err
+    assert main(["accuracy", "--units", "-1"]) == 2
+
+
+def test_command_fails_on_a_false_alarm_of_a_sound_year(capsys, monkeypatch):
+    """Status 1 when a sound unit-year had a false alarm."""
+    monkeypatch.setattr(bench, "each_year", lambda seeds, jobs: iter([Year(5, 365.0, ("long-run",), 0)]))
+    assert main(["accuracy", "--units", "0", "--years", "1"]) == 1
+    assert "1/1 unit-years: 1 false alarms" in capsys.readouterr().err
+
+
+def test_one_unit_is_played_again(capsys):
+    """`accuracy --again` tells the unit, its break, each change and its class."""
+    number = next(unit.seed for unit in units(40, seed=6) if unit.case and unit.case.cause == "contacts-fouled")
+    assert main(["accuracy", "--again", str(number)]) == 0
+    told = capsys.readouterr().out
+    assert f"unit {number}: contacts-fouled" in told
+    assert "raised" in told
+    assert "correct: call-without-" in told
+    assert main(["accuracy", "--again", "-5"]) == 2
