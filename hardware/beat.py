@@ -34,6 +34,7 @@ class Beat:
         self.beat_s = 1 / limits.ADC_RATE_HZ.value
         self.known = False
         self._trusted = 0  # bursts for which the beat is taken as it is
+        self._spared = 0  # short bursts that tell no beat and need no new search, as one has just failed
 
     def times(self, stamps: Sequence[float], fresh: Sequence[bool]) -> list[float | None] | None:
         """When the conversion of each fresh read ended, s, to a constant: None for a read too close to the turn of the
@@ -60,11 +61,14 @@ class Beat:
     def _searched(
         self, stamps: Sequence[float], fresh: Sequence[bool], news: Sequence[float]
     ) -> list[float | None] | None:
+        if self._spared > 0 and self._hopeless(stamps, news):
+            self._spared -= 1
+            return None
         zero_s = stamps[0]
         reads = [(a - zero_s, b - zero_s, new) for a, b, new in zip(stamps, stamps[1:], fresh[1:], strict=False)]
         found = self._search(reads, news)
         if found is None:
-            self.known = False
+            self.known, self._spared = False, int(limits.BEAT_BURSTS.value)
             return None
         width, self.beat_s, phase_s = found
         margin = limits.BEAT_MARGIN.value + width / BINS / 2
@@ -80,6 +84,12 @@ class Beat:
             else None
             for place, at_s in zip(places, news, strict=True)
         ]
+
+    def _hopeless(self, stamps: Sequence[float], news: Sequence[float]) -> bool:
+        """By the last beat so many conversions gave the code of the one before (the noise of a lead that carries
+        nothing) that no beat would be believed. A whole search for each such burst would be most of a scan's work."""
+        missing = (news[-1] - news[0]) / self.beat_s - (len(news) - 1)
+        return len(stamps) <= BEGIN and missing > limits.BEAT_CONTRADICTED.value * len(stamps)
 
     def _plausible(self, news: Sequence[float]) -> bool:
         """Enough of the results changed: a signal that lies flat gives the same code again and tells no beat."""
