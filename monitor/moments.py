@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from datetime import datetime, tzinfo
 
+from monitor import texts
+
+_AHEAD_S = 60.0  # two clocks of one machine need not agree better
+
 
 def local(wall_s: float, zone: tzinfo | None = None) -> datetime:
     """A moment in the zone."""
@@ -13,10 +17,21 @@ def local(wall_s: float, zone: tzinfo | None = None) -> datetime:
 def moment(wall_s: float | None, now_wall_s: float | None = None, zone: tzinfo | None = None) -> str:
     """A moment in words: the time alone for today, else with the day."""
     if wall_s is None:
-        return "a time not known"
+        return texts.WORDS["time-unknown"]
     at = local(wall_s, zone)
     same = now_wall_s is not None and local(now_wall_s, zone).date() == at.date()
     return at.strftime("%H:%M" if same else "%a %d %b %H:%M")
+
+
+def iso(wall_s: float, zone: tzinfo | None = None) -> str:
+    """RFC 3339, to the second."""
+    return local(wall_s, zone).isoformat(timespec="seconds")
+
+
+def ago(wall_s: float | None, now_wall_s: float) -> str:
+    """How long ago, in words; empty when not known, and for what lies ahead."""
+    known = wall_s is not None and wall_s <= now_wall_s + _AHEAD_S
+    return texts.WORDS["ago"].format(span=texts.span(now_wall_s - wall_s)) if known and wall_s is not None else ""
 
 
 def day(wall_s: float, zone: tzinfo | None = None) -> str:
@@ -46,7 +61,10 @@ def ticks(from_s: float, to_s: float, zone: tzinfo | None = None, *, most: int =
     start_s = midnight(from_s, zone)
     first = start_s + -(-(from_s - start_s) // step) * step
     count = int((to_s - first) // step) + 1
-    return tuple((first + at * step, _tick(first + at * step, step, zone)) for at in range(max(0, count)))
+    found = [first + at * step for at in range(max(0, count))]
+    if step >= 86400:  # days of 23 and 25 hours: the midnight that is nearest
+        found = [midnight(wall_s + 43200, zone) for wall_s in found]
+    return tuple((wall_s, _tick(wall_s, step, zone)) for wall_s in found)
 
 
 def _tick(wall_s: float, step_s: float, zone: tzinfo | None) -> str:

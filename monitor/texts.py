@@ -55,6 +55,8 @@ LINKS: dict[str, LinkText] = {
 WORDS: dict[str, str] = {
     "not-sensed": "not sensed",
     "no-reading": "not known",
+    "time-unknown": "a time not known",
+    "ago": "{span} ago",
     "inferred": "inferred",
     "stalled": "stalled",
     "mark-break": "break here",

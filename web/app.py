@@ -11,12 +11,12 @@ from typing import Any
 from flask import Flask, render_template, request
 from werkzeug.exceptions import HTTPException
 
-from monitor import limits, texts
+from monitor import limits, moments, texts
 from monitor.config import Settings
 from monitor.errors import CondenserError, HistoryError
 from monitor.history import History
 from monitor.suspects_table import SUSPECTS
-from web import clock, guard
+from web import guard
 from web.access import Access, Tries
 from web.door import door
 from web.shell import shell
@@ -83,7 +83,7 @@ def create_app(
 def _dress(app: Flask) -> None:
     """Filters, globals and error pages of the templates."""
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
-    app.jinja_env.filters.update(when=clock.when, iso=clock.iso, span=texts.span, ago=clock.ago)
+    app.jinja_env.filters.update(when=moments.moment, iso=moments.iso, span=texts.span, ago=moments.ago)
     app.jinja_env.globals.update(
         menu=MENU,
         suspects=SUSPECTS,

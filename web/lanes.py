@@ -164,20 +164,3 @@ def _marks(marks: Sequence[Mark], span: Span) -> str:
             f'<path d="M0 16l-7 -14h14z" class="flag"/><title>{escape(told)}</title></svg>'
         )
     return drawn
-
-
-# ---------------------------------------------------------------- the axis of time
-
-_STEPS_S = (300, 900, 1800, 3600, 2 * 3600, 3 * 3600, 6 * 3600, 12 * 3600, 86400, 2 * 86400, 7 * 86400, 30 * 86400)
-
-
-def ticks(
-    span: Span, midnight_s: float, words: Callable[[float, float], str], most: int = 6
-) -> list[tuple[float, str]]:
-    """Round moments within the span, at most `most`. `midnight_s` is any local midnight, to count from; `words` is
-    given the moment and the distance between ticks."""
-    length_s = span.to_s - span.from_s
-    step = next((step for step in _STEPS_S if length_s / step <= most), _STEPS_S[-1] * (1 + int(length_s // 1.5e7)))
-    first = midnight_s + -(-(span.from_s - midnight_s) // step) * step
-    count = int((span.to_s - first) // step) + 1
-    return [(first + at * step, words(first + at * step, step)) for at in range(max(0, count))]

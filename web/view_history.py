@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from flask import Blueprint, render_template, request
 from markupsafe import Markup
 
-from monitor import kept, limits, texts
+from monitor import kept, limits, moments, texts
 from monitor.kept import Point
 from monitor.records import LinkState
-from web import clock, lanes, plots
-from web.view_status import flags, last_s
+from web import lanes, plots
+from web.view_status import TICKS, flags, last_s
 from web.window import Window, window
 
 past = Blueprint("past", __name__)
@@ -51,7 +52,7 @@ def shown() -> str:
     zoom = ZOOMS.get(name, ZOOMS["day"])
     to_s = min(now_s, request.args.get("end", now_s, type=float)) // 10 * 10
     to_s = max(to_s, zoom.length_s)
-    span = lanes.Span(to_s - zoom.length_s, to_s, clock.when)
+    span = lanes.Span(to_s - zoom.length_s, to_s, moments.moment)
     made = _by_day(found, span) if zoom.by_day else _by_time(found, span)
     return render_template(
         "history.html",
@@ -67,7 +68,7 @@ def shown() -> str:
 def _by_time(found: Window, span: lanes.Span) -> list[Plot]:
     history, points = found.history, int(_W["points"].value)
     seen = found.look()
-    axis = lanes.ticks(span, clock.midnight(span.from_s), clock.tick)
+    axis = moments.ticks(span.from_s, span.to_s, most=TICKS)
     curves = {name: history.readings(name, span.from_s, span.to_s, points) for name in lanes.CURVES.values()}
     stretches = kept.ended(history.lanes(span.from_s, span.to_s), last_s(seen))
     marks = flags(found, span.from_s, span.to_s)
@@ -75,7 +76,7 @@ def _by_time(found: Window, span: lanes.Span) -> list[Plot]:
     return made + [_curve(found, name, span, axis) for name in ("control_v", "coil_a", "outdoor_c")]
 
 
-def _curve(found: Window, name: str, span: lanes.Span, axis: list[tuple[float, str]]) -> Plot:
+def _curve(found: Window, name: str, span: lanes.Span, axis: Sequence[tuple[float, str]]) -> Plot:
     points = found.history.readings(name, span.from_s, span.to_s, int(_W["points"].value))
     unit = {"control_v": "V", "coil_a": "A", "outdoor_c": f"°{found.scale()}"}[name]
     if name == "outdoor_c":
@@ -102,7 +103,7 @@ def _by_day(found: Window, span: lanes.Span) -> list[Plot]:
     rows = [row for row in known if row.state is LinkState.LIVE]
     hours, starts = [], []
     for day in days:
-        words = clock.local(day.from_s).strftime("%d %b")
+        words = moments.local(day.from_s).strftime("%d %b")
         if not any(lanes.held(row, day) for row in known):
             hours.append(plots.Bar(words, None, ""))
             starts.append(plots.Bar(words, None, ""))
@@ -111,7 +112,7 @@ def _by_day(found: Window, span: lanes.Span) -> list[Plot]:
         began = sum(day.from_s <= row.from_wall_s < day.to_s for row in rows)
         hours.append(plots.Bar(words, run_h, f"{words}: {run_h:.1f} h"))
         starts.append(plots.Bar(words, began, f"{words}: {began} starts"))
-    axis = lanes.ticks(span, clock.midnight(span.from_s), clock.tick)
+    axis = moments.ticks(span.from_s, span.to_s, most=TICKS)
     made = [
         ("Hours run a day", plots.bars(hours, "h", title="Hours run a day", name="hours")),
         ("Starts a day", plots.bars(starts, "", title="Starts a day", name="starts")),
@@ -122,10 +123,10 @@ def _by_day(found: Window, span: lanes.Span) -> list[Plot]:
 def day_spans(span: lanes.Span) -> list[lanes.Span]:
     """The local days that a span touches, the oldest first; a day of the clock's change has 23 or 25 hours."""
     found: list[lanes.Span] = []
-    from_s = clock.midnight(span.from_s)
+    from_s = moments.midnight(span.from_s)
     while from_s < span.to_s:
-        to_s = clock.midnight(from_s + 1.5 * _DAY_S)
-        found.append(lanes.Span(from_s, to_s, clock.when))
+        to_s = moments.midnight(from_s + 1.5 * _DAY_S)
+        found.append(lanes.Span(from_s, to_s, moments.moment))
         from_s = to_s
     return found
 

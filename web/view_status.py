@@ -8,13 +8,14 @@ from collections.abc import Callable
 from flask import Blueprint, Response, abort, current_app, render_template, request
 from markupsafe import Markup
 
-from monitor import kept, limits, texts
+from monitor import kept, limits, moments, texts
 from monitor.records import Change, ChangeKind
-from web import clock, ladder, lanes
+from web import ladder, lanes
 from web.window import Seen, Window, window
 from web.wiring import blinded, rows, worst
 
 pages = Blueprint("pages", __name__)
+TICKS = 5  # words of an axis that have room side by side on a phone
 _DAY_S = limits.WEB["day_s"].value
 
 
@@ -85,7 +86,7 @@ def figure(name: str, value: float | bool | None) -> str:
     """One reading in words, temperatures in the reader's scale; a missing one is said to be missing."""
     if value is None:
         return "no reading"
-    return clock.degrees(value, window().scale()) if name == "outdoor_c" else texts.value_words(name, value)
+    return moments.degrees(value, window().scale()) if name == "outdoor_c" else texts.value_words(name, value)
 
 
 def _day(seen: Seen) -> str:
@@ -112,10 +113,10 @@ PARTS: dict[str, Callable[[Seen], str]] = {
 def day_svg(found: Window, from_s: float, to_s: float, seen: Seen) -> str:
     """Lanes, currents and findings of a span."""
     history = found.history
-    span = lanes.Span(from_s, to_s, clock.when)
+    span = lanes.Span(from_s, to_s, moments.moment)
     points = int(limits.WEB["points"].value)
     curves = {reading: history.readings(reading, from_s, to_s, points) for reading in lanes.CURVES.values()}
-    axis = lanes.ticks(span, clock.midnight(from_s), clock.tick)
+    axis = moments.ticks(from_s, to_s, most=TICKS)
     stretches = kept.ended(history.lanes(from_s, to_s), last_s(seen))
     return lanes.svg(stretches, dict(curves), span, axis, flags(found, from_s, to_s))
 

@@ -8,12 +8,11 @@ from typing import NamedTuple
 
 from flask import current_app, request
 
-from monitor import texts
+from monitor import moments, texts
 from monitor.config import Settings
 from monitor.history import History
 from monitor.records import UnitStatus
 from monitor.report_share import Shares
-from web import clock
 from web.access import Access
 from web.say import Saying, say
 
@@ -49,7 +48,7 @@ class Window:
         """The first sentence for what is seen."""
         age = "a time not known" if seen.age_s is None else texts.span(seen.age_s)
         wall_s = None if seen.status is None else seen.status.wall_s
-        when = clock.when(wall_s, self.wall())
+        when = moments.moment(wall_s, self.wall())
         return say(seen.status, blind=seen.blind, age=age, when=when, unit=self.settings.unit)
 
     def scale(self) -> str:

@@ -141,3 +141,12 @@ def test_svg_is_well_formed_and_escapes_words() -> None:
     assert set(found) == {"title", "desc", "line", "rect", "path", "text"}
     assert found["text"].text == "<&\"'>"
     assert found["title"].text == "<t>"
+
+
+def test_ticks_of_days_are_midnights_on_both_sides_of_the_clocks_change() -> None:
+    """A month around 2026-03-08 in New York (IANA time zone database): each tick is a local midnight, and says its day."""
+    from_s = datetime(2026, 2, 20, tzinfo=NEW_YORK).timestamp()
+    for wall_s, words in moments.ticks(from_s, from_s + 30 * 86400.0, NEW_YORK):
+        at = datetime.fromtimestamp(wall_s, NEW_YORK)
+        assert (at.hour, at.minute) == (0, 0)
+        assert words == at.strftime("%a %d %b")
