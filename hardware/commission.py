@@ -26,6 +26,7 @@ from monitor.errors import CommandError, SiteError
 from monitor.records import FLAGS, NUMBERS, Scan, StartTransient
 
 _N = limits.COMMISSION
+_FILE = "commissioning-"
 
 
 class Phase(NamedTuple):
@@ -91,7 +92,8 @@ def picture(scans: Sequence[Scan], fitted: Sequence[str]) -> Picture:
 
 
 class Learned(msgspec.Struct, frozen=True, kw_only=True):
-    """What is usual for this unit, from a walk that found nothing wrong: volts and amperes RMS, seconds."""
+    """What was seen of this unit, to be taken for its usual where the walk found nothing wrong: volts and amperes RMS,
+    seconds."""
 
     standing_a: float | None = None
     coil_a: float | None = None
@@ -106,7 +108,7 @@ class Learned(msgspec.Struct, frozen=True, kw_only=True):
 class Commissioning(msgspec.Struct, frozen=True, kw_only=True):
     """The record of one walk. `at` is RFC 3339, empty where the clock was not known; `remarks` are empty where all is
     well. `uncertainty` is that of each number of a phase (k = 2, in its own unit); `uses` says what becomes of what was
-    learned."""
+    learned, empty where something is wrong."""
 
     site: str
     by: str
@@ -168,6 +170,7 @@ def commission(
     fitted = settings.fitted
     phases = {name: picture(scans[name], fitted) for name in names if name in scans}
     taught = learned(phases, starts)
+    remarks = tuple(judge(phases, settings.unit, fitted, faults or {}, thermometer_c))
     return Commissioning(
         site=settings.site.id,
         by=by,
@@ -175,12 +178,12 @@ def commission(
         unit=settings.unit,
         fitted=fitted,
         phases={name: _rounded(seen) for name, seen in phases.items()},
-        remarks=tuple(judge(phases, settings.unit, fitted, faults or {}, thermometer_c)),
+        remarks=remarks,
         learned=taught,
         note=note,
         thermometer_c=thermometer_c,
         uncertainty={name: _uncertain(seen, calibrations or {}) for name, seen in phases.items()},
-        uses=uses(taught, settings),
+        uses=() if remarks else uses(taught, settings),
     )
 
 
@@ -234,6 +237,20 @@ def _rounded(seen: Picture) -> dict[str, float | bool | None]:
     return {
         name: value if value is None or name in FLAGS else round(float(value), 3) for name, value in seen.values.items()
     }
+
+
+def place(folder: Path, record: Commissioning) -> Path:
+    """Where a record is kept: a file of its own in `folder`, named by its date; one without a date gets a number."""
+    if record.at:
+        return folder / f"{_FILE}{record.at.replace(':', '').replace('-', '')}.json"
+    numbers = (number for number in range(1, 10_000) if not (folder / f"{_FILE}undated-{number}.json").exists())
+    return folder / f"{_FILE}undated-{next(numbers)}.json"
+
+
+def kept(folder: Path) -> list[Commissioning]:
+    """All records in a folder, those without a date first, then oldest first. Raises SiteError."""
+    records = [read(path) for path in sorted(folder.glob(f"{_FILE}*.json"))]
+    return sorted(records, key=lambda record: record.at)
 
 
 def keep(path: str | Path, record: Commissioning) -> None:

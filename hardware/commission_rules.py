@@ -100,14 +100,17 @@ REASONS: tuple[tuple[str, str, str], ...] = (
 
 
 def _missing(phases: Mapping[str, Picture], fitted: Sequence[str], faults: Mapping[str, str]) -> Iterator[Remark]:
+    """What could not be read, by reason: one converter's trouble is one remark."""
+    silent: dict[tuple[str, str], list[str]] = {}
     for name in fitted:
-        silent = [phase for phase, seen in phases.items() if name in seen.values and seen.values[name] is None]
-        if silent:
-            reason = faults.get(name, "no reason is known")
-            found = ((kind, advice) for part, kind, advice in REASONS if part in reason)
-            kind, advice = next(found, ("missing", "see the reason"))
-            text = f"{name} cannot be read ({', '.join(silent)}): {advice}. The board says: {reason}"
-            yield Remark(kind=kind, senses=(name,), text=text)
+        where = [phase for phase, seen in phases.items() if name in seen.values and seen.values[name] is None]
+        if where:
+            silent.setdefault((faults.get(name, "no reason is known"), ", ".join(where)), []).append(name)
+    for (reason, where_said), names in silent.items():
+        found = ((kind, advice) for part, kind, advice in REASONS if part in reason)
+        kind, advice = next(found, ("missing", "see the reason"))
+        text = f"{', '.join(names)} cannot be read ({where_said}): {advice}. The board says: {reason}"
+        yield Remark(kind=kind, senses=tuple(names), text=text)
 
 
 def _unsteady(phases: Mapping[str, Picture]) -> Iterator[Remark]:
@@ -145,6 +148,10 @@ def _as_expected(phases: Mapping[str, Picture], name: str, expected_of: str) -> 
 def _one_flag(phases: Mapping[str, Picture], name: str) -> Remark:
     wanted, seen = FLAG_EXPECTED[name], _seen(phases, name)
     varied = {wanted[phase] for phase in seen} == {False, True}
+    for other, why in FLAG_LIKE.get(name, {}).items():
+        if len(seen) == len(FLAG_EXPECTED[other]) and _as_expected(phases, name, other):
+            text = f"{name} shows what {other} should, in every phase: {why}"
+            return Remark(kind="wrong-terminal", senses=(name,), text=text)
     if varied and all(value is not wanted[phase] for phase, value in seen.items()):
         text = f"{name} is reversed: on where it should be off and off where it should be on"
         return Remark(kind="reversed", senses=(name,), text=text)
@@ -156,6 +163,14 @@ def _one_flag(phases: Mapping[str, Picture], name: str) -> Remark:
     return Remark(kind="unexpected", senses=(name,), text=f"{name} is not as it should be while {where}: {_AGAIN}")
 
 
+# flag -> the other one whose answers it gives in all phases -> where it then is
+FLAG_LIKE: dict[str, dict[str, str]] = {
+    "load": {
+        "supply": "it taps the line side, or goes to ground from the leg that a one-pole contactor never opens;"
+        " it belongs between T1 and T2"
+    },
+    "supply": {"load": "it taps the load side; it belongs ahead of the contactor, between L1 and L2"},
+}
 _AGAIN = "was the phase as asked for? If so, follow its wire from the terminal to the board"
 _DEAD = "its taps, their fuses, or the wire to its pin"
 FLAG_STUCK: dict[str, dict[str, str]] = {
@@ -172,6 +187,11 @@ FLAG_STUCK: dict[str, dict[str, str]] = {
 # ---------------------------------------------------------------- numbers
 
 Bands = Mapping[str, Mapping[str, Band]]
+# (reading, whether it reads low) -> what else reads like too few or too many passes
+OR_ELSE: dict[tuple[str, bool], str] = {
+    ("fan_a", True): "; if they are right, it sits on the lead to the fan's capacitor",
+    ("compressor_a", False): "; if they are right, other leads go through as well",
+}
 PASSES = {name: sense.passes for name, sense in values.CURRENT_SENSES.items()}
 
 
@@ -215,10 +235,10 @@ def _passes(phases: Mapping[str, Picture], table: Bands, name: str) -> Remark | 
     likely = [times for times in range(1, 6) if times != meant and _fits(phases, table, name, name, meant / times)]
     if not likely:
         return None
-    times_said = " or ".join(str(times) for times in likely)
+    times_said = " or ".join("once" if times == 1 else f"{times} times" for times in likely)
     text = (
-        f"{name} reads as if its lead went {times_said} times through the transformer instead of {meant}: count the"
-        " passes, all wound the same way round, and the board's burden"
+        f"{name} reads as if its lead went {times_said} through the transformer instead of {meant}: count the"
+        f" passes, all wound the same way round, and the board's burden{OR_ELSE.get((name, likely[0] < meant), '')}"
     )
     return Remark(kind="passes", senses=(name,), text=text)
 

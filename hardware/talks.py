@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from math import floor, log10
 from statistics import median
 from typing import Protocol
 
@@ -158,9 +159,10 @@ def _sense(name: str, seen: Picture, calibrations: Mapping[str, Calibration]) ->
 
 
 def with_uncertainty(name: str, value: float, row: Calibration | None = None) -> str:
-    """A number as people read it: `9.58 A ± 0.21 A`."""
-    unit = READINGS[name].unit
-    return f"{value:.3g} {unit} ± {uncertainty(name, value, row).expanded:.2g} {unit}"
+    """A number as people read it, no digit further than its uncertainty: `9.58 A ± 0.21 A`."""
+    unit, expanded = READINGS[name].unit, uncertainty(name, value, row).expanded
+    digits = max(0, min(3, 1 - floor(log10(expanded))))
+    return f"{value:.{digits}f} {unit} ± {expanded:.{digits}f} {unit}"
 
 
 def _thermometer(eye: _Eye, say: Say, answer: Answer) -> float | None:
@@ -223,8 +225,12 @@ def compare(
     eye = _Steady(boards, settings.boards.scan_s, say, reading)
     say(f"{_HOLD[READINGS[reading].unit]}\n  mind: {_MIND}")
     begin(reading)
-    points = list(_given(eye, shown, say, answer) if shown else _asked(eye, say, answer))
-    row = calibration.calibrate(reading, points, by=by, meter=meter, meter_share=meter_share, wall_s=wall())
+
+    def calibrated(points: Sequence[Point]) -> Calibration:
+        return calibration.calibrate(reading, points, by=by, meter=meter, meter_share=meter_share, wall_s=wall())
+
+    points = list(_given(eye, shown, say, answer)) if shown else _asked(eye, say, answer, calibrated)
+    row = calibrated(points)
     say(calibration.told(row))
     at = points[-1].meter
     say(
@@ -281,10 +287,10 @@ def _given(eye: _Steady, shown: Sequence[float], say: Say, answer: Answer) -> It
         yield Point(raw=eye.value(), meter=value)
 
 
-def _asked(eye: _Steady, say: Say, answer: Answer) -> Iterator[Point]:
-    """Comparisons until the person has no more."""
+def _asked(eye: _Steady, say: Say, answer: Answer, calibrated: Callable[[Sequence[Point]], object]) -> list[Point]:
+    """Comparisons until the person has no more; one that cannot be used is told at once, and left out."""
     unit = READINGS[eye.reading].unit
-    count = 0
+    points: list[Point] = []
     say(f"The board reads {eye.value():.4g} {unit}. Type what the meter shows.")
     while (word := eye.until(answer)) not in ("", STOP):
         number, raw = _number(word), eye.value()
@@ -293,6 +299,14 @@ def _asked(eye: _Steady, say: Say, answer: Answer) -> Iterator[Point]:
         elif eye.moves():
             say(f"{eye.reading} does not stand still: wait, and type it again.")
         else:
-            count += 1
-            yield Point(raw=raw, meter=number)
-            say(f"{count}: {raw:.4g} {unit} read, {number:.4g} {unit} on the meter. Another load, or Enter alone.")
+            point = Point(raw=raw, meter=number)
+            try:
+                calibrated([*points, point])
+            except CommandError as error:
+                say(f"{error}. It is left out; type it again, or Enter alone to end.")
+                continue
+            points.append(point)
+            say(
+                f"{len(points)}: {raw:.4g} {unit} read, {number:.4g} {unit} on the meter. Another load, or Enter alone."
+            )
+    return points

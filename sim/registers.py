@@ -6,18 +6,20 @@ short enough for what goes on. A fault of a sense acts at the wire: a pin that h
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from random import Random
 
 import msgspec
 
 from hardware.boards import CHANNELS, Boards
+from hardware.calibration import Trim
 from monitor.config import Settings
 from monitor.engine import Engine
 from monitor.records import FLAGS, Change, Event, Scan, StartTransient
 from sim.bus import Ads1115, FakeI2C, VirtualClock, drive, pin_factory
 from sim.scenario import Scenario
 from sim.waveforms import ChipInputs
+from sim.wiring import AS_MEANT, WiredInputs, Wiring
 from sim.world import World
 
 _BUSY_LAG_S, _QUIET_LAG_S = 0.002, 0.010
@@ -35,13 +37,16 @@ class RegisterRig:
         scan_s: float = 1.0,
         wall_0_s: float | None = None,
         engine: Engine | None = None,
+        wiring: Wiring = AS_MEANT,
+        trims: Mapping[str, Trim] | None = None,
     ) -> None:
         self.world, self.settings, self.scan_s, self.wall_0_s = world, settings, scan_s, wall_0_s
+        self._wiring = wiring
         self.clock = VirtualClock(world.t_s)
         seed = world.plan.seed
         self.chips = {
             address: Ads1115(
-                ChipInputs(world, address, seed), self.clock, noise_codes=_NOISE_CODES, seed=seed * 1000 + address
+                _inputs(world, address, seed, wiring), self.clock, noise_codes=_NOISE_CODES, seed=seed * 1000 + address
             )
             for address in sorted({c.address for c in CHANNELS.values() if c.address is not None})
         }
@@ -57,6 +62,7 @@ class RegisterRig:
             clock=self.clock,
             sleep=self.clock.sleep,
             wall=self._wall_s,
+            trims=trims,
         )
         self.engine = engine or Engine(settings)
         self._next_s = self.clock()
@@ -84,11 +90,12 @@ class RegisterRig:
         world = self.world
         for name in FLAGS:
             sense = world.condition.senses.get(name)
-            present = world.presence.seen(name, world.t_s)
+            present = world.presence.seen(self._wiring.taps.get(name, name), world.t_s)
             if sense is not None and sense.stuck:
                 continue
             if sense is not None and sense.unplugged:
                 present = False
+            present = present is not (name in self._wiring.inverted)
             if self._levels.get(name) is not present:
                 self._levels[name] = present
                 pin = CHANNELS[name].pin
@@ -137,6 +144,11 @@ class RegisterRig:
     def close(self) -> None:
         """Let go of pins and bus."""
         self.boards.close()
+
+
+def _inputs(world: World, address: int, seed: int, wiring: Wiring) -> ChipInputs:
+    """The plain inputs where all is as meant: they are asked for every conversion."""
+    return ChipInputs(world, address, seed) if wiring is AS_MEANT else WiredInputs(world, address, seed, wiring)
 
 
 def register_rig_for(scenario: Scenario, seed: int | None = None) -> RegisterRig:

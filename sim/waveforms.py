@@ -18,7 +18,7 @@ from sim.condition import SenseCondition
 from sim.senses import WIRED
 from sim.world import World
 
-_BIAS_V = values.VDD.nominal / 2
+BIAS_V = values.VDD.nominal / 2
 _DISPLACED_TAU_S = 0.020  # ours: L/R of a small compressor's windings, standing
 _DISPLACED_SHARE = 0.5  # ours: a closing somewhere between crest and zero
 
@@ -85,13 +85,13 @@ class ChipInputs:
         """Mean voltage of an input to ground between two times, V."""
         channel = self._pins.get(pin)
         if channel is None:
-            return _BIAS_V
+            return BIAS_V
         sense = self.world.condition.senses.get(channel.reading, self._sound)
         if channel.kind == "thermistor":
             return self._thermistor_v(sense)
         assert channel.scale is not None
         if sense.unplugged:
-            return _BIAS_V + self._loose_v(channel.burden_ohm)
+            return BIAS_V + self._loose_v(channel.burden_ohm)
         amount = self._instant(channel.reading, start_s, end_s)
         rms = WIRED[channel.reading](self.world.unit)
         if sense.offset and rms >= 0.0:
@@ -99,7 +99,7 @@ class ChipInputs:
         volts = amount * sense.gain * channel.scale
         if sense.noise:
             volts += self._rng.gauss(0.0, sense.noise * channel.scale)
-        return _BIAS_V + volts + self._spike()
+        return BIAS_V + volts + self._spike()
 
     def _instant(self, reading: str, start_s: float, end_s: float) -> float:
         """Mean of the wave in the reading's own unit."""
@@ -118,7 +118,7 @@ class ChipInputs:
         """Direct voltage that an empty jack's switch puts on the burden; a channel without a jack lies at the bias."""
         if burden_ohm is None:
             return 0.0
-        return _BIAS_V * burden_ohm / (values.PLUG_SENSE.nominal + burden_ohm)
+        return BIAS_V * burden_ohm / (values.PLUG_SENSE.nominal + burden_ohm)
 
     def _thermistor_v(self, sense: SenseCondition) -> float:
         if sense.unplugged:

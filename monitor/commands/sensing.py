@@ -1,81 +1,170 @@
-"""(edge) The senses: the walk through them, and trimming to a meter."""
+"""(edge) The senses: the walk through them, and trimming to a meter; on the boards, or on a unit in software."""
 
 from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 from monitor.commands import parts
-from monitor.errors import CommandError
 
 
 def add(command: parts.Command) -> None:
     """Put these commands into the table."""
     commission = command("commission", _commission, "walk through every sense, and keep a dated record")
     commission.add_argument("--by", required=True, metavar="NAME")
-    commission.add_argument("--record", default="commissioning.json", metavar="FILE")
+    commission.add_argument("--thermometer", type=float, metavar="C", help="the outdoor air, °C; else it is asked for")
+    commission.add_argument("--note", default="", metavar="TEXT", help="for the record")
+    commission.add_argument(
+        "--record", type=Path, metavar="FILE", help="where to keep it; else beside the history, named by its date"
+    )
+    _in_software(commission)
     calibrate = command("calibrate", _calibrate, "trim a reading to what a clamp meter or voltmeter shows")
     calibrate.add_argument("reading", metavar="READING")
     calibrate.add_argument(
-        "meter", nargs="+", type=float, metavar="SHOWN", help="what the meter shows, one or two points"
+        "meter",
+        nargs="*",
+        type=float,
+        metavar="SHOWN",
+        help="what the meter shows, where it is known; else it is asked",
     )
     calibrate.add_argument("--by", required=True, metavar="NAME")
     calibrate.add_argument("--instrument", default="", metavar="NAME", help="the meter, for the record")
+    calibrate.add_argument(
+        "--meter-error", type=float, metavar="P", help="its stated error in percent, of a thermometer in K"
+    )
+    _in_software(calibrate)
 
 
-def _calibrate(args: argparse.Namespace) -> int:
-    from hardware import calibration
-    from monitor.service import wall_clock
-
-    settings = parts.site(args)
-    place = parts.calibrations(settings)
-    points = []
-    boards = parts.boards(settings, trimmed=False)
-    try:
-        for shown in args.meter:
-            if len(args.meter) > 1:
-                parts.say(f"bring the meter to {shown:g}, then press Enter")
-                sys.stdin.readline()
-            value = getattr(boards.scan(), args.reading)
-            if value is None:
-                reason = boards.faults().get(args.reading, "the sense is not fitted")
-                raise CommandError(args.reading, reason, "a sense that gives a reading")
-            points.append(calibration.Point(raw=value, meter=shown))
-    finally:
-        boards.close()
-    row = calibration.calibrate(args.reading, points, by=args.by, meter=args.instrument, wall_s=wall_clock())
-    calibration.add(place, row)
-    print(calibration.told(row))
-    return 0
+def _in_software(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--simulated",
+        nargs="?",
+        const="",
+        metavar="SCENARIO",
+        help="on the unit of a scenario, which does what is asked of a person; nothing is kept beside the history",
+    )
+    parser.add_argument("--mistake", metavar="NAME", help="with --simulated: a mistake in its wiring; ? names them")
 
 
 def _commission(args: argparse.Namespace) -> int:
-    from pathlib import Path
-
-    from hardware import commission
+    from hardware import commission, talks
     from monitor.service import wall_clock
 
-    settings = parts.site(args)
-    boards = parts.boards(settings)
-    scans: dict[str, list[Any]] = {}
-    faults: dict[str, str] = {}
-    starts: list[Any] = []
+    place = parts.calibrations(parts.site(args))
+    with _visited(args, trimmed=True) as (settings, boards, answer, visit):
+        record = talks.walk(
+            settings,
+            boards,
+            _say,
+            answer,
+            by=args.by,
+            note=args.note,
+            thermometer_c=args.thermometer,
+            calibrations={} if visit else _in_force(place),
+            begin=visit.at if visit else lambda phase: None,
+            wall=wall_clock,
+        )
+    path = args.record or (None if visit else commission.place(place.parent, record))
+    if path is not None:
+        commission.keep(path, record)
+        print(f"the record is {path}")
+    return 1 if record.remarks else 0
+
+
+def _calibrate(args: argparse.Namespace) -> int:
+    from hardware import calibration, talks
+    from monitor.service import wall_clock
+
+    place = parts.calibrations(parts.site(args))
+    share = args.meter_error
+    with _visited(args, trimmed=False) as (settings, boards, answer, visit):
+        row = talks.compare(
+            settings,
+            boards,
+            args.reading,
+            _say,
+            answer,
+            by=args.by,
+            meter=args.instrument,
+            meter_share=share if share is None or args.reading == "outdoor_c" else share / 100,
+            shown=args.meter,
+            begin=(lambda reading: _say(visit.meter_words(reading))) if visit else lambda reading: None,
+            wall=wall_clock,
+        )
+    if not visit:
+        calibration.add(place, row)
+    return 0
+
+
+# ---------------------------------------------------------------- boards and person
+
+
+@contextmanager
+def _visited(args: argparse.Namespace, *, trimmed: bool) -> Iterator[tuple[Any, Any, Callable[[], str | None], Any]]:
+    """(settings, boards, what the person types, the visit in software or None)."""
+    if args.simulated is None and args.mistake is None:
+        settings = parts.site(args)
+        boards = parts.boards(settings, trimmed=trimmed)
+        try:
+            yield settings, boards, _typed(), None
+        finally:
+            boards.close()
+        return
+    from sim.visit import Visit, unit_named, wiring_named
+
+    unit = unit_named(args.simulated)
+    visit = Visit(unit, wiring_named(args.mistake))
     try:
-        for phase in commission.PHASES:
-            print(f"\n{phase.name}: {phase.do}\n  mind: {phase.mind}\n  Press Enter when it is so.", flush=True)
-            sys.stdin.readline()
-            rows = scans[phase.name] = []
-            for _ in range(max(3, int(phase.watch_s / settings.boards.scan_s))):
-                rows.append(boards.scan())
-                starts += boards.starts()
-                faults |= boards.faults()
-                boards.idle(settings.boards.scan_s)
+        yield visit.settings, visit.boards, _line, visit
     finally:
-        boards.close()
-    record = commission.commission(settings, scans, by=args.by, faults=faults, starts=starts, wall_s=wall_clock())
-    commission.keep(Path(args.record), record)
-    for remark in record.remarks:
-        print(f"- {remark.text}")
-    print(f"{'All senses are in order' if not record.remarks else 'Not all is in order'}; the record is {args.record}")
-    return 0 if not record.remarks else 1
+        visit.close()
+
+
+def _in_force(place: Path) -> Mapping[str, Any]:
+    from hardware.calibration import in_force, load
+
+    return in_force(load(place))
+
+
+def _say(text: str) -> None:
+    print(text, flush=True)
+
+
+def _line() -> str:
+    """The next line, waited for: in software the unit stands still meanwhile. Raises EOFError."""
+    line = sys.stdin.readline()
+    if not line:
+        raise EOFError
+    return line.rstrip("\n")
+
+
+def _typed() -> Callable[[], str | None]:
+    """A function that gives the line typed since last asked, None while there is none: the boards are watched
+    meanwhile, so nothing may wait for the person."""
+    import queue
+    import threading
+
+    lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
+
+    def pump() -> None:
+        for line in sys.stdin:
+            lines.put(line.rstrip("\n"))
+        lines.put(None)
+
+    threading.Thread(target=pump, name="typed", daemon=True).start()
+
+    def typed() -> str | None:
+        try:
+            line = lines.get_nowait()
+        except queue.Empty:
+            return None
+        if line is None:
+            lines.put(None)
+            raise EOFError
+        return line
+
+    return typed

@@ -124,7 +124,7 @@ MISTAKES: dict[str, tuple[Wired, str, tuple[str, ...], str]] = {
         ("coil_a", "fan_a"),
         "each transformer sits on the other's lead",
     ),
-    "fan lead once through instead of three times": (scaled("fan_a", 1 / 3), "passes", ("fan_a",), "went 1"),
+    "fan lead once through instead of three times": (scaled("fan_a", 1 / 3), "passes", ("fan_a",), "went once"),
     "compressor lead three times through": (scaled("compressor_a", 3), "passes", ("compressor_a",), "3"),
     "compressor transformer round both leads": (
         {**AMOUNTS, "compressor_a": (0.0, 0.0, 0.05)},
@@ -187,6 +187,8 @@ def test_a_mistake_with_a_current_is_named(mistake: str) -> None:
         ({"load": (False, False, False)}, "never-changes", ("load",), "T1 to T2"),
         ({"load": (True, True, True)}, "never-changes", ("load",), "one-pole contactor"),
         ({"call": (True, True, True)}, "never-changes", ("call",), "R instead of Y"),
+        ({"load": (True, False, True)}, "wrong-terminal", ("load",), "to ground from the leg"),
+        ({"supply": (False, False, True)}, "wrong-terminal", ("supply",), "ahead of the contactor"),
         ({"supply": (True, True, True)}, "never-changes", ("supply",), "behind the disconnect"),
         ({"thermostat": (False, True, False)}, "unexpected", ("thermostat",), "while running"),
     ],
@@ -223,10 +225,10 @@ def _open_thermistor(bench: Bench) -> None:
 @pytest.mark.parametrize(
     ("upset", "expected"),
     [
-        (_no_bias, {("bias-missing", (name,)) for name in ("compressor_a", "fan_a", "outdoor_c")}),
+        (_no_bias, {("bias-missing", ("compressor_a", "fan_a", "outdoor_c"))}),
         (_unplugged, {("unplugged", ("fan_a",))}),
-        (_absent, {("chip-silent", (name,)) for name in ("control_v", "coil_a")}),
-        (_stuck, {("chip-silent", (name,)) for name in ("control_v", "coil_a")}),
+        (_absent, {("chip-silent", ("control_v", "coil_a"))}),
+        (_stuck, {("chip-silent", ("control_v", "coil_a"))}),
         (_open_thermistor, {("unplugged", ("outdoor_c",))}),
     ],
 )
