@@ -23,7 +23,7 @@ from monitor.errors import HistoryError
 from monitor.keeper import Keeper
 from monitor.kept import Kept, MeterReading, Topic, Visit
 from monitor.live import Live, LiveStatus, live_path
-from monitor.lookups import OUTBOX, OUTLET_NOTE, Lookups, kept_rows
+from monitor.lookups import OUTBOX, OUTLET_NOTE, Lookups, decoded, kept_rows
 from monitor.records import Answer, Event, Request, Scan, StartTransient, UnitStatus
 from monitor.rollup import LaneTrack, Rollup
 
@@ -121,8 +121,9 @@ class History(Lookups):
             "SELECT body, source FROM requests WHERE answer IS NULL ORDER BY place LIMIT ?",
             _REQUESTS_MOST,
         ):
-            request = msgspec.json.decode(body, type=Request)
-            found[request.id] = (request, source)
+            request = decoded(body, Request)
+            if request is not None:
+                found[request.id] = (request, source)
         with keeper.lock:
             found |= keeper.held_requests
             waiting = {answer.id for answer in keeper.held.answers}
@@ -175,7 +176,7 @@ class History(Lookups):
         with self._borrow() as db:
             known = db.execute("SELECT answer FROM requests WHERE id = ?", (request.id,)).fetchone()
             if known is not None:
-                return None if known[0] is None else msgspec.json.decode(known[0], type=Answer)
+                return None if known[0] is None else decoded(known[0], Answer)
             waiting = db.execute("SELECT count(*) FROM requests WHERE answer IS NULL").fetchone()[0]
             if waiting >= _REQUESTS_MOST:
                 return Answer(id=request.id, done=False, why=_TOO_MANY)
@@ -218,14 +219,22 @@ class History(Lookups):
         keeper = self._owned()
         after = self._cursor(keeper, outlet, begin=begin)
         try:
-            rows = self._read(f"{OUTBOX} WHERE place > ? ORDER BY place LIMIT ?", (after, limit))
+            kept = self._beyond(after, limit)
         except (sqlite3.Error, HistoryError):
             with keeper.lock:
                 after = keeper.blind.setdefault(outlet, max(after, keeper.on_disk))
             return keeper.exposed(after)[:limit]
         with keeper.lock:
             keeper.blind.pop(outlet, None)
-        return [*kept_rows(rows), *keeper.exposed(after)][:limit]
+        return [*kept, *keeper.exposed(after)][:limit]
+
+    def _beyond(self, after: int, limit: int) -> list[Kept]:
+        """The next rows on disk; a whole page of spoilt ones must not end the row."""
+        while rows := self._read(f"{OUTBOX} WHERE place > ? ORDER BY place LIMIT ?", (after, limit)):
+            if kept := kept_rows(rows):
+                return kept
+            after = rows[-1][0]
+        return []
 
     def delivered(self, outlet: str, place: int) -> None:
         """Move an outlet's cursor; only ever forward. Should a power cut undo it, rows are delivered again."""

@@ -133,7 +133,7 @@ class Keeper:
         self.cursors = dict(db.execute("SELECT outlet, min(place, ?) FROM cursors", (place,)))
         if self.memory is None:
             found = db.execute("SELECT body FROM state WHERE key = 'memory'").fetchone()
-            self.memory = None if found is None else bytes(found[0])
+            self.memory = found[0] if found is not None and isinstance(found[0], bytes) else None
 
     def _drop(self) -> None:
         if self._db is not None:

@@ -20,7 +20,7 @@ from monitor import limits
 from monitor.kept import Lane
 from monitor.records import LinkState
 from monitor.rollup import Bucket
-from monitor.store import COLUMNS, add_reading_columns
+from monitor.store import COLUMNS, Connection, add_reading_columns
 
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS status (
@@ -137,6 +137,7 @@ class Live:
             timeout=limits.HISTORY["busy_s"].value,
             isolation_level=None,
             check_same_thread=False,
+            factory=Connection,
         )
         try:
             db.execute("PRAGMA journal_mode=WAL")

@@ -10,7 +10,7 @@ import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import msgspec
 
@@ -24,7 +24,7 @@ from monitor.store import MIGRATIONS, connect, free_bytes
 
 OUTBOX = "SELECT place, topic, seq, id, kind, run, t_s, wall_s, body FROM outbox"
 OUTLET_NOTE = "outlet:"  # before an outlet's name among the notes
-_BODY = {name: msgspec.json.Decoder(kind) for name, (_, kind) in KINDS.items()}
+_Record = TypeVar("_Record")
 _LANES = (
     "SELECT name, from_wall_s, state, to_wall_s FROM lanes "
     "WHERE from_wall_s < ? AND (to_wall_s IS NULL OR to_wall_s > ?)"
@@ -47,10 +47,7 @@ class Lookups:
         found = self._last_status()
         if found is None:
             return None
-        try:
-            return msgspec.json.decode(found.body, type=UnitStatus)
-        except msgspec.DecodeError:
-            return None
+        return decoded(found.body, UnitStatus)
 
     def status_age_s(self) -> float | None:
         """Seconds since the status was taken, by a clock that does not jump; None when that is not known."""
@@ -119,14 +116,15 @@ class Lookups:
         """Captured starts, newest first."""
         rows = self._rows("SELECT run, wall_s, body FROM starts ORDER BY place DESC LIMIT ?", limit)
         return [
-            Start(run=run, wall_s=wall_s, start=msgspec.json.decode(body, type=StartTransient))
+            Start(run=run, wall_s=wall_s, start=start)
             for run, wall_s, body in rows
+            if (start := decoded(body, StartTransient)) is not None
         ]
 
     def visits(self, limit: int = 200) -> list[Visit]:
         """What visits found, newest first."""
         rows = self._rows("SELECT body FROM visits ORDER BY place DESC LIMIT ?", limit)
-        return [msgspec.json.decode(body, type=Visit) for (body,) in rows]
+        return _each(rows, Visit)
 
     def score(self) -> Score:
         """How often the first suspect was right."""
@@ -136,7 +134,7 @@ class Lookups:
     def meter_readings(self, limit: int = 200, since_wall_s: float = 0.0) -> list[MeterReading]:
         """Meter readings, newest first."""
         sql = "SELECT body FROM meter_readings WHERE wall_s >= ? ORDER BY place DESC LIMIT ?"
-        return [msgspec.json.decode(body, type=MeterReading) for (body,) in self._rows(sql, since_wall_s, limit)]
+        return _each(self._rows(sql, since_wall_s, limit), MeterReading)
 
     def health(self) -> Health:
         """How the monitor itself does."""
@@ -174,7 +172,7 @@ class Lookups:
     def answer(self, request_id: str) -> Answer | None:
         """The answer to a request; None while there is none."""
         for (body,) in self._rows("SELECT answer FROM requests WHERE id = ? AND answer IS NOT NULL", request_id):
-            return msgspec.json.decode(body, type=Answer)
+            return decoded(body, Answer)
         return None
 
     # ------------------------------------------------------------ inside
@@ -234,7 +232,7 @@ class Lookups:
 
 
 def kept_rows(rows: Iterable[tuple[Any, ...]]) -> list[Kept]:
-    """Rows of the outbox as records."""
+    """Rows of the outbox as records; those that a damaged file has spoilt are left out."""
     return [
         Kept(
             place=place,
@@ -244,10 +242,23 @@ def kept_rows(rows: Iterable[tuple[Any, ...]]) -> list[Kept]:
             run=run,
             t_s=t_s,
             wall_s=wall_s,
-            body=_BODY[kind].decode(body),
+            body=read,
         )
         for place, topic, seq, name, kind, run, t_s, wall_s, body in rows
+        if kind in KINDS and (read := decoded(body, KINDS[kind][1])) is not None
     ]
+
+
+def decoded(body: bytes, kind: type[_Record]) -> _Record | None:
+    """The record of a row; None where a damaged file gives one that cannot be read: the rest is still told."""
+    try:
+        return msgspec.json.decode(body, type=kind)
+    except (msgspec.DecodeError, ValueError, TypeError, RecursionError):
+        return None
+
+
+def _each(rows: Iterable[tuple[Any, ...]], kind: type[_Record]) -> list[_Record]:
+    return [record for (body,) in rows if (record := decoded(body, kind)) is not None]
 
 
 def _merge(sums: dict[int, list[float]], rows: Iterable[Sequence[float]]) -> None:

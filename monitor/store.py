@@ -12,6 +12,7 @@ import sqlite3
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from monitor import config, limits
 from monitor.errors import HistoryError
@@ -47,7 +48,24 @@ CREATE TABLE coarse (wall_s INTEGER PRIMARY KEY);
 CREATE TABLE lanes (
   name TEXT, from_wall_s REAL, state TEXT NOT NULL, to_wall_s REAL, PRIMARY KEY (name, from_wall_s)) WITHOUT ROWID;
 """
+# What this program counts on beyond a sound file: numbers where it counts, or the file cannot be gone on from.
+_COUNTED = (
+    "SELECT count(*) FROM (SELECT value AS one FROM meta WHERE key = 'run' UNION ALL SELECT last FROM counters "
+    "UNION ALL SELECT place FROM cursors) WHERE typeof(one) != 'integer'"
+)
 MIGRATIONS: tuple[str, ...] = (_V1,)  # one script a version; a script that has shipped is never changed
+
+
+class Connection(sqlite3.Connection):
+    """A connection on which a damaged file is always an error of SQLite's: its message may hold bytes of the file that
+    are no text, and those the module cannot even say."""
+
+    def execute(self, *given: Any) -> sqlite3.Cursor:
+        """As the class above has it."""
+        try:
+            return super().execute(*given)
+        except UnicodeDecodeError as error:
+            raise sqlite3.DatabaseError(f"a damaged file: {error.reason}") from None
 
 
 def connect(path: Path, *, durable: bool, make: bool = False) -> sqlite3.Connection:
@@ -58,7 +76,9 @@ def connect(path: Path, *, durable: bool, make: bool = False) -> sqlite3.Connect
     """
     busy_s = _N["busy_s"]
     uri = f"{path.absolute().as_uri()}?mode={'rwc' if make else 'rw'}"
-    db = sqlite3.connect(uri, uri=True, timeout=busy_s, isolation_level=None, check_same_thread=False)
+    db = sqlite3.connect(
+        uri, uri=True, timeout=busy_s, isolation_level=None, check_same_thread=False, factory=Connection
+    )
     try:
         db.execute("PRAGMA journal_mode=WAL")
         db.execute(f"PRAGMA synchronous={'FULL' if durable else 'NORMAL'}")
@@ -122,7 +142,8 @@ def open_owned(path: Path, wall: Callable[[], float]) -> tuple[sqlite3.Connectio
         db = connect(path, durable=True, make=True)
         if sound(db):
             migrate(db, place=str(path))
-            return db, ""
+            if not db.execute(_COUNTED).fetchone()[0]:
+                return db, ""
     except sqlite3.DatabaseError as error:
         if db is not None:
             db.close()

@@ -97,7 +97,8 @@ class Plant:
                 drive(self.pins, pin, high=not level)
 
     def settle(self) -> None:
-        """All faults of the wires are mended."""
+        """All faults of the wires are mended, those to come too."""
+        self._due.clear()
         self.bus.hang_s = 0.0
         self.held.clear()
         self.flickering.clear()
@@ -120,6 +121,10 @@ class Plant:
         self._numbered += 1
         self._due.append((self.clock() + after_s, self._numbered, what))
         self._due.sort(reverse=True, key=lambda row: row[:2])
+
+    def next_s(self) -> float | None:
+        """When the next thing is due; None when nothing is."""
+        return self._due[-1][0] if self._due else None
 
     def sleep(self, seconds: float) -> None:
         """What the boards sleep with: time passes, and what is due meanwhile comes in time."""

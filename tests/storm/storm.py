@@ -156,7 +156,7 @@ class Storm:
         self.home, self.born_s = home, self.true_s
         keep = config.History(file=str(home / "h.db"), live_dir=str(home / "live"))
         settings = self._settings(keep)
-        self.history = History(keep.file, owner=True, keep=keep, clock=self.clock, wall=self.wall)
+        self.history = History(keep.file, owner=True, keep=keep, clock=self.clock, wall=self.machine_wall)
         self.service = Service(
             settings,
             self._boards(settings),
@@ -169,6 +169,10 @@ class Storm:
         )
 
     def wall(self) -> float:
+        return WALL_0_S + self.true_s + self.wall_off_s
+
+    def machine_wall(self) -> float:
+        """What the machine's clock says, right or wrong."""
         return WALL_0_S + self.true_s + self.wall_off_s
 
     def power_cut(self) -> None:
