@@ -232,12 +232,23 @@ def compare(
     points = list(_given(eye, shown, say, answer)) if shown else _asked(eye, say, answer, calibrated)
     row = calibrated(points)
     say(calibration.told(row))
-    at = points[-1].meter
-    say(
-        f"At {at:.3g} {READINGS[reading].unit}: as built {with_uncertainty(reading, at)},"
-        f" as calibrated {with_uncertainty(reading, at, row)} (k = 2)."
-    )
+    for line in _gained(row):
+        say(line)
     return row
+
+
+def _gained(row: Calibration) -> Iterator[str]:
+    """What the comparison is worth: the uncertainty before and after."""
+    at = row.points[-1].meter
+    built, now = uncertainty(row.reading, at).expanded, uncertainty(row.reading, at, row).expanded
+    yield (
+        f"As built {with_uncertainty(row.reading, at)}, as calibrated {with_uncertainty(row.reading, at, row)} (k = 2)."
+    )
+    if now > built:
+        yield (
+            "The meter's own error is the larger one: the reading now agrees with this meter, and is no surer than"
+            " before. A better meter, or its true error, would tell more."
+        )
 
 
 def _refuse(settings: Settings, reading: str, by: str) -> None:

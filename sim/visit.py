@@ -65,8 +65,11 @@ class Visit:
         *,
         settings: Settings | None = None,
         trims: Mapping[str, Trim] | None = None,
+        rest_s: float = REST_S,
+        run_s: float = RUN_S,
         seed: int = 1,
     ) -> None:
+        self._rest_s, self._run_s = rest_s, run_s
         self.settings = settings or unit.settings
         self._rig = RegisterRig(
             unit.world(), self.settings, scan_s=self.settings.boards.scan_s, wiring=wiring, trims=trims
@@ -113,8 +116,8 @@ class Visit:
 
     def _running(self) -> None:
         self._do(pulled=True, call=False, then_s=CLICK_S)
-        self._do(pulled=False, call=False, then_s=REST_S)
-        self._do(pulled=False, call=True, then_s=RUN_S)
+        self._do(pulled=False, call=False, then_s=self._rest_s)
+        self._do(pulled=False, call=True, then_s=self._run_s)
 
     def _do(self, *, pulled: bool, call: bool, then_s: float) -> None:
         self.world.timeline.switch("disconnect-pulled", 1 if pulled else 0)

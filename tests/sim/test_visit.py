@@ -1,0 +1,133 @@
+"""A visit in software: each mistake is made on the wires of a simulated unit, and the walk names it in words.
+
+The talk is the shipped one, the drivers are the shipped ones down to the bytes; a person who presses Enter is all that
+is made up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import msgspec
+import pytest
+
+from hardware import talks
+from hardware.commission import Commissioning
+from monitor.errors import CommandError, ScenarioError
+from sim.visit import Visit, unit_named, wiring_named
+from sim.wiring import MISTAKES
+
+UNIT = unit_named(None)
+# seldom scans keep a walk short; nothing in it depends on their pace
+SETTINGS = msgspec.structs.replace(UNIT.settings, boards=msgspec.structs.replace(UNIT.settings.boards, scan_s=4.0))
+# mistake -> (kind, senses, words) of each remark
+NAMED: dict[str, list[tuple[str, tuple[str, ...], str]]] = {
+    "transformers-swapped": [("exchanged", ("compressor_a", "fan_a"), "on the other's lead")],
+    "plugs-swapped": [("exchanged", ("compressor_a", "fan_a"), "into the other's jack")],
+    "start-lead": [("wrong-conductor", ("compressor_a",), "it belongs on the common lead")],
+    "both-leads": [("wrong-conductor", ("compressor_a",), "where they cancel")],
+    "other-unit": [("wrong-conductor", ("compressor_a",), "current without a call")],
+    "fan-capacitor-lead": [("passes", ("fan_a",), "the fan's capacitor")],
+    "fan-one-pass": [("passes", ("fan_a",), "went once")],
+    "coil-on-feed": [("wrong-conductor", ("coil_a",), "not the coil's")],
+    "fan-unplugged": [("unplugged", ("fan_a",), "nothing is plugged into its jack")],
+    "bias-missing": [("bias-missing", ("compressor_a", "fan_a", "outdoor_c"), "look at AIN3")],
+    "line-and-load-swapped": [("exchanged", ("supply", "load"), "what the other should")],
+    "load-to-ground": [("wrong-terminal", ("load",), "to ground")],
+    "call-at-r": [("never-changes", ("call",), "R instead of Y"), ("wrong-terminal", ("control_v",), "R instead of Y")],
+    "indoor-taps-swapped": [("exchanged", ("control_power", "thermostat"), "what the other should")],
+    "module-inverted": [("reversed", ("supply",), "reversed")],
+}
+
+
+def walked(mistake: str | None, heard: Callable[[str], object] = lambda text: None) -> Commissioning:
+    """A whole walk by somebody who presses Enter and has no thermometer."""
+    visit = Visit(UNIT, wiring_named(mistake), settings=SETTINGS, rest_s=20.0, run_s=15.0)
+    try:
+        return talks.walk(SETTINGS, visit.boards, heard, lambda: "", by="R. Vale", begin=visit.at)
+    finally:
+        visit.close()
+
+
+def test_every_mistake_is_named_here() -> None:
+    """None can be added without saying what the walk must make of it."""
+    assert set(NAMED) == set(MISTAKES)
+
+
+@pytest.mark.parametrize("mistake", MISTAKES)
+def test_a_mistake_on_the_wires_is_named(mistake: str) -> None:
+    """As many remarks as there are mistakes, of the right kind, about the right senses; nothing is learned from it."""
+    record = walked(mistake)
+    assert [(remark.kind, remark.senses) for remark in record.remarks] == [row[:2] for row in NAMED[mistake]]
+    for remark, (_, _, words) in zip(record.remarks, NAMED[mistake], strict=True):
+        assert words in remark.text
+    assert record.uses == ()
+
+
+def test_a_sound_unit_is_silent_and_its_start_is_captured() -> None:
+    """The start comes while the person is busy, not while a phase is watched; it is captured all the same, and held
+    against the world's own log."""
+    heard: list[str] = []
+    visit = Visit(UNIT, settings=SETTINGS, rest_s=20.0, run_s=15.0)
+    record = talks.walk(SETTINGS, visit.boards, heard.append, lambda: "", by="R. Vale", begin=visit.at)
+    true = visit.world.unit.compressor.starts[-1]
+    visit.close()
+    assert record.remarks == ()
+    assert true.duration_s is not None
+    assert record.learned.start_s == pytest.approx(true.duration_s, abs=0.02)
+    # the capture tells the RMS of a whole cycle, the world's log the highest instant of a falling one
+    assert record.learned.start_peak_a == pytest.approx(true.peak_a, rel=0.10)
+    assert any("A start takes" in line for line in heard)
+    assert any("load goes on" in line for line in heard)
+
+
+def test_a_calibration_in_software_brings_the_reading_to_the_meter() -> None:
+    """What the meter shows is typed in; after it, the trimmed reading is the meter's."""
+    visit = Visit(UNIT, settings=SETTINGS, rest_s=20.0)
+    shown: list[float] = []
+
+    def typed() -> Iterator[str]:
+        yield f"{shown[-1]}"
+        yield ""
+
+    lines = typed()
+    row = talks.compare(
+        SETTINGS,
+        visit.boards,
+        "compressor_a",
+        lambda text: None,
+        lambda: next(lines),
+        by="R. Vale",
+        meter_share=0.01,
+        begin=lambda reading: shown.append(visit.measure(reading)),
+    )
+    value = visit.boards.scan().compressor_a
+    visit.close()
+    assert value is not None
+    assert row.gain * value == pytest.approx(shown[-1], rel=0.003)
+    assert row.gain != pytest.approx(1.0, abs=0.001)
+
+
+def test_a_reading_that_still_moves_is_not_compared() -> None:
+    """A compressor just started still warms up: the person is told to wait, and no comparison is made of it."""
+    visit = Visit(UNIT, settings=SETTINGS, rest_s=20.0, run_s=6.0)
+    lines = iter(["17.0", ""])
+    heard: list[str] = []
+    with pytest.raises(CommandError, match="one comparison"):
+        talks.compare(
+            SETTINGS, visit.boards, "compressor_a", heard.append, lambda: next(lines), by="x", begin=visit.measure
+        )
+    visit.close()
+    assert any("does not stand still" in line for line in heard)
+
+
+def test_unknown_names_are_refused() -> None:
+    """A scenario or a mistake that does not exist: the error names those that do."""
+    with pytest.raises(ScenarioError, match="story"):
+        unit_named("no-such-scenario")
+    with pytest.raises(CommandError, match="plugs-swapped"):
+        wiring_named("no-such-mistake")
+    visit = Visit(UNIT)
+    with pytest.raises(CommandError, match="compressor_a"):
+        visit.measure("call")
+    visit.close()
