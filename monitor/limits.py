@@ -77,6 +77,10 @@ COUNTED_SCANS = _ours(100, "scans", 100, 1000, "missing scans are counted up to 
 GAP_FACTOR = _ours(5.0, "1", 2, 100, "a pause of five usual scan intervals, and GAP_MIN_S, is a gap in what was seen")
 GAP_MIN_S = _ours(60.0, "s", 5, 3600, "shorter pauses are late scans, not gaps")
 
+MOMENT_S = _ours(
+    1e-6, "s", 0, 1e-3, "times are decimal fractions and their differences are not exact: this close is the same moment"
+)
+
 # ---------------------------------------------------------------- elimination and the next check
 
 SELDOM_SHARE = _ours(0.1, "1", 0.01, 0.5, "what a suspect shows seldom counts a tenth of what it shows usually")
@@ -413,6 +417,7 @@ EDGE: dict[str, Limit] = {
     "resend_most": _ours(500, "messages", 1, 10000, "messages sent again for one request"),
     "close_s": _ours(5.0, "s", 0.1, 60, "an outlet that has not ended by then is left behind at the stop"),
     "status_age_s": _ours(10.0, "s", 1, 600, "a status older than this and three scans is stale"),
+    "cycle_least_s": _ours(1.0, "s", 0, 10, "a shorter call that starts nothing flickers, up to 25 times a second"),
     "clock_least": _ours(1735689600, "s", 0, 4e9, "2025-01-01: a wall clock before this was never set"),
 }
 

@@ -24,7 +24,7 @@ from monitor.config import Settings
 from monitor.engine import Engine
 from monitor.history import History
 from monitor.outlets import Outlet
-from monitor.records import Answer, Event, Request, Scan, StartTransient
+from monitor.records import Answer, Cycle, Event, Request, Scan, StartTransient
 
 
 class Boards(Protocol):
@@ -167,7 +167,7 @@ class Service:
         # A capture ends after the contacts have closed: the engine must have seen the scan of it first.
         for start in starts:
             events += self.engine.take_start(start)
-        return [*events, *self.engine.tick(self._now_s, wall_s)]
+        return [*filter(_worth_keeping, events), *self.engine.tick(self._now_s, wall_s)]
 
     def _requests(self, wall_s: float | None) -> tuple[list[Answer], list[Event]]:
         answers: list[Answer] = []
@@ -242,6 +242,13 @@ class Service:
 
     def _last_step(self) -> None:
         self._keep(None, (), (), (), self._wall())
+
+
+def _worth_keeping(event: Event) -> bool:
+    """All but the cycles of a call that flickers: the engine counts them, as rows they would bury the rest."""
+    if not isinstance(event, Cycle):
+        return True
+    return event.compressor_starts > 0 or event.stopped_s - event.started_s >= limits.EDGE["cycle_least_s"].value
 
 
 def run_until_signal(service: Service) -> None:

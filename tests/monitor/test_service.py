@@ -18,7 +18,7 @@ from monitor.config import Senses, Settings
 from monitor.history import History
 from monitor.kept import Kept
 from monitor.outlets import EventOutlet
-from monitor.records import Change, Event, Request, RequestKind, Scan, StartTransient, UnitStatus
+from monitor.records import Change, Cycle, Event, Request, RequestKind, Scan, StartTransient, UnitStatus
 from monitor.service import Service, Watchdog, run_until_signal, wall_clock
 from tests.monitor.edge_tools import WALL_S, Hand, ReplayBoards, until
 from tests.monitor.units import ALL, REST, RUN, UNIT, but, scans
@@ -407,3 +407,17 @@ def test_a_signal_ends_it_in_good_order(keep: config.History, number: int) -> No
         found = reader.status()
         assert found is not None
         assert found.t_s == ear.offered[-1][1].t_s
+
+
+def test_a_call_that_flickers_floods_neither_disk_nor_outlets(keep: config.History) -> None:
+    """Twenty-five calls a second that start nothing are judged and not kept as cycles; a call of a second is kept."""
+    settings = Settings(unit=UNIT, senses=Senses(fitted=ALL), history=keep)
+    called = but(REST, call=True, control_v=25.0, thermostat=True)
+    flicker = [row for at in range(250) for row in scans((0.02, called), (0.02, REST), every_s=0.02, from_s=at * 0.04)]
+    after = [*scans((1.5, called), (5.0, REST), every_s=0.5, from_s=11.0)]
+    with History(keep.file, owner=True, keep=keep) as history:
+        service = Service(settings, ReplayBoards([*scans((1.0, REST), from_s=-1.0), *flicker, *after]), history)
+        for _ in range(len(flicker) + len(after) + 1):
+            service.step()
+        kept = [row.body for row in history.events(topic="cycles", limit=1000)]
+        assert [11.0 <= row.started_s <= 12.0 for row in kept if isinstance(row, Cycle)] == [True]

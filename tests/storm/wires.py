@@ -116,6 +116,11 @@ class WireStorm(Storm):
         self.phone = Phone(self, settings)
         return (*super()._outlets(settings), self.phone)
 
+    def _begin(self, home: Path) -> None:
+        super()._begin(home)
+        if self.history.memory() is None:  # it was in the file that is set aside
+            self.forgotten.append(len(self.got))
+
     def power_cut(self) -> None:
         self._note_damage()
         self.boards.close()
