@@ -49,14 +49,6 @@ WORDS: dict[str, str] = {
     " The unit itself may be fine.",
     "test-body": "Alerts of the air conditioner's monitor reach you here.",
 }
-STATES = {
-    "unknown": "not known yet",
-    "idle": "resting",
-    "called": "asked to cool",
-    "closed": "starting",
-    "running": "cooling",
-    "overrun": "stopping",
-}
 
 
 class Message(NamedTuple):
@@ -139,7 +131,10 @@ class Writer:
     def daily(self, status: UnitStatus) -> Message:
         """The daily word: that silence means that nothing is wrong."""
         scan = texts.span(self._settings.boards.scan_s)
-        lines = [WORDS["daily-body"].format(scan=scan), WORDS["daily-unit"].format(state=STATES[status.cycle.value])]
+        lines = [
+            WORDS["daily-body"].format(scan=scan),
+            WORDS["daily-unit"].format(state=texts.state(status.cycle)),
+        ]
         lines += [self._heat(status)]
         if status.findings:
             names = " ".join(texts.FINDINGS[finding.name].headline for finding in status.findings)

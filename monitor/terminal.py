@@ -16,7 +16,7 @@ from contextlib import suppress
 from datetime import tzinfo
 from typing import TextIO
 
-from monitor import moments
+from monitor import moments, texts
 from monitor.checks import CHECKS
 from monitor.checks_base import Who
 from monitor.config import Settings, Unit
@@ -129,7 +129,7 @@ class _Follower:
         if blind != self._blind:
             lines.append("the monitor is blind: no fresh reading" if blind else "the monitor sees the unit again")
         if seen is not None and not blind:
-            lines += changed(self._was, seen) if self._was is not None else [f"the unit is {seen.cycle.value}"]
+            lines += changed(self._was, seen) if self._was is not None else [f"the unit is {texts.state(seen.cycle)}"]
             self._was = seen
         self._blind = blind
         self._say(lines, None if seen is None or blind else seen)

@@ -13,7 +13,6 @@ from monitor.dialogue import POWER
 from monitor.errors import CommandError
 from monitor.findings import CATALOGUE as FINDINGS
 from monitor.kept import Health
-from monitor.notify_text import STATES
 from monitor.records import AlertState, Change, Finding, LinkState, LinkView, UnitStatus
 from monitor.suspects import SITUATIONS
 from monitor.suspects_table import SUSPECTS
@@ -32,7 +31,7 @@ def look(status: UnitStatus | None, age_s: float | None, settings: Settings, zon
     if status is None or age_s is None:
         return [NOTHING_SEEN]
     blind = age_s > settings.stale_s
-    lines = [f"{status.name}: {'not known' if blind else STATES[status.cycle.value]}{_as_of(status, zone)}"]
+    lines = [f"{status.name}: {'not known' if blind else texts.state(status.cycle)}{_as_of(status, zone)}"]
     if blind:
         lines.append(f"The monitor is blind: its last reading is {texts.span(age_s)} old. The unit may be fine.")
     lines += [_link(view, status, blind=blind) for view in status.links]
@@ -121,7 +120,7 @@ def changed(before: UnitStatus, after: UnitStatus) -> list[str]:
     """What is different between two looks, one line each: links, cycle, findings."""
     lines = []
     if before.cycle is not after.cycle:
-        lines.append(f"the unit is {STATES[after.cycle.value]}")
+        lines.append(f"the unit is {texts.state(after.cycle)}")
     was = {view.name: view for view in before.links}
     for view in after.links:
         if view.name in was and view.state is not was[view.name].state:
@@ -145,7 +144,7 @@ def _findings_changed(before: UnitStatus, after: UnitStatus) -> Iterator[str]:
 
 def beat(status: UnitStatus, settings: Settings) -> str:
     """The unit in one short line, for a terminal that is looked at now and then."""
-    parts = [STATES[status.cycle.value]]
+    parts = [texts.state(status.cycle)]
     for name in ("compressor_a", "fan_a", "control_v"):
         value = status.readings.get(name)
         if value is not None:

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from monitor.config import Unit
 from monitor.finding_texts import CARE, FINDINGS, LOOK
-from monitor.records import READINGS, Finding
+from monitor.records import READINGS, CycleState, Finding
 from monitor.suspects_table import SUSPECTS
 
 __all__ = [
@@ -27,7 +27,7 @@ __all__ = [
     "look",
     "measurements",
 ]
-__all__ += ["span", "suspect", "tell", "value_words"]
+__all__ += ["span", "state", "suspect", "tell", "value_words"]
 
 
 # ---------------------------------------------------------------- links of the chain and single words
@@ -77,6 +77,12 @@ WORDS: dict[str, str] = {
     "severity-urgent-means": "no cooling now, or damage under way",
     "severity-soon-means": "not at once, but it will not mend itself",
     "severity-watch-means": "worth telling, nothing more",
+    "cycle-unknown": "not known yet",
+    "cycle-idle": "resting",
+    "cycle-called": "asked to cool",
+    "cycle-closed": "starting",
+    "cycle-running": "cooling",
+    "cycle-overrun": "stopping",
     "healthy-idle": "All is well. The unit is resting.",
     "healthy-called": "All is well. Cooling has just been asked for.",
     "healthy-closed": "All is well. The unit is just starting.",
@@ -110,6 +116,7 @@ WORDS: dict[str, str] = {
     "latched": "The last trouble has stopped for now, but nobody has looked at its cause.",
     "latched-means": "It was: “{headline}” That it stopped does not mean that it is mended.",
     "latched-do": "Have it looked at; then reset the alert under Alerts.",
+    "suspect-other": "something else",
     "service": "Service mode until {until}: nobody is told of anything while somebody works on the unit.",
     "nothing-to-do": "There is nothing to do.",
 }
@@ -176,9 +183,14 @@ def value_words(reading: str, value: object) -> str:
     return str(value)
 
 
+def state(cycle: CycleState) -> str:
+    """What the unit does, in a word or two."""
+    return WORDS[f"cycle-{cycle.value}"]
+
+
 def suspect(name: str) -> str:
-    """A suspect in the trade's words; the name itself where the table has none (as for 'other')."""
-    return SUSPECTS[name].title if name in SUSPECTS else name
+    """A suspect in the trade's words; 'other' is none of them, and an unknown one is called by its name."""
+    return SUSPECTS[name].title if name in SUSPECTS else WORDS.get(f"suspect-{name}", name)
 
 
 def span(seconds: float) -> str:

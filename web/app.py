@@ -32,15 +32,15 @@ from web.window import Window
 from web.words import t
 
 MENU = (
-    ("pages.status", "Now"),
-    ("alerts.listed", "Alerts"),
-    ("checks.shown", "Checks"),
-    ("past.shown", "History"),
-    ("past.cycles", "Cycles"),
-    ("past.trends", "Trends"),
-    ("share.shown", "Report"),
-    ("health.shown", "Health"),
-    ("settings.shown", "Settings"),
+    ("pages.status", "menu-now"),
+    ("alerts.listed", "menu-alerts"),
+    ("checks.shown", "menu-checks"),
+    ("past.shown", "menu-history"),
+    ("past.cycles", "menu-cycles"),
+    ("past.trends", "menu-trends"),
+    ("share.shown", "menu-report"),
+    ("health.shown", "menu-health"),
+    ("settings.shown", "menu-settings"),
 )
 
 
@@ -84,12 +84,12 @@ def _dress(app: Flask) -> None:
     """Filters, globals and error pages of the templates."""
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.filters.update(when=moments.moment, iso=moments.iso, span=texts.span, ago=moments.ago)
+    app.jinja_env.filters.update(suspect=texts.suspect, reading_name=texts.NAMES.__getitem__)
     app.jinja_env.globals.update(
         menu=MENU,
         suspects=SUSPECTS,
         suspect=texts.suspect,
         finding_texts=texts.FINDINGS,
-        words=texts.WORDS,
         t=t,
         measurements=texts.measurements,
         poll_s=limits.WEB["poll_s"].value,
@@ -129,4 +129,4 @@ def _our_error(error: CondenserError) -> Any:
     code = 503 if isinstance(error, HistoryError) else 400
     if request.path.startswith("/api/"):
         return {"error": type(error).__name__, "why": str(error)}, code
-    return render_template("error.html", title="That did not work", why=str(error)), code
+    return render_template("error.html", title=t("did-not-work"), why=str(error)), code

@@ -8,12 +8,15 @@ from urllib.parse import urlsplit
 from flask import Blueprint, abort, current_app, redirect, render_template, request, session, url_for
 from werkzeug.wrappers import Response
 
+from monitor import limits
 from monitor.errors import CommandError
 from web import guard
 from web.access import Tries
 from web.window import window
+from web.words import t
 
 door = Blueprint("door", __name__)
+LEAST = int(limits.WEB["password_least"].value)
 
 
 @door.route("/setup", methods=["GET", "POST"])
@@ -23,14 +26,14 @@ def setup() -> str | Response | tuple[str, int]:
     if access.has_password:
         return redirect(url_for("door.login"))
     if request.method == "GET":
-        return render_template("setup.html", problem="")
+        return render_template("setup.html", least=LEAST, problem="")
     first, again = request.form.get("password", ""), request.form.get("again", "")
     if first != again:
-        return render_template("setup.html", problem="The two entries differ."), 400
+        return render_template("setup.html", least=LEAST, problem=t("entries-differ")), 400
     try:
         access.set_password(first)
     except CommandError as error:
-        return render_template("setup.html", problem=f"A password has {error.allowed}."), 400
+        return render_template("setup.html", least=LEAST, problem=t("password-needs", allowed=error.allowed)), 400
     return _enter()
 
 
@@ -45,12 +48,16 @@ def login() -> str | Response | tuple[str, int]:
         return render_template("login.html", problem="")
     wait_s = tries.wait_s(guard.address())
     if wait_s > 0:
-        problem = f"Too many wrong passwords. Try again in {wait_s / 60:.0f} min."
+        problem = _wait(wait_s)
         return render_template("login.html", problem=problem), 429
     if not access.is_password(request.form.get("password", "")):
         tries.wrong(guard.address())
-        return render_template("login.html", problem="That is not the password."), 401
+        return render_template("login.html", problem=t("wrong-password")), 401
     return _enter()
+
+
+def _wait(seconds: float) -> str:
+    return t("too-many-passwords", minutes=f"{max(1.0, seconds / 60):.0f}")
 
 
 @door.post("/logout")
@@ -82,12 +89,13 @@ def password() -> Response:
     access = window().access
     tries = current_app.extensions["tries"]
     if access.has_password:
-        if tries.wait_s(guard.address()) > 0:
-            abort(429, "Too many wrong passwords. Try again in some minutes.")
+        wait_s = tries.wait_s(guard.address())
+        if wait_s > 0:
+            abort(429, _wait(wait_s))
         if not access.is_password(request.form.get("old", "")):
             tries.wrong(guard.address())
-            abort(403, "The old password is not right.")
+            abort(403, t("wrong-old-password"))
     if request.form.get("password", "") != request.form.get("again", ""):
-        abort(400, "The two entries differ.")
+        abort(400, t("entries-differ"))
     access.set_password(request.form.get("password", ""))
     return _enter()

@@ -17,6 +17,7 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from monitor.report_share import Share
 from web.window import window
+from web.words import t
 
 # endpoints that anybody may reach: nothing of the unit is in them
 OPEN = frozenset(
@@ -157,7 +158,7 @@ def check_csrf() -> None:
     kept = session.get(FORM_FIELD, "")
     given = request.form.get(FORM_FIELD, "") or request.headers.get("X-CSRF-Token", "")
     if not kept or not hmac.compare_digest(str(kept).encode(), given.encode()):
-        abort(400, "This form is no longer valid. Open the page again and repeat.")
+        abort(400, t("form-old"))
 
 
 def add_headers(response: Response) -> Response:

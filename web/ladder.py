@@ -14,6 +14,7 @@ from monitor.config import Unit
 from monitor.records import LinkState, UnitStatus
 from web import symbols
 from web.wiring import Parts, Row, parts, rows
+from web.words import plain
 
 WIDTH, HEIGHT = 400, 586
 LIVE, DEAD, UNKNOWN = LinkState.LIVE, LinkState.DEAD, LinkState.UNKNOWN
@@ -44,7 +45,7 @@ def svg(status: UnitStatus, unit: Unit, *, style: str = "", name: str = "ladder"
     return (
         f'<svg class="ladder" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" xmlns="http://www.w3.org/2000/svg" '
         f'aria-labelledby="{name}-title {name}-desc" font-family="system-ui, sans-serif" font-size="13">'
-        f'<title id="{name}-title">Wiring of the unit as it stands</title>'
+        f'<title id="{name}-title">{escape(plain("ladder"))}</title>'
         f'<desc id="{name}-desc">{escape(sentence(found))}</desc>{inner}{body}</svg>'
     )
 
@@ -67,8 +68,8 @@ def _boxes() -> str:
     return (
         '<rect x="4" y="6" width="392" height="138" rx="10" class="place"/>'
         f'<rect x="4" y="172" width="392" height="{HEIGHT - 178}" rx="10" class="place"/>'
-        + _text(366, 26, "Indoor unit, 24 V", "place-name", "end")
-        + _text(366, 193, "Outdoor unit, 24 V", "place-name", "end")
+        + _text(366, 26, plain("place-indoor"), "place-name", "end")
+        + _text(366, 193, plain("place-outdoor"), "place-name", "end")
         + '<path d="M14 296H386" class="divider"/>'
     )
 
@@ -102,13 +103,13 @@ def _control_outdoors(state: Parts, unit: Unit, between: LinkState) -> str:
     drawn = symbols.switch(state.safeties, _PRESSURE_X, y, "pressure")
     if delayed:
         drawn += symbols.wire(state.call, (_PRESSURE_X - 16, y), (_RELAY_X + 20, y))
-        drawn += symbols.relay(at_coil, _RELAY_X, y, "TDR")
+        drawn += symbols.relay(at_coil, _RELAY_X, y, plain("symbol-relay"))
         drawn += symbols.wire(at_coil, (_RELAY_X - 20, y), (_COIL_X + 19, y))
     else:
         drawn += symbols.wire(state.call, (_PRESSURE_X - 16, y), (_COIL_X + 19, y))
     x = _TRANSFORMER_X
     back = symbols.wire(state.coil, (_COIL_X - 19, y), (x, y), (x, _INDOOR_Y + 48))
-    return drawn + symbols.coil(state.coil, _COIL_X, y, "CC") + back + symbols.dot(_CALL_X, y)
+    return drawn + symbols.coil(state.coil, _COIL_X, y, plain("symbol-coil")) + back + symbols.dot(_CALL_X, y)
 
 
 # ---------------------------------------------------------------- the power rungs
@@ -165,23 +166,22 @@ def _fan(state: Parts) -> str:
 def _labels(found: dict[str, Row], unit: Unit) -> str:
     y = _INDOOR_Y
     fixed = (
-        _text(12, y + 62, "transformer", "small")
-        + _text(_FUSE_X, y - 13, "fuse", "small", "middle")
-        + _text(_FLOAT_X, y + 34, "float switch", "small", "middle")
-        + _text(_PRESSURE_X + 4, _OUTDOOR_Y + 34, "pressure switch", "small", "middle")
-        + _text(142, _COMPRESSOR_Y - 18, "overload", "small", "middle")
-        + _text(246, _COMPRESSOR_Y + 76, "run capacitor", "small", "middle")
+        _text(12, y + 62, plain("part-transformer"), "small")
+        + _text(_FUSE_X, y - 13, plain("part-fuse"), "small", "middle")
+        + _text(_FLOAT_X, y + 34, plain("part-float-switch"), "small", "middle")
+        + _text(_PRESSURE_X + 4, _OUTDOOR_Y + 34, plain("part-pressure-switch"), "small", "middle")
+        + _text(142, _COMPRESSOR_Y - 18, plain("part-overload"), "small", "middle")
+        + _text(246, _COMPRESSOR_Y + 76, plain("part-run-capacitor"), "small", "middle")
         + _text(_LEFT - 9, 313, "L1", "terminal-name", "end")
         + _text(_RIGHT + 9, 313, "L2", "terminal-name")
         + _text(_T1 + 6, _CONTACT_Y + 4, "T1", "terminal-name")
         + _text(_T2 - 6, _CONTACT_Y + 4, "T2", "terminal-name", "end")
     )
     if unit.delay_on_make_s > 0:
-        fixed += _text(_RELAY_X, _OUTDOOR_Y + 28, "delay", "small", "middle")
+        fixed += _text(_RELAY_X, _OUTDOOR_Y + 28, plain("part-delay"), "small", "middle")
     if unit.contactor_poles == 1:
-        fixed += _text(388, _CONTACT_Y + 20, "not switched:", "small warn", "end")
-        fixed += _text(388, _CONTACT_Y + 35, "stays live,", "small warn", "end")
-        fixed += _text(388, _CONTACT_Y + 50, "motors too", "small warn", "end")
+        for place, line in enumerate(plain("leg-stays-live").split("\n")):
+            fixed += _text(388, _CONTACT_Y + 20 + 15 * place, line, "small warn", "end")
     placed = (
         ("control-power", _FUSE_X, y + 28, "middle"),
         ("thermostat-call", _THERMOSTAT_X, y + 34, "middle"),

@@ -14,8 +14,8 @@ from typing import NamedTuple
 from monitor import texts
 from monitor.kept import LANES, Lane, Point
 from monitor.records import LinkState
+from web.words import plain
 
-LANE_TITLES = {"call": "Call", "contacts": "Contacts", "compressor": "Compressor", "fan": "Fan"}
 CURVES = {"compressor": "compressor_a", "fan": "fan_a"}
 _PLAIN, _TALL, _GAP, _TOP = 18.0, 58.0, 30.0, 26.0
 
@@ -64,7 +64,7 @@ def svg(
     return (
         f'<svg class="lanes" width="100%" height="{total:g}" role="img" aria-labelledby="{name}-title {name}-desc" '
         'xmlns="http://www.w3.org/2000/svg" font-family="system-ui, sans-serif" font-size="13">'
-        f'<title id="{name}-title">What ran when</title><desc id="{name}-desc">{escape(told)}</desc>'
+        f'<title id="{name}-title">{escape(plain("what-ran"))}</title><desc id="{name}-desc">{escape(told)}</desc>'
         f'<defs><pattern id="{name}-hatch" width="7" height="7" patternUnits="userSpaceOnUse" '
         'patternTransform="rotate(45)"><rect width="2" height="7" class="hatch" fill="#886"/></pattern></defs>'
         f"{axis}{body}</svg>"
@@ -77,10 +77,13 @@ def summary(lanes: Iterable[Lane], span: Span) -> str:
     for name in LANES:
         on = [held(row, span) for row in lanes if row.name == name and row.state is LinkState.LIVE]
         unknown = sum(held(row, span) for row in lanes if row.name == name and row.state is LinkState.UNKNOWN)
-        told = f"{LANE_TITLES[name]}: on {texts.span(sum(on))} in {len(on)} stretches" if on else ""
-        told = told or f"{LANE_TITLES[name]}: never on"
-        parts.append(told + (f", not known for {texts.span(unknown)}" if unknown else ""))
+        told = plain("lane-on" if on else "lane-never", lane=_title(name), span=texts.span(sum(on)), count=len(on))
+        parts.append(told + (", " + plain("lane-unknown", span=texts.span(unknown)) if unknown else ""))
     return ". ".join(parts) + "."
+
+
+def _title(lane: str) -> str:
+    return plain(f"lane-{lane}")
 
 
 def held(lane: Lane, span: Span) -> float:
@@ -90,7 +93,7 @@ def held(lane: Lane, span: Span) -> float:
 
 
 def _lane(lane: str, stretches: Sequence[Lane], span: Span, box: tuple[float, float], name: str) -> str:
-    title = f'<text x="0" y="{box[0] - 5:g}" class="lane-name">{LANE_TITLES[lane]}</text>'
+    title = f'<text x="0" y="{box[0] - 5:g}" class="lane-name">{escape(_title(lane))}</text>'
     return title + "".join(_stretch(row, span, box, name) for row in stretches)
 
 
@@ -102,7 +105,8 @@ def _stretch(row: Lane, span: Span, box: tuple[float, float], name: str) -> str:
     width = max(end - start, 0.25)
     to_s = span.to_s if row.to_wall_s is None else row.to_wall_s
     state = texts.WORDS[f"state-{row.state.value}"]
-    told = f"{LANE_TITLES[row.name]} {state}, {span.clock(row.from_wall_s)} to {span.clock(to_s)}"
+    begin, end_words = span.clock(row.from_wall_s), span.clock(to_s)
+    told = plain("lane-stretch", lane=_title(row.name), state=state, begin=begin, end=end_words)
     if row.state is LinkState.DEAD:
         line = f'<line x1="{start}%" x2="{end}%" y1="{y + height:g}" y2="{y + height:g}" class="lane-ground"/>'
         return line.replace("/>", f"><title>{escape(told)}</title></line>")
@@ -118,12 +122,12 @@ def _curve(lane: str, curves: dict[str, Sequence[Point]], span: Span, y: float, 
     if not points:
         return ""
     top = max(0.1, *(point.high for point in points))
-    shape = path(points, span, top, step_s(points))
+    shape, told = path(points, span, top, step_s(points)), plain("up-to", value=f"{top:.1f}")
     return (
         f'<svg x="0" y="{y:g}" width="100%" height="{height:g}" viewBox="0 0 1000 100" preserveAspectRatio="none">'
         f'<path d="{shape}" class="curve" fill="none" stroke="#333" stroke-width="1.6" '
         'vector-effect="non-scaling-stroke"/></svg>'
-        f'<text x="100%" y="{y - 5:g}" text-anchor="end" class="lane-note">up to {top:.1f} A</text>'
+        f'<text x="100%" y="{y - 5:g}" text-anchor="end" class="lane-note">{escape(told)}</text>'
     )
 
 

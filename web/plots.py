@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from monitor.kept import Point
 from web.lanes import Span, path, step_s
+from web.words import plain
 
 _TOP, _FOOT = 8.0, 22.0
 
@@ -73,9 +74,10 @@ def curve(
 
 def _told(points: Sequence[Point], axis: Axis) -> str:
     if not points:
-        return "No readings."
+        return plain("plot-none")
     low, high = min(point.low for point in points), max(point.high for point in points)
-    return f"From {low:.1f} to {high:.1f} {axis.unit}, last {points[-1].mean:.1f} {axis.unit}."
+    low_, high_, last = (f"{value:.1f}" for value in (low, high, points[-1].mean))
+    return plain("plot-told", low=low_, high=high_, last=last, unit=axis.unit)
 
 
 def _band(points: Sequence[Point], span: Span, axis: Axis, step: float) -> str:

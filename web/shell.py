@@ -5,6 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, Response, current_app, render_template, send_from_directory
 
 from monitor import report_html
+from web.words import plain
 
 shell = Blueprint("shell", __name__)
 
@@ -16,8 +17,8 @@ def manifest() -> Response:
         current_app.json.dumps(
             {
                 "id": "/",
-                "name": "Condenser monitor",
-                "short_name": "Condenser",
+                "name": plain("product"),
+                "short_name": plain("product-short"),
                 "start_url": "/",
                 "scope": "/",
                 "display": "standalone",

@@ -12,6 +12,7 @@ from monitor import limits
 from monitor.alerts import TRANSITIONS, AlertEvent
 from monitor.records import Alert, AlertChange, AlertState, Answer, Request, RequestKind
 from web.window import window
+from web.words import plain, t
 
 alerts = Blueprint("alerts", __name__)
 SHELVE_H = (1, 4, 12, 24, 72, 168)
@@ -59,16 +60,16 @@ def ask(kind: str) -> Response:
     wish = Request(
         id=request.form.get("id") or secrets.token_hex(8),
         request=RequestKind(kind),
-        by=by or "someone at the page",
+        by=by or plain("someone"),
         finding=request.form.get("finding") or None,
         hours=hours(request.form.get("hours", "")),
         note=request.form.get("note", ""),
     )
     answer = put(wish)
     if answer is None:
-        flash("The request is left for the monitor, which has not answered yet.")
+        flash(t("request-left"))
     else:
-        flash("Done." if answer.done else f"Not done: {answer.why}")
+        flash(t("request-done") if answer.done else t("request-refused", why=answer.why))
     return redirect(url_for("alerts.listed"))
 
 

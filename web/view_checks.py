@@ -21,10 +21,10 @@ from monitor.resumed import session as resumed
 from monitor.suspects import SITUATIONS
 from monitor.suspects_table import SUSPECTS
 from web.window import Window, window
+from web.words import plain, t
 
 checks = Blueprint("checks", __name__)
 VISIT = "visit"
-POWER = {"as-is": "nothing is opened or switched", "off": "power off, locked and proved dead", "live": "power on"}
 
 
 @checks.get("/checks")
@@ -48,8 +48,6 @@ def shown() -> str:
         offers=diagnosis.offers(),
         cautions=CAUTIONS,
         checks=CHECKS,
-        power=POWER,
-        names=texts.NAMES,
         causes=(*SUSPECTS, OTHER),
         by=session.get("by", ""),
     )
@@ -129,7 +127,7 @@ def answer() -> Response:
     try:
         step = diagnosis.enter(name, typed)
     except CommandError as error:
-        flash(f"“{typed}” cannot be used: {error.allowed}")
+        flash(t("not-usable", typed=typed, allowed=error.allowed))
         return redirect(url_for("checks.shown", check=name if name in CHECKS else None))
     visit["answers"] = [pair for pair in visit["answers"] if pair[0] != name] + [[name, typed]]
     session[VISIT] = visit
@@ -137,11 +135,11 @@ def answer() -> Response:
     kept = next(r for r in diagnosis.readings(_name()) if r.check == name)
     window().history.add_meter_reading(kept)
     assert step.judged is not None
-    flash(f"{CHECKS[name].title}, {typed}: {CHECKS[name].says(step.judged.outcome)}.")
+    flash(t("answered", title=CHECKS[name].title, typed=typed, says=CHECKS[name].says(step.judged.outcome)))
     for who, why in step.ruled_out.items():
-        flash(f"Ruled out: {texts.suspect(who)}, because {why}.")
+        flash(t("now-ruled-out", suspect=texts.suspect(who), why=why))
     for who in step.back:
-        flash(f"In question again: {texts.suspect(who)}.")
+        flash(t("back-in-question", suspect=texts.suspect(who)))
     return _back()
 
 
@@ -164,8 +162,10 @@ def found_out() -> Response:
     outcome = diagnosis.visit(was, _name(), note=request.form.get("note", "").strip()[:500])
     window().history.add_visit(outcome)
     session.pop(VISIT, None)
-    first = {True: " It was suspected first.", False: " Something else was suspected first.", None: ""}
-    flash(f"Kept: {texts.suspect(was)}.{first[outcome.first_right]}")
+    told = t("visit-kept", suspect=texts.suspect(was))
+    if outcome.first_right is not None:
+        told += " " + t("visit-first" if outcome.first_right else "visit-not-first")
+    flash(told)
     return _back()
 
 
@@ -179,7 +179,7 @@ def drop() -> Response:
 def _visit() -> dict[str, Any]:
     visit = _under_way()
     if visit is None:
-        abort(409, "No diagnosis is under way on this device; begin one under Checks.")
+        abort(409, t("no-visit"))
     return visit
 
 
@@ -190,7 +190,7 @@ def _under_way() -> dict[str, Any] | None:
 
 
 def _name() -> str:
-    return str(session.get("by") or "someone at the page")
+    return str(session.get("by") or plain("someone"))
 
 
 def _keep_name() -> None:

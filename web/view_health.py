@@ -10,6 +10,7 @@ from monitor import limits, texts
 from monitor.kept import Health
 from monitor.records import READINGS
 from web.window import Seen, Window, window
+from web.words import plain
 
 health = Blueprint("health", __name__)
 _FREE_LEAST = limits.WEB["free_least_mb"].value * 1e6
@@ -38,40 +39,43 @@ def items(found: Window, seen: Seen, state: Health) -> list[Item]:
 
 def _scan(seen: Seen) -> Item:
     if seen.age_s is None:
-        return Item("Last scan", False, "none yet" if seen.status is None else "at a time not known")
-    return Item("Last scan", not seen.blind, f"{texts.span(seen.age_s)} ago")
+        return Item(plain("last-scan"), False, plain("none-yet" if seen.status is None else "at-unknown"))
+    return Item(plain("last-scan"), not seen.blind, plain("ago", span=texts.span(seen.age_s)))
 
 
 def _clock(found: Window, seen: Seen, state: Health) -> Item:
     wall_s = None if seen.status is None else seen.status.wall_s
     if wall_s is None or "clock" in state.notes:
-        return Item("Clock", None if seen.status is None else False, "the time of day is not known yet")
+        return Item(plain("clock"), None if seen.status is None else False, plain("clock-unknown"))
     if wall_s > found.wall() + limits.WEB["clock_ahead_s"].value:
-        return Item("Clock", False, "it has been set back: the last scan lies in the future")
-    return Item("Clock", True, "the time of day is known")
+        return Item(plain("clock"), False, plain("clock-back"))
+    return Item(plain("clock"), True, plain("clock-known"))
 
 
 def _disk(state: Health) -> list[Item]:
-    free = "" if state.free_bytes is None else f", {state.free_bytes / 1e9:.1f} GB free"
-    enough = None if state.free_bytes is None else state.free_bytes > _FREE_LEAST
-    found = [Item("Disk", enough, f"history of {state.size_bytes / 1e6:.1f} MB{free}")]
+    free, size = state.free_bytes, f"{state.size_bytes / 1e6:.1f}"
+    told = plain("disk-used" if free is None else "disk-free", size=size, free=f"{(free or 0) / 1e9:.1f}")
+    found = [Item(plain("disk"), None if free is None else free > _FREE_LEAST, told)]
     if state.disk_error:
-        found = [Item("Disk", False, f"{state.disk_error}; {state.held} steps are held in memory")]
+        found = [Item(plain("disk"), False, plain("disk-fails", error=state.disk_error, held=state.held))]
     if state.set_aside:
-        found.append(Item("History", False, f"an unreadable one was put away as {state.set_aside}; this one is new"))
+        found.append(Item(plain("menu-history"), False, plain("history-new", name=state.set_aside)))
     return found
-
-
-_TITLES = {"mqtt": "Broker", "broker": "Broker", "notify": "Phone alerts", "phone": "Phone alerts"}
 
 
 def _outlets(state: Health) -> list[Item]:
     """Each outlet; one without a cursor is not set up, and is not listed."""
     found = []
     for name, outlet in state.outlets.items():
-        words = outlet.error or (f"{outlet.waiting} messages wait" if outlet.waiting else "nothing waits")
-        found.append(Item(_TITLES.get(name, name), not outlet.error, words))
+        words = outlet.error or plain("waiting" if outlet.waiting else "nothing-waits", count=outlet.waiting)
+        found.append(Item(_outlet(name), not outlet.error, words))
     return found
+
+
+def _outlet(name: str) -> str:
+    """An outlet in words: 'phone-2' is the second of the phones; one without words is called by its name."""
+    kind, _, number = name.partition("-")
+    return " ".join((plain(f"outlet-{kind}"), number)).strip() if kind in ("mqtt", "phone") else name
 
 
 def _sayings(state: Health) -> list[Item]:
@@ -86,9 +90,9 @@ def senses(found: Window, seen: Seen, state: Health) -> list[tuple[str, Item]]:
     for name, row in READINGS.items():
         title = texts.capital(texts.NAMES[name])
         if name not in found.settings.fitted:
-            rows.append((row.board, Item(title, None, "not fitted")))
+            rows.append((row.board, Item(title, None, plain("not-fitted"))))
         elif seen.blind or readings.get(name) is None:
-            rows.append((row.board, Item(title, False, state.faults.get(name, "no reading"))))
+            rows.append((row.board, Item(title, False, state.faults.get(name, plain("no-reading-now")))))
         else:
-            rows.append((row.board, Item(title, True, "reads")))
+            rows.append((row.board, Item(title, True, plain("reads"))))
     return rows

@@ -14,6 +14,7 @@ from monitor.records import LinkState
 from web import lanes, plots
 from web.view_status import TICKS, flags, last_s
 from web.window import Window, window
+from web.words import plain
 
 past = Blueprint("past", __name__)
 _W = limits.WEB
@@ -21,20 +22,19 @@ _DAY_S = 86400.0
 
 
 class Zoom(NamedTuple):
-    """A span that can be chosen: its words and length; `by_day`: too long for lanes, drawn as days."""
+    """A span that can be chosen; `by_day`: too long for lanes, drawn as days."""
 
-    words: str
     length_s: float
     by_day: bool = False
 
 
 ZOOMS: dict[str, Zoom] = {
-    "hour": Zoom("Hour", 3600.0),
-    "quarter-day": Zoom("6 hours", 6 * 3600.0),
-    "day": Zoom("Day", _DAY_S),
-    "week": Zoom("Week", 7 * _DAY_S),
-    "month": Zoom("Month", 30 * _DAY_S, by_day=True),
-    "season": Zoom("Season", 120 * _DAY_S, by_day=True),
+    "hour": Zoom(3600.0),
+    "quarter-day": Zoom(6 * 3600.0),
+    "day": Zoom(_DAY_S),
+    "week": Zoom(7 * _DAY_S),
+    "month": Zoom(30 * _DAY_S, by_day=True),
+    "season": Zoom(120 * _DAY_S, by_day=True),
 }
 
 
@@ -72,7 +72,7 @@ def _by_time(found: Window, span: lanes.Span) -> list[Plot]:
     curves = {name: history.readings(name, span.from_s, span.to_s, points) for name in lanes.CURVES.values()}
     stretches = kept.ended(history.lanes(span.from_s, span.to_s), last_s(seen))
     marks = flags(found, span.from_s, span.to_s)
-    made = [Plot("What ran when", Markup(lanes.svg(stretches, dict(curves), span, axis, marks)))]  # noqa: S704 - ours
+    made = [Plot(plain("what-ran"), Markup(lanes.svg(stretches, dict(curves), span, axis, marks)))]  # noqa: S704 - ours
     return made + [_curve(found, name, span, axis) for name in ("control_v", "coil_a", "outdoor_c")]
 
 
@@ -110,12 +110,12 @@ def _by_day(found: Window, span: lanes.Span) -> list[Plot]:
             continue
         run_h = sum(lanes.held(row, day) for row in rows) / 3600
         began = sum(day.from_s <= row.from_wall_s < day.to_s for row in rows)
-        hours.append(plots.Bar(words, run_h, f"{words}: {run_h:.1f} h"))
-        starts.append(plots.Bar(words, began, f"{words}: {began} starts"))
+        hours.append(plots.Bar(words, run_h, plain("day-hours", day=words, hours=f"{run_h:.1f}")))
+        starts.append(plots.Bar(words, began, plain("day-starts", day=words, count=began)))
     axis = moments.ticks(span.from_s, span.to_s, most=TICKS)
     made = [
-        ("Hours run a day", plots.bars(hours, "h", title="Hours run a day", name="hours")),
-        ("Starts a day", plots.bars(starts, "", title="Starts a day", name="starts")),
+        (plain(title), plots.bars(rows, unit, title=plain(title), name=title))
+        for title, rows, unit in (("hours-a-day", hours, "h"), ("starts-a-day", starts, ""))
     ]
     return [Plot(title, Markup(svg)) for title, svg in made] + [_curve(found, "outdoor_c", span, axis)]  # noqa: S704
 

@@ -8,6 +8,7 @@ from werkzeug.wrappers import Response
 from monitor import limits
 from web import guard
 from web.window import SCALE_COOKIE, window
+from web.words import t
 
 settings = Blueprint("settings", __name__)
 _YEAR_S = 366 * 86400
@@ -36,7 +37,7 @@ def scale() -> Response:
     """Show temperatures in °F or °C on this device."""
     chosen = request.form.get("scale", "")
     if chosen not in ("F", "C"):
-        abort(400, "The scale is F or C.")
+        abort(400, t("scale-is"))
     answer = redirect(url_for("settings.shown"))
     secure = window().settings.web.proxy
     answer.set_cookie(SCALE_COOKIE, chosen, max_age=_YEAR_S, samesite="Lax", httponly=True, secure=secure)
@@ -48,7 +49,7 @@ def make_token() -> str:
     """Make a token; it is shown this once and never again."""
     right = request.form.get("right", "read")
     if right not in ("read", "write"):
-        abort(400, "The right is read or write.")
+        abort(400, t("right-is"))
     name = request.form.get("name", "").strip()
     return _page(window().access.make_token(name, "write" if right == "write" else "read", window().wall()))
 

@@ -13,6 +13,7 @@ from monitor.records import Change, ChangeKind
 from web import ladder, lanes
 from web.window import Seen, Window, window
 from web.wiring import blinded, rows, worst
+from web.words import plain
 
 pages = Blueprint("pages", __name__)
 TICKS = 5  # words of an axis that have room side by side on a phone
@@ -73,7 +74,7 @@ def _standing(seen: Seen) -> str:
     first = worst(found)
     ordered = sorted(found, key=lambda finding: finding is not first)
     name = "" if first is None else first.name
-    return render_template("part_standing.html", findings=ordered, first=name, names=texts.NAMES, seen=seen)
+    return render_template("part_standing.html", findings=ordered, first=name, seen=seen)
 
 
 def _figures(seen: Seen) -> str:
@@ -85,7 +86,7 @@ def _figures(seen: Seen) -> str:
 def figure(name: str, value: float | bool | None) -> str:
     """One reading in words, temperatures in the reader's scale; a missing one is said to be missing."""
     if value is None:
-        return "no reading"
+        return plain("no-reading-now")
     return moments.degrees(value, window().scale()) if name == "outdoor_c" else texts.value_words(name, value)
 
 

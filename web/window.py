@@ -46,7 +46,7 @@ class Window:
 
     def saying(self, seen: Seen) -> Saying:
         """The first sentence for what is seen."""
-        age = "a time not known" if seen.age_s is None else texts.span(seen.age_s)
+        age = texts.WORDS["time-unknown"] if seen.age_s is None else texts.span(seen.age_s)
         wall_s = None if seen.status is None else seen.status.wall_s
         when = moments.moment(wall_s, self.wall())
         return say(seen.status, blind=seen.blind, age=age, when=when, unit=self.settings.unit)

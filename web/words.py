@@ -5,11 +5,19 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from monitor.page_texts import PAGE
+from monitor.texts import WORDS
+
+_ALL = {**WORDS, **PAGE}
 
 
 def t(key: str, **values: object) -> Markup:
-    """The words of a key with its values put in; what is put in is escaped, but for what is Markup already.
+    """The words of a key with its values put in, for a page: what is put in is escaped, but for what is Markup already.
 
     Raises KeyError for a key that the catalogue has not, or a value that its words ask for and that is not given.
     """
-    return Markup(PAGE[key]).format(**values)  # noqa: S704 - the catalogue is ours
+    return Markup(_ALL[key]).format(**values)  # noqa: S704 - the catalogue is ours
+
+
+def plain(key: str, **values: object) -> str:
+    """The same as plain text, for what is escaped where it is drawn. Raises as `t`."""
+    return _ALL[key].format(**values)

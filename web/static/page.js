@@ -48,11 +48,10 @@
   function lose() {
     lost = true;
     body.classList.add("lost");
-    for (const name of ["say", "ladder"]) {
+    for (const name of ["say", "ladder", "figures"]) {
       const blank = document.getElementById("lost-" + name);
       box(name).replaceChildren(blank.content.cloneNode(true));
     }
-    box("figures").textContent = "There are no fresh readings.";
   }
 
   async function round() {
