@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from math import floor, log10
 from statistics import median
 from typing import Protocol
 
@@ -21,7 +20,7 @@ from hardware.uncertainty import uncertainty
 from monitor import limits
 from monitor.config import Settings
 from monitor.errors import CommandError
-from monitor.records import FLAGS, NUMBERS, READINGS, Scan, StartTransient
+from monitor.records import FLAGS, NUMBERS, READINGS, Scan, StartTransient, stated
 
 Say = Callable[[str], object]
 Answer = Callable[[], str | None]
@@ -159,10 +158,8 @@ def _sense(name: str, seen: Picture, calibrations: Mapping[str, Calibration]) ->
 
 
 def with_uncertainty(name: str, value: float, row: Calibration | None = None) -> str:
-    """A number as people read it, no digit further than its uncertainty: `9.58 A ± 0.21 A`."""
-    unit, expanded = READINGS[name].unit, uncertainty(name, value, row).expanded
-    digits = max(0, min(3, 1 - floor(log10(expanded))))
-    return f"{value:.{digits}f} {unit} ± {expanded:.{digits}f} {unit}"
+    """A number with its uncertainty, as people read it: `9.58 A ± 0.21 A`."""
+    return stated(value, uncertainty(name, value, row).expanded, READINGS[name].unit)
 
 
 def _thermometer(eye: _Eye, say: Say, answer: Answer) -> float | None:

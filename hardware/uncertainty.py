@@ -7,12 +7,12 @@ root 3, times a coverage factor of 2.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from itertools import pairwise
 from math import sqrt
 from typing import NamedTuple
 
-from hardware.calibration import Calibration
+from hardware.calibration import Calibration, in_force
 from hardware.circuits import values
 from monitor import limits
 from monitor.errors import CommandError
@@ -51,6 +51,13 @@ def uncertainty(reading: str, value: float, calibration: Calibration | None = No
         parts, note = _current(values.CURRENT_SENSES[reading], value, calibration)
     expanded = _N["coverage"].value * sqrt(sum(half * half for half in parts.values()) / 3)
     return Uncertainty(reading, value, expanded, parts, note)
+
+
+def by_reading(calibrations: Iterable[Calibration] = ()) -> Callable[[str, float], float]:
+    """A function (reading, value) -> its expanded uncertainty, with the calibrations in force: what the service states
+    with each reading."""
+    rows = in_force(calibrations)
+    return lambda reading, value: uncertainty(reading, value, rows.get(reading)).expanded
 
 
 def ratio_error(share: float, points: Sequence[tuple[float, float]] = values.CT_CLASS_1) -> float | None:

@@ -8,6 +8,7 @@ may jump, may be None before the network is found, and is only for people. None 
 from __future__ import annotations
 
 from enum import StrEnum
+from math import floor, log10
 from typing import Any, Literal, NamedTuple
 
 import msgspec
@@ -301,6 +302,12 @@ class Answer(msgspec.Struct, frozen=True, kw_only=True):
 # ---------------------------------------------------------------- the unit as a whole
 
 
+def stated(value: float, uncertainty: float, unit: str) -> str:
+    """A number as people read it, with its uncertainty in one or two digits and no digit further: `9.58 A ± 0.21 A`."""
+    digits = max(0, min(3, 1 - floor(log10(uncertainty)))) if uncertainty > 0 else 3
+    return f"{value:.{digits}f} {unit} ± {uncertainty:.{digits}f} {unit}"
+
+
 class UnitStatus(msgspec.Struct, frozen=True, kw_only=True):
     """All that the page and the retained `unit` message show, as of `t_s`."""
 
@@ -317,3 +324,4 @@ class UnitStatus(msgspec.Struct, frozen=True, kw_only=True):
     break_at: str | None
     service_until_wall_s: float | None = None
     trends: dict[str, Any] = {}
+    uncertainty: dict[str, float] = {}  # of each number in `readings`: expanded, k = 2, in its own unit; if known

@@ -24,7 +24,7 @@ from monitor.config import Settings
 from monitor.engine import Engine
 from monitor.history import History
 from monitor.outlets import Outlet
-from monitor.records import Answer, Cycle, Event, Request, Scan, StartTransient
+from monitor.records import NUMBERS, Answer, Cycle, Event, Request, Scan, StartTransient, UnitStatus
 
 
 class Boards(Protocol):
@@ -90,12 +90,14 @@ class Service:
         sleep: Callable[[float], object] | None = None,
         wall: Callable[[], float | None] = wall_clock,
         watchdog: Watchdog | None = None,
+        uncertainty: Callable[[str, float], float] | None = None,
     ) -> None:
         self.settings, self.boards, self.history, self.outlets = settings, boards, history, tuple(outlets)
         self._stop = threading.Event()
         self._clock, self._wall = clock, wall
         self._sleep = sleep or (lambda seconds: boards.idle(seconds, self._stop.is_set))
         self._watchdog = watchdog or Watchdog()
+        self._uncertainty = uncertainty
         self._now_s = 0.0
         self.engine = self._engine(history.memory())
         for outlet in self.outlets:
@@ -192,7 +194,7 @@ class Service:
         starts: Sequence[StartTransient],
         wall_s: float | None,
     ) -> None:
-        status = self.engine.status()
+        status = self._stated(self.engine.status())
         self.history.note("clock", "the time of day is not known yet" if wall_s is None else "")
         self.history.step(
             now_s=self._now_s,
@@ -208,6 +210,14 @@ class Service:
         if scan is not None:
             for outlet in self.outlets:
                 outlet.offer(events, status)
+
+    def _stated(self, status: UnitStatus) -> UnitStatus:
+        """The status with the uncertainty of each of its numbers."""
+        if self._uncertainty is None:
+            return status
+        known = {name: value for name, value in status.readings.items() if name in NUMBERS and value is not None}
+        found = {name: round(self._uncertainty(name, value), 4) for name, value in known.items()}
+        return msgspec.structs.replace(status, uncertainty=found)
 
     # ------------------------------------------------------------ the loop
 

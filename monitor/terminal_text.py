@@ -13,7 +13,7 @@ from monitor.dialogue import POWER
 from monitor.errors import CommandError
 from monitor.findings import CATALOGUE as FINDINGS
 from monitor.kept import Health
-from monitor.records import AlertState, Change, Finding, LinkState, LinkView, UnitStatus
+from monitor.records import READINGS, AlertState, Change, Finding, LinkState, LinkView, UnitStatus, stated
 from monitor.suspects import SITUATIONS
 from monitor.suspects_table import SUSPECTS
 
@@ -50,17 +50,28 @@ def _as_of(status: UnitStatus, zone: tzinfo | None) -> str:
 
 def _heat(status: UnitStatus, settings: Settings) -> str:
     outdoor_c = status.readings["outdoor_c"]
-    return "not known" if outdoor_c is None else moments.degrees(float(outdoor_c), settings.web.temperature)
+    if outdoor_c is None:
+        return "not known"
+    scale = settings.web.temperature
+    uncertain_k = status.uncertainty.get("outdoor_c")
+    about = "" if uncertain_k is None else f" ± {uncertain_k * (1.8 if scale == 'F' else 1.0):.1f} °{scale}"
+    return moments.degrees(float(outdoor_c), scale) + about
 
 
 def _link(view: LinkView, status: UnitStatus, *, blind: bool) -> str:
     state = LinkState.UNKNOWN if blind else view.state
     title = texts.LINKS[view.name].title
     value = status.readings.get(_SHOWN.get(view.name, ""))
-    measured = "" if value is None or blind else texts.value_words(_SHOWN[view.name], value)
+    measured = "" if value is None or blind else _measured(_SHOWN[view.name], value, status)
     marks = " (inferred)" if view.inferred and not blind else ""
     marks += "  <-- the break" if view.name == status.break_at and not blind else ""
     return f"  {_SIGNS[state]} {title:<15} {link_words(view, state):<11} {measured:>8}{marks}".rstrip()
+
+
+def _measured(reading: str, value: float, status: UnitStatus) -> str:
+    """A number with its uncertainty, where that is known."""
+    uncertain = status.uncertainty.get(reading)
+    return texts.value_words(reading, value) if uncertain is None else stated(value, uncertain, READINGS[reading].unit)
 
 
 def link_words(view: LinkView, state: LinkState) -> str:

@@ -16,6 +16,7 @@ from pathlib import Path
 
 import msgspec
 
+from hardware.uncertainty import by_reading
 from monitor.config import Mqtt, Settings
 from monitor.history import History
 from monitor.mqtt import MqttOutlet
@@ -115,7 +116,14 @@ class Demo:
 
         self._lines = self._script()
         service = self._service = Service(
-            self.settings, rig.boards, history, outlets, clock=rig.clock, sleep=pause, wall=time.time
+            self.settings,
+            rig.boards,
+            history,
+            outlets,
+            clock=rig.clock,
+            sleep=pause,
+            wall=time.time,
+            uncertainty=by_reading(),
         )
         if self._stop.is_set():
             service.stop()

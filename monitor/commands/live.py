@@ -25,7 +25,8 @@ def _run(args: argparse.Namespace) -> int:
     if settings.notify.urls or settings.notify.urls_file:
         outlets.append(PhoneOutlet(settings))
     history = History(settings.history.file, owner=True, keep=settings.history)
-    run_until_signal(Service(settings, parts.boards(settings), history, outlets))
+    boards, uncertainty = parts.boards(settings), parts.uncertainty(settings)
+    run_until_signal(Service(settings, boards, history, outlets, uncertainty=uncertainty))
     return 0
 
 

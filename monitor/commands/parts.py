@@ -48,6 +48,14 @@ def boards(settings: Any, *, trimmed: bool = True) -> Any:
     return Boards(settings, wall=wall_clock, trims=kept)
 
 
+def uncertainty(settings: Any) -> Callable[[str, float], float]:
+    """The uncertainty of a reading at a value, with the kept calibrations."""
+    from hardware.calibration import load
+    from hardware.uncertainty import by_reading
+
+    return by_reading(load(calibrations(settings)))
+
+
 def calibrations(settings: Any) -> Path:
     """Where the trims are kept: beside the history."""
     return Path(settings.history.file).with_name("calibration.json")

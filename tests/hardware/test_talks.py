@@ -93,7 +93,7 @@ def test_a_walk_by_somebody_who_presses_enter() -> None:
     for phase in commission.PHASES:
         assert phase.do in person.all
         assert phase.mind in person.all
-    # by hand, class 1 at 9.6 % of 100 A: 2.54 %, burden 1 %, converter 0.15 %, method 0.5 %; 2 / sqrt 3 of their root sum
+    # by hand, class 1 at 9.6 % of 100 A: 2.54 %, burden 1 %, converter 0.15 %, method 0.5 %; 2 / sqrt 3
     assert "compressor_a 9.60 A ± 0.31 A" in person.all
     assert record.uncertainty["running"]["compressor_a"] == pytest.approx(0.308, abs=0.005)
     assert set(record.uncertainty["running"]) == {"control_v", "coil_a", "compressor_a", "fan_a", "outdoor_c"}

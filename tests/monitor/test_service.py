@@ -421,3 +421,14 @@ def test_a_call_that_flickers_floods_neither_disk_nor_outlets(keep: config.Histo
             service.step()
         kept = [row.body for row in history.events(topic="cycles", limit=1000)]
         assert [11.0 <= row.started_s <= 12.0 for row in kept if isinstance(row, Cycle)] == [True]
+
+
+def test_each_number_is_stated_with_its_uncertainty(keep: config.History) -> None:
+    """What is said of a reading at its value stands beside it in the status; flags and missing readings have none."""
+    scan = Scan(t_s=0.0, call=True, compressor_a=20.0, control_v=26.0, fan_a=None)
+    service = made(keep, ReplayBoards([scan]), uncertainty=lambda name, value: 0.02 * value)
+    service.run(steps=1)
+    found = service.history.status()
+    service.close()
+    assert found is not None
+    assert found.uncertainty == {"compressor_a": pytest.approx(0.4), "control_v": pytest.approx(0.52)}

@@ -11,9 +11,10 @@ from datetime import UTC
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 
-from monitor import terminal
+from monitor import terminal, terminal_text
 from monitor.checks import CHECKS
 from monitor.config import Senses, Settings
 from monitor.errors import CommandError
@@ -295,3 +296,19 @@ def test_history_that_cannot_be_written_ends_no_talk(tmp_path: Path) -> None:
         )
     assert code == 0
     assert out.getvalue().count("This cannot be kept in the history") == 1
+
+
+def test_each_number_is_shown_with_its_uncertainty(healthy: filled.Site) -> None:
+    """Where it is known, as the boards state it; a difference of temperature has no 32 degrees in Fahrenheit."""
+    seen = healthy.history.status()
+    assert seen is not None
+    told = msgspec.structs.replace(
+        seen,
+        readings={**seen.readings, "compressor_a": 20.52, "control_v": 26.4, "outdoor_c": 35.0},
+        uncertainty={"compressor_a": 0.44, "control_v": 0.5, "outdoor_c": 0.7},
+    )
+    lines = "\n".join(terminal_text.look(told, 0.0, SETTINGS, UTC))
+    assert "20.52 A ± 0.44 A" in lines
+    assert "26.40 V ± 0.50 V" in lines
+    assert "outdoors 95 °F ± 1.3 °F" in lines
+    assert "±" not in "\n".join(terminal_text.look(seen, 0.0, SETTINGS, UTC))
