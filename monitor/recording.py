@@ -7,7 +7,7 @@ line `# start-transient: {...}` carries a StartTransient as JSON, at its place i
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from itertools import chain
 from pathlib import Path
@@ -105,7 +105,8 @@ class Reader:
     def _rows(self) -> Iterator[Scan | StartTransient]:
         names, width = self._names, len(self._names)
         time_at = names.index("t_s")
-        convert = _Cells(names)
+        cache = _Cells(names)
+        make = cache.make
         wall_0, last_s = self.start_wall_s, float("-inf")
         for line in self._file:
             self._line += 1
@@ -121,8 +122,12 @@ class Reader:
                 t_s = float(cells[time_at])
                 if not last_s < t_s < 1e12:
                     raise ValueError(f"t_s is {cells[time_at].strip()}, after {last_s:g}; it must rise")
-                fields = convert(cells)
-                scan = Scan(t_s=t_s, wall_s=None if wall_0 is None else wall_0 + t_s, **fields)
+                wall_s = None if wall_0 is None else wall_0 + t_s
+                try:
+                    scan = make(t_s, wall_s, cells)
+                except KeyError:  # a text not seen before
+                    cache.learn(cells)
+                    scan = make(t_s, wall_s, cells)
             except ValueError as error:
                 self._refuse(self._reason(cells, error))
                 if self.strict:
@@ -154,26 +159,29 @@ class Reader:
 
 
 class _Cells:
-    """Cells of one row -> fields of a Scan. Equal texts give equal values, so each is converted only once."""
+    """Cells of one row -> a Scan: `make(t_s, wall_s, cells)`, a KeyError for a text that `learn` has not seen.
+
+    Equal texts give equal values, so each is converted only once. `make` is written out for the columns at hand, as the
+    standard library's dataclasses do it: a loop over the columns takes three times as long, and every row of a season
+    passes here.
+    """
 
     def __init__(self, names: Sequence[str]) -> None:
         flags: dict[str, Any] = {"0": False, "1": True, "": None}
         numbers: dict[str, Any] = {"": None}
         self._columns = [
-            (name, index, flags if name in FLAGS else numbers) for index, name in enumerate(names) if name != "t_s"
+            (index, flags if name in FLAGS else numbers) for index, name in enumerate(names) if name != "t_s"
         ]
         self._flags, self._numbers = flags, numbers
+        self.make: Callable[[float, float | None, Sequence[str]], Scan] = _row_maker(names, flags, numbers)
 
-    def __call__(self, cells: Sequence[str]) -> dict[str, Any]:
-        try:
-            return {name: known[cells[index]] for name, index, known in self._columns}
-        except KeyError:
-            if len(self._numbers) > _CACHE_CELLS:
-                self._numbers.clear()
-            for _, index, known in self._columns:
-                if cells[index] not in known:
-                    self._learn(cells[index], known)
-            return {name: known[cells[index]] for name, index, known in self._columns}
+    def learn(self, cells: Sequence[str]) -> None:
+        """Take up the texts of a row. Raises ValueError for one that cannot be."""
+        if len(self._numbers) > _CACHE_CELLS:
+            self._numbers.clear()
+        for index, known in self._columns:
+            if cells[index] not in known:
+                self._learn(cells[index], known)
 
     def _learn(self, cell: str, known: dict[str, Any]) -> None:
         text = cell.strip()
@@ -183,6 +191,16 @@ class _Cells:
                 raise ValueError(f"{text!r} is not 0 or 1")
             value = None if value is None else bool(value)
         known[cell] = value
+
+
+def _row_maker(names: Sequence[str], flags: dict[str, Any], numbers: dict[str, Any]) -> Any:
+    """A function of time, wall time and cells that gives the Scan. `names` are of READINGS: the header was checked."""
+    kind = {name: "flags" if name in FLAGS else "numbers" for name in names}
+    fields = [f"{name}={kind[name]}[cells[{index}]]" for index, name in enumerate(names) if name != "t_s"]
+    source = f"def make(t_s, wall_s, cells): return Scan({', '.join(['t_s=t_s', 'wall_s=wall_s', *fields])})"
+    place: dict[str, Any] = {"Scan": Scan, "flags": flags, "numbers": numbers}
+    exec(source, place)  # noqa: S102 - names of our own table of readings and nothing of the file
+    return place["make"]
 
 
 class Writer:
