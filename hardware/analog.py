@@ -13,6 +13,7 @@ A chip that does not answer, hangs or clips gives a SenseError; it never gives a
 from __future__ import annotations
 
 from collections.abc import Callable
+from statistics import median
 from typing import Any, TypeVar
 
 from adafruit_ads1x15.ads1x15 import Mode
@@ -126,7 +127,7 @@ class Converter:
         pause_s = limits.ADC_READ_RATIO.value / limits.ADC_RATE_HZ.value
         next_s = stamps[0]
         until_s = next_s + seconds
-        failed = 0
+        failed, took = 0, []
         while True:
             next_s = max(next_s + pause_s, stamps[-1])
             self._sleep(next_s - self._clock())
@@ -140,13 +141,22 @@ class Converter:
                 if failed > limits.ADC_FAILED_READS.value:
                     raise
                 continue
+            took.append(self._clock() - now_s)
             stamps.append(now_s)
             codes.append(code)
         driver.check(mux)
+        self._refuse_slow(took)
         # One that hung in the burst gave its last result again and again: it must still end a conversion.
         driver.mode = Mode.SINGLE
         self._refuse_frozen(stamps, codes, self._convert(driver, mux))
         return stamps, codes
+
+    def _refuse_slow(self, took: list[float]) -> None:
+        """A bus so slow that reads cannot keep up with conversions gives wrong numbers, not only fewer."""
+        usual_s, most_s = median(took or [0.0]), limits.ADC_READ_MOST.value / limits.ADC_RATE_HZ.value
+        if usual_s > most_s:
+            given, wanted = f"a read of {usual_s * 1000:.2f} ms", f"{most_s * 1000:.2f} ms or less: a faster I2C bus"
+            raise SenseError(self.place, given, wanted)
 
     def _refuse_frozen(self, stamps: list[float], codes: list[int], last: int) -> None:
         """A moving signal does not stand still away from zero, unless it clips: then the result is frozen, though

@@ -95,6 +95,7 @@ REASONS: tuple[tuple[str, str, str], ...] = (
     ("of VDD", "unplugged", "the thermistor's lead is open or shorted"),
     ("beyond", "clipped", "the signal is larger than the converter can take: wrong burden, or too many passes"),
     ("answers at this address", "chip-silent", "its converter does not answer: ribbon, power and address of the board"),
+    ("a faster I2C bus", "bus-slow", "the I2C bus is too slow: set it to 400 kHz in config.txt, then restart the Pi"),
     ("no end of a conversion", "chip-silent", "its converter hangs: switch the board's supply off and on"),
 )
 

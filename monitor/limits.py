@@ -456,6 +456,9 @@ REPORT: dict[str, Limit] = {
 BURST_S = _ours(0.12, "s", 0.05, 1.0, "7.2 cycles at 60 Hz, 6 at 50 Hz: enough for a windowed mean square")
 ADC_RATE_HZ = Limit(860.0, "1/s", 8, 860, "data sheet", "ADS1115 (SBAS444D): the fastest rate, within 10 % of nominal")
 ADC_READ_RATIO = _ours(0.85, "of a conversion", 0.3, 0.9, "reads come faster than conversions of a clock 10 % fast")
+ADC_READ_MOST = _ours(
+    0.65, "of a conversion", 0.3, 0.9, "slower reads lose conversions: on a bus under some 40 kHz; measured, see tests"
+)
 ADC_SLOWEST = _ours(1.15, "1", 1.1, 1.5, "conversions of a chip 10 % slow take 1.11 times as long as nominal")
 ADC_ANSWER_S = _ours(
     0.05, "s", 0.005, 1.0, "a single conversion takes 1.3 ms at the most; a chip silent longer is stuck"

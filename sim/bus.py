@@ -28,7 +28,7 @@ INPUTS: tuple[tuple[int, int | None], ...] = (
     *((0, 1), (0, 3), (1, 3), (2, 3)),
     *((0, None), (1, None), (2, None), (3, None)),
 )
-BIT_S = 1 / 400_000  # fast mode
+FAST_HZ, STANDARD_HZ = 400_000.0, 100_000.0  # UM10204: the clock of fast mode and of standard mode
 OVERHEAD_S = 40e-6  # of one transaction in the Pi's kernel; ours, of the order seen on small boards
 
 
@@ -165,10 +165,11 @@ class Ads1115:
 
 
 class FakeI2C:
-    """A bus with the calls of the busio protocol. `chips` maps addresses to chips; other addresses do not answer."""
+    """A bus with the calls of the busio protocol, at `hz`. `chips` maps addresses to chips; other addresses do not
+    answer."""
 
-    def __init__(self, clock: VirtualClock, chips: dict[int, Ads1115]) -> None:
-        self.clock, self.chips = clock, chips
+    def __init__(self, clock: VirtualClock, chips: dict[int, Ads1115], hz: float = FAST_HZ) -> None:
+        self.clock, self.chips, self.hz = clock, chips, hz
         self._locked = False
 
     def try_lock(self) -> bool:
@@ -217,7 +218,7 @@ class FakeI2C:
         return self.chips[address]
 
     def _pass(self, count: int) -> None:
-        self.clock.sleep(OVERHEAD_S + (count + 1) * 9 * BIT_S)
+        self.clock.sleep(OVERHEAD_S + (count + 1) * 9 / self.hz)
 
 
 # ---------------------------------------------------------------- sources

@@ -17,7 +17,7 @@ from hardware.calibration import Trim
 from hardware.circuits import values
 from monitor.config import Senses, Settings, Unit
 from monitor.records import READINGS
-from sim.bus import Ads1115, FakeI2C, VirtualClock, drive, pin_factory
+from sim.bus import FAST_HZ, Ads1115, FakeI2C, VirtualClock, drive, pin_factory
 
 BIAS_V = values.VDD.nominal / 2
 MOST_S = 3.0  # no scan, whatever the fault, may take longer on the simulator's clock
@@ -103,8 +103,10 @@ class Bench:
         trims: Mapping[str, Trim] | None = None,
         channels: dict[str, dict[str, Any]] | None = None,
         seed: int = 0,
+        bus_hz: float = FAST_HZ,
     ) -> None:
-        """`late_s`: each sleep ends late by up to this much, evenly spread, as under a busy kernel."""
+        """`late_s`: each sleep ends late by up to this much, evenly spread, as under a busy kernel. `bus_hz`: the I2C
+        bus's clock."""
         rng = Random(seed)
         self.clock = VirtualClock(rng.random())
         self.signals: dict[str, Signal] = {"outdoor_c": steady(10e3), **(signals or {})}
@@ -113,7 +115,7 @@ class Bench:
             address: Ads1115(inputs, self.clock, clock_error=clock_error, noise_codes=noise_codes, seed=seed + address)
             for address, inputs in self.inputs.items()
         }
-        self.bus = FakeI2C(self.clock, self.chips)
+        self.bus = FakeI2C(self.clock, self.chips, bus_hz)
         self.pins = pin_factory()
         for name, row in CHANNELS.items():
             if row.pin is not None and name in fitted:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sim.bus import (
-    BIT_S,
+    FAST_HZ,
     CONFIG,
     CONVERSION,
     FULL_SCALE_V,
@@ -202,7 +202,7 @@ def test_traffic_takes_its_time() -> None:
     device = chip()
     bus = FakeI2C(device.clock, {0x48: device})
     bus.writeto_then_readfrom(0x48, b"\x00", bytearray(2))
-    assert device.clock() == pytest.approx(2 * OVERHEAD_S + (2 + 3) * 9 * BIT_S)
+    assert device.clock() == pytest.approx(2 * OVERHEAD_S + (2 + 3) * 9 / FAST_HZ)
 
 
 def test_a_chip_whose_supply_dipped_starts_anew() -> None:
