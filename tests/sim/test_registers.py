@@ -10,6 +10,7 @@ from sim.designs import DESIGNS
 from sim.registers import RegisterRig, register_rig_for
 from sim.rig import rig_for
 from sim.scenario import parse
+from sim.senses import lost_share
 from sim.timeline import Planned
 from sim.world import World, WorldPlan
 
@@ -75,6 +76,22 @@ def test_faults_at_the_wire_become_missing_readings(sense, cause):
     assert all(getattr(scan, sense) is None for scan in items)
     assert sense in rig.boards.faults()
     rig.close()
+
+
+@pytest.mark.parametrize(("share", "lost"), [(0.004, 0.13), (0.02, 0.63), (0.05, 0.98)])
+def test_failing_transfers_cost_as_many_readings_as_at_the_other_level(share, lost):
+    """Share of the current and voltage readings that the drivers lose, counted; what the readings level takes for it
+    lies within three sigma and a fiftieth of the count."""
+    rig = make(Planned(name="bus-errors", at_s=0.0, level=share))
+    scans = [item for item in rig.items(50.0) if isinstance(item, Scan) and item.t_s % 1.0 < 1e-3]
+    rig.close()
+    missing = [
+        getattr(scan, name) is None for scan in scans for name in ("control_v", "coil_a", "compressor_a", "fan_a")
+    ]
+    sigma = (lost * (1 - lost) / len(missing)) ** 0.5
+    assert len(missing) > 100
+    assert lost_share(share) == pytest.approx(lost, abs=0.01)
+    assert sum(missing) / len(missing) == pytest.approx(lost, abs=3 * sigma + 0.02)
 
 
 def test_same_seed_same_scans():
