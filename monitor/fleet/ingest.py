@@ -136,6 +136,8 @@ class Life:
         if self._future is not None and len(self._batch) >= _N["batch_most"]:
             wait([self._future], timeout=_N["batch_wait_s"])
             return
+        if any(session.unread for session in self._sessions.values()):
+            return
         # While a batch is being written the wait is short: its end does not wake us.
         timeout_s = _N["batch_wait_s"] / (20 if self._future or self._batch else 1)
         select.select(list(self._sessions.values()), [], [], timeout_s)

@@ -20,6 +20,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.errors import BrokerError
+from monitor.fleet.gathered import GatheredClient
 from monitor.fleet.setup import Broker
 from monitor.limits import EDGE, FLEET
 from monitor.mqtt import read_password, tls_context
@@ -88,13 +89,26 @@ class Session:
 
     def acknowledge(self, mids: Iterable[int]) -> None:
         """Tell the broker that these need not come again, in the order in which they came (MQTT 5, 4.6)."""
+        self._client.gathering = True
         for mid in mids:
             self._try(self._client.ack(mid, 1))
         self._flush()
+        self._client.gathering = False
+        self._flush()
+
+    @property
+    def unread(self) -> bool:
+        """Whether `turn` would find something that the socket does not tell of."""
+        return self._client.unread
 
     def _flush(self) -> None:
         if self._writes:
             self._try(self._client.loop_write())
+        if not self._client.gathering:
+            try:
+                self._client.send_gathered()
+            except OSError as error:
+                raise self._error(str(error)) from None
 
     def _try(self, code: MQTTErrorCode) -> None:
         if self._refused:
@@ -129,8 +143,8 @@ class Session:
 
     # ------------------------------------------------------------ beginning and end
 
-    def _made(self) -> paho.Client:
-        client = paho.Client(
+    def _made(self) -> GatheredClient:
+        client = GatheredClient(
             CallbackAPIVersion.VERSION2,
             client_id=self.name,
             protocol=paho.MQTTv5,
