@@ -20,7 +20,7 @@ from monitor.cycle import CycleWatch
 from monitor.errors import ContractError
 from monitor.findings import Answer, Row, contradictions
 from monitor.judging import Judge, restore
-from monitor.links import Bands, Edge, Facts, Sensing, chain, facts, first_break
+from monitor.links import Bands, Edge, Facts, Sensing, chain, facts, first_break, lasted
 from monitor.patterns import Patterns
 from monitor.recall import recall
 from monitor.records import (
@@ -80,7 +80,7 @@ class Engine:
         self._numbers: dict[str, float | bool | None] = {}
         self._usual_s = 0.0
         self._longest_s = inf
-        self._deadline_s = -inf
+        self._deadline_s = self._look_s = -inf
         self._minute = Minute()
         self._running = False
 
@@ -90,7 +90,7 @@ class Engine:
         """One scan; what it changed (mostly nothing)."""
         now_s = scan.t_s
         step_s = now_s - self.now_s
-        if now_s < self._deadline_s and step_s <= self._longest_s and step_s >= 0 and self._sensing.quiet(scan):
+        if now_s < self._look_s and step_s <= self._longest_s and step_s >= 0 and self._sensing.quiet(scan):
             self.now_s, self.wall_s, self._scan = now_s, scan.wall_s, scan
             self._usual_s += (step_s - self._usual_s) * 0.1
             if self._running:
@@ -102,7 +102,7 @@ class Engine:
         """A start of the compressor captured at the full sample rate."""
         self._trends.take_start(start)
         self._cycle.transient = start
-        self._deadline_s = -inf
+        self._deadline_s = self._look_s = -inf
         return ()
 
     def request(
@@ -149,6 +149,7 @@ class Engine:
         self._deadline_s = min(
             self._judge.deadline(), self._patterns.deadline(scan.t_s), self._minute.deadline_s, self._silence_deadline()
         )
+        self._look_s = self._deadline_s - limits.MOMENT_S.value
         return events
 
     def _gap(self, scan: Scan) -> list[Event]:
@@ -198,7 +199,7 @@ class Engine:
         if outdoor_c is None:
             outdoor_c = scan.outdoor_c
         fault = {"high-running-current", "low-running-current", "locked-rotor", "fan-not-running"}
-        settled = started_s is not None and self._minute.began_s - started_s >= limits.SETTLE_S.value
+        settled = started_s is not None and lasted(started_s, self._minute.began_s, limits.SETTLE_S.value)
         sound = self.facts.draw == "normal" and not fault & self._judge.standing.keys()
         if settled and sound and means["compressor_a"] is not None:
             self._trends.take_minute(
@@ -224,6 +225,11 @@ class Engine:
         track.set_bands("draw", draw_bands(self.settings, self._trends.normal_a(outdoor_c)))
 
     # ------------------------------------------------------------ what the judge asks
+
+    @property
+    def said(self) -> Facts:
+        """What the last scan says by itself."""
+        return facts(self._sensing, said=True)
 
     def answer(self, row: Row) -> Answer:
         """The answer to a finding's condition at this moment."""
@@ -251,8 +257,8 @@ class Engine:
         call = self._sensing.beliefs.get("call")
         if call is None or call.symbol is None:
             return None
-        idle_s = self.now_s - call.since_s
-        return not call.symbol and idle_s >= self._patterns.no_call_s and self._patterns.heat.stands(self.now_s)
+        idle = lasted(call.since_s, self.now_s, self._patterns.no_call_s)
+        return not call.symbol and idle and self._patterns.heat.stands(self.now_s)
 
     def _silent(self) -> list[str]:
         settings = self.settings
@@ -345,7 +351,7 @@ class Minute:
         self._was: dict[str, tuple[float, int]] = {}
 
     def due(self, now_s: float) -> bool:
-        return now_s >= self.deadline_s
+        return lasted(self.deadline_s, now_s, 0.0)
 
     def open(self, now_s: float, cycle: CycleWatch) -> None:
         self.began_s, self.deadline_s = now_s, now_s + limits.MINUTE_S.value

@@ -15,7 +15,7 @@ import msgspec
 from monitor import limits
 from monitor.config import Settings
 from monitor.findings import ROWS, Answer, Row, hold_s
-from monitor.links import Facts, Sensing
+from monitor.links import Facts, Sensing, lasted
 from monitor.records import Change, ChangeKind, Evidence, Finding
 from monitor.suspects import Verdict, judge
 
@@ -29,6 +29,9 @@ class Moment(Protocol):
     facts: Facts
 
     @property
+    def said(self) -> Facts: ...
+
+    @property
     def stopped_at(self) -> str | None: ...
 
     def answer(self, row: Row) -> Answer: ...
@@ -37,9 +40,10 @@ class Moment(Protocol):
 
 
 class Timer:
-    """Since when a condition has been true or false, and whether its parent has been holding it down."""
+    """Since when a condition has been true or false, how many scans by themselves said that it is true, and whether
+    its parent has been holding it down."""
 
-    __slots__ = ("clear_s", "false_s", "hold_s", "revise_s", "row", "suppressed", "true_s")
+    __slots__ = ("clear_s", "false_s", "hold_s", "revise_s", "row", "scans", "suppressed", "true_s")
 
     def __init__(self, row: Row, settings: Settings) -> None:
         self.row = row
@@ -51,6 +55,12 @@ class Timer:
         self.false_s: float | None = None
         self.revise_s = inf
         self.suppressed = False
+        self.scans = 0
+
+    def count(self, answer: Answer, said: Facts) -> None:
+        """One scan by itself: an odd one beside a change that is not yet believed makes a condition of two halves."""
+        bears_out = bool(self.row.condition is None or self.row.condition(said))
+        self.scans = self.scans + bears_out if answer or bears_out else 0
 
     def take(self, answer: Answer, since_s: float, now_s: float, *, suppressed: bool) -> None:
         if answer:
@@ -68,10 +78,11 @@ class Timer:
         self.suppressed = suppressed
 
     def due(self, now_s: float) -> bool:
-        return self.true_s is not None and not self.suppressed and now_s - self.true_s >= self.hold_s
+        held = self.true_s is not None and lasted(self.true_s, now_s, self.hold_s)
+        return held and not self.suppressed and (self.row.pattern or self.scans >= limits.CONFIRM_SCANS.value)
 
     def over(self, now_s: float) -> bool:
-        return self.false_s is not None and now_s - self.false_s >= self.clear_s
+        return self.false_s is not None and lasted(self.false_s, now_s, self.clear_s)
 
     def deadline(self, *, standing: bool) -> float:
         if standing:
@@ -92,11 +103,12 @@ class Judge:
     def take(self, moment: Moment) -> list[Change]:
         """Judge every finding at one moment; the changes, parents first."""
         changes: list[Change] = []
-        fresh = self._fresh_symbols()
+        fresh, said = self._fresh_symbols(), moment.said
         for timer in self._timers:
             row = timer.row
             suppressed = any(parent in self.standing for parent in row.parents)
             answer = moment.answer(row)
+            timer.count(answer, said)
             timer.take(answer, moment.changed_s, moment.now_s, suppressed=suppressed)
             if row.steady and answer and not self._borne_out(row):
                 timer.true_s = moment.now_s
@@ -126,7 +138,7 @@ class Judge:
             return self._clear(row, moment)
         if fresh and not row.pattern and answer:
             timer.revise_s = now_s + limits.REVISE_S.value
-        if now_s >= timer.revise_s and answer and self._borne_out(row):
+        if lasted(timer.revise_s, now_s, 0.0) and answer and self._borne_out(row):
             timer.revise_s = inf
             return self._revise(row, moment)
         return None

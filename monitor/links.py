@@ -98,14 +98,21 @@ def run_bands(rated_a: float, on: limits.Limit, off: limits.Limit) -> Bands:
 # ---------------------------------------------------------------- one believed sense
 
 
-class Belief:
-    """What one sense is believed to say. `symbol` is None while unknown; `since_s` is when that began."""
+def lasted(since_s: float, now_s: float, hold_s: float) -> bool:
+    """Whether what began at `since_s` has lasted `hold_s`: the very moment at which it ends counts."""
+    return now_s - since_s >= hold_s - limits.MOMENT_S.value
 
-    __slots__ = ("candidate", "candidate_s", "missing_s", "missing_scans", "name", "since_s", "symbol", "was")
+
+class Belief:
+    """What one sense is believed to say. `symbol` is None while unknown; `since_s` is when that began; `said` is what
+    the last scan said by itself (what is believed, where it had no reading)."""
+
+    __slots__ = ("candidate", "candidate_s", "missing_s", "missing_scans", "name", "said", "since_s", "symbol", "was")
 
     def __init__(self, name: str) -> None:
         self.name = name
         self.symbol: Any = None
+        self.said: Any = None
         self.was: Any = None
         self.since_s = -inf
         self.candidate: Any = None
@@ -132,7 +139,7 @@ class Belief:
         """One scan's answer (None: missing). True when what is believed has changed."""
         if raw is None:
             return self._miss(now_s)
-        self.missing_scans = 0
+        self.said, self.missing_scans = raw, 0
         if raw == self.symbol:
             self.candidate = None
             return False
@@ -150,13 +157,15 @@ class Belief:
         if self.missing_scans == 0:
             self.missing_s = now_s
         self.missing_scans += 1
-        stale = now_s - self.missing_s >= limits.STALE_S.value and self.missing_scans >= limits.CONFIRM_SCANS.value
+        self.said = self.symbol
+        stale = lasted(self.missing_s, now_s, limits.STALE_S.value) and self.missing_scans >= limits.CONFIRM_SCANS.value
         if stale and self.symbol is not None:
             return self._become(None, self.missing_s)
         return False
 
     def _become(self, symbol: Any, since_s: float) -> bool:
         self.was, self.symbol, self.since_s, self.candidate = self.symbol, symbol, since_s, None
+        self.said = symbol
         return True
 
 
@@ -260,7 +269,9 @@ class Sensing:
         changed = [belief for belief, raw in zip(self.flags, flags, strict=True) if belief.take(raw, now_s)]
         compressor = self.track("compressor_a")
         if compressor is not None and "call" in self.beliefs:
-            compressor.set_bands("compressor", self._by_call[scan.call is not False])
+            # One odd scan without a call makes no rest of a run.
+            rests = self.beliefs["call"].symbol is False and scan.call is not True
+            compressor.set_bands("compressor", self._by_call[not rests])
         for track, value in zip(self.tracks, self._get_numbers(scan), strict=True):
             changed += track.take(value, now_s)
         self._restless = not all(belief.settled or belief.long_gone for belief in self.beliefs.values())
@@ -283,7 +294,7 @@ class Sensing:
     def silent(self, now_s: float, hold_s: float, scans: float) -> list[str]:
         """The fitted readings missing for `hold_s` and `scans` scans, and not believed again since."""
         for name, belief in self.readings.items():
-            if belief.missing_scans >= scans and now_s - belief.missing_s >= hold_s:
+            if belief.missing_scans >= scans and lasted(belief.missing_s, now_s, hold_s):
                 self._silent.add(name)
             elif belief.symbol is not None:
                 self._silent.discard(name)
@@ -360,10 +371,10 @@ def contacts_closed(load: bool | None, runs: bool | None) -> bool | None:
     return None if runs else False
 
 
-def facts(sensing: Sensing) -> Facts:
-    """The facts as of the last scan."""
-    said = {name: belief.symbol for name, belief in sensing.beliefs.items()}
-    get = said.get
+def facts(sensing: Sensing, *, said: bool = False) -> Facts:
+    """The facts as of the last scan: what is believed or, with `said`, what this one scan says by itself."""
+    symbols = {name: belief.said if said else belief.symbol for name, belief in sensing.beliefs.items()}
+    get = symbols.get
     runs = either(get("compressor"), get("fan"))
     return Facts(
         call=get("call"),

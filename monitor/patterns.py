@@ -12,7 +12,7 @@ from math import inf
 
 from monitor import limits
 from monitor.config import Settings
-from monitor.links import Facts
+from monitor.links import Facts, lasted
 
 
 class Chatter:
@@ -33,7 +33,9 @@ class Chatter:
 
     def stands(self, now_s: float) -> bool:
         full = len(self.times_s) == self.changes
-        return full and self.times_s[-1] - self.times_s[0] <= self.window_s and now_s - self.times_s[-1] < self.window_s
+        if not full or lasted(self.times_s[-1], now_s, self.window_s):
+            return False
+        return self.times_s[-1] - self.times_s[0] <= self.window_s + limits.MOMENT_S.value
 
     def ends_s(self) -> list[float]:
         return [self.times_s[-1] + self.window_s] if self.times_s else []
@@ -59,13 +61,13 @@ class ShortCycling:
 
     def started(self, now_s: float) -> None:
         if self._stopped_s is not None:
-            self.soon = self.soon + 1 if now_s - self._stopped_s < self.off_s else 0
+            self.soon = 0 if lasted(self._stopped_s, now_s, self.off_s) else self.soon + 1
         self._started_s, self._stopped_s = now_s, None
         self.starts_s.append(now_s)
 
     def stopped(self, now_s: float) -> None:
         if self._started_s is not None:
-            self.short = self.short + 1 if now_s - self._started_s < self.run_s else 0
+            self.short = 0 if lasted(self._started_s, now_s, self.run_s) else self.short + 1
         self._stopped_s, self._started_s = now_s, None
 
     def excuse(self) -> None:
@@ -92,9 +94,9 @@ class ShortCycling:
 
     def _expire(self, now_s: float) -> None:
         # A pause or a run that has already lasted long enough ends its row before the next event.
-        if self._stopped_s is not None and now_s - self._stopped_s >= self.off_s:
+        if self._stopped_s is not None and lasted(self._stopped_s, now_s, self.off_s):
             self.soon = 0
-        if self._started_s is not None and now_s - self._started_s >= self.run_s:
+        if self._started_s is not None and lasted(self._started_s, now_s, self.run_s):
             self.short = 0
 
     def ends_s(self) -> list[float]:
@@ -174,7 +176,7 @@ class HeatWatch:
         return sum(held_s for hour, held_s in self.days if hour >= first)
 
     def stands(self, now_s: float) -> bool:
-        earlier = any(now_s - at_s >= self.earlier_s for at_s in self.called_s)
+        earlier = any(lasted(at_s, now_s, self.earlier_s) for at_s in self.called_s)
         return earlier and self.since_call_s >= self.hot_s
 
 

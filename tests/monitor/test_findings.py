@@ -9,8 +9,8 @@ import pytest
 from monitor import limits
 from monitor.config import Settings, Unit, parse
 from monitor.findings import CATALOGUE, CONTRADICTIONS, ROWS, both, no
-from monitor.records import READINGS, Severity
-from tests.monitor.units import ALL, REST, RUN, UNIT, Readings, but, changes, raised
+from monitor.records import READINGS, Change, Severity
+from tests.monitor.units import ALL, REST, RUN, UNIT, Readings, but, changes, events, raised, scans
 
 NO_PULL = but(RUN, load=False, coil_a=0.0, compressor_a=0.0, fan_a=0.0)
 NO_RUN = but(RUN, compressor_a=0.0, fan_a=0.0)
@@ -321,7 +321,6 @@ def test_recording_that_begins_in_a_run_is_taken_as_it_is_found() -> None:
 
 def test_nothing_is_made_of_a_gap() -> None:
     """Across a pause in the recording no run, pause or condition is counted as lasting."""
-    from tests.monitor.units import events, scans
 
     before = list(scans((60, REST), (100, NO_PULL | {"coil_a": 0.26}), every_s=1.0))[:65]
     after = list(scans((9, NO_PULL), (60, RUN), from_s=5000.0))
@@ -357,3 +356,41 @@ def test_reading_missed_just_as_a_sound_unit_starts_or_stops_raises_nothing(
     parts = (20 * every_s, base), (every_s, but(run, **{gone: None})), (20 * every_s, run)
     stop = (every_s, but(base, **{gone: None})), (20 * every_s, base)
     assert changes(*parts, *stop, every_s=every_s, fitted=fitted) == []
+
+
+def test_one_scan_without_a_call_makes_no_rest_of_a_run() -> None:
+    """In a one-pole unit less than half of rated load at rest is no run; one odd scan of the call is no rest."""
+    small = Settings(unit=Unit(compressor_rla_a=6.6, compressor_lra_a=31.0, fan_fla_a=0.5, contactor_poles=1))
+    run = but(RUN, compressor_a=2.9, fan_a=None)
+    parts = (600, but(REST, fan_a=None)), (30, run), (30, but(run, call=False)), (600, run)
+    fitted = tuple(name for name in ALL if name != "fan_a")
+    assert changes(*parts, every_s=30.0, settings=small, fitted=fitted) == []
+
+
+@pytest.mark.parametrize("from_s", [3.7, 13.7, 2003.7, 86400.1, 1_000_000.3])
+@pytest.mark.parametrize(
+    ("name", "odd", "delay_s"),
+    [("call-without-pull-in", NO_PULL, 10), ("sensor-silent", but(REST, fan_a=None), 60)],
+)
+def test_delay_ends_at_its_moment_whatever_the_decimals_of_the_times(
+    name: str, odd: Readings, delay_s: int, from_s: float
+) -> None:
+    """2063.7 - 2003.7 is a hair under 60 in binary; the scan of that moment is the one that raises."""
+    stream = scans((100, REST), (delay_s + 30, odd), every_s=5.0, from_s=from_s)
+    found = [e for e in events(stream) if isinstance(e, Change)]
+    assert [(e.finding, e.t_s) for e in found] == [(name, pytest.approx(from_s + 100 + delay_s, abs=1e-3))]
+
+
+@pytest.mark.parametrize("every_s", [10.0, 50.0])
+@pytest.mark.parametrize("fitted", [ALL, ALL[:8], ("call", "compressor_a"), ("call", "load", "fan_a")])
+@pytest.mark.parametrize("name", ["call", "supply", "load", "compressor_a", "fan_a", "coil_a", "thermostat"])
+def test_one_odd_scan_at_a_start_or_a_stop_raises_nothing(name: str, fitted: tuple[str, ...], every_s: float) -> None:
+    """Beside a change that is not yet believed, one odd scan may say what is a fault; it takes two."""
+    odd = {**dict.fromkeys(("call", "supply", "load", "thermostat"), False), "compressor_a": 0.0}.get(name, 0.0)
+    sound = [*(REST for _ in range(8)), *(RUN for _ in range(8)), *(REST for _ in range(8))]
+    for at in (*range(6, 11), *range(14, 19)):
+        for value in (odd, not odd if isinstance(odd, bool) else 40.0):
+            if name in fitted:
+                parts = [(every_s, but(row, **{name: value} if at == place else {})) for place, row in enumerate(sound)]
+                kept = [(s, {n: v if n in fitted else None for n, v in row.items()}) for s, row in parts]
+                assert changes(*kept, every_s=every_s, fitted=fitted) == [], (at, value)
