@@ -182,7 +182,8 @@ class Session:
             if time.monotonic() > until_s:
                 raise self._error("no answer")
             self._flush()
-            select.select([self.fileno()], [], [], 0.1)
+            if not self.unread:
+                select.select([self.fileno()], [], [], 0.1)
             self._try(self._client.loop_read())
 
     def _on_connect(
