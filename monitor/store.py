@@ -10,6 +10,7 @@ import fcntl
 import os
 import sqlite3
 from collections.abc import Callable, Sequence
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -53,6 +54,7 @@ _COUNTED = (
     "SELECT count(*) FROM (SELECT value AS one FROM meta WHERE key = 'run' UNION ALL SELECT last FROM counters "
     "UNION ALL SELECT place FROM cursors) WHERE typeof(one) != 'integer'"
 )
+_NO_TEXT = "Could not decode to UTF-8"  # how the module says that a text of the file is none
 MIGRATIONS: tuple[str, ...] = (_V1,)  # one script a version; a script that has shipped is never changed
 
 
@@ -126,9 +128,23 @@ def sound(db: sqlite3.Connection) -> bool:
         return False
 
 
+def _whole(db: sqlite3.Connection) -> bool:
+    """Whether tables and columns have their names and counters are numbers: SQLite's own check does not know either."""
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
+        migrate(fresh)
+        wanted, found = _columns(fresh), _columns(db)
+    return wanted <= found and not db.execute(_COUNTED).fetchone()[0]
+
+
+def _columns(db: sqlite3.Connection) -> set[tuple[str, str]]:
+    """(table, column) of all tables."""
+    sql = "SELECT m.name, i.name FROM sqlite_master m, pragma_table_info(m.name) i WHERE m.type = 'table'"
+    return set(db.execute(sql))
+
+
 def corrupt(error: sqlite3.Error) -> bool:
     """Whether an error says that the file is damaged or no database, rather than the disk full, locked or failing."""
-    return not isinstance(error, sqlite3.OperationalError) and type(error) is sqlite3.DatabaseError
+    return type(error) is sqlite3.DatabaseError or str(error).startswith(_NO_TEXT)
 
 
 def open_owned(path: Path, wall: Callable[[], float]) -> tuple[sqlite3.Connection, str]:
@@ -142,7 +158,7 @@ def open_owned(path: Path, wall: Callable[[], float]) -> tuple[sqlite3.Connectio
         db = connect(path, durable=True, make=True)
         if sound(db):
             migrate(db, place=str(path))
-            if not db.execute(_COUNTED).fetchone()[0]:
+            if _whole(db):
                 return db, ""
     except sqlite3.DatabaseError as error:
         if db is not None:

@@ -317,6 +317,60 @@ def test_a_power_cut_leaves_a_whole_beginning_of_the_story(keep: config.History,
     assert len(found) > 10
 
 
+@pytest.mark.parametrize(
+    ("sql", "damage"),
+    [
+        ("UPDATE meta SET value = 'many' WHERE key = 'run'", None),
+        ("UPDATE counters SET last = x'ff' WHERE topic = 'place'", None),
+        ("SELECT 1", (b"wall_s REAL, body", b"wall_x REAL, body")),
+        ("SELECT 1", (b"wall_s REAL, body", b"w\xfell_s REAL, body")),
+        ("SELECT 1", (b"CREATE TABLE starts", b"CREATE T\xb1BLE starts")),
+    ],
+    ids=["run", "counter", "column", "no text", "no SQL"],
+)
+def test_damage_that_passes_the_check_of_the_file_is_found(
+    keep: config.History, sql: str, damage: tuple[bytes, bytes] | None
+) -> None:
+    """A counter that is no number, a column of another name, a schema that is no text: set aside, the watch goes on."""
+    desk = Desk(keep)
+    desk.step(change())
+    desk.history.close()
+    with sqlite3.connect(keep.file) as db:
+        db.execute(sql)
+    db.close()
+    if damage is not None:
+        data = Path(keep.file).read_bytes()
+        assert damage[0] in data
+        Path(keep.file).write_bytes(data.replace(*damage))
+    desk.history = desk._open()
+    desk.step(change())
+    assert desk.history.health().set_aside.startswith("history.corrupt-")
+    assert desk.error == ""
+    assert len(desk.deliver()) == 1
+    desk.history.close()
+
+
+def test_rows_that_cannot_be_read_are_passed_over_and_the_rest_is_told(keep: config.History) -> None:
+    """A page of rows whose bodies are spoilt holds up no outlet, no request and no page."""
+    desk = Desk(keep)
+    for _ in range(150):
+        desk.step(change())
+    request = Request(id="r1", request=RequestKind.SERVICE, by="me")
+    for name in ("r0", "r1", "r2"):
+        desk.history.add_request(Request(id=name, request=RequestKind.SERVICE, by="me"))
+    with sqlite3.connect(keep.file) as db:
+        db.execute("UPDATE outbox SET body = substr(body, 2) WHERE place <= 120")
+        db.execute("UPDATE requests SET body = x'ff00' WHERE id != 'r1'")
+        db.execute("UPDATE state SET body = 'text' WHERE key = 'memory'")
+    db.close()
+    assert desk.deliver() == list(range(121, 151))
+    assert desk.history.requests() == [request]
+    assert len(desk.history.events(limit=1000)) == 30
+    desk.restart()
+    assert desk.history.memory() is None
+    desk.history.close()
+
+
 def test_a_file_of_noise_is_set_aside(keep: config.History) -> None:
     """No database at all, and files of earlier accidents: no more than a few are kept."""
     folder = Path(keep.file).parent

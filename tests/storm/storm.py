@@ -124,6 +124,7 @@ class Storm:
         self.got: list[Kept] = []
         self.forgotten: list[int] = []
         self.damaged: set[str] = set()  # numberings of which a damaged file held what nobody had been told
+        self.anew: set[tuple[str, int]] = set()  # (numbering, run) begun without the memory of the one before
         self.log: list[str] = []
         self.life = 0
         self.broken: list[str] = []
@@ -341,8 +342,11 @@ class Storm:
         """Each finding is raised, revised and cleared strictly in turn; afresh after a cut that forgot something."""
         seen: set[str] = set()
         standing: dict[str, bool] = {}
+        anew = set(self.anew)
         for place, kept in enumerate(self.got):
-            if place in self.forgotten:
+            life = (id_origin(kept.id, kept.seq).partition(".")[0], kept.run)
+            if place in self.forgotten or life in anew:
+                anew.discard(life)
                 standing.clear()
             if kept.id in seen or not isinstance(kept.body, Change):
                 continue

@@ -8,6 +8,7 @@ told younger than it is; what the wires tell truly is read truly; what is held a
 
 from __future__ import annotations
 
+import hashlib
 import random
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -118,8 +119,8 @@ class WireStorm(Storm):
 
     def _begin(self, home: Path) -> None:
         super()._begin(home)
-        if self.history.memory() is None:  # it was in the file that is set aside
-            self.forgotten.append(len(self.got))
+        if self.history.memory() is None or self.service.engine.memory_refused:  # the damage was in it
+            self.anew.add((self.history.origin, self.history._owned().run))
 
     def power_cut(self) -> None:
         self._note_damage()
@@ -325,7 +326,7 @@ class WireStorm(Storm):
         self.broken += [f"{name}: {found} of {most}" for name, (found, most) in sizes.items() if found > most]
 
     def digest(self) -> str:
-        return super().digest() + str(hash(msgspec.json.encode(self.told)))
+        return super().digest() + hashlib.sha256(msgspec.json.encode(self.told)).hexdigest()
 
 
 def run(seed: int, folder: Path, steps: int = 90) -> WireStorm:

@@ -1,0 +1,55 @@
+"""Seeded storms under the shipped drivers (60 on CI, 6 elsewhere; about two seconds of processor each), and a soak.
+
+`WIRE_STORMS=1000 pytest tests/storm/test_wires.py` is the nightly size; `STORM_SEED=7` plays one again, with its log.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from tests.storm import soak
+from tests.storm.wires import run
+
+STORMS = int(os.environ.get("WIRE_STORMS", "60" if os.environ.get("CI") else "6"))
+ONE = os.environ.get("STORM_SEED")
+BATCH = 6
+BATCHES = [range(first, min(first + BATCH, STORMS)) for first in range(0, STORMS, BATCH)]
+
+
+@pytest.mark.parametrize("seeds", BATCHES if ONE is None else [range(int(ONE), int(ONE) + 1)], ids=str)
+def test_no_storm_at_the_wires_breaks_a_promise(seeds: range, tmp_path: Path) -> None:
+    """No event lost, doubled or out of order; what comes from a dead chip is missing; in the calm all is read truly."""
+    told = 0
+    for seed in seeds:
+        storm = run(seed, tmp_path / str(seed))
+        assert storm.broken == [], f"STORM_SEED={seed} plays it again; {storm.log}"
+        told += len(storm.got)
+    assert told, "storms in which nothing was told prove nothing"
+
+
+def test_same_seed_is_the_same_storm_at_the_wires(tmp_path: Path) -> None:
+    """What happened and what was told are the same to the letter."""
+    assert len({run(11, tmp_path / str(turn)).digest() for turn in range(2)}) == 1
+
+
+def test_a_dead_chip_shown_as_healthy_would_be_seen(tmp_path: Path) -> None:
+    """The judge of the storms itself: a chip that is said to be dead and still answers breaks the promise."""
+    storm = run(2, tmp_path / "calm", steps=0)
+    assert storm.broken == []
+    status = storm.history.status()
+    assert status is not None
+    storm._missing(0x49, status)
+    assert len(storm.broken) == 1
+
+
+def test_a_day_leaves_memory_and_files_as_they_were(tmp_path: Path) -> None:
+    """A simulated day and the next under the drivers: no more Python objects at the end of the second than of the
+    first, and no larger files. `python -m tests.storm.soak` is the month."""
+    first, second = soak.run(tmp_path, 2, 180.0, lambda line: None)
+    assert second.objects < first.objects * 1.02
+    assert second.history < first.history + 1_000_000
+    assert second.told > first.told > 20
+    assert second.files <= first.files
