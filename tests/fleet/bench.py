@@ -1,26 +1,20 @@
-"""A bench of the fleet on this machine: what ingest and the morning list can do with thousands of sites.
+"""Parts of the fleet's bench (tests/fleet/__main__.py): ingest on a private broker and a private PostgreSQL.
 
-    python -m tests.fleet.bench --sites 10000 --backlog 60000 --rounds 3
-
-In each round, on one private broker and one private PostgreSQL with its usual durability, the same backlog of messages
-is drained by (a) a subscriber that does nothing, (b) one ingest worker, (c) two; each begins with the backlog whole.
-The figures of a round are taken within minutes of each other, so that their ratio says more than each of them.
+In each round the same backlog of messages is drained by (a) a subscriber that does nothing, (b) one ingest worker, (c)
+two; each begins with the backlog whole, and PostgreSQL with its usual durability. The figures of a round are taken
+within minutes of each other, so that their ratio says more than each of them.
 """
 
 from __future__ import annotations
 
-import argparse
 import itertools
 import multiprocessing as mp
-import os
 import statistics
-import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
 from multiprocessing.sharedctypes import Synchronized
-from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import paho.mqtt.client as paho
 import sqlalchemy as sa
@@ -36,6 +30,7 @@ from monitor.fleet.tables import sites, state
 from monitor.messages import topic
 from sim.broker import PrivateBroker
 from sim.load import LoadSite, Publisher, site_name
+from tests.fleet.busy import Busy, rss
 from tests.fleet.servers import Postgres
 
 QUIET = ("allow_anonymous true", "autosave_on_changes false", "autosave_interval 1800", "max_inflight_messages 0")
@@ -103,56 +98,71 @@ def _subscribed(port: int, group: str) -> None:
     client.loop_stop()
 
 
-def _rate(target: Callable[..., None], arguments: Sequence[Any], processes: int, wanted: int) -> tuple[float, int]:
-    """Messages a second from the first to the last, and the largest resident memory of one process, bytes."""
+class Drained(NamedTuple):
+    """What emptying a queue took: messages a second from the first to the last, the largest resident memory of one
+    process in MB, and microseconds of processor time a message by those who drained, the database and the broker."""
+
+    per_s: float
+    most_mb: float
+    worker_us: float
+    database_us: float
+    broker_us: float
+
+
+def _drained(
+    target: Callable[..., None], arguments: Sequence[Any], processes: int, wanted: int, beside: tuple[Busy, Busy]
+) -> Drained:
     got = _SPAWN.Value("q", 0)
     running = [_SPAWN.Process(target=target, args=(*arguments, got), daemon=True) for _ in range(processes)]
+    before = [one.cpu_s() for one in beside]
     for process in running:
         process.start()
-    most, began, first, until = 0, 0.0, 0, time.monotonic() + _LONG_S
+    most, first, began = 0, 0, time.monotonic()
+    at_first, until = [0.0], began + _LONG_S
     while got.value < wanted and time.monotonic() < until:
-        if not began and got.value:
-            began, first = time.monotonic(), got.value
-        most = max(most, *(_rss(process.pid or 0) for process in running))
+        if not first and got.value:
+            first, began = got.value, time.monotonic()
+            at_first = [Busy(process.pid).cpu_s() for process in running]
+        most = max(most, *(rss(process.pid or 0) for process in running))
         time.sleep(0.005)
-    took_s = time.monotonic() - began
+    took_s, count = time.monotonic() - began, got.value - first
+    worked_s = sum(Busy(process.pid).cpu_s() for process in running) - sum(at_first)
+    others_s = [one.cpu_s() - was for one, was in zip(beside, before, strict=True)]
     for process in running:
         process.kill()
         process.join()
-    return (got.value - first) / took_s, most
-
-
-def _rss(pid: int) -> int:
-    try:
-        pages = int(Path(f"/proc/{pid}/statm").read_text().split()[1])
-    except (OSError, IndexError):
-        return 0
-    return pages * os.sysconf("SC_PAGE_SIZE")
+    costs = (1e6 * spent / count for spent in (worked_s, *others_s))
+    return Drained(count / took_s, most / 1e6, *costs)
 
 
 # ---------------------------------------------------------------- rounds
 
 
-def round_of(count: int, backlog: int) -> dict[str, float]:
-    """One round: rates of the no-op subscriber, one worker, two workers; each with a fresh broker and database."""
-    rates: dict[str, float] = {}
+DRAINERS = (("no-op subscriber", 0), ("one worker", 1), ("two workers", 2))
+
+
+def round_of(count: int, backlog: int) -> dict[str, Drained]:
+    """One round: the no-op subscriber, one worker, two workers; each with a fresh broker and database."""
     database = Postgres(options=())
     try:
-        for name, workers in (("no-op", 0), ("one worker", 1), ("two workers", 2)):
-            with PrivateBroker(QUIET) as broker:
-                url = database.database(f"b{workers}")
-                rates[name], rates[f"{name} MB"] = _drain(broker.port, url, count, backlog, workers)
+        return {name: _fresh(database, count, backlog, workers) for name, workers in DRAINERS}
     finally:
         database.close()
-    return rates
 
 
-def _drain(port: int, url: str, count: int, backlog: int, workers: int) -> tuple[float, float]:
-    """Fill the broker's queue, then let so many workers (0: the no-op subscriber) empty it; rate and memory in MB."""
+def _fresh(database: Postgres, count: int, backlog: int, workers: int) -> Drained:
+    with PrivateBroker(QUIET) as broker:
+        return _drain(broker, database, count, backlog, workers)
+
+
+def _drain(broker: PrivateBroker, database: Postgres, count: int, backlog: int, workers: int) -> Drained:
+    """Fill the broker's queue, then let so many workers (0: the no-op subscriber) empty it."""
+    url, port = database.database(f"b{workers}"), broker.port
     if workers:
         store = Store(url)
         store.migrate()
         make_sites(store, count)
+        store.close()
         for slot in range(workers):
             _hold_slot(port, url, slot)
     else:
@@ -163,11 +173,10 @@ def _drain(port: int, url: str, count: int, backlog: int, workers: int) -> tuple
     publisher.settle(60.0)
     publisher.close()
     wanted = int(publisher.sent * 0.97)  # the last few come singly
+    beside = (Busy(database.pid), Busy(broker.pid))
     if workers:
-        rate, memory = _rate(_ingest, (port, url), workers, wanted)
-    else:
-        rate, memory = _rate(_noop, (port, "noop"), 1, wanted)
-    return rate, memory / 1e6
+        return _drained(_ingest, (port, url), workers, wanted, beside)
+    return _drained(_noop, (port, "noop"), 1, wanted, beside)
 
 
 def _hold_slot(port: int, url: str, slot: int) -> None:
@@ -177,7 +186,17 @@ def _hold_slot(port: int, url: str, slot: int) -> None:
     session.drop()
 
 
-def steady(count: int, seconds: float, pace_per_s: float) -> None:
+class Moment(NamedTuple):
+    """An even load, at one moment of it: seconds from its beginning, messages sent and not yet committed, MB."""
+
+    at_s: float
+    sent: int
+    behind: int
+    worker_mb: float
+    broker_mb: float
+
+
+def steady(count: int, seconds: float, pace_per_s: float) -> list[Moment]:
     """One worker under an even load for a while: does its memory, or the queue at the broker, grow?"""
     database = Postgres(options=())
     got = _SPAWN.Value("q", 0)
@@ -187,32 +206,33 @@ def steady(count: int, seconds: float, pace_per_s: float) -> None:
             store = Store(url)
             store.migrate()
             make_sites(store, count)
+            store.close()
             _hold_slot(broker.port, url, 0)
             worker = _SPAWN.Process(target=_ingest, args=(broker.port, url, got), daemon=True)
             worker.start()
-            _watch(broker, worker.pid or 0, got, Publisher(broker.port, range(count)), (seconds, pace_per_s))
+            moments = _watch(broker, worker.pid or 0, got, Publisher(broker.port, range(count)), (seconds, pace_per_s))
             worker.kill()
             worker.join()
     finally:
         database.close()
+    return moments
 
 
 def _watch(
     broker: PrivateBroker, pid: int, got: Synchronized[int], publisher: Publisher, load: tuple[float, float]
-) -> None:
+) -> list[Moment]:
     speaking = threading.Thread(target=_speak, args=(publisher, *load))
     began, seconds = time.monotonic(), load[0]
     speaking.start()
-    shown = 0
+    moments: list[Moment] = []
     while speaking.is_alive():
         time.sleep(0.2)
         at = time.monotonic() - began
-        if at >= seconds * shown / 10:
+        if at >= seconds * len(moments) / 10:
             behind = publisher.sent - got.value
-            sizes = f"worker {_rss(pid) / 1e6:.1f} MB, broker {_rss(broker.pid) / 1e6:.1f} MB"
-            print(f"{at:6.0f} s: {publisher.sent} sent, {behind} behind, {sizes}", flush=True)
-            shown += 1
+            moments.append(Moment(at, publisher.sent, behind, rss(pid) / 1e6, rss(broker.pid) / 1e6))
     speaking.join()
+    return moments
 
 
 def _speak(publisher: Publisher, seconds: float, pace_per_s: float) -> None:
@@ -225,31 +245,6 @@ def _speak(publisher: Publisher, seconds: float, pace_per_s: float) -> None:
     publisher.close()
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the rounds and print them."""
-    parser = argparse.ArgumentParser(prog="python -m tests.fleet.bench")
-    parser.add_argument("--sites", type=int, default=10_000)
-    parser.add_argument("--backlog", type=int, default=60_000)
-    parser.add_argument("--rounds", type=int, default=3)
-    parser.add_argument("--steady", type=float, metavar="S", help="instead: an even load for so many seconds")
-    parser.add_argument("--pace", type=float, default=2000.0, help="messages a second of the even load")
-    chosen = parser.parse_args(arguments)
-    if chosen.steady:
-        steady(chosen.sites, chosen.steady, chosen.pace)
-        return 0
-    size = statistics.mean(len(payload) for n in range(100) for _, payload in LoadSite(n).burst(n % 25 + 1))
-    print(f"{chosen.sites} sites, backlog {chosen.backlog} messages of {size:.0f} bytes on average")
-    rounds = [round_of(chosen.sites, chosen.backlog) for _ in range(chosen.rounds)]
-    for name in ("no-op", "one worker", "two workers"):
-        rates = [row[name] for row in rounds]
-        ratios = [row[name] / row["no-op"] for row in rounds]
-        memory = max(row[f"{name} MB"] for row in rounds)
-        print(
-            f"{name:12} {statistics.median(rates):8.0f}/s ({', '.join(f'{rate:.0f}' for rate in rates)})"
-            f"  ratio to no-op {statistics.median(ratios):.2f}  largest RSS {memory:.0f} MB"
-        )
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main())
+def payload_size() -> float:
+    """Mean bytes of a message of the load."""
+    return statistics.mean(len(payload) for n in range(100) for _, payload in LoadSite(n).burst(n % 25 + 1))

@@ -1,6 +1,4 @@
-"""How long the office's pages take with thousands of sites and a season of data, on a private PostgreSQL.
-
-    python -m tests.fleet.bench_season --sites 10000 --days 120 --cycles 8
+"""Parts of the fleet's bench: how long the office's pages take with thousands of sites and a season of data.
 
 The season is made by the database itself from series, so that it is there in minutes: each site has so many cycles a
 day, four events every third day, a row of sums a day; findings stand at 4 % of the sites. Times are medians of whole
@@ -9,11 +7,9 @@ requests through the app, signed in; beside them stands the sign-in page, which 
 
 from __future__ import annotations
 
-import argparse
-import statistics
-import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
+from typing import NamedTuple
 
 import sqlalchemy as sa
 from flask.testing import FlaskClient
@@ -31,7 +27,7 @@ from web.fleet import access
 from web.fleet.app import create_app
 
 _REQUESTS = 15
-_PAGES = (
+PAGES = (
     *("/login", "/", "/?from=100", "/drifting", "/silent", "/due"),
     *("/sites?q=site+77", "/site/load-000074", "/site/load-000074/cycles", "/visits"),
 )
@@ -106,42 +102,54 @@ def times(browser: FlaskClient, path: str) -> list[float]:
     return taken[1:]
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
-    """Fill, measure, print."""
-    parser = argparse.ArgumentParser(prog="python -m tests.fleet.bench_season")
-    parser.add_argument("--sites", type=int, default=10_000)
-    parser.add_argument("--days", type=int, default=120)
-    parser.add_argument("--cycles", type=int, default=8)
-    chosen = parser.parse_args(arguments)
+class Season(NamedTuple):
+    """The pages' times in seconds, one list a path, the season report of the plan among them; bytes of one row, with
+    its share of the indexes, by table; and how many cycles there were."""
+
+    times: dict[str, list[float]]
+    row_bytes: dict[str, float]
+    cycles: int
+
+
+def measure(sites: int, days: int, cycles: int) -> Season:
+    """Fill a private database, and ask for the pages."""
     database = Postgres(options=("shared_buffers=512MB", "max_wal_size=8GB"))
     try:
-        _measure(database, chosen.sites, chosen.days, chosen.cycles)
+        store = Store(database.database("season"))
+        store.migrate()
+        fill(store, sites, days, cycles)
+        found = _asked(store, SEASON_BEGINS + days * 86400)
+        sizes = _row_bytes(store)
+        store.close()
     finally:
         database.close()
-    return 0
+    return Season(found, sizes, sites * days * cycles)
 
 
-def _measure(database: Postgres, sites: int, days: int, cycles: int) -> None:
-    store = Store(database.database("season"))
-    store.migrate()
-    began = time.monotonic()
-    fill(store, sites, days, cycles)
-    rows = sites * days * cycles
-    print(f"{sites} sites, {days} days, {rows / 1e6:.1f} million cycles, filled in {time.monotonic() - began:.0f} s")
-    now = SEASON_BEGINS + days * 86400
-    access._PER_MIN = 10**9
+def _asked(store: Store, now: float) -> dict[str, list[float]]:
+    most, access._PER_MIN = access._PER_MIN, 10**9
     people.add_user(store, "dispatcher", "", Role.DISPATCHER, PASSWORD, by="bench", now=now)
     app = create_app(FleetSettings(), store, wall=lambda: now)
     browser = app.test_client()
     post(browser, "/login", "/login", login="dispatcher", password=PASSWORD)
-    for path in _PAGES:
-        taken = times(browser, path)
-        print(f"{path:24} {statistics.median(taken) * 1e3:7.1f} ms  (to {max(taken) * 1e3:.1f})")
+    found = {path: times(browser, path) for path in PAGES}
     began = time.perf_counter()
-    size = len(browser.get("/plan.csv?from=2026-05-01&to=2026-12-31").data)
-    print(f"{'/plan.csv':24} {(time.perf_counter() - began) * 1e3:7.0f} ms, {size / 1e6:.1f} MB")
-    store.close()
+    assert len(browser.get("/plan.csv?from=2026-05-01&to=2026-12-31").data) > 1000
+    found["/plan.csv"] = [time.perf_counter() - began]
+    access._PER_MIN = most
+    return found
 
 
-if __name__ == "__main__":
-    sys.exit(main())
+def _row_bytes(store: Store) -> dict[str, float]:
+    """Bytes on the disk of one row, indexes and partitions included."""
+    whole = {"events": "events", "cycles": "cycles", "site_days": "site_days", "state": "state"}
+    query = "SELECT sum(pg_total_relation_size(relid)) FROM pg_partition_tree('{0}') "  # a plain table is its own tree
+    plain = "SELECT pg_total_relation_size('{0}')"
+    found: dict[str, float] = {}
+    with store.read() as connection:
+        for name in whole:
+            count = connection.exec_driver_sql(f"SELECT count(*) FROM {name}").scalar() or 1
+            size = connection.exec_driver_sql(query.format(name)).scalar()
+            size = size or connection.exec_driver_sql(plain.format(name)).scalar()
+            found[name] = float(size or 0) / count
+    return found

@@ -47,6 +47,11 @@ class Postgres:
         log = str(self._home / "log")
         self._run("pg_ctl", "-D", str(self._home / "data"), "-w", "-t", "30", "-l", log, "-o", self._options, "start")
 
+    @property
+    def pid(self) -> int:
+        """Process id of the running server, the parent of all that work for it."""
+        return int((self._home / "data" / "postmaster.pid").read_text().splitlines()[0])
+
     def kill(self) -> None:
         """End it at once, as a power cut of the process would."""
         self._run("pg_ctl", "-D", str(self._home / "data"), "-m", "immediate", "-w", "stop")
