@@ -1,0 +1,125 @@
+"""The office's pages in a real browser: phone and desk, light and dark, keyboard, no network."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from monitor.fleet.store import Store
+from sim.load import site_name
+from tests.conftest import need
+from tests.fleet.office import PASSWORD, Office
+from tests.web.browser import DESK, FLAGS, PHONE, WCAG, axe_source, chromium
+from web.fleet import access
+from web.serve import Serving, serve
+
+_SITE = site_name(1)
+PAGES = (
+    *("", "visits", "drifting", "silent", "due", "sites", "sites?q=elm", "score", "ingest", "people", "audit"),
+    *("password", f"site/{_SITE}", f"site/{site_name(5)}", f"site/{_SITE}/cycles", "visit/1", "visit/3", "nothing"),
+)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """Chromium."""
+    need("chromium")
+    with sync_playwright() as play:
+        found = play.chromium.launch(executable_path=chromium(), args=FLAGS)
+        yield found
+        found.close()
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
+    """An office with something on every page."""
+    store = Store(f"sqlite:///{tmp_path_factory.mktemp('seen')}/fleet.db")
+    store.migrate()
+    office = Office(store)
+    with pytest.MonkeyPatch.context() as patch, serve(office.app) as serving:
+        patch.setattr(access, "_PER_MIN", 10**6)
+        yield serving
+    store.close()
+
+
+def signed_in(browser: Browser, url: str, login: str = "owner", **how: Any) -> Page:
+    """A page behind the sign-in that fails the test on any error of script or policy."""
+    page = browser.new_context(**{"viewport": DESK, **how}).new_page()
+    page.set_default_timeout(8000)
+    page.on("pageerror", lambda error: pytest.fail(f"{url}: {error}"))
+    page.on("console", lambda said: pytest.fail(said.text) if "Content Security Policy" in said.text else None)
+    page.goto(f"{url}login")
+    page.get_by_label("Login").fill(login)
+    page.get_by_label("Password").fill(PASSWORD)
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_url(url)
+    return page
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_no_page_is_wider_than_the_screen(browser: Browser, served: Serving, size: dict[str, int]) -> None:
+    """Nothing scrolls sideways but tables within their own frame (WCAG 1.4.10, at 390 px)."""
+    page = signed_in(browser, served.url, viewport=size)
+    wide = []
+    for path in PAGES:
+        page.goto(served.url + path)
+        if page.evaluate("document.documentElement.scrollWidth") > size["width"]:
+            wide.append(path)
+    page.context.close()
+    assert wide == []
+
+
+def test_the_pages_ask_nobody_but_the_office(browser: Browser, served: Serving) -> None:
+    """Every request goes to the pages' own address."""
+    page = signed_in(browser, served.url)
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    for path in PAGES:
+        page.goto(served.url + path)
+    page.context.close()
+    assert asked
+    assert [url for url in asked if not url.startswith(served.url)] == []
+
+
+@pytest.mark.parametrize(("scheme", "size"), [("light", PHONE), ("dark", DESK)], ids=["light phone", "dark desk"])
+def test_every_page_is_accessible(browser: Browser, served: Serving, scheme: str, size: dict[str, int]) -> None:
+    """axe-core finds no violation of WCAG 2.2 AA, light and dark, phone and desk."""
+    source = axe_source()
+    need("axe-core", source is not None)
+    page = signed_in(browser, served.url, viewport=size, color_scheme=scheme, bypass_csp=True)
+    found: dict[str, list[str]] = {}
+    for path in PAGES:
+        page.goto(served.url + path)
+        page.add_script_tag(content=source or "")
+        result = page.evaluate("tags => axe.run(document, {runOnly: tags})", WCAG)
+        wrong = [f"{one['id']}: {one['nodes'][0]['html'][:200]}" for one in result["violations"]]
+        if wrong:
+            found[path] = wrong
+    page.context.close()
+    assert found == {}
+
+
+def test_a_visit_is_booked_made_and_scored_by_clicks_alone(browser: Browser, served: Serving) -> None:
+    """From the morning list to the score, as a dispatcher and then the technician would."""
+    page = signed_in(browser, served.url, "dispatcher")
+    page.get_by_role("link", name="Orchard Lane 9").first.click()
+    page.get_by_label("Day").fill("2026-05-19")
+    page.get_by_label("Technician").first.select_option(label="Lou")
+    page.get_by_role("button", name="Book").click()
+    assert page.get_by_text("Booked.").count() == 1
+    page.context.close()
+    page = signed_in(browser, served.url, "lou")
+    page.get_by_role("link", name="Visits", exact=True).click()
+    row = page.get_by_role("row").filter(has_text="Orchard Lane 9")
+    row.get_by_role("link", name="Write down").click()
+    page.get_by_label("Parts used, one a line").fill("a part")
+    page.get_by_role("button", name="The visit was made").click()
+    assert page.get_by_role("row").filter(has_text="a part").count() == 1
+    page.context.close()
+    page = signed_in(browser, served.url, "dispatcher")
+    page.get_by_role("link", name="Score").click()
+    assert "1" in page.get_by_role("row").last.inner_text()
+    page.context.close()
