@@ -431,6 +431,8 @@ NOTIFY: dict[str, Limit] = {
     "adopt_s": _ours(180.0, "s", 30, 3600, "an alarm that stands this long and was never told here is told now"),
     "late_s": _ours(900.0, "s", 60, 86400, "a message this much later than its alarm says that it is late"),
     "check_window_s": _ours(3 * 3600.0, "s", 600, 86400, "a daily word missed by more than this waits for tomorrow"),
+    "blind_s": _ours(600.0, "s", 60, 86400, "no reading for this long is told: an update or a start takes less"),
+    "begun_s": _ours(15.0, "s", 5, 300, "a service just begun has had no time for a scan; it is restarted after 30 s"),
     "listed_most": _ours(12, "alerts", 1, 40, "more in one message than anybody reads; the page has all"),
 }
 

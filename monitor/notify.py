@@ -134,30 +134,37 @@ class Target(EventOutlet):
 
     def idle(self, status: UnitStatus | None) -> None:
         """Send what the plan says is due. Raises NotifyError when the service does not take it."""
-        now = self._wall()
+        now, age_s = self._wall(), self._age_s(status)
+        if self._clock() - self._begun_s < _N["begun_s"] and status is None:
+            return  # just begun: what was measured comes with the first scan
+        if not _in_service(status, now):
+            self._unsaved = self._plan.watch(age_s, now) or self._unsaved
         if status is not None:
             self._unsaved = self._plan.adopt(status.alerts, now) or self._unsaved
         if now is not None:
             self._unsaved = self._plan.settle(now) or self._unsaved
         self._save()
-        items = self._plan.due(now)
-        if status is None and self._clock() - self._begun_s < limits.EDGE["blind_s"].value:
-            return  # just begun: what was measured comes with the first scan
+        items, blind = self._plan.due(now), status is None or age_s > limits.EDGE["blind_s"].value
         if items:
-            self._tell(items, status, now)
+            self._tell(items, None if blind else status, now)  # what was measured long ago is not told as of now
         elif now is not None and self._plan.daily_due(now):
-            self._daily(status, now)
+            self._daily(None if blind else status, age_s, now)
+
+    def _age_s(self, status: UnitStatus | None) -> float:
+        """How long the unit has not been seen. A status is offered with each scan; before the first one of this run,
+        that of the run before counts."""
+        if status is not None:
+            return self._clock() - self._offered_s
+        age_s = self.history.status_age_s()
+        return self._clock() - self._begun_s if age_s is None else age_s
 
     def _tell(self, items: Sequence[Item], status: UnitStatus | None, now: float | None) -> None:
         self._send(self._write.message(items, status, now))
         self._plan.sent(items, self._wall())
         self._done()
 
-    def _daily(self, status: UnitStatus | None, now: float) -> None:
-        # The status is offered with each scan: an old one means that no scans come, whatever it says.
-        age_s = self._clock() - (self._offered_s if status is not None else self._begun_s)
-        blind = status is None or age_s > limits.EDGE["blind_s"].value
-        self._send(self._write.blind(age_s) if blind or status is None else self._write.daily(status))
+    def _daily(self, status: UnitStatus | None, age_s: float, now: float) -> None:
+        self._send(self._write.blind(age_s) if status is None else self._write.daily(status))
         self._plan.daily_sent(now)
         self._done()
 
@@ -187,6 +194,12 @@ class Target(EventOutlet):
             return
         self._unsaved = False
         self.history.note(f"{self.name} plan", "")
+
+
+def _in_service(status: UnitStatus | None, now: float | None) -> bool:
+    """Whether somebody at work has said so: plugs are pulled then."""
+    until_s = None if status is None else status.service_until_wall_s
+    return until_s is not None and now is not None and now < until_s
 
 
 class PhoneOutlet:

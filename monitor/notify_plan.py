@@ -24,6 +24,7 @@ from monitor.config import Notify
 from monitor.records import Alert, AlertChange, AlertState, Severity
 
 _N = {name: limit.value for name, limit in limits.NOTIFY.items()}
+BLIND = "monitor-blind"  # beside the findings: the monitor itself sees nothing
 SEVERITIES = (Severity.URGENT, Severity.SOON, Severity.WATCH)
 _HOUR_S = 3600.0
 MEMORY_VERSION = 1
@@ -114,6 +115,21 @@ class Plan:
         if not known.open and not known.told:
             known.told = True  # who acknowledged or shelved it knows; its end is still told
         return True
+
+    def watch(self, age_s: float, now_wall_s: float | None) -> bool:
+        """The monitor has had no reading of the unit for `age_s`: it is told like an alarm that can wait for the end of
+        the quiet hours, and its end too, whatever the least severity. Whether anything changed here."""
+        known = self.memory.tellings.get(BLIND)
+        if age_s >= _N["blind_s"]:
+            since_s = None if now_wall_s is None else now_wall_s - age_s
+            if known is not None and not known.over:
+                return False
+            self.memory.tellings[BLIND] = Telling(finding=BLIND, severity=Severity.SOON, since_wall_s=since_s)
+            return True
+        if known is not None and not known.over:
+            known.over, known.over_wall_s = True, now_wall_s
+            return True
+        return False
 
     def adopt(self, alerts: Sequence[Alert], now_wall_s: float | None) -> bool:
         """Take up alarms that stand unanswered and that this plan does not know: told to nobody by this phone, as it

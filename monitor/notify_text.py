@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from monitor import limits, moments, texts
 from monitor.config import Settings
-from monitor.notify_plan import Item
+from monitor.notify_plan import BLIND, Item
 from monitor.records import Finding, LinkState, Severity, UnitStatus
 
 WORDS: dict[str, str] = {
@@ -78,13 +78,14 @@ class Writer:
         return Message(self._title(first), "\n".join(lines), _level(first))
 
     def _title(self, item: Item) -> str:
-        word = WORDS[item.severity.value if item.kind == "alarm" else item.kind]
+        alarm = "blind" if item.finding == BLIND else item.severity.value
+        word = WORDS[alarm if item.kind == "alarm" else item.kind]
         return f"{self._settings.site.name}: {word}"
 
     def _full(self, item: Item, status: UnitStatus | None, now_wall_s: float | None) -> list[str]:
         if item.kind in ("over", "missed"):
             return [self._line(item, now_wall_s)]
-        text = texts.FINDINGS[item.finding]
+        text = texts.TOLD[item.finding]
         lines = [text.headline, f"{self._since(item, now_wall_s)} {self._heat(status)}", text.means, text.do]
         lines += ["", WORDS["look"], *(f"- {row}" for row in texts.look(item.finding))]
         lines += ["", WORDS["avoid"], *(f"- {row}" for row in texts.avoid(item.finding, self._settings.unit))]
@@ -101,7 +102,7 @@ class Writer:
         return now_wall_s - item.since_wall_s > limits.NOTIFY["late_s"].value
 
     def _line(self, item: Item, now_wall_s: float | None) -> str:
-        headline = texts.FINDINGS[item.finding].headline
+        headline = texts.TOLD[item.finding].headline
         since, over = self.when(item.since_wall_s, now_wall_s), self.when(item.over_wall_s, now_wall_s)
         if item.kind == "over":
             return WORDS["over-body" if over else "over-unknown"].format(when=over, headline=headline)
@@ -157,7 +158,7 @@ class Writer:
 def _tell(name: str, status: UnitStatus | None) -> str:
     found: Sequence[Finding] = () if status is None else status.findings
     finding = next((one for one in found if one.name == name), None)
-    return texts.FINDINGS[name].tell if finding is None else texts.tell(finding)
+    return texts.TOLD[name].tell if finding is None else texts.tell(finding)
 
 
 def _level(item: Item) -> str:

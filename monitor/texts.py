@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from monitor.config import Unit
-from monitor.finding_texts import CARE, FINDINGS, LOOK
+from monitor.finding_texts import CARE, FINDINGS, LOOK, FindingText
 from monitor.records import READINGS, CycleState, Finding
 from monitor.suspects_table import SUSPECTS
 
@@ -20,6 +20,7 @@ __all__ = [
     "LINKS",
     "LOOK",
     "NAMES",
+    "TOLD",
     "WORDS",
     "LinkText",
     "avoid",
@@ -122,6 +123,19 @@ WORDS: dict[str, str] = {
 }
 
 
+# What the phone is told of, beside the findings: keys are those of notify_plan.py.
+TOLD: dict[str, FindingText] = {
+    **FINDINGS,
+    "monitor-blind": FindingText(
+        headline="The monitor has no readings of the air conditioner.",
+        means="Whether it works is not known, and trouble would go unseen. The air conditioner itself may be fine.",
+        do="Look whether the monitor's box has power and its lamp is on; else have the monitor looked at.",
+        look=("monitor", "house-power"),
+        avoid=("board", "cabinet", "capacitor"),
+        tell="The monitor reads nothing: its service runs, but no scan of the boards has come for minutes.",
+    ),
+}
+
 # ---------------------------------------------------------------- values put in
 
 
@@ -132,12 +146,12 @@ def capital(words: str) -> str:
 
 def look(finding: str) -> tuple[str, ...]:
     """What is safe to look at, in order."""
-    return tuple(LOOK[key] for key in FINDINGS[finding].look)
+    return tuple(LOOK[key] for key in TOLD[finding].look)
 
 
 def avoid(finding: str, unit: Unit) -> tuple[str, ...]:
     """What not to touch; a unit with a one-pole contactor has one caution more."""
-    keys = list(FINDINGS[finding].avoid)
+    keys = list(TOLD[finding].avoid)
     if unit.contactor_poles == 1 and "cabinet" in keys:
         keys.insert(keys.index("cabinet") + 1, "one-pole")
     return tuple(CARE[key] for key in keys)

@@ -146,7 +146,85 @@ def test_daily_word_is_not_said_by_a_blind_monitor(history: History) -> None:
     assert "The unit: resting." in phone.sent[0].body
     phone.forward(24)
     phone.turns()
-    assert phone.titles[1:] == ["The monitor is blind"]
+    phone.turns()
+    assert phone.titles[1:] == ["The monitor is blind", "The monitor is blind"]
+    assert "It has had no reading of the unit for 24 h." in phone.sent[2].body
+
+
+# ---------------------------------------------------------------- a monitor that sees nothing
+
+
+def test_a_blind_monitor_is_told_once_and_so_is_its_end(history: History) -> None:
+    """No scan for ten minutes, though nothing had been wrong: one message that shows nothing old as of now; one end."""
+    phone = Phone(history, least="urgent")
+    phone.see(readings={"outdoor_c": 35.0})
+    phone.forward(0.15)
+    phone.turns()
+    assert phone.titles == []
+    for _ in range(30):
+        phone.forward(0.1)
+        phone.turns()
+    (message,) = phone.sent
+    assert message.title == "Orchard House: The monitor is blind"
+    assert message.body.startswith("The monitor has no readings of the air conditioner.\nSince 12:00 (")
+    assert "How hot it is outdoors is not known." in message.body
+    phone.see()
+    phone.turns()
+    assert phone.titles[1:] == ["Over"]
+    assert "The monitor has no readings of the air conditioner." in phone.sent[1].body
+
+
+def test_a_blind_monitor_lets_people_sleep_and_tells_what_was(history: History) -> None:
+    """In the quiet hours it waits; what came and went in them is told once afterwards, as what it was."""
+    phone = Phone(history, quiet_from="11:00", quiet_to="15:00")
+    phone.see()
+    phone.forward(1.0)
+    phone.turns()
+    phone.see()
+    assert phone.titles == []
+    phone.forward(2.01)
+    phone.see()
+    assert phone.titles == ["Was, and is over"]
+    assert "From 12:00 to 13:00: The monitor has no readings" in phone.sent[0].body
+
+
+def test_a_monitor_that_is_started_again_and_again_without_a_scan_tells_it_too(history: History) -> None:
+    """Boards that hang have the service killed every half minute: each life is too short to be called blind, the sum is
+    not; and it is told once, not in each life."""
+    before = Phone(history)
+    before.see()
+    lives = []
+    for _ in range(3):
+        phone = Phone(history)
+        history.__dict__["status_age_s"] = lambda: 700.0
+        phone.turns()
+        assert phone.titles == []
+        phone.clock.sleep(20.0)
+        phone.turns()
+        lives += phone.titles
+    assert lives == ["The monitor is blind"]
+
+
+def test_a_monitor_just_begun_after_a_night_without_power_is_not_called_blind(history: History) -> None:
+    """The last status is hours old, but the first scan has had no time to come."""
+    phone = Phone(history)
+    history.__dict__["status_age_s"] = lambda: 9 * 3600.0
+    phone.clock.sleep(5.0)
+    phone.turns()
+    phone.see()
+    assert phone.titles == []
+
+
+def test_nobody_is_told_that_it_is_blind_while_somebody_works_on_it(history: History) -> None:
+    """In service mode plugs are pulled; once it has ended, it is told."""
+    phone = Phone(history)
+    phone.see(service_until_wall_s=NOON + 3600)
+    phone.forward(0.5)
+    phone.turns()
+    assert phone.titles == []
+    phone.forward(0.6)
+    phone.turns()
+    assert phone.titles == ["The monitor is blind"]
 
 
 # ---------------------------------------------------------------- nothing is lost, nothing doubled
