@@ -28,6 +28,9 @@ if [ -z "$ROOT" ]; then
     [ "$(id -u)" = 0 ] || die "run it as root: sudo $0"
     systemctl disable --now --quiet "$NAME-page.service" "$NAME.service" || true
 fi
+for config in "$ROOT/boot/firmware/config.txt" "$ROOT/boot/config.txt"; do
+    [ ! -f "$config" ] || "$(dirname "${BASH_SOURCE[0]}")/bus-speed.sh" unset "$config"
+done
 rm -f -- "$ROOT/etc/systemd/system/$NAME.service" "$ROOT/etc/systemd/system/$NAME-page.service"
 rm -f -- "$ROOT/usr/local/bin/$NAME"
 rm -rf -- "$ROOT/opt/${NAME:?}"

@@ -14,6 +14,7 @@ import pytest
 ROOT = Path(__file__).parents[2]
 SCRIPTS = ROOT / "hardware" / "install"
 TIME_LIMIT_S = 180
+CONFIG = "boot/firmware/config.txt"
 
 
 @pytest.fixture(scope="module")
@@ -53,6 +54,8 @@ def _install(root: Path, source: Path) -> subprocess.CompletedProcess[str]:
 @pytest.fixture(scope="module")
 def first_install(wheel: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     root = tmp_path_factory.mktemp("root")
+    (root / CONFIG).parent.mkdir(parents=True)
+    (root / CONFIG).write_text("dtparam=audio=on\n")
     done = _install(root, wheel)
     assert done.returncode == 0, done.stderr
     return root
@@ -91,6 +94,7 @@ def test_a_fresh_install_makes_program_site_file_and_units(first_install: Path) 
     assert units == {"condenser-monitor.service", "condenser-monitor-page.service"}
     command = first_install / "usr/local/bin/condenser-monitor"
     assert command.readlink() == Path("/opt/condenser-monitor/current/bin/condenser-monitor")
+    assert "i2c_arm_baudrate=400000" in (first_install / CONFIG).read_text()
 
 
 def test_an_upgrade_keeps_the_owners_files_and_one_version_to_go_back_to(wheel: Path, installed: Path) -> None:
@@ -105,6 +109,7 @@ def test_an_upgrade_keeps_the_owners_files_and_one_version_to_go_back_to(wheel: 
     names, now = _versions(installed)
     assert now != before
     assert names == ["current", before.name, now.name, "wheels"]
+    assert (installed / CONFIG).read_text().count("i2c_arm_baudrate") == 1
     assert _owners(installed) == kept
 
 
@@ -117,6 +122,7 @@ def test_removal_keeps_the_owners_files_until_told_otherwise(installed: Path) ->
     assert not (installed / "opt/condenser-monitor").exists()
     assert not list((installed / "etc/systemd/system").iterdir())
     assert not list((installed / "usr/local/bin").iterdir())
+    assert (installed / CONFIG).read_text().strip() == "dtparam=audio=on"
     assert _run("remove.sh", "--root", installed, "--data").returncode == 0
     assert not _owners(installed)
 
