@@ -129,7 +129,12 @@ _MONITOR = ("monitor-sensing",)
 _ROWS = (
     # 24 V side
     Cause("control-fuse-open", ("control-fuse",), "The 3 A control fuse has opened.", _flag("fuse_open")),
-    Cause("transformer-burnt-out", ("control-transformer",), "A winding has burnt open.", _flag("transformer_dead")),
+    Cause(
+        "transformer-burnt-out",
+        ("control-transformer",),
+        "A winding of the control transformer has burnt open.",
+        _flag("transformer_dead"),
+    ),
     Cause(
         "transformer-weak",
         ("control-voltage-weak",),

@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from importlib import resources
 from pathlib import Path
+from typing import TypeVar
 
 import msgspec
 
@@ -29,6 +30,7 @@ from sim.registers import RegisterRig
 from sim.rig import Pace, ReadingsRig
 from sim.world import World
 
+_Answer = TypeVar("_Answer")
 STORY = "story.toml"
 BEFORE_S = 24 * 3600.0
 BEFORE_PACE = Pace(scan_s=1.0, quiet_s=10.0, dense_after_s=60.0)
@@ -61,8 +63,8 @@ class Demo:
         self.speed, self._say = speed, say
         self._stop = threading.Event()
         self._wishes: deque[Callable[[World], None]] = deque()
-        self.levels: dict[str, float] = {}
-        self.calls = False
+        self.broken: frozenset[tuple[str, str]] = frozenset()
+        self._pace_news: float | None = None
         self._folder = tempfile.TemporaryDirectory(prefix="condenser-demo-")
         folder = Path(self._folder.name)
         self.scenario = story() if played is None else played
@@ -105,13 +107,17 @@ class Demo:
         rig = RegisterRig(self.scenario.world(), self.settings)
         history = History(self.history_path, owner=True, keep=self.settings.history)
         outlets: list[Outlet] = [MqttOutlet(self.settings)]
-        began_s = time.monotonic()
+        since_s, began_s = rig.clock(), time.monotonic()
 
         def pause(seconds: float) -> None:
+            nonlocal since_s, began_s
             self._grant(rig.world)
             rig.boards.idle(seconds, self._stop.is_set)
             self._tell(rig.clock())
-            ahead_s = rig.clock() / self.speed - (time.monotonic() - began_s)
+            if self._pace_news is not None:
+                self.speed, self._pace_news = self._pace_news, None
+                since_s, began_s = rig.clock(), time.monotonic()
+            ahead_s = (rig.clock() - since_s) / self.speed - (time.monotonic() - began_s)
             self._stop.wait(max(0.0, ahead_s))
 
         self._lines = self._script()
@@ -136,18 +142,30 @@ class Demo:
         """Have the world changed by hand, from any thread, before the next scan."""
         self._wishes.append(change)
 
-    def settle(self, most_s: float = 3.0) -> None:
-        """Wait until the wishes are granted, for a moment at the longest."""
-        until_s = time.monotonic() + most_s
-        while self._wishes and time.monotonic() < until_s and not self._stop.is_set():
-            time.sleep(0.02)
+    def ask(self, question: Callable[[World], _Answer], most_s: float = 5.0) -> _Answer | None:
+        """What the world answers between two scans, or changes there; None where it does not come to that in time."""
+        found: list[_Answer] = []
+        done = threading.Event()
+
+        def put(world: World) -> None:
+            found.append(question(world))
+            self.broken = world.timeline.by_hand()
+            done.set()
+
+        self.wish(put)
+        done.wait(most_s)
+        return found[0] if found else None
+
+    def pace(self, speed: float) -> None:
+        """From now on `speed` simulated seconds per second."""
+        self._pace_news = speed
 
     def _grant(self, world: World) -> None:
         if self._wishes:
             while self._wishes:
                 self._wishes.popleft()(world)
             world.poke()
-        self.levels, self.calls = dict(world.timeline.levels), world.thermostat.calls
+        self.broken = world.timeline.by_hand()
 
     def _script(self) -> Iterator[tuple[float, str]]:
         rows = [(0.0, "the unit is sound and waits for a call")]

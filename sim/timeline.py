@@ -104,6 +104,10 @@ class Timeline:
             self._by_hand[name, sense] = (cause, cause.level if level is None else level)
         self._hand_news = True
 
+    def by_hand(self) -> frozenset[tuple[str, str]]:
+        """What is broken by hand: name of the cause and of the sense, "" where it is none of one."""
+        return frozenset(self._by_hand)
+
     def mend_all(self) -> None:
         """Everything sound again: nothing planned will come either."""
         self._courses.clear()
