@@ -8,10 +8,10 @@ from typing import Any
 
 import msgspec
 import pytest
+from flask import Flask
 from playwright.sync_api import Browser, Page, Route, expect, sync_playwright
 
 from monitor import limits
-from monitor.config import Settings
 from tests.conftest import need
 from tests.monitor import units
 from tests.web.browser import DESK, FLAGS, PHONE, WCAG, axe_source, chromium
@@ -19,7 +19,8 @@ from tests.web.conftest import app_of
 from tests.web.filled import NOW_S, Site
 from web.serve import Serving, serve
 
-PAGES = ("", "alerts", "checks", "history", "history?zoom=month", "cycles", "trends", "health", "settings")
+PAGES = ("", "alerts", "checks", "history", "history?zoom=month", "cycles", "trends", "report", "report/read")
+PAGES += ("health", "settings", "shared", "offline", "no-such-page")
 
 
 @pytest.fixture(scope="module")
@@ -84,11 +85,83 @@ def check_accessible(browser: Browser, url: str, source: str, scheme: str, size:
     context = browser.new_context(viewport=size, color_scheme=scheme, bypass_csp=True)  # type: ignore[arg-type]
     page = context.new_page()
     page.goto(url)
+    check_as_it_is(page, source)
+    context.close()
+
+
+def check_as_it_is(page: Page, source: str) -> None:
+    """The page as it is shown now."""
     page.add_script_tag(content=source)
     found = page.evaluate("tags => axe.run({runOnly: tags})", WCAG)
     told = [(rule["id"], [node["html"][:160] for node in rule["nodes"]][:3]) for rule in found["violations"]]
+    assert told == [], page.url
+
+
+@pytest.mark.parametrize(("scheme", "size"), [("light", PHONE), ("dark", DESK)], ids=["light phone", "dark desk"])
+def test_the_steps_of_a_visit_and_of_a_share_are_accessible(
+    browser: Browser, served: Serving, scheme: str, size: dict[str, int]
+) -> None:
+    """Pages that are reached by what somebody enters: a check, an answer, a code, the shared report."""
+    source = axe_source() or ""
+    need("axe-core", bool(source))
+    context = browser.new_context(viewport=size, color_scheme=scheme, bypass_csp=True)  # type: ignore[arg-type]
+    page = context.new_page()
+    page.goto(served.url + "checks")
+    page.get_by_role("button", name="Begin").click()
+    check_as_it_is(page, source)
+    page.get_by_label("Reading, as the meter shows it").fill("13.8 ohm")
+    page.get_by_role("button", name="Enter").click()
+    expect(page.locator("#h-answers")).to_be_visible()
+    check_as_it_is(page, source)
+    page.goto(served.url + "report")
+    page.get_by_label("For whom").fill("Sam")
+    page.get_by_role("button", name="Make a code").click()
+    check_as_it_is(page, source)
+    code = page.locator("code.secret.big").inner_text()
+    page.goto(served.url + "shared")
+    page.get_by_label("Code").fill("wrong")
+    page.get_by_role("button", name="Open the report").click()
+    expect(page.get_by_role("alert")).to_be_visible()
+    check_as_it_is(page, source)
+    page.get_by_label("Code").fill(code)
+    page.get_by_role("button", name="Open the report").click()
+    expect(page.locator("article.report")).to_be_visible()
+    check_as_it_is(page, source)
     context.close()
-    assert told == [], url
+
+
+@pytest.mark.parametrize(("scheme", "size"), [("light", PHONE), ("dark", DESK)], ids=["light phone", "dark desk"])
+def test_the_pages_at_the_door_are_accessible(browser: Browser, site: Site, scheme: str, size: dict[str, int]) -> None:
+    """Set-up, set-up with a mistake, sign-in, sign-in with a wrong password: as another device sees them."""
+    source = axe_source() or ""
+    need("axe-core", bool(source))
+    with serve(from_elsewhere(site)) as serving:
+        context = browser.new_context(viewport=size, color_scheme=scheme, bypass_csp=True)  # type: ignore[arg-type]
+        page = context.new_page()
+        page.goto(serving.url)
+        check_as_it_is(page, source)
+        for again in ("seven green lamps", "seven green lanterns"):
+            page.get_by_label("Password, at least").fill("seven green lanterns")
+            page.get_by_label("The same again").fill(again)
+            page.get_by_role("button", name="Set password").click()
+            check_as_it_is(page, source)
+        page.context.clear_cookies()
+        page.goto(serving.url)
+        check_as_it_is(page, source)
+        page.get_by_label("Password").fill("something else")
+        page.get_by_role("button", name="Sign in").click()
+        expect(page.get_by_role("alert")).to_be_visible()
+        check_as_it_is(page, source)
+        context.close()
+
+
+def from_elsewhere(site: Site) -> Flask:
+    """The page as every other device meets it: behind a proxy nobody is taken to be on this machine."""
+    web = msgspec.structs.replace(site.settings.web, proxy=True)
+    site.settings = msgspec.structs.replace(site.settings, web=web)
+    app = app_of(site)
+    app.config["SESSION_COOKIE_SECURE"] = False  # no TLS in this test
+    return app
 
 
 def test_a_blind_and_a_healthy_page_are_accessible_too(browser: Browser, healthy: Site) -> None:
@@ -193,12 +266,7 @@ def test_a_visit_from_reading_to_outcome_on_a_phone(browser: Browser, served: Se
 
 def test_first_use_from_another_device(browser: Browser, site: Site) -> None:
     """Behind a proxy every visitor is another device: a password is set, asked, and changed in the browser."""
-    web = msgspec.structs.replace(site.settings.web, proxy=True)
-    settings: Settings = msgspec.structs.replace(site.settings, web=web)
-    site.settings = settings
-    app = app_of(site)
-    app.config["SESSION_COOKIE_SECURE"] = False  # no TLS in this test
-    with serve(app) as serving:
+    with serve(from_elsewhere(site)) as serving:
         page = opened(browser, serving.url)
         expect(page.locator("h1")).to_have_text("Set a password")
         page.get_by_label("Password, at least").fill("seven green lanterns")
@@ -211,6 +279,42 @@ def test_first_use_from_another_device(browser: Browser, site: Site) -> None:
         other.get_by_role("button", name="Sign in").click()
         expect(other.locator("h1")).to_have_text("Cycles")
         other.close()
+
+
+def test_a_link_given_to_a_technician_opens_the_report_on_their_phone(browser: Browser, site: Site) -> None:
+    """The owner makes a link; another device opens it without the password, and the code is in no address it asks for;
+    once the owner has ended it, the open page opens nothing any more."""
+    app = from_elsewhere(site)
+    app.extensions["window"].access.set_password("seven green lanterns")
+    with serve(app) as serving:
+        owner = opened(browser, serving.url + "report")
+        owner.get_by_label("Password").fill("seven green lanterns")
+        owner.get_by_role("button", name="Sign in").click()
+        owner.get_by_label("For whom").fill("Sam")
+        owner.get_by_role("button", name="Make a code").click()
+        link = owner.locator("code.secret").last.inner_text()
+        context = browser.new_context(viewport=PHONE)
+        page = context.new_page()
+        asked: list[str] = []
+        page.on("request", lambda request: asked.append(request.url))
+        page.goto(link)
+        expect(page.locator("article.report h1")).to_contain_text(site.settings.site.name)
+        code = link.partition("#")[2]
+        assert asked
+        assert not any(code in url for url in asked)
+        assert code not in page.url
+        with page.expect_download() as got:
+            page.get_by_text("As a PDF file").click()
+        assert got.value.path().read_bytes().startswith(b"%PDF")
+        page.goto(serving.url + "cycles")
+        expect(page.locator("h1")).to_have_text("Sign in")
+        owner.goto(serving.url + "report")
+        owner.get_by_role("button", name="End it now").click()
+        expect(owner.locator(".notice")).to_contain_text("opens nothing any more")
+        page.goto(serving.url + "shared/report")
+        expect(page.locator("h1")).to_have_text("The report that was shared with you")
+        context.close()
+        owner.close()
 
 
 def test_nothing_moves_for_who_wants_less_motion(browser: Browser, served: Serving) -> None:
