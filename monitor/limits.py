@@ -344,6 +344,7 @@ FLEET: dict[str, Limit] = {
     # triage
     "silent_s": _ours(600, "s", 60, _DAY, "a monitor off this long is silent, not just starting anew"),
     "unheard_s": _ours(26 * 3600, "s", 3600, 30 * _DAY, "a working monitor says something at least once a day"),
+    "suspects_loaded": _ours(3, "suspects", 1, 30, "the truck is loaded for the likeliest; the rest is told beside"),
     "due_days": _ours(30, "days", 1, 366, "plan visits are booked a month ahead"),
     "page_rows": _ours(100, "rows", 10, 1000, "what a dispatcher scrolls through on one page"),
 }

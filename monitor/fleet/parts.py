@@ -8,9 +8,10 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 
 from monitor.config import Unit
-from monitor.limits import CONTACTOR_LRA_A
+from monitor.limits import CONTACTOR_LRA_A, FLEET
 from monitor.suspects_table import SUSPECTS
 
+_LOADED = int(FLEET["suspects_loaded"].value)
 CONTACTOR = "contactor, {poles}-pole, {amps} A, 24 V coil"
 _CONTACTOR = (CONTACTOR,)
 _CAPACITORS = "run capacitors, common sizes (read the old one's label)"
@@ -64,6 +65,12 @@ def load(suspects: Iterable[str], unit: Unit | None) -> tuple[str, ...]:
     """What to take for these suspects, the likeliest first, each thing once. Without a nameplate no size is named."""
     things = dict.fromkeys(thing for suspect in suspects for thing in LOADS.get(suspect, ()))
     return tuple(_sized(thing, unit) for thing in things)
+
+
+def loads(suspects: Sequence[str], unit: Unit | None) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """What to load for the likeliest suspects, and what besides if it is none of these."""
+    first = load(suspects[:_LOADED], unit)
+    return first, tuple(thing for thing in load(suspects, unit) if thing not in first)
 
 
 def truck(loads: Iterable[Sequence[str]]) -> list[tuple[str, int]]:

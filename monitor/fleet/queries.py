@@ -60,6 +60,7 @@ class Case(msgspec.Struct, frozen=True, kw_only=True):
     technician: str | None
     outdoor_c: float | None
     online: bool | None
+    online_at: float | None
     service_until_at: float | None
     finding: str
     severity: Severity
@@ -89,7 +90,12 @@ class Case(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def load(self) -> tuple[str, ...]:
         """What to take along."""
-        return parts.load(self.suspects, self.unit)
+        return parts.loads(self.suspects, self.unit)[0]
+
+    @property
+    def perhaps(self) -> tuple[str, ...]:
+        """What is wanted besides, should it be none of the likeliest."""
+        return parts.loads(self.suspects, self.unit)[1]
 
 
 def unit_of(stored: Mapping[str, Any] | None) -> Unit | None:
@@ -100,23 +106,28 @@ def unit_of(stored: Mapping[str, Any] | None) -> Unit | None:
 # ---------------------------------------------------------------- lists of cases
 
 
-def morning(connection: sa.Connection, viewer: Viewer, *, offset: int = 0, limit: int = PAGE_ROWS) -> Page[Case]:
-    """Who needs somebody now: sites where an urgent finding stands, one row each by its worst, in triage's order."""
+def morning(
+    connection: sa.Connection, viewer: Viewer, now: float, *, offset: int = 0, limit: int = PAGE_ROWS
+) -> Page[Case]:
+    """Who needs somebody now: sites where an urgent finding stands, one row each by its worst, in triage's order. A
+    temperature that a site has not told of lately counts as not known."""
     worst = (_URGENCY.desc(), standing_table.c.since_at)
-    ranked = _cases(viewer, sa.func.row_number().over(partition_by=standing_table.c.site_id, order_by=worst))
+    ranked = _cases(viewer, now, sa.func.row_number().over(partition_by=standing_table.c.site_id, order_by=worst))
     ranked = ranked.where(standing_table.c.severity == Severity.URGENT.value)
     return _page(
         connection, ranked, (sa.text("urgency DESC"), sa.text("need DESC"), sa.text("since_at")), offset, limit
     )
 
 
-def drifting(connection: sa.Connection, viewer: Viewer, *, offset: int = 0, limit: int = PAGE_ROWS) -> Page[Case]:
+def drifting(
+    connection: sa.Connection, viewer: Viewer, now: float, *, offset: int = 0, limit: int = PAGE_ROWS
+) -> Page[Case]:
     """Units to book before they fail: something stands that is not urgent, nothing that is, and no visit is booked."""
     first = (sa.case((standing_table.c.severity == Severity.SOON.value, 0), else_=1), standing_table.c.since_at)
     urgent = sa.select(standing_table.c.site_id).where(
         standing_table.c.active, standing_table.c.severity == Severity.URGENT.value
     )
-    ranked = _cases(viewer, sa.func.row_number().over(partition_by=standing_table.c.site_id, order_by=first))
+    ranked = _cases(viewer, now, sa.func.row_number().over(partition_by=standing_table.c.site_id, order_by=first))
     ranked = ranked.where(
         standing_table.c.severity != Severity.URGENT.value, sites.c.id.not_in(urgent), _booked_day().is_(None)
     )
@@ -127,11 +138,19 @@ _URGENCY = sa.case(
     *((standing_table.c.finding == name, int(cooling)) for name, cooling in triage.COOLING.items()),
     else_=int(triage.Cooling.DAMAGE),
 )
-_NEED = sa.case(
-    *((state.c.outdoor_c >= low, weight) for low, weight, _ in reversed(triage.HEAT[1:])),
-    (state.c.outdoor_c.is_(None), triage.heat_weight(None)),
-    else_=0,
-) + sa.case(*((sites.c.vulnerability == level, row.weight) for level, row in triage.VULNERABILITY.items()), else_=0)
+
+
+def _outdoor_c(now: float) -> sa.ColumnElement[float | None]:
+    """The outdoor temperature, where the site has told of it lately."""
+    return sa.case((state.c.unit_at > now - _UNHEARD_S, state.c.outdoor_c), else_=sa.null())
+
+
+def _need(outdoor_c: sa.ColumnElement[float | None]) -> sa.ColumnElement[int]:
+    """Heat and vulnerability together, as triage.place has it."""
+    bands = ((outdoor_c >= low, weight) for low, weight, _ in reversed(triage.HEAT[1:]))
+    heat = sa.case(*bands, (outdoor_c.is_(None), triage.heat_weight(None)), else_=0)
+    levels = ((sites.c.vulnerability == level, row.weight) for level, row in triage.VULNERABILITY.items())
+    return heat + sa.case(*levels, else_=0)
 
 
 def _booked_day() -> sa.ScalarSelect[str | None]:
@@ -141,18 +160,19 @@ def _booked_day() -> sa.ScalarSelect[str | None]:
     return booked.scalar_subquery()
 
 
-def _cases(viewer: Viewer, place: sa.ColumnElement[Any]) -> sa.Select[Any]:
+def _cases(viewer: Viewer, now: float, place: sa.ColumnElement[Any]) -> sa.Select[Any]:
     plain = [name for name in Case.__struct_fields__ if name in sites.c]
-    now = ("outdoor_c", "online", "service_until_at")
+    outdoor_c = _outdoor_c(now)
     stands = ("finding", "severity", "since_at", "suspects", "summary", "alert_state", "alert_by")
-    columns = [sites.c[name] for name in plain] + [state.c[name] for name in now]
+    columns = [sites.c[name] for name in plain] + [state.c.online, state.c.online_at, state.c.service_until_at]
     columns += [standing_table.c[name] for name in stands]
     query = sa.select(
         *columns,
+        outdoor_c.label("outdoor_c"),
         users.c.name.label("technician"),
         _booked_day().label("booked_day"),
         _URGENCY.label("urgency"),
-        _NEED.label("need"),
+        _need(outdoor_c).label("need"),
         place.label("place"),
     )
     joined = standing_table.join(sites, sites.c.id == standing_table.c.site_id).join(

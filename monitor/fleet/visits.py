@@ -45,6 +45,7 @@ class Booked(NamedTuple):
     parts: tuple[str, ...]
     done_at: float | None
     load: tuple[str, ...]
+    perhaps: tuple[str, ...]
 
 
 # ---------------------------------------------------------------- changes
@@ -171,9 +172,10 @@ def _visits() -> sa.Select[Any]:
 
 def _booked(row: Any) -> Booked:
     at = row._mapping
-    values: dict[str, Any] = {name: at[name] for name in Booked._fields if name != "load"}
+    values: dict[str, Any] = {name: at[name] for name in Booked._fields if name not in ("load", "perhaps")}
     values |= {"suspects": tuple(row.suspects), "parts": tuple(row.parts)}
-    return Booked(**values, load=parts.load(row.suspects, unit_of(row.unit)))
+    load, perhaps = parts.loads(row.suspects, unit_of(row.unit))
+    return Booked(**values, load=load, perhaps=perhaps)
 
 
 # ---------------------------------------------------------------- how good the first suspect is

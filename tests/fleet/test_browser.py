@@ -106,7 +106,7 @@ def test_a_visit_is_booked_made_and_scored_by_clicks_alone(browser: Browser, ser
     """From the morning list to the score, as a dispatcher and then the technician would."""
     page = signed_in(browser, served.url, "dispatcher")
     page.get_by_role("link", name="Orchard Lane 9").first.click()
-    page.get_by_label("Day").fill("2026-05-19")
+    page.get_by_role("textbox", name="Day").fill("2026-05-19")
     page.get_by_label("Technician").first.select_option(label="Lou")
     page.get_by_role("button", name="Book").click()
     assert page.get_by_text("Booked.").count() == 1

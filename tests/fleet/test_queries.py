@@ -24,6 +24,7 @@ from monitor.report_parts import Table
 from tests.fleet import payloads
 from tests.fleet.payloads import NOON, received
 
+_TOLD_LONG_AGO = (NOON - 27 * 3600, None)  # a temperature from then is no temperature of now
 OWNER = Viewer(id=0, login="owner", name="Owner", role=Role.OWNER)
 
 
@@ -54,21 +55,20 @@ def test_morning_list_is_in_the_order_that_triage_says(store: Store) -> None:
     rows = []
     for number in range(150):
         stands = [(name, NOON - rng.randrange(1, 10**6)) for name in rng.sample(urgent, rng.randrange(0, 3))]
-        outdoor = rng.choice([None, *range(15, 46)])
-        rows.append(
-            {"site": f"s{number:03d}", "outdoor_c": outdoor, "vulnerability": rng.randrange(3), "stands": stands}
-        )
+        known = {"outdoor_c": rng.choice([None, *range(15, 46)]), "unit_at": rng.choice([NOON - 60, *_TOLD_LONG_AGO])}
+        rows.append({"site": f"s{number:03d}", "vulnerability": rng.randrange(3), "stands": stands, **known})
     _fill(store, rows)
     expected = []
     for row in rows:
         if row["stands"]:
             finding, since = min(row["stands"], key=lambda item: (-int(triage.urgency(item[0])), item[1]))
-            place = triage.place(finding, row["outdoor_c"], row["vulnerability"], since)
+            outdoor_c = None if row["unit_at"] in _TOLD_LONG_AGO else row["outdoor_c"]
+            place = triage.place(finding, outdoor_c, row["vulnerability"], since)
             expected.append((*place, row["site"], finding))
     expected.sort()
     with store.read() as connection:
-        first = queries.morning(connection, OWNER, limit=40)
-        rest = queries.morning(connection, OWNER, offset=40, limit=1000)
+        first = queries.morning(connection, OWNER, NOON, limit=40)
+        rest = queries.morning(connection, OWNER, NOON, offset=40, limit=1000)
     assert first.total == len(expected)
     got = [(case.site, case.finding) for case in [*first.rows, *rest.rows]]
     assert got == [row[-2:] for row in expected]
@@ -97,7 +97,7 @@ def test_drifting_units_are_those_that_still_cool_and_have_no_visit(store: Store
     with store.write() as connection:
         visits.book(connection, OWNER, "booked", kind="drift", due_day="2026-07-15", technician_id=None, now=NOON)
     with store.read() as connection:
-        rows = queries.drifting(connection, OWNER).rows
+        rows = queries.drifting(connection, OWNER, NOON).rows
     assert [(case.site, case.finding) for case in rows] == [("soon", "high-running-current"), ("watch", "slow-start")]
 
 
@@ -197,7 +197,7 @@ def test_a_technician_sees_only_assigned_sites_and_booked_visits(store: Store) -
     def seen() -> list[set[str]]:
         with store.read() as connection:
             return [
-                {case.site for case in queries.morning(connection, kim).rows},
+                {case.site for case in queries.morning(connection, kim, NOON).rows},
                 {row.site for row in queries.search(connection, kim, "").rows},
                 {row.site for row in queries.due(connection, kim, NOON).rows},
                 {row.site for row in queries.silent(connection, kim, later).rows},

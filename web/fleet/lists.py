@@ -14,7 +14,7 @@ lists = Blueprint("lists", __name__)
 def morning() -> str:
     """The morning list."""
     with desk().store.read() as connection:
-        page = queries.morning(connection, viewer(), offset=offset())
+        page = queries.morning(connection, viewer(), desk().wall(), offset=offset())
         counts = queries.standing_counts(connection, viewer())
     return render_template("fleet/morning.html", page=page, counts=counts)
 
@@ -23,7 +23,7 @@ def morning() -> str:
 def drifting() -> str:
     """Units to book before they fail."""
     with desk().store.read() as connection:
-        page = queries.drifting(connection, viewer(), offset=offset())
+        page = queries.drifting(connection, viewer(), desk().wall(), offset=offset())
     return render_template("fleet/drifting.html", page=page)
 
 

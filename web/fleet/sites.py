@@ -70,6 +70,7 @@ def _told(page: SitePage, row: Standing) -> dict[str, object]:
     """What stands, with what is suspected, the meter checks that speak of these suspects, and what to load. Checks
     with the least hazard come first, and those that need no cover opened."""
     suspects = tuple(msgspec.json.decode(row.suspects))
+    load, perhaps = parts.loads(suspects, page.unit)
     names = dict.fromkeys(check for name in suspects if name in SUSPECTS for check in SUSPECTS[name].meter)
     checks = [CHECKS[name] for name in names if name in CHECKS]
     return {
@@ -77,7 +78,8 @@ def _told(page: SitePage, row: Standing) -> dict[str, object]:
         "cooling": triage.COOLING_WORDS[triage.urgency(row.finding)],
         "suspects": suspects,
         "checks": sorted(checks, key=lambda check: (check.hazard, check.panel, check.minutes)),
-        "load": parts.load(suspects, page.unit),
+        "load": load,
+        "perhaps": perhaps,
     }
 
 
