@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
 _REFS = "#/components/schemas/{name}"
 PREFIX = "/api/v1"
+NUMBER_MOST = 10**12  # of seconds since 1970, and of anything counted
 
 
 def document(routes: Sequence[Route]) -> dict[str, Any]:
@@ -67,6 +68,8 @@ def _refusals(route: Route) -> dict[str, Any]:
 
 def _parameter(param: Param) -> dict[str, Any]:
     schema: dict[str, Any] = {"type": param.kind} | ({"enum": list(param.choices)} if param.choices else {})
+    if param.kind != "string":
+        schema |= {"exclusiveMinimum": -NUMBER_MOST, "exclusiveMaximum": NUMBER_MOST}
     return {
         "name": param.name,
         "in": "query",

@@ -89,8 +89,7 @@ def health() -> Health:
 
 
 def events() -> list[PastEvent]:
-    after, limit = _number("after", 0.0), _number("limit", 200.0)
-    return [_event(kept) for kept in window().history.events(int(after), int(min(max(limit, 1), 1000)))]
+    return [_event(kept) for kept in window().history.events(_whole("after", 0), _bounded("limit", 200, 1000))]
 
 
 def _event(kept: Kept) -> PastEvent:
@@ -106,8 +105,7 @@ def _event(kept: Kept) -> PastEvent:
 
 def cycles() -> list[PastCycle]:
     from_s, to_s = _span()
-    limit = int(min(max(_number("limit", 200.0), 1), 1000))
-    rows = window().history.cycles(from_s, to_s, limit)
+    rows = window().history.cycles(from_s, to_s, _bounded("limit", 200, 1000))
     return [PastCycle(stopped_wall_s=wall_s, cycle=cycle) for wall_s, cycle in rows]
 
 
@@ -117,8 +115,7 @@ def lanes() -> list[Lane]:
 
 def readings() -> list[Point]:
     from_s, to_s = _span()
-    points = int(min(max(_number("points", 500.0), 1), 5000))
-    return window().history.readings(request.args.get("name", ""), from_s, to_s, points)
+    return window().history.readings(request.args.get("name", ""), from_s, to_s, _bounded("points", 500, 5000))
 
 
 def leave() -> Left:
@@ -136,13 +133,27 @@ def _span() -> tuple[float, float]:
 
 def _number(name: str, default: float) -> float:
     text = request.args.get(name)
+    if text is None:
+        return default
     try:
-        value = default if text is None else float(text)
+        value = float(text)
     except ValueError:
         value = float("nan")
-    if not -1e12 < value < 1e12:
+    if not -document.NUMBER_MOST < value < document.NUMBER_MOST:
         raise CommandError(name, text, "a number")
     return value
+
+
+def _whole(name: str, default: int) -> int:
+    value = _number(name, default)
+    if value != int(value):
+        raise CommandError(name, request.args.get(name), "a whole number")
+    return int(value)
+
+
+def _bounded(name: str, default: int, most: int) -> int:
+    """How many are wanted: at least one, and never more than so many."""
+    return min(max(_whole(name, default), 1), most)
 
 
 _SPAN = (
