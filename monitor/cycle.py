@@ -143,7 +143,7 @@ class CycleWatch:
     def __init__(self) -> None:
         self.state = CycleState.UNKNOWN
         self.since_s = 0.0
-        self._open = False
+        self._open = self._metered = False
         self._begin(0.0, None, seen=False)
 
     def _begin(self, now_s: float, wall_s: float | None, *, seen: bool) -> None:
@@ -183,7 +183,9 @@ class CycleWatch:
                 self.pull_in_s = at_s - self.started_s
         if facts.contacts is not None:
             self._closed = facts.contacts
-        running = facts.compressor if facts.compressor is not None else facts.runs
+        # A compressor's sense that falls silent does not leave the word to the fan in the middle of a run.
+        self._metered = self._metered or facts.compressor is not None
+        running = facts.compressor if self._metered else facts.runs
         if running and self._running_s is None:
             self._start_run(at_s, seen=self.start_seen or self._ran is False)
         elif running is False and self._running_s is not None:

@@ -7,7 +7,7 @@ one cheap look (`Sensing.quiet`); the full look is taken when a sense says somet
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import inf
 from typing import Any
 
@@ -47,6 +47,7 @@ class Memory(msgspec.Struct, frozen=True, kw_only=True):
     version: int
     findings: dict[str, Finding]
     recent_ages_s: dict[str, float]
+    worked_ages_s: dict[str, float] = {}
     called_in_heat_ages_s: list[float]
     alerts: msgspec.Raw
     trends: msgspec.Raw
@@ -71,6 +72,7 @@ class Engine:
         if old is not None:
             self._judge.standing = restore(old.findings)
             self._judge.last_stood_s = {name: -age_s for name, age_s in old.recent_ages_s.items()}
+            self._judge.worked_s = {name: -age_s for name, age_s in old.worked_ages_s.items()}
             self._patterns.heat.called_s.extend(-age_s for age_s in old.called_in_heat_ages_s)
         self.now_s = -inf
         self.wall_s: float | None = None
@@ -83,6 +85,7 @@ class Engine:
         self._deadline_s = self._look_s = -inf
         self._minute = Minute()
         self._running = False
+        self._hasty_first_s = self._hasty_last_s = -inf
 
     # ------------------------------------------------------------ in
 
@@ -129,13 +132,16 @@ class Engine:
         events: list[Event] = []
         if step_s > self._longest_s:
             events += self._gap(scan)
-        self._pace(step_s)
+        hasty = self._hasty(scan, step_s)
+        if not hasty:
+            self._pace(step_s)
+        before_s = self.now_s
         self.now_s, self.wall_s, self._scan = scan.t_s, scan.wall_s, scan
         if self._running:
             self._cycle.weigh(scan)
         self._patterns.chatter.take(load=self._raw_load(scan), call=self.facts.call, now_s=scan.t_s)
         self._keep_numbers(scan)
-        changed = self._sensing.take(scan)
+        changed = self._sensing.take(scan, before_s, numbers=not hasty)
         self.changed_s = max((belief.since_s for belief in changed), default=scan.t_s)
         if changed:
             events += self._moved(scan)
@@ -169,6 +175,14 @@ class Engine:
         # The first step sets the pace; later ones move it slowly, so that one late scan does not.
         self._usual_s = step_s if self._usual_s == 0.0 else self._usual_s + (step_s - self._usual_s) * 0.1
         self._longest_s = max(limits.GAP_MIN_S.value, limits.GAP_FACTOR.value * self._usual_s)
+
+    def _hasty(self, scan: Scan, step_s: float) -> bool:
+        """Presence alone, well before the next scan is due: the board tells an edge, and read no numbers for it."""
+        if step_s * 2 >= self._usual_s or not self._sensing.presence_alone(scan):
+            return False
+        first_s = self._hasty_first_s if self._hasty_last_s == self.now_s else scan.t_s
+        self._hasty_first_s, self._hasty_last_s = first_s, scan.t_s
+        return scan.t_s - first_s < self._usual_s
 
     def _raw_load(self, scan: Scan) -> bool | None:
         return scan.load if "load" in self._sensing.beliefs else None
@@ -249,9 +263,9 @@ class Engine:
         return self._no_call_in_heat()
 
     @property
-    def stopped_at(self) -> str | None:
-        """Where the chain broke at the end of each of the last runs."""
-        return self._patterns.stops.place()
+    def last_runs(self) -> dict[str, str]:
+        """What the last runs have in common."""
+        return self._patterns.stops.seen()
 
     def _no_call_in_heat(self) -> Answer:
         call = self._sensing.beliefs.get("call")
@@ -327,14 +341,19 @@ class Engine:
         """Figures of the alarm system (ISA-18.2): rate, flood, chatter, stale."""
         return self._desk.metrics(self.wall_s)
 
+    def _ages(self, times_s: Mapping[str, float]) -> dict[str, float]:
+        """How long ago each was, of those that still tell."""
+        ages = {name: self.now_s - at_s for name, at_s in times_s.items()}
+        return {name: age_s for name, age_s in ages.items() if age_s <= limits.RECENT_S.value}
+
     def memory(self) -> bytes:
         """What must survive a restart, as JSON."""
-        ages = {name: self.now_s - last_s for name, last_s in self._judge.last_stood_s.items()}
         return msgspec.json.encode(
             Memory(
                 version=MEMORY_VERSION,
                 findings=self._judge.standing,
-                recent_ages_s={name: age for name, age in ages.items() if age <= limits.RECENT_S.value},
+                recent_ages_s=self._ages(self._judge.last_stood_s),
+                worked_ages_s=self._ages(self._judge.worked_s),
                 called_in_heat_ages_s=[self.now_s - at_s for at_s in self._patterns.heat.called_s],
                 alerts=msgspec.Raw(self._desk.memory()),
                 trends=msgspec.Raw(self._trends.memory()),

@@ -124,7 +124,8 @@ class Row(NamedTuple):
     """One finding. `needs` are the beliefs that must be borne out by the scan that raises it; `evidence` the readings
     that are shown with it; `pattern`: a counter of the engine gives the answer instead of `condition`; `after_delay`:
     the site's delay relay is waited for; `steady`: every single scan of the hold must bear the condition out, because a
-    flickering wire makes any two senses disagree."""
+    flickering wire makes any two senses disagree; `works`: what shows, when it clears, that the part works again by
+    itself and not just that the call has ended."""
 
     name: str
     severity: Severity
@@ -137,6 +138,7 @@ class Row(NamedTuple):
     parents: tuple[str, ...] = ()
     after_delay: bool = False
     steady: bool = False
+    works: Callable[[Facts], Answer] | None = None
 
 
 _NOW, _SOON, _WATCH = Severity.URGENT, Severity.SOON, Severity.WATCH
@@ -224,6 +226,7 @@ ROWS: tuple[Row, ...] = (
         lambda f: False if f.supply is False else both(f.call, no(f.contacts)),
         parents=("sensing-disagrees", "line-supply-lost", "contactor-chatter"),
         after_delay=True,
+        works=lambda f: both(f.call, f.contacts),
     ),
     Row(
         "call-without-run",
@@ -235,6 +238,7 @@ ROWS: tuple[Row, ...] = (
         lambda f: False if f.supply is False else both(f.call, f.load is None, rests(f)),
         parents=("sensing-disagrees", "line-supply-lost", "contactor-chatter"),
         after_delay=True,
+        works=lambda f: both(f.call, f.runs),
     ),
     Row(
         "locked-rotor",

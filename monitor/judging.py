@@ -6,7 +6,7 @@ delay ends is heard first, and a missing or odd scan only puts the decision off.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from math import inf
 from typing import Protocol
 
@@ -32,7 +32,7 @@ class Moment(Protocol):
     def said(self) -> Facts: ...
 
     @property
-    def stopped_at(self) -> str | None: ...
+    def last_runs(self) -> Mapping[str, str]: ...
 
     def answer(self, row: Row) -> Answer: ...
 
@@ -98,6 +98,7 @@ class Judge:
         self._timers = [Timer(row, settings) for row in ROWS]
         self.standing: dict[str, Finding] = {}
         self.last_stood_s: dict[str, float] = {}
+        self.worked_s: dict[str, float] = {}
         self._symbols: dict[str, str] = {}
 
     def take(self, moment: Moment) -> list[Change]:
@@ -147,18 +148,22 @@ class Judge:
         beliefs = self._sensing.beliefs
         return all(beliefs[name].settled or beliefs[name].gone for name in row.needs if name in beliefs)
 
-    def _verdict(self, row: Row, moment: Moment) -> Verdict:
-        seen, now_s = dict(self._symbols), moment.now_s
-        if moment.stopped_at is not None:
-            seen["stopped-at"] = moment.stopped_at
+    def _verdict(self, row: Row, moment: Moment, doubted: Collection[str] = ()) -> Verdict:
+        known = {name: symbol for name, symbol in self._symbols.items() if name not in doubted}
+        seen, now_s = {**known, **moment.last_runs}, moment.now_s
+        worked_s = self.worked_s.get(row.name)
+        if worked_s is not None and now_s - worked_s <= limits.RECENT_S.value:
+            seen["comes-and-goes"] = "yes"
         for name, last_s in self.last_stood_s.items():
             if name != row.name and now_s - last_s <= limits.RECENT_S.value:
                 seen[f"recent:{name}"] = "yes"
         return judge(row.name, seen, unit=self._settings.unit, fitted=self._sensing.fitted)
 
     def _raise(self, timer: Timer, moment: Moment) -> Change:
-        row, verdict = timer.row, self._verdict(timer.row, moment)
-        timer.revise_s = inf
+        # What this very scan says otherwise clears nobody; it is heard again when it is believed, or was odd.
+        row, doubted = timer.row, self._sensing.doubted(moment.now_s)
+        verdict = self._verdict(row, moment, doubted)
+        timer.revise_s = moment.now_s + limits.REVISE_S.value if doubted and not row.pattern else inf
         finding = Finding(
             name=row.name,
             severity=row.severity,
@@ -176,6 +181,8 @@ class Judge:
 
     def _clear(self, row: Row, moment: Moment) -> Change:
         finding = self.standing.pop(row.name)
+        if row.works is not None and row.works(moment.facts):
+            self.worked_s[row.name] = moment.now_s
         return _change(ChangeKind.CLEARED, finding, moment)
 
     def _revise(self, row: Row, moment: Moment) -> Change | None:

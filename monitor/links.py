@@ -105,9 +105,21 @@ def lasted(since_s: float, now_s: float, hold_s: float) -> bool:
 
 class Belief:
     """What one sense is believed to say. `symbol` is None while unknown; `since_s` is when that began; `said` is what
-    the last scan said by itself (what is believed, where it had no reading)."""
+    the last scan said by itself (what is believed, where it had no reading); `heard_s` is when a sense now missing was
+    last heard."""
 
-    __slots__ = ("candidate", "candidate_s", "missing_s", "missing_scans", "name", "said", "since_s", "symbol", "was")
+    __slots__ = (
+        "candidate",
+        "candidate_s",
+        "heard_s",
+        "missing_s",
+        "missing_scans",
+        "name",
+        "said",
+        "since_s",
+        "symbol",
+        "was",
+    )
 
     def __init__(self, name: str) -> None:
         self.name = name
@@ -117,7 +129,7 @@ class Belief:
         self.since_s = -inf
         self.candidate: Any = None
         self.candidate_s = 0.0
-        self.missing_s = 0.0
+        self.missing_s = self.heard_s = 0.0
         self.missing_scans = 0
 
     @property
@@ -135,10 +147,16 @@ class Belief:
         """So many scans have missed it that counting more of them changes nothing."""
         return self.gone and self.missing_scans >= limits.COUNTED_SCANS.value
 
-    def take(self, raw: Any, now_s: float) -> bool:
-        """One scan's answer (None: missing). True when what is believed has changed."""
+    def doubtful(self, now_s: float) -> bool:
+        """The last scan said something else, or nothing and it was last heard too long ago to speak for now."""
+        old = self.missing_scans > 0 and lasted(self.heard_s, now_s, limits.STALE_S.value)
+        return self.candidate is not None or old
+
+    def take(self, raw: Any, now_s: float, before_s: float = -inf) -> bool:
+        """One scan's answer (None: missing); `before_s` is when the scan before was. True when what is believed has
+        changed."""
         if raw is None:
-            return self._miss(now_s)
+            return self._miss(now_s, before_s)
         self.said, self.missing_scans = raw, 0
         if raw == self.symbol:
             self.candidate = None
@@ -153,9 +171,9 @@ class Belief:
         """Nothing was seen for a while: unknown from now on, until two scans agree again."""
         self._become(None, now_s)
 
-    def _miss(self, now_s: float) -> bool:
+    def _miss(self, now_s: float, before_s: float) -> bool:
         if self.missing_scans == 0:
-            self.missing_s = now_s
+            self.missing_s, self.heard_s = now_s, before_s
         self.missing_scans += 1
         self.said = self.symbol
         stale = lasted(self.missing_s, now_s, limits.STALE_S.value) and self.missing_scans >= limits.CONFIRM_SCANS.value
@@ -181,7 +199,7 @@ class Track:
         self.raw: list[int | None] = [None] * len(self.beliefs)
         self.low, self.high = inf, -inf
 
-    def take(self, value: float | None, now_s: float) -> list[Belief]:
+    def take(self, value: float | None, now_s: float, before_s: float) -> list[Belief]:
         """Put the number into its bands; the beliefs that changed."""
         changed = []
         # While the number is missing the stretch is empty, so that its return is heard.
@@ -194,7 +212,7 @@ class Track:
                 symbol = bands.names[band]
                 low, high = bands.stay(band)
                 self.low, self.high = max(self.low, low), min(self.high, high)
-            if belief.take(symbol, now_s):
+            if belief.take(symbol, now_s, before_s):
                 changed.append(belief)
         return changed
 
@@ -262,18 +280,26 @@ class Sensing:
                 return False
         return True
 
-    def take(self, scan: Scan) -> list[Belief]:
-        """Read one scan; the beliefs that changed by it, in the order of the chain."""
+    def presence_alone(self, scan: Scan) -> bool:
+        """The scan has no number, of those that are fitted, but presence."""
+        return any(flag is not None for flag in self._get_flags(scan)) and not any(
+            value is not None for value in self._get_numbers(scan)
+        )
+
+    def take(self, scan: Scan, before_s: float = -inf, *, numbers: bool = True) -> list[Belief]:
+        """Read one scan; the beliefs that changed by it, in the order of the chain. `before_s`: when the scan before
+        was; without `numbers` they were not asked for this time, and are not missing."""
         now_s = scan.t_s
         flags = self._last_flags = self._get_flags(scan)
-        changed = [belief for belief, raw in zip(self.flags, flags, strict=True) if belief.take(raw, now_s)]
+        changed = [belief for belief, raw in zip(self.flags, flags, strict=True) if belief.take(raw, now_s, before_s)]
         compressor = self.track("compressor_a")
         if compressor is not None and "call" in self.beliefs:
             # One odd scan without a call makes no rest of a run.
             rests = self.beliefs["call"].symbol is False and scan.call is not True
             compressor.set_bands("compressor", self._by_call[not rests])
-        for track, value in zip(self.tracks, self._get_numbers(scan), strict=True):
-            changed += track.take(value, now_s)
+        if numbers:
+            for track, value in zip(self.tracks, self._get_numbers(scan), strict=True):
+                changed += track.take(value, now_s, before_s)
         self._restless = not all(belief.settled or belief.long_gone for belief in self.beliefs.values())
         return changed
 
@@ -299,6 +325,10 @@ class Sensing:
             elif belief.symbol is not None:
                 self._silent.discard(name)
         return [name for name in self.readings if name in self._silent]
+
+    def doubted(self, now_s: float) -> list[str]:
+        """The readings that do not bear out, at the last scan, what is believed of them."""
+        return [name for name, belief in self.readings.items() if belief.doubtful(now_s)]
 
     def symbols(self) -> dict[str, str]:
         """What each sense is believed to say, in the words of records.SYMBOLS; unknown senses are left out."""

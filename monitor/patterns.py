@@ -181,14 +181,26 @@ class HeatWatch:
 
 
 class Stops:
-    """Where the chain broke when the last runs ended, in the words of predictions.STOPPED_AT."""
+    """Where the chain broke when the last runs ended, and whether the fan ran in them; in the words of
+    predictions.HISTORY."""
 
     def __init__(self, in_a_row: float) -> None:
         self.places: deque[str | None] = deque(maxlen=int(in_a_row))
+        self.fans: deque[str | None] = deque(maxlen=int(in_a_row))
+        self._fan: str | None = None
         self._stopped_s = -inf
+
+    def started(self) -> None:
+        self._fan = None
+
+    def runs(self, facts: Facts) -> None:
+        """The compressor runs."""
+        if facts.fan is not None and self._fan != "ran":
+            self._fan = "ran" if facts.fan else "still"
 
     def stopped(self, facts: Facts, at_s: float) -> None:
         self.places.append(stop_place(facts))
+        self.fans.append(self._fan)
         self._stopped_s = at_s
 
     def changed(self, facts: Facts, at_s: float) -> None:
@@ -196,10 +208,14 @@ class Stops:
         if self.places and at_s - self._stopped_s <= limits.STALE_S.value and not facts.runs:
             self.places[-1] = stop_place(facts)
 
-    def place(self) -> str | None:
-        """Where all the last runs ended; None where they differ or it is not known."""
-        full = len(self.places) == self.places.maxlen
-        return self.places[0] if full and len(set(self.places)) == 1 else None
+    def seen(self) -> dict[str, str]:
+        """What all the last runs have in common, where they agree and it is known."""
+        found = {"stopped-at": _common(self.places), "fan-in-runs": _common(self.fans)}
+        return {name: symbol for name, symbol in found.items() if symbol is not None}
+
+
+def _common(last: deque[str | None]) -> str | None:
+    return last[0] if len(last) == last.maxlen and len(set(last)) == 1 else None
 
 
 def stop_place(facts: Facts) -> str | None:
@@ -236,9 +252,15 @@ class Patterns:
         if facts.supply is False and was.supply is not False:
             self.short.excuse()
         before, after = _ran(was), _ran(facts)
+        if told_by(was) != told_by(facts):
+            # What differs need not have changed: another sense tells it now.
+            before = None
+            self.short.excuse()
+            self.overload.opened()
         if before is False and after:
             self.short.started(at_s)
             self.overload.started(at_s)
+            self.stops.started()
         elif before and after is False:
             self._stopped(facts, at_s)
         elif after is None:
@@ -246,6 +268,8 @@ class Patterns:
             self.overload.opened()
         else:
             self.stops.changed(facts, at_s)
+        if facts.compressor:
+            self.stops.runs(facts)
 
     def _stopped(self, facts: Facts, at_s: float) -> None:
         self.short.stopped(at_s)
@@ -257,6 +281,8 @@ class Patterns:
 
     def follow(self, standing: Collection[str]) -> None:
         """What a standing parent causes is not counted again as a pattern of its own."""
+        if "sensing-disagrees" in standing or "contacts-stuck-closed" in standing:
+            self.short.forget()
         if "contactor-chatter" in standing:
             self.short.forget()
             self.overload.forget()
@@ -282,6 +308,11 @@ def held_closed(facts: Facts) -> bool:
     if facts.load is not None:
         return facts.load
     return bool(facts.fan or facts.call)
+
+
+def told_by(facts: Facts) -> str:
+    """The sense that tells whether the unit runs: the contacts stand in for a compressor whose current is not known."""
+    return "compressor" if facts.compressor is not None else "load"
 
 
 def _ran(facts: Facts) -> bool | None:

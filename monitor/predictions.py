@@ -3,7 +3,7 @@
 A *situation* is a finding together with what a unit would show there if nothing sensed were at fault but the break
 itself (`base`); each *cause* is a suspect, how usual it is there, and what it shows otherwise. Observables are the
 senses (symbols of records.SYMBOLS), `recent:FINDING` (`yes` when it stood in the last two hours, else `no`),
-`unit:FACT` from the nameplate, `stopped-at` (see STOPPED_AT), and the meter checks of checks.py. In a row's keywords
+`unit:FACT` from the nameplate, those of HISTORY, and the meter checks of checks.py. In a row's keywords
 `_` stands for `-` or, after `recent` and `unit`, for `:`; senses keep theirs.
 
 The weights are the trade's common practice put into figures by this project: only their order and rough ratio mean
@@ -22,7 +22,14 @@ from monitor.records import SYMBOLS
 # stayed on (a safety or the wire); the call where the thermostat is not sensed; the contacts under a standing call;
 # the compressor behind closed contacts.
 STOPPED_AT = ("thermostat", "safety", "call", "contacts", "compressor")
+# Whether the fan turned in the last runs of the compressor; and whether what stands had worked again by itself lately.
+FAN_IN_RUNS = ("ran", "still")
 YES_NO = ("no", "yes")
+HISTORY: dict[str, tuple[str, ...]] = {
+    "stopped-at": STOPPED_AT,
+    "fan-in-runs": FAN_IN_RUNS,
+    "comes-and-goes": YES_NO,
+}
 # The senses without which a recent finding cannot have been raised: then that it did not stand is not known.
 RECENT_NEEDS: dict[str, tuple[str, ...]] = {
     "recent:sensing-disagrees": (),

@@ -30,13 +30,22 @@ _UNLOADED = {"control_v": "normal or high; seldom weak"}
 # Causes that leave the contactor open under a standing call; shared by the finding that sees the contacts and the one
 # that does not.
 _OPEN_CONTACTOR = (
-    cause("line-supply-off", 8, supply="off"),
+    cause("line-supply-off", 8, supply="off", comes_and_goes="no; seldom yes"),
     cause("contacts-not-making", 6, **_UNLOADED),
-    cause("coil-open", 4, coil_a="none", **_UNLOADED),
+    # What is burnt stays burnt; a joint opens and closes with warmth and shaking.
+    cause("coil-open", 4, coil_a="none", comes_and_goes="no; seldom yes", **_UNLOADED),
     cause("loose-connection", 3, coil_a="none", coil_volts="absent; seldom normal", **_UNLOADED),
     cause("loose-connection", 1, supply="off"),
     cause("control-voltage-weak", 3, control_v="weak or ghost", coil_a="unsealed or sealed"),
-    cause("time-delay", 2, coil_a="none", coil_volts="absent", unit_delay="yes", **_UNLOADED),
+    cause(
+        "time-delay",
+        2,
+        coil_a="none",
+        coil_volts="absent",
+        unit_delay="yes",
+        comes_and_goes="no; seldom yes",
+        **_UNLOADED,
+    ),
     cause("armature-blocked", 2, coil_a="unsealed", **_UNLOADED),
     cause("coil-shorted", 1, coil_a="short", control_v="weak or ghost or dead; seldom normal"),
     # A few shorted turns weaken the pull and draw no more than an open armature does.
@@ -45,7 +54,11 @@ _OPEN_CONTACTOR = (
 
 _RECENT_LOCKED = {"recent_locked_rotor": "yes; seldom no"}
 _RECENT_NOT_LOCKED = {"recent_locked_rotor": "no; seldom yes"}
-_FAN_STOPPED = {"stopped_at": "safety or call or compressor", "recent_fan_not_running": "yes or no"}
+_FAN_STOPPED = {
+    "stopped_at": "safety or call or compressor",
+    "recent_fan_not_running": "yes or no",
+    "fan_in_runs": "still; seldom ran",
+}
 _COMPRESSOR_ALONE = {"load": "on", "fan_a": "running"}
 
 CONTROL: dict[str, Situation] = {
@@ -127,9 +140,11 @@ CONTROL: dict[str, Situation] = {
         cause("loose-connection", 2, transformer_volts="normal or absent", control_wire="closed or open"),
     ),
     "call-not-reaching-unit": situation(
-        _NO_CALL | {"control_power": "on", "thermostat": "on"},
+        _NO_CALL | {"control_power": "on", "thermostat": "on", "fan_in_runs": "ran; seldom still"},
         cause("float-switch", 8),
-        # What opens a pressure switch, where the current told of it before.
+        # What opens a pressure switch, where fan or current told of it before.
+        cause("fan-capacitor", 4, ["fan-in-runs"], fan_in_runs="still", pressure_switch="open or closed"),
+        cause("fan-motor", 4, ["fan-in-runs"], fan_in_runs="still", pressure_switch="open or closed"),
         cause(
             "condenser-dirty",
             4.5,
@@ -187,6 +202,7 @@ CONTROL: dict[str, Situation] = {
             "recent_high_running_current": "no; seldom yes",
             "recent_low_running_current": "no; seldom yes",
             "recent_fan_not_running": "no; seldom yes",
+            "fan_in_runs": "ran",
         },
         # A stopped fan drives the pressure up within seconds, often before its own finding has held.
         cause("fan-capacitor", 1, fan_a="still; seldom running", **_FAN_STOPPED),
@@ -196,6 +212,7 @@ CONTROL: dict[str, Situation] = {
         cause("pressure-switch", 4, stopped_at="safety or call"),
         cause("thermostat-setting", 3, stopped_at="thermostat or call"),
         cause("loose-connection", 3, stopped_at="safety or call or contacts; seldom thermostat or compressor"),
+        cause("loose-connection", 0.3, fan_a="still; seldom running", **_FAN_STOPPED),
         cause("charge-low", 2, stopped_at="safety or call or compressor", recent_low_running_current="yes or no"),
         cause("condenser-dirty", 2, stopped_at="safety or call or compressor", recent_high_running_current="yes or no"),
         cause("float-switch", 2, stopped_at="safety or call"),

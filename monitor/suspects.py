@@ -15,7 +15,7 @@ from monitor.checks import CHECKS
 from monitor.config import Unit
 from monitor.elimination import Expect, Row
 from monitor.errors import ContractError
-from monitor.predictions import RECENT_NEEDS, STOPPED_AT, YES_NO, Situation, meter_by_senses
+from monitor.predictions import HISTORY, RECENT_NEEDS, YES_NO, Situation, meter_by_senses
 from monitor.predictions_control import CONTROL
 from monitor.predictions_motors import MOTORS
 from monitor.records import READINGS, SYMBOLS
@@ -50,7 +50,7 @@ def judge(
     """Who is left for a finding, and why the others are not.
 
     `seen`: sense -> symbol of records.SYMBOLS (a sense left out is unknown), `recent:FINDING` -> "yes" for findings
-    that stood in the last two hours, and, where known, `stopped-at` -> one of predictions.STOPPED_AT. `fitted`: the
+    that stood in the last two hours, and, where known, what predictions.HISTORY has. `fitted`: the
     fitted readings, so that a silent one can be told from one that is not there. `meter`: check -> outcome (see
     checks.py).
     Raises ContractError for a finding or a symbol that does not exist.
@@ -116,7 +116,7 @@ def symbols_of(observable: str) -> tuple[str, ...]:
         return CHECKS[observable].symbols
     if observable.startswith(("recent:", "unit:")):
         return YES_NO
-    return STOPPED_AT if observable == "stopped-at" else SYMBOLS.get(observable, ())
+    return HISTORY.get(observable) or SYMBOLS.get(observable, ())
 
 
 def _recents(finding: str) -> set[str]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from monitor.config import Unit
+from monitor.predictions import HISTORY
 from monitor.records import READINGS
 from monitor.suspects import SITUATIONS
 
@@ -40,7 +41,7 @@ def but(base: Mapping[str, str], **changes: str | None) -> dict[str, str]:
 def suspects_key(word: str) -> str:
     if word.startswith("recent_"):
         return "recent:" + word.removeprefix("recent_").replace("_", "-")
-    return "stopped-at" if word == "stopped_at" else word
+    return word.replace("_", "-") if word.replace("_", "-") in HISTORY else word
 
 
 def only(base: Mapping[str, str], *names: str) -> dict[str, str]:
@@ -56,6 +57,7 @@ NO_FAN = RUN | {"fan_a": "still"}
 CASES: list[tuple[str, dict[str, str], str]] = [
     # --- the contactor does not close
     ("call-without-pull-in", OPEN, "coil-open loose-connection"),
+    ("call-without-pull-in", but(OPEN, comes_and_goes="yes"), "loose-connection coil-open"),
     ("call-without-pull-in", but(OPEN, coil_a="sealed"), "contacts-not-making"),
     (
         "call-without-pull-in",
@@ -223,6 +225,16 @@ CASES: list[tuple[str, dict[str, str], str]] = [
     ),
     (
         "call-not-reaching-unit",
+        but(NO_CALL, thermostat="on", fan_in_runs="still"),
+        "fan-capacitor fan-motor float-switch pressure-switch control-wire-open loose-connection",
+    ),
+    (
+        "call-not-reaching-unit",
+        but(NO_CALL, thermostat="on", fan_in_runs="ran"),
+        "float-switch pressure-switch control-wire-open loose-connection",
+    ),
+    (
+        "call-not-reaching-unit",
         but(NO_CALL, thermostat="on", recent_low_running_current="yes"),
         "float-switch pressure-switch charge-low control-wire-open loose-connection",
     ),
@@ -265,6 +277,11 @@ CASES: list[tuple[str, dict[str, str], str]] = [
         "short-cycling",
         but(RUN, stopped_at="safety"),
         "pressure-switch loose-connection charge-low condenser-dirty float-switch charge-high fan-capacitor fan-motor",
+    ),
+    (
+        "short-cycling",
+        but(NO_FAN, stopped_at="safety", fan_in_runs="still"),
+        "fan-capacitor fan-motor loose-connection",
     ),
     ("short-cycling", but(RUN, stopped_at="contacts"), "loose-connection control-voltage-weak"),
     (

@@ -7,7 +7,7 @@ import pytest
 from monitor import suspects
 from monitor.checks import CHECKS
 from monitor.findings import CATALOGUE
-from monitor.predictions import METER_BY_SENSE, STOPPED_AT
+from monitor.predictions import HISTORY, METER_BY_SENSE
 from monitor.records import SYMBOLS
 from monitor.suspects import ROWS, SITUATIONS, judge, symbols_of
 from monitor.suspects_table import SAYS, SUSPECTS, clause
@@ -63,7 +63,7 @@ def test_every_sense_that_a_finding_speaks_of_is_predicted_by_all_its_rows_but_f
 
 def test_every_symbol_has_its_clause() -> None:
     """Whatever may be seen can be told as a reason."""
-    for name, symbols in {**SYMBOLS, "stopped-at": STOPPED_AT}.items():
+    for name, symbols in {**SYMBOLS, **HISTORY}.items():
         assert set(SAYS[name]) == set(symbols)
     for check in CHECKS.values():
         assert all(clause(check.name, symbol) for symbol in check.symbols)
