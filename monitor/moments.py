@@ -1,10 +1,11 @@
-"""Moments and temperatures as people write them, in a zone that is given. Pure; `zone` None is the machine's own."""
+"""Moments, temperatures and readings as people write them. Pure; `zone` None is the machine's own."""
 
 from __future__ import annotations
 
 from datetime import datetime, tzinfo
 
 from monitor import texts
+from monitor.records import READINGS, stated
 
 _AHEAD_S = 60.0  # two clocks of one machine need not agree better
 
@@ -50,6 +51,18 @@ def midnight(wall_s: float, zone: tzinfo | None = None) -> float:
 def degrees(celsius: float, scale: str) -> str:
     """A temperature in the reader's scale, "F" or "C"."""
     return f"{celsius * 9 / 5 + 32:.0f} °F" if scale == "F" else f"{celsius:.1f} °C"
+
+
+def reading(name: str, value: float | bool | None, scale: str, uncertainty: float | None = None) -> str:
+    """A reading in words, a temperature in the reader's scale; with its uncertainty (k = 2, in the reading's own unit)
+    where that is known. A missing one is said to be missing."""
+    if value is None:
+        return texts.WORDS["no-reading-now"]
+    if uncertainty is None or isinstance(value, bool):
+        return degrees(value, scale) if name == "outdoor_c" else texts.value_words(name, value)
+    if name == "outdoor_c" and scale == "F":
+        return stated(value * 9 / 5 + 32, uncertainty * 9 / 5, "°F")
+    return stated(value, uncertainty, READINGS[name].unit)
 
 
 _STEPS_S = (60, 300, 900, 1800, 3600, 2 * 3600, 3 * 3600, 6 * 3600, 12 * 3600, 86400, 2 * 86400, 7 * 86400, 30 * 86400)

@@ -57,6 +57,7 @@ PAGE: dict[str, str] = {
     "lost-means": "What the unit does now is not known.",
     "lost-do": "Look whether the monitor and your network are on; the page tries again by itself.",
     # ------------------------------------------------------------ the first page: its parts
+    "uncertainty-key": "±: the true value lies within it 19 times out of 20.",
     "day-key": "Solid: on. Line: off. Hatched: not known. Curves: current. Flags: something was found.",
     "no-readings": "There are no fresh readings.",
     "key": "Key",
@@ -290,7 +291,6 @@ PAGE: dict[str, str] = {
     "waiting": "{count} messages wait",
     "nothing-waits": "nothing waits",
     "reads": "reads",
-    "no-reading-now": "no reading",
     # ------------------------------------------------------------ settings
     "settings-of": "Settings, {site}",
     "new-token": "The new token",

@@ -13,7 +13,7 @@ from monitor.checks import CHECKS
 from monitor.checks_base import CAUTIONS
 from monitor.diagnose import Session
 from monitor.dialogue import POWER
-from monitor.records import READINGS, Cycle, Finding
+from monitor.records import READINGS, Cycle, Finding, UnitStatus
 from monitor.report_facts import Act, Close, Episode, Facts
 from monitor.report_parts import Block, Bullets, Document, Heading, Para, Picture, Table
 from monitor.report_plots import Mark, Span, Trace, chain, lanes, trace
@@ -84,9 +84,23 @@ def _now(facts: Facts) -> Iterator[Block]:
     outdoor_c = facts.status.readings.get("outdoor_c")
     heat = "" if outdoor_c is None or facts.blind else f" Outdoors {_degrees(facts, float(outdoor_c))}."
     yield Para(f"As of {when(facts, facts.status.wall_s)}.{heat} Heavy: live. Thin: dead. Dotted: not known.", "soft")
+    if not facts.blind:
+        yield from _readings(facts, facts.status)
     if facts.health.faults:
         yield Para("Readings that are missing, and why:")
         yield Bullets([f"{texts.NAMES.get(name, name)}: {why}" for name, why in sorted(facts.health.faults.items())])
+
+
+def _readings(facts: Facts, status: UnitStatus) -> Iterator[Block]:
+    scale, known = facts.settings.web.temperature, status.uncertainty
+    rows = [
+        (texts.capital(texts.NAMES[name]), moments.reading(name, value, scale, known.get(name)))
+        for name, value in status.readings.items()
+    ]
+    if rows:
+        yield Table(("Reading", "as of then"), rows, (0.5, 0.5))
+    if known:
+        yield Para("±: the true value lies within it 19 times out of 20 (expanded uncertainty, k = 2).", "soft")
 
 
 def _degrees(facts: Facts, celsius: float) -> str:

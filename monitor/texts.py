@@ -56,6 +56,7 @@ LINKS: dict[str, LinkText] = {
 WORDS: dict[str, str] = {
     "not-sensed": "not sensed",
     "no-reading": "not known",
+    "no-reading-now": "no reading",
     "time-unknown": "a time not known",
     "ago": "{span} ago",
     "inferred": "inferred",

@@ -13,7 +13,6 @@ from monitor.records import Change, ChangeKind
 from web import ladder, lanes
 from web.window import Seen, Window, window
 from web.wiring import blinded, rows, worst
-from web.words import plain
 
 pages = Blueprint("pages", __name__)
 TICKS = 5  # words of an axis that have room side by side on a phone
@@ -79,15 +78,12 @@ def _standing(seen: Seen) -> str:
 
 def _figures(seen: Seen) -> str:
     readings = {} if seen.status is None or seen.blind else seen.status.readings
-    shown = [(texts.NAMES[name], figure(name, value)) for name, value in readings.items()]
-    return render_template("part_figures.html", shown=shown, seen=seen)
-
-
-def figure(name: str, value: float | bool | None) -> str:
-    """One reading in words, temperatures in the reader's scale; a missing one is said to be missing."""
-    if value is None:
-        return plain("no-reading-now")
-    return moments.degrees(value, window().scale()) if name == "outdoor_c" else texts.value_words(name, value)
+    known = {} if seen.status is None else seen.status.uncertainty
+    scale = window().scale()
+    shown = [
+        (texts.NAMES[name], moments.reading(name, value, scale, known.get(name))) for name, value in readings.items()
+    ]
+    return render_template("part_figures.html", shown=shown, stated=bool(readings and known))
 
 
 def _day(seen: Seen) -> str:

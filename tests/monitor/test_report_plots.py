@@ -150,3 +150,22 @@ def test_ticks_of_days_are_midnights_on_both_sides_of_the_clocks_change() -> Non
         at = datetime.fromtimestamp(wall_s, NEW_YORK)
         assert (at.hour, at.minute) == (0, 0)
         assert words == at.strftime("%a %d %b")
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "scale", "uncertainty", "words"),
+    [
+        ("compressor_a", 9.584, "F", 0.21, "9.58 A ± 0.21 A"),
+        ("control_v", 26.4, "F", 0.8, "26.40 V ± 0.80 V"),
+        ("outdoor_c", 31.0, "C", 0.5, "31.00 °C ± 0.50 °C"),
+        ("outdoor_c", 31.0, "F", 0.5, "87.80 °F ± 0.90 °F"),
+        ("outdoor_c", 31.0, "F", None, "88 °F"),
+        ("call", True, "F", None, "on"),
+        ("fan_a", None, "F", 0.1, "no reading"),
+    ],
+)
+def test_a_reading_is_told_with_its_uncertainty_in_the_readers_scale(
+    name: str, value: float | bool | None, scale: str, uncertainty: float | None, words: str
+) -> None:
+    """A difference of one kelvin is 1.8 degrees Fahrenheit: the uncertainty is scaled and not shifted."""
+    assert moments.reading(name, value, scale, uncertainty) == words
