@@ -243,7 +243,7 @@ def trouble(seed: int, days: float) -> tuple[Planned, ...]:
     planned = [
         Planned(name="senses-glitch", at_s=0.0, level=0.0001),
         Planned(name="scans-lost", at_s=0.0, level=0.02),
-        Planned(name="bus-errors", at_s=0.0, level=0.002),
+        Planned(name="bus-errors", at_s=0.0, level=0.00002),  # of transfers: 0.07 % of readings
         Planned(name="line-sag", at_s=0.0, level=rng.uniform(0.1, 0.25), on_s=0.5, off_s=2 * DAY_S),
     ]
     for _ in range(round(days / 20) + 1):
