@@ -83,7 +83,9 @@ def _sites(command: Add) -> None:
         needed = one is listed
         text = "write SITE-ID.toml and SITE-ID.password there" + ("" if needed else " instead of printing them")
         one.add_argument("--to", metavar="FOLDER", default="", required=needed, help=text)
-    revoke = command("revoke", lambda at, args: str(_commands().revoke_site(at, args.site)), "end a site's right")
+    revoke = command(
+        "revoke", lambda at, args: str(_commands().revoke_site(at, args.site)), "end a site's right to the broker"
+    )
     revoke.add_argument("site", metavar="SITE-ID")
 
 

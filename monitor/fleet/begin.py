@@ -19,6 +19,8 @@ from monitor.fleet import commands, enroll, setup
 from monitor.fleet.setup import Broker, Database, FleetSettings
 
 LOOPBACK = "127.0.0.1"
+_BROKER_UNIT = "condenser-fleet-broker.service"
+_LATER = f"network-online.target postgresql.service {_BROKER_UNIT}"
 _PORT, _TLS_PORT = 1883, 8883  # registered with IANA for MQTT, without and with TLS
 
 
@@ -91,17 +93,17 @@ def units(folder: Path, settings: FleetSettings, user: str) -> dict[str, str]:
     command = f"{program} fleet --fleet {folder}/fleet.toml"
     broker = f"{shutil.which('mosquitto') or '/usr/sbin/mosquitto'} -c {settings.broker.files}/mosquitto.conf"
     kinds = {
-        "condenser-fleet-broker.service": ("broker of the fleet", broker),
-        "condenser-fleet-ingest@.service": ("ingest worker %i of the fleet", f"{command} ingest"),
-        "condenser-fleet-page.service": ("pages of the fleet", f"{command} page"),
+        _BROKER_UNIT: ("broker of the fleet", broker, "network-online.target"),
+        "condenser-fleet-ingest@.service": ("ingest worker %i of the fleet", f"{command} ingest", _LATER),
+        "condenser-fleet-page.service": ("pages of the fleet", f"{command} page", _LATER),
     }
-    return {name: _unit(text, start, folder, user) for name, (text, start) in kinds.items()}
+    return {name: _unit(*kind, folder, user) for name, kind in kinds.items()}
 
 
-def _unit(text: str, start: str, folder: Path, user: str) -> str:
+def _unit(text: str, start: str, after: str, folder: Path, user: str) -> str:
     return f"""[Unit]
 Description=condenser-monitor: {text}
-After=network-online.target postgresql.service condenser-fleet-broker.service
+After={after}
 Wants=network-online.target
 
 [Service]

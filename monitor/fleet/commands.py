@@ -5,9 +5,11 @@ monitor/commands/contractor.py joins these to the command line; the pages are we
 
 from __future__ import annotations
 
+import logging
 import os
 import shutil
 import signal
+import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -47,7 +49,8 @@ def migrate(settings: FleetSettings) -> str:
 
 
 def ingest(settings: FleetSettings) -> None:
-    """Work as one ingest process until SIGTERM or SIGINT."""
+    """Work as one ingest process until SIGTERM or SIGINT; what is worth knowing goes to standard error."""
+    logging.basicConfig(level=logging.INFO, format="%(message)s", stream=sys.stderr)
     stops: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda got, _frame: stops.append(got))

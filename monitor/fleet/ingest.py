@@ -59,6 +59,7 @@ class Worker:
             try:
                 with Life(self) as life:
                     self.listening = True
+                    _log.info("takes in messages as worker %d", life.slot + 1)
                     while not stopped():
                         life.turn()
                     life.finish()
@@ -105,6 +106,11 @@ class Life:
         self, _kind: type[BaseException] | None, _error: BaseException | None, _trace: TracebackType | None
     ) -> None:
         self.close()
+
+    @property
+    def slot(self) -> int:
+        """The slot of this worker's own."""
+        return self._own
 
     def close(self) -> None:
         """Drop everything; the broker keeps the sessions and what was not acknowledged."""

@@ -82,8 +82,8 @@ class Store:
 
     @property
     def place(self) -> str:
-        """The URL without its password, for messages."""
-        return self.url.render_as_string(hide_password=True)
+        """The URL without its password and driver, for messages."""
+        return self.url.set(drivername=self.url.get_backend_name()).render_as_string(hide_password=True)
 
     def close(self) -> None:
         """Close all connections."""

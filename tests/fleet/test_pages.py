@@ -389,3 +389,23 @@ def test_own_password_is_changed_with_the_old_one_only(own_office: Office) -> No
     assert post(browser, "/password", "/password", old=PASSWORD, new=new, again="x").status_code == 400
     assert post(browser, "/password", "/password", old=PASSWORD, new=new, again=new).status_code == 302
     assert browser.get("/").status_code == 302
+
+
+def test_what_the_office_knows_is_changed_by_its_form(own_office: Office) -> None:
+    """Every field of the form is kept, emptied ones too, and the log says who changed what; a name there must be."""
+    path = f"/site/{site_name(1)}/about"
+    fields = {"name": "New name", "customer": "Somebody", "address": "", "phone": "555-9999", "plan": "basic"}
+    rest = {"vulnerability": "1", "vulnerability_note": "infant", "plan_visit_due": ""}
+    assert _submit(own_office, path, **fields, **rest) == 302
+    row = own_office.site(1)
+    assert {key: getattr(row, key) for key in fields} == fields
+    assert (row.vulnerability, row.vulnerability_note, row.plan_visit_due, row.technician_id) == (
+        1,
+        "infant",
+        None,
+        None,
+    )
+    assert _submit(own_office, path, **{**fields, "name": " "}) == 400
+    with own_office.store.read() as connection:
+        last = connection.execute(sa.select(audit).where(audit.c.did == "changed").order_by(audit.c.id)).all()[-1]
+    assert (last.who, last.what, last.detail["customer"]) == ("dispatcher", site_name(1), "Somebody")

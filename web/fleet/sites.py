@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from typing import Any
 
 import msgspec
 import sqlalchemy as sa
@@ -12,8 +13,7 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from monitor.checks import CHECKS
 from monitor.errors import CommandError
-from monitor.fleet import asking, parts, queries, triage
-from monitor.fleet import visits as visiting
+from monitor.fleet import asking, parts, queries, roster, triage
 from monitor.fleet.people import Role, note
 from monitor.fleet.queries import SitePage
 from monitor.fleet.season import Span, customer_document
@@ -29,7 +29,7 @@ from web.fleet.desk import desk, field, number, viewer
 
 sites = Blueprint("sites", __name__)
 ASKS = (RequestKind.ACKNOWLEDGE, RequestKind.RESET, RequestKind.SERVICE, RequestKind.RESUME)
-_TEXT_MOST = 500
+_EMPTY: dict[str, Any] = {"plan_visit_due": None, "vulnerability": 0}  # of what else is known: no text
 
 
 @sites.get("/site/<name>")
@@ -132,17 +132,11 @@ def season(name: str) -> Response:
 @sites.post("/site/<name>/about")
 def about(name: str) -> AnyResponse:
     """What the office knows: who lives there, whose site it is, when the plan visit is due."""
-    level, text, due = number("vulnerability") or 0, field("vulnerability_note"), field("plan_visit_due")
-    if level not in triage.VULNERABILITY:
-        raise CommandError("vulnerability", level, ", ".join(map(str, triage.VULNERABILITY)))
-    if len(text) > _TEXT_MOST or "\x00" in text:
-        raise CommandError("vulnerability note", f"{len(text)} characters", f"at most {_TEXT_MOST}")
-    values = {
-        "vulnerability": level,
-        "vulnerability_note": text,
-        "plan_visit_due": visiting.day(due) if due else None,
-        "technician_id": number("technician"),
-    }
+    given = {name: field(name) for name in roster.COLUMNS if name in request.form}
+    values: dict[str, Any] = {key: _EMPTY.get(key, "") for key in given} | roster.checked(given)
+    values["technician_id"] = number("technician")
+    if values.get("name") == "":
+        raise CommandError("name", "", "what to call the site")
     with desk().store.write() as connection:
         key = queries.site_id(connection, viewer(), name)
         if values["technician_id"] not in (None, *(known for known, _ in technicians(connection))):

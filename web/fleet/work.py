@@ -35,7 +35,7 @@ def _rounds(booked: list[Booked]) -> list[tuple[str, str, list[Booked], list[tup
     return [(day, who, rows, parts.truck(row.load for row in rows)) for (day, who), rows in sorted(rounds.items())]
 
 
-@work.get("/visit/<int:key>")
+@work.get("/visit/<int(max=9223372036854775807):key>")
 def visit(key: int) -> str:
     """One visit, to be written down."""
     with desk().store.read() as connection:
@@ -45,7 +45,7 @@ def visit(key: int) -> str:
     return render_template("fleet/visit.html", visit=found, suspects=SUSPECTS)
 
 
-@work.post("/visit/<int:key>")
+@work.post("/visit/<int(max=9223372036854775807):key>")
 def finish(key: int) -> AnyResponse:
     """A visit was made, or will not be."""
     now = desk().wall()
