@@ -17,6 +17,8 @@ CONTROL_HIGH_V = limits.CONTROL_HIGH_V.value
 SAG_V = 187.0  # the lowest line voltage at which residential units are to run (nameplate range 187 V to 253 V)
 CABLE_F_PER_M, CABLE_M = 100e-12, 30.0  # conductor to conductor in a thermostat cable; a long run (common practice)
 ADC_CODES = 32768
+OFFSET_CODES = 3.0  # ADS1115: offset error, most, at +-2.048 V (data sheet); taken for the finer range as well
+_BIAS_GIVES = 0.05  # share; the bias is 110 ohm stiff, and two empty jacks feed 0.35 mA each into it
 BEAD_W_PER_K = 1.5e-3  # usual dissipation constant of a small bead in still air (data sheet)
 
 
@@ -204,6 +206,36 @@ def _current(
             "V",
             most=v.VDD.low / 2 - 0.1,
             why="within the rails about the bias, lowest VDD",
+        ),
+        *_empty_jack(board, sense),
+    )
+
+
+def _empty_jack(board: str, sense: v.CurrentSense) -> tuple[Computed, ...]:
+    """Direct voltage on the burden, in mV: without a plug through R, the telling resistor, and with one."""
+    burden, tell = sense.burden, v.PLUG_SENSE
+    nominal = burden.nominal / (burden.nominal + tell.nominal)
+    told = v.VDD.nominal / 2 * nominal * limits.UNPLUGGED_RATIO.value * 1e3
+    least = v.VDD.nominal / 2 * burden.low / (burden.low + tell.high) * (1 - _BIAS_GIVES) * 1e3
+    offset = OFFSET_CODES * v.RANGE_RUNNING_V / ADC_CODES * 1e3
+    return (
+        Computed(
+            board,
+            f"{sense.reading}: empty jack, least",
+            "VDD / 2 x burden low / (burden low + R high), less what the bias gives",
+            least,
+            "mV",
+            least=told,
+            why=f"from {told:.3g} mV on the program says that nothing is plugged in",
+        ),
+        Computed(
+            board,
+            f"{sense.reading}: plugged in, most",
+            "the converter's own offset, 3 steps",
+            offset,
+            "mV",
+            most=told / 10,
+            why="the plug opens the contact and a transformer gives no direct voltage: far below the same line",
         ),
     )
 

@@ -17,6 +17,7 @@ from hardware.circuits import parts
 Point = tuple[float, float]
 HERE = Path(__file__).parent
 _GREY, _WARN = "#666666", "#b00020"
+ADDR = {0x48: "GND", 0x49: "VDD"}  # the pin that sets the address, and where it goes (ADS1115 data sheet)
 _DROP = 3.0  # from a strip's upper to its lower rail
 
 
@@ -38,13 +39,15 @@ class Sheet:
     def add(self, element: Any) -> Any:
         return self.drawing.add(element)
 
-    def part(self, kind: str, ref: str, start: Point, end: Point, *, below: bool = False) -> None:
+    def part(
+        self, kind: str, ref: str, start: Point, end: Point, *, below: bool = False, beside_x: float = 0.55
+    ) -> None:
         """A two-ended part from one point to another; its text beside an upright one, above or below a level one."""
         text = f"{ref}\n{parts.part(self.board, ref).text}".strip()
         element = getattr(self.elements, kind)().endpoints(start, end)
         if start[0] == end[0]:
             self.add(element)
-            self.text((start[0] + 0.55, (start[1] + end[1]) / 2), text, size=10)
+            self.text((start[0] + beside_x, (start[1] + end[1]) / 2), text, size=10)
         else:
             self.add(element.label(text, loc="bottom" if below else "top", fontsize=10))
         self.drawn.append(ref)
@@ -73,7 +76,7 @@ class Sheet:
         self.add(self.elements.Dot(open=True).at(at).label(text, loc="left"))
 
     def tag(self, at: Point, text: str) -> None:
-        self.add(self.elements.Tag(width=3.4).right().at(at).label(text, fontsize=10))
+        self.add(self.elements.Tag(width=3.9).right().at(at).label(text, fontsize=10))
 
     def ground(self, at: Point) -> None:
         self.add(self.elements.Ground().at(at))
@@ -95,8 +98,9 @@ class Sheet:
 # ---------------------------------------------------------------- strips of a presence channel
 
 
-def _opto(sheet: Sheet, ref: str, x: float, y: float) -> None:
-    """Antiparallel diodes at x, transistor 2.6 to the right; nodes: (x, y), (x, y - drop), collector and emitter."""
+def _opto(sheet: Sheet, ref: str, x: float, y: float) -> float:
+    """Antiparallel diodes at x, transistor to the right; nodes: (x, y), (x, y - drop); collector and emitter at the x
+    that is returned."""
     low, mid = y - _DROP, y - _DROP / 2
     for offset, start, end in ((0.0, mid + 0.6, mid - 0.6), (1.0, mid - 0.6, mid + 0.6)):
         at = x + offset
@@ -111,6 +115,7 @@ def _opto(sheet: Sheet, ref: str, x: float, y: float) -> None:
     sheet.add(sheet.elements.Rect(corner1=(-0.5, -1.0), corner2=(3.4, 1.0), lw=0.8, color=_GREY).at((x, mid)).theta(0))
     sheet.text((x + 1.9, mid + 1.25), ref, size=10)
     sheet.drawn.append(ref)
+    return float(transistor.collector[0])
 
 
 def _pin(sheet: Sheet, refs: tuple[str, str, str], x: float, y: float, name: str) -> None:
@@ -141,10 +146,10 @@ def _input_24v(sheet: Sheet, refs: Sequence[str], y: float, ends: tuple[str, str
 
 def _presence_24v(sheet: Sheet, y: float, ends: tuple[str, str], name: str) -> None:
     _input_24v(sheet, ("F1", "R1", "D1", "D2"), y, ends)
-    _opto(sheet, "U1", 8.2, y)
+    out = _opto(sheet, "U1", 8.2, y)
     sheet.barrier(9.75, y + 0.6, y - _DROP - 0.4, "isolated")
-    sheet.wire((10.95, y), (11.4, y))
-    sheet.ground((10.95, y - _DROP))
+    sheet.wire((out, y), (11.4, y))
+    sheet.ground((out, y - _DROP))
     _pin(sheet, ("R2", "C1", "R3"), 11.4, y, name)
 
 
@@ -160,11 +165,11 @@ def _presence_line(sheet: Sheet, refs: Sequence[str], y: float, ends: tuple[str,
         sheet.wire((7, at), (9.2, at))
     sheet.part("ResistorVarIEC", varistor, (2.4, y), (2.4, low))
     sheet.dot((2.4, y), (2.4, low), (7.4, y), (7.4, low))
-    sheet.part("ResistorIEC", shunt, (7.4, y), (7.4, low))
-    _opto(sheet, opto, 9.2, y)
+    sheet.part("ResistorIEC", shunt, (7.4, y), (7.4, low), beside_x=-1.5)
+    out = _opto(sheet, opto, 9.2, y)
     sheet.barrier(10.75, y + 0.6, low - 0.4, "8 mm, reinforced")
-    sheet.wire((11.95, y), (12.4, y))
-    sheet.ground((11.95, low))
+    sheet.wire((out, y), (12.4, y))
+    sheet.ground((out, low))
     _pin(sheet, (pull, hold, series), 12.4, y, name)
 
 
@@ -211,17 +216,22 @@ def _current(sheet: Sheet, plug: tuple[str, str, str], refs: _Chain, y: float, t
     low = y - _DROP
     lead, reading = text
     ct, jack, tell = plug
-    sheet.wire((-2, y + 0.8), (-2, low - 0.8))
-    sheet.text((-3, y + 1.1), lead, size=10)
-    sheet.part("Inductor2", ct, (-1, y), (-1, low))
-    sheet.wire((-1, y), (1.6, y))
-    sheet.wire((-1, low), (1.6, low))
+    sheet.wire((-2.6, y + 0.8), (-2.6, low - 0.8))
+    sheet.text((-3.6, y + 1.1), lead, size=10)
+    sheet.part("Inductor2", ct, (-2.0, y), (-2.0, low))
+    sheet.wire((-2.0, y), (1.6, y))
+    sheet.wire((-2.0, low), (1.6, low))
     sheet.add(sheet.elements.Rect(corner1=(0, -0.3), corner2=(1.2, _DROP + 0.3), lw=0.8, color=_GREY).at((0.6, low)))
     sheet.text((0.8, y - _DROP / 2), jack, size=10)
     sheet.drawn.append(jack)
     sheet.part("ResistorIEC", tell, (2.4, y + 2.4), (2.4, y + 0.9))
     sheet.supply((2.4, y + 2.4))
-    sheet.add(sheet.elements.Switch().endpoints((2.4, y + 0.9), (2.4, y)))
+    sheet.wire((2.4, y + 0.9), (2.4, y + 0.75))
+    for at in (y + 0.75, y + 0.25):
+        sheet.add(sheet.elements.Dot(open=True, radius=0.08).at((2.4, at)))
+    sheet.wire((2.48, y + 0.75), (2.48, y + 0.25))
+    sheet.wire((2.4, y + 0.25), (2.4, y))
+    sheet.text((2.95, y + 0.5), "contact of the jack: closed without a plug", size=9)
     sheet.dot((2.4, y))
     sheet.wire((1.6, y), (4, y))
     sheet.wire((1.6, low), (4, low))
@@ -248,14 +258,20 @@ def _control_voltage(sheet: Sheet, y: float) -> None:
     sheet.wire((0, low), (2.4, low), (2.4, low + 0.3))
     sheet.add(sheet.elements.Inductor2().endpoints((2.4, y - 0.3), (2.4, low + 0.3)))
     sheet.part("Inductor2", "T1", (3.4, low + 0.3), (3.4, y - 0.3))
-    sheet.wire((3.4, y - 0.3), (3.4, y), (4, y))
-    sheet.wire((3.4, low + 0.3), (3.4, low), (4, low))
+    sheet.wire((3.4, y - 0.3), (3.4, y), (4.5, y))
+    sheet.wire((3.4, low + 0.3), (3.4, low), (4.5, low))
     sheet.barrier(2.9, y + 0.4, low - 0.4, "isolated")
-    _tail(sheet, ("R5", ("D3", "D4", "D5", "D6"), ("R6", "C2", "D7")), (4, y), _input("control_v"))
+    _tail(sheet, ("R5", ("D3", "D4", "D5", "D6"), ("R6", "C2", "D7")), (4.5, y), _input("control_v"))
 
 
-def _converter(sheet: Sheet, refs: Sequence[str], y: float, address: str, inputs: Sequence[str]) -> None:
+def _converter(sheet: Sheet, refs: Sequence[str], y: float, address: int) -> None:
+    """Bias divider, chip with the net at each of its pins, decoupling."""
     top, bottom, hold, chip, decouple = refs
+    addr = ADDR[address]
+    inputs = ("AIN0", "AIN1", "AIN2", "AIN3")
+    nets = dict.fromkeys(inputs, "GND, not used")
+    nets |= {f"AIN{row.mux - 1}": row.reading for row in CHANNELS.values() if row.address == address and row.mux}
+    nets |= {"AIN3": "BIAS", "SDA": "GPIO2, SDA", "SCL": "GPIO3, SCL", "ADDR": addr}
     sheet.part("ResistorIEC", top, (1, y + 1), (1, y - 1))
     sheet.part("ResistorIEC", bottom, (1, y - 1), (1, y - 3))
     sheet.supply((1, y + 1))
@@ -266,17 +282,21 @@ def _converter(sheet: Sheet, refs: Sequence[str], y: float, address: str, inputs
     sheet.wire((1, y - 1), (4.4, y - 1))
     sheet.tag((4.4, y - 1), "BIAS = AIN3")
     pin = sheet.elements.IcPin
-    pins = [pin(name, side="left", anchorname=f"in{index}") for index, name in enumerate(reversed(inputs))]
-    pins += [pin(name, side="right") for name in ("SDA", "SCL", "ADDR")]
+    pins = [pin(name, side="left", anchorname=name) for name in reversed(inputs)]
+    pins += [pin(name, side="right", anchorname=name) for name in ("SDA", "SCL", "ADDR")]
     pins += [pin("VDD", side="top"), pin("GND", side="bottom")]
-    box = sheet.add(sheet.elements.Ic(pins=pins, size=(4.6, 3.6)).at((9.5, y - 3)))
-    sheet.text((12.2, y + 1.3), f"{chip} ADS1115, {address}", size=10)
+    box = sheet.add(sheet.elements.Ic(pins=pins, size=(4.6, 3.6)).at((10.6, y - 3)))
+    for name, net in nets.items():
+        x, at = getattr(box, name)
+        left = name in inputs
+        sheet.text((x - 0.25 - 0.17 * len(net) if left else x + 0.15, at), net, size=10)
+    sheet.text((12.9, y - 1.2), f"{chip}\nADS1115\n0x{address:02x}", size=10, align="center")
     sheet.drawn.append(chip)
     sheet.supply(tuple(box.VDD))
     sheet.ground(tuple(box.GND))
-    sheet.part("Capacitor", decouple, (19, y + 1), (19, y - 1))
-    sheet.supply((19, y + 1))
-    sheet.ground((19, y - 1))
+    sheet.part("Capacitor", decouple, (18.6, y + 1), (18.6, y - 1))
+    sheet.supply((18.6, y + 1))
+    sheet.ground((18.6, y - 1))
 
 
 def _thermistor(sheet: Sheet, y: float) -> None:
@@ -291,7 +311,7 @@ def _thermistor(sheet: Sheet, y: float) -> None:
 
 def _indoor_cable(sheet: Sheet, y: float) -> None:
     for row, name in enumerate(("control_power", "thermostat")):
-        at = y - 5 * row
+        at = y - 6 * row
         tvs, pull, hold, series = f"D{13 + row}", f"R{11 + row}", f"C{6 + row}", f"R{13 + row}"
         sheet.terminal((0, at), "")
         sheet.text((0, at + 0.5), name, size=10)
@@ -300,10 +320,10 @@ def _indoor_cable(sheet: Sheet, y: float) -> None:
         sheet.part("DiodeTVS", tvs, (1.5, at), (1.5, at - 2))
         sheet.ground((1.5, at - 2))
         _pin(sheet, (pull, hold, series), 3, at, _pin_name(name))
-    sheet.terminal((0, y - 9), "")
-    sheet.text((0, y - 8.5), "common", size=10)
-    sheet.wire((0, y - 9), (1.5, y - 9))
-    sheet.ground((1.5, y - 9))
+    sheet.terminal((0, y - 11), "")
+    sheet.text((0, y - 10.5), "common", size=10)
+    sheet.wire((0, y - 11), (1.5, y - 11))
+    sheet.ground((1.5, y - 11))
 
 
 def _terminals(sheet: Sheet, y: float, rows: Sequence[tuple[str, str]]) -> None:
@@ -322,9 +342,9 @@ def control() -> Sheet:
     _control_voltage(sheet, -7)
     coil = ("coil lead, 5 passes", "coil_a")
     _current(sheet, ("CT1", "J2", "R15"), ("R7", ("D8", "D9", "D10", "D11"), ("R8", "C3", "D12")), -14, coil)
-    _converter(sheet, ("R9", "R10", "C4", "U2", "C5"), -21, "0x48 (ADDR to GND)", ("AIN0", "AIN1", "AIN2", "AIN3"))
+    _converter(sheet, ("R9", "R10", "C4", "U2", "C5"), -21, 0x48)
     _indoor_cable(sheet, -28)
-    _terminals(sheet, -39, (("J1", "Y and C"), ("J3", "indoor cable"), ("J4", "ribbon to the Pi")))
+    _terminals(sheet, -41, (("J1", "Y and C"), ("J3", "indoor cable"), ("J4", "ribbon to the Pi")))
     return sheet
 
 
@@ -340,7 +360,7 @@ def line() -> Sheet:
     fan = ("fan lead, 3 passes", "fan_a")
     _current(sheet, ("CT2", "J6", "R24"), ("R17", ("D6", "D7", "D8", "D9"), ("R18", "C4", "D10")), -21, fan)
     _thermistor(sheet, -28)
-    _converter(sheet, ("R21", "R22", "C6", "U3", "C7"), -34, "0x49 (ADDR to VDD)", ("AIN0", "AIN1", "AIN2", "AIN3"))
+    _converter(sheet, ("R21", "R22", "C6", "U3", "C7"), -34, 0x49)
     rows = (
         ("J1", "L1 and L2"),
         ("J2", "T1 and T2"),
@@ -361,11 +381,11 @@ def indoor() -> Sheet:
     for row, (refs, opto, ends, name) in enumerate(channels):
         y = -6.0 * row
         _input_24v(sheet, refs, y, ends)
-        _opto(sheet, opto, 8.2, y)
+        out = _opto(sheet, opto, 8.2, y)
         sheet.barrier(9.75, y + 0.6, y - _DROP - 0.4, "isolated")
-        sheet.wire((10.95, y), (13, y))
+        sheet.wire((out, y), (13, y))
         sheet.tag((13, y), name)
-        sheet.wire((10.95, y - _DROP), (13, y - _DROP))
+        sheet.wire((out, y - _DROP), (13, y - _DROP))
         sheet.tag((13, y - _DROP), "common")
     _terminals(sheet, -11, (("J1", "R and C"), ("J2", "Y and C"), ("J3", "cable to the control board")))
     return sheet

@@ -7,7 +7,7 @@ from math import sqrt
 import numpy as np
 import pytest
 
-from hardware.circuits import analog
+from hardware.circuits import analog, computed
 from hardware.circuits import values as v
 from hardware.circuits.analog import Core
 from hardware.circuits.tolerance import celsius
@@ -120,7 +120,11 @@ def test_an_empty_jack_gives_a_direct_voltage_that_no_transformer_gives(measure:
     assert seen["mean_v"] == pytest.approx(expected, rel=0.05)  # the bias divider gives a little
     assert seen["mean_v"] > limits.UNPLUGGED_RATIO.value * expected
     assert seen["bias_max"] == pytest.approx(VDD / 2, rel=limits.BIAS_TOLERANCE.value / 2)
+    assert 0.0 < seen["pin_min"] <= seen["pin_max"] < VDD
+    rows = {row.name: row for row in computed.rows()}
+    assert rows[f"{reading}: empty jack, least"].value / 1e3 < seen["mean_v"]
     plugged = measure(analog.current(reading, 0.0))
+    assert 0.0 < plugged["pin_min"] <= plugged["pin_max"] < VDD
     assert abs((plugged["pin_max"] + plugged["pin_min"] - plugged["bias_max"] - plugged["bias_min"]) / 2) < 0.001
 
 
