@@ -5,12 +5,20 @@ Every refusal is a CommandError: what was asked, what is the case, what is allow
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from monitor import limits
 from monitor.alert_memory import Slot
 from monitor.errors import CommandError
 from monitor.records import AlertState, Request, RequestKind
+
+Renew = Callable[[str | None], None]
+
+
+def no_renewal(part: str | None) -> None:
+    """Parts are the trends' affair; a desk alone has none. Raises CommandError."""
+    raise CommandError("renew", part, "a request to the engine of a unit")
+
 
 _WHY_NOT: dict[RequestKind, dict[AlertState, str]] = {
     RequestKind.ACKNOWLEDGE: {
@@ -53,7 +61,7 @@ def check_request(request: Request, slots: Mapping[str, Slot]) -> None:
     _check_texts(request)
     if request.request in (RequestKind.SHELVE, RequestKind.SERVICE):
         _check_hours(request)
-    if request.request in (RequestKind.SERVICE, RequestKind.RESUME):
+    if request.request in (RequestKind.SERVICE, RequestKind.RESUME, RequestKind.RENEW):
         return
     if request.finding is None:
         raise CommandError(f"{request.request}: finding", None, "the name of a finding")

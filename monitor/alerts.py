@@ -40,7 +40,7 @@ import msgspec
 from monitor import limits
 from monitor.alert_memory import MEMORY_VERSION, DeskMemory, Slot, read_memory
 from monitor.alert_metrics import AlertMetrics
-from monitor.alert_requests import check_request, refused_because
+from monitor.alert_requests import Renew, check_request, no_renewal, refused_because
 from monitor.config import Settings
 from monitor.errors import CommandError, ContractError
 from monitor.findings import CATALOGUE
@@ -142,15 +142,20 @@ class AlertDesk:
         self._plan()
         return told
 
-    def request(self, request: Request, now_s: float, wall_s: float | None) -> tuple[Answer, list[AlertChange]]:
+    def request(
+        self, request: Request, now_s: float, wall_s: float | None, renew: Renew = no_renewal
+    ) -> tuple[Answer, list[AlertChange]]:
         """A person's wish. Never raises: what cannot be done is answered with the reason; a repeated id gets the first
-        answer again and changes nothing."""
+        answer again and changes nothing. `renew` does what is asked of a part that was renewed (no alert changes)."""
         told = self.tick(now_s, wall_s)
         if request.id in self._answers:
             return self._answers[request.id], told
         try:
             check_request(request, self._slots)
-            told += self._do(request)
+            if request.request is RequestKind.RENEW:
+                renew(request.part)
+            else:
+                told += self._do(request)
             answer = Answer(id=request.id, done=True)
         except CommandError as error:
             answer = Answer(id=request.id, done=False, why=str(error))

@@ -69,6 +69,9 @@ class Engine:
         old, self.memory_refused = recall(memory, Memory, MEMORY_VERSION, what="the memory of an earlier run")
         self._desk = AlertDesk(settings, None if old is None else bytes(old.alerts))
         self._trends = Trends(settings, None if old is None else bytes(old.trends))
+        # A part of the memory that cannot be used is said as well as the whole.
+        refused = (self.memory_refused, self._desk.refused, self._trends.refused)
+        self.memory_refused = "; ".join(why for why in refused if why)
         if old is not None:
             self._judge.standing = restore(old.findings)
             self._judge.last_stood_s = {name: -age_s for name, age_s in old.recent_ages_s.items()}
@@ -111,8 +114,8 @@ class Engine:
     def request(
         self, request: Request, now_s: float, wall_s: float | None
     ) -> tuple[RequestAnswer, Sequence[AlertChange]]:
-        """A person's wish about an alert, or service mode."""
-        return self._desk.request(request, now_s, wall_s)
+        """A person's wish about an alert, service mode, or a part that was renewed."""
+        return self._desk.request(request, now_s, wall_s, self._trends.renew)
 
     def tick(self, now_s: float, wall_s: float | None) -> Sequence[AlertChange]:
         """Time passes: shelving and service mode end, an all-clear is due. Findings wait for the next scan."""

@@ -275,12 +275,14 @@ class RequestKind(StrEnum):
     RESET = "reset"
     SERVICE = "service"
     RESUME = "resume"
+    RENEW = "renew"
 
 
 class Request(msgspec.Struct, frozen=True, kw_only=True):
-    """A wish of a person, from the page or the broker; `finding` is needed by all but service and resume.
+    """A wish of a person, from the page or the broker; `finding` is needed by all but service, resume and renew.
 
-    `hours` bounds shelving and service mode; `id` lets the sender match the answer and makes a repeat harmless.
+    `hours` bounds shelving and service mode; `part` is what a visit renewed ("compressor" or "contactor"): its counts
+    and what was normal with the old one begin anew. `id` lets the sender match the answer and makes a repeat harmless.
     """
 
     id: str
@@ -289,6 +291,7 @@ class Request(msgspec.Struct, frozen=True, kw_only=True):
     finding: str | None = None
     hours: float | None = None
     note: str = ""
+    part: str | None = None
 
 
 class Answer(msgspec.Struct, frozen=True, kw_only=True):

@@ -117,7 +117,7 @@ class Trends:
         if start.rate_hz >= number("start_rate_hz"):
             self._starts.take(start.duration_s, first=self._limit("first"), last=self._limit("last"))
 
-    def renew(self, part: str) -> None:
+    def renew(self, part: str | None) -> None:
         """A part was replaced or repaired ("compressor": also refrigerant, capacitor, coil cleaned; "contactor"): what
         was normal for the old one is forgotten. Raises CommandError for any other part."""
         if part == "compressor":

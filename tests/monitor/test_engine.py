@@ -10,7 +10,7 @@ import pytest
 from monitor.config import Senses, Settings, Unit
 from monitor.engine import Engine
 from monitor.errors import ContractError
-from monitor.records import Change, CycleState, LinkState, Scan, UnitStatus
+from monitor.records import Answer, Change, CycleState, LinkState, Request, RequestKind, Scan, UnitStatus
 from tests.monitor.units import ALL, REST, RUN, SETTINGS, UNIT, but, events, scans
 
 NO_PULL = but(RUN, load=False, coil_a=0.0, control_v=26.4, compressor_a=0.0, fan_a=0.0)
@@ -155,3 +155,38 @@ def test_delay_relay_does_not_contradict_itself() -> None:
     settings = Settings(unit=Unit(compressor_rla_a=12.8, compressor_lra_a=68, fan_fla_a=1.1, delay_on_make_s=300))
     waiting = but(NO_PULL, control_v=25.0)
     assert _changes(events(scans((60, REST), (295, waiting), (300, RUN), (60, REST)), settings)) == []
+
+
+def test_parts_renewed_at_a_visit_begin_anew() -> None:
+    """A request counts the new contactor from nothing; a repeated id changes nothing; other parts are refused."""
+    engine = Engine(SETTINGS, fitted=ALL)
+    events(scans(*((60, REST), (600, RUN)) * 4, (60, REST)), engine=engine)
+
+    def operations() -> int:
+        return int(engine.status().trends["contactor"]["operations"])
+
+    def renew(id_: str, part: str | None) -> Answer:
+        request = Request(id=id_, request=RequestKind.RENEW, by="Sam", part=part)
+        return engine.request(request, engine.now_s, None)[0]
+
+    assert operations() == 4
+    assert renew("1", "contactor") == Answer(id="1", done=True)
+    assert operations() == 0
+    events(scans((600, RUN), (60, REST), from_s=2700), engine=engine)
+    assert operations() == 1
+    assert renew("1", "contactor").done
+    assert operations() == 1
+    for number, wrong in enumerate((None, "fan")):
+        assert "compressor or contactor" in renew(f"wrong-{number}", wrong).why
+    assert renew("2", "compressor").done
+
+
+def test_memory_of_alerts_or_trends_that_is_refused_is_said() -> None:
+    """Each part of the memory that cannot be used is named; the rest is kept."""
+    first = Engine(SETTINGS, fitted=ALL)
+    events(scans((60, REST), (60, NO_PULL)), engine=first)
+    kept = msgspec.json.decode(first.memory())
+    for part, word in (("alerts", "alerts"), ("trends", "trends")):
+        engine = Engine(SETTINGS, fitted=ALL, memory=msgspec.json.encode(kept | {part: {"version": 99}}))
+        assert word in engine.memory_refused
+        assert [finding.name for finding in engine.standing] == ["call-without-pull-in"]
