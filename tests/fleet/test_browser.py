@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from monitor.fleet.store import Store
 from sim.load import site_name
@@ -103,23 +103,24 @@ def test_every_page_is_accessible(browser: Browser, served: Serving, scheme: str
 
 
 def test_a_visit_is_booked_made_and_scored_by_clicks_alone(browser: Browser, served: Serving) -> None:
-    """From the morning list to the score, as a dispatcher and then the technician would."""
+    """From a list to the score, as a dispatcher and then the technician would."""
     page = signed_in(browser, served.url, "dispatcher")
-    page.get_by_role("link", name="Orchard Lane 9").first.click()
+    page.get_by_role("link", name="Drifting").click()
+    page.get_by_role("link", name="Mill Close 3").first.click()
     page.get_by_role("textbox", name="Day").fill("2026-05-19")
     page.get_by_label("Technician").first.select_option(label="Lou")
     page.get_by_role("button", name="Book").click()
-    assert page.get_by_text("Booked.").count() == 1
+    expect(page.get_by_text("Booked.")).to_have_count(1)
     page.context.close()
     page = signed_in(browser, served.url, "lou")
     page.get_by_role("link", name="Visits", exact=True).click()
-    row = page.get_by_role("row").filter(has_text="Orchard Lane 9")
+    row = page.get_by_role("row").filter(has_text="Mill Close 3")
     row.get_by_role("link", name="Write down").click()
     page.get_by_label("Parts used, one a line").fill("a part")
     page.get_by_role("button", name="The visit was made").click()
-    assert page.get_by_role("row").filter(has_text="a part").count() == 1
+    expect(page.get_by_role("row").filter(has_text="a part")).to_have_count(1)
     page.context.close()
     page = signed_in(browser, served.url, "dispatcher")
     page.get_by_role("link", name="Score").click()
-    assert "1" in page.get_by_role("row").last.inner_text()
+    expect(page.get_by_role("row").last).to_contain_text("All together")
     page.context.close()
