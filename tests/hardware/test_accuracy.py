@@ -7,6 +7,7 @@ up to 20 % of harmonics. The truth is the RMS the generator was made with: its a
 from __future__ import annotations
 
 from random import Random
+from statistics import median
 
 import pytest
 
@@ -22,6 +23,7 @@ SHAPES: dict[str, tuple[tuple[int, float], ...]] = {
     "third and fifth": ((3, 0.16), (5, 0.12)),
     "rectifier": ((3, 0.15), (5, 0.10), (7, 0.08)),
     "with a ninth": ((3, 0.14), (5, 0.10), (7, 0.08), (9, 0.05)),
+    "with an eleventh": ((3, 0.14), (5, 0.10), (7, 0.07), (9, 0.05), (11, 0.04)),
     "second": ((2, 0.2),),
 }
 CLOCKS = (-0.10, -0.07, -0.03, 0.0, 0.04, 0.10)
@@ -74,21 +76,30 @@ def test_the_smaller_currents_keep_the_claim(line_hz: int) -> None:
             assert scan.coil_a == pytest.approx(coil_a, rel=0.01, abs=0.003)
 
 
-def test_a_lone_ninth_harmonic_is_the_known_weak_spot() -> None:
-    """20 % of ninth and nothing else: at some clocks the ninth lies at half the rate and cannot be told; still 2 %."""
-    worst = 0.0
+def off_by(order: int) -> list[float]:
+    """How far a wave with 20 % of one harmonic and no other is read off, at both frequencies and all clocks."""
+    found = []
     for line_hz in (50, 60):
         for step in range(-10, 11):
             bench = Bench(
-                {"compressor_a": Wave(12.0, line_hz, ((9, 0.2),), Random(step))},
+                {"compressor_a": Wave(12.0, line_hz, ((order, 0.2),), Random(step))},
                 unit=Unit(line_hz=line_hz),
                 fitted=("compressor_a",),
                 clock_error=step / 100,
             )
             read = bench.boards.scan().compressor_a
             assert read is not None
-            worst = max(worst, abs(read / 12.0 - 1))
-    assert 0.0 < worst < 0.02
+            found.append(abs(read / 12.0 - 1))
+    return found
+
+
+@pytest.mark.parametrize(("order", "usual", "worst"), [(9, 0.003, 0.02), (11, 0.005, 0.02), (13, 0.025, 0.035)])
+def test_a_lone_high_harmonic_is_the_known_weak_spot(order: int, usual: float, worst: float) -> None:
+    """20 % of ninth or eleventh and nothing else: at some clocks it lies at half the rate, or its mirror image on a
+    lower harmonic, and cannot be told: still 2 %; at most it is corrected. A lone thirteenth is not corrected."""
+    found = off_by(order)
+    assert median(found) < usual
+    assert 0.0 < max(found) < worst
 
 
 def test_the_line_need_not_be_at_its_nominal_frequency() -> None:
