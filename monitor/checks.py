@@ -50,7 +50,8 @@ def offers(rows: Sequence[Row], done: Collection[str] = (), who: Who = "technici
     """The checks that tell the open rows apart, the next one first.
 
     `rows`: what is still open (suspects.open_rows). `done`: checks already done. `who`: a homeowner is offered only
-    what a homeowner may do. Checks that tell less than CHECK_GAIN_BITS come after all others.
+    what a homeowner may do. Checks that tell less than CHECK_GAIN_BITS come after all others, but where nothing is
+    opened and nothing live is touched they come before a live one.
     """
     bits = {c: elimination.gain_bits(rows, c.name, c.symbols) for c in _allowed(done, who)}
     found = [Offer(check, gain, cost_minutes(check)) for check, gain in bits.items() if gain > 1e-9]
@@ -65,9 +66,14 @@ def _allowed(done: Collection[str], who: Who) -> list[Check]:
     ]
 
 
-def _rank(offer: Offer) -> tuple[bool, int, float]:
-    slight = offer.bits < limits.CHECK_GAIN_BITS.value
-    return slight, stage(offer.check), -offer.bits / offer.cost_minutes
+# stage -> place in the order, for a check that tells enough and for one that tells little.
+_PLACES = {0: 0, 1: 1, 2: 3, 3: 4}
+_SLIGHT_PLACES = {0: 2, 1: 5, 2: 6, 3: 7}
+
+
+def _rank(offer: Offer) -> tuple[int, float]:
+    places = _SLIGHT_PLACES if offer.bits < limits.CHECK_GAIN_BITS.value else _PLACES
+    return places[stage(offer.check)], -offer.bits / offer.cost_minutes
 
 
 def next_check(rows: Sequence[Row], done: Collection[str] = (), who: Who = "technician") -> Check | None:

@@ -149,6 +149,14 @@ def test_a_slight_gain_does_not_come_before_a_large_one_for_being_harmless() -> 
     assert [offer.check.name for offer in offers(table)] == ["coil-ohms", "breakers"]
 
 
+@pytest.mark.parametrize("finding", ROWS)
+def test_whatever_is_learnt_without_a_cabinet_and_without_power_comes_before_a_live_check(finding: str) -> None:
+    """However little it tells: nobody opens a live cabinet for what a look could have told."""
+    ranked = [stage(offer.check) for offer in offers(rows(finding))]
+    if 0 in ranked and 2 in ranked:
+        assert max(place for place, at in enumerate(ranked) if at == 0) < ranked.index(2)
+
+
 def test_a_check_done_is_not_offered_again() -> None:
     """Each check is proposed once."""
     open_ = rows("call-without-run", call="on")
