@@ -44,6 +44,8 @@ def _office(commands: Any, command: Add) -> None:
     begin.add_argument("--host", default="127.0.0.1", metavar="HOST", help="the broker's name as the sites reach it")
     begin.add_argument("--tls", action="store_true", help="encrypted; the certificates are yours to put there")
     command("migrate", lambda settings, _: _commands().migrate(settings), "make the database, or bring it up to date")
+    moved = command("copy-from", _copy, "take over everything from another database of the fleet into an empty one")
+    moved.add_argument("url", metavar="URL", help="such as sqlite:///PATH; stop ingest and pages first")
     command("check", lambda settings, _: _commands().check(settings), "try database and broker, and say what there is")
     command("tidy", lambda settings, _: _commands().tidy(settings), "drop what is past its time")
     command(
@@ -147,6 +149,11 @@ def _renew(settings: Any, args: argparse.Namespace) -> str:
 
 def _customers(settings: Any, args: argparse.Namespace) -> str:
     said: str = _commands().customers(settings, args.file, to=args.to)
+    return said
+
+
+def _copy(settings: Any, args: argparse.Namespace) -> str:
+    said: str = _commands().copy_from(settings, args.url)
     return said
 
 

@@ -19,7 +19,7 @@ import sqlalchemy as sa
 
 from monitor import config
 from monitor.errors import CommandError
-from monitor.fleet import enroll, people, queries, retention, roster
+from monitor.fleet import enroll, move, people, queries, retention, roster
 from monitor.fleet.ingest import Worker
 from monitor.fleet.people import Role
 from monitor.fleet.session import Session
@@ -82,6 +82,12 @@ def customers(settings: FleetSettings, file: str, *, to: str) -> str:
         _written(settings, one, Path(to))
     said = f"; {to} holds what belongs on their Pis" if made else ""
     return f"{len(made)} enrolled, {changed} changed{said}. {_broker_files(settings, store)}"
+
+
+def copy_from(settings: FleetSettings, url: str) -> str:
+    """Take over everything from another database."""
+    copied = move.copy(Store(url), opened(settings))
+    return ", ".join(f"{table}: {count}" for table, count in copied.items() if count)
 
 
 def check(settings: FleetSettings) -> str:
