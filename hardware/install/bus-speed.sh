@@ -3,6 +3,7 @@
 #
 #     bus-speed.sh set FILE      adds a block of its own, unless the file sets a speed already; running it twice adds nothing
 #     bus-speed.sh unset FILE    takes the block out; all else stays as it is
+#     bus-speed.sh show FILE     prints the speed that the file sets, in Hz; nothing where it sets none
 #
 # Prints what it did. The speed is in force after the next start of the Pi. The file as it was is kept beside it.
 set -euo pipefail
@@ -16,7 +17,7 @@ die() {
     exit 1
 }
 
-[ $# = 2 ] || die "usage: bus-speed.sh set|unset FILE"
+[ $# = 2 ] || die "usage: bus-speed.sh set|unset|show FILE"
 ACTION=$1
 CONFIG=$2
 [ -f "$CONFIG" ] || die "no file $CONFIG"
@@ -59,5 +60,6 @@ case $ACTION in
         put_in_place "$NEW"
         echo "took the I2C bus's speed out of $CONFIG"
         ;;
-    *) die "unknown action: $ACTION (allowed: set, unset)" ;;
+    show) speed_of "$CONFIG" ;;
+    *) die "unknown action: $ACTION (allowed: set, unset, show)" ;;
 esac

@@ -42,6 +42,7 @@ def test_the_speed_is_set_for_every_model(config: Path) -> None:
     text = config.read_text()
     assert text.startswith(FRESH + "\n")
     assert LINE in in_force(text)
+    assert run("show", config) == "400000\n"
     assert config.with_name("config.txt.before").read_text() == FRESH
 
 
@@ -58,6 +59,7 @@ def test_a_speed_of_the_owners_stays(config: Path, own: str) -> None:
     """Whatever it is: other things may hang on that bus. It is said."""
     config.write_text(FRESH + "\n[all]\n" + own + "\n")
     before = config.read_bytes()
+    assert run("show", config).strip() == own.rsplit("=", 1)[1]
     assert own.rsplit("=", 1)[1] in run("set", config)
     assert config.read_bytes() == before
 
@@ -65,6 +67,7 @@ def test_a_speed_of_the_owners_stays(config: Path, own: str) -> None:
 def test_a_comment_is_no_setting(config: Path) -> None:
     """A line that is switched off does not count."""
     config.write_text("#dtparam=i2c_arm_baudrate=100000\n")
+    assert run("show", config) == ""
     run("set", config)
     assert in_force(config.read_text()) == [LINE]
 
