@@ -1,7 +1,7 @@
 """pytest fixtures for whoever tests against the simulated world: a scenario, a rig, virtual time.
 
-Used as a plugin: `pytest_plugins = ["sim.fixtures"]` in a conftest, or `pytest -p sim.fixtures`. sim/README.md shows how;
-tests/sim/test_readme.py runs what it shows.
+Used as a plugin: `pytest_plugins = ["sim.fixtures"]` in a conftest, or `pytest -p sim.fixtures`. sim/README.md shows
+how, and tests/sim/test_readme.py runs what it shows.
 """
 
 from __future__ import annotations
