@@ -83,5 +83,5 @@ def ticks(from_s: float, to_s: float, zone: tzinfo | None = None, *, most: int =
 def _tick(wall_s: float, step_s: float, zone: tzinfo | None) -> str:
     at = local(wall_s, zone)
     if step_s >= 86400:
-        return at.strftime("%a %d %b")
+        return at.strftime("%d %b" if step_s >= 7 * 86400 else "%a %d %b")
     return at.strftime("%a %d") if (at.hour, at.minute) == (0, 0) and step_s >= 6 * 3600 else at.strftime("%H:%M")

@@ -29,6 +29,7 @@ STYLE = (
   font-size: .85rem; top: .12rem; }
 .report .wide { overflow-x: auto; margin: 0 0 1rem; }
 .report table { border-collapse: collapse; width: 100%; font-size: .88rem; }
+.report table.many { min-width: 36rem; } .report table.many td { overflow-wrap: normal; }
 .report th, .report td { text-align: left; vertical-align: top; padding: .25rem .5rem .25rem 0;
   border-bottom: 1px solid #d5d2ca; color: inherit; }
 .report th { border-bottom: 1.5px solid #1d2226; font-weight: 700; font-size: inherit; }
@@ -95,8 +96,10 @@ def _table(block: Table) -> str:
     rows = "".join(
         "<tr>" + "".join(cell("td", at, words) for at, words in enumerate(row)) + "</tr>" for row in block.rows
     )
+    # On a phone a table of many columns is rather moved sideways than read word under word.
+    many = ' class="many"' if len(block.head) >= 4 else ""
     columns = "".join(f'<col class="w{share * 100:.0f}">' for share in block.widths)
     return (
-        f'<div class="wide" tabindex="0"><table><colgroup>{columns}</colgroup><thead><tr>{head}</tr></thead>'
+        f'<div class="wide" tabindex="0"><table{many}><colgroup>{columns}</colgroup><thead><tr>{head}</tr></thead>'
         f"<tbody>{rows}</tbody></table></div>"
     )

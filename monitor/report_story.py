@@ -41,8 +41,8 @@ def _head(facts: Facts) -> Iterator[Block]:
     site = facts.settings.site
     yield Heading(f"{site.name}: report for the technician", 1)
     span = f"{moments.day(facts.from_wall_s, facts.zone)} to {moments.day(facts.made_wall_s, facts.zone)}"
-    year = moments.local(facts.made_wall_s, facts.zone).strftime("%Y")
-    yield Para(f"{span}. Made {when(facts, facts.made_wall_s)} {year}. Site {site.id}. Times are local.", "soft")
+    at = moments.local(facts.made_wall_s, facts.zone).strftime("%H:%M")
+    yield Para(f"{span}, made at {at}. Site {site.id}. Times are local.", "soft")
     yield from _verdict(facts)
 
 
@@ -98,7 +98,7 @@ def _readings(facts: Facts, status: UnitStatus) -> Iterator[Block]:
         for name, value in status.readings.items()
     ]
     if rows:
-        yield Table(("Reading", "as of then"), rows, (0.5, 0.5))
+        yield Table(("Reading", "as last seen"), rows, (0.5, 0.5))
     if known:
         yield Para("±: the true value lies within it 19 times out of 20 (expanded uncertainty, k = 2).", "soft")
 

@@ -83,7 +83,9 @@ def create_app(
 def _dress(app: Flask) -> None:
     """Filters, globals and error pages of the templates."""
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
-    app.jinja_env.filters.update(when=moments.moment, iso=moments.iso, span=texts.span, ago=moments.ago)
+    app.jinja_env.filters.update(
+        when=moments.moment, iso=moments.iso, span=texts.span, ago=moments.ago, degrees=moments.degrees
+    )
     app.jinja_env.filters.update(suspect=texts.suspect, reading_name=texts.NAMES.__getitem__)
     app.jinja_env.globals.update(
         menu=MENU,

@@ -166,7 +166,7 @@ def _fan(state: Parts) -> str:
 def _labels(found: dict[str, Row], unit: Unit) -> str:
     y = _INDOOR_Y
     fixed = (
-        _text(12, y + 62, plain("part-transformer"), "small")
+        _text(12, y - 13, plain("part-transformer"), "small")
         + _text(_FUSE_X, y - 13, plain("part-fuse"), "small", "middle")
         + _text(_FLOAT_X, y + 34, plain("part-float-switch"), "small", "middle")
         + _text(_PRESSURE_X + 4, _OUTDOOR_Y + 34, plain("part-pressure-switch"), "small", "middle")

@@ -69,7 +69,8 @@ def curve(
         f'<path d="{line}" class="curve" fill="none" stroke="#333" stroke-width="1.6" '
         'vector-effect="non-scaling-stroke"/></svg>'
     )
-    return _frame(name, title, told, height, _grid(axis, scale, plot) + _ticks(ticks, span, plot, height) + body)
+    drawn = _grid(axis, scale, plot) + _ticks(ticks, span, plot, height) + body + _values(axis, scale, plot)
+    return _frame(name, title, told, height, drawn)
 
 
 def _told(points: Sequence[Point], axis: Axis) -> str:
@@ -96,7 +97,15 @@ def _grid(axis: Axis, scale: float, plot: float) -> str:
     for value in (axis.low, (axis.low + axis.high) / 2, axis.high):
         y = _TOP + plot * (98 - 94 * (value - axis.low) / scale) / 100
         drawn += f'<line x1="0" x2="100%" y1="{y:.1f}" y2="{y:.1f}" class="tick"/>'
-        drawn += f'<text x="0" y="{y - 3:.1f}" class="lane-note">{value:g} {escape(axis.unit)}</text>'
+    return drawn
+
+
+def _values(axis: Axis, scale: float, plot: float) -> str:
+    """The values of the grid's lines, over everything else, so that a curve does not hide them."""
+    drawn = ""
+    for value in (axis.low, (axis.low + axis.high) / 2, axis.high):
+        y = _TOP + plot * (98 - 94 * (value - axis.low) / scale) / 100
+        drawn += f'<text x="0" y="{y - 3:.1f}" class="lane-note over">{value:g} {escape(axis.unit)}</text>'
     return drawn
 
 
@@ -112,11 +121,12 @@ def _ticks(ticks: Sequence[tuple[float, str]], span: Span, plot: float, height: 
 
 def bars(days: Sequence[Bar], unit: str, *, title: str, name: str, height: float = 150.0) -> str:
     """One bar a day, the oldest first."""
-    top = max((day.value or 0.0 for day in days), default=0.0) or 1.0
-    axis = Axis(0.0, top, unit)
+    most = max((day.value or 0.0 for day in days), default=0.0) or 1.0
+    step = round_step(most / 4)
+    axis = Axis(0.0, step * -(-most // step), unit)
     plot, width = height - _TOP - _FOOT, 100 / max(1, len(days))
-    every = max(1, -(-len(days) // 6))
-    body = _grid(Axis(0.0, round(top, 1), unit), round(top, 1), plot)
+    every = max(1, -(-len(days) // 5))
+    body = _grid(axis, axis.high, plot)
     for place, day in enumerate(days):
         tall = plot * 0.94 * (day.value or 0.0) / axis.high
         x, foot = place * width, _TOP + plot * 0.98
@@ -125,8 +135,16 @@ def bars(days: Sequence[Bar], unit: str, *, title: str, name: str, height: float
             f'class="bar" fill="#7bb"><title>{escape(day.told)}</title></rect>'
         )
         if place % every == 0:
-            body += f'<text x="{x:.2f}%" y="{height - 4:g}" class="lane-note">{escape(day.words)}</text>'
+            body += _under(day.words, x, width, height)
+    body += _values(axis, axis.high, plot)
     return _frame(name, title, "; ".join(day.told for day in days if day.value is not None) + ".", height, body)
+
+
+def _under(words: str, x: float, width: float, height: float) -> str:
+    """The words under a bar, held within the picture."""
+    anchor = "start" if x < 6 else "end" if x > 88 else "middle"
+    at = {"start": x, "middle": x + width / 2, "end": x + width}[anchor]
+    return f'<text x="{at:.2f}%" y="{height - 4:g}" text-anchor="{anchor}" class="lane-note">{escape(words)}</text>'
 
 
 def _frame(name: str, title: str, told: str, height: float, body: str) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import secrets
-import time
 
 from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
 from werkzeug.wrappers import Response
@@ -11,6 +10,7 @@ from werkzeug.wrappers import Response
 from monitor import limits
 from monitor.alerts import TRANSITIONS, AlertEvent
 from monitor.records import Alert, AlertChange, AlertState, Answer, Request, RequestKind
+from monitor.wishes import leave
 from web.window import window
 from web.words import plain, t
 
@@ -64,13 +64,14 @@ def ask(kind: str) -> Response:
         finding=request.form.get("finding") or None,
         hours=hours(request.form.get("hours", "")),
         note=request.form.get("note", ""),
+        part=request.form.get("part") or None,
     )
     answer = put(wish)
     if answer is None:
         flash(t("request-left"))
     else:
         flash(t("request-done") if answer.done else t("request-refused", why=answer.why))
-    return redirect(url_for("alerts.listed"))
+    return redirect(url_for("past.trends" if wish.request is RequestKind.RENEW else "alerts.listed"))
 
 
 def hours(text: str) -> float | None:
@@ -83,10 +84,4 @@ def hours(text: str) -> float | None:
 
 def put(wish: Request) -> Answer | None:
     """Leave a request and wait for its answer, at most a few seconds; None when there is none by then."""
-    history = window().history
-    answer = history.add_request(wish)
-    ends_s = time.monotonic() + limits.WEB["answer_wait_s"].value
-    while answer is None and time.monotonic() < ends_s:
-        time.sleep(0.1)
-        answer = history.answer(wish.id)
-    return answer
+    return leave(window().history, wish, limits.WEB["answer_wait_s"].value)

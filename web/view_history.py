@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from flask import Blueprint, render_template, request
+from flask import Blueprint, render_template, request, session
 from markupsafe import Markup
 
 from monitor import kept, limits, moments, texts
 from monitor.kept import Point
 from monitor.records import LinkState
+from monitor.trends import PARTS
 from web import lanes, plots
 from web.view_status import TICKS, flags, last_s
 from web.window import Window, window
@@ -145,4 +147,11 @@ def trends() -> str:
     """What is normal for this unit, and how it drifts."""
     seen = window().look()
     report = {} if seen.status is None else seen.status.trends
-    return render_template("trends.html", trends=report, seen=seen, visits=window().history.visits(20))
+    return render_template(
+        "trends.html",
+        trends=report,
+        visits=window().history.visits(20),
+        parts=PARTS,
+        by=session.get("by", ""),
+        nonce=secrets.token_hex(8),
+    )

@@ -18,6 +18,10 @@ def add(command: parts.Command) -> None:
     report = command("report", _report, "write the last days for a technician as one file")
     report.add_argument("file", metavar="FILE", help="ends in .pdf or .html; - prints HTML")
     report.add_argument("--days", type=int, default=7, metavar="D")
+    renew = command("renew", _renew, "a part was renewed at a visit: its counts and what is normal begin anew")
+    also = "compressor stands also for its capacitor, refrigerant and a cleaned condenser"
+    renew.add_argument("part", choices=("compressor", "contactor"), help=also)
+    renew.add_argument("--by", required=True, metavar="NAME")
     share = command(
         "share", _share, "a code that lets somebody read the report on the page; without NAME, those in force"
     )
@@ -51,6 +55,13 @@ def _share(args: argparse.Namespace) -> int:
     if args.name is None:
         return tell(shares, wall_s=now_s, say=print)
     return give(shares, args.name, wall_s=now_s, say=print, days=args.days, valid_days=args.valid)
+
+
+def _renew(args: argparse.Namespace) -> int:
+    from monitor.wishes import renew
+
+    with parts.history(parts.site(args)) as history:
+        return renew(history, args.part, args.by, print)
 
 
 def _phone(args: argparse.Namespace) -> int:

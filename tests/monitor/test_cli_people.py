@@ -11,7 +11,11 @@ from typing import ClassVar
 
 import pytest
 
+from monitor import config
 from monitor.cli import main
+from monitor.engine import Engine
+from monitor.history import History
+from monitor.records import RequestKind
 from monitor.report_share import Shares
 from monitor.service import wall_clock
 from tests.monitor.test_config import EXAMPLE
@@ -103,3 +107,33 @@ def test_without_a_phone_the_command_says_where_one_is_named(site: Path, capsys:
     """Status 2."""
     assert main(["phone", "--site", str(site)]) == 2
     assert "[notify]" in capsys.readouterr().err
+
+
+def test_a_renewed_part_is_told_to_the_monitor_at_the_terminal(
+    site: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The wish arrives with part and name; its answer is said; without a monitor that works it is said to be left."""
+    settings = config.load(site)
+    with History(settings.history.file, owner=True, keep=settings.history) as history:
+        assert main(["renew", "contactor", "--by", "Ada", "--site", str(site)]) == 1
+        assert "has not answered yet" in capsys.readouterr().out
+        (wish,) = history.requests()
+        assert (wish.request, wish.part, wish.by) == (RequestKind.RENEW, "contactor", "Ada")
+        engine = Engine(settings)
+
+        def work() -> None:
+            while not done.wait(0.02):
+                for request in history.requests():
+                    answer, _ = engine.request(request, 0.0, None)
+                    step = {"status": engine.status(), "memory": engine.memory, "answers": [answer]}
+                    history.step(now_s=0.0, wall_s=None, **step)  # type: ignore[arg-type]
+
+        done = threading.Event()
+        worker = threading.Thread(target=work)
+        worker.start()
+        try:
+            assert main(["renew", "contactor", "--by", "Ada", "--site", str(site)]) == 0
+        finally:
+            done.set()
+            worker.join()
+        assert "begin anew" in capsys.readouterr().out

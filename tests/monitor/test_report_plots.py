@@ -144,12 +144,14 @@ def test_svg_is_well_formed_and_escapes_words() -> None:
 
 
 def test_ticks_of_days_are_midnights_on_both_sides_of_the_clocks_change() -> None:
-    """A month around 2026-03-08 in New York (IANA time zone database): each tick is a local midnight, and says its day."""
-    from_s = datetime(2026, 2, 20, tzinfo=NEW_YORK).timestamp()
-    for wall_s, words in moments.ticks(from_s, from_s + 30 * 86400.0, NEW_YORK):
-        at = datetime.fromtimestamp(wall_s, NEW_YORK)
-        assert (at.hour, at.minute) == (0, 0)
-        assert words == at.strftime("%a %d %b")
+    """Around 2026-03-08 in New York (IANA time zone database) each tick is a local midnight; those of a fortnight are
+    said with the day of the week, those of months without."""
+    for begin, days, form in ((27, 14, "%a %d %b"), (1, 60, "%d %b")):
+        from_s = datetime(2026, 2, begin, tzinfo=NEW_YORK).timestamp()
+        for wall_s, words in moments.ticks(from_s, from_s + days * 86400.0, NEW_YORK):
+            at = datetime.fromtimestamp(wall_s, NEW_YORK)
+            assert (at.hour, at.minute) == (0, 0)
+            assert words == at.strftime(form)
 
 
 @pytest.mark.parametrize(

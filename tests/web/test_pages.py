@@ -211,6 +211,23 @@ def test_an_unknown_request_is_refused(client: FlaskClient, site: Site, kind: st
     assert site.history.requests() == []
 
 
+def test_what_a_visit_renewed_begins_anew(client: FlaskClient, site: Site) -> None:
+    """A new contactor: its operations are counted from nought, and the answer is told on the page of trends."""
+    assert site.engine.status().trends["contactor"]["operations"] == 1
+    form = {"csrf": csrf(client), "part": "contactor", "by": "Ada"}
+    answer = client.post("/alerts/renew", data=form)
+    assert answer.headers["Location"] == "/trends"
+    site.work()
+    assert site.engine.status().trends["contactor"]["operations"] == 0
+    assert "0 operations of about" in page(client, "/trends")
+    client.post("/alerts/renew", data={"csrf": csrf(client), "part": "roof", "by": "Ada", "id": "r2"})
+    site.work()
+    refused = site.history.answer("r2")
+    assert refused is not None
+    assert not refused.done
+    assert "compressor or contactor" in refused.why
+
+
 # ---------------------------------------------------------------- guided checks
 
 
