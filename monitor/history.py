@@ -245,7 +245,7 @@ class History(Lookups):
     def sent(self, outlet: str) -> dict[str, int]:
         """How far each topic has been delivered by an outlet: the highest `seq` at or below its cursor."""
         after = self._owned().cursors.get(outlet, 0)
-        sql = "SELECT seq FROM outbox WHERE topic = ? AND place <= ? ORDER BY place DESC LIMIT 1"
+        sql = "SELECT seq FROM outbox WHERE topic = ? AND place <= ? ORDER BY seq DESC LIMIT 1"
         found = {topic: self._rows(sql, topic, after) for topic in ("events", "cycles")}
         return {topic: rows[0][0] for topic, rows in found.items() if rows}
 

@@ -110,7 +110,7 @@ class Lookups:
 
     def latest_events(self, limit: int = 50, topic: Topic = "events") -> list[Kept]:
         """The newest rows of one topic, newest first."""
-        return kept_rows(self._rows(f"{OUTBOX} WHERE topic = ? ORDER BY place DESC LIMIT ?", topic, limit))
+        return kept_rows(self._rows(f"{OUTBOX} WHERE topic = ? ORDER BY seq DESC LIMIT ?", topic, limit))
 
     def starts(self, limit: int = 200) -> list[Start]:
         """Captured starts, newest first."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import ssl
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,8 +22,10 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor import limits, senml
+from monitor.bell import Bell
 from monitor.config import Settings
 from monitor.errors import BrokerError
+from monitor.history import History
 from monitor.messages import (
     CHANNELS,
     OFFLINE,
@@ -40,7 +42,7 @@ from monitor.messages import (
     unit_message,
 )
 from monitor.outlets import ThreadedOutlet
-from monitor.records import Request
+from monitor.records import Event, Request, UnitStatus
 
 _N = {name: limit.value for name, limit in limits.EDGE.items()}
 JSON_TYPE, SENML_TYPE = "application/json", "application/senml+json"
@@ -57,6 +59,7 @@ class MqttOutlet(ThreadedOutlet):
         super().__init__(clock=clock)
         self._settings, self._site = settings.mqtt, settings.site.id
         self._newest = settings.mqtt.version == "5"
+        self._bell: Bell | None = None
         self._client: paho.Client | None = None
         self._reset()
         self._refusals: list[float] = []
@@ -108,9 +111,31 @@ class MqttOutlet(ThreadedOutlet):
         client.disconnect()
         client.loop(0.05)
 
+    def start(self, history: History) -> None:
+        """Begin the thread, with a bell beside the network."""
+        self._bell = Bell()
+        super().start(history)
+
+    def offer(self, events: Sequence[Event], status: UnitStatus) -> None:
+        """As every outlet, and the thread that waits for the network is woken: an alert waits for nothing."""
+        super().offer(events, status)
+        if events and self._bell is not None:
+            self._bell.ring()
+
+    def close(self) -> None:
+        """End the thread, which need not wait for the network either."""
+        self._stop.set()
+        if self._bell is not None:
+            self._bell.ring()
+        super().close()
+        if self._bell is not None and (self._thread is None or not self._thread.is_alive()):
+            self._bell.close()
+
     def _loop(self, timeout_s: float) -> None:
         assert self._client is not None
-        code = self._client.loop(timeout_s)
+        if self._bell is not None:
+            self._bell.wait(self._client, timeout_s)
+        code = self._client.loop(0.0)
         if self._refused:
             raise BrokerError(self._place, self._refused, "a broker that takes this site's name, password and topics")
         if code != MQTTErrorCode.MQTT_ERR_SUCCESS:

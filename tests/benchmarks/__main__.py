@@ -1,0 +1,45 @@
+"""Benches on this machine, one table; each figure beside a floor measured in the same run.
+
+    python -m tests.benchmarks [NAME ...]
+
+NAMES: machines, processor, memory, alert, recordings, history, pages; all without a name. Wants the extra `bench` and,
+for the alert, a mosquitto. Times are processor time (the alert's: wall time), the best of several turns. No figure is a
+demand: a machine that does other work besides gives others, the ratios move less.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from tests.benchmarks import live, machines, past
+from tests.benchmarks.table import Row
+
+CASES: dict[str, Callable[[Path], list[Row]]] = {
+    "machines": lambda folder: machines.rows(),
+    "processor": live.processor,
+    "memory": live.memory,
+    "alert": live.alert_delay,
+    "recordings": past.recordings,
+    "history": past.history,
+    "pages": past.pages,
+}
+
+
+def main(names: Sequence[str]) -> int:
+    """Print the rows of the named cases, or of all."""
+    wrong = [name for name in names if name not in CASES]
+    if wrong:
+        print(f"got {wrong[0]!r}; allowed: {', '.join(CASES)}", file=sys.stderr)
+        return 2
+    with TemporaryDirectory(prefix="bench") as folder:
+        for name in names or CASES:
+            for row in CASES[name](Path(folder)):
+                print(row.line(), flush=True)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
