@@ -237,9 +237,13 @@ def compare(
 def _gained(row: Calibration) -> Iterator[str]:
     """What the comparison is worth: the uncertainty before and after."""
     at = row.points[-1].meter
+    parts = uncertainty(row.reading, at, row).parts
     built, now = uncertainty(row.reading, at).expanded, uncertainty(row.reading, at, row).expanded
     yield (
         f"As built {with_uncertainty(row.reading, at)}, as calibrated {with_uncertainty(row.reading, at, row)} (k = 2)."
+    )
+    yield (
+        "In it: " + ", ".join(f"{name} {half:.2g}" for name, half in parts.items()) + f" {READINGS[row.reading].unit}."
     )
     if now > built:
         yield (

@@ -7,7 +7,7 @@
 #                 /etc/condenser-monitor/        the site file; an existing one is never touched
 #                 /var/lib/condenser-monitor/    the history; never touched
 #                 two services                   condenser-monitor and condenser-monitor-page
-#                 /usr/local/bin/                the command, as a link
+#                 /usr/local/bin/                the command, as a link, and the one that runs it by hand
 #                 config.txt of the Pi           the speed of the I2C bus, unless it sets one already
 # A new version is made ready beside the old one and tried before it takes over; if anything fails, the old one goes on.
 # The network is needed while installing, not afterwards.
@@ -227,6 +227,7 @@ switch_to "$RELEASE"
 FAILED=
 mkdir -p "$BIN"
 ln -sfn "/opt/$NAME/current/bin/$NAME" "$BIN/$NAME"
+install -m 0755 "$HERE/by-hand.sh" "$BIN/$NAME-by-hand"
 install -m 0644 "$HERE/$NAME.service" "$HERE/$NAME-page.service" "$UNITS/"
 [ -n "$ROOT" ] || start
 tidy "$RELEASE"

@@ -32,7 +32,7 @@ for config in "$ROOT/boot/firmware/config.txt" "$ROOT/boot/config.txt"; do
     [ ! -f "$config" ] || "$(dirname "${BASH_SOURCE[0]}")/bus-speed.sh" unset "$config"
 done
 rm -f -- "$ROOT/etc/systemd/system/$NAME.service" "$ROOT/etc/systemd/system/$NAME-page.service"
-rm -f -- "$ROOT/usr/local/bin/$NAME"
+rm -f -- "$ROOT/usr/local/bin/$NAME" "$ROOT/usr/local/bin/$NAME-by-hand"
 rm -rf -- "$ROOT/opt/${NAME:?}"
 [ -n "$ROOT" ] || systemctl daemon-reload
 if [ "$DATA" = yes ]; then
