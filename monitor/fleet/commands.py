@@ -50,7 +50,8 @@ def migrate(settings: FleetSettings) -> str:
 
 def ingest(settings: FleetSettings) -> None:
     """Work as one ingest process until SIGTERM or SIGINT; what is worth knowing goes to standard error."""
-    logging.basicConfig(level=logging.INFO, format="%(message)s", stream=sys.stderr)
+    logging.basicConfig(format="%(message)s", stream=sys.stderr)
+    logging.getLogger("monitor.fleet").setLevel(logging.INFO)
     stops: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda got, _frame: stops.append(got))
