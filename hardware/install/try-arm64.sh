@@ -97,14 +97,15 @@ system() {
     [ "$(inside 60 uname -m)" = aarch64 ]
 }
 
-# What Raspberry Pi OS has and a bare Debian has not; a stand-in for systemctl, as nothing is booted here.
+# What Raspberry Pi OS has and a bare Debian has not, its config.txt with them; a stand-in for systemctl, as nothing is booted here.
 stage() {
     inside 60 groupadd --system --force gpio && inside 60 groupadd --system --force i2c || return 1
     printf '#!/bin/sh\necho "systemctl $*" >>/var/log/systemctl-asked\n' >"$CHROOT/usr/local/bin/systemctl"
     chmod +x "$CHROOT/usr/local/bin/systemctl"
     rm -rf "$CHROOT/opt/source" "$CHROOT/opt/condenser-monitor" "$CHROOT/etc/condenser-monitor" \
         "$CHROOT/var/lib/condenser-monitor" "$CHROOT/var/log/systemctl-asked" "$CHROOT"/.lgd-nfy*
-    mkdir -p "$CHROOT/opt/source"
+    mkdir -p "$CHROOT/opt/source" "$CHROOT/boot/firmware"
+    echo 'dtparam=audio=on' >"$CHROOT/boot/firmware/config.txt"
     (cd "$SOURCE" && tar --exclude-vcs --exclude=__pycache__ --exclude='.*_cache' -cf - .) |
         tar -xf - -C "$CHROOT/opt/source"
 }
@@ -134,6 +135,18 @@ as_service_user() {
         /opt/condenser-monitor/current/bin/condenser-monitor "$@"
 }
 
+# By hand as the services' user, in their directory; in software, as there is no bus here.
+walk_by_hand() {
+    local said
+    mkdir -p "$CHROOT/var/lib/condenser-monitor"
+    inside 60 chown -R condenser-monitor: /var/lib/condenser-monitor
+    said=$(printf '\n\n\n\n' | inside 900 condenser-monitor-by-hand commission --by trial --simulated)
+    echo "$said"
+    [[ $said == *'All is as it should be'* ]]
+}
+
+bus_speed() { [ "$(grep -c '^dtparam=i2c_arm=on,i2c_arm_baudrate=400000$' "$CHROOT/boot/firmware/config.txt")" = "$1" ]; }
+
 replay() {
     printf 't_s,call,compressor_a,load\n' >"$CHROOT/tmp/run.csv"
     for second in $(seq 0 60); do echo "$second,1,0.0,0" >>"$CHROOT/tmp/run.csv"; done
@@ -147,10 +160,10 @@ upgrade_and_remove() {
     mkdir -p "$CHROOT/var/lib/condenser-monitor"
     echo kept >"$CHROOT/var/lib/condenser-monitor/witness"
     echo '# mine' >>"$CHROOT/etc/condenser-monitor/site.toml"
-    run_installer || return 1
+    run_installer && bus_speed 1 || return 1
     inside 60 /opt/source/hardware/install/remove.sh || return 1
     [ "$(cat "$CHROOT/var/lib/condenser-monitor/witness")" = kept ] &&
-        grep -q '# mine' "$CHROOT/etc/condenser-monitor/site.toml" && [ ! -e "$CHROOT/opt/condenser-monitor" ] &&
+        bus_speed 0 && grep -q '# mine' "$CHROOT/etc/condenser-monitor/site.toml" && [ ! -e "$CHROOT/opt/condenser-monitor" ] &&
         grep -q 'restart condenser-monitor.service' "$CHROOT/var/log/systemctl-asked"
 }
 
@@ -194,6 +207,8 @@ step "install.sh" run_installer || exit 1
 step "libraries, native lgpio included" libraries
 step "the pin library's pipe lies where the unit file says" pin_librarys_pipe
 step "replay as the service's user finds the fault" replay
+step "the bus's speed is in config.txt" bus_speed 1
+step "a walk through the senses by hand, in software" walk_by_hand
 [ -z "$TESTS" ] || step "tests: $TESTS" test_suite
 step "upgrade, removal; site file and history kept" upgrade_and_remove
 echo
