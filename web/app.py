@@ -15,6 +15,7 @@ from monitor import limits, moments, texts
 from monitor.config import Settings
 from monitor.errors import CondenserError, HistoryError
 from monitor.history import History
+from monitor.page_texts import PAGE
 from monitor.suspects_table import SUSPECTS
 from web import guard
 from web.access import Access, Tries
@@ -123,7 +124,19 @@ def _http_error(error: HTTPException) -> Any:
         return {"error": error.name, "why": error.description or ""}, code
     if error.response is not None:
         return error.response
-    return render_template("error.html", title=error.name, why=error.description or ""), code
+    return render_template("error.html", title=_title(code, error.name), why=_why(error, code)), code
+
+
+def _title(code: int, name: str) -> str:
+    """A refusal's name in the catalogue's words, where it has them."""
+    return t(f"error-{code}") if f"error-{code}" in PAGE else name
+
+
+def _why(error: HTTPException, code: int) -> str:
+    """The reason that a view has given; the library's own words are for programs."""
+    if error.description != type(error).description:
+        return error.description or ""
+    return t(f"error-{code}-why") if f"error-{code}-why" in PAGE else ""
 
 
 def _our_error(error: CondenserError) -> Any:

@@ -219,7 +219,7 @@ def test_what_a_visit_renewed_begins_anew(client: FlaskClient, site: Site) -> No
     assert answer.headers["Location"] == "/trends"
     site.work()
     assert site.engine.status().trends["contactor"]["operations"] == 0
-    assert "0 operations of about" in page(client, "/trends")
+    assert "Operations: 0 of about" in page(client, "/trends")
     client.post("/alerts/renew", data={"csrf": csrf(client), "part": "roof", "by": "Ada", "id": "r2"})
     site.work()
     refused = site.history.answer("r2")
@@ -444,3 +444,17 @@ def test_what_is_not_known_is_never_written_as_none(path: str, healthy: Site, si
     for made in (healthy, site):
         shown = re.sub(r"<[^>]+>", " ", page(app_of(made).test_client(), path))
         assert not re.search(r"\b(None|nan|inf)\b", shown)
+
+
+def test_a_refusal_is_said_in_the_pages_own_words(client: FlaskClient) -> None:
+    """No such page, no such diagnosis, a form grown old: each in the catalogue's words, a view's reason beside it."""
+    token = csrf(client)
+    for answer, title, why in (
+        (client.get("/nothing"), "There is no such page", ""),
+        (client.post("/checks/found", data={"csrf": token}), "Not now", "No diagnosis is under way"),
+        (client.post("/alerts/acknowledge"), "That cannot be used", "This form is no longer valid."),
+    ):
+        told = answer.get_data(as_text=True)
+        assert f"<h1>{title}</h1>" in told
+        assert why in told
+        assert "URL" not in told
