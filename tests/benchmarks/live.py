@@ -86,8 +86,8 @@ def processor(folder: Path) -> list[Row]:
         service.close()
         floor = ("no-op loop over the driver", 1000 * bare_s / SECONDS)
         share = 0.1 * 1000 * live_s / SECONDS
-        name = f"one second {name}, bus and chips simulated"
-        found.append(cost(name, 1000 * live_s / SECONDS, "ms", floor, f"10 ms, 1 % of a core; is {share:.2f} %"))
+        what = f"one second {name}, bus and chips simulated"
+        found.append(cost(what, 1000 * live_s / SECONDS, "ms", floor, f"10 ms, 1 % of a core; is {share:.2f} %"))
         own = 1000 * (live_s - bare_s) / SECONDS
         found.append(cost("  of it beyond that loop", own, "ms", floor))
     return found

@@ -58,8 +58,8 @@ def recordings(folder: Path) -> list[Row]:
     """Rows a second of a recording with a row each second, and of a season with a row each minute."""
     second, minute = folder / "second.csv", folder / "minute.csv"
     stream = story(hours=8.0)
-    _write(second, stream)
-    _write(minute, _season(stream))
+    write(second, stream)
+    write(minute, _season(stream))
     found = []
     for name, path, aim in (("replay, a row a second", second, "at most 5"), ("a season judged anew", minute, "")):
         count = parsed(path)
@@ -70,7 +70,7 @@ def recordings(folder: Path) -> list[Row]:
     return found
 
 
-def _write(path: Path, stream: list[Scan]) -> None:
+def write(path: Path, stream: list[Scan]) -> None:
     with path.open("w") as file:
         writer = Writer(file, ALL, NOW_S)
         for scan in stream:
@@ -160,7 +160,7 @@ def history(folder: Path) -> list[Row]:
             (
                 "the newest 50 events",
                 lambda: asked.latest_events(50, "cycles"),
-                f"{outbox} ORDER BY place DESC LIMIT 50",
+                f"{outbox} ORDER BY seq DESC LIMIT 50",
             ),
         )
         for name, ask, sql in table:

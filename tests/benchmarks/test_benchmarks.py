@@ -1,0 +1,71 @@
+"""The benches measure what they say: the library's machine is the same machine, and the floors do the same work."""
+
+from __future__ import annotations
+
+import importlib.util
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from monitor import config, cycle
+from monitor.history import History
+from monitor.records import CycleState
+from tests.benchmarks import machines, past
+from tests.benchmarks.__main__ import CASES, main
+from tests.benchmarks.table import Row, cost, rate, took_each_s
+from tests.conftest import need
+
+
+def test_the_librarys_machine_goes_through_the_same_states() -> None:
+    """Over a plain hour, signal by signal, the same state as the table's."""
+    need("transitions", importlib.util.find_spec("transitions") is not None)
+    mover = machines.library_machine()
+    act, state, seen = machines.triggers(mover), CycleState.UNKNOWN, set()
+    for believed in machines.facts_of(machines.story()):
+        signals = cycle.signals(believed)
+        for signal in signals:
+            act[signal]()
+        state = cycle.step(state, signals)
+        assert mover.state == state.value
+        seen.add(state)
+    assert seen >= {CycleState.IDLE, CycleState.RUNNING}
+
+
+def test_both_ends_of_the_replays_ratio_read_the_same_rows(tmp_path: Path) -> None:
+    """As many rows through csv and float as through reader and engine."""
+    stream = machines.story(hours=0.5)
+    past.write(tmp_path / "r.csv", stream)
+    assert past.parsed(tmp_path / "r.csv") == past.replayed(tmp_path / "r.csv") == len(stream)
+
+
+def test_the_history_of_five_years_is_one_that_the_program_reads(tmp_path: Path) -> None:
+    """Made by SQL, read by the program's own lookups: cycles of five years, readings of a month, no complaint."""
+    keep = config.History(file=str(tmp_path / "h.db"), live_dir=str(tmp_path / "live"))
+    past.five_years(keep)
+    with History(keep.file, keep=keep, wall=lambda: past.NOW_S) as history:
+        assert len(history.cycles(0.0, past.NOW_S + 1, 10**6)) == past.YEARS * 365 * past.CYCLES_A_DAY
+        assert len(history.latest_events(50, "cycles")) == 50
+        days = {int(point.wall_s // 86400) for point in history.readings("compressor_a", 0.0, past.NOW_S, 10**6)}
+        assert len(days) >= 30
+    with History(keep.file, owner=True, keep=keep, wall=lambda: past.NOW_S) as history:
+        assert history.health().set_aside == ""
+
+
+@pytest.mark.parametrize(("make", "times"), [(cost, 5.0), (rate, 0.2)])
+def test_a_ratio_says_how_many_times_the_floor_it_costs(make: Callable[..., Row], times: float) -> None:
+    """Ten ms over two cost five times; ten rows a second over two are a fifth."""
+    assert make("x", 10.0, "u", ("floor", 2.0)).times == times
+
+
+def test_times_are_the_least_of_all_turns() -> None:
+    """By a clock turned by hand."""
+    now = iter([0.0, 5.0, 5.0, 6.0, 10.0, 13.0, 20.0, 22.0])
+    assert took_each_s((lambda: None, lambda: None), turns=2, clock=lambda: next(now)) == [3.0, 1.0]
+
+
+def test_a_name_that_is_no_bench_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    """With what is allowed."""
+    assert main(["nothing"]) == 2
+    said = capsys.readouterr().err
+    assert all(name in said for name in CASES)
