@@ -26,11 +26,13 @@ def site(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def boards(monkeypatch: pytest.MonkeyPatch) -> Bench:
-    """The real boards on the bench in the place of a Pi's."""
-    bench = Bench({"compressor_a": Wave(9.6), "outdoor_c": steady(ohm_at(31.0))}, unit=UNIT)
-    monkeypatch.setattr(parts, "boards", lambda settings, trimmed=True: bench.boards)
-    return bench
+def boards(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The real boards, each time on a bench in the place of a Pi."""
+
+    def fresh(settings: object, *, trimmed: bool = True) -> object:
+        return Bench({"compressor_a": Wave(9.6), "outdoor_c": steady(ohm_at(31.0))}, unit=UNIT).boards
+
+    monkeypatch.setattr(parts, "boards", fresh)
 
 
 def typed(monkeypatch: pytest.MonkeyPatch, *lines: str) -> None:
@@ -51,7 +53,7 @@ def test_a_walk_in_software_names_the_mistake_and_keeps_nothing(
 def test_a_walk_in_software_on_another_scenarios_unit(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
-    """A unit whose run capacitor keeps a winding warm: its standing current is learned; the record is where it is asked."""
+    """A unit whose run capacitor keeps a winding warm: its standing current is learned; the record is where asked."""
     typed(monkeypatch, "", "", "", "")
     record = tmp_path / "walk.json"
     assert main(["commission", "--by", "R. Vale", "--simulated", "healthy-trickle", "--record", str(record)]) == 0
@@ -61,7 +63,7 @@ def test_a_walk_in_software_on_another_scenarios_unit(
 
 
 def test_a_walk_on_the_boards_is_kept_beside_the_history(
-    monkeypatch: pytest.MonkeyPatch, boards: Bench, tmp_path: Path, site: Path
+    monkeypatch: pytest.MonkeyPatch, boards: None, tmp_path: Path, site: Path
 ) -> None:
     """Dated in its name; the end of input ends it with what was seen."""
     typed(monkeypatch, "", "stop", "31")
@@ -73,7 +75,7 @@ def test_a_walk_on_the_boards_is_kept_beside_the_history(
 
 
 def test_a_calibration_on_the_boards_is_kept_and_in_force(
-    monkeypatch: pytest.MonkeyPatch, boards: Bench, capsys: pytest.CaptureFixture[str], tmp_path: Path, site: Path
+    monkeypatch: pytest.MonkeyPatch, boards: None, capsys: pytest.CaptureFixture[str], tmp_path: Path, site: Path
 ) -> None:
     """Asked for, or with the meter's value as an argument; both stay in the file, the last one counts."""
     typed(monkeypatch, "9.8", "")
