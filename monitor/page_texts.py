@@ -359,7 +359,7 @@ PAGE: dict[str, str] = {
     " the page has the address under which your phone or the technician reaches it, followed by {path}.",
     "share-standing": "Codes in force",
     "share-none": "None.",
-    "share-row": "the last {days} days; made {made}, ends {ends}",
+    "share-row": "the last {span}; made {made}, ends {ends}",
     "share-revoke": "End it now",
     "share-ended": "The code of {name} opens nothing any more.",
     # ------------------------------------------------------------ what somebody with a code sees

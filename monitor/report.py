@@ -11,7 +11,7 @@ from collections.abc import Callable
 from datetime import tzinfo
 from pathlib import Path
 
-from monitor import limits
+from monitor import limits, texts
 from monitor.config import Settings
 from monitor.errors import CommandError
 from monitor.lookups import Lookups
@@ -90,7 +90,7 @@ def write_report(
     place = Path(file)
     if place.suffix.lower() not in _KINDS:
         raise CommandError("report", file, "a file that ends in " + " or ".join(_KINDS))
-    say(f"gathering the last {days} days ...")
+    say(f"gathering the last {texts.span(days * 86400.0)} ...")
     make = report_pdf if place.suffix.lower() == ".pdf" else report_html
     made = make(history, settings, days, wall_s=wall_s)
     data = made.encode() if isinstance(made, str) else made

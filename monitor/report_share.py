@@ -16,7 +16,7 @@ from pathlib import Path
 
 import msgspec
 
-from monitor import limits, moments
+from monitor import limits, moments, texts
 from monitor.errors import CommandError, HistoryError
 from monitor.private_file import write_private
 
@@ -125,7 +125,9 @@ def give(
     code = shares.make(name, wall_s=wall_s, days=days, valid_days=valid_days)
     made = next(share for share in shares.standing(wall_s) if share.name == name)
     say(code)
-    say(f"for {name}: the report of the last {made.days} days, until {moments.moment(made.ends_wall_s)}")
+    say(
+        f"for {name}: the report of the last {texts.span(made.days * _DAY_S)}, until {moments.moment(made.ends_wall_s)}"
+    )
     say(f"entered at {ENTRANCE} of the page, or sent as a link: the page's address, {ENTRANCE}#{code}")
     say("It is not shown again.")
     return 0
@@ -144,7 +146,9 @@ def tell(shares: Shares, *, wall_s: float, say: Callable[[str], object]) -> int:
     """The codes in force, a line each; exit status 0."""
     standing = shares.standing(wall_s)
     for share in standing:
-        say(f"{share.name}: the last {share.days} days, until {moments.moment(share.ends_wall_s, wall_s)}")
+        say(
+            f"{share.name}: the last {texts.span(share.days * _DAY_S)}, until {moments.moment(share.ends_wall_s, wall_s)}"
+        )
     if not standing:
         say("no code is in force")
     return 0
