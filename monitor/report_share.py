@@ -146,9 +146,8 @@ def tell(shares: Shares, *, wall_s: float, say: Callable[[str], object]) -> int:
     """The codes in force, a line each; exit status 0."""
     standing = shares.standing(wall_s)
     for share in standing:
-        say(
-            f"{share.name}: the last {texts.span(share.days * _DAY_S)}, until {moments.moment(share.ends_wall_s, wall_s)}"
-        )
+        ends = moments.moment(share.ends_wall_s, wall_s)
+        say(f"{share.name}: the last {texts.span(share.days * _DAY_S)}, until {ends}")
     if not standing:
         say("no code is in force")
     return 0
