@@ -243,7 +243,9 @@ def _gained(row: Calibration) -> Iterator[str]:
         f"As built {with_uncertainty(row.reading, at)}, as calibrated {with_uncertainty(row.reading, at, row)} (k = 2)."
     )
     yield (
-        "In it: " + ", ".join(f"{name} {half:.2g}" for name, half in parts.items()) + f" {READINGS[row.reading].unit}."
+        "In it, half-widths: "
+        + ", ".join(f"{name} {half:.2g}" for name, half in parts.items())
+        + f" {READINGS[row.reading].unit}."
     )
     if now > built:
         yield (

@@ -143,28 +143,27 @@ def _line() -> str:
 
 
 def _typed() -> Callable[[], str | None]:
-    """A function that gives the line typed since last asked, None while there is none: the boards are watched
-    meanwhile, so nothing may wait for the person."""
-    import queue
-    import threading
+    """A function that gives the line typed since last asked, None while there is none, EOFError at the end of input:
+    the boards are watched meanwhile, so nothing may wait for the person."""
+    import os
+    import select
 
-    lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
-
-    def pump() -> None:
-        for line in sys.stdin:
-            lines.put(line.rstrip("\n"))
-        lines.put(None)
-
-    threading.Thread(target=pump, name="typed", daemon=True).start()
+    descriptor = sys.stdin.fileno()
+    held = bytearray()
+    ended = False
 
     def typed() -> str | None:
-        try:
-            line = lines.get_nowait()
-        except queue.Empty:
-            return None
-        if line is None:
-            lines.put(None)
+        nonlocal ended
+        if b"\n" not in held and not ended and select.select([descriptor], [], [], 0)[0]:
+            data = os.read(descriptor, 4096)
+            ended = not data
+            held.extend(data)
+        line, newline, rest = held.partition(b"\n")
+        if newline:
+            held[:] = rest
+            return line.decode(errors="replace")
+        if ended:
             raise EOFError
-        return line
+        return None
 
     return typed

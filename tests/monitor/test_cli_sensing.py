@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import io
 import json
+import os
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 import pytest
 
@@ -35,15 +36,31 @@ def boards(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(parts, "boards", fresh)
 
 
-def typed(monkeypatch: pytest.MonkeyPatch, *lines: str) -> None:
-    monkeypatch.setattr("sys.stdin", io.StringIO("".join(f"{line}\n" for line in lines)))
+Typed = Callable[..., None]
+
+
+@pytest.fixture
+def typed(monkeypatch: pytest.MonkeyPatch) -> Iterator[Typed]:
+    """Puts lines into standard input, which then ends."""
+    opened: list[TextIO] = []
+
+    def given(*lines: str) -> None:
+        out, typing = os.pipe()
+        os.write(typing, "".join(f"{line}\n" for line in lines).encode())
+        os.close(typing)
+        opened.append(os.fdopen(out))
+        monkeypatch.setattr("sys.stdin", opened[-1])
+
+    yield given
+    for stdin in opened:
+        stdin.close()
 
 
 def test_a_walk_in_software_names_the_mistake_and_keeps_nothing(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path, site: Path
+    typed: Typed, capsys: pytest.CaptureFixture[str], tmp_path: Path, site: Path
 ) -> None:
     """Exit status 1 as something is wrong; no file beside the history."""
-    typed(monkeypatch, "", "", "", "")
+    typed("", "", "", "")
     command = ["commission", "--by", "R. Vale", "--simulated", "--mistake", "fan-unplugged", "--site", str(site)]
     assert main(command) == 1
     assert "nothing is plugged into its jack" in capsys.readouterr().out
@@ -51,10 +68,10 @@ def test_a_walk_in_software_names_the_mistake_and_keeps_nothing(
 
 
 def test_a_walk_in_software_on_another_scenarios_unit(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+    typed: Typed, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     """A unit whose run capacitor keeps a winding warm: its standing current is learned; the record is where asked."""
-    typed(monkeypatch, "", "", "", "")
+    typed("", "", "", "")
     record = tmp_path / "walk.json"
     assert main(["commission", "--by", "R. Vale", "--simulated", "healthy-trickle", "--record", str(record)]) == 0
     assert "Standing current without a call: " in capsys.readouterr().out
@@ -63,10 +80,10 @@ def test_a_walk_in_software_on_another_scenarios_unit(
 
 
 def test_a_walk_on_the_boards_is_kept_beside_the_history(
-    monkeypatch: pytest.MonkeyPatch, boards: None, tmp_path: Path, site: Path
+    typed: Typed, boards: None, tmp_path: Path, site: Path
 ) -> None:
     """Dated in its name; the end of input ends it with what was seen."""
-    typed(monkeypatch, "", "stop", "31")
+    typed("", "stop", "31")
     assert main(["commission", "--by", "R. Vale", "--note", "after the move", "--site", str(site)]) == 1
     (kept,) = tmp_path.glob("commissioning-*.json")
     told = json.loads(kept.read_text())
@@ -75,10 +92,10 @@ def test_a_walk_on_the_boards_is_kept_beside_the_history(
 
 
 def test_a_calibration_on_the_boards_is_kept_and_in_force(
-    monkeypatch: pytest.MonkeyPatch, boards: None, capsys: pytest.CaptureFixture[str], tmp_path: Path, site: Path
+    typed: Typed, boards: None, capsys: pytest.CaptureFixture[str], tmp_path: Path, site: Path
 ) -> None:
     """Asked for, or with the meter's value as an argument; both stay in the file, the last one counts."""
-    typed(monkeypatch, "9.8", "")
+    typed("9.8", "")
     command = ["calibrate", "compressor_a", "--by", "R. Vale", "--meter-error", "1", "--site", str(site)]
     assert main(command) == 0
     assert "as calibrated 9.80 A ± 0.13 A" in capsys.readouterr().out
@@ -91,10 +108,10 @@ def test_a_calibration_on_the_boards_is_kept_and_in_force(
 
 
 def test_a_calibration_in_software_says_what_its_meter_shows(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path, site: Path
+    typed: Typed, capsys: pytest.CaptureFixture[str], tmp_path: Path, site: Path
 ) -> None:
     """For a person to type; nothing is kept."""
-    typed(monkeypatch, "35.1", "")
+    typed("35.1", "")
     assert main(["calibrate", "outdoor_c", "--by", "R. Vale", "--simulated", "--site", str(site)]) == 0
     said = capsys.readouterr().out
     assert "in software: the meter shows 3" in said
@@ -110,10 +127,8 @@ def test_a_calibration_in_software_says_what_its_meter_shows(
         ["calibrate", "load", "--by", "x", "--simulated"],
     ],
 )
-def test_what_cannot_be_is_refused(
-    args: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_what_cannot_be_is_refused(args: list[str], typed: Typed, capsys: pytest.CaptureFixture[str]) -> None:
     """Exit status 2, in words on stderr."""
-    typed(monkeypatch)
+    typed()
     assert main(args) == 2
     assert "allowed: " in capsys.readouterr().err
