@@ -88,7 +88,7 @@ def unit_of(number: int) -> Unit:
 def _design(case: Case | None, rng: Random) -> Design:
     name = case.design if case is not None and case.design else rng.choice(list(DESIGNS))
     design = varied(DESIGNS[name], rng)
-    while case is not None and not case.fits(design):
+    while case is not None and case.fits is not None and not case.fits(design):
         design = varied(DESIGNS[name], rng)
     delay_s = case.delay_on_make_s if case is not None else rng.choice((0.0, 0.0, 180.0))
     return msgspec.structs.replace(design, delay_on_make_s=delay_s)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pickle
+
 import pytest
 
 from monitor.cli import main
@@ -105,6 +107,14 @@ def test_small_bench_is_right_nine_times_in_ten():
     scores = bench.run(12, seed=11, cases=QUICK)
     wrong = [(row.case, row.seed, row.outcome, row.detail) for row in scores if row.outcome != "correct"]
     assert len(wrong) <= 1, wrong
+
+
+def test_processes_share_the_work_and_keep_the_order():
+    """Two processes give what one gives; every case can be sent to them."""
+    todo = units(6, seed=11, cases=QUICK)
+    assert list(bench.each(todo, jobs=2)) == [judge(unit) for unit in todo]
+    for case in CASES:
+        assert pickle.loads(pickle.dumps(case)) == case
 
 
 def test_same_unit_same_score():
