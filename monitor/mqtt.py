@@ -70,6 +70,7 @@ class MqttOutlet(ThreadedOutlet):
         self._refused = ""
         self._in_flight: dict[int, str] = {}  # paho's message number -> id of the row
         self._acked: set[str] = set()
+        self._resent: set[int] = set()  # paho's numbers of what was sent again and is not acknowledged
         self._said: str | None = None
         self._unit: tuple[object, ...] | None = None
         self._sent: dict[str, int] | None = None
@@ -128,7 +129,7 @@ class MqttOutlet(ThreadedOutlet):
         if self._bell is not None:
             self._bell.ring()
         super().close()
-        if self._bell is not None and (self._thread is None or not self._thread.is_alive()):
+        if self._bell is not None and not (self._thread and self._thread.is_alive()):
             self._bell.close()
 
     def _loop(self, timeout_s: float) -> None:
@@ -247,6 +248,7 @@ class MqttOutlet(ThreadedOutlet):
                 self._in_flight[self._publish(client, kept.topic, message)] = kept.id
 
     def _on_publish(self, _client: paho.Client, _data: Any, mid: int, code: ReasonCode, _properties: Any) -> None:
+        self._resent.discard(mid)
         name = self._in_flight.pop(mid, None)
         if code.is_failure:
             self._refused = str(code)  # not delivered: the broker said no, and will be asked again
@@ -327,15 +329,18 @@ class MqttOutlet(ThreadedOutlet):
         self._refusals.append(now_s)
         return AnswerMessage(id=request_id(payload), done=False, why=why, site=self._site)
 
-    def _resend(self, client: paho.Client, request: ResendRequest) -> AnswerMessage:
-        """Send old numbers again, as they were; the rest of a long span is to be asked for again."""
+    def _resend(self, client: paho.Client, request: ResendRequest) -> AnswerMessage | None:
+        """Send old numbers again, as they were; the rest of a long span is to be asked for again. While many are still
+        on their way (in paho's queue, in memory) there is no answer: who hears none asks again."""
+        if len(self._resent) >= _N["resend_most"]:
+            return None
         most = min(request.to_seq - request.from_seq + 1, int(_N["resend_most"]))
         rows = self.history.events(request.from_seq - 1, max(most, 0), request.topic)
         rows = [kept for kept in rows if kept.seq <= request.to_seq]
         if request.origin:
             rows = [kept for kept in rows if id_origin(kept.id, kept.seq) == request.origin]
         for kept in rows:
-            self._publish(client, kept.topic, msgspec.json.encode(out_message(kept, self._site)))
+            self._resent.add(self._publish(client, kept.topic, msgspec.json.encode(out_message(kept, self._site))))
         first_seq = self.history.first_seq(request.topic)
         if not rows:
             why = "none of these numbers is kept here"

@@ -6,14 +6,19 @@ import json
 from collections.abc import Iterator
 from typing import Any
 
+import paho.mqtt.client as paho
 import pytest
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.reasoncodes import ReasonCode
 
-from monitor import config, outlets
+from monitor import config, limits, outlets
+from monitor.config import Settings
 from monitor.history import History
+from monitor.messages import ResendRequest
 from monitor.mqtt import MqttOutlet
 from monitor.service import Service
 from sim.broker import PrivateBroker
-from tests.monitor.edge_tools import WALL_S, Hand, ReplayBoards, alert, change, cycle, until
+from tests.monitor.edge_tools import WALL_S, Hand, ReplayBoards, alert, change, cycle, status, until
 from tests.monitor.test_asyncapi import check
 from tests.monitor.units import REST, RUN, but, scans
 from tests.outside.mqtt_tools import Listener, publish
@@ -246,3 +251,29 @@ def test_numbers_asked_for_again_come_again_unchanged(shared_broker: PrivateBrok
         ask(shared_broker, station, json.dumps(wish | {"id": "r2", "origin": "another"}))
         client.wait_named("answers", 2)
         assert not answers(client)["r2"][0]
+
+
+def test_a_flood_of_resends_fills_no_memory(keep: config.History) -> None:
+    """While as many rows as one request may ask for are on their way unacknowledged, further ones get no answer and
+    send nothing; with the acknowledgements they are taken again."""
+
+    class Client:
+        sent = 0
+
+        def publish(self, *_: object, **__: object) -> paho.MQTTMessageInfo:
+            self.sent += 1
+            return paho.MQTTMessageInfo(self.sent)
+
+    most = int(limits.EDGE["resend_most"].value)
+    with History(keep.file, owner=True, keep=keep) as history:
+        events = [change(finding=f"f{number}") for number in range(most)]
+        history.step(now_s=1.0, wall_s=WALL_S, status=status(), memory=lambda: b"", events=events)
+        outlet, client = MqttOutlet(Settings(mqtt=config.Mqtt(host="nowhere"))), Client()
+        outlet.history = history
+        wish = ResendRequest(id="r", request="resend", topic="events", from_seq=1, to_seq=most)
+        answers = [outlet._resend(client, wish) for _ in range(50)]  # type: ignore[arg-type]
+        assert [answer is not None for answer in answers] == [True] + [False] * 49
+        assert client.sent == most
+        for number in range(1, most + 1):
+            outlet._on_publish(client, None, number, ReasonCode(PacketTypes.PUBACK), None)  # type: ignore[arg-type]
+        assert outlet._resend(client, wish) is not None  # type: ignore[arg-type]
