@@ -76,7 +76,7 @@ class ExpectTable(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
 
 class ScenarioTable(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A scenario's own keys. Scans are `scan_s` apart; where nothing happens, `quiet_scan_s` if that is more.
-    `starts` captures the compressor's starts; `register` marks a scenario short enough for the register level;
+    `starts` captures the compressor's starts; `register` marks one that the tests always play at both levels;
     `start_hour` is the solar hour at the start; `calls` are [from, until] times that replace the thermostat; `unit` and
     `house` change single keys of the design and of the usual house; `allow` lists findings that may come as well."""
 

@@ -138,14 +138,21 @@ def one_unit(
 
 
 def fleet(
-    units: int, *, seed: int = 1, days: float = SUMMER_DAYS, broken_share: float = 0.3, first_day: int = FIRST_DAY
+    units: int,
+    *,
+    seed: int = 1,
+    days: float = SUMMER_DAYS,
+    broken_share: float = 0.3,
+    first_day: int = FIRST_DAY,
+    weather_file: str = "",
 ) -> Iterator[UnitSeason]:
-    """Units with seeds `seed`, `seed` + 1, ... Raises CommandError."""
+    """Units with seeds `seed`, `seed` + 1, ..., in the weather of a TMY3 file, or each in a made-up year of its own.
+    Raises CommandError."""
     if units < 1:
         raise CommandError("units", units, "1 or more")
     if not 0.0 <= broken_share <= 1.0:
         raise CommandError("broken_share", broken_share, "0 to 1")
-    return (_unit(seed + index, _days(days), broken_share, first_day) for index in range(units))
+    return (_unit(seed + index, _days(days), broken_share, first_day, weather_file) for index in range(units))
 
 
 def _days(days: float) -> float:
@@ -154,12 +161,18 @@ def _days(days: float) -> float:
     return float(days)
 
 
-def _unit(seed: int, days: float, broken_share: float, first_day: int) -> UnitSeason:
+def _unit(seed: int, days: float, broken_share: float, first_day: int, weather_file: str) -> UnitSeason:
     rng = Random(f"{seed}/fleet")
     design = varied(DESIGNS[rng.choice(("three-ton", "three-ton", "two-ton-heat-pump", "five-ton"))], rng)
     causes = (_breakage(rng, days),) if rng.random() < broken_share else ()
     return UnitSeason(
-        site_id=f"unit-{seed:04d}", design=design, seed=seed, days=days, first_day=first_day, causes=causes
+        site_id=f"unit-{seed:04d}",
+        design=design,
+        seed=seed,
+        days=days,
+        first_day=first_day,
+        causes=causes,
+        weather_file=weather_file,
     )
 
 

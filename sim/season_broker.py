@@ -51,6 +51,7 @@ class _Whole(msgspec.Struct, frozen=True, kw_only=True):
     days: float
     first_day: int
     causes: tuple[str, ...]
+    weather_file: str
 
 
 def broker_at(place: str, *, username: str = "", password_file: str = "", tls: bool = False, ca_file: str = "") -> Mqtt:
@@ -129,7 +130,11 @@ def _history(unit: UnitSeason, folder: Path, pace: Pace) -> Iterator[History]:
 def _live_once(unit: UnitSeason, folder: Path, pace: Pace) -> None:
     mark = folder / f"{unit.site_id}.json"
     wanted = _Whole(
-        seed=unit.seed, days=unit.days, first_day=unit.first_day, causes=tuple(cause.name for cause in unit.causes)
+        seed=unit.seed,
+        days=unit.days,
+        first_day=unit.first_day,
+        causes=tuple(cause.name for cause in unit.causes),
+        weather_file=unit.weather_file,
     )
     if mark.exists():
         _same(mark, wanted)

@@ -36,6 +36,7 @@ def add(command: parts.Command) -> None:
     season.add_argument("--units", type=int, default=1, metavar="N")
     season.add_argument("--days", type=float, default=122.0, metavar="D", help="from 1 June (122)")
     season.add_argument("--seed", type=int, default=1, metavar="N")
+    season.add_argument("--weather", default="", metavar="FILE", help="a typical year (TMY3) instead of made-up ones")
     season.add_argument("--jobs", type=int, default=1, metavar="N", help="processes that share the work (1)")
     season.add_argument("--broker", metavar="HOST[:PORT]", help="tell it to this broker instead of writing recordings")
     season.add_argument("--fleet", metavar="FILE", help="enrol the units in this fleet, and tell it to its broker")
@@ -130,7 +131,7 @@ def _season(args: argparse.Namespace) -> int:
     from sim import season, season_broker
 
     def units() -> Any:
-        return season.fleet(args.units, seed=args.seed, days=args.days)
+        return season.fleet(args.units, seed=args.seed, days=args.days, weather_file=args.weather)
 
     work: Any
     if args.fleet is not None:

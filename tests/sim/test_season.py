@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 
 from monitor import config
-from monitor.errors import CommandError, RecordingError
+from monitor.errors import CommandError, RecordingError, ScenarioError
 from monitor.recording import Reader
 from monitor.records import Scan, StartTransient
 from sim.season import fleet, one_unit, site_file, write
+from sim.weather import typical_year
 
 
 def test_season_reads_back_whole(tmp_path):
@@ -57,6 +59,18 @@ def test_every_site_file_of_a_fleet_can_be_used():
     """The program's own loader takes each of them."""
     for unit in fleet(20, seed=3):
         assert config.parse(site_file(unit.settings)).unit == unit.design.nameplate()
+
+
+def test_typical_year_in_place_of_a_made_up_one(tmp_path):
+    """The warmest of two days of June in the desert stands in the recording; a file that is none is refused."""
+    year = Path(__file__).parents[1] / "data" / "phoenix-tmy3" / "phoenix_sky_harbor_tmy3.csv"
+    (unit,) = fleet(1, seed=5, days=2.0, weather_file=str(year))
+    outdoor = [scan.outdoor_c for scan in unit.items() if isinstance(scan, Scan) and scan.outdoor_c is not None]
+    hours = [hour.outdoor_c for hour in typical_year(year)[151 * 24 : 153 * 24 + 1]]
+    assert max(outdoor) == pytest.approx(max(hours), abs=0.5)
+    assert min(outdoor) == pytest.approx(min(hours), abs=0.5)
+    with pytest.raises(ScenarioError):
+        next(fleet(1, weather_file=str(tmp_path / "none.csv"))).rig()
 
 
 @pytest.mark.parametrize(
