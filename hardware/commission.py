@@ -30,12 +30,13 @@ _FILE = "commissioning-"
 
 
 class Phase(NamedTuple):
-    """One step of the walk: what to do, what to mind, and how long to watch."""
+    """One step of the walk: what to do, what to mind, how long to watch, and whether the thermostat calls in it."""
 
     name: str
     do: str
     mind: str
     watch_s: float
+    calls: bool = True
 
 
 _POWER = (
@@ -48,6 +49,7 @@ PHASES: tuple[Phase, ...] = (
         "Disconnect in, breaker on; thermostat off, or set so warm that it does not call. Wait until all is quiet.",
         _POWER,
         _N["watch_s"].value,
+        calls=False,
     ),
     Phase(
         "called",

@@ -252,9 +252,17 @@ def _one_number(phases: Mapping[str, Picture], table: Bands, name: str) -> Remar
             continue
         side = "high" if value > high else "nothing" if value < _N["nothing"].value * low else "low"
         kind, why = NUMBER_WRONG.get((name, phase, side)) or NUMBER_WRONG[name, phase, "low"]
+        why += _in_the_cold(phases, name, side)
         text = f"{name} is {value:.3g} {unit} while {phase}, expected {low:.3g} to {high:.3g} {unit}: {why}"
         return Remark(kind=kind, senses=(name,), text=text)
     raise AssertionError(name)  # only senses that miss a band come here
+
+
+def _in_the_cold(phases: Mapping[str, Picture], name: str, side: str) -> str:
+    outdoor_c = _seen(phases, "outdoor_c").get("running")
+    if name != "compressor_a" or side != "low" or outdoor_c is None or outdoor_c >= _N["cold_c"].value:
+        return ""
+    return f"; or it is the cold ({outdoor_c:.0f} C), in which a sound one draws less: walk again on a warmer day"
 
 
 _START_LEAD = (

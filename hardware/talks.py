@@ -109,7 +109,8 @@ def walk(
     eye = _Eye(boards, settings.boards.scan_s, say)
     scans: dict[str, list[Scan]] = {}
     for phase in PHASES:
-        say(f"\n{phase.name}: {phase.do}\n  mind: {phase.mind}\n  Press Enter when it is so ({SKIP}, {STOP}).")
+        say(f"\n{phase.name}: {phase.do}{_delay(settings, phase)}\n  mind: {phase.mind}")
+        say(f"  Press Enter when it is so ({SKIP}, {STOP}).")
         begin(phase)
         word = eye.until(answer)
         if word == STOP:
@@ -135,6 +136,16 @@ def walk(
     for line in told(record):
         say(line)
     return record
+
+
+def _delay(settings: Settings, phase: Phase) -> str:
+    """A person who knows of the time-delay relay waits for it."""
+    delay_s = settings.unit.delay_on_make_s
+    return (
+        f" With this unit's time-delay relay that comes {delay_s:g} s after the call."
+        if delay_s and phase.calls
+        else ""
+    )
 
 
 def _phases() -> str:

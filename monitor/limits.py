@@ -521,4 +521,7 @@ COMMISSION: dict[str, Limit] = {
     "fan_low": _ours(0.5, "of FLA", 0.2, 0.9, "a fan motor's nameplate is its most; it runs at six tenths or more"),
     "fan_high": _ours(1.3, "of FLA", 1, 2, "above it the lead is not the fan's alone"),
     "apart_k": _ours(5.0, "K", 1, 20, "as calibration: farther off the sensor hangs in the wrong place"),
+    "cold_c": Limit(
+        15.0, "°C", 0, 25, "common practice", "in air colder than this a unit is not tried in cooling; it draws less"
+    ),
 }

@@ -112,12 +112,12 @@ class Visit:
 
     def _called(self) -> None:
         self._do(pulled=True, call=False, then_s=CLICK_S)
-        self._do(pulled=True, call=True, then_s=CLICK_S)
+        self._do(pulled=True, call=True, then_s=CLICK_S + self.settings.unit.delay_on_make_s)
 
     def _running(self) -> None:
         self._do(pulled=True, call=False, then_s=CLICK_S)
         self._do(pulled=False, call=False, then_s=self._rest_s)
-        self._do(pulled=False, call=True, then_s=self._run_s)
+        self._do(pulled=False, call=True, then_s=self._run_s + self.settings.unit.delay_on_make_s)
 
     def _do(self, *, pulled: bool, call: bool, then_s: float) -> None:
         self.world.timeline.switch("disconnect-pulled", 1 if pulled else 0)

@@ -108,6 +108,38 @@ def test_a_calibration_in_software_brings_the_reading_to_the_meter() -> None:
     assert row.gain != pytest.approx(1.0, abs=0.001)
 
 
+# units that differ in what a walk sees: frequency, poles, trickle, heater across the pole, relay, stealing thermostat
+SOUND = (
+    *("healthy-50-hz", "healthy-delay-on-make", "healthy-heater-across-pole", "healthy-least-senses"),
+    *("healthy-stealing-thermostat", "healthy-trickle-large", "healthy-two-pole-heater", "healthy-mild-days"),
+)
+
+
+@pytest.mark.parametrize("name", SOUND)
+def test_a_sound_unit_of_any_kind_is_silent(name: str) -> None:
+    """Nothing is said of what is only its kind, and its start is captured."""
+    unit = unit_named(name)
+    boards = msgspec.structs.replace(unit.settings.boards, scan_s=4.0)
+    settings = msgspec.structs.replace(unit.settings, boards=boards)
+    heard: list[str] = []
+    visit = Visit(unit, settings=settings, rest_s=20.0, run_s=15.0)
+    record = talks.walk(settings, visit.boards, heard.append, lambda: "", by="R. Vale", begin=visit.at)
+    visit.close()
+    assert record.remarks == ()
+    assert record.learned.start_s is not None
+    delayed = [line for line in heard if "time-delay relay" in line]
+    assert len(delayed) == (2 if settings.unit.delay_on_make_s else 0)
+
+
+def test_a_low_current_in_the_cold_is_said_to_be_perhaps_no_mistake() -> None:
+    """A heat pump at freezing draws a third of its rating."""
+    unit = unit_named("healthy-heat-pump-defrost")
+    visit = Visit(unit, settings=unit.settings, rest_s=20.0, run_s=15.0)
+    record = talks.walk(unit.settings, visit.boards, lambda text: None, lambda: "", by="x", begin=visit.at)
+    visit.close()
+    assert ["walk again on a warmer day" in remark.text for remark in record.remarks] == [True]
+
+
 def test_a_reading_that_still_moves_is_not_compared() -> None:
     """A compressor just started still warms up: the person is told to wait, and no comparison is made of it."""
     visit = Visit(UNIT, settings=SETTINGS, rest_s=20.0, run_s=6.0)
