@@ -115,12 +115,20 @@ class LoadSite:
 
     def burst(self, cycle: int) -> Iterator[Raw]:
         """Everything that is said during one cycle, in order."""
+        yield from self.begin(cycle)
+        yield from self.end(cycle)
+
+    def begin(self, cycle: int) -> Iterator[Raw]:
+        """What is said when a cycle begins, in order: the last one's finding goes, the unit runs, a finding comes."""
         before, now = self.fault(cycle - 1), self.fault(cycle)
         if before is not None:
             yield from (self.event(before.first_seq + 2), self.event(before.first_seq + 3))
         yield self.unit(cycle, running=True)
         if now is not None:
             yield from (self.event(now.first_seq), self.event(now.first_seq + 1))
+
+    def end(self, cycle: int) -> Iterator[Raw]:
+        """What is said when it ends."""
         yield self.cycle(cycle)
         yield self.unit(cycle, running=False)
 
@@ -265,16 +273,22 @@ class Publisher:
         self._turn(1.0)
 
     def round(self, pace_per_s: float = 0.0) -> None:
-        """One cycle of every site, at most `pace_per_s` messages a second (0: as fast as the broker takes them)."""
-        for number in self.sites:
-            self.speak(number, pace_per_s)
+        """One cycle of every site, at most `pace_per_s` messages a second (0: as fast as the broker takes them). As
+        with real sites, what one says at the end of a cycle comes long after what it said at the beginning."""
+        self.cycle += 1
+        for part in (LoadSite.begin, LoadSite.end):
+            for site in self.sites.values():
+                self._say(part(site, self.cycle), pace_per_s)
 
     def speak(self, number: int, pace_per_s: float = 0.0) -> None:
-        """The next cycle of one site."""
+        """The next cycle of one site, whole."""
         if number == self._first:
             self.cycle += 1
+        self._say(self.sites[number].burst(self.cycle), pace_per_s)
+
+    def _say(self, raws: Iterator[Raw], pace_per_s: float) -> None:
         before = self.sent
-        for name, payload in self.sites[number].burst(self.cycle):
+        for name, payload in raws:
             self._publish(name, payload, retain=name.endswith("/unit"))
         if pace_per_s:
             self._due_s = max(self._due_s + (self.sent - before) / pace_per_s, time.monotonic() - 1.0)

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable
 from typing import Any, NamedTuple
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -144,16 +144,10 @@ class Session:
     # ------------------------------------------------------------ beginning and end
 
     def _made(self) -> GatheredClient:
-        client = GatheredClient(
-            CallbackAPIVersion.VERSION2,
-            client_id=self.name,
-            protocol=paho.MQTTv5,
-            reconnect_on_failure=False,
-            manual_ack=True,
-        )
+        client = GatheredClient(self.name, self._on_taken)
         client.connect_timeout = _CONNECT_S
         client.on_connect, client.on_subscribe = self._on_connect, self._on_subscribe
-        client.on_message, client.on_publish = self._on_message, self._on_publish
+        client.on_publish = self._on_publish
         client.on_socket_register_write = lambda *_: self._want(True)
         client.on_socket_unregister_write = lambda *_: self._want(False)
         client.username_pw_set(self._broker.username, read_password(self._broker.password_file))
@@ -201,8 +195,8 @@ class Session:
         self._refused = "; ".join(refused)
         self._granted.add(mid)
 
-    def _on_message(self, _client: paho.Client, _data: Any, message: paho.MQTTMessage) -> None:
-        self._inbox.append(Arrived(message.mid, message.topic, bytes(message.payload)))
+    def _on_taken(self, mid: int, topic: str, payload: bytes) -> None:
+        self._inbox.append(Arrived(mid, topic, payload))
 
     def _on_publish(self, _client: paho.Client, _data: Any, mid: int, code: ReasonCode, _properties: Any) -> None:
         delivered = self._sent.pop(mid, None)

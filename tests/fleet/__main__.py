@@ -15,33 +15,32 @@ import sys
 from collections.abc import Callable, Sequence
 
 from tests.fleet import bench, bench_season
-from tests.fleet.bench import DRAINERS, Drained, Moment
+from tests.fleet.bench import BARE, DRAINERS, NO_OP, ONE, TWO, Drained, Moment
 from tests.fleet.bench_season import Season
 
-_BARE, _LIST = "/login", "/"
+_PLAIN = "/login"  # asks the database for nothing
 
 
 def ingest_lines(rounds: Sequence[dict[str, Drained]]) -> list[str]:
     """Rates as medians over the rounds with their range, and the ratio to the no-op subscriber of the same round."""
-    bare = DRAINERS[0][0]
-    lines = [
-        f"{'drained by':18}{'messages/s':>12}{'range':>18}{'ratio':>8}{'MB':>6}   us a message: own, database, broker"
-    ]
-    for name, _ in DRAINERS:
+    head = f"{'drained by':18}{'messages/s':>12}{'range':>18}{'ratio':>8}{'MB':>6}"
+    lines = [f"{head}   us a message: own, database, broker; log bytes"]
+    for name in DRAINERS:
         found = [row[name] for row in rounds]
         rates = [one.per_s for one in found]
-        ratio = statistics.median(row[name].per_s / row[bare].per_s for row in rounds)
-        costs = [statistics.median(one[place] for one in found) for place in (2, 3, 4)]
+        ratio = statistics.median(row[name].per_s / row[NO_OP].per_s for row in rounds)
+        costs = [statistics.median(one[place] for one in found) for place in (2, 3, 4, 5)]
         span = f"{min(rates):.0f} to {max(rates):.0f}"
         lines.append(
             f"{name:18}{statistics.median(rates):12.0f}{span:>18}{ratio:8.2f}{max(one.most_mb for one in found):6.0f}"
-            f"   {costs[0]:.0f}, {costs[1]:.0f}, {costs[2]:.0f}"
+            f"   {costs[0]:.0f}, {costs[1]:.0f}, {costs[2]:.0f}; {costs[3]:.0f}"
         )
-    pairs = [row["two workers"].per_s / row["one worker"].per_s for row in rounds]
-    return [
-        *lines,
-        f"two workers to one: {statistics.median(pairs):.2f} ({', '.join(f'{pair:.2f}' for pair in pairs)})",
-    ]
+    return [*lines, _beside(TWO, ONE, rounds), _beside(ONE, BARE, rounds)]
+
+
+def _beside(name: str, other: str, rounds: Sequence[dict[str, Drained]]) -> str:
+    pairs = [row[name].per_s / row[other].per_s for row in rounds]
+    return f"{name} to {other}: {statistics.median(pairs):.2f} ({', '.join(f'{pair:.2f}' for pair in pairs)})"
 
 
 def steady_lines(moments: Sequence[Moment]) -> list[str]:
@@ -54,8 +53,8 @@ def steady_lines(moments: Sequence[Moment]) -> list[str]:
 
 def season_lines(season: Season) -> list[str]:
     """Each page, its median and slowest, and how many times as long as a page that asks the database for nothing."""
-    bare_s = statistics.median(season.times[_BARE])
-    lines = [f"{'page':28}{'median ms':>11}{'slowest':>9}{'ratio to ' + _BARE:>17}"]
+    bare_s = statistics.median(season.times[_PLAIN])
+    lines = [f"{'page':28}{'median ms':>11}{'slowest':>9}{'ratio to ' + _PLAIN:>17}"]
     for path, taken in season.times.items():
         middle_s = statistics.median(taken)
         lines.append(f"{path:28}{middle_s * 1e3:11.1f}{max(taken) * 1e3:9.1f}{middle_s / bare_s:17.1f}")
@@ -67,7 +66,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run all parts and print what was measured."""
     parser = argparse.ArgumentParser(prog="python -m tests.fleet", description="The fleet's bench.")
     parser.add_argument("--sites", type=int, default=10_000)
-    parser.add_argument("--backlog", type=int, default=60_000, help="messages drained in each of the three ways")
+    parser.add_argument("--backlog", type=int, default=60_000, help="messages drained in each of the four ways")
     parser.add_argument("--rounds", type=int, default=2)
     parser.add_argument("--steady", type=float, default=60.0, metavar="S", help="seconds of an even load")
     parser.add_argument("--pace", type=float, default=2000.0, help="messages a second of the even load")

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 import multiprocessing as mp
+import select
 import statistics
 import threading
 import time
@@ -24,6 +25,7 @@ from paho.mqtt.properties import Properties
 
 from monitor.fleet import ingest
 from monitor.fleet.fold import Writes
+from monitor.fleet.session import Session
 from monitor.fleet.setup import Broker, Database, FleetSettings
 from monitor.fleet.store import Store
 from monitor.fleet.tables import sites, state
@@ -60,6 +62,16 @@ def _noop(port: int, group: str, got: Synchronized[int]) -> None:
     client.on_message = count
     client.connect("127.0.0.1", port, clean_start=False, properties=_session())
     client.loop_forever()
+
+
+def _bare(port: int, _url: str, got: Synchronized[int]) -> None:
+    """The worker's own client, which acknowledges at once and does nothing else."""
+    session = Session(Broker(port=port, username=""), "condenser-fleet-0")
+    while True:
+        select.select([] if session.unread else [session], [], [], 0.0 if session.unread else 0.1)
+        arrived = session.turn(2000)
+        session.acknowledge([item.mid for item in arrived])
+        got.value += len(arrived)
 
 
 def _session() -> Properties:
@@ -100,13 +112,15 @@ def _subscribed(port: int, group: str) -> None:
 
 class Drained(NamedTuple):
     """What emptying a queue took: messages a second from the first to the last, the largest resident memory of one
-    process in MB, and microseconds of processor time a message by those who drained, the database and the broker."""
+    process in MB, microseconds of processor time a message by those who drained, the database and the broker, and
+    bytes that the database wrote to its log."""
 
     per_s: float
     most_mb: float
     worker_us: float
     database_us: float
     broker_us: float
+    log_bytes: float = 0.0
 
 
 def _drained(
@@ -138,26 +152,29 @@ def _drained(
 # ---------------------------------------------------------------- rounds
 
 
-DRAINERS = (("no-op subscriber", 0), ("one worker", 1), ("two workers", 2))
+NO_OP, BARE, ONE, TWO = "no-op subscriber", "no-op, our client", "one worker", "two workers"
+DRAINERS = {NO_OP: 0, BARE: 1, ONE: 1, TWO: 2}  # and how many processes drain
 
 
 def round_of(count: int, backlog: int) -> dict[str, Drained]:
-    """One round: the no-op subscriber, one worker, two workers; each with a fresh broker and database."""
+    """One round: a subscriber of paho's that does nothing, one made of the worker's own client, one worker, two; each
+    with a fresh broker and database."""
     database = Postgres(options=())
     try:
-        return {name: _fresh(database, count, backlog, workers) for name, workers in DRAINERS}
+        return {name: _fresh(database, count, backlog, name) for name in DRAINERS}
     finally:
         database.close()
 
 
-def _fresh(database: Postgres, count: int, backlog: int, workers: int) -> Drained:
+def _fresh(database: Postgres, count: int, backlog: int, name: str) -> Drained:
     with PrivateBroker(QUIET) as broker:
-        return _drain(broker, database, count, backlog, workers)
+        return _drain(broker, database, count, backlog, name)
 
 
-def _drain(broker: PrivateBroker, database: Postgres, count: int, backlog: int, workers: int) -> Drained:
-    """Fill the broker's queue, then let so many workers (0: the no-op subscriber) empty it."""
-    url, port = database.database(f"b{workers}"), broker.port
+def _drain(broker: PrivateBroker, database: Postgres, count: int, backlog: int, name: str) -> Drained:
+    """Fill the broker's queue, then let it be emptied."""
+    workers = DRAINERS[name]
+    url, port = database.database(f"b{list(DRAINERS).index(name)}"), broker.port
     if workers:
         store = Store(url)
         store.migrate()
@@ -175,13 +192,24 @@ def _drain(broker: PrivateBroker, database: Postgres, count: int, backlog: int, 
     wanted = int(publisher.sent * 0.97)  # the last few come singly
     beside = (Busy(database.pid), Busy(broker.pid))
     if workers:
-        return _drained(_ingest, (port, url), workers, wanted, beside)
+        before = _logged(url)
+        found = _drained(_bare if name == BARE else _ingest, (port, url), workers, wanted, beside)
+        return found._replace(log_bytes=(_logged(url) - before) / wanted)
     return _drained(_noop, (port, "noop"), 1, wanted, beside)
+
+
+def _logged(url: str) -> float:
+    """Bytes that PostgreSQL has written to its log so far."""
+    store = Store(url)
+    with store.read() as connection:
+        written = connection.exec_driver_sql("SELECT pg_current_wal_insert_lsn() - '0/0'::pg_lsn").scalar()
+    store.close()
+    return float(written or 0)
 
 
 def _hold_slot(port: int, url: str, slot: int) -> None:
     """Make the session of a slot, as a worker that had been there before would have left it."""
-    session = ingest.Session(Broker(port=port, username=""), f"condenser-fleet-{slot}")
+    session = Session(Broker(port=port, username=""), f"condenser-fleet-{slot}")
     session.subscribe(*(f"$share/condenser-fleet/{topic('+', name)}" for name in ingest.SHARED))
     session.drop()
 

@@ -7,7 +7,6 @@ from collections.abc import Iterator
 
 import paho.mqtt.client as paho
 import pytest
-from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.fleet.gathered import GatheredClient
 
@@ -39,13 +38,13 @@ Wired = tuple[GatheredClient, Counted, socket.socket, list[tuple[int, bytes]]]
 @pytest.fixture
 def wired() -> Iterator[Wired]:
     """A client wired to a socket whose other end we hold, and what it hands on."""
-    client = GatheredClient(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5, manual_ack=True)
+    got = list[tuple[int, bytes]]()
+    client = GatheredClient("test", lambda mid, _topic, payload: got.append((mid, payload)))
     ours, theirs = socket.socketpair()
     ours.setblocking(False)
-    counted, got = Counted(ours), list[tuple[int, bytes]]()
+    counted = Counted(ours)
     client._sock = counted  # type: ignore[assignment]
     client.on_socket_register_write = lambda *_: None
-    client.on_message = lambda _c, _d, message: got.append((message.mid, bytes(message.payload)))
     yield client, counted, theirs, got
     client._sock = None
     ours.close()
@@ -70,6 +69,39 @@ def test_many_messages_are_read_by_one_call_and_in_order(wired: Wired) -> None:
         client.loop_read()
     assert got == sent
     assert counted.reads == 1
+
+
+@pytest.mark.parametrize(
+    ("first", "properties", "taken"),
+    [
+        (0x32, b"", True),
+        (0x3B, b"", True),  # sent before, and retained
+        (0x32, b"\x01\x01", True),  # payload format indicator (MQTT 5, 3.3.2.3.2): paho's own way
+        (0x32, b"\x26\x00\x01a\x00\x01b", True),  # a user property
+        (0x30, b"", False),  # QoS 0 carries no number, and is nothing that the fleet asks for
+    ],
+)
+def test_messages_of_every_make_are_read_as_the_standard_has_them(
+    wired: Wired, first: int, properties: bytes, taken: bool
+) -> None:
+    """Flags and properties change nothing of number, topic and payload."""
+    client, _, theirs, got = wired
+    number = (300).to_bytes(2, "big") if first & 0b110 else b""
+    rest = b"\x00\x03a/b" + number + bytes([len(properties)]) + properties + b"\x00 payload"
+    theirs.sendall(bytes([first, len(rest)]) + rest + _publish(301, b"next"))
+    for _ in range(4):
+        client.loop_read()
+    assert got == [*([(300, b"\x00 payload")] if taken else []), (301, b"next")]
+
+
+@pytest.mark.parametrize("rest", [b"", b"\x00", b"\x00\x09t", b"\x00\x01t\x00", b"\x00\x01t\x00\x01"])
+def test_a_packet_too_short_for_what_it_says_is_an_error(wired: Wired, rest: bytes) -> None:
+    """Never a message made up of what is missing."""
+    client, _, theirs, got = wired
+    theirs.sendall(bytes([0x32, len(rest)]) + rest)
+    codes = [client.loop_read()]
+    assert got == []
+    assert codes != [paho.MQTTErrorCode.MQTT_ERR_SUCCESS]
 
 
 @pytest.mark.parametrize("cut", [1, 2, 3, 5, 9, 14])
