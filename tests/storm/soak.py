@@ -1,6 +1,7 @@
 """A month of an ordinary summer under the drivers, in virtual time: does memory grow, does a file?
 
-    python -m tests.storm.soak --days 30 --scan 10
+    python -m tests.storm.soak --days 30 --scan 60
+    python -m tests.storm.soak --days 30 --scan 60 --keep 5     # so that what is dropped shows in the files
 
 The shipped drivers run on register-level chips (tests/storm/plant.py), above them service, engine, history, a receiver
 and a phone. Each day the unit runs 24 times for a third of an hour; a call is not followed for a while, a chip is gone
@@ -75,13 +76,15 @@ class Taker:
 class Soak:
     """One site over many days, in `folder`."""
 
-    def __init__(self, folder: Path, scan_s: float) -> None:
+    def __init__(self, folder: Path, scan_s: float, keep_days: float = 30.0) -> None:
         self.folder, self.scan_s = folder, scan_s
         self.plant = Plant(1)
         self.plant.show(REST)
         self.taker = Taker()
         self.asked = 0
-        self.keep = config.History(file=str(folder / "h.db"), live_dir=str(folder / "live"))
+        self.keep = config.History(
+            file=str(folder / "h.db"), live_dir=str(folder / "live"), readings_days=keep_days, events_days=keep_days
+        )
         self._begin()
 
     def _begin(self) -> None:
@@ -173,9 +176,11 @@ def rss() -> int:
     return int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
 
 
-def run(folder: Path, days: int, scan_s: float, say: Callable[[str], Any]) -> list[Day]:
+def run(
+    folder: Path, days: int, scan_s: float, say: Callable[[str], Any] = lambda line: None, *, keep_days: float = 30.0
+) -> list[Day]:
     """So many days; says a line for each."""
-    soak = Soak(folder, scan_s)
+    soak = Soak(folder, scan_s, keep_days)
     found = []
     try:
         for number in range(1, days + 1):
@@ -191,9 +196,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.storm.soak")
     parser.add_argument("--days", type=int, default=30)
     parser.add_argument("--scan", type=float, default=10.0, help="seconds between scans")
+    parser.add_argument("--keep", type=float, default=30.0, help="days for which readings and events are kept")
     chosen = parser.parse_args(arguments)
     with TemporaryDirectory(prefix="soak") as folder:
-        run(Path(folder), chosen.days, chosen.scan, lambda line: print(line, flush=True))
+        say = lambda line: print(line, flush=True)  # noqa: E731 - said once
+        run(Path(folder), chosen.days, chosen.scan, say, keep_days=chosen.keep)
     return 0
 
 

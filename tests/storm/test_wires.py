@@ -48,7 +48,7 @@ def test_a_dead_chip_shown_as_healthy_would_be_seen(tmp_path: Path) -> None:
 def test_a_day_leaves_memory_and_files_as_they_were(tmp_path: Path) -> None:
     """A simulated day and the next under the drivers: no more Python objects at the end of the second than of the
     first, and no larger files. `python -m tests.storm.soak` is the month."""
-    first, second = soak.run(tmp_path, 2, 180.0, lambda line: None)
+    first, second = soak.run(tmp_path, 2, 180.0)
     assert second.objects < first.objects * 1.02
     assert second.history < first.history + 1_000_000
     assert second.told > first.told > 20
