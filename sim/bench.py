@@ -129,6 +129,7 @@ def rig_of(unit: Unit) -> tuple[ReadingsRig, float, float]:
         design=design,
         causes=causes,
         seed=unit.seed,
+        calls=case.calls if case is not None else None,
         start_hour=12.0 if case is not None and length_s < DAY_S else 0.0,
         thermostat=ThermostatDesign(steal_ohm=_steal_ohm(design, rng), set_c=rng.uniform(24.0, 25.5)),
     )
