@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import urlsplit
 
 import msgspec
 
-from monitor import config
+from monitor import config, limits
 from monitor.config import Mqtt
 from monitor.errors import BrokerError, CommandError, HistoryError
 from monitor.history import History
@@ -26,7 +26,8 @@ from sim.season import SEASON_PACE, UnitSeason
 from sim.weather import DAY_S
 
 PATIENCE_S = 30.0  # ours: a broker that has taken nothing for this long is down, and the run ends
-_AGAIN_S = 1.0
+_LOOK_S = 0.05
+_SAID_S = 3 * limits.EDGE["poll_s"].value  # the outlet's thread has looked for news by then, and sent it
 _PLACED = "HOST or HOST:PORT, such as broker.example:8883"
 
 
@@ -96,10 +97,13 @@ def tell(
     read_password(broker.password_file)  # a file that cannot be used is said before a summer is lived
     with _history(unit, Path(folder), pace) as history:
         outlet = MqttOutlet(msgspec.structs.replace(unit.settings, mqtt=broker))
-        outlet.history = history
         history.join(outlet.name, begin=outlet.begin)
         waiting = _waiting(history)
-        _deliver(outlet, history, patience_s, sleep)
+        outlet.start(history)
+        try:
+            _deliver(outlet, history, patience_s, sleep)
+        finally:
+            outlet.close()
         sent = history.sent(outlet.name)
     return Told(
         site_id=unit.site_id,
@@ -165,29 +169,19 @@ def _opened(unit: UnitSeason, folder: Path) -> History:
 
 
 def _deliver(outlet: MqttOutlet, history: History, patience_s: float, sleep: Callable[[float], object]) -> None:
-    """Turn the outlet until everything is acknowledged, then have it say how the unit stands, and go."""
+    """Wait until everything is acknowledged, then have the outlet say how the unit stands, and go."""
     moved_s, left = time.monotonic(), -1
-    while True:
-        try:
-            outlet.turn()
-        except BrokerError as error:
-            if time.monotonic() - moved_s > patience_s:
-                raise error from None
-            sleep(_AGAIN_S)
-            continue
-        rest = _waiting(history)
-        if rest == 0:
-            break
+    while (rest := _waiting(history)) > 0:
         if rest != left:
             moved_s, left = time.monotonic(), rest
         elif time.monotonic() - moved_s > patience_s:
-            raise BrokerError(outlet.name, f"{rest} messages not acknowledged", "a broker that takes them")
+            why = history.health().outlets[outlet.name].error or "no answer"
+            raise BrokerError(outlet.name, f"{why}; {rest} messages not acknowledged", "a broker that takes them")
+        sleep(_LOOK_S)
     status = history.status()
     if status is not None:
         outlet.offer((), status)
-        outlet.turn()
-    with suppress(BrokerError):
-        outlet.finish()
+        sleep(_SAID_S)
 
 
 def _waiting(history: History) -> int:
