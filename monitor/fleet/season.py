@@ -204,7 +204,7 @@ def customer_document(
         Para(", ".join(part for part in (row.customer, row.name, row.address) if part), "soft"),
         Para(_sentence(total, found, min(now, span.to_at)), "lead"),
         *_figures(total, scale),
-        *_trouble_table(found),
+        *_trouble_table(found, min(now, span.to_at)),
         *_visit_table(made),
     ]
     return Document(f"Season report for {row.name}", f"{company}. Days and times are UTC.", tuple(blocks))
@@ -238,16 +238,21 @@ def _figures(total: Sums, scale: str) -> list[Block]:
     return [Heading("In numbers"), Table(("", ""), rows, (0.6, 0.4), right=(1,))]
 
 
-def _trouble_table(found: list[Trouble]) -> list[Block]:
-    rows = [
-        [
-            moments.day(row.from_at, UTC),
-            texts.FINDINGS[row.finding].headline if row.finding in texts.FINDINGS else row.finding,
-            "still stands" if row.to_at is None else texts.span(row.to_at - row.from_at),
-        ]
-        for row in found
-    ]
-    return [Heading("What was found"), Table(("Day", "What", "How long"), rows, (0.2, 0.6, 0.2))] if rows else []
+def _trouble_table(found: list[Trouble], end_at: float) -> list[Block]:
+    """One line a finding, in order of its first time; a customer's page has no room for each of two hundred times."""
+    kinds: dict[str, list[Trouble]] = {}
+    for trouble in found:
+        kinds.setdefault(trouble.finding, []).append(trouble)
+    rows = [_told(finding, times, end_at) for finding, times in kinds.items()]
+    head = ("What", "First", "Times", "In all")
+    return [Heading("What was found"), Table(head, rows, (0.52, 0.16, 0.1, 0.22), right=(2,))] if rows else []
+
+
+def _told(finding: str, times: list[Trouble], end_at: float) -> list[str]:
+    headline = texts.FINDINGS[finding].headline if finding in texts.FINDINGS else finding
+    stood_s = sum((end_at if one.to_at is None else one.to_at) - one.from_at for one in times)
+    still = ", still stands" if any(one.to_at is None for one in times) else ""
+    return [headline, moments.day(times[0].from_at, UTC), str(len(times)), texts.span(stood_s) + still]
 
 
 def _visit_table(made: Iterable[Any]) -> list[Block]:

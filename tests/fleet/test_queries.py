@@ -11,6 +11,7 @@ import pytest
 import scipy.stats
 import sqlalchemy as sa
 
+from monitor import texts
 from monitor.errors import CommandError
 from monitor.findings import CATALOGUE
 from monitor.fleet import people, queries, season, triage, visits
@@ -291,6 +292,8 @@ _STEPS = [
     ("cleared", "locked-rotor", 5.0),
     ("raised", "high-running-current", 6.0),
     ("cleared", "high-running-current", 30.0),
+    ("raised", "high-running-current", 35.0),
+    ("cleared", "high-running-current", 36.0),
     ("raised", "control-power-lost", 40.0),
 ]
 
@@ -314,7 +317,7 @@ def test_season_of_a_site_in_a_document_and_in_the_plan(store: Store) -> None:
         document = season.customer_document(connection, OWNER, "a", span, company="Test", scale="F", now=now)
     values = dict(zip(season.HEADER, lines[1].strip().split(","), strict=True))
     assert values["name"] == "'=1+1"
-    assert (values["cycles"], values["run_h"], values["findings"]) == ("4", "2.0", "4")
+    assert (values["cycles"], values["run_h"], values["findings"]) == ("4", "2.0", "5")
     assert float(values["hours_without_cooling"]) == 5.0 + 2.0
     assert lines[2].startswith("b,b,")
     assert document is not None
@@ -322,7 +325,9 @@ def test_season_of_a_site_in_a_document_and_in_the_plan(store: Store) -> None:
     assert "could not cool for 7 h" in str(document)
     found = [block for block in document.blocks if isinstance(block, Table)]
     assert len(found[1].rows) == 4
-    assert found[1].rows[-1][2] == "still stands"
+    assert [row[2] for row in found[1].rows] == ["1", "1", "2", "1"]
+    assert found[1].rows[2][3] == texts.span(25 * hour)
+    assert found[1].rows[-1][3] == f"{texts.span(2 * hour)}, still stands"
 
 
 def test_season_as_pdf_can_be_read_again(store: Store) -> None:
