@@ -340,12 +340,38 @@ def _thermistor() -> tuple[Computed, ...]:
     )
 
 
+def _bus() -> tuple[Computed, ...]:
+    """The I2C bus in fast mode, 400 kHz; limits of UM10204, table 10."""
+    farad = 3 * v.BUS_PIN_F.nominal + v.RIBBON_M.nominal * v.RIBBON_F_PER_M.nominal
+    return (
+        Computed(
+            "control",
+            "I2C bus: rise at 400 kHz, most",
+            "0.8473 R high x (3 pins + 0.5 m of ribbon)",
+            0.8473 * v.BUS_PULL_UP.high * farad * 1e9,
+            "ns",
+            most=300.0,
+            why="fast mode, UM10204; both converters and the Pi on one ribbon",
+        ),
+        Computed(
+            "control",
+            "I2C bus: current of a pin that pulls low, most",
+            "(VDD high - 0.4 V) / R low",
+            (v.VDD.high - 0.4) / v.BUS_PULL_UP.low * 1e3,
+            "mA",
+            most=3.0,
+            why="what a pin of the bus must sink, UM10204",
+        ),
+    )
+
+
 def rows() -> tuple[Computed, ...]:
     """Every computed figure of the three boards."""
     return (
         *_presence_24v("control"),
         *_control_voltage(),
         *_current("control", v.COIL, least_a=0.05 * 4 / 24, most_a=limits.COIL_SHORT_A.value, running_a=10 / 24),
+        *_bus(),
         *_line_presence(),
         *_current("line", v.COMPRESSOR, least_a=0.2, most_a=v.LOCKED_ROTOR_DESIGN_A.nominal, running_a=30.8 * 1.1),
         *_current("line", v.FAN, least_a=0.1, most_a=5.0, running_a=1.5 * 1.1),

@@ -75,6 +75,10 @@ ADC_INPUT_OHM = {  # differential input resistance by range (V); ADS1115 data sh
     4.096: 15e6,
     6.144: 22e6,
 }
+BUS_PULL_UP = Value(1800, "ohm", 0.05, "on the Pi, in SDA and in SCL", "from memory")
+BUS_PIN_F = Value(10e-12, "F", 0.0, "of each chip and of the Pi on the bus, at most", "data sheet")
+RIBBON_F_PER_M = Value(100e-12, "F/m", 0.0, "conductor of a flat ribbon between two others, at most", "common practice")
+RIBBON_M = Value(0.5, "m", 0.0, "longest ribbon from the Pi to the boards")
 ADC_PIN_BEYOND_V = Value(0.3, "V", 0.0, "converter's absolute maximum beyond its rails", "data sheet")
 ADC_GAIN_TOLERANCE = Value(0.0015, "1", 0.0, "gain error at 25 C, all ranges, maximum", "data sheet")
 RANGE_RUNNING_V = 0.256
