@@ -50,6 +50,11 @@ class Fan:
             self._stall(dt)
         self.amps = self._amps(volts)
 
+    def cool(self) -> None:
+        """Hours have passed: its protector is closed again."""
+        if self.motion is FanMotion.TRIPPED:
+            self.motion, self.left_s = FanMotion.STILL, inf
+
     def _can_turn(self, volts: float) -> bool:
         condition = self.condition
         weak = volts < 0.5 * self.design.rated_v

@@ -42,6 +42,11 @@ class Protector:
         self.disc_c = disc_rest_c + (self.disc_c - disc_rest_c) * exp(-dt / _DISC_TAU)
         return self._snap()
 
+    def cool(self, ambient_c: float) -> None:
+        """Hours have passed: cold, and closed."""
+        self.winding_c = self.disc_c = ambient_c
+        self.open = False
+
     def _snap(self) -> bool:
         if not self.open and self.disc_c >= _TRIP:
             self.open = True

@@ -115,6 +115,13 @@ class CondensingUnit:
         self._quick = True
         self.control.changed()
 
+    def serviced(self, ambient_c: float) -> None:
+        """Somebody has been here for hours: a new control fuse, and both motors' protectors are cold and closed."""
+        self.control.fuse.replace()
+        self.compressor.protector.cool(ambient_c)
+        self.fan.cool()
+        self.poke()
+
     def step(self, dt: float, now_s: float, around: Surroundings) -> None:
         """Let `dt` seconds pass, no longer than `patience_s()`."""
         self._power(around)

@@ -118,6 +118,7 @@ class Bench:
     def __init__(self, demo: Demo, seed: int | None = None) -> None:
         self.demo = demo
         self._rng = Random(seed)
+        self._to_come: list[str] = []
         self.calls = self.fast = False
         self.search: Search | None = None
         self.score = Score()
@@ -166,7 +167,9 @@ class Bench:
 
     def hide(self) -> None:
         """Break a part that is not told, in a unit otherwise sound and called."""
-        cause = self._rng.choice(EXERCISES)
+        if not self._to_come:
+            self._to_come = self._rng.sample(EXERCISES, len(EXERCISES))
+        cause = self._to_come.pop()
 
         def change(world: World) -> None:
             _mend_all(world)
@@ -248,12 +251,12 @@ def wished(form: Any) -> Any:
 def _mend(world: World, key: str) -> None:
     name, sense = _pair(key)
     world.timeline.switch(name, 0, sense)
-    world.unit.control.fuse.replace()
+    world.unit.serviced(world.outdoor_c)
 
 
 def _mend_all(world: World) -> None:
     world.timeline.mend_all()
-    world.unit.control.fuse.replace()
+    world.unit.serviced(world.outdoor_c)
 
 
 # ---------------------------------------------------------------- the page
