@@ -153,6 +153,7 @@ class UnitMessage(msgspec.Struct, frozen=True, kw_only=True):
     readings: dict[str, float | bool | None]
     origin: str
     sent: dict[str, int]
+    uncertainty: dict[str, float] = {}  # of each number in `readings`: expanded, k = 2, in its own unit; if known
 
 
 OutMessage = ChangeMessage | AlertMessage | CycleMessage | AnswerMessage
@@ -201,6 +202,7 @@ def unit_message(status: UnitStatus, origin: str, sent: dict[str, int]) -> UnitM
         readings=status.readings,
         origin=origin,
         sent=sent,
+        uncertainty=status.uncertainty,
     )
     digest = blake2b(msgspec.json.encode(message), digest_size=9).hexdigest()
     return msgspec.structs.replace(message, id=f"unit-{digest}")
@@ -237,7 +239,7 @@ _Text = Annotated[str, msgspec.Meta(max_length=100)]
 
 
 class PersonsRequest(Request, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """On `requests`: acknowledge, shelve, unshelve, reset, service, resume."""
+    """On `requests`: acknowledge, shelve, unshelve, reset, service, resume, renew."""
 
     id: Id
     by: Annotated[str, msgspec.Meta(min_length=1, max_length=100)]

@@ -263,6 +263,7 @@ PAGE: dict[str, str] = {
     "trends-about": "Medians. A start or pull-in that grows tells of a weak capacitor, low voltage or a"
     " worn contactor.",
     "normal-known": "The normal current of this unit is known from {low} to {high} outdoors.",
+    "normal-plot": "Compressor current over outdoor temperature",
     "years-left": "At the pace so far it lasts about {years} more years.",
     "renewed": "After a visit",
     "renewed-about": "What was normal with the old part is not with the new one. Its counts and what was learned begin"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from flask import Blueprint, render_template, request, session
 from markupsafe import Markup
@@ -93,8 +93,7 @@ def in_scale(point: Point, scale: str) -> Point:
     """A point of temperature in the reader's scale."""
     if scale == "C":
         return point
-    mean, low, high = (value * 9 / 5 + 32 for value in (point.mean, point.low, point.high))
-    return Point(point.wall_s, mean, low, high)
+    return Point(point.wall_s, *(_scaled(value, scale) for value in (point.mean, point.low, point.high)))
 
 
 def _by_day(found: Window, span: lanes.Span) -> list[Plot]:
@@ -142,6 +141,25 @@ def cycles() -> str:
     return render_template("cycles.html", rows=rows, days=days, most=int(_W["cycles_shown"].value))
 
 
+def normal_svg(normal: dict[str, Any], scale: str) -> Markup | None:
+    """The compressor's normal current over the outdoor temperature, in the reader's scale; None until it is learned."""
+    known = [(_scaled(c, scale), amps) for c, amps in normal.get("curve", ()) if amps is not None]
+    if len(known) < 2:
+        return None
+    step = (known[-1][0] - known[0][0]) / (len(known) - 1)
+    # A curve's points are means over stretches: each is put so that its middle is the temperature.
+    points = [Point(at - step / 2, amps, amps, amps) for at, amps in known]
+    span = lanes.Span(known[0][0], known[-1][0], str)
+    axis = plots.axis_for(points, "A", from_zero=False)
+    ticks = [(at, f"{at:.0f} °{scale}") for at, _ in known[:: max(1, len(known) // 4)]]
+    title = plain("normal-plot")
+    return Markup(plots.curve(points, span, axis, ticks, title=title, name="normal"))  # noqa: S704 - ours
+
+
+def _scaled(celsius: float, scale: str) -> float:
+    return celsius if scale == "C" else celsius * 9 / 5 + 32
+
+
 @past.get("/trends")
 def trends() -> str:
     """What is normal for this unit, and how it drifts."""
@@ -150,6 +168,7 @@ def trends() -> str:
     return render_template(
         "trends.html",
         trends=report,
+        normal=normal_svg(report.get("normal", {}), window().scale()),
         visits=window().history.visits(20),
         parts=PARTS,
         by=session.get("by", ""),

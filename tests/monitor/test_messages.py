@@ -88,6 +88,8 @@ def test_the_unit_message_is_the_same_when_it_says_the_same() -> None:
     first = unit_message(status(5.0), "x1", {})
     assert unit_message(status(5.0), "x1", {}).id == first.id
     assert unit_message(status(5.0), "x1", {"events": 1}).id != first.id
+    told = msgspec.structs.replace(status(5.0), uncertainty={"compressor_a": 0.17})
+    assert unit_message(told, "x1", {}).uncertainty == {"compressor_a": 0.17}
     quiet = status(6.0, cycle_since_s=5.0, readings={"call": False, "compressor_a": 0.1})
     assert unit_mark(quiet) == unit_mark(status(5.0))
     assert unit_mark(status(5.0, live=("call",))) != unit_mark(status(5.0))

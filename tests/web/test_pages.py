@@ -228,6 +228,19 @@ def test_what_a_visit_renewed_begins_anew(client: FlaskClient, site: Site) -> No
     assert "compressor or contactor" in refused.why
 
 
+def test_what_is_normal_is_drawn_in_the_readers_scale() -> None:
+    """Nine amps at 25 °C rising to eleven at 35: from 77 to 95 °F, said in words too; nothing before it is learned."""
+    from web.view_history import normal_svg
+
+    curve = [(25.0 + place, 9.0 + 0.2 * place) for place in range(11)]
+    drawn = str(normal_svg({"curve": curve}, "F"))
+    assert "From 9.0 to 11.0 A, last 11.0 A." in drawn
+    assert "77 °F" in drawn
+    assert "25 °C" in str(normal_svg({"curve": curve}, "C"))
+    assert normal_svg({"state": "learning"}, "F") is None
+    assert normal_svg({"curve": [(25.0, None), (26.0, None)]}, "F") is None
+
+
 # ---------------------------------------------------------------- guided checks
 
 
