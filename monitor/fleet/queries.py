@@ -71,6 +71,7 @@ class Case(msgspec.Struct, frozen=True, kw_only=True):
     alert_by: str
     unit: Unit | None
     booked_day: str | None
+    booked_for: str | None
 
     @property
     def cooling(self) -> str:
@@ -154,10 +155,18 @@ def _need(outdoor_c: sa.ColumnElement[float | None]) -> sa.ColumnElement[int]:
 
 
 def _booked_day() -> sa.ScalarSelect[str | None]:
-    booked = sa.select(sa.func.min(visits.c.due_day)).where(
-        visits.c.site_id == sites.c.id, visits.c.status == "booked", visits.c.kind != "plan"
-    )
-    return booked.scalar_subquery()
+    return _booked(sa.select(visits.c.due_day))
+
+
+def _booked_for() -> sa.ScalarSelect[str | None]:
+    who = users.alias("who")
+    return _booked(sa.select(who.c.name).select_from(visits.outerjoin(who, who.c.id == visits.c.technician_id)))
+
+
+def _booked(query: sa.Select[Any]) -> sa.ScalarSelect[Any]:
+    """Of the first visit booked to mend something."""
+    query = query.where(visits.c.site_id == sites.c.id, visits.c.status == "booked", visits.c.kind != "plan")
+    return query.order_by(visits.c.due_day, visits.c.id).limit(1).correlate(sites).scalar_subquery()
 
 
 def _cases(viewer: Viewer, now: float, place: sa.ColumnElement[Any]) -> sa.Select[Any]:
@@ -171,6 +180,7 @@ def _cases(viewer: Viewer, now: float, place: sa.ColumnElement[Any]) -> sa.Selec
         outdoor_c.label("outdoor_c"),
         users.c.name.label("technician"),
         _booked_day().label("booked_day"),
+        _booked_for().label("booked_for"),
         _URGENCY.label("urgency"),
         _need(outdoor_c).label("need"),
         place.label("place"),

@@ -245,6 +245,7 @@ def test_morning_page_names_who_what_part_and_load(office: Office) -> None:
     assert "contactor, 1-pole, 30 A, 24 V coil" in text
     assert "run capacitors" in text
     assert "booked 2026-05-17" in text
+    assert "<dd>Kim</dd>" in text[text.index("Hill Road 12") :].split("</article>")[0]  # Lou's site, Kim's visit
     assert text.index("Orchard Lane 9") < text.index("Elm Street 4")  # the note outweighs the longer wait
 
 
