@@ -66,6 +66,9 @@ TRICKLE_A = Limit(
 TRICKLE_RATIO = _ours(0.5, "of RLA", 0.25, 0.9, "welded contacts give more than half of the running current")
 FAN_ON_RATIO = _ours(0.30, "of FLA", 0.1, 0.6, "contract: a fan counts as running from 30 % of full-load amps")
 FAN_OFF_RATIO = _ours(0.20, "of FLA", 0.05, 0.5, "contract: and as stopped below 20 %")
+FAN_STALLED_RATIO = _ours(
+    1.5, "of FLA", 1.2, 3, "a nameplate is the most a fan motor runs at; one that stands and hums draws about twice it"
+)
 LOCKED_RATIO = _ours(0.60, "of LRA", 0.4, 0.95, "contract: locked from 60 % of locked-rotor amps")
 LINE_NOMINAL_V = Limit(240.0, "V", 200, 250, "standard", "ANSI C84.1: 120/240 V single-phase service")
 

@@ -249,7 +249,10 @@ class Sensing:
                 "locked": Bands((False, True), (_sharp(locked_a),)),
                 "draw": never,
             },
-            "fan_a": {"fan": run_bands(unit.fan_fla_a, limits.FAN_ON_RATIO, limits.FAN_OFF_RATIO)},
+            "fan_a": {
+                "fan": run_bands(unit.fan_fla_a, limits.FAN_ON_RATIO, limits.FAN_OFF_RATIO),
+                "stalled": Bands((False, True), (_sharp(unit.fan_fla_a * limits.FAN_STALLED_RATIO.value),)),
+            },
             "outdoor_c": {"outdoor_c": never},
         }
         self.tracks = [Track(name, tables[name]) for name in tables if name in self.fitted]
@@ -380,6 +383,7 @@ class Facts(NamedTuple):
     locked: bool | None = None
     draw: str | None = None
     fan: bool | None = None
+    stalled: bool | None = None
     runs: bool | None = None
     contacts: bool | None = None
     delayed: bool = False
@@ -418,6 +422,7 @@ def facts(sensing: Sensing, *, said: bool = False) -> Facts:
         locked=get("locked"),
         draw=get("draw"),
         fan=get("fan"),
+        stalled=get("stalled"),
         runs=runs,
         contacts=contacts_closed(get("load"), runs),
         delayed=sensing.delayed,

@@ -186,7 +186,8 @@ class Stops:
 
     def __init__(self, in_a_row: float) -> None:
         self.places: deque[str | None] = deque(maxlen=int(in_a_row))
-        self.fans: deque[str | None] = deque(maxlen=int(in_a_row))
+        # One less: in the run in which the fan failed it had been running before.
+        self.fans: deque[str | None] = deque(maxlen=max(int(in_a_row) - 1, 1))
         self._fan: str | None = None
         self._stopped_s = -inf
 
@@ -195,8 +196,8 @@ class Stops:
 
     def runs(self, facts: Facts) -> None:
         """The compressor runs."""
-        if facts.fan is not None and self._fan != "ran":
-            self._fan = "ran" if facts.fan else "still"
+        if facts.fan is not None and self._fan != "ran" and not (self._fan == "stalled" and not facts.fan):
+            self._fan = ("stalled" if facts.stalled else "ran") if facts.fan else "still"
 
     def stopped(self, facts: Facts, at_s: float) -> None:
         self.places.append(stop_place(facts))

@@ -23,7 +23,7 @@ from monitor.records import SYMBOLS
 # the compressor behind closed contacts.
 STOPPED_AT = ("thermostat", "safety", "call", "contacts", "compressor")
 # Whether the fan turned in the last runs of the compressor; and whether what stands had worked again by itself lately.
-FAN_IN_RUNS = ("ran", "still")
+FAN_IN_RUNS = ("ran", "stalled", "still")
 YES_NO = ("no", "yes")
 HISTORY: dict[str, tuple[str, ...]] = {
     "stopped-at": STOPPED_AT,

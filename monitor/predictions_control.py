@@ -57,7 +57,7 @@ _RECENT_NOT_LOCKED = {"recent_locked_rotor": "no; seldom yes"}
 _FAN_STOPPED = {
     "stopped_at": "safety or call or compressor",
     "recent_fan_not_running": "yes or no",
-    "fan_in_runs": "still; seldom ran",
+    "fan_in_runs": "still or stalled; seldom ran",
 }
 _COMPRESSOR_ALONE = {"load": "on", "fan_a": "running"}
 
@@ -140,11 +140,11 @@ CONTROL: dict[str, Situation] = {
         cause("loose-connection", 2, transformer_volts="normal or absent", control_wire="closed or open"),
     ),
     "call-not-reaching-unit": situation(
-        _NO_CALL | {"control_power": "on", "thermostat": "on", "fan_in_runs": "ran; seldom still"},
+        _NO_CALL | {"control_power": "on", "thermostat": "on", "fan_in_runs": "ran; seldom still or stalled"},
         cause("float-switch", 8),
         # What opens a pressure switch, where fan or current told of it before.
-        cause("fan-capacitor", 4, ["fan-in-runs"], fan_in_runs="still", pressure_switch="open or closed"),
-        cause("fan-motor", 4, ["fan-in-runs"], fan_in_runs="still", pressure_switch="open or closed"),
+        cause("fan-capacitor", 4, ["fan-in-runs"], fan_in_runs="still or stalled", pressure_switch="open or closed"),
+        cause("fan-motor", 4, ["fan-in-runs"], fan_in_runs="still or stalled", pressure_switch="open or closed"),
         cause(
             "condenser-dirty",
             4.5,
@@ -212,7 +212,7 @@ CONTROL: dict[str, Situation] = {
         cause("pressure-switch", 4, stopped_at="safety or call"),
         cause("thermostat-setting", 3, stopped_at="thermostat or call"),
         cause("loose-connection", 3, stopped_at="safety or call or contacts; seldom thermostat or compressor"),
-        cause("loose-connection", 0.3, fan_a="still; seldom running", **_FAN_STOPPED),
+        cause("loose-connection", 0.3, fan_a="still; seldom running", **_FAN_STOPPED | {"fan_in_runs": "still"}),
         cause("charge-low", 2, stopped_at="safety or call or compressor", recent_low_running_current="yes or no"),
         cause("condenser-dirty", 2, stopped_at="safety or call or compressor", recent_high_running_current="yes or no"),
         cause("float-switch", 2, stopped_at="safety or call"),

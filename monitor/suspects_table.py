@@ -232,7 +232,11 @@ SAYS: dict[str, dict[str, str]] = {
     "control_power": {"off": "there is no 24 V behind the control fuse", "on": "24 V is there behind the control fuse"},
     "thermostat": {"off": "the thermostat does not call", "on": "the thermostat calls"},
     "unit:delay": {"no": "no time-delay relay is fitted", "yes": "a time-delay relay is fitted"},
-    "fan-in-runs": {"ran": "the fan ran in the last runs", "still": "the fan stood still in the last runs"},
+    "fan-in-runs": {
+        "ran": "the fan ran in the last runs",
+        "stalled": "the fan drew a stalled motor's current in the last runs",
+        "still": "the fan stood still in the last runs",
+    },
     "comes-and-goes": {"no": "it has not worked again by itself", "yes": "it has worked again by itself lately"},
     "stopped-at": {
         "thermostat": "the thermostat ended the last runs",

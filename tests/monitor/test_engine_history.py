@@ -42,14 +42,20 @@ def test_what_worked_again_is_known_after_a_restart() -> None:
     assert found[0].suspects == ("loose-connection", "coil-open")
 
 
-@pytest.mark.parametrize(("fan_a", "first"), [(0.0, "fan-capacitor"), (1.0, "pressure-switch")])
+@pytest.mark.parametrize(
+    ("fan_a", "first"),
+    [(0.0, "fan-capacitor"), (2.2, "fan-capacitor"), (1.0, "pressure-switch")],
+    ids=["still", "stalled", "ran"],
+)
 def test_fan_that_stood_still_in_all_the_last_runs_is_named_first(fan_a: float, first: str) -> None:
     """Without air a pressure switch ends each run within seconds, long before the fan's own finding is due."""
     run = but(RUN, fan_a=fan_a)
     cycle = ((20, run), (60, LOST_CALL))
-    found = [e for e in changed((60, REST), *cycle * 4) if e.finding == "short-cycling"]
+    sound_at_first = ((60, REST), (300, RUN), *cycle * 4)
+    found = [e for e in changed(*sound_at_first) if e.finding == "short-cycling"]
     assert found[0].suspects[0] == first
-    assert ("fan-motor" in found[0].suspects[:2]) == (fan_a == 0.0)
+    assert ("fan-motor" in found[0].suspects[:2]) == (fan_a != 1.0)
+    assert ("loose-connection" in found[0].suspects) == (fan_a != 2.2)
 
 
 @pytest.mark.parametrize("missing_s", [7, 40])
