@@ -88,6 +88,8 @@ class Books:
 
     def missing(self) -> list[Missing]:
         """Everything that never came, the newest origin first."""
+        if not any(book.holes() for book in self._books.values()):
+            return []
         order = {origin: place for place, origin in enumerate(self._origins)}
         keys = sorted(self._books, key=lambda key: -order[key[1]])
         return [Missing(*key, *run) for key in keys for run in self._books[key].holes()]

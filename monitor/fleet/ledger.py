@@ -31,6 +31,9 @@ class Ledger:
     @classmethod
     def parse(cls, text: str) -> Ledger:
         """Read what `str()` wrote: `1-500,503`. Raises ContractError for anything else."""
+        first, dash, last = text.partition("-")
+        if dash and first.isdecimal() and last.isdecimal() and text.isascii() and 1 <= int(first) < int(last):
+            return cls([(int(first), int(last))])  # as nearly always
         runs: list[tuple[int, int]] = []
         top = -1  # so that the first run may begin at 1, and no run touches the one before
         try:

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from operator import attrgetter
 from typing import Any
 
 import msgspec
@@ -23,6 +24,8 @@ from monitor.fleet.tables import asks, cycles, events, set_aside, site_days, sit
 from monitor.fleet.tables import standing as standing_table
 
 STATE_FIELDS = tuple(name for name in SiteNow.__struct_fields__ if name not in ("site_id", "site", "revoked"))
+assert STATE_FIELDS[-1] == "books"
+_state_values = attrgetter(*STATE_FIELDS[:-1])
 DAY_FIELDS = Day.__struct_fields__
 Batch = Sequence[Message | Aside]
 
@@ -149,7 +152,7 @@ def site_now(row: Sequence[Any]) -> SiteNow:
 
 def state_row(site: SiteNow) -> tuple[Any, ...]:
     """The values of STATE_FIELDS as they go to the database."""
-    return tuple(str(site.books) if name == "books" else getattr(site, name) for name in STATE_FIELDS)
+    return (*_state_values(site), str(site.books))
 
 
 def _asks(connection: sa.Connection, ids: list[str]) -> dict[str, Ask]:
