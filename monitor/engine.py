@@ -245,8 +245,8 @@ class Engine:
 
     @property
     def said(self) -> Facts:
-        """What the last scan says by itself."""
-        return facts(self._sensing, said=True)
+        """What the last scan says by itself: the very facts where it bears out all that is believed."""
+        return self.facts if self._sensing.settled else facts(self._sensing, said=True)
 
     def answer(self, row: Row) -> Answer:
         """The answer to a finding's condition at this moment."""

@@ -57,9 +57,11 @@ class Timer:
         self.suppressed = False
         self.scans = 0
 
-    def count(self, answer: Answer, said: Facts) -> None:
-        """One scan by itself: an odd one beside a change that is not yet believed makes a condition of two halves."""
-        bears_out = bool(self.row.condition is None or self.row.condition(said))
+    def count(self, answer: Answer, said: Facts | None) -> None:
+        """One scan by itself (None: it says what is believed): an odd one beside a change that is not yet believed
+        makes a condition of two halves."""
+        condition = self.row.condition
+        bears_out = bool(answer if said is None or condition is None else condition(said))
         self.scans = self.scans + bears_out if answer or bears_out else 0
 
     def take(self, answer: Answer, since_s: float, now_s: float, *, suppressed: bool) -> None:
@@ -104,7 +106,8 @@ class Judge:
     def take(self, moment: Moment) -> list[Change]:
         """Judge every finding at one moment; the changes, parents first."""
         changes: list[Change] = []
-        fresh, said = self._fresh_symbols(), moment.said
+        fresh = self._fresh_symbols()
+        said = None if moment.said is moment.facts else moment.said
         for timer in self._timers:
             row = timer.row
             suppressed = any(parent in self.standing for parent in row.parents)

@@ -316,6 +316,11 @@ class Sensing:
             belief.forget(now_s)
         self._restless = True
 
+    @property
+    def settled(self) -> bool:
+        """The last scan bore out all that is believed."""
+        return not self._restless
+
     def restless(self) -> None:
         """Have the next scan read in full, whatever it says."""
         self._restless = True
