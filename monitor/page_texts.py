@@ -208,6 +208,7 @@ PAGE: dict[str, str] = {
     "zoom-week": "Week",
     "zoom-month": "Month",
     "zoom-season": "Season",
+    "days": "Day by day",
     "what-ran": "What ran when",
     "hours-a-day": "Hours run a day",
     "starts-a-day": "Starts a day",

@@ -55,7 +55,8 @@ def shown() -> str:
     to_s = min(now_s, request.args.get("end", now_s, type=float)) // 10 * 10
     to_s = max(to_s, zoom.length_s)
     span = lanes.Span(to_s - zoom.length_s, to_s, moments.moment)
-    made = _by_day(found, span) if zoom.by_day else _by_time(found, span)
+    days = _days(found, span) if zoom.by_day else []
+    made = _by_day(found, span, days) if zoom.by_day else _by_time(found, span)
     return render_template(
         "history.html",
         zooms=ZOOMS,
@@ -64,6 +65,7 @@ def shown() -> str:
         length_s=zoom.length_s,
         latest=to_s >= now_s - 10,
         plots=made,
+        days=[day for _, day in reversed(days) if day is not None],
     )
 
 
@@ -96,23 +98,46 @@ def in_scale(point: Point, scale: str) -> Point:
     return Point(point.wall_s, *(_scaled(value, scale) for value in (point.mean, point.low, point.high)))
 
 
-def _by_day(found: Window, span: lanes.Span) -> list[Plot]:
-    """Hours run and starts of each day, and the heat that went with them."""
-    days = day_spans(span)
-    rows = [row for row in found.history.lanes(days[0].from_s, days[-1].to_s) if row.name == "compressor"]
+class Day(NamedTuple):
+    """One local day that something is known of: where it ends, and what ran in it."""
+
+    words: str
+    to_s: float
+    run_h: float
+    starts: int
+
+
+def _days(found: Window, span: lanes.Span) -> list[tuple[str, Day | None]]:
+    """Each local day of a span with its words, the oldest first; None: nothing was recorded."""
+    spans = day_spans(span)
+    rows = [row for row in found.history.lanes(spans[0].from_s, spans[-1].to_s) if row.name == "compressor"]
     known = [row for row in kept.ended(rows, last_s(found.look())) if row.state is not LinkState.UNKNOWN]
-    rows = [row for row in known if row.state is LinkState.LIVE]
-    hours, starts = [], []
-    for day in days:
-        words = moments.local(day.from_s).strftime("%d %b")
-        if not any(lanes.held(row, day) for row in known):
-            hours.append(plots.Bar(words, None, ""))
-            starts.append(plots.Bar(words, None, ""))
-            continue
-        run_h = sum(lanes.held(row, day) for row in rows) / 3600
-        began = sum(day.from_s <= row.from_wall_s < day.to_s for row in rows)
-        hours.append(plots.Bar(words, run_h, plain("day-hours", day=words, hours=f"{run_h:.1f}")))
-        starts.append(plots.Bar(words, began, plain("day-starts", day=words, count=began)))
+    return [_day(day, known) for day in spans]
+
+
+def _day(day: lanes.Span, known: Sequence[kept.Lane]) -> tuple[str, Day | None]:
+    words = moments.local(day.from_s).strftime("%d %b")
+    if not any(lanes.held(row, day) for row in known):
+        return words, None
+    runs = [row for row in known if row.state is LinkState.LIVE]
+    starts = sum(day.from_s <= row.from_wall_s < day.to_s for row in runs)
+    return words, Day(words, day.to_s, sum(lanes.held(row, day) for row in runs) / 3600, starts)
+
+
+def _by_day(found: Window, span: lanes.Span, days: Sequence[tuple[str, Day | None]]) -> list[Plot]:
+    """Hours run and starts of each day, and the heat that went with them."""
+    hours = [
+        plots.Bar(words, None, "")
+        if day is None
+        else plots.Bar(words, day.run_h, plain("day-hours", day=words, hours=f"{day.run_h:.1f}"))
+        for words, day in days
+    ]
+    starts = [
+        plots.Bar(words, None, "")
+        if day is None
+        else plots.Bar(words, day.starts, plain("day-starts", day=words, count=day.starts))
+        for words, day in days
+    ]
     axis = moments.ticks(span.from_s, span.to_s, most=TICKS)
     made = [
         (plain(title), plots.bars(rows, unit, title=plain(title), name=title))

@@ -14,7 +14,7 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from monitor import kept, limits, texts
+from monitor import kept, limits, moments, texts
 from monitor.config import Senses, Settings
 from monitor.kept import Point
 from monitor.records import Request, RequestKind
@@ -68,6 +68,18 @@ def test_history_zooms(client: FlaskClient, zoom: str) -> None:
     """Each span gives its plots, also one that lies before anything was recorded."""
     assert page(client, f"/history?zoom={zoom}").count("<svg class=") >= 3
     assert page(client, f"/history?zoom={zoom}&end=86400").count("<svg class=") >= 3
+
+
+def test_each_day_of_a_season_leads_to_its_own_page(lived: Site) -> None:
+    """The table beneath the bars has the days that were recorded, the newest first; each link shows that whole day."""
+    client = app_of(lived).test_client()
+    told = page(client, "/history?zoom=season").split('id="h-days"')[1]
+    links = re.findall(r'href="(/history\?zoom=day[^"]+)"', told)
+    assert 1 <= len(links) <= 2  # twelve hours touch one local day or two
+    for link in map(unescape, links):
+        ends_s = float(link.rpartition("=")[2])
+        assert moments.midnight(ends_s) == ends_s
+        assert 'class="l-live"' in page(client, link)
 
 
 # ---------------------------------------------------------------- stale is never healthy
