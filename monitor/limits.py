@@ -46,7 +46,13 @@ CONTROL_GHOST_V = _ours(
 CONTROL_HIGH_V = Limit(
     30.0, "V", 28, 40, "standard", "UL 1585 / UL 5085-3: a class 2 secondary stays at or under 30 V RMS"
 )
-COIL_NONE_A = _ours(0.05, "A", 0.01, 0.1, "under a third of the smallest sealed current (4 VA at 24 V = 0.167 A)")
+COIL_NONE_A = _ours(
+    0.08,
+    "A",
+    0.01,
+    0.1,
+    "half of the smallest sealed current (4 VA at 24 V = 0.167 A); a thermostat that steals power draws some tens of mA",
+)
 COIL_UNSEALED_A = _ours(
     0.60,
     "A",

@@ -394,3 +394,11 @@ def test_one_odd_scan_at_a_start_or_a_stop_raises_nothing(name: str, fitted: tup
                 parts = [(every_s, but(row, **{name: value} if at == place else {})) for place, row in enumerate(sound)]
                 kept = [(s, {n: v if n in fitted else None for n, v in row.items()}) for s, row in parts]
                 assert changes(*kept, every_s=every_s, fitted=fitted) == [], (at, value)
+
+
+@pytest.mark.parametrize("fitted", [ALL, tuple(name for name in ALL if name != "control_v"), ("call", "coil_a")])
+def test_thermostat_that_steals_power_through_the_coil_is_silent(fitted: tuple[str, ...]) -> None:
+    """Some tens of mA through the resting coil leave a volt or two on the call wire: no call, and no contradiction."""
+    stealing = {name: value for name, value in but(REST, control_v=1.4, coil_a=0.06).items() if name in fitted}
+    called = {name: value for name, value in RUN.items() if name in fitted}
+    assert changes((600, stealing), (600, called), (600, stealing), fitted=fitted) == []
