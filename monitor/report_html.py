@@ -96,8 +96,8 @@ def _table(block: Table) -> str:
     rows = "".join(
         "<tr>" + "".join(cell("td", at, words) for at, words in enumerate(row)) + "</tr>" for row in block.rows
     )
-    # On a phone a table of many columns is rather moved sideways than read word under word.
-    many = ' class="many"' if len(block.head) >= 4 else ""
+    # On a phone a table of figures or of many columns is rather moved sideways than read word under word.
+    many = ' class="many"' if block.right or len(block.head) > 4 else ""
     columns = "".join(f'<col class="w{share * 100:.0f}">' for share in block.widths)
     return (
         f'<div class="wide" tabindex="0"><table{many}><colgroup>{columns}</colgroup><thead><tr>{head}</tr></thead>'
