@@ -23,7 +23,7 @@ from tests.monitor import units
 from tests.web.conftest import app_of, csrf
 from tests.web.filled import Site, from_scans
 
-EXAMPLES = 600 if os.environ.get("CI") else 100
+EXAMPLES = 300 if os.environ.get("CI") else 100
 _RARE = settings(max_examples=EXAMPLES, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
 _DEAD = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
 _UNIT_FIELDS = names(WEB)
