@@ -15,6 +15,7 @@ from monitor import texts
 from monitor.kept import LANES, Lane, Point
 from monitor.records import LinkState, UnitStatus
 from monitor.report_shapes import BAND, BREAK, GRID, INK, LIVE, SOFT, Curve, Drawing, Line, Rect, Shape, Text
+from monitor.report_texts import say
 
 WIDTH = 500.0
 _LEFT, _RIGHT = 62.0, WIDTH - 6.0
@@ -47,7 +48,7 @@ def chain(status: UnitStatus, *, blind: bool) -> Drawing:
     told = []
     for row, names in enumerate(_ROWS):
         y = 16.0 + row * 70.0
-        shapes.append(Text(0, y - 5, ("Control side, 24 V", "Line side")[row], 7.5, colour=SOFT))
+        shapes.append(Text(0, y - 5, say(("control-side", "line-side")[row]), 7.5, colour=SOFT))
         for place, name in enumerate(names):
             view = views.get(name)
             state = LinkState.UNKNOWN if view is None or blind else view.state
@@ -57,8 +58,8 @@ def chain(status: UnitStatus, *, blind: bool) -> Drawing:
             words = _state_words(name, state, sensed=view is not None and view.sense is not None)
             lines = (texts.LINKS[name].title, words, _value(name, status, blind=blind))
             shapes += _box(state, (x, y), lines, broken=broken)
-            told.append(f"{texts.LINKS[name].title}: {words}" + (", the break" if broken else ""))
-    return Drawing("The chain as it stands", "; ".join(told) + ".", WIDTH, 138.0, tuple(shapes))
+            told.append(f"{texts.LINKS[name].title}: {words}" + (", " + say("the-break") if broken else ""))
+    return Drawing(say("chain"), "; ".join(told) + ".", WIDTH, 138.0, tuple(shapes))
 
 
 def _joint(name: str, x: float, y: float) -> list[Shape]:
@@ -162,8 +163,8 @@ def _told(rows: Sequence[Lane], span: Span) -> str:
     for name in LANES:
         on = [_held(row, span) for row in rows if row.name == name and row.state is LinkState.LIVE]
         unknown = sum(_held(row, span) for row in rows if row.name == name and row.state is LinkState.UNKNOWN)
-        words = f"{texts.LINKS[name].title} on for {texts.span(sum(on))} in {len(on)} stretches"
-        parts.append(words + (f", not known for {texts.span(unknown)}" if unknown else ""))
+        words = say("on-for", name=texts.LINKS[name].title, span=texts.span(sum(on)), count=len(on))
+        parts.append(words + (", " + say("unknown-for", span=texts.span(unknown)) if unknown else ""))
     return "; ".join(parts) + "."
 
 
@@ -212,9 +213,9 @@ def trace(one: Trace, span: Span, marks: Sequence[Mark] = (), *, height: float =
 
 def _range(values: Sequence[tuple[float, float, float, float]], one: Trace) -> str:
     if not values:
-        return f"{one.title}: no readings."
+        return say("no-readings", name=one.title)
     low, high = min(low for *_, low, _ in values), max(high for *_, high in values)
-    return f"{one.title}: from {low:.1f} to {high:.1f} {one.unit}."
+    return say("range", name=one.title, low=f"{low:.1f}", high=f"{high:.1f}", unit=one.unit)
 
 
 def _stretches(

@@ -17,11 +17,13 @@ from monitor.records import READINGS, Cycle, Finding, UnitStatus
 from monitor.report_facts import Act, Close, Episode, Facts
 from monitor.report_parts import Block, Bullets, Document, Heading, Para, Picture, Table
 from monitor.report_plots import Mark, Span, Trace, chain, lanes, trace
+from monitor.report_texts import say
 from monitor.report_unit import by_hand, plate, when
 from monitor.suspects_table import SUSPECTS
 
 _N = {name: limit.value for name, limit in limits.REPORT.items()}
 _DAY_S = 86400.0
+_RUN_HEAD = ("ended", "ran", "starts", "pull-in", "comp", "most", "fan", "coil", "24v", "outdoors")
 ALWAYS = ("isolate", "absence", "one-pole", "capacitor", "live", "moving", "refrigerant")
 
 
@@ -31,7 +33,7 @@ def document(facts: Facts) -> Document:
     made = moments.moment(facts.made_wall_s, None, facts.zone)
     parts = (_head, _cautions, _now, _standing, _story, _closely, _runs, _over_time, _own_normal, by_hand, plate)
     blocks = [block for part in parts for block in part(facts)]
-    return Document(f"{site.name}: report for the technician", f"{site.name}, made {made}", tuple(blocks))
+    return Document(say("title", site=site.name), say("foot", site=site.name, made=made), tuple(blocks))
 
 
 # ---------------------------------------------------------------- at the top
@@ -39,26 +41,24 @@ def document(facts: Facts) -> Document:
 
 def _head(facts: Facts) -> Iterator[Block]:
     site = facts.settings.site
-    yield Heading(f"{site.name}: report for the technician", 1)
-    span = f"{moments.day(facts.from_wall_s, facts.zone)} to {moments.day(facts.made_wall_s, facts.zone)}"
+    yield Heading(say("title", site=site.name), 1)
+    begin, end = (moments.day(at_s, facts.zone) for at_s in (facts.from_wall_s, facts.made_wall_s))
     at = moments.local(facts.made_wall_s, facts.zone).strftime("%H:%M")
-    yield Para(f"{span}, made at {at}. Site {site.id}. Times are local.", "soft")
+    yield Para(say("span", begin=begin, end=end, at=at, site=site.id), "soft")
     yield from _verdict(facts)
 
 
 def _verdict(facts: Facts) -> Iterator[Block]:
     if facts.status is None:
-        yield Para("The monitor has not seen the unit yet.", "lead")
+        yield Para(say("never-seen"), "lead")
         return
     if facts.blind:
-        age = "a time not known" if facts.age_s is None else texts.span(facts.age_s)
-        yield Para(
-            f"The monitor is blind: its last reading is {age} old. What follows is the last that was seen.", "warn"
-        )
+        age = texts.WORDS["time-unknown"] if facts.age_s is None else texts.span(facts.age_s)
+        yield Para(say("blind", age=age), "warn")
     findings = facts.status.findings
     if not findings:
-        past = " What came and went in these days is under “What happened”." if facts.episodes else ""
-        yield Para(f"Nothing stands{' as far as was seen' if facts.blind else ''}.{past}", "lead")
+        past = " " + say("past") if facts.episodes else ""
+        yield Para(say("nothing-seen-stands" if facts.blind else "nothing-stands") + past, "lead")
     for finding in findings:
         yield Para(texts.FINDINGS[finding.name].headline, "lead")
         yield Para(texts.tell(finding), "say")
@@ -66,28 +66,28 @@ def _verdict(facts: Facts) -> Iterator[Block]:
 
 def _cautions(facts: Facts) -> Iterator[Block]:
     one_pole = facts.settings.unit.contactor_poles == 1
-    yield Heading("Before you open it")
+    yield Heading(say("before-opening"))
     yield Bullets([CAUTIONS[name] for name in ALWAYS if one_pole or name != "one-pole"], "caution")
     yield Para(
-        "The monitor only watches: it switches nothing and replaces no measurement. Prove every voltage with your own"
-        " meter. Local codes and the maker's instructions come first.",
+        say("watches"),
         "soft",
     )
 
 
 def _now(facts: Facts) -> Iterator[Block]:
-    yield Heading("The chain as it stands")
+    yield Heading(say("chain"))
     if facts.status is None:
-        yield Para("Nothing is known.")
+        yield Para(say("nothing-known"))
         return
     yield Picture(chain(facts.status, blind=facts.blind))
     outdoor_c = facts.status.readings.get("outdoor_c")
-    heat = "" if outdoor_c is None or facts.blind else f" Outdoors {_degrees(facts, float(outdoor_c))}."
-    yield Para(f"As of {when(facts, facts.status.wall_s)}.{heat} Heavy: live. Thin: dead. Dotted: not known.", "soft")
+    known = outdoor_c is not None and not facts.blind
+    heat = " " + say("heat", degrees=_degrees(facts, float(outdoor_c or 0.0))) if known else ""
+    yield Para(say("as-of", when=when(facts, facts.status.wall_s)) + heat + " " + say("key"), "soft")
     if not facts.blind:
         yield from _readings(facts, facts.status)
     if facts.health.faults:
-        yield Para("Readings that are missing, and why:")
+        yield Para(say("missing"))
         yield Bullets([f"{texts.NAMES.get(name, name)}: {why}" for name, why in sorted(facts.health.faults.items())])
 
 
@@ -98,9 +98,9 @@ def _readings(facts: Facts, status: UnitStatus) -> Iterator[Block]:
         for name, value in status.readings.items()
     ]
     if rows:
-        yield Table(("Reading", "as last seen"), rows, (0.5, 0.5))
+        yield Table((say("reading"), say("as-last-seen")), rows, (0.5, 0.5))
     if known:
-        yield Para("±: the true value lies within it 19 times out of 20 (expanded uncertainty, k = 2).", "soft")
+        yield Para(say("uncertainty"), "soft")
 
 
 def _degrees(facts: Facts, celsius: float) -> str:
@@ -113,7 +113,7 @@ def _degrees(facts: Facts, celsius: float) -> str:
 def _standing(facts: Facts) -> Iterator[Block]:
     findings = () if facts.status is None else facts.status.findings
     if findings:
-        yield Heading("What stands, and who is suspected")
+        yield Heading(say("stands"))
     for finding in findings:
         yield from _finding(facts, finding, facts.sessions[finding.name])
 
@@ -123,25 +123,25 @@ def _finding(facts: Facts, finding: Finding, session: Session) -> Iterator[Block
     yield Heading(f"{finding.summary} ({finding.name}, {finding.severity.value})", 3)
     shown = ", ".join(f"{name} {value}" for name, value in texts.measurements(finding))
     since = when(facts, finding.raised_wall_s)
-    yield Para(f"Since {since}. " + (f"Seen then: {shown}." if shown else ""))
+    yield Para(say("since", when=since) + " " + (say("seen-then", shown=shown) if shown else ""))
     if session.answers:
         done = ", ".join(
             f"{CHECKS[name].title}: {judged.text or judged.outcome}" for name, judged in session.answers.items()
         )
-        yield Para(f"Checked since: {done}.")
+        yield Para(say("checked", done=done))
     if suspects:
-        yield Para("Suspected, the most usual first:")
+        yield Para(say("suspected"))
         yield Bullets([_suspect(name) for name in suspects], "numbered")
     if session.answers:
         for pair in session.verdict().together:
-            names = " and ".join(texts.suspect(name) for name in sorted(pair))
-            yield Para(f"No single one explains it; together these would: {names}.")
+            names = say("and").join(texts.suspect(name) for name in sorted(pair))
+            yield Para(say("together", names=names))
     if ruled_out:
         rows = [(texts.capital(texts.suspect(name)), why) for name, why in ruled_out.items()]
-        yield Table(("Ruled out", "because"), rows, (0.45, 0.55))
+        yield Table((say("ruled-out"), say("because")), rows, (0.45, 0.55))
     if wanted:
         names = ", ".join(texts.NAMES.get(name, name) for name in wanted)
-        yield Para(f"Not sensed here, and would narrow it further: {names}.", "soft")
+        yield Para(say("would-narrow", names=names), "soft")
     yield from _checks(session)
 
 
@@ -155,7 +155,7 @@ def _judged(finding: Finding, session: Session) -> tuple[Sequence[str], Mapping[
 
 def _suspect(name: str) -> str:
     known = SUSPECTS.get(name)
-    return texts.capital(texts.suspect(name)) + (f". Mended by: {known.mend}." if known else "")
+    return texts.capital(texts.suspect(name)) + (say("mended-by", mend=known.mend) if known else "")
 
 
 def _checks(session: Session) -> Iterator[Block]:
@@ -165,7 +165,7 @@ def _checks(session: Session) -> Iterator[Block]:
     if not found:
         return
     rows = [(check.title, f"{check.where}; {POWER[check.power]}; {check.who}", check.expected) for check in found]
-    yield Table(("Next checks", "where, power, who may", "a sound part shows"), rows, (0.3, 0.32, 0.38))
+    yield Table((say("next-checks"), say("where-who"), say("sound-shows")), rows, (0.3, 0.32, 0.38))
     needed = dict.fromkeys(caution for check in found for caution in check.cautions if caution not in ALWAYS)
     if needed:
         yield Bullets([CAUTIONS[name] for name in needed], "caution")
@@ -175,30 +175,39 @@ def _checks(session: Session) -> Iterator[Block]:
 
 
 def _story(facts: Facts) -> Iterator[Block]:
-    yield Heading("What happened")
+    yield Heading(say("happened"))
     rows = [(one.raised_wall_s[0], _episode(facts, one)) for one in facts.episodes]
     rows += [(act.wall_s, _act(facts, act)) for act in facts.acts]
     rows = sorted(rows, key=lambda row: row[0])
     if not rows:
-        yield Para("Nothing out of the ordinary.")
+        yield Para(say("nothing-unusual"))
         return
     most = int(_N["events"])
-    left_out = f" The {len(rows) - most} oldest are left out." if len(rows) > most else ""
-    yield Para(f"Numbers point into the pictures.{left_out}", "soft")
-    yield Table(("", "from", "to", "what"), [row for _, row in rows[-most:]], (0.05, 0.18, 0.18, 0.59))
+    left_out = " " + say("left-out", count=len(rows) - most) if len(rows) > most else ""
+    yield Para(say("numbers") + left_out, "soft")
+    yield Table(
+        ("", say("col-from"), say("col-to"), say("col-what")),
+        [row for _, row in rows[-most:]],
+        (0.05, 0.18, 0.18, 0.59),
+    )
 
 
 def _episode(facts: Facts, one: Episode) -> tuple[str, str, str, str]:
     times = len(one.raised_wall_s)
-    often = f" {times} times." if times > 1 else ""
-    suspects = f" Suspected first: {texts.suspect(one.last.suspects[0])}." if one.last.suspects else ""
-    ended = "stands" if one.ended_wall_s is None else when(facts, one.ended_wall_s)
+    often = " " + say("times", count=times) if times > 1 else ""
+    suspects = " " + say("suspected-first", name=texts.suspect(one.last.suspects[0])) if one.last.suspects else ""
+    ended = say("still") if one.ended_wall_s is None else when(facts, one.ended_wall_s)
     return str(one.number), when(facts, one.raised_wall_s[0]), ended, f"{one.last.summary}{often}{suspects}"
 
 
 def _act(facts: Facts, act: Act) -> tuple[str, str, str, str]:
     state = texts.WORDS[f"alert-{act.change.state.value}"]
-    return "", when(facts, act.wall_s), "", f"{act.change.by} set “{act.change.summary.rstrip('.')}” to: {state}."
+    return (
+        "",
+        when(facts, act.wall_s),
+        "",
+        say("act", by=act.change.by, what=act.change.summary.rstrip("."), state=state),
+    )
 
 
 def _marks(facts: Facts, from_s: float, to_s: float) -> list[Mark]:
@@ -209,7 +218,7 @@ def _marks(facts: Facts, from_s: float, to_s: float) -> list[Mark]:
 
 def _closely(facts: Facts) -> Iterator[Block]:
     if facts.close:
-        yield Heading("Seen closely")
+        yield Heading(say("closely"))
     for close in facts.close:
         yield from _close(facts, close)
 
@@ -219,7 +228,7 @@ def _close(facts: Facts, close: Close) -> Iterator[Block]:
     marks = _marks(facts, close.from_s, close.to_s)
     title = f"{close.number}: {texts.FINDINGS[close.finding].tell} {when(facts, close.wall_s)}."
     yield Heading(title, 3)
-    yield Picture(lanes(close.lanes, span, marks, title="What ran when"))
+    yield Picture(lanes(close.lanes, span, marks, title=say("what-ran")))
     for name in ("compressor_a", "fan_a", "control_v"):
         points = close.points.get(name, [])
         if any(point.high > 0.2 for point in points):
@@ -244,20 +253,20 @@ def _span(facts: Facts, from_s: float, to_s: float) -> Span:
 
 
 def _runs(facts: Facts) -> Iterator[Block]:
-    yield Heading("Runs")
+    yield Heading(say("runs"))
     if not facts.cycles:
-        yield Para("No run has ended in these days.")
+        yield Para(say("no-run"))
         return
     days = _days(facts)
     yield Table(
-        ("day", "runs", "hours", "shortest", "longest", "median A", "hottest"),
+        [say(f"col-{key}") for key in ("day", "runs", "hours", "shortest", "longest", "median", "hottest")],
         days,
         (0.25, 0.1, 0.1, 0.14, 0.14, 0.13, 0.14),
         (1, 2, 3, 4, 5, 6),
     )
     shown = facts.cycles[: int(_N["cycles"])]
-    yield Heading("The last one" if len(shown) == 1 else f"The last {len(shown)}", 3)
-    head = ("ended", "ran", "starts", "pull-in", "comp. A", "most A", "fan A", "coil A", "24 V", "outdoors")
+    yield Heading(say("last-one" if len(shown) == 1 else "last-ones", count=len(shown)), 3)
+    head = [say(f"col-{key}") for key in _RUN_HEAD]
     rows = [_cycle(facts, wall_s, cycle) for wall_s, cycle in shown]
     yield Table(head, rows, (0.17, 0.11, 0.08, 0.09, 0.1, 0.09, 0.08, 0.08, 0.08, 0.12), tuple(range(1, 10)))
 
@@ -304,17 +313,17 @@ def _figure(value: float | None, digits: int = 1, unit: str = "") -> str:
 
 
 def _over_time(facts: Facts) -> Iterator[Block]:
-    yield Heading("Over the days")
+    yield Heading(say("over-days"))
     day_s = max(facts.from_wall_s, facts.made_wall_s - _DAY_S)
     marks = _marks(facts, facts.from_wall_s, facts.made_wall_s)
     last = _span(facts, day_s, facts.made_wall_s)
     recent = [mark for mark in marks if mark.wall_s >= day_s]
-    yield Para("The last 24 hours", "soft")
-    yield Picture(lanes(facts.lanes, last, recent, title="What ran in the last 24 hours"))
+    yield Para(say("last-day"), "soft")
+    yield Picture(lanes(facts.lanes, last, recent, title=say("ran-last-day")))
     whole = _span(facts, _first_seen(facts), facts.made_wall_s)
     seen = {name: points for name, points in facts.points.items() if points}
     if seen:
-        yield Para("Readings: means as a line, from lowest to highest as a band", "soft")
+        yield Para(say("curves"), "soft")
     for name, points in seen.items():
         yield Picture(trace(_trace(facts, name, points), whole, marks))
 
@@ -330,31 +339,29 @@ def _own_normal(facts: Facts) -> Iterator[Block]:
     starts = [row.start.duration_s for row in facts.starts if row.start.duration_s is not None]
     if not trends and not starts:
         return
-    yield Heading("Against its own normal")
+    yield Heading(say("own-normal"))
     if trends.get("normal", {}).get("says"):
         yield Para(trends["normal"]["says"])
     rows = [
         row
         for title, key, unit in (
-            ("Compressor's start", "starts", "s"),
-            ("Pull-in", "pull_in_s", "s"),
-            ("Coil", "coil_a", "A"),
+            (say("start"), "starts", "s"),
+            (say("pull-in"), "pull_in_s", "s"),
+            (say("coil"), "coil_a", "A"),
         )
         if (row := _pair(title, trends.get(key), unit)) is not None
     ]
     if rows:
         yield Table(
-            ("medians", "first ones", "last ones", "change", "counted"),
+            [say(f"col-{key}") for key in ("medians", "first", "last", "change", "counted")],
             rows,
             (0.36, 0.16, 0.16, 0.16, 0.16),
             (1, 2, 3, 4),
         )
     if starts:
         peaks = [row.start.peak_a for row in facts.starts]
-        yield Para(
-            f"{len(starts)} starts were captured in these days: {min(starts):.2f} to {max(starts):.2f} s,"
-            f" peaks up to {max(peaks):.0f} A."
-        )
+        least, most = f"{min(starts):.2f}", f"{max(starts):.2f}"
+        yield Para(say("starts", count=len(starts), least=least, most=most, peak=f"{max(peaks):.0f}"))
 
 
 def _pair(title: str, now: object, unit: str) -> tuple[str, ...] | None:

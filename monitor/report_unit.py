@@ -11,6 +11,7 @@ from monitor.kept import MeterReading, Visit
 from monitor.records import READINGS
 from monitor.report_facts import Facts
 from monitor.report_parts import Block, Bullets, Heading, Para, Table
+from monitor.report_texts import say
 
 
 def when(facts: Facts, wall_s: float | None) -> str:
@@ -21,17 +22,18 @@ def when(facts: Facts, wall_s: float | None) -> str:
 def by_hand(facts: Facts) -> Iterator[Block]:
     """Meter readings of the span, and what earlier visits found."""
     if facts.meter:
-        yield Heading("Meter readings")
+        yield Heading(say("meter"))
         rows = [_meter(facts, reading) for reading in facts.meter]
-        yield Table(("when", "check", "reading", "taken for", "by"), rows, (0.17, 0.27, 0.15, 0.26, 0.15))
+        yield Table(
+            [say(f"col-{key}") for key in ("when", "check", "reading", "taken-for", "by")],
+            rows,
+            (0.17, 0.27, 0.15, 0.26, 0.15),
+        )
     if facts.visits:
-        yield Heading("What earlier visits found")
+        yield Heading(say("earlier-visits"))
         yield Bullets([_visit(facts, visit) for visit in facts.visits])
         right, wrong, unnamed = facts.score
-        yield Para(
-            f"The first suspect was right {right} times, wrong {wrong} times, and {unnamed} times there was none.",
-            "soft",
-        )
+        yield Para(say("score", right=right, wrong=wrong, none=unnamed), "soft")
 
 
 def _meter(facts: Facts, reading: MeterReading) -> tuple[str, ...]:
@@ -50,21 +52,21 @@ def _visit(facts: Facts, visit: Visit) -> str:
 def plate(facts: Facts) -> Iterator[Block]:
     """The nameplate as the site file has it, and what is sensed."""
     unit = facts.settings.unit
-    yield Heading("The unit and what is sensed")
+    yield Heading(say("unit"))
     rows = [
-        ("Compressor", f"RLA {unit.compressor_rla_a:g} A, LRA {unit.compressor_lra_a:g} A"),
-        ("Condenser fan", f"FLA {unit.fan_fla_a:g} A"),
-        ("Contactor", f"{unit.contactor_poles} pole{'s' if unit.contactor_poles > 1 else ''}, 24 V coil"),
-        ("Line", f"{unit.line_hz} Hz"),
-        ("Delay on make", f"{unit.delay_on_make_s:g} s" if unit.delay_on_make_s else "none"),
-        ("Kind", "heat pump" if unit.heat_pump else "cooling only"),
-        ("Sensed", ", ".join(texts.NAMES[name] for name in facts.settings.fitted)),
+        (say("compressor"), f"RLA {unit.compressor_rla_a:g} A, LRA {unit.compressor_lra_a:g} A"),
+        (say("condenser-fan"), f"FLA {unit.fan_fla_a:g} A"),
+        (say("contactor"), say("poles" if unit.contactor_poles > 1 else "pole", count=unit.contactor_poles)),
+        (say("line"), f"{unit.line_hz} Hz"),
+        (say("delay"), f"{unit.delay_on_make_s:g} s" if unit.delay_on_make_s else say("none")),
+        (say("kind"), say("heat-pump" if unit.heat_pump else "cooling-only")),
+        (say("sensed"), ", ".join(texts.NAMES[name] for name in facts.settings.fitted)),
         (
-            "Not sensed",
-            ", ".join(texts.NAMES[name] for name in READINGS if name not in facts.settings.fitted) or "nothing",
+            say("not-sensed"),
+            ", ".join(texts.NAMES[name] for name in READINGS if name not in facts.settings.fitted) or say("nothing"),
         ),
     ]
-    yield Table(("As told in the site file", ""), rows, (0.25, 0.75))
+    yield Table((say("site-file"), ""), rows, (0.25, 0.75))
     disk = facts.health.disk_error
     if disk:
-        yield Para(f"The monitor's disk: {disk}. Rows of this report may be missing.", "warn")
+        yield Para(say("disk", why=disk), "warn")
