@@ -1,8 +1,9 @@
 """What people are told, in plain English: one catalogue, read by the page, the phone alerts and the report.
 
 Pure tables and a few functions that put a finding's values in. A translation is another set of these tables with the
-same keys; the findings' own are in finding_texts.py. Nothing here is measured or decided; titles of suspects are in
-suspects_table.py, checks in checks.py.
+same keys; the findings' own are in finding_texts.py, the page's in page_texts.py, the report's in report_texts.py, the
+phone's in notify_text.py. Nothing here is measured or decided; titles of suspects are in suspects_table.py, checks in
+checks.py.
 """
 
 from __future__ import annotations
