@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from sim.bus import (
-    FAST_HZ,
     CONFIG,
     CONVERSION,
+    FAST_HZ,
     FULL_SCALE_V,
     HIGH_LIMIT,
     LOW_LIMIT,
