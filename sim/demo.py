@@ -72,8 +72,12 @@ class Demo:
         self.settings = self._settings(folder)
         self.history_path = folder / "demo.db"
         self.before_s = before_s
-        self._live_a_day()
         self._service: Service | None = None
+        try:
+            self._live_a_day()
+        except BaseException:
+            self.close()  # the broker is a process of its own, and would stay
+            raise
 
     def _settings(self, folder: Path) -> Settings:
         mqtt = Mqtt(host="127.0.0.1", port=self.broker.port, version=self.broker.version, readings_s=5.0)

@@ -16,6 +16,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from monitor.checks import CHECKS
 from monitor.history import History
 from monitor.records import READINGS
+from sim.broker import PrivateBroker
 from sim.causes import CAUSES
 from sim.demo import Demo
 from sim.fan import FanMotion
@@ -175,6 +176,18 @@ def test_a_form_that_cannot_be_is_refused_in_words(where: str, fields: dict[str,
         answer = learner.client.post(f"/workbench/{where}", data={"csrf": learner.token, **fields})
     assert answer.status_code == 400
     assert demo.broken == frozenset()
+
+
+def test_a_demo_that_cannot_begin_leaves_no_broker_behind(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The day before it fails: the error is told, and the broker's process has ended."""
+    need("mosquitto")
+    ended: list[bool] = []
+    plain = PrivateBroker.close
+    monkeypatch.setattr("sim.demo.live", lambda *_: 1 / 0)
+    monkeypatch.setattr(PrivateBroker, "close", lambda broker: (plain(broker), ended.append(broker._process is None)))
+    with pytest.raises(ZeroDivisionError):
+        Demo(say=lambda text: None, before_s=0.0, played=scenario_for_bench())
+    assert ended == [True]
 
 
 def test_every_check_can_be_looked_at_on_the_page() -> None:
