@@ -10,8 +10,12 @@ from pathlib import Path
 
 import pytest
 
+from hardware import beat
+from monitor import config
+from tests.monitor.units import ALL, REST, RUN, UNIT
 from tests.storm import soak
-from tests.storm.wires import run
+from tests.storm.plant import Plant
+from tests.storm.wires import TOLERANCE, run
 
 STORMS = int(os.environ.get("WIRE_STORMS", "40" if os.environ.get("CI") else "6"))
 ONE = os.environ.get("STORM_SEED")
@@ -53,3 +57,23 @@ def test_a_day_leaves_memory_and_files_as_they_were(tmp_path: Path) -> None:
     assert second.history < first.history + 1_000_000
     assert second.told > first.told > 20
     assert second.files <= first.files
+
+
+def test_leads_that_carry_nothing_cost_no_search_for_the_beat_each_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The noise of a unit at rest tells no beat of the converter: looked for once in a while, not in each burst (that
+    was nine tenths of a scan's work); a run that begins is read truly in its first scan all the same."""
+    searches: list[float] = []
+    best = beat._best
+    monkeypatch.setattr(beat, "_best", lambda *given: searches.append(given[2]) or best(*given))
+    plant = Plant(1)
+    plant.show(REST)
+    boards = plant.boards(config.Settings(unit=UNIT, senses=config.Senses(fitted=ALL)), lambda: None)
+    for _ in range(40):
+        boards.scan()
+    assert 0 < len(searches) < 40  # of 160 bursts
+    plant.show(RUN)
+    plant.sleep(2.0)
+    scan = boards.scan()
+    for name, wrong in TOLERANCE.items():
+        assert getattr(scan, name) == pytest.approx(RUN[name], abs=wrong), name
+    boards.close()
