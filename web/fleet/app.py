@@ -19,7 +19,6 @@ from monitor.fleet.queries import PAGE_ROWS
 from monitor.fleet.setup import FleetSettings
 from monitor.fleet.store import Store
 from monitor.fleet.visits import KINDS
-from web import clock
 from web.fleet import access
 from web.fleet.desk import Desk, desk, held
 from web.fleet.door import door
@@ -68,7 +67,7 @@ def create_app(settings: FleetSettings, store: Store, *, wall: Callable[[], floa
 def _dress(app: Flask) -> None:
     """Filters, globals and error pages of the templates."""
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
-    app.jinja_env.filters.update(when=clock.when, ago=clock.ago, span=texts.span, degrees=moments.degrees)
+    app.jinja_env.filters.update(when=moments.moment, ago=moments.ago, span=texts.span, degrees=moments.degrees)
     app.jinja_env.globals.update(
         menu=MENU,
         suspect=texts.suspect,
