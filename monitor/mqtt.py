@@ -72,6 +72,7 @@ class MqttOutlet(ThreadedOutlet):
         self._acked: set[str] = set()
         self._resent: set[int] = set()  # paho's numbers of what was sent again and is not acknowledged
         self._said: str | None = None
+        self._said_mid: int | None = None  # paho's number of that, until it is acknowledged
         self._unit: tuple[object, ...] | None = None
         self._sent: dict[str, int] | None = None
         self._unit_s = self._readings_s = self._looked_s = -1e9
@@ -106,7 +107,8 @@ class MqttOutlet(ThreadedOutlet):
         until_s = self._clock() + _N["close_s"] / 2
         self._send_rows(client)
         self._say(client, OFFLINE)
-        while self._in_flight and self._clock() < until_s:
+        # Until "offline" is acknowledged too: a broker that finds us gone first may drop what it has not read yet.
+        while (self._in_flight or self._said_mid is not None) and self._clock() < until_s:
             self._loop(0.05)
         self._settle()
         client.disconnect()
@@ -227,7 +229,7 @@ class MqttOutlet(ThreadedOutlet):
     def _say(self, client: paho.Client, availability: str) -> None:
         if self._said != availability:
             self._said = availability
-            self._publish(client, "availability", availability.encode(), "text/plain")
+            self._said_mid = self._publish(client, "availability", availability.encode(), "text/plain")
 
     def _publish(self, client: paho.Client, channel: str, payload: bytes, kind: str = JSON_TYPE) -> int:
         row = CHANNELS[channel]
@@ -249,6 +251,8 @@ class MqttOutlet(ThreadedOutlet):
 
     def _on_publish(self, _client: paho.Client, _data: Any, mid: int, code: ReasonCode, _properties: Any) -> None:
         self._resent.discard(mid)
+        if mid == self._said_mid:
+            self._said_mid = None
         name = self._in_flight.pop(mid, None)
         if code.is_failure:
             self._refused = str(code)  # not delivered: the broker said no, and will be asked again

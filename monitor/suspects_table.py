@@ -142,7 +142,7 @@ SUSPECTS: dict[str, Suspect] = {
         "compressor winding open",
         "compressor",
         "make sure it is not the overload (let it cool); then a new compressor",
-        winding_ohms="winding-open",
+        winding_ohms="winding-open; seldom overload-open",  # an open common winding reads as an open overload does
         compressor_to_ground="clear; seldom grounded",
     ),
     "fan-motor": _suspect(

@@ -373,7 +373,8 @@ METER_CASES: list[tuple[str, dict[str, str], dict[str, str], str]] = [
         "compressor-not-running",
         FAN_ONLY,
         {"winding-ohms": "overload-open"},
-        "compressor-overload-open compressor-locked",
+        # an open common winding reads as an open overload does, until the motor is cold
+        "compressor-overload-open compressor-winding-open compressor-locked",
     ),
     ("compressor-not-running", FAN_ONLY, {"winding-ohms": "winding-open"}, "compressor-winding-open"),
     ("compressor-not-running", FAN_ONLY, {"run-capacitor": "weak"}, "run-capacitor"),
