@@ -51,7 +51,7 @@ COIL_NONE_A = _ours(
     "A",
     0.01,
     0.1,
-    "half of the smallest sealed current (4 VA at 24 V = 0.167 A); a thermostat that steals power draws some tens of mA",
+    "half of the smallest sealed current (4 VA at 24 V = 0.167 A); a thermostat that steals power draws tens of mA",
 )
 COIL_UNSEALED_A = _ours(
     0.60,
