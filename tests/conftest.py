@@ -9,10 +9,12 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import Browser, sync_playwright
 
 from monitor import config, outlets
 from monitor.history import History
 from sim.broker import PrivateBroker, mosquitto
+from tests.web.browser import FLAGS, chromium
 
 # a service that some tests need -> how to find out whether it is here
 SERVICES: dict[str, Callable[[], bool]] = {
@@ -48,6 +50,16 @@ def broker() -> Iterator[PrivateBroker]:
     need("mosquitto")
     with PrivateBroker() as own:
         yield own
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """Chromium. One for each module: left open, its loop would be in the way of other tests' own."""
+    need("chromium")
+    with sync_playwright() as play:
+        found = play.chromium.launch(executable_path=chromium(), args=FLAGS)
+        yield found
+        found.close()
 
 
 @pytest.fixture

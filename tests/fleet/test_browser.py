@@ -6,13 +6,13 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 
 from monitor.fleet.store import Store
 from sim.load import site_name
 from tests.conftest import need
 from tests.fleet.office import PASSWORD, Office
-from tests.web.browser import DESK, FLAGS, PHONE, WCAG, axe_source, chromium
+from tests.web.browser import DESK, PHONE, WCAG, axe_source
 from web.fleet import access
 from web.serve import Serving, serve
 
@@ -21,16 +21,6 @@ PAGES = (
     *("", "visits", "drifting", "silent", "due", "sites", "sites?q=elm", "score", "ingest", "people", "audit"),
     *("password", f"site/{_SITE}", f"site/{site_name(5)}", f"site/{_SITE}/cycles", "visit/1", "visit/3", "nothing"),
 )
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Chromium."""
-    need("chromium")
-    with sync_playwright() as play:
-        found = play.chromium.launch(executable_path=chromium(), args=FLAGS)
-        yield found
-        found.close()
 
 
 @pytest.fixture(scope="module")

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from monitor.checks import CHECKS
 from monitor.history import History
@@ -23,7 +23,7 @@ from sim.fan import FanMotion
 from sim.workbench import EXERCISES, PLACES, says, scenario_for_bench, wished, workbench
 from tests.conftest import need
 from tests.sim.test_causes_modes import AT_ONCE
-from tests.web.browser import DESK, FLAGS, PHONE, WCAG, axe_source, chromium
+from tests.web.browser import DESK, PHONE, WCAG, axe_source
 from web.app import create_app
 from web.serve import serve
 
@@ -200,15 +200,6 @@ def test_every_check_can_be_looked_at_on_the_page() -> None:
 
 
 # ---------------------------------------------------------------- in a browser
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    need("chromium")
-    with sync_playwright() as play:
-        found = play.chromium.launch(executable_path=chromium(), args=FLAGS)
-        yield found
-        found.close()
 
 
 def _opened(browser: Browser, url: str, size: dict[str, int], **how: object) -> Page:

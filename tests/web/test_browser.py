@@ -9,27 +9,18 @@ from typing import Any
 import msgspec
 import pytest
 from flask import Flask
-from playwright.sync_api import Browser, Page, Route, expect, sync_playwright
+from playwright.sync_api import Browser, Page, Route, expect
 
 from monitor import limits
 from tests.conftest import need
 from tests.monitor import units
-from tests.web.browser import DESK, FLAGS, PHONE, WCAG, axe_source, chromium
+from tests.web.browser import DESK, PHONE, WCAG, axe_source
 from tests.web.conftest import app_of
 from tests.web.filled import NOW_S, Site
 from web.serve import Serving, serve
 
 PAGES = ("", "alerts", "checks", "history", "history?zoom=month", "cycles", "trends", "report", "report/read")
 PAGES += ("health", "settings", "shared", "offline", "no-such-page")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    need("chromium")
-    with sync_playwright() as play:
-        found = play.chromium.launch(executable_path=chromium(), args=FLAGS)
-        yield found
-        found.close()
 
 
 @pytest.fixture
