@@ -11,16 +11,17 @@ from enum import StrEnum
 from pathlib import Path
 from typing import TypeVar
 
-from monitor import alerts, cycle, limits
-from monitor.checks import CHECKS
-from monitor.checks_base import CAUTIONS, Check
-from monitor.elimination import Expect
+from monitor import cycle, limits
+from monitor.alerts import desk as alerts
+from monitor.checks.base import CAUTIONS, Check
+from monitor.checks.rows import CHECKS
 from monitor.findings import ROWS as FINDINGS
 from monitor.findings import Row as FindingRow
 from monitor.limits import Limit
 from monitor.records import SYMBOLS, AlertState, CycleState
-from monitor.suspects import SITUATIONS
-from monitor.suspects_table import SUSPECTS
+from monitor.suspects.elimination import Expect
+from monitor.suspects.table import SUSPECTS
+from monitor.suspects.verdict import SITUATIONS
 
 State = TypeVar("State", bound=StrEnum)
 Signal = TypeVar("Signal", bound=StrEnum)

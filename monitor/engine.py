@@ -14,7 +14,7 @@ from typing import Any
 import msgspec
 
 from monitor import limits
-from monitor.alerts import AlertDesk
+from monitor.alerts.desk import AlertDesk
 from monitor.config import Settings
 from monitor.cycle import CycleWatch
 from monitor.errors import ContractError
@@ -36,7 +36,7 @@ from monitor.records import (
     UnitStatus,
 )
 from monitor.records import Answer as RequestAnswer
-from monitor.trends import Trends
+from monitor.trends.normal import Trends
 
 MEMORY_VERSION = 1
 

@@ -4,7 +4,7 @@ A condition is a question to the facts, answered True, False or None (not known)
 been True for the finding's hold and the last scan bears it out; None neither raises nor clears. A finding whose parent
 stands is not raised: it follows from it. The rows stand in the order in which they are judged, parents before children.
 
-To add a finding: a row here, its numbers in limits.FINDINGS, its suspects in suspects.py, a scenario in sim/scenarios.
+To add a finding: a row here, its numbers in limits.FINDINGS, its suspects in suspects/, a scenario in sim/scenarios.
 """
 
 from __future__ import annotations

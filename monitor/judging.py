@@ -17,7 +17,7 @@ from monitor.config import Settings
 from monitor.findings import ROWS, Answer, Row, hold_s
 from monitor.links import Facts, Sensing, lasted
 from monitor.records import Change, ChangeKind, Evidence, Finding
-from monitor.suspects import Verdict, judge
+from monitor.suspects.verdict import Verdict, judge
 
 
 class Moment(Protocol):

@@ -105,7 +105,7 @@ MINUTE_S = _ours(60.0, "s", 10, 600, "the unit's normal is learned from means of
 DRAW_HYSTERESIS_RATIO = _ours(0.02, "1", 0, 0.1, "a current is back to normal only 2 % inside its limit")
 EARLIER_DAY_S = _ours(20 * 3600.0, "s", 3600, 86400, "a call this long ago was on an earlier day")
 
-# ---------------------------------------------------------------- meter checks (see checks.py)
+# ---------------------------------------------------------------- meter checks (see checks/)
 
 COPPER_PER_K = Limit(0.00393, "1/K", 0.0039, 0.004, "standard", "IEC 60028: resistance of annealed copper, from 20 °C")
 COPPER_AT_C = Limit(20.0, "°C", 20, 20, "standard", "IEC 60028: the temperature that coefficient counts from")
@@ -214,7 +214,7 @@ FINDINGS: dict[str, dict[str, Limit]] = {
     "sensor-silent": {"hold_s": _hold(60), "scans": _ours(3, "scans", 1, 100, _CONTRACT)},
 }
 
-# ---------------------------------------------------------------- the alarm life (see alerts.py)
+# ---------------------------------------------------------------- the alarm life (see alerts/)
 
 _SHOWN = "its sense tells it at all times, so it need only stay gone long enough not to flap"
 _CALLED = "it shows only under a call: an hour outlasts the usual rest between two calls"
@@ -258,7 +258,7 @@ ALERTS: dict[str, Limit] = {
     "top": _ours(10, "findings", 1, 30, "the ten most frequent alarms, as is usual in alarm reviews"),
 }
 
-# ---------------------------------------------------------------- the unit's own normal (see trends.py)
+# ---------------------------------------------------------------- the unit's own normal (see trends/)
 
 TRENDS: dict[str, Limit] = {
     # running amps against outdoor temperature

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime, tzinfo
 
-from monitor import texts
 from monitor.records import READINGS, stated
+from monitor.words import texts
 
 _AHEAD_S = 60.0  # two clocks of one machine need not agree better
 

@@ -48,7 +48,7 @@ NUMBERS = tuple(name for name, row in READINGS.items() if row.kind == "number")
 NEVER_NEGATIVE = ("control_v", "coil_a", "compressor_a", "fan_a")
 _MOST = 1e6
 
-# What a believed sense can say, from low to high. links.py turns readings into these; suspects.py predicts them.
+# What a believed sense can say, from low to high. links.py turns readings into these; suspects/ predicts them.
 SYMBOLS: dict[str, tuple[str, ...]] = {
     **dict.fromkeys(FLAGS, ("off", "on")),
     "control_v": ("dead", "ghost", "weak", "normal", "high"),
@@ -221,7 +221,7 @@ class Change(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class AlertState(StrEnum):
-    """Alarm states by the letters of ISA-18.2 / IEC 62682; transitions are in monitor/alerts.py."""
+    """Alarm states by the letters of ISA-18.2 / IEC 62682; transitions are in monitor/alerts/desk.py."""
 
     NORMAL = "normal"  # A
     UNACKED = "unacknowledged"  # B

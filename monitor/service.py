@@ -22,8 +22,8 @@ import msgspec
 from monitor import limits
 from monitor.config import Settings
 from monitor.engine import Engine
-from monitor.history import History
-from monitor.outlets import Outlet
+from monitor.history.file import History
+from monitor.outlets.base import Outlet
 from monitor.records import NUMBERS, Answer, Cycle, Event, Request, Scan, StartTransient, UnitStatus
 
 

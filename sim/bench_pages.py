@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 
 from monitor.errors import CommandError
-from monitor.terminal_text import change_line
+from monitor.terminal.text import change_line
 from sim import bench
 from sim.bench import CLASSES, Score, Year
 from sim.bench_cases import DAY_S, SENSE_SETS

@@ -19,9 +19,9 @@ import msgspec
 
 from hardware.uncertainty import by_reading
 from monitor.config import Mqtt, Settings
-from monitor.history import History
-from monitor.mqtt import MqttOutlet
-from monitor.outlets import Outlet
+from monitor.history.file import History
+from monitor.outlets.base import Outlet
+from monitor.outlets.mqtt import MqttOutlet
 from monitor.service import Service
 from sim import scenario
 from sim.broker import PrivateBroker

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import msgspec
 
-from monitor.history import History
+from monitor.history.file import History
 from monitor.records import Event, Scan, StartTransient
 from sim.rig import ReadingsRig
 

@@ -3,7 +3,7 @@
 Not the physical simulator: what a site says is a function of its number and the cycle's, so that any message can be
 made again when it is asked for, and a whole season can be made without running it. Each site runs one cycle after
 another over design days of its own; every FAULT_EVERY-th cycle a finding stands until the next one. The messages are
-the program's own types (monitor/messages.py).
+the program's own types (monitor/outlets/messages.py).
 
     python -m sim.load --port 1883 --sites 10000 --seconds 60
 """
@@ -23,7 +23,7 @@ import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 
 from monitor.findings import CATALOGUE
-from monitor.messages import (
+from monitor.outlets.messages import (
     AlertMessage,
     AnswerMessage,
     ChangeMessage,

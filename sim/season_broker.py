@@ -18,8 +18,8 @@ import msgspec
 from monitor import config, limits
 from monitor.config import Mqtt
 from monitor.errors import BrokerError, CommandError, HistoryError
-from monitor.history import History
-from monitor.mqtt import MqttOutlet, read_password
+from monitor.history.file import History
+from monitor.outlets.mqtt import MqttOutlet, read_password
 from sim.lived import live
 from sim.rig import Pace
 from sim.season import SEASON_PACE, UnitSeason

@@ -16,8 +16,8 @@ import msgspec
 from flask import Blueprint, abort, current_app, flash, redirect, render_template, request, url_for
 from markupsafe import Markup
 
-from monitor.checks import CHECKS
-from monitor.checks_base import Check
+from monitor.checks.base import Check
+from monitor.checks.rows import CHECKS
 from monitor.errors import CommandError
 from monitor.records import READINGS
 from sim.causes import CAUSES

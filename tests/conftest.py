@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, sync_playwright
 
-from monitor import config, outlets
-from monitor.history import History
+from monitor import config
+from monitor.history.file import History
+from monitor.outlets import base as outlets
 from sim.broker import PrivateBroker, mosquitto
 from tests.web.browser import FLAGS, chromium
 

@@ -11,12 +11,13 @@ from typing import Any
 from flask import Flask, render_template, request
 from werkzeug.exceptions import HTTPException
 
-from monitor import limits, moments, texts
+from monitor import limits, moments
 from monitor.config import Settings
 from monitor.errors import CondenserError, HistoryError
-from monitor.history import History
-from monitor.page_texts import PAGE
-from monitor.suspects_table import SUSPECTS
+from monitor.history.file import History
+from monitor.suspects.table import SUSPECTS
+from monitor.words import texts
+from monitor.words.page import PAGE
 from web import guard
 from web.access import Access, Tries
 from web.door import door

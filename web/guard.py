@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 from flask import Flask, Response, abort, redirect, request, session, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
-from monitor.report_share import Share
+from monitor.report.share import Share
 from web.window import window
 from web.words import t
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from html import escape
 
-from monitor import texts
 from monitor.config import Unit
 from monitor.records import LinkState, UnitStatus
+from monitor.words import texts
 from web import symbols
 from web.wiring import Parts, Row, parts, rows
 from web.words import plain

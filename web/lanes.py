@@ -11,9 +11,9 @@ from html import escape
 from itertools import pairwise
 from typing import NamedTuple
 
-from monitor import texts
-from monitor.kept import LANES, Lane, Point
+from monitor.history.kept import LANES, Lane, Point
 from monitor.records import LinkState
+from monitor.words import texts
 from web.words import plain
 
 CURVES = {"compressor": "compressor_a", "fan": "fan_a"}

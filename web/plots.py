@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from html import escape
 from typing import NamedTuple
 
-from monitor.kept import Point
+from monitor.history.kept import Point
 from web.lanes import Span, path, step_s
 from web.words import plain
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import Literal, NamedTuple
 
-from monitor import texts
 from monitor.config import Unit
 from monitor.records import AlertState, CycleState, Finding, LinkState, UnitStatus
+from monitor.words import texts
 from web.wiring import worst
 
 Kind = Literal["good", "urgent", "soon", "watch", "blind", "unsure"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from flask import Blueprint, Response, current_app, render_template, send_from_directory
 
-from monitor import report_html
+from monitor.report import html as report_html
 from web.words import plain
 
 shell = Blueprint("shell", __name__)

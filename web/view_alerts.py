@@ -8,9 +8,9 @@ from flask import Blueprint, abort, flash, redirect, render_template, request, s
 from werkzeug.wrappers import Response
 
 from monitor import limits
-from monitor.alerts import TRANSITIONS, AlertEvent
+from monitor.alerts.desk import TRANSITIONS, AlertEvent
+from monitor.history.wishes import leave
 from monitor.records import Alert, AlertChange, AlertState, Answer, Request, RequestKind
-from monitor.wishes import leave
 from web.window import window
 from web.words import plain, t
 

@@ -1,4 +1,4 @@
-"""The JSON interface for programs: the same records as everywhere, msgspec's JSON of monitor/records.py and kept.py.
+"""The JSON interface for programs: the same records as everywhere, msgspec's JSON of records.py and kept.py.
 
 ROUTES describes each call once; the views are registered from it and web/openapi.py makes the document from it.
 """
@@ -12,7 +12,7 @@ import msgspec
 from flask import Blueprint, Response, request
 
 from monitor.errors import CommandError
-from monitor.kept import Health, Kept, Lane, Point
+from monitor.history.kept import Health, Kept, Lane, Point
 from monitor.records import READINGS, AlertChange, Answer, Change, Cycle, Request, UnitStatus
 from web import openapi as document
 from web.view_alerts import put

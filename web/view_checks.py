@@ -1,7 +1,7 @@
 """Guided checks: from a finding or a symptom, through typed readings, to what it really was.
 
-The diagnosis itself is monitor/diagnose.py; here its answers are kept in the visitor's session between requests, each
-reading in the history, and at the end the visit's outcome.
+The diagnosis itself is monitor/visit/session.py; here its answers are kept in the visitor's session between requests,
+each reading in the history, and at the end the visit's outcome.
 """
 
 from __future__ import annotations
@@ -11,15 +11,15 @@ from typing import Any, cast
 from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
 from werkzeug.wrappers import Response
 
-from monitor import texts
-from monitor.checks import CHECKS
-from monitor.checks_base import CAUTIONS, Who
-from monitor.diagnose import OTHER, SYMPTOMS, Session, seen_from
+from monitor.checks.base import CAUTIONS, Who
+from monitor.checks.rows import CHECKS
 from monitor.errors import CommandError
 from monitor.records import Change
-from monitor.resumed import session as resumed
-from monitor.suspects import SITUATIONS
-from monitor.suspects_table import SUSPECTS
+from monitor.suspects.table import SUSPECTS
+from monitor.suspects.verdict import SITUATIONS
+from monitor.visit.resumed import session as resumed
+from monitor.visit.session import OTHER, SYMPTOMS, Session, seen_from
+from monitor.words import texts
 from web.window import Window, window
 from web.words import plain, t
 

@@ -6,9 +6,10 @@ from typing import NamedTuple
 
 from flask import Blueprint, render_template
 
-from monitor import limits, texts
-from monitor.kept import Health
+from monitor import limits
+from monitor.history.kept import Health
 from monitor.records import READINGS
+from monitor.words import texts
 from web.window import Seen, Window, window
 from web.words import plain
 

@@ -9,10 +9,12 @@ from typing import Any, NamedTuple
 from flask import Blueprint, render_template, request, session
 from markupsafe import Markup
 
-from monitor import kept, limits, moments, texts
-from monitor.kept import Point
+from monitor import limits, moments
+from monitor.history import kept
+from monitor.history.kept import Point
 from monitor.records import LinkState
-from monitor.trends import PARTS
+from monitor.trends.normal import PARTS
+from monitor.words import texts
 from web import lanes, plots
 from web.view_status import TICKS, flags, last_s
 from web.window import Window, window

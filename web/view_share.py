@@ -12,9 +12,9 @@ from markupsafe import Markup
 from werkzeug.wrappers import Response as AnyResponse
 
 from monitor import limits
-from monitor.report import report, report_html, report_pdf
-from monitor.report_html import article
-from monitor.report_share import ENTRANCE, Share
+from monitor.report.html import article
+from monitor.report.share import ENTRANCE, Share
+from monitor.report.write import report, report_html, report_pdf
 from web import guard
 from web.access import Tries
 from web.window import Window, window

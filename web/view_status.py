@@ -8,8 +8,10 @@ from collections.abc import Callable
 from flask import Blueprint, Response, abort, current_app, render_template, request
 from markupsafe import Markup
 
-from monitor import kept, limits, moments, texts
+from monitor import limits, moments
+from monitor.history import kept
 from monitor.records import Change, ChangeKind
+from monitor.words import texts
 from web import ladder, lanes
 from web.window import Seen, Window, window
 from web.wiring import blinded, rows, worst

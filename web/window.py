@@ -8,11 +8,12 @@ from typing import NamedTuple
 
 from flask import current_app, request
 
-from monitor import moments, texts
+from monitor import moments
 from monitor.config import Settings
-from monitor.history import History
+from monitor.history.file import History
 from monitor.records import UnitStatus
-from monitor.report_share import Shares
+from monitor.report.share import Shares
+from monitor.words import texts
 from web.access import Access
 from web.say import Saying, say
 

@@ -10,10 +10,10 @@ from typing import NamedTuple
 
 import msgspec
 
-from monitor import texts
 from monitor.config import Unit
 from monitor.links import CHAIN
 from monitor.records import Finding, LinkState, LinkView, UnitStatus
+from monitor.words import texts
 
 LIVE, DEAD, UNKNOWN = LinkState.LIVE, LinkState.DEAD, LinkState.UNKNOWN
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from markupsafe import Markup
 
-from monitor.page_texts import PAGE
-from monitor.texts import WORDS
+from monitor.words.page import PAGE
+from monitor.words.texts import WORDS
 
 _ALL = {**WORDS, **PAGE}
 

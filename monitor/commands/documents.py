@@ -19,7 +19,7 @@ def add(command: parts.Command) -> None:
 
 
 def _asyncapi(args: argparse.Namespace) -> int:
-    from monitor.asyncapi import text
+    from monitor.outlets.asyncapi import text
 
     print(text(parts.site(args)))
     return 0
@@ -27,7 +27,7 @@ def _asyncapi(args: argparse.Namespace) -> int:
 
 def _completion(args: argparse.Namespace) -> int:
     from monitor.cli import parser
-    from monitor.completion import script
+    from monitor.terminal.completion import script
 
     print(script(parser(), args.shell))
     return 0

@@ -15,9 +15,9 @@ def add(command: parts.Command) -> None:
 
 
 def _run(args: argparse.Namespace) -> int:
-    from monitor.history import History
-    from monitor.mqtt import MqttOutlet
-    from monitor.notify import PhoneOutlet
+    from monitor.history.file import History
+    from monitor.outlets.mqtt import MqttOutlet
+    from monitor.outlets.phone import PhoneOutlet
     from monitor.service import Service, run_until_signal
 
     settings = parts.site(args)

@@ -32,7 +32,7 @@ def site(args: argparse.Namespace) -> Any:
 
 def history(settings: Any) -> Any:
     """The kept history, to read and to make requests; the monitor itself owns it."""
-    from monitor.history import History
+    from monitor.history.file import History
 
     return History(settings.history.file, keep=settings.history)
 

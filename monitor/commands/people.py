@@ -44,7 +44,7 @@ def add(command: parts.Command) -> None:
 def _share(args: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.report_share import Shares, end, give, tell
+    from monitor.report.share import Shares, end, give, tell
     from monitor.service import wall_clock
 
     shares, now_s = Shares(Path(parts.site(args).history.file)), wall_clock()
@@ -58,20 +58,20 @@ def _share(args: argparse.Namespace) -> int:
 
 
 def _renew(args: argparse.Namespace) -> int:
-    from monitor.wishes import renew
+    from monitor.history.wishes import renew
 
     with parts.history(parts.site(args)) as history:
         return renew(history, args.part, args.by, print)
 
 
 def _phone(args: argparse.Namespace) -> int:
-    from monitor.notify import try_phones
+    from monitor.outlets.phone import try_phones
 
     return try_phones(parts.site(args), print)
 
 
 def _status(args: argparse.Namespace) -> int:
-    from monitor.terminal import status
+    from monitor.terminal.say import status
 
     settings = parts.site(args)
     with parts.history(settings) as history:
@@ -79,7 +79,7 @@ def _status(args: argparse.Namespace) -> int:
 
 
 def _watch(args: argparse.Namespace) -> int:
-    from monitor.terminal import watch
+    from monitor.terminal.say import watch
 
     settings = parts.site(args)
     with parts.history(settings) as history:
@@ -87,7 +87,7 @@ def _watch(args: argparse.Namespace) -> int:
 
 
 def _report(args: argparse.Namespace) -> int:
-    from monitor.report import write_report
+    from monitor.report.write import write_report
 
     settings = parts.site(args)
     with parts.history(settings) as history:
@@ -95,13 +95,13 @@ def _report(args: argparse.Namespace) -> int:
 
 
 def _explain(args: argparse.Namespace) -> int:
-    from monitor.terminal import explained
+    from monitor.terminal.say import explained
 
     return explained(args.name, parts.site(args).unit, sys.stdout)
 
 
 def _diagnose(args: argparse.Namespace) -> int:
-    from monitor.terminal import diagnose
+    from monitor.terminal.say import diagnose
 
     settings = parts.site(args)
     words = [word for word in (args.about, *args.readings) if word is not None]

@@ -27,7 +27,7 @@ def add(command: parts.Command) -> None:
 def _replay(args: argparse.Namespace) -> int:
     from monitor.records import Change
     from monitor.replay import Replay
-    from monitor.terminal_text import change_line
+    from monitor.terminal.text import change_line
 
     replay = Replay(args.recording, parts.site(args), strict=args.strict)
     encode = msgspec.json.Encoder().encode

@@ -92,7 +92,7 @@ def _play(demo: Any, port: int, blueprints: Sequence[Any]) -> int:
 def _simulate(args: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.terminal_text import change_line
+    from monitor.terminal.text import change_line
     from sim import scenario, simulate
     from sim.demo import story_path
 

@@ -18,7 +18,7 @@ from monitor.fleet.store import Store
 from monitor.fleet.tables import asks, sites, state
 from monitor.fleet.writer import Writer
 from monitor.limits import EDGE, FLEET
-from monitor.messages import PersonsRequest, ResendRequest, topic
+from monitor.outlets.messages import PersonsRequest, ResendRequest, topic
 
 ASKED_BY = "fleet"
 _PATIENCE_S = FLEET["hole_patience_s"].value

@@ -26,7 +26,7 @@ from monitor.fleet.people import note
 from monitor.fleet.setup import Broker
 from monitor.fleet.store import Store
 from monitor.fleet.tables import settings, sites, state
-from monitor.messages import ROOT
+from monitor.outlets.messages import ROOT
 from monitor.private_file import write_private
 
 FLEET_USER = "fleet_ingest"  # the underscore keeps it out of reach of any site's name

@@ -26,7 +26,7 @@ from monitor.fleet.messages import (
     placed_at,
 )
 from monitor.fleet.standing import Standing
-from monitor.messages import ROOT
+from monitor.outlets.messages import ROOT
 
 AsideRow = tuple[float, str, str, bytes]
 EventRow = tuple[int, float, str, int, str, str, str, str, float, str]

@@ -27,7 +27,7 @@ from monitor.fleet.slots import FIRST, Slots
 from monitor.fleet.store import Store
 from monitor.fleet.writer import Writer, writer
 from monitor.limits import FLEET
-from monitor.messages import topic
+from monitor.outlets.messages import topic
 
 SHARED = ("events", "cycles", "unit", "answers")
 _GROUP = "condenser-fleet"

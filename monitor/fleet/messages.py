@@ -1,6 +1,6 @@
 """What comes from the broker, checked and typed as far as the fleet reads it; what cannot be used, with the reason.
 
-The messages themselves are described in monitor/messages.py.
+The messages themselves are described in monitor/outlets/messages.py.
 `read` never raises for what a site sent: a message is one of the records below, or `Aside` with the reason in plain
 words. Unknown keys are let through, so a newer monitor can say more than this fleet knows. Pure: the instant of
 receipt comes with the message.
@@ -15,7 +15,7 @@ import msgspec
 
 from monitor.config import ID_PATTERN
 from monitor.limits import FLEET
-from monitor.messages import CHANNELS, OFFLINE, ONLINE, ROOT, Id, id_origin
+from monitor.outlets.messages import CHANNELS, OFFLINE, ONLINE, ROOT, Id, id_origin
 from monitor.records import AlertState, ChangeKind, Severity
 
 TOP_SEQ = 2**40  # a number no site reaches by counting; above it the counter is broken
@@ -187,8 +187,9 @@ def _split(topic: str) -> tuple[str, str]:
 
 
 def origin(body: Event | CycleDone) -> str:
-    """What numbered it (monitor.messages.id_origin). A monitor whose disk was replaced counts from 1 again under a
-    new origin, and its new messages are not taken for old ones. Raises ValueError for an id without its number."""
+    """What numbered it (monitor.outlets.messages.id_origin). A monitor whose disk was replaced counts from 1 again
+    under a new origin, and its new messages are not taken for old ones. Raises ValueError for an id without its
+    number."""
     if not body.id.endswith(str(body.seq)):
         raise ValueError(f"the id {body.id!r} does not end in its number {body.seq}")
     return id_origin(body.id, body.seq)

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 
 from monitor.config import Unit
 from monitor.limits import CONTACTOR_LRA_A, FLEET
-from monitor.suspects_table import SUSPECTS
+from monitor.suspects.table import SUSPECTS
 
 _LOADED = int(FLEET["suspects_loaded"].value)
 CONTACTOR = "contactor, {poles}-pole, {amps} A, 24 V coil"

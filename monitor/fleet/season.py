@@ -13,13 +13,14 @@ from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
-from monitor import moments, texts
+from monitor import moments
 from monitor.errors import CommandError
 from monitor.fleet import triage
 from monitor.fleet.people import Viewer, visible
 from monitor.fleet.tables import events, site_days, sites, visits
 from monitor.fleet.visits import DONE, KINDS, day
-from monitor.report_parts import Block, Document, Heading, Para, Table
+from monitor.report.parts import Block, Document, Heading, Para, Table
+from monitor.words import texts
 
 _DAYS_MOST = 366
 

@@ -1,8 +1,8 @@
 """(edge) One durable session at the broker: MQTT 5, messages acknowledged by hand, turned by the caller's own loop.
 
-Unlike a site's outlet (monitor/mqtt.py) it must read as fast as the broker can send, and acknowledge only what the
-database has committed. It therefore uses paho's hooks for a foreign loop: `turn` reads whatever has arrived without a
-wait for each packet, and nothing happens between.
+Unlike a site's outlet (monitor/outlets/mqtt.py) it must read as fast as the broker can send, and acknowledge only what
+the database has committed. It therefore uses paho's hooks for a foreign loop: `turn` reads whatever has arrived without
+a wait for each packet, and nothing happens between.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from monitor.errors import BrokerError
 from monitor.fleet.gathered import GatheredClient
 from monitor.fleet.setup import Broker
 from monitor.limits import EDGE, FLEET
-from monitor.mqtt import read_password, tls_context
+from monitor.outlets.mqtt import read_password, tls_context
 
 _KEPT_S = int(FLEET["session_kept_s"].value)
 _IN_FLIGHT = int(FLEET["in_flight"].value)

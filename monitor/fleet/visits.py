@@ -17,7 +17,7 @@ from monitor.fleet import parts
 from monitor.fleet.people import Role, Viewer, note, visible
 from monitor.fleet.queries import site_id, unit_of
 from monitor.fleet.tables import sites, users, visits
-from monitor.suspects_table import SUSPECTS
+from monitor.suspects.table import SUSPECTS
 
 KINDS = {"repair": "repair", "drift": "before it fails", "plan": "plan visit", "monitor": "silent monitor"}
 BOOKED, DONE, DROPPED = "booked", "done", "dropped"

@@ -19,9 +19,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from hardware.boards import BIAS_MUX, CHANNELS
 from monitor import config, limits
-from monitor.history import History
-from monitor.messages import topic
-from monitor.mqtt import MqttOutlet
+from monitor.history.file import History
+from monitor.outlets.messages import topic
+from monitor.outlets.mqtt import MqttOutlet
 from monitor.records import Scan
 from monitor.service import Service, Watchdog
 from sim.broker import PrivateBroker
@@ -102,7 +102,7 @@ from pathlib import Path
 from tests.benchmarks.live import *
 plant = Plant(1); plant.show(RUN)
 service = service_on(plant, Path(folder), ())
-import monitor.mqtt
+import monitor.outlets.mqtt
 service.run(steps=120)
 """,
 }

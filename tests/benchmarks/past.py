@@ -14,12 +14,12 @@ from flask import Flask
 from monitor import config
 from monitor.config import Senses, Settings
 from monitor.engine import Engine
-from monitor.history import History
-from monitor.kept import LANES
+from monitor.history.file import History
+from monitor.history.kept import LANES
+from monitor.history.store import COLUMNS, DAY_S
 from monitor.recording import Writer
 from monitor.records import READINGS, Cycle, Scan
 from monitor.replay import Replay
-from monitor.store import COLUMNS, DAY_S
 from tests.benchmarks.machines import story
 from tests.benchmarks.table import Row, cost, rate, took_each_s
 from tests.monitor.units import ALL, REST, RUN, UNIT

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from monitor import config, cycle
-from monitor.history import History
+from monitor.history.file import History
 from monitor.records import CycleState
 from tests.benchmarks import machines, past
 from tests.benchmarks.__main__ import CASES, main

@@ -18,8 +18,9 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from monitor import config, live, store
-from monitor.history import History
+from monitor import config
+from monitor.history import live, store
+from monitor.history.file import History
 from monitor.records import Answer, Request, RequestKind
 from tests.monitor.edge_tools import WALL_S, Hand, change, cycle, status
 

@@ -13,8 +13,8 @@ import time
 from collections.abc import Callable
 
 from monitor import config
-from monitor.history import History
-from monitor.mqtt import MqttOutlet
+from monitor.history.file import History
+from monitor.outlets.mqtt import MqttOutlet
 from monitor.records import Scan, StartTransient
 from monitor.service import Service, run_until_signal
 from tests.monitor.units import REST, RUN, but

@@ -12,7 +12,7 @@ from tempfile import TemporaryDirectory
 import pytest
 
 from monitor import config
-from monitor.history import History
+from monitor.history.file import History
 from monitor.records import Change
 
 ROOT = Path(__file__).parents[2]

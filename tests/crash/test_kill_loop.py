@@ -15,8 +15,8 @@ from pathlib import Path
 import pytest
 
 from monitor import config
-from monitor.history import History
-from monitor.kept import Kept
+from monitor.history.file import History
+from monitor.history.kept import Kept
 from monitor.records import Change
 from sim.broker import PrivateBroker
 from tests.monitor.edge_tools import until
@@ -156,7 +156,7 @@ def test_a_killed_writer_leaves_a_sound_file(tmp_path: Path) -> None:
     program = """
 import sys
 from tests.monitor.edge_tools import *
-from monitor.history import History
+from monitor.history.file import History
 from monitor import config
 h = History(sys.argv[1] + "/history.db", owner=True, keep=config.History(live_dir=sys.argv[1] + "/live"))
 n = int(h.memory() or b"0")

@@ -29,7 +29,7 @@ from monitor.fleet.session import Session
 from monitor.fleet.setup import Broker, Database, FleetSettings
 from monitor.fleet.store import Store
 from monitor.fleet.tables import sites, state
-from monitor.messages import topic
+from monitor.outlets.messages import topic
 from sim.broker import PrivateBroker
 from sim.load import LoadSite, Publisher, site_name
 from tests.fleet.busy import Busy, rss

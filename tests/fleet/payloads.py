@@ -7,7 +7,7 @@ from typing import Any
 import msgspec
 
 from monitor.fleet.messages import Aside, Message, read
-from monitor.messages import ROOT, message_id
+from monitor.outlets.messages import ROOT, message_id
 from monitor.records import AlertChange, AlertState, Change, ChangeKind, Cycle, Severity
 
 NOON = 1_784_030_400.0  # 2026-07-14T12:00:00Z

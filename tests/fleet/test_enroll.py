@@ -23,7 +23,7 @@ from monitor.fleet.arguments import add as add_arguments
 from monitor.fleet.setup import Broker, Database, FleetSettings
 from monitor.fleet.store import Store
 from monitor.fleet.tables import audit, sites
-from monitor.messages import CHANNELS, topic
+from monitor.outlets.messages import CHANNELS, topic
 from sim.broker import PrivateBroker
 from tests.conftest import need
 

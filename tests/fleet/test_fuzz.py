@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from monitor.fleet.store import Store
 from monitor.fleet.tables import events
 from monitor.fleet.writer import writer
-from monitor.messages import topic
+from monitor.outlets.messages import topic
 from monitor.records import AlertState, ChangeKind, Severity
 from sim.load import site_name
 from tests.fleet import payloads

@@ -25,8 +25,8 @@ from monitor.fleet.setup import Broker, FleetSettings
 from monitor.fleet.store import Store
 from monitor.fleet.tables import asks, cycles, events, set_aside, sites, state
 from monitor.fleet.tables import slots as slot_rows
-from monitor.history import History
-from monitor.mqtt import MqttOutlet
+from monitor.history.file import History
+from monitor.outlets.mqtt import MqttOutlet
 from monitor.records import CycleState, UnitStatus
 from sim.broker import PrivateBroker
 from sim.load import Publisher

@@ -363,7 +363,7 @@ def test_asking_the_monitor_leaves_a_request_in_the_dispatcher_s_name(own_office
     assert _submit(own_office, f"/site/{site_name(0)}/ask", **fields) == 302
     with own_office.store.read() as connection:
         (row,) = connection.execute(sa.select(asks)).all()
-    from monitor.messages import PersonsRequest, read_request
+    from monitor.outlets.messages import PersonsRequest, read_request
 
     wish = read_request(row.body.encode())
     assert isinstance(wish, PersonsRequest)

@@ -11,7 +11,6 @@ import pytest
 import scipy.stats
 import sqlalchemy as sa
 
-from monitor import texts
 from monitor.errors import CommandError
 from monitor.findings import CATALOGUE
 from monitor.fleet import people, queries, season, triage, visits
@@ -21,7 +20,8 @@ from monitor.fleet.season import Span
 from monitor.fleet.store import Store
 from monitor.fleet.tables import sites, standing, state
 from monitor.fleet.writer import writer
-from monitor.report_parts import Table
+from monitor.report.parts import Table
+from monitor.words import texts
 from tests.fleet import payloads
 from tests.fleet.payloads import NOON, received
 
@@ -333,7 +333,7 @@ def test_season_of_a_site_in_a_document_and_in_the_plan(store: Store) -> None:
 def test_season_as_pdf_can_be_read_again(store: Store) -> None:
     """pypdf, which nobody here made, finds the words in the file."""
     pypdf = pytest.importorskip("pypdf")
-    pdf = pytest.importorskip("monitor.report_pdf")
+    pdf = pytest.importorskip("monitor.report.pdf")
     from io import BytesIO
 
     _fill(store, [{"site": "a", "customer": "A person"}])

@@ -12,7 +12,7 @@ from monitor.findings import CATALOGUE
 from monitor.fleet import parts, triage
 from monitor.fleet.triage import Cooling
 from monitor.records import Severity
-from monitor.suspects_table import SUSPECTS
+from monitor.suspects.table import SUSPECTS
 
 
 def test_every_finding_says_what_it_means_for_the_house() -> None:

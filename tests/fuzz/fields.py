@@ -12,7 +12,7 @@ from werkzeug.routing import Rule
 
 from monitor.findings import ROWS
 from monitor.records import READINGS
-from monitor.suspects_table import SUSPECTS
+from monitor.suspects.table import SUSPECTS
 
 WEB = Path(__file__).parents[2] / "web"
 _ASKED = re.compile(r"""(?:args|form|values)(?:\.get|\.getlist)?[\[(]\s*["']([\w-]+)["']""")

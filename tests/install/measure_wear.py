@@ -20,7 +20,7 @@ from pathlib import Path
 from random import Random
 
 from monitor.config import Settings
-from monitor.history import History
+from monitor.history.file import History
 from monitor.records import Scan, StartTransient
 from monitor.service import Service
 

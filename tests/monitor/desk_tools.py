@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from monitor.alerts import AlertDesk
+from monitor.alerts.desk import AlertDesk
 from monitor.config import Settings
 from monitor.findings import CATALOGUE
 from monitor.records import Alert, AlertChange, AlertState, Answer, Change, ChangeKind, Request, RequestKind

@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from monitor.config import Unit
-from monitor.predictions import HISTORY
 from monitor.records import READINGS
-from monitor.suspects import SITUATIONS
+from monitor.suspects.predictions import HISTORY
+from monitor.suspects.verdict import SITUATIONS
 
 PLAIN, DELAYED = Unit(), Unit(delay_on_make_s=300.0)
 ALL = tuple(READINGS)

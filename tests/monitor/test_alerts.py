@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.alerts import LATCHED, AlertDesk
+from monitor.alerts.desk import LATCHED, AlertDesk
 from monitor.config import parse
 from monitor.errors import ContractError
 from monitor.findings import CATALOGUE

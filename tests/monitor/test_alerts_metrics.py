@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from monitor.alert_metrics import AlertMetrics
+from monitor.alerts.metrics import AlertMetrics
 from monitor.records import Severity
 from tests.monitor.desk_tools import Bench
 

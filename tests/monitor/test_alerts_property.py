@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.alerts import LATCHED
+from monitor.alerts.desk import LATCHED
 from monitor.findings import CATALOGUE
 from monitor.records import AlertState
 from tests.monitor.desk_tools import Bench

@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 import pytest
 
-from monitor.alerts import AlertDesk
+from monitor.alerts.desk import AlertDesk
 from monitor.records import AlertState
 from tests.monitor.desk_tools import SETTINGS, Bench
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.alerts import LATCHED, TRANSITIONS, AlertEvent
+from monitor.alerts.desk import LATCHED, TRANSITIONS, AlertEvent
 from monitor.findings import CATALOGUE
 from monitor.records import AlertState
 

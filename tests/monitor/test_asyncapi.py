@@ -10,10 +10,10 @@ import jsonschema
 import msgspec
 import pytest
 
-from monitor import asyncapi, senml
 from monitor.config import Mqtt, Settings, Site
-from monitor.kept import Kept, Topic
-from monitor.messages import CHANNELS, AnswerMessage, message_id, out_message, read_request, topic, unit_message
+from monitor.history.kept import Kept, Topic
+from monitor.outlets import asyncapi, senml
+from monitor.outlets.messages import CHANNELS, AnswerMessage, message_id, out_message, read_request, topic, unit_message
 from monitor.records import Answer
 from tests.monitor.edge_tools import WALL_S, alert, change, cycle, status
 

@@ -6,13 +6,14 @@ import re
 
 import pytest
 
-from monitor import alerts, catalogue, cycle, limits
-from monitor.checks import CHECKS
-from monitor.checks_base import CAUTIONS
+from monitor import catalogue, cycle, limits
+from monitor.alerts import desk as alerts
+from monitor.checks.base import CAUTIONS
+from monitor.checks.rows import CHECKS
 from monitor.findings import CATALOGUE
 from monitor.limits import Limit
-from monitor.suspects import SITUATIONS
-from monitor.suspects_table import SUSPECTS
+from monitor.suspects.table import SUSPECTS
+from monitor.suspects.verdict import SITUATIONS
 
 PAGES = catalogue.pages()
 

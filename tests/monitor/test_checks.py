@@ -7,12 +7,12 @@ from itertools import pairwise
 import pytest
 
 from monitor import limits
-from monitor.checks import CHECKS, confirming_check, cost_minutes, next_check, offers, stage
-from monitor.checks_base import CAUTIONS, Check
+from monitor.checks.base import CAUTIONS, Check
+from monitor.checks.rows import CHECKS, confirming_check, cost_minutes, next_check, offers, stage
 from monitor.config import Unit
-from monitor.elimination import Row, expect
 from monitor.limits import BASES
-from monitor.suspects import ROWS, judge, open_rows
+from monitor.suspects.elimination import Row, expect
+from monitor.suspects.verdict import ROWS, judge, open_rows
 
 EVERY = pytest.mark.parametrize("check", CHECKS.values(), ids=CHECKS)
 UNIT = Unit()

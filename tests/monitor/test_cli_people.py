@@ -14,9 +14,9 @@ import pytest
 from monitor import config
 from monitor.cli import main
 from monitor.engine import Engine
-from monitor.history import History
+from monitor.history.file import History
 from monitor.records import RequestKind
-from monitor.report_share import Shares
+from monitor.report.share import Shares
 from monitor.service import wall_clock
 from tests.monitor.test_config import EXAMPLE
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.checks import CHECKS
+from monitor.checks.rows import CHECKS
 from monitor.config import Unit
-from monitor.diagnose import OTHER, SYMPTOMS, Session, seen_from
 from monitor.errors import CommandError
-from monitor.kept import MeterReading, Visit
+from monitor.history.kept import MeterReading, Visit
 from monitor.records import Finding, Severity
-from monitor.suspects import SITUATIONS, judge
-from monitor.suspects_table import SUSPECTS
+from monitor.suspects.table import SUSPECTS
+from monitor.suspects.verdict import SITUATIONS, judge
+from monitor.visit.session import OTHER, SYMPTOMS, Session, seen_from
 
 UNIT = Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1)
 FITTED = ("call", "control_v", "coil_a", "supply", "load", "compressor_a", "fan_a", "outdoor_c")

@@ -6,11 +6,11 @@ from collections.abc import Iterable
 
 import pytest
 
-from monitor.checks import CHECKS
-from monitor.checks_base import CAUTIONS
+from monitor.checks.base import CAUTIONS
+from monitor.checks.rows import CHECKS
 from monitor.config import Unit
-from monitor.diagnose import Session
-from monitor.dialogue import HELP, Ended, Talk, describe, talk
+from monitor.visit.dialogue import HELP, Ended, Talk, describe, talk
+from monitor.visit.session import Session
 
 SEEN = {"call": "on", "control_v": "normal", "coil_a": "none", "supply": "on", "load": "off"}
 

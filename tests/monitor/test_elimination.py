@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor import limits
-from monitor.elimination import (
+from monitor.suspects.elimination import (
     Row,
     conflicts_of,
     contradictions,

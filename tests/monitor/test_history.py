@@ -13,8 +13,8 @@ import pytest
 
 from monitor import config
 from monitor.errors import CommandError, HistoryError
-from monitor.history import History
-from monitor.kept import MeterReading, Score, Visit
+from monitor.history.file import History
+from monitor.history.kept import MeterReading, Score, Visit
 from monitor.records import Answer, Request, RequestKind, Scan, StartTransient
 from tests.monitor.edge_tools import MEMORY, WALL_S, Hand, alert, change, cycle, status, until
 

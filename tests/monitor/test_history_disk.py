@@ -9,10 +9,11 @@ from typing import Any
 
 import pytest
 
-from monitor import config, limits, store
+from monitor import config, limits
 from monitor.errors import HistoryError
-from monitor.history import History
-from monitor.live import Live, LiveStatus, in_memory, live_path
+from monitor.history import store
+from monitor.history.file import History
+from monitor.history.live import Live, LiveStatus, in_memory, live_path
 from monitor.records import Answer, Request, RequestKind
 from tests.monitor.edge_tools import MEMORY, WALL_S, Hand, change, cycle, status
 
@@ -185,7 +186,7 @@ def test_a_program_may_start_without_a_disk_and_adopt_it_later(
         raise sqlite3.OperationalError("unable to open database file")
 
     monkeypatch.setattr(store, "connect", refused)
-    monkeypatch.setattr("monitor.lookups.connect", refused)
+    monkeypatch.setattr("monitor.history.lookups.connect", refused)
     desk = Desk(keep)
     assert desk.history.memory() is None
     desk.step(change())
@@ -193,7 +194,7 @@ def test_a_program_may_start_without_a_disk_and_adopt_it_later(
     assert desk.deliver() == [1]
     assert desk.history.status() is not None
     monkeypatch.setattr(store, "connect", real)
-    monkeypatch.setattr("monitor.lookups.connect", real)
+    monkeypatch.setattr("monitor.history.lookups.connect", real)
     desk.pass_time(RETRY_S + 1)
     assert desk.error == ""
     assert desk.deliver() == [1, 2, 3]  # the two of the earlier run, and the one told already, with the same id
@@ -216,13 +217,13 @@ def test_a_request_taken_while_nothing_can_be_written_is_remembered(
     db.execute("PRAGMA query_only = ON")
     real, refused = store.connect, sqlite3.OperationalError("disk I/O error")
     history._close_idle()
-    monkeypatch.setattr("monitor.lookups.connect", lambda *_, **__: (_ for _ in ()).throw(refused))
+    monkeypatch.setattr("monitor.history.lookups.connect", lambda *_, **__: (_ for _ in ()).throw(refused))
     assert history.add_request(wish, source="broker") is None
     assert history.requests() == [wish]
     desk.step(answers=[Answer(id="r1", done=True)])
     assert history.requests() == []
     assert history.add_request(wish, source="broker") == Answer(id="r1", done=True)
-    monkeypatch.setattr("monitor.lookups.connect", real)
+    monkeypatch.setattr("monitor.history.lookups.connect", real)
     db.execute("PRAGMA query_only = OFF")
     desk.pass_time(RETRY_S + 1)
     assert history.requests() == []

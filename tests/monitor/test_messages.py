@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from monitor.errors import CommandError
 from monitor.fleet import messages as fleet
-from monitor.kept import Kept, Topic
-from monitor.messages import (
+from monitor.history.kept import Kept, Topic
+from monitor.outlets.messages import (
     PersonsRequest,
     ResendRequest,
     id_origin,

@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.checks import CHECKS
+from monitor.checks.meter import Judged, at_20c, classify, parse
+from monitor.checks.rows import CHECKS
 from monitor.config import Unit
 from monitor.errors import CommandError
-from monitor.meter import Judged, at_20c, classify, parse
 
 UNIT = Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1)
 

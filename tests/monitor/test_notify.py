@@ -16,9 +16,9 @@ import pytest
 from monitor import config, limits
 from monitor.config import Notify, Settings, Site, Web
 from monitor.errors import NotifyError, SiteError
-from monitor.history import History
-from monitor.notify import PhoneOutlet, Target, addresses, sender
-from monitor.notify_text import Message
+from monitor.history.file import History
+from monitor.outlets.phone import PhoneOutlet, Target, addresses, sender
+from monitor.outlets.phone_text import Message
 from monitor.records import AlertChange, AlertState, Event, Finding, Severity
 from monitor.service import Service
 from tests.monitor import edge_tools

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.config import Notify
-from monitor.notify_plan import Plan, PlanMemory
+from monitor.outlets.phone_plan import Plan, PlanMemory
 from monitor.records import Alert, AlertChange, AlertState, Severity
 
 HOUR = 3600.0

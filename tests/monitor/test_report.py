@@ -12,17 +12,17 @@ from typing import Any
 import msgspec
 import pytest
 
-from monitor import report_story
 from monitor.config import Senses, Settings, Site, Unit
 from monitor.errors import CommandError
-from monitor.history import History
-from monitor.kept import MeterReading, Visit
+from monitor.history.file import History
+from monitor.history.kept import MeterReading, Visit
 from monitor.records import Request, RequestKind
-from monitor.report import report, report_html, report_pdf, write_report
-from monitor.report_html import html
-from monitor.report_parts import Bullets, Document, Heading, Para, Picture, Table
-from monitor.report_pdf import pdf
-from monitor.report_shapes import Drawing, Text
+from monitor.report import story as report_story
+from monitor.report.html import html
+from monitor.report.parts import Bullets, Document, Heading, Para, Picture, Table
+from monitor.report.pdf import pdf
+from monitor.report.shapes import Drawing, Text
+from monitor.report.write import report, report_html, report_pdf, write_report
 from tests.monitor.units import ALL, REST, RUN, UNIT, but, scans
 from tests.web import filled
 

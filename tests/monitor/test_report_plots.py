@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor import moments
-from monitor.kept import Lane, Point
+from monitor.history.kept import Lane, Point
 from monitor.records import LinkState, LinkView
-from monitor.report_plots import Mark, Span, Trace, axis, chain, lanes, trace
-from monitor.report_shapes import Curve, Drawing, Line, Rect, Text, as_svg
+from monitor.report.plots import Mark, Span, Trace, axis, chain, lanes, trace
+from monitor.report.shapes import Curve, Drawing, Line, Rect, Text, as_svg
 from tests.monitor import edge_tools
 
 NEW_YORK = ZoneInfo("America/New_York")

@@ -8,10 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from monitor.report_texts import REPORT, say
+from monitor.words.report import REPORT, say
 
 FILES = [
-    Path(__file__).parents[2] / "monitor" / f"report_{name}.py" for name in ("story", "unit", "plots", "facts", "parts")
+    Path(__file__).parents[2] / "monitor" / "report" / f"{name}.py"
+    for name in ("story", "unit", "plots", "facts", "parts")
 ]
 PHRASE = re.compile(r"[A-Za-z]{2,} [A-Za-z]")
 BUILT = re.compile(r"col-")  # the rest of such a key comes from a list of columns

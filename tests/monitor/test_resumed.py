@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 from monitor.config import Senses, Settings
-from monitor.diagnose import Session
-from monitor.kept import MeterReading
+from monitor.history.kept import MeterReading
 from monitor.records import Finding
-from monitor.resumed import lately, session
+from monitor.visit.resumed import lately, session
+from monitor.visit.session import Session
 from tests.monitor.units import ALL, REST, RUN, UNIT, but, scans
 from tests.web import filled
 

@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 from monitor.errors import CommandError
+from monitor.outlets.senml import Resolved, pack, read, resolve
 from monitor.records import READINGS
-from monitor.senml import Resolved, pack, read, resolve
 
 NOW_S = 1_780_000_020.0
 

@@ -15,9 +15,9 @@ import pytest
 
 from monitor import config
 from monitor.config import Senses, Settings
-from monitor.history import History
-from monitor.kept import Kept
-from monitor.outlets import EventOutlet
+from monitor.history.file import History
+from monitor.history.kept import Kept
+from monitor.outlets.base import EventOutlet
 from monitor.records import Change, Cycle, Event, Request, RequestKind, Scan, StartTransient, UnitStatus
 from monitor.service import Service, Watchdog, run_until_signal, wall_clock
 from tests.monitor.edge_tools import WALL_S, Hand, ReplayBoards, until

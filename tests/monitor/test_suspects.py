@@ -6,11 +6,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.checks import CHECKS
+from monitor.checks.rows import CHECKS
 from monitor.errors import ContractError
 from monitor.records import SYMBOLS
-from monitor.suspects import SITUATIONS, judge
-from monitor.suspects_table import SUSPECTS
+from monitor.suspects.table import SUSPECTS
+from monitor.suspects.verdict import SITUATIONS, judge
 from tests.monitor.suspect_cases import (
     ALL,
     CASES,

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from monitor import suspects
-from monitor.checks import CHECKS
+from monitor.checks.rows import CHECKS
 from monitor.findings import CATALOGUE
-from monitor.predictions import HISTORY, METER_BY_SENSE
 from monitor.records import SYMBOLS
-from monitor.suspects import ROWS, SITUATIONS, judge, symbols_of
-from monitor.suspects_table import SAYS, SUSPECTS, clause
+from monitor.suspects import verdict as suspects
+from monitor.suspects.predictions import HISTORY, METER_BY_SENSE
+from monitor.suspects.table import SAYS, SUSPECTS, clause
+from monitor.suspects.verdict import ROWS, SITUATIONS, judge, symbols_of
 from tests.monitor.suspect_cases import ALL, CASES, DELAYED, DOUBTED, METER_CASES, PLAIN
 
 CONTRACT_SUSPECTS = """\

@@ -14,14 +14,15 @@ from typing import Any
 import msgspec
 import pytest
 
-from monitor import terminal, terminal_text
-from monitor.checks import CHECKS
+from monitor.checks.rows import CHECKS
 from monitor.config import Senses, Settings
 from monitor.errors import CommandError
 from monitor.findings import CATALOGUE
-from monitor.history import History
-from monitor.suspects_table import SUSPECTS
-from monitor.terminal_text import explain
+from monitor.history.file import History
+from monitor.suspects.table import SUSPECTS
+from monitor.terminal import say as terminal
+from monitor.terminal import text as terminal_text
+from monitor.terminal.text import explain
 from tests.monitor.units import ALL, REST, RUN, UNIT, but, scans
 from tests.web import filled
 

@@ -10,7 +10,7 @@ from monitor import limits
 from monitor.config import Settings, parse
 from monitor.errors import CommandError
 from monitor.records import Cycle, StartTransient
-from monitor.trends import Trends
+from monitor.trends.normal import Trends
 
 DAY_S = 86400.0
 WALL_S = 1_783_000_000.0

@@ -6,7 +6,7 @@ import pytest
 
 from monitor import limits
 from monitor.config import Settings, parse
-from monitor.trends import Trends
+from monitor.trends.normal import Trends
 from tests.monitor.test_trends import DAY_S, cycle, start
 
 

@@ -7,8 +7,8 @@ from uuid import uuid4
 
 from monitor import config
 from monitor.config import Mqtt, Senses, Settings, Site
-from monitor.history import History
-from monitor.mqtt import MqttOutlet
+from monitor.history.file import History
+from monitor.outlets.mqtt import MqttOutlet
 from monitor.records import Answer
 from sim.broker import PrivateBroker
 from tests.monitor.edge_tools import MEMORY, WALL_S, status

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.alert_metrics import AlertMetrics
+from monitor.alerts.metrics import AlertMetrics
 from monitor.findings import CATALOGUE
 from monitor.records import AlertState, Severity
 from tests.monitor.desk_tools import Bench

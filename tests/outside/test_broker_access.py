@@ -11,7 +11,7 @@ import pytest
 import sim.broker
 from monitor import config
 from monitor.errors import BrokerError
-from monitor.mqtt import read_password
+from monitor.outlets.mqtt import read_password
 from sim.broker import PrivateBroker
 from tests.conftest import need
 from tests.monitor.edge_tools import change, until

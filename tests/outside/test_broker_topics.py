@@ -11,11 +11,12 @@ import pytest
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
-from monitor import config, limits, outlets
+from monitor import config, limits
 from monitor.config import Settings
-from monitor.history import History
-from monitor.messages import ResendRequest
-from monitor.mqtt import MqttOutlet
+from monitor.history.file import History
+from monitor.outlets import base as outlets
+from monitor.outlets.messages import ResendRequest
+from monitor.outlets.mqtt import MqttOutlet
 from monitor.service import Service
 from sim.broker import PrivateBroker
 from tests.monitor.edge_tools import WALL_S, Hand, ReplayBoards, alert, change, cycle, status, until
@@ -123,7 +124,7 @@ def test_a_blind_monitor_says_so(
 ) -> None:
     """The connection is alive but no scan has come for long: offline, and online again with the next scan."""
     monkeypatch.setitem(outlets._N, "blind_s", 0.3)
-    monkeypatch.setattr("monitor.mqtt._N", outlets._N)
+    monkeypatch.setattr("monitor.outlets.mqtt._N", outlets._N)
     station = Station(site(shared_broker), keep)
     with Listener(shared_broker, f"{station.root}/availability") as client:
         client.wait(lambda heard: [one.payload for one in heard][-1:] == ["offline"])

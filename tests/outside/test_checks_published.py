@@ -7,9 +7,9 @@ import math
 import pytest
 
 from monitor import limits
-from monitor.checks import CHECKS
+from monitor.checks.meter import at_20c, classify
+from monitor.checks.rows import CHECKS
 from monitor.config import Unit
-from monitor.meter import at_20c, classify
 
 UNIT = Unit()
 METER = limits.METER

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.drift import Cusum, Drift, Ewma, ewma_limits
+from monitor.trends.drift import Cusum, Drift, Ewma, ewma_limits
 
 EWMA_DATA = "52.0 47.0 53.0 49.3 50.1 47.0 51.0 50.1 51.2 50.5 49.6 47.6 49.9 51.3 47.8 51.2 52.6 52.4 53.6 52.1"
 EWMA_PRINTED = (

@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import least_squares as scipy_least_squares
 
-from monitor.regression import HUBER_K, least_squares, residuals, robust_fit, solve
+from monitor.trends.regression import HUBER_K, least_squares, residuals, robust_fit, solve
 
 DAYS = Path(__file__).parent.parent / "data" / "nist-ashp-hilft"
 HEATING = "Tucson_Eff_ExtrmWin.csv"

@@ -20,7 +20,7 @@ from typing import NamedTuple
 import pytest
 
 from monitor.config import Settings
-from monitor.trends import Trends
+from monitor.trends.normal import Trends
 
 FILE = Path(__file__).parent.parent / "data" / "phoenix-tmy3" / "phoenix_sky_harbor_tmy3.csv"
 MAP = (

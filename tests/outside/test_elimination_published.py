@@ -8,7 +8,7 @@ from itertools import product
 
 import pytest
 
-from monitor.elimination import (
+from monitor.suspects.elimination import (
     Expect,
     Row,
     entropy_bits,

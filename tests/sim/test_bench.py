@@ -9,7 +9,7 @@ import pytest
 from monitor.cli import main
 from monitor.limits import FINDINGS
 from monitor.records import Change, ChangeKind, Severity
-from monitor.suspects import SUSPECTS
+from monitor.suspects.verdict import SUSPECTS
 from sim import bench, bench_pages
 from sim.bench import CLASSES, Unit, Year, judge, score, trouble, unit_of, unit_year, units
 from sim.bench_cases import CASES, SENSE_SETS, Case

@@ -8,7 +8,7 @@ import msgspec
 import pytest
 
 from monitor.errors import ScenarioError
-from monitor.suspects import SUSPECTS
+from monitor.suspects.verdict import SUSPECTS
 from sim.causes import CAUSES, CAUSES_OF, cause_named
 from sim.condition import Condition
 from sim.designs import DESIGNS

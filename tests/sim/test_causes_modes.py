@@ -13,7 +13,7 @@ import pytest
 
 from monitor.config import Senses, Settings
 from monitor.records import READINGS, Change, ChangeKind
-from monitor.suspects import SUSPECTS
+from monitor.suspects.verdict import SUSPECTS
 from sim.causes import CAUSES, CAUSES_OF, Cause
 from sim.condition import Condition
 from sim.designs import DESIGNS

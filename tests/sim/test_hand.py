@@ -5,12 +5,12 @@ from __future__ import annotations
 import msgspec
 import pytest
 
-from monitor.checks import CHECKS
+from monitor.checks.meter import classify
+from monitor.checks.rows import CHECKS
 from monitor.config import Senses, Settings
-from monitor.diagnose import Session
 from monitor.errors import CommandError
-from monitor.meter import classify
 from monitor.records import READINGS
+from monitor.visit.session import Session
 from sim.causes import CAUSES
 from sim.designs import DESIGNS, Design
 from sim.hand import shows

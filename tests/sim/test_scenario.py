@@ -8,7 +8,7 @@ import pytest
 
 from monitor.errors import ScenarioError
 from monitor.limits import FINDINGS
-from monitor.suspects import SUSPECTS
+from monitor.suspects.verdict import SUSPECTS
 from sim import scenario as scenarios
 from sim.causes import CAUSES, CAUSES_OF
 from sim.reference import PLACE, markdown

@@ -19,7 +19,7 @@ from monitor.fleet.ingest import Worker
 from monitor.fleet.setup import Broker, Database, FleetSettings
 from monitor.fleet.store import Store
 from monitor.fleet.tables import cycles, events, set_aside, sites
-from monitor.history import History
+from monitor.history.file import History
 from monitor.private_file import write_private
 from sim import season_broker
 from sim.broker import PrivateBroker, free_port

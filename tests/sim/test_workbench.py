@@ -13,8 +13,8 @@ from flask import Flask
 from flask.testing import FlaskClient
 from playwright.sync_api import Browser, Page
 
-from monitor.checks import CHECKS
-from monitor.history import History
+from monitor.checks.rows import CHECKS
+from monitor.history.file import History
 from monitor.records import READINGS
 from sim.broker import PrivateBroker
 from sim.causes import CAUSES

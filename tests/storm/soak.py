@@ -27,7 +27,7 @@ from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
 
 from monitor import config
-from monitor.history import History
+from monitor.history.file import History
 from monitor.records import NUMBERS, Request, RequestKind
 from monitor.service import Service, Watchdog
 from tests.monitor.units import ALL, REST, RUN, UNIT, but

@@ -18,10 +18,10 @@ import msgspec
 
 from monitor import config
 from monitor.errors import BrokerError
-from monitor.history import History
-from monitor.kept import Kept
-from monitor.messages import id_origin
-from monitor.outlets import EventOutlet
+from monitor.history.file import History
+from monitor.history.kept import Kept
+from monitor.outlets.base import EventOutlet
+from monitor.outlets.messages import id_origin
 from monitor.records import (
     AlertChange,
     Change,

@@ -18,9 +18,9 @@ import msgspec
 from hardware.boards import Boards
 from monitor import config, limits
 from monitor.errors import NotifyError
-from monitor.notify import Target
-from monitor.notify_text import Message
-from monitor.outlets import STUCK, EventOutlet
+from monitor.outlets.base import STUCK, EventOutlet
+from monitor.outlets.phone import Target
+from monitor.outlets.phone_text import Message
 from monitor.records import NUMBERS, LinkState, UnitStatus
 from sim.bus import VirtualClock
 from tests.monitor.units import ALL, REST, UNIT

@@ -10,7 +10,7 @@ import msgspec
 from monitor import config
 from monitor.config import Settings
 from monitor.engine import Engine
-from monitor.history import History
+from monitor.history.file import History
 from monitor.records import Scan, StartTransient
 from sim.rig import Pace, ReadingsRig
 from sim.scenario import Scenario

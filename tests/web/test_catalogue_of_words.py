@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from jinja2 import Environment, nodes
 
-from monitor import texts
-from monitor.page_texts import PAGE
+from monitor.words import texts
+from monitor.words.page import PAGE
 from web.words import plain, t
 
 WEB = Path(__file__).parents[2] / "web"

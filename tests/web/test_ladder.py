@@ -8,11 +8,11 @@ from xml.etree import ElementTree
 import msgspec
 import pytest
 
-from monitor import texts
 from monitor.config import Settings, Unit
 from monitor.engine import Engine
 from monitor.links import CHAIN
 from monitor.records import LinkState, UnitStatus
+from monitor.words import texts
 from tests.monitor import units
 from web import ladder, wiring
 

@@ -17,9 +17,9 @@ from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from monitor import config, limits
 from monitor.config import Boards, Mqtt, Notify, Senses, Settings, Site
-from monitor.history import History
-from monitor.mqtt import MqttOutlet
-from monitor.notify import PhoneOutlet
+from monitor.history.file import History
+from monitor.outlets.mqtt import MqttOutlet
+from monitor.outlets.phone import PhoneOutlet
 from monitor.records import Scan
 from monitor.service import Service
 from sim.broker import PrivateBroker

@@ -14,10 +14,12 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from monitor import kept, limits, moments, texts
+from monitor import limits, moments
 from monitor.config import Senses, Settings
-from monitor.kept import Point
+from monitor.history import kept
+from monitor.history.kept import Point
 from monitor.records import Request, RequestKind
+from monitor.words import texts
 from tests.monitor import units
 from tests.web.conftest import app_of, csrf
 from tests.web.filled import NOW_S, Site, from_scans
@@ -283,8 +285,8 @@ def test_a_technician_types_readings_until_one_suspect_is_left(client: FlaskClie
 
 def test_a_visit_knows_what_stood_before_it_and_not_what_the_visit_itself_does(tmp_path: Path) -> None:
     """The locked rotor of minutes ago counts, as it did for the monitor; the disconnect pulled then does not."""
-    from monitor.diagnose import Session
-    from monitor.resumed import session as resumed
+    from monitor.visit.resumed import session as resumed
+    from monitor.visit.session import Session
 
     locked, tripped = units.but(units.RUN, compressor_a=60.0), units.but(units.RUN, compressor_a=0.0)
     parts = [part for _ in range(4) for part in ((6, locked), (200, tripped))]
@@ -328,7 +330,7 @@ def test_what_was_measured_for_a_finding_before_is_there_again_on_another_device
 
 def test_a_homeowner_is_offered_only_what_is_safe(client: FlaskClient) -> None:
     """No check with a meter, an open cabinet or line voltage is offered to a homeowner."""
-    from monitor.checks import CHECKS
+    from monitor.checks.rows import CHECKS
 
     form = {"csrf": csrf(client), "start": "no-cooling", "who": "homeowner"}
     told = client.post("/checks/begin", data=form, follow_redirects=True).get_data(as_text=True)
@@ -340,7 +342,7 @@ def test_a_homeowner_is_offered_only_what_is_safe(client: FlaskClient) -> None:
 
 def test_a_check_shows_its_cautions_and_who_may(client: FlaskClient) -> None:
     """Live line voltage is for qualified people, with the cautions of the catalogue."""
-    from monitor.checks_base import CAUTIONS
+    from monitor.checks.base import CAUTIONS
 
     token = csrf(client)
     client.post("/checks/begin", data={"csrf": token, "start": "call-without-pull-in", "who": "technician"})

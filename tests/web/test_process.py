@@ -13,7 +13,7 @@ from pathlib import Path
 
 from monitor import config
 from monitor.engine import Engine
-from monitor.history import History
+from monitor.history.file import History
 from monitor.records import Scan
 from tests.monitor import units
 

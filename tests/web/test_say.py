@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor import texts
 from monitor.config import Settings
 from monitor.engine import Engine
 from monitor.records import AlertState, CycleState, LinkState, UnitStatus
+from monitor.words import texts
 from tests.monitor import units
 from web.say import Saying, say
 

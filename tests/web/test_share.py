@@ -13,8 +13,9 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from monitor import limits, texts
+from monitor import limits
 from monitor.errors import CommandError
+from monitor.words import texts
 from tests.web.conftest import FAR, csrf
 from tests.web.filled import Site
 from tests.web.test_access import routes

@@ -7,10 +7,10 @@ import re
 import msgspec
 import pytest
 
-from monitor import texts
-from monitor.diagnose import SYMPTOMS
 from monitor.findings import CATALOGUE
 from monitor.records import READINGS, AlertState, CycleState, Finding, Severity
+from monitor.visit.session import SYMPTOMS
+from monitor.words import texts
 from tests.monitor import units
 
 # contract, section 5

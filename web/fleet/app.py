@@ -11,7 +11,7 @@ from flask import Flask, render_template
 from werkzeug.exceptions import HTTPException
 from werkzeug.middleware.proxy_fix import ProxyFix
 
-from monitor import limits, moments, texts
+from monitor import limits, moments
 from monitor.errors import CondenserError, DatabaseError
 from monitor.fleet import triage
 from monitor.fleet.people import page_key
@@ -19,6 +19,7 @@ from monitor.fleet.queries import PAGE_ROWS
 from monitor.fleet.setup import FleetSettings
 from monitor.fleet.store import Store
 from monitor.fleet.visits import KINDS
+from monitor.words import texts
 from web.fleet import access
 from web.fleet.desk import Desk, desk, held
 from web.fleet.door import door

@@ -12,7 +12,7 @@ import msgspec
 
 from monitor.config import Unit
 from monitor.links import CHAIN
-from monitor.messages import FindingMessage, LinkMessage, UnitMessage
+from monitor.outlets.messages import FindingMessage, LinkMessage, UnitMessage
 from monitor.records import CycleState, Finding, LinkView, UnitStatus
 from web import ladder
 from web.wiring import blinded, rows

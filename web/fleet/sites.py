@@ -11,7 +11,7 @@ from flask import Blueprint, Response, abort, flash, redirect, render_template, 
 from markupsafe import Markup
 from werkzeug.wrappers import Response as AnyResponse
 
-from monitor.checks import CHECKS
+from monitor.checks.rows import CHECKS
 from monitor.errors import CommandError
 from monitor.fleet import asking, parts, queries, roster, triage
 from monitor.fleet.people import Role, note
@@ -21,9 +21,9 @@ from monitor.fleet.standing import Standing
 from monitor.fleet.tables import sites as site_rows
 from monitor.fleet.tables import users
 from monitor.limits import FLEET
-from monitor.messages import PersonsRequest
+from monitor.outlets.messages import PersonsRequest
 from monitor.records import RequestKind
-from monitor.suspects_table import SUSPECTS
+from monitor.suspects.table import SUSPECTS
 from web.fleet import drawn
 from web.fleet.desk import desk, field, number, viewer
 
@@ -104,7 +104,7 @@ def cycles(name: str) -> str:
 def season(name: str) -> Response:
     """The season report for the customer."""
     try:
-        from monitor.report_pdf import pdf  # noqa: PLC0415 - reportlab is an extra, and large
+        from monitor.report.pdf import pdf  # noqa: PLC0415 - reportlab is an extra, and large
     except ImportError:
         raise CommandError("season report", "no package reportlab", "the extra `report` installed") from None
     year = Span.this_year(desk().wall())

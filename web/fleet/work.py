@@ -12,7 +12,7 @@ from monitor.fleet import parts, queries
 from monitor.fleet import season as seasons
 from monitor.fleet import visits as visiting
 from monitor.fleet.visits import Booked
-from monitor.suspects_table import SUSPECTS
+from monitor.suspects.table import SUSPECTS
 from web.fleet.desk import desk, field, number, viewer
 
 work = Blueprint("work", __name__)

@@ -1,0 +1,1 @@
+"""Meter checks and checks by eye as data, and typed readings."""

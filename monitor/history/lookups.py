@@ -1,0 +1,288 @@
+"""(edge) What anyone may read of the history: the page, the terminal, the outlets.
+
+Reads give what can be read: none where the file is not there or cannot be read, which `health()` says.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, TypeVar
+
+import msgspec
+
+from monitor.errors import CommandError, HistoryError
+from monitor.history.keeper import KINDS
+from monitor.history.kept import (
+    LANES,
+    Health,
+    Kept,
+    Lane,
+    MeterReading,
+    OutletHealth,
+    Point,
+    Score,
+    Start,
+    Topic,
+    Visit,
+)
+from monitor.history.live import Live, LiveStatus, row_lane
+from monitor.history.rollup import SCALE, STEP_S
+from monitor.history.store import MIGRATIONS, connect, free_bytes
+from monitor.records import READINGS, Answer, Cycle, StartTransient, UnitStatus
+
+OUTBOX = "SELECT place, topic, seq, id, kind, run, t_s, wall_s, body FROM outbox"
+OUTLET_NOTE = "outlet:"  # before an outlet's name among the notes
+_Record = TypeVar("_Record")
+_LANES = (
+    "SELECT name, from_wall_s, state, to_wall_s FROM lanes "
+    "WHERE from_wall_s < ? AND (to_wall_s IS NULL OR to_wall_s > ?)"
+)
+
+
+class Lookups:
+    """Reads the history at `path` and the live file beside it; each call borrows a connection, so any thread may."""
+
+    def __init__(self, path: Path, live: Live, clock: Callable[[], float], wall: Callable[[], float]) -> None:
+        self.path = path
+        self._live, self._clock, self._wall = live, clock, wall
+        self._lock = threading.Lock()
+        self._idle: list[tuple[int, sqlite3.Connection]] = []
+
+    # ------------------------------------------------------------ read by anyone
+
+    def status(self) -> UnitStatus | None:
+        """The last status; alerts and findings as they stand are in it."""
+        found = self._last_status()
+        if found is None:
+            return None
+        return decoded(found.body, UnitStatus)
+
+    def status_age_s(self) -> float | None:
+        """Seconds since the status was taken, by a clock that does not jump; None when that is not known."""
+        found = self._last_status()
+        if found is None:
+            return None
+        if found.boot and found.boot == self._live.boot:
+            return max(0.0, self._clock() - found.at_s)
+        return None if found.wall_s is None else max(0.0, self._wall() - found.wall_s)
+
+    def _last_status(self) -> LiveStatus | None:
+        found = self._live.status()
+        if found is not None:
+            return found
+        for wall_s, body in self._rows("SELECT wall_s, body FROM state WHERE key = 'status'"):
+            return LiveStatus(0.0, "", wall_s, bytes(body))
+        return None
+
+    def lanes(self, from_wall_s: float, to_wall_s: float) -> list[Lane]:
+        """Stretches of the links in LANES that touch the span, in order of lane and time."""
+        span = (to_wall_s, from_wall_s)
+        found = {(row[0], row[1]): row_lane(row) for row in self._rows(_LANES, *span)}
+        found |= {(row[0], row[1]): row_lane(row) for row in self._live.select(_LANES, span)}
+        return sorted(found.values(), key=lambda lane: (LANES.index(lane.name), lane.from_wall_s))
+
+    def readings(self, name: str, from_wall_s: float, to_wall_s: float, points: int = 500) -> list[Point]:
+        """One reading over a span, in at most `points` stretches of equal length; stretches with none are left out.
+
+        Raises CommandError for a name that is no reading.
+        """
+        if name not in READINGS:
+            raise CommandError("reading", name, "one of " + ", ".join(READINGS))
+        span_s = max(to_wall_s - from_wall_s, STEP_S)
+        step_s = max(STEP_S, -int(-span_s // (max(points, 1) * STEP_S)) * STEP_S)
+        sums: dict[int, list[float]] = {}
+        for table in ("coarse", "fine", "live"):
+            sql = (
+                f"SELECT (wall_s - ?) / ?, count(*), sum({name}_mean), min({name}_low), max({name}_high) "  # noqa: S608
+                f"FROM {'fine' if table == 'live' else table} "
+                f"WHERE wall_s >= ? AND wall_s < ? AND {name}_mean IS NOT NULL GROUP BY 1"
+            )
+            values = (int(from_wall_s), step_s, int(from_wall_s), to_wall_s)
+            rows = self._live.select(sql, values) if table == "live" else self._rows(sql, *values)
+            _merge(sums, rows)
+        return [
+            Point(int(from_wall_s) + at * step_s, total / count / SCALE, low / SCALE, high / SCALE)
+            for at, (count, total, low, high) in sorted(sums.items())
+        ]
+
+    def cycles(self, from_wall_s: float, to_wall_s: float, limit: int = 200) -> list[tuple[float, Cycle]]:
+        """Finished cycles that stopped in the span, as (wall time of the stop, cycle), newest first."""
+        sql = f"{OUTBOX} WHERE topic = 'cycles' AND wall_s >= ? AND wall_s < ? ORDER BY wall_s DESC LIMIT ?"
+        found = [(kept.wall_s, kept.body) for kept in kept_rows(self._rows(sql, from_wall_s, to_wall_s, limit))]
+        return [(wall_s, body) for wall_s, body in found if wall_s is not None and isinstance(body, Cycle)]
+
+    def events(self, after_seq: int = 0, limit: int = 200, topic: Topic = "events") -> list[Kept]:
+        """Rows of one topic with `seq` above `after_seq`, oldest first."""
+        sql = f"{OUTBOX} WHERE topic = ? AND seq > ? ORDER BY seq LIMIT ?"
+        return kept_rows(self._rows(sql, topic, after_seq, limit))
+
+    def latest_events(self, limit: int = 50, topic: Topic = "events") -> list[Kept]:
+        """The newest rows of one topic, newest first."""
+        return kept_rows(self._rows(f"{OUTBOX} WHERE topic = ? ORDER BY seq DESC LIMIT ?", topic, limit))
+
+    def starts(self, limit: int = 200) -> list[Start]:
+        """Captured starts, newest first."""
+        rows = self._rows("SELECT run, wall_s, body FROM starts ORDER BY place DESC LIMIT ?", limit)
+        return [
+            Start(run=run, wall_s=wall_s, start=start)
+            for run, wall_s, body in rows
+            if (start := decoded(body, StartTransient)) is not None
+        ]
+
+    def visits(self, limit: int = 200) -> list[Visit]:
+        """What visits found, newest first."""
+        rows = self._rows("SELECT body FROM visits ORDER BY place DESC LIMIT ?", limit)
+        return _each(rows, Visit)
+
+    def score(self) -> Score:
+        """How often the first suspect was right."""
+        right = [visit.first_right for visit in self.visits(limit=-1)]
+        return Score(right.count(True), right.count(False), right.count(None))
+
+    def meter_readings(self, limit: int = 200, since_wall_s: float = 0.0) -> list[MeterReading]:
+        """Meter readings, newest first."""
+        sql = "SELECT body FROM meter_readings WHERE wall_s >= ? ORDER BY place DESC LIMIT ?"
+        return _each(self._rows(sql, since_wall_s, limit), MeterReading)
+
+    def health(self) -> Health:
+        """How the monitor itself does."""
+        notes = self._live.notes()
+        texts = {name: text for name, (text, _) in notes.items() if text}
+        return Health(
+            status_age_s=self.status_age_s(),
+            size_bytes=sum(_size(self.path.with_name(self.path.name + end)) for end in ("", "-wal")),
+            free_bytes=free_bytes(self.path),
+            disk_error=texts.pop("disk", ""),
+            held=int(texts.pop("held", "0")),
+            set_aside=texts.pop("set-aside", ""),
+            faults=msgspec.json.decode(texts.pop("faults", "{}"), type=dict[str, str]),
+            outlets=self._outlets(notes),
+            notes={name: text for name, text in texts.items() if not name.startswith(OUTLET_NOTE)},
+        )
+
+    def _outlets(self, notes: dict[str, tuple[str, float | None]]) -> dict[str, OutletHealth]:
+        last = self._last_place()
+        found = {}
+        for outlet, place in {**dict(self._rows("SELECT outlet, place FROM cursors")), **self._cursors()}.items():
+            error, wall_s = notes.get(OUTLET_NOTE + outlet, ("", None))
+            waiting = max(0, last - place)
+            found[outlet] = OutletHealth(waiting=waiting, error=error, error_wall_s=wall_s if error else None)
+        return found
+
+    def _cursors(self) -> dict[str, int]:
+        """Cursors not yet on disk; the owner knows some."""
+        return {}
+
+    def _last_place(self) -> int:
+        rows = self._rows("SELECT last FROM counters WHERE topic = 'place'")
+        return int(rows[0][0]) if rows else 0
+
+    def answer(self, request_id: str) -> Answer | None:
+        """The answer to a request; None while there is none."""
+        for (body,) in self._rows("SELECT answer FROM requests WHERE id = ? AND answer IS NOT NULL", request_id):
+            return decoded(body, Answer)
+        return None
+
+    # ------------------------------------------------------------ inside
+
+    @contextmanager
+    def _borrow(self) -> Iterator[sqlite3.Connection]:
+        """A connection for one call. One to a file that has been replaced since is closed, not used.
+
+        Raises HistoryError when there is no file or it is of another version, sqlite3.Error when the disk fails.
+        """
+        try:
+            inode = self.path.stat().st_ino
+        except OSError:
+            raise HistoryError(str(self.path), "no such file", "a history") from None
+        db = self._take_idle(inode) or self._connect()
+        try:
+            yield db
+        except BaseException:
+            db.close()
+            raise
+        with self._lock:
+            self._idle.append((inode, db))
+
+    def _take_idle(self, inode: int) -> sqlite3.Connection | None:
+        with self._lock:
+            while self._idle:
+                was, db = self._idle.pop()
+                if was == inode:
+                    return db
+                db.close()
+        return None
+
+    def _connect(self) -> sqlite3.Connection:
+        db = connect(self.path, durable=True)
+        version = db.execute("PRAGMA user_version").fetchone()[0]
+        if version != len(MIGRATIONS):
+            db.close()
+            allowed = f"schema version {len(MIGRATIONS)}: the service brings an older file up to it"
+            raise HistoryError(str(self.path), f"schema version {version}", allowed)
+        return db
+
+    def _close_idle(self) -> None:
+        with self._lock:
+            while self._idle:
+                self._idle.pop()[1].close()
+
+    def _read(self, sql: str, values: Sequence[object]) -> list[tuple[Any, ...]]:
+        with self._borrow() as db:
+            return db.execute(sql, values).fetchall()
+
+    def _rows(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
+        """Rows of a query; none when the file is not there or cannot be read."""
+        try:
+            return self._read(sql, values)
+        except (sqlite3.Error, HistoryError):
+            return []
+
+
+def kept_rows(rows: Iterable[tuple[Any, ...]]) -> list[Kept]:
+    """Rows of the outbox as records; those that a damaged file has spoilt are left out."""
+    return [
+        Kept(
+            place=place,
+            topic=topic,
+            seq=seq,
+            id=name,
+            run=run,
+            t_s=t_s,
+            wall_s=wall_s,
+            body=read,
+        )
+        for place, topic, seq, name, kind, run, t_s, wall_s, body in rows
+        if kind in KINDS and (read := decoded(body, KINDS[kind][1])) is not None
+    ]
+
+
+def decoded(body: bytes, kind: type[_Record]) -> _Record | None:
+    """The record of a row; None where a damaged file gives one that cannot be read: the rest is still told."""
+    try:
+        return msgspec.json.decode(body, type=kind)
+    except (msgspec.DecodeError, ValueError, TypeError, RecursionError):
+        return None
+
+
+def _each(rows: Iterable[tuple[Any, ...]], kind: type[_Record]) -> list[_Record]:
+    return [record for (body,) in rows if (record := decoded(body, kind)) is not None]
+
+
+def _merge(sums: dict[int, list[float]], rows: Iterable[Sequence[float]]) -> None:
+    for at, count, total, low, high in rows:
+        was = sums.setdefault(int(at), [0, 0.0, low, high])
+        was[0] += count
+        was[1] += total
+        was[2], was[3] = min(was[2], low), max(was[3], high)
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0

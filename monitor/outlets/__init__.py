@@ -1,0 +1,1 @@
+"""What leaves the house: durable cursors over the outbox, the broker with its messages, the phone."""

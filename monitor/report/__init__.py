@@ -1,0 +1,1 @@
+"""The hand-over report: facts, story, pictures, HTML, PDF, share codes."""

@@ -1,0 +1,183 @@
+"""(edge) What the report is made of, read from a history: one record, so that everything after it is pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import tzinfo
+
+import msgspec
+
+from monitor import limits
+from monitor.config import Settings
+from monitor.errors import CommandError
+from monitor.history.kept import Health, Kept, Lane, MeterReading, Point, Score, Start, Visit, ended
+from monitor.history.lookups import Lookups
+from monitor.records import AlertChange, Change, ChangeKind, Cycle, UnitStatus
+from monitor.visit.resumed import session
+from monitor.visit.session import Session
+
+_N = {name: limit.value for name, limit in limits.REPORT.items()}
+_DAY_S = 86400.0
+TRACED = ("compressor_a", "fan_a", "control_v", "coil_a", "outdoor_c")
+
+
+class Close(msgspec.Struct, frozen=True, kw_only=True):
+    """The time around one finding, seen closely."""
+
+    wall_s: float
+    number: int
+    finding: str
+    from_s: float
+    to_s: float
+    lanes: list[Lane]
+    points: dict[str, list[Point]]
+
+
+class Episode(msgspec.Struct, frozen=True, kw_only=True):
+    """One finding as it came, and came again before anything else did. `number` points to it in the pictures.
+
+    `ended_wall_s` is None while it stands."""
+
+    number: int
+    last: Change
+    raised_wall_s: tuple[float, ...]
+    ended_wall_s: float | None
+
+
+class Act(msgspec.Struct, frozen=True, kw_only=True):
+    """What a person did about an alert."""
+
+    wall_s: float
+    change: AlertChange
+
+
+class Facts(msgspec.Struct, frozen=True, kw_only=True):
+    """Everything the report tells. Times are wall seconds; `blind`: the status is too old to be believed."""
+
+    settings: Settings
+    made_wall_s: float
+    from_wall_s: float
+    days: int
+    zone: tzinfo | None
+    status: UnitStatus | None
+    age_s: float | None
+    blind: bool
+    sessions: dict[str, Session]  # finding that stands -> its diagnosis, with the meter readings made since
+    episodes: list[Episode]
+    acts: list[Act]
+    cycles: list[tuple[float, Cycle]]
+    lanes: list[Lane]
+    points: dict[str, list[Point]]
+    close: list[Close]
+    starts: list[Start]
+    meter: list[MeterReading]
+    visits: list[Visit]
+    score: Score
+    health: Health
+
+
+def gather(history: Lookups, settings: Settings, days: int, *, wall_s: float, zone: tzinfo | None = None) -> Facts:
+    """Read what the report tells of the last `days` before `wall_s`. Raises CommandError for too many days."""
+    most = int(_N["days_most"])
+    if not 1 <= days <= most:
+        raise CommandError("report: days", days, f"1 to {most}")
+    from_s = wall_s - days * _DAY_S
+    status, age_s = history.status(), history.status_age_s()
+    blind = status is None or age_s is None or age_s > settings.stale_s
+    seen_s = None if status is None or not blind else status.wall_s
+    meter = history.meter_readings(limit=500, since_wall_s=from_s)
+    events = [row for row in history.latest_events(int(_N["read_most"])) if (row.wall_s or 0.0) >= from_s][::-1]
+    episodes = _episodes(events)
+    return Facts(
+        settings=settings,
+        made_wall_s=wall_s,
+        from_wall_s=from_s,
+        days=days,
+        zone=zone,
+        status=status,
+        age_s=age_s,
+        blind=blind,
+        sessions={}
+        if status is None
+        else {one.name: session(history, settings, one, status) for one in status.findings},
+        episodes=episodes,
+        acts=_acts(events),
+        cycles=history.cycles(from_s, wall_s + 1.0, limit=5000),
+        lanes=_lanes(history, from_s, wall_s, seen_s),
+        points=_points(history, settings, from_s, wall_s),
+        close=[_close(history, settings, one, wall_s, seen_s) for one in _worth_closer(episodes)],
+        starts=[row for row in history.starts(500) if row.wall_s is None or row.wall_s >= from_s],
+        meter=meter,
+        visits=history.visits(50),
+        score=history.score(),
+        health=history.health(),
+    )
+
+
+def _episodes(events: Sequence[Kept]) -> list[Episode]:
+    """The findings of the span, oldest first; one that comes again before anything else came is one episode."""
+    found: list[Episode] = []
+    standing: dict[str, int] = {}
+    for row in events:
+        body = row.body
+        if not isinstance(body, Change) or row.wall_s is None or body.change is ChangeKind.REVISED:
+            continue
+        if body.change is ChangeKind.RAISED:
+            _begin(found, standing, body, row.wall_s)
+        elif body.finding in standing:
+            place = standing.pop(body.finding)
+            found[place] = msgspec.structs.replace(found[place], ended_wall_s=row.wall_s)
+    return found
+
+
+def _begin(found: list[Episode], standing: dict[str, int], body: Change, wall_s: float) -> None:
+    if found and found[-1].last.finding == body.finding:
+        raised = (*found[-1].raised_wall_s, wall_s)
+        found[-1] = msgspec.structs.replace(found[-1], last=body, raised_wall_s=raised, ended_wall_s=None)
+    else:
+        found.append(Episode(number=len(found) + 1, last=body, raised_wall_s=(wall_s,), ended_wall_s=None))
+    standing[body.finding] = len(found) - 1
+
+
+def _acts(events: Sequence[Kept]) -> list[Act]:
+    return [
+        Act(wall_s=row.wall_s, change=row.body)
+        for row in events
+        if isinstance(row.body, AlertChange) and row.body.by and row.wall_s is not None
+    ]
+
+
+def _worth_closer(episodes: Sequence[Episode]) -> list[Episode]:
+    """The last episode of each finding, the newest of them; of those that came together the first stands for all."""
+    last: dict[str, Episode] = {}
+    for episode in episodes:
+        last[episode.last.finding] = episode
+    apart: list[Episode] = []
+    for episode in sorted(last.values(), key=lambda one: one.raised_wall_s[-1]):
+        if not apart or episode.raised_wall_s[-1] - apart[-1].raised_wall_s[-1] > _N["close_s"] / 4:
+            apart.append(episode)
+    return apart[-int(_N["close_ups"]) :] if _N["close_ups"] else []
+
+
+def _close(history: Lookups, settings: Settings, episode: Episode, wall_s: float, seen_s: float | None) -> Close:
+    at_s = episode.raised_wall_s[-1]
+    from_s, to_s = at_s - _N["close_s"], min(at_s + _N["close_s"], wall_s)
+    return Close(
+        wall_s=at_s,
+        number=episode.number,
+        finding=episode.last.finding,
+        from_s=from_s,
+        to_s=to_s,
+        lanes=_lanes(history, from_s, to_s, seen_s),
+        points=_points(history, settings, from_s, to_s),
+    )
+
+
+def _points(history: Lookups, settings: Settings, from_s: float, to_s: float) -> dict[str, list[Point]]:
+    names = [name for name in TRACED if name in settings.fitted]
+    return {name: history.readings(name, from_s, to_s, int(_N["points"])) for name in names}
+
+
+def _lanes(history: Lookups, from_s: float, to_s: float, seen_s: float | None) -> list[Lane]:
+    """Lanes of a span. Where nothing was seen after `seen_s`, what lasted then is not known since."""
+    return ended(history.lanes(from_s, to_s), None if seen_s is None or seen_s >= to_s else seen_s)

@@ -1,0 +1,261 @@
+"""The report's pictures: the chain as it stands, what ran when, and readings over time. Pure; shapes out.
+
+Nothing is told by colour alone: what is live is a heavy box or a full bar, what is dead a thin line, what is not known
+is dotted, and the break is named in words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from itertools import pairwise
+from math import floor, log10
+from typing import NamedTuple
+
+from monitor.history.kept import LANES, Lane, Point
+from monitor.records import LinkState, UnitStatus
+from monitor.report.shapes import BAND, BREAK, GRID, INK, LIVE, SOFT, Curve, Drawing, Line, Rect, Shape, Text
+from monitor.words import texts
+from monitor.words.report import say
+
+WIDTH = 500.0
+_LEFT, _RIGHT = 62.0, WIDTH - 6.0
+_FLAT = 0.01  # less than any sense resolves
+# link -> the readings written into its box, with the digits that the sense can answer for
+_SHOWN = {"call": "control_v", "coil-current": "coil_a", "compressor": "compressor_a", "fan": "fan_a"}
+_ROWS = (("control-power", "thermostat-call", "call", "coil-current"), ("line-supply", "contacts", "compressor", "fan"))
+
+
+class Span(NamedTuple):
+    """A stretch of wall time; `ticks` are round moments in it with their words."""
+
+    from_s: float
+    to_s: float
+    ticks: tuple[tuple[float, str], ...] = ()
+
+    def x(self, wall_s: float) -> float:
+        """Where a moment lies, held to the ends."""
+        part = (wall_s - self.from_s) / (self.to_s - self.from_s)
+        return _LEFT + (_RIGHT - _LEFT) * min(1.0, max(0.0, part))
+
+
+# ---------------------------------------------------------------- the chain
+
+
+def chain(status: UnitStatus, *, blind: bool) -> Drawing:
+    """The eight links in two rows, control side and line side. `blind`: the status is too old to be believed."""
+    views = {view.name: view for view in status.links}
+    shapes: list[Shape] = []
+    told = []
+    for row, names in enumerate(_ROWS):
+        y = 16.0 + row * 70.0
+        shapes.append(Text(0, y - 5, say(("control-side", "line-side")[row]), 7.5, colour=SOFT))
+        for place, name in enumerate(names):
+            view = views.get(name)
+            state = LinkState.UNKNOWN if view is None or blind else view.state
+            x = place * 127.0 + 0.5
+            shapes += _joint(name, x, y) if place else []
+            broken = name == status.break_at and not blind
+            words = _state_words(name, state, sensed=view is not None and view.sense is not None)
+            lines = (texts.LINKS[name].title, words, _value(name, status, blind=blind))
+            shapes += _box(state, (x, y), lines, broken=broken)
+            told.append(f"{texts.LINKS[name].title}: {words}" + (", " + say("the-break") if broken else ""))
+    return Drawing(say("chain"), "; ".join(told) + ".", WIDTH, 138.0, tuple(shapes))
+
+
+def _joint(name: str, x: float, y: float) -> list[Shape]:
+    """What joins a box to the one before; the fan hangs behind the contacts, beside the compressor."""
+    if name != "fan":
+        return [Line(x - 8, y + 21, x, y + 21, width=1.2)]
+    behind_contacts, foot = x - 127.0 - 4, y + 49
+    corners = ((behind_contacts, y + 21), (behind_contacts, foot), (x - 4, foot), (x - 4, y + 21), (x, y + 21))
+    return [Line(*a, *b, width=1.2) for a, b in pairwise(corners)]
+
+
+def _state_words(name: str, state: LinkState, *, sensed: bool) -> str:
+    if state is LinkState.UNKNOWN:
+        return texts.WORDS["no-reading" if sensed else "not-sensed"]
+    link = texts.LINKS[name]
+    return link.live if state is LinkState.LIVE else link.dead
+
+
+def _value(name: str, status: UnitStatus, *, blind: bool) -> str:
+    reading = _SHOWN.get(name, "")
+    value = status.readings.get(reading)
+    return "" if value is None or blind else texts.value_words(reading, value)
+
+
+def _box(state: LinkState, at: tuple[float, float], lines: tuple[str, str, str], *, broken: bool) -> list[Shape]:
+    x, y = at
+    looks = {LinkState.LIVE: (LIVE, 2.4, ()), LinkState.DEAD: (SOFT, 0.8, ()), LinkState.UNKNOWN: (SOFT, 0.8, (2, 2))}
+    colour, stroke, dash = looks[state]
+    shapes: list[Shape] = [
+        Rect(x, y, 118, 42, colour=colour, stroke=stroke, dash=dash),
+        Text(x + 7, y + 13, lines[0], 8.5, bold=True),
+        Text(x + 7, y + 25, lines[1], 8, colour=colour if state is LinkState.LIVE else INK),
+        Text(x + 7, y + 36, lines[2], 8),
+    ]
+    if broken:
+        shapes += [
+            Rect(x - 2.5, y - 2.5, 124, 47, colour=BREAK, stroke=1.6, dash=(5, 3)),
+            Rect(x + 56, y + 29, 62, 13, fill=BREAK),
+            Text(x + 87, y + 38.5, texts.WORDS["mark-break"], 8, "middle", "#ffffff", True),
+        ]
+    return shapes
+
+
+# ---------------------------------------------------------------- what ran when
+
+
+class Mark(NamedTuple):
+    """A finding raised at a moment, with the number of its episode in the story."""
+
+    wall_s: float
+    number: int
+
+
+def lanes(rows: Iterable[Lane], span: Span, marks: Sequence[Mark] = (), *, title: str) -> Drawing:
+    """Call, contacts, compressor and fan over a span, with flags where findings were raised."""
+    rows = list(rows)
+    top, step, height = 20.0, 19.0, 12.0
+    bottom = top + step * len(LANES)
+    shapes = _ticks(span, top, bottom)
+    for place, name in enumerate(LANES):
+        y = top + step * place
+        shapes.append(Text(0, y + 10, texts.LINKS[name].title, 8))
+        for row in rows:
+            if row.name == name:
+                shapes += _stretch(row, span, y, height)
+    shapes += _flags(marks, span, bottom)
+    return Drawing(title, _told(rows, span), WIDTH, bottom + 16, tuple(shapes))
+
+
+def _stretch(row: Lane, span: Span, y: float, height: float) -> list[Shape]:
+    left, right = span.x(row.from_wall_s), span.x(span.to_s if row.to_wall_s is None else row.to_wall_s)
+    if row.state is LinkState.LIVE:
+        return [Rect(left, y, max(right - left, 0.7), height, fill=LIVE)]
+    if row.state is LinkState.DEAD:
+        return [Line(left, y + height, right, y + height, SOFT, 0.6)]
+    return [Rect(left, y + 2, max(right - left, 0.7), height - 3, colour=SOFT, stroke=0.6, dash=(1.5, 1.5))]
+
+
+def _flags(marks: Sequence[Mark], span: Span, bottom: float) -> list[Shape]:
+    """A line where a finding came, with its number; a tick where it came again. Numbers that would touch are joined."""
+    shapes: list[Shape] = []
+    labels: list[tuple[float, str]] = []
+    seen: set[int] = set()
+    for mark in sorted(marks):
+        x = span.x(mark.wall_s)
+        if mark.number in seen:
+            shapes.append(Line(x, 14, x, 19, BREAK, 0.8))
+            continue
+        seen.add(mark.number)
+        shapes.append(Line(x, 12, x, bottom, BREAK, 0.8, (2, 1.5)))
+        if labels and x - labels[-1][0] < 8 + 5 * len(labels[-1][1]):
+            at, words = labels[-1]
+            labels[-1] = (at, f"{words.split('–')[0]}–{mark.number}")
+        else:
+            labels.append((x, str(mark.number)))
+    return shapes + [Text(x, 10, words, 8, "middle", BREAK, bold=True) for x, words in labels]
+
+
+def _told(rows: Sequence[Lane], span: Span) -> str:
+    parts = []
+    for name in LANES:
+        on = [_held(row, span) for row in rows if row.name == name and row.state is LinkState.LIVE]
+        unknown = sum(_held(row, span) for row in rows if row.name == name and row.state is LinkState.UNKNOWN)
+        words = say("on-for", name=texts.LINKS[name].title, span=texts.span(sum(on)), count=len(on))
+        parts.append(words + (", " + say("unknown-for", span=texts.span(unknown)) if unknown else ""))
+    return "; ".join(parts) + "."
+
+
+def _held(row: Lane, span: Span) -> float:
+    end_s = span.to_s if row.to_wall_s is None else min(row.to_wall_s, span.to_s)
+    return max(0.0, end_s - max(row.from_wall_s, span.from_s))
+
+
+# ---------------------------------------------------------------- readings over time
+
+
+class Trace(NamedTuple):
+    """One reading: its words, its unit, its points, and whether the axis begins at zero."""
+
+    title: str
+    unit: str
+    points: Sequence[Point]
+    from_zero: bool = True
+    convert: Callable[[float], float] = float
+
+
+def trace(one: Trace, span: Span, marks: Sequence[Mark] = (), *, height: float = 62.0) -> Drawing:
+    """Means as a line over the band from lowest to highest."""
+    top, bottom = 14.0, 14.0 + height
+    values = [(p.wall_s, one.convert(p.mean), one.convert(p.low), one.convert(p.high)) for p in one.points]
+    low, high = axis([low for *_, low, _ in values], [high for *_, high in values], from_zero=one.from_zero)
+
+    def y(value: float) -> float:
+        return bottom - (bottom - top) * (value - low) / (high - low)
+
+    shapes = _ticks(span, top, bottom)
+    for value in (low, (low + high) / 2, high):
+        shapes.append(Line(_LEFT, y(value), _RIGHT, y(value), GRID, 0.5))
+        shapes.append(Text(_LEFT - 4, y(value) + 2.6, f"{value:g}", 7, "end", SOFT))
+    shapes.append(Text(_LEFT, top - 4, f"{one.title}, {one.unit}", 8))
+    step_s = usual_step_s(one.points)
+    wide = max(0.4, span.x(span.from_s + step_s) - span.x(span.from_s))
+    shapes += [
+        Rect(span.x(at), y(most), wide, max(0.4, y(least) - y(most)), fill=BAND) for at, _, least, most in values
+    ]
+    shapes.append(Curve(_stretches([(at, mean) for at, mean, *_ in values], span, y, step_s), INK, 0.9))
+    firsts = {mark.number: mark.wall_s for mark in sorted(marks, reverse=True)}
+    shapes += [Line(span.x(at), top, span.x(at), bottom, BREAK, 0.8, (2, 1.5)) for at in firsts.values()]
+    return Drawing(one.title, _range(values, one), WIDTH, bottom + 14, tuple(shapes))
+
+
+def _range(values: Sequence[tuple[float, float, float, float]], one: Trace) -> str:
+    if not values:
+        return say("no-readings", name=one.title)
+    low, high = min(low for *_, low, _ in values), max(high for *_, high in values)
+    return say("range", name=one.title, low=f"{low:.1f}", high=f"{high:.1f}", unit=one.unit)
+
+
+def _stretches(
+    points: Sequence[tuple[float, float]], span: Span, y: Callable[[float], float], step_s: float
+) -> tuple[tuple[tuple[float, float], ...], ...]:
+    found: list[list[tuple[float, float]]] = []
+    was_s = None
+    for at_s, value in points:
+        if was_s is None or at_s - was_s > 3.5 * step_s:
+            found.append([])
+        found[-1].append((span.x(at_s + step_s / 2), y(value)))
+        was_s = at_s
+    return tuple(tuple(stretch) for stretch in found)
+
+
+def usual_step_s(points: Sequence[Point]) -> float:
+    """The usual distance between points; a longer one is a gap."""
+    gaps = sorted(after.wall_s - before.wall_s for before, after in pairwise(points))
+    return gaps[len(gaps) // 2] if gaps else 0.0
+
+
+def axis(lows: Sequence[float], highs: Sequence[float], *, from_zero: bool) -> tuple[float, float]:
+    """Round ends of an axis that hold all values."""
+    low = 0.0 if from_zero else min(lows, default=0.0)
+    high = max(highs, default=1.0)
+    rough = (high - low if high - low >= _FLAT else 1.0) / 2
+    power = 10.0 ** floor(log10(rough))
+    step = next(power * times for times in (1, 2, 5, 10) if power * times >= rough * (1 - 1e-9))
+    begin = step * floor(low / step)
+    end = begin + 2 * step
+    while end < high - 1e-9:
+        end += step
+    return begin, end
+
+
+def _ticks(span: Span, top: float, bottom: float) -> list[Shape]:
+    shapes: list[Shape] = []
+    for wall_s, words in span.ticks:
+        x = span.x(wall_s)
+        shapes.append(Line(x, top, x, bottom + 2, GRID, 0.5))
+        anchor = "end" if x > _RIGHT - 12 else "start" if x < _LEFT + 8 else "middle"
+        shapes.append(Text(x, bottom + 10, words, 7, anchor, SOFT))  # type: ignore[arg-type]
+    return shapes

@@ -1,0 +1,1 @@
+"""The terminal: what it shows, and the talk around it."""

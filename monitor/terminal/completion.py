@@ -1,0 +1,71 @@
+"""Scripts by which a shell completes the commands: made once from the command line's own table, by the package shtab.
+
+A made script asks no Python at each press of the key, which on a small Pi would take a second. Pure.
+"""
+
+from __future__ import annotations
+
+import argparse
+import shlex
+from collections.abc import Iterator
+from typing import Any
+
+from monitor.checks.rows import CHECKS
+from monitor.errors import CommandError
+from monitor.findings import CATALOGUE
+from monitor.records import READINGS
+from monitor.suspects.table import SUSPECTS
+from monitor.visit.session import SYMPTOMS
+
+_FILES = ("SITE", "FILE", "RECORDING", "SCENARIO")  # arguments shown by these words are files
+_NAMES: dict[tuple[str, str], tuple[str, ...]] = {
+    ("explain", "name"): (*CATALOGUE, *SUSPECTS, *CHECKS),
+    ("diagnose", "about"): (*CATALOGUE, *SYMPTOMS),
+    ("calibrate", "reading"): tuple(READINGS),
+}
+
+
+def script(whole: argparse.ArgumentParser, shell: str) -> str:
+    """The completion script of a command line for bash, zsh or fish. Raises CommandError without the package."""
+    try:
+        import shtab  # noqa: PLC0415 - an extra
+    except ImportError:
+        raise CommandError(
+            "completion", "no package shtab", "the extra `completion`, or the package shtab itself"
+        ) from None
+    for command, action in _arguments(whole):
+        found = _completes(command, action, shtab)
+        if found is not None:
+            action.complete = found
+    return str(shtab.complete(whole, shell=shell))
+
+
+def _arguments(whole: argparse.ArgumentParser, command: str = "") -> Iterator[tuple[str, Any]]:
+    """Each argument with the name of its command, those of sub-commands too."""
+    for action in whole._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            for name, sub in action.choices.items():
+                yield from _arguments(sub, name)
+        else:
+            yield command, action
+
+
+def _completes(command: str, action: Any, shtab: Any) -> dict[str, Any] | None:
+    """What completes an argument: files, folders, or names of a catalogue; None leaves it to its own choices."""
+    if action.metavar in _FILES:
+        return dict(shtab.FILE)
+    if action.metavar == "FOLDER":
+        return dict(shtab.DIRECTORY)
+    names = _NAMES.get((command, action.dest))
+    return None if names is None else _of_names(f"_condenser_{command}_{action.dest}", names)
+
+
+def _of_names(function: str, names: tuple[str, ...]) -> dict[str, Any]:
+    """The same names for each shell, in its own way."""
+    words = " ".join(names)
+    return {
+        "bash": function,
+        "zsh": f"({words})",
+        "fish": words,
+        "preamble": {"bash": f"{function}() {{\n  compgen -W {shlex.quote(words)} -- $1\n}}\n"},
+    }

@@ -1,0 +1,300 @@
+"""(edge) The terminal: the unit at one look, following it live, explanations, a guided diagnosis.
+
+Each function takes its streams and gives an exit status, so that commands and tests call them alike. Plain text: what
+goes to a terminal is wrapped to its width, what goes into a pipe is one line a statement.
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+import sys
+import textwrap
+import time
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
+from datetime import tzinfo
+from typing import TextIO
+
+from monitor import moments
+from monitor.checks.base import Who
+from monitor.checks.rows import CHECKS
+from monitor.config import Settings, Unit
+from monitor.errors import CommandError, HistoryError
+from monitor.history.file import History
+from monitor.history.kept import Visit
+from monitor.records import UnitStatus
+from monitor.suspects.table import SUSPECTS
+from monitor.terminal.text import beat, changed, explain, look, names, troubles
+from monitor.visit.dialogue import talk
+from monitor.visit.resumed import session as resumed
+from monitor.visit.session import OTHER, Session
+from monitor.words import texts
+
+__all__ = ["ask", "asker", "diagnose", "explain", "explained", "show", "status", "status_lines", "watch"]
+FINE, STANDS, BLIND = 0, 1, 4  # exit statuses of a look; 2 and 3 are those of every command
+_BEGIN = re.compile(r"\s*(?:[-!] |\d+\. )?")  # what a line is indented by, its mark or number included
+_VERBS = ("help", "list", "skip", "why", "back", "found", "quit")
+_FIRST_SYMPTOM = "no-cooling"
+
+
+def show(lines: Iterable[str], out: TextIO) -> None:
+    """Write lines; on a terminal each is wrapped to its width, continued under its own text."""
+    width = max(40, shutil.get_terminal_size().columns) if out.isatty() else 0
+    for line in lines:
+        out.write((_wrapped(line, width) if width and len(line) > width else line) + "\n")
+    out.flush()
+
+
+def _wrapped(line: str, width: int) -> str:
+    begin = _BEGIN.match(line)
+    assert begin is not None
+    indent = " " * (len(begin[0]) or 2)
+    return "\n".join(textwrap.wrap(line, width, subsequent_indent=indent, break_on_hyphens=False))
+
+
+# ---------------------------------------------------------------- status and watch
+
+
+def status(history: History, settings: Settings, out: TextIO, *, zone: tzinfo | None = None) -> int:
+    """One look: chain, what stands, what to do, what is wrong with the monitor itself.
+
+    Exit status 0: nothing stands; 1: a finding stands; 4: the monitor is blind or has seen nothing.
+    """
+    seen, age_s = history.status(), history.status_age_s()
+    show([*look(seen, age_s, settings, zone), *troubles(history.health())], out)
+    return _verdict(seen, age_s, settings)
+
+
+def _verdict(seen: UnitStatus | None, age_s: float | None, settings: Settings) -> int:
+    if seen is None or age_s is None or age_s > settings.stale_s:
+        return BLIND
+    return STANDS if seen.findings else FINE
+
+
+def watch(
+    history: History,
+    settings: Settings,
+    out: TextIO,
+    *,
+    every_s: float = 1.0,
+    seconds: float | None = None,
+    sleep: Callable[[float], object] = time.sleep,
+    wall: Callable[[], float] = time.time,
+    zone: tzinfo | None = None,
+) -> int:
+    """One look, then a line for each thing that changes, until interrupted (or for some seconds).
+
+    On a terminal the last line shows the readings as they are; a pipe gets the changes alone. Exit status as `status`.
+    """
+    if not every_s > 0:
+        raise CommandError("watch: seconds between looks", every_s, "more than 0")
+    follower = _Follower(history, settings, out, wall, zone)
+    with suppress(KeyboardInterrupt):
+        follower.begin()
+        passed_s = 0.0
+        while seconds is None or passed_s < seconds:
+            sleep(every_s)
+            passed_s += every_s
+            follower.step()
+    follower.wipe()
+    return _verdict(history.status(), history.status_age_s(), settings)
+
+
+class _Follower:
+    """Compares each look with the one before."""
+
+    def __init__(
+        self, history: History, settings: Settings, out: TextIO, wall: Callable[[], float], zone: tzinfo | None
+    ) -> None:
+        self._history, self._settings, self._out, self._wall, self._zone = history, settings, out, wall, zone
+        self._was: UnitStatus | None = None
+        self._blind: bool | None = None
+        self._beat = ""
+
+    def begin(self) -> None:
+        """The first look, in full."""
+        seen, age_s = self._history.status(), self._history.status_age_s()
+        show(look(seen, age_s, self._settings, self._zone), self._out)
+        show(["", "Following; each change is one line. Ctrl-C ends."], self._out)
+        self._was, self._blind = seen, self._is_blind(seen, age_s)
+
+    def _is_blind(self, seen: UnitStatus | None, age_s: float | None) -> bool:
+        return _verdict(seen, age_s, self._settings) == BLIND
+
+    def step(self) -> None:
+        """What changed since the last look."""
+        seen, age_s = self._history.status(), self._history.status_age_s()
+        blind = self._is_blind(seen, age_s)
+        lines = []
+        if blind != self._blind:
+            lines.append("the monitor is blind: no fresh reading" if blind else "the monitor sees the unit again")
+        if seen is not None and not blind:
+            lines += changed(self._was, seen) if self._was is not None else [f"the unit is {texts.state(seen.cycle)}"]
+            self._was = seen
+        self._blind = blind
+        self._say(lines, None if seen is None or blind else seen)
+
+    def _say(self, lines: Sequence[str], seen: UnitStatus | None) -> None:
+        if lines:
+            self.wipe()
+            now = moments.local(self._wall(), self._zone).strftime("%H:%M:%S")
+            show([f"{now}  {line}" for line in lines], self._out)
+        if self._out.isatty():
+            self._pulse("blind" if seen is None else beat(seen, self._settings))
+
+    def _pulse(self, words: str) -> None:
+        self.wipe()
+        self._beat = words[: max(10, shutil.get_terminal_size().columns - 1)]
+        self._out.write(self._beat)
+        self._out.flush()
+
+    def wipe(self) -> None:
+        """Take the line of readings away."""
+        if self._beat:
+            self._out.write("\r" + " " * len(self._beat) + "\r")
+            self._beat = ""
+
+
+# ---------------------------------------------------------------- explain
+
+
+def explained(name: str | None, unit: Unit, out: TextIO) -> int:
+    """A finding, a suspect or a check in full; without a name, all names. Raises CommandError for an unknown one."""
+    if name is not None:
+        show(explain(name, unit), out)
+        return 0
+    for kind, known in names().items():
+        show([f"{kind}:", "  " + ", ".join(known)], out)
+    return 0
+
+
+# ---------------------------------------------------------------- diagnose
+
+
+def diagnose(
+    history: History,
+    settings: Settings,
+    out: TextIO,
+    *,
+    about: str | None = None,
+    readings: Sequence[str] = (),
+    by: str = "technician",
+    who: Who = "technician",
+    ask: Callable[[], str | None] | None = None,
+    wall: Callable[[], float] = time.time,
+) -> int:
+    """A diagnosis check by check. `about`: a finding or a symptom, else what stands; `readings`: CHECK=READING known
+    already; `ask` gives the next line, None at the end of input (standard input, if none is given).
+
+    Every reading is kept in the history as soon as it is understood, and what it really was at the end. Exit status 0.
+    Raises CommandError for a name or a reading that cannot be used.
+    """
+    made = _begin(history, settings, about, who)
+    book = _Book(history, made, by, wall, out)
+    for entry in readings:
+        check, equals, typed = entry.partition("=")
+        if not equals:
+            raise CommandError("diagnose", entry, "CHECK=READING, such as coil-ohms=OL")
+        made.enter(check.strip(), typed.strip())
+    given = ask or asker(sys.stdin, out)
+
+    def heard() -> str | None:
+        book.keep()
+        return given()
+
+    ended = talk(made, heard, lambda line: show([line], out), by, wall())
+    book.keep()
+    if ended.visit is not None:
+        book.end(ended.visit)
+    return 0
+
+
+def _begin(history: History, settings: Settings, about: str | None, who: Who) -> Session:
+    seen = history.status()
+    standing = {} if seen is None else {finding.name: finding for finding in seen.findings}
+    chosen = about or next(iter(standing), _FIRST_SYMPTOM)
+    if seen is not None and chosen in standing:
+        return resumed(history, settings, standing[chosen], seen, who)
+    return Session.from_symptom(chosen, unit=settings.unit, who=who)
+
+
+class _Book:
+    """Keeps the answers of one talk in the history, each once."""
+
+    def __init__(self, history: History, session: Session, by: str, wall: Callable[[], float], out: TextIO) -> None:
+        self._history, self._session, self._by, self._wall, self._out = history, session, by, wall, out
+        self._kept = dict(session.typed)
+        self._failed = False
+
+    def keep(self) -> None:
+        """Keep what was entered since. A history that cannot be written ends no talk: it is said, once."""
+        new = [one for one in self._session.readings(self._by, self._wall()) if self._kept.get(one.check) != one.typed]
+        for reading in new:
+            self._try(lambda one=reading: self._history.add_meter_reading(one))  # type: ignore[misc]
+            self._kept[reading.check] = reading.typed
+
+    def end(self, visit: Visit) -> None:
+        """Keep what it really was, and tell how often the first suspect was right so far."""
+        if self._try(lambda: self._history.add_visit(visit)):
+            right, wrong, unnamed = self._history.score()
+            show([f"First suspects so far: {right} right, {wrong} wrong; {unnamed} visits without one."], self._out)
+
+    def _try(self, write: Callable[[], None]) -> bool:
+        try:
+            write()
+        except HistoryError as error:
+            if not self._failed:
+                show([f"This cannot be kept in the history: {error}"], self._out)
+            self._failed = True
+            return False
+        return True
+
+
+def asker(source: TextIO, out: TextIO, prompt: str = "> ") -> Callable[[], str | None]:
+    """A function that gives the next line of `source`, None at its end. On a terminal with a prompt, line editing and
+    completion of names; a pipe gets no prompt."""
+    if source is sys.stdin and source.isatty() and out.isatty():
+        _complete()
+        return lambda: _typed(prompt)
+
+    def ask() -> str | None:
+        line = source.readline()
+        return line.rstrip("\n") if line else None
+
+    return ask
+
+
+def _typed(prompt: str) -> str | None:
+    try:
+        return input(prompt)
+    except EOFError:
+        return None
+
+
+def _complete() -> None:
+    with suppress(ImportError):
+        import readline  # noqa: PLC0415 - not on every system
+
+        words = sorted((*_VERBS, *CHECKS, *SUSPECTS, OTHER))
+
+        def complete(begun: str, place: int) -> str | None:
+            found = [word for word in words if word.startswith(begun)]
+            return found[place] if place < len(found) else None
+
+        readline.set_completer_delims(" :")
+        readline.set_completer(complete)
+        readline.parse_and_bind("tab: complete")
+
+
+# ---------------------------------------------------------------- kept for callers that want the lines
+
+
+def status_lines(seen: UnitStatus | None, age_s: float | None, _stale_s: float, unit: Unit) -> list[str]:
+    """The lines of one look, for the default settings of everything but the unit."""
+    return look(seen, age_s, Settings(unit=unit))
+
+
+def ask(prompt: str = "> ") -> str | None:
+    """One line from whoever sits at the terminal; None at the end of input."""
+    return asker(sys.stdin, sys.stdout, prompt)()

@@ -1,0 +1,238 @@
+"""What the terminal shows, as lines of plain text: the unit at one look, what changed, the catalogues. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import tzinfo
+
+from monitor import limits, moments
+from monitor.checks.base import CAUTIONS
+from monitor.checks.rows import CHECKS
+from monitor.config import Settings, Unit
+from monitor.errors import CommandError
+from monitor.findings import CATALOGUE as FINDINGS
+from monitor.history.kept import Health
+from monitor.records import READINGS, AlertState, Change, Finding, LinkState, LinkView, UnitStatus, stated
+from monitor.suspects.table import SUSPECTS
+from monitor.suspects.verdict import SITUATIONS
+from monitor.visit.dialogue import POWER
+from monitor.words import texts
+
+_SIGNS = {LinkState.LIVE: "[#]", LinkState.DEAD: "[ ]", LinkState.UNKNOWN: "[?]"}
+# link -> the reading shown beside it
+_SHOWN = {"call": "control_v", "coil-current": "coil_a", "compressor": "compressor_a", "fan": "fan_a"}
+NOTHING_SEEN = "The monitor has not seen the unit yet."
+
+
+# ---------------------------------------------------------------- the unit at one look
+
+
+def look(status: UnitStatus | None, age_s: float | None, settings: Settings, zone: tzinfo | None = None) -> list[str]:
+    """The unit at one look: the chain, what stands, what to do. A status too old is shown as what it is: not known."""
+    if status is None or age_s is None:
+        return [NOTHING_SEEN]
+    blind = age_s > settings.stale_s
+    lines = [f"{status.name}: {'not known' if blind else texts.state(status.cycle)}{_as_of(status, zone)}"]
+    if blind:
+        lines.append(f"The monitor is blind: its last reading is {texts.span(age_s)} old. The unit may be fine.")
+    lines += [_link(view, status, blind=blind) for view in status.links]
+    if "outdoor_c" in status.readings and not blind:
+        lines.append(f"  outdoors {_heat(status, settings)}")
+    if not status.findings:
+        lines += ["", "Nothing stood when it was last seen." if blind else "Nothing stands."]
+    for finding in status.findings:
+        lines += ["", *about(finding, settings.unit, zone)]
+    return [*lines, *_alerts(status, zone)]
+
+
+def _as_of(status: UnitStatus, zone: tzinfo | None) -> str:
+    return "" if status.wall_s is None else f", {moments.moment(status.wall_s, None, zone)}"
+
+
+def _heat(status: UnitStatus, settings: Settings) -> str:
+    outdoor_c = status.readings["outdoor_c"]
+    if outdoor_c is None:
+        return "not known"
+    scale = settings.web.temperature
+    uncertain_k = status.uncertainty.get("outdoor_c")
+    about = "" if uncertain_k is None else f" ± {uncertain_k * (1.8 if scale == 'F' else 1.0):.1f} °{scale}"
+    return moments.degrees(float(outdoor_c), scale) + about
+
+
+def _link(view: LinkView, status: UnitStatus, *, blind: bool) -> str:
+    state = LinkState.UNKNOWN if blind else view.state
+    title = texts.LINKS[view.name].title
+    value = status.readings.get(_SHOWN.get(view.name, ""))
+    measured = "" if value is None or blind else _measured(_SHOWN[view.name], value, status)
+    marks = " (inferred)" if view.inferred and not blind else ""
+    marks += "  <-- the break" if view.name == status.break_at and not blind else ""
+    return f"  {_SIGNS[state]} {title:<15} {link_words(view, state):<11} {measured:>8}{marks}".rstrip()
+
+
+def _measured(reading: str, value: float, status: UnitStatus) -> str:
+    """A number with its uncertainty, where that is known."""
+    uncertain = status.uncertainty.get(reading)
+    return texts.value_words(reading, value) if uncertain is None else stated(value, uncertain, READINGS[reading].unit)
+
+
+def link_words(view: LinkView, state: LinkState) -> str:
+    """A link's state in words."""
+    if state is LinkState.UNKNOWN:
+        return texts.WORDS["not-sensed" if view.sense is None else "no-reading"]
+    link = texts.LINKS[view.name]
+    return link.live if state is LinkState.LIVE else link.dead
+
+
+def about(finding: Finding, unit: Unit, zone: tzinfo | None = None) -> list[str]:
+    """One finding that stands: what it is, what to do, who is suspected, what is safe, what to say."""
+    text = texts.FINDINGS[finding.name]
+    severity = texts.WORDS[f"severity-{finding.severity.value}"].upper()
+    since = "" if finding.raised_wall_s is None else f", since {moments.moment(finding.raised_wall_s, None, zone)}"
+    lines = [f"{severity}: {text.headline} ({finding.name}{since})", f"  {text.means}", f"  {text.do}"]
+    if finding.suspects:
+        lines += ["  Suspected, the most usual first:", *(f"    {texts.suspect(name)}" for name in finding.suspects)]
+    if finding.ruled_out:
+        lines += ["  Ruled out:", *(f"    {texts.suspect(name)}: {why}" for name, why in finding.ruled_out.items())]
+    if finding.wanted_senses:
+        names = ", ".join(texts.NAMES.get(name, name) for name in finding.wanted_senses)
+        lines.append(f"  Not sensed, and would narrow it further: {names}")
+    lines += ["  Safe to look at, without tools:", *(f"    - {row}" for row in texts.look(finding.name))]
+    lines += ["  Do not touch:", *(f"    - {row}" for row in texts.avoid(finding.name, unit))]
+    return [*lines, "  Read this to the technician:", f"    “{texts.tell(finding)}”"]
+
+
+def _alerts(status: UnitStatus, zone: tzinfo | None) -> Iterator[str]:
+    shown = [alert for alert in status.alerts if alert.state is not AlertState.NORMAL]
+    if shown:
+        yield ""
+    for alert in shown:
+        state = texts.WORDS[f"alert-{alert.state.value}"]
+        by = f" by {alert.acked_by}" if alert.acked_by else ""
+        shelved_s = alert.shelved_until_wall_s
+        ends = "" if shelved_s is None else f" until {moments.moment(shelved_s, None, zone)}"
+        yield f"  alert {alert.finding}: {state}{by}{ends}"
+    if status.service_until_wall_s is not None:
+        until = moments.moment(status.service_until_wall_s, None, zone)
+        yield f"  Service mode until {until}: nobody is told of anything."
+
+
+def troubles(health: Health) -> list[str]:
+    """What is wrong with the monitor itself; empty when nothing is."""
+    lines = [f"disk: {health.disk_error}"] if health.disk_error else []
+    lines += [f"no reading of {texts.NAMES.get(name, name)}: {why}" for name, why in sorted(health.faults.items())]
+    lines += [f"{name}: {one.error}" for name, one in sorted(health.outlets.items()) if one.error]
+    lines += [f"{name}: {said}" for name, said in sorted(health.notes.items()) if said]
+    return ["", "The monitor itself:", *(f"  {line}" for line in lines)] if lines else []
+
+
+# ---------------------------------------------------------------- what changed
+
+
+def changed(before: UnitStatus, after: UnitStatus) -> list[str]:
+    """What is different between two looks, one line each: links, cycle, findings."""
+    lines = []
+    if before.cycle is not after.cycle:
+        lines.append(f"the unit is {texts.state(after.cycle)}")
+    was = {view.name: view for view in before.links}
+    for view in after.links:
+        if view.name in was and view.state is not was[view.name].state:
+            measured = after.readings.get(_SHOWN.get(view.name, ""))
+            value = "" if measured is None else f", {texts.value_words(_SHOWN[view.name], measured)}"
+            lines.append(f"{texts.LINKS[view.name].title}: {link_words(view, view.state)}{value}")
+    return [*lines, *_findings_changed(before, after)]
+
+
+def _findings_changed(before: UnitStatus, after: UnitStatus) -> Iterator[str]:
+    old = {finding.name: finding for finding in before.findings}
+    new = {finding.name: finding for finding in after.findings}
+    for name, finding in new.items():
+        if name not in old:
+            suspected = f" Suspected first: {texts.suspect(finding.suspects[0])}." if finding.suspects else ""
+            yield f"{finding.severity.value.upper()} {name}: {texts.FINDINGS[name].headline}{suspected}"
+        elif finding.suspects != old[name].suspects:
+            yield f"{name}: now suspected: " + ", ".join(texts.suspect(one) for one in finding.suspects)
+    yield from (f"over: {name}" for name in old if name not in new)
+
+
+def beat(status: UnitStatus, settings: Settings) -> str:
+    """The unit in one short line, for a terminal that is looked at now and then."""
+    parts = [texts.state(status.cycle)]
+    for name in ("compressor_a", "fan_a", "control_v"):
+        value = status.readings.get(name)
+        if value is not None:
+            parts.append(f"{texts.NAMES[name].split()[0]} {texts.value_words(name, value)}")
+    if status.readings.get("outdoor_c") is not None:
+        parts.append(_heat(status, settings))
+    parts.append(f"{len(status.findings)} stand" if status.findings else "nothing stands")
+    return ", ".join(parts)
+
+
+# ---------------------------------------------------------------- the catalogues
+
+
+def change_line(change: Change) -> str:
+    """A change of a finding in one line, with the time of the recording or simulation, s."""
+    suspects = f" Suspects: {', '.join(change.suspects)}." if change.suspects else ""
+    return f"{change.t_s:>10.1f} s  {change.change:<8} {change.finding} ({change.severity}). {change.summary}{suspects}"
+
+
+def names() -> Mapping[str, Iterable[str]]:
+    """Everything that can be explained, by kind."""
+    return {"findings": FINDINGS, "suspects": SUSPECTS, "checks": CHECKS}
+
+
+def explain(name: str, unit: Unit) -> list[str]:
+    """What a finding, a suspect or a check is, with its cautions. Raises CommandError for an unknown name."""
+    for table, made in ((FINDINGS, _finding), (SUSPECTS, _suspect), (CHECKS, _check)):
+        if name in table:
+            return list(made(name, unit))
+    near = [known for kind in names().values() for known in kind if name and (name in known or known in name)]
+    raise CommandError("explain", name, ", ".join(near or [known for kind in names().values() for known in kind]))
+
+
+def _finding(name: str, unit: Unit) -> Iterator[str]:
+    row, text = FINDINGS[name], texts.FINDINGS[name]
+    yield f"{name}: a finding, {texts.WORDS[f'severity-{row.severity.value}'].lower()}"
+    yield from (f"  {row.summary}", f"  {text.means}", f"  {text.do}")
+    if row.parents:
+        yield "  Not told while one of these stands, as it follows from them: " + ", ".join(row.parents)
+    yield "Suspects, the most usual first:"
+    suspects = dict.fromkeys(cause.suspect for cause in SITUATIONS[name].causes)
+    yield from (f"  {suspect:<25} {texts.suspect(suspect)}" for suspect in suspects)
+    yield from ("Safe to look at, without tools:", *(f"  - {line}" for line in texts.look(name)))
+    yield from ("Do not touch:", *(f"  - {line}" for line in texts.avoid(name, unit)))
+    yield "Its numbers, changed in the site file under [limits." + name + "]:"
+    for key, limit in limits.FINDINGS[name].items():
+        value = f"{limit.value:g} {limit.unit}".removesuffix(" 1")
+        yield f"  {key} = {value} ({limit.low:g} to {limit.high:g}; {limit.basis}: {limit.source})"
+
+
+def _suspect(name: str, unit: Unit) -> Iterator[str]:
+    suspect = SUSPECTS[name]
+    yield f"{name}: a suspect: {suspect.title}"
+    yield f"  part: {suspect.part}"
+    yield f"  mended by: {suspect.mend}"
+    where = [found for found, row in SITUATIONS.items() if name in {cause.suspect for cause in row.causes}]
+    yield "  suspected in: " + ", ".join(where)
+    cautions: dict[str, None] = {}
+    for check, expected in suspect.meter.items():
+        shown = " or ".join(sorted(expected.usual)) or "no news"
+        yield f"  check {check}: {CHECKS[check].title}: then shows {shown}"
+        cautions |= dict.fromkeys(CHECKS[check].cautions)
+    yield from _cautions(cautions, unit)
+
+
+def _check(name: str, unit: Unit) -> Iterator[str]:
+    check = CHECKS[name]
+    yield f"{name}: a check: {check.title}"
+    yield f"  {check.where}; {POWER[check.power]}; {check.who}; about {check.minutes:g} min"
+    if check.tools:
+        yield "  with: " + ", ".join(check.tools)
+    yield from _cautions(check.cautions, unit)
+    yield from (f"  {number}. {step}" for number, step in enumerate(check.steps, 1))
+    yield f"  a sound part shows: {check.expected} ({check.basis}: {check.source})"
+    yield from (f"  {outcome.symbol}: {outcome.says}" for outcome in check.outcomes)
+
+
+def _cautions(names_: Iterable[str], unit: Unit) -> Iterator[str]:
+    yield from (f"  ! {CAUTIONS[one]}" for one in names_ if one != "one-pole" or unit.contactor_poles == 1)

@@ -1,0 +1,1 @@
+"""What is normal for this unit, drift from it, use and wear."""
