@@ -21,8 +21,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from enum import StrEnum
+from math import inf
 from operator import attrgetter
 
+from monitor import limits
+from monitor.beliefs import lasted
 from monitor.links import Facts
 from monitor.records import Cycle, CycleState, Scan, StartTransient
 
@@ -238,3 +241,31 @@ class CycleWatch:
             transient=self.transient,
             **means,
         )
+
+
+# ---------------------------------------------------------------- the current minute
+
+
+class Minute:
+    """The current minute: when it began, and the sums of the cycle as they were then."""
+
+    def __init__(self) -> None:
+        self.began_s = 0.0
+        self.deadline_s = -inf
+        self._was: dict[str, tuple[float, int]] = {}
+
+    def due(self, now_s: float) -> bool:
+        return lasted(self.deadline_s, now_s, 0.0)
+
+    def open(self, now_s: float, cycle: CycleWatch) -> None:
+        self.began_s, self.deadline_s = now_s, now_s + limits.MINUTE_S.value
+        self._was = {name: (sums.total, sums.count) for name, sums in cycle.means.items()}
+
+    def close(self, now_s: float, cycle: CycleWatch) -> dict[str, float | None]:
+        """The means of the minute; None where nothing was read, or where another cycle has begun since."""
+        means: dict[str, float | None] = {}
+        for name, sums in cycle.means.items():
+            total, count = self._was.get(name, (0.0, 0))
+            fresh = sums.count - count
+            means[name] = (sums.total - total) / fresh if fresh > 0 and count <= sums.count else None
+        return means

@@ -15,12 +15,14 @@ import msgspec
 
 from monitor import limits
 from monitor.alerts.desk import AlertDesk
+from monitor.bands import draw_bands
+from monitor.beliefs import Sensing, lasted
 from monitor.config import Settings
-from monitor.cycle import CycleWatch
+from monitor.cycle import CycleWatch, Minute
 from monitor.errors import ContractError
 from monitor.findings import Answer, Row, contradictions
 from monitor.judging import Judge, restore
-from monitor.links import Bands, Edge, Facts, Sensing, chain, facts, first_break, lasted
+from monitor.links import Facts, chain, facts, first_break
 from monitor.patterns import Patterns
 from monitor.recall import recall
 from monitor.records import (
@@ -362,40 +364,3 @@ class Engine:
                 trends=msgspec.Raw(self._trends.memory()),
             )
         )
-
-
-class Minute:
-    """The current minute: when it began, and the sums of the cycle as they were then."""
-
-    def __init__(self) -> None:
-        self.began_s = 0.0
-        self.deadline_s = -inf
-        self._was: dict[str, tuple[float, int]] = {}
-
-    def due(self, now_s: float) -> bool:
-        return lasted(self.deadline_s, now_s, 0.0)
-
-    def open(self, now_s: float, cycle: CycleWatch) -> None:
-        self.began_s, self.deadline_s = now_s, now_s + limits.MINUTE_S.value
-        self._was = {name: (sums.total, sums.count) for name, sums in cycle.means.items()}
-
-    def close(self, now_s: float, cycle: CycleWatch) -> dict[str, float | None]:
-        """The means of the minute; None where nothing was read, or where another cycle has begun since."""
-        means: dict[str, float | None] = {}
-        for name, sums in cycle.means.items():
-            total, count = self._was.get(name, (0.0, 0))
-            fresh = sums.count - count
-            means[name] = (sums.total - total) / fresh if fresh > 0 and count <= sums.count else None
-        return means
-
-
-def draw_bands(settings: Settings, normal_a: float | None) -> Bands:
-    """Bands of the running current: low and high against the unit's normal (if known) and rated load, A."""
-    high_a = settings.unit.compressor_rla_a * settings.limit("high-running-current", "rla_ratio")
-    low_a = 0.0
-    if normal_a is not None:
-        high_a = min(high_a, normal_a * settings.limit("high-running-current", "ratio"))
-        low_a = normal_a * settings.limit("low-running-current", "ratio")
-    slack = limits.DRAW_HYSTERESIS_RATIO.value
-    edges = (Edge(low_a * (1 + slack), low_a), Edge(high_a, high_a * (1 - slack)))
-    return Bands(("low", "normal", "high"), edges, start=1)

@@ -13,9 +13,10 @@ from typing import Protocol
 import msgspec
 
 from monitor import limits
+from monitor.beliefs import Sensing, lasted
 from monitor.config import Settings
 from monitor.findings import ROWS, Answer, Row, hold_s
-from monitor.links import Facts, Sensing, lasted
+from monitor.links import Facts
 from monitor.records import Change, ChangeKind, Evidence, Finding
 from monitor.suspects.verdict import Verdict, judge
 

@@ -11,8 +11,9 @@ from collections.abc import Collection
 from math import inf
 
 from monitor import limits
+from monitor.beliefs import lasted
 from monitor.config import Settings
-from monitor.links import Facts, lasted
+from monitor.links import Facts
 
 
 class Chatter:

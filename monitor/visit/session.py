@@ -11,6 +11,7 @@ from collections.abc import Collection, Iterable, Mapping
 from typing import NamedTuple
 
 from monitor import limits
+from monitor.bands import Bands, coil_bands, run_bands, volt_bands
 from monitor.checks import rows as checks
 from monitor.checks.base import Check, Who
 from monitor.checks.meter import Judged, classify
@@ -18,7 +19,6 @@ from monitor.checks.rows import CHECKS, Offer
 from monitor.config import Unit
 from monitor.errors import CommandError
 from monitor.history.kept import MeterReading, Visit
-from monitor.links import Bands, coil_bands, run_bands, volt_bands
 from monitor.records import FLAGS, Evidence, Finding
 from monitor.suspects.elimination import Row
 from monitor.suspects.table import SUSPECTS
@@ -98,7 +98,7 @@ class Session:
     ) -> Session:
         """Begin where the monitor left off: its evidence counts, and whom it ruled out stays out.
 
-        `seen`: symbols of the senses where they are at hand (links.Sensing.symbols); else taken from the evidence.
+        `seen`: symbols of the senses where they are at hand (beliefs.Sensing.symbols); else taken from the evidence.
         """
         known = seen_from(finding.evidence, unit) if seen is None else seen
         out = {name: why for name, why in finding.ruled_out.items() if name not in finding.suspects}

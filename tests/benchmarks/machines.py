@@ -10,10 +10,11 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from monitor import cycle
+from monitor.beliefs import Sensing
 from monitor.config import Settings
 from monitor.cycle import Signal
 from monitor.engine import Engine
-from monitor.links import Facts, Sensing, facts
+from monitor.links import Facts, facts
 from monitor.records import CycleState, Scan
 from tests.benchmarks.table import Row, rate, took_each_s
 from tests.monitor.units import ALL, REST, RUN, UNIT, scans

@@ -5,7 +5,9 @@ from __future__ import annotations
 import pytest
 
 from monitor import limits
-from monitor.links import CHAIN, Belief, Sensing, chain, coil_bands, contacts_closed, facts, first_break, volt_bands
+from monitor.bands import coil_bands, volt_bands
+from monitor.beliefs import Belief, Sensing
+from monitor.links import CHAIN, chain, contacts_closed, facts, first_break
 from monitor.records import READINGS, SYMBOLS, LinkState, Scan
 from tests.monitor.units import ALL, REST, RUN, SETTINGS, Readings, but, scans
 
