@@ -16,7 +16,7 @@ from monitor.config import OUTDOOR_SENSES
 from monitor.records import READINGS
 from sim import constants
 from sim.condition import Condition
-from sim.control import ControlCircuit, ControlVolts, Switches
+from sim.control import ControlCircuit, ControlVolts, Switches, coil_impedance
 from sim.designs import Design
 
 HOUR_S = 3600.0
@@ -118,6 +118,17 @@ def _fails_on_weak_volts(design: Design) -> bool:
     return volts.coil_v < design.pull_in_v * (1 - _CLEAR) and volts.unit_v < _CLOSING_V * (1 - _CLEAR)
 
 
+_POOR = 0.85
+
+
+def _fails_behind_a_poor_joint(design: Design) -> bool:
+    """With the joint at its least, what is left for the coil clearly does not close the contactor."""
+    joint_ohm = _POOR * abs(coil_impedance(design, armature_in=False))
+    circuit = ControlCircuit(design, Condition(call_wire_ohm=joint_ohm))
+    closed = Switches(thermostat_ohm=0.1, safeties_closed=True, relay_closed=True, armature_in=False)
+    return circuit.solve(design.line_v / design.primary_v, closed, 33.0).coil_v < design.pull_in_v * (1 - _CLEAR)
+
+
 CASES: tuple[Case, ...] = (
     Case(
         "coil-burnt-open",
@@ -167,8 +178,9 @@ CASES: tuple[Case, ...] = (
     Case(
         "call-joint-poor",
         _OPEN_CONTACTS | {"low-control-voltage": ("call", "control_v")},
-        level=(0.7, 0.85),
+        level=(_POOR, 1.0),
         of_coil=True,
+        fits=_fails_behind_a_poor_joint,
         apart={"coil_a": ("coil-open", "contacts-not-making"), "supply": ("line-supply-off",)},
     ),
     Case(
@@ -247,7 +259,12 @@ CASES: tuple[Case, ...] = (
         follows=(*_TRIPPED, *_STOPS_COMPRESSOR),
     ),
     Case("compressor-seizes", {"locked-rotor": ("compressor_a",)}, follows=(*_TRIPPED, *_STOPS_COMPRESSOR)),
-    Case("start-winding-opens", {"locked-rotor": ("compressor_a",)}, follows=(*_TRIPPED, *_STOPS_COMPRESSOR)),
+    Case(
+        "start-winding-opens",
+        {"locked-rotor": ("compressor_a",)},
+        # One that opens in mid-run leaves the run winding to carry the load alone, at more current.
+        follows=(*_TRIPPED, *_STOPS_COMPRESSOR, *_HOT),
+    ),
     Case(
         "fan-winding-opens",
         _FAN_DEAD,
@@ -339,6 +356,8 @@ CASES: tuple[Case, ...] = (
         {
             "high-running-current": ("call", "compressor_a"),
             "overload-cycling": ("compressor_a",),  # where the protector opens before ten minutes are over
+            "short-cycling": ("call", "compressor_a"),  # by its pressure switch, where it has one
+            "long-run": ("call", "compressor_a"),  # what it moves less in an hour it must move in more hours
         },
         level=(0.3, 0.45),
         at_s=5 * DAY_S,

@@ -96,6 +96,8 @@ MOTORS: dict[str, Situation] = {
         cause("loose-connection", 2),
         cause("charge-high", 2, **_HIGH_OR_NOT),
         cause("compressor-locked", 1, **_LOCKED_BEFORE),
+        # A start winding that is open leaves the motor as a dead run capacitor does.
+        cause("compressor-winding-open", 0.5, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
     ),
     "high-running-current": situation(
         _CLOSED
@@ -112,6 +114,8 @@ MOTORS: dict[str, Situation] = {
         cause("fan-motor", 2, fan_a="running or still", recent_fan_not_running="yes or no"),
         cause("loose-connection", 1),
         cause("compressor-locked", 0.5, recent_slow_start="yes or no"),
+        # A start winding that opens in mid-run leaves the run winding to carry the load alone.
+        cause("compressor-winding-open", 0.3),
         cause("monitor-sensing", 0.2),
     ),
     "low-running-current": situation(
@@ -133,6 +137,8 @@ MOTORS: dict[str, Situation] = {
         cause("charge-low", 4, **_LOW_OR_NOT),
         cause("condenser-dirty", 4, **_HIGH_OR_NOT),
         cause("thermostat", 2),
+        # Refrigerant that stands in the condenser takes away from its surface.
+        cause("charge-high", 1, **_HIGH_OR_NOT),
     ),
     "sensing-disagrees": Situation({}, (cause("monitor-sensing", 1),)),
     "sensor-silent": Situation({}, (cause("monitor-sensing", 1),)),

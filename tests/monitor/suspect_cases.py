@@ -153,7 +153,7 @@ CASES: list[tuple[str, dict[str, str], str]] = [
         "overload-cycling",
         RUN,
         "condenser-dirty run-capacitor charge-low compressor-overload-open loose-connection charge-high fan-capacitor"
-        " fan-motor compressor-locked",
+        " fan-motor compressor-winding-open compressor-locked",
     ),
     (
         "overload-cycling",
@@ -163,8 +163,9 @@ CASES: list[tuple[str, dict[str, str], str]] = [
     (
         "overload-cycling",
         but(RUN, recent_locked_rotor="yes"),
-        "run-capacitor compressor-locked condenser-dirty charge-low compressor-overload-open loose-connection"
-        " charge-high fan-capacitor fan-motor",
+        # an open start winding leaves the motor as a dead run capacitor does
+        "run-capacitor compressor-locked condenser-dirty compressor-winding-open charge-low compressor-overload-open"
+        " loose-connection charge-high fan-capacitor fan-motor",
     ),
     # --- it does not stop, it flutters
     ("contacts-stuck-closed", STUCK, "contacts-welded armature-stuck-in"),
@@ -299,15 +300,15 @@ CASES: list[tuple[str, dict[str, str], str]] = [
         "high-running-current",
         RUN,
         "condenser-dirty charge-high run-capacitor fan-capacitor fan-motor loose-connection compressor-locked"
-        " monitor-sensing",
+        " compressor-winding-open monitor-sensing",
     ),
     ("low-running-current", RUN, "charge-low monitor-sensing compressor-winding-open"),
     ("slow-start", RUN, "run-capacitor loose-connection compressor-locked"),
-    ("long-run", RUN, "thermostat-setting charge-low condenser-dirty thermostat"),
+    ("long-run", RUN, "thermostat-setting charge-low condenser-dirty thermostat charge-high"),
     (
         "long-run",
         but(RUN, recent_low_running_current="yes"),
-        "charge-low thermostat-setting condenser-dirty thermostat",
+        "charge-low thermostat-setting condenser-dirty thermostat charge-high",
     ),
     # --- the monitor itself
     ("sensing-disagrees", but(OPEN, compressor_a="running"), "monitor-sensing"),
