@@ -238,11 +238,13 @@ def trouble(seed: int, days: float) -> tuple[Planned, ...]:
     """Outages, brown-outs, sags, glitches, lost scans and failed transfers over so many days.
 
     Rates of single misses are set for scans half a minute apart: two or three in a row, a moment at one scan a second,
-    are a minute or more there, and must stay as rare as they are on a real board.
+    are a minute or more there, and must stay as rare as they are on a real board. Two spikes in a row at one sense are,
+    half a minute apart, a current that flows for a minute, which nothing tells from a real one: at a ten thousandth of
+    the readings that came once in ten unit-years, at a hundred thousandth (dozens of spikes a year) it is not to be expected.
     """
     rng = Random(f"{seed}/trouble")
     planned = [
-        Planned(name="senses-glitch", at_s=0.0, level=0.0001),
+        Planned(name="senses-glitch", at_s=0.0, level=0.00001),
         Planned(name="scans-lost", at_s=0.0, level=0.02),
         Planned(name="bus-errors", at_s=0.0, level=0.00002),  # of transfers: 0.07 % of readings
         Planned(name="line-sag", at_s=0.0, level=rng.uniform(0.1, 0.25), on_s=0.5, off_s=2 * DAY_S),
