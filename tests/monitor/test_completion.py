@@ -73,8 +73,7 @@ def test_bash_completes(
 
 def test_fish_completes(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The same cases, asked of fish's own `complete -C`."""
-    if shutil.which("fish") is None:
-        pytest.skip("fish is not installed")
+    need("fish", shutil.which("fish") is not None)
     made = script("fish", folder, capsys)
     for typed, wanted, other in CASES:
         asked = f"source {made}; complete -C 'condenser-monitor {typed}'"
@@ -85,8 +84,7 @@ def test_fish_completes(folder: Path, capsys: pytest.CaptureFixture[str]) -> Non
 
 def test_zsh_completes(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """At a terminal made for it, TAB pressed: zsh completes nowhere else."""
-    if shutil.which("zsh") is None:
-        pytest.skip("zsh is not installed")
+    need("zsh", shutil.which("zsh") is not None)
     script("zsh", folder, capsys).rename(folder / "_condenser-monitor")
     child, terminal = pty.fork()
     if child == 0:
