@@ -240,7 +240,8 @@ def trouble(seed: int, days: float) -> tuple[Planned, ...]:
     Rates of single misses are set for scans half a minute apart: two or three in a row, a moment at one scan a second,
     are a minute or more there, and must stay as rare as they are on a real board. Two spikes in a row at one sense are,
     half a minute apart, a current that flows for a minute, which nothing tells from a real one: at a ten thousandth of
-    the readings that came once in ten unit-years, at a hundred thousandth (dozens of spikes a year) it is not to be expected.
+    the readings that came once in ten unit-years, at a hundred thousandth (dozens of spikes a year) it is not to
+    be expected.
     """
     rng = Random(f"{seed}/trouble")
     planned = [
