@@ -108,7 +108,8 @@ class Judge:
         """Judge every finding at one moment; the changes, parents first."""
         changes: list[Change] = []
         fresh = self._fresh_symbols()
-        said = None if moment.said is moment.facts else moment.said
+        by_itself = moment.said
+        said = None if by_itself is moment.facts else by_itself
         for timer in self._timers:
             row = timer.row
             suppressed = any(parent in self.standing for parent in row.parents)

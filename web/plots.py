@@ -92,10 +92,15 @@ def _band(points: Sequence[Point], span: Span, axis: Axis, step: float) -> str:
     return drawn
 
 
+def _levels(axis: Axis, scale: float, plot: float) -> list[tuple[float, float]]:
+    """The values that have a line across the picture, and where it lies."""
+    values = (axis.low, (axis.low + axis.high) / 2, axis.high)
+    return [(value, _TOP + plot * (98 - 94 * (value - axis.low) / scale) / 100) for value in values]
+
+
 def _grid(axis: Axis, scale: float, plot: float) -> str:
     drawn = ""
-    for value in (axis.low, (axis.low + axis.high) / 2, axis.high):
-        y = _TOP + plot * (98 - 94 * (value - axis.low) / scale) / 100
+    for _, y in _levels(axis, scale, plot):
         drawn += f'<line x1="0" x2="100%" y1="{y:.1f}" y2="{y:.1f}" class="tick"/>'
     return drawn
 
@@ -103,8 +108,7 @@ def _grid(axis: Axis, scale: float, plot: float) -> str:
 def _values(axis: Axis, scale: float, plot: float) -> str:
     """The values of the grid's lines, over everything else, so that a curve does not hide them."""
     drawn = ""
-    for value in (axis.low, (axis.low + axis.high) / 2, axis.high):
-        y = _TOP + plot * (98 - 94 * (value - axis.low) / scale) / 100
+    for value, y in _levels(axis, scale, plot):
         drawn += f'<text x="0" y="{y - 3:.1f}" class="lane-note over">{value:g} {escape(axis.unit)}</text>'
     return drawn
 

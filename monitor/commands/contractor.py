@@ -22,9 +22,6 @@ def _none(args: argparse.Namespace) -> int:
 def _page(settings: Any) -> None:
     from monitor.fleet import commands
     from web.fleet.app import create_app
-    from web.serve import serve
 
     app = create_app(settings, commands.opened(settings))
-    with serve(app, settings.pages.host, settings.pages.port) as page:
-        parts.say(f"the fleet's pages are at {page.url}")
-        parts.until_interrupted(page.wait)
+    parts.serve_until_interrupted(app, settings.pages, "the fleet's pages are at")

@@ -32,10 +32,7 @@ def _run(args: argparse.Namespace) -> int:
 
 def _page(args: argparse.Namespace) -> int:
     from web.app import create_app
-    from web.serve import serve
 
     settings = parts.site(args)
-    with serve(create_app(settings.history.file, settings), settings.web.host, settings.web.port) as page:
-        parts.say(f"the page is at {page.url}")
-        parts.until_interrupted(page.wait)
+    parts.serve_until_interrupted(create_app(settings.history.file, settings), settings.web, "the page is at")
     return 0

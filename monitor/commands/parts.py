@@ -43,8 +43,7 @@ def boards(settings: Any, *, trimmed: bool = True) -> Any:
     from hardware.calibration import load, trims
     from monitor.service import wall_clock
 
-    place = calibrations(settings)
-    kept = trims(load(place)) if trimmed and place.exists() else {}
+    kept = trims(load(calibrations(settings))) if trimmed else {}
     return Boards(settings, wall=wall_clock, trims=kept)
 
 
@@ -71,3 +70,12 @@ def until_interrupted(wait: Callable[[], object]) -> None:
     signal.signal(signal.SIGTERM, stop)
     with suppress(KeyboardInterrupt):
         wait()
+
+
+def serve_until_interrupted(app: Any, place: Any, words: str) -> None:
+    """Serve an application at `place` (its `host` and `port`), say where, and go on until Ctrl-C or SIGTERM."""
+    from web.serve import serve
+
+    with serve(app, place.host, place.port) as page:
+        say(f"{words} {page.url}")
+        until_interrupted(page.wait)

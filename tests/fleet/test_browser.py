@@ -12,7 +12,7 @@ from monitor.fleet.store import Store
 from sim.load import site_name
 from tests.conftest import need
 from tests.fleet.office import PASSWORD, Office
-from tests.web.browser import DESK, PHONE, WCAG, axe_source
+from tests.web.browser import DESK, PHONE, WCAG, addresses_asked, axe_source
 from web.fleet import access
 from web.serve import Serving, serve
 
@@ -65,10 +65,7 @@ def test_no_page_is_wider_than_the_screen(browser: Browser, served: Serving, siz
 def test_the_pages_ask_nobody_but_the_office(browser: Browser, served: Serving) -> None:
     """Every request goes to the pages' own address."""
     page = signed_in(browser, served.url)
-    asked: list[str] = []
-    page.on("request", lambda request: asked.append(request.url))
-    for path in PAGES:
-        page.goto(served.url + path)
+    asked = addresses_asked(page, served.url, PAGES)
     page.context.close()
     assert asked
     assert [url for url in asked if not url.startswith(served.url)] == []

@@ -12,7 +12,7 @@ import random
 import shutil
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import msgspec
 
@@ -366,12 +366,19 @@ class Storm:
         self.service.close()
 
 
-def run(seed: int, folder: Path, steps: int = 240) -> Storm:
-    """One whole storm, checked."""
-    storm = Storm(seed, folder, steps)
+AnyStorm = TypeVar("AnyStorm", bound=Storm)
+
+
+def played(storm: AnyStorm) -> AnyStorm:
+    """The storm, played to its end, checked and closed."""
     try:
         storm.play()
         storm.check()
     finally:
         storm.close()
     return storm
+
+
+def run(seed: int, folder: Path, steps: int = 240) -> Storm:
+    """One whole storm, checked."""
+    return played(Storm(seed, folder, steps))

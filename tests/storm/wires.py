@@ -25,7 +25,7 @@ from monitor.records import NUMBERS, LinkState, UnitStatus
 from sim.bus import VirtualClock
 from tests.monitor.units import ALL, REST, UNIT
 from tests.storm.plant import ADDRESSES, ON_CHIP, Plant
-from tests.storm.storm import SCAN_S, WORLDS, Misfortune, Storm
+from tests.storm.storm import SCAN_S, WORLDS, Misfortune, Storm, played
 
 BLIND_S = 60.0
 LOOK_S = 5.0  # how often somebody looks at the status, also while a scan hangs
@@ -335,10 +335,4 @@ class WireStorm(Storm):
 
 def run(seed: int, folder: Path, steps: int = 90) -> WireStorm:
     """One whole storm, checked."""
-    storm = WireStorm(seed, folder, steps)
-    try:
-        storm.play()
-        storm.check()
-    finally:
-        storm.close()
-    return storm
+    return played(WireStorm(seed, folder, steps))

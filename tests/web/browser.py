@@ -6,8 +6,11 @@ import shutil
 import subprocess
 import tarfile
 import tempfile
+from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
+
+from playwright.sync_api import Page
 
 # fmt: off
 FLAGS = [
@@ -24,6 +27,15 @@ def chromium() -> str:
     """Where the browser is."""
     found = (shutil.which(name) for name in ("chromium", "chromium-browser", "google-chrome"))
     return next(path for path in found if path)
+
+
+def addresses_asked(page: Page, url: str, paths: Sequence[str]) -> list[str]:
+    """Every address that the page asks while the paths under `url` are opened."""
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    for path in paths:
+        page.goto(url + path)
+    return asked
 
 
 @cache

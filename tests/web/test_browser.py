@@ -14,7 +14,7 @@ from playwright.sync_api import Browser, Page, Route, expect
 from monitor import limits
 from tests.conftest import need
 from tests.monitor import units
-from tests.web.browser import DESK, PHONE, WCAG, axe_source
+from tests.web.browser import DESK, PHONE, WCAG, addresses_asked, axe_source
 from tests.web.conftest import app_of
 from tests.web.filled import NOW_S, Site
 from web.serve import Serving, serve
@@ -53,11 +53,8 @@ def test_no_page_is_wider_than_the_screen(browser: Browser, served: Serving, siz
 
 def test_the_page_asks_nobody_but_the_monitor(browser: Browser, served: Serving) -> None:
     """It works without a network: every request goes to the page's own address."""
-    asked: list[str] = []
     page = browser.new_page()
-    page.on("request", lambda request: asked.append(request.url))
-    for path in PAGES:
-        page.goto(served.url + path)
+    asked = addresses_asked(page, served.url, PAGES)
     page.close()
     assert asked
     assert [url for url in asked if not url.startswith(served.url)] == []
