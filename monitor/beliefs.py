@@ -108,22 +108,25 @@ class Belief:
 
 
 class Track:
-    """One number with one or more banded beliefs on it, and the stretch in which nothing can change."""
+    """One number with one or more banded beliefs on it. `stretch` is [low, high): in it nothing can change."""
 
-    __slots__ = ("bands", "beliefs", "high", "low", "raw", "reading")
+    __slots__ = ("bands", "beliefs", "calm", "raw", "reading", "stretch")
 
     def __init__(self, reading: str, beliefs: Mapping[str, Bands]) -> None:
         self.reading = reading
         self.beliefs = [Belief(name) for name in beliefs]
         self.bands = list(beliefs.values())
         self.raw: list[int | None] = [None] * len(self.beliefs)
-        self.low, self.high = inf, -inf
+        self.stretch = [inf, -inf]
+        self.calm = False
 
-    def take(self, value: float | None, now_s: float, before_s: float) -> list[Belief]:
+    def take(self, value: float | None, now_s: float, before_s: float) -> Sequence[Belief]:
         """Put the number into its bands; the beliefs that changed."""
+        if self.calm and value is not None and self.stretch[0] <= value < self.stretch[1]:
+            return ()
         changed = []
         # While the number is missing the stretch is empty, so that its return is heard.
-        self.low, self.high = (-inf, inf) if value is not None else (inf, -inf)
+        least, most = (-inf, inf) if value is not None else (inf, -inf)
         for index, (belief, bands) in enumerate(zip(self.beliefs, self.bands, strict=True)):
             if value is None:
                 symbol = None
@@ -131,10 +134,18 @@ class Track:
                 band = self.raw[index] = bands.place(value, self.raw[index])
                 symbol = bands.names[band]
                 low, high = bands.stay(band)
-                self.low, self.high = max(self.low, low), min(self.high, high)
+                least, most = max(least, low), min(most, high)
             if belief.take(symbol, now_s, before_s):
                 changed.append(belief)
+        self.stretch[:] = least, most  # in place: Sensing.quiet has it at hand
+        self.calm = all(belief.settled for belief in self.beliefs)
         return changed
+
+    def forget(self, now_s: float) -> None:
+        """After a gap in what was seen: unknown, until two scans agree again."""
+        self.calm = False
+        for belief in self.beliefs:
+            belief.forget(now_s)
 
     def set_bands(self, name: str, bands: Bands) -> None:
         """Move the borders of one belief (the unit's normal current moves with the weather)."""
@@ -145,14 +156,15 @@ class Track:
                 if len(bands.names) != len(self.bands[index].names):
                     self.raw[index] = None
                 self.bands[index] = bands
-        self.low, self.high = inf, -inf
+        self.stretch[:] = inf, -inf
 
 
 # ---------------------------------------------------------------- all senses of a unit
 
 
 class Sensing:
-    """All fitted senses of one unit; `take(scan)` gives the beliefs that changed."""
+    """All fitted senses of one unit; `take(scan)` gives the beliefs that changed. `revision` counts the times that
+    something was believed anew."""
 
     def __init__(self, settings: Settings, fitted: Sequence[str] | None = None) -> None:
         self.fitted = tuple(settings.fitted if fitted is None else fitted)
@@ -185,21 +197,27 @@ class Sensing:
         self._by_call = (
             (resting_bands(unit.compressor_rla_a), called) if unit.contactor_poles == 1 else (called, called)
         )
+        self._compressor = self.track("compressor_a")
+        self.readings_of = _getter(self.fitted)
         self._get_flags = _getter([belief.name for belief in self.flags])
         self._get_numbers = _getter([track.reading for track in self.tracks])
+        self._stretches = [track.stretch for track in self.tracks]
         self._last_flags: tuple[Any, ...] | None = None
         self._restless = True
+        self._all_heard = False
         self._silent: set[str] = set()
+        self.revision = 0
 
     def quiet(self, scan: Scan) -> bool:
         """Nothing can change by this scan: every sense says again what it said, and is believed. Cheap on purpose."""
         if self._restless or self._get_flags(scan) != self._last_flags:
             return False
-        for track, value in zip(self.tracks, self._get_numbers(scan), strict=True):
+        # Not strict: both are made of the tracks, and the check costs a quarter of the whole.
+        for (low, high), value in zip(self._stretches, self._get_numbers(scan)):  # noqa: B905
             if value is None:
-                if track.low < track.high:
+                if low < high:
                     return False
-            elif not track.low <= value < track.high:
+            elif not low <= value < high:
                 return False
         return True
 
@@ -215,15 +233,17 @@ class Sensing:
         now_s = scan.t_s
         flags = self._last_flags = self._get_flags(scan)
         changed = [belief for belief, raw in zip(self.flags, flags, strict=True) if belief.take(raw, now_s, before_s)]
-        compressor = self.track("compressor_a")
-        if compressor is not None and "call" in self.beliefs:
+        call = self.beliefs.get("call")
+        if self._compressor is not None and call is not None:
             # One odd scan without a call makes no rest of a run.
-            rests = self.beliefs["call"].symbol is False and scan.call is not True
-            compressor.set_bands("compressor", self._by_call[not rests])
+            rests = call.symbol is False and scan.call is not True
+            self._compressor.set_bands("compressor", self._by_call[not rests])
         if numbers:
             for track, value in zip(self.tracks, self._get_numbers(scan), strict=True):
                 changed += track.take(value, now_s, before_s)
+        self._all_heard = not any(belief.missing_scans for belief in self.beliefs.values())
         self._restless = not all(belief.settled or belief.long_gone for belief in self.beliefs.values())
+        self.revision += bool(changed)
         return changed
 
     def track(self, reading: str) -> Track | None:
@@ -232,9 +252,12 @@ class Sensing:
 
     def forget(self, now_s: float) -> None:
         """After a gap in what was seen: everything is unknown."""
-        for belief in self.beliefs.values():
+        for belief in self.flags:
             belief.forget(now_s)
+        for track in self.tracks:
+            track.forget(now_s)
         self._restless = True
+        self.revision += 1
 
     @property
     def settled(self) -> bool:
@@ -247,12 +270,18 @@ class Sensing:
 
     def silent(self, now_s: float, hold_s: float, scans: float) -> list[str]:
         """The fitted readings missing for `hold_s` and `scans` scans, and not believed again since."""
+        if self._all_heard and not self._silent:
+            return []
         for name, belief in self.readings.items():
             if belief.missing_scans >= scans and lasted(belief.missing_s, now_s, hold_s):
                 self._silent.add(name)
             elif belief.symbol is not None:
                 self._silent.discard(name)
         return [name for name in self.readings if name in self._silent]
+
+    def missing_since(self) -> list[float]:
+        """Since when each of the readings is missing that the last scan did not have, s."""
+        return [] if self._all_heard else [b.missing_s for b in self.readings.values() if b.missing_scans]
 
     def doubted(self, now_s: float) -> list[str]:
         """The readings that do not bear out, at the last scan, what is believed of them."""

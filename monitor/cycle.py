@@ -19,7 +19,7 @@ How long a state may last is not written here: delays are the findings' (monitor
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from enum import StrEnum
 from math import inf
 from operator import attrgetter
@@ -125,12 +125,22 @@ def step(state: CycleState, fed: Iterable[Signal]) -> CycleState:
 
 
 class Sums:
-    """Sum and count of a number over a run: its mean, and None where it was never read."""
+    """Sum, count and highest of a number over a run: its mean, and None where it was never read."""
 
-    __slots__ = ("count", "total")
+    __slots__ = ("count", "highest", "total")
 
     def __init__(self) -> None:
         self.total, self.count = 0.0, 0
+        self.highest: float | None = None
+
+    def add(self, column: Sequence[float | None]) -> None:
+        """Some scans' values, None where one had no reading."""
+        values = [value for value in column if value is not None]
+        if values:
+            self.total = sum(values, self.total)
+            self.count += len(values)
+            highest = max(values)
+            self.highest = highest if self.highest is None else max(self.highest, highest)
 
     def mean(self) -> float | None:
         return self.total / self.count if self.count else None
@@ -158,8 +168,8 @@ class CycleWatch:
         self._closed: bool | None = None
         self._ran: bool | None = None
         self.closings = self.starts = 0
-        self.peak_a: float | None = None
-        self.means = {name: Sums() for name in MEANS}
+        self._means = {name: Sums() for name in MEANS}
+        self._weighed: list[Scan] = []
         self.transient: StartTransient | None = None
 
     def take(self, facts: Facts, changed_s: float, wall_s: float | None) -> Cycle | None:
@@ -211,22 +221,26 @@ class CycleWatch:
 
     def weigh(self, scan: Scan) -> None:
         """Count one scan into the means of the run."""
-        if self._running_s is None or not self._open:
-            return
-        # Written out, not through a method: it is the one thing done for every scan of a run.
-        for sums, value in zip(self.means.values(), _get_means(scan), strict=True):
-            if value is not None:
-                sums.total += value
-                sums.count += 1
-        amps = scan.compressor_a
-        if amps is not None and (self.peak_a is None or amps > self.peak_a):
-            self.peak_a = amps
+        # Put aside only: it is the one thing done for every scan of a run. Each minute asks for the means.
+        if self._running_s is not None and self._open:
+            self._weighed.append(scan)
+
+    @property
+    def means(self) -> dict[str, Sums]:
+        """Sums over the scans of the run so far."""
+        if self._weighed:
+            columns = zip(*map(_get_means, self._weighed), strict=True)
+            for sums, column in zip(self._means.values(), columns, strict=True):
+                sums.add(column)
+            self._weighed.clear()
+        return self._means
 
     def _record(self, now_s: float) -> Cycle:
         if self._running_s is not None:
             self.run_s += now_s - self._running_s
             self._running_s = None
-        means = {name: sums.mean() for name, sums in self.means.items()}
+        sums = self.means
+        means = {name: column.mean() for name, column in sums.items()}
         return Cycle(
             started_s=self.started_s,
             stopped_s=now_s,
@@ -235,7 +249,7 @@ class CycleWatch:
             pull_in_s=self.pull_in_s,
             run_delay_s=self.run_delay_s,
             run_s=self.run_s,
-            compressor_max_a=self.peak_a,
+            compressor_max_a=sums["compressor_a"].highest,
             closings=self.closings,
             compressor_starts=self.starts,
             transient=self.transient,

@@ -7,8 +7,8 @@ one cheap look (`Sensing.quiet`); the full look is taken when a sense says somet
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from math import inf
+from collections.abc import Callable, Mapping, Sequence
+from math import inf, nan
 from typing import Any
 
 import msgspec
@@ -41,6 +41,8 @@ from monitor.records import Answer as RequestAnswer
 from monitor.trends.normal import Trends
 
 MEMORY_VERSION = 1
+# In a run with one of these, nothing is learned of what is normal.
+_UNSOUND_RUN = frozenset({"high-running-current", "low-running-current", "locked-rotor", "fan-not-running"})
 
 
 class Memory(msgspec.Struct, frozen=True, kw_only=True):
@@ -91,6 +93,16 @@ class Engine:
         self._minute = Minute()
         self._running = False
         self._hasty_first_s = self._hasty_last_s = -inf
+        self._normal_a: float | None = nan  # equals nothing: the bands of the draw are set at the first minute
+        self._silence = (settings.limit("sensor-silent", "hold_s"), settings.limit("sensor-silent", "scans"))
+        self._counted_answers: dict[str, Callable[[], Answer]] = {
+            "sensor-silent": lambda: bool(self._silent()),
+            "contactor-chatter": lambda: self._patterns.chatter.stands(self.now_s),
+            "short-cycling": lambda: self._patterns.short.stands(self.now_s),
+            "overload-cycling": lambda: self._patterns.overload.stands(self.now_s),
+            "slow-start": self._trends.slow_start,
+            "no-call-in-heat": self._no_call_in_heat,
+        }
 
     # ------------------------------------------------------------ in
 
@@ -146,7 +158,7 @@ class Engine:
             self._cycle.weigh(scan)
         self._patterns.chatter.take(load=self._raw_load(scan), call=self.facts.call, now_s=scan.t_s)
         self._keep_numbers(scan)
-        changed = self._sensing.take(scan, before_s, numbers=not hasty)
+        changed = () if self._sensing.quiet(scan) else self._sensing.take(scan, before_s, numbers=not hasty)
         self.changed_s = max((belief.since_s for belief in changed), default=scan.t_s)
         if changed:
             events += self._moved(scan)
@@ -193,10 +205,8 @@ class Engine:
         return scan.load if "load" in self._sensing.beliefs else None
 
     def _keep_numbers(self, scan: Scan) -> None:
-        for name in self._sensing.fitted:
-            value = getattr(scan, name)
-            if value is not None:
-                self._numbers[name] = value
+        found = zip(self._sensing.fitted, self._sensing.readings_of(scan), strict=True)
+        self._numbers.update((name, value) for name, value in found if value is not None)
 
     def _moved(self, scan: Scan) -> list[Event]:
         was, self.facts = self.facts, facts(self._sensing)
@@ -217,9 +227,8 @@ class Engine:
         outdoor_c = means["outdoor_c"]
         if outdoor_c is None:
             outdoor_c = scan.outdoor_c
-        fault = {"high-running-current", "low-running-current", "locked-rotor", "fan-not-running"}
         settled = started_s is not None and lasted(started_s, self._minute.began_s, limits.SETTLE_S.value)
-        sound = self.facts.draw == "normal" and not fault & self._judge.standing.keys()
+        sound = self.facts.draw == "normal" and not _UNSOUND_RUN & self._judge.standing.keys()
         if settled and sound and means["compressor_a"] is not None:
             self._trends.take_minute(
                 t_s=scan.t_s,
@@ -239,9 +248,11 @@ class Engine:
 
     def _set_draw(self, outdoor_c: float | None) -> None:
         track = self._sensing.track("compressor_a")
-        if track is None:
+        normal_a = self._trends.normal_a(outdoor_c)
+        if track is None or normal_a == self._normal_a:
             return
-        track.set_bands("draw", draw_bands(self.settings, self._trends.normal_a(outdoor_c)))
+        self._normal_a = normal_a
+        track.set_bands("draw", draw_bands(self.settings, normal_a))
 
     # ------------------------------------------------------------ what the judge asks
 
@@ -252,20 +263,7 @@ class Engine:
 
     def answer(self, row: Row) -> Answer:
         """The answer to a finding's condition at this moment."""
-        if not row.pattern:
-            return row.condition(self.facts) if row.condition else None
-        patterns, now_s = self._patterns, self.now_s
-        if row.name == "sensor-silent":
-            return bool(self._silent())
-        if row.name == "contactor-chatter":
-            return patterns.chatter.stands(now_s)
-        if row.name == "short-cycling":
-            return patterns.short.stands(now_s)
-        if row.name == "overload-cycling":
-            return patterns.overload.stands(now_s)
-        if row.name == "slow-start":
-            return self._trends.slow_start()
-        return self._no_call_in_heat()
+        return self._counted_answers[row.name]() if row.condition is None else row.condition(self.facts)
 
     @property
     def last_runs(self) -> dict[str, str]:
@@ -280,15 +278,12 @@ class Engine:
         return not call.symbol and idle and self._patterns.heat.stands(self.now_s)
 
     def _silent(self) -> list[str]:
-        settings = self.settings
-        return self._sensing.silent(
-            self.now_s, settings.limit("sensor-silent", "hold_s"), settings.limit("sensor-silent", "scans")
-        )
+        return self._sensing.silent(self.now_s, *self._silence)
 
     def _silence_deadline(self) -> float:
-        hold_s = self.settings.limit("sensor-silent", "hold_s")
-        missing = [b.missing_s + hold_s for b in self._sensing.readings.values() if b.missing_scans]
-        return min((due_s for due_s in missing if due_s > self.now_s), default=inf)
+        hold_s, _ = self._silence
+        due_s = (since_s + hold_s for since_s in self._sensing.missing_since())
+        return min((at_s for at_s in due_s if at_s > self.now_s), default=inf)
 
     def evidence(self, row: Row) -> Evidence:
         """The readings that go with a finding, and what its pattern counted."""

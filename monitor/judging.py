@@ -30,7 +30,7 @@ class Moment(Protocol):
     facts: Facts
 
     @property
-    def said(self) -> Facts: ...
+    def said(self) -> Facts: ...  # the very facts, where the scan bears out all that is believed
 
     @property
     def last_runs(self) -> Mapping[str, str]: ...
@@ -80,6 +80,11 @@ class Timer:
                 self.false_s = since_s
         self.suppressed = suppressed
 
+    @property
+    def awake(self) -> bool:
+        """The same facts may yet raise the finding; one that stands is always asked."""
+        return self.true_s is not None or self.row.pattern
+
     def due(self, now_s: float) -> bool:
         held = self.true_s is not None and lasted(self.true_s, now_s, self.hold_s)
         return held and not self.suppressed and (self.row.pattern or self.scans >= limits.CONFIRM_SCANS.value)
@@ -99,6 +104,10 @@ class Judge:
     def __init__(self, settings: Settings, sensing: Sensing) -> None:
         self._settings, self._sensing = settings, sensing
         self._timers = [Timer(row, settings) for row in ROWS]
+        self._awake = self._timers
+        self._told: Facts | None = None
+        self._odd = False
+        self._revision = -1
         self.standing: dict[str, Finding] = {}
         self.last_stood_s: dict[str, float] = {}
         self.worked_s: dict[str, float] = {}
@@ -110,10 +119,13 @@ class Judge:
         fresh = self._fresh_symbols()
         by_itself = moment.said
         said = None if by_itself is moment.facts else by_itself
-        for timer in self._timers:
+        whole = self._whole(moment.facts, odd=said is not None)
+        for timer in self._timers if whole else self._awake:
             row = timer.row
-            suppressed = any(parent in self.standing for parent in row.parents)
             answer = moment.answer(row)
+            if not (whole or answer or timer.true_s is not None or row.name in self.standing):
+                continue
+            suppressed = not self.standing.keys().isdisjoint(row.parents)
             timer.count(answer, said)
             timer.take(answer, moment.changed_s, moment.now_s, suppressed=suppressed)
             if row.steady and answer and not self._borne_out(row):
@@ -121,15 +133,27 @@ class Judge:
             change = self._decide(timer, answer, moment, fresh=fresh)
             if change is not None:
                 changes.append(change)
+        if whole or changes:
+            self._awake = [timer for timer in self._timers if timer.awake or timer.row.name in self.standing]
         for name in self.standing:
             self.last_stood_s[name] = moment.now_s
         return changes
 
+    def _whole(self, facts: Facts, *, odd: bool) -> bool:
+        """Whether every finding is asked: the facts are new, or this scan or the one before said something else than is
+        believed. Else nothing has moved for those that are not awake."""
+        whole = odd or self._odd or facts is not self._told
+        self._odd, self._told = odd, facts
+        return whole
+
     def deadline(self) -> float:
         """When a decision may next be due by time alone, s."""
-        return min(timer.deadline(standing=timer.row.name in self.standing) for timer in self._timers)
+        return min((timer.deadline(standing=timer.row.name in self.standing) for timer in self._awake), default=inf)
 
     def _fresh_symbols(self) -> bool:
+        if self._sensing.revision == self._revision:
+            return False
+        self._revision = self._sensing.revision
         symbols = self._sensing.symbols()
         fresh, self._symbols = symbols != self._symbols, symbols
         return fresh
