@@ -7,17 +7,19 @@ what is allowed.
 from __future__ import annotations
 
 import re
-import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, TypeVar, get_type_hints
 
 import msgspec
 
-from monitor import limits
+from monitor import foreign, limits
 from monitor.errors import SiteError
 from monitor.records import READINGS
 
 ID_PATTERN = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,62}[A-Za-z0-9])?")
+_TEXT_MOST = 2000  # characters of one text; names, paths and addresses are far shorter
+_CONTROLS = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")  # a tab or a line break may stand in a text of several lines
 _Kind = TypeVar("_Kind", bound=msgspec.Struct)
 OUTDOOR_SENSES = ("call", "control_v", "coil_a", "supply", "load", "compressor_a", "fan_a", "outdoor_c")
 
@@ -163,11 +165,15 @@ _CHOICES: dict[str, tuple[object, ...]] = {
 
 def load(path: str | Path) -> Settings:
     """Read a site file. Raises SiteError when it cannot be read or used."""
+    return parse(text_of(path), str(path))
+
+
+def text_of(path: str | Path) -> str:
+    """The text of a file of settings. Raises SiteError when it cannot be read."""
     try:
-        text = Path(path).read_bytes().decode("utf-8")
+        return foreign.read_text(path)
     except (OSError, UnicodeDecodeError) as error:
-        raise SiteError(str(path), str(error), "a readable TOML file in UTF-8") from None
-    return parse(text, str(path))
+        raise SiteError(str(path), foreign.why(error), "a readable TOML file in UTF-8") from None
 
 
 def parse(text: str, place: str = "site file") -> Settings:
@@ -184,16 +190,38 @@ def checked(settings: Settings, place: str = "settings") -> Settings:
 
 
 def convert(text: str, kind: type[_Kind], place: str) -> _Kind:
-    """TOML into a record of nested Structs, types checked, values not. Raises SiteError naming `place` and the key."""
+    """TOML into a record of nested Structs, types and texts checked, other values not. Raises SiteError naming `place`
+    and the key."""
     try:
-        tables = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        tables = foreign.from_toml(text)
+    except ValueError as error:
         raise SiteError(place, str(error), "TOML 1.0") from None
     _refuse_unknown(tables, kind, place, "")
     try:
+        _refuse_texts(tables, place)
         return msgspec.convert(tables, kind, strict=True)
     except msgspec.ValidationError as error:
         raise _explain(error, tables, place) from None
+    except RecursionError:
+        raise SiteError(place, "tables nested too deep", "TOML 1.0, as the keys are described") from None
+
+
+def _refuse_texts(tables: dict[str, Any], place: str) -> None:
+    for key, words in _texts(tables, ""):
+        if len(words) > _TEXT_MOST or _CONTROLS.search(words):
+            raise SiteError(f"{place}: {key}", words, f"at most {_TEXT_MOST} characters, none of them a control")
+
+
+def _texts(value: Any, place: str) -> Iterator[tuple[str, str]]:
+    """Every text of nested tables, with its place."""
+    if isinstance(value, str):
+        yield place, value
+    elif isinstance(value, dict):
+        for key, inner in value.items():
+            yield from _texts(inner, f"{place}.{key}" if place else key)
+    elif isinstance(value, list):
+        for at, inner in enumerate(value):
+            yield from _texts(inner, f"{place}[{at}]")
 
 
 def _refuse_unknown(table: dict[str, Any], kind: Any, place: str, above: str) -> None:
@@ -220,6 +248,7 @@ def _explain(error: msgspec.ValidationError, tables: dict[str, Any], place: str)
         elif part == "..." and isinstance(given, dict):
             given = next(iter(given.values()), given)
     wanted = re.sub(r"^Expected `([^`]*)`.*$", r"a value of type \1", text.split(" - at ", maxsplit=1)[0])
+    wanted = wanted.replace("Number out of range", "a number that 64 bits hold")
     return SiteError(f"{place}: {path}", given, wanted)
 
 

@@ -6,15 +6,39 @@ would expect, so `except ValueError` keeps working.
 
 from __future__ import annotations
 
+_MOST = {"place": 300, "given": 200, "allowed": 3000}  # characters; paths and lists of names are long
+
 
 class CondenserError(Exception):
-    """Parent of all errors below; `place`, `given` and `allowed` are kept for programs that show them apart."""
+    """Parent of all errors below; `place`, `given` and `allowed` are kept for programs that show them apart.
+
+    The message is one line of bounded length, fit for a terminal whatever was given."""
 
     def __init__(self, place: str, given: object, allowed: str) -> None:
         self.place = place
         self.given = given
         self.allowed = allowed
-        super().__init__(f"{place}: got {given!r}; allowed: {allowed}")
+        where, wanted = shown(place, _MOST["place"]), shown(allowed, _MOST["allowed"])
+        super().__init__(f"{where}: got {_given(given)}; allowed: {wanted}")
+
+
+def shown(text: str, most: int = _MOST["given"]) -> str:
+    """A text of a stranger on one line: its middle left out beyond `most` characters, and what a terminal would obey
+    instead of showing (controls, marks of direction, halves of a character) written as escapes."""
+    if len(text) > most:
+        tail = most // 4
+        text = f"{text[: most - tail]} ... {text[-tail:]}"
+    return text if text.isprintable() else "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+
+
+def _given(value: object) -> str:
+    most = _MOST["given"]
+    if isinstance(value, str | bytes) and len(value) > most:  # cut before it is written out: it may be megabytes
+        return f"{value[:most]!r} and {len(value) - most} more"
+    try:
+        return shown(repr(value), most)
+    except (ValueError, RecursionError):  # a whole number of too many digits, tables nested too deep
+        return f"a {type(value).__name__} too large to show"
 
 
 # --- the owner of the site file or of a recording can mend these

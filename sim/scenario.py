@@ -183,10 +183,9 @@ def load(name: str | Path) -> Scenario:
         if not path.is_file():
             raise ScenarioError("scenario", str(name), "a TOML file or one of " + ", ".join(names()))
     try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise ScenarioError(str(path), str(error), "a readable TOML file in UTF-8") from None
-    return parse(text, path.stem)
+        return parse(config.text_of(path), path.stem)
+    except SiteError as error:
+        raise ScenarioError(error.place, error.given, error.allowed) from None
 
 
 def parse(text: str, name: str = "scenario") -> Scenario:

@@ -18,7 +18,7 @@ MAY = {
     "web": {"web", "monitor"},
     "sim": {"sim", "hardware", "monitor"},
 }
-HARDWARE_MAY = {"records", "errors", "limits", "config"}
+HARDWARE_MAY = {"records", "errors", "limits", "config", "foreign"}
 TOUCHES_THE_WORLD = {"time", "socket", "sqlite3", "threading", "subprocess", "os", "random", "paho", "urllib"}
 TOP_LEVEL = {
     *("README.md", "DEVELOPERS.md", "pyproject.toml", "monitor", "hardware", "web", "tests", "sim"),

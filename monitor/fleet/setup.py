@@ -18,7 +18,7 @@ from pathlib import Path
 
 import msgspec
 
-from monitor import config
+from monitor import config, foreign
 from monitor.errors import SiteError
 
 
@@ -67,11 +67,7 @@ class FleetSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
 
 def load(path: str | Path) -> FleetSettings:
     """Read a fleet file. Raises SiteError when it cannot be read or used."""
-    try:
-        text = Path(path).read_bytes().decode("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise SiteError(str(path), str(error), "a readable TOML file in UTF-8") from None
-    return parse(text, str(path))
+    return parse(config.text_of(path), str(path))
 
 
 def parse(text: str, place: str = "fleet file") -> FleetSettings:
@@ -90,6 +86,7 @@ def password(settings: FleetSettings) -> str:
     if not settings.broker.password_file:
         return ""
     try:
-        return Path(settings.broker.password_file).read_text(encoding="utf-8").strip()
-    except OSError as error:
-        raise SiteError("broker.password_file", str(error), "a readable file with the password") from None
+        return foreign.read_text(settings.broker.password_file).strip()
+    except (OSError, UnicodeDecodeError) as error:
+        given = f"{settings.broker.password_file}: {foreign.why(error)}"
+        raise SiteError("broker.password_file", given, "a readable file with the password") from None
