@@ -173,7 +173,7 @@ def text_of(path: str | Path) -> str:
     try:
         return foreign.read_text(path)
     except (OSError, UnicodeDecodeError) as error:
-        raise SiteError(str(path), foreign.why(error), "a readable TOML file in UTF-8") from None
+        raise SiteError(str(Path(path)), foreign.why(error), "a readable TOML file in UTF-8") from None
 
 
 def parse(text: str, place: str = "site file") -> Settings:
