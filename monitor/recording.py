@@ -9,18 +9,23 @@ from __future__ import annotations
 import csv
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
+from functools import partial
 from itertools import chain
 from pathlib import Path
 from typing import IO, Any
 
 import msgspec
 
-from monitor.errors import RecordingError
+from monitor.errors import RecordingError, shown
 from monitor.records import FLAGS, READINGS, Scan, StartTransient
 
 START = "# start:"
 TRANSIENT = "# start-transient:"
 _CACHE_CELLS = 50_000
+_LINE_MOST = 4096  # characters; a row of every reading has some hundred
+_ENDLESS = 1 << 24  # characters without a line's end: a device, or no text at all
+_READABLE = "a readable CSV file"
+_KEPT_MOST = 10_000  # bad rows kept with their reasons; the others are counted
 
 
 class Refused(msgspec.Struct, frozen=True, kw_only=True):
@@ -33,30 +38,55 @@ class Refused(msgspec.Struct, frozen=True, kw_only=True):
 class Reader:
     """Iterates over the Scans (and StartTransients) of one recording.
 
-    `columns` are the readings present, `start_wall_s` the wall clock of t_s = 0 or None, `refused` the bad rows so far.
-    Raises RecordingError when the file or its header cannot be used; with `strict`, reading ends at the first bad row.
+    `columns` are the readings present, `start_wall_s` the wall clock of t_s = 0 or None, `refused` the first bad rows
+    and `bad` how many there were so far. Raises RecordingError when the file or its header cannot be used, also for a
+    line that does not end; with `strict`, reading ends at the first bad row.
     """
 
     def __init__(self, path: str | Path, *, strict: bool = False) -> None:
         self.path, self.strict = str(path), strict
         self.start_wall_s: float | None = None
         self.refused: list[Refused] = []
+        self.bad = 0
         self.rows = 0
         self._line = 0
         try:
             # A byte that is not UTF-8 spoils its own row, not the file.
             self._file: IO[str] = Path(path).open(encoding="utf-8-sig", errors="replace", newline="")
-        except OSError as error:
-            raise RecordingError(self.path, error.strerror or str(error), "a readable CSV file") from None
+        except (OSError, ValueError) as error:  # a ValueError for a NUL in the name
+            raise RecordingError(self.path, getattr(error, "strerror", None) or str(error), _READABLE) from None
         try:
             self.columns = self._header()
+        except OSError as error:
+            self._file.close()
+            raise RecordingError(self.path, error.strerror or str(error), _READABLE) from None
         except RecordingError:
             self._file.close()
             raise
 
-    def _header(self) -> tuple[str, ...]:
-        for line in self._file:
+    def _lines(self) -> Iterator[str]:
+        """The lines, counted; one that is too long is refused and left out."""
+        read = partial(self._file.readline, _LINE_MOST)
+        for line in iter(read, ""):
             self._line += 1
+            if len(line) < _LINE_MOST or line[-1] in "\r\n":
+                yield line
+            else:
+                self._refuse(f"more than {_LINE_MOST} characters")
+                if self.strict:
+                    return
+                self._skip(read)
+
+    def _skip(self, read: Callable[[], str]) -> None:
+        """Leave out the rest of a line."""
+        for count, rest in enumerate(iter(read, "")):
+            if rest[-1] in "\r\n":
+                return
+            if count > _ENDLESS // _LINE_MOST:
+                raise RecordingError(f"{self.path}, line {self._line}", "a line without end", _READABLE)
+
+    def _header(self) -> tuple[str, ...]:
+        for line in self._lines():
             if line.startswith("#"):
                 self._comment(line)
             elif line.strip():
@@ -99,6 +129,8 @@ class Reader:
     def __iter__(self) -> Iterator[Scan | StartTransient]:
         try:
             yield from self._rows()
+        except OSError as error:
+            raise RecordingError(f"{self.path}, line {self._line}", error.strerror or str(error), _READABLE) from None
         finally:
             self._file.close()
 
@@ -108,14 +140,13 @@ class Reader:
         cache = _Cells(names)
         make = cache.make
         wall_0, last_s = self.start_wall_s, float("-inf")
-        for line in self._file:
-            self._line += 1
+        for line in self._lines():
             cells = line.split(",") if '"' not in line else next(csv.reader([line]))
             if len(cells) != width or line[0] == "#":
                 start = self._odd_line(line, len(cells), width)
                 if start is not None:
                     yield start
-                if self.strict and self.refused:
+                if self.strict and self.bad:
                     return
                 continue
             try:
@@ -155,7 +186,9 @@ class Reader:
         return str(error)
 
     def _refuse(self, reason: str) -> None:
-        self.refused.append(Refused(line=self._line, reason=reason))
+        self.bad += 1
+        if len(self.refused) < _KEPT_MOST:
+            self.refused.append(Refused(line=self._line, reason=shown(reason)))
 
 
 class _Cells:

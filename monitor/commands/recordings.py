@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Sequence
 from contextlib import suppress
+from typing import TYPE_CHECKING
 
 import msgspec
 
 from monitor.commands import parts
 from monitor.errors import CommandError
+
+if TYPE_CHECKING:
+    from monitor.recording import Reader
 
 
 def add(command: parts.Command) -> None:
@@ -34,20 +37,17 @@ def _replay(args: argparse.Namespace) -> int:
     for event in replay:
         if isinstance(event, Change):
             sys.stdout.write((encode(event).decode() if args.json else change_line(event)) + "\n")
-    return _refused(replay.reader.path, replay.reader.refused)
+    return _refused(replay.reader)
 
 
-def _refused(path: str, refused: Sequence[object]) -> int:
-    from monitor.recording import Refused
-
+def _refused(reader: Reader) -> int:
     shown = 20
-    for row in refused[:shown]:
-        assert isinstance(row, Refused)
-        parts.say(f"{path}, line {row.line}: refused: {row.reason}")
-    if refused:
-        more = f" ({len(refused) - shown} not shown)" if len(refused) > shown else ""
-        parts.say(f"{path}: {len(refused)} rows refused{more}")
-    return 3 if refused else 0
+    for row in reader.refused[:shown]:
+        parts.say(f"{reader.path}, line {row.line}: refused: {row.reason}")
+    if reader.bad:
+        more = f" ({reader.bad - shown} not shown)" if reader.bad > shown else ""
+        parts.say(f"{reader.path}: {reader.bad} rows refused{more}")
+    return 3 if reader.bad else 0
 
 
 def _record(args: argparse.Namespace) -> int:
