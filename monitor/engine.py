@@ -88,7 +88,6 @@ class Engine:
         self._scan: Scan | None = None
         self._numbers: dict[str, float | bool | None] = {}
         self._usual_s = 0.0
-        self._longest_s = inf
         self._deadline_s = self._look_s = -inf
         self._minute = Minute()
         self._running = False
@@ -110,7 +109,8 @@ class Engine:
         """One scan; what it changed (mostly nothing)."""
         now_s = scan.t_s
         step_s = now_s - self.now_s
-        if now_s < self._look_s and step_s <= self._longest_s and step_s >= 0 and self._sensing.quiet(scan):
+        # A step within twice the usual one is no gap: GAP_FACTOR is never less.
+        if now_s < self._look_s and 0 <= step_s <= 2 * self._usual_s and self._sensing.quiet(scan):
             self.now_s, self.wall_s, self._scan = now_s, scan.wall_s, scan
             self._usual_s += (step_s - self._usual_s) * 0.1
             if self._running:
@@ -147,10 +147,11 @@ class Engine:
         if step_s < 0:
             raise ContractError("scan", scan.t_s, f"a time from {self.now_s:g} s on")
         events: list[Event] = []
-        if step_s > self._longest_s:
+        gap = step_s > self._longest_s
+        if gap:
             events += self._gap(scan)
         hasty = self._hasty(scan, step_s)
-        if not hasty:
+        if not hasty and not gap:
             self._pace(step_s)
         before_s = self.now_s
         self.now_s, self.wall_s, self._scan = scan.t_s, scan.wall_s, scan
@@ -172,7 +173,8 @@ class Engine:
         self._deadline_s = min(
             self._judge.deadline(), self._patterns.deadline(scan.t_s), self._minute.deadline_s, self._silence_deadline()
         )
-        self._look_s = self._deadline_s - limits.MOMENT_S.value
+        # What a finding that has just come or gone takes out of the patterns is heard at the next scan.
+        self._look_s = -inf if changes else self._deadline_s - limits.MOMENT_S.value
         return events
 
     def _gap(self, scan: Scan) -> list[Event]:
@@ -186,12 +188,17 @@ class Engine:
         self._running = False
         return [] if cycle is None else self._finish(cycle)
 
+    @property
+    def _longest_s(self) -> float:
+        """The longest step that is no gap; any, before there is a pace."""
+        known = self._usual_s > 0.0
+        return max(limits.GAP_MIN_S.value, limits.GAP_FACTOR.value * self._usual_s) if known else inf
+
     def _pace(self, step_s: float) -> None:
         if step_s == inf:
             return
         # The first step sets the pace; later ones move it slowly, so that one late scan does not.
         self._usual_s = step_s if self._usual_s == 0.0 else self._usual_s + (step_s - self._usual_s) * 0.1
-        self._longest_s = max(limits.GAP_MIN_S.value, limits.GAP_FACTOR.value * self._usual_s)
 
     def _hasty(self, scan: Scan, step_s: float) -> bool:
         """Presence alone, well before the next scan is due: the board tells an edge, and read no numbers for it."""
