@@ -45,6 +45,8 @@ class Bus(FakeI2C):
 class Plant:
     """The wires of one site. They outlive the program: `boards` gives each of its lives its own drivers."""
 
+    wave = staticmethod(wave)
+
     def __init__(self, seed: int = 0, noise_codes: float = 0.7) -> None:
         self.clock = VirtualClock(1000.0)
         self.noise_codes = noise_codes
@@ -74,15 +76,15 @@ class Plant:
             elif name == "outdoor_c":
                 self.signals[name] = steady(ohm_at(value))
             elif name != "compressor_a":
-                self.signals[name] = wave(value)
+                self.signals[name] = self.wave(value)
         self._compressor(readings["compressor_a"], starts=readings["load"] and not self._driven.get("load", False))
         self.drive()
 
     def _compressor(self, amps: float, *, starts: bool) -> None:
-        running = wave(amps)
+        running = self.wave(amps)
         self.signals["compressor_a"] = running
         if starts and amps:
-            until_s, inrush = self.clock() + INRUSH_S, wave(INRUSH_A)
+            until_s, inrush = self.clock() + INRUSH_S, self.wave(INRUSH_A)
             self.signals["compressor_a"] = lambda a, b: (inrush if a < until_s else running)(a, b)
 
     def drive(self) -> None:

@@ -1,17 +1,19 @@
 """A month of an ordinary summer under the drivers, in virtual time: does memory grow, does a file?
 
-    python -m tests.storm.soak --days 30 --scan 60
-    python -m tests.storm.soak --days 30 --scan 60 --keep 5     # so that what is dropped shows in the files
+    python -m tests.storm.soak --days 30                       # about three quarters of an hour of processor time
+    python -m tests.storm.soak --days 30 --figures month.csv   # and every hour's figures
 
-The shipped drivers run on register-level chips (tests/storm/plant.py), above them service, engine, history, a receiver
-and a phone. Each day the unit runs 24 times for a third of an hour; a call is not followed for a while, a chip is gone
-for ten minutes, the receiver is away for an hour, somebody asks for things, a reader looks at history and status every
-hour, and every fifth day the program is started anew. Prints a line a day: resident memory, Python's objects, the
-size of the history's files, rows kept, and the processor time.
+The shipped drivers run on register-level chips (tests/storm/quick.py), above them service, engine, history and the
+outlets in their own threads (tests/storm/instep.py): a real broker, which is away for a day in the middle, and a phone
+whose service hangs for another day. Each day the unit runs 24 times for a third of an hour; a call is not followed, the
+contacts chatter, another fault each day, a chip is gone for ten minutes; somebody asks for things, a reader looks at
+history and status every hour, and every fifth day the program is ended and started anew. What is watched, and the
+verdict, is in tests/storm/watched.py; exit status 1 when a bound is broken.
 
-What is lighter than live: scans come every `--scan` seconds and not every second, and between two scans the contacts
-are looked at only around the moments at which something changes (where every 10 ms finds nothing else). A scan itself
-is whole: every burst has its full length and rate.
+What is lighter than live: scans come at the service's own rate (`--scan`, a second) from 10 s before each thing that
+happens until 80 s after it, and through `--whole` hours of each day; while nothing happens they come every `--quiet`
+seconds. A scan is always whole: every burst has its full length and rate. In the dense stretches the contacts are
+looked at between two scans as in life; outside of them nothing moves at the pins.
 """
 
 from __future__ import annotations
@@ -19,9 +21,13 @@ from __future__ import annotations
 import argparse
 import gc
 import os
+import sqlite3
 import sys
+import threading
 import time
+from array import array
 from collections.abc import Callable, Sequence
+from math import pi, sin
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
@@ -30,145 +36,268 @@ from monitor import config
 from monitor.history.file import History
 from monitor.records import NUMBERS, Request, RequestKind
 from monitor.service import Service, Watchdog
-from tests.monitor.units import ALL, REST, RUN, UNIT, but
-from tests.storm.plant import ADDRESSES, Plant
+from sim.broker import PrivateBroker
+from tests.monitor.units import ALL, REST, RUN, UNIT, Readings, but
+from tests.storm.instep import Broker, Office, Phone
+from tests.storm.plant import ADDRESSES
+from tests.storm.quick import QuickPlant
+from tests.storm.sampled import Sampler
 from tests.storm.storm import WALL_0_S
+from tests.storm.watched import Hour, Judged, day_line, verdict
 
 DAY_S, HOUR_S = 86400.0, 3600.0
-DEAF = but(RUN, load=False, compressor_a=0.0, fan_a=0.0, coil_a=0.0)
+SITE = "soak"
+OFFICE_SCANS = 5  # how often the office is asked to take what has come
+BEFORE_S, AFTER_S = 10.0, 80.0  # scans are dense from before something happens until after it
+OFF = {"load": False, "coil_a": 0.0, "compressor_a": 0.0, "fan_a": 0.0}
+# What else goes wrong, another each day.
+FAULTS: tuple[Callable[[Readings], Readings], ...] = (
+    lambda run: but(run, fan_a=0.0),
+    lambda run: but(run, compressor_a=0.0),
+    lambda run: but(run, control_v=19.0),
+    lambda run: but(run, supply=False, load=False, compressor_a=0.0, fan_a=0.0),
+    lambda run: but(REST, load=True, compressor_a=run["compressor_a"], fan_a=1.0),
+    lambda run: but(REST, thermostat=True),
+    lambda run: but(REST, control_power=False),
+)
 
 
-class Day(NamedTuple):
-    """What is measured at the end of a simulated day. Sizes in bytes."""
+class Life(NamedTuple):
+    """What a soak is to go through. `away` and `hung`: from which hour to which the broker is away and the phone's
+    service hangs; `anew`: every so many hours the program is started anew; `whole`: dense hours of a day; `first`: the
+    hour of the day at which it begins."""
 
-    day: int
-    rss: int
-    objects: int
-    history: int
-    files: int
-    rows: int
-    told: int
-    cpu_s: float
-
-    def line(self) -> str:
-        """One row of the table."""
-        return (
-            f"day {self.day:3}: RSS {self.rss / 1e6:6.1f} MB, {self.objects:7} objects, "
-            f"history {self.history / 1e6:6.2f} MB in {self.files} files, {self.rows} rows, {self.told} told, "
-            f"{self.cpu_s:.0f} s of processor"
-        )
+    hours: int
+    scan_s: float = 1.0
+    quiet_s: float = 10.0
+    whole: int = 1
+    keep_days: float = 5.0
+    away: tuple[int, int] = (0, 0)
+    hung: tuple[int, int] = (0, 0)
+    anew: int = 120
+    first: int = 0
 
 
-class Taker:
-    """Takes the outbox's rows once an hour, but when it is away; keeps only their number."""
-
-    def __init__(self) -> None:
-        self.count = 0
-        self.away = False
-
-    def take(self, history: History) -> None:
-        """All that waits."""
-        while not self.away and (rows := history.outbox("soak", begin=True)):
-            self.count += len(rows)
-            history.delivered("soak", rows[-1].place)
+def life(hours: int, **how: Any) -> Life:
+    """A life with the broker away in the middle and the phone hung after that, each for a day at most."""
+    span, middle, later = max(1, min(24, hours // 5)), hours // 2, hours * 7 // 10
+    return Life(
+        hours, away=(middle, middle + span), hung=(later, later + span), anew=max(2, min(120, hours // 3)), **how
+    )
 
 
 class Soak:
-    """One site over many days, in `folder`."""
+    """One site over many hours, in `folder`."""
 
-    def __init__(self, folder: Path, scan_s: float, keep_days: float = 30.0) -> None:
-        self.folder, self.scan_s = folder, scan_s
-        self.plant = Plant(1)
+    def __init__(self, folder: Path, plan: Life, broker: PrivateBroker) -> None:
+        self.folder, self.plan, self.broker = folder, plan, broker
+        self.plant = QuickPlant(1)
         self.plant.show(REST)
-        self.taker = Taker()
-        self.asked = 0
+        self.office = Office(SITE)
+        self.office.connect(broker.port)
+        self.asked = self.scans = self.hours_lived = self.told = 0
+        self.dense: list[tuple[float, float]] = []
+        self.began_s = self.plant.clock()
+        self.table = array("d")  # no objects: what is watched must not grow by the watching
         self.keep = config.History(
-            file=str(folder / "h.db"), live_dir=str(folder / "live"), readings_days=keep_days, events_days=keep_days
+            file=str(folder / "h.db"),
+            live_dir=str(folder / "live"),
+            readings_days=plan.keep_days,
+            events_days=plan.keep_days,
         )
         self._begin()
 
-    def _begin(self) -> None:
-        settings = config.Settings(
+    def _settings(self) -> config.Settings:
+        return config.Settings(
+            site=config.Site(id=SITE),
             unit=UNIT,
             senses=config.Senses(fitted=ALL),
             history=self.keep,
-            boards=config.Boards(scan_s=self.scan_s),
+            boards=config.Boards(scan_s=self.plan.scan_s),
+            mqtt=config.Mqtt(host="127.0.0.1", port=self.broker.port),
+            notify=config.Notify(daily_silence_check=True),
         )
-        clock = self.plant.clock
+
+    def _begin(self) -> None:
+        """A life of the program."""
+        settings, clock = self._settings(), self.plant.clock
         self.history = History(self.keep.file, owner=True, keep=self.keep, clock=clock, wall=self.wall)
         self.boards = self.plant.boards(settings, self.wall)
+        self.outlet = Broker(settings, clock=clock)
+        self.phone = Phone(settings, clock, self.wall, self._hanging)
+        outlets = (self.outlet, self.phone)
         self.service = Service(
-            *(settings, self.boards, self.history),
+            *(settings, self.boards, self.history, outlets),
             clock=clock,
             sleep=self.sleep,
             wall=self.wall,
             watchdog=Watchdog(""),
         )
 
+    def _hanging(self) -> bool:
+        return self.plan.hung[0] <= self.hours_lived < self.plan.hung[1]
+
     def wall(self) -> float:
         """Seconds since 1970."""
         return WALL_0_S + self.plant.clock()
 
+    # ------------------------------------------------------------ time
+
     def sleep(self, seconds: float) -> None:
-        """Time passes; the boards look at the contacts when something has changed."""
-        until_s = self.plant.clock() + seconds
-        while (due_s := self.plant.next_s()) is not None and due_s <= until_s:
-            self.plant.sleep(due_s - self.plant.clock())
-            self.boards.idle(0.03)
-        self.plant.sleep(until_s - self.plant.clock())
+        """After a scan: the outlets do what is due, then time passes, a while of it where nothing happens."""
+        self.scans += 1
+        self.outlet.pump()
+        self.phone.pump()
+        if self.scans % OFFICE_SCANS == 0:
+            self.office.pump()
+        now_s = self.plant.clock()
+        until_s = now_s + max(seconds, 0.0)
+        next_s = self._dense_from(until_s)
+        if next_s > until_s:
+            until_s = max(until_s, min(until_s - self.plan.scan_s + self.plan.quiet_s, next_s))
+            self.plant.sleep(until_s - now_s)
+        else:
+            self.boards.idle(until_s - now_s)
 
-    # ------------------------------------------------------------ a day
+    def _dense_from(self, at_s: float) -> float:
+        """From when on scans are dense: `at_s` where they are."""
+        while self.dense and self.dense[0][1] < at_s:
+            self.dense.pop(0)
+        return max(at_s, self.dense[0][0]) if self.dense else float("inf")
 
-    def day(self, number: int) -> Day:
-        """Live through one day; what was measured at its end."""
-        if number % 5 == 4:
-            self.service.close()
+    def _at(self, at_s: float, what: Callable[[], Any]) -> None:
+        """Have it happen at a moment of the clock, densely watched."""
+        self.plant.at(at_s - self.plant.clock(), what)
+        self.dense.append((at_s - BEFORE_S, at_s + AFTER_S))
+
+    # ------------------------------------------------------------ an hour
+
+    def hour(self) -> Hour:
+        """Live through one hour; what was measured at its end."""
+        number = self.hours_lived
+        if number % self.plan.anew == self.plan.anew - 1:
+            self._end()
             self._begin()
-        for hour in range(24):
-            self._plan(hour)
-            until_s = self.plant.clock() + HOUR_S
-            while self.plant.clock() < until_s:
-                self.service.run(steps=10)
-            self._look(hour)
+        self._broker(number)
+        start_s = self.began_s + number * HOUR_S
+        self._plan(*divmod(number + self.plan.first, 24), start_s)
+        self.dense.sort()
+        while self.plant.clock() < start_s + HOUR_S:
+            self.service.run(steps=5)
+        self._look(number)
+        self.hours_lived += 1
+        found = self._measured(number)
+        self.table.extend(found)
+        return found
+
+    def _broker(self, number: int) -> None:
+        if number == self.plan.away[0] < self.plan.away[1]:
+            self.office.close()
+            self.broker.stop()
+        if number == self.plan.away[1] > self.plan.away[0]:
+            self.broker.start()
+            self.office.connect(self.broker.port)
+
+    def _plan(self, day: int, hour: int, start_s: float) -> None:
+        run = running(day, hour)
+        show = self.plant.show
+        wrong = {11: FAULTS[day % len(FAULTS)](run), 15: but(run, **OFF)}
+        said = wrong.get(hour, run)
+        self._at(start_s + 600.0, lambda: show(said))
+        self._at(start_s + 1800.0, lambda: show(but(REST, outdoor_c=run["outdoor_c"])))
+        if hour == 18 and day % 3 == 0:
+            for turn in range(10):
+                shown = but(run, **OFF) if turn % 2 == 0 else run
+                self._at(start_s + 900.0 + 0.4 * turn, lambda shown=shown: show(shown))  # type: ignore[misc]
+        if hour in (3, 12):
+            chip = self.plant.chips[ADDRESSES[day % 2]]
+            self._at(start_s + 900.0, lambda: setattr(chip, "absent", True))
+            self._at(start_s + 1500.0, lambda: setattr(chip, "absent", False))
+        if 16 - self.plan.whole < hour <= 16:
+            self.dense.append((start_s, start_s + HOUR_S))
+
+    def _look(self, number: int) -> None:
+        """What people do: look at the page, ask for things here and through the broker."""
+        wall_s = self.wall()
+        self.history.readings(NUMBERS[number % len(NUMBERS)], wall_s - DAY_S, wall_s)
+        self.history.lanes(wall_s - DAY_S, wall_s)
+        self.history.latest_events(50)
+        for _ in range(2):
+            self.asked += 1
+            kind = RequestKind.ACKNOWLEDGE if number % 2 else RequestKind.SERVICE
+            finding = "call-without-pull-in" if number % 2 else None
+            self.history.add_request(Request(id=f"s{self.asked}", request=kind, by="soak", finding=finding, hours=0.1))
+        self.office.ask("fan-not-running")
+
+    # ------------------------------------------------------------ what is measured
+
+    def _measured(self, number: int) -> Hour:
         gc.collect()
-        files = [path for path in self.folder.rglob("*") if path.is_file()]
-        return Day(
-            day=number,
+        engine, health = self.service.engine, self.history.health()
+        sizes = {path: path.stat().st_size for path in self.folder.rglob("*") if path.is_file()}
+        live = sum(size for path, size in sizes.items() if path.parent.name == "live")
+        history, wal = (sizes.pop(self.folder / name, 0) for name in ("h.db", "h.db-wal"))
+        return Hour(
+            hour=number,
+            cpu_s=time.process_time(),
+            scans=self.scans,
             rss=rss(),
             objects=len(gc.get_objects()),
-            history=sum(path.stat().st_size for path in files),
-            files=len(files),
-            rows=self.history.latest_events(1)[0].place if self.history.latest_events(1) else 0,
-            told=self.taker.count,
-            cpu_s=time.process_time(),
+            blocks=sys.getallocatedblocks(),
+            threads=threading.active_count(),
+            descriptors=len(list(Path("/proc/self/fd").iterdir())),
+            history=history,
+            wal=wal,
+            live=live,
+            files=sum(sizes.values()) - live,
+            rows=self._rows(),
+            waiting=max(outlet.waiting for outlet in health.outlets.values()),
+            memory=len(engine.memory()),
+            alerts=len(engine._desk.memory()),
+            queue=self._queued(),
         )
 
-    def _plan(self, hour: int) -> None:
-        at, show = self.plant.at, self.plant.show
-        at(600.0, lambda: show(DEAF if hour == 15 else RUN))
-        at(1800.0, lambda: show(REST))
-        chip = self.plant.chips[ADDRESSES[hour % 2]]
-        if hour in (3, 12):
-            at(900.0, lambda: setattr(chip, "absent", True))
-            at(1500.0, lambda: setattr(chip, "absent", False))
-        self.taker.away = hour == 9
+    def _rows(self) -> int:
+        with sqlite3.connect(f"file:{self.folder / 'h.db'}?mode=ro", uri=True) as db:
+            count: int = db.execute("SELECT count(*) FROM outbox").fetchone()[0]
+        db.close()
+        return count
 
-    def _look(self, hour: int) -> None:
-        self.taker.take(self.history)
-        wall_s = self.wall()
-        for name in NUMBERS:
-            self.history.readings(name, wall_s - DAY_S, wall_s)
-        self.history.lanes(wall_s - DAY_S, wall_s)
-        self.history.health()
-        for _ in range(3):
-            self.asked += 1
-            kind = RequestKind.ACKNOWLEDGE if hour % 2 else RequestKind.SERVICE
-            finding = "call-without-pull-in" if hour % 2 else None
-            self.history.add_request(Request(id=f"s{self.asked}", request=kind, by="soak", finding=finding, hours=0.1))
+    def _queued(self) -> int:
+        """All that waits in the process's own memory, in items."""
+        keeper, boards = self.history._owned(), self.boards
+        held = len(keeper.held.rows) + len(keeper.held.answers) + len(keeper.held.starts) + len(keeper.held_requests)
+        edges = sum(len(presence._edges) for presence in boards._presence.values())
+        return held + edges + len(boards._quick) + len(boards._starts) + self.outlet.queue() + self.phone.queue()
+
+    def _end(self) -> None:
+        self.service.close()
+        self.told += self.phone.told
+
+    def settle(self) -> None:
+        """Some minutes in which what waits for the broker is delivered."""
+        until_s = self.plant.clock() + 600.0
+        self.dense.append((self.plant.clock(), until_s))
+        while self.plant.clock() < until_s:
+            self.service.run(steps=20)
+            time.sleep(0.002)  # the broker is another process
 
     def close(self) -> None:
-        """Let go of the files."""
-        self.service.close()
+        """Let go of the files and the broker."""
+        self._end()
+        self.office.close()
+
+    def hours(self) -> list[Hour]:
+        """All figures so far."""
+        wide = len(Hour._fields)
+        rows = [self.table[place : place + wide] for place in range(0, len(self.table), wide)]
+        return [Hour(*(round(value, 3) if value % 1 else int(value) for value in row)) for row in rows]  # type: ignore[arg-type]
+
+
+def running(day: int, hour: int) -> Readings:
+    """A run's readings at this hour: a day's warmth, and the current that goes with it."""
+    outdoor_c = round(2 * (27.0 + day % 5 + 6.0 * sin(2 * pi * (hour - 9) / 24))) / 2
+    return but(RUN, outdoor_c=outdoor_c, compressor_a=round(9.0 + 0.08 * (outdoor_c - 30.0), 1))
 
 
 def rss() -> int:
@@ -176,32 +305,78 @@ def rss() -> int:
     return int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
 
 
+class Outcome(NamedTuple):
+    """A soak that is over."""
+
+    hours: list[Hour]
+    judged: list[Judged]
+    office: Office
+    told: int
+
+    @property
+    def broken(self) -> list[str]:
+        """Names of what did not stay within its bounds; "events" where the office missed one or was told none."""
+        names = [one.name for one in self.judged if one.broken]
+        return [*names, *(["events"] if self.office.missing or not self.office.taken else [])]
+
+
 def run(
-    folder: Path, days: int, scan_s: float, say: Callable[[str], Any] = lambda line: None, *, keep_days: float = 30.0
-) -> list[Day]:
-    """So many days; says a line for each."""
-    soak = Soak(folder, scan_s, keep_days)
-    found = []
-    try:
-        for number in range(1, days + 1):
-            found.append(soak.day(number))
-            say(found[-1].line())
-    finally:
-        soak.close()
-    return found
+    folder: Path,
+    plan: Life,
+    warm_hours: int,
+    say: Callable[[str], Any] = lambda line: None,
+    each: Callable[[Hour], Any] = lambda hour: None,
+) -> Outcome:
+    """So many hours; says a line for each day, and calls `each` with each hour's figures."""
+    with PrivateBroker() as broker:
+        soak = Soak(folder, plan, broker)
+        try:
+            for number in range(plan.hours):
+                each(soak.hour())
+                if number % 24 == 23:
+                    say(day_line(soak.hours()[-24:]))
+            soak.settle()
+        finally:
+            soak.close()
+    hours = soak.hours()
+    return Outcome(hours, verdict(hours, warm_hours), soak.office, soak.told)
+
+
+def _file(path: Path) -> Callable[[Hour], Any]:
+    """What puts each hour's figures into a file at once, so that a soak that is broken off has told them."""
+    path.write_text(",".join(Hour._fields) + "\n", encoding="utf-8")
+
+    def put(hour: Hour) -> None:
+        with path.open("a", encoding="utf-8") as file:
+            file.write(",".join(f"{value:.10g}" for value in hour) + "\n")
+
+    return put
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run it in a directory of its own."""
+    """Run it in a directory of its own; exit status 1 when a bound is broken."""
     parser = argparse.ArgumentParser(prog="python -m tests.storm.soak")
-    parser.add_argument("--days", type=int, default=30)
-    parser.add_argument("--scan", type=float, default=10.0, help="seconds between scans")
-    parser.add_argument("--keep", type=float, default=30.0, help="days for which readings and events are kept")
+    parser.add_argument("--days", type=float, default=30.0)
+    parser.add_argument(
+        "--warm", type=float, default=8.0, help="days before growth counts: more than --keep and its drops"
+    )
+    parser.add_argument("--scan", type=float, default=1.0, help="seconds between scans when something happens")
+    parser.add_argument("--quiet", type=float, default=10.0, help="seconds between scans when nothing does")
+    parser.add_argument("--whole", type=int, default=1, help="hours of each day with scans every --scan seconds")
+    parser.add_argument("--keep", type=float, default=5.0, help="days for which readings and events are kept")
+    parser.add_argument("--figures", type=Path, help="file for each hour's figures (CSV)")
     chosen = parser.parse_args(arguments)
-    with TemporaryDirectory(prefix="soak") as folder:
-        say = lambda line: print(line, flush=True)  # noqa: E731 - said once
-        run(Path(folder), chosen.days, chosen.scan, say, keep_days=chosen.keep)
-    return 0
+    how = {"scan_s": chosen.scan, "quiet_s": chosen.quiet, "whole": chosen.whole, "keep_days": chosen.keep}
+    with TemporaryDirectory(prefix="soak") as folder, Sampler() as sampler:
+        say = lambda line: print(line, flush=True)  # noqa: E731 - said more than once
+        each = _file(chosen.figures) if chosen.figures else lambda hour: None
+        done = run(Path(folder), life(round(chosen.days * 24), **how), round(chosen.warm * 24), say, each)
+    for line in (*sampler.lines(), *(one.line() for one in done.judged)):
+        say(line)
+    office = done.office
+    say(f"the office was told {office.taken} times, {office.twice} twice, {office.missing} missing; phone {done.told}")
+    say("broken: " + ", ".join(done.broken) if done.broken else "all within their bounds")
+    return 1 if done.broken else 0
 
 
 if __name__ == "__main__":
