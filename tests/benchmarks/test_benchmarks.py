@@ -9,19 +9,23 @@ from pathlib import Path
 import pytest
 
 from monitor import config, cycle
+from monitor.findings import ROWS
 from monitor.history.file import History
-from monitor.records import CycleState
+from monitor.records import Change, CycleState
 from tests.benchmarks import machines, past
 from tests.benchmarks.__main__ import CASES, main
 from tests.benchmarks.table import Row, cost, rate, took_each_s
 from tests.conftest import need
+from tests.monitor.units import ALL, REST, RUN, but, events, scans
 
 
 def test_the_librarys_machine_goes_through_the_same_states() -> None:
     """Over a plain hour, signal by signal, the same state as the table's."""
     need("transitions", importlib.util.find_spec("transitions") is not None)
-    mover = machines.library_machine()
-    act, state, seen = machines.triggers(mover), CycleState.UNKNOWN, set()
+    from tests.benchmarks import library
+
+    mover = library.cycle_machine()
+    act, state, seen = library.triggers(mover), CycleState.UNKNOWN, set()
     for believed in machines.facts_of(machines.story()):
         signals = cycle.signals(believed)
         for signal in signals:
@@ -30,6 +34,30 @@ def test_the_librarys_machine_goes_through_the_same_states() -> None:
         assert mover.state == state.value
         seen.add(state)
     assert seen >= {CycleState.IDLE, CycleState.RUNNING}
+
+
+FAULTS = (
+    *((60.0, REST), (900.0, RUN), (60.0, REST), (60.0, but(RUN, load=False, coil_a=0.0, compressor_a=0.0, fan_a=0.0))),
+    *((120.0, RUN), (400.0, but(RUN, fan_a=0.0)), (200.0, RUN), (60.0, REST), (40.0, but(REST, supply=False))),
+    *((60.0, REST), (120.0, but(RUN, control_v=17.0)), (60.0, RUN), (60.0, REST), (700.0, but(RUN, compressor_a=18.0))),
+    *((60.0, REST), (60.0, but(REST, control_power=False)), (30.0, REST), (200.0, but(RUN, compressor_a=60.0))),
+    *((90.0, REST), (90.0, but(REST, load=True, compressor_a=9.0, fan_a=1.0)), (60.0, REST)),
+    *((30.0, but(RUN, call=None, control_v=None)), (60.0, RUN), (60.0, but(REST, thermostat=True)), (60.0, REST)),
+)
+
+
+def test_the_librarys_core_raises_and_clears_the_same() -> None:
+    """Thirteen faults one after the other: the same findings at the same seconds, but for the counters of patterns."""
+    need("transitions", importlib.util.find_spec("transitions") is not None)
+    from tests.benchmarks import library
+
+    stream = list(scans(*FAULTS))
+    core = library.Core(machines.SETTINGS, ALL)
+    said = [change for scan in stream for change in core.take(scan)]
+    found = [(e.t_s, e.change.value, e.finding) for e in events(stream, machines.SETTINGS) if isinstance(e, Change)]
+    plain = {row.name for row in ROWS if row.condition is not None}
+    assert said == [change for change in found if change[1] != "revised" and change[2] in plain]
+    assert len({finding for _, _, finding in said}) >= 8
 
 
 def test_both_ends_of_the_replays_ratio_read_the_same_rows(tmp_path: Path) -> None:
