@@ -42,12 +42,12 @@ from tests.storm.instep import Broker, Office, Phone
 from tests.storm.plant import ADDRESSES
 from tests.storm.quick import QuickPlant
 from tests.storm.sampled import Sampler
-from tests.storm.storm import WALL_0_S
 from tests.storm.watched import Hour, Judged, day_line, verdict
 
 DAY_S, HOUR_S = 86400.0, 3600.0
 SITE = "soak"
 OFFICE_SCANS = 5  # how often the office is asked to take what has come
+MIDNIGHT_S = 1_784_005_200.0  # 2026-07-14 at the start of the day in the phone's place
 BEFORE_S, AFTER_S = 10.0, 80.0  # scans are dense from before something happens until after it
 OFF = {"load": False, "coil_a": 0.0, "compressor_a": 0.0, "fan_a": 0.0}
 # What else goes wrong, another each day.
@@ -95,7 +95,7 @@ class Soak:
         self.plant.show(REST)
         self.office = Office(SITE)
         self.office.connect(broker.port)
-        self.asked = self.scans = self.hours_lived = self.told = 0
+        self.asked = self.scans = self.hours_lived = self._told = 0
         self.dense: list[tuple[float, float]] = []
         self.began_s = self.plant.clock()
         self.table = array("d")  # no objects: what is watched must not grow by the watching
@@ -139,7 +139,7 @@ class Soak:
 
     def wall(self) -> float:
         """Seconds since 1970."""
-        return WALL_0_S + self.plant.clock()
+        return MIDNIGHT_S + self.plan.first * HOUR_S + self.plant.clock() - self.began_s
 
     # ------------------------------------------------------------ time
 
@@ -222,12 +222,15 @@ class Soak:
         self.history.readings(NUMBERS[number % len(NUMBERS)], wall_s - DAY_S, wall_s)
         self.history.lanes(wall_s - DAY_S, wall_s)
         self.history.latest_events(50)
-        for _ in range(2):
-            self.asked += 1
-            kind = RequestKind.ACKNOWLEDGE if number % 2 else RequestKind.SERVICE
-            finding = "call-without-pull-in" if number % 2 else None
-            self.history.add_request(Request(id=f"s{self.asked}", request=kind, by="soak", finding=finding, hours=0.1))
+        hour = (number + self.plan.first) % 24
+        self._ask(RequestKind.ACKNOWLEDGE, "call-without-pull-in" if hour == 21 else "sensor-silent")
+        if hour % 8 == 2:
+            self._ask(RequestKind.SERVICE, None)
         self.office.ask("fan-not-running")
+
+    def _ask(self, kind: RequestKind, finding: str | None) -> None:
+        self.asked += 1
+        self.history.add_request(Request(id=f"s{self.asked}", request=kind, by="soak", finding=finding, hours=0.1))
 
     # ------------------------------------------------------------ what is measured
 
@@ -255,6 +258,7 @@ class Soak:
             memory=len(engine.memory()),
             alerts=len(engine._desk.memory()),
             queue=self._queued(),
+            told=self.told,
         )
 
     def _rows(self) -> int:
@@ -272,7 +276,13 @@ class Soak:
 
     def _end(self) -> None:
         self.service.close()
-        self.told += self.phone.told
+        self._told += self.phone.told
+        self.phone.told = 0
+
+    @property
+    def told(self) -> int:
+        """Messages that the phone took so far."""
+        return self._told + self.phone.told
 
     def settle(self) -> None:
         """Some minutes in which what waits for the broker is delivered."""

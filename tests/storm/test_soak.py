@@ -54,27 +54,31 @@ def test_what_a_broker_that_was_away_missed_is_told_once_it_is_back(short: Outco
 
 
 def test_a_phone_that_hangs_is_told_afterwards(short: Outcome) -> None:
-    """The day's fault went to the phone at once; the call that was not followed came while it hung."""
-    assert short.told >= 2
+    """The day's fault went to the phone at once, its end too; of the call that was not followed, which came while it
+    hung, it is told once it takes messages again, and nothing meanwhile."""
+    fault, hung, after = short.hours[4].told, short.hours[5].told, short.told
+    assert fault >= 2
+    assert hung == fault
+    assert after > hung
 
 
 def test_a_leak_put_in_on_purpose_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A service that keeps every scan's edges, and a reader that leaves a file open each hour."""
+    """A service that keeps every scan's edges, and a reader that leaves files open each hour."""
     need("mosquitto")
     kept: list[object] = []
     changes, lanes = Boards.changes, History.lanes
 
     def keeping(boards: Boards) -> list[Scan]:
-        kept.append([object()])
+        kept.append([[], []])
         return changes(boards)
 
     def leaving(history: History, *span: float) -> object:
-        kept.append((tmp_path / "left").open("a"))
+        kept.extend((tmp_path / "left").open("a") for _ in range(4))
         return lanes(history, *span)
 
     monkeypatch.setattr(Boards, "changes", keeping)
     monkeypatch.setattr(History, "lanes", leaving)
-    outcome = run(tmp_path, Life(5, quiet_s=30.0, whole=0), warm_hours=1)
+    outcome = run(tmp_path, Life(4, quiet_s=30.0, whole=0), warm_hours=1)
     for file in kept:
         if not isinstance(file, list):
             file.close()  # type: ignore[attr-defined]
@@ -95,7 +99,7 @@ def hours(days: int, leak: str = "", per_day: float = 0.0) -> list[Hour]:
         if leak:
             said[leak] += per_day * hour / 24
         said = {name: round(value) for name, value in said.items()}
-        found.append(Hour(hour=hour, cpu_s=0.0, scans=0, **said))  # type: ignore[arg-type]
+        found.append(Hour(hour=hour, cpu_s=0.0, scans=0, told=0, **said))  # type: ignore[arg-type]
     return found
 
 

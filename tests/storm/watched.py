@@ -18,7 +18,8 @@ class Hour(NamedTuple):
     objects: Python's objects that the collector knows. blocks: all blocks of Python's own allocator, strings and
     numbers too. history, wal, live: the files of the history; files: all others that are kept, together. rows: of the
     outbox; waiting: of those not yet delivered by the slowest outlet. memory: the engine's, with that of the desk of
-    alerts; alerts: the desk's alone. queue: everything that waits in the process's memory, in items.
+    alerts; alerts: the desk's alone. queue: everything that waits in the process's memory, in items. told: messages
+    that the phone took so far.
     """
 
     hour: int
@@ -38,6 +39,7 @@ class Hour(NamedTuple):
     memory: int
     alerts: int
     queue: int
+    told: int
 
 
 class Bound(NamedTuple):
@@ -54,7 +56,7 @@ BOUNDS: dict[str, Bound] = {
     "objects": Bound(400, 10),
     "blocks": Bound(3000, 60),
     "threads": Bound(0.5, 0),
-    "descriptors": Bound(1.5, 0),
+    "descriptors": Bound(3.5, 0),
     "history": Bound(500e3, 10e3),
     "wal": Bound(2e6, 10e3, 8e6),
     "live": Bound(500e3, 10e3, 8e6),
