@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 import msgspec
 
-from monitor import limits
+from monitor import foreign, limits
 from monitor.errors import CommandError, SiteError
 from monitor.records import NUMBERS, READINGS
 
@@ -158,15 +158,11 @@ def load(path: str | Path) -> tuple[Calibration, ...]:
     """All calibrations of a file, oldest first; none where there is no file. Raises SiteError for one that cannot be
     used: a wrong calibration is worse than a stop."""
     try:
-        text = Path(path).read_bytes()
+        found = foreign.from_json(foreign.read_bytes(path, foreign.KEPT_MOST), tuple[Calibration, ...])
     except FileNotFoundError:
         return ()
-    except OSError as error:
-        raise SiteError(str(path), str(error), "a file that can be read") from None
-    try:
-        found = msgspec.json.decode(text, type=tuple[Calibration, ...], strict=True)
-    except msgspec.DecodeError as error:
-        raise SiteError(str(path), str(error), "a file as `calibrate` writes it") from None
+    except (OSError, ValueError) as error:
+        raise SiteError(str(path), foreign.why(error), "a file as `calibrate` writes it") from None
     for row in found:
         _refuse_odd(str(path), row)
     return found
@@ -179,6 +175,11 @@ def _refuse_odd(place: str, row: Calibration) -> None:
     if not (1 / most <= row.gain <= most and abs(row.offset) <= most_k):
         wanted = f"a gain of {1 / most:.2f} to {most:.2f} and an offset within {most_k:g}"
         raise SiteError(f"{place}: {row.reading}", (row.gain, row.offset), wanted)
+    least = -90.0 if row.reading == "outdoor_c" else _N["least"].value
+    if not row.points or not all(least <= value < 1e6 for point in row.points for value in (point.raw, point.meter)):
+        raise SiteError(f"{place}: {row.reading}", row.points, f"comparisons of numbers from {least:g} up")
+    if not 0.0 <= row.meter_share <= _N["meter_most"].value:
+        raise SiteError(f"{place}: {row.reading}", row.meter_share, f"0 to {_N['meter_most'].value:g} for the meter")
 
 
 def in_force(calibrations: Iterable[Calibration]) -> dict[str, Calibration]:

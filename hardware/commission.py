@@ -20,7 +20,7 @@ import msgspec
 from hardware.calibration import Calibration, write_whole
 from hardware.commission_rules import Picture, Remark, judge
 from hardware.uncertainty import uncertainty
-from monitor import limits
+from monitor import foreign, limits
 from monitor.config import Settings, Unit
 from monitor.errors import CommandError, SiteError
 from monitor.records import FLAGS, NUMBERS, Scan, StartTransient
@@ -263,6 +263,6 @@ def keep(path: str | Path, record: Commissioning) -> None:
 def read(path: str | Path) -> Commissioning:
     """A record kept earlier. Raises SiteError."""
     try:
-        return msgspec.json.decode(Path(path).read_bytes(), type=Commissioning)
-    except (OSError, msgspec.DecodeError) as error:
-        raise SiteError(str(path), str(error), "a record that `commission` wrote") from None
+        return foreign.from_json(foreign.read_bytes(path, foreign.KEPT_MOST), Commissioning)
+    except (OSError, ValueError) as error:
+        raise SiteError(str(path), foreign.why(error), "a record that `commission` wrote") from None

@@ -23,7 +23,7 @@ from monitor.history.file import History
 from monitor.outlets.base import Outlet
 from monitor.outlets.mqtt import MqttOutlet
 from monitor.service import Service
-from sim import scenario
+from sim import scenario, simulate
 from sim.broker import PrivateBroker
 from sim.lived import live
 from sim.registers import RegisterRig
@@ -60,6 +60,7 @@ class Demo:
         before_s: float = BEFORE_S,
         played: scenario.Scenario | None = None,
     ) -> None:
+        simulate.check_speed(speed)
         self.speed, self._say = speed, say
         self._stop = threading.Event()
         self._wishes: deque[Callable[[World], None]] = deque()

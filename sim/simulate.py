@@ -23,6 +23,7 @@ from sim.verdict import verdict
 
 Level = Literal["readings", "registers"]
 _NAP_S = 0.05
+_SPEED_LEAST, _SPEED_MOST = 1e-3, 1e6
 
 
 class Outcome(msgspec.Struct, frozen=True, kw_only=True):
@@ -64,8 +65,8 @@ def run(
     sleep: Callable[[float], object] = time.sleep,
 ) -> Outcome:
     """Run a scenario. `record` is the path of a recording to write. Raises CommandError, RecordingError."""
-    if speed is not None and speed <= 0:
-        raise CommandError("speed", speed, "a number above 0")
+    if speed is not None:
+        check_speed(speed)
     rig = _rig(scenario, level, seed)
     tempo = None if speed is None else Tempo(speed, clock, sleep)
     if record is None:
@@ -76,6 +77,12 @@ def run(
             return _run(scenario, rig, tempo=tempo, writer=writer, tell=tell)
     except OSError as error:
         raise RecordingError(str(record), error.strerror or str(error), "a file that can be written") from None
+
+
+def check_speed(speed: float) -> None:
+    """Raise CommandError for a speed at which no clock goes."""
+    if not _SPEED_LEAST <= speed <= _SPEED_MOST:
+        raise CommandError("speed", speed, f"{_SPEED_LEAST:g} to {_SPEED_MOST:g} times real time")
 
 
 class Tempo:

@@ -12,6 +12,7 @@ from pathlib import Path
 from random import Random
 from typing import NamedTuple
 
+from monitor import foreign
 from monitor.errors import ScenarioError
 
 HOUR_S = 3600.0
@@ -23,6 +24,8 @@ DAILY_RANGE_SHARES = (
     *(0.88, 0.92, 0.95, 0.98, 1.00, 0.98, 0.91, 0.74, 0.55, 0.38, 0.23, 0.13),
     *(0.05, 0.00, 0.00, 0.06, 0.14, 0.24, 0.39, 0.50, 0.59, 0.68, 0.75, 0.82),
 )
+_FILE_MOST = 16 << 20  # bytes; a year of hours with all its columns has two million
+_TMY3 = "a TMY3 file: two header lines, then hourly rows"
 CLEAR_NOON_W_M2 = 900.0  # ours: clear summer noon, horizontal
 
 
@@ -98,10 +101,13 @@ def typical_year(path: str | Path) -> list[Hour]:
     """The hours of a TMY3 file cut to date, hour ending, GHI, dry bulb (tests/data/phoenix-tmy3). Raises
     ScenarioError."""
     try:
-        with Path(path).open(newline="", encoding="utf-8") as file:
-            rows = list(csv.reader(file))[2:]
-        return [Hour(float(row[3]), float(row[2])) for row in rows]
-    except (OSError, IndexError, ValueError) as error:
-        raise ScenarioError(
-            f"weather file {path}", str(error), "a TMY3 file: two header lines, then hourly rows"
-        ) from None
+        rows = list(csv.reader(foreign.read_text(path, _FILE_MOST).splitlines()))[2:]
+        hours = [Hour(float(row[3]), float(row[2])) for row in rows]
+    except (OSError, IndexError, ValueError, csv.Error) as error:
+        raise ScenarioError(f"weather file {path}", foreign.why(error), _TMY3) from None
+    for line, hour in enumerate(hours, 3):
+        if not (-90.0 <= hour.outdoor_c <= 90.0 and 0.0 <= hour.sun_w_m2 <= 2000.0):
+            raise ScenarioError(f"weather file {path}, line {line}", tuple(hour), "-90 to 90 °C, 0 to 2000 W/m2")
+    if not hours:
+        raise ScenarioError(f"weather file {path}", "no hours", _TMY3)
+    return hours

@@ -19,8 +19,9 @@ from typing import Literal
 import msgspec
 from werkzeug.security import check_password_hash, generate_password_hash
 
-from monitor import limits
+from monitor import foreign, limits
 from monitor.errors import CommandError, HistoryError
+from monitor.foreign import Digest, WallSeconds
 from monitor.private_file import write_private
 
 Right = Literal["read", "write"]
@@ -34,14 +35,14 @@ class Token(msgspec.Struct, frozen=True, kw_only=True):
 
     name: str
     right: Right
-    digest: str
-    made_wall_s: float
+    digest: Digest
+    made_wall_s: WallSeconds
 
 
 class Kept(msgspec.Struct, frozen=True, kw_only=True):
     """The file's content. `epoch` grows with each new password: older sessions then end."""
 
-    key: str
+    key: Digest
     password: str = ""
     epoch: int = 0
     tokens: tuple[Token, ...] = ()
@@ -83,7 +84,10 @@ class Access:
     def is_password(self, password: str) -> bool:
         """Whether it is the owner's password; takes as long where none is set."""
         kept = self._now().password
-        right = check_password_hash(kept or _NOBODY, password[: int(_W["password_most"].value) + 1])
+        try:
+            right = check_password_hash(kept or _NOBODY, password[: int(_W["password_most"].value) + 1])
+        except ValueError as error:
+            raise self._damaged(error) from None
         return right and bool(kept)
 
     # ------------------------------------------------------------ tokens
@@ -95,8 +99,8 @@ class Access:
         """A new token, given out this once. Raises CommandError for a name in use, or when there are too many."""
         now = self._now()
         taken = [token.name for token in now.tokens]
-        if not name.strip() or len(name) > 64 or name in taken:
-            raise CommandError("token: name", name[:80], "1 to 64 characters, not in use")
+        if not name.strip() or len(name) > 64 or foreign.CONTROLS.search(name) or name in taken:
+            raise CommandError("token: name", name[:80], "1 to 64 characters, none a control, not in use")
         if len(taken) >= _W["tokens_most"].value:
             raise CommandError("token", f"{len(taken)} tokens", "revoke one that is no longer used first")
         secret = secrets.token_urlsafe(32)
@@ -127,15 +131,20 @@ class Access:
             found = self._path.stat()
         except FileNotFoundError:
             return False
+        except OSError as error:
+            raise self._damaged(error) from None
         stamp = (found.st_mtime_ns, found.st_ino)
         if stamp != self._stamp:
             try:
-                self._kept = msgspec.json.decode(self._path.read_bytes(), type=Kept)
-            except (OSError, msgspec.DecodeError) as error:
+                self._kept = foreign.from_json(foreign.read_bytes(self._path, foreign.KEPT_MOST), Kept)
+            except (OSError, ValueError) as error:
                 # Never fall back to no password: that would open the page.
-                raise HistoryError(str(self._path), str(error), "the page's access file, as it was written") from None
+                raise self._damaged(error) from None
             self._stamp = stamp
         return True
+
+    def _damaged(self, error: Exception) -> HistoryError:
+        return HistoryError(str(self._path), foreign.why(error), "the page's access file, as it was written")
 
     def _put(self, kept: Kept) -> None:
         with self._lock:

@@ -57,6 +57,8 @@ def serve(app: Any, host: str = "127.0.0.1", port: int = 0) -> Serving:
     """Serve an app in a thread. Port 0 takes a free one. Raises CommandError when the address cannot be had."""
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a waiting request is no news
     channels: dict[int, Any] = {}
+    if not 0 <= port <= 65535:
+        raise CommandError("page: port", port, "0 to 65535")
     try:
         server = create_server(
             app,
@@ -69,6 +71,6 @@ def serve(app: Any, host: str = "127.0.0.1", port: int = 0) -> Serving:
             channel_timeout=30,
             ident="",
         )
-    except OSError as error:
+    except (OSError, ValueError) as error:  # a ValueError for a name that no host can have
         raise CommandError("page: address", f"{host}:{port}", f"one that is free ({error})") from None
     return Serving(server, host, channels)

@@ -16,12 +16,11 @@ import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from datetime import tzinfo
-from pathlib import Path
 from typing import Any
 
 import msgspec
 
-from monitor import limits
+from monitor import foreign, limits
 from monitor.config import Notify, Settings
 from monitor.errors import CommandError, NotifyError, SiteError
 from monitor.history.file import History
@@ -45,9 +44,11 @@ def addresses(notify: Notify) -> tuple[str, ...]:
     found = list(notify.urls)
     if notify.urls_file:
         try:
-            lines = Path(notify.urls_file).read_text(encoding="utf-8").splitlines()
+            lines = foreign.read_text(notify.urls_file).splitlines()
         except (OSError, UnicodeDecodeError) as error:
-            raise SiteError("notify.urls_file", str(error), "a readable file, one address a line") from None
+            raise SiteError(
+                "notify.urls_file", f"{notify.urls_file}: {foreign.why(error)}", "a readable file, one address a line"
+            ) from None
         found += [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
     most = int(_N["targets_most"])
     if len(found) > most:
@@ -178,8 +179,8 @@ class Target(EventOutlet):
     def _remembered(self) -> PlanMemory:
         fresh = PlanMemory(target=self._mark)
         try:
-            found = msgspec.json.decode(self._place.read_bytes(), type=PlanMemory)
-        except (OSError, msgspec.DecodeError):
+            found = foreign.from_json(foreign.read_bytes(self._place, foreign.KEPT_MOST), PlanMemory)
+        except (OSError, ValueError):
             return fresh  # what stands is told again: better twice than never
         return found if (found.target, found.version) == (self._mark, fresh.version) else fresh
 

@@ -13,11 +13,13 @@ import secrets
 import threading
 from collections.abc import Callable
 from pathlib import Path
+from typing import Annotated
 
 import msgspec
 
-from monitor import limits, moments
+from monitor import foreign, limits, moments
 from monitor.errors import CommandError, HistoryError
+from monitor.foreign import Digest, WallSeconds
 from monitor.private_file import write_private
 from monitor.words import texts
 
@@ -32,10 +34,10 @@ class Share(msgspec.Struct, frozen=True, kw_only=True):
     """One code in force: for whom it is, how far back the report goes, when it was made and when it ends."""
 
     name: str
-    days: int
-    made_wall_s: float
-    ends_wall_s: float
-    digest: str
+    days: Annotated[int, msgspec.Meta(ge=1, le=_N["days_most"])]
+    made_wall_s: WallSeconds
+    ends_wall_s: WallSeconds
+    digest: Digest
 
 
 class Shares:
@@ -60,8 +62,9 @@ class Shares:
         letters = "".join(secrets.choice(_LETTERS) for _ in range(int(_N["share_letters"])))
         with self._lock:
             standing = self._standing(wall_s)
-            if not name.strip() or len(name) > 64 or name in [share.name for share in standing]:
-                raise CommandError("share: name", name[:80], "1 to 64 characters, not in use")
+            odd = not name.strip() or len(name) > 64 or foreign.CONTROLS.search(name)
+            if odd or name in [share.name for share in standing]:
+                raise CommandError("share: name", name[:80], "1 to 64 characters, none a control, not in use")
             if len(standing) >= _N["shares_most"]:
                 raise CommandError("share", f"{len(standing)} codes", "revoke one that is no longer used first")
             ends_s = wall_s + valid_days * _DAY_S
@@ -91,11 +94,13 @@ class Shares:
 
     def _standing(self, wall_s: float) -> tuple[Share, ...]:
         try:
-            found = msgspec.json.decode(self._path.read_bytes(), type=tuple[Share, ...])
+            found = foreign.from_json(foreign.read_bytes(self._path, foreign.KEPT_MOST), tuple[Share, ...])
         except FileNotFoundError:
             return ()
-        except (OSError, msgspec.DecodeError) as error:
-            raise HistoryError(str(self._path), str(error), "the file of share codes, as it was written") from None
+        except (OSError, ValueError) as error:
+            raise HistoryError(
+                str(self._path), foreign.why(error), "the file of share codes, as it was written"
+            ) from None
         # A clock set back must not give a code a longer life than it was made for.
         return tuple(share for share in found if share.made_wall_s - _DAY_S <= wall_s < share.ends_wall_s)
 

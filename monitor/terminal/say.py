@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from datetime import tzinfo
+from math import inf
 from typing import TextIO
 
 from monitor import moments
@@ -36,6 +37,7 @@ FINE, STANDS, BLIND = 0, 1, 4  # exit statuses of a look; 2 and 3 are those of e
 _BEGIN = re.compile(r"\s*(?:[-!] |\d+\. )?")  # what a line is indented by, its mark or number included
 _VERBS = ("help", "list", "skip", "why", "back", "found", "quit")
 _FIRST_SYMPTOM = "no-cooling"
+_EVERY_MOST_S = 86400.0
 
 
 def show(lines: Iterable[str], out: TextIO) -> None:
@@ -87,8 +89,10 @@ def watch(
 
     On a terminal the last line shows the readings as they are; a pipe gets the changes alone. Exit status as `status`.
     """
-    if not every_s > 0:
-        raise CommandError("watch: seconds between looks", every_s, "more than 0")
+    if not 0 < every_s <= _EVERY_MOST_S:
+        raise CommandError("watch: seconds between looks", every_s, f"more than 0, at most {_EVERY_MOST_S:g}")
+    if seconds is not None and not 0 <= seconds <= inf:
+        raise CommandError("watch: seconds", seconds, "0 or more")
     follower = _Follower(history, settings, out, wall, zone)
     with suppress(KeyboardInterrupt):
         follower.begin()

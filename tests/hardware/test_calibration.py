@@ -135,7 +135,8 @@ def test_nothing_else_is_left_beside_the_file(tmp_path: Path) -> None:
 
 
 def _with(**changes: object) -> str:
-    row = {"reading": "fan_a", "gain": 1.0, "offset": 0.0, "points": [], "meter": "", "meter_share": 0.03, "by": "x"}
+    row = {"reading": "fan_a", "gain": 1.0, "offset": 0.0, "meter": "", "meter_share": 0.03, "by": "x"}
+    row["points"] = [{"raw": 1.1, "meter": 1.1}]
     return json.dumps([{**row, **changes}])
 
 
@@ -147,6 +148,10 @@ def _with(**changes: object) -> str:
         ("[{}]", "as `calibrate` writes it"),
         (_with(gain="1.0"), "as `calibrate` writes it"),
         (_with(surprise=1), "as `calibrate` writes it"),
+        (_with(points=[]), "comparisons of numbers"),
+        (_with(points=[{"raw": 1.1, "meter": 0}]), "comparisons of numbers"),
+        (_with(meter_share=-1), "for the meter"),
+        ("[" * 100_000, "as `calibrate` writes it"),
         (_with(reading="call"), "one of control_v"),
         (_with(gain=3.0), "a gain of"),
         (_with(gain=0.0), "a gain of"),
