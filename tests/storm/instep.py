@@ -20,7 +20,7 @@ from paho.mqtt.properties import Properties
 
 from monitor import limits
 from monitor.config import Settings
-from monitor.errors import NotifyError
+from monitor.errors import BrokerError, NotifyError
 from monitor.history.file import History
 from monitor.outlets.base import ThreadedOutlet
 from monitor.outlets.messages import topic
@@ -39,9 +39,10 @@ class InStep(ThreadedOutlet):
     """Put before a shipped outlet. Its thread is started and ended as shipped; `pump` lets it make one turn."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
-        self._go, self._done = threading.Semaphore(0), threading.Semaphore(0)
+        self._go, self._handed = threading.Semaphore(0), threading.Semaphore(0)
         self._due_s, self._until = 0.0, threading.Event()
         self._sending = False
+        self._wrong: Exception | None = None
         super().__init__(*args, **kwargs)
 
     def start(self, history: History) -> None:
@@ -57,6 +58,16 @@ class InStep(ThreadedOutlet):
         elif not self._sending:
             self._turn_began_s = self._clock()  # a pause is no turn that hangs
 
+    def turn(self) -> float:
+        """As shipped; what goes wrong that is no failure of broker or service is wrong here, and ends the soak."""
+        try:
+            return super().turn()  # type: ignore[safe-super]
+        except (BrokerError, NotifyError):
+            raise
+        except Exception as error:
+            self._wrong = error
+            raise
+
     def close(self) -> None:
         """As shipped; the thread need not be let go first."""
         self._stop.set()
@@ -71,12 +82,14 @@ class InStep(ThreadedOutlet):
         if self._stop.is_set():
             return
         self._due_s, self._until = self._clock() + wait_s, until
-        self._done.release()
+        self._handed.release()
         self._go.acquire()
 
     def _await(self) -> None:
-        if not self._done.acquire(timeout=STEP_MOST_S):
+        if not self._handed.acquire(timeout=STEP_MOST_S):
             raise RuntimeError(f"outlet {self.name}: its thread has not handed over for {STEP_MOST_S:g} s")
+        if self._wrong is not None:
+            raise RuntimeError(f"outlet {self.name} failed by itself") from self._wrong
 
 
 class Broker(InStep, MqttOutlet):
@@ -124,7 +137,7 @@ class Office:
             CallbackAPIVersion.VERSION2, client_id="office", protocol=paho.MQTTv5, reconnect_on_failure=False
         )
         self._client.on_message = self._on_message
-        self._client.on_connect = lambda client, *_: client.subscribe(topic(site, "+"), qos=1)  # type: ignore[arg-type]
+        self._client.on_connect = lambda client, *_: client.subscribe(topic(site, "+"), qos=1)
         self.connected = False
 
     def connect(self, port: int) -> None:

@@ -21,6 +21,7 @@ from __future__ import annotations
 import argparse
 import gc
 import os
+import signal
 import sqlite3
 import sys
 import threading
@@ -352,6 +353,10 @@ def run(
     return Outcome(hours, verdict(hours, warm_hours), soak.office, soak.told)
 
 
+def _say(line: str) -> None:
+    print(line, flush=True)
+
+
 def _file(path: Path) -> Callable[[Hour], Any]:
     """What puts each hour's figures into a file at once, so that a soak that is broken off has told them."""
     path.write_text(",".join(Hour._fields) + "\n", encoding="utf-8")
@@ -376,16 +381,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--keep", type=float, default=5.0, help="days for which readings and events are kept")
     parser.add_argument("--figures", type=Path, help="file for each hour's figures (CSV)")
     chosen = parser.parse_args(arguments)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # the broker is to end with us
     how = {"scan_s": chosen.scan, "quiet_s": chosen.quiet, "whole": chosen.whole, "keep_days": chosen.keep}
     with TemporaryDirectory(prefix="soak") as folder, Sampler() as sampler:
-        say = lambda line: print(line, flush=True)  # noqa: E731 - said more than once
         each = _file(chosen.figures) if chosen.figures else lambda hour: None
-        done = run(Path(folder), life(round(chosen.days * 24), **how), round(chosen.warm * 24), say, each)
+        done = run(Path(folder), life(round(chosen.days * 24), **how), round(chosen.warm * 24), _say, each)
     for line in (*sampler.lines(), *(one.line() for one in done.judged)):
-        say(line)
+        _say(line)
     office = done.office
-    say(f"the office was told {office.taken} times, {office.twice} twice, {office.missing} missing; phone {done.told}")
-    say("broken: " + ", ".join(done.broken) if done.broken else "all within their bounds")
+    _say(f"the office was told {office.taken} times, {office.twice} twice, {office.missing} missing; phone {done.told}")
+    _say("broken: " + ", ".join(done.broken) if done.broken else "all within their bounds")
     return 1 if done.broken else 0
 
 

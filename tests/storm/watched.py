@@ -126,8 +126,13 @@ def by_day(hours: Sequence[Hour]) -> Iterator[str]:
 
 def day_line(hours: Sequence[Hour]) -> str:
     """One day: the middle of memory and objects, the highest of the rest."""
-    middle = lambda name: median(getattr(hour, name) for hour in hours)  # noqa: E731 - said many times
-    most = lambda name: max(getattr(hour, name) for hour in hours)  # noqa: E731
+
+    def middle(name: str) -> float:
+        return float(median(getattr(hour, name) for hour in hours))
+
+    def most(name: str) -> int:
+        return int(max(getattr(hour, name) for hour in hours))
+
     return (
         f"day {hours[-1].hour // 24 + 1:3}: {hours[-1].scans:7} scans, RSS {middle('rss') / 1e6:5.1f} MB, "
         f"{middle('objects'):6.0f} objects, {middle('blocks'):7.0f} blocks, {most('threads')} threads, "
