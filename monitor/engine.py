@@ -88,7 +88,7 @@ class Engine:
         self._scan: Scan | None = None
         self._numbers: dict[str, float | bool | None] = {}
         self._usual_s = 0.0
-        self._deadline_s = self._look_s = -inf
+        self._deadline_s = self._look_s = self._due_s = self._judge_s = -inf
         self._minute = Minute()
         self._running = False
         self._hasty_first_s = self._hasty_last_s = -inf
@@ -122,13 +122,14 @@ class Engine:
         """A start of the compressor captured at the full sample rate."""
         self._trends.take_start(start)
         self._cycle.transient = start
-        self._deadline_s = self._look_s = -inf
+        self._deadline_s = self._look_s = self._judge_s = -inf
         return ()
 
     def request(
         self, request: Request, now_s: float, wall_s: float | None
     ) -> tuple[RequestAnswer, Sequence[AlertChange]]:
         """A person's wish about an alert, service mode, or a part that was renewed."""
+        self._judge_s = -inf
         return self._desk.request(request, now_s, wall_s, self._trends.renew)
 
     def tick(self, now_s: float, wall_s: float | None) -> Sequence[AlertChange]:
@@ -159,22 +160,33 @@ class Engine:
             self._cycle.weigh(scan)
         self._patterns.chatter.take(load=self._raw_load(scan), call=self.facts.call, now_s=scan.t_s)
         self._keep_numbers(scan)
-        changed = () if self._sensing.quiet(scan) else self._sensing.take(scan, before_s, numbers=not hasty)
+        same = self._sensing.quiet(scan)
+        changed = () if same else self._sensing.take(scan, before_s, numbers=not hasty)
         self.changed_s = max((belief.since_s for belief in changed), default=scan.t_s)
         if changed:
             events += self._moved(scan)
         if self._minute.due(scan.t_s):
             self._each_minute(scan)
+        if not (same and self._nothing_due()):
+            events += self._decide()
+        self._deadline_s = min(self._due_s, self._minute.deadline_s)
+        self._look_s = min(self._judge_s, self._minute.deadline_s) - limits.MOMENT_S.value
+        return events
+
+    def _nothing_due(self) -> bool:
+        """For a scan that says nothing new: no finding can come or go, and none stands whose time is to be kept."""
+        early = self.now_s < self._judge_s - limits.MOMENT_S.value
+        return early and not self._judge.standing and not self._no_call_in_heat()
+
+    def _decide(self) -> list[Event]:
         changes = self._judge.take(self)
         self._patterns.follow(self._judge.standing)
-        events += changes
+        events: list[Event] = [*changes]
         for change in changes:
             events += self._desk.take(change)
-        self._deadline_s = min(
-            self._judge.deadline(), self._patterns.deadline(scan.t_s), self._minute.deadline_s, self._silence_deadline()
-        )
+        self._due_s = min(self._judge.deadline(), self._patterns.deadline(self.now_s), self._silence_deadline())
         # What a finding that has just come or gone takes out of the patterns is heard at the next scan.
-        self._look_s = -inf if changes else self._deadline_s - limits.MOMENT_S.value
+        self._judge_s = -inf if changes else self._due_s
         return events
 
     def _gap(self, scan: Scan) -> list[Event]:
