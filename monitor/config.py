@@ -263,6 +263,8 @@ def _check(settings: Settings, place: str) -> None:
             raise SiteError(f"{place}: {path}", value, " or ".join(str(c) for c in choices))
     if not ID_PATTERN.fullmatch(settings.site.id):
         raise SiteError(f"{place}: site.id", settings.site.id, "1 to 64 letters, digits and inner hyphens")
+    if Path(settings.history.file).name in ("", ".."):
+        raise SiteError(f"{place}: history.file", settings.history.file, "the path of a file")
     _check_unit(settings.unit, place)
     _check_senses(settings.senses, place)
     _check_limits(settings.limits, place)

@@ -53,6 +53,8 @@ def test_every_key_is_optional() -> None:
     [
         ("[site]\nid = 'a b'", "site.id", "a b", "hyphens"),
         ("[site]\nnumber = 4", "site.number", "unknown key", "id, name"),
+        ("[history]\nfile = ''", "history.file", "''", "path of a file"),
+        ("[history]\nfile = '/tmp/..'", "history.file", "..", "path of a file"),
         ("[unit]\nline_hz = 55", "unit.line_hz", "55", "50 or 60"),
         ("[unit]\nline_hz = '60'", "unit.line_hz", "60", "int"),
         ("[unit]\ncontactor_poles = 3", "unit.contactor_poles", "3", "1 or 2"),
