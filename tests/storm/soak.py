@@ -7,8 +7,9 @@ The shipped drivers run on register-level chips (tests/storm/quick.py), above th
 outlets in their own threads (tests/storm/instep.py): a real broker, which is away for a day in the middle, and a phone
 whose service hangs for another day. Each day the unit runs 24 times for a third of an hour; a call is not followed, the
 contacts chatter, another fault each day, a chip is gone for ten minutes; somebody asks for things, a reader looks at
-history and status every hour, and every fifth day the program is ended and started anew. What is watched, and the
-verdict, is in tests/storm/watched.py; exit status 1 when a bound is broken.
+history and status every hour. On the third day the program is ended and started anew; from then on it is one life, as a
+leak would begin again with each. What is watched, and the verdict, is in tests/storm/watched.py; exit status 1 when a
+bound is broken.
 
 What is lighter than live: scans come at the service's own rate (`--scan`, a second) from 10 s before each thing that
 happens until 80 s after it, and through `--whole` hours of each day; while nothing happens they come every `--quiet`
@@ -65,8 +66,8 @@ FAULTS: tuple[Callable[[Readings], Readings], ...] = (
 
 class Life(NamedTuple):
     """What a soak is to go through. `away` and `hung`: from which hour to which the broker is away and the phone's
-    service hangs; `anew`: every so many hours the program is started anew; `whole`: dense hours of a day; `first`: the
-    hour of the day at which it begins."""
+    service hangs; `anew`: in this hour the program is ended and started anew; `whole`: dense hours of a day; `first`:
+    the hour of the day at which it begins."""
 
     hours: int
     scan_s: float = 1.0
@@ -75,7 +76,7 @@ class Life(NamedTuple):
     keep_days: float = 5.0
     away: tuple[int, int] = (0, 0)
     hung: tuple[int, int] = (0, 0)
-    anew: int = 120
+    anew: int = 0
     first: int = 0
 
 
@@ -176,7 +177,7 @@ class Soak:
     def hour(self) -> Hour:
         """Live through one hour; what was measured at its end."""
         number = self.hours_lived
-        if number % self.plan.anew == self.plan.anew - 1:
+        if number == self.plan.anew > 0:
             self._end()
             self._begin()
         self._broker(number)

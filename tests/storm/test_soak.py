@@ -139,7 +139,7 @@ def test_a_months_life_has_the_broker_away_for_a_day_and_the_phone_hung_for_anot
     plan = life(720)
     assert plan.away == (360, 384)
     assert plan.hung == (504, 528)
-    assert plan.anew == 120
+    assert plan.anew == 72
 
 
 def test_time_spent_in_a_room_counts_to_it() -> None:

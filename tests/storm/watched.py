@@ -50,7 +50,7 @@ class Bound(NamedTuple):
     most: float | None = None
 
 
-# SQLite's log grows to 1000 pages of 4096 bytes between two beginnings of the program, and stays that long.
+# SQLite's log grows to 1000 pages of 4096 bytes, and stays that long until the program ends.
 BOUNDS: dict[str, Bound] = {
     "rss": Bound(1.5e6, 50e3),
     "objects": Bound(400, 10),
