@@ -387,7 +387,13 @@ HISTORY: dict[str, Limit] = {
     "drop_days": _ours(2, "days", 0.1, 100, "dropped in one go: a wrong clock costs the oldest days, not all of them"),
     "outbox_most": _ours(200000, "rows", 1000, 1e7, "kept for want of a clock too: over 100 MB, ten years of a unit"),
     "requests_most": _ours(100, "requests", 1, 1000, "requests waiting for the service; more are refused"),
-    "set_aside_most": _ours(3, "files", 1, 100, "corrupt files put away; the oldest beyond this is removed"),
+    "set_aside_most": _ours(
+        30, "files", 2, 1000, "damaged files put away; beyond this all but first and last are thinned"
+    ),
+    "set_aside_full": _ours(3, "files", 2, 100, "as many of them stay where the disk is nearly full"),
+    "numbers_skipped": _ours(
+        1000, "numbers", 1, 1e6, "left out where lost rows may have been numbered: a week of a unit"
+    ),
 }
 
 WEB: dict[str, Limit] = {
@@ -405,6 +411,7 @@ WEB: dict[str, Limit] = {
     "login_window_s": _ours(300.0, "s", 10, 86400, "how long wrong passwords are counted"),
     "session_h": _ours(720.0, "h", 0.1, 8760, "a sign-in on one's own phone holds a month"),
     "tokens_most": _ours(20, "tokens", 1, 1000, "tokens for programs kept at a time"),
+    "ended_most": _ours(200, "sessions", 1, 10000, "signed out within session_h; with one more all sessions end"),
     "answer_wait_s": _ours(3.0, "s", 0, 30, "how long the page waits for the service to answer a request"),
     "day_s": _ours(86400.0, "s", 3600, 604800, "the lanes on the first page go back one day"),
     "cycles_shown": _ours(200, "cycles", 10, 5000, "rows of the table of cycles"),

@@ -21,9 +21,9 @@ import msgspec
 from monitor import config, limits
 from monitor.errors import HistoryError
 from monitor.history.keeper import Keeper
-from monitor.history.kept import Kept, MeterReading, Topic, Visit
+from monitor.history.kept import Kept, MeterReading, Topic, Visit, decoded
 from monitor.history.live import Live, LiveStatus, live_path
-from monitor.history.lookups import OUTBOX, OUTLET_NOTE, Lookups, decoded, kept_rows
+from monitor.history.lookups import OUTBOX, OUTLET_NOTE, Lookups, kept_rows
 from monitor.history.rollup import LaneTrack, Rollup
 from monitor.records import Answer, Event, Request, Scan, StartTransient, UnitStatus
 
@@ -277,6 +277,7 @@ class History(Lookups):
         self.note("disk", error)
         self.note("held", str(len(keeper.held.rows)))
         self.note("set-aside", keeper.aside)
+        self.note("history", keeper.damage)
 
     def _write(self, sql: str, values: Sequence[object], *, durable: bool = True) -> None:
         with self._borrow() as db:

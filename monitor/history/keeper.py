@@ -10,6 +10,7 @@ carry a mark of this process, because a number given out without the disk may be
 
 from __future__ import annotations
 
+import logging
 import sqlite3
 import threading
 from collections import deque
@@ -22,21 +23,18 @@ import msgspec
 
 from monitor import config, limits
 from monitor.errors import HistoryError
-from monitor.history.kept import Body, Kept, Topic
+from monitor.history.kept import KINDS, Body, Kept
 from monitor.history.live import PUT_FINE, PUT_LANE, Live, Row, lane_row
+from monitor.history.opening import damage_of, open_owned
 from monitor.history.rollup import LaneTrack
-from monitor.history.store import OwnerLock, corrupt, open_owned, tidy
+from monitor.history.store import OwnerLock, corrupt, tidy
 from monitor.outlets.messages import message_id
-from monitor.records import AlertChange, Answer, Change, Cycle, Event, Request, StartTransient
+from monitor.records import Answer, Event, Request, StartTransient
 
 _N = {name: limit.value for name, limit in limits.HISTORY.items()}
-KINDS: dict[str, tuple[Topic, type[Body]]] = {
-    "change": ("events", Change),
-    "alert": ("events", AlertChange),
-    "cycle": ("cycles", Cycle),
-    "answer": ("answers", Answer),
-}
 _KIND_OF: dict[type, str] = {kind: name for name, (_, kind) in KINDS.items()}
+_REFUSALS_MOST = 2  # a file that looks sound and still refuses writes is damaged where SQLite's quick check looks not
+_log = logging.getLogger(__name__)
 _OUTBOX = "INSERT INTO outbox VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
 
 
@@ -70,7 +68,7 @@ class Keeper:
         self.path, self.live, self.lanes, self.keep = path, live, lanes, keep
         self.clock, self.wall = clock, wall
         self.lock = threading.RLock()
-        self.error, self.aside = "", ""
+        self.error, self.aside, self.damage = "", "", ""
         self.failed_s: float | None = None  # since when the disk has failed
         self.dropped = 0  # rows that the bound on memory cost
         self.memory: bytes | None = None
@@ -83,6 +81,7 @@ class Keeper:
         self._counters: dict[str, int] = {}
         self.on_disk = 0  # the last place that is on disk
         self._db: sqlite3.Connection | None = None
+        self._refusals, self._spoilt = 0, ""  # writes in a row that a damaged file refused, and what the last one said
         self._inode: int | None = None
         self._tried_s = self._flushed_s = clock()
         self._tidied_s = clock() - _N["tidy_s"]
@@ -100,14 +99,24 @@ class Keeper:
 
     def _open(self, *, first: bool = False) -> None:
         try:
-            self._db, aside = open_owned(self.path, self.wall)
-            self._inode, self.aside = _inode(self.path), aside or self.aside
+            again = self._spoilt if self._refusals >= _REFUSALS_MOST else ""
+            self._db = open_owned(self.path, self.wall, spoilt=again)
+            self._inode = _inode(self.path)
+            self._tell(self._db)
             self._begin_run(self._db)
         except (sqlite3.Error, OSError) as error:
             if first and isinstance(error, HistoryError):
                 raise  # a wrong file at the start is for the owner to mend; later on, nothing ends the watch
             self._fail(error)
             self._drop()
+
+    def _tell(self, db: sqlite3.Connection) -> None:
+        """Say what damage the file came out of: once in the log, and to whoever asks while the damaged one is there."""
+        found = damage_of(db, self.path)
+        if found is not None and found.words != self.damage:
+            _log.warning("%s: %s", self.path, found.words)
+        self.damage = "" if found is None else found.words
+        self.aside = found.file if found is not None and found.new else ""
 
     def _begin_run(self, db: sqlite3.Connection) -> None:
         """Read where the last run ended and number this one; what this run counted without the file comes after it."""
@@ -288,7 +297,7 @@ class Keeper:
     def _written(self, fine: Sequence[Row], lanes: Sequence[Row]) -> None:
         self.on_disk = self._counters.get("place", 0)
         self.held, self.held_requests = Held(deque(), [], []), {}
-        self.error, self.failed_s, self._flushed_s = "", None, self.clock()
+        self.error, self.failed_s, self._flushed_s, self._refusals = "", None, self.clock(), 0
         with suppress(sqlite3.Error):
             self.live.on_disk(fine, lanes)
 
@@ -297,8 +306,9 @@ class Keeper:
         if self._db is not None and self._db.in_transaction:
             with suppress(sqlite3.Error):
                 self._db.rollback()
-        if isinstance(error, sqlite3.Error) and corrupt(error):
-            self._drop()  # the next try opens it again, checks it and sets it aside
+        if isinstance(error, sqlite3.IntegrityError) or (isinstance(error, sqlite3.Error) and corrupt(error)):
+            self._drop()  # the next try judges it again and puts it away, if need be on the word of this error
+            self._refusals, self._spoilt = self._refusals + 1, str(error)
 
     def _fail(self, error: Exception) -> None:
         self.error = f"{self.path}: {error}"

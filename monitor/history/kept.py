@@ -7,7 +7,7 @@ known. `run` counts starts of the program: `t_s` of two different runs must not 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Literal, NamedTuple
+from typing import Literal, NamedTuple, TypeVar
 
 import msgspec
 
@@ -15,6 +15,13 @@ from monitor.records import AlertChange, Answer, Change, Cycle, LinkState, Start
 
 Topic = Literal["events", "cycles", "answers"]
 Body = Change | AlertChange | Cycle | Answer
+KINDS: dict[str, tuple[Topic, type[Body]]] = {
+    "change": ("events", Change),
+    "alert": ("events", AlertChange),
+    "cycle": ("cycles", Cycle),
+    "answer": ("answers", Answer),
+}
+_Record = TypeVar("_Record")
 LANES = ("call", "contacts", "compressor", "fan")  # the links whose history is drawn
 
 
@@ -136,3 +143,11 @@ class Health(msgspec.Struct, frozen=True, kw_only=True):
     faults: dict[str, str] = {}
     outlets: dict[str, OutletHealth] = {}
     notes: dict[str, str] = {}
+
+
+def decoded(body: bytes, kind: type[_Record]) -> _Record | None:
+    """The record of a row; None where a damaged file gives one that cannot be read: the rest is still told."""
+    try:
+        return msgspec.json.decode(body, type=kind)
+    except (msgspec.DecodeError, ValueError, TypeError, RecursionError):
+        return None

@@ -15,8 +15,8 @@ from typing import Any, TypeVar
 import msgspec
 
 from monitor.errors import CommandError, HistoryError
-from monitor.history.keeper import KINDS
 from monitor.history.kept import (
+    KINDS,
     LANES,
     Health,
     Kept,
@@ -28,6 +28,7 @@ from monitor.history.kept import (
     Start,
     Topic,
     Visit,
+    decoded,
 )
 from monitor.history.live import Live, LiveStatus, row_lane
 from monitor.history.rollup import SCALE, STEP_S
@@ -259,14 +260,6 @@ def kept_rows(rows: Iterable[tuple[Any, ...]]) -> list[Kept]:
         for place, topic, seq, name, kind, run, t_s, wall_s, body in rows
         if kind in KINDS and (read := decoded(body, KINDS[kind][1])) is not None
     ]
-
-
-def decoded(body: bytes, kind: type[_Record]) -> _Record | None:
-    """The record of a row; None where a damaged file gives one that cannot be read: the rest is still told."""
-    try:
-        return msgspec.json.decode(body, type=kind)
-    except (msgspec.DecodeError, ValueError, TypeError, RecursionError):
-        return None
 
 
 def _each(rows: Iterable[tuple[Any, ...]], kind: type[_Record]) -> list[_Record]:

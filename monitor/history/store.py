@@ -1,4 +1,4 @@
-"""(edge) The history's file: schema, migrations, opening, and setting a corrupt file aside.
+"""(edge) The history's file: schema, migrations, a connection, the owner's lock, keeping it small.
 
 SQLite in WAL mode. Commits of the owner reach the disk before they count (`synchronous=FULL`): an event that was sent
 must still be known after a power cut, or its number would be given out twice.
@@ -9,9 +9,7 @@ from __future__ import annotations
 import fcntl
 import os
 import sqlite3
-from collections.abc import Callable, Sequence
-from contextlib import closing
-from datetime import UTC, datetime
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -50,11 +48,16 @@ CREATE TABLE lanes (
   name TEXT, from_wall_s REAL, state TEXT NOT NULL, to_wall_s REAL, PRIMARY KEY (name, from_wall_s)) WITHOUT ROWID;
 """
 # What this program counts on beyond a sound file: numbers where it counts, or the file cannot be gone on from.
-_COUNTED = (
+COUNTED = (
     "SELECT count(*) FROM (SELECT value AS one FROM meta WHERE key = 'run' UNION ALL SELECT last FROM counters "
     "UNION ALL SELECT place FROM cursors) WHERE typeof(one) != 'integer'"
 )
-_NO_TEXT = "Could not decode to UTF-8"  # how the module says that a text of the file is none
+# How the module says that a text of the file is none, and SQLite that a mark in its header or schema is.
+_DAMAGED = ("Could not decode to UTF-8", "unsupported file format", "malformed")
+_PUT_SCHEMA = (
+    "INSERT OR REPLACE INTO meta SELECT 'schema', ? "
+    "WHERE NOT EXISTS (SELECT 1 FROM meta WHERE key = 'schema' AND value = ?)"
+)
 MIGRATIONS: tuple[str, ...] = (_V1,)  # one script a version; a script that has shipped is never changed
 
 
@@ -108,6 +111,8 @@ def migrate(db: sqlite3.Connection, scripts: Sequence[str] = MIGRATIONS, place: 
         )
     for table in ("fine", "coarse"):
         add_reading_columns(db, table)
+    # The version once more, where a damaged byte of the header does not reach.
+    db.execute(_PUT_SCHEMA, (len(scripts), len(scripts)))
 
 
 def add_reading_columns(db: sqlite3.Connection, table: str) -> None:
@@ -118,25 +123,7 @@ def add_reading_columns(db: sqlite3.Connection, table: str) -> None:
             db.execute(f"ALTER TABLE {table} ADD COLUMN {column} INTEGER")
 
 
-def sound(db: sqlite3.Connection) -> bool:
-    """Whether the file passes SQLite's own check. An error of the disk itself is raised, not judged."""
-    try:
-        return [row[0] for row in db.execute("PRAGMA quick_check(1)")] == ["ok"]
-    except sqlite3.OperationalError:
-        raise
-    except sqlite3.DatabaseError:
-        return False
-
-
-def _whole(db: sqlite3.Connection) -> bool:
-    """Whether tables and columns have their names and counters are numbers: SQLite's own check does not know either."""
-    with closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
-        migrate(fresh)
-        wanted, found = _columns(fresh), _columns(db)
-    return wanted <= found and not db.execute(_COUNTED).fetchone()[0]
-
-
-def _columns(db: sqlite3.Connection) -> set[tuple[str, str]]:
+def columns(db: sqlite3.Connection) -> set[tuple[str, str]]:
     """(table, column) of all tables."""
     sql = "SELECT m.name, i.name FROM sqlite_master m, pragma_table_info(m.name) i WHERE m.type = 'table'"
     return set(db.execute(sql))
@@ -144,52 +131,7 @@ def _columns(db: sqlite3.Connection) -> set[tuple[str, str]]:
 
 def corrupt(error: sqlite3.Error) -> bool:
     """Whether an error says that the file is damaged or no database, rather than the disk full, locked or failing."""
-    return type(error) is sqlite3.DatabaseError or str(error).startswith(_NO_TEXT)
-
-
-def open_owned(path: Path, wall: Callable[[], float]) -> tuple[sqlite3.Connection, str]:
-    """Open, check and migrate the owner's file; a corrupt one is set aside and a new one begun.
-
-    Returns the connection and the name of the file set aside ("" when there was none). Raises sqlite3.Error when the
-    disk fails, HistoryError for a file that is not ours.
-    """
-    db = None
-    try:
-        db = connect(path, durable=True, make=True)
-        if sound(db):
-            migrate(db, place=str(path))
-            if _whole(db):
-                return db, ""
-    except sqlite3.DatabaseError as error:
-        if db is not None:
-            db.close()
-        if not corrupt(error):
-            raise
-    except HistoryError:
-        assert db is not None
-        db.close()
-        raise
-    else:
-        db.close()
-    aside = set_aside(path, wall())
-    db = connect(path, durable=True, make=True)
-    migrate(db, place=str(path))
-    return db, aside.name
-
-
-def set_aside(path: Path, wall_s: float) -> Path:
-    """Rename a file and what belongs to it, with the date in the name; keep no more than a few of these."""
-    stamp = datetime.fromtimestamp(wall_s, UTC).strftime("%Y-%m-%dT%H%M%SZ")
-    aside = path.with_name(f"{path.stem}.corrupt-{stamp}{path.suffix}")
-    for end in ("", "-wal", "-shm"):
-        part = path.with_name(path.name + end)
-        if part.exists():
-            part.replace(aside.with_name(aside.name + end))
-    old = sorted(p for p in path.parent.glob(f"{path.stem}.corrupt-*{path.suffix}"))
-    for extra in old[: -int(_N["set_aside_most"])]:
-        for end in ("", "-wal", "-shm"):
-            extra.with_name(extra.name + end).unlink(missing_ok=True)
-    return aside
+    return type(error) is sqlite3.DatabaseError or str(error).startswith(_DAMAGED)
 
 
 class OwnerLock:

@@ -11,7 +11,7 @@ import pytest
 
 from monitor import config, limits
 from monitor.errors import HistoryError
-from monitor.history import store
+from monitor.history import damage, store
 from monitor.history.file import History
 from monitor.history.live import Live, LiveStatus, in_memory, live_path
 from monitor.records import Answer, Request, RequestKind
@@ -276,7 +276,8 @@ def test_a_corrupt_file_is_set_aside_with_the_date_and_a_new_one_begun(keep: con
     """The monitor starts, says what it did, and the old file is still there to be looked at."""
     desk = Desk(keep)
     desk.step(*[big(number) for number in range(50)])
-    origin = desk.history.origin
+    before = {kept.id: kept for kept in desk.history.events()}
+    assert len(before) == 50
     desk.history.close()
     _damage(Path(keep.file), seed)
     desk = Desk(keep)
@@ -284,8 +285,12 @@ def test_a_corrupt_file_is_set_aside_with_the_date_and_a_new_one_begun(keep: con
     desk.step(change())
     assert health.set_aside == "history.corrupt-2026-05-28T202700Z.db"
     assert (Path(keep.file).parent / health.set_aside).stat().st_size > 100_000
-    assert desk.history.origin != origin  # numbers begin again: a new origin tells receivers
-    assert desk.deliver() == [1]
+    rows = desk.history.outbox("all", begin=True)
+    assert len({row.id for row in rows}) == len(rows)
+    assert rows[-1].id not in before  # a number given out twice would hide the message
+    assert rows[-1].body == change()
+    assert [before[row.id] for row in rows[:-1]] == rows[:-1]
+    assert desk.history.health().notes["history"].startswith("the file was damaged (")
     desk.history.close()
 
 
@@ -319,7 +324,7 @@ def test_a_power_cut_leaves_a_whole_beginning_of_the_story(keep: config.History,
 
 
 @pytest.mark.parametrize(
-    ("sql", "damage"),
+    ("sql", "spoilt"),
     [
         ("UPDATE meta SET value = 'many' WHERE key = 'run'", None),
         ("UPDATE counters SET last = x'ff' WHERE topic = 'place'", None),
@@ -330,7 +335,7 @@ def test_a_power_cut_leaves_a_whole_beginning_of_the_story(keep: config.History,
     ids=["run", "counter", "column", "no text", "no SQL"],
 )
 def test_damage_that_passes_the_check_of_the_file_is_found(
-    keep: config.History, sql: str, damage: tuple[bytes, bytes] | None
+    keep: config.History, sql: str, spoilt: tuple[bytes, bytes] | None
 ) -> None:
     """A counter that is no number, a column of another name, a schema that is no text: set aside, the watch goes on."""
     desk = Desk(keep)
@@ -339,15 +344,16 @@ def test_damage_that_passes_the_check_of_the_file_is_found(
     with sqlite3.connect(keep.file) as db:
         db.execute(sql)
     db.close()
-    if damage is not None:
+    if spoilt is not None:
         data = Path(keep.file).read_bytes()
-        assert damage[0] in data
-        Path(keep.file).write_bytes(data.replace(*damage))
+        assert spoilt[0] in data
+        Path(keep.file).write_bytes(data.replace(*spoilt))
     desk.history = desk._open()
     desk.step(change())
     assert desk.history.health().set_aside.startswith("history.corrupt-")
     assert desk.error == ""
-    assert len(desk.deliver()) == 1
+    assert desk.deliver() == [1, 2]
+    assert len(set(desk.got)) == 2
     desk.history.close()
 
 
@@ -372,15 +378,21 @@ def test_rows_that_cannot_be_read_are_passed_over_and_the_rest_is_told(keep: con
     desk.history.close()
 
 
-def test_a_file_of_noise_is_set_aside(keep: config.History) -> None:
-    """No database at all, and files of earlier accidents: no more than a few are kept."""
+@pytest.mark.parametrize("full", [False, True])
+def test_a_file_of_noise_is_set_aside(keep: config.History, monkeypatch: pytest.MonkeyPatch, full: bool) -> None:
+    """No database at all, and files of earlier accidents: none is removed but from a disk that is nearly full; the
+    first and the last of them stay in any case."""
+    monkeypatch.setattr(damage, "_FREE_LEAST", float("inf") if full else 0.0)
     folder = Path(keep.file).parent
     for number in range(1, 6):
         (folder / f"history.corrupt-2020-01-0{number}T000000Z.db").write_text("old")
     Path(keep.file).write_bytes(b"this is not a database" * 1000)
     desk = Desk(keep)
     assert desk.history.health().set_aside.startswith("history.corrupt-2026")
-    assert len(list(folder.glob("history.corrupt-*"))) == limits.HISTORY["set_aside_most"].value
+    found = sorted(path.name for path in folder.glob("history.corrupt-*"))
+    assert len(found) == (limits.HISTORY["set_aside_full"].value if full else 6)
+    assert found[0] == "history.corrupt-2020-01-01T000000Z.db"
+    assert found[-1] == desk.history.health().set_aside
     desk.history.close()
 
 
@@ -434,6 +446,7 @@ def test_a_file_of_a_newer_version_is_refused(keep: config.History) -> None:
     History(keep.file, owner=True, keep=keep).close()
     with sqlite3.connect(keep.file) as db:
         db.execute("PRAGMA user_version = 99")
+        db.execute("UPDATE meta SET value = 99 WHERE key = 'schema'")
     db.close()
     with pytest.raises(HistoryError, match="schema version 99"):
         History(keep.file, owner=True, keep=keep)
