@@ -1,8 +1,8 @@
 """Who may: the owner's password, tokens for programs, and the count of wrong tries. No view, no request.
 
 Kept in one small file beside the history, readable by its owner only: a scrypt hash of the password (werkzeug's), the
-SHA-256 of each token, which is long and random, and the key that signs the session cookies. None of these, and neither
-password nor token, is ever logged or shown again.
+SHA-256 of each token, which is long and random, and of each session that was signed out, and the key that signs the
+session cookies. None of these, and neither password nor token, is ever logged or shown again.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import threading
 from collections import deque
 from collections.abc import Callable
 from pathlib import Path
-from typing import Literal
+from typing import Literal, TypeVar
 
 import msgspec
 from werkzeug.security import check_password_hash, generate_password_hash
@@ -25,6 +25,7 @@ from monitor.foreign import Digest, WallSeconds
 from monitor.private_file import write_private
 
 Right = Literal["read", "write"]
+_Found = TypeVar("_Found")
 _W = limits.WEB
 # Checked where no password is set yet, so that an answer takes as long either way.
 _NOBODY = "scrypt:32768:8:1$nobody$" + "0" * 128
@@ -39,6 +40,13 @@ class Token(msgspec.Struct, frozen=True, kw_only=True):
     made_wall_s: WallSeconds
 
 
+class Ended(msgspec.Struct, frozen=True, kw_only=True):
+    """A session that was signed out, kept until its cookie is too old to be shown again by whoever has a copy."""
+
+    digest: Digest
+    until_wall_s: WallSeconds
+
+
 class Kept(msgspec.Struct, frozen=True, kw_only=True):
     """The file's content. `epoch` grows with each new password: older sessions then end."""
 
@@ -46,6 +54,7 @@ class Kept(msgspec.Struct, frozen=True, kw_only=True):
     password: str = ""
     epoch: int = 0
     tokens: tuple[Token, ...] = ()
+    ended: tuple[Ended, ...] = ()
 
 
 class Access:
@@ -53,10 +62,13 @@ class Access:
 
     def __init__(self, path: Path) -> None:
         self._path, self._lock = path, threading.Lock()
+        self._hashing = (
+            threading.Lock()
+        )  # one at a time: each takes 32 MB, and anybody may send eight passwords at once
         self._stamp: tuple[int, int] | None = None
         self._kept = Kept(key=secrets.token_hex(32))
         if not self._reread():
-            self._put(self._kept)
+            self._change(lambda kept: kept)
 
     # ------------------------------------------------------------ password
 
@@ -72,20 +84,28 @@ class Access:
     def has_password(self) -> bool:
         return bool(self._now().password)
 
-    def set_password(self, password: str) -> None:
-        """Set a new password; all sessions end. Raises CommandError for one too short or too long."""
+    def set_password(self, password: str, *, first: bool = False) -> None:
+        """Set a new password; all sessions end. Raises CommandError for one too short or too long, and for the `first`
+        where there is one already: of two visitors at once only one may set it."""
         least, most = int(_W["password_least"].value), int(_W["password_most"].value)
         if not least <= len(password) <= most:
             raise CommandError("password", f"{len(password)} characters", f"{least} to {most} characters")
-        now = self._now()
-        hashed = generate_password_hash(password, method="scrypt")
-        self._put(msgspec.structs.replace(now, password=hashed, epoch=now.epoch + 1))
+        with self._hashing:
+            hashed = generate_password_hash(password, method="scrypt")
+
+        def renewed(kept: Kept) -> Kept:
+            if first and kept.password:
+                raise CommandError("password", "a first one", "to sign in: it is set already")
+            return msgspec.structs.replace(kept, password=hashed, epoch=kept.epoch + 1, ended=())
+
+        self._change(renewed)
 
     def is_password(self, password: str) -> bool:
         """Whether it is the owner's password; takes as long where none is set."""
         kept = self._now().password
         try:
-            right = check_password_hash(kept or _NOBODY, password[: int(_W["password_most"].value) + 1])
+            with self._hashing:
+                right = check_password_hash(kept or _NOBODY, password[: int(_W["password_most"].value) + 1])
         except ValueError as error:
             raise self._damaged(error) from None
         return right and bool(kept)
@@ -97,26 +117,48 @@ class Access:
 
     def make_token(self, name: str, right: Right, wall_s: float) -> str:
         """A new token, given out this once. Raises CommandError for a name in use, or when there are too many."""
-        now = self._now()
-        taken = [token.name for token in now.tokens]
-        if not name.strip() or len(name) > 64 or foreign.CONTROLS.search(name) or name in taken:
-            raise CommandError("token: name", name[:80], "1 to 64 characters, none a control, not in use")
-        if len(taken) >= _W["tokens_most"].value:
-            raise CommandError("token", f"{len(taken)} tokens", "revoke one that is no longer used first")
         secret = secrets.token_urlsafe(32)
-        made = Token(name=name, right=right, digest=_digest(secret), made_wall_s=wall_s)
-        self._put(msgspec.structs.replace(now, tokens=(*now.tokens, made)))
+
+        def with_it(kept: Kept) -> Kept:
+            taken = [token.name for token in kept.tokens]
+            if not name.strip() or len(name) > 64 or foreign.CONTROLS.search(name) or name in taken:
+                raise CommandError("token: name", name[:80], "1 to 64 characters, none a control, not in use")
+            if len(taken) >= _W["tokens_most"].value:
+                raise CommandError("token", f"{len(taken)} tokens", "revoke one that is no longer used first")
+            made = Token(name=name, right=right, digest=_digest(secret), made_wall_s=wall_s)
+            return msgspec.structs.replace(kept, tokens=(*kept.tokens, made))
+
+        self._change(with_it)
         return secret
 
     def revoke(self, name: str) -> None:
         """Take a token's rights away; one that does not exist is none."""
-        now = self._now()
-        self._put(msgspec.structs.replace(now, tokens=tuple(t for t in now.tokens if t.name != name)))
+        self._change(lambda kept: msgspec.structs.replace(kept, tokens=tuple(t for t in kept.tokens if t.name != name)))
 
     def token_right(self, secret: str) -> Right | None:
         """What the bearer of a token may; None for no token of ours."""
         given = _digest(secret)
         return next((t.right for t in self._now().tokens if hmac.compare_digest(t.digest, given)), None)
+
+    # ------------------------------------------------------------ sessions
+
+    def end_session(self, sign: str, wall_s: float) -> None:
+        """Sign a session out for good: a copy of its cookie opens nothing either. Where very many were signed out, all
+        that stand are, so that none of those can come back."""
+        lasts = Ended(digest=_digest(sign), until_wall_s=wall_s + _W["session_h"].value * 3600.0)
+
+        def without(kept: Kept) -> Kept:
+            ended = (*(one for one in kept.ended if one.until_wall_s > wall_s), lasts)
+            if len(ended) > _W["ended_most"].value:
+                return msgspec.structs.replace(kept, epoch=kept.epoch + 1, ended=())
+            return msgspec.structs.replace(kept, ended=ended)
+
+        self._change(without)
+
+    def is_ended(self, sign: str) -> bool:
+        """Whether the session of this sign was signed out."""
+        given = _digest(sign)
+        return any(one.digest == given for one in self._now().ended)
 
     # ------------------------------------------------------------ the file
 
@@ -146,8 +188,11 @@ class Access:
     def _damaged(self, error: Exception) -> HistoryError:
         return HistoryError(str(self._path), foreign.why(error), "the page's access file, as it was written")
 
-    def _put(self, kept: Kept) -> None:
+    def _change(self, change: Callable[[Kept], Kept]) -> None:
+        """Keep what becomes of the content. One change at a time, or of two at once one would be lost."""
         with self._lock:
+            self._reread()
+            kept = change(self._kept)
             try:
                 write_private(self._path, msgspec.json.encode(kept))
             except OSError as error:
@@ -163,8 +208,20 @@ class Tries:
     """Counts wrong passwords, by address and in all, over the last minutes."""
 
     def __init__(self, clock: Callable[[], float]) -> None:
-        self._clock, self._lock = clock, threading.Lock()
+        self._clock, self._lock, self._one = clock, threading.Lock(), threading.Lock()
         self._wrong: deque[tuple[float, str]] = deque()
+
+    def attempt(self, address: str, judge: Callable[[], _Found]) -> tuple[float, _Found | None]:
+        """One try: nothing to wait and what `judge` made of it, or the seconds to wait, and it was not judged. What is
+        false counts as wrong. One at a time: of many sent at once each would be judged before any was counted."""
+        with self._one:
+            wait_s = self.wait_s(address)
+            if wait_s > 0:
+                return wait_s, None
+            found = judge()
+            if not found:
+                self.wrong(address)
+            return 0.0, found
 
     def wait_s(self, address: str) -> float:
         """How long this address must wait before it may try again; 0 when it may now."""

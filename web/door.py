@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import time
+import secrets
 from urllib.parse import urlsplit
 
 from flask import Blueprint, abort, current_app, redirect, render_template, request, session, url_for
@@ -31,8 +31,10 @@ def setup() -> str | Response | tuple[str, int]:
     if first != again:
         return render_template("setup.html", least=LEAST, problem=t("entries-differ")), 400
     try:
-        access.set_password(first)
+        access.set_password(first, first=True)
     except CommandError as error:
+        if access.has_password:  # somebody else was faster by a moment
+            return redirect(url_for("door.login"))
         return render_template("setup.html", least=LEAST, problem=t("password-needs", allowed=error.allowed)), 400
     return _enter()
 
@@ -46,12 +48,10 @@ def login() -> str | Response | tuple[str, int]:
         return redirect(url_for("door.setup"))
     if request.method == "GET":
         return render_template("login.html", problem="")
-    wait_s = tries.wait_s(guard.address())
+    wait_s, right = tries.attempt(guard.address(), lambda: access.is_password(request.form.get("password", "")))
     if wait_s > 0:
-        problem = _wait(wait_s)
-        return render_template("login.html", problem=problem), 429
-    if not access.is_password(request.form.get("password", "")):
-        tries.wrong(guard.address())
+        return render_template("login.html", problem=_wait(wait_s)), 429
+    if not right:
         return render_template("login.html", problem=t("wrong-password")), 401
     return _enter()
 
@@ -62,7 +62,9 @@ def _wait(seconds: float) -> str:
 
 @door.post("/logout")
 def logout() -> Response:
-    """Sign out on this device."""
+    """Sign out on this device; a copy of its cookie is of no more use either."""
+    if guard.signed_in():
+        window().access.end_session(session[guard.SIGN], window().wall())
     session.clear()
     return redirect(url_for("door.login"))
 
@@ -73,7 +75,7 @@ def _enter() -> Response:
     session.clear()
     session.permanent = True
     session["epoch"] = window().access.epoch
-    session["since"] = int(time.time())
+    session[guard.SIGN] = secrets.token_urlsafe(16)
     return redirect(next_page if is_own(next_page) else url_for("pages.status"))
 
 
@@ -88,12 +90,12 @@ def password() -> Response:
     """Change the password: the old one is asked, where there is one. All other sessions end."""
     access = window().access
     tries = current_app.extensions["tries"]
+    assert isinstance(tries, Tries)
     if access.has_password:
-        wait_s = tries.wait_s(guard.address())
+        wait_s, right = tries.attempt(guard.address(), lambda: access.is_password(request.form.get("old", "")))
         if wait_s > 0:
             abort(429, _wait(wait_s))
-        if not access.is_password(request.form.get("old", "")):
-            tries.wrong(guard.address())
+        if not right:
             abort(403, t("wrong-old-password"))
     if request.form.get("password", "") != request.form.get("again", ""):
         abort(400, t("entries-differ"))

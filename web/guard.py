@@ -36,6 +36,8 @@ OPEN = frozenset(
 )
 # endpoints for who has opened a share, and for nobody else
 SHARED = frozenset({"share.shared", "share.shared_file"})
+SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
+SIGN = "sign"  # in the session: what it is known by when it is signed out
 SHARE = "share"  # in the session: name and moment of making of the share that was opened
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
@@ -46,8 +48,11 @@ HEADERS = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "same-origin",
     "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
 }
+# Names that only the network of a house gives out: RFC 6762, RFC 8375, ICANN's reservation of 2024, common practice.
+_HOUSE = (".local", ".home.arpa", ".internal", ".lan")
 _FORWARDED = ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Real-IP", "Via")
 FORM_FIELD = "csrf"
 
@@ -65,6 +70,10 @@ def install(app: Flask) -> None:
 def admit() -> AnyResponse | None:
     """Refuse, send to the sign-in, or let through (None)."""
     endpoint = request.endpoint
+    if is_foreign() and (endpoint not in OPEN or request.method not in SAFE):
+        abort(403, t("foreign-page"))
+    if endpoint == "door.setup" and not is_house_name():
+        abort(403, t("set-by-number"))
     if endpoint is None:
         return None if may() else _away()
     if endpoint.startswith("api."):
@@ -73,7 +82,7 @@ def admit() -> AnyResponse | None:
         return None if held_share() is not None else redirect(url_for("share.enter"))
     if endpoint not in OPEN and not may():
         return _away()
-    if request.method not in ("GET", "HEAD", "OPTIONS"):
+    if request.method not in SAFE:
         check_csrf()
     return None
 
@@ -83,12 +92,12 @@ def _admit_program() -> AnyResponse | None:
     kind, _, secret = request.headers.get("Authorization", "").partition(" ")
     if kind.lower() == "bearer":
         right = window().access.token_right(secret.strip())
-        if right is None or (right == "read" and request.method not in ("GET", "HEAD", "OPTIONS")):
+        if right is None or (right == "read" and request.method not in SAFE):
             abort(401 if right is None else 403)
         return None
     if not may():
         abort(401)
-    if request.method not in ("GET", "HEAD", "OPTIONS"):
+    if request.method not in SAFE:
         check_csrf()
     return None
 
@@ -119,15 +128,44 @@ def is_local() -> bool:
     """
     if window().settings.web.proxy or any(name in request.headers for name in _FORWARDED):
         return False
-    host = urlsplit(f"//{request.host}").hostname or ""
+    if request.environ.get("SERVER_PROTOCOL") == "HTTP/1.0":  # no browser speaks it; a proxy that says nothing may
+        return False
+    host = _host()
     return _loopback(request.remote_addr or "") and (host == "localhost" or _loopback(host))
 
 
-def _loopback(address: str) -> bool:
+def is_house_name() -> bool:
+    """Whether the page was asked for by number or by a name that only a house's own network gives out.
+
+    Under any other name a page of somebody else's may have it asked for, out of a browser in the house (DNS
+    rebinding); where no password is set yet, it could set one. A proxy answers to its own name only.
+    """
+    host = _host()
+    return window().settings.web.proxy or (bool(host) and (_number(host) or "." not in host or host.endswith(_HOUSE)))
+
+
+def is_foreign() -> bool:
+    """Whether a page of another origin had the browser ask, by more than a link that a person follows (W3C, Fetch
+    Metadata). Browsers tell on this machine and over TLS only; programs do not tell."""
+    if request.headers.get("Sec-Fetch-Site", "none") in ("same-origin", "none"):
+        return False
+    return request.method not in SAFE or request.headers.get("Sec-Fetch-Dest") != "document"
+
+
+def _host() -> str:
+    return urlsplit(f"//{request.host}").hostname or ""
+
+
+def _number(host: str) -> bool:
     try:
-        return ip_address(address).is_loopback
+        ip_address(host)
     except ValueError:
         return False
+    return True
+
+
+def _loopback(address: str) -> bool:
+    return _number(address) and ip_address(address).is_loopback
 
 
 def address() -> str:
@@ -138,9 +176,10 @@ def address() -> str:
 
 
 def signed_in() -> bool:
-    """Whether the session was begun with the password that is in force."""
-    access = window().access
-    return access.has_password and session.get("epoch") == access.epoch
+    """Whether the session was begun with the password that is in force, and has not been signed out."""
+    access, sign = window().access, session.get(SIGN)
+    begun = access.has_password and session.get("epoch") == access.epoch
+    return begun and isinstance(sign, str) and not access.is_ended(sign)
 
 
 # ---------------------------------------------------------------- cross-site forgery

@@ -95,13 +95,12 @@ def enter() -> str | AnyResponse | tuple[str, int]:
     assert isinstance(tries, Tries)
     if request.method == "GET":
         return render_template("shared_enter.html", problem="")
-    wait_s = tries.wait_s(guard.address())
+    code = request.form.get("code", "")
+    wait_s, opened = tries.attempt(guard.address(), lambda: found.shares.check(code, wall_s=found.wall()))
     if wait_s > 0:
         problem = t("shared-wait", minutes=f"{max(1.0, wait_s / 60):.0f}")
         return render_template("shared_enter.html", problem=problem), 429
-    opened = found.shares.check(request.form.get("code", ""), wall_s=found.wall())
     if opened is None:
-        tries.wrong(guard.address())
         return render_template("shared_enter.html", problem=t("shared-wrong")), 401
     session[guard.SHARE] = [opened.name, opened.made_wall_s]
     return redirect(url_for("share.shared"))

@@ -54,6 +54,8 @@ PAGE: dict[str, str] = {
     "password-least": "Password, at least {least} characters",
     "again": "The same again",
     "set-password": "Set password",
+    "set-by-number": "No password is set yet. So that no page of somebody else’s can set one, the first is taken only "
+    "under the monitor’s number (its IP address) or a name of your own network, such as one that ends in “.local”.",
     # ------------------------------------------------------------ no contact
     "no-contact": "No contact",
     "no-answer": "The monitor does not answer.",
@@ -336,6 +338,7 @@ PAGE: dict[str, str] = {
     "change-password": "Change password",
     "scale-is": "The scale is F or C.",
     "right-is": "The right is read or write.",
+    "foreign-page": "Another page asked for this in your browser. Open the page itself.",
     "form-old": "This form is no longer valid. Open the page again and repeat.",
     "someone": "someone at the page",
     # ------------------------------------------------------------ the report and its codes

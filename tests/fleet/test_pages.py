@@ -168,7 +168,7 @@ def test_a_form_sent_by_another_site_is_refused_even_with_a_token(office: Office
     """What the browser says of where a form came from is listened to (Fetch Metadata)."""
     browser = office.client("owner")
     data = {"form_token": token(browser, "/password")}
-    assert browser.post("/logout", data=data, headers={"Sec-Fetch-Site": "cross-site"}).status_code == 400
+    assert browser.post("/logout", data=data, headers={"Sec-Fetch-Site": "cross-site"}).status_code == 403
     assert browser.get("/").status_code == 200
 
 

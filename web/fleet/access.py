@@ -18,7 +18,7 @@ from monitor.fleet import people
 from monitor.fleet.people import Role
 from monitor.limits import FLEET
 from web.fleet.desk import desk, held
-from web.guard import HEADERS
+from web.guard import HEADERS, SAFE, is_foreign
 
 _ALL = frozenset(Role)
 _OFFICE = frozenset({Role.OWNER, Role.DISPATCHER})
@@ -51,7 +51,6 @@ RIGHTS: dict[str, frozenset[Role]] = {
 }
 
 SESSION_COOKIE, DOOR_COOKIE, TOKEN_FIELD = "fleet-session", "fleet-door", "form_token"
-_SAFE = ("GET", "HEAD", "OPTIONS")
 _PER_MIN = int(FLEET["requests_per_min"].value)
 _ADDRESSES_MOST = 10_000
 
@@ -88,6 +87,8 @@ def admit() -> AnyResponse | None:
     assert isinstance(flood, Flood)
     if flood.is_one(request.remote_addr or ""):
         abort(Response("Too many requests. Try again in a minute.", 429, {"Retry-After": "60"}))
+    if is_foreign() and (request.endpoint not in PUBLIC or request.method not in SAFE):
+        abort(403, "Another page asked for this in your browser. Open the page itself.")
     token = request.cookies.get(SESSION_COOKIE, "")
     g.session = people.session(desk().store, token, desk().wall()) if token else None
     if request.endpoint not in PUBLIC:
@@ -113,10 +114,8 @@ def _away() -> AnyResponse:
 
 def _check_form() -> None:
     """Refuse (400) a change that was not made by one of our own forms."""
-    if request.method in _SAFE:
+    if request.method in SAFE:
         return
-    if request.headers.get("Sec-Fetch-Site", "same-origin") not in ("same-origin", "none"):
-        abort(400, "This form was sent by another site.")
     kept, given = _kept_token(), request.form.get(TOKEN_FIELD, "")
     if not kept or not hmac.compare_digest(kept.encode(), given.encode()):
         abort(400, "This form is no longer valid. Open the page again and repeat.")
