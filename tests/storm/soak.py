@@ -7,9 +7,9 @@ The shipped drivers run on register-level chips (tests/storm/quick.py), above th
 outlets in their own threads (tests/storm/instep.py): a real broker, which is away for a day in the middle, and a phone
 whose service hangs for another day. Each day the unit runs 24 times for a third of an hour; a call is not followed, the
 contacts chatter, another fault each day, a chip is gone for ten minutes; somebody asks for things, a reader looks at
-history and status every hour. On the third day the program is ended and started anew; from then on it is one life, as a
-leak would begin again with each. What is watched, and the verdict, is in tests/storm/watched.py; exit status 1 when a
-bound is broken.
+history and status every hour (tests/storm/summer.py). After the fifth day the program is ended and started anew; from
+then on it is one life, as a leak would begin again with each. What is watched, and the verdict, is in
+tests/storm/watched.py; exit status 1 when a bound is broken.
 
 What is lighter than live: scans come at the service's own rate (`--scan`, a second) from 10 s before each thing that
 happens until 80 s after it, and through `--whole` hours of each day; while nothing happens they come every `--quiet`
@@ -29,7 +29,6 @@ import threading
 import time
 from array import array
 from collections.abc import Callable, Sequence
-from math import pi, sin
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
@@ -39,11 +38,13 @@ from monitor.history.file import History
 from monitor.records import NUMBERS, Request, RequestKind
 from monitor.service import Service, Watchdog
 from sim.broker import PrivateBroker
-from tests.monitor.units import ALL, REST, RUN, UNIT, Readings, but
+from tests.monitor.units import ALL, REST, UNIT
+from tests.storm import summer
 from tests.storm.instep import Broker, Office, Phone
 from tests.storm.plant import ADDRESSES
 from tests.storm.quick import QuickPlant
 from tests.storm.sampled import Sampler
+from tests.storm.summer import Life, life
 from tests.storm.watched import Hour, Judged, day_line, verdict
 
 DAY_S, HOUR_S = 86400.0, 3600.0
@@ -51,41 +52,6 @@ SITE = "soak"
 OFFICE_SCANS = 5  # how often the office is asked to take what has come
 MIDNIGHT_S = 1_784_005_200.0  # 2026-07-14 at the start of the day in the phone's place
 BEFORE_S, AFTER_S = 10.0, 80.0  # scans are dense from before something happens until after it
-OFF = {"load": False, "coil_a": 0.0, "compressor_a": 0.0, "fan_a": 0.0}
-# What else goes wrong, another each day.
-FAULTS: tuple[Callable[[Readings], Readings], ...] = (
-    lambda run: but(run, fan_a=0.0),
-    lambda run: but(run, compressor_a=0.0),
-    lambda run: but(run, control_v=19.0),
-    lambda run: but(run, supply=False, load=False, compressor_a=0.0, fan_a=0.0),
-    lambda run: but(REST, load=True, compressor_a=run["compressor_a"], fan_a=1.0),
-    lambda run: but(REST, thermostat=True),
-    lambda run: but(REST, control_power=False),
-)
-
-
-class Life(NamedTuple):
-    """What a soak is to go through. `away` and `hung`: from which hour to which the broker is away and the phone's
-    service hangs; `anew`: in this hour the program is ended and started anew; `whole`: dense hours of a day; `first`:
-    the hour of the day at which it begins."""
-
-    hours: int
-    scan_s: float = 1.0
-    quiet_s: float = 10.0
-    whole: int = 1
-    keep_days: float = 5.0
-    away: tuple[int, int] = (0, 0)
-    hung: tuple[int, int] = (0, 0)
-    anew: int = 0
-    first: int = 0
-
-
-def life(hours: int, **how: Any) -> Life:
-    """A life with the broker away in the middle and the phone hung after that, each for a day at most."""
-    span, middle, later = max(1, min(24, hours // 5)), hours // 2, hours * 7 // 10
-    return Life(
-        hours, away=(middle, middle + span), hung=(later, later + span), anew=max(2, min(120, hours // 3)), **how
-    )
 
 
 class Soak:
@@ -201,21 +167,13 @@ class Soak:
             self.office.connect(self.broker.port)
 
     def _plan(self, day: int, hour: int, start_s: float) -> None:
-        run = running(day, hour)
-        show = self.plant.show
-        wrong = {11: FAULTS[day % len(FAULTS)](run), 15: but(run, **OFF)}
-        said = wrong.get(hour, run)
-        self._at(start_s + 600.0, lambda: show(said))
-        self._at(start_s + 1800.0, lambda: show(but(REST, outdoor_c=run["outdoor_c"])))
-        if hour == 18 and day % 3 == 0:
-            for turn in range(10):
-                shown = but(run, **OFF) if turn % 2 == 0 else run
-                self._at(start_s + 900.0 + 0.4 * turn, lambda shown=shown: show(shown))  # type: ignore[misc]
-        if hour in (3, 12):
+        for after_s, readings in summer.hour(day, hour):
+            self._at(start_s + after_s, lambda readings=readings: self.plant.show(readings))  # type: ignore[misc]
+        if hour in summer.CHIP_GONE:
             chip = self.plant.chips[ADDRESSES[day % 2]]
-            self._at(start_s + 900.0, lambda: setattr(chip, "absent", True))
-            self._at(start_s + 1500.0, lambda: setattr(chip, "absent", False))
-        if 16 - self.plan.whole < hour <= 16:
+            for after_s, gone in summer.GONE:
+                self._at(start_s + after_s, lambda gone=gone: setattr(chip, "absent", gone))  # type: ignore[misc]
+        if summer.LAST_WHOLE - self.plan.whole < hour <= summer.LAST_WHOLE:
             self.dense.append((start_s, start_s + HOUR_S))
 
     def _look(self, number: int) -> None:
@@ -304,12 +262,6 @@ class Soak:
         wide = len(Hour._fields)
         rows = [self.table[place : place + wide] for place in range(0, len(self.table), wide)]
         return [Hour(*(round(value, 3) if value % 1 else int(value) for value in row)) for row in rows]  # type: ignore[arg-type]
-
-
-def running(day: int, hour: int) -> Readings:
-    """A run's readings at this hour: a day's warmth, and the current that goes with it."""
-    outdoor_c = round(2 * (27.0 + day % 5 + 6.0 * sin(2 * pi * (hour - 9) / 24))) / 2
-    return but(RUN, outdoor_c=outdoor_c, compressor_a=round(9.0 + 0.08 * (outdoor_c - 30.0), 1))
 
 
 def rss() -> int:

@@ -22,7 +22,8 @@ from tests.monitor.units import ALL, REST, RUN, UNIT, Readings
 from tests.storm.plant import ADDRESSES, Plant
 from tests.storm.quick import QuickChip, QuickPlant, sine
 from tests.storm.sampled import Sampler
-from tests.storm.soak import Life, Outcome, life, run
+from tests.storm.soak import Outcome, run
+from tests.storm.summer import Life, life
 from tests.storm.watched import BOUNDS, Hour, verdict
 from tests.storm.wires import TOLERANCE
 
@@ -78,7 +79,7 @@ def test_a_leak_put_in_on_purpose_is_found(tmp_path: Path, monkeypatch: pytest.M
 
     monkeypatch.setattr(Boards, "changes", keeping)
     monkeypatch.setattr(History, "lanes", leaving)
-    outcome = run(tmp_path, Life(4, quiet_s=30.0, whole=0), warm_hours=1)
+    outcome = run(tmp_path, Life(3, quiet_s=45.0, whole=0), warm_hours=0)
     for file in kept:
         if not isinstance(file, list):
             file.close()  # type: ignore[attr-defined]
@@ -139,7 +140,7 @@ def test_a_months_life_has_the_broker_away_for_a_day_and_the_phone_hung_for_anot
     plan = life(720)
     assert plan.away == (360, 384)
     assert plan.hung == (504, 528)
-    assert plan.anew == 72
+    assert plan.anew == 120
 
 
 def test_time_spent_in_a_room_counts_to_it() -> None:

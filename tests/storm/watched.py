@@ -52,9 +52,9 @@ class Bound(NamedTuple):
 
 # SQLite's log grows to 1000 pages of 4096 bytes, and stays that long until the program ends.
 BOUNDS: dict[str, Bound] = {
-    "rss": Bound(1.5e6, 50e3),
-    "objects": Bound(400, 10),
-    "blocks": Bound(3000, 60),
+    "rss": Bound(1e6, 30e3),
+    "objects": Bound(200, 5),
+    "blocks": Bound(500, 20),
     "threads": Bound(0.5, 0),
     "descriptors": Bound(3.5, 0),
     "history": Bound(500e3, 10e3),
