@@ -79,8 +79,7 @@ def calibrate(
     if not by.strip():
         raise CommandError(f"{place}: by", by, "the name of who held the meter")
     share = METER_ERROR[reading].value if meter_share is None else meter_share
-    if not 0.0 <= share <= _N["meter_most"].value:
-        raise CommandError(f"{place}: meter error", share, f"0 to {_N['meter_most'].value:g}")
+    check_meter(reading, share)
     trim = _offset(place, points) if reading == "outdoor_c" else _gain(place, points)
     at = "" if wall_s is None else datetime.fromtimestamp(wall_s, UTC).isoformat(timespec="seconds")
     return Calibration(
@@ -93,6 +92,12 @@ def calibrate(
         by=by,
         at=at.replace("+00:00", "Z"),
     )
+
+
+def check_meter(reading: str, share: float) -> None:
+    """Raise CommandError for a meter's own error that none has."""
+    if not 0.0 <= share <= _N["meter_most"].value:
+        raise CommandError(f"calibrate {reading}: meter error", share, f"0 to {_N['meter_most'].value:g}")
 
 
 METER_ERROR: dict[str, limits.Limit] = {

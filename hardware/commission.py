@@ -165,6 +165,7 @@ def commission(
     name."""
     if not by.strip():
         raise CommandError("commission: by", by, "the name of who walked through the senses")
+    check_thermometer(thermometer_c)
     names = [phase.name for phase in PHASES]
     for name in scans:
         if name not in names:
@@ -187,6 +188,12 @@ def commission(
         uncertainty={name: _uncertain(seen, calibrations or {}) for name, seen in phases.items()},
         uses=() if remarks else uses(taught, settings),
     )
+
+
+def check_thermometer(shown_c: float | None) -> None:
+    """Raise CommandError for a temperature of the outdoor air that no thermometer shows."""
+    if shown_c is not None and not -60.0 <= shown_c <= 70.0:
+        raise CommandError("commission: thermometer", shown_c, "-60 to 70")
 
 
 def moment(wall_s: float | None) -> str:

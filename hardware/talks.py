@@ -9,17 +9,19 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from math import nan
 from statistics import median
 from typing import Protocol
 
 from hardware import calibration
 from hardware.calibration import Calibration, Point
-from hardware.commission import PHASES, Commissioning, Phase, commission, picture
+from hardware.commission import PHASES, Commissioning, Phase, check_thermometer, commission, picture
 from hardware.commission_rules import Picture
 from hardware.uncertainty import uncertainty
 from monitor import limits
 from monitor.config import Settings
 from monitor.errors import CommandError
+from monitor.errors import shown as printable
 from monitor.records import FLAGS, NUMBERS, READINGS, Scan, StartTransient, stated
 
 Say = Callable[[str], object]
@@ -106,6 +108,7 @@ def walk(
     """
     if not by.strip():
         raise CommandError("commission: by", by, "the name of who walked through the senses")
+    check_thermometer(thermometer_c)
     eye = _Eye(boards, settings.boards.scan_s, say)
     scans: dict[str, list[Scan]] = {}
     for phase in PHASES:
@@ -177,9 +180,12 @@ def _thermometer(eye: _Eye, say: Say, answer: Answer) -> float | None:
     say("What does a thermometer show in the air beside the outdoor sensor, in degrees C? Enter alone: none at hand.")
     while (word := eye.until(answer)) not in ("", SKIP, STOP):
         number = _number(word)
-        if number is not None and -60.0 <= number <= 70.0:
+        try:
+            check_thermometer(nan if number is None else number)
+        except CommandError as error:
+            say(f"{printable(word)} is no temperature in degrees C ({error.allowed}); again, or Enter alone.")
+        else:
             return number
-        say(f"{word} is no temperature in degrees C (-60 to 70); again, or Enter alone.")
     return None
 
 
@@ -230,6 +236,8 @@ def compare(
     Without it the person is asked. Raises CommandError for a sense that gives no reading, or as `calibrate` does.
     """
     _refuse(settings, reading, by)
+    if meter_share is not None:
+        calibration.check_meter(reading, meter_share)
     eye = _Steady(boards, settings.boards.scan_s, say, reading)
     say(f"{_HOLD[READINGS[reading].unit]}\n  mind: {_MIND}")
     begin(reading)
@@ -320,7 +328,7 @@ def _asked(eye: _Steady, say: Say, answer: Answer, calibrated: Callable[[Sequenc
     while (word := eye.until(answer)) not in ("", STOP):
         number, raw = _number(word), eye.value()
         if number is None:
-            say(f"{word} is no number; what the meter shows, in {unit}, or Enter alone to end.")
+            say(f"{printable(word)} is no number; what the meter shows, in {unit}, or Enter alone to end.")
         elif eye.moves():
             say(f"{eye.reading} does not stand still: wait, and type it again.")
         else:

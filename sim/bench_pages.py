@@ -14,6 +14,7 @@ from sim.causes import CAUSES
 from sim.reference import table
 
 _YEAR_S = 365 * DAY_S
+_MOST = 1_000_000  # ours: a unit takes a quarter of a second
 
 
 def summary(scores: Sequence[Score]) -> str:
@@ -112,8 +113,8 @@ def accuracy(
     True when every unit is correct and no false alarm came. Raises CommandError for a count below one.
     """
     for name, number, least in (("--units", count, 0), ("--years", years, 0), ("--jobs", jobs, 1)):
-        if number < least:
-            raise CommandError(f"accuracy {name}", number, f"{least} or more")
+        if not least <= number <= _MOST:
+            raise CommandError(f"accuracy {name}", number, f"{least} to {_MOST}")
     scores: list[Score] = []
     for score in bench.each(bench.units(count, seed), jobs):
         scores.append(score)
@@ -134,10 +135,10 @@ def _line(score: Score) -> str:
 def again(number: int, tell: Callable[[str], None]) -> bool:
     """Play one unit again by its number and tell what is done to it, each change, and its class; True when correct.
 
-    Raises CommandError for a number below 0.
+    Raises CommandError for a number that no table has.
     """
-    if number < 0:
-        raise CommandError("accuracy --again", number, "a unit's number from the table, 0 or more")
+    if not 0 <= number <= _MOST:
+        raise CommandError("accuracy --again", number, f"a unit's number from the table, 0 to {_MOST}")
     unit = bench.unit_of(number)
     rig, at_s, length_s = bench.rig_of(unit)
     tell(f"unit {number}: {'sound' if unit.case is None else unit.case.cause}, senses {', '.join(rig.settings.fitted)}")

@@ -6,6 +6,7 @@ start.
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterable
 from datetime import UTC, datetime
@@ -180,7 +181,7 @@ def load(name: str | Path) -> Scenario:
     path = Path(name)
     if path.suffix != ".toml":
         path = FOLDER / f"{name}.toml"
-        if not path.is_file():
+        if not os.path.isfile(path):  # Path.is_file raises for a name that is too long
             raise ScenarioError("scenario", str(name), "a TOML file or one of " + ", ".join(names()))
     try:
         return parse(config.text_of(path), path.stem)

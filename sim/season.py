@@ -28,6 +28,7 @@ from sim.weather import DAY_S, Hour, Weather, synthetic_year, typical_year
 from sim.world import World, WorldPlan
 
 _Done = TypeVar("_Done")
+_UNITS_MOST = 1_000_000  # ours
 _JOBS_MOST = 256  # ours: more processes than any machine for this has cores
 SUMMER_DAYS = 122.0  # June to September
 FIRST_DAY = 151  # 1 June
@@ -148,8 +149,8 @@ def fleet(
 ) -> Iterator[UnitSeason]:
     """Units with seeds `seed`, `seed` + 1, ..., in the weather of a TMY3 file, or each in a made-up year of its own.
     Raises CommandError."""
-    if units < 1:
-        raise CommandError("units", units, "1 or more")
+    if not 1 <= units <= _UNITS_MOST:
+        raise CommandError("units", units, f"1 to {_UNITS_MOST}")
     if not 0.0 <= broken_share <= 1.0:
         raise CommandError("broken_share", broken_share, "0 to 1")
     return (_unit(seed + index, _days(days), broken_share, first_day, weather_file) for index in range(units))

@@ -14,7 +14,7 @@ import threading
 from collections import deque
 from collections.abc import Callable
 from pathlib import Path
-from typing import Literal, TypeVar
+from typing import Annotated, Literal, TypeVar
 
 import msgspec
 from werkzeug.security import check_password_hash, generate_password_hash
@@ -27,6 +27,10 @@ from monitor.private_file import write_private
 Right = Literal["read", "write"]
 _Found = TypeVar("_Found")
 _W = limits.WEB
+# What `set_password` keeps; other factors could ask for more memory than there is.
+_Hashed = Annotated[
+    str, msgspec.Meta(pattern=r"^(scrypt:(16384|32768|65536|131072):8:1\$[A-Za-z0-9]+\$[0-9a-f]{128})?$")
+]
 # Checked where no password is set yet, so that an answer takes as long either way.
 _NOBODY = "scrypt:32768:8:1$nobody$" + "0" * 128
 
@@ -51,7 +55,7 @@ class Kept(msgspec.Struct, frozen=True, kw_only=True):
     """The file's content. `epoch` grows with each new password: older sessions then end."""
 
     key: Digest
-    password: str = ""
+    password: _Hashed = ""
     epoch: int = 0
     tokens: tuple[Token, ...] = ()
     ended: tuple[Ended, ...] = ()

@@ -53,12 +53,17 @@ class Serving:
         self.close()
 
 
+def check_port(port: int) -> None:
+    """Raise CommandError for a number that no port has."""
+    if not 0 <= port <= 65535:
+        raise CommandError("page: port", port, "0 to 65535")
+
+
 def serve(app: Any, host: str = "127.0.0.1", port: int = 0) -> Serving:
     """Serve an app in a thread. Port 0 takes a free one. Raises CommandError when the address cannot be had."""
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a waiting request is no news
     channels: dict[int, Any] = {}
-    if not 0 <= port <= 65535:
-        raise CommandError("page: port", port, "0 to 65535")
+    check_port(port)
     try:
         server = create_server(
             app,

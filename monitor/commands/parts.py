@@ -9,6 +9,9 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Protocol
 
+from monitor.errors import shown
+
+_LINE_MOST = 4000  # characters of a line on stderr
 Run = Callable[[argparse.Namespace], int]
 
 
@@ -20,7 +23,7 @@ class Command(Protocol):
 
 def say(text: str) -> None:
     """A line for a person, on stderr; stdout is for what was asked for."""
-    print(text, file=sys.stderr)
+    print("\n".join(shown(line, _LINE_MOST) for line in text.split("\n")), file=sys.stderr)
 
 
 def site(args: argparse.Namespace) -> Any:

@@ -53,7 +53,9 @@ def add(command: parts.Command) -> None:
 
 def _demo(args: argparse.Namespace) -> int:
     from sim.demo import Demo
+    from web.serve import check_port
 
+    check_port(args.port)
     parts.say("a day of history is being lived through first (a few seconds) ...")
     with Demo(speed=args.speed, say=parts.say) as demo:
         return _play(demo, args.port, ())
@@ -62,7 +64,9 @@ def _demo(args: argparse.Namespace) -> int:
 def _workbench(args: argparse.Namespace) -> int:
     from sim.demo import Demo
     from sim.workbench import scenario_for_bench, workbench
+    from web.serve import check_port
 
+    check_port(args.port)
     with Demo(speed=args.speed, say=parts.say, before_s=0.0, played=scenario_for_bench()) as demo:
         return _play(demo, args.port, (workbench(demo),))
 
@@ -90,6 +94,7 @@ def _play(demo: Any, port: int, blueprints: Sequence[Any]) -> int:
 
 
 def _simulate(args: argparse.Namespace) -> int:
+    import os
     from pathlib import Path
 
     from monitor.terminal.text import change_line
@@ -97,7 +102,7 @@ def _simulate(args: argparse.Namespace) -> int:
     from sim.demo import story_path
 
     path = Path(args.scenario)
-    if not path.exists() and not path.suffix:
+    if not os.path.exists(path) and not path.suffix:  # Path.exists raises for a name that is too long
         path = story_path(f"{args.scenario}.toml")
     outcome = simulate.run(
         scenario.load(path),

@@ -19,9 +19,10 @@ def prepare() -> None:
     for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
         stream = getattr(sys, name)
         if stream is None:
-            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115 - open as long as the program
-        elif name == "stdout" and isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")
+            # open as long as the program
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8", errors="replace"))  # noqa: SIM115
+        elif mode == "w" and isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace" if name == "stdout" else "backslashreplace")
 
 
 def give_up_output() -> None:

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import msgspec
 
+from monitor import foreign
 from monitor.errors import CommandError
 from monitor.fleet import commands, enroll, setup
 from monitor.fleet.setup import Broker, Database, FleetSettings
@@ -128,7 +129,13 @@ def begin(folder: str, *, host: str = LOOPBACK, tls: bool = False) -> str:
 
     Raises CommandError when the folder holds something already.
     """
-    home = Path(folder).resolve()
+    for name, text in (("folder", folder), ("--host", host)):
+        if not text.strip() or foreign.CONTROLS.search(text) or text != text.encode(errors="replace").decode():
+            raise CommandError(name, text, "a name of letters, in UTF-8, without controls")
+    try:
+        home = Path(folder).resolve()
+    except (OSError, RuntimeError) as error:  # a RuntimeError for a link to itself
+        raise CommandError("folder", folder, f"one that can be made and written ({error})") from None
     settings = settings_in(home, host=host, tls=tls)
     _empty(home)
     for place, text in _files(home, settings):

@@ -76,11 +76,16 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True):
     health: Health
 
 
-def gather(history: Lookups, settings: Settings, days: int, *, wall_s: float, zone: tzinfo | None = None) -> Facts:
-    """Read what the report tells of the last `days` before `wall_s`. Raises CommandError for too many days."""
+def check_days(days: int) -> None:
+    """Raise CommandError for more days than a report can be of."""
     most = int(_N["days_most"])
     if not 1 <= days <= most:
         raise CommandError("report: days", days, f"1 to {most}")
+
+
+def gather(history: Lookups, settings: Settings, days: int, *, wall_s: float, zone: tzinfo | None = None) -> Facts:
+    """Read what the report tells of the last `days` before `wall_s`. Raises CommandError for too many days."""
+    check_days(days)
     from_s = wall_s - days * _DAY_S
     status, age_s = history.status(), history.status_age_s()
     blind = status is None or age_s is None or age_s > settings.stale_s

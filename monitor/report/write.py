@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import tzinfo
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from monitor import limits
 from monitor.config import Settings
 from monitor.errors import CommandError
 from monitor.history.lookups import Lookups
-from monitor.report.facts import gather
+from monitor.report.facts import check_days, gather
 from monitor.report.html import html
 from monitor.report.parts import Document
 from monitor.report.story import document
@@ -91,6 +92,7 @@ def write_report(
     place = Path(file)
     if place.suffix.lower() not in _KINDS:
         raise CommandError("report", file, "a file that ends in " + " or ".join(_KINDS))
+    check_days(days)
     say(f"gathering the last {texts.span(days * 86400.0)} ...")
     make = report_pdf if place.suffix.lower() == ".pdf" else report_html
     made = make(history, settings, days, wall_s=wall_s)
@@ -106,5 +108,6 @@ def _put(place: Path, data: bytes) -> None:
         new.write_bytes(data)
         os.replace(new, place)
     except OSError as error:
-        new.unlink(missing_ok=True)
+        with suppress(OSError):
+            new.unlink(missing_ok=True)
         raise CommandError(str(place), error.strerror or str(error), "a file that can be written") from None

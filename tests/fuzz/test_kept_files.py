@@ -178,6 +178,7 @@ def test_a_damaged_file_is_used_or_refused(name: str, tmp_path: Path) -> None:
     door = doors(tmp_path)[name]
     path = tmp_path / "kept"
     path.write_bytes(door.good)
+    path.chmod(0o600)
     door.use(path)  # as it should be, it is taken
 
     @fuzzed(100 if name != "access" else 40)  # scrypt takes its time on purpose
