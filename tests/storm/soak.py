@@ -45,7 +45,7 @@ from tests.storm.plant import ADDRESSES
 from tests.storm.quick import QuickPlant
 from tests.storm.sampled import Sampler
 from tests.storm.summer import Life, life
-from tests.storm.watched import Hour, Judged, day_line, verdict
+from tests.storm.watched import HEAD, Hour, Judged, day_line, read, verdict, written
 
 DAY_S, HOUR_S = 86400.0, 3600.0
 SITE = "soak"
@@ -312,13 +312,21 @@ def _say(line: str) -> None:
 
 def _file(path: Path) -> Callable[[Hour], Any]:
     """What puts each hour's figures into a file at once, so that a soak that is broken off has told them."""
-    path.write_text(",".join(Hour._fields) + "\n", encoding="utf-8")
+    path.write_text(HEAD, encoding="utf-8")
 
     def put(hour: Hour) -> None:
         with path.open("a", encoding="utf-8") as file:
-            file.write(",".join(f"{value:.10g}" for value in hour) + "\n")
+            file.write(written(hour))
 
     return put
+
+
+def _judge(hours: Sequence[Hour], warm_hours: int) -> int:
+    """Say the verdict on figures that were kept."""
+    judged = verdict(hours, warm_hours)
+    for one in judged:
+        _say(one.line())
+    return 1 if any(one.broken for one in judged) else 0
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -333,12 +341,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--whole", type=int, default=1, help="hours of each day with scans every --scan seconds")
     parser.add_argument("--keep", type=float, default=5.0, help="days for which readings and events are kept")
     parser.add_argument("--figures", type=Path, help="file for each hour's figures (CSV)")
+    parser.add_argument("--judge", type=Path, help="only judge the figures in this file")
     chosen = parser.parse_args(arguments)
+    warm_hours = round(chosen.warm * 24)
+    if chosen.judge:
+        return _judge(read(chosen.judge), warm_hours)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # the broker is to end with us
     how = {"scan_s": chosen.scan, "quiet_s": chosen.quiet, "whole": chosen.whole, "keep_days": chosen.keep}
     with TemporaryDirectory(prefix="soak") as folder, Sampler() as sampler:
         each = _file(chosen.figures) if chosen.figures else lambda hour: None
-        done = run(Path(folder), life(round(chosen.days * 24), **how), round(chosen.warm * 24), _say, each)
+        done = run(Path(folder), life(round(chosen.days * 24), **how), warm_hours, _say, each)
     for line in (*sampler.lines(), *(one.line() for one in done.judged)):
         _say(line)
     office = done.office

@@ -5,6 +5,8 @@
 
 from __future__ import annotations
 
+import json
+from itertools import pairwise
 from math import sqrt
 from pathlib import Path
 from random import Random
@@ -12,19 +14,21 @@ from random import Random
 import pytest
 
 from hardware.boards import Boards
-from monitor import config
+from monitor import config, limits
+from monitor.engine import Engine
 from monitor.history.file import History
 from monitor.records import Scan
 from sim.bus import Ads1115, VirtualClock
 from tests.conftest import need
 from tests.hardware.bench import Inputs, steady
 from tests.monitor.units import ALL, REST, RUN, UNIT, Readings
+from tests.storm import summer
 from tests.storm.plant import ADDRESSES, Plant
 from tests.storm.quick import QuickChip, QuickPlant, sine
 from tests.storm.sampled import Sampler
-from tests.storm.soak import Outcome, run
+from tests.storm.soak import Outcome, main, run
 from tests.storm.summer import Life, life
-from tests.storm.watched import BOUNDS, Hour, verdict
+from tests.storm.watched import BOUNDS, HEAD, Hour, read, verdict, written
 from tests.storm.wires import TOLERANCE
 
 SHORT = Life(6, quiet_s=30.0, whole=0, away=(2, 4), hung=(5, 6), anew=4, first=10)
@@ -141,6 +145,33 @@ def test_a_months_life_has_the_broker_away_for_a_day_and_the_phone_hung_for_anot
     assert plan.away == (360, 384)
     assert plan.hung == (504, 528)
     assert plan.anew == 120
+
+
+def test_figures_that_were_kept_are_judged_like_those_of_a_run(tmp_path: Path) -> None:
+    """A file of figures, its last row cut in the middle: exit status 0, and 1 where something leaks."""
+    for figures, status in ((hours(12), 0), (hours(12, "blocks", 500.0), 1)):
+        (tmp_path / "month.csv").write_text(HEAD + "".join(map(written, figures)) + "288,1")
+        assert read(tmp_path / "month.csv") == figures
+        assert main(["--judge", str(tmp_path / "month.csv"), "--warm", "2"]) == status
+
+
+def test_the_engines_memory_is_flat_after_sixty_days() -> None:
+    """The soak's summer for 75 days, on ideal senses, scans around what happens only. What grows until then are sums of
+    days, of alarms and of wear; the times of the last alarms, at most 256, are left out: they take longer to fill."""
+    engine, sizes, times = Engine(config.Settings(unit=UNIT, senses=config.Senses(fitted=ALL))), [], 0
+    for day in range(75):
+        for hour in range(24):
+            rows = [*summer.hour(day, hour), (3600.0, REST)]
+            for (after_s, readings), (next_s, _) in pairwise(rows):
+                for held_s in (0.0, 1.0, 2.0, 12.0, 35.0, 65.0):
+                    if after_s + held_s < next_s:
+                        engine.take(Scan(t_s=(day * 24 + hour) * 3600.0 + after_s + held_s, **readings))
+        memory = json.loads(engine.memory())
+        times = len(memory["alerts"]["metrics"].pop("told_x"))
+        sizes.append(len(json.dumps(memory)))
+    assert 60 < times <= limits.ALERTS["times_kept"].value
+    assert sizes[29] > 1.5 * sizes[6]
+    assert max(sizes[60:]) < 1.03 * sizes[59]
 
 
 def test_time_spent_in_a_room_counts_to_it() -> None:

@@ -8,6 +8,7 @@ besides. Bounds are ours, from runs without a leak: several times what such a ru
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from pathlib import Path
 from statistics import linear_regression, median
 from typing import NamedTuple
 
@@ -50,6 +51,8 @@ class Bound(NamedTuple):
     most: float | None = None
 
 
+# The engine keeps sums of the last days (thirty of alarms, sixty of wear) and the times of 256 alarms: its memory grows
+# by those until it has them all, and no longer (a test of the soak's goes on to the 75th day).
 # SQLite's log grows to 1000 pages of 4096 bytes, and stays that long until the program ends.
 BOUNDS: dict[str, Bound] = {
     "rss": Bound(1e6, 30e3),
@@ -63,8 +66,8 @@ BOUNDS: dict[str, Bound] = {
     "files": Bound(4e3, 100, 64e3),
     "rows": Bound(100, 5),
     "waiting": Bound(20, 0.5, 1000),
-    "memory": Bound(4e3, 100, 256e3),
-    "alerts": Bound(4e3, 100, 128e3),
+    "memory": Bound(4e3, 1000, 64e3),
+    "alerts": Bound(4e3, 1000, 48e3),
     "queue": Bound(10, 0.2, 500),
 }
 
@@ -92,6 +95,22 @@ class Judged(NamedTuple):
             f"{self.name:12} {self.first:12,.0f} -> {self.last:12,.0f}  rose {self.rose:+12,.1f} "
             f"of {self.allowed:10,.1f} allowed; highest {self.highest:,.0f}{most}{'   BROKEN' if self.broken else ''}"
         )
+
+
+HEAD = ",".join(Hour._fields) + "\n"
+
+
+def written(hour: Hour) -> str:
+    """A row of a file of figures (CSV)."""
+    return ",".join(f"{value:.10g}" for value in hour) + "\n"
+
+
+def read(path: Path) -> list[Hour]:
+    """The figures of a file, also of a soak that is under way or was broken off. Raises ValueError for other files."""
+    head, *rows = path.read_text(encoding="utf-8").splitlines(keepends=True)
+    if head != HEAD:
+        raise ValueError(f"{path}: got the columns {head.strip()}; allowed: {HEAD.strip()}")
+    return [Hour(*map(float, row.split(","))) for row in rows if row.endswith("\n")]  # type: ignore[arg-type]
 
 
 def verdict(hours: Sequence[Hour], warm_hours: int) -> list[Judged]:
