@@ -22,7 +22,7 @@ from hardware.waveform import measure, transient
 from monitor import limits
 from monitor.config import Settings
 from monitor.errors import SenseError, WiringError
-from monitor.records import READINGS, Scan, StartTransient
+from monitor.records import AIR_MOST_C, READINGS, Scan, StartTransient
 
 BIAS_MUX = 7  # AIN3 to ground
 BIAS_RANGE_V = 4.096
@@ -293,7 +293,7 @@ class Boards:
         if isinstance(bias_v, SenseError):
             raise bias_v
         if channel.kind == "thermistor":
-            return self._trimmed(channel, self._temperature_c(channel, bias_v))
+            return _air_c(channel.reading, self._trimmed(channel, self._temperature_c(channel, bias_v)))
         return max(0.0, self._trimmed(channel, self._rms(channel, bias_v)))
 
     def _trimmed(self, channel: Channel, value: float) -> float:
@@ -358,6 +358,13 @@ def _presences(wired: Mapping[str, Channel], factory: Any, clock: Callable[[], f
             presence.close()
         raise
     return taken
+
+
+def _air_c(reading: str, value: float) -> float:
+    """A temperature that air can have, as a Scan holds it. Raises SenseError for another: a lead half shorted."""
+    if not -AIR_MOST_C <= value <= AIR_MOST_C:
+        raise SenseError(reading, f"{value:.0f} °C", f"-{AIR_MOST_C:g} to {AIR_MOST_C:g} °C: lead or sensor damaged")
+    return value
 
 
 def celsius(ohm: float) -> float:

@@ -47,6 +47,7 @@ FLAGS = tuple(name for name, row in READINGS.items() if row.kind == "flag")
 NUMBERS = tuple(name for name, row in READINGS.items() if row.kind == "number")
 NEVER_NEGATIVE = ("control_v", "coil_a", "compressor_a", "fan_a")
 _MOST = 1e6
+AIR_MOST_C = 90.0  # no air is farther from 0 °C; Scan has it written out
 
 # What a believed sense can say, from low to high. links.py turns readings into these; suspects/ predicts them.
 SYMBOLS: dict[str, tuple[str, ...]] = {

@@ -212,3 +212,12 @@ def test_closing_lets_go_of_pins() -> None:
     bench.boards.close()
     again = Boards(bench.boards._settings, bus=bench.bus, pin_factory=bench.pins, clock=bench.clock, sleep=bench.sleep)
     assert again.scan().compressor_a == pytest.approx(12.3, rel=0.01)
+
+
+def test_a_thermistor_hotter_than_any_air_is_a_missing_reading() -> None:
+    """A lead half shorted reads 96 °C, which no scan can hold: the reading is missing with its reason."""
+    bench = Bench({**signals(), "outdoor_c": steady(ohm_at(96.4))})
+    scan = bounded(bench)
+    assert scan.outdoor_c is None
+    assert scan.compressor_a == pytest.approx(TRUE["compressor_a"], rel=0.02)
+    assert "-90 to 90" in bench.boards.faults()["outdoor_c"]
