@@ -8,7 +8,7 @@ from __future__ import annotations
 import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -38,6 +38,9 @@ from monitor.records import READINGS, Answer, Cycle, StartTransient, UnitStatus
 OUTBOX = "SELECT place, topic, seq, id, kind, run, t_s, wall_s, body FROM outbox"
 OUTLET_NOTE = "outlet:"  # before an outlet's name among the notes
 _Record = TypeVar("_Record")
+_Sums = dict[int, list[float | None]]  # where a stretch begins -> count, sum, low, high of each reading
+_ROW = msgspec.json.Decoder(list[float | None])
+_JOIN: tuple[Callable[[list[float]], float], ...] = (sum, sum, min, max)
 _LANES = (
     "SELECT name, from_wall_s, state, to_wall_s FROM lanes "
     "WHERE from_wall_s < ? AND (to_wall_s IS NULL OR to_wall_s > ?)"
@@ -91,24 +94,27 @@ class Lookups:
 
         Raises CommandError for a name that is no reading.
         """
-        if name not in READINGS:
-            raise CommandError("reading", name, "one of " + ", ".join(READINGS))
+        return self.curves((name,), from_wall_s, to_wall_s, points)[name]
+
+    def curves(
+        self, names: Sequence[str], from_wall_s: float, to_wall_s: float, points: int = 500
+    ) -> dict[str, list[Point]]:
+        """Several readings over one span, each as `readings` gives it, by name; the rows are gone through once for all.
+
+        Raises CommandError for a name that is no reading.
+        """
+        for name in names:
+            if name not in READINGS:
+                raise CommandError("reading", name, "one of " + ", ".join(READINGS))
         span_s = max(to_wall_s - from_wall_s, STEP_S)
         step_s = max(STEP_S, -int(-span_s // (max(points, 1) * STEP_S)) * STEP_S)
-        sums: dict[int, list[float]] = {}
-        for table in ("coarse", "fine", "live"):
-            sql = (
-                f"SELECT (wall_s - ?) / ?, count(*), sum({name}_mean), min({name}_low), max({name}_high) "  # noqa: S608
-                f"FROM {'fine' if table == 'live' else table} "
-                f"WHERE wall_s >= ? AND wall_s < ? AND {name}_mean IS NOT NULL GROUP BY 1"
-            )
-            values = (int(from_wall_s), step_s, int(from_wall_s), to_wall_s)
-            rows = self._live.select(sql, values) if table == "live" else self._rows(sql, *values)
-            _merge(sums, rows)
-        return [
-            Point(int(from_wall_s) + at * step_s, total / count / SCALE, low / SCALE, high / SCALE)
-            for at, (count, total, low, high) in sorted(sums.items())
-        ]
+        values = stretch_values(int(from_wall_s), step_s, to_wall_s)
+        fine = stretch_sums("fine", names)
+        sums = _summed(self._rows(stretch_sums("coarse", names), *values), {})
+        sums = _summed(self._rows(fine, *values), sums)
+        sums = _summed(self._live.select(fine, values), sums)
+        rows = sorted(sums.items())
+        return {name: _points(rows, 4 * place) for place, name in enumerate(names)}
 
     def cycles(self, from_wall_s: float, to_wall_s: float, limit: int = 200) -> list[tuple[float, Cycle]]:
         """Finished cycles that stopped in the span, as (wall time of the stop, cycle), newest first."""
@@ -266,12 +272,52 @@ def _each(rows: Iterable[tuple[Any, ...]], kind: type[_Record]) -> list[_Record]
     return [record for (body,) in rows if (record := decoded(body, kind)) is not None]
 
 
-def _merge(sums: dict[int, list[float]], rows: Iterable[Sequence[float]]) -> None:
-    for at, count, total, low, high in rows:
-        was = sums.setdefault(int(at), [0, 0.0, low, high])
-        was[0] += count
-        was[1] += total
-        was[2], was[3] = min(was[2], low), max(was[3], high)
+def stretch_sums(table: str, names: Sequence[str]) -> str:
+    """SQL for the stretches of a span that a table has rows of: where each begins, and for each reading count, sum of
+    means, lowest and highest, as one JSON array; what it is asked with is `stretch_values`."""
+    sums = ", ".join(f"count({name}_mean), sum({name}_mean), min({name}_low), max({name}_high)" for name in names)
+    # One look by the key for each stretch: grouped rows would all be sorted first, which takes as long as reading them.
+    return (
+        "WITH RECURSIVE stretch (from_s) AS ("  # noqa: S608 - our own tables, and names of our own table of readings
+        f"SELECT ? + (first_s - ?) / ? * ? FROM (SELECT min(wall_s) AS first_s FROM {table} WHERE wall_s >= ?) "
+        "WHERE first_s < ? UNION ALL SELECT from_s + ? FROM stretch "
+        f"WHERE from_s + ? <= (SELECT max(wall_s) FROM {table} WHERE wall_s < ?)) "
+        f"SELECT from_s, (SELECT json_array({sums}) FROM {table} "
+        "WHERE wall_s >= from_s AND wall_s < min(from_s + ?, ?)) FROM stretch"
+    )
+
+
+def stretch_values(from_s: int, step_s: int, to_s: float) -> tuple[float, ...]:
+    """The values of `stretch_sums` for a span, in stretches of `step_s`."""
+    return (from_s, from_s, step_s, step_s, from_s, to_s, step_s, step_s, to_s, step_s, to_s)
+
+
+def _summed(rows: Iterable[tuple[int, str]], sums: _Sums) -> _Sums:
+    """Rows of `stretch_sums` put to those of another table, by where the stretch begins."""
+    for from_s, body in rows:
+        with suppress(msgspec.DecodeError):  # a damaged file may hold words where numbers belong
+            row = _ROW.decode(body)
+            sums[from_s] = _both(sums[from_s], row) if from_s in sums else row
+    return sums
+
+
+def _both(one: list[float | None], other: list[float | None]) -> list[float | None]:
+    """Counts and sums of the two together, the lower low and the higher high; None where neither has any."""
+    joined: list[float | None] = []
+    for at, (a, b) in enumerate(zip(one, other, strict=True)):
+        known = [value for value in (a, b) if value is not None]
+        joined.append(_JOIN[at % 4](known) if known else None)
+    return joined
+
+
+def _points(rows: Sequence[tuple[int, list[float | None]]], at: int) -> list[Point]:
+    """The stretches in which a reading is known; its numbers begin at place `at` of each row."""
+    found = []
+    for from_s, row in rows:
+        count, total, low, high = row[at : at + 4]
+        if count and total is not None and low is not None and high is not None:
+            found.append(Point(from_s, total / count / SCALE, low / SCALE, high / SCALE))
+    return found
 
 
 def _size(path: Path) -> int:
