@@ -56,6 +56,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         parts.say(f"condenser-monitor: {shown(str(error))}")
         return 2
     except Exception as error:
+        missing = parts.not_installed(error) if isinstance(error, ModuleNotFoundError) else None
+        if missing is not None:
+            parts.say(f"condenser-monitor: {missing}")
+            return 2
         parts.say(f"condenser-monitor: {streams.at_fault(error)}")
         return FAULT
 

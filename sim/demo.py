@@ -11,7 +11,6 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator
-from importlib import resources
 from pathlib import Path
 from typing import TypeVar
 
@@ -31,19 +30,14 @@ from sim.rig import Pace, ReadingsRig
 from sim.world import World
 
 _Answer = TypeVar("_Answer")
-STORY = "story.toml"
+STORY = "story"
 BEFORE_S = 24 * 3600.0
 BEFORE_PACE = Pace(scan_s=1.0, quiet_s=10.0, dense_after_s=60.0)
 
 
-def story_path(name: str) -> Path:
-    """Where a scenario that comes with the program lies."""
-    return Path(str(resources.files("sim") / "scenarios" / name))
-
-
 def story(name: str = STORY) -> scenario.Scenario:
     """The scenario that the demo plays."""
-    return scenario.load(story_path(name))
+    return scenario.load(name)
 
 
 class Demo:

@@ -177,9 +177,9 @@ def names() -> tuple[str, ...]:
 
 
 def load(name: str | Path) -> Scenario:
-    """A scenario by name, or from a file. Raises ScenarioError."""
+    """A scenario from a file, or by the name of one that comes along. Raises ScenarioError."""
     path = Path(name)
-    if path.suffix != ".toml":
+    if path.suffix != ".toml" and (os.path.isdir(path) or not os.path.exists(path)):
         path = FOLDER / f"{name}.toml"
         if not os.path.isfile(path):  # Path.is_file raises for a name that is too long
             raise ScenarioError("scenario", str(name), "a TOML file or one of " + ", ".join(names()))

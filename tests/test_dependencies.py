@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 import sys
-from importlib.metadata import Distribution, PackageNotFoundError, distribution
+from importlib.metadata import Distribution, PackageNotFoundError, distribution, packages_distributions
 
 import pytest
 from packaging.markers import default_environment
 from packaging.requirements import Requirement
+
+from monitor.commands.parts import EXTRA_OF
 
 OURS = "condenser-monitor"
 # Permissive, or copyleft that ends at the library itself: none asks anything of a program that only uses it.
@@ -72,6 +74,24 @@ def test_every_package_that_comes_along_has_a_licence_that_allows_it() -> None:
 def test_the_core_on_the_pi_brings_nothing_unforeseen() -> None:
     """Without an extra only what is named here: a new one must be added on purpose."""
     assert brought().keys() - CORE == set()
+
+
+def test_every_package_of_an_extra_is_told_by_the_name_of_the_extra() -> None:
+    """A command whose package is missing names the extra that brings it: each extra's own packages are in the table,
+    each by the name it is imported by, and none of them comes without that extra."""
+    named = packages_distributions()
+    plain = brought()
+    told = {extra: set[str]() for extra in EXTRA_OF.values()}
+    for package, extra in EXTRA_OF.items():
+        one = re.sub(r"[-_.]+", "-", named[package][0]).lower()
+        assert one in brought(extra)
+        assert one not in plain
+        told[extra].add(one)
+    for text in distribution(OURS).requires or []:
+        needed = Requirement(text)
+        for extra in EXTRAS:
+            if needed.marker is not None and _asked(needed, extra) and not _asked(needed, "") and needed.name != OURS:
+                assert re.sub(r"[-_.]+", "-", needed.name).lower() in told[extra]
 
 
 @pytest.mark.parametrize("licence_said", ["GPL-3.0-only", "GNU General Public License v3 (GPLv3)", "Proprietary", ""])

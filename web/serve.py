@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import socket
 import threading
 from typing import Any
 
@@ -59,6 +60,21 @@ def check_port(port: int) -> None:
         raise CommandError("page: port", port, "0 to 65535")
 
 
+def check_address(host: str, port: int) -> None:
+    """Raise CommandError, as `serve` would, where the address cannot be had now: for who has long work to do first."""
+    check_port(port)
+    try:
+        with socket.create_server((host, port)):
+            pass
+    except OSError as error:
+        raise _taken(host, port, error) from None
+
+
+def _taken(host: str, port: int, error: Exception) -> CommandError:
+    allowed = f"one that is free; `--port`, or `port` in the settings file, names another ({error})"
+    return CommandError("page: address", f"{host}:{port}", allowed)
+
+
 def serve(app: Any, host: str = "127.0.0.1", port: int = 0) -> Serving:
     """Serve an app in a thread. Port 0 takes a free one. Raises CommandError when the address cannot be had."""
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a waiting request is no news
@@ -77,5 +93,5 @@ def serve(app: Any, host: str = "127.0.0.1", port: int = 0) -> Serving:
             ident="",
         )
     except (OSError, ValueError) as error:  # a ValueError for a name that no host can have
-        raise CommandError("page: address", f"{host}:{port}", f"one that is free ({error})") from None
+        raise _taken(host, port, error) from None
     return Serving(server, host, channels)

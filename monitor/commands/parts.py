@@ -9,9 +9,15 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Protocol
 
-from monitor.errors import shown
+from monitor.errors import CommandError, shown
 
 _LINE_MOST = 4000  # characters of a line on stderr
+# The extra that brings a package, by the name it is imported by; a test holds this to pyproject.toml.
+EXTRA_OF = {
+    **dict.fromkeys(("flask", "werkzeug", "markupsafe", "waitress"), "web"),
+    **dict.fromkeys(("sqlalchemy", "alembic", "psycopg", "argon2"), "fleet"),
+    **{"apprise": "phone", "reportlab": "report", "shtab": "completion", "amqtt": "demo"},
+}
 Run = Callable[[argparse.Namespace], int]
 
 
@@ -24,6 +30,19 @@ class Command(Protocol):
 def say(text: str) -> None:
     """A line for a person, on stderr; stdout is for what was asked for."""
     print("\n".join(shown(line, _LINE_MOST) for line in text.split("\n")), file=sys.stderr)
+
+
+def not_installed(error: ModuleNotFoundError) -> CommandError | None:
+    """What to say where a package of an extra is missing; None where the package is of no extra."""
+    package = (error.name or "").partition(".")[0]
+    extra = EXTRA_OF.get(package)
+    if extra is None:
+        return None
+    return CommandError(
+        "installation",
+        f"no package {package}",
+        f"one with the extra `{extra}`: pip install '.[{extra}]' in the source's folder",
+    )
 
 
 def site(args: argparse.Namespace) -> Any:

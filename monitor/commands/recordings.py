@@ -45,8 +45,9 @@ def _refused(reader: Reader) -> int:
     for row in reader.refused[:shown]:
         parts.say(f"{reader.path}, line {row.line}: refused: {row.reason}")
     if reader.bad:
+        rows = "row" if reader.bad == 1 else "rows"
         more = f" ({reader.bad - shown} not shown)" if reader.bad > shown else ""
-        parts.say(f"{reader.path}: {reader.bad} rows refused{more}")
+        parts.say(f"{reader.path}: {reader.bad} {rows} refused{more}")
     return 3 if reader.bad else 0
 
 

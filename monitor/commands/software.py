@@ -21,21 +21,26 @@ def add(command: parts.Command) -> None:
     simulate.add_argument(
         "scenario", metavar="SCENARIO", help="a TOML file, or the name of a scenario that comes along"
     )
-    simulate.add_argument("--level", choices=("readings", "registers"), default="readings")
+    simulate.add_argument(
+        "--level",
+        choices=("readings", "registers"),
+        default="readings",
+        help="ideal senses, or the shipped drivers byte by byte (readings)",
+    )
     simulate.add_argument("--seed", type=int, metavar="N", help="another seed than the scenario's")
     simulate.add_argument("--speed", type=float, metavar="X", help="times real time; without it, as fast as it goes")
     simulate.add_argument("--record", metavar="FILE", help="write a recording of what the monitor read")
     accuracy = command("accuracy", _accuracy, "break many seeded units and score what the monitor says", site=False)
     accuracy.add_argument("--units", type=int, default=300, metavar="N", help="units, about one in seven sound (300)")
-    accuracy.add_argument("--seed", type=int, default=1, metavar="N")
+    accuracy.add_argument("--seed", type=int, default=1, metavar="N", help="the same seed, the same units (1)")
     accuracy.add_argument("--jobs", type=int, default=1, metavar="N", help="processes that share the work (1)")
     accuracy.add_argument("--years", type=int, default=0, metavar="N", help="sound units, a year of trouble each (0)")
     accuracy.add_argument("--again", type=int, metavar="UNIT", help="play one unit again, and tell each change")
     season = command("season", _season, "a summer of one unit or of a fleet, as recordings or to a broker", site=False)
     season.add_argument("folder", metavar="FOLDER", help="for the recordings, or for what is told to a broker")
-    season.add_argument("--units", type=int, default=1, metavar="N")
+    season.add_argument("--units", type=int, default=1, metavar="N", help="how many units (1)")
     season.add_argument("--days", type=float, default=122.0, metavar="D", help="from 1 June (122)")
-    season.add_argument("--seed", type=int, default=1, metavar="N")
+    season.add_argument("--seed", type=int, default=1, metavar="N", help="the same seed, the same season (1)")
     season.add_argument("--weather", default="", metavar="FILE", help="a typical year (TMY3) instead of made-up ones")
     season.add_argument("--jobs", type=int, default=1, metavar="N", help="processes that share the work (1)")
     season.add_argument("--broker", metavar="HOST[:PORT]", help="tell it to this broker instead of writing recordings")
@@ -46,16 +51,18 @@ def add(command: parts.Command) -> None:
     season.add_argument(
         "--username", default="", metavar="NAME", help="one account for all units, with --password-file"
     )
-    season.add_argument("--password-file", default="", metavar="FILE")
+    season.add_argument("--password-file", default="", metavar="FILE", help="holds that account's password")
     season.add_argument("--tls", action="store_true", help="encrypted, the broker's certificate checked")
     season.add_argument("--ca-file", default="", metavar="FILE", help="the authority that the certificate must be of")
 
 
 def _demo(args: argparse.Namespace) -> int:
     from sim.demo import Demo
-    from web.serve import check_port
+    from sim.simulate import check_speed
+    from web.serve import check_address
 
-    check_port(args.port)
+    check_speed(args.speed)
+    check_address("127.0.0.1", args.port)
     parts.say("a day of history is being lived through first (a few seconds) ...")
     with Demo(speed=args.speed, say=parts.say) as demo:
         return _play(demo, args.port, ())
@@ -64,9 +71,9 @@ def _demo(args: argparse.Namespace) -> int:
 def _workbench(args: argparse.Namespace) -> int:
     from sim.demo import Demo
     from sim.workbench import scenario_for_bench, workbench
-    from web.serve import check_port
+    from web.serve import check_address
 
-    check_port(args.port)
+    check_address("127.0.0.1", args.port)
     with Demo(speed=args.speed, say=parts.say, before_s=0.0, played=scenario_for_bench()) as demo:
         return _play(demo, args.port, (workbench(demo),))
 
@@ -94,18 +101,11 @@ def _play(demo: Any, port: int, blueprints: Sequence[Any]) -> int:
 
 
 def _simulate(args: argparse.Namespace) -> int:
-    import os
-    from pathlib import Path
-
     from monitor.terminal.text import change_line
     from sim import scenario, simulate
-    from sim.demo import story_path
 
-    path = Path(args.scenario)
-    if not os.path.exists(path) and not path.suffix:  # Path.exists raises for a name that is too long
-        path = story_path(f"{args.scenario}.toml")
     outcome = simulate.run(
-        scenario.load(path),
+        scenario.load(args.scenario),
         level=args.level,
         seed=args.seed,
         speed=args.speed,

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import io
 import json
+import socket
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -72,7 +75,7 @@ def test_refused_rows_are_named_counted_and_give_status_3(
     assert "2 rows refused" in out.err
     assert main(["replay", str(recording), "--site", str(site), "--json", "--strict"]) == 3
     out = capsys.readouterr()
-    assert "1 rows refused" in out.err
+    assert "1 row refused" in out.err
     assert len(out.out.splitlines()) == 1
 
 
@@ -97,6 +100,35 @@ def test_what_cannot_be_used_is_said_in_words_with_status_2(
     assert "got" in out.err
     assert "allowed" in out.err
     assert "Traceback" not in out.err
+
+
+def test_a_package_that_is_missing_is_told_with_the_extra_that_brings_it(tmp_path: Path) -> None:
+    """An installation without the extra `fleet`: what to install, and not a fault of the program. In a process of its
+    own, as what is imported once stays."""
+    without = "import sys; sys.modules['sqlalchemy'] = None; from monitor.cli import main; sys.exit(main(sys.argv[1:]))"
+    command = [sys.executable, "-c", without, "fleet", "begin", str(tmp_path / "office")]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 2
+    assert "no package sqlalchemy" in done.stderr
+    assert "'.[fleet]'" in done.stderr
+
+
+def test_an_unknown_scenario_is_answered_with_those_there_are(capsys: pytest.CaptureFixture[str]) -> None:
+    """Nobody must know where they lie."""
+    assert main(["simulate", "no-such-scenario"]) == 2
+    assert "coil-burns-open" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("command", ["demo", "workbench"])
+def test_a_port_that_is_taken_is_told_before_anything_is_lived_through(
+    command: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """At once, with the option that names another."""
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        assert main([command, "--port", str(taken.getsockname()[1])]) == 2
+    said = capsys.readouterr().err
+    assert "--port" in said
+    assert "lived through" not in said
 
 
 def test_simulate_writes_a_recording_that_replays_to_the_same_findings(
