@@ -12,6 +12,7 @@ from typing import Any
 
 import msgspec
 
+from monitor import foreign
 from monitor.errors import CommandError
 from monitor.records import READINGS
 
@@ -82,13 +83,15 @@ def read(text: bytes | str) -> list[Record]:
     """The records of a pack. Raises CommandError for what is no pack, or a label ending in "_" that is not known
     (RFC 8428, section 4.4: such a label must be understood)."""
     try:
-        rows = msgspec.json.decode(text, type=list[dict[str, Any]])
+        rows = foreign.from_json(text, list[dict[str, Any]])
         for row in rows:
             for label in row:
                 if label.endswith("_"):
                     raise CommandError("SenML label", label, "a label of RFC 8428")
         return msgspec.convert(rows, list[Record])
-    except (msgspec.DecodeError, msgspec.ValidationError) as error:
+    except CommandError:
+        raise
+    except ValueError as error:
         raise CommandError("SenML pack", str(error), "a JSON array of records (RFC 8428)") from None
 
 
@@ -125,6 +128,7 @@ def _one(record: Record, base: Mapping[str, Any], now_s: float) -> Resolved:
     time_s = base.get("bt", 0.0) + (record.t or 0.0)
     if time_s < RELATIVE_BELOW_S:
         time_s += now_s
-    if isinstance(value, float) and not math.isfinite(value):
-        raise CommandError(f"SenML record {name}", value, "a finite number")
+    for number in (value, total, time_s):
+        if isinstance(number, float) and not math.isfinite(number):
+            raise CommandError(f"SenML record {name}", number, "a finite number")
     return Resolved(name=name, time_s=time_s, unit=record.u or base.get("bu"), value=value, sum=total)

@@ -53,6 +53,16 @@ def tried(action: Callable[[], Any], kind: type[CondenserError] = CondenserError
         return None
 
 
+def refusal(action: Callable[[], Any], kind: type[CondenserError] = CondenserError) -> str:
+    """What an action was refused with, in words; "" where it was not."""
+    try:
+        action()
+    except kind as error:
+        looked_at(error)
+        return str(error)
+    return ""
+
+
 @contextmanager
 def soon(seconds: int = 20) -> Iterator[None]:
     """An end to what hangs: TimeoutError after `seconds`, far more than anything inside takes."""

@@ -8,6 +8,7 @@ import errno
 from random import Random
 from typing import Any
 
+import msgspec
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -136,8 +137,8 @@ def test_a_scan_comes_whatever_the_wires_say(
             scan = boards.scan()
             assert clock() - began_s < (MOST_S if slow == 0.0 else 100 * MOST_S)
             _looked_at(scan, boards)
-            for each in (*boards.changes(), scan):
-                engine.take(each)
+            for each in sorted((*boards.changes(), scan), key=lambda one: one.t_s):  # as the service does
+                engine.take(msgspec.structs.replace(each, t_s=max(each.t_s, engine.now_s)))
             for start in boards.starts():
                 assert start.rate_hz > 0.0
                 engine.take_start(start)
