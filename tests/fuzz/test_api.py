@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 import pytest
 import schemathesis
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from schemathesis import GenerationMode
 from schemathesis.checks import not_a_server_error
 from schemathesis.specs.openapi.checks import (
@@ -25,6 +25,7 @@ from schemathesis.specs.openapi.checks import (
 
 from monitor.config import Senses, Settings
 from monitor.limits import HISTORY
+from tests.fuzz.refusals import fuzzed
 from tests.monitor import units
 from tests.web.conftest import app_of
 from tests.web.filled import Site, from_scans
@@ -84,7 +85,7 @@ def test_calls_made_from_the_document(served: Served, method: str, path: str, mo
     elif method == "POST":  # in a query, names that nobody asked for are left unread
         checks.append(negative_data_rejection)
 
-    @settings(max_examples=EXAMPLES, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
+    @fuzzed(EXAMPLES)
     @given(case=operation.as_strategy(generation_mode=mode))
     def run(case: Any) -> None:
         call(served, case, checks)

@@ -11,7 +11,7 @@ from urllib.parse import quote, urlsplit
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.config import Senses, Settings
@@ -19,12 +19,12 @@ from monitor.fleet.store import Store
 from tests.fleet.office import Office
 from tests.fleet.office import token as fleet_token
 from tests.fuzz.fields import WEB, forms, names, places
+from tests.fuzz.refusals import fuzzed
 from tests.monitor import units
 from tests.web.conftest import app_of, csrf
 from tests.web.filled import Site, from_scans
 
-EXAMPLES = 300 if os.environ.get("CI") else 100
-_RARE = settings(max_examples=EXAMPLES, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
+_RARE = fuzzed(300 if os.environ.get("CI") else 100)
 _DEAD = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
 _UNIT_FIELDS = names(WEB)
 _FLEET_FIELDS = names(WEB / "fleet", WEB)
