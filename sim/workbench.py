@@ -135,10 +135,10 @@ class Bench:
         return self._noted(form)
 
     def _noted(self, form: Any) -> str:
-        key = form.get("break") or form.get("mend")
-        if key:
-            self.opened = next(title for title, keys in PLACES if key in keys)
-            return f"{'Broken' if form.get('break') else 'Mended'}: {says(key)}"
+        for field, done in (("break", "Broken"), ("mend", "Mended")):  # in the order of `wished`
+            if (key := form.get(field)) in _KEYS:
+                self.opened = next(title for title, keys in PLACES if key in keys)
+                return f"{done}: {says(key)}"
         do = form["do"]
         if do in ("call", "rest"):
             self.calls = do == "call"
