@@ -54,6 +54,7 @@ HEADERS = {
 # Names that only the network of a house gives out: RFC 6762, RFC 8375, ICANN's reservation of 2024, common practice.
 _HOUSE = (".local", ".home.arpa", ".internal", ".lan")
 _FORWARDED = ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Real-IP", "Via")
+_OPENED = ("document", "empty")
 FORM_FIELD = "csrf"
 
 
@@ -149,7 +150,9 @@ def is_foreign() -> bool:
     Metadata). Browsers tell on this machine and over TLS only; programs do not tell."""
     if request.headers.get("Sec-Fetch-Site", "none") in ("same-origin", "none"):
         return False
-    return request.method not in SAFE or request.headers.get("Sec-Fetch-Dest") != "document"
+    # What a service worker passes on goes to no known place any more ("empty"); a frame is refused by POLICY too.
+    link = request.headers.get("Sec-Fetch-Mode") == "navigate" and request.headers.get("Sec-Fetch-Dest") in _OPENED
+    return request.method not in SAFE or not link
 
 
 def _host() -> str:
