@@ -139,7 +139,7 @@ build() {
     fi
     pin_library "$release"
     "$release/bin/python" -m pip install --no-cache-dir --disable-pip-version-check --quiet \
-        --find-links "$WHEELS" "${from}[web]"
+        --find-links "$WHEELS" "${from}[web,phone,report]"
 }
 
 # The new version must at least start, and read the site file it will be given.

@@ -190,7 +190,7 @@ bootable() {
 
 library_builds() {
     inside 300 python3 -m venv /tmp/builds && inside 600 /tmp/builds/bin/pip install -q --no-cache-dir wheel &&
-        inside 1800 /tmp/builds/bin/pip wheel -q --no-cache-dir -w /opt/builds '/opt/source[web]' 'setuptools>=69' wheel ||
+        inside 1800 /tmp/builds/bin/pip wheel -q --no-cache-dir -w /opt/builds '/opt/source[web,phone,report]' 'setuptools>=69' wheel ||
         return 1
     rm -rf "$WORK/builds" "$CHROOT/opt/builds"/condenser_monitor-*
     mv "$CHROOT/opt/builds" "$WORK/builds"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import site
 import subprocess
@@ -10,6 +11,8 @@ import sys
 from pathlib import Path
 
 import pytest
+
+from monitor.commands.parts import EXTRA_OF
 
 ROOT = Path(__file__).parents[2]
 SCRIPTS = ROOT / "hardware" / "install"
@@ -95,6 +98,12 @@ def test_a_fresh_install_makes_program_site_file_and_units(first_install: Path) 
     command = first_install / "usr/local/bin/condenser-monitor"
     assert command.readlink() == Path("/opt/condenser-monitor/current/bin/condenser-monitor")
     assert "i2c_arm_baudrate=400000" in (first_install / CONFIG).read_text()
+
+
+def test_what_a_monitor_does_for_its_house_comes_along() -> None:
+    """Page, phone and report need extras of their own: the installer asks for each, and for nothing of the office's."""
+    asked = re.findall(r"\$\{from\}\[([a-z,]+)\]", (SCRIPTS / "install.sh").read_text())
+    assert [set(extras.split(",")) for extras in asked] == [set(EXTRA_OF.values()) - {"fleet", "demo", "completion"}]
 
 
 def test_an_upgrade_keeps_the_owners_files_and_one_version_to_go_back_to(wheel: Path, installed: Path) -> None:
