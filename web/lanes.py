@@ -6,9 +6,10 @@ stay readable on a phone and on a desk. Lit stretches are solid bars, dead ones 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import cache
 from html import escape
-from itertools import pairwise
+from operator import sub
 from typing import NamedTuple
 
 from monitor.history.kept import LANES, Lane, Point
@@ -37,13 +38,18 @@ class Span(NamedTuple):
 
     def share(self, wall_s: float) -> float:
         """Where a moment lies, in per cent of the width, held to the ends."""
-        part = (wall_s - self.from_s) / (self.to_s - self.from_s)
-        return round(100 * min(1.0, max(0.0, part)), 3)
+        return self.shares((wall_s,))[0]
+
+    def shares(self, moments: Iterable[float]) -> list[float]:
+        """The same of many moments."""
+        from_s, length_s = self.from_s, self.to_s - self.from_s
+        parts = [(at_s - from_s) / length_s for at_s in moments]
+        return [round(100 * (0.0 if part < 0 else 1.0 if part > 1 else part), 3) for part in parts]
 
 
 def svg(
     lanes: Sequence[Lane],
-    curves: dict[str, Sequence[Point]],
+    curves: Mapping[str, Sequence[Point]],
     span: Span,
     ticks: Sequence[tuple[float, str]],
     marks: Sequence[Mark] = (),
@@ -52,6 +58,8 @@ def svg(
 ) -> str:
     """The lanes over `span`. `curves`: reading -> points; `ticks`: moments and their words, for the axis of time."""
     y = _TOP
+    # A stretch begins when the one before it ends, and often with those of the other lanes: each moment is said once.
+    span = span._replace(clock=cache(span.clock))
     body = _marks(marks, span)
     for lane in LANES:
         height = _TALL if curves.get(CURVES.get(lane, "")) else _PLAIN
@@ -71,7 +79,7 @@ def svg(
     )
 
 
-def summary(lanes: Iterable[Lane], span: Span) -> str:
+def summary(lanes: Sequence[Lane], span: Span) -> str:
     """The lanes in words: how long and how often each was on."""
     parts = []
     for name in LANES:
@@ -93,20 +101,19 @@ def held(lane: Lane, span: Span) -> float:
 
 
 def _lane(lane: str, stretches: Sequence[Lane], span: Span, box: tuple[float, float], name: str) -> str:
-    title = f'<text x="0" y="{box[0] - 5:g}" class="lane-name">{escape(_title(lane))}</text>'
-    return title + "".join(_stretch(row, span, box, name) for row in stretches)
+    title = _title(lane)
+    named = f'<text x="0" y="{box[0] - 5:g}" class="lane-name">{escape(title)}</text>'
+    return named + "".join([_stretch(row, title, span, box, name) for row in stretches])
 
 
-def _stretch(row: Lane, span: Span, box: tuple[float, float], name: str) -> str:
+def _stretch(row: Lane, title: str, span: Span, box: tuple[float, float], name: str) -> str:
     y, height = box
-    start = span.share(row.from_wall_s)
-    end = 100.0 if row.to_wall_s is None else span.share(row.to_wall_s)
+    to_s = span.to_s if row.to_wall_s is None else row.to_wall_s
+    start, end = span.shares((row.from_wall_s, to_s))
     # A run of seconds must still be seen in the picture of a day.
     width = max(end - start, 0.25)
-    to_s = span.to_s if row.to_wall_s is None else row.to_wall_s
     state = texts.WORDS[f"state-{row.state.value}"]
-    begin, end_words = span.clock(row.from_wall_s), span.clock(to_s)
-    told = plain("lane-stretch", lane=_title(row.name), state=state, begin=begin, end=end_words)
+    told = plain("lane-stretch", lane=title, state=state, begin=span.clock(row.from_wall_s), end=span.clock(to_s))
     if row.state is LinkState.DEAD:
         line = f'<line x1="{start}%" x2="{end}%" y1="{y + height:g}" y2="{y + height:g}" class="lane-ground"/>'
         return line.replace("/>", f"><title>{escape(told)}</title></line>")
@@ -117,11 +124,11 @@ def _stretch(row: Lane, span: Span, box: tuple[float, float], name: str) -> str:
     )
 
 
-def _curve(lane: str, curves: dict[str, Sequence[Point]], span: Span, y: float, height: float) -> str:
+def _curve(lane: str, curves: Mapping[str, Sequence[Point]], span: Span, y: float, height: float) -> str:
     points = curves.get(CURVES.get(lane, ""), ())
     if not points:
         return ""
-    top = max(0.1, *(point.high for point in points))
+    top = max(0.1, *[point.high for point in points])
     shape, told = path(points, span, top, step_s(points)), plain("up-to", value=f"{top:.1f}")
     return (
         f'<svg x="0" y="{y:g}" width="100%" height="{height:g}" viewBox="0 0 1000 100" preserveAspectRatio="none">'
@@ -133,18 +140,19 @@ def _curve(lane: str, curves: dict[str, Sequence[Point]], span: Span, y: float, 
 
 def step_s(points: Sequence[Point]) -> float:
     """The usual distance between points; a longer one is a gap."""
-    gaps = sorted(after.wall_s - before.wall_s for before, after in pairwise(points))
+    begun = [point.wall_s for point in points]
+    gaps = sorted(map(sub, begun[1:], begun))
     return gaps[len(gaps) // 2] if gaps else 0.0
 
 
 def path(points: Sequence[Point], span: Span, top: float, step: float, low: float = 0.0) -> str:
     """A curve of means in a space of 1000 by 100, each at the middle of its stretch; broken where readings miss."""
-    drawn, was_s = [], None
-    for point in points:
-        x, y = span.share(point.wall_s + step / 2) * 10, 98 - 94 * (point.mean - low) / (top - low)
-        joined = was_s is not None and point.wall_s - was_s <= 3.5 * step
-        drawn.append(f"{'L' if joined else 'M'}{x:.1f} {y:.1f}")
-        was_s = point.wall_s
+    drawn, was_s, longest, height = [], float("-inf"), 3.5 * step, top - low
+    shares = span.shares([point.wall_s + step / 2 for point in points])
+    for (wall_s, mean, _, _), share in zip(points, shares, strict=True):
+        pen = "L" if wall_s - was_s <= longest else "M"
+        drawn.append(f"{pen}{share * 10:.1f} {98 - 94 * (mean - low) / height:.1f}")
+        was_s = wall_s
     return "".join(drawn)
 
 

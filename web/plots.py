@@ -32,8 +32,8 @@ class Bar(NamedTuple):
 
 def axis_for(points: Sequence[Point], unit: str, *, from_zero: bool) -> Axis:
     """An axis with round ends that holds all points."""
-    high = max((point.high for point in points), default=1.0)
-    low = 0.0 if from_zero else min((point.low for point in points), default=0.0)
+    high = max([point.high for point in points], default=1.0)
+    low = 0.0 if from_zero else min([point.low for point in points], default=0.0)
     step = round_step((high - low) / 3 or 1.0)
     return Axis(step * (low // step), step * -(-(high + 1e-9) // step), unit)
 
@@ -76,7 +76,7 @@ def curve(
 def _told(points: Sequence[Point], axis: Axis) -> str:
     if not points:
         return plain("plot-none")
-    low, high = min(point.low for point in points), max(point.high for point in points)
+    low, high = min([point.low for point in points]), max([point.high for point in points])
     low_, high_, last = (f"{value:.1f}" for value in (low, high, points[-1].mean))
     return plain("plot-told", low=low_, high=high_, last=last, unit=axis.unit)
 
@@ -84,12 +84,13 @@ def _told(points: Sequence[Point], axis: Axis) -> str:
 def _band(points: Sequence[Point], span: Span, axis: Axis, step: float) -> str:
     """Upright strokes from lowest to highest, one a point, as wide as a point."""
     half = 500 * step / (span.to_s - span.from_s)
-    drawn = ""
-    for point in points:
-        x = span.share(point.wall_s) * 10 + half
-        top, foot = (98 - 94 * (value - axis.low) / (axis.high - axis.low) for value in (point.high, point.low))
-        drawn += f"M{x - half:.1f} {top:.1f}H{x + half:.1f}V{foot:.1f}H{x - half:.1f}z"
-    return drawn
+    least, height, drawn = axis.low, axis.high - axis.low, []
+    shares = span.shares([point.wall_s for point in points])
+    for (_, _, low, high), share in zip(points, shares, strict=True):
+        x = share * 10 + half
+        left, foot = f"{x - half:.1f}", 98 - 94 * (low - least) / height
+        drawn.append(f"M{left} {98 - 94 * (high - least) / height:.1f}H{x + half:.1f}V{foot:.1f}H{left}z")
+    return "".join(drawn)
 
 
 def _levels(axis: Axis, scale: float, plot: float) -> list[tuple[float, float]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from bisect import bisect_right
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
@@ -16,13 +17,14 @@ from monitor.records import LinkState
 from monitor.trends.normal import PARTS
 from monitor.words import texts
 from web import lanes, plots
-from web.view_status import TICKS, flags, last_s
+from web.view_status import TICKS, lanes_svg, last_s
 from web.window import Window, window
 from web.words import plain
 
 past = Blueprint("past", __name__)
 _W = limits.WEB
 _DAY_S = 86400.0
+_PLOTTED = ("control_v", "coil_a", "outdoor_c")  # the readings that have a plot of their own
 
 
 class Zoom(NamedTuple):
@@ -72,32 +74,32 @@ def shown() -> str:
 
 
 def _by_time(found: Window, span: lanes.Span) -> list[Plot]:
-    history, points = found.history, int(_W["points"].value)
-    seen = found.look()
-    axis = moments.ticks(span.from_s, span.to_s, most=TICKS)
-    curves = {name: history.readings(name, span.from_s, span.to_s, points) for name in lanes.CURVES.values()}
-    stretches = kept.ended(history.lanes(span.from_s, span.to_s), last_s(seen))
-    marks = flags(found, span.from_s, span.to_s)
-    made = [Plot(plain("what-ran"), Markup(lanes.svg(stretches, dict(curves), span, axis, marks)))]  # noqa: S704 - ours
-    return made + [_curve(found, name, span, axis) for name in ("control_v", "coil_a", "outdoor_c")]
+    curves = _curves(found, (*lanes.CURVES.values(), *_PLOTTED), span)
+    drawn = Markup(lanes_svg(found, span, found.look(), curves))  # noqa: S704 - ours
+    axis, scale = moments.ticks(span.from_s, span.to_s, most=TICKS), found.scale()
+    made = [Plot(plain("what-ran"), drawn)]
+    return made + [_curve(name, curves[name], scale, span, axis) for name in _PLOTTED]
 
 
-def _curve(found: Window, name: str, span: lanes.Span, axis: Sequence[tuple[float, str]]) -> Plot:
-    points = found.history.readings(name, span.from_s, span.to_s, int(_W["points"].value))
-    unit = {"control_v": "V", "coil_a": "A", "outdoor_c": f"°{found.scale()}"}[name]
+def _curves(found: Window, names: Sequence[str], span: lanes.Span) -> dict[str, list[Point]]:
+    return found.history.curves(names, span.from_s, span.to_s, int(_W["points"].value))
+
+
+def _curve(name: str, points: Sequence[Point], scale: str, span: lanes.Span, axis: Sequence[tuple[float, str]]) -> Plot:
+    unit = {"control_v": "V", "coil_a": "A", "outdoor_c": f"°{scale}"}[name]
     if name == "outdoor_c":
-        points = [in_scale(point, found.scale()) for point in points]
+        points = in_scale(points, scale)
     title = texts.capital(texts.NAMES[name])
     upright = plots.axis_for(points, unit, from_zero=name != "outdoor_c")
     svg = plots.curve(points, span, upright, axis, title=title, name=name.replace("_", "-"))
     return Plot(title, Markup(svg))  # noqa: S704 - drawn by us, its words escaped
 
 
-def in_scale(point: Point, scale: str) -> Point:
-    """A point of temperature in the reader's scale."""
+def in_scale(points: Sequence[Point], scale: str) -> Sequence[Point]:
+    """Points of temperature in the reader's scale."""
     if scale == "C":
-        return point
-    return Point(point.wall_s, *(_scaled(value, scale) for value in (point.mean, point.low, point.high)))
+        return points
+    return [Point(at, mean * 9 / 5 + 32, low * 9 / 5 + 32, high * 9 / 5 + 32) for at, mean, low, high in points]
 
 
 class Day(NamedTuple):
@@ -112,9 +114,21 @@ class Day(NamedTuple):
 def _days(found: Window, span: lanes.Span) -> list[tuple[str, Day | None]]:
     """Each local day of a span with its words, the oldest first; None: nothing was recorded."""
     spans = day_spans(span)
-    rows = [row for row in found.history.lanes(spans[0].from_s, spans[-1].to_s) if row.name == "compressor"]
+    rows = found.history.lanes(spans[0].from_s, spans[-1].to_s, ("compressor",))
     known = [row for row in kept.ended(rows, last_s(found.look())) if row.state is not LinkState.UNKNOWN]
-    return [_day(day, known) for day in spans]
+    return [_day(day, touching) for day, touching in zip(spans, _shared_out(known, spans), strict=True)]
+
+
+def _shared_out(rows: Sequence[kept.Lane], days: Sequence[lanes.Span]) -> list[list[kept.Lane]]:
+    """For each day, which follow each other, the stretches that touch it."""
+    begun = [day.from_s for day in days]
+    found: list[list[kept.Lane]] = [[] for _ in days]
+    for row in rows:
+        first = max(0, bisect_right(begun, row.from_wall_s) - 1)
+        last = len(days) if row.to_wall_s is None else bisect_right(begun, row.to_wall_s)
+        for place in range(first, last):
+            found[place].append(row)
+    return found
 
 
 def _day(day: lanes.Span, known: Sequence[kept.Lane]) -> tuple[str, Day | None]:
@@ -141,11 +155,12 @@ def _by_day(found: Window, span: lanes.Span, days: Sequence[tuple[str, Day | Non
         for words, day in days
     ]
     axis = moments.ticks(span.from_s, span.to_s, most=TICKS)
+    warmth = _curve("outdoor_c", _curves(found, ("outdoor_c",), span)["outdoor_c"], found.scale(), span, axis)
     made = [
         (plain(title), plots.bars(rows, unit, title=plain(title), name=title))
         for title, rows, unit in (("hours-a-day", hours, "h"), ("starts-a-day", starts, ""))
     ]
-    return [Plot(title, Markup(svg)) for title, svg in made] + [_curve(found, "outdoor_c", span, axis)]  # noqa: S704
+    return [Plot(title, Markup(svg)) for title, svg in made] + [warmth]  # noqa: S704
 
 
 def day_spans(span: lanes.Span) -> list[lanes.Span]:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 
 from flask import Blueprint, Response, abort, current_app, render_template, request
 from markupsafe import Markup
 
 from monitor import limits, moments
 from monitor.history import kept
-from monitor.records import Change, ChangeKind
+from monitor.records import ChangeKind
 from monitor.words import texts
 from web import ladder, lanes
 from web.window import Seen, Window, window
@@ -111,13 +111,16 @@ PARTS: dict[str, Callable[[Seen], str]] = {
 
 def day_svg(found: Window, from_s: float, to_s: float, seen: Seen) -> str:
     """Lanes, currents and findings of a span."""
-    history = found.history
-    span = lanes.Span(from_s, to_s, moments.moment)
     points = int(limits.WEB["points"].value)
-    curves = {reading: history.readings(reading, from_s, to_s, points) for reading in lanes.CURVES.values()}
-    axis = moments.ticks(from_s, to_s, most=TICKS)
-    stretches = kept.ended(history.lanes(from_s, to_s), last_s(seen))
-    return lanes.svg(stretches, dict(curves), span, axis, flags(found, from_s, to_s))
+    curves = found.history.curves(tuple(lanes.CURVES.values()), from_s, to_s, points)
+    return lanes_svg(found, lanes.Span(from_s, to_s, moments.moment), seen, curves)
+
+
+def lanes_svg(found: Window, span: lanes.Span, seen: Seen, curves: Mapping[str, Sequence[kept.Point]]) -> str:
+    """The same of curves that are at hand."""
+    axis = moments.ticks(span.from_s, span.to_s, most=TICKS)
+    stretches = kept.ended(found.history.lanes(span.from_s, span.to_s), last_s(seen))
+    return lanes.svg(stretches, curves, span, axis, flags(found, span.from_s, span.to_s))
 
 
 def last_s(seen: Seen) -> float | None:
@@ -130,10 +133,7 @@ def last_s(seen: Seen) -> float | None:
 def flags(found: Window, from_s: float, to_s: float) -> list[lanes.Mark]:
     """The findings raised in a span, as marks on the axis of time."""
     return [
-        lanes.Mark(kept.wall_s, texts.FINDINGS[kept.body.finding].headline, kept.body.severity.value)
-        for kept in found.history.latest_events(limit=500)
-        if isinstance(kept.body, Change)
-        and kept.body.change is ChangeKind.RAISED
-        and kept.wall_s is not None
-        and from_s <= kept.wall_s <= to_s
+        lanes.Mark(wall_s, texts.FINDINGS[change.finding].headline, change.severity.value)
+        for wall_s, change in found.history.changes(from_s, to_s, limit=500)
+        if change.change is ChangeKind.RAISED
     ]

@@ -33,7 +33,7 @@ from monitor.history.kept import (
 from monitor.history.live import Live, LiveStatus, row_lane
 from monitor.history.rollup import SCALE, STEP_S
 from monitor.history.store import MIGRATIONS, connect, free_bytes
-from monitor.records import READINGS, Answer, Cycle, StartTransient, UnitStatus
+from monitor.records import READINGS, Answer, Change, Cycle, StartTransient, UnitStatus
 
 OUTBOX = "SELECT place, topic, seq, id, kind, run, t_s, wall_s, body FROM outbox"
 OUTLET_NOTE = "outlet:"  # before an outlet's name among the notes
@@ -41,9 +41,11 @@ _Record = TypeVar("_Record")
 _Sums = dict[int, list[float | None]]  # where a stretch begins -> count, sum, low, high of each reading
 _ROW = msgspec.json.Decoder(list[float | None])
 _JOIN: tuple[Callable[[list[float]], float], ...] = (sum, sum, min, max)
-_LANES = (
+_LANE = (
     "SELECT name, from_wall_s, state, to_wall_s FROM lanes "
-    "WHERE from_wall_s < ? AND (to_wall_s IS NULL OR to_wall_s > ?)"
+    "WHERE name = ? AND from_wall_s < ? AND (to_wall_s IS NULL OR to_wall_s > ?) "
+    # From the last one that began before the span: the stretches of a link follow each other, and years may lie before.
+    "AND from_wall_s >= coalesce((SELECT max(from_wall_s) FROM lanes WHERE name = ? AND from_wall_s <= ?), 0)"
 )
 
 
@@ -82,11 +84,13 @@ class Lookups:
             return LiveStatus(0.0, "", wall_s, bytes(body))
         return None
 
-    def lanes(self, from_wall_s: float, to_wall_s: float) -> list[Lane]:
-        """Stretches of the links in LANES that touch the span, in order of lane and time."""
-        span = (to_wall_s, from_wall_s)
-        found = {(row[0], row[1]): row_lane(row) for row in self._rows(_LANES, *span)}
-        found |= {(row[0], row[1]): row_lane(row) for row in self._live.select(_LANES, span)}
+    def lanes(self, from_wall_s: float, to_wall_s: float, names: Sequence[str] = LANES) -> list[Lane]:
+        """Stretches of links (some of LANES) that touch the span, in order of lane and time."""
+        found = {}
+        for name in names:
+            values = (name, to_wall_s, from_wall_s, name, from_wall_s)
+            for row in (*self._rows(_LANE, *values), *self._live.select(_LANE, values)):
+                found[name, row[1]] = row_lane(row)
         return sorted(found.values(), key=lambda lane: (LANES.index(lane.name), lane.from_wall_s))
 
     def readings(self, name: str, from_wall_s: float, to_wall_s: float, points: int = 500) -> list[Point]:
@@ -121,6 +125,12 @@ class Lookups:
         sql = f"{OUTBOX} WHERE topic = 'cycles' AND wall_s >= ? AND wall_s < ? ORDER BY wall_s DESC LIMIT ?"
         found = [(kept.wall_s, kept.body) for kept in kept_rows(self._rows(sql, from_wall_s, to_wall_s, limit))]
         return [(wall_s, body) for wall_s, body in found if wall_s is not None and isinstance(body, Cycle)]
+
+    def changes(self, from_wall_s: float, to_wall_s: float, limit: int = 200) -> list[tuple[float, Change]]:
+        """Changes of findings in the span, both ends with it, as (wall time, change), newest first."""
+        sql = f"{OUTBOX} WHERE topic = 'events' AND wall_s >= ? AND wall_s <= ? AND kind = 'change' "
+        found = kept_rows(self._rows(f"{sql}ORDER BY wall_s DESC LIMIT ?", from_wall_s, to_wall_s, limit))
+        return [(row.wall_s, row.body) for row in found if row.wall_s is not None and isinstance(row.body, Change)]
 
     def events(self, after_seq: int = 0, limit: int = 200, topic: Topic = "events") -> list[Kept]:
         """Rows of one topic with `seq` above `after_seq`, oldest first."""
