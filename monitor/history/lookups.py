@@ -289,9 +289,9 @@ def stretch_sums(table: str, names: Sequence[str]) -> str:
     # One look by the key for each stretch: grouped rows would all be sorted first, which takes as long as reading them.
     return (
         "WITH RECURSIVE stretch (from_s) AS ("  # noqa: S608 - our own tables, and names of our own table of readings
-        f"SELECT ? + (first_s - ?) / ? * ? FROM (SELECT min(wall_s) AS first_s FROM {table} WHERE wall_s >= ?) "
-        "WHERE first_s < ? UNION ALL SELECT from_s + ? FROM stretch "
-        f"WHERE from_s + ? <= (SELECT max(wall_s) FROM {table} WHERE wall_s < ?)) "
+        f"SELECT ? + (wall_s - ?) / ? * ? FROM (SELECT wall_s FROM {table} WHERE wall_s >= ? AND wall_s < ? "
+        "ORDER BY wall_s LIMIT 1) UNION ALL SELECT from_s + ? FROM stretch WHERE from_s + ? <= "
+        f"(SELECT wall_s FROM {table} WHERE wall_s < ? ORDER BY wall_s DESC LIMIT 1)) "
         f"SELECT from_s, (SELECT json_array({sums}) FROM {table} "
         "WHERE wall_s >= from_s AND wall_s < min(from_s + ?, ?)) FROM stretch"
     )
