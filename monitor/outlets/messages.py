@@ -236,6 +236,7 @@ def unit_mark(status: UnitStatus) -> tuple[object, ...]:
 # ---------------------------------------------------------------- in
 
 _Text = Annotated[str, msgspec.Meta(max_length=100)]
+_Wanted = Annotated[int, msgspec.Meta(ge=1, le=2**53 - 1)]  # RFC 8259, section 6: what every reader of JSON agrees on
 
 
 class PersonsRequest(Request, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -255,8 +256,8 @@ class ResendRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     id: Id
     request: Literal["resend"]
     topic: Literal["events", "cycles"]
-    from_seq: Seq
-    to_seq: Seq
+    from_seq: _Wanted
+    to_seq: _Wanted
     origin: _Text = ""
     by: _Text = ""
 

@@ -118,6 +118,17 @@ def test_a_request_is_taken_or_refused_in_words(site: Site, payload: bytes, reta
     tried(lambda: read_request(payload), CommandError)
 
 
+@pytest.mark.parametrize("seq", [2**53, 2**63, 2**64 - 1])
+def test_a_number_that_no_database_holds_is_refused(site: Site, seq: int) -> None:
+    """A resend from a number beyond what SQLite or JSON can hold: refused in words, not taken for a fault of ours."""
+    outlet = _Outlet(site)
+    payload = msgspec.json.encode({"id": "r", "request": "resend", "topic": "events", "from_seq": seq, "to_seq": seq})
+    outlet._on_message(None, None, SimpleNamespace(payload=payload, retain=False))  # type: ignore[arg-type]
+    answer = msgspec.json.decode(outlet.said[0][1])
+    assert not answer["done"]
+    assert "from_seq" in answer["why"]
+
+
 _TOPICS = st.one_of(
     st.sampled_from([topic("site-1", name) for name in fleet.READERS]),
     st.text(max_size=30),
