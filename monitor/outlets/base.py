@@ -20,6 +20,7 @@ from monitor.history.kept import Kept
 from monitor.records import Event, UnitStatus
 
 _N = {name: limit.value for name, limit in limits.EDGE.items()}
+_ROWS = 100  # taken from the outbox at a time
 STUCK = "has not come back for a minute"
 
 
@@ -131,16 +132,16 @@ class EventOutlet(ThreadedOutlet):
     def turn(self) -> float:
         """Deliver what is waiting; raises what `deliver` raises."""
         self._news.clear()
-        rows = self.history.outbox(self.name, begin=self.begin)
+        rows = self.history.outbox(self.name, begin=self.begin, limit=_ROWS)
         for kept in rows:
             if self._stop.is_set():
-                break
+                return 0.0
             self.deliver(kept, self._status)
             self.history.delivered(self.name, kept.place)
             self._backoff.went_well()
-        if rows:
+        if len(rows) == _ROWS:
             return 0.0  # there may be more
-        self.idle(self._status)
+        self.idle(self._status)  # in the same turn: rows taken in do not say that what was failing has ended
         return _N["poll_s"] * 5
 
     @abstractmethod
@@ -148,4 +149,4 @@ class EventOutlet(ThreadedOutlet):
         """Deliver one row; what it raises is shown, and the row is tried again after a pause."""
 
     def idle(self, status: UnitStatus | None) -> None:
-        """Called when nothing is waiting, about once a second: repeats, quiet hours, a daily word."""
+        """Called when nothing is waiting, about once a second: repeats, quiet hours, a daily word. Raises as `deliver`."""

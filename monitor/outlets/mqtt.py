@@ -344,7 +344,10 @@ class MqttOutlet(ThreadedOutlet):
         rows = [kept for kept in rows if kept.seq <= request.to_seq]
         if request.origin:
             rows = [kept for kept in rows if id_origin(kept.id, kept.seq) == request.origin]
+        ahead = self.history.outbox(self.name, begin=self.begin, limit=1)
         for kept in rows:
+            if ahead and kept.place >= ahead[0].place:
+                break  # not delivered yet: it comes by itself, in its turn, and nothing may overtake it
             self._resent.add(self._publish(client, kept.topic, msgspec.json.encode(out_message(kept, self._site))))
         first_seq = self.history.first_seq(request.topic)
         if not rows:

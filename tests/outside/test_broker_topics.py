@@ -271,6 +271,7 @@ def test_a_flood_of_resends_fills_no_memory(keep: config.History) -> None:
         history.step(now_s=1.0, wall_s=WALL_S, status=status(), memory=lambda: b"", events=events)
         outlet, client = MqttOutlet(Settings(mqtt=config.Mqtt(host="nowhere"))), Client()
         outlet.history = history
+        history.delivered(outlet.name, history.outbox(outlet.name, begin=True, limit=most)[-1].place)
         wish = ResendRequest(id="r", request="resend", topic="events", from_seq=1, to_seq=most)
         answers = [outlet._resend(client, wish) for _ in range(50)]  # type: ignore[arg-type]
         assert [answer is not None for answer in answers] == [True] + [False] * 49
