@@ -7,8 +7,9 @@ stay readable on a phone and on a desk. Lit stretches are solid bars, dead ones 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from functools import cache
+from dataclasses import dataclass, field
 from html import escape
+from itertools import repeat
 from operator import sub
 from typing import NamedTuple
 
@@ -29,12 +30,24 @@ class Mark(NamedTuple):
     kind: str
 
 
-class Span(NamedTuple):
-    """A stretch of wall time and how a moment of it is written."""
+class Places(NamedTuple):
+    """Where stretches have their left ends, their middles and their right ends, as written in a picture."""
+
+    lefts: list[str]
+    middles: list[str]
+    rights: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of wall time and how a moment of it is written. What several curves and lanes drawn over it have in
+    common is worked out once, and goes with it."""
 
     from_s: float
     to_s: float
     clock: Callable[[float], str]
+    _moments: dict[float, str] = field(default_factory=dict, compare=False, repr=False)
+    _places: dict[object, Places] = field(default_factory=dict, compare=False, repr=False)
 
     def share(self, wall_s: float) -> float:
         """Where a moment lies, in per cent of the width, held to the ends."""
@@ -45,6 +58,28 @@ class Span(NamedTuple):
         from_s, length_s = self.from_s, self.to_s - self.from_s
         parts = [(at_s - from_s) / length_s for at_s in moments]
         return [round(100 * (0.0 if part < 0 else 1.0 if part > 1 else part), 3) for part in parts]
+
+    def moment(self, wall_s: float) -> str:
+        """A moment as it is written: a stretch begins when the one before it ends, and often with those of others."""
+        found = self._moments.get(wall_s)
+        if found is None:
+            found = self._moments[wall_s] = self.clock(wall_s)
+        return found
+
+    def places(self, begun: Sequence[float], step_s: float) -> Places:
+        """Where stretches of `step_s` lie in a width of 1000."""
+        key = (tuple(begun), step_s)
+        found = self._places.get(key)
+        if found is None:
+            half = 500 * step_s / (self.to_s - self.from_s)
+            lefts = [share * 10 + half for share in self.shares(begun)]
+            middles = [share * 10 for share in self.shares([at_s + step_s / 2 for at_s in begun])]
+            found = self._places[key] = Places(
+                [f"{x - half:.1f}" for x in lefts],
+                [f"{x:.1f}" for x in middles],
+                [f"{x + half:.1f}" for x in lefts],
+            )
+        return found
 
 
 def svg(
@@ -58,8 +93,6 @@ def svg(
 ) -> str:
     """The lanes over `span`. `curves`: reading -> points; `ticks`: moments and their words, for the axis of time."""
     y = _TOP
-    # A stretch begins when the one before it ends, and often with those of the other lanes: each moment is said once.
-    span = span._replace(clock=cache(span.clock))
     body = _marks(marks, span)
     for lane in LANES:
         height = _TALL if curves.get(CURVES.get(lane, "")) else _PLAIN
@@ -103,17 +136,20 @@ def held(lane: Lane, span: Span) -> float:
 def _lane(lane: str, stretches: Sequence[Lane], span: Span, box: tuple[float, float], name: str) -> str:
     title = _title(lane)
     named = f'<text x="0" y="{box[0] - 5:g}" class="lane-name">{escape(title)}</text>'
-    return named + "".join([_stretch(row, title, span, box, name) for row in stretches])
+    ends = [span.to_s if row.to_wall_s is None else row.to_wall_s for row in stretches]
+    shares = zip(span.shares([row.from_wall_s for row in stretches]), span.shares(ends), strict=True)
+    states = [texts.WORDS[f"state-{row.state.value}"] for row in stretches]
+    told = [
+        plain("lane-stretch", lane=title, state=state, begin=span.moment(row.from_wall_s), end=span.moment(end_s))
+        for row, state, end_s in zip(stretches, states, ends, strict=True)
+    ]
+    return named + "".join(map(_stretch, stretches, told, shares, repeat(box), repeat(name)))
 
 
-def _stretch(row: Lane, title: str, span: Span, box: tuple[float, float], name: str) -> str:
-    y, height = box
-    to_s = span.to_s if row.to_wall_s is None else row.to_wall_s
-    start, end = span.shares((row.from_wall_s, to_s))
+def _stretch(row: Lane, told: str, shares: tuple[float, float], box: tuple[float, float], name: str) -> str:
+    (start, end), (y, height) = shares, box
     # A run of seconds must still be seen in the picture of a day.
     width = max(end - start, 0.25)
-    state = texts.WORDS[f"state-{row.state.value}"]
-    told = plain("lane-stretch", lane=title, state=state, begin=span.clock(row.from_wall_s), end=span.clock(to_s))
     if row.state is LinkState.DEAD:
         line = f'<line x1="{start}%" x2="{end}%" y1="{y + height:g}" y2="{y + height:g}" class="lane-ground"/>'
         return line.replace("/>", f"><title>{escape(told)}</title></line>")
@@ -148,10 +184,10 @@ def step_s(points: Sequence[Point]) -> float:
 def path(points: Sequence[Point], span: Span, top: float, step: float, low: float = 0.0) -> str:
     """A curve of means in a space of 1000 by 100, each at the middle of its stretch; broken where readings miss."""
     drawn, was_s, longest, height = [], float("-inf"), 3.5 * step, top - low
-    shares = span.shares([point.wall_s + step / 2 for point in points])
-    for (wall_s, mean, _, _), share in zip(points, shares, strict=True):
+    middles = span.places([point.wall_s for point in points], step).middles
+    for (wall_s, mean, _, _), x in zip(points, middles, strict=True):
         pen = "L" if wall_s - was_s <= longest else "M"
-        drawn.append(f"{pen}{share * 10:.1f} {98 - 94 * (mean - low) / height:.1f}")
+        drawn.append(f"{pen}{x} {98 - 94 * (mean - low) / height:.1f}")
         was_s = wall_s
     return "".join(drawn)
 
@@ -170,7 +206,7 @@ def _marks(marks: Sequence[Mark], span: Span) -> str:
     drawn = ""
     for mark in marks:
         x = span.share(mark.wall_s)
-        told = f"{span.clock(mark.wall_s)}: {mark.words}"
+        told = f"{span.moment(mark.wall_s)}: {mark.words}"
         drawn += (
             f'<svg x="{x}%" y="2" width="1" height="18" overflow="visible" class="mark-{mark.kind}">'
             f'<path d="M0 16l-7 -14h14z" class="flag"/><title>{escape(told)}</title></svg>'

@@ -83,13 +83,11 @@ def _told(points: Sequence[Point], axis: Axis) -> str:
 
 def _band(points: Sequence[Point], span: Span, axis: Axis, step: float) -> str:
     """Upright strokes from lowest to highest, one a point, as wide as a point."""
-    half = 500 * step / (span.to_s - span.from_s)
     least, height, drawn = axis.low, axis.high - axis.low, []
-    shares = span.shares([point.wall_s for point in points])
-    for (_, _, low, high), share in zip(points, shares, strict=True):
-        x = share * 10 + half
-        left, foot = f"{x - half:.1f}", 98 - 94 * (low - least) / height
-        drawn.append(f"M{left} {98 - 94 * (high - least) / height:.1f}H{x + half:.1f}V{foot:.1f}H{left}z")
+    lefts, _, rights = span.places([point.wall_s for point in points], step)
+    for (_, _, low, high), left, right in zip(points, lefts, rights, strict=True):
+        top, foot = 98 - 94 * (high - least) / height, 98 - 94 * (low - least) / height
+        drawn.append(f"M{left} {top:.1f}H{right}V{foot:.1f}H{left}z")
     return "".join(drawn)
 
 
