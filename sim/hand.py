@@ -30,9 +30,9 @@ _SEEN_DIRTY, _SEEN_LOW, _SEEN_HIGH, _SEEN_OVERSIZED = 0.8, 0.85, 1.1, 1.5  # our
 
 def shows(check: str, world: World) -> str:
     """What this check shows now. Raises CommandError for a check that nobody can make here."""
-    found = _SHOWN.get(check)
+    found = SHOWN.get(check)
     if found is None:
-        raise CommandError("check", check, "one of " + ", ".join(_SHOWN))
+        raise CommandError("check", check, "one of " + ", ".join(SHOWN))
     return found(world)
 
 
@@ -156,7 +156,7 @@ def _compared(world: World) -> str:
     return "differs" if faulty else "agrees"
 
 
-_SHOWN: dict[str, Callable[[World], str]] = {
+SHOWN: dict[str, Callable[[World], str]] = {
     "thermostat-setting": lambda w: "wrong" if w.condition.set_offset_k else "right",
     "breakers": lambda w: "off" if w.condition.line_open else "on",
     "listen": _listen,

@@ -21,7 +21,8 @@ PAGES = catalogue.pages()
 @pytest.mark.parametrize("name", PAGES)
 def test_page_kept_is_the_page_made(name: str) -> None:
     """What lies in monitor/pages is what the tables give today; `python -m monitor.catalogue` mends it."""
-    assert (catalogue.PLACE / name).read_text(encoding="utf-8") == PAGES[name]
+    kept = (catalogue.PLACE / name).read_text(encoding="utf-8")
+    assert kept == PAGES[name], f"monitor/pages/{name} is of older tables: python -m monitor.catalogue makes it anew"
 
 
 def test_no_page_lies_about_that_no_table_makes() -> None:

@@ -1,0 +1,92 @@
+"""What a new sense, finding, suspect or check needs, and where: one failure names every place that is still left.
+
+The tables are the program's own. Whoever adds a row to the first one of a kind (READINGS, findings.ROWS, SUSPECTS,
+CHECKS) runs this file alone until it passes, then the suite.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+
+import pytest
+
+from hardware import commission_rules
+from hardware.boards import CHANNELS
+from hardware.circuits.pages import PLACES
+from monitor.beliefs import Sensing
+from monitor.checks.rows import CHECKS
+from monitor.config import Senses, Settings, Unit
+from monitor.findings import CATALOGUE
+from monitor.fleet.parts import LOADS
+from monitor.fleet.triage import COOLING
+from monitor.limits import FINDINGS
+from monitor.records import FLAGS, NUMBERS, READINGS, SYMBOLS, Scan
+from monitor.suspects.table import SAYS, SUSPECTS
+from monitor.suspects.verdict import ROWS, SITUATIONS, SOUND
+from monitor.words import findings as words
+from monitor.words import texts
+from sim import hand, scenario, senses
+from sim.causes import CAUSES_OF
+
+CAUSES = [cause for situation in SITUATIONS.values() for cause in situation.causes]
+PREDICTED = {
+    name
+    for rows in ROWS.values()
+    for row in rows
+    for name, expected in row.predicts.items()
+    if expected != SOUND.get(name)
+}
+SCENARIOS = [scenario.load(name) for name in scenario.names()]
+# Outdoor temperature is taken as it is: no band to hold it against, no motor's lead to find it on.
+JUDGED = [name for name in READINGS if name != "outdoor_c"]
+
+Needs = Mapping[str, tuple[Collection[str], Collection[str]]]
+SENSE: Needs = {
+    "monitor/records.py: a field of Scan": (READINGS, Scan.__struct_fields__),
+    "monitor/records.py: SYMBOLS, what it can say": (JUDGED, SYMBOLS),
+    "monitor/beliefs.py: Sensing, how it is believed": (
+        READINGS,
+        Sensing(Settings(senses=Senses(fitted=tuple(READINGS)))).readings,
+    ),
+    "monitor/suspects/table.py: SAYS, each symbol in words": (SYMBOLS, SAYS),
+    "monitor/words/texts.py: NAMES": (READINGS, texts.NAMES),
+    "hardware/boards.py: CHANNELS": (READINGS, CHANNELS),
+    "hardware/circuits/pages.py: PLACES, its terminal and its place on the unit": (READINGS, PLACES),
+    "hardware/commission_rules.py: FLAG_EXPECTED": (FLAGS, commission_rules.FLAG_EXPECTED),
+    "hardware/commission_rules.py: FLAG_STUCK": (FLAGS, commission_rules.FLAG_STUCK),
+    "hardware/commission_rules.py: bands": ([n for n in NUMBERS if n in JUDGED], commission_rules.bands(Unit())),
+    "sim/senses.py: WIRED, and for a flag a line of Presence.take": (JUDGED, senses.WIRED),
+    "sim/senses.py: ACCURACY": (NUMBERS, senses.ACCURACY),
+}
+FINDING: Needs = {
+    "monitor/limits.py: FINDINGS, its numbers (and when its alert is over, in _ALL_CLEAR)": (CATALOGUE, FINDINGS),
+    "monitor/suspects/predictions_*.py: its suspects": (CATALOGUE, SITUATIONS),
+    "monitor/words/findings.py: FINDINGS, its words": (CATALOGUE, words.FINDINGS),
+    "monitor/fleet/triage.py: COOLING, what it costs the house": (CATALOGUE, COOLING),
+    "sim/scenarios: a scenario that expects it": (CATALOGUE, {row.finding for one in SCENARIOS for row in one.expect}),
+}
+SUSPECT: Needs = {
+    "monitor/suspects/predictions_*.py: a cause of some finding": (SUSPECTS, {cause.suspect for cause in CAUSES}),
+    "monitor/fleet/parts.py: LOADS, what to take along": (SUSPECTS, LOADS),
+    "sim/causes.py: a physical cause": (SUSPECTS, CAUSES_OF),
+}
+CHECK: Needs = {
+    "monitor/suspects (`meter` in table.py, or a prediction): a suspect under which it does not show what is sound": (
+        [name for name in CHECKS if name != "leads"],  # that one tries the meter itself
+        PREDICTED,
+    ),
+    "sim/hand.py: SHOWN, what it shows in the simulated unit": (CHECKS, hand.SHOWN),
+}
+
+
+@pytest.mark.parametrize("kind", ["SENSE", "FINDING", "SUSPECT", "CHECK"])
+def test_a_new_part_stands_in_every_place_that_it_needs(kind: str) -> None:
+    """Each name of the first table of its kind is in every other one."""
+    needs: Needs = globals()[kind]
+    left = [
+        f"{name} is missing in {place}"
+        for place, (wanted, there) in needs.items()
+        for name in wanted
+        if name not in there
+    ]
+    assert not left, f"a {kind.lower()} is not finished:\n" + "\n".join(left)
