@@ -144,27 +144,46 @@ def sign_in(store: Store, login: str, password: str, *, address: str, now: float
     Raises TooManyTries when wrong passwords for this login, or from this address, have been too many.
     """
     subjects = {"login": f"login:{_fold(login)[:64]}", "from": f"from:{address}"}
-    _refuse_flood(store, subjects, now)
+    _refuse_flood(store, subjects, [], now)  # whoever is held off already costs no writing
+    counted = _count(store, subjects, now)
     with store.read() as connection:
         query = sa.select(users.c.id, users.c.password_hash, users.c.active).where(users.c.login == _fold(login))
         row = connection.execute(query).one_or_none()
     right = _matches(row.password_hash if row else _nobodys_hash(), password)
+    if row is None or not right or not row.active:
+        return None
     with store.write() as connection:
-        if row is None or not right or not row.active:
-            connection.execute(sa.insert(login_failures), [{"subject": text, "at": now} for text in subjects.values()])
-            return None
+        _uncount(connection, counted)
         connection.execute(sa.delete(login_failures).where(login_failures.c.subject == subjects["login"]))
         note(connection, now, _fold(login), "signed in", f"from {address}")
         return _open_session(connection, row.id, now)
 
 
-def _refuse_flood(store: Store, subjects: dict[str, str], now: float) -> None:
+def _count(store: Store, subjects: dict[str, str], now: float) -> list[int]:
+    """Count a try as wrong before it is judged: of many at once each then sees the others, and no more are judged than
+    may be. The keys of what was counted, to be taken back for the right password. Raises TooManyTries."""
+    count = sa.insert(login_failures).returning(login_failures.c.id)
+    with store.write() as connection:
+        counted = [connection.execute(count.values(subject=text, at=now)).scalar_one() for text in subjects.values()]
+    try:
+        _refuse_flood(store, subjects, counted, now)
+    except TooManyTries:
+        with store.write() as connection:
+            _uncount(connection, counted)
+        raise
+    return counted
+
+
+def _uncount(connection: sa.Connection, counted: list[int]) -> None:
+    connection.execute(sa.delete(login_failures).where(login_failures.c.id.in_(counted)))
+
+
+def _refuse_flood(store: Store, subjects: dict[str, str], counted: list[int], now: float) -> None:
+    c = login_failures.c
     for kind, subject in subjects.items():
-        recent = sa.select(login_failures.c.at).where(
-            login_failures.c.subject == subject, login_failures.c.at > now - _WINDOW_S
-        )
+        others = sa.select(c.at).where(c.subject == subject, c.at > now - _WINDOW_S, c.id.not_in(counted))
         with store.read() as connection:
-            times = list(connection.scalars(recent.order_by(login_failures.c.at.desc()).limit(_TRIES[kind])))
+            times = list(connection.scalars(others.order_by(c.at.desc()).limit(_TRIES[kind])))
         if len(times) >= _TRIES[kind]:
             raise TooManyTries(times[-1] + _WINDOW_S - now)
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import threading
+from contextlib import suppress
+
 import pytest
 import sqlalchemy as sa
 
@@ -9,7 +12,7 @@ from monitor.errors import CommandError
 from monitor.fleet import people
 from monitor.fleet.people import Role, TooManyTries
 from monitor.fleet.store import Store
-from monitor.fleet.tables import audit, sessions, users
+from monitor.fleet.tables import audit, login_failures, sessions, users
 from monitor.limits import FLEET
 
 _NOW = 1_000_000.0
@@ -79,6 +82,38 @@ def test_wrong_passwords_are_too_many_after_a_few_and_forgotten_after_a_while(of
     assert 0 < caught.value.retry_s <= FLEET["login_window_s"].value
     assert people.sign_in(office, "kim", _PASSWORD, address="192.0.2.9", now=_NOW) is not None
     assert _sign_in(office, now=_NOW + FLEET["login_window_s"].value + 1) is not None
+
+
+def test_passwords_tried_all_at_once_are_counted_before_they_are_judged(
+    office: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Twelve at once: no more are judged than may be wrong, and those refused are not held against the login."""
+    judged: list[str] = []
+    together = threading.Barrier(12)
+    monkeypatch.setattr(people, "_matches", lambda _, password: judged.append(password) is not None)
+
+    def one() -> None:
+        together.wait(10)
+        with suppress(TooManyTries):
+            assert _sign_in(office, "wrong") is None
+
+    threads = [threading.Thread(target=one) for _ in range(12)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(timeout=60)
+    assert len(judged) <= FLEET["login_tries"].value
+    with office.read() as connection:
+        kept = connection.scalar(sa.select(sa.func.count()).select_from(login_failures))
+    assert kept == 2 * len(judged)
+
+
+def test_the_right_password_is_held_against_nobody(office: Store) -> None:
+    """Signing in over and over leaves nothing counted, of the login or of where it came from."""
+    for _ in range(int(FLEET["login_tries"].value) + 1):
+        assert _sign_in(office) is not None
+    with office.read() as connection:
+        assert connection.scalar(sa.select(sa.func.count()).select_from(login_failures)) == 0
 
 
 def test_one_address_trying_many_logins_is_held_off(office: Store, monkeypatch: pytest.MonkeyPatch) -> None:
