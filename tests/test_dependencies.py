@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 import sys
+import tomllib
 from importlib.metadata import Distribution, PackageNotFoundError, distribution, packages_distributions
 
 import pytest
 from packaging.markers import default_environment
 from packaging.requirements import Requirement
+from packaging.version import Version
 
 from monitor.commands.parts import EXTRA_OF
 
@@ -27,6 +29,23 @@ CORE = {
     *("rpi-ws281x", "rpi-gpio", "sysv-ipc", "toml", "typing-extensions", "setuptools", "rpi-lgpio", "packaging"),
 }
 EXTRAS = ("web", "phone", "report", "fleet", "demo")
+
+
+# The oldest that may be used of what reads from the network or writes files for it, and what was mended by then. From
+# memory: no service for known weaknesses is asked.
+OLDEST = {
+    "waitress": ("3.0.1", "requests sent in a row were answered after the first was refused"),
+    "werkzeug": ("3.0.6", "a form in many parts took memory without bound"),
+    "jinja2": ("3.1.6", "a template could leave its sandbox"),
+    "reportlab": ("3.6.13", "colours in a text were worked out as Python"),
+    "requests": ("2.32.4", "credentials of ~/.netrc were sent to a host that an address only seemed to name"),
+    "urllib3": ("2.5.0", "redirects were followed though switched off"),
+    "idna": ("3.7", "a long name took time that grew with its square"),
+    "certifi": ("2024.7.4", "an authority that is no longer trusted"),
+    "mako": ("1.2.2", "a template took time that grew with its square"),
+    "pyyaml": ("5.4", "loading ran what a file said"),
+}
+NAMED = ("waitress", "werkzeug", "jinja2")  # what faces the network without a right: its oldest is demanded by name
 
 
 def brought(*extras: str) -> dict[str, Distribution]:
@@ -69,6 +88,24 @@ def test_every_package_that_comes_along_has_a_licence_that_allows_it() -> None:
     said = {name: licence(dist) for name, dist in packages.items()}
     refused = {name: words for name, words in said.items() if not ALLOWED.search(words)}
     assert refused == {}
+
+
+@pytest.mark.parametrize("name", OLDEST)
+def test_nothing_older_is_in_use_than_what_was_mended(name: str) -> None:
+    """Of what is installed here; what is not brought along on this platform is none."""
+    found = brought(*EXTRAS).get(name)
+    assert found is None or Version(found.version) >= Version(OLDEST[name][0]), OLDEST[name][1]
+    assert found is not None or name not in NAMED
+
+
+@pytest.mark.parametrize("name", NAMED)
+def test_the_page_demands_what_was_mended_of_what_faces_the_network(name: str) -> None:
+    """By name in the extra, so that an old one on the machine is replaced when the page is installed."""
+    project = tomllib.loads((Path(__file__).parents[1] / "pyproject.toml").read_text())["project"]
+    needs = {one.name: one for one in map(Requirement, project["optional-dependencies"]["web"])}
+    oldest = Version(OLDEST[name][0])
+    assert str(oldest) in needs[name].specifier
+    assert f"{oldest.major}.{oldest.minor}.{oldest.micro - 1}" not in needs[name].specifier
 
 
 def test_the_core_on_the_pi_brings_nothing_unforeseen() -> None:
