@@ -6,6 +6,7 @@ import re
 import sys
 import tomllib
 from importlib.metadata import Distribution, PackageNotFoundError, distribution, packages_distributions
+from pathlib import Path
 
 import pytest
 from packaging.markers import default_environment
