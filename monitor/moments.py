@@ -19,8 +19,8 @@ def moment(wall_s: float | None, now_wall_s: float | None = None, zone: tzinfo |
     """A moment in words: the time alone for today, else with the day."""
     if wall_s is None:
         return texts.WORDS["time-unknown"]
-    at = local(wall_s, zone)
-    same = now_wall_s is not None and local(now_wall_s, zone).date() == at.date()
+    at = datetime.fromtimestamp(wall_s, zone)
+    same = now_wall_s is not None and datetime.fromtimestamp(now_wall_s, zone).date() == at.date()
     return at.strftime("%H:%M" if same else "%a %d %b %H:%M")
 
 

@@ -13,13 +13,13 @@ from markupsafe import Markup
 from monitor import limits, moments
 from monitor.history import kept
 from monitor.history.kept import Point
-from monitor.records import LinkState
+from monitor.records import Cycle, LinkState
 from monitor.trends.normal import PARTS
 from monitor.words import texts
 from web import lanes, plots
 from web.view_status import TICKS, lanes_svg, last_s
 from web.window import Window, window
-from web.words import plain
+from web.words import plain, t
 
 past = Blueprint("past", __name__)
 _W = limits.WEB
@@ -174,13 +174,46 @@ def day_spans(span: lanes.Span) -> list[lanes.Span]:
     return found
 
 
+class Ran(NamedTuple):
+    """One finished cycle as the table shows it."""
+
+    ended: str
+    run: str
+    numbers: Markup  # in cells of their own
+    starts: int
+    start_seen: bool
+
+
+# the readings of a cycle that have a column, and their decimals
+_COLUMNS = (
+    ("pull_in_s", 2),
+    ("run_delay_s", 2),
+    ("compressor_a", 1),
+    ("compressor_max_a", 1),
+    ("fan_a", 2),
+    ("coil_a", 2),
+    ("control_v", 1),
+)
+
+
 @past.get("/cycles")
 def cycles() -> str:
     """Finished cooling cycles, newest first. `days`: how far back."""
     days = min(max(request.args.get("days", 7, type=int), 1), 366)
-    now_s = window().wall()
-    rows = window().history.cycles(now_s - days * _DAY_S, now_s + 1, int(_W["cycles_shown"].value))
-    return render_template("cycles.html", rows=rows, days=days, most=int(_W["cycles_shown"].value))
+    now_s, scale, most = window().wall(), window().scale(), int(_W["cycles_shown"].value)
+    found = window().history.cycles(now_s - days * _DAY_S, now_s + 1, most)
+    # Cells are made here and not by a macro: a call for each of thousands of them was nearly all that the page cost.
+    missing = Markup('<span class="soft" title="{}">–</span>').format(t("no-reading"))
+    rows = [_ran(moments.moment(wall_s, now_s), cycle, scale, missing) for wall_s, cycle in found]
+    return render_template("cycles.html", rows=rows, days=days, most=most)
+
+
+def _ran(ended: str, cycle: Cycle, scale: str, missing: Markup) -> Ran:
+    values = [(getattr(cycle, name), digits) for name, digits in _COLUMNS]
+    values.append((None if cycle.outdoor_c is None else _scaled(cycle.outdoor_c, scale), 0))
+    numbers = [missing if value is None else f"{value:.{digits}f}" for value, digits in values]
+    between = Markup('</td><td class="n">')
+    return Ran(ended, texts.span(cycle.run_s), between.join(numbers), cycle.compressor_starts, cycle.start_seen)
 
 
 def normal_svg(normal: dict[str, Any], scale: str) -> Markup | None:
