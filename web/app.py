@@ -8,7 +8,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-from flask import Flask, render_template, request
+from flask import Flask, render_template, request, url_for
 from werkzeug.exceptions import HTTPException
 
 from monitor import limits, moments
@@ -90,7 +90,6 @@ def _dress(app: Flask) -> None:
     )
     app.jinja_env.filters.update(suspect=texts.suspect, reading_name=texts.NAMES.__getitem__)
     app.jinja_env.globals.update(
-        menu=MENU,
         suspects=SUSPECTS,
         suspect=texts.suspect,
         finding_texts=texts.FINDINGS,
@@ -99,6 +98,11 @@ def _dress(app: Flask) -> None:
         poll_s=limits.WEB["poll_s"].value,
         lost_s=limits.WEB["lost_s"].value,
     )
+    # Addresses that every page has: they stay as they are, and asking for each anew is half of what a small page costs.
+    with app.test_request_context():
+        app.jinja_env.globals["menu"] = [(endpoint, url_for(endpoint), title) for endpoint, title in MENU]
+        for name, file in (("style_url", "style.css"), ("script_url", "page.js")):
+            app.jinja_env.globals[name] = url_for("static", filename=file)
     app.context_processor(_common)
     app.register_error_handler(HTTPException, _http_error)
     app.register_error_handler(CondenserError, _our_error)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 from markupsafe import Markup
 
 from monitor.words.page import PAGE
@@ -15,7 +17,12 @@ def t(key: str, **values: object) -> Markup:
 
     Raises KeyError for a key that the catalogue has not, or a value that its words ask for and that is not given.
     """
-    return Markup(_ALL[key]).format(**values)  # noqa: S704 - the catalogue is ours
+    return Markup(_ALL[key]).format(**values) if values else _bare(key)  # noqa: S704 - the catalogue is ours
+
+
+@cache
+def _bare(key: str) -> Markup:
+    return Markup(_ALL[key]).format()  # noqa: S704 - the catalogue is ours
 
 
 def plain(key: str, **values: object) -> str:
