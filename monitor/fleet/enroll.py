@@ -19,6 +19,7 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
+from monitor import foreign
 from monitor.config import ID_PATTERN
 from monitor.errors import CommandError
 from monitor.fleet.messages import READERS
@@ -34,6 +35,7 @@ SITE_WRITES = (*READERS, "readings")
 SITE_CA = "/etc/condenser-monitor/fleet-ca.crt"  # where a site keeps the authority of the broker's certificate
 _ITERATIONS = 101  # mosquitto's own; a random password of 160 bits needs no more
 _CREDENTIAL = "fleet-credential"
+_PID_BYTES_MOST = 64
 
 
 class Enrolment(msgspec.Struct, frozen=True, kw_only=True):
@@ -193,10 +195,13 @@ def write_broker_files(store: Store, directory: Path, broker_pid: int | None = N
 def reload_broker(pid_file: str) -> str:
     """Have the broker read its files again; what came of it, in words."""
     try:
-        os.kill(int(Path(pid_file).read_text()), signal.SIGHUP)
+        pid = int(foreign.read_text(pid_file, _PID_BYTES_MOST))
+        if pid <= 1:  # for the system 0 and below mean many processes at once
+            raise ValueError(f"{pid} in {pid_file}")
+        os.kill(pid, signal.SIGHUP)
     except (FileNotFoundError, ProcessLookupError):
         return "; the broker is not running, and reads it when it starts"
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, OverflowError) as error:
         return f"; the broker could not be told ({error}): have it read its files again"
     return ", and the broker reads it again"
 
