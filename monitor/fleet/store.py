@@ -6,9 +6,10 @@ serves more, from several processes and machines.
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,10 @@ _POSTGRES = {"connect_timeout": 5, "tcp_user_timeout": 30_000}  # s, ms: a serve
 _BUSY_MS = 20_000  # SQLite: how long a writer waits for another one
 
 
+# A file that is no database, or a damaged one, comes as a DatabaseError that is none of its kinds.
+_FAILED = (sa.exc.OperationalError, sa.exc.InterfaceError, sa.exc.InternalError)
+
+
 class Store:
     """A database of the fleet. Raises DatabaseError when the URL cannot be used or the database not be reached."""
 
@@ -37,6 +42,7 @@ class Store:
             options = {"pool_size": pool, "max_overflow": 2, "pool_pre_ping": True, "connect_args": _POSTGRES}
         self.engine = sa.create_engine(self.url, **options)
         if not self.postgres:
+            _closed(Path(self.url.database or ""))
             event.listen(self.engine, "connect", _sqlite_connect)
             event.listen(self.engine, "begin", _sqlite_begin)
 
@@ -60,7 +66,9 @@ class Store:
         """Turns a failure of the database itself, not of what was asked of it, into a DatabaseError."""
         try:
             yield
-        except (sa.exc.OperationalError, sa.exc.InterfaceError, sa.exc.InternalError) as error:
+        except sa.exc.DBAPIError as error:
+            if not isinstance(error, _FAILED) and type(error) is not sa.exc.DatabaseError:
+                raise  # what was asked of it
             reason = str(error.orig).strip().splitlines() or [type(error).__name__]
             raise DatabaseError(self.place, reason[0], "a reachable database that this user may write") from error
 
@@ -94,13 +102,20 @@ def _url(text: str) -> sa.URL:
     try:
         url = sa.make_url(text)
         backend = url.get_backend_name()
-    except sa.exc.ArgumentError:
+    except (sa.exc.ArgumentError, ValueError):  # a ValueError for a port that is no number
         backend = ""
     if backend == "postgresql":
         return url.set(drivername="postgresql+psycopg")
-    if backend == "sqlite" and url.database not in (None, "", ":memory:"):
+    if backend == "sqlite" and url.database not in (None, "", ":memory:") and not (url.host or url.username):
         return url.set(drivername="sqlite+pysqlite")
     raise DatabaseError("fleet database", text, "sqlite:///PATH or postgresql://USER@HOST/DATABASE")
+
+
+def _closed(path: Path) -> None:
+    """Make an SQLite file readable by its owner only from its first byte: it holds people, and hashes of passwords.
+    SQLite gives what it makes beside it the same rights. One that cannot be made is for who opens it to say."""
+    with suppress(OSError, ValueError):  # a ValueError for a NUL in the name
+        os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
 
 
 def _alembic(connection: sa.Connection | None) -> Config:
