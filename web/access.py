@@ -22,11 +22,12 @@ from werkzeug.security import check_password_hash, generate_password_hash
 from monitor import foreign, limits
 from monitor.errors import CommandError, HistoryError
 from monitor.foreign import Digest, WallSeconds
-from monitor.private_file import write_private
+from monitor.private_file import read_private, write_private
 
 Right = Literal["read", "write"]
 _Found = TypeVar("_Found")
 _W = limits.WEB
+_ALLOWED = "the page's access file, as it was written"
 # What `set_password` keeps; other factors could ask for more memory than there is.
 _Hashed = Annotated[
     str, msgspec.Meta(pattern=r"^(scrypt:(16384|32768|65536|131072):8:1\$[A-Za-z0-9]+\$[0-9a-f]{128})?$")
@@ -181,16 +182,17 @@ class Access:
             raise self._damaged(error) from None
         stamp = (found.st_mtime_ns, found.st_ino)
         if stamp != self._stamp:
+            data = read_private(self._path, HistoryError, _ALLOWED, most=foreign.KEPT_MOST)
             try:
-                self._kept = foreign.from_json(foreign.read_bytes(self._path, foreign.KEPT_MOST), Kept)
-            except (OSError, ValueError) as error:
+                self._kept = foreign.from_json(data, Kept)
+            except ValueError as error:
                 # Never fall back to no password: that would open the page.
                 raise self._damaged(error) from None
             self._stamp = stamp
         return True
 
     def _damaged(self, error: Exception) -> HistoryError:
-        return HistoryError(str(self._path), foreign.why(error), "the page's access file, as it was written")
+        return HistoryError(str(self._path), foreign.why(error), _ALLOWED)
 
     def _change(self, change: Callable[[Kept], Kept]) -> None:
         """Keep what becomes of the content. One change at a time, or of two at once one would be lost."""

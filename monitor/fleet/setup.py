@@ -18,8 +18,9 @@ from pathlib import Path
 
 import msgspec
 
-from monitor import config, foreign
+from monitor import config
 from monitor.errors import SiteError
+from monitor.private_file import read_private
 
 
 class Database(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -85,8 +86,9 @@ def password(settings: FleetSettings) -> str:
     """The fleet's password on the broker; empty when no file is named. Raises SiteError when it cannot be read."""
     if not settings.broker.password_file:
         return ""
+    path, allowed = settings.broker.password_file, "a readable file with the password"
+    place = f"broker.password_file: {path}"
     try:
-        return foreign.read_text(settings.broker.password_file).strip()
-    except (OSError, UnicodeDecodeError) as error:
-        given = f"{settings.broker.password_file}: {foreign.why(error)}"
-        raise SiteError("broker.password_file", given, "a readable file with the password") from None
+        return read_private(path, SiteError, allowed, place=place).decode("utf-8").strip()
+    except UnicodeDecodeError as error:
+        raise SiteError(place, str(error), allowed) from None

@@ -233,12 +233,12 @@ def copy_log(path: Path, aside: Path) -> None:
             shutil.copyfileobj(log, file)
 
 
-def thin(path: Path) -> None:
+def thin(path: Path, most: int | None = None) -> None:
     """Bound what lies put away: never the first of them, and of the others only those beyond a number that no sound
-    disk comes to, or beyond a few when the disk is nearly full."""
+    disk comes to (`most`), or beyond a few when the disk is nearly full."""
     kept = sorted(set(_put_away(path)), key=lambda one: one.stem)
     full = shutil.disk_usage(path.parent).free < _FREE_LEAST
-    most = int(_N["set_aside_full" if full else "set_aside_most"])
+    most = most or int(_N["set_aside_full" if full else "set_aside_most"])
     for extra in kept[1 : max(1, len(kept) - most + 1)]:
         for end in ENDS:
             with suppress(OSError):

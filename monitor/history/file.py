@@ -49,7 +49,7 @@ class History(Lookups):
         wall: Callable[[], float] = time.time,
     ) -> None:
         keep = keep or config.History()
-        live = Live(live_path(Path(path), keep.live_dir), owner=owner)
+        live = Live(live_path(Path(path), keep.live_dir), owner=owner, wall=wall)
         super().__init__(Path(path), live, clock, wall)
         self._rollup, self._lanes = Rollup(), LaneTrack()
         self._said: dict[str, str] = {}

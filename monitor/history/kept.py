@@ -6,7 +6,8 @@ known. `run` counts starts of the program: `t_s` of two different runs must not 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import math
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Literal, NamedTuple, TypeVar
 
 import msgspec
@@ -143,6 +144,36 @@ class Health(msgspec.Struct, frozen=True, kw_only=True):
     faults: dict[str, str] = {}
     outlets: dict[str, OutletHealth] = {}
     notes: dict[str, str] = {}
+
+
+class Columns:
+    """What a row's columns hold: T text, I whole number, R number, B bytes; small letters may be empty, too.
+
+    A file may hold anything in any column, and damage within a row is not seen by SQLite. `among` gives by place the
+    only values that a column may have.
+    """
+
+    def __init__(self, kinds: str, among: Mapping[int, Collection[object]] | None = None) -> None:
+        self._kinds = [(_KINDS[kind.upper()], kind.islower()) for kind in kinds]
+        self._among = among or {}
+
+    def holds(self, row: Sequence[object]) -> bool:
+        """Whether the row is one."""
+        return (
+            len(row) == len(self._kinds)
+            and all(
+                (value is None and empty) or (isinstance(value, kind) and not _endless(value))
+                for value, (kind, empty) in zip(row, self._kinds, strict=True)
+            )
+            and all(row[place] in values for place, values in self._among.items())
+        )
+
+
+def _endless(value: object) -> bool:
+    return isinstance(value, float) and not math.isfinite(value)
+
+
+_KINDS: dict[str, tuple[type, ...]] = {"T": (str,), "I": (int,), "R": (float, int), "B": (bytes,)}
 
 
 def decoded(body: bytes, kind: type[_Record]) -> _Record | None:

@@ -10,16 +10,18 @@ import os
 import sqlite3
 import stat
 import threading
-from collections.abc import Iterable, Sequence
+import time
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from hashlib import blake2b
 from pathlib import Path
 from typing import Any
 
 from monitor import limits
-from monitor.history.kept import Lane
+from monitor.history.damage import aside_name, set_aside, thin
+from monitor.history.kept import LANES, Columns, Lane
 from monitor.history.rollup import Bucket
-from monitor.history.store import COLUMNS, Connection, add_reading_columns
+from monitor.history.store import COLUMNS, Connection, add_reading_columns, corrupt, sound
 from monitor.records import LinkState
 
 _SCHEMA = """
@@ -36,6 +38,11 @@ PUT_LANE = (
     "INSERT INTO lanes (name, from_wall_s, state, to_wall_s) VALUES (?, ?, ?, ?) "
     "ON CONFLICT (name, from_wall_s) DO UPDATE SET state = excluded.state, to_wall_s = excluded.to_wall_s"
 )
+# What the rows of a file hold that is not damaged.
+_STATUS = Columns("RTrB")
+_NOTE = Columns("TTr")
+_FINE = Columns("I" + "i" * len(COLUMNS))
+LANE = Columns("TRTr", {0: LANES, 2: [str(state) for state in LinkState]})
 _SHARED_MEMORY = Path("/dev/shm")  # noqa: S108 - only a directory of our own in it is used
 
 
@@ -90,8 +97,8 @@ class Live:
     """The live file. A file that cannot be used is replaced by one in this process's own memory, and `error` says why:
     the owner goes on, other processes then see the status only as often as it reaches the disk."""
 
-    def __init__(self, path: Path, *, owner: bool) -> None:
-        self.path, self.error = path, ""
+    def __init__(self, path: Path, *, owner: bool, wall: Callable[[], float] = time.time) -> None:
+        self.path, self.error, self._wall = path, "", wall
         self._refused = ""  # why the file at `path` is not the one in use
         self._notes: dict[str, tuple[str, float | None]] = {}
         self.spacing_s = 0.0 if in_memory(path) else limits.HISTORY["live_disk_s"].value
@@ -110,6 +117,9 @@ class Live:
         self._refused = ""
         try:
             db = self._open(self.path)
+            if self._owner and not sound(db):
+                db.close()
+                raise sqlite3.DatabaseError("damaged")
         except sqlite3.Error as error:
             self._refused = f"{self.path}: {error}"
             db = self._retry(self.path) if self._owner else self._open(None)
@@ -132,6 +142,9 @@ class Live:
 
     @staticmethod
     def _open(path: Path | None) -> sqlite3.Connection:
+        if path is not None:
+            with suppress(OSError):  # readable by its owner only from the first byte on
+                os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
         db = sqlite3.connect(
             path or ":memory:",
             timeout=limits.HISTORY["busy_s"].value,
@@ -151,10 +164,12 @@ class Live:
         return db
 
     def _retry(self, path: Path) -> sqlite3.Connection:
-        _unlink(path)
+        """A new one where the file cannot be used; the old one is put away. Few are kept: they may lie in memory."""
         try:
+            set_aside(path, aside_name(path, self._wall()))
+            thin(path, int(limits.HISTORY["set_aside_full"].value))
             db = self._open(path)
-        except sqlite3.Error:
+        except (sqlite3.Error, OSError):
             return self._open(None)
         self._refused = ""
         return db
@@ -183,6 +198,15 @@ class Live:
             self.error = self._refused
         except sqlite3.Error as error:
             self.error = f"{self.path}: {error}"
+            if corrupt(error):
+                self._begin_anew()
+
+    def _begin_anew(self) -> None:
+        """Damaged while it was in use: the next thing put into it goes into a new one."""
+        with self._lock, suppress(OSError):
+            set_aside(self.path, aside_name(self.path, self._wall()))
+            thin(self.path, int(limits.HISTORY["set_aside_full"].value))
+        self._written_s = None
 
     @staticmethod
     def _bound(db: sqlite3.Connection) -> None:
@@ -195,7 +219,7 @@ class Live:
         """Rows of readings and finished stretches that are not known to be on disk."""
         fine = self.select(f"SELECT wall_s, {', '.join(COLUMNS)} FROM fine", ())  # noqa: S608 - our own columns
         lanes = self.select("SELECT name, from_wall_s, state, to_wall_s FROM lanes WHERE to_wall_s IS NOT NULL", ())
-        return fine, lanes
+        return [row for row in fine if _FINE.holds(row)], [row for row in lanes if LANE.holds(row)]
 
     def on_disk(self, fine: Iterable[Sequence[object]], lanes: Iterable[Sequence[object]]) -> None:
         """Forget rows that have reached the disk."""
@@ -227,13 +251,14 @@ class Live:
         """The status as last written."""
         with suppress(sqlite3.Error), self._lock:
             row = self._same().execute("SELECT at_s, boot, wall_s, body FROM status").fetchone()
-            return None if row is None else LiveStatus(*row)
+            return LiveStatus(*row) if row is not None and _STATUS.holds(row) else None
         return None
 
     def notes(self) -> dict[str, tuple[str, float | None]]:
         """All sayings, by name, with the time of day."""
         with suppress(sqlite3.Error), self._lock:
-            return {row[0]: (row[1], row[2]) for row in self._same().execute("SELECT name, text, wall_s FROM notes")}
+            rows = self._same().execute("SELECT name, text, wall_s FROM notes").fetchall()
+            return {row[0]: (row[1], row[2]) for row in rows if _NOTE.holds(row)}
         return {}
 
     def select(self, sql: str, values: Sequence[object]) -> list[Row]:
@@ -262,6 +287,6 @@ def lane_row(lane: Lane) -> tuple[str, float, str, float | None]:
 
 
 def row_lane(row: Row) -> Lane:
-    """A row of the table of lanes as a stretch."""
+    """A row of the table of lanes as a stretch; it must hold what LANE says."""
     name, from_s, state, to_s = row
     return Lane(name=name, state=LinkState(state), from_wall_s=from_s, to_wall_s=to_s)

@@ -18,6 +18,7 @@ from monitor.errors import CommandError, HistoryError
 from monitor.history.kept import (
     KINDS,
     LANES,
+    Columns,
     Health,
     Kept,
     Lane,
@@ -30,7 +31,7 @@ from monitor.history.kept import (
     Visit,
     decoded,
 )
-from monitor.history.live import Live, LiveStatus, row_lane
+from monitor.history.live import LANE, Live, LiveStatus, row_lane
 from monitor.history.rollup import SCALE, STEP_S
 from monitor.history.store import MIGRATIONS, connect, free_bytes
 from monitor.records import READINGS, Answer, Change, Cycle, StartTransient, UnitStatus
@@ -38,6 +39,8 @@ from monitor.records import READINGS, Answer, Change, Cycle, StartTransient, Uni
 OUTBOX = "SELECT place, topic, seq, id, kind, run, t_s, wall_s, body FROM outbox"
 OUTLET_NOTE = "outlet:"  # before an outlet's name among the notes
 _Record = TypeVar("_Record")
+# What rows hold that are not damaged.
+_OUTBOX, _STATE, _START, _CURSOR = Columns("ITITTIRrB"), Columns("rB"), Columns("IrB"), Columns("TI")
 _Sums = dict[int, list[float | None]]  # where a stretch begins -> count, sum, low, high of each reading
 _ROW = msgspec.json.Decoder(list[float | None])
 _JOIN: tuple[Callable[[list[float]], float], ...] = (sum, sum, min, max)
@@ -80,8 +83,8 @@ class Lookups:
         found = self._live.status()
         if found is not None:
             return found
-        for wall_s, body in self._rows("SELECT wall_s, body FROM state WHERE key = 'status'"):
-            return LiveStatus(0.0, "", wall_s, bytes(body))
+        for row in self._rows("SELECT wall_s, body FROM state WHERE key = 'status'"):
+            return LiveStatus(0.0, "", *row) if _STATE.holds(row) else None
         return None
 
     def lanes(self, from_wall_s: float, to_wall_s: float, names: Sequence[str] = LANES) -> list[Lane]:
@@ -90,7 +93,8 @@ class Lookups:
         for name in names:
             values = (name, to_wall_s, from_wall_s, name, from_wall_s)
             for row in (*self._rows(_LANE, *values), *self._live.select(_LANE, values)):
-                found[name, row[1]] = row_lane(row)
+                if LANE.holds(row):
+                    found[name, row[1]] = row_lane(row)
         return sorted(found.values(), key=lambda lane: (LANES.index(lane.name), lane.from_wall_s))
 
     def readings(self, name: str, from_wall_s: float, to_wall_s: float, points: int = 500) -> list[Point]:
@@ -146,7 +150,7 @@ class Lookups:
         rows = self._rows("SELECT run, wall_s, body FROM starts ORDER BY place DESC LIMIT ?", limit)
         return [
             Start(run=run, wall_s=wall_s, start=start)
-            for run, wall_s, body in rows
+            for run, wall_s, body in filter(_START.holds, rows)
             if (start := decoded(body, StartTransient)) is not None
         ]
 
@@ -174,9 +178,9 @@ class Lookups:
             size_bytes=sum(_size(self.path.with_name(self.path.name + end)) for end in ("", "-wal")),
             free_bytes=free_bytes(self.path),
             disk_error=texts.pop("disk", ""),
-            held=int(texts.pop("held", "0")),
+            held=int(held) if (held := texts.pop("held", "")).isdecimal() else 0,
             set_aside=texts.pop("set-aside", ""),
-            faults=msgspec.json.decode(texts.pop("faults", "{}"), type=dict[str, str]),
+            faults=decoded(texts.pop("faults", "{}").encode(), dict[str, str]) or {},
             outlets=self._outlets(notes),
             notes={name: text for name, text in texts.items() if not name.startswith(OUTLET_NOTE)},
         )
@@ -184,7 +188,10 @@ class Lookups:
     def _outlets(self, notes: dict[str, tuple[str, float | None]]) -> dict[str, OutletHealth]:
         last = self._last_place()
         found = {}
-        for outlet, place in {**dict(self._rows("SELECT outlet, place FROM cursors")), **self._cursors()}.items():
+        for outlet, place in {
+            **dict(filter(_CURSOR.holds, self._rows("SELECT outlet, place FROM cursors"))),
+            **self._cursors(),
+        }.items():
             error, wall_s = notes.get(OUTLET_NOTE + outlet, ("", None))
             waiting = max(0, last - place)
             found[outlet] = OutletHealth(waiting=waiting, error=error, error_wall_s=wall_s if error else None)
@@ -196,7 +203,7 @@ class Lookups:
 
     def _last_place(self) -> int:
         rows = self._rows("SELECT last FROM counters WHERE topic = 'place'")
-        return int(rows[0][0]) if rows else 0
+        return rows[0][0] if rows and isinstance(rows[0][0], int) else 0
 
     def answer(self, request_id: str) -> Answer | None:
         """The answer to a request; None while there is none."""
@@ -213,9 +220,12 @@ class Lookups:
         Raises HistoryError when there is no file or it is of another version, sqlite3.Error when the disk fails.
         """
         try:
-            inode = self.path.stat().st_ino
+            found = self.path.stat()
         except OSError:
             raise HistoryError(str(self.path), "no such file", "a history") from None
+        if not found.st_size:  # SQLite would take an empty file for a new one, and remove the log beside it
+            raise HistoryError(str(self.path), "an empty file", "a history")
+        inode = found.st_ino
         db = self._take_idle(inode) or self._connect()
         try:
             yield db
@@ -273,7 +283,7 @@ def kept_rows(rows: Iterable[tuple[Any, ...]]) -> list[Kept]:
             wall_s=wall_s,
             body=read,
         )
-        for place, topic, seq, name, kind, run, t_s, wall_s, body in rows
+        for place, topic, seq, name, kind, run, t_s, wall_s, body in filter(_OUTBOX.holds, rows)
         if kind in KINDS and (read := decoded(body, KINDS[kind][1])) is not None
     ]
 

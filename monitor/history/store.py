@@ -123,6 +123,11 @@ def add_reading_columns(db: sqlite3.Connection, table: str) -> None:
             db.execute(f"ALTER TABLE {table} ADD COLUMN {column} INTEGER")
 
 
+def sound(db: sqlite3.Connection) -> bool:
+    """Whether a file passes SQLite's own quick check. Raises sqlite3.Error."""
+    return [row[0] for row in db.execute("PRAGMA quick_check(1)")] == ["ok"]
+
+
 def columns(db: sqlite3.Connection) -> set[tuple[str, str]]:
     """(table, column) of all tables."""
     sql = "SELECT m.name, i.name FROM sqlite_master m, pragma_table_info(m.name) i WHERE m.type = 'table'"
@@ -143,7 +148,7 @@ class OwnerLock:
     def __init__(self, path: Path) -> None:
         self._handle: int | None = None
         try:
-            handle = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            handle = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         except OSError:
             return
         self._handle = handle

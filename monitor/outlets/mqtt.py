@@ -11,7 +11,6 @@ from __future__ import annotations
 import ssl
 import time
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -43,6 +42,7 @@ from monitor.outlets.messages import (
     unit_mark,
     unit_message,
 )
+from monitor.private_file import read_private
 from monitor.records import Event, Request, UnitStatus
 
 _N = {name: limit.value for name, limit in limits.EDGE.items()}
@@ -395,16 +395,12 @@ def tls_context(ca_file: str) -> ssl.SSLContext:
 def read_password(path: str) -> str | None:
     """The password in a file, its line end taken off; None where no file is named.
 
-    Raises BrokerError when the file cannot be read or anybody may read it.
+    Raises BrokerError when the file cannot be read, or others than its owner may read it.
     """
     if not path:
         return None
-    file = Path(path)
+    allowed = "a file with the broker's password"
     try:
-        if file.stat().st_mode & 0o007:
-            raise BrokerError(path, "a password file that everybody may read", "mode 600 or 640")
-        return file.read_text(encoding="utf-8").rstrip("\r\n")
-    except (OSError, UnicodeDecodeError) as error:
-        if isinstance(error, BrokerError):
-            raise
-        raise BrokerError(path, str(error), "a file with the broker's password") from None
+        return read_private(path, BrokerError, allowed).decode("utf-8").rstrip("\r\n")
+    except UnicodeDecodeError as error:
+        raise BrokerError(path, str(error), allowed) from None

@@ -28,7 +28,7 @@ from monitor.history.kept import Kept
 from monitor.outlets.base import EventOutlet
 from monitor.outlets.phone_plan import Item, Plan, PlanMemory
 from monitor.outlets.phone_text import Message, Writer
-from monitor.private_file import write_private
+from monitor.private_file import read_private, write_private
 from monitor.records import AlertChange, Event, UnitStatus
 from monitor.service import wall_clock
 
@@ -36,19 +36,25 @@ Send = Callable[[Message], None]
 _N = {name: limit.value for name, limit in limits.NOTIFY.items()}
 
 
+class _Answer(msgspec.Struct, frozen=True):
+    """What phone_send.py says became of a message."""
+
+    ok: bool
+    why: str = ""
+
+
 def addresses(notify: Notify) -> tuple[str, ...]:
     """The addresses of the site file and of its `urls_file`, one a line, '#' before a remark.
 
-    Raises SiteError for a file that cannot be read and for more addresses than can be served.
+    Raises SiteError for a file that cannot be read or that others may read, and for more addresses than can be served.
     """
     found = list(notify.urls)
     if notify.urls_file:
+        place, allowed = f"notify.urls_file: {notify.urls_file}", "a readable file, one address a line"
         try:
-            lines = foreign.read_text(notify.urls_file).splitlines()
-        except (OSError, UnicodeDecodeError) as error:
-            raise SiteError(
-                "notify.urls_file", f"{notify.urls_file}: {foreign.why(error)}", "a readable file, one address a line"
-            ) from None
+            lines = read_private(notify.urls_file, SiteError, allowed, place=place).decode("utf-8").splitlines()
+        except UnicodeDecodeError as error:
+            raise SiteError(place, str(error), allowed) from None
         found += [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
     most = int(_N["targets_most"])
     if len(found) > most:
@@ -71,13 +77,13 @@ def sender(url: str, timeout_s: float | None = None) -> Send:
                 timeout=limit_s,
                 check=False,
             )
-            answer = json.loads(done.stdout)
+            answer = foreign.from_json(done.stdout, _Answer)
         except subprocess.TimeoutExpired:
             raise NotifyError(service, f"no answer within {limit_s:g} s", "a service that answers") from None
         except (OSError, ValueError) as error:
             raise NotifyError(service, f"the sender failed: {type(error).__name__}", "a sender that runs") from None
-        if not answer["ok"]:
-            raise NotifyError(service, answer["why"], "an address that takes the message")
+        if not answer.ok:
+            raise NotifyError(service, answer.why, "an address that takes the message")
 
     return send
 

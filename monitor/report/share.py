@@ -20,7 +20,7 @@ import msgspec
 from monitor import foreign, limits, moments
 from monitor.errors import CommandError, HistoryError
 from monitor.foreign import Digest, WallSeconds
-from monitor.private_file import write_private
+from monitor.private_file import read_private, write_private
 from monitor.words import texts
 
 _N = {name: limit.value for name, limit in limits.REPORT.items()}
@@ -93,14 +93,14 @@ class Shares:
             return self._standing(wall_s)
 
     def _standing(self, wall_s: float) -> tuple[Share, ...]:
-        try:
-            found = foreign.from_json(foreign.read_bytes(self._path, foreign.KEPT_MOST), tuple[Share, ...])
-        except FileNotFoundError:
+        if not self._path.exists():
             return ()
-        except (OSError, ValueError) as error:
-            raise HistoryError(
-                str(self._path), foreign.why(error), "the file of share codes, as it was written"
-            ) from None
+        allowed = "the file of share codes, as it was written"
+        data = read_private(self._path, HistoryError, allowed, most=foreign.KEPT_MOST)
+        try:
+            found = foreign.from_json(data, tuple[Share, ...])
+        except ValueError as error:
+            raise HistoryError(str(self._path), str(error), allowed) from None
         # A clock set back must not give a code a longer life than it was made for.
         return tuple(share for share in found if share.made_wall_s - _DAY_S <= wall_s < share.ends_wall_s)
 

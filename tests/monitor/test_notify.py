@@ -298,6 +298,7 @@ def test_addresses_come_from_the_site_file_and_a_file_of_their_own(tmp_path: Pat
     """One a line, remarks left out; a file that is not there and too many addresses are refused."""
     file = tmp_path / "phones"
     file.write_text("# the family\njson://two\n\n  mailto://three  \n")
+    file.chmod(0o600)
     assert addresses(Notify(urls=("json://one",), urls_file=str(file))) == (
         "json://one",
         "json://two",
