@@ -69,6 +69,7 @@ _H, _E = limits.HISTORY, limits.EDGE
 MOST = {
     "rows held": _H["held_most"].value,
     "requests waiting": _H["requests_most"].value,
+    "requests waiting in all": 2 * _H["requests_most"].value,  # on the disk, and in memory since it failed
     "items for the broker": 2 * _E["in_flight"].value + _E["resend_most"].value + 2 * _E["refusals_per_min"].value + 60,
     "alarms planned": 40.0,
     "threads": 2.0,
@@ -122,6 +123,7 @@ class Storm:
         self.blind_left = self.odd_left = self.deaf_left = self.wild_left = 0
         self.blind_how, self.deaf_name = "raise", ALL[0]
         self.seen_s = self.clock()  # when the last scan was taken
+        self.scanned = False  # by this life of the program
         self.silent_s: dict[str, float | None] = dict.fromkeys(ALL)  # since when a reading cannot be known
         self.told: list[Message] = []
         self.asked: dict[str, bool] = {}  # requests of the office -> whether it must be answered without asking again
@@ -194,7 +196,7 @@ class Storm:
 
     def _begin(self) -> None:
         """A life of the program."""
-        self.born_s = self.clock()
+        self.born_s, self.scanned = self.clock(), False
         settings = self.settings
         self.history = History(self.keep.file, owner=True, keep=self.keep, clock=self.clock, wall=self.machine_wall)
         self._listen(self.history)
@@ -306,7 +308,7 @@ class Storm:
             raise TimeoutError(110, "the bus hung")
         if self.blind_left > 0:
             self._silence(ALL, ())
-            self.seen_s = self.clock()
+            self._seen()
             return Scan(t_s=t_s, wall_s=self.wall())
         said = dict(self.readings)
         if self.odd_left > 0:
@@ -315,8 +317,11 @@ class Storm:
         if self.deaf_left > 0:
             said[self.deaf_name] = None
         self._silence((self.deaf_name,) if self.deaf_left > 0 else (), ALL)
-        self.seen_s = self.clock()
+        self._seen()
         return Scan(t_s=t_s, wall_s=self.wall(), **said)
+
+    def _seen(self) -> None:
+        self.seen_s, self.scanned = self.clock(), True
 
     def _silence(self, silent: tuple[str, ...], of: tuple[str, ...]) -> None:
         for name in of:
@@ -476,7 +481,7 @@ class Storm:
         for _ in range(self.rng.choice((1, 5, 30, 150))):
             self.history.add_request(self._request(f"r{self.rng.getrandbits(48):x}"))
         waiting = len(self.history.requests())
-        self._bound("requests waiting", waiting)
+        self._bound("requests waiting in all", waiting)
 
     def _flood(self, count: int) -> None:
         """At the broker; some of it is nonsense, and some asks for old rows again."""
@@ -580,7 +585,9 @@ class Storm:
 
     def _watch_page(self) -> None:
         """The page says that it is blind when nothing was seen for longer than it may believe."""
-        unseen_s = self.clock() - (max(self.seen_s, self.born_s) if self.alive else self.seen_s)
+        unseen_s = self.clock() - self._blind_since_s()
+        if not self.scanned:
+            return  # a life that has not scanned yet tells its status as of its first step
         if unseen_s < BLIND_S and self.rng.random() > 0.1:
             return
         answer = msgspec.json.decode(self.browser.get("/api/v1/status").data)
@@ -603,7 +610,7 @@ class Storm:
 
     def _watch_senses(self) -> None:
         status, age_s = self.history.status(), self.history.status_age_s()
-        if status is None or age_s is None or age_s > BLIND_S:
+        if status is None or age_s is None or age_s > BLIND_S or not self.scanned:
             return
         if age_s < self.clock() - max(self.seen_s, self.born_s) - SLACK_S:
             self.breaks(f"told as {age_s:g} s old, seen at {self.seen_s:g} s")
@@ -631,12 +638,13 @@ class Storm:
     def _watch_phone(self) -> None:
         """A service that hangs is said on the health page within a minute of the first message it did not take."""
         hangs = self.phone._sending or (self.service_of_phones.hanging and self.hung_since_s is not None)
-        if not hangs:
+        if not hangs or self.phone.settled():
             self.hung_since_s = None
             return
         self.hung_since_s = self.hung_since_s or self.clock()
         late = self.clock() - max(self.hung_since_s, self.born_s) > BLIND_S + SLACK_S
-        if late and not self.history.health().outlets["phone"].error and not self.phone.settled():
+        said = self.history.health().outlets.get("phone")
+        if late and said is not None and not said.error:
             self.breaks("the phone's service hangs and nobody says so")
 
     def _watch_bounds(self) -> None:

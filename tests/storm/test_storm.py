@@ -15,9 +15,9 @@ import pytest
 
 from tests.storm.storm import Storm, run
 
-STORMS = int(os.environ.get("STORMS", "900" if os.environ.get("CI") else "90"))
+STORMS = int(os.environ.get("STORMS", "920" if os.environ.get("CI") else "92"))
 ONE = os.environ.get("STORM_SEED")
-BATCH = 30
+BATCH = 46
 BATCHES = [range(first, min(first + BATCH, STORMS)) for first in range(0, STORMS, BATCH)]
 ROOT = Path(__file__).parents[2]
 _AGAIN = "import pathlib, sys; from tests.storm.{0} import run; print(run({1}, pathlib.Path(sys.argv[1])).digest())"

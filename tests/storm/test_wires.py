@@ -1,4 +1,4 @@
-"""Seeded storms under the shipped drivers (100 on CI, 10 elsewhere).
+"""Seeded storms under the shipped drivers (80 on CI, 8 elsewhere).
 
 `WIRE_STORMS=2000 pytest tests/storm/test_wires.py` is the nightly size; `STORM_SEED=7` plays one again, with its log.
 """
@@ -17,9 +17,9 @@ from tests.storm.plant import Plant
 from tests.storm.test_storm import digest_elsewhere, told
 from tests.storm.wires import TOLERANCE, run
 
-STORMS = int(os.environ.get("WIRE_STORMS", "100" if os.environ.get("CI") else "10"))
+STORMS = int(os.environ.get("WIRE_STORMS", "80" if os.environ.get("CI") else "8"))
 ONE = os.environ.get("STORM_SEED")
-BATCH = 10
+BATCH = 8
 BATCHES = [range(first, min(first + BATCH, STORMS)) for first in range(0, STORMS, BATCH)]
 
 

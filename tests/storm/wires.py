@@ -107,7 +107,7 @@ class WireStorm(Storm):
 
     def _scanned(self, began_s: float) -> None:
         self.plant.clock.follow = None
-        self.seen_s = self.clock()
+        self._seen()
         self.longest_scan_s = max(self.longest_scan_s, self.clock() - began_s)
         dead = {name for address in ADDRESSES if self.plant.dead(address) for name in ON_CHIP[address]}
         self._silence(tuple(dead), tuple(name for names in ON_CHIP.values() for name in names))
