@@ -20,6 +20,7 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import event
 
+from monitor import foreign
 from monitor.errors import DatabaseError
 
 _MIGRATIONS = Path(__file__).with_name("migrations")
@@ -101,7 +102,7 @@ class Store:
 def _url(text: str) -> sa.URL:
     try:
         url = sa.make_url(text)
-        backend = url.get_backend_name()
+        backend = "" if foreign.CONTROLS.search(text) else url.get_backend_name()
     except (sa.exc.ArgumentError, ValueError):  # a ValueError for a port that is no number
         backend = ""
     if backend == "postgresql":
@@ -114,7 +115,7 @@ def _url(text: str) -> sa.URL:
 def _closed(path: Path) -> None:
     """Make an SQLite file readable by its owner only from its first byte: it holds people, and hashes of passwords.
     SQLite gives what it makes beside it the same rights. One that cannot be made is for who opens it to say."""
-    with suppress(OSError, ValueError):  # a ValueError for a NUL in the name
+    with suppress(OSError):
         os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
 
 
