@@ -7,6 +7,7 @@ only repeats that. Coordinates are in a space 400 wide, so that the words can be
 
 from __future__ import annotations
 
+from functools import lru_cache
 from html import escape
 
 from monitor.config import Unit
@@ -38,8 +39,13 @@ _MARKS: dict[str, tuple[float, float, float, float, float]] = {
 
 def svg(status: UnitStatus, unit: Unit, *, style: str = "", name: str = "ladder") -> str:
     """The ladder as an SVG element. `style` is put inside for a file that stands alone; `name` keeps ids apart."""
-    found = {row.name: row for row in rows(status)}
-    state = parts(status, unit)
+    return _drawn(rows(status), parts(status, unit), unit, style, name)
+
+
+@lru_cache(maxsize=8)
+def _drawn(shown: tuple[Row, ...], state: Parts, unit: Unit, style: str, name: str) -> str:
+    """Kept: every open page asks for it every other second, and at rest nothing in it changes for hours."""
+    found = {row.name: row for row in shown}
     body = _boxes() + _control(state, unit) + _power(state, unit) + _labels(found, unit) + _marks(found)
     inner = f"<style>{style}</style>" if style else ""
     return (

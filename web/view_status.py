@@ -58,16 +58,22 @@ def digest(html: str) -> str:
 # ---------------------------------------------------------------- the parts
 
 
+def _made(template: str, **values: object) -> str:
+    """A part out of its template; without what whole pages are given, as who may see what is not asked in it."""
+    found = window()
+    return current_app.jinja_env.get_template(template).render(now_s=found.wall(), unit=found.settings.unit, **values)
+
+
 def _say(seen: Seen) -> str:
-    return render_template("part_say.html", saying=window().saying(seen), seen=seen)
+    return _made("part_say.html", saying=window().saying(seen), seen=seen)
 
 
 def _ladder(seen: Seen) -> str:
     if seen.status is None:
-        return render_template("part_ladder.html", svg="", rows=(), seen=seen)
+        return _made("part_ladder.html", svg="", rows=(), seen=seen)
     shown = blinded(seen.status) if seen.blind else seen.status
     svg = Markup(ladder.svg(shown, window().settings.unit))  # noqa: S704 - drawn by us, its words escaped
-    return render_template("part_ladder.html", svg=svg, rows=rows(shown), said=ladder.said, seen=seen)
+    return _made("part_ladder.html", svg=svg, rows=rows(shown), said=ladder.said, seen=seen)
 
 
 def _standing(seen: Seen) -> str:
@@ -75,7 +81,7 @@ def _standing(seen: Seen) -> str:
     first = worst(found)
     ordered = sorted(found, key=lambda finding: finding is not first)
     name = "" if first is None else first.name
-    return render_template("part_standing.html", findings=ordered, first=name, seen=seen)
+    return _made("part_standing.html", findings=ordered, first=name, seen=seen)
 
 
 def _figures(seen: Seen) -> str:
@@ -85,7 +91,7 @@ def _figures(seen: Seen) -> str:
     shown = [
         (texts.NAMES[name], moments.reading(name, value, scale, known.get(name))) for name, value in readings.items()
     ]
-    return render_template("part_figures.html", shown=shown, stated=bool(readings and known))
+    return _made("part_figures.html", shown=shown, stated=bool(readings and known))
 
 
 def _day(seen: Seen) -> str:
@@ -97,7 +103,7 @@ def _day(seen: Seen) -> str:
     if kept is None or kept[0] != key:
         # Every open page asks for it every other second, and it is the dearest part of the page.
         kept = found.day = (key, day_svg(found, to_s - _DAY_S, to_s, seen))
-    return render_template("part_day.html", svg=Markup(kept[1]))  # noqa: S704 - drawn by us, its words escaped
+    return _made("part_day.html", svg=Markup(kept[1]))  # noqa: S704 - drawn by us, its words escaped
 
 
 PARTS: dict[str, Callable[[Seen], str]] = {
