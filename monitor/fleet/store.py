@@ -102,7 +102,7 @@ class Store:
 def _url(text: str) -> sa.URL:
     try:
         url = sa.make_url(text)
-        backend = "" if foreign.CONTROLS.search(text) else url.get_backend_name()
+        backend = "" if foreign.CONTROLS.search(text + (url.database or "")) else url.get_backend_name()
     except (sa.exc.ArgumentError, ValueError):  # a ValueError for a port that is no number
         backend = ""
     if backend == "postgresql":
