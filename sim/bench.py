@@ -9,7 +9,7 @@ Five classes for a unit:
     misdiagnosed  the right finding, but the true cause is not named, or one that the senses rule out is
     no answer     the right finding with no suspect at all
 
-Sound units run through outages, brown-outs, delays, glitches and lost scans (`unit_years`).
+Sound units run through outages, brown-outs, delays, glitches and lost scans (`each_year`).
 """
 
 from __future__ import annotations
@@ -294,11 +294,6 @@ def _calls_since(world: World, t_s: float) -> bool:
     """The house has called without a break since `t_s`."""
     last = next((row for row in reversed(world.log) if row.what in ("call", "no call")), None)
     return last is not None and last.what == "call" and last.t_s <= t_s
-
-
-def unit_years(seeds: Sequence[int], days: float = 365.0, jobs: int = 1) -> list[Year]:
-    """Several sound unit-years."""
-    return list(each_year(seeds, days, jobs))
 
 
 def each_year(seeds: Sequence[int], days: float = 365.0, jobs: int = 1) -> Iterator[Year]:

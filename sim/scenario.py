@@ -132,11 +132,6 @@ class Scenario(msgspec.Struct, frozen=True, kw_only=True):
     expect: tuple[Expectation, ...]
     allow: tuple[str, ...]
 
-    @property
-    def healthy(self) -> bool:
-        """Nothing may be found."""
-        return not self.expect
-
     def world(self, seed: int | None = None) -> World:
         """A fresh world of this scenario, with another seed if one is given."""
         plan = self.plan if seed is None else msgspec.structs.replace(self.plan, seed=seed)

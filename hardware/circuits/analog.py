@@ -25,11 +25,6 @@ _TELL = {"compressor_a": ("line", "R23"), "fan_a": ("line", "R24"), "coil_a": ("
 _BIAS = {"control": ("R9", "R10", "C4"), "line": ("R21", "R22", "C6")}
 
 
-def burden_ref(reading: str) -> str:
-    """The reference of a sense's burden, for changing it."""
-    return _REFS[reading][1]
-
-
 class Core(NamedTuple):
     """A current transformer's own part: winding resistance, inductance, and the RMS voltage at which it saturates."""
 

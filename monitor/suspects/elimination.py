@@ -13,8 +13,7 @@ whose outcome is expected to leave the fewest bits open (the same paper's minimu
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from itertools import combinations
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from monitor.limits import SELDOM_SHARE
@@ -127,56 +126,6 @@ def _minimal(sets: set[frozenset[str]], size: int | None) -> set[frozenset[str]]
         if (size is None or len(candidate) <= size) and not any(other <= candidate for other in kept):
             kept.append(candidate)
     return set(kept)
-
-
-def minimal_conflict(sound: Sequence[str], consistent: Callable[[frozenset[str]], bool]) -> frozenset[str]:
-    """Shrink a set of parts that cannot all be sound to one of which every member is needed.
-
-    `consistent(parts)` tells whether the observations allow exactly these to be sound, the others doing anything.
-    """
-    kept = list(sound)
-    for part in sound:
-        fewer = [other for other in kept if other != part]
-        if not consistent(frozenset(fewer)):
-            kept = fewer
-    return frozenset(kept)
-
-
-def minimal_diagnoses(
-    parts: Sequence[str], consistent: Callable[[frozenset[str]], bool]
-) -> tuple[list[frozenset[str]], list[frozenset[str]]]:
-    """Conflict-directed search: (minimal diagnoses, the minimal conflicts that led to them).
-
-    A diagnosis is a set of parts whose being at fault makes all observations possible.
-    """
-    conflicts: list[frozenset[str]] = []
-    while True:
-        diagnoses = minimal_hitting_sets(conflicts)
-        failing = next((d for d in diagnoses if not consistent(frozenset(parts) - d)), None)
-        if failing is None:
-            return diagnoses, conflicts
-        conflicts.append(minimal_conflict([part for part in parts if part not in failing], consistent))
-
-
-def fault_probabilities(priors: Mapping[str, float], conflicts: Sequence[Collection[str]]) -> dict[str, float]:
-    """How likely each part is at fault when faults are independent and every conflict must be hit.
-
-    Every set that hits all conflicts counts with the product of its priors; the work doubles with each part.
-    """
-    total = 0.0
-    faulty = dict.fromkeys(priors, 0.0)
-    for chosen in _subsets(priors):
-        if all(chosen.intersection(conflict) for conflict in conflicts):
-            share = math.prod(p if part in chosen else 1.0 - p for part, p in priors.items())
-            total += share
-            for part in chosen:
-                faulty[part] += share
-    return {part: share / total if total else 0.0 for part, share in faulty.items()}
-
-
-def _subsets(parts: Collection[str]) -> Iterable[frozenset[str]]:
-    for count in range(len(parts) + 1):
-        yield from map(frozenset, combinations(parts, count))
 
 
 # ---------------------------------------------------------------- the next look

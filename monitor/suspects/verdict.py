@@ -1,7 +1,8 @@
-"""The suspects (contract, section 6): what each is, what it predicts, and who is left when the evidence is in.
+"""Who is left of the suspects (contract, section 6) when the evidence is in, and what rules the others out.
 
-`judge` is elimination over a table, not a heap of ifs: the table is in predictions.py (by finding) and SUSPECTS (the
-state of each part, which a meter shows whatever the finding); the engine is elimination.py. A sense that is missing
+`judge` is elimination over a table, not a heap of ifs: the table is predictions_control.py and predictions_motors.py
+(by finding) with SUSPECTS of table.py (the state of each part, which a meter shows whatever the finding); what is done
+with it is elimination.py. A sense that is missing
 says nothing: it narrows less and never accuses.
 """
 

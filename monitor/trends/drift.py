@@ -8,7 +8,6 @@ chapter 9). A single wild value adds up once; a small one that stays adds up for
 
 from __future__ import annotations
 
-from math import sqrt
 from typing import Literal
 
 import msgspec
@@ -26,12 +25,6 @@ class Ewma(msgspec.Struct, forbid_unknown_fields=True):
         """The level after one more value."""
         self.level = self.weight * value + (1.0 - self.weight) * self.level
         return self.level
-
-
-def ewma_limits(target: float, sd: float, weight: float, sigmas: float = 3.0) -> tuple[float, float]:
-    """Lower and upper control limit of a long-running EWMA of values with this standard deviation."""
-    half = sigmas * sd * sqrt(weight / (2.0 - weight))
-    return target - half, target + half
 
 
 class Cusum(msgspec.Struct, forbid_unknown_fields=True):

@@ -129,11 +129,6 @@ class Session:
         self.answers[check], self.typed[check] = judged, text
         return self._step(judged, before)
 
-    def enter_all(self, readings: Iterable[MeterReading]) -> None:
-        """Take answers kept earlier, in their order."""
-        for reading in readings:
-            self.enter(reading.check, reading.typed)
-
     def take_back(self, check: str) -> Step:
         """Forget an answer. Raises CommandError for a check that has none."""
         if check not in self.answers:

@@ -228,7 +228,8 @@ def test_the_answers_become_records_and_make_the_session_again() -> None:
     )
     assert (kept[2].value, kept[2].unit, kept[2].symbol) == (None, "", "free")
     again = from_finding()
-    again.enter_all(kept)
+    for reading in kept:
+        again.enter(reading.check, reading.typed)
     assert again.answers == session.answers
     assert again.verdict() == session.verdict()
 

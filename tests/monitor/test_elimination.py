@@ -14,7 +14,6 @@ from monitor.suspects.elimination import (
     eliminate,
     entropy_bits,
     expect,
-    fault_probabilities,
     gain_bits,
     minimal_hitting_sets,
     still_open,
@@ -104,11 +103,6 @@ def test_a_look_that_tells_nothing_gains_nothing() -> None:
     """Rows that agree gain 0 bits, and so do no rows at all."""
     assert gain_bits(LAMP[:2], "glow", ("no", "dim", "yes")) == pytest.approx(0.0)
     assert gain_bits([], "glow", ("no", "yes")) == 0.0
-
-
-def test_certain_faults_stay_certain() -> None:
-    """A part that alone hits a conflict is at fault whatever the prior."""
-    assert fault_probabilities({"a": 0.01, "b": 0.3}, [["a"]]) == pytest.approx({"a": 1.0, "b": 0.3})
 
 
 NAMES = st.sets(st.sampled_from("abcdef"), min_size=1, max_size=4)

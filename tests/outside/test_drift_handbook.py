@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.trends.drift import Cusum, Drift, Ewma, ewma_limits
+from monitor.trends.drift import Cusum, Drift, Ewma
 
 EWMA_DATA = "52.0 47.0 53.0 49.3 50.1 47.0 51.0 50.1 51.2 50.5 49.6 47.6 49.9 51.3 47.8 51.2 52.6 52.4 53.6 52.1"
 EWMA_PRINTED = (
@@ -38,14 +38,6 @@ def test_ewma_of_the_nist_handbook() -> None:
     ewma = Ewma(0.3, 50.0)
     levels = [ewma.take(value) for value in _numbers(EWMA_DATA)]
     assert levels == pytest.approx(_numbers(EWMA_PRINTED), abs=0.0051)
-
-
-def test_ewma_limits_of_the_nist_handbook() -> None:
-    """With s = 2.0539 the limits are 47.4115 and 52.5884; all levels lie between them."""
-    low, high = ewma_limits(50.0, 2.0539, 0.3)
-    assert (low, high) == pytest.approx((47.4115, 52.5884), abs=2e-4)
-    ewma = Ewma(0.3, 50.0)
-    assert all(low < ewma.take(value) < high for value in _numbers(EWMA_DATA))
 
 
 def test_cusum_of_the_nist_handbook() -> None:
