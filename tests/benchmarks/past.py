@@ -28,6 +28,7 @@ from web.app import create_app
 NOW_S = 1_784_000_000.0
 SETTINGS = Settings(unit=UNIT, senses=Senses(fitted=ALL))
 YEARS, CYCLES_A_DAY, SEASON_DAYS = 5, 20, 150
+PATHS = ("/", "/live.json", "/alerts", "/history", "/history?zoom=week", "/history?zoom=season", "/cycles", "/health")
 
 # ---------------------------------------------------------------- recordings
 
@@ -185,7 +186,7 @@ def pages(folder: Path) -> list[Row]:
     with History(keep.file, keep=keep, wall=lambda: NOW_S) as asked:
         client = create_app(asked, settings, wall=lambda: NOW_S).test_client()
         nothing = bare.test_client()
-        for path in ("/", "/live.json", "/alerts", "/history", "/cycles", "/health"):
+        for path in PATHS:
             assert client.get(path).status_code == 200
             ours_s, floor_s = took_each_s((lambda: client.get(path), lambda: nothing.get("/")), turns=7)  # noqa: B023
             found.append(cost(f"page {path}", 1000 * ours_s, "ms", ("a Flask route that does nothing", 1000 * floor_s)))
