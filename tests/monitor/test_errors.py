@@ -20,6 +20,7 @@ from monitor.errors import CommandError, CondenserError, SiteError, shown
         (10**5000, "a int too large to show"),
         (["x" * 50] * 1000, " ... "),
     ],
+    ids=["number", "text", "nothing", "long-text", "long-bytes", "long-number", "long-list"],
 )
 def test_what_was_given_is_shown_cut(given_: object, says: str) -> None:
     """Short values as they are, long ones cut with how much more there was; the value itself is kept whole."""
