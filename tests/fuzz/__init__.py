@@ -22,5 +22,5 @@
 | lines typed in a visit, meter readings, share codes; names and notes in the report | `test_talks` |
 
 Held everywhere (`refusals`): no error but those of `monitor/errors.py`, or an answer 4xx in words; one bounded line
-with place, given and allowed; an end in bounded time and memory. `FUZZ=50` is the nightly size, `FUZZ_SEED=7` draws anew.
+with place, given and allowed; an end in bounded time and memory. `FUZZ=50` is the nightly size, `FUZZ_SEED=7` another.
 """
