@@ -154,17 +154,16 @@ class Columns:
     """
 
     def __init__(self, kinds: str, among: Mapping[int, Collection[object]] | None = None) -> None:
-        self._kinds = [(_KINDS[kind.upper()], kind.islower()) for kind in kinds]
+        self._types = [(*_KINDS[kind.upper()], type(None)) if kind.islower() else _KINDS[kind] for kind in kinds]
+        self._reals = [place for place, kind in enumerate(kinds) if kind in "Rr"]
         self._among = among or {}
 
     def holds(self, row: Sequence[object]) -> bool:
         """Whether the row is one."""
         return (
-            len(row) == len(self._kinds)
-            and all(
-                (value is None and empty) or (isinstance(value, kind) and not _endless(value))
-                for value, (kind, empty) in zip(row, self._kinds, strict=True)
-            )
+            len(row) == len(self._types)
+            and all(map(isinstance, row, self._types))
+            and not any(map(_endless, map(row.__getitem__, self._reals)))
             and all(row[place] in values for place, values in self._among.items())
         )
 
