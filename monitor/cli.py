@@ -10,7 +10,7 @@ import argparse
 import sys
 from collections.abc import Sequence
 
-from monitor.commands import contractor, documents, live, parts, people, recordings, sensing, software, streams
+from monitor.commands import contractor, documents, live, people, recordings, sensing, shared, software, streams
 from monitor.errors import CommandError, CondenserError, shown
 
 # In the order of the help: try it, run it, look at it, wire it, the office.
@@ -26,7 +26,7 @@ def parser() -> argparse.ArgumentParser:
     )
     commands = whole.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
-    def command(name: str, run: parts.Run, text: str, *, site: bool = True) -> argparse.ArgumentParser:
+    def command(name: str, run: shared.Run, text: str, *, site: bool = True) -> argparse.ArgumentParser:
         sub = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".")
         sub.set_defaults(run=run)
         if site:
@@ -44,7 +44,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         return _run(argv)
     except CondenserError as error:
-        parts.say(f"condenser-monitor: {error}")
+        shared.say(f"condenser-monitor: {error}")
         return 2
     except BrokenPipeError:
         streams.give_up_output()  # its reader has gone: nothing is wrong
@@ -53,14 +53,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 130
     except OSError as error:
         streams.give_up_output()
-        parts.say(f"condenser-monitor: {shown(str(error))}")
+        shared.say(f"condenser-monitor: {shown(str(error))}")
         return 2
     except Exception as error:
-        missing = parts.not_installed(error) if isinstance(error, ModuleNotFoundError) else None
+        missing = shared.not_installed(error) if isinstance(error, ModuleNotFoundError) else None
         if missing is not None:
-            parts.say(f"condenser-monitor: {missing}")
+            shared.say(f"condenser-monitor: {missing}")
             return 2
-        parts.say(f"condenser-monitor: {streams.at_fault(error)}")
+        shared.say(f"condenser-monitor: {streams.at_fault(error)}")
         return FAULT
 
 
@@ -68,7 +68,7 @@ def _run(argv: Sequence[str] | None) -> int:
     try:
         args = parser().parse_args(argv)
         _refuse_broken(args)
-        run: parts.Run = args.run
+        run: shared.Run = args.run
         return run(args)
     finally:
         # Help too may go into a pipe that nobody reads; what is wrong with it is said here, not at the very end.

@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from monitor.commands import parts
+from monitor.commands import shared
 from monitor.fleet import arguments
 
 
-def add(command: parts.Command) -> None:
+def add(command: shared.Command) -> None:
     """Put these commands into the table."""
     fleet = command("fleet", _none, "the contractor's side: ingest, pages, sites and people", site=False)
     arguments.add(fleet, page=_page)
@@ -24,4 +24,4 @@ def _page(settings: Any) -> None:
     from web.fleet.app import create_app
 
     app = create_app(settings, commands.opened(settings))
-    parts.serve_until_interrupted(app, settings.pages, "the fleet's pages are at")
+    shared.serve_until_interrupted(app, settings.pages, "the fleet's pages are at")

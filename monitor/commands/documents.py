@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import argparse
 
-from monitor.commands import parts
+from monitor.commands import shared
 
 SHELLS = ("bash", "zsh", "fish")
 
 
-def add(command: parts.Command) -> None:
+def add(command: shared.Command) -> None:
     """Put these commands into the table."""
     command("asyncapi", _asyncapi, "print the AsyncAPI document of the topics and messages")
     shell = command(
@@ -21,7 +21,7 @@ def add(command: parts.Command) -> None:
 def _asyncapi(args: argparse.Namespace) -> int:
     from monitor.outlets.asyncapi import text
 
-    print(text(parts.site(args)))
+    print(text(shared.site(args)))
     return 0
 
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from monitor.commands import parts
+from monitor.commands import shared
 
 
-def add(command: parts.Command) -> None:
+def add(command: shared.Command) -> None:
     """Put these commands into the table."""
     command("run", _run, "watch the unit: boards, judgement, history, broker")
     command("page", _page, "serve the status page of a monitor that runs")
@@ -20,12 +20,12 @@ def _run(args: argparse.Namespace) -> int:
     from monitor.outlets.phone import PhoneOutlet
     from monitor.service import Service, run_until_signal
 
-    settings = parts.site(args)
+    settings = shared.site(args)
     outlets: list[Any] = [MqttOutlet(settings)] if settings.mqtt.host else []
     if settings.notify.urls or settings.notify.urls_file:
         outlets.append(PhoneOutlet(settings))
     history = History(settings.history.file, owner=True, keep=settings.history)
-    boards, uncertainty = parts.boards(settings), parts.uncertainty(settings)
+    boards, uncertainty = shared.boards(settings), shared.uncertainty(settings)
     run_until_signal(Service(settings, boards, history, outlets, uncertainty=uncertainty))
     return 0
 
@@ -33,6 +33,6 @@ def _run(args: argparse.Namespace) -> int:
 def _page(args: argparse.Namespace) -> int:
     from web.app import create_app
 
-    settings = parts.site(args)
-    parts.serve_until_interrupted(create_app(settings.history.file, settings), settings.web, "the page is at")
+    settings = shared.site(args)
+    shared.serve_until_interrupted(create_app(settings.history.file, settings), settings.web, "the page is at")
     return 0

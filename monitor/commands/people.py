@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 import sys
 
-from monitor.commands import parts
+from monitor.commands import shared
 from monitor.errors import CommandError
 
 
-def add(command: parts.Command) -> None:
+def add(command: shared.Command) -> None:
     """Put these commands into the table."""
     command("status", _status, "the unit at one look; exit status 0 sound, 1 a finding stands, 4 blind")
     watch = command("watch", _watch, "the unit at one look, then a line for each change")
@@ -47,7 +47,7 @@ def _share(args: argparse.Namespace) -> int:
     from monitor.report.share import Shares, end, give, tell
     from monitor.service import wall_clock
 
-    shares, now_s = Shares(Path(parts.site(args).history.file)), wall_clock()
+    shares, now_s = Shares(Path(shared.site(args).history.file)), wall_clock()
     if now_s is None:
         raise CommandError("share", "a clock that was never set", "a machine that knows the time of day")
     if args.revoke is not None:
@@ -60,53 +60,53 @@ def _share(args: argparse.Namespace) -> int:
 def _renew(args: argparse.Namespace) -> int:
     from monitor.history.wishes import renew
 
-    with parts.history(parts.site(args)) as history:
+    with shared.history(shared.site(args)) as history:
         return renew(history, args.part, args.by, print)
 
 
 def _phone(args: argparse.Namespace) -> int:
     from monitor.outlets.phone import try_phones
 
-    return try_phones(parts.site(args), print)
+    return try_phones(shared.site(args), print)
 
 
 def _status(args: argparse.Namespace) -> int:
     from monitor.terminal.say import status
 
-    settings = parts.site(args)
-    with parts.history(settings) as history:
+    settings = shared.site(args)
+    with shared.history(settings) as history:
         return status(history, settings, sys.stdout)
 
 
 def _watch(args: argparse.Namespace) -> int:
     from monitor.terminal.say import watch
 
-    settings = parts.site(args)
-    with parts.history(settings) as history:
+    settings = shared.site(args)
+    with shared.history(settings) as history:
         return watch(history, settings, sys.stdout, every_s=args.every, seconds=args.seconds)
 
 
 def _report(args: argparse.Namespace) -> int:
     from monitor.report.write import write_report
 
-    settings = parts.site(args)
-    with parts.history(settings) as history:
-        return write_report(history, settings, args.file, days=args.days, say=parts.say if args.file != "-" else print)
+    settings = shared.site(args)
+    with shared.history(settings) as history:
+        return write_report(history, settings, args.file, days=args.days, say=shared.say if args.file != "-" else print)
 
 
 def _explain(args: argparse.Namespace) -> int:
     from monitor.terminal.say import explained
 
-    return explained(args.name, parts.site(args).unit, sys.stdout)
+    return explained(args.name, shared.site(args).unit, sys.stdout)
 
 
 def _diagnose(args: argparse.Namespace) -> int:
     from monitor.terminal.say import diagnose
 
-    settings = parts.site(args)
+    settings = shared.site(args)
     words = [word for word in (args.about, *args.readings) if word is not None]
     about = next((word for word in words if "=" not in word), None)
-    with parts.history(settings) as history:
+    with shared.history(settings) as history:
         return diagnose(
             history,
             settings,

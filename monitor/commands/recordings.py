@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from monitor.commands import parts
+from monitor.commands import shared
 from monitor.errors import CommandError
 
 if TYPE_CHECKING:
     from monitor.recording import Reader
 
 
-def add(command: parts.Command) -> None:
+def add(command: shared.Command) -> None:
     """Put these commands into the table."""
     replay = command("replay", _replay, "judge a recording as if it were live")
     replay.add_argument("recording", metavar="RECORDING", help="CSV file")
@@ -32,7 +32,7 @@ def _replay(args: argparse.Namespace) -> int:
     from monitor.replay import Replay
     from monitor.terminal.text import change_line
 
-    replay = Replay(args.recording, parts.site(args), strict=args.strict)
+    replay = Replay(args.recording, shared.site(args), strict=args.strict)
     encode = msgspec.json.Encoder().encode
     for event in replay:
         if isinstance(event, Change):
@@ -43,11 +43,11 @@ def _replay(args: argparse.Namespace) -> int:
 def _refused(reader: Reader) -> int:
     shown = 20
     for row in reader.refused[:shown]:
-        parts.say(f"{reader.path}, line {row.line}: refused: {row.reason}")
+        shared.say(f"{reader.path}, line {row.line}: refused: {row.reason}")
     if reader.bad:
         rows = "row" if reader.bad == 1 else "rows"
         more = f" ({reader.bad - shown} not shown)" if reader.bad > shown else ""
-        parts.say(f"{reader.path}: {reader.bad} {rows} refused{more}")
+        shared.say(f"{reader.path}: {reader.bad} {rows} refused{more}")
     return 3 if reader.bad else 0
 
 
@@ -57,8 +57,8 @@ def _record(args: argparse.Namespace) -> int:
     from monitor.recording import Writer
     from monitor.service import wall_clock
 
-    settings = parts.site(args)
-    boards = parts.boards(settings)
+    settings = shared.site(args)
+    boards = shared.boards(settings)
     wall_s = wall_clock()
     end_s = float("inf") if args.seconds is None else args.seconds
     try:

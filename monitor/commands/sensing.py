@@ -9,10 +9,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from monitor.commands import parts
+from monitor.commands import shared
 
 
-def add(command: parts.Command) -> None:
+def add(command: shared.Command) -> None:
     """Put these commands into the table."""
     commission = command("commission", _commission, "walk through every sense, and keep a dated record")
     commission.add_argument("--by", required=True, metavar="NAME")
@@ -54,7 +54,7 @@ def _commission(args: argparse.Namespace) -> int:
     from hardware import commission, talks
     from monitor.service import wall_clock
 
-    place = parts.calibrations(parts.site(args))
+    place = shared.calibrations(shared.site(args))
     with _visited(args, trimmed=True) as (settings, boards, answer, visit):
         record = talks.walk(
             settings,
@@ -79,7 +79,7 @@ def _calibrate(args: argparse.Namespace) -> int:
     from hardware import calibration, talks
     from monitor.service import wall_clock
 
-    place = parts.calibrations(parts.site(args))
+    place = shared.calibrations(shared.site(args))
     share = args.meter_error
     with _visited(args, trimmed=False) as (settings, boards, answer, visit):
         row = talks.compare(
@@ -107,8 +107,8 @@ def _calibrate(args: argparse.Namespace) -> int:
 def _visited(args: argparse.Namespace, *, trimmed: bool) -> Iterator[tuple[Any, Any, Callable[[], str | None], Any]]:
     """(settings, boards, what the person types, the visit in software or None)."""
     if args.simulated is None and args.mistake is None:
-        settings = parts.site(args)
-        boards = parts.boards(settings, trimmed=trimmed)
+        settings = shared.site(args)
+        boards = shared.boards(settings, trimmed=trimmed)
         try:
             yield settings, boards, _typed(), None
         finally:

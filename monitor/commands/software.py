@@ -6,10 +6,10 @@ import argparse
 from collections.abc import Sequence
 from typing import Any
 
-from monitor.commands import parts
+from monitor.commands import shared
 
 
-def add(command: parts.Command) -> None:
+def add(command: shared.Command) -> None:
     """Put these commands into the table."""
     demo = command("demo", _demo, "a simulated unit with a story of faults, its page and a broker", site=False)
     demo.add_argument("--speed", type=float, default=1.0, metavar="X", help="simulated seconds per second (1)")
@@ -63,8 +63,8 @@ def _demo(args: argparse.Namespace) -> int:
 
     check_speed(args.speed)
     check_address("127.0.0.1", args.port)
-    parts.say("a day of history is being lived through first (a few seconds) ...")
-    with Demo(speed=args.speed, say=parts.say) as demo:
+    shared.say("a day of history is being lived through first (a few seconds) ...")
+    with Demo(speed=args.speed, say=shared.say) as demo:
         return _play(demo, args.port, ())
 
 
@@ -74,7 +74,7 @@ def _workbench(args: argparse.Namespace) -> int:
     from web.serve import check_address
 
     check_address("127.0.0.1", args.port)
-    with Demo(speed=args.speed, say=parts.say, before_s=0.0, played=scenario_for_bench()) as demo:
+    with Demo(speed=args.speed, say=shared.say, before_s=0.0, played=scenario_for_bench()) as demo:
         return _play(demo, args.port, (workbench(demo),))
 
 
@@ -88,15 +88,15 @@ def _play(demo: Any, port: int, blueprints: Sequence[Any]) -> int:
     for blueprint in blueprints:
         app.register_blueprint(blueprint)
     with serve(app, "127.0.0.1", port) as page:
-        parts.say(f"look at        {page.url}{'workbench/' if blueprints else ''}")
-        parts.say(f"or listen with mosquitto_sub -p {demo.broker.port} -v -t 'condenser/v1/{demo.settings.site.id}/#'")
-        parts.say("Ctrl-C ends everything")
+        shared.say(f"look at        {page.url}{'workbench/' if blueprints else ''}")
+        shared.say(f"or listen with mosquitto_sub -p {demo.broker.port} -v -t 'condenser/v1/{demo.settings.site.id}/#'")
+        shared.say("Ctrl-C ends everything")
         thread = threading.Thread(target=demo.run, name="demo")
         thread.start()
-        parts.until_interrupted(thread.join)
+        shared.until_interrupted(thread.join)
         demo.stop()
         thread.join()
-    parts.say("ended")
+    shared.say("ended")
     return 0
 
 
@@ -112,12 +112,12 @@ def _simulate(args: argparse.Namespace) -> int:
         record=args.record,
         tell=lambda change: print(change_line(change), flush=True),
     )
-    parts.say(
+    shared.say(
         f"{outcome.scenario}: {outcome.simulated_s:g} s, {outcome.scans} scans at the level of {outcome.level}"
         f" in {outcome.took_s:.1f} s, {outcome.times:.0f} times real time"
     )
     for why in outcome.wrong:
-        parts.say(f"not as the scenario demands: {why}")
+        shared.say(f"not as the scenario demands: {why}")
     return 1 if outcome.wrong else 0
 
 
@@ -126,7 +126,9 @@ def _accuracy(args: argparse.Namespace) -> int:
 
     if args.again is not None:
         return 0 if bench_pages.again(args.again, print) else 1
-    good = bench_pages.accuracy(args.units, seed=args.seed, jobs=args.jobs, years=args.years, say=parts.say, tell=print)
+    good = bench_pages.accuracy(
+        args.units, seed=args.seed, jobs=args.jobs, years=args.years, say=shared.say, tell=print
+    )
     return 0 if good else 1
 
 
@@ -144,7 +146,7 @@ def _season(args: argparse.Namespace) -> int:
         from sim import season_fleet
 
         office = setup.load(args.fleet)
-        parts.say(f"{season_fleet.enroll_units(office, units(), args.folder)} units enrolled")
+        shared.say(f"{season_fleet.enroll_units(office, units(), args.folder)} units enrolled")
         work = partial(
             season_broker.tell, folder=args.folder, broker=season_fleet.broker_of(office), passwords=args.folder
         )

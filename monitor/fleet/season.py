@@ -19,7 +19,7 @@ from monitor.fleet import triage
 from monitor.fleet.people import Viewer, visible
 from monitor.fleet.tables import events, site_days, sites, visits
 from monitor.fleet.visits import DONE, KINDS, day
-from monitor.report.parts import Block, Document, Heading, Para, Table
+from monitor.report.blocks import Block, Document, Heading, Para, Table
 from monitor.words import texts
 
 _DAYS_MOST = 366

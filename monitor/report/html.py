@@ -6,7 +6,7 @@ from base64 import b64encode
 from hashlib import sha256
 from html import escape
 
-from monitor.report.parts import Block, Bullets, Document, Heading, Para, Picture, Table
+from monitor.report.blocks import Block, Bullets, Document, Heading, Para, Picture, Table
 from monitor.report.shapes import as_svg
 
 STYLE = (

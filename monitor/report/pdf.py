@@ -15,7 +15,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, ListFlowable, Paragraph, SimpleDocTemplate, Spacer
 from reportlab.platypus import Table as PdfTable
 
-from monitor.report.parts import Block, Bullets, Document, Heading, Para, Picture, Table
+from monitor.report.blocks import Block, Bullets, Document, Heading, Para, Picture, Table
 from monitor.report.shapes import GRID, INK, SOFT, Curve, Drawing, Line, Rect, Text
 
 _MARGIN, _FOOT = 18 * mm, 16 * mm

@@ -12,8 +12,8 @@ from monitor import limits, moments
 from monitor.checks.base import CAUTIONS
 from monitor.checks.rows import CHECKS
 from monitor.records import READINGS, Cycle, Finding, UnitStatus
+from monitor.report.blocks import Block, Bullets, Document, Heading, Para, Picture, Table
 from monitor.report.facts import Act, Close, Episode, Facts
-from monitor.report.parts import Block, Bullets, Document, Heading, Para, Picture, Table
 from monitor.report.plots import Mark, Span, Trace, chain, lanes, trace
 from monitor.report.unit import by_hand, plate, when
 from monitor.suspects.table import SUSPECTS

@@ -9,8 +9,8 @@ from monitor.checks.base import Check
 from monitor.checks.rows import CHECKS
 from monitor.history.kept import MeterReading, Visit
 from monitor.records import READINGS
+from monitor.report.blocks import Block, Bullets, Heading, Para, Table
 from monitor.report.facts import Facts
-from monitor.report.parts import Block, Bullets, Heading, Para, Table
 from monitor.words import texts
 from monitor.words.report import say
 

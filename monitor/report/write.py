@@ -16,9 +16,9 @@ from monitor import limits
 from monitor.config import Settings
 from monitor.errors import CommandError
 from monitor.history.lookups import Lookups
+from monitor.report.blocks import Document
 from monitor.report.facts import check_days, gather
 from monitor.report.html import html
-from monitor.report.parts import Document
 from monitor.report.story import document
 from monitor.words import texts
 

@@ -20,7 +20,7 @@ from monitor.fleet.season import Span
 from monitor.fleet.store import Store
 from monitor.fleet.tables import sites, standing, state
 from monitor.fleet.writer import writer
-from monitor.report.parts import Table
+from monitor.report.blocks import Table
 from monitor.words import texts
 from tests.fleet import payloads
 from tests.fleet.payloads import NOON, received

@@ -11,7 +11,7 @@ from typing import Any, TextIO
 import pytest
 
 from monitor.cli import main
-from monitor.commands import parts
+from monitor.commands import shared
 from tests.hardware.bench import Bench, Wave, ohm_at, steady
 from tests.hardware.test_commission import UNIT
 
@@ -33,7 +33,7 @@ def boards(monkeypatch: pytest.MonkeyPatch) -> None:
     def fresh(settings: object, *, trimmed: bool = True) -> object:
         return Bench({"compressor_a": Wave(9.6), "outdoor_c": steady(ohm_at(31.0))}, unit=UNIT).boards
 
-    monkeypatch.setattr(parts, "boards", fresh)
+    monkeypatch.setattr(shared, "boards", fresh)
 
 
 Typed = Callable[..., None]
@@ -103,7 +103,7 @@ def test_a_calibration_on_the_boards_is_kept_and_in_force(
     rows = json.loads((tmp_path / "calibration.json").read_text())
     assert [row["points"][0]["meter"] for row in rows] == [9.8, 9.7]
     assert rows[-1]["meter_share"] == 0.01
-    uncertainty = parts.uncertainty(parts.site(type("Args", (), {"site": site})()))
+    uncertainty = shared.uncertainty(shared.site(type("Args", (), {"site": site})()))
     assert uncertainty("compressor_a", 9.7) == pytest.approx(0.13, abs=0.01)
 
 

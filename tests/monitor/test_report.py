@@ -18,8 +18,8 @@ from monitor.history.file import History
 from monitor.history.kept import MeterReading, Visit
 from monitor.records import Request, RequestKind
 from monitor.report import story as report_story
+from monitor.report.blocks import Bullets, Document, Heading, Para, Picture, Table
 from monitor.report.html import html
-from monitor.report.parts import Bullets, Document, Heading, Para, Picture, Table
 from monitor.report.pdf import pdf
 from monitor.report.shapes import Drawing, Text
 from monitor.report.write import report, report_html, report_pdf, write_report
