@@ -71,7 +71,7 @@ class MqttOutlet(ThreadedOutlet):
         self._refused = ""
         self._in_flight: dict[int, str] = {}  # paho's message number -> id of the row
         self._acked: set[str] = set()
-        self._resent: set[int] = set()  # paho's numbers of what was sent again and is not acknowledged
+        self._resent: set[int] = set()  # paho's numbers of what was sent from memory and is not acknowledged
         self._said: str | None = None
         self._said_mid: int | None = None  # paho's number of that, until it is acknowledged
         self._unit: tuple[object, ...] | None = None
@@ -311,8 +311,8 @@ class MqttOutlet(ThreadedOutlet):
         except Exception as error:  # ours: told to the sender and on the health page, and the connection goes on
             self.history.note("requests", f"{type(error).__name__}: {error}"[:500])
             answer = self._refuse(bytes(message.payload), f"the monitor could not take it: {type(error).__name__}")
-        if answer is not None:
-            self._publish(client, "answers", msgspec.json.encode(answer))
+        if answer is not None and len(self._resent) < _N["resend_most"]:  # in paho's queue, in memory: bounded
+            self._resent.add(self._publish(client, "answers", msgspec.json.encode(answer)))
 
     def _take(self, client: paho.Client, message: paho.MQTTMessage) -> AnswerMessage | None:
         if message.retain:

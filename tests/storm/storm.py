@@ -30,6 +30,7 @@ from monitor.outlets.messages import OFFLINE, ONLINE
 from monitor.outlets.phone_text import Message
 from monitor.records import (
     Answer,
+    Event,
     LinkState,
     Request,
     RequestKind,
@@ -70,7 +71,8 @@ MOST = {
     "rows held": _H["held_most"].value,
     "requests waiting": _H["requests_most"].value,
     "requests waiting in all": 2 * _H["requests_most"].value,  # on the disk, and in memory since it failed
-    "items for the broker": 2 * _E["in_flight"].value + _E["resend_most"].value + 2 * _E["refusals_per_min"].value + 60,
+    "items for the broker": 2 * _E["in_flight"].value + 2 * _E["resend_most"].value + 60,
+    "refusals remembered": _E["refusals_per_min"].value,
     "alarms planned": 40.0,
     "threads": 2.0,
     "descriptors": 40.0,
@@ -199,7 +201,6 @@ class Storm:
         self.born_s, self.scanned = self.clock(), False
         settings = self.settings
         self.history = History(self.keep.file, owner=True, keep=self.keep, clock=self.clock, wall=self.machine_wall)
-        self._listen(self.history)
         self.boards = self._boards()
         self.phone = PhoneOutlet(settings, self)
         self.mqtt = BrokerOutlet(settings, self.clock, self.broker)
@@ -211,25 +212,33 @@ class Storm:
             wall=self.wall,
             watchdog=Watchdog(""),
         )
+        self._listen(self.service, self.history)
         self.alive = True
         if self.history.memory() is None or self.service.engine.memory_refused:
             self.stream.anew.add((self.history.origin, self.history._owned().run))
         self.note(f"begun: {self.history.origin}, run {self.history._owned().run}")
 
-    def _listen(self, history: History) -> None:
-        """What goes into the history is entered in the ledger; what is asked for there has reached the disk."""
-        step, add_request = history.step, history.add_request
+    def _listen(self, service: Service, history: History) -> None:
+        """What the engine brings is entered in the ledger; what is asked for has reached the disk."""
+        judge, requests, add_request = service._judge, service._requests, history.add_request
 
-        def kept(*, events: Any = (), **more: Any) -> None:
-            self.ledger.brought(events)
-            step(events=events, **more)
+        def judged(*given: Any) -> list[Event]:
+            found = judge(*given)
+            self.ledger.brought(found)
+            return found
+
+        def requested(wall_s: float | None) -> tuple[list[Answer], list[Event]]:
+            answers, found = requests(wall_s)
+            self.ledger.brought(found)
+            return answers, found
 
         def asked(request: Request, source: str = "page") -> Answer | None:
             found = add_request(request, source)
             self.disk.safe()
             return found
 
-        history.step, history.add_request = kept, asked  # type: ignore[method-assign]
+        service._judge, service._requests = judged, requested  # type: ignore[method-assign]
+        history.add_request = asked  # type: ignore[method-assign]
 
     def wall(self) -> float | None:
         """Seconds since 1970, right or wrong; None while the machine does not know."""
@@ -401,6 +410,8 @@ class Storm:
             (0.008, "requests here", self._flood_here),
             (0.010, "requests", lambda: self._flood(chance.choice((1, 3, 10)))),
             (0.003, "flood of requests", lambda: self._flood(chance.choice((120, 250)))),
+            (0.002, "flood of nonsense", lambda: self._nonsense(100)),
+            (0.003, "flood of resends", lambda: self._resends(80)),
         )
 
     def _misfortune(self) -> None:
@@ -488,17 +499,29 @@ class Storm:
         for _ in range(count):
             lot = self.rng.random()
             if lot < 0.1:
-                self.broker.ask("", REQUESTS, self.rng.choice(_JUNK), retain=self.rng.random() < 0.3)
+                self._nonsense(1)
             elif lot < 0.15:
-                first = self.rng.randrange(1, 50)
-                order = {"id": "again", "request": "resend", "topic": "events", "from_seq": first, "to_seq": first + 20}
-                self.broker.ask("", REQUESTS, msgspec.json.encode(order))
+                self._resend(self.rng.randrange(1, 50), 20)
             else:
                 tag = f"q{self.rng.getrandbits(48):x}"
                 self.asked[tag] = count <= 10 and self.disk.state == "sound" and not self.disk.armed
                 self._ask(tag)
         if count > 10:
             self._ask_again()
+
+    def _nonsense(self, count: int) -> None:
+        for _ in range(count):
+            self.broker.ask("", REQUESTS, self.rng.choice(_JUNK), retain=self.rng.random() < 0.3)
+
+    def _resends(self, count: int) -> None:
+        """While receipts are slow to come."""
+        self._mood(self.rng.choice(("withholding", "slow")))
+        for _ in range(count):
+            self._resend(1, 1000)
+
+    def _resend(self, first: int, many: int) -> None:
+        order = {"id": "again", "request": "resend", "topic": "events", "from_seq": first, "to_seq": first + many}
+        self.broker.ask("", REQUESTS, msgspec.json.encode(order))
 
     def _ask(self, tag: str) -> None:
         self.broker.ask(tag, REQUESTS, msgspec.json.encode(self._request(tag)))
@@ -652,6 +675,7 @@ class Storm:
         self._bound("rows held", len(keeper.held.rows))
         self._bound("requests waiting", len(keeper.held_requests))
         self._bound("items for the broker", self.mqtt.queue())
+        self._bound("refusals remembered", len(self.mqtt._refusals))
         self._bound("alarms planned", self.phone.queue())
         self._bound("threads", threading.active_count() - self._base["threads"])
         if self.rng.random() < 0.05:

@@ -141,7 +141,7 @@ class BrokerOutlet(Killable, mqtt.MqttOutlet):
 
     def queue(self) -> int:
         """What is held in memory for the broker, in items; the library's own queues among them."""
-        held = len(self._in_flight) + len(self._acked) + len(self._resent) + len(self._refusals)
+        held = len(self._in_flight) + len(self._acked)
         client = self._client
         return held if client is None else held + len(client._out_messages) + len(client._out_packet)
 
