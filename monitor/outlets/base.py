@@ -149,4 +149,5 @@ class EventOutlet(ThreadedOutlet):
         """Deliver one row; what it raises is shown, and the row is tried again after a pause."""
 
     def idle(self, status: UnitStatus | None) -> None:
-        """Called when nothing is waiting, about once a second: repeats, quiet hours, a daily word. Raises as `deliver`."""
+        """Called when nothing is waiting, about once a second: repeats, quiet hours, a daily word. Raises as `deliver`
+        does."""
