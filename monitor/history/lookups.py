@@ -37,10 +37,14 @@ from monitor.history.store import MIGRATIONS, connect, free_bytes
 from monitor.records import READINGS, Answer, Change, Cycle, StartTransient, UnitStatus
 
 OUTBOX = "SELECT place, topic, seq, id, kind, run, t_s, wall_s, body FROM outbox"
+_BODIES = (
+    "SELECT wall_s, body FROM outbox WHERE topic = ? AND kind = ? AND wall_s >= ? AND {} ? ORDER BY wall_s DESC LIMIT ?"
+)
 OUTLET_NOTE = "outlet:"  # before an outlet's name among the notes
 _Record = TypeVar("_Record")
 # What rows hold that are not damaged.
 _OUTBOX, _STATE, _START, _CURSOR = Columns("ITITTIRrB"), Columns("rB"), Columns("IrB"), Columns("TI")
+_DATED = Columns("RB")
 _Sums = dict[int, list[float | None]]  # where a stretch begins -> count, sum, low, high of each reading
 _ROW = msgspec.json.Decoder(list[float | None])
 _JOIN: tuple[Callable[[list[float]], float], ...] = (sum, sum, min, max)
@@ -126,15 +130,13 @@ class Lookups:
 
     def cycles(self, from_wall_s: float, to_wall_s: float, limit: int = 200) -> list[tuple[float, Cycle]]:
         """Finished cycles that stopped in the span, as (wall time of the stop, cycle), newest first."""
-        sql = f"{OUTBOX} WHERE topic = 'cycles' AND wall_s >= ? AND wall_s < ? ORDER BY wall_s DESC LIMIT ?"
-        found = [(kept.wall_s, kept.body) for kept in kept_rows(self._rows(sql, from_wall_s, to_wall_s, limit))]
-        return [(wall_s, body) for wall_s, body in found if wall_s is not None and isinstance(body, Cycle)]
+        rows = self._rows(_BODIES.format("wall_s <"), "cycles", "cycle", from_wall_s, to_wall_s, limit)
+        return _dated(rows, Cycle)
 
     def changes(self, from_wall_s: float, to_wall_s: float, limit: int = 200) -> list[tuple[float, Change]]:
         """Changes of findings in the span, both ends with it, as (wall time, change), newest first."""
-        sql = f"{OUTBOX} WHERE topic = 'events' AND wall_s >= ? AND wall_s <= ? AND kind = 'change' "
-        found = kept_rows(self._rows(f"{sql}ORDER BY wall_s DESC LIMIT ?", from_wall_s, to_wall_s, limit))
-        return [(row.wall_s, row.body) for row in found if row.wall_s is not None and isinstance(row.body, Change)]
+        rows = self._rows(_BODIES.format("wall_s <="), "events", "change", from_wall_s, to_wall_s, limit)
+        return _dated(rows, Change)
 
     def events(self, after_seq: int = 0, limit: int = 200, topic: Topic = "events") -> list[Kept]:
         """Rows of one topic with `seq` above `after_seq`, oldest first."""
@@ -286,6 +288,12 @@ def kept_rows(rows: Iterable[tuple[Any, ...]]) -> list[Kept]:
         for place, topic, seq, name, kind, run, t_s, wall_s, body in filter(_OUTBOX.holds, rows)
         if kind in KINDS and (read := decoded(body, KINDS[kind][1])) is not None
     ]
+
+
+def _dated(rows: Iterable[tuple[Any, ...]], kind: type[_Record]) -> list[tuple[float, _Record]]:
+    """Records of one kind with their wall time, out of rows of these two; the row itself is not wanted."""
+    held = filter(_DATED.holds, rows)
+    return [(wall_s, record) for wall_s, body in held if (record := decoded(body, kind)) is not None]
 
 
 def _each(rows: Iterable[tuple[Any, ...]], kind: type[_Record]) -> list[_Record]:
