@@ -264,10 +264,6 @@ class Sensing:
         """The last scan bore out all that is believed."""
         return not self._restless
 
-    def restless(self) -> None:
-        """Have the next scan read in full, whatever it says."""
-        self._restless = True
-
     def silent(self, now_s: float, hold_s: float, scans: float) -> list[str]:
         """The fitted readings missing for `hold_s` and `scans` scans, and not believed again since."""
         if self._all_heard and not self._silent:
