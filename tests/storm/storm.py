@@ -237,7 +237,7 @@ class Storm:
             self.disk.safe()
             return found
 
-        service._judge, service._requests = judged, requested  # type: ignore[method-assign]
+        service._judge, service._requests = judged, requested  # type: ignore[method-assign, assignment]
         history.add_request = asked  # type: ignore[method-assign]
 
     def wall(self) -> float | None:
