@@ -19,11 +19,19 @@ from typing import NamedTuple
 from monitor import limits
 from monitor.errors import HistoryError
 from monitor.history.store import APPLICATION_ID, COLUMNS, COUNTED, MIGRATIONS, Connection, columns, corrupt, migrate
+from monitor.outlets.messages import id_origin
 
 ENDS = ("-wal", "-shm", "")  # the parts of a history, the one that all others belong to last
 _N = {name: limit.value for name, limit in limits.HISTORY.items()}
 _FREE_LEAST = limits.WEB["free_least_mb"].value * 1e6
 _OURS = {"meta", "outbox", "counters"}
+# A counter below what it has numbered would give a number out twice.
+_BEHIND = (
+    "SELECT 1 FROM (VALUES ('events'), ('cycles'), ('answers')) AS t WHERE "
+    "(SELECT max(seq) FROM outbox WHERE topic = t.column1) > "
+    "coalesce((SELECT last FROM counters WHERE topic = t.column1), 0) UNION ALL "
+    "SELECT 1 WHERE (SELECT max(place) FROM outbox) > coalesce((SELECT last FROM counters WHERE topic = 'place'), 0)"
+)
 _FOREIGN = "a database of another program"
 # Layout: the SQLite project's "Database File Format" (sqlite.org/fileformat2.html), 1.3 and 4.1, and "WAL-mode File
 # Format" (sqlite.org/walformat.html), 2.1.
@@ -154,7 +162,9 @@ def _not_whole(db: Connection) -> str:
         wanted = {row for row in columns(fresh) if row[1] not in COLUMNS}
     if not wanted <= found:
         return "a table or a column of it is missing"
-    return "a number in it is none" if db.execute(COUNTED).fetchone()[0] else ""
+    if db.execute(COUNTED).fetchone()[0]:
+        return "a number in it is none"
+    return "its numbers do not agree" if db.execute(_BEHIND).fetchone() else ""
 
 
 # ---------------------------------------------------------------- the log beside it
@@ -167,7 +177,9 @@ def _log_belongs(path: Path, db: Connection) -> bool:
     with suppress(sqlite3.Error):
         with closing(reading(path, log=False)) as alone:
             before = _origin(alone)
-        return before is None or before == _origin(db)
+        newest = db.execute("SELECT id, seq FROM outbox ORDER BY place DESC LIMIT 1").fetchone()
+        numbered = None if newest is None else id_origin(newest[0], newest[1]).partition(".")[0]
+        return before is None or (before == _origin(db) and numbered in (None, before))
     return True
 
 
@@ -189,9 +201,14 @@ def _log_cut(path: Path) -> bool:
     if len(log) < _WAL_HEADER + step:
         return False
     good = struct.unpack_from("=I", index, _LAST_VALID)[0] if len(index) == 48 else 0
-    salts = log[16:24] if _head_whole(log) else log[_WAL_HEADER + 8 : _WAL_HEADER + 16]
-    frames = range(_WAL_HEADER + good * step, len(log) - step + 1, step)
-    return any(any(log[at + 4 : at + 8]) and log[at + 8 : at + 16] == salts for at in frames)
+    if not _head_whole(log):
+        return any(log)
+    salts, at = log[16:24], _WAL_HEADER + good * step
+    while (at := log.find(salts, at) + 1) > 0:
+        begins = at - 9  # the marks stand 8 bytes into a frame
+        if (begins - _WAL_HEADER) % step or (begins + step <= len(log) and any(log[begins + 4 : begins + 8])):
+            return True  # a frame that has moved, or one that ends a commit
+    return False
 
 
 def _head_whole(log: bytes) -> bool:

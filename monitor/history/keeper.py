@@ -89,7 +89,7 @@ class Keeper:
         self._lock_file = OwnerLock(path)
         try:
             self._open(first=True)
-        except HistoryError:
+        except BaseException:
             self._lock_file.release()
             raise
         with suppress(sqlite3.Error):
@@ -129,20 +129,31 @@ class Keeper:
             db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", (("run", run), ("origin", origin)))
         self.on_disk = last.get("place", 0)
         if self.run == 0 and "origin" in meta:
-            self._adopt(db, run, last)
+            self._adopt(db, run, last, origin)
         self.run, self.origin = run, origin
 
-    def _adopt(self, db: sqlite3.Connection, run: int, last: dict[str, int]) -> None:
+    def _adopt(self, db: sqlite3.Connection, run: int, last: dict[str, int], origin: str) -> None:
         """Go on from where the file ends. Rows numbered before it could be opened keep their ids and are placed after
         it; outlets begin again at the file's cursors, so that nothing in it is passed over."""
         place = last.get("place", 0)
         for index, row in enumerate(self.held.rows):
             self.held.rows[index] = msgspec.structs.replace(row, place=place + index + 1, run=run)
-        self._counters = {**last, "place": place + len(self.held.rows)}
+        self._counters = {**self._not_below_told(last, origin), "place": place + len(self.held.rows)}
         self.cursors = dict(db.execute("SELECT outlet, min(place, ?) FROM cursors", (place,)))
         if self.memory is None:
             found = db.execute("SELECT body FROM state WHERE key = 'memory'").fetchone()
             self.memory = found[0] if found is not None and isinstance(found[0], bytes) else None
+
+    def _not_below_told(self, last: dict[str, int], origin: str) -> dict[str, int]:
+        """The counters, brought up to what the live file remembers of a run that was killed: a log that was cut short
+        looks like one whose last commit a power cut has torn, and its numbers have been given out."""
+        told = self.live.numbers(origin)
+        lost = sum(max(0, number - last.get(topic, 0)) for topic, number in told.items())
+        if lost:
+            words = f"what was written last is lost ({lost} messages), and numbers go on after them"
+            _log.warning("%s: %s", self.path, words)
+            self.damage = "; ".join(filter(None, (self.damage, words)))
+        return last | {str(topic): max(number, last.get(topic, 0)) for topic, number in told.items()}
 
     def _drop(self) -> None:
         if self._db is not None:
@@ -298,6 +309,7 @@ class Keeper:
         self.on_disk = self._counters.get("place", 0)
         self.held, self.held_requests = Held(deque(), [], []), {}
         self.error, self.failed_s, self._flushed_s, self._refusals = "", None, self.clock(), 0
+        self.live.note_numbers(self.origin, {name: last for name, last in self._counters.items() if name != "place"})
         with suppress(sqlite3.Error):
             self.live.on_disk(fine, lanes)
 

@@ -21,7 +21,7 @@ from monitor import limits
 from monitor.history.damage import ENDS, part, reading
 from monitor.history.kept import KINDS, decoded
 from monitor.history.store import COLUMNS, Connection, columns
-from monitor.outlets.messages import id_origin
+from monitor.outlets.messages import id_origin, message_id
 
 _PAGE, _HEADER, _PROBES_MOST, _BATCH = 4096, 100, 4000, 500
 _SKIP = int(limits.HISTORY["numbers_skipped"].value)
@@ -291,7 +291,10 @@ def _fits(table: Table, row: tuple[Any, ...]) -> bool:
     if table.name == "outbox":
         found = dict(zip(table.columns, row, strict=True))
         topic, body = KINDS.get(found["kind"], ("", None))
-        return topic == found["topic"] and body is not None and decoded(found["body"], body) is not None
+        if topic != found["topic"] or body is None or decoded(found["body"], body) is None:
+            return False
+        origin = id_origin(found["id"], found["seq"])
+        return bool(message_id(origin, topic, found["seq"]) == found["id"])
     return not (table.name == "meta" and row[0] in _OF_THIS_FILE)
 
 
@@ -314,10 +317,10 @@ def _number(new: Connection, *, cut: bool) -> bool:
     last = dict(new.execute("SELECT topic, last FROM counters"))
     rows = dict(new.execute("SELECT topic, max(seq) FROM outbox GROUP BY topic"))
     place = new.execute("SELECT max(place) FROM outbox").fetchone()[0] or 0
-    whole = all(last.get(topic, 0) >= seq for topic, seq in rows.items()) and last.get("place", 0) >= place
+    whole = all(last.get(topic, 0) >= seq for topic, seq in rows.items()) and last.get("place", -1) >= place
     skip = cut or not whole
     meta = _identity(new)
-    if meta is None:
+    if meta is None or not (last or rows):  # how far numbers went, nobody knows: they begin again under a new name
         new.execute("DELETE FROM counters")
         new.execute("DELETE FROM meta WHERE key != 'schema'")
         return False
