@@ -53,6 +53,7 @@ class Stream:
         self.told: Counter[str] = Counter()
         self.repeats = 0
         self.harmed: set[str] = set()  # numberings of which a damaged file may have cost rows
+        self.begun: set[str] = set()  # numberings that a life of the program began with
         self.anew: set[tuple[str, int]] = set()  # (numbering, run) begun without the memory of the one before
         self._seen: dict[tuple[str, str], set[int]] = {}
         self._top: dict[tuple[str, str], int] = {}
@@ -82,7 +83,7 @@ class Stream:
         origin, _, mark = item.origin.partition(".")
         seen = self._seen.setdefault((origin, item.topic), set())
         top = self._top.get((origin, item.topic), 0)
-        harmed = origin in self.harmed
+        harmed = origin in self.harmed or (bool(self.harmed) and origin not in self.begun)  # or the very id is spoilt
         if not mark:
             missing = [] if harmed else [seq for seq in range(top + 1, item.seq) if seq not in seen]
             if item.seq <= top:

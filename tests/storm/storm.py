@@ -216,6 +216,9 @@ class Storm:
         self.alive = True
         if self.history.memory() is None or self.service.engine.memory_refused:
             self.stream.anew.add((self.history.origin, self.history._owned().run))
+        if self.ledger.spoilt and self.history.origin not in self.stream.begun:
+            self.stream.harmed.add(self.history.origin)  # read from a damaged file, it may be spoilt itself
+        self.stream.begun.add(self.history.origin)
         self.note(f"begun: {self.history.origin}, run {self.history._owned().run}")
 
     def _listen(self, service: Service, history: History) -> None:
@@ -628,6 +631,8 @@ class Storm:
         own troubles have their minute first."""
         now_s = self.clock()
         since_s = max(self._blind_since_s(), self.broker.mood_s)
+        if self.broker.mood == "withholding":
+            return  # what is said then waits behind what has no receipt, until the line is given up
         if now_s - since_s > BLIND_S + SLACK_S and self._said() != OFFLINE:
             self.breaks(f"unseen since {self._blind_since_s():g} s, and the broker still says {self._said()}")
 
@@ -696,7 +701,8 @@ class Storm:
     def check(self) -> list[str]:
         """What was promised and not kept; empty when all was."""
         health = self.history.health()
-        if health.held or any(outlet.waiting for outlet in health.outlets.values()):
+        rows = {outlet.name: len(self.history.outbox(outlet.name, begin=True)) for outlet in self.outlets}
+        if health.held or any(rows.values()):  # rows that damage has spoilt count as waiting, and nobody can have them
             self.breaks(f"not everything arrived: {health.outlets} {health.disk_error} {health.notes}")
         self.ledger.judge(self.stream, all_of_it=True)
         if missing := [tag for tag in self.asked if tag not in self.answers]:
