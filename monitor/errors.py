@@ -6,6 +6,9 @@ would expect, so `except ValueError` keeps working.
 
 from __future__ import annotations
 
+import re
+
+CONTROLS = re.compile(r"[\x00-\x1f\x7f-\x9f]")  # what no name holds, and a terminal would obey
 _MOST = {"place": 300, "given": 200, "allowed": 3000}  # characters; paths and lists of names are long
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import errno
 import os
-import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
@@ -20,7 +19,6 @@ Digest = Annotated[str, msgspec.Meta(pattern="^[0-9a-f]{64}$")]  # SHA-256, or a
 WallSeconds = Annotated[float, msgspec.Meta(ge=0, le=2e11)]  # within the years that a calendar can show
 SETTINGS_MOST = 1 << 18  # bytes; a site file has two thousand
 KEPT_MOST = 64 << 20  # bytes; what this program wrote itself: years of calibrations and tokens are far below
-CONTROLS = re.compile(r"[\x00-\x1f\x7f-\x9f]")  # what no name holds, and a terminal would obey
 _DEEP = "nested too deep"
 _DOTS_MOST = 200  # in a line of TOML: time and memory that tomllib takes for a key grow with the square of its parts
 

@@ -20,7 +20,7 @@ import msgspec
 from werkzeug.security import check_password_hash, generate_password_hash
 
 from monitor import foreign, limits
-from monitor.errors import CommandError, HistoryError
+from monitor.errors import CONTROLS, CommandError, HistoryError
 from monitor.foreign import Digest, WallSeconds
 from monitor.private_file import read_private, write_private
 
@@ -126,7 +126,7 @@ class Access:
 
         def with_it(kept: Kept) -> Kept:
             taken = [token.name for token in kept.tokens]
-            if not name.strip() or len(name) > 64 or foreign.CONTROLS.search(name) or name in taken:
+            if not name.strip() or len(name) > 64 or CONTROLS.search(name) or name in taken:
                 raise CommandError("token: name", name[:80], "1 to 64 characters, none a control, not in use")
             if len(taken) >= _W["tokens_most"].value:
                 raise CommandError("token", f"{len(taken)} tokens", "revoke one that is no longer used first")

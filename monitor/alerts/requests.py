@@ -5,11 +5,12 @@ Every refusal is a CommandError: what was asked, what is the case, what is allow
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 
 from monitor import limits
 from monitor.alerts.memory import Slot
-from monitor.errors import CommandError
+from monitor.errors import CONTROLS, CommandError
 from monitor.records import AlertState, Request, RequestKind
 
 Renew = Callable[[str | None], None]
@@ -73,11 +74,13 @@ def check_request(request: Request, slots: Mapping[str, Slot]) -> None:
 def _check_texts(request: Request) -> None:
     longest = int(limits.ALERTS["name_most"].value)
     for place, text in (("id", request.id), ("by", request.by)):
-        if not text.strip() or len(text) > longest:
-            raise CommandError(f"{request.request}: {place}", text[:80], f"1 to {longest} characters")
+        if not text.strip() or len(text) > longest or CONTROLS.search(text):
+            raise CommandError(f"{request.request}: {place}", text[:80], f"1 to {longest} characters, none a control")
     most = int(limits.ALERTS["text_most"].value)
     if len(request.note) > most:
         raise CommandError(f"{request.request}: note", f"{len(request.note)} characters", f"at most {most} characters")
+    if CONTROLS.search(re.sub(r"[\t\r\n]", "", request.note)):  # a note may have lines
+        raise CommandError(f"{request.request}: note", request.note[:80], "a text without controls but line breaks")
 
 
 def _check_hours(request: Request) -> None:

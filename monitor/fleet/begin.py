@@ -14,8 +14,7 @@ from pathlib import Path
 
 import msgspec
 
-from monitor import foreign
-from monitor.errors import CommandError
+from monitor.errors import CONTROLS, CommandError
 from monitor.fleet import commands, enroll, setup
 from monitor.fleet.setup import Broker, Database, FleetSettings
 
@@ -101,6 +100,36 @@ def units(folder: Path, settings: FleetSettings, user: str) -> dict[str, str]:
     return {name: _unit(*kind, folder, user) for name, kind in kinds.items()}
 
 
+# What none of them needs is closed, as in the monitor's own units; `systemd-analyze security` says what is left.
+_CLOSED = """\
+DevicePolicy=closed
+PrivateDevices=yes
+NoNewPrivileges=yes
+ProtectSystem=strict
+ProtectHome=yes
+PrivateTmp=yes
+PrivateMounts=yes
+ProtectClock=yes
+ProtectControlGroups=yes
+ProtectHostname=yes
+ProtectKernelLogs=yes
+ProtectKernelModules=yes
+ProtectKernelTunables=yes
+ProtectProc=invisible
+RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6
+RestrictNamespaces=yes
+RestrictRealtime=yes
+RestrictSUIDSGID=yes
+LockPersonality=yes
+MemoryDenyWriteExecute=yes
+CapabilityBoundingSet=
+AmbientCapabilities=
+SystemCallArchitectures=native
+SystemCallFilter=@system-service
+SystemCallFilter=~@privileged @resources
+SystemCallErrorNumber=EPERM"""
+
+
 def _unit(text: str, start: str, after: str, folder: Path, user: str) -> str:
     return f"""[Unit]
 Description=condenser-monitor: {text}
@@ -113,11 +142,10 @@ WorkingDirectory={folder}
 ExecStart={start}
 Restart=always
 RestartSec=2
-NoNewPrivileges=true
-PrivateTmp=true
-ProtectSystem=strict
-ProtectHome=true
+UMask=0077
+LimitCORE=0
 ReadWritePaths={folder}
+{_CLOSED}
 
 [Install]
 WantedBy=multi-user.target
@@ -130,7 +158,7 @@ def begin(folder: str, *, host: str = LOOPBACK, tls: bool = False) -> str:
     Raises CommandError when the folder holds something already.
     """
     for name, text in (("folder", folder), ("--host", host)):
-        if not text.strip() or foreign.CONTROLS.search(text) or text != text.encode(errors="replace").decode():
+        if not text.strip() or CONTROLS.search(text) or text != text.encode(errors="replace").decode():
             raise CommandError(name, text, "a name of letters, in UTF-8, without controls")
     try:
         home = Path(folder).resolve()

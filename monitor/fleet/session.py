@@ -23,7 +23,7 @@ from monitor.errors import BrokerError
 from monitor.fleet.gathered import GatheredClient
 from monitor.fleet.setup import Broker
 from monitor.limits import EDGE, FLEET
-from monitor.outlets.mqtt import read_password, tls_context
+from monitor.outlets.mqtt import read_password, session_id, tls_context
 
 _KEPT_S = int(FLEET["session_kept_s"].value)
 _IN_FLIGHT = int(FLEET["in_flight"].value)
@@ -144,13 +144,14 @@ class Session:
     # ------------------------------------------------------------ beginning and end
 
     def _made(self) -> GatheredClient:
-        client = GatheredClient(self.name, self._on_taken)
+        password = read_password(self._broker.password_file)
+        client = GatheredClient(session_id(self.name, password), self._on_taken)
         client.connect_timeout = _CONNECT_S
         client.on_connect, client.on_subscribe = self._on_connect, self._on_subscribe
         client.on_publish = self._on_publish
         client.on_socket_register_write = lambda *_: self._want(True)
         client.on_socket_unregister_write = lambda *_: self._want(False)
-        client.username_pw_set(self._broker.username, read_password(self._broker.password_file))
+        client.username_pw_set(self._broker.username, password)
         if self._broker.tls:
             client.tls_set_context(tls_context(self._broker.ca_file))
         return client

@@ -20,8 +20,7 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import event
 
-from monitor import foreign
-from monitor.errors import DatabaseError
+from monitor.errors import CONTROLS, DatabaseError
 
 _MIGRATIONS = Path(__file__).with_name("migrations")
 _POSTGRES = {"connect_timeout": 5, "tcp_user_timeout": 30_000}  # s, ms: a server that has vanished is noticed
@@ -102,7 +101,7 @@ class Store:
 def _url(text: str) -> sa.URL:
     try:
         url = sa.make_url(text)
-        backend = "" if foreign.CONTROLS.search(text + (url.database or "")) else url.get_backend_name()
+        backend = "" if CONTROLS.search(text + (url.database or "")) else url.get_backend_name()
     except (sa.exc.ArgumentError, ValueError):  # a ValueError for a port that is no number
         backend = ""
     if backend == "postgresql":

@@ -8,6 +8,7 @@ acknowledged but not yet entered is sent twice with the same id (at least once, 
 
 from __future__ import annotations
 
+import hashlib
 import ssl
 import time
 from collections.abc import Callable, Sequence
@@ -177,9 +178,10 @@ class MqttOutlet(ThreadedOutlet):
         return client
 
     def _made(self) -> paho.Client:
+        password = read_password(self._settings.password_file) if self._settings.username else None
         client = paho.Client(
             CallbackAPIVersion.VERSION2,
-            client_id=f"condenser-monitor-{self._site}",
+            client_id=session_id(f"condenser-monitor-{self._site}", password),
             clean_session=None if self._newest else False,
             protocol=paho.MQTTv5 if self._newest else paho.MQTTv311,
             reconnect_on_failure=False,
@@ -189,7 +191,7 @@ class MqttOutlet(ThreadedOutlet):
         client.on_connect, client.on_publish, client.on_message = self._on_connect, self._on_publish, self._on_message
         client.will_set(topic(self._site, "availability"), OFFLINE, qos=1, retain=True)
         if self._settings.username:
-            client.username_pw_set(self._settings.username, read_password(self._settings.password_file))
+            client.username_pw_set(self._settings.username, password)
         if self._settings.tls:
             client.tls_set_context(tls_context(self._settings.ca_file))
         return client
@@ -390,6 +392,16 @@ def tls_context(ca_file: str) -> ssl.SSLContext:
         raise BrokerError(ca_file, str(error), "a file of certificates (PEM)") from None
     context.sslsocket_class = _Socket
     return context
+
+
+def session_id(name: str, password: str | None) -> str:
+    """The name of a client at the broker. It stays the same, or what waits there would be lost; and it is not to be
+    guessed, or another account of the broker could end the session and what waits in it (MQTT 5, 3.1.4)."""
+    if not password:
+        return name
+    # Brokers write it into their logs: from a weak password too, nobody shall find the way back.
+    end = hashlib.scrypt(password.encode(), salt=name.encode(), n=1 << 12, r=8, p=1, dklen=8)
+    return f"{name}-{end.hex()}"
 
 
 def read_password(path: str) -> str | None:

@@ -9,7 +9,7 @@ from monitor import limits, moments
 from monitor.checks.base import CAUTIONS
 from monitor.checks.rows import CHECKS
 from monitor.config import Settings, Unit
-from monitor.errors import CommandError
+from monitor.errors import CommandError, shown
 from monitor.findings import CATALOGUE as FINDINGS
 from monitor.history.kept import Health
 from monitor.records import READINGS, AlertState, Change, Finding, LinkState, LinkView, UnitStatus, stated
@@ -102,12 +102,12 @@ def about(finding: Finding, unit: Unit, zone: tzinfo | None = None) -> list[str]
 
 
 def _alerts(status: UnitStatus, zone: tzinfo | None) -> Iterator[str]:
-    shown = [alert for alert in status.alerts if alert.state is not AlertState.NORMAL]
-    if shown:
+    told = [alert for alert in status.alerts if alert.state is not AlertState.NORMAL]
+    if told:
         yield ""
-    for alert in shown:
+    for alert in told:
         state = texts.WORDS[f"alert-{alert.state.value}"]
-        by = f" by {alert.acked_by}" if alert.acked_by else ""
+        by = f" by {shown(alert.acked_by)}" if alert.acked_by else ""
         shelved_s = alert.shelved_until_wall_s
         ends = "" if shelved_s is None else f" until {moments.moment(shelved_s, None, zone)}"
         yield f"  alert {alert.finding}: {state}{by}{ends}"
@@ -216,8 +216,8 @@ def _suspect(name: str, unit: Unit) -> Iterator[str]:
     yield "  suspected in: " + ", ".join(where)
     cautions: dict[str, None] = {}
     for check, expected in suspect.meter.items():
-        shown = " or ".join(sorted(expected.usual)) or "no news"
-        yield f"  check {check}: {CHECKS[check].title}: then shows {shown}"
+        usual = " or ".join(sorted(expected.usual)) or "no news"
+        yield f"  check {check}: {CHECKS[check].title}: then shows {usual}"
         cautions |= dict.fromkeys(CHECKS[check].cautions)
     yield from _cautions(cautions, unit)
 

@@ -192,3 +192,14 @@ def test_a_list_that_cannot_be_used_is_refused_by_line_and_changes_nothing(
     """What was given and what is allowed."""
     with pytest.raises(CommandError, match=named):
         _read(tmp_path, text)
+
+
+@pytest.mark.parametrize("name", begin.units(Path("/office"), settings_in(Path("/office")), "daemon"))
+def test_systemd_judges_the_exposure_of_each_service_low(name: str, tmp_path: Path) -> None:
+    """systemd-analyze security, offline: as low as the monitor's own units are held to."""
+    need("systemd-analyze", shutil.which("systemd-analyze") is not None)
+    place = tmp_path / name.replace("@.", "@1.")
+    place.write_text(begin.units(tmp_path, settings_in(tmp_path), "daemon")[name])
+    command = ["systemd-analyze", "security", "--offline=true", "--no-pager", "--threshold=16", str(place)]
+    done = subprocess.run(command, check=False, capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stdout[-300:]

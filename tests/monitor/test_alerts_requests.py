@@ -71,10 +71,13 @@ def test_a_bad_request_is_answered_with_the_reason_and_changes_nothing(
 
 @pytest.mark.parametrize(
     ("field", "text"),
-    [("by", ""), ("by", "   "), ("by", "x" * 129), ("id", ""), ("id", "x" * 129), ("note", "x" * 501)],
+    [
+        *(("by", ""), ("by", "   "), ("by", "x" * 129), ("by", "Robin\x1b[2J"), ("by", "Robin\nalert: over")),
+        *(("id", ""), ("id", "x" * 129), ("id", "1\x07"), ("note", "x" * 501), ("note", "a\x1b]0;b\x07")),
+    ],
 )
 def test_texts_have_bounds(field: str, text: str) -> None:
-    """Empty names and overlong texts are refused, so that what is kept stays small."""
+    """Empty and overlong texts are refused, so that what is kept stays small; so is what a terminal would obey."""
     bench = Bench()
     bench.raised(FAN)
     answer = bench.ask("acknowledge", FAN, **{field: text})
@@ -127,10 +130,10 @@ def test_note_and_name_are_shown_until_the_next_alarm() -> None:
     """Who acknowledged and what they wrote belongs to this alarm, not to the next one."""
     bench = Bench()
     bench.raised(SUPPLY)
-    bench.ask("acknowledge", SUPPLY, by="Robin", note="breaker off for the painters")
+    bench.ask("acknowledge", SUPPLY, by="Robin", note="breaker off\nfor the painters")
     alert = bench.alert(SUPPLY)
     assert alert is not None
-    assert (alert.acked_by, alert.note) == ("Robin", "breaker off for the painters")
+    assert (alert.acked_by, alert.note) == ("Robin", "breaker off\nfor the painters")
     bench.cleared(SUPPLY)
     bench.wait(bench.delay_s(SUPPLY))
     bench.raised(SUPPLY)

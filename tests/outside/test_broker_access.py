@@ -11,7 +11,7 @@ import pytest
 import sim.broker
 from monitor import config
 from monitor.errors import BrokerError
-from monitor.outlets.mqtt import read_password
+from monitor.outlets.mqtt import read_password, session_id
 from sim.broker import PrivateBroker
 from tests.conftest import need
 from tests.monitor.edge_tools import change, until
@@ -87,6 +87,30 @@ def test_a_wrong_password_is_said_without_telling_it(open_folder: Path, keep: co
         until(lambda: "Not authorized" in station.error)
         assert "let me in" not in station.error
         station.stop()
+
+
+def test_another_account_cannot_end_the_monitors_session(open_folder: Path, keep: config.History) -> None:
+    """A second client of the same name ends the session of the first (MQTT 5, 3.1.4), so the name is not to be guessed:
+    who connects under the site's plain name is another client, and the monitor stays online."""
+    with guarded(open_folder, SITE_RULES) as broker:
+        settings = site(broker, username="site-a", password_file=secret_file(open_folder), site="site-a")
+        with Listener(broker, "condenser/#", options=OFFICE) as client:
+            station = Station(settings, keep)
+            client.wait(lambda heard: [one.payload for one in heard if one.name == "availability"] == ["online"])
+            with Listener(broker, "none", options=OFFICE, session=("-i", "condenser-monitor-site-a")):
+                station.step(change())
+                client.wait_named("events")
+            assert [one.payload for one in client.named("availability")] == ["online"]
+            assert station.error == ""
+            station.stop()
+
+
+def test_the_name_of_a_session_stays_and_tells_no_password() -> None:
+    """The same each time, as what waits at the broker is found by it; another password or site, another name."""
+    names = {session_id("condenser-monitor-a", SECRET), session_id("condenser-monitor-a", SECRET)}
+    assert len(names | {session_id("condenser-monitor-a", "other"), session_id("condenser-monitor-b", SECRET)}) == 3
+    assert all(SECRET not in name and name.startswith("condenser-monitor-a-") for name in names)
+    assert session_id("condenser-monitor-a", None) == "condenser-monitor-a"
 
 
 def test_a_message_the_broker_refuses_is_not_taken_for_sent(open_folder: Path, keep: config.History) -> None:
