@@ -55,7 +55,7 @@ class History(Lookups):
         self._said: dict[str, str] = {}
         self._sources: dict[str, str] = {}
         self._newest: LiveStatus | None = None
-        self._status_t_s = 0.0
+        self._status_t_s = 0.0  # that of an engine that has seen nothing
         try:
             self._keeper = Keeper(self.path, live, self._lanes, keep=keep, clock=clock, wall=wall) if owner else None
         except HistoryError:
@@ -95,9 +95,7 @@ class History(Lookups):
             buckets = [*buckets, *self._rollup.flush()]
         lanes = self._lanes.take(status.links, now_s, wall_s)
         now = self._clock()
-        # A status without a new scan is as old as its scan: a monitor that goes blind must not look fresh.
-        at_s = now if self._newest is None or status.t_s != self._status_t_s else self._newest.at_s
-        self._newest, self._status_t_s = LiveStatus(at_s, self._live.boot, wall_s, body), status.t_s
+        self._newest, self._status_t_s = self._dated(status, body, now, wall_s, seen=scan is not None), status.t_s
         self._live.write(self._newest, now, buckets, lanes)
         spoken = frozenset(answer.id for answer in answers if self._sources.pop(answer.id, "") == "broker")
         keeper.step(
@@ -112,6 +110,14 @@ class History(Lookups):
             now=last,
         )
         self._say(keeper)
+
+    def _dated(self, status: UnitStatus, body: bytes, now: float, wall_s: float | None, *, seen: bool) -> LiveStatus:
+        """A status without a new scan is as old as its scan, and in a life that has had none as old as the last life's:
+        a monitor that is blind must not look fresh."""
+        if status.t_s != self._status_t_s or (seen and self._newest is None):
+            return LiveStatus(now, self._live.boot, wall_s, body)
+        before = self._newest or self._last_status() or LiveStatus(0.0, "", None, b"")
+        return LiveStatus(before.at_s, before.boot, before.wall_s, body)
 
     def requests(self) -> list[Request]:
         """Requests not yet answered, oldest first."""

@@ -269,7 +269,7 @@ def test_the_age_of_the_status_does_not_follow_a_wall_clock_that_steps(keep: con
     walls = [WALL_S]
     with History(keep.file, owner=True, keep=keep, clock=clock, wall=lambda: walls[0]) as history:
         assert history.status_age_s() is None
-        step(history, 0.0)
+        step(history, 1.0)
         for jump_s in (0.0, 7200.0, -7200.0):
             clock.sleep(4.0)
             walls[0] += jump_s

@@ -96,6 +96,7 @@ def test_another_account_cannot_end_the_monitors_session(open_folder: Path, keep
         settings = site(broker, username="site-a", password_file=secret_file(open_folder), site="site-a")
         with Listener(broker, "condenser/#", options=OFFICE) as client:
             station = Station(settings, keep)
+            station.step()
             client.wait(lambda heard: [one.payload for one in heard if one.name == "availability"] == ["online"])
             with Listener(broker, "none", options=OFFICE, session=("-i", "condenser-monitor-site-a")):
                 station.step(change())

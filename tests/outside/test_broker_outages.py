@@ -23,15 +23,19 @@ pytestmark = pytest.mark.usefixtures("impatient_outlets")
 
 def test_a_fault_during_an_outage_is_told_whole_afterwards(broker: PrivateBroker, keep: config.History) -> None:
     """The broker is down from before the fault until after it: raised, alert, cleared and the cycle come in order."""
+    settings, session = site(broker), ("-c", "-i", "office", "-x", "3600")
+    topics = [f"condenser/v1/{settings.site.id}/{name}" for name in ("events", "cycles")]
+    with Listener(broker, *topics, session=session):
+        pass  # from now on the broker keeps for it what comes before it is back
     broker.stop()
-    station = Station(site(broker), keep)
+    station = Station(settings, keep)
     station.step(change(kind="raised"), alert())
     station.step(change(kind="revised"))
     station.step(change(kind="cleared"), cycle())
     until(lambda: "broker" in station.error)
     assert station.waiting == 5
     broker.start()
-    with Listener(broker, f"{station.root}/events", f"{station.root}/cycles") as client:
+    with Listener(broker, *topics, session=session) as client:
         client.wait_named("events", 4)
         client.wait_named("cycles")
         until(lambda: station.waiting == 0)
@@ -95,6 +99,7 @@ def test_the_last_will_tells_of_a_connection_cut(broker: PrivateBroker, keep: co
     """The connection is cut without a word: the broker says offline, retained; online again after it is back."""
     station = Station(site(broker), keep)
     with Listener(broker, f"{station.root}/availability") as client:
+        station.step()
         client.wait(lambda heard: [one.payload for one in heard][-1:] == ["online"])
         inner = station.outlet._client
         assert inner is not None

@@ -112,8 +112,11 @@ def test_numbers_are_unbroken_on_each_topic_and_told_in_unit(shared_broker: Priv
 
 
 def test_availability_follows_the_monitor(shared_broker: PrivateBroker, station: Station) -> None:
-    """Online while it is connected, offline after a good end, retained both times."""
+    """Nothing before the first scan; online while it sees the unit, offline after a good end, retained both times."""
     with Listener(shared_broker, f"{station.root}/availability") as client:
+        until(lambda: station.error == "" and station.outlet._client is not None)
+        assert client.heard == []
+        station.step()
         client.wait(lambda heard: [one.payload for one in heard][-1:] == ["online"])
         station.outlet.close()
         client.wait(lambda heard: [one.payload for one in heard][-1:] == ["offline"])
