@@ -7,6 +7,8 @@ and is looked up anew at each request: a code that was revoked or has ended open
 
 from __future__ import annotations
 
+from importlib.util import find_spec
+
 from flask import Blueprint, Response, abort, current_app, flash, redirect, render_template, request, session, url_for
 from markupsafe import Markup
 from werkzeug.wrappers import Response as AnyResponse
@@ -49,7 +51,13 @@ def _page(code: str = "") -> str:
         place=place,
         link=f"{place}#{code}",
         local=guard.is_local(),
+        pdf=_can_pdf(),
     )
+
+
+def _can_pdf() -> bool:
+    """Whether the package that writes PDF files is there: an extra, and a large one, so it is not loaded to see."""
+    return find_spec("reportlab") is not None
 
 
 def _days() -> int:
@@ -137,7 +145,7 @@ def _reading(days: int, opened: Share | None) -> str:
     with found.reporting:
         made = report(found.history, found.settings, days, wall_s=found.wall())
     body = Markup(article(made))  # noqa: S704 - made by us, its words escaped
-    return render_template("report_read.html", title=made.title, body=body, days=days, opened=opened)
+    return render_template("report_read.html", title=made.title, body=body, days=days, opened=opened, pdf=_can_pdf())
 
 
 def _file(days: int, ending: str) -> Response:

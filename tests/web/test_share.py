@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import logging
 import re
+import sys
 from html import unescape as html_unescape
 from typing import Any
 
@@ -60,6 +61,25 @@ def test_the_owner_reads_and_keeps_the_report(client: FlaskClient, site: Site) -
     assert site.settings.site.name in text
     assert client.get("/report/file.txt").status_code == 404
     assert client.get("/report/read?days=4000").status_code == 400
+
+
+def test_no_pdf_is_offered_where_nothing_can_write_one(app: Flask, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The extra `report` left out: neither the owner nor who has a code sees a button that could only fail; who asks
+    for the file by its address is told what to install."""
+    visitor, owner = app.test_client(), app.test_client()
+    given(visitor, code_of(app))
+    pages = ((owner, "/report"), (owner, "/report/read"), (visitor, "/shared/report"))
+    for there in (True, False):
+        for client, path in pages:
+            shown = client.get(path).get_data(as_text=True)
+            assert ("file.pdf" in shown) is there, path
+            assert "file.html" in shown, path
+        for name in ["reportlab", *(name for name in sys.modules if name.startswith("reportlab."))]:
+            monkeypatch.setitem(sys.modules, name, None)
+        monkeypatch.delitem(sys.modules, "monitor.report.pdf", raising=False)
+    refused = owner.get("/report/file.pdf")
+    assert refused.status_code == 400
+    assert "install the extra `report`" in html_unescape(refused.get_data(as_text=True))
 
 
 def test_a_code_opens_the_report_without_the_password_and_nothing_else(app: Flask, site: Site) -> None:
