@@ -11,6 +11,7 @@ import shutil
 import sqlite3
 import stat
 import struct
+from collections.abc import Iterable
 from contextlib import closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -25,10 +26,12 @@ ENDS = ("-wal", "-shm", "")  # the parts of a history, the one that all others b
 _N = {name: limit.value for name, limit in limits.HISTORY.items()}
 _FREE_LEAST = limits.WEB["free_least_mb"].value * 1e6
 _OURS = {"meta", "outbox", "counters"}
-# A counter below what it has numbered would give a number out twice.
+GUEST = "guest"  # in `meta`: what numbered the rows that a run begun without the file has brought into it last
+# A counter below what it has numbered would give a number out twice. Rows of a guest are not of its numbering.
 _BEHIND = (
     "SELECT 1 FROM (VALUES ('events'), ('cycles'), ('answers')) AS t WHERE "
-    "(SELECT max(seq) FROM outbox WHERE topic = t.column1) > "
+    "(SELECT seq FROM outbox WHERE topic = t.column1 AND "
+    "instr(id, (SELECT value FROM meta WHERE key = 'origin')) = 1 ORDER BY seq DESC LIMIT 1) > "
     "coalesce((SELECT last FROM counters WHERE topic = t.column1), 0) UNION ALL "
     "SELECT 1 WHERE (SELECT max(place) FROM outbox) > coalesce((SELECT last FROM counters WHERE topic = 'place'), 0)"
 )
@@ -36,6 +39,7 @@ _FOREIGN = "a database of another program"
 # Layout: the SQLite project's "Database File Format" (sqlite.org/fileformat2.html), 1.3 and 4.1, and "WAL-mode File
 # Format" (sqlite.org/walformat.html), 2.1.
 _WAL_HEADER, _FRAME_HEADER, _PAGE_SIZE, _FORMATS = 32, 24, 4096, slice(18, 20)
+_LOOKED_AT = 1000  # rows looked at beyond a cursor: outlets ask for fewer
 _LAST_VALID = 16  # where the index of a log says which frame is the last whole one
 
 
@@ -167,6 +171,33 @@ def _not_whole(db: Connection) -> str:
     return "its numbers do not agree" if db.execute(_BEHIND).fetchone() else ""
 
 
+def unreadable(path: Path, places: Iterable[int]) -> str:
+    """What SQLite says of rows that somebody waits for and that cannot be read, "" when all can: open requests, and the
+    next ones beyond places of the outbox.
+
+    Looked for through a connection of its own, as whoever reads has one: who writes knows the tables from before the
+    damage, and SQLite writes on behind a row that it cannot read.
+    """
+    try:
+        with closing(reading(path)) as db:
+            db.execute("SELECT id, source, body FROM requests WHERE answer IS NULL").fetchall()
+            for place in places:
+                db.execute(
+                    "SELECT * FROM outbox WHERE place > ? ORDER BY place LIMIT ?", (place, _LOOKED_AT)
+                ).fetchall()
+    except sqlite3.Error as error:
+        return str(error) if corrupt(error) else ""
+    return ""
+
+
+def last_place(path: Path) -> int:
+    """The last place of the outbox, 0 where it cannot be read."""
+    with suppress(sqlite3.Error), closing(reading(path)) as db:
+        found = db.execute("SELECT max(place) FROM outbox").fetchone()[0]
+        return found if isinstance(found, int) else 0
+    return 0
+
+
 # ---------------------------------------------------------------- the log beside it
 
 
@@ -179,19 +210,20 @@ def _log_belongs(path: Path, db: Connection) -> bool:
             before = _origin(alone)
         newest = db.execute("SELECT id, seq FROM outbox ORDER BY place DESC LIMIT 1").fetchone()
         numbered = None if newest is None else id_origin(newest[0], newest[1]).partition(".")[0]
-        return before is None or (before == _origin(db) and numbered in (None, before))
+        return before is None or (before == _origin(db) and numbered in (None, before, _origin(db, GUEST)))
     return True
 
 
-def _origin(db: Connection) -> object:
-    row = db.execute("SELECT value FROM meta WHERE key = 'origin'").fetchone()
+def _origin(db: Connection, key: str = "origin") -> object:
+    row = db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
     return None if row is None else row[0]
 
 
 def _log_cut(path: Path) -> bool:
-    """Whether a whole commit lies behind the last frame that can be read: a power cut leaves none, damage does.
+    """Whether a whole commit lies behind the last frame that can be read: a cut of power leaves none, damage does.
 
-    To be asked while a connection is open that has read the log: its index then says how far it is good.
+    To be asked while a connection is open that has read the log: its index then says how far it is good, but for a
+    commit of a process that was killed before it had put it there.
     """
     try:
         log, index = part(path, "-wal").read_bytes(), part(path, "-shm").read_bytes()[:48]
@@ -203,7 +235,7 @@ def _log_cut(path: Path) -> bool:
     good = struct.unpack_from("=I", index, _LAST_VALID)[0] if len(index) == 48 else 0
     if not _head_whole(log):
         return any(log)
-    salts, at = log[16:24], _WAL_HEADER + good * step
+    salts, at = log[16:24], _end_of_whole(log, _WAL_HEADER + good * step)
     while (at := log.find(salts, at) + 1) > 0:
         begins = at - 9  # the marks stand 8 bytes into a frame
         if (begins - _WAL_HEADER) % step or (begins + step <= len(log) and any(log[begins + 4 : begins + 8])):
@@ -211,14 +243,30 @@ def _log_cut(path: Path) -> bool:
     return False
 
 
+def _end_of_whole(log: bytes, at: int) -> int:
+    """Where the frames from `at` on that have the marks and the sums of those before them end."""
+    step = _PAGE_SIZE + _FRAME_HEADER
+    while at + step <= len(log) and log[at + 8 : at + 16] == log[16:24]:
+        before = log[24:32] if at == _WAL_HEADER else log[at - step + 16 : at - step + 24]
+        if log[at + 16 : at + 24] != _summed(log, log[at : at + 8] + log[at + _FRAME_HEADER : at + step], before):
+            break
+        at += step
+    return at
+
+
 def _head_whole(log: bytes) -> bool:
-    """Whether the first words of a log have the sum that stands behind them (walformat.html, 4.3)."""
-    order = ">" if log[3] & 1 else "<"
-    words, first, second = struct.unpack(f"{order}6I", log[:24]), 0, 0
+    """Whether the first words of a log have the sum that stands behind them."""
+    return log[24:32] == _summed(log, log[:24], bytes(8))
+
+
+def _summed(log: bytes, data: bytes, before: bytes) -> bytes:
+    """The sum of a log over some of its words, going on from the one `before` (walformat.html, 4.3)."""
+    words = struct.unpack(f"{'>' if log[3] & 1 else '<'}{len(data) // 4}I", data)
+    first, second = struct.unpack(">2I", before)
     for one, two in zip(words[::2], words[1::2], strict=True):
         first = (first + one + second) & 0xFFFFFFFF
         second = (second + two + first) & 0xFFFFFFFF
-    return struct.unpack(">2I", log[24:32]) == (first, second)
+    return struct.pack(">2I", first, second)
 
 
 # ---------------------------------------------------------------- putting away

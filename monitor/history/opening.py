@@ -68,6 +68,8 @@ def _opened(path: Path) -> sqlite3.Connection:
     db = store.connect(path, durable=True)
     try:
         store.migrate(db, place=str(path))
+        # Frames that a killed process wrote and no commit counts are not left to be taken for damage at the next start.
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
     except BaseException:
         db.close()
         raise

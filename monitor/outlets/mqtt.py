@@ -221,7 +221,8 @@ class MqttOutlet(ThreadedOutlet):
     def _pump(self, client: paho.Client) -> None:
         now_s = self._clock()
         blind = now_s - self._offered_s >= _N["blind_s"]
-        if blind or self._status is not None:  # before the first scan of a life nothing is said: it may be blind as well
+        # Before the first scan of a life nothing is said: it may be blind as well.
+        if blind or self._status is not None:
             self._say(client, OFFLINE if blind else ONLINE)
         moved = self._settle()
         if moved or self._news.is_set() or now_s - self._looked_s > 1.0:
