@@ -180,7 +180,7 @@ def unreadable(path: Path, places: Iterable[int]) -> str:
     """
     try:
         with closing(reading(path)) as db:
-            db.execute("SELECT id, source, body FROM requests WHERE answer IS NULL").fetchall()
+            db.execute("SELECT body, source FROM requests WHERE answer IS NULL").fetchall()
             for place in places:
                 db.execute(
                     "SELECT * FROM outbox WHERE place > ? ORDER BY place LIMIT ?", (place, _LOOKED_AT)

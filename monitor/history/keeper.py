@@ -23,12 +23,13 @@ import msgspec
 
 from monitor import config, limits
 from monitor.errors import HistoryError
+from monitor.history.damage import GUEST, last_place, unreadable
 from monitor.history.kept import KINDS, Body, Kept
 from monitor.history.live import PUT_FINE, PUT_LANE, Live, Row, lane_row
 from monitor.history.opening import damage_of, open_owned
 from monitor.history.rollup import LaneTrack
 from monitor.history.store import OwnerLock, corrupt, tidy
-from monitor.outlets.messages import message_id
+from monitor.outlets.messages import id_origin, message_id
 from monitor.records import Answer, Event, Request, StartTransient
 
 _N = {name: limit.value for name, limit in limits.HISTORY.items()}
@@ -109,6 +110,8 @@ class Keeper:
                 raise  # a wrong file at the start is for the owner to mend; later on, nothing ends the watch
             self._fail(error)
             self._drop()
+        if first and self._db is None:  # what is held comes after rows of the file, which may be read all the same
+            self.on_disk = self._counters["place"] = last_place(self.path)
 
     def _tell(self, db: sqlite3.Connection) -> None:
         """Say what damage the file came out of: once in the log, and to whoever asks while the damaged one is there."""
@@ -124,13 +127,29 @@ class Keeper:
         last = dict(db.execute("SELECT topic, last FROM counters"))
         run = self.run or int(meta.get("run", 0)) + 1
         origin = self.origin if self.run else str(meta.get("origin", self.origin))
+        joins = self.run == 0 and "origin" in meta
+        said = [("run", run), ("origin", origin)]
+        if joins and self.held.rows:
+            said.append((GUEST, self.origin))
         with db:
             db.execute("BEGIN IMMEDIATE")
-            db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", (("run", run), ("origin", origin)))
+            db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", said)
+            if "origin" not in meta:  # with the name of the numbers goes how far they have been given out
+                db.executemany("INSERT OR REPLACE INTO counters VALUES (?, ?)", self._before_held().items())
         self.on_disk = last.get("place", 0)
-        if self.run == 0 and "origin" in meta:
+        if joins:
             self._adopt(db, run, last, origin)
+        elif self.run == 0:  # outlets may have counted in a file that could only be read, and is gone
+            self.cursors = dict.fromkeys(self.cursors, 0)
         self.run, self.origin = run, origin
+
+    def _before_held(self) -> dict[str, int]:
+        """The counters without the rows that are not on disk."""
+        found = dict(self._counters)
+        for row in reversed(self.held.rows):
+            if id_origin(row.id, row.seq).partition(".")[0] == self.origin:
+                found |= {row.topic: row.seq - 1, "place": row.place - 1}
+        return found
 
     def _adopt(self, db: sqlite3.Connection, run: int, last: dict[str, int], origin: str) -> None:
         """Go on from where the file ends. Rows numbered before it could be opened keep their ids and are placed after
@@ -200,23 +219,16 @@ class Keeper:
         now_s = self.clock()
         if self.failed_s is not None:
             return now_s - self._tried_s >= _N["retry_s"]
-        return bool(self.held) or now_s - self._flushed_s >= _N["flush_s"]
+        spoilt = bool(self.blind) and now_s - self._tried_s >= _N["retry_s"]
+        return bool(self.held) or spoilt or now_s - self._flushed_s >= _N["flush_s"]
 
     def _number(self, body: Body, now_s: float, wall_s: float | None) -> None:
         kind = _KIND_OF[type(body)]
         topic = KINDS[kind][0]
         place, seq = self._counters.get("place", 0) + 1, self._counters.get(topic, 0) + 1
         self._counters |= {"place": place, topic: seq}
-        row = Kept(
-            place=place,
-            topic=topic,
-            seq=seq,
-            id=message_id(self.origin, topic, seq),
-            run=self.run,
-            t_s=now_s,
-            wall_s=wall_s,
-            body=body,
-        )
+        name = message_id(self.origin, topic, seq)
+        row = Kept(place=place, topic=topic, seq=seq, id=name, run=self.run, t_s=now_s, wall_s=wall_s, body=body)
         self.held.rows.append(row)
 
     def _bound(self) -> None:
@@ -232,6 +244,9 @@ class Keeper:
         self._tried_s = self.clock()
         if _inode(self.path) != self._inode:
             self._drop()  # removed or replaced under us: what would be written to the old one nobody could read
+        if self._db is not None and (said := self._unreadable()):
+            self._drop()  # it takes what is written, and what is waited for in it would never come
+            self._refusals, self._spoilt = _REFUSALS_MOST, said
         if self._db is None:
             self._open()
         if self._db is None:
@@ -252,6 +267,11 @@ class Keeper:
         self._written(fine, lanes)
         if not urgent:
             self._tidy(self._db, wall_s)
+
+    def _unreadable(self) -> str:
+        with self.lock:
+            behind = {self.cursors.get(outlet, 0) for outlet in self.blind}
+        return unreadable(self.path, behind)
 
     def _put_held(self, db: sqlite3.Connection) -> None:
         if self.held.rows:  # a commit that failed may have been carried out all the same
@@ -335,8 +355,9 @@ class Keeper:
             if self.failed_s is None or self.clock() - self.failed_s < _N["expose_s"]:
                 return []
             for index, row in enumerate(self.held.rows):
-                marked = message_id(f"{self.origin}.{self._mark}", row.topic, row.seq)
-                if row.id != marked:
+                origin, _, mark = id_origin(row.id, row.seq).partition(".")
+                if not mark:  # once told, the same for ever: the file may come back and number otherwise
+                    marked = message_id(f"{origin}.{self._mark}", row.topic, row.seq)
                     self.held.rows[index] = msgspec.structs.replace(row, id=marked)
             return [row for row in self.held.rows if row.place > after_place]
 
@@ -365,17 +386,8 @@ class Keeper:
 
 def _outbox_row(row: Kept) -> tuple[object, ...]:
     kind = _KIND_OF[type(row.body)]
-    return (
-        row.place,
-        row.topic,
-        row.seq,
-        row.id,
-        kind,
-        row.run,
-        row.t_s,
-        row.wall_s,
-        msgspec.json.encode(row.body),
-    )
+    body = msgspec.json.encode(row.body)
+    return (row.place, row.topic, row.seq, row.id, kind, row.run, row.t_s, row.wall_s, body)
 
 
 def _inode(path: Path) -> int | None:

@@ -315,11 +315,11 @@ def _is(value: object, kind: str) -> bool:
 def _number(new: Connection, *, cut: bool) -> bool:
     """Bring the counters to where numbers may go on, and name what numbers; whether a gap is left."""
     last = dict(new.execute("SELECT topic, last FROM counters"))
-    rows = dict(new.execute("SELECT topic, max(seq) FROM outbox GROUP BY topic"))
+    meta = _identity(new)
+    rows = {} if meta is None else _numbered(new, str(meta["origin"]))
     place = new.execute("SELECT max(place) FROM outbox").fetchone()[0] or 0
     whole = all(last.get(topic, 0) >= seq for topic, seq in rows.items()) and last.get("place", -1) >= place
     skip = cut or not whole
-    meta = _identity(new)
     if meta is None or not (last or rows):  # how far numbers went, nobody knows: they begin again under a new name
         new.execute("DELETE FROM counters")
         new.execute("DELETE FROM meta WHERE key != 'schema'")
@@ -331,7 +331,14 @@ def _number(new: Connection, *, cut: bool) -> bool:
         new.execute("BEGIN")
         new.executemany("INSERT OR REPLACE INTO counters VALUES (?, ?)", counters.items())
         new.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", meta.items())
+        # Rows lost behind all that are left are not waited for.
+        new.execute("UPDATE cursors SET place = ? WHERE place >= ?", (counters["place"], place))
     return skip
+
+
+def _numbered(new: Connection, origin: str) -> dict[str, int]:
+    """The last number of each topic under this name; rows of a guest are numbered under another."""
+    return dict(new.execute("SELECT topic, max(seq) FROM outbox WHERE instr(id, ?) = 1 GROUP BY topic", (origin,)))
 
 
 def _identity(new: Connection) -> dict[str, object] | None:

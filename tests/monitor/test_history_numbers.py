@@ -1,0 +1,213 @@
+"""Numbers and cursors of a history whose file comes late, vanishes or goes bad while it is in use."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor import config, limits
+from monitor.history import keeper, store
+from monitor.records import Request, RequestKind
+from tests.monitor.edge_tools import change, cycle
+from tests.monitor.test_history_disk import Desk
+
+EXPOSE_S, FLUSH_S, RETRY_S = (limits.HISTORY[name].value for name in ("expose_s", "flush_s", "retry_s"))
+
+
+def in_the_file(keep: config.History, sql: str) -> None:
+    """Damage that SQLite does not see, while the program is running."""
+    with sqlite3.connect(keep.file) as db:
+        db.execute(sql)
+    db.close()
+
+
+def refuse_opening(patch: pytest.MonkeyPatch, said: str) -> None:
+    """The owner cannot open its file; who only reads can."""
+
+    def refused(*given: Any, **more: Any) -> sqlite3.Connection:
+        raise sqlite3.OperationalError(said)
+
+    patch.setattr(keeper, "open_owned", refused)
+
+
+def killed(desk: Desk, folder: Path, *, live: bool) -> Desk:
+    """What the next life finds of this one's files as they are now; with a power cut no live file."""
+    shutil.copytree(Path(desk.keep.file).parent, folder, ignore=None if live else shutil.ignore_patterns("live"))
+    desk.history.close()
+    file = folder / Path(desk.keep.file).name
+    for index in folder.rglob("*-shm"):
+        index.unlink()
+    return Desk(config.History(file=str(file), live_dir=str(folder / "live")))
+
+
+def test_a_row_that_cannot_be_read_holds_up_no_outlet(keep: config.History) -> None:
+    """A topic that is no text fails each read of its page of rows while writing goes on: within seconds the file is
+    put away, and the rows beside it are told once."""
+    desk = Desk(keep)
+    desk.step(*(change() for _ in range(6)))
+    in_the_file(keep, "UPDATE outbox SET topic = CAST(x'ff65' AS TEXT) WHERE place = 3")
+    assert desk.deliver() == []
+    desk.pass_time(RETRY_S + 2)
+    assert "corrupt" in desk.history.health().set_aside
+    assert desk.deliver() == [1, 2, 4, 5, 6]
+    desk.step(change())
+    desk.deliver()
+    assert len(set(desk.got)) == len(desk.got) == 6
+    desk.history.close()
+
+
+def test_tables_that_only_newcomers_cannot_read_hold_up_no_outlet(keep: config.History) -> None:
+    """Who writes has known the tables since before the damage: it is looked for as a new reader would come on it."""
+    desk = Desk(keep)
+    desk.step(change(), change())
+    db = desk.history._owned()._db
+    assert db is not None
+    db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    data = Path(keep.file).read_bytes()
+    with Path(keep.file).open("r+b") as file:
+        file.seek(data.index(b"TABLE starts"))
+        file.write(b"T\xb1")
+    desk.history._close_idle()
+    assert desk.deliver() == []
+    desk.pass_time(RETRY_S + 2)
+    assert desk.deliver() == [1, 2]
+    desk.history.close()
+
+
+def test_a_request_that_cannot_be_read_holds_up_no_other(keep: config.History) -> None:
+    """One whose source is no text fails the reading of all that wait."""
+    desk = Desk(keep)
+    request = Request(id="r1", request=RequestKind.SERVICE, by="me")
+    for name in ("r0", "r1"):
+        desk.history.add_request(Request(id=name, request=RequestKind.SERVICE, by="me"))
+    in_the_file(keep, "UPDATE requests SET source = CAST(x'ff65' AS TEXT) WHERE id = 'r0'")
+    assert desk.history.requests() == []
+    desk.pass_time(FLUSH_S + 1)
+    assert desk.history.requests() == [request]
+    desk.history.close()
+
+
+@pytest.mark.parametrize("live", [True, False], ids=["killed", "power cut"])
+def test_a_file_that_came_late_is_sound_in_the_next_life(
+    keep: config.History, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, live: bool
+) -> None:
+    """Rows numbered before the file could be opened have higher numbers than its own, under another name: neither are
+    the file's counters behind, nor is its log another history's. Nothing is put away, lost or numbered twice."""
+    first = Desk(keep)
+    first.step(change())
+    first.history.close()
+    with monkeypatch.context() as patch:
+        refuse_opening(patch, "unable to open database file")
+        desk = Desk(keep)
+        desk.step(change(), change(), change(), cycle())
+    desk.pass_time(RETRY_S + 1)
+    assert desk.error == ""
+    after = killed(desk, tmp_path / "after", live=live)
+    assert after.history.health().set_aside == ""
+    assert after.history.health().notes.get("history", "") == ""
+    assert after.deliver() == [1, 2, 3, 4, 5]
+    after.step(change())
+    after.deliver()
+    assert len(set(after.got)) == 6
+    newest = max(after.history.outbox("another", begin=True), key=lambda row: row.place)
+    assert (newest.place, newest.seq) == (6, 2)
+    after.history.close()
+
+
+def test_what_was_told_without_the_file_keeps_its_name(keep: config.History, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The file can be opened at last and its first write fails: rows told before are not told under other names, and
+    no two rows have the same."""
+    first = Desk(keep)
+    first.step(change())
+    first.history.close()
+    with monkeypatch.context() as patch:
+        refuse_opening(patch, "unable to open database file")
+        desk = Desk(keep)
+        desk.step(change(finding="f1"), change(finding="f2"))
+        desk.pass_time(EXPOSE_S + 1)
+        assert len(desk.deliver()) == 3  # what the file has can be read, and is told before it
+
+    def full(*given: Any) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(keeper.Keeper, "_put_held", full)
+        desk.pass_time(RETRY_S + 1)
+        desk.step(change(finding="f3"), change(finding="f4"))
+        desk.pass_time(EXPOSE_S + 1)
+        desk.deliver()
+    desk.pass_time(RETRY_S + 1)
+    desk.deliver()
+    assert desk.error == ""
+    rows = {row.id: row for row in desk.history.outbox("another", begin=True)}
+    assert len(rows) == len(set(desk.got)) == 5
+    assert rows.keys() == set(desk.got)
+    desk.history.close()
+
+
+def test_a_file_that_vanished_costs_no_number_twice(
+    keep: config.History, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The power goes between the making of a new file and the first rows in it: how far numbers went is in it."""
+    desk = Desk(keep)
+    desk.step(change(), change(), cycle())
+    desk.deliver()
+    for end in ("", "-wal", "-shm"):
+        Path(keep.file + end).unlink(missing_ok=True)
+
+    def broken(*given: Any) -> None:
+        raise sqlite3.OperationalError("disk I/O error")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(keeper.Keeper, "_put_held", broken)
+        desk.step(change())
+    after = killed(desk, tmp_path / "after", live=False)
+    after.step(change(), cycle())
+    after.deliver()
+    assert not set(after.got) & set(desk.got)
+    assert [row.seq for row in after.history.events()] == [3]
+    after.history.close()
+
+
+def test_cursors_of_a_file_that_could_only_be_read_pass_over_nothing_in_a_new_one(
+    keep: config.History, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rows were told from a file that took nothing, and it was removed: what the new one has is told."""
+    first = Desk(keep)
+    first.step(*(change() for _ in range(9)))
+    first.history.close()
+    with monkeypatch.context() as patch:
+        refuse_opening(patch, "attempt to write a readonly database")
+        desk = Desk(keep)
+        assert len(desk.deliver()) == 9
+        for end in ("", "-wal", "-shm"):
+            Path(keep.file + end).unlink(missing_ok=True)
+        desk.step(change())
+    desk.pass_time(RETRY_S + 1)
+    desk.step(change())
+    assert [row.seq for row in desk.history.outbox("all", begin=True)] == [1, 2]
+    desk.history.close()
+
+
+def test_rows_lost_at_the_end_are_not_waited_for(keep: config.History) -> None:
+    """The last rows of a damaged file are spoilt, one by its number: no outlet has anything waiting."""
+    desk = Desk(keep)
+    desk.step(*(change() for _ in range(5)))
+    desk.history.delivered("all", 3)
+    desk.step(last=True)
+    desk.history.close()
+    in_the_file(keep, "UPDATE outbox SET body = substr(body, 2) WHERE place = 4")
+    in_the_file(keep, "UPDATE outbox SET seq = 77 WHERE place = 5")
+    in_the_file(keep, "UPDATE meta SET value = 'many' WHERE key = 'run'")
+    desk.history = desk._open()
+    assert "corrupt" in desk.history.health().set_aside
+    assert desk.deliver() == []
+    assert desk.history.health().outlets["all"].waiting == 0
+    desk.step(change())
+    assert desk.deliver() == [6]
+    assert store.sound(desk.history._owned()._db)  # type: ignore[arg-type]
+    desk.history.close()
