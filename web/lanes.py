@@ -16,10 +16,13 @@ from typing import NamedTuple
 from monitor.history.kept import LANES, Lane, Point
 from monitor.records import LinkState
 from monitor.words import texts
+from web.axes import grid, running_axis, values
 from web.words import plain
 
 CURVES = {"compressor": "compressor_a", "fan": "fan_a"}
-_PLAIN, _TALL, _GAP, _TOP = 18.0, 58.0, 30.0, 26.0
+_PLAIN, _TALL, _GAP, _TOP = 18.0, 68.0, 30.0, 26.0
+_STRIP = 8.0  # the part of a tall lane over its scale, for the marks of peaks
+_TOUCH = 1.2  # per cent of the width
 
 
 class Mark(NamedTuple):
@@ -161,17 +164,45 @@ def _stretch(row: Lane, told: str, shares: tuple[float, float], box: tuple[float
 
 
 def _curve(lane: str, curves: Mapping[str, Sequence[Point]], span: Span, y: float, height: float) -> str:
+    """A current over its lane. The scale is that of the run: a start's peak goes over it, and is marked in the strip
+    above; how high the highest went is said beside the same mark."""
     points = curves.get(CURVES.get(lane, ""), ())
     if not points:
         return ""
-    top = max(0.1, *[point.high for point in points])
-    shape, told = path(points, span, top, step_s(points)), plain("up-to", value=f"{top:.1f}")
+    axis, box, most = running_axis(points, "A"), height - _STRIP, max([point.high for point in points])
+    peaks = [point for point in points if point.high > axis.high]
+    held = [point._replace(mean=min(point.mean, axis.high)) for point in points] if peaks else points
+    shape, step = path(held, span, axis.high, step_s(points)), step_s(points)
+    told = plain("up-to", value=f"{most:.1f}")
+
+    def place(value: float) -> float:
+        return y + _STRIP + box * (98 - 94 * value / axis.high) / 100
+
     return (
-        f'<svg x="0" y="{y:g}" width="100%" height="{height:g}" viewBox="0 0 1000 100" preserveAspectRatio="none">'
-        f'<path d="{shape}" class="curve" fill="none" stroke="#333" stroke-width="1.6" '
-        'vector-effect="non-scaling-stroke"/></svg>'
-        f'<text x="100%" y="{y - 5:g}" text-anchor="end" class="lane-note">{escape(told)}</text>'
+        f"{grid(axis, place)}{values(axis, place)}"
+        f'<svg x="0" y="{y + _STRIP:g}" width="100%" height="{box:g}" viewBox="0 0 1000 100" '
+        f'preserveAspectRatio="none"><path d="{shape}" class="curve" fill="none" stroke="#333" stroke-width="1.6" '
+        f'vector-effect="non-scaling-stroke"/></svg>{_peaks(peaks, step, span, y)}'
+        f'<text x="100%" y="{y - 5:g}" text-anchor="end" class="lane-note">{"▲ " if peaks else ""}{escape(told)}</text>'
     )
+
+
+def _peaks(peaks: Sequence[Point], step: float, span: Span, y: float) -> str:
+    """A mark for each point that goes over the scale, pointing up; those that would touch share one."""
+    drawn, groups = "", list[list[Point]]()
+    for point in peaks:
+        if groups and span.share(point.wall_s) - span.share(groups[-1][0].wall_s) < _TOUCH:
+            groups[-1].append(point)
+        else:
+            groups.append([point])
+    for group in groups:
+        x, most = span.share(group[0].wall_s + step / 2), max([point.high for point in group])
+        told = f"{span.moment(group[0].wall_s)}: {plain('up-to', value=f'{most:.1f}')}"
+        drawn += (
+            f'<svg x="{x}%" y="{y + 1:g}" width="1" height="7" overflow="visible">'
+            f'<path d="M0 0l3.5 6h-7z" class="peak"/><title>{escape(told)}</title></svg>'
+        )
+    return drawn
 
 
 def step_s(points: Sequence[Point]) -> float:

@@ -3,23 +3,16 @@ widths follow the page and words keep their size."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from html import escape
 from typing import NamedTuple
 
 from monitor.history.kept import Point
+from web.axes import Axis, grid, round_step, values
 from web.lanes import Span, path, step_s
 from web.words import plain
 
 _TOP, _FOOT = 8.0, 22.0
-
-
-class Axis(NamedTuple):
-    """The upright axis: its ends, and the unit's words."""
-
-    low: float
-    high: float
-    unit: str
 
 
 class Bar(NamedTuple):
@@ -28,24 +21,6 @@ class Bar(NamedTuple):
     words: str
     value: float | None
     told: str
-
-
-def axis_for(points: Sequence[Point], unit: str, *, from_zero: bool) -> Axis:
-    """An axis with round ends that holds all points."""
-    high = max([point.high for point in points], default=1.0)
-    low = 0.0 if from_zero else min([point.low for point in points], default=0.0)
-    step = round_step((high - low) / 3 or 1.0)
-    return Axis(step * (low // step), step * -(-(high + 1e-9) // step), unit)
-
-
-def round_step(rough: float) -> float:
-    """The next round step (1, 2 or 5 times a power of ten) from `rough` up."""
-    power = 1.0
-    while power > rough:
-        power /= 10
-    while power * 10 <= rough:
-        power *= 10
-    return next(power * times for times in (1, 2, 5, 10) if power * times >= rough - 1e-12)
 
 
 def curve(
@@ -59,7 +34,7 @@ def curve(
     height: float = 130.0,
 ) -> str:
     """Means as a line over the band from lowest to highest."""
-    scale, step = axis.high - axis.low, step_s(points)
+    step = step_s(points)
     line = path(points, span, axis.high, step, axis.low)
     plot = height - _TOP - _FOOT
     told = _told(points, axis)
@@ -69,7 +44,8 @@ def curve(
         f'<path d="{line}" class="curve" fill="none" stroke="#333" stroke-width="1.6" '
         'vector-effect="non-scaling-stroke"/></svg>'
     )
-    drawn = _grid(axis, scale, plot) + _ticks(ticks, span, plot, height) + body + _values(axis, scale, plot)
+    y = _place(axis, plot)
+    drawn = grid(axis, y) + _ticks(ticks, span, plot, height) + body + values(axis, y)
     return _frame(name, title, told, height, drawn)
 
 
@@ -91,25 +67,9 @@ def _band(points: Sequence[Point], span: Span, axis: Axis, step: float) -> str:
     return "".join(drawn)
 
 
-def _levels(axis: Axis, scale: float, plot: float) -> list[tuple[float, float]]:
-    """The values that have a line across the picture, and where it lies."""
-    values = (axis.low, (axis.low + axis.high) / 2, axis.high)
-    return [(value, _TOP + plot * (98 - 94 * (value - axis.low) / scale) / 100) for value in values]
-
-
-def _grid(axis: Axis, scale: float, plot: float) -> str:
-    drawn = ""
-    for _, y in _levels(axis, scale, plot):
-        drawn += f'<line x1="0" x2="100%" y1="{y:.1f}" y2="{y:.1f}" class="tick"/>'
-    return drawn
-
-
-def _values(axis: Axis, scale: float, plot: float) -> str:
-    """The values of the grid's lines, over everything else, so that a curve does not hide them."""
-    drawn = ""
-    for value, y in _levels(axis, scale, plot):
-        drawn += f'<text x="0" y="{y - 3:.1f}" class="lane-note over">{value:g} {escape(axis.unit)}</text>'
-    return drawn
+def _place(axis: Axis, plot: float) -> Callable[[float], float]:
+    """Where a value lies in a picture."""
+    return lambda value: _TOP + plot * (98 - 94 * (value - axis.low) / (axis.high - axis.low)) / 100
 
 
 def _ticks(ticks: Sequence[tuple[float, str]], span: Span, plot: float, height: float) -> str:
@@ -129,7 +89,8 @@ def bars(days: Sequence[Bar], unit: str, *, title: str, name: str, height: float
     axis = Axis(0.0, step * -(-most // step), unit)
     plot, width = height - _TOP - _FOOT, 100 / max(1, len(days))
     every = max(1, -(-len(days) // 5))
-    body = _grid(axis, axis.high, plot)
+    y = _place(axis, plot)
+    body = grid(axis, y)
     for place, day in enumerate(days):
         tall = plot * 0.94 * (day.value or 0.0) / axis.high
         x, foot = place * width, _TOP + plot * 0.98
@@ -139,7 +100,7 @@ def bars(days: Sequence[Bar], unit: str, *, title: str, name: str, height: float
         )
         if place % every == 0:
             body += _under(day.words, x, width, height)
-    body += _values(axis, axis.high, plot)
+    body += values(axis, y)
     return _frame(name, title, "; ".join(day.told for day in days if day.value is not None) + ".", height, body)
 
 

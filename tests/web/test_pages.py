@@ -23,7 +23,7 @@ from monitor.words import texts
 from tests.monitor import units
 from tests.web.conftest import app_of, csrf
 from tests.web.filled import NOW_S, Site, from_scans
-from web import lanes, plots
+from web import lanes
 from web.serve import serve
 from web.view_api import ROUTES
 
@@ -417,14 +417,6 @@ def test_what_cannot_be_used_is_refused_with_a_reason(client: FlaskClient, path:
 
 
 # ---------------------------------------------------------------- drawing and serving
-
-
-@pytest.mark.parametrize(
-    ("rough", "step"), [(0.07, 0.1), (0.2, 0.2), (1.0, 1.0), (1.1, 2.0), (3.0, 5.0), (7.0, 10.0), (34.0, 50.0)]
-)
-def test_axes_have_round_steps(rough: float, step: float) -> None:
-    """1, 2 or 5 times a power of ten, never below what was asked."""
-    assert plots.round_step(rough) == pytest.approx(step)
 
 
 def test_a_day_of_the_clocks_change_is_counted_whole(monkeypatch: pytest.MonkeyPatch) -> None:
