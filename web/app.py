@@ -31,7 +31,7 @@ from web.view_settings import settings as settings_pages
 from web.view_share import share
 from web.view_status import pages
 from web.window import Window
-from web.words import t
+from web.words import parted, t
 
 MENU = (
     ("pages.status", "menu-now"),
@@ -88,7 +88,7 @@ def _dress(app: Flask) -> None:
     app.jinja_env.filters.update(
         when=moments.moment, iso=moments.iso, span=texts.span, ago=moments.ago, degrees=moments.degrees
     )
-    app.jinja_env.filters.update(suspect=texts.suspect, reading_name=texts.NAMES.__getitem__)
+    app.jinja_env.filters.update(suspect=texts.suspect, reading_name=texts.NAMES.__getitem__, parted=parted)
     app.jinja_env.globals.update(
         suspects=SUSPECTS,
         suspect=texts.suspect,

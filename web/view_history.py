@@ -16,10 +16,10 @@ from monitor.history.kept import Point
 from monitor.records import Cycle, LinkState
 from monitor.trends.normal import PARTS
 from monitor.words import texts
-from web import lanes, plots
+from web import axes, lanes, plots
 from web.view_status import TICKS, lanes_svg, last_s
 from web.window import Window, window
-from web.words import plain, t
+from web.words import parted, plain, t
 
 past = Blueprint("past", __name__)
 _W = limits.WEB
@@ -90,7 +90,7 @@ def _curve(name: str, points: Sequence[Point], scale: str, span: lanes.Span, axi
     if name == "outdoor_c":
         points = in_scale(points, scale)
     title = texts.capital(texts.NAMES[name])
-    upright = plots.axis_for(points, unit, from_zero=name != "outdoor_c")
+    upright = axes.axis_for(points, unit, from_zero=name != "outdoor_c")
     svg = plots.curve(points, span, upright, axis, title=title, name=name.replace("_", "-"))
     return Plot(title, Markup(svg))  # noqa: S704 - drawn by us, its words escaped
 
@@ -177,7 +177,7 @@ def day_spans(span: lanes.Span) -> list[lanes.Span]:
 class Ran(NamedTuple):
     """One finished cycle as the table shows it."""
 
-    ended: str
+    ended: Markup
     run: str
     numbers: Markup  # in cells of their own
     starts: int
@@ -204,11 +204,11 @@ def cycles() -> str:
     found = window().history.cycles(now_s - days * _DAY_S, now_s + 1, most)
     # Cells are made here and not by a macro: a call for each of thousands of them was nearly all that the page cost.
     missing = Markup('<span class="soft" title="{}">–</span>').format(t("no-reading"))
-    rows = [_ran(moments.moment(wall_s, now_s), cycle, scale, missing) for wall_s, cycle in found]
+    rows = [_ran(parted(moments.moment(wall_s, now_s)), cycle, scale, missing) for wall_s, cycle in found]
     return render_template("cycles.html", rows=rows, days=days, most=most)
 
 
-def _ran(ended: str, cycle: Cycle, scale: str, missing: Markup) -> Ran:
+def _ran(ended: Markup, cycle: Cycle, scale: str, missing: Markup) -> Ran:
     values = [(getattr(cycle, name), digits) for name, digits in _COLUMNS]
     values.append((None if cycle.outdoor_c is None else _scaled(cycle.outdoor_c, scale), 0))
     numbers = [missing if value is None else f"{value:.{digits}f}" for value, digits in values]
@@ -225,7 +225,7 @@ def normal_svg(normal: dict[str, Any], scale: str) -> Markup | None:
     # A curve's points are means over stretches: each is put so that its middle is the temperature.
     points = [Point(at - step / 2, amps, amps, amps) for at, amps in known]
     span = lanes.Span(known[0][0], known[-1][0], str)
-    axis = plots.axis_for(points, "A", from_zero=False)
+    axis = axes.axis_for(points, "A", from_zero=False)
     ticks = [(at, f"{at:.0f} °{scale}") for at, _ in known[:: max(1, len(known) // 4)]]
     title = plain("normal-plot")
     return Markup(plots.curve(points, span, axis, ticks, title=title, name="normal"))  # noqa: S704 - ours

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import cache
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from monitor.words.page import PAGE
 from monitor.words.texts import WORDS
@@ -23,6 +23,15 @@ def t(key: str, **values: object) -> Markup:
 @cache
 def _bare(key: str) -> Markup:
     return Markup(_ALL[key]).format()  # noqa: S704 - the catalogue is ours
+
+
+def parted(moment: str) -> Markup:
+    """A moment in words for a cell of a table: a narrow one breaks between day and time of day, and nowhere else."""
+    day, _, clock = moment.rpartition(" ")
+    if ":" not in clock:
+        return escape(moment)
+    within = f'<span class="within">{escape(clock)}</span>'
+    return Markup(f'<span class="within">{escape(day)}</span> {within}' if day else within)  # noqa: S704 - escaped
 
 
 def plain(key: str, **values: object) -> str:

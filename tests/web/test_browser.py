@@ -51,6 +51,52 @@ def test_no_page_is_wider_than_the_screen(browser: Browser, served: Serving, siz
         page.close()
 
 
+def test_no_curve_lies_under_the_words_of_its_axis(browser: Browser, lived: Site) -> None:
+    """On a phone and on a desk, each plot's and lane's values stand left of where its curve begins, within the card."""
+    with serve(app_of(lived)) as serving:
+        for size, path in ((PHONE, "history"), (DESK, "history?zoom=hour"), (PHONE, "history?zoom=month")):
+            page = opened(browser, serving.url + path, viewport=size)
+            placed = page.evaluate(
+                """() => [...document.querySelectorAll("svg.lanes")].flatMap(svg => {
+                    const inside = svg.getBoundingClientRect().left;
+                    const card = svg.closest(".card").getBoundingClientRect();
+                    const words = [...svg.querySelectorAll("text[x='-6']")].map(word => word.getBoundingClientRect());
+                    return words.map(word => [card.left < word.left, word.right < inside]);
+                })"""
+            )
+            assert len(placed) >= 9, path
+            assert all(within and beside for within, beside in placed), path
+            page.close()
+
+
+def test_a_phone_shows_all_that_became_of_an_alert(browser: Browser, served: Serving) -> None:
+    """At 390 px no word of the table lies outside the screen, and what was told has its title beside it."""
+    page = opened(browser, served.url + "alerts", viewport=PHONE)
+    cells = page.locator("table.lines td:not(:empty)")
+    ends = cells.evaluate_all("cells => cells.map(cell => cell.getBoundingClientRect().right)")
+    assert len(ends) >= 4
+    assert max(ends) <= PHONE["width"]
+    told = page.locator("table.lines td", has_text="alarm").first
+    assert told.evaluate("cell => getComputedStyle(cell, '::before').content") == '"Told: "'
+    page.close()
+
+
+def test_a_time_of_an_earlier_day_breaks_once_at_most(browser: Browser, lived: Site) -> None:
+    """Cycles of yesterday on a phone: day over time of day, and the column stays when the rest is scrolled."""
+    lived.hands.forward(86400)
+    with serve(app_of(lived)) as serving:
+        page = opened(browser, serving.url + "cycles", viewport=PHONE)
+        cells = page.locator("td.first")
+        tall = cells.evaluate_all("cells => cells.map(cell => cell.querySelectorAll('.within').length)")
+        assert set(tall) == {2}
+        lines = page.locator("td.first .within").evaluate_all("all => all.map(one => one.getClientRects().length)")
+        assert set(lines) == {1}
+        was = cells.first.evaluate("cell => cell.getBoundingClientRect().left")
+        page.locator(".scroll").evaluate("box => { box.scrollLeft = 200; }")
+        assert cells.first.evaluate("cell => cell.getBoundingClientRect().left") == was
+        page.close()
+
+
 def test_the_page_asks_nobody_but_the_monitor(browser: Browser, served: Serving) -> None:
     """It works without a network: every request goes to the page's own address."""
     page = browser.new_page()
@@ -133,6 +179,7 @@ def test_the_pages_at_the_door_are_accessible(browser: Browser, site: Site, sche
             page.get_by_label("The same again").fill(again)
             page.get_by_role("button", name="Set password").click()
             check_as_it_is(page, source)
+        page.wait_for_url(serving.url)
         page.context.clear_cookies()
         page.goto(serving.url)
         check_as_it_is(page, source)
