@@ -109,6 +109,7 @@ class Keeper:
             if first and isinstance(error, HistoryError):
                 raise  # a wrong file at the start is for the owner to mend; later on, nothing ends the watch
             self._fail(error)
+            self._refused(error)
             self._drop()
         if first and self._db is None:  # what is held comes after rows of the file, which may be read all the same
             self.on_disk = self._counters["place"] = last_place(self.path)
@@ -128,12 +129,10 @@ class Keeper:
         run = self.run or int(meta.get("run", 0)) + 1
         origin = self.origin if self.run else str(meta.get("origin", self.origin))
         joins = self.run == 0 and "origin" in meta
-        said = [("run", run), ("origin", origin)]
-        if joins and self.held.rows:
-            said.append((GUEST, self.origin))
+        guest = [(GUEST, self.origin)] if joins and self.held.rows else []
         with db:
             db.execute("BEGIN IMMEDIATE")
-            db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", said)
+            db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", [("run", run), ("origin", origin), *guest])
             if "origin" not in meta:  # with the name of the numbers goes how far they have been given out
                 db.executemany("INSERT OR REPLACE INTO counters VALUES (?, ?)", self._before_held().items())
         self.on_disk = last.get("place", 0)
@@ -244,7 +243,8 @@ class Keeper:
         self._tried_s = self.clock()
         if _inode(self.path) != self._inode:
             self._drop()  # removed or replaced under us: what would be written to the old one nobody could read
-        if self._db is not None and (said := self._unreadable()):
+        behind = {self.cursors.get(outlet, 0) for outlet in self.blind}
+        if self._db is not None and (said := unreadable(self.path, behind)):
             self._drop()  # it takes what is written, and what is waited for in it would never come
             self._refusals, self._spoilt = _REFUSALS_MOST, said
         if self._db is None:
@@ -268,11 +268,6 @@ class Keeper:
         if not urgent:
             self._tidy(self._db, wall_s)
 
-    def _unreadable(self) -> str:
-        with self.lock:
-            behind = {self.cursors.get(outlet, 0) for outlet in self.blind}
-        return unreadable(self.path, behind)
-
     def _put_held(self, db: sqlite3.Connection) -> None:
         if self.held.rows:  # a commit that failed may have been carried out all the same
             db.execute("DELETE FROM outbox WHERE place >= ?", (self.held.rows[0].place,))
@@ -293,7 +288,8 @@ class Keeper:
 
     def _put_state(self, db: sqlite3.Connection, wall_s: float | None, status: bytes) -> None:
         last_place = self._counters.get("place", 0)
-        state = (("memory", wall_s, self.memory), ("status", wall_s, status))
+        seen = self.live.status()  # a status is as old as its scan, here too: the next life may see nothing
+        state = (("memory", wall_s, self.memory), ("status", wall_s if seen is None else seen.wall_s, status))
         db.executemany("INSERT OR REPLACE INTO state VALUES (?, ?, ?)", state)
         cursors = [(outlet, min(place, last_place)) for outlet, place in self.cursors.items()]
         db.executemany("INSERT OR REPLACE INTO cursors VALUES (?, ?)", cursors)
@@ -338,9 +334,15 @@ class Keeper:
         if self._db is not None and self._db.in_transaction:
             with suppress(sqlite3.Error):
                 self._db.rollback()
-        if isinstance(error, sqlite3.IntegrityError) or (isinstance(error, sqlite3.Error) and corrupt(error)):
-            self._drop()  # the next try judges it again and puts it away, if need be on the word of this error
+        if self._refused(error):
+            self._drop()
+
+    def _refused(self, error: sqlite3.Error | OSError) -> bool:
+        """Whether it is the file that will not have it: it is judged again, and put away, if need be on this word."""
+        found = isinstance(error, sqlite3.IntegrityError) or (isinstance(error, sqlite3.Error) and corrupt(error))
+        if found:
             self._refusals, self._spoilt = self._refusals + 1, str(error)
+        return found
 
     def _fail(self, error: Exception) -> None:
         self.error = f"{self.path}: {error}"

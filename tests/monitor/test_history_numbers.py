@@ -12,7 +12,7 @@ import pytest
 from monitor import config, limits
 from monitor.history import keeper, store
 from monitor.records import Request, RequestKind
-from tests.monitor.edge_tools import change, cycle
+from tests.monitor.edge_tools import MEMORY, WALL_S, change, cycle, status
 from tests.monitor.test_history_disk import Desk
 
 EXPOSE_S, FLUSH_S, RETRY_S = (limits.HISTORY[name].value for name in ("expose_s", "flush_s", "retry_s"))
@@ -190,6 +190,35 @@ def test_cursors_of_a_file_that_could_only_be_read_pass_over_nothing_in_a_new_on
     desk.pass_time(RETRY_S + 1)
     desk.step(change())
     assert [row.seq for row in desk.history.outbox("all", begin=True)] == [1, 2]
+    desk.history.close()
+
+
+def test_a_word_that_is_no_text_does_not_keep_a_file_shut(keep: config.History) -> None:
+    """A row that is read only when the file is opened: it is put away after a few tries, and what was held is kept."""
+    desk = Desk(keep)
+    desk.step(change())
+    desk.history.close()
+    in_the_file(keep, "INSERT INTO meta VALUES ('damage', CAST(x'7bff7d' AS TEXT))")
+    desk.history = desk._open()
+    desk.step(change())
+    desk.pass_time(3 * RETRY_S + 1)
+    assert desk.error == ""
+    assert len({row.id for row in desk.history.outbox("all", begin=True)}) == 2
+    desk.history.close()
+
+
+def test_a_status_is_as_old_as_its_scan_in_the_next_life(keep: config.History) -> None:
+    """The last life ended a minute after its last scan, in good order: the status it leaves is a minute old."""
+    desk = Desk(keep)
+    desk.clock.sleep(5.0)
+    desk.step()
+    seen = status(desk.clock())
+    desk.clock.sleep(60.0)
+    now_s = desk.clock()
+    desk.history.step(now_s=now_s, wall_s=WALL_S + now_s, status=seen, memory=lambda: MEMORY, last=True)
+    desk.history.close()
+    desk.history = desk._open()
+    assert desk.history.status_age_s() == pytest.approx(60.0, abs=limits.HISTORY["live_disk_s"].value)
     desk.history.close()
 
 
