@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import argparse
 import shlex
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from monitor.checks.rows import CHECKS
@@ -17,7 +17,7 @@ from monitor.records import READINGS
 from monitor.suspects.table import SUSPECTS
 from monitor.visit.session import SYMPTOMS
 
-_FILES = ("SITE", "FILE", "RECORDING", "SCENARIO")  # arguments shown by these words are files
+_FILES = ("SITE", "FILE", "RECORDING")  # arguments shown by these words are files
 _NAMES: dict[tuple[str, str], tuple[str, ...]] = {
     ("explain", "name"): (*CATALOGUE, *SUSPECTS, *CHECKS),
     ("diagnose", "about"): (*CATALOGUE, *SYMPTOMS),
@@ -25,8 +25,9 @@ _NAMES: dict[tuple[str, str], tuple[str, ...]] = {
 }
 
 
-def script(whole: argparse.ArgumentParser, shell: str) -> str:
-    """The completion script of a command line for bash, zsh or fish. Raises CommandError without the package."""
+def script(whole: argparse.ArgumentParser, shell: str, scenarios: Sequence[str] = ()) -> str:
+    """The completion script of a command line for bash, zsh or fish. `scenarios`: names that are offered beside files
+    where a SCENARIO is asked for. Raises CommandError without the package."""
     try:
         import shtab  # noqa: PLC0415 - an extra
     except ImportError:
@@ -34,7 +35,7 @@ def script(whole: argparse.ArgumentParser, shell: str) -> str:
             "completion", "no package shtab", "the extra `completion`, or the package shtab itself"
         ) from None
     for command, action in _arguments(whole):
-        found = _completes(command, action, shtab)
+        found = _scenario(scenarios, shtab) if action.metavar == "SCENARIO" else _completes(command, action, shtab)
         if found is not None:
             action.complete = found
     return str(shtab.complete(whole, shell=shell))
@@ -68,4 +69,21 @@ def _of_names(function: str, names: tuple[str, ...]) -> dict[str, Any]:
         "zsh": f"({words})",
         "fish": words,
         "preamble": {"bash": f"{function}() {{\n  compgen -W {shlex.quote(words)} -- $1\n}}\n"},
+    }
+
+
+def _scenario(names: Sequence[str], shtab: Any) -> dict[str, Any]:
+    """The names of scenarios, and files beside them."""
+    words, files = " ".join(names), shtab.FILE
+    # With "_file" in its name shtab's bash takes what is offered for file names, and a folder gets its slash.
+    function = "_condenser_scenario_or_file"
+    offered = f"scenarios:scenario:({words})", f"files:file:{files['zsh']}"
+    return {
+        "bash": function,
+        "zsh": function,
+        "fish": f"{words} {files['fish']}".strip(),
+        "preamble": {
+            "bash": f"{function}() {{\n  compgen -W {shlex.quote(words)} -- $1\n  {files['bash']} $1\n}}\n",
+            "zsh": f"{function}() {{\n  _alternative {shlex.join(offered)}\n}}\n",
+        },
     }

@@ -8,12 +8,14 @@ import select
 import shutil
 import subprocess
 import time
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from pathlib import Path
 
 import pytest
 
-from monitor.cli import main
+from monitor.cli import main, parser
+from monitor.terminal import completion
+from sim import scenario
 from tests.conftest import need
 
 # what was typed, its last word being begun -> what must be offered, and what must not
@@ -26,6 +28,13 @@ CASES = [
     ("status --site si", {"site.toml"}, set()),
     ("fleet enr", {"enroll"}, {"ingest"}),
     ("simulate --level r", {"readings", "registers"}, set()),
+    ("simulate si", {"site.toml"}, set()),
+]
+# The same of a script that was given the names of scenarios: they and files are offered wherever one is asked for.
+SCENARIOS = [
+    ("simulate coil-", {"coil-burns-open", "coil-notes.toml"}, {"call-wire-cut"}),
+    ("simulate si", {"site.toml"}, {"coil-burns-open"}),
+    ("calibrate --simulated arm", {"armature-jams"}, {"coil-burns-open"}),
 ]
 BASH = """
 source "$1"; shift
@@ -43,7 +52,8 @@ ZSH = (
 
 @pytest.fixture
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    (tmp_path / "site.toml").touch()
+    for name in ("site.toml", "coil-notes.toml"):
+        (tmp_path / name).touch()
     monkeypatch.chdir(tmp_path)
     return tmp_path
 
@@ -55,8 +65,25 @@ def script(shell: str, folder: Path, capsys: pytest.CaptureFixture[str]) -> Path
     return made
 
 
+def with_scenarios(shell: str, folder: Path) -> Path:
+    made = folder / "_script"
+    made.write_text(completion.script(parser(), shell, scenario.names()))
+    return made
+
+
 def offered(*command: str) -> str:
     return subprocess.run(command, capture_output=True, text=True, timeout=30, check=True).stdout
+
+
+def in_bash(made: Path, typed: str) -> set[str]:
+    need("bash", shutil.which("bash") is not None)
+    return set(offered("bash", "-c", BASH, "bash", str(made), "condenser-monitor", *typed.split(" ")).split())
+
+
+def in_fish(made: Path, typed: str) -> set[str]:
+    need("fish", shutil.which("fish") is not None)
+    asked = f"source {made}; complete -C 'condenser-monitor {typed}'"
+    return {line.split("\t")[0] for line in offered("fish", "--no-config", "-c", asked).splitlines()}
 
 
 @pytest.mark.parametrize(("typed", "wanted", "other"), CASES)
@@ -64,28 +91,38 @@ def test_bash_completes(
     typed: str, wanted: set[str], other: set[str], folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Commands, options, names of the catalogues, choices and files."""
-    made = script("bash", folder, capsys)
-    need("bash", shutil.which("bash") is not None)
-    told = set(offered("bash", "-c", BASH, "bash", str(made), "condenser-monitor", *typed.split(" ")).split())
+    told = in_bash(script("bash", folder, capsys), typed)
     assert wanted <= told
     assert not told & other
 
 
 def test_fish_completes(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The same cases, asked of fish's own `complete -C`."""
-    need("fish", shutil.which("fish") is not None)
     made = script("fish", folder, capsys)
     for typed, wanted, other in CASES:
-        asked = f"source {made}; complete -C 'condenser-monitor {typed}'"
-        told = {line.split("\t")[0] for line in offered("fish", "--no-config", "-c", asked).splitlines()}
+        told = in_fish(made, typed)
         assert wanted <= told, typed
         assert not told & other, typed
 
 
-def test_zsh_completes(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize(("shell", "ask"), [("bash", in_bash), ("fish", in_fish)])
+def test_a_scenario_is_completed_by_name_and_as_a_file(
+    shell: str, ask: Callable[[Path, str], set[str]], folder: Path
+) -> None:
+    """Both, as `simulate` takes both; also behind the option --simulated."""
+    made = with_scenarios(shell, folder)
+    for typed, wanted, other in SCENARIOS:
+        told = ask(made, typed)
+        assert wanted <= told, typed
+        assert not told & other, typed
+
+
+@pytest.mark.parametrize("given", [False, True], ids=["as printed", "with scenarios"])
+def test_zsh_completes(given: bool, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """At a terminal made for it, TAB pressed: zsh completes nowhere else."""
     need("zsh", shutil.which("zsh") is not None)
-    script("zsh", folder, capsys).rename(folder / "_condenser-monitor")
+    made = with_scenarios("zsh", folder) if given else script("zsh", folder, capsys)
+    made.rename(folder / "_condenser-monitor")
     child, terminal = pty.fork()
     if child == 0:
         os.environ.update(TERM="dumb", COLUMNS="200")
@@ -93,7 +130,7 @@ def test_zsh_completes(folder: Path, capsys: pytest.CaptureFixture[str]) -> None
     try:
         os.write(terminal, ZSH.format(folder=folder).encode())
         assert "ready>" in heard(terminal, ("ready>",), 20)
-        for typed, wanted, other in CASES[:4]:
+        for typed, wanted, other in SCENARIOS if given else CASES[:4]:
             told = pressed(terminal, typed, wanted)
             assert all(word in told for word in wanted), told
             assert not any(word in told for word in other)
