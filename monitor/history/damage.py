@@ -115,7 +115,10 @@ def _head_fault(path: Path) -> str:
 
 def reading(path: Path, *, log: bool = True) -> Connection:
     """A connection that changes nothing; without `log` the main file alone. Raises sqlite3.Error."""
-    alone = not log or _size(part(path, "-wal")) == 0
+    return _read_only(path, alone=not log or _size(part(path, "-wal")) == 0)
+
+
+def _read_only(path: Path, *, alone: bool) -> Connection:
     uri = f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if alone else ''}"
     return sqlite3.connect(uri, uri=True, timeout=_N["busy_s"], isolation_level=None, factory=Connection)
 
@@ -175,11 +178,11 @@ def unreadable(path: Path, places: Iterable[int]) -> str:
     """What SQLite says of rows that somebody waits for and that cannot be read, "" when all can: open requests, and the
     next ones beyond places of the outbox.
 
-    Looked for through a connection of its own, as whoever reads has one: who writes knows the tables from before the
-    damage, and SQLite writes on behind a row that it cannot read.
+    To be asked while the file is in use. Looked for through a connection of its own, as whoever reads has one: who
+    writes knows the tables from before the damage, and SQLite writes on behind a row that it cannot read.
     """
     try:
-        with closing(reading(path)) as db:
+        with closing(_read_only(path, alone=False)) as db:
             db.execute("SELECT body, source FROM requests WHERE answer IS NULL").fetchall()
             for place in places:
                 db.execute(

@@ -52,7 +52,8 @@ class Stream:
         self.first: dict[str, str] = {}
         self.told: Counter[str] = Counter()
         self.repeats = 0
-        self.harmed: set[str] = set()  # numberings of which a damaged file may have cost rows
+        self.harmed: set[str] = set()  # numberings of which a damaged or lost file may have cost rows
+        self.spoilt: set[str] = set()  # and those of which a damaged one may tell what nobody said
         self.begun: set[str] = set()  # numberings that a life of the program began with
         self.anew: set[tuple[str, int]] = set()  # (numbering, run) begun without the memory of the one before
         self._seen: dict[tuple[str, str], set[int]] = {}
@@ -70,7 +71,7 @@ class Stream:
             self.repeats += 1
             if self.first[item.id] != said:
                 self.told[said] += 1
-                if item.origin.partition(".")[0] not in self.harmed:
+                if item.origin.partition(".")[0] not in self.spoilt:
                     self.broken(f"{self.name}: {item.id} came with two bodies")
             return
         self.first[item.id] = said
@@ -83,7 +84,7 @@ class Stream:
         origin, _, mark = item.origin.partition(".")
         seen = self._seen.setdefault((origin, item.topic), set())
         top = self._top.get((origin, item.topic), 0)
-        harmed = origin in self.harmed or (bool(self.harmed) and origin not in self.begun)  # or the very id is spoilt
+        harmed = origin in self.harmed or (bool(self.spoilt) and origin not in self.begun)  # or the very id is spoilt
         if not mark:
             missing = [] if harmed else [seq for seq in range(top + 1, item.seq) if seq not in seen]
             if item.seq <= top:
@@ -130,12 +131,12 @@ class Ledger:
         self.may.update(self._pending)
         self._pending.clear()
 
-    def harmed(self) -> None:
-        """The file is: what it held may be lost."""
+    def harmed(self, *, spoilt: bool) -> None:
+        """The file is: what it held may be lost, or `spoilt`."""
         self.may.update(self.must)
         self.must.clear()
         self.cut()
-        self.spoilt = True
+        self.spoilt |= spoilt
 
     def judge(self, stream: Stream, *, all_of_it: bool) -> None:
         """Hold a stream against it: nothing that nobody brought; in the end (`all_of_it`) everything committed."""

@@ -56,6 +56,7 @@ SCAN_S = 2.0
 SLICE_S = 1.0  # how often outlets, broker and onlookers have their turn
 BLIND_S = 60.0
 SLACK_S = 3 * SCAN_S
+SILENT_SCANS = limits.FINDINGS["sensor-silent"]["scans"].value  # blind meanwhile, the monitor wants as many to judge by
 # 2026-11-01T07:00:00Z is the end of summer time in the phone's place, 2026-03-08T08:00:00Z its beginning; and a day
 WALLS_0_S = (1_793_516_000.0 - 300, 1_772_956_800.0 - 300, 1_784_000_000.0)
 Misfortune = tuple[float, str, Callable[[], object]]
@@ -125,7 +126,7 @@ class Storm:
         self.blind_left = self.odd_left = self.deaf_left = self.wild_left = 0
         self.blind_how, self.deaf_name = "raise", ALL[0]
         self.seen_s = self.clock()  # when the last scan was taken
-        self.scanned = False  # by this life of the program
+        self.silent_scans = dict.fromkeys(ALL, 0)  # that this life has taken since
         self.silent_s: dict[str, float | None] = dict.fromkeys(ALL)  # since when a reading cannot be known
         self.told: list[Message] = []
         self.asked: dict[str, bool] = {}  # requests of the office -> whether it must be answered without asking again
@@ -198,7 +199,7 @@ class Storm:
 
     def _begin(self) -> None:
         """A life of the program."""
-        self.born_s, self.scanned = self.clock(), False
+        self.born_s, self.silent_scans = self.clock(), dict.fromkeys(ALL, 0)
         settings = self.settings
         self.history = History(self.keep.file, owner=True, keep=self.keep, clock=self.clock, wall=self.machine_wall)
         self.boards = self._boards()
@@ -217,7 +218,8 @@ class Storm:
         if self.history.memory() is None or self.service.engine.memory_refused:
             self.stream.anew.add((self.history.origin, self.history._owned().run))
         if self.ledger.spoilt and self.history.origin not in self.stream.begun:
-            self.stream.harmed.add(self.history.origin)  # read from a damaged file, it may be spoilt itself
+            for names in (self.stream.harmed, self.stream.spoilt):
+                names.add(self.history.origin)  # read from a damaged file, it may be spoilt itself
         self.stream.begun.add(self.history.origin)
         self.note(f"begun: {self.history.origin}, run {self.history._owned().run}")
 
@@ -333,13 +335,14 @@ class Storm:
         return Scan(t_s=t_s, wall_s=self.wall(), **said)
 
     def _seen(self) -> None:
-        self.seen_s, self.scanned = self.clock(), True
+        self.seen_s = self.clock()
 
     def _silence(self, silent: tuple[str, ...], of: tuple[str, ...]) -> None:
         for name in of:
             if name not in silent:
-                self.silent_s[name] = None
+                self.silent_s[name], self.silent_scans[name] = None, 0
         for name in silent:
+            self.silent_scans[name] += 1
             self.silent_s[name] = self.clock() if self.silent_s[name] is None else self.silent_s[name]
 
     # ------------------------------------------------------------ the storm
@@ -453,11 +456,14 @@ class Storm:
 
     # ------------------------------------------------------------ damage
 
-    def _harm(self) -> None:
-        """What the file holds beyond the receiver's cursor may be lost with it, and what was told told again."""
-        self.stream.harmed.add(self.history.origin)
+    def _harm(self, *, spoilt: bool = True) -> None:
+        """What the file holds beyond the receiver's cursor may be lost with it, or `spoilt`, and what was told told
+        again."""
+        names = self.stream.begun | {self.history.origin}  # a life that could not open it does not know which
+        self.stream.harmed |= names
+        self.stream.spoilt |= names if spoilt else set()
         self.stream.forget()
-        self.ledger.harmed()
+        self.ledger.harmed(spoilt=spoilt)
         self.asked.clear()  # answers given before may be damaged: the office gives these up
 
     def _damage(self) -> None:
@@ -475,9 +481,7 @@ class Storm:
         self._begin()
 
     def _remove(self) -> None:
-        if self.history._owned().run == 0:
-            return  # begun on a disk that fails, its file has not been opened yet: see the README of this room
-        self._harm()
+        self._harm(spoilt=False)
         for end in ("", "-wal", "-shm"):
             (self.home / f"h.db{end}").unlink(missing_ok=True)
 
@@ -609,11 +613,19 @@ class Storm:
         """Since when nobody has seen the unit; a life just begun has a minute to."""
         return max(self.seen_s, self.born_s) if self.alive else self.seen_s
 
+    def _misdated(self) -> bool:
+        """The machine had no power and no scan since, and its clock has been set back: the status that was left is
+        dated ahead, and its age cannot be told from that."""
+        found = self.reader._last_status()
+        if found is None or found.boot or (self.alive and self.seen_s >= self.born_s):
+            return False
+        return (found.wall_s or 0.0) > self.machine_wall()
+
     def _watch_page(self) -> None:
         """The page says that it is blind when nothing was seen for longer than it may believe."""
-        unseen_s = self.clock() - self._blind_since_s()
-        if not self.scanned:
-            return  # a life that has not scanned yet tells its status as of its first step
+        unseen_s = self.clock() - self.seen_s
+        if self._misdated():
+            return
         if unseen_s < BLIND_S and self.rng.random() > 0.1:
             return
         answer = msgspec.json.decode(self.browser.get("/api/v1/status").data)
@@ -638,9 +650,9 @@ class Storm:
 
     def _watch_senses(self) -> None:
         status, age_s = self.history.status(), self.history.status_age_s()
-        if status is None or age_s is None or age_s > BLIND_S or not self.scanned:
+        if status is None or age_s is None or age_s > BLIND_S or self._misdated():
             return
-        if age_s < self.clock() - max(self.seen_s, self.born_s) - SLACK_S:
+        if age_s < self.clock() - self.seen_s - SLACK_S:
             self.breaks(f"told as {age_s:g} s old, seen at {self.seen_s:g} s")
         self._hold_silent(status, "status")
 
@@ -651,13 +663,14 @@ class Storm:
             for name, since_s in self.silent_s.items()
             if since_s is not None and self.seen_s - max(since_s, self.born_s) > self._blind_most_s()
         }
+        judged = {name for name in silent if self.silent_scans[name] >= SILENT_SCANS}
         shown = {name: status.readings[name] for name in sorted(silent) if status.readings.get(name) is not None}
         links = [one for one in status.links if one.sense in silent and not one.inferred]
         alive = [one.name for one in links if one.state is LinkState.LIVE]
         if shown or alive:
             self.breaks(f"{where}: {sorted(silent)} silent, yet {shown} {alive}")
-        if silent and not any(found.name == "sensor-silent" for found in status.findings):
-            self.breaks(f"{where}: {sorted(silent)} silent, and nobody says so")
+        if judged and not any(found.name == "sensor-silent" for found in status.findings):
+            self.breaks(f"{where}: {sorted(judged)} silent, and nobody says so")
 
     def _blind_most_s(self) -> float:
         """A minute, and three scans."""

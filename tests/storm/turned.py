@@ -7,6 +7,7 @@ They may be killed like the process they are in: their threads end where they st
 from __future__ import annotations
 
 import threading
+import weakref
 from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
@@ -99,13 +100,15 @@ class BrokerOutlet(Killable, mqtt.MqttOutlet):
 
     def _made(self) -> paho.Client:
         client = super()._made()
-        turn = client.loop
+        held = weakref.ref(client)  # a client that is dropped is gone at once, with its sockets
 
         def loop(timeout: float = 1.0) -> Any:
             if self._connected_s is None and timeout > 0.0:
                 self._wait(timeout)
             self._broker.pump(self._time())
-            code = turn(0.0)
+            here = held()
+            assert here is not None
+            code = paho.Client.loop(here, 0.0)
             self._broker.pump(self._time())
             return code
 
