@@ -42,7 +42,7 @@ def running_axis(points: Sequence[Point], unit: str) -> Axis:
     most = _START_TIMES * running(points)
     top = max([value for point in points for value in (point.mean, point.high) if value <= most], default=0.0)
     top = max(0.1, top)
-    step = round_step(top / 4)
+    step = round_step(top / 6)
     return Axis(0.0, step * -(-(top - 1e-9) // step), unit)
 
 
