@@ -28,6 +28,7 @@ def _asyncapi(args: argparse.Namespace) -> int:
 def _completion(args: argparse.Namespace) -> int:
     from monitor.cli import parser
     from monitor.terminal.completion import script
+    from sim import scenario
 
-    print(script(parser(), args.shell))
+    print(script(parser(), args.shell, scenario.names()))
     return 0

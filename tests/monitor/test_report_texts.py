@@ -12,7 +12,7 @@ from monitor.words.report import REPORT, say
 
 FILES = [
     Path(__file__).parents[2] / "monitor" / "report" / f"{name}.py"
-    for name in ("story", "unit", "plots", "facts", "parts")
+    for name in ("story", "unit", "plots", "facts", "blocks")
 ]
 PHRASE = re.compile(r"[A-Za-z]{2,} [A-Za-z]")
 BUILT = re.compile(r"col-")  # the rest of such a key comes from a list of columns
