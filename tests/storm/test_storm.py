@@ -1,6 +1,6 @@
 """Seeded storms over the whole program; the same seed is the same storm, to the byte of its log.
 
-With the storms under the shipped drivers (test_wires.py) they are five hundred on CI, a hundred elsewhere.
+With the storms under the shipped drivers (test_wires.py) they are a thousand on CI, a hundred elsewhere.
 `STORMS=20000 pytest tests/storm/test_storm.py` is the nightly size; `STORM_SEED=7` plays one storm again, with its log.
 """
 
@@ -15,7 +15,7 @@ import pytest
 
 from tests.storm.storm import Storm, run
 
-STORMS = int(os.environ.get("STORMS", "420" if os.environ.get("CI") else "92"))
+STORMS = int(os.environ.get("STORMS", "920" if os.environ.get("CI") else "92"))
 ONE = os.environ.get("STORM_SEED")
 BATCH = 46
 BATCHES = [range(first, min(first + BATCH, STORMS)) for first in range(0, STORMS, BATCH)]
