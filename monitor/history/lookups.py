@@ -75,13 +75,15 @@ class Lookups:
         return decoded(found.body, UnitStatus)
 
     def status_age_s(self) -> float | None:
-        """Seconds since the status was taken, by a clock that does not jump; None when that is not known."""
+        """Seconds since the status was taken, by a clock that does not jump; None when that is not known: of a status
+        from before a boot, dated ahead of a clock that is not set yet, nobody knows how old it is."""
         found = self._last_status()
         if found is None:
             return None
         if found.boot and found.boot == self._live.boot:
             return max(0.0, self._clock() - found.at_s)
-        return None if found.wall_s is None else max(0.0, self._wall() - found.wall_s)
+        age_s = None if found.wall_s is None else self._wall() - found.wall_s
+        return None if age_s is None or age_s < 0 else age_s
 
     def _last_status(self) -> LiveStatus | None:
         found = self._live.status()

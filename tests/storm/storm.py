@@ -613,19 +613,9 @@ class Storm:
         """Since when nobody has seen the unit; a life just begun has a minute to."""
         return max(self.seen_s, self.born_s) if self.alive else self.seen_s
 
-    def _misdated(self) -> bool:
-        """The machine had no power and no scan since, and its clock has been set back: the status that was left is
-        dated ahead, and its age cannot be told from that."""
-        found = self.reader._last_status()
-        if found is None or found.boot or (self.alive and self.seen_s >= self.born_s):
-            return False
-        return (found.wall_s or 0.0) > self.machine_wall()
-
     def _watch_page(self) -> None:
         """The page says that it is blind when nothing was seen for longer than it may believe."""
         unseen_s = self.clock() - self.seen_s
-        if self._misdated():
-            return
         if unseen_s < BLIND_S and self.rng.random() > 0.1:
             return
         answer = msgspec.json.decode(self.browser.get("/api/v1/status").data)
@@ -650,7 +640,7 @@ class Storm:
 
     def _watch_senses(self) -> None:
         status, age_s = self.history.status(), self.history.status_age_s()
-        if status is None or age_s is None or age_s > BLIND_S or self._misdated():
+        if status is None or age_s is None or age_s > BLIND_S:
             return
         if age_s < self.clock() - self.seen_s - SLACK_S:
             self.breaks(f"told as {age_s:g} s old, seen at {self.seen_s:g} s")
