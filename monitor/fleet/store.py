@@ -28,6 +28,7 @@ _BUSY_MS = 20_000  # SQLite: how long a writer waits for another one
 
 
 # A file that is no database, or a damaged one, comes as a DatabaseError that is none of its kinds.
+_USABLE = "a reachable database that this user may write"
 _FAILED = (sa.exc.OperationalError, sa.exc.InterfaceError, sa.exc.InternalError)
 
 
@@ -70,7 +71,11 @@ class Store:
             if not isinstance(error, _FAILED) and type(error) is not sa.exc.DatabaseError:
                 raise  # what was asked of it
             reason = str(error.orig).strip().splitlines() or [type(error).__name__]
-            raise DatabaseError(self.place, reason[0], "a reachable database that this user may write") from error
+            raise DatabaseError(self.place, reason[0], _USABLE) from error
+        except UnicodeDecodeError as error:  # SQLite's own words about a damaged file, with bytes of the file in them
+            if self.postgres:
+                raise
+            raise DatabaseError(self.place, error.object.decode(errors="replace"), _USABLE) from error
 
     def migrate(self) -> None:
         """Bring the database to the version this program knows; does nothing when it is there already."""
