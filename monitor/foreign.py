@@ -9,16 +9,20 @@ from __future__ import annotations
 import errno
 import os
 import tomllib
+from collections.abc import Collection
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
 import msgspec
+
+from monitor.errors import CONTROLS, CommandError
 
 _Kind = TypeVar("_Kind")
 Digest = Annotated[str, msgspec.Meta(pattern="^[0-9a-f]{64}$")]  # SHA-256, or a key as long
 WallSeconds = Annotated[float, msgspec.Meta(ge=0, le=2e11)]  # within the years that a calendar can show
 SETTINGS_MOST = 1 << 18  # bytes; a site file has two thousand
 KEPT_MOST = 64 << 20  # bytes; what this program wrote itself: years of calibrations and tokens are far below
+_NAME_MOST = 64  # characters
 _DEEP = "nested too deep"
 _DOTS_MOST = 200  # in a line of TOML: time and memory that tomllib takes for a key grow with the square of its parts
 
@@ -38,6 +42,12 @@ def read_bytes(path: str | Path, most: int = SETTINGS_MOST) -> bytes:
 def read_text(path: str | Path, most: int = SETTINGS_MOST) -> str:
     """A whole file in UTF-8. Raises OSError as `read_bytes`, UnicodeDecodeError."""
     return read_bytes(path, most).decode("utf-8")
+
+
+def check_name(place: str, name: str, taken: Collection[str]) -> None:
+    """Raise CommandError for what is no name for something a person makes and will want to find again."""
+    if not name.strip() or len(name) > _NAME_MOST or CONTROLS.search(name) or name in taken:
+        raise CommandError(place, name[:80], f"1 to {_NAME_MOST} characters, none a control, not in use")
 
 
 def why(error: Exception) -> str:

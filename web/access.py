@@ -20,7 +20,7 @@ import msgspec
 from werkzeug.security import check_password_hash, generate_password_hash
 
 from monitor import foreign, limits
-from monitor.errors import CONTROLS, CommandError, HistoryError
+from monitor.errors import CommandError, HistoryError
 from monitor.foreign import Digest, WallSeconds
 from monitor.private_file import read_private, write_private
 
@@ -67,9 +67,8 @@ class Access:
 
     def __init__(self, path: Path) -> None:
         self._path, self._lock = path, threading.Lock()
-        self._hashing = (
-            threading.Lock()
-        )  # one at a time: each takes 32 MB, and anybody may send eight passwords at once
+        # One at a time: each takes 32 MB, and anybody may send eight passwords at once.
+        self._hashing = threading.Lock()
         self._stamp: tuple[int, int] | None = None
         self._kept = Kept(key=secrets.token_hex(32))
         if not self._reread():
@@ -126,8 +125,7 @@ class Access:
 
         def with_it(kept: Kept) -> Kept:
             taken = [token.name for token in kept.tokens]
-            if not name.strip() or len(name) > 64 or CONTROLS.search(name) or name in taken:
-                raise CommandError("token: name", name[:80], "1 to 64 characters, none a control, not in use")
+            foreign.check_name("token: name", name, taken)
             if len(taken) >= _W["tokens_most"].value:
                 raise CommandError("token", f"{len(taken)} tokens", "revoke one that is no longer used first")
             made = Token(name=name, right=right, digest=_digest(secret), made_wall_s=wall_s)

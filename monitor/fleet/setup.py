@@ -20,7 +20,6 @@ import msgspec
 
 from monitor import config
 from monitor.errors import SiteError
-from monitor.private_file import read_private
 
 
 class Database(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -80,15 +79,3 @@ def parse(text: str, place: str = "fleet file") -> FleetSettings:
     if settings.pages.temperature not in ("F", "C"):
         raise SiteError(f"{place}: pages.temperature", settings.pages.temperature, "F or C")
     return settings
-
-
-def password(settings: FleetSettings) -> str:
-    """The fleet's password on the broker; empty when no file is named. Raises SiteError when it cannot be read."""
-    if not settings.broker.password_file:
-        return ""
-    path, allowed = settings.broker.password_file, "a readable file with the password"
-    place = f"broker.password_file: {path}"
-    try:
-        return read_private(path, SiteError, allowed, place=place).decode("utf-8").strip()
-    except UnicodeDecodeError as error:
-        raise SiteError(place, str(error), allowed) from None

@@ -18,7 +18,7 @@ from typing import Annotated
 import msgspec
 
 from monitor import foreign, limits, moments
-from monitor.errors import CONTROLS, CommandError, HistoryError
+from monitor.errors import CommandError, HistoryError
 from monitor.foreign import Digest, WallSeconds
 from monitor.private_file import read_private, write_private
 from monitor.words import texts
@@ -62,9 +62,7 @@ class Shares:
         letters = "".join(secrets.choice(_LETTERS) for _ in range(int(_N["share_letters"])))
         with self._lock:
             standing = self._standing(wall_s)
-            odd = not name.strip() or len(name) > 64 or CONTROLS.search(name)
-            if odd or name in [share.name for share in standing]:
-                raise CommandError("share: name", name[:80], "1 to 64 characters, none a control, not in use")
+            foreign.check_name("share: name", name, [share.name for share in standing])
             if len(standing) >= _N["shares_most"]:
                 raise CommandError("share", f"{len(standing)} codes", "revoke one that is no longer used first")
             ends_s = wall_s + valid_days * _DAY_S

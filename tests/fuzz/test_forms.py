@@ -4,7 +4,6 @@ that views and templates use, values of every kind. No error of the server; a re
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
 from typing import Any
 from urllib.parse import quote, urlsplit
 
@@ -14,18 +13,15 @@ from flask.testing import FlaskClient
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.config import Senses, Settings
 from monitor.fleet.store import Store
 from tests.fleet.office import Office
 from tests.fleet.office import token as fleet_token
 from tests.fuzz.fields import WEB, forms, names, places
 from tests.fuzz.refusals import fuzzed
-from tests.monitor import units
 from tests.web.conftest import app_of, csrf
-from tests.web.filled import Site, from_scans
+from tests.web.filled import Site
 
 _RARE = fuzzed(300 if os.environ.get("CI") else 100)
-_DEAD = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
 _UNIT_FIELDS = names(WEB)
 _FLEET_FIELDS = names(WEB / "fleet", WEB)
 _COSTLY = {
@@ -33,16 +29,6 @@ _COSTLY = {
     "/shared/file.<ending>",
     "/report/read",
 }  # a document each: tried by their own tests
-
-
-@pytest.fixture(scope="module")
-def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
-    """A unit with a finding that stands."""
-    kept = Settings(unit=units.UNIT, senses=Senses(fitted=units.ALL))
-    parts = ((30, units.REST), (300, units.RUN), (30, units.REST), (60, _DEAD))
-    made = from_scans(tmp_path_factory.mktemp("forms"), kept, units.scans(*parts), end_s=419.0)
-    yield made
-    made.history.close()
 
 
 @pytest.fixture(scope="module")

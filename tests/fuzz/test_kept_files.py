@@ -17,7 +17,7 @@ from hardware.calibration import Point, calibrate
 from hardware.uncertainty import by_reading
 from monitor.config import Notify, Settings
 from monitor.engine import Engine, Memory
-from monitor.fleet import roster, setup
+from monitor.fleet import roster
 from monitor.outlets import phone
 from monitor.outlets.mqtt import read_password
 from monitor.records import NUMBERS
@@ -143,8 +143,7 @@ def _phones(path: Path) -> Any:
 
 def _password(path: Path) -> Any:
     path.chmod(0o600)
-    read_password(str(path))
-    return setup.password(setup.parse(f'[broker]\npassword_file = "{path}"'))
+    return read_password(str(path))
 
 
 def doors(folder: Path) -> dict[str, Door]:

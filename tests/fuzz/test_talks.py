@@ -3,7 +3,6 @@ report. Each line is understood or answered with what can be said; the report co
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -26,9 +25,8 @@ from monitor.visit.session import OTHER, SYMPTOMS, Session
 from tests.fuzz.damage import ODD_NUMBERS, ODD_TEXTS
 from tests.fuzz.refusals import LINE_MOST, fuzzed, soon, tried
 from tests.monitor import units
-from tests.web.filled import NOW_S, Site, from_scans
+from tests.web.filled import NOW_S, Site
 
-_DEAD = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
 _VERBS = st.sampled_from(["help", "list", "why", "skip", "back", "found", "quit", "stop", ""])
 _READING = st.one_of(
     st.sampled_from(
@@ -135,16 +133,6 @@ def test_any_share_code_and_name_is_taken_or_refused(
     made = tried(lambda: shares.make(name, wall_s=NOW_S, days=days, valid_days=valid), CommandError)  # type: ignore[arg-type]
     if made is not None:
         assert shares.check(made, wall_s=NOW_S) is not None
-
-
-@pytest.fixture(scope="module")
-def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
-    """A unit with a finding that stands."""
-    kept = Settings(unit=units.UNIT, senses=Senses(fitted=units.ALL))
-    parts = ((30, units.REST), (300, units.RUN), (30, units.REST), (60, _DEAD))
-    made = from_scans(tmp_path_factory.mktemp("talks"), kept, units.scans(*parts), end_s=419.0)
-    yield made
-    made.history.close()
 
 
 _PEOPLE = st.one_of(ODD_TEXTS, st.text(st.characters(exclude_categories=["Cs"]), max_size=60))

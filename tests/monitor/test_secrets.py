@@ -16,7 +16,7 @@ import pytest
 
 from monitor import config
 from monitor.errors import BrokerError, CondenserError, HistoryError, SiteError
-from monitor.fleet import begin, setup
+from monitor.fleet import begin
 from monitor.fleet.store import Store
 from monitor.history.file import History
 from monitor.outlets.mqtt import read_password
@@ -35,12 +35,11 @@ def _access(path: Path) -> None:
 
 # what holds a secret -> (the file's name, what is in it, how it is read, the error)
 SECRETS: dict[str, tuple[str, bytes | None, Callable[[Path], object], type[CondenserError]]] = {
-    "password on the broker": ("p", b"secret\n", lambda path: read_password(str(path)), BrokerError),
-    "the office's password": (
+    "password on the broker, a unit's and the office's": (
         "p",
         b"secret\n",
-        lambda path: setup.password(setup.parse(f'[broker]\npassword_file = "{path}"')),
-        SiteError,
+        lambda path: read_password(str(path)),
+        BrokerError,
     ),
     "phone addresses": ("p", b"json://one\n", lambda path: addresses(config.Notify(urls_file=str(path))), SiteError),
     "password and tokens of the page": ("p", None, _access, HistoryError),
