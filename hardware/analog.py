@@ -19,10 +19,10 @@ from typing import Any, TypeVar
 from adafruit_ads1x15.ads1x15 import Mode
 from adafruit_ads1x15.ads1115 import ADS1115
 
-from hardware.beat import Beat
-from hardware.waveform import Sample, even_times
-from monitor import limits
-from monitor.errors import SenseError
+from condenser_monitor.hardware.sample_clock import SampleClock
+from condenser_monitor.hardware.waveform import Sample, even_times
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.errors import SenseError
 
 # full scale in V -> the driver's gain
 GAINS: dict[float, float] = {6.144: 2 / 3, 4.096: 1, 2.048: 2, 1.024: 4, 0.512: 8, 0.256: 16}
@@ -72,7 +72,7 @@ class Converter:
         self.address = address
         self._bus, self._clock, self._sleep = bus, clock, sleep
         self._driver: _Bounded | None = None
-        self._beat = Beat()
+        self._beat = SampleClock()
         self._single = (-1, 0.0, 0)  # input pair, gain and code of the last single conversion
 
     @property

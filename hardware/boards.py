@@ -14,15 +14,20 @@ from collections.abc import Callable, Mapping
 from math import inf, log
 from typing import Any, NamedTuple
 
-from hardware.analog import ClippedError, Converter
-from hardware.calibration import Trim
-from hardware.circuits import values
-from hardware.digital import Presence
-from hardware.waveform import measure, transient
-from monitor import limits
-from monitor.config import Settings
-from monitor.errors import SenseError, WiringError
-from monitor.records import AIR_MOST_C, READINGS, Scan, StartTransient
+from condenser_monitor.hardware.analog import ClippedError, Converter
+from condenser_monitor.hardware.calibration import Trim
+from condenser_monitor.hardware.circuits import values
+from condenser_monitor.hardware.digital import Presence
+from condenser_monitor.hardware.waveform import measure, transient
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.errors import SenseError, WiringError
+from condenser_monitor.monitor.core.records import (
+    AIR_MOST_C,
+    READINGS,
+    Scan,
+    StartTransient,
+)
 
 BIAS_MUX = 7  # AIN3 to ground
 BIAS_RANGE_V = 4.096

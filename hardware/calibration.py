@@ -18,9 +18,10 @@ from typing import NamedTuple
 
 import msgspec
 
-from monitor import foreign, limits
-from monitor.errors import CommandError, SiteError
-from monitor.records import NUMBERS, READINGS
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import untrusted_input
+from condenser_monitor.monitor.core.errors import CommandError, SiteError
+from condenser_monitor.monitor.core.records import NUMBERS, READINGS
 
 _N = limits.CALIBRATION
 
@@ -32,7 +33,7 @@ class Trim(NamedTuple):
     offset: float = 0.0
 
 
-class Point(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class CalibrationPoint(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One comparison: what the board read, uncorrected, and what the meter showed, in the reading's unit."""
 
     raw: float
@@ -46,7 +47,7 @@ class Calibration(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     reading: str
     gain: float
     offset: float
-    points: tuple[Point, ...]
+    points: tuple[CalibrationPoint, ...]
     meter: str
     meter_share: float
     by: str
@@ -59,7 +60,7 @@ class Calibration(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
 
 def calibrate(
     reading: str,
-    points: Sequence[Point],
+    points: Sequence[CalibrationPoint],
     *,
     by: str,
     meter: str = "",
@@ -114,7 +115,7 @@ def raw(shown: float, trim: Trim) -> float:
     return (shown - trim.offset) / trim.gain
 
 
-def _gain(place: str, points: Sequence[Point]) -> Trim:
+def _gain(place: str, points: Sequence[CalibrationPoint]) -> Trim:
     """Least squares of the relative error, so that a small current weighs as much as a large one."""
     least = _N["least"].value
     for point in points:
@@ -142,7 +143,7 @@ def _turns(gain: float) -> str:
     return "; farther off, look at the transformer's ratio, its passes and the conductor first"
 
 
-def _offset(place: str, points: Sequence[Point]) -> Trim:
+def _offset(place: str, points: Sequence[CalibrationPoint]) -> Trim:
     steps = [point.meter - point.raw for point in points]
     offset = sum(steps) / len(steps)
     most = _N["offset_most_k"].value
@@ -163,11 +164,13 @@ def load(path: str | Path) -> tuple[Calibration, ...]:
     """All calibrations of a file, oldest first; none where there is no file. Raises SiteError for one that cannot be
     used: a wrong calibration is worse than a stop."""
     try:
-        found = foreign.from_json(foreign.read_bytes(path, foreign.KEPT_MOST), tuple[Calibration, ...])
+        found = untrusted_input.from_json(
+            untrusted_input.read_bytes(path, untrusted_input.KEPT_MOST), tuple[Calibration, ...]
+        )
     except FileNotFoundError:
         return ()
     except (OSError, ValueError) as error:
-        raise SiteError(str(path), foreign.why(error), "a file as `calibrate` writes it") from None
+        raise SiteError(str(path), untrusted_input.why(error), "a file as `calibrate` writes it") from None
     for row in found:
         _refuse_odd(str(path), row)
     return found

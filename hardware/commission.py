@@ -17,13 +17,19 @@ from typing import NamedTuple
 
 import msgspec
 
-from hardware.calibration import Calibration, write_whole
-from hardware.commission_rules import Picture, Remark, judge
-from hardware.uncertainty import uncertainty
-from monitor import foreign, limits
-from monitor.config import Settings, Unit
-from monitor.errors import CommandError, SiteError
-from monitor.records import FLAGS, NUMBERS, Scan, StartTransient
+from condenser_monitor.hardware.calibration import Calibration, write_whole
+from condenser_monitor.hardware.commission_rules import Remark, SensorPicture, judge
+from condenser_monitor.hardware.uncertainty import uncertainty
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import untrusted_input
+from condenser_monitor.monitor.core.config import Settings, Unit
+from condenser_monitor.monitor.core.errors import CommandError, SiteError
+from condenser_monitor.monitor.core.records import (
+    FLAGS,
+    NUMBERS,
+    Scan,
+    StartTransient,
+)
 
 _N = limits.COMMISSION
 _FILE = "commissioning-"
@@ -68,7 +74,7 @@ PHASES: tuple[Phase, ...] = (
 )
 
 
-def picture(scans: Sequence[Scan], fitted: Sequence[str]) -> Picture:
+def picture(scans: Sequence[Scan], fitted: Sequence[str]) -> SensorPicture:
     """What a phase shows as a whole: the median of a number, the answer of a flag that nearly all scans give.
 
     None for a reading missing from more than half of the scans; a flag without a steady answer is left out altogether
@@ -90,7 +96,7 @@ def picture(scans: Sequence[Scan], fitted: Sequence[str]) -> Picture:
                 unsteady.append(name)
             else:
                 values[name] = share > 0.5
-    return Picture(values, tuple(unsteady))
+    return SensorPicture(values, tuple(unsteady))
 
 
 class Learned(msgspec.Struct, frozen=True, kw_only=True):
@@ -126,7 +132,7 @@ class Commissioning(msgspec.Struct, frozen=True, kw_only=True):
     uses: tuple[str, ...] = ()
 
 
-def learned(phases: Mapping[str, Picture], starts: Sequence[StartTransient] = ()) -> Learned:
+def learned(phases: Mapping[str, SensorPicture], starts: Sequence[StartTransient] = ()) -> Learned:
     """What the walk teaches, phase by phase; a start counts only where it was captured whole."""
 
     def number(phase: str, name: str) -> float | None:
@@ -202,7 +208,7 @@ def moment(wall_s: float | None) -> str:
     return at.replace("+00:00", "Z")
 
 
-def _uncertain(seen: Picture, calibrations: Mapping[str, Calibration]) -> dict[str, float]:
+def _uncertain(seen: SensorPicture, calibrations: Mapping[str, Calibration]) -> dict[str, float]:
     return {
         name: round(uncertainty(name, float(value), calibrations.get(name)).expanded, 4)
         for name, value in seen.values.items()
@@ -242,7 +248,7 @@ def _start_used(start_s: float, peak_a: float, settings: Settings) -> str:
     )
 
 
-def _rounded(seen: Picture) -> dict[str, float | bool | None]:
+def _rounded(seen: SensorPicture) -> dict[str, float | bool | None]:
     return {
         name: value if value is None or name in FLAGS else round(float(value), 3) for name, value in seen.values.items()
     }
@@ -270,6 +276,6 @@ def keep(path: str | Path, record: Commissioning) -> None:
 def read(path: str | Path) -> Commissioning:
     """A record kept earlier. Raises SiteError."""
     try:
-        return foreign.from_json(foreign.read_bytes(path, foreign.KEPT_MOST), Commissioning)
+        return untrusted_input.from_json(untrusted_input.read_bytes(path, untrusted_input.KEPT_MOST), Commissioning)
     except (OSError, ValueError) as error:
-        raise SiteError(str(path), foreign.why(error), "a record that `commission` wrote") from None
+        raise SiteError(str(path), untrusted_input.why(error), "a record that `commission` wrote") from None

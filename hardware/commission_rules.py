@@ -13,16 +13,16 @@ from typing import NamedTuple
 
 import msgspec
 
-from hardware.circuits import values
-from monitor import limits
-from monitor.config import Unit
-from monitor.records import FLAGS, READINGS
+from condenser_monitor.hardware.circuits import values
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.records import FLAGS, READINGS
 
 _N = limits.COMMISSION
 Value = float | bool | None
 
 
-class Picture(NamedTuple):
+class SensorPicture(NamedTuple):
     """One phase as a whole: reading -> value (None: missing), and the flags that gave no steady answer."""
 
     values: dict[str, Value]
@@ -72,7 +72,7 @@ def bands(unit: Unit) -> dict[str, dict[str, Band]]:
 
 
 def judge(
-    phases: Mapping[str, Picture],
+    phases: Mapping[str, SensorPicture],
     unit: Unit,
     fitted: Sequence[str],
     faults: Mapping[str, str],
@@ -100,7 +100,7 @@ REASONS: tuple[tuple[str, str, str], ...] = (
 )
 
 
-def _missing(phases: Mapping[str, Picture], fitted: Sequence[str], faults: Mapping[str, str]) -> Iterator[Remark]:
+def _missing(phases: Mapping[str, SensorPicture], fitted: Sequence[str], faults: Mapping[str, str]) -> Iterator[Remark]:
     """What could not be read, by reason: one converter's trouble is one remark."""
     silent: dict[tuple[str, str], list[str]] = {}
     for name in fitted:
@@ -114,7 +114,7 @@ def _missing(phases: Mapping[str, Picture], fitted: Sequence[str], faults: Mappi
         yield Remark(kind=kind, senses=tuple(names), text=text)
 
 
-def _unsteady(phases: Mapping[str, Picture]) -> Iterator[Remark]:
+def _unsteady(phases: Mapping[str, SensorPicture]) -> Iterator[Remark]:
     for phase, seen in phases.items():
         for name in seen.unsteady:
             text = f"{name} flickers while {phase}: a loose terminal, or the phase was not yet steady"
@@ -124,11 +124,11 @@ def _unsteady(phases: Mapping[str, Picture]) -> Iterator[Remark]:
 # ---------------------------------------------------------------- flags
 
 
-def _seen(phases: Mapping[str, Picture], name: str) -> dict[str, Value]:
+def _seen(phases: Mapping[str, SensorPicture], name: str) -> dict[str, Value]:
     return {phase: seen.values[name] for phase, seen in phases.items() if seen.values.get(name) is not None}
 
 
-def _flags(phases: Mapping[str, Picture], flags: Sequence[str]) -> Iterator[Remark]:
+def _flags(phases: Mapping[str, SensorPicture], flags: Sequence[str]) -> Iterator[Remark]:
     wrong = [name for name in flags if not _as_expected(phases, name, name)]
     explained: set[str] = set()
     for one, other in combinations(wrong, 2):
@@ -141,12 +141,12 @@ def _flags(phases: Mapping[str, Picture], flags: Sequence[str]) -> Iterator[Rema
             yield _one_flag(phases, name)
 
 
-def _as_expected(phases: Mapping[str, Picture], name: str, expected_of: str) -> bool:
+def _as_expected(phases: Mapping[str, SensorPicture], name: str, expected_of: str) -> bool:
     wanted = FLAG_EXPECTED[expected_of]
     return all(value is wanted[phase] for phase, value in _seen(phases, name).items())
 
 
-def _one_flag(phases: Mapping[str, Picture], name: str) -> Remark:
+def _one_flag(phases: Mapping[str, SensorPicture], name: str) -> Remark:
     wanted, seen = FLAG_EXPECTED[name], _seen(phases, name)
     varied = {wanted[phase] for phase in seen} == {False, True}
     for other, why in FLAG_LIKE.get(name, {}).items():
@@ -196,7 +196,7 @@ OR_ELSE: dict[tuple[str, bool], str] = {
 PASSES = {name: sense.passes for name, sense in values.CURRENT_SENSES.items()}
 
 
-def _numbers(phases: Mapping[str, Picture], table: Bands) -> Iterator[Remark]:
+def _numbers(phases: Mapping[str, SensorPicture], table: Bands) -> Iterator[Remark]:
     wrong = [name for name in table if _seen(phases, name) and not _fits(phases, table, name, name, 1.0)]
     explained: set[str] = set()
     for one, other in combinations([name for name in wrong if name in PASSES], 2):
@@ -209,7 +209,7 @@ def _numbers(phases: Mapping[str, Picture], table: Bands) -> Iterator[Remark]:
             yield _passes(phases, table, name) or _one_number(phases, table, name)
 
 
-def _fits(phases: Mapping[str, Picture], table: Bands, name: str, as_if: str, times: float) -> bool:
+def _fits(phases: Mapping[str, SensorPicture], table: Bands, name: str, as_if: str, times: float) -> bool:
     """What `name` reads, so many times over, is what `as_if` should, in every phase."""
     for phase, value in _seen(phases, name).items():
         low, high = table[as_if][phase]
@@ -218,7 +218,7 @@ def _fits(phases: Mapping[str, Picture], table: Bands, name: str, as_if: str, ti
     return True
 
 
-def _exchanged(phases: Mapping[str, Picture], table: Bands, one: str, other: str) -> str | None:
+def _exchanged(phases: Mapping[str, SensorPicture], table: Bands, one: str, other: str) -> str | None:
     """Two transformers on each other's leads, or plugged into each other's jacks, whose passes differ."""
     if _fits(phases, table, one, other, 1.0) and _fits(phases, table, other, one, 1.0):
         return f"{one} and {other} are exchanged: each transformer sits on the other's lead"
@@ -228,7 +228,7 @@ def _exchanged(phases: Mapping[str, Picture], table: Bands, one: str, other: str
     return None
 
 
-def _passes(phases: Mapping[str, Picture], table: Bands, name: str) -> Remark | None:
+def _passes(phases: Mapping[str, SensorPicture], table: Bands, name: str) -> Remark | None:
     """A lead that goes through its transformer too seldom or too often."""
     if name not in PASSES or "running" not in _seen(phases, name):
         return None
@@ -244,7 +244,7 @@ def _passes(phases: Mapping[str, Picture], table: Bands, name: str) -> Remark | 
     return Remark(kind="passes", senses=(name,), text=text)
 
 
-def _one_number(phases: Mapping[str, Picture], table: Bands, name: str) -> Remark:
+def _one_number(phases: Mapping[str, SensorPicture], table: Bands, name: str) -> Remark:
     unit = READINGS[name].unit
     for phase, value in _seen(phases, name).items():
         low, high = table[name][phase]
@@ -258,7 +258,7 @@ def _one_number(phases: Mapping[str, Picture], table: Bands, name: str) -> Remar
     raise AssertionError(name)  # only senses that miss a band come here
 
 
-def _in_the_cold(phases: Mapping[str, Picture], name: str, side: str) -> str:
+def _in_the_cold(phases: Mapping[str, SensorPicture], name: str, side: str) -> str:
     outdoor_c = _seen(phases, "outdoor_c").get("running")
     if name != "compressor_a" or side != "low" or outdoor_c is None or outdoor_c >= _N["cold_c"].value:
         return ""
@@ -322,7 +322,7 @@ NUMBER_WRONG: dict[tuple[str, str, str], tuple[str, str]] = {
 }
 
 
-def _thermometer(phases: Mapping[str, Picture], thermometer_c: float | None) -> Iterator[Remark]:
+def _thermometer(phases: Mapping[str, SensorPicture], thermometer_c: float | None) -> Iterator[Remark]:
     seen = [float(value) for value in _seen(phases, "outdoor_c").values() if value is not None]
     if not seen or thermometer_c is None:
         return

@@ -12,8 +12,8 @@ from typing import Any
 
 from gpiozero import DigitalInputDevice, GPIOZeroError
 
-from monitor import limits
-from monitor.errors import SenseError
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.errors import SenseError
 
 EDGES_KEPT = 256  # a contactor that chatters at 50 Hz fills this in more than two seconds
 

@@ -12,11 +12,11 @@ from itertools import pairwise
 from math import sqrt
 from typing import NamedTuple
 
-from hardware.calibration import Calibration, in_force
-from hardware.circuits import values
-from monitor import limits
-from monitor.errors import CommandError
-from monitor.records import NUMBERS, READINGS
+from condenser_monitor.hardware.calibration import Calibration, in_force
+from condenser_monitor.hardware.circuits import values
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import NUMBERS, READINGS
 
 _N = limits.CALIBRATION
 _KELVIN = 273.15

@@ -19,7 +19,7 @@ from math import pi, sin, sqrt
 from operator import mul
 from typing import NamedTuple
 
-from monitor import limits
+from condenser_monitor.monitor import limits
 
 HARMONICS = (1, 2, 3, 5, 7, 9, 11)
 RIDGE = (

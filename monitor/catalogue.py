@@ -1,7 +1,7 @@
 """(edge) The catalogue pages, made from the tables: findings, predictions, suspects, checks, limits, states.
 
 `pages()` gives each page's Markdown by file name. The pages are kept in monitor/pages/, and a test holds them to the
-tables; `python -m monitor.catalogue` writes them anew.
+tables; `python -m condenser_monitor.monitor.catalogue` writes them anew.
 """
 
 from __future__ import annotations
@@ -11,22 +11,26 @@ from enum import StrEnum
 from pathlib import Path
 from typing import TypeVar
 
-from monitor import cycle, limits
-from monitor.alerts import desk as alerts
-from monitor.checks.base import CAUTIONS, Check
-from monitor.checks.rows import CHECKS
-from monitor.findings import ROWS as FINDINGS
-from monitor.findings import Row as FindingRow
-from monitor.limits import Limit
-from monitor.records import SYMBOLS, AlertState, CycleState
-from monitor.suspects.elimination import Expect
-from monitor.suspects.table import SUSPECTS
-from monitor.suspects.verdict import SITUATIONS
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.alarms import alarm_manager as alerts
+from condenser_monitor.monitor.core import cycle
+from condenser_monitor.monitor.core.findings import ROWS as FINDINGS
+from condenser_monitor.monitor.core.findings import FindingRow
+from condenser_monitor.monitor.core.records import SYMBOLS, AlertState, CycleState
+from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Check
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.elimination import Expect
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS
+from condenser_monitor.monitor.limits import Limit
 
 State = TypeVar("State", bound=StrEnum)
 Signal = TypeVar("Signal", bound=StrEnum)
 PLACE = Path(__file__).with_name("pages")
-_MADE = "*Made from the program's tables by `python -m monitor.catalogue`; change the tables, not this page.*"
+_MADE = (
+    "*Made from the program's tables by `python -m condenser_monitor.monitor.catalogue`; "
+    "change the tables, not this page.*"
+)
 _ORDER = {name: place for place, name in enumerate(SYMBOLS)}
 
 

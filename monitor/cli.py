@@ -10,8 +10,18 @@ import argparse
 import sys
 from collections.abc import Sequence
 
-from monitor.commands import contractor, documents, live, people, recordings, sensing, shared, software, streams
-from monitor.errors import CommandError, CondenserError, shown
+from condenser_monitor.monitor.commands import (
+    contractor,
+    documents,
+    live,
+    people,
+    recordings,
+    sensing,
+    shared,
+    software,
+    streams,
+)
+from condenser_monitor.monitor.core.errors import CommandError, CondenserError, shown
 
 # In the order of the help: try it, run it, look at it, wire it, the office.
 FAULT = 70  # EX_SOFTWARE of sysexits.h

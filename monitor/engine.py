@@ -13,19 +13,25 @@ from typing import Any
 
 import msgspec
 
-from monitor import limits
-from monitor.alerts.desk import AlertDesk
-from monitor.bands import draw_bands
-from monitor.beliefs import Sensing, lasted
-from monitor.config import Settings
-from monitor.cycle import CycleWatch, Minute
-from monitor.errors import ContractError
-from monitor.findings import Answer, Row, contradictions
-from monitor.judging import Judge, restore
-from monitor.links import Facts, chain, facts, first_break
-from monitor.patterns import Patterns
-from monitor.recall import recall
-from monitor.records import (
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.alarms.alarm_manager import AlarmManager
+from condenser_monitor.monitor.baselines.normal import Baselines
+from condenser_monitor.monitor.core.bands import draw_bands
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.cycle import CycleWatch, Minute
+from condenser_monitor.monitor.core.errors import ContractError
+from condenser_monitor.monitor.core.evaluation import FindingEvaluator, restore
+from condenser_monitor.monitor.core.findings import Answer, FindingRow, contradictions
+from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
+from condenser_monitor.monitor.core.links import (
+    Facts,
+    chain,
+    facts,
+    first_break,
+)
+from condenser_monitor.monitor.core.load_state import load_state
+from condenser_monitor.monitor.core.patterns import Patterns
+from condenser_monitor.monitor.core.records import (
     READINGS,
     AlertChange,
     Cycle,
@@ -37,8 +43,7 @@ from monitor.records import (
     StartTransient,
     UnitStatus,
 )
-from monitor.records import Answer as RequestAnswer
-from monitor.trends.normal import Trends
+from condenser_monitor.monitor.core.records import Answer as RequestAnswer
 
 MEMORY_VERSION = 1
 # In a run with one of these, nothing is learned of what is normal.
@@ -66,13 +71,13 @@ class Engine:
 
     def __init__(self, settings: Settings, *, memory: bytes | None = None, fitted: Sequence[str] | None = None) -> None:
         self.settings = settings
-        self._sensing = Sensing(settings, fitted)
+        self._sensing = DebouncedInputs(settings, fitted)
         self._cycle = CycleWatch()
         self._patterns = Patterns(settings)
-        self._judge = Judge(settings, self._sensing)
-        old, self.memory_refused = recall(memory, Memory, MEMORY_VERSION, what="the memory of an earlier run")
-        self._desk = AlertDesk(settings, None if old is None else bytes(old.alerts))
-        self._trends = Trends(settings, None if old is None else bytes(old.trends))
+        self._judge = FindingEvaluator(settings, self._sensing)
+        old, self.memory_refused = load_state(memory, Memory, MEMORY_VERSION, what="the memory of an earlier run")
+        self._desk = AlarmManager(settings, None if old is None else bytes(old.alerts))
+        self._trends = Baselines(settings, None if old is None else bytes(old.trends))
         # A part of the memory that cannot be used is said as well as the whole.
         refused = (self.memory_refused, self._desk.refused, self._trends.refused)
         self.memory_refused = "; ".join(why for why in refused if why)
@@ -280,7 +285,7 @@ class Engine:
         """What the last scan says by itself: the very facts where it bears out all that is believed."""
         return self.facts if self._sensing.settled else facts(self._sensing, said=True)
 
-    def answer(self, row: Row) -> Answer:
+    def answer(self, row: FindingRow) -> Answer:
         """The answer to a finding's condition at this moment."""
         return self._counted_answers[row.name]() if row.condition is None else row.condition(self.facts)
 
@@ -304,7 +309,7 @@ class Engine:
         due_s = (since_s + hold_s for since_s in self._sensing.missing_since())
         return min((at_s for at_s in due_s if at_s > self.now_s), default=inf)
 
-    def evidence(self, row: Row) -> Evidence:
+    def evidence(self, row: FindingRow) -> Evidence:
         """The readings that go with a finding, and what its pattern counted."""
         found: Evidence = {}
         for name in row.evidence:

@@ -11,8 +11,8 @@ import os
 import stat
 from pathlib import Path
 
-from monitor import foreign
-from monitor.errors import CondenserError
+from condenser_monitor.monitor.core import untrusted_input
+from condenser_monitor.monitor.core.errors import CondenserError
 
 
 def write_private(place: Path, data: bytes) -> None:
@@ -42,7 +42,7 @@ def read_private(
     allowed: str,
     *,
     place: str = "",
-    most: int = foreign.SETTINGS_MOST,
+    most: int = untrusted_input.SETTINGS_MOST,
 ) -> bytes:
     """A whole file that holds a secret; `place` is its path when not given.
 
@@ -55,7 +55,7 @@ def read_private(
             open_to = exposed(Path(path), os.fstat(file.fileno()))
             data = b"" if open_to else file.read(most + 1)
     except (OSError, ValueError) as found:  # ValueError: a NUL in the name
-        raise error(place, foreign.why(found), allowed) from None
+        raise error(place, untrusted_input.why(found), allowed) from None
     if open_to:
         raise error(place, open_to, f"mode 600 for a secret: chmod 600 {path}")
     if len(data) > most:

@@ -21,17 +21,23 @@ from typing import NamedTuple
 
 import msgspec
 
-from monitor.config import Senses, Settings
-from monitor.records import Change, ChangeKind
-from sim.bench_cases import CASES, DAY_S, HOUR_S, SENSE_SETS, Case
-from sim.causes import CAUSES
-from sim.control import coil_impedance
-from sim.designs import DESIGNS, Design, varied
-from sim.house import ThermostatDesign
-from sim.rig import Pace, ReadingsRig
-from sim.timeline import Planned
-from sim.weather import Weather, design_days, synthetic_year
-from sim.world import World, WorldPlan
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.monitor.core.records import Change, ChangeKind
+from condenser_monitor.sim.bench_cases import (
+    CASES,
+    DAY_S,
+    HOUR_S,
+    SENSE_SETS,
+    BenchCase,
+)
+from condenser_monitor.sim.causes import CAUSES
+from condenser_monitor.sim.control import coil_impedance
+from condenser_monitor.sim.designs import DESIGNS, Design, varied
+from condenser_monitor.sim.house import ThermostatDesign
+from condenser_monitor.sim.rig import Pace, ReadingsRig
+from condenser_monitor.sim.timeline import Planned
+from condenser_monitor.sim.weather import Weather, design_days, synthetic_year
+from condenser_monitor.sim.world import World, WorldPlan
 
 CLASSES = ("correct", "false alarm", "missed", "misdiagnosed", "no answer")
 SHORT_PACE = Pace(1.0, 15.0, 60.0)
@@ -40,7 +46,7 @@ _LONG_S = 2 * DAY_S
 _PER_SEED = 100_000
 
 
-class Score(NamedTuple):
+class BenchScore(NamedTuple):
     """One unit's outcome. `named` is the first suspect of the right finding, `-` where there was none."""
 
     case: str
@@ -54,10 +60,10 @@ class Score(NamedTuple):
     watched_s: float = 0.0
 
 
-class Unit(NamedTuple):
+class BenchUnit(NamedTuple):
     """One unit of the bench, ready to run. Its `seed` is its number as well: see `unit_of`."""
 
-    case: Case | None
+    case: BenchCase | None
     senses: str
     seed: int
 
@@ -65,27 +71,29 @@ class Unit(NamedTuple):
 # ---------------------------------------------------------------- the units
 
 
-def units(count: int, seed: int = 1, cases: Sequence[Case] = CASES, healthy_share: float = 0.15) -> list[Unit]:
+def units(
+    count: int, seed: int = 1, cases: Sequence[BenchCase] = CASES, healthy_share: float = 0.15
+) -> list[BenchUnit]:
     """`count` units: the cases in turn, with sets of senses that can see them in turn, and sound ones among them."""
     rng = Random(f"{seed}/bench")
-    made: list[Unit] = []
+    made: list[BenchUnit] = []
     for index in range(count):
         if rng.random() < healthy_share:
-            made.append(Unit(None, rng.choice(list(SENSE_SETS)), seed * _PER_SEED + index))
+            made.append(BenchUnit(None, rng.choice(list(SENSE_SETS)), seed * _PER_SEED + index))
             continue
         case = cases[(index + seed) % len(cases)]
         seeing = [name for name, fitted in SENSE_SETS.items() if case.visible(fitted)]
-        made.append(Unit(case, rng.choice(seeing), seed * _PER_SEED + index))
+        made.append(BenchUnit(case, rng.choice(seeing), seed * _PER_SEED + index))
     return made
 
 
-def unit_of(number: int) -> Unit:
+def unit_of(number: int) -> BenchUnit:
     """The unit with this number (the `seed` of its score), to play it again."""
     seed, index = divmod(number, _PER_SEED)
     return units(index + 1, seed)[index]
 
 
-def _design(case: Case | None, rng: Random) -> Design:
+def _design(case: BenchCase | None, rng: Random) -> Design:
     name = case.design if case is not None and case.design else rng.choice(list(DESIGNS))
     design = varied(DESIGNS[name], rng)
     while case is not None and case.fits is not None and not case.fits(design):
@@ -94,7 +102,7 @@ def _design(case: Case | None, rng: Random) -> Design:
     return msgspec.structs.replace(design, delay_on_make_s=delay_s)
 
 
-def _plan(case: Case | None, design: Design, rng: Random) -> tuple[Planned, ...]:
+def _plan(case: BenchCase | None, design: Design, rng: Random) -> tuple[Planned, ...]:
     if case is None:
         return ()
     level = None if case.level is None else rng.uniform(*case.level)
@@ -108,18 +116,18 @@ def _plan(case: Case | None, design: Design, rng: Random) -> tuple[Planned, ...]
     return (plan,)
 
 
-def watched_s(case: Case | None) -> float:
+def watched_s(case: BenchCase | None) -> float:
     """How long a unit of this case is watched, s."""
     return DAY_S if case is None else case.length_s
 
 
-def _weather(case: Case | None, rng: Random) -> Weather:
+def _weather(case: BenchCase | None, rng: Random) -> Weather:
     days = 3 if case is None else int(case.length_s // DAY_S) + 1
     start_hour = 12.0 if case is not None and case.length_s < DAY_S else 0.0
     return design_days([(rng.uniform(33.0, 37.5), rng.uniform(9.0, 14.0)) for _ in range(days)], start_hour)
 
 
-def rig_of(unit: Unit) -> tuple[ReadingsRig, float, float]:
+def rig_of(unit: BenchUnit) -> tuple[ReadingsRig, float, float]:
     """A rig for a unit of the bench: (rig, when its break begins, how long it is watched), s."""
     case, rng = unit.case, Random(f"{unit.seed}/unit")
     design = _design(case, rng)
@@ -134,7 +142,7 @@ def rig_of(unit: Unit) -> tuple[ReadingsRig, float, float]:
         thermostat=ThermostatDesign(steal_ohm=_steal_ohm(design, rng), set_c=rng.uniform(24.0, 25.5)),
     )
     fitted = SENSE_SETS[unit.senses]
-    settings = Settings(unit=design.nameplate(), senses=Senses(fitted=fitted))
+    settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=fitted))
     pace = SHORT_PACE if length_s <= _LONG_S else LONG_PACE
     starts = case.starts if case is not None else True
     rig = ReadingsRig(World(plan, _weather(case, rng)), settings, pace=pace, starts=starts)
@@ -150,13 +158,13 @@ def _steal_ohm(design: Design, rng: Random) -> float | None:
 # ---------------------------------------------------------------- scoring
 
 
-def judge(unit: Unit) -> Score:
+def judge(unit: BenchUnit) -> BenchScore:
     """Run one unit and put it into its class."""
     rig, at_s, length_s = rig_of(unit)
     return score(unit, rig.changes(length_s), at_s)
 
 
-def score(unit: Unit, changes: Sequence[Change], at_s: float) -> Score:
+def score(unit: BenchUnit, changes: Sequence[Change], at_s: float) -> BenchScore:
     """The class of a unit, given the engine's changes and when its break began."""
     case = unit.case
     raised = [change for change in changes if change.change is ChangeKind.RAISED]
@@ -177,7 +185,7 @@ def score(unit: Unit, changes: Sequence[Change], at_s: float) -> Score:
     return _suspects(unit, case, right[0], changes)
 
 
-def _suspects(unit: Unit, case: Case, raised: Change, changes: Sequence[Change]) -> Score:
+def _suspects(unit: BenchUnit, case: BenchCase, raised: Change, changes: Sequence[Change]) -> BenchScore:
     named = _last_suspects(raised, changes)
     true = CAUSES[case.cause].suspects
     if not named:
@@ -202,18 +210,18 @@ def _last_suspects(raised: Change, changes: Sequence[Change]) -> tuple[str, ...]
     return suspects
 
 
-def _score(unit: Unit, outcome: str, named: str, finding: str, detail: str) -> Score:
+def _score(unit: BenchUnit, outcome: str, named: str, finding: str, detail: str) -> BenchScore:
     cause = "sound" if unit.case is None else unit.case.cause
     suspect = "-" if unit.case is None else CAUSES[unit.case.cause].suspects[0]
-    return Score(cause, suspect, unit.senses, unit.seed, outcome, named, finding, detail, watched_s(unit.case))
+    return BenchScore(cause, suspect, unit.senses, unit.seed, outcome, named, finding, detail, watched_s(unit.case))
 
 
-def run(count: int = 300, *, seed: int = 1, jobs: int = 1, cases: Sequence[Case] = CASES) -> list[Score]:
+def run(count: int = 300, *, seed: int = 1, jobs: int = 1, cases: Sequence[BenchCase] = CASES) -> list[BenchScore]:
     """Score `count` units on `jobs` processes; in the order of the units, whatever the jobs."""
     return list(each(units(count, seed, cases), jobs))
 
 
-def each(todo: Sequence[Unit], jobs: int = 1) -> Iterator[Score]:
+def each(todo: Sequence[BenchUnit], jobs: int = 1) -> Iterator[BenchScore]:
     """The scores of the units as they come, in the units' order."""
     if jobs <= 1:
         yield from map(judge, todo)
@@ -268,7 +276,7 @@ def unit_year(seed: int, days: float = 365.0) -> Year:
     causes = trouble(seed, days)
     plan = WorldPlan(design=design, causes=causes, seed=seed, start_hour=0.0)
     weather = Weather(synthetic_year(rng, warmest_c=rng.uniform(26.0, 31.0)), 90 * 24.0)
-    settings = Settings(unit=design.nameplate(), senses=Senses(fitted=SENSE_SETS[rng.choice(list(SENSE_SETS))]))
+    settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=SENSE_SETS[rng.choice(list(SENSE_SETS))]))
     rig = ReadingsRig(World(plan, weather), settings, pace=LONG_PACE, starts=True)
     outages = [(cause.at_s, cause.until_s) for cause in causes if cause.name == "outage"]
     raised: list[str] = []

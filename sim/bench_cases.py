@@ -12,12 +12,17 @@ from collections.abc import Callable, Collection, Mapping
 from math import pi
 from typing import NamedTuple
 
-from monitor.config import OUTDOOR_SENSES
-from monitor.records import READINGS
-from sim import constants
-from sim.condition import Condition
-from sim.control import ControlCircuit, ControlVolts, Switches, coil_impedance
-from sim.designs import Design
+from condenser_monitor.monitor.core.config import OUTDOOR_SENSES
+from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.sim import constants
+from condenser_monitor.sim.condition import Condition
+from condenser_monitor.sim.control import (
+    ControlCircuit,
+    ControlVolts,
+    Switches,
+    coil_impedance,
+)
+from condenser_monitor.sim.designs import Design
 
 HOUR_S = 3600.0
 DAY_S = 24 * HOUR_S
@@ -53,7 +58,7 @@ _FAN_DEAD: dict[str, tuple[str, ...]] = {
 _NO_CALL_COMES: dict[str, tuple[str, ...]] = {"call-not-reaching-unit": ("call", "thermostat")}
 
 
-class Case(NamedTuple):
+class BenchCase(NamedTuple):
     """One way to break a unit. `right`: finding -> senses it takes. `length_s` is how long it is watched from the
     start."""
 
@@ -129,8 +134,8 @@ def _fails_behind_a_poor_joint(design: Design) -> bool:
     return circuit.solve(design.line_v / design.primary_v, closed, 33.0).coil_v < design.pull_in_v * (1 - _CLEAR)
 
 
-CASES: tuple[Case, ...] = (
-    Case(
+CASES: tuple[BenchCase, ...] = (
+    BenchCase(
         "coil-burnt-open",
         _OPEN_CONTACTS,
         follows=("low-control-voltage",),
@@ -140,13 +145,13 @@ CASES: tuple[Case, ...] = (
             "control_v": ("control-voltage-weak",),
         },
     ),
-    Case(
+    BenchCase(
         "coil-lead-loose",
         _OPEN_CONTACTS,
         follows=("short-cycling", "low-control-voltage"),
         apart={"coil_a": ("armature-blocked", "contacts-not-making", "coil-shorted"), "supply": ("line-supply-off",)},
     ),
-    Case(
+    BenchCase(
         "coil-turns-shorted",
         _OPEN_CONTACTS,
         level=(0.40, 0.44),
@@ -154,18 +159,18 @@ CASES: tuple[Case, ...] = (
         follows=("low-control-voltage", "control-power-lost"),
         apart={"coil_a": ("coil-open", "contacts-not-making"), "supply": ("line-supply-off",)},
     ),
-    Case(
+    BenchCase(
         "coil-turns-shorted",
         {"control-power-lost": ("control_power",)},
         level=(0.93, 0.97),
         follows=("low-control-voltage",),
     ),
-    Case(
+    BenchCase(
         "armature-jammed",
         _OPEN_CONTACTS,
         apart={"coil_a": ("coil-open", "contacts-not-making"), "supply": ("line-supply-off",)},
     ),
-    Case(
+    BenchCase(
         "contacts-fouled",
         _OPEN_CONTACTS,
         apart={
@@ -174,8 +179,8 @@ CASES: tuple[Case, ...] = (
             "control_v": ("control-voltage-weak",),
         },
     ),
-    Case("delay-relay-dead", _OPEN_CONTACTS, delay_on_make_s=180.0, apart={"coil_a": ("contacts-not-making",)}),
-    Case(
+    BenchCase("delay-relay-dead", _OPEN_CONTACTS, delay_on_make_s=180.0, apart={"coil_a": ("contacts-not-making",)}),
+    BenchCase(
         "call-joint-poor",
         _OPEN_CONTACTS | {"low-control-voltage": ("call", "control_v")},
         level=(_POOR, 1.0),
@@ -183,7 +188,7 @@ CASES: tuple[Case, ...] = (
         fits=_fails_behind_a_poor_joint,
         apart={"coil_a": ("coil-open", "contacts-not-making"), "supply": ("line-supply-off",)},
     ),
-    Case(
+    BenchCase(
         "transformer-weak",
         {"low-control-voltage": ("call", "control_v")},
         level=(_WEAK, _WEAK),
@@ -191,16 +196,16 @@ CASES: tuple[Case, ...] = (
         apart={"load": ("armature-blocked",)},
     ),
     # A contactor that no longer pulls in draws what a blocked one draws.
-    Case(
+    BenchCase(
         "transformer-weak",
         {"low-control-voltage": ("call", "control_v")} | _OPEN_CONTACTS,
         level=(_WEAK, _WEAK),
         fits=_fails_on_weak_volts,
         apart={"supply": ("line-supply-off",)},
     ),
-    Case("contacts-weld", {"contacts-stuck-closed": ("call", "compressor_a")}, follows=("long-run",)),
-    Case("armature-sticks", {"contacts-stuck-closed": ("call", "compressor_a")}, follows=("long-run",)),
-    Case(
+    BenchCase("contacts-weld", {"contacts-stuck-closed": ("call", "compressor_a")}, follows=("long-run",)),
+    BenchCase("armature-sticks", {"contacts-stuck-closed": ("call", "compressor_a")}, follows=("long-run",)),
+    BenchCase(
         "call-splice-loose",
         {"contactor-chatter": _CONTACTS},
         on_off_s=(0.9, 1.1),
@@ -214,13 +219,13 @@ CASES: tuple[Case, ...] = (
             "call-not-reaching-unit",
         ),
     ),
-    Case(
+    BenchCase(
         "control-fuse-open",
         {"control-power-lost": ("control_power",)},
         apart={"supply": ()},
     ),
-    Case("transformer-burnt-out", {"control-power-lost": ("control_power",)}),
-    Case(
+    BenchCase("transformer-burnt-out", {"control-power-lost": ("control_power",)}),
+    BenchCase(
         "float-switch-open",
         _NO_CALL_COMES,
         apart={
@@ -228,7 +233,7 @@ CASES: tuple[Case, ...] = (
             "control_power": ("control-fuse", "control-transformer"),
         },
     ),
-    Case(
+    BenchCase(
         "pressure-switch-open",
         _NO_CALL_COMES,
         apart={
@@ -236,7 +241,7 @@ CASES: tuple[Case, ...] = (
             "control_power": ("control-fuse", "control-transformer"),
         },
     ),
-    Case(
+    BenchCase(
         "control-wire-cut",
         _NO_CALL_COMES,
         apart={
@@ -244,44 +249,44 @@ CASES: tuple[Case, ...] = (
             "control_power": ("control-fuse", "control-transformer"),
         },
     ),
-    Case("disconnect-pulled", {"line-supply-lost": ("supply",)} | _OPEN_CONTACTS),
-    Case(
+    BenchCase("disconnect-pulled", {"line-supply-lost": ("supply",)} | _OPEN_CONTACTS),
+    BenchCase(
         "load-lead-loose",
         {"pull-in-without-run": ("call", "load", "compressor_a"), "call-without-run": ("call", "compressor_a")},
     ),
-    Case("compressor-lead-loose", _STOPS_COMPRESSOR, apart={"fan_a": ("line-supply-off", "contacts-not-making")}),
-    Case("protector-stuck-open", _STOPS_COMPRESSOR, apart={"fan_a": ("line-supply-off", "contacts-not-making")}),
-    Case("common-winding-opens", _STOPS_COMPRESSOR, apart={"fan_a": ("line-supply-off", "contacts-not-making")}),
-    Case(
+    BenchCase("compressor-lead-loose", _STOPS_COMPRESSOR, apart={"fan_a": ("line-supply-off", "contacts-not-making")}),
+    BenchCase("protector-stuck-open", _STOPS_COMPRESSOR, apart={"fan_a": ("line-supply-off", "contacts-not-making")}),
+    BenchCase("common-winding-opens", _STOPS_COMPRESSOR, apart={"fan_a": ("line-supply-off", "contacts-not-making")}),
+    BenchCase(
         "run-capacitor-fades",
         {"locked-rotor": ("compressor_a",)},
         level=(0.93, 1.0),
         follows=(*_TRIPPED, *_STOPS_COMPRESSOR),
     ),
-    Case("compressor-seizes", {"locked-rotor": ("compressor_a",)}, follows=(*_TRIPPED, *_STOPS_COMPRESSOR)),
-    Case(
+    BenchCase("compressor-seizes", {"locked-rotor": ("compressor_a",)}, follows=(*_TRIPPED, *_STOPS_COMPRESSOR)),
+    BenchCase(
         "start-winding-opens",
         {"locked-rotor": ("compressor_a",)},
         # One that opens in mid-run leaves the run winding to carry the load alone, at more current.
         follows=(*_TRIPPED, *_STOPS_COMPRESSOR, *_HOT),
     ),
-    Case(
+    BenchCase(
         "fan-winding-opens",
         _FAN_DEAD,
         follows=(*_TRIPPED, *_HOT, "call-not-reaching-unit", "call-without-run"),
     ),
-    Case(
+    BenchCase(
         "fan-capacitor-fades",
         _FAN_DEAD,
         follows=(*_TRIPPED, *_HOT, "call-not-reaching-unit", "call-without-run"),
     ),
-    Case(
+    BenchCase(
         "thermostat-in-draught",
         {"short-cycling": ("call", "compressor_a")},
         level=(4.0, 6.0),
         apart={"load": ("compressor-overload-open", "run-capacitor")},
     ),
-    Case(
+    BenchCase(
         "condenser-fouls",
         {
             "high-running-current": ("call", "compressor_a"),
@@ -295,7 +300,7 @@ CASES: tuple[Case, ...] = (
         length_s=13 * DAY_S,
         follows=(*_TRIPPED, *_HOT, "call-without-run", "call-not-reaching-unit"),
     ),
-    Case(
+    BenchCase(
         "charge-leaks",
         {"low-running-current": ("call", "compressor_a", "outdoor_c")},
         level=(0.85, 0.95),
@@ -305,7 +310,7 @@ CASES: tuple[Case, ...] = (
         design="three-ton",
         follows=(*_TRIPPED, *_HOT, "call-without-run"),
     ),
-    Case(
+    BenchCase(
         "run-capacitor-fades",
         {"slow-start": ("call", "compressor_a")},
         level=(0.65, 0.75),
@@ -316,24 +321,24 @@ CASES: tuple[Case, ...] = (
         design="three-ton",
         follows=(*_HOT, "locked-rotor"),
     ),
-    Case(
+    BenchCase(
         "thermostat-set-down",
         {"long-run": ("call", "compressor_a")},
         level=(8.0, 12.0),
         length_s=30 * HOUR_S,
         follows=("high-running-current",),
     ),
-    Case(
+    BenchCase(
         "thermostat-set-up",
         {"no-call-in-heat": ("call", "outdoor_c")},
         level=(15.0, 25.0),
         at_s=2.5 * DAY_S,
         length_s=5 * DAY_S,
     ),
-    Case("thermostat-dead", {"no-call-in-heat": ("call", "outdoor_c")}, at_s=2.5 * DAY_S, length_s=5 * DAY_S),
+    BenchCase("thermostat-dead", {"no-call-in-heat": ("call", "outdoor_c")}, at_s=2.5 * DAY_S, length_s=5 * DAY_S),
     # What still flows through capacitor and start winding is 21 to 25 % of this design's rated load: a rest where the
     # winding opens between two runs. In a run the last answer, that it runs, would stand (contract, section 5).
-    Case(
+    BenchCase(
         "run-winding-opens",
         _STOPS_COMPRESSOR,
         design="three-ton",
@@ -343,7 +348,7 @@ CASES: tuple[Case, ...] = (
         follows=_TRIPPED,
     ),
     # Here it is about 30 % and counts as running (contract, section 5): then only the unit's own normal tells.
-    Case(
+    BenchCase(
         "run-winding-opens",
         {"low-running-current": ("call", "compressor_a", "outdoor_c")},
         at_s=6 * DAY_S,
@@ -351,7 +356,7 @@ CASES: tuple[Case, ...] = (
         design="one-ton-50-hz",
         follows=(*_TRIPPED, *_HOT),
     ),
-    Case(
+    BenchCase(
         "overcharged",
         {
             "high-running-current": ("call", "compressor_a"),
@@ -364,14 +369,14 @@ CASES: tuple[Case, ...] = (
         length_s=9 * DAY_S,
         follows=(*_TRIPPED, *_HOT, "call-without-run", "call-not-reaching-unit"),
     ),
-    Case("sense-unplugged", {"sensor-silent": ("compressor_a",)}, sense="compressor_a"),
-    Case(
+    BenchCase("sense-unplugged", {"sensor-silent": ("compressor_a",)}, sense="compressor_a"),
+    BenchCase(
         "sense-unplugged",
         {"sensing-disagrees": ("supply", "compressor_a")},
         sense="supply",
         follows=("line-supply-lost",),
     ),
-    Case(
+    BenchCase(
         "sense-offset",
         {"sensing-disagrees": ("load", "compressor_a")},
         sense="compressor_a",

@@ -5,32 +5,32 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 
-from monitor.errors import CommandError
-from monitor.terminal.text import change_line
-from sim import bench
-from sim.bench import CLASSES, Score, Year
-from sim.bench_cases import DAY_S, SENSE_SETS
-from sim.causes import CAUSES
-from sim.reference import table
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.terminal.text import change_line
+from condenser_monitor.sim import bench
+from condenser_monitor.sim.bench import CLASSES, BenchScore, Year
+from condenser_monitor.sim.bench_cases import DAY_S, SENSE_SETS
+from condenser_monitor.sim.causes import CAUSES
+from condenser_monitor.sim.reference import table
 
 _YEAR_S = 365 * DAY_S
 _MOST = 1_000_000  # ours: a unit takes a quarter of a second
 
 
-def summary(scores: Sequence[Score]) -> str:
+def summary(scores: Sequence[BenchScore]) -> str:
     """Counts and shares of the five classes, overall and by set of senses, as Markdown."""
     rows = [_class_row("any", scores)]
     rows += [_class_row(name, [row for row in scores if row.senses == name]) for name in SENSE_SETS]
     return table(("senses", "units", *CLASSES), rows)
 
 
-def _class_row(name: str, scores: Sequence[Score]) -> tuple[str, ...]:
+def _class_row(name: str, scores: Sequence[BenchScore]) -> tuple[str, ...]:
     counts = Counter(row.outcome for row in scores)
     total = max(1, len(scores))
     return (name, str(len(scores)), *(f"{counts[kind]} ({100 * counts[kind] / total:.0f} %)" for kind in CLASSES))
 
 
-def by_case(scores: Sequence[Score]) -> str:
+def by_case(scores: Sequence[BenchScore]) -> str:
     """The five classes by cause."""
     names = list(dict.fromkeys(row.case for row in scores))
     return table(
@@ -39,7 +39,7 @@ def by_case(scores: Sequence[Score]) -> str:
     )
 
 
-def confusion(scores: Sequence[Score]) -> str:
+def confusion(scores: Sequence[BenchScore]) -> str:
     """True suspect against the suspect named first, counts; `-` where none was named."""
     true = sorted({row.suspect for row in scores})
     named = sorted({row.named for row in scores})
@@ -50,7 +50,7 @@ def confusion(scores: Sequence[Score]) -> str:
     )
 
 
-def failures(scores: Sequence[Score]) -> str:
+def failures(scores: Sequence[BenchScore]) -> str:
     """Every unit that is not correct: its number, to play it again, what was expected, what came."""
     rows = [
         (str(row.seed), row.case, row.senses, row.outcome, row.finding, row.detail[:200])
@@ -63,7 +63,7 @@ def failures(scores: Sequence[Score]) -> str:
     return f"Play one again with `condenser-monitor accuracy --again UNIT`.\n\n{made}"
 
 
-def first_named(scores: Sequence[Score]) -> str:
+def first_named(scores: Sequence[BenchScore]) -> str:
     """How often the suspect named first is the true one; those that look alike to the senses go by how usual they
     are."""
     named = [row for row in scores if row.named != "-"]
@@ -71,7 +71,7 @@ def first_named(scores: Sequence[Score]) -> str:
     return f"The suspect named first was the true one in {true} of {len(named)} units with a right finding."
 
 
-def false_alarms(scores: Sequence[Score]) -> str:
+def false_alarms(scores: Sequence[BenchScore]) -> str:
     """Units with a false alarm for each year that units were watched."""
     years = sum(row.watched_s for row in scores) / _YEAR_S
     count = sum(row.outcome == "false alarm" for row in scores)
@@ -95,7 +95,7 @@ def _rate(count: int, years: float) -> str:
     return f", {count / years:.2f} a unit-year" if years else ""
 
 
-def page(scores: Sequence[Score], years: Sequence[Year] = ()) -> str:
+def page(scores: Sequence[BenchScore], years: Sequence[Year] = ()) -> str:
     """All of it."""
     parts = [summary(scores), by_case(scores), confusion(scores), first_named(scores), failures(scores)]
     parts += [false_alarms(scores)] + ([sound_years(years)] if years else [])
@@ -115,7 +115,7 @@ def accuracy(
     for name, number, least in (("--units", count, 0), ("--years", years, 0), ("--jobs", jobs, 1)):
         if not least <= number <= _MOST:
             raise CommandError(f"accuracy {name}", number, f"{least} to {_MOST}")
-    scores: list[Score] = []
+    scores: list[BenchScore] = []
     for score in bench.each(bench.units(count, seed), jobs):
         scores.append(score)
         if len(scores) % 20 == 0 or score.outcome != "correct":
@@ -128,7 +128,7 @@ def accuracy(
     return all(score.outcome == "correct" for score in scores) and not any(year.raised for year in lived)
 
 
-def _line(score: Score) -> str:
+def _line(score: BenchScore) -> str:
     return f"{score.outcome}, unit {score.seed} ({score.case}, {score.senses}): {score.finding} {score.detail}"
 
 

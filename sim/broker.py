@@ -18,7 +18,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 
-from monitor.errors import BrokerError
+from condenser_monitor.monitor.core.errors import BrokerError
 
 START_S = 20.0  # ours: mosquitto starts in 10 ms, amqtt in a second; a busy machine may take longer
 _OPEN = ("allow_anonymous true",)

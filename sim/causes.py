@@ -12,15 +12,15 @@ from collections.abc import Callable
 from math import inf
 from typing import NamedTuple
 
-from monitor.errors import ScenarioError
-from monitor.records import READINGS
-from sim.condition import Condition
-from sim.wire import ohm_per_m
+from condenser_monitor.monitor.core.errors import ScenarioError
+from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.sim.condition import Condition
+from condenser_monitor.sim.wire import ohm_per_m
 
 Write = Callable[[Condition, float, str], None]
 
 
-class Cause(NamedTuple):
+class PhysicalCause(NamedTuple):
     """One physical cause. `of_sense` asks for the name of a reading; `level` is the usual level, `most` the highest."""
 
     name: str
@@ -128,14 +128,14 @@ _MONITOR = ("monitor-sensing",)
 
 _ROWS = (
     # 24 V side
-    Cause("control-fuse-open", ("control-fuse",), "The 3 A control fuse has opened.", _flag("fuse_open")),
-    Cause(
+    PhysicalCause("control-fuse-open", ("control-fuse",), "The 3 A control fuse has opened.", _flag("fuse_open")),
+    PhysicalCause(
         "transformer-burnt-out",
         ("control-transformer",),
         "A winding of the control transformer has burnt open.",
         _flag("transformer_dead"),
     ),
-    Cause(
+    PhysicalCause(
         "transformer-weak",
         ("control-voltage-weak",),
         "Shorted turns or an overload make the transformer's voltage sag.",
@@ -144,7 +144,7 @@ _ROWS = (
         0.6,
         _SHARE + " of its voltage",
     ),
-    Cause(
+    PhysicalCause(
         "control-wire-thin",
         ("control-voltage-weak",),
         "The call runs through a long run of thin cable.",
@@ -153,7 +153,7 @@ _ROWS = (
         400.0,
         "metres one way of AWG 24",
     ),
-    Cause(
+    PhysicalCause(
         "call-joint-poor",
         ("control-voltage-weak", "loose-connection"),
         "A corroded splice in the call wire has resistance.",
@@ -162,13 +162,13 @@ _ROWS = (
         5000.0,
         _OHM,
     ),
-    Cause(
+    PhysicalCause(
         "thermostat-dead", ("thermostat",), "The thermostat's cooling relay no longer closes.", _flag("thermostat_dead")
     ),
-    Cause(
+    PhysicalCause(
         "thermostat-stuck-on", ("thermostat",), "The thermostat's relay has stuck closed.", _flag("thermostat_stuck_on")
     ),
-    Cause(
+    PhysicalCause(
         "thermostat-swing-tight",
         ("thermostat",),
         "The thermostat switches on a hair and has no delay between runs.",
@@ -177,7 +177,7 @@ _ROWS = (
         0.98,
         _SHARE + " of its swing",
     ),
-    Cause(
+    PhysicalCause(
         "thermostat-in-draught",
         ("thermostat",),
         "A supply register blows on the thermostat, and nothing delays a restart.",
@@ -186,7 +186,7 @@ _ROWS = (
         10.0,
         "K",
     ),
-    Cause(
+    PhysicalCause(
         "thermostat-set-up",
         ("thermostat-setting",),
         "Somebody has moved the set point away from cooling.",
@@ -195,7 +195,7 @@ _ROWS = (
         30.0,
         "K",
     ),
-    Cause(
+    PhysicalCause(
         "thermostat-set-down",
         ("thermostat-setting",),
         "Somebody has set the thermostat colder than the unit can reach.",
@@ -204,29 +204,29 @@ _ROWS = (
         30.0,
         "K",
     ),
-    Cause(
+    PhysicalCause(
         "float-switch-open", ("float-switch",), "Condensate backs up and the float switch opens.", _flag("float_open")
     ),
-    Cause(
+    PhysicalCause(
         "pressure-switch-open",
         ("pressure-switch",),
         "A pressure switch in the call's path opens.",
         _flag("pressure_open"),
     ),
-    Cause("control-wire-cut", ("control-wire-open",), "The call wire is cut.", _opens("call_wire_ohm")),
-    Cause(
+    PhysicalCause("control-wire-cut", ("control-wire-open",), "The call wire is cut.", _opens("call_wire_ohm")),
+    PhysicalCause(
         "call-splice-loose",
         ("loose-connection", "control-wire-open"),
         "A splice in the call wire has come off.",
         _opens("call_wire_ohm"),
     ),
     # contactor
-    Cause("delay-relay-dead", ("time-delay",), "The delay relay never closes.", _flag("relay_open")),
-    Cause(
+    PhysicalCause("delay-relay-dead", ("time-delay",), "The delay relay never closes.", _flag("relay_open")),
+    PhysicalCause(
         "coil-lead-loose", ("loose-connection",), "A push-on terminal has come off the coil.", _opens("coil_lead_ohm")
     ),
-    Cause("coil-burnt-open", ("coil-open",), "The contactor's coil has burnt open.", _flag("coil_open")),
-    Cause(
+    PhysicalCause("coil-burnt-open", ("coil-open",), "The contactor's coil has burnt open.", _flag("coil_open")),
+    PhysicalCause(
         "coil-turns-shorted",
         ("coil-shorted",),
         "Turns of the coil are shorted.",
@@ -235,31 +235,35 @@ _ROWS = (
         1.0,
         "share of turns shorted",
     ),
-    Cause(
+    PhysicalCause(
         "armature-jammed",
         ("armature-blocked",),
         "Something between the pole faces keeps the armature from seating.",
         _flag("armature_blocked"),
     ),
-    Cause(
+    PhysicalCause(
         "armature-sticks",
         ("armature-stuck-in", "contacts-welded"),
         "The armature stays in when the coil lets go.",
         _flag("armature_sticks"),
     ),
-    Cause(
+    PhysicalCause(
         "contacts-fouled",
         ("contacts-not-making",),
         "Insects or burnt faces keep the contacts from passing current.",
         _flag("contacts_dirty"),
     ),
-    Cause(
+    PhysicalCause(
         "contacts-weld", ("contacts-welded", "armature-stuck-in"), "The contacts have welded.", _flag("contacts_welded")
     ),
     # line
-    Cause("disconnect-pulled", ("line-supply-off",), "The disconnect is out or the breaker open.", _flag("line_open")),
-    Cause("outage", ("line-supply-off",), "The utility's supply is gone, indoors as well.", _lose("service_share")),
-    Cause(
+    PhysicalCause(
+        "disconnect-pulled", ("line-supply-off",), "The disconnect is out or the breaker open.", _flag("line_open")
+    ),
+    PhysicalCause(
+        "outage", ("line-supply-off",), "The utility's supply is gone, indoors as well.", _lose("service_share")
+    ),
+    PhysicalCause(
         "line-sag",
         ("line-supply-off",),
         "The utility's voltage sags.",
@@ -268,7 +272,7 @@ _ROWS = (
         0.9,
         _SHARE + " of the volts",
     ),
-    Cause(
+    PhysicalCause(
         "line-joint-poor",
         ("loose-connection",),
         "A line terminal ahead of the contactor has resistance.",
@@ -277,21 +281,21 @@ _ROWS = (
         10.0,
         _OHM,
     ),
-    Cause(
+    PhysicalCause(
         "compressor-lead-loose",
         ("loose-connection",),
         "The compressor's common lead has come off.",
         _flag("compressor_lead_open"),
     ),
-    Cause(
+    PhysicalCause(
         "load-lead-loose",
         ("loose-connection",),
         "The lead from the contactor to both motors has come off.",
         _both("compressor_lead_open", "fan_lead_open"),
     ),
-    Cause("fan-lead-loose", ("loose-connection",), "The fan's lead has come off.", _flag("fan_lead_open")),
+    PhysicalCause("fan-lead-loose", ("loose-connection",), "The fan's lead has come off.", _flag("fan_lead_open")),
     # compressor
-    Cause(
+    PhysicalCause(
         "run-capacitor-fades",
         ("run-capacitor",),
         "The run capacitor's compressor section loses capacitance.",
@@ -300,7 +304,7 @@ _ROWS = (
         1.0,
         _SHARE,
     ),
-    Cause(
+    PhysicalCause(
         "dual-capacitor-fades",
         ("run-capacitor", "fan-capacitor"),
         "Both sections of the dual run capacitor lose capacitance.",
@@ -309,27 +313,31 @@ _ROWS = (
         1.0,
         _SHARE,
     ),
-    Cause(
+    PhysicalCause(
         "protector-stuck-open",
         ("compressor-overload-open",),
         "The compressor's internal protector no longer closes.",
         _flag("protector_open"),
     ),
-    Cause("compressor-seizes", ("compressor-locked",), "The compressor's bearings have seized.", _flag("seized")),
-    Cause(
+    PhysicalCause(
+        "compressor-seizes", ("compressor-locked",), "The compressor's bearings have seized.", _flag("seized")
+    ),
+    PhysicalCause(
         "common-winding-opens",
         ("compressor-winding-open",),
         "The windings are open towards the common terminal.",
         _flag("common_open"),
     ),
-    Cause("run-winding-opens", ("compressor-winding-open",), "The run winding is open.", _flag("run_winding_open")),
-    Cause(
+    PhysicalCause(
+        "run-winding-opens", ("compressor-winding-open",), "The run winding is open.", _flag("run_winding_open")
+    ),
+    PhysicalCause(
         "start-winding-opens", ("compressor-winding-open",), "The start winding is open.", _flag("start_winding_open")
     ),
     # fan
-    Cause("fan-winding-opens", ("fan-motor",), "The fan motor's winding is open.", _flag("fan_open")),
-    Cause("fan-seizes", ("fan-motor",), "The fan motor's bearings have seized.", _flag("fan_seized")),
-    Cause(
+    PhysicalCause("fan-winding-opens", ("fan-motor",), "The fan motor's winding is open.", _flag("fan_open")),
+    PhysicalCause("fan-seizes", ("fan-motor",), "The fan motor's bearings have seized.", _flag("fan_seized")),
+    PhysicalCause(
         "fan-capacitor-fades",
         ("fan-capacitor", "run-capacitor"),
         "The fan's capacitor loses capacitance.",
@@ -339,7 +347,7 @@ _ROWS = (
         _SHARE,
     ),
     # refrigerant side
-    Cause(
+    PhysicalCause(
         "condenser-fouls",
         ("condenser-dirty",),
         "Dirt on the condenser keeps the air from it.",
@@ -348,11 +356,11 @@ _ROWS = (
         0.9,
         _SHARE + " of the heat exchange",
     ),
-    Cause("charge-leaks", ("charge-low",), "Refrigerant has leaked away.", _lose("charge"), 0.7, 0.95, _SHARE),
-    Cause(
+    PhysicalCause("charge-leaks", ("charge-low",), "Refrigerant has leaked away.", _lose("charge"), 0.7, 0.95, _SHARE),
+    PhysicalCause(
         "overcharged", ("charge-high",), "Too much refrigerant was filled in.", _overcharge, 0.3, 1.0, "share too much"
     ),
-    Cause(
+    PhysicalCause(
         "oversized",
         ("equipment-oversized",),
         "The unit is far larger than the house needs, and nothing delays a restart.",
@@ -362,21 +370,29 @@ _ROWS = (
         "times the capacity",
     ),
     # the monitor
-    Cause(
+    PhysicalCause(
         "sense-drifts", _MONITOR, "A current transformer or divider has drifted.", _sense_gain, 0.3, 2.0, "share", True
     ),
-    Cause(
+    PhysicalCause(
         "sense-offset", _MONITOR, "A reading carries an offset.", _sense_offset, 1.0, 50.0, "the reading's unit", True
     ),
-    Cause("sense-unplugged", _MONITOR, "A sense is unplugged.", _sense("unplugged"), of_sense=True),
-    Cause("sense-noisy", _MONITOR, "A sense picks up noise.", _sense_noise, 0.2, 20.0, "the reading's unit, RMS", True),
-    Cause("sense-stuck", _MONITOR, "A sense hangs at its last value.", _sense("stuck"), of_sense=True),
-    Cause("bus-errors", _MONITOR, "The I2C bus drops bytes.", _add("bus_errors"), 0.05, 1.0, "share of transfers"),
-    Cause("adc-clock-off", _MONITOR, "The converters' clock is off.", _grow("clock_share"), 1.1, 1.1, "times nominal"),
-    Cause("scans-lost", _MONITOR, "Scans are lost on the way.", _add("lost_scans"), 0.1, 1.0, "share of scans"),
-    Cause("senses-glitch", _MONITOR, "Single scans catch a spike.", _add("glitches"), 0.002, 0.2, "share of readings"),
+    PhysicalCause("sense-unplugged", _MONITOR, "A sense is unplugged.", _sense("unplugged"), of_sense=True),
+    PhysicalCause(
+        "sense-noisy", _MONITOR, "A sense picks up noise.", _sense_noise, 0.2, 20.0, "the reading's unit, RMS", True
+    ),
+    PhysicalCause("sense-stuck", _MONITOR, "A sense hangs at its last value.", _sense("stuck"), of_sense=True),
+    PhysicalCause(
+        "bus-errors", _MONITOR, "The I2C bus drops bytes.", _add("bus_errors"), 0.05, 1.0, "share of transfers"
+    ),
+    PhysicalCause(
+        "adc-clock-off", _MONITOR, "The converters' clock is off.", _grow("clock_share"), 1.1, 1.1, "times nominal"
+    ),
+    PhysicalCause("scans-lost", _MONITOR, "Scans are lost on the way.", _add("lost_scans"), 0.1, 1.0, "share of scans"),
+    PhysicalCause(
+        "senses-glitch", _MONITOR, "Single scans catch a spike.", _add("glitches"), 0.002, 0.2, "share of readings"
+    ),
 )
-CAUSES: dict[str, Cause] = {cause.name: cause for cause in _ROWS}
+CAUSES: dict[str, PhysicalCause] = {cause.name: cause for cause in _ROWS}
 
 # What the contract's suspects are brought about by.
 CAUSES_OF: dict[str, tuple[str, ...]] = {}
@@ -385,7 +401,7 @@ for _row in _ROWS:
         CAUSES_OF[_suspect] = (*CAUSES_OF.get(_suspect, ()), _row.name)
 
 
-def cause_named(name: str, place: str, sense: str = "", level: float | None = None) -> Cause:
+def cause_named(name: str, place: str, sense: str = "", level: float | None = None) -> PhysicalCause:
     """The row of this name, checked with its sense and level. Raises ScenarioError."""
     cause = CAUSES.get(name)
     if cause is None:

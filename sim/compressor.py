@@ -12,11 +12,11 @@ from enum import Enum
 from math import exp, hypot, pi, sqrt
 from typing import NamedTuple
 
-from sim import constants
-from sim.condition import Condition
-from sim.designs import Design
-from sim.protector import Protector
-from sim.refrigeration import RATING_POWER_W, Refrigeration
+from condenser_monitor.sim import constants
+from condenser_monitor.sim.condition import Condition
+from condenser_monitor.sim.designs import Design
+from condenser_monitor.sim.protector import Protector
+from condenser_monitor.sim.refrigeration import RATING_POWER_W, Refrigeration
 
 MOTION_S = 0.004
 STRIDE_S = 0.02
@@ -52,7 +52,7 @@ class Motion(Enum):
     COASTING = "coasting"
 
 
-class Start(NamedTuple):
+class StartCurve(NamedTuple):
     """One start: when the current began, how long until at speed (None: never), peak and settled RMS current."""
 
     t_s: float
@@ -112,7 +112,7 @@ class Compressor:
         self.speed = self.pressure_pu = self.amps = 0.0
         self.started_s: float | None = None
         self.peak_a = self.settled_s = 0.0
-        self.starts: list[Start] = []
+        self.starts: list[StartCurve] = []
 
     # ------------------------------------------------------------ electrical paths
 
@@ -262,10 +262,10 @@ class Compressor:
             return
         self.peak_a = max(self.peak_a, self.amps)
         if self.motion is Motion.TURNING:
-            self.starts.append(Start(self.started_s, self.settled_s - self.started_s, self.peak_a, self.amps))
+            self.starts.append(StartCurve(self.started_s, self.settled_s - self.started_s, self.peak_a, self.amps))
             self.started_s = None
 
     def _give_up(self) -> None:
         if self.started_s is not None:
-            self.starts.append(Start(self.started_s, None, self.peak_a, None))
+            self.starts.append(StartCurve(self.started_s, None, self.peak_a, None))
             self.started_s = None

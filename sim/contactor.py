@@ -14,8 +14,8 @@ from __future__ import annotations
 from enum import Enum
 from math import inf
 
-from sim.condition import Condition
-from sim.designs import Design
+from condenser_monitor.sim.condition import Condition
+from condenser_monitor.sim.designs import Design
 
 
 class Armature(Enum):

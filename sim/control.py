@@ -13,10 +13,10 @@ import bisect
 from math import exp, inf, log, sqrt
 from typing import NamedTuple
 
-from sim import constants
-from sim.condition import Condition
-from sim.designs import Design
-from sim.wire import at_temperature, loop_ohm
+from condenser_monitor.sim import constants
+from condenser_monitor.sim.condition import Condition
+from condenser_monitor.sim.designs import Design
+from condenser_monitor.sim.wire import at_temperature, loop_ohm
 
 
 class ControlVolts(NamedTuple):

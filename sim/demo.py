@@ -16,18 +16,18 @@ from typing import TypeVar
 
 import msgspec
 
-from hardware.uncertainty import by_reading
-from monitor.config import Mqtt, Settings
-from monitor.history.file import History
-from monitor.outlets.base import Outlet
-from monitor.outlets.mqtt import MqttOutlet
-from monitor.service import Service
-from sim import scenario, simulate
-from sim.broker import PrivateBroker
-from sim.lived import live
-from sim.registers import RegisterRig
-from sim.rig import Pace, ReadingsRig
-from sim.world import World
+from condenser_monitor.hardware.uncertainty import by_reading
+from condenser_monitor.monitor.core.config import Mqtt, Settings
+from condenser_monitor.monitor.publishers.base import Publisher
+from condenser_monitor.monitor.publishers.broker import BrokerPublisher
+from condenser_monitor.monitor.service.run_loop import Service
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.sim import scenario, simulate
+from condenser_monitor.sim.backfill import live
+from condenser_monitor.sim.broker import PrivateBroker
+from condenser_monitor.sim.registers import RegisterRig
+from condenser_monitor.sim.rig import Pace, ReadingsRig
+from condenser_monitor.sim.world import World
 
 _Answer = TypeVar("_Answer")
 STORY = "story"
@@ -105,7 +105,7 @@ class Demo:
         """Play the story at the set speed until stopped; after its end the unit simply goes on."""
         rig = RegisterRig(self.scenario.world(), self.settings)
         history = History(self.history_path, owner=True, keep=self.settings.history)
-        outlets: list[Outlet] = [MqttOutlet(self.settings)]
+        outlets: list[Publisher] = [BrokerPublisher(self.settings)]
         since_s, began_s = rig.clock(), time.monotonic()
 
         def pause(seconds: float) -> None:

@@ -11,7 +11,7 @@ from typing import Literal
 
 import msgspec
 
-from monitor.config import Unit
+from condenser_monitor.monitor.core.config import Unit
 
 
 class Design(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -5,9 +5,9 @@ from __future__ import annotations
 from enum import Enum
 from math import inf
 
-from sim import constants
-from sim.condition import Condition
-from sim.designs import Design
+from condenser_monitor.sim import constants
+from condenser_monitor.sim.condition import Condition
+from condenser_monitor.sim.designs import Design
 
 
 class FanMotion(Enum):

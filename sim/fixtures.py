@@ -1,6 +1,7 @@
 """pytest fixtures for whoever tests against the simulated world: a scenario, a rig, virtual time.
 
-Used as a plugin: `pytest_plugins = ["sim.fixtures"]` in a conftest, or `pytest -p sim.fixtures`. sim/README.md shows
+Used as a plugin: `pytest_plugins = ["condenser_monitor.sim.fixtures"]` in a conftest, or
+`pytest -p condenser_monitor.sim.fixtures`. sim/README.md shows
 how, and tests/sim/test_readme.py runs what it shows.
 """
 
@@ -10,11 +11,11 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from sim.bus import VirtualClock
-from sim.registers import RegisterRig, register_rig_for
-from sim.rig import ReadingsRig, rig_for
-from sim.scenario import Scenario, load, parse
-from sim.world import World, WorldPlan
+from condenser_monitor.sim.bus import VirtualClock
+from condenser_monitor.sim.registers import RegisterRig, register_rig_for
+from condenser_monitor.sim.rig import ReadingsRig, rig_for
+from condenser_monitor.sim.scenario import Scenario, load, parse
+from condenser_monitor.sim.world import World, WorldPlan
 
 __all__ = ["make_rig", "make_world", "register_rig", "scenario", "virtual_clock"]
 

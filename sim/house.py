@@ -11,10 +11,10 @@ from typing import Literal
 
 import msgspec
 
-from sim import constants
-from sim.condition import Condition
-from sim.designs import Design
-from sim.weather import DAY_S, HOUR_S
+from condenser_monitor.sim import constants
+from condenser_monitor.sim.condition import Condition
+from condenser_monitor.sim.designs import Design
+from condenser_monitor.sim.weather import DAY_S, HOUR_S
 
 
 class HouseDesign(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -3,9 +3,9 @@
 Not the physical simulator: what a site says is a function of its number and the cycle's, so that any message can be
 made again when it is asked for, and a whole season can be made without running it. Each site runs one cycle after
 another over design days of its own; every FAULT_EVERY-th cycle a finding stands until the next one. The messages are
-the program's own types (monitor/outlets/messages.py).
+the program's own types (monitor/publishers/messages.py).
 
-    python -m sim.load --port 1883 --sites 10000 --seconds 60
+    python -m condenser_monitor.sim.load --port 1883 --sites 10000 --seconds 60
 """
 
 from __future__ import annotations
@@ -22,8 +22,14 @@ import msgspec
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 
-from monitor.findings import CATALOGUE
-from monitor.outlets.messages import (
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.records import (
+    AlertState,
+    ChangeKind,
+    LinkState,
+    StartTransient,
+)
+from condenser_monitor.monitor.publishers.messages import (
     AlertMessage,
     AnswerMessage,
     ChangeMessage,
@@ -36,8 +42,7 @@ from monitor.outlets.messages import (
     read_request,
     topic,
 )
-from monitor.records import AlertState, ChangeKind, LinkState, StartTransient
-from sim.weather import DAY_S, design_day_c
+from condenser_monitor.sim.weather import DAY_S, design_day_c
 
 FAULT_EVERY = 25  # cycles of one site from one finding to the next
 CYCLE_S = 2700.0  # from one start to the next
@@ -363,7 +368,7 @@ class Publisher:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Publish for a number of sites until the time is over; prints how many messages the broker took a second."""
-    parser = argparse.ArgumentParser(prog="python -m sim.load", description="Load for the fleet.")
+    parser = argparse.ArgumentParser(prog="python -m condenser_monitor.sim.load", description="Load for the fleet.")
     parser.add_argument("--host", default="127.0.0.1")
     parser.add_argument("--port", type=int, default=1883)
     parser.add_argument("--sites", type=int, default=10_000)

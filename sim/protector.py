@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from math import exp
 
-from sim import constants
+from condenser_monitor.sim import constants
 
 _HEAT = constants.WINDING_K_S.value
 _GAS = constants.GAS_COOLING_PER_S.value

@@ -1,7 +1,8 @@
 """The scenario reference: how a scenario is written, what can be in it, and which ones come along, as Markdown.
 
 Made from the loader's own types and the catalogues, so it cannot say anything else than what the program takes. It lies
-beside the scenarios as sim/scenarios/README.md; `python -m sim.reference` writes it anew, and a test compares.
+beside the scenarios as sim/scenarios/README.md; `python -m condenser_monitor.sim.reference` writes it again, and a
+test compares.
 """
 
 from __future__ import annotations
@@ -14,14 +15,22 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 import msgspec
 
-from sim import constants, scenario
-from sim.causes import CAUSES
-from sim.designs import DESIGNS, Design
-from sim.house import HouseDesign, ThermostatDesign
-from sim.scenario import CauseTable, ExpectTable, ScenarioTable, WeatherTable
+from condenser_monitor.sim import constants, scenario
+from condenser_monitor.sim.causes import CAUSES
+from condenser_monitor.sim.designs import DESIGNS, Design
+from condenser_monitor.sim.house import HouseDesign, ThermostatDesign
+from condenser_monitor.sim.scenario import (
+    CauseTable,
+    ExpectTable,
+    ScenarioTable,
+    WeatherTable,
+)
 
 PLACE = scenario.FOLDER / "README.md"
-_MADE = "*Made from the simulator's own tables by `python -m sim.reference`; change the tables, not this page.*"
+_MADE = (
+    "*Made from the simulator's own tables by `python -m condenser_monitor.sim.reference`; "
+    "change the tables, not this page.*"
+)
 _KINDS: dict[Any, str] = {
     bool: "`true` or `false`",
     float: "number",

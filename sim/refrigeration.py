@@ -11,9 +11,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import exp, sqrt
 
-from sim import constants
-from sim.condition import Condition
-from sim.designs import Design
+from condenser_monitor.sim import constants
+from condenser_monitor.sim.condition import Condition
+from condenser_monitor.sim.designs import Design
 
 
 def fahrenheit(celsius: float) -> float:

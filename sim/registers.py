@@ -11,16 +11,28 @@ from random import Random
 
 import msgspec
 
-from hardware.boards import CHANNELS, Boards
-from hardware.calibration import Trim
-from monitor.config import Settings
-from monitor.engine import Engine
-from monitor.records import FLAGS, Change, Event, Scan, StartTransient
-from sim.bus import Ads1115, FakeI2C, VirtualClock, drive, pin_factory
-from sim.scenario import Scenario
-from sim.waveforms import ChipInputs
-from sim.wiring import AS_MEANT, WiredInputs, Wiring
-from sim.world import World
+from condenser_monitor.hardware.boards import CHANNELS, Boards
+from condenser_monitor.hardware.calibration import Trim
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.records import (
+    FLAGS,
+    Change,
+    Event,
+    Scan,
+    StartTransient,
+)
+from condenser_monitor.monitor.engine import Engine
+from condenser_monitor.sim.bus import (
+    Ads1115,
+    FakeI2C,
+    VirtualClock,
+    drive,
+    pin_factory,
+)
+from condenser_monitor.sim.scenario import Scenario
+from condenser_monitor.sim.waveforms import ChipInputs
+from condenser_monitor.sim.wiring import AS_MEANT, WiredInputs, Wiring
+from condenser_monitor.sim.world import World
 
 _BUSY_LAG_S, _QUIET_LAG_S = 0.002, 0.010
 _NOISE_CODES = 0.7  # data sheet: about one code of noise, RMS, at 860 a second

@@ -9,13 +9,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-from monitor.config import Settings
-from monitor.engine import Engine
-from monitor.records import Change, Event, Scan, StartTransient
-from sim.compressor import Start
-from sim.scenario import Scenario
-from sim.senses import Senses
-from sim.world import World
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.records import (
+    Change,
+    Event,
+    Scan,
+    StartTransient,
+)
+from condenser_monitor.monitor.engine import Engine
+from condenser_monitor.sim.compressor import StartCurve
+from condenser_monitor.sim.scenario import Scenario
+from condenser_monitor.sim.senses import SimulatedSensors
+from condenser_monitor.sim.world import World
 
 CAPTURE_HZ = 860.0
 DENSE_AFTER_S = 45.0
@@ -48,7 +53,7 @@ class ReadingsRig:
         engine: Engine | None = None,
     ) -> None:
         self.world, self.settings, self.pace, self.wall_0_s = world, settings, pace, wall_0_s
-        self.senses = Senses(
+        self.senses = SimulatedSensors(
             world.unit, world.condition, world.presence, settings.fitted, world.plan.seed if seed is None else seed
         )
         self.engine = engine or Engine(settings)
@@ -125,7 +130,7 @@ class ReadingsRig:
         return [event for event in self.run(until_s) if isinstance(event, Change)]
 
 
-def transient(start: Start) -> StartTransient:
+def transient(start: StartCurve) -> StartTransient:
     """A start as the board's capture would report it."""
     return StartTransient(
         t_s=round(start.t_s, 4),

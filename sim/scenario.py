@@ -17,17 +17,28 @@ from typing import Any, Literal, TypeVar
 
 import msgspec
 
-from monitor import config
-from monitor.config import OUTDOOR_SENSES, Senses, Settings, Site
-from monitor.errors import ScenarioError, SiteError
-from monitor.limits import FINDINGS
-from monitor.records import READINGS
-from sim.causes import cause_named
-from sim.designs import DESIGNS, Design
-from sim.house import HouseDesign, ThermostatDesign, house_for
-from sim.timeline import Planned
-from sim.weather import Hour, Weather, design_days, synthetic_year, typical_year
-from sim.world import World, WorldPlan
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.config import (
+    OUTDOOR_SENSES,
+    SensorSettings,
+    Settings,
+    Site,
+)
+from condenser_monitor.monitor.core.errors import ScenarioError, SiteError
+from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.limits import FINDINGS
+from condenser_monitor.sim.causes import cause_named
+from condenser_monitor.sim.designs import DESIGNS, Design
+from condenser_monitor.sim.house import HouseDesign, ThermostatDesign, house_for
+from condenser_monitor.sim.timeline import Planned
+from condenser_monitor.sim.weather import (
+    Hour,
+    Weather,
+    design_days,
+    synthetic_year,
+    typical_year,
+)
+from condenser_monitor.sim.world import World, WorldPlan
 
 _Kind = TypeVar("_Kind", bound=msgspec.Struct)
 FOLDER = Path(__file__).parent / "scenarios"
@@ -296,7 +307,7 @@ def _settings(table: ScenarioTable, design: Design, name: str) -> Settings:
     settings = Settings(
         site=Site(name=table.claim[:80], id=site),
         unit=design.nameplate(),
-        senses=Senses(fitted=table.senses),
+        senses=SensorSettings(fitted=table.senses),
         limits=table.limits,
     )
     return config.checked(settings, name)

@@ -16,16 +16,28 @@ from typing import TypeVar
 
 import msgspec
 
-from monitor.config import OUTDOOR_SENSES, Senses, Settings, Site, Unit
-from monitor.errors import CommandError, RecordingError
-from monitor.recording import Writer
-from monitor.records import Scan, StartTransient
-from sim.causes import CAUSES
-from sim.designs import DESIGNS, Design, varied
-from sim.rig import Pace, ReadingsRig
-from sim.timeline import Planned
-from sim.weather import DAY_S, Hour, Weather, synthetic_year, typical_year
-from sim.world import World, WorldPlan
+from condenser_monitor.monitor.core.config import (
+    OUTDOOR_SENSES,
+    SensorSettings,
+    Settings,
+    Site,
+    Unit,
+)
+from condenser_monitor.monitor.core.errors import CommandError, RecordingError
+from condenser_monitor.monitor.core.records import Scan, StartTransient
+from condenser_monitor.monitor.recording.csv_file import RecordingWriter
+from condenser_monitor.sim.causes import CAUSES
+from condenser_monitor.sim.designs import DESIGNS, Design, varied
+from condenser_monitor.sim.rig import Pace, ReadingsRig
+from condenser_monitor.sim.timeline import Planned
+from condenser_monitor.sim.weather import (
+    DAY_S,
+    Hour,
+    Weather,
+    synthetic_year,
+    typical_year,
+)
+from condenser_monitor.sim.world import World, WorldPlan
 
 _Done = TypeVar("_Done")
 _UNITS_MOST = 1_000_000  # ours
@@ -69,7 +81,7 @@ class UnitSeason(msgspec.Struct, frozen=True, kw_only=True):
         return Settings(
             site=Site(name=self.site_id.replace("-", " ").title(), id=self.site_id),
             unit=self.design.nameplate(),
-            senses=Senses(fitted=OUTDOOR_SENSES),
+            senses=SensorSettings(fitted=OUTDOOR_SENSES),
         )
 
     @property
@@ -209,7 +221,7 @@ def write(unit: UnitSeason, folder: str | Path, pace: Pace = SEASON_PACE) -> Sea
         path.parent.mkdir(parents=True, exist_ok=True)
         path.with_suffix(".toml").write_text(site_file(unit.settings), encoding="utf-8")
         with path.open("w", encoding="utf-8", newline="") as file:
-            writer = Writer(file, unit.settings.fitted, rig.wall_0_s)
+            writer = RecordingWriter(file, unit.settings.fitted, rig.wall_0_s)
             for item in rig.scans(unit.days * DAY_S):
                 writer.write(item)
                 rows += isinstance(item, Scan)

@@ -15,15 +15,16 @@ from urllib.parse import urlsplit
 
 import msgspec
 
-from monitor import config, limits
-from monitor.config import Mqtt
-from monitor.errors import BrokerError, CommandError, HistoryError
-from monitor.history.file import History
-from monitor.outlets.mqtt import MqttOutlet, read_password
-from sim.lived import live
-from sim.rig import Pace
-from sim.season import SEASON_PACE, UnitSeason
-from sim.weather import DAY_S
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.config import Mqtt
+from condenser_monitor.monitor.core.errors import BrokerError, CommandError, HistoryError
+from condenser_monitor.monitor.publishers.broker import BrokerPublisher, read_password
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.sim.backfill import live
+from condenser_monitor.sim.rig import Pace
+from condenser_monitor.sim.season import SEASON_PACE, UnitSeason
+from condenser_monitor.sim.weather import DAY_S
 
 PATIENCE_S = 30.0  # ours: a broker that has taken nothing for this long is down, and the run ends
 _LOOK_S = 0.05
@@ -96,7 +97,7 @@ def tell(
         broker = msgspec.structs.replace(broker, username=unit.site_id, password_file=place)
     read_password(broker.password_file)  # a file that cannot be used is said before a summer is lived
     with _history(unit, Path(folder), pace) as history:
-        outlet = MqttOutlet(msgspec.structs.replace(unit.settings, mqtt=broker))
+        outlet = BrokerPublisher(msgspec.structs.replace(unit.settings, mqtt=broker))
         history.join(outlet.name, begin=outlet.begin)
         waiting = _waiting(history)
         outlet.start(history)
@@ -161,14 +162,14 @@ def _same(mark: Path, wanted: _Whole) -> None:
 
 def _opened(unit: UnitSeason, folder: Path) -> History:
     place = folder / f"{unit.site_id}.db"
-    keep = config.History(file=str(place), live_dir=str(folder))
+    keep = config.HistorySettings(file=str(place), live_dir=str(folder))
     return History(place, owner=True, keep=keep, wall=lambda: unit.wall_0_s + unit.days * DAY_S)
 
 
 # ---------------------------------------------------------------- out
 
 
-def _deliver(outlet: MqttOutlet, history: History, patience_s: float, sleep: Callable[[float], object]) -> None:
+def _deliver(outlet: BrokerPublisher, history: History, patience_s: float, sleep: Callable[[float], object]) -> None:
     """Wait until everything is acknowledged, then have the outlet say how the unit stands, and go."""
     moved_s, left = time.monotonic(), -1
     while (rest := _waiting(history)) > 0:
@@ -186,4 +187,4 @@ def _deliver(outlet: MqttOutlet, history: History, patience_s: float, sleep: Cal
 
 def _waiting(history: History) -> int:
     """Rows of the outbox that the broker has not acknowledged."""
-    return history.health().outlets[MqttOutlet.name].waiting
+    return history.health().outlets[BrokerPublisher.name].waiting

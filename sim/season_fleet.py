@@ -8,12 +8,12 @@ from pathlib import Path
 
 import msgspec
 
-from monitor.config import Mqtt
-from monitor.errors import CommandError
-from monitor.fleet import commands, enroll
-from monitor.fleet.setup import FleetSettings
-from monitor.private_file import write_private
-from sim.season import UnitSeason
+from condenser_monitor.monitor.core.config import Mqtt
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.fleet import commands, enroll
+from condenser_monitor.monitor.fleet.setup import FleetSettings
+from condenser_monitor.monitor.private_file import write_private
+from condenser_monitor.sim.season import UnitSeason
 
 _WHO = "a simulated season"
 

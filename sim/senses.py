@@ -14,11 +14,11 @@ from math import comb, hypot
 from random import Random
 from typing import NamedTuple
 
-from hardware.boards import CHANNELS
-from monitor import limits
-from monitor.records import FLAGS, READINGS, Scan
-from sim.condition import Condition
-from sim.unit import CondensingUnit
+from condenser_monitor.hardware.boards import CHANNELS
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.records import FLAGS, READINGS, Scan
+from condenser_monitor.sim.condition import Condition
+from condenser_monitor.sim.unit import CondensingUnit
 
 PRESENT_24V = 12.0  # V RMS; control board: the knee of its two zeners and the opto, computed there
 PRESENT_LINE_V = 62.0  # V RMS; line board: 1.1 mA through its droppers
@@ -70,7 +70,7 @@ WIRED: dict[str, Callable[[CondensingUnit], float]] = {
 KNEE_V = {name: PRESENT_LINE_V if name in ("supply", "load") else PRESENT_24V for name in FLAGS}
 
 
-class Presence:
+class SimulatedPresence:
     """The presence channels: when each last had voltage, and the changes since last taken. Told of every step."""
 
     def __init__(self) -> None:
@@ -107,11 +107,11 @@ class Presence:
         return t_s - self.last_s[name] <= hold_s
 
 
-class Senses:
+class SimulatedSensors:
     """All fitted senses of one unit. `read` gives one Scan; the same seed gives the same errors."""
 
     def __init__(
-        self, unit: CondensingUnit, condition: Condition, presence: Presence, fitted: Sequence[str], seed: int
+        self, unit: CondensingUnit, condition: Condition, presence: SimulatedPresence, fitted: Sequence[str], seed: int
     ) -> None:
         self.fitted = tuple(name for name in READINGS if name in fitted)
         self._unit, self._condition, self._presence = unit, condition, presence

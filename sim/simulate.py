@@ -13,20 +13,20 @@ from typing import Literal
 
 import msgspec
 
-from monitor.errors import CommandError, RecordingError
-from monitor.recording import Writer
-from monitor.records import Change, Scan, StartTransient
-from sim.registers import RegisterRig, register_rig_for
-from sim.rig import ReadingsRig, rig_for
-from sim.scenario import Scenario
-from sim.verdict import verdict
+from condenser_monitor.monitor.core.errors import CommandError, RecordingError
+from condenser_monitor.monitor.core.records import Change, Scan, StartTransient
+from condenser_monitor.monitor.recording.csv_file import RecordingWriter
+from condenser_monitor.sim.registers import RegisterRig, register_rig_for
+from condenser_monitor.sim.rig import ReadingsRig, rig_for
+from condenser_monitor.sim.scenario import Scenario
+from condenser_monitor.sim.verdict import verdict
 
 Level = Literal["readings", "registers"]
 _NAP_S = 0.05
 _SPEED_LEAST, _SPEED_MOST = 1e-3, 1e6
 
 
-class Outcome(msgspec.Struct, frozen=True, kw_only=True):
+class ScenarioOutcome(msgspec.Struct, frozen=True, kw_only=True):
     """What came of a run: `wrong` is empty when all was as the scenario demands; `times` is how many times real
     time."""
 
@@ -63,7 +63,7 @@ def run(
     tell: Callable[[Change], None] = lambda change: None,
     clock: Callable[[], float] = time.monotonic,
     sleep: Callable[[float], object] = time.sleep,
-) -> Outcome:
+) -> ScenarioOutcome:
     """Run a scenario. `record` is the path of a recording to write. Raises CommandError, RecordingError."""
     if speed is not None:
         check_speed(speed)
@@ -73,7 +73,7 @@ def run(
         return _run(scenario, rig, tempo=tempo, writer=None, tell=tell)
     try:
         with Path(record).open("w", encoding="utf-8", newline="") as file:
-            writer = Writer(file, scenario.settings.fitted, scenario.start_wall_s)
+            writer = RecordingWriter(file, scenario.settings.fitted, scenario.start_wall_s)
             return _run(scenario, rig, tempo=tempo, writer=writer, tell=tell)
     except OSError as error:
         raise RecordingError(str(record), error.strerror or str(error), "a file that can be written") from None
@@ -103,9 +103,9 @@ def _run(
     rig: ReadingsRig | RegisterRig,
     *,
     tempo: Tempo | None,
-    writer: Writer | None,
+    writer: RecordingWriter | None,
     tell: Callable[[Change], None],
-) -> Outcome:
+) -> ScenarioOutcome:
     changes: list[Change] = []
     scans = 0
     began_s = time.perf_counter()
@@ -122,7 +122,7 @@ def _run(
                 tell(event)
     if isinstance(rig, RegisterRig):
         rig.close()
-    return Outcome(
+    return ScenarioOutcome(
         scenario=scenario.name,
         level="registers" if isinstance(rig, RegisterRig) else "readings",
         scans=scans,

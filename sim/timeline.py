@@ -8,8 +8,8 @@ from random import Random
 
 import msgspec
 
-from sim.causes import Cause, cause_named
-from sim.condition import Condition, reset
+from condenser_monitor.sim.causes import PhysicalCause, cause_named
+from condenser_monitor.sim.condition import Condition, reset
 
 GROWTH_STEPS = 200
 _SHORTEST_STEP_S = 60.0
@@ -35,7 +35,7 @@ class Course:
 
     def __init__(self, plan: Planned, rng: Random, place: str) -> None:
         self.plan = plan
-        self.cause: Cause = cause_named(plan.name, place, plan.sense, plan.level)
+        self.cause: PhysicalCause = cause_named(plan.name, place, plan.sense, plan.level)
         self.full = self.cause.level if plan.level is None else plan.level
         self._rng = rng
         self._on = True
@@ -83,14 +83,14 @@ class Course:
         return t_s == self.plan.until_s
 
 
-class Timeline:
+class ScenarioTimeline:
     """All planned causes of a world, and those switched by hand; writes the condition when anything changes."""
 
     def __init__(self, plans: Sequence[Planned], seed: int) -> None:
         self._courses = [
             Course(plan, Random(f"{seed}/cause/{index}"), f"cause[{index}]") for index, plan in enumerate(plans)
         ]
-        self._by_hand: dict[tuple[str, str], tuple[Cause, float]] = {}
+        self._by_hand: dict[tuple[str, str], tuple[PhysicalCause, float]] = {}
         self._hand_news = False
         self.next_s = 0.0
         self.levels: dict[str, float] = {}

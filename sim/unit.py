@@ -9,15 +9,15 @@ from __future__ import annotations
 
 from math import inf
 
-from sim import constants
-from sim.compressor import Compressor, Motion
-from sim.condition import Condition
-from sim.contactor import Contactor
-from sim.control import DEAD, ControlCircuit, Switches
-from sim.designs import Design
-from sim.fan import Fan
-from sim.refrigeration import Refrigeration
-from sim.wire import loop_ohm
+from condenser_monitor.sim import constants
+from condenser_monitor.sim.compressor import Compressor, Motion
+from condenser_monitor.sim.condition import Condition
+from condenser_monitor.sim.contactor import Contactor
+from condenser_monitor.sim.control import DEAD, ControlCircuit, Switches
+from condenser_monitor.sim.designs import Design
+from condenser_monitor.sim.fan import Fan
+from condenser_monitor.sim.refrigeration import Refrigeration
+from condenser_monitor.sim.wire import loop_ohm
 
 LONGEST_S = 60.0
 _QUICK_S = 0.002

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from math import inf
 
-from monitor.records import Change, ChangeKind
-from sim.scenario import Expectation, Scenario
+from condenser_monitor.monitor.core.records import Change, ChangeKind
+from condenser_monitor.sim.scenario import Expectation, Scenario
 
 
 def verdict(scenario: Scenario, changes: Iterable[Change]) -> list[str]:

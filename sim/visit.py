@@ -1,4 +1,4 @@
-"""A visit to a unit in software: the simulated unit does what the talks of hardware/talks.py ask of a person.
+"""A visit to a unit in software: the simulated unit does what the talks of hardware/wizard.py ask of a person.
 
 The boards are the real drivers on fake wires, wired as meant or with a mistake of sim/wiring.py; parts and meter have
 errors of their own, as their classes allow.
@@ -11,19 +11,19 @@ from random import Random
 
 import msgspec
 
-from hardware.calibration import Trim
-from hardware.circuits import values
-from hardware.commission import Phase
-from monitor.config import Settings
-from monitor.errors import CommandError
-from monitor.records import NUMBERS, READINGS
-from sim import scenario
-from sim.registers import RegisterRig
-from sim.scenario import Scenario
-from sim.senses import WIRED
-from sim.timeline import Planned
-from sim.wiring import AS_MEANT, MISTAKES, Wiring
-from sim.world import World
+from condenser_monitor.hardware.calibration import Trim
+from condenser_monitor.hardware.circuits import values
+from condenser_monitor.hardware.commission import Phase
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import NUMBERS, READINGS
+from condenser_monitor.sim import scenario
+from condenser_monitor.sim.registers import RegisterRig
+from condenser_monitor.sim.scenario import Scenario
+from condenser_monitor.sim.senses import WIRED
+from condenser_monitor.sim.timeline import Planned
+from condenser_monitor.sim.wiring import AS_MEANT, MISTAKES, Wiring
+from condenser_monitor.sim.world import World
 
 UNIT = "story"
 QUIET_S, REST_S, RUN_S, CLICK_S = 5.0, 300.0, 180.0, 3.0
@@ -55,7 +55,7 @@ def wiring_named(mistake: str | None) -> Wiring:
     return MISTAKES[mistake]
 
 
-class Visit:
+class SimulatedVisit:
     """One visit in virtual time. `boards` are what the talks watch; `at` and `measure` do what they ask for."""
 
     def __init__(

@@ -11,12 +11,12 @@ from math import exp, log, pi, sin, sqrt
 from random import Random
 from typing import NamedTuple
 
-from hardware.boards import CHANNELS
-from hardware.circuits import values
-from sim.compressor import Motion
-from sim.condition import SenseCondition
-from sim.senses import WIRED
-from sim.world import World
+from condenser_monitor.hardware.boards import CHANNELS
+from condenser_monitor.hardware.circuits import values
+from condenser_monitor.sim.compressor import Motion
+from condenser_monitor.sim.condition import SenseCondition
+from condenser_monitor.sim.senses import WIRED
+from condenser_monitor.sim.world import World
 
 BIAS_V = values.VDD.nominal / 2
 _DISPLACED_TAU_S = 0.020  # ours: L/R of a small compressor's windings, standing

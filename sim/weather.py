@@ -12,8 +12,8 @@ from pathlib import Path
 from random import Random
 from typing import NamedTuple
 
-from monitor import foreign
-from monitor.errors import ScenarioError
+from condenser_monitor.monitor.core import untrusted_input
+from condenser_monitor.monitor.core.errors import ScenarioError
 
 HOUR_S = 3600.0
 DAY_S = 24 * HOUR_S
@@ -101,10 +101,10 @@ def typical_year(path: str | Path) -> list[Hour]:
     """The hours of a TMY3 file cut to date, hour ending, GHI, dry bulb (tests/data/phoenix-tmy3). Raises
     ScenarioError."""
     try:
-        rows = list(csv.reader(foreign.read_text(path, _FILE_MOST).splitlines()))[2:]
+        rows = list(csv.reader(untrusted_input.read_text(path, _FILE_MOST).splitlines()))[2:]
         hours = [Hour(float(row[3]), float(row[2])) for row in rows]
     except (OSError, IndexError, ValueError, csv.Error) as error:
-        raise ScenarioError(f"weather file {path}", foreign.why(error), _TMY3) from None
+        raise ScenarioError(f"weather file {path}", untrusted_input.why(error), _TMY3) from None
     for line, hour in enumerate(hours, 3):
         if not (-90.0 <= hour.outdoor_c <= 90.0 and 0.0 <= hour.sun_w_m2 <= 2000.0):
             raise ScenarioError(f"weather file {path}, line {line}", tuple(hour), "-90 to 90 °C, 0 to 2000 W/m2")

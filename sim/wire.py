@@ -4,7 +4,12 @@ from __future__ import annotations
 
 from math import pi
 
-from sim.constants import AWG_36_MM, AWG_RATIO, COPPER_OHM_MM2_M, COPPER_PER_K
+from condenser_monitor.sim.constants import (
+    AWG_36_MM,
+    AWG_RATIO,
+    COPPER_OHM_MM2_M,
+    COPPER_PER_K,
+)
 
 
 def diameter_mm(awg: int) -> float:

@@ -13,12 +13,17 @@ from typing import NamedTuple
 
 import msgspec
 
-from hardware.boards import CHANNELS
-from hardware.circuits import values
-from sim.senses import WIRED
-from sim.unit import CondensingUnit
-from sim.waveforms import BIAS_V, SHAPES, ChipInputs, Shape
-from sim.world import World
+from condenser_monitor.hardware.boards import CHANNELS
+from condenser_monitor.hardware.circuits import values
+from condenser_monitor.sim.senses import WIRED
+from condenser_monitor.sim.unit import CondensingUnit
+from condenser_monitor.sim.waveforms import (
+    BIAS_V,
+    SHAPES,
+    ChipInputs,
+    Shape,
+)
+from condenser_monitor.sim.world import World
 
 _NEIGHBOUR_A = 7.5  # ours: another unit beside this one, which runs all day
 _PIN_LOW_V = -0.3  # data sheet: where the clamp of a converter's pin takes over

@@ -3,7 +3,7 @@
 A Flask blueprint that the command puts beside the status page of the same app; it knows that page by the names of its
 base template, its parts and its guided checks only. What it changes is the simulated world; whatever the page shows of
 that went through the real drivers. For learning, a part is broken that the page does not name: it is to be found by the
-ladder, the guided checks and the meter of sim/hand.py.
+ladder, the guided checks and the meter of sim/meter_model.py.
 """
 
 from __future__ import annotations
@@ -16,15 +16,15 @@ import msgspec
 from flask import Blueprint, abort, current_app, flash, redirect, render_template, request, url_for
 from markupsafe import Markup
 
-from monitor.checks.base import Check
-from monitor.checks.rows import CHECKS
-from monitor.errors import CommandError
-from monitor.records import READINGS
-from sim.causes import CAUSES
-from sim.demo import Demo, story
-from sim.hand import shows
-from sim.scenario import Scenario
-from sim.world import World
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.diagnosis.checks.base import Check
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.sim.causes import CAUSES
+from condenser_monitor.sim.demo import Demo, story
+from condenser_monitor.sim.meter_model import shows
+from condenser_monitor.sim.scenario import Scenario
+from condenser_monitor.sim.world import World
 
 FAST = 10.0  # ours: simulated seconds per second that a small machine still keeps up with
 SHOWN_LOOKS = 8
@@ -103,7 +103,7 @@ class Search(NamedTuple):
     guessed: str = ""
 
 
-class Score(NamedTuple):
+class WorkbenchScore(NamedTuple):
     """What the learner has done since the bench was opened."""
 
     tried: int = 0
@@ -121,7 +121,7 @@ class Bench:
         self._to_come: list[str] = []
         self.calls = self.fast = False
         self.search: Search | None = None
-        self.score = Score()
+        self.score = WorkbenchScore()
         self.looks: list[Look] = []
         self.opened = ""
 

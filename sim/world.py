@@ -12,13 +12,24 @@ from typing import NamedTuple
 
 import msgspec
 
-from sim.condition import Condition
-from sim.designs import DESIGNS, Design
-from sim.house import House, HouseDesign, Thermostat, ThermostatDesign, house_for
-from sim.senses import Presence
-from sim.timeline import Planned, Timeline
-from sim.unit import CondensingUnit, Surroundings
-from sim.weather import DAY_S, HOUR_S, Weather, design_days
+from condenser_monitor.sim.condition import Condition
+from condenser_monitor.sim.designs import DESIGNS, Design
+from condenser_monitor.sim.house import (
+    House,
+    HouseDesign,
+    Thermostat,
+    ThermostatDesign,
+    house_for,
+)
+from condenser_monitor.sim.senses import SimulatedPresence
+from condenser_monitor.sim.timeline import Planned, ScenarioTimeline
+from condenser_monitor.sim.unit import CondensingUnit, Surroundings
+from condenser_monitor.sim.weather import (
+    DAY_S,
+    HOUR_S,
+    Weather,
+    design_days,
+)
 
 _NEVER_SHORTER_S = 1e-6
 _POWERED_V = 10.0  # ours: a thermostat's regulator works down to about this
@@ -56,7 +67,7 @@ class World:
         self.weather = weather or design_days([(36.0, 12.0)], plan.start_hour)
         self.t_s = 0.0
         self.condition = Condition()
-        self.timeline = Timeline(plan.causes, plan.seed)
+        self.timeline = ScenarioTimeline(plan.causes, plan.seed)
         hour = self.weather.at(0.0)
         self.outdoor_c = hour.outdoor_c
         self.unit = CondensingUnit(plan.design, self.condition, hour.outdoor_c)
@@ -65,7 +76,7 @@ class World:
         self.around = Surroundings(service_v=plan.design.line_v, outdoor_c=hour.outdoor_c, indoor_c=self.house.air_c)
         self.around.heating = plan.thermostat.mode == "heat"
         self.log: list[Happening] = []
-        self.presence = Presence()
+        self.presence = SimulatedPresence()
         self._swing = Random(f"{plan.seed}/line").uniform(0.0, 2 * pi)
         self._defrost_run_s = 0.0
         self._defrost_left_s = 0.0

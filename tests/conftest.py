@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, sync_playwright
 
-from monitor import config
-from monitor.history.file import History
-from monitor.outlets import base as outlets
-from sim.broker import PrivateBroker, mosquitto
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.publishers import base as outlets
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.sim.broker import PrivateBroker, mosquitto
 from tests.web.browser import FLAGS, chromium
 
 # a service that some tests need -> how to find out whether it is here
@@ -64,13 +64,13 @@ def browser() -> Iterator[Browser]:
 
 
 @pytest.fixture
-def keep(tmp_path: Path) -> config.History:
+def keep(tmp_path: Path) -> config.HistorySettings:
     """Settings of a history whose files all lie in the test's own directory."""
-    return config.History(file=str(tmp_path / "history.db"), live_dir=str(tmp_path / "live"))
+    return config.HistorySettings(file=str(tmp_path / "history.db"), live_dir=str(tmp_path / "live"))
 
 
 @pytest.fixture
-def history(keep: config.History) -> Iterator[History]:
+def history(keep: config.HistorySettings) -> Iterator[History]:
     """An empty history, owned."""
     with History(keep.file, owner=True, keep=keep) as own:
         yield own

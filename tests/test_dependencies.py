@@ -13,7 +13,7 @@ from packaging.markers import default_environment
 from packaging.requirements import Requirement
 from packaging.version import Version
 
-from monitor.commands.shared import EXTRA_OF
+from condenser_monitor.monitor.commands.shared import EXTRA_OF
 
 OURS = "condenser-monitor"
 # Permissive, or copyleft that ends at the library itself: none asks anything of a program that only uses it.

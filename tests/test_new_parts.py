@@ -10,23 +10,29 @@ from collections.abc import Collection, Mapping
 
 import pytest
 
-from hardware import commission_rules
-from hardware.boards import CHANNELS
-from hardware.circuits.pages import PLACES
-from monitor.beliefs import Sensing
-from monitor.checks.rows import CHECKS
-from monitor.config import Senses, Settings, Unit
-from monitor.findings import CATALOGUE
-from monitor.fleet.parts import LOADS
-from monitor.fleet.triage import COOLING
-from monitor.limits import FINDINGS
-from monitor.records import FLAGS, NUMBERS, READINGS, SYMBOLS, Scan
-from monitor.suspects.table import SAYS, SUSPECTS
-from monitor.suspects.verdict import ROWS, SITUATIONS, SOUND
-from monitor.words import findings as words
-from monitor.words import texts
-from sim import hand, scenario, senses
-from sim.causes import CAUSES_OF
+from condenser_monitor.hardware import commission_rules
+from condenser_monitor.hardware.boards import CHANNELS
+from condenser_monitor.hardware.circuits.pages import PLACES
+from condenser_monitor.monitor.core.config import SensorSettings, Settings, Unit
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.inputs import DebouncedInputs
+from condenser_monitor.monitor.core.records import (
+    FLAGS,
+    NUMBERS,
+    READINGS,
+    SYMBOLS,
+    Scan,
+)
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.suspects import SAYS, SUSPECTS
+from condenser_monitor.monitor.diagnosis.verdict import ROWS, SITUATIONS, SOUND
+from condenser_monitor.monitor.fleet.load_list import LOADS
+from condenser_monitor.monitor.fleet.triage import COOLING
+from condenser_monitor.monitor.limits import FINDINGS
+from condenser_monitor.monitor.strings import findings as words
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.sim import meter_model, scenario, senses
+from condenser_monitor.sim.causes import CAUSES_OF
 
 CAUSES = [cause for situation in SITUATIONS.values() for cause in situation.causes]
 PREDICTED = {
@@ -42,14 +48,14 @@ JUDGED = [name for name in READINGS if name != "outdoor_c"]
 
 Needs = Mapping[str, tuple[Collection[str], Collection[str]]]
 SENSE: Needs = {
-    "monitor/records.py: a field of Scan": (READINGS, Scan.__struct_fields__),
-    "monitor/records.py: SYMBOLS, what it can say": (JUDGED, SYMBOLS),
-    "monitor/beliefs.py: Sensing, how it is believed": (
+    "monitor/core/records.py: a field of Scan": (READINGS, Scan.__struct_fields__),
+    "monitor/core/records.py: SYMBOLS, what it can say": (JUDGED, SYMBOLS),
+    "monitor/core/inputs.py: Sensing, how it is believed": (
         READINGS,
-        Sensing(Settings(senses=Senses(fitted=tuple(READINGS)))).readings,
+        DebouncedInputs(Settings(senses=SensorSettings(fitted=tuple(READINGS)))).readings,
     ),
-    "monitor/suspects/table.py: SAYS, each symbol in words": (SYMBOLS, SAYS),
-    "monitor/words/texts.py: NAMES": (READINGS, texts.NAMES),
+    "monitor/diagnosis/suspects.py: SAYS, each symbol in words": (SYMBOLS, SAYS),
+    "monitor/strings/texts.py: NAMES": (READINGS, texts.NAMES),
     "hardware/boards.py: CHANNELS": (READINGS, CHANNELS),
     "hardware/circuits/pages.py: PLACES, its terminal and its place on the unit": (READINGS, PLACES),
     "hardware/commission_rules.py: FLAG_EXPECTED": (FLAGS, commission_rules.FLAG_EXPECTED),
@@ -60,22 +66,22 @@ SENSE: Needs = {
 }
 FINDING: Needs = {
     "monitor/limits.py: FINDINGS, its numbers (and when its alert is over, in _ALL_CLEAR)": (CATALOGUE, FINDINGS),
-    "monitor/suspects/predictions_*.py: its suspects": (CATALOGUE, SITUATIONS),
-    "monitor/words/findings.py: FINDINGS, its words": (CATALOGUE, words.FINDINGS),
+    "monitor/diagnosis/predictions_*.py: its suspects": (CATALOGUE, SITUATIONS),
+    "monitor/strings/findings.py: FINDINGS, its words": (CATALOGUE, words.FINDINGS),
     "monitor/fleet/triage.py: COOLING, what it costs the house": (CATALOGUE, COOLING),
     "sim/scenarios: a scenario that expects it": (CATALOGUE, {row.finding for one in SCENARIOS for row in one.expect}),
 }
 SUSPECT: Needs = {
-    "monitor/suspects/predictions_*.py: a cause of some finding": (SUSPECTS, {cause.suspect for cause in CAUSES}),
-    "monitor/fleet/parts.py: LOADS, what to take along": (SUSPECTS, LOADS),
+    "monitor/diagnosis/predictions_*.py: a cause of some finding": (SUSPECTS, {cause.suspect for cause in CAUSES}),
+    "monitor/fleet/load_list.py: LOADS, what to take along": (SUSPECTS, LOADS),
     "sim/causes.py: a physical cause": (SUSPECTS, CAUSES_OF),
 }
 CHECK: Needs = {
-    "monitor/suspects (`meter` in table.py, or a prediction): a suspect under which it does not show what is sound": (
+    "monitor/diagnosis (`meter` in table.py, or a prediction): a suspect under which it does not show what is sound": (
         [name for name in CHECKS if name != "leads"],  # that one tries the meter itself
         PREDICTED,
     ),
-    "sim/hand.py: SHOWN, what it shows in the simulated unit": (CHECKS, hand.SHOWN),
+    "sim/meter_model.py: SHOWN, what it shows in the simulated unit": (CHECKS, meter_model.SHOWN),
 }
 
 

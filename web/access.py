@@ -19,10 +19,11 @@ from typing import Annotated, Literal, TypeVar
 import msgspec
 from werkzeug.security import check_password_hash, generate_password_hash
 
-from monitor import foreign, limits
-from monitor.errors import CommandError, HistoryError
-from monitor.foreign import Digest, WallSeconds
-from monitor.private_file import read_private, write_private
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import untrusted_input
+from condenser_monitor.monitor.core.errors import CommandError, HistoryError
+from condenser_monitor.monitor.core.untrusted_input import Digest, WallSeconds
+from condenser_monitor.monitor.private_file import read_private, write_private
 
 Right = Literal["read", "write"]
 _Found = TypeVar("_Found")
@@ -45,21 +46,21 @@ class Token(msgspec.Struct, frozen=True, kw_only=True):
     made_wall_s: WallSeconds
 
 
-class Ended(msgspec.Struct, frozen=True, kw_only=True):
+class EndedSession(msgspec.Struct, frozen=True, kw_only=True):
     """A session that was signed out, kept until its cookie is too old to be shown again by whoever has a copy."""
 
     digest: Digest
     until_wall_s: WallSeconds
 
 
-class Kept(msgspec.Struct, frozen=True, kw_only=True):
+class StoredAccess(msgspec.Struct, frozen=True, kw_only=True):
     """The file's content. `epoch` grows with each new password: older sessions then end."""
 
     key: Digest
     password: _Hashed = ""
     epoch: int = 0
     tokens: tuple[Token, ...] = ()
-    ended: tuple[Ended, ...] = ()
+    ended: tuple[EndedSession, ...] = ()
 
 
 class Access:
@@ -70,7 +71,7 @@ class Access:
         # One at a time: each takes 32 MB, and anybody may send eight passwords at once.
         self._hashing = threading.Lock()
         self._stamp: tuple[int, int] | None = None
-        self._kept = Kept(key=secrets.token_hex(32))
+        self._kept = StoredAccess(key=secrets.token_hex(32))
         if not self._reread():
             self._change(lambda kept: kept)
 
@@ -97,7 +98,7 @@ class Access:
         with self._hashing:
             hashed = generate_password_hash(password, method="scrypt")
 
-        def renewed(kept: Kept) -> Kept:
+        def renewed(kept: StoredAccess) -> StoredAccess:
             if first and kept.password:
                 raise CommandError("password", "a first one", "to sign in: it is set already")
             return msgspec.structs.replace(kept, password=hashed, epoch=kept.epoch + 1, ended=())
@@ -123,9 +124,9 @@ class Access:
         """A new token, given out this once. Raises CommandError for a name in use, or when there are too many."""
         secret = secrets.token_urlsafe(32)
 
-        def with_it(kept: Kept) -> Kept:
+        def with_it(kept: StoredAccess) -> StoredAccess:
             taken = [token.name for token in kept.tokens]
-            foreign.check_name("token: name", name, taken)
+            untrusted_input.check_name("token: name", name, taken)
             if len(taken) >= _W["tokens_most"].value:
                 raise CommandError("token", f"{len(taken)} tokens", "revoke one that is no longer used first")
             made = Token(name=name, right=right, digest=_digest(secret), made_wall_s=wall_s)
@@ -148,9 +149,9 @@ class Access:
     def end_session(self, sign: str, wall_s: float) -> None:
         """Sign a session out for good: a copy of its cookie opens nothing either. Where very many were signed out, all
         that stand are, so that none of those can come back."""
-        lasts = Ended(digest=_digest(sign), until_wall_s=wall_s + _W["session_h"].value * 3600.0)
+        lasts = EndedSession(digest=_digest(sign), until_wall_s=wall_s + _W["session_h"].value * 3600.0)
 
-        def without(kept: Kept) -> Kept:
+        def without(kept: StoredAccess) -> StoredAccess:
             ended = (*(one for one in kept.ended if one.until_wall_s > wall_s), lasts)
             if len(ended) > _W["ended_most"].value:
                 return msgspec.structs.replace(kept, epoch=kept.epoch + 1, ended=())
@@ -165,7 +166,7 @@ class Access:
 
     # ------------------------------------------------------------ the file
 
-    def _now(self) -> Kept:
+    def _now(self) -> StoredAccess:
         """The content as it is now: another process may have set a password."""
         with self._lock:
             self._reread()
@@ -180,9 +181,9 @@ class Access:
             raise self._damaged(error) from None
         stamp = (found.st_mtime_ns, found.st_ino)
         if stamp != self._stamp:
-            data = read_private(self._path, HistoryError, _ALLOWED, most=foreign.KEPT_MOST)
+            data = read_private(self._path, HistoryError, _ALLOWED, most=untrusted_input.KEPT_MOST)
             try:
-                self._kept = foreign.from_json(data, Kept)
+                self._kept = untrusted_input.from_json(data, StoredAccess)
             except ValueError as error:
                 # Never fall back to no password: that would open the page.
                 raise self._damaged(error) from None
@@ -190,9 +191,9 @@ class Access:
         return True
 
     def _damaged(self, error: Exception) -> HistoryError:
-        return HistoryError(str(self._path), foreign.why(error), _ALLOWED)
+        return HistoryError(str(self._path), untrusted_input.why(error), _ALLOWED)
 
-    def _change(self, change: Callable[[Kept], Kept]) -> None:
+    def _change(self, change: Callable[[StoredAccess], StoredAccess]) -> None:
         """Keep what becomes of the content. One change at a time, or of two at once one would be lost."""
         with self._lock:
             self._reread()
@@ -208,7 +209,7 @@ def _digest(secret: str) -> str:
     return hashlib.sha256(secret.encode()).hexdigest()
 
 
-class Tries:
+class SignInTries:
     """Counts wrong passwords, by address and in all, over the last minutes."""
 
     def __init__(self, clock: Callable[[], float]) -> None:

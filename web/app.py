@@ -11,27 +11,28 @@ from typing import Any
 from flask import Flask, render_template, request, url_for
 from werkzeug.exceptions import HTTPException
 
-from monitor import limits, moments
-from monitor.config import Settings
-from monitor.errors import CondenserError, HistoryError
-from monitor.history.file import History
-from monitor.suspects.table import SUSPECTS
-from monitor.words import texts
-from monitor.words.page import PAGE
-from web import guard
-from web.access import Access, Tries
-from web.door import door
-from web.shell import shell
-from web.view_alerts import alerts
-from web.view_api import api
-from web.view_checks import checks
-from web.view_health import health
-from web.view_history import past
-from web.view_settings import settings as settings_pages
-from web.view_share import share
-from web.view_status import pages
-from web.window import Window
-from web.words import parted, t
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import time_format
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.errors import CondenserError, HistoryError
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.page import PAGE
+from condenser_monitor.web import guard
+from condenser_monitor.web.access import Access, SignInTries
+from condenser_monitor.web.context import PageContext
+from condenser_monitor.web.login import door
+from condenser_monitor.web.pwa import shell
+from condenser_monitor.web.template_strings import parted, t
+from condenser_monitor.web.view_alerts import alerts
+from condenser_monitor.web.view_api import api
+from condenser_monitor.web.view_checks import checks
+from condenser_monitor.web.view_health import health
+from condenser_monitor.web.view_history import past
+from condenser_monitor.web.view_settings import settings as settings_pages
+from condenser_monitor.web.view_share import share
+from condenser_monitor.web.view_status import pages
 
 MENU = (
     ("pages.status", "menu-now"),
@@ -72,9 +73,9 @@ def create_app(
         PERMANENT_SESSION_LIFETIME=timedelta(hours=limits.WEB["session_h"].value),
         SEND_FILE_MAX_AGE_DEFAULT=3600,
     )
-    app.extensions["window"] = Window(history, settings, access, wall)
-    app.extensions["tries"] = Tries(monotonic)
-    app.extensions["share_tries"] = Tries(monotonic)
+    app.extensions["window"] = PageContext(history, settings, access, wall)
+    app.extensions["tries"] = SignInTries(monotonic)
+    app.extensions["share_tries"] = SignInTries(monotonic)
     for blueprint in (pages, alerts, checks, past, share, health, settings_pages, door, shell, api):
         app.register_blueprint(blueprint)
     guard.install(app)
@@ -86,7 +87,7 @@ def _dress(app: Flask) -> None:
     """Filters, globals and error pages of the templates."""
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.filters.update(
-        when=moments.moment, iso=moments.iso, span=texts.span, ago=moments.ago, degrees=moments.degrees
+        when=time_format.moment, iso=time_format.iso, span=texts.span, ago=time_format.ago, degrees=time_format.degrees
     )
     app.jinja_env.filters.update(suspect=texts.suspect, reading_name=texts.NAMES.__getitem__, parted=parted)
     app.jinja_env.globals.update(
@@ -109,9 +110,9 @@ def _dress(app: Flask) -> None:
 
 
 def _common() -> dict[str, Any]:
-    from web.window import window  # noqa: PLC0415 - here an app is at hand
+    from condenser_monitor.web.context import page_context  # noqa: PLC0415 - here an app is at hand
 
-    found = window()
+    found = page_context()
     return {
         "site": found.settings.site,
         "unit": found.settings.unit,

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from html import escape
 from typing import NamedTuple
 
-from monitor.history.kept import Point
+from condenser_monitor.monitor.storage.models import StoredPoint
 
 _START_TIMES = 2.0  # what is above this many times the running current is a start's, which draws several times it
 
@@ -19,7 +19,7 @@ class Axis(NamedTuple):
     unit: str
 
 
-def axis_for(points: Sequence[Point], unit: str, *, from_zero: bool) -> Axis:
+def axis_for(points: Sequence[StoredPoint], unit: str, *, from_zero: bool) -> Axis:
     """An axis with round ends that holds all points."""
     high = max([point.high for point in points], default=1.0)
     low = 0.0 if from_zero else min([point.low for point in points], default=0.0)
@@ -37,7 +37,7 @@ def round_step(rough: float) -> float:
     return next(power * times for times in (1, 2, 5, 10) if power * times >= rough - 1e-12)
 
 
-def running_axis(points: Sequence[Point], unit: str) -> Axis:
+def running_axis(points: Sequence[StoredPoint], unit: str) -> Axis:
     """An axis from zero for the current of a motor, with a round end that holds its run but not the peaks of starts."""
     most = _START_TIMES * running(points)
     top = max([value for point in points for value in (point.mean, point.high) if value <= most], default=0.0)
@@ -46,7 +46,7 @@ def running_axis(points: Sequence[Point], unit: str) -> Axis:
     return Axis(0.0, step * -(-(top - 1e-9) // step), unit)
 
 
-def running(points: Sequence[Point]) -> float:
+def running(points: Sequence[StoredPoint]) -> float:
     """The running current in stretches of one length: half of all charge flowed at less. Rests carry next to none, and
     starts, which last a second or less, little; where there were only starts, it is theirs."""
     means = sorted(max(0.0, point.mean) for point in points)

@@ -15,9 +15,9 @@ from urllib.parse import urlsplit
 from flask import Flask, Response, abort, redirect, request, session, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
-from monitor.report.share import Share
-from web.window import window
-from web.words import t
+from condenser_monitor.monitor.report.share import Share
+from condenser_monitor.web.context import page_context
+from condenser_monitor.web.template_strings import t
 
 # endpoints that anybody may reach: nothing of the unit is in them
 OPEN = frozenset(
@@ -92,7 +92,7 @@ def _admit_program() -> AnyResponse | None:
     """A token in the header speaks for itself; without one the page's own rules hold."""
     kind, _, secret = request.headers.get("Authorization", "").partition(" ")
     if kind.lower() == "bearer":
-        right = window().access.token_right(secret.strip())
+        right = page_context().access.token_right(secret.strip())
         if right is None or (right == "read" and request.method not in SAFE):
             abort(401 if right is None else 403)
         return None
@@ -106,7 +106,7 @@ def _admit_program() -> AnyResponse | None:
 def _away() -> AnyResponse:
     if request.method != "GET" or request.accept_mimetypes.best == "application/json":
         abort(401)
-    step = "door.login" if window().access.has_password else "door.setup"
+    step = "door.login" if page_context().access.has_password else "door.setup"
     return redirect(url_for(step, next=request.full_path.rstrip("?")))
 
 
@@ -117,7 +117,7 @@ def may() -> bool:
 
 def held_share() -> Share | None:
     """The share that this visitor opened, while it is in force: looked up anew at each request."""
-    found, kept = window(), session.get(SHARE)
+    found, kept = page_context(), session.get(SHARE)
     standing = () if kept is None else found.shares.standing(found.wall())
     return next((one for one in standing if [one.name, one.made_wall_s] == kept), None)
 
@@ -127,7 +127,7 @@ def is_local() -> bool:
 
     The name is looked at because a foreign page can have its own name point here (DNS rebinding).
     """
-    if window().settings.web.proxy or any(name in request.headers for name in _FORWARDED):
+    if page_context().settings.web.proxy or any(name in request.headers for name in _FORWARDED):
         return False
     if request.environ.get("SERVER_PROTOCOL") == "HTTP/1.0":  # no browser speaks it; a proxy that says nothing may
         return False
@@ -142,7 +142,9 @@ def is_house_name() -> bool:
     rebinding); where no password is set yet, it could set one. A proxy answers to its own name only.
     """
     host = _host()
-    return window().settings.web.proxy or (bool(host) and (_number(host) or "." not in host or host.endswith(_HOUSE)))
+    return page_context().settings.web.proxy or (
+        bool(host) and (_number(host) or "." not in host or host.endswith(_HOUSE))
+    )
 
 
 def is_foreign() -> bool:
@@ -173,14 +175,14 @@ def _loopback(address: str) -> bool:
 
 def address() -> str:
     """Who asks, for counting wrong passwords: the last hop that the trusted proxy names, else the peer."""
-    if window().settings.web.proxy:
+    if page_context().settings.web.proxy:
         return request.headers.get("X-Forwarded-For", "").rpartition(",")[2].strip() or "proxy"
     return request.remote_addr or ""
 
 
 def signed_in() -> bool:
     """Whether the session was begun with the password that is in force, and has not been signed out."""
-    access, sign = window().access, session.get(SIGN)
+    access, sign = page_context().access, session.get(SIGN)
     begun = access.has_password and session.get("epoch") == access.epoch
     return begun and isinstance(sign, str) and not access.is_ended(sign)
 

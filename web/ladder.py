@@ -10,12 +10,17 @@ from __future__ import annotations
 from functools import lru_cache
 from html import escape
 
-from monitor.config import Unit
-from monitor.records import LinkState, UnitStatus
-from monitor.words import texts
-from web import symbols
-from web.wiring import Parts, Row, parts, rows
-from web.words import plain
+from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.records import LinkState, UnitStatus
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.web import symbols
+from condenser_monitor.web.template_strings import plain
+from condenser_monitor.web.wiring import (
+    Parts,
+    WiringRow,
+    parts,
+    rows,
+)
 
 WIDTH, HEIGHT = 400, 586
 LIVE, DEAD, UNKNOWN = LinkState.LIVE, LinkState.DEAD, LinkState.UNKNOWN
@@ -43,7 +48,7 @@ def svg(status: UnitStatus, unit: Unit, *, style: str = "", name: str = "ladder"
 
 
 @lru_cache(maxsize=8)
-def _drawn(shown: tuple[Row, ...], state: Parts, unit: Unit, style: str, name: str) -> str:
+def _drawn(shown: tuple[WiringRow, ...], state: Parts, unit: Unit, style: str, name: str) -> str:
     """Kept: every open page asks for it every other second, and at rest nothing in it changes for hours."""
     found = {row.name: row for row in shown}
     body = _boxes() + _control(state, unit) + _power(state, unit) + _labels(found, unit) + _marks(found)
@@ -56,12 +61,12 @@ def _drawn(shown: tuple[Row, ...], state: Parts, unit: Unit, style: str, name: s
     )
 
 
-def sentence(found: dict[str, Row]) -> str:
+def sentence(found: dict[str, WiringRow]) -> str:
     """The whole ladder in one paragraph, for who cannot see it."""
     return " ".join(f"{row.title}: {said(row)}." for row in found.values())
 
 
-def said(row: Row) -> str:
+def said(row: WiringRow) -> str:
     """One row's state in words, with what was measured, inferred or flagged."""
     extra = [part for part in (row.reading, texts.WORDS["inferred"] if row.inferred else "", row.mark) if part]
     return row.words + (f" ({', '.join(extra)})" if extra else "")
@@ -169,7 +174,7 @@ def _fan(state: Parts) -> str:
 # ---------------------------------------------------------------- words
 
 
-def _labels(found: dict[str, Row], unit: Unit) -> str:
+def _labels(found: dict[str, WiringRow], unit: Unit) -> str:
     y = _INDOOR_Y
     fixed = (
         _text(12, y - 13, plain("part-transformer"), "small")
@@ -201,7 +206,7 @@ def _labels(found: dict[str, Row], unit: Unit) -> str:
     return fixed + "".join(_label(found[name], x, at, anchor) for name, x, at, anchor in placed if name in found)
 
 
-def _label(row: Row, x: float, y: float, anchor: str) -> str:
+def _label(row: WiringRow, x: float, y: float, anchor: str) -> str:
     lines = [row.words]
     if row.reading:
         lines.append(row.reading)
@@ -223,7 +228,7 @@ def _text(x: float, y: float, text: str, kind: str, anchor: str = "start") -> st
 # ---------------------------------------------------------------- what is flagged
 
 
-def _marks(found: dict[str, Row]) -> str:
+def _marks(found: dict[str, WiringRow]) -> str:
     return "".join(_mark(row.name, row.mark) for row in found.values() if row.mark)
 
 

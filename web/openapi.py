@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 
 if TYPE_CHECKING:
-    from web.view_api import Param, Route
+    from condenser_monitor.web.view_api import Param, Route
 
 _REFS = "#/components/schemas/{name}"
 PREFIX = "/api/v1"

@@ -7,10 +7,15 @@ from collections.abc import Callable, Sequence
 from html import escape
 from typing import NamedTuple
 
-from monitor.history.kept import Point
-from web.axes import Axis, grid, round_step, values
-from web.lanes import Span, path, step_s
-from web.words import plain
+from condenser_monitor.monitor.storage.models import StoredPoint
+from condenser_monitor.web.axes import (
+    Axis,
+    grid,
+    round_step,
+    values,
+)
+from condenser_monitor.web.strip_chart import StripSpan, path, step_s
+from condenser_monitor.web.template_strings import plain
 
 _TOP, _FOOT = 8.0, 22.0
 
@@ -24,8 +29,8 @@ class Bar(NamedTuple):
 
 
 def curve(
-    points: Sequence[Point],
-    span: Span,
+    points: Sequence[StoredPoint],
+    span: StripSpan,
     axis: Axis,
     ticks: Sequence[tuple[float, str]],
     *,
@@ -49,7 +54,7 @@ def curve(
     return _frame(name, title, told, height, drawn)
 
 
-def _told(points: Sequence[Point], axis: Axis) -> str:
+def _told(points: Sequence[StoredPoint], axis: Axis) -> str:
     if not points:
         return plain("plot-none")
     low, high = min([point.low for point in points]), max([point.high for point in points])
@@ -57,7 +62,7 @@ def _told(points: Sequence[Point], axis: Axis) -> str:
     return plain("plot-told", low=low_, high=high_, last=last, unit=axis.unit)
 
 
-def _band(points: Sequence[Point], span: Span, axis: Axis, step: float) -> str:
+def _band(points: Sequence[StoredPoint], span: StripSpan, axis: Axis, step: float) -> str:
     """Upright strokes from lowest to highest, one a point, as wide as a point."""
     least, height, drawn = axis.low, axis.high - axis.low, []
     lefts, _, rights = span.places([point.wall_s for point in points], step)
@@ -72,7 +77,7 @@ def _place(axis: Axis, plot: float) -> Callable[[float], float]:
     return lambda value: _TOP + plot * (98 - 94 * (value - axis.low) / (axis.high - axis.low)) / 100
 
 
-def _ticks(ticks: Sequence[tuple[float, str]], span: Span, plot: float, height: float) -> str:
+def _ticks(ticks: Sequence[tuple[float, str]], span: StripSpan, plot: float, height: float) -> str:
     drawn = ""
     for wall_s, words in ticks:
         x = span.share(wall_s)

@@ -11,8 +11,8 @@ from waitress import wasyncore
 from waitress.server import create_server
 from waitress.trigger import trigger
 
-from monitor import limits
-from monitor.errors import CommandError
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.errors import CommandError
 
 _W = limits.WEB
 

@@ -7,7 +7,7 @@ class of its state, so that a style sheet may colour it; line width and dashes a
 
 from __future__ import annotations
 
-from monitor.records import LinkState
+from condenser_monitor.monitor.core.records import LinkState
 
 # state -> (line width, dashes): lit parts are heavy, dead ones thin, unknown ones dotted. Never by colour alone.
 _LINES: dict[LinkState, tuple[str, str]] = {

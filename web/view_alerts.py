@@ -7,12 +7,19 @@ import secrets
 from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
 from werkzeug.wrappers import Response
 
-from monitor import limits
-from monitor.alerts.desk import TRANSITIONS, AlertEvent
-from monitor.history.wishes import leave
-from monitor.records import Alert, AlertChange, AlertState, Answer, Request, RequestKind
-from web.window import window
-from web.words import plain, t
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.alarms.alarm_manager import TRANSITIONS, AlertEvent
+from condenser_monitor.monitor.core.records import (
+    Alert,
+    AlertChange,
+    AlertState,
+    Answer,
+    Request,
+    RequestKind,
+)
+from condenser_monitor.monitor.storage.request_queue import leave
+from condenser_monitor.web.context import page_context
+from condenser_monitor.web.template_strings import plain, t
 
 alerts = Blueprint("alerts", __name__)
 SHELVE_H = (1, 4, 12, 24, 72, 168)
@@ -27,9 +34,9 @@ _EVENTS = {
 @alerts.get("/alerts")
 def listed() -> str:
     """Alerts as they stand, and what became of earlier ones."""
-    seen = window().look()
+    seen = page_context().look()
     shown = () if seen.status is None else seen.status.alerts
-    steps = [kept for kept in window().history.latest_events(limit=200) if isinstance(kept.body, AlertChange)]
+    steps = [kept for kept in page_context().history.latest_events(limit=200) if isinstance(kept.body, AlertChange)]
     return render_template(
         "alerts.html",
         alerts=[(alert, offered(alert)) for alert in shown],
@@ -84,4 +91,4 @@ def hours(text: str) -> float | None:
 
 def put(wish: Request) -> Answer | None:
     """Leave a request and wait for its answer, at most a few seconds; None when there is none by then."""
-    return leave(window().history, wish, limits.WEB["answer_wait_s"].value)
+    return leave(page_context().history, wish, limits.WEB["answer_wait_s"].value)

@@ -11,12 +11,25 @@ from typing import Any, Literal, NamedTuple
 import msgspec
 from flask import Blueprint, Response, request
 
-from monitor.errors import CommandError
-from monitor.history.kept import Health, Kept, Lane, Point
-from monitor.records import READINGS, AlertChange, Answer, Change, Cycle, Request, UnitStatus
-from web import openapi as document
-from web.view_alerts import put
-from web.window import window
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import (
+    READINGS,
+    AlertChange,
+    Answer,
+    Change,
+    Cycle,
+    Request,
+    UnitStatus,
+)
+from condenser_monitor.monitor.storage.models import (
+    Health,
+    Lane,
+    StoredEvent,
+    StoredPoint,
+)
+from condenser_monitor.web import openapi as document
+from condenser_monitor.web.context import page_context
+from condenser_monitor.web.view_alerts import put
 
 api = Blueprint("api", __name__, url_prefix="/api/v1")
 
@@ -80,19 +93,19 @@ class Route(NamedTuple):
 
 
 def status() -> Fresh:
-    seen = window().look()
+    seen = page_context().look()
     return Fresh(status=seen.status, age_s=seen.age_s, blind=seen.blind)
 
 
 def health() -> Health:
-    return window().history.health()
+    return page_context().history.health()
 
 
 def events() -> list[PastEvent]:
-    return [_event(kept) for kept in window().history.events(_whole("after", 0), _bounded("limit", 200, 1000))]
+    return [_event(kept) for kept in page_context().history.events(_whole("after", 0), _bounded("limit", 200, 1000))]
 
 
-def _event(kept: Kept) -> PastEvent:
+def _event(kept: StoredEvent) -> PastEvent:
     body = kept.body
     return PastEvent(
         seq=kept.seq,
@@ -105,17 +118,17 @@ def _event(kept: Kept) -> PastEvent:
 
 def cycles() -> list[PastCycle]:
     from_s, to_s = _span()
-    rows = window().history.cycles(from_s, to_s, _bounded("limit", 200, 1000))
+    rows = page_context().history.cycles(from_s, to_s, _bounded("limit", 200, 1000))
     return [PastCycle(stopped_wall_s=wall_s, cycle=cycle) for wall_s, cycle in rows]
 
 
 def lanes() -> list[Lane]:
-    return window().history.lanes(*_span())
+    return page_context().history.lanes(*_span())
 
 
-def readings() -> list[Point]:
+def readings() -> list[StoredPoint]:
     from_s, to_s = _span()
-    return window().history.readings(request.args.get("name", ""), from_s, to_s, _bounded("points", 500, 5000))
+    return page_context().history.readings(request.args.get("name", ""), from_s, to_s, _bounded("points", 500, 5000))
 
 
 def leave() -> Left:
@@ -127,7 +140,7 @@ def leave() -> Left:
 
 
 def _span() -> tuple[float, float]:
-    to_s = _number("to", window().wall() + 1)
+    to_s = _number("to", page_context().wall() + 1)
     return _number("from", to_s - 86400.0), to_s
 
 
@@ -191,7 +204,7 @@ ROUTES: tuple[Route, ...] = (
         "/readings",
         "readings",
         "One reading over a span: mean, lowest and highest of each stretch",
-        list[Point],
+        list[StoredPoint],
         readings,
         (_NAME, *_SPAN, Param("points", "integer", "at most so many stretches, 1 to 5000")),
     ),

@@ -1,7 +1,7 @@
 """Guided checks: from a finding or a symptom, through typed readings, to what it really was.
 
-The diagnosis itself is monitor/visit/session.py; here its answers are kept in the visitor's session between requests,
-each reading in the history, and at the end the visit's outcome.
+The diagnosis itself is monitor/diagnosis/visit/session.py; here its answers are kept in the visitor's session between
+requests, each reading in the history, and at the end the visit's outcome.
 """
 
 from __future__ import annotations
@@ -11,17 +11,22 @@ from typing import Any, cast
 from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
 from werkzeug.wrappers import Response
 
-from monitor.checks.base import CAUTIONS, Who
-from monitor.checks.rows import CHECKS
-from monitor.errors import CommandError
-from monitor.records import Change
-from monitor.suspects.table import SUSPECTS
-from monitor.suspects.verdict import SITUATIONS
-from monitor.visit.resumed import session as resumed
-from monitor.visit.session import OTHER, SYMPTOMS, Session, seen_from
-from monitor.words import texts
-from web.window import Window, window
-from web.words import plain, t
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import Change
+from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Who
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS
+from condenser_monitor.monitor.diagnosis.visit.resumed import session as resumed
+from condenser_monitor.monitor.diagnosis.visit.session import (
+    OTHER,
+    SYMPTOMS,
+    VisitSession,
+    seen_from,
+)
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.web.context import PageContext, page_context
+from condenser_monitor.web.template_strings import plain, t
 
 checks = Blueprint("checks", __name__)
 VISIT = "visit"
@@ -32,10 +37,10 @@ def shown() -> str:
     """The diagnosis under way, or where it may begin."""
     visit = _under_way()
     if visit is None:
-        status = window().look().status
+        status = page_context().look().status
         found = () if status is None else status.findings
         return render_template("checks_begin.html", findings=found, symptoms=SYMPTOMS, by=session.get("by", ""))
-    diagnosis = resume(window(), visit)
+    diagnosis = resume(page_context(), visit)
     wanted = request.args.get("check", "")
     check = CHECKS[wanted] if wanted in CHECKS else diagnosis.next_check()
     return render_template(
@@ -53,12 +58,12 @@ def shown() -> str:
     )
 
 
-def resume(found: Window, visit: dict[str, Any]) -> Session:
+def resume(found: PageContext, visit: dict[str, Any]) -> VisitSession:
     """The diagnosis as it stands: what was known at its start, and its answers.
 
     What the monitor sees meanwhile is left out: a technician at work pulls disconnects and lifts wires.
     """
-    diagnosis = Session(
+    diagnosis = VisitSession(
         visit["findings"],
         unit=found.settings.unit,
         seen=visit["seen"],
@@ -71,7 +76,7 @@ def resume(found: Window, visit: dict[str, Any]) -> Session:
     return diagnosis
 
 
-def kept_as(diagnosis: Session, begun_with: str) -> dict[str, Any]:
+def kept_as(diagnosis: VisitSession, begun_with: str) -> dict[str, Any]:
     """A fresh diagnosis as the visitor's session keeps it."""
     return {
         "start": begun_with,
@@ -84,7 +89,7 @@ def kept_as(diagnosis: Session, begun_with: str) -> dict[str, Any]:
     }
 
 
-def start(found: Window, begin: str, who: Who) -> Session:
+def start(found: PageContext, begin: str, who: Who) -> VisitSession:
     """A fresh diagnosis: from a finding that stands with all the monitor knows and what was measured for it since, from
     an earlier one with its evidence, or from a symptom. Raises CommandError for neither."""
     unit, fitted = found.settings.unit, found.settings.fitted
@@ -94,11 +99,11 @@ def start(found: Window, begin: str, who: Who) -> Session:
         return resumed(found.history, found.settings, standing[begin], status, who)
     earlier = _earlier(found, begin)
     if earlier is not None:
-        return Session((begin,), unit=unit, seen=seen_from(earlier.evidence, unit), fitted=fitted, who=who)
-    return Session.from_symptom(begin, unit=unit, who=who)
+        return VisitSession((begin,), unit=unit, seen=seen_from(earlier.evidence, unit), fitted=fitted, who=who)
+    return VisitSession.from_symptom(begin, unit=unit, who=who)
 
 
-def _earlier(found: Window, name: str) -> Change | None:
+def _earlier(found: PageContext, name: str) -> Change | None:
     bodies = (kept.body for kept in found.history.latest_events(limit=500))
     return next((body for body in bodies if isinstance(body, Change) and body.finding == name), None)
 
@@ -112,7 +117,7 @@ def begin() -> Response:
     origin, who = request.form.get("start", ""), request.form.get("who", "technician")
     if origin not in SITUATIONS and origin not in SYMPTOMS:
         raise CommandError("start", origin[:80], ", ".join((*SYMPTOMS, *SITUATIONS)))
-    diagnosis = start(window(), origin, "homeowner" if who == "homeowner" else "technician")
+    diagnosis = start(page_context(), origin, "homeowner" if who == "homeowner" else "technician")
     session[VISIT] = kept_as(diagnosis, origin)
     _keep_name()
     return _back()
@@ -123,7 +128,7 @@ def answer() -> Response:
     """Take one typed reading; what it changed is told, and it is kept in the history."""
     visit = _visit()
     name, typed = request.form.get("check", ""), request.form.get("typed", "").strip()[:60]
-    diagnosis = resume(window(), visit)
+    diagnosis = resume(page_context(), visit)
     try:
         step = diagnosis.enter(name, typed)
     except CommandError as error:
@@ -133,7 +138,7 @@ def answer() -> Response:
     session[VISIT] = visit
     _keep_name()
     kept = next(r for r in diagnosis.readings(_name()) if r.check == name)
-    window().history.add_meter_reading(kept)
+    page_context().history.add_meter_reading(kept)
     assert step.judged is not None
     flash(t("answered", title=CHECKS[name].title, typed=typed, says=CHECKS[name].says(step.judged.outcome)))
     for who, why in step.ruled_out.items():
@@ -156,11 +161,11 @@ def take_back() -> Response:
 def found_out() -> Response:
     """Keep what it really was, and end the diagnosis."""
     visit = _visit()
-    diagnosis = resume(window(), visit)
+    diagnosis = resume(page_context(), visit)
     _keep_name()
     was = request.form.get("was", "")
     outcome = diagnosis.visit(was, _name(), note=request.form.get("note", "").strip()[:500])
-    window().history.add_visit(outcome)
+    page_context().history.add_visit(outcome)
     session.pop(VISIT, None)
     told = t("visit-kept", suspect=texts.suspect(was))
     if outcome.first_right is not None:

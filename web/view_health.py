@@ -6,18 +6,18 @@ from typing import NamedTuple
 
 from flask import Blueprint, render_template
 
-from monitor import limits
-from monitor.history.kept import Health
-from monitor.records import READINGS
-from monitor.words import texts
-from web.window import Seen, Window, window
-from web.words import plain
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.storage.models import Health
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.web.context import PageContext, PageSnapshot, page_context
+from condenser_monitor.web.template_strings import plain
 
 health = Blueprint("health", __name__)
 _FREE_LEAST = limits.WEB["free_least_mb"].value * 1e6
 
 
-class Item(NamedTuple):
+class HealthItem(NamedTuple):
     """One line: what, whether it is well (None: not known), and the words."""
 
     title: str
@@ -28,48 +28,48 @@ class Item(NamedTuple):
 @health.get("/health")
 def shown() -> str:
     """The health page."""
-    found = window()
+    found = page_context()
     seen, state = found.look(), found.history.health()
     return render_template("health.html", items=items(found, seen, state), senses=senses(found, seen, state))
 
 
-def items(found: Window, seen: Seen, state: Health) -> list[Item]:
+def items(found: PageContext, seen: PageSnapshot, state: Health) -> list[HealthItem]:
     """All that can be well or not, but for the senses."""
     return [_scan(seen), _clock(found, seen, state), *_disk(state), *_outlets(state), *_sayings(state)]
 
 
-def _scan(seen: Seen) -> Item:
+def _scan(seen: PageSnapshot) -> HealthItem:
     if seen.age_s is None:
-        return Item(plain("last-scan"), False, plain("none-yet" if seen.status is None else "at-unknown"))
-    return Item(plain("last-scan"), not seen.blind, plain("ago", span=texts.span(seen.age_s)))
+        return HealthItem(plain("last-scan"), False, plain("none-yet" if seen.status is None else "at-unknown"))
+    return HealthItem(plain("last-scan"), not seen.blind, plain("ago", span=texts.span(seen.age_s)))
 
 
-def _clock(found: Window, seen: Seen, state: Health) -> Item:
+def _clock(found: PageContext, seen: PageSnapshot, state: Health) -> HealthItem:
     wall_s = None if seen.status is None else seen.status.wall_s
     if wall_s is None or "clock" in state.notes:
-        return Item(plain("clock"), None if seen.status is None else False, plain("clock-unknown"))
+        return HealthItem(plain("clock"), None if seen.status is None else False, plain("clock-unknown"))
     if wall_s > found.wall() + limits.WEB["clock_ahead_s"].value:
-        return Item(plain("clock"), False, plain("clock-back"))
-    return Item(plain("clock"), True, plain("clock-known"))
+        return HealthItem(plain("clock"), False, plain("clock-back"))
+    return HealthItem(plain("clock"), True, plain("clock-known"))
 
 
-def _disk(state: Health) -> list[Item]:
+def _disk(state: Health) -> list[HealthItem]:
     free, size = state.free_bytes, f"{state.size_bytes / 1e6:.1f}"
     told = plain("disk-used" if free is None else "disk-free", size=size, free=f"{(free or 0) / 1e9:.1f}")
-    found = [Item(plain("disk"), None if free is None else free > _FREE_LEAST, told)]
+    found = [HealthItem(plain("disk"), None if free is None else free > _FREE_LEAST, told)]
     if state.disk_error:
-        found = [Item(plain("disk"), False, plain("disk-fails", error=state.disk_error, held=state.held))]
+        found = [HealthItem(plain("disk"), False, plain("disk-fails", error=state.disk_error, held=state.held))]
     if state.set_aside:
-        found.append(Item(plain("menu-history"), False, plain("history-new", name=state.set_aside)))
+        found.append(HealthItem(plain("menu-history"), False, plain("history-new", name=state.set_aside)))
     return found
 
 
-def _outlets(state: Health) -> list[Item]:
+def _outlets(state: Health) -> list[HealthItem]:
     """Each outlet; one without a cursor is not set up, and is not listed."""
     found = []
     for name, outlet in state.outlets.items():
         words = outlet.error or plain("waiting" if outlet.waiting else "nothing-waits", count=outlet.waiting)
-        found.append(Item(_outlet(name), not outlet.error, words))
+        found.append(HealthItem(_outlet(name), not outlet.error, words))
     return found
 
 
@@ -79,21 +79,21 @@ def _outlet(name: str) -> str:
     return " ".join((plain(f"outlet-{kind}"), number)).strip() if kind in ("mqtt", "phone") else name
 
 
-def _sayings(state: Health) -> list[Item]:
+def _sayings(state: Health) -> list[HealthItem]:
     """Further sayings of the service, by their names; that of the clock has its own line."""
-    return [Item(name.capitalize(), False, words) for name, words in state.notes.items() if name != "clock"]
+    return [HealthItem(name.capitalize(), False, words) for name, words in state.notes.items() if name != "clock"]
 
 
-def senses(found: Window, seen: Seen, state: Health) -> list[tuple[str, Item]]:
+def senses(found: PageContext, seen: PageSnapshot, state: Health) -> list[tuple[str, HealthItem]]:
     """Every reading there is: fitted and read, fitted and silent (and why), or not fitted."""
     readings = {} if seen.status is None else seen.status.readings
-    rows: list[tuple[str, Item]] = []
+    rows: list[tuple[str, HealthItem]] = []
     for name, row in READINGS.items():
         title = texts.capital(texts.NAMES[name])
         if name not in found.settings.fitted:
-            rows.append((row.board, Item(title, None, plain("not-fitted"))))
+            rows.append((row.board, HealthItem(title, None, plain("not-fitted"))))
         elif seen.blind or readings.get(name) is None:
-            rows.append((row.board, Item(title, False, state.faults.get(name, plain("no-reading-now")))))
+            rows.append((row.board, HealthItem(title, False, state.faults.get(name, plain("no-reading-now")))))
         else:
-            rows.append((row.board, Item(title, True, plain("reads"))))
+            rows.append((row.board, HealthItem(title, True, plain("reads"))))
     return rows

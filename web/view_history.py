@@ -10,16 +10,17 @@ from typing import Any, NamedTuple
 from flask import Blueprint, render_template, request, session
 from markupsafe import Markup
 
-from monitor import limits, moments
-from monitor.history import kept
-from monitor.history.kept import Point
-from monitor.records import Cycle, LinkState
-from monitor.trends.normal import PARTS
-from monitor.words import texts
-from web import axes, lanes, plots
-from web.view_status import TICKS, lanes_svg, last_s
-from web.window import Window, window
-from web.words import parted, plain, t
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.baselines.normal import PARTS
+from condenser_monitor.monitor.core import time_format
+from condenser_monitor.monitor.core.records import Cycle, LinkState
+from condenser_monitor.monitor.storage import models
+from condenser_monitor.monitor.storage.models import StoredPoint
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.web import axes, plots, strip_chart
+from condenser_monitor.web.context import PageContext, page_context
+from condenser_monitor.web.template_strings import parted, plain, t
+from condenser_monitor.web.view_status import TICKS, lanes_svg, last_s
 
 past = Blueprint("past", __name__)
 _W = limits.WEB
@@ -52,13 +53,13 @@ class Plot(NamedTuple):
 @past.get("/history")
 def shown() -> str:
     """Lanes and curves of a span. `zoom`: one of ZOOMS; `end`: wall seconds, now when left out."""
-    found = window()
+    found = page_context()
     now_s = found.wall()
     name = request.args.get("zoom", "day")
     zoom = ZOOMS.get(name, ZOOMS["day"])
     to_s = min(now_s, request.args.get("end", now_s, type=float)) // 10 * 10
     to_s = max(to_s, zoom.length_s)
-    span = lanes.Span(to_s - zoom.length_s, to_s, moments.moment)
+    span = strip_chart.StripSpan(to_s - zoom.length_s, to_s, time_format.moment)
     days = _days(found, span) if zoom.by_day else []
     made = _by_day(found, span, days) if zoom.by_day else _by_time(found, span)
     return render_template(
@@ -73,19 +74,21 @@ def shown() -> str:
     )
 
 
-def _by_time(found: Window, span: lanes.Span) -> list[Plot]:
-    curves = _curves(found, (*lanes.CURVES.values(), *_PLOTTED), span)
+def _by_time(found: PageContext, span: strip_chart.StripSpan) -> list[Plot]:
+    curves = _curves(found, (*strip_chart.CURVES.values(), *_PLOTTED), span)
     drawn = Markup(lanes_svg(found, span, found.look(), curves))  # noqa: S704 - ours
-    axis, scale = moments.ticks(span.from_s, span.to_s, most=TICKS), found.scale()
+    axis, scale = time_format.ticks(span.from_s, span.to_s, most=TICKS), found.scale()
     made = [Plot(plain("what-ran"), drawn)]
     return made + [_curve(name, curves[name], scale, span, axis) for name in _PLOTTED]
 
 
-def _curves(found: Window, names: Sequence[str], span: lanes.Span) -> dict[str, list[Point]]:
+def _curves(found: PageContext, names: Sequence[str], span: strip_chart.StripSpan) -> dict[str, list[StoredPoint]]:
     return found.history.curves(names, span.from_s, span.to_s, int(_W["points"].value))
 
 
-def _curve(name: str, points: Sequence[Point], scale: str, span: lanes.Span, axis: Sequence[tuple[float, str]]) -> Plot:
+def _curve(
+    name: str, points: Sequence[StoredPoint], scale: str, span: strip_chart.StripSpan, axis: Sequence[tuple[float, str]]
+) -> Plot:
     unit = {"control_v": "V", "coil_a": "A", "outdoor_c": f"°{scale}"}[name]
     if name == "outdoor_c":
         points = in_scale(points, scale)
@@ -95,14 +98,14 @@ def _curve(name: str, points: Sequence[Point], scale: str, span: lanes.Span, axi
     return Plot(title, Markup(svg))  # noqa: S704 - drawn by us, its words escaped
 
 
-def in_scale(points: Sequence[Point], scale: str) -> Sequence[Point]:
+def in_scale(points: Sequence[StoredPoint], scale: str) -> Sequence[StoredPoint]:
     """Points of temperature in the reader's scale."""
     if scale == "C":
         return points
-    return [Point(at, mean * 9 / 5 + 32, low * 9 / 5 + 32, high * 9 / 5 + 32) for at, mean, low, high in points]
+    return [StoredPoint(at, mean * 9 / 5 + 32, low * 9 / 5 + 32, high * 9 / 5 + 32) for at, mean, low, high in points]
 
 
-class Day(NamedTuple):
+class DayView(NamedTuple):
     """One local day that something is known of: where it ends, and what ran in it."""
 
     words: str
@@ -111,18 +114,18 @@ class Day(NamedTuple):
     starts: int
 
 
-def _days(found: Window, span: lanes.Span) -> list[tuple[str, Day | None]]:
+def _days(found: PageContext, span: strip_chart.StripSpan) -> list[tuple[str, DayView | None]]:
     """Each local day of a span with its words, the oldest first; None: nothing was recorded."""
     spans = day_spans(span)
     rows = found.history.lanes(spans[0].from_s, spans[-1].to_s, ("compressor",))
-    known = [row for row in kept.ended(rows, last_s(found.look())) if row.state is not LinkState.UNKNOWN]
+    known = [row for row in models.ended(rows, last_s(found.look())) if row.state is not LinkState.UNKNOWN]
     return [_day(day, touching) for day, touching in zip(spans, _shared_out(known, spans), strict=True)]
 
 
-def _shared_out(rows: Sequence[kept.Lane], days: Sequence[lanes.Span]) -> list[list[kept.Lane]]:
+def _shared_out(rows: Sequence[models.Lane], days: Sequence[strip_chart.StripSpan]) -> list[list[models.Lane]]:
     """For each day, which follow each other, the stretches that touch it."""
     begun = [day.from_s for day in days]
-    found: list[list[kept.Lane]] = [[] for _ in days]
+    found: list[list[models.Lane]] = [[] for _ in days]
     for row in rows:
         first = max(0, bisect_right(begun, row.from_wall_s) - 1)
         last = len(days) if row.to_wall_s is None else bisect_right(begun, row.to_wall_s)
@@ -131,16 +134,16 @@ def _shared_out(rows: Sequence[kept.Lane], days: Sequence[lanes.Span]) -> list[l
     return found
 
 
-def _day(day: lanes.Span, known: Sequence[kept.Lane]) -> tuple[str, Day | None]:
-    words = moments.local(day.from_s).strftime("%d %b")
-    if not any(lanes.held(row, day) for row in known):
+def _day(day: strip_chart.StripSpan, known: Sequence[models.Lane]) -> tuple[str, DayView | None]:
+    words = time_format.local(day.from_s).strftime("%d %b")
+    if not any(strip_chart.held(row, day) for row in known):
         return words, None
     runs = [row for row in known if row.state is LinkState.LIVE]
     starts = sum(day.from_s <= row.from_wall_s < day.to_s for row in runs)
-    return words, Day(words, day.to_s, sum(lanes.held(row, day) for row in runs) / 3600, starts)
+    return words, DayView(words, day.to_s, sum(strip_chart.held(row, day) for row in runs) / 3600, starts)
 
 
-def _by_day(found: Window, span: lanes.Span, days: Sequence[tuple[str, Day | None]]) -> list[Plot]:
+def _by_day(found: PageContext, span: strip_chart.StripSpan, days: Sequence[tuple[str, DayView | None]]) -> list[Plot]:
     """Hours run and starts of each day, and the heat that went with them."""
     hours = [
         plots.Bar(words, None, "")
@@ -154,7 +157,7 @@ def _by_day(found: Window, span: lanes.Span, days: Sequence[tuple[str, Day | Non
         else plots.Bar(words, day.starts, plain("day-starts", day=words, count=day.starts))
         for words, day in days
     ]
-    axis = moments.ticks(span.from_s, span.to_s, most=TICKS)
+    axis = time_format.ticks(span.from_s, span.to_s, most=TICKS)
     warmth = _curve("outdoor_c", _curves(found, ("outdoor_c",), span)["outdoor_c"], found.scale(), span, axis)
     made = [
         (plain(title), plots.bars(rows, unit, title=plain(title), name=title))
@@ -163,13 +166,13 @@ def _by_day(found: Window, span: lanes.Span, days: Sequence[tuple[str, Day | Non
     return [Plot(title, Markup(svg)) for title, svg in made] + [warmth]  # noqa: S704
 
 
-def day_spans(span: lanes.Span) -> list[lanes.Span]:
+def day_spans(span: strip_chart.StripSpan) -> list[strip_chart.StripSpan]:
     """The local days that a span touches, the oldest first; a day of the clock's change has 23 or 25 hours."""
-    found: list[lanes.Span] = []
-    from_s = moments.midnight(span.from_s)
+    found: list[strip_chart.StripSpan] = []
+    from_s = time_format.midnight(span.from_s)
     while from_s < span.to_s:
-        to_s = moments.midnight(from_s + 1.5 * _DAY_S)
-        found.append(lanes.Span(from_s, to_s, moments.moment))
+        to_s = time_format.midnight(from_s + 1.5 * _DAY_S)
+        found.append(strip_chart.StripSpan(from_s, to_s, time_format.moment))
         from_s = to_s
     return found
 
@@ -200,11 +203,11 @@ _COLUMNS = (
 def cycles() -> str:
     """Finished cooling cycles, newest first. `days`: how far back."""
     days = min(max(request.args.get("days", 7, type=int), 1), 366)
-    now_s, scale, most = window().wall(), window().scale(), int(_W["cycles_shown"].value)
-    found = window().history.cycles(now_s - days * _DAY_S, now_s + 1, most)
+    now_s, scale, most = page_context().wall(), page_context().scale(), int(_W["cycles_shown"].value)
+    found = page_context().history.cycles(now_s - days * _DAY_S, now_s + 1, most)
     # Cells are made here and not by a macro: a call for each of thousands of them was nearly all that the page cost.
     missing = Markup('<span class="soft" title="{}">–</span>').format(t("no-reading"))
-    rows = [_ran(parted(moments.moment(wall_s, now_s)), cycle, scale, missing) for wall_s, cycle in found]
+    rows = [_ran(parted(time_format.moment(wall_s, now_s)), cycle, scale, missing) for wall_s, cycle in found]
     return render_template("cycles.html", rows=rows, days=days, most=most)
 
 
@@ -223,8 +226,8 @@ def normal_svg(normal: dict[str, Any], scale: str) -> Markup | None:
         return None
     step = (known[-1][0] - known[0][0]) / (len(known) - 1)
     # A curve's points are means over stretches: each is put so that its middle is the temperature.
-    points = [Point(at - step / 2, amps, amps, amps) for at, amps in known]
-    span = lanes.Span(known[0][0], known[-1][0], str)
+    points = [StoredPoint(at - step / 2, amps, amps, amps) for at, amps in known]
+    span = strip_chart.StripSpan(known[0][0], known[-1][0], str)
     axis = axes.axis_for(points, "A", from_zero=False)
     ticks = [(at, f"{at:.0f} °{scale}") for at, _ in known[:: max(1, len(known) // 4)]]
     title = plain("normal-plot")
@@ -238,13 +241,13 @@ def _scaled(celsius: float, scale: str) -> float:
 @past.get("/trends")
 def trends() -> str:
     """What is normal for this unit, and how it drifts."""
-    seen = window().look()
+    seen = page_context().look()
     report = {} if seen.status is None else seen.status.trends
     return render_template(
         "trends.html",
         trends=report,
-        normal=normal_svg(report.get("normal", {}), window().scale()),
-        visits=window().history.visits(20),
+        normal=normal_svg(report.get("normal", {}), page_context().scale()),
+        visits=page_context().history.visits(20),
         parts=PARTS,
         by=session.get("by", ""),
         nonce=secrets.token_hex(8),

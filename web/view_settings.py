@@ -5,10 +5,10 @@ from __future__ import annotations
 from flask import Blueprint, abort, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
-from monitor import limits
-from web import guard
-from web.window import SCALE_COOKIE, window
-from web.words import t
+from condenser_monitor.monitor import limits
+from condenser_monitor.web import guard
+from condenser_monitor.web.context import SCALE_COOKIE, page_context
+from condenser_monitor.web.template_strings import t
 
 settings = Blueprint("settings", __name__)
 _YEAR_S = 366 * 86400
@@ -21,7 +21,7 @@ def shown() -> str:
 
 
 def _page(secret: str = "") -> str:
-    access = window().access
+    access = page_context().access
     return render_template(
         "settings.html",
         has_password=access.has_password,
@@ -39,7 +39,7 @@ def scale() -> Response:
     if chosen not in ("F", "C"):
         abort(400, t("scale-is"))
     answer = redirect(url_for("settings.shown"))
-    secure = window().settings.web.proxy
+    secure = page_context().settings.web.proxy
     answer.set_cookie(SCALE_COOKIE, chosen, max_age=_YEAR_S, samesite="Lax", httponly=True, secure=secure)
     return answer
 
@@ -51,11 +51,11 @@ def make_token() -> str:
     if right not in ("read", "write"):
         abort(400, t("right-is"))
     name = request.form.get("name", "").strip()
-    return _page(window().access.make_token(name, "write" if right == "write" else "read", window().wall()))
+    return _page(page_context().access.make_token(name, "write" if right == "write" else "read", page_context().wall()))
 
 
 @settings.post("/settings/tokens/revoke")
 def revoke() -> Response:
     """Take a token's rights away, at once."""
-    window().access.revoke(request.form.get("name", ""))
+    page_context().access.revoke(request.form.get("name", ""))
     return redirect(url_for("settings.shown"))

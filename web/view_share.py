@@ -13,14 +13,14 @@ from flask import Blueprint, Response, abort, current_app, flash, redirect, rend
 from markupsafe import Markup
 from werkzeug.wrappers import Response as AnyResponse
 
-from monitor import limits
-from monitor.report.html import article
-from monitor.report.share import ENTRANCE, Share
-from monitor.report.write import report, report_html, report_pdf
-from web import guard
-from web.access import Tries
-from web.window import Window, window
-from web.words import t
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.report.html import article
+from condenser_monitor.monitor.report.share import ENTRANCE, Share
+from condenser_monitor.monitor.report.write import report, report_html, report_pdf
+from condenser_monitor.web import guard
+from condenser_monitor.web.access import SignInTries
+from condenser_monitor.web.context import PageContext, page_context
+from condenser_monitor.web.template_strings import t
 
 share = Blueprint("share", __name__)
 DAYS = (1, 3, 7, 14, 30, 92)
@@ -38,7 +38,7 @@ def shown() -> str:
 
 
 def _page(code: str = "") -> str:
-    found = window()
+    found = page_context()
     place = url_for("share.enter", _external=True)
     return render_template(
         "report.html",
@@ -79,7 +79,7 @@ def file(ending: str) -> Response:
 @share.post("/report/codes")
 def make() -> str:
     """Make a code; it is shown this once."""
-    found, name = window(), request.form.get("name", "").strip()
+    found, name = page_context(), request.form.get("name", "").strip()
     valid = request.form.get("valid", None, type=float)
     return _page(found.shares.make(name, wall_s=found.wall(), days=_days(), valid_days=valid))
 
@@ -87,7 +87,7 @@ def make() -> str:
 @share.post("/report/codes/revoke")
 def revoke() -> AnyResponse:
     """End a code at once."""
-    found, name = window(), request.form.get("name", "")
+    found, name = page_context(), request.form.get("name", "")
     if found.shares.revoke(name, wall_s=found.wall()):
         flash(t("share-ended", name=name))
     return redirect(url_for("share.shown"))
@@ -99,8 +99,8 @@ def revoke() -> AnyResponse:
 @share.route(ENTRANCE, methods=["GET", "POST"])
 def enter() -> str | AnyResponse | tuple[str, int]:
     """Take a code; wrong ones are counted like wrong passwords, apart from them."""
-    found, tries = window(), current_app.extensions["share_tries"]
-    assert isinstance(tries, Tries)
+    found, tries = page_context(), current_app.extensions["share_tries"]
+    assert isinstance(tries, SignInTries)
     if request.method == "GET":
         return render_template("shared_enter.html", problem="")
     code = request.form.get("code", "")
@@ -141,7 +141,7 @@ def close() -> AnyResponse:
 
 
 def _reading(days: int, opened: Share | None) -> str:
-    found = window()
+    found = page_context()
     with found.reporting:
         made = report(found.history, found.settings, days, wall_s=found.wall())
     body = Markup(article(made))  # noqa: S704 - made by us, its words escaped
@@ -151,14 +151,14 @@ def _reading(days: int, opened: Share | None) -> str:
 def _file(days: int, ending: str) -> Response:
     if ending not in _MIMES:
         abort(404)
-    found = window()
+    found = page_context()
     with found.reporting:
         data = _made(found, days, ending)
     name = f"{found.settings.site.id}-report.{ending}"
     return Response(data, mimetype=_MIMES[ending], headers={"Content-Disposition": f'attachment; filename="{name}"'})
 
 
-def _made(found: Window, days: int, ending: str) -> bytes:
+def _made(found: PageContext, days: int, ending: str) -> bytes:
     if ending == "pdf":
         return report_pdf(found.history, found.settings, days, wall_s=found.wall())
     return report_html(found.history, found.settings, days, wall_s=found.wall()).encode()

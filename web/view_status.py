@@ -8,13 +8,14 @@ from collections.abc import Callable, Mapping, Sequence
 from flask import Blueprint, Response, abort, current_app, render_template, request
 from markupsafe import Markup
 
-from monitor import limits, moments
-from monitor.history import kept
-from monitor.records import ChangeKind
-from monitor.words import texts
-from web import ladder, lanes
-from web.window import Seen, Window, window
-from web.wiring import blinded, rows, worst
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import time_format
+from condenser_monitor.monitor.core.records import ChangeKind
+from condenser_monitor.monitor.storage import models
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.web import ladder, strip_chart
+from condenser_monitor.web.context import PageContext, PageSnapshot, page_context
+from condenser_monitor.web.wiring import blinded, rows, worst
 
 pages = Blueprint("pages", __name__)
 TICKS = 5  # words of an axis that have room side by side on a phone
@@ -24,9 +25,9 @@ _DAY_S = limits.WEB["day_s"].value
 @pages.get("/")
 def status() -> str:
     """The page as it stands."""
-    seen = window().look()
+    seen = page_context().look()
     made = {name: Markup(part(seen)) for name, part in PARTS.items()}  # noqa: S704 - our own templates' output
-    unit = window().settings.unit
+    unit = page_context().settings.unit
     lost = "" if seen.status is None else Markup(ladder.svg(blinded(seen.status), unit, name="lost"))  # noqa: S704
     return render_template("status.html", parts=made, marks={n: digest(p) for n, p in made.items()}, lost=lost)
 
@@ -34,7 +35,7 @@ def status() -> str:
 @pages.get("/live.json")
 def live() -> Response:
     """A mark for each part of the page: a part whose mark has changed is fetched anew. Carries an ETag."""
-    seen = window().look()
+    seen = page_context().look()
     body = current_app.json.dumps({name: digest(part(seen)) for name, part in PARTS.items()})
     answer = Response(body, mimetype="application/json")
     answer.set_etag(digest(body))
@@ -47,7 +48,7 @@ def part(name: str) -> str:
     """One part of the page."""
     if name not in PARTS:
         abort(404)
-    return PARTS[name](window().look())
+    return PARTS[name](page_context().look())
 
 
 def digest(html: str) -> str:
@@ -60,23 +61,23 @@ def digest(html: str) -> str:
 
 def _made(template: str, **values: object) -> str:
     """A part out of its template; without what whole pages are given, as who may see what is not asked in it."""
-    found = window()
+    found = page_context()
     return current_app.jinja_env.get_template(template).render(now_s=found.wall(), unit=found.settings.unit, **values)
 
 
-def _say(seen: Seen) -> str:
-    return _made("part_say.html", saying=window().saying(seen), seen=seen)
+def _say(seen: PageSnapshot) -> str:
+    return _made("part_say.html", saying=page_context().saying(seen), seen=seen)
 
 
-def _ladder(seen: Seen) -> str:
+def _ladder(seen: PageSnapshot) -> str:
     if seen.status is None:
         return _made("part_ladder.html", svg="", rows=(), seen=seen)
     shown = blinded(seen.status) if seen.blind else seen.status
-    svg = Markup(ladder.svg(shown, window().settings.unit))  # noqa: S704 - drawn by us, its words escaped
+    svg = Markup(ladder.svg(shown, page_context().settings.unit))  # noqa: S704 - drawn by us, its words escaped
     return _made("part_ladder.html", svg=svg, rows=rows(shown), said=ladder.said, seen=seen)
 
 
-def _standing(seen: Seen) -> str:
+def _standing(seen: PageSnapshot) -> str:
     found = () if seen.status is None else seen.status.findings
     first = worst(found)
     ordered = sorted(found, key=lambda finding: finding is not first)
@@ -84,20 +85,21 @@ def _standing(seen: Seen) -> str:
     return _made("part_standing.html", findings=ordered, first=name, seen=seen)
 
 
-def _figures(seen: Seen) -> str:
+def _figures(seen: PageSnapshot) -> str:
     readings = {} if seen.status is None or seen.blind else seen.status.readings
     known = {} if seen.status is None else seen.status.uncertainty
-    scale = window().scale()
+    scale = page_context().scale()
     shown = [
-        (texts.NAMES[name], moments.reading(name, value, scale, known.get(name))) for name, value in readings.items()
+        (texts.NAMES[name], time_format.reading(name, value, scale, known.get(name)))
+        for name, value in readings.items()
     ]
     return _made("part_figures.html", shown=shown, stated=bool(readings and known))
 
 
-def _day(seen: Seen) -> str:
+def _day(seen: PageSnapshot) -> str:
     # To the full ten seconds, so that the picture is not another one at every look.
-    to_s = window().wall() // 10 * 10
-    found = window()
+    to_s = page_context().wall() // 10 * 10
+    found = page_context()
     key = (to_s, seen.blind, () if seen.status is None else (seen.status.links, len(seen.status.findings)))
     kept = found.day
     if kept is None or kept[0] != key:
@@ -106,7 +108,7 @@ def _day(seen: Seen) -> str:
     return _made("part_day.html", svg=Markup(kept[1]))  # noqa: S704 - drawn by us, its words escaped
 
 
-PARTS: dict[str, Callable[[Seen], str]] = {
+PARTS: dict[str, Callable[[PageSnapshot], str]] = {
     "say": _say,
     "ladder": _ladder,
     "standing": _standing,
@@ -115,31 +117,36 @@ PARTS: dict[str, Callable[[Seen], str]] = {
 }
 
 
-def day_svg(found: Window, from_s: float, to_s: float, seen: Seen) -> str:
+def day_svg(found: PageContext, from_s: float, to_s: float, seen: PageSnapshot) -> str:
     """Lanes, currents and findings of a span."""
     points = int(limits.WEB["points"].value)
-    curves = found.history.curves(tuple(lanes.CURVES.values()), from_s, to_s, points)
-    return lanes_svg(found, lanes.Span(from_s, to_s, moments.moment), seen, curves)
+    curves = found.history.curves(tuple(strip_chart.CURVES.values()), from_s, to_s, points)
+    return lanes_svg(found, strip_chart.StripSpan(from_s, to_s, time_format.moment), seen, curves)
 
 
-def lanes_svg(found: Window, span: lanes.Span, seen: Seen, curves: Mapping[str, Sequence[kept.Point]]) -> str:
+def lanes_svg(
+    found: PageContext,
+    span: strip_chart.StripSpan,
+    seen: PageSnapshot,
+    curves: Mapping[str, Sequence[models.StoredPoint]],
+) -> str:
     """The same of curves that are at hand."""
-    axis = moments.ticks(span.from_s, span.to_s, most=TICKS)
-    stretches = kept.ended(found.history.lanes(span.from_s, span.to_s), last_s(seen))
-    return lanes.svg(stretches, curves, span, axis, flags(found, span.from_s, span.to_s))
+    axis = time_format.ticks(span.from_s, span.to_s, most=TICKS)
+    stretches = models.ended(found.history.lanes(span.from_s, span.to_s), last_s(seen))
+    return strip_chart.svg(stretches, curves, span, axis, flags(found, span.from_s, span.to_s))
 
 
-def last_s(seen: Seen) -> float | None:
+def last_s(seen: PageSnapshot) -> float | None:
     """The last moment of which the lanes can tell, where the monitor is blind; None while it is not."""
     if not seen.blind:
         return None
     return 0.0 if seen.status is None or seen.status.wall_s is None else seen.status.wall_s
 
 
-def flags(found: Window, from_s: float, to_s: float) -> list[lanes.Mark]:
+def flags(found: PageContext, from_s: float, to_s: float) -> list[strip_chart.StripMark]:
     """The findings raised in a span, as marks on the axis of time."""
     return [
-        lanes.Mark(wall_s, texts.FINDINGS[change.finding].headline, change.severity.value)
+        strip_chart.StripMark(wall_s, texts.FINDINGS[change.finding].headline, change.severity.value)
         for wall_s, change in found.history.changes(from_s, to_s, limit=500)
         if change.change is ChangeKind.RAISED
     ]

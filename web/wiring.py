@@ -10,10 +10,15 @@ from typing import NamedTuple
 
 import msgspec
 
-from monitor.config import Unit
-from monitor.links import CHAIN
-from monitor.records import Finding, LinkState, LinkView, UnitStatus
-from monitor.words import texts
+from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.links import CHAIN
+from condenser_monitor.monitor.core.records import (
+    Finding,
+    LinkState,
+    LinkView,
+    UnitStatus,
+)
+from condenser_monitor.monitor.strings import texts
 
 LIVE, DEAD, UNKNOWN = LinkState.LIVE, LinkState.DEAD, LinkState.UNKNOWN
 
@@ -38,7 +43,7 @@ MARKS: dict[str, tuple[str, str]] = {
 }
 
 
-class Row(NamedTuple):
+class WiringRow(NamedTuple):
     """One link as people read it. `mark` is the tag that flags it, "" for none; `reading` may be empty too."""
 
     name: str
@@ -50,15 +55,15 @@ class Row(NamedTuple):
     mark: str
 
 
-def rows(status: UnitStatus) -> tuple[Row, ...]:
+def rows(status: UnitStatus) -> tuple[WiringRow, ...]:
     """The chain in its order, one row a link."""
     marked = marks(status)
     views = {view.name: view for view in status.links}
     return tuple(_row(views[link.name], status, marked.get(link.name, "")) for link in CHAIN if link.name in views)
 
 
-def _row(view: LinkView, status: UnitStatus, mark: str) -> Row:
-    return Row(
+def _row(view: LinkView, status: UnitStatus, mark: str) -> WiringRow:
+    return WiringRow(
         name=view.name,
         title=texts.LINKS[view.name].title,
         state=view.state,

@@ -10,9 +10,16 @@ from __future__ import annotations
 from math import pi, sqrt
 from typing import NamedTuple
 
-from hardware.circuits import parts
-from hardware.circuits import values as v
-from hardware.circuits.decks import NO_CHANGE, Change, deck, ohms, sine, steady_sine
+from condenser_monitor.hardware.circuits import parts
+from condenser_monitor.hardware.circuits import values as v
+from condenser_monitor.hardware.circuits.decks import (
+    NO_CHANGE,
+    Change,
+    deck,
+    ohms,
+    sine,
+    steady_sine,
+)
 
 # reference of the sense's parts: burden, the two clamps of each way, series, filter, bias divider
 _REFS = {

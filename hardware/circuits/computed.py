@@ -9,8 +9,8 @@ from __future__ import annotations
 from math import asin, cos, inf, log, pi, sin, sqrt
 from typing import NamedTuple
 
-from hardware.circuits import values as v
-from monitor import limits
+from condenser_monitor.hardware.circuits import values as v
+from condenser_monitor.monitor import limits
 
 LINE_HIGH_V = limits.LINE_NOMINAL_V.value * 1.10
 CONTROL_HIGH_V = limits.CONTROL_HIGH_V.value

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from math import exp, pi, sqrt
 
-from hardware.circuits import parts
+from condenser_monitor.hardware.circuits import parts
 
 Change = Mapping[str, float]
 NO_CHANGE: Change = {}

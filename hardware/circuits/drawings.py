@@ -11,8 +11,8 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal
 
-from hardware.boards import CHANNELS, MUXES
-from hardware.circuits import parts
+from condenser_monitor.hardware.boards import CHANNELS, MUXES
+from condenser_monitor.hardware.circuits import parts
 
 Point = tuple[float, float]
 HERE = Path(__file__).parent

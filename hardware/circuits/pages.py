@@ -12,11 +12,17 @@ from functools import partial
 from math import inf
 from pathlib import Path
 
-from hardware.boards import CHANNELS, MUXES, Channel
-from hardware.circuits import computed, heat, isolation, parts, tolerance
-from hardware.circuits import values as v
-from monitor.errors import ContractError
-from monitor.records import READINGS
+from condenser_monitor.hardware.boards import CHANNELS, MUXES, Channel
+from condenser_monitor.hardware.circuits import (
+    computed,
+    heat,
+    isolation,
+    parts,
+    tolerance,
+)
+from condenser_monitor.hardware.circuits import values as v
+from condenser_monitor.monitor.core.errors import ContractError
+from condenser_monitor.monitor.core.records import READINGS
 
 HERE = Path(__file__).parent
 PAGES = (*(HERE / f"{board}-board.md" for board in parts.BOARDS), HERE / "README.md", HERE.parent / "mounting.md")

@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from hardware.circuits import values as v
-from hardware.circuits.values import Value
-from monitor.errors import ContractError
+from condenser_monitor.hardware.circuits import values as v
+from condenser_monitor.hardware.circuits.values import Value
+from condenser_monitor.monitor.core.errors import ContractError
 
 
 class Part(NamedTuple):

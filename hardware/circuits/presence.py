@@ -10,9 +10,19 @@ from __future__ import annotations
 from math import log
 from typing import NamedTuple
 
-from hardware.circuits import parts
-from hardware.circuits import values as v
-from hardware.circuits.decks import NO_CHANGE, OPEN_OHM, Change, between, deck, led_model, ohms, sine, steady_sine
+from condenser_monitor.hardware.circuits import parts
+from condenser_monitor.hardware.circuits import values as v
+from condenser_monitor.hardware.circuits.decks import (
+    NO_CHANGE,
+    OPEN_OHM,
+    Change,
+    between,
+    deck,
+    led_model,
+    ohms,
+    sine,
+    steady_sine,
+)
 
 
 class Opto(NamedTuple):

@@ -12,7 +12,7 @@ import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
-from monitor.errors import ContractError
+from condenser_monitor.monitor.core.errors import ContractError
 
 PROGRAM = "ngspice"
 _MEASURED = re.compile(r"^\s*([a-z]\w*)\s*=\s*([-+]?\d[\d.]*(?:e[-+]?\d+)?)", re.MULTILINE)

@@ -16,11 +16,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from hardware import boards
-from hardware.circuits import values as v
-from hardware.circuits.values import Value
-from hardware.uncertainty import ratio_error
-from monitor import limits
+from condenser_monitor.hardware import boards
+from condenser_monitor.hardware.circuits import values as v
+from condenser_monitor.hardware.circuits.values import Value
+from condenser_monitor.hardware.uncertainty import ratio_error
+from condenser_monitor.monitor import limits
 
 Sample = Mapping[str, NDArray[np.float64]]
 Array = NDArray[np.float64]
@@ -81,7 +81,7 @@ CALL_BOX = {"series": v.CALL_SERIES, "zener": v.CALL_ZENER, "forward": v.ZENER_F
 LINE_BOX = {"series": v.LINE_SERIES, "shunt": v.LINE_SHUNT, **_PIN}
 
 
-class Channel(NamedTuple):
+class ToleranceChannel(NamedTuple):
     """A presence channel's own arithmetic: peak volts at which its opto begins to conduct, and the diode's current."""
 
     floor: Callable[[Sample], Array]
@@ -106,18 +106,18 @@ def _led_line(volts: Array, s: Sample) -> Array:
 
 
 LED_DIM_V = v.LED_SLOPE_V.nominal * log(1e-3 / v.LED_DIM_A.nominal)  # less than at 1 mA
-CALL = Channel(lambda s: s["zener"] + s["forward"] + s["led"], _led_24v, 30.0)
-LINE = Channel(
+CALL = ToleranceChannel(lambda s: s["zener"] + s["forward"] + s["led"], _led_24v, 30.0)
+LINE = ToleranceChannel(
     lambda s: (s["led"] - LED_DIM_V) * (1 + v.LINE_SERIES_COUNT * s["series"] / s["shunt"]), _led_line, 264.0
 )
 
 
-def _conducts(channel: Channel, peak: Array, s: Sample) -> Array:
+def _conducts(channel: ToleranceChannel, peak: Array, s: Sample) -> Array:
     """The angle at which the opto begins to conduct; a right angle where it never does."""
     return np.arcsin(np.minimum(1.0, channel.floor(s) / np.maximum(peak, 1e-9)))
 
 
-def _half_wave(channel: Channel, peak: Array, s: Sample, *, start_v: Array, phase: Array, hz: float) -> Array:
+def _half_wave(channel: ToleranceChannel, peak: Array, s: Sample, *, start_v: Array, phase: Array, hz: float) -> Array:
     """The hold capacitor's voltage half a wave after it stood at `start_v`; explicit steps, saturating at the opto."""
     step = 1 / (2 * hz * _STEPS)
     pulled = s["pull"] * (s["pi"] + v.PIN_SERIES.nominal) / (s["pull"] + s["pi"] + v.PIN_SERIES.nominal)
@@ -146,7 +146,7 @@ def _bisect(seen: Callable[[Array], NDArray[np.bool_]], count: int, high: float)
     return top
 
 
-def sees_from(channel: Channel, s: Sample, hz: float = 50) -> Array:
+def sees_from(channel: ToleranceChannel, s: Sample, hz: float = 50) -> Array:
     """The least RMS voltage that holds the pin surely low.
 
     The pin is highest as the opto begins to conduct: if it comes back there no higher than it stood, it never rises.
@@ -161,7 +161,7 @@ def sees_from(channel: Channel, s: Sample, hz: float = 50) -> Array:
     return _bisect(held, len(limit), channel.most_v)
 
 
-def ignores_to(channel: Channel, s: Sample, hz: float = 60) -> Array:
+def ignores_to(channel: ToleranceChannel, s: Sample, hz: float = 60) -> Array:
     """The greatest RMS voltage that leaves the pin surely high; the pin is lowest as the opto stops conducting."""
     limit = np.full(len(s["pull"]), v.PIN_HIGH_V.nominal)
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from monitor.commands import shared
-from monitor.fleet import arguments
+from condenser_monitor.monitor.commands import shared
+from condenser_monitor.monitor.fleet import arguments
 
 
 def add(command: shared.Command) -> None:
@@ -20,8 +20,8 @@ def _none(args: argparse.Namespace) -> int:
 
 
 def _page(settings: Any) -> None:
-    from monitor.fleet import commands
-    from web.fleet.app import create_app
+    from condenser_monitor.monitor.fleet import commands
+    from condenser_monitor.web.fleet.app import create_app
 
     app = create_app(settings, commands.opened(settings))
     shared.serve_until_interrupted(app, settings.pages, "the fleet's pages are at")

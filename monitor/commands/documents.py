@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from monitor.commands import shared
+from condenser_monitor.monitor.commands import shared
 
 SHELLS = ("bash", "zsh", "fish")
 
@@ -19,16 +19,16 @@ def add(command: shared.Command) -> None:
 
 
 def _asyncapi(args: argparse.Namespace) -> int:
-    from monitor.outlets.asyncapi import text
+    from condenser_monitor.monitor.publishers.asyncapi import text
 
     print(text(shared.site(args)))
     return 0
 
 
 def _completion(args: argparse.Namespace) -> int:
-    from monitor.cli import parser
-    from monitor.terminal.completion import script
-    from sim import scenario
+    from condenser_monitor.monitor.cli import parser
+    from condenser_monitor.monitor.terminal.completion import script
+    from condenser_monitor.sim import scenario
 
     print(script(parser(), args.shell, scenario.names()))
     return 0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from monitor.commands import shared
+from condenser_monitor.monitor.commands import shared
 
 
 def add(command: shared.Command) -> None:
@@ -15,15 +15,15 @@ def add(command: shared.Command) -> None:
 
 
 def _run(args: argparse.Namespace) -> int:
-    from monitor.history.file import History
-    from monitor.outlets.mqtt import MqttOutlet
-    from monitor.outlets.phone import PhoneOutlet
-    from monitor.service import Service, run_until_signal
+    from condenser_monitor.monitor.publishers.broker import BrokerPublisher
+    from condenser_monitor.monitor.publishers.phone import PhonePublisher
+    from condenser_monitor.monitor.service.run_loop import Service, run_until_signal
+    from condenser_monitor.monitor.storage.file import History
 
     settings = shared.site(args)
-    outlets: list[Any] = [MqttOutlet(settings)] if settings.mqtt.host else []
+    outlets: list[Any] = [BrokerPublisher(settings)] if settings.mqtt.host else []
     if settings.notify.urls or settings.notify.urls_file:
-        outlets.append(PhoneOutlet(settings))
+        outlets.append(PhonePublisher(settings))
     history = History(settings.history.file, owner=True, keep=settings.history)
     boards, uncertainty = shared.boards(settings), shared.uncertainty(settings)
     run_until_signal(Service(settings, boards, history, outlets, uncertainty=uncertainty))
@@ -31,7 +31,7 @@ def _run(args: argparse.Namespace) -> int:
 
 
 def _page(args: argparse.Namespace) -> int:
-    from web.app import create_app
+    from condenser_monitor.web.app import create_app
 
     settings = shared.site(args)
     shared.serve_until_interrupted(create_app(settings.history.file, settings), settings.web, "the page is at")

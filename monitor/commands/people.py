@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 import sys
 
-from monitor.commands import shared
-from monitor.errors import CommandError
+from condenser_monitor.monitor.commands import shared
+from condenser_monitor.monitor.core.errors import CommandError
 
 
 def add(command: shared.Command) -> None:
@@ -44,8 +44,13 @@ def add(command: shared.Command) -> None:
 def _share(args: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.report.share import Shares, end, give, tell
-    from monitor.service import wall_clock
+    from condenser_monitor.monitor.report.share import (
+        Shares,
+        end,
+        give,
+        tell,
+    )
+    from condenser_monitor.monitor.service.run_loop import wall_clock
 
     shares, now_s = Shares(Path(shared.site(args).history.file)), wall_clock()
     if now_s is None:
@@ -58,20 +63,20 @@ def _share(args: argparse.Namespace) -> int:
 
 
 def _renew(args: argparse.Namespace) -> int:
-    from monitor.history.wishes import renew
+    from condenser_monitor.monitor.storage.request_queue import renew
 
     with shared.history(shared.site(args)) as history:
         return renew(history, args.part, args.by, print)
 
 
 def _phone(args: argparse.Namespace) -> int:
-    from monitor.outlets.phone import try_phones
+    from condenser_monitor.monitor.publishers.phone import try_phones
 
     return try_phones(shared.site(args), print)
 
 
 def _status(args: argparse.Namespace) -> int:
-    from monitor.terminal.say import status
+    from condenser_monitor.monitor.terminal.say import status
 
     settings = shared.site(args)
     with shared.history(settings) as history:
@@ -79,7 +84,7 @@ def _status(args: argparse.Namespace) -> int:
 
 
 def _watch(args: argparse.Namespace) -> int:
-    from monitor.terminal.say import watch
+    from condenser_monitor.monitor.terminal.say import watch
 
     settings = shared.site(args)
     with shared.history(settings) as history:
@@ -87,7 +92,7 @@ def _watch(args: argparse.Namespace) -> int:
 
 
 def _report(args: argparse.Namespace) -> int:
-    from monitor.report.write import write_report
+    from condenser_monitor.monitor.report.write import write_report
 
     settings = shared.site(args)
     with shared.history(settings) as history:
@@ -95,13 +100,13 @@ def _report(args: argparse.Namespace) -> int:
 
 
 def _explain(args: argparse.Namespace) -> int:
-    from monitor.terminal.say import explained
+    from condenser_monitor.monitor.terminal.say import explained
 
     return explained(args.name, shared.site(args).unit, sys.stdout)
 
 
 def _diagnose(args: argparse.Namespace) -> int:
-    from monitor.terminal.say import diagnose
+    from condenser_monitor.monitor.terminal.say import diagnose
 
     settings = shared.site(args)
     words = [word for word in (args.about, *args.readings) if word is not None]

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from monitor.commands import shared
-from monitor.errors import CommandError
+from condenser_monitor.monitor.commands import shared
+from condenser_monitor.monitor.core.errors import CommandError
 
 if TYPE_CHECKING:
-    from monitor.recording import Reader
+    from condenser_monitor.monitor.recording.csv_file import Reader
 
 
 def add(command: shared.Command) -> None:
@@ -28,9 +28,9 @@ def add(command: shared.Command) -> None:
 
 
 def _replay(args: argparse.Namespace) -> int:
-    from monitor.records import Change
-    from monitor.replay import Replay
-    from monitor.terminal.text import change_line
+    from condenser_monitor.monitor.core.records import Change
+    from condenser_monitor.monitor.recording.replay import Replay
+    from condenser_monitor.monitor.terminal.text import change_line
 
     replay = Replay(args.recording, shared.site(args), strict=args.strict)
     encode = msgspec.json.Encoder().encode
@@ -54,8 +54,8 @@ def _refused(reader: Reader) -> int:
 def _record(args: argparse.Namespace) -> int:
     import time
 
-    from monitor.recording import Writer
-    from monitor.service import wall_clock
+    from condenser_monitor.monitor.recording.csv_file import RecordingWriter
+    from condenser_monitor.monitor.service.run_loop import wall_clock
 
     settings = shared.site(args)
     boards = shared.boards(settings)
@@ -63,7 +63,7 @@ def _record(args: argparse.Namespace) -> int:
     end_s = float("inf") if args.seconds is None else args.seconds
     try:
         with open(args.recording, "x", encoding="utf-8") as file:
-            writer = Writer(file, settings.fitted, wall_s)
+            writer = RecordingWriter(file, settings.fitted, wall_s)
             began_s = time.monotonic()
             due_s = 0.0
             with suppress(KeyboardInterrupt):

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from monitor.commands import shared
+from condenser_monitor.monitor.commands import shared
 
 
 def add(command: shared.Command) -> None:
@@ -51,12 +51,12 @@ def _in_software(parser: argparse.ArgumentParser) -> None:
 
 
 def _commission(args: argparse.Namespace) -> int:
-    from hardware import commission, talks
-    from monitor.service import wall_clock
+    from condenser_monitor.hardware import commission, wizard
+    from condenser_monitor.monitor.service.run_loop import wall_clock
 
     place = shared.calibrations(shared.site(args))
     with _visited(args, trimmed=True) as (settings, boards, answer, visit):
-        record = talks.walk(
+        record = wizard.walk(
             settings,
             boards,
             _say,
@@ -76,13 +76,13 @@ def _commission(args: argparse.Namespace) -> int:
 
 
 def _calibrate(args: argparse.Namespace) -> int:
-    from hardware import calibration, talks
-    from monitor.service import wall_clock
+    from condenser_monitor.hardware import calibration, wizard
+    from condenser_monitor.monitor.service.run_loop import wall_clock
 
     place = shared.calibrations(shared.site(args))
     share = args.meter_error
     with _visited(args, trimmed=False) as (settings, boards, answer, visit):
-        row = talks.compare(
+        row = wizard.compare(
             settings,
             boards,
             args.reading,
@@ -114,10 +114,10 @@ def _visited(args: argparse.Namespace, *, trimmed: bool) -> Iterator[tuple[Any, 
         finally:
             boards.close()
         return
-    from sim.visit import Visit, unit_named, wiring_named
+    from condenser_monitor.sim.visit import SimulatedVisit, unit_named, wiring_named
 
     unit = unit_named(args.simulated)
-    visit = Visit(unit, wiring_named(args.mistake))
+    visit = SimulatedVisit(unit, wiring_named(args.mistake))
     try:
         yield visit.settings, visit.boards, _line, visit
     finally:
@@ -125,7 +125,7 @@ def _visited(args: argparse.Namespace, *, trimmed: bool) -> Iterator[tuple[Any, 
 
 
 def _in_force(place: Path) -> Mapping[str, Any]:
-    from hardware.calibration import in_force, load
+    from condenser_monitor.hardware.calibration import in_force, load
 
     return in_force(load(place))
 

@@ -9,7 +9,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Protocol
 
-from monitor.errors import CommandError, shown
+from condenser_monitor.monitor.core.errors import CommandError, shown
 
 _LINE_MOST = 4000  # characters of a line on stderr
 # The extra that brings a package, by the name it is imported by; a test holds this to pyproject.toml.
@@ -47,23 +47,23 @@ def not_installed(error: ModuleNotFoundError) -> CommandError | None:
 
 def site(args: argparse.Namespace) -> Any:
     """The settings of `--site`; the defaults without it."""
-    from monitor.config import Settings, load
+    from condenser_monitor.monitor.core.config import Settings, load
 
     return Settings() if args.site is None else load(args.site)
 
 
 def history(settings: Any) -> Any:
     """The kept history, to read and to make requests; the monitor itself owns it."""
-    from monitor.history.file import History
+    from condenser_monitor.monitor.storage.file import History
 
     return History(settings.history.file, keep=settings.history)
 
 
 def boards(settings: Any, *, trimmed: bool = True) -> Any:
     """The real boards, with the kept trims."""
-    from hardware.boards import Boards
-    from hardware.calibration import load, trims
-    from monitor.service import wall_clock
+    from condenser_monitor.hardware.boards import Boards
+    from condenser_monitor.hardware.calibration import load, trims
+    from condenser_monitor.monitor.service.run_loop import wall_clock
 
     kept = trims(load(calibrations(settings))) if trimmed else {}
     return Boards(settings, wall=wall_clock, trims=kept)
@@ -71,8 +71,8 @@ def boards(settings: Any, *, trimmed: bool = True) -> Any:
 
 def uncertainty(settings: Any) -> Callable[[str, float], float]:
     """The uncertainty of a reading at a value, with the kept calibrations."""
-    from hardware.calibration import load
-    from hardware.uncertainty import by_reading
+    from condenser_monitor.hardware.calibration import load
+    from condenser_monitor.hardware.uncertainty import by_reading
 
     return by_reading(load(calibrations(settings)))
 
@@ -96,7 +96,7 @@ def until_interrupted(wait: Callable[[], object]) -> None:
 
 def serve_until_interrupted(app: Any, place: Any, words: str) -> None:
     """Serve an application at `place` (its `host` and `port`), say where, and go on until Ctrl-C or SIGTERM."""
-    from web.serve import serve
+    from condenser_monitor.web.serve import serve
 
     with serve(app, place.host, place.port) as page:
         say(f"{words} {page.url}")

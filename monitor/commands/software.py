@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Sequence
 from typing import Any
 
-from monitor.commands import shared
+from condenser_monitor.monitor.commands import shared
 
 
 def add(command: shared.Command) -> None:
@@ -57,9 +57,9 @@ def add(command: shared.Command) -> None:
 
 
 def _demo(args: argparse.Namespace) -> int:
-    from sim.demo import Demo
-    from sim.simulate import check_speed
-    from web.serve import check_address
+    from condenser_monitor.sim.demo import Demo
+    from condenser_monitor.sim.simulate import check_speed
+    from condenser_monitor.web.serve import check_address
 
     check_speed(args.speed)
     check_address("127.0.0.1", args.port)
@@ -69,9 +69,9 @@ def _demo(args: argparse.Namespace) -> int:
 
 
 def _workbench(args: argparse.Namespace) -> int:
-    from sim.demo import Demo
-    from sim.workbench import scenario_for_bench, workbench
-    from web.serve import check_address
+    from condenser_monitor.sim.demo import Demo
+    from condenser_monitor.sim.workbench import scenario_for_bench, workbench
+    from condenser_monitor.web.serve import check_address
 
     check_address("127.0.0.1", args.port)
     with Demo(speed=args.speed, say=shared.say, before_s=0.0, played=scenario_for_bench()) as demo:
@@ -81,8 +81,8 @@ def _workbench(args: argparse.Namespace) -> int:
 def _play(demo: Any, port: int, blueprints: Sequence[Any]) -> int:
     import threading
 
-    from web.app import create_app
-    from web.serve import serve
+    from condenser_monitor.web.app import create_app
+    from condenser_monitor.web.serve import serve
 
     app = create_app(demo.history_path, demo.settings)
     for blueprint in blueprints:
@@ -101,8 +101,8 @@ def _play(demo: Any, port: int, blueprints: Sequence[Any]) -> int:
 
 
 def _simulate(args: argparse.Namespace) -> int:
-    from monitor.terminal.text import change_line
-    from sim import scenario, simulate
+    from condenser_monitor.monitor.terminal.text import change_line
+    from condenser_monitor.sim import scenario, simulate
 
     outcome = simulate.run(
         scenario.load(args.scenario),
@@ -122,7 +122,7 @@ def _simulate(args: argparse.Namespace) -> int:
 
 
 def _accuracy(args: argparse.Namespace) -> int:
-    from sim import bench_pages
+    from condenser_monitor.sim import bench_pages
 
     if args.again is not None:
         return 0 if bench_pages.again(args.again, print) else 1
@@ -135,15 +135,15 @@ def _accuracy(args: argparse.Namespace) -> int:
 def _season(args: argparse.Namespace) -> int:
     from functools import partial
 
-    from sim import season, season_broker
+    from condenser_monitor.sim import season, season_broker
 
     def units() -> Any:
         return season.fleet(args.units, seed=args.seed, days=args.days, weather_file=args.weather)
 
     work: Any
     if args.fleet is not None:
-        from monitor.fleet import setup
-        from sim import season_fleet
+        from condenser_monitor.monitor.fleet import setup
+        from condenser_monitor.sim import season_fleet
 
         office = setup.load(args.fleet)
         shared.say(f"{season_fleet.enroll_units(office, units(), args.folder)} units enrolled")

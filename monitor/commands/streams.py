@@ -8,7 +8,7 @@ import sys
 import traceback
 from contextlib import suppress
 
-from monitor.errors import shown
+from condenser_monitor.monitor.core.errors import shown
 
 _FRAMES = 6  # of the innermost calls, in what is said of a fault
 

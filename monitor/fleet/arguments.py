@@ -10,7 +10,7 @@ import sys
 from collections.abc import Callable
 from typing import Any
 
-from monitor.errors import CommandError
+from condenser_monitor.monitor.core.errors import CommandError
 
 Page = Callable[[Any], None]  # serves the pages for fleet settings until interrupted
 Run = Callable[[Any, argparse.Namespace], str]
@@ -101,20 +101,20 @@ def _people(command: Add) -> None:
 
 
 def _commands() -> Any:
-    from monitor.fleet import commands  # noqa: PLC0415 - the database layer is large
+    from condenser_monitor.monitor.fleet import commands  # noqa: PLC0415 - the database layer is large
 
     return commands
 
 
 def _begin(args: argparse.Namespace) -> int:
-    from monitor.fleet import begin  # noqa: PLC0415
+    from condenser_monitor.monitor.fleet import init  # noqa: PLC0415
 
-    print(begin.begin(args.folder, host=args.host, tls=args.tls))
+    print(init.begin(args.folder, host=args.host, tls=args.tls))
     return 0
 
 
 def _run(run: Run, args: argparse.Namespace) -> int:
-    from monitor.fleet.setup import load  # noqa: PLC0415
+    from condenser_monitor.monitor.fleet.setup import load  # noqa: PLC0415
 
     if args.fleet is None:
         raise CommandError("--fleet", "nothing", "a fleet file; `condenser-monitor fleet begin FOLDER` makes one")

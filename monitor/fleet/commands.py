@@ -17,17 +17,24 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
-from monitor import config
-from monitor.errors import CommandError
-from monitor.fleet import enroll, move, people, queries, retention, roster
-from monitor.fleet.ingest import Worker
-from monitor.fleet.people import Role
-from monitor.fleet.session import Session
-from monitor.fleet.setup import FleetSettings
-from monitor.fleet.store import Store
-from monitor.fleet.tables import sites
-from monitor.limits import FLEET
-from monitor.private_file import write_private
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.fleet import (
+    copy_database,
+    enroll,
+    people,
+    queries,
+    retention,
+)
+from condenser_monitor.monitor.fleet import customers as customer_list
+from condenser_monitor.monitor.fleet.ingest import Worker
+from condenser_monitor.monitor.fleet.people import Role
+from condenser_monitor.monitor.fleet.session import IngestSession
+from condenser_monitor.monitor.fleet.setup import FleetSettings
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import sites
+from condenser_monitor.monitor.limits import FLEET
+from condenser_monitor.monitor.private_file import write_private
 
 SHELL = "the command line"
 _ALIVE_S = 4 * FLEET["beat_s"].value
@@ -51,7 +58,7 @@ def migrate(settings: FleetSettings) -> str:
 def ingest(settings: FleetSettings) -> None:
     """Work as one ingest process until SIGTERM or SIGINT; what is worth knowing goes to standard error."""
     logging.basicConfig(format="%(message)s", stream=sys.stderr)
-    logging.getLogger("monitor.fleet").setLevel(logging.INFO)
+    logging.getLogger("condenser_monitor.monitor.fleet").setLevel(logging.INFO)
     stops: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda got, _frame: stops.append(got))
@@ -62,7 +69,7 @@ def enroll_site(settings: FleetSettings, site: str, *, to: str = "", **about: An
     """Enrol a site; what to put on its Pi, or with `to` where that has been written. Columns of `sites` may be given
     by name; empty ones are left out."""
     store = opened(settings)
-    kept = roster.checked(about)
+    kept = customer_list.checked(about)
     made = enroll.enroll(store, site, broker=settings.broker, by=_who(), now=time.time(), **kept)
     return _handed_out(settings, store, made, to)
 
@@ -77,8 +84,8 @@ def renew_site(settings: FleetSettings, site: str, *, to: str = "") -> str:
 def customers(settings: FleetSettings, file: str, *, to: str) -> str:
     """Take over a list of customers (CSV): new sites are enrolled, what is known of the others is changed."""
     store = opened(settings)
-    rows = roster.read(Path(file))
-    made, changed = roster.take(store, rows, broker=settings.broker, by=_who(), now=time.time())
+    rows = customer_list.read(Path(file))
+    made, changed = customer_list.take(store, rows, broker=settings.broker, by=_who(), now=time.time())
     for one in made:
         _written(settings, one, Path(to))
     said = f"; {to} holds what belongs on their Pis" if made else ""
@@ -87,7 +94,7 @@ def customers(settings: FleetSettings, file: str, *, to: str) -> str:
 
 def copy_from(settings: FleetSettings, url: str) -> str:
     """Take over everything from another database."""
-    copied = move.copy(Store(url), opened(settings))
+    copied = copy_database.copy(Store(url), opened(settings))
     return ", ".join(f"{table}: {count}" for table, count in copied.items() if count)
 
 
@@ -98,7 +105,7 @@ def check(settings: FleetSettings) -> str:
         count = connection.scalar(sa.select(sa.func.count()).select_from(sites).where(sites.c.revoked_at.is_(None)))
         working = [row for row in queries.workers(connection) if now - row.used_at < _ALIVE_S]
         holes, asides = queries.holes(connection), len(queries.asides(connection))
-    Session(settings.broker, f"condenser-fleet-check-{os.getpid()}").end()
+    IngestSession(settings.broker, f"condenser-fleet-check-{os.getpid()}").end()
     broker = settings.broker
     return "\n".join(
         (

@@ -19,16 +19,16 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
-from monitor import foreign
-from monitor.config import ID_PATTERN
-from monitor.errors import CommandError
-from monitor.fleet.messages import READERS
-from monitor.fleet.people import note
-from monitor.fleet.setup import Broker
-from monitor.fleet.store import Store
-from monitor.fleet.tables import settings, sites, state
-from monitor.outlets.messages import ROOT
-from monitor.private_file import write_private
+from condenser_monitor.monitor.core import untrusted_input
+from condenser_monitor.monitor.core.config import ID_PATTERN
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.fleet.messages import READERS
+from condenser_monitor.monitor.fleet.people import note
+from condenser_monitor.monitor.fleet.setup import Broker
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import settings, sites, state
+from condenser_monitor.monitor.private_file import write_private
+from condenser_monitor.monitor.publishers.messages import ROOT
 
 FLEET_USER = "fleet_ingest"  # the underscore keeps it out of reach of any site's name
 SITE_WRITES = (*READERS, "readings")
@@ -195,7 +195,7 @@ def write_broker_files(store: Store, directory: Path, broker_pid: int | None = N
 def reload_broker(pid_file: str) -> str:
     """Have the broker read its files again; what came of it, in words."""
     try:
-        pid = int(foreign.read_text(pid_file, _PID_BYTES_MOST))
+        pid = int(untrusted_input.read_text(pid_file, _PID_BYTES_MOST))
         if pid <= 1:  # for the system 0 and below mean many processes at once
             raise ValueError(f"{pid} in {pid_file}")
         os.kill(pid, signal.SIGHUP)

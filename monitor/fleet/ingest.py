@@ -17,17 +17,17 @@ from functools import partial
 from types import TracebackType
 from typing import NamedTuple
 
-from monitor.errors import BrokerError, DatabaseError
-from monitor.fleet import asking, retention
-from monitor.fleet.fold import Writes
-from monitor.fleet.messages import Aside, Message, read
-from monitor.fleet.session import Session
-from monitor.fleet.setup import FleetSettings
-from monitor.fleet.slots import FIRST, Slots
-from monitor.fleet.store import Store
-from monitor.fleet.writer import Writer, writer
-from monitor.limits import FLEET
-from monitor.outlets.messages import topic
+from condenser_monitor.monitor.core.errors import BrokerError, DatabaseError
+from condenser_monitor.monitor.fleet import resend, retention
+from condenser_monitor.monitor.fleet.messages import Aside, SiteMessage, read
+from condenser_monitor.monitor.fleet.reducer import Writes
+from condenser_monitor.monitor.fleet.session import IngestSession
+from condenser_monitor.monitor.fleet.setup import FleetSettings
+from condenser_monitor.monitor.fleet.slots import FIRST, Slots
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.writer import IngestWriter, writer
+from condenser_monitor.monitor.limits import FLEET
+from condenser_monitor.monitor.publishers.messages import topic
 
 SHARED = ("events", "cycles", "unit", "answers")
 _GROUP = "condenser-fleet"
@@ -39,8 +39,8 @@ _log = logging.getLogger(__name__)
 class Due(NamedTuple):
     """A message in hand: what it says, and what to acknowledge when it has been committed."""
 
-    said: Message | Aside
-    session: Session
+    said: SiteMessage | Aside
+    session: IngestSession
     mid: int
 
 
@@ -57,7 +57,7 @@ class Worker:
         """Work until `stopped()`; never ends for a broker or a database that fails."""
         while not stopped():
             try:
-                with Life(self) as life:
+                with WorkerSession(self) as life:
                     self.listening = True
                     _log.info("takes in messages as worker %d", life.slot + 1)
                     while not stopped():
@@ -76,13 +76,13 @@ class Worker:
         self.counts["aside"] += len(writes.asides)
 
 
-class Life:
+class WorkerSession:
     """A worker between two failures: its slots, its sessions, one batch being collected and one being written."""
 
     def __init__(self, worker: Worker) -> None:
         self._worker, self._wall = worker, worker.wall
-        self._writer: Writer = writer(worker.store)
-        self._sessions: dict[int, Session] = {}
+        self._writer: IngestWriter = writer(worker.store)
+        self._sessions: dict[int, IngestSession] = {}
         self._draining: set[int] = set()
         self._batch: list[Due] = []
         self._writing: list[Due] = []
@@ -99,7 +99,7 @@ class Life:
             self.close()
             raise
 
-    def __enter__(self) -> Life:
+    def __enter__(self) -> WorkerSession:
         return self
 
     def __exit__(
@@ -176,8 +176,8 @@ class Life:
 
     # ------------------------------------------------------------ sessions
 
-    def _open(self, slot: int) -> Session:
-        session = Session(self._worker.settings.broker, f"{_GROUP}-{slot}")
+    def _open(self, slot: int) -> IngestSession:
+        session = IngestSession(self._worker.settings.broker, f"{_GROUP}-{slot}")
         try:
             session.subscribe(*(f"$share/{_GROUP}/{topic('+', name)}" for name in SHARED))
             if slot == FIRST:
@@ -200,7 +200,7 @@ class Life:
                 self._drain(self._own)
                 self._own = slot
             else:
-                self._sessions[slot] = Session(self._worker.settings.broker, f"{_GROUP}-{slot}")
+                self._sessions[slot] = IngestSession(self._worker.settings.broker, f"{_GROUP}-{slot}")
                 self._drain(slot)
 
     def _drain(self, slot: int) -> None:
@@ -234,16 +234,16 @@ class Life:
         if self._own != FIRST:
             return
         delivered, self._delivered = self._delivered, []
-        asking.sent(self._worker.store, delivered, now)
+        resend.sent(self._worker.store, delivered, now)
         self._sending -= set(delivered)
-        for wish in asking.unsent(self._worker.store, self._sending):
+        for wish in resend.unsent(self._worker.store, self._sending):
             self._sending.add(wish.id)
             self._sessions[FIRST].publish(wish.topic, wish.payload, partial(self._delivered.append, wish.id))
 
     def _sweep(self, now: float) -> None:
         self._due["sweep"] = now + _N["sweep_s"]
         if self._own == FIRST:
-            asking.sweep(self._writer, now)
+            resend.sweep(self._writer, now)
 
     def _tidy(self, now: float) -> None:
         self._due["tidy"] = now + _DAY_S

@@ -1,6 +1,6 @@
 """What comes from the broker, checked and typed as far as the fleet reads it; what cannot be used, with the reason.
 
-The messages themselves are described in monitor/outlets/messages.py.
+The messages themselves are described in monitor/publishers/messages.py.
 `read` never raises for what a site sent: a message is one of the records below, or `Aside` with the reason in plain
 words. Unknown keys are let through, so a newer monitor can say more than this fleet knows. Pure: the instant of
 receipt comes with the message.
@@ -13,10 +13,17 @@ from typing import Annotated, Any
 
 import msgspec
 
-from monitor.config import ID_PATTERN
-from monitor.limits import FLEET
-from monitor.outlets.messages import CHANNELS, OFFLINE, ONLINE, ROOT, Id, id_origin
-from monitor.records import AlertState, ChangeKind, Severity
+from condenser_monitor.monitor.core.config import ID_PATTERN
+from condenser_monitor.monitor.core.records import AlertState, ChangeKind, Severity
+from condenser_monitor.monitor.limits import FLEET
+from condenser_monitor.monitor.publishers.messages import (
+    CHANNELS,
+    OFFLINE,
+    ONLINE,
+    ROOT,
+    Id,
+    id_origin,
+)
 
 TOP_SEQ = 2**40  # a number no site reaches by counting; above it the counter is broken
 PAYLOAD_MOST = int(FLEET["payload_most"].value)
@@ -50,7 +57,7 @@ class _Transient(msgspec.Struct, frozen=True):
 
 
 class CycleDone(msgspec.Struct, frozen=True, kw_only=True):
-    """One finished cooling cycle, numbered by the site; fields as in monitor.records.Cycle."""
+    """One finished cooling cycle, numbered by the site; fields as in monitor.core.records.Cycle."""
 
     id: Id
     seq: _Seq
@@ -114,7 +121,7 @@ class Online(msgspec.Struct, frozen=True):
 Body = Event | CycleDone | UnitNow | Answered | Online
 
 
-class Message(msgspec.Struct, frozen=True):
+class SiteMessage(msgspec.Struct, frozen=True):
     """A good message: whose, about what, received when, typed, and the text as it came."""
 
     site: str
@@ -164,7 +171,7 @@ NUMBERED = ("events", "cycles")
 assert READERS.keys() <= CHANNELS.keys()
 
 
-def read(topic: str, payload: bytes, received_at: float) -> Message | Aside:
+def read(topic: str, payload: bytes, received_at: float) -> SiteMessage | Aside:
     """One message from the broker, as a record or set aside."""
     site, name = _split(topic)
     try:
@@ -175,7 +182,7 @@ def read(topic: str, payload: bytes, received_at: float) -> Message | Aside:
         text = payload.decode()
         if "\x00" in text or "\\u0000" in text:
             raise ValueError("a NUL character, which no database text can hold")
-        return Message(site, name, received_at, READERS[name](text), text)
+        return SiteMessage(site, name, received_at, READERS[name](text), text)
     except (ValueError, RecursionError) as error:  # msgspec's errors and UnicodeDecodeError are ValueErrors
         return Aside(topic, received_at, str(error), payload[:PAYLOAD_MOST])
 
@@ -187,7 +194,7 @@ def _split(topic: str) -> tuple[str, str]:
 
 
 def origin(body: Event | CycleDone) -> str:
-    """What numbered it (monitor.outlets.messages.id_origin). A monitor whose disk was replaced counts from 1 again
+    """What numbered it (monitor.publishers.messages.id_origin). A monitor whose disk was replaced counts from 1 again
     under a new origin, and its new messages are not taken for old ones. Raises ValueError for an id without its
     number."""
     if not body.id.endswith(str(body.seq)):

@@ -17,10 +17,18 @@ import sqlalchemy as sa
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
-from monitor.errors import CommandError
-from monitor.fleet.store import Store
-from monitor.fleet.tables import audit, login_failures, sessions, settings, sites, users, visits
-from monitor.limits import FLEET
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import (
+    audit,
+    login_failures,
+    sessions,
+    settings,
+    sites,
+    users,
+    visits,
+)
+from condenser_monitor.monitor.limits import FLEET
 
 _IDLE_S, _MOST_S = FLEET["session_idle_s"].value, FLEET["session_most_s"].value
 _WINDOW_S = FLEET["login_window_s"].value
@@ -47,7 +55,7 @@ class Viewer(msgspec.Struct, frozen=True, kw_only=True):
     role: Role
 
 
-class Session(msgspec.Struct, frozen=True, kw_only=True):
+class OfficeSession(msgspec.Struct, frozen=True, kw_only=True):
     """A signed-in viewer and the token that each of their forms must carry."""
 
     viewer: Viewer
@@ -211,7 +219,7 @@ def _digest(token: str) -> str:
     return hashlib.sha256(token.encode()).hexdigest()
 
 
-def session(store: Store, token: str, now: float) -> Session | None:
+def session(store: Store, token: str, now: float) -> OfficeSession | None:
     """Who holds this token; None when it is unknown, has ended or its person was shut out."""
     columns = (users.c.id, users.c.login, users.c.name, users.c.role, sessions.c.form_token, sessions.c.used_at)
     query = sa.select(*columns).join(users).where(sessions.c.token_hash == _digest(token), users.c.active)
@@ -223,7 +231,7 @@ def session(store: Store, token: str, now: float) -> Session | None:
         with store.write() as connection:
             used = sa.update(sessions).where(sessions.c.token_hash == _digest(token))
             connection.execute(used.values(used_at=now))
-    return Session(
+    return OfficeSession(
         viewer=Viewer(id=row.id, login=row.login, name=row.name, role=Role(row.role)), form_token=row.form_token
     )
 

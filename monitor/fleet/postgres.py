@@ -12,15 +12,33 @@ from typing import Any, cast
 import psycopg
 import sqlalchemy as sa
 
-from monitor.errors import DatabaseError
-from monitor.fleet.fold import Day, SiteNow, Writes
-from monitor.fleet.messages import CycleDone, Event, Message, placed_at
-from monitor.fleet.retention import Month, ensure_months
-from monitor.fleet.standing import Standing
-from monitor.fleet.store import Store
-from monitor.fleet.tables import cycles, events, site_days, snapshots, state
-from monitor.fleet.tables import standing as standing_table
-from monitor.fleet.writer import DAY_FIELDS, STATE_FIELDS, Batch, Writer, site_now, state_row
+from condenser_monitor.monitor.core.errors import DatabaseError
+from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
+from condenser_monitor.monitor.fleet.messages import (
+    CycleDone,
+    Event,
+    SiteMessage,
+    placed_at,
+)
+from condenser_monitor.monitor.fleet.reducer import SiteNow, UnitDay, Writes
+from condenser_monitor.monitor.fleet.retention import Month, ensure_months
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import (
+    cycles,
+    events,
+    site_days,
+    snapshots,
+    state,
+)
+from condenser_monitor.monitor.fleet.tables import standing as standing_table
+from condenser_monitor.monitor.fleet.writer import (
+    DAY_FIELDS,
+    STATE_FIELDS,
+    Batch,
+    IngestWriter,
+    site_now,
+    state_row,
+)
 
 _TYPES: dict[type[Any], str] = {
     sa.Text: "text",
@@ -29,15 +47,15 @@ _TYPES: dict[type[Any], str] = {
     sa.Integer: "int4",
     sa.Boolean: "bool",
 }
-_STANDING_FIELDS = Standing.__struct_fields__
+_STANDING_FIELDS = ActiveAlerts.__struct_fields__
 _standing_values = attrgetter(*_STANDING_FIELDS)
 _day_values = attrgetter(*DAY_FIELDS)
 
 
-class PostgresWriter(Writer):
+class PostgresWriter(IngestWriter):
     """A Writer whose every step is one round trip, however many rows it takes."""
 
-    refused = (*Writer.refused, psycopg.DataError, psycopg.IntegrityError)
+    refused = (*IngestWriter.refused, psycopg.DataError, psycopg.IntegrityError)
 
     def __init__(self, store: Store) -> None:
         super().__init__(store)
@@ -66,7 +84,7 @@ class PostgresWriter(Writer):
 
     def _ready(self, batch: Batch) -> None:
         """Every month that these messages fall in has its partition."""
-        months = {Month.of(at) for message in batch if isinstance(message, Message) and (at := _filed_at(message))}
+        months = {Month.of(at) for message in batch if isinstance(message, SiteMessage) and (at := _filed_at(message))}
         if not months <= self._months:
             ensure_months(self.store, months)
             self._months |= months
@@ -74,20 +92,20 @@ class PostgresWriter(Writer):
     def lock_sites(self, connection: sa.Connection, names: Iterable[str]) -> list[SiteNow]:
         return [site_now(row) for row in _cursor(connection).execute(self._lock, [list(names)])]
 
-    def read_standing(self, connection: sa.Connection, site_ids: list[int]) -> list[Standing]:
+    def read_standing(self, connection: sa.Connection, site_ids: list[int]) -> list[ActiveAlerts]:
         if not site_ids:
             return []
         rows = _cursor(connection).execute(self._standing, [site_ids])
-        return [Standing(**dict(zip(_STANDING_FIELDS, row, strict=True))) for row in rows]
+        return [ActiveAlerts(**dict(zip(_STANDING_FIELDS, row, strict=True))) for row in rows]
 
     def add_rows(self, connection: sa.Connection, writes: Writes) -> None:
         _copy(connection, self._copy[events], events, writes.events)
         _copy(connection, self._copy[cycles], cycles, writes.cycles)
 
-    def put_standing(self, connection: sa.Connection, rows: list[Standing]) -> None:
+    def put_standing(self, connection: sa.Connection, rows: list[ActiveAlerts]) -> None:
         _arrays(connection, self._put_standing, [_standing_values(row) for row in rows])
 
-    def add_days(self, connection: sa.Connection, days: dict[tuple[int, str], Day]) -> None:
+    def add_days(self, connection: sa.Connection, days: dict[tuple[int, str], UnitDay]) -> None:
         _arrays(connection, self._add_days, [(*key, *_day_values(day)) for key, day in days.items()])
 
     def put_state(self, connection: sa.Connection, touched: list[SiteNow]) -> None:
@@ -97,7 +115,7 @@ class PostgresWriter(Writer):
         _arrays(connection, self._put_snapshots, list(bodies.items()))
 
 
-def _filed_at(message: Message) -> float | None:
+def _filed_at(message: SiteMessage) -> float | None:
     body = message.body
     if isinstance(body, Event):
         return placed_at(body.wall_s, message.received_at)

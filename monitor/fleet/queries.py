@@ -12,12 +12,13 @@ from typing import Any, Generic, NamedTuple, TypeVar
 import msgspec
 import sqlalchemy as sa
 
-from monitor.config import Unit
-from monitor.errors import CommandError
-from monitor.fleet import parts, triage
-from monitor.fleet.people import Viewer, visible
-from monitor.fleet.standing import Standing
-from monitor.fleet.tables import (
+from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import Severity
+from condenser_monitor.monitor.fleet import load_list, triage
+from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
+from condenser_monitor.monitor.fleet.people import Viewer, visible
+from condenser_monitor.monitor.fleet.tables import (
     asks,
     cycles,
     events,
@@ -30,9 +31,8 @@ from monitor.fleet.tables import (
     users,
     visits,
 )
-from monitor.fleet.tables import standing as standing_table
-from monitor.limits import FLEET
-from monitor.records import Severity
+from condenser_monitor.monitor.fleet.tables import standing as standing_table
+from condenser_monitor.monitor.limits import FLEET
 
 PAGE_ROWS = int(FLEET["page_rows"].value)
 _SILENT_S, _UNHEARD_S = FLEET["silent_s"].value, FLEET["unheard_s"].value
@@ -86,17 +86,17 @@ class Case(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def part(self) -> str:
         """The likely part."""
-        return parts.likely_part(self.suspects)
+        return load_list.likely_part(self.suspects)
 
     @property
     def load(self) -> tuple[str, ...]:
         """What to take along."""
-        return parts.loads(self.suspects, self.unit)[0]
+        return load_list.loads(self.suspects, self.unit)[0]
 
     @property
     def perhaps(self) -> tuple[str, ...]:
         """What is wanted besides, should it be none of the likeliest."""
-        return parts.loads(self.suspects, self.unit)[1]
+        return load_list.loads(self.suspects, self.unit)[1]
 
 
 def unit_of(stored: Mapping[str, Any] | None) -> Unit | None:
@@ -296,7 +296,7 @@ class SitePage(msgspec.Struct, frozen=True, kw_only=True):
     cycle: str | None
     hole_since: float | None
     snapshot: str | None
-    stands: tuple[Standing, ...]
+    stands: tuple[ActiveAlerts, ...]
     days: tuple[Any, ...]
     history: tuple[Any, ...]
     visits: tuple[Any, ...]
@@ -336,9 +336,9 @@ def site_id(connection: sa.Connection, viewer: Viewer, name: str) -> int:
     return int(found)
 
 
-def _stands(connection: sa.Connection, key: int) -> tuple[Standing, ...]:
+def _stands(connection: sa.Connection, key: int) -> tuple[ActiveAlerts, ...]:
     query = sa.select(standing_table).where(standing_table.c.site_id == key, standing_table.c.active)
-    found = [Standing(**row._mapping) for row in connection.execute(query)]
+    found = [ActiveAlerts(**row._mapping) for row in connection.execute(query)]
     return tuple(sorted(found, key=lambda row: (-int(triage.urgency(row.finding)), row.since_at)))
 
 

@@ -11,9 +11,17 @@ from typing import NamedTuple
 
 import sqlalchemy as sa
 
-from monitor.fleet.store import Store
-from monitor.fleet.tables import MONTHLY, asks, audit, login_failures, metadata, set_aside, site_days
-from monitor.limits import FLEET
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import (
+    MONTHLY,
+    asks,
+    audit,
+    login_failures,
+    metadata,
+    set_aside,
+    site_days,
+)
+from condenser_monitor.monitor.limits import FLEET
 
 DAY_S = 86400.0
 MONTHS_AHEAD = 2

@@ -13,26 +13,37 @@ from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
-from monitor import moments
-from monitor.errors import CommandError
-from monitor.fleet import triage
-from monitor.fleet.people import Viewer, visible
-from monitor.fleet.tables import events, site_days, sites, visits
-from monitor.fleet.visits import DONE, KINDS, day
-from monitor.report.blocks import Block, Document, Heading, Para, Table
-from monitor.words import texts
+from condenser_monitor.monitor.core import time_format
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.fleet import triage
+from condenser_monitor.monitor.fleet.people import Viewer, visible
+from condenser_monitor.monitor.fleet.tables import (
+    events,
+    site_days,
+    sites,
+    visits,
+)
+from condenser_monitor.monitor.fleet.visits import DONE, KINDS, day
+from condenser_monitor.monitor.report.blocks import (
+    Block,
+    Document,
+    Heading,
+    Para,
+    Table,
+)
+from condenser_monitor.monitor.strings import texts
 
 _DAYS_MOST = 366
 
 
-class Span(NamedTuple):
+class SeasonSpan(NamedTuple):
     """The days of a season."""
 
     from_day: str
     to_day: str
 
     @classmethod
-    def of(cls, from_day: str, to_day: str) -> Span:
+    def of(cls, from_day: str, to_day: str) -> SeasonSpan:
         """Raises CommandError for days that are none, the wrong way round or more than a year apart."""
         span = cls(day(from_day), day(to_day))
         length = (date.fromisoformat(span.to_day) - date.fromisoformat(span.from_day)).days + 1
@@ -41,7 +52,7 @@ class Span(NamedTuple):
         return span
 
     @classmethod
-    def this_year(cls, now: float) -> Span:
+    def this_year(cls, now: float) -> SeasonSpan:
         """From the first of January to today."""
         today = datetime.fromtimestamp(now, UTC).date()
         return cls(f"{today.year}-01-01", today.isoformat())
@@ -57,7 +68,7 @@ class Span(NamedTuple):
         return (datetime.fromisoformat(self.to_day).replace(tzinfo=UTC) + timedelta(days=1)).timestamp()
 
 
-class Sums(NamedTuple):
+class SeasonSums(NamedTuple):
     """What a season came to: counts, hours, the run-weighted running current, the hottest outdoor temperature."""
 
     days: int
@@ -76,22 +87,26 @@ class Trouble(NamedTuple):
     to_at: float | None
 
 
-_NOTHING = Sums(0, 0, 0, 0.0, None, None)
+_NOTHING = SeasonSums(0, 0, 0, 0.0, None, None)
 
 
-def _sums(connection: sa.Connection, span: Span, *where: sa.ColumnElement[bool]) -> dict[int, Sums]:
+def _sums(connection: sa.Connection, span: SeasonSpan, *where: sa.ColumnElement[bool]) -> dict[int, SeasonSums]:
     c = site_days.c
     total = [sa.func.sum(c[name]) for name in ("cycles", "starts", "run_s", "amp_s", "measured_s")]
     query = sa.select(c.site_id, sa.func.count(), *total, sa.func.max(c.outdoor_max_c)).group_by(c.site_id)
     query = query.where(c.day >= span.from_day, c.day <= span.to_day, *where)
     rows = connection.execute(query)
     return {
-        key: Sums(days, int(count), int(starts), run_s / 3600.0, amp_s / measured_s if measured_s else None, hottest)
+        key: SeasonSums(
+            days, int(count), int(starts), run_s / 3600.0, amp_s / measured_s if measured_s else None, hottest
+        )
         for key, days, count, starts, run_s, amp_s, measured_s, hottest in rows
     }
 
 
-def _steps(connection: sa.Connection, span: Span, *where: sa.ColumnElement[bool]) -> Iterator[tuple[int, list[Any]]]:
+def _steps(
+    connection: sa.Connection, span: SeasonSpan, *where: sa.ColumnElement[bool]
+) -> Iterator[tuple[int, list[Any]]]:
     """The changes of findings of each site within the span, in order."""
     c = events.c
     query = sa.select(c.site_id, c.at, c.finding, c.step).where(c.kind == "finding", c.step != "revised", *where)
@@ -107,7 +122,7 @@ def _steps(connection: sa.Connection, span: Span, *where: sa.ColumnElement[bool]
         yield key, rows
 
 
-def troubles(rows: Iterable[Any], span: Span) -> list[Trouble]:
+def troubles(rows: Iterable[Any], span: SeasonSpan) -> list[Trouble]:
     """Changes of one site as times that a finding stood, in order of their beginning. One cleared that was not seen to
     begin has stood since the season began; one that stood all through it, without a change, is not seen."""
     stood: dict[str, float] = {}
@@ -140,7 +155,7 @@ HEADER = (
 )
 
 
-def plan_csv(connection: sa.Connection, viewer: Viewer, span: Span, now: float) -> Iterator[str]:
+def plan_csv(connection: sa.Connection, viewer: Viewer, span: SeasonSpan, now: float) -> Iterator[str]:
     """The lines of the report, a header first; one line for each site that the viewer may see."""
     sums = _sums(connection, span)
     end_at = min(now, span.to_at)
@@ -157,7 +172,7 @@ def plan_csv(connection: sa.Connection, viewer: Viewer, span: Span, now: float) 
         yield _csv_line((*about, *numbers, *rest))
 
 
-def _visit_counts(connection: sa.Connection, span: Span) -> dict[int, int]:
+def _visit_counts(connection: sa.Connection, span: SeasonSpan) -> dict[int, int]:
     query = sa.select(visits.c.site_id, sa.func.count()).where(visits.c.status == DONE).group_by(visits.c.site_id)
     query = query.where(visits.c.done_at >= span.from_at, visits.c.done_at < span.to_at)
     return {row[0]: row[1] for row in connection.execute(query)}
@@ -190,7 +205,7 @@ def _is_number(text: str) -> bool:
 
 
 def customer_document(
-    connection: sa.Connection, viewer: Viewer, site: str, span: Span, *, company: str, scale: str, now: float
+    connection: sa.Connection, viewer: Viewer, site: str, span: SeasonSpan, *, company: str, scale: str, now: float
 ) -> Document | None:
     """What the season was like at one site, in a customer's words; None for a site that the viewer may not see."""
     row = connection.execute(sa.select(sites).where(sites.c.site == site, visible(viewer))).one_or_none()
@@ -211,12 +226,12 @@ def customer_document(
     return Document(f"Season report for {row.name}", f"{company}. Days and times are UTC.", tuple(blocks))
 
 
-def _visits_of(key: int, span: Span) -> sa.Select[Any]:
+def _visits_of(key: int, span: SeasonSpan) -> sa.Select[Any]:
     query = sa.select(visits).where(visits.c.site_id == key, visits.c.status == DONE).order_by(visits.c.done_at)
     return query.where(visits.c.done_at >= span.from_at, visits.c.done_at < span.to_at)
 
 
-def _sentence(total: Sums, found: list[Trouble], end_at: float) -> str:
+def _sentence(total: SeasonSums, found: list[Trouble], end_at: float) -> str:
     if not total.cycles:
         return "Nothing was recorded in this time: either no cooling was called for, or the monitor was not running."
     without = hours_without(found, end_at)
@@ -227,7 +242,7 @@ def _sentence(total: Sums, found: list[Trouble], end_at: float) -> str:
     return f"{ran} {lost}"
 
 
-def _figures(total: Sums, scale: str) -> list[Block]:
+def _figures(total: SeasonSums, scale: str) -> list[Block]:
     if not total.cycles:
         return []
     rows = [["Cooling runs", str(total.cycles)], ["Hours running", f"{total.run_h:.0f}"]]
@@ -235,7 +250,7 @@ def _figures(total: Sums, scale: str) -> list[Block]:
     if total.mean_a is not None:
         rows.append(["Mean running current of the compressor", f"{total.mean_a:.1f} A"])
     if total.hottest_c is not None:
-        rows.append(["Hottest air at the unit at the start of a run", moments.degrees(total.hottest_c, scale)])
+        rows.append(["Hottest air at the unit at the start of a run", time_format.degrees(total.hottest_c, scale)])
     return [Heading("In numbers"), Table(("", ""), rows, (0.6, 0.4), right=(1,))]
 
 
@@ -253,13 +268,13 @@ def _told(finding: str, times: list[Trouble], end_at: float) -> list[str]:
     headline = texts.FINDINGS[finding].headline if finding in texts.FINDINGS else finding
     stood_s = sum((end_at if one.to_at is None else one.to_at) - one.from_at for one in times)
     still = ", still stands" if any(one.to_at is None for one in times) else ""
-    return [headline, moments.day(times[0].from_at, UTC), str(len(times)), texts.span(stood_s) + still]
+    return [headline, time_format.day(times[0].from_at, UTC), str(len(times)), texts.span(stood_s) + still]
 
 
 def _visit_table(made: Iterable[Any]) -> list[Block]:
     rows = [
         [
-            moments.day(row.done_at, UTC),
+            time_format.day(row.done_at, UTC),
             KINDS[row.kind],
             ". ".join(part for part in (texts.capital(texts.suspect(row.was)) if row.was else "", row.note) if part),
             ", ".join(row.parts),

@@ -1,8 +1,8 @@
 """(edge) One durable session at the broker: MQTT 5, messages acknowledged by hand, turned by the caller's own loop.
 
-Unlike a site's outlet (monitor/outlets/mqtt.py) it must read as fast as the broker can send, and acknowledge only what
-the database has committed. It therefore uses paho's hooks for a foreign loop: `turn` reads whatever has arrived without
-a wait for each packet, and nothing happens between.
+Unlike a site's publisher (monitor/publishers/broker.py) it must read as fast as the broker can send, and acknowledge
+only what the database has committed. It therefore uses paho's hooks for a foreign loop: `turn` reads whatever has
+arrived without a wait for each packet, and nothing happens between.
 """
 
 from __future__ import annotations
@@ -19,11 +19,11 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from monitor.errors import BrokerError
-from monitor.fleet.gathered import GatheredClient
-from monitor.fleet.setup import Broker
-from monitor.limits import EDGE, FLEET
-from monitor.outlets.mqtt import read_password, session_id, tls_context
+from condenser_monitor.monitor.core.errors import BrokerError
+from condenser_monitor.monitor.fleet.buffered_client import GatheredClient
+from condenser_monitor.monitor.fleet.setup import Broker
+from condenser_monitor.monitor.limits import EDGE, FLEET
+from condenser_monitor.monitor.publishers.broker import read_password, session_id, tls_context
 
 _KEPT_S = int(FLEET["session_kept_s"].value)
 _IN_FLIGHT = int(FLEET["in_flight"].value)
@@ -39,7 +39,7 @@ class Arrived(NamedTuple):
     payload: bytes
 
 
-class Session:
+class IngestSession:
     """A connection under the lasting name `name`. Everything is called from one thread.
 
     `resumed` says whether the broker had kept the session. Raises BrokerError when the broker cannot be reached,

@@ -18,8 +18,8 @@ from pathlib import Path
 
 import msgspec
 
-from monitor import config
-from monitor.errors import SiteError
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.errors import SiteError
 
 
 class Database(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -17,10 +17,10 @@ from typing import IO
 
 import sqlalchemy as sa
 
-from monitor.errors import DatabaseError
-from monitor.fleet.store import Store
-from monitor.fleet.tables import slots
-from monitor.limits import FLEET
+from condenser_monitor.monitor.core.errors import DatabaseError
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import slots
+from condenser_monitor.monitor.limits import FLEET
 
 FIRST = 0  # the slot whose holder also does what one worker alone must do
 _MOST = int(FLEET["slots_most"].value)

@@ -20,7 +20,7 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import event
 
-from monitor.errors import CONTROLS, DatabaseError
+from condenser_monitor.monitor.core.errors import CONTROLS, DatabaseError
 
 _MIGRATIONS = Path(__file__).with_name("migrations")
 _POSTGRES = {"connect_timeout": 5, "tcp_user_timeout": 30_000}  # s, ms: a server that has vanished is noticed

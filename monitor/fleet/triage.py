@@ -9,7 +9,7 @@ from __future__ import annotations
 from enum import IntEnum
 from typing import NamedTuple
 
-from monitor.limits import FLEET_HEAT_C
+from condenser_monitor.monitor.limits import FLEET_HEAT_C
 
 
 class Cooling(IntEnum):

@@ -12,12 +12,17 @@ from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
-from monitor.errors import CommandError
-from monitor.fleet import parts
-from monitor.fleet.people import Role, Viewer, note, visible
-from monitor.fleet.queries import site_id, unit_of
-from monitor.fleet.tables import sites, users, visits
-from monitor.suspects.table import SUSPECTS
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.fleet import load_list
+from condenser_monitor.monitor.fleet.people import (
+    Role,
+    Viewer,
+    note,
+    visible,
+)
+from condenser_monitor.monitor.fleet.queries import site_id, unit_of
+from condenser_monitor.monitor.fleet.tables import sites, users, visits
 
 KINDS = {"repair": "repair", "drift": "before it fails", "plan": "plan visit", "monitor": "silent monitor"}
 BOOKED, DONE, DROPPED = "booked", "done", "dropped"
@@ -174,7 +179,7 @@ def _booked(row: Any) -> Booked:
     at = row._mapping
     values: dict[str, Any] = {name: at[name] for name in Booked._fields if name not in ("load", "perhaps")}
     values |= {"suspects": tuple(row.suspects), "parts": tuple(row.parts)}
-    load, perhaps = parts.loads(row.suspects, unit_of(row.unit))
+    load, perhaps = load_list.loads(row.suspects, unit_of(row.unit))
     return Booked(**values, load=load, perhaps=perhaps)
 
 

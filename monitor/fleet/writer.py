@@ -13,24 +13,39 @@ import msgspec
 import sqlalchemy as sa
 from sqlalchemy.dialects import sqlite
 
-from monitor.errors import ContractError
-from monitor.fleet import standing
-from monitor.fleet.books import Books
-from monitor.fleet.fold import Ask, Day, Fold, SiteNow, Writes
-from monitor.fleet.messages import Answered, Aside, Message
-from monitor.fleet.standing import Standing
-from monitor.fleet.store import Store
-from monitor.fleet.tables import asks, cycles, events, set_aside, site_days, sites, snapshots, state
-from monitor.fleet.tables import standing as standing_table
+from condenser_monitor.monitor.core.errors import ContractError
+from condenser_monitor.monitor.fleet import active_alerts
+from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
+from condenser_monitor.monitor.fleet.messages import Answered, Aside, SiteMessage
+from condenser_monitor.monitor.fleet.reducer import (
+    Ask,
+    Fold,
+    SiteNow,
+    UnitDay,
+    Writes,
+)
+from condenser_monitor.monitor.fleet.sequence_tracker import SequenceTracker
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import (
+    asks,
+    cycles,
+    events,
+    set_aside,
+    site_days,
+    sites,
+    snapshots,
+    state,
+)
+from condenser_monitor.monitor.fleet.tables import standing as standing_table
 
 STATE_FIELDS = tuple(name for name in SiteNow.__struct_fields__ if name not in ("site_id", "site", "revoked"))
 assert STATE_FIELDS[-1] == "books"
 _state_values = attrgetter(*STATE_FIELDS[:-1])
-DAY_FIELDS = Day.__struct_fields__
-Batch = Sequence[Message | Aside]
+DAY_FIELDS = UnitDay.__struct_fields__
+Batch = Sequence[SiteMessage | Aside]
 
 
-class Writer:
+class IngestWriter:
     """Writes batches to a store. Raises DatabaseError when the database fails: nothing of the batch is written then,
     or, when the connection broke at the very commit, all of it; giving the same batch again is right in both cases."""
 
@@ -58,10 +73,10 @@ class Writer:
         return writes
 
     def _load(self, connection: sa.Connection, batch: Batch) -> Fold:
-        good = [message for message in batch if isinstance(message, Message)]
+        good = [message for message in batch if isinstance(message, SiteMessage)]
         now_of = {site.site: site for site in self.lock_sites(connection, {message.site for message in good})}
         folded = {m.site for m in good if m.topic in ("events", "unit")}
-        rows: dict[int, standing.Rows] = {}
+        rows: dict[int, active_alerts.Rows] = {}
         for row in self.read_standing(connection, [now_of[name].site_id for name in folded if name in now_of]):
             rows.setdefault(row.site_id, {})[row.finding] = row
         return Fold(now_of, rows, _asks(connection, [m.body.id for m in good if isinstance(m.body, Answered)]))
@@ -94,10 +109,10 @@ class Writer:
         query = query.join(state).where(sites.c.site.in_(sorted(names))).order_by(sites.c.id)
         return [site_now(row) for row in connection.execute(query)]
 
-    def read_standing(self, connection: sa.Connection, site_ids: list[int]) -> list[Standing]:
+    def read_standing(self, connection: sa.Connection, site_ids: list[int]) -> list[ActiveAlerts]:
         """All rows of `standing` of these sites."""
         query = sa.select(standing_table).where(standing_table.c.site_id.in_(site_ids))
-        return [Standing(**row._mapping) for row in connection.execute(query)]
+        return [ActiveAlerts(**row._mapping) for row in connection.execute(query)]
 
     def add_rows(self, connection: sa.Connection, writes: Writes) -> None:
         """Append to `events` and `cycles`."""
@@ -106,11 +121,11 @@ class Writer:
                 names = table.columns.keys()
                 connection.execute(sa.insert(table), [dict(zip(names, row, strict=True)) for row in rows])
 
-    def put_standing(self, connection: sa.Connection, rows: list[Standing]) -> None:
+    def put_standing(self, connection: sa.Connection, rows: list[ActiveAlerts]) -> None:
         """Insert or replace rows of `standing`."""
         _upsert(connection, standing_table, [msgspec.structs.asdict(row) for row in rows])
 
-    def add_days(self, connection: sa.Connection, days: dict[tuple[int, str], Day]) -> None:
+    def add_days(self, connection: sa.Connection, days: dict[tuple[int, str], UnitDay]) -> None:
         """Add to the daily sums."""
         insert = sqlite.insert(site_days)
         was, new = site_days.c, insert.excluded
@@ -134,11 +149,11 @@ class Writer:
         _upsert(connection, snapshots, [{"site_id": key, "body": body} for key, body in bodies.items()])
 
 
-def writer(store: Store) -> Writer:
+def writer(store: Store) -> IngestWriter:
     """The writer for this store's kind of database."""
     if not store.postgres:
-        return Writer(store)
-    from monitor.fleet.postgres import PostgresWriter  # noqa: PLC0415 - psycopg is only there with the fleet extra
+        return IngestWriter(store)
+    from condenser_monitor.monitor.fleet.postgres import PostgresWriter  # noqa: PLC0415 - psycopg is only there with the fleet extra
 
     return PostgresWriter(store)
 
@@ -146,7 +161,7 @@ def writer(store: Store) -> Writer:
 def site_now(row: Sequence[Any]) -> SiteNow:
     """A row of `lock_sites`: id, name, revoked, then STATE_FIELDS."""
     fields = dict(zip(STATE_FIELDS, row[3:], strict=True))
-    fields["books"] = Books(fields["books"])
+    fields["books"] = SequenceTracker(fields["books"])
     return SiteNow(site_id=row[0], site=row[1], revoked=row[2], **fields)
 
 
@@ -170,7 +185,7 @@ def _upsert(connection: sa.Connection, table: sa.Table, rows: list[dict[str, Any
     connection.execute(insert.on_conflict_do_update(keys, set_=change), rows)
 
 
-def _refused(message: Message | Aside, error: Exception) -> Aside:
+def _refused(message: SiteMessage | Aside, error: Exception) -> Aside:
     reason = f"the database refused it: {str(error).splitlines()[0]}"
     if isinstance(message, Aside):
         return Aside(message.topic, message.received_at, reason, b"")

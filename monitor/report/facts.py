@@ -7,14 +7,30 @@ from datetime import tzinfo
 
 import msgspec
 
-from monitor import limits
-from monitor.config import Settings
-from monitor.errors import CommandError
-from monitor.history.kept import Health, Kept, Lane, MeterReading, Point, Score, Start, Visit, ended
-from monitor.history.lookups import Lookups
-from monitor.records import AlertChange, Change, ChangeKind, Cycle, UnitStatus
-from monitor.visit.resumed import session
-from monitor.visit.session import Session
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import (
+    AlertChange,
+    Change,
+    ChangeKind,
+    Cycle,
+    UnitStatus,
+)
+from condenser_monitor.monitor.diagnosis.visit.resumed import session
+from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
+from condenser_monitor.monitor.storage.models import (
+    Health,
+    Lane,
+    MeterReading,
+    StoredEvent,
+    StoredPoint,
+    StoredStart,
+    StoredVisit,
+    VisitScore,
+    ended,
+)
+from condenser_monitor.monitor.storage.queries import StorageQueries
 
 _N = {name: limit.value for name, limit in limits.REPORT.items()}
 _DAY_S = 86400.0
@@ -30,7 +46,7 @@ class Close(msgspec.Struct, frozen=True, kw_only=True):
     from_s: float
     to_s: float
     lanes: list[Lane]
-    points: dict[str, list[Point]]
+    points: dict[str, list[StoredPoint]]
 
 
 class Episode(msgspec.Struct, frozen=True, kw_only=True):
@@ -51,7 +67,7 @@ class Act(msgspec.Struct, frozen=True, kw_only=True):
     change: AlertChange
 
 
-class Facts(msgspec.Struct, frozen=True, kw_only=True):
+class ReportFacts(msgspec.Struct, frozen=True, kw_only=True):
     """Everything the report tells. Times are wall seconds; `blind`: the status is too old to be believed."""
 
     settings: Settings
@@ -62,17 +78,17 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True):
     status: UnitStatus | None
     age_s: float | None
     blind: bool
-    sessions: dict[str, Session]  # finding that stands -> its diagnosis, with the meter readings made since
+    sessions: dict[str, VisitSession]  # finding that stands -> its diagnosis, with the meter readings made since
     episodes: list[Episode]
     acts: list[Act]
     cycles: list[tuple[float, Cycle]]
     lanes: list[Lane]
-    points: dict[str, list[Point]]
+    points: dict[str, list[StoredPoint]]
     close: list[Close]
-    starts: list[Start]
+    starts: list[StoredStart]
     meter: list[MeterReading]
-    visits: list[Visit]
-    score: Score
+    visits: list[StoredVisit]
+    score: VisitScore
     health: Health
 
 
@@ -83,7 +99,9 @@ def check_days(days: int) -> None:
         raise CommandError("report: days", days, f"1 to {most}")
 
 
-def gather(history: Lookups, settings: Settings, days: int, *, wall_s: float, zone: tzinfo | None = None) -> Facts:
+def gather(
+    history: StorageQueries, settings: Settings, days: int, *, wall_s: float, zone: tzinfo | None = None
+) -> ReportFacts:
     """Read what the report tells of the last `days` before `wall_s`. Raises CommandError for too many days."""
     check_days(days)
     from_s = wall_s - days * _DAY_S
@@ -93,7 +111,7 @@ def gather(history: Lookups, settings: Settings, days: int, *, wall_s: float, zo
     meter = history.meter_readings(limit=500, since_wall_s=from_s)
     events = [row for row in history.latest_events(int(_N["read_most"])) if (row.wall_s or 0.0) >= from_s][::-1]
     episodes = _episodes(events)
-    return Facts(
+    return ReportFacts(
         settings=settings,
         made_wall_s=wall_s,
         from_wall_s=from_s,
@@ -119,7 +137,7 @@ def gather(history: Lookups, settings: Settings, days: int, *, wall_s: float, zo
     )
 
 
-def _episodes(events: Sequence[Kept]) -> list[Episode]:
+def _episodes(events: Sequence[StoredEvent]) -> list[Episode]:
     """The findings of the span, oldest first; one that comes again before anything else came is one episode."""
     found: list[Episode] = []
     standing: dict[str, int] = {}
@@ -144,7 +162,7 @@ def _begin(found: list[Episode], standing: dict[str, int], body: Change, wall_s:
     standing[body.finding] = len(found) - 1
 
 
-def _acts(events: Sequence[Kept]) -> list[Act]:
+def _acts(events: Sequence[StoredEvent]) -> list[Act]:
     return [
         Act(wall_s=row.wall_s, change=row.body)
         for row in events
@@ -164,7 +182,7 @@ def _worth_closer(episodes: Sequence[Episode]) -> list[Episode]:
     return apart[-int(_N["close_ups"]) :] if _N["close_ups"] else []
 
 
-def _close(history: Lookups, settings: Settings, episode: Episode, wall_s: float, seen_s: float | None) -> Close:
+def _close(history: StorageQueries, settings: Settings, episode: Episode, wall_s: float, seen_s: float | None) -> Close:
     at_s = episode.raised_wall_s[-1]
     from_s, to_s = at_s - _N["close_s"], min(at_s + _N["close_s"], wall_s)
     return Close(
@@ -178,11 +196,11 @@ def _close(history: Lookups, settings: Settings, episode: Episode, wall_s: float
     )
 
 
-def _points(history: Lookups, settings: Settings, from_s: float, to_s: float) -> dict[str, list[Point]]:
+def _points(history: StorageQueries, settings: Settings, from_s: float, to_s: float) -> dict[str, list[StoredPoint]]:
     names = [name for name in TRACED if name in settings.fitted]
     return {name: history.readings(name, from_s, to_s, int(_N["points"])) for name in names}
 
 
-def _lanes(history: Lookups, from_s: float, to_s: float, seen_s: float | None) -> list[Lane]:
+def _lanes(history: StorageQueries, from_s: float, to_s: float, seen_s: float | None) -> list[Lane]:
     """Lanes of a span. Where nothing was seen after `seen_s`, what lasted then is not known since."""
     return ended(history.lanes(from_s, to_s), None if seen_s is None or seen_s >= to_s else seen_s)

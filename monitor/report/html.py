@@ -6,8 +6,16 @@ from base64 import b64encode
 from hashlib import sha256
 from html import escape
 
-from monitor.report.blocks import Block, Bullets, Document, Heading, Para, Picture, Table
-from monitor.report.shapes import as_svg
+from condenser_monitor.monitor.report.blocks import (
+    Block,
+    Bullets,
+    Document,
+    Heading,
+    Para,
+    Picture,
+    Table,
+)
+from condenser_monitor.monitor.report.shapes import as_svg
 
 STYLE = (
     """

@@ -15,8 +15,25 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, ListFlowable, Paragraph, SimpleDocTemplate, Spacer
 from reportlab.platypus import Table as PdfTable
 
-from monitor.report.blocks import Block, Bullets, Document, Heading, Para, Picture, Table
-from monitor.report.shapes import GRID, INK, SOFT, Curve, Drawing, Line, Rect, Text
+from condenser_monitor.monitor.report.blocks import (
+    Block,
+    Bullets,
+    Document,
+    Heading,
+    Para,
+    Picture,
+    Table,
+)
+from condenser_monitor.monitor.report.shapes import (
+    GRID,
+    INK,
+    SOFT,
+    Curve,
+    Drawing,
+    Line,
+    Rect,
+    Text,
+)
 
 _MARGIN, _FOOT = 18 * mm, 16 * mm
 _PADDING = 6  # of reportlab's frames, on each side

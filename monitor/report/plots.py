@@ -11,11 +11,24 @@ from itertools import pairwise
 from math import floor, log10
 from typing import NamedTuple
 
-from monitor.history.kept import LANES, Lane, Point
-from monitor.records import LinkState, UnitStatus
-from monitor.report.shapes import BAND, BREAK, GRID, INK, LIVE, SOFT, Curve, Drawing, Line, Rect, Shape, Text
-from monitor.words import texts
-from monitor.words.report import say
+from condenser_monitor.monitor.core.records import LinkState, UnitStatus
+from condenser_monitor.monitor.report.shapes import (
+    BAND,
+    BREAK,
+    GRID,
+    INK,
+    LIVE,
+    SOFT,
+    Curve,
+    Drawing,
+    Line,
+    Rect,
+    Shape,
+    Text,
+)
+from condenser_monitor.monitor.storage.models import LANES, Lane, StoredPoint
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.report import say
 
 WIDTH = 500.0
 _LEFT, _RIGHT = 62.0, WIDTH - 6.0
@@ -25,7 +38,7 @@ _SHOWN = {"call": "control_v", "coil-current": "coil_a", "compressor": "compress
 _ROWS = (("control-power", "thermostat-call", "call", "coil-current"), ("line-supply", "contacts", "compressor", "fan"))
 
 
-class Span(NamedTuple):
+class PlotSpan(NamedTuple):
     """A stretch of wall time; `ticks` are round moments in it with their words."""
 
     from_s: float
@@ -106,14 +119,14 @@ def _box(state: LinkState, at: tuple[float, float], lines: tuple[str, str, str],
 # ---------------------------------------------------------------- what ran when
 
 
-class Mark(NamedTuple):
+class PlotMark(NamedTuple):
     """A finding raised at a moment, with the number of its episode in the story."""
 
     wall_s: float
     number: int
 
 
-def lanes(rows: Iterable[Lane], span: Span, marks: Sequence[Mark] = (), *, title: str) -> Drawing:
+def lanes(rows: Iterable[Lane], span: PlotSpan, marks: Sequence[PlotMark] = (), *, title: str) -> Drawing:
     """Call, contacts, compressor and fan over a span, with flags where findings were raised."""
     rows = list(rows)
     top, step, height = 20.0, 19.0, 12.0
@@ -129,7 +142,7 @@ def lanes(rows: Iterable[Lane], span: Span, marks: Sequence[Mark] = (), *, title
     return Drawing(title, _told(rows, span), WIDTH, bottom + 16, tuple(shapes))
 
 
-def _stretch(row: Lane, span: Span, y: float, height: float) -> list[Shape]:
+def _stretch(row: Lane, span: PlotSpan, y: float, height: float) -> list[Shape]:
     left, right = span.x(row.from_wall_s), span.x(span.to_s if row.to_wall_s is None else row.to_wall_s)
     if row.state is LinkState.LIVE:
         return [Rect(left, y, max(right - left, 0.7), height, fill=LIVE)]
@@ -138,7 +151,7 @@ def _stretch(row: Lane, span: Span, y: float, height: float) -> list[Shape]:
     return [Rect(left, y + 2, max(right - left, 0.7), height - 3, colour=SOFT, stroke=0.6, dash=(1.5, 1.5))]
 
 
-def _flags(marks: Sequence[Mark], span: Span, bottom: float) -> list[Shape]:
+def _flags(marks: Sequence[PlotMark], span: PlotSpan, bottom: float) -> list[Shape]:
     """A line where a finding came, with its number; a tick where it came again. Numbers that would touch are joined."""
     shapes: list[Shape] = []
     labels: list[tuple[float, str]] = []
@@ -158,7 +171,7 @@ def _flags(marks: Sequence[Mark], span: Span, bottom: float) -> list[Shape]:
     return shapes + [Text(x, 10, words, 8, "middle", BREAK, bold=True) for x, words in labels]
 
 
-def _told(rows: Sequence[Lane], span: Span) -> str:
+def _told(rows: Sequence[Lane], span: PlotSpan) -> str:
     parts = []
     for name in LANES:
         on = [_held(row, span) for row in rows if row.name == name and row.state is LinkState.LIVE]
@@ -168,7 +181,7 @@ def _told(rows: Sequence[Lane], span: Span) -> str:
     return "; ".join(parts) + "."
 
 
-def _held(row: Lane, span: Span) -> float:
+def _held(row: Lane, span: PlotSpan) -> float:
     end_s = span.to_s if row.to_wall_s is None else min(row.to_wall_s, span.to_s)
     return max(0.0, end_s - max(row.from_wall_s, span.from_s))
 
@@ -181,12 +194,12 @@ class Trace(NamedTuple):
 
     title: str
     unit: str
-    points: Sequence[Point]
+    points: Sequence[StoredPoint]
     from_zero: bool = True
     convert: Callable[[float], float] = float
 
 
-def trace(one: Trace, span: Span, marks: Sequence[Mark] = (), *, height: float = 62.0) -> Drawing:
+def trace(one: Trace, span: PlotSpan, marks: Sequence[PlotMark] = (), *, height: float = 62.0) -> Drawing:
     """Means as a line over the band from lowest to highest."""
     top, bottom = 14.0, 14.0 + height
     values = [(p.wall_s, one.convert(p.mean), one.convert(p.low), one.convert(p.high)) for p in one.points]
@@ -219,7 +232,7 @@ def _range(values: Sequence[tuple[float, float, float, float]], one: Trace) -> s
 
 
 def _stretches(
-    points: Sequence[tuple[float, float]], span: Span, y: Callable[[float], float], step_s: float
+    points: Sequence[tuple[float, float]], span: PlotSpan, y: Callable[[float], float], step_s: float
 ) -> tuple[tuple[tuple[float, float], ...], ...]:
     found: list[list[tuple[float, float]]] = []
     was_s = None
@@ -231,7 +244,7 @@ def _stretches(
     return tuple(tuple(stretch) for stretch in found)
 
 
-def usual_step_s(points: Sequence[Point]) -> float:
+def usual_step_s(points: Sequence[StoredPoint]) -> float:
     """The usual distance between points; a longer one is a gap."""
     gaps = sorted(after.wall_s - before.wall_s for before, after in pairwise(points))
     return gaps[len(gaps) // 2] if gaps else 0.0
@@ -251,7 +264,7 @@ def axis(lows: Sequence[float], highs: Sequence[float], *, from_zero: bool) -> t
     return begin, end
 
 
-def _ticks(span: Span, top: float, bottom: float) -> list[Shape]:
+def _ticks(span: PlotSpan, top: float, bottom: float) -> list[Shape]:
     shapes: list[Shape] = []
     for wall_s, words in span.ticks:
         x = span.x(wall_s)

@@ -17,11 +17,12 @@ from typing import Annotated
 
 import msgspec
 
-from monitor import foreign, limits, moments
-from monitor.errors import CommandError, HistoryError
-from monitor.foreign import Digest, WallSeconds
-from monitor.private_file import read_private, write_private
-from monitor.words import texts
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import time_format, untrusted_input
+from condenser_monitor.monitor.core.errors import CommandError, HistoryError
+from condenser_monitor.monitor.core.untrusted_input import Digest, WallSeconds
+from condenser_monitor.monitor.private_file import read_private, write_private
+from condenser_monitor.monitor.strings import texts
 
 _N = {name: limit.value for name, limit in limits.REPORT.items()}
 # No 0, O, 1, I, L, U: what is read out on the phone must not be taken for another letter.
@@ -62,7 +63,7 @@ class Shares:
         letters = "".join(secrets.choice(_LETTERS) for _ in range(int(_N["share_letters"])))
         with self._lock:
             standing = self._standing(wall_s)
-            foreign.check_name("share: name", name, [share.name for share in standing])
+            untrusted_input.check_name("share: name", name, [share.name for share in standing])
             if len(standing) >= _N["shares_most"]:
                 raise CommandError("share", f"{len(standing)} codes", "revoke one that is no longer used first")
             ends_s = wall_s + valid_days * _DAY_S
@@ -94,9 +95,9 @@ class Shares:
         if not self._path.exists():
             return ()
         allowed = "the file of share codes, as it was written"
-        data = read_private(self._path, HistoryError, allowed, most=foreign.KEPT_MOST)
+        data = read_private(self._path, HistoryError, allowed, most=untrusted_input.KEPT_MOST)
         try:
-            found = foreign.from_json(data, tuple[Share, ...])
+            found = untrusted_input.from_json(data, tuple[Share, ...])
         except ValueError as error:
             raise HistoryError(str(self._path), str(error), allowed) from None
         # A clock set back must not give a code a longer life than it was made for.
@@ -130,7 +131,8 @@ def give(
     made = next(share for share in shares.standing(wall_s) if share.name == name)
     say(code)
     say(
-        f"for {name}: the report of the last {texts.span(made.days * _DAY_S)}, until {moments.moment(made.ends_wall_s)}"
+        f"for {name}: the report of the last {texts.span(made.days * _DAY_S)}, "
+        f"until {time_format.moment(made.ends_wall_s)}"
     )
     say(f"entered at {ENTRANCE} of the page, or sent as a link: the page's address, {ENTRANCE}#{code}")
     say("It is not shown again.")
@@ -150,7 +152,7 @@ def tell(shares: Shares, *, wall_s: float, say: Callable[[str], object]) -> int:
     """The codes in force, a line each; exit status 0."""
     standing = shares.standing(wall_s)
     for share in standing:
-        ends = moments.moment(share.ends_wall_s, wall_s)
+        ends = time_format.moment(share.ends_wall_s, wall_s)
         say(f"{share.name}: the last {texts.span(share.days * _DAY_S)}, until {ends}")
     if not standing:
         say("no code is in force")

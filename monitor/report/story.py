@@ -8,19 +8,45 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from statistics import median
 
-from monitor import limits, moments
-from monitor.checks.base import CAUTIONS
-from monitor.checks.rows import CHECKS
-from monitor.records import READINGS, Cycle, Finding, UnitStatus
-from monitor.report.blocks import Block, Bullets, Document, Heading, Para, Picture, Table
-from monitor.report.facts import Act, Close, Episode, Facts
-from monitor.report.plots import Mark, Span, Trace, chain, lanes, trace
-from monitor.report.unit import by_hand, plate, when
-from monitor.suspects.table import SUSPECTS
-from monitor.visit.dialogue import POWER
-from monitor.visit.session import Session
-from monitor.words import texts
-from monitor.words.report import say
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import time_format
+from condenser_monitor.monitor.core.records import (
+    READINGS,
+    Cycle,
+    Finding,
+    UnitStatus,
+)
+from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.diagnosis.visit.dialogue import POWER
+from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
+from condenser_monitor.monitor.report.blocks import (
+    Block,
+    Bullets,
+    Document,
+    Heading,
+    Para,
+    Picture,
+    Table,
+)
+from condenser_monitor.monitor.report.facts import (
+    Act,
+    Close,
+    Episode,
+    ReportFacts,
+)
+from condenser_monitor.monitor.report.plots import (
+    PlotMark,
+    PlotSpan,
+    Trace,
+    chain,
+    lanes,
+    trace,
+)
+from condenser_monitor.monitor.report.unit import by_hand, plate, when
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.report import say
 
 _N = {name: limit.value for name, limit in limits.REPORT.items()}
 _DAY_S = 86400.0
@@ -28,10 +54,10 @@ _RUN_HEAD = ("ended", "ran", "starts", "pull-in", "comp", "most", "fan", "coil",
 ALWAYS = ("isolate", "absence", "one-pole", "capacitor", "live", "moving", "refrigerant")
 
 
-def document(facts: Facts) -> Document:
+def document(facts: ReportFacts) -> Document:
     """The whole report."""
     site = facts.settings.site
-    made = moments.moment(facts.made_wall_s, None, facts.zone)
+    made = time_format.moment(facts.made_wall_s, None, facts.zone)
     parts = (_head, _cautions, _now, _standing, _story, _closely, _runs, _over_time, _own_normal, by_hand, plate)
     blocks = [block for part in parts for block in part(facts)]
     return Document(say("title", site=site.name), say("foot", site=site.name, made=made), tuple(blocks))
@@ -40,16 +66,16 @@ def document(facts: Facts) -> Document:
 # ---------------------------------------------------------------- at the top
 
 
-def _head(facts: Facts) -> Iterator[Block]:
+def _head(facts: ReportFacts) -> Iterator[Block]:
     site = facts.settings.site
     yield Heading(say("title", site=site.name), 1)
-    begin, end = (moments.day(at_s, facts.zone) for at_s in (facts.from_wall_s, facts.made_wall_s))
-    at = moments.local(facts.made_wall_s, facts.zone).strftime("%H:%M")
+    begin, end = (time_format.day(at_s, facts.zone) for at_s in (facts.from_wall_s, facts.made_wall_s))
+    at = time_format.local(facts.made_wall_s, facts.zone).strftime("%H:%M")
     yield Para(say("span", begin=begin, end=end, at=at, site=site.id), "soft")
     yield from _verdict(facts)
 
 
-def _verdict(facts: Facts) -> Iterator[Block]:
+def _verdict(facts: ReportFacts) -> Iterator[Block]:
     if facts.status is None:
         yield Para(say("never-seen"), "lead")
         return
@@ -65,7 +91,7 @@ def _verdict(facts: Facts) -> Iterator[Block]:
         yield Para(texts.tell(finding), "say")
 
 
-def _cautions(facts: Facts) -> Iterator[Block]:
+def _cautions(facts: ReportFacts) -> Iterator[Block]:
     one_pole = facts.settings.unit.contactor_poles == 1
     yield Heading(say("before-opening"))
     yield Bullets([CAUTIONS[name] for name in ALWAYS if one_pole or name != "one-pole"], "caution")
@@ -75,7 +101,7 @@ def _cautions(facts: Facts) -> Iterator[Block]:
     )
 
 
-def _now(facts: Facts) -> Iterator[Block]:
+def _now(facts: ReportFacts) -> Iterator[Block]:
     yield Heading(say("chain"))
     if facts.status is None:
         yield Para(say("nothing-known"))
@@ -92,10 +118,10 @@ def _now(facts: Facts) -> Iterator[Block]:
         yield Bullets([f"{texts.NAMES.get(name, name)}: {why}" for name, why in sorted(facts.health.faults.items())])
 
 
-def _readings(facts: Facts, status: UnitStatus) -> Iterator[Block]:
+def _readings(facts: ReportFacts, status: UnitStatus) -> Iterator[Block]:
     scale, known = facts.settings.web.temperature, status.uncertainty
     rows = [
-        (texts.capital(texts.NAMES[name]), moments.reading(name, value, scale, known.get(name)))
+        (texts.capital(texts.NAMES[name]), time_format.reading(name, value, scale, known.get(name)))
         for name, value in status.readings.items()
     ]
     if rows:
@@ -104,14 +130,14 @@ def _readings(facts: Facts, status: UnitStatus) -> Iterator[Block]:
         yield Para(say("uncertainty"), "soft")
 
 
-def _degrees(facts: Facts, celsius: float) -> str:
-    return moments.degrees(celsius, facts.settings.web.temperature)
+def _degrees(facts: ReportFacts, celsius: float) -> str:
+    return time_format.degrees(celsius, facts.settings.web.temperature)
 
 
 # ---------------------------------------------------------------- what stands
 
 
-def _standing(facts: Facts) -> Iterator[Block]:
+def _standing(facts: ReportFacts) -> Iterator[Block]:
     findings = () if facts.status is None else facts.status.findings
     if findings:
         yield Heading(say("stands"))
@@ -119,7 +145,7 @@ def _standing(facts: Facts) -> Iterator[Block]:
         yield from _finding(facts, finding, facts.sessions[finding.name])
 
 
-def _finding(facts: Facts, finding: Finding, session: Session) -> Iterator[Block]:
+def _finding(facts: ReportFacts, finding: Finding, session: VisitSession) -> Iterator[Block]:
     suspects, ruled_out, wanted = _judged(finding, session)
     yield Heading(f"{finding.summary} ({finding.name}, {finding.severity.value})", 3)
     shown = ", ".join(f"{name} {value}" for name, value in texts.measurements(finding))
@@ -146,7 +172,7 @@ def _finding(facts: Facts, finding: Finding, session: Session) -> Iterator[Block
     yield from _checks(session)
 
 
-def _judged(finding: Finding, session: Session) -> tuple[Sequence[str], Mapping[str, str], Sequence[str]]:
+def _judged(finding: Finding, session: VisitSession) -> tuple[Sequence[str], Mapping[str, str], Sequence[str]]:
     """Suspects, ruled out, wanted senses: the monitor's own word until somebody has measured."""
     if not session.answers:
         return finding.suspects, finding.ruled_out, finding.wanted_senses
@@ -159,7 +185,7 @@ def _suspect(name: str) -> str:
     return texts.capital(texts.suspect(name)) + (say("mended-by", mend=known.mend) if known else "")
 
 
-def _checks(session: Session) -> Iterator[Block]:
+def _checks(session: VisitSession) -> Iterator[Block]:
     offers = [offer.check for offer in session.offers()][: int(_N["checks"])]
     first = session.next_check()
     found = ([first] if first is not None and first not in offers else []) + offers
@@ -175,7 +201,7 @@ def _checks(session: Session) -> Iterator[Block]:
 # ---------------------------------------------------------------- what happened
 
 
-def _story(facts: Facts) -> Iterator[Block]:
+def _story(facts: ReportFacts) -> Iterator[Block]:
     yield Heading(say("happened"))
     rows = [(one.raised_wall_s[0], _episode(facts, one)) for one in facts.episodes]
     rows += [(act.wall_s, _act(facts, act)) for act in facts.acts]
@@ -193,7 +219,7 @@ def _story(facts: Facts) -> Iterator[Block]:
     )
 
 
-def _episode(facts: Facts, one: Episode) -> tuple[str, str, str, str]:
+def _episode(facts: ReportFacts, one: Episode) -> tuple[str, str, str, str]:
     times = len(one.raised_wall_s)
     often = " " + say("times", count=times) if times > 1 else ""
     suspects = " " + say("suspected-first", name=texts.suspect(one.last.suspects[0])) if one.last.suspects else ""
@@ -201,7 +227,7 @@ def _episode(facts: Facts, one: Episode) -> tuple[str, str, str, str]:
     return str(one.number), when(facts, one.raised_wall_s[0]), ended, f"{one.last.summary}{often}{suspects}"
 
 
-def _act(facts: Facts, act: Act) -> tuple[str, str, str, str]:
+def _act(facts: ReportFacts, act: Act) -> tuple[str, str, str, str]:
     state = texts.WORDS[f"alert-{act.change.state.value}"]
     return (
         "",
@@ -211,20 +237,23 @@ def _act(facts: Facts, act: Act) -> tuple[str, str, str, str]:
     )
 
 
-def _marks(facts: Facts, from_s: float, to_s: float) -> list[Mark]:
+def _marks(facts: ReportFacts, from_s: float, to_s: float) -> list[PlotMark]:
     return [
-        Mark(wall_s, one.number) for one in facts.episodes for wall_s in one.raised_wall_s if from_s <= wall_s <= to_s
+        PlotMark(wall_s, one.number)
+        for one in facts.episodes
+        for wall_s in one.raised_wall_s
+        if from_s <= wall_s <= to_s
     ]
 
 
-def _closely(facts: Facts) -> Iterator[Block]:
+def _closely(facts: ReportFacts) -> Iterator[Block]:
     if facts.close:
         yield Heading(say("closely"))
     for close in facts.close:
         yield from _close(facts, close)
 
 
-def _close(facts: Facts, close: Close) -> Iterator[Block]:
+def _close(facts: ReportFacts, close: Close) -> Iterator[Block]:
     span = _span(facts, close.from_s, close.to_s)
     marks = _marks(facts, close.from_s, close.to_s)
     title = f"{close.number}: {texts.FINDINGS[close.finding].tell} {when(facts, close.wall_s)}."
@@ -236,7 +265,7 @@ def _close(facts: Facts, close: Close) -> Iterator[Block]:
             yield Picture(trace(_trace(facts, name, points), span, marks, height=44.0))
 
 
-def _trace(facts: Facts, name: str, points: Sequence[object]) -> Trace:
+def _trace(facts: ReportFacts, name: str, points: Sequence[object]) -> Trace:
     unit = READINGS[name].unit
     title = texts.capital(texts.NAMES[name])
     if name != "outdoor_c":
@@ -246,14 +275,14 @@ def _trace(facts: Facts, name: str, points: Sequence[object]) -> Trace:
     return Trace(title, unit, points, False)  # type: ignore[arg-type]
 
 
-def _span(facts: Facts, from_s: float, to_s: float) -> Span:
-    return Span(from_s, to_s, moments.ticks(from_s, to_s, facts.zone))
+def _span(facts: ReportFacts, from_s: float, to_s: float) -> PlotSpan:
+    return PlotSpan(from_s, to_s, time_format.ticks(from_s, to_s, facts.zone))
 
 
 # ---------------------------------------------------------------- how it ran
 
 
-def _runs(facts: Facts) -> Iterator[Block]:
+def _runs(facts: ReportFacts) -> Iterator[Block]:
     yield Heading(say("runs"))
     if not facts.cycles:
         yield Para(say("no-run"))
@@ -272,14 +301,14 @@ def _runs(facts: Facts) -> Iterator[Block]:
     yield Table(head, rows, (0.17, 0.11, 0.08, 0.09, 0.1, 0.09, 0.08, 0.08, 0.08, 0.12), tuple(range(1, 10)))
 
 
-def _days(facts: Facts) -> list[tuple[str, ...]]:
+def _days(facts: ReportFacts) -> list[tuple[str, ...]]:
     by_day: dict[str, list[Cycle]] = {}
     for wall_s, cycle in reversed(facts.cycles):
-        by_day.setdefault(moments.day(wall_s, facts.zone), []).append(cycle)
+        by_day.setdefault(time_format.day(wall_s, facts.zone), []).append(cycle)
     return [_day(facts, day, cycles) for day, cycles in by_day.items()]
 
 
-def _day(facts: Facts, day: str, cycles: Sequence[Cycle]) -> tuple[str, ...]:
+def _day(facts: ReportFacts, day: str, cycles: Sequence[Cycle]) -> tuple[str, ...]:
     runs = [cycle.run_s for cycle in cycles if cycle.run_s > 0]
     amps = [cycle.compressor_a for cycle in cycles if cycle.compressor_a is not None]
     heat = [cycle.outdoor_c for cycle in cycles if cycle.outdoor_c is not None]
@@ -294,7 +323,7 @@ def _day(facts: Facts, day: str, cycles: Sequence[Cycle]) -> tuple[str, ...]:
     )
 
 
-def _cycle(facts: Facts, wall_s: float, cycle: Cycle) -> tuple[str, ...]:
+def _cycle(facts: ReportFacts, wall_s: float, cycle: Cycle) -> tuple[str, ...]:
     return (
         when(facts, wall_s),
         texts.span(cycle.run_s),
@@ -313,7 +342,7 @@ def _figure(value: float | None, digits: int = 1, unit: str = "") -> str:
     return "" if value is None else f"{value:.{digits}f}{unit}"
 
 
-def _over_time(facts: Facts) -> Iterator[Block]:
+def _over_time(facts: ReportFacts) -> Iterator[Block]:
     yield Heading(say("over-days"))
     day_s = max(facts.from_wall_s, facts.made_wall_s - _DAY_S)
     marks = _marks(facts, facts.from_wall_s, facts.made_wall_s)
@@ -329,13 +358,13 @@ def _over_time(facts: Facts) -> Iterator[Block]:
         yield Picture(trace(_trace(facts, name, points), whole, marks))
 
 
-def _first_seen(facts: Facts) -> float:
+def _first_seen(facts: ReportFacts) -> float:
     """Where the pictures begin: a monitor that is newer than the span leaves no empty days."""
     firsts = [points[0].wall_s for points in facts.points.values() if points]
     return max(facts.from_wall_s, min(firsts, default=facts.from_wall_s))
 
 
-def _own_normal(facts: Facts) -> Iterator[Block]:
+def _own_normal(facts: ReportFacts) -> Iterator[Block]:
     trends = {} if facts.status is None else facts.status.trends
     starts = [row.start.duration_s for row in facts.starts if row.start.duration_s is not None]
     if not trends and not starts:

@@ -4,23 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from monitor import moments
-from monitor.checks.base import Check
-from monitor.checks.rows import CHECKS
-from monitor.history.kept import MeterReading, Visit
-from monitor.records import READINGS
-from monitor.report.blocks import Block, Bullets, Heading, Para, Table
-from monitor.report.facts import Facts
-from monitor.words import texts
-from monitor.words.report import say
+from condenser_monitor.monitor.core import time_format
+from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.diagnosis.checks.base import Check
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.report.blocks import (
+    Block,
+    Bullets,
+    Heading,
+    Para,
+    Table,
+)
+from condenser_monitor.monitor.report.facts import ReportFacts
+from condenser_monitor.monitor.storage.models import MeterReading, StoredVisit
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.report import say
 
 
-def when(facts: Facts, wall_s: float | None) -> str:
+def when(facts: ReportFacts, wall_s: float | None) -> str:
     """A moment in the report's words."""
-    return moments.moment(wall_s, None, facts.zone)
+    return time_format.moment(wall_s, None, facts.zone)
 
 
-def by_hand(facts: Facts) -> Iterator[Block]:
+def by_hand(facts: ReportFacts) -> Iterator[Block]:
     """Meter readings of the span, and what earlier visits found."""
     if facts.meter:
         yield Heading(say("meter"))
@@ -37,7 +43,7 @@ def by_hand(facts: Facts) -> Iterator[Block]:
         yield Para(say("score", right=right, wrong=wrong, none=unnamed), "soft")
 
 
-def _meter(facts: Facts, reading: MeterReading) -> tuple[str, ...]:
+def _meter(facts: ReportFacts, reading: MeterReading) -> tuple[str, ...]:
     check: Check | None = CHECKS.get(reading.check)
     title = reading.check if check is None else check.title
     known = check is not None and reading.symbol in check.symbols
@@ -45,12 +51,12 @@ def _meter(facts: Facts, reading: MeterReading) -> tuple[str, ...]:
     return when(facts, reading.wall_s), title, reading.typed, says, reading.by
 
 
-def _visit(facts: Facts, visit: Visit) -> str:
+def _visit(facts: ReportFacts, visit: StoredVisit) -> str:
     note = f" {visit.note}" if visit.note else ""
     return f"{when(facts, visit.wall_s)}, {visit.by}: {texts.suspect(visit.was)}.{note}"
 
 
-def plate(facts: Facts) -> Iterator[Block]:
+def plate(facts: ReportFacts) -> Iterator[Block]:
     """The nameplate as the site file has it, and what is sensed."""
     unit = facts.settings.unit
     yield Heading(say("unit"))

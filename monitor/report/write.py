@@ -12,22 +12,22 @@ from contextlib import suppress
 from datetime import tzinfo
 from pathlib import Path
 
-from monitor import limits
-from monitor.config import Settings
-from monitor.errors import CommandError
-from monitor.history.lookups import Lookups
-from monitor.report.blocks import Document
-from monitor.report.facts import check_days, gather
-from monitor.report.html import html
-from monitor.report.story import document
-from monitor.words import texts
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.report.blocks import Document
+from condenser_monitor.monitor.report.facts import check_days, gather
+from condenser_monitor.monitor.report.html import html
+from condenser_monitor.monitor.report.story import document
+from condenser_monitor.monitor.storage.queries import StorageQueries
+from condenser_monitor.monitor.strings import texts
 
 DAYS = int(limits.REPORT["days"].value)
 _KINDS = (".html", ".pdf")
 
 
 def report(
-    history: Lookups,
+    history: StorageQueries,
     settings: Settings,
     days: int = DAYS,
     *,
@@ -40,7 +40,7 @@ def report(
 
 
 def report_html(
-    history: Lookups,
+    history: StorageQueries,
     settings: Settings,
     days: int = DAYS,
     *,
@@ -52,7 +52,7 @@ def report_html(
 
 
 def report_pdf(
-    history: Lookups,
+    history: StorageQueries,
     settings: Settings,
     days: int = DAYS,
     *,
@@ -64,7 +64,7 @@ def report_pdf(
     Raises CommandError for too many days, and where the extra `report` is not installed.
     """
     try:
-        from monitor.report.pdf import pdf  # noqa: PLC0415 - reportlab is an extra, and large
+        from condenser_monitor.monitor.report.pdf import pdf  # noqa: PLC0415 - reportlab is an extra, and large
     except ImportError:
         raise CommandError(
             "report", "PDF without the package reportlab", "HTML, or install the extra `report`"
@@ -74,7 +74,7 @@ def report_pdf(
 
 
 def write_report(
-    history: Lookups,
+    history: StorageQueries,
     settings: Settings,
     file: str,
     *,

@@ -10,12 +10,12 @@ import shlex
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from monitor.checks.rows import CHECKS
-from monitor.errors import CommandError
-from monitor.findings import CATALOGUE
-from monitor.records import READINGS
-from monitor.suspects.table import SUSPECTS
-from monitor.visit.session import SYMPTOMS
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.diagnosis.visit.session import SYMPTOMS
 
 _FILES = ("SITE", "FILE", "RECORDING")  # arguments shown by these words are files
 _NAMES: dict[tuple[str, str], tuple[str, ...]] = {

@@ -17,20 +17,27 @@ from datetime import tzinfo
 from math import inf
 from typing import TextIO
 
-from monitor import moments
-from monitor.checks.base import Who
-from monitor.checks.rows import CHECKS
-from monitor.config import Settings, Unit
-from monitor.errors import CommandError, HistoryError
-from monitor.history.file import History
-from monitor.history.kept import Visit
-from monitor.records import UnitStatus
-from monitor.suspects.table import SUSPECTS
-from monitor.terminal.text import beat, changed, explain, look, names, troubles
-from monitor.visit.dialogue import talk
-from monitor.visit.resumed import session as resumed
-from monitor.visit.session import OTHER, Session
-from monitor.words import texts
+from condenser_monitor.monitor.core import time_format
+from condenser_monitor.monitor.core.config import Settings, Unit
+from condenser_monitor.monitor.core.errors import CommandError, HistoryError
+from condenser_monitor.monitor.core.records import UnitStatus
+from condenser_monitor.monitor.diagnosis.checks.base import Who
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.diagnosis.visit.dialogue import talk
+from condenser_monitor.monitor.diagnosis.visit.resumed import session as resumed
+from condenser_monitor.monitor.diagnosis.visit.session import OTHER, VisitSession
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.models import StoredVisit
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.terminal.text import (
+    beat,
+    changed,
+    explain,
+    look,
+    names,
+    troubles,
+)
 
 __all__ = ["ask", "asker", "diagnose", "explain", "explained", "show", "status", "status_lines", "watch"]
 FINE, STANDS, BLIND = 0, 1, 4  # exit statuses of a look; 2 and 3 are those of every command
@@ -142,7 +149,7 @@ class _Follower:
     def _say(self, lines: Sequence[str], seen: UnitStatus | None) -> None:
         if lines:
             self.wipe()
-            now = moments.local(self._wall(), self._zone).strftime("%H:%M:%S")
+            now = time_format.local(self._wall(), self._zone).strftime("%H:%M:%S")
             show([f"{now}  {line}" for line in lines], self._out)
         if self._out.isatty():
             self._pulse("blind" if seen is None else beat(seen, self._settings))
@@ -214,19 +221,21 @@ def diagnose(
     return 0
 
 
-def _begin(history: History, settings: Settings, about: str | None, who: Who) -> Session:
+def _begin(history: History, settings: Settings, about: str | None, who: Who) -> VisitSession:
     seen = history.status()
     standing = {} if seen is None else {finding.name: finding for finding in seen.findings}
     chosen = about or next(iter(standing), _FIRST_SYMPTOM)
     if seen is not None and chosen in standing:
         return resumed(history, settings, standing[chosen], seen, who)
-    return Session.from_symptom(chosen, unit=settings.unit, who=who)
+    return VisitSession.from_symptom(chosen, unit=settings.unit, who=who)
 
 
 class _Book:
     """Keeps the answers of one talk in the history, each once."""
 
-    def __init__(self, history: History, session: Session, by: str, wall: Callable[[], float], out: TextIO) -> None:
+    def __init__(
+        self, history: History, session: VisitSession, by: str, wall: Callable[[], float], out: TextIO
+    ) -> None:
         self._history, self._session, self._by, self._wall, self._out = history, session, by, wall, out
         self._kept = dict(session.typed)
         self._failed = False
@@ -238,7 +247,7 @@ class _Book:
             self._try(lambda one=reading: self._history.add_meter_reading(one))  # type: ignore[misc]
             self._kept[reading.check] = reading.typed
 
-    def end(self, visit: Visit) -> None:
+    def end(self, visit: StoredVisit) -> None:
         """Keep what it really was, and tell how often the first suspect was right so far."""
         if self._try(lambda: self._history.add_visit(visit)):
             right, wrong, unnamed = self._history.score()

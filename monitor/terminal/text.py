@@ -5,18 +5,28 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import tzinfo
 
-from monitor import limits, moments
-from monitor.checks.base import CAUTIONS
-from monitor.checks.rows import CHECKS
-from monitor.config import Settings, Unit
-from monitor.errors import CommandError, shown
-from monitor.findings import CATALOGUE as FINDINGS
-from monitor.history.kept import Health
-from monitor.records import READINGS, AlertState, Change, Finding, LinkState, LinkView, UnitStatus, stated
-from monitor.suspects.table import SUSPECTS
-from monitor.suspects.verdict import SITUATIONS
-from monitor.visit.dialogue import POWER
-from monitor.words import texts
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import time_format
+from condenser_monitor.monitor.core.config import Settings, Unit
+from condenser_monitor.monitor.core.errors import CommandError, shown
+from condenser_monitor.monitor.core.findings import CATALOGUE as FINDINGS
+from condenser_monitor.monitor.core.records import (
+    READINGS,
+    AlertState,
+    Change,
+    Finding,
+    LinkState,
+    LinkView,
+    UnitStatus,
+    stated,
+)
+from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS
+from condenser_monitor.monitor.diagnosis.visit.dialogue import POWER
+from condenser_monitor.monitor.storage.models import Health
+from condenser_monitor.monitor.strings import texts
 
 _SIGNS = {LinkState.LIVE: "[#]", LinkState.DEAD: "[ ]", LinkState.UNKNOWN: "[?]"}
 # link -> the reading shown beside it
@@ -46,7 +56,7 @@ def look(status: UnitStatus | None, age_s: float | None, settings: Settings, zon
 
 
 def _as_of(status: UnitStatus, zone: tzinfo | None) -> str:
-    return "" if status.wall_s is None else f", {moments.moment(status.wall_s, None, zone)}"
+    return "" if status.wall_s is None else f", {time_format.moment(status.wall_s, None, zone)}"
 
 
 def _heat(status: UnitStatus, settings: Settings) -> str:
@@ -56,7 +66,7 @@ def _heat(status: UnitStatus, settings: Settings) -> str:
     scale = settings.web.temperature
     uncertain_k = status.uncertainty.get("outdoor_c")
     about = "" if uncertain_k is None else f" ± {uncertain_k * (1.8 if scale == 'F' else 1.0):.1f} °{scale}"
-    return moments.degrees(float(outdoor_c), scale) + about
+    return time_format.degrees(float(outdoor_c), scale) + about
 
 
 def _link(view: LinkView, status: UnitStatus, *, blind: bool) -> str:
@@ -87,7 +97,7 @@ def about(finding: Finding, unit: Unit, zone: tzinfo | None = None) -> list[str]
     """One finding that stands: what it is, what to do, who is suspected, what is safe, what to say."""
     text = texts.FINDINGS[finding.name]
     severity = texts.WORDS[f"severity-{finding.severity.value}"].upper()
-    since = "" if finding.raised_wall_s is None else f", since {moments.moment(finding.raised_wall_s, None, zone)}"
+    since = "" if finding.raised_wall_s is None else f", since {time_format.moment(finding.raised_wall_s, None, zone)}"
     lines = [f"{severity}: {text.headline} ({finding.name}{since})", f"  {text.means}", f"  {text.do}"]
     if finding.suspects:
         lines += ["  Suspected, the most usual first:", *(f"    {texts.suspect(name)}" for name in finding.suspects)]
@@ -109,10 +119,10 @@ def _alerts(status: UnitStatus, zone: tzinfo | None) -> Iterator[str]:
         state = texts.WORDS[f"alert-{alert.state.value}"]
         by = f" by {shown(alert.acked_by)}" if alert.acked_by else ""
         shelved_s = alert.shelved_until_wall_s
-        ends = "" if shelved_s is None else f" until {moments.moment(shelved_s, None, zone)}"
+        ends = "" if shelved_s is None else f" until {time_format.moment(shelved_s, None, zone)}"
         yield f"  alert {alert.finding}: {state}{by}{ends}"
     if status.service_until_wall_s is not None:
-        until = moments.moment(status.service_until_wall_s, None, zone)
+        until = time_format.moment(status.service_until_wall_s, None, zone)
         yield f"  Service mode until {until}: nobody is told of anything."
 
 

@@ -14,14 +14,20 @@ from typing import Any
 
 from transitions import Machine  # the extra `bench`
 
-from monitor import cycle, limits
-from monitor.bands import draw_bands
-from monitor.beliefs import Sensing, lasted
-from monitor.config import Settings
-from monitor.cycle import Signal
-from monitor.findings import ROWS, Answer, Row, hold_s
-from monitor.links import Facts, contacts_closed, either
-from monitor.records import CycleState, Scan
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import cycle
+from condenser_monitor.monitor.core.bands import draw_bands
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.cycle import Signal
+from condenser_monitor.monitor.core.findings import (
+    ROWS,
+    Answer,
+    FindingRow,
+    hold_s,
+)
+from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
+from condenser_monitor.monitor.core.links import Facts, contacts_closed, either
+from condenser_monitor.monitor.core.records import CycleState, Scan
 
 Said = tuple[float, str, str]  # when, "raised" or "cleared", which finding
 
@@ -123,7 +129,7 @@ class Sense(Mover):
 class Case(Mover):
     """One finding: quiet, in doubt while its condition holds, standing; its answers are the triggers."""
 
-    def __init__(self, row: Row, settings: Settings, core: Core) -> None:
+    def __init__(self, row: FindingRow, settings: Settings, core: Core) -> None:
         self.row, self.core = row, core
         self.hold_s = hold_s(row, settings)
         numbers = limits.FINDINGS[row.name]
@@ -192,7 +198,7 @@ class Core:
     """The core in the library's machines; `take(scan)` gives what was raised and cleared."""
 
     def __init__(self, settings: Settings, fitted: tuple[str, ...]) -> None:
-        plain = Sensing(settings, fitted)  # its bands
+        plain = DebouncedInputs(settings, fitted)  # its bands
         self.delayed = plain.delayed
         self.flags = {belief.name: Sense((False, True)) for belief in plain.flags}
         self.tracks = plain.tracks
@@ -249,15 +255,15 @@ class Core:
             delayed=self.delayed,
         )
 
-    def suppressed(self, row: Row) -> bool:
+    def suppressed(self, row: FindingRow) -> bool:
         """A parent stands."""
         return any(parent in self.standing for parent in row.parents)
 
-    def borne_out(self, row: Row) -> bool:
+    def borne_out(self, row: FindingRow) -> bool:
         """This scan said what is believed, of all that the finding needs."""
         return all(self.senses[name].settled or self.senses[name].gone for name in row.needs if name in self.senses)
 
-    def tell(self, change: str, row: Row) -> None:
+    def tell(self, change: str, row: FindingRow) -> None:
         """A finding was raised or cleared."""
         (self.standing.add if change == "raised" else self.standing.discard)(row.name)
         self._told.append((self.now_s, change, row.name))

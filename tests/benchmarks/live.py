@@ -17,18 +17,26 @@ from adafruit_ads1x15.ads1x15 import Mode
 from adafruit_ads1x15.ads1115 import ADS1115
 from paho.mqtt.enums import CallbackAPIVersion
 
-from hardware.boards import BIAS_MUX, CHANNELS
-from monitor import config, limits
-from monitor.history.file import History
-from monitor.outlets.messages import topic
-from monitor.outlets.mqtt import MqttOutlet
-from monitor.records import Scan
-from monitor.service import Service, Watchdog
-from sim.broker import PrivateBroker
+from condenser_monitor.hardware.boards import BIAS_MUX, CHANNELS
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.records import Scan
+from condenser_monitor.monitor.publishers.broker import BrokerPublisher
+from condenser_monitor.monitor.publishers.messages import topic
+from condenser_monitor.monitor.service.run_loop import Service, Watchdog
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.sim.broker import PrivateBroker
 from tests.benchmarks.table import Row, cost, took_each_s
 from tests.monitor.edge_tools import ReplayBoards
-from tests.monitor.units import ALL, REST, RUN, UNIT, Readings, but
-from tests.storm.plant import ADDRESSES, Plant
+from tests.monitor.units import (
+    ALL,
+    REST,
+    RUN,
+    UNIT,
+    Readings,
+    but,
+)
+from tests.simulation.plant import ADDRESSES, Plant
 
 SECONDS = 60
 DEAF = but(RUN, load=False, compressor_a=0.0, fan_a=0.0, coil_a=0.0)
@@ -40,8 +48,8 @@ _MUXES = [(row.address, row.mux) for row in CHANNELS.values() if row.kind in ("c
 
 def service_on(plant: Plant, folder: Path, outlets: tuple[Any, ...] = ()) -> Service:
     """The shipped service over the shipped drivers on the plant's wires, at the default scan rate."""
-    keep = config.History(file=str(folder / "h.db"), live_dir=str(folder / "live"))
-    settings = config.Settings(unit=UNIT, senses=config.Senses(fitted=ALL), history=keep)
+    keep = config.HistorySettings(file=str(folder / "h.db"), live_dir=str(folder / "live"))
+    settings = config.Settings(unit=UNIT, senses=config.SensorSettings(fitted=ALL), history=keep)
     wall = lambda: 1_784_000_000.0 + plant.clock()  # noqa: E731 - two lines more would say no more
     history = History(keep.file, owner=True, keep=keep, clock=plant.clock, wall=wall)
     boards = plant.boards(settings, wall)
@@ -102,7 +110,7 @@ from pathlib import Path
 from tests.benchmarks.live import *
 plant = Plant(1); plant.show(RUN)
 service = service_on(plant, Path(folder), ())
-import monitor.outlets.mqtt
+import monitor.publishers.broker
 service.run(steps=120)
 """,
 }
@@ -192,13 +200,13 @@ def _round_trips(port: int, turns: int) -> list[float]:
 
 
 def _alerts(port: int, folder: Path, turns: int) -> list[float]:
-    keep = config.History(file=str(folder / "a.db"), live_dir=str(folder / "live"))
+    keep = config.HistorySettings(file=str(folder / "a.db"), live_dir=str(folder / "live"))
     mqtt = config.Mqtt(host="127.0.0.1", port=port)
-    settings = config.Settings(unit=UNIT, senses=config.Senses(fitted=ALL), history=keep, mqtt=mqtt)
+    settings = config.Settings(unit=UNIT, senses=config.SensorSettings(fitted=ALL), history=keep, mqtt=mqtt)
     history = History(keep.file, owner=True, keep=keep)
     pending: list[Scan] = []
     boards = ReplayBoards(iter(pending.pop, None))
-    service = Service(settings, boards, history, [MqttOutlet(settings)], watchdog=Watchdog(""))
+    service = Service(settings, boards, history, [BrokerPublisher(settings)], watchdog=Watchdog(""))
     ear = Ear(port, topic(settings.site.id, "events"))
     now_s, found = 0.0, []
 

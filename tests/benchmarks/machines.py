@@ -1,22 +1,28 @@
 """The inference core beside its own cycle machine written in a well-known state-machine library (`transitions`, MIT).
 
 Two floors. The cycle machine alone: the library's is told the standing facts at each scan, and moves through the same
-states by the same rows (monitor/cycle.py). And all machines of the core (library.py): senses, cycle and findings, fed
-with each scan. Suspects, evidence, alerts and trends are in neither.
+states by the same rows (monitor/core/cycle.py). And all machines of the core (library.py): senses, cycle and findings,
+fed with each scan. Suspects, evidence, alerts and trends are in neither.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from monitor import cycle
-from monitor.beliefs import Sensing
-from monitor.config import Settings
-from monitor.engine import Engine
-from monitor.links import Facts, facts
-from monitor.records import CycleState, Scan
+from condenser_monitor.monitor.core import cycle
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.inputs import DebouncedInputs
+from condenser_monitor.monitor.core.links import Facts, facts
+from condenser_monitor.monitor.core.records import CycleState, Scan
+from condenser_monitor.monitor.engine import Engine
 from tests.benchmarks.table import Row, rate, took_each_s
-from tests.monitor.units import ALL, REST, RUN, UNIT, scans
+from tests.monitor.units import (
+    ALL,
+    REST,
+    RUN,
+    UNIT,
+    scans,
+)
 
 SETTINGS = Settings(unit=UNIT)
 
@@ -39,7 +45,7 @@ def _restless(place: int, scan: Scan) -> dict[str, float]:
 
 def facts_of(stream: Sequence[Scan]) -> list[Facts]:
     """What is believed at each scan."""
-    sensing, found = Sensing(SETTINGS, ALL), []
+    sensing, found = DebouncedInputs(SETTINGS, ALL), []
     for scan in stream:
         sensing.take(scan)
         found.append(facts(sensing))

@@ -11,22 +11,32 @@ from pathlib import Path
 import msgspec
 from flask import Flask
 
-from monitor import config
-from monitor.config import Senses, Settings
-from monitor.engine import Engine
-from monitor.history.file import History
-from monitor.history.kept import LANES
-from monitor.history.store import COLUMNS, DAY_S
-from monitor.recording import Writer
-from monitor.records import READINGS, Cycle, Scan
-from monitor.replay import Replay
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.monitor.core.records import READINGS, Cycle, Scan
+from condenser_monitor.monitor.engine import Engine
+from condenser_monitor.monitor.recording.csv_file import RecordingWriter
+from condenser_monitor.monitor.recording.replay import Replay
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.models import LANES
+from condenser_monitor.monitor.storage.schema import COLUMNS, DAY_S
+from condenser_monitor.web.app import create_app
 from tests.benchmarks.machines import story
-from tests.benchmarks.table import Row, cost, rate, took_each_s
-from tests.monitor.units import ALL, REST, RUN, UNIT
-from web.app import create_app
+from tests.benchmarks.table import (
+    Row,
+    cost,
+    rate,
+    took_each_s,
+)
+from tests.monitor.units import (
+    ALL,
+    REST,
+    RUN,
+    UNIT,
+)
 
 NOW_S = 1_784_000_000.0
-SETTINGS = Settings(unit=UNIT, senses=Senses(fitted=ALL))
+SETTINGS = Settings(unit=UNIT, senses=SensorSettings(fitted=ALL))
 YEARS, CYCLES_A_DAY, SEASON_DAYS = 5, 20, 150
 PATHS = ("/", "/live.json", "/alerts", "/history", "/history?zoom=week", "/history?zoom=season", "/cycles", "/health")
 
@@ -73,7 +83,7 @@ def recordings(folder: Path) -> list[Row]:
 
 def write(path: Path, stream: list[Scan]) -> None:
     with path.open("w") as file:
-        writer = Writer(file, ALL, NOW_S)
+        writer = RecordingWriter(file, ALL, NOW_S)
         for scan in stream:
             writer.write(scan)
 
@@ -89,7 +99,7 @@ def _season(stream: list[Scan]) -> list[Scan]:
 # ---------------------------------------------------------------- history
 
 
-def five_years(keep: config.History) -> None:
+def five_years(keep: config.HistorySettings) -> None:
     """A history as the service leaves it after five years: made by SQL, so that it is there in seconds."""
     engine = Engine(SETTINGS)
     for second in range(30):
@@ -129,7 +139,7 @@ def five_years(keep: config.History) -> None:
 
 def history(folder: Path) -> list[Row]:
     """ms of each question; the floor is SQLite handing over the same rows and nothing made of them."""
-    keep = config.History(file=str(folder / "five.db"), live_dir=str(folder / "live"))
+    keep = config.HistorySettings(file=str(folder / "five.db"), live_dir=str(folder / "live"))
     five_years(keep)
     day, month, year = NOW_S - DAY_S, NOW_S - 30 * DAY_S, NOW_S - 365 * DAY_S
     columns = "wall_s, compressor_a_mean, compressor_a_low, compressor_a_high"
@@ -176,7 +186,7 @@ def history(folder: Path) -> list[Row]:
 
 def pages(folder: Path) -> list[Row]:
     """ms of a whole request of the page over five years of history, beside a route that does nothing."""
-    keep = config.History(file=str(folder / "five.db"), live_dir=str(folder / "live"))
+    keep = config.HistorySettings(file=str(folder / "five.db"), live_dir=str(folder / "live"))
     if not Path(keep.file).exists():
         five_years(keep)
     settings = msgspec.structs.replace(SETTINGS, history=keep)

@@ -8,15 +8,27 @@ from pathlib import Path
 
 import pytest
 
-from monitor import config, cycle
-from monitor.findings import ROWS
-from monitor.history.file import History
-from monitor.records import Change, CycleState
+from condenser_monitor.monitor.core import config, cycle
+from condenser_monitor.monitor.core.findings import ROWS
+from condenser_monitor.monitor.core.records import Change, CycleState
+from condenser_monitor.monitor.storage.file import History
 from tests.benchmarks import machines, past
 from tests.benchmarks.__main__ import CASES, main
-from tests.benchmarks.table import Row, cost, rate, took_each_s
+from tests.benchmarks.table import (
+    Row,
+    cost,
+    rate,
+    took_each_s,
+)
 from tests.conftest import need
-from tests.monitor.units import ALL, REST, RUN, but, events, scans
+from tests.monitor.units import (
+    ALL,
+    REST,
+    RUN,
+    but,
+    events,
+    scans,
+)
 
 
 def test_the_librarys_machine_goes_through_the_same_states() -> None:
@@ -69,7 +81,7 @@ def test_both_ends_of_the_replays_ratio_read_the_same_rows(tmp_path: Path) -> No
 
 def test_the_history_of_five_years_is_one_that_the_program_reads(tmp_path: Path) -> None:
     """Made by SQL, read by the program's own lookups: cycles of five years, readings of a month, no complaint."""
-    keep = config.History(file=str(tmp_path / "h.db"), live_dir=str(tmp_path / "live"))
+    keep = config.HistorySettings(file=str(tmp_path / "h.db"), live_dir=str(tmp_path / "live"))
     past.five_years(keep)
     with History(keep.file, keep=keep, wall=lambda: past.NOW_S) as history:
         assert len(history.cycles(0.0, past.NOW_S + 1, 10**6)) == past.YEARS * 365 * past.CYCLES_A_DAY

@@ -18,11 +18,17 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from monitor import config
-from monitor.history import live, store
-from monitor.history.file import History
-from monitor.records import Answer, Request, RequestKind
-from tests.monitor.edge_tools import WALL_S, Hand, change, cycle, status
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.records import Answer, Request, RequestKind
+from condenser_monitor.monitor.storage import schema, status_cache
+from condenser_monitor.monitor.storage.file import History
+from tests.monitor.edge_tools import (
+    WALL_S,
+    Hand,
+    change,
+    cycle,
+    status,
+)
 
 
 def arm(kill_at: int) -> list[str]:
@@ -41,7 +47,7 @@ def arm(kill_at: int) -> list[str]:
         db.set_trace_callback(traced)
         return db
 
-    for module in (store, live):
+    for module in (schema, status_cache):
         module.sqlite3.connect = connect  # type: ignore[assignment]
     return begun
 
@@ -60,7 +66,7 @@ def main(folder: Path, steps: int, kill_at: int) -> None:
     """Take the steps that are left."""
     begun = arm(kill_at)
     clock = Hand()
-    keep = config.History(file=str(folder / "history.db"), live_dir=str(folder / "live"))
+    keep = config.HistorySettings(file=str(folder / "history.db"), live_dir=str(folder / "live"))
     with History(keep.file, owner=True, keep=keep, clock=clock, wall=lambda: WALL_S) as history:
         done = int(history.memory() or b"0")
         deliver(history, folder)

@@ -12,11 +12,11 @@ import sys
 import time
 from collections.abc import Callable
 
-from monitor import config
-from monitor.history.file import History
-from monitor.outlets.mqtt import MqttOutlet
-from monitor.records import Scan, StartTransient
-from monitor.service import Service, run_until_signal
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.records import Scan, StartTransient
+from condenser_monitor.monitor.publishers.broker import BrokerPublisher
+from condenser_monitor.monitor.service.run_loop import Service, run_until_signal
+from condenser_monitor.monitor.storage.file import History
 from tests.monitor.units import REST, RUN, but
 
 PERIOD_S, FAULT_S = 1.2, 0.6
@@ -56,7 +56,7 @@ def main(site_file: str, began_s: float) -> None:
     """Watch until told to end."""
     settings = config.load(site_file)
     history = History(settings.history.file, owner=True, keep=settings.history)
-    run_until_signal(Service(settings, Unit(began_s), history, [MqttOutlet(settings)]))
+    run_until_signal(Service(settings, Unit(began_s), history, [BrokerPublisher(settings)]))
 
 
 if __name__ == "__main__":

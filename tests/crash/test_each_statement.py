@@ -11,9 +11,9 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
-from monitor import config
-from monitor.history.file import History
-from monitor.records import Change
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.records import Change
+from condenser_monitor.monitor.storage.file import History
 
 ROOT = Path(__file__).parents[2]
 STEPS = 3
@@ -21,7 +21,7 @@ STEPS = 3
 
 def check(folder: Path) -> None:
     """Every step's rows are there once, numbered without a gap, and each was delivered, none passed over."""
-    keep = config.History(file=str(folder / "history.db"), live_dir=str(folder / "live"))
+    keep = config.HistorySettings(file=str(folder / "history.db"), live_dir=str(folder / "live"))
     with History(keep.file, owner=True, keep=keep) as history:
         rows = history.outbox("check", begin=True, limit=1000)
         assert history.memory() == str(STEPS).encode()

@@ -14,13 +14,14 @@ from pathlib import Path
 
 import pytest
 
-from monitor import config, limits
-from monitor.history.file import History
-from monitor.records import Change
-from sim.broker import PrivateBroker
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.records import Change
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.sim.broker import PrivateBroker
+from tests.conformance.mqtt_tools import Heard, Listener, publish
 from tests.monitor.edge_tools import until
-from tests.outside.mqtt_tools import Heard, Listener, publish
-from tests.storm.judge import Item, Stream
+from tests.simulation.oracle import Item, Stream
 
 ROOT = Path(__file__).parents[2]
 KILLS = 8
@@ -110,7 +111,7 @@ def test_killed_again_and_again_with_the_broker_down_nothing_is_lost_or_doubled(
     luck, began_s, heard, asked = random.Random(20260714), time.monotonic(), [], []
     client = Listener(broker, *topics, session=session)
     stack.callback(client.close)
-    with History(tmp_path / "history.db", keep=config.History(live_dir=str(tmp_path / "live"))) as reader:
+    with History(tmp_path / "history.db", keep=config.HistorySettings(live_dir=str(tmp_path / "live"))) as reader:
         for kill in range(KILLS):
             if kill == 2:
                 heard += client.heard
@@ -167,7 +168,7 @@ def test_a_killed_writer_leaves_a_sound_file(tmp_path: Path) -> None:
     program = """
 import sys
 from tests.monitor.edge_tools import *
-from monitor.history.file import History
+from monitor.storage.file import History
 from monitor import config, limits
 h = History(sys.argv[1] + "/history.db", owner=True, keep=config.History(live_dir=sys.argv[1] + "/live"))
 n = int(h.memory() or b"0")
@@ -187,7 +188,7 @@ while True:
         time.sleep(luck.uniform(0.0, 0.15))
         process.kill()
         said = process.communicate(timeout=30)[0].splitlines()
-        keep = config.History(live_dir=str(tmp_path / "live"))
+        keep = config.HistorySettings(live_dir=str(tmp_path / "live"))
         with History(tmp_path / "history.db", owner=True, keep=keep) as history:
             rows = history.events(limit=1_000_000)
             assert history.health().set_aside == ""

@@ -15,7 +15,15 @@ import sys
 from collections.abc import Callable, Sequence
 
 from tests.fleet import bench, bench_season
-from tests.fleet.bench import BARE, DRAINERS, NO_OP, ONE, TWO, Drained, Moment
+from tests.fleet.bench import (
+    BARE,
+    DRAINERS,
+    NO_OP,
+    ONE,
+    TWO,
+    Drained,
+    Moment,
+)
 from tests.fleet.bench_season import Season
 
 _PLAIN = "/login"  # asks the database for nothing

@@ -23,15 +23,15 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from monitor.fleet import ingest
-from monitor.fleet.fold import Writes
-from monitor.fleet.session import Session
-from monitor.fleet.setup import Broker, Database, FleetSettings
-from monitor.fleet.store import Store
-from monitor.fleet.tables import sites, state
-from monitor.outlets.messages import topic
-from sim.broker import PrivateBroker
-from sim.load import LoadSite, Publisher, site_name
+from condenser_monitor.monitor.fleet import ingest
+from condenser_monitor.monitor.fleet.reducer import Writes
+from condenser_monitor.monitor.fleet.session import IngestSession
+from condenser_monitor.monitor.fleet.setup import Broker, Database, FleetSettings
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import sites, state
+from condenser_monitor.monitor.publishers.messages import topic
+from condenser_monitor.sim.broker import PrivateBroker
+from condenser_monitor.sim.load import LoadSite, Publisher, site_name
 from tests.fleet.busy import Busy, rss
 from tests.fleet.servers import Postgres
 
@@ -66,7 +66,7 @@ def _noop(port: int, group: str, got: Synchronized[int]) -> None:
 
 def _bare(port: int, _url: str, got: Synchronized[int]) -> None:
     """The worker's own client, which acknowledges at once and does nothing else."""
-    session = Session(Broker(port=port, username=""), "condenser-fleet-0")
+    session = IngestSession(Broker(port=port, username=""), "condenser-fleet-0")
     while True:
         select.select([] if session.unread else [session], [], [], 0.0 if session.unread else 0.1)
         arrived = session.turn(2000)
@@ -209,7 +209,7 @@ def _logged(url: str) -> float:
 
 def _hold_slot(port: int, url: str, slot: int) -> None:
     """Make the session of a slot, as a worker that had been there before would have left it."""
-    session = Session(Broker(port=port, username=""), f"condenser-fleet-{slot}")
+    session = IngestSession(Broker(port=port, username=""), f"condenser-fleet-{slot}")
     session.subscribe(*(f"$share/condenser-fleet/{topic('+', name)}" for name in ingest.SHARED))
     session.drop()
 

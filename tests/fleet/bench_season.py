@@ -14,17 +14,17 @@ from typing import NamedTuple
 import sqlalchemy as sa
 from flask.testing import FlaskClient
 
-from monitor.fleet import people
-from monitor.fleet.people import Role
-from monitor.fleet.retention import Month, ensure_months
-from monitor.fleet.setup import FleetSettings
-from monitor.fleet.store import Store
-from sim.load import FAULTS, SEASON_BEGINS, LoadSite
+from condenser_monitor.monitor.fleet import people
+from condenser_monitor.monitor.fleet.people import Role
+from condenser_monitor.monitor.fleet.retention import Month, ensure_months
+from condenser_monitor.monitor.fleet.setup import FleetSettings
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.sim.load import FAULTS, SEASON_BEGINS, LoadSite
+from condenser_monitor.web.fleet import access
+from condenser_monitor.web.fleet.app import create_app
 from tests.fleet.bench import make_sites
 from tests.fleet.office import PASSWORD, post
 from tests.fleet.servers import Postgres
-from web.fleet import access
-from web.fleet.app import create_app
 
 _REQUESTS = 15
 PAGES = (

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.fleet.store import Store
-from monitor.fleet.tables import metadata
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import metadata
 from tests.conftest import need
 from tests.fleet.servers import Postgres, postgres_bin
 

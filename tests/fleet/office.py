@@ -13,16 +13,16 @@ from flask import Flask
 from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
-from monitor.fleet import enroll, people, visits
-from monitor.fleet.people import Role, Viewer
-from monitor.fleet.setup import Broker, FleetSettings
-from monitor.fleet.store import Store
-from monitor.fleet.tables import sites, users
-from monitor.fleet.tables import visits as visits_made
-from monitor.fleet.writer import writer
-from sim.load import LoadSite, site_name
+from condenser_monitor.monitor.fleet import enroll, people, visits
+from condenser_monitor.monitor.fleet.people import Role, Viewer
+from condenser_monitor.monitor.fleet.setup import Broker, FleetSettings
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import sites, users
+from condenser_monitor.monitor.fleet.tables import visits as visits_made
+from condenser_monitor.monitor.fleet.writer import writer
+from condenser_monitor.sim.load import LoadSite, site_name
+from condenser_monitor.web.fleet.app import create_app
 from tests.fleet.payloads import NOON, received
-from web.fleet.app import create_app
 
 PASSWORD = "long enough words"
 NAMES = ("Elm Street 4", "Orchard Lane 9", "Hill Road 12", "Mill Close 3", "Quay 7", "Fern Walk 21")

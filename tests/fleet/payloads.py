@@ -6,9 +6,16 @@ from typing import Any
 
 import msgspec
 
-from monitor.fleet.messages import Aside, Message, read
-from monitor.outlets.messages import ROOT, message_id
-from monitor.records import AlertChange, AlertState, Change, ChangeKind, Cycle, Severity
+from condenser_monitor.monitor.core.records import (
+    AlertChange,
+    AlertState,
+    Change,
+    ChangeKind,
+    Cycle,
+    Severity,
+)
+from condenser_monitor.monitor.fleet.messages import Aside, SiteMessage, read
+from condenser_monitor.monitor.publishers.messages import ROOT, message_id
 
 NOON = 1_784_030_400.0  # 2026-07-14T12:00:00Z
 Raw = tuple[str, bytes]
@@ -77,6 +84,6 @@ def unit(site: str, *, wall_s: float | None = NOON, findings: tuple[str, ...] = 
     return f"{ROOT}/{site}/unit", msgspec.json.encode(body)
 
 
-def received(raws: list[Raw], at: float = NOON + 5) -> list[Message | Aside]:
+def received(raws: list[Raw], at: float = NOON + 5) -> list[SiteMessage | Aside]:
     """The same messages as the fleet reads them off the broker."""
     return [read(topic, payload, at) for topic, payload in raws]

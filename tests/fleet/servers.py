@@ -10,7 +10,7 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from sim.broker import free_port
+from condenser_monitor.sim.broker import free_port
 
 _BINS = sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True)
 

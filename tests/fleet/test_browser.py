@@ -8,13 +8,19 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from monitor.fleet.store import Store
-from sim.load import site_name
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.sim.load import site_name
+from condenser_monitor.web.fleet import access
+from condenser_monitor.web.serve import Serving, serve
 from tests.conftest import need
 from tests.fleet.office import PASSWORD, Office
-from tests.web.browser import DESK, PHONE, WCAG, addresses_asked, axe_source
-from web.fleet import access
-from web.serve import Serving, serve
+from tests.web.browser import (
+    DESK,
+    PHONE,
+    WCAG,
+    addresses_asked,
+    axe_source,
+)
 
 _SITE = site_name(1)
 PAGES = (

@@ -17,12 +17,21 @@ import pytest
 import sqlalchemy as sa
 from paho.mqtt import publish
 
-from monitor.fleet import asking, ingest, slots
-from monitor.fleet.setup import Broker, Database, FleetSettings
-from monitor.fleet.store import Store
-from monitor.fleet.tables import asks, cycles, events, set_aside, site_days, sites, standing, state
-from sim.broker import PrivateBroker
-from sim.load import Publisher, site_number
+from condenser_monitor.monitor.fleet import ingest, resend, slots
+from condenser_monitor.monitor.fleet.setup import Broker, Database, FleetSettings
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import (
+    asks,
+    cycles,
+    events,
+    set_aside,
+    site_days,
+    sites,
+    standing,
+    state,
+)
+from condenser_monitor.sim.broker import PrivateBroker
+from condenser_monitor.sim.load import Publisher, site_number
 from tests.conftest import need
 from tests.fleet.bench import make_sites
 from tests.fleet.servers import Postgres, postgres_bin
@@ -35,8 +44,8 @@ _SPAWN = mp.get_context("spawn")
 def _work(port: int, url: str) -> None:
     """An ingest worker in a process of its own, hurried."""
     ingest._N.update(retry_s=0.05, beat_s=0.1, sweep_s=0.2, drained_s=0.5)
-    slots._IDLE_S, asking._PATIENCE_S, asking._AGAIN_S = 1.0, 0.5, 0.5
-    asking._ASKS_MOST = 1000  # an impatient office that never gives up
+    slots._IDLE_S, resend._PATIENCE_S, resend._AGAIN_S = 1.0, 0.5, 0.5
+    resend._ASKS_MOST = 1000  # an impatient office that never gives up
     settings = FleetSettings(broker=Broker(port=port, username=""), database=Database(url=url))
     ingest.Worker(settings, Store(url)).run(lambda: False)
 

@@ -16,15 +16,20 @@ import pytest
 import sqlalchemy as sa
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor import config
-from monitor.errors import CommandError, SiteError
-from monitor.fleet import commands, enroll, people, setup
-from monitor.fleet.arguments import add as add_arguments
-from monitor.fleet.setup import Broker, Database, FleetSettings
-from monitor.fleet.store import Store
-from monitor.fleet.tables import audit, sites
-from monitor.outlets.messages import CHANNELS, topic
-from sim.broker import PrivateBroker
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.errors import CommandError, SiteError
+from condenser_monitor.monitor.fleet import (
+    commands,
+    enroll,
+    people,
+    setup,
+)
+from condenser_monitor.monitor.fleet.arguments import add as add_arguments
+from condenser_monitor.monitor.fleet.setup import Broker, Database, FleetSettings
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import audit, sites
+from condenser_monitor.monitor.publishers.messages import CHANNELS, topic
+from condenser_monitor.sim.broker import PrivateBroker
 from tests.conftest import need
 
 _WAIT_S = 10.0

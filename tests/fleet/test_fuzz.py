@@ -12,17 +12,17 @@ from flask.testing import FlaskClient
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.fleet.store import Store
-from monitor.fleet.tables import events
-from monitor.fleet.writer import writer
-from monitor.outlets.messages import topic
-from monitor.records import AlertState, ChangeKind, Severity
-from sim.load import site_name
+from condenser_monitor.monitor.core.records import AlertState, ChangeKind, Severity
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import events
+from condenser_monitor.monitor.fleet.writer import writer
+from condenser_monitor.monitor.publishers.messages import topic
+from condenser_monitor.sim.load import site_name
+from condenser_monitor.web.fleet import access
 from tests.fleet import payloads
 from tests.fleet.bench import make_sites
 from tests.fleet.office import Office
 from tests.fleet.payloads import NOON, received
-from web.fleet import access
 
 _NUMBERS = st.one_of(
     st.none(),

@@ -17,19 +17,31 @@ import pytest
 import sqlalchemy as sa
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor import config
-from monitor.errors import DatabaseError
-from monitor.fleet import asking, enroll, ingest, slots
-from monitor.fleet.ingest import Worker
-from monitor.fleet.setup import Broker, FleetSettings
-from monitor.fleet.store import Store
-from monitor.fleet.tables import asks, cycles, events, set_aside, sites, state
-from monitor.fleet.tables import slots as slot_rows
-from monitor.history.file import History
-from monitor.outlets.mqtt import MqttOutlet
-from monitor.records import CycleState, UnitStatus
-from sim.broker import PrivateBroker
-from sim.load import Publisher
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.errors import DatabaseError
+from condenser_monitor.monitor.core.records import CycleState, UnitStatus
+from condenser_monitor.monitor.fleet import (
+    enroll,
+    ingest,
+    resend,
+    slots,
+)
+from condenser_monitor.monitor.fleet.ingest import Worker
+from condenser_monitor.monitor.fleet.setup import Broker, FleetSettings
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import (
+    asks,
+    cycles,
+    events,
+    set_aside,
+    sites,
+    state,
+)
+from condenser_monitor.monitor.fleet.tables import slots as slot_rows
+from condenser_monitor.monitor.publishers.broker import BrokerPublisher
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.sim.broker import PrivateBroker
+from condenser_monitor.sim.load import Publisher
 from tests.fleet import payloads
 from tests.fleet.bench import make_sites
 from tests.fleet.payloads import Raw
@@ -43,7 +55,7 @@ def hurry(monkeypatch: pytest.MonkeyPatch) -> None:
     for name, value in {"retry_s": 0.05, "beat_s": 0.1, "sweep_s": 0.1, "drained_s": 0.3}.items():
         monkeypatch.setitem(ingest._N, name, value)
     monkeypatch.setattr(slots, "_IDLE_S", 1.0)
-    monkeypatch.setattr(asking, "_PATIENCE_S", 0.2)
+    monkeypatch.setattr(resend, "_PATIENCE_S", 0.2)
 
 
 def _until(what: Callable[[], Any]) -> None:
@@ -217,7 +229,7 @@ def test_lost_messages_are_asked_of_the_real_monitor_and_come_again(
         history.step(
             now_s=float(t_s), wall_s=payloads.NOON + t_s, status=_status(t_s), memory=lambda: b"{}", events=[record]
         )
-    outlet = MqttOutlet(config.parse(f'[site]\nid = "a"\n[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\n'))
+    outlet = BrokerPublisher(config.parse(f'[site]\nid = "a"\n[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\n'))
     outlet.start(history)
     try:
         outlet.offer((), _status(8))
@@ -235,13 +247,13 @@ def test_lost_messages_are_asked_of_the_real_monitor_and_come_again(
 
 def test_an_unanswered_request_is_repeated_ever_more_seldom() -> None:
     """First at once; then after the pause, twice the pause, four times; after an answer, soon."""
-    again = asking._AGAIN_S
-    assert asking.due(None, 0.0)
+    again = resend._AGAIN_S
+    assert resend.due(None, 0.0)
     for unanswered, wait in ((1, again), (2, 2 * again), (5, 16 * again)):
-        tries = asking.Tries(unanswered, 1000.0)
-        assert not asking.due(tries, 999.0 + wait)
-        assert asking.due(tries, 1000.0 + wait)
-    assert asking.due(asking.Tries(0, 1000.0), 1000.0 + asking._PATIENCE_S)
+        tries = resend.ResendTries(unanswered, 1000.0)
+        assert not resend.due(tries, 999.0 + wait)
+        assert resend.due(tries, 1000.0 + wait)
+    assert resend.due(resend.ResendTries(0, 1000.0), 1000.0 + resend._PATIENCE_S)
 
 
 def test_a_site_that_never_answers_is_given_up_with_a_note(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -249,11 +261,11 @@ def test_a_site_that_never_answers_is_given_up_with_a_note(store: Store, monkeyp
     _enroll(store, "a")
     to = ingest.writer(store)
     to.write(payloads.received([payloads.finding("a", 5, "raised")]), payloads.NOON)
-    monkeypatch.setattr(asking, "_ASKS_MOST", 3)
+    monkeypatch.setattr(resend, "_ASKS_MOST", 3)
     now = payloads.NOON + 1
     for _ in range(8):
         now += 1e5
-        asking.sweep(to, now)
+        resend.sweep(to, now)
     assert _count(store, asks) == 3
     assert _column(store, state.c.hole_since) == [None]
     (reason,) = _column(store, set_aside.c.reason)
@@ -265,7 +277,7 @@ def test_a_long_hole_is_asked_for_in_parts(store: Store) -> None:
     _enroll(store, "a")
     to = ingest.writer(store)
     to.write(payloads.received([payloads.finding("a", 2001, "raised")]), payloads.NOON)
-    asking.sweep(to, payloads.NOON + 1000)
+    resend.sweep(to, payloads.NOON + 1000)
     (body,) = _column(store, asks.c.body)
     asked = msgspec.json.decode(body)
     assert (asked["from_seq"], asked["to_seq"], asked["origin"], asked["topic"]) == (1, 500, "o1", "events")

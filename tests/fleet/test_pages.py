@@ -9,13 +9,24 @@ import pytest
 import sqlalchemy as sa
 from flask.testing import FlaskClient
 
-from monitor.fleet.people import Role
-from monitor.fleet.store import Store
-from monitor.fleet.tables import asks, audit, sites, visits
-from monitor.limits import FLEET
-from sim.load import site_name
-from tests.fleet.office import NAMES, PASSWORD, Office, post, token
-from web.fleet import access
+from condenser_monitor.monitor.fleet.people import Role
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import (
+    asks,
+    audit,
+    sites,
+    visits,
+)
+from condenser_monitor.monitor.limits import FLEET
+from condenser_monitor.sim.load import site_name
+from condenser_monitor.web.fleet import access
+from tests.fleet.office import (
+    NAMES,
+    PASSWORD,
+    Office,
+    post,
+    token,
+)
 
 
 @pytest.fixture(scope="module")
@@ -363,7 +374,7 @@ def test_asking_the_monitor_leaves_a_request_in_the_dispatcher_s_name(own_office
     assert _submit(own_office, f"/site/{site_name(0)}/ask", **fields) == 302
     with own_office.store.read() as connection:
         (row,) = connection.execute(sa.select(asks)).all()
-    from monitor.outlets.messages import PersonsRequest, read_request
+    from condenser_monitor.monitor.publishers.messages import PersonsRequest, read_request
 
     wish = read_request(row.body.encode())
     assert isinstance(wish, PersonsRequest)

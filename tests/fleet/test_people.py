@@ -8,12 +8,17 @@ from contextlib import suppress
 import pytest
 import sqlalchemy as sa
 
-from monitor.errors import CommandError
-from monitor.fleet import people
-from monitor.fleet.people import Role, TooManyTries
-from monitor.fleet.store import Store
-from monitor.fleet.tables import audit, login_failures, sessions, users
-from monitor.limits import FLEET
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.fleet import people
+from condenser_monitor.monitor.fleet.people import Role, TooManyTries
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import (
+    audit,
+    login_failures,
+    sessions,
+    users,
+)
+from condenser_monitor.monitor.limits import FLEET
 
 _NOW = 1_000_000.0
 _PASSWORD = "correct horse battery"

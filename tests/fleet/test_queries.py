@@ -11,17 +11,23 @@ import pytest
 import scipy.stats
 import sqlalchemy as sa
 
-from monitor.errors import CommandError
-from monitor.findings import CATALOGUE
-from monitor.fleet import people, queries, season, triage, visits
-from monitor.fleet.people import Role, Viewer
-from monitor.fleet.retention import coming_months, ensure_months
-from monitor.fleet.season import Span
-from monitor.fleet.store import Store
-from monitor.fleet.tables import sites, standing, state
-from monitor.fleet.writer import writer
-from monitor.report.blocks import Table
-from monitor.words import texts
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.fleet import (
+    people,
+    queries,
+    season,
+    triage,
+    visits,
+)
+from condenser_monitor.monitor.fleet.people import Role, Viewer
+from condenser_monitor.monitor.fleet.retention import coming_months, ensure_months
+from condenser_monitor.monitor.fleet.season import SeasonSpan
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import sites, standing, state
+from condenser_monitor.monitor.fleet.writer import writer
+from condenser_monitor.monitor.report.blocks import Table
+from condenser_monitor.monitor.strings import texts
 from tests.fleet import payloads
 from tests.fleet.payloads import NOON, received
 
@@ -223,7 +229,7 @@ def test_a_technician_sees_only_assigned_sites_and_booked_visits(store: Store) -
         queries.site_id(connection, kim, "other")
 
 
-_SPAN = Span.of("2026-07-01", "2026-07-31")
+_SPAN = SeasonSpan.of("2026-07-01", "2026-07-31")
 
 
 def _document(connection: sa.Connection, viewer: Viewer, site: str) -> Any:
@@ -311,7 +317,7 @@ def test_season_of_a_site_in_a_document_and_in_the_plan(store: Store) -> None:
     raws += [payloads.cycle("a", seq, wall_s=NOON - seq * hour, run_s=1800.0) for seq in range(1, 5)]
     now = NOON + 42 * hour
     writer(store).write(received(raws, now), now)
-    span = Span.of("2026-07-01", "2026-07-31")
+    span = SeasonSpan.of("2026-07-01", "2026-07-31")
     with store.read() as connection:
         lines = list(season.plan_csv(connection, OWNER, span, now))
         document = season.customer_document(connection, OWNER, "a", span, company="Test", scale="F", now=now)
@@ -333,7 +339,7 @@ def test_season_of_a_site_in_a_document_and_in_the_plan(store: Store) -> None:
 def test_season_as_pdf_can_be_read_again(store: Store) -> None:
     """pypdf, which nobody here made, finds the words in the file."""
     pypdf = pytest.importorskip("pypdf")
-    pdf = pytest.importorskip("monitor.report.pdf")
+    pdf = pytest.importorskip("condenser_monitor.monitor.report.pdf")
     from io import BytesIO
 
     _fill(store, [{"site": "a", "customer": "A person"}])
@@ -350,9 +356,9 @@ def test_season_as_pdf_can_be_read_again(store: Store) -> None:
 def test_seasons_that_are_none_are_refused(first: str, last: str) -> None:
     """No day, the wrong way round, too long."""
     with pytest.raises(CommandError):
-        Span.of(first, last)
+        SeasonSpan.of(first, last)
 
 
 def test_season_of_this_year_ends_today() -> None:
     """From the first of January, in UTC."""
-    assert Span.this_year(datetime(2026, 7, 14, 1, tzinfo=UTC).timestamp()) == ("2026-01-01", "2026-07-14")
+    assert SeasonSpan.this_year(datetime(2026, 7, 14, 1, tzinfo=UTC).timestamp()) == ("2026-01-01", "2026-07-14")

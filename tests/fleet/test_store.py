@@ -9,11 +9,11 @@ import sqlalchemy as sa
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 
-from monitor.errors import DatabaseError
-from monitor.fleet import retention
-from monitor.fleet.retention import Month
-from monitor.fleet.store import Store
-from monitor.fleet.tables import metadata, set_aside
+from condenser_monitor.monitor.core.errors import DatabaseError
+from condenser_monitor.monitor.fleet import retention
+from condenser_monitor.monitor.fleet.retention import Month
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import metadata, set_aside
 
 
 def _not_a_partition(item: object, name: str | None, kind: str, _reflected: bool, _compared: object) -> bool:

@@ -6,13 +6,13 @@ import re
 
 import pytest
 
-from monitor import limits
-from monitor.config import Unit
-from monitor.findings import CATALOGUE
-from monitor.fleet import parts, triage
-from monitor.fleet.triage import Cooling
-from monitor.records import Severity
-from monitor.suspects.table import SUSPECTS
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.records import Severity
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.fleet import load_list, triage
+from condenser_monitor.monitor.fleet.triage import Cooling
 
 
 def test_every_finding_says_what_it_means_for_the_house() -> None:
@@ -25,7 +25,7 @@ def test_every_finding_says_what_it_means_for_the_house() -> None:
 
 def test_every_suspect_says_what_to_load() -> None:
     """The table of loads has a row for each suspect, even where nothing need be taken."""
-    assert parts.LOADS.keys() == SUSPECTS.keys()
+    assert load_list.LOADS.keys() == SUSPECTS.keys()
 
 
 @pytest.mark.parametrize(
@@ -65,23 +65,23 @@ def test_bands_of_heat_are_those_of_the_weather_service(fahrenheit: float, words
 def test_contactor_carries_full_load_and_locked_rotor(rla_a: float, lra_a: float, amps: int) -> None:
     """30 A full load stands 180 A locked rotor at 240 V, 40 A stands 240 A (component sheet, check value 1.20)."""
     unit = Unit(compressor_rla_a=rla_a, compressor_lra_a=lra_a, fan_fla_a=1.1, contactor_poles=2)
-    assert parts.contactor_amps(unit) == amps
-    assert parts.load(["coil-open"], unit) == (f"contactor, 2-pole, {amps} A, 24 V coil",)
+    assert load_list.contactor_amps(unit) == amps
+    assert load_list.load(["coil-open"], unit) == (f"contactor, 2-pole, {amps} A, 24 V coil",)
 
 
 def test_load_names_each_thing_once_and_the_likeliest_first() -> None:
     """Suspects that want the same thing want it once; without a nameplate no size is made up."""
-    load = parts.load(["run-capacitor", "compressor-overload-open", "coil-open"], None)
+    load = load_list.load(["run-capacitor", "compressor-overload-open", "coil-open"], None)
     assert load[0].startswith("run capacitors")
     assert len(load) == len(set(load)) == 3
     assert "no nameplate" in load[2]
-    assert parts.likely_part(["coil-open"]) == "contactor"
-    assert parts.likely_part([]) == parts.likely_part(["unheard-of"]) == ""
+    assert load_list.likely_part(["coil-open"]) == "contactor"
+    assert load_list.likely_part([]) == load_list.likely_part(["unheard-of"]) == ""
 
 
 def test_truck_counts_visits_not_things() -> None:
     """The day's list says how many visits want each thing."""
-    assert parts.truck([("a", "b"), ("a",), ("c", "a")]) == [("a", 3), ("b", 1), ("c", 1)]
+    assert load_list.truck([("a", "b"), ("a",), ("c", "a")]) == [("a", 3), ("b", 1), ("c", 1)]
 
 
 def test_every_number_of_the_fleet_has_a_basis_and_lies_within_its_bounds() -> None:

@@ -10,13 +10,22 @@ import msgspec
 import pytest
 import sqlalchemy as sa
 
-from monitor.fleet import enroll
-from monitor.fleet.fold import Writes
-from monitor.fleet.setup import Broker
-from monitor.fleet.store import Store
-from monitor.fleet.tables import asks, cycles, events, set_aside, site_days, sites, standing, state
-from monitor.fleet.writer import Writer, writer
-from monitor.records import AlertState
+from condenser_monitor.monitor.core.records import AlertState
+from condenser_monitor.monitor.fleet import enroll
+from condenser_monitor.monitor.fleet.reducer import Writes
+from condenser_monitor.monitor.fleet.setup import Broker
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import (
+    asks,
+    cycles,
+    events,
+    set_aside,
+    site_days,
+    sites,
+    standing,
+    state,
+)
+from condenser_monitor.monitor.fleet.writer import IngestWriter, writer
 from tests.fleet import payloads
 from tests.fleet.payloads import NOON, Raw, received
 
@@ -26,7 +35,7 @@ def _enroll(store: Store, *names: str) -> None:
         enroll.enroll(store, name, broker=Broker(), by="test", now=NOON - 86400)
 
 
-def _write(to: Writer, raws: list[Raw], at: float = NOON + 5) -> Writes:
+def _write(to: IngestWriter, raws: list[Raw], at: float = NOON + 5) -> Writes:
     return to.write(received(raws, at), at)
 
 

@@ -6,7 +6,7 @@
 | recordings (CSV) with their start captures (JSON); lines and files without end | `test_recordings` |
 | calibrations, commissioning records, share codes, the page's access file, a phone's plan (JSON) | `test_kept_files` |
 | what the engine remembered: the whole, alerts, trends (JSON in the history) | `test_kept_files` |
-| rows and pages of the history file (SQLite) | `tests/storm`, `tests/monitor/test_history_disk.py` |
+| rows and pages of the history file (SQLite) | `tests/simulation`, `tests/monitor/test_history_disk.py` |
 | lists of customers, weather files (CSV), addresses of phones, passwords (lines) | `test_kept_files` |
 | the office's database by address and as a file, a broker's place, certificates, process number | `test_addresses` |
 | arguments of every command, files named by them, standard streams, environment | `test_commands` |
@@ -21,6 +21,7 @@
 | registers and transfers on the I2C bus, pins that flicker, voltages of any size | `test_bus_bytes` |
 | lines typed in a visit, meter readings, share codes; names and notes in the report | `test_talks` |
 
-Held everywhere (`refusals`): no error but those of `monitor/errors.py`, or an answer 4xx in words; one bounded line
-with place, given and allowed; an end in bounded time and memory. `FUZZ=50` is the nightly size, `FUZZ_SEED=7` another.
+Held everywhere (`refusals`): no error but those of `monitor/core/errors.py`, or an answer 4xx in words; one bounded
+line with place, given and allowed; an end in bounded time and memory. `FUZZ=50` is the nightly size,
+`FUZZ_SEED=7` another.
 """

@@ -10,9 +10,9 @@ from pathlib import Path
 from hypothesis import strategies as st
 from werkzeug.routing import Rule
 
-from monitor.findings import ROWS
-from monitor.records import READINGS
-from monitor.suspects.table import SUSPECTS
+from condenser_monitor.monitor.core.findings import ROWS
+from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 
 WEB = Path(__file__).parents[2] / "web"
 _ASKED = re.compile(r"""(?:args|form|values)(?:\.get|\.getlist)?[\[(]\s*["']([\w-]+)["']""")

@@ -1,4 +1,4 @@
-"""What each fuzz test holds: no errors but those of monitor/errors.py, and a refusal that names place, given, allowed.
+"""What each fuzz test holds: no errors but those of core/errors.py, and a refusal that names place, given, allowed.
 
 `FUZZ=50` multiplies the number of examples (a nightly size; 1 elsewhere); `FUZZ_SEED=7` plays a given seed. Without a
 seed every run draws the same examples, and a failure prints its example.
@@ -14,10 +14,10 @@ from typing import Any
 
 from hypothesis import HealthCheck, seed, settings
 
-from monitor.errors import CondenserError
+from condenser_monitor.monitor.core.errors import CondenserError
 
 SIZE = int(os.environ.get("FUZZ", "1"))
-LINE_MOST = 4000  # characters of a refusal: monitor/errors.py bounds each of its three parts
+LINE_MOST = 4000  # characters of a refusal: monitor/core/errors.py bounds each of its three parts
 _SEED = os.environ.get("FUZZ_SEED")
 
 

@@ -9,14 +9,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import BrokerError, CommandError, DatabaseError
-from monitor.fleet.enroll import reload_broker
-from monitor.fleet.store import Store
-from monitor.outlets.mqtt import tls_context
-from monitor.service import Watchdog
-from sim.season_broker import broker_at
+from condenser_monitor.monitor.core.errors import BrokerError, CommandError, DatabaseError
+from condenser_monitor.monitor.fleet.enroll import reload_broker
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.publishers.broker import tls_context
+from condenser_monitor.monitor.service.run_loop import Watchdog
+from condenser_monitor.sim.season_broker import broker_at
 from tests.fuzz.damage import ODD_TEXTS
-from tests.fuzz.refusals import fuzzed, looked_at, soon, tried
+from tests.fuzz.refusals import (
+    fuzzed,
+    looked_at,
+    soon,
+    tried,
+)
 
 _HOST = st.one_of(
     st.sampled_from(

@@ -23,14 +23,14 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from monitor.config import Senses, Settings
-from monitor.limits import HISTORY
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.monitor.limits import HISTORY
+from condenser_monitor.web.openapi import PREFIX
+from condenser_monitor.web.view_api import ROUTES
 from tests.fuzz.refusals import fuzzed
 from tests.monitor import units
 from tests.web.conftest import app_of
 from tests.web.filled import Site, from_scans
-from web.openapi import PREFIX
-from web.view_api import ROUTES
 
 EXAMPLES = 80 if os.environ.get("CI") else 30
 KEPT = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
@@ -49,7 +49,7 @@ class Served(NamedTuple):
 @pytest.fixture(scope="module")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     """A unit that ran, and then had a call that nothing followed."""
-    kept = Settings(unit=units.UNIT, senses=Senses(fitted=units.ALL))
+    kept = Settings(unit=units.UNIT, senses=SensorSettings(fitted=units.ALL))
     parts = ((30, units.REST), (300, units.RUN), (30, units.REST), (60, _DEAD))
     site = from_scans(tmp_path_factory.mktemp("api"), kept, units.scans(*parts), end_s=419.0)
     app = app_of(site)

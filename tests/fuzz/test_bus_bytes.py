@@ -12,17 +12,35 @@ import msgspec
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardware.boards import CHANNELS, Boards
-from hardware.calibration import Trim
-from monitor.config import Senses, Settings, Unit
-from monitor.engine import Engine
-from monitor.errors import SenseError
-from monitor.records import FLAGS, NUMBERS, READINGS, Scan
-from sim.bus import Ads1115, FakeI2C, VirtualClock, drive, pin_factory
-from tests.fuzz.refusals import LINE_MOST, fuzzed, soon, tried
+from condenser_monitor.hardware.boards import CHANNELS, Boards
+from condenser_monitor.hardware.calibration import Trim
+from condenser_monitor.monitor.core.config import SensorSettings, Settings, Unit
+from condenser_monitor.monitor.core.errors import SenseError
+from condenser_monitor.monitor.core.records import (
+    FLAGS,
+    NUMBERS,
+    READINGS,
+    Scan,
+)
+from condenser_monitor.monitor.engine import Engine
+from condenser_monitor.sim.bus import (
+    Ads1115,
+    FakeI2C,
+    VirtualClock,
+    drive,
+    pin_factory,
+)
+from tests.fuzz.refusals import (
+    LINE_MOST,
+    fuzzed,
+    soon,
+    tried,
+)
 from tests.hardware.bench import MOST_S
 
-_SETTINGS = Settings(senses=Senses(fitted=tuple(READINGS)), unit=Unit(compressor_rla_a=12.0, compressor_lra_a=70.0))
+_SETTINGS = Settings(
+    senses=SensorSettings(fitted=tuple(READINGS)), unit=Unit(compressor_rla_a=12.0, compressor_lra_a=70.0)
+)
 _ERRORS = (
     *(
         OSError(number, "as it comes")

@@ -21,8 +21,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor import cli
-from monitor.cli import FAULT, main, parser
+from condenser_monitor.monitor import cli
+from condenser_monitor.monitor.cli import FAULT, main, parser
 from tests.fuzz.refusals import LINE_MOST, fuzzed, soon
 
 _SCENARIO = 'claim = "short"\nhours = 0.01\n'
@@ -246,7 +246,7 @@ def test_texts_of_any_bytes_are_used_or_refused(name: str, folder: Path, capsys:
 
 def _process(arguments: list[str], wiring: str, **environment: str) -> subprocess.CompletedProcess[str]:
     """A command in a shell, its streams wired as said."""
-    line = f'"{sys.executable}" -m monitor.cli {" ".join(arguments)} {wiring}'
+    line = f'"{sys.executable}" -m condenser_monitor.monitor.cli {" ".join(arguments)} {wiring}'
     return subprocess.run(
         ["bash", "-o", "pipefail", "-c", line],
         env={**os.environ, **environment},

@@ -13,10 +13,15 @@ from flask.testing import FlaskClient
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.store import Store
 from tests.fleet.office import Office
 from tests.fleet.office import token as fleet_token
-from tests.fuzz.fields import WEB, forms, names, places
+from tests.fuzz.fields import (
+    WEB,
+    forms,
+    names,
+    places,
+)
 from tests.fuzz.refusals import fuzzed
 from tests.web.conftest import app_of, csrf
 from tests.web.filled import Site
@@ -83,7 +88,7 @@ def _cheap(app: Flask, method: str) -> st.SearchStrategy[str]:
 @pytest.mark.parametrize("method", ["GET", "POST"])
 def test_the_fleets_pages_bear_whatever_is_sent(office: Office, method: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """The office's pages for their owner, who may open all of them."""
-    monkeypatch.setattr("web.fleet.access._PER_MIN", 10**9)
+    monkeypatch.setattr("condenser_monitor.web.fleet.access._PER_MIN", 10**9)
     browser = office.client("owner")
     kept = fleet_token(browser, "/password")
     rules = [rule for rule in office.app.url_map.iter_rules() if rule.endpoint not in ("door.logout", "door.password")]

@@ -12,21 +12,21 @@ import msgspec
 import pytest
 from hypothesis import given
 
-from hardware import calibration, commission
-from hardware.calibration import Point, calibrate
-from hardware.uncertainty import by_reading
-from monitor.config import Notify, Settings
-from monitor.engine import Engine, Memory
-from monitor.fleet import roster
-from monitor.outlets import phone
-from monitor.outlets.mqtt import read_password
-from monitor.records import NUMBERS
-from monitor.report.share import Shares, tell
-from sim import weather
+from condenser_monitor.hardware import calibration, commission
+from condenser_monitor.hardware.calibration import CalibrationPoint, calibrate
+from condenser_monitor.hardware.uncertainty import by_reading
+from condenser_monitor.monitor.core.config import Notify, Settings
+from condenser_monitor.monitor.core.records import NUMBERS
+from condenser_monitor.monitor.engine import Engine, Memory
+from condenser_monitor.monitor.fleet import customers
+from condenser_monitor.monitor.publishers import phone
+from condenser_monitor.monitor.publishers.broker import read_password
+from condenser_monitor.monitor.report.share import Shares, tell
+from condenser_monitor.sim import weather
+from condenser_monitor.web.access import Access
 from tests.fuzz.damage import damaged
 from tests.fuzz.refusals import fuzzed, soon, tried
 from tests.monitor import units
-from web.access import Access
 
 NOW_S = 1_784_052_000.0
 _SETTINGS = Settings(unit=units.UNIT)
@@ -34,7 +34,7 @@ _DEAD = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0
 
 
 class Door(NamedTuple):
-    """A kind of file: one as it should be, and what is done with it. `use` may raise errors of monitor/errors.py."""
+    """A kind of file: one as it should be, and what is done with it. `use` may raise errors of core/errors.py."""
 
     good: bytes
     use: Callable[[Path], Any]
@@ -42,8 +42,13 @@ class Door(NamedTuple):
 
 def _calibrations() -> bytes:
     rows = [
-        calibrate("compressor_a", [Point(raw=9.0, meter=9.2), Point(raw=12.0, meter=12.1)], by="Ann", wall_s=NOW_S),
-        calibrate("outdoor_c", [Point(raw=30.0, meter=31.0)], by="Bo", meter="thermometer"),
+        calibrate(
+            "compressor_a",
+            [CalibrationPoint(raw=9.0, meter=9.2), CalibrationPoint(raw=12.0, meter=12.1)],
+            by="Ann",
+            wall_s=NOW_S,
+        ),
+        calibrate("outdoor_c", [CalibrationPoint(raw=30.0, meter=31.0)], by="Bo", meter="thermometer"),
     ]
     return msgspec.json.encode(rows)
 
@@ -158,7 +163,7 @@ def doors(folder: Path) -> dict[str, Door]:
         "alerts-memory": _part("alerts"),
         "trends-memory": _part("trends"),
         "phone-plan": Door(msgspec.json.encode(plan), _planned),
-        "customers": Door(_CSV, roster.read),
+        "customers": Door(_CSV, customers.read),
         "weather": Door(_TMY3, weather.typical_year),
         "addresses": Door(b"# mine\njson://localhost\n", _phones),
         "password": Door(b"lantern\n", _password),

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from monitor.fleet import people
-from monitor.fleet.store import Store
-from monitor.limits import FLEET
+from condenser_monitor.monitor.fleet import people
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.limits import FLEET
+from condenser_monitor.web.fleet import access
 from tests.fleet.office import PASSWORD, Office, post
-from web.fleet import access
 
 METHODS = ("GET", "HEAD", "OPTIONS", "POST", "PUT", "DELETE")
 OPEN = {"static", "door.login"}

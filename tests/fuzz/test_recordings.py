@@ -14,13 +14,23 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.config import Settings
-from monitor.errors import RecordingError, ScanError
-from monitor.records import NUMBERS, READINGS, Change, Scan
-from monitor.replay import Replay
-from monitor.terminal.text import change_line
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.errors import RecordingError, ScanError
+from condenser_monitor.monitor.core.records import (
+    NUMBERS,
+    READINGS,
+    Change,
+    Scan,
+)
+from condenser_monitor.monitor.recording.replay import Replay
+from condenser_monitor.monitor.terminal.text import change_line
 from tests.fuzz.damage import ODD_NUMBERS, ODD_TEXTS, damaged
-from tests.fuzz.refusals import LINE_MOST, fuzzed, looked_at, soon
+from tests.fuzz.refusals import (
+    LINE_MOST,
+    fuzzed,
+    looked_at,
+    soon,
+)
 
 _GOOD = (
     b"# start: 2026-07-14T13:00:00-05:00\nt_s,call,supply,load,compressor_a,fan_a,control_v,outdoor_c\n"
@@ -130,7 +140,7 @@ def test_a_line_without_end_is_refused_in_little_memory(tmp_path: Path, where: s
     feed = f"import os\nos.write(1, {where.encode()!r})\nwhile True: os.write(1, bytes(1 << 20))"
     with subprocess.Popen([sys.executable, "-c", feed], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as feeding:
         done = subprocess.run(
-            [sys.executable, "-m", "monitor.cli", "replay", "/dev/stdin", "--json"],
+            [sys.executable, "-m", "condenser_monitor.monitor.cli", "replay", "/dev/stdin", "--json"],
             stdin=feeding.stdout,
             capture_output=True,
             text=True,

@@ -14,14 +14,14 @@ from flask.testing import FlaskClient
 from itsdangerous import TimestampSigner
 from werkzeug.test import TestResponse
 
-from monitor import limits
-from monitor.config import Senses, Settings
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.web import guard
 from tests.monitor import units
 from tests.web.conftest import FAR, app_of, csrf
 from tests.web.filled import Site, from_scans
 from tests.web.test_access import PASSWORD, enter, routes
 from tests.web.test_share import code_of, given
-from web import guard
 
 METHODS = ("GET", "HEAD", "OPTIONS", "POST", "PUT", "DELETE")
 _PAGES = """pages.status pages.live pages.part alerts.listed alerts.ask checks.shown checks.begin checks.answer
@@ -60,7 +60,7 @@ class Two(NamedTuple):
 @pytest.fixture
 def two(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Two]:
     """Two monitors with the same password and the same site id: the names of their cookies are the same."""
-    settings = Settings(unit=units.UNIT, senses=Senses(fitted=units.ALL))
+    settings = Settings(unit=units.UNIT, senses=SensorSettings(fitted=units.ALL))
     made = [from_scans(tmp_path / name, settings, units.scans((9, units.REST)), end_s=8.0) for name in ("one", "other")]
     apps = [app_of(one) for one in made]
     for app in apps:

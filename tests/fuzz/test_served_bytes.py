@@ -11,13 +11,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.config import Senses, Settings
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.web.serve import Serving, serve
 from tests.fuzz.damage import damaged
 from tests.fuzz.refusals import fuzzed, soon
 from tests.monitor import units
 from tests.web.conftest import app_of
 from tests.web.filled import from_scans
-from web.serve import Serving, serve
 
 _GOOD = (
     b"POST /api/v1/requests HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\n"
@@ -55,7 +55,7 @@ _ODD = st.sampled_from(
 @pytest.fixture(scope="module")
 def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
     """The unit's page on a port of its own."""
-    kept = Settings(unit=units.UNIT, senses=Senses(fitted=units.ALL))
+    kept = Settings(unit=units.UNIT, senses=SensorSettings(fitted=units.ALL))
     site = from_scans(tmp_path_factory.mktemp("served"), kept, units.scans((30, units.REST)), end_s=29.0)
     with serve(app_of(site)) as serving:
         yield serving

@@ -14,18 +14,23 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardware.boards import channels
-from monitor import config, foreign
-from monitor.config import Settings
-from monitor.engine import Engine
-from monitor.errors import CondenserError, ScenarioError, SiteError
-from monitor.fleet import setup
-from monitor.outlets import asyncapi
-from monitor.outlets.phone_text import Writer
-from monitor.records import Scan
-from sim import scenario, simulate
+from condenser_monitor.hardware.boards import channels
+from condenser_monitor.monitor.core import config, untrusted_input
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.errors import CondenserError, ScenarioError, SiteError
+from condenser_monitor.monitor.core.records import Scan
+from condenser_monitor.monitor.engine import Engine
+from condenser_monitor.monitor.fleet import setup
+from condenser_monitor.monitor.publishers import asyncapi
+from condenser_monitor.monitor.publishers.phone_text import MessageWriter
+from condenser_monitor.sim import scenario, simulate
 from tests.fuzz.damage import damaged, tables
-from tests.fuzz.refusals import fuzzed, looked_at, soon, tried
+from tests.fuzz.refusals import (
+    fuzzed,
+    looked_at,
+    soon,
+    tried,
+)
 from tests.monitor.test_config import EXAMPLE
 
 _FLEET = (
@@ -41,7 +46,7 @@ def _used(settings: Settings) -> None:
         engine.take(Scan(t_s=float(t_s), call=True, compressor_a=0.0))
     engine.status()
     asyncapi.text(settings)
-    Writer(settings).trial()
+    MessageWriter(settings).trial()
     channels(settings)
 
 
@@ -132,6 +137,9 @@ def test_what_is_no_file_of_settings_is_refused(path: str) -> None:
 @given(data=st.one_of(st.binary(max_size=200), st.text(max_size=50).map(lambda text: text.encode("utf-16"))))
 def test_bytes_of_any_kind_are_an_oserror_or_a_valueerror(data: bytes) -> None:
     """The two readers at the bottom raise nothing else."""
-    for read in (lambda: foreign.from_json(data, dict[str, list[int]]), lambda: foreign.from_toml(data.decode())):
+    for read in (
+        lambda: untrusted_input.from_json(data, dict[str, list[int]]),
+        lambda: untrusted_input.from_toml(data.decode()),
+    ):
         with suppress(ValueError):
             read()

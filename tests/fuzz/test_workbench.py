@@ -10,9 +10,9 @@ from flask import Flask
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.config import Senses, Settings
-from sim.workbench import PLACES, scenario_for_bench, workbench
-from sim.world import World
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.sim.workbench import PLACES, scenario_for_bench, workbench
+from condenser_monitor.sim.world import World
 from tests.fuzz.fields import WORDS
 from tests.fuzz.refusals import fuzzed
 from tests.fuzz.test_forms import looked_at
@@ -53,7 +53,7 @@ class _Demo:
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Flask]:
     """The page with the bench on it."""
-    kept = Settings(unit=units.UNIT, senses=Senses(fitted=units.ALL))
+    kept = Settings(unit=units.UNIT, senses=SensorSettings(fitted=units.ALL))
     site = from_scans(tmp_path_factory.mktemp("bench"), kept, units.scans((30, units.REST)), end_s=29.0)
     app = app_of(site)
     app.register_blueprint(workbench(_Demo(), seed=1))  # type: ignore[arg-type]

@@ -12,12 +12,19 @@ from math import cos, log, pi, sin, sqrt
 from random import Random
 from typing import Any
 
-from hardware.boards import CHANNELS, Boards
-from hardware.calibration import Trim
-from hardware.circuits import values
-from monitor.config import Senses, Settings, Unit
-from monitor.records import READINGS
-from sim.bus import FAST_HZ, Ads1115, FakeI2C, VirtualClock, drive, pin_factory
+from condenser_monitor.hardware.boards import CHANNELS, Boards
+from condenser_monitor.hardware.calibration import Trim
+from condenser_monitor.hardware.circuits import values
+from condenser_monitor.monitor.core.config import SensorSettings, Settings, Unit
+from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.sim.bus import (
+    FAST_HZ,
+    Ads1115,
+    FakeI2C,
+    VirtualClock,
+    drive,
+    pin_factory,
+)
 
 BIAS_V = values.VDD.nominal / 2
 MOST_S = 3.0  # no scan, whatever the fault, may take longer on the simulator's clock
@@ -121,7 +128,7 @@ class Bench:
             if row.pin is not None and name in fitted:
                 drive(self.pins, row.pin, high=True)
         self._late = (lambda: rng.uniform(0.0, late_s)) if late_s else (lambda: 0.0)
-        settings = Settings(unit=unit or Unit(), senses=Senses(fitted=tuple(fitted)))
+        settings = Settings(unit=unit or Unit(), senses=SensorSettings(fitted=tuple(fitted)))
         self.boards = Boards(
             settings,
             bus=self.bus,

@@ -11,7 +11,7 @@ from statistics import median
 
 import pytest
 
-from monitor.config import Unit
+from condenser_monitor.monitor.core.config import Unit
 from tests.hardware.bench import Bench, Wave
 
 AMPS = (0.3, 1.0, 4.2, 12.3, 30.0, 79.0, 150.0)

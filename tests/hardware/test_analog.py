@@ -9,10 +9,16 @@ import pytest
 from adafruit_ads1x15 import ads1x15
 from adafruit_ads1x15.ads1115 import ADS1115
 
-from hardware.analog import ClippedError, Converter
-from monitor import limits
-from monitor.errors import SenseError
-from sim.bus import CONFIG, FULL_SCALE_V, Ads1115, FakeI2C, VirtualClock
+from condenser_monitor.hardware.analog import ClippedError, Converter
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.errors import SenseError
+from condenser_monitor.sim.bus import (
+    CONFIG,
+    FULL_SCALE_V,
+    Ads1115,
+    FakeI2C,
+    VirtualClock,
+)
 
 
 class Levels:

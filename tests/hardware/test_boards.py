@@ -4,8 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.records import FLAGS
-from tests.hardware.bench import MOST_S, Bench, Wave, ohm_at, steady
+from condenser_monitor.monitor.core.records import FLAGS
+from tests.hardware.bench import (
+    MOST_S,
+    Bench,
+    Wave,
+    ohm_at,
+    steady,
+)
 
 
 def test_scan_reads_what_is_on_the_wires() -> None:

@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import pytest
 
-from hardware.analog import Converter
-from hardware.boards import CHANNELS
-from hardware.waveform import measure
-from monitor import limits
-from monitor.errors import SenseError
-from sim.bus import Ads1115, FakeI2C, VirtualClock
-from tests.hardware.bench import MOST_S, Bench, Signal, Wave, steady
+from condenser_monitor.hardware.analog import Converter
+from condenser_monitor.hardware.boards import CHANNELS
+from condenser_monitor.hardware.waveform import measure
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.errors import SenseError
+from condenser_monitor.sim.bus import Ads1115, FakeI2C, VirtualClock
+from tests.hardware.bench import (
+    MOST_S,
+    Bench,
+    Signal,
+    Wave,
+    steady,
+)
 
 NUMBERS = ("control_v", "coil_a", "compressor_a", "fan_a", "outdoor_c")
 AMOUNTS = {"control_v": 25.0, "coil_a": 0.25, "compressor_a": 9.6, "fan_a": 1.0}

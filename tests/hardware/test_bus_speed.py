@@ -9,10 +9,15 @@ from random import Random
 
 import pytest
 
-from hardware.commission_rules import REASONS
-from monitor.config import Unit
-from sim.bus import FAST_HZ, STANDARD_HZ
-from tests.hardware.bench import Bench, Wave, ohm_at, steady
+from condenser_monitor.hardware.commission_rules import REASONS
+from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.sim.bus import FAST_HZ, STANDARD_HZ
+from tests.hardware.bench import (
+    Bench,
+    Wave,
+    ohm_at,
+    steady,
+)
 from tests.hardware.test_accuracy import AMPS, SHAPES, within_claim
 
 CLOCKS = (-0.10, -0.04, 0.0, 0.05, 0.10)

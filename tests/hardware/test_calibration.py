@@ -10,16 +10,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardware import calibration
-from hardware.calibration import Calibration, Point, Trim, calibrate
-from monitor.errors import CommandError, SiteError
+from condenser_monitor.hardware import calibration
+from condenser_monitor.hardware.calibration import (
+    Calibration,
+    CalibrationPoint,
+    Trim,
+    calibrate,
+)
+from condenser_monitor.monitor.core.errors import CommandError, SiteError
 from tests.hardware.bench import Bench, Wave, steady
 
 NOON_S = 1784052000.0  # 2026-07-14T18:00:00Z
 
 
-def points(*pairs: tuple[float, float]) -> list[Point]:
-    return [Point(raw=raw, meter=meter) for raw, meter in pairs]
+def points(*pairs: tuple[float, float]) -> list[CalibrationPoint]:
+    return [CalibrationPoint(raw=raw, meter=meter) for raw, meter in pairs]
 
 
 def taken(reading: str = "compressor_a", *pairs: tuple[float, float], by: str = "R. Vale") -> Calibration:

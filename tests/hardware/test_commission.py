@@ -11,16 +11,32 @@ from pathlib import Path
 
 import pytest
 
-from hardware import commission as walk
-from hardware.circuits import values
-from hardware.commission import Commissioning
-from monitor.config import Senses, Settings, Site, Unit
-from monitor.errors import CommandError, SiteError
-from monitor.records import FLAGS, READINGS, Scan, StartTransient
-from tests.hardware.bench import Bench, Signal, Wave, ohm_at, steady
+from condenser_monitor.hardware import commission as walk
+from condenser_monitor.hardware.circuits import values
+from condenser_monitor.hardware.commission import Commissioning
+from condenser_monitor.monitor.core.config import (
+    SensorSettings,
+    Settings,
+    Site,
+    Unit,
+)
+from condenser_monitor.monitor.core.errors import CommandError, SiteError
+from condenser_monitor.monitor.core.records import (
+    FLAGS,
+    READINGS,
+    Scan,
+    StartTransient,
+)
+from tests.hardware.bench import (
+    Bench,
+    Signal,
+    Wave,
+    ohm_at,
+    steady,
+)
 
 UNIT = Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1)
-SETTINGS = Settings(site=Site(id="mill-row-2"), unit=UNIT, senses=Senses(fitted=tuple(READINGS)))
+SETTINGS = Settings(site=Site(id="mill-row-2"), unit=UNIT, senses=SensorSettings(fitted=tuple(READINGS)))
 NOON_S = 1784052000.0  # 2026-07-14T18:00:00Z
 PHASES = ("off", "called", "running")
 # what flows in each lead, A RMS, and lies on the control terminals, V RMS, by phase
@@ -259,7 +275,7 @@ def test_a_flickering_flag_is_unsteady_and_judged_no_further() -> None:
     assert seen.values == {}
     assert seen.unsteady == ("call",)
     record = walk.commission(
-        Settings(senses=Senses(fitted=("call",))), {"called": scans, "running": scans[::2] * 2}, by="x"
+        Settings(senses=SensorSettings(fitted=("call",))), {"called": scans, "running": scans[::2] * 2}, by="x"
     )
     assert kinds(record) == [("unsteady", ("call",))]
 

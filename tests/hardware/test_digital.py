@@ -7,14 +7,14 @@ from itertools import pairwise
 
 import pytest
 
-from hardware.boards import CHANNELS, channels
-from hardware.digital import Presence
-from monitor import limits
-from monitor.config import Boards as Wiring
-from monitor.config import Senses, Settings
-from monitor.errors import WiringError
-from monitor.records import FLAGS
-from sim.bus import VirtualClock, drive, pin_factory
+from condenser_monitor.hardware.boards import CHANNELS, channels
+from condenser_monitor.hardware.digital import Presence
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import BoardSettings as Wiring
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.monitor.core.errors import WiringError
+from condenser_monitor.monitor.core.records import FLAGS
+from condenser_monitor.sim.bus import VirtualClock, drive, pin_factory
 from tests.hardware.bench import MOST_S, Bench, Wave
 
 PINS = FLAGS
@@ -166,7 +166,7 @@ def test_edges_are_bounded() -> None:
 
 
 def wired(fitted: tuple[str, ...] = FLAGS, **tables: dict[str, object]) -> Settings:
-    return Settings(senses=Senses(fitted=fitted), boards=Wiring(channels=tables))
+    return Settings(senses=SensorSettings(fitted=fitted), boards=Wiring(channels=tables))
 
 
 @pytest.mark.parametrize(
@@ -194,7 +194,7 @@ def test_wiring_that_cannot_be_is_refused(settings: Settings, place: str) -> Non
 
 def test_the_table_as_it_stands_has_no_doubles() -> None:
     """All ten senses fitted at once."""
-    assert list(channels(Settings(senses=Senses(fitted=tuple(CHANNELS))))) == list(CHANNELS)
+    assert list(channels(Settings(senses=SensorSettings(fitted=tuple(CHANNELS))))) == list(CHANNELS)
 
 
 def test_a_site_may_move_a_channel() -> None:

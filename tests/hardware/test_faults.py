@@ -10,11 +10,18 @@ from random import Random
 
 import pytest
 
-from hardware.boards import CHANNELS, Boards
-from hardware.circuits import values
-from monitor.errors import SenseError
-from monitor.records import NUMBERS, Scan
-from tests.hardware.bench import MOST_S, Bench, Signal, Wave, ohm_at, steady
+from condenser_monitor.hardware.boards import CHANNELS, Boards
+from condenser_monitor.hardware.circuits import values
+from condenser_monitor.monitor.core.errors import SenseError
+from condenser_monitor.monitor.core.records import NUMBERS, Scan
+from tests.hardware.bench import (
+    MOST_S,
+    Bench,
+    Signal,
+    Wave,
+    ohm_at,
+    steady,
+)
 
 TRUE = {"control_v": 26.0, "coil_a": 0.25, "compressor_a": 12.3, "fan_a": 1.1, "outdoor_c": 35.0}
 
@@ -199,8 +206,8 @@ def test_a_thermistor_lead_open_or_shorted(ohm: float, why: str) -> None:
 
 def test_no_bus_on_this_machine_is_an_error_with_a_name(monkeypatch: pytest.MonkeyPatch) -> None:
     """A bus number that does not exist: SenseError that names the setting, at once and not in the first scan."""
-    from monitor.config import Boards as Wiring
-    from monitor.config import Settings
+    from condenser_monitor.monitor.core.config import BoardSettings as Wiring
+    from condenser_monitor.monitor.core.config import Settings
 
     with pytest.raises(SenseError, match=r"boards\.i2c_bus 250"):
         Boards(Settings(boards=Wiring(i2c_bus=250)), pin_factory=Bench().pins)

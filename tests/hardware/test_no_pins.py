@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 from gpiozero import Device
 
-from hardware.boards import CHANNELS, Boards
-from monitor.config import Senses, Settings
-from monitor.errors import SenseError
-from sim.bus import pin_factory
+from condenser_monitor.hardware.boards import CHANNELS, Boards
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.monitor.core.errors import SenseError
+from condenser_monitor.sim.bus import pin_factory
 
-FLAGS_ONLY = Settings(senses=Senses(fitted=("call", "supply")))
+FLAGS_ONLY = Settings(senses=SensorSettings(fitted=("call", "supply")))
 
 
 def test_a_machine_without_pins_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -24,7 +24,7 @@ def test_a_machine_without_pins_is_told(monkeypatch: pytest.MonkeyPatch) -> None
 def test_a_pin_in_use_is_told_and_nothing_is_kept() -> None:
     """A second program on one pin is refused by name; the pins that the refused one had taken are free again."""
     factory = pin_factory()
-    only_supply = Settings(senses=Senses(fitted=("supply",)))
+    only_supply = Settings(senses=SensorSettings(fitted=("supply",)))
     first = Boards(only_supply, pin_factory=factory)
     with pytest.raises(SenseError, match=rf"supply, pin {CHANNELS['supply'].pin}"):
         Boards(FLAGS_ONLY, pin_factory=factory)

@@ -11,10 +11,15 @@ from math import pi, sin, sqrt
 
 import pytest
 
-from monitor import limits
-from monitor.config import Unit
-from monitor.records import StartTransient
-from tests.hardware.bench import Bench, Signal, Wave, steady
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.records import StartTransient
+from tests.hardware.bench import (
+    Bench,
+    Signal,
+    Wave,
+    steady,
+)
 
 LOCKED_A, RUNNING_A = 79.0, 12.0
 UNIT = Unit(compressor_rla_a=16.7, compressor_lra_a=LOCKED_A)

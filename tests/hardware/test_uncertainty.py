@@ -6,10 +6,10 @@ from math import sqrt
 
 import pytest
 
-from hardware.calibration import Point, calibrate
-from hardware.circuits import values
-from hardware.uncertainty import ratio_error, uncertainty
-from monitor.errors import CommandError
+from condenser_monitor.hardware.calibration import CalibrationPoint, calibrate
+from condenser_monitor.hardware.circuits import values
+from condenser_monitor.hardware.uncertainty import ratio_error, uncertainty
+from condenser_monitor.monitor.core.errors import CommandError
 
 
 @pytest.mark.parametrize(
@@ -40,7 +40,7 @@ def test_parts_are_put_together_by_the_root_of_squares() -> None:
 
 def test_a_calibrated_reading_takes_over_the_meter() -> None:
     """At the meter's own point ratio and burden are gone and the meter's error is there; far off the class is back."""
-    row = calibrate("compressor_a", [Point(raw=12.0, meter=12.3)], by="x", meter_share=0.02)
+    row = calibrate("compressor_a", [CalibrationPoint(raw=12.0, meter=12.3)], by="x", meter_share=0.02)
     near, far = uncertainty("compressor_a", 12.3, row), uncertainty("compressor_a", 79.0, row)
     assert near.parts["transformer"] == pytest.approx(0.0, abs=1e-9)
     assert "burden" not in near.parts
@@ -60,7 +60,7 @@ def test_temperature_against_the_table_of_the_curve() -> None:
     per_percent_k = 0.01 / ((10_000 - 8_056) / 9_000 / 5)
     part = uncertainty("outdoor_c", 27.5).parts["thermistor"]
     assert part == pytest.approx(per_percent_k, rel=0.03)
-    row = calibrate("outdoor_c", [Point(raw=30.0, meter=30.5)], by="x")
+    row = calibrate("outdoor_c", [CalibrationPoint(raw=30.0, meter=30.5)], by="x")
     assert uncertainty("outdoor_c", 27.5, row).expanded < uncertainty("outdoor_c", 27.5).expanded
 
 

@@ -19,10 +19,10 @@ from math import pi, sin
 from pathlib import Path
 from random import Random
 
-from monitor.config import Settings
-from monitor.history.file import History
-from monitor.records import Scan, StartTransient
-from monitor.service import Service
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.records import Scan, StartTransient
+from condenser_monitor.monitor.service.run_loop import Service
+from condenser_monitor.monitor.storage.file import History
 
 CYCLE_S, ON_S, FAULT_EVERY_S, WRITE_BACK_S = 1800.0, 1200.0, 43200.0, 5.0
 WALL_S = 1_784_000_000.0  # a day in July 2026

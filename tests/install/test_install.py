@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.commands.shared import EXTRA_OF
+from condenser_monitor.monitor.commands.shared import EXTRA_OF
 
 ROOT = Path(__file__).parents[2]
 SCRIPTS = ROOT / "hardware" / "install"

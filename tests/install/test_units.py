@@ -169,7 +169,7 @@ def test_the_pin_librarys_pipe_lies_in_memory() -> None:
 
 def test_the_shipped_site_file_is_valid_and_says_the_defaults() -> None:
     """What a fresh install writes is accepted, and its nameplate is the program's own default."""
-    from monitor.config import Unit, load
+    from condenser_monitor.monitor.core.config import Unit, load
 
     settings = load(INSTALL / "site.toml")
     assert settings.unit == Unit()

@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any
 
-from monitor.records import (
+from condenser_monitor.monitor.core.records import (
     AlertChange,
     AlertState,
     Change,

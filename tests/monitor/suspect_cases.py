@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from monitor.config import Unit
-from monitor.records import READINGS
-from monitor.suspects.predictions import HISTORY
-from monitor.suspects.verdict import SITUATIONS
+from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.diagnosis.predictions import HISTORY
+from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS
 
 PLAIN, DELAYED = Unit(), Unit(delay_on_make_s=300.0)
 ALL = tuple(READINGS)

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.alerts.desk import LATCHED, AlertDesk
-from monitor.config import parse
-from monitor.errors import ContractError
-from monitor.findings import CATALOGUE
-from monitor.records import AlertState, Change, ChangeKind, Severity
-from tests.monitor.desk_tools import SETTINGS, WALL_S, Bench
+from condenser_monitor.monitor.alarms.alarm_manager import LATCHED, AlarmManager
+from condenser_monitor.monitor.core.config import parse
+from condenser_monitor.monitor.core.errors import ContractError
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.records import (
+    AlertState,
+    Change,
+    ChangeKind,
+    Severity,
+)
+from tests.monitor.alarm_tools import SETTINGS, WALL_S, Bench
 
 SUPPLY, PULL_IN, LOCKED, FAN = "line-supply-lost", "call-without-pull-in", "locked-rotor", "fan-not-running"
 ALARM, CLEAR = "alarm", "all-clear"
@@ -286,7 +291,7 @@ def test_identity_and_memory_hold_no_measured_value() -> None:
 
 def test_a_finding_outside_the_catalogue_is_a_mistake_of_ours() -> None:
     """A change the desk cannot know is refused, and nothing is changed by it."""
-    desk = AlertDesk(SETTINGS)
+    desk = AlarmManager(SETTINGS)
     change = Change(
         t_s=0.0,
         change=ChangeKind.RAISED,

@@ -6,9 +6,9 @@ import json
 
 import pytest
 
-from monitor.alerts.metrics import AlertMetrics
-from monitor.records import Severity
-from tests.monitor.desk_tools import Bench
+from condenser_monitor.monitor.alarms.metrics import AlertMetrics
+from condenser_monitor.monitor.core.records import Severity
+from tests.monitor.alarm_tools import Bench
 
 DAY = 86400.0
 FAN, SUPPLY, LONG = "fan-not-running", "line-supply-lost", "long-run"

@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.alerts.desk import LATCHED
-from monitor.findings import CATALOGUE
-from monitor.records import AlertState
-from tests.monitor.desk_tools import Bench
+from condenser_monitor.monitor.alarms.alarm_manager import LATCHED
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.records import AlertState
+from tests.monitor.alarm_tools import Bench
 
 # Parents and consequences, latched and not, short off-delays and long ones.
 NAMES = (

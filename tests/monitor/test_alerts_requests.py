@@ -6,9 +6,9 @@ from math import inf, nan
 
 import pytest
 
-from monitor import limits
-from monitor.records import AlertState
-from tests.monitor.desk_tools import Bench
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.records import AlertState
+from tests.monitor.alarm_tools import Bench
 
 FAN, LOCKED, SUPPLY = "fan-not-running", "locked-rotor", "line-supply-lost"
 

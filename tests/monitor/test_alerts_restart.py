@@ -5,9 +5,9 @@ from __future__ import annotations
 import msgspec
 import pytest
 
-from monitor.alerts.desk import AlertDesk
-from monitor.records import AlertState
-from tests.monitor.desk_tools import SETTINGS, Bench
+from condenser_monitor.monitor.alarms.alarm_manager import AlarmManager
+from condenser_monitor.monitor.core.records import AlertState
+from tests.monitor.alarm_tools import SETTINGS, Bench
 
 FAN, LOCKED, SUPPLY = "fan-not-running", "locked-rotor", "line-supply-lost"
 ALARM, CLEAR = "alarm", "all-clear"
@@ -182,7 +182,7 @@ BROKEN = {
 def test_a_memory_that_cannot_be_used_is_set_aside_with_the_reason(name: str) -> None:
     """The monitor starts, watches, and says why it has forgotten."""
     assert BROKEN[name] != _memory()
-    desk = AlertDesk(SETTINGS, BROKEN[name])
+    desk = AlarmManager(SETTINGS, BROKEN[name])
     assert "begun afresh" in desk.refused
     assert desk.alerts() == ()
     assert desk.next_deadline() is None
@@ -192,7 +192,7 @@ def test_a_memory_with_a_finding_no_longer_known_keeps_the_rest() -> None:
     """A finding that a newer program has dropped is passed over."""
     memory = msgspec.json.decode(_memory())
     memory["slots"]["long-gone"] = memory["slots"][FAN]
-    desk = AlertDesk(SETTINGS, msgspec.json.encode(memory))
+    desk = AlarmManager(SETTINGS, msgspec.json.encode(memory))
     assert desk.refused == ""
     assert [alert.finding for alert in desk.alerts()] == [FAN]
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.alerts.desk import LATCHED, TRANSITIONS, AlertEvent
-from monitor.findings import CATALOGUE
-from monitor.records import AlertState
+from condenser_monitor.monitor.alarms.alarm_manager import LATCHED, TRANSITIONS, AlertEvent
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.records import AlertState
 
 LETTERS = dict(zip("ABCDEFGHI", AlertState, strict=True))
 Table = dict[AlertState, dict[AlertEvent, AlertState]]

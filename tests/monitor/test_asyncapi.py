@@ -10,12 +10,26 @@ import jsonschema
 import msgspec
 import pytest
 
-from monitor.config import Mqtt, Settings, Site
-from monitor.history.kept import Kept, Topic
-from monitor.outlets import asyncapi, senml
-from monitor.outlets.messages import CHANNELS, AnswerMessage, message_id, out_message, read_request, topic, unit_message
-from monitor.records import Answer
-from tests.monitor.edge_tools import WALL_S, alert, change, cycle, status
+from condenser_monitor.monitor.core.config import Mqtt, Settings, Site
+from condenser_monitor.monitor.core.records import Answer
+from condenser_monitor.monitor.publishers import asyncapi, senml
+from condenser_monitor.monitor.publishers.messages import (
+    CHANNELS,
+    AnswerMessage,
+    message_id,
+    out_message,
+    read_request,
+    topic,
+    unit_message,
+)
+from condenser_monitor.monitor.storage.models import StoredEvent, Topic
+from tests.monitor.edge_tools import (
+    WALL_S,
+    alert,
+    change,
+    cycle,
+    status,
+)
 
 DOCUMENT: dict[str, Any] = json.loads(asyncapi.text())
 
@@ -78,7 +92,7 @@ def test_the_topics_are_those_of_the_contract() -> None:
 )
 def test_what_is_sent_fits_the_schema(body: Any, channel: Topic, name: str) -> None:
     """Each kind of row of the outbox, as it goes out; with a word too many or a number gone it fits no longer."""
-    kept = Kept(
+    kept = StoredEvent(
         place=1, topic=channel, seq=1, id=message_id("x1", channel, 1), run=1, t_s=1.0, wall_s=WALL_S, body=body
     )
     payload = msgspec.json.encode(out_message(kept, "site-1"))

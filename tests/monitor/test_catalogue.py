@@ -6,23 +6,26 @@ import re
 
 import pytest
 
-from monitor import catalogue, cycle, limits
-from monitor.alerts import desk as alerts
-from monitor.checks.base import CAUTIONS
-from monitor.checks.rows import CHECKS
-from monitor.findings import CATALOGUE
-from monitor.limits import Limit
-from monitor.suspects.table import SUSPECTS
-from monitor.suspects.verdict import SITUATIONS
+from condenser_monitor.monitor import catalogue, limits
+from condenser_monitor.monitor.alarms import alarm_manager as alerts
+from condenser_monitor.monitor.core import cycle
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS
+from condenser_monitor.monitor.limits import Limit
 
 PAGES = catalogue.pages()
 
 
 @pytest.mark.parametrize("name", PAGES)
 def test_page_kept_is_the_page_made(name: str) -> None:
-    """What lies in monitor/pages is what the tables give today; `python -m monitor.catalogue` mends it."""
+    """What lies in monitor/pages is what the tables give today (`python -m condenser_monitor.monitor.catalogue`)."""
     kept = (catalogue.PLACE / name).read_text(encoding="utf-8")
-    assert kept == PAGES[name], f"monitor/pages/{name} is of older tables: python -m monitor.catalogue makes it anew"
+    assert kept == PAGES[name], (
+        f"monitor/pages/{name} is of older tables: python -m condenser_monitor.monitor.catalogue makes it anew"
+    )
 
 
 def test_no_page_lies_about_that_no_table_makes() -> None:

@@ -6,20 +6,27 @@ from itertools import pairwise
 
 import pytest
 
-from monitor import limits
-from monitor.checks.base import CAUTIONS, Check
-from monitor.checks.rows import CHECKS, confirming_check, cost_minutes, next_check, offers, stage
-from monitor.config import Unit
-from monitor.limits import BASES
-from monitor.suspects.elimination import Row, expect
-from monitor.suspects.verdict import ROWS, judge, open_rows
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Check
+from condenser_monitor.monitor.diagnosis.checks.rows import (
+    CHECKS,
+    confirming_check,
+    cost_minutes,
+    next_check,
+    offers,
+    stage,
+)
+from condenser_monitor.monitor.diagnosis.elimination import PredictionRow, expect
+from condenser_monitor.monitor.diagnosis.verdict import ROWS, judge, open_rows
+from condenser_monitor.monitor.limits import BASES
 
 EVERY = pytest.mark.parametrize("check", CHECKS.values(), ids=CHECKS)
 UNIT = Unit()
 FITTED = ("call", "load")
 
 
-def rows(finding: str, **seen: str) -> list[Row]:
+def rows(finding: str, **seen: str) -> list[PredictionRow]:
     return open_rows((finding,), seen, unit=UNIT, fitted=FITTED)
 
 
@@ -143,8 +150,8 @@ def test_what_tells_something_comes_first_unopened_then_dead_then_live(finding: 
 def test_a_slight_gain_does_not_come_before_a_large_one_for_being_harmless() -> None:
     """A check that tells next to nothing waits, even if it costs nothing."""
     table = [
-        Row("a", 1.0, {"breakers": expect("on"), "coil-ohms": expect("open")}),
-        Row("b", 1.0, {"breakers": expect("on; seldom off"), "coil-ohms": expect("usual")}),
+        PredictionRow("a", 1.0, {"breakers": expect("on"), "coil-ohms": expect("open")}),
+        PredictionRow("b", 1.0, {"breakers": expect("on; seldom off"), "coil-ohms": expect("usual")}),
     ]
     assert [offer.check.name for offer in offers(table)] == ["coil-ohms", "breakers"]
 

@@ -11,10 +11,15 @@ from pathlib import Path
 
 import pytest
 
-from monitor.cli import main
-from monitor.recording import Writer
+from condenser_monitor.monitor.cli import main
+from condenser_monitor.monitor.recording.csv_file import RecordingWriter
 from tests.monitor.test_config import EXAMPLE
-from tests.monitor.units import REST, RUN, but, scans
+from tests.monitor.units import (
+    REST,
+    RUN,
+    but,
+    scans,
+)
 
 NO_PULL = but(RUN, load=False, coil_a=0.0, control_v=26.4, compressor_a=0.0, fan_a=0.0)
 COLUMNS = ("call", "control_v", "coil_a", "supply", "load", "compressor_a", "fan_a", "outdoor_c")
@@ -25,7 +30,7 @@ def recording(tmp_path: Path) -> Path:
     """A unit at rest, called without pull-in for two minutes, then mended."""
     path = tmp_path / "r.csv"
     with path.open("w") as file:
-        writer = Writer(file, COLUMNS, 1_784_052_000.0)
+        writer = RecordingWriter(file, COLUMNS, 1_784_052_000.0)
         for scan in scans((60, REST), (120, NO_PULL), (60, RUN)):
             writer.write(scan)
     return path

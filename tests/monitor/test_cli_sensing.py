@@ -10,9 +10,14 @@ from typing import Any, TextIO
 
 import pytest
 
-from monitor.cli import main
-from monitor.commands import shared
-from tests.hardware.bench import Bench, Wave, ohm_at, steady
+from condenser_monitor.monitor.cli import main
+from condenser_monitor.monitor.commands import shared
+from tests.hardware.bench import (
+    Bench,
+    Wave,
+    ohm_at,
+    steady,
+)
 from tests.hardware.test_commission import UNIT
 
 

@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from monitor.cli import main, parser
-from monitor.terminal import completion
-from sim import scenario
+from condenser_monitor.monitor.cli import main, parser
+from condenser_monitor.monitor.terminal import completion
+from condenser_monitor.sim import scenario
 from tests.conftest import need
 
 # what was typed, its last word being begun -> what must be offered, and what must not

@@ -6,9 +6,14 @@ from pathlib import Path
 
 import pytest
 
-from monitor.config import OUTDOOR_SENSES, Settings, load, parse
-from monitor.errors import SiteError
-from monitor.limits import FINDINGS
+from condenser_monitor.monitor.core.config import (
+    OUTDOOR_SENSES,
+    Settings,
+    load,
+    parse,
+)
+from condenser_monitor.monitor.core.errors import SiteError
+from condenser_monitor.monitor.limits import FINDINGS
 
 # the contract's own example
 EXAMPLE = """

@@ -6,10 +6,21 @@ from itertools import product
 
 import pytest
 
-from monitor.cycle import TRANSITIONS, Signal, signals, step
-from monitor.links import Facts, contacts_closed, either
-from monitor.records import Cycle, CycleState
-from tests.monitor.units import REST, RUN, but, events, scans
+from condenser_monitor.monitor.core.cycle import (
+    TRANSITIONS,
+    Signal,
+    signals,
+    step,
+)
+from condenser_monitor.monitor.core.links import Facts, contacts_closed, either
+from condenser_monitor.monitor.core.records import Cycle, CycleState
+from tests.monitor.units import (
+    REST,
+    RUN,
+    but,
+    events,
+    scans,
+)
 
 S = CycleState
 

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.checks.rows import CHECKS
-from monitor.config import Unit
-from monitor.errors import CommandError
-from monitor.history.kept import MeterReading, Visit
-from monitor.records import Finding, Severity
-from monitor.suspects.table import SUSPECTS
-from monitor.suspects.verdict import SITUATIONS, judge
-from monitor.visit.session import OTHER, SYMPTOMS, Session, seen_from
+from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import Finding, Severity
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS, judge
+from condenser_monitor.monitor.diagnosis.visit.session import (
+    OTHER,
+    SYMPTOMS,
+    VisitSession,
+    seen_from,
+)
+from condenser_monitor.monitor.storage.models import MeterReading, StoredVisit
 
 UNIT = Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1)
 FITTED = ("call", "control_v", "coil_a", "supply", "load", "compressor_a", "fan_a", "outdoor_c")
@@ -34,8 +39,8 @@ def a_finding() -> Finding:
     )
 
 
-def from_finding() -> Session:
-    return Session.from_finding(a_finding(), unit=UNIT, fitted=FITTED)
+def from_finding() -> VisitSession:
+    return VisitSession.from_finding(a_finding(), unit=UNIT, fitted=FITTED)
 
 
 # ---------------------------------------------------------------- where it begins
@@ -52,19 +57,22 @@ def test_a_session_begins_where_the_finding_left_off() -> None:
 def test_who_was_ruled_out_by_senses_stays_out_though_the_evidence_at_hand_is_less() -> None:
     """A finding restored without its readings still rules out whom it ruled out."""
     bare = Finding(**{f: getattr(a_finding(), f) for f in Finding.__struct_fields__} | {"evidence": {}})
-    assert Session.from_finding(bare, unit=UNIT, fitted=FITTED).verdict().suspects == ("coil-open", "loose-connection")
+    assert VisitSession.from_finding(bare, unit=UNIT, fitted=FITTED).verdict().suspects == (
+        "coil-open",
+        "loose-connection",
+    )
 
 
 def test_symbols_given_count_instead_of_the_evidence() -> None:
     """Where the senses' own symbols are at hand they are used."""
-    session = Session.from_finding(a_finding(), unit=UNIT, fitted=FITTED, seen={"coil_a": "none", "call": "on"})
+    session = VisitSession.from_finding(a_finding(), unit=UNIT, fitted=FITTED, seen={"coil_a": "none", "call": "on"})
     assert session.seen == {"coil_a": "none", "call": "on"}
 
 
 @pytest.mark.parametrize("symptom", [*SYMPTOMS, *SITUATIONS])
 def test_a_visit_without_a_finding_begins_with_a_symptom_or_a_findings_name(symptom: str) -> None:
     """Each symptom has suspects; all are known names."""
-    session = Session.from_symptom(symptom, unit=UNIT)
+    session = VisitSession.from_symptom(symptom, unit=UNIT)
     assert session.first
     assert set(session.first) <= set(SUSPECTS)
 
@@ -81,13 +89,13 @@ def test_every_finding_about_cooling_is_behind_some_symptom() -> None:
 def test_an_unknown_symptom_is_refused_with_those_there_are() -> None:
     """The error lists symptoms and findings."""
     with pytest.raises(CommandError, match="only-the-fan-runs"):
-        Session.from_symptom("purple-smoke", unit=UNIT)
+        VisitSession.from_symptom("purple-smoke", unit=UNIT)
 
 
 def test_without_a_monitor_nothing_recent_is_taken_as_not_having_been() -> None:
     """A compressor that does not run may have tripped on a dirty condenser that nobody watched; a watched one not."""
-    alone = Session.from_symptom("only-the-fan-runs", unit=UNIT).first
-    watched = Session(["compressor-not-running"], unit=UNIT, fitted=FITTED).first
+    alone = VisitSession.from_symptom("only-the-fan-runs", unit=UNIT).first
+    watched = VisitSession(["compressor-not-running"], unit=UNIT, fitted=FITTED).first
     assert "condenser-dirty" in alone
     assert "condenser-dirty" not in watched
 
@@ -161,7 +169,7 @@ def test_two_answers_that_no_single_fault_explains_name_two_together() -> None:
 
 def test_a_homeowners_session_never_asks_for_a_meter() -> None:
     """Every check proposed is one a homeowner may do, to the end."""
-    session = Session.from_symptom("no-cooling", unit=UNIT, who="homeowner")
+    session = VisitSession.from_symptom("no-cooling", unit=UNIT, who="homeowner")
     asked = []
     while (check := session.next_check()) is not None:
         asked.append(check.name)
@@ -191,7 +199,7 @@ def test_from_a_symptom_to_the_part_by_following_the_proposals(
     symptom: str, guilty: str, shown: dict[str, str]
 ) -> None:
     """Answering each proposed check as that fault would, all else sound, ends with the guilty part first."""
-    session = Session.from_symptom(symptom, unit=UNIT)
+    session = VisitSession.from_symptom(symptom, unit=UNIT)
     for _ in CHECKS:
         check = session.next_check()
         if check is None or session.verdict().suspects == (guilty,):
@@ -239,7 +247,7 @@ def test_the_visits_record_holds_what_was_suspected_before_any_check() -> None:
     session = from_finding()
     session.enter("coil-ohms", "14")
     visit = session.visit("loose-connection", "a technician", 1000.0, note="spade at the coil")
-    assert visit == Visit(
+    assert visit == StoredVisit(
         was="loose-connection",
         by="a technician",
         wall_s=1000.0,

@@ -6,20 +6,26 @@ from collections.abc import Iterable
 
 import pytest
 
-from monitor.checks.base import CAUTIONS
-from monitor.checks.rows import CHECKS
-from monitor.config import Unit
-from monitor.visit.dialogue import HELP, Ended, Talk, describe, talk
-from monitor.visit.session import Session
+from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.visit.dialogue import (
+    HELP,
+    Talk,
+    VisitEnded,
+    describe,
+    talk,
+)
+from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
 
 SEEN = {"call": "on", "control_v": "normal", "coil_a": "none", "supply": "on", "load": "off"}
 
 
-def session() -> Session:
-    return Session(["call-without-pull-in"], unit=Unit(), seen=SEEN, fitted=tuple(SEEN))
+def session() -> VisitSession:
+    return VisitSession(["call-without-pull-in"], unit=Unit(), seen=SEEN, fitted=tuple(SEEN))
 
 
-def hold(lines: Iterable[str]) -> tuple[Ended, str]:
+def hold(lines: Iterable[str]) -> tuple[VisitEnded, str]:
     """Hold a talk with these lines typed; how it ended, and all that was said."""
     typed, said = iter(lines), list[str]()
     ended = talk(session(), lambda: next(typed, None), said.append, "a technician", 5.0)
@@ -109,7 +115,9 @@ def test_two_faults_together_are_said() -> None:
 
 def test_senses_that_would_help_are_named() -> None:
     """With no coil sense, it is what would narrow the list."""
-    less = Session(["call-without-pull-in"], unit=Unit(), seen={"call": "on", "load": "off"}, fitted=("call", "load"))
+    less = VisitSession(
+        ["call-without-pull-in"], unit=Unit(), seen={"call": "on", "load": "off"}, fitted=("call", "load")
+    )
     assert any(
         "Senses that would narrow it further: " in line and "coil_a" in line for line in Talk(less, "x").opening()
     )

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor import limits
-from monitor.suspects.elimination import (
-    Row,
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.diagnosis.elimination import (
+    PredictionRow,
     conflicts_of,
     contradictions,
     eliminate,
@@ -20,9 +20,11 @@ from monitor.suspects.elimination import (
 )
 
 LAMP = [
-    Row("bulb", 5.0, {"glow": expect("no"), "ohms": expect("open; seldom high"), "volts": expect("yes")}),
-    Row("switch", 2.0, {"glow": expect("no"), "ohms": expect("low"), "volts": expect("no")}),
-    Row("socket", 1.0, {"glow": expect("no; seldom dim"), "ohms": expect("low"), "volts": expect("yes or no")}),
+    PredictionRow("bulb", 5.0, {"glow": expect("no"), "ohms": expect("open; seldom high"), "volts": expect("yes")}),
+    PredictionRow("switch", 2.0, {"glow": expect("no"), "ohms": expect("low"), "volts": expect("no")}),
+    PredictionRow(
+        "socket", 1.0, {"glow": expect("no; seldom dim"), "ohms": expect("low"), "volts": expect("yes or no")}
+    ),
 ]
 BASE = {"ohms": expect("low"), "volts": expect("yes")}
 
@@ -54,22 +56,22 @@ def test_a_symbol_outside_the_prediction_contradicts() -> None:
 
 def test_a_seldom_symbol_keeps_the_suspect_but_puts_it_back() -> None:
     """Seldom counts SELDOM_SHARE of usual."""
-    left = eliminate([LAMP[0], Row("heater", 1.0, {})], {"ohms": "high"})
+    left = eliminate([LAMP[0], PredictionRow("heater", 1.0, {})], {"ohms": "high"})
     assert list(left.scores) == ["heater", "bulb"]
     assert left.scores["bulb"] == pytest.approx(5.0 * limits.SELDOM_SHARE.value)
 
 
 def test_a_suspect_with_two_rows_stays_while_one_of_them_fits() -> None:
     """Ways of failing are alternatives."""
-    rows = [Row("joint", 3.0, {"volts": expect("no")}), Row("joint", 1.0, {"volts": expect("yes")})]
+    rows = [PredictionRow("joint", 3.0, {"volts": expect("no")}), PredictionRow("joint", 1.0, {"volts": expect("yes")})]
     assert eliminate(rows, {"volts": "yes"}) == ({"joint": 1.0}, {})
     assert eliminate(rows, {"volts": "odd"}).contradicted == {"joint": "volts"}
 
 
 def test_the_reason_is_that_of_the_row_that_came_closest() -> None:
     """With several rows, the one with the fewest contradictions gives the reason."""
-    far = Row("joint", 3.0, {"volts": expect("no"), "glow": expect("no")})
-    near = Row("joint", 1.0, {"glow": expect("no")})
+    far = PredictionRow("joint", 3.0, {"volts": expect("no"), "glow": expect("no")})
+    near = PredictionRow("joint", 1.0, {"glow": expect("no")})
     assert eliminate([far, near], {"volts": "yes", "glow": "yes"}).contradicted == {"joint": "glow"}
 
 
@@ -121,7 +123,7 @@ def test_hitting_sets_hit_everything_and_none_is_larger_than_needed(conflicts: l
 SYMBOLS = st.sampled_from("xyz")
 ROWS = st.lists(
     st.builds(
-        Row,
+        PredictionRow,
         st.sampled_from("abc"),
         st.floats(0.1, 10),
         st.dictionaries(
@@ -134,7 +136,9 @@ SEEN = st.dictionaries(st.sampled_from("pq"), SYMBOLS)
 
 
 @given(ROWS, SEEN)
-def test_every_suspect_is_either_left_or_contradicted_by_something_seen(rows: list[Row], seen: dict[str, str]) -> None:
+def test_every_suspect_is_either_left_or_contradicted_by_something_seen(
+    rows: list[PredictionRow], seen: dict[str, str]
+) -> None:
     """Elimination is total, and each reason is an observable that was seen and is not allowed."""
     left = eliminate(rows, seen)
     assert left.scores.keys() | left.contradicted.keys() == {row.suspect for row in rows}
@@ -145,14 +149,16 @@ def test_every_suspect_is_either_left_or_contradicted_by_something_seen(rows: li
 
 
 @given(ROWS, SEEN, st.sampled_from("pq"))
-def test_less_seen_never_accuses_and_never_narrows(rows: list[Row], seen: dict[str, str], missing: str) -> None:
+def test_less_seen_never_accuses_and_never_narrows(
+    rows: list[PredictionRow], seen: dict[str, str], missing: str
+) -> None:
     """Taking an observation away never removes a suspect."""
     fewer = {name: symbol for name, symbol in seen.items() if name != missing}
     assert eliminate(rows, seen).scores.keys() <= eliminate(rows, fewer).scores.keys()
 
 
 @given(ROWS, st.sampled_from("pq"))
-def test_gain_lies_between_nothing_and_all_that_is_open(rows: list[Row], look: str) -> None:
+def test_gain_lies_between_nothing_and_all_that_is_open(rows: list[PredictionRow], look: str) -> None:
     """0 <= gain <= entropy over the suspects."""
     weight: dict[str, float] = {}
     for row in rows:

@@ -5,11 +5,29 @@ from __future__ import annotations
 import msgspec
 import pytest
 
-from monitor.config import Senses, Settings, Unit
-from monitor.engine import Engine
-from monitor.errors import ContractError
-from monitor.records import Answer, Change, CycleState, LinkState, Request, RequestKind, Scan, UnitStatus
-from tests.monitor.units import ALL, REST, RUN, SETTINGS, UNIT, but, events, scans
+from condenser_monitor.monitor.core.config import SensorSettings, Settings, Unit
+from condenser_monitor.monitor.core.errors import ContractError
+from condenser_monitor.monitor.core.records import (
+    Answer,
+    Change,
+    CycleState,
+    LinkState,
+    Request,
+    RequestKind,
+    Scan,
+    UnitStatus,
+)
+from condenser_monitor.monitor.engine import Engine
+from tests.monitor.units import (
+    ALL,
+    REST,
+    RUN,
+    SETTINGS,
+    UNIT,
+    but,
+    events,
+    scans,
+)
 
 NO_PULL = but(RUN, load=False, coil_a=0.0, control_v=26.4, compressor_a=0.0, fan_a=0.0)
 
@@ -113,7 +131,7 @@ def test_a_gap_soon_after_a_gap_is_heard_too() -> None:
 
 def test_low_running_current_is_judged_against_the_units_own_normal() -> None:
     """After days of normal running, two thirds of the usual current for ten minutes is told; before, it is not."""
-    settings = Settings(unit=UNIT, senses=Senses(fitted=("call", "load", "compressor_a", "fan_a", "outdoor_c")))
+    settings = Settings(unit=UNIT, senses=SensorSettings(fitted=("call", "load", "compressor_a", "fan_a", "outdoor_c")))
 
     def day(number: int) -> list[tuple[float, dict[str, object]]]:
         parts: list[tuple[float, dict[str, object]]] = []

@@ -6,9 +6,19 @@ from typing import Any
 
 import pytest
 
-from monitor.engine import Engine
-from monitor.records import Change, Cycle, Scan
-from tests.monitor.units import ALL, REST, RUN, SETTINGS, Readings, but, events, raised, scans
+from condenser_monitor.monitor.core.records import Change, Cycle, Scan
+from condenser_monitor.monitor.engine import Engine
+from tests.monitor.units import (
+    ALL,
+    REST,
+    RUN,
+    SETTINGS,
+    Readings,
+    but,
+    events,
+    raised,
+    scans,
+)
 
 NO_PULL = but(RUN, load=False, coil_a=0.0, compressor_a=0.0, fan_a=0.0)
 LOST_CALL = but(REST, thermostat=True)

@@ -6,7 +6,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import CommandError, CondenserError, SiteError, shown
+from condenser_monitor.monitor.core.errors import (
+    CommandError,
+    CondenserError,
+    SiteError,
+    shown,
+)
 
 
 @pytest.mark.parametrize(

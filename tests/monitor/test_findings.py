@@ -6,11 +6,28 @@ from typing import Any
 
 import pytest
 
-from monitor import limits
-from monitor.config import Settings, Unit, parse
-from monitor.findings import CATALOGUE, CONTRADICTIONS, ROWS, both, no
-from monitor.records import READINGS, Change, Severity
-from tests.monitor.units import ALL, REST, RUN, UNIT, Readings, but, changes, events, raised, scans
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import Settings, Unit, parse
+from condenser_monitor.monitor.core.findings import (
+    CATALOGUE,
+    CONTRADICTIONS,
+    ROWS,
+    both,
+    no,
+)
+from condenser_monitor.monitor.core.records import READINGS, Change, Severity
+from tests.monitor.units import (
+    ALL,
+    REST,
+    RUN,
+    UNIT,
+    Readings,
+    but,
+    changes,
+    events,
+    raised,
+    scans,
+)
 
 NO_PULL = but(RUN, load=False, coil_a=0.0, compressor_a=0.0, fan_a=0.0)
 NO_RUN = but(RUN, compressor_a=0.0, fan_a=0.0)

@@ -11,15 +11,30 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor import config
-from monitor.errors import CommandError, HistoryError
-from monitor.history.file import History
-from monitor.history.kept import MeterReading, Score, Visit
-from monitor.records import Answer, Request, RequestKind, Scan, StartTransient
-from tests.monitor.edge_tools import MEMORY, WALL_S, Hand, alert, change, cycle, status, until
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.errors import CommandError, HistoryError
+from condenser_monitor.monitor.core.records import (
+    Answer,
+    Request,
+    RequestKind,
+    Scan,
+    StartTransient,
+)
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.models import MeterReading, StoredVisit, VisitScore
+from tests.monitor.edge_tools import (
+    MEMORY,
+    WALL_S,
+    Hand,
+    alert,
+    change,
+    cycle,
+    status,
+    until,
+)
 
 
-def opened(keep: config.History, clock: Hand, *, owner: bool = True, wall_s: float = WALL_S) -> History:
+def opened(keep: config.HistorySettings, clock: Hand, *, owner: bool = True, wall_s: float = WALL_S) -> History:
     """A history on the hand-turned clock."""
     return History(keep.file, owner=owner, keep=keep, clock=clock, wall=lambda: wall_s + clock())
 
@@ -46,7 +61,7 @@ def days(history: History, clock: Hand, spans: Sequence[tuple[float, float]], ev
 # ---------------------------------------------------------------- numbers and steps
 
 
-def test_numbers_are_unbroken_within_each_topic_and_over_restarts(keep: config.History) -> None:
+def test_numbers_are_unbroken_within_each_topic_and_over_restarts(keep: config.HistorySettings) -> None:
     """`seq` counts events and cycles apart, `place` all rows; ids are never reused, and a restart goes on counting."""
     for run in (1, 2, 3):
         with opened(keep, Hand()) as history:
@@ -70,7 +85,7 @@ def test_what_went_in_comes_out(history: History) -> None:
     assert [kept.body for kept in history.latest_events(1)] == [bodies[1]]
 
 
-def test_status_and_memory_are_those_of_the_step(keep: config.History) -> None:
+def test_status_and_memory_are_those_of_the_step(keep: config.HistorySettings) -> None:
     """The engine's memory and the status written are the step's own, and are there after a restart."""
     with opened(keep, Hand()) as history:
         assert history.memory() is None
@@ -84,7 +99,7 @@ def test_status_and_memory_are_those_of_the_step(keep: config.History) -> None:
 
 @pytest.mark.parametrize("place", ["_put_held", "_put_state", "_put_live", "_date"])
 def test_a_step_is_written_whole_or_not_at_all(
-    keep: config.History, monkeypatch: pytest.MonkeyPatch, place: str
+    keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch, place: str
 ) -> None:
     """Wherever a write breaks off, the file holds neither row nor number nor memory of the step."""
     with opened(keep, Hand()) as history:
@@ -110,7 +125,7 @@ def test_a_step_is_written_whole_or_not_at_all(
         ]
 
 
-def test_events_reach_the_disk_at_once_and_readings_in_batches(keep: config.History) -> None:
+def test_events_reach_the_disk_at_once_and_readings_in_batches(keep: config.HistorySettings) -> None:
     """Memory is asked for, and the file written, when there is an event or five minutes have gone by; not each scan."""
     clock, asked = Hand(), []
 
@@ -125,7 +140,7 @@ def test_events_reach_the_disk_at_once_and_readings_in_batches(keep: config.Hist
     assert asked == [300.0, 450.0, 750.0]
 
 
-def test_a_time_of_day_that_comes_late_is_put_in_afterwards(keep: config.History) -> None:
+def test_a_time_of_day_that_comes_late_is_put_in_afterwards(keep: config.HistorySettings) -> None:
     """Rows written before the clock was known get the time they had, once it is known."""
     clock = Hand()
     with opened(keep, clock) as history:
@@ -150,7 +165,7 @@ def test_captured_starts_are_read_back_newest_first(history: History) -> None:
 # ---------------------------------------------------------------- readings and lanes
 
 
-def test_readings_are_the_means_of_what_was_scanned(keep: config.History) -> None:
+def test_readings_are_the_means_of_what_was_scanned(keep: config.HistorySettings) -> None:
     """Mean, low and high of each stretch agree with numpy over the same scans, in the live file and on disk alike."""
     clock = Hand()
     with opened(keep, clock) as history, opened(keep, clock, owner=False) as reader:
@@ -165,7 +180,7 @@ def test_readings_are_the_means_of_what_was_scanned(keep: config.History) -> Non
             assert [point.high for point in found] == pytest.approx([part.max() for part in parts], abs=0.0006)
 
 
-def test_a_missing_reading_leaves_a_gap(keep: config.History) -> None:
+def test_a_missing_reading_leaves_a_gap(keep: config.HistorySettings) -> None:
     """Nothing was read for a while: no points then, neither zero nor the last value."""
     clock = Hand()
     with opened(keep, clock) as history:
@@ -174,10 +189,10 @@ def test_a_missing_reading_leaves_a_gap(keep: config.History) -> None:
     assert found == [*range(0, 300, 10), *range(600, 890, 10)]
 
 
-def test_older_readings_are_thinned_and_the_oldest_dropped(keep: config.History) -> None:
+def test_older_readings_are_thinned_and_the_oldest_dropped(keep: config.HistorySettings) -> None:
     """After days, older readings stand at one a minute with the same mean, and nothing older than its days is left."""
     clock, day_s = Hand(), 86400
-    keep = config.History(file=keep.file, live_dir=keep.live_dir, readings_days=3.0)
+    keep = config.HistorySettings(file=keep.file, live_dir=keep.live_dir, readings_days=3.0)
     with opened(keep, clock) as history:
         given = days(history, clock, [(0, 7200), (day_s * 2.5, day_s * 2.5 + 7200)])
         found = history.readings("compressor_a", WALL_S, WALL_S + 3600, 500)
@@ -192,7 +207,7 @@ def test_older_readings_are_thinned_and_the_oldest_dropped(keep: config.History)
         assert len(history.readings("compressor_a", WALL_S + day_s * 2.5, WALL_S + day_s * 3, 5000)) == 120
 
 
-def test_a_clock_gone_wrong_does_not_cost_the_whole_history(keep: config.History) -> None:
+def test_a_clock_gone_wrong_does_not_cost_the_whole_history(keep: config.HistorySettings) -> None:
     """A wall clock that jumps ten years ahead for an hour drops a bounded number of the oldest rows, not all."""
     clock = Hand()
     with opened(keep, clock) as history:
@@ -211,7 +226,7 @@ def test_asking_for_a_reading_that_is_none_is_refused(history: History) -> None:
         history.readings("wall_s FROM fine; --", 0, 1)
 
 
-def test_lanes_tell_when_each_link_lived(keep: config.History) -> None:
+def test_lanes_tell_when_each_link_lived(keep: config.HistorySettings) -> None:
     """Stretches of one state follow each other without a hole; the last one is open."""
     clock = Hand()
     with opened(keep, clock) as history, opened(keep, clock, owner=False) as reader:
@@ -232,7 +247,7 @@ def test_lanes_tell_when_each_link_lived(keep: config.History) -> None:
         ]
 
 
-def test_lanes_end_where_a_killed_program_was_last_seen(keep: config.History) -> None:
+def test_lanes_end_where_a_killed_program_was_last_seen(keep: config.HistorySettings) -> None:
     """A program that dies leaves no stretch open for ever: the next one ends it at the last moment it was alive."""
     clock = Hand()
     dead = opened(keep, clock)
@@ -246,7 +261,7 @@ def test_lanes_end_where_a_killed_program_was_last_seen(keep: config.History) ->
     dead.close()
 
 
-def test_what_was_seen_before_the_clock_was_known_is_dated_afterwards(keep: config.History) -> None:
+def test_what_was_seen_before_the_clock_was_known_is_dated_afterwards(keep: config.HistorySettings) -> None:
     """Readings and stretches from before the network was found stand at the time they had."""
     clock = Hand()
     with opened(keep, clock) as history:
@@ -263,7 +278,7 @@ def test_what_was_seen_before_the_clock_was_known_is_dated_afterwards(keep: conf
 # ---------------------------------------------------------------- status
 
 
-def test_the_age_of_the_status_does_not_follow_a_wall_clock_that_steps(keep: config.History) -> None:
+def test_the_age_of_the_status_does_not_follow_a_wall_clock_that_steps(keep: config.HistorySettings) -> None:
     """A step of the wall clock by hours either way leaves the age what it is."""
     clock = Hand(1000.0)
     walls = [WALL_S]
@@ -276,7 +291,7 @@ def test_the_age_of_the_status_does_not_follow_a_wall_clock_that_steps(keep: con
             assert history.status_age_s() == pytest.approx(clock() - 1000.0)
 
 
-def test_a_status_without_a_new_scan_ages(keep: config.History) -> None:
+def test_a_status_without_a_new_scan_ages(keep: config.HistorySettings) -> None:
     """A monitor whose boards give nothing goes on stepping, but what it shows grows old: blind must not look fresh."""
     clock = Hand()
     with opened(keep, clock) as history, opened(keep, clock, owner=False) as reader:
@@ -288,7 +303,7 @@ def test_a_status_without_a_new_scan_ages(keep: config.History) -> None:
         assert history.status_age_s() == reader.status_age_s() == 30.0
 
 
-def test_the_live_file_is_spared_the_disk_but_seen_by_others(keep: config.History) -> None:
+def test_the_live_file_is_spared_the_disk_but_seen_by_others(keep: config.HistorySettings) -> None:
     """Where the live file lies on a disk the status is written every ten seconds only; readers see it age."""
     clock = Hand()
     with opened(keep, clock) as history, opened(keep, clock, owner=False) as reader:
@@ -302,7 +317,7 @@ def test_the_live_file_is_spared_the_disk_but_seen_by_others(keep: config.Histor
         assert reader.status_age_s() == 4.0
 
 
-def test_a_log_out_that_empties_shared_memory_costs_nothing(keep: config.History) -> None:
+def test_a_log_out_that_empties_shared_memory_costs_nothing(keep: config.HistorySettings) -> None:
     """The live file is removed under the running program: the next step makes it again, and readers find it."""
     clock = Hand()
     with opened(keep, clock) as history, opened(keep, clock, owner=False) as reader:
@@ -321,7 +336,7 @@ def test_a_log_out_that_empties_shared_memory_costs_nothing(keep: config.History
         assert history.health().disk_error == ""
 
 
-def test_a_good_end_leaves_no_live_file_and_the_status_on_disk(keep: config.History) -> None:
+def test_a_good_end_leaves_no_live_file_and_the_status_on_disk(keep: config.HistorySettings) -> None:
     """After the last step everything is in the one file."""
     clock = Hand()
     with opened(keep, clock) as history:
@@ -344,7 +359,7 @@ def request(name: str = "r1", **more: Any) -> Request:
     return Request(id=name, **(given | more))
 
 
-def test_a_request_is_handed_over_once_and_its_answer_found(keep: config.History) -> None:
+def test_a_request_is_handed_over_once_and_its_answer_found(keep: config.HistorySettings) -> None:
     """The page leaves a request, the service takes it, the page reads the answer; a repeated id changes nothing."""
     clock = Hand()
     with opened(keep, clock) as history, opened(keep, clock, owner=False) as page:
@@ -379,8 +394,8 @@ def test_a_flood_of_requests_is_refused_with_the_reason(history: History) -> Non
 def test_visits_count_right_and_wrong_first_suspects(history: History) -> None:
     """A visit whose cause was the first suspect counts as right, another as wrong, one without suspects as neither."""
     for was, suspects in (("coil-open", ("coil-open", "x")), ("x", ("coil-open", "x")), ("other", ()), ("x", ("x",))):
-        history.add_visit(Visit(was=was, by="Sam", suspects=suspects, finding="call-without-pull-in"))
-    assert history.score() == Score(right=2, wrong=1, unnamed=1)
+        history.add_visit(StoredVisit(was=was, by="Sam", suspects=suspects, finding="call-without-pull-in"))
+    assert history.score() == VisitScore(right=2, wrong=1, unnamed=1)
     assert [visit.was for visit in history.visits()] == ["x", "other", "x", "coil-open"]
 
 
@@ -395,7 +410,7 @@ def test_meter_readings_are_kept_as_typed(history: History) -> None:
 # ---------------------------------------------------------------- who may do what
 
 
-def test_only_one_program_owns_a_history(keep: config.History, history: History) -> None:
+def test_only_one_program_owns_a_history(keep: config.HistorySettings, history: History) -> None:
     """A second owner is refused while the first lives, and may write once it has ended."""
     with pytest.raises(HistoryError, match="another process"):
         History(keep.file, owner=True, keep=keep)
@@ -405,7 +420,7 @@ def test_only_one_program_owns_a_history(keep: config.History, history: History)
 
 def test_a_reader_writes_no_steps_and_makes_no_files(tmp_path: Path) -> None:
     """Reading a history that is not there gives nothing and leaves nothing behind."""
-    keep = config.History(live_dir=str(tmp_path / "live"))
+    keep = config.HistorySettings(live_dir=str(tmp_path / "live"))
     with History(tmp_path / "none.db", keep=keep) as reader:
         assert reader.status() is None
         assert reader.events() == []
@@ -416,11 +431,11 @@ def test_a_reader_writes_no_steps_and_makes_no_files(tmp_path: Path) -> None:
         with pytest.raises(HistoryError, match="no such file"):
             reader.add_request(request())
         with pytest.raises(HistoryError, match="no such file"):
-            reader.add_visit(Visit(was="x", by="Sam"))
+            reader.add_visit(StoredVisit(was="x", by="Sam"))
     assert list(tmp_path.iterdir()) == []
 
 
-def test_many_threads_may_use_it_at_once(keep: config.History) -> None:
+def test_many_threads_may_use_it_at_once(keep: config.HistorySettings) -> None:
     """One thread steps while others read, deliver, ask and leave notes: no error, and every row once."""
     clock, troubles, stop = Hand(), [], threading.Event()
     seen: dict[str, list[int]] = {"a": [], "b": []}

@@ -10,11 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor import config
-from monitor.errors import CommandError
-from monitor.history.file import History
-from monitor.history.kept import Point
-from monitor.history.live import live_path
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.models import StoredPoint
+from condenser_monitor.monitor.storage.status_cache import live_path
 from tests.monitor.edge_tools import WALL_S
 
 NAMES = ("compressor_a", "outdoor_c", "call")
@@ -48,7 +48,7 @@ ROWS = rows()
 def history(tmp_path_factory: pytest.TempPathFactory) -> Iterator[History]:
     """A history that holds ROWS."""
     folder = tmp_path_factory.mktemp("curves")
-    keep = config.History(file=str(folder / "history.db"), live_dir=str(folder))
+    keep = config.HistorySettings(file=str(folder / "history.db"), live_dir=str(folder))
     with History(keep.file, owner=True, keep=keep, wall=lambda: WALL_S):
         files = {"live": live_path(Path(keep.file), keep.live_dir), "coarse": Path(keep.file), "fine": Path(keep.file)}
         for table, made in ROWS.items():
@@ -64,7 +64,7 @@ def put(file: Path, table: str, made: Sequence[Sequence[object]]) -> None:
         db.executemany(f"INSERT OR REPLACE INTO {table} (wall_s, {columns}) VALUES ({marks})", made)
 
 
-def by_numpy(name: str, from_s: float, to_s: float, step_s: int) -> list[Point]:
+def by_numpy(name: str, from_s: float, to_s: float, step_s: int) -> list[StoredPoint]:
     """The stretches of a span, from the rows themselves."""
     at = 1 + 3 * NAMES.index(name)
     kept = [(row[0], *row[at : at + 3]) for made in ROWS.values() for row in made if row[at] is not None]
@@ -72,7 +72,7 @@ def by_numpy(name: str, from_s: float, to_s: float, step_s: int) -> list[Point]:
     found = []
     for number in np.unique((table[:, 0] - int(from_s)) // step_s) if len(table) else ():
         part = table[(table[:, 0] - int(from_s)) // step_s == number, 1:] / 1000
-        found.append(Point(int(from_s + number * step_s), part[:, 0].mean(), part[:, 1].min(), part[:, 2].max()))
+        found.append(StoredPoint(int(from_s + number * step_s), part[:, 0].mean(), part[:, 1].min(), part[:, 2].max()))
     return found
 
 
@@ -109,7 +109,7 @@ def test_one_name_that_is_no_reading_refuses_all(history: History) -> None:
 
 def test_words_where_numbers_belong_cost_their_own_stretch_only(tmp_path: Path) -> None:
     """A damaged row leaves a hole in the curve; the rest is still told."""
-    keep = config.History(file=str(tmp_path / "history.db"), live_dir=str(tmp_path))
+    keep = config.HistorySettings(file=str(tmp_path / "history.db"), live_dir=str(tmp_path))
     with History(keep.file, owner=True, keep=keep, wall=lambda: WALL_S) as history:
         good = [(BEGAN_S + at_s, *(1000 + at_s, 900, 2000) * 3) for at_s in range(0, 100, 10)]
         put(Path(keep.file), "fine", good)

@@ -10,13 +10,26 @@ from typing import Any
 
 import pytest
 
-from monitor import config, limits
-from monitor.errors import HistoryError
-from monitor.history import damage, store
-from monitor.history.file import History
-from monitor.history.live import Live, LiveStatus, in_memory, live_path
-from monitor.records import Answer, Request, RequestKind
-from tests.monitor.edge_tools import MEMORY, WALL_S, Hand, change, cycle, status
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.errors import HistoryError
+from condenser_monitor.monitor.core.records import Answer, Request, RequestKind
+from condenser_monitor.monitor.storage import damage, schema
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.status_cache import (
+    CachedStatus,
+    StatusCache,
+    in_memory,
+    live_path,
+)
+from tests.monitor.edge_tools import (
+    MEMORY,
+    WALL_S,
+    Hand,
+    change,
+    cycle,
+    status,
+)
 
 EXPOSE_S, RETRY_S = limits.HISTORY["expose_s"].value, limits.HISTORY["retry_s"].value
 
@@ -24,7 +37,7 @@ EXPOSE_S, RETRY_S = limits.HISTORY["expose_s"].value, limits.HISTORY["retry_s"].
 class Desk:
     """A history on a hand-turned clock, and what an outlet that always delivers got of it."""
 
-    def __init__(self, keep: config.History) -> None:
+    def __init__(self, keep: config.HistorySettings) -> None:
         self.keep, self.clock = keep, Hand()
         self.got: list[str] = []
         self.history = self._open()
@@ -61,7 +74,7 @@ class Desk:
 
 
 @pytest.fixture
-def desk(keep: config.History) -> Any:
+def desk(keep: config.HistorySettings) -> Any:
     """A desk with three rows written and delivered."""
     made = Desk(keep)
     made.step(change(), cycle(), change())
@@ -174,28 +187,28 @@ def test_memory_held_for_a_dead_disk_is_bounded_and_the_loss_is_said(
 
 
 def test_a_program_may_start_without_a_disk_and_adopt_it_later(
-    keep: config.History, monkeypatch: pytest.MonkeyPatch
+    keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Nothing can be opened at the start: the monitor tells all the same; when the disk comes back nothing on it is
     passed over and the numbers go on from its own."""
     first = Desk(keep)
     first.step(change(), change())
     first.history.close()
-    real = store.connect
+    real = schema.connect
 
     def refused(*given: Any, **more: Any) -> sqlite3.Connection:
         raise sqlite3.OperationalError("unable to open database file")
 
-    monkeypatch.setattr(store, "connect", refused)
-    monkeypatch.setattr("monitor.history.lookups.connect", refused)
+    monkeypatch.setattr(schema, "connect", refused)
+    monkeypatch.setattr("condenser_monitor.monitor.storage.queries.connect", refused)
     desk = Desk(keep)
     assert desk.history.memory() is None
     desk.step(change())
     desk.pass_time(EXPOSE_S + 1)
     assert desk.deliver() == [3]  # after the two that lie in the file
     assert desk.history.status() is not None
-    monkeypatch.setattr(store, "connect", real)
-    monkeypatch.setattr("monitor.history.lookups.connect", real)
+    monkeypatch.setattr(schema, "connect", real)
+    monkeypatch.setattr("condenser_monitor.monitor.storage.queries.connect", real)
     desk.pass_time(RETRY_S + 1)
     assert desk.error == ""
     assert desk.deliver() == [1, 2, 3]  # the two of the earlier run, and the one told already, with the same id
@@ -216,15 +229,17 @@ def test_a_request_taken_while_nothing_can_be_written_is_remembered(
     db = history._owned()._db
     assert db is not None
     db.execute("PRAGMA query_only = ON")
-    real, refused = store.connect, sqlite3.OperationalError("disk I/O error")
+    real, refused = schema.connect, sqlite3.OperationalError("disk I/O error")
     history._close_idle()
-    monkeypatch.setattr("monitor.history.lookups.connect", lambda *_, **__: (_ for _ in ()).throw(refused))
+    monkeypatch.setattr(
+        "condenser_monitor.monitor.storage.queries.connect", lambda *_, **__: (_ for _ in ()).throw(refused)
+    )
     assert history.add_request(wish, source="broker") is None
     assert history.requests() == [wish]
     desk.step(answers=[Answer(id="r1", done=True)])
     assert history.requests() == []
     assert history.add_request(wish, source="broker") == Answer(id="r1", done=True)
-    monkeypatch.setattr("monitor.history.lookups.connect", real)
+    monkeypatch.setattr("condenser_monitor.monitor.storage.queries.connect", real)
     db.execute("PRAGMA query_only = OFF")
     desk.pass_time(RETRY_S + 1)
     assert history.requests() == []
@@ -273,7 +288,7 @@ def _damage(path: Path, seed: int) -> None:
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_a_corrupt_file_is_set_aside_with_the_date_and_a_new_one_begun(keep: config.History, seed: int) -> None:
+def test_a_corrupt_file_is_set_aside_with_the_date_and_a_new_one_begun(keep: config.HistorySettings, seed: int) -> None:
     """The monitor starts, says what it did, and the old file is still there to be looked at."""
     desk = Desk(keep)
     desk.step(*[big(number) for number in range(50)])
@@ -295,7 +310,7 @@ def test_a_corrupt_file_is_set_aside_with_the_date_and_a_new_one_begun(keep: con
     desk.history.close()
 
 
-def test_a_power_cut_leaves_a_whole_beginning_of_the_story(keep: config.History, tmp_path: Path) -> None:
+def test_a_power_cut_leaves_a_whole_beginning_of_the_story(keep: config.HistorySettings, tmp_path: Path) -> None:
     """The write-ahead log torn off at any byte, as a power cut does: the file opens sound, its rows are the first so
     many without a gap, and the engine's memory is of exactly that moment."""
     desk = Desk(keep)
@@ -312,7 +327,7 @@ def test_a_power_cut_leaves_a_whole_beginning_of_the_story(keep: config.History,
     desk.history.close()
     luck, found = random.Random(5), set()
     for cut in range(40):
-        torn = config.History(file=str(tmp_path / f"torn{cut}.db"), live_dir=str(tmp_path / f"live{cut}"))
+        torn = config.HistorySettings(file=str(tmp_path / f"torn{cut}.db"), live_dir=str(tmp_path / f"live{cut}"))
         Path(torn.file).write_bytes(parts[""])
         Path(torn.file + "-wal").write_bytes(parts["-wal"][: luck.randrange(len(parts["-wal"]) + 1)])
         with History(torn.file, owner=True, keep=torn) as history:
@@ -336,7 +351,7 @@ def test_a_power_cut_leaves_a_whole_beginning_of_the_story(keep: config.History,
     ids=["run", "counter", "column", "no text", "no SQL"],
 )
 def test_damage_that_passes_the_check_of_the_file_is_found(
-    keep: config.History, sql: str, spoilt: tuple[bytes, bytes] | None
+    keep: config.HistorySettings, sql: str, spoilt: tuple[bytes, bytes] | None
 ) -> None:
     """A counter that is no number, a column of another name, a schema that is no text: set aside, the watch goes on."""
     desk = Desk(keep)
@@ -358,7 +373,7 @@ def test_damage_that_passes_the_check_of_the_file_is_found(
     desk.history.close()
 
 
-def test_rows_that_cannot_be_read_are_passed_over_and_the_rest_is_told(keep: config.History) -> None:
+def test_rows_that_cannot_be_read_are_passed_over_and_the_rest_is_told(keep: config.HistorySettings) -> None:
     """A page of rows whose bodies are spoilt holds up no outlet, no request and no page."""
     desk = Desk(keep)
     for _ in range(150):
@@ -402,7 +417,9 @@ def test_a_commit_of_a_killed_process_is_no_damage_to_the_log(tmp_path: Path) ->
 
 
 @pytest.mark.parametrize("full", [False, True])
-def test_a_file_of_noise_is_set_aside(keep: config.History, monkeypatch: pytest.MonkeyPatch, full: bool) -> None:
+def test_a_file_of_noise_is_set_aside(
+    keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch, full: bool
+) -> None:
     """No database at all, and files of earlier accidents: none is removed but from a disk that is nearly full; the
     first and the last of them stay in any case."""
     monkeypatch.setattr(damage, "_FREE_LEAST", float("inf") if full else 0.0)
@@ -450,7 +467,7 @@ def test_a_file_removed_under_the_running_program_is_made_again(desk: Desk) -> N
     assert [kept.seq for kept in desk.history.events()][-1] == 4
 
 
-def test_a_database_of_another_program_is_refused_and_untouched(keep: config.History) -> None:
+def test_a_database_of_another_program_is_refused_and_untouched(keep: config.HistorySettings) -> None:
     """A wrong path in the site file must not cost somebody's data."""
     with sqlite3.connect(keep.file) as db:
         db.execute("CREATE TABLE photos (name)")
@@ -464,7 +481,7 @@ def test_a_database_of_another_program_is_refused_and_untouched(keep: config.His
     db.close()
 
 
-def test_a_file_of_a_newer_version_is_refused(keep: config.History) -> None:
+def test_a_file_of_a_newer_version_is_refused(keep: config.HistorySettings) -> None:
     """An older program must not write into a schema it does not know; a reader says the same."""
     History(keep.file, owner=True, keep=keep).close()
     with sqlite3.connect(keep.file) as db:
@@ -480,24 +497,24 @@ def test_a_file_of_a_newer_version_is_refused(keep: config.History) -> None:
 def test_migrations_run_once_and_whole(tmp_path: Path) -> None:
     """A file goes through the scripts it has not had; one that fails leaves the version before it."""
     path = tmp_path / "old.db"
-    scripts = (*store.MIGRATIONS, "CREATE TABLE extra (a); INSERT INTO extra VALUES (1)")
+    scripts = (*schema.MIGRATIONS, "CREATE TABLE extra (a); INSERT INTO extra VALUES (1)")
     for _ in range(2):
-        db = store.connect(path, durable=True, make=True)
-        store.migrate(db, scripts)
+        db = schema.connect(path, durable=True, make=True)
+        schema.migrate(db, scripts)
         assert db.execute("SELECT a FROM extra").fetchall() == [(1,)]
         assert db.execute("PRAGMA user_version").fetchone() == (2,)
         db.close()
-    db = store.connect(path, durable=True)
+    db = schema.connect(path, durable=True)
     with pytest.raises(sqlite3.OperationalError):
-        store.migrate(db, (*scripts, "CREATE TABLE more (a); INSERT INTO nowhere VALUES (1)"))
+        schema.migrate(db, (*scripts, "CREATE TABLE more (a); INSERT INTO nowhere VALUES (1)"))
     db.close()
-    db = store.connect(path, durable=True)
+    db = schema.connect(path, durable=True)
     assert db.execute("PRAGMA user_version").fetchone() == (2,)
     assert db.execute("SELECT count(*) FROM sqlite_master WHERE name = 'more'").fetchone() == (0,)
     db.close()
 
 
-def test_a_new_reading_gets_its_columns_in_an_old_file(keep: config.History) -> None:
+def test_a_new_reading_gets_its_columns_in_an_old_file(keep: config.HistorySettings) -> None:
     """A file made before a reading existed is widened when it is opened."""
     History(keep.file, owner=True, keep=keep).close()
     db = sqlite3.connect(keep.file)
@@ -513,7 +530,7 @@ def test_a_new_reading_gets_its_columns_in_an_old_file(keep: config.History) -> 
 # ---------------------------------------------------------------- the live file
 
 
-def test_a_corrupt_live_file_is_made_anew(keep: config.History) -> None:
+def test_a_corrupt_live_file_is_made_anew(keep: config.HistorySettings) -> None:
     """It holds nothing that must last: noise in it costs nothing but itself."""
     path = live_path(Path(keep.file), keep.live_dir)
     path.parent.mkdir()
@@ -539,9 +556,9 @@ def test_the_live_file_of_no_setting_lies_in_memory_in_a_directory_of_our_own(tm
 def test_a_live_file_that_cannot_be_made_is_no_end(tmp_path: Path) -> None:
     """Its directory is a file: the owner goes on in its own memory and says so."""
     (tmp_path / "file").write_text("")
-    live = Live(tmp_path / "file" / "x.live", owner=True)
+    live = StatusCache(tmp_path / "file" / "x.live", owner=True)
     assert live.notes() == {}
-    live.write(LiveStatus(0.0, "", None, b"{}"), 0.0)
+    live.write(CachedStatus(0.0, "", None, b"{}"), 0.0)
     assert live.error != ""
     live.note("a", "b", None)
     assert live.notes() == {"a": ("b", None)}

@@ -9,16 +9,23 @@ from typing import Any
 
 import pytest
 
-from monitor import config, limits
-from monitor.history import keeper, store
-from monitor.records import Request, RequestKind
-from tests.monitor.edge_tools import MEMORY, WALL_S, change, cycle, status
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.records import Request, RequestKind
+from condenser_monitor.monitor.storage import schema, writer
+from tests.monitor.edge_tools import (
+    MEMORY,
+    WALL_S,
+    change,
+    cycle,
+    status,
+)
 from tests.monitor.test_history_disk import Desk
 
 EXPOSE_S, FLUSH_S, RETRY_S = (limits.HISTORY[name].value for name in ("expose_s", "flush_s", "retry_s"))
 
 
-def in_the_file(keep: config.History, sql: str) -> None:
+def in_the_file(keep: config.HistorySettings, sql: str) -> None:
     """Damage that SQLite does not see, while the program is running."""
     with sqlite3.connect(keep.file) as db:
         db.execute(sql)
@@ -31,7 +38,7 @@ def refuse_opening(patch: pytest.MonkeyPatch, said: str) -> None:
     def refused(*given: Any, **more: Any) -> sqlite3.Connection:
         raise sqlite3.OperationalError(said)
 
-    patch.setattr(keeper, "open_owned", refused)
+    patch.setattr(writer, "open_owned", refused)
 
 
 def killed(desk: Desk, folder: Path, *, live: bool) -> Desk:
@@ -41,10 +48,10 @@ def killed(desk: Desk, folder: Path, *, live: bool) -> Desk:
     file = folder / Path(desk.keep.file).name
     for index in folder.rglob("*-shm"):
         index.unlink()
-    return Desk(config.History(file=str(file), live_dir=str(folder / "live")))
+    return Desk(config.HistorySettings(file=str(file), live_dir=str(folder / "live")))
 
 
-def test_a_row_that_cannot_be_read_holds_up_no_outlet(keep: config.History) -> None:
+def test_a_row_that_cannot_be_read_holds_up_no_outlet(keep: config.HistorySettings) -> None:
     """A topic that is no text fails each read of its page of rows while writing goes on: within seconds the file is
     put away, and the rows beside it are told once."""
     desk = Desk(keep)
@@ -60,7 +67,7 @@ def test_a_row_that_cannot_be_read_holds_up_no_outlet(keep: config.History) -> N
     desk.history.close()
 
 
-def test_tables_that_only_newcomers_cannot_read_hold_up_no_outlet(keep: config.History) -> None:
+def test_tables_that_only_newcomers_cannot_read_hold_up_no_outlet(keep: config.HistorySettings) -> None:
     """Who writes has known the tables since before the damage: it is looked for as a new reader would come on it."""
     desk = Desk(keep)
     desk.step(change(), change())
@@ -78,7 +85,7 @@ def test_tables_that_only_newcomers_cannot_read_hold_up_no_outlet(keep: config.H
     desk.history.close()
 
 
-def test_a_request_that_cannot_be_read_holds_up_no_other(keep: config.History) -> None:
+def test_a_request_that_cannot_be_read_holds_up_no_other(keep: config.HistorySettings) -> None:
     """One whose source is no text fails the reading of all that wait."""
     desk = Desk(keep)
     request = Request(id="r1", request=RequestKind.SERVICE, by="me")
@@ -93,7 +100,7 @@ def test_a_request_that_cannot_be_read_holds_up_no_other(keep: config.History) -
 
 @pytest.mark.parametrize("live", [True, False], ids=["killed", "power cut"])
 def test_a_file_that_came_late_is_sound_in_the_next_life(
-    keep: config.History, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, live: bool
+    keep: config.HistorySettings, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, live: bool
 ) -> None:
     """Rows numbered before the file could be opened have higher numbers than its own, under another name: neither are
     the file's counters behind, nor is its log another history's. Nothing is put away, lost or numbered twice."""
@@ -118,7 +125,9 @@ def test_a_file_that_came_late_is_sound_in_the_next_life(
     after.history.close()
 
 
-def test_what_was_told_without_the_file_keeps_its_name(keep: config.History, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_was_told_without_the_file_keeps_its_name(
+    keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The file can be opened at last and its first write fails: rows told before are not told under other names, and
     no two rows have the same."""
     first = Desk(keep)
@@ -135,7 +144,7 @@ def test_what_was_told_without_the_file_keeps_its_name(keep: config.History, mon
         raise sqlite3.OperationalError("database or disk is full")
 
     with monkeypatch.context() as patch:
-        patch.setattr(keeper.Keeper, "_put_held", full)
+        patch.setattr(writer.StorageWriter, "_put_held", full)
         desk.pass_time(RETRY_S + 1)
         desk.step(change(finding="f3"), change(finding="f4"))
         desk.pass_time(EXPOSE_S + 1)
@@ -150,7 +159,7 @@ def test_what_was_told_without_the_file_keeps_its_name(keep: config.History, mon
 
 
 def test_a_file_that_vanished_costs_no_number_twice(
-    keep: config.History, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    keep: config.HistorySettings, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The power goes between the making of a new file and the first rows in it: how far numbers went is in it."""
     desk = Desk(keep)
@@ -163,7 +172,7 @@ def test_a_file_that_vanished_costs_no_number_twice(
         raise sqlite3.OperationalError("disk I/O error")
 
     with monkeypatch.context() as patch:
-        patch.setattr(keeper.Keeper, "_put_held", broken)
+        patch.setattr(writer.StorageWriter, "_put_held", broken)
         desk.step(change())
     after = killed(desk, tmp_path / "after", live=False)
     after.step(change(), cycle())
@@ -174,7 +183,7 @@ def test_a_file_that_vanished_costs_no_number_twice(
 
 
 def test_cursors_of_a_file_that_could_only_be_read_pass_over_nothing_in_a_new_one(
-    keep: config.History, monkeypatch: pytest.MonkeyPatch
+    keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Rows were told from a file that took nothing, and it was removed: what the new one has is told."""
     first = Desk(keep)
@@ -193,7 +202,7 @@ def test_cursors_of_a_file_that_could_only_be_read_pass_over_nothing_in_a_new_on
     desk.history.close()
 
 
-def test_a_word_that_is_no_text_does_not_keep_a_file_shut(keep: config.History) -> None:
+def test_a_word_that_is_no_text_does_not_keep_a_file_shut(keep: config.HistorySettings) -> None:
     """A row that is read only when the file is opened: it is put away after a few tries, and what was held is kept."""
     desk = Desk(keep)
     desk.step(change())
@@ -207,7 +216,7 @@ def test_a_word_that_is_no_text_does_not_keep_a_file_shut(keep: config.History) 
     desk.history.close()
 
 
-def test_a_status_is_as_old_as_its_scan_in_the_next_life(keep: config.History) -> None:
+def test_a_status_is_as_old_as_its_scan_in_the_next_life(keep: config.HistorySettings) -> None:
     """The last life ended a minute after its last scan, in good order: the status it leaves is a minute old."""
     desk = Desk(keep)
     desk.clock.sleep(5.0)
@@ -222,7 +231,7 @@ def test_a_status_is_as_old_as_its_scan_in_the_next_life(keep: config.History) -
     desk.history.close()
 
 
-def test_rows_lost_at_the_end_are_not_waited_for(keep: config.History) -> None:
+def test_rows_lost_at_the_end_are_not_waited_for(keep: config.HistorySettings) -> None:
     """The last rows of a damaged file are spoilt, one by its number: no outlet has anything waiting."""
     desk = Desk(keep)
     desk.step(*(change() for _ in range(5)))
@@ -238,5 +247,5 @@ def test_rows_lost_at_the_end_are_not_waited_for(keep: config.History) -> None:
     assert desk.history.health().outlets["all"].waiting == 0
     desk.step(change())
     assert desk.deliver() == [6]
-    assert store.sound(desk.history._owned()._db)  # type: ignore[arg-type]
+    assert schema.sound(desk.history._owned()._db)  # type: ignore[arg-type]
     desk.history.close()

@@ -4,16 +4,35 @@ from __future__ import annotations
 
 import pytest
 
-from monitor import limits
-from monitor.bands import coil_bands, volt_bands
-from monitor.beliefs import Belief, Sensing
-from monitor.links import CHAIN, chain, contacts_closed, facts, first_break
-from monitor.records import READINGS, SYMBOLS, LinkState, Scan
-from tests.monitor.units import ALL, REST, RUN, SETTINGS, Readings, but, scans
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.bands import coil_bands, volt_bands
+from condenser_monitor.monitor.core.inputs import DebouncedInput, DebouncedInputs
+from condenser_monitor.monitor.core.links import (
+    CHAIN,
+    chain,
+    contacts_closed,
+    facts,
+    first_break,
+)
+from condenser_monitor.monitor.core.records import (
+    READINGS,
+    SYMBOLS,
+    LinkState,
+    Scan,
+)
+from tests.monitor.units import (
+    ALL,
+    REST,
+    RUN,
+    SETTINGS,
+    Readings,
+    but,
+    scans,
+)
 
 
-def _believe(*said: bool | None, every_s: float = 1.0) -> Belief:
-    belief = Belief("call")
+def _believe(*said: bool | None, every_s: float = 1.0) -> DebouncedInput:
+    belief = DebouncedInput("call")
     for place, raw in enumerate(said):
         belief.take(raw, place * every_s)
     return belief
@@ -88,7 +107,7 @@ def test_band_names_are_the_symbols_that_suspects_predict() -> None:
 @pytest.mark.parametrize("was", [False, True])
 def test_running_from_25_percent_stopped_below_20(share: float, running: bool | None, was: bool) -> None:
     """Contract, section 5; in between (None here) the last answer stands."""
-    sensing = Sensing(SETTINGS, ALL)
+    sensing = DebouncedInputs(SETTINGS, ALL)
     first = RUN if was else REST
     for scan in scans((3, first), (3, but(RUN, compressor_a=share * 12.8))):
         sensing.take(scan)
@@ -115,7 +134,7 @@ def test_contacts_follow_from_load_and_current(load: bool | None, runs: bool | N
 
 
 def _chain(readings: Readings, fitted: tuple[str, ...] = ALL) -> dict[str, tuple[LinkState, bool]]:
-    sensing = Sensing(SETTINGS, fitted)
+    sensing = DebouncedInputs(SETTINGS, fitted)
     for scan in scans((3, readings)):
         sensing.take(scan)
     return {link.name: (link.state, link.inferred) for link in chain(sensing)}
@@ -162,7 +181,7 @@ def test_live_link_proves_the_ones_before_it() -> None:
 )
 def test_first_dead_link_behind_a_live_one_is_the_break(readings: Readings, at: str | None) -> None:
     """The one idea everything stands on."""
-    sensing = Sensing(SETTINGS, ALL)
+    sensing = DebouncedInputs(SETTINGS, ALL)
     for scan in scans((10, readings)):
         sensing.take(scan)
     assert first_break(chain(sensing)) == at
@@ -170,7 +189,7 @@ def test_first_dead_link_behind_a_live_one_is_the_break(readings: Readings, at: 
 
 def test_quiet_scan_is_one_that_changes_nothing() -> None:
     """The cheap look never lets a scan through that a full look would have acted on."""
-    sensing = Sensing(SETTINGS, ALL)
+    sensing = DebouncedInputs(SETTINGS, ALL)
     steady = list(scans((5, RUN)))
     for scan in steady:
         sensing.take(scan)

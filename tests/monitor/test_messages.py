@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import CommandError
-from monitor.fleet import messages as fleet
-from monitor.history.kept import Kept, Topic
-from monitor.outlets.messages import (
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import Answer, Finding, Severity
+from condenser_monitor.monitor.fleet import messages as fleet
+from condenser_monitor.monitor.publishers.messages import (
     PersonsRequest,
     ResendRequest,
     id_origin,
@@ -24,14 +24,20 @@ from monitor.outlets.messages import (
     unit_mark,
     unit_message,
 )
-from monitor.records import Answer, Finding, Severity
-from tests.monitor.edge_tools import WALL_S, alert, change, cycle, status
+from condenser_monitor.monitor.storage.models import StoredEvent, Topic
+from tests.monitor.edge_tools import (
+    WALL_S,
+    alert,
+    change,
+    cycle,
+    status,
+)
 
 
-def kept(body: Any, channel: Topic, seq: int = 7, wall_s: float | None = WALL_S) -> Kept:
+def kept(body: Any, channel: Topic, seq: int = 7, wall_s: float | None = WALL_S) -> StoredEvent:
     """A row of the outbox."""
     name = message_id("x1", channel, seq)
-    return Kept(place=9, topic=channel, seq=seq, id=name, run=2, t_s=1.0, wall_s=wall_s, body=body)
+    return StoredEvent(place=9, topic=channel, seq=seq, id=name, run=2, t_s=1.0, wall_s=wall_s, body=body)
 
 
 @pytest.mark.parametrize(
@@ -42,7 +48,7 @@ def test_the_fleet_reads_what_a_monitor_sends(body: Any, channel: Topic) -> None
     """Both ends of the same topic, written apart: nothing is set aside, and origin and number agree."""
     payload = msgspec.json.encode(out_message(kept(body, channel), "site-1"))
     message = fleet.read(topic("site-1", channel), payload, WALL_S)
-    assert isinstance(message, fleet.Message), message
+    assert isinstance(message, fleet.SiteMessage), message
     if channel != "answers":
         assert isinstance(message.body, fleet.Event | fleet.CycleDone)
         assert fleet.origin(message.body) == "x1"
@@ -63,7 +69,7 @@ def test_the_fleet_reads_the_unit_as_it_stands() -> None:
     )
     payload = msgspec.json.encode(unit_message(status(findings=(found,)), "x1", {"events": 3}))
     message = fleet.read(topic("site-1", "unit"), payload, WALL_S)
-    assert isinstance(message, fleet.Message), message
+    assert isinstance(message, fleet.SiteMessage), message
     assert isinstance(message.body, fleet.UnitNow)
     assert message.body.findings[0].suspects == ("line-supply-off",)
     assert message.body.readings.outdoor_c == 33.0

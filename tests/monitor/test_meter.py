@@ -6,10 +6,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.checks.meter import Judged, at_20c, classify, parse
-from monitor.checks.rows import CHECKS
-from monitor.config import Unit
-from monitor.errors import CommandError
+from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.diagnosis.checks.meter import (
+    Judged,
+    at_20c,
+    classify,
+    parse,
+)
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 
 UNIT = Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1)
 

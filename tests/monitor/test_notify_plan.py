@@ -12,9 +12,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.config import Notify
-from monitor.outlets.phone_plan import Plan, PlanMemory
-from monitor.records import Alert, AlertChange, AlertState, Severity
+from condenser_monitor.monitor.core.config import Notify
+from condenser_monitor.monitor.core.records import (
+    Alert,
+    AlertChange,
+    AlertState,
+    Severity,
+)
+from condenser_monitor.monitor.publishers.notification_policy import NotificationPolicy, PolicyMemory
 
 HOUR = 3600.0
 URGENT, SOON, WATCH = "line-supply-lost", "low-running-current", "slow-start"
@@ -26,8 +31,8 @@ def at(hour: float, day: int = 14) -> float:
     return datetime(2026, 7, day, tzinfo=UTC).timestamp() + hour * HOUR
 
 
-def plan(**notify: Any) -> Plan:
-    return Plan(Notify(**notify), zone=UTC)
+def plan(**notify: Any) -> NotificationPolicy:
+    return NotificationPolicy(Notify(**notify), zone=UTC)
 
 
 def step(finding: str, tell: str, wall_s: float | None, state: AlertState | None = None) -> AlertChange:
@@ -45,7 +50,7 @@ def step(finding: str, tell: str, wall_s: float | None, state: AlertState | None
     )
 
 
-def told(made: Plan, wall_s: float | None) -> list[tuple[str, str]]:
+def told(made: NotificationPolicy, wall_s: float | None) -> list[tuple[str, str]]:
     """What is sent at a moment; the service takes it."""
     items = made.due(wall_s)
     made.sent(items, wall_s)
@@ -71,7 +76,7 @@ def test_quiet_hours_hold_their_beginning_and_not_their_end(
 
 def test_quiet_hours_are_local_also_when_the_clock_changes() -> None:
     """In New York (IANA tz database) summer time ended on 2026-11-01 at 06:00 UTC: 07:00 is 11:00 UTC, then 12:00."""
-    made = Plan(Notify(), zone=ZoneInfo("America/New_York"))
+    made = NotificationPolicy(Notify(), zone=ZoneInfo("America/New_York"))
     before = datetime(2026, 10, 31, tzinfo=UTC).timestamp()
     assert [made.quiet(before + hour * HOUR) for hour in (10.9, 11.1)] == [True, False]
     assert [made.quiet(before + 48 * HOUR + hour * HOUR) for hour in (11.9, 12.1)] == [True, False]
@@ -127,7 +132,7 @@ def test_repeats_go_on_after_a_restart_and_when_the_clock_is_set_back() -> None:
     first = plan()
     first.take(step(URGENT, "alarm", at(12)))
     told(first, at(12))
-    again = Plan(Notify(), _kept(first), zone=UTC)
+    again = NotificationPolicy(Notify(), _kept(first), zone=UTC)
     assert told(again, at(15.9)) == []
     assert told(again, at(16)) == [("repeat", URGENT)]
     year_ago = at(12) - 365 * 24 * HOUR
@@ -136,8 +141,8 @@ def test_repeats_go_on_after_a_restart_and_when_the_clock_is_set_back() -> None:
     assert told(again, year_ago + 8 * HOUR) == [("repeat", URGENT)]
 
 
-def _kept(made: Plan) -> PlanMemory:
-    return msgspec.json.decode(msgspec.json.encode(made.memory), type=PlanMemory)
+def _kept(made: NotificationPolicy) -> PolicyMemory:
+    return msgspec.json.decode(msgspec.json.encode(made.memory), type=PolicyMemory)
 
 
 def test_all_clear_waits_for_the_morning_and_is_told_once() -> None:
@@ -147,7 +152,7 @@ def test_all_clear_waits_for_the_morning_and_is_told_once() -> None:
     assert told(made, at(23)) == [("alarm", URGENT)]
     made.take(step(URGENT, "all-clear", at(26)))
     assert told(made, at(30)) == []
-    again = Plan(Notify(), _kept(made), zone=UTC)
+    again = NotificationPolicy(Notify(), _kept(made), zone=UTC)
     assert told(again, at(31)) == [("over", URGENT)]
     assert told(again, at(40)) == []
 

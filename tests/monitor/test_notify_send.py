@@ -16,15 +16,15 @@ from typing import Any
 
 import pytest
 
-from monitor.config import Notify, Settings
-from monitor.errors import CommandError, NotifyError
-from monitor.outlets.phone import sender, try_phones
-from monitor.outlets.phone_send import scrubbed
-from monitor.outlets.phone_text import Message
+from condenser_monitor.monitor.core.config import Notify, Settings
+from condenser_monitor.monitor.core.errors import CommandError, NotifyError
+from condenser_monitor.monitor.publishers.phone import sender, try_phones
+from condenser_monitor.monitor.publishers.phone_send import scrubbed
+from condenser_monitor.monitor.publishers.phone_text import PhoneMessage
 from tests.conftest import need
 
 LIMIT_S = 60.0
-MESSAGE = Message("Orchard House: Urgent", "Kein Kühlen: 95 °F\n- “read this”", "failure")
+MESSAGE = PhoneMessage("Orchard House: Urgent", "Kein Kühlen: 95 °F\n- “read this”", "failure")
 
 
 @pytest.fixture(autouse=True)
@@ -132,7 +132,7 @@ def test_saying_of_the_library_is_rid_of_secrets(text: str, url: str) -> None:
 
 def test_sender_ends_in_order_when_the_library_is_not_there() -> None:
     """Without the extra: an answer that says so, not a traceback."""
-    code = "import sys; sys.modules['apprise'] = None; import monitor.outlets.phone_send as s; s.main()"
+    code = "import sys; sys.modules['apprise'] = None; import monitor.publishers.phone_send as s; s.main()"
     order = json.dumps({"url": "json://x", **MESSAGE._asdict()}).encode()
     done = subprocess.run([sys.executable, "-c", code], input=order, capture_output=True, timeout=60, check=True)
     answer = json.loads(done.stdout)
@@ -142,7 +142,7 @@ def test_sender_ends_in_order_when_the_library_is_not_there() -> None:
 
 def test_monitor_does_not_carry_the_library() -> None:
     """The outlet's own process never imports apprise: it is larger than the monitor."""
-    code = "import sys, monitor.outlets.phone; sys.exit('apprise' in sys.modules)"
+    code = "import sys, monitor.publishers.phone; sys.exit('apprise' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], timeout=60, check=False).returncode == 0
 
 

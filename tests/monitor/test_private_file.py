@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.private_file import write_private
+from condenser_monitor.monitor.private_file import write_private
 
 
 def test_the_file_is_its_owners_alone_whatever_was_there_before(tmp_path: Path) -> None:

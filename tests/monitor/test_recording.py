@@ -9,9 +9,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import RecordingError
-from monitor.recording import Reader, Writer
-from monitor.records import FLAGS, NUMBERS, READINGS, Scan, StartTransient
+from condenser_monitor.monitor.core.errors import RecordingError
+from condenser_monitor.monitor.core.records import (
+    FLAGS,
+    NUMBERS,
+    READINGS,
+    Scan,
+    StartTransient,
+)
+from condenser_monitor.monitor.recording.csv_file import Reader, RecordingWriter
 
 HEAD = "t_s,call,compressor_a\n"
 
@@ -122,7 +128,7 @@ def test_what_is_written_is_read_again(tmp_path_factory: pytest.TempPathFactory,
         items.append(Scan(t_s=t_s, wall_s=None if wall_0 is None else wall_0 + t_s, **values))
         items.append(StartTransient(t_s=t_s, duration_s=0.21, peak_a=61.0, settled_a=9.0, rate_hz=860.0))
     file = io.StringIO()
-    writer = Writer(file, tuple(READINGS), wall_0)
+    writer = RecordingWriter(file, tuple(READINGS), wall_0)
     for item in items:
         writer.write(item)
     path = tmp_path_factory.mktemp("w") / "w.csv"

@@ -12,22 +12,46 @@ from typing import Any
 import msgspec
 import pytest
 
-from monitor.config import Senses, Settings, Site, Unit
-from monitor.errors import CommandError
-from monitor.history.file import History
-from monitor.history.kept import MeterReading, Visit
-from monitor.records import Request, RequestKind
-from monitor.report import story as report_story
-from monitor.report.blocks import Bullets, Document, Heading, Para, Picture, Table
-from monitor.report.html import html
-from monitor.report.pdf import pdf
-from monitor.report.shapes import Drawing, Text
-from monitor.report.write import report, report_html, report_pdf, write_report
-from tests.monitor.units import ALL, REST, RUN, UNIT, but, scans
+from condenser_monitor.monitor.core.config import (
+    SensorSettings,
+    Settings,
+    Site,
+    Unit,
+)
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import Request, RequestKind
+from condenser_monitor.monitor.report import story as report_story
+from condenser_monitor.monitor.report.blocks import (
+    Bullets,
+    Document,
+    Heading,
+    Para,
+    Picture,
+    Table,
+)
+from condenser_monitor.monitor.report.html import html
+from condenser_monitor.monitor.report.pdf import pdf
+from condenser_monitor.monitor.report.shapes import Drawing, Text
+from condenser_monitor.monitor.report.write import (
+    report,
+    report_html,
+    report_pdf,
+    write_report,
+)
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.models import MeterReading, StoredVisit
+from tests.monitor.units import (
+    ALL,
+    REST,
+    RUN,
+    UNIT,
+    but,
+    scans,
+)
 from tests.web import filled
 
 DEAD = but(RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
-SETTINGS = Settings(site=Site(name="Orchard House", id="orchard"), unit=UNIT, senses=Senses(fitted=ALL))
+SETTINGS = Settings(site=Site(name="Orchard House", id="orchard"), unit=UNIT, senses=SensorSettings(fitted=ALL))
 HARD = "<b>&</b> 漢 Ω “x”"
 
 
@@ -206,7 +230,7 @@ def test_page_of_the_pdf_is_that_of_the_line(site: filled.Site) -> None:
 def test_words_of_people_are_words_and_never_markup(site: filled.Site) -> None:
     """A name with angle brackets and letters of other scripts: shown in HTML as typed, and no error in the PDF."""
     site.settings = msgspec.structs.replace(SETTINGS, site=Site(name=HARD))
-    site.history.add_visit(Visit(was="coil-open", by=HARD, wall_s=filled.NOW_S, note=HARD))
+    site.history.add_visit(StoredVisit(was="coil-open", by=HARD, wall_s=filled.NOW_S, note=HARD))
     page = report_html(site.history, site.settings, 3, wall_s=filled.NOW_S + 1)
     assert "<b>" not in page
     assert "&lt;b&gt;&amp;&lt;/b&gt; 漢 Ω “x”" in page

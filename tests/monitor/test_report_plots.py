@@ -10,15 +10,30 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor import moments
-from monitor.history.kept import Lane, Point
-from monitor.records import LinkState, LinkView
-from monitor.report.plots import Mark, Span, Trace, axis, chain, lanes, trace
-from monitor.report.shapes import Curve, Drawing, Line, Rect, Text, as_svg
+from condenser_monitor.monitor.core import time_format
+from condenser_monitor.monitor.core.records import LinkState, LinkView
+from condenser_monitor.monitor.report.plots import (
+    PlotMark,
+    PlotSpan,
+    Trace,
+    axis,
+    chain,
+    lanes,
+    trace,
+)
+from condenser_monitor.monitor.report.shapes import (
+    Curve,
+    Drawing,
+    Line,
+    Rect,
+    Text,
+    as_svg,
+)
+from condenser_monitor.monitor.storage.models import Lane, StoredPoint
 from tests.monitor import edge_tools
 
 NEW_YORK = ZoneInfo("America/New_York")
-SPAN = Span(0.0, 1000.0)
+SPAN = PlotSpan(0.0, 1000.0)
 
 
 def words(drawing: Drawing) -> list[str]:
@@ -59,9 +74,9 @@ def test_axis_of_a_flat_line_is_not_finer_than_what_is_measured() -> None:
 def test_ticks_are_at_local_midnight_also_when_the_clock_changes() -> None:
     """In New York (IANA tz database) summer time ended on 2026-11-01: midnights are 05:00 UTC afterwards."""
     from_s = datetime(2026, 11, 2, 12, tzinfo=UTC).timestamp()
-    found = moments.ticks(from_s, from_s + 3 * 86400.0, NEW_YORK)
+    found = time_format.ticks(from_s, from_s + 3 * 86400.0, NEW_YORK)
     assert (datetime(2026, 11, 3, 5, tzinfo=UTC).timestamp(), "Tue 03") in found
-    assert moments.midnight(datetime(2026, 11, 1, 20, tzinfo=UTC).timestamp(), NEW_YORK) == pytest.approx(
+    assert time_format.midnight(datetime(2026, 11, 1, 20, tzinfo=UTC).timestamp(), NEW_YORK) == pytest.approx(
         datetime(2026, 11, 1, 4, tzinfo=UTC).timestamp()
     )
 
@@ -69,7 +84,7 @@ def test_ticks_are_at_local_midnight_also_when_the_clock_changes() -> None:
 @pytest.mark.parametrize("hours", [0.1, 1, 5, 24, 72, 168, 2000])
 def test_ticks_are_few_and_lie_in_the_span(hours: float) -> None:
     """From minutes to a season: at least one, never a thicket."""
-    found = moments.ticks(1e9, 1e9 + hours * 3600, NEW_YORK)
+    found = time_format.ticks(1e9, 1e9 + hours * 3600, NEW_YORK)
     assert 1 <= len(found) <= 9
     assert all(1e9 <= wall_s <= 1e9 + hours * 3600 for wall_s, _ in found)
 
@@ -81,7 +96,7 @@ def test_lanes_say_in_words_how_long_each_was_on_and_not_known() -> None:
         Lane(name="fan", state=LinkState.UNKNOWN, from_wall_s=60.0, to_wall_s=180.0),
         Lane(name="fan", state=LinkState.LIVE, from_wall_s=880.0, to_wall_s=None),
     ]
-    drawing = lanes(rows, SPAN, [Mark(500.0, 1), Mark(505.0, 2), Mark(900.0, 1)], title="t")
+    drawing = lanes(rows, SPAN, [PlotMark(500.0, 1), PlotMark(505.0, 2), PlotMark(900.0, 1)], title="t")
     assert "Fan on for 3 min in 2 stretches, not known for 2 min" in drawing.told
     assert "1–2" in words(drawing)  # numbers that would touch are joined
     assert words(drawing).count("1") == 0
@@ -90,7 +105,7 @@ def test_lanes_say_in_words_how_long_each_was_on_and_not_known() -> None:
 def test_curve_is_broken_where_readings_are_missing() -> None:
     """Ten points, then a gap of ten steps, then ten more: two stretches, and the band from lowest to highest."""
     at = [*range(0, 100, 10), *range(200, 300, 10)]
-    drawing = trace(Trace("A", "A", [Point(float(s), 5.0, 4.0, 6.0) for s in at]), SPAN)
+    drawing = trace(Trace("A", "A", [StoredPoint(float(s), 5.0, 4.0, 6.0) for s in at]), SPAN)
     (curve,) = [shape for shape in drawing.shapes if isinstance(shape, Curve)]
     assert [len(stretch) for stretch in curve.stretches] == [10, 10]
     assert sum(isinstance(shape, Rect) for shape in drawing.shapes) == 20
@@ -99,7 +114,7 @@ def test_curve_is_broken_where_readings_are_missing() -> None:
 
 def test_temperature_is_in_the_reader_s_scale() -> None:
     """35 °C is 95 °F on the axis and in words."""
-    one = Trace("Outdoors", "°F", [Point(1.0, 35.0, 35.0, 35.0)], False, lambda c: c * 9 / 5 + 32)
+    one = Trace("Outdoors", "°F", [StoredPoint(1.0, 35.0, 35.0, 35.0)], False, lambda c: c * 9 / 5 + 32)
     assert trace(one, SPAN).told == "Outdoors: from 95.0 to 95.0 °F."
 
 
@@ -148,7 +163,7 @@ def test_ticks_of_days_are_midnights_on_both_sides_of_the_clocks_change() -> Non
     said with the day of the week, those of months without."""
     for begin, days, form in ((27, 14, "%a %d %b"), (1, 60, "%d %b")):
         from_s = datetime(2026, 2, begin, tzinfo=NEW_YORK).timestamp()
-        for wall_s, words in moments.ticks(from_s, from_s + days * 86400.0, NEW_YORK):
+        for wall_s, words in time_format.ticks(from_s, from_s + days * 86400.0, NEW_YORK):
             at = datetime.fromtimestamp(wall_s, NEW_YORK)
             assert (at.hour, at.minute) == (0, 0)
             assert words == at.strftime(form)
@@ -170,4 +185,4 @@ def test_a_reading_is_told_with_its_uncertainty_in_the_readers_scale(
     name: str, value: float | bool | None, scale: str, uncertainty: float | None, words: str
 ) -> None:
     """A difference of one kelvin is 1.8 degrees Fahrenheit: the uncertainty is scaled and not shifted."""
-    assert moments.reading(name, value, scale, uncertainty) == words
+    assert time_format.reading(name, value, scale, uncertainty) == words

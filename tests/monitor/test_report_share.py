@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.errors import CommandError, HistoryError
-from monitor.report.share import Shares
+from condenser_monitor.monitor.core.errors import CommandError, HistoryError
+from condenser_monitor.monitor.report.share import Shares
 
 NOW = 1_784_052_000.0
 DAY = 86400.0

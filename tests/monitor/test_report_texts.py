@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.words.report import REPORT, say
+from condenser_monitor.monitor.strings.report import REPORT, say
 
 FILES = [
     Path(__file__).parents[2] / "monitor" / "report" / f"{name}.py"

@@ -7,15 +7,22 @@ from pathlib import Path
 
 import pytest
 
-from monitor.config import Senses, Settings
-from monitor.history.kept import MeterReading
-from monitor.records import Finding
-from monitor.visit.resumed import lately, session
-from monitor.visit.session import Session
-from tests.monitor.units import ALL, REST, RUN, UNIT, but, scans
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.monitor.core.records import Finding
+from condenser_monitor.monitor.diagnosis.visit.resumed import lately, session
+from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
+from condenser_monitor.monitor.storage.models import MeterReading
+from tests.monitor.units import (
+    ALL,
+    REST,
+    RUN,
+    UNIT,
+    but,
+    scans,
+)
 from tests.web import filled
 
-SETTINGS = Settings(unit=UNIT, senses=Senses(fitted=ALL))
+SETTINGS = Settings(unit=UNIT, senses=SensorSettings(fitted=ALL))
 LOCKED = but(RUN, compressor_a=60.0)
 TRIPPED = but(RUN, compressor_a=0.0)
 NAME = "overload-cycling"
@@ -36,7 +43,7 @@ def finding(site: filled.Site) -> Finding:
     return next(one for one in found.findings if one.name == NAME)
 
 
-def resumed(site: filled.Site) -> Session:
+def resumed(site: filled.Site) -> VisitSession:
     status = site.history.status()
     assert status is not None
     return session(site.history, SETTINGS, finding(site), status)
@@ -46,7 +53,7 @@ def test_suspects_are_those_that_the_monitor_named_in_its_order(site: filled.Sit
     """What stood lately counts as evidence here as in the engine; without it the order is another."""
     stands = finding(site)
     assert resumed(site).verdict().suspects == stands.suspects
-    bare = Session.from_finding(stands, unit=UNIT, fitted=ALL)
+    bare = VisitSession.from_finding(stands, unit=UNIT, fitted=ALL)
     assert bare.verdict().suspects != stands.suspects
 
 

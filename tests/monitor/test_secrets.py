@@ -14,17 +14,22 @@ from pathlib import Path
 
 import pytest
 
-from monitor import config
-from monitor.errors import BrokerError, CondenserError, HistoryError, SiteError
-from monitor.fleet import begin
-from monitor.fleet.store import Store
-from monitor.history.file import History
-from monitor.outlets.mqtt import read_password
-from monitor.outlets.phone import addresses
-from monitor.private_file import exposed, write_private
-from monitor.report.share import Shares
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.errors import (
+    BrokerError,
+    CondenserError,
+    HistoryError,
+    SiteError,
+)
+from condenser_monitor.monitor.fleet import init
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.private_file import exposed, write_private
+from condenser_monitor.monitor.publishers.broker import read_password
+from condenser_monitor.monitor.publishers.phone import addresses
+from condenser_monitor.monitor.report.share import Shares
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.web.access import Access
 from tests.monitor.edge_tools import MEMORY, change, status
-from web.access import Access
 
 ROOT = Path(__file__).parents[2]
 
@@ -148,7 +153,7 @@ def _open_now(folder: Path) -> list[str]:
 def test_what_a_monitor_makes_is_closed_from_the_first_byte(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """History, its log and lock, the live file, access, share codes: each time any file is opened, none that exists is
     open to others; the live folder is closed too."""
-    keep = config.History(file=str(tmp_path / "h.db"), live_dir=str(tmp_path / "live"))
+    keep = config.HistorySettings(file=str(tmp_path / "h.db"), live_dir=str(tmp_path / "live"))
     seen: list[str] = []
     real = os.open
 
@@ -173,7 +178,7 @@ def test_what_a_monitor_makes_is_closed_from_the_first_byte(tmp_path: Path, monk
 def test_what_an_office_makes_of_secrets_is_closed(tmp_path: Path) -> None:
     """The database and what SQLite puts beside it, and the office's password. The broker's own files hold hashes and
     are read by the broker's group."""
-    begin.begin(str(tmp_path / "office"))
+    init.begin(str(tmp_path / "office"))
     store = Store(f"sqlite:///{tmp_path}/office/fleet.db")
     with store.read():
         found = [line for line in _open_now(tmp_path) if "fleet.db" in line or "fleet.password" in line]

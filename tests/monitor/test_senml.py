@@ -8,9 +8,14 @@ from typing import Any
 
 import pytest
 
-from monitor.errors import CommandError
-from monitor.outlets.senml import Resolved, pack, read, resolve
-from monitor.records import READINGS
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.publishers.senml import (
+    Resolved,
+    pack,
+    read,
+    resolve,
+)
 
 NOW_S = 1_780_000_020.0
 

@@ -13,17 +13,43 @@ from typing import Any
 import msgspec
 import pytest
 
-from monitor import config
-from monitor.config import Senses, Settings
-from monitor.history.file import History
-from monitor.history.kept import Kept
-from monitor.outlets.base import EventOutlet
-from monitor.records import Change, Cycle, Event, Request, RequestKind, Scan, StartTransient, UnitStatus
-from monitor.service import Service, Watchdog, run_until_signal, wall_clock
-from tests.monitor.edge_tools import WALL_S, Hand, ReplayBoards, until
-from tests.monitor.units import ALL, REST, RUN, UNIT, but, scans
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.monitor.core.records import (
+    Change,
+    Cycle,
+    Event,
+    Request,
+    RequestKind,
+    Scan,
+    StartTransient,
+    UnitStatus,
+)
+from condenser_monitor.monitor.publishers.base import EventPublisher
+from condenser_monitor.monitor.service.run_loop import (
+    Service,
+    Watchdog,
+    run_until_signal,
+    wall_clock,
+)
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.models import StoredEvent
+from tests.monitor.edge_tools import (
+    WALL_S,
+    Hand,
+    ReplayBoards,
+    until,
+)
+from tests.monitor.units import (
+    ALL,
+    REST,
+    RUN,
+    UNIT,
+    but,
+    scans,
+)
 
-SETTINGS = Settings(unit=UNIT, senses=Senses(fitted=ALL))
+SETTINGS = Settings(unit=UNIT, senses=SensorSettings(fitted=ALL))
 DEAF = but(RUN, load=False, compressor_a=0.0, fan_a=0.0, coil_a=0.0)  # the call is there, nothing pulls in
 
 
@@ -47,7 +73,7 @@ class Ear:
         self.closed = True
 
 
-def made(keep: config.History, boards: Any, clock: Hand | None = None, **more: Any) -> Service:
+def made(keep: config.HistorySettings, boards: Any, clock: Hand | None = None, **more: Any) -> Service:
     """A service over boards, in virtual time, owning the history of `keep`."""
     clock = clock or Hand()
     history = History(keep.file, owner=True, keep=keep, clock=clock, wall=lambda: WALL_S + clock())
@@ -62,7 +88,7 @@ def findings(history: History) -> list[tuple[str, str]]:
     return [(body.change.value, body.finding) for body in bodies if isinstance(body, Change)]
 
 
-def test_a_fault_goes_from_the_boards_into_the_history_and_to_the_outlets(keep: config.History) -> None:
+def test_a_fault_goes_from_the_boards_into_the_history_and_to_the_outlets(keep: config.HistorySettings) -> None:
     """Boards -> engine -> history -> outlet: the change is kept with the wall time and offered in the same step."""
     ear = Ear()
     service = made(keep, ReplayBoards(scans((20, REST), (30, DEAF))), outlets=[ear])
@@ -79,7 +105,7 @@ def test_a_fault_goes_from_the_boards_into_the_history_and_to_the_outlets(keep: 
     assert ear.closed
 
 
-def test_the_engine_goes_on_after_a_restart(keep: config.History) -> None:
+def test_the_engine_goes_on_after_a_restart(keep: config.HistorySettings) -> None:
     """A finding that stands when the program is killed is not raised a second time, and is cleared when it is gone."""
     first = made(keep, ReplayBoards(scans((20, REST), (30, DEAF))))
     first.run(steps=50)
@@ -96,7 +122,7 @@ def test_the_engine_goes_on_after_a_restart(keep: config.History) -> None:
     second.close()
 
 
-def test_a_memory_that_no_engine_can_read_is_said_and_the_watch_goes_on(keep: config.History) -> None:
+def test_a_memory_that_no_engine_can_read_is_said_and_the_watch_goes_on(keep: config.HistorySettings) -> None:
     """Garbage where the memory was: begun afresh, said on the health page."""
     first = made(keep, ReplayBoards(scans((5, REST))))
     first.engine.memory = lambda: b"\x00 not a memory"  # type: ignore[method-assign]
@@ -112,7 +138,7 @@ def test_a_memory_that_no_engine_can_read_is_said_and_the_watch_goes_on(keep: co
 # ---------------------------------------------------------------- pace
 
 
-def test_the_pace_is_steady_and_a_delay_is_not_followed_by_a_burst(keep: config.History) -> None:
+def test_the_pace_is_steady_and_a_delay_is_not_followed_by_a_burst(keep: config.HistorySettings) -> None:
     """Scans at whole seconds of the monotonic clock; after 3.4 s lost the next scans are again a second apart."""
     clock, times = Hand(), []
 
@@ -129,7 +155,7 @@ def test_the_pace_is_steady_and_a_delay_is_not_followed_by_a_burst(keep: config.
 
 
 @pytest.mark.parametrize("jump_s", [86400.0 * 30, -86400.0 * 30, 3600.0, -3600.0])
-def test_a_wall_clock_that_steps_raises_and_clears_nothing(keep: config.History, jump_s: float) -> None:
+def test_a_wall_clock_that_steps_raises_and_clears_nothing(keep: config.HistorySettings, jump_s: float) -> None:
     """Delays are of the monotonic clock: with a step of the wall clock in the middle of a delay the finding comes at
     the same scan, and a run goes on."""
     clock, steps = Hand(), 0
@@ -149,7 +175,7 @@ def test_a_wall_clock_that_steps_raises_and_clears_nothing(keep: config.History,
     service.close()
 
 
-def test_an_unknown_time_of_day_is_said_and_nothing_waits_for_it(keep: config.History) -> None:
+def test_an_unknown_time_of_day_is_said_and_nothing_waits_for_it(keep: config.HistorySettings) -> None:
     """Before the network is found everything works, without dates; they come later."""
     clock, wall = Hand(), [None, WALL_S]
     service = made(keep, ReplayBoards(scans((20, REST), (50, DEAF))), clock, wall=lambda: wall[0])
@@ -175,7 +201,7 @@ def test_a_clock_that_was_never_set_is_not_believed(monkeypatch: pytest.MonkeyPa
 # ---------------------------------------------------------------- what fails around it
 
 
-def test_boards_that_raise_do_not_end_the_watch(keep: config.History) -> None:
+def test_boards_that_raise_do_not_end_the_watch(keep: config.HistorySettings) -> None:
     """The failure is said; scans that come again are judged, and the watchdog is fed by real scans only."""
 
     class Flaky(ReplayBoards):
@@ -203,7 +229,7 @@ def test_boards_that_raise_do_not_end_the_watch(keep: config.History) -> None:
     service.close()
 
 
-def test_why_a_reading_is_missing_is_on_the_health_page(keep: config.History) -> None:
+def test_why_a_reading_is_missing_is_on_the_health_page(keep: config.HistorySettings) -> None:
     """What the boards say of their senses is passed on."""
     boards = ReplayBoards(scans((5, REST)))
     service = made(keep, boards)
@@ -213,7 +239,7 @@ def test_why_a_reading_is_missing_is_on_the_health_page(keep: config.History) ->
     service.close()
 
 
-def test_a_failure_within_the_engine_loses_no_event(keep: config.History) -> None:
+def test_a_failure_within_the_engine_loses_no_event(keep: config.HistorySettings) -> None:
     """An engine that breaks after it has seen a change, before that was kept, is made anew from what was kept: the
     change comes again and is kept once."""
     clock = Hand()
@@ -237,20 +263,20 @@ def test_a_failure_within_the_engine_loses_no_event(keep: config.History) -> Non
     service.close()
 
 
-def test_an_outlet_that_hangs_delays_nothing(keep: config.History) -> None:
+def test_an_outlet_that_hangs_delays_nothing(keep: config.HistorySettings) -> None:
     """A delivery that never comes back: the loop goes on, the others are told, the health page says who hangs."""
     held, told = threading.Event(), []
 
-    class Hangs(EventOutlet):
+    class Hangs(EventPublisher):
         name = "hangs"
 
-        def deliver(self, kept: Kept, status: UnitStatus | None) -> None:
+        def deliver(self, kept: StoredEvent, status: UnitStatus | None) -> None:
             held.wait(30)
 
-    class Tells(EventOutlet):
+    class Tells(EventPublisher):
         name = "tells"
 
-        def deliver(self, kept: Kept, status: UnitStatus | None) -> None:
+        def deliver(self, kept: StoredEvent, status: UnitStatus | None) -> None:
             told.append(kept.id)
 
     clock = Hand()
@@ -268,14 +294,14 @@ def test_an_outlet_that_hangs_delays_nothing(keep: config.History) -> None:
     service.close()
 
 
-def test_an_outlet_that_fails_tries_again_and_skips_nothing(keep: config.History) -> None:
+def test_an_outlet_that_fails_tries_again_and_skips_nothing(keep: config.HistorySettings) -> None:
     """The same row is tried until it is taken; a new outlet begins with what comes next; a restart at its cursor."""
     tries: list[str] = []
 
-    class Fussy(EventOutlet):
+    class Fussy(EventPublisher):
         name = "fussy"
 
-        def deliver(self, kept: Kept, status: UnitStatus | None) -> None:
+        def deliver(self, kept: StoredEvent, status: UnitStatus | None) -> None:
             tries.append(kept.id)
             if len(tries) == 1:
                 raise ConnectionError("not now")
@@ -296,7 +322,7 @@ def test_an_outlet_that_fails_tries_again_and_skips_nothing(keep: config.History
     assert tries[1:] == [kept.id for kept in _all_rows(keep)]
 
 
-def _all_rows(keep: config.History) -> list[Kept]:
+def _all_rows(keep: config.HistorySettings) -> list[StoredEvent]:
     with History(keep.file, owner=True, keep=keep) as history:
         return history.outbox("test", begin=True, limit=1000)
 
@@ -309,7 +335,7 @@ def request(name: str, kind: RequestKind, **more: Any) -> Request:
     return Request(id=name, request=kind, by="Sam", **more)
 
 
-def test_a_request_from_the_page_is_answered_in_the_next_step(keep: config.History) -> None:
+def test_a_request_from_the_page_is_answered_in_the_next_step(keep: config.HistorySettings) -> None:
     """Service mode is on in the status; the answer can be read by the page; the same id again changes nothing."""
     service = made(keep, ReplayBoards(scans((20, REST))))
     service.run(steps=2)
@@ -334,7 +360,7 @@ def test_a_request_from_the_page_is_answered_in_the_next_step(keep: config.Histo
     service.close()
 
 
-def test_a_request_that_breaks_the_engine_is_answered_not_tried_for_ever(keep: config.History) -> None:
+def test_a_request_that_breaks_the_engine_is_answered_not_tried_for_ever(keep: config.HistorySettings) -> None:
     """The sender is told; the loop goes on."""
     service = made(keep, ReplayBoards(scans((20, REST))))
 
@@ -351,7 +377,7 @@ def test_a_request_that_breaks_the_engine_is_answered_not_tried_for_ever(keep: c
     service.close()
 
 
-def test_captured_starts_go_into_the_history(keep: config.History) -> None:
+def test_captured_starts_go_into_the_history(keep: config.HistorySettings) -> None:
     """A start is handed to the engine once and kept."""
     start = StartTransient(t_s=3.0, duration_s=0.22, peak_a=61.0, settled_a=9.4, rate_hz=860.0)
     service = made(keep, ReplayBoards(scans((3, REST), (20, RUN)), [start]))
@@ -372,7 +398,7 @@ def manager(tmp_path: Path) -> Iterator[socket.socket]:
         yield sock
 
 
-def test_the_service_manager_is_told_as_it_expects(keep: config.History, manager: socket.socket) -> None:
+def test_the_service_manager_is_told_as_it_expects(keep: config.HistorySettings, manager: socket.socket) -> None:
     """READY=1 first, WATCHDOG=1 at each scan, STOPPING=1 at the end (sd_notify(3))."""
     service = made(keep, ReplayBoards(scans((5, REST))), watchdog=Watchdog(manager.getsockname()))
     service.run(steps=2)
@@ -389,13 +415,13 @@ def test_a_service_manager_that_is_gone_is_no_error() -> None:
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
-def test_a_signal_ends_it_in_good_order(keep: config.History, number: int) -> None:
+def test_a_signal_ends_it_in_good_order(keep: config.HistorySettings, number: int) -> None:
     """The loop ends within a step, everything is written, boards and outlets are closed, handlers are put back."""
     before = signal.getsignal(number)
     boards = ReplayBoards(scans((1000, REST), every_s=0.1))
     history = History(keep.file, owner=True, keep=keep)
     ear = Ear()
-    settings = msgspec.structs.replace(SETTINGS, boards=config.Boards(scan_s=0.1))
+    settings = msgspec.structs.replace(SETTINGS, boards=config.BoardSettings(scan_s=0.1))
     service = Service(settings, boards, history, [ear])
     threading.Timer(0.5, os.kill, (os.getpid(), number)).start()
     run_until_signal(service)
@@ -409,9 +435,9 @@ def test_a_signal_ends_it_in_good_order(keep: config.History, number: int) -> No
         assert found.t_s == ear.offered[-1][1].t_s
 
 
-def test_a_call_that_flickers_floods_neither_disk_nor_outlets(keep: config.History) -> None:
+def test_a_call_that_flickers_floods_neither_disk_nor_outlets(keep: config.HistorySettings) -> None:
     """Twenty-five calls a second that start nothing are judged and not kept as cycles; a call of a second is kept."""
-    settings = Settings(unit=UNIT, senses=Senses(fitted=ALL), history=keep)
+    settings = Settings(unit=UNIT, senses=SensorSettings(fitted=ALL), history=keep)
     called = but(REST, call=True, control_v=25.0, thermostat=True)
     flicker = [row for at in range(250) for row in scans((0.02, called), (0.02, REST), every_s=0.02, from_s=at * 0.04)]
     after = [*scans((1.5, called), (5.0, REST), every_s=0.5, from_s=11.0)]
@@ -423,7 +449,7 @@ def test_a_call_that_flickers_floods_neither_disk_nor_outlets(keep: config.Histo
         assert [11.0 <= row.started_s <= 12.0 for row in kept if isinstance(row, Cycle)] == [True]
 
 
-def test_each_number_is_stated_with_its_uncertainty(keep: config.History) -> None:
+def test_each_number_is_stated_with_its_uncertainty(keep: config.HistorySettings) -> None:
     """What is said of a reading at its value stands beside it in the status; flags and missing readings have none."""
     scan = Scan(t_s=0.0, call=True, compressor_a=20.0, control_v=26.0, fan_a=None)
     service = made(keep, ReplayBoards([scan]), uncertainty=lambda name, value: 0.02 * value)

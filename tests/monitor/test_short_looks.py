@@ -9,11 +9,21 @@ from typing import Any
 
 import pytest
 
-from monitor.beliefs import Sensing, Track
-from monitor.engine import Engine
-from monitor.judging import Judge
-from monitor.records import Change, Cycle, Event, Scan
-from tests.monitor.units import ALL, REST, RUN, SETTINGS
+from condenser_monitor.monitor.core.evaluation import FindingEvaluator
+from condenser_monitor.monitor.core.inputs import DebouncedInputs, NumberInput
+from condenser_monitor.monitor.core.records import (
+    Change,
+    Cycle,
+    Event,
+    Scan,
+)
+from condenser_monitor.monitor.engine import Engine
+from tests.monitor.units import (
+    ALL,
+    REST,
+    RUN,
+    SETTINGS,
+)
 
 FLAGS = [name for name in ALL if isinstance(REST[name], bool)]
 NUMBERS = [name for name in ALL if name not in FLAGS]
@@ -21,16 +31,16 @@ NUMBERS = [name for name in ALL if name not in FLAGS]
 
 def thorough(monkeypatch: pytest.MonkeyPatch) -> None:
     """No short ways from here on."""
-    take = Track.take
+    take = NumberInput.take
 
-    def whole(track: Track, *given: Any) -> Any:
+    def whole(track: NumberInput, *given: Any) -> Any:
         track.calm = False
         return take(track, *given)
 
-    monkeypatch.setattr(Sensing, "quiet", lambda sensing, scan: False)
-    monkeypatch.setattr(Judge, "_whole", lambda judge, facts, odd: True)
-    monkeypatch.setattr(Judge, "_fresh_symbols", _compared)
-    monkeypatch.setattr(Track, "take", whole)
+    monkeypatch.setattr(DebouncedInputs, "quiet", lambda sensing, scan: False)
+    monkeypatch.setattr(FindingEvaluator, "_whole", lambda judge, facts, odd: True)
+    monkeypatch.setattr(FindingEvaluator, "_fresh_symbols", _compared)
+    monkeypatch.setattr(NumberInput, "take", whole)
 
 
 def _compared(judge: Any) -> bool:

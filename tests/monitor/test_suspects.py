@@ -6,11 +6,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.checks.rows import CHECKS
-from monitor.errors import ContractError
-from monitor.records import SYMBOLS
-from monitor.suspects.table import SUSPECTS
-from monitor.suspects.verdict import SITUATIONS, judge
+from condenser_monitor.monitor.core.errors import ContractError
+from condenser_monitor.monitor.core.records import SYMBOLS
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS, judge
 from tests.monitor.suspect_cases import (
     ALL,
     CASES,

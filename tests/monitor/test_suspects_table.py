@@ -4,14 +4,26 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.checks.rows import CHECKS
-from monitor.findings import CATALOGUE
-from monitor.records import SYMBOLS
-from monitor.suspects import verdict as suspects
-from monitor.suspects.predictions import HISTORY, METER_BY_SENSE
-from monitor.suspects.table import SAYS, SUSPECTS, clause
-from monitor.suspects.verdict import ROWS, SITUATIONS, judge, symbols_of
-from tests.monitor.suspect_cases import ALL, CASES, DELAYED, DOUBTED, METER_CASES, PLAIN
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.records import SYMBOLS
+from condenser_monitor.monitor.diagnosis import verdict as suspects
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.predictions import HISTORY, METER_BY_SENSE
+from condenser_monitor.monitor.diagnosis.suspects import SAYS, SUSPECTS, clause
+from condenser_monitor.monitor.diagnosis.verdict import (
+    ROWS,
+    SITUATIONS,
+    judge,
+    symbols_of,
+)
+from tests.monitor.suspect_cases import (
+    ALL,
+    CASES,
+    DELAYED,
+    DOUBTED,
+    METER_CASES,
+    PLAIN,
+)
 
 CONTRACT_SUSPECTS = """\
 coil-open coil-shorted armature-blocked contacts-not-making contacts-welded armature-stuck-in control-voltage-weak

@@ -14,20 +14,27 @@ from typing import Any
 import msgspec
 import pytest
 
-from monitor.checks.rows import CHECKS
-from monitor.config import Senses, Settings
-from monitor.errors import CommandError
-from monitor.findings import CATALOGUE
-from monitor.history.file import History
-from monitor.suspects.table import SUSPECTS
-from monitor.terminal import say as terminal
-from monitor.terminal import text as terminal_text
-from monitor.terminal.text import explain
-from tests.monitor.units import ALL, REST, RUN, UNIT, but, scans
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.terminal import say as terminal
+from condenser_monitor.monitor.terminal import text as terminal_text
+from condenser_monitor.monitor.terminal.text import explain
+from tests.monitor.units import (
+    ALL,
+    REST,
+    RUN,
+    UNIT,
+    but,
+    scans,
+)
 from tests.web import filled
 
 DEAD = but(RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
-SETTINGS = Settings(unit=UNIT, senses=Senses(fitted=ALL))
+SETTINGS = Settings(unit=UNIT, senses=SensorSettings(fitted=ALL))
 
 
 @pytest.fixture

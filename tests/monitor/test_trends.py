@@ -6,11 +6,11 @@ import json
 
 import pytest
 
-from monitor import limits
-from monitor.config import Settings, parse
-from monitor.errors import CommandError
-from monitor.records import Cycle, StartTransient
-from monitor.trends.normal import Trends
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.baselines.normal import Baselines
+from condenser_monitor.monitor.core.config import Settings, parse
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import Cycle, StartTransient
 
 DAY_S = 86400.0
 WALL_S = 1_783_000_000.0
@@ -28,7 +28,7 @@ def swing_c(hour: float, *, mean_c: float = 28.0, range_k: float = 8.0) -> float
 
 
 def one_day(
-    trends: Trends,
+    trends: Baselines,
     day: float,
     *,
     ratio: float = 1.0,
@@ -51,8 +51,8 @@ def one_day(
             )
 
 
-def learned(days: int = DAYS + 1, **rest: float) -> Trends:
-    trends = Trends(Settings())
+def learned(days: int = DAYS + 1, **rest: float) -> Baselines:
+    trends = Baselines(Settings())
     for day in range(days):
         one_day(trends, day, **rest)  # type: ignore[arg-type]
     return trends
@@ -60,7 +60,7 @@ def learned(days: int = DAYS + 1, **rest: float) -> Trends:
 
 def test_it_says_how_many_days_and_minutes_it_still_needs() -> None:
     """From the first minute on, down to none, and nothing is normal before."""
-    trends = Trends(Settings())
+    trends = Baselines(Settings())
     assert trends.report()["normal"]["days_needed"] == DAYS
     for day in range(DAYS - 1):
         one_day(trends, day)
@@ -75,11 +75,11 @@ def test_it_says_how_many_days_and_minutes_it_still_needs() -> None:
 
 def test_days_alone_are_not_enough_nor_minutes_alone() -> None:
     """A whole day's minutes are one day; ten minutes a day are too few for long."""
-    trends = Trends(Settings())
+    trends = Baselines(Settings())
     one_day(trends, 0)
     assert trends.report()["normal"]["minutes_needed"] == 0
     assert trends.normal_a(28.0) is None
-    few = Trends(Settings())
+    few = Baselines(Settings())
     for day in range(DAYS + 5):
         for minute in range(10):
             few.take_minute(t_s=day * DAY_S + minute * 60, wall_s=None, compressor_a=10.0, outdoor_c=30.0)
@@ -91,7 +91,7 @@ def test_days_alone_are_not_enough_nor_minutes_alone() -> None:
 @pytest.mark.parametrize("missing", ["compressor_a", "outdoor_c"])
 def test_a_minute_with_a_missing_reading_teaches_nothing(missing: str) -> None:
     """Neither current without temperature nor temperature without current."""
-    trends = Trends(Settings())
+    trends = Baselines(Settings())
     for minute in range(DAYS * 1440):
         values = {"compressor_a": 10.0, "outdoor_c": 30.0} | {missing: None}
         trends.take_minute(t_s=minute * 60.0, wall_s=None, **values)
@@ -101,7 +101,7 @@ def test_a_minute_with_a_missing_reading_teaches_nothing(missing: str) -> None:
 
 def test_without_the_outdoor_sense_it_says_that_it_cannot_learn() -> None:
     """Not "two more days", when it will never be."""
-    trends = Trends(parse('[senses]\nfitted = ["call", "compressor_a"]\n'))
+    trends = Baselines(parse('[senses]\nfitted = ["call", "compressor_a"]\n'))
     assert "cannot be learned" in trends.report()["normal"]["says"]
 
 
@@ -117,7 +117,7 @@ def test_outside_the_temperatures_seen_nothing_is_normal() -> None:
 
 def test_a_few_wild_minutes_while_learning_bend_nothing() -> None:
     """One minute in twelve reads 30 % off: the normal stays within 1 %."""
-    trends = Trends(Settings())
+    trends = Baselines(Settings())
     count = 0
     for day in range(DAYS + 1):
         for hour in range(24):
@@ -136,7 +136,7 @@ def test_a_few_wild_minutes_while_learning_bend_nothing() -> None:
 
 def test_a_narrow_span_of_temperature_takes_the_usual_slope() -> None:
     """Learned within 2 K with scatter that would make any slope: the slope is that of a published compressor map."""
-    trends = Trends(Settings())
+    trends = Baselines(Settings())
     for day in range(DAYS + 1):
         for minute in range(0, 1440, 10):
             outdoor_c = 29.0 + 2.0 * (minute % 1440) / 1440
@@ -183,7 +183,7 @@ def test_what_was_learned_stays_as_it_was() -> None:
 
 def test_the_line_voltage_is_taken_out_where_it_could_be_seen() -> None:
     """Current at constant power falls as the voltage rises: learned over 25 to 27 V, it explains a sag later."""
-    trends = Trends(Settings())
+    trends = Baselines(Settings())
     for day in range(DAYS + 1):
         one_day(trends, day, control_v=25.0 + day % 3, ratio=26.0 / (25.0 + day % 3))
     for control_v in (25.2, 26.0, 26.8):
@@ -207,7 +207,7 @@ def test_after_a_repair_the_old_normal_is_forgotten() -> None:
 
 def test_a_heat_pump_in_winter_is_not_taken_for_a_cooling_one() -> None:
     """Below 18 °C a heat pump that is called is heating: nothing is learned of that."""
-    trends = Trends(parse("[unit]\nheat_pump = true\n"))
+    trends = Baselines(parse("[unit]\nheat_pump = true\n"))
     for day in range(DAYS + 1):
         one_day(trends, day, mean_c=5.0)
     assert trends.report()["normal"]["minutes"] == 0
@@ -219,12 +219,12 @@ def test_a_heat_pump_in_winter_is_not_taken_for_a_cooling_one() -> None:
 @pytest.mark.parametrize("wall", [True, False])
 def test_a_restart_changes_nothing(wall: bool) -> None:
     """Every day a new process, whose seconds begin at 0: the same normal, drift and needs as without."""
-    whole, parts = Trends(Settings()), Trends(Settings())
+    whole, parts = Baselines(Settings()), Baselines(Settings())
     for day in range(DAYS + 20):
         ratio = 1.0 if day < DAYS + 5 else 0.93
         one_day(whole, day, ratio=ratio, wall=wall)
         one_day(parts, day, ratio=ratio, wall=wall, begin_s=day * DAY_S if wall else 0.0)
-        parts = Trends(Settings(), parts.memory())
+        parts = Baselines(Settings(), parts.memory())
         assert parts.refused == ""
         ours, theirs = parts.normal_a(30.0), whole.normal_a(30.0)
         assert (ours is None) is (theirs is None)
@@ -237,9 +237,9 @@ def test_a_restart_changes_nothing(wall: bool) -> None:
 
 def test_days_off_between_two_processes_are_counted_where_the_wall_clock_tells() -> None:
     """A day of learning, a week switched off, the rest of the learning: as many days as it ran."""
-    trends = Trends(Settings())
+    trends = Baselines(Settings())
     one_day(trends, 0)
-    trends = Trends(Settings(), trends.memory())
+    trends = Baselines(Settings(), trends.memory())
     one_day(trends, 7, begin_s=7 * DAY_S)
     assert trends.report()["normal"]["days"] == 2
 
@@ -262,7 +262,7 @@ def _broken() -> dict[str, bytes]:
 @pytest.mark.parametrize("name", sorted(_broken()))
 def test_a_memory_that_cannot_be_used_is_set_aside_with_the_reason(name: str) -> None:
     """The monitor starts, learns anew and says so."""
-    trends = Trends(Settings(), _broken()[name])
+    trends = Baselines(Settings(), _broken()[name])
     assert "afresh" in trends.refused
     assert trends.report()["refused"] == trends.refused
     assert trends.normal_a(28.0) is None

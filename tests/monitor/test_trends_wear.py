@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from monitor import limits
-from monitor.config import Settings, parse
-from monitor.trends.normal import Trends
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.baselines.normal import Baselines
+from condenser_monitor.monitor.core.config import Settings, parse
 from tests.monitor.test_trends import DAY_S, cycle, start
 
 
-def started(*durations_s: float | None, settings: Settings | None = None) -> Trends:
-    trends = Trends(settings or Settings())
+def started(*durations_s: float | None, settings: Settings | None = None) -> Baselines:
+    trends = Baselines(settings or Settings())
     for duration_s in durations_s:
         trends.take_start(start(duration_s))
     return trends
@@ -45,7 +45,7 @@ def test_slow_start_as_the_contract_has_it(durations_s: list[float | None], slow
 
 def test_a_slowly_captured_start_is_passed_over() -> None:
     """Readings every 20 ms cannot time a start of 200 ms."""
-    trends = Trends(Settings())
+    trends = Baselines(Settings())
     for _ in range(30):
         trends.take_start(start(0.9, rate_hz=50.0))
     assert trends.slow_start() is None
@@ -60,7 +60,7 @@ def test_the_numbers_of_slow_start_are_settings() -> None:
 
 def test_starts_are_remembered_over_a_restart() -> None:
     """Twenty before, five after."""
-    trends = Trends(Settings(), started(*[0.2] * 20).memory())
+    trends = Baselines(Settings(), started(*[0.2] * 20).memory())
     for _ in range(5):
         trends.take_start(start(0.31))
     assert trends.slow_start() is True
@@ -68,7 +68,7 @@ def test_starts_are_remembered_over_a_restart() -> None:
 
 def test_pull_in_and_coil_current_are_compared_with_the_first_ones() -> None:
     """Twenty sound cycles, then five with a slower pull-in and a weaker coil: the ratios say it."""
-    trends = Trends(Settings())
+    trends = Baselines(Settings())
     for number in range(25):
         late = number >= 20
         trends.take_cycle(cycle(number, pull_in_s=1.5 if late else 0.5, coil_a=0.2 if late else 0.25))
@@ -79,7 +79,7 @@ def test_pull_in_and_coil_current_are_compared_with_the_first_ones() -> None:
 
 def test_a_cycle_whose_start_was_not_seen_has_no_pull_in() -> None:
     """Not known is not counted."""
-    trends = Trends(Settings())
+    trends = Baselines(Settings())
     trends.take_cycle(cycle(0, pull_in_s=None, coil_a=None))
     report = trends.report()
     assert report["pull_in_s"]["count"] == report["coil_a"]["count"] == 0
@@ -87,7 +87,7 @@ def test_a_cycle_whose_start_was_not_seen_has_no_pull_in() -> None:
 
 def test_cycles_and_hours_a_day() -> None:
     """Forty days of twenty-four quarter hours: 24 cycles, 6 hours a day, over a week and a month."""
-    trends = Trends(Settings())
+    trends = Baselines(Settings())
     for day in range(40):
         for hour in range(24):
             trends.take_cycle(cycle(day + hour / 24))
@@ -101,7 +101,7 @@ def test_cycles_and_hours_a_day() -> None:
 
 def test_before_a_day_is_over_no_daily_figure_is_given() -> None:
     """Three cycles in an hour are not seventy-two a day."""
-    trends = Trends(Settings())
+    trends = Baselines(Settings())
     for minute in (0, 20, 40):
         trends.take_cycle(cycle(minute / 1440))
     assert trends.report()["use"]["last_7_days"] == {"cycles_per_day": None, "hours_per_day": None}
@@ -111,7 +111,7 @@ def test_before_a_day_is_over_no_daily_figure_is_given() -> None:
 def test_contact_operations_against_the_rated_life() -> None:
     """200 000 operations at full load (component sheet): at 50 a day that is eleven years less what is used."""
     rated = limits.TRENDS["contact_life"].value
-    trends = Trends(Settings())
+    trends = Baselines(Settings())
     for day in range(100):
         trends.take_cycle(cycle(day, closings=50))
     contactor = trends.report()["contactor"]
@@ -122,7 +122,7 @@ def test_contact_operations_against_the_rated_life() -> None:
 
 def test_a_new_contactor_starts_at_nought() -> None:
     """Its operations, pull-in and coil current are its own."""
-    trends = Trends(Settings())
+    trends = Baselines(Settings())
     for day in range(30):
         trends.take_cycle(cycle(day, closings=50))
     trends.renew("contactor")
@@ -136,17 +136,17 @@ def test_a_new_contactor_starts_at_nought() -> None:
 
 def test_where_the_contacts_are_not_sensed_each_start_is_a_closing() -> None:
     """No closing seen, two starts of the compressor: at least two operations."""
-    trends = Trends(Settings())
+    trends = Baselines(Settings())
     trends.take_cycle(cycle(0, closings=0, compressor_starts=2))
     assert trends.report()["contactor"]["operations"] == 2
 
 
 def test_sums_go_on_over_a_restart() -> None:
     """Half before, half after, and the pause counted by the wall clock."""
-    trends = Trends(Settings())
+    trends = Baselines(Settings())
     for day in range(10):
         trends.take_cycle(cycle(day))
-    trends = Trends(Settings(), trends.memory())
+    trends = Baselines(Settings(), trends.memory())
     for day in range(10, 20):
         later = cycle(day)
         trends.take_cycle(cycle(day - 10, started_wall_s=later.started_wall_s))

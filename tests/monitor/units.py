@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
-from monitor.config import Settings, Unit
-from monitor.engine import Engine
-from monitor.records import Change, Event, Scan
+from condenser_monitor.monitor.core.config import Settings, Unit
+from condenser_monitor.monitor.core.records import Change, Event, Scan
+from condenser_monitor.monitor.engine import Engine
 
 UNIT = Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1)
 SETTINGS = Settings(unit=UNIT)

@@ -1,3 +1,3 @@
 """The simulator's own fixtures, as anybody would use them."""
 
-from sim.fixtures import *  # noqa: F403
+from condenser_monitor.sim.fixtures import *  # noqa: F403

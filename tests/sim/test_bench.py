@@ -6,16 +6,28 @@ import pickle
 
 import pytest
 
-from monitor.cli import main
-from monitor.limits import FINDINGS
-from monitor.records import Change, ChangeKind, Severity
-from monitor.suspects.verdict import SUSPECTS
-from sim import bench, bench_pages
-from sim.bench import CLASSES, Unit, Year, judge, score, trouble, unit_of, unit_year, units
-from sim.bench_cases import CASES, SENSE_SETS, Case
-from sim.causes import CAUSES
+from condenser_monitor.monitor.cli import main
+from condenser_monitor.monitor.core.records import Change, ChangeKind, Severity
+from condenser_monitor.monitor.diagnosis.verdict import SUSPECTS
+from condenser_monitor.monitor.limits import FINDINGS
+from condenser_monitor.sim import bench, bench_pages
+from condenser_monitor.sim.bench import (
+    CLASSES,
+    BenchUnit,
+    Year,
+    judge,
+    score,
+    trouble,
+    unit_of,
+    unit_year,
+    units,
+)
+from condenser_monitor.sim.bench_cases import CASES, SENSE_SETS, BenchCase
+from condenser_monitor.sim.causes import CAUSES
 
-CASE = Case("coil-burnt-open", {"call-without-pull-in": ("call", "load")}, apart={"coil_a": ("contacts-not-making",)})
+CASE = BenchCase(
+    "coil-burnt-open", {"call-without-pull-in": ("call", "load")}, apart={"coil_a": ("contacts-not-making",)}
+)
 BREAK_S = 3600.0
 
 
@@ -64,13 +76,13 @@ PULL_IN = "call-without-pull-in"
 )
 def test_five_classes(senses, changes, outcome):
     """Each class by changes made by hand; a revision counts while the finding stands, not after."""
-    assert score(Unit(CASE, senses, 1), changes, BREAK_S).outcome == outcome
+    assert score(BenchUnit(CASE, senses, 1), changes, BREAK_S).outcome == outcome
 
 
 @pytest.mark.parametrize(("changes", "outcome"), [([], "correct"), ([change(PULL_IN, 5, "coil-open")], "false alarm")])
 def test_sound_units_must_stay_silent(changes, outcome):
     """Silence about a sound unit is correct; anything else is a false alarm."""
-    assert score(Unit(None, "all", 1), changes, 1e9).outcome == outcome
+    assert score(BenchUnit(None, "all", 1), changes, 1e9).outcome == outcome
 
 
 def test_cases_name_real_things():
@@ -131,9 +143,9 @@ def test_sound_unit_through_trouble_stays_silent():
 
 
 SCORES = [
-    score(Unit(CASE, "all", 1), [change(PULL_IN, 4000, "coil-open")], BREAK_S),
-    score(Unit(CASE, "line", 2), [], BREAK_S),
-    score(Unit(None, "all", 3), [], 1e9),
+    score(BenchUnit(CASE, "all", 1), [change(PULL_IN, 4000, "coil-open")], BREAK_S),
+    score(BenchUnit(CASE, "line", 2), [], BREAK_S),
+    score(BenchUnit(None, "all", 3), [], 1e9),
 ]
 
 
@@ -150,7 +162,7 @@ def test_pages_count_every_unit():
 
 def test_false_alarms_are_told_a_unit_year():
     """Two false alarms in half a year of watching are four a unit-year; explained findings are none."""
-    alarmed = score(Unit(CASE, "all", 4), [change(PULL_IN, 1, "coil-open")], BREAK_S)
+    alarmed = score(BenchUnit(CASE, "all", 4), [change(PULL_IN, 1, "coil-open")], BREAK_S)
     scores = [row._replace(watched_s=365 * 86400 / 4) for row in (alarmed, alarmed)]
     assert (
         bench_pages.false_alarms(scores) == "2 units with a false alarm in 0.50 unit-years watched, 4.00 a unit-year."

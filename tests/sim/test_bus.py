@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sim.bus import (
+from condenser_monitor.sim.bus import (
     CONFIG,
     CONVERSION,
     FAST_HZ,

@@ -7,13 +7,13 @@ from math import inf, isfinite
 import msgspec
 import pytest
 
-from monitor.errors import ScenarioError
-from monitor.suspects.verdict import SUSPECTS
-from sim.causes import CAUSES, CAUSES_OF, cause_named
-from sim.condition import Condition
-from sim.designs import DESIGNS
-from sim.timeline import Planned, Timeline
-from sim.world import World, WorldPlan
+from condenser_monitor.monitor.core.errors import ScenarioError
+from condenser_monitor.monitor.diagnosis.verdict import SUSPECTS
+from condenser_monitor.sim.causes import CAUSES, CAUSES_OF, cause_named
+from condenser_monitor.sim.condition import Condition
+from condenser_monitor.sim.designs import DESIGNS
+from condenser_monitor.sim.timeline import Planned, ScenarioTimeline
+from condenser_monitor.sim.world import World, WorldPlan
 
 
 def test_every_suspect_of_the_contract_can_be_caused():
@@ -82,7 +82,7 @@ def test_wrong_causes_are_refused(arguments, part):
 
 def levels(plan: Planned, times: list[float], seed: int = 1) -> list[float]:
     """The level of one planned cause at rising times."""
-    timeline, condition = Timeline([plan], seed), Condition()
+    timeline, condition = ScenarioTimeline([plan], seed), Condition()
     found = []
     for t_s in times:
         timeline.write(t_s, condition)
@@ -119,7 +119,7 @@ def test_an_intermittent_cause_comes_and_goes(regular):
 def test_next_change_is_never_missed():
     """Asked for the next change and moved there, the level changes there and not before."""
     plan = Planned(name="float-switch-open", at_s=5.0, until_s=50.0, on_s=3.0, off_s=4.0)
-    timeline, condition = Timeline([plan], 3), Condition()
+    timeline, condition = ScenarioTimeline([plan], 3), Condition()
     t_s, seen = 0.0, []
     while t_s < 60.0:
         timeline.write(t_s, condition)
@@ -134,7 +134,7 @@ def test_next_change_is_never_missed():
 def test_causes_add_up_and_mend_singly():
     """Two causes at once both hold; the end of one leaves the other."""
     plans = [Planned(name="charge-leaks", at_s=0.0, until_s=10.0, level=0.3), Planned(name="fan-seizes", at_s=0.0)]
-    timeline, condition = Timeline(plans, 1), Condition()
+    timeline, condition = ScenarioTimeline(plans, 1), Condition()
     timeline.write(1.0, condition)
     assert (condition.charge, condition.fan_seized) == (0.7, True)
     assert timeline.write(10.0, condition)
@@ -175,7 +175,7 @@ def test_break_and_mend_by_hand():
 
 def test_switch_refuses_what_a_scenario_would():
     """The same checks by hand: nothing is broken by a wrong name."""
-    timeline = Timeline([], 1)
+    timeline = ScenarioTimeline([], 1)
     with pytest.raises(ScenarioError):
         timeline.switch("gremlins")
     condition = Condition()

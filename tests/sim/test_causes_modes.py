@@ -11,15 +11,15 @@ from random import Random
 import msgspec
 import pytest
 
-from monitor.config import Senses, Settings
-from monitor.records import READINGS, Change, ChangeKind
-from monitor.suspects.verdict import SUSPECTS
-from sim.causes import CAUSES, CAUSES_OF, Cause
-from sim.condition import Condition
-from sim.designs import DESIGNS
-from sim.rig import Pace, ReadingsRig
-from sim.timeline import Planned, Timeline
-from sim.world import World, WorldPlan
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.monitor.core.records import READINGS, Change, ChangeKind
+from condenser_monitor.monitor.diagnosis.verdict import SUSPECTS
+from condenser_monitor.sim.causes import CAUSES, CAUSES_OF, PhysicalCause
+from condenser_monitor.sim.condition import Condition
+from condenser_monitor.sim.designs import DESIGNS
+from condenser_monitor.sim.rig import Pace, ReadingsRig
+from condenser_monitor.sim.timeline import Planned, ScenarioTimeline
+from condenser_monitor.sim.world import World, WorldPlan
 
 DESIGN = DESIGNS["three-ton"]
 CALLS = tuple((600.0 * index + 60.0, 600.0 * index + 420.0) for index in range(20))
@@ -42,11 +42,11 @@ def changes(*causes: Planned, until_s: float = UNTIL_S) -> list[Change]:
     relay = 5.0 if any(cause.name == "delay-relay-dead" for cause in causes) else 0.0
     design = msgspec.structs.replace(DESIGN, delay_on_make_s=relay)
     world = World(WorldPlan(design=design, calls=CALLS, causes=causes, start_hour=12.0))
-    settings = Settings(unit=design.nameplate(), senses=Senses(fitted=tuple(READINGS)))
+    settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=tuple(READINGS)))
     return ReadingsRig(world, settings, pace=Pace(1.0, 10.0, 60.0)).changes(until_s)
 
 
-def naming(said: list[Change], cause: Cause, kind: ChangeKind) -> list[Change]:
+def naming(said: list[Change], cause: PhysicalCause, kind: ChangeKind) -> list[Change]:
     return [change for change in said if change.change is kind and set(change.suspects) & set(cause.suspects)]
 
 
@@ -78,7 +78,7 @@ def test_what_comes_and_goes_is_found_each_time(name: str) -> None:
 def test_what_grows_touches_every_level_on_its_way(name: str) -> None:
     """Never falling, no step of more than a fiftieth, from nothing to the level; the condition goes along."""
     cause, condition = CAUSES[name], Condition()
-    timeline = Timeline([Planned(name=name, at_s=0.0, grow_s=86_400.0)], 1)
+    timeline = ScenarioTimeline([Planned(name=name, at_s=0.0, grow_s=86_400.0)], 1)
     levels, seen = [], set()
     for minute in range(0, 1500, 7):
         timeline.write(60.0 * minute, condition)

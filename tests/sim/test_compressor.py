@@ -3,9 +3,9 @@
 import msgspec
 import pytest
 
-from sim.compressor import Motion, motor_torque_pu
-from sim.designs import DESIGNS
-from sim.fan import FanMotion
+from condenser_monitor.sim.compressor import Motion, motor_torque_pu
+from condenser_monitor.sim.designs import DESIGNS
+from condenser_monitor.sim.fan import FanMotion
 from tests.sim.unit_bench import Bench
 
 

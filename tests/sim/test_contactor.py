@@ -2,9 +2,9 @@
 
 import pytest
 
-from sim.condition import Condition
-from sim.contactor import Armature, Contactor
-from sim.designs import DESIGNS
+from condenser_monitor.sim.condition import Condition
+from condenser_monitor.sim.contactor import Armature, Contactor
+from condenser_monitor.sim.designs import DESIGNS
 
 DESIGN = DESIGNS["three-ton"]
 

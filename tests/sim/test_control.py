@@ -4,9 +4,15 @@ from math import inf
 
 import pytest
 
-from sim.condition import Condition, reset
-from sim.control import ControlCircuit, Fuse, Switches, coil_impedance, fuse_opening_s
-from sim.designs import DESIGNS, Design
+from condenser_monitor.sim.condition import Condition, reset
+from condenser_monitor.sim.control import (
+    ControlCircuit,
+    Fuse,
+    Switches,
+    coil_impedance,
+    fuse_opening_s,
+)
+from condenser_monitor.sim.designs import DESIGNS, Design
 
 CALLED = Switches(0.1, True, True, False)
 SEALED = Switches(0.1, True, True, True)

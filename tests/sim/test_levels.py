@@ -14,11 +14,16 @@ from copy import deepcopy
 import msgspec
 import pytest
 
-from monitor.engine import Engine
-from monitor.records import Change, ChangeKind, Scan, StartTransient
-from sim.registers import RegisterRig
-from sim.rig import Pace, ReadingsRig, rig_for
-from sim.scenario import Scenario, load, names
+from condenser_monitor.monitor.core.records import (
+    Change,
+    ChangeKind,
+    Scan,
+    StartTransient,
+)
+from condenser_monitor.monitor.engine import Engine
+from condenser_monitor.sim.registers import RegisterRig
+from condenser_monitor.sim.rig import Pace, ReadingsRig, rig_for
+from condenser_monitor.sim.scenario import Scenario, load, names
 
 ALL = os.environ.get("LEVELS") == "all"
 # Told against twenty first starts: measured at the one level, they say nothing of starts captured at the other.

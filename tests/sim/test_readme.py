@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from monitor import cli
-from sim import simulate
-from sim.scenario import load, parse
+from condenser_monitor.monitor import cli
+from condenser_monitor.sim import simulate
+from condenser_monitor.sim.scenario import load, parse
 
 ROOM = Path(__file__).parents[2] / "sim"
 README = (ROOM / "README.md").read_text(encoding="utf-8")

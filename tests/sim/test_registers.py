@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.config import Senses, Settings
-from monitor.records import READINGS, Change, ChangeKind, Scan, StartTransient
-from sim.designs import DESIGNS
-from sim.registers import RegisterRig, register_rig_for
-from sim.rig import rig_for
-from sim.scenario import parse
-from sim.senses import lost_share
-from sim.timeline import Planned
-from sim.world import World, WorldPlan
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.monitor.core.records import (
+    READINGS,
+    Change,
+    ChangeKind,
+    Scan,
+    StartTransient,
+)
+from condenser_monitor.sim.designs import DESIGNS
+from condenser_monitor.sim.registers import RegisterRig, register_rig_for
+from condenser_monitor.sim.rig import rig_for
+from condenser_monitor.sim.scenario import parse
+from condenser_monitor.sim.senses import lost_share
+from condenser_monitor.sim.timeline import Planned
+from condenser_monitor.sim.world import World, WorldPlan
 
 CALLS = ((5.0, 55.0),)
 
@@ -20,7 +26,7 @@ CALLS = ((5.0, 55.0),)
 def make(*causes: Planned, design: str = "three-ton", seed: int = 1) -> RegisterRig:
     unit = DESIGNS[design]
     world = World(WorldPlan(design=unit, calls=CALLS, causes=causes, seed=seed))
-    return RegisterRig(world, Settings(unit=unit.nameplate(), senses=Senses(fitted=tuple(READINGS))))
+    return RegisterRig(world, Settings(unit=unit.nameplate(), senses=SensorSettings(fitted=tuple(READINGS))))
 
 
 def whole(rig: RegisterRig, until_s: float) -> list[Scan]:

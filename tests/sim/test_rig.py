@@ -8,16 +8,21 @@ from math import hypot
 
 import pytest
 
-from monitor.config import Senses, Settings
-from monitor.errors import CommandError
-from monitor.recording import Reader, Writer
-from monitor.records import READINGS, Scan, StartTransient
-from sim import simulate
-from sim.designs import DESIGNS
-from sim.rig import EVERY_SECOND, Pace, ReadingsRig, rig_for
-from sim.scenario import load
-from sim.timeline import Planned
-from sim.world import World, WorldPlan
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import READINGS, Scan, StartTransient
+from condenser_monitor.monitor.recording.csv_file import Reader, RecordingWriter
+from condenser_monitor.sim import simulate
+from condenser_monitor.sim.designs import DESIGNS
+from condenser_monitor.sim.rig import (
+    EVERY_SECOND,
+    Pace,
+    ReadingsRig,
+    rig_for,
+)
+from condenser_monitor.sim.scenario import load
+from condenser_monitor.sim.timeline import Planned
+from condenser_monitor.sim.world import World, WorldPlan
 
 ALL = tuple(READINGS)
 RUN = ((10.0, 3000.0),)
@@ -28,7 +33,7 @@ def make(
 ) -> ReadingsRig:
     design = DESIGNS["three-ton"]
     world = World(WorldPlan(design=design, calls=calls, causes=causes, seed=seed, **plan))
-    settings = Settings(unit=design.nameplate(), senses=Senses(fitted=fitted))
+    settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=fitted))
     return ReadingsRig(world, settings, pace=pace, starts=True)
 
 
@@ -162,7 +167,7 @@ def test_starts_are_captured_at_their_place():
 def recorded(seed: int, name: str = "loose-coil-lead-comes-and-goes") -> str:
     rig = rig_for(load(name), seed)
     out = io.StringIO()
-    writer = Writer(out, rig.settings.fitted, 0.0)
+    writer = RecordingWriter(out, rig.settings.fitted, 0.0)
     for item in rig.scans(90_000.0):
         writer.write(item)
     return out.getvalue()
@@ -179,8 +184,8 @@ def test_same_seed_same_bytes():
 
 def test_simulate_writes_a_recording_that_replays_to_the_same_changes(tmp_path):
     """What was recorded, read back and replayed, gives the changes that were told at the time."""
-    from monitor.engine import Engine
-    from monitor.records import Change
+    from condenser_monitor.monitor.core.records import Change
+    from condenser_monitor.monitor.engine import Engine
 
     scenario = load("drain-pan-full")
     told: list[Change] = []
@@ -224,7 +229,7 @@ def test_simulate_refuses_what_it_cannot_do(wrong):
 
 def test_unwritable_recording_is_an_error(tmp_path):
     """A folder is no file."""
-    from monitor.errors import RecordingError
+    from condenser_monitor.monitor.core.errors import RecordingError
 
     with pytest.raises(RecordingError):
         simulate.run(load("healthy-three-runs"), record=tmp_path)

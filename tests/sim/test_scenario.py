@@ -6,13 +6,18 @@ import re
 
 import pytest
 
-from monitor.errors import ScenarioError
-from monitor.limits import FINDINGS
-from monitor.suspects.verdict import SUSPECTS
-from sim import scenario as scenarios
-from sim.causes import CAUSES, CAUSES_OF
-from sim.reference import PLACE, markdown
-from sim.scenario import load, names, parse, span_s
+from condenser_monitor.monitor.core.errors import ScenarioError
+from condenser_monitor.monitor.diagnosis.verdict import SUSPECTS
+from condenser_monitor.monitor.limits import FINDINGS
+from condenser_monitor.sim import scenario as scenarios
+from condenser_monitor.sim.causes import CAUSES, CAUSES_OF
+from condenser_monitor.sim.reference import PLACE, markdown
+from condenser_monitor.sim.scenario import (
+    load,
+    names,
+    parse,
+    span_s,
+)
 
 PLAIN = 'claim = "A plain one."\nhours = 1\n'
 SHIPPED = {name: load(name) for name in names()}
@@ -140,7 +145,7 @@ def test_reference_tells_of_everything():
 
 
 def test_reference_page_is_the_one_that_the_tables_make():
-    """The page beside the scenarios is up to date; `python -m sim.reference` writes it."""
+    """The page beside the scenarios is up to date; `python -m condenser_monitor.sim.reference` writes it."""
     assert PLACE.read_text(encoding="utf-8") == markdown()
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from sim.rig import rig_for
-from sim.scenario import load, names
-from sim.verdict import verdict
+from condenser_monitor.sim.rig import rig_for
+from condenser_monitor.sim.scenario import load, names
+from condenser_monitor.sim.verdict import verdict
 
 
 @pytest.mark.parametrize("name", names())

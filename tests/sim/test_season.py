@@ -7,12 +7,17 @@ from pathlib import Path
 
 import pytest
 
-from monitor import config
-from monitor.errors import CommandError, RecordingError, ScenarioError
-from monitor.recording import Reader
-from monitor.records import Scan, StartTransient
-from sim.season import fleet, one_unit, site_file, write
-from sim.weather import typical_year
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.errors import CommandError, RecordingError, ScenarioError
+from condenser_monitor.monitor.core.records import Scan, StartTransient
+from condenser_monitor.monitor.recording.csv_file import Reader
+from condenser_monitor.sim.season import (
+    fleet,
+    one_unit,
+    site_file,
+    write,
+)
+from condenser_monitor.sim.weather import typical_year
 
 
 def test_season_reads_back_whole(tmp_path):

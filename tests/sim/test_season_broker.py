@@ -12,24 +12,29 @@ import msgspec
 import pytest
 import sqlalchemy as sa
 
-from monitor import cli
-from monitor.errors import BrokerError, CommandError, HistoryError
-from monitor.fleet import enroll
-from monitor.fleet.ingest import Worker
-from monitor.fleet.setup import Broker, Database, FleetSettings
-from monitor.fleet.store import Store
-from monitor.fleet.tables import cycles, events, set_aside, sites
-from monitor.history.file import History
-from monitor.private_file import write_private
-from sim import season_broker
-from sim.broker import PrivateBroker, free_port
-from sim.season import UnitSeason, one_unit
-from sim.season_broker import broker_at, tell
-from sim.season_fleet import broker_of, enroll_units
-from sim.timeline import Planned
+from condenser_monitor.monitor import cli
+from condenser_monitor.monitor.core.errors import BrokerError, CommandError, HistoryError
+from condenser_monitor.monitor.fleet import enroll
+from condenser_monitor.monitor.fleet.ingest import Worker
+from condenser_monitor.monitor.fleet.setup import Broker, Database, FleetSettings
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import (
+    cycles,
+    events,
+    set_aside,
+    sites,
+)
+from condenser_monitor.monitor.private_file import write_private
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.sim import season_broker
+from condenser_monitor.sim.broker import PrivateBroker, free_port
+from condenser_monitor.sim.season import UnitSeason, one_unit
+from condenser_monitor.sim.season_broker import broker_at, tell
+from condenser_monitor.sim.season_fleet import broker_of, enroll_units
+from condenser_monitor.sim.timeline import Planned
+from tests.conformance.mqtt_tools import Listener
 from tests.conftest import need
 from tests.monitor.edge_tools import until
-from tests.outside.mqtt_tools import Listener
 
 WAIT_S = 60.0  # a busy machine takes its time
 FAULT = (Planned(name="contacts-fouled", at_s=100_000.0, until_s=110_000.0),)

@@ -11,11 +11,11 @@ from collections.abc import Callable, Iterator
 import msgspec
 import pytest
 
-from hardware import talks
-from hardware.commission import Commissioning
-from monitor.errors import CommandError, ScenarioError
-from sim.visit import Visit, unit_named, wiring_named
-from sim.wiring import MISTAKES
+from condenser_monitor.hardware import wizard
+from condenser_monitor.hardware.commission import Commissioning
+from condenser_monitor.monitor.core.errors import CommandError, ScenarioError
+from condenser_monitor.sim.visit import SimulatedVisit, unit_named, wiring_named
+from condenser_monitor.sim.wiring import MISTAKES
 
 UNIT = unit_named(None)
 # seldom scans keep a walk short; nothing in it depends on their pace
@@ -42,9 +42,9 @@ NAMED: dict[str, list[tuple[str, tuple[str, ...], str]]] = {
 
 def walked(mistake: str | None, heard: Callable[[str], object] = lambda text: None) -> Commissioning:
     """A whole walk by somebody who presses Enter and has no thermometer."""
-    visit = Visit(UNIT, wiring_named(mistake), settings=SETTINGS, rest_s=20.0, run_s=15.0)
+    visit = SimulatedVisit(UNIT, wiring_named(mistake), settings=SETTINGS, rest_s=20.0, run_s=15.0)
     try:
-        return talks.walk(SETTINGS, visit.boards, heard, lambda: "", by="R. Vale", begin=visit.at)
+        return wizard.walk(SETTINGS, visit.boards, heard, lambda: "", by="R. Vale", begin=visit.at)
     finally:
         visit.close()
 
@@ -68,8 +68,8 @@ def test_a_sound_unit_is_silent_and_its_start_is_captured() -> None:
     """The start comes while the person is busy, not while a phase is watched; it is captured all the same, and held
     against the world's own log."""
     heard: list[str] = []
-    visit = Visit(UNIT, settings=SETTINGS, rest_s=20.0, run_s=15.0)
-    record = talks.walk(SETTINGS, visit.boards, heard.append, lambda: "", by="R. Vale", begin=visit.at)
+    visit = SimulatedVisit(UNIT, settings=SETTINGS, rest_s=20.0, run_s=15.0)
+    record = wizard.walk(SETTINGS, visit.boards, heard.append, lambda: "", by="R. Vale", begin=visit.at)
     true = visit.world.unit.compressor.starts[-1]
     visit.close()
     assert record.remarks == ()
@@ -83,7 +83,7 @@ def test_a_sound_unit_is_silent_and_its_start_is_captured() -> None:
 
 def test_a_calibration_in_software_brings_the_reading_to_the_meter() -> None:
     """What the meter shows is typed in; after it, the trimmed reading is the meter's."""
-    visit = Visit(UNIT, settings=SETTINGS, rest_s=20.0)
+    visit = SimulatedVisit(UNIT, settings=SETTINGS, rest_s=20.0)
     shown: list[float] = []
 
     def typed() -> Iterator[str]:
@@ -91,7 +91,7 @@ def test_a_calibration_in_software_brings_the_reading_to_the_meter() -> None:
         yield ""
 
     lines = typed()
-    row = talks.compare(
+    row = wizard.compare(
         SETTINGS,
         visit.boards,
         "compressor_a",
@@ -122,8 +122,8 @@ def test_a_sound_unit_of_any_kind_is_silent(name: str) -> None:
     boards = msgspec.structs.replace(unit.settings.boards, scan_s=4.0)
     settings = msgspec.structs.replace(unit.settings, boards=boards)
     heard: list[str] = []
-    visit = Visit(unit, settings=settings, rest_s=20.0, run_s=15.0)
-    record = talks.walk(settings, visit.boards, heard.append, lambda: "", by="R. Vale", begin=visit.at)
+    visit = SimulatedVisit(unit, settings=settings, rest_s=20.0, run_s=15.0)
+    record = wizard.walk(settings, visit.boards, heard.append, lambda: "", by="R. Vale", begin=visit.at)
     visit.close()
     assert record.remarks == ()
     assert record.learned.start_s is not None
@@ -134,19 +134,19 @@ def test_a_sound_unit_of_any_kind_is_silent(name: str) -> None:
 def test_a_low_current_in_the_cold_is_said_to_be_perhaps_no_mistake() -> None:
     """A heat pump at freezing draws a third of its rating."""
     unit = unit_named("healthy-heat-pump-defrost")
-    visit = Visit(unit, settings=unit.settings, rest_s=20.0, run_s=15.0)
-    record = talks.walk(unit.settings, visit.boards, lambda text: None, lambda: "", by="x", begin=visit.at)
+    visit = SimulatedVisit(unit, settings=unit.settings, rest_s=20.0, run_s=15.0)
+    record = wizard.walk(unit.settings, visit.boards, lambda text: None, lambda: "", by="x", begin=visit.at)
     visit.close()
     assert ["walk again on a warmer day" in remark.text for remark in record.remarks] == [True]
 
 
 def test_a_reading_that_still_moves_is_not_compared() -> None:
     """A compressor just started still warms up: the person is told to wait, and no comparison is made of it."""
-    visit = Visit(UNIT, settings=SETTINGS, rest_s=20.0, run_s=6.0)
+    visit = SimulatedVisit(UNIT, settings=SETTINGS, rest_s=20.0, run_s=6.0)
     lines = iter(["17.0", ""])
     heard: list[str] = []
     with pytest.raises(CommandError, match="one comparison"):
-        talks.compare(
+        wizard.compare(
             SETTINGS, visit.boards, "compressor_a", heard.append, lambda: next(lines), by="x", begin=visit.measure
         )
     visit.close()
@@ -159,7 +159,7 @@ def test_unknown_names_are_refused() -> None:
         unit_named("no-such-scenario")
     with pytest.raises(CommandError, match="plugs-swapped"):
         wiring_named("no-such-mistake")
-    visit = Visit(UNIT)
+    visit = SimulatedVisit(UNIT)
     with pytest.raises(CommandError, match="compressor_a"):
         visit.measure("call")
     visit.close()

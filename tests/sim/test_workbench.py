@@ -13,19 +13,31 @@ from flask import Flask
 from flask.testing import FlaskClient
 from playwright.sync_api import Browser, Page
 
-from monitor.checks.rows import CHECKS
-from monitor.history.file import History
-from monitor.records import READINGS
-from sim.broker import PrivateBroker
-from sim.causes import CAUSES
-from sim.demo import Demo
-from sim.fan import FanMotion
-from sim.workbench import EXERCISES, PLACES, says, scenario_for_bench, wished, workbench
+from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.sim.broker import PrivateBroker
+from condenser_monitor.sim.causes import CAUSES
+from condenser_monitor.sim.demo import Demo
+from condenser_monitor.sim.fan import FanMotion
+from condenser_monitor.sim.workbench import (
+    EXERCISES,
+    PLACES,
+    says,
+    scenario_for_bench,
+    wished,
+    workbench,
+)
+from condenser_monitor.web.app import create_app
+from condenser_monitor.web.serve import serve
 from tests.conftest import need
 from tests.sim.test_causes_modes import AT_ONCE
-from tests.web.browser import DESK, PHONE, WCAG, axe_source
-from web.app import create_app
-from web.serve import serve
+from tests.web.browser import (
+    DESK,
+    PHONE,
+    WCAG,
+    axe_source,
+)
 
 KEYS = [key for _, row in PLACES for key in row]
 
@@ -183,7 +195,7 @@ def test_a_demo_that_cannot_begin_leaves_no_broker_behind(monkeypatch: pytest.Mo
     need("mosquitto")
     ended: list[bool] = []
     plain = PrivateBroker.close
-    monkeypatch.setattr("sim.demo.live", lambda *_: 1 / 0)
+    monkeypatch.setattr("condenser_monitor.sim.demo.live", lambda *_: 1 / 0)
     monkeypatch.setattr(PrivateBroker, "close", lambda broker: (plain(broker), ended.append(broker._process is None)))
     with pytest.raises(ZeroDivisionError):
         Demo(say=lambda text: None, before_s=0.0, played=scenario_for_bench())

@@ -6,13 +6,24 @@ from random import Random
 
 import pytest
 
-from monitor.errors import ScenarioError
-from sim.condition import Condition
-from sim.designs import DESIGNS
-from sim.house import House, HouseDesign, Thermostat, ThermostatDesign
-from sim.timeline import Planned
-from sim.weather import Hour, Weather, design_days, synthetic_year, typical_year
-from sim.world import World, WorldPlan
+from condenser_monitor.monitor.core.errors import ScenarioError
+from condenser_monitor.sim.condition import Condition
+from condenser_monitor.sim.designs import DESIGNS
+from condenser_monitor.sim.house import (
+    House,
+    HouseDesign,
+    Thermostat,
+    ThermostatDesign,
+)
+from condenser_monitor.sim.timeline import Planned
+from condenser_monitor.sim.weather import (
+    Hour,
+    Weather,
+    design_days,
+    synthetic_year,
+    typical_year,
+)
+from condenser_monitor.sim.world import World, WorldPlan
 
 HOUR_S = 3600.0
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from math import inf
 
-from sim.condition import Condition
-from sim.designs import DESIGNS, Design
-from sim.unit import CondensingUnit, Surroundings
+from condenser_monitor.sim.condition import Condition
+from condenser_monitor.sim.designs import DESIGNS, Design
+from condenser_monitor.sim.unit import CondensingUnit, Surroundings
 
 
 class Bench:

@@ -10,12 +10,12 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from monitor import limits
-from monitor.config import Senses, Settings
-from sim.scenario import load
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.sim.scenario import load
+from condenser_monitor.web.app import create_app
 from tests.monitor import units
 from tests.web.filled import Site, from_scans, from_scenario
-from web.app import create_app
 
 FAR = {"REMOTE_ADDR": "192.0.2.7"}  # RFC 5737: an address for documentation, not of this machine
 
@@ -31,7 +31,7 @@ def site(tmp_path: Path) -> Iterator[Site]:
     """A plain unit that rests, runs, and then gets a call that its open coil does not follow."""
     dead = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
     parts = ((60, units.REST), (600, units.RUN), (60, units.REST), (120, dead))
-    settings = Settings(unit=units.UNIT, senses=Senses(fitted=units.ALL))
+    settings = Settings(unit=units.UNIT, senses=SensorSettings(fitted=units.ALL))
     made = from_scans(tmp_path / "fault", settings, units.scans(*parts), end_s=839.0)
     yield made
     made.history.close()
@@ -40,7 +40,7 @@ def site(tmp_path: Path) -> Iterator[Site]:
 @pytest.fixture
 def healthy(tmp_path: Path) -> Iterator[Site]:
     """A plain unit in the middle of a run."""
-    settings = Settings(unit=units.UNIT, senses=Senses(fitted=units.ALL))
+    settings = Settings(unit=units.UNIT, senses=SensorSettings(fitted=units.ALL))
     made = from_scans(tmp_path / "healthy", settings, units.scans((60, units.REST), (600, units.RUN)), end_s=659.0)
     yield made
     made.history.close()

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import msgspec
 
-from monitor import config
-from monitor.config import Settings
-from monitor.engine import Engine
-from monitor.history.file import History
-from monitor.records import Scan, StartTransient
-from sim.rig import Pace, ReadingsRig
-from sim.scenario import Scenario
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.records import Scan, StartTransient
+from condenser_monitor.monitor.engine import Engine
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.sim.rig import Pace, ReadingsRig
+from condenser_monitor.sim.scenario import Scenario
 
 NOW_S = 1_784_052_000.0  # a Tuesday in July, 13:00 in UTC-5
 
@@ -40,7 +40,7 @@ class Site:
 
     def __init__(self, folder: Path, settings: Settings, hands: Hands, engine: Engine) -> None:
         folder.mkdir(parents=True, exist_ok=True)
-        self.keep = config.History(file=str(folder / "history.db"), live_dir=str(folder / "live"))
+        self.keep = config.HistorySettings(file=str(folder / "history.db"), live_dir=str(folder / "live"))
         self.settings, self.hands, self.engine = settings, hands, engine
         self.history = History(self.keep.file, owner=True, keep=self.keep, clock=hands.mono, wall=hands.wall)
         self.now_s = 0.0

@@ -11,13 +11,13 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from monitor import limits
-from monitor.errors import CommandError, HistoryError
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.errors import CommandError, HistoryError
+from condenser_monitor.web import guard
+from condenser_monitor.web.access import Access
+from condenser_monitor.web.login import is_own
 from tests.web.conftest import FAR, app_of, csrf
 from tests.web.filled import Site
-from web import guard
-from web.access import Access
-from web.door import is_own
 
 PASSWORD = "seven green lanterns"
 FILL = {"name": "say", "kind": "acknowledge", "filename": "style.css", "ending": "html"}

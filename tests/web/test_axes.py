@@ -11,16 +11,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.history.kept import Lane, Point
-from monitor.records import LinkState
-from web import axes, lanes
+from condenser_monitor.monitor.core.records import LinkState
+from condenser_monitor.monitor.storage.models import Lane, StoredPoint
+from condenser_monitor.web import axes, strip_chart
 
-DAY = lanes.Span(0.0, 86400.0, lambda at_s: f"{at_s:.0f} s")
+DAY = strip_chart.StripSpan(0.0, 86400.0, lambda at_s: f"{at_s:.0f} s")
 RUN_A, START_A = 7.9, 118.2
 SVG = {"svg": "http://www.w3.org/2000/svg"}
 
 
-def cycled(mean_at_start: float = 9.0, *, starts: Sequence[int] = range(20, 390, 40)) -> list[Point]:
+def cycled(mean_at_start: float = 9.0, *, starts: Sequence[int] = range(20, 390, 40)) -> list[StoredPoint]:
     """A day in 400 stretches: ten runs of twenty stretches, each begun by a start that its stretch's highest tells."""
     points = []
     for place in range(400):
@@ -29,13 +29,13 @@ def cycled(mean_at_start: float = 9.0, *, starts: Sequence[int] = range(20, 390,
             mean, high = mean_at_start, START_A
         else:
             mean, high = (RUN_A, RUN_A + 0.2) if since < 20 else (0.02, 0.05)
-        points.append(Point(place * 216.0, mean, 0.0, high))
+        points.append(StoredPoint(place * 216.0, mean, 0.0, high))
     return points
 
 
-def drawn(points: Sequence[Point], reading: str = "compressor_a") -> ElementTree.Element:
+def drawn(points: Sequence[StoredPoint], reading: str = "compressor_a") -> ElementTree.Element:
     rows = [Lane(name="compressor", state=LinkState.LIVE, from_wall_s=0.0, to_wall_s=None)]
-    return ElementTree.fromstring(lanes.svg(rows, {reading: points}, DAY, ()))
+    return ElementTree.fromstring(strip_chart.svg(rows, {reading: points}, DAY, ()))
 
 
 def notes(picture: ElementTree.Element) -> list[str]:
@@ -84,7 +84,7 @@ def test_each_start_over_the_scale_is_marked_with_its_height_and_moment() -> Non
 
 def test_marks_that_would_touch_share_one_that_tells_the_highest() -> None:
     """A week with three hundred starts is no comb of marks on a phone."""
-    points = [Point(at * 216.0, RUN_A, 0.0, 100.0 + at % 3) for at in range(400)]
+    points = [StoredPoint(at * 216.0, RUN_A, 0.0, 100.0 + at % 3) for at in range(400)]
     titles = drawn(points).findall(".//svg:path[@class='peak']/../svg:title", SVG)
     assert 50 < len(titles) < 100
     assert all((title.text or "").endswith("up to 102.0 A") for title in titles)
@@ -93,14 +93,14 @@ def test_marks_that_would_touch_share_one_that_tells_the_highest() -> None:
 def test_a_run_that_ripples_over_a_round_number_is_no_start() -> None:
     """19.9 A whose highest is 20.3 A, or a hot hour half as much again: the scale holds it, and nothing is marked."""
     for high in (20.3, 30.2):
-        picture = drawn([Point(at * 216.0, 19.9, 19.0, high) for at in range(400)])
+        picture = drawn([StoredPoint(at * 216.0, 19.9, 19.0, high) for at in range(400)])
         assert picture.find(".//svg:path[@class='peak']", SVG) is None
         assert f"up to {high:.1f} A" in notes(picture)
 
 
 def test_where_there_were_only_starts_the_scale_is_theirs() -> None:
     """A compressor that tries and cannot: its current is what there is to see."""
-    points = [Point(at * 216.0, 70.0 if at in (50, 51, 120) else 0.0, 0.0, 71.0) for at in range(400)]
+    points = [StoredPoint(at * 216.0, 70.0 if at in (50, 51, 120) else 0.0, 0.0, 71.0) for at in range(400)]
     axis = axes.running_axis(points, "A")
     assert 70 <= axis.high <= 105
     assert max(heights(drawn(points))) == pytest.approx(70 / axis.high, abs=0.01)
@@ -108,7 +108,10 @@ def test_where_there_were_only_starts_the_scale_is_theirs() -> None:
 
 def test_nothing_measured_and_nothing_flowing_have_an_axis_too() -> None:
     """No division by a current of nothing; a sense's own noise below zero is no current."""
-    for points in ([Point(0.0, 0.0, 0.0, 0.0)], [Point(0.0, -0.02, -0.03, 0.0), Point(216.0, 0.0, 0.0, 0.0)]):
+    for points in (
+        [StoredPoint(0.0, 0.0, 0.0, 0.0)],
+        [StoredPoint(0.0, -0.02, -0.03, 0.0), StoredPoint(216.0, 0.0, 0.0, 0.0)],
+    ):
         assert axes.running_axis(points, "A").high > 0
         drawn(points)
 
@@ -116,7 +119,7 @@ def test_nothing_measured_and_nothing_flowing_have_an_axis_too() -> None:
 @given(st.lists(st.floats(0, 500, allow_subnormal=False), min_size=1, max_size=60))
 def test_half_of_the_charge_flowed_at_the_running_current_or_less(means: list[float]) -> None:
     """The weighted median, as its definition has it: neither side of it carries more than half."""
-    found = axes.running([Point(float(at), mean, mean, mean) for at, mean in enumerate(means)])
+    found = axes.running([StoredPoint(float(at), mean, mean, mean) for at, mean in enumerate(means)])
     whole = sum(means)
     assert sum(mean for mean in means if mean < found) <= whole / 2 * (1 + 1e-9)
     assert sum(mean for mean in means if mean > found) <= whole / 2 * (1 + 1e-9)

@@ -11,13 +11,19 @@ import pytest
 from flask import Flask
 from playwright.sync_api import Browser, Page, Route, expect
 
-from monitor import limits
+from condenser_monitor.monitor import limits
+from condenser_monitor.web.serve import Serving, serve
 from tests.conftest import need
 from tests.monitor import units
-from tests.web.browser import DESK, PHONE, WCAG, addresses_asked, axe_source
+from tests.web.browser import (
+    DESK,
+    PHONE,
+    WCAG,
+    addresses_asked,
+    axe_source,
+)
 from tests.web.conftest import app_of
 from tests.web.filled import NOW_S, Site
-from web.serve import Serving, serve
 
 PAGES = ("", "alerts", "checks", "history", "history?zoom=month", "cycles", "trends", "report", "report/read")
 PAGES += ("health", "settings", "shared", "offline", "no-such-page")

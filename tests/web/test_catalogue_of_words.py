@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 from jinja2 import Environment, nodes
 
-from monitor.words import texts
-from monitor.words.page import PAGE
-from web.words import plain, t
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.page import PAGE
+from condenser_monitor.web.template_strings import plain, t
 
 WEB = Path(__file__).parents[2] / "web"
 TEMPLATES = sorted((WEB / "templates").glob("*.html"))

@@ -11,18 +11,24 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from monitor import limits
-from monitor.config import Senses, Settings
-from monitor.config import Site as Named
-from monitor.errors import CommandError
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.monitor.core.config import Site as Named
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.web import access as access_file
+from condenser_monitor.web.access import Access, SignInTries
+from condenser_monitor.web.guard import OPEN
 from tests.monitor import units
-from tests.web.conftest import FAR, app, app_of, csrf, site
+from tests.web.conftest import (
+    FAR,
+    app,
+    app_of,
+    csrf,
+    site,
+)
 from tests.web.filled import Site, from_scans
 from tests.web.test_access import PASSWORD, enter, routes
 from tests.web.test_share import code_of, given
-from web import access as access_file
-from web.access import Access, Tries
-from web.guard import OPEN
 
 __all__ = ["app", "site"]
 LINK = {"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "navigate", "Sec-Fetch-Dest": "document"}
@@ -151,7 +157,7 @@ def test_passwords_sent_all_at_once_are_judged_one_by_one_and_counted(app: Flask
 
 def test_a_try_that_fails_by_an_error_is_not_lost_and_locks_nobody_out() -> None:
     """An error within a try goes on to its caller; the next try is judged."""
-    tries = Tries(lambda: 0.0)
+    tries = SignInTries(lambda: 0.0)
     with pytest.raises(ZeroDivisionError):
         tries.attempt("a", lambda: 1 // 0)
     assert tries.attempt("a", lambda: "right") == (0.0, "right")
@@ -196,7 +202,7 @@ class _Elements(HTMLParser):
 def test_hostile_texts_stay_text_on_every_page_in_every_picture_and_report(tmp_path: Any) -> None:
     """A hostile name of the site, of who asked, of a token, of a code and in a visit: each page and file shows it as
     text, fetches nothing for it, and works out nothing of it."""
-    settings = Settings(site=Named(name=HOSTILE[:64]), unit=units.UNIT, senses=Senses(fitted=units.ALL))
+    settings = Settings(site=Named(name=HOSTILE[:64]), unit=units.UNIT, senses=SensorSettings(fitted=units.ALL))
     dead = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
     scans = units.scans((30, units.REST), (200, units.RUN), (30, units.REST), (60, dead))
     made = from_scans(tmp_path / "hostile", settings, scans, end_s=319.0)

@@ -15,21 +15,29 @@ import paho.mqtt.client as mqtt
 import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
-from monitor import config, limits
-from monitor.config import Boards, Mqtt, Notify, Senses, Settings, Site
-from monitor.history.file import History
-from monitor.outlets.mqtt import MqttOutlet
-from monitor.outlets.phone import PhoneOutlet
-from monitor.records import Scan
-from monitor.service import Service
-from sim.broker import PrivateBroker
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.config import (
+    BoardSettings,
+    Mqtt,
+    Notify,
+    SensorSettings,
+    Settings,
+    Site,
+)
+from condenser_monitor.monitor.core.records import Scan
+from condenser_monitor.monitor.publishers.broker import BrokerPublisher
+from condenser_monitor.monitor.publishers.phone import PhonePublisher
+from condenser_monitor.monitor.service.run_loop import Service
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.sim.broker import PrivateBroker
+from condenser_monitor.web.app import create_app
+from condenser_monitor.web.serve import serve
 from tests.conftest import need
 from tests.monitor import units
 from tests.monitor.edge_tools import ReplayBoards, until
 from tests.monitor.test_notify_send import Hook
 from tests.web.browser import FLAGS, PHONE, chromium
-from web.app import create_app
-from web.serve import serve
 
 FINDING = "call-without-pull-in"
 DEAD = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
@@ -134,16 +142,18 @@ def test_a_fault_is_told_looked_at_acknowledged_mended_and_over(
     settings = Settings(
         unit=units.UNIT,
         site=Site(name="Orchard House", id="one-fault"),
-        senses=Senses(fitted=units.ALL),
-        boards=Boards(scan_s=0.1),
+        senses=SensorSettings(fitted=units.ALL),
+        boards=BoardSettings(scan_s=0.1),
         limits={FINDING: {"all_clear_s": 5.0}},
         mqtt=Mqtt(host="127.0.0.1", port=shared_broker.port),
         notify=Notify(urls=(hook.url, mail.url), quiet_from="00:00", quiet_to="00:00"),
-        history=config.History(file=str(tmp_path / "history.db"), live_dir=str(tmp_path / "live")),
+        history=config.HistorySettings(file=str(tmp_path / "history.db"), live_dir=str(tmp_path / "live")),
     )
     house, heard = House(), closing(Listener(shared_broker.port, "one-fault"))
     owner = History(settings.history.file, owner=True, keep=settings.history)
-    service = Service(settings, ReplayBoards(house.scans()), owner, [MqttOutlet(settings), PhoneOutlet(settings)])
+    service = Service(
+        settings, ReplayBoards(house.scans()), owner, [BrokerPublisher(settings), PhonePublisher(settings)]
+    )
     loop = threading.Thread(target=service.run)
     loop.start()
     try:

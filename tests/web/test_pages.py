@@ -14,18 +14,19 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from monitor import limits, moments
-from monitor.config import Senses, Settings
-from monitor.history import kept
-from monitor.history.kept import Point
-from monitor.records import Request, RequestKind
-from monitor.words import texts
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import time_format
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.monitor.core.records import Request, RequestKind
+from condenser_monitor.monitor.storage import models
+from condenser_monitor.monitor.storage.models import StoredPoint
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.web import strip_chart
+from condenser_monitor.web.serve import serve
+from condenser_monitor.web.view_api import ROUTES
 from tests.monitor import units
 from tests.web.conftest import app_of, csrf
 from tests.web.filled import NOW_S, Site, from_scans
-from web import lanes
-from web.serve import serve
-from web.view_api import ROUTES
 
 
 def page(client: FlaskClient, path: str = "/") -> str:
@@ -80,7 +81,7 @@ def test_each_day_of_a_season_leads_to_its_own_page(lived: Site) -> None:
     assert 1 <= len(links) <= 2  # twelve hours touch one local day or two
     for link in map(unescape, links):
         ends_s = float(link.rpartition("=")[2])
-        assert moments.midnight(ends_s) == ends_s
+        assert time_format.midnight(ends_s) == ends_s
         assert 'class="l-live"' in page(client, link)
 
 
@@ -110,7 +111,7 @@ def test_lanes_do_not_go_on_after_the_last_scan(healthy: Site) -> None:
     to_s = healthy.hands.wall_s
     open_before = [lane for lane in healthy.history.lanes(to_s - 86400, to_s) if lane.to_wall_s is None]
     assert open_before
-    ended = kept.ended(open_before, NOW_S)
+    ended = models.ended(open_before, NOW_S)
     assert {(lane.state.value, lane.to_wall_s is None) for lane in ended if lane.from_wall_s >= NOW_S} == {
         ("unknown", True)
     }
@@ -244,7 +245,7 @@ def test_what_a_visit_renewed_begins_anew(client: FlaskClient, site: Site) -> No
 
 def test_what_is_normal_is_drawn_in_the_readers_scale() -> None:
     """Nine amps at 25 °C rising to eleven at 35: from 77 to 95 °F, said in words too; nothing before it is learned."""
-    from web.view_history import normal_svg
+    from condenser_monitor.web.view_history import normal_svg
 
     curve = [(25.0 + place, 9.0 + 0.2 * place) for place in range(11)]
     drawn = str(normal_svg({"curve": curve}, "F"))
@@ -285,18 +286,18 @@ def test_a_technician_types_readings_until_one_suspect_is_left(client: FlaskClie
 
 def test_a_visit_knows_what_stood_before_it_and_not_what_the_visit_itself_does(tmp_path: Path) -> None:
     """The locked rotor of minutes ago counts, as it did for the monitor; the disconnect pulled then does not."""
-    from monitor.visit.resumed import session as resumed
-    from monitor.visit.session import Session
+    from condenser_monitor.monitor.diagnosis.visit.resumed import session as resumed
+    from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
 
     locked, tripped = units.but(units.RUN, compressor_a=60.0), units.but(units.RUN, compressor_a=0.0)
     parts = [part for _ in range(4) for part in ((6, locked), (200, tripped))]
-    settings = Settings(unit=units.UNIT, senses=Senses(fitted=units.ALL))
+    settings = Settings(unit=units.UNIT, senses=SensorSettings(fitted=units.ALL))
     made = from_scans(tmp_path, settings, units.scans((60, units.REST), (300, units.RUN), *parts), end_s=1183.0)
     client, status = app_of(made).test_client(), made.history.status()
     assert status is not None
     finding = next(one for one in status.findings if one.name == "overload-cycling")
     wanted = resumed(made.history, settings, finding, status).verdict().suspects
-    assert wanted != Session.from_finding(finding, unit=units.UNIT, fitted=units.ALL).verdict().suspects
+    assert wanted != VisitSession.from_finding(finding, unit=units.UNIT, fitted=units.ALL).verdict().suspects
     client.post("/checks/begin", data={"csrf": csrf(client), "start": "overload-cycling", "who": "technician"})
     before = suspected(page(client, "/checks"))
     assert before == [texts.suspect(name) for name in wanted]
@@ -330,7 +331,7 @@ def test_what_was_measured_for_a_finding_before_is_there_again_on_another_device
 
 def test_a_homeowner_is_offered_only_what_is_safe(client: FlaskClient) -> None:
     """No check with a meter, an open cabinet or line voltage is offered to a homeowner."""
-    from monitor.checks.rows import CHECKS
+    from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 
     form = {"csrf": csrf(client), "start": "no-cooling", "who": "homeowner"}
     told = client.post("/checks/begin", data=form, follow_redirects=True).get_data(as_text=True)
@@ -342,7 +343,7 @@ def test_a_homeowner_is_offered_only_what_is_safe(client: FlaskClient) -> None:
 
 def test_a_check_shows_its_cautions_and_who_may(client: FlaskClient) -> None:
     """Live line voltage is for qualified people, with the cautions of the catalogue."""
-    from monitor.checks.base import CAUTIONS
+    from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS
 
     token = csrf(client)
     client.post("/checks/begin", data={"csrf": token, "start": "call-without-pull-in", "who": "technician"})
@@ -421,14 +422,14 @@ def test_what_cannot_be_used_is_refused_with_a_reason(client: FlaskClient, path:
 
 def test_a_day_of_the_clocks_change_is_counted_whole(monkeypatch: pytest.MonkeyPatch) -> None:
     """In New York 2026-03-08 has 23 hours and 2026-11-01 has 25 (IANA time zone database)."""
-    from web.view_history import day_spans
+    from condenser_monitor.web.view_history import day_spans
 
     monkeypatch.setenv("TZ", "America/New_York")
     time.tzset()
     try:
         for day, hours in (((2026, 3, 8), 23), ((2026, 11, 1), 25)):
             noon_s = datetime(*day, 17, tzinfo=UTC).timestamp()
-            spans = day_spans(lanes.Span(noon_s - 60, noon_s, str))
+            spans = day_spans(strip_chart.StripSpan(noon_s - 60, noon_s, str))
             assert [(span.to_s - span.from_s) / 3600 for span in spans] == [hours]
     finally:
         monkeypatch.undo()
@@ -451,9 +452,11 @@ def test_it_is_served_on_a_free_port_and_ends(app: Flask) -> None:
 
 def test_a_curve_lies_over_the_stretch_that_it_is_the_mean_of() -> None:
     """A mean of minutes 30 to 31 of an hour is drawn at 30.5 minutes, not half a stretch early."""
-    span = lanes.Span(0.0, 3600.0, str)
-    points = [Point(60.0 * at, 1.0, 1.0, 1.0) for at in range(60)]
-    places = [float(x) for x in re.findall(r"[ML]([\d.]+) ", lanes.path(points, span, 1.0, lanes.step_s(points)))]
+    span = strip_chart.StripSpan(0.0, 3600.0, str)
+    points = [StoredPoint(60.0 * at, 1.0, 1.0, 1.0) for at in range(60)]
+    places = [
+        float(x) for x in re.findall(r"[ML]([\d.]+) ", strip_chart.path(points, span, 1.0, strip_chart.step_s(points)))
+    ]
     assert places[30] == pytest.approx(1000 * 30.5 / 60, abs=0.1)
 
 

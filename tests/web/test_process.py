@@ -11,10 +11,10 @@ import time
 import urllib.request
 from pathlib import Path
 
-from monitor import config
-from monitor.engine import Engine
-from monitor.history.file import History
-from monitor.records import Scan
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.records import Scan
+from condenser_monitor.monitor.engine import Engine
+from condenser_monitor.monitor.storage.file import History
 from tests.monitor import units
 
 SITE = """
@@ -48,7 +48,7 @@ def test_the_page_reads_and_asks_from_another_process(tmp_path: Path) -> None:
                 scan=scan,
                 events=events,
             )
-        command = [sys.executable, "-m", "monitor.cli", "page", "--site", str(file)]
+        command = [sys.executable, "-m", "condenser_monitor.monitor.cli", "page", "--site", str(file)]
         with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as process:
             try:
                 assert process.stderr is not None

@@ -14,13 +14,13 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from monitor import limits
-from monitor.errors import CommandError
-from monitor.words import texts
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.web import guard
 from tests.web.conftest import FAR, csrf
 from tests.web.filled import Site
 from tests.web.test_access import routes
-from web import guard
 
 DAY_S = 86400.0
 
@@ -76,7 +76,7 @@ def test_no_pdf_is_offered_where_nothing_can_write_one(app: Flask, monkeypatch: 
             assert "file.html" in shown, path
         for name in ["reportlab", *(name for name in sys.modules if name.startswith("reportlab."))]:
             monkeypatch.setitem(sys.modules, name, None)
-        monkeypatch.delitem(sys.modules, "monitor.report.pdf", raising=False)
+        monkeypatch.delitem(sys.modules, "condenser_monitor.monitor.report.pdf", raising=False)
     refused = owner.get("/report/file.pdf")
     assert refused.status_code == 400
     assert "install the extra `report`" in html_unescape(refused.get_data(as_text=True))

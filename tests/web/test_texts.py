@@ -7,10 +7,16 @@ import re
 import msgspec
 import pytest
 
-from monitor.findings import CATALOGUE
-from monitor.records import READINGS, AlertState, CycleState, Finding, Severity
-from monitor.visit.session import SYMPTOMS
-from monitor.words import texts
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.records import (
+    READINGS,
+    AlertState,
+    CycleState,
+    Finding,
+    Severity,
+)
+from condenser_monitor.monitor.diagnosis.visit.session import SYMPTOMS
+from condenser_monitor.monitor.strings import texts
 from tests.monitor import units
 
 # contract, section 5

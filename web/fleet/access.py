@@ -14,11 +14,11 @@ from collections.abc import Callable
 from flask import Flask, Response, abort, current_app, g, redirect, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
-from monitor.fleet import people
-from monitor.fleet.people import Role
-from monitor.limits import FLEET
-from web.fleet.desk import desk, held
-from web.guard import HEADERS, SAFE, is_foreign
+from condenser_monitor.monitor.fleet import people
+from condenser_monitor.monitor.fleet.people import Role
+from condenser_monitor.monitor.limits import FLEET
+from condenser_monitor.web.fleet.office_context import held, office_context
+from condenser_monitor.web.guard import HEADERS, SAFE, is_foreign
 
 _ALL = frozenset(Role)
 _OFFICE = frozenset({Role.OWNER, Role.DISPATCHER})
@@ -90,7 +90,7 @@ def admit() -> AnyResponse | None:
     if is_foreign() and (request.endpoint not in PUBLIC or request.method not in SAFE):
         abort(403, "Another page asked for this in your browser. Open the page itself.")
     token = request.cookies.get(SESSION_COOKIE, "")
-    g.session = people.session(desk().store, token, desk().wall()) if token else None
+    g.session = people.session(office_context().store, token, office_context().wall()) if token else None
     if request.endpoint not in PUBLIC:
         if g.session is None:
             return _away()
@@ -136,7 +136,7 @@ def form_token() -> str:
 
 def set_cookie(response: AnyResponse, name: str, value: str) -> None:
     """A cookie that scripts cannot read and other sites do not send."""
-    secure = desk().settings.pages.https
+    secure = office_context().settings.pages.https
     most_s = int(FLEET["session_most_s"].value)
     response.set_cookie(name, value, max_age=most_s, httponly=True, secure=secure, samesite="Lax")
 

@@ -11,22 +11,23 @@ from flask import Flask, render_template
 from werkzeug.exceptions import HTTPException
 from werkzeug.middleware.proxy_fix import ProxyFix
 
-from monitor import limits, moments
-from monitor.errors import CondenserError, DatabaseError
-from monitor.fleet import triage
-from monitor.fleet.people import page_key
-from monitor.fleet.queries import PAGE_ROWS
-from monitor.fleet.setup import FleetSettings
-from monitor.fleet.store import Store
-from monitor.fleet.visits import KINDS
-from monitor.words import texts
-from web.fleet import access
-from web.fleet.desk import Desk, desk, held
-from web.fleet.door import door
-from web.fleet.lists import lists
-from web.fleet.office import office
-from web.fleet.sites import sites
-from web.fleet.work import work
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import time_format
+from condenser_monitor.monitor.core.errors import CondenserError, DatabaseError
+from condenser_monitor.monitor.fleet import triage
+from condenser_monitor.monitor.fleet.people import page_key
+from condenser_monitor.monitor.fleet.queries import PAGE_ROWS
+from condenser_monitor.monitor.fleet.setup import FleetSettings
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.visits import KINDS
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.web.fleet import access
+from condenser_monitor.web.fleet.lists import lists
+from condenser_monitor.web.fleet.login import door
+from condenser_monitor.web.fleet.office import office
+from condenser_monitor.web.fleet.office_context import OfficeContext, held, office_context
+from condenser_monitor.web.fleet.sites import sites
+from condenser_monitor.web.fleet.work import work
 
 MENU = (
     ("lists.morning", "Morning list"),
@@ -45,7 +46,7 @@ def create_app(settings: FleetSettings, store: Store, *, wall: Callable[[], floa
     """The pages over an opened store. Raises DatabaseError when it is not of this program's version."""
     store.check()
     static = str(Path(__file__).parents[1] / "static")
-    app = Flask("web.fleet", static_folder=static, template_folder="templates")
+    app = Flask("condenser_monitor.web.fleet", static_folder=static, template_folder="templates")
     app.config.update(
         SECRET_KEY=page_key(store),  # signs the one-time notices; who is signed in lies in the database
         MAX_CONTENT_LENGTH=int(limits.WEB["body_most"].value),
@@ -54,7 +55,7 @@ def create_app(settings: FleetSettings, store: Store, *, wall: Callable[[], floa
         SESSION_COOKIE_SECURE=settings.pages.https,
         SEND_FILE_MAX_AGE_DEFAULT=3600,
     )
-    app.extensions["desk"] = Desk(store, settings, wall)
+    app.extensions["desk"] = OfficeContext(store, settings, wall)
     app.extensions["flood"] = access.Flood(wall)
     for blueprint in (door, lists, sites, work, office):
         app.register_blueprint(blueprint)
@@ -68,7 +69,9 @@ def create_app(settings: FleetSettings, store: Store, *, wall: Callable[[], floa
 def _dress(app: Flask) -> None:
     """Filters, globals and error pages of the templates."""
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
-    app.jinja_env.filters.update(when=moments.moment, ago=moments.ago, span=texts.span, degrees=moments.degrees)
+    app.jinja_env.filters.update(
+        when=time_format.moment, ago=time_format.ago, span=texts.span, degrees=time_format.degrees
+    )
     app.jinja_env.globals.update(
         menu=MENU,
         suspect=texts.suspect,
@@ -87,11 +90,11 @@ def _headline(finding: str) -> str:
 
 
 def _common() -> dict[str, Any]:
-    found, settings = held(), desk().settings
+    found, settings = held(), office_context().settings
     return {
         "company": settings.name,
         "scale": settings.pages.temperature,
-        "now_s": desk().wall(),
+        "now_s": office_context().wall(),
         "viewer": None if found is None else found.viewer,
     }
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from flask import Blueprint, render_template, request
 
-from monitor.fleet import queries
-from web.fleet.desk import desk, offset, viewer
+from condenser_monitor.monitor.fleet import queries
+from condenser_monitor.web.fleet.office_context import office_context, offset, viewer
 
 lists = Blueprint("lists", __name__)
 
@@ -13,8 +13,8 @@ lists = Blueprint("lists", __name__)
 @lists.get("/")
 def morning() -> str:
     """The morning list."""
-    with desk().store.read() as connection:
-        page = queries.morning(connection, viewer(), desk().wall(), offset=offset())
+    with office_context().store.read() as connection:
+        page = queries.morning(connection, viewer(), office_context().wall(), offset=offset())
         counts = queries.standing_counts(connection, viewer())
     return render_template("fleet/morning.html", page=page, counts=counts)
 
@@ -22,24 +22,24 @@ def morning() -> str:
 @lists.get("/drifting")
 def drifting() -> str:
     """Units to book before they fail."""
-    with desk().store.read() as connection:
-        page = queries.drifting(connection, viewer(), desk().wall(), offset=offset())
+    with office_context().store.read() as connection:
+        page = queries.drifting(connection, viewer(), office_context().wall(), offset=offset())
     return render_template("fleet/drifting.html", page=page)
 
 
 @lists.get("/silent")
 def silent() -> str:
     """Monitors that have not been heard of."""
-    with desk().store.read() as connection:
-        page = queries.silent(connection, viewer(), desk().wall(), offset=offset())
+    with office_context().store.read() as connection:
+        page = queries.silent(connection, viewer(), office_context().wall(), offset=offset())
     return render_template("fleet/silent.html", page=page)
 
 
 @lists.get("/due")
 def due() -> str:
     """Plan visits to book."""
-    with desk().store.read() as connection:
-        page = queries.due(connection, viewer(), desk().wall(), offset=offset())
+    with office_context().store.read() as connection:
+        page = queries.due(connection, viewer(), office_context().wall(), offset=offset())
     return render_template("fleet/due.html", page=page)
 
 
@@ -47,6 +47,6 @@ def due() -> str:
 def search() -> str:
     """Sites by name, customer, address or phone."""
     words = request.args.get("q", "")[:200]
-    with desk().store.read() as connection:
+    with office_context().store.read() as connection:
         page = queries.search(connection, viewer(), words, offset=offset())
     return render_template("fleet/search.html", page=page, words=words)

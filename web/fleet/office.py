@@ -6,13 +6,13 @@ import sqlalchemy as sa
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
-from monitor.errors import CommandError
-from monitor.fleet import people as persons
-from monitor.fleet import queries
-from monitor.fleet.people import Role
-from monitor.fleet.tables import audit as audit_rows
-from monitor.fleet.tables import users
-from web.fleet.desk import desk, field, viewer
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.fleet import people as persons
+from condenser_monitor.monitor.fleet import queries
+from condenser_monitor.monitor.fleet.people import Role
+from condenser_monitor.monitor.fleet.tables import audit as audit_rows
+from condenser_monitor.monitor.fleet.tables import users
+from condenser_monitor.web.fleet.office_context import field, office_context, viewer
 
 office = Blueprint("office", __name__)
 
@@ -20,7 +20,7 @@ office = Blueprint("office", __name__)
 @office.get("/ingest")
 def ingest() -> str:
     """Workers, sites with numbers missing, messages set aside."""
-    with desk().store.read() as connection:
+    with office_context().store.read() as connection:
         found = {"workers": queries.workers(connection), "asides": queries.asides(connection)}
         holes = queries.holes(connection)
     return render_template("fleet/ingest.html", holes=holes, **found)
@@ -29,7 +29,7 @@ def ingest() -> str:
 @office.get("/people")
 def people() -> str:
     """Everybody who may sign in, and who may not any more."""
-    with desk().store.read() as connection:
+    with office_context().store.read() as connection:
         rows = connection.execute(sa.select(users).order_by(users.c.active.desc(), users.c.name)).all()
     return render_template("fleet/people.html", rows=rows, roles=list(Role))
 
@@ -41,7 +41,7 @@ def add() -> Response:
         raise CommandError("role", field("role"), " or ".join(Role))
     words = request.form.get("password", "")
     about = (field("login"), field("name"), Role(field("role")), words)
-    persons.add_user(desk().store, *about, by=viewer().login, now=desk().wall())
+    persons.add_user(office_context().store, *about, by=viewer().login, now=office_context().wall())
     flash("Added.")
     return redirect(url_for("office.people"))
 
@@ -49,13 +49,13 @@ def add() -> Response:
 @office.post("/people/<login>")
 def change(login: str) -> Response:
     """A new password for somebody, or the door shut or opened. Nobody shuts themselves out."""
-    what, by, now = field("what"), viewer().login, desk().wall()
+    what, by, now = field("what"), viewer().login, office_context().wall()
     if what == "password":
-        persons.set_password(desk().store, login, request.form.get("password", ""), by=by, now=now)
+        persons.set_password(office_context().store, login, request.form.get("password", ""), by=by, now=now)
     elif what in ("shut", "open"):
         if login == by:
             raise CommandError("login", login, "somebody else's: nobody shuts themselves out")
-        persons.set_active(desk().store, login, what == "open", by=by, now=now)
+        persons.set_active(office_context().store, login, what == "open", by=by, now=now)
     else:
         raise CommandError("what", what, "password, shut or open")
     flash("Changed.")
@@ -65,7 +65,7 @@ def change(login: str) -> Response:
 @office.get("/audit")
 def audit() -> str:
     """The newest lines of the log."""
-    with desk().store.read() as connection:
+    with office_context().store.read() as connection:
         query = sa.select(audit_rows).order_by(audit_rows.c.id.desc()).limit(queries.PAGE_ROWS)
         rows = connection.execute(query).all()
     return render_template("fleet/audit.html", rows=rows)

@@ -11,21 +11,32 @@ from flask import Blueprint, Response, abort, flash, redirect, render_template, 
 from markupsafe import Markup
 from werkzeug.wrappers import Response as AnyResponse
 
-from monitor.checks.rows import CHECKS
-from monitor.errors import CommandError
-from monitor.fleet import asking, parts, queries, roster, triage
-from monitor.fleet.people import Role, note
-from monitor.fleet.queries import SitePage
-from monitor.fleet.season import Span, customer_document
-from monitor.fleet.standing import Standing
-from monitor.fleet.tables import sites as site_rows
-from monitor.fleet.tables import users
-from monitor.limits import FLEET
-from monitor.outlets.messages import PersonsRequest
-from monitor.records import RequestKind
-from monitor.suspects.table import SUSPECTS
-from web.fleet import drawn
-from web.fleet.desk import desk, field, number, viewer
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import RequestKind
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.fleet import (
+    customers,
+    load_list,
+    queries,
+    resend,
+    triage,
+)
+from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
+from condenser_monitor.monitor.fleet.people import Role, note
+from condenser_monitor.monitor.fleet.queries import SitePage
+from condenser_monitor.monitor.fleet.season import SeasonSpan, customer_document
+from condenser_monitor.monitor.fleet.tables import sites as site_rows
+from condenser_monitor.monitor.fleet.tables import users
+from condenser_monitor.monitor.limits import FLEET
+from condenser_monitor.monitor.publishers.messages import PersonsRequest
+from condenser_monitor.web.fleet import charts
+from condenser_monitor.web.fleet.office_context import (
+    field,
+    number,
+    office_context,
+    viewer,
+)
 
 sites = Blueprint("sites", __name__)
 ASKS = (RequestKind.ACKNOWLEDGE, RequestKind.RESET, RequestKind.SERVICE, RequestKind.RESUME)
@@ -36,7 +47,7 @@ _EMPTY: dict[str, Any] = {"plan_visit_due": None, "vulnerability": 0}  # of what
 def site(name: str) -> str:
     """Everything about one site."""
     page, people = _page(name)
-    picture = drawn.wiring(page.snapshot, page.unit, believed=_believed(page))
+    picture = charts.wiring(page.snapshot, page.unit, believed=_believed(page))
     return render_template(
         "fleet/site.html",
         page=page,
@@ -44,14 +55,14 @@ def site(name: str) -> str:
         stands=[_told(page, row) for row in page.stands],
         ladder=None if picture is None else Markup(picture.svg),  # noqa: S704 - drawn by us, its words escaped
         words=() if picture is None else picture.words,
-        scatter=Markup(drawn.scatter(page.days, desk().settings.pages.temperature)),  # noqa: S704 - numbers only
+        scatter=Markup(charts.scatter(page.days, office_context().settings.pages.temperature)),  # noqa: S704 - numbers only
         suspects=SUSPECTS,
-        year=Span.this_year(desk().wall()),
+        year=SeasonSpan.this_year(office_context().wall()),
     )
 
 
 def _page(name: str) -> tuple[SitePage, list[tuple[int, str]]]:
-    with desk().store.read() as connection:
+    with office_context().store.read() as connection:
         page = queries.site(connection, viewer(), name)
         people = technicians(connection)
     if page is None:
@@ -62,15 +73,15 @@ def _page(name: str) -> tuple[SitePage, list[tuple[int, str]]]:
 def _believed(page: SitePage) -> bool:
     """Whether the newest message may be taken for what is so now."""
     about = page.about
-    heard = about.heard_at is not None and desk().wall() - about.heard_at < FLEET["unheard_s"].value
+    heard = about.heard_at is not None and office_context().wall() - about.heard_at < FLEET["unheard_s"].value
     return heard and about.online is not False
 
 
-def _told(page: SitePage, row: Standing) -> dict[str, object]:
+def _told(page: SitePage, row: ActiveAlerts) -> dict[str, object]:
     """What stands, with what is suspected, the meter checks that speak of these suspects, and what to load. Checks
     with the least hazard come first, and those that need no cover opened."""
     suspects = tuple(msgspec.json.decode(row.suspects))
-    load, perhaps = parts.loads(suspects, page.unit)
+    load, perhaps = load_list.loads(suspects, page.unit)
     names = dict.fromkeys(check for name in suspects if name in SUSPECTS for check in SUSPECTS[name].meter)
     checks = [CHECKS[name] for name in names if name in CHECKS]
     return {
@@ -92,7 +103,7 @@ def technicians(connection: sa.Connection) -> list[tuple[int, str]]:
 @sites.get("/site/<name>/cycles")
 def cycles(name: str) -> str:
     """The newest cycles of a site."""
-    with desk().store.read() as connection:
+    with office_context().store.read() as connection:
         page = queries.site(connection, viewer(), name)
         rows = () if page is None else queries.cycles_of(connection, page.id)
     if page is None:
@@ -104,18 +115,18 @@ def cycles(name: str) -> str:
 def season(name: str) -> Response:
     """The season report for the customer."""
     try:
-        from monitor.report.pdf import pdf  # noqa: PLC0415 - reportlab is an extra, and large
+        from condenser_monitor.monitor.report.pdf import pdf  # noqa: PLC0415 - reportlab is an extra, and large
     except ImportError:
         raise CommandError("season report", "no package reportlab", "the extra `report` installed") from None
-    year = Span.this_year(desk().wall())
-    span = Span.of(request.args.get("from", year.from_day), request.args.get("to", year.to_day))
-    settings = desk().settings
-    with desk().store.read() as connection:
+    year = SeasonSpan.this_year(office_context().wall())
+    span = SeasonSpan.of(request.args.get("from", year.from_day), request.args.get("to", year.to_day))
+    settings = office_context().settings
+    with office_context().store.read() as connection:
         document = customer_document(
             *(connection, viewer(), name, span),
             company=settings.name,
             scale=settings.pages.temperature,
-            now=desk().wall(),
+            now=office_context().wall(),
         )
     if document is None:
         abort(404)
@@ -132,17 +143,17 @@ def season(name: str) -> Response:
 @sites.post("/site/<name>/about")
 def about(name: str) -> AnyResponse:
     """What the office knows: who lives there, whose site it is, when the plan visit is due."""
-    given = {name: field(name) for name in roster.COLUMNS if name in request.form}
-    values: dict[str, Any] = {key: _EMPTY.get(key, "") for key in given} | roster.checked(given)
+    given = {name: field(name) for name in customers.COLUMNS if name in request.form}
+    values: dict[str, Any] = {key: _EMPTY.get(key, "") for key in given} | customers.checked(given)
     values["technician_id"] = number("technician")
     if values.get("name") == "":
         raise CommandError("name", "", "what to call the site")
-    with desk().store.write() as connection:
+    with office_context().store.write() as connection:
         key = queries.site_id(connection, viewer(), name)
         if values["technician_id"] not in (None, *(known for known, _ in technicians(connection))):
             raise CommandError("technician", values["technician_id"], "a technician who may sign in")
         connection.execute(sa.update(site_rows).where(site_rows.c.id == key).values(values))
-        note(connection, desk().wall(), viewer().login, "changed", name, **values)
+        note(connection, office_context().wall(), viewer().login, "changed", name, **values)
     flash("Noted.")
     return redirect(url_for("sites.site", name=name))
 
@@ -160,8 +171,8 @@ def ask(name: str) -> AnyResponse:
         finding=field("finding")[:100] or None,
         hours=None if hours is None else float(hours),
     )
-    with desk().store.write() as connection:
-        asking.put(connection, queries.site_id(connection, viewer(), name), wish, desk().wall())
-        note(connection, desk().wall(), viewer().login, f"asked for {kind}", name, finding=wish.finding)
+    with office_context().store.write() as connection:
+        resend.put(connection, queries.site_id(connection, viewer(), name), wish, office_context().wall())
+        note(connection, office_context().wall(), viewer().login, f"asked for {kind}", name, finding=wish.finding)
     flash("Asked. The monitor's answer will be shown below.")
     return redirect(url_for("sites.site", name=name))

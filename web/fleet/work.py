@@ -8,12 +8,17 @@ import msgspec
 from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
-from monitor.fleet import parts, queries
-from monitor.fleet import season as seasons
-from monitor.fleet import visits as visiting
-from monitor.fleet.visits import Booked
-from monitor.suspects.table import SUSPECTS
-from web.fleet.desk import desk, field, number, viewer
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.fleet import load_list, queries
+from condenser_monitor.monitor.fleet import season as seasons
+from condenser_monitor.monitor.fleet import visits as visiting
+from condenser_monitor.monitor.fleet.visits import Booked
+from condenser_monitor.web.fleet.office_context import (
+    field,
+    number,
+    office_context,
+    viewer,
+)
 
 work = Blueprint("work", __name__)
 
@@ -21,7 +26,7 @@ work = Blueprint("work", __name__)
 @work.get("/visits")
 def visits() -> str:
     """Visits to make, by technician and day with the truck's load; and the last ones made."""
-    with desk().store.read() as connection:
+    with office_context().store.read() as connection:
         booked = visiting.listed(connection, viewer())
         done = visiting.listed(connection, viewer(), status=visiting.DONE, limit=50)
     return render_template("fleet/visits.html", rounds=_rounds(booked), done=done)
@@ -32,13 +37,13 @@ def _rounds(booked: list[Booked]) -> list[tuple[str, str, list[Booked], list[tup
     rounds: dict[tuple[str, str], list[Booked]] = {}
     for visit in booked:
         rounds.setdefault((visit.due_day, visit.technician or "nobody yet"), []).append(visit)
-    return [(day, who, rows, parts.truck(row.load for row in rows)) for (day, who), rows in sorted(rounds.items())]
+    return [(day, who, rows, load_list.truck(row.load for row in rows)) for (day, who), rows in sorted(rounds.items())]
 
 
 @work.get("/visit/<int(max=9223372036854775807):key>")
 def visit(key: int) -> str:
     """One visit, to be written down."""
-    with desk().store.read() as connection:
+    with office_context().store.read() as connection:
         found = visiting.one(connection, viewer(), key)
     if found is None:
         abort(404)
@@ -48,8 +53,8 @@ def visit(key: int) -> str:
 @work.post("/visit/<int(max=9223372036854775807):key>")
 def finish(key: int) -> AnyResponse:
     """A visit was made, or will not be."""
-    now = desk().wall()
-    with desk().store.write() as connection:
+    now = office_context().wall()
+    with office_context().store.write() as connection:
         if field("outcome") == visiting.DROPPED:
             visiting.drop(connection, viewer(), key, text=field("note"), now=now)
         else:
@@ -63,7 +68,7 @@ def finish(key: int) -> AnyResponse:
 def book(name: str) -> AnyResponse:
     """Book a visit; the suspects are kept as they stand now."""
     finding = field("finding")
-    with desk().store.write() as connection:
+    with office_context().store.write() as connection:
         page = queries.site(connection, viewer(), name, days=1)
         stands = {} if page is None else {row.finding: row.suspects for row in page.stands}
         visiting.book(
@@ -74,7 +79,7 @@ def book(name: str) -> AnyResponse:
             finding=finding if finding in stands else "",
             suspects=msgspec.json.decode(stands.get(finding, "[]")),
             text=field("note"),
-            now=desk().wall(),
+            now=office_context().wall(),
         )
     flash("Booked.")
     return redirect(url_for("sites.site", name=name))
@@ -83,17 +88,17 @@ def book(name: str) -> AnyResponse:
 @work.get("/score")
 def score() -> str:
     """How often the first suspect was right."""
-    with desk().store.read() as connection:
+    with office_context().store.read() as connection:
         rows = visiting.score(connection)
-    return render_template("fleet/score.html", rows=rows, year=seasons.Span.this_year(desk().wall()))
+    return render_template("fleet/score.html", rows=rows, year=seasons.SeasonSpan.this_year(office_context().wall()))
 
 
 @work.get("/plan.csv")
 def plan() -> Response:
     """The season of the whole plan, one line a site."""
-    year = seasons.Span.this_year(desk().wall())
-    span = seasons.Span.of(request.args.get("from", year.from_day), request.args.get("to", year.to_day))
-    store, me, now = desk().store, viewer(), desk().wall()
+    year = seasons.SeasonSpan.this_year(office_context().wall())
+    span = seasons.SeasonSpan.of(request.args.get("from", year.from_day), request.args.get("to", year.to_day))
+    store, me, now = office_context().store, viewer(), office_context().wall()
 
     def lines() -> Iterator[str]:
         with store.read() as connection:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from alembic import context
 
-from monitor.fleet.tables import metadata
+from condenser_monitor.monitor.fleet.tables import metadata
 
 context.configure(connection=context.config.attributes["connection"], target_metadata=metadata, render_as_batch=False)
 with context.begin_transaction():

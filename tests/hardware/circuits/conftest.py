@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 
 import pytest
 
-from hardware.circuits import spice
+from condenser_monitor.hardware.circuits import spice
 
 Measure = Callable[[str], Mapping[str, float]]
 

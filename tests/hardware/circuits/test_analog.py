@@ -7,11 +7,11 @@ from math import sqrt
 import numpy as np
 import pytest
 
-from hardware.circuits import analog, computed
-from hardware.circuits import values as v
-from hardware.circuits.analog import Core
-from hardware.circuits.tolerance import celsius
-from monitor import limits
+from condenser_monitor.hardware.circuits import analog, computed
+from condenser_monitor.hardware.circuits import values as v
+from condenser_monitor.hardware.circuits.analog import Core
+from condenser_monitor.hardware.circuits.tolerance import celsius
+from condenser_monitor.monitor import limits
 from tests.hardware.circuits.conftest import Measure
 
 VDD = v.VDD.nominal

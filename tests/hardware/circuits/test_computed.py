@@ -8,9 +8,15 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from hardware.circuits import computed, isolation, parts, presence, tolerance
-from hardware.circuits import values as v
-from monitor import limits
+from condenser_monitor.hardware.circuits import (
+    computed,
+    isolation,
+    parts,
+    presence,
+    tolerance,
+)
+from condenser_monitor.hardware.circuits import values as v
+from condenser_monitor.monitor import limits
 from tests.hardware.circuits.conftest import Measure
 
 ROWS = {(row.board, row.name): row for row in computed.rows()}

@@ -10,8 +10,13 @@ from xml.etree import ElementTree
 
 import pytest
 
-from hardware.boards import CHANNELS, MUXES
-from hardware.circuits import analog, drawings, parts, presence
+from condenser_monitor.hardware.boards import CHANNELS, MUXES
+from condenser_monitor.hardware.circuits import (
+    analog,
+    drawings,
+    parts,
+    presence,
+)
 
 FOLDER = Path(drawings.__file__).parent
 BRANDLIKE = re.compile(r"\b[A-Z]{2,}\d{2,}[A-Z]*\b")

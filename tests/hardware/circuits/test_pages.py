@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 from gpiozero.pins.mock import MockFactory
 
-from hardware.boards import CHANNELS
-from hardware.circuits import heat, pages, parts
-from monitor.errors import ContractError
-from monitor.records import READINGS
+from condenser_monitor.hardware.boards import CHANNELS
+from condenser_monitor.hardware.circuits import heat, pages, parts
+from condenser_monitor.monitor.core.errors import ContractError
+from condenser_monitor.monitor.core.records import READINGS
 
-ROOT = Path(pages.__file__).parents[2]
+ROOT = Path(pages.__file__).resolve().parents[2]
 LINKS = re.compile(r"\]\(([^)#]+)(#[^)]*)?\)")
 
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from hardware.circuits import parts, presence
-from hardware.circuits import values as v
-from hardware.circuits.presence import STRONG, WEAK, Opto
-from monitor import limits
-from monitor.errors import ContractError
+from condenser_monitor.hardware.circuits import parts, presence
+from condenser_monitor.hardware.circuits import values as v
+from condenser_monitor.hardware.circuits.presence import STRONG, WEAK, Opto
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.errors import ContractError
 from tests.hardware.circuits.conftest import Measure
 
 LOW, HIGH = v.PIN_LOW_V.nominal, v.PIN_HIGH_V.nominal

@@ -1,0 +1,424 @@
+"""The alarm life: how a finding becomes something people are told, and stops being it (ISA-18.2 / IEC 62682).
+
+Theory. A finding says what is the case; an alarm asks a person to act, so it has a life of its own. It begins when its
+finding is raised: the on-delay lies in the finding, whose condition has held by then. It ends not when the finding is
+cleared but when it has *stayed* cleared for the finding's off-delay (`all_clear_s`): whatever comes back before that
+is the same alarm and is not told anew. Between the two, people may acknowledge it ("I know"), shelve it ("not now",
+with an end), or put the whole unit out of service while they work on it (also with an end). None of this touches the
+finding. The states bear the letters of the standard:
+
+    A normal                    nothing to tell
+    B unacknowledged            told, nobody has answered
+    C acknowledged              told and answered
+    D returned-unacknowledged   over, and told to be over, but nobody ever answered
+    E latched-unacknowledged    the condition is gone, but that proves nothing: somebody has to look and reset it
+    F latched-acknowledged      the same, answered
+    G shelved                   a person asked not to be told until a given time
+    H suppressed-by-design      it follows from another alarm that lasts: telling that one is enough
+    I out-of-service            service mode: a person is at the unit
+
+What is told follows from the states: *entering B* tells the alarm; reaching A or D, with an alarm told and its
+condition gone for the off-delay (or reset), tells the all-clear. So an all-clear is told once for what was told, also
+after a restart, and nothing is told on the way into or within G, H and I. What still stands when those end enters B and
+is told (again): that is what their end is for. Suppression only keeps a consequence from being told; it never takes
+back an alarm already told (rows B and C of `suppress`). A finding latches only if its alarm was told, and only where a
+vanished condition proves nothing (LATCHED says why). Who resets has seen it, so a reset acknowledges as well.
+
+The table was written down from memory of the standard's state diagram, with the ends of G, H and I made explicit: they
+lead where the condition by then belongs. A person's event that leaves the state as it is, is refused with the reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from enum import StrEnum
+from math import inf
+from typing import Any
+
+import msgspec
+
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.alarms.memory import (
+    MEMORY_VERSION,
+    DeskMemory,
+    Slot,
+    read_memory,
+)
+from condenser_monitor.monitor.alarms.metrics import AlertMetrics
+from condenser_monitor.monitor.alarms.requests import (
+    Renew,
+    check_request,
+    no_renewal,
+    refused_because,
+)
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.errors import CommandError, ContractError
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.monotonic_time import MonotonicTime
+from condenser_monitor.monitor.core.records import (
+    Alert,
+    AlertChange,
+    AlertState,
+    Answer,
+    Change,
+    ChangeKind,
+    Request,
+    RequestKind,
+)
+
+_S = AlertState
+
+
+class AlertEvent(StrEnum):
+    """What can happen to an alert. The `end-` events end G, H or I, and say what lies beneath by then."""
+
+    RAISE = "raise"
+    SUPPRESS = "suppress"  # raised, but as the consequence of another alarm that lasts
+    RETURN = "return"  # stayed gone for the off-delay
+    LATCH = "latch"  # the same, of a finding that latches
+    ACKNOWLEDGE = "acknowledge"
+    RESET = "reset"
+    SHELVE = "shelve"
+    OUT = "out-of-service"
+    END_NORMAL = "end-normal"
+    END_STANDING = "end-standing"
+    END_LATCHED = "end-latched"
+    END_SHELVED = "end-shelved"  # out of service ends, an earlier shelving goes on
+    END_SUPPRESSED = "end-suppressed"
+
+
+_LETTERS = dict(zip("ABCDEFGHI", AlertState, strict=True))
+_GRID = """
+                A B C D E F G H I
+raise           B B C B B B G B I
+suppress        H B C H H H G H I
+return          A D A D E F G A I
+latch           E E F E E F G E I
+acknowledge     A C C A F F G H I
+reset           A B C D D A G H I
+shelve          G G G G G G G G I
+out-of-service  I I I I I I I I I
+end-normal      A B C D E F A A A
+end-standing    A B C D E F B B B
+end-latched     A B C D E F E E E
+end-shelved     A B C D E F G H G
+end-suppressed  A B C D E F H H H
+"""
+
+
+def _read_grid() -> dict[AlertState, dict[AlertEvent, AlertState]]:
+    head, *rows = (line.split() for line in _GRID.strip().splitlines())
+    return {
+        _LETTERS[letter]: {AlertEvent(row[0]): _LETTERS[row[1 + column]] for row in rows}
+        for column, letter in enumerate(head)
+    }
+
+
+TRANSITIONS: dict[AlertState, dict[AlertEvent, AlertState]] = _read_grid()
+
+# The findings whose alarm must be reset by a person, and why.
+LATCHED: dict[str, str] = {
+    "locked-rotor": "the protector opens within seconds and the current is gone, but the rotor is as locked as before",
+    "overload-cycling": "it stops when the protector stays open or the call ends; the cause is still there",
+    "contacts-stuck-closed": "the next call hides it: closed contacts are then as they should be",
+}
+_QUIET = frozenset({_S.SHELVED, _S.SUPPRESSED, _S.OUT_OF_SERVICE})
+_OVER = frozenset({_S.NORMAL, _S.RETURNED})
+
+
+class AlarmManager:
+    """Follows the alert of every finding. `memory` is what an earlier desk's memory() gave; one that cannot be used is
+    not an error: the desk starts fresh and says why in `refused`.
+
+    After a restart the desk believes its memory: what stood then stands until take() says otherwise.
+    """
+
+    def __init__(self, settings: Settings, memory: bytes | None = None) -> None:
+        old, self.refused = read_memory(memory)
+        self._delay_s = {name: settings.limit(name, "all_clear_s") for name in CATALOGUE}
+        self._line = MonotonicTime(old.timeline if old else None)
+        kept = old.slots if old else {}
+        self._slots = {name: kept.get(name) or Slot(row.severity, row.summary) for name, row in CATALOGUE.items()}
+        self._service_x = old.service_until_x if old else None
+        self._answers = {answer.id: answer for answer in old.answers} if old else {}
+        self._metrics = AlertMetrics(old.metrics if old else None)
+        self._next_x = -inf
+        self._plan()
+
+    # ------------------------------------------------------------ in
+
+    def take(self, change: Change) -> list[AlertChange]:
+        """One change of a finding, in order of time. Timers due before it run first, timers due at its very moment do
+        not: call tick() after the changes of a scan. Raises ContractError for a finding not in the catalogue."""
+        slot = self._slots.get(change.finding)
+        if slot is None:
+            raise ContractError("alert", change.finding, "a finding of the catalogue")
+        told = self._pass_time(change.t_s, change.wall_s, at_it=False)
+        if change.change is ChangeKind.CLEARED:
+            self._cleared(slot, change)
+        else:
+            told += self._stands(change.finding, slot, change)
+        self._plan()
+        return told
+
+    def request(
+        self, request: Request, now_s: float, wall_s: float | None, renew: Renew = no_renewal
+    ) -> tuple[Answer, list[AlertChange]]:
+        """A person's wish. Never raises: what cannot be done is answered with the reason; a repeated id gets the first
+        answer again and changes nothing. `renew` does what is asked of a part that was renewed (no alert changes)."""
+        told = self.tick(now_s, wall_s)
+        if request.id in self._answers:
+            return self._answers[request.id], told
+        try:
+            check_request(request, self._slots)
+            if request.request is RequestKind.RENEW:
+                renew(request.part)
+            else:
+                told += self._do(request)
+            answer = Answer(id=request.id, done=True)
+        except CommandError as error:
+            answer = Answer(id=request.id, done=False, why=str(error))
+        self._remember(answer)
+        self._plan()
+        return answer, told
+
+    def tick(self, now_s: float, wall_s: float | None) -> list[AlertChange]:
+        """Time has passed: off-delays, shelvings and service mode that end at or before `now_s` end."""
+        told = self._pass_time(now_s, wall_s, at_it=True)
+        if told:
+            self._plan()
+        return told
+
+    def next_deadline(self) -> float | None:
+        """When tick() next has something to do, in `t_s`; None: nothing is waiting."""
+        return None if self._next_x == inf else self._line.t_s(self._next_x)
+
+    # ------------------------------------------------------------ out
+
+    def alerts(self) -> tuple[Alert, ...]:
+        """The alerts that are not normal, in the catalogue's order; out of service, those with something beneath."""
+        return tuple(self._alert(name, slot) for name, slot in self._slots.items() if _shown(slot))
+
+    def metrics(self, wall_s: float | None) -> dict[str, Any]:
+        """Figures of the alarm system over the last 30 days (ISA-18.2), JSON-able; see AlertMetrics.report."""
+        lasting = {n: s.since_x for n, s in self._slots.items() if s.standing and s.state not in _QUIET}
+        quiet = {str(state): [n for n, s in self._slots.items() if s.state is state and _shown(s)] for state in _QUIET}
+        return self._metrics.report(self._line.now_x, lasting) | {"quiet": dict(sorted(quiet.items()))}
+
+    @property
+    def service_until_wall_s(self) -> float | None:
+        """When service mode ends, for people; None when not in service mode or the wall clock is not known."""
+        return None if self._service_x is None else self._line.wall_s(self._service_x)
+
+    @property
+    def in_service(self) -> bool:
+        """True while service mode lasts, whether or not the wall clock is known."""
+        return self._service_x is not None
+
+    def memory(self) -> bytes:
+        """What must survive a restart, as JSON."""
+        fresh = {name: Slot(row.severity, row.summary) for name, row in CATALOGUE.items()}
+        return msgspec.json.encode(
+            DeskMemory(
+                version=MEMORY_VERSION,
+                timeline=self._line.save(),
+                slots={name: slot for name, slot in self._slots.items() if slot != fresh[name]},
+                service_until_x=self._service_x,
+                answers=list(self._answers.values()),
+                metrics=self._metrics.memory(),
+            )
+        )
+
+    # ------------------------------------------------------------ findings
+
+    def _stands(self, name: str, slot: Slot, change: Change) -> list[AlertChange]:
+        slot.severity, slot.summary, slot.suspects = change.severity, change.summary, change.suspects
+        if slot.standing:
+            return []
+        x_s = self._line.x(change.t_s)
+        if not slot.in_alarm:
+            slot.since_x, slot.since_wall_s = x_s, change.wall_s
+        slot.standing, slot.gone_x = True, None
+        self._metrics.raised(name, x_s)
+        event = AlertEvent.SUPPRESS if self._follows(name) else AlertEvent.RAISE
+        return self._feed(name, event, x_s)
+
+    def _cleared(self, slot: Slot, change: Change) -> None:
+        if slot.standing:
+            slot.standing, slot.gone_x = False, self._line.x(change.t_s)
+
+    def _follows(self, name: str) -> bool:
+        return any(self._slots[parent].in_alarm for parent in CATALOGUE[name].parents)
+
+    # ------------------------------------------------------------ requests
+
+    def _do(self, request: Request) -> list[AlertChange]:
+        now_x, kind = self._line.now_x, request.request
+        if kind is RequestKind.SERVICE:
+            return self._begin_service(request, now_x)
+        if kind is RequestKind.RESUME:
+            if not self.in_service:
+                raise CommandError("resume", "not in service mode", "only while in service mode")
+            return self._end_service(now_x, request.by)
+        assert request.finding is not None  # check_request has seen to it
+        name, slot = request.finding, self._slots[request.finding]
+        if kind is RequestKind.ACKNOWLEDGE:
+            return self._acknowledge(name, slot, request)
+        if kind is RequestKind.SHELVE:
+            return self._shelve(name, slot, request)
+        return self._unshelve(name, request.by) if kind is RequestKind.UNSHELVE else self._reset(name, slot, request)
+
+    def _acknowledge(self, name: str, slot: Slot, request: Request) -> list[AlertChange]:
+        if TRANSITIONS[slot.state][AlertEvent.ACKNOWLEDGE] is slot.state:
+            raise refused_because(name, slot, RequestKind.ACKNOWLEDGE)
+        slot.acked_by, slot.note = request.by, request.note
+        return self._feed(name, AlertEvent.ACKNOWLEDGE, self._line.now_x, request.by)
+
+    def _shelve(self, name: str, slot: Slot, request: Request) -> list[AlertChange]:
+        assert request.hours is not None  # check_request has seen to it
+        slot.shelved_until_x, slot.note = self._line.now_x + request.hours * 3600.0, request.note
+        return self._feed(name, AlertEvent.SHELVE, self._line.now_x, request.by)
+
+    def _unshelve(self, name: str, by: str | None) -> list[AlertChange]:
+        slot = self._slots[name]
+        if slot.shelved_until_x is None:
+            raise refused_because(name, slot, RequestKind.UNSHELVE)
+        slot.shelved_until_x = None
+        return [] if slot.state is not _S.SHELVED else self._end_quiet(name, self._line.now_x, by)
+
+    def _reset(self, name: str, slot: Slot, request: Request) -> list[AlertChange]:
+        if name not in LATCHED or slot.standing or slot.state in _QUIET | _OVER:
+            raise refused_because(name, slot, RequestKind.RESET, latches=name in LATCHED)
+        now_x, by = self._line.now_x, request.by
+        slot.gone_x = None  # whoever resets does not wait for the off-delay
+        slot.acked_by, slot.note = slot.acked_by or by, request.note
+        steps = (AlertEvent.LATCH, AlertEvent.ACKNOWLEDGE, AlertEvent.RESET)
+        told = [change for event in steps for change in self._feed(name, event, now_x, by)]
+        return told + self._release(now_x)
+
+    def _begin_service(self, request: Request, now_x: float) -> list[AlertChange]:
+        assert request.hours is not None  # check_request has seen to it
+        self._service_x = now_x + request.hours * 3600.0
+        return [step for name in self._slots for step in self._feed(name, AlertEvent.OUT, now_x, request.by)]
+
+    def _end_service(self, x_s: float, by: str | None = None) -> list[AlertChange]:
+        self._service_x = None
+        # In the catalogue's order: parents stand before their consequences.
+        return [step for name in self._slots for step in self._end_quiet(name, x_s, by)]
+
+    def _remember(self, answer: Answer) -> None:
+        if len(answer.id) > limits.ALERTS["name_most"].value:
+            return
+        self._answers[answer.id] = answer
+        while len(self._answers) > limits.ALERTS["answers_kept"].value:
+            del self._answers[next(iter(self._answers))]
+
+    # ------------------------------------------------------------ time
+
+    def _pass_time(self, now_s: float, wall_s: float | None, *, at_it: bool) -> list[AlertChange]:
+        skipped_s = self._line.take(now_s, wall_s)
+        if skipped_s:
+            self._shift_off_delays(skipped_s)
+        now_x = self._line.x(now_s)
+        told: list[AlertChange] = []
+        # Each turn ends one timer, and none starts a new one: the loop is bounded by the number of findings.
+        while self._next_x < now_x or (at_it and self._next_x == now_x):
+            told += self._end_timer(self._next_x)
+            self._plan()
+        return told
+
+    def _shift_off_delays(self, skipped_s: float) -> None:
+        """What was gone has not been *seen* to stay gone while the monitor was off."""
+        for slot in self._slots.values():
+            if slot.gone_x is not None:
+                slot.gone_x += skipped_s
+        self._plan()
+
+    def _timers(self) -> Iterable[float]:
+        if self._service_x is not None:
+            yield self._service_x
+        for name, slot in self._slots.items():
+            if slot.gone_x is not None:
+                yield slot.gone_x + self._delay_s[name]
+            if slot.shelved_until_x is not None:
+                yield slot.shelved_until_x
+
+    def _plan(self) -> None:
+        self._next_x = min(self._timers(), default=inf)
+
+    def _end_timer(self, x_s: float) -> list[AlertChange]:
+        if self._service_x is not None and self._service_x <= x_s:
+            return self._end_service(x_s)
+        for name, slot in self._slots.items():
+            if slot.gone_x is not None and slot.gone_x + self._delay_s[name] <= x_s:
+                slot.gone_x = None
+                latches = slot.owed and name in LATCHED
+                told = self._feed(name, AlertEvent.LATCH if latches else AlertEvent.RETURN, x_s)
+                return told + self._release(x_s)
+            if slot.shelved_until_x is not None and slot.shelved_until_x <= x_s:
+                slot.shelved_until_x = None
+                return self._end_quiet(name, x_s) if slot.state is _S.SHELVED else []
+        return []
+
+    # ------------------------------------------------------------ steps
+
+    def _release(self, x_s: float) -> list[AlertChange]:
+        """A parent's alarm is over: its consequences stand for themselves."""
+        waiting = [name for name, slot in self._slots.items() if slot.state is _S.SUPPRESSED]
+        return [step for name in waiting if not self._follows(name) for step in self._end_quiet(name, x_s)]
+
+    def _end_quiet(self, name: str, x_s: float, by: str | None = None) -> list[AlertChange]:
+        return self._feed(name, self._beneath(name, self._slots[name]), x_s, by)
+
+    def _beneath(self, name: str, slot: Slot) -> AlertEvent:
+        if slot.shelved_until_x is not None:
+            return AlertEvent.END_SHELVED
+        if slot.standing:
+            return AlertEvent.END_SUPPRESSED if self._follows(name) else AlertEvent.END_STANDING
+        return AlertEvent.END_LATCHED if slot.owed and name in LATCHED else AlertEvent.END_NORMAL
+
+    def _feed(self, name: str, event: AlertEvent, x_s: float, by: str | None = None) -> list[AlertChange]:
+        slot = self._slots[name]
+        was, slot.state = slot.state, TRANSITIONS[slot.state][event]
+        tell = slot.tell(was)
+        if tell == "alarm":
+            slot.acked_by, slot.note = None, ""
+            self._metrics.told(name, slot.severity, x_s)
+        if tell == "no" and (slot.state is was or {was, slot.state} == {_S.NORMAL, _S.OUT_OF_SERVICE}):
+            return []
+        return [
+            AlertChange(
+                t_s=self._line.t_s(x_s),
+                wall_s=self._line.wall_s(x_s),
+                finding=name,
+                state_was=was,
+                state=slot.state,
+                severity=slot.severity,
+                tell=tell,
+                summary=slot.summary,
+                suspects=slot.suspects,
+                by=by,
+            )
+        ]
+
+    def _alert(self, name: str, slot: Slot) -> Alert:
+        until_x = slot.shelved_until_x
+        return Alert(
+            finding=name,
+            state=slot.state,
+            severity=slot.severity,
+            active=slot.standing,
+            since_s=self._line.t_s(slot.since_x),
+            since_wall_s=slot.since_wall_s,
+            summary=slot.summary,
+            suspects=slot.suspects,
+            acked_by=slot.acked_by,
+            shelved_until_wall_s=None if until_x is None else self._line.wall_s(until_x),
+            note=slot.note,
+        )
+
+
+def _shown(slot: Slot) -> bool:
+    if slot.state is _S.OUT_OF_SERVICE:
+        return slot.in_alarm or slot.owed or slot.shelved_until_x is not None
+    return slot.state is not _S.NORMAL

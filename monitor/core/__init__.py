@@ -1,0 +1,1 @@
+"""Pure: records, errors, settings, debounced inputs, links, cycle machine, patterns and findings."""

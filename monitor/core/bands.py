@@ -1,0 +1,96 @@
+"""Bands of a number: what a reading is taken to say, with hysteresis where the contract gives one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import inf
+from typing import Any, NamedTuple
+
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import Settings
+
+
+class Edge(NamedTuple):
+    """The border between a band and the next higher one: up at `rise` and over, down again below `fall`."""
+
+    rise: float
+    fall: float
+
+
+class Bands:
+    """Names for the stretches of a number, lowest first, with hysteresis at each border.
+
+    `start` is the band taken as the last one before anything was seen.
+    """
+
+    __slots__ = ("edges", "names", "start")
+
+    def __init__(self, names: Sequence[Any], edges: Sequence[Edge], start: int = 0) -> None:
+        self.names = tuple(names)
+        self.edges = tuple(edges)
+        self.start = start
+
+    def place(self, value: float, was: int | None) -> int:
+        """The band of `value`, given the band it was in (None: none yet). Only leaving a band upwards needs `rise`."""
+        was = self.start if was is None else was
+        band = 0
+        for index, edge in enumerate(self.edges):
+            if value >= (edge.rise if was == index else edge.fall):
+                band = index + 1
+        return band
+
+    def stay(self, band: int) -> tuple[float, float]:
+        """The half-open stretch [low, high) within which a number keeps this band."""
+        low = self.edges[band - 1].fall if band else -inf
+        high = self.edges[band].rise if band < len(self.edges) else inf
+        return low, high
+
+
+def sharp(value: float) -> Edge:
+    """A border without hysteresis."""
+    return Edge(value, value)
+
+
+def volt_bands() -> Bands:
+    """Bands of the control voltage, V RMS; `weak` is what cannot be relied on to close a contactor."""
+    closing = limits.CONTROL_NOMINAL_V.value * limits.CLOSING_RATIO.value
+    return Bands(
+        ("dead", "ghost", "weak", "normal", "high"),
+        (
+            sharp(limits.CONTROL_DEAD_V.value),
+            sharp(limits.CONTROL_GHOST_V.value),
+            Edge(closing + limits.CONTROL_HYSTERESIS_V.value, closing),
+            sharp(limits.CONTROL_HIGH_V.value),
+        ),
+        start=3,
+    )
+
+
+def coil_bands() -> Bands:
+    """Bands of the coil current, A RMS."""
+    edges = (limits.COIL_NONE_A, limits.COIL_UNSEALED_A, limits.COIL_SHORT_A)
+    return Bands(("none", "sealed", "unsealed", "short"), [sharp(edge.value) for edge in edges])
+
+
+def resting_bands(rated_a: float) -> Bands:
+    """Running or not with no call in a one-pole unit: a run capacitor's current past the open pole is no run."""
+    on = limits.RUNNING_ON_RATIO.value * rated_a
+    trickle_a = max(on, min(limits.TRICKLE_A.value, limits.TRICKLE_RATIO.value * rated_a))
+    return Bands((False, True), (Edge(trickle_a, trickle_a),))
+
+
+def run_bands(rated_a: float, on: limits.Limit, off: limits.Limit) -> Bands:
+    """False below, True from `on` times the rated current; falls again below `off` times it."""
+    return Bands((False, True), (Edge(rated_a * on.value, rated_a * off.value),))
+
+
+def draw_bands(settings: Settings, normal_a: float | None) -> Bands:
+    """Bands of the running current: low and high against the unit's normal (if known) and rated load, A."""
+    high_a = settings.unit.compressor_rla_a * settings.limit("high-running-current", "rla_ratio")
+    low_a = 0.0
+    if normal_a is not None:
+        high_a = min(high_a, normal_a * settings.limit("high-running-current", "ratio"))
+        low_a = normal_a * settings.limit("low-running-current", "ratio")
+    slack = limits.DRAW_HYSTERESIS_RATIO.value
+    edges = (Edge(low_a * (1 + slack), low_a), Edge(high_a, high_a * (1 - slack)))
+    return Bands(("low", "normal", "high"), edges, start=1)

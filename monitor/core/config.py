@@ -1,0 +1,312 @@
+"""The site file (contract, section 2): TOML in, typed settings out; nothing is guessed.
+
+An unknown key, a wrong type or a value out of range is a SiteError that names the file, the key, what was given and
+what is allowed.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, TypeVar, get_type_hints
+
+import msgspec
+
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import untrusted_input
+from condenser_monitor.monitor.core.errors import SiteError
+from condenser_monitor.monitor.core.records import READINGS
+
+ID_PATTERN = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,62}[A-Za-z0-9])?")
+_TEXT_MOST = 2000  # characters of one text; names, paths and addresses are far shorter
+_CONTROLS = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")  # a tab or a line break may stand in a text of several lines
+_Kind = TypeVar("_Kind", bound=msgspec.Struct)
+OUTDOOR_SENSES = ("call", "control_v", "coil_a", "supply", "load", "compressor_a", "fan_a", "outdoor_c")
+
+
+class Site(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Who this is. `id` is used in topics: letters, digits and hyphen."""
+
+    name: str = "Unnamed unit"
+    id: str = "unit-1"
+
+
+class Unit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The nameplate. Currents in A RMS, delay in s."""
+
+    line_hz: int = 60
+    contactor_poles: int = 1
+    compressor_rla_a: float = 16.7
+    compressor_lra_a: float = 79.0
+    fan_fla_a: float = 1.2
+    delay_on_make_s: float = 0.0
+    heat_pump: bool = False
+
+
+class SensorSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which readings are fitted; None means not said: the outdoor set live, the columns present in a replay."""
+
+    fitted: tuple[str, ...] | None = None
+
+
+class Mqtt(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The broker; an empty host means none. The password is read from `password_file`, never from the site file.
+
+    `version` is the protocol's: "5", or "3.1.1" for a broker that knows no newer one."""
+
+    host: str = ""
+    port: int = 1883
+    username: str = ""
+    password_file: str = ""
+    tls: bool = False
+    ca_file: str = ""
+    keepalive_s: int = 30
+    readings_s: float = 10.0
+    version: str = "5"
+
+
+class Notify(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Phone alerts: `urls` in apprise's form, or one a line in `urls_file`, as they hold secrets. `least` is the least
+    severity told. `quiet` hours, local time, are for what is not urgent (both the same: none). An urgent one that
+    nobody acknowledges is repeated after `repeat_h`, then ever more seldom. `daily_silence_check` says at
+    `silence_check_at` that the monitor itself is fine."""
+
+    urls: tuple[str, ...] = ()
+    urls_file: str = ""
+    least: str = "soon"
+    quiet_from: str = "22:00"
+    quiet_to: str = "07:00"
+    repeat_h: float = 4.0
+    daily_silence_check: bool = False
+    silence_check_at: str = "09:00"
+
+
+class Web(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The page: where it listens; units shown. `proxy`: it stands behind a reverse proxy, which speaks TLS and names
+    the caller in X-Forwarded-For; then nobody is taken to be on this machine."""
+
+    host: str = "127.0.0.1"
+    port: int = 8124
+    temperature: str = "F"
+    proxy: bool = False
+
+
+class HistorySettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The history file and how long each kind is kept, in days; `live_dir` is where the live file is put, best on a
+    file system in memory ("" chooses one)."""
+
+    file: str = "condenser-monitor.db"
+    live_dir: str = ""
+    readings_days: float = 30.0
+    events_days: float = 1826.0
+
+
+class BoardSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """How the boards hang on the Pi; [boards.channels] overrides single channels (see hardware/boards.py)."""
+
+    scan_s: float = 1.0
+    i2c_bus: int = 1
+    channels: dict[str, dict[str, Any]] = {}
+
+
+class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The whole site file."""
+
+    site: Site = Site()
+    unit: Unit = Unit()
+    senses: SensorSettings = SensorSettings()
+    limits: dict[str, dict[str, float]] = {}
+    boards: BoardSettings = BoardSettings()
+    mqtt: Mqtt = Mqtt()
+    notify: Notify = Notify()
+    web: Web = Web()
+    history: HistorySettings = HistorySettings()
+
+    @property
+    def fitted(self) -> tuple[str, ...]:
+        """The fitted readings, in the contract's order."""
+        named = OUTDOOR_SENSES if self.senses.fitted is None else self.senses.fitted
+        return tuple(name for name in READINGS if name in named)
+
+    @property
+    def stale_s(self) -> float:
+        """From what age on a status is not believed, s."""
+        return max(limits.WEB["stale_s"].value, self.boards.scan_s * limits.WEB["stale_scans"].value)
+
+    def limit(self, finding: str, key: str) -> float:
+        """The number in force for a finding: the site's, else the default."""
+        return self.limits.get(finding, {}).get(key, limits.FINDINGS[finding][key].value)
+
+
+# key -> (low, high) for numbers; bounds are ours unless a nameplate cannot hold such a value
+_BOUNDS: dict[str, tuple[float, float]] = {
+    "unit.compressor_rla_a": (0.05, 200),
+    "unit.compressor_lra_a": (0.2, 1000),
+    "unit.fan_fla_a": (0.01, 20),
+    "unit.delay_on_make_s": (0, 3600),
+    "mqtt.port": (1, 65535),
+    "mqtt.keepalive_s": (5, 3600),
+    "mqtt.readings_s": (0.5, 86400),
+    "notify.repeat_h": (0.1, 168),
+    "web.port": (0, 65535),
+    "history.readings_days": (1, 3650),
+    "history.events_days": (1, 36500),
+    "boards.scan_s": (0.1, 60),
+    "boards.i2c_bus": (0, 255),
+}
+_CHOICES: dict[str, tuple[object, ...]] = {
+    "unit.line_hz": (50, 60),
+    "unit.contactor_poles": (1, 2),
+    "mqtt.version": ("5", "3.1.1"),
+    "web.temperature": ("F", "C"),
+    "notify.least": ("urgent", "soon", "watch"),
+}
+
+
+def load(path: str | Path) -> Settings:
+    """Read a site file. Raises SiteError when it cannot be read or used."""
+    return parse(text_of(path), str(path))
+
+
+def text_of(path: str | Path) -> str:
+    """The text of a file of settings. Raises SiteError when it cannot be read."""
+    try:
+        return untrusted_input.read_text(path)
+    except (OSError, UnicodeDecodeError) as error:
+        raise SiteError(str(Path(path)), untrusted_input.why(error), "a readable TOML file in UTF-8") from None
+
+
+def parse(text: str, place: str = "site file") -> Settings:
+    """Turn the text of a site file into Settings. Raises SiteError naming `place` and the key."""
+    settings = convert(text, Settings, place)
+    _check(settings, place)
+    return settings
+
+
+def checked(settings: Settings, place: str = "settings") -> Settings:
+    """Settings made in code, held to the bounds of a site file. Raises SiteError naming `place` and the key."""
+    _check(settings, place)
+    return settings
+
+
+def convert(text: str, kind: type[_Kind], place: str) -> _Kind:
+    """TOML into a record of nested Structs, types and texts checked, other values not. Raises SiteError naming `place`
+    and the key."""
+    try:
+        tables = untrusted_input.from_toml(text)
+    except ValueError as error:
+        raise SiteError(place, str(error), "TOML 1.0") from None
+    _refuse_unknown(tables, kind, place, "")
+    try:
+        _refuse_texts(tables, place)
+        return msgspec.convert(tables, kind, strict=True)
+    except msgspec.ValidationError as error:
+        raise _explain(error, tables, place) from None
+    except RecursionError:
+        raise SiteError(place, "tables nested too deep", "TOML 1.0, as the keys are described") from None
+
+
+def _refuse_texts(tables: dict[str, Any], place: str) -> None:
+    for key, words in _texts(tables, ""):
+        if len(words) > _TEXT_MOST or _CONTROLS.search(words):
+            raise SiteError(f"{place}: {key}", words, f"at most {_TEXT_MOST} characters, none of them a control")
+
+
+def _texts(value: Any, place: str) -> Iterator[tuple[str, str]]:
+    """Every text of nested tables, with its place."""
+    if isinstance(value, str):
+        yield place, value
+    elif isinstance(value, dict):
+        for key, inner in value.items():
+            yield from _texts(inner, f"{place}.{key}" if place else key)
+    elif isinstance(value, list):
+        for at, inner in enumerate(value):
+            yield from _texts(inner, f"{place}[{at}]")
+
+
+def _refuse_unknown(table: dict[str, Any], kind: Any, place: str, above: str) -> None:
+    hints = get_type_hints(kind)
+    for key, value in table.items():
+        if key not in hints:
+            raise SiteError(f"{place}: {above}{key}", "an unknown key", "one of " + ", ".join(sorted(hints)))
+        inner = hints[key]
+        if isinstance(inner, type) and issubclass(inner, msgspec.Struct) and isinstance(value, dict):
+            _refuse_unknown(value, inner, place, f"{above}{key}.")
+
+
+def _explain(error: msgspec.ValidationError, tables: dict[str, Any], place: str) -> SiteError:
+    """msgspec's `Expected X, got Y - at `$.a.b`` in the program's own three parts."""
+    text = str(error)
+    found = re.search(r"at `\$\.?([^`]*)`", text)
+    path = found[1] if found else ""
+    given: Any = tables
+    for part in re.findall(r"[^.\[\]]+", path):
+        if isinstance(given, dict) and part in given:
+            given = given[part]
+        elif isinstance(given, list) and part.isdigit():
+            given = given[int(part)]
+        elif part == "..." and isinstance(given, dict):
+            given = next(iter(given.values()), given)
+    wanted = re.sub(r"^Expected `([^`]*)`.*$", r"a value of type \1", text.split(" - at ", maxsplit=1)[0])
+    wanted = wanted.replace("Number out of range", "a number that 64 bits hold")
+    return SiteError(f"{place}: {path}", given, wanted)
+
+
+def _check(settings: Settings, place: str) -> None:
+    for path, (low, high) in _BOUNDS.items():
+        value = _dig(settings, path)
+        if not low <= value <= high:
+            raise SiteError(f"{place}: {path}", value, f"{low:g} to {high:g}")
+    for path, choices in _CHOICES.items():
+        value = _dig(settings, path)
+        if value not in choices:
+            raise SiteError(f"{place}: {path}", value, " or ".join(str(c) for c in choices))
+    if not ID_PATTERN.fullmatch(settings.site.id):
+        raise SiteError(f"{place}: site.id", settings.site.id, "1 to 64 letters, digits and inner hyphens")
+    if Path(settings.history.file).name in ("", ".."):
+        raise SiteError(f"{place}: history.file", settings.history.file, "the path of a file")
+    _check_unit(settings.unit, place)
+    _check_senses(settings.senses, place)
+    _check_limits(settings.limits, place)
+    for key in ("quiet_from", "quiet_to", "silence_check_at"):
+        value = getattr(settings.notify, key)
+        if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", value):
+            raise SiteError(f"{place}: notify.{key}", value, "a time of day as HH:MM")
+
+
+def _check_unit(unit: Unit, place: str) -> None:
+    if unit.compressor_lra_a <= 1.5 * unit.compressor_rla_a:
+        allowed = f"more than 1.5 times compressor_rla_a ({unit.compressor_rla_a:g} A); usual is 4 to 7 times"
+        raise SiteError(f"{place}: unit.compressor_lra_a", unit.compressor_lra_a, allowed)
+
+
+def _check_senses(senses: SensorSettings, place: str) -> None:
+    for name in senses.fitted or ():
+        if name not in READINGS:
+            raise SiteError(f"{place}: senses.fitted", name, "any of " + ", ".join(READINGS))
+    if senses.fitted is not None and len(set(senses.fitted)) != len(senses.fitted):
+        raise SiteError(f"{place}: senses.fitted", list(senses.fitted), "each reading once")
+
+
+def _check_limits(tables: dict[str, dict[str, float]], place: str) -> None:
+    for finding, table in tables.items():
+        if finding not in limits.FINDINGS:
+            raise SiteError(f"{place}: limits.{finding}", "an unknown finding", "one of " + ", ".join(limits.FINDINGS))
+        for key, value in table.items():
+            rows = limits.FINDINGS[finding]
+            if key not in rows:
+                raise SiteError(f"{place}: limits.{finding}.{key}", "an unknown key", "one of " + ", ".join(rows))
+            if not rows[key].low <= value <= rows[key].high:
+                raise SiteError(
+                    f"{place}: limits.{finding}.{key}",
+                    value,
+                    f"{rows[key].low:g} to {rows[key].high:g} {rows[key].unit}",
+                )
+
+
+def _dig(settings: Settings, path: str) -> Any:
+    value: Any = settings
+    for part in path.split("."):
+        value = getattr(value, part)
+    return value

@@ -1,0 +1,322 @@
+"""What each sense is believed to say.
+
+A sense is *believed* only when two scans in a row say the same, so a single odd scan never moves anything; the new
+answer then counts from the first of the two. A sense that stays missing becomes unknown (None): neither live nor dead.
+Numbers are put into bands (bands.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from math import inf
+from operator import attrgetter
+from typing import Any
+
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.bands import (
+    Bands,
+    coil_bands,
+    resting_bands,
+    run_bands,
+    sharp,
+    volt_bands,
+)
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.records import FLAGS, Scan
+
+
+def lasted(since_s: float, now_s: float, hold_s: float) -> bool:
+    """Whether what began at `since_s` has lasted `hold_s`: the very moment at which it ends counts."""
+    return now_s - since_s >= hold_s - limits.MOMENT_S.value
+
+
+class DebouncedInput:
+    """What one sense is believed to say. `symbol` is None while unknown; `since_s` is when that began; `said` is what
+    the last scan said by itself (what is believed, where it had no reading); `heard_s` is when a sense now missing was
+    last heard."""
+
+    __slots__ = (
+        "candidate",
+        "candidate_s",
+        "heard_s",
+        "missing_s",
+        "missing_scans",
+        "name",
+        "said",
+        "since_s",
+        "symbol",
+        "was",
+    )
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.symbol: Any = None
+        self.said: Any = None
+        self.was: Any = None
+        self.since_s = -inf
+        self.candidate: Any = None
+        self.candidate_s = 0.0
+        self.missing_s = self.heard_s = 0.0
+        self.missing_scans = 0
+
+    @property
+    def settled(self) -> bool:
+        """This scan said what is believed."""
+        return self.candidate is None and self.missing_scans == 0
+
+    @property
+    def gone(self) -> bool:
+        """Missing for so long that it is unknown."""
+        return self.missing_scans > 0 and self.symbol is None
+
+    @property
+    def long_gone(self) -> bool:
+        """So many scans have missed it that counting more of them changes nothing."""
+        return self.gone and self.missing_scans >= limits.COUNTED_SCANS.value
+
+    def doubtful(self, now_s: float) -> bool:
+        """The last scan said something else, or nothing and it was last heard too long ago to speak for now."""
+        old = self.missing_scans > 0 and lasted(self.heard_s, now_s, limits.STALE_S.value)
+        return self.candidate is not None or old
+
+    def take(self, raw: Any, now_s: float, before_s: float = -inf) -> bool:
+        """One scan's answer (None: missing); `before_s` is when the scan before was. True when what is believed has
+        changed."""
+        if raw is None:
+            return self._miss(now_s, before_s)
+        self.said, self.missing_scans = raw, 0
+        if raw == self.symbol:
+            self.candidate = None
+            return False
+        if raw != self.candidate:
+            self.candidate, self.candidate_s = raw, now_s
+            return False
+        # What was found, and not seen to begin, counts from now: nobody knows since when it has been so.
+        return self._become(raw, now_s if self.symbol is None else self.candidate_s)
+
+    def forget(self, now_s: float) -> None:
+        """Nothing was seen for a while: unknown from now on, until two scans agree again."""
+        self._become(None, now_s)
+
+    def _miss(self, now_s: float, before_s: float) -> bool:
+        if self.missing_scans == 0:
+            self.missing_s, self.heard_s = now_s, before_s
+        self.missing_scans += 1
+        self.said = self.symbol
+        stale = lasted(self.missing_s, now_s, limits.STALE_S.value) and self.missing_scans >= limits.CONFIRM_SCANS.value
+        if stale and self.symbol is not None:
+            return self._become(None, self.missing_s)
+        return False
+
+    def _become(self, symbol: Any, since_s: float) -> bool:
+        self.was, self.symbol, self.since_s, self.candidate = self.symbol, symbol, since_s, None
+        self.said = symbol
+        return True
+
+
+class NumberInput:
+    """One number with one or more banded beliefs on it. `stretch` is [low, high): in it nothing can change."""
+
+    __slots__ = ("bands", "beliefs", "calm", "raw", "reading", "stretch")
+
+    def __init__(self, reading: str, beliefs: Mapping[str, Bands]) -> None:
+        self.reading = reading
+        self.beliefs = [DebouncedInput(name) for name in beliefs]
+        self.bands = list(beliefs.values())
+        self.raw: list[int | None] = [None] * len(self.beliefs)
+        self.stretch = [inf, -inf]
+        self.calm = False
+
+    def take(self, value: float | None, now_s: float, before_s: float) -> Sequence[DebouncedInput]:
+        """Put the number into its bands; the beliefs that changed."""
+        if self.calm and value is not None and self.stretch[0] <= value < self.stretch[1]:
+            return ()
+        changed = []
+        # While the number is missing the stretch is empty, so that its return is heard.
+        least, most = (-inf, inf) if value is not None else (inf, -inf)
+        for index, (belief, bands) in enumerate(zip(self.beliefs, self.bands, strict=True)):
+            if value is None:
+                symbol = None
+            else:
+                band = self.raw[index] = bands.place(value, self.raw[index])
+                symbol = bands.names[band]
+                low, high = bands.stay(band)
+                least, most = max(least, low), min(most, high)
+            if belief.take(symbol, now_s, before_s):
+                changed.append(belief)
+        self.stretch[:] = least, most  # in place: Sensing.quiet has it at hand
+        self.calm = all(belief.settled for belief in self.beliefs)
+        return changed
+
+    def forget(self, now_s: float) -> None:
+        """After a gap in what was seen: unknown, until two scans agree again."""
+        self.calm = False
+        for belief in self.beliefs:
+            belief.forget(now_s)
+
+    def set_bands(self, name: str, bands: Bands) -> None:
+        """Move the borders of one belief (the unit's normal current moves with the weather)."""
+        for index, belief in enumerate(self.beliefs):
+            if belief.name == name:
+                if bands.edges == self.bands[index].edges:
+                    return
+                if len(bands.names) != len(self.bands[index].names):
+                    self.raw[index] = None
+                self.bands[index] = bands
+        self.stretch[:] = inf, -inf
+
+
+# ---------------------------------------------------------------- all senses of a unit
+
+
+class DebouncedInputs:
+    """All fitted senses of one unit; `take(scan)` gives the beliefs that changed. `revision` counts the times that
+    something was believed anew."""
+
+    def __init__(self, settings: Settings, fitted: Sequence[str] | None = None) -> None:
+        self.fitted = tuple(settings.fitted if fitted is None else fitted)
+        unit = settings.unit
+        self.delayed = unit.delay_on_make_s > 0
+        locked_a = unit.compressor_lra_a * limits.LOCKED_RATIO.value
+        never = Bands(("normal",), ())
+        called = run_bands(unit.compressor_rla_a, limits.RUNNING_ON_RATIO, limits.RUNNING_OFF_RATIO)
+        tables: dict[str, dict[str, Bands]] = {
+            "control_v": {"control_v": volt_bands()},
+            "coil_a": {"coil_a": coil_bands()},
+            "compressor_a": {
+                "compressor": called,
+                "locked": Bands((False, True), (sharp(locked_a),)),
+                "draw": never,
+            },
+            "fan_a": {
+                "fan": run_bands(unit.fan_fla_a, limits.FAN_ON_RATIO, limits.FAN_OFF_RATIO),
+                "stalled": Bands((False, True), (sharp(unit.fan_fla_a * limits.FAN_STALLED_RATIO.value),)),
+            },
+            "outdoor_c": {"outdoor_c": never},
+        }
+        self.tracks = [NumberInput(name, tables[name]) for name in tables if name in self.fitted]
+        self.flags = [DebouncedInput(name) for name in FLAGS if name in self.fitted]
+        self.beliefs: dict[str, DebouncedInput] = {belief.name: belief for belief in self.flags}
+        self.readings: dict[str, DebouncedInput] = dict(self.beliefs)
+        for track in self.tracks:
+            self.beliefs |= {belief.name: belief for belief in track.beliefs}
+            self.readings[track.reading] = track.beliefs[0]
+        self._by_call = (
+            (resting_bands(unit.compressor_rla_a), called) if unit.contactor_poles == 1 else (called, called)
+        )
+        self._compressor = self.track("compressor_a")
+        self.readings_of = _getter(self.fitted)
+        self._get_flags = _getter([belief.name for belief in self.flags])
+        self._get_numbers = _getter([track.reading for track in self.tracks])
+        self._stretches = [track.stretch for track in self.tracks]
+        self._last_flags: tuple[Any, ...] | None = None
+        self._restless = True
+        self._all_heard = False
+        self._silent: set[str] = set()
+        self.revision = 0
+
+    def quiet(self, scan: Scan) -> bool:
+        """Nothing can change by this scan: every sense says again what it said, and is believed. Cheap on purpose."""
+        if self._restless or self._get_flags(scan) != self._last_flags:
+            return False
+        # Not strict: both are made of the tracks, and the check costs a quarter of the whole.
+        for (low, high), value in zip(self._stretches, self._get_numbers(scan)):  # noqa: B905
+            if value is None:
+                if low < high:
+                    return False
+            elif not low <= value < high:
+                return False
+        return True
+
+    def presence_alone(self, scan: Scan) -> bool:
+        """The scan has no number, of those that are fitted, but presence."""
+        return any(flag is not None for flag in self._get_flags(scan)) and not any(
+            value is not None for value in self._get_numbers(scan)
+        )
+
+    def take(self, scan: Scan, before_s: float = -inf, *, numbers: bool = True) -> list[DebouncedInput]:
+        """Read one scan; the beliefs that changed by it, in the order of the chain. `before_s`: when the scan before
+        was; without `numbers` they were not asked for this time, and are not missing."""
+        now_s = scan.t_s
+        flags = self._last_flags = self._get_flags(scan)
+        changed = [belief for belief, raw in zip(self.flags, flags, strict=True) if belief.take(raw, now_s, before_s)]
+        call = self.beliefs.get("call")
+        if self._compressor is not None and call is not None:
+            # One odd scan without a call makes no rest of a run.
+            rests = call.symbol is False and scan.call is not True
+            self._compressor.set_bands("compressor", self._by_call[not rests])
+        if numbers:
+            for track, value in zip(self.tracks, self._get_numbers(scan), strict=True):
+                changed += track.take(value, now_s, before_s)
+        self._all_heard = not any(belief.missing_scans for belief in self.beliefs.values())
+        self._restless = not all(belief.settled or belief.long_gone for belief in self.beliefs.values())
+        self.revision += bool(changed)
+        return changed
+
+    def track(self, reading: str) -> NumberInput | None:
+        """The track of a number, None where it is not fitted."""
+        return next((track for track in self.tracks if track.reading == reading), None)
+
+    def forget(self, now_s: float) -> None:
+        """After a gap in what was seen: everything is unknown."""
+        for belief in self.flags:
+            belief.forget(now_s)
+        for track in self.tracks:
+            track.forget(now_s)
+        self._restless = True
+        self.revision += 1
+
+    @property
+    def settled(self) -> bool:
+        """The last scan bore out all that is believed."""
+        return not self._restless
+
+    def silent(self, now_s: float, hold_s: float, scans: float) -> list[str]:
+        """The fitted readings missing for `hold_s` and `scans` scans, and not believed again since."""
+        if self._all_heard and not self._silent:
+            return []
+        for name, belief in self.readings.items():
+            if belief.missing_scans >= scans and lasted(belief.missing_s, now_s, hold_s):
+                self._silent.add(name)
+            elif belief.symbol is not None:
+                self._silent.discard(name)
+        return [name for name in self.readings if name in self._silent]
+
+    def missing_since(self) -> list[float]:
+        """Since when each of the readings is missing that the last scan did not have, s."""
+        return [] if self._all_heard else [b.missing_s for b in self.readings.values() if b.missing_scans]
+
+    def doubted(self, now_s: float) -> list[str]:
+        """The readings that do not bear out, at the last scan, what is believed of them."""
+        return [name for name, belief in self.readings.items() if belief.doubtful(now_s)]
+
+    def symbols(self) -> dict[str, str]:
+        """What each sense is believed to say, in the words of records.SYMBOLS; unknown senses are left out."""
+        said: dict[str, str] = {}
+        for name, belief in self.readings.items():
+            word = _word(name, belief.symbol)
+            if word is not None:
+                said[name] = word
+        if said.get("compressor_a") == "running" and self.beliefs["locked"].symbol:
+            said["compressor_a"] = "locked"
+        return said
+
+
+def _getter(names: Sequence[str]) -> Any:
+    """attrgetter that always returns a tuple."""
+    if not names:
+        return lambda scan: ()
+    if len(names) == 1:
+        get = attrgetter(names[0])
+        return lambda scan: (get(scan),)
+    return attrgetter(*names)
+
+
+def _word(reading: str, symbol: Any) -> str | None:
+    if symbol is None or reading == "outdoor_c":
+        return None
+    if reading in ("compressor_a", "fan_a"):
+        return "running" if symbol else "still"
+    if isinstance(symbol, bool):
+        return "on" if symbol else "off"
+    return str(symbol)

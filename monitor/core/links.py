@@ -1,0 +1,151 @@
+"""From beliefs to links: the facts that follow from what is believed, and the chain as a table.
+
+Facts put senses together: contacts count as closed when line voltage is behind them, or, where that is not sensed, when
+a motor behind them draws current. A contradiction gives None, never a guess.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import inf
+from typing import Any, NamedTuple
+
+from condenser_monitor.monitor.core.inputs import DebouncedInputs
+from condenser_monitor.monitor.core.records import LinkState, LinkView
+
+# ---------------------------------------------------------------- facts
+
+
+class Facts(NamedTuple):
+    """What follows from the senses together: True, False or None (unknown). `volts`, `coil`, `draw` name bands;
+    `delayed` says that a delay relay sits between the call sense and the coil."""
+
+    call: bool | None = None
+    supply: bool | None = None
+    load: bool | None = None
+    control_power: bool | None = None
+    thermostat: bool | None = None
+    volts: str | None = None
+    coil: str | None = None
+    compressor: bool | None = None
+    locked: bool | None = None
+    draw: str | None = None
+    fan: bool | None = None
+    stalled: bool | None = None
+    runs: bool | None = None
+    contacts: bool | None = None
+    delayed: bool = False
+
+
+def either(one: bool | None, other: bool | None) -> bool | None:
+    """True if one is; False if all that is known is False; None if nothing is known."""
+    if one or other:
+        return True
+    return None if one is None and other is None else False
+
+
+def contacts_closed(load: bool | None, runs: bool | None) -> bool | None:
+    """Whether the contacts are closed. Current behind contacts that are sensed open contradicts itself: None."""
+    if load is None:
+        return True if runs else None
+    if load:
+        return True
+    return None if runs else False
+
+
+def facts(sensing: DebouncedInputs, *, said: bool = False) -> Facts:
+    """The facts as of the last scan: what is believed or, with `said`, what this one scan says by itself."""
+    symbols = {name: belief.said if said else belief.symbol for name, belief in sensing.beliefs.items()}
+    get = symbols.get
+    runs = either(get("compressor"), get("fan"))
+    return Facts(
+        call=get("call"),
+        supply=get("supply"),
+        load=get("load"),
+        control_power=get("control_power"),
+        thermostat=get("thermostat"),
+        volts=get("control_v"),
+        coil=get("coil_a"),
+        compressor=get("compressor"),
+        locked=get("locked"),
+        draw=get("draw"),
+        fan=get("fan"),
+        stalled=get("stalled"),
+        runs=runs,
+        contacts=contacts_closed(get("load"), runs),
+        delayed=sensing.delayed,
+    )
+
+
+# ---------------------------------------------------------------- the chain
+
+
+class Link(NamedTuple):
+    """One link: its name, the sense and the belief that tell it, and the links whose life proves that it lives."""
+
+    name: str
+    title: str
+    sense: str
+    belief: str
+    implied_by: tuple[str, ...] = ()
+
+
+CHAIN: tuple[Link, ...] = (
+    Link("control-power", "24 V behind the fuse", "control_power", "control_power", ("thermostat-call", "call")),
+    Link("thermostat-call", "thermostat calls for cooling", "thermostat", "thermostat", ("call",)),
+    Link("call", "call at the outdoor unit", "call", "call", ("coil-current",)),
+    Link("coil-current", "current in the contactor's coil", "coil_a", "coil_a"),
+    Link("line-supply", "line voltage ahead of the contactor", "supply", "supply", ("contacts", "compressor", "fan")),
+    Link("contacts", "contacts closed", "load", "load", ("compressor", "fan")),
+    Link("compressor", "compressor runs", "compressor_a", "compressor"),
+    Link("fan", "condenser fan runs", "fan_a", "fan"),
+)
+
+
+def _alive(symbol: Any) -> bool | None:
+    return (symbol != "none") if isinstance(symbol, str) else symbol
+
+
+def chain(sensing: DebouncedInputs) -> tuple[LinkView, ...]:
+    """Each link live, dead or unknown; a link no sense tells is live where a later live link proves it (inferred)."""
+    known: dict[str, bool | None] = {}
+    since: dict[str, float] = {}
+    for link in CHAIN:
+        belief = sensing.beliefs.get(link.belief)
+        known[link.name] = None if belief is None else _alive(belief.symbol)
+        since[link.name] = 0.0 if belief is None or belief.since_s == -inf else belief.since_s
+    sensed = dict(known)
+    for link in reversed(CHAIN):
+        if known[link.name] is None and any(known[name] for name in link.implied_by):
+            known[link.name] = True
+    return tuple(
+        LinkView(
+            name=link.name,
+            state=_STATES[known[link.name]],
+            since_s=since[link.name],
+            sense=link.sense if link.sense in sensing.fitted else None,
+            inferred=known[link.name] is not None and sensed[link.name] is None,
+        )
+        for link in CHAIN
+    )
+
+
+_STATES: dict[bool | None, LinkState] = {True: LinkState.LIVE, False: LinkState.DEAD, None: LinkState.UNKNOWN}
+
+
+def first_break(links: Sequence[LinkView]) -> str | None:
+    """The first dead link behind a live one, walking the control side and then the line side; None where there is none.
+
+    Links after the call are dead at rest by nature: they break only while the call is live.
+    """
+    state = {link.name: link.state for link in links}
+    if state["line-supply"] is LinkState.DEAD:
+        return "line-supply"
+    if state["control-power"] is LinkState.DEAD:
+        return "control-power"
+    if state["thermostat-call"] is LinkState.LIVE and state["call"] is LinkState.DEAD:
+        return "call"
+    if state["call"] is not LinkState.LIVE:
+        return None
+    after = ("coil-current", "contacts", "compressor", "fan")
+    return next((name for name in after if state[name] is LinkState.DEAD), None)

@@ -1,0 +1,331 @@
+"""The nouns, in order of flow: Scan -> LinkView -> Cycle -> Finding, Change -> Alert -> UnitStatus.
+
+All are frozen, keyword-only and carry the unit in the name of each number. `t_s` is monotonic seconds since the
+program (or the recording) started and is what durations are made of; `wall_s` is seconds since 1970-01-01T00:00:00Z,
+may jump, may be None before the network is found, and is only for people. None always means: not known.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from math import floor, log10
+from typing import Any, Literal, NamedTuple
+
+import msgspec
+
+from condenser_monitor.monitor.core.errors import ScanError
+
+# ---------------------------------------------------------------- what is sensed
+
+
+class Reading(NamedTuple):
+    """One row of what can be sensed (contract, section 1)."""
+
+    name: str
+    kind: Literal["flag", "number"]
+    unit: str
+    board: Literal["control", "line", "indoor"]
+    meaning: str
+
+
+READINGS: dict[str, Reading] = {
+    row.name: row
+    for row in (
+        Reading("call", "flag", "", "control", "24 V AC across the contactor's coil circuit at the unit (Y to C)"),
+        Reading("control_v", "number", "V", "control", "the voltage there, RMS"),
+        Reading("coil_a", "number", "A", "control", "current in the coil lead, RMS"),
+        Reading("supply", "flag", "", "line", "line voltage ahead of the contactor (L1 to L2)"),
+        Reading("load", "flag", "", "line", "line voltage behind it (T1 to T2): the contacts have closed"),
+        Reading("compressor_a", "number", "A", "line", "current in the compressor's common lead, RMS"),
+        Reading("fan_a", "number", "A", "line", "current in the condenser fan's lead, RMS"),
+        Reading("outdoor_c", "number", "°C", "line", "air temperature at the unit, in shade"),
+        Reading("control_power", "flag", "", "indoor", "24 V AC behind the control fuse indoors (R to C)"),
+        Reading("thermostat", "flag", "", "indoor", "the thermostat's cooling output, ahead of the safeties (Y to C)"),
+    )
+}
+FLAGS = tuple(name for name, row in READINGS.items() if row.kind == "flag")
+NUMBERS = tuple(name for name, row in READINGS.items() if row.kind == "number")
+NEVER_NEGATIVE = ("control_v", "coil_a", "compressor_a", "fan_a")
+_MOST = 1e6
+AIR_MOST_C = 90.0  # no air is farther from 0 °C; Scan has it written out
+
+# What a believed sense can say, from low to high. links.py turns readings into these; suspects/ predicts them.
+SYMBOLS: dict[str, tuple[str, ...]] = {
+    **dict.fromkeys(FLAGS, ("off", "on")),
+    "control_v": ("dead", "ghost", "weak", "normal", "high"),
+    "coil_a": ("none", "sealed", "unsealed", "short"),
+    "compressor_a": ("still", "running", "locked"),
+    "fan_a": ("still", "running"),
+}
+
+
+class Scan(msgspec.Struct, frozen=True, kw_only=True):
+    """One set of readings taken together; a reading not fitted or not taken is None, never zero, never the last value.
+
+    Raises ScanError (a ValueError) for a current or voltage that is negative or not finite.
+    """
+
+    t_s: float
+    wall_s: float | None = None
+    call: bool | None = None
+    control_v: float | None = None
+    coil_a: float | None = None
+    supply: bool | None = None
+    load: bool | None = None
+    compressor_a: float | None = None
+    fan_a: float | None = None
+    outdoor_c: float | None = None
+    control_power: bool | None = None
+    thermostat: bool | None = None
+
+    def __post_init__(self) -> None:
+        # Written out, because every scan and every row of a recording passes here; NaN fails each comparison too.
+        volts, coil, compressor, fan = self.control_v, self.coil_a, self.compressor_a, self.fan_a
+        if not (
+            (volts is None or 0.0 <= volts < _MOST)
+            and (coil is None or 0.0 <= coil < _MOST)
+            and (compressor is None or 0.0 <= compressor < _MOST)
+            and (fan is None or 0.0 <= fan < _MOST)
+            and (self.outdoor_c is None or -90.0 <= self.outdoor_c <= 90.0)
+        ):
+            self._complain()
+
+    def _complain(self) -> None:
+        for name in NEVER_NEGATIVE:
+            value = getattr(self, name)
+            if value is not None and not 0.0 <= value < _MOST:
+                raise ScanError(name, value, "a number from 0 up")
+        raise ScanError("outdoor_c", self.outdoor_c, "a temperature from -90 to 90 °C")
+
+
+class StartTransient(msgspec.Struct, frozen=True, kw_only=True):
+    """The compressor's start as captured at the full sample rate when the contacts closed.
+
+    `duration_s` runs from the first current to the moment it has settled; None when it never did within the capture.
+    """
+
+    t_s: float
+    duration_s: float | None
+    peak_a: float
+    settled_a: float | None
+    rate_hz: float
+
+
+# ---------------------------------------------------------------- the chain
+
+
+class LinkState(StrEnum):
+    LIVE = "live"
+    DEAD = "dead"
+    UNKNOWN = "unknown"
+
+
+class LinkView(msgspec.Struct, frozen=True, kw_only=True):
+    """One link of the chain as it stands. `inferred` is true where no sense tells it and another link implies it."""
+
+    name: str
+    state: LinkState
+    since_s: float
+    sense: str | None
+    inferred: bool = False
+
+
+# ---------------------------------------------------------------- the cycle
+
+
+class CycleState(StrEnum):
+    """States of the cooling cycle; theory and transitions are in monitor/core/cycle.py."""
+
+    UNKNOWN = "unknown"
+    IDLE = "idle"
+    CALLED = "called"
+    CLOSED = "closed"
+    RUNNING = "running"
+    OVERRUN = "overrun"
+
+
+class Cycle(msgspec.Struct, frozen=True, kw_only=True):
+    """One finished cooling cycle, from the call (or the first sight of it) to the end of call and run.
+
+    Delays are None where the start was not seen or the sense is not fitted; means are over the compressor's run.
+    """
+
+    started_s: float
+    stopped_s: float
+    started_wall_s: float | None
+    start_seen: bool
+    pull_in_s: float | None
+    run_delay_s: float | None
+    run_s: float
+    compressor_a: float | None
+    compressor_max_a: float | None
+    fan_a: float | None
+    control_v: float | None
+    coil_a: float | None
+    outdoor_c: float | None
+    closings: int
+    compressor_starts: int
+    transient: StartTransient | None = None
+
+
+# ---------------------------------------------------------------- findings
+
+
+class Severity(StrEnum):
+    """urgent = no cooling now or damage under way; soon = book a visit; watch = tell at the next visit."""
+
+    URGENT = "urgent"
+    SOON = "soon"
+    WATCH = "watch"
+
+
+Evidence = dict[str, float | bool | str | list[str]]
+
+
+class Finding(msgspec.Struct, frozen=True, kw_only=True):
+    """A finding that stands. `ruled_out` maps a suspect to the reason in one clause; `wanted_senses` are the senses,
+    not fitted or silent, that would tell the remaining suspects further apart."""
+
+    name: str
+    severity: Severity
+    since_s: float
+    raised_s: float
+    raised_wall_s: float | None
+    suspects: tuple[str, ...]
+    evidence: Evidence
+    summary: str
+    ruled_out: dict[str, str] = {}
+    wanted_senses: tuple[str, ...] = ()
+
+
+class ChangeKind(StrEnum):
+    RAISED = "raised"
+    REVISED = "revised"
+    CLEARED = "cleared"
+
+
+class Change(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """One change of a finding: the line that `replay --json` prints and that goes out as an event."""
+
+    t_s: float
+    change: ChangeKind
+    finding: str
+    severity: Severity
+    suspects: tuple[str, ...]
+    evidence: Evidence
+    summary: str
+    wall_s: float | None = None
+    wanted_senses: tuple[str, ...] = ()
+
+
+# ---------------------------------------------------------------- alerts
+
+
+class AlertState(StrEnum):
+    """Alarm states by the letters of ISA-18.2 / IEC 62682; transitions are in monitor/alarms/alarm_manager.py."""
+
+    NORMAL = "normal"  # A
+    UNACKED = "unacknowledged"  # B
+    ACKED = "acknowledged"  # C
+    RETURNED = "returned-unacknowledged"  # D
+    LATCHED_UNACKED = "latched-unacknowledged"  # E
+    LATCHED_ACKED = "latched-acknowledged"  # F
+    SHELVED = "shelved"  # G
+    SUPPRESSED = "suppressed-by-design"  # H
+    OUT_OF_SERVICE = "out-of-service"  # I
+
+
+class Alert(msgspec.Struct, frozen=True, kw_only=True):
+    """One alert as it stands. Its identity is the finding's name: it holds no measured value."""
+
+    finding: str
+    state: AlertState
+    severity: Severity
+    active: bool
+    since_s: float
+    since_wall_s: float | None
+    summary: str
+    suspects: tuple[str, ...]
+    acked_by: str | None = None
+    shelved_until_wall_s: float | None = None
+    note: str = ""
+
+
+class AlertChange(msgspec.Struct, frozen=True, kw_only=True):
+    """One step of an alert's life. `tell` says whether people are to be told (phone, page banner)."""
+
+    t_s: float
+    wall_s: float | None
+    finding: str
+    state_was: AlertState
+    state: AlertState
+    severity: Severity
+    tell: Literal["no", "alarm", "all-clear"]
+    summary: str
+    suspects: tuple[str, ...] = ()
+    by: str | None = None
+
+
+Event = Change | Cycle | AlertChange  # what one engine step can bring
+
+
+class RequestKind(StrEnum):
+    ACKNOWLEDGE = "acknowledge"
+    SHELVE = "shelve"
+    UNSHELVE = "unshelve"
+    RESET = "reset"
+    SERVICE = "service"
+    RESUME = "resume"
+    RENEW = "renew"
+
+
+class Request(msgspec.Struct, frozen=True, kw_only=True):
+    """A wish of a person, from the page or the broker; `finding` is needed by all but service, resume and renew.
+
+    `hours` bounds shelving and service mode; `part` is what a visit renewed ("compressor" or "contactor"): its counts
+    and what was normal with the old one begin anew. `id` lets the sender match the answer and makes a repeat harmless.
+    """
+
+    id: str
+    request: RequestKind
+    by: str
+    finding: str | None = None
+    hours: float | None = None
+    note: str = ""
+    part: str | None = None
+
+
+class Answer(msgspec.Struct, frozen=True, kw_only=True):
+    """What became of a request: done, or why not."""
+
+    id: str
+    done: bool
+    why: str = ""
+
+
+# ---------------------------------------------------------------- the unit as a whole
+
+
+def stated(value: float, uncertainty: float, unit: str) -> str:
+    """A number as people read it, with its uncertainty in one or two digits and no digit further: `9.58 A ± 0.21 A`."""
+    digits = max(0, min(3, 1 - floor(log10(uncertainty)))) if uncertainty > 0 else 3
+    return f"{value:.{digits}f} {unit} ± {uncertainty:.{digits}f} {unit}"
+
+
+class UnitStatus(msgspec.Struct, frozen=True, kw_only=True):
+    """All that the page and the retained `unit` message show, as of `t_s`."""
+
+    site: str
+    name: str
+    t_s: float
+    wall_s: float | None
+    cycle: CycleState
+    cycle_since_s: float
+    links: tuple[LinkView, ...]
+    readings: dict[str, float | bool | None]
+    findings: tuple[Finding, ...]
+    alerts: tuple[Alert, ...]
+    break_at: str | None
+    service_until_wall_s: float | None = None
+    trends: dict[str, Any] = {}
+    uncertainty: dict[str, float] = {}  # of each number in `readings`: expanded, k = 2, in its own unit; if known

@@ -1,0 +1,87 @@
+"""Moments, temperatures and readings as people write them. Pure; `zone` None is the machine's own."""
+
+from __future__ import annotations
+
+from datetime import datetime, tzinfo
+
+from condenser_monitor.monitor.core.records import READINGS, stated
+from condenser_monitor.monitor.strings import texts
+
+_AHEAD_S = 60.0  # two clocks of one machine need not agree better
+
+
+def local(wall_s: float, zone: tzinfo | None = None) -> datetime:
+    """A moment in the zone."""
+    return datetime.fromtimestamp(wall_s, zone).astimezone(zone)
+
+
+def moment(wall_s: float | None, now_wall_s: float | None = None, zone: tzinfo | None = None) -> str:
+    """A moment in words: the time alone for today, else with the day."""
+    if wall_s is None:
+        return texts.WORDS["time-unknown"]
+    at = datetime.fromtimestamp(wall_s, zone)
+    same = now_wall_s is not None and datetime.fromtimestamp(now_wall_s, zone).date() == at.date()
+    return at.strftime("%H:%M" if same else "%a %d %b %H:%M")
+
+
+def iso(wall_s: float, zone: tzinfo | None = None) -> str:
+    """RFC 3339, to the second."""
+    return local(wall_s, zone).isoformat(timespec="seconds")
+
+
+def ago(wall_s: float | None, now_wall_s: float) -> str:
+    """How long ago, in words; empty when not known, and for what lies ahead."""
+    known = wall_s is not None and wall_s <= now_wall_s + _AHEAD_S
+    return texts.WORDS["ago"].format(span=texts.span(now_wall_s - wall_s)) if known and wall_s is not None else ""
+
+
+def day(wall_s: float, zone: tzinfo | None = None) -> str:
+    """The day of a moment: 'Tue 14 Jul 2026'."""
+    return local(wall_s, zone).strftime("%a %d %b %Y")
+
+
+def midnight(wall_s: float, zone: tzinfo | None = None) -> float:
+    """The local midnight before a moment."""
+    # Made anew from the date: the offset at midnight is not always that of later in the day.
+    date = local(wall_s, zone).date()
+    naive = datetime(date.year, date.month, date.day)
+    return (naive if zone is None else naive.replace(tzinfo=zone)).timestamp()
+
+
+def degrees(celsius: float, scale: str) -> str:
+    """A temperature in the reader's scale, "F" or "C"."""
+    return f"{celsius * 9 / 5 + 32:.0f} °F" if scale == "F" else f"{celsius:.1f} °C"
+
+
+def reading(name: str, value: float | bool | None, scale: str, uncertainty: float | None = None) -> str:
+    """A reading in words, a temperature in the reader's scale; with its uncertainty (k = 2, in the reading's own unit)
+    where that is known. A missing one is said to be missing."""
+    if value is None:
+        return texts.WORDS["no-reading-now"]
+    if uncertainty is None or isinstance(value, bool):
+        return degrees(value, scale) if name == "outdoor_c" else texts.value_words(name, value)
+    if name == "outdoor_c" and scale == "F":
+        return stated(value * 9 / 5 + 32, uncertainty * 9 / 5, "°F")
+    return stated(value, uncertainty, READINGS[name].unit)
+
+
+_STEPS_S = (60, 300, 900, 1800, 3600, 2 * 3600, 3 * 3600, 6 * 3600, 12 * 3600, 86400, 2 * 86400, 7 * 86400, 30 * 86400)
+
+
+def ticks(from_s: float, to_s: float, zone: tzinfo | None = None, *, most: int = 8) -> tuple[tuple[float, str], ...]:
+    """Round local moments within a span, at most about `most`, with their words: an axis of time."""
+    step = next((step for step in _STEPS_S if (to_s - from_s) / step <= most), _STEPS_S[-1])
+    start_s = midnight(from_s, zone)
+    first = start_s + -(-(from_s - start_s) // step) * step
+    count = int((to_s - first) // step) + 1
+    found = [first + at * step for at in range(max(0, count))]
+    if step >= 86400:  # days of 23 and 25 hours: the midnight that is nearest
+        found = [midnight(wall_s + 43200, zone) for wall_s in found]
+    return tuple((wall_s, _tick(wall_s, step, zone)) for wall_s in found)
+
+
+def _tick(wall_s: float, step_s: float, zone: tzinfo | None) -> str:
+    at = local(wall_s, zone)
+    if step_s >= 86400:
+        return at.strftime("%d %b" if step_s >= 7 * 86400 else "%a %d %b")
+    return at.strftime("%a %d") if (at.hour, at.minute) == (0, 0) and step_s >= 6 * 3600 else at.strftime("%H:%M")

@@ -1,0 +1,197 @@
+"""Typed meter readings: "13.8 ohm", "OL", "1.2k", "44.1 uF of 45", "15.2 ohm at 60 C"; and which outcome they are.
+
+A reading over range is a value of its own (`value` None), not a large number. A missing unit is taken from the check, a
+wrong one is refused. Every refusal is a CommandError (a ValueError) that says what was given and what is allowed.
+"""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_right
+from typing import NamedTuple
+
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.diagnosis.checks.base import Check
+
+_OVER = re.compile(r"(?:o\.?l\.?|0\.?l|inf(?:inite|inity)?|over(?: range)?)(?: ?[kM]?(?:ohm|Ω|v|f)?)?", re.IGNORECASE)
+_NUMBER = re.compile(r"([+-]?(?:\d+[.,]?\d*|[.,]\d+))\s*(.*)")
+_PARTS = re.compile(r"(?P<main>.*?)(?:\s+of\s+(?P<rated>.*?))?(?:\s+at\s+(?P<temperature>.*?))?")
+_UNIT_WORDS = {
+    "ohm": ("ohm", "ohms", "Ω", "\u2126", "r"),
+    "V": ("v", "vac", "volt", "volts", "v ac"),
+    "uF": ("f", "farad"),
+    "A": ("a", "amp", "amps", "aac"),
+}
+_PREFIXES = {
+    "": 1.0,
+    "k": 1e3,
+    "K": 1e3,
+    "M": 1e6,
+    "meg": 1e6,
+    "m": 1e-3,
+    "u": 1e-6,
+    "µ": 1e-6,
+    "\u03bc": 1e-6,
+    "n": 1e-9,
+}
+_MICROFARADS = ("mfd", "uf", "µf", "\u03bcf", "")
+_EXAMPLES = {
+    "ohm": "ohms such as '13.8', '13.8 ohm', '1.2k' or 'OL'",
+    "V": "volts such as '27 V' or '0'",
+    "uF": "microfarads and what is printed on it, such as '44.1 uF of 45'",
+    "A": "amperes such as '12.8 A'",
+    "windings": "three readings, C-R C-S R-S, such as '0.8 1.9 2.7' or 'OL OL 2.7'",
+}
+
+
+class MeterInput(NamedTuple):
+    """One typed reading in the check's unit (ohm, V, uF, A); `value` None is over range; `at_c` the part's own °C."""
+
+    value: float | None
+    unit: str
+    rated: float | None = None
+    at_c: float | None = None
+
+    @property
+    def text(self) -> str:
+        """The reading as one would write it down."""
+        said = "over range" if self.value is None else f"{self.value:g} {self.unit}"
+        said += "" if self.rated is None else f" of {self.rated:g}"
+        return said if self.at_c is None else f"{said} at {self.at_c:g} °C"
+
+
+class Judged(NamedTuple):
+    """An answer put to a check: the outcome's symbol, the reading as written down ("" for a look by eye), its value."""
+
+    check: str
+    outcome: str
+    text: str = ""
+    value: float | None = None
+
+
+def at_20c(ohm: float, at_c: float) -> float:
+    """A copper winding's resistance taken to 20 °C (IEC 60028: 0.00393 per K)."""
+    return ohm / (1.0 + limits.COPPER_PER_K.value * (at_c - limits.COPPER_AT_C.value))
+
+
+def classify(check: Check, text: str, unit: Unit) -> Judged:
+    """Which outcome of `check` a typed answer is. Raises CommandError when it is none."""
+    if check.quantity == "eye":
+        return Judged(check.name, _by_eye(check, text))
+    if check.quantity == "windings":
+        return _windings(check, text)
+    reading = parse(text, check.quantity, f"check {check.name}")
+    if reading.rated is None and any(bound.times == "rated" for bound in check.bounds):
+        raise CommandError(f"check {check.name}", text, _EXAMPLES["uF"])
+    return Judged(check.name, _outcome(check, reading, unit), reading.text, reading.value)
+
+
+def parse(text: str, quantity: str, place: str = "reading") -> MeterInput:
+    """One reading of a quantity (ohm, V, uF, A), with `of RATED` and `at TEMPERATURE` where given."""
+    parts = _PARTS.fullmatch(text.strip())
+    if parts is None:  # a line break inside
+        raise CommandError(place, text, _EXAMPLES[quantity])
+    rated = _value(parts["rated"], quantity, place, text) if parts["rated"] is not None else None
+    if parts["rated"] is not None and not rated:
+        raise CommandError(place, text, _EXAMPLES[quantity])
+    at_c = _celsius(parts["temperature"], place) if parts["temperature"] is not None else None
+    return MeterInput(_value(parts["main"], quantity, place, text), quantity, rated, at_c)
+
+
+def _value(word: str, quantity: str, place: str, text: str) -> float | None:
+    """The number in the quantity's unit; None over range."""
+    if _OVER.fullmatch(word.strip()):
+        return None
+    found = _NUMBER.fullmatch(word.strip())
+    factor = None if found is None else _factor(found[2].strip(), quantity)
+    if found is None or factor is None:
+        raise CommandError(place, text, _EXAMPLES[quantity])
+    value = float(found[1].replace(",", ".")) * factor
+    if value < 0.0:
+        raise CommandError(place, text, "a reading from 0 up: resistance, RMS voltage and current are never negative")
+    return value + 0.0  # -0.00 is 0
+
+
+def _factor(word: str, quantity: str) -> float | None:
+    """What a unit as typed multiplies by, in the quantity's unit; None for a unit of something else."""
+    if quantity == "uF" and word.lower() in _MICROFARADS:
+        return 1.0
+    scale = 1e6 if quantity == "uF" else 1.0
+    if word in _PREFIXES:
+        return _PREFIXES[word] * (scale if word and quantity == "uF" else 1.0)
+    for name in sorted(_UNIT_WORDS[quantity], key=len, reverse=True):
+        if word.lower().endswith(name.lower()) and word[: -len(name)].strip() in _PREFIXES:
+            return _PREFIXES[word[: -len(name)].strip()] * scale
+    return None
+
+
+def _celsius(word: str, place: str) -> float:
+    found = re.fullmatch(r"(-?\d+(?:[.,]\d+)?)\s*°?\s*([CFcf]?)", word.strip())
+    allowed = "a temperature from -40 to 150 °C, such as 'at 60 C' or 'at 140 F'"
+    if found is None:
+        raise CommandError(place, word, allowed)
+    value = float(found[1].replace(",", "."))
+    at_c = (value - 32.0) / 1.8 if found[2].upper() == "F" else value
+    if not -40.0 <= at_c <= 150.0:
+        raise CommandError(place, word, allowed)
+    return round(at_c, 1)
+
+
+def _outcome(check: Check, reading: MeterInput, unit: Unit) -> str:
+    if reading.value is None:
+        if check.over is None:
+            raise CommandError(
+                f"check {check.name}", "OL", f"{_EXAMPLES[check.quantity]}; set the meter's range higher"
+            )
+        return check.over
+    value = reading.value
+    if reading.at_c is not None and check.quantity == "ohm":
+        value = at_20c(value, reading.at_c)
+    borders = [bound.at(unit, reading.rated) for bound in check.bounds]
+    return check.symbols[bisect_right(borders, value)]
+
+
+def _by_eye(check: Check, text: str) -> str:
+    """An outcome's symbol, or the start of one that fits no other."""
+    word = "-".join(text.lower().replace("-", " ").split())
+    fitting = [symbol for symbol in check.symbols if word and symbol.startswith(word)]
+    if word in check.symbols:
+        return word
+    if len(fitting) != 1:
+        raise CommandError(f"check {check.name}", text, " or ".join(check.symbols))
+    return fitting[0]
+
+
+def _windings(check: Check, text: str) -> Judged:
+    place = f"check {check.name}"
+    words = [
+        word for word in re.split(r"\s*[/;]\s*|\s+", re.sub(r"(?<=\d)\s+(?=[a-zA-ZΩ]*ohm)", "", text.strip())) if word
+    ]
+    if len(words) != 3:
+        raise CommandError(place, text, _EXAMPLES["windings"])
+    readings = [parse(word, "ohm", place) for word in words]
+    common_run, common_start, run_start = (_finite(reading.value) for reading in readings)
+    outcome = _winding_outcome(common_run, common_start, run_start)
+    if outcome is None:
+        raise CommandError(place, text, "one open path opens two of the three readings; check the leads, measure again")
+    names = ("C-R", "C-S", "R-S")
+    return Judged(check.name, outcome, ", ".join(f"{n} {r.text}" for n, r in zip(names, readings, strict=True)))
+
+
+def _finite(ohm: float | None) -> float | None:
+    return None if ohm is None or ohm >= limits.METER["fan-open"].value else ohm
+
+
+def _winding_outcome(common_run: float | None, common_start: float | None, run_start: float | None) -> str | None:
+    """What three readings between Common, Run and Start say; None where no wiring gives them."""
+    opened = (common_run is None, common_start is None, run_start is None)
+    if opened == (True, True, False):
+        return "overload-open"
+    if opened in ((True, False, True), (False, True, True), (True, True, True)):
+        return "winding-open"
+    if common_run is None or common_start is None or run_start is None:
+        return None
+    allowed = max(limits.METER["winding-step"].value, limits.METER["winding-sum"].value * run_start)
+    return "balanced" if abs(run_start - common_run - common_start) <= allowed else "unequal"

@@ -1,0 +1,136 @@
+"""What each suspect predicts, finding by finding: the table that elimination works on.
+
+A *situation* is a finding together with what a unit would show there if nothing sensed were at fault but the break
+itself (`base`); each *cause* is a suspect, how usual it is there, and what it shows otherwise. Observables are the
+senses (symbols of records.SYMBOLS), `recent:FINDING` (`yes` when it stood in the last two hours, else `no`),
+`unit:FACT` from the nameplate, those of HISTORY, and the meter checks of checks/. In a row's keywords
+`_` stands for `-` or, after `recent` and `unit`, for `:`; senses keep theirs.
+
+The weights are the trade's common practice put into figures by this project: only their order and rough ratio mean
+anything. The rows themselves are in suspects/predictions_control.py and suspects/predictions_motors.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import NamedTuple
+
+from condenser_monitor.monitor.core.records import SYMBOLS
+from condenser_monitor.monitor.diagnosis.elimination import Expect, expect
+
+# The first link that went dead when the last runs ended: the thermostat's output; the call while the thermostat
+# stayed on (a safety or the wire); the call where the thermostat is not sensed; the contacts under a standing call;
+# the compressor behind closed contacts.
+STOPPED_AT = ("thermostat", "safety", "call", "contacts", "compressor")
+# Whether the fan turned in the last runs of the compressor; and whether what stands had worked again by itself lately.
+FAN_IN_RUNS = ("ran", "stalled", "still")
+YES_NO = ("no", "yes")
+HISTORY: dict[str, tuple[str, ...]] = {
+    "stopped-at": STOPPED_AT,
+    "fan-in-runs": FAN_IN_RUNS,
+    "comes-and-goes": YES_NO,
+}
+# The senses without which a recent finding cannot have been raised: then that it did not stand is not known.
+RECENT_NEEDS: dict[str, tuple[str, ...]] = {
+    "recent:sensing-disagrees": (),
+    "recent:fan-not-running": ("compressor_a", "fan_a"),
+    "recent:line-supply-lost": ("supply",),
+    "recent:low-control-voltage": ("control_v",),
+    "recent:low-running-current": ("compressor_a", "outdoor_c"),
+    "recent:high-running-current": ("compressor_a",),
+    "recent:locked-rotor": ("compressor_a",),
+    "recent:overload-cycling": ("compressor_a",),
+    "recent:slow-start": ("compressor_a",),
+}
+
+
+_DISAGREED = "recent:sensing-disagrees"
+_DOUBT = 3.0  # as usual as a fault of the middle of a list
+
+
+class Cause(NamedTuple):
+    """One way in which a suspect brings a finding about; None unsays what the base predicts.
+
+    With `marks` it is far-fetched, and thought of only where one of these observables was seen, and not as `no`.
+    """
+
+    suspect: str
+    usual: float
+    predicts: Mapping[str, Expect | None]
+    marks: tuple[str, ...] = ()
+
+
+class Situation(NamedTuple):
+    """A finding's base and its causes, the most usual first."""
+
+    base: Mapping[str, Expect]
+    causes: tuple[Cause, ...]
+
+
+def key(word: str) -> str:
+    """A keyword of a row as the observable it stands for: `recent_locked_rotor` -> `recent:locked-rotor`."""
+    if word in SYMBOLS:
+        return word
+    head, _, rest = word.partition("_")
+    if head in ("recent", "unit"):
+        return f"{head}:{rest.replace('_', '-')}"
+    return word.replace("_", "-")
+
+
+def cause(suspect: str, usual: float, marks: Iterable[str] = (), **predicts: str) -> Cause:
+    """A row of the table; `any` unsays what the base predicts."""
+    said = {key(word): None if text == "any" else expect(text) for word, text in predicts.items()}
+    return Cause(suspect, usual, said, tuple(marks))
+
+
+def situation(base: Mapping[str, str], *causes: Cause) -> Situation:
+    """A finding's rows, the most usual first; each cause inherits from the base what it does not say itself.
+
+    Every finding is doubted when senses have contradicted each other of late: then it may be the monitor itself.
+    """
+    said = {key(word): expect(text) for word, text in base.items()}
+    doubted = Cause("monitor-sensing", _DOUBT, dict.fromkeys(said) | {_DISAGREED: expect("yes")}, (_DISAGREED,))
+    named = any(row.suspect == "monitor-sensing" and not row.marks for row in causes)
+    rows = sorted(causes if named else (*causes, doubted), key=lambda row: -row.usual)
+    return Situation(said, tuple(rows))
+
+
+# ---------------------------------------------------------------- what a meter shows where a sense would say so
+
+_Words = dict[str, tuple[str, ...]]
+_PRESENT: _Words = {"off": ("absent",), "on": ("normal",)}
+_VOLTS: _Words = {"dead": ("absent",), "ghost": ("low",), "weak": ("low",), "normal": ("normal",), "high": ("high",)}
+# check -> (the sense that tells the same, symbol of the sense -> what the meter then shows)
+METER_BY_SENSE: dict[str, tuple[str, _Words]] = {
+    "transformer-volts": ("control_power", {"off": ("absent", "low", "normal"), "on": ("normal",)}),
+    "rc-volts": ("control_power", _PRESENT),
+    "thermostat-volts": ("thermostat", _PRESENT),
+    "splice-volts": ("control_v", _VOLTS),
+    "coil-volts": ("control_v", _VOLTS),
+    "line-volts": ("supply", _PRESENT),
+    "load-volts": ("load", _PRESENT),
+    "running-amps": ("compressor_a", {"still": ("none",), "running": ("low", "normal", "high"), "locked": ("locked",)}),
+}
+LISTEN = {(False, False): "nothing", (False, True): "fan-only", (True, False): "compressor-only", (True, True): "both"}
+
+
+def meter_by_senses(predicts: Mapping[str, Expect]) -> dict[str, Expect]:
+    """What the live checks show, as far as the predictions for the senses settle it."""
+    shown = {}
+    for check, (sense, words) in METER_BY_SENSE.items():
+        if sense in predicts:
+            usual, seldom = (frozenset(word for symbol in part for word in words[symbol]) for part in predicts[sense])
+            shown[check] = Expect(usual, seldom - usual)
+    if "compressor_a" in predicts and "fan_a" in predicts:
+        shown["listen"] = _heard(predicts["compressor_a"], predicts["fan_a"])
+    return shown
+
+
+def _heard(compressor: Expect, fan: Expect) -> Expect:
+    """A compressor that runs or hums, and a fan that turns, are heard from outside the cabinet."""
+
+    def words(one: frozenset[str], other: frozenset[str]) -> frozenset[str]:
+        return frozenset(LISTEN[c != "still", f != "still"] for c in one for f in other)
+
+    usual = words(compressor.usual, fan.usual)
+    return Expect(usual, words(compressor.allowed, fan.allowed) - usual)

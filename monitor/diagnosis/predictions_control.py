@@ -1,0 +1,225 @@
+"""Rows of the prediction table for findings of the 24 V side: from the control fuse to the contacts."""
+
+from __future__ import annotations
+
+from condenser_monitor.monitor.diagnosis.predictions import Situation, cause, situation
+
+# A call that stands at the unit proves the indoor side; a late indoor sense must not clear anybody.
+_INDOOR_LIVE = {"control_power": "on; seldom off", "thermostat": "on; seldom off"}
+_NOTHING_RUNS = {"compressor_a": "still", "fan_a": "still"}
+_NOT_PULLED_IN = {
+    "call": "on",
+    "control_v": "normal or high",
+    "coil_a": "sealed",
+    "supply": "on",
+    "load": "off",
+    **_NOTHING_RUNS,
+    **_INDOOR_LIVE,
+}
+_NO_CALL = {
+    "call": "off",
+    "control_v": "dead; seldom ghost",
+    "coil_a": "none",
+    "supply": "on or off",
+    "load": "off; seldom on",
+    "compressor_a": "still; seldom running",
+    "fan_a": "still; seldom running",
+}
+_UNLOADED = {"control_v": "normal or high; seldom weak"}
+
+# Causes that leave the contactor open under a standing call; shared by the finding that sees the contacts and the one
+# that does not.
+_OPEN_CONTACTOR = (
+    cause("line-supply-off", 8, supply="off", comes_and_goes="no; seldom yes"),
+    cause("contacts-not-making", 6, **_UNLOADED),
+    # What is burnt stays burnt; a joint opens and closes with warmth and shaking.
+    cause("coil-open", 4, coil_a="none", comes_and_goes="no; seldom yes", **_UNLOADED),
+    cause("loose-connection", 3, coil_a="none", coil_volts="absent; seldom normal", **_UNLOADED),
+    cause("loose-connection", 1, supply="off"),
+    cause("control-voltage-weak", 3, control_v="weak or ghost", coil_a="unsealed or sealed"),
+    cause(
+        "time-delay",
+        2,
+        coil_a="none",
+        coil_volts="absent",
+        unit_delay="yes",
+        comes_and_goes="no; seldom yes",
+        **_UNLOADED,
+    ),
+    cause("armature-blocked", 2, coil_a="unsealed", **_UNLOADED),
+    cause("coil-shorted", 1, coil_a="short", control_v="weak or ghost or dead; seldom normal"),
+    # A few shorted turns weaken the pull and draw no more than an open armature does.
+    cause("coil-shorted", 0.2, coil_a="unsealed", control_v="weak or ghost or dead or normal"),
+)
+
+_RECENT_LOCKED = {"recent_locked_rotor": "yes; seldom no"}
+_RECENT_NOT_LOCKED = {"recent_locked_rotor": "no; seldom yes"}
+_FAN_STOPPED = {
+    "stopped_at": "safety or call or compressor",
+    "recent_fan_not_running": "yes or no",
+    "fan_in_runs": "still or stalled; seldom ran",
+}
+_COMPRESSOR_ALONE = {"load": "on", "fan_a": "running"}
+
+CONTROL: dict[str, Situation] = {
+    "call-without-pull-in": situation(_NOT_PULLED_IN, *_OPEN_CONTACTOR),
+    "call-without-run": situation(
+        _NOT_PULLED_IN | _RECENT_NOT_LOCKED,
+        *_OPEN_CONTACTOR,
+        cause("run-capacitor", 7, recent_locked_rotor="yes or no", **_COMPRESSOR_ALONE),
+        cause("compressor-overload-open", 5, **_COMPRESSOR_ALONE),
+        cause("loose-connection", 2, load="on", fan_a="running or still", load_volts="normal or absent"),
+        cause("compressor-locked", 1.5, **_RECENT_LOCKED, **_COMPRESSOR_ALONE),
+        cause("compressor-winding-open", 1, **_COMPRESSOR_ALONE),
+        # Without its fan the compressor has tripped on its overload.
+        cause("fan-capacitor", 1.5, load="on", recent_fan_not_running="yes"),
+        cause("fan-motor", 1.5, load="on", recent_fan_not_running="yes"),
+    ),
+    "contacts-stuck-closed": situation(
+        {
+            "call": "off",
+            "control_v": "dead or ghost",
+            "coil_a": "none",
+            "supply": "on",
+            "load": "on",
+            "compressor_a": "running; seldom still or locked",
+            "fan_a": "running; seldom still",
+            "control_power": "on; seldom off",
+            "thermostat": "off; seldom on",
+        },
+        cause("contacts-welded", 8),
+        cause("armature-stuck-in", 3),
+        # Closed contacts under line voltage would run the motors.
+        cause("monitor-sensing", 1, ["compressor_a"], compressor_a="still", fan_a="still"),
+        cause("thermostat", 1, ["control_v", "coil-volts", "splice-volts"], control_v="weak or ghost", coil_a="sealed"),
+    ),
+    "contactor-chatter": situation(
+        {
+            # Whatever flickers may be caught at either: a sense of the 24 V side sees the gaps of its own call.
+            "call": "on; seldom off",
+            "control_v": "normal or high; seldom weak",
+            "supply": "on; seldom off",
+            **_INDOOR_LIVE,
+            "recent_low_control_voltage": "no; seldom yes",
+        },
+        cause(
+            "control-voltage-weak",
+            6,
+            control_v="weak or ghost or normal; seldom dead",
+            coil_a="sealed or unsealed; seldom none",
+            recent_low_control_voltage="yes or no",
+        ),
+        cause(
+            "loose-connection", 5, control_v="normal or high or weak or ghost or dead", control_wire="closed or open"
+        ),
+        cause("thermostat", 2, control_v="ghost or dead or weak; seldom normal", thermostat="on or off"),
+        cause("float-switch", 2, control_v="ghost or dead or weak; seldom normal"),
+        cause("pressure-switch", 1, control_v="ghost or dead or weak; seldom normal"),
+        cause("armature-blocked", 1, coil_a="unsealed; seldom sealed"),
+        cause("time-delay", 1, unit_delay="yes"),
+        cause("coil-shorted", 0.5, control_v="weak or ghost", coil_a="short or unsealed; seldom none"),
+    ),
+    "low-control-voltage": situation(
+        {
+            "call": "on",
+            "control_v": "weak or ghost",
+            "coil_a": "sealed or unsealed; seldom none",
+            **_INDOOR_LIVE,
+        },
+        cause("control-voltage-weak", 8),
+        cause("loose-connection", 2, rc_volts="normal"),
+        cause("coil-shorted", 2, coil_a="short; seldom unsealed", load="off; seldom on"),
+        cause("armature-blocked", 1, coil_a="unsealed", load="off", **_NOTHING_RUNS),
+    ),
+    "control-power-lost": situation(
+        _NO_CALL
+        | {"control_power": "off", "thermostat": "off", "supply": "on; seldom off", "transformer_volts": "normal"},
+        cause("control-fuse", 8),
+        cause("line-supply-off", 3, supply="on or off", transformer_volts="absent"),
+        cause("control-transformer", 3, transformer_volts="absent; seldom low"),
+        cause("coil-shorted", 2, control_fuse="open"),
+        cause("loose-connection", 2, transformer_volts="normal or absent", control_wire="closed or open"),
+    ),
+    "call-not-reaching-unit": situation(
+        _NO_CALL | {"control_power": "on", "thermostat": "on", "fan_in_runs": "ran; seldom still or stalled"},
+        cause("float-switch", 8),
+        # What opens a pressure switch, where fan or current told of it before.
+        cause("fan-capacitor", 4, ["fan-in-runs"], fan_in_runs="still or stalled", pressure_switch="open or closed"),
+        cause("fan-motor", 4, ["fan-in-runs"], fan_in_runs="still or stalled", pressure_switch="open or closed"),
+        cause(
+            "condenser-dirty",
+            4.5,
+            ["recent:high-running-current"],
+            recent_high_running_current="yes",
+            pressure_switch="open or closed",
+        ),
+        cause(
+            "charge-low",
+            4.5,
+            ["recent:low-running-current"],
+            recent_low_running_current="yes",
+            pressure_switch="open or closed",
+        ),
+        cause(
+            "charge-high",
+            1,
+            ["recent:high-running-current"],
+            recent_high_running_current="yes",
+            pressure_switch="open or closed",
+        ),
+        cause("control-fuse", 8, control_power="off", thermostat="off"),
+        cause("thermostat-setting", 6, thermostat="off"),
+        cause("pressure-switch", 5),
+        cause("control-wire-open", 4),
+        cause("thermostat", 4, thermostat="off"),
+        cause("loose-connection", 3, control_wire="closed or open"),
+        cause("control-transformer", 3, control_power="off", thermostat="off", transformer_volts="absent; seldom low"),
+        cause(
+            "control-voltage-weak",
+            3,
+            ["control_v", "splice-volts", "coil-volts"],
+            control_v="weak or ghost",
+            coil_a="sealed or unsealed; seldom none",
+        ),
+        cause("coil-shorted", 1, ["coil_a", "coil-ohms"], control_v="dead or ghost", coil_a="short"),
+    ),
+    "no-call-in-heat": situation(
+        _NO_CALL | {"control_power": "on", "thermostat": "off"},
+        cause("thermostat-setting", 8),
+        cause("thermostat", 4),
+        cause("control-fuse", 4, control_power="off"),
+        cause("float-switch", 4, thermostat="on"),
+        cause("line-supply-off", 3, control_power="off", transformer_volts="absent"),
+        cause("control-transformer", 2, control_power="off", transformer_volts="absent; seldom low"),
+        cause("control-wire-open", 2, thermostat="on or off"),
+        cause("pressure-switch", 2, thermostat="on"),
+        cause("loose-connection", 1, thermostat="on or off", control_wire="closed or open"),
+    ),
+    "short-cycling": situation(
+        {
+            "supply": "on; seldom off",
+            "recent_low_control_voltage": "no; seldom yes",
+            "recent_overload_cycling": "no; seldom yes",
+            "recent_high_running_current": "no; seldom yes",
+            "recent_low_running_current": "no; seldom yes",
+            "recent_fan_not_running": "no; seldom yes",
+            "fan_in_runs": "ran",
+        },
+        # A stopped fan drives the pressure up within seconds, often before its own finding has held.
+        cause("fan-capacitor", 1, fan_a="still; seldom running", **_FAN_STOPPED),
+        cause("fan-motor", 1, fan_a="still; seldom running", **_FAN_STOPPED),
+        cause("thermostat", 5, stopped_at="thermostat or call"),
+        cause("equipment-oversized", 4, stopped_at="thermostat or call"),
+        cause("pressure-switch", 4, stopped_at="safety or call"),
+        cause("thermostat-setting", 3, stopped_at="thermostat or call"),
+        cause("loose-connection", 3, stopped_at="safety or call or contacts; seldom thermostat or compressor"),
+        cause("loose-connection", 0.3, fan_a="still; seldom running", **_FAN_STOPPED | {"fan_in_runs": "still"}),
+        cause("charge-low", 2, stopped_at="safety or call or compressor", recent_low_running_current="yes or no"),
+        cause("condenser-dirty", 2, stopped_at="safety or call or compressor", recent_high_running_current="yes or no"),
+        cause("float-switch", 2, stopped_at="safety or call"),
+        cause("charge-high", 1, stopped_at="safety or call or compressor", recent_high_running_current="yes or no"),
+        cause("control-voltage-weak", 1, stopped_at="contacts", recent_low_control_voltage="yes; seldom no"),
+        cause("compressor-overload-open", 1, stopped_at="compressor", recent_overload_cycling="yes; seldom no"),
+        cause("run-capacitor", 1, stopped_at="compressor", recent_overload_cycling="yes; seldom no"),
+    ),
+}

@@ -1,0 +1,145 @@
+"""Rows of the prediction table for findings of the line side and the motors, and for the monitor itself."""
+
+from __future__ import annotations
+
+from condenser_monitor.monitor.diagnosis.predictions import Situation, cause, situation
+
+_CLOSED = {
+    "call": "on; seldom off",
+    "control_v": "normal or high; seldom weak or ghost or dead",
+    "coil_a": "sealed; seldom unsealed or none",
+    "supply": "on",
+    "load": "on",
+    "control_power": "on; seldom off",
+    "thermostat": "on; seldom off",
+}
+_NOT_LOCKED = {"recent_locked_rotor": "no; seldom yes"}
+_AS_WELL_LOCKED = {"recent_locked_rotor": "yes or no"}
+_LOCKED_BEFORE = {"recent_locked_rotor": "yes; seldom no"}
+_FAN_SOUND = {"recent_fan_not_running": "no; seldom yes"}
+_FAN_STOOD = {"recent_fan_not_running": "yes; seldom no"}
+# A stalled fan draws current until its own protector opens.
+_FAN_ALONE_STANDS = {"fan_a": "still or running", "recent_fan_not_running": "yes; seldom no"}
+_CURRENT_NORMAL = {"recent_high_running_current": "no; seldom yes", "recent_low_running_current": "no; seldom yes"}
+_HIGH_BEFORE = {"recent_high_running_current": "yes"}
+_LOW_BEFORE = {"recent_low_running_current": "yes"}
+_HIGH_OR_NOT = {"recent_high_running_current": "yes or no"}
+_LOW_OR_NOT = {"recent_low_running_current": "yes or no"}
+
+MOTORS: dict[str, Situation] = {
+    "line-supply-lost": situation(
+        {"supply": "off", "load": "off", "compressor_a": "still", "fan_a": "still"},
+        cause("line-supply-off", 8),
+    ),
+    "pull-in-without-run": situation(
+        _CLOSED | _NOT_LOCKED | _FAN_SOUND | {"compressor_a": "still", "fan_a": "still"},
+        cause("run-capacitor", 5, fan_a="running; seldom still", **_AS_WELL_LOCKED),
+        cause("compressor-overload-open", 4, fan_a="running; seldom still"),
+        cause("loose-connection", 3, load_volts="normal or absent"),
+        cause("fan-capacitor", 2, **_FAN_STOOD),
+        cause("fan-motor", 2, **_FAN_STOOD),
+        cause("compressor-locked", 1, fan_a="running", **_LOCKED_BEFORE),
+        cause("compressor-winding-open", 1, fan_a="running"),
+        # Contacts that are closed without a call or a coil's pull, and run nothing, are not closed.
+        cause("monitor-sensing", 2, ["call"], call="off", coil_a="none", control_v="dead or ghost"),
+    ),
+    "compressor-not-running": situation(
+        _CLOSED
+        | _NOT_LOCKED
+        | _FAN_SOUND
+        | _CURRENT_NORMAL
+        | {"recent_overload_cycling": "no; seldom yes", "compressor_a": "still", "fan_a": "running"},
+        cause("compressor-overload-open", 8, recent_overload_cycling="yes or no"),
+        cause("run-capacitor", 6, recent_overload_cycling="yes or no", **_AS_WELL_LOCKED),
+        cause("loose-connection", 3),
+        cause("compressor-winding-open", 2),
+        cause("compressor-locked", 2, **_LOCKED_BEFORE),
+        cause("condenser-dirty", 4, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
+        cause("charge-low", 3, recent_overload_cycling="yes or no", **_LOW_BEFORE),
+        cause("charge-high", 2, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
+        cause("fan-motor", 3, recent_overload_cycling="yes or no", recent_fan_not_running="yes"),
+        cause("fan-capacitor", 3, recent_overload_cycling="yes or no", recent_fan_not_running="yes"),
+    ),
+    "fan-not-running": situation(
+        _CLOSED | {"compressor_a": "running; seldom locked or still", "fan_a": "still"},
+        cause("fan-capacitor", 6),
+        cause("fan-motor", 5),
+        cause("run-capacitor", 3),
+        cause("loose-connection", 2),
+    ),
+    "locked-rotor": situation(
+        _CLOSED
+        | {
+            "compressor_a": "locked; seldom running or still",
+            "fan_a": "running; seldom still",
+            "recent_slow_start": "no; seldom yes",
+            "recent_low_control_voltage": "no; seldom yes",
+        },
+        cause("run-capacitor", 8, recent_slow_start="yes or no"),
+        cause("compressor-locked", 3, recent_slow_start="yes or no"),
+        cause("loose-connection", 2, recent_low_control_voltage="yes or no"),
+        cause("compressor-winding-open", 1),
+        cause("line-supply-off", 2, recent_line_supply_lost="yes", supply="on; seldom off"),
+    ),
+    "overload-cycling": situation(
+        _CLOSED
+        | _NOT_LOCKED
+        | _CURRENT_NORMAL
+        | _FAN_SOUND
+        | {"compressor_a": "still or running or locked", "fan_a": "running"},
+        cause("condenser-dirty", 6, **_HIGH_OR_NOT),
+        cause("run-capacitor", 6, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
+        cause("fan-capacitor", 5, **_FAN_ALONE_STANDS),
+        cause("fan-motor", 5, **_FAN_ALONE_STANDS),
+        cause("charge-low", 4, **_LOW_OR_NOT),
+        cause("compressor-overload-open", 3),
+        cause("loose-connection", 2),
+        cause("charge-high", 2, **_HIGH_OR_NOT),
+        cause("compressor-locked", 1, **_LOCKED_BEFORE),
+        # A start winding that is open leaves the motor as a dead run capacitor does.
+        cause("compressor-winding-open", 0.5, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
+    ),
+    "high-running-current": situation(
+        _CLOSED
+        | _FAN_SOUND
+        | {
+            "compressor_a": "running; seldom still",
+            "fan_a": "running; seldom still",
+            "recent_slow_start": "no; seldom yes",
+        },
+        cause("condenser-dirty", 8),
+        cause("charge-high", 3),
+        cause("run-capacitor", 3, recent_slow_start="yes or no"),
+        cause("fan-capacitor", 2, fan_a="running or still", recent_fan_not_running="yes or no"),
+        cause("fan-motor", 2, fan_a="running or still", recent_fan_not_running="yes or no"),
+        cause("loose-connection", 1),
+        cause("compressor-locked", 0.5, recent_slow_start="yes or no"),
+        # A start winding that opens in mid-run leaves the run winding to carry the load alone.
+        cause("compressor-winding-open", 0.3),
+        cause("monitor-sensing", 0.2),
+    ),
+    "low-running-current": situation(
+        _CLOSED | {"compressor_a": "running; seldom still", "fan_a": "running; seldom still"},
+        cause("charge-low", 8),
+        cause("monitor-sensing", 1),
+        # With the run winding open, what is left flows through the run capacitor.
+        cause("compressor-winding-open", 0.5),
+    ),
+    "slow-start": situation(
+        {"supply": "on", "compressor_a": "running or still or locked"},
+        cause("run-capacitor", 8),
+        cause("loose-connection", 2),
+        cause("compressor-locked", 1),
+    ),
+    "long-run": situation(
+        _CLOSED | _CURRENT_NORMAL | {"compressor_a": "running; seldom still", "fan_a": "running; seldom still"},
+        cause("thermostat-setting", 5),
+        cause("charge-low", 4, **_LOW_OR_NOT),
+        cause("condenser-dirty", 4, **_HIGH_OR_NOT),
+        cause("thermostat", 2),
+        # Refrigerant that stands in the condenser takes away from its surface.
+        cause("charge-high", 1, **_HIGH_OR_NOT),
+    ),
+    "sensing-disagrees": Situation({}, (cause("monitor-sensing", 1),)),
+    "sensor-silent": Situation({}, (cause("monitor-sensing", 1),)),
+}

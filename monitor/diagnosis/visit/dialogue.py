@@ -1,0 +1,174 @@
+"""A diagnosis as a talk in plain text: one line in, some lines out. Knows no terminal: the caller asks and prints."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import NamedTuple
+
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Check
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.diagnosis.visit.session import OTHER, Step, VisitSession
+from condenser_monitor.monitor.storage.models import StoredVisit
+
+POWER = {"as-is": "nothing is opened or switched", "off": "power off", "live": "power on"}
+HELP = (
+    "Type the reading or what you saw ('13.8 ohm', 'OL', 'dry').",
+    "CHECK: READING   answer another check        list          checks worth doing",
+    "skip             another check instead       why           who is ruled out, and why",
+    "back CHECK       take an answer back         found SUSPECT what it really was (or 'found other')",
+    "quit             end without a result",
+)
+
+
+class Talk:
+    """The talk around one session. `visit` holds the result once `found` was said; `over` ends it."""
+
+    def __init__(self, session: VisitSession, by: str, wall_s: float | None = None) -> None:
+        self.session, self.by, self.wall_s = session, by, wall_s
+        self.visit: StoredVisit | None = None
+        self.over = False
+        self._skipped: set[str] = set()
+        self._described: set[str] = set()
+
+    def opening(self) -> list[str]:
+        """The first lines: the suspects, the first check, how to answer."""
+        return [*self._suspects(), "", *self._proposal(), "", "Type help for what can be said."]
+
+    def hear(self, line: str) -> list[str]:
+        """Answer one line. What cannot be understood is answered with what can."""
+        word, _, rest = line.strip().partition(" ")
+        verbs: dict[str, Callable[[str], list[str]]] = {
+            "help": lambda _: list(HELP),
+            "list": lambda _: list(self._offers()),
+            "why": lambda _: self._why(),
+            "skip": lambda _: self._skip(),
+            "back": self._back,
+            "found": self._found,
+            "quit": lambda _: self._quit(),
+        }
+        try:
+            return verbs[word](rest.strip()) if word in verbs else self._answer(line.strip())
+        except CommandError as error:
+            return [f"That cannot be used: {error}"]
+
+    # ------------------------------------------------------------ what can be said
+
+    def _answer(self, line: str) -> list[str]:
+        name, colon, reading = line.partition(":")
+        if not colon:
+            check = self.proposed()
+            if check is None:
+                raise CommandError("answer", line, "CHECK: READING, found SUSPECT, or help")
+            name, reading = check.name, line
+        step = self.session.enter(name.strip(), reading.strip())
+        return [*_told(step), "", *self._suspects(), "", *self._proposal()]
+
+    def _back(self, name: str) -> list[str]:
+        step = self.session.take_back(name)
+        return [*_told(step), "", *self._suspects(), "", *self._proposal()]
+
+    def _skip(self) -> list[str]:
+        check = self.proposed()
+        if check is not None:
+            self._skipped.add(check.name)
+        return self._proposal()
+
+    def _found(self, was: str) -> list[str]:
+        self.visit = self.session.visit(was, self.by, self.wall_s)
+        self.over = True
+        title = "something else" if was == OTHER else SUSPECTS[was].title
+        return [f"Kept: it was {title}."]
+
+    def _quit(self) -> list[str]:
+        self.over = True
+        return ["Ended without a result."]
+
+    # ------------------------------------------------------------ what is said
+
+    def proposed(self) -> Check | None:
+        """The check put forward: the next one that has not been skipped."""
+        later = (offer.check for offer in self.session.offers() if offer.check.name not in self._skipped)
+        check = self.session.next_check()
+        return check if check is None or check.name not in self._skipped else next(later, None)
+
+    def _proposal(self) -> list[str]:
+        check = self.proposed()
+        if check is None:
+            return ["No check tells more. Say found SUSPECT once it is known."]
+        if check.name in self._described:
+            return [f"Next check ({check.name}): {check.title}, as described above"]
+        self._described.add(check.name)
+        return describe(check)
+
+    def _suspects(self) -> Iterator[str]:
+        verdict = self.session.verdict()
+        yield "Still suspected, the most usual first:"
+        for name in verdict.suspects:
+            yield f"  {name:<25} {SUSPECTS[name].title}"
+        for pair in verdict.together:
+            yield "  No single one explains it; together these would: " + " and ".join(sorted(pair))
+        if verdict.wanted_senses:
+            yield "  Senses that would narrow it further: " + ", ".join(verdict.wanted_senses)
+
+    def _why(self) -> list[str]:
+        return [f"  {name:<25} {why}" for name, why in self.session.verdict().ruled_out.items()] or ["Nobody yet."]
+
+    def _offers(self) -> Iterator[str]:
+        for offer in self.session.offers():
+            check = offer.check
+            cost = f"{POWER[check.power]}, {check.minutes:g} min, tells {offer.bits:.2f} bit"
+            yield f"  {check.name:<22} {check.title}; {cost}"
+
+
+def describe(check: Check) -> list[str]:
+    """A check in lines: what, where, by whom, how, what to expect, cautions."""
+    lines = [
+        f"Next check ({check.name}): {check.title}",
+        f"  {check.where}; {POWER[check.power]}; {check.who}; about {check.minutes:g} min",
+    ]
+    if check.tools:
+        lines.append("  with: " + ", ".join(check.tools))
+    lines += [f"  ! {CAUTIONS[caution]}" for caution in check.cautions]
+    lines += [f"  {number}. {step}" for number, step in enumerate(check.steps, 1)]
+    lines.append(f"  expected: {check.expected} ({check.basis})")
+    if check.quantity == "eye":
+        lines.append("  answer: " + " or ".join(check.symbols))
+    return lines
+
+
+def _told(step: Step) -> Iterator[str]:
+    if step.judged is not None:
+        reading = f"{step.judged.text}: " if step.judged.text else ""
+        yield reading + CHECKS[step.judged.check].says(step.judged.outcome)
+    for name, why in step.ruled_out.items():
+        yield f"  ruled out: {SUSPECTS[name].title}, because {why}"
+    for name in step.back:
+        yield f"  in question again: {SUSPECTS[name].title}"
+
+
+class VisitEnded(NamedTuple):
+    """How a talk ended: the visit, None after quit or the end of input."""
+
+    visit: StoredVisit | None
+    session: VisitSession
+
+
+def talk(
+    session: VisitSession,
+    ask: Callable[[], str | None],
+    say: Callable[[str], None],
+    by: str,
+    wall_s: float | None = None,
+) -> VisitEnded:
+    """Run a talk: `ask` gives the next line, None at the end of input; `say` prints one line."""
+    going = Talk(session, by, wall_s)
+    lines = going.opening()
+    while True:
+        for line in lines:
+            say(line)
+        heard = None if going.over else ask()
+        if heard is None:
+            return VisitEnded(going.visit, session)
+        lines = going.hear(heard)

@@ -1,0 +1,95 @@
+"""A list of customers as CSV: the contractor's own list becomes sites, and later lists change what is known of them.
+
+A header row names the columns: `site` and any of COLUMNS. Nothing is changed before the whole list has been found good.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+
+from condenser_monitor.monitor.core.config import ID_PATTERN
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.fleet import enroll, triage, visits
+from condenser_monitor.monitor.fleet.people import note
+from condenser_monitor.monitor.fleet.setup import Broker
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import sites
+
+COLUMNS = (
+    *("name", "customer", "address", "phone", "plan", "plan_visit_due"),
+    *("vulnerability", "vulnerability_note"),
+)
+TEXT_MOST = 500
+
+
+def checked(about: dict[str, Any], place: str = "site") -> dict[str, Any]:
+    """What is known of a site, fit for the columns of `sites`; empty ones left out. Raises CommandError."""
+    kept = {key: value for key, value in about.items() if value not in (None, "")}
+    for key, value in kept.items():
+        if isinstance(value, str) and (len(value) > TEXT_MOST or "\x00" in value):
+            raise CommandError(f"{place}: {key}", f"{len(value)} characters", f"at most {TEXT_MOST}, none of them NUL")
+    if "plan_visit_due" in kept:
+        kept["plan_visit_due"] = visits.day(kept["plan_visit_due"])
+    if "vulnerability" in kept:
+        kept["vulnerability"] = _level(kept["vulnerability"], place)
+    return kept
+
+
+def _level(given: object, place: str) -> int:
+    levels = {str(level): level for level in triage.VULNERABILITY}
+    if str(given) not in levels:
+        raise CommandError(f"{place}: vulnerability", given, ", ".join(levels))
+    return levels[str(given)]
+
+
+def read(path: Path) -> dict[str, dict[str, Any]]:
+    """A list by site. Raises CommandError naming the line."""
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            return _rows(csv.DictReader(file), str(path))
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise CommandError(str(path), str(error), "a readable CSV file in UTF-8") from None
+
+
+def _rows(reader: csv.DictReader[str], place: str) -> dict[str, dict[str, Any]]:
+    header = reader.fieldnames or []
+    if "site" not in header or not set(header) <= {"site", *COLUMNS}:
+        raise CommandError(f"{place}: header", ", ".join(header), f"site and any of {', '.join(COLUMNS)}")
+    rows: dict[str, dict[str, Any]] = {}
+    for row in reader:
+        line = f"{place}, line {reader.line_num}"
+        if None in row or None in row.values():
+            raise CommandError(line, "another number of cells than the header", f"{len(header)} cells")
+        site = row.pop("site").strip()
+        if not ID_PATTERN.fullmatch(site) or site in rows:
+            raise CommandError(line, site, "1 to 64 letters, digits and inner hyphens, each site once")
+        rows[site] = checked({key: value.strip() for key, value in row.items()}, line)
+    return rows
+
+
+def take(
+    store: Store, rows: dict[str, dict[str, Any]], *, broker: Broker, by: str, now: float
+) -> tuple[list[enroll.Enrolment], int]:
+    """Enrol the sites that are not yet, change what is known of the others; the enrolments, and how many changed."""
+    with store.read() as connection:
+        have = set(connection.scalars(sa.select(sites.c.site)))
+    changed = _change(store, ((site, about) for site, about in rows.items() if site in have and about), by, now)
+    new = [(site, about) for site, about in rows.items() if site not in have]
+    return [enroll.enroll(store, site, broker=broker, by=by, now=now, **about) for site, about in new], changed
+
+
+def _change(store: Store, rows: Iterable[tuple[str, dict[str, Any]]], by: str, now: float) -> int:
+    count = 0
+    with store.write() as connection:
+        for site, about in rows:
+            differs = sa.or_(*(sites.c[key].is_distinct_from(value) for key, value in about.items()))
+            change = sa.update(sites).where(sites.c.site == site, differs).values(about)
+            if connection.execute(change).rowcount:
+                note(connection, now, by, "changed", site, **about)
+                count += 1
+    return count

@@ -1,0 +1,153 @@
+"""(edge) What the service tells others through: the broker, the phone, and whatever comes later.
+
+An outlet runs in a thread of its own and may hang or fail without the monitor noticing more than an error to show.
+What must not be lost it reads from the history's outbox, beyond a cursor that the history keeps for it on disk: the
+cursor moves when a row has been delivered, so that a row is delivered again after a failure or a kill, never passed
+over. What is only of the moment (the status) is offered, and the newest replaces the one before.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Sequence
+from typing import Protocol
+
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.records import Event, UnitStatus
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.models import StoredEvent
+
+_N = {name: limit.value for name, limit in limits.EDGE.items()}
+_ROWS = 100  # taken from the outbox at a time
+STUCK = "has not come back for a minute"
+
+
+class Publisher(Protocol):
+    """What the service asks of an outlet. `name` is also its cursor's in the history: never used for another one."""
+
+    name: str
+
+    def start(self, history: History) -> None:
+        """Begin; called once, before anything is offered."""
+
+    def offer(self, events: Sequence[Event], status: UnitStatus) -> None:
+        """News of one step, already in the history. Must come back at once and never raise."""
+
+    def close(self) -> None:
+        """End; must come back within a few seconds whatever hangs."""
+
+
+class Backoff:
+    """Pauses after failures: doubled each time up to a bound; begun again after a success."""
+
+    def __init__(self) -> None:
+        self._next_s = _N["backoff_first_s"]
+
+    def failed(self) -> float:
+        """The pause after one more failure, s."""
+        pause_s, self._next_s = self._next_s, min(2 * self._next_s, _N["backoff_most_s"])
+        return pause_s
+
+    def went_well(self) -> None:
+        """The next failure is a first one again."""
+        self._next_s = _N["backoff_first_s"]
+
+
+class ThreadedPublisher(ABC):
+    """An outlet with its thread: `turn` is called over and over, what it raises is noted and tried again later."""
+
+    name: str
+    begin = False  # a new outlet starts with what comes next, not with what has long been known
+
+    def __init__(self, *, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._stop, self._news = threading.Event(), threading.Event()
+        self._status: UnitStatus | None = None
+        self._offered_s = clock()
+        self._turn_began_s = clock()
+        self._backoff = Backoff()
+        self._thread: threading.Thread | None = None
+        self.history: History
+
+    def start(self, history: History) -> None:
+        """Begin the thread."""
+        self.history = history
+        history.join(self.name, begin=self.begin)
+        self._thread = threading.Thread(target=self._run, name=f"outlet {self.name}", daemon=True)
+        self._thread.start()
+
+    def offer(self, events: Sequence[Event], status: UnitStatus) -> None:
+        """Take the newest status and wake the thread when there is something new to deliver."""
+        self._status, self._offered_s = status, self._clock()
+        if events:
+            self._news.set()
+        if self._clock() - self._turn_began_s > limits.GAP_MIN_S.value and not self._stop.is_set():
+            self.history.note_error(self.name, STUCK)
+
+    def close(self) -> None:
+        """End the thread; one that hangs is left behind and dies with the program."""
+        self._stop.set()
+        self._news.set()
+        if self._thread is not None:
+            self._thread.join(_N["close_s"])
+
+    def _run(self) -> None:
+        while not self._stop.is_set():
+            self._turn_began_s = self._clock()
+            try:
+                wait_s = self.turn()
+                self.history.note_error(self.name, "")
+            except Exception as error:  # an outlet's failure, whatever it is, must not end its thread
+                self.history.note_error(self.name, f"{type(error).__name__}: {error}"[:500])
+                wait_s = self._backoff.failed()
+                self._pause(wait_s, self._stop)
+                continue
+            self._pause(wait_s, self._news)
+        try:
+            self.finish()
+        except Exception as error:
+            self.history.note_error(self.name, f"{type(error).__name__}: {error}"[:500])
+
+    def _pause(self, wait_s: float, until: threading.Event) -> None:
+        while wait_s > 0 and not until.is_set():
+            self._turn_began_s = self._clock()
+            until.wait(min(wait_s, 10.0))
+            wait_s -= 10.0
+
+    @abstractmethod
+    def turn(self) -> float:
+        """Do a little; the time to the next turn, s (cut short by news). Raises to be called again after a pause.
+
+        Clears `_news` before it looks for rows."""
+
+    def finish(self) -> None:  # noqa: B027 - most have nothing to say
+        """Say good-bye, before the thread ends."""
+
+
+class EventPublisher(ThreadedPublisher):
+    """An outlet that delivers each row of the outbox in order; one that fails is tried again, none is passed over."""
+
+    def turn(self) -> float:
+        """Deliver what is waiting; raises what `deliver` raises."""
+        self._news.clear()
+        rows = self.history.outbox(self.name, begin=self.begin, limit=_ROWS)
+        for kept in rows:
+            if self._stop.is_set():
+                return 0.0
+            self.deliver(kept, self._status)
+            self.history.delivered(self.name, kept.place)
+            self._backoff.went_well()
+        if len(rows) == _ROWS:
+            return 0.0  # there may be more
+        self.idle(self._status)  # in the same turn: rows taken in do not say that what was failing has ended
+        return _N["poll_s"] * 5
+
+    @abstractmethod
+    def deliver(self, kept: StoredEvent, status: UnitStatus | None) -> None:
+        """Deliver one row; what it raises is shown, and the row is tried again after a pause."""
+
+    def idle(self, status: UnitStatus | None) -> None:
+        """Called when nothing is waiting, about once a second: repeats, quiet hours, a daily word. Raises as `deliver`
+        does."""

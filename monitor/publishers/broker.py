@@ -1,0 +1,421 @@
+"""(edge) The broker: outbox -> topics, requests <- topic (contract, section 7). The only importer of paho.
+
+Everything happens in the outlet's one thread, which also turns paho's network loop. Nothing is left to paho's queue,
+which is in memory only: rows are read from the outbox beyond the cursor, a few are in flight, and the cursor moves when
+the broker has acknowledged them in order. After any failure a new client begins again at the cursor; a row that was
+acknowledged but not yet entered is sent twice with the same id (at least once, MQTT 5 section 4.3.2).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import ssl
+import time
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import msgspec
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.errors import BrokerError
+from condenser_monitor.monitor.core.records import Event, Request, UnitStatus
+from condenser_monitor.monitor.private_file import read_private
+from condenser_monitor.monitor.publishers import senml
+from condenser_monitor.monitor.publishers.base import ThreadedPublisher
+from condenser_monitor.monitor.publishers.messages import (
+    CHANNELS,
+    OFFLINE,
+    ONLINE,
+    AnswerMessage,
+    ResendRequest,
+    fields,
+    id_origin,
+    out_message,
+    read_request,
+    request_id,
+    topic,
+    unit_mark,
+    unit_message,
+)
+from condenser_monitor.monitor.publishers.waker import Waker
+from condenser_monitor.monitor.storage.file import History
+
+_N = {name: limit.value for name, limit in limits.EDGE.items()}
+JSON_TYPE, SENML_TYPE = "application/json", "application/senml+json"
+_PACKET_MOST = 65536
+
+
+class BrokerPublisher(ThreadedPublisher):
+    """The connection of one site to its broker."""
+
+    name = "mqtt"
+    begin = True  # a broker is told the whole history, so that its numbers begin at 1
+
+    def __init__(self, settings: Settings, *, clock: Callable[[], float] = time.monotonic) -> None:
+        super().__init__(clock=clock)
+        self._settings, self._site = settings.mqtt, settings.site.id
+        self._newest = settings.mqtt.version == "5"
+        self._bell: Waker | None = None
+        self._client: paho.Client | None = None
+        self._reset()
+        self._refusals: list[float] = []
+
+    def _reset(self) -> None:
+        """Nothing of an earlier connection counts."""
+        self._connected_s: float | None = None
+        self._refused = ""
+        self._in_flight: dict[int, str] = {}  # paho's message number -> id of the row
+        self._acked: set[str] = set()
+        self._resent: set[int] = set()  # paho's numbers of what was sent from memory and is not acknowledged
+        self._said: str | None = None
+        self._said_mid: int | None = None  # paho's number of that, until it is acknowledged
+        self._unit: tuple[object, ...] | None = None
+        self._sent: dict[str, int] | None = None
+        self._unit_s = self._readings_s = self._looked_s = -1e9
+        self._readings_t_s: float | None = None
+
+    # ------------------------------------------------------------ turns
+
+    def turn(self) -> float:
+        """Turn the network loop once and send what is due."""
+        try:
+            if self._client is None:
+                self._client = self._connect()
+            self._loop(_N["poll_s"])
+            self._pump(self._client)
+        except Exception:
+            self._hang_up()
+            raise
+        if self._connected_s is not None and self._clock() - self._connected_s > _N["backoff_most_s"]:
+            self._backoff.went_well()  # not at once: a broker that takes us and throws us out again is still failing
+        return 0.0
+
+    def finish(self) -> None:
+        """Send what is left, say offline, and go in good order, which keeps the last will from being sent."""
+        if self._client is None:
+            return
+        try:
+            self._farewell(self._client)
+        finally:
+            self._hang_up()
+
+    def _farewell(self, client: paho.Client) -> None:
+        until_s = self._clock() + _N["close_s"] / 2
+        self._send_rows(client)
+        self._say(client, OFFLINE)
+        # Until "offline" is acknowledged too: a broker that finds us gone first may drop what it has not read yet.
+        while (self._in_flight or self._said_mid is not None) and self._clock() < until_s:
+            self._loop(0.05)
+        self._settle()
+        client.disconnect()
+        client.loop(0.05)
+
+    def start(self, history: History) -> None:
+        """Begin the thread, with a bell beside the network."""
+        self._bell = Waker()
+        super().start(history)
+
+    def offer(self, events: Sequence[Event], status: UnitStatus) -> None:
+        """As every outlet, and the thread that waits for the network is woken: an alert waits for nothing."""
+        super().offer(events, status)
+        if events and self._bell is not None:
+            self._bell.ring()
+
+    def close(self) -> None:
+        """End the thread, which need not wait for the network either."""
+        self._stop.set()
+        if self._bell is not None:
+            self._bell.ring()
+        super().close()
+        if self._bell is not None and not (self._thread and self._thread.is_alive()):
+            self._bell.close()
+
+    def _loop(self, timeout_s: float) -> None:
+        assert self._client is not None
+        if self._bell is not None:
+            self._bell.wait(self._client, timeout_s)
+        code = self._client.loop(0.0)
+        if self._refused:
+            raise BrokerError(self._place, self._refused, "a broker that takes this site's name, password and topics")
+        if code != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            raise BrokerError(self._place, paho.error_string(code), "a broker that answers")
+
+    def _hang_up(self) -> None:
+        client, self._client = self._client, None
+        self._reset()
+        if client is not None:
+            _drop(client)
+
+    # ------------------------------------------------------------ connecting
+
+    @property
+    def _place(self) -> str:
+        return f"broker {self._settings.host}:{self._settings.port}"
+
+    def _connect(self) -> paho.Client:
+        client = self._made()
+        where = (self._settings.host, self._settings.port, self._settings.keepalive_s)
+        try:
+            if self._newest:
+                properties = _properties(PacketTypes.CONNECT)
+                properties.SessionExpiryInterval = int(_N["session_s"])
+                properties.MaximumPacketSize = _PACKET_MOST
+                client.connect(*where, clean_start=False, properties=properties)
+            else:
+                client.connect(*where)
+            self._await_answer(client)
+        except (OSError, ValueError) as error:
+            _drop(client)
+            if isinstance(error, BrokerError):
+                raise
+            raise BrokerError(self._place, str(error), "a broker that can be reached") from None
+        return client
+
+    def _made(self) -> paho.Client:
+        password = read_password(self._settings.password_file) if self._settings.username else None
+        client = paho.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=session_id(f"condenser-monitor-{self._site}", password),
+            clean_session=None if self._newest else False,
+            protocol=paho.MQTTv5 if self._newest else paho.MQTTv311,
+            reconnect_on_failure=False,
+        )
+        client.suppress_exceptions = True
+        client.connect_timeout = _N["connect_s"]
+        client.on_connect, client.on_publish, client.on_message = self._on_connect, self._on_publish, self._on_message
+        client.will_set(topic(self._site, "availability"), OFFLINE, qos=1, retain=True)
+        if self._settings.username:
+            client.username_pw_set(self._settings.username, password)
+        if self._settings.tls:
+            client.tls_set_context(tls_context(self._settings.ca_file))
+        return client
+
+    def _await_answer(self, client: paho.Client) -> None:
+        until_s = self._clock() + _N["connect_s"]
+        while self._connected_s is None and not self._refused:
+            code = client.loop(_N["poll_s"])
+            late = self._clock() > until_s
+            if not self._refused and (code != MQTTErrorCode.MQTT_ERR_SUCCESS or late):
+                given = "no answer to the connection" if late else paho.error_string(code)
+                raise BrokerError(self._place, given, "a broker that answers")
+        if self._refused:
+            raise BrokerError(self._place, self._refused, "a broker that takes this site's name and password")
+
+    def _on_connect(
+        self, client: paho.Client, _data: Any, _flags: paho.ConnectFlags, code: ReasonCode, _properties: Any
+    ) -> None:
+        if code.is_failure:
+            self._refused = str(code)
+            return
+        self._connected_s = self._clock()
+        client.subscribe(topic(self._site, "requests"), qos=CHANNELS["requests"].qos)
+
+    # ------------------------------------------------------------ out
+
+    def _pump(self, client: paho.Client) -> None:
+        now_s = self._clock()
+        blind = now_s - self._offered_s >= _N["blind_s"]
+        # Before the first scan of a life nothing is said: it may be blind as well.
+        if blind or self._status is not None:
+            self._say(client, OFFLINE if blind else ONLINE)
+        moved = self._settle()
+        if moved or self._news.is_set() or now_s - self._looked_s > 1.0:
+            self._looked_s = now_s
+            self._news.clear()
+            self._send_rows(client)
+        self._send_unit(client, now_s)
+        self._send_readings(client, now_s)
+
+    def _say(self, client: paho.Client, availability: str) -> None:
+        if self._said != availability:
+            self._said = availability
+            self._said_mid = self._publish(client, "availability", availability.encode(), "text/plain")
+
+    def _publish(self, client: paho.Client, channel: str, payload: bytes, kind: str = JSON_TYPE) -> int:
+        row = CHANNELS[channel]
+        properties = None
+        if self._newest:
+            properties = _properties(PacketTypes.PUBLISH)
+            properties.ContentType = kind
+        info = client.publish(
+            topic(self._site, channel), payload, qos=row.qos, retain=row.retained, properties=properties
+        )
+        return info.mid
+
+    def _send_rows(self, client: paho.Client) -> None:
+        sent = {*self._in_flight.values(), *self._acked}
+        for kept in self.history.outbox(self.name, begin=self.begin, limit=int(_N["in_flight"])):
+            if kept.id not in sent:
+                message = msgspec.json.encode(out_message(kept, self._site))
+                self._in_flight[self._publish(client, kept.topic, message)] = kept.id
+
+    def _on_publish(self, _client: paho.Client, _data: Any, mid: int, code: ReasonCode, _properties: Any) -> None:
+        self._resent.discard(mid)
+        if mid == self._said_mid:
+            self._said_mid = None
+        name = self._in_flight.pop(mid, None)
+        if code.is_failure:
+            self._refused = str(code)  # not delivered: the broker said no, and will be asked again
+        elif name is not None:
+            self._acked.add(name)
+
+    def _settle(self) -> bool:
+        """Move the cursor over the rows acknowledged without a gap; whether it moved."""
+        if not self._acked:
+            return False
+        place = None
+        for kept in self.history.outbox(self.name, begin=self.begin, limit=int(_N["in_flight"])):
+            if kept.id not in self._acked:
+                break
+            self._acked.remove(kept.id)
+            place = kept.place
+        if place is not None:
+            self.history.delivered(self.name, place)
+            self._sent = None
+        return place is not None
+
+    def _send_unit(self, client: paho.Client, now_s: float) -> None:
+        """The retained status: when it says something new, when rows were delivered, and now and then."""
+        status = self._status
+        if status is None or now_s - self._unit_s < 1.0:
+            return
+        if self._sent is None:
+            self._sent = self.history.sent(self.name)
+        sent = self._sent
+        mark = (unit_mark(status), tuple(sent.items()))
+        if mark != self._unit or now_s - self._unit_s >= _N["unit_s"]:
+            self._unit, self._unit_s = mark, now_s
+            self._publish(client, "unit", msgspec.json.encode(unit_message(status, self.history.origin, sent)))
+
+    def _send_readings(self, client: paho.Client, now_s: float) -> None:
+        status = self._status
+        if status is None or now_s - self._readings_s < self._settings.readings_s:
+            return
+        if status.t_s == self._readings_t_s or all(value is None for value in status.readings.values()):
+            return
+        self._readings_s, self._readings_t_s = now_s, status.t_s
+        self._publish(client, "readings", senml.pack(status.readings, self._site, status.wall_s), SENML_TYPE)
+
+    # ------------------------------------------------------------ in
+
+    def _on_message(self, client: paho.Client, _data: Any, message: paho.MQTTMessage) -> None:
+        """A request. It is on disk when this comes back; only then does paho acknowledge it.
+
+        Refusals and resends are answered from memory: should the connection break just then, the sender asks again.
+        """
+        try:
+            answer = self._take(client, message)
+        except ValueError as error:
+            answer = self._refuse(bytes(message.payload), str(error))
+        except Exception as error:  # ours: told to the sender and on the health page, and the connection goes on
+            self.history.note("requests", f"{type(error).__name__}: {error}"[:500])
+            answer = self._refuse(bytes(message.payload), f"the monitor could not take it: {type(error).__name__}")
+        if answer is not None and len(self._resent) < _N["resend_most"]:  # in paho's queue, in memory: bounded
+            self._resent.add(self._publish(client, "answers", msgspec.json.encode(answer)))
+
+    def _take(self, client: paho.Client, message: paho.MQTTMessage) -> AnswerMessage | None:
+        if message.retain:
+            raise ValueError("a retained request is not taken: it would come again at every connection")
+        if len(message.payload) > _N["request_most"]:
+            raise ValueError(f"{len(message.payload)} bytes; at most {_N['request_most']:g}")
+        request = read_request(bytes(message.payload))
+        if isinstance(request, ResendRequest):
+            return self._resend(client, request)
+        answer = self.history.add_request(Request(**fields(request)), source="broker")
+        return None if answer is None else AnswerMessage(**fields(answer), site=self._site)
+
+    def _refuse(self, payload: bytes, why: str) -> AnswerMessage | None:
+        """Why a request cannot be taken; nothing for a flood of them."""
+        now_s = self._clock()
+        self._refusals = [at_s for at_s in self._refusals if now_s - at_s < 60.0]
+        if len(self._refusals) >= _N["refusals_per_min"]:
+            return None
+        self._refusals.append(now_s)
+        return AnswerMessage(id=request_id(payload), done=False, why=why, site=self._site)
+
+    def _resend(self, client: paho.Client, request: ResendRequest) -> AnswerMessage | None:
+        """Send old numbers again, as they were; the rest of a long span is to be asked for again. While many are still
+        on their way (in paho's queue, in memory) there is no answer: who hears none asks again."""
+        if len(self._resent) >= _N["resend_most"]:
+            return None
+        most = min(request.to_seq - request.from_seq + 1, int(_N["resend_most"]))
+        rows = self.history.events(request.from_seq - 1, max(most, 0), request.topic)
+        rows = [kept for kept in rows if kept.seq <= request.to_seq]
+        if request.origin:
+            rows = [kept for kept in rows if id_origin(kept.id, kept.seq) == request.origin]
+        ahead = self.history.outbox(self.name, begin=self.begin, limit=1)
+        for kept in rows:
+            if ahead and kept.place >= ahead[0].place:
+                break  # not delivered yet: it comes by itself, in its turn, and nothing may overtake it
+            self._resent.add(self._publish(client, kept.topic, msgspec.json.encode(out_message(kept, self._site))))
+        first_seq = self.history.first_seq(request.topic)
+        if not rows:
+            why = "none of these numbers is kept here"
+            return AnswerMessage(id=request.id, done=False, why=why, site=self._site, first_seq=first_seq)
+        return AnswerMessage(id=request.id, done=True, site=self._site, first_seq=first_seq)
+
+
+def _properties(packet: int) -> Properties:
+    return Properties(packet)  # type: ignore[no-untyped-call]
+
+
+class _Socket(ssl.SSLSocket):
+    """paho lets go of a socket whose handshake failed without closing it."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
+def _drop(client: paho.Client) -> None:
+    """Close a client's socket without a word: the broker then sends the last will."""
+    client.on_connect = client.on_publish = client.on_message = None
+    sock = client.socket()
+    if sock is not None:
+        sock.close()
+
+
+def tls_context(ca_file: str) -> ssl.SSLContext:
+    """TLS with the broker's certificate checked against the system's authorities, or those in `ca_file`.
+
+    Raises BrokerError when the file cannot be used.
+    """
+    try:
+        context = ssl.create_default_context(cafile=ca_file or None)
+    except OSError as error:  # ssl.SSLError is one
+        raise BrokerError(ca_file, str(error), "a file of certificates (PEM)") from None
+    context.sslsocket_class = _Socket
+    return context
+
+
+def session_id(name: str, password: str | None) -> str:
+    """The name of a client at the broker. It stays the same, or what waits there would be lost; and it is not to be
+    guessed, or another account of the broker could end the session and what waits in it (MQTT 5, 3.1.4)."""
+    if not password:
+        return name
+    # Brokers write it into their logs: from a weak password too, nobody shall find the way back.
+    end = hashlib.scrypt(password.encode(), salt=name.encode(), n=1 << 12, r=8, p=1, dklen=8)
+    return f"{name}-{end.hex()}"
+
+
+def read_password(path: str) -> str | None:
+    """The password in a file, its line end taken off; None where no file is named.
+
+    Raises BrokerError when the file cannot be read, or others than its owner may read it.
+    """
+    if not path:
+        return None
+    allowed = "a file with the broker's password"
+    try:
+        return read_private(path, BrokerError, allowed).decode("utf-8").rstrip("\r\n")
+    except UnicodeDecodeError as error:
+        raise BrokerError(path, str(error), allowed) from None

@@ -1,0 +1,298 @@
+"""Messages on the broker (contract, section 7), typed once: what goes out, what comes in, on which topic.
+
+The AsyncAPI document, the broker client and the tests all read these types. Pure.
+"""
+
+from __future__ import annotations
+
+from hashlib import blake2b
+from typing import Annotated, Any, Literal, NamedTuple
+
+import msgspec
+
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import (
+    Alert,
+    AlertChange,
+    Answer,
+    Change,
+    Cycle,
+    Evidence,
+    Finding,
+    LinkState,
+    Request,
+    Severity,
+    UnitStatus,
+)
+from condenser_monitor.monitor.storage.models import StoredEvent
+
+ROOT = "condenser/v1"
+ONLINE, OFFLINE = "online", "offline"
+
+
+class BrokerChannel(NamedTuple):
+    """One topic below `condenser/v1/SITE-ID/`: who sends, quality of service, whether the broker keeps the last."""
+
+    name: str
+    sender: Literal["monitor", "office"]
+    qos: int
+    retained: bool
+    meaning: str
+
+
+CHANNELS: dict[str, BrokerChannel] = {
+    row.name: row
+    for row in (
+        BrokerChannel(
+            "availability", "monitor", 1, True, "whether the monitor is connected and sees; also the last will"
+        ),
+        BrokerChannel("unit", "monitor", 1, True, "the unit as it stands: cycle, links, findings, alerts, since when"),
+        BrokerChannel("events", "monitor", 1, False, "one change of a finding or of an alert, unbroken `seq`"),
+        BrokerChannel("readings", "monitor", 0, False, "readings as a SenML pack (RFC 8428)"),
+        BrokerChannel("cycles", "monitor", 1, False, "one finished cooling cycle, unbroken `seq`"),
+        BrokerChannel("requests", "office", 1, False, "a request of a person, or for messages to be sent again"),
+        BrokerChannel("answers", "monitor", 1, False, "what became of a request"),
+    )
+}
+
+
+_MARKS = {"events": "-", "cycles": ":", "answers": "/"}
+
+
+def message_id(origin: str, channel: str, seq: int) -> str:
+    """The id of a numbered message. The sign between keeps numbers of two topics apart; `origin` ends before it."""
+    return f"{origin}{_MARKS[channel]}{seq}"
+
+
+def id_origin(name: str, seq: int) -> str:
+    """What numbered a message: its id without sign and number."""
+    return name.removesuffix(str(seq))[:-1]
+
+
+def topic(site: str, name: str) -> str:
+    """The full topic of a site's channel."""
+    return f"{ROOT}/{site}/{name}"
+
+
+# ---------------------------------------------------------------- out
+
+Id = Annotated[str, msgspec.Meta(min_length=1, max_length=120)]
+Seq = Annotated[int, msgspec.Meta(ge=1)]
+
+
+class ChangeMessage(Change, frozen=True, kw_only=True, tag_field="kind", tag="change"):
+    """On `events`: one change of a finding. `run` counts starts of the monitor: `t_s` of two runs do not compare."""
+
+    id: Id
+    seq: Seq
+    site: str
+    run: int
+
+
+class AlertMessage(AlertChange, frozen=True, kw_only=True, tag_field="kind", tag="alert"):
+    """On `events`: one step of an alert's life."""
+
+    id: Id
+    seq: Seq
+    site: str
+    run: int
+
+
+class CycleMessage(Cycle, frozen=True, kw_only=True):
+    """On `cycles`: one finished cooling cycle. `stopped_wall_s` is None where the clock was not known."""
+
+    id: Id
+    seq: Seq
+    site: str
+    run: int
+    stopped_wall_s: float | None = None
+
+
+class AnswerMessage(Answer, frozen=True, kw_only=True):
+    """On `answers`. `id` is the request's; `first_seq` answers a resend: the oldest number still kept."""
+
+    site: str
+    first_seq: Seq | None = None
+
+
+class LinkMessage(msgspec.Struct, frozen=True, kw_only=True):
+    """One link within `unit`."""
+
+    name: str
+    state: LinkState
+    since_wall_s: float | None
+    inferred: bool
+
+
+class FindingMessage(msgspec.Struct, frozen=True, kw_only=True):
+    """One standing finding within `unit`."""
+
+    name: str
+    severity: Severity
+    since_wall_s: float | None
+    raised_wall_s: float | None
+    suspects: tuple[str, ...]
+    evidence: Evidence
+    summary: str
+    wanted_senses: tuple[str, ...] = ()
+
+
+class UnitMessage(msgspec.Struct, frozen=True, kw_only=True):
+    """On `unit`, retained. `sent` says how far each numbered topic has been delivered, `origin` what numbered it; a
+    changed origin begins at 1 (a new history). `readings` are those of the moment the message was made."""
+
+    id: Id
+    site: str
+    name: str
+    wall_s: float | None
+    cycle: str
+    cycle_since_wall_s: float | None
+    links: tuple[LinkMessage, ...]
+    findings: tuple[FindingMessage, ...]
+    alerts: tuple[Alert, ...]
+    break_at: str | None
+    service_until_wall_s: float | None
+    readings: dict[str, float | bool | None]
+    origin: str
+    sent: dict[str, int]
+    uncertainty: dict[str, float] = {}  # of each number in `readings`: expanded, k = 2, in its own unit; if known
+
+
+OutMessage = ChangeMessage | AlertMessage | CycleMessage | AnswerMessage
+
+
+def fields(record: msgspec.Struct) -> dict[str, Any]:
+    """A record's fields by name, to make a wider record of it."""
+    return {name: getattr(record, name) for name in record.__struct_fields__}
+
+
+def out_message(kept: StoredEvent, site: str) -> OutMessage:
+    """The message of one row of the outbox; a time of day that became known later is put in."""
+    body = kept.body
+    head: dict[str, Any] = {"id": kept.id, "seq": kept.seq, "site": site, "run": kept.run}
+    if isinstance(body, Answer):
+        return AnswerMessage(**fields(body), site=site)
+    if isinstance(body, Cycle):
+        return CycleMessage(**fields(body), **head, stopped_wall_s=kept.wall_s)
+    known = fields(body) | {"wall_s": kept.wall_s if body.wall_s is None else body.wall_s}
+    if isinstance(body, Change):
+        return ChangeMessage(**known, **head)
+    return AlertMessage(**known, **head)
+
+
+def unit_message(status: UnitStatus, origin: str, sent: dict[str, int]) -> UnitMessage:
+    """The `unit` message of a status. Its id is made of what it says, so that the same message has the same id."""
+
+    def wall(t_s: float) -> float | None:
+        return None if status.wall_s is None else round(status.wall_s - (status.t_s - t_s), 3)
+
+    message = UnitMessage(
+        id="-",
+        site=status.site,
+        name=status.name,
+        wall_s=status.wall_s,
+        cycle=status.cycle.value,
+        cycle_since_wall_s=wall(status.cycle_since_s),
+        links=tuple(
+            LinkMessage(name=link.name, state=link.state, since_wall_s=wall(link.since_s), inferred=link.inferred)
+            for link in status.links
+        ),
+        findings=tuple(_finding(found, wall(found.since_s)) for found in status.findings),
+        alerts=status.alerts,
+        break_at=status.break_at,
+        service_until_wall_s=status.service_until_wall_s,
+        readings=status.readings,
+        origin=origin,
+        sent=sent,
+        uncertainty=status.uncertainty,
+    )
+    digest = blake2b(msgspec.json.encode(message), digest_size=9).hexdigest()
+    return msgspec.structs.replace(message, id=f"unit-{digest}")
+
+
+def _finding(found: Finding, since_wall_s: float | None) -> FindingMessage:
+    return FindingMessage(
+        name=found.name,
+        severity=found.severity,
+        since_wall_s=since_wall_s,
+        raised_wall_s=found.raised_wall_s,
+        suspects=found.suspects,
+        evidence=found.evidence,
+        summary=found.summary,
+        wanted_senses=found.wanted_senses,
+    )
+
+
+def unit_mark(status: UnitStatus) -> tuple[object, ...]:
+    """What must change for a new `unit` message to be worth sending: all but times and readings."""
+    return (
+        status.cycle,
+        tuple((link.name, link.state, link.inferred) for link in status.links),
+        tuple((f.name, f.severity, f.suspects, f.summary) for f in status.findings),
+        status.alerts,
+        status.break_at,
+        status.service_until_wall_s,
+    )
+
+
+# ---------------------------------------------------------------- in
+
+_Text = Annotated[str, msgspec.Meta(max_length=100)]
+_Wanted = Annotated[int, msgspec.Meta(ge=1, le=2**53 - 1)]  # RFC 8259, section 6: what every reader of JSON agrees on
+
+
+class PersonsRequest(Request, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """On `requests`: acknowledge, shelve, unshelve, reset, service, resume, renew."""
+
+    id: Id
+    by: Annotated[str, msgspec.Meta(min_length=1, max_length=100)]
+    finding: _Text | None = None
+    hours: Annotated[float, msgspec.Meta(gt=0, le=24 * 366)] | None = None
+    note: Annotated[str, msgspec.Meta(max_length=1000)] = ""
+
+
+class ResendRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """On `requests`: send numbers `from_seq`..`to_seq` of a topic again (their ids stay); `origin` is that of the
+    numbers wanted."""
+
+    id: Id
+    request: Literal["resend"]
+    topic: Literal["events", "cycles"]
+    from_seq: _Wanted
+    to_seq: _Wanted
+    origin: _Text = ""
+    by: _Text = ""
+
+
+class _Kind(msgspec.Struct):
+    request: str
+
+
+def read_request(payload: bytes) -> PersonsRequest | ResendRequest:
+    """A payload of `requests`. Raises CommandError (a ValueError) saying what is wrong with it."""
+    try:
+        kind = msgspec.json.decode(payload, type=_Kind)
+        if kind.request == "resend":
+            return msgspec.json.decode(payload, type=ResendRequest)
+        return msgspec.json.decode(payload, type=PersonsRequest)
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        raise CommandError("request", _shown(payload), f"a request as described: {error}") from None
+    except RecursionError:
+        raise CommandError("request", _shown(payload), "a request as described: this is nested too deep") from None
+
+
+def _shown(payload: bytes) -> str:
+    """The beginning of a payload, to show what was given."""
+    return payload[:60].decode("utf-8", "replace")
+
+
+class _OnlyId(msgspec.Struct):
+    id: str = ""
+
+
+def request_id(payload: bytes) -> str:
+    """The id of a request that cannot be read otherwise; "" where there is none."""
+    try:
+        return msgspec.json.decode(payload, type=_OnlyId).id[:120]
+    except (msgspec.DecodeError, ValueError, RecursionError):
+        return ""

@@ -1,0 +1,263 @@
+"""(edge) Alerts to the owner's phone, through whatever service is already there (apprise addresses in [notify]).
+
+Each address is an outlet of its own, so that one that hangs or refuses holds up no other. What it is to be told is a
+plan (phone_plan.py), kept in a small file beside the history before the row it came from counts as delivered: neither
+a restart nor an outage of days loses or doubles it. Messages are sent by a short-lived process with a limit of time
+(phone_send.py); a failure is shown on the health page and tried again with growing pauses.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from datetime import tzinfo
+from typing import Any
+
+import msgspec
+
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import untrusted_input
+from condenser_monitor.monitor.core.config import Notify, Settings
+from condenser_monitor.monitor.core.errors import CommandError, NotifyError, SiteError
+from condenser_monitor.monitor.core.records import AlertChange, Event, UnitStatus
+from condenser_monitor.monitor.private_file import read_private, write_private
+from condenser_monitor.monitor.publishers.base import EventPublisher
+from condenser_monitor.monitor.publishers.notification_policy import NotificationItem, NotificationPolicy, PolicyMemory
+from condenser_monitor.monitor.publishers.phone_text import MessageWriter, PhoneMessage
+from condenser_monitor.monitor.service.run_loop import wall_clock
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.models import StoredEvent
+
+Send = Callable[[PhoneMessage], None]
+_N = {name: limit.value for name, limit in limits.NOTIFY.items()}
+
+
+class _Answer(msgspec.Struct, frozen=True):
+    """What phone_send.py says became of a message."""
+
+    ok: bool
+    why: str = ""
+
+
+def addresses(notify: Notify) -> tuple[str, ...]:
+    """The addresses of the site file and of its `urls_file`, one a line, '#' before a remark.
+
+    Raises SiteError for a file that cannot be read or that others may read, and for more addresses than can be served.
+    """
+    found = list(notify.urls)
+    if notify.urls_file:
+        place, allowed = f"notify.urls_file: {notify.urls_file}", "a readable file, one address a line"
+        try:
+            lines = read_private(notify.urls_file, SiteError, allowed, place=place).decode("utf-8").splitlines()
+        except UnicodeDecodeError as error:
+            raise SiteError(place, str(error), allowed) from None
+        found += [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
+    most = int(_N["targets_most"])
+    if len(found) > most:
+        raise SiteError("notify.urls", f"{len(found)} addresses", f"at most {most}")
+    return tuple(found)
+
+
+def sender(url: str, timeout_s: float | None = None) -> Send:
+    """A function that sends a message to one address, or raises NotifyError, which holds no secret of it."""
+    limit_s = _N["send_s"] if timeout_s is None else timeout_s
+    service = url.partition("://")[0] if "://" in url else "an address"
+
+    def send(message: PhoneMessage) -> None:
+        order = json.dumps({"url": url, **message._asdict()}).encode()
+        try:
+            done = subprocess.run(
+                [sys.executable, "-m", "condenser_monitor.monitor.publishers.phone_send"],
+                input=order,
+                capture_output=True,
+                timeout=limit_s,
+                check=False,
+            )
+            answer = untrusted_input.from_json(done.stdout, _Answer)
+        except subprocess.TimeoutExpired:
+            raise NotifyError(service, f"no answer within {limit_s:g} s", "a service that answers") from None
+        except (OSError, ValueError) as error:
+            raise NotifyError(service, f"the sender failed: {type(error).__name__}", "a sender that runs") from None
+        if not answer.ok:
+            raise NotifyError(service, answer.why, "an address that takes the message")
+
+    return send
+
+
+class Target(EventPublisher):
+    """One phone. `send` raises NotifyError; `wall` gives seconds since 1970 or None; `zone` None is the machine's."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        url: str,
+        name: str = "phone",
+        *,
+        send: Send | None = None,
+        wall: Callable[[], float | None] = wall_clock,
+        clock: Callable[[], float] = time.monotonic,
+        zone: tzinfo | None = None,
+    ) -> None:
+        super().__init__(clock=clock)
+        self.name = name
+        self._settings, self._wall, self._zone = settings, wall, zone
+        self._send = send or sender(url)
+        self._write = MessageWriter(settings, zone)
+        self._mark = hashlib.sha256(url.encode()).hexdigest()[:16]
+        self._plan = NotificationPolicy(settings.notify, PolicyMemory(target=self._mark), zone=zone)
+        self._unsaved = False
+        self._begun_s = clock()
+
+    # ------------------------------------------------------------ the outlet's life
+
+    def start(self, history: History) -> None:
+        """Take up the plan as it was kept, and begin the thread."""
+        self.open(history)
+        super().start(history)
+
+    def open(self, history: History) -> None:
+        """Take up the plan as it was kept beside this history."""
+        self.history = history
+        self._place = history.path.with_name(f"{history.path.name}.{self.name}.json")
+        self._plan = NotificationPolicy(self._settings.notify, self._remembered(), zone=self._zone)
+
+    def ask_to_stop(self) -> None:
+        """Begin to end, without waiting."""
+        self._stop.set()
+        self._news.set()
+
+    def deliver(self, kept: StoredEvent, status: UnitStatus | None) -> None:
+        """Put an alert's step into the plan; the row has done its part once the plan is kept."""
+        if isinstance(kept.body, AlertChange):
+            dated = (
+                kept.body if kept.body.wall_s is not None else msgspec.structs.replace(kept.body, wall_s=kept.wall_s)
+            )
+            self._unsaved = self._plan.take(dated) or self._unsaved
+            self._save()
+
+    def idle(self, status: UnitStatus | None) -> None:
+        """Send what the plan says is due. Raises NotifyError when the service does not take it."""
+        now, age_s = self._wall(), self._age_s(status)
+        if self._clock() - self._begun_s < _N["begun_s"] and status is None:
+            return  # just begun: what was measured comes with the first scan
+        if not _in_service(status, now):
+            self._unsaved = self._plan.watch(age_s, now) or self._unsaved
+        if status is not None:
+            self._unsaved = self._plan.adopt(status.alerts, now) or self._unsaved
+        if now is not None:
+            self._unsaved = self._plan.settle(now) or self._unsaved
+        self._save()
+        items, blind = self._plan.due(now), status is None or age_s > limits.EDGE["blind_s"].value
+        if items:
+            self._tell(items, None if blind else status, now)  # what was measured long ago is not told as of now
+        elif now is not None and self._plan.daily_due(now):
+            self._daily(None if blind else status, age_s, now)
+
+    def _age_s(self, status: UnitStatus | None) -> float:
+        """How long the unit has not been seen. A status is offered with each scan; before the first one of this run,
+        that of the run before counts."""
+        if status is not None:
+            return self._clock() - self._offered_s
+        age_s = self.history.status_age_s()
+        return self._clock() - self._begun_s if age_s is None else age_s
+
+    def _tell(self, items: Sequence[NotificationItem], status: UnitStatus | None, now: float | None) -> None:
+        self._send(self._write.message(items, status, now))
+        self._plan.sent(items, self._wall())
+        self._done()
+
+    def _daily(self, status: UnitStatus | None, age_s: float, now: float) -> None:
+        self._send(self._write.blind(age_s) if status is None else self._write.daily(status))
+        self._plan.daily_sent(now)
+        self._done()
+
+    def _done(self) -> None:
+        self._unsaved = True
+        self._save()
+        self._backoff.went_well()
+
+    # ------------------------------------------------------------ the plan's file
+
+    def _remembered(self) -> PolicyMemory:
+        fresh = PolicyMemory(target=self._mark)
+        try:
+            found = untrusted_input.from_json(
+                untrusted_input.read_bytes(self._place, untrusted_input.KEPT_MOST), PolicyMemory
+            )
+        except (OSError, ValueError):
+            return fresh  # what stands is told again: better twice than never
+        return found if (found.target, found.version) == (self._mark, fresh.version) else fresh
+
+    def _save(self) -> None:
+        """Keep the plan. A disk that fails keeps nobody from being told: it is said, and tried again."""
+        if not self._unsaved:
+            return
+        try:
+            write_private(self._place, msgspec.json.encode(self._plan.memory))
+        except OSError as error:
+            self.history.note(f"{self.name} plan", f"cannot be kept: {error.strerror or error}")
+            return
+        self._unsaved = False
+        self.history.note(f"{self.name} plan", "")
+
+
+def _in_service(status: UnitStatus | None, now: float | None) -> bool:
+    """Whether somebody at work has said so: plugs are pulled then."""
+    until_s = None if status is None else status.service_until_wall_s
+    return until_s is not None and now is not None and now < until_s
+
+
+class PhonePublisher:
+    """All phones of the site as one outlet for the service: "phone", "phone-2" and so on, each with its own thread."""
+
+    name = "phone"
+
+    def __init__(self, settings: Settings, **parts: Any) -> None:
+        """`parts` go to each Target. Raises SiteError as `addresses`."""
+        found = addresses(settings.notify)
+        names = [self.name, *(f"{self.name}-{place}" for place in range(2, len(found) + 1))]
+        self.targets = [Target(settings, url, name, **parts) for url, name in zip(found, names, strict=False)]
+
+    def start(self, history: History) -> None:
+        """Begin each phone."""
+        for target in self.targets:
+            target.start(history)
+
+    def offer(self, events: Sequence[Event], status: UnitStatus) -> None:
+        """Pass on the news."""
+        for target in self.targets:
+            target.offer(events, status)
+
+    def close(self) -> None:
+        """End each phone; all are asked to before any is waited for."""
+        for target in self.targets:
+            target.ask_to_stop()
+        for target in self.targets:
+            with suppress(Exception):
+                target.close()
+
+
+def try_phones(settings: Settings, say: Callable[[str], object]) -> int:
+    """Send a trial message to each address and say what came of it; exit status 0 when all took it, 1 when not.
+
+    Raises CommandError where the site file names no address.
+    """
+    found = addresses(settings.notify)
+    if not found:
+        raise CommandError("notify", "no address", "one in [notify] urls or urls_file")
+    failed = 0
+    for place, url in enumerate(found, 1):
+        say(f"{place} of {len(found)} ({url.partition('://')[0]}): sending ...")
+        try:
+            sender(url)(MessageWriter(settings).trial())
+        except NotifyError as error:
+            failed += 1
+            say(f"  not taken: {error}")
+        else:
+            say("  taken")
+    return 1 if failed else 0

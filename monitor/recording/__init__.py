@@ -1,0 +1,1 @@
+"""Recordings: CSV in and out, and replay through the engine."""

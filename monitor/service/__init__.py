@@ -1,0 +1,1 @@
+"""The run loop of the live monitor."""

@@ -1,0 +1,288 @@
+"""(edge) The one loop: boards -> engine -> history -> outlets, with requests coming in and the watchdog kept fed.
+
+Only this loop touches the engine. It scans at a steady pace by a monotonic clock, skips what it is too late for, and
+never waits for anybody: outlets have threads of their own, and a failing disk is the history's business. A wall clock
+that steps moves nothing here.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import threading
+import time
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from types import FrameType
+from typing import Protocol
+
+import msgspec
+
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.records import (
+    NUMBERS,
+    Answer,
+    Cycle,
+    Event,
+    Request,
+    Scan,
+    StartTransient,
+    UnitStatus,
+)
+from condenser_monitor.monitor.engine import Engine
+from condenser_monitor.monitor.publishers.base import Publisher
+from condenser_monitor.monitor.storage.file import History
+
+
+class BoardReader(Protocol):
+    """Where scans come from: hardware.boards.Boards, or a simulated one."""
+
+    def scan(self) -> Scan:
+        """One set of readings."""
+
+    def changes(self) -> list[Scan]:
+        """Scans of the presence channels alone, one for each change since last asked."""
+
+    def idle(self, seconds: float, stop: Callable[[], bool] = ...) -> None:
+        """Wait, with an eye on the contacts; sooner when `stop` says so."""
+
+    def starts(self) -> list[StartTransient]:
+        """Captures of starts finished since last asked."""
+
+    def faults(self) -> dict[str, str]:
+        """Why a reading is missing."""
+
+    def close(self) -> None:
+        """Let go of pins and buses."""
+
+
+def wall_clock() -> float | None:
+    """Seconds since 1970; None while the machine's clock was plainly never set."""
+    wall_s = time.time()
+    return wall_s if wall_s >= limits.EDGE["clock_least"].value else None
+
+
+class Watchdog:
+    """Tells the system's service manager how the service does, by its datagram protocol (sd_notify(3)).
+
+    Without NOTIFY_SOCKET in the environment nothing is sent.
+    """
+
+    def __init__(self, address: str | None = None) -> None:
+        address = os.environ.get("NOTIFY_SOCKET", "") if address is None else address
+        self._address = "\0" + address[1:] if address.startswith("@") else address
+
+    def tell(self, *lines: str) -> None:
+        """Send assignments such as `READY=1`. A manager that does not listen is no error of ours."""
+        if not self._address:
+            return
+        with suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as sock:
+            sock.setblocking(False)
+            sock.sendto("\n".join(lines).encode(), self._address)
+
+
+class Service:
+    """One site's monitor. `clock` is monotonic s; `sleep` waits that many s (by default the boards do, with an eye on
+    the contacts); `wall` gives seconds since 1970 or None. Outlets are started here and closed by `close`.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        boards: BoardReader,
+        history: History,
+        outlets: Sequence[Publisher] = (),
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], object] | None = None,
+        wall: Callable[[], float | None] = wall_clock,
+        watchdog: Watchdog | None = None,
+        uncertainty: Callable[[str, float], float] | None = None,
+    ) -> None:
+        self.settings, self.boards, self.history, self.outlets = settings, boards, history, tuple(outlets)
+        self._stop = threading.Event()
+        self._clock, self._wall = clock, wall
+        self._sleep = sleep or (lambda seconds: boards.idle(seconds, self._stop.is_set))
+        self._watchdog = watchdog or Watchdog()
+        self._uncertainty = uncertainty
+        self._now_s = 0.0
+        self.engine = self._engine(history.memory())
+        for outlet in self.outlets:
+            outlet.start(history)
+
+    def _engine(self, memory: bytes | None) -> Engine:
+        """An engine that goes on from `memory`; afresh where it cannot."""
+        try:
+            engine = Engine(self.settings, memory=memory)
+        except Exception as error:  # a memory no engine can read must not keep the monitor from watching
+            self.history.note("memory", f"the memory of an earlier run cannot be used ({error}); begun afresh")
+            return Engine(self.settings)
+        self.history.note("memory", engine.memory_refused)
+        return engine
+
+    # ------------------------------------------------------------ one step
+
+    def step(self) -> bool:
+        """Scan, judge, keep, tell. Whether a scan was taken and judged."""
+        scan = self._scan()
+        wall_s = self._wall() if scan is None or scan.wall_s is None else scan.wall_s
+        quick, starts = self._changes(), self._starts()
+        try:
+            events = self._judge(scan, quick, starts, wall_s)
+            answers, more = self._requests(wall_s)
+            self._keep(scan, [*events, *more], answers, starts, wall_s)
+        except Exception as error:  # ours: said on the health page, and as after a restart the engine goes on
+            self.history.note("engine", f"{type(error).__name__}: {error}"[:500])
+            self.engine = self._engine(self.history.memory())
+            return False
+        self.history.note("engine", "")
+        return scan is not None
+
+    def _scan(self) -> Scan | None:
+        try:
+            scan = self.boards.scan()
+        except Exception as error:  # boards promise not to raise; one that does must not end the watch
+            self.history.note("boards", f"{type(error).__name__}: {error}")
+            return None
+        self.history.note("boards", "")
+        self._now_s = scan.t_s
+        return scan if scan.wall_s is not None else msgspec.structs.replace(scan, wall_s=self._wall())
+
+    def _changes(self) -> list[Scan]:
+        try:
+            return self.boards.changes()
+        except Exception as error:
+            self.history.note("boards", f"{type(error).__name__}: {error}")
+            return []
+
+    def _starts(self) -> list[StartTransient]:
+        try:
+            starts, faults = self.boards.starts(), self.boards.faults()
+        except Exception as error:
+            self.history.note("boards", f"{type(error).__name__}: {error}")
+            return []
+        self.history.note("faults", msgspec.json.encode(faults, order="sorted").decode())
+        return starts
+
+    def _judge(
+        self, scan: Scan | None, quick: Sequence[Scan], starts: Sequence[StartTransient], wall_s: float | None
+    ) -> list[Event]:
+        events: list[Event] = []
+        for item in sorted((*quick, *([] if scan is None else [scan])), key=lambda one: one.t_s):
+            # A change that had to stand before it counted may be told after a later scan: it counts from that one.
+            at_s = max(item.t_s, self.engine.now_s)
+            timed = msgspec.structs.replace(item, t_s=at_s, wall_s=wall_s if item.wall_s is None else item.wall_s)
+            events += self.engine.take(timed)
+        # A capture ends after the contacts have closed: the engine must have seen the scan of it first.
+        for start in starts:
+            events += self.engine.take_start(start)
+        return [*filter(_worth_keeping, events), *self.engine.tick(self._now_s, wall_s)]
+
+    def _requests(self, wall_s: float | None) -> tuple[list[Answer], list[Event]]:
+        answers: list[Answer] = []
+        events: list[Event] = []
+        for request in self.history.requests():
+            answer, brought = self._request(request, wall_s)
+            answers.append(answer)
+            events += brought
+        return answers, events
+
+    def _request(self, request: Request, wall_s: float | None) -> tuple[Answer, Sequence[Event]]:
+        try:
+            return self.engine.request(request, self._now_s, wall_s)
+        except Exception as error:  # one request that cannot be taken must not be tried for ever
+            return Answer(id=request.id, done=False, why=f"{type(error).__name__}: {error}"[:500]), ()
+
+    def _keep(
+        self,
+        scan: Scan | None,
+        events: Sequence[Event],
+        answers: Sequence[Answer],
+        starts: Sequence[StartTransient],
+        wall_s: float | None,
+    ) -> None:
+        status = self._stated(self.engine.status())
+        self.history.note("clock", "the time of day is not known yet" if wall_s is None else "")
+        self.history.step(
+            now_s=self._now_s,
+            wall_s=wall_s,
+            status=status,
+            memory=self.engine.memory,
+            scan=scan,
+            events=events,
+            answers=answers,
+            starts=starts,
+            last=self._stop.is_set(),
+        )
+        if scan is not None:
+            for outlet in self.outlets:
+                outlet.offer(events, status)
+
+    def _stated(self, status: UnitStatus) -> UnitStatus:
+        """The status with the uncertainty of each of its numbers."""
+        if self._uncertainty is None:
+            return status
+        known = {name: value for name, value in status.readings.items() if name in NUMBERS and value is not None}
+        found = {name: round(self._uncertainty(name, value), 4) for name, value in known.items()}
+        return msgspec.structs.replace(status, uncertainty=found)
+
+    # ------------------------------------------------------------ the loop
+
+    def run(self, steps: int | None = None) -> None:
+        """Step at the pace of the site file until stopped (or for a number of steps). A step that comes too late is
+        left out, so that a delay is never followed by a burst."""
+        scan_s = self.settings.boards.scan_s
+        due_s = self._clock()
+        self._watchdog.tell("READY=1", "STATUS=watching")
+        while not self._stop.is_set() and steps != 0:
+            if self.step():
+                self._watchdog.tell("WATCHDOG=1")
+            steps = None if steps is None else steps - 1
+            due_s += scan_s
+            late_s = self._clock() - due_s
+            if late_s > 0:
+                due_s += late_s // scan_s * scan_s
+            self._sleep(max(0.0, due_s - self._clock()))
+
+    def stop(self, *_: object) -> None:
+        """End the loop after the step under way."""
+        self._stop.set()
+
+    def close(self) -> None:
+        """Keep everything pending; close outlets, history and boards, whatever fails on the way."""
+        self._watchdog.tell("STOPPING=1")
+        self._stop.set()
+        for close in (self._last_step, *(outlet.close for outlet in self.outlets), self.history.close):
+            with suppress(Exception):
+                close()
+        self.boards.close()
+
+    def _last_step(self) -> None:
+        self._keep(None, (), (), (), self._wall())
+
+
+def _worth_keeping(event: Event) -> bool:
+    """All but the cycles of a call that flickers: the engine counts them, as rows they would bury the rest."""
+    if not isinstance(event, Cycle):
+        return True
+    return event.compressor_starts > 0 or event.stopped_s - event.started_s >= limits.EDGE["cycle_least_s"].value
+
+
+def run_until_signal(service: Service) -> None:
+    """Run a service until SIGTERM or SIGINT, and close it. A second signal ends the program at once."""
+    before = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT)}
+
+    def stop(number: int, _frame: FrameType | None) -> None:
+        signal.signal(number, signal.SIG_DFL)
+        service.stop()
+
+    for number in before:
+        signal.signal(number, stop)
+    try:
+        service.run()
+    finally:
+        service.close()
+        for number, handler in before.items():
+            signal.signal(number, handler)

@@ -1,0 +1,190 @@
+"""Records as they are kept in the history and read back: what web, the broker and the phone are given.
+
+Times are wall seconds since 1970-01-01T00:00:00Z (`wall_s`); None where the clock was not known then and never became
+known. `run` counts starts of the program: `t_s` of two different runs must not be subtracted.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import Literal, NamedTuple, TypeVar
+
+import msgspec
+
+from condenser_monitor.monitor.core.records import (
+    AlertChange,
+    Answer,
+    Change,
+    Cycle,
+    LinkState,
+    StartTransient,
+)
+
+Topic = Literal["events", "cycles", "answers"]
+Body = Change | AlertChange | Cycle | Answer
+KINDS: dict[str, tuple[Topic, type[Body]]] = {
+    "change": ("events", Change),
+    "alert": ("events", AlertChange),
+    "cycle": ("cycles", Cycle),
+    "answer": ("answers", Answer),
+}
+_Record = TypeVar("_Record")
+LANES = ("call", "contacts", "compressor", "fan")  # the links whose history is drawn
+
+
+class StoredEvent(msgspec.Struct, frozen=True, kw_only=True):
+    """One row of the outbox. `place` is unbroken over all topics and is what an outlet's cursor counts; `seq` is
+    unbroken within its topic; `id` never changes however often it is sent."""
+
+    place: int
+    topic: Topic
+    seq: int
+    id: str
+    run: int
+    t_s: float
+    wall_s: float | None
+    body: Body
+
+
+class Lane(msgspec.Struct, frozen=True, kw_only=True):
+    """One stretch of a link's state; `to_wall_s` is None while it lasts."""
+
+    name: str
+    state: LinkState
+    from_wall_s: float
+    to_wall_s: float | None
+
+
+def ended(lanes: Iterable[Lane], seen_s: float | None) -> list[Lane]:
+    """The lanes, where nothing was seen after `seen_s`: what lasted then is not known since. None: all is fresh."""
+    if seen_s is None:
+        return list(lanes)
+    found = []
+    for row in lanes:
+        if row.to_wall_s is not None:
+            found.append(row)
+            continue
+        end_s = max(seen_s, row.from_wall_s)
+        found.append(msgspec.structs.replace(row, to_wall_s=end_s))
+        found.append(Lane(name=row.name, state=LinkState.UNKNOWN, from_wall_s=end_s, to_wall_s=None))
+    return found
+
+
+class StoredPoint(NamedTuple):
+    """Mean, lowest and highest of a reading over one stretch beginning at `wall_s`; flags read as 0 to 1."""
+
+    wall_s: float
+    mean: float
+    low: float
+    high: float
+
+
+class StoredStart(msgspec.Struct, frozen=True, kw_only=True):
+    """One captured start of the compressor, with the time of day."""
+
+    run: int
+    wall_s: float | None
+    start: StartTransient
+
+
+class MeterReading(msgspec.Struct, frozen=True, kw_only=True):
+    """One reading typed in for a meter check: `typed` as it was entered, `value` as understood (None for "OL" and
+    looks by eye), `symbol` the outcome it was taken for."""
+
+    check: str
+    typed: str
+    by: str
+    wall_s: float | None = None
+    value: float | None = None
+    unit: str = ""
+    symbol: str = ""
+    finding: str | None = None
+
+
+class StoredVisit(msgspec.Struct, frozen=True, kw_only=True):
+    """What a visit found: `was` is a suspect's name, or "other"; `suspects` what the program had said, in order."""
+
+    was: str
+    by: str
+    wall_s: float | None = None
+    finding: str | None = None
+    suspects: tuple[str, ...] = ()
+    note: str = ""
+
+    @property
+    def first_right(self) -> bool | None:
+        """Whether the first suspect was the cause; None where the program had named none."""
+        return self.suspects[0] == self.was if self.suspects else None
+
+
+class VisitScore(NamedTuple):
+    """Over all visits: first suspect right, wrong, or none named."""
+
+    right: int
+    wrong: int
+    unnamed: int
+
+
+class OutletHealth(msgspec.Struct, frozen=True, kw_only=True):
+    """How an outlet does: events still to be delivered, and its last error ("" when the last try went well)."""
+
+    waiting: int
+    error: str = ""
+    error_wall_s: float | None = None
+
+
+class Health(msgspec.Struct, frozen=True, kw_only=True):
+    """How the monitor itself does. Sizes in bytes; `status_age_s` None before the first scan ever.
+
+    `disk_error` is "" while writing works; `held` counts the engine steps waiting in memory for the disk;
+    `set_aside` names the corrupt file that was put away when this history began, if so; `faults` says why a reading is
+    missing (from the boards); `notes` are further sayings of the service, by name.
+    """
+
+    status_age_s: float | None
+    size_bytes: int
+    free_bytes: int | None
+    disk_error: str = ""
+    held: int = 0
+    set_aside: str = ""
+    faults: dict[str, str] = {}
+    outlets: dict[str, OutletHealth] = {}
+    notes: dict[str, str] = {}
+
+
+class Columns:
+    """What a row's columns hold: T text, I whole number, R number, B bytes; small letters may be empty, too.
+
+    A file may hold anything in any column, and damage within a row is not seen by SQLite. `among` gives by place the
+    only values that a column may have.
+    """
+
+    def __init__(self, kinds: str, among: Mapping[int, Collection[object]] | None = None) -> None:
+        self._types = [(*_KINDS[kind.upper()], type(None)) if kind.islower() else _KINDS[kind] for kind in kinds]
+        self._reals = [place for place, kind in enumerate(kinds) if kind in "Rr"]
+        self._among = among or {}
+
+    def holds(self, row: Sequence[object]) -> bool:
+        """Whether the row is one."""
+        return (
+            len(row) == len(self._types)
+            and all(map(isinstance, row, self._types))
+            and not any(map(_endless, map(row.__getitem__, self._reals)))
+            and all(row[place] in values for place, values in self._among.items())
+        )
+
+
+def _endless(value: object) -> bool:
+    return isinstance(value, float) and not math.isfinite(value)
+
+
+_KINDS: dict[str, tuple[type, ...]] = {"T": (str,), "I": (int,), "R": (float, int), "B": (bytes,)}
+
+
+def decoded(body: bytes, kind: type[_Record]) -> _Record | None:
+    """The record of a row; None where a damaged file gives one that cannot be read: the rest is still told."""
+    try:
+        return msgspec.json.decode(body, type=kind)
+    except (msgspec.DecodeError, ValueError, TypeError, RecursionError):
+        return None

@@ -1,0 +1,217 @@
+"""(edge) The history's file: schema, migrations, a connection, the owner's lock, keeping it small.
+
+SQLite in WAL mode. Commits of the owner reach the disk before they count (`synchronous=FULL`): an event that was sent
+must still be known after a power cut, or its number would be given out twice.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import sqlite3
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.errors import HistoryError
+from condenser_monitor.monitor.core.records import READINGS
+
+APPLICATION_ID = 0x434D6831  # "CMh1", so that another program's database is never taken for ours
+DAY_S = 86400.0
+PARTS = ("mean", "low", "high")
+COLUMNS = tuple(f"{name}_{part}" for name in READINGS for part in PARTS)
+
+_N = {name: limit.value for name, limit in limits.HISTORY.items()}
+_V1 = """
+CREATE TABLE meta (key TEXT PRIMARY KEY, value) WITHOUT ROWID;
+CREATE TABLE state (key TEXT PRIMARY KEY, wall_s REAL, body BLOB NOT NULL) WITHOUT ROWID;
+CREATE TABLE outbox (
+  place INTEGER PRIMARY KEY, topic TEXT NOT NULL, seq INTEGER NOT NULL, id TEXT NOT NULL UNIQUE, kind TEXT NOT NULL,
+  run INTEGER NOT NULL, t_s REAL NOT NULL, wall_s REAL, body BLOB NOT NULL);
+CREATE INDEX outbox_topic ON outbox (topic, seq);
+CREATE INDEX outbox_wall ON outbox (topic, wall_s);
+CREATE TABLE counters (topic TEXT PRIMARY KEY, last INTEGER NOT NULL) WITHOUT ROWID;
+CREATE TABLE cursors (outlet TEXT PRIMARY KEY, place INTEGER NOT NULL) WITHOUT ROWID;
+CREATE TABLE requests (
+  place INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, source TEXT NOT NULL, wall_s REAL, body BLOB NOT NULL,
+  answer BLOB);
+CREATE INDEX requests_open ON requests (place) WHERE answer IS NULL;
+CREATE TABLE starts (
+  place INTEGER PRIMARY KEY, run INTEGER NOT NULL, t_s REAL NOT NULL, wall_s REAL, body BLOB NOT NULL,
+  UNIQUE (run, t_s));
+CREATE TABLE meter_readings (place INTEGER PRIMARY KEY, wall_s REAL, body BLOB NOT NULL);
+CREATE TABLE visits (place INTEGER PRIMARY KEY, wall_s REAL, body BLOB NOT NULL);
+CREATE TABLE fine (wall_s INTEGER PRIMARY KEY);
+CREATE TABLE coarse (wall_s INTEGER PRIMARY KEY);
+CREATE TABLE lanes (
+  name TEXT, from_wall_s REAL, state TEXT NOT NULL, to_wall_s REAL, PRIMARY KEY (name, from_wall_s)) WITHOUT ROWID;
+"""
+# What this program counts on beyond a sound file: numbers where it counts, or the file cannot be gone on from.
+COUNTED = (
+    "SELECT count(*) FROM (SELECT value AS one FROM meta WHERE key = 'run' UNION ALL SELECT last FROM counters "
+    "UNION ALL SELECT place FROM cursors) WHERE typeof(one) != 'integer'"
+)
+# How the module says that a text of the file is none, and SQLite that a mark in its header or schema is.
+_DAMAGED = ("Could not decode to UTF-8", "unsupported file format", "malformed")
+_PUT_SCHEMA = (
+    "INSERT OR REPLACE INTO meta SELECT 'schema', ? "
+    "WHERE NOT EXISTS (SELECT 1 FROM meta WHERE key = 'schema' AND value = ?)"
+)
+MIGRATIONS: tuple[str, ...] = (_V1,)  # one script a version; a script that has shipped is never changed
+
+
+class Connection(sqlite3.Connection):
+    """A connection on which a damaged file is always an error of SQLite's: its message may hold bytes of the file that
+    are no text, and those the module cannot even say."""
+
+    def execute(self, *given: Any) -> sqlite3.Cursor:
+        """As the class above has it."""
+        try:
+            return super().execute(*given)
+        except UnicodeDecodeError as error:
+            raise sqlite3.DatabaseError(f"a damaged file: {error.reason}") from None
+
+
+def connect(path: Path, *, durable: bool, make: bool = False) -> sqlite3.Connection:
+    """Open a connection that any thread may use, one at a time. `durable` commits reach the disk before they count;
+    `make` makes a file where there is none.
+
+    Raises sqlite3.Error.
+    """
+    busy_s = _N["busy_s"]
+    uri = f"{path.absolute().as_uri()}?mode={'rwc' if make else 'rw'}"
+    db = sqlite3.connect(
+        uri, uri=True, timeout=busy_s, isolation_level=None, check_same_thread=False, factory=Connection
+    )
+    try:
+        db.execute("PRAGMA journal_mode=WAL")
+        db.execute(f"PRAGMA synchronous={'FULL' if durable else 'NORMAL'}")
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+def migrate(db: sqlite3.Connection, scripts: Sequence[str] = MIGRATIONS, place: str = "history") -> None:
+    """Bring the schema up to the newest version, each step in a transaction; add columns for new readings.
+
+    Raises HistoryError for a file of another program or of a newer version of this one.
+    """
+    version = int(db.execute("PRAGMA user_version").fetchone()[0])
+    if version == 0 and db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+        raise HistoryError(place, "a database of another program", "a new file, or a history of this program")
+    if version and db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+        raise HistoryError(place, "a database of another program", "a new file, or a history of this program")
+    if version > len(scripts):
+        raise HistoryError(place, f"schema version {version}", f"at most {len(scripts)}: made by a newer program")
+    for number, script in enumerate(scripts[version:], version + 1):
+        db.executescript(
+            f"BEGIN IMMEDIATE;{script};PRAGMA application_id={APPLICATION_ID};PRAGMA user_version={number};COMMIT;"
+        )
+    for table in ("fine", "coarse"):
+        add_reading_columns(db, table)
+    # The version once more, where a damaged byte of the header does not reach.
+    db.execute(_PUT_SCHEMA, (len(scripts), len(scripts)))
+
+
+def add_reading_columns(db: sqlite3.Connection, table: str) -> None:
+    """Give a table of readings a column for each part of each reading, in thousandths of the reading's unit."""
+    present = {row[1] for row in db.execute(f"PRAGMA table_info({table})")}
+    for column in COLUMNS:
+        if column not in present:
+            db.execute(f"ALTER TABLE {table} ADD COLUMN {column} INTEGER")
+
+
+def sound(db: sqlite3.Connection) -> bool:
+    """Whether a file passes SQLite's own quick check. Raises sqlite3.Error."""
+    return [row[0] for row in db.execute("PRAGMA quick_check(1)")] == ["ok"]
+
+
+def columns(db: sqlite3.Connection) -> set[tuple[str, str]]:
+    """(table, column) of all tables."""
+    sql = "SELECT m.name, i.name FROM sqlite_master m, pragma_table_info(m.name) i WHERE m.type = 'table'"
+    return set(db.execute(sql))
+
+
+def corrupt(error: sqlite3.Error) -> bool:
+    """Whether an error says that the file is damaged or no database, rather than the disk full, locked or failing."""
+    return type(error) is sqlite3.DatabaseError or str(error).startswith(_DAMAGED)
+
+
+class OwnerLock:
+    """Held while a process owns the history; the system lets go of it when the process dies, however it dies.
+
+    Raises HistoryError when another process holds it. Where no lock file can be made (a read-only disk) there is none.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._handle: int | None = None
+        try:
+            handle = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        except OSError:
+            return
+        self._handle = handle
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            self.release()
+            raise HistoryError(str(path), "a history another process is writing", "one monitor a file") from None
+        except OSError:  # a file system without locks
+            self.release()
+
+    def release(self) -> None:
+        """Let go of it."""
+        if self._handle is not None:
+            os.close(self._handle)
+            self._handle = None
+
+
+# ---------------------------------------------------------------- keeping it small
+
+
+def tidy(db: sqlite3.Connection, wall_s: float | None, keep: config.HistorySettings, last_place: int) -> None:
+    """Thin readings older than a few days and drop what is older than its days; a bounded span each time."""
+    db.execute("DELETE FROM outbox WHERE place <= ?", (last_place - int(_N["outbox_most"]),))
+    if wall_s is None:
+        return
+    _thin(db, wall_s - _N["fine_days"] * DAY_S)
+    _forget(db, wall_s - keep.readings_days * DAY_S, {"coarse": "wall_s", "lanes": "from_wall_s"})
+    _forget(db, wall_s - keep.events_days * DAY_S, {"starts": "wall_s", "requests": "wall_s", "outbox": "wall_s"})
+
+
+def _thin(db: sqlite3.Connection, cut_s: float) -> None:
+    step_s = int(_N["coarse_step_s"])
+    until_s = int(_bounded(db, "fine", "wall_s", cut_s)) // step_s * step_s
+    parts = ", ".join(_FUNCTIONS[column.rpartition("_")[2]].format(column) for column in COLUMNS)
+    db.execute(
+        f"INSERT OR REPLACE INTO coarse (wall_s, {', '.join(COLUMNS)}) "  # noqa: S608 - our own columns
+        f"SELECT wall_s / {step_s} * {step_s}, {parts} FROM fine WHERE wall_s < ? GROUP BY 1",
+        (until_s,),
+    )
+    db.execute("DELETE FROM fine WHERE wall_s < ?", (until_s,))
+
+
+def _forget(db: sqlite3.Connection, before_s: float, tables: dict[str, str]) -> None:
+    for table, column in tables.items():
+        until_s = _bounded(db, table, column, before_s)
+        db.execute(f"DELETE FROM {table} WHERE {column} < ?", (until_s,))  # noqa: S608 - our own tables
+
+
+def _bounded(db: sqlite3.Connection, table: str, column: str, before_s: float) -> float:
+    """No more than a few days of the oldest rows at a time, so that a wrong clock does not cost them all."""
+    oldest_s = db.execute(f"SELECT min({column}) FROM {table}").fetchone()[0]  # noqa: S608 - our own tables
+    return before_s if oldest_s is None else min(before_s, oldest_s + _N["drop_days"] * DAY_S)
+
+
+_FUNCTIONS = {"mean": "CAST(round(avg({})) AS INTEGER)", "low": "min({})", "high": "max({})"}
+
+
+def free_bytes(path: Path) -> int | None:
+    """Free bytes for us on the disk of a file."""
+    try:
+        found = os.statvfs(path.parent)
+    except OSError:
+        return None
+    return found.f_bavail * found.f_frsize

@@ -1,0 +1,228 @@
+"""What people are told, in plain English: one catalogue, read by the page, the phone alerts and the report.
+
+Pure tables and a few functions that put a finding's values in. A translation is another set of these tables with the
+same keys; the findings' own are in findings.py, the page's in page.py, the report's in report.py, the phone's in
+outlets/phone_text.py. Nothing here is measured or decided; titles of suspects are in suspects/table.py,
+those of checks in the rows of checks/.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.records import READINGS, CycleState, Finding
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.strings.findings import (
+    CARE,
+    FINDINGS,
+    LOOK,
+    FindingText,
+)
+
+__all__ = [
+    "CARE",
+    "FINDINGS",
+    "LINKS",
+    "LOOK",
+    "NAMES",
+    "TOLD",
+    "WORDS",
+    "LinkText",
+    "avoid",
+    "capital",
+    "look",
+    "measurements",
+]
+__all__ += ["span", "state", "suspect", "tell", "value_words"]
+
+
+# ---------------------------------------------------------------- links of the chain and single words
+
+
+class LinkText(NamedTuple):
+    """A link in words: its title, and what is the case when it is live and when it is dead."""
+
+    title: str
+    live: str
+    dead: str
+
+
+LINKS: dict[str, LinkText] = {
+    "control-power": LinkText("24 V supply", "there", "no 24 V"),
+    "thermostat-call": LinkText("Thermostat", "calls", "no call"),
+    "call": LinkText("Call at unit", "arrives", "no call"),
+    "coil-current": LinkText("Contactor coil", "current", "no current"),
+    "line-supply": LinkText("Line supply", "there", "no power"),
+    "contacts": LinkText("Contacts", "closed", "open"),
+    "compressor": LinkText("Compressor", "runs", "still"),
+    "fan": LinkText("Fan", "runs", "still"),
+}
+
+WORDS: dict[str, str] = {
+    "not-sensed": "not sensed",
+    "no-reading": "not known",
+    "no-reading-now": "no reading",
+    "time-unknown": "a time not known",
+    "ago": "{span} ago",
+    "inferred": "inferred",
+    "stalled": "stalled",
+    "mark-break": "break here",
+    "mark-stuck-closed": "stuck closed",
+    "mark-chatter": "chatters",
+    "mark-locked": "cannot turn",
+    "mark-overload": "trips",
+    "mark-high-current": "high current",
+    "mark-low-current": "low current",
+    "mark-slow-start": "slow start",
+    "mark-low-voltage": "low voltage",
+    "state-live": "on",
+    "state-dead": "off",
+    "state-unknown": "not known",
+    "severity-urgent": "Urgent",
+    "severity-soon": "Book a visit",
+    "severity-watch": "At the next visit",
+    "severity-urgent-means": "no cooling now, or damage under way",
+    "severity-soon-means": "not at once, but it will not mend itself",
+    "severity-watch-means": "worth telling, nothing more",
+    "cycle-unknown": "not known yet",
+    "cycle-idle": "resting",
+    "cycle-called": "asked to cool",
+    "cycle-closed": "starting",
+    "cycle-running": "cooling",
+    "cycle-overrun": "stopping",
+    "healthy-idle": "All is well. The unit is resting.",
+    "healthy-called": "All is well. Cooling has just been asked for.",
+    "healthy-closed": "All is well. The unit is just starting.",
+    "healthy-running": "All is well. The unit is cooling.",
+    "healthy-overrun": "All is well. The unit is just stopping.",
+    "healthy-unknown": "Nothing wrong is seen, but too little is known yet to say that all is well.",
+    "partly": "Nothing wrong is seen, but part of the unit is not watched at the moment.",
+    "blind": "The monitor is blind: it has had no fresh readings for {age}.",
+    "blind-means": "Whether the unit works is not known. The last was seen at {when}; nothing below tells of now.",
+    "blind-do": "Look whether the monitor's box has power and its lamp is on. The unit itself may be fine.",
+    "never": "The monitor has not seen the unit yet.",
+    "never-means": "No reading has come in since this history began.",
+    "never-do": "Start the monitor, or look whether its boards are connected.",
+    "alert-normal": "no alert",
+    "alert-unacknowledged": "not acknowledged",
+    "alert-acknowledged": "acknowledged",
+    "alert-returned-unacknowledged": "over, not acknowledged",
+    "alert-latched-unacknowledged": "to be reset",
+    "alert-latched-acknowledged": "acknowledged, to be reset",
+    "alert-shelved": "shelved",
+    "alert-suppressed-by-design": "follows from another",
+    "alert-out-of-service": "in service mode",
+    "symptom-no-cooling": "No cooling",
+    "symptom-outdoor-unit-dead": "Outdoor unit silent",
+    "symptom-only-the-fan-runs": "Only the outdoor fan runs",
+    "symptom-only-the-compressor-runs": "Only the compressor runs",
+    "symptom-hums-and-stops": "Hums and stops",
+    "symptom-starts-and-stops": "Starts and stops again and again",
+    "symptom-does-not-stop": "Does not stop",
+    "symptom-cools-poorly": "Cools poorly",
+    "latched": "The last trouble has stopped for now, but nobody has looked at its cause.",
+    "latched-means": "It was: “{headline}” That it stopped does not mean that it is mended.",
+    "latched-do": "Have it looked at; then reset the alert under Alerts.",
+    "suspect-other": "something else",
+    "service": "Service mode until {until}: nobody is told of anything while somebody works on the unit.",
+    "nothing-to-do": "There is nothing to do.",
+}
+
+
+# What the phone is told of, beside the findings: keys are those of outlets/phone_plan.py.
+TOLD: dict[str, FindingText] = {
+    **FINDINGS,
+    "monitor-blind": FindingText(
+        headline="The monitor has no readings of the air conditioner.",
+        means="Whether it works is not known, and trouble would go unseen. The air conditioner itself may be fine.",
+        do="Look whether the monitor's box has power and its lamp is on; else have the monitor looked at.",
+        look=("monitor", "house-power"),
+        avoid=("board", "cabinet", "capacitor"),
+        tell="The monitor reads nothing: its service runs, but no scan of the boards has come for minutes.",
+    ),
+}
+
+# ---------------------------------------------------------------- values put in
+
+
+def capital(words: str) -> str:
+    """The first letter large, the others as they are ('24 V behind the fuse' keeps its V)."""
+    return words[:1].upper() + words[1:]
+
+
+def look(finding: str) -> tuple[str, ...]:
+    """What is safe to look at, in order."""
+    return tuple(LOOK[key] for key in TOLD[finding].look)
+
+
+def avoid(finding: str, unit: Unit) -> tuple[str, ...]:
+    """What not to touch; a unit with a one-pole contactor has one caution more."""
+    keys = list(TOLD[finding].avoid)
+    if unit.contactor_poles == 1 and "cabinet" in keys:
+        keys.insert(keys.index("cabinet") + 1, "one-pole")
+    return tuple(CARE[key] for key in keys)
+
+
+def tell(finding: Finding) -> str:
+    """One line to read to the technician: what is the case, what was measured, who is suspected first."""
+    measured = ", ".join(f"{name} {shown}" for name, shown in measurements(finding))
+    parts = [FINDINGS[finding.name].tell]
+    if measured:
+        parts.append(f"Measured: {measured}.")
+    if finding.suspects:
+        parts.append("Suspected first: " + suspect(finding.suspects[0]) + ".")
+    return " ".join(parts)
+
+
+NAMES: dict[str, str] = {
+    "call": "call at the unit",
+    "control_v": "control voltage",
+    "coil_a": "coil current",
+    "supply": "line supply",
+    "load": "line voltage behind the contacts",
+    "compressor_a": "compressor current",
+    "fan_a": "fan current",
+    "outdoor_c": "outdoor temperature",
+    "control_power": "24 V behind the fuse",
+    "thermostat": "thermostat's call",
+}
+_DIGITS = {"coil_a": 2}
+
+
+def measurements(finding: Finding) -> list[tuple[str, str]]:
+    """The finding's evidence as (name, value with unit) in words; counted things are left out."""
+    return [(NAMES[name], value_words(name, value)) for name, value in finding.evidence.items() if name in READINGS]
+
+
+def value_words(reading: str, value: object) -> str:
+    """A reading's value as people write it."""
+    if isinstance(value, bool):
+        return "on" if value else "off"
+    if isinstance(value, int | float):
+        return f"{value:.{_DIGITS.get(reading, 1)}f} {READINGS[reading].unit}"
+    return str(value)
+
+
+def state(cycle: CycleState) -> str:
+    """What the unit does, in a word or two."""
+    return WORDS[f"cycle-{cycle.value}"]
+
+
+def suspect(name: str) -> str:
+    """A suspect in the trade's words; 'other' is none of them, and an unknown one is called by its name."""
+    return SUSPECTS[name].title if name in SUSPECTS else WORDS.get(f"suspect-{name}", name)
+
+
+def span(seconds: float) -> str:
+    """A length of time in words, to two parts at most: '40 s', '12 min', '3 h 5 min', '2 days'."""
+    seconds = max(0.0, seconds)
+    if seconds < 60:
+        return f"{seconds:.0f} s"
+    minutes = int(seconds // 60)
+    if minutes < 60:
+        return f"{minutes} min"
+    hours, minutes = divmod(minutes, 60)
+    if hours < 48:
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+    return f"{hours // 24} days"

@@ -1,0 +1,195 @@
+"""A hand with a meter in the simulated unit: what each check of the catalogue shows, by eye or on the display.
+
+`shows(check, world)` gives what somebody would type for it. Volts and amperes are those of this moment, so a check that
+says "calling" needs a call; ohms and microfarads are those of the part with the power off and its wires off, as the
+check's steps demand. What can be seen comes from the condition of the parts, never from the name of a cause, but for a
+loose splice: a cut wire and a splice that has come off are the same circuit, and only a look tells them apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import inf
+
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.sim import constants
+from condenser_monitor.sim.compressor import Motion
+from condenser_monitor.sim.contactor import Armature
+from condenser_monitor.sim.fan import FanMotion
+from condenser_monitor.sim.wire import at_temperature, loop_ohm
+from condenser_monitor.sim.world import World
+
+OVER = "OL"
+LEADS_OHM = 0.2  # common practice: a meter's leads held together
+# ours: winding resistances of single-phase compressors fall with their size; start is 3 to 5 times run (trade page)
+RUN_OHM_A, START_OVER_RUN = 12.0, 3.5
+FAN_OHM_A = 40.0  # ours: small capacitor-run fan motors read some tens of ohms
+_ICE_C, _NEARLY_V = -2.0, 0.05
+_SEEN_DIRTY, _SEEN_LOW, _SEEN_HIGH, _SEEN_OVERSIZED = 0.8, 0.85, 1.1, 1.5  # ours: what a look or gauges tell apart
+
+
+def shows(check: str, world: World) -> str:
+    """What this check shows now. Raises CommandError for a check that nobody can make here."""
+    found = SHOWN.get(check)
+    if found is None:
+        raise CommandError("check", check, "one of " + ", ".join(SHOWN))
+    return found(world)
+
+
+# ---------------------------------------------------------------- on the display
+
+
+def _volts(value: float) -> str:
+    return f"{value:.1f} V" if value >= _NEARLY_V else "0 V"
+
+
+def _ohms(value: float) -> str:
+    return OVER if value == inf else f"{value:.1f} ohm"
+
+
+def _closed(is_open: bool) -> str:
+    return OVER if is_open else _ohms(LEADS_OHM)
+
+
+def _microfarads(share: float, rated: float) -> str:
+    return f"{share * rated:.1f} uF of {rated:g}"
+
+
+def _coil_ohms(world: World) -> str:
+    if world.condition.coil_open:
+        return OVER
+    copper = world.plan.design.coil_ohm * (1.0 - 0.93 * world.condition.coil_shorted)
+    return _ohms(at_temperature(copper, world.outdoor_c))
+
+
+def _delay_volts(world: World) -> str:
+    """The relay's open contact carries what a whole coil leaves to it, which is everything; behind an open coil it
+    carries nothing."""
+    condition, unit = world.condition, world.unit
+    waiting = condition.relay_open or unit.relay_s < world.plan.design.delay_on_make_s
+    broken = condition.coil_open or condition.coil_lead_ohm == inf
+    return _volts(unit.unit_v if waiting and not broken else 0.0)
+
+
+def _transformer_volts(world: World) -> str:
+    """Ahead of the fuse: the loaded voltage while the fuse holds, the open one when it has opened."""
+    unit, condition, design = world.unit, world.condition, world.plan.design
+    if not (condition.fuse_open or unit.control.fuse.open):
+        return _volts(unit.rc_v)
+    if condition.transformer_dead:
+        return _volts(0.0)
+    open_v = constants.CONTROL_RATED_V.value * (1.0 + design.transformer_regulation)
+    return _volts(open_v * condition.transformer_ratio * unit.panel_v / design.primary_v)
+
+
+def _cable_ohms(world: World) -> str:
+    design = world.plan.design
+    wire = loop_ohm(design.control_awg, design.control_m, world.outdoor_c)
+    return _ohms(wire + design.joints_ohm + world.condition.call_wire_ohm)
+
+
+def _windings(world: World) -> str:
+    """C-R, C-S and R-S, at the winding's temperature."""
+    condition, compressor = world.condition, world.unit.compressor
+    run = at_temperature(RUN_OHM_A / world.plan.design.compressor_rla_a, compressor.protector.winding_c)
+    start = START_OVER_RUN * run
+    common = compressor.protector.open or condition.protector_open or condition.common_open
+    run_open, start_open = condition.run_winding_open, condition.start_winding_open
+    readings = (
+        inf if common or run_open else run,
+        inf if common or start_open else start,
+        inf if run_open or start_open else run + start,
+    )
+    return " ".join(OVER if ohm == inf else f"{ohm:.2f}" for ohm in readings)
+
+
+# ---------------------------------------------------------------- by eye, ear and hand
+
+
+def _listen(world: World) -> str:
+    unit = world.unit
+    fan = unit.fan.motion is FanMotion.TURNING
+    compressor = unit.compressor.motion in (Motion.TURNING, Motion.MOVING)
+    return {(False, False): "nothing", (True, False): "fan-only", (False, True): "compressor-only"}.get(
+        (fan, compressor), "both"
+    )
+
+
+def _connections(world: World) -> str:
+    condition = world.condition
+    off = (
+        condition.coil_lead_ohm > 0.0,
+        condition.compressor_lead_open,
+        condition.fan_lead_open,
+        condition.line_joint_ohm > 0.0,
+        0.0 < condition.call_wire_ohm < inf and "call-joint-poor" in world.timeline.levels,
+        "call-splice-loose" in world.timeline.levels,
+    )
+    return "loose" if any(off) else "tight"
+
+
+def _plunger(world: World) -> str:
+    condition = world.condition
+    if condition.armature_blocked:
+        return "blocked"
+    held = world.unit.contactor.state is Armature.IN and condition.armature_sticks
+    return "stuck-in" if held or condition.contacts_welded else "free"
+
+
+def _contacts(world: World) -> str:
+    if world.condition.contacts_welded:
+        return "welded"
+    return "debris" if world.condition.contacts_dirty else "clean"
+
+
+def _charge(world: World) -> str:
+    charge = world.condition.charge
+    return "low" if charge < _SEEN_LOW else "high" if charge > _SEEN_HIGH else "normal"
+
+
+def _compared(world: World) -> str:
+    """Whether a reading differs from a meter's."""
+    faulty = any(
+        sense.unplugged or sense.stuck or abs(sense.gain - 1.0) > 0.05 or sense.offset or sense.noise
+        for sense in world.condition.senses.values()
+    )
+    return "differs" if faulty else "agrees"
+
+
+SHOWN: dict[str, Callable[[World], str]] = {
+    "thermostat-setting": lambda w: "wrong" if w.condition.set_offset_k else "right",
+    "breakers": lambda w: "off" if w.condition.line_open else "on",
+    "listen": _listen,
+    "drain-pan": lambda w: "wet" if w.condition.float_open else "dry",
+    "condenser-coil": lambda w: "dirty" if w.condition.condenser_share < _SEEN_DIRTY else "clean",
+    "filter": lambda w: "clean",
+    "suction-line": lambda w: "iced" if w.unit.compressor.turning and w.unit.gas.evaporating_c < _ICE_C else "clear",
+    "connections": _connections,
+    "plunger": _plunger,
+    "contacts": _contacts,
+    "fan-blade": lambda w: "stiff" if w.condition.fan_seized else "free",
+    "charge": _charge,
+    "sizing": lambda w: "oversized" if w.condition.capacity_share > _SEEN_OVERSIZED else "right",
+    "coil-ohms": _coil_ohms,
+    "coil-volts": lambda w: _volts(w.unit.volts.coil_v if not w.condition.coil_open else w.unit.unit_v),
+    "splice-volts": lambda w: _volts(w.unit.unit_v),
+    "time-delay-volts": _delay_volts,
+    "rc-volts": lambda w: _volts(w.unit.rc_v),
+    "transformer-volts": _transformer_volts,
+    "thermostat-volts": lambda w: _volts(w.unit.indoor_y_v),
+    "control-fuse": lambda w: _closed(w.condition.fuse_open or w.unit.control.fuse.open),
+    "float-switch": lambda w: _closed(w.condition.float_open),
+    "pressure-switch": lambda w: _closed(w.condition.pressure_open or w.unit.high_open or w.unit.low_open),
+    "control-wire": _cable_ohms,
+    "leads": lambda w: _ohms(LEADS_OHM),
+    "line-volts": lambda w: _volts(w.unit.supply_v),
+    "load-volts": lambda w: _volts(w.unit.load_v),
+    "running-amps": lambda w: f"{w.unit.compressor_a:.1f} A",
+    "line-fuses": lambda w: _closed(False),
+    "run-capacitor": lambda w: _microfarads(w.condition.run_capacitor, w.plan.design.run_uf),
+    "fan-capacitor": lambda w: _microfarads(w.condition.fan_capacitor, w.plan.design.fan_uf),
+    "winding-ohms": _windings,
+    "compressor-to-ground": lambda w: OVER,
+    "fan-ohms": lambda w: OVER if w.condition.fan_open else _ohms(FAN_OHM_A / w.plan.design.fan_fla_a),
+    "sense-compare": _compared,
+}

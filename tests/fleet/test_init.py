@@ -1,0 +1,211 @@
+"""An office begun by one command, tried against a real broker; and the list of customers."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import time
+import tomllib
+from pathlib import Path
+
+import msgspec
+import pytest
+import sqlalchemy as sa
+
+from condenser_monitor.monitor.core.errors import BrokerError, CommandError
+from condenser_monitor.monitor.fleet import (
+    commands,
+    customers,
+    enroll,
+    init,
+    setup,
+)
+from condenser_monitor.monitor.fleet.init import settings_in
+from condenser_monitor.monitor.fleet.setup import Broker, Database, FleetSettings
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import audit, sites
+from condenser_monitor.sim.broker import free_port, mosquitto
+from tests.conftest import need
+
+
+def test_the_fleet_file_is_read_back_as_it_was_meant(tmp_path: Path) -> None:
+    """Every key is written, and the reader finds the same settings, with TLS and without."""
+    for tls in (False, True):
+        settings = settings_in(tmp_path / 'a "folder"', host="broker.test", tls=tls)
+        text = init.fleet_file(settings)
+        assert setup.parse(text) == settings
+        keys = {(table, key) for table, rows in tomllib.loads(text).items() if table != "name" for key in rows}
+        every = msgspec.to_builtins(settings)
+        wanted = {(table, key) for table in ("database", "broker", "pages") for key in every[table]}
+        assert wanted - keys == {("broker", "username"), ("broker", "keepalive_s")}
+
+
+def _office(tmp_path: Path) -> FleetSettings:
+    """An office in a new folder, on a free port."""
+    init.begin(str(tmp_path / "office"))
+    file = tmp_path / "office" / "fleet.toml"
+    port = free_port()
+    file.write_text(file.read_text().replace("port = 1883", f"port = {port}"))
+    config = tmp_path / "office" / "broker" / "mosquitto.conf"
+    config.write_text(config.read_text().replace("listener 1883", f"listener {port}"))
+    return setup.load(file)
+
+
+def test_a_begun_office_has_a_broker_that_takes_it_and_its_sites(tmp_path: Path) -> None:
+    """mosquitto runs with the file that was written; `check` is let in; a site enrolled meanwhile too, once revoked
+    no more; and without the broker `check` says what fails."""
+    need("mosquitto", mosquitto() is not None)
+    settings = _office(tmp_path)
+    with pytest.raises(BrokerError):
+        commands.check(settings)
+    program = [mosquitto() or "", "-c", f"{settings.broker.files}/mosquitto.conf"]
+    process = subprocess.Popen(program, stderr=subprocess.DEVNULL)
+    try:
+        said = _until_let_in(settings)
+        assert "takes fleet_ingest" in said
+        assert "0 sites enrolled" in said
+        told = commands.enroll_site(settings, "elm-1", to=str(tmp_path / "handed"))
+        assert "the broker reads it again" in told
+        own = tmp_path / "handed" / "elm-1.password"
+        assert own.stat().st_mode & 0o777 == 0o600
+        site = msgspec.structs.replace(settings.broker, username="elm-1", password_file=str(own))
+        _until_let_in(msgspec.structs.replace(settings, broker=site))
+        commands.revoke_site(settings, "elm-1")
+        with pytest.raises(BrokerError, match="check"):
+            _until_let_in(msgspec.structs.replace(settings, broker=site), refused=True)
+    finally:
+        process.terminate()
+        process.wait(timeout=10)
+
+
+def _until_let_in(settings: FleetSettings, *, refused: bool = False) -> str:
+    """What `check` says, once the broker has started and read its files; with `refused`, its error once it refuses."""
+    until, last = time.monotonic() + 10.0, BrokerError("test", "nothing", "an answer")
+    while time.monotonic() < until:
+        try:
+            said = commands.check(settings)
+        except BrokerError as error:
+            if refused:
+                raise
+            last = error
+        else:
+            if not refused:
+                return said
+        time.sleep(0.05)
+    raise last
+
+
+def test_a_folder_with_something_in_it_is_left_alone(tmp_path: Path) -> None:
+    """Nothing is overwritten."""
+    (tmp_path / "mine").write_text("mine")
+    with pytest.raises(CommandError, match="empty or new"):
+        init.begin(str(tmp_path))
+    assert [path.name for path in tmp_path.iterdir()] == ["mine"]
+
+
+def test_the_services_are_units_that_systemd_takes(tmp_path: Path) -> None:
+    """systemd-analyze verify finds nothing wrong with them."""
+    need("systemd-analyze", shutil.which("systemd-analyze") is not None)
+    program = tmp_path / "program"
+    program.write_text("#!/bin/sh\n")
+    program.chmod(0o755)
+    for name, text in init.units(tmp_path, settings_in(tmp_path), "daemon").items():
+        place = tmp_path / name.replace("@.", "@1.")
+        lines = [f"ExecStart={program}" if line.startswith("ExecStart=") else line for line in text.splitlines()]
+        place.write_text("\n".join(lines) + "\n")
+        done = subprocess.run(
+            ["systemd-analyze", "verify", "--man=no", str(place)],
+            check=False,
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
+        said = [line for line in done.stderr.splitlines() if name.split("@")[0].split(".")[0] in line]
+        assert said == [], said
+
+
+def test_the_site_is_told_where_the_authority_lies_on_its_own_disk(tmp_path: Path) -> None:
+    """Not where the office keeps it; the file itself is handed out beside the password."""
+    (tmp_path / "ca.crt").write_text("authority")
+    broker = Broker(host="broker.test", tls=True, ca_file=str(tmp_path / "ca.crt"))
+    settings = FleetSettings(database=Database(url=f"sqlite:///{tmp_path}/fleet.db"), broker=broker)
+    commands.migrate(settings)
+    commands.enroll_site(settings, "elm-1", to=str(tmp_path / "handed"))
+    part = tomllib.loads((tmp_path / "handed" / "elm-1.toml").read_text())
+    assert part["mqtt"]["ca_file"] == enroll.SITE_CA
+    assert (tmp_path / "handed" / Path(enroll.SITE_CA).name).read_text() == "authority"
+
+
+def test_a_broker_that_is_not_there_is_no_obstacle_to_enrolment(tmp_path: Path) -> None:
+    """No process file, one of a process that has gone, one with nonsense: said, not raised."""
+    for text in (None, "999999999", "nonsense"):
+        if text is not None:
+            (tmp_path / "pid").write_text(text)
+        assert "reads" in enroll.reload_broker(str(tmp_path / "pid")) or "could not" in enroll.reload_broker(
+            str(tmp_path / "pid")
+        )
+
+
+# ---------------------------------------------------------------- customers
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    """An empty database."""
+    made = Store(f"sqlite:///{tmp_path}/fleet.db")
+    made.migrate()
+    return made
+
+
+def _read(tmp_path: Path, text: str) -> dict[str, dict[str, object]]:
+    (tmp_path / "list.csv").write_text(text, encoding="utf-8-sig")
+    return customers.read(tmp_path / "list.csv")
+
+
+def test_a_list_enrols_new_sites_and_changes_known_ones(store: Store, tmp_path: Path) -> None:
+    """As spreadsheets write it, with their mark at the beginning; an empty cell changes nothing; twice is as once."""
+    text = 'site,name,customer,vulnerability\nelm-1,"Elm, 1",Somebody,2\nelm-2,Two,,\n'
+    for expected in ((2, 0), (0, 0)):
+        made, changed = customers.take(store, _read(tmp_path, text), broker=Broker(), by="test", now=1.0)
+        assert (len(made), changed) == expected
+    later = "site,phone,name\nelm-1,555-0101,\n"
+    assert customers.take(store, _read(tmp_path, later), broker=Broker(), by="test", now=2.0) == ([], 1)
+    with store.read() as connection:
+        row = connection.execute(sa.select(sites).where(sites.c.site == "elm-1")).one()
+        did = [line.did for line in connection.execute(sa.select(audit).order_by(audit.c.id))]
+    assert (row.name, row.customer, row.phone, row.vulnerability) == ("Elm, 1", "Somebody", "555-0101", 2)
+    assert did == ["enrolled", "enrolled", "changed"]
+
+
+@pytest.mark.parametrize(
+    ("text", "named"),
+    [
+        ("", "header"),
+        ("name\nx\n", "header"),
+        ("site,colour\na,red\n", "header"),
+        ("site,name\na b,x\n", "line 2"),
+        ("site,name\na,x\na,y\n", "line 3"),
+        ("site,name\na,x,y\n", "line 2"),
+        ("site,name\na\n", "line 2"),
+        ("site,vulnerability\na,9\n", "line 2: vulnerability"),
+        ("site,plan_visit_due\na,soon\n", "day"),
+        (f"site,name\na,{'x' * 501}\n", "line 2: name"),
+    ],
+)
+def test_a_list_that_cannot_be_used_is_refused_by_line_and_changes_nothing(
+    tmp_path: Path, text: str, named: str
+) -> None:
+    """What was given and what is allowed."""
+    with pytest.raises(CommandError, match=named):
+        _read(tmp_path, text)
+
+
+@pytest.mark.parametrize("name", init.units(Path("/office"), settings_in(Path("/office")), "daemon"))
+def test_systemd_judges_the_exposure_of_each_service_low(name: str, tmp_path: Path) -> None:
+    """systemd-analyze security, offline: as low as the monitor's own units are held to."""
+    need("systemd-analyze", shutil.which("systemd-analyze") is not None)
+    place = tmp_path / name.replace("@.", "@1.")
+    place.write_text(init.units(tmp_path, settings_in(tmp_path), "daemon")[name])
+    command = ["systemd-analyze", "security", "--offline=true", "--no-pager", "--threshold=16", str(place)]
+    done = subprocess.run(command, check=False, capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stdout[-300:]

@@ -1,0 +1,65 @@
+"""What every view needs: the history, the settings, and whether what it says is fresh enough to be believed."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from typing import NamedTuple
+
+from flask import current_app, request
+
+from condenser_monitor.monitor.core import time_format
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.records import UnitStatus
+from condenser_monitor.monitor.report.share import Shares
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.web.access import Access
+from condenser_monitor.web.headline import Headline, headline
+
+SCALE_COOKIE = "temperature"
+
+
+class PageSnapshot(NamedTuple):
+    """The status as the page may show it. `blind`: it is too old, or there is none."""
+
+    status: UnitStatus | None
+    age_s: float | None
+    blind: bool
+
+
+class PageContext:
+    """One unit's page. `wall` gives seconds since 1970."""
+
+    def __init__(self, history: History, settings: Settings, access: Access, wall: Callable[[], float]) -> None:
+        self.history, self.settings, self.access, self.wall = history, settings, access, wall
+        self.day: tuple[object, str] | None = (
+            None  # the picture of the last day as last drawn, and what it was drawn from
+        )
+        self.stale_s = settings.stale_s
+        self.shares = Shares(history.path)
+        self.reporting = threading.Lock()  # one report is made at a time: a Pi has other work
+
+    def look(self) -> PageSnapshot:
+        """The status, how old it is, and whether it is too old."""
+        status, age_s = self.history.status(), self.history.status_age_s()
+        return PageSnapshot(status, age_s, status is None or age_s is None or age_s > self.stale_s)
+
+    def saying(self, seen: PageSnapshot) -> Headline:
+        """The first sentence for what is seen."""
+        age = texts.WORDS["time-unknown"] if seen.age_s is None else texts.span(seen.age_s)
+        wall_s = None if seen.status is None else seen.status.wall_s
+        when = time_format.moment(wall_s, self.wall())
+        return headline(seen.status, blind=seen.blind, age=age, when=when, unit=self.settings.unit)
+
+    def scale(self) -> str:
+        """The reader's scale of temperature: the cookie's, else the site file's."""
+        chosen = request.cookies.get(SCALE_COOKIE, "")
+        return chosen if chosen in ("F", "C") else self.settings.web.temperature
+
+
+def page_context() -> PageContext:
+    """The window of the app that answers this request."""
+    found = current_app.extensions["window"]
+    assert isinstance(found, PageContext)
+    return found

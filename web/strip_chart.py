@@ -1,0 +1,245 @@
+"""The lanes: call, contacts, compressor and fan over a span of time, with the currents, as one server-drawn SVG.
+
+Pure. The picture has no view box: widths are shares of whatever width it is given, heights are fixed, so that the words
+stay readable on a phone and on a desk. Lit stretches are solid bars, dead ones a thin line, unknown ones hatched.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from html import escape
+from itertools import repeat
+from operator import sub
+from typing import NamedTuple
+
+from condenser_monitor.monitor.core.records import LinkState
+from condenser_monitor.monitor.storage.models import LANES, Lane, StoredPoint
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.web.axes import grid, running_axis, values
+from condenser_monitor.web.template_strings import plain
+
+CURVES = {"compressor": "compressor_a", "fan": "fan_a"}
+_PLAIN, _TALL, _GAP, _TOP = 18.0, 68.0, 30.0, 26.0
+_STRIP = 8.0  # the part of a tall lane over its scale, for the marks of peaks
+_TOUCH = 1.2  # per cent of the width
+
+
+class StripMark(NamedTuple):
+    """Something that happened at one moment: a finding raised or cleared, a note."""
+
+    wall_s: float
+    words: str
+    kind: str
+
+
+class Places(NamedTuple):
+    """Where stretches have their left ends, their middles and their right ends, as written in a picture."""
+
+    lefts: list[str]
+    middles: list[str]
+    rights: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class StripSpan:
+    """A stretch of wall time and how a moment of it is written. What several curves and lanes drawn over it have in
+    common is worked out once, and goes with it."""
+
+    from_s: float
+    to_s: float
+    clock: Callable[[float], str]
+    _moments: dict[float, str] = field(default_factory=dict, compare=False, repr=False)
+    _places: dict[object, Places] = field(default_factory=dict, compare=False, repr=False)
+
+    def share(self, wall_s: float) -> float:
+        """Where a moment lies, in per cent of the width, held to the ends."""
+        return self.shares((wall_s,))[0]
+
+    def shares(self, moments: Iterable[float]) -> list[float]:
+        """The same of many moments."""
+        from_s, length_s = self.from_s, self.to_s - self.from_s
+        parts = [(at_s - from_s) / length_s for at_s in moments]
+        return [round(100 * (0.0 if part < 0 else 1.0 if part > 1 else part), 3) for part in parts]
+
+    def moment(self, wall_s: float) -> str:
+        """A moment as it is written: a stretch begins when the one before it ends, and often with those of others."""
+        found = self._moments.get(wall_s)
+        if found is None:
+            found = self._moments[wall_s] = self.clock(wall_s)
+        return found
+
+    def places(self, begun: Sequence[float], step_s: float) -> Places:
+        """Where stretches of `step_s` lie in a width of 1000."""
+        key = (tuple(begun), step_s)
+        found = self._places.get(key)
+        if found is None:
+            half = 500 * step_s / (self.to_s - self.from_s)
+            lefts = [share * 10 + half for share in self.shares(begun)]
+            middles = [share * 10 for share in self.shares([at_s + step_s / 2 for at_s in begun])]
+            found = self._places[key] = Places(
+                [f"{x - half:.1f}" for x in lefts],
+                [f"{x:.1f}" for x in middles],
+                [f"{x + half:.1f}" for x in lefts],
+            )
+        return found
+
+
+def svg(
+    lanes: Sequence[Lane],
+    curves: Mapping[str, Sequence[StoredPoint]],
+    span: StripSpan,
+    ticks: Sequence[tuple[float, str]],
+    marks: Sequence[StripMark] = (),
+    *,
+    name: str = "day",
+) -> str:
+    """The lanes over `span`. `curves`: reading -> points; `ticks`: moments and their words, for the axis of time."""
+    y = _TOP
+    body = _marks(marks, span)
+    for lane in LANES:
+        height = _TALL if curves.get(CURVES.get(lane, "")) else _PLAIN
+        stretches = [row for row in lanes if row.name == lane]
+        body += _lane(lane, stretches, span, (y + 16, height), name) + _curve(lane, curves, span, y + 16, height)
+        y += height + _GAP
+    total = y + 18
+    axis = _axis(ticks, span, y, total)
+    told = summary(lanes, span)
+    return (
+        f'<svg class="lanes" width="100%" height="{total:g}" role="img" aria-labelledby="{name}-title {name}-desc" '
+        'xmlns="http://www.w3.org/2000/svg" font-family="system-ui, sans-serif" font-size="13">'
+        f'<title id="{name}-title">{escape(plain("what-ran"))}</title><desc id="{name}-desc">{escape(told)}</desc>'
+        f'<defs><pattern id="{name}-hatch" width="7" height="7" patternUnits="userSpaceOnUse" '
+        'patternTransform="rotate(45)"><rect width="2" height="7" class="hatch" fill="#886"/></pattern></defs>'
+        f"{axis}{body}</svg>"
+    )
+
+
+def summary(lanes: Sequence[Lane], span: StripSpan) -> str:
+    """The lanes in words: how long and how often each was on."""
+    parts = []
+    for name in LANES:
+        on = [held(row, span) for row in lanes if row.name == name and row.state is LinkState.LIVE]
+        unknown = sum(held(row, span) for row in lanes if row.name == name and row.state is LinkState.UNKNOWN)
+        told = plain("lane-on" if on else "lane-never", lane=_title(name), span=texts.span(sum(on)), count=len(on))
+        parts.append(told + (", " + plain("lane-unknown", span=texts.span(unknown)) if unknown else ""))
+    return ". ".join(parts) + "."
+
+
+def _title(lane: str) -> str:
+    return plain(f"lane-{lane}")
+
+
+def held(lane: Lane, span: StripSpan) -> float:
+    """How much of a stretch lies in the span, s."""
+    end_s = span.to_s if lane.to_wall_s is None else min(lane.to_wall_s, span.to_s)
+    return max(0.0, end_s - max(lane.from_wall_s, span.from_s))
+
+
+def _lane(lane: str, stretches: Sequence[Lane], span: StripSpan, box: tuple[float, float], name: str) -> str:
+    title = _title(lane)
+    named = f'<text x="0" y="{box[0] - 5:g}" class="lane-name">{escape(title)}</text>'
+    ends = [span.to_s if row.to_wall_s is None else row.to_wall_s for row in stretches]
+    shares = zip(span.shares([row.from_wall_s for row in stretches]), span.shares(ends), strict=True)
+    states = [texts.WORDS[f"state-{row.state.value}"] for row in stretches]
+    told = [
+        plain("lane-stretch", lane=title, state=state, begin=span.moment(row.from_wall_s), end=span.moment(end_s))
+        for row, state, end_s in zip(stretches, states, ends, strict=True)
+    ]
+    return named + "".join(map(_stretch, stretches, told, shares, repeat(box), repeat(name)))
+
+
+def _stretch(row: Lane, told: str, shares: tuple[float, float], box: tuple[float, float], name: str) -> str:
+    (start, end), (y, height) = shares, box
+    # A run of seconds must still be seen in the picture of a day.
+    width = max(end - start, 0.25)
+    if row.state is LinkState.DEAD:
+        line = f'<line x1="{start}%" x2="{end}%" y1="{y + height:g}" y2="{y + height:g}" class="lane-ground"/>'
+        return line.replace("/>", f"><title>{escape(told)}</title></line>")
+    fill = f'fill="url(#{name}-hatch)"' if row.state is LinkState.UNKNOWN else 'fill="#7bb"'
+    return (
+        f'<rect x="{start}%" y="{y:g}" width="{width:.3f}%" height="{height:g}" class="l-{row.state.value}" {fill}>'
+        f"<title>{escape(told)}</title></rect>"
+    )
+
+
+def _curve(lane: str, curves: Mapping[str, Sequence[StoredPoint]], span: StripSpan, y: float, height: float) -> str:
+    """A current over its lane. The scale is that of the run: a start's peak goes over it, and is marked in the strip
+    above; how high the highest went is said beside the same mark."""
+    points = curves.get(CURVES.get(lane, ""), ())
+    if not points:
+        return ""
+    axis, box, most = running_axis(points, "A"), height - _STRIP, max([point.high for point in points])
+    peaks = [point for point in points if point.high > axis.high]
+    held = [point._replace(mean=min(point.mean, axis.high)) for point in points] if peaks else points
+    shape, step = path(held, span, axis.high, step_s(points)), step_s(points)
+    told = plain("up-to", value=f"{most:.1f}")
+
+    def place(value: float) -> float:
+        return y + _STRIP + box * (98 - 94 * value / axis.high) / 100
+
+    return (
+        f"{grid(axis, place)}{values(axis, place)}"
+        f'<svg x="0" y="{y + _STRIP:g}" width="100%" height="{box:g}" viewBox="0 0 1000 100" '
+        f'preserveAspectRatio="none"><path d="{shape}" class="curve" fill="none" stroke="#333" stroke-width="1.6" '
+        f'vector-effect="non-scaling-stroke"/></svg>{_peaks(peaks, step, span, y)}'
+        f'<text x="100%" y="{y - 5:g}" text-anchor="end" class="lane-note">{"▲ " if peaks else ""}{escape(told)}</text>'
+    )
+
+
+def _peaks(peaks: Sequence[StoredPoint], step: float, span: StripSpan, y: float) -> str:
+    """A mark for each point that goes over the scale, pointing up; those that would touch share one."""
+    drawn, groups = "", list[list[StoredPoint]]()
+    for point in peaks:
+        if groups and span.share(point.wall_s) - span.share(groups[-1][0].wall_s) < _TOUCH:
+            groups[-1].append(point)
+        else:
+            groups.append([point])
+    for group in groups:
+        x, most = span.share(group[0].wall_s + step / 2), max([point.high for point in group])
+        told = f"{span.moment(group[0].wall_s)}: {plain('up-to', value=f'{most:.1f}')}"
+        drawn += (
+            f'<svg x="{x}%" y="{y + 1:g}" width="1" height="7" overflow="visible">'
+            f'<path d="M0 0l3.5 6h-7z" class="peak"/><title>{escape(told)}</title></svg>'
+        )
+    return drawn
+
+
+def step_s(points: Sequence[StoredPoint]) -> float:
+    """The usual distance between points; a longer one is a gap."""
+    begun = [point.wall_s for point in points]
+    gaps = sorted(map(sub, begun[1:], begun))
+    return gaps[len(gaps) // 2] if gaps else 0.0
+
+
+def path(points: Sequence[StoredPoint], span: StripSpan, top: float, step: float, low: float = 0.0) -> str:
+    """A curve of means in a space of 1000 by 100, each at the middle of its stretch; broken where readings miss."""
+    drawn, was_s, longest, height = [], float("-inf"), 3.5 * step, top - low
+    middles = span.places([point.wall_s for point in points], step).middles
+    for (wall_s, mean, _, _), x in zip(points, middles, strict=True):
+        pen = "L" if wall_s - was_s <= longest else "M"
+        drawn.append(f"{pen}{x} {98 - 94 * (mean - low) / height:.1f}")
+        was_s = wall_s
+    return "".join(drawn)
+
+
+def _axis(ticks: Sequence[tuple[float, str]], span: StripSpan, bottom: float, total: float) -> str:
+    drawn = ""
+    for wall_s, words in ticks:
+        x = span.share(wall_s)
+        anchor = "start" if x < 6 else "end" if x > 94 else "middle"
+        drawn += f'<line x1="{x}%" x2="{x}%" y1="{_TOP - 4:g}" y2="{bottom - 12:g}" class="tick"/>'
+        drawn += f'<text x="{x}%" y="{total - 14:g}" text-anchor="{anchor}" class="lane-note">{escape(words)}</text>'
+    return drawn
+
+
+def _marks(marks: Sequence[StripMark], span: StripSpan) -> str:
+    drawn = ""
+    for mark in marks:
+        x = span.share(mark.wall_s)
+        told = f"{span.moment(mark.wall_s)}: {mark.words}"
+        drawn += (
+            f'<svg x="{x}%" y="2" width="1" height="18" overflow="visible" class="mark-{mark.kind}">'
+            f'<path d="M0 16l-7 -14h14z" class="flag"/><title>{escape(told)}</title></svg>'
+        )
+    return drawn
