@@ -23,8 +23,6 @@ from condenser_monitor.monitor.core import untrusted_input
 from condenser_monitor.monitor.core.errors import CommandError, SiteError
 from condenser_monitor.monitor.core.records import NUMBERS, READINGS
 
-_N = limits.CALIBRATION
-
 
 class Trim(NamedTuple):
     """What a calibration does: reading = gain * raw + offset."""
@@ -97,16 +95,16 @@ def calibrate(
 
 def check_meter(reading: str, share: float) -> None:
     """Raise CommandError for a meter's own error that none has."""
-    if not 0.0 <= share <= _N["meter_most"].value:
-        raise CommandError(f"calibrate {reading}: meter error", share, f"0 to {_N['meter_most'].value:g}")
+    if not 0.0 <= share <= limits.CALIBRATION.meter_most.value:
+        raise CommandError(f"calibrate {reading}: meter error", share, f"0 to {limits.CALIBRATION.meter_most.value:g}")
 
 
 METER_ERROR: dict[str, limits.Limit] = {
-    "control_v": _N["voltmeter"],
-    "coil_a": _N["clamp_meter"],
-    "compressor_a": _N["clamp_meter"],
-    "fan_a": _N["clamp_meter"],
-    "outdoor_c": _N["thermometer_k"],
+    "control_v": limits.CALIBRATION.voltmeter,
+    "coil_a": limits.CALIBRATION.clamp_meter,
+    "compressor_a": limits.CALIBRATION.clamp_meter,
+    "fan_a": limits.CALIBRATION.clamp_meter,
+    "outdoor_c": limits.CALIBRATION.thermometer_k,
 }
 
 
@@ -117,20 +115,22 @@ def raw(shown: float, trim: Trim) -> float:
 
 def _gain(place: str, points: Sequence[CalibrationPoint]) -> Trim:
     """Least squares of the relative error, so that a small current weighs as much as a large one."""
-    least = _N["least"].value
+    least = limits.CALIBRATION.least.value
     for point in points:
         for value in (point.raw, point.meter):
             if not least <= value < 1e6:
                 raise CommandError(place, value, f"{least:g} or more, on the board and on the meter")
     ratios = [point.raw / point.meter for point in points]
     gain = sum(ratios) / sum(ratio * ratio for ratio in ratios)
-    most = _N["gain_most"].value
+    most = limits.CALIBRATION.gain_most.value
     if not 1 / most <= gain <= most:
         wanted = f"{1 / most:.2f} to {most:.2f} times what the board read" + _turns(gain)
         raise CommandError(place, round(gain, 3), wanted)
     worst = max(abs(gain * ratio - 1) for ratio in ratios)
-    if worst > _N["spread"].value:
-        raise CommandError(place, f"comparisons {worst:.1%} apart", f"ones that agree within {_N['spread'].value:.0%}")
+    if worst > limits.CALIBRATION.spread.value:
+        raise CommandError(
+            place, f"comparisons {worst:.1%} apart", f"ones that agree within {limits.CALIBRATION.spread.value:.0%}"
+        )
     return Trim(gain, 0.0)
 
 
@@ -138,7 +138,7 @@ def _turns(gain: float) -> str:
     """A hint where the ratio is that of conductors led through a transformer too often or too seldom."""
     for times in (2, 3, 5):
         for ratio, what in ((times, f"1 of {times}"), (1 / times, f"{times} instead of 1")):
-            if abs(gain / ratio - 1) <= _N["turns"].value:
+            if abs(gain / ratio - 1) <= limits.CALIBRATION.turns.value:
                 return f"; a ratio near {ratio:.2g} is that of passes through the transformer: {what}"
     return "; farther off, look at the transformer's ratio, its passes and the conductor first"
 
@@ -146,13 +146,13 @@ def _turns(gain: float) -> str:
 def _offset(place: str, points: Sequence[CalibrationPoint]) -> Trim:
     steps = [point.meter - point.raw for point in points]
     offset = sum(steps) / len(steps)
-    most = _N["offset_most_k"].value
+    most = limits.CALIBRATION.offset_most_k.value
     if not abs(offset) <= most:
         raise CommandError(place, round(offset, 2), f"-{most:g} to {most:g} K; farther off, look at the sensor's place")
     worst = max(abs(step - offset) for step in steps)
-    if worst > _N["spread_k"].value:
+    if worst > limits.CALIBRATION.spread_k.value:
         raise CommandError(
-            place, f"comparisons {worst:.1f} K apart", f"within {_N['spread_k'].value:g} K of each other"
+            place, f"comparisons {worst:.1f} K apart", f"within {limits.CALIBRATION.spread_k.value:g} K of each other"
         )
     return Trim(1.0, offset)
 
@@ -179,15 +179,17 @@ def load(path: str | Path) -> tuple[Calibration, ...]:
 def _refuse_odd(place: str, row: Calibration) -> None:
     if row.reading not in NUMBERS:
         raise SiteError(f"{place}: reading", row.reading, "one of " + ", ".join(NUMBERS))
-    most, most_k = _N["gain_most"].value, _N["offset_most_k"].value
+    most, most_k = limits.CALIBRATION.gain_most.value, limits.CALIBRATION.offset_most_k.value
     if not (1 / most <= row.gain <= most and abs(row.offset) <= most_k):
         wanted = f"a gain of {1 / most:.2f} to {most:.2f} and an offset within {most_k:g}"
         raise SiteError(f"{place}: {row.reading}", (row.gain, row.offset), wanted)
-    least = -90.0 if row.reading == "outdoor_c" else _N["least"].value
+    least = -90.0 if row.reading == "outdoor_c" else limits.CALIBRATION.least.value
     if not row.points or not all(least <= value < 1e6 for point in row.points for value in (point.raw, point.meter)):
         raise SiteError(f"{place}: {row.reading}", row.points, f"comparisons of numbers from {least:g} up")
-    if not 0.0 <= row.meter_share <= _N["meter_most"].value:
-        raise SiteError(f"{place}: {row.reading}", row.meter_share, f"0 to {_N['meter_most'].value:g} for the meter")
+    if not 0.0 <= row.meter_share <= limits.CALIBRATION.meter_most.value:
+        raise SiteError(
+            f"{place}: {row.reading}", row.meter_share, f"0 to {limits.CALIBRATION.meter_most.value:g} for the meter"
+        )
 
 
 def in_force(calibrations: Iterable[Calibration]) -> dict[str, Calibration]:

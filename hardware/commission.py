@@ -31,7 +31,6 @@ from condenser_monitor.monitor.core.records import (
     StartTransient,
 )
 
-_N = limits.COMMISSION
 _FILE = "commissioning-"
 
 
@@ -54,7 +53,7 @@ PHASES: tuple[Phase, ...] = (
         "off",
         "Disconnect in, breaker on; thermostat off, or set so warm that it does not call. Wait until all is quiet.",
         _POWER,
-        _N["watch_s"].value,
+        limits.COMMISSION.watch_s.value,
         calls=False,
     ),
     Phase(
@@ -62,14 +61,14 @@ PHASES: tuple[Phase, ...] = (
         "Pull the disconnect at the unit. Then let the thermostat call for cooling: the contactor closes with a click,"
         " nothing turns.",
         "The compressor needs some minutes of rest before it may start again; the next step waits for them.",
-        _N["watch_s"].value,
+        limits.COMMISSION.watch_s.value,
     ),
     Phase(
         "running",
         "Thermostat off. Disconnect back in. After five minutes let the thermostat call, and wait until compressor and"
         " fan have run for three minutes.",
         _POWER,
-        _N["watch_s"].value,
+        limits.COMMISSION.watch_s.value,
     ),
 )
 
@@ -80,8 +79,8 @@ def picture(scans: Sequence[Scan], fitted: Sequence[str]) -> SensorPicture:
     None for a reading missing from more than half of the scans; a flag without a steady answer is left out altogether
     and named in `unsteady`. Raises CommandError for too few scans.
     """
-    if len(scans) < _N["scans"].value:
-        raise CommandError("commission", len(scans), f"{_N['scans'].value:g} scans of a phase, or more")
+    if len(scans) < limits.COMMISSION.scans.value:
+        raise CommandError("commission", len(scans), f"{limits.COMMISSION.scans.value:g} scans of a phase, or more")
     values: dict[str, float | bool | None] = {}
     unsteady = []
     for name in fitted:
@@ -92,7 +91,7 @@ def picture(scans: Sequence[Scan], fitted: Sequence[str]) -> SensorPicture:
             values[name] = float(median(seen))
         else:
             share = sum(seen) / len(seen)
-            if min(share, 1 - share) > 1 - _N["agree"].value:
+            if min(share, 1 - share) > 1 - limits.COMMISSION.agree.value:
                 unsteady.append(name)
             else:
                 values[name] = share > 0.5
@@ -237,11 +236,11 @@ def uses(taught: Learned, settings: Settings) -> tuple[str, ...]:
 
 
 def _start_used(start_s: float, peak_a: float, settings: Settings) -> str:
-    slow_s = settings.limit("slow-start", "slow_s")
+    slow_s = settings.limit(limits.SLOW_START.slow_s)
     told = f"A start takes {start_s:.2f} s, at most {peak_a:.0f} A."
     if start_s < slow_s:
         return f"{told} The program takes the unit's first starts for its usual ones; this one is their measure."
-    longer_s = start_s * settings.limit("slow-start", "ratio")
+    longer_s = start_s * settings.limit(limits.SLOW_START.ratio)
     return (
         f"{told} That is longer than the {slow_s:g} s from which a start counts as slow. If this unit is sound, write"
         f" in the site file: [limits.slow-start] slow_s = {longer_s:.1f}"

@@ -18,7 +18,6 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.records import FLAGS, READINGS
 
-_N = limits.COMMISSION
 Value = float | bool | None
 
 
@@ -54,19 +53,19 @@ def bands(unit: Unit) -> dict[str, dict[str, Band]]:
     rla, fla = unit.compressor_rla_a, unit.fan_fla_a
     control = (limits.CONTROL_NOMINAL_V.value * limits.CLOSING_RATIO.value, limits.CONTROL_HIGH_V.value)
     coil = (limits.COIL_NONE_A.value, limits.COIL_UNSEALED_A.value)
-    still = (0.0, _N["still_a"].value)
+    still = (0.0, limits.COMMISSION.still_a.value)
     return {
         "control_v": {"off": (0.0, limits.CONTROL_GHOST_V.value), "called": control, "running": control},
         "coil_a": {"off": (0.0, coil[0]), "called": coil, "running": coil},
         "compressor_a": {
             "off": (0.0, max(limits.TRICKLE_A.value, still[1])),
             "called": still,
-            "running": (_N["compressor_low"].value * rla, _N["compressor_high"].value * rla),
+            "running": (limits.COMMISSION.compressor_low.value * rla, limits.COMMISSION.compressor_high.value * rla),
         },
         "fan_a": {
             "off": still,
             "called": still,
-            "running": (_N["fan_low"].value * fla, _N["fan_high"].value * fla),
+            "running": (limits.COMMISSION.fan_low.value * fla, limits.COMMISSION.fan_high.value * fla),
         },
     }
 
@@ -250,7 +249,7 @@ def _one_number(phases: Mapping[str, SensorPicture], table: Bands, name: str) ->
         low, high = table[name][phase]
         if value is None or low <= value <= high:
             continue
-        side = "high" if value > high else "nothing" if value < _N["nothing"].value * low else "low"
+        side = "high" if value > high else "nothing" if value < limits.COMMISSION.nothing.value * low else "low"
         kind, why = NUMBER_WRONG.get((name, phase, side)) or NUMBER_WRONG[name, phase, "low"]
         why += _in_the_cold(phases, name, side)
         text = f"{name} is {value:.3g} {unit} while {phase}, expected {low:.3g} to {high:.3g} {unit}: {why}"
@@ -260,7 +259,7 @@ def _one_number(phases: Mapping[str, SensorPicture], table: Bands, name: str) ->
 
 def _in_the_cold(phases: Mapping[str, SensorPicture], name: str, side: str) -> str:
     outdoor_c = _seen(phases, "outdoor_c").get("running")
-    if name != "compressor_a" or side != "low" or outdoor_c is None or outdoor_c >= _N["cold_c"].value:
+    if name != "compressor_a" or side != "low" or outdoor_c is None or outdoor_c >= limits.COMMISSION.cold_c.value:
         return ""
     return f"; or it is the cold ({outdoor_c:.0f} C), in which a sound one draws less: walk again on a warmer day"
 
@@ -327,7 +326,7 @@ def _thermometer(phases: Mapping[str, SensorPicture], thermometer_c: float | Non
     if not seen or thermometer_c is None:
         return
     apart = seen[-1] - thermometer_c
-    if abs(apart) > _N["apart_k"].value:
+    if abs(apart) > limits.COMMISSION.apart_k.value:
         text = (
             f"outdoor_c is {abs(apart):.1f} K {'above' if apart > 0 else 'below'} the thermometer: sun or warm air on"
             " the sensor, or not a 10 kohm thermistor of the usual curve"

@@ -18,7 +18,6 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import NUMBERS, READINGS
 
-_N = limits.CALIBRATION
 _KELVIN = 273.15
 _NTC_B_K = 3900.0  # of the usual 10 kohm curve between 0 and 50 °C (its own table: 3855 to 3926 K)
 
@@ -49,7 +48,7 @@ def uncertainty(reading: str, value: float, calibration: Calibration | None = No
         parts, note = _voltage(value, calibration)
     else:
         parts, note = _current(values.CURRENT_SENSES[reading], value, calibration)
-    expanded = _N["coverage"].value * sqrt(sum(half * half for half in parts.values()) / 3)
+    expanded = limits.CALIBRATION.coverage.value * sqrt(sum(half * half for half in parts.values()) / 3)
     return Uncertainty(reading, value, expanded, parts, note)
 
 
@@ -121,15 +120,15 @@ def _common(value: float, range_v: float, volts_per_unit: float) -> dict[str, fl
     """Converter, method and noise, in the reading's unit."""
     return {
         "converter": values.ADC_GAIN_TOLERANCE.nominal * value,
-        "method": _N["method"].value * value,
-        "noise": _N["noise_codes"].value * range_v / 32768 / volts_per_unit,
+        "method": limits.CALIBRATION.method.value * value,
+        "noise": limits.CALIBRATION.noise_codes.value * range_v / 32768 / volts_per_unit,
     }
 
 
 def _temperature(value: float, calibration: Calibration | None) -> tuple[dict[str, float], str]:
     """A relative error of the resistance is worth T^2 / B kelvin of it."""
     if calibration is not None:
-        return {"meter": calibration.meter_share, "curve and own warmth": _N["thermistor_k"].value}, ""
+        return {"meter": calibration.meter_share, "curve and own warmth": limits.CALIBRATION.thermistor_k.value}, ""
     per_share_k = (value + _KELVIN) ** 2 / _NTC_B_K
     # The bias stands for half of VDD: an error of it by x moves the ratio, and at mid-scale the resistance by 2 x.
     bias = (values.BIAS_TOP.tolerance + values.BIAS_BOTTOM.tolerance) / 2
@@ -137,5 +136,5 @@ def _temperature(value: float, calibration: Calibration | None) -> tuple[dict[st
         "thermistor": values.NTC_R25.tolerance * per_share_k,
         "upper resistor": values.NTC_PULL_UP.tolerance * per_share_k,
         "bias divider": 2 * bias * per_share_k,
-        "curve and own warmth": _N["thermistor_k"].value,
+        "curve and own warmth": limits.CALIBRATION.thermistor_k.value,
     }, "Sun on the sensor or warm air from the coil is not in this figure."

@@ -41,7 +41,6 @@ from condenser_monitor.monitor.core.records import (
 Say = Callable[[str], object]
 Answer = Callable[[], str | None]
 SKIP, STOP = "skip", "stop"
-_N, _C = limits.CALIBRATION, limits.COMMISSION
 
 
 class Watched(Protocol):
@@ -133,7 +132,7 @@ def walk(
         if word == STOP:
             break
         if word != SKIP:
-            scans[phase.name] = eye.watch(phase.watch_s, int(_C["scans"].value))
+            scans[phase.name] = eye.watch(phase.watch_s, int(limits.COMMISSION.scans.value))
             say("  seen: " + _seen(picture(scans[phase.name], settings.fitted), settings.fitted, calibrations or {}))
     if not scans:
         raise CommandError("commission", "no phase walked through", "one or more of " + _phases())
@@ -301,7 +300,7 @@ class _Steady(_Eye):
     def __init__(self, boards: Watched, scan_s: float, say: Say, reading: str) -> None:
         super().__init__(boards, scan_s, say)
         self.reading = reading
-        self._last: deque[float | None] = deque(maxlen=int(_C["scans"].value))
+        self._last: deque[float | None] = deque(maxlen=int(limits.COMMISSION.scans.value))
 
     def look(self) -> Scan:
         scan = super().look()
@@ -321,7 +320,11 @@ class _Steady(_Eye):
     def moves(self) -> bool:
         """Its last scans are farther apart than comparisons may be."""
         known = [value for value in self._last if value is not None]
-        most = _N["spread_k"].value if self.reading == "outdoor_c" else _N["spread"].value * max(known)
+        most = (
+            limits.CALIBRATION.spread_k.value
+            if self.reading == "outdoor_c"
+            else limits.CALIBRATION.spread.value * max(known)
+        )
         return max(known) - min(known) > most
 
 

@@ -93,7 +93,7 @@ def findings_page() -> list[str]:
 
 
 def _finding(row: FindingRow) -> Iterator[str]:
-    numbers = limits.FINDINGS[row.name]
+    numbers = limits.FINDINGS[row.name].rows()
     yield from (f"## {row.name}", "", f"**{row.severity.value}.** {row.summary}", "")
     if row.parents:
         yield from (f"Follows from: {_codes(row.parents)}", "")
@@ -237,23 +237,10 @@ def limits_page() -> list[str]:
     head = ("name", "default", "from", "to", "basis", "source")
     single = {name: value for name, value in vars(limits).items() if isinstance(value, Limit) and name[0] != "_"}
     lines += ["## Of the program", "", *_table(head, (_limit(*item) for item in single.items()))]
-    for name, group in vars(limits).items():
-        if isinstance(group, dict) and name.isupper() and name[0] != "_":
-            flat = _flat(group)
-            if flat:
-                lines += [f"## {name}", "", *_table(head, (_limit(*item) for item in flat.items()))]
+    for group in (*limits.LimitGroup.__subclasses__(), *limits.FINDINGS.values()):
+        if group is not limits.FindingLimits:
+            lines += [f"## {group.group_name()}", "", *_table(head, (_limit(*item) for item in group.rows().items()))]
     return lines
-
-
-def _flat(group: Mapping[str, object]) -> dict[str, Limit]:
-    """name -> limit, of a group of limits or of groups of them."""
-    found: dict[str, Limit] = {}
-    for name, value in group.items():
-        if isinstance(value, Limit):
-            found[name] = value
-        elif isinstance(value, dict):
-            found |= {f"{name}.{inner}": limit for inner, limit in _flat(value).items()}
-    return found
 
 
 # ---------------------------------------------------------------- states

@@ -98,7 +98,7 @@ class Engine:
         self._running = False
         self._hasty_first_s = self._hasty_last_s = -inf
         self._normal_a: float | None = nan  # equals nothing: the bands of the draw are set at the first minute
-        self._silence = (settings.limit("sensor-silent", "hold_s"), settings.limit("sensor-silent", "scans"))
+        self._silence = (settings.limit(limits.SENSOR_SILENT.hold_s), settings.limit(limits.SENSOR_SILENT.scans))
         self._counted_answers: dict[str, Callable[[], Answer]] = {
             "sensor-silent": lambda: bool(self._silent()),
             "contactor-chatter": lambda: self._patterns.chatter.stands(self.now_s),

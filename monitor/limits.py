@@ -7,7 +7,7 @@ again; "ours" is a choice of this project. The site file may change the numbers 
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import ClassVar, NamedTuple
 
 BASES = ("standard", "data sheet", "common practice", "from memory", "ours")
 
@@ -19,6 +19,32 @@ class Limit(NamedTuple):
     high: float
     basis: str
     source: str
+    group: str = ""
+    key: str = ""
+
+
+class LimitGroup:
+    """Limits that belong together, as class attributes: a misspelt one fails the type check. Never instantiated."""
+
+    def __init_subclass__(cls) -> None:
+        """Tell each limit its group and key."""
+        for key, limit in cls.rows().items():
+            setattr(cls, key, limit._replace(group=cls.group_name(), key=key))
+
+    @classmethod
+    def group_name(cls) -> str:
+        """Return the name under which the group is shown, and set in a site file where a site may set it."""
+        return cls.__name__
+
+    @classmethod
+    def rows(cls) -> dict[str, Limit]:
+        """Return key -> limit, the group's own first, then what it takes from its base."""
+        found: dict[str, Limit] = {}
+        for base in cls.__mro__:
+            for key, limit in vars(base).items():
+                if isinstance(limit, Limit):
+                    found.setdefault(key, limit)
+        return found
 
 
 def _ours(value: float, unit: str, low: float, high: float, why: str) -> Limit:
@@ -109,34 +135,33 @@ EARLIER_DAY_S = _ours(20 * 3600.0, "s", 3600, 86400, "a call this long ago was o
 
 COPPER_PER_K = Limit(0.00393, "1/K", 0.0039, 0.004, "standard", "IEC 60028: resistance of annealed copper, from 20 °C")
 COPPER_AT_C = Limit(20.0, "°C", 20, 20, "standard", "IEC 60028: the temperature that coefficient counts from")
-METER: dict[str, Limit] = {
-    "leads": Limit(1.0, "ohm", 0.2, 3, "common practice", "leads held together read near 0 ohm"),
-    "closed": _ours(10.0, "ohm", 2, 100, "a closed switch or fuse reads under 1 ohm, 100 m of 18 AWG loop about 4 ohm"),
-    "coil-low": Limit(5.0, "ohm", 2, 12, "common practice", "24 V AC coil: look again below; usual is 12 to 27 ohm"),
-    "coil-high": Limit(
-        40.0, "ohm", 27, 100, "common practice", "24 V AC coil: look again above; usual is 12 to 27 ohm"
-    ),
-    "rc-low": _ours(
+
+
+class METER(LimitGroup):
+    """What a meter shows on sound and failed parts (see diagnosis/checks)."""
+
+    leads = Limit(1.0, "ohm", 0.2, 3, "common practice", "leads held together read near 0 ohm")
+    closed = _ours(10.0, "ohm", 2, 100, "a closed switch or fuse reads under 1 ohm, 100 m of 18 AWG loop about 4 ohm")
+    coil_low = Limit(5.0, "ohm", 2, 12, "common practice", "24 V AC coil: look again below; usual is 12 to 27 ohm")
+    coil_high = Limit(40.0, "ohm", 27, 100, "common practice", "24 V AC coil: look again above; usual is 12 to 27 ohm")
+    rc_low = _ours(
         22.0, "V", 20.4, 24, "a class 2 transformer under load keeps 23 to 27 V, 10 to 15 % below its open voltage"
-    ),
-    "line-absent": _ours(50.0, "V", 10, 100, "less is what leaks through a motor or a meter"),
-    "line-low": Limit(197.0, "V", 180, 210, "data sheet", "compressor sheet, 208/230 V single-phase: 197 to 253 V"),
-    "line-high": Limit(253.0, "V", 250, 264, "data sheet", "compressor sheet, 208/230 V single-phase: 197 to 253 V"),
-    "capacitor-good": Limit(
+    )
+    line_absent = _ours(50.0, "V", 10, 100, "less is what leaks through a motor or a meter")
+    line_low = Limit(197.0, "V", 180, 210, "data sheet", "compressor sheet, 208/230 V single-phase: 197 to 253 V")
+    line_high = Limit(253.0, "V", 250, 264, "data sheet", "compressor sheet, 208/230 V single-phase: 197 to 253 V")
+    capacitor_good = Limit(
         0.94, "of rated", 0.9, 0.97, "data sheet", "motor run capacitors: 6 % below rated is allowed"
-    ),
-    "capacitor-dead": _ours(0.5, "of rated", 0.1, 0.8, "below half the motor does not start at all"),
-    "winding-sum": _ours(0.15, "1", 0.05, 0.4, "R-S is C-R plus C-S; meters and probes err by tenths of an ohm"),
-    "winding-step": _ours(0.3, "ohm", 0.1, 1, "what probes and a meter's last digit can add"),
-    "insulation": Limit(
-        0.5e6, "ohm", 1e5, 2e6, "common practice", "a hermetic compressor: 0.5 megohm or more to ground"
-    ),
-    "fan-open": _ours(
-        1000.0, "ohm", 300, 1e4, "fan windings read some ohms to a few hundred; an open one is over range"
-    ),
-    "amps-low": _ours(0.4, "of RLA", 0.25, 0.6, "sound compressors run at about half to nine tenths of rated load"),
-    "delay-across": _ours(5.0, "V", 2, 15, "a closed relay contact drops almost nothing"),
-}
+    )
+    capacitor_dead = _ours(0.5, "of rated", 0.1, 0.8, "below half the motor does not start at all")
+    winding_sum = _ours(0.15, "1", 0.05, 0.4, "R-S is C-R plus C-S; meters and probes err by tenths of an ohm")
+    winding_step = _ours(0.3, "ohm", 0.1, 1, "what probes and a meter's last digit can add")
+    insulation = Limit(0.5e6, "ohm", 1e5, 2e6, "common practice", "a hermetic compressor: 0.5 megohm or more to ground")
+    fan_open = _ours(1000.0, "ohm", 300, 1e4, "fan windings read some ohms to a few hundred; an open one is over range")
+    amps_low = _ours(0.4, "of RLA", 0.25, 0.6, "sound compressors run at about half to nine tenths of rated load")
+    delay_across = _ours(5.0, "V", 2, 15, "a closed relay contact drops almost nothing")
+
+
 HAZARD_MINUTES = _ours(10.0, "min", 1, 60, "each step of hazard weighs as much as ten minutes of work")
 LONG_CHECK_MINUTES = _ours(60.0, "min", 10, 240, "what takes longer is a visit of its own")
 CHECK_GAIN_BITS = _ours(0.15, "bit", 0.01, 0.5, "a check that tells less is left for later, whatever it costs")
@@ -151,212 +176,283 @@ def _hold(seconds: float, why: str = _CONTRACT) -> Limit:
     return _ours(seconds, "s", *_HOLD, why)
 
 
-FINDINGS: dict[str, dict[str, Limit]] = {
-    "call-without-pull-in": {"hold_s": _hold(10)},
-    "call-without-run": {"hold_s": _hold(30)},
-    "pull-in-without-run": {"hold_s": _hold(15)},
-    "compressor-not-running": {"hold_s": _hold(30)},
-    "fan-not-running": {
-        "hold_s": _hold(30),
-        "defrost_s": _hold(900, "contract: 15 min in a heat pump, whose fan stops in defrost"),
-    },
-    "locked-rotor": {"hold_s": _hold(1.5)},
-    "overload-cycling": {
-        "hold_s": _hold(0),
-        "restarts": _ours(2, "restarts", 1, 20, _CONTRACT),
-        "window_s": _ours(5400, "s", 60, 86400, _CONTRACT),
-    },
-    "contacts-stuck-closed": {"hold_s": _hold(10)},
-    "contactor-chatter": {
-        "hold_s": _hold(0),
-        "changes": _ours(6, "changes", 3, 100, _CONTRACT),
-        "window_s": _ours(10, "s", 1, 600, _CONTRACT),
-    },
-    "low-control-voltage": {"hold_s": _hold(5)},
-    "line-supply-lost": {"hold_s": _hold(10)},
-    "control-power-lost": {"hold_s": _hold(10)},
-    "call-not-reaching-unit": {"hold_s": _hold(30)},
-    "short-cycling": {
-        "hold_s": _hold(0),
-        "off_s": Limit(
-            180, "s", 10, 3600, "data sheet", "scroll application guide: 180 s time-out between runs advised"
-        ),
-        "run_s": Limit(120, "s", 10, 3600, "data sheet", "scroll application guide: 2 min minimum run"),
-        "in_a_row": _ours(3, "times", 2, 20, _CONTRACT),
-        "starts": Limit(10, "starts", 2, 60, "data sheet", "scroll application manual: at most 10 starts an hour"),
-        "window_s": _ours(3600, "s", 600, 86400, _CONTRACT),
-    },
-    "high-running-current": {
-        "hold_s": _hold(600),
-        "clear_s": _hold(300, "a run's first minutes draw less: a normal current must last before it counts as mended"),
-        "ratio": _ours(1.15, "of normal", 1.01, 3, _CONTRACT),
-        "rla_ratio": _ours(1.10, "of RLA", 1.0, 2, _CONTRACT),
-    },
-    "low-running-current": {
-        "hold_s": _hold(600),
-        "clear_s": _hold(60, "a minute of normal current"),
-        "ratio": _ours(0.70, "of normal", 0.1, 0.99, _CONTRACT),
-    },
-    "slow-start": {
-        "hold_s": _hold(0),
-        "last": _ours(5, "starts", 1, 50, _CONTRACT),
-        "first": _ours(20, "starts", 3, 200, _CONTRACT),
-        "ratio": _ours(1.5, "of the first starts", 1.1, 10, _CONTRACT),
-        "slow_s": _ours(0.4, "s", 0.1, 5, "contract; a sound 3 ton compressor is at speed in about 0.2 s"),
-    },
-    "long-run": {"hold_s": _hold(6 * 3600)},
-    "no-call-in-heat": {
-        "hold_s": _hold(8 * 3600),
-        "hot_c": _ours(32, "°C", 20, 50, _CONTRACT),
-        "hot_s": _ours(3 * 3600, "s", 600, 86400, _CONTRACT),
-    },
-    "sensing-disagrees": {"hold_s": _hold(10)},
-    "sensor-silent": {"hold_s": _hold(60), "scans": _ours(3, "scans", 1, 100, _CONTRACT)},
-}
-
-# ---------------------------------------------------------------- the alarm life (see alerts/)
-
 _SHOWN = "its sense tells it at all times, so it need only stay gone long enough not to flap"
 _CALLED = "it shows only under a call: an hour outlasts the usual rest between two calls"
 _PROTECTOR = "an overload protector can take over two hours to close again, and then it shows once more"
 _DAILY = "a habit, not an event: one quiet day, with its night, ends it"
-_ALL_CLEAR: dict[str, tuple[float, str]] = {
-    **dict.fromkeys(
-        ("line-supply-lost", "control-power-lost", "sensing-disagrees", "sensor-silent", "no-call-in-heat"),
-        (300.0, _SHOWN),
-    ),
-    **dict.fromkeys(("locked-rotor", "overload-cycling"), (3 * 3600.0, _PROTECTOR)),
-    **dict.fromkeys(("short-cycling", "slow-start", "long-run"), (86400.0, _DAILY)),
-}
-for _name, _rows in FINDINGS.items():
-    _seconds, _why = _ALL_CLEAR.get(_name, (3600.0, _CALLED))
-    _rows["all_clear_s"] = _ours(_seconds, "s", 0, 7 * 86400, _why)
+
+
+def _all_clear(seconds: float, why: str) -> Limit:
+    return _ours(seconds, "s", 0, 7 * 86400, why)
+
+
+class FindingLimits(LimitGroup):
+    """The numbers of one finding, which a site may change under `[limits.FINDING]`; the class is named after it."""
+
+    hold_s: ClassVar[Limit]
+    clear_s: ClassVar[Limit | None] = None
+    all_clear_s: ClassVar[Limit] = _all_clear(3600, _CALLED)
+
+    @classmethod
+    def group_name(cls) -> str:
+        return cls.__name__.lower().replace("_", "-")
+
+
+class CALL_WITHOUT_PULL_IN(FindingLimits):
+    hold_s = _hold(10)
+
+
+class CALL_WITHOUT_RUN(FindingLimits):
+    hold_s = _hold(30)
+
+
+class PULL_IN_WITHOUT_RUN(FindingLimits):
+    hold_s = _hold(15)
+
+
+class COMPRESSOR_NOT_RUNNING(FindingLimits):
+    hold_s = _hold(30)
+
+
+class FAN_NOT_RUNNING(FindingLimits):
+    hold_s = _hold(30)
+    defrost_s = _hold(900, "contract: 15 min in a heat pump, whose fan stops in defrost")
+
+
+class LOCKED_ROTOR(FindingLimits):
+    hold_s = _hold(1.5)
+    all_clear_s = _all_clear(3 * 3600, _PROTECTOR)
+
+
+class OVERLOAD_CYCLING(FindingLimits):
+    hold_s = _hold(0)
+    restarts = _ours(2, "restarts", 1, 20, _CONTRACT)
+    window_s = _ours(5400, "s", 60, 86400, _CONTRACT)
+    all_clear_s = _all_clear(3 * 3600, _PROTECTOR)
+
+
+class CONTACTS_STUCK_CLOSED(FindingLimits):
+    hold_s = _hold(10)
+
+
+class CONTACTOR_CHATTER(FindingLimits):
+    hold_s = _hold(0)
+    changes = _ours(6, "changes", 3, 100, _CONTRACT)
+    window_s = _ours(10, "s", 1, 600, _CONTRACT)
+
+
+class LOW_CONTROL_VOLTAGE(FindingLimits):
+    hold_s = _hold(5)
+
+
+class LINE_SUPPLY_LOST(FindingLimits):
+    hold_s = _hold(10)
+    all_clear_s = _all_clear(300, _SHOWN)
+
+
+class CONTROL_POWER_LOST(FindingLimits):
+    hold_s = _hold(10)
+    all_clear_s = _all_clear(300, _SHOWN)
+
+
+class CALL_NOT_REACHING_UNIT(FindingLimits):
+    hold_s = _hold(30)
+
+
+class SHORT_CYCLING(FindingLimits):
+    hold_s = _hold(0)
+    off_s = Limit(180, "s", 10, 3600, "data sheet", "scroll application guide: 180 s time-out between runs advised")
+    run_s = Limit(120, "s", 10, 3600, "data sheet", "scroll application guide: 2 min minimum run")
+    in_a_row = _ours(3, "times", 2, 20, _CONTRACT)
+    starts = Limit(10, "starts", 2, 60, "data sheet", "scroll application manual: at most 10 starts an hour")
+    window_s = _ours(3600, "s", 600, 86400, _CONTRACT)
+    all_clear_s = _all_clear(86400, _DAILY)
+
+
+class HIGH_RUNNING_CURRENT(FindingLimits):
+    hold_s = _hold(600)
+    clear_s = _hold(300, "a run's first minutes draw less: a normal current must last before it counts as mended")
+    ratio = _ours(1.15, "of normal", 1.01, 3, _CONTRACT)
+    rla_ratio = _ours(1.10, "of RLA", 1.0, 2, _CONTRACT)
+
+
+class LOW_RUNNING_CURRENT(FindingLimits):
+    hold_s = _hold(600)
+    clear_s = _hold(60, "a minute of normal current")
+    ratio = _ours(0.70, "of normal", 0.1, 0.99, _CONTRACT)
+
+
+class SLOW_START(FindingLimits):
+    hold_s = _hold(0)
+    last = _ours(5, "starts", 1, 50, _CONTRACT)
+    first = _ours(20, "starts", 3, 200, _CONTRACT)
+    ratio = _ours(1.5, "of the first starts", 1.1, 10, _CONTRACT)
+    slow_s = _ours(0.4, "s", 0.1, 5, "contract; a sound 3 ton compressor is at speed in about 0.2 s")
+    all_clear_s = _all_clear(86400, _DAILY)
+
+
+class LONG_RUN(FindingLimits):
+    hold_s = _hold(6 * 3600)
+    all_clear_s = _all_clear(86400, _DAILY)
+
+
+class NO_CALL_IN_HEAT(FindingLimits):
+    hold_s = _hold(8 * 3600)
+    hot_c = _ours(32, "°C", 20, 50, _CONTRACT)
+    hot_s = _ours(3 * 3600, "s", 600, 86400, _CONTRACT)
+    all_clear_s = _all_clear(300, _SHOWN)
+
+
+class SENSING_DISAGREES(FindingLimits):
+    hold_s = _hold(10)
+    all_clear_s = _all_clear(300, _SHOWN)
+
+
+class SENSOR_SILENT(FindingLimits):
+    hold_s = _hold(60)
+    scans = _ours(3, "scans", 1, 100, _CONTRACT)
+    all_clear_s = _all_clear(300, _SHOWN)
+
+
+FINDINGS: dict[str, type[FindingLimits]] = {group.group_name(): group for group in FindingLimits.__subclasses__()}
+
+
+# ---------------------------------------------------------------- the alarm life
 
 _AUDIT = "an alarm-system self-audit page on ISA-18.2; the standard itself was not read"
-ALERTS: dict[str, Limit] = {
-    "hours_least": _ours(0.1, "h", 0.01, 1, "a shelving or service mode shorter than six minutes is a slip"),
-    "shelve_most_h": _ours(168.0, "h", 1, 720, "a week: as long as a part may take to come"),
-    "service_most_h": _ours(24.0, "h", 1, 168, "a day: nobody works on one unit longer without going home"),
-    "answers_kept": _ours(32, "answers", 1, 1000, "a request repeated by the broker comes soon after the first"),
-    "text_most": _ours(500, "characters", 50, 5000, "longest note of a person"),
-    "name_most": _ours(128, "characters", 16, 1000, "longest name of a person and longest id of a request"),
-    "window_s": Limit(600.0, "s", 60, 3600, "from memory", "ISA-18.2 / EEMUA 191: rates are counted in 10 min"),
-    "flood_from": Limit(10, "alarms", 2, 100, "common practice", f"a flood is more than this in 10 min: {_AUDIT}"),
-    "flood_until": Limit(5, "alarms", 1, 100, "from memory", "ISA-18.2 / EEMUA 191: a flood ends below this in 10 min"),
-    "chatter_times": Limit(3, "times", 2, 100, "common practice", f"chatter is this often in a minute: {_AUDIT}"),
-    "chatter_s": Limit(60.0, "s", 10, 600, "common practice", f"the minute of chatter: {_AUDIT}"),
-    "stale_s": Limit(86400.0, "s", 3600, 864000, "common practice", f"in alarm for longer is stale: {_AUDIT}"),
-    "days": Limit(30, "days", 1, 366, "from memory", "ISA-18.2: figures are made from at least 30 days"),
-    "per_day": Limit(
+
+
+class ALARMS(LimitGroup):
+    """The life of an alarm and its figures (see alarms)."""
+
+    hours_least = _ours(0.1, "h", 0.01, 1, "a shelving or service mode shorter than six minutes is a slip")
+    shelve_most_h = _ours(168.0, "h", 1, 720, "a week: as long as a part may take to come")
+    service_most_h = _ours(24.0, "h", 1, 168, "a day: nobody works on one unit longer without going home")
+    answers_kept = _ours(32, "answers", 1, 1000, "a request repeated by the broker comes soon after the first")
+    text_most = _ours(500, "characters", 50, 5000, "longest note of a person")
+    name_most = _ours(128, "characters", 16, 1000, "longest name of a person and longest id of a request")
+    window_s = Limit(600.0, "s", 60, 3600, "from memory", "ISA-18.2 / EEMUA 191: rates are counted in 10 min")
+    flood_from = Limit(10, "alarms", 2, 100, "common practice", f"a flood is more than this in 10 min: {_AUDIT}")
+    flood_until = Limit(5, "alarms", 1, 100, "from memory", "ISA-18.2 / EEMUA 191: a flood ends below this in 10 min")
+    chatter_times = Limit(3, "times", 2, 100, "common practice", f"chatter is this often in a minute: {_AUDIT}")
+    chatter_s = Limit(60.0, "s", 10, 600, "common practice", f"the minute of chatter: {_AUDIT}")
+    stale_s = Limit(86400.0, "s", 3600, 864000, "common practice", f"in alarm for longer is stale: {_AUDIT}")
+    days = Limit(30, "days", 1, 366, "from memory", "ISA-18.2: figures are made from at least 30 days")
+    per_day = Limit(
         150, "alarms", 1, 1000, "from memory", "ISA-18.2-2009: about 150 a day is what one person can handle"
-    ),
-    "flood_share": Limit(0.01, "1", 0, 1, "from memory", "ISA-18.2 / EEMUA 191: time in flood under 1 %"),
-    "share_urgent": Limit(0.05, "1", 0, 1, "common practice", "about 5 % of alarms high priority: a blog on ISA-18.2"),
-    "share_soon": Limit(0.15, "1", 0, 1, "common practice", "about 15 % medium: the same"),
-    "share_watch": Limit(0.80, "1", 0, 1, "common practice", "about 80 % low: the same"),
-    "times_kept": _ours(256, "times", 16, 10000, "far more alarms than a flood in one window"),
-    "top": _ours(10, "findings", 1, 30, "the ten most frequent alarms, as is usual in alarm reviews"),
-}
+    )
+    flood_share = Limit(0.01, "1", 0, 1, "from memory", "ISA-18.2 / EEMUA 191: time in flood under 1 %")
+    share_urgent = Limit(0.05, "1", 0, 1, "common practice", "about 5 % of alarms high priority: a blog on ISA-18.2")
+    share_soon = Limit(0.15, "1", 0, 1, "common practice", "about 15 % medium: the same")
+    share_watch = Limit(0.80, "1", 0, 1, "common practice", "about 80 % low: the same")
+    times_kept = _ours(256, "times", 16, 10000, "far more alarms than a flood in one window")
+    top = _ours(10, "findings", 1, 30, "the ten most frequent alarms, as is usual in alarm reviews")
+
 
 # ---------------------------------------------------------------- the unit's own normal (see trends/)
 
-TRENDS: dict[str, Limit] = {
+
+class BASELINES(LimitGroup):
+    """What is normal for this unit, drift from it, use and wear (see baselines)."""
+
     # running amps against outdoor temperature
-    "days": _ours(3, "days", 1, 60, "three days show the swing of a day and outvote one odd day"),
-    "minutes": _ours(180, "min", 30, 10000, "an hour of settled run on each of them"),
-    "day_minutes": _ours(10, "min", 1, 600, "a day counts from ten settled minutes on"),
-    "bin_k": _ours(1.0, "K", 0.5, 5, "points are spread over the temperatures: no long afternoon rules"),
-    "bin_points": _ours(24, "points", 4, 100, "a degree is known well enough by four hours at it"),
-    "point_every_s": _ours(600, "s", 60, 3600, "minutes of one run say much the same; one in ten is kept"),
-    "span_k": _ours(4.0, "K", 1, 20, "a slope from a narrower span is noise; the usual slope is taken instead"),
-    "slope_per_k": _ours(
+    days = _ours(3, "days", 1, 60, "three days show the swing of a day and outvote one odd day")
+    minutes = _ours(180, "min", 30, 10000, "an hour of settled run on each of them")
+    day_minutes = _ours(10, "min", 1, 600, "a day counts from ten settled minutes on")
+    bin_k = _ours(1.0, "K", 0.5, 5, "points are spread over the temperatures: no long afternoon rules")
+    bin_points = _ours(24, "points", 4, 100, "a degree is known well enough by four hours at it")
+    point_every_s = _ours(600, "s", 60, 3600, "minutes of one run say much the same; one in ten is kept")
+    span_k = _ours(4.0, "K", 1, 20, "a slope from a narrower span is noise; the usual slope is taken instead")
+    slope_per_k = _ours(
         0.0252,
         "1/K",
         0,
         0.1,
         "1.4 % a °F, from a published map of a 3 ton R-410A compressor at 45 °F suction",
-    ),
-    "slope_most_per_k": _ours(0.06, "1/K", 0.02, 0.2, "over twice the usual slope is no property of a compressor"),
-    "volts_sd": _ours(0.25, "V", 0.05, 5, "less spread of the 24 V supply tells nothing of the line's effect (1 %)"),
-    "volts_most_per_v": _ours(0.08, "1/V", 0.01, 0.5, "twice what constant power gives: 1 V of 24 is 4.2 %"),
-    "margin_k": _ours(1.5, "K", 0, 5, "a straight line holds a little beyond the temperatures it was made from"),
-    "widen_k_per_day": _ours(3.0, "K", 0.5, 20, "new temperatures are taken up slowly, as a season brings them"),
-    "widen_ratio": _ours(0.10, "1", 0.01, 0.3, "and only where the current is near what the line leads to expect"),
-    "widen_points": _ours(3, "points", 1, 50, "half an hour at a new temperature before it counts as seen"),
-    "heat_pump_from_c": _ours(18.0, "°C", 10, 25, "a heat pump called below this may well be heating"),
+    )
+    slope_most_per_k = _ours(0.06, "1/K", 0.02, 0.2, "over twice the usual slope is no property of a compressor")
+    volts_sd = _ours(0.25, "V", 0.05, 5, "less spread of the 24 V supply tells nothing of the line's effect (1 %)")
+    volts_most_per_v = _ours(0.08, "1/V", 0.01, 0.5, "twice what constant power gives: 1 V of 24 is 4.2 %")
+    margin_k = _ours(1.5, "K", 0, 5, "a straight line holds a little beyond the temperatures it was made from")
+    widen_k_per_day = _ours(3.0, "K", 0.5, 20, "new temperatures are taken up slowly, as a season brings them")
+    widen_ratio = _ours(0.10, "1", 0.01, 0.3, "and only where the current is near what the line leads to expect")
+    widen_points = _ours(3, "points", 1, 50, "half an hour at a new temperature before it counts as seen")
+    heat_pump_from_c = _ours(18.0, "°C", 10, 25, "a heat pump called below this may well be heating")
     # drift
-    "ewma_weight": Limit(
+    ewma_weight = Limit(
         0.2, "1", 0.05, 1, "from memory", "NIST/SEMATECH e-Handbook 6.3.2.4: usually between 0.2 and 0.3"
-    ),
-    "drift_allow": _ours(0.02, "1", 0.005, 0.1, "daily means move this much with humidity and the house alone"),
-    "drift_limit": _ours(0.10, "1", 0.02, 1, "beyond the allowance: six days 4 % off, or eleven days 3 % off"),
+    )
+    drift_allow = _ours(0.02, "1", 0.005, 0.1, "daily means move this much with humidity and the house alone")
+    drift_limit = _ours(0.10, "1", 0.02, 1, "beyond the allowance: six days 4 % off, or eleven days 3 % off")
     # the first and the last of something
-    "first": _ours(20, "times", 3, 200, "as for start times (contract, section 5)"),
-    "last": _ours(5, "times", 1, 50, "as for start times (contract, section 5)"),
-    "start_rate_hz": _ours(200, "Hz", 50, 10000, "a start lasts 0.1 to 0.5 s; slower captures cannot time it"),
+    first = _ours(20, "times", 3, 200, "as for start times (contract, section 5)")
+    last = _ours(5, "times", 1, 50, "as for start times (contract, section 5)")
+    start_rate_hz = _ours(200, "Hz", 50, 10000, "a start lasts 0.1 to 0.5 s; slower captures cannot time it")
     # use and wear
-    "use_days": _ours(60, "days", 7, 400, "two months of daily use, for the page"),
-    "contact_life": Limit(
+    use_days = _ours(60, "days", 7, 400, "two months of daily use, for the page")
+    contact_life = Limit(
         200000,
         "operations",
         10000,
         1e7,
         "data sheet",
         "a 30/40 A definite-purpose contactor: 200 000 operations at full load (usual claims: 100 000 to 250 000)",
-    ),
-}
+    )
+
 
 # ---------------------------------------------------------------- the fleet
 
 _DAY = 86400.0
-FLEET: dict[str, Limit] = {
+
+
+class FLEET(LimitGroup):
+    """The contractor's office."""
+
     # ingest
-    "payload_most": _ours(65536, "bytes", 4096, 1e6, "twenty times the largest `unit` message of a fully fitted site"),
-    "free_least_mb": _ours(200.0, "MB", 1, 1e5, "less than this free on the disk is shown as a thing to mend"),
-    "clock_ahead_s": _ours(120, "s", 0, _DAY, "a site's clock further ahead than this is wrong"),
-    "clock_behind_s": _ours(
-        5 * 366 * _DAY, "s", _DAY, 1e9, "the longest a site keeps its events (history.events_days)"
-    ),
-    "batch_most": _ours(2000, "messages", 1, 20000, "a commit costs little beside this many rows"),
-    "batch_wait_s": _ours(0.1, "s", 0.001, 5, "a message waits no longer for company before it is committed"),
-    "in_flight": _ours(8000, "messages", 20, 65535, "four batches: the broker never waits for a commit"),
-    "retry_s": _ours(1.0, "s", 0.05, 60, "pause after database or broker failed"),
-    "session_kept_s": _ours(7 * _DAY, "s", 60, 2**32 - 2, "what sites send while the office is down waits a week"),
-    "slots_most": _ours(64, "workers", 1, 1000, "more ingest workers than any one database can feed"),
-    "slot_idle_s": _ours(60, "s", 1, 3600, "a worker that is only being restarted is back by then"),
-    "beat_s": _ours(5, "s", 0.1, 60, "how often a worker says that it lives and looks for work of others"),
-    "drained_s": _ours(10, "s", 0.2, 600, "a session of a worker that is gone is empty when nothing came this long"),
-    "sweep_s": _ours(30, "s", 0.2, 3600, "how often missing numbers are looked for"),
-    "sweep_sites": _ours(500, "sites", 1, 1e5, "asked in one sweep; the rest in the next"),
-    "asks_at_once": _ours(200, "requests", 1, 1e4, "sent and not yet taken by the broker"),
-    "origins_most": _ours(32, "origins", 2, 1000, "a site whose disk was replaced more often than this is broken"),
-    "runs_most": _ours(2000, "runs", 10, 1e5, "a ledger with more holes than this is broken"),
+    payload_most = _ours(65536, "bytes", 4096, 1e6, "twenty times the largest `unit` message of a fully fitted site")
+    free_least_mb = _ours(200.0, "MB", 1, 1e5, "less than this free on the disk is shown as a thing to mend")
+    clock_ahead_s = _ours(120, "s", 0, _DAY, "a site's clock further ahead than this is wrong")
+    clock_behind_s = _ours(5 * 366 * _DAY, "s", _DAY, 1e9, "the longest a site keeps its events (history.events_days)")
+    batch_most = _ours(2000, "messages", 1, 20000, "a commit costs little beside this many rows")
+    batch_wait_s = _ours(0.1, "s", 0.001, 5, "a message waits no longer for company before it is committed")
+    in_flight = _ours(8000, "messages", 20, 65535, "four batches: the broker never waits for a commit")
+    retry_s = _ours(1.0, "s", 0.05, 60, "pause after database or broker failed")
+    session_kept_s = _ours(7 * _DAY, "s", 60, 2**32 - 2, "what sites send while the office is down waits a week")
+    slots_most = _ours(64, "workers", 1, 1000, "more ingest workers than any one database can feed")
+    slot_idle_s = _ours(60, "s", 1, 3600, "a worker that is only being restarted is back by then")
+    beat_s = _ours(5, "s", 0.1, 60, "how often a worker says that it lives and looks for work of others")
+    drained_s = _ours(10, "s", 0.2, 600, "a session of a worker that is gone is empty when nothing came this long")
+    sweep_s = _ours(30, "s", 0.2, 3600, "how often missing numbers are looked for")
+    sweep_sites = _ours(500, "sites", 1, 1e5, "asked in one sweep; the rest in the next")
+    asks_at_once = _ours(200, "requests", 1, 1e4, "sent and not yet taken by the broker")
+    origins_most = _ours(32, "origins", 2, 1000, "a site whose disk was replaced more often than this is broken")
+    runs_most = _ours(2000, "runs", 10, 1e5, "a ledger with more holes than this is broken")
     # asking again
-    "hole_patience_s": _ours(60, "s", 1, 3600, "messages shared between workers arrive out of order by seconds"),
-    "ask_again_s": _ours(300, "s", 5, _DAY, "an unanswered request is repeated after this, then twice as long"),
-    "asks_most": _ours(12, "times", 1, 100, "doubling from 5 min, this is two weeks: then it is given up as lost"),
+    hole_patience_s = _ours(60, "s", 1, 3600, "messages shared between workers arrive out of order by seconds")
+    ask_again_s = _ours(300, "s", 5, _DAY, "an unanswered request is repeated after this, then twice as long")
+    asks_most = _ours(12, "times", 1, 100, "doubling from 5 min, this is two weeks: then it is given up as lost")
     # keeping
-    "events_days": _ours(1826, "days", 31, 36500, "five years, as on the site"),
-    "cycles_days": _ours(731, "days", 31, 36500, "two seasons side by side; the daily sums are kept as long as events"),
-    "set_aside_days": _ours(30, "days", 1, 3650, "long enough for somebody to look"),
-    "audit_days": _ours(1826, "days", 31, 36500, "as long as the events they are about"),
+    events_days = _ours(1826, "days", 31, 36500, "five years, as on the site")
+    cycles_days = _ours(731, "days", 31, 36500, "two seasons side by side; the daily sums are kept as long as events")
+    set_aside_days = _ours(30, "days", 1, 3650, "long enough for somebody to look")
+    audit_days = _ours(1826, "days", 31, 36500, "as long as the events they are about")
     # people
-    "session_idle_s": _ours(12 * 3600, "s", 300, 30 * _DAY, "a working day"),
-    "session_most_s": _ours(7 * _DAY, "s", 3600, 365 * _DAY, "sign in again once a week"),
-    "login_tries": _ours(5, "tries", 1, 100, "wrong passwords for one name within login_window_s"),
-    "login_tries_from": _ours(50, "tries", 1, 10000, "wrong passwords from one address: an office shares one"),
-    "login_window_s": _ours(900, "s", 60, _DAY, "how long wrong passwords count"),
-    "password_least": Limit(12, "characters", 8, 64, "from memory", "NIST SP 800-63B: length, not composition"),
-    "argon2_kib": Limit(19456, "KiB", 8192, 1e6, "from memory", "OWASP password storage: Argon2id, 19 MiB, 2 passes"),
-    "argon2_passes": Limit(2, "passes", 1, 10, "from memory", "as argon2_kib"),
-    "requests_per_min": _ours(300, "requests", 10, 1e5, "one address, by one web process; a page takes 1 to 3"),
+    session_idle_s = _ours(12 * 3600, "s", 300, 30 * _DAY, "a working day")
+    session_most_s = _ours(7 * _DAY, "s", 3600, 365 * _DAY, "sign in again once a week")
+    login_tries = _ours(5, "tries", 1, 100, "wrong passwords for one name within login_window_s")
+    login_tries_from = _ours(50, "tries", 1, 10000, "wrong passwords from one address: an office shares one")
+    login_window_s = _ours(900, "s", 60, _DAY, "how long wrong passwords count")
+    password_least = Limit(12, "characters", 8, 64, "from memory", "NIST SP 800-63B: length, not composition")
+    argon2_kib = Limit(19456, "KiB", 8192, 1e6, "from memory", "OWASP password storage: Argon2id, 19 MiB, 2 passes")
+    argon2_passes = Limit(2, "passes", 1, 10, "from memory", "as argon2_kib")
+    requests_per_min = _ours(300, "requests", 10, 1e5, "one address, by one web process; a page takes 1 to 3")
     # triage
-    "silent_s": _ours(600, "s", 60, _DAY, "a monitor off this long is silent, not just starting anew"),
-    "unheard_s": _ours(26 * 3600, "s", 3600, 30 * _DAY, "a working monitor says something at least once a day"),
-    "suspects_loaded": _ours(3, "suspects", 1, 30, "the truck is loaded for the likeliest; the rest is told beside"),
-    "due_days": _ours(30, "days", 1, 366, "plan visits are booked a month ahead"),
-    "page_rows": _ours(100, "rows", 10, 1000, "what a dispatcher scrolls through on one page"),
-}
+    silent_s = _ours(600, "s", 60, _DAY, "a monitor off this long is silent, not just starting anew")
+    unheard_s = _ours(26 * 3600, "s", 3600, 30 * _DAY, "a working monitor says something at least once a day")
+    suspects_loaded = _ours(3, "suspects", 1, 30, "the truck is loaded for the likeliest; the rest is told beside")
+    due_days = _ours(30, "days", 1, 366, "plan visits are booked a month ahead")
+    page_rows = _ours(100, "rows", 10, 1000, "what a dispatcher scrolls through on one page")
+
 
 _NWS = "National Weather Service, heat index categories (80, 90, 103 °F), taken by dry bulb alone"
 FLEET_HEAT_C: tuple[Limit, ...] = (
@@ -373,102 +469,115 @@ CONTACTOR_LRA_A: dict[int, Limit] = {
 
 # ---------------------------------------------------------------- the history file and the outlets (edge)
 
-HISTORY: dict[str, Limit] = {
-    "fine_step_s": _ours(10, "s", 1, 60, "recent readings are kept as means, lows and highs of this long"),
-    "coarse_step_s": _ours(60, "s", 10, 3600, "older readings are thinned to this"),
-    "fine_days": _ours(2, "days", 0.1, 30, "yesterday and today can be looked at closely"),
-    "flush_s": _ours(300, "s", 10, 3600, "readings reach the SD card in batches; events reach it at once"),
-    "live_disk_s": _ours(10, "s", 1, 600, "spacing of the live status where its file lies on a disk and not in memory"),
-    "busy_s": _ours(1.0, "s", 0.05, 30, "the loop waits no longer for another process that writes the history"),
-    "retry_s": _ours(5.0, "s", 0.1, 600, "pause before a disk that failed is tried again"),
-    "expose_s": _ours(10.0, "s", 0, 600, "a disk that fails this long no longer keeps events from the outlets"),
-    "held_most": _ours(5000, "rows", 100, 1e6, "rows held in memory for a failing disk: weeks of an ordinary unit"),
-    "tidy_s": _ours(3600, "s", 60, 86400, "readings are thinned and old rows dropped this often"),
-    "drop_days": _ours(2, "days", 0.1, 100, "dropped in one go: a wrong clock costs the oldest days, not all of them"),
-    "outbox_most": _ours(200000, "rows", 1000, 1e7, "kept for want of a clock too: over 100 MB, ten years of a unit"),
-    "requests_most": _ours(100, "requests", 1, 1000, "requests waiting for the service; more are refused"),
-    "set_aside_most": _ours(
+
+class HISTORY(LimitGroup):
+    """The history file."""
+
+    fine_step_s = _ours(10, "s", 1, 60, "recent readings are kept as means, lows and highs of this long")
+    coarse_step_s = _ours(60, "s", 10, 3600, "older readings are thinned to this")
+    fine_days = _ours(2, "days", 0.1, 30, "yesterday and today can be looked at closely")
+    flush_s = _ours(300, "s", 10, 3600, "readings reach the SD card in batches; events reach it at once")
+    live_disk_s = _ours(10, "s", 1, 600, "spacing of the live status where its file lies on a disk and not in memory")
+    busy_s = _ours(1.0, "s", 0.05, 30, "the loop waits no longer for another process that writes the history")
+    retry_s = _ours(5.0, "s", 0.1, 600, "pause before a disk that failed is tried again")
+    expose_s = _ours(10.0, "s", 0, 600, "a disk that fails this long no longer keeps events from the outlets")
+    held_most = _ours(5000, "rows", 100, 1e6, "rows held in memory for a failing disk: weeks of an ordinary unit")
+    tidy_s = _ours(3600, "s", 60, 86400, "readings are thinned and old rows dropped this often")
+    drop_days = _ours(2, "days", 0.1, 100, "dropped in one go: a wrong clock costs the oldest days, not all of them")
+    outbox_most = _ours(200000, "rows", 1000, 1e7, "kept for want of a clock too: over 100 MB, ten years of a unit")
+    requests_most = _ours(100, "requests", 1, 1000, "requests waiting for the service; more are refused")
+    set_aside_most = _ours(
         30, "files", 2, 1000, "damaged files put away; beyond this all but first and last are thinned"
-    ),
-    "set_aside_full": _ours(3, "files", 2, 100, "as many of them stay where the disk is nearly full"),
-    "numbers_skipped": _ours(
+    )
+    set_aside_full = _ours(3, "files", 2, 100, "as many of them stay where the disk is nearly full")
+    numbers_skipped = _ours(
         1000, "numbers", 1, 1e6, "left out where lost rows may have been numbered: a week of a unit"
-    ),
-}
+    )
 
-WEB: dict[str, Limit] = {
-    "stale_s": _ours(15.0, "s", 2, 600, "a status older than this is not believed: the page says that it is blind"),
-    "stale_scans": _ours(5, "scans", 2, 100, "or older than this many scans, where scans are taken seldom"),
-    "poll_s": _ours(2.0, "s", 0.5, 60, "how often an open page asks whether something changed"),
-    "lost_s": _ours(15.0, "s", 2, 600, "a page that cannot reach the monitor this long says so"),
-    "threads": _ours(8, "threads", 2, 64, "answers given at a time; a Pi has four cores and other work"),
-    "backlog": _ours(64, "connections", 4, 1024, "connections open at a time; more wait"),
-    "body_most": _ours(65536, "bytes", 1024, 1e7, "no form of the page is longer"),
-    "password_least": _ours(10, "characters", 8, 64, "NIST SP 800-63B asks for 8 at least"),
-    "password_most": _ours(256, "characters", 64, 4096, "longer ones only cost time to hash"),
-    "login_tries": _ours(5, "tries", 1, 100, "wrong passwords from one address within login_window_s"),
-    "login_tries_all": _ours(50, "tries", 5, 1000, "wrong passwords from all addresses within login_window_s"),
-    "login_window_s": _ours(300.0, "s", 10, 86400, "how long wrong passwords are counted"),
-    "session_h": _ours(720.0, "h", 0.1, 8760, "a sign-in on one's own phone holds a month"),
-    "tokens_most": _ours(20, "tokens", 1, 1000, "tokens for programs kept at a time"),
-    "ended_most": _ours(200, "sessions", 1, 10000, "signed out within session_h; with one more all sessions end"),
-    "answer_wait_s": _ours(3.0, "s", 0, 30, "how long the page waits for the service to answer a request"),
-    "day_s": _ours(86400.0, "s", 3600, 604800, "the lanes on the first page go back one day"),
-    "cycles_shown": _ours(200, "cycles", 10, 5000, "rows of the table of cycles"),
-    "points": _ours(400, "points", 50, 2000, "points of a plotted curve: about one a pixel on a phone"),
-    "free_least_mb": _ours(200.0, "MB", 1, 1e5, "less than this free on the disk is shown as a thing to mend"),
-    "clock_ahead_s": _ours(120.0, "s", 1, 3600, "a status dated this far ahead means a clock that was set back"),
-}
 
-EDGE: dict[str, Limit] = {
-    "in_flight": _ours(16, "messages", 1, 1000, "sent and not yet acknowledged; sent again after a lost connection"),
-    "connect_s": _ours(5.0, "s", 0.5, 60, "a broker that has not answered the connection by then is down"),
-    "backoff_first_s": _ours(1.0, "s", 0.01, 60, "pause after the first failure of an outlet, doubled each time"),
-    "backoff_most_s": _ours(120.0, "s", 1, 3600, "longest pause between tries of an outlet"),
-    "poll_s": _ours(0.2, "s", 0.01, 5, "how often an outlet's thread looks for news"),
-    "session_s": _ours(3600, "s", 0, 2**32 - 2, "the broker keeps requests over a restart; older ones are out of date"),
-    "unit_s": _ours(900.0, "s", 10, 86400, "the retained `unit` message is renewed this often though nothing changed"),
-    "blind_s": _ours(45.0, "s", 5, 600, "no scan for this long: the monitor says that it is blind (within a minute)"),
-    "request_most": _ours(4096, "bytes", 256, 65536, "ten times the longest sensible request"),
-    "refusals_per_min": _ours(30, "answers", 1, 1000, "answers to requests that cannot be read; a flood gets no more"),
-    "resend_most": _ours(500, "messages", 1, 10000, "messages sent again for one request"),
-    "close_s": _ours(5.0, "s", 0.1, 60, "an outlet that has not ended by then is left behind at the stop"),
-    "status_age_s": _ours(10.0, "s", 1, 600, "a status older than this and three scans is stale"),
-    "cycle_least_s": _ours(1.0, "s", 0, 10, "a shorter call that starts nothing flickers, up to 25 times a second"),
-    "clock_least": _ours(1735689600, "s", 0, 4e9, "2025-01-01: a wall clock before this was never set"),
-}
+class WEB(LimitGroup):
+    """The unit's page."""
+
+    stale_s = _ours(15.0, "s", 2, 600, "a status older than this is not believed: the page says that it is blind")
+    stale_scans = _ours(5, "scans", 2, 100, "or older than this many scans, where scans are taken seldom")
+    poll_s = _ours(2.0, "s", 0.5, 60, "how often an open page asks whether something changed")
+    lost_s = _ours(15.0, "s", 2, 600, "a page that cannot reach the monitor this long says so")
+    threads = _ours(8, "threads", 2, 64, "answers given at a time; a Pi has four cores and other work")
+    backlog = _ours(64, "connections", 4, 1024, "connections open at a time; more wait")
+    body_most = _ours(65536, "bytes", 1024, 1e7, "no form of the page is longer")
+    password_least = _ours(10, "characters", 8, 64, "NIST SP 800-63B asks for 8 at least")
+    password_most = _ours(256, "characters", 64, 4096, "longer ones only cost time to hash")
+    login_tries = _ours(5, "tries", 1, 100, "wrong passwords from one address within login_window_s")
+    login_tries_all = _ours(50, "tries", 5, 1000, "wrong passwords from all addresses within login_window_s")
+    login_window_s = _ours(300.0, "s", 10, 86400, "how long wrong passwords are counted")
+    session_h = _ours(720.0, "h", 0.1, 8760, "a sign-in on one's own phone holds a month")
+    tokens_most = _ours(20, "tokens", 1, 1000, "tokens for programs kept at a time")
+    ended_most = _ours(200, "sessions", 1, 10000, "signed out within session_h; with one more all sessions end")
+    answer_wait_s = _ours(3.0, "s", 0, 30, "how long the page waits for the service to answer a request")
+    day_s = _ours(86400.0, "s", 3600, 604800, "the lanes on the first page go back one day")
+    cycles_shown = _ours(200, "cycles", 10, 5000, "rows of the table of cycles")
+    points = _ours(400, "points", 50, 2000, "points of a plotted curve: about one a pixel on a phone")
+    free_least_mb = _ours(200.0, "MB", 1, 1e5, "less than this free on the disk is shown as a thing to mend")
+    clock_ahead_s = _ours(120.0, "s", 1, 3600, "a status dated this far ahead means a clock that was set back")
+
+
+class PUBLISHERS(LimitGroup):
+    """What leaves the house: the broker and every publisher."""
+
+    in_flight = _ours(16, "messages", 1, 1000, "sent and not yet acknowledged; sent again after a lost connection")
+    connect_s = _ours(5.0, "s", 0.5, 60, "a broker that has not answered the connection by then is down")
+    backoff_first_s = _ours(1.0, "s", 0.01, 60, "pause after the first failure of an outlet, doubled each time")
+    backoff_most_s = _ours(120.0, "s", 1, 3600, "longest pause between tries of an outlet")
+    poll_s = _ours(0.2, "s", 0.01, 5, "how often an outlet's thread looks for news")
+    session_s = _ours(3600, "s", 0, 2**32 - 2, "the broker keeps requests over a restart; older ones are out of date")
+    unit_s = _ours(900.0, "s", 10, 86400, "the retained `unit` message is renewed this often though nothing changed")
+    blind_s = _ours(45.0, "s", 5, 600, "no scan for this long: the monitor says that it is blind (within a minute)")
+    request_most = _ours(4096, "bytes", 256, 65536, "ten times the longest sensible request")
+    refusals_per_min = _ours(30, "answers", 1, 1000, "answers to requests that cannot be read; a flood gets no more")
+    resend_most = _ours(500, "messages", 1, 10000, "messages sent again for one request")
+    close_s = _ours(5.0, "s", 0.1, 60, "an outlet that has not ended by then is left behind at the stop")
+    status_age_s = _ours(10.0, "s", 1, 600, "a status older than this and three scans is stale")
+    cycle_least_s = _ours(1.0, "s", 0, 10, "a shorter call that starts nothing flickers, up to 25 times a second")
+    clock_least = _ours(1735689600, "s", 0, 4e9, "2025-01-01: a wall clock before this was never set")
+
 
 # ---------------------------------------------------------------- the phone
 
-NOTIFY: dict[str, Limit] = {
-    "send_s": _ours(30.0, "s", 1, 300, "a phone service that has not taken a message by then hangs; it is tried again"),
-    "targets_most": _ours(8, "targets", 1, 32, "each may need 80 MB for a second while it sends"),
-    "repeat_growth": _ours(2.0, "1", 1, 10, "each pause between two repeats is twice the one before"),
-    "repeat_most_h": _ours(24.0, "h", 1, 168, "an urgent alarm that nobody acknowledges is told once a day at least"),
-    "adopt_s": _ours(180.0, "s", 30, 3600, "an alarm that stands this long and was never told here is told now"),
-    "late_s": _ours(900.0, "s", 60, 86400, "a message this much later than its alarm says that it is late"),
-    "check_window_s": _ours(3 * 3600.0, "s", 600, 86400, "a daily word missed by more than this waits for tomorrow"),
-    "blind_s": _ours(600.0, "s", 60, 86400, "no reading for this long is told: an update or a start takes less"),
-    "begun_s": _ours(15.0, "s", 5, 300, "a service just begun has had no time for a scan; it is restarted after 30 s"),
-    "listed_most": _ours(12, "alerts", 1, 40, "more in one message than anybody reads; the page has all"),
-}
+
+class NOTIFY(LimitGroup):
+    """The phone."""
+
+    send_s = _ours(30.0, "s", 1, 300, "a phone service that has not taken a message by then hangs; it is tried again")
+    targets_most = _ours(8, "targets", 1, 32, "each may need 80 MB for a second while it sends")
+    repeat_growth = _ours(2.0, "1", 1, 10, "each pause between two repeats is twice the one before")
+    repeat_most_h = _ours(24.0, "h", 1, 168, "an urgent alarm that nobody acknowledges is told once a day at least")
+    adopt_s = _ours(180.0, "s", 30, 3600, "an alarm that stands this long and was never told here is told now")
+    late_s = _ours(900.0, "s", 60, 86400, "a message this much later than its alarm says that it is late")
+    check_window_s = _ours(3 * 3600.0, "s", 600, 86400, "a daily word missed by more than this waits for tomorrow")
+    blind_s = _ours(600.0, "s", 60, 86400, "no reading for this long is told: an update or a start takes less")
+    begun_s = _ours(15.0, "s", 5, 300, "a service just begun has had no time for a scan; it is restarted after 30 s")
+    listed_most = _ours(12, "alerts", 1, 40, "more in one message than anybody reads; the page has all")
+
 
 # ---------------------------------------------------------------- the report and its share codes
 
-REPORT: dict[str, Limit] = {
-    "days": _ours(7, "days", 1, 366, "a visit looks back over the last week"),
-    "days_most": _ours(92, "days", 1, 366, "a season; more makes pictures in which nothing can be seen"),
-    "read_most": _ours(5000, "rows", 100, 1e6, "events read; a unit that fails all the time brings fifty a day"),
-    "events": _ours(60, "rows", 5, 1000, "the newest of what happened; a page and a half"),
-    "cycles": _ours(40, "rows", 5, 1000, "the newest runs; a page"),
-    "close_ups": _ours(3, "pictures", 0, 20, "the newest findings, each seen closely"),
-    "close_s": _ours(1200.0, "s", 60, 86400, "before and after a finding: two thirds of a usual cycle each"),
-    "points": _ours(240, "points", 50, 2000, "two points of a printed picture each"),
-    "checks": _ours(3, "checks", 1, 20, "what comes after these depends on what they show"),
-    "share_days": _ours(7.0, "days", 0.04, 90, "a code given out for one visit ends by itself"),
-    "shares_most": _ours(20, "codes", 1, 1000, "codes in force at a time"),
-    "share_letters": _ours(12, "letters", 10, 32, "59 bits: cannot be guessed, can be read out on the phone"),
-}
+
+class REPORT(LimitGroup):
+    """The hand-over report and its share codes."""
+
+    days = _ours(7, "days", 1, 366, "a visit looks back over the last week")
+    days_most = _ours(92, "days", 1, 366, "a season; more makes pictures in which nothing can be seen")
+    read_most = _ours(5000, "rows", 100, 1e6, "events read; a unit that fails all the time brings fifty a day")
+    events = _ours(60, "rows", 5, 1000, "the newest of what happened; a page and a half")
+    cycles = _ours(40, "rows", 5, 1000, "the newest runs; a page")
+    close_ups = _ours(3, "pictures", 0, 20, "the newest findings, each seen closely")
+    close_s = _ours(1200.0, "s", 60, 86400, "before and after a finding: two thirds of a usual cycle each")
+    points = _ours(240, "points", 50, 2000, "two points of a printed picture each")
+    checks = _ours(3, "checks", 1, 20, "what comes after these depends on what they show")
+    share_days = _ours(7.0, "days", 0.04, 90, "a code given out for one visit ends by itself")
+    shares_most = _ours(20, "codes", 1, 1000, "codes in force at a time")
+    share_letters = _ours(12, "letters", 10, 32, "59 bits: cannot be guessed, can be read out on the phone")
+
 
 # ---------------------------------------------------------------- reading the boards
 
@@ -508,36 +617,39 @@ BIAS_TOLERANCE = _ours(0.1, "of VDD / 2", 0.02, 0.5, "the bias divider is 1 % an
 
 # ---------------------------------------------------------------- calibration and commissioning (see hardware/)
 
-CALIBRATION: dict[str, Limit] = {
-    "least": _ours(0.1, "A or V", 0.01, 5, "less is lost in the last digit of a clamp meter"),
-    "gain_most": _ours(1.2, "1", 1.05, 2, "class 1 transformer, burden and meter together err by less than 10 %"),
-    "turns": _ours(0.12, "1", 0.02, 0.2, "a ratio this near to 2, 3 or 5 is one of passes through the transformer"),
-    "spread": _ours(0.05, "1", 0.01, 0.2, "comparisons farther apart were not taken at the same moment"),
-    "offset_most_k": _ours(5.0, "K", 1, 20, "farther off the sensor hangs in the sun or its leads are wrong"),
-    "spread_k": _ours(1.0, "K", 0.2, 5, "comparisons farther apart were not taken at rest"),
-    "meter_most": _ours(5.0, "share or K", 0.1, 10, "a meter worse than this calibrates nothing"),
-    "clamp_meter": Limit(0.03, "1", 0.005, 0.1, "common practice", "a usual AC clamp meter: 2 % and a few digits"),
-    "voltmeter": Limit(
-        0.01, "1", 0.001, 0.05, "common practice", "a usual multimeter on AC volts: 1 % and a few digits"
-    ),
-    "thermometer_k": Limit(0.5, "K", 0.05, 3, "common practice", "a usual digital thermometer"),
-    "coverage": Limit(2.0, "1", 1, 3, "standard", "GUM (JCGM 100): expanded uncertainty with a coverage factor of 2"),
-    "method": _ours(0.005, "1", 0.001, 0.02, "RMS from bursts; all but extreme wave forms stay within it in the tests"),
-    "noise_codes": Limit(1.0, "codes", 0, 10, "data sheet", "ADS1115: about one code of noise, RMS, at 860 a second"),
-    "thermistor_k": _ours(0.3, "K", 0, 2, "the curve's three-term form and the sensor's own warmth"),
-}
-COMMISSION: dict[str, Limit] = {
-    "watch_s": _ours(20.0, "s", 5, 600, "how long each phase of the walk is watched"),
-    "scans": _ours(5, "scans", 3, 100, "a median of fewer scans tells little"),
-    "agree": _ours(0.8, "1", 0.6, 1, "a flag is steady when this share of the scans says the same"),
-    "nothing": _ours(0.25, "1", 0.05, 0.5, "less than this share of what is expected counts as nothing"),
-    "still_a": _ours(0.15, "A", 0.02, 1, "noise and pick-up of a lead that carries nothing"),
-    "compressor_low": _ours(0.4, "of RLA", 0.2, 0.6, "sound compressors run at half to nine tenths of rated load"),
-    "compressor_high": _ours(1.15, "of RLA", 1, 2, "high-running-current speaks from 1.10 on; meters and days differ"),
-    "fan_low": _ours(0.5, "of FLA", 0.2, 0.9, "a fan motor's nameplate is its most; it runs at six tenths or more"),
-    "fan_high": _ours(1.3, "of FLA", 1, 2, "above it the lead is not the fan's alone"),
-    "apart_k": _ours(5.0, "K", 1, 20, "as calibration: farther off the sensor hangs in the wrong place"),
-    "cold_c": Limit(
+
+class CALIBRATION(LimitGroup):
+    """Trimming a sensor to a meter."""
+
+    least = _ours(0.1, "A or V", 0.01, 5, "less is lost in the last digit of a clamp meter")
+    gain_most = _ours(1.2, "1", 1.05, 2, "class 1 transformer, burden and meter together err by less than 10 %")
+    turns = _ours(0.12, "1", 0.02, 0.2, "a ratio this near to 2, 3 or 5 is one of passes through the transformer")
+    spread = _ours(0.05, "1", 0.01, 0.2, "comparisons farther apart were not taken at the same moment")
+    offset_most_k = _ours(5.0, "K", 1, 20, "farther off the sensor hangs in the sun or its leads are wrong")
+    spread_k = _ours(1.0, "K", 0.2, 5, "comparisons farther apart were not taken at rest")
+    meter_most = _ours(5.0, "share or K", 0.1, 10, "a meter worse than this calibrates nothing")
+    clamp_meter = Limit(0.03, "1", 0.005, 0.1, "common practice", "a usual AC clamp meter: 2 % and a few digits")
+    voltmeter = Limit(0.01, "1", 0.001, 0.05, "common practice", "a usual multimeter on AC volts: 1 % and a few digits")
+    thermometer_k = Limit(0.5, "K", 0.05, 3, "common practice", "a usual digital thermometer")
+    coverage = Limit(2.0, "1", 1, 3, "standard", "GUM (JCGM 100): expanded uncertainty with a coverage factor of 2")
+    method = _ours(0.005, "1", 0.001, 0.02, "RMS from bursts; all but extreme wave forms stay within it in the tests")
+    noise_codes = Limit(1.0, "codes", 0, 10, "data sheet", "ADS1115: about one code of noise, RMS, at 860 a second")
+    thermistor_k = _ours(0.3, "K", 0, 2, "the curve's three-term form and the sensor's own warmth")
+
+
+class COMMISSION(LimitGroup):
+    """The walk through every sensor."""
+
+    watch_s = _ours(20.0, "s", 5, 600, "how long each phase of the walk is watched")
+    scans = _ours(5, "scans", 3, 100, "a median of fewer scans tells little")
+    agree = _ours(0.8, "1", 0.6, 1, "a flag is steady when this share of the scans says the same")
+    nothing = _ours(0.25, "1", 0.05, 0.5, "less than this share of what is expected counts as nothing")
+    still_a = _ours(0.15, "A", 0.02, 1, "noise and pick-up of a lead that carries nothing")
+    compressor_low = _ours(0.4, "of RLA", 0.2, 0.6, "sound compressors run at half to nine tenths of rated load")
+    compressor_high = _ours(1.15, "of RLA", 1, 2, "high-running-current speaks from 1.10 on; meters and days differ")
+    fan_low = _ours(0.5, "of FLA", 0.2, 0.9, "a fan motor's nameplate is its most; it runs at six tenths or more")
+    fan_high = _ours(1.3, "of FLA", 1, 2, "above it the lead is not the fan's alone")
+    apart_k = _ours(5.0, "K", 1, 20, "as calibration: farther off the sensor hangs in the wrong place")
+    cold_c = Limit(
         15.0, "°C", 0, 25, "common practice", "in air colder than this a unit is not tried in cooling; it draws less"
-    ),
-}
+    )

@@ -28,7 +28,7 @@ from condenser_monitor.sim.weather import DAY_S
 
 PATIENCE_S = 30.0  # ours: a broker that has taken nothing for this long is down, and the run ends
 _LOOK_S = 0.05
-_SAID_S = 3 * limits.EDGE["poll_s"].value  # the outlet's thread has looked for news by then, and sent it
+_SAID_S = 3 * limits.PUBLISHERS.poll_s.value  # the outlet's thread has looked for news by then, and sent it
 _PLACED = "HOST or HOST:PORT, such as broker.example:8883"
 
 

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, sync_playwright
 
+from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
-from condenser_monitor.monitor.publishers import base as outlets
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.sim.broker import PrivateBroker, mosquitto
 from tests.web.browser import FLAGS, chromium
@@ -35,6 +35,12 @@ def need(service: str, present: bool | None = None) -> None:
     found = SERVICES[service]() if present is None else present
     if not found:
         (pytest.fail if os.environ.get("CI") else pytest.skip)(f"{service} is not installed")
+
+
+def set_limit(monkeypatch: pytest.MonkeyPatch, limit: limits.Limit, value: float) -> None:
+    """Give a limit of a group another value until the test ends."""
+    [group] = [found for found in limits.LimitGroup.__subclasses__() if found.group_name() == limit.group]
+    monkeypatch.setattr(group, limit.key, limit._replace(value=value))
 
 
 @pytest.fixture(scope="session")
@@ -79,5 +85,5 @@ def history(keep: config.HistorySettings) -> Iterator[History]:
 @pytest.fixture
 def impatient_outlets(monkeypatch: pytest.MonkeyPatch) -> None:
     """Outlets try again after a twentieth of a second, so that tests of outages are short."""
-    monkeypatch.setitem(outlets._N, "backoff_first_s", 0.05)
-    monkeypatch.setitem(outlets._N, "backoff_most_s", 0.2)
+    set_limit(monkeypatch, limits.PUBLISHERS.backoff_first_s, 0.05)
+    set_limit(monkeypatch, limits.PUBLISHERS.backoff_most_s, 0.2)

@@ -96,8 +96,9 @@ def test_top_level_holds_nothing_more_than_the_plan() -> None:
 def test_every_limit_has_a_basis_a_source_and_lies_within_its_bounds() -> None:
     """One page of numbers: each with unit, bounds, basis and source."""
     rows = [row for row in vars(limits).values() if isinstance(row, limits.Limit)]
-    rows += [row for table in limits.FINDINGS.values() for row in table.values()]
-    assert len(rows) > 40
+    groups = (*limits.LimitGroup.__subclasses__(), *limits.FINDINGS.values())
+    rows += [row for group in groups for row in group.rows().values()]
+    assert len(rows) > 300
     for row in rows:
         assert row.low <= row.value <= row.high, row
         assert row.basis in limits.BASES, row

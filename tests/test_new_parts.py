@@ -65,7 +65,7 @@ SENSE: Needs = {
     "sim/senses.py: ACCURACY": (NUMBERS, senses.ACCURACY),
 }
 FINDING: Needs = {
-    "monitor/limits.py: FINDINGS, its numbers (and when its alert is over, in _ALL_CLEAR)": (CATALOGUE, FINDINGS),
+    "monitor/limits.py: a class of FindingLimits, its numbers and when its alert is over": (CATALOGUE, FINDINGS),
     "monitor/diagnosis/predictions_*.py: its suspects": (CATALOGUE, SITUATIONS),
     "monitor/strings/findings.py: FINDINGS, its words": (CATALOGUE, words.FINDINGS),
     "monitor/fleet/triage.py: COOLING, what it costs the house": (CATALOGUE, COOLING),

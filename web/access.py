@@ -27,7 +27,6 @@ from condenser_monitor.monitor.private_file import read_private, write_private
 
 Right = Literal["read", "write"]
 _Found = TypeVar("_Found")
-_W = limits.WEB
 _ALLOWED = "the page's access file, as it was written"
 # What `set_password` keeps; other factors could ask for more memory than there is.
 _Hashed = Annotated[
@@ -92,7 +91,7 @@ class Access:
     def set_password(self, password: str, *, first: bool = False) -> None:
         """Set a new password; all sessions end. Raises CommandError for one too short or too long, and for the `first`
         where there is one already: of two visitors at once only one may set it."""
-        least, most = int(_W["password_least"].value), int(_W["password_most"].value)
+        least, most = int(limits.WEB.password_least.value), int(limits.WEB.password_most.value)
         if not least <= len(password) <= most:
             raise CommandError("password", f"{len(password)} characters", f"{least} to {most} characters")
         with self._hashing:
@@ -110,7 +109,7 @@ class Access:
         kept = self._now().password
         try:
             with self._hashing:
-                right = check_password_hash(kept or _NOBODY, password[: int(_W["password_most"].value) + 1])
+                right = check_password_hash(kept or _NOBODY, password[: int(limits.WEB.password_most.value) + 1])
         except ValueError as error:
             raise self._damaged(error) from None
         return right and bool(kept)
@@ -127,7 +126,7 @@ class Access:
         def with_it(kept: StoredAccess) -> StoredAccess:
             taken = [token.name for token in kept.tokens]
             untrusted_input.check_name("token: name", name, taken)
-            if len(taken) >= _W["tokens_most"].value:
+            if len(taken) >= limits.WEB.tokens_most.value:
                 raise CommandError("token", f"{len(taken)} tokens", "revoke one that is no longer used first")
             made = Token(name=name, right=right, digest=_digest(secret), made_wall_s=wall_s)
             return msgspec.structs.replace(kept, tokens=(*kept.tokens, made))
@@ -149,11 +148,11 @@ class Access:
     def end_session(self, sign: str, wall_s: float) -> None:
         """Sign a session out for good: a copy of its cookie opens nothing either. Where very many were signed out, all
         that stand are, so that none of those can come back."""
-        lasts = EndedSession(digest=_digest(sign), until_wall_s=wall_s + _W["session_h"].value * 3600.0)
+        lasts = EndedSession(digest=_digest(sign), until_wall_s=wall_s + limits.WEB.session_h.value * 3600.0)
 
         def without(kept: StoredAccess) -> StoredAccess:
             ended = (*(one for one in kept.ended if one.until_wall_s > wall_s), lasts)
-            if len(ended) > _W["ended_most"].value:
+            if len(ended) > limits.WEB.ended_most.value:
                 return msgspec.structs.replace(kept, epoch=kept.epoch + 1, ended=())
             return msgspec.structs.replace(kept, ended=ended)
 
@@ -234,11 +233,11 @@ class SignInTries:
             self._forget()
             own = [at_s for at_s, who in self._wrong if who == address]
             ends = []
-            if len(own) >= _W["login_tries"].value:
+            if len(own) >= limits.WEB.login_tries.value:
                 ends.append(own[0])
-            if len(self._wrong) >= _W["login_tries_all"].value:
+            if len(self._wrong) >= limits.WEB.login_tries_all.value:
                 ends.append(self._wrong[0][0])
-            return max((at_s + _W["login_window_s"].value - self._clock() for at_s in ends), default=0.0)
+            return max((at_s + limits.WEB.login_window_s.value - self._clock() for at_s in ends), default=0.0)
 
     def wrong(self, address: str) -> None:
         """Count one wrong try."""
@@ -247,5 +246,5 @@ class SignInTries:
             self._wrong.append((self._clock(), address))
 
     def _forget(self) -> None:
-        while self._wrong and self._wrong[0][0] < self._clock() - _W["login_window_s"].value:
+        while self._wrong and self._wrong[0][0] < self._clock() - limits.WEB.login_window_s.value:
             self._wrong.popleft()

@@ -66,11 +66,11 @@ def create_app(
     access = Access(access_file or history.path.with_name(history.path.name + ".access"))
     app.config.update(
         SECRET_KEY=access.key,
-        MAX_CONTENT_LENGTH=int(limits.WEB["body_most"].value),
+        MAX_CONTENT_LENGTH=int(limits.WEB.body_most.value),
         SESSION_COOKIE_NAME=f"condenser-{settings.site.id}",
         SESSION_COOKIE_SAMESITE="Lax",
         SESSION_COOKIE_SECURE=settings.web.proxy,
-        PERMANENT_SESSION_LIFETIME=timedelta(hours=limits.WEB["session_h"].value),
+        PERMANENT_SESSION_LIFETIME=timedelta(hours=limits.WEB.session_h.value),
         SEND_FILE_MAX_AGE_DEFAULT=3600,
     )
     app.extensions["window"] = PageContext(history, settings, access, wall)
@@ -96,8 +96,8 @@ def _dress(app: Flask) -> None:
         finding_texts=texts.FINDINGS,
         t=t,
         measurements=texts.measurements,
-        poll_s=limits.WEB["poll_s"].value,
-        lost_s=limits.WEB["lost_s"].value,
+        poll_s=limits.WEB.poll_s.value,
+        lost_s=limits.WEB.lost_s.value,
     )
     # Addresses that every page has: they stay as they are, and asking for each anew is half of what a small page costs.
     with app.test_request_context():

@@ -16,7 +16,7 @@ from condenser_monitor.web.context import page_context
 from condenser_monitor.web.template_strings import t
 
 door = Blueprint("door", __name__)
-LEAST = int(limits.WEB["password_least"].value)
+LEAST = int(limits.WEB.password_least.value)
 
 
 @door.route("/setup", methods=["GET", "POST"])

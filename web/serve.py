@@ -14,8 +14,6 @@ from waitress.trigger import trigger
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import CommandError
 
-_W = limits.WEB
-
 
 class Serving:
     """An app being served. `url` is where to look; `close()` ends it and waits."""
@@ -86,9 +84,9 @@ def serve(app: Any, host: str = "127.0.0.1", port: int = 0) -> Serving:
             map=channels,
             host=host,
             port=port,
-            threads=int(_W["threads"].value),
-            connection_limit=int(_W["backlog"].value),
-            max_request_body_size=int(_W["body_most"].value),
+            threads=int(limits.WEB.threads.value),
+            connection_limit=int(limits.WEB.backlog.value),
+            max_request_body_size=int(limits.WEB.body_most.value),
             channel_timeout=30,
             ident="",
         )

@@ -91,4 +91,4 @@ def hours(text: str) -> float | None:
 
 def put(wish: Request) -> Answer | None:
     """Leave a request and wait for its answer, at most a few seconds; None when there is none by then."""
-    return leave(page_context().history, wish, limits.WEB["answer_wait_s"].value)
+    return leave(page_context().history, wish, limits.WEB.answer_wait_s.value)

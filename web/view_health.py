@@ -14,7 +14,7 @@ from condenser_monitor.web.context import PageContext, PageSnapshot, page_contex
 from condenser_monitor.web.template_strings import plain
 
 health = Blueprint("health", __name__)
-_FREE_LEAST = limits.WEB["free_least_mb"].value * 1e6
+_FREE_LEAST = limits.WEB.free_least_mb.value * 1e6
 
 
 class HealthItem(NamedTuple):
@@ -48,7 +48,7 @@ def _clock(found: PageContext, seen: PageSnapshot, state: Health) -> HealthItem:
     wall_s = None if seen.status is None else seen.status.wall_s
     if wall_s is None or "clock" in state.notes:
         return HealthItem(plain("clock"), None if seen.status is None else False, plain("clock-unknown"))
-    if wall_s > found.wall() + limits.WEB["clock_ahead_s"].value:
+    if wall_s > found.wall() + limits.WEB.clock_ahead_s.value:
         return HealthItem(plain("clock"), False, plain("clock-back"))
     return HealthItem(plain("clock"), True, plain("clock-known"))
 

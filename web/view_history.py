@@ -23,7 +23,6 @@ from condenser_monitor.web.template_strings import parted, plain, t
 from condenser_monitor.web.view_status import TICKS, lanes_svg, last_s
 
 past = Blueprint("past", __name__)
-_W = limits.WEB
 _DAY_S = 86400.0
 _PLOTTED = ("control_v", "coil_a", "outdoor_c")  # the readings that have a plot of their own
 
@@ -83,7 +82,7 @@ def _by_time(found: PageContext, span: strip_chart.StripSpan) -> list[Plot]:
 
 
 def _curves(found: PageContext, names: Sequence[str], span: strip_chart.StripSpan) -> dict[str, list[StoredPoint]]:
-    return found.history.curves(names, span.from_s, span.to_s, int(_W["points"].value))
+    return found.history.curves(names, span.from_s, span.to_s, int(limits.WEB.points.value))
 
 
 def _curve(
@@ -203,7 +202,7 @@ _COLUMNS = (
 def cycles() -> str:
     """Finished cooling cycles, newest first. `days`: how far back."""
     days = min(max(request.args.get("days", 7, type=int), 1), 366)
-    now_s, scale, most = page_context().wall(), page_context().scale(), int(_W["cycles_shown"].value)
+    now_s, scale, most = page_context().wall(), page_context().scale(), int(limits.WEB.cycles_shown.value)
     found = page_context().history.cycles(now_s - days * _DAY_S, now_s + 1, most)
     # Cells are made here and not by a macro: a call for each of thousands of them was nearly all that the page cost.
     missing = Markup('<span class="soft" title="{}">–</span>').format(t("no-reading"))

@@ -27,7 +27,7 @@ def _page(secret: str = "") -> str:
         has_password=access.has_password,
         tokens=access.tokens(),
         secret=secret,
-        least=int(limits.WEB["password_least"].value),
+        least=int(limits.WEB.password_least.value),
         local=guard.is_local(),
     )
 

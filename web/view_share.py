@@ -45,7 +45,7 @@ def _page(code: str = "") -> str:
         days_choices=DAYS,
         valid_choices=VALID_DAYS,
         days=_days(),
-        valid=int(limits.REPORT["share_days"].value),
+        valid=int(limits.REPORT.share_days.value),
         shares=found.shares.standing(found.wall()),
         code=code,
         place=place,
@@ -61,7 +61,7 @@ def _can_pdf() -> bool:
 
 
 def _days() -> int:
-    return request.values.get("days", int(limits.REPORT["days"].value), type=int)
+    return request.values.get("days", int(limits.REPORT.days.value), type=int)
 
 
 @share.get("/report/read")

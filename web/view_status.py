@@ -19,7 +19,7 @@ from condenser_monitor.web.wiring import blinded, rows, worst
 
 pages = Blueprint("pages", __name__)
 TICKS = 5  # words of an axis that have room side by side on a phone
-_DAY_S = limits.WEB["day_s"].value
+_DAY_S = limits.WEB.day_s.value
 
 
 @pages.get("/")
@@ -119,7 +119,7 @@ PARTS: dict[str, Callable[[PageSnapshot], str]] = {
 
 def day_svg(found: PageContext, from_s: float, to_s: float, seen: PageSnapshot) -> str:
     """Lanes, currents and findings of a span."""
-    points = int(limits.WEB["points"].value)
+    points = int(limits.WEB.points.value)
     curves = found.history.curves(tuple(strip_chart.CURVES.values()), from_s, to_s, points)
     return lanes_svg(found, strip_chart.StripSpan(from_s, to_s, time_format.moment), seen, curves)
 

@@ -135,7 +135,7 @@ class AlarmManager:
 
     def __init__(self, settings: Settings, memory: bytes | None = None) -> None:
         old, self.refused = read_memory(memory)
-        self._delay_s = {name: settings.limit(name, "all_clear_s") for name in CATALOGUE}
+        self._delay_s = {name: settings.limit(limits.FINDINGS[name].all_clear_s) for name in CATALOGUE}
         self._line = MonotonicTime(old.timeline if old else None)
         kept = old.slots if old else {}
         self._slots = {name: kept.get(name) or Slot(row.severity, row.summary) for name, row in CATALOGUE.items()}
@@ -307,10 +307,10 @@ class AlarmManager:
         return [step for name in self._slots for step in self._end_quiet(name, x_s, by)]
 
     def _remember(self, answer: Answer) -> None:
-        if len(answer.id) > limits.ALERTS["name_most"].value:
+        if len(answer.id) > limits.ALARMS.name_most.value:
             return
         self._answers[answer.id] = answer
-        while len(self._answers) > limits.ALERTS["answers_kept"].value:
+        while len(self._answers) > limits.ALARMS.answers_kept.value:
             del self._answers[next(iter(self._answers))]
 
     # ------------------------------------------------------------ time

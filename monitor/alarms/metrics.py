@@ -38,8 +38,11 @@ class MetricsMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     flood_since_x: float | None = None
 
 
-def _number(key: str) -> float:
-    return limits.ALERTS[key].value
+_SHARES = {
+    Severity.URGENT: limits.ALARMS.share_urgent,
+    Severity.SOON: limits.ALARMS.share_soon,
+    Severity.WATCH: limits.ALARMS.share_watch,
+}
 
 
 class AlertMetrics:
@@ -52,8 +55,8 @@ class AlertMetrics:
         """A finding was raised. Chatter: raised three times or more within a minute; each such minute counts once."""
         times = self._kept.raised_x.setdefault(finding, [])
         times.append(x_s)
-        del times[: -int(_number("chatter_times"))]
-        if len(times) == _number("chatter_times") and x_s - times[0] <= _number("chatter_s"):
+        del times[: -int(limits.ALARMS.chatter_times.value)]
+        if len(times) == limits.ALARMS.chatter_times.value and x_s - times[0] <= limits.ALARMS.chatter_s.value:
             chatter = self._day(x_s).chatter
             chatter[finding] = chatter.get(finding, 0) + 1
             times.clear()
@@ -62,53 +65,55 @@ class AlertMetrics:
         """People were told an alarm."""
         self._settle_flood(x_s)
         self._kept.told_x.append(x_s)
-        del self._kept.told_x[: -int(_number("times_kept"))]
+        del self._kept.told_x[: -int(limits.ALARMS.times_kept.value)]
         day, recent = self._day(x_s), self._recent(x_s)
         day.told[finding] = day.told.get(finding, 0) + 1
         day.severity[severity] = day.severity.get(severity, 0) + 1
         day.peak = max(day.peak, recent)
-        if self._kept.flood_since_x is None and recent > _number("flood_from"):
+        if self._kept.flood_since_x is None and recent > limits.ALARMS.flood_from.value:
             self._kept.flood_since_x = x_s
 
     def _recent(self, x_s: float) -> int:
-        return sum(x_s - at_x < _number("window_s") for at_x in self._kept.told_x)
+        return sum(x_s - at_x < limits.ALARMS.window_s.value for at_x in self._kept.told_x)
 
     def _day(self, x_s: float) -> AlarmDay:
         number, days = int(x_s // DAY_S), self._kept.days
         if not days or days[-1].day < number:
             days.append(AlarmDay(number))
-            days[:] = [day for day in days if day.day > number - _number("days")]
+            days[:] = [day for day in days if day.day > number - limits.ALARMS.days.value]
         return days[-1]
 
     def _settle_flood(self, x_s: float) -> None:
         """A flood ends when fewer than five alarms are left in the window: as the fifth latest leaves it."""
-        since_x, latest = self._kept.flood_since_x, self._kept.told_x[-int(_number("flood_until")) :]
+        since_x, latest = self._kept.flood_since_x, self._kept.told_x[-int(limits.ALARMS.flood_until.value) :]
         if since_x is None:
             return
-        end_x = latest[0] + _number("window_s") if latest else since_x
+        end_x = latest[0] + limits.ALARMS.window_s.value if latest else since_x
         if end_x <= x_s:
             self._kept.floods.append((since_x, end_x))
-            del self._kept.floods[: -int(_number("times_kept"))]
+            del self._kept.floods[: -int(limits.ALARMS.times_kept.value)]
             self._kept.flood_since_x = None
 
     def report(self, x_s: float, lasting: Mapping[str, float]) -> dict[str, Any]:
         """All figures at `x_s`. `lasting` maps the alarms whose condition stands to since when (`x`)."""
         self._settle_flood(x_s)
-        first_day = int(x_s // DAY_S) - int(_number("days"))
+        first_day = int(x_s // DAY_S) - int(limits.ALARMS.days.value)
         days = [day for day in self._kept.days if day.day > first_day]
-        seen_s = max(min(x_s, _number("days") * DAY_S), 1.0)
+        seen_s = max(min(x_s, limits.ALARMS.days.value * DAY_S), 1.0)
         total = sum(sum(day.told.values()) for day in days)
         per_day = total / max(seen_s / DAY_S, 1.0)
         return {
             "days": round(seen_s / DAY_S, 2),
             "told": total,
             "per_day": round(per_day, 2),
-            "per_day_allowed": _number("per_day"),
+            "per_day_allowed": limits.ALARMS.per_day.value,
             "in_10_min": self._recent(x_s),
             "most_in_10_min": max((day.peak for day in days), default=0),
             "flood": self._floods(x_s, seen_s),
             "chatter": _sums(day.chatter for day in days),
-            "stale": {name: round(x_s - at_x) for name, at_x in lasting.items() if x_s - at_x > _number("stale_s")},
+            "stale": {
+                name: round(x_s - at_x) for name, at_x in lasting.items() if x_s - at_x > limits.ALARMS.stale_s.value
+            },
             "severity": _split(days, total),
             "top": _top(_sums(day.told for day in days), total),
         }
@@ -119,7 +124,12 @@ class AlertMetrics:
             spans.append((self._kept.flood_since_x, x_s))
         share = sum(end_x - begin_x for begin_x, end_x in spans) / seen_s
         now = self._kept.flood_since_x is not None
-        return {"now": now, "floods": len(spans), "share_of_time": round(share, 6), "aim": _number("flood_share")}
+        return {
+            "now": now,
+            "floods": len(spans),
+            "share_of_time": round(share, 6),
+            "aim": limits.ALARMS.flood_share.value,
+        }
 
     def memory(self) -> MetricsMemory:
         """What must survive a restart."""
@@ -140,12 +150,12 @@ def _split(days: list[AlarmDay], total: int) -> dict[str, dict[str, float]]:
         str(severity): {
             "told": sums.get(severity, 0),
             "share": round(sums.get(severity, 0) / total, 4) if total else 0.0,
-            "aim": _number(f"share_{severity}"),
+            "aim": _SHARES[severity].value,
         }
         for severity in Severity
     }
 
 
 def _top(sums: Mapping[str, int], total: int) -> list[dict[str, Any]]:
-    ranked = sorted(sums.items(), key=lambda pair: (-pair[1], pair[0]))[: int(_number("top"))]
+    ranked = sorted(sums.items(), key=lambda pair: (-pair[1], pair[0]))[: int(limits.ALARMS.top.value)]
     return [{"finding": name, "told": count, "share": round(count / total, 4)} for name, count in ranked]

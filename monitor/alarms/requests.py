@@ -72,11 +72,11 @@ def check_request(request: Request, slots: Mapping[str, Slot]) -> None:
 
 
 def _check_texts(request: Request) -> None:
-    longest = int(limits.ALERTS["name_most"].value)
+    longest = int(limits.ALARMS.name_most.value)
     for place, text in (("id", request.id), ("by", request.by)):
         if not text.strip() or len(text) > longest or CONTROLS.search(text):
             raise CommandError(f"{request.request}: {place}", text[:80], f"1 to {longest} characters, none a control")
-    most = int(limits.ALERTS["text_most"].value)
+    most = int(limits.ALARMS.text_most.value)
     if len(request.note) > most:
         raise CommandError(f"{request.request}: note", f"{len(request.note)} characters", f"at most {most} characters")
     if CONTROLS.search(re.sub(r"[\t\r\n]", "", request.note)):  # a note may have lines
@@ -84,9 +84,9 @@ def _check_texts(request: Request) -> None:
 
 
 def _check_hours(request: Request) -> None:
-    least = limits.ALERTS["hours_least"].value
-    key = "shelve_most_h" if request.request is RequestKind.SHELVE else "service_most_h"
-    most = limits.ALERTS[key].value
+    least = limits.ALARMS.hours_least.value
+    alarms = limits.ALARMS
+    most = (alarms.shelve_most_h if request.request is RequestKind.SHELVE else alarms.service_most_h).value
     # NaN fails the comparison too.
     if request.hours is None or not least <= request.hours <= most:
         raise CommandError(f"{request.request}: hours", request.hours, f"{least:g} to {most:g} hours")

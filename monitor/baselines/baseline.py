@@ -67,13 +67,8 @@ class BaselineMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     wings: dict[str, Wing] = {}
 
 
-def number(key: str) -> float:
-    """A number of limits.TRENDS."""
-    return limits.TRENDS[key].value
-
-
 def _bin(c: float) -> int:
-    return round(c / number("bin_k"))
+    return round(c / limits.BASELINES.bin_k.value)
 
 
 class Baseline:
@@ -89,14 +84,14 @@ class Baseline:
     @property
     def days_seen(self) -> int:
         """Days with enough settled minutes to count."""
-        return sum(count >= number("day_minutes") for count in self.kept.days.values())
+        return sum(count >= limits.BASELINES.day_minutes.value for count in self.kept.days.values())
 
     def amps(self, c: float | None, v: float | None = None) -> float | None:
         """The normal current at this outdoor temperature, A; None until learned and outside what was seen."""
         line = self.kept.line
         if line is None or c is None:
             return None
-        margin_k = number("margin_k")
+        margin_k = limits.BASELINES.margin_k.value
         if not self.kept.wings["low"].reach_c - margin_k <= c <= self.kept.wings["high"].reach_c + margin_k:
             return None
         amps = self._along(line, c)
@@ -120,18 +115,18 @@ class Baseline:
             return
         self.kept.minutes += 1
         self.kept.days[day] = self.kept.days.get(day, 0) + 1
-        while len(self.kept.days) > limits.TRENDS["days"].high:
+        while len(self.kept.days) > limits.BASELINES.days.high:
             del self.kept.days[next(iter(self.kept.days))]
         self._keep(self.kept.points, point, x_s)
-        if self.days_seen >= number("days") and self.kept.minutes >= number("minutes"):
+        if self.days_seen >= limits.BASELINES.days.value and self.kept.minutes >= limits.BASELINES.minutes.value:
             self._freeze()
 
     def _keep(self, points: list[BaselinePoint], point: BaselinePoint, x_s: float) -> bool:
         """Keep a point, if the last one is long enough ago and its degree is not full."""
         last_x = self.kept.last_point_x
-        if last_x is not None and 0 <= x_s - last_x < number("point_every_s"):
+        if last_x is not None and 0 <= x_s - last_x < limits.BASELINES.point_every_s.value:
             return False
-        if sum(_bin(old.c) == _bin(point.c) for old in points) >= number("bin_points"):
+        if sum(_bin(old.c) == _bin(point.c) for old in points) >= limits.BASELINES.bin_points.value:
             return False
         points.append(point)
         self.kept.last_point_x = x_s
@@ -154,13 +149,13 @@ class Baseline:
         wing, sign = self.kept.wings[side], -1.0 if side == "low" else 1.0
         if wing.day != day:
             wing.day, wing.day_from_c = day, wing.reach_c
-        if sign * (point.c - wing.day_from_c) > number("widen_k_per_day"):
+        if sign * (point.c - wing.day_from_c) > limits.BASELINES.widen_k_per_day.value:
             return
         expected_a = self._along(line, point.c)
         plain_a = point.a
         if point.v is not None and line.at_v is not None:
             plain_a -= line.a_per_v * (point.v - line.at_v)
-        if expected_a <= 0 or abs(plain_a / expected_a - 1.0) > number("widen_ratio"):
+        if expected_a <= 0 or abs(plain_a / expected_a - 1.0) > limits.BASELINES.widen_ratio.value:
             return
         if self._keep(wing.points, BaselinePoint(point.c, plain_a, None), x_s):
             self._reach(line, wing, sign)
@@ -168,16 +163,16 @@ class Baseline:
     def _reach(self, line: FittedLine, wing: Wing, sign: float) -> None:
         """The wing reaches as far as enough points lie at or beyond; its slope is that from the end of the line."""
         beyond = sorted((point.c for point in wing.points), key=lambda c: -sign * c)
-        needed = int(number("widen_points"))
+        needed = int(limits.BASELINES.widen_points.value)
         if len(beyond) >= needed and sign * (beyond[needed - 1] - wing.reach_c) > 0:
             wing.reach_c = beyond[needed - 1]
         end_c = line.low_c if sign < 0 else line.high_c
         steps = [(point.c - end_c, point.a - line.amps(end_c)) for point in wing.points]
         # Two K of the frozen slope weigh in as if they had been seen, so that the first points do not swing the wing.
-        anchor = (number("bin_points") / 2) * 2.0**2
+        anchor = (limits.BASELINES.bin_points.value / 2) * 2.0**2
         weight = anchor + sum(dc * dc for dc, _ in steps)
         slope = (anchor * line.slope_a_per_k + sum(dc * da for dc, da in steps)) / weight
-        usual = number("slope_per_k") * line.at_a
+        usual = limits.BASELINES.slope_per_k.value * line.at_a
         wing.slope_a_per_k = min(max(slope, line.slope_a_per_k - usual), line.slope_a_per_k + usual)
 
 
@@ -185,10 +180,10 @@ def fit_line(points: list[BaselinePoint]) -> FittedLine:
     """The robust line through the points (at least one), within the bounds of what a compressor can do."""
     at_c, at_a = fmean(p.c for p in points), median(p.a for p in points)
     volts = [p.v for p in points if p.v is not None]
-    at_v = fmean(volts) if len(volts) == len(points) and pstdev(volts) >= number("volts_sd") else None
-    usual, most = number("slope_per_k") * at_a, number("slope_most_per_k") * at_a
+    at_v = fmean(volts) if len(volts) == len(points) and pstdev(volts) >= limits.BASELINES.volts_sd.value else None
+    usual, most = limits.BASELINES.slope_per_k.value * at_a, limits.BASELINES.slope_most_per_k.value * at_a
     low_c, high_c = min(p.c for p in points), max(p.c for p in points)
-    wide = high_c - low_c >= number("span_k")
+    wide = high_c - low_c >= limits.BASELINES.span_k.value
     rows = [_row(p, at_c, at_v, wide=wide) for p in points]
     values = [p.a if wide else p.a - usual * (p.c - at_c) for p in points]
     found = robust_fit(rows, values)
@@ -199,7 +194,7 @@ def fit_line(points: list[BaselinePoint]) -> FittedLine:
     coefficients = found[0]
     slope = min(max(coefficients[1], 0.0), most) if wide else usual
     per_v = coefficients[-1] if at_v is not None else 0.0
-    most_v = number("volts_most_per_v") * at_a
+    most_v = limits.BASELINES.volts_most_per_v.value * at_a
     left = residuals(rows, values, coefficients)
     return FittedLine(
         at_c=at_c,

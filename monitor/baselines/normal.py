@@ -11,7 +11,8 @@ from typing import Any
 
 import msgspec
 
-from condenser_monitor.monitor.baselines.baseline import Baseline, BaselineMemory, number
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.baselines.baseline import Baseline, BaselineMemory
 from condenser_monitor.monitor.baselines.drift import Cusum, Drift, Ewma
 from condenser_monitor.monitor.baselines.wear import DAY_S, FirstAndLast, Wear
 from condenser_monitor.monitor.core.config import Settings
@@ -47,7 +48,11 @@ class TrendsMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
 
 
 def _new_drift() -> Drift:
-    return Drift(Cusum(number("drift_allow")), Ewma(number("ewma_weight")), number("drift_limit"))
+    return Drift(
+        Cusum(limits.BASELINES.drift_allow.value),
+        Ewma(limits.BASELINES.ewma_weight.value),
+        limits.BASELINES.drift_limit.value,
+    )
 
 
 def read_memory(memory: bytes | None) -> tuple[TrendsMemory | None, str]:
@@ -68,6 +73,8 @@ class Baselines:
     def __init__(self, settings: Settings, memory: bytes | None = None) -> None:
         old, self.refused = read_memory(memory)
         self._settings = settings
+        self._first_starts = settings.limit(limits.SLOW_START.first)
+        self._last_starts = settings.limit(limits.SLOW_START.last)
         self._line = MonotonicTime(old.timeline if old else None)
         self._baseline = Baseline(old.baseline if old else None)
         self._drift = _new_drift()
@@ -94,7 +101,7 @@ class Baselines:
         self._line.take(t_s, wall_s)
         if compressor_a is None or outdoor_c is None or compressor_a <= 0:
             return
-        if self._settings.unit.heat_pump and outdoor_c < number("heat_pump_from_c"):
+        if self._settings.unit.heat_pump and outdoor_c < limits.BASELINES.heat_pump_from_c.value:
             return
         x_s = self._line.x(t_s)
         day = int(x_s // DAY_S)
@@ -109,13 +116,13 @@ class Baselines:
         self._wear.take(cycle, self._line.x(cycle.stopped_s))
         for kept, value in ((self._pull_in, cycle.pull_in_s), (self._coil, cycle.coil_a)):
             if value is not None:
-                kept.take(value, first=number("first"), last=number("last"))
+                kept.take(value, first=limits.BASELINES.first.value, last=limits.BASELINES.last.value)
 
     def take_start(self, start: StartTransient) -> None:
         """One captured start; one captured too slowly to be timed is passed over."""
         self._line.take(start.t_s, None)
-        if start.rate_hz >= number("start_rate_hz"):
-            self._starts.take(start.duration_s, first=self._limit("first"), last=self._limit("last"))
+        if start.rate_hz >= limits.BASELINES.start_rate_hz.value:
+            self._starts.take(start.duration_s, first=self._first_starts, last=self._last_starts)
 
     def renew(self, part: str | None) -> None:
         """A part was replaced or repaired ("compressor": also refrigerant, capacitor, coil cleaned; "contactor"): what
@@ -139,25 +146,25 @@ class Baselines:
     def slow_start(self) -> bool | None:
         """Whether the last starts (their median) take 1.5 times as long as this unit's own first ones, or over 0.4 s
         (contract, section 5; each number a setting); None: too few captured."""
-        now = self._starts.now(self._limit("last"))
+        now = self._starts.now(self._last_starts)
         if now is None:
             return None
-        if now > self._limit("slow_s"):
+        if now > self._settings.limit(limits.SLOW_START.slow_s):
             return True
-        usual = self._starts.usual(self._limit("first"))
-        apart = self._starts.count >= self._limit("first") + self._limit("last")
+        usual = self._starts.usual(self._first_starts)
+        apart = self._starts.count >= self._first_starts + self._last_starts
         # A hair less, for a ratio of floats that is meant to be exact.
-        return usual is not None and apart and now >= self._limit("ratio") * usual * (1 - 1e-9)
+        return usual is not None and apart and now >= self._settings.limit(limits.SLOW_START.ratio) * usual * (1 - 1e-9)
 
     def report(self) -> dict[str, Any]:
         """What is normal, drift, days still needed, use and wear: JSON-able, for the page and the contractor."""
         x_s = self._line.now_x
-        counts = {"first": number("first"), "last": number("last")}
+        counts = {"first": limits.BASELINES.first.value, "last": limits.BASELINES.last.value}
         return {
             "normal": self._report_normal(),
             "drift": self._report_drift(),
-            "starts": self._starts.report(first=self._limit("first"), last=self._limit("last"))
-            | {"slow": self.slow_start(), "needed": int(self._limit("first") + self._limit("last"))},
+            "starts": self._starts.report(first=self._first_starts, last=self._last_starts)
+            | {"slow": self.slow_start(), "needed": int(self._first_starts + self._last_starts)},
             "pull_in_s": self._pull_in.report(**counts),
             "coil_a": self._coil.report(**counts),
             "use": self._wear.use(x_s),
@@ -183,14 +190,11 @@ class Baselines:
 
     # ------------------------------------------------------------ inside
 
-    def _limit(self, key: str) -> float:
-        return self._settings.limit("slow-start", key)
-
     def _deviate(self, amps: float, outdoor_c: float, volts: float | None, x_s: float, day: int) -> None:
         """Gather the day's deviations; when a day is over, its mean goes to the drift watch."""
         today = self._today
         if day != today.day:
-            if today.count >= number("day_minutes"):
+            if today.count >= limits.BASELINES.day_minutes.value:
                 self._drift.take(today.total / today.count, x_s)
             self._today = today = DayMean(day)
         normal_a = self._baseline.amps(outdoor_c, volts)
@@ -201,7 +205,7 @@ class Baselines:
     def _report_normal(self) -> dict[str, Any]:
         kept, line = self._baseline.kept, self._baseline.line
         if line is None:
-            days, minutes = int(number("days")), int(number("minutes"))
+            days, minutes = int(limits.BASELINES.days.value), int(limits.BASELINES.minutes.value)
             seen = min(self._baseline.days_seen, days)
             return {
                 "state": "learning",

@@ -9,7 +9,7 @@ from typing import Any
 
 import msgspec
 
-from condenser_monitor.monitor.baselines.baseline import number
+from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.records import Cycle
 
 DAY_S = 86400.0
@@ -84,7 +84,7 @@ class Wear(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     def _day(self, number_: int) -> DayUse:
         if not self.days or self.days[-1].day < number_:
             self.days.append(DayUse(number_))
-            self.days[:] = [day for day in self.days if day.day > number_ - number("use_days")]
+            self.days[:] = [day for day in self.days if day.day > number_ - limits.BASELINES.use_days.value]
         return self.days[-1]
 
     def renew(self, x_s: float) -> None:
@@ -93,7 +93,7 @@ class Wear(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
 
     def contactor(self, x_s: float) -> dict[str, Any]:
         """Operations against the rated life, and the years left at the pace so far (None before a day is over)."""
-        rated = number("contact_life")
+        rated = limits.BASELINES.contact_life.value
         days = (x_s - self.since_x) / DAY_S
         pace = self.operations / days if days >= 1.0 else None
         left = (rated - self.operations) / pace / 365.25 if pace else None

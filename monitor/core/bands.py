@@ -86,11 +86,11 @@ def run_bands(rated_a: float, on: limits.Limit, off: limits.Limit) -> Bands:
 
 def draw_bands(settings: Settings, normal_a: float | None) -> Bands:
     """Bands of the running current: low and high against the unit's normal (if known) and rated load, A."""
-    high_a = settings.unit.compressor_rla_a * settings.limit("high-running-current", "rla_ratio")
+    high_a = settings.unit.compressor_rla_a * settings.limit(limits.HIGH_RUNNING_CURRENT.rla_ratio)
     low_a = 0.0
     if normal_a is not None:
-        high_a = min(high_a, normal_a * settings.limit("high-running-current", "ratio"))
-        low_a = normal_a * settings.limit("low-running-current", "ratio")
+        high_a = min(high_a, normal_a * settings.limit(limits.HIGH_RUNNING_CURRENT.ratio))
+        low_a = normal_a * settings.limit(limits.LOW_RUNNING_CURRENT.ratio)
     slack = limits.DRAW_HYSTERESIS_RATIO.value
     edges = (Edge(low_a * (1 + slack), low_a), Edge(high_a, high_a * (1 - slack)))
     return Bands(("low", "normal", "high"), edges, start=1)

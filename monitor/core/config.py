@@ -17,6 +17,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import untrusted_input
 from condenser_monitor.monitor.core.errors import SiteError
 from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.limits import Limit
 
 ID_PATTERN = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,62}[A-Za-z0-9])?")
 _TEXT_MOST = 2000  # characters of one text; names, paths and addresses are far shorter
@@ -132,11 +133,11 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     @property
     def stale_s(self) -> float:
         """From what age on a status is not believed, s."""
-        return max(limits.WEB["stale_s"].value, self.boards.scan_s * limits.WEB["stale_scans"].value)
+        return max(limits.WEB.stale_s.value, self.boards.scan_s * limits.WEB.stale_scans.value)
 
-    def limit(self, finding: str, key: str) -> float:
-        """The number in force for a finding: the site's, else the default."""
-        return self.limits.get(finding, {}).get(key, limits.FINDINGS[finding][key].value)
+    def limit(self, limit: Limit) -> float:
+        """Return the number in force for a finding's limit: the site's, else the default."""
+        return self.limits.get(limit.group, {}).get(limit.key, limit.value) if self.limits else limit.value
 
 
 # key -> (low, high) for numbers; bounds are ours unless a nameplate cannot hold such a value
@@ -294,7 +295,7 @@ def _check_limits(tables: dict[str, dict[str, float]], place: str) -> None:
         if finding not in limits.FINDINGS:
             raise SiteError(f"{place}: limits.{finding}", "an unknown finding", "one of " + ", ".join(limits.FINDINGS))
         for key, value in table.items():
-            rows = limits.FINDINGS[finding]
+            rows = limits.FINDINGS[finding].rows()
             if key not in rows:
                 raise SiteError(f"{place}: limits.{finding}.{key}", "an unknown key", "one of " + ", ".join(rows))
             if not rows[key].low <= value <= rows[key].high:

@@ -60,8 +60,8 @@ class Timer:
         self.row = row
         # A pattern has its times inside it: when it answers True, its condition has held.
         self.hold_s = 0.0 if row.pattern else hold_s(row, settings)
-        numbers = limits.FINDINGS[row.name]
-        self.clear_s = settings.limit(row.name, "clear_s") if "clear_s" in numbers else 0.0
+        clear = limits.FINDINGS[row.name].clear_s
+        self.clear_s = settings.limit(clear) if clear else 0.0
         self.true_s: float | None = None
         self.false_s: float | None = None
         self.revise_s = inf

@@ -4,7 +4,8 @@ A condition is a question to the facts, answered True, False or None (not known)
 been True for the finding's hold and the last scan bears it out; None neither raises nor clears. A finding whose parent
 stands is not raised: it follows from it. The rows stand in the order in which they are judged, parents before children.
 
-To add a finding: a row here, its numbers in limits.FINDINGS, its suspects in suspects/, a scenario in sim/scenarios.
+To add a finding: a row here, its numbers as a class of limits.FindingLimits, its suspects in diagnosis/, a scenario in
+sim/scenarios.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import NamedTuple
 
+from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.links import Facts, either
 from condenser_monitor.monitor.core.records import Severity
@@ -366,5 +368,5 @@ def hold_s(row: FindingRow, settings: Settings) -> float:
     """How long the condition must hold, in s, on this site: with the relay's delay, and a heat pump's defrost."""
     unit = settings.unit
     if row.name == "fan-not-running" and unit.heat_pump:
-        return settings.limit(row.name, "defrost_s")
-    return settings.limit(row.name, "hold_s") + (unit.delay_on_make_s if row.after_delay else 0.0)
+        return settings.limit(limits.FAN_NOT_RUNNING.defrost_s)
+    return settings.limit(limits.FINDINGS[row.name].hold_s) + (unit.delay_on_make_s if row.after_delay else 0.0)

@@ -235,16 +235,21 @@ class Patterns:
     """All counters of one unit, fed with what is believed to change."""
 
     def __init__(self, settings: Settings) -> None:
-        def table(finding: str, *keys: str) -> dict[str, float]:
-            return {key: settings.limit(finding, key) for key in keys}
-
-        self.chatter = Chatter(**table("contactor-chatter", "changes", "window_s"))
-        self.short = ShortCycling(**table("short-cycling", "off_s", "run_s", "in_a_row", "starts", "window_s"))
-        self.overload = SelfRestarts(**table("overload-cycling", "restarts", "window_s"))
-        self.stops = Stops(settings.limit("short-cycling", "in_a_row"))
-        heat = table("no-call-in-heat", "hot_c", "hot_s")
-        self.heat = HeatWatch(**heat, earlier_s=limits.EARLIER_DAY_S.value)
-        self.no_call_s = settings.limit("no-call-in-heat", "hold_s")
+        limit = settings.limit
+        chatter, short, overload = limits.CONTACTOR_CHATTER, limits.SHORT_CYCLING, limits.OVERLOAD_CYCLING
+        heat = limits.NO_CALL_IN_HEAT
+        self.chatter = Chatter(limit(chatter.changes), limit(chatter.window_s))
+        self.short = ShortCycling(
+            off_s=limit(short.off_s),
+            run_s=limit(short.run_s),
+            in_a_row=limit(short.in_a_row),
+            starts=limit(short.starts),
+            window_s=limit(short.window_s),
+        )
+        self.overload = SelfRestarts(limit(overload.restarts), limit(overload.window_s))
+        self.stops = Stops(limit(short.in_a_row))
+        self.heat = HeatWatch(hot_c=limit(heat.hot_c), hot_s=limit(heat.hot_s), earlier_s=limits.EARLIER_DAY_S.value)
+        self.no_call_s = limit(heat.hold_s)
 
     def changed(self, was: Facts, facts: Facts, at_s: float) -> None:
         """What is believed went from `was` to `facts` at `at_s`. Only what was seen counts: unknown to known is not."""

@@ -37,7 +37,7 @@ from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.private_file import write_private
 
 SHELL = "the command line"
-_ALIVE_S = 4 * FLEET["beat_s"].value
+_ALIVE_S = 4 * FLEET.beat_s.value
 
 
 def opened(settings: FleetSettings) -> Store:

@@ -31,7 +31,6 @@ from condenser_monitor.monitor.publishers.messages import topic
 
 SHARED = ("events", "cycles", "unit", "answers")
 _GROUP = "condenser-fleet"
-_N = {name: limit.value for name, limit in FLEET.items()}
 _DAY_S = 86400.0
 _log = logging.getLogger(__name__)
 
@@ -66,7 +65,7 @@ class Worker:
             except (BrokerError, DatabaseError) as error:
                 self.listening = False
                 _log.warning("%s; trying again", error)
-                time.sleep(_N["retry_s"])
+                time.sleep(FLEET.retry_s.value)
 
     def count(self, messages: int, writes: Writes) -> None:
         """Add a committed and acknowledged batch to the counts."""
@@ -139,18 +138,18 @@ class WorkerSession:
         self._settle(block=True)
 
     def _wait(self) -> None:
-        if self._future is not None and len(self._batch) >= _N["batch_most"]:
-            wait([self._future], timeout=_N["batch_wait_s"])
+        if self._future is not None and len(self._batch) >= FLEET.batch_most.value:
+            wait([self._future], timeout=FLEET.batch_wait_s.value)
             return
         if any(session.unread for session in self._sessions.values()):
             return
         # While a batch is being written the wait is short: its end does not wake us.
-        timeout_s = _N["batch_wait_s"] / (20 if self._future or self._batch else 1)
+        timeout_s = FLEET.batch_wait_s.value / (20 if self._future or self._batch else 1)
         select.select(list(self._sessions.values()), [], [], timeout_s)
 
     def _read(self) -> None:
         for session in self._sessions.values():
-            room = int(_N["batch_most"]) - len(self._batch)
+            room = int(FLEET.batch_most.value) - len(self._batch)
             if room > 0:
                 at = self._wall()
                 arrived = session.turn(room)
@@ -161,7 +160,7 @@ class WorkerSession:
             return
         now = self._wall()
         waited = now - self._batch[0].said.received_at
-        if at_once or len(self._batch) >= _N["batch_most"] or not 0 <= waited < _N["batch_wait_s"]:
+        if at_once or len(self._batch) >= FLEET.batch_most.value or not 0 <= waited < FLEET.batch_wait_s.value:
             self._writing, self._batch = self._batch, []
             self._future = self._pool.submit(self._writer.write, [due.said for due in self._writing], now)
 
@@ -214,7 +213,7 @@ class WorkerSession:
         busy = {id(due.session) for due in [*self._batch, *self._writing]}
         for slot in list(self._draining):
             session = self._sessions[slot]
-            if id(session) not in busy and time.monotonic() - session.heard_s > _N["drained_s"]:
+            if id(session) not in busy and time.monotonic() - session.heard_s > FLEET.drained_s.value:
                 session.end()
                 del self._sessions[slot]
                 self._draining.discard(slot)
@@ -223,7 +222,7 @@ class WorkerSession:
     # ------------------------------------------------------------ duties
 
     def _beat(self, now: float) -> None:
-        self._due["beat"] = now + _N["beat_s"]
+        self._due["beat"] = now + FLEET.beat_s.value
         self._slots.check()
         self._slots.beat(list(self._sessions), now, self._worker.counts)
         self._adopt(now)
@@ -241,7 +240,7 @@ class WorkerSession:
             self._sessions[FIRST].publish(wish.topic, wish.payload, partial(self._delivered.append, wish.id))
 
     def _sweep(self, now: float) -> None:
-        self._due["sweep"] = now + _N["sweep_s"]
+        self._due["sweep"] = now + FLEET.sweep_s.value
         if self._own == FIRST:
             resend.sweep(self._writer, now)
 

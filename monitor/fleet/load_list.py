@@ -11,7 +11,7 @@ from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.limits import CONTACTOR_LRA_A, FLEET
 
-_LOADED = int(FLEET["suspects_loaded"].value)
+_LOADED = int(FLEET.suspects_loaded.value)
 CONTACTOR = "contactor, {poles}-pole, {amps} A, 24 V coil"
 _CONTACTOR = (CONTACTOR,)
 _CAPACITORS = "run capacitors, common sizes (read the old one's label)"

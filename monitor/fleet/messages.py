@@ -26,9 +26,9 @@ from condenser_monitor.monitor.publishers.messages import (
 )
 
 TOP_SEQ = 2**40  # a number no site reaches by counting; above it the counter is broken
-PAYLOAD_MOST = int(FLEET["payload_most"].value)
-CLOCK_AHEAD_S = FLEET["clock_ahead_s"].value
-CLOCK_BEHIND_S = FLEET["clock_behind_s"].value
+PAYLOAD_MOST = int(FLEET.payload_most.value)
+CLOCK_AHEAD_S = FLEET.clock_ahead_s.value
+CLOCK_BEHIND_S = FLEET.clock_behind_s.value
 
 _Seq = Annotated[int, msgspec.Meta(ge=1, le=TOP_SEQ)]
 _Name = Annotated[str, msgspec.Meta(pattern="^[a-z0-9][a-z0-9-]{0,63}$")]

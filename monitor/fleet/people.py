@@ -30,10 +30,10 @@ from condenser_monitor.monitor.fleet.tables import (
 )
 from condenser_monitor.monitor.limits import FLEET
 
-_IDLE_S, _MOST_S = FLEET["session_idle_s"].value, FLEET["session_most_s"].value
-_WINDOW_S = FLEET["login_window_s"].value
-_TRIES = {"login": int(FLEET["login_tries"].value), "from": int(FLEET["login_tries_from"].value)}
-_LEAST, _MOST = int(FLEET["password_least"].value), 1000
+_IDLE_S, _MOST_S = FLEET.session_idle_s.value, FLEET.session_most_s.value
+_WINDOW_S = FLEET.login_window_s.value
+_TRIES = {"login": int(FLEET.login_tries.value), "from": int(FLEET.login_tries_from.value)}
+_LEAST, _MOST = int(FLEET.password_least.value), 1000
 _PAGE_KEY = "page-key"
 _USED_STEP_S = 60.0  # a session's last use is written no more often than this
 
@@ -84,8 +84,8 @@ def note(connection: sa.Connection, now: float, who: str, did: str, what: str, *
 @cache
 def _hasher() -> PasswordHasher:
     return PasswordHasher(
-        time_cost=int(FLEET["argon2_passes"].value),
-        memory_cost=int(FLEET["argon2_kib"].value),
+        time_cost=int(FLEET.argon2_passes.value),
+        memory_cost=int(FLEET.argon2_kib.value),
         parallelism=1,
     )
 

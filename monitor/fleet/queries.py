@@ -34,8 +34,8 @@ from condenser_monitor.monitor.fleet.tables import (
 from condenser_monitor.monitor.fleet.tables import standing as standing_table
 from condenser_monitor.monitor.limits import FLEET
 
-PAGE_ROWS = int(FLEET["page_rows"].value)
-_SILENT_S, _UNHEARD_S = FLEET["silent_s"].value, FLEET["unheard_s"].value
+PAGE_ROWS = int(FLEET.page_rows.value)
+_SILENT_S, _UNHEARD_S = FLEET.silent_s.value, FLEET.unheard_s.value
 _Row = TypeVar("_Row")
 
 
@@ -246,7 +246,7 @@ def silent(connection: sa.Connection, viewer: Viewer, now: float, *, offset: int
 
 def due(connection: sa.Connection, viewer: Viewer, now: float, *, offset: int = 0) -> Page[SiteLine]:
     """Plan visits due within a month, or overdue, and not booked; the earliest first."""
-    until = datetime.fromtimestamp(now, UTC).date() + timedelta(days=FLEET["due_days"].value)
+    until = datetime.fromtimestamp(now, UTC).date() + timedelta(days=FLEET.due_days.value)
     booked = sa.select(visits.c.site_id).where(visits.c.status == "booked", visits.c.kind == "plan")
     query = _lines(viewer).where(sites.c.plan_visit_due <= until.isoformat(), sites.c.id.not_in(booked))
     return _line_page(connection, query.where(sites.c.revoked_at.is_(None)), sites.c.plan_visit_due, offset)

@@ -17,14 +17,14 @@ from condenser_monitor.monitor.fleet.sequence_tracker import Missing
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import asks, sites, state
 from condenser_monitor.monitor.fleet.writer import IngestWriter
-from condenser_monitor.monitor.limits import EDGE, FLEET
+from condenser_monitor.monitor.limits import FLEET, PUBLISHERS
 from condenser_monitor.monitor.publishers.messages import PersonsRequest, ResendRequest, topic
 
 ASKED_BY = "fleet"
-_PATIENCE_S = FLEET["hole_patience_s"].value
-_AGAIN_S = FLEET["ask_again_s"].value
-_ASKS_MOST = int(FLEET["asks_most"].value)
-_RESEND_MOST = int(EDGE["resend_most"].value)
+_PATIENCE_S = FLEET.hole_patience_s.value
+_AGAIN_S = FLEET.ask_again_s.value
+_ASKS_MOST = int(FLEET.asks_most.value)
+_RESEND_MOST = int(PUBLISHERS.resend_most.value)
 
 
 class Unsent(NamedTuple):
@@ -89,7 +89,7 @@ def _with_holes(store: Store, now: float) -> list[str]:
     query = sa.select(sites.c.site).join(state).where(state.c.hole_since < now - _PATIENCE_S)
     query = query.where(state.c.online.is_not(False), sites.c.revoked_at.is_(None))
     with store.read() as connection:
-        return list(connection.scalars(query.order_by(state.c.hole_since).limit(int(FLEET["sweep_sites"].value))))
+        return list(connection.scalars(query.order_by(state.c.hole_since).limit(int(FLEET.sweep_sites.value))))
 
 
 def _tries(connection: sa.Connection, found: Sequence[SiteNow]) -> dict[int, ResendTries]:
@@ -129,7 +129,7 @@ def put(connection: sa.Connection, site_id: int, wish: ResendRequest | PersonsRe
 def unsent(store: Store, leave: Iterable[str]) -> list[Unsent]:
     """Requests not yet taken by the broker, the oldest first, but for those in `leave`."""
     query = sa.select(asks.c.id, sites.c.site, asks.c.body).join(sites, sites.c.id == asks.c.site_id)
-    query = query.where(asks.c.sent_at.is_(None)).order_by(asks.c.made_at).limit(int(FLEET["asks_at_once"].value))
+    query = query.where(asks.c.sent_at.is_(None)).order_by(asks.c.made_at).limit(int(FLEET.asks_at_once.value))
     skip = set(leave)
     with store.read() as connection:
         rows = connection.execute(query)

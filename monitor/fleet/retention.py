@@ -25,7 +25,7 @@ from condenser_monitor.monitor.limits import FLEET
 
 DAY_S = 86400.0
 MONTHS_AHEAD = 2
-_KEEP = {"events": "events_days", "cycles": "cycles_days"}
+_KEEP = {"events": FLEET.events_days, "cycles": FLEET.cycles_days}
 
 
 class Month(NamedTuple):
@@ -101,15 +101,15 @@ def coming_months(now: float) -> list[Month]:
 def tidy(store: Store, now: float) -> dict[str, int]:
     """Make the months to come and drop what is past its time; how many partitions or rows went, by table."""
     ensure_months(store, coming_months(now))
-    gone = {table: _drop_old(store, table, now - FLEET[key].value * DAY_S) for table, key in _KEEP.items()}
+    gone = {table: _drop_old(store, table, now - days.value * DAY_S) for table, days in _KEEP.items()}
     with store.write() as connection:
-        for table, key in ((set_aside, "set_aside_days"), (audit, "audit_days")):
-            before = now - FLEET[key].value * DAY_S
+        for table, days in ((set_aside, FLEET.set_aside_days), (audit, FLEET.audit_days)):
+            before = now - days.value * DAY_S
             gone[table.name] = connection.execute(sa.delete(table).where(table.c.at < before)).rowcount
-        before = now - FLEET["audit_days"].value * DAY_S
+        before = now - FLEET.audit_days.value * DAY_S
         gone["asks"] = connection.execute(sa.delete(asks).where(asks.c.made_at < before)).rowcount
         connection.execute(sa.delete(login_failures).where(login_failures.c.at < now - DAY_S))
-        first_day = datetime.fromtimestamp(now - FLEET["events_days"].value * DAY_S, UTC).date().isoformat()
+        first_day = datetime.fromtimestamp(now - FLEET.events_days.value * DAY_S, UTC).date().isoformat()
         gone["site_days"] = connection.execute(sa.delete(site_days).where(site_days.c.day < first_day)).rowcount
     return gone
 

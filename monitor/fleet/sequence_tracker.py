@@ -15,8 +15,8 @@ from condenser_monitor.monitor.core.errors import ContractError
 from condenser_monitor.monitor.fleet.interval_set import IntervalSet, Run
 from condenser_monitor.monitor.limits import FLEET
 
-ORIGINS_MOST = int(FLEET["origins_most"].value)
-RUNS_MOST = int(FLEET["runs_most"].value)
+ORIGINS_MOST = int(FLEET.origins_most.value)
+RUNS_MOST = int(FLEET.runs_most.value)
 _DECODER = msgspec.json.Decoder(dict[str, dict[str, tuple[str, int]]])
 _ORDER_STEP = 2.0**41  # above any number of a message: a later origin outranks all of an earlier one
 

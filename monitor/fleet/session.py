@@ -22,12 +22,12 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from condenser_monitor.monitor.core.errors import BrokerError
 from condenser_monitor.monitor.fleet.buffered_client import GatheredClient
 from condenser_monitor.monitor.fleet.setup import Broker
-from condenser_monitor.monitor.limits import EDGE, FLEET
+from condenser_monitor.monitor.limits import FLEET, PUBLISHERS
 from condenser_monitor.monitor.publishers.broker import read_password, session_id, tls_context
 
-_KEPT_S = int(FLEET["session_kept_s"].value)
-_IN_FLIGHT = int(FLEET["in_flight"].value)
-_CONNECT_S = EDGE["connect_s"].value
+_KEPT_S = int(FLEET.session_kept_s.value)
+_IN_FLIGHT = int(FLEET.in_flight.value)
+_CONNECT_S = PUBLISHERS.connect_s.value
 _OK = MQTTErrorCode.MQTT_ERR_SUCCESS
 
 

@@ -23,8 +23,8 @@ from condenser_monitor.monitor.fleet.tables import slots
 from condenser_monitor.monitor.limits import FLEET
 
 FIRST = 0  # the slot whose holder also does what one worker alone must do
-_MOST = int(FLEET["slots_most"].value)
-_IDLE_S = FLEET["slot_idle_s"].value
+_MOST = int(FLEET.slots_most.value)
+_IDLE_S = FLEET.slot_idle_s.value
 _LOCK_SPACE = 0x636F6E64  # "cond": keeps our advisory locks apart from others in the same database
 
 

@@ -19,7 +19,6 @@ from condenser_monitor.monitor.core.records import Event, UnitStatus
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.monitor.storage.models import StoredEvent
 
-_N = {name: limit.value for name, limit in limits.EDGE.items()}
 _ROWS = 100  # taken from the outbox at a time
 STUCK = "has not come back for a minute"
 
@@ -43,16 +42,16 @@ class Backoff:
     """Pauses after failures: doubled each time up to a bound; begun again after a success."""
 
     def __init__(self) -> None:
-        self._next_s = _N["backoff_first_s"]
+        self._next_s = limits.PUBLISHERS.backoff_first_s.value
 
     def failed(self) -> float:
         """The pause after one more failure, s."""
-        pause_s, self._next_s = self._next_s, min(2 * self._next_s, _N["backoff_most_s"])
+        pause_s, self._next_s = self._next_s, min(2 * self._next_s, limits.PUBLISHERS.backoff_most_s.value)
         return pause_s
 
     def went_well(self) -> None:
         """The next failure is a first one again."""
-        self._next_s = _N["backoff_first_s"]
+        self._next_s = limits.PUBLISHERS.backoff_first_s.value
 
 
 class ThreadedPublisher(ABC):
@@ -91,7 +90,7 @@ class ThreadedPublisher(ABC):
         self._stop.set()
         self._news.set()
         if self._thread is not None:
-            self._thread.join(_N["close_s"])
+            self._thread.join(limits.PUBLISHERS.close_s.value)
 
     def _run(self) -> None:
         while not self._stop.is_set():
@@ -142,7 +141,7 @@ class EventPublisher(ThreadedPublisher):
         if len(rows) == _ROWS:
             return 0.0  # there may be more
         self.idle(self._status)  # in the same turn: rows taken in do not say that what was failing has ended
-        return _N["poll_s"] * 5
+        return limits.PUBLISHERS.poll_s.value * 5
 
     @abstractmethod
     def deliver(self, kept: StoredEvent, status: UnitStatus | None) -> None:

@@ -46,7 +46,6 @@ from condenser_monitor.monitor.publishers.messages import (
 from condenser_monitor.monitor.publishers.waker import Waker
 from condenser_monitor.monitor.storage.file import History
 
-_N = {name: limit.value for name, limit in limits.EDGE.items()}
 JSON_TYPE, SENML_TYPE = "application/json", "application/senml+json"
 _PACKET_MOST = 65536
 
@@ -87,12 +86,12 @@ class BrokerPublisher(ThreadedPublisher):
         try:
             if self._client is None:
                 self._client = self._connect()
-            self._loop(_N["poll_s"])
+            self._loop(limits.PUBLISHERS.poll_s.value)
             self._pump(self._client)
         except Exception:
             self._hang_up()
             raise
-        if self._connected_s is not None and self._clock() - self._connected_s > _N["backoff_most_s"]:
+        if self._connected_s is not None and self._clock() - self._connected_s > limits.PUBLISHERS.backoff_most_s.value:
             self._backoff.went_well()  # not at once: a broker that takes us and throws us out again is still failing
         return 0.0
 
@@ -106,7 +105,7 @@ class BrokerPublisher(ThreadedPublisher):
             self._hang_up()
 
     def _farewell(self, client: paho.Client) -> None:
-        until_s = self._clock() + _N["close_s"] / 2
+        until_s = self._clock() + limits.PUBLISHERS.close_s.value / 2
         self._send_rows(client)
         self._say(client, OFFLINE)
         # Until "offline" is acknowledged too: a broker that finds us gone first may drop what it has not read yet.
@@ -164,7 +163,7 @@ class BrokerPublisher(ThreadedPublisher):
         try:
             if self._newest:
                 properties = _properties(PacketTypes.CONNECT)
-                properties.SessionExpiryInterval = int(_N["session_s"])
+                properties.SessionExpiryInterval = int(limits.PUBLISHERS.session_s.value)
                 properties.MaximumPacketSize = _PACKET_MOST
                 client.connect(*where, clean_start=False, properties=properties)
             else:
@@ -187,7 +186,7 @@ class BrokerPublisher(ThreadedPublisher):
             reconnect_on_failure=False,
         )
         client.suppress_exceptions = True
-        client.connect_timeout = _N["connect_s"]
+        client.connect_timeout = limits.PUBLISHERS.connect_s.value
         client.on_connect, client.on_publish, client.on_message = self._on_connect, self._on_publish, self._on_message
         client.will_set(topic(self._site, "availability"), OFFLINE, qos=1, retain=True)
         if self._settings.username:
@@ -197,9 +196,9 @@ class BrokerPublisher(ThreadedPublisher):
         return client
 
     def _await_answer(self, client: paho.Client) -> None:
-        until_s = self._clock() + _N["connect_s"]
+        until_s = self._clock() + limits.PUBLISHERS.connect_s.value
         while self._connected_s is None and not self._refused:
-            code = client.loop(_N["poll_s"])
+            code = client.loop(limits.PUBLISHERS.poll_s.value)
             late = self._clock() > until_s
             if not self._refused and (code != MQTTErrorCode.MQTT_ERR_SUCCESS or late):
                 given = "no answer to the connection" if late else paho.error_string(code)
@@ -220,7 +219,7 @@ class BrokerPublisher(ThreadedPublisher):
 
     def _pump(self, client: paho.Client) -> None:
         now_s = self._clock()
-        blind = now_s - self._offered_s >= _N["blind_s"]
+        blind = now_s - self._offered_s >= limits.PUBLISHERS.blind_s.value
         # Before the first scan of a life nothing is said: it may be blind as well.
         if blind or self._status is not None:
             self._say(client, OFFLINE if blind else ONLINE)
@@ -250,7 +249,7 @@ class BrokerPublisher(ThreadedPublisher):
 
     def _send_rows(self, client: paho.Client) -> None:
         sent = {*self._in_flight.values(), *self._acked}
-        for kept in self.history.outbox(self.name, begin=self.begin, limit=int(_N["in_flight"])):
+        for kept in self.history.outbox(self.name, begin=self.begin, limit=int(limits.PUBLISHERS.in_flight.value)):
             if kept.id not in sent:
                 message = msgspec.json.encode(out_message(kept, self._site))
                 self._in_flight[self._publish(client, kept.topic, message)] = kept.id
@@ -270,7 +269,7 @@ class BrokerPublisher(ThreadedPublisher):
         if not self._acked:
             return False
         place = None
-        for kept in self.history.outbox(self.name, begin=self.begin, limit=int(_N["in_flight"])):
+        for kept in self.history.outbox(self.name, begin=self.begin, limit=int(limits.PUBLISHERS.in_flight.value)):
             if kept.id not in self._acked:
                 break
             self._acked.remove(kept.id)
@@ -289,7 +288,7 @@ class BrokerPublisher(ThreadedPublisher):
             self._sent = self.history.sent(self.name)
         sent = self._sent
         mark = (unit_mark(status), tuple(sent.items()))
-        if mark != self._unit or now_s - self._unit_s >= _N["unit_s"]:
+        if mark != self._unit or now_s - self._unit_s >= limits.PUBLISHERS.unit_s.value:
             self._unit, self._unit_s = mark, now_s
             self._publish(client, "unit", msgspec.json.encode(unit_message(status, self.history.origin, sent)))
 
@@ -316,14 +315,16 @@ class BrokerPublisher(ThreadedPublisher):
         except Exception as error:  # ours: told to the sender and on the health page, and the connection goes on
             self.history.note("requests", f"{type(error).__name__}: {error}"[:500])
             answer = self._refuse(bytes(message.payload), f"the monitor could not take it: {type(error).__name__}")
-        if answer is not None and len(self._resent) < _N["resend_most"]:  # in paho's queue, in memory: bounded
+        if (
+            answer is not None and len(self._resent) < limits.PUBLISHERS.resend_most.value
+        ):  # in paho's queue, in memory: bounded
             self._resent.add(self._publish(client, "answers", msgspec.json.encode(answer)))
 
     def _take(self, client: paho.Client, message: paho.MQTTMessage) -> AnswerMessage | None:
         if message.retain:
             raise ValueError("a retained request is not taken: it would come again at every connection")
-        if len(message.payload) > _N["request_most"]:
-            raise ValueError(f"{len(message.payload)} bytes; at most {_N['request_most']:g}")
+        if len(message.payload) > limits.PUBLISHERS.request_most.value:
+            raise ValueError(f"{len(message.payload)} bytes; at most {limits.PUBLISHERS.request_most.value:g}")
         request = read_request(bytes(message.payload))
         if isinstance(request, ResendRequest):
             return self._resend(client, request)
@@ -334,7 +335,7 @@ class BrokerPublisher(ThreadedPublisher):
         """Why a request cannot be taken; nothing for a flood of them."""
         now_s = self._clock()
         self._refusals = [at_s for at_s in self._refusals if now_s - at_s < 60.0]
-        if len(self._refusals) >= _N["refusals_per_min"]:
+        if len(self._refusals) >= limits.PUBLISHERS.refusals_per_min.value:
             return None
         self._refusals.append(now_s)
         return AnswerMessage(id=request_id(payload), done=False, why=why, site=self._site)
@@ -342,9 +343,9 @@ class BrokerPublisher(ThreadedPublisher):
     def _resend(self, client: paho.Client, request: ResendRequest) -> AnswerMessage | None:
         """Send old numbers again, as they were; the rest of a long span is to be asked for again. While many are still
         on their way (in paho's queue, in memory) there is no answer: who hears none asks again."""
-        if len(self._resent) >= _N["resend_most"]:
+        if len(self._resent) >= limits.PUBLISHERS.resend_most.value:
             return None
-        most = min(request.to_seq - request.from_seq + 1, int(_N["resend_most"]))
+        most = min(request.to_seq - request.from_seq + 1, int(limits.PUBLISHERS.resend_most.value))
         rows = self.history.events(request.from_seq - 1, max(most, 0), request.topic)
         rows = [kept for kept in rows if kept.seq <= request.to_seq]
         if request.origin:

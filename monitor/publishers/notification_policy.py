@@ -28,7 +28,6 @@ from condenser_monitor.monitor.core.records import (
     Severity,
 )
 
-_N = {name: limit.value for name, limit in limits.NOTIFY.items()}
 BLIND = "monitor-blind"  # beside the findings: the monitor itself sees nothing
 SEVERITIES = (Severity.URGENT, Severity.SOON, Severity.WATCH)
 _HOUR_S = 3600.0
@@ -125,7 +124,7 @@ class NotificationPolicy:
         """The monitor has had no reading of the unit for `age_s`: it is told like an alarm that can wait for the end of
         the quiet hours, and its end too, whatever the least severity. Whether anything changed here."""
         known = self.memory.tellings.get(BLIND)
-        if age_s >= _N["blind_s"]:
+        if age_s >= limits.NOTIFY.blind_s.value:
             since_s = None if now_wall_s is None else now_wall_s - age_s
             if known is not None and not known.over:
                 return False
@@ -152,7 +151,9 @@ class NotificationPolicy:
         if alert.state is not AlertState.UNACKED or not alert.active:
             return False
         # One just raised is still on its way here as a row of the outbox.
-        return None not in (now_wall_s, alert.since_wall_s) and now_wall_s - alert.since_wall_s > _N["adopt_s"]  # type: ignore[operator]
+        if now_wall_s is None or alert.since_wall_s is None:
+            return False
+        return now_wall_s - alert.since_wall_s > limits.NOTIFY.adopt_s.value
 
     # ------------------------------------------------------------ out
 
@@ -180,7 +181,10 @@ class NotificationPolicy:
 
     def _repeat_at(self, telling: Telling) -> float:
         first_h = self._notify.repeat_h
-        pause_h = min(first_h * _N["repeat_growth"] ** telling.repeats, max(first_h, _N["repeat_most_h"]))
+        pause_h = min(
+            first_h * limits.NOTIFY.repeat_growth.value**telling.repeats,
+            max(first_h, limits.NOTIFY.repeat_most_h.value),
+        )
         return telling.told_wall_s + pause_h * _HOUR_S
 
     def sent(self, items: Sequence[NotificationItem], now_wall_s: float | None) -> None:
@@ -222,7 +226,7 @@ class NotificationPolicy:
         now = self._local(now_wall_s)
         at = datetime.combine(now.date(), _clock(self._notify.silence_check_at), now.tzinfo)
         late_s = (now - at).total_seconds()
-        return 0 <= late_s < _N["check_window_s"] and self.memory.daily != now.date().isoformat()
+        return 0 <= late_s < limits.NOTIFY.check_window_s.value and self.memory.daily != now.date().isoformat()
 
     def daily_sent(self, now_wall_s: float) -> None:
         """The daily word has been taken."""

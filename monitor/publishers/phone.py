@@ -34,7 +34,6 @@ from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.monitor.storage.models import StoredEvent
 
 Send = Callable[[PhoneMessage], None]
-_N = {name: limit.value for name, limit in limits.NOTIFY.items()}
 
 
 class _Answer(msgspec.Struct, frozen=True):
@@ -57,7 +56,7 @@ def addresses(notify: Notify) -> tuple[str, ...]:
         except UnicodeDecodeError as error:
             raise SiteError(place, str(error), allowed) from None
         found += [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
-    most = int(_N["targets_most"])
+    most = int(limits.NOTIFY.targets_most.value)
     if len(found) > most:
         raise SiteError("notify.urls", f"{len(found)} addresses", f"at most {most}")
     return tuple(found)
@@ -65,7 +64,7 @@ def addresses(notify: Notify) -> tuple[str, ...]:
 
 def sender(url: str, timeout_s: float | None = None) -> Send:
     """A function that sends a message to one address, or raises NotifyError, which holds no secret of it."""
-    limit_s = _N["send_s"] if timeout_s is None else timeout_s
+    limit_s = limits.NOTIFY.send_s.value if timeout_s is None else timeout_s
     service = url.partition("://")[0] if "://" in url else "an address"
 
     def send(message: PhoneMessage) -> None:
@@ -143,7 +142,7 @@ class Target(EventPublisher):
     def idle(self, status: UnitStatus | None) -> None:
         """Send what the plan says is due. Raises NotifyError when the service does not take it."""
         now, age_s = self._wall(), self._age_s(status)
-        if self._clock() - self._begun_s < _N["begun_s"] and status is None:
+        if self._clock() - self._begun_s < limits.NOTIFY.begun_s.value and status is None:
             return  # just begun: what was measured comes with the first scan
         if not _in_service(status, now):
             self._unsaved = self._plan.watch(age_s, now) or self._unsaved
@@ -152,7 +151,7 @@ class Target(EventPublisher):
         if now is not None:
             self._unsaved = self._plan.settle(now) or self._unsaved
         self._save()
-        items, blind = self._plan.due(now), status is None or age_s > limits.EDGE["blind_s"].value
+        items, blind = self._plan.due(now), status is None or age_s > limits.PUBLISHERS.blind_s.value
         if items:
             self._tell(items, None if blind else status, now)  # what was measured long ago is not told as of now
         elif now is not None and self._plan.daily_due(now):

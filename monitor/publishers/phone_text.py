@@ -80,7 +80,7 @@ class MessageWriter:
         """One message for all items, the first one in full."""
         first, *others = items
         lines = self._full(first, status, now_wall_s)
-        shown = others[: int(limits.NOTIFY["listed_most"].value)]
+        shown = others[: int(limits.NOTIFY.listed_most.value)]
         lines[1:1] = [self._line(item, now_wall_s) for item in shown]
         if len(others) > len(shown):
             lines.append(WORDS["more"].format(count=len(others) - len(shown)))
@@ -108,7 +108,7 @@ class MessageWriter:
     def _late(self, item: NotificationItem, now_wall_s: float | None) -> bool:
         if item.kind != "alarm" or now_wall_s is None or item.since_wall_s is None:
             return False
-        return now_wall_s - item.since_wall_s > limits.NOTIFY["late_s"].value
+        return now_wall_s - item.since_wall_s > limits.NOTIFY.late_s.value
 
     def _line(self, item: NotificationItem, now_wall_s: float | None) -> str:
         headline = texts.TOLD[item.finding].headline

@@ -32,7 +32,6 @@ from condenser_monitor.monitor.storage.models import (
 )
 from condenser_monitor.monitor.storage.queries import StorageQueries
 
-_N = {name: limit.value for name, limit in limits.REPORT.items()}
 _DAY_S = 86400.0
 TRACED = ("compressor_a", "fan_a", "control_v", "coil_a", "outdoor_c")
 
@@ -94,7 +93,7 @@ class ReportFacts(msgspec.Struct, frozen=True, kw_only=True):
 
 def check_days(days: int) -> None:
     """Raise CommandError for more days than a report can be of."""
-    most = int(_N["days_most"])
+    most = int(limits.REPORT.days_most.value)
     if not 1 <= days <= most:
         raise CommandError("report: days", days, f"1 to {most}")
 
@@ -109,7 +108,9 @@ def gather(
     blind = status is None or age_s is None or age_s > settings.stale_s
     seen_s = None if status is None or not blind else status.wall_s
     meter = history.meter_readings(limit=500, since_wall_s=from_s)
-    events = [row for row in history.latest_events(int(_N["read_most"])) if (row.wall_s or 0.0) >= from_s][::-1]
+    events = [
+        row for row in history.latest_events(int(limits.REPORT.read_most.value)) if (row.wall_s or 0.0) >= from_s
+    ][::-1]
     episodes = _episodes(events)
     return ReportFacts(
         settings=settings,
@@ -177,14 +178,14 @@ def _worth_closer(episodes: Sequence[Episode]) -> list[Episode]:
         last[episode.last.finding] = episode
     apart: list[Episode] = []
     for episode in sorted(last.values(), key=lambda one: one.raised_wall_s[-1]):
-        if not apart or episode.raised_wall_s[-1] - apart[-1].raised_wall_s[-1] > _N["close_s"] / 4:
+        if not apart or episode.raised_wall_s[-1] - apart[-1].raised_wall_s[-1] > limits.REPORT.close_s.value / 4:
             apart.append(episode)
-    return apart[-int(_N["close_ups"]) :] if _N["close_ups"] else []
+    return apart[-int(limits.REPORT.close_ups.value) :] if limits.REPORT.close_ups.value else []
 
 
 def _close(history: StorageQueries, settings: Settings, episode: Episode, wall_s: float, seen_s: float | None) -> Close:
     at_s = episode.raised_wall_s[-1]
-    from_s, to_s = at_s - _N["close_s"], min(at_s + _N["close_s"], wall_s)
+    from_s, to_s = at_s - limits.REPORT.close_s.value, min(at_s + limits.REPORT.close_s.value, wall_s)
     return Close(
         wall_s=at_s,
         number=episode.number,
@@ -198,7 +199,7 @@ def _close(history: StorageQueries, settings: Settings, episode: Episode, wall_s
 
 def _points(history: StorageQueries, settings: Settings, from_s: float, to_s: float) -> dict[str, list[StoredPoint]]:
     names = [name for name in TRACED if name in settings.fitted]
-    return {name: history.readings(name, from_s, to_s, int(_N["points"])) for name in names}
+    return {name: history.readings(name, from_s, to_s, int(limits.REPORT.points.value)) for name in names}
 
 
 def _lanes(history: StorageQueries, from_s: float, to_s: float, seen_s: float | None) -> list[Lane]:

@@ -24,7 +24,6 @@ from condenser_monitor.monitor.core.untrusted_input import Digest, WallSeconds
 from condenser_monitor.monitor.private_file import read_private, write_private
 from condenser_monitor.monitor.strings import texts
 
-_N = {name: limit.value for name, limit in limits.REPORT.items()}
 # No 0, O, 1, I, L, U: what is read out on the phone must not be taken for another letter.
 _LETTERS = "23456789ABCDEFGHJKMNPQRSTVWXYZ"
 _DAY_S = 86400.0
@@ -35,7 +34,7 @@ class Share(msgspec.Struct, frozen=True, kw_only=True):
     """One code in force: for whom it is, how far back the report goes, when it was made and when it ends."""
 
     name: str
-    days: Annotated[int, msgspec.Meta(ge=1, le=_N["days_most"])]
+    days: Annotated[int, msgspec.Meta(ge=1, le=limits.REPORT.days_most.value)]
     made_wall_s: WallSeconds
     ends_wall_s: WallSeconds
     digest: Digest
@@ -53,18 +52,18 @@ class Shares:
 
         Raises CommandError for a name in use or too many codes, HistoryError where nothing can be written.
         """
-        days = int(_N["days"]) if days is None else days
-        valid_days = _N["share_days"] if valid_days is None else valid_days
-        bounds = limits.REPORT["share_days"]
-        if not 1 <= days <= _N["days_most"]:
-            raise CommandError("share: days", days, f"1 to {_N['days_most']:.0f}")
+        days = int(limits.REPORT.days.value) if days is None else days
+        valid_days = limits.REPORT.share_days.value if valid_days is None else valid_days
+        bounds = limits.REPORT.share_days
+        if not 1 <= days <= limits.REPORT.days_most.value:
+            raise CommandError("share: days", days, f"1 to {limits.REPORT.days_most.value:.0f}")
         if not bounds.low <= valid_days <= bounds.high:
             raise CommandError("share: valid days", valid_days, f"{bounds.low:g} to {bounds.high:g}")
-        letters = "".join(secrets.choice(_LETTERS) for _ in range(int(_N["share_letters"])))
+        letters = "".join(secrets.choice(_LETTERS) for _ in range(int(limits.REPORT.share_letters.value)))
         with self._lock:
             standing = self._standing(wall_s)
             untrusted_input.check_name("share: name", name, [share.name for share in standing])
-            if len(standing) >= _N["shares_most"]:
+            if len(standing) >= limits.REPORT.shares_most.value:
                 raise CommandError("share", f"{len(standing)} codes", "revoke one that is no longer used first")
             ends_s = wall_s + valid_days * _DAY_S
             made = Share(name=name, days=days, made_wall_s=wall_s, ends_wall_s=ends_s, digest=_digest(letters))

@@ -48,7 +48,6 @@ from condenser_monitor.monitor.report.unit import by_hand, plate, when
 from condenser_monitor.monitor.strings import texts
 from condenser_monitor.monitor.strings.report import say
 
-_N = {name: limit.value for name, limit in limits.REPORT.items()}
 _DAY_S = 86400.0
 _RUN_HEAD = ("ended", "ran", "starts", "pull-in", "comp", "most", "fan", "coil", "24v", "outdoors")
 ALWAYS = ("isolate", "absence", "one-pole", "capacitor", "live", "moving", "refrigerant")
@@ -186,7 +185,7 @@ def _suspect(name: str) -> str:
 
 
 def _checks(session: VisitSession) -> Iterator[Block]:
-    offers = [offer.check for offer in session.offers()][: int(_N["checks"])]
+    offers = [offer.check for offer in session.offers()][: int(limits.REPORT.checks.value)]
     first = session.next_check()
     found = ([first] if first is not None and first not in offers else []) + offers
     if not found:
@@ -209,7 +208,7 @@ def _story(facts: ReportFacts) -> Iterator[Block]:
     if not rows:
         yield Para(say("nothing-unusual"))
         return
-    most = int(_N["events"])
+    most = int(limits.REPORT.events.value)
     left_out = " " + say("left-out", count=len(rows) - most) if len(rows) > most else ""
     yield Para(say("numbers") + left_out, "soft")
     yield Table(
@@ -294,7 +293,7 @@ def _runs(facts: ReportFacts) -> Iterator[Block]:
         (0.25, 0.1, 0.1, 0.14, 0.14, 0.13, 0.14),
         (1, 2, 3, 4, 5, 6),
     )
-    shown = facts.cycles[: int(_N["cycles"])]
+    shown = facts.cycles[: int(limits.REPORT.cycles.value)]
     yield Heading(say("last-one" if len(shown) == 1 else "last-ones", count=len(shown)), 3)
     head = [say(f"col-{key}") for key in _RUN_HEAD]
     rows = [_cycle(facts, wall_s, cycle) for wall_s, cycle in shown]

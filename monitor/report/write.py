@@ -22,7 +22,7 @@ from condenser_monitor.monitor.report.story import document
 from condenser_monitor.monitor.storage.queries import StorageQueries
 from condenser_monitor.monitor.strings import texts
 
-DAYS = int(limits.REPORT["days"].value)
+DAYS = int(limits.REPORT.days.value)
 _KINDS = (".html", ".pdf")
 
 

@@ -61,7 +61,7 @@ class BoardReader(Protocol):
 def wall_clock() -> float | None:
     """Seconds since 1970; None while the machine's clock was plainly never set."""
     wall_s = time.time()
-    return wall_s if wall_s >= limits.EDGE["clock_least"].value else None
+    return wall_s if wall_s >= limits.PUBLISHERS.clock_least.value else None
 
 
 class Watchdog:
@@ -267,7 +267,7 @@ def _worth_keeping(event: Event) -> bool:
     """All but the cycles of a call that flickers: the engine counts them, as rows they would bury the rest."""
     if not isinstance(event, Cycle):
         return True
-    return event.compressor_starts > 0 or event.stopped_s - event.started_s >= limits.EDGE["cycle_least_s"].value
+    return event.compressor_starts > 0 or event.stopped_s - event.started_s >= limits.PUBLISHERS.cycle_least_s.value
 
 
 def run_until_signal(service: Service) -> None:

@@ -32,8 +32,7 @@ from condenser_monitor.monitor.storage.schema import (
 )
 
 ENDS = ("-wal", "-shm", "")  # the parts of a history, the one that all others belong to last
-_N = {name: limit.value for name, limit in limits.HISTORY.items()}
-_FREE_LEAST = limits.WEB["free_least_mb"].value * 1e6
+_FREE_LEAST = limits.WEB.free_least_mb.value * 1e6
 _OURS = {"meta", "outbox", "counters"}
 GUEST = "guest"  # in `meta`: what numbered the rows that a run begun without the file has brought into it last
 # A counter below what it has numbered would give a number out twice. Rows of a guest are not of its numbering.
@@ -129,7 +128,7 @@ def reading(path: Path, *, log: bool = True) -> Connection:
 
 def _read_only(path: Path, *, alone: bool) -> Connection:
     uri = f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if alone else ''}"
-    return sqlite3.connect(uri, uri=True, timeout=_N["busy_s"], isolation_level=None, factory=Connection)
+    return sqlite3.connect(uri, uri=True, timeout=limits.HISTORY.busy_s.value, isolation_level=None, factory=Connection)
 
 
 def _looked_into(db: Connection, path: Path) -> DamageVerdict:
@@ -315,7 +314,7 @@ def thin(path: Path, most: int | None = None) -> None:
     disk comes to (`most`), or beyond a few when the disk is nearly full."""
     kept = sorted(set(_put_away(path)), key=lambda one: one.stem)
     full = shutil.disk_usage(path.parent).free < _FREE_LEAST
-    most = most or int(_N["set_aside_full" if full else "set_aside_most"])
+    most = most or int((limits.HISTORY.set_aside_full if full else limits.HISTORY.set_aside_most).value)
     for extra in kept[1 : max(1, len(kept) - most + 1)]:
         for end in ENDS:
             with suppress(OSError):

@@ -47,7 +47,7 @@ from condenser_monitor.monitor.storage.status_cache import CachedStatus, StatusC
 from condenser_monitor.monitor.storage.writer import StorageWriter
 
 _TOO_MANY = "too many requests are waiting"
-_REQUESTS_MOST = int(limits.HISTORY["requests_most"].value)
+_REQUESTS_MOST = int(limits.HISTORY.requests_most.value)
 
 
 class History(StorageQueries):

@@ -20,7 +20,7 @@ from condenser_monitor.monitor.storage import damage, salvage, schema
 from condenser_monitor.monitor.storage.damage import ENDS, DamageVerdict, part
 from condenser_monitor.monitor.storage.schema import Connection
 
-_SKIP = int(limits.HISTORY["numbers_skipped"].value)
+_SKIP = int(limits.HISTORY.numbers_skipped.value)
 _PUT_DAMAGE = "INSERT OR REPLACE INTO meta VALUES ('damage', ?)"
 
 

@@ -24,7 +24,7 @@ def leave(history: History, wish: Request, wait_s: float) -> Answer | None:
 def renew(history: History, part: str, by: str, say: Callable[[str], object], wait_s: float | None = None) -> int:
     """Say that a part was renewed, and what became of it. Exit status 0 done, 1 not answered yet or refused."""
     wish = Request(id=secrets.token_hex(8), request=RequestKind.RENEW, by=by, part=part)
-    answer = leave(history, wish, limits.WEB["answer_wait_s"].value if wait_s is None else wait_s)
+    answer = leave(history, wish, limits.WEB.answer_wait_s.value if wait_s is None else wait_s)
     if answer is None:
         say("left for the monitor, which has not answered yet")
         return 1

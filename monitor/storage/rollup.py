@@ -18,7 +18,7 @@ from condenser_monitor.monitor.core.records import (
 )
 from condenser_monitor.monitor.storage.models import LANES, Lane
 
-STEP_S = int(limits.HISTORY["fine_step_s"].value)
+STEP_S = int(limits.HISTORY.fine_step_s.value)
 SCALE = 1000  # readings are kept as whole thousandths of their unit
 _HELD_MOST = 2160  # six hours of 10 s without a clock
 

@@ -24,7 +24,7 @@ from condenser_monitor.monitor.storage.models import KINDS, decoded
 from condenser_monitor.monitor.storage.schema import COLUMNS, Connection, columns
 
 _PAGE, _HEADER, _PROBES_MOST, _BATCH = 4096, 100, 4000, 500
-_SKIP = int(limits.HISTORY["numbers_skipped"].value)
+_SKIP = int(limits.HISTORY.numbers_skipped.value)
 _SPARE_BYTES = 8 * 2**20  # left free beside a copy: the new file and its readings need room as well
 _ORDER = ("meta", "counters", "cursors", "state", "requests", "outbox", "meter_readings", "visits", "starts")
 _READINGS = ("lanes", "coarse", "fine")

@@ -23,7 +23,6 @@ DAY_S = 86400.0
 PARTS = ("mean", "low", "high")
 COLUMNS = tuple(f"{name}_{part}" for name in READINGS for part in PARTS)
 
-_N = {name: limit.value for name, limit in limits.HISTORY.items()}
 _V1 = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value) WITHOUT ROWID;
 CREATE TABLE state (key TEXT PRIMARY KEY, wall_s REAL, body BLOB NOT NULL) WITHOUT ROWID;
@@ -80,7 +79,7 @@ def connect(path: Path, *, durable: bool, make: bool = False) -> sqlite3.Connect
 
     Raises sqlite3.Error.
     """
-    busy_s = _N["busy_s"]
+    busy_s = limits.HISTORY.busy_s.value
     uri = f"{path.absolute().as_uri()}?mode={'rwc' if make else 'rw'}"
     db = sqlite3.connect(
         uri, uri=True, timeout=busy_s, isolation_level=None, check_same_thread=False, factory=Connection
@@ -173,16 +172,16 @@ class OwnerLock:
 
 def tidy(db: sqlite3.Connection, wall_s: float | None, keep: config.HistorySettings, last_place: int) -> None:
     """Thin readings older than a few days and drop what is older than its days; a bounded span each time."""
-    db.execute("DELETE FROM outbox WHERE place <= ?", (last_place - int(_N["outbox_most"]),))
+    db.execute("DELETE FROM outbox WHERE place <= ?", (last_place - int(limits.HISTORY.outbox_most.value),))
     if wall_s is None:
         return
-    _thin(db, wall_s - _N["fine_days"] * DAY_S)
+    _thin(db, wall_s - limits.HISTORY.fine_days.value * DAY_S)
     _forget(db, wall_s - keep.readings_days * DAY_S, {"coarse": "wall_s", "lanes": "from_wall_s"})
     _forget(db, wall_s - keep.events_days * DAY_S, {"starts": "wall_s", "requests": "wall_s", "outbox": "wall_s"})
 
 
 def _thin(db: sqlite3.Connection, cut_s: float) -> None:
-    step_s = int(_N["coarse_step_s"])
+    step_s = int(limits.HISTORY.coarse_step_s.value)
     until_s = int(_bounded(db, "fine", "wall_s", cut_s)) // step_s * step_s
     parts = ", ".join(_FUNCTIONS[column.rpartition("_")[2]].format(column) for column in COLUMNS)
     db.execute(
@@ -202,7 +201,7 @@ def _forget(db: sqlite3.Connection, before_s: float, tables: dict[str, str]) -> 
 def _bounded(db: sqlite3.Connection, table: str, column: str, before_s: float) -> float:
     """No more than a few days of the oldest rows at a time, so that a wrong clock does not cost them all."""
     oldest_s = db.execute(f"SELECT min({column}) FROM {table}").fetchone()[0]  # noqa: S608 - our own tables
-    return before_s if oldest_s is None else min(before_s, oldest_s + _N["drop_days"] * DAY_S)
+    return before_s if oldest_s is None else min(before_s, oldest_s + limits.HISTORY.drop_days.value * DAY_S)
 
 
 _FUNCTIONS = {"mean": "CAST(round(avg({})) AS INTEGER)", "low": "min({})", "high": "max({})"}

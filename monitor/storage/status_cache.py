@@ -116,7 +116,7 @@ class StatusCache:
         self.path, self.error, self._wall = path, "", wall
         self._refused = ""  # why the file at `path` is not the one in use
         self._notes: dict[str, tuple[str, float | None]] = {}
-        self.spacing_s = 0.0 if in_memory(path) else limits.HISTORY["live_disk_s"].value
+        self.spacing_s = 0.0 if in_memory(path) else limits.HISTORY.live_disk_s.value
         self.boot = boot_id()
         self._owner = owner
         self._lock = threading.Lock()
@@ -162,7 +162,7 @@ class StatusCache:
                 os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
         db = sqlite3.connect(
             path or ":memory:",
-            timeout=limits.HISTORY["busy_s"].value,
+            timeout=limits.HISTORY.busy_s.value,
             isolation_level=None,
             check_same_thread=False,
             factory=Connection,
@@ -182,7 +182,7 @@ class StatusCache:
         """A new one where the file cannot be used; the old one is put away. Few are kept: they may lie in memory."""
         try:
             set_aside(path, aside_name(path, self._wall()))
-            thin(path, int(limits.HISTORY["set_aside_full"].value))
+            thin(path, int(limits.HISTORY.set_aside_full.value))
             db = self._open(path)
         except (sqlite3.Error, OSError):
             return self._open(None)
@@ -220,13 +220,13 @@ class StatusCache:
         """Damaged while it was in use: the next thing put into it goes into a new one."""
         with self._lock, suppress(OSError):
             set_aside(self.path, aside_name(self.path, self._wall()))
-            thin(self.path, int(limits.HISTORY["set_aside_full"].value))
+            thin(self.path, int(limits.HISTORY.set_aside_full.value))
         self._written_s = None
 
     @staticmethod
     def _bound(db: sqlite3.Connection) -> None:
         """While the disk takes nothing, readings of the last days only are held."""
-        span_s = limits.HISTORY["fine_days"].value * 86400.0
+        span_s = limits.HISTORY.fine_days.value * 86400.0
         db.execute("DELETE FROM fine WHERE wall_s < (SELECT max(wall_s) FROM fine) - ?", (span_s,))
         db.execute("DELETE FROM lanes WHERE to_wall_s < (SELECT max(from_wall_s) FROM lanes) - ?", (span_s,))
 

@@ -44,7 +44,6 @@ from condenser_monitor.monitor.storage.status_cache import (
     lane_row,
 )
 
-_N = {name: limit.value for name, limit in limits.HISTORY.items()}
 _KIND_OF: dict[type, str] = {kind: name for name, (_, kind) in KINDS.items()}
 _REFUSALS_MOST = 2  # a file that looks sound and still refuses writes is damaged where SQLite's quick check looks not
 _log = logging.getLogger(__name__)
@@ -97,7 +96,7 @@ class StorageWriter:
         self._refusals, self._spoilt = 0, ""  # writes in a row that a damaged file refused, and what the last one said
         self._inode: int | None = None
         self._tried_s = self._flushed_s = clock()
-        self._tidied_s = clock() - _N["tidy_s"]
+        self._tidied_s = clock() - limits.HISTORY.tidy_s.value
         self._undated = False
         self._lock_file = OwnerLock(path)
         try:
@@ -229,9 +228,9 @@ class StorageWriter:
     def _due(self) -> bool:
         now_s = self.clock()
         if self.failed_s is not None:
-            return now_s - self._tried_s >= _N["retry_s"]
-        spoilt = bool(self.blind) and now_s - self._tried_s >= _N["retry_s"]
-        return bool(self.held) or spoilt or now_s - self._flushed_s >= _N["flush_s"]
+            return now_s - self._tried_s >= limits.HISTORY.retry_s.value
+        spoilt = bool(self.blind) and now_s - self._tried_s >= limits.HISTORY.retry_s.value
+        return bool(self.held) or spoilt or now_s - self._flushed_s >= limits.HISTORY.flush_s.value
 
     def _number(self, body: Body, now_s: float, wall_s: float | None) -> None:
         kind = _KIND_OF[type(body)]
@@ -243,11 +242,11 @@ class StorageWriter:
         self.held.rows.append(row)
 
     def _bound(self) -> None:
-        while len(self.held.rows) > _N["held_most"]:
+        while len(self.held.rows) > limits.HISTORY.held_most.value:
             self.held.rows.popleft()
             self.dropped += 1
-        del self.held.answers[: -int(_N["held_most"])]
-        del self.held.starts[: -int(_N["held_most"])]
+        del self.held.answers[: -int(limits.HISTORY.held_most.value)]
+        del self.held.starts[: -int(limits.HISTORY.held_most.value)]
 
     # ------------------------------------------------------------ writing
 
@@ -323,7 +322,7 @@ class StorageWriter:
 
     def _tidy(self, db: sqlite3.Connection, wall_s: float | None) -> None:
         """Thin and drop, in a transaction of its own and never while an event waits."""
-        if self.clock() - self._tidied_s < _N["tidy_s"]:
+        if self.clock() - self._tidied_s < limits.HISTORY.tidy_s.value:
             return
         self._tidied_s = self.clock()
         try:
@@ -366,7 +365,7 @@ class StorageWriter:
     def exposed(self, after_place: int) -> list[StoredEvent]:
         """Held rows beyond a cursor, once the disk has failed for a while."""
         with self.lock:
-            if self.failed_s is None or self.clock() - self.failed_s < _N["expose_s"]:
+            if self.failed_s is None or self.clock() - self.failed_s < limits.HISTORY.expose_s.value:
                 return []
             for index, row in enumerate(self.held.rows):
                 origin, _, mark = id_origin(row.id, row.seq).partition(".")

@@ -212,7 +212,7 @@ def _finding(name: str, unit: Unit) -> Iterator[str]:
     yield from ("Safe to look at, without tools:", *(f"  - {line}" for line in texts.look(name)))
     yield from ("Do not touch:", *(f"  - {line}" for line in texts.avoid(name, unit)))
     yield "Its numbers, changed in the site file under [limits." + name + "]:"
-    for key, limit in limits.FINDINGS[name].items():
+    for key, limit in limits.FINDINGS[name].rows().items():
         value = f"{limit.value:g} {limit.unit}".removesuffix(" 1")
         yield f"  {key} = {value} ({limit.low:g} to {limit.high:g}; {limit.basis}: {limit.source})"
 

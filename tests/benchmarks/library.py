@@ -132,8 +132,8 @@ class Case(Mover):
     def __init__(self, row: FindingRow, settings: Settings, core: Core) -> None:
         self.row, self.core = row, core
         self.hold_s = hold_s(row, settings)
-        numbers = limits.FINDINGS[row.name]
-        self.clear_s = settings.limit(row.name, "clear_s") if "clear_s" in numbers else 0.0
+        clear = limits.FINDINGS[row.name].clear_s
+        self.clear_s = settings.limit(clear) if clear else 0.0
         self.true_s = self.false_s = 0.0
         self.scans = 0
         machine: Any = Machine(self, states=["quiet", "doubt", "standing"], initial="quiet", auto_transitions=False)

@@ -12,10 +12,12 @@ from contextlib import contextmanager, suppress
 
 import pytest
 
+from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
 from condenser_monitor.sim.broker import PrivateBroker, free_port
 from tests.conformance.mqtt_tools import Listener
 from tests.conformance.stations import Station, numbers, site
+from tests.conftest import set_limit
 from tests.monitor.edge_tools import (
     alert,
     change,
@@ -143,7 +145,7 @@ def test_a_broker_that_never_answers_delays_neither_the_loop_nor_the_end(
     keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Connections are taken and nothing comes back: said, tried again; steps go on, and the end comes."""
-    monkeypatch.setitem(Station.start.__globals__["MqttOutlet"].turn.__globals__["_N"], "connect_s", 0.3)
+    set_limit(monkeypatch, limits.PUBLISHERS.connect_s, 0.3)
     port = free_port()
     with silent_server(port) as taken:
 

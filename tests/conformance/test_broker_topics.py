@@ -14,7 +14,6 @@ from paho.mqtt.reasoncodes import ReasonCode
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.config import Settings
-from condenser_monitor.monitor.publishers import base as outlets
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
 from condenser_monitor.monitor.publishers.messages import ResendRequest
 from condenser_monitor.monitor.service.run_loop import Service
@@ -22,6 +21,7 @@ from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.sim.broker import PrivateBroker
 from tests.conformance.mqtt_tools import Listener, publish
 from tests.conformance.stations import Station, site
+from tests.conftest import set_limit
 from tests.monitor.edge_tools import (
     WALL_S,
     Hand,
@@ -141,8 +141,7 @@ def test_a_blind_monitor_says_so(
     shared_broker: PrivateBroker, keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The connection is alive but no scan has come for long: offline, and online again with the next scan."""
-    monkeypatch.setitem(outlets._N, "blind_s", 0.3)
-    monkeypatch.setattr("condenser_monitor.monitor.publishers.broker._N", outlets._N)
+    set_limit(monkeypatch, limits.PUBLISHERS.blind_s, 0.3)
     station = Station(site(shared_broker), keep)
     with Listener(shared_broker, f"{station.root}/availability") as client:
         client.wait(lambda heard: [one.payload for one in heard][-1:] == ["offline"])
@@ -283,7 +282,7 @@ def test_a_flood_of_resends_fills_no_memory(keep: config.HistorySettings) -> Non
             self.sent += 1
             return paho.MQTTMessageInfo(self.sent)
 
-    most = int(limits.EDGE["resend_most"].value)
+    most = int(limits.PUBLISHERS.resend_most.value)
     with History(keep.file, owner=True, keep=keep) as history:
         events = [change(finding=f"f{number}") for number in range(most)]
         history.step(now_s=1.0, wall_s=WALL_S, status=status(), memory=lambda: b"", events=events)

@@ -25,7 +25,7 @@ from tests.simulation.oracle import Item, Stream
 
 ROOT = Path(__file__).parents[2]
 KILLS = 8
-IN_FLIGHT = int(limits.EDGE["in_flight"].value)
+IN_FLIGHT = int(limits.PUBLISHERS.in_flight.value)
 TOPICS = "condenser/v1/kill-loop"
 ASK = '{{"id":"{}","request":"acknowledge","by":"office","finding":"call-without-pull-in"}}'
 SITE = """

@@ -30,6 +30,7 @@ from condenser_monitor.monitor.fleet.tables import (
     standing,
     state,
 )
+from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.sim.broker import PrivateBroker
 from condenser_monitor.sim.load import Publisher, site_number
 from tests.conftest import need
@@ -43,7 +44,8 @@ _SPAWN = mp.get_context("spawn")
 
 def _work(port: int, url: str) -> None:
     """An ingest worker in a process of its own, hurried."""
-    ingest._N.update(retry_s=0.05, beat_s=0.1, sweep_s=0.2, drained_s=0.5)
+    for limit, value in ((FLEET.retry_s, 0.05), (FLEET.beat_s, 0.1), (FLEET.sweep_s, 0.2), (FLEET.drained_s, 0.5)):
+        setattr(FLEET, limit.key, limit._replace(value=value))
     slots._IDLE_S, resend._PATIENCE_S, resend._AGAIN_S = 1.0, 0.5, 0.5
     resend._ASKS_MOST = 1000  # an impatient office that never gives up
     settings = FleetSettings(broker=Broker(port=port, username=""), database=Database(url=url))

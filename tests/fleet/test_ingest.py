@@ -38,10 +38,12 @@ from condenser_monitor.monitor.fleet.tables import (
     state,
 )
 from condenser_monitor.monitor.fleet.tables import slots as slot_rows
+from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.sim.broker import PrivateBroker
 from condenser_monitor.sim.load import Publisher
+from tests.conftest import set_limit
 from tests.fleet import payloads
 from tests.fleet.bench import make_sites
 from tests.fleet.payloads import Raw
@@ -52,8 +54,10 @@ _LONG_S = 30.0
 @pytest.fixture(autouse=True)
 def hurry(monkeypatch: pytest.MonkeyPatch) -> None:
     """Minutes of patience become fractions of a second."""
-    for name, value in {"retry_s": 0.05, "beat_s": 0.1, "sweep_s": 0.1, "drained_s": 0.3}.items():
-        monkeypatch.setitem(ingest._N, name, value)
+    set_limit(monkeypatch, FLEET.retry_s, 0.05)
+    set_limit(monkeypatch, FLEET.beat_s, 0.1)
+    set_limit(monkeypatch, FLEET.sweep_s, 0.1)
+    set_limit(monkeypatch, FLEET.drained_s, 0.3)
     monkeypatch.setattr(slots, "_IDLE_S", 1.0)
     monkeypatch.setattr(resend, "_PATIENCE_S", 0.2)
 

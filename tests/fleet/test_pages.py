@@ -206,17 +206,17 @@ def test_signing_in_never_leads_to_a_foreign_place(office: Office, to: str) -> N
 def test_after_a_few_wrong_passwords_the_door_stays_shut_for_a_while(own_office: Office) -> None:
     """429 with the right password too, until the time is over."""
     browser = own_office.app.test_client()
-    for _ in range(int(FLEET["login_tries"].value)):
+    for _ in range(int(FLEET.login_tries.value)):
         assert post(browser, "/login", "/login", login="owner", password="wrong").status_code == 401
     assert post(browser, "/login", "/login", login="owner", password=PASSWORD).status_code == 429
-    own_office.now += FLEET["login_window_s"].value + 1
+    own_office.now += FLEET.login_window_s.value + 1
     assert post(browser, "/login", "/login", login="owner", password=PASSWORD).status_code == 302
 
 
 def test_a_flood_of_requests_is_turned_away_and_forgotten_after_a_minute(own_office: Office) -> None:
     """Counted by address, before anything is looked up; addresses kept are bounded."""
     browser = own_office.app.test_client()
-    codes = [browser.get("/login").status_code for _ in range(int(FLEET["requests_per_min"].value) + 1)]
+    codes = [browser.get("/login").status_code for _ in range(int(FLEET.requests_per_min.value) + 1)]
     assert set(codes[:-1]) == {200}
     assert codes[-1] == 429
     own_office.now += 60

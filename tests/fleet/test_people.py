@@ -60,12 +60,12 @@ def test_neither_password_nor_token_lies_in_the_database(office: Store) -> None:
     assert _PASSWORD not in rows
     assert token is not None
     assert token not in rows
-    assert f"$argon2id$v=19$m={int(FLEET['argon2_kib'].value)},t={int(FLEET['argon2_passes'].value)},p=1$" in rows
+    assert f"$argon2id$v=19$m={int(FLEET.argon2_kib.value)},t={int(FLEET.argon2_passes.value)},p=1$" in rows
 
 
 def test_sessions_end_when_idle_and_after_a_week_of_use(office: Store) -> None:
     """Used now and then it lasts to the bound and no longer; unused it ends within the day."""
-    idle, most = FLEET["session_idle_s"].value, FLEET["session_most_s"].value
+    idle, most = FLEET.session_idle_s.value, FLEET.session_most_s.value
     quiet, busy = _sign_in(office), _sign_in(office)
     assert quiet is not None
     assert busy is not None
@@ -80,13 +80,13 @@ def test_sessions_end_when_idle_and_after_a_week_of_use(office: Store) -> None:
 def test_wrong_passwords_are_too_many_after_a_few_and_forgotten_after_a_while(office: Store) -> None:
     """The right password is refused too while the count stands; another login from another place is not."""
     people.add_user(office, "kim", "", Role.TECHNICIAN, _PASSWORD, by="test", now=_NOW)
-    for _ in range(int(FLEET["login_tries"].value)):
+    for _ in range(int(FLEET.login_tries.value)):
         assert _sign_in(office, "wrong") is None
     with pytest.raises(TooManyTries) as caught:
         _sign_in(office)
-    assert 0 < caught.value.retry_s <= FLEET["login_window_s"].value
+    assert 0 < caught.value.retry_s <= FLEET.login_window_s.value
     assert people.sign_in(office, "kim", _PASSWORD, address="192.0.2.9", now=_NOW) is not None
-    assert _sign_in(office, now=_NOW + FLEET["login_window_s"].value + 1) is not None
+    assert _sign_in(office, now=_NOW + FLEET.login_window_s.value + 1) is not None
 
 
 def test_passwords_tried_all_at_once_are_counted_before_they_are_judged(
@@ -107,7 +107,7 @@ def test_passwords_tried_all_at_once_are_counted_before_they_are_judged(
         thread.start()
     for thread in threads:
         thread.join(timeout=60)
-    assert len(judged) <= FLEET["login_tries"].value
+    assert len(judged) <= FLEET.login_tries.value
     with office.read() as connection:
         kept = connection.scalar(sa.select(sa.func.count()).select_from(login_failures))
     assert kept == 2 * len(judged)
@@ -115,7 +115,7 @@ def test_passwords_tried_all_at_once_are_counted_before_they_are_judged(
 
 def test_the_right_password_is_held_against_nobody(office: Store) -> None:
     """Signing in over and over leaves nothing counted, of the login or of where it came from."""
-    for _ in range(int(FLEET["login_tries"].value) + 1):
+    for _ in range(int(FLEET.login_tries.value) + 1):
         assert _sign_in(office) is not None
     with office.read() as connection:
         assert connection.scalar(sa.select(sa.func.count()).select_from(login_failures)) == 0

@@ -86,7 +86,7 @@ def test_truck_counts_visits_not_things() -> None:
 
 def test_every_number_of_the_fleet_has_a_basis_and_lies_within_its_bounds() -> None:
     """The fleet's numbers keep the rule of monitor/limits.py."""
-    rows = [*limits.FLEET.values(), *limits.FLEET_HEAT_C, *limits.CONTACTOR_LRA_A.values()]
+    rows = [*limits.FLEET.rows().values(), *limits.FLEET_HEAT_C, *limits.CONTACTOR_LRA_A.values()]
     for row in rows:
         assert row.low <= row.value <= row.high, row
         assert row.basis in limits.BASES, row

@@ -67,7 +67,7 @@ def call(served: Served, case: Any, checks: list[Any]) -> Any:
         assert said["error"]
         assert said["why"]
         assert "Traceback" not in said["why"]
-    if len(served.site.history.requests()) > HISTORY["requests_most"].value / 2:
+    if len(served.site.history.requests()) > HISTORY.requests_most.value / 2:
         served.site.work()
     return answer
 

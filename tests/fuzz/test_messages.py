@@ -152,7 +152,7 @@ def test_a_message_to_the_office_is_typed_or_set_aside(name: str, payload: bytes
     if isinstance(found, fleet.Aside):
         assert found.reason
         assert len(found.reason) < 1000, len(found.reason)
-        assert len(found.payload) <= FLEET["payload_most"].value
+        assert len(found.payload) <= FLEET.payload_most.value
     elif isinstance(found.body, fleet.Event | fleet.CycleDone):
         assert 1 <= found.body.seq <= fleet.TOP_SEQ
 

@@ -61,10 +61,10 @@ def _after(seconds: float) -> Callable[[Office, Path], str]:
 
 
 def _used_for_too_long(office: Office, _: Path) -> str:
-    token, until = _token(office), office.now + FLEET["session_most_s"].value
+    token, until = _token(office), office.now + FLEET.session_most_s.value
     while office.now < until:
         assert people.session(office.store, token, office.now) is not None
-        office.now += FLEET["session_idle_s"].value / 2
+        office.now += FLEET.session_idle_s.value / 2
     office.now += 1.0
     return token
 
@@ -93,7 +93,7 @@ NOBODY: dict[str, Callable[[Office, Path], str]] = {
     "a token made up": lambda *_: "x" * 43,
     "a token as the database keeps it": lambda office, _: people._digest(_token(office)),
     "a session signed out": _signed_out,
-    "a session left alone for a day": _after(FLEET["session_idle_s"].value + 1.0),
+    "a session left alone for a day": _after(FLEET.session_idle_s.value + 1.0),
     "a session used for over a week": _used_for_too_long,
     "a person shut out": _shut_out,
     "a session of the password before": _of_the_old_password,
@@ -151,7 +151,7 @@ def test_a_technician_is_told_of_no_other_site_by_any_route(office: Office) -> N
 def test_a_login_is_held_off_whether_it_is_known_or_not(office: Office, login: str) -> None:
     """The same answers for a name that is known and for one that is not: the door tells nobody who works here."""
     browser = office.app.test_client()
-    tries = int(FLEET["login_tries"].value)
+    tries = int(FLEET.login_tries.value)
     told = [post(browser, "/login", "/login", login=login, password="wrong") for _ in range(tries + 1)]
     assert [answer.status_code for answer in told] == [401] * tries + [429]
     assert "Login or password is not right." in told[0].text

@@ -17,6 +17,7 @@ from werkzeug.test import TestResponse
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.web import guard
+from tests.conftest import set_limit
 from tests.monitor import units
 from tests.web.conftest import FAR, app_of, csrf
 from tests.web.filled import Site, from_scans
@@ -73,7 +74,7 @@ def two(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Two]:
 @pytest.fixture
 def few(monkeypatch: pytest.MonkeyPatch) -> int:
     """How many sign-outs are kept, made few."""
-    monkeypatch.setitem(limits.WEB, "ended_most", limits.WEB["ended_most"]._replace(value=5.0))
+    set_limit(monkeypatch, limits.WEB.ended_most, 5.0)
     return 5
 
 
@@ -115,7 +116,7 @@ def _of_the_old_password(two: Two) -> Shown:
 
 
 def _too_old(two: Two) -> Shown:
-    now, most = TimestampSigner.get_timestamp, int(limits.WEB["session_h"].value * 3600)
+    now, most = TimestampSigner.get_timestamp, int(limits.WEB.session_h.value * 3600)
     with two.patch.context() as patch:
         patch.setattr(TimestampSigner, "get_timestamp", lambda self: now(self) - most - 60)
         return _session(two)
@@ -249,7 +250,7 @@ def test_the_cookie_is_out_of_reach_of_scripts_and_of_other_sites(two: Two) -> N
     assert "SameSite=Lax" in line
     assert "Expires=" in line
     assert "Domain=" not in line
-    assert two.app.config["PERMANENT_SESSION_LIFETIME"].total_seconds() == limits.WEB["session_h"].value * 3600
+    assert two.app.config["PERMANENT_SESSION_LIFETIME"].total_seconds() == limits.WEB.session_h.value * 3600
     assert PASSWORD not in line
     assert two.app.config["SECRET_KEY"] not in line
 
@@ -267,7 +268,7 @@ def test_very_many_sign_outs_end_all_sessions_and_bring_none_back(two: Two, few:
 
 def test_a_sign_out_is_forgotten_when_its_cookie_is_too_old_anyway(two: Two, few: int) -> None:
     """The file does not grow with the years."""
-    access, most_s = two.app.extensions["window"].access, limits.WEB["session_h"].value * 3600
+    access, most_s = two.app.extensions["window"].access, limits.WEB.session_h.value * 3600
     for number in range(3 * few):
         access.end_session(f"session {number}", two.site.hands.wall() + number * most_s / (few - 1))
     assert access.epoch == 1

@@ -103,7 +103,7 @@ def test_only_so_many_answers_are_kept() -> None:
     bench = Bench()
     for number in range(2000):
         bench.ask("acknowledge", FAN, id=f"{number:0128d}")
-    most = int(limits.ALERTS["answers_kept"].value)
+    most = int(limits.ALARMS.answers_kept.value)
     assert bench.desk.memory().count(b'"done":false') == most
 
 

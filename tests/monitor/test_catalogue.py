@@ -50,14 +50,12 @@ def test_every_limit_is_shown_with_its_source() -> None:
     """Each Limit of the program, also inside groups, is a row with basis and source."""
     page = PAGES["limits.md"]
 
-    def shown(value: object) -> int:
-        if isinstance(value, Limit):
-            assert f"| {value.basis} | {value.source} |" in page
-            return 1
-        return sum(map(shown, value.values())) if isinstance(value, dict) else 0
-
-    public = {name: value for name, value in vars(limits).items() if name.isupper() and name[0] != "_"}
-    assert len(re.findall(r"^\| `", page, re.MULTILINE)) == shown(public)
+    single = [value for value in vars(limits).values() if isinstance(value, Limit)]
+    groups = (*limits.LimitGroup.__subclasses__(), *limits.FINDINGS.values())
+    grouped = [limit for group in groups if group is not limits.FindingLimits for limit in group.rows().values()]
+    for limit in (*single, *grouped):
+        assert f"| {limit.basis} | {limit.source} |" in page
+    assert len(re.findall(r"^\| `", page, re.MULTILINE)) == len(single) + len(grouped)
 
 
 def test_diagrams_have_an_arrow_for_each_change_of_state() -> None:

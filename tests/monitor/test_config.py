@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import (
     OUTDOOR_SENSES,
     Settings,
@@ -13,7 +14,6 @@ from condenser_monitor.monitor.core.config import (
     parse,
 )
 from condenser_monitor.monitor.core.errors import SiteError
-from condenser_monitor.monitor.limits import FINDINGS
 
 # the contract's own example
 EXAMPLE = """
@@ -44,8 +44,8 @@ def test_the_contracts_example_is_read_as_written() -> None:
     assert (site.site.name, site.site.id) == ("Orchard Lane 4", "orchard-lane-4")
     assert (site.unit.compressor_rla_a, site.unit.compressor_lra_a, site.unit.fan_fla_a) == (12.8, 68.0, 1.1)
     assert site.fitted == OUTDOOR_SENSES
-    assert site.limit("call-without-run", "hold_s") == 120
-    assert site.limit("call-without-pull-in", "hold_s") == FINDINGS["call-without-pull-in"]["hold_s"].value
+    assert site.limit(limits.CALL_WITHOUT_RUN.hold_s) == 120
+    assert site.limit(limits.CALL_WITHOUT_PULL_IN.hold_s) == limits.CALL_WITHOUT_PULL_IN.hold_s.value
 
 
 def test_every_key_is_optional() -> None:

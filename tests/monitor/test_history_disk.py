@@ -22,6 +22,7 @@ from condenser_monitor.monitor.storage.status_cache import (
     in_memory,
     live_path,
 )
+from tests.conftest import set_limit
 from tests.monitor.edge_tools import (
     MEMORY,
     WALL_S,
@@ -31,7 +32,7 @@ from tests.monitor.edge_tools import (
     status,
 )
 
-EXPOSE_S, RETRY_S = limits.HISTORY["expose_s"].value, limits.HISTORY["retry_s"].value
+EXPOSE_S, RETRY_S = limits.HISTORY.expose_s.value, limits.HISTORY.retry_s.value
 
 
 class Desk:
@@ -178,7 +179,7 @@ def test_memory_held_for_a_dead_disk_is_bounded_and_the_loss_is_said(
     desk: Desk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Beyond the bound the oldest rows go, and the health page counts them."""
-    monkeypatch.setitem(desk.history._owned().step.__globals__["_N"], "held_most", 10)
+    set_limit(monkeypatch, limits.HISTORY.held_most, 10)
     fill(desk.history)
     for _ in range(25):
         desk.step(big(0))
@@ -430,7 +431,7 @@ def test_a_file_of_noise_is_set_aside(
     desk = Desk(keep)
     assert desk.history.health().set_aside.startswith("history.corrupt-2026")
     found = sorted(path.name for path in folder.glob("history.corrupt-*"))
-    assert len(found) == (limits.HISTORY["set_aside_full"].value if full else 6)
+    assert len(found) == (limits.HISTORY.set_aside_full.value if full else 6)
     assert found[0] == "history.corrupt-2020-01-01T000000Z.db"
     assert found[-1] == desk.history.health().set_aside
     desk.history.close()

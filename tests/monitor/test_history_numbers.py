@@ -22,7 +22,8 @@ from tests.monitor.edge_tools import (
 )
 from tests.monitor.test_history_disk import Desk
 
-EXPOSE_S, FLUSH_S, RETRY_S = (limits.HISTORY[name].value for name in ("expose_s", "flush_s", "retry_s"))
+_H = limits.HISTORY
+EXPOSE_S, FLUSH_S, RETRY_S = _H.expose_s.value, _H.flush_s.value, _H.retry_s.value
 
 
 def in_the_file(keep: config.HistorySettings, sql: str) -> None:
@@ -227,7 +228,7 @@ def test_a_status_is_as_old_as_its_scan_in_the_next_life(keep: config.HistorySet
     desk.history.step(now_s=now_s, wall_s=WALL_S + now_s, status=seen, memory=lambda: MEMORY, last=True)
     desk.history.close()
     desk.history = desk._open()
-    assert desk.history.status_age_s() == pytest.approx(60.0, abs=limits.HISTORY["live_disk_s"].value)
+    assert desk.history.status_age_s() == pytest.approx(60.0, abs=limits.HISTORY.live_disk_s.value)
     desk.history.close()
 
 

@@ -38,6 +38,7 @@ from condenser_monitor.monitor.publishers.phone import (
 from condenser_monitor.monitor.publishers.phone_text import PhoneMessage
 from condenser_monitor.monitor.service.run_loop import Service
 from condenser_monitor.monitor.storage.file import History
+from tests.conftest import set_limit
 from tests.monitor import edge_tools
 from tests.monitor.edge_tools import (
     MEMORY,
@@ -364,7 +365,7 @@ def test_hanging_phone_delays_neither_the_watch_nor_the_other_phone(
     keep: config.HistorySettings, deaf: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """One address hangs for good: every scan is judged, the other phone is told, the failure is on the health page."""
-    monkeypatch.setitem(limits.EDGE, "close_s", limits.EDGE["close_s"]._replace(value=0.2))
+    set_limit(monkeypatch, limits.PUBLISHERS.close_s, 0.2)
     urls = (f"json://127.0.0.1:{deaf}/?rto=60&cto=60", "json://fine")
     settings = Settings(unit=UNIT, notify=Notify(urls=urls))
     phones = PhonePublisher(settings, wall=lambda: NOON)

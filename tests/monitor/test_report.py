@@ -12,6 +12,7 @@ from typing import Any
 import msgspec
 import pytest
 
+from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import (
     SensorSettings,
     Settings,
@@ -20,7 +21,6 @@ from condenser_monitor.monitor.core.config import (
 )
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import Request, RequestKind
-from condenser_monitor.monitor.report import story as report_story
 from condenser_monitor.monitor.report.blocks import (
     Bullets,
     Document,
@@ -40,6 +40,7 @@ from condenser_monitor.monitor.report.write import (
 )
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.monitor.storage.models import MeterReading, StoredVisit
+from tests.conftest import set_limit
 from tests.monitor.units import (
     ALL,
     REST,
@@ -256,7 +257,7 @@ def test_story_that_is_too_long_leaves_out_its_oldest(site: filled.Site, monkeyp
     request = Request(id="a", request=RequestKind.ACKNOWLEDGE, by="Sam", finding="call-without-pull-in")
     site.history.add_request(request)
     site.work()
-    monkeypatch.setitem(report_story._N, "events", 1)
+    set_limit(monkeypatch, limits.REPORT.events, 1)
     said = text(made(site))
     assert "The 1 oldest are left out." in said
     assert "Sam set" in said

@@ -14,7 +14,7 @@ from condenser_monitor.monitor.core.records import Cycle, StartTransient
 
 DAY_S = 86400.0
 WALL_S = 1_783_000_000.0
-DAYS, MINUTES = int(limits.TRENDS["days"].value), int(limits.TRENDS["minutes"].value)
+DAYS, MINUTES = int(limits.BASELINES.days.value), int(limits.BASELINES.minutes.value)
 
 
 def true_a(outdoor_c: float) -> float:
@@ -108,7 +108,7 @@ def test_without_the_outdoor_sense_it_says_that_it_cannot_learn() -> None:
 def test_outside_the_temperatures_seen_nothing_is_normal() -> None:
     """Seen 24 to 32 °C: known a little beyond, not further, and never for an unknown temperature."""
     trends = learned()
-    margin_k = limits.TRENDS["margin_k"].value
+    margin_k = limits.BASELINES.margin_k.value
     for outdoor_c in (24.0, 32.0, 24.0 - margin_k + 0.1, 32.0 + margin_k - 0.1):
         assert trends.normal_a(outdoor_c) == pytest.approx(true_a(outdoor_c), rel=5e-3)
     for outdoor_c in (24.0 - margin_k - 0.1, 32.0 + margin_k + 0.1, -10.0, 45.0, None):
@@ -144,7 +144,7 @@ def test_a_narrow_span_of_temperature_takes_the_usual_slope() -> None:
             trends.take_minute(
                 t_s=day * DAY_S + minute * 60, wall_s=None, compressor_a=10.0 + odd_a, outdoor_c=outdoor_c
             )
-    assert trends.report()["normal"]["a_per_k"] == pytest.approx(10.0 * limits.TRENDS["slope_per_k"].value, rel=0.02)
+    assert trends.report()["normal"]["a_per_k"] == pytest.approx(10.0 * limits.BASELINES.slope_per_k.value, rel=0.02)
 
 
 def test_new_temperatures_are_taken_up_slowly_as_the_season_brings_them() -> None:
@@ -155,7 +155,7 @@ def test_new_temperatures_are_taken_up_slowly_as_the_season_brings_them() -> Non
         one_day(trends, day, mean_c=37.0)
         highest.append(trends.report()["normal"]["to_c"])
     steps = [after - before for before, after in zip([32.0, *highest], highest, strict=False)]
-    assert max(steps) <= limits.TRENDS["widen_k_per_day"].value + 0.2
+    assert max(steps) <= limits.BASELINES.widen_k_per_day.value + 0.2
     assert highest[-1] == pytest.approx(41.0, abs=0.7)
     assert trends.normal_a(40.0) == pytest.approx(true_a(40.0), rel=0.01)
     assert trends.report()["drift"]["state"] == "steady"
@@ -280,7 +280,7 @@ def test_the_memory_stays_small_for_ever() -> None:
         sizes.append(len(trends.memory()))
     # At most 24 points a degree, sixty days of use, and what is learned once.
     degrees = 60
-    assert max(sizes) < degrees * limits.TRENDS["bin_points"].value * 22 + limits.TRENDS["use_days"].value * 64 + 2000
+    assert max(sizes) < degrees * limits.BASELINES.bin_points.value * 22 + limits.BASELINES.use_days.value * 64 + 2000
 
 
 def cycle(day: float, **values: float | None) -> Cycle:

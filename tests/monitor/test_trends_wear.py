@@ -110,7 +110,7 @@ def test_before_a_day_is_over_no_daily_figure_is_given() -> None:
 
 def test_contact_operations_against_the_rated_life() -> None:
     """200 000 operations at full load (component sheet): at 50 a day that is eleven years less what is used."""
-    rated = limits.TRENDS["contact_life"].value
+    rated = limits.BASELINES.contact_life.value
     trends = Baselines(Settings())
     for day in range(100):
         trends.take_cycle(cycle(day, closings=50))

@@ -28,8 +28,8 @@ from condenser_monitor.monitor.publishers.phone import Target
 from condenser_monitor.monitor.publishers.phone_text import PhoneMessage
 from condenser_monitor.monitor.storage.file import History
 
-POLL_S = limits.EDGE["poll_s"].value
-SEND_S = limits.NOTIFY["send_s"].value
+POLL_S = limits.PUBLISHERS.poll_s.value
+SEND_S = limits.NOTIFY.send_s.value
 STEP_MOST_S = 60.0  # of real time: an outlet that does not hand over by then hangs in earnest
 DAY_S = 86400
 ZONE = ZoneInfo("America/Chicago")

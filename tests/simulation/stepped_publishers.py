@@ -25,8 +25,8 @@ from tests.simulation.broker import Broker
 from tests.simulation.in_step import InStep
 
 ZONE = ZoneInfo("America/Chicago")
-SEND_S = limits.NOTIFY["send_s"].value
-CONNECT_S = limits.EDGE["connect_s"].value
+SEND_S = limits.NOTIFY.send_s.value
+CONNECT_S = limits.PUBLISHERS.connect_s.value
 
 
 class Killed(BaseException):

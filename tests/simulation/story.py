@@ -68,7 +68,7 @@ SCAN_S = 2.0
 SLICE_S = 1.0  # how often outlets, broker and onlookers have their turn
 BLIND_S = 60.0
 SLACK_S = 3 * SCAN_S
-SILENT_SCANS = limits.FINDINGS["sensor-silent"]["scans"].value  # blind meanwhile, the monitor wants as many to judge by
+SILENT_SCANS = limits.SENSOR_SILENT.scans.value  # blind meanwhile, the monitor wants as many to judge by
 # 2026-11-01T07:00:00Z is the end of summer time in the phone's place, 2026-03-08T08:00:00Z its beginning; and a day
 WALLS_0_S = (1_793_516_000.0 - 300, 1_772_956_800.0 - 300, 1_784_000_000.0)
 Misfortune = tuple[float, str, Callable[[], object]]
@@ -79,19 +79,19 @@ WORLDS: tuple[dict[str, Any], ...] = (
     but(RUN, supply=False, load=False, compressor_a=0.0, fan_a=0.0),
     but(REST, load=True, compressor_a=9.0, fan_a=1.0),
 )
-_H, _E = limits.HISTORY, limits.EDGE
+_H, _E = limits.HISTORY, limits.PUBLISHERS
 MOST = {
-    "rows held": _H["held_most"].value,
-    "requests waiting": _H["requests_most"].value,
-    "requests waiting in all": 2 * _H["requests_most"].value,  # on the disk, and in memory since it failed
-    "items for the broker": 2 * _E["in_flight"].value + 2 * _E["resend_most"].value + 60,
-    "refusals remembered": _E["refusals_per_min"].value,
+    "rows held": _H.held_most.value,
+    "requests waiting": _H.requests_most.value,
+    "requests waiting in all": 2 * _H.requests_most.value,  # on the disk, and in memory since it failed
+    "items for the broker": 2 * _E.in_flight.value + 2 * _E.resend_most.value + 60,
+    "refusals remembered": _E.refusals_per_min.value,
     "alarms planned": 40.0,
     "threads": 2.0,
     "descriptors": 40.0,
     "history, bytes": 6e6,
     "live, bytes": 2e6,
-    "files": 3 + 5 + 3 * _H["set_aside_most"].value,
+    "files": 3 + 5 + 3 * _H.set_aside_most.value,
     "engine's memory, bytes": 256e3,
 }
 _JUNK = (b"", b"{", b"\xff\xfe", b"[" * 3000, b'{"id":"q","request":"open-the-door","by":"x"}', b"x" * 5000)

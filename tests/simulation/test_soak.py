@@ -183,7 +183,7 @@ def test_the_engines_memory_is_flat_after_sixty_days() -> None:
         memory = json.loads(engine.memory())
         times = len(memory["alerts"]["metrics"].pop("told_x"))
         sizes.append(len(json.dumps(memory)))
-    assert 60 < times <= limits.ALERTS["times_kept"].value
+    assert 60 < times <= limits.ALARMS.times_kept.value
     assert sizes[29] > 1.5 * sizes[6]
     assert max(sizes[60:]) < 1.03 * sizes[59]
 

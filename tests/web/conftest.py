@@ -14,6 +14,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.sim.scenario import load
 from condenser_monitor.web.app import create_app
+from tests.conftest import set_limit
 from tests.monitor import units
 from tests.web.filled import Site, from_scans, from_scenario
 
@@ -23,7 +24,7 @@ FAR = {"REMOTE_ADDR": "192.0.2.7"}  # RFC 5737: an address for documentation, no
 @pytest.fixture(autouse=True)
 def impatient_page(monkeypatch: pytest.MonkeyPatch) -> None:
     """The page does not wait for a service that is not there."""
-    monkeypatch.setitem(limits.WEB, "answer_wait_s", limits.WEB["answer_wait_s"]._replace(value=0.0))
+    set_limit(monkeypatch, limits.WEB.answer_wait_s, 0.0)
 
 
 @pytest.fixture

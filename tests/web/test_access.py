@@ -163,13 +163,13 @@ def test_wrong_passwords_are_counted_and_the_right_one_waits_too(app: Flask, sit
     """After five wrong tries an address waits five minutes; another address does not."""
     app.extensions["window"].access.set_password(PASSWORD)
     client = app.test_client()
-    for _ in range(int(limits.WEB["login_tries"].value)):
+    for _ in range(int(limits.WEB.login_tries.value)):
         assert enter(client, password="wrong wrong wrong").status_code == 401
     assert enter(client).status_code == 429
     token = csrf(client, environ_base=FAR)
     near = client.post("/login", data={"csrf": token, "password": PASSWORD}, environ_base={"REMOTE_ADDR": "192.0.2.8"})
     assert near.status_code == 302
-    site.hands.forward(limits.WEB["login_window_s"].value + 1)
+    site.hands.forward(limits.WEB.login_window_s.value + 1)
     assert enter(app.test_client()).status_code == 302
 
 
@@ -266,7 +266,7 @@ def test_tokens_are_bounded(tmp_path: Path) -> None:
     for wrong in ("t0", " ", "x" * 65):
         with pytest.raises(CommandError, match="not in use"):
             access.make_token(wrong, "read", 0.0)
-    for place in range(1, int(limits.WEB["tokens_most"].value)):
+    for place in range(1, int(limits.WEB.tokens_most.value)):
         access.make_token(f"t{place}", "read", 0.0)
     with pytest.raises(CommandError, match="revoke one"):
         access.make_token("more", "read", 0.0)

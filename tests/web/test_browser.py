@@ -13,7 +13,7 @@ from playwright.sync_api import Browser, Page, Route, expect
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.web.serve import Serving, serve
-from tests.conftest import need
+from tests.conftest import need, set_limit
 from tests.monitor import units
 from tests.web.browser import (
     DESK,
@@ -32,8 +32,8 @@ PAGES += ("health", "settings", "shared", "offline", "no-such-page")
 @pytest.fixture
 def served(site: Site, monkeypatch: pytest.MonkeyPatch) -> Iterator[Serving]:
     """The faulty site's page; an open page asks four times a second, so that tests are short."""
-    monkeypatch.setitem(limits.WEB, "poll_s", limits.WEB["poll_s"]._replace(value=0.25))
-    monkeypatch.setitem(limits.WEB, "lost_s", limits.WEB["lost_s"]._replace(value=1.0))
+    set_limit(monkeypatch, limits.WEB.poll_s, 0.25)
+    set_limit(monkeypatch, limits.WEB.lost_s, 1.0)
     with serve(app_of(site)) as serving:
         yield serving
 
@@ -232,7 +232,7 @@ def test_the_page_follows_the_unit_without_a_reload(browser: Browser, served: Se
 
 def test_a_page_goes_blind_when_scans_stop(browser: Browser, healthy: Site, monkeypatch: pytest.MonkeyPatch) -> None:
     """A healthy page left open does not stay healthy when the monitor no longer scans."""
-    monkeypatch.setitem(limits.WEB, "poll_s", limits.WEB["poll_s"]._replace(value=0.25))
+    set_limit(monkeypatch, limits.WEB.poll_s, 0.25)
     with serve(app_of(healthy)) as serving:
         page = opened(browser, serving.url)
         expect(page.locator("#part-say h1")).to_contain_text("All is well")
@@ -390,8 +390,8 @@ def test_a_part_that_cannot_be_fetched_leaves_no_old_state_standing(
     browser: Browser, healthy: Site, monkeypatch: pytest.MonkeyPatch, fate: str
 ) -> None:
     """Contact is lost between the mark and the part: the page does not go on saying that all is well."""
-    monkeypatch.setitem(limits.WEB, "poll_s", limits.WEB["poll_s"]._replace(value=0.25))
-    monkeypatch.setitem(limits.WEB, "lost_s", limits.WEB["lost_s"]._replace(value=1.0))
+    set_limit(monkeypatch, limits.WEB.poll_s, 0.25)
+    set_limit(monkeypatch, limits.WEB.lost_s, 1.0)
     with serve(app_of(healthy)) as serving:
         page = opened(browser, serving.url)
         expect(page.locator("#part-say h1")).to_contain_text("All is well")

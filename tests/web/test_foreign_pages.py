@@ -130,7 +130,7 @@ def test_passwords_sent_all_at_once_are_judged_one_by_one_and_counted(app: Flask
     """Sixteen at once from one address: five are judged, never two of them at the same time, for each takes 32 MB."""
     access: Access = app.extensions["window"].access
     access.set_password(PASSWORD)
-    most, judged, busy = int(limits.WEB["login_tries"].value), [], threading.Semaphore(1)
+    most, judged, busy = int(limits.WEB.login_tries.value), [], threading.Semaphore(1)
 
     def judge(hashed: str, password: str) -> bool:
         assert busy.acquire(blocking=False), "two at the same time"

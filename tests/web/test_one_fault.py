@@ -33,7 +33,7 @@ from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.sim.broker import PrivateBroker
 from condenser_monitor.web.app import create_app
 from condenser_monitor.web.serve import serve
-from tests.conftest import need
+from tests.conftest import need, set_limit
 from tests.monitor import units
 from tests.monitor.edge_tools import ReplayBoards, until
 from tests.monitor.test_notify_send import Hook
@@ -137,7 +137,7 @@ def test_a_fault_is_told_looked_at_acknowledged_mended_and_over(
     on the page is heard at the broker; the health page says that nothing waits."""
     need("apprise", importlib.util.find_spec("apprise") is not None)
     need("aiosmtpd", importlib.util.find_spec("aiosmtpd") is not None)
-    monkeypatch.setitem(limits.WEB, "answer_wait_s", limits.WEB["answer_wait_s"]._replace(value=20.0))
+    set_limit(monkeypatch, limits.WEB.answer_wait_s, 20.0)
     hook, mail = closing(Hook()), closing(MailBox())
     settings = Settings(
         unit=units.UNIT,

@@ -24,6 +24,7 @@ from condenser_monitor.monitor.strings import texts
 from condenser_monitor.web import strip_chart
 from condenser_monitor.web.serve import serve
 from condenser_monitor.web.view_api import ROUTES
+from tests.conftest import set_limit
 from tests.monitor import units
 from tests.web.conftest import app_of, csrf
 from tests.web.filled import NOW_S, Site, from_scans
@@ -91,7 +92,7 @@ def test_each_day_of_a_season_leads_to_its_own_page(lived: Site) -> None:
 def test_an_old_status_makes_the_page_blind(healthy: Site) -> None:
     """The healthy unit of a moment ago is no longer said to be well, its ladder is dotted, its lanes end."""
     client = app_of(healthy).test_client()
-    healthy.hands.forward(limits.WEB["stale_s"].value - 1)
+    healthy.hands.forward(limits.WEB.stale_s.value - 1)
     assert "All is well" in page(client)
     healthy.hands.forward(2)
     told = page(client)
@@ -172,7 +173,7 @@ def test_a_latched_alert_can_be_reset_when_its_condition_is_gone(site: Site) -> 
     """Contacts that let go again stay an alert until somebody has looked."""
     welded = units.but(units.REST, load=True, compressor_a=9.0, fan_a=1.0)
     begin_s = site.now_s + 1
-    gap_s = site.settings.limit("contacts-stuck-closed", "all_clear_s") + 60
+    gap_s = site.settings.limit(limits.CONTACTS_STUCK_CLOSED.all_clear_s) + 60
     parts = ((60, units.RUN), (60, welded), (gap_s, units.REST))
     site.feed(units.scans(*parts, every_s=5.0, from_s=begin_s), NOW_S - site.now_s)
     site.engine.tick(site.now_s + gap_s, None)
@@ -189,7 +190,7 @@ def test_a_latched_alert_can_be_reset_when_its_condition_is_gone(site: Site) -> 
 
 def test_the_answer_of_the_service_is_shown(client: FlaskClient, site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
     """A refusal is told in the desk's own words, not guessed by the page."""
-    monkeypatch.setitem(limits.WEB, "answer_wait_s", limits.WEB["answer_wait_s"]._replace(value=5.0))
+    set_limit(monkeypatch, limits.WEB.answer_wait_s, 5.0)
     token = csrf(client)
     done = threading.Event()
 

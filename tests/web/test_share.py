@@ -133,14 +133,14 @@ def test_wrong_codes_are_counted_apart_from_wrong_passwords(app: Flask, site: Si
     """After five wrong ones the right one waits too; the owner's own sign-in does not."""
     app.extensions["window"].access.set_password("seven green lanterns")
     code, visitor = code_of(app), app.test_client()
-    for _ in range(int(limits.WEB["login_tries"].value)):
+    for _ in range(int(limits.WEB.login_tries.value)):
         assert given(visitor, "AAAA-AAAA-AAAA").status_code == 401
     assert given(visitor, code).status_code == 429
     token = form_token(visitor, "/login")
     form = {"csrf": token, "password": "seven green lanterns"}
     assert app.test_client().get("/login", environ_base=FAR).status_code == 200
     assert visitor.post("/login", data=form, environ_base=FAR).status_code == 302
-    site.hands.forward(limits.WEB["login_window_s"].value + 1)
+    site.hands.forward(limits.WEB.login_window_s.value + 1)
     assert given(app.test_client(), code).status_code == 302
 
 

@@ -51,7 +51,7 @@ RIGHTS: dict[str, frozenset[Role]] = {
 }
 
 SESSION_COOKIE, DOOR_COOKIE, TOKEN_FIELD = "fleet-session", "fleet-door", "form_token"
-_PER_MIN = int(FLEET["requests_per_min"].value)
+_PER_MIN = int(FLEET.requests_per_min.value)
 _ADDRESSES_MOST = 10_000
 
 
@@ -137,7 +137,7 @@ def form_token() -> str:
 def set_cookie(response: AnyResponse, name: str, value: str) -> None:
     """A cookie that scripts cannot read and other sites do not send."""
     secure = office_context().settings.pages.https
-    most_s = int(FLEET["session_most_s"].value)
+    most_s = int(FLEET.session_most_s.value)
     response.set_cookie(name, value, max_age=most_s, httponly=True, secure=secure, samesite="Lax")
 
 

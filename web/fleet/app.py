@@ -49,7 +49,7 @@ def create_app(settings: FleetSettings, store: Store, *, wall: Callable[[], floa
     app = Flask("condenser_monitor.web.fleet", static_folder=static, template_folder="templates")
     app.config.update(
         SECRET_KEY=page_key(store),  # signs the one-time notices; who is signed in lies in the database
-        MAX_CONTENT_LENGTH=int(limits.WEB["body_most"].value),
+        MAX_CONTENT_LENGTH=int(limits.WEB.body_most.value),
         SESSION_COOKIE_NAME="fleet-notice",
         SESSION_COOKIE_SAMESITE="Lax",
         SESSION_COOKIE_SECURE=settings.pages.https,

@@ -73,7 +73,7 @@ def _page(name: str) -> tuple[SitePage, list[tuple[int, str]]]:
 def _believed(page: SitePage) -> bool:
     """Whether the newest message may be taken for what is so now."""
     about = page.about
-    heard = about.heard_at is not None and office_context().wall() - about.heard_at < FLEET["unheard_s"].value
+    heard = about.heard_at is not None and office_context().wall() - about.heard_at < FLEET.unheard_s.value
     return heard and about.online is not False
 
 

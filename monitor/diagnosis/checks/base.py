@@ -108,8 +108,7 @@ CONTROL_LIVE = ("class2", "meter", "one-pole")
 
 # ---------------------------------------------------------------- shared by the rows of checks with a meter
 
-_M = limits.METER
-CLOSED = (Bound(_M["closed"]),)
+CLOSED = (Bound(limits.METER.closed),)
 TOOLS = ("multimeter, CAT III 600 V",)
 DEAD = "Power off, locked, proved dead; capacitor bled."
 CALLING = "Have the thermostat call (turn it well down); wait for any delay to pass."

@@ -17,10 +17,9 @@ from condenser_monitor.monitor.diagnosis.checks.base import (
     volts,
 )
 
-M = limits.METER
 _DEAD_V = Bound(limits.CONTROL_DEAD_V)
 _CONTROL_VOLTS = (_DEAD_V, Bound(limits.CLOSING_RATIO, "control"), Bound(limits.CONTROL_HIGH_V))
-_RC_VOLTS = (_DEAD_V, Bound(M["rc-low"]), Bound(limits.CONTROL_HIGH_V))
+_RC_VOLTS = (_DEAD_V, Bound(limits.METER.rc_low), Bound(limits.CONTROL_HIGH_V))
 
 CONTROL_CHECKS: tuple[Check, ...] = (
     Check(
@@ -39,11 +38,11 @@ CONTROL_CHECKS: tuple[Check, ...] = (
             high="the coil's resistance is too high",
             open="the coil is open",
         ),
-        bounds=(Bound(M["coil-low"]), Bound(M["coil-high"])),
+        bounds=(Bound(limits.METER.coil_low), Bound(limits.METER.coil_high)),
         over="open",
         sound="usual",
         expected="usually 12 to 27 ohm at 20 °C for a 24 V AC coil; look again under 5 or over 40; over range is open",
-        basis=M["coil-low"].basis,
+        basis=limits.METER.coil_low.basis,
         source="widened at the low end: DC resistance lies below the open-armature impedance (20 to 65 VA at 24 V)",
         steps=(
             DEAD,
@@ -107,11 +106,11 @@ CONTROL_CHECKS: tuple[Check, ...] = (
             none="the time-delay relay passes the call on",
             across="the control voltage stands across the time-delay relay",
         ),
-        bounds=(Bound(M["delay-across"]),),
+        bounds=(Bound(limits.METER.delay_across),),
         sound="none",
         expected="after its delay: near 0 V across its two terminals",
-        basis=M["delay-across"].basis,
-        source=M["delay-across"].source,
+        basis=limits.METER.delay_across.basis,
+        source=limits.METER.delay_across.source,
         steps=(CALLING, "Measure AC volts from one terminal of the relay to the other."),
         tools=TOOLS,
         cautions=CONTROL_LIVE,
@@ -130,7 +129,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         bounds=_RC_VOLTS,
         sound=None,
         expected="23 to 27 V AC loaded, 26 to 29 V unloaded; never over 30 V (class 2)",
-        basis=M["rc-low"].basis,
+        basis=limits.METER.rc_low.basis,
         source=limits.CONTROL_HIGH_V.source,
         steps=("Measure AC volts between terminals R and C, behind the control fuse.",),
         tools=TOOLS,
@@ -150,7 +149,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         bounds=_RC_VOLTS,
         sound=None,
         expected="23 to 29 V AC ahead of the fuse; 0 V with line voltage on its primary: the transformer is dead",
-        basis=M["rc-low"].basis,
+        basis=limits.METER.rc_low.basis,
         source=limits.CONTROL_HIGH_V.source,
         steps=(
             "Measure AC volts on the secondary, ahead of the fuse.",
@@ -194,8 +193,8 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         over="open",
         sound="closed",
         expected="under 1 ohm; usually a 3 A blade fuse on the indoor board",
-        basis=M["closed"].basis,
-        source=M["closed"].source,
+        basis=limits.METER.closed.basis,
+        source=limits.METER.closed.source,
         steps=(
             "Indoor unit's power off.",
             "Pull the fuse and measure across its blades; replace it like for like only.",
@@ -218,8 +217,8 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         over="open",
         sound="closed",
         expected="under 1 ohm with a dry pan; open when lifted",
-        basis=M["closed"].basis,
-        source=M["closed"].source,
+        basis=limits.METER.closed.basis,
+        source=limits.METER.closed.source,
         steps=("Indoor unit's power off.", "Take one wire off the switch; measure across it, then lift the float."),
         tools=TOOLS,
         cautions=("isolate", "absence", "leads", "wires-off"),
@@ -239,8 +238,8 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         over="open",
         sound="closed",
         expected="under 1 ohm at rest; a low-pressure switch that is open at rest means little or no refrigerant",
-        basis=M["closed"].basis,
-        source=M["closed"].source,
+        basis=limits.METER.closed.basis,
+        source=limits.METER.closed.source,
         steps=(DEAD, "Pull the wires off each switch and measure across it; type the highest reading."),
         tools=TOOLS,
         cautions=OHMS,
@@ -280,12 +279,12 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         hazard=0,
         quantity="ohm",
         outcomes=outcomes(good="the meter's leads are whole", broken="a lead of the meter is broken"),
-        bounds=(Bound(M["leads"]),),
+        bounds=(Bound(limits.METER.leads),),
         over="broken",
         sound=None,
         expected="near 0 ohm; over range means a broken lead. Before any reading in ohms",
-        basis=M["leads"].basis,
-        source=M["leads"].source,
+        basis=limits.METER.leads.basis,
+        source=limits.METER.leads.source,
         steps=("Set the meter to ohms and hold the two probes together.",),
         tools=("multimeter",),
         news=False,

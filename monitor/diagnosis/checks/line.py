@@ -18,12 +18,14 @@ from condenser_monitor.monitor.diagnosis.checks.base import (
     volts,
 )
 
-M = limits.METER
-_LINE_VOLTS = (Bound(M["line-absent"]), Bound(M["line-low"]), Bound(M["line-high"]))
-_CAPACITOR = (Bound(M["capacitor-dead"], "rated"), Bound(M["capacitor-good"], "rated"))
+_LINE_VOLTS = (Bound(limits.METER.line_absent), Bound(limits.METER.line_low), Bound(limits.METER.line_high))
+_CAPACITOR = (Bound(limits.METER.capacitor_dead, "rated"), Bound(limits.METER.capacitor_good, "rated"))
 _CAPACITOR_TOOLS = ("multimeter with a capacitance range", "20 kohm 2 W resistor with clips")
 _CLAMP = ("clamp meter, true RMS, CAT III 600 V",)
-_LINE_EXPECTED = f"{M['line-low'].value:g} to {M['line-high'].value:g} V line to line, falling by a few volts at start"
+_LINE_EXPECTED = (
+    f"{limits.METER.line_low.value:g} to {limits.METER.line_high.value:g} V line to line,"
+    " falling by a few volts at start"
+)
 
 LINE_CHECKS: tuple[Check, ...] = (
     Check(
@@ -40,8 +42,8 @@ LINE_CHECKS: tuple[Check, ...] = (
         bounds=_LINE_VOLTS,
         sound=None,
         expected=_LINE_EXPECTED,
-        basis=M["line-low"].basis,
-        source=M["line-low"].source,
+        basis=limits.METER.line_low.basis,
+        source=limits.METER.line_low.source,
         steps=("Measure AC volts from L1 to L2, line to line; never judge by one leg to ground.",),
         tools=TOOLS,
         cautions=LINE_LIVE,
@@ -60,8 +62,8 @@ LINE_CHECKS: tuple[Check, ...] = (
         bounds=_LINE_VOLTS,
         sound=None,
         expected=f"as L1 to L2: {_LINE_EXPECTED}; each closed pole drops next to nothing",
-        basis=M["line-low"].basis,
-        source=M["line-low"].source,
+        basis=limits.METER.line_low.basis,
+        source=limits.METER.line_low.source,
         steps=(
             CALLING,
             "Measure AC volts from T1 to T2, line to line; to ground a one-pole contactor always shows 120 V.",
@@ -88,14 +90,14 @@ LINE_CHECKS: tuple[Check, ...] = (
         ),
         bounds=(
             Bound(limits.RUNNING_OFF_RATIO, "rla"),
-            Bound(M["amps-low"], "rla"),
-            Bound(limits.FINDINGS["high-running-current"]["rla_ratio"], "rla"),
+            Bound(limits.METER.amps_low, "rla"),
+            Bound(limits.HIGH_RUNNING_CURRENT.rla_ratio, "rla"),
             Bound(limits.LOCKED_RATIO, "lra"),
         ),
         sound=None,
         expected="half to nine tenths of rated load, more in heat; up to 4 A with no call may be capacitor heat",
-        basis=M["amps-low"].basis,
-        source=M["amps-low"].source,
+        basis=limits.METER.amps_low.basis,
+        source=limits.METER.amps_low.source,
         steps=(CALLING, "Clamp the compressor's common lead; read after two minutes, or at once if it only hums."),
         tools=_CLAMP,
         cautions=LINE_LIVE,
@@ -115,8 +117,8 @@ LINE_CHECKS: tuple[Check, ...] = (
         over="open",
         sound="closed",
         expected="under 1 ohm each; a disconnect without fuses: type 0",
-        basis=M["closed"].basis,
-        source=M["closed"].source,
+        basis=limits.METER.closed.basis,
+        source=limits.METER.closed.source,
         steps=("Breaker off and locked, pull-out removed.", "Measure each fuse; type the highest reading."),
         tools=TOOLS,
         cautions=("isolate", "absence", "leads"),
@@ -138,8 +140,8 @@ LINE_CHECKS: tuple[Check, ...] = (
         over="dead",
         sound="good",
         expected="the printed microfarads, 6 % either way; a bulged or oily case is dead whatever it reads",
-        basis=M["capacitor-good"].basis,
-        source=M["capacitor-good"].source,
+        basis=limits.METER.capacitor_good.basis,
+        source=limits.METER.capacitor_good.source,
         steps=(DEAD, "Wires off. Measure C to HERM. Type the reading and what is printed: '44.1 uF of 45'."),
         tools=_CAPACITOR_TOOLS,
         cautions=(*OFF_INSIDE, "wires-off"),
@@ -161,8 +163,8 @@ LINE_CHECKS: tuple[Check, ...] = (
         over="dead",
         sound="good",
         expected="the printed microfarads, 6 % either way",
-        basis=M["capacitor-good"].basis,
-        source=M["capacitor-good"].source,
+        basis=limits.METER.capacitor_good.basis,
+        source=limits.METER.capacitor_good.source,
         steps=(DEAD, "Wires off. Measure C to FAN. Type the reading and what is printed: '4.9 uF of 5'."),
         tools=_CAPACITOR_TOOLS,
         cautions=(*OFF_INSIDE, "wires-off"),
@@ -208,12 +210,12 @@ LINE_CHECKS: tuple[Check, ...] = (
         outcomes=outcomes(
             grounded="the compressor's windings touch ground", clear="the compressor's windings are clear of ground"
         ),
-        bounds=(Bound(M["insulation"]),),
+        bounds=(Bound(limits.METER.insulation),),
         over="clear",
         sound="clear",
         expected="0.5 megohm or more from each terminal to bare copper pipe; an ordinary meter shows over range",
-        basis=M["insulation"].basis,
-        source=M["insulation"].source,
+        basis=limits.METER.insulation.basis,
+        source=limits.METER.insulation.source,
         steps=(
             DEAD,
             "Plug off the compressor. Measure from each terminal to clean copper pipe; type the lowest reading.",
@@ -232,12 +234,12 @@ LINE_CHECKS: tuple[Check, ...] = (
         hazard=1,
         quantity="ohm",
         outcomes=outcomes(usual="the fan motor's windings are whole", open="a fan motor winding is open"),
-        bounds=(Bound(M["fan-open"]),),
+        bounds=(Bound(limits.METER.fan_open),),
         over="open",
         sound="usual",
         expected="some ohms to a few hundred between each two leads, none over range once the motor is cold",
-        basis=M["fan-open"].basis,
-        source=M["fan-open"].source,
+        basis=limits.METER.fan_open.basis,
+        source=limits.METER.fan_open.source,
         steps=(DEAD, "Motor cold, leads off. Measure between each two leads; type the highest reading."),
         tools=TOOLS,
         cautions=OHMS,

@@ -181,7 +181,7 @@ def _windings(check: Check, text: str) -> Judged:
 
 
 def _finite(ohm: float | None) -> float | None:
-    return None if ohm is None or ohm >= limits.METER["fan-open"].value else ohm
+    return None if ohm is None or ohm >= limits.METER.fan_open.value else ohm
 
 
 def _winding_outcome(common_run: float | None, common_start: float | None, run_start: float | None) -> str | None:
@@ -193,5 +193,5 @@ def _winding_outcome(common_run: float | None, common_start: float | None, run_s
         return "winding-open"
     if common_run is None or common_start is None or run_start is None:
         return None
-    allowed = max(limits.METER["winding-step"].value, limits.METER["winding-sum"].value * run_start)
+    allowed = max(limits.METER.winding_step.value, limits.METER.winding_sum.value * run_start)
     return "balanced" if abs(run_start - common_run - common_start) <= allowed else "unequal"
