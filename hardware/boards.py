@@ -22,9 +22,8 @@ from condenser_monitor.hardware.waveform import measure, transient
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import SenseError, WiringError
+from condenser_monitor.monitor.core.readings import AIR_MOST_C, READINGS
 from condenser_monitor.monitor.core.records import (
-    AIR_MOST_C,
-    READINGS,
     Scan,
     StartTransient,
 )

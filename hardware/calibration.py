@@ -21,7 +21,7 @@ import msgspec
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import untrusted_input
 from condenser_monitor.monitor.core.errors import CommandError, SiteError
-from condenser_monitor.monitor.core.records import NUMBERS, READINGS
+from condenser_monitor.monitor.core.readings import NUMBERS, READINGS
 
 
 class Trim(NamedTuple):

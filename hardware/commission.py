@@ -24,9 +24,8 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import untrusted_input
 from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.errors import CommandError, SiteError
+from condenser_monitor.monitor.core.readings import FLAGS, NUMBERS
 from condenser_monitor.monitor.core.records import (
-    FLAGS,
-    NUMBERS,
     Scan,
     StartTransient,
 )

@@ -16,7 +16,7 @@ import msgspec
 from condenser_monitor.hardware.circuits import values
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Unit
-from condenser_monitor.monitor.core.records import FLAGS, READINGS
+from condenser_monitor.monitor.core.readings import FLAGS, READINGS
 
 Value = float | bool | None
 

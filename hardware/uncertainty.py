@@ -16,7 +16,7 @@ from condenser_monitor.hardware.calibration import Calibration, in_force
 from condenser_monitor.hardware.circuits import values
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.records import NUMBERS, READINGS
+from condenser_monitor.monitor.core.readings import NUMBERS, READINGS
 
 _KELVIN = 273.15
 _NTC_B_K = 3900.0  # of the usual 10 kohm curve between 0 and 50 °C (its own table: 3855 to 3926 K)

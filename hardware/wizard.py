@@ -29,10 +29,8 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.errors import shown as printable
+from condenser_monitor.monitor.core.readings import FLAGS, NUMBERS, READINGS
 from condenser_monitor.monitor.core.records import (
-    FLAGS,
-    NUMBERS,
-    READINGS,
     Scan,
     StartTransient,
     stated,

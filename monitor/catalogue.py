@@ -16,7 +16,11 @@ from condenser_monitor.monitor.alarms import alarm_manager as alerts
 from condenser_monitor.monitor.core import cycle
 from condenser_monitor.monitor.core.findings import ROWS as FINDINGS
 from condenser_monitor.monitor.core.findings import FindingRow
-from condenser_monitor.monitor.core.records import SYMBOLS, AlertState, CycleState
+from condenser_monitor.monitor.core.readings import SYMBOLS
+from condenser_monitor.monitor.core.records import (
+    AlertState,
+    CycleState,
+)
 from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Check
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.elimination import Expect

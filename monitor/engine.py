@@ -31,8 +31,8 @@ from condenser_monitor.monitor.core.links import (
 )
 from condenser_monitor.monitor.core.load_state import load_state
 from condenser_monitor.monitor.core.patterns import Patterns
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
-    READINGS,
     AlertChange,
     Cycle,
     Event,

@@ -13,7 +13,7 @@ from math import pi
 from typing import NamedTuple
 
 from condenser_monitor.monitor.core.config import OUTDOOR_SENSES
-from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.sim import constants
 from condenser_monitor.sim.condition import Condition
 from condenser_monitor.sim.control import (

@@ -13,7 +13,7 @@ from math import inf
 from typing import NamedTuple
 
 from condenser_monitor.monitor.core.errors import ScenarioError
-from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.sim.condition import Condition
 from condenser_monitor.sim.wire import ohm_per_m
 

@@ -25,7 +25,7 @@ from condenser_monitor.monitor.core.config import (
     Site,
 )
 from condenser_monitor.monitor.core.errors import ScenarioError, SiteError
-from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.limits import FINDINGS
 from condenser_monitor.sim.causes import cause_named
 from condenser_monitor.sim.designs import DESIGNS, Design

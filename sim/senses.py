@@ -16,7 +16,8 @@ from typing import NamedTuple
 
 from condenser_monitor.hardware.boards import CHANNELS
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.records import FLAGS, READINGS, Scan
+from condenser_monitor.monitor.core.readings import FLAGS, READINGS
+from condenser_monitor.monitor.core.records import Scan
 from condenser_monitor.sim.condition import Condition
 from condenser_monitor.sim.unit import CondensingUnit
 

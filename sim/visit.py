@@ -16,7 +16,7 @@ from condenser_monitor.hardware.circuits import values
 from condenser_monitor.hardware.commission import Phase
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.records import NUMBERS, READINGS
+from condenser_monitor.monitor.core.readings import NUMBERS, READINGS
 from condenser_monitor.sim import scenario
 from condenser_monitor.sim.registers import RegisterRig
 from condenser_monitor.sim.scenario import Scenario

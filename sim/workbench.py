@@ -17,7 +17,7 @@ from flask import Blueprint, abort, current_app, flash, redirect, render_templat
 from markupsafe import Markup
 
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.diagnosis.checks.base import Check
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.sim.causes import CAUSES

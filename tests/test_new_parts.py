@@ -13,24 +13,17 @@ import pytest
 from condenser_monitor.hardware import commission_rules
 from condenser_monitor.hardware.boards import CHANNELS
 from condenser_monitor.hardware.circuits.pages import PLACES
-from condenser_monitor.monitor.core.config import SensorSettings, Settings, Unit
+from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.findings import CATALOGUE
-from condenser_monitor.monitor.core.inputs import DebouncedInputs
-from condenser_monitor.monitor.core.records import (
-    FLAGS,
-    NUMBERS,
-    READINGS,
-    SYMBOLS,
-    Scan,
-)
+from condenser_monitor.monitor.core.readings import FLAGS, NUMBERS, READINGS
+from condenser_monitor.monitor.core.records import Scan
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
-from condenser_monitor.monitor.diagnosis.suspects import SAYS, SUSPECTS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.verdict import ROWS, SITUATIONS, SOUND
 from condenser_monitor.monitor.fleet.load_list import LOADS
 from condenser_monitor.monitor.fleet.triage import COOLING
 from condenser_monitor.monitor.limits import FINDINGS
 from condenser_monitor.monitor.strings import findings as words
-from condenser_monitor.monitor.strings import texts
 from condenser_monitor.sim import meter_model, scenario, senses
 from condenser_monitor.sim.causes import CAUSES_OF
 
@@ -43,19 +36,12 @@ PREDICTED = {
     if expected != SOUND.get(name)
 }
 SCENARIOS = [scenario.load(name) for name in scenario.names()]
-# Outdoor temperature is taken as it is: no band to hold it against, no motor's lead to find it on.
-JUDGED = [name for name in READINGS if name != "outdoor_c"]
+# A temperature is taken as it is: no band to hold it against, no motor's lead to find it on.
+JUDGED = [name for name, row in READINGS.items() if row.says]
 
 Needs = Mapping[str, tuple[Collection[str], Collection[str]]]
 SENSE: Needs = {
     "monitor/core/records.py: a field of Scan": (READINGS, Scan.__struct_fields__),
-    "monitor/core/records.py: SYMBOLS, what it can say": (JUDGED, SYMBOLS),
-    "monitor/core/inputs.py: Sensing, how it is believed": (
-        READINGS,
-        DebouncedInputs(Settings(senses=SensorSettings(fitted=tuple(READINGS)))).readings,
-    ),
-    "monitor/diagnosis/suspects.py: SAYS, each symbol in words": (SYMBOLS, SAYS),
-    "monitor/strings/texts.py: NAMES": (READINGS, texts.NAMES),
     "hardware/boards.py: CHANNELS": (READINGS, CHANNELS),
     "hardware/circuits/pages.py: PLACES, its terminal and its place on the unit": (READINGS, PLACES),
     "hardware/commission_rules.py: FLAG_EXPECTED": (FLAGS, commission_rules.FLAG_EXPECTED),

@@ -13,13 +13,13 @@ from itertools import repeat
 from operator import sub
 from typing import NamedTuple
 
+from condenser_monitor.monitor.core.readings import CURVES
 from condenser_monitor.monitor.core.records import LinkState
 from condenser_monitor.monitor.storage.models import LANES, Lane, StoredPoint
 from condenser_monitor.monitor.strings import texts
 from condenser_monitor.web.axes import grid, running_axis, values
 from condenser_monitor.web.template_strings import plain
 
-CURVES = {"compressor": "compressor_a", "fan": "fan_a"}
 _PLAIN, _TALL, _GAP, _TOP = 18.0, 68.0, 30.0, 26.0
 _STRIP = 8.0  # the part of a tall lane over its scale, for the marks of peaks
 _TOUCH = 1.2  # per cent of the width

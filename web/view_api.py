@@ -12,8 +12,8 @@ import msgspec
 from flask import Blueprint, Response, request
 
 from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
-    READINGS,
     AlertChange,
     Answer,
     Change,

@@ -7,7 +7,7 @@ from typing import NamedTuple
 from flask import Blueprint, render_template
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.storage.models import Health
 from condenser_monitor.monitor.strings import texts
 from condenser_monitor.web.context import PageContext, PageSnapshot, page_context

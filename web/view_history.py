@@ -13,6 +13,7 @@ from markupsafe import Markup
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.baselines.normal import PARTS
 from condenser_monitor.monitor.core import time_format
+from condenser_monitor.monitor.core.readings import CURVES, PLOTTED, READINGS
 from condenser_monitor.monitor.core.records import Cycle, LinkState
 from condenser_monitor.monitor.storage import models
 from condenser_monitor.monitor.storage.models import StoredPoint
@@ -24,7 +25,6 @@ from condenser_monitor.web.view_status import TICKS, lanes_svg, last_s
 
 past = Blueprint("past", __name__)
 _DAY_S = 86400.0
-_PLOTTED = ("control_v", "coil_a", "outdoor_c")  # the readings that have a plot of their own
 
 
 class Zoom(NamedTuple):
@@ -74,11 +74,12 @@ def shown() -> str:
 
 
 def _by_time(found: PageContext, span: strip_chart.StripSpan) -> list[Plot]:
-    curves = _curves(found, (*strip_chart.CURVES.values(), *_PLOTTED), span)
+    curves = _curves(found, (*CURVES.values(), *PLOTTED), span)
     drawn = Markup(lanes_svg(found, span, found.look(), curves))  # noqa: S704 - ours
     axis, scale = time_format.ticks(span.from_s, span.to_s, most=TICKS), found.scale()
     made = [Plot(plain("what-ran"), drawn)]
-    return made + [_curve(name, curves[name], scale, span, axis) for name in _PLOTTED]
+    shown = (name for name in PLOTTED if curves[name] or name in found.settings.fitted)
+    return made + [_curve(name, curves[name], scale, span, axis) for name in shown]
 
 
 def _curves(found: PageContext, names: Sequence[str], span: strip_chart.StripSpan) -> dict[str, list[StoredPoint]]:
@@ -88,11 +89,12 @@ def _curves(found: PageContext, names: Sequence[str], span: strip_chart.StripSpa
 def _curve(
     name: str, points: Sequence[StoredPoint], scale: str, span: strip_chart.StripSpan, axis: Sequence[tuple[float, str]]
 ) -> Plot:
-    unit = {"control_v": "V", "coil_a": "A", "outdoor_c": f"°{scale}"}[name]
-    if name == "outdoor_c":
+    unit = READINGS[name].unit
+    warmth = unit == "°C"
+    if warmth:
         points = in_scale(points, scale)
     title = texts.capital(texts.NAMES[name])
-    upright = axes.axis_for(points, unit, from_zero=name != "outdoor_c")
+    upright = axes.axis_for(points, f"°{scale}" if warmth else unit, from_zero=not warmth)
     svg = plots.curve(points, span, upright, axis, title=title, name=name.replace("_", "-"))
     return Plot(title, Markup(svg))  # noqa: S704 - drawn by us, its words escaped
 

@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import time_format
+from condenser_monitor.monitor.core.readings import CURVES
 from condenser_monitor.monitor.core.records import ChangeKind
 from condenser_monitor.monitor.storage import models
 from condenser_monitor.monitor.strings import texts
@@ -120,7 +121,7 @@ PARTS: dict[str, Callable[[PageSnapshot], str]] = {
 def day_svg(found: PageContext, from_s: float, to_s: float, seen: PageSnapshot) -> str:
     """Lanes, currents and findings of a span."""
     points = int(limits.WEB.points.value)
-    curves = found.history.curves(tuple(strip_chart.CURVES.values()), from_s, to_s, points)
+    curves = found.history.curves(tuple(CURVES.values()), from_s, to_s, points)
     return lanes_svg(found, strip_chart.StripSpan(from_s, to_s, time_format.moment), seen, curves)
 
 

@@ -12,6 +12,7 @@ import msgspec
 
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.links import CHAIN
+from condenser_monitor.monitor.core.readings import SHOWN
 from condenser_monitor.monitor.core.records import (
     Finding,
     LinkState,
@@ -21,14 +22,6 @@ from condenser_monitor.monitor.core.records import (
 from condenser_monitor.monitor.strings import texts
 
 LIVE, DEAD, UNKNOWN = LinkState.LIVE, LinkState.DEAD, LinkState.UNKNOWN
-
-# link -> the readings shown beside it, with the digits that the sense can answer for
-SHOWN: dict[str, tuple[tuple[str, str, int], ...]] = {
-    "call": (("control_v", "V", 1),),
-    "coil-current": (("coil_a", "A", 2),),
-    "compressor": (("compressor_a", "A", 1),),
-    "fan": (("fan_a", "A", 1),),
-}
 
 # Where the trouble is marked when it is no break of the chain: finding -> (link, the catalogue's word for the tag).
 MARKS: dict[str, tuple[str, str]] = {
@@ -82,12 +75,8 @@ def _words(view: LinkView) -> str:
 
 
 def _readings(link: str, status: UnitStatus) -> list[str]:
-    found = []
-    for name, unit, digits in SHOWN.get(link, ()):
-        value = status.readings.get(name)
-        if value is not None:
-            found.append(f"{float(value):.{digits}f} {unit}")
-    return found
+    seen = ((name, status.readings.get(name)) for name in SHOWN.get(link, ()))
+    return [texts.value_words(name, float(value)) for name, value in seen if value is not None]
 
 
 def marks(status: UnitStatus) -> dict[str, str]:

@@ -22,7 +22,7 @@ from condenser_monitor.hardware.circuits import (
 )
 from condenser_monitor.hardware.circuits import values as v
 from condenser_monitor.monitor.core.errors import ContractError
-from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.core.readings import READINGS
 
 HERE = Path(__file__).parent
 PAGES = (*(HERE / f"{board}-board.md" for board in parts.BOARDS), HERE / "README.md", HERE.parent / "mounting.md")

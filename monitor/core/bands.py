@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import inf
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.config import Settings
+
+if TYPE_CHECKING:
+    from condenser_monitor.monitor.core.config import Settings
 
 
 class Edge(NamedTuple):
@@ -44,6 +46,9 @@ class Bands:
         low = self.edges[band - 1].fall if band else -inf
         high = self.edges[band].rise if band < len(self.edges) else inf
         return low, high
+
+
+AS_IT_IS = Bands(("normal",), ())  # one band for all: a number that is taken as it is
 
 
 def sharp(value: float) -> Edge:

@@ -16,7 +16,7 @@ import msgspec
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import untrusted_input
 from condenser_monitor.monitor.core.errors import SiteError
-from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.limits import Limit
 
 ID_PATTERN = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,62}[A-Za-z0-9])?")

@@ -13,16 +13,10 @@ from operator import attrgetter
 from typing import Any
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.bands import (
-    Bands,
-    coil_bands,
-    resting_bands,
-    run_bands,
-    sharp,
-    volt_bands,
-)
+from condenser_monitor.monitor.core.bands import AS_IT_IS, Bands, resting_bands, run_bands
 from condenser_monitor.monitor.core.config import Settings
-from condenser_monitor.monitor.core.records import FLAGS, Scan
+from condenser_monitor.monitor.core.readings import FLAGS, NUMBERS, READINGS, word
+from condenser_monitor.monitor.core.records import Scan
 
 
 def lasted(since_s: float, now_s: float, hold_s: float) -> bool:
@@ -177,30 +171,15 @@ class DebouncedInputs:
         self.fitted = tuple(settings.fitted if fitted is None else fitted)
         unit = settings.unit
         self.delayed = unit.delay_on_make_s > 0
-        locked_a = unit.compressor_lra_a * limits.LOCKED_RATIO.value
-        never = Bands(("normal",), ())
-        called = run_bands(unit.compressor_rla_a, limits.RUNNING_ON_RATIO, limits.RUNNING_OFF_RATIO)
-        tables: dict[str, dict[str, Bands]] = {
-            "control_v": {"control_v": volt_bands()},
-            "coil_a": {"coil_a": coil_bands()},
-            "compressor_a": {
-                "compressor": called,
-                "locked": Bands((False, True), (sharp(locked_a),)),
-                "draw": never,
-            },
-            "fan_a": {
-                "fan": run_bands(unit.fan_fla_a, limits.FAN_ON_RATIO, limits.FAN_OFF_RATIO),
-                "stalled": Bands((False, True), (sharp(unit.fan_fla_a * limits.FAN_STALLED_RATIO.value),)),
-            },
-            "outdoor_c": {"outdoor_c": never},
-        }
-        self.tracks = [NumberInput(name, tables[name]) for name in tables if name in self.fitted]
+        bands = {name: make(unit) for name in self.fitted if (make := READINGS[name].inputs) is not None}
+        self.tracks = [NumberInput(name, bands.get(name, {name: AS_IT_IS})) for name in NUMBERS if name in self.fitted]
         self.flags = [DebouncedInput(name) for name in FLAGS if name in self.fitted]
         self.beliefs: dict[str, DebouncedInput] = {belief.name: belief for belief in self.flags}
         self.readings: dict[str, DebouncedInput] = dict(self.beliefs)
         for track in self.tracks:
             self.beliefs |= {belief.name: belief for belief in track.beliefs}
             self.readings[track.reading] = track.beliefs[0]
+        called = run_bands(unit.compressor_rla_a, limits.RUNNING_ON_RATIO, limits.RUNNING_OFF_RATIO)
         self._by_call = (
             (resting_bands(unit.compressor_rla_a), called) if unit.contactor_poles == 1 else (called, called)
         )
@@ -291,15 +270,11 @@ class DebouncedInputs:
         return [name for name, belief in self.readings.items() if belief.doubtful(now_s)]
 
     def symbols(self) -> dict[str, str]:
-        """What each sense is believed to say, in the words of records.SYMBOLS; unknown senses are left out."""
-        said: dict[str, str] = {}
-        for name, belief in self.readings.items():
-            word = _word(name, belief.symbol)
-            if word is not None:
-                said[name] = word
-        if said.get("compressor_a") == "running" and self.beliefs["locked"].symbol:
-            said["compressor_a"] = "locked"
-        return said
+        """What each sense is believed to say, in the words of readings.SYMBOLS; unknown senses are left out."""
+        said = {belief.name: word(belief.name, {belief.name: belief.symbol}) for belief in self.flags}
+        for track in self.tracks:
+            said[track.reading] = word(track.reading, {belief.name: belief.symbol for belief in track.beliefs})
+        return {name: symbol for name in self.readings if (symbol := said[name]) is not None}
 
 
 def _getter(names: Sequence[str]) -> Any:
@@ -310,13 +285,3 @@ def _getter(names: Sequence[str]) -> Any:
         get = attrgetter(names[0])
         return lambda scan: (get(scan),)
     return attrgetter(*names)
-
-
-def _word(reading: str, symbol: Any) -> str | None:
-    if symbol is None or reading == "outdoor_c":
-        return None
-    if reading in ("compressor_a", "fan_a"):
-        return "running" if symbol else "still"
-    if isinstance(symbol, bool):
-        return "on" if symbol else "off"
-    return str(symbol)

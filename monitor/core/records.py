@@ -7,62 +7,45 @@ may jump, may be None before the network is found, and is only for people. None 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from enum import StrEnum
 from math import floor, log10
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal
 
 import msgspec
 
 from condenser_monitor.monitor.core.errors import ScanError
+from condenser_monitor.monitor.core.readings import READINGS
 
 # ---------------------------------------------------------------- what is sensed
 
 
-class Reading(NamedTuple):
-    """One row of what can be sensed (contract, section 1)."""
+def _check_scan() -> Callable[[Scan], None]:
+    """The check of a Scan, written out from READINGS, because every scan and every row of a recording passes it; NaN
+    fails each comparison too."""
+    tests = (f"(({name} := self.{name}) is None or {row.least} <= {name} <= {row.most})" for name, row in _NUMBERED)
+    source = f"def check(self):\n if not ({' and '.join(tests)}):\n  complain(self)\n"
+    made: dict[str, Any] = {"complain": _complain}
+    exec(source, made)  # noqa: S102 - made of our own table
+    check: Callable[[Scan], None] = made["check"]
+    return check
 
-    name: str
-    kind: Literal["flag", "number"]
-    unit: str
-    board: Literal["control", "line", "indoor"]
-    meaning: str
+
+def _complain(scan: Scan) -> None:
+    for name, row in _NUMBERED:
+        value = getattr(scan, name)
+        if value is not None and not row.least <= value <= row.most:
+            raise ScanError(name, value, row.allowed)
 
 
-READINGS: dict[str, Reading] = {
-    row.name: row
-    for row in (
-        Reading("call", "flag", "", "control", "24 V AC across the contactor's coil circuit at the unit (Y to C)"),
-        Reading("control_v", "number", "V", "control", "the voltage there, RMS"),
-        Reading("coil_a", "number", "A", "control", "current in the coil lead, RMS"),
-        Reading("supply", "flag", "", "line", "line voltage ahead of the contactor (L1 to L2)"),
-        Reading("load", "flag", "", "line", "line voltage behind it (T1 to T2): the contacts have closed"),
-        Reading("compressor_a", "number", "A", "line", "current in the compressor's common lead, RMS"),
-        Reading("fan_a", "number", "A", "line", "current in the condenser fan's lead, RMS"),
-        Reading("outdoor_c", "number", "°C", "line", "air temperature at the unit, in shade"),
-        Reading("control_power", "flag", "", "indoor", "24 V AC behind the control fuse indoors (R to C)"),
-        Reading("thermostat", "flag", "", "indoor", "the thermostat's cooling output, ahead of the safeties (Y to C)"),
-    )
-}
-FLAGS = tuple(name for name, row in READINGS.items() if row.kind == "flag")
-NUMBERS = tuple(name for name, row in READINGS.items() if row.kind == "number")
-NEVER_NEGATIVE = ("control_v", "coil_a", "compressor_a", "fan_a")
-_MOST = 1e6
-AIR_MOST_C = 90.0  # no air is farther from 0 °C; Scan has it written out
-
-# What a believed sense can say, from low to high. links.py turns readings into these; suspects/ predicts them.
-SYMBOLS: dict[str, tuple[str, ...]] = {
-    **dict.fromkeys(FLAGS, ("off", "on")),
-    "control_v": ("dead", "ghost", "weak", "normal", "high"),
-    "coil_a": ("none", "sealed", "unsealed", "short"),
-    "compressor_a": ("still", "running", "locked"),
-    "fan_a": ("still", "running"),
-}
+_NUMBERED = tuple((name, row) for name, row in READINGS.items() if row.kind == "number")
+_check = _check_scan()
 
 
 class Scan(msgspec.Struct, frozen=True, kw_only=True):
     """One set of readings taken together; a reading not fitted or not taken is None, never zero, never the last value.
 
-    Raises ScanError (a ValueError) for a current or voltage that is negative or not finite.
+    Its fields are those of READINGS. Raises ScanError (a ValueError) for a number that its reading cannot have.
     """
 
     t_s: float
@@ -79,23 +62,7 @@ class Scan(msgspec.Struct, frozen=True, kw_only=True):
     thermostat: bool | None = None
 
     def __post_init__(self) -> None:
-        # Written out, because every scan and every row of a recording passes here; NaN fails each comparison too.
-        volts, coil, compressor, fan = self.control_v, self.coil_a, self.compressor_a, self.fan_a
-        if not (
-            (volts is None or 0.0 <= volts < _MOST)
-            and (coil is None or 0.0 <= coil < _MOST)
-            and (compressor is None or 0.0 <= compressor < _MOST)
-            and (fan is None or 0.0 <= fan < _MOST)
-            and (self.outdoor_c is None or -90.0 <= self.outdoor_c <= 90.0)
-        ):
-            self._complain()
-
-    def _complain(self) -> None:
-        for name in NEVER_NEGATIVE:
-            value = getattr(self, name)
-            if value is not None and not 0.0 <= value < _MOST:
-                raise ScanError(name, value, "a number from 0 up")
-        raise ScanError("outdoor_c", self.outdoor_c, "a temperature from -90 to 90 °C")
+        _check(self)
 
 
 class StartTransient(msgspec.Struct, frozen=True, kw_only=True):

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime, tzinfo
 
-from condenser_monitor.monitor.core.records import READINGS, stated
+from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.core.records import stated
 from condenser_monitor.monitor.strings import texts
 
 _AHEAD_S = 60.0  # two clocks of one machine need not agree better
@@ -59,8 +60,8 @@ def reading(name: str, value: float | bool | None, scale: str, uncertainty: floa
     if value is None:
         return texts.WORDS["no-reading-now"]
     if uncertainty is None or isinstance(value, bool):
-        return degrees(value, scale) if name == "outdoor_c" else texts.value_words(name, value)
-    if name == "outdoor_c" and scale == "F":
+        return degrees(value, scale) if READINGS[name].unit == "°C" else texts.value_words(name, value)
+    if READINGS[name].unit == "°C" and scale == "F":
         return stated(value * 9 / 5 + 32, uncertainty * 9 / 5, "°F")
     return stated(value, uncertainty, READINGS[name].unit)
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import NamedTuple
 
-from condenser_monitor.monitor.core.records import SYMBOLS
+from condenser_monitor.monitor.core.readings import SYMBOLS
 from condenser_monitor.monitor.diagnosis.elimination import Expect, expect
 
 # The first link that went dead when the last runs ended: the thermostat's output; the call while the thermostat

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.elimination import Expect, expect
 
@@ -207,30 +208,7 @@ SUSPECTS: dict[str, Suspect] = {
 
 # What an observed symbol means, in one clause: the reason by which a suspect is ruled out.
 SAYS: dict[str, dict[str, str]] = {
-    "call": {"off": "there is no call at the unit", "on": "the call is there at the unit"},
-    "control_v": {
-        "dead": "there is no control voltage at the unit",
-        "ghost": "only a few volts are at the unit",
-        "weak": "the control voltage is weak",
-        "normal": "the control voltage is normal",
-        "high": "the control voltage is high",
-    },
-    "coil_a": {
-        "none": "the coil draws no current",
-        "sealed": "the coil draws its sealed current, so the armature has closed",
-        "unsealed": "the coil keeps drawing its inrush current",
-        "short": "the coil draws a short circuit's current",
-    },
-    "supply": {"off": "there is no line voltage ahead of the contactor", "on": "line voltage is there ahead of it"},
-    "load": {"off": "there is no line voltage behind the contacts", "on": "the contacts have closed"},
-    "compressor_a": {
-        "still": "the compressor draws no current",
-        "running": "the compressor runs",
-        "locked": "the compressor draws locked-rotor current",
-    },
-    "fan_a": {"still": "the fan draws no current", "running": "the fan runs"},
-    "control_power": {"off": "there is no 24 V behind the control fuse", "on": "24 V is there behind the control fuse"},
-    "thermostat": {"off": "the thermostat does not call", "on": "the thermostat calls"},
+    **{name: dict(row.says) for name, row in READINGS.items() if row.says},
     "unit:delay": {"no": "no time-delay relay is fitted", "yes": "a time-delay relay is fitted"},
     "fan-in-runs": {
         "ran": "the fan ran in the last runs",

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import ContractError
-from condenser_monitor.monitor.core.records import READINGS, SYMBOLS
+from condenser_monitor.monitor.core.readings import READINGS, SYMBOLS
 from condenser_monitor.monitor.diagnosis import elimination
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.elimination import Expect, PredictionRow

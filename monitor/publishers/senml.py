@@ -14,7 +14,7 @@ import msgspec
 
 from condenser_monitor.monitor.core import untrusted_input
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.core.readings import READINGS
 
 VERSION = 10  # RFC 8428, section 4.1: the version of this specification
 RELATIVE_BELOW_S = 2**28  # RFC 8428, section 4.5.3: smaller times are relative to now

@@ -17,9 +17,8 @@ from typing import IO, Any
 import msgspec
 
 from condenser_monitor.monitor.core.errors import RecordingError, shown
+from condenser_monitor.monitor.core.readings import FLAGS, READINGS
 from condenser_monitor.monitor.core.records import (
-    FLAGS,
-    READINGS,
     Scan,
     StartTransient,
 )

@@ -10,6 +10,7 @@ import msgspec
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.readings import CURVES, PLOTTED
 from condenser_monitor.monitor.core.records import (
     AlertChange,
     Change,
@@ -33,7 +34,7 @@ from condenser_monitor.monitor.storage.models import (
 from condenser_monitor.monitor.storage.queries import StorageQueries
 
 _DAY_S = 86400.0
-TRACED = ("compressor_a", "fan_a", "control_v", "coil_a", "outdoor_c")
+TRACED = (*CURVES.values(), *PLOTTED)
 
 
 class Close(msgspec.Struct, frozen=True, kw_only=True):

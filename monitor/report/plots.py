@@ -11,6 +11,7 @@ from itertools import pairwise
 from math import floor, log10
 from typing import NamedTuple
 
+from condenser_monitor.monitor.core.readings import SHOWN
 from condenser_monitor.monitor.core.records import LinkState, UnitStatus
 from condenser_monitor.monitor.report.shapes import (
     BAND,
@@ -33,8 +34,6 @@ from condenser_monitor.monitor.strings.report import say
 WIDTH = 500.0
 _LEFT, _RIGHT = 62.0, WIDTH - 6.0
 _FLAT = 0.01  # less than any sense resolves
-# link -> the readings written into its box, with the digits that the sense can answer for
-_SHOWN = {"call": "control_v", "coil-current": "coil_a", "compressor": "compressor_a", "fan": "fan_a"}
 _ROWS = (("control-power", "thermostat-call", "call", "coil-current"), ("line-supply", "contacts", "compressor", "fan"))
 
 
@@ -92,7 +91,7 @@ def _state_words(name: str, state: LinkState, *, sensed: bool) -> str:
 
 
 def _value(name: str, status: UnitStatus, *, blind: bool) -> str:
-    reading = _SHOWN.get(name, "")
+    reading = next(iter(SHOWN.get(name, ())), "")
     value = status.readings.get(reading)
     return "" if value is None or blind else texts.value_words(reading, value)
 

@@ -10,8 +10,8 @@ from statistics import median
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import time_format
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
-    READINGS,
     Cycle,
     Finding,
     UnitStatus,
@@ -267,7 +267,7 @@ def _close(facts: ReportFacts, close: Close) -> Iterator[Block]:
 def _trace(facts: ReportFacts, name: str, points: Sequence[object]) -> Trace:
     unit = READINGS[name].unit
     title = texts.capital(texts.NAMES[name])
-    if name != "outdoor_c":
+    if unit != "°C":
         return Trace(title, unit, points)  # type: ignore[arg-type]
     if facts.settings.web.temperature == "F":
         return Trace(title, "°F", points, False, lambda c: c * 9 / 5 + 32)  # type: ignore[arg-type]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from condenser_monitor.monitor.core import time_format
-from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.diagnosis.checks.base import Check
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.report.blocks import (

@@ -21,8 +21,8 @@ import msgspec
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.readings import NUMBERS
 from condenser_monitor.monitor.core.records import (
-    NUMBERS,
     Answer,
     Cycle,
     Event,

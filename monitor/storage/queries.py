@@ -15,8 +15,8 @@ from typing import Any, TypeVar
 import msgspec
 
 from condenser_monitor.monitor.core.errors import CommandError, HistoryError
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
-    READINGS,
     Answer,
     Change,
     Cycle,

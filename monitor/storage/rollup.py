@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
-    READINGS,
     LinkState,
     LinkView,
     Scan,

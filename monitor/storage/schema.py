@@ -16,7 +16,7 @@ from typing import Any
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.errors import HistoryError
-from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.core.readings import READINGS
 
 APPLICATION_ID = 0x434D6831  # "CMh1", so that another program's database is never taken for ours
 DAY_S = 86400.0

@@ -11,7 +11,11 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from condenser_monitor.monitor.core.config import Unit
-from condenser_monitor.monitor.core.records import READINGS, CycleState, Finding
+from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.core.records import (
+    CycleState,
+    Finding,
+)
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.strings.findings import (
     CARE,
@@ -175,19 +179,7 @@ def tell(finding: Finding) -> str:
     return " ".join(parts)
 
 
-NAMES: dict[str, str] = {
-    "call": "call at the unit",
-    "control_v": "control voltage",
-    "coil_a": "coil current",
-    "supply": "line supply",
-    "load": "line voltage behind the contacts",
-    "compressor_a": "compressor current",
-    "fan_a": "fan current",
-    "outdoor_c": "outdoor temperature",
-    "control_power": "24 V behind the fuse",
-    "thermostat": "thermostat's call",
-}
-_DIGITS = {"coil_a": 2}
+NAMES: dict[str, str] = {name: row.title for name, row in READINGS.items()}
 
 
 def measurements(finding: Finding) -> list[tuple[str, str]]:
@@ -200,7 +192,7 @@ def value_words(reading: str, value: object) -> str:
     if isinstance(value, bool):
         return "on" if value else "off"
     if isinstance(value, int | float):
-        return f"{value:.{_DIGITS.get(reading, 1)}f} {READINGS[reading].unit}"
+        return f"{value:.{READINGS[reading].digits}f} {READINGS[reading].unit}"
     return str(value)
 
 

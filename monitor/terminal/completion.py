@@ -12,7 +12,7 @@ from typing import Any
 
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.findings import CATALOGUE
-from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.visit.session import SYMPTOMS

@@ -10,8 +10,8 @@ from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.errors import CommandError, shown
 from condenser_monitor.monitor.core.findings import CATALOGUE as FINDINGS
+from condenser_monitor.monitor.core.readings import READINGS, SHOWN
 from condenser_monitor.monitor.core.records import (
-    READINGS,
     AlertState,
     Change,
     Finding,
@@ -29,8 +29,6 @@ from condenser_monitor.monitor.storage.models import Health
 from condenser_monitor.monitor.strings import texts
 
 _SIGNS = {LinkState.LIVE: "[#]", LinkState.DEAD: "[ ]", LinkState.UNKNOWN: "[?]"}
-# link -> the reading shown beside it
-_SHOWN = {"call": "control_v", "coil-current": "coil_a", "compressor": "compressor_a", "fan": "fan_a"}
 NOTHING_SEEN = "The monitor has not seen the unit yet."
 
 
@@ -72,8 +70,9 @@ def _heat(status: UnitStatus, settings: Settings) -> str:
 def _link(view: LinkView, status: UnitStatus, *, blind: bool) -> str:
     state = LinkState.UNKNOWN if blind else view.state
     title = texts.LINKS[view.name].title
-    value = status.readings.get(_SHOWN.get(view.name, ""))
-    measured = "" if value is None or blind else _measured(_SHOWN[view.name], value, status)
+    reading = next(iter(SHOWN.get(view.name, ())), "")
+    value = status.readings.get(reading)
+    measured = "" if value is None or blind else _measured(reading, value, status)
     marks = " (inferred)" if view.inferred and not blind else ""
     marks += "  <-- the break" if view.name == status.break_at and not blind else ""
     return f"  {_SIGNS[state]} {title:<15} {link_words(view, state):<11} {measured:>8}{marks}".rstrip()
@@ -146,8 +145,9 @@ def changed(before: UnitStatus, after: UnitStatus) -> list[str]:
     was = {view.name: view for view in before.links}
     for view in after.links:
         if view.name in was and view.state is not was[view.name].state:
-            measured = after.readings.get(_SHOWN.get(view.name, ""))
-            value = "" if measured is None else f", {texts.value_words(_SHOWN[view.name], measured)}"
+            reading = next(iter(SHOWN.get(view.name, ())), "")
+            measured = after.readings.get(reading)
+            value = "" if measured is None else f", {texts.value_words(reading, measured)}"
             lines.append(f"{texts.LINKS[view.name].title}: {link_words(view, view.state)}{value}")
     return [*lines, *_findings_changed(before, after)]
 

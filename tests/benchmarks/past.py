@@ -13,7 +13,11 @@ from flask import Flask
 
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
-from condenser_monitor.monitor.core.records import READINGS, Cycle, Scan
+from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.core.records import (
+    Cycle,
+    Scan,
+)
 from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.recording.csv_file import RecordingWriter
 from condenser_monitor.monitor.recording.replay import Replay

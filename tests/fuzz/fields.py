@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from werkzeug.routing import Rule
 
 from condenser_monitor.monitor.core.findings import ROWS
-from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 
 WEB = Path(__file__).parents[2] / "web"

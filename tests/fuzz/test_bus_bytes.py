@@ -16,12 +16,8 @@ from condenser_monitor.hardware.boards import CHANNELS, Boards
 from condenser_monitor.hardware.calibration import Trim
 from condenser_monitor.monitor.core.config import SensorSettings, Settings, Unit
 from condenser_monitor.monitor.core.errors import SenseError
-from condenser_monitor.monitor.core.records import (
-    FLAGS,
-    NUMBERS,
-    READINGS,
-    Scan,
-)
+from condenser_monitor.monitor.core.readings import FLAGS, NUMBERS, READINGS
+from condenser_monitor.monitor.core.records import Scan
 from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.sim.bus import (
     Ads1115,

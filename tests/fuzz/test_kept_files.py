@@ -16,7 +16,7 @@ from condenser_monitor.hardware import calibration, commission
 from condenser_monitor.hardware.calibration import CalibrationPoint, calibrate
 from condenser_monitor.hardware.uncertainty import by_reading
 from condenser_monitor.monitor.core.config import Notify, Settings
-from condenser_monitor.monitor.core.records import NUMBERS
+from condenser_monitor.monitor.core.readings import NUMBERS
 from condenser_monitor.monitor.engine import Engine, Memory
 from condenser_monitor.monitor.fleet import customers
 from condenser_monitor.monitor.publishers import phone

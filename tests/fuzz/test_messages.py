@@ -18,7 +18,8 @@ from hypothesis import strategies as st
 
 from condenser_monitor.monitor.core.config import Mqtt, SensorSettings, Settings
 from condenser_monitor.monitor.core.errors import CommandError, NotifyError
-from condenser_monitor.monitor.core.records import READINGS, RequestKind
+from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.core.records import RequestKind
 from condenser_monitor.monitor.fleet import messages as fleet
 from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.publishers import senml

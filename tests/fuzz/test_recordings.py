@@ -16,9 +16,8 @@ from hypothesis import strategies as st
 
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import RecordingError, ScanError
+from condenser_monitor.monitor.core.readings import NUMBERS, READINGS
 from condenser_monitor.monitor.core.records import (
-    NUMBERS,
-    READINGS,
     Change,
     Scan,
 )

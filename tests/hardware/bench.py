@@ -16,7 +16,7 @@ from condenser_monitor.hardware.boards import CHANNELS, Boards
 from condenser_monitor.hardware.calibration import Trim
 from condenser_monitor.hardware.circuits import values
 from condenser_monitor.monitor.core.config import SensorSettings, Settings, Unit
-from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.sim.bus import (
     FAST_HZ,
     Ads1115,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from condenser_monitor.monitor.core.records import FLAGS
+from condenser_monitor.monitor.core.readings import FLAGS
 from tests.hardware.bench import (
     MOST_S,
     Bench,

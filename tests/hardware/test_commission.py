@@ -21,9 +21,8 @@ from condenser_monitor.monitor.core.config import (
     Unit,
 )
 from condenser_monitor.monitor.core.errors import CommandError, SiteError
+from condenser_monitor.monitor.core.readings import FLAGS, READINGS
 from condenser_monitor.monitor.core.records import (
-    FLAGS,
-    READINGS,
     Scan,
     StartTransient,
 )

@@ -13,7 +13,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import BoardSettings as Wiring
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.monitor.core.errors import WiringError
-from condenser_monitor.monitor.core.records import FLAGS
+from condenser_monitor.monitor.core.readings import FLAGS
 from condenser_monitor.sim.bus import VirtualClock, drive, pin_factory
 from tests.hardware.bench import MOST_S, Bench, Wave
 

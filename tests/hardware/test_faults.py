@@ -13,7 +13,8 @@ import pytest
 from condenser_monitor.hardware.boards import CHANNELS, Boards
 from condenser_monitor.hardware.circuits import values
 from condenser_monitor.monitor.core.errors import SenseError
-from condenser_monitor.monitor.core.records import NUMBERS, Scan
+from condenser_monitor.monitor.core.readings import NUMBERS
+from condenser_monitor.monitor.core.records import Scan
 from tests.hardware.bench import (
     MOST_S,
     Bench,

@@ -23,7 +23,7 @@ from condenser_monitor.monitor.core.config import (
     Unit,
 )
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.records import FLAGS, READINGS
+from condenser_monitor.monitor.core.readings import FLAGS, READINGS
 from tests.hardware.bench import (
     Bench,
     Wave,

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from condenser_monitor.monitor.core.config import Unit
-from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.diagnosis.predictions import HISTORY
 from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS
 

@@ -15,7 +15,11 @@ from condenser_monitor.monitor.core.findings import (
     both,
     no,
 )
-from condenser_monitor.monitor.core.records import READINGS, Change, Severity
+from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.core.records import (
+    Change,
+    Severity,
+)
 from tests.monitor.units import (
     ALL,
     REST,

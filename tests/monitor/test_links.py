@@ -14,9 +14,8 @@ from condenser_monitor.monitor.core.links import (
     facts,
     first_break,
 )
+from condenser_monitor.monitor.core.readings import READINGS, SYMBOLS
 from condenser_monitor.monitor.core.records import (
-    READINGS,
-    SYMBOLS,
     LinkState,
     Scan,
 )

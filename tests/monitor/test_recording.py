@@ -10,10 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from condenser_monitor.monitor.core.errors import RecordingError
+from condenser_monitor.monitor.core.readings import FLAGS, NUMBERS, READINGS
 from condenser_monitor.monitor.core.records import (
-    FLAGS,
-    NUMBERS,
-    READINGS,
     Scan,
     StartTransient,
 )

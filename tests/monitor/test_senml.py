@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.publishers.senml import (
     Resolved,
     pack,

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from condenser_monitor.monitor.core.errors import ContractError
-from condenser_monitor.monitor.core.records import SYMBOLS
+from condenser_monitor.monitor.core.readings import SYMBOLS
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS, judge

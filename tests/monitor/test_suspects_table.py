@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from condenser_monitor.monitor.core.findings import CATALOGUE
-from condenser_monitor.monitor.core.records import SYMBOLS
+from condenser_monitor.monitor.core.readings import SYMBOLS
 from condenser_monitor.monitor.diagnosis import verdict as suspects
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.predictions import HISTORY, METER_BY_SENSE

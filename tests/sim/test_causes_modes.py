@@ -12,7 +12,11 @@ import msgspec
 import pytest
 
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
-from condenser_monitor.monitor.core.records import READINGS, Change, ChangeKind
+from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.core.records import (
+    Change,
+    ChangeKind,
+)
 from condenser_monitor.monitor.diagnosis.verdict import SUSPECTS
 from condenser_monitor.sim.causes import CAUSES, CAUSES_OF, PhysicalCause
 from condenser_monitor.sim.condition import Condition

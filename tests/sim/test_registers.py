@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
-    READINGS,
     Change,
     ChangeKind,
     Scan,

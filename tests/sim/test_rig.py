@@ -10,7 +10,11 @@ import pytest
 
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.records import READINGS, Scan, StartTransient
+from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.core.records import (
+    Scan,
+    StartTransient,
+)
 from condenser_monitor.monitor.recording.csv_file import Reader, RecordingWriter
 from condenser_monitor.sim import simulate
 from condenser_monitor.sim.designs import DESIGNS

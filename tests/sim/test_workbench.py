@@ -13,7 +13,7 @@ from flask import Flask
 from flask.testing import FlaskClient
 from playwright.sync_api import Browser, Page
 
-from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.sim.broker import PrivateBroker

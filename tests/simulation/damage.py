@@ -16,8 +16,8 @@ import msgspec
 
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.errors import CondenserError, HistoryError
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
-    READINGS,
     Answer,
     Request,
     RequestKind,

@@ -12,7 +12,7 @@ from typing import Any
 
 from condenser_monitor.hardware.boards import CHANNELS, Boards
 from condenser_monitor.monitor.core.config import Settings
-from condenser_monitor.monitor.core.records import FLAGS
+from condenser_monitor.monitor.core.readings import FLAGS
 from condenser_monitor.sim.bus import (
     Ads1115,
     FakeI2C,

@@ -34,7 +34,11 @@ from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
 
 from condenser_monitor.monitor.core import config
-from condenser_monitor.monitor.core.records import NUMBERS, Request, RequestKind
+from condenser_monitor.monitor.core.readings import NUMBERS
+from condenser_monitor.monitor.core.records import (
+    Request,
+    RequestKind,
+)
 from condenser_monitor.monitor.service.run_loop import Service, Watchdog
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.sim.broker import PrivateBroker

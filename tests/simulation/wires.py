@@ -11,7 +11,7 @@ from pathlib import Path
 
 from condenser_monitor.hardware.boards import Boards
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.records import NUMBERS
+from condenser_monitor.monitor.core.readings import NUMBERS
 from condenser_monitor.sim.bus import VirtualClock
 from tests.monitor.units import ALL, REST
 from tests.simulation.plant import ADDRESSES, ON_CHIP

@@ -8,8 +8,8 @@ import msgspec
 import pytest
 
 from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
-    READINGS,
     AlertState,
     CycleState,
     Finding,

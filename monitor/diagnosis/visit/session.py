@@ -19,7 +19,11 @@ from condenser_monitor.monitor.core.bands import (
 )
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.records import FLAGS, Evidence, Finding
+from condenser_monitor.monitor.core.readings import FLAGS
+from condenser_monitor.monitor.core.records import (
+    Evidence,
+    Finding,
+)
 from condenser_monitor.monitor.diagnosis.checks import rows as checks
 from condenser_monitor.monitor.diagnosis.checks.base import Check, Who
 from condenser_monitor.monitor.diagnosis.checks.meter import Judged, classify

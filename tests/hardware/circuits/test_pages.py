@@ -11,7 +11,7 @@ from gpiozero.pins.mock import MockFactory
 from condenser_monitor.hardware.boards import CHANNELS
 from condenser_monitor.hardware.circuits import heat, pages, parts
 from condenser_monitor.monitor.core.errors import ContractError
-from condenser_monitor.monitor.core.records import READINGS
+from condenser_monitor.monitor.core.readings import READINGS
 
 ROOT = Path(pages.__file__).resolve().parents[2]
 LINKS = re.compile(r"\]\(([^)#]+)(#[^)]*)?\)")

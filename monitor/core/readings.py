@@ -1,0 +1,248 @@
+"""What can be sensed: one row for each reading, from which all that is common to readings is derived.
+
+A row says what a reading is, what it can say, on which bands it is believed, which link of the chain it belongs to and
+how it is shown. Whatever can be derived from it is: the fields of a Scan are checked against it, and recording columns,
+history columns, inputs, words, plots, curves, discovery and pages are made from it. What is left for a new reading
+stands in one table each of hardware (`boards.CHANNELS`), of the simulated world (`sim/senses.py`, WIRES).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.bands import (
+    AS_IT_IS,
+    Bands,
+    coil_bands,
+    run_bands,
+    sharp,
+    volt_bands,
+)
+
+if TYPE_CHECKING:
+    from condenser_monitor.monitor.core.config import Unit
+
+AIR_MOST_C = 90.0  # no air and no pipe of a cooling unit is farther from 0 °C
+_MOST = 1e6
+
+
+class Reading(NamedTuple):
+    """One reading.
+
+    meaning: what is measured and where; title: its name in running text. says: what a believed one can say, lowest
+    first, each in one clause (empty: it is taken as it is). inputs: the debounced inputs made of a number, by name,
+    with their bands; the first gives the word for it, and one whose name is itself a word takes its place while it
+    holds. least, most: what a number can be. link: the link that a flag tells, or beside which a number is shown.
+    plot: a curve of its own, a curve on its link's lane, or none. digits: decimals that are worth showing.
+    device_class: what kind of sensor home automation takes it for.
+    """
+
+    name: str
+    unit: Literal["", "V", "A", "W", "°C"]
+    board: Literal["control", "line", "indoor"]
+    meaning: str
+    title: str
+    link: str = ""
+    says: Mapping[str, str] = {}
+    inputs: Callable[[Unit], Mapping[str, Bands]] | None = None
+    digits: int = 1
+    plot: Literal["", "own", "lane"] = ""
+    device_class: str = ""
+
+    @property
+    def kind(self) -> Literal["flag", "number"]:
+        """A flag has no unit."""
+        return "number" if self.unit else "flag"
+
+    @property
+    def least(self) -> float:
+        """The lowest value that it can have."""
+        return -AIR_MOST_C if self.unit == "°C" else 0.0
+
+    @property
+    def most(self) -> float:
+        """The highest value that it can have."""
+        return AIR_MOST_C if self.unit == "°C" else _MOST
+
+    @property
+    def allowed(self) -> str:
+        """What it can be, in words."""
+        if not self.unit:
+            return "0 or 1"
+        return f"a temperature from {self.least:g} to {self.most:g} °C" if self.unit == "°C" else "a number from 0 up"
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What a believed one can say, lowest first."""
+        return tuple(self.says)
+
+
+def _flag(off: str, on: str) -> dict[str, str]:
+    return {"off": off, "on": on}
+
+
+def _compressor(unit: Unit) -> dict[str, Bands]:
+    locked_a = unit.compressor_lra_a * limits.LOCKED_RATIO.value
+    return {
+        "compressor": run_bands(unit.compressor_rla_a, limits.RUNNING_ON_RATIO, limits.RUNNING_OFF_RATIO),
+        "locked": Bands((False, True), (sharp(locked_a),)),
+        "draw": AS_IT_IS,  # its bands move with what is normal at the temperature
+    }
+
+
+def _fan(unit: Unit) -> dict[str, Bands]:
+    return {
+        "fan": run_bands(unit.fan_fla_a, limits.FAN_ON_RATIO, limits.FAN_OFF_RATIO),
+        "stalled": Bands((False, True), (sharp(unit.fan_fla_a * limits.FAN_STALLED_RATIO.value),)),
+    }
+
+
+READINGS: dict[str, Reading] = {
+    row.name: row
+    for row in (
+        Reading(
+            "call",
+            "",
+            "control",
+            "24 V AC across the contactor's coil circuit at the unit (Y to C)",
+            "call at the unit",
+            "call",
+            _flag("there is no call at the unit", "the call is there at the unit"),
+        ),
+        Reading(
+            "control_v",
+            "V",
+            "control",
+            "the voltage there, RMS",
+            "control voltage",
+            "call",
+            {
+                "dead": "there is no control voltage at the unit",
+                "ghost": "only a few volts are at the unit",
+                "weak": "the control voltage is weak",
+                "normal": "the control voltage is normal",
+                "high": "the control voltage is high",
+            },
+            lambda unit: {"control_v": volt_bands()},
+            plot="own",
+            device_class="voltage",
+        ),
+        Reading(
+            "coil_a",
+            "A",
+            "control",
+            "current in the coil lead, RMS",
+            "coil current",
+            "coil-current",
+            {
+                "none": "the coil draws no current",
+                "sealed": "the coil draws its sealed current, so the armature has closed",
+                "unsealed": "the coil keeps drawing its inrush current",
+                "short": "the coil draws a short circuit's current",
+            },
+            lambda unit: {"coil_a": coil_bands()},
+            digits=2,
+            plot="own",
+            device_class="current",
+        ),
+        Reading(
+            "supply",
+            "",
+            "line",
+            "line voltage ahead of the contactor (L1 to L2)",
+            "line supply",
+            "line-supply",
+            _flag("there is no line voltage ahead of the contactor", "line voltage is there ahead of it"),
+        ),
+        Reading(
+            "load",
+            "",
+            "line",
+            "line voltage behind it (T1 to T2): the contacts have closed",
+            "line voltage behind the contacts",
+            "contacts",
+            _flag("there is no line voltage behind the contacts", "the contacts have closed"),
+        ),
+        Reading(
+            "compressor_a",
+            "A",
+            "line",
+            "current in the compressor's common lead, RMS",
+            "compressor current",
+            "compressor",
+            {
+                "still": "the compressor draws no current",
+                "running": "the compressor runs",
+                "locked": "the compressor draws locked-rotor current",
+            },
+            _compressor,
+            plot="lane",
+            device_class="current",
+        ),
+        Reading(
+            "fan_a",
+            "A",
+            "line",
+            "current in the condenser fan's lead, RMS",
+            "fan current",
+            "fan",
+            {"still": "the fan draws no current", "running": "the fan runs"},
+            _fan,
+            plot="lane",
+            device_class="current",
+        ),
+        Reading(
+            "outdoor_c",
+            "°C",
+            "line",
+            "air temperature at the unit, in shade",
+            "outdoor temperature",
+            plot="own",
+            device_class="temperature",
+        ),
+        Reading(
+            "control_power",
+            "",
+            "indoor",
+            "24 V AC behind the control fuse indoors (R to C)",
+            "24 V behind the fuse",
+            "control-power",
+            _flag("there is no 24 V behind the control fuse", "24 V is there behind the control fuse"),
+        ),
+        Reading(
+            "thermostat",
+            "",
+            "indoor",
+            "the thermostat's cooling output, ahead of the safeties (Y to C)",
+            "thermostat's call",
+            "thermostat-call",
+            _flag("the thermostat does not call", "the thermostat calls"),
+        ),
+    )
+}
+FLAGS = tuple(name for name, row in READINGS.items() if row.kind == "flag")
+NUMBERS = tuple(name for name, row in READINGS.items() if row.kind == "number")
+# What a believed reading can say, from low to high; one that is taken as it is has no row.
+SYMBOLS: dict[str, tuple[str, ...]] = {name: row.words for name, row in READINGS.items() if row.says}
+# link -> the numbers shown beside it, the most telling first
+SHOWN: dict[str, tuple[str, ...]] = {
+    row.link: tuple(other.name for other in READINGS.values() if other.unit and other.link == row.link)
+    for row in READINGS.values()
+    if row.unit and row.link
+}
+PLOTTED = tuple(name for name, row in READINGS.items() if row.plot == "own")
+CURVES: dict[str, str] = {row.link: name for name, row in READINGS.items() if row.plot == "lane"}  # by lane
+
+
+def word(reading: str, inputs: Mapping[str, object]) -> str | None:
+    """What a reading says, given the values of its debounced inputs, the first one first; None while unknown."""
+    words = READINGS[reading].words
+    value = next(iter(inputs.values()))
+    if value is None or not words:
+        return None
+    said = words[value] if isinstance(value, bool) else str(value)
+    if said == words[0]:
+        return said
+    return next((name for name, holds in inputs.items() if holds is True and name in words), said)
