@@ -1,13 +1,17 @@
-"""The mind in one object: scans in, changes of findings, finished cycles and steps of alerts out.
+"""The engine that joins all parts: scans in, changes of findings, finished cycles and steps of alerts out.
 
-No clock, no file, no socket: every call carries its time, and `next_deadline()` says when the engine next wants to be
-asked. Times of one process must not run backwards; a wall clock may. Most scans change nothing, and are let through by
-one cheap look (`Sensing.quiet`); the full look is taken when a sense says something new or a deadline has come.
+This is the public face for a program that embeds the monitor: make `Settings`, feed `Scan`s, read what comes back and
+`status()`. No clock, no file, no socket: every call carries its time, and `next_deadline()` says when the engine next
+wants to be asked. Times of one process must not run backwards; a wall clock may.
+
+One scan goes through: inputs (debounced) -> facts and links -> cycle and patterns -> evaluation of findings ->
+diagnosis -> alarms. Most scans change nothing and are let through by one cheap look (`DebouncedInputs.quiet`); the full
+look is taken when a sensor says something new or a deadline has come.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from math import inf, nan
 from typing import Any
 
@@ -20,20 +24,16 @@ from condenser_monitor.monitor.core.bands import draw_bands
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.cycle import CycleWatch, Minute
 from condenser_monitor.monitor.core.errors import ContractError
-from condenser_monitor.monitor.core.evaluation import FindingEvaluator, restore
-from condenser_monitor.monitor.core.findings import Answer, FindingRow, contradictions
+from condenser_monitor.monitor.core.evaluation import FindingEvaluator, Snapshot
+from condenser_monitor.monitor.core.findings import CATALOGUE, Answer, FindingRow, contradictions
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
-from condenser_monitor.monitor.core.links import (
-    Facts,
-    chain,
-    facts,
-    first_break,
-)
+from condenser_monitor.monitor.core.links import Facts, chain, facts, first_break
 from condenser_monitor.monitor.core.load_state import load_state
 from condenser_monitor.monitor.core.patterns import Patterns
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
     AlertChange,
+    Change,
     Cycle,
     Event,
     Evidence,
@@ -44,6 +44,22 @@ from condenser_monitor.monitor.core.records import (
     UnitStatus,
 )
 from condenser_monitor.monitor.core.records import Answer as RequestAnswer
+from condenser_monitor.monitor.diagnosis.diagnosis import FindingDiagnosis, Observed
+
+__all__ = [
+    "AlertChange",
+    "Change",
+    "Cycle",
+    "Engine",
+    "Event",
+    "Finding",
+    "Request",
+    "RequestAnswer",
+    "Scan",
+    "Settings",
+    "StartTransient",
+    "UnitStatus",
+]
 
 MEMORY_VERSION = 1
 # In a run with one of these, nothing is learned of what is normal.
@@ -58,8 +74,8 @@ class Memory(msgspec.Struct, frozen=True, kw_only=True):
     recent_ages_s: dict[str, float]
     worked_ages_s: dict[str, float] = {}
     called_in_heat_ages_s: list[float]
-    alerts: msgspec.Raw
-    trends: msgspec.Raw
+    alerts: msgspec.Raw = msgspec.Raw()
+    trends: msgspec.Raw = msgspec.Raw()
 
 
 class Engine:
@@ -71,21 +87,27 @@ class Engine:
 
     def __init__(self, settings: Settings, *, memory: bytes | None = None, fitted: Sequence[str] | None = None) -> None:
         self.settings = settings
-        self._sensing = DebouncedInputs(settings, fitted)
+        self._inputs = DebouncedInputs(settings, fitted)
         self._cycle = CycleWatch()
         self._patterns = Patterns(settings)
-        self._judge = FindingEvaluator(settings, self._sensing)
         old, self.memory_refused = load_state(memory, Memory, MEMORY_VERSION, what="the memory of an earlier run")
-        self._desk = AlarmManager(settings, None if old is None else bytes(old.alerts))
-        self._trends = Baselines(settings, None if old is None else bytes(old.trends))
+        self._alarms = AlarmManager(settings, None if old is None else bytes(old.alerts))
+        self._baselines = Baselines(settings, None if old is None else bytes(old.trends))
         # A part of the memory that cannot be used is said as well as the whole.
-        refused = (self.memory_refused, self._desk.refused, self._trends.refused)
+        refused = (self.memory_refused, self._alarms.refused, self._baselines.refused)
         self.memory_refused = "; ".join(why for why in refused if why)
-        if old is not None:
-            self._judge.standing = restore(old.findings)
-            self._judge.last_stood_s = {name: -age_s for name, age_s in old.recent_ages_s.items()}
-            self._judge.worked_s = {name: -age_s for name, age_s in old.worked_ages_s.items()}
-            self._patterns.heat.called_s.extend(-age_s for age_s in old.called_in_heat_ages_s)
+        kept = old or Memory(version=MEMORY_VERSION, findings={}, recent_ages_s={}, called_in_heat_ages_s=[])
+        # Findings of an earlier process, whose seconds began elsewhere: they stand since before this one began.
+        findings = {n: msgspec.structs.replace(f, since_s=0.0, raised_s=0.0) for n, f in kept.findings.items()}
+        self._evaluator = FindingEvaluator(settings, findings)
+        self._diagnosis = FindingDiagnosis(
+            settings,
+            self._inputs.fitted,
+            standing=findings,
+            stood_s={name: -age_s for name, age_s in kept.recent_ages_s.items()},
+            worked_s={name: -age_s for name, age_s in kept.worked_ages_s.items()},
+        )
+        self._patterns.heat.called_s.extend(-age_s for age_s in kept.called_in_heat_ages_s)
         self.now_s = -inf
         self.wall_s: float | None = None
         self.changed_s = 0.0
@@ -93,29 +115,23 @@ class Engine:
         self._scan: Scan | None = None
         self._numbers: dict[str, float | bool | None] = {}
         self._usual_s = 0.0
-        self._deadline_s = self._look_s = self._due_s = self._judge_s = -inf
+        self._deadline_s = self._look_s = self._due_s = self._decide_s = -inf
         self._minute = Minute()
         self._running = False
         self._hasty_first_s = self._hasty_last_s = -inf
         self._normal_a: float | None = nan  # equals nothing: the bands of the draw are set at the first minute
         self._silence = (settings.limit(limits.SENSOR_SILENT.hold_s), settings.limit(limits.SENSOR_SILENT.scans))
-        self._counted_answers: dict[str, Callable[[], Answer]] = {
-            "sensor-silent": lambda: bool(self._silent()),
-            "contactor-chatter": lambda: self._patterns.chatter.stands(self.now_s),
-            "short-cycling": lambda: self._patterns.short.stands(self.now_s),
-            "overload-cycling": lambda: self._patterns.overload.stands(self.now_s),
-            "slow-start": self._trends.slow_start,
-            "no-call-in-heat": self._no_call_in_heat,
-        }
+        self._symbols: dict[str, str] = {}
+        self._symbols_revision = -1
 
     # ------------------------------------------------------------ in
 
-    def take(self, scan: Scan) -> Sequence[Event]:
+    def feed(self, scan: Scan) -> Sequence[Event]:
         """One scan; what it changed (mostly nothing)."""
         now_s = scan.t_s
         step_s = now_s - self.now_s
         # A step within twice the usual one is no gap: GAP_FACTOR is never less.
-        if now_s < self._look_s and 0 <= step_s <= 2 * self._usual_s and self._sensing.quiet(scan):
+        if now_s < self._look_s and 0 <= step_s <= 2 * self._usual_s and self._inputs.quiet(scan):
             self.now_s, self.wall_s, self._scan = now_s, scan.wall_s, scan
             self._usual_s += (step_s - self._usual_s) * 0.1
             if self._running:
@@ -123,27 +139,27 @@ class Engine:
             return ()
         return self._look(scan, step_s)
 
-    def take_start(self, start: StartTransient) -> Sequence[Event]:
+    def feed_start(self, start: StartTransient) -> Sequence[Event]:
         """A start of the compressor captured at the full sample rate."""
-        self._trends.take_start(start)
+        self._baselines.take_start(start)
         self._cycle.transient = start
-        self._deadline_s = self._look_s = self._judge_s = -inf
+        self._deadline_s = self._look_s = self._decide_s = -inf
         return ()
 
     def request(
         self, request: Request, now_s: float, wall_s: float | None
     ) -> tuple[RequestAnswer, Sequence[AlertChange]]:
         """A person's wish about an alert, service mode, or a part that was renewed."""
-        self._judge_s = -inf
-        return self._desk.request(request, now_s, wall_s, self._trends.renew)
+        self._decide_s = -inf
+        return self._alarms.request(request, now_s, wall_s, self._baselines.renew)
 
     def tick(self, now_s: float, wall_s: float | None) -> Sequence[AlertChange]:
         """Time passes: shelving and service mode end, an all-clear is due. Findings wait for the next scan."""
-        return self._desk.tick(now_s, wall_s)
+        return self._alarms.tick(now_s, wall_s)
 
     def next_deadline(self) -> float | None:
         """When `tick` or the next scan is wanted at the latest, s; None when only news can change anything."""
-        desk_s = self._desk.next_deadline()
+        desk_s = self._alarms.next_deadline()
         soonest_s = min(self._deadline_s, inf if desk_s is None else desk_s)
         return None if soonest_s == inf else soonest_s
 
@@ -163,10 +179,10 @@ class Engine:
         self.now_s, self.wall_s, self._scan = scan.t_s, scan.wall_s, scan
         if self._running:
             self._cycle.weigh(scan)
-        self._patterns.chatter.take(load=self._raw_load(scan), call=self.facts.call, now_s=scan.t_s)
+        self._patterns.chatter.update(load=self._raw_load(scan), call=self.facts.call, now_s=scan.t_s)
         self._keep_numbers(scan)
-        same = self._sensing.quiet(scan)
-        changed = () if same else self._sensing.take(scan, before_s, numbers=not hasty)
+        same = self._inputs.quiet(scan)
+        changed = () if same else self._inputs.update(scan, before_s, numbers=not hasty)
         self.changed_s = max((belief.since_s for belief in changed), default=scan.t_s)
         if changed:
             events += self._moved(scan)
@@ -175,33 +191,49 @@ class Engine:
         if not (same and self._nothing_due()):
             events += self._decide()
         self._deadline_s = min(self._due_s, self._minute.deadline_s)
-        self._look_s = min(self._judge_s, self._minute.deadline_s) - limits.MOMENT_S.value
+        self._look_s = min(self._decide_s, self._minute.deadline_s) - limits.MOMENT_S.value
         return events
 
     def _nothing_due(self) -> bool:
         """For a scan that says nothing new: no finding can come or go, and none stands whose time is to be kept."""
-        early = self.now_s < self._judge_s - limits.MOMENT_S.value
-        return early and not self._judge.standing and not self._no_call_in_heat()
+        early = self.now_s < self._decide_s - limits.MOMENT_S.value
+        return early and not self._evaluator.standing and not self._no_call_in_heat()
 
     def _decide(self) -> list[Event]:
-        changes = self._judge.take(self)
-        self._patterns.follow(self._judge.standing)
+        moment = self._snapshot()
+        outcome = self._evaluator.evaluate(moment)
+        self._patterns.follow(self._evaluator.standing)
+        changes: list[Change] = []
+        if outcome.order:
+            changes = self._diagnosis.diagnose(
+                Observed(
+                    now_s=self.now_s,
+                    wall_s=self.wall_s,
+                    evaluation=outcome,
+                    evidence={
+                        name: self._evidence(CATALOGUE[name]) for name in outcome.order if name not in outcome.cleared
+                    },
+                    symbols=self._symbols,
+                    doubted=self._inputs.doubted(self.now_s),
+                    last_runs=self._patterns.stops.seen(),
+                )
+            )
         events: list[Event] = [*changes]
         for change in changes:
-            events += self._desk.take(change)
-        self._due_s = min(self._judge.deadline(), self._patterns.deadline(self.now_s), self._silence_deadline())
+            events += self._alarms.take(change)
+        self._due_s = min(self._evaluator.deadline(), self._patterns.deadline(self.now_s), self._silence_deadline())
         # What a finding that has just come or gone takes out of the patterns is heard at the next scan.
-        self._judge_s = -inf if changes else self._due_s
+        self._decide_s = -inf if changes else self._due_s
         return events
 
     def _gap(self, scan: Scan) -> list[Event]:
         """Nothing was seen for long: whatever ran may have stopped and started again."""
-        self._sensing.forget(scan.t_s)
+        self._inputs.forget(scan.t_s)
         self._patterns.gap()
         self._usual_s = 0.0
         was_s, self.now_s = self.now_s, scan.t_s
-        self.facts = facts(self._sensing)
-        cycle = self._cycle.take(self.facts, was_s, self.wall_s)
+        self.facts = facts(self._inputs)
+        cycle = self._cycle.update(self.facts, was_s, self.wall_s)
         self._running = False
         return [] if cycle is None else self._finish(cycle)
 
@@ -219,28 +251,28 @@ class Engine:
 
     def _hasty(self, scan: Scan, step_s: float) -> bool:
         """Presence alone, well before the next scan is due: the board tells an edge, and read no numbers for it."""
-        if step_s * 2 >= self._usual_s or not self._sensing.presence_alone(scan):
+        if step_s * 2 >= self._usual_s or not self._inputs.presence_alone(scan):
             return False
         first_s = self._hasty_first_s if self._hasty_last_s == self.now_s else scan.t_s
         self._hasty_first_s, self._hasty_last_s = first_s, scan.t_s
         return scan.t_s - first_s < self._usual_s
 
     def _raw_load(self, scan: Scan) -> bool | None:
-        return scan.load if "load" in self._sensing.beliefs else None
+        return scan.load if "load" in self._inputs.beliefs else None
 
     def _keep_numbers(self, scan: Scan) -> None:
-        found = zip(self._sensing.fitted, self._sensing.readings_of(scan), strict=True)
+        found = zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True)
         self._numbers.update((name, value) for name, value in found if value is not None)
 
     def _moved(self, scan: Scan) -> list[Event]:
-        was, self.facts = self.facts, facts(self._sensing)
+        was, self.facts = self.facts, facts(self._inputs)
         self._patterns.changed(was, self.facts, self.changed_s)
-        cycle = self._cycle.take(self.facts, self.changed_s, scan.wall_s)
+        cycle = self._cycle.update(self.facts, self.changed_s, scan.wall_s)
         self._running = self._cycle.running_since_s is not None
         return [] if cycle is None else self._finish(cycle)
 
     def _finish(self, cycle: Cycle) -> list[Event]:
-        self._trends.take_cycle(cycle)
+        self._baselines.take_cycle(cycle)
         return [cycle]
 
     # ------------------------------------------------------------ once a minute
@@ -252,9 +284,9 @@ class Engine:
         if outdoor_c is None:
             outdoor_c = scan.outdoor_c
         settled = started_s is not None and lasted(started_s, self._minute.began_s, limits.SETTLE_S.value)
-        sound = self.facts.draw == "normal" and not _UNSOUND_RUN & self._judge.standing.keys()
+        sound = self.facts.draw == "normal" and not _UNSOUND_RUN & self._evaluator.standing
         if settled and sound and means["compressor_a"] is not None:
-            self._trends.take_minute(
+            self._baselines.take_minute(
                 t_s=scan.t_s,
                 wall_s=scan.wall_s,
                 compressor_a=means["compressor_a"],
@@ -262,8 +294,8 @@ class Engine:
                 control_v=means["control_v"],
             )
         self._set_draw(outdoor_c)
-        self._patterns.heat.take(
-            outdoor_c=scan.outdoor_c if "outdoor_c" in self._sensing.fitted else None,
+        self._patterns.heat.update(
+            outdoor_c=scan.outdoor_c if "outdoor_c" in self._inputs.fitted else None,
             call=self.facts.call,
             now_s=scan.t_s,
             longest_s=self._longest_s + limits.MINUTE_S.value,
@@ -271,50 +303,64 @@ class Engine:
         self._minute.open(scan.t_s, self._cycle)
 
     def _set_draw(self, outdoor_c: float | None) -> None:
-        track = self._sensing.track("compressor_a")
-        normal_a = self._trends.normal_a(outdoor_c)
+        track = self._inputs.track("compressor_a")
+        normal_a = self._baselines.normal_a(outdoor_c)
         if track is None or normal_a == self._normal_a:
             return
         self._normal_a = normal_a
         track.set_bands("draw", draw_bands(self.settings, normal_a))
 
-    # ------------------------------------------------------------ what the judge asks
+    # ------------------------------------------------------------ what a decision rests on
 
-    @property
-    def said(self) -> Facts:
-        """What the last scan says by itself: the very facts where it bears out all that is believed."""
-        return self.facts if self._sensing.settled else facts(self._sensing, said=True)
+    def _snapshot(self) -> Snapshot:
+        inputs, now_s, patterns = self._inputs, self.now_s, self._patterns
+        return Snapshot(
+            now_s=now_s,
+            changed_s=self.changed_s,
+            facts=self.facts,
+            said=None if inputs.settled else facts(inputs, said=True),
+            counted={
+                "sensor-silent": bool(self._silent()),
+                "contactor-chatter": patterns.chatter.stands(now_s),
+                "short-cycling": patterns.short.stands(now_s),
+                "overload-cycling": patterns.overload.stands(now_s),
+                "slow-start": self._baselines.slow_start(),
+                "no-call-in-heat": self._no_call_in_heat(),
+            },
+            unsettled=inputs.unsettled(),
+            new_readings=self._read_symbols(),
+            doubted=bool(inputs.doubted(now_s)),
+        )
 
-    def answer(self, row: FindingRow) -> Answer:
-        """The answer to a finding's condition at this moment."""
-        return self._counted_answers[row.name]() if row.condition is None else row.condition(self.facts)
-
-    @property
-    def last_runs(self) -> dict[str, str]:
-        """What the last runs have in common."""
-        return self._patterns.stops.seen()
+    def _read_symbols(self) -> bool:
+        """Whether a reading says something else than at the last decision."""
+        if self._inputs.revision == self._symbols_revision:
+            return False
+        self._symbols_revision = self._inputs.revision
+        was, self._symbols = self._symbols, self._inputs.symbols()
+        return self._symbols != was
 
     def _no_call_in_heat(self) -> Answer:
-        call = self._sensing.beliefs.get("call")
+        call = self._inputs.beliefs.get("call")
         if call is None or call.symbol is None:
             return None
         idle = lasted(call.since_s, self.now_s, self._patterns.no_call_s)
         return not call.symbol and idle and self._patterns.heat.stands(self.now_s)
 
     def _silent(self) -> list[str]:
-        return self._sensing.silent(self.now_s, *self._silence)
+        return self._inputs.silent(self.now_s, *self._silence)
 
     def _silence_deadline(self) -> float:
         hold_s, _ = self._silence
-        due_s = (since_s + hold_s for since_s in self._sensing.missing_since())
+        due_s = (since_s + hold_s for since_s in self._inputs.missing_since())
         return min((at_s for at_s in due_s if at_s > self.now_s), default=inf)
 
-    def evidence(self, row: FindingRow) -> Evidence:
+    def _evidence(self, row: FindingRow) -> Evidence:
         """The readings that go with a finding, and what its pattern counted."""
         found: Evidence = {}
         for name in row.evidence:
             value = self._numbers.get(name)
-            if value is not None and name in self._sensing.readings and not self._sensing.readings[name].gone:
+            if value is not None and name in self._inputs.readings and not self._inputs.readings[name].gone:
                 found[name] = value if isinstance(value, bool) else round(value, 3)
         return found | self._counted(row.name)
 
@@ -330,7 +376,7 @@ class Engine:
         if name == "contactor-chatter":
             return {"changes": float(len(self._patterns.chatter.times_s))}
         if name in ("high-running-current", "low-running-current"):
-            normal_a = self._trends.normal_a(self._scan.outdoor_c if self._scan else None)
+            normal_a = self._baselines.normal_a(self._scan.outdoor_c if self._scan else None)
             return {} if normal_a is None else {"normal_a": round(normal_a, 2)}
         return {}
 
@@ -339,11 +385,11 @@ class Engine:
     @property
     def standing(self) -> tuple[Finding, ...]:
         """The findings that stand."""
-        return tuple(self._judge.standing.values())
+        return tuple(self._diagnosis.standing.values())
 
     def status(self) -> UnitStatus:
         """All that is shown of the unit, as of the last scan."""
-        links = chain(self._sensing)
+        links = chain(self._inputs)
         scan = self._scan
         return UnitStatus(
             site=self.settings.site.id,
@@ -353,33 +399,28 @@ class Engine:
             cycle=self._cycle.state,
             cycle_since_s=self._cycle.since_s,
             links=links,
-            readings={name: getattr(scan, name) if scan else None for name in READINGS if name in self._sensing.fitted},
+            readings={name: getattr(scan, name) if scan else None for name in READINGS if name in self._inputs.fitted},
             findings=self.standing,
-            alerts=self._desk.alerts(),
+            alerts=self._alarms.alerts(),
             break_at=first_break(links) if any(f.severity == "urgent" for f in self.standing) else None,
-            service_until_wall_s=self._desk.service_until_wall_s,
-            trends=self._trends.report(),
+            service_until_wall_s=self._alarms.service_until_wall_s,
+            trends=self._baselines.report(),
         )
 
     def metrics(self) -> dict[str, Any]:
         """Figures of the alarm system (ISA-18.2): rate, flood, chatter, stale."""
-        return self._desk.metrics(self.wall_s)
-
-    def _ages(self, times_s: Mapping[str, float]) -> dict[str, float]:
-        """How long ago each was, of those that still tell."""
-        ages = {name: self.now_s - at_s for name, at_s in times_s.items()}
-        return {name: age_s for name, age_s in ages.items() if age_s <= limits.RECENT_S.value}
+        return self._alarms.metrics(self.wall_s)
 
     def memory(self) -> bytes:
         """What must survive a restart, as JSON."""
         return msgspec.json.encode(
             Memory(
                 version=MEMORY_VERSION,
-                findings=self._judge.standing,
-                recent_ages_s=self._ages(self._judge.last_stood_s),
-                worked_ages_s=self._ages(self._judge.worked_s),
+                findings=self._diagnosis.standing,
+                recent_ages_s=self._diagnosis.stood_ages_s(self.now_s),
+                worked_ages_s=self._diagnosis.worked_ages_s(self.now_s),
                 called_in_heat_ages_s=[self.now_s - at_s for at_s in self._patterns.heat.called_s],
-                alerts=msgspec.Raw(self._desk.memory()),
-                trends=msgspec.Raw(self._trends.memory()),
+                alerts=msgspec.Raw(self._alarms.memory()),
+                trends=msgspec.Raw(self._baselines.memory()),
             )
         )

@@ -142,7 +142,7 @@ class RegisterRig:
 
     def feed(self, item: Scan | StartTransient) -> Sequence[Event]:
         """One item into the engine."""
-        return self.engine.take_start(item) if isinstance(item, StartTransient) else self.engine.take(item)
+        return self.engine.feed_start(item) if isinstance(item, StartTransient) else self.engine.feed(item)
 
     def run(self, until_s: float) -> Iterator[Event]:
         """Move time to `until_s`; the engine's events as they come."""

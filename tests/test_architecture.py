@@ -51,6 +51,13 @@ def test_imports_point_inward(room: str) -> None:
         assert rooms <= MAY[room], f"{path.relative_to(ROOT)} imports {rooms - MAY[room]}"
 
 
+def test_the_core_knows_none_of_the_other_parts() -> None:
+    """core -> limits, strings and itself; diagnosis, baselines and alarms -> core; the engine above joins them."""
+    for path in _files("monitor/core"):
+        parts = {name.split(".")[2] for name in _imports(path) if name.startswith("condenser_monitor.monitor.")}
+        assert parts <= {"core", "limits", "strings"}, f"{path.name} imports {parts}"
+
+
 def test_hardware_knows_only_the_nouns_of_monitor() -> None:
     """From monitor, the drivers take records, errors, limits and settings, and nothing that judges.
 

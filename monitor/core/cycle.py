@@ -177,7 +177,7 @@ class CycleWatch:
         self._weighed: list[Scan] = []
         self.transient: StartTransient | None = None
 
-    def take(self, facts: Facts, changed_s: float, wall_s: float | None) -> Cycle | None:
+    def update(self, facts: Facts, changed_s: float, wall_s: float | None) -> Cycle | None:
         """What is believed has changed at `changed_s`; the record of the cycle that ended by it, if one did."""
         was, self.state = self.state, step(self.state, signals(facts))
         if self.state is not was:

@@ -1,60 +1,80 @@
-"""Raising, revising and clearing: each condition against its hold, its parents and what this very scan bears out.
+"""Raising, clearing and reviewing findings: each condition against its hold, its parents and what this very scan bears
+out.
 
-Nothing is raised or cleared on a scan that does not itself say what is believed, so the scan taken at the moment a
-delay ends is heard first, and a missing or odd scan only puts the decision off.
+The evaluator is given an immutable Snapshot and gives back an Evaluation; it asks nobody, and knows no suspects (they
+are the next step's: monitor/diagnosis). Nothing is raised or cleared on a scan that does not itself say what is
+believed, so the scan taken at the moment a delay ends is heard first, and a missing or odd scan only puts the decision
+off.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Iterable, Mapping
 from math import inf
-from typing import Protocol
-
-import msgspec
+from typing import NamedTuple
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
-from condenser_monitor.monitor.core.findings import (
-    ROWS,
-    Answer,
-    FindingRow,
-    hold_s,
-)
-from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
+from condenser_monitor.monitor.core.findings import ROWS, Answer, FindingRow, hold_s
+from condenser_monitor.monitor.core.inputs import lasted
 from condenser_monitor.monitor.core.links import Facts
-from condenser_monitor.monitor.core.records import (
-    Change,
-    ChangeKind,
-    Evidence,
-    Finding,
-)
-from condenser_monitor.monitor.diagnosis.verdict import Verdict, judge
 
 
-class Snapshot(Protocol):
-    """What the judge is told of one scan."""
+class Snapshot(NamedTuple):
+    """All that one decision rests on.
+
+    `changed_s` is when the newest of `facts` began; `said` are the facts of this scan by itself, None where it bears
+    out what is believed; `counted` has the answers of the patterns; `unsettled` names the inputs that this scan does
+    not bear out; `new_readings`: a reading says something else than at the last decision; `doubted`: some reading is
+    not borne out, so what is concluded now is to be looked at again.
+    """
 
     now_s: float
-    wall_s: float | None
     changed_s: float
     facts: Facts
+    said: Facts | None
+    counted: Mapping[str, Answer]
+    unsettled: frozenset[str] = frozenset()
+    new_readings: bool = False
+    doubted: bool = False
+
+    def answer(self, row: FindingRow) -> Answer:
+        """The answer to a finding's condition."""
+        return self.counted[row.name] if row.condition is None else row.condition(self.facts)
+
+    def bears_out(self, row: FindingRow) -> bool:
+        """This scan says what is believed, of all that the finding needs."""
+        return self.unsettled.isdisjoint(row.needs)
+
+
+class Raised(NamedTuple):
+    """A finding that is raised, and since when its condition has been true."""
+
+    row: FindingRow
+    since_s: float
+
+
+class Evaluation(NamedTuple):
+    """What one decision changed, each in the catalogue's order: parents first. `cleared` says of each whether it was
+    seen to work again; `review` are findings that stand and whose evidence has changed and settled. `order` is all of
+    them, as they came."""
+
+    raised: dict[str, Raised]
+    cleared: dict[str, bool]
+    review: tuple[str, ...]
+    order: tuple[str, ...]
 
     @property
-    def said(self) -> Facts: ...  # the very facts, where the scan bears out all that is believed
-
-    @property
-    def last_runs(self) -> Mapping[str, str]: ...
-
-    def answer(self, row: FindingRow) -> Answer: ...
-
-    def evidence(self, row: FindingRow) -> Evidence: ...
+    def changed(self) -> bool:
+        """Something was raised or cleared."""
+        return bool(self.raised or self.cleared)
 
 
 class Timer:
     """Since when a condition has been true or false, how many scans by themselves said that it is true, and whether
     its parent has been holding it down."""
 
-    __slots__ = ("clear_s", "false_s", "hold_s", "revise_s", "row", "scans", "suppressed", "true_s")
+    __slots__ = ("clear_s", "false_s", "hold_s", "review_s", "row", "scans", "suppressed", "true_s")
 
     def __init__(self, row: FindingRow, settings: Settings) -> None:
         self.row = row
@@ -64,18 +84,19 @@ class Timer:
         self.clear_s = settings.limit(clear) if clear else 0.0
         self.true_s: float | None = None
         self.false_s: float | None = None
-        self.revise_s = inf
+        self.review_s = inf
         self.suppressed = False
         self.scans = 0
 
     def count(self, answer: Answer, said: Facts | None) -> None:
-        """One scan by itself (None: it says what is believed): an odd one beside a change that is not yet believed
-        makes a condition of two halves."""
+        """Count one scan by itself (None: it says what is believed): an odd one beside a change that is not yet
+        believed makes a condition of two halves."""
         condition = self.row.condition
         bears_out = bool(answer if said is None or condition is None else condition(said))
         self.scans = self.scans + bears_out if answer or bears_out else 0
 
-    def take(self, answer: Answer, since_s: float, now_s: float, *, suppressed: bool) -> None:
+    def update(self, answer: Answer, since_s: float, now_s: float, *, suppressed: bool) -> None:
+        """Note the answer of this moment, which has been so since `since_s`."""
         if answer:
             if self.true_s is None:
                 self.true_s = since_s
@@ -96,163 +117,85 @@ class Timer:
         return self.true_s is not None or self.row.pattern
 
     def due(self, now_s: float) -> bool:
+        """Return whether the finding is to be raised, if the scan bears it out."""
         held = self.true_s is not None and lasted(self.true_s, now_s, self.hold_s)
         return held and not self.suppressed and (self.row.pattern or self.scans >= limits.CONFIRM_SCANS.value)
 
     def over(self, now_s: float) -> bool:
+        """Return whether the finding is to be cleared, if the scan bears it out."""
         return self.false_s is not None and lasted(self.false_s, now_s, self.clear_s)
 
     def deadline(self, *, standing: bool) -> float:
+        """When the answer to `due` or `over` may next change by time alone, s."""
         if standing:
-            return min(self.revise_s, inf if self.false_s is None else self.false_s + self.clear_s)
+            return min(self.review_s, inf if self.false_s is None else self.false_s + self.clear_s)
         return inf if self.true_s is None or self.suppressed else self.true_s + self.hold_s
 
 
 class FindingEvaluator:
-    """All findings of one unit. `standing` maps the name of each finding that stands to it."""
+    """All findings of one unit. `standing` are the names of those that stand."""
 
-    def __init__(self, settings: Settings, sensing: DebouncedInputs) -> None:
-        self._settings, self._sensing = settings, sensing
+    def __init__(self, settings: Settings, standing: Iterable[str] = ()) -> None:
         self._timers = [Timer(row, settings) for row in ROWS]
         self._awake = self._timers
-        self._told: Facts | None = None
+        self._evaluated: Facts | None = None
         self._odd = False
-        self._revision = -1
-        self.standing: dict[str, Finding] = {}
-        self.last_stood_s: dict[str, float] = {}
-        self.worked_s: dict[str, float] = {}
-        self._symbols: dict[str, str] = {}
+        self.standing = set(standing)
 
-    def take(self, moment: Snapshot) -> list[Change]:
-        """Judge every finding at one moment; the changes, parents first."""
-        changes: list[Change] = []
-        fresh = self._fresh_symbols()
-        by_itself = moment.said
-        said = None if by_itself is moment.facts else by_itself
-        whole = self._whole(moment.facts, odd=said is not None)
+    def evaluate(self, moment: Snapshot) -> Evaluation:
+        """Decide on every finding at one moment."""
+        raised: dict[str, Raised] = {}
+        cleared: dict[str, bool] = {}
+        review: list[str] = []
+        order: list[str] = []
+        whole = self._whole(moment)
         for timer in self._timers if whole else self._awake:
             row = timer.row
             answer = moment.answer(row)
-            if not (whole or answer or timer.true_s is not None or row.name in self.standing):
+            stands = row.name in self.standing
+            if not (whole or answer or timer.true_s is not None or stands):
                 continue
-            suppressed = not self.standing.keys().isdisjoint(row.parents)
-            timer.count(answer, said)
-            timer.take(answer, moment.changed_s, moment.now_s, suppressed=suppressed)
-            if row.steady and answer and not self._borne_out(row):
+            timer.count(answer, moment.said)
+            timer.update(answer, moment.changed_s, moment.now_s, suppressed=not self.standing.isdisjoint(row.parents))
+            if row.steady and answer and not moment.bears_out(row):
                 timer.true_s = moment.now_s
-            change = self._decide(timer, answer, moment, fresh=fresh)
-            if change is not None:
-                changes.append(change)
-        if whole or changes:
+            if not stands:
+                if timer.due(moment.now_s) and moment.bears_out(row):
+                    raised[row.name] = self._raise(timer, moment)
+                    order.append(row.name)
+            elif timer.over(moment.now_s) and moment.bears_out(row):
+                self.standing.discard(row.name)
+                cleared[row.name] = bool(row.works is not None and row.works(moment.facts))
+                order.append(row.name)
+            elif self._review_due(timer, answer, moment):
+                review.append(row.name)
+                order.append(row.name)
+        if whole or order:
             self._awake = [timer for timer in self._timers if timer.awake or timer.row.name in self.standing]
-        for name in self.standing:
-            self.last_stood_s[name] = moment.now_s
-        return changes
+        return Evaluation(raised, cleared, tuple(review), tuple(order))
 
-    def _whole(self, facts: Facts, *, odd: bool) -> bool:
+    def _whole(self, moment: Snapshot) -> bool:
         """Whether every finding is asked: the facts are new, or this scan or the one before said something else than is
         believed. Else nothing has moved for those that are not awake."""
-        whole = odd or self._odd or facts is not self._told
-        self._odd, self._told = odd, facts
+        odd = moment.said is not None
+        whole = odd or self._odd or moment.facts is not self._evaluated
+        self._odd, self._evaluated = odd, moment.facts
         return whole
 
     def deadline(self) -> float:
         """When a decision may next be due by time alone, s."""
         return min((timer.deadline(standing=timer.row.name in self.standing) for timer in self._awake), default=inf)
 
-    def _fresh_symbols(self) -> bool:
-        if self._sensing.revision == self._revision:
-            return False
-        self._revision = self._sensing.revision
-        symbols = self._sensing.symbols()
-        fresh, self._symbols = symbols != self._symbols, symbols
-        return fresh
+    def _raise(self, timer: Timer, moment: Snapshot) -> Raised:
+        # What this very scan says otherwise is heard again when it is believed, or was odd.
+        timer.review_s = moment.now_s + limits.REVISE_S.value if moment.doubted and not timer.row.pattern else inf
+        self.standing.add(timer.row.name)
+        return Raised(timer.row, moment.now_s if timer.true_s is None else timer.true_s)
 
-    def _decide(self, timer: Timer, answer: Answer, moment: Snapshot, *, fresh: bool) -> Change | None:
-        row, now_s = timer.row, moment.now_s
-        if row.name not in self.standing:
-            if timer.due(now_s) and self._borne_out(row):
-                return self._raise(timer, moment)
-            return None
-        if timer.over(now_s) and self._borne_out(row):
-            return self._clear(row, moment)
-        if fresh and not row.pattern and answer:
-            timer.revise_s = now_s + limits.REVISE_S.value
-        if lasted(timer.revise_s, now_s, 0.0) and answer and self._borne_out(row):
-            timer.revise_s = inf
-            return self._revise(row, moment)
-        return None
-
-    def _borne_out(self, row: FindingRow) -> bool:
-        beliefs = self._sensing.beliefs
-        return all(beliefs[name].settled or beliefs[name].gone for name in row.needs if name in beliefs)
-
-    def _verdict(self, row: FindingRow, moment: Snapshot, doubted: Collection[str] = ()) -> Verdict:
-        known = {name: symbol for name, symbol in self._symbols.items() if name not in doubted}
-        seen, now_s = {**known, **moment.last_runs}, moment.now_s
-        worked_s = self.worked_s.get(row.name)
-        if worked_s is not None and now_s - worked_s <= limits.RECENT_S.value:
-            seen["comes-and-goes"] = "yes"
-        for name, last_s in self.last_stood_s.items():
-            if name != row.name and now_s - last_s <= limits.RECENT_S.value:
-                seen[f"recent:{name}"] = "yes"
-        return judge(row.name, seen, unit=self._settings.unit, fitted=self._sensing.fitted)
-
-    def _raise(self, timer: Timer, moment: Snapshot) -> Change:
-        # What this very scan says otherwise clears nobody; it is heard again when it is believed, or was odd.
-        row, doubted = timer.row, self._sensing.doubted(moment.now_s)
-        verdict = self._verdict(row, moment, doubted)
-        timer.revise_s = moment.now_s + limits.REVISE_S.value if doubted and not row.pattern else inf
-        finding = Finding(
-            name=row.name,
-            severity=row.severity,
-            since_s=moment.now_s if timer.true_s is None else timer.true_s,
-            raised_s=moment.now_s,
-            raised_wall_s=moment.wall_s,
-            suspects=verdict.suspects,
-            evidence=moment.evidence(row),
-            summary=row.summary,
-            ruled_out=dict(verdict.ruled_out),
-            wanted_senses=verdict.wanted_senses,
-        )
-        self.standing[row.name] = finding
-        return _change(ChangeKind.RAISED, finding, moment)
-
-    def _clear(self, row: FindingRow, moment: Snapshot) -> Change:
-        finding = self.standing.pop(row.name)
-        if row.works is not None and row.works(moment.facts):
-            self.worked_s[row.name] = moment.now_s
-        return _change(ChangeKind.CLEARED, finding, moment)
-
-    def _revise(self, row: FindingRow, moment: Snapshot) -> Change | None:
-        was, verdict = self.standing[row.name], self._verdict(row, moment)
-        if verdict.suspects == was.suspects:
-            return None
-        finding = msgspec.structs.replace(
-            was,
-            suspects=verdict.suspects,
-            evidence=moment.evidence(row),
-            ruled_out=dict(verdict.ruled_out),
-            wanted_senses=verdict.wanted_senses,
-        )
-        self.standing[row.name] = finding
-        return _change(ChangeKind.REVISED, finding, moment)
-
-
-def _change(kind: ChangeKind, finding: Finding, moment: Snapshot) -> Change:
-    return Change(
-        t_s=moment.now_s,
-        wall_s=moment.wall_s,
-        change=kind,
-        finding=finding.name,
-        severity=finding.severity,
-        suspects=finding.suspects,
-        evidence=finding.evidence,
-        summary=finding.summary,
-        wanted_senses=finding.wanted_senses,
-    )
-
-
-def restore(findings: Mapping[str, Finding]) -> dict[str, Finding]:
-    """Findings of an earlier process, whose seconds began elsewhere: they stand since before this one began."""
-    return {name: msgspec.structs.replace(old, since_s=0.0, raised_s=0.0) for name, old in findings.items()}
+    def _review_due(self, timer: Timer, answer: Answer, moment: Snapshot) -> bool:
+        if moment.new_readings and not timer.row.pattern and answer:
+            timer.review_s = moment.now_s + limits.REVISE_S.value
+        if lasted(timer.review_s, moment.now_s, 0.0) and answer and moment.bears_out(timer.row):
+            timer.review_s = inf
+            return True
+        return False

@@ -73,7 +73,7 @@ class DebouncedInput:
         old = self.missing_scans > 0 and lasted(self.heard_s, now_s, limits.STALE_S.value)
         return self.candidate is not None or old
 
-    def take(self, raw: Any, now_s: float, before_s: float = -inf) -> bool:
+    def update(self, raw: Any, now_s: float, before_s: float = -inf) -> bool:
         """One scan's answer (None: missing); `before_s` is when the scan before was. True when what is believed has
         changed."""
         if raw is None:
@@ -121,7 +121,7 @@ class NumberInput:
         self.stretch = [inf, -inf]
         self.calm = False
 
-    def take(self, value: float | None, now_s: float, before_s: float) -> Sequence[DebouncedInput]:
+    def update(self, value: float | None, now_s: float, before_s: float) -> Sequence[DebouncedInput]:
         """Put the number into its bands; the beliefs that changed."""
         if self.calm and value is not None and self.stretch[0] <= value < self.stretch[1]:
             return ()
@@ -136,9 +136,9 @@ class NumberInput:
                 symbol = bands.names[band]
                 low, high = bands.stay(band)
                 least, most = max(least, low), min(most, high)
-            if belief.take(symbol, now_s, before_s):
+            if belief.update(symbol, now_s, before_s):
                 changed.append(belief)
-        self.stretch[:] = least, most  # in place: Sensing.quiet has it at hand
+        self.stretch[:] = least, most  # in place: DebouncedInputs.quiet has it at hand
         self.calm = all(belief.settled for belief in self.beliefs)
         return changed
 
@@ -164,7 +164,7 @@ class NumberInput:
 
 
 class DebouncedInputs:
-    """All fitted senses of one unit; `take(scan)` gives the beliefs that changed. `revision` counts the times that
+    """All fitted senses of one unit; `update(scan)` gives the beliefs that changed. `revision` counts the times that
     something was believed anew."""
 
     def __init__(self, settings: Settings, fitted: Sequence[str] | None = None) -> None:
@@ -213,12 +213,12 @@ class DebouncedInputs:
             value is not None for value in self._get_numbers(scan)
         )
 
-    def take(self, scan: Scan, before_s: float = -inf, *, numbers: bool = True) -> list[DebouncedInput]:
+    def update(self, scan: Scan, before_s: float = -inf, *, numbers: bool = True) -> list[DebouncedInput]:
         """Read one scan; the beliefs that changed by it, in the order of the chain. `before_s`: when the scan before
         was; without `numbers` they were not asked for this time, and are not missing."""
         now_s = scan.t_s
         flags = self._last_flags = self._get_flags(scan)
-        changed = [belief for belief, raw in zip(self.flags, flags, strict=True) if belief.take(raw, now_s, before_s)]
+        changed = [belief for belief, raw in zip(self.flags, flags, strict=True) if belief.update(raw, now_s, before_s)]
         call = self.beliefs.get("call")
         if self._compressor is not None and call is not None:
             # One odd scan without a call makes no rest of a run.
@@ -226,7 +226,7 @@ class DebouncedInputs:
             self._compressor.set_bands("compressor", self._by_call[not rests])
         if numbers:
             for track, value in zip(self.tracks, self._get_numbers(scan), strict=True):
-                changed += track.take(value, now_s, before_s)
+                changed += track.update(value, now_s, before_s)
         self._all_heard = not any(belief.missing_scans for belief in self.beliefs.values())
         self._restless = not all(belief.settled or belief.long_gone for belief in self.beliefs.values())
         self.revision += bool(changed)
@@ -250,6 +250,12 @@ class DebouncedInputs:
         """The last scan bore out all that is believed."""
         return not self._restless
 
+    def unsettled(self) -> frozenset[str]:
+        """The beliefs that the last scan did not bear out, and that are not gone."""
+        if not self._restless:
+            return frozenset()
+        return frozenset(name for name, belief in self.beliefs.items() if not (belief.settled or belief.gone))
+
     def silent(self, now_s: float, hold_s: float, scans: float) -> list[str]:
         """The fitted readings missing for `hold_s` and `scans` scans, and not believed again since."""
         if self._all_heard and not self._silent:
@@ -267,6 +273,8 @@ class DebouncedInputs:
 
     def doubted(self, now_s: float) -> list[str]:
         """The readings that do not bear out, at the last scan, what is believed of them."""
+        if self._all_heard and not self._restless:
+            return []
         return [name for name, belief in self.readings.items() if belief.doubtful(now_s)]
 
     def symbols(self) -> dict[str, str]:

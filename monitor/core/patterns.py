@@ -24,7 +24,7 @@ class Chatter:
         self.times_s: deque[float] = deque(maxlen=self.changes)
         self._was: bool | None = None
 
-    def take(self, *, load: bool | None, call: bool | None, now_s: float) -> None:
+    def update(self, *, load: bool | None, call: bool | None, now_s: float) -> None:
         """One scan, as read: chatter is faster than belief."""
         if load is None:
             return
@@ -155,7 +155,7 @@ class HeatWatch:
         self.called_s: deque[float] = deque(maxlen=64)
         self._last: tuple[float, bool] | None = None
 
-    def take(self, *, outdoor_c: float | None, call: bool | None, now_s: float, longest_s: float) -> None:
+    def update(self, *, outdoor_c: float | None, call: bool | None, now_s: float, longest_s: float) -> None:
         """One scan. A pause longer than `longest_s`, or a missing temperature, counts no heat."""
         if self._last is not None and self._last[1] and now_s - self._last[0] <= longest_s:
             self._add(self._last[0], now_s - self._last[0])

@@ -24,8 +24,8 @@ class Replay:
         self.engine = Engine(settings, fitted=fitted_for(settings, self.reader))
 
     def __iter__(self) -> Iterator[Event]:
-        take, take_start = self.engine.take, self.engine.take_start
+        feed, feed_start = self.engine.feed, self.engine.feed_start
         for item in self.reader:
-            events = take_start(item) if isinstance(item, StartTransient) else take(item)
+            events = feed_start(item) if isinstance(item, StartTransient) else feed(item)
             if events:
                 yield from events

@@ -174,10 +174,10 @@ class Service:
             # A change that had to stand before it counted may be told after a later scan: it counts from that one.
             at_s = max(item.t_s, self.engine.now_s)
             timed = msgspec.structs.replace(item, t_s=at_s, wall_s=wall_s if item.wall_s is None else item.wall_s)
-            events += self.engine.take(timed)
+            events += self.engine.feed(timed)
         # A capture ends after the contacts have closed: the engine must have seen the scan of it first.
         for start in starts:
-            events += self.engine.take_start(start)
+            events += self.engine.feed_start(start)
         return [*filter(_worth_keeping, events), *self.engine.tick(self._now_s, wall_s)]
 
     def _requests(self, wall_s: float | None) -> tuple[list[Answer], list[Event]]:

@@ -47,7 +47,7 @@ def facts_of(stream: Sequence[Scan]) -> list[Facts]:
     """What is believed at each scan."""
     sensing, found = DebouncedInputs(SETTINGS, ALL), []
     for scan in stream:
-        sensing.take(scan)
+        sensing.update(scan)
         found.append(facts(sensing))
     return found
 
@@ -66,9 +66,9 @@ def rows() -> list[Row]:
                 act[signal]()
 
     def core() -> None:
-        take = Engine(SETTINGS, fitted=ALL).take
+        feed = Engine(SETTINGS, fitted=ALL).feed
         for scan in stream:
-            take(scan)
+            feed(scan)
 
     def ours() -> None:
         state = CycleState.UNKNOWN

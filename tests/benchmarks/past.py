@@ -107,7 +107,7 @@ def five_years(keep: config.HistorySettings) -> None:
     """A history as the service leaves it after five years: made by SQL, so that it is there in seconds."""
     engine = Engine(SETTINGS)
     for second in range(30):
-        engine.take(Scan(t_s=float(second), wall_s=NOW_S - 30 + second, **RUN))
+        engine.feed(Scan(t_s=float(second), wall_s=NOW_S - 30 + second, **RUN))
     with History(keep.file, owner=True, keep=keep, wall=lambda: NOW_S) as history:
         status = engine.status()
         history.step(now_s=29.0, wall_s=NOW_S, status=status, memory=engine.memory, last=True)

@@ -152,10 +152,10 @@ def test_a_scan_comes_whatever_the_wires_say(
             assert clock() - began_s < (MOST_S if slow == 0.0 else 100 * MOST_S)
             _looked_at(scan, boards)
             for each in sorted((*boards.changes(), scan), key=lambda one: one.t_s):  # as the service does
-                engine.take(msgspec.structs.replace(each, t_s=max(each.t_s, engine.now_s)))
+                engine.feed(msgspec.structs.replace(each, t_s=max(each.t_s, engine.now_s)))
             for start in boards.starts():
                 assert start.rate_hz > 0.0
-                engine.take_start(start)
+                engine.feed_start(start)
             boards.idle(rng.choice([0.0, 0.2]))
         engine.status()
         boards.close()

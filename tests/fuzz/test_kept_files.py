@@ -100,7 +100,7 @@ def _entered(path: Path) -> None:
 def _memory() -> bytes:
     engine = Engine(_SETTINGS)
     for scan in units.scans((30, units.REST), (200, units.RUN), (30, units.REST), (60, _DEAD)):
-        engine.take(scan)
+        engine.feed(scan)
     assert engine.standing
     return engine.memory()
 
@@ -123,7 +123,7 @@ def _begun_with(memory: bytes) -> None:
     """Whatever was remembered, an engine begins, watches, and can be asked."""
     engine = Engine(_SETTINGS, memory=memory)
     for scan in units.scans((5, units.REST), (30, units.RUN)):
-        engine.take(scan)
+        engine.feed(scan)
     engine.status()
     engine.memory()
 

@@ -43,7 +43,7 @@ def _used(settings: Settings) -> None:
     """What a site file goes into: the engine, the table of channels, the document of the topics, a phone's words."""
     engine = Engine(settings)
     for t_s in range(3):
-        engine.take(Scan(t_s=float(t_s), call=True, compressor_a=0.0))
+        engine.feed(Scan(t_s=float(t_s), call=True, compressor_a=0.0))
     engine.status()
     asyncapi.text(settings)
     MessageWriter(settings).trial()

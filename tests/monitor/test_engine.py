@@ -80,7 +80,7 @@ def test_time_that_runs_backwards_is_an_error_and_changes_nothing() -> None:
     events(scans((100, RUN)), engine=engine)
     before = msgspec.json.encode(engine.status())
     with pytest.raises(ContractError, match="99"):
-        engine.take(Scan(t_s=50.0, **REST))
+        engine.feed(Scan(t_s=50.0, **REST))
     assert msgspec.json.encode(engine.status()) == before
 
 
@@ -123,7 +123,7 @@ def test_a_gap_soon_after_a_gap_is_heard_too() -> None:
     events(scans((100, RUN)), engine=engine)
     events(scans((30, RUN), from_s=3700), engine=engine)
     assert engine.status().cycle is CycleState.RUNNING
-    engine.take(Scan(t_s=5500.0, **RUN))
+    engine.feed(Scan(t_s=5500.0, **RUN))
     assert engine.status().cycle is CycleState.UNKNOWN
     events(scans((5, RUN), from_s=5501), engine=engine)
     assert engine.status().cycle is CycleState.RUNNING
@@ -150,14 +150,14 @@ def test_low_running_current_is_judged_against_the_units_own_normal() -> None:
         return [
             event
             for scan in scans(*parts, every_s=10, from_s=from_s)
-            for event in engine.take(msgspec.structs.replace(scan, wall_s=wall_0 + scan.t_s))
+            for event in engine.feed(msgspec.structs.replace(scan, wall_s=wall_0 + scan.t_s))
         ]
 
     learnt = [part for number in range(14) for part in day(number)]
     assert _changes(run(learnt, 0.0)) == []
     assert _changes(run(weak * 2, 14 * 86400.0)) == [("raised", "low-running-current")]
     fresh = Engine(settings)
-    found = [event for scan in scans(*weak, *weak, every_s=10) for event in fresh.take(scan)]
+    found = [event for scan in scans(*weak, *weak, every_s=10) for event in fresh.feed(scan)]
     assert _changes(found) == []
 
 

@@ -33,7 +33,7 @@ from tests.monitor.units import (
 def _believe(*said: bool | None, every_s: float = 1.0) -> DebouncedInput:
     belief = DebouncedInput("call")
     for place, raw in enumerate(said):
-        belief.take(raw, place * every_s)
+        belief.update(raw, place * every_s)
     return belief
 
 
@@ -109,7 +109,7 @@ def test_running_from_25_percent_stopped_below_20(share: float, running: bool | 
     sensing = DebouncedInputs(SETTINGS, ALL)
     first = RUN if was else REST
     for scan in scans((3, first), (3, but(RUN, compressor_a=share * 12.8))):
-        sensing.take(scan)
+        sensing.update(scan)
     assert facts(sensing).compressor is (was if running is None else running)
 
 
@@ -135,7 +135,7 @@ def test_contacts_follow_from_load_and_current(load: bool | None, runs: bool | N
 def _chain(readings: Readings, fitted: tuple[str, ...] = ALL) -> dict[str, tuple[LinkState, bool]]:
     sensing = DebouncedInputs(SETTINGS, fitted)
     for scan in scans((3, readings)):
-        sensing.take(scan)
+        sensing.update(scan)
     return {link.name: (link.state, link.inferred) for link in chain(sensing)}
 
 
@@ -182,7 +182,7 @@ def test_first_dead_link_behind_a_live_one_is_the_break(readings: Readings, at: 
     """The one idea everything stands on."""
     sensing = DebouncedInputs(SETTINGS, ALL)
     for scan in scans((10, readings)):
-        sensing.take(scan)
+        sensing.update(scan)
     assert first_break(chain(sensing)) == at
 
 
@@ -191,7 +191,7 @@ def test_quiet_scan_is_one_that_changes_nothing() -> None:
     sensing = DebouncedInputs(SETTINGS, ALL)
     steady = list(scans((5, RUN)))
     for scan in steady:
-        sensing.take(scan)
+        sensing.update(scan)
     assert sensing.quiet(Scan(t_s=6.0, **RUN))
     for name in ALL:
         if name != "outdoor_c":

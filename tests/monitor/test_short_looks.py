@@ -31,22 +31,21 @@ NUMBERS = [name for name in ALL if name not in FLAGS]
 
 def thorough(monkeypatch: pytest.MonkeyPatch) -> None:
     """No short ways from here on."""
-    take = NumberInput.take
+    update = NumberInput.update
 
     def whole(track: NumberInput, *given: Any) -> Any:
         track.calm = False
-        return take(track, *given)
+        return update(track, *given)
 
     monkeypatch.setattr(DebouncedInputs, "quiet", lambda sensing, scan: False)
-    monkeypatch.setattr(FindingEvaluator, "_whole", lambda judge, facts, odd: True)
-    monkeypatch.setattr(FindingEvaluator, "_fresh_symbols", _compared)
-    monkeypatch.setattr(NumberInput, "take", whole)
+    monkeypatch.setattr(FindingEvaluator, "_whole", lambda evaluator, moment: True)
+    monkeypatch.setattr(Engine, "_read_symbols", _compared)
+    monkeypatch.setattr(NumberInput, "update", whole)
 
 
-def _compared(judge: Any) -> bool:
-    symbols = judge._sensing.symbols()
-    fresh, judge._symbols = symbols != judge._symbols, symbols
-    return bool(fresh)
+def _compared(engine: Any) -> bool:
+    was, engine._symbols = engine._symbols, engine._inputs.symbols()
+    return bool(engine._symbols != was)
 
 
 def restless(seed: int) -> tuple[list[str], list[Scan]]:
@@ -88,7 +87,7 @@ def _next(chance: random.Random, state: dict[str, Any]) -> dict[str, Any]:
 def said(fitted: list[str], stream: list[Scan]) -> list[tuple[object, ...]]:
     """All that the engine says, but for the readings shown beside it: the full look keeps newer ones."""
     engine = Engine(SETTINGS, fitted=fitted)
-    found = [_plain(event) for scan in stream for event in (*engine.take(scan), *engine.tick(scan.t_s, scan.wall_s))]
+    found = [_plain(event) for scan in stream for event in (*engine.feed(scan), *engine.tick(scan.t_s, scan.wall_s))]
     status = engine.status()
     return [*found, (status.cycle, status.links, [(f.name, f.suspects, f.since_s) for f in status.findings])]
 

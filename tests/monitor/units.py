@@ -63,7 +63,7 @@ def events(
 ) -> list[Event]:
     """All that an engine says about the scans."""
     engine = engine or Engine(settings, fitted=fitted)
-    return [event for scan in stream for event in engine.take(scan)]
+    return [event for scan in stream for event in engine.feed(scan)]
 
 
 def changes(

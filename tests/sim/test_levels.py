@@ -48,7 +48,7 @@ def fed(engine: Engine, items: Iterable[Scan | StartTransient], shift_s: float =
     changes: list[Change] = []
     for item in items:
         moved = msgspec.structs.replace(item, t_s=item.t_s + shift_s)
-        events = engine.take(moved) if isinstance(moved, Scan) else engine.take_start(moved)
+        events = engine.feed(moved) if isinstance(moved, Scan) else engine.feed_start(moved)
         changes += [event for event in events if isinstance(event, Change)]
     return changes
 

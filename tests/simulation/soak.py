@@ -228,7 +228,7 @@ class Soak:
             rows=self._rows(),
             waiting=max(outlet.waiting for outlet in health.outlets.values()),
             memory=len(engine.memory()),
-            alerts=len(engine._desk.memory()),
+            alerts=len(engine._alarms.memory()),
             queue=self._queued(),
             told=self.told,
         )

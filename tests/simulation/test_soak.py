@@ -179,7 +179,7 @@ def test_the_engines_memory_is_flat_after_sixty_days() -> None:
             for (after_s, readings), (next_s, _) in pairwise(rows):
                 for held_s in (0.0, 1.0, 2.0, 12.0, 35.0, 65.0):
                     if after_s + held_s < next_s:
-                        engine.take(Scan(t_s=(day * 24 + hour) * 3600.0 + after_s + held_s, **readings))
+                        engine.feed(Scan(t_s=(day * 24 + hour) * 3600.0 + after_s + held_s, **readings))
         memory = json.loads(engine.memory())
         times = len(memory["alerts"]["metrics"].pop("told_x"))
         sizes.append(len(json.dumps(memory)))

@@ -49,9 +49,9 @@ class Site:
         """Scans into engine and history; the wall clock of each is `wall_0_s` plus its time."""
         for item in items:
             if isinstance(item, StartTransient):
-                self.engine.take_start(item)
+                self.engine.feed_start(item)
                 continue
-            events = self.engine.take(item)
+            events = self.engine.feed(item)
             self.now_s = item.t_s
             self.hands.wall_s = wall_0_s + item.t_s
             self.step(scan=item, events=events)

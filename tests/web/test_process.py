@@ -39,7 +39,7 @@ def test_the_page_reads_and_asks_from_another_process(tmp_path: Path) -> None:
     with History(settings.history.file, owner=True, keep=settings.history) as history:
         for second in range(4):
             scan = Scan(t_s=float(second), wall_s=time.time(), **units.RUN)
-            events = engine.take(scan)
+            events = engine.feed(scan)
             history.step(
                 now_s=scan.t_s,
                 wall_s=scan.wall_s,
