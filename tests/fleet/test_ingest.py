@@ -174,16 +174,16 @@ def test_nothing_is_acknowledged_that_was_not_committed(
     """The database refuses the first batches, some after the commit has gone through: everything is there in the end,
     once, although nobody sends anything again but the broker."""
     _enroll(store, "a")
-    real, calls = ingest.Writer.write, iter(range(10**6))
+    real, calls = ingest.IngestWriter.write, iter(range(10**6))
 
-    def failing(to: ingest.Writer, batch: Any, now: float) -> Any:
+    def failing(to: ingest.IngestWriter, batch: Any, now: float) -> Any:
         call = next(calls)
         written = None if call % 3 == 0 else real(to, batch, now)
         if call < 8 or written is None:
             raise DatabaseError("test", "a database that fails", "one that does not")
         return written
 
-    monkeypatch.setattr(ingest.Writer, "write", failing)
+    monkeypatch.setattr(ingest.IngestWriter, "write", failing)
     with _working(store, broker):
         _publish(broker, [payloads.finding("a", seq, "revised") for seq in range(1, 301)])
         _until(lambda: next(calls) > 12 and _count(store, events) == 300)

@@ -132,7 +132,7 @@ def _planned(path: Path) -> None:
     """A plan that cannot be read is begun afresh, and what is due can be asked."""
     target = phone.Target(_SETTINGS, "json://localhost", send=lambda message: None)
     target._place = path
-    target._plan = phone.Plan(_SETTINGS.notify, target._remembered())
+    target._plan = phone.NotificationPolicy(_SETTINGS.notify, target._remembered())
     target._plan.settle(NOW_S)
     target._plan.due(NOW_S)
     target._plan.daily_due(NOW_S)
@@ -153,7 +153,7 @@ def _password(path: Path) -> Any:
 
 def doors(folder: Path) -> dict[str, Door]:
     """All kinds of kept files."""
-    plan = phone.PlanMemory(target="0" * 16)
+    plan = phone.PolicyMemory(target="0" * 16)
     return {
         "calibration": Door(_calibrations(), _calibrated),
         "commissioning": Door(_record(), commission.read),
