@@ -11,7 +11,7 @@ look is taken when a sensor says something new or a deadline has come.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import inf, nan
 from typing import Any
 
@@ -19,7 +19,8 @@ import msgspec
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.alarm_manager import AlarmManager
-from condenser_monitor.monitor.baselines.normal import Baselines
+from condenser_monitor.monitor.alarms.memory import ALERTS_MEMORY
+from condenser_monitor.monitor.baselines.normal import TRENDS_MEMORY, Baselines
 from condenser_monitor.monitor.core.bands import draw_bands
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.cycle import CycleWatch, Minute
@@ -28,7 +29,7 @@ from condenser_monitor.monitor.core.evaluation import FindingEvaluator, Snapshot
 from condenser_monitor.monitor.core.findings import CATALOGUE, Answer, FindingRow, contradictions
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
 from condenser_monitor.monitor.core.links import Facts, chain, facts, first_break
-from condenser_monitor.monitor.core.load_state import load_state
+from condenser_monitor.monitor.core.load_state import EngineMemory, MemoryPart
 from condenser_monitor.monitor.core.patterns import Patterns
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
@@ -61,53 +62,51 @@ __all__ = [
     "UnitStatus",
 ]
 
-MEMORY_VERSION = 1
 # In a run with one of these, nothing is learned of what is normal.
 _UNSOUND_RUN = frozenset({"high-running-current", "low-running-current", "locked-rotor", "fan-not-running"})
 
 
-class Memory(msgspec.Struct, frozen=True, kw_only=True):
-    """What survives a restart, as JSON. Times of the old process are kept as ages."""
-
-    version: int
-    findings: dict[str, Finding]
-    recent_ages_s: dict[str, float]
-    worked_ages_s: dict[str, float] = {}
-    called_in_heat_ages_s: list[float]
-    alerts: msgspec.Raw = msgspec.Raw()
-    trends: msgspec.Raw = msgspec.Raw()
+Ages = dict[str, float]  # name -> how many seconds ago, when the memory was written
+FINDINGS_MEMORY = MemoryPart("findings", 1, dict[str, Finding], what="findings")
+STOOD_MEMORY = MemoryPart("recent_ages_s", 1, Ages, what="findings that stood")
+WORKED_MEMORY = MemoryPart("worked_ages_s", 1, Ages, what="findings that worked again")
+HEAT_MEMORY = MemoryPart("called_in_heat_ages_s", 1, list[float], what="calls in the heat")
 
 
 class Engine:
     """One unit's engine. `fitted` overrides the site's senses (a replay judges the columns it has).
 
-    `memory` is what `memory()` of an earlier engine gave; a memory that cannot be read is set aside, and
-    `memory_refused` says why. Raises ContractError when a scan's time runs backwards.
+    `memory` is what `memory()` of an earlier engine gave, `last_good` an older one that was read in whole: what cannot
+    be read of the first is taken from the second, part by part, and `memory_refused` says so. Raises ContractError when
+    a scan's time runs backwards.
     """
 
-    def __init__(self, settings: Settings, *, memory: bytes | None = None, fitted: Sequence[str] | None = None) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        *,
+        memory: bytes | None = None,
+        last_good: bytes | None = None,
+        fitted: Sequence[str] | None = None,
+    ) -> None:
         self.settings = settings
         self._inputs = DebouncedInputs(settings, fitted)
         self._cycle = CycleWatch()
         self._patterns = Patterns(settings)
-        old, self.memory_refused = load_state(memory, Memory, MEMORY_VERSION, what="the memory of an earlier run")
-        self._alarms = AlarmManager(settings, None if old is None else bytes(old.alerts))
-        self._baselines = Baselines(settings, None if old is None else bytes(old.trends))
-        # A part of the memory that cannot be used is said as well as the whole.
-        refused = (self.memory_refused, self._alarms.refused, self._baselines.refused)
-        self.memory_refused = "; ".join(why for why in refused if why)
-        kept = old or Memory(version=MEMORY_VERSION, findings={}, recent_ages_s={}, called_in_heat_ages_s=[])
-        # Findings of an earlier process, whose seconds began elsewhere: they stand since before this one began.
-        findings = {n: msgspec.structs.replace(f, since_s=0.0, raised_s=0.0) for n, f in kept.findings.items()}
+        old = self._memory = EngineMemory(memory, last_good)
+        self._alarms = AlarmManager(settings, old.load_json(ALERTS_MEMORY))
+        self._baselines = Baselines(settings, old.load_json(TRENDS_MEMORY))
+        findings = _restored(old.load(FINDINGS_MEMORY))
         self._evaluator = FindingEvaluator(settings, findings)
         self._diagnosis = FindingDiagnosis(
             settings,
             self._inputs.fitted,
             standing=findings,
-            stood_s={name: -age_s for name, age_s in kept.recent_ages_s.items()},
-            worked_s={name: -age_s for name, age_s in kept.worked_ages_s.items()},
+            stood_s=_times_s(old.load(STOOD_MEMORY)),
+            worked_s=_times_s(old.load(WORKED_MEMORY)),
         )
-        self._patterns.heat.called_s.extend(-age_s for age_s in kept.called_in_heat_ages_s)
+        self._patterns.heat.called_s.extend(-age_s for age_s in old.load(HEAT_MEMORY) or ())
+        self.memory_refused = old.why_refused()
         self.now_s = -inf
         self.wall_s: float | None = None
         self.changed_s = 0.0
@@ -412,15 +411,32 @@ class Engine:
         return self._alarms.metrics(self.wall_s)
 
     def memory(self) -> bytes:
-        """What must survive a restart, as JSON."""
-        return msgspec.json.encode(
-            Memory(
-                version=MEMORY_VERSION,
-                findings=self._diagnosis.standing,
-                recent_ages_s=self._diagnosis.stood_ages_s(self.now_s),
-                worked_ages_s=self._diagnosis.worked_ages_s(self.now_s),
-                called_in_heat_ages_s=[self.now_s - at_s for at_s in self._patterns.heat.called_s],
-                alerts=msgspec.Raw(self._alarms.memory()),
-                trends=msgspec.Raw(self._baselines.memory()),
-            )
-        )
+        """Return what must survive a restart, as JSON. Times of this process are kept as ages."""
+        # Before the first scan the times are those of the last memory, before 0: they stay as old as they were.
+        now_s = max(self.now_s, 0.0)
+        keep = self._memory.keep
+        keep(FINDINGS_MEMORY, self._diagnosis.standing)
+        keep(STOOD_MEMORY, self._diagnosis.stood_ages_s(now_s))
+        keep(WORKED_MEMORY, self._diagnosis.worked_ages_s(now_s))
+        keep(HEAT_MEMORY, [now_s - at_s for at_s in self._patterns.heat.called_s])
+        self._memory.keep_json(ALERTS_MEMORY, self._alarms.memory())
+        self._memory.keep_json(TRENDS_MEMORY, self._baselines.memory())
+        return self._memory.to_json()
+
+    @property
+    def memory_faults(self) -> Mapping[str, str]:
+        """Parts of the memory that could not be kept, by name, and why."""
+        return self._memory.faults
+
+
+def _restored(findings: Mapping[str, Finding] | None) -> dict[str, Finding]:
+    """Findings of an earlier process, whose seconds began elsewhere: they stand since before this one began.
+
+    What a newer version of the program found and this one does not know is left out: nothing here could clear it."""
+    known = {name: old for name, old in (findings or {}).items() if name in CATALOGUE}
+    return {name: msgspec.structs.replace(old, since_s=0.0, raised_s=0.0) for name, old in known.items()}
+
+
+def _times_s(ages: Ages | None) -> dict[str, float]:
+    """When each was, in seconds of a process that begins at 0."""
+    return {name: -age_s for name, age_s in (ages or {}).items()}

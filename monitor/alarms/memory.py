@@ -7,7 +7,7 @@ from typing import Literal
 import msgspec
 
 from condenser_monitor.monitor.alarms.metrics import MetricsMemory
-from condenser_monitor.monitor.core.load_state import load_state
+from condenser_monitor.monitor.core.load_state import MemoryPart, load_state
 from condenser_monitor.monitor.core.monotonic_time import Saved
 from condenser_monitor.monitor.core.records import AlertState, Answer, Severity
 
@@ -60,6 +60,7 @@ class DeskMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
 
 
 MEMORY_VERSION = 1
+ALERTS_MEMORY = MemoryPart("alerts", MEMORY_VERSION, DeskMemory, what="alerts")
 
 
 def read_memory(memory: bytes | None) -> tuple[DeskMemory | None, str]:

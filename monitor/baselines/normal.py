@@ -17,7 +17,7 @@ from condenser_monitor.monitor.baselines.drift import Cusum, Drift, Ewma
 from condenser_monitor.monitor.baselines.wear import DAY_S, FirstAndLast, Wear
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.load_state import load_state
+from condenser_monitor.monitor.core.load_state import MemoryPart, load_state
 from condenser_monitor.monitor.core.monotonic_time import MonotonicTime, Saved
 from condenser_monitor.monitor.core.records import Cycle, StartTransient
 
@@ -55,15 +55,23 @@ def _new_drift() -> Drift:
     )
 
 
+def _fault(found: TrendsMemory) -> str:
+    wings = found.baseline.line is None or set(found.baseline.wings) == {"low", "high"}
+    return "" if wings else "it has a line without its wings"
+
+
+TRENDS_MEMORY = MemoryPart(
+    "trends", MEMORY_VERSION, TrendsMemory, what="trends", then="learning begins afresh", check=_fault
+)
+
+
 def read_memory(memory: bytes | None) -> tuple[TrendsMemory | None, str]:
-    """The memory, or why it cannot be used."""
-    then = "learning begins afresh"
+    """Return the memory, or why it cannot be used."""
+    then = TRENDS_MEMORY.then
     old, why = load_state(memory, TrendsMemory, MEMORY_VERSION, what="the memory of the trends", then=then)
-    if old is None:
-        return None, why
-    if old.baseline.line is not None and set(old.baseline.wings) != {"low", "high"}:
-        return None, f"the memory of the trends has a line without its wings; {then}"
-    return old, ""
+    if old is not None and (fault := _fault(old)):
+        return None, f"the memory of the trends cannot be read ({fault}); {then}"
+    return old, why
 
 
 class Baselines:

@@ -1,10 +1,33 @@
-"""Reading back what an earlier process remembered: JSON of a known shape and version, or the reason why not."""
+"""What the engine remembers over a restart, in parts: each has a name, a version and a shape of its own.
+
+To remember something new, declare a part beside what it belongs to and name it in the engine's two lists:
+
+    TRUST_MEMORY = MemoryPart("trust", 1, TrustMemory)           # TrustMemory is a frozen msgspec.Struct
+    old = memory.load(TRUST_MEMORY)                               # TrustMemory, or None: nothing there, or not readable
+    memory.keep(TRUST_MEMORY, trust.memory())                     # in Engine.memory()
+
+A part that cannot be read costs that part alone, and is taken from the last good memory where there is one. A shape
+that changes gets a new version and an entry in `upgrades`; adding a field with a default needs neither. What is kept is
+read back before it counts, so that a state which JSON cannot hold (an infinity, a number that is none) is noticed in
+the process that has it: the part then stays as it was kept last.
+
+As JSON: one object, each part under its name, `versions` beside them, and `version`, which version 0.1.0 reads.
+"""
 
 from __future__ import annotations
 
-from typing import Protocol, TypeVar
+import logging
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from typing import Any, Generic, Protocol, TypeVar
 
 import msgspec
+
+FORMAT = 1
+_log = logging.getLogger(__name__)
+_UNREADABLE = (msgspec.DecodeError, ValueError, RecursionError)
+_ENVELOPE = ("version", "versions")  # what stands beside the parts
 
 
 class Versioned(Protocol):
@@ -14,19 +37,198 @@ class Versioned(Protocol):
     def version(self) -> int: ...
 
 
-Shape = TypeVar("Shape", bound=Versioned)
+Shape = TypeVar("Shape")
+VersionedShape = TypeVar("VersionedShape", bound=Versioned)
+
+
+@dataclass(frozen=True)
+class MemoryPart(Generic[Shape]):
+    """One part of the memory. `name` and `version` are never used again for something else; `what` names it for people
+    and `then` says what follows when it cannot be read; `check` finds fault with what has the right shape ("" none);
+    `upgrades` bring the JSON of an older version one version up."""
+
+    name: str
+    version: int
+    shape: type[Shape]
+    what: str = ""
+    then: str = "begun afresh"
+    check: Callable[[Shape], str] | None = None
+    upgrades: Mapping[int, Callable[[Any], Any]] = field(default_factory=dict)
+
+    def read(self, body: bytes, version: int) -> Shape:
+        """Return the part out of its JSON. Raises ValueError saying why it cannot be used."""
+        if version == self.version:
+            found = msgspec.json.decode(body, type=self.shape)
+        else:
+            found = msgspec.convert(self._upgraded(msgspec.json.decode(body), version), self.shape)
+        fault = "" if self.check is None else self.check(found)
+        if fault:
+            raise ValueError(fault)
+        return found
+
+    def _upgraded(self, found: Any, version: int) -> Any:
+        while version != self.version:
+            if version not in self.upgrades:
+                raise ValueError(f"it is of version {version}, not {self.version}")
+            try:
+                found = self.upgrades[version](found)
+            except Exception as error:  # whatever an old part may hold
+                raise ValueError(f"it cannot be brought up from version {version}: {error!r}") from None
+            version += 1
+        return found
+
+
+class EngineMemory:
+    """The memory of an earlier engine to load from, and the one to leave for the next.
+
+    `memory` is what `to_json` of an earlier one gave, `last_good` an older one that was read in whole. Never raises: a
+    memory that nobody can read must not keep the monitor from watching. `refused` says what could not be read, `faults`
+    which parts of this process could not be kept, both by name.
+    """
+
+    def __init__(self, memory: bytes | None, last_good: bytes | None = None) -> None:
+        self.refused: dict[str, str] = {}
+        self.faults: dict[str, str] = {}
+        self._kept: dict[str, tuple[int, bytes]] = {}
+        self._old: dict[str, tuple[int, bytes]] | None = None
+        self._good: dict[str, tuple[int, bytes]] = {}
+        with suppress(*_UNREADABLE):
+            self._good = _parts(last_good)
+        try:
+            self._old = _parts(memory)
+        except _UNREADABLE as error:
+            then = "the last good one is used" if self._good else "begun afresh"
+            self.refused["memory"] = f"the memory of an earlier run cannot be read ({error}); {then}"
+
+    def load(self, part: MemoryPart[Shape]) -> Shape | None:
+        """Return a part, out of the last good memory where the newest cannot be read; None when there is none."""
+        found = self._load(part)
+        return None if found is None else found[0]
+
+    def load_json(self, part: MemoryPart[Any]) -> bytes | None:
+        """Return a part that can be read, as JSON."""
+        found = self._load(part)
+        return None if found is None else found[1]
+
+    def _load(self, part: MemoryPart[Shape]) -> tuple[Shape, bytes] | None:
+        why = ""
+        if self._old is not None:
+            if part.name not in self._old:
+                return None
+            version, body = self._old[part.name]
+            try:
+                return self._loaded(part, version, body)
+            except _UNREADABLE as error:
+                why = f"the memory of the {part.what or part.name} cannot be read ({error})"
+        then = part.then
+        if part.name in self._good:
+            version, body = self._good[part.name]
+            try:
+                found = self._loaded(part, version, body)
+            except _UNREADABLE:
+                pass
+            else:
+                self._refuse(part.name, why, "the last good one is used")
+                return found
+        self._refuse(part.name, why, then)
+        return None
+
+    def _loaded(self, part: MemoryPart[Shape], version: int, body: bytes) -> tuple[Shape, bytes]:
+        found = part.read(body, version)
+        if version != part.version:
+            body = msgspec.json.encode(found)
+        self._kept[part.name] = part.version, body
+        return found, body
+
+    def _refuse(self, name: str, why: str, then: str) -> None:
+        if why:
+            self.refused[name] = f"{why}; {then}"
+
+    def why_refused(self) -> str:
+        """What could not be read, in one line; "" when all could."""
+        return "; ".join(self.refused.values())
+
+    # ------------------------------------------------------------ to leave
+
+    def keep(self, part: MemoryPart[Shape], value: Shape) -> None:
+        """Keep a part. One that does not read back as it is stays as it was kept last, and is logged."""
+        self._keep(part, msgspec.json.encode(value), value)
+
+    def keep_json(self, part: MemoryPart[Any], body: bytes) -> None:
+        """Keep a part that is JSON already."""
+        self._keep(part, body, None)
+
+    def _keep(self, part: MemoryPart[Any], body: bytes, value: object) -> None:
+        if self._kept.get(part.name) == (part.version, body):
+            self.faults.pop(part.name, None)
+            return
+        try:
+            found = part.read(body, part.version)
+            if value is not None and found != value:
+                raise ValueError("it does not read back as it was")
+        except _UNREADABLE as error:
+            if part.name not in self.faults:
+                _log.error("the part %r of the memory cannot be kept: %s; it stays as it was", part.name, error)
+            self.faults[part.name] = str(error)
+            return
+        self.faults.pop(part.name, None)
+        self._kept[part.name] = part.version, body
+
+    def to_json(self) -> bytes:
+        """Return the parts that were kept, and those loaded and not kept since."""
+        parts = {name: msgspec.Raw(body) for name, (_, body) in self._kept.items()}
+        versions = {name: version for name, (version, _) in self._kept.items()}
+        return msgspec.json.encode({"version": FORMAT, "versions": versions, **parts})
+
+
+def _parts(memory: bytes | None) -> dict[str, tuple[int, bytes]]:
+    """The parts of a memory by name, with their versions. Raises ValueError for what is no memory."""
+    if memory is None:
+        return {}
+    whole = msgspec.json.decode(memory, type=dict[str, msgspec.Raw])
+    version = msgspec.json.decode(whole.get("version", msgspec.Raw(b"0")), type=int)
+    if version != FORMAT:
+        raise ValueError(f"it is of version {version}, not {FORMAT}")
+    versions = _versions(whole.get("versions"))
+    return {
+        name: (versions.get(name) or _inner_version(bytes(body)), bytes(body))
+        for name, body in whole.items()
+        if name not in _ENVELOPE
+    }
+
+
+def _versions(body: msgspec.Raw | None) -> dict[str, int]:
+    """The versions of the parts; none in a memory of version 0.1.0, or where they cannot be read."""
+    if body is None:
+        return {}
+    try:
+        return msgspec.json.decode(body, type=dict[str, int])
+    except _UNREADABLE:
+        return {}
+
+
+class _Inner(msgspec.Struct):
+    version: int = 1
+
+
+def _inner_version(body: bytes) -> int:
+    """The version that a part of version 0.1.0 says of itself; 1 where it says none."""
+    try:
+        return msgspec.json.decode(body, type=_Inner).version
+    except _UNREADABLE:
+        return 1
 
 
 def load_state(
-    memory: bytes | None, shape: type[Shape], version: int, *, what: str, then: str = "begun afresh"
-) -> tuple[Shape | None, str]:
-    """The memory and "", or None and why it cannot be used (nothing kept: None and ""). `what` names it in the words,
-    `then` says what follows. Never raises: a memory nobody can read must not keep the monitor from watching."""
+    memory: bytes | None, shape: type[VersionedShape], version: int, *, what: str, then: str = "begun afresh"
+) -> tuple[VersionedShape | None, str]:
+    """Return what an earlier process kept on its own and "", or None and why it cannot be used (nothing kept: None and
+    ""). `what` names it in the words, `then` says what follows. Never raises."""
     if memory is None:
         return None, ""
     try:
         old = msgspec.json.decode(memory, type=shape)
-    except (msgspec.DecodeError, ValueError, RecursionError) as error:
+    except _UNREADABLE as error:
         return None, f"{what} cannot be read ({error}); {then}"
     if old.version != version:
         return None, f"{what} is of version {old.version}, not {version}; {then}"

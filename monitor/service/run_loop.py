@@ -108,18 +108,21 @@ class Service:
         self._watchdog = watchdog or Watchdog()
         self._uncertainty = uncertainty
         self._now_s = 0.0
-        self.engine = self._engine(history.memory())
+        self.engine = self._engine()
         for outlet in self.outlets:
             outlet.start(history)
 
-    def _engine(self, memory: bytes | None) -> Engine:
-        """An engine that goes on from `memory`; afresh where it cannot."""
+    def _engine(self) -> Engine:
+        """Return an engine that goes on from the memory of an earlier one; afresh where it cannot."""
+        memory, good = self.history.memory(), self.history.last_good_memory()
         try:
-            engine = Engine(self.settings, memory=memory)
+            engine = Engine(self.settings, memory=memory, last_good=good)
         except Exception as error:  # a memory no engine can read must not keep the monitor from watching
             self.history.note("memory", f"the memory of an earlier run cannot be used ({error}); begun afresh")
+            self.history.memory_read(whole=False)
             return Engine(self.settings)
         self.history.note("memory", engine.memory_refused)
+        self.history.memory_read(whole=not engine.memory_refused)
         return engine
 
     # ------------------------------------------------------------ one step
@@ -135,7 +138,7 @@ class Service:
             self._keep(scan, [*events, *more], answers, starts, wall_s)
         except Exception as error:  # ours: said on the health page, and as after a restart the engine goes on
             self.history.note("engine", f"{type(error).__name__}: {error}"[:500])
-            self.engine = self._engine(self.history.memory())
+            self.engine = self._engine()
             return False
         self.history.note("engine", "")
         return scan is not None
@@ -216,6 +219,8 @@ class Service:
             starts=starts,
             last=self._stop.is_set(),
         )
+        faults = "; ".join(f"{name}: {why}" for name, why in sorted(self.engine.memory_faults.items()))
+        self.history.note("memory-kept", faults and f"parts of the memory cannot be kept: {faults}")
         if scan is not None:
             for outlet in self.outlets:
                 outlet.offer(events, status)

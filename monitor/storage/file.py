@@ -44,7 +44,7 @@ from condenser_monitor.monitor.storage.queries import (
 )
 from condenser_monitor.monitor.storage.rollup import LaneTrack, Rollup
 from condenser_monitor.monitor.storage.status_cache import CachedStatus, StatusCache, live_path
-from condenser_monitor.monitor.storage.writer import StorageWriter
+from condenser_monitor.monitor.storage.writer import MEMORY_GOOD, MEMORY_REFUSED, StorageWriter
 
 _TOO_MANY = "too many requests are waiting"
 _REQUESTS_MOST = int(limits.HISTORY.requests_most.value)
@@ -90,6 +90,16 @@ class History(StorageQueries):
     def memory(self) -> bytes | None:
         """The engine's memory as last kept; None in a new history."""
         return self._owned().memory
+
+    def last_good_memory(self) -> bytes | None:
+        """Return the memory as it was when it was last read in whole; None where none was."""
+        return self._owned().last_good_memory
+
+    def memory_read(self, *, whole: bool) -> None:
+        """Say whether the memory could be read in whole. It then becomes the last good one; else it is kept beside."""
+        writer = self._owned()
+        if writer.memory is not None:
+            writer.keep_beside(MEMORY_GOOD if whole else MEMORY_REFUSED, writer.memory)
 
     def step(
         self,

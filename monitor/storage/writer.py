@@ -35,7 +35,7 @@ from condenser_monitor.monitor.storage.damage import GUEST, last_place, unreadab
 from condenser_monitor.monitor.storage.models import KINDS, Body, StoredEvent
 from condenser_monitor.monitor.storage.opening import damage_of, open_owned
 from condenser_monitor.monitor.storage.rollup import LaneTrack
-from condenser_monitor.monitor.storage.schema import OwnerLock, corrupt, tidy
+from condenser_monitor.monitor.storage.schema import DAY_S, OwnerLock, corrupt, tidy
 from condenser_monitor.monitor.storage.status_cache import (
     PUT_FINE,
     PUT_LANE,
@@ -47,6 +47,9 @@ from condenser_monitor.monitor.storage.status_cache import (
 _KIND_OF: dict[type, str] = {kind: name for name, (_, kind) in KINDS.items()}
 _REFUSALS_MOST = 2  # a file that looks sound and still refuses writes is damaged where SQLite's quick check looks not
 _log = logging.getLogger(__name__)
+# Rows of `state`: the memory as written last, as it was when last read in whole (at a start, then once a day), and one
+# that could not be read, for whoever wants to know why.
+MEMORY, MEMORY_GOOD, MEMORY_REFUSED = "memory", "memory-good", "memory-refused"
 _OUTBOX = "INSERT INTO outbox VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
 
 
@@ -84,6 +87,9 @@ class StorageWriter:
         self.failed_s: float | None = None  # since when the disk has failed
         self.dropped = 0  # rows that the bound on memory cost
         self.memory: bytes | None = None
+        self.last_good_memory: bytes | None = None
+        self._memory_rows: dict[str, bytes] = {}  # memories to be kept beside the newest, by key
+        self._good_s = clock()  # when the last good memory was kept
         self.held = Held(deque(), [], [])
         self.held_requests: dict[str, tuple[Request, str]] = {}
         self.cursors: dict[str, int] = {}
@@ -169,9 +175,12 @@ class StorageWriter:
             self.held.rows[index] = msgspec.structs.replace(row, place=place + index + 1, run=run)
         self._counters = {**self._not_below_told(last, origin), "place": place + len(self.held.rows)}
         self.cursors = dict(db.execute("SELECT outlet, min(place, ?) FROM cursors", (place,)))
+        kept = dict(db.execute("SELECT key, body FROM state WHERE key IN (?, ?)", (MEMORY, MEMORY_GOOD)))
+        known = {key: body for key, body in kept.items() if isinstance(body, bytes)}
         if self.memory is None:
-            found = db.execute("SELECT body FROM state WHERE key = 'memory'").fetchone()
-            self.memory = found[0] if found is not None and isinstance(found[0], bytes) else None
+            self.memory = known.get(MEMORY)
+        if self.last_good_memory is None:
+            self.last_good_memory = known.get(MEMORY_GOOD)
 
     def _not_below_told(self, last: dict[str, int], origin: str) -> dict[str, int]:
         """The counters, brought up to what the live file remembers of a run that was killed: a log that was cut short
@@ -300,10 +309,23 @@ class StorageWriter:
     def _put_state(self, db: sqlite3.Connection, wall_s: float | None, status: bytes) -> None:
         last_place = self._counters.get("place", 0)
         seen = self.live.status()  # a status is as old as its scan, here too: the next life may see nothing
-        state = (("memory", wall_s, self.memory), ("status", wall_s if seen is None else seen.wall_s, status))
+        if self.clock() - self._good_s >= DAY_S and self.memory is not None:
+            self.keep_beside(MEMORY_GOOD, self.memory)
+        state = [
+            (MEMORY, wall_s, self.memory),
+            ("status", wall_s if seen is None else seen.wall_s, status),
+            *((key, wall_s, body) for key, body in self._memory_rows.items()),
+        ]
         db.executemany("INSERT OR REPLACE INTO state VALUES (?, ?, ?)", state)
         cursors = [(outlet, min(place, last_place)) for outlet, place in self.cursors.items()]
         db.executemany("INSERT OR REPLACE INTO cursors VALUES (?, ?)", cursors)
+
+    def keep_beside(self, key: str, memory: bytes) -> None:
+        """Keep a memory beside the newest one: the last good one, or one that could not be read."""
+        with self.lock:
+            self._memory_rows[key] = memory
+            if key == MEMORY_GOOD:
+                self.last_good_memory, self._good_s = memory, self.clock()
 
     def _put_live(
         self, db: sqlite3.Connection, wall_s: float | None, fine: Sequence[Row], lanes: Sequence[Row]
@@ -334,7 +356,7 @@ class StorageWriter:
 
     def _written(self, fine: Sequence[Row], lanes: Sequence[Row]) -> None:
         self.on_disk = self._counters.get("place", 0)
-        self.held, self.held_requests = Held(deque(), [], []), {}
+        self.held, self.held_requests, self._memory_rows = Held(deque(), [], []), {}, {}
         self.error, self.failed_s, self._flushed_s, self._refusals = "", None, self.clock(), 0
         self.live.note_numbers(self.origin, {name: last for name, last in self._counters.items() if name != "place"})
         with suppress(sqlite3.Error):

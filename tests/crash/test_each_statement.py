@@ -14,8 +14,8 @@ import pytest
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import Change
 from condenser_monitor.monitor.storage.file import History
+from tests import ROOT, SOURCES
 
-ROOT = Path(__file__).parents[2]
 STEPS = 3
 
 
@@ -47,7 +47,7 @@ def folder() -> Iterator[Path]:
 def test_a_kill_at_any_statement_neither_loses_nor_doubles(folder: Path) -> None:
     """For each SQL statement of a run: killed there with SIGKILL, run again to the end, everything is there once."""
     command = [sys.executable, "-m", "tests.crash.counting", str(folder), str(STEPS)]
-    env = {**os.environ, "PYTHONPATH": str(ROOT)}
+    env = {**os.environ, "PYTHONPATH": SOURCES}
     ran = subprocess.run(command, cwd=ROOT, env=env, capture_output=True, text=True, timeout=300, check=False)
     assert ran.returncode == 0, ran.stderr
     total = int(ran.stdout)

@@ -19,11 +19,11 @@ from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import Change
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.sim.broker import PrivateBroker
+from tests import ROOT, SOURCES
 from tests.conformance.mqtt_tools import Heard, Listener, publish
 from tests.monitor.edge_tools import until
 from tests.simulation.oracle import Item, Stream
 
-ROOT = Path(__file__).parents[2]
 KILLS = 8
 IN_FLIGHT = int(limits.PUBLISHERS.in_flight.value)
 TOPICS = "condenser/v1/kill-loop"
@@ -53,7 +53,7 @@ class Program:
 
     def __init__(self, site: Path, began_s: float) -> None:
         command = [sys.executable, "-m", "tests.crash.monitored", str(site), str(began_s)]
-        env = {**os.environ, "PYTHONPATH": str(ROOT)}
+        env = {**os.environ, "PYTHONPATH": SOURCES}
         self.process = subprocess.Popen(command, cwd=ROOT, env=env, stderr=subprocess.PIPE, text=True)
 
     def end(self, how: signal.Signals) -> str:
@@ -168,9 +168,9 @@ def test_a_killed_writer_leaves_a_sound_file(tmp_path: Path) -> None:
     program = """
 import sys
 from tests.monitor.edge_tools import *
-from monitor.storage.file import History
-from monitor import config, limits
-h = History(sys.argv[1] + "/history.db", owner=True, keep=config.History(live_dir=sys.argv[1] + "/live"))
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.storage.file import History
+h = History(sys.argv[1] + "/history.db", owner=True, keep=config.HistorySettings(live_dir=sys.argv[1] + "/live"))
 n = int(h.memory() or b"0")
 while True:
     n += 1
@@ -181,7 +181,7 @@ while True:
     luck = random.Random(7)
     for _ in range(10):
         command = [sys.executable, "-c", program, str(tmp_path)]
-        env = {**os.environ, "PYTHONPATH": str(ROOT)}
+        env = {**os.environ, "PYTHONPATH": SOURCES}
         process = subprocess.Popen(command, cwd=ROOT, env=env, stdout=subprocess.PIPE, text=True)
         assert process.stdout is not None
         process.stdout.readline()

@@ -17,7 +17,7 @@ from condenser_monitor.hardware.calibration import CalibrationPoint, calibrate
 from condenser_monitor.hardware.uncertainty import by_reading
 from condenser_monitor.monitor.core.config import Notify, Settings
 from condenser_monitor.monitor.core.readings import NUMBERS
-from condenser_monitor.monitor.engine import Engine, Memory
+from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.fleet import customers
 from condenser_monitor.monitor.publishers import phone
 from condenser_monitor.monitor.publishers.broker import read_password
@@ -107,12 +107,12 @@ def _memory() -> bytes:
 
 def _part(name: str) -> Door:
     """One part of what the engine remembers: its bytes changed, the rest as it was."""
-    whole = msgspec.json.decode(_memory(), type=Memory)
+    whole = msgspec.json.decode(_memory(), type=dict[str, msgspec.Raw])
 
     def use(path: Path) -> None:
-        _begun_with(msgspec.json.encode(msgspec.structs.replace(whole, **{name: msgspec.Raw(path.read_bytes())})))
+        _begun_with(msgspec.json.encode(whole | {name: msgspec.Raw(path.read_bytes())}))
 
-    return Door(bytes(getattr(whole, name)), use)
+    return Door(bytes(whole[name]), use)
 
 
 def _remembered(path: Path) -> None:
