@@ -14,13 +14,13 @@ from pathlib import Path
 
 import pytest
 
+from tests import ROOT, SOURCES
 from tests.simulation.story import Storm, run
 
 STORMS = int(os.environ.get("STORMS", "920" if os.environ.get("CI") else "92"))
 ONE = os.environ.get("STORM_SEED")
 BATCH = 46
 BATCHES = [range(first, min(first + BATCH, STORMS)) for first in range(0, STORMS, BATCH)]
-ROOT = Path(__file__).parents[2]
 _AGAIN = (
     "import pathlib, sys; from tests.simulation.{0} import run; print(run({1}, pathlib.Path(sys.argv[1])).digest())"
 )
@@ -33,7 +33,7 @@ def told(storm: Storm, seed: int) -> str:
 
 def digest_elsewhere(kind: str, seed: int, folder: Path, hash_seed: str) -> str:
     """The same storm in a process of its own, whose sets are in another order."""
-    env = {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONHASHSEED": hash_seed}
+    env = {**os.environ, "PYTHONPATH": SOURCES, "PYTHONHASHSEED": hash_seed}
     command = [sys.executable, "-c", _AGAIN.format(kind, seed), str(folder)]
     done = subprocess.run(command, cwd=ROOT, env=env, capture_output=True, text=True, timeout=120, check=True)
     return done.stdout.strip()
@@ -57,7 +57,7 @@ def test_same_seed_is_the_same_storm(seed: int, memory_path: Path) -> None:
     those of another process too."""
     one, two = (run(seed, memory_path / str(turn)) for turn in range(2))
     assert "\n".join(one.log).encode() == "\n".join(two.log).encode()
-    assert one.digest() == digest_elsewhere("storm", seed, memory_path / "elsewhere", str(seed))
+    assert one.digest() == digest_elsewhere("story", seed, memory_path / "elsewhere", str(seed))
 
 
 def test_another_seed_is_another_storm(memory_path: Path) -> None:
