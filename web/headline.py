@@ -16,8 +16,8 @@ from condenser_monitor.monitor.core.records import (
     LinkState,
     UnitStatus,
 )
+from condenser_monitor.monitor.drawing.wiring import worst
 from condenser_monitor.monitor.strings import texts
-from condenser_monitor.web.wiring import worst
 
 Kind = Literal["good", "urgent", "soon", "watch", "blind", "unsure"]
 _LATCHED = (AlertState.LATCHED_UNACKED, AlertState.LATCHED_ACKED)

@@ -6,10 +6,9 @@ from functools import cache
 
 from markupsafe import Markup, escape
 
-from condenser_monitor.monitor.strings.page import PAGE
-from condenser_monitor.monitor.strings.texts import WORDS
+from condenser_monitor.monitor.strings.lookup import ALL, plain
 
-_ALL = {**WORDS, **PAGE}
+__all__ = ["parted", "plain", "t"]
 
 
 def t(key: str, **values: object) -> Markup:
@@ -17,12 +16,12 @@ def t(key: str, **values: object) -> Markup:
 
     Raises KeyError for a key that the catalogue has not, or a value that its words ask for and that is not given.
     """
-    return Markup(_ALL[key]).format(**values) if values else _bare(key)  # noqa: S704 - the catalogue is ours
+    return Markup(ALL[key]).format(**values) if values else _bare(key)  # noqa: S704 - the catalogue is ours
 
 
 @cache
 def _bare(key: str) -> Markup:
-    return Markup(_ALL[key]).format()  # noqa: S704 - the catalogue is ours
+    return Markup(ALL[key]).format()  # noqa: S704 - the catalogue is ours
 
 
 def parted(moment: str) -> Markup:
@@ -32,8 +31,3 @@ def parted(moment: str) -> Markup:
         return escape(moment)
     within = f'<span class="within">{escape(clock)}</span>'
     return Markup(f'<span class="within">{escape(day)}</span> {within}' if day else within)  # noqa: S704 - escaped
-
-
-def plain(key: str, **values: object) -> str:
-    """The same as plain text, for what is escaped where it is drawn. Raises as `t`."""
-    return _ALL[key].format(**values)

@@ -15,10 +15,10 @@ from condenser_monitor.monitor.baselines.normal import PARTS
 from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.readings import CURVES, PLOTTED, READINGS
 from condenser_monitor.monitor.core.records import Cycle, LinkState
+from condenser_monitor.monitor.drawing import axes, curves, strip_chart, timeline
 from condenser_monitor.monitor.storage import models
 from condenser_monitor.monitor.storage.models import StoredPoint
 from condenser_monitor.monitor.strings import texts
-from condenser_monitor.web import axes, plots, strip_chart
 from condenser_monitor.web.context import PageContext, page_context
 from condenser_monitor.web.template_strings import parted, plain, t
 from condenser_monitor.web.view_status import TICKS, lanes_svg, last_s
@@ -95,7 +95,7 @@ def _curve(
         points = in_scale(points, scale)
     title = texts.capital(texts.NAMES[name])
     upright = axes.axis_for(points, f"°{scale}" if warmth else unit, from_zero=not warmth)
-    svg = plots.curve(points, span, upright, axis, title=title, name=name.replace("_", "-"))
+    svg = curves.curve(points, span, upright, axis, title=title, name=name.replace("_", "-"))
     return Plot(title, Markup(svg))  # noqa: S704 - drawn by us, its words escaped
 
 
@@ -137,31 +137,31 @@ def _shared_out(rows: Sequence[models.Lane], days: Sequence[strip_chart.StripSpa
 
 def _day(day: strip_chart.StripSpan, known: Sequence[models.Lane]) -> tuple[str, DayView | None]:
     words = time_format.local(day.from_s).strftime("%d %b")
-    if not any(strip_chart.held(row, day) for row in known):
+    if not any(timeline.held(row, day) for row in known):
         return words, None
     runs = [row for row in known if row.state is LinkState.LIVE]
     starts = sum(day.from_s <= row.from_wall_s < day.to_s for row in runs)
-    return words, DayView(words, day.to_s, sum(strip_chart.held(row, day) for row in runs) / 3600, starts)
+    return words, DayView(words, day.to_s, sum(timeline.held(row, day) for row in runs) / 3600, starts)
 
 
 def _by_day(found: PageContext, span: strip_chart.StripSpan, days: Sequence[tuple[str, DayView | None]]) -> list[Plot]:
     """Hours run and starts of each day, and the heat that went with them."""
     hours = [
-        plots.Bar(words, None, "")
+        curves.Bar(words, None, "")
         if day is None
-        else plots.Bar(words, day.run_h, plain("day-hours", day=words, hours=f"{day.run_h:.1f}"))
+        else curves.Bar(words, day.run_h, plain("day-hours", day=words, hours=f"{day.run_h:.1f}"))
         for words, day in days
     ]
     starts = [
-        plots.Bar(words, None, "")
+        curves.Bar(words, None, "")
         if day is None
-        else plots.Bar(words, day.starts, plain("day-starts", day=words, count=day.starts))
+        else curves.Bar(words, day.starts, plain("day-starts", day=words, count=day.starts))
         for words, day in days
     ]
     axis = time_format.ticks(span.from_s, span.to_s, most=TICKS)
     warmth = _curve("outdoor_c", _curves(found, ("outdoor_c",), span)["outdoor_c"], found.scale(), span, axis)
     made = [
-        (plain(title), plots.bars(rows, unit, title=plain(title), name=title))
+        (plain(title), curves.bars(rows, unit, title=plain(title), name=title))
         for title, rows, unit in (("hours-a-day", hours, "h"), ("starts-a-day", starts, ""))
     ]
     return [Plot(title, Markup(svg)) for title, svg in made] + [warmth]  # noqa: S704
@@ -232,7 +232,7 @@ def normal_svg(normal: dict[str, Any], scale: str) -> Markup | None:
     axis = axes.axis_for(points, "A", from_zero=False)
     ticks = [(at, f"{at:.0f} °{scale}") for at, _ in known[:: max(1, len(known) // 4)]]
     title = plain("normal-plot")
-    return Markup(plots.curve(points, span, axis, ticks, title=title, name="normal"))  # noqa: S704 - ours
+    return Markup(curves.curve(points, span, axis, ticks, title=title, name="normal"))  # noqa: S704 - ours
 
 
 def _scaled(celsius: float, scale: str) -> float:

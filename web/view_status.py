@@ -12,11 +12,11 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.readings import CURVES
 from condenser_monitor.monitor.core.records import ChangeKind
+from condenser_monitor.monitor.drawing import ladder, strip_chart
+from condenser_monitor.monitor.drawing.wiring import blinded, rows, worst
 from condenser_monitor.monitor.storage import models
 from condenser_monitor.monitor.strings import texts
-from condenser_monitor.web import ladder, strip_chart
 from condenser_monitor.web.context import PageContext, PageSnapshot, page_context
-from condenser_monitor.web.wiring import blinded, rows, worst
 
 pages = Blueprint("pages", __name__)
 TICKS = 5  # words of an axis that have room side by side on a phone

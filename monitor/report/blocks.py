@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Literal, NamedTuple
 
-from condenser_monitor.monitor.report.shapes import Drawing
+from condenser_monitor.monitor.drawing.shapes import Drawing
 
 
 class Heading(NamedTuple):

@@ -6,6 +6,7 @@ from base64 import b64encode
 from hashlib import sha256
 from html import escape
 
+from condenser_monitor.monitor.drawing.shapes import as_svg
 from condenser_monitor.monitor.report.blocks import (
     Block,
     Bullets,
@@ -15,7 +16,6 @@ from condenser_monitor.monitor.report.blocks import (
     Picture,
     Table,
 )
-from condenser_monitor.monitor.report.shapes import as_svg
 
 STYLE = (
     """

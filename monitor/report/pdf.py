@@ -15,16 +15,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, ListFlowable, Paragraph, SimpleDocTemplate, Spacer
 from reportlab.platypus import Table as PdfTable
 
-from condenser_monitor.monitor.report.blocks import (
-    Block,
-    Bullets,
-    Document,
-    Heading,
-    Para,
-    Picture,
-    Table,
-)
-from condenser_monitor.monitor.report.shapes import (
+from condenser_monitor.monitor.drawing.shapes import (
     GRID,
     INK,
     SOFT,
@@ -33,6 +24,15 @@ from condenser_monitor.monitor.report.shapes import (
     Line,
     Rect,
     Text,
+)
+from condenser_monitor.monitor.report.blocks import (
+    Block,
+    Bullets,
+    Document,
+    Heading,
+    Para,
+    Picture,
+    Table,
 )
 
 _MARGIN, _FOOT = 18 * mm, 16 * mm

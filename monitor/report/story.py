@@ -21,6 +21,14 @@ from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.visit.dialogue import POWER
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
+from condenser_monitor.monitor.drawing.report_charts import (
+    PlotMark,
+    PlotSpan,
+    Trace,
+    chain,
+    lanes,
+    trace,
+)
 from condenser_monitor.monitor.report.blocks import (
     Block,
     Bullets,
@@ -35,14 +43,6 @@ from condenser_monitor.monitor.report.facts import (
     Close,
     Episode,
     ReportFacts,
-)
-from condenser_monitor.monitor.report.plots import (
-    PlotMark,
-    PlotSpan,
-    Trace,
-    chain,
-    lanes,
-    trace,
 )
 from condenser_monitor.monitor.report.unit import by_hand, plate, when
 from condenser_monitor.monitor.strings import texts

@@ -113,8 +113,6 @@ REPORT: dict[str, str] = {
     "control-side": "Control side, 24 V",
     "line-side": "Line side",
     "the-break": "the break",
-    "on-for": "{name} on for {span} in {count} stretches",
-    "unknown-for": "not known for {span}",
     "no-readings": "{name}: no readings.",
     "range": "{name}: from {low} to {high} {unit}.",
 }

@@ -21,6 +21,7 @@ from condenser_monitor.monitor.core.config import (
 )
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import Request, RequestKind
+from condenser_monitor.monitor.drawing.shapes import Drawing, Text
 from condenser_monitor.monitor.report.blocks import (
     Bullets,
     Document,
@@ -31,7 +32,6 @@ from condenser_monitor.monitor.report.blocks import (
 )
 from condenser_monitor.monitor.report.html import html
 from condenser_monitor.monitor.report.pdf import pdf
-from condenser_monitor.monitor.report.shapes import Drawing, Text
 from condenser_monitor.monitor.report.write import (
     report,
     report_html,

@@ -14,6 +14,7 @@ from condenser_monitor.monitor.strings.page import PAGE
 from condenser_monitor.web.template_strings import plain, t
 
 WEB = Path(__file__).parents[2] / "web"
+DRAWING = Path(__file__).parents[2] / "monitor" / "drawing"
 TEMPLATES = sorted((WEB / "templates").glob("*.html"))
 SPOKEN = ("aria-label", "title", "alt", "placeholder", "label", "content")
 NOT_SPOKEN = {"viewport"}  # <meta name=...> whose content nobody reads out
@@ -87,13 +88,13 @@ def test_the_look_for_own_words_finds_them(source: str) -> None:
 
 def asked_for() -> set[str]:
     """The keys that templates and views name in full."""
-    sources = [path.read_text() for path in (*TEMPLATES, *WEB.glob("*.py"))]
+    sources = [path.read_text() for path in (*TEMPLATES, *WEB.glob("*.py"), *DRAWING.glob("*.py"))]
     return {key for source in sources for key in re.findall(r'(?<=["\'])[a-z0-9][a-zA-Z0-9-]*(?=["\'])', source)}
 
 
 def test_every_key_that_is_asked_for_exists_and_none_is_left_over() -> None:
     """`t("...")` and `plain("...")` find their words; a key that nobody asks for is not kept."""
-    sources = [path.read_text() for path in (*TEMPLATES, *WEB.glob("*.py"))]
+    sources = [path.read_text() for path in (*TEMPLATES, *WEB.glob("*.py"), *DRAWING.glob("*.py"))]
     named = {key for source in sources for key in re.findall(r'\b(?:t|plain)\("([a-zA-Z0-9-]+)"[,)]', source)}
     known = {**texts.WORDS, **PAGE}
     assert named - set(known) == set()

@@ -18,10 +18,10 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.monitor.core.records import Request, RequestKind
+from condenser_monitor.monitor.drawing import strip_chart, timeline
 from condenser_monitor.monitor.storage import models
 from condenser_monitor.monitor.storage.models import StoredPoint
 from condenser_monitor.monitor.strings import texts
-from condenser_monitor.web import strip_chart
 from condenser_monitor.web.serve import serve
 from condenser_monitor.web.view_api import ROUTES
 from tests.conftest import set_limit
@@ -456,7 +456,7 @@ def test_a_curve_lies_over_the_stretch_that_it_is_the_mean_of() -> None:
     span = strip_chart.StripSpan(0.0, 3600.0, str)
     points = [StoredPoint(60.0 * at, 1.0, 1.0, 1.0) for at in range(60)]
     places = [
-        float(x) for x in re.findall(r"[ML]([\d.]+) ", strip_chart.path(points, span, 1.0, strip_chart.step_s(points)))
+        float(x) for x in re.findall(r"[ML]([\d.]+) ", strip_chart.path(points, span, 1.0, timeline.step_s(points)))
     ]
     assert places[30] == pytest.approx(1000 * 30.5 / 60, abs=0.1)
 

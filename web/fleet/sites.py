@@ -15,6 +15,7 @@ from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import RequestKind
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.drawing import scatter
 from condenser_monitor.monitor.fleet import (
     customers,
     load_list,
@@ -55,7 +56,7 @@ def site(name: str) -> str:
         stands=[_told(page, row) for row in page.stands],
         ladder=None if picture is None else Markup(picture.svg),  # noqa: S704 - drawn by us, its words escaped
         words=() if picture is None else picture.words,
-        scatter=Markup(charts.scatter(page.days, office_context().settings.pages.temperature)),  # noqa: S704 - numbers only
+        scatter=Markup(scatter.scatter(page.days, office_context().settings.pages.temperature)),  # noqa: S704 - numbers only
         suspects=SUSPECTS,
         year=SeasonSpan.this_year(office_context().wall()),
     )

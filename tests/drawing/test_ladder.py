@@ -11,9 +11,9 @@ import pytest
 from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.links import CHAIN
 from condenser_monitor.monitor.core.records import LinkState, UnitStatus
+from condenser_monitor.monitor.drawing import ladder, wiring
 from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.strings import texts
-from condenser_monitor.web import ladder, wiring
 from tests.monitor import units
 
 DEAD_COIL = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
@@ -76,7 +76,7 @@ def test_it_is_well_formed_and_has_a_title_and_a_description(case: str) -> None:
 
 def test_the_three_states_differ_without_colour() -> None:
     """Width and dashes differ between lit, dead and unknown, and so do the words beside them."""
-    from condenser_monitor.web.symbols import pen
+    from condenser_monitor.monitor.drawing.symbols import pen
 
     shapes = {re.sub(r'class="[^"]*"', "", pen(state)) for state in LinkState}
     assert len(shapes) == 3

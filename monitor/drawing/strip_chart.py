@@ -10,15 +10,15 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
 from itertools import repeat
-from operator import sub
 from typing import NamedTuple
 
 from condenser_monitor.monitor.core.readings import CURVES
 from condenser_monitor.monitor.core.records import LinkState
+from condenser_monitor.monitor.drawing.axes import grid, running_axis, values
+from condenser_monitor.monitor.drawing.timeline import lane_title, step_s, summary
 from condenser_monitor.monitor.storage.models import LANES, Lane, StoredPoint
 from condenser_monitor.monitor.strings import texts
-from condenser_monitor.web.axes import grid, running_axis, values
-from condenser_monitor.web.template_strings import plain
+from condenser_monitor.monitor.strings.lookup import plain
 
 _PLAIN, _TALL, _GAP, _TOP = 18.0, 68.0, 30.0, 26.0
 _STRIP = 8.0  # the part of a tall lane over its scale, for the marks of peaks
@@ -115,29 +115,8 @@ def svg(
     )
 
 
-def summary(lanes: Sequence[Lane], span: StripSpan) -> str:
-    """The lanes in words: how long and how often each was on."""
-    parts = []
-    for name in LANES:
-        on = [held(row, span) for row in lanes if row.name == name and row.state is LinkState.LIVE]
-        unknown = sum(held(row, span) for row in lanes if row.name == name and row.state is LinkState.UNKNOWN)
-        told = plain("lane-on" if on else "lane-never", lane=_title(name), span=texts.span(sum(on)), count=len(on))
-        parts.append(told + (", " + plain("lane-unknown", span=texts.span(unknown)) if unknown else ""))
-    return ". ".join(parts) + "."
-
-
-def _title(lane: str) -> str:
-    return plain(f"lane-{lane}")
-
-
-def held(lane: Lane, span: StripSpan) -> float:
-    """How much of a stretch lies in the span, s."""
-    end_s = span.to_s if lane.to_wall_s is None else min(lane.to_wall_s, span.to_s)
-    return max(0.0, end_s - max(lane.from_wall_s, span.from_s))
-
-
 def _lane(lane: str, stretches: Sequence[Lane], span: StripSpan, box: tuple[float, float], name: str) -> str:
-    title = _title(lane)
+    title = lane_title(lane)
     named = f'<text x="0" y="{box[0] - 5:g}" class="lane-name">{escape(title)}</text>'
     ends = [span.to_s if row.to_wall_s is None else row.to_wall_s for row in stretches]
     shares = zip(span.shares([row.from_wall_s for row in stretches]), span.shares(ends), strict=True)
@@ -203,13 +182,6 @@ def _peaks(peaks: Sequence[StoredPoint], step: float, span: StripSpan, y: float)
             f'<path d="M0 0l3.5 6h-7z" class="peak"/><title>{escape(told)}</title></svg>'
         )
     return drawn
-
-
-def step_s(points: Sequence[StoredPoint]) -> float:
-    """The usual distance between points; a longer one is a gap."""
-    begun = [point.wall_s for point in points]
-    gaps = sorted(map(sub, begun[1:], begun))
-    return gaps[len(gaps) // 2] if gaps else 0.0
 
 
 def path(points: Sequence[StoredPoint], span: StripSpan, top: float, step: float, low: float = 0.0) -> str:

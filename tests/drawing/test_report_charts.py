@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.records import LinkState, LinkView
-from condenser_monitor.monitor.report.plots import (
+from condenser_monitor.monitor.drawing.report_charts import (
     PlotMark,
     PlotSpan,
     Trace,
@@ -21,7 +21,7 @@ from condenser_monitor.monitor.report.plots import (
     lanes,
     trace,
 )
-from condenser_monitor.monitor.report.shapes import (
+from condenser_monitor.monitor.drawing.shapes import (
     Curve,
     Drawing,
     Line,
@@ -97,7 +97,7 @@ def test_lanes_say_in_words_how_long_each_was_on_and_not_known() -> None:
         Lane(name="fan", state=LinkState.LIVE, from_wall_s=880.0, to_wall_s=None),
     ]
     drawing = lanes(rows, SPAN, [PlotMark(500.0, 1), PlotMark(505.0, 2), PlotMark(900.0, 1)], title="t")
-    assert "Fan on for 3 min in 2 stretches, not known for 2 min" in drawing.told
+    assert "Fan: on 3 min in 2 stretches, not known for 2 min" in drawing.told
     assert "1–2" in words(drawing)  # numbers that would touch are joined
     assert words(drawing).count("1") == 0
 

@@ -7,15 +7,16 @@ from collections.abc import Callable, Sequence
 from html import escape
 from typing import NamedTuple
 
-from condenser_monitor.monitor.storage.models import StoredPoint
-from condenser_monitor.web.axes import (
+from condenser_monitor.monitor.drawing.axes import (
     Axis,
     grid,
     round_step,
     values,
 )
-from condenser_monitor.web.strip_chart import StripSpan, path, step_s
-from condenser_monitor.web.template_strings import plain
+from condenser_monitor.monitor.drawing.strip_chart import StripSpan, path
+from condenser_monitor.monitor.drawing.timeline import step_s
+from condenser_monitor.monitor.storage.models import StoredPoint
+from condenser_monitor.monitor.strings.lookup import plain
 
 _TOP, _FOOT = 8.0, 22.0
 

@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from condenser_monitor.monitor.core.records import LinkState
+from condenser_monitor.monitor.drawing import axes, strip_chart
 from condenser_monitor.monitor.storage.models import Lane, StoredPoint
-from condenser_monitor.web import axes, strip_chart
 
 DAY = strip_chart.StripSpan(0.0, 86400.0, lambda at_s: f"{at_s:.0f} s")
 RUN_A, START_A = 7.9, 118.2

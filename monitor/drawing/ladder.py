@@ -12,15 +12,15 @@ from html import escape
 
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.records import LinkState, UnitStatus
-from condenser_monitor.monitor.strings import texts
-from condenser_monitor.web import symbols
-from condenser_monitor.web.template_strings import plain
-from condenser_monitor.web.wiring import (
+from condenser_monitor.monitor.drawing import symbols
+from condenser_monitor.monitor.drawing.wiring import (
     Parts,
     WiringRow,
     parts,
     rows,
 )
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.lookup import plain
 
 WIDTH, HEIGHT = 400, 586
 LIVE, DEAD, UNKNOWN = LinkState.LIVE, LinkState.DEAD, LinkState.UNKNOWN

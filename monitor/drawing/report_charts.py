@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from condenser_monitor.monitor.core.readings import SHOWN
 from condenser_monitor.monitor.core.records import LinkState, UnitStatus
-from condenser_monitor.monitor.report.shapes import (
+from condenser_monitor.monitor.drawing.shapes import (
     BAND,
     BREAK,
     GRID,
@@ -27,6 +27,7 @@ from condenser_monitor.monitor.report.shapes import (
     Shape,
     Text,
 )
+from condenser_monitor.monitor.drawing.timeline import step_s, summary
 from condenser_monitor.monitor.storage.models import LANES, Lane, StoredPoint
 from condenser_monitor.monitor.strings import texts
 from condenser_monitor.monitor.strings.report import say
@@ -138,7 +139,7 @@ def lanes(rows: Iterable[Lane], span: PlotSpan, marks: Sequence[PlotMark] = (), 
             if row.name == name:
                 shapes += _stretch(row, span, y, height)
     shapes += _flags(marks, span, bottom)
-    return Drawing(title, _told(rows, span), WIDTH, bottom + 16, tuple(shapes))
+    return Drawing(title, summary(rows, span), WIDTH, bottom + 16, tuple(shapes))
 
 
 def _stretch(row: Lane, span: PlotSpan, y: float, height: float) -> list[Shape]:
@@ -170,21 +171,6 @@ def _flags(marks: Sequence[PlotMark], span: PlotSpan, bottom: float) -> list[Sha
     return shapes + [Text(x, 10, words, 8, "middle", BREAK, bold=True) for x, words in labels]
 
 
-def _told(rows: Sequence[Lane], span: PlotSpan) -> str:
-    parts = []
-    for name in LANES:
-        on = [_held(row, span) for row in rows if row.name == name and row.state is LinkState.LIVE]
-        unknown = sum(_held(row, span) for row in rows if row.name == name and row.state is LinkState.UNKNOWN)
-        words = say("on-for", name=texts.LINKS[name].title, span=texts.span(sum(on)), count=len(on))
-        parts.append(words + (", " + say("unknown-for", span=texts.span(unknown)) if unknown else ""))
-    return "; ".join(parts) + "."
-
-
-def _held(row: Lane, span: PlotSpan) -> float:
-    end_s = span.to_s if row.to_wall_s is None else min(row.to_wall_s, span.to_s)
-    return max(0.0, end_s - max(row.from_wall_s, span.from_s))
-
-
 # ---------------------------------------------------------------- readings over time
 
 
@@ -212,12 +198,12 @@ def trace(one: Trace, span: PlotSpan, marks: Sequence[PlotMark] = (), *, height:
         shapes.append(Line(_LEFT, y(value), _RIGHT, y(value), GRID, 0.5))
         shapes.append(Text(_LEFT - 4, y(value) + 2.6, f"{value:g}", 7, "end", SOFT))
     shapes.append(Text(_LEFT, top - 4, f"{one.title}, {one.unit}", 8))
-    step_s = usual_step_s(one.points)
-    wide = max(0.4, span.x(span.from_s + step_s) - span.x(span.from_s))
+    usual_s = step_s(one.points)
+    wide = max(0.4, span.x(span.from_s + usual_s) - span.x(span.from_s))
     shapes += [
         Rect(span.x(at), y(most), wide, max(0.4, y(least) - y(most)), fill=BAND) for at, _, least, most in values
     ]
-    shapes.append(Curve(_stretches([(at, mean) for at, mean, *_ in values], span, y, step_s), INK, 0.9))
+    shapes.append(Curve(_stretches([(at, mean) for at, mean, *_ in values], span, y, usual_s), INK, 0.9))
     firsts = {mark.number: mark.wall_s for mark in sorted(marks, reverse=True)}
     shapes += [Line(span.x(at), top, span.x(at), bottom, BREAK, 0.8, (2, 1.5)) for at in firsts.values()]
     return Drawing(one.title, _range(values, one), WIDTH, bottom + 14, tuple(shapes))
@@ -231,22 +217,16 @@ def _range(values: Sequence[tuple[float, float, float, float]], one: Trace) -> s
 
 
 def _stretches(
-    points: Sequence[tuple[float, float]], span: PlotSpan, y: Callable[[float], float], step_s: float
+    points: Sequence[tuple[float, float]], span: PlotSpan, y: Callable[[float], float], usual_s: float
 ) -> tuple[tuple[tuple[float, float], ...], ...]:
     found: list[list[tuple[float, float]]] = []
     was_s = None
     for at_s, value in points:
-        if was_s is None or at_s - was_s > 3.5 * step_s:
+        if was_s is None or at_s - was_s > 3.5 * usual_s:
             found.append([])
-        found[-1].append((span.x(at_s + step_s / 2), y(value)))
+        found[-1].append((span.x(at_s + usual_s / 2), y(value)))
         was_s = at_s
     return tuple(tuple(stretch) for stretch in found)
-
-
-def usual_step_s(points: Sequence[StoredPoint]) -> float:
-    """The usual distance between points; a longer one is a gap."""
-    gaps = sorted(after.wall_s - before.wall_s for before, after in pairwise(points))
-    return gaps[len(gaps) // 2] if gaps else 0.0
 
 
 def axis(lows: Sequence[float], highs: Sequence[float], *, from_zero: bool) -> tuple[float, float]:
