@@ -12,10 +12,11 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping
 from math import inf, log
-from typing import Any, NamedTuple
+from typing import Any
 
 from condenser_monitor.hardware.analog import ClippedError, Converter
 from condenser_monitor.hardware.calibration import Trim
+from condenser_monitor.hardware.channels import CHANNELS, Channel
 from condenser_monitor.hardware.circuits import values
 from condenser_monitor.hardware.digital import Presence
 from condenser_monitor.hardware.waveform import measure, transient
@@ -32,47 +33,6 @@ BIAS_MUX = 7  # AIN3 to ground
 BIAS_RANGE_V = 4.096
 
 
-class Channel(NamedTuple):
-    """One sense on its board. A presence has a `pin` (BCM number); a number has a converter's `address` and `mux`.
-
-    `scale`: volts RMS at the converter for one unit of the reading; None for the thermistor. `ranges_v`: the
-    converter's ranges, fine to coarse. `burden_ohm`: of a sense on a jack, for telling that nothing is plugged in.
-    """
-
-    reading: str
-    kind: str
-    pin: int | None = None
-    address: int | None = None
-    mux: int | None = None
-    scale: float | None = None
-    ranges_v: tuple[float, ...] = ()
-    burden_ohm: float | None = None
-
-
-_FINE, _COARSE = values.RANGE_RUNNING_V, values.RANGE_START_V
-
-
-def _current(reading: str, address: int, mux: int) -> Channel:
-    sense = values.CURRENT_SENSES[reading]
-    ranges = (_FINE, _COARSE)
-    return Channel(reading, "current", None, address, mux, sense.volts_per_amp, ranges, sense.burden.nominal)
-
-
-CHANNELS: dict[str, Channel] = {
-    row.reading: row
-    for row in (
-        Channel("call", "presence", pin=17),
-        Channel("control_v", "voltage", None, 0x48, 2, values.CONTROL_VOLTS_PER_VOLT, (_FINE, _COARSE)),
-        _current("coil_a", 0x48, 1),
-        Channel("supply", "presence", pin=27),
-        Channel("load", "presence", pin=22),
-        _current("compressor_a", 0x49, 1),
-        _current("fan_a", 0x49, 2),
-        Channel("outdoor_c", "thermistor", None, 0x49, 3, None, (_COARSE,)),
-        Channel("control_power", "presence", pin=23),
-        Channel("thermostat", "presence", pin=24),
-    )
-}
 RESERVED_PINS = {2, 3}  # the bus itself
 MUXES = {1: "AIN0 - AIN3", 2: "AIN1 - AIN3", 3: "AIN2 - AIN3"}
 _ALLOWED: dict[str, tuple[str, ...]] = {

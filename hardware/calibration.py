@@ -77,9 +77,9 @@ def calibrate(
         raise CommandError(place, 0, "one comparison with a meter, or more")
     if not by.strip():
         raise CommandError(f"{place}: by", by, "the name of who held the meter")
-    share = METER_ERROR[reading].value if meter_share is None else meter_share
+    share = METER_ERROR[READINGS[reading].unit].value if meter_share is None else meter_share
     check_meter(reading, share)
-    trim = _offset(place, points) if reading == "outdoor_c" else _gain(place, points)
+    trim = _offset(place, points) if _offset_only(reading) else _gain(place, points)
     at = "" if wall_s is None else datetime.fromtimestamp(wall_s, UTC).isoformat(timespec="seconds")
     return Calibration(
         reading=reading,
@@ -99,13 +99,17 @@ def check_meter(reading: str, share: float) -> None:
         raise CommandError(f"calibrate {reading}: meter error", share, f"0 to {limits.CALIBRATION.meter_most.value:g}")
 
 
+# unit -> the usual meter's own error
 METER_ERROR: dict[str, limits.Limit] = {
-    "control_v": limits.CALIBRATION.voltmeter,
-    "coil_a": limits.CALIBRATION.clamp_meter,
-    "compressor_a": limits.CALIBRATION.clamp_meter,
-    "fan_a": limits.CALIBRATION.clamp_meter,
-    "outdoor_c": limits.CALIBRATION.thermometer_k,
+    "V": limits.CALIBRATION.voltmeter,
+    "A": limits.CALIBRATION.clamp_meter,
+    "°C": limits.CALIBRATION.thermometer_k,
 }
+
+
+def _offset_only(reading: str) -> bool:
+    """Return whether a reading is set right by an offset; all others are by a gain."""
+    return READINGS[reading].unit == "°C"
 
 
 def raw(shown: float, trim: Trim) -> float:
@@ -183,7 +187,7 @@ def _refuse_odd(place: str, row: Calibration) -> None:
     if not (1 / most <= row.gain <= most and abs(row.offset) <= most_k):
         wanted = f"a gain of {1 / most:.2f} to {most:.2f} and an offset within {most_k:g}"
         raise SiteError(f"{place}: {row.reading}", (row.gain, row.offset), wanted)
-    least = -90.0 if row.reading == "outdoor_c" else limits.CALIBRATION.least.value
+    least = -90.0 if _offset_only(row.reading) else limits.CALIBRATION.least.value
     if not row.points or not all(least <= value < 1e6 for point in row.points for value in (point.raw, point.meter)):
         raise SiteError(f"{place}: {row.reading}", row.points, f"comparisons of numbers from {least:g} up")
     if not 0.0 <= row.meter_share <= limits.CALIBRATION.meter_most.value:
@@ -238,6 +242,6 @@ def _sync_directory(path: Path) -> None:
 def told(row: Calibration) -> str:
     """One line for people."""
     unit = READINGS[row.reading].unit
-    what = f"offset {row.offset:+.2f} K" if row.reading == "outdoor_c" else f"gain {row.gain:.4f}"
+    what = f"offset {row.offset:+.2f} K" if _offset_only(row.reading) else f"gain {row.gain:.4f}"
     pairs = ", ".join(f"{point.raw:.4g} {unit} read, {point.meter:.4g} {unit} on the meter" for point in row.points)
     return f"{row.reading}: {what} ({pairs}); {row.meter or 'meter not named'}, {row.by}, {row.at or 'date not known'}"

@@ -13,6 +13,7 @@ from math import sqrt
 from typing import NamedTuple
 
 from condenser_monitor.hardware.calibration import Calibration, in_force
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.circuits import values
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import CommandError
@@ -42,10 +43,11 @@ def uncertainty(reading: str, value: float, calibration: Calibration | None = No
     """Of a reading of `value`, as calibrated or as built. Raises CommandError for a reading that is no number."""
     if reading not in NUMBERS:
         raise CommandError("uncertainty", reading, "one of " + ", ".join(NUMBERS))
-    if reading == "outdoor_c":
+    kind = CHANNELS[reading].kind
+    if kind == "thermistor":
         parts, note = _temperature(value, calibration)
-    elif reading == "control_v":
-        parts, note = _voltage(value, calibration)
+    elif kind == "voltage":
+        parts, note = _voltage(values.VOLTAGE_SENSES[reading], value, calibration)
     else:
         parts, note = _current(values.CURRENT_SENSES[reading], value, calibration)
     expanded = limits.CALIBRATION.coverage.value * sqrt(sum(half * half for half in parts.values()) / 3)
@@ -101,18 +103,17 @@ def _class_a(sense: values.CurrentSense, value: float) -> float:
     return at_first * first * sense.rated_a / sense.passes if error is None else error * value
 
 
-def _voltage(value: float, calibration: Calibration | None) -> tuple[dict[str, float], str]:
-    common = _common(value, values.RANGE_RUNNING_V, values.CONTROL_VOLTS_PER_VOLT)
+def _voltage(sense: values.VoltageSense, value: float, calibration: Calibration | None) -> tuple[dict[str, float], str]:
+    common = _common(value, values.RANGE_RUNNING_V, sense.volts_per_volt)
     if calibration is not None:
         return {**common, "meter": calibration.meter_share * value}, ""
-    loop_ohm = values.CONTROL_SERIES.nominal + values.CONTROL_WINDINGS.nominal + values.CONTROL_BURDEN.nominal
-    windings = values.CONTROL_WINDINGS.nominal * values.CONTROL_WINDINGS.tolerance / loop_ohm
+    loop_ohm = sense.series.nominal + sense.windings.nominal + sense.burden.nominal
     return {
         **common,
-        "series resistor": values.CONTROL_SERIES.tolerance * value,
-        "windings": windings * value,
-        "transformer": values.CONTROL_RATIO.tolerance * value,
-        "burden": values.CONTROL_BURDEN.tolerance * value,
+        "series resistor": sense.series.tolerance * value,
+        "windings": sense.windings.nominal * sense.windings.tolerance / loop_ohm * value,
+        "transformer": sense.ratio.tolerance * value,
+        "burden": sense.burden.tolerance * value,
     }, ""
 
 

@@ -320,7 +320,7 @@ class _Steady(_Eye):
         known = [value for value in self._last if value is not None]
         most = (
             limits.CALIBRATION.spread_k.value
-            if self.reading == "outdoor_c"
+            if READINGS[self.reading].unit == "°C"
             else limits.CALIBRATION.spread.value * max(known)
         )
         return max(known) - min(known) > most

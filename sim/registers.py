@@ -11,8 +11,9 @@ from random import Random
 
 import msgspec
 
-from condenser_monitor.hardware.boards import CHANNELS, Boards
+from condenser_monitor.hardware.boards import Boards
 from condenser_monitor.hardware.calibration import Trim
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.readings import FLAGS
 from condenser_monitor.monitor.core.records import (

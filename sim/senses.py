@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Sequence
 from functools import lru_cache
-from math import comb, hypot
+from math import comb, hypot, pi, sin, sqrt
 from random import Random
 from typing import NamedTuple
 
-from condenser_monitor.hardware.boards import CHANNELS
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.readings import FLAGS, READINGS
+from condenser_monitor.monitor.core.readings import FLAGS, NUMBERS, READINGS
 from condenser_monitor.monitor.core.records import Scan
 from condenser_monitor.sim.condition import Condition
 from condenser_monitor.sim.unit import CondensingUnit
@@ -48,27 +48,71 @@ class Accuracy(NamedTuple):
     digits: int
 
 
-ACCURACY: dict[str, Accuracy] = {
-    # current transformers of class 1 with 1 % burdens; the floor is the converter's noise
-    "control_v": Accuracy(0.005, 0.001, 0.02, 2),
-    "coil_a": Accuracy(0.006, 0.002, 0.001, 3),
-    "compressor_a": Accuracy(0.006, 0.003, 0.012, 3),
-    "fan_a": Accuracy(0.006, 0.003, 0.002, 3),
-    "outdoor_c": Accuracy(0.0, 0.0, 0.05, 2),
+class Wave(NamedTuple):
+    """A wave's form: phase behind the line in rad, share of each odd harmonic (order, share of the fundamental)."""
+
+    phase: float
+    harmonics: tuple[tuple[int, float], ...]
+
+    def mean(self, line_hz: float, start_s: float, end_s: float) -> float:
+        """Mean over a stretch of the wave of RMS 1."""
+        turn = 2 * pi * line_hz
+        middle, width = turn * (start_s + end_s) / 2 - self.phase, turn * (end_s - start_s) / 2
+        total = sin(middle) * _sinc(width)
+        square = 1.0
+        for order, share in self.harmonics:
+            total += share * sin(order * middle) * _sinc(order * width)
+            square += share * share
+        return sqrt(2 / square) * total
+
+
+def _sinc(x: float) -> float:
+    return sin(x) / x if abs(x) > 1e-9 else 1.0
+
+
+class Wire(NamedTuple):
+    """What one reading's sensor is wired to: the true value in the reading's unit, of a presence its volts and the knee
+    from which it is present; of a number its errors and, for alternating ones, the form of its wave."""
+
+    true: Callable[[CondensingUnit, float], float]  # of the unit, and the outdoor air's temperature in C
+    knee_v: float = 0.0
+    accuracy: Accuracy = Accuracy(0.0, 0.0, 0.0, 0)
+    wave: Wave | None = None
+
+
+# ours: a service a little flattened, an iron-cored coil with a third harmonic, motors a little less clean than
+# the line; current transformers of class 1 with 1 % burdens; the floor of the noise is the converter's
+WIRES: dict[str, Wire] = {
+    "call": Wire(lambda unit, _: unit.volts.unit_v, PRESENT_24V),
+    "control_v": Wire(
+        lambda unit, _: unit.volts.unit_v,
+        accuracy=Accuracy(0.005, 0.001, 0.02, 2),
+        wave=Wave(0.1, ((3, 0.01), (5, 0.02))),
+    ),
+    "coil_a": Wire(
+        lambda unit, _: unit.volts.coil_a,
+        accuracy=Accuracy(0.006, 0.002, 0.001, 3),
+        wave=Wave(1.1, ((3, 0.08), (5, 0.02))),
+    ),
+    "supply": Wire(lambda unit, _: unit.supply_v, PRESENT_LINE_V),
+    "load": Wire(lambda unit, _: unit.load_v, PRESENT_LINE_V),
+    "compressor_a": Wire(
+        lambda unit, _: unit.compressor_a,
+        accuracy=Accuracy(0.006, 0.003, 0.012, 3),
+        wave=Wave(0.35, ((3, 0.03), (5, 0.02))),
+    ),
+    "fan_a": Wire(
+        lambda unit, _: unit.fan.amps,
+        accuracy=Accuracy(0.006, 0.003, 0.002, 3),
+        wave=Wave(0.4, ((3, 0.06), (5, 0.02))),
+    ),
+    "outdoor_c": Wire(lambda unit, outdoor_c: outdoor_c, accuracy=Accuracy(0.0, 0.0, 0.05, 2)),
+    "control_power": Wire(lambda unit, _: unit.volts.rc_v, PRESENT_24V),
+    "thermostat": Wire(lambda unit, _: unit.volts.indoor_y_v, PRESENT_24V),
 }
 
-WIRED: dict[str, Callable[[CondensingUnit], float]] = {
-    "call": lambda unit: unit.unit_v,
-    "control_v": lambda unit: unit.unit_v,
-    "coil_a": lambda unit: unit.coil_a,
-    "supply": lambda unit: unit.supply_v,
-    "load": lambda unit: unit.load_v,
-    "compressor_a": lambda unit: unit.compressor_a,
-    "fan_a": lambda unit: unit.fan_a,
-    "control_power": lambda unit: unit.rc_v,
-    "thermostat": lambda unit: unit.indoor_y_v,
-}
-KNEE_V = {name: PRESENT_LINE_V if name in ("supply", "load") else PRESENT_24V for name in FLAGS}
+
+_PRESENT = tuple((name, WIRES[name].true, WIRES[name].knee_v) for name in FLAGS)
 
 
 class SimulatedPresence:
@@ -81,17 +125,10 @@ class SimulatedPresence:
 
     def take(self, t_s: float, unit: CondensingUnit) -> None:
         """The voltages as they stand at `t_s`."""
-        last, volts = self.last_s, unit.volts
-        if volts.unit_v >= PRESENT_24V:
-            last["call"] = t_s
-        if volts.rc_v >= PRESENT_24V:
-            last["control_power"] = t_s
-        if volts.indoor_y_v >= PRESENT_24V:
-            last["thermostat"] = t_s
-        if unit.supply_v >= PRESENT_LINE_V:
-            last["supply"] = t_s
-        if unit.load_v >= PRESENT_LINE_V:
-            last["load"] = t_s
+        last = self.last_s
+        for name, true, knee_v in _PRESENT:
+            if true(unit, 0.0) >= knee_v:
+                last[name] = t_s
         now = tuple([t_s - at_s <= HOLD_S for at_s in last.values()])
         if now != self._was:
             self._was = now
@@ -117,11 +154,13 @@ class SimulatedSensors:
         self.fitted = tuple(name for name in READINGS if name in fitted)
         self._unit, self._condition, self._presence = unit, condition, presence
         self._rng = Random(f"{seed}/senses")
-        self._gain = {name: 1.0 + self._rng.gauss(0.0, row.gain) for name, row in ACCURACY.items()}
+        self._gain = {name: 1.0 + self._rng.gauss(0.0, WIRES[name].accuracy.gain) for name in NUMBERS}
         self._last: dict[str, float | bool | None] = {}
         self._flags = tuple(name for name in self.fitted if name in FLAGS)
         self._numbers = tuple(
-            (name, WIRED.get(name), self._gain[name], ACCURACY[name]) for name in self.fitted if name not in FLAGS
+            (READINGS[name], WIRES[name].true, self._gain[name], WIRES[name].accuracy)
+            for name in self.fitted
+            if name not in FLAGS
         )
 
     def read(self, t_s: float, outdoor_c: float, wall_s: float | None = None) -> Scan | None:
@@ -133,14 +172,13 @@ class SimulatedSensors:
         fields: dict[str, float | bool | None] = {}
         for name in self._flags:
             fields[name] = self._flag(name, t_s)
-        for name, wired, gain, row in self._numbers:
-            true = outdoor_c if wired is None else wired(self._unit)
+        for reading, wired, gain, row in self._numbers:
+            true = wired(self._unit, outdoor_c)
             read = true * gain + self._rng.gauss(0.0, row.noise + row.noise_share * abs(true))
-            value = self._number(name, read) if faulty else read
+            value = self._number(reading.name, read) if faulty else read
             if value is not None:
-                value = round(value, row.digits)
-                value = min(89.0, max(-89.0, value)) if wired is None else max(0.0, value)
-            fields[name] = value
+                value = min(reading.most, max(reading.least, round(value, row.digits)))
+            fields[reading.name] = value
         self._last.update(fields)
         return Scan(t_s=t_s, wall_s=wall_s, **fields)  # type: ignore[arg-type]
 
@@ -191,9 +229,9 @@ class SimulatedSensors:
             return value
         if sense.unplugged:
             # an empty jack is told by its switch, an open thermistor by its voltage; open voltage leads read nothing
-            return 0.0 if name == "control_v" else None
+            return 0.0 if CHANNELS[name].kind == "voltage" else None
         value = value * sense.gain + sense.offset
-        if name == "outdoor_c":
+        if CHANNELS[name].kind == "thermistor":
             return value + rng.gauss(0.0, sense.noise)
         # pick-up adds to a wave as the root of the squares
         return hypot(value, sense.noise * (1.0 + rng.gauss(0.0, 0.1)))

@@ -20,7 +20,7 @@ from condenser_monitor.monitor.core.readings import NUMBERS, READINGS
 from condenser_monitor.sim import scenario
 from condenser_monitor.sim.registers import RegisterRig
 from condenser_monitor.sim.scenario import Scenario
-from condenser_monitor.sim.senses import WIRED
+from condenser_monitor.sim.senses import WIRES
 from condenser_monitor.sim.timeline import Planned
 from condenser_monitor.sim.wiring import AS_MEANT, MISTAKES, Wiring
 from condenser_monitor.sim.world import World
@@ -41,7 +41,7 @@ def _worn(seed: int) -> tuple[Planned, ...]:
     """Each transformer and divider off by what class and tolerance let it be (one sigma is half of the class's 1 %)."""
     rng = Random(f"{seed}/parts")
     sigma = values.CT_RATIO.tolerance / 2 + values.COMPRESSOR.burden.tolerance / 2
-    names = [name for name in NUMBERS if name in WIRED]
+    names = [name for name in NUMBERS if READINGS[name].unit != "°C"]
     return tuple(Planned(name="sense-drifts", at_s=0.0, level=rng.gauss(0.0, sigma), sense=name) for name in names)
 
 
@@ -92,9 +92,9 @@ class SimulatedVisit:
             raise CommandError("measure", reading, "one of " + ", ".join(NUMBERS))
         if not self.world.unit.contactor.contacts_closed:
             self._running()
-        if reading == "outdoor_c":
-            return round(self.world.outdoor_c + self._rng.gauss(0.0, _THERMOMETER_K), 1)
-        true = WIRED[reading](self.world.unit)
+        true = WIRES[reading].true(self.world.unit, self.world.outdoor_c)
+        if READINGS[reading].unit == "°C":
+            return round(true + self._rng.gauss(0.0, _THERMOMETER_K), 1)
         return round(true * (1 + self._rng.gauss(0.0, _METER_SHARE)), 3 if true < 1 else 2)
 
     def meter_words(self, reading: str) -> str:

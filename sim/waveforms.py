@@ -7,52 +7,19 @@ sines. Scales, burdens and bias are those of the boards (hardware/circuits/value
 
 from __future__ import annotations
 
-from math import exp, log, pi, sin, sqrt
+from math import exp, log, sqrt
 from random import Random
-from typing import NamedTuple
 
-from condenser_monitor.hardware.boards import CHANNELS
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.circuits import values
 from condenser_monitor.sim.compressor import Motion
 from condenser_monitor.sim.condition import SenseCondition
-from condenser_monitor.sim.senses import WIRED
+from condenser_monitor.sim.senses import WIRES
 from condenser_monitor.sim.world import World
 
 BIAS_V = values.VDD.nominal / 2
 _DISPLACED_TAU_S = 0.020  # ours: L/R of a small compressor's windings, standing
 _DISPLACED_SHARE = 0.5  # ours: a closing somewhere between crest and zero
-
-
-class Shape(NamedTuple):
-    """A wave's form: phase behind the line in rad, share of each odd harmonic (order, share of the fundamental)."""
-
-    phase: float
-    harmonics: tuple[tuple[int, float], ...]
-
-    def mean(self, line_hz: float, start_s: float, end_s: float) -> float:
-        """Mean over a stretch of the wave of RMS 1."""
-        turn = 2 * pi * line_hz
-        middle, width = turn * (start_s + end_s) / 2 - self.phase, turn * (end_s - start_s) / 2
-        total = sin(middle) * _sinc(width)
-        square = 1.0
-        for order, share in self.harmonics:
-            total += share * sin(order * middle) * _sinc(order * width)
-            square += share * share
-        return sqrt(2 / square) * total
-
-
-SHAPES: dict[str, Shape] = {
-    # ours: a service a little flattened, an iron-cored coil with a third harmonic, motors a little less clean than
-    # the line
-    "control_v": Shape(0.1, ((3, 0.01), (5, 0.02))),
-    "coil_a": Shape(1.1, ((3, 0.08), (5, 0.02))),
-    "compressor_a": Shape(0.35, ((3, 0.03), (5, 0.02))),
-    "fan_a": Shape(0.4, ((3, 0.06), (5, 0.02))),
-}
-
-
-def _sinc(x: float) -> float:
-    return sin(x) / x if abs(x) > 1e-9 else 1.0
 
 
 def thermistor_ohm(celsius: float) -> float:
@@ -88,14 +55,14 @@ class ChipInputs:
             return BIAS_V
         sense = self.world.condition.senses.get(channel.reading, self._sound)
         if channel.kind == "thermistor":
-            return self._thermistor_v(sense)
+            return self._thermistor_v(channel.reading, sense)
         assert channel.scale is not None
         if sense.unplugged:
             return BIAS_V + self._loose_v(channel.burden_ohm)
         amount = self._instant(channel.reading, start_s, end_s)
-        rms = WIRED[channel.reading](self.world.unit)
-        if sense.offset and rms >= 0.0:
-            amount += sense.offset * SHAPES[channel.reading].mean(self.world.plan.design.line_hz, start_s, end_s)
+        wave = WIRES[channel.reading].wave
+        if sense.offset and wave is not None:
+            amount += sense.offset * wave.mean(self.world.plan.design.line_hz, start_s, end_s)
         volts = amount * sense.gain * channel.scale
         if sense.noise:
             volts += self._rng.gauss(0.0, sense.noise * channel.scale)
@@ -104,10 +71,11 @@ class ChipInputs:
     def _instant(self, reading: str, start_s: float, end_s: float) -> float:
         """Mean of the wave in the reading's own unit."""
         unit = self.world.unit
-        rms = WIRED[reading](unit)
-        if rms <= 0.0 or (reading in ("compressor_a", "fan_a") and unit.contactor.bouncing):
+        wire = WIRES[reading]
+        rms = wire.true(unit, self.world.outdoor_c)
+        if rms <= 0.0 or wire.wave is None or (reading in ("compressor_a", "fan_a") and unit.contactor.bouncing):
             return 0.0
-        amount = rms * SHAPES[reading].mean(unit.design.line_hz, start_s, end_s)
+        amount = rms * wire.wave.mean(unit.design.line_hz, start_s, end_s)
         compressor = unit.compressor
         if reading == "compressor_a" and compressor.motion is Motion.MOVING and compressor.started_s is not None:
             since_s = max(0.0, (start_s + end_s) / 2 - compressor.started_s)
@@ -120,11 +88,12 @@ class ChipInputs:
             return 0.0
         return BIAS_V * burden_ohm / (values.PLUG_SENSE.nominal + burden_ohm)
 
-    def _thermistor_v(self, sense: SenseCondition) -> float:
+    def _thermistor_v(self, reading: str, sense: SenseCondition) -> float:
         if sense.unplugged:
             return values.VDD.nominal
         noise = self._rng.gauss(0.0, sense.noise) if sense.noise else 0.0
-        ohm = thermistor_ohm(self.world.outdoor_c * sense.gain + sense.offset + noise)
+        true_c = WIRES[reading].true(self.world.unit, self.world.outdoor_c)
+        ohm = thermistor_ohm(true_c * sense.gain + sense.offset + noise)
         return values.VDD.nominal * ohm / (values.NTC_PULL_UP.nominal + ohm)
 
     def _spike(self) -> float:

@@ -13,15 +13,13 @@ from typing import NamedTuple
 
 import msgspec
 
-from condenser_monitor.hardware.boards import CHANNELS
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.circuits import values
-from condenser_monitor.sim.senses import WIRED
+from condenser_monitor.sim.senses import WIRES, Wave
 from condenser_monitor.sim.unit import CondensingUnit
 from condenser_monitor.sim.waveforms import (
     BIAS_V,
-    SHAPES,
     ChipInputs,
-    Shape,
 )
 from condenser_monitor.sim.world import World
 
@@ -46,11 +44,11 @@ def _fan_capacitor_a(unit: CondensingUnit) -> float:
 
 
 # Conductors that no sense belongs on: their current, A RMS, and its wave.
-STRAY: dict[str, tuple[Callable[[CondensingUnit], float], Shape]] = {
-    "start-lead": (_start_lead_a, Shape(-1.2, ((3, 0.02),))),
-    "fan-capacitor-lead": (_fan_capacitor_a, Shape(-1.4, ((3, 0.02),))),
-    "other-unit": (lambda unit: _NEIGHBOUR_A, Shape(0.5, ((3, 0.04), (5, 0.02)))),
-    "control-feed": (lambda unit: unit.volts.secondary_a, Shape(0.6, ((3, 0.05),))),
+STRAY: dict[str, tuple[Callable[[CondensingUnit], float], Wave]] = {
+    "start-lead": (_start_lead_a, Wave(-1.2, ((3, 0.02),))),
+    "fan-capacitor-lead": (_fan_capacitor_a, Wave(-1.4, ((3, 0.02),))),
+    "other-unit": (lambda unit: _NEIGHBOUR_A, Wave(0.5, ((3, 0.04), (5, 0.02)))),
+    "control-feed": (lambda unit: unit.volts.secondary_a, Wave(0.6, ((3, 0.05),))),
 }
 
 
@@ -159,6 +157,7 @@ class WiredInputs(ChipInputs):
         if conductor in STRAY:
             amps, shape = STRAY[conductor]
             return amps(unit) * shape.mean(unit.design.line_hz, start_s, end_s)
-        if conductor not in SHAPES:
-            return WIRED[conductor](unit) * SHAPES["control_v"].mean(unit.design.line_hz, start_s, end_s)
+        wire = WIRES[conductor]
+        if wire.wave is None and (wave := WIRES["control_v"].wave) is not None:
+            return wire.true(unit, 0.0) * wave.mean(unit.design.line_hz, start_s, end_s)
         return super()._instant(conductor, start_s, end_s)

@@ -10,10 +10,7 @@ from collections.abc import Collection, Mapping
 
 import pytest
 
-from condenser_monitor.hardware import commission_rules
-from condenser_monitor.hardware.boards import CHANNELS
-from condenser_monitor.hardware.circuits.pages import PLACES
-from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.readings import FLAGS, NUMBERS, READINGS
 from condenser_monitor.monitor.core.records import Scan
@@ -42,13 +39,17 @@ JUDGED = [name for name, row in READINGS.items() if row.says]
 Needs = Mapping[str, tuple[Collection[str], Collection[str]]]
 SENSE: Needs = {
     "monitor/core/records.py: a field of Scan": (READINGS, Scan.__struct_fields__),
-    "hardware/boards.py: CHANNELS": (READINGS, CHANNELS),
-    "hardware/circuits/pages.py: PLACES, its terminal and its place on the unit": (READINGS, PLACES),
-    "hardware/commission_rules.py: FLAG_EXPECTED": (FLAGS, commission_rules.FLAG_EXPECTED),
-    "hardware/commission_rules.py: FLAG_STUCK": (FLAGS, commission_rules.FLAG_STUCK),
-    "hardware/commission_rules.py: bands": ([n for n in NUMBERS if n in JUDGED], commission_rules.bands(Unit())),
-    "sim/senses.py: WIRED, and for a flag a line of Presence.take": (JUDGED, senses.WIRED),
-    "sim/senses.py: ACCURACY": (NUMBERS, senses.ACCURACY),
+    "hardware/channels.py: CHANNELS": (READINGS, CHANNELS),
+    "hardware/channels.py: its answers in a commissioning": (FLAGS, {n for n, row in CHANNELS.items() if row.answers}),
+    "hardware/channels.py: what an answer that never changes means": (
+        FLAGS,
+        {n for n, row in CHANNELS.items() if row.stuck},
+    ),
+    "hardware/channels.py: its bands in a commissioning": (
+        [n for n in NUMBERS if n in JUDGED],
+        {n for n, row in CHANNELS.items() if row.bands},
+    ),
+    "sim/senses.py: WIRES, what it is wired to": (READINGS, senses.WIRES),
 }
 FINDING: Needs = {
     "monitor/limits.py: a class of FindingLimits, its numbers and when its alert is over": (CATALOGUE, FINDINGS),

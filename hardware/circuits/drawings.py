@@ -11,7 +11,8 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal
 
-from condenser_monitor.hardware.boards import CHANNELS, MUXES
+from condenser_monitor.hardware.boards import MUXES
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.circuits import parts
 
 Point = tuple[float, float]

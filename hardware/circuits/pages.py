@@ -12,7 +12,8 @@ from functools import partial
 from math import inf
 from pathlib import Path
 
-from condenser_monitor.hardware.boards import CHANNELS, MUXES, Channel
+from condenser_monitor.hardware.boards import MUXES
+from condenser_monitor.hardware.channels import CHANNELS, Channel
 from condenser_monitor.hardware.circuits import (
     computed,
     heat,
@@ -34,18 +35,6 @@ HEADER = {
     **{16: 36, 17: 11, 18: 12, 19: 35, 20: 38, 21: 40, 22: 15, 23: 16, 24: 18, 25: 22, 26: 37, 27: 13},
 }
 # where on the unit each sense goes; the boards' own terminals
-PLACES: dict[str, tuple[str, str]] = {
-    "call": ("control board J1", "Y and C at the unit, across the contactor's coil circuit"),
-    "control_v": ("control board J1", "the same two wires as `call`"),
-    "coil_a": ("control board J2", "CT around one lead of the contactor's coil"),
-    "supply": ("line board J1", "L1 to L2, line side of the contactor"),
-    "load": ("line board J2", "T1 to T2, load side of the contactor: line to line, never to ground"),
-    "compressor_a": ("line board J3", "CT around the lead to the compressor's common terminal, and nothing else"),
-    "fan_a": ("line board J6", "CT around one lead of the condenser fan that carries all of its current"),
-    "outdoor_c": ("line board J4", "bead in moving air in shade, away from the coil's outlet"),
-    "control_power": ("indoor board J1", "R and C, behind the control fuse"),
-    "thermostat": ("indoor board J2", "Y and C at the indoor terminal strip, ahead of float and pressure switches"),
-}
 
 
 def table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
@@ -143,7 +132,7 @@ def _at(channel: Channel) -> str:
 def wiring_table(board: str) -> str:
     """Which wire goes where, and where the Pi reads it: from the channel table that the driver uses."""
     rows = (
-        (f"`{reading}`", *PLACES[reading], _at(channel))
+        (f"`{reading}`", channel.terminal, channel.place, _at(channel))
         for reading, channel in CHANNELS.items()
         if READINGS[reading].board == board
     )

@@ -58,6 +58,23 @@ class CurrentSense(NamedTuple):
         return range_v / sqrt(2) / self.volts_per_amp
 
 
+class VoltageSense(NamedTuple):
+    """One small voltage transformer, driven by a current through `series`: primary volts (RMS) to volts at the
+    converter."""
+
+    reading: str
+    series: Value
+    windings: Value
+    ratio: Value
+    burden: Value
+
+    @property
+    def volts_per_volt(self) -> float:
+        """V RMS between AINx and AIN3 for one volt RMS at the terminals."""
+        loop_ohm = self.series.nominal + self.windings.nominal + self.burden.nominal
+        return self.ratio.nominal * self.burden.nominal / loop_ohm
+
+
 # ---------------------------------------------------------------- supply, bias, converter
 
 VDD = Value(3.3, "V", 0.05, "3.3 V of the Pi's header", "from memory")
@@ -103,11 +120,9 @@ CONTROL_SERIES = Value(15e3, "ohm", 0.01, "sets about 1.6 mA through the voltage
 CONTROL_WINDINGS = Value(220.0, "ohm", 0.3, "both windings of the 2 mA : 2 mA transformer together", "from memory")
 CONTROL_RATIO = Value(1.0, "1", 0.005, "turns ratio of the 2 mA : 2 mA transformer", "from memory")
 CONTROL_BURDEN = Value(68.0, "ohm", 0.01, "burden of the voltage transformer")
-CONTROL_VOLTS_PER_VOLT = (
-    CONTROL_RATIO.nominal
-    * CONTROL_BURDEN.nominal
-    / (CONTROL_SERIES.nominal + CONTROL_WINDINGS.nominal + CONTROL_BURDEN.nominal)
-)
+CONTROL = VoltageSense("control_v", CONTROL_SERIES, CONTROL_WINDINGS, CONTROL_RATIO, CONTROL_BURDEN)
+CONTROL_VOLTS_PER_VOLT = CONTROL.volts_per_volt
+VOLTAGE_SENSES = {sense.reading: sense for sense in (CONTROL,)}
 
 TAP_FUSE = Value(0.125, "A", 0.0, "in each 24 V tap, so that a fault here never opens the unit's own control fuse")
 

@@ -17,7 +17,8 @@ from adafruit_ads1x15.ads1x15 import Mode
 from adafruit_ads1x15.ads1115 import ADS1115
 from paho.mqtt.enums import CallbackAPIVersion
 
-from condenser_monitor.hardware.boards import BIAS_MUX, CHANNELS
+from condenser_monitor.hardware.boards import BIAS_MUX
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import Scan

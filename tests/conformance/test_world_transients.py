@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import uniform_filter1d
 
-from condenser_monitor.hardware.boards import CHANNELS
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.waveform import Sample, transient
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings

@@ -12,8 +12,9 @@ import msgspec
 from hypothesis import given
 from hypothesis import strategies as st
 
-from condenser_monitor.hardware.boards import CHANNELS, Boards
+from condenser_monitor.hardware.boards import Boards
 from condenser_monitor.hardware.calibration import Trim
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.monitor.core.config import SensorSettings, Settings, Unit
 from condenser_monitor.monitor.core.errors import SenseError
 from condenser_monitor.monitor.core.readings import FLAGS, NUMBERS, READINGS

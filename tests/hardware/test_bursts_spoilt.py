@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from condenser_monitor.hardware.analog import Converter
-from condenser_monitor.hardware.boards import CHANNELS
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.waveform import measure
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import SenseError

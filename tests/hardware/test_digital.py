@@ -7,7 +7,8 @@ from itertools import pairwise
 
 import pytest
 
-from condenser_monitor.hardware.boards import CHANNELS, channels
+from condenser_monitor.hardware.boards import channels
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.digital import Presence
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import BoardSettings as Wiring

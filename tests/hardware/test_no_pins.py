@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 from gpiozero import Device
 
-from condenser_monitor.hardware.boards import CHANNELS, Boards
+from condenser_monitor.hardware.boards import Boards
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.monitor.core.errors import SenseError
 from condenser_monitor.sim.bus import pin_factory

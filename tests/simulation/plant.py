@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from condenser_monitor.hardware.boards import CHANNELS, Boards
+from condenser_monitor.hardware.boards import Boards
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.readings import FLAGS
 from condenser_monitor.sim.bus import (

@@ -13,7 +13,7 @@ from math import pi, sin, sqrt
 from random import Random
 from typing import Any
 
-from condenser_monitor.hardware.boards import CHANNELS
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.sim.bus import (
     CONFIG,
     CONVERSION,

@@ -10,7 +10,8 @@ from xml.etree import ElementTree
 
 import pytest
 
-from condenser_monitor.hardware.boards import CHANNELS, MUXES
+from condenser_monitor.hardware.boards import MUXES
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.circuits import (
     analog,
     drawings,

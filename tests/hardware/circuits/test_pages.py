@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from gpiozero.pins.mock import MockFactory
 
-from condenser_monitor.hardware.boards import CHANNELS
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.circuits import heat, pages, parts
 from condenser_monitor.monitor.core.errors import ContractError
 from condenser_monitor.monitor.core.readings import READINGS
@@ -46,7 +46,7 @@ def test_links_lead_to_files_of_the_project(path: Path) -> None:
 def test_wiring_names_every_sense_once_with_the_drivers_own_place() -> None:
     """The wiring tables and the channel table cannot disagree: each sense, its pin or its converter and input."""
     written = "\n".join(pages.wiring_table(board) for board in parts.BOARDS)
-    assert set(pages.PLACES) == set(READINGS) == set(CHANNELS)
+    assert set(READINGS) == set(CHANNELS)
     for reading, channel in CHANNELS.items():
         rows = [line for line in written.splitlines() if line.startswith(f"| `{reading}` |")]
         assert len(rows) == 1
@@ -55,8 +55,8 @@ def test_wiring_names_every_sense_once_with_the_drivers_own_place() -> None:
 
 def test_wiring_names_terminals_that_the_board_has() -> None:
     """`line board J3` must be on the line board's parts list."""
-    for reading, (terminal, _) in pages.PLACES.items():
-        board, _, ref = terminal.split()
+    for reading, channel in CHANNELS.items():
+        board, _, ref = channel.terminal.split()
         assert board == READINGS[reading].board
         assert parts.part(board, ref).kind.startswith(("terminal", "jack"))
 

@@ -1,0 +1,290 @@
+"""The channel table: one row for each reading with all that the boards, their papers and a commissioning know of it.
+
+Where it is read and on which scale; its terminal and its place on the unit; what it must say in each phase of a
+commissioning, and what it means when it says something else. Drivers, uncertainty, calibration, commissioning rules,
+wiring tables and drawings are made from these rows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Literal, NamedTuple
+
+from condenser_monitor.hardware.circuits import values
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import Unit
+
+Band = tuple[float, float]
+Phases = Mapping[str, Band]
+# (phase, "low", "high" or "nothing") -> kind of remark, why
+_COMMISSION = limits.COMMISSION
+
+
+class Channel(NamedTuple):
+    """One sensor on its board. A presence has a `pin` (BCM number); a number has a converter's `address` and `mux`.
+
+    scale: volts RMS at the converter for one unit of the reading; None for the thermistor. ranges_v: the converter's
+    ranges, fine to coarse. burden_ohm: of a sensor on a jack, for telling that nothing is plugged in. terminal, place:
+    of the board and on the unit. answers: of a presence, by phase of a commissioning; bands: of a number, from the
+    nameplate. stuck: what an answer means that never changes; like: reading -> where a sensor is that answers as that
+    one should; wrong: what a number out of its band means; or_else: what else reads like too few (True) or too many
+    passes through the transformer.
+    """
+
+    reading: str
+    kind: Literal["presence", "current", "voltage", "thermistor"]
+    terminal: str
+    place: str
+    pin: int | None = None
+    address: int | None = None
+    mux: int | None = None
+    scale: float | None = None
+    ranges_v: tuple[float, ...] = ()
+    burden_ohm: float | None = None
+    answers: Mapping[str, bool] = {}
+    bands: Callable[[Unit], Phases] | None = None
+    stuck: Mapping[str, str] = {}
+    like: Mapping[str, str] = {}
+    wrong: Mapping[tuple[str, str], tuple[str, str]] = {}
+    or_else: Mapping[bool, str] = {}
+
+    @property
+    def passes(self) -> int:
+        """How often its lead goes through its transformer; 0 for a sensor without one."""
+        return values.CURRENT_SENSES[self.reading].passes if self.kind == "current" else 0
+
+
+_FINE, _COARSE = values.RANGE_RUNNING_V, values.RANGE_START_V
+AGAIN = "was the phase as asked for? If so, follow its wire from the terminal to the board"
+_DEAD = "its taps, their fuses, or the wire to its pin"
+_CONTROL = (limits.CONTROL_NOMINAL_V.value * limits.CLOSING_RATIO.value, limits.CONTROL_HIGH_V.value)
+_COIL = (limits.COIL_NONE_A.value, limits.COIL_UNSEALED_A.value)
+_STILL = (0.0, _COMMISSION.still_a.value)
+_CANCEL = (
+    "wrong-conductor",
+    "its lead carries nothing: a wrong conductor, or both of a pair through one transformer, where they cancel",
+)
+_NOT_OFF = (
+    "wrong-conductor",
+    "with the disconnect pulled no lead of this unit can carry current: another unit's lead, or the disconnect is in",
+)
+_TOO_HIGH_24V = ("wrong-value", "more than a class 2 transformer gives: calibrate, or the burden")
+
+
+def _answers(off: bool, called: bool, running: bool) -> dict[str, bool]:
+    return {"off": off, "called": called, "running": running}
+
+
+def _stuck(on: str, off: str = _DEAD) -> dict[str, str]:
+    return {"on": on, "off": off}
+
+
+def _presence(reading: str, pin: int, terminal: str, place: str, **rest: object) -> Channel:
+    return Channel(reading, "presence", terminal, place, pin=pin, **rest)  # type: ignore[arg-type]
+
+
+def _current(reading: str, address: int, mux: int, terminal: str, place: str, **rest: object) -> Channel:
+    sense = values.CURRENT_SENSES[reading]
+    return Channel(
+        reading,
+        "current",
+        terminal,
+        place,
+        address=address,
+        mux=mux,
+        scale=sense.volts_per_amp,
+        ranges_v=(_FINE, _COARSE),
+        burden_ohm=sense.burden.nominal,
+        **rest,  # type: ignore[arg-type]
+    )
+
+
+def _voltage(reading: str, address: int, mux: int, terminal: str, place: str, **rest: object) -> Channel:
+    scale = values.VOLTAGE_SENSES[reading].volts_per_volt
+    return Channel(
+        reading,
+        "voltage",
+        terminal,
+        place,
+        address=address,
+        mux=mux,
+        scale=scale,
+        ranges_v=(_FINE, _COARSE),
+        **rest,  # type: ignore[arg-type]
+    )
+
+
+def _compressor(unit: Unit) -> Phases:
+    rla = unit.compressor_rla_a
+    return {
+        "off": (0.0, max(limits.TRICKLE_A.value, _STILL[1])),
+        "called": _STILL,
+        "running": (_COMMISSION.compressor_low.value * rla, _COMMISSION.compressor_high.value * rla),
+    }
+
+
+def _fan(unit: Unit) -> Phases:
+    fla = unit.fan_fla_a
+    return {
+        "off": _STILL,
+        "called": _STILL,
+        "running": (_COMMISSION.fan_low.value * fla, _COMMISSION.fan_high.value * fla),
+    }
+
+
+CHANNELS: dict[str, Channel] = {
+    row.reading: row
+    for row in (
+        _presence(
+            "call",
+            17,
+            "control board J1",
+            "Y and C at the unit, across the contactor's coil circuit",
+            answers=_answers(False, True, True),
+            stuck=_stuck("it taps R instead of Y, or the thermostat never stopped calling"),
+        ),
+        _voltage(
+            "control_v",
+            0x48,
+            2,
+            "control board J1",
+            "the same two wires as `call`",
+            bands=lambda unit: {"off": (0.0, limits.CONTROL_GHOST_V.value), "called": _CONTROL, "running": _CONTROL},
+            wrong={
+                ("off", "high"): ("wrong-terminal", "it taps R instead of Y, or the thermostat still calls"),
+                ("called", "low"): (
+                    "wrong-terminal",
+                    "no full 24 V at its terminals: taps, their fuses, or a real fault",
+                ),
+                ("called", "high"): _TOO_HIGH_24V,
+                ("running", "low"): (
+                    "wrong-value",
+                    "it sags when the coil pulls: a real fault, or a tap behind a splice",
+                ),
+                ("running", "high"): _TOO_HIGH_24V,
+            },
+        ),
+        _current(
+            "coil_a",
+            0x48,
+            1,
+            "control board J2",
+            "CT around one lead of the contactor's coil",
+            bands=lambda unit: {"off": (0.0, _COIL[0]), "called": _COIL, "running": _COIL},
+            wrong={
+                ("off", "high"): ("wrong-conductor", "its lead carries current without a call: it is not the coil's"),
+                ("called", "low"): (
+                    "wrong-conductor",
+                    "its lead is not the coil's, or the contactor did not pull in",
+                ),
+                ("called", "high"): (
+                    "wrong-conductor",
+                    "more than a coil holds with: other loads on the lead, or it buzzes",
+                ),
+                ("running", "low"): _CANCEL,
+                ("running", "high"): (
+                    "wrong-conductor",
+                    "more than a coil holds with: a second conductor goes through",
+                ),
+            },
+        ),
+        _presence(
+            "supply",
+            27,
+            "line board J1",
+            "L1 to L2, line side of the contactor",
+            answers=_answers(True, False, True),
+            stuck=_stuck("it does not lie behind the disconnect, or that was not pulled"),
+            like={"load": "it taps the load side; it belongs ahead of the contactor, between L1 and L2"},
+        ),
+        _presence(
+            "load",
+            22,
+            "line board J2",
+            "T1 to T2, load side of the contactor: line to line, never to ground",
+            answers=_answers(False, False, True),
+            stuck=_stuck(
+                "it taps the line side, or goes from a leg that a one-pole contactor never opens to ground",
+                f"{_DEAD}; both taps on one leg read nothing: it goes from T1 to T2",
+            ),
+            like={
+                "supply": "it taps the line side, or goes to ground from the leg that a one-pole contactor never opens;"
+                " it belongs between T1 and T2"
+            },
+        ),
+        _current(
+            "compressor_a",
+            0x49,
+            1,
+            "line board J3",
+            "CT around the lead to the compressor's common terminal, and nothing else",
+            bands=_compressor,
+            wrong={
+                ("off", "high"): (
+                    "wrong-conductor",
+                    "current without a call: its lead feeds something else as well",
+                ),
+                ("called", "high"): _NOT_OFF,
+                ("running", "nothing"): _CANCEL,
+                ("running", "low"): (
+                    "wrong-conductor",
+                    "the leads of the start winding and the capacitor carry about this much; it belongs on the common"
+                    " lead",
+                ),
+                ("running", "high"): (
+                    "wrong-conductor",
+                    "more than the nameplate: another lead goes through too, the nameplate is typed wrong, or it is"
+                    " real",
+                ),
+            },
+            or_else={False: "; if they are right, other leads go through as well"},
+        ),
+        _current(
+            "fan_a",
+            0x49,
+            2,
+            "line board J6",
+            "CT around one lead of the condenser fan that carries all of its current",
+            bands=_fan,
+            wrong={
+                ("off", "high"): ("wrong-conductor", "current without a call: its lead is not the fan's"),
+                ("called", "high"): _NOT_OFF,
+                ("running", "nothing"): _CANCEL,
+                ("running", "low"): (
+                    "wrong-conductor",
+                    "less than a fan motor runs with: it belongs on the lead to the contactor, not on the capacitor's",
+                ),
+                ("running", "high"): (
+                    "wrong-conductor",
+                    "more than the nameplate: another lead goes through as well",
+                ),
+            },
+            or_else={True: "; if they are right, it sits on the lead to the fan's capacitor"},
+        ),
+        Channel(
+            "outdoor_c",
+            "thermistor",
+            "line board J4",
+            "bead in moving air in shade, away from the coil's outlet",
+            address=0x49,
+            mux=3,
+            ranges_v=(_COARSE,),
+        ),
+        _presence(
+            "control_power",
+            23,
+            "indoor board J1",
+            "R and C, behind the control fuse",
+            answers=_answers(True, True, True),
+            stuck=_stuck(AGAIN, f"{_DEAD}, or the control fuse indoors"),
+        ),
+        _presence(
+            "thermostat",
+            24,
+            "indoor board J2",
+            "Y and C at the indoor terminal strip, ahead of float and pressure switches",
+            answers=_answers(False, True, True),
+            stuck=_stuck("it taps R instead of Y"),
+        ),
+    )
+}
