@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from functools import partial
 from itertools import chain
+from operator import getitem, itemgetter
 from pathlib import Path
 from typing import IO, Any
 
@@ -198,9 +199,7 @@ class Reader:
 class _Cells:
     """Cells of one row -> a Scan: `make(t_s, wall_s, cells)`, a KeyError for a text that `learn` has not seen.
 
-    Equal texts give equal values, so each is converted only once. `make` is written out for the columns at hand, as the
-    standard library's dataclasses do it: a loop over the columns takes three times as long, and every row of a season
-    passes here.
+    Equal texts give equal values, so each is converted only once.
     """
 
     def __init__(self, names: Sequence[str]) -> None:
@@ -210,7 +209,14 @@ class _Cells:
             (index, flags if name in FLAGS else numbers) for index, name in enumerate(names) if name != "t_s"
         ]
         self._flags, self._numbers = flags, numbers
-        self.make: Callable[[float, float | None, Sequence[str]], Scan] = _row_maker(names, flags, numbers)
+        self._names = [names[index] for index, _ in self._columns]
+        self._tables = [table for _, table in self._columns]
+        self._readings = _picked([index for index, _ in self._columns])
+
+    def make(self, t_s: float, wall_s: float | None, cells: Sequence[str]) -> Scan:
+        """Return the row as a Scan; the readings are looked up without a loop of our own, as every row passes here."""
+        values = zip(self._names, map(getitem, self._tables, self._readings(cells)), strict=True)
+        return Scan(t_s=t_s, wall_s=wall_s, **dict(values))
 
     def learn(self, cells: Sequence[str]) -> None:
         """Take up the texts of a row. Raises ValueError for one that cannot be."""
@@ -230,14 +236,11 @@ class _Cells:
         known[cell] = value
 
 
-def _row_maker(names: Sequence[str], flags: dict[str, Any], numbers: dict[str, Any]) -> Any:
-    """A function of time, wall time and cells that gives the Scan. `names` are of READINGS: the header was checked."""
-    kind = {name: "flags" if name in FLAGS else "numbers" for name in names}
-    fields = [f"{name}={kind[name]}[cells[{index}]]" for index, name in enumerate(names) if name != "t_s"]
-    source = f"def make(t_s, wall_s, cells): return Scan({', '.join(['t_s=t_s', 'wall_s=wall_s', *fields])})"
-    place: dict[str, Any] = {"Scan": Scan, "flags": flags, "numbers": numbers}
-    exec(source, place)  # noqa: S102 - names of our own table of readings and nothing of the file
-    return place["make"]
+def _picked(indexes: Sequence[int]) -> Callable[[Sequence[str]], Sequence[str]]:
+    """Return what picks these cells of a row, always as a sequence."""
+    if len(indexes) > 1:
+        return itemgetter(*indexes)
+    return lambda cells: [cells[index] for index in indexes]
 
 
 class RecordingWriter:
