@@ -477,6 +477,9 @@ class HISTORY(LimitGroup):
     coarse_step_s = _ours(60, "s", 10, 3600, "older readings are thinned to this")
     fine_days = _ours(2, "days", 0.1, 30, "yesterday and today can be looked at closely")
     flush_s = _ours(300, "s", 10, 3600, "readings reach the SD card in batches; events reach it at once")
+    fault_fresh_s = _ours(
+        120, "s", 30, 3600, "a monitor that stopped seeing after a fault of its own failed since then"
+    )
     live_disk_s = _ours(10, "s", 1, 600, "spacing of the live status where its file lies on a disk and not in memory")
     busy_s = _ours(1.0, "s", 0.05, 30, "the loop waits no longer for another process that writes the history")
     retry_s = _ours(5.0, "s", 0.1, 600, "pause before a disk that failed is tried again")
@@ -531,6 +534,7 @@ class PUBLISHERS(LimitGroup):
     poll_s = _ours(0.2, "s", 0.01, 5, "how often an outlet's thread looks for news")
     session_s = _ours(3600, "s", 0, 2**32 - 2, "the broker keeps requests over a restart; older ones are out of date")
     unit_s = _ours(900.0, "s", 10, 86400, "the retained `unit` message is renewed this often though nothing changed")
+    own_faults_s = _ours(10.0, "s", 1, 600, "how soon the broker hears of a fault of the program itself")
     blind_s = _ours(45.0, "s", 5, 600, "no scan for this long: the monitor says that it is blind (within a minute)")
     request_most = _ours(4096, "bytes", 256, 65536, "ten times the longest sensible request")
     refusals_per_min = _ours(30, "answers", 1, 1000, "answers to requests that cannot be read; a flood gets no more")

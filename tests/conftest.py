@@ -8,6 +8,7 @@ import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import hypothesis
 import pytest
 from playwright.sync_api import Browser, sync_playwright
 
@@ -16,6 +17,10 @@ from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.sim.broker import PrivateBroker, mosquitto
 from tests.web.browser import FLAGS, chromium
+
+# A busy machine is no failure: no test asserts how long anything takes.
+hypothesis.settings.register_profile("ours", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow])
+hypothesis.settings.load_profile("ours")
 
 # a service that some tests need -> how to find out whether it is here
 SERVICES: dict[str, Callable[[], bool]] = {

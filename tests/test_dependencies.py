@@ -23,7 +23,7 @@ ALLOWED = re.compile(
     re.IGNORECASE,
 )
 CORE = {
-    *("msgspec", "gpiozero", "colorzero", "lgpio", "paho-mqtt"),
+    *("msgspec", "gpiozero", "colorzero", "lgpio", "paho-mqtt", "logging-journald"),
     *("adafruit-circuitpython-ads1x15", "adafruit-extended-bus", "adafruit-blinka", "adafruit-circuitpython-busdevice"),
     *("adafruit-circuitpython-typing", "adafruit-circuitpython-requests", "adafruit-circuitpython-connectionmanager"),
     *("adafruit-platformdetect", "adafruit-pureio", "binho-host-adapter", "pyftdi", "pyserial", "pyusb"),

@@ -47,6 +47,14 @@ MENU = (
 )
 
 
+class _PageApp(Flask):
+    """An application whose own faults are counted as those of the service are."""
+
+    def log_exception(self, exc_info: Any) -> None:
+        """Log and count an exception that no view foresaw."""
+        self.extensions["window"].history.fault("page", exc_info[1])
+
+
 def create_app(
     history: History | str | Path,
     settings: Settings,
@@ -62,7 +70,7 @@ def create_app(
     """
     if not isinstance(history, History):
         history = History(history, keep=settings.history)
-    app = Flask("web", static_folder="static", template_folder="templates")
+    app = _PageApp("condenser_monitor.web", static_folder="static", template_folder="templates")
     access = Access(access_file or history.path.with_name(history.path.name + ".access"))
     app.config.update(
         SECRET_KEY=access.key,

@@ -15,7 +15,7 @@ from condenser_monitor.monitor.report.share import Shares
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.monitor.strings import texts
 from condenser_monitor.web.access import Access
-from condenser_monitor.web.headline import Headline, headline
+from condenser_monitor.web.headline import Headline, OwnFaults, headline
 
 SCALE_COOKIE = "temperature"
 
@@ -50,7 +50,10 @@ class PageContext:
         age = texts.WORDS["time-unknown"] if seen.age_s is None else texts.span(seen.age_s)
         wall_s = None if seen.status is None else seen.status.wall_s
         when = time_format.moment(wall_s, self.wall())
-        return headline(seen.status, blind=seen.blind, age=age, when=when, unit=self.settings.unit)
+        faults = self.history.own_faults()
+        stopped = any(one.explains_blindness(self.wall()) for one in faults)
+        fault: OwnFaults = "stopped" if seen.blind and stopped else "some" if faults else ""
+        return headline(seen.status, blind=seen.blind, age=age, when=when, unit=self.settings.unit, fault=fault)
 
     def scale(self) -> str:
         """The reader's scale of temperature: the cookie's, else the site file's."""

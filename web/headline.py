@@ -36,16 +36,28 @@ class Headline(NamedTuple):
     finding: Finding | None = None
 
 
-def headline(status: UnitStatus | None, *, blind: bool, age: str, when: str, unit: Unit) -> Headline:
+# Of the program itself: none, some that nobody has acknowledged, one that stopped the watch.
+OwnFaults = Literal["", "some", "stopped"]
+
+
+def headline(
+    status: UnitStatus | None, *, blind: bool, age: str, when: str, unit: Unit, fault: OwnFaults = ""
+) -> Headline:
     """The sentence for a status. `age` and `when` are words: how old it is, and the time of day it was taken."""
     words = texts.WORDS
+    if fault == "stopped":
+        return Headline("blind", words["own-fault"], words["own-fault-stopped"], words["own-fault-do"])
     if status is None:
         return Headline("blind", words["never"], words["never-means"], words["never-do"])
     if blind:
         headline = words["blind"].format(age=age)
         return Headline("blind", headline, words["blind-means"].format(when=when), words["blind-do"])
     finding = worst(status.findings)
-    return _healthy(status) if finding is None else _about(finding, unit)
+    if finding is not None:
+        return _about(finding, unit)
+    if fault:
+        return Headline("unsure", words["own-fault"], words["own-fault-means"], words["own-fault-do"])
+    return _healthy(status)
 
 
 def _about(finding: Finding, unit: Unit) -> Headline:

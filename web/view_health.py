@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import secrets
 from typing import NamedTuple
 
-from flask import Blueprint, render_template
+from flask import Blueprint, render_template, session
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.core.records import OWN_FAULT
 from condenser_monitor.monitor.storage.models import Health
 from condenser_monitor.monitor.strings import texts
 from condenser_monitor.web.context import PageContext, PageSnapshot, page_context
@@ -30,7 +32,15 @@ def shown() -> str:
     """The health page."""
     found = page_context()
     seen, state = found.look(), found.history.health()
-    return render_template("health.html", items=items(found, seen, state), senses=senses(found, seen, state))
+    return render_template(
+        "health.html",
+        items=items(found, seen, state),
+        senses=senses(found, seen, state),
+        faults=state.own_faults,
+        acknowledged=OWN_FAULT,
+        by=session.get("by", ""),
+        nonce=secrets.token_hex(8),
+    )
 
 
 def items(found: PageContext, seen: PageSnapshot, state: Health) -> list[HealthItem]:

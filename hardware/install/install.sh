@@ -148,8 +148,8 @@ try_out() {
     "$release/bin/$NAME" --help >/dev/null
     "$release/bin/python" - "$site" <<'PYTHON'
 import sys
-from monitor.core.config import load
-from monitor.core.errors import SiteError
+from condenser_monitor.monitor.core.config import load
+from condenser_monitor.monitor.core.errors import SiteError
 try:
     load(sys.argv[1])
 except SiteError as error:

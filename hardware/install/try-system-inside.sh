@@ -70,7 +70,7 @@ page_answers() {
 reads() {
     setpriv --reuid=$NAME --regid=$NAME --init-groups /opt/$NAME/current/bin/python - "$1" "$2" <<'PYTHON'
 import sys
-from monitor.storage.file import History
+from condenser_monitor.monitor.storage.file import History
 with History("/var/lib/condenser-monitor/condenser-monitor.db") as history:
     seen = history.status()
 sys.exit(seen is None or str(seen.readings[sys.argv[1]]) != sys.argv[2])

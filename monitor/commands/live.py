@@ -17,9 +17,11 @@ def add(command: shared.Command) -> None:
 def _run(args: argparse.Namespace) -> int:
     from condenser_monitor.monitor.publishers.broker import BrokerPublisher
     from condenser_monitor.monitor.publishers.phone import PhonePublisher
+    from condenser_monitor.monitor.service import logs
     from condenser_monitor.monitor.service.run_loop import Service, run_until_signal
     from condenser_monitor.monitor.storage.file import History
 
+    logs.set_up()
     settings = shared.site(args)
     outlets: list[Any] = [BrokerPublisher(settings)] if settings.mqtt.host else []
     if settings.notify.urls or settings.notify.urls_file:
@@ -31,8 +33,10 @@ def _run(args: argparse.Namespace) -> int:
 
 
 def _page(args: argparse.Namespace) -> int:
+    from condenser_monitor.monitor.service import logs
     from condenser_monitor.web.app import create_app
 
+    logs.set_up()
     settings = shared.site(args)
     shared.serve_until_interrupted(create_app(settings.history.file, settings), settings.web, "the page is at")
     return 0

@@ -9,7 +9,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Protocol
 
-from condenser_monitor.monitor.core.errors import CommandError, shown
+from condenser_monitor.monitor.core.errors import shown
 
 _LINE_MOST = 4000  # characters of a line on stderr
 # The extra that brings a package, by the name it is imported by; a test holds this to pyproject.toml.
@@ -32,17 +32,11 @@ def say(text: str) -> None:
     print("\n".join(shown(line, _LINE_MOST) for line in text.split("\n")), file=sys.stderr)
 
 
-def not_installed(error: ModuleNotFoundError) -> CommandError | None:
-    """What to say where a package of an extra is missing; None where the package is of no extra."""
+def not_installed(error: ModuleNotFoundError) -> str | None:
+    """Return what to say where a package of an extra is missing; None where the package is of no extra."""
     package = (error.name or "").partition(".")[0]
     extra = EXTRA_OF.get(package)
-    if extra is None:
-        return None
-    return CommandError(
-        "installation",
-        f"no package {package}",
-        f"one with the extra `{extra}`: pip install '.[{extra}]' in the source's folder",
-    )
+    return extra and f"Missing package {package}. Install it with: pip install 'condenser-monitor[{extra}]'"
 
 
 def site(args: argparse.Namespace) -> Any:

@@ -236,6 +236,9 @@ class AlertChange(msgspec.Struct, frozen=True, kw_only=True):
 Event = Change | Cycle | AlertChange  # what one engine step can bring
 
 
+OWN_FAULT = "monitor-fault"  # what a request names to acknowledge the program's own faults, as if it were a finding
+
+
 class RequestKind(StrEnum):
     ACKNOWLEDGE = "acknowledge"
     SHELVE = "shelve"

@@ -5,11 +5,9 @@ monitor/commands/contractor.py joins these to the command line; the pages are we
 
 from __future__ import annotations
 
-import logging
 import os
 import shutil
 import signal
-import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -35,6 +33,7 @@ from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import sites
 from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.private_file import write_private
+from condenser_monitor.monitor.service import logs
 
 SHELL = "the command line"
 _ALIVE_S = 4 * FLEET.beat_s.value
@@ -57,8 +56,7 @@ def migrate(settings: FleetSettings) -> str:
 
 def ingest(settings: FleetSettings) -> None:
     """Work as one ingest process until SIGTERM or SIGINT; what is worth knowing goes to standard error."""
-    logging.basicConfig(format="%(message)s", stream=sys.stderr)
-    logging.getLogger("condenser_monitor.monitor.fleet").setLevel(logging.INFO)
+    logs.set_up()
     stops: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda got, _frame: stops.append(got))

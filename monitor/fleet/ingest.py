@@ -54,17 +54,20 @@ class Worker:
 
     def run(self, stopped: Callable[[], bool]) -> None:
         """Work until `stopped()`; never ends for a broker or a database that fails."""
+        failed = ""
         while not stopped():
             try:
                 with WorkerSession(self) as life:
-                    self.listening = True
+                    self.listening, failed = True, ""
                     _log.info("takes in messages as worker %d", life.slot + 1)
                     while not stopped():
                         life.turn()
                     life.finish()
             except (BrokerError, DatabaseError) as error:
                 self.listening = False
-                _log.warning("%s; trying again", error)
+                if str(error) != failed:
+                    _log.warning("%s; trying again", error, exc_info=error)
+                failed = str(error)
                 time.sleep(FLEET.retry_s.value)
 
     def count(self, messages: int, writes: Writes) -> None:

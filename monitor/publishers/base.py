@@ -8,6 +8,7 @@ over. What is only of the moment (the status) is offered, and the newest replace
 
 from __future__ import annotations
 
+import logging
 import threading
 import time
 from abc import ABC, abstractmethod
@@ -19,6 +20,7 @@ from condenser_monitor.monitor.core.records import Event, UnitStatus
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.monitor.storage.models import StoredEvent
 
+_log = logging.getLogger(__name__)
 _ROWS = 100  # taken from the outbox at a time
 STUCK = "has not come back for a minute"
 
@@ -67,6 +69,7 @@ class ThreadedPublisher(ABC):
         self._offered_s = clock()
         self._turn_began_s = clock()
         self._backoff = Backoff()
+        self._error = ""
         self._thread: threading.Thread | None = None
         self.history: History
 
@@ -97,9 +100,10 @@ class ThreadedPublisher(ABC):
             self._turn_began_s = self._clock()
             try:
                 wait_s = self.turn()
+                self._error = ""
                 self.history.note_error(self.name, "")
             except Exception as error:  # an outlet's failure, whatever it is, must not end its thread
-                self.history.note_error(self.name, f"{type(error).__name__}: {error}"[:500])
+                self._failed(error)
                 wait_s = self._backoff.failed()
                 self._pause(wait_s, self._stop)
                 continue
@@ -107,7 +111,18 @@ class ThreadedPublisher(ABC):
         try:
             self.finish()
         except Exception as error:
-            self.history.note_error(self.name, f"{type(error).__name__}: {error}"[:500])
+            self._failed(error)
+
+    def _failed(self, error: Exception) -> None:
+        """Log and show a failure. What nobody foresaw is a fault of the program and is counted; a network or a service
+        that fails is logged once for each thing it says."""
+        words = f"{type(error).__name__}: {error}"[:500]
+        if not isinstance(error, OSError):  # so are the errors of ours that a broker or a phone service brings about
+            self.history.fault(self.name, error)
+        elif words != self._error:
+            _log.warning("%s: %s", self.name, error, exc_info=error)
+        self._error = words
+        self.history.note_error(self.name, words)
 
     def _pause(self, wait_s: float, until: threading.Event) -> None:
         while wait_s > 0 and not until.is_set():

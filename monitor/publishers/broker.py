@@ -76,7 +76,8 @@ class BrokerPublisher(ThreadedPublisher):
         self._said_mid: int | None = None  # paho's number of that, until it is acknowledged
         self._unit: tuple[object, ...] | None = None
         self._sent: dict[str, int] | None = None
-        self._unit_s = self._readings_s = self._looked_s = -1e9
+        self._own_faults: dict[str, int] = {}
+        self._unit_s = self._readings_s = self._looked_s = self._faults_s = -1e9
         self._readings_t_s: float | None = None
 
     # ------------------------------------------------------------ turns
@@ -280,17 +281,25 @@ class BrokerPublisher(ThreadedPublisher):
         return place is not None
 
     def _send_unit(self, client: paho.Client, now_s: float) -> None:
-        """The retained status: when it says something new, when rows were delivered, and now and then."""
-        status = self._status
-        if status is None or now_s - self._unit_s < 1.0:
+        """The retained status: when it says something new, when rows were delivered, and now and then. A monitor whose
+        own program fails sends the last one there is, with its faults."""
+        if now_s - self._unit_s < 1.0:
+            return
+        if now_s - self._faults_s >= limits.PUBLISHERS.own_faults_s.value:
+            self._faults_s = now_s
+            self._own_faults = {one.part: one.times for one in self.history.own_faults()}
+        status = self._status or (self.history.status() if self._own_faults else None)
+        if status is None:
             return
         if self._sent is None:
             self._sent = self.history.sent(self.name)
         sent = self._sent
-        mark = (unit_mark(status), tuple(sent.items()))
+        mark = (unit_mark(status), tuple(sent.items()), tuple(self._own_faults))
         if mark != self._unit or now_s - self._unit_s >= limits.PUBLISHERS.unit_s.value:
             self._unit, self._unit_s = mark, now_s
-            self._publish(client, "unit", msgspec.json.encode(unit_message(status, self.history.origin, sent)))
+            self._publish(
+                client, "unit", msgspec.json.encode(unit_message(status, self.history.origin, sent, self._own_faults))
+            )
 
     def _send_readings(self, client: paho.Client, now_s: float) -> None:
         status = self._status
@@ -313,7 +322,7 @@ class BrokerPublisher(ThreadedPublisher):
         except ValueError as error:
             answer = self._refuse(bytes(message.payload), str(error))
         except Exception as error:  # ours: told to the sender and on the health page, and the connection goes on
-            self.history.note("requests", f"{type(error).__name__}: {error}"[:500])
+            self.history.fault("requests", error)
             answer = self._refuse(bytes(message.payload), f"the monitor could not take it: {type(error).__name__}")
         if (
             answer is not None and len(self._resent) < limits.PUBLISHERS.resend_most.value

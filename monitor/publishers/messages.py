@@ -156,6 +156,7 @@ class UnitMessage(msgspec.Struct, frozen=True, kw_only=True):
     origin: str
     sent: dict[str, int]
     uncertainty: dict[str, float] = {}  # of each number in `readings`: expanded, k = 2, in its own unit; if known
+    own_faults: dict[str, int] = {}  # how often each part of the monitor's program failed, until a person has seen it
 
 
 OutMessage = ChangeMessage | AlertMessage | CycleMessage | AnswerMessage
@@ -180,7 +181,9 @@ def out_message(kept: StoredEvent, site: str) -> OutMessage:
     return AlertMessage(**known, **head)
 
 
-def unit_message(status: UnitStatus, origin: str, sent: dict[str, int]) -> UnitMessage:
+def unit_message(
+    status: UnitStatus, origin: str, sent: dict[str, int], own_faults: dict[str, int] | None = None
+) -> UnitMessage:
     """The `unit` message of a status. Its id is made of what it says, so that the same message has the same id."""
 
     def wall(t_s: float) -> float | None:
@@ -205,6 +208,7 @@ def unit_message(status: UnitStatus, origin: str, sent: dict[str, int]) -> UnitM
         origin=origin,
         sent=sent,
         uncertainty=status.uncertainty,
+        own_faults=own_faults or {},
     )
     digest = blake2b(msgspec.json.encode(message), digest_size=9).hexdigest()
     return msgspec.structs.replace(message, id=f"unit-{digest}")

@@ -22,6 +22,7 @@ import msgspec
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Notify
 from condenser_monitor.monitor.core.records import (
+    OWN_FAULT,
     Alert,
     AlertChange,
     AlertState,
@@ -123,14 +124,20 @@ class NotificationPolicy:
     def watch(self, age_s: float, now_wall_s: float | None) -> bool:
         """The monitor has had no reading of the unit for `age_s`: it is told like an alarm that can wait for the end of
         the quiet hours, and its end too, whatever the least severity. Whether anything changed here."""
-        known = self.memory.tellings.get(BLIND)
-        if age_s >= limits.NOTIFY.blind_s.value:
-            since_s = None if now_wall_s is None else now_wall_s - age_s
-            if known is not None and not known.over:
-                return False
-            self.memory.tellings[BLIND] = Telling(finding=BLIND, severity=Severity.SOON, since_wall_s=since_s)
+        since_s = None if now_wall_s is None else now_wall_s - age_s
+        return self._of_monitor(BLIND, age_s >= limits.NOTIFY.blind_s.value, since_s, now_wall_s)
+
+    def watch_faults(self, since_wall_s: float | None, now_wall_s: float | None) -> bool:
+        """The program has failed by itself since `since_wall_s`, None: not, or somebody has acknowledged it. It is told
+        as a monitor that is blind is. Whether anything changed here."""
+        return self._of_monitor(OWN_FAULT, since_wall_s is not None, since_wall_s, now_wall_s)
+
+    def _of_monitor(self, name: str, stands: bool, since_wall_s: float | None, now_wall_s: float | None) -> bool:
+        known = self.memory.tellings.get(name)
+        if stands and (known is None or known.over):
+            self.memory.tellings[name] = Telling(finding=name, severity=Severity.SOON, since_wall_s=since_wall_s)
             return True
-        if known is not None and not known.over:
+        if not stands and known is not None and not known.over:
             known.over, known.over_wall_s = True, now_wall_s
             return True
         return False

@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import hashlib
 import json
+import logging
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from datetime import tzinfo
 from typing import Any
 
@@ -33,6 +33,7 @@ from condenser_monitor.monitor.service.run_loop import wall_clock
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.monitor.storage.models import StoredEvent
 
+_log = logging.getLogger(__name__)
 Send = Callable[[PhoneMessage], None]
 
 
@@ -144,7 +145,11 @@ class Target(EventPublisher):
         now, age_s = self._wall(), self._age_s(status)
         if self._clock() - self._begun_s < limits.NOTIFY.begun_s.value and status is None:
             return  # just begun: what was measured comes with the first scan
-        if not _in_service(status, now):
+        faults = self.history.own_faults()
+        since_s = min((one.first_wall_s for one in faults), default=None)
+        self._unsaved = self._plan.watch_faults(since_s, now) or self._unsaved
+        explained = now is not None and any(one.explains_blindness(now) for one in faults)
+        if not explained and not _in_service(status, now):
             self._unsaved = self._plan.watch(age_s, now) or self._unsaved
         if status is not None:
             self._unsaved = self._plan.adopt(status.alerts, now) or self._unsaved
@@ -155,7 +160,7 @@ class Target(EventPublisher):
         if items:
             self._tell(items, None if blind else status, now)  # what was measured long ago is not told as of now
         elif now is not None and self._plan.daily_due(now):
-            self._daily(None if blind else status, age_s, now)
+            self._daily(None if blind else status, age_s, now, faulty=bool(faults))
 
     def _age_s(self, status: UnitStatus | None) -> float:
         """How long the unit has not been seen. A status is offered with each scan; before the first one of this run,
@@ -170,8 +175,9 @@ class Target(EventPublisher):
         self._plan.sent(items, self._wall())
         self._done()
 
-    def _daily(self, status: UnitStatus | None, age_s: float, now: float) -> None:
-        self._send(self._write.blind(age_s) if status is None else self._write.daily(status))
+    def _daily(self, status: UnitStatus | None, age_s: float, now: float, *, faulty: bool) -> None:
+        blind = self._write.blind(age_s) if status is None else self._write.daily(status)
+        self._send(self._write.own_fault() if faulty else blind)
         self._plan.daily_sent(now)
         self._done()
 
@@ -237,8 +243,10 @@ class PhonePublisher:
         for target in self.targets:
             target.ask_to_stop()
         for target in self.targets:
-            with suppress(Exception):
+            try:
                 target.close()
+            except Exception as error:
+                _log.error("%s: at the end", target.name, exc_info=error)
 
 
 def try_phones(settings: Settings, say: Callable[[str], object]) -> int:

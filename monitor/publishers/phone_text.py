@@ -14,6 +14,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.records import (
+    OWN_FAULT,
     Finding,
     LinkState,
     Severity,
@@ -31,6 +32,7 @@ WORDS: dict[str, str] = {
     "missed": "Was, and is over",
     "daily": "The monitor itself is fine",
     "blind": "The monitor is blind",
+    "own-fault": "The monitor has a fault of its own",
     "test": "A trial message",
     "since": "Since {when} ({span}).",
     "since-unknown": "Since when is not known.",
@@ -56,6 +58,9 @@ WORDS: dict[str, str] = {
     " The unit itself may be fine.",
     "test-body": "Alerts of the air conditioner's monitor reach you here.",
 }
+
+
+_OF_MONITOR = {BLIND: "blind", OWN_FAULT: "own-fault"}  # what is not of the unit, and its title
 
 
 class PhoneMessage(NamedTuple):
@@ -87,7 +92,7 @@ class MessageWriter:
         return PhoneMessage(self._title(first), "\n".join(lines), _level(first))
 
     def _title(self, item: NotificationItem) -> str:
-        alarm = "blind" if item.finding == BLIND else item.severity.value
+        alarm = _OF_MONITOR.get(item.finding, item.severity.value)
         word = WORDS[alarm if item.kind == "alarm" else item.kind]
         return f"{self._settings.site.name}: {word}"
 
@@ -158,6 +163,12 @@ class MessageWriter:
         """What comes instead of the daily word when the monitor sees nothing."""
         body = WORDS["blind-body"].format(age=texts.span(age_s))
         return PhoneMessage(f"{self._settings.site.name}: {WORDS['blind']}", body, "warning")
+
+    def own_fault(self) -> PhoneMessage:
+        """Say, instead of the daily word, that the program has failed and nobody has looked at it."""
+        text = texts.TOLD[OWN_FAULT]
+        title = f"{self._settings.site.name}: {WORDS['own-fault']}"
+        return PhoneMessage(title, f"{text.means}\n{text.do}", "warning")
 
     def trial(self) -> PhoneMessage:
         """A message for whoever sets the phone up."""

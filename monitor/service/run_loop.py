@@ -7,6 +7,7 @@ that steps moves nothing here.
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import socket
@@ -21,12 +22,15 @@ import msgspec
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.errors import shown
 from condenser_monitor.monitor.core.readings import NUMBERS
 from condenser_monitor.monitor.core.records import (
+    OWN_FAULT,
     Answer,
     Cycle,
     Event,
     Request,
+    RequestKind,
     Scan,
     StartTransient,
     UnitStatus,
@@ -34,6 +38,8 @@ from condenser_monitor.monitor.core.records import (
 from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.publishers.base import Publisher
 from condenser_monitor.monitor.storage.file import History
+
+_log = logging.getLogger(__name__)
 
 
 class BoardReader(Protocol):
@@ -108,6 +114,7 @@ class Service:
         self._watchdog = watchdog or Watchdog()
         self._uncertainty = uncertainty
         self._now_s = 0.0
+        self._boards_error = ""
         self.engine = self._engine()
         for outlet in self.outlets:
             outlet.start(history)
@@ -118,6 +125,7 @@ class Service:
         try:
             engine = Engine(self.settings, memory=memory, last_good=good)
         except Exception as error:  # a memory no engine can read must not keep the monitor from watching
+            self.history.fault("memory", error)
             self.history.note("memory", f"the memory of an earlier run cannot be used ({error}); begun afresh")
             self.history.memory_read(whole=False)
             return Engine(self.settings)
@@ -136,35 +144,45 @@ class Service:
             events = self._judge(scan, quick, starts, wall_s)
             answers, more = self._requests(wall_s)
             self._keep(scan, [*events, *more], answers, starts, wall_s)
-        except Exception as error:  # ours: said on the health page, and as after a restart the engine goes on
-            self.history.note("engine", f"{type(error).__name__}: {error}"[:500])
+        except Exception as error:  # ours: counted until somebody has seen it; as after a restart the engine goes on
+            self.history.fault("engine", error)
             self.engine = self._engine()
             return False
-        self.history.note("engine", "")
         return scan is not None
 
     def _scan(self) -> Scan | None:
         try:
             scan = self.boards.scan()
         except Exception as error:  # boards promise not to raise; one that does must not end the watch
-            self.history.note("boards", f"{type(error).__name__}: {error}")
+            self._boards_failed(error)
             return None
+        self._boards_error = ""
         self.history.note("boards", "")
         self._now_s = scan.t_s
         return scan if scan.wall_s is not None else msgspec.structs.replace(scan, wall_s=self._wall())
+
+    def _boards_failed(self, error: Exception) -> None:
+        """A bus or a pin that the system refuses is shown while it lasts; anything else is a fault of the program."""
+        words = f"{type(error).__name__}: {error}"
+        if not isinstance(error, OSError):
+            self.history.fault("boards", error)
+        elif words != self._boards_error:
+            _log.warning("boards: %s", error, exc_info=error)
+        self._boards_error = words
+        self.history.note("boards", words)
 
     def _changes(self) -> list[Scan]:
         try:
             return self.boards.changes()
         except Exception as error:
-            self.history.note("boards", f"{type(error).__name__}: {error}")
+            self._boards_failed(error)
             return []
 
     def _starts(self) -> list[StartTransient]:
         try:
             starts, faults = self.boards.starts(), self.boards.faults()
         except Exception as error:
-            self.history.note("boards", f"{type(error).__name__}: {error}")
+            self._boards_failed(error)
             return []
         self.history.note("faults", msgspec.json.encode(faults, order="sorted").decode())
         return starts
@@ -194,9 +212,17 @@ class Service:
 
     def _request(self, request: Request, wall_s: float | None) -> tuple[Answer, Sequence[Event]]:
         try:
+            if request.request is RequestKind.ACKNOWLEDGE and request.finding == OWN_FAULT:
+                return self._acknowledge_faults(request), ()
             return self.engine.request(request, self._now_s, wall_s)
         except Exception as error:  # one request that cannot be taken must not be tried for ever
+            self.history.fault("requests", error)
             return Answer(id=request.id, done=False, why=f"{type(error).__name__}: {error}"[:500]), ()
+
+    def _acknowledge_faults(self, request: Request) -> Answer:
+        seen = self.history.acknowledge_faults()
+        _log.info("faults of the program in %d parts acknowledged by %s", seen, shown(request.by))
+        return Answer(id=request.id, done=seen > 0, why="" if seen else "the monitor has no fault of its own")
 
     def _keep(
         self,
@@ -260,8 +286,10 @@ class Service:
         self._watchdog.tell("STOPPING=1")
         self._stop.set()
         for close in (self._last_step, *(outlet.close for outlet in self.outlets), self.history.close):
-            with suppress(Exception):
+            try:
                 close()
+            except Exception as error:
+                _log.error("at the end", exc_info=error)
         self.boards.close()
 
     def _last_step(self) -> None:
@@ -287,6 +315,9 @@ def run_until_signal(service: Service) -> None:
         signal.signal(number, stop)
     try:
         service.run()
+    except Exception as error:
+        service.history.fault("service", error)
+        raise
     finally:
         service.close()
         for number, handler in before.items():

@@ -10,6 +10,7 @@ failing disk is said in `health()`.
 
 from __future__ import annotations
 
+import logging
 import sqlite3
 import time
 from collections.abc import Callable, Sequence
@@ -20,7 +21,7 @@ import msgspec
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
-from condenser_monitor.monitor.core.errors import HistoryError
+from condenser_monitor.monitor.core.errors import HistoryError, shown
 from condenser_monitor.monitor.core.records import (
     Answer,
     Event,
@@ -31,12 +32,14 @@ from condenser_monitor.monitor.core.records import (
 )
 from condenser_monitor.monitor.storage.models import (
     MeterReading,
+    OwnFault,
     StoredEvent,
     StoredVisit,
     Topic,
     decoded,
 )
 from condenser_monitor.monitor.storage.queries import (
+    FAULT,
     OUTBOX,
     OUTLET_NOTE,
     StorageQueries,
@@ -46,6 +49,7 @@ from condenser_monitor.monitor.storage.rollup import LaneTrack, Rollup
 from condenser_monitor.monitor.storage.status_cache import CachedStatus, StatusCache, live_path
 from condenser_monitor.monitor.storage.writer import MEMORY_GOOD, MEMORY_REFUSED, StorageWriter
 
+_log = logging.getLogger(__name__)
 _TOO_MANY = "too many requests are waiting"
 _REQUESTS_MOST = int(limits.HISTORY.requests_most.value)
 
@@ -175,6 +179,9 @@ class History(StorageQueries):
 
     def close(self) -> None:
         """Close the files. The owner calls `step(last=True)` before."""
+        if self._keeper is not None:
+            for one in self.own_faults():
+                self._keep_fault(one)
         remove = self._keeper is not None and self._keeper.close()
         self._close_idle()
         self._live.close(remove=remove)
@@ -184,6 +191,39 @@ class History(StorageQueries):
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+    # ------------------------------------------------------------ the program's own faults, from any process
+
+    def fault(self, part: str, error: Exception) -> None:
+        """Log an exception that was caught though nobody foresaw it, with its traceback, and count it until a person
+        has acknowledged it. Never raises. The disk hears of the first, second, fourth, ... of a part's faults."""
+        _log.error("%s: a fault of the program", part, exc_info=error, extra={"part": part})
+        now = self._wall()
+        before = next((one for one in self.own_faults() if one.part == part), None)
+        words = shown(f"{type(error).__name__}: {error}")
+        one = OwnFault(part=part, error=words, times=1, first_wall_s=now, last_wall_s=now)
+        if before is not None:
+            one = msgspec.structs.replace(one, times=before.times + 1, first_wall_s=before.first_wall_s)
+        self._live.note(FAULT + part, msgspec.json.encode(one).decode(), now)
+        if one.times.bit_count() == 1:
+            self._keep_fault(one)
+
+    def _keep_fault(self, one: OwnFault) -> None:
+        with suppress(sqlite3.Error, HistoryError):
+            body = msgspec.json.encode(one)
+            self._write("INSERT OR REPLACE INTO state VALUES (?, ?, ?)", (FAULT + one.part, one.last_wall_s, body))
+
+    def acknowledge_faults(self) -> int:
+        """Forget the program's own faults, as a person has seen them; how many parts had any. Raises HistoryError where
+        that cannot be written."""
+        found = self.own_faults()
+        try:
+            self._write("DELETE FROM state WHERE key LIKE 'fault:%'", ())
+        except sqlite3.Error as error:
+            raise HistoryError(str(self.path), str(error), "a history that can be written") from None
+        for one in found:
+            self._live.note(FAULT + one.part, "", self._wall())
+        return len(found)
 
     # ------------------------------------------------------------ left by the page, the terminal, the broker
 

@@ -12,6 +12,7 @@ from typing import Literal, NamedTuple, TypeVar
 
 import msgspec
 
+from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.records import (
     AlertChange,
     Answer,
@@ -134,12 +135,31 @@ class OutletHealth(msgspec.Struct, frozen=True, kw_only=True):
     error_wall_s: float | None = None
 
 
+_WATCHING = ("boards", "engine", "memory", "service")  # parts without which nothing is seen of the unit
+
+
+class OwnFault(msgspec.Struct, frozen=True, kw_only=True):
+    """A fault of the program itself that nobody has seen yet: an exception that no part of it foresees, caught in
+    `part`. `error` is the last one's type and message; its traceback is in the log."""
+
+    part: str
+    error: str
+    times: int
+    first_wall_s: float
+    last_wall_s: float
+
+    def explains_blindness(self, wall_s: float) -> bool:
+        """Whether this is why no scan is judged at `wall_s`: it has just stopped one."""
+        return self.part in _WATCHING and abs(wall_s - self.last_wall_s) < limits.HISTORY.fault_fresh_s.value
+
+
 class Health(msgspec.Struct, frozen=True, kw_only=True):
     """How the monitor itself does. Sizes in bytes; `status_age_s` None before the first scan ever.
 
     `disk_error` is "" while writing works; `held` counts the engine steps waiting in memory for the disk;
     `set_aside` names the corrupt file that was put away when this history began, if so; `faults` says why a reading is
-    missing (from the boards); `notes` are further sayings of the service, by name.
+    missing (from the boards); `notes` are further sayings of the service, by name; `own_faults` are the program's own,
+    until a person has acknowledged them.
     """
 
     status_age_s: float | None
@@ -151,6 +171,7 @@ class Health(msgspec.Struct, frozen=True, kw_only=True):
     faults: dict[str, str] = {}
     outlets: dict[str, OutletHealth] = {}
     notes: dict[str, str] = {}
+    own_faults: tuple[OwnFault, ...] = ()
 
 
 class Columns:

@@ -31,6 +31,7 @@ from condenser_monitor.monitor.storage.models import (
     Lane,
     MeterReading,
     OutletHealth,
+    OwnFault,
     StoredEvent,
     StoredPoint,
     StoredStart,
@@ -53,6 +54,7 @@ _BODIES = (
     "SELECT wall_s, body FROM outbox WHERE topic = ? AND kind = ? AND wall_s >= ? AND {} ? ORDER BY wall_s DESC LIMIT ?"
 )
 OUTLET_NOTE = "outlet:"  # before an outlet's name among the notes
+FAULT = "fault:"  # before a part's name among the notes, and among what is kept in `state`
 _Record = TypeVar("_Record")
 # What rows hold that are not damaged.
 _OUTBOX, _STATE, _START, _CURSOR = Columns("ITITTIRrB"), Columns("rB"), Columns("IrB"), Columns("TI")
@@ -198,8 +200,17 @@ class StorageQueries:
             set_aside=texts.pop("set-aside", ""),
             faults=decoded(texts.pop("faults", "{}").encode(), dict[str, str]) or {},
             outlets=self._outlets(notes),
-            notes={name: text for name, text in texts.items() if not name.startswith(OUTLET_NOTE)},
+            notes={name: text for name, text in texts.items() if not name.startswith((OUTLET_NOTE, FAULT))},
+            own_faults=self.own_faults(),
         )
+
+    def own_faults(self) -> tuple[OwnFault, ...]:
+        """Return the program's own faults that nobody has acknowledged, by part; the live file counts all of them, the
+        disk what a power cut leaves."""
+        bodies = dict(self._rows("SELECT key, body FROM state WHERE key LIKE 'fault:%'"))
+        bodies |= {name: text.encode() for name, (text, _) in self._live.notes().items() if name.startswith(FAULT)}
+        found = (decoded(body, OwnFault) for _, body in sorted(bodies.items()) if isinstance(body, bytes))
+        return tuple(one for one in found if one is not None)
 
     def _outlets(self, notes: dict[str, tuple[str, float | None]]) -> dict[str, OutletHealth]:
         last = self._last_place()

@@ -288,6 +288,11 @@ PAGE: dict[str, str] = {
     "health-of": "Health of the monitor, {site}",
     "health": "Health of the monitor",
     "the-monitor": "The monitor",
+    "own-fault-about": "Its program failed where nobody foresaw it, and went on. The air conditioner may be fine."
+    " The log has the details (journalctl -u condenser-monitor -p err); please report them. This stays here, on the"
+    " broker and on the phone until somebody acknowledges it.",
+    "own-fault-in": "In: {part}",
+    "own-fault-times": "{times} times, from {first} to {last}",
     "senses": "Senses",
     "sense-row": "{board} board; {words}",
     "not-fitted": "not fitted",

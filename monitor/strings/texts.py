@@ -13,6 +13,7 @@ from typing import NamedTuple
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
+    OWN_FAULT,
     CycleState,
     Finding,
 )
@@ -105,6 +106,10 @@ WORDS: dict[str, str] = {
     "blind": "The monitor is blind: it has had no fresh readings for {age}.",
     "blind-means": "Whether the unit works is not known. The last was seen at {when}; nothing below tells of now.",
     "blind-do": "Look whether the monitor's box has power and its lamp is on. The unit itself may be fine.",
+    "own-fault": "The monitor has a fault of its own.",
+    "own-fault-stopped": "Its program keeps failing, so the unit is not watched at the moment. The unit may be fine.",
+    "own-fault-means": "Part of its program failed and went on. It may have missed something.",
+    "own-fault-do": "Ask whoever maintains the monitor to look at Health and at its log. The box needs no new power.",
     "never": "The monitor has not seen the unit yet.",
     "never-means": "No reading has come in since this history began.",
     "never-do": "Start the monitor, or look whether its boards are connected.",
@@ -137,6 +142,14 @@ WORDS: dict[str, str] = {
 # What the phone is told of, beside the findings: keys are those of outlets/phone_plan.py.
 TOLD: dict[str, FindingText] = {
     **FINDINGS,
+    OWN_FAULT: FindingText(
+        headline="The monitor has a fault of its own.",
+        means="Its program failed, and may watch only in part or not at all. The air conditioner itself may be fine.",
+        do="Ask whoever maintains the monitor to look at its Health page and its log, and acknowledge it there.",
+        look=("monitor",),
+        avoid=("board", "cabinet", "capacitor"),
+        tell="The monitor's program has failed; its log has the details. Nothing is known to be wrong with the unit.",
+    ),
     "monitor-blind": FindingText(
         headline="The monitor has no readings of the air conditioner.",
         means="Whether it works is not known, and trouble would go unseen. The air conditioner itself may be fine.",

@@ -10,7 +10,6 @@ import shlex
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
@@ -27,13 +26,9 @@ _NAMES: dict[tuple[str, str], tuple[str, ...]] = {
 
 def script(whole: argparse.ArgumentParser, shell: str, scenarios: Sequence[str] = ()) -> str:
     """The completion script of a command line for bash, zsh or fish. `scenarios`: names that are offered beside files
-    where a SCENARIO is asked for. Raises CommandError without the package."""
-    try:
-        import shtab  # noqa: PLC0415 - an extra
-    except ImportError:
-        raise CommandError(
-            "completion", "no package shtab", "the extra `completion`, or the package shtab itself"
-        ) from None
+    where a SCENARIO is asked for."""
+    import shtab  # noqa: PLC0415 - an extra
+
     for command, action in _arguments(whole):
         found = _scenario(scenarios, shtab) if action.metavar == "SCENARIO" else _completes(command, action, shtab)
         if found is not None:

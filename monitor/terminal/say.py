@@ -68,11 +68,13 @@ def _wrapped(line: str, width: int) -> str:
 def status(history: History, settings: Settings, out: TextIO, *, zone: tzinfo | None = None) -> int:
     """One look: chain, what stands, what to do, what is wrong with the monitor itself.
 
-    Exit status 0: nothing stands; 1: a finding stands; 4: the monitor is blind or has seen nothing.
+    Exit status 0: nothing stands; 1: a finding stands, or the monitor has a fault of its own that nobody has
+    acknowledged; 4: the monitor is blind or has seen nothing.
     """
-    seen, age_s = history.status(), history.status_age_s()
-    show([*look(seen, age_s, settings, zone), *troubles(history.health())], out)
-    return _verdict(seen, age_s, settings)
+    seen, age_s, health = history.status(), history.status_age_s(), history.health()
+    show([*look(seen, age_s, settings, zone), *troubles(health)], out)
+    verdict = _verdict(seen, age_s, settings)
+    return STANDS if verdict == FINE and health.own_faults else verdict
 
 
 def _verdict(seen: UnitStatus | None, age_s: float | None, settings: Settings) -> int:

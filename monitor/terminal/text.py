@@ -25,7 +25,7 @@ from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS
 from condenser_monitor.monitor.diagnosis.visit.dialogue import POWER
-from condenser_monitor.monitor.storage.models import Health
+from condenser_monitor.monitor.storage.models import Health, OwnFault
 from condenser_monitor.monitor.strings import texts
 
 _SIGNS = {LinkState.LIVE: "[#]", LinkState.DEAD: "[ ]", LinkState.UNKNOWN: "[?]"}
@@ -125,12 +125,20 @@ def _alerts(status: UnitStatus, zone: tzinfo | None) -> Iterator[str]:
         yield f"  Service mode until {until}: nobody is told of anything."
 
 
+def own_fault(one: OwnFault) -> str:
+    """One part of the program that has failed, and when."""
+    often = "once" if one.times == 1 else f"{one.times} times"
+    when = time_format.moment(one.last_wall_s, None)
+    return f"a fault of its own in {one.part}, {often}, last {when}: {shown(one.error)}; the log has more"
+
+
 def troubles(health: Health) -> list[str]:
     """What is wrong with the monitor itself; empty when nothing is."""
     lines = [f"disk: {health.disk_error}"] if health.disk_error else []
     lines += [f"no reading of {texts.NAMES.get(name, name)}: {why}" for name, why in sorted(health.faults.items())]
     lines += [f"{name}: {one.error}" for name, one in sorted(health.outlets.items()) if one.error]
     lines += [f"{name}: {said}" for name, said in sorted(health.notes.items()) if said]
+    lines += [own_fault(one) for one in health.own_faults]
     return ["", "The monitor itself:", *(f"  {line}" for line in lines)] if lines else []
 
 

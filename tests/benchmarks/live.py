@@ -111,12 +111,12 @@ from pathlib import Path
 from tests.benchmarks.live import *
 plant = Plant(1); plant.show(RUN)
 service = service_on(plant, Path(folder), ())
-import monitor.publishers.broker
+import condenser_monitor.monitor.publishers.broker
 service.run(steps=120)
 """,
 }
 _PAGE = """
-from web.app import create_app
+from condenser_monitor.web.app import create_app
 import waitress
 page = create_app(service.history, service.settings)
 client = page.test_client()

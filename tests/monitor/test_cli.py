@@ -110,12 +110,15 @@ def test_what_cannot_be_used_is_said_in_words_with_status_2(
 def test_a_package_that_is_missing_is_told_with_the_extra_that_brings_it(tmp_path: Path) -> None:
     """An installation without the extra `fleet`: what to install, and not a fault of the program. In a process of its
     own, as what is imported once stays."""
-    without = "import sys; sys.modules['sqlalchemy'] = None; from monitor.cli import main; sys.exit(main(sys.argv[1:]))"
+    without = (
+        "import sys; sys.modules['sqlalchemy'] = None;"
+        " from condenser_monitor.monitor.cli import main; sys.exit(main(sys.argv[1:]))"
+    )
     command = [sys.executable, "-c", without, "fleet", "begin", str(tmp_path / "office")]
     done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
     assert done.returncode == 2
-    assert "no package sqlalchemy" in done.stderr
-    assert "'.[fleet]'" in done.stderr
+    said = "Missing package sqlalchemy. Install it with: pip install 'condenser-monitor[fleet]'"
+    assert done.stderr == f"condenser-monitor: {said}\n"
 
 
 def test_an_unknown_scenario_is_answered_with_those_there_are(capsys: pytest.CaptureFixture[str]) -> None:

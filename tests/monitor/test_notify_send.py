@@ -132,7 +132,10 @@ def test_saying_of_the_library_is_rid_of_secrets(text: str, url: str) -> None:
 
 def test_sender_ends_in_order_when_the_library_is_not_there() -> None:
     """Without the extra: an answer that says so, not a traceback."""
-    code = "import sys; sys.modules['apprise'] = None; import monitor.publishers.phone_send as s; s.main()"
+    code = (
+        "import sys; sys.modules['apprise'] = None;"
+        " import condenser_monitor.monitor.publishers.phone_send as s; s.main()"
+    )
     order = json.dumps({"url": "json://x", **MESSAGE._asdict()}).encode()
     done = subprocess.run([sys.executable, "-c", code], input=order, capture_output=True, timeout=60, check=True)
     answer = json.loads(done.stdout)

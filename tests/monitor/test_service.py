@@ -256,10 +256,11 @@ def test_a_failure_within_the_engine_loses_no_event(keep: config.HistorySettings
     service.run(steps=31)
     assert broke
     assert findings(service.history) == []
-    assert service.history.health().notes["engine"] == "RuntimeError: a fault of ours"
+    [fault] = service.history.own_faults()
+    assert (fault.part, fault.error, fault.times) == ("engine", "RuntimeError: a fault of ours", 1)
     service.run(steps=40)
     assert findings(service.history) == [("raised", "call-without-pull-in")]
-    assert "engine" not in service.history.health().notes
+    assert service.history.own_faults() == (fault,), "a good step is no reason to forget it"
     service.close()
 
 

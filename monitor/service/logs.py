@@ -1,0 +1,38 @@
+"""(edge) Where log records go: into the journal with all their fields, or as lines to standard error.
+
+Every module logs by `logging.getLogger(__name__)`; only a command that stays (the service, the page, the office) sets
+up where that goes. Under systemd each record is one entry of the journal, however many lines its traceback has, with
+PRIORITY, LOGGER_NAME, CODE_FILE, CODE_LINE, EXCEPTION_TYPE, TRACEBACK and the name of the part that failed:
+
+    journalctl -u condenser-monitor -p err -o verbose
+"""
+
+from __future__ import annotations
+
+import logging
+
+from logging_journald import Facility, JournaldLogHandler, check_journal_stream
+
+_FORMAT = "%(asctime)s %(levelname)s %(name)s: %(message)s"
+
+
+def set_up(level: int = logging.INFO) -> None:
+    """Send records from `level` on to the journal where standard error goes there, else to standard error."""
+    logging.basicConfig(level=level, format=_FORMAT, handlers=[handler()])
+    logging.getLogger("apprise").setLevel(logging.CRITICAL)  # what it says may hold addresses; phone_send reads it
+
+
+def handler() -> logging.Handler:
+    """Return the handler for where this program's standard error goes."""
+    try:
+        if check_journal_stream():
+            found: logging.Handler = JournaldLogHandler(
+                identifier="condenser-monitor", facility=Facility.DAEMON, use_message_id=False
+            )
+            found.setFormatter(logging.Formatter("%(message)s"))
+            return found
+    except (OSError, ValueError):  # no standard error, a journal that cannot be reached, or words that name none
+        pass
+    lines = logging.StreamHandler()
+    lines.setFormatter(logging.Formatter(_FORMAT))
+    return lines
