@@ -22,6 +22,7 @@ import msgspec
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 
+from condenser_monitor.monitor.alarms.calm import Reason
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.records import (
     AlertState,
@@ -237,6 +238,9 @@ class LoadSite:
             service_until_wall_s=None,
             readings={"call": running, "control_v": 26.4, "outdoor_c": self.outdoor_c(at)},
             origin=self.origin,
+            calm=fault is None,
+            reason=Reason.FINDING if fault else Reason.CALM,
+            open=1 if fault else 0,
             sent={"events": self.events_up_to(cycle if not running else cycle - 1), "cycles": cycle - running},
         )
         return topic(self.name, "unit"), _encode(message)

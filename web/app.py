@@ -18,6 +18,7 @@ from condenser_monitor.monitor.core.errors import CondenserError, HistoryError
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.calm import short
 from condenser_monitor.monitor.strings.page import PAGE
 from condenser_monitor.web import guard
 from condenser_monitor.web.access import Access, SignInTries
@@ -103,6 +104,7 @@ def _dress(app: Flask) -> None:
         suspect=texts.suspect,
         finding_texts=texts.FINDINGS,
         t=t,
+        short=short,
         measurements=texts.measurements,
         poll_s=limits.WEB.poll_s.value,
         lost_s=limits.WEB.lost_s.value,
@@ -120,14 +122,15 @@ def _dress(app: Flask) -> None:
 def _common() -> dict[str, Any]:
     from condenser_monitor.web.context import page_context  # noqa: PLC0415 - here an app is at hand
 
-    found = page_context()
+    found, may = page_context(), guard.may()
     return {
         "site": found.settings.site,
         "unit": found.settings.unit,
         "now_s": found.wall(),
         "signed_in": guard.signed_in(),
-        "may": guard.may(),
+        "may": may,
         "scale": found.scale(),
+        "calm": found.look().calm if may else None,
     }
 
 

@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 from flask import current_app, request
 
+from condenser_monitor.monitor.alarms.calm import Calm, calm
 from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.records import UnitStatus
@@ -21,11 +22,12 @@ SCALE_COOKIE = "temperature"
 
 
 class PageSnapshot(NamedTuple):
-    """The status as the page may show it. `blind`: it is too old, or there is none."""
+    """The status as the page may show it, and whether all is well. `blind`: it is too old, or there is none."""
 
     status: UnitStatus | None
     age_s: float | None
     blind: bool
+    calm: Calm
 
 
 class PageContext:
@@ -43,7 +45,8 @@ class PageContext:
     def look(self) -> PageSnapshot:
         """The status, how old it is, and whether it is too old."""
         status, age_s = self.history.status(), self.history.status_age_s()
-        return PageSnapshot(status, age_s, status is None or age_s is None or age_s > self.stale_s)
+        blind = status is None or age_s is None or age_s > self.stale_s
+        return PageSnapshot(status, age_s, blind, calm(status, stale=blind, faults=self.history.fault_count()))
 
     def saying(self, seen: PageSnapshot) -> Headline:
         """The first sentence for what is seen."""
@@ -52,8 +55,7 @@ class PageContext:
         when = time_format.moment(wall_s, self.wall())
         faults = self.history.own_faults()
         stopped = any(one.explains_blindness(self.wall()) for one in faults)
-        fault: OwnFaults = "stopped" if seen.blind and stopped else "some" if faults else ""
-        return headline(seen.status, blind=seen.blind, age=age, when=when, unit=self.settings.unit, fault=fault)
+        return headline(seen.status, seen.calm, age=age, when=when, unit=self.settings.unit, stopped=seen.blind and stopped)
 
     def scale(self) -> str:
         """The reader's scale of temperature: the cookie's, else the site file's."""

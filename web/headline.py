@@ -1,26 +1,17 @@
 """What the page says first: one plain sentence, what it means and what to do now.
 
-Pure. A status that is too old is never healthy: the sentence then says that the monitor is blind, whatever the status
-held. A finding comes before everything but that; "all is well" is said only when enough is known to say it.
+Pure. Whether all is well is the answer of alarms/calm.py; this adds what it means and what to do.
 """
 
 from __future__ import annotations
 
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
+from condenser_monitor.monitor.alarms.calm import Calm, Kind, Reason
 from condenser_monitor.monitor.core.config import Unit
-from condenser_monitor.monitor.core.records import (
-    AlertState,
-    CycleState,
-    Finding,
-    LinkState,
-    UnitStatus,
-)
-from condenser_monitor.monitor.drawing.wiring import worst
+from condenser_monitor.monitor.core.records import Finding, UnitStatus
 from condenser_monitor.monitor.strings import texts
-
-Kind = Literal["good", "urgent", "soon", "watch", "blind", "unsure"]
-_LATCHED = (AlertState.LATCHED_UNACKED, AlertState.LATCHED_ACKED)
+from condenser_monitor.monitor.strings.calm import sentence
 
 
 class Headline(NamedTuple):
@@ -36,28 +27,23 @@ class Headline(NamedTuple):
     finding: Finding | None = None
 
 
-# Of the program itself: none, some that nobody has acknowledged, one that stopped the watch.
-OwnFaults = Literal["", "some", "stopped"]
-
-
 def headline(
-    status: UnitStatus | None, *, blind: bool, age: str, when: str, unit: Unit, fault: OwnFaults = ""
+    status: UnitStatus | None, found: Calm, *, age: str, when: str, unit: Unit, stopped: bool = False
 ) -> Headline:
-    """The sentence for a status. `age` and `when` are words: how old it is, and the time of day it was taken."""
+    """Return the sentence for a status and its answer. `age` and `when` are words: how old it is, and the time of day
+    it was taken. `stopped`: a fault of the program itself keeps it from watching."""
     words = texts.WORDS
-    if fault == "stopped":
+    if stopped:
         return Headline("blind", words["own-fault"], words["own-fault-stopped"], words["own-fault-do"])
     if status is None:
-        return Headline("blind", words["never"], words["never-means"], words["never-do"])
-    if blind:
+        return Headline("blind", sentence(found), words["never-means"], words["never-do"])
+    if not found.of_now:
         headline = words["blind"].format(age=age)
         return Headline("blind", headline, words["blind-means"].format(when=when), words["blind-do"])
-    finding = worst(status.findings)
-    if finding is not None:
+    finding = next((one for one in status.findings if one.name == found.finding), None)
+    if found.reason is Reason.FINDING and finding is not None:
         return _about(finding, unit)
-    if fault:
-        return Headline("unsure", words["own-fault"], words["own-fault-means"], words["own-fault-do"])
-    return _healthy(status)
+    return _otherwise(status, found)
 
 
 def _about(finding: Finding, unit: Unit) -> Headline:
@@ -74,14 +60,15 @@ def _about(finding: Finding, unit: Unit) -> Headline:
     )
 
 
-def _healthy(status: UnitStatus) -> Headline:
+def _otherwise(status: UnitStatus, found: Calm) -> Headline:
     words = texts.WORDS
-    latched = [alert for alert in status.alerts if alert.state in _LATCHED]
-    if latched:
-        headline = texts.FINDINGS[latched[0].finding].headline
-        return Headline("soon", words["latched"], words["latched-means"].format(headline=headline), words["latched-do"])
-    if status.cycle is CycleState.UNKNOWN:
-        return Headline("unsure", words["healthy-unknown"])
-    if any(link.sense is not None and link.state is LinkState.UNKNOWN for link in status.links):
-        return Headline("unsure", words["partly"])
-    return Headline("good", words[f"healthy-{status.cycle.value}"], do=words["nothing-to-do"])
+    said = sentence(found, status.cycle)
+    if found.calm:
+        return Headline("good", said, do=words["nothing-to-do"])
+    if found.reason in (Reason.QUIET, Reason.LATCHED):
+        return Headline(found.kind, said, words["quiet-means"], words["quiet-do"])
+    if found.reason is Reason.PROGRAM:
+        return Headline(found.kind, words["own-fault"], words["own-fault-means"], words["own-fault-do"])
+    if found.finding:
+        return Headline(found.kind, said, do=words["alert-do"])
+    return Headline(found.kind, said)

@@ -66,6 +66,10 @@ def _made(template: str, **values: object) -> str:
     return current_app.jinja_env.get_template(template).render(now_s=found.wall(), unit=found.settings.unit, **values)
 
 
+def _state(seen: PageSnapshot) -> str:
+    return _made("part_state.html", calm=seen.calm)
+
+
 def _say(seen: PageSnapshot) -> str:
     return _made("part_say.html", saying=page_context().saying(seen), seen=seen)
 
@@ -110,6 +114,7 @@ def _day(seen: PageSnapshot) -> str:
 
 
 PARTS: dict[str, Callable[[PageSnapshot], str]] = {
+    "state": _state,
     "say": _say,
     "ladder": _ladder,
     "standing": _standing,

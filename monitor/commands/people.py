@@ -11,7 +11,7 @@ from condenser_monitor.monitor.core.errors import CommandError
 
 def add(command: shared.Command) -> None:
     """Put these commands into the table."""
-    command("status", _status, "the unit at one look; exit status 0 sound, 1 a finding stands, 4 blind")
+    command("status", _status, "the unit at a glance; exit status 0 all is well, 1 something is open, 4 not known")
     watch = command("watch", _watch, "the unit at one look, then a line for each change")
     watch.add_argument("--every", type=float, default=1.0, metavar="S", help="seconds between looks (1)")
     watch.add_argument("--seconds", type=float, metavar="S", help="for how long; without it, until Ctrl-C")

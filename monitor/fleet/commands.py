@@ -31,12 +31,10 @@ from condenser_monitor.monitor.fleet.session import IngestSession
 from condenser_monitor.monitor.fleet.setup import FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import sites
-from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.private_file import write_private
 from condenser_monitor.monitor.service import logs
 
 SHELL = "the command line"
-_ALIVE_S = 4 * FLEET.beat_s.value
 
 
 def opened(settings: FleetSettings) -> Store:
@@ -101,7 +99,7 @@ def check(settings: FleetSettings) -> str:
     store, now = opened(settings), time.time()
     with store.read() as connection:
         count = connection.scalar(sa.select(sa.func.count()).select_from(sites).where(sites.c.revoked_at.is_(None)))
-        working = [row for row in queries.workers(connection) if now - row.used_at < _ALIVE_S]
+        working = [row for row in queries.workers(connection) if now - row.used_at < queries.ALIVE_S]
         holes, asides = queries.holes(connection), len(queries.asides(connection))
     IngestSession(settings.broker, f"condenser-fleet-check-{os.getpid()}").end()
     broker = settings.broker

@@ -12,6 +12,7 @@ from typing import Any, Generic, NamedTuple, TypeVar
 import msgspec
 import sqlalchemy as sa
 
+from condenser_monitor.monitor.alarms.calm import SEVERITIES, Calm, Reason
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import Severity
@@ -35,6 +36,7 @@ from condenser_monitor.monitor.fleet.tables import standing as standing_table
 from condenser_monitor.monitor.limits import FLEET
 
 PAGE_ROWS = int(FLEET.page_rows.value)
+ALIVE_S = 4 * FLEET.beat_s.value
 _SILENT_S, _UNHEARD_S = FLEET.silent_s.value, FLEET.unheard_s.value
 _Row = TypeVar("_Row")
 
@@ -278,6 +280,64 @@ def _line_page(
     names = SiteLine.__struct_fields__
     lines = [SiteLine(**{name: row._mapping[name] for name in names}) for row in rows]
     return Page(lines, rows[0].total if rows else 0, offset)
+
+
+# ---------------------------------------------------------------- calm
+
+
+class _Said(msgspec.Struct, frozen=True, kw_only=True):
+    """What a `unit` message says of whether all is well; a monitor of an older version says nothing of it."""
+
+    reason: Reason = Reason.UNSURE
+    open: int = 0
+
+
+def hears(connection: sa.Connection, now: float) -> bool:
+    """Return whether an ingest worker lives; if not, the office has no news of anybody."""
+    newest = connection.scalar(sa.select(sa.func.max(slots.c.used_at)))
+    return newest is not None and now - newest < ALIVE_S
+
+
+def calms(connection: sa.Connection, names: Sequence[str], now: float) -> dict[str, Calm]:
+    """Return whether all is well at each of these sites, by its own answer and by what has come in since.
+
+    A site that is offline or has not been heard of, and every site while no ingest worker lives, is not known to be
+    well.
+    """
+    working = hears(connection, now)
+    query = sa.select(sites.c.id, sites.c.site, state.c.online, state.c.heard_at, snapshots.c.body)
+    query = query.select_from(
+        sites.join(state, state.c.site_id == sites.c.id).outerjoin(snapshots, snapshots.c.site_id == sites.c.id)
+    )
+    rows = connection.execute(query.where(sites.c.site.in_(names))).all()
+    stands = _worst_standing(connection, [row.id for row in rows])
+    found = {}
+    for row in rows:
+        heard = working and row.online is not False and row.heard_at is not None and now - row.heard_at < _UNHEARD_S
+        said = Calm(reason=Reason.UNSEEN) if row.body is None else _said(row.body)
+        worst = stands.get(row.id)
+        answer = said if worst is None else msgspec.structs.replace(worst, open=max(1, said.open))
+        found[row.site] = answer if heard or not answer.of_now else Calm(reason=Reason.UNHEARD, open=answer.open)
+    return found
+
+
+def _said(body: str) -> Calm:
+    try:
+        said = msgspec.json.decode(body, type=_Said)
+    except msgspec.DecodeError:
+        return Calm(reason=Reason.UNSURE)
+    return Calm(reason=said.reason, open=said.open)
+
+
+def _worst_standing(connection: sa.Connection, keys: Sequence[int]) -> dict[int, Calm]:
+    """The most severe finding that stands at each site, of these the one that stands longest."""
+    query = sa.select(standing_table).where(standing_table.c.site_id.in_(keys), standing_table.c.active)
+    found: dict[int, Calm] = {}
+    rows = connection.execute(query).all()
+    for row in sorted(rows, key=lambda row: (SEVERITIES.index(Severity(row.severity)), row.since_at)):
+        severity = Severity(row.severity)
+        found.setdefault(row.site_id, Calm(reason=Reason.FINDING, severity=severity, finding=row.finding))
+    return found
 
 
 # ---------------------------------------------------------------- one site

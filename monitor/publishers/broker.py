@@ -294,12 +294,12 @@ class BrokerPublisher(ThreadedPublisher):
         if self._sent is None:
             self._sent = self.history.sent(self.name)
         sent = self._sent
-        mark = (unit_mark(status), tuple(sent.items()), tuple(self._own_faults))
+        faults = self.history.fault_count()
+        mark = (unit_mark(status), tuple(sent.items()), tuple(self._own_faults), faults)
         if mark != self._unit or now_s - self._unit_s >= limits.PUBLISHERS.unit_s.value:
             self._unit, self._unit_s = mark, now_s
-            self._publish(
-                client, "unit", msgspec.json.encode(unit_message(status, self.history.origin, sent, self._own_faults))
-            )
+            message = unit_message(status, self.history.origin, sent, self._own_faults, faults=faults)
+            self._publish(client, "unit", msgspec.json.encode(message))
 
     def _send_readings(self, client: paho.Client, now_s: float) -> None:
         status = self._status

@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal, NamedTuple
 
 import msgspec
 
+from condenser_monitor.monitor.alarms.calm import Reason, calm
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import (
     Alert,
@@ -25,6 +26,7 @@ from condenser_monitor.monitor.core.records import (
     UnitStatus,
 )
 from condenser_monitor.monitor.storage.models import StoredEvent
+from condenser_monitor.monitor.strings.calm import sentence
 
 ROOT = "condenser/v1"
 ONLINE, OFFLINE = "online", "offline"
@@ -139,7 +141,8 @@ class FindingMessage(msgspec.Struct, frozen=True, kw_only=True):
 
 class UnitMessage(msgspec.Struct, frozen=True, kw_only=True):
     """On `unit`, retained. `sent` says how far each numbered topic has been delivered, `origin` what numbered it; a
-    changed origin begins at 1 (a new history). `readings` are those of the moment the message was made."""
+    changed origin begins at 1 (a new history). `readings` are those of the moment the message was made. `calm` says
+    that all is well; else `reason` and `headline` are the worst of the `open` reasons why not."""
 
     id: Id
     site: str
@@ -155,6 +158,10 @@ class UnitMessage(msgspec.Struct, frozen=True, kw_only=True):
     readings: dict[str, float | bool | None]
     origin: str
     sent: dict[str, int]
+    calm: bool = False
+    reason: Reason = Reason.UNSURE
+    headline: str = ""
+    open: int = 0
     uncertainty: dict[str, float] = {}  # of each number in `readings`: expanded, k = 2, in its own unit; if known
     own_faults: dict[str, int] = {}  # how often each part of the monitor's program failed, until a person has seen it
 
@@ -182,9 +189,16 @@ def out_message(kept: StoredEvent, site: str) -> OutMessage:
 
 
 def unit_message(
-    status: UnitStatus, origin: str, sent: dict[str, int], own_faults: dict[str, int] | None = None
+    status: UnitStatus,
+    origin: str,
+    sent: dict[str, int],
+    own_faults: dict[str, int] | None = None,
+    *,
+    faults: int = 0,
 ) -> UnitMessage:
-    """The `unit` message of a status. Its id is made of what it says, so that the same message has the same id."""
+    """Return the `unit` message of a status; `own_faults` are those of the program, by part, `faults` counts all that is
+    wrong with the monitor itself. Its id is made of what it says, so that the same message has the same id."""
+    answer = calm(status, faults=max(faults, len(own_faults or ())))
 
     def wall(t_s: float) -> float | None:
         return None if status.wall_s is None else round(status.wall_s - (status.t_s - t_s), 3)
@@ -207,6 +221,10 @@ def unit_message(
         readings=status.readings,
         origin=origin,
         sent=sent,
+        calm=answer.calm,
+        reason=answer.reason,
+        headline=sentence(answer, status.cycle),
+        open=answer.open,
         uncertainty=status.uncertainty,
         own_faults=own_faults or {},
     )

@@ -176,8 +176,9 @@ class Target(EventPublisher):
         self._done()
 
     def _daily(self, status: UnitStatus | None, age_s: float, now: float, *, faulty: bool) -> None:
-        blind = self._write.blind(age_s) if status is None else self._write.daily(status)
-        self._send(self._write.own_fault() if faulty else blind)
+        faults = self.history.fault_count()
+        usual = self._write.blind(age_s) if status is None else self._write.daily(status, faults)
+        self._send(self._write.own_fault() if faulty else usual)
         self._plan.daily_sent(now)
         self._done()
 

@@ -11,6 +11,7 @@ from datetime import tzinfo
 from typing import NamedTuple
 
 from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.alarms.calm import calm
 from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.records import (
@@ -22,6 +23,7 @@ from condenser_monitor.monitor.core.records import (
 )
 from condenser_monitor.monitor.publishers.notification_policy import BLIND, NotificationItem
 from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.calm import sentence
 
 WORDS: dict[str, str] = {
     "urgent": "Urgent",
@@ -30,7 +32,6 @@ WORDS: dict[str, str] = {
     "repeat": "Still urgent",
     "over": "Over",
     "missed": "Was, and is over",
-    "daily": "The monitor itself is fine",
     "blind": "The monitor is blind",
     "own-fault": "The monitor has a fault of its own",
     "test": "A trial message",
@@ -143,8 +144,9 @@ class MessageWriter:
 
     # ------------------------------------------------------------ the monitor itself
 
-    def daily(self, status: UnitStatus) -> PhoneMessage:
-        """The daily word: that silence means that nothing is wrong."""
+    def daily(self, status: UnitStatus, faults: int = 0) -> PhoneMessage:
+        """Return the proof of life. Its title is the unit's state; that silence means something stands below it."""
+        state = calm(status, faults=faults)
         scan = texts.span(self._settings.boards.scan_s)
         lines = [
             WORDS["daily-body"].format(scan=scan),
@@ -157,7 +159,8 @@ class MessageWriter:
         unseen = [link.name for link in status.links if link.sense is not None and link.state is LinkState.UNKNOWN]
         if unseen:
             lines.append(WORDS["daily-unseen"].format(links=", ".join(texts.LINKS[name].title for name in unseen)))
-        return PhoneMessage(f"{self._settings.site.name}: {WORDS['daily']}", "\n".join(lines))
+        level = "info" if state.calm else "warning"
+        return PhoneMessage(f"{self._settings.site.name}: {sentence(state, status.cycle)}", "\n".join(lines), level)
 
     def blind(self, age_s: float) -> PhoneMessage:
         """What comes instead of the daily word when the monitor sees nothing."""

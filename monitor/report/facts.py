@@ -8,6 +8,7 @@ from datetime import tzinfo
 import msgspec
 
 from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.alarms.calm import Calm, calm
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.readings import CURVES, PLOTTED
@@ -78,6 +79,7 @@ class ReportFacts(msgspec.Struct, frozen=True, kw_only=True):
     status: UnitStatus | None
     age_s: float | None
     blind: bool
+    calm: Calm
     sessions: dict[str, VisitSession]  # finding that stands -> its diagnosis, with the meter readings made since
     episodes: list[Episode]
     acts: list[Act]
@@ -122,6 +124,7 @@ def gather(
         status=status,
         age_s=age_s,
         blind=blind,
+        calm=calm(status, stale=blind, faults=history.fault_count()),
         sessions={}
         if status is None
         else {one.name: session(history, settings, one, status) for one in status.findings},

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from statistics import median
 
 from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.alarms.calm import Reason
 from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
@@ -46,6 +47,7 @@ from condenser_monitor.monitor.report.facts import (
 )
 from condenser_monitor.monitor.report.unit import by_hand, plate, when
 from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.calm import sentence
 from condenser_monitor.monitor.strings.report import say
 
 _DAY_S = 86400.0
@@ -82,9 +84,9 @@ def _verdict(facts: ReportFacts) -> Iterator[Block]:
         age = texts.WORDS["time-unknown"] if facts.age_s is None else texts.span(facts.age_s)
         yield Para(say("blind", age=age), "warn")
     findings = facts.status.findings
-    if not findings:
+    if not findings or facts.calm.reason is not Reason.FINDING:
         past = " " + say("past") if facts.episodes else ""
-        yield Para(say("nothing-seen-stands" if facts.blind else "nothing-stands") + past, "lead")
+        yield Para(sentence(facts.calm, facts.status.cycle) + past, "lead")
     for finding in findings:
         yield Para(texts.FINDINGS[finding.name].headline, "lead")
         yield Para(texts.tell(finding), "say")

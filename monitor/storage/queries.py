@@ -70,6 +70,10 @@ _LANE = (
 )
 
 
+# What the service says of itself that is no fault: an unset clock, counts, sensors (which have a finding of their own).
+_NO_FAULT = frozenset({"clock", "faults", "held", "set-aside"})
+
+
 class StorageQueries:
     """Reads the history at `path` and the live file beside it; each call borrows a connection, so any thread may."""
 
@@ -211,6 +215,12 @@ class StorageQueries:
         bodies |= {name: text.encode() for name, (text, _) in self._live.notes().items() if name.startswith(FAULT)}
         found = (decoded(body, OwnFault) for _, body in sorted(bodies.items()) if isinstance(body, bytes))
         return tuple(one for one in found if one is not None)
+
+    def fault_count(self) -> int:
+        """Count what is wrong with the monitor itself: its own faults, and what else it says of itself."""
+        said = {name for name, (text, _) in self._live.notes().items() if text}
+        others = sum(name not in _NO_FAULT and not name.startswith((OUTLET_NOTE, FAULT)) for name in said)
+        return len(self.own_faults()) + others
 
     def _outlets(self, notes: dict[str, tuple[str, float | None]]) -> dict[str, OutletHealth]:
         last = self._last_place()

@@ -7,7 +7,6 @@ REPORT: dict[str, str] = {
     "span": "{begin} to {end}, made at {at}. Site {site}. Times are local.",
     "never-seen": "The monitor has not seen the unit yet.",
     "blind": "The monitor is blind: its last reading is {age} old. What follows is the last that was seen.",
-    "nothing-stands": "Nothing stands.",
     "before-opening": "Before you open it",
     "watches": "The monitor only watches: it switches nothing and replaces no measurement. Prove every voltage "
     "with your own meter. Local codes and the maker's instructions come first.",
@@ -53,7 +52,6 @@ REPORT: dict[str, str] = {
     "starts": "{count} starts were captured in these days: {least} to {most} s, peaks up to {peak} A.",
     "foot": "{site}, made {made}",
     "past": "What came and went in these days is under “What happened”.",
-    "nothing-seen-stands": "Nothing stands as far as was seen.",
     "heat": "Outdoors {degrees}.",
     "key": "Heavy: live. Thin: dead. Dotted: not known.",
     "as-last-seen": "as last seen",

@@ -17,6 +17,7 @@ from datetime import tzinfo
 from math import inf
 from typing import TextIO
 
+from condenser_monitor.monitor.alarms.calm import Calm, Reason, calm
 from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.errors import CommandError, HistoryError
@@ -30,6 +31,7 @@ from condenser_monitor.monitor.diagnosis.visit.session import OTHER, VisitSessio
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.monitor.storage.models import StoredVisit
 from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.calm import short
 from condenser_monitor.monitor.terminal.text import (
     beat,
     changed,
@@ -39,8 +41,8 @@ from condenser_monitor.monitor.terminal.text import (
     troubles,
 )
 
-__all__ = ["ask", "asker", "diagnose", "explain", "explained", "show", "status", "status_lines", "watch"]
-FINE, STANDS, BLIND = 0, 1, 4  # exit statuses of a look; 2 and 3 are those of every command
+__all__ = ["asker", "diagnose", "explain", "explained", "show", "status", "watch"]
+CALM, OPEN, UNKNOWN = 0, 1, 4  # exit statuses of a look; 2 and 3 are those of every command
 _BEGIN = re.compile(r"\s*(?:[-!] |\d+\. )?")  # what a line is indented by, its mark or number included
 _VERBS = ("help", "list", "skip", "why", "back", "found", "quit")
 _FIRST_SYMPTOM = "no-cooling"
@@ -66,21 +68,26 @@ def _wrapped(line: str, width: int) -> str:
 
 
 def status(history: History, settings: Settings, out: TextIO, *, zone: tzinfo | None = None) -> int:
-    """One look: chain, what stands, what to do, what is wrong with the monitor itself.
+    """One look: the state, the chain, the active problems, what to do, what is wrong with the monitor itself.
 
-    Exit status 0: nothing stands; 1: a finding stands, or the monitor has a fault of its own that nobody has
-    acknowledged; 4: the monitor is blind or has seen nothing.
+    Exit status 0: all is well; 1: something is open; 4: that is not known.
     """
-    seen, age_s, health = history.status(), history.status_age_s(), history.health()
-    show([*look(seen, age_s, settings, zone), *troubles(health)], out)
-    verdict = _verdict(seen, age_s, settings)
-    return STANDS if verdict == FINE and health.own_faults else verdict
+    seen, age_s = history.status(), history.status_age_s()
+    found = _calm(history, settings)
+    show([*look(seen, age_s, settings, found, zone), *troubles(history.health())], out)
+    return _exit_status(found)
 
 
-def _verdict(seen: UnitStatus | None, age_s: float | None, settings: Settings) -> int:
-    if seen is None or age_s is None or age_s > settings.stale_s:
-        return BLIND
-    return STANDS if seen.findings else FINE
+def _calm(history: History, settings: Settings) -> Calm:
+    seen, age_s = history.status(), history.status_age_s()
+    stale = age_s is None or age_s > settings.stale_s
+    return calm(seen, stale=stale, faults=history.fault_count())
+
+
+def _exit_status(found: Calm) -> int:
+    if found.calm:
+        return CALM
+    return UNKNOWN if not found.of_now or found.reason is Reason.UNSURE else OPEN
 
 
 def watch(
@@ -111,7 +118,7 @@ def watch(
             passed_s += every_s
             follower.step()
     follower.wipe()
-    return _verdict(history.status(), history.status_age_s(), settings)
+    return _exit_status(_calm(history, settings))
 
 
 class _Follower:
@@ -123,38 +130,39 @@ class _Follower:
         self._history, self._settings, self._out, self._wall, self._zone = history, settings, out, wall, zone
         self._was: UnitStatus | None = None
         self._blind: bool | None = None
+        self._state = ""
         self._beat = ""
 
     def begin(self) -> None:
         """The first look, in full."""
         seen, age_s = self._history.status(), self._history.status_age_s()
-        show(look(seen, age_s, self._settings, self._zone), self._out)
+        found = _calm(self._history, self._settings)
+        show(look(seen, age_s, self._settings, found, self._zone), self._out)
         show(["", "Following; each change is one line. Ctrl-C ends."], self._out)
-        self._was, self._blind = seen, self._is_blind(seen, age_s)
-
-    def _is_blind(self, seen: UnitStatus | None, age_s: float | None) -> bool:
-        return _verdict(seen, age_s, self._settings) == BLIND
+        self._was, self._blind, self._state = seen, not found.of_now, short(found)
 
     def step(self) -> None:
         """What changed since the last look."""
-        seen, age_s = self._history.status(), self._history.status_age_s()
-        blind = self._is_blind(seen, age_s)
-        lines = []
+        seen, found = self._history.status(), _calm(self._history, self._settings)
+        blind = not found.of_now
+        lines: list[str] = []
         if blind != self._blind:
             lines.append("the monitor is blind: no fresh reading" if blind else "the monitor sees the unit again")
         if seen is not None and not blind:
             lines += changed(self._was, seen) if self._was is not None else [f"the unit is {texts.state(seen.cycle)}"]
             self._was = seen
-        self._blind = blind
-        self._say(lines, None if seen is None or blind else seen)
+        if short(found) != self._state:
+            lines.append(f"now: {short(found)}")
+        self._blind, self._state = blind, short(found)
+        self._say(lines, None if seen is None or blind else seen, found)
 
-    def _say(self, lines: Sequence[str], seen: UnitStatus | None) -> None:
+    def _say(self, lines: Sequence[str], seen: UnitStatus | None, found: Calm) -> None:
         if lines:
             self.wipe()
             now = time_format.local(self._wall(), self._zone).strftime("%H:%M:%S")
             show([f"{now}  {line}" for line in lines], self._out)
         if self._out.isatty():
-            self._pulse("blind" if seen is None else beat(seen, self._settings))
+            self._pulse(short(found) if seen is None else beat(seen, self._settings, found))
 
     def _pulse(self, words: str) -> None:
         self.wipe()
@@ -300,16 +308,3 @@ def _complete() -> None:
         readline.set_completer_delims(" :")
         readline.set_completer(complete)
         readline.parse_and_bind("tab: complete")
-
-
-# ---------------------------------------------------------------- kept for callers that want the lines
-
-
-def status_lines(seen: UnitStatus | None, age_s: float | None, _stale_s: float, unit: Unit) -> list[str]:
-    """The lines of one look, for the default settings of everything but the unit."""
-    return look(seen, age_s, Settings(unit=unit))
-
-
-def ask(prompt: str = "> ") -> str | None:
-    """One line from whoever sits at the terminal; None at the end of input."""
-    return asker(sys.stdin, sys.stdout, prompt)()

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from datetime import tzinfo
 
 from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.alarms.calm import Calm
 from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.errors import CommandError, shown
@@ -27,27 +28,30 @@ from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS
 from condenser_monitor.monitor.diagnosis.visit.dialogue import POWER
 from condenser_monitor.monitor.storage.models import Health, OwnFault
 from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.calm import sentence, short
 
 _SIGNS = {LinkState.LIVE: "[#]", LinkState.DEAD: "[ ]", LinkState.UNKNOWN: "[?]"}
-NOTHING_SEEN = "The monitor has not seen the unit yet."
 
 
 # ---------------------------------------------------------------- the unit at one look
 
 
-def look(status: UnitStatus | None, age_s: float | None, settings: Settings, zone: tzinfo | None = None) -> list[str]:
-    """The unit at one look: the chain, what stands, what to do. A status too old is shown as what it is: not known."""
+def look(
+    status: UnitStatus | None, age_s: float | None, settings: Settings, found: Calm, zone: tzinfo | None = None
+) -> list[str]:
+    """The unit at a glance: `found` in words, the chain, the active problems, what to do. A status too old is shown as
+    what it is: not known."""
     if status is None or age_s is None:
-        return [NOTHING_SEEN]
-    blind = age_s > settings.stale_s
+        return [sentence(found)]
+    blind = not found.of_now
     lines = [f"{status.name}: {'not known' if blind else texts.state(status.cycle)}{_as_of(status, zone)}"]
     if blind:
         lines.append(f"The monitor is blind: its last reading is {texts.span(age_s)} old. The unit may be fine.")
     lines += [_link(view, status, blind=blind) for view in status.links]
     if "outdoor_c" in status.readings and not blind:
         lines.append(f"  outdoors {_heat(status, settings)}")
-    if not status.findings:
-        lines += ["", "Nothing stood when it was last seen." if blind else "Nothing stands."]
+    if not status.findings or blind:
+        lines += ["", sentence(found, status.cycle)]
     for finding in status.findings:
         lines += ["", *about(finding, settings.unit, zone)]
     return [*lines, *_alerts(status, zone)]
@@ -172,7 +176,7 @@ def _findings_changed(before: UnitStatus, after: UnitStatus) -> Iterator[str]:
     yield from (f"over: {name}" for name in old if name not in new)
 
 
-def beat(status: UnitStatus, settings: Settings) -> str:
+def beat(status: UnitStatus, settings: Settings, found: Calm) -> str:
     """The unit in one short line, for a terminal that is looked at now and then."""
     parts = [texts.state(status.cycle)]
     for name in ("compressor_a", "fan_a", "control_v"):
@@ -181,7 +185,7 @@ def beat(status: UnitStatus, settings: Settings) -> str:
             parts.append(f"{texts.NAMES[name].split()[0]} {texts.value_words(name, value)}")
     if status.readings.get("outdoor_c") is not None:
         parts.append(_heat(status, settings))
-    parts.append(f"{len(status.findings)} stand" if status.findings else "nothing stands")
+    parts.append(short(found))
     return ", ".join(parts)
 
 

@@ -169,10 +169,10 @@ def test_late_message_says_that_it_is_late(history: History) -> None:
 
 
 def test_daily_word_is_not_said_by_a_blind_monitor(history: History) -> None:
-    """With fresh scans it says that it is fine; without any it says that it is blind."""
+    """With fresh scans its title is the unit's state; without any it says that it is blind."""
     phone = Phone(history, daily_silence_check=True, silence_check_at="12:00")
     phone.see()
-    assert phone.titles == ["The monitor itself is fine"]
+    assert phone.titles == ["All is well. The unit is resting."]
     assert "The unit: resting." in phone.sent[0].body
     phone.forward(24)
     phone.turns()

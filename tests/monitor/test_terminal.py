@@ -14,6 +14,7 @@ from typing import Any
 import msgspec
 import pytest
 
+from condenser_monitor.monitor.alarms.calm import calm
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.findings import CATALOGUE
@@ -75,10 +76,10 @@ def test_status_shows_chain_break_what_to_do_and_what_to_say(site: filled.Site) 
 
 
 def test_status_of_a_healthy_unit_is_short(healthy: filled.Site) -> None:
-    """Exit status 0; nothing stands; nothing about the monitor, as nothing is wrong with it."""
+    """Exit status 0; all is well; nothing about the monitor, as nothing is wrong with it."""
     code, text = said(terminal.status, healthy.history, SETTINGS, zone=UTC)
     assert code == 0
-    assert "Nothing stands." in text
+    assert "All is well. The unit is cooling." in text
     assert "The monitor itself" not in text
     assert text.splitlines()[0].startswith("Unnamed unit: cooling")
 
@@ -130,14 +131,17 @@ def test_watch_tells_each_change_once_with_its_time(healthy: filled.Site) -> Non
         wall=lambda: filled.NOW_S,
         zone=UTC,
     )
-    assert code == 0
+    assert code == 1  # what came and went is not known to be repaired
     lines = text.splitlines()
     after = lines[lines.index("Following; each change is one line. Ctrl-C ends.") + 1 :]
     assert "18:00:00  Contactor coil: no current, 0.00 A" in after
     assert any(
         "URGENT call-without-pull-in:" in line and "Suspected first: contactor coil open" in line for line in after
     )
-    assert after[-1] == "18:00:00  over: call-without-pull-in"
+    assert after[-2:] == [
+        "18:00:00  over: call-without-pull-in",
+        "18:00:00  now: quiet, not known to be repaired",
+    ]
     assert len(after) == len(set(after))
     assert "\r" not in text
 
@@ -179,7 +183,7 @@ def test_watch_on_a_terminal_shows_the_readings_in_its_last_line(healthy: filled
     with os.fdopen(slave, "w") as out:
         terminal.watch(healthy.history, SETTINGS, out, seconds=2.0, sleep=lambda _: None, zone=UTC)
     text = heard(master)
-    assert "cooling, compressor 9.0 A, fan 1.0 A, control 25.4 V, 88 °F, nothing stands" in text
+    assert "cooling, compressor 9.0 A, fan 1.0 A, control 25.4 V, 88 °F, all is well" in text
     assert text.rstrip(" ").endswith("\r")
 
 
@@ -315,7 +319,7 @@ def test_each_number_is_shown_with_its_uncertainty(healthy: filled.Site) -> None
         readings={**seen.readings, "compressor_a": 20.52, "control_v": 26.4, "outdoor_c": 35.0},
         uncertainty={"compressor_a": 0.44, "control_v": 0.5, "outdoor_c": 0.7},
     )
-    lines = "\n".join(terminal_text.look(told, 0.0, SETTINGS, UTC))
+    lines = "\n".join(terminal_text.look(told, 0.0, SETTINGS, calm(told), UTC))
     assert "20.52 A ± 0.44 A" in lines
     assert "26.40 V ± 0.50 V" in lines
     assert "outdoors 95 °F ± 1.3 °F" in lines

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from condenser_monitor.monitor.alarms.calm import calm
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.records import (
     AlertState,
@@ -27,7 +28,7 @@ def status(*parts: tuple[float, units.Readings]) -> UnitStatus:
 
 
 def said(found: UnitStatus | None, *, blind: bool = False) -> Headline:
-    return headline(found, blind=blind, age="5 min", when="12:00", unit=units.UNIT)
+    return headline(found, calm(found, stale=blind), age="5 min", when="12:00", unit=units.UNIT)
 
 
 RUN = status((20, units.REST), (60, units.RUN))
@@ -90,5 +91,6 @@ def test_a_latched_alert_is_not_well(state: AlertState) -> None:
     alert = FAULT.alerts[0]
     latched = msgspec.structs.replace(alert, finding="locked-rotor", state=state, active=False)
     sentence = said(msgspec.structs.replace(RUN, alerts=(latched,)))
-    assert sentence.kind == "soon"
-    assert texts.FINDINGS["locked-rotor"].headline in sentence.means
+    assert sentence.kind == "urgent"
+    assert "not known to be repaired" in sentence.headline
+    assert texts.FINDINGS["locked-rotor"].headline in sentence.headline

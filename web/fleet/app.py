@@ -21,6 +21,7 @@ from condenser_monitor.monitor.fleet.setup import FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.visits import KINDS
 from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.calm import short
 from condenser_monitor.web.fleet import access
 from condenser_monitor.web.fleet.lists import lists
 from condenser_monitor.web.fleet.login import door
@@ -76,6 +77,7 @@ def _dress(app: Flask) -> None:
         menu=MENU,
         suspect=texts.suspect,
         headline=_headline,
+        short=short,
         kinds=KINDS,
         vulnerability=triage.VULNERABILITY,
         page_rows=PAGE_ROWS,

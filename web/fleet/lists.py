@@ -14,9 +14,11 @@ lists = Blueprint("lists", __name__)
 def morning() -> str:
     """The morning list."""
     with office_context().store.read() as connection:
-        page = queries.morning(connection, viewer(), office_context().wall(), offset=offset())
+        now = office_context().wall()
+        page = queries.morning(connection, viewer(), now, offset=offset())
         counts = queries.standing_counts(connection, viewer())
-    return render_template("fleet/morning.html", page=page, counts=counts)
+        hears, unseen = queries.hears(connection, now), queries.silent(connection, viewer(), now).total
+    return render_template("fleet/morning.html", page=page, counts=counts, hears=hears, unseen=unseen)
 
 
 @lists.get("/drifting")
@@ -49,4 +51,5 @@ def search() -> str:
     words = request.args.get("q", "")[:200]
     with office_context().store.read() as connection:
         page = queries.search(connection, viewer(), words, offset=offset())
-    return render_template("fleet/search.html", page=page, words=words)
+        calms = queries.calms(connection, [row.site for row in page.rows], office_context().wall())
+    return render_template("fleet/search.html", page=page, words=words, calms=calms)

@@ -11,6 +11,7 @@ from flask import Blueprint, Response, abort, flash, redirect, render_template, 
 from markupsafe import Markup
 from werkzeug.wrappers import Response as AnyResponse
 
+from condenser_monitor.monitor.alarms.calm import Calm
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import RequestKind
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
@@ -47,11 +48,12 @@ _EMPTY: dict[str, Any] = {"plan_visit_due": None, "vulnerability": 0}  # of what
 @sites.get("/site/<name>")
 def site(name: str) -> str:
     """Everything about one site."""
-    page, people = _page(name)
+    page, people, state = _page(name)
     picture = charts.wiring(page.snapshot, page.unit, believed=_believed(page))
     return render_template(
         "fleet/site.html",
         page=page,
+        calm=state,
         people=people,
         stands=[_told(page, row) for row in page.stands],
         ladder=None if picture is None else Markup(picture.svg),  # noqa: S704 - drawn by us, its words escaped
@@ -62,13 +64,14 @@ def site(name: str) -> str:
     )
 
 
-def _page(name: str) -> tuple[SitePage, list[tuple[int, str]]]:
+def _page(name: str) -> tuple[SitePage, list[tuple[int, str]], Calm]:
     with office_context().store.read() as connection:
         page = queries.site(connection, viewer(), name)
         people = technicians(connection)
+        calms = {} if page is None else queries.calms(connection, [name], office_context().wall())
     if page is None:
         abort(404)
-    return page, people
+    return page, people, calms[name]
 
 
 def _believed(page: SitePage) -> bool:

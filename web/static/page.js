@@ -1,4 +1,4 @@
-// Keeps the first page live without a reload: asks for a mark of each part, and fetches the parts whose mark changed.
+// Keeps the first page, and the state in every header, live without a reload: asks for a mark of each part, and fetches the parts whose mark changed.
 // Opens a shared report from the code in its link. Nothing else of the page needs a script.
 "use strict";
 (() => {
@@ -48,7 +48,7 @@
   function lose() {
     lost = true;
     body.classList.add("lost");
-    for (const name of ["say", "ladder", "figures"]) {
+    for (const name of ["state", "say", "ladder", "figures"]) {
       const blank = document.getElementById("lost-" + name);
       box(name).replaceChildren(blank.content.cloneNode(true));
     }
@@ -64,6 +64,13 @@
     document.addEventListener("visibilitychange", () => { if (!document.hidden) look().catch(() => {}); });
     setTimeout(round, poll);
   }
+  // The header of every other page says how the unit is now, or that there is no contact.
+  async function glance() {
+    try { await take("state", ""); }
+    catch { box("state").replaceChildren(document.getElementById("lost-state").content.cloneNode(true)); }
+    setTimeout(glance, 15000);
+  }
+  if (!poll && box("state")) setTimeout(glance, 15000);
   // A link to a shared report holds its code behind the '#', which no server sees: it is put into the form, and sent.
   const enter = document.getElementById("enter");
   if (enter && location.hash.length > 1) {

@@ -1,0 +1,143 @@
+"""Calm: whether all is well with a unit, as one answer of one function. Every surface shows this answer.
+
+Nobody reads all of a page, a list or a message; what people look for is whether they may stop looking. That is said
+only when it is known: nothing stands, everything that ever stood is known to be repaired and was answered, every
+installed sensor tells, and what is shown is of now. The worst reason against it is the headline.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from enum import StrEnum
+from typing import Literal
+
+import msgspec
+
+from condenser_monitor.monitor.core.records import (
+    Alert,
+    AlertState,
+    CycleState,
+    LinkState,
+    Severity,
+    UnitStatus,
+)
+
+SEVERITIES = (Severity.URGENT, Severity.SOON, Severity.WATCH)
+Kind = Literal["good", "urgent", "soon", "watch", "blind", "unsure"]
+
+
+class Reason(StrEnum):
+    """Why it is not calm; within one severity the earlier one is the headline."""
+
+    UNSEEN = "unseen"  # there is no status yet
+    STALE = "stale"  # the status is too old
+    UNHEARD = "unheard"  # the office's ingest has stopped, or has not heard from the site
+    FINDING = "finding"  # a finding stands
+    QUIET = "quiet"  # its condition is gone, but nothing shows that the cause is repaired
+    LATCHED = "latched"  # the same, and a person is asked to look
+    RETURNED = "returned"  # it has ended, and nobody has acknowledged it
+    SNOOZED = "snoozed"
+    CAUSED = "caused"  # an alert that another one caused
+    DISTRUSTED = "distrusted"  # a sensor is silent or is not believed
+    UNSURE = "unsure"  # too little has been seen to know
+    SERVICE = "service"  # alerts are paused while somebody works on the unit
+    PROGRAM = "program"  # the monitor itself has a fault
+    CALM = "calm"
+
+
+_OF_ALERT = {
+    AlertState.UNACKED: Reason.QUIET,
+    AlertState.ACKED: Reason.QUIET,
+    AlertState.RETURNED: Reason.RETURNED,
+    AlertState.LATCHED_UNACKED: Reason.LATCHED,
+    AlertState.LATCHED_ACKED: Reason.LATCHED,
+    AlertState.SHELVED: Reason.SNOOZED,
+    AlertState.SUPPRESSED: Reason.CAUSED,
+    AlertState.OUT_OF_SERVICE: Reason.SERVICE,
+}
+_NOT_OF_NOW = (Reason.UNSEEN, Reason.STALE, Reason.UNHEARD)
+_UNSURE = (Reason.UNSURE, Reason.DISTRUSTED, Reason.PROGRAM)
+
+
+class Calm(msgspec.Struct, frozen=True, kw_only=True):
+    """The answer: `reason` with the finding it speaks of ("" for none), and how many things are `open` in all."""
+
+    reason: Reason
+    severity: Severity | None = None
+    finding: str = ""
+    open: int = 0
+
+    @property
+    def calm(self) -> bool:
+        """True when all is known to be well."""
+        return self.reason is Reason.CALM
+
+    @property
+    def of_now(self) -> bool:
+        """False where nothing is known of this moment."""
+        return self.reason not in _NOT_OF_NOW
+
+    @property
+    def kind(self) -> Kind:
+        """Which sign goes with it: the severity's, "blind", "unsure" or "good"."""
+        if not self.of_now:
+            return "blind"
+        if self.severity is not None:
+            return self.severity.value
+        if self.reason in _UNSURE:
+            return "unsure"
+        return "good" if self.calm else "watch"
+
+
+def calm(status: UnitStatus | None, *, stale: bool = False, heard: bool = True, faults: int = 0) -> Calm:
+    """Return whether all is well, or the worst reason why that cannot be said.
+
+    `stale`: the status is too old to be believed. `heard`: False where this reader may have missed news (an office
+    whose ingest has stopped). `faults` counts what is wrong with the monitor itself. A status that is not of now still
+    gives the number of things that were open.
+    """
+    if status is None:
+        return Calm(reason=Reason.UNSEEN)
+    found = sorted(_reasons(status, faults), key=_place)
+    count = len({one.finding for one in found if one.finding}) + sum(not one.finding for one in found)
+    if stale or not heard:
+        return Calm(reason=Reason.STALE if stale else Reason.UNHEARD, open=count)
+    worst = found[0] if found else Calm(reason=Reason.CALM)
+    return msgspec.structs.replace(worst, open=count)
+
+
+def _place(one: Calm) -> tuple[int, int]:
+    severity = SEVERITIES.index(one.severity) if one.severity is not None else len(SEVERITIES)
+    return severity, list(Reason).index(one.reason)
+
+
+def _reasons(status: UnitStatus, faults: int) -> Iterator[Calm]:
+    for finding in sorted(status.findings, key=lambda finding: finding.raised_s):
+        yield Calm(reason=Reason.FINDING, severity=finding.severity, finding=finding.name)
+    standing = {finding.name for finding in status.findings}
+    for alert in status.alerts:
+        if alert.state is not AlertState.NORMAL and alert.finding not in standing:
+            yield Calm(reason=_of_alert(alert), severity=_severity(alert), finding=alert.finding)
+    if any("distrusted" in finding.evidence for finding in status.findings):
+        yield Calm(reason=Reason.DISTRUSTED)
+    if status.cycle is CycleState.UNKNOWN or any(
+        link.sense is not None and link.state is LinkState.UNKNOWN for link in status.links
+    ):
+        yield Calm(reason=Reason.UNSURE)
+    if status.service_until_wall_s is not None:
+        yield Calm(reason=Reason.SERVICE)
+    if faults:
+        yield Calm(reason=Reason.PROGRAM)
+
+
+def _of_alert(alert: Alert) -> Reason:
+    return (
+        Reason.FINDING
+        if alert.active and alert.state in (AlertState.UNACKED, AlertState.ACKED)
+        else _OF_ALERT[alert.state]
+    )
+
+
+def _severity(alert: Alert) -> Severity:
+    """What has ended is over for the house: to be acknowledged, and no more."""
+    return Severity.WATCH if alert.state is AlertState.RETURNED else alert.severity
