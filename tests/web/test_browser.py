@@ -223,7 +223,7 @@ def test_the_page_follows_the_unit_without_a_reload(browser: Browser, served: Se
     expect(page.locator("#part-say h1")).to_contain_text("contactor does not switch it on")
     page.get_by_text("The same in words").click()
     site.feed(units.scans((30, units.RUN), from_s=site.now_s + 1), NOW_S - site.now_s)
-    expect(page.locator("#part-say h1")).to_contain_text("All is well. The unit is cooling.")
+    expect(page.locator("#part-say h1")).to_contain_text("Quiet for now, not known to be repaired")
     expect(page.locator(".ladder .ring")).to_have_count(0)
     expect(page.locator("#d-ladder")).to_have_attribute("open", "")
     assert page.evaluate("window.sameDocument") is True
@@ -237,7 +237,7 @@ def test_a_page_goes_blind_when_scans_stop(browser: Browser, healthy: Site, monk
         page = opened(browser, serving.url)
         expect(page.locator("#part-say h1")).to_contain_text("All is well")
         healthy.hands.forward(60)
-        expect(page.locator("#part-say h1")).to_contain_text("The monitor is blind")
+        expect(page.locator("#part-say h1")).to_contain_text("The monitor isn't receiving readings")
         expect(page.locator("#part-ladder .s-live")).to_have_count(1)  # the key alone
         page.close()
 
@@ -401,5 +401,5 @@ def test_a_part_that_cannot_be_fetched_leaves_no_old_state_standing(
         expect(page.locator("#part-say h1")).to_contain_text("lost contact", timeout=15_000)
         expect(page.locator("#part-ladder .s-live")).to_have_count(0)
         page.unroute(re.compile(r".*/part/.*"))
-        expect(page.locator("#part-say h1")).to_contain_text("The monitor is blind", timeout=15_000)
+        expect(page.locator("#part-say h1")).to_contain_text("The monitor isn't receiving readings", timeout=15_000)
         page.close()

@@ -96,7 +96,7 @@ def test_an_old_status_makes_the_page_blind(healthy: Site) -> None:
     assert "All is well" in page(client)
     healthy.hands.forward(2)
     told = page(client)
-    assert "The monitor is blind" in told
+    assert "receiving readings: the last one is" in told
     assert "All is well" not in told
     ladder = told.split('id="part-ladder"')[1].split("</svg>")[0]
     assert "s-live" not in ladder
