@@ -16,7 +16,7 @@ from condenser_monitor.monitor.report.share import Shares
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.monitor.strings import texts
 from condenser_monitor.web.access import Access
-from condenser_monitor.web.headline import Headline, OwnFaults, headline
+from condenser_monitor.web.headline import Headline, headline
 
 SCALE_COOKIE = "temperature"
 
@@ -53,9 +53,8 @@ class PageContext:
         age = texts.WORDS["time-unknown"] if seen.age_s is None else texts.span(seen.age_s)
         wall_s = None if seen.status is None else seen.status.wall_s
         when = time_format.moment(wall_s, self.wall())
-        faults = self.history.own_faults()
-        stopped = any(one.explains_blindness(self.wall()) for one in faults)
-        return headline(seen.status, seen.calm, age=age, when=when, unit=self.settings.unit, stopped=seen.blind and stopped)
+        stopped = seen.blind and any(one.explains_blindness(self.wall()) for one in self.history.own_faults())
+        return headline(seen.status, seen.calm, age=age, when=when, unit=self.settings.unit, stopped=stopped)
 
     def scale(self) -> str:
         """The reader's scale of temperature: the cookie's, else the site file's."""

@@ -196,8 +196,8 @@ def unit_message(
     *,
     faults: int = 0,
 ) -> UnitMessage:
-    """Return the `unit` message of a status; `own_faults` are those of the program, by part, `faults` counts all that is
-    wrong with the monitor itself. Its id is made of what it says, so that the same message has the same id."""
+    """Return the `unit` message of a status; `own_faults` are those of the program, by part; `faults` counts all
+    that is wrong with the monitor itself. Its id is made of what it says: the same message has the same id."""
     answer = calm(status, faults=max(faults, len(own_faults or ())))
 
     def wall(t_s: float) -> float | None:
