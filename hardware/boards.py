@@ -14,10 +14,10 @@ from collections.abc import Callable, Mapping
 from math import inf, log
 from typing import Any
 
+from condenser_monitor.hardware import values
 from condenser_monitor.hardware.analog import ClippedError, Converter
 from condenser_monitor.hardware.calibration import Trim
 from condenser_monitor.hardware.channels import CHANNELS, Channel
-from condenser_monitor.hardware.circuits import values
 from condenser_monitor.hardware.digital import Presence
 from condenser_monitor.hardware.waveform import measure, transient
 from condenser_monitor.monitor import limits

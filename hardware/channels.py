@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Literal, NamedTuple
 
-from condenser_monitor.hardware.circuits import values
+from condenser_monitor.hardware import values
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Unit
 

@@ -12,9 +12,9 @@ from itertools import pairwise
 from math import sqrt
 from typing import NamedTuple
 
+from condenser_monitor.hardware import values
 from condenser_monitor.hardware.calibration import Calibration, in_force
 from condenser_monitor.hardware.channels import CHANNELS
-from condenser_monitor.hardware.circuits import values
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.readings import NUMBERS, READINGS

@@ -39,10 +39,10 @@ from condenser_monitor.monitor.publishers.messages import (
     LinkMessage,
     ResendRequest,
     UnitMessage,
-    message_id,
     read_request,
     topic,
 )
+from condenser_monitor.monitor.storage.message_ids import message_id
 from condenser_monitor.sim.weather import DAY_S, design_day_c
 
 FAULT_EVERY = 25  # cycles of one site from one finding to the next

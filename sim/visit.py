@@ -11,8 +11,8 @@ from random import Random
 
 import msgspec
 
+from condenser_monitor.hardware import values
 from condenser_monitor.hardware.calibration import Trim
-from condenser_monitor.hardware.circuits import values
 from condenser_monitor.hardware.commission import Phase
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import CommandError

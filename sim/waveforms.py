@@ -2,7 +2,7 @@
 
 A wave is its RMS value at the line's frequency, with a phase and odd harmonics of its own; the current of a start is
 displaced by a decaying direct part as well, as the instant of closing has it. Means over a conversion are exact for the
-sines. Scales, burdens and bias are those of the boards (hardware/circuits/values.py).
+sines. Scales, burdens and bias are those of the boards (hardware/values.py).
 """
 
 from __future__ import annotations
@@ -10,8 +10,8 @@ from __future__ import annotations
 from math import exp, log, sqrt
 from random import Random
 
+from condenser_monitor.hardware import values
 from condenser_monitor.hardware.channels import CHANNELS
-from condenser_monitor.hardware.circuits import values
 from condenser_monitor.sim.compressor import Motion
 from condenser_monitor.sim.condition import SenseCondition
 from condenser_monitor.sim.senses import WIRES

@@ -13,8 +13,8 @@ from typing import NamedTuple
 
 import msgspec
 
+from condenser_monitor.hardware import values
 from condenser_monitor.hardware.channels import CHANNELS
-from condenser_monitor.hardware.circuits import values
 from condenser_monitor.sim.senses import WIRES, Wave
 from condenser_monitor.sim.unit import CondensingUnit
 from condenser_monitor.sim.waveforms import (

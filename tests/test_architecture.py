@@ -1,8 +1,9 @@
-"""The house rules that a machine can keep: who may import whom, what the pure files may touch, the top level."""
+"""The rules of the layout that a machine can keep: who may import whom, what is pure, what stands at the top level."""
 
 from __future__ import annotations
 
 import ast
+from collections import defaultdict
 from pathlib import Path
 
 import pytest
@@ -10,15 +11,30 @@ import pytest
 from condenser_monitor.monitor import limits
 
 ROOT = Path(__file__).parents[1]
-ROOMS = ("monitor", "hardware", "web", "sim")
-# what a room may import of the others; monitor's mind is further narrowed below
+NAMESPACE = "condenser_monitor."
+FOLDERS = ("monitor", "hardware", "web", "sim")
+# What a folder may import of the others. The commands choose the parts and know all; so does what installs.
 MAY = {
     "monitor": {"monitor"},
     "hardware": {"hardware", "monitor"},
     "web": {"web", "monitor"},
     "sim": {"sim", "hardware", "monitor"},
 }
-HARDWARE_MAY = {"records", "errors", "limits", "config", "foreign"}
+KNOWS_ALL = {"monitor/commands", "hardware/install"}
+# What a part of monitor may import of the other parts; parts not named here may import any, but for circles.
+GROUND = {"limits"}
+PARTS_MAY = {
+    "core": GROUND,
+    "diagnosis": {"core", *GROUND},
+    "baselines": {"core", *GROUND},
+    "alarms": {"core", "diagnosis", *GROUND},
+    "strings": {"core", "diagnosis", "alarms", *GROUND},
+    "engine": {"core", "diagnosis", "baselines", "alarms", *GROUND},
+    "drawing": {"core", "diagnosis", "alarms", "strings", "storage", *GROUND},
+}
+HARDWARE_MAY = {"core", *GROUND}
+PURE = ("core", "diagnosis", "baselines", "alarms", "strings", "drawing", "engine.py", "limits.py")
+READS_FILES = {"monitor/core/untrusted_input.py"}  # site file and recordings, bounded
 TOUCHES_THE_WORLD = {"time", "socket", "sqlite3", "threading", "subprocess", "os", "random", "paho", "urllib"}
 TOP_LEVEL = {
     *("README.md", "DEVELOPERS.md", "pyproject.toml", "monitor", "hardware", "web", "tests", "sim"),
@@ -26,66 +42,97 @@ TOP_LEVEL = {
 }
 
 
-def _files(room: str) -> list[Path]:
-    return sorted((ROOT / room).rglob("*.py"))
+def _files(place: str) -> list[Path]:
+    path = ROOT / place
+    return [path] if path.is_file() else sorted(path.rglob("*.py"))
+
+
+def _place(path: Path) -> str:
+    return path.relative_to(ROOT).as_posix()
 
 
 def _imports(path: Path) -> set[str]:
+    """The modules that a file imports, also within functions; our own without the namespace."""
     names: set[str] = set()
     for node in ast.walk(ast.parse(path.read_text())):
         if isinstance(node, ast.Import):
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
-            names.add(node.module)
-            names |= {f"{node.module}.{alias.name}" for alias in node.names}
-    return names
+            names |= {node.module, *(f"{node.module}.{alias.name}" for alias in node.names)}
+    return {name.removeprefix(NAMESPACE) for name in names if name.rstrip(".") + "." != NAMESPACE}
 
 
-@pytest.mark.parametrize("room", ROOMS)
-def test_imports_point_inward(room: str) -> None:
-    """hardware -> monitor's nouns; sim -> hardware, monitor; web -> monitor; monitor -> none, but its commands."""
-    for path in _files(room):
-        if path.parent.name == "commands":
-            continue
-        rooms = {name.split(".")[0] for name in _imports(path)} & set(ROOMS)
-        assert rooms <= MAY[room], f"{path.relative_to(ROOT)} imports {rooms - MAY[room]}"
+def _parts(path: Path) -> set[str]:
+    """The parts of monitor that a file imports."""
+    return {name.split(".")[1] for name in _imports(path) if name.startswith("monitor.")}
 
 
-def test_the_core_knows_none_of_the_other_parts() -> None:
-    """core -> limits, strings and itself; diagnosis, baselines and alarms -> core; the engine above joins them."""
-    for path in _files("monitor/core"):
-        parts = {name.split(".")[2] for name in _imports(path) if name.startswith("condenser_monitor.monitor.")}
-        assert parts <= {"core", "limits", "strings"}, f"{path.name} imports {parts}"
+def _knows_all(path: Path) -> bool:
+    return any(_place(path).startswith(f"{place}/") for place in KNOWS_ALL)
 
 
-def test_hardware_knows_only_the_nouns_of_monitor() -> None:
-    """From monitor, the drivers take records, errors, limits and settings, and nothing that judges.
+def test_the_imports_are_found() -> None:
+    """What the tests below look at is not empty: the engine imports the core, the page the monitor."""
+    assert "core" in _parts(ROOT / "monitor" / "engine.py")
+    assert "monitor" in {name.split(".")[0] for name in _imports(ROOT / "web" / "app.py")}
 
-    The tools in hardware/install are no drivers: they measure and install the whole program.
-    """
+
+@pytest.mark.parametrize("folder", FOLDERS)
+def test_imports_point_inward(folder: str) -> None:
+    """hardware -> monitor; sim -> hardware, monitor; web -> monitor; monitor -> none, but for its commands."""
+    for path in _files(folder):
+        if not _knows_all(path):
+            folders = {name.split(".")[0] for name in _imports(path)} & set(FOLDERS)
+            assert folders <= MAY[folder], f"{_place(path)} imports {folders - MAY[folder]}"
+
+
+@pytest.mark.parametrize("part", PARTS_MAY)
+def test_parts_of_monitor_import_only_what_stands_below_them(part: str) -> None:
+    """core -> none; diagnosis, baselines, alarms -> core; the engine joins them; drawing knows no page."""
+    for path in _files(f"monitor/{part}" if (ROOT / "monitor" / part).is_dir() else f"monitor/{part}.py"):
+        others = _parts(path) - {part}
+        assert others <= PARTS_MAY[part], f"{_place(path)} imports {others - PARTS_MAY[part]}"
+
+
+def test_no_two_packages_import_each_other() -> None:
+    """Not lazily either: an import within a function counts."""
+    imported: dict[str, set[str]] = defaultdict(set)
+    for folder in FOLDERS:
+        for path in _files(folder):
+            mine = _package(_place(path).removesuffix(".py").replace("/", "."))
+            found = {_package(name) for name in _imports(path) if name.split(".")[0] in FOLDERS} - {mine}
+            imported[mine] |= found
+    circles = {
+        tuple(sorted((one, other))) for one in imported for other in imported[one] if one in imported.get(other, ())
+    }
+    assert circles == set()
+
+
+def _package(name: str) -> str:
+    """The package that a module stands in: a part of monitor, a folder's sub-package, or the folder itself."""
+    parts = name.split(".")
+    below = len(parts) > 1 and (parts[0] == "monitor" or (ROOT / parts[0] / parts[1]).is_dir())
+    return ".".join(parts[:2]) if below else parts[0]
+
+
+def test_hardware_knows_only_the_core_of_monitor() -> None:
+    """From monitor, the drivers take records, errors, limits and settings, and nothing that judges."""
     for path in _files("hardware"):
-        if path.parent.name == "install":
-            continue
-        parts = {name.split(".")[1] for name in _imports(path) if name.startswith("monitor.")}
-        assert parts <= HARDWARE_MAY, f"{path.relative_to(ROOT)} imports {parts - HARDWARE_MAY}"
+        if not _knows_all(path):
+            assert _parts(path) <= HARDWARE_MAY, f"{_place(path)} imports {_parts(path) - HARDWARE_MAY}"
 
 
-def test_the_mind_touches_neither_clock_nor_file_nor_socket() -> None:
-    """Every file of monitor is pure, but for those whose first words are "(edge)", the fleet and the commands.
-
-    Recordings and site files are read through pathlib.
-    """
-    for path in _files("monitor"):
-        if {"fleet", "commands"} & set(path.relative_to(ROOT).parts):
-            continue
-        tree = ast.parse(path.read_text())
-        if (ast.get_docstring(tree) or "").startswith("(edge)"):
+@pytest.mark.parametrize("part", PURE)
+def test_what_is_pure_touches_neither_clock_nor_file_nor_socket(part: str) -> None:
+    """Every file of these parts; the site file is read through pathlib."""
+    for path in _files(f"monitor/{part}"):
+        if _place(path) in READS_FILES:
             continue
         touched = {name.split(".")[0] for name in _imports(path)} & TOUCHES_THE_WORLD
         assert not touched, f"{path.name} imports {touched}"
         calls = {
             f"{node.func.value.id}.{node.func.attr}"
-            for node in ast.walk(tree)
+            for node in ast.walk(ast.parse(path.read_text()))
             if isinstance(node, ast.Call)
             and isinstance(node.func, ast.Attribute)
             and isinstance(node.func.value, ast.Name)

@@ -17,13 +17,13 @@ from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Who
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS
-from condenser_monitor.monitor.diagnosis.visit.resumed import session as resumed
 from condenser_monitor.monitor.diagnosis.visit.session import (
     OTHER,
     SYMPTOMS,
     VisitSession,
     seen_from,
 )
+from condenser_monitor.monitor.storage.resumed_visit import session as resumed
 from condenser_monitor.monitor.strings import texts
 from condenser_monitor.web.context import PageContext, page_context
 from condenser_monitor.web.template_strings import plain, t

@@ -12,13 +12,12 @@ from markupsafe import Markup
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.baselines.normal import PARTS
-from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.readings import CURVES, PLOTTED, READINGS
 from condenser_monitor.monitor.core.records import Cycle, LinkState
 from condenser_monitor.monitor.drawing import axes, curves, strip_chart, timeline
 from condenser_monitor.monitor.storage import models
 from condenser_monitor.monitor.storage.models import StoredPoint
-from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.web.context import PageContext, page_context
 from condenser_monitor.web.template_strings import parted, plain, t
 from condenser_monitor.web.view_status import TICKS, lanes_svg, last_s

@@ -9,13 +9,12 @@ from flask import Blueprint, Response, abort, current_app, render_template, requ
 from markupsafe import Markup
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.readings import CURVES
 from condenser_monitor.monitor.core.records import ChangeKind
 from condenser_monitor.monitor.drawing import ladder, strip_chart
 from condenser_monitor.monitor.drawing.wiring import blinded, rows, worst
 from condenser_monitor.monitor.storage import models
-from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.web.context import PageContext, PageSnapshot, page_context
 
 pages = Blueprint("pages", __name__)

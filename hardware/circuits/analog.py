@@ -10,8 +10,8 @@ from __future__ import annotations
 from math import pi, sqrt
 from typing import NamedTuple
 
+from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.circuits import parts
-from condenser_monitor.hardware.circuits import values as v
 from condenser_monitor.hardware.circuits.decks import (
     NO_CHANGE,
     Change,

@@ -9,7 +9,7 @@ from __future__ import annotations
 from math import asin, cos, inf, log, pi, sin, sqrt
 from typing import NamedTuple
 
-from condenser_monitor.hardware.circuits import values as v
+from condenser_monitor.hardware import values as v
 from condenser_monitor.monitor import limits
 
 LINE_HIGH_V = limits.LINE_NOMINAL_V.value * 1.10

@@ -7,7 +7,7 @@ transfer is the usual figure for painted sheet. A rough answer to a rough questi
 from __future__ import annotations
 
 from condenser_monitor.hardware.circuits.computed import LINE_HIGH_V, Computed
-from condenser_monitor.hardware.circuits.values import LINE_SERIES, LINE_SERIES_COUNT, Value
+from condenser_monitor.hardware.values import LINE_SERIES, LINE_SERIES_COUNT, Value
 
 WIDTH_M, HEIGHT_M, DEPTH_M = 0.25, 0.35, 0.15
 TRANSFER = Value(5.5, "W/(m2 K)", 0.0, "painted sheet, still air", "common practice")

@@ -12,6 +12,7 @@ from functools import partial
 from math import inf
 from pathlib import Path
 
+from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.boards import MUXES
 from condenser_monitor.hardware.channels import CHANNELS, Channel
 from condenser_monitor.hardware.circuits import (
@@ -21,7 +22,6 @@ from condenser_monitor.hardware.circuits import (
     parts,
     tolerance,
 )
-from condenser_monitor.hardware.circuits import values as v
 from condenser_monitor.monitor.core.errors import ContractError
 from condenser_monitor.monitor.core.readings import READINGS
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from condenser_monitor.hardware.circuits import values as v
-from condenser_monitor.hardware.circuits.values import Value
+from condenser_monitor.hardware import values as v
+from condenser_monitor.hardware.values import Value
 from condenser_monitor.monitor.core.errors import ContractError
 
 

@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from condenser_monitor.hardware import boards
-from condenser_monitor.hardware.circuits import values as v
-from condenser_monitor.hardware.circuits.values import Value
+from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.uncertainty import ratio_error
+from condenser_monitor.hardware.values import Value
 from condenser_monitor.monitor import limits
 
 Sample = Mapping[str, NDArray[np.float64]]

@@ -26,7 +26,7 @@ def _asyncapi(args: argparse.Namespace) -> int:
 
 
 def _completion(args: argparse.Namespace) -> int:
-    from condenser_monitor.monitor.cli import parser
+    from condenser_monitor.monitor.commands.table import parser
     from condenser_monitor.monitor.terminal.completion import script
     from condenser_monitor.sim import scenario
 

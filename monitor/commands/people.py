@@ -44,13 +44,13 @@ def add(command: shared.Command) -> None:
 def _share(args: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from condenser_monitor.monitor.clock import wall_clock
     from condenser_monitor.monitor.report.share import (
         Shares,
         end,
         give,
         tell,
     )
-    from condenser_monitor.monitor.service.run_loop import wall_clock
 
     shares, now_s = Shares(Path(shared.site(args).history.file)), wall_clock()
     if now_s is None:

@@ -54,8 +54,8 @@ def _refused(reader: Reader) -> int:
 def _record(args: argparse.Namespace) -> int:
     import time
 
+    from condenser_monitor.monitor.clock import wall_clock
     from condenser_monitor.monitor.recording.csv_file import RecordingWriter
-    from condenser_monitor.monitor.service.run_loop import wall_clock
 
     settings = shared.site(args)
     boards = shared.boards(settings)

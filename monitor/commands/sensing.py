@@ -52,7 +52,7 @@ def _in_software(parser: argparse.ArgumentParser) -> None:
 
 def _commission(args: argparse.Namespace) -> int:
     from condenser_monitor.hardware import commission, wizard
-    from condenser_monitor.monitor.service.run_loop import wall_clock
+    from condenser_monitor.monitor.clock import wall_clock
 
     place = shared.calibrations(shared.site(args))
     with _visited(args, trimmed=True) as (settings, boards, answer, visit):
@@ -77,7 +77,7 @@ def _commission(args: argparse.Namespace) -> int:
 
 def _calibrate(args: argparse.Namespace) -> int:
     from condenser_monitor.hardware import calibration, wizard
-    from condenser_monitor.monitor.service.run_loop import wall_clock
+    from condenser_monitor.monitor.clock import wall_clock
 
     place = shared.calibrations(shared.site(args))
     share = args.meter_error

@@ -57,7 +57,7 @@ def boards(settings: Any, *, trimmed: bool = True) -> Any:
     """The real boards, with the kept trims."""
     from condenser_monitor.hardware.boards import Boards
     from condenser_monitor.hardware.calibration import load, trims
-    from condenser_monitor.monitor.service.run_loop import wall_clock
+    from condenser_monitor.monitor.clock import wall_clock
 
     kept = trims(load(calibrations(settings))) if trimmed else {}
     return Boards(settings, wall=wall_clock, trims=kept)

@@ -16,14 +16,8 @@ import msgspec
 from condenser_monitor.monitor.core.config import ID_PATTERN
 from condenser_monitor.monitor.core.records import AlertState, ChangeKind, Severity
 from condenser_monitor.monitor.limits import FLEET
-from condenser_monitor.monitor.publishers.messages import (
-    CHANNELS,
-    OFFLINE,
-    ONLINE,
-    ROOT,
-    Id,
-    id_origin,
-)
+from condenser_monitor.monitor.publishers.messages import CHANNELS, OFFLINE, ONLINE, ROOT, Id
+from condenser_monitor.monitor.storage.message_ids import id_origin
 
 TOP_SEQ = 2**40  # a number no site reaches by counting; above it the counter is broken
 PAYLOAD_MOST = int(FLEET.payload_most.value)

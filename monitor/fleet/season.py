@@ -13,7 +13,6 @@ from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
-from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.fleet import triage
 from condenser_monitor.monitor.fleet.people import Viewer, visible
@@ -31,7 +30,7 @@ from condenser_monitor.monitor.report.blocks import (
     Para,
     Table,
 )
-from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings import texts, time_format
 
 _DAYS_MOST = 366
 

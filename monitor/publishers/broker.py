@@ -35,7 +35,6 @@ from condenser_monitor.monitor.publishers.messages import (
     AnswerMessage,
     ResendRequest,
     fields,
-    id_origin,
     out_message,
     read_request,
     request_id,
@@ -45,6 +44,7 @@ from condenser_monitor.monitor.publishers.messages import (
 )
 from condenser_monitor.monitor.publishers.waker import Waker
 from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.message_ids import id_origin
 
 JSON_TYPE, SENML_TYPE = "application/json", "application/senml+json"
 _PACKET_MOST = 65536

@@ -21,6 +21,7 @@ from typing import Any
 import msgspec
 
 from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.clock import wall_clock
 from condenser_monitor.monitor.core import untrusted_input
 from condenser_monitor.monitor.core.config import Notify, Settings
 from condenser_monitor.monitor.core.errors import CommandError, NotifyError, SiteError
@@ -29,7 +30,6 @@ from condenser_monitor.monitor.private_file import read_private, write_private
 from condenser_monitor.monitor.publishers.base import EventPublisher
 from condenser_monitor.monitor.publishers.notification_policy import NotificationItem, NotificationPolicy, PolicyMemory
 from condenser_monitor.monitor.publishers.phone_text import MessageWriter, PhoneMessage
-from condenser_monitor.monitor.service.run_loop import wall_clock
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.monitor.storage.models import StoredEvent
 

@@ -12,7 +12,6 @@ from typing import NamedTuple
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.calm import calm
-from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.records import (
     OWN_FAULT,
@@ -22,7 +21,7 @@ from condenser_monitor.monitor.core.records import (
     UnitStatus,
 )
 from condenser_monitor.monitor.publishers.notification_policy import BLIND, NotificationItem
-from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import sentence
 
 WORDS: dict[str, str] = {

@@ -17,22 +17,22 @@ from condenser_monitor.monitor.core.records import (
     Change,
     ChangeKind,
     Cycle,
+    MeterReading,
+    StoredVisit,
     UnitStatus,
 )
-from condenser_monitor.monitor.diagnosis.visit.resumed import session
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
 from condenser_monitor.monitor.storage.models import (
     Health,
     Lane,
-    MeterReading,
     StoredEvent,
     StoredPoint,
     StoredStart,
-    StoredVisit,
     VisitScore,
     ended,
 )
 from condenser_monitor.monitor.storage.queries import StorageQueries
+from condenser_monitor.monitor.storage.resumed_visit import session
 
 _DAY_S = 86400.0
 TRACED = (*CURVES.values(), *PLOTTED)

@@ -18,11 +18,11 @@ from typing import Annotated
 import msgspec
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core import time_format, untrusted_input
+from condenser_monitor.monitor.core import untrusted_input
 from condenser_monitor.monitor.core.errors import CommandError, HistoryError
 from condenser_monitor.monitor.core.untrusted_input import Digest, WallSeconds
 from condenser_monitor.monitor.private_file import read_private, write_private
-from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings import texts, time_format
 
 # No 0, O, 1, I, L, U: what is read out on the phone must not be taken for another letter.
 _LETTERS = "23456789ABCDEFGHJKMNPQRSTVWXYZ"

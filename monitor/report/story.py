@@ -10,7 +10,6 @@ from statistics import median
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.calm import Reason
-from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
     Cycle,
@@ -46,7 +45,7 @@ from condenser_monitor.monitor.report.facts import (
     ReportFacts,
 )
 from condenser_monitor.monitor.report.unit import by_hand, plate, when
-from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import sentence
 from condenser_monitor.monitor.strings.report import say
 

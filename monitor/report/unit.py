@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.core.records import MeterReading, StoredVisit
 from condenser_monitor.monitor.diagnosis.checks.base import Check
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.report.blocks import (
@@ -16,8 +16,7 @@ from condenser_monitor.monitor.report.blocks import (
     Table,
 )
 from condenser_monitor.monitor.report.facts import ReportFacts
-from condenser_monitor.monitor.storage.models import MeterReading, StoredVisit
-from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.report import say
 
 

@@ -21,6 +21,7 @@ from typing import Protocol
 import msgspec
 
 from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.clock import wall_clock
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import shown
 from condenser_monitor.monitor.core.readings import NUMBERS
@@ -62,12 +63,6 @@ class BoardReader(Protocol):
 
     def close(self) -> None:
         """Let go of pins and buses."""
-
-
-def wall_clock() -> float | None:
-    """Seconds since 1970; None while the machine's clock was plainly never set."""
-    wall_s = time.time()
-    return wall_s if wall_s >= limits.PUBLISHERS.clock_least.value else None
 
 
 class Watchdog:

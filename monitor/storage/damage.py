@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import HistoryError
-from condenser_monitor.monitor.publishers.messages import id_origin
+from condenser_monitor.monitor.storage.message_ids import id_origin
 from condenser_monitor.monitor.storage.schema import (
     APPLICATION_ID,
     COLUMNS,

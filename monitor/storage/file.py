@@ -25,16 +25,16 @@ from condenser_monitor.monitor.core.errors import HistoryError, shown
 from condenser_monitor.monitor.core.records import (
     Answer,
     Event,
+    MeterReading,
     Request,
     Scan,
     StartTransient,
+    StoredVisit,
     UnitStatus,
 )
 from condenser_monitor.monitor.storage.models import (
-    MeterReading,
     OwnFault,
     StoredEvent,
-    StoredVisit,
     Topic,
     decoded,
 )

@@ -89,36 +89,6 @@ class StoredStart(msgspec.Struct, frozen=True, kw_only=True):
     start: StartTransient
 
 
-class MeterReading(msgspec.Struct, frozen=True, kw_only=True):
-    """One reading typed in for a meter check: `typed` as it was entered, `value` as understood (None for "OL" and
-    looks by eye), `symbol` the outcome it was taken for."""
-
-    check: str
-    typed: str
-    by: str
-    wall_s: float | None = None
-    value: float | None = None
-    unit: str = ""
-    symbol: str = ""
-    finding: str | None = None
-
-
-class StoredVisit(msgspec.Struct, frozen=True, kw_only=True):
-    """What a visit found: `was` is a suspect's name, or "other"; `suspects` what the program had said, in order."""
-
-    was: str
-    by: str
-    wall_s: float | None = None
-    finding: str | None = None
-    suspects: tuple[str, ...] = ()
-    note: str = ""
-
-    @property
-    def first_right(self) -> bool | None:
-        """Whether the first suspect was the cause; None where the program had named none."""
-        return self.suspects[0] == self.was if self.suspects else None
-
-
 class VisitScore(NamedTuple):
     """Over all visits: first suspect right, wrong, or none named."""
 

@@ -20,7 +20,9 @@ from condenser_monitor.monitor.core.records import (
     Answer,
     Change,
     Cycle,
+    MeterReading,
     StartTransient,
+    StoredVisit,
     UnitStatus,
 )
 from condenser_monitor.monitor.storage.models import (
@@ -29,13 +31,11 @@ from condenser_monitor.monitor.storage.models import (
     Columns,
     Health,
     Lane,
-    MeterReading,
     OutletHealth,
     OwnFault,
     StoredEvent,
     StoredPoint,
     StoredStart,
-    StoredVisit,
     Topic,
     VisitScore,
     decoded,

@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.publishers.messages import id_origin, message_id
 from condenser_monitor.monitor.storage.damage import ENDS, part, reading
+from condenser_monitor.monitor.storage.message_ids import id_origin, message_id
 from condenser_monitor.monitor.storage.models import KINDS, decoded
 from condenser_monitor.monitor.storage.schema import COLUMNS, Connection, columns
 

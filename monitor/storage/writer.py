@@ -30,8 +30,8 @@ from condenser_monitor.monitor.core.records import (
     Request,
     StartTransient,
 )
-from condenser_monitor.monitor.publishers.messages import id_origin, message_id
 from condenser_monitor.monitor.storage.damage import GUEST, last_place, unreadable
+from condenser_monitor.monitor.storage.message_ids import id_origin, message_id
 from condenser_monitor.monitor.storage.models import KINDS, Body, StoredEvent
 from condenser_monitor.monitor.storage.opening import damage_of, open_owned
 from condenser_monitor.monitor.storage.rollup import LaneTrack

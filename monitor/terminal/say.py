@@ -18,19 +18,17 @@ from math import inf
 from typing import TextIO
 
 from condenser_monitor.monitor.alarms.calm import Calm, Reason, calm
-from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.errors import CommandError, HistoryError
-from condenser_monitor.monitor.core.records import UnitStatus
+from condenser_monitor.monitor.core.records import StoredVisit, UnitStatus
 from condenser_monitor.monitor.diagnosis.checks.base import Who
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.visit.dialogue import talk
-from condenser_monitor.monitor.diagnosis.visit.resumed import session as resumed
 from condenser_monitor.monitor.diagnosis.visit.session import OTHER, VisitSession
 from condenser_monitor.monitor.storage.file import History
-from condenser_monitor.monitor.storage.models import StoredVisit
-from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.storage.resumed_visit import session as resumed
+from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import short
 from condenser_monitor.monitor.terminal.text import (
     beat,

@@ -7,7 +7,6 @@ from datetime import tzinfo
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.calm import Calm
-from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.errors import CommandError, shown
 from condenser_monitor.monitor.core.findings import CATALOGUE as FINDINGS
@@ -27,7 +26,7 @@ from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS
 from condenser_monitor.monitor.diagnosis.visit.dialogue import POWER
 from condenser_monitor.monitor.storage.models import Health, OwnFault
-from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import sentence, short
 
 _SIGNS = {LinkState.LIVE: "[#]", LinkState.DEAD: "[ ]", LinkState.UNKNOWN: "[?]"}

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import pytest
 
+from condenser_monitor.hardware import values
 from condenser_monitor.hardware.boards import celsius
-from condenser_monitor.hardware.circuits import values
 from condenser_monitor.monitor import limits
 from tests.hardware.bench import Bench, ohm_at, steady
 

@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.records import LinkState, LinkView
 from condenser_monitor.monitor.drawing.report_charts import (
     PlotMark,
@@ -30,6 +29,7 @@ from condenser_monitor.monitor.drawing.shapes import (
     as_svg,
 )
 from condenser_monitor.monitor.storage.models import Lane, StoredPoint
+from condenser_monitor.monitor.strings import time_format
 from tests.monitor import edge_tools
 
 NEW_YORK = ZoneInfo("America/New_York")

@@ -13,7 +13,7 @@ from condenser_monitor.hardware import wizard
 from condenser_monitor.monitor.core.config import SensorSettings, Settings, parse
 from condenser_monitor.monitor.core.config import Site as Named
 from condenser_monitor.monitor.core.errors import CommandError, SiteError
-from condenser_monitor.monitor.core.records import Request, RequestKind, Scan
+from condenser_monitor.monitor.core.records import MeterReading, Request, RequestKind, Scan, StoredVisit
 from condenser_monitor.monitor.diagnosis.checks import meter
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
@@ -21,7 +21,6 @@ from condenser_monitor.monitor.diagnosis.visit.dialogue import Talk
 from condenser_monitor.monitor.diagnosis.visit.session import OTHER, SYMPTOMS, VisitSession
 from condenser_monitor.monitor.report.share import Shares
 from condenser_monitor.monitor.report.write import report_html, report_pdf
-from condenser_monitor.monitor.storage.models import MeterReading, StoredVisit
 from tests.fuzz.damage import ODD_NUMBERS, ODD_TEXTS
 from tests.fuzz.refusals import (
     LINE_MOST,

@@ -12,10 +12,10 @@ from math import cos, log, pi, sin, sqrt
 from random import Random
 from typing import Any
 
+from condenser_monitor.hardware import values
 from condenser_monitor.hardware.boards import Boards
 from condenser_monitor.hardware.calibration import Trim
 from condenser_monitor.hardware.channels import CHANNELS
-from condenser_monitor.hardware.circuits import values
 from condenser_monitor.monitor.core.config import SensorSettings, Settings, Unit
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.sim.bus import (

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from condenser_monitor.hardware import commission as walk
-from condenser_monitor.hardware.circuits import values
+from condenser_monitor.hardware import values
 from condenser_monitor.hardware.commission import Commissioning
 from condenser_monitor.monitor.core.config import (
     SensorSettings,

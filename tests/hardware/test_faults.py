@@ -10,9 +10,9 @@ from random import Random
 
 import pytest
 
+from condenser_monitor.hardware import values
 from condenser_monitor.hardware.boards import Boards
 from condenser_monitor.hardware.channels import CHANNELS
-from condenser_monitor.hardware.circuits import values
 from condenser_monitor.monitor.core.errors import SenseError
 from condenser_monitor.monitor.core.readings import NUMBERS
 from condenser_monitor.monitor.core.records import Scan

@@ -6,8 +6,8 @@ from math import sqrt
 
 import pytest
 
+from condenser_monitor.hardware import values
 from condenser_monitor.hardware.calibration import CalibrationPoint, calibrate
-from condenser_monitor.hardware.circuits import values
 from condenser_monitor.hardware.uncertainty import ratio_error, uncertainty
 from condenser_monitor.monitor.core.errors import CommandError
 

@@ -16,12 +16,12 @@ from condenser_monitor.monitor.publishers import asyncapi, senml
 from condenser_monitor.monitor.publishers.messages import (
     CHANNELS,
     AnswerMessage,
-    message_id,
     out_message,
     read_request,
     topic,
     unit_message,
 )
+from condenser_monitor.monitor.storage.message_ids import message_id
 from condenser_monitor.monitor.storage.models import StoredEvent, Topic
 from tests.monitor.edge_tools import (
     WALL_S,

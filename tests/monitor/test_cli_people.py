@@ -12,11 +12,11 @@ from typing import ClassVar
 import pytest
 
 from condenser_monitor.monitor.cli import main
+from condenser_monitor.monitor.clock import wall_clock
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import RequestKind
 from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.report.share import Shares
-from condenser_monitor.monitor.service.run_loop import wall_clock
 from condenser_monitor.monitor.storage.file import History
 from tests.monitor.test_config import EXAMPLE
 

@@ -15,13 +15,15 @@ from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.errors import CommandError, HistoryError
 from condenser_monitor.monitor.core.records import (
     Answer,
+    MeterReading,
     Request,
     RequestKind,
     Scan,
     StartTransient,
+    StoredVisit,
 )
 from condenser_monitor.monitor.storage.file import History
-from condenser_monitor.monitor.storage.models import MeterReading, StoredVisit, VisitScore
+from condenser_monitor.monitor.storage.models import VisitScore
 from tests.monitor.edge_tools import (
     MEMORY,
     WALL_S,

@@ -15,8 +15,6 @@ from condenser_monitor.monitor.fleet import messages as fleet
 from condenser_monitor.monitor.publishers.messages import (
     PersonsRequest,
     ResendRequest,
-    id_origin,
-    message_id,
     out_message,
     read_request,
     request_id,
@@ -24,6 +22,7 @@ from condenser_monitor.monitor.publishers.messages import (
     unit_mark,
     unit_message,
 )
+from condenser_monitor.monitor.storage.message_ids import id_origin, message_id
 from condenser_monitor.monitor.storage.models import StoredEvent, Topic
 from tests.monitor.edge_tools import (
     WALL_S,

@@ -20,7 +20,7 @@ from condenser_monitor.monitor.core.config import (
     Unit,
 )
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.records import Request, RequestKind
+from condenser_monitor.monitor.core.records import MeterReading, Request, RequestKind, StoredVisit
 from condenser_monitor.monitor.drawing.shapes import Drawing, Text
 from condenser_monitor.monitor.report.blocks import (
     Bullets,
@@ -39,7 +39,6 @@ from condenser_monitor.monitor.report.write import (
     write_report,
 )
 from condenser_monitor.monitor.storage.file import History
-from condenser_monitor.monitor.storage.models import MeterReading, StoredVisit
 from tests.conftest import set_limit
 from tests.monitor.units import (
     ALL,

@@ -8,10 +8,9 @@ from pathlib import Path
 import pytest
 
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
-from condenser_monitor.monitor.core.records import Finding
-from condenser_monitor.monitor.diagnosis.visit.resumed import lately, session
+from condenser_monitor.monitor.core.records import Finding, MeterReading
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
-from condenser_monitor.monitor.storage.models import MeterReading
+from condenser_monitor.monitor.storage.resumed_visit import lately, session
 from tests.monitor.units import (
     ALL,
     REST,

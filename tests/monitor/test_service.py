@@ -13,6 +13,7 @@ from typing import Any
 import msgspec
 import pytest
 
+from condenser_monitor.monitor.clock import wall_clock
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.monitor.core.records import (
@@ -30,7 +31,6 @@ from condenser_monitor.monitor.service.run_loop import (
     Service,
     Watchdog,
     run_until_signal,
-    wall_clock,
 )
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.monitor.storage.models import StoredEvent

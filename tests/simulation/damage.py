@@ -19,18 +19,15 @@ from condenser_monitor.monitor.core.errors import CondenserError, HistoryError
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
     Answer,
+    MeterReading,
     Request,
     RequestKind,
     Scan,
     StartTransient,
-)
-from condenser_monitor.monitor.storage.file import History
-from condenser_monitor.monitor.storage.models import (
-    LANES,
-    MeterReading,
-    StoredEvent,
     StoredVisit,
 )
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.models import LANES, StoredEvent
 from condenser_monitor.monitor.storage.status_cache import live_path
 from tests.monitor.edge_tools import (
     MEMORY,

@@ -15,13 +15,12 @@ from flask import Flask
 from flask.testing import FlaskClient
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.monitor.core.records import Request, RequestKind
 from condenser_monitor.monitor.drawing import strip_chart, timeline
 from condenser_monitor.monitor.storage import models
 from condenser_monitor.monitor.storage.models import StoredPoint
-from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.web.serve import serve
 from condenser_monitor.web.view_api import ROUTES
 from tests.conftest import set_limit
@@ -287,8 +286,8 @@ def test_a_technician_types_readings_until_one_suspect_is_left(client: FlaskClie
 
 def test_a_visit_knows_what_stood_before_it_and_not_what_the_visit_itself_does(tmp_path: Path) -> None:
     """The locked rotor of minutes ago counts, as it did for the monitor; the disconnect pulled then does not."""
-    from condenser_monitor.monitor.diagnosis.visit.resumed import session as resumed
     from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
+    from condenser_monitor.monitor.storage.resumed_visit import session as resumed
 
     locked, tripped = units.but(units.RUN, compressor_a=60.0), units.but(units.RUN, compressor_a=0.0)
     parts = [part for _ in range(4) for part in ((6, locked), (200, tripped))]

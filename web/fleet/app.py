@@ -12,7 +12,6 @@ from werkzeug.exceptions import HTTPException
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core import time_format
 from condenser_monitor.monitor.core.errors import CondenserError, DatabaseError
 from condenser_monitor.monitor.fleet import triage
 from condenser_monitor.monitor.fleet.people import page_key
@@ -20,7 +19,7 @@ from condenser_monitor.monitor.fleet.queries import PAGE_ROWS
 from condenser_monitor.monitor.fleet.setup import FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.visits import KINDS
-from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import short
 from condenser_monitor.web.fleet import access
 from condenser_monitor.web.fleet.lists import lists

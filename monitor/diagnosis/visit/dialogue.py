@@ -6,11 +6,11 @@ from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
 from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import StoredVisit
 from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Check
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.visit.session import OTHER, Step, VisitSession
-from condenser_monitor.monitor.storage.models import StoredVisit
 
 POWER = {"as-is": "nothing is opened or switched", "off": "power off", "live": "power on"}
 HELP = (

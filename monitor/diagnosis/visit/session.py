@@ -23,6 +23,8 @@ from condenser_monitor.monitor.core.readings import FLAGS
 from condenser_monitor.monitor.core.records import (
     Evidence,
     Finding,
+    MeterReading,
+    StoredVisit,
 )
 from condenser_monitor.monitor.diagnosis.checks import rows as checks
 from condenser_monitor.monitor.diagnosis.checks.base import Check, Who
@@ -36,7 +38,6 @@ from condenser_monitor.monitor.diagnosis.verdict import (
     judge_any,
     open_rows,
 )
-from condenser_monitor.monitor.storage.models import MeterReading, StoredVisit
 
 # What somebody without a monitor can tell, and the findings that would be behind it.
 SYMPTOMS: dict[str, tuple[str, ...]] = {

@@ -7,8 +7,8 @@ from math import sqrt
 import numpy as np
 import pytest
 
+from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.circuits import analog, computed
-from condenser_monitor.hardware.circuits import values as v
 from condenser_monitor.hardware.circuits.analog import Core
 from condenser_monitor.hardware.circuits.tolerance import celsius
 from condenser_monitor.monitor import limits

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
+from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.circuits import (
     computed,
     isolation,
@@ -15,7 +16,6 @@ from condenser_monitor.hardware.circuits import (
     presence,
     tolerance,
 )
-from condenser_monitor.hardware.circuits import values as v
 from condenser_monitor.monitor import limits
 from tests.hardware.circuits.conftest import Measure
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.circuits import parts, presence
-from condenser_monitor.hardware.circuits import values as v
 from condenser_monitor.hardware.circuits.presence import STRONG, WEAK, Opto
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import ContractError
