@@ -12,7 +12,7 @@ look is taken when a sensor says something new or a deadline has come.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import inf, nan
+from math import inf
 from typing import Any
 
 import msgspec
@@ -20,6 +20,8 @@ import msgspec
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.alarm_manager import AlarmManager
 from condenser_monitor.monitor.alarms.memory import ALERTS_MEMORY
+from condenser_monitor.monitor.baselines.baseline import NormalRange
+from condenser_monitor.monitor.baselines.minutes import MinuteMeans
 from condenser_monitor.monitor.baselines.normal import TRENDS_MEMORY, Baselines
 from condenser_monitor.monitor.core.bands import draw_bands
 from condenser_monitor.monitor.core.config import Settings
@@ -63,7 +65,13 @@ __all__ = [
 ]
 
 # In a run with one of these, nothing is learned of what is normal.
-_UNSOUND_RUN = frozenset({"high-running-current", "low-running-current", "locked-rotor", "fan-not-running"})
+_UNSOUND_RUN = frozenset(
+    {
+        *("high-running-current", "low-running-current", "locked-rotor", "fan-not-running", "compressor-not-running"),
+        *("overload-cycling", "contactor-chatter", "contacts-stuck-closed", "line-supply-lost", "short-cycling"),
+        *("low-line-voltage", "high-line-voltage", "run-capacitor-weak", "not-cooling", "low-split", "high-split"),
+    }
+)
 
 
 Ages = dict[str, float]  # name -> how many seconds ago, when the memory was written
@@ -118,7 +126,7 @@ class Engine:
         self._minute = Minute()
         self._running = False
         self._hasty_first_s = self._hasty_last_s = -inf
-        self._normal_a: float | None = nan  # equals nothing: the bands of the draw are set at the first minute
+        self._normal: NormalRange | None = None  # the bands of the draw are set at the first minute
         self._silence = (settings.limit(limits.SENSOR_SILENT.hold_s), settings.limit(limits.SENSOR_SILENT.scans))
         self._symbols: dict[str, str] = {}
         self._symbols_revision = -1
@@ -140,7 +148,7 @@ class Engine:
 
     def feed_start(self, start: StartTransient) -> Sequence[Event]:
         """A start of the compressor captured at the full sample rate."""
-        self._baselines.take_start(start)
+        self._baselines.add_start(start)
         self._cycle.transient = start
         self._deadline_s = self._look_s = self._decide_s = -inf
         return ()
@@ -150,7 +158,7 @@ class Engine:
     ) -> tuple[RequestAnswer, Sequence[AlertChange]]:
         """A person's wish about an alert, service mode, or a part that was renewed."""
         self._decide_s = -inf
-        return self._alarms.request(request, now_s, wall_s, self._baselines.renew)
+        return self._alarms.request(request, now_s, wall_s, self._baselines.reset)
 
     def tick(self, now_s: float, wall_s: float | None) -> Sequence[AlertChange]:
         """Time passes: shelving and service mode end, an all-clear is due. Findings wait for the next scan."""
@@ -271,7 +279,7 @@ class Engine:
         return [] if cycle is None else self._finish(cycle)
 
     def _finish(self, cycle: Cycle) -> list[Event]:
-        self._baselines.take_cycle(cycle)
+        self._baselines.add_cycle(cycle)
         return [cycle]
 
     # ------------------------------------------------------------ once a minute
@@ -282,16 +290,16 @@ class Engine:
         outdoor_c = means["outdoor_c"]
         if outdoor_c is None:
             outdoor_c = scan.outdoor_c
-        settled = started_s is not None and lasted(started_s, self._minute.began_s, limits.SETTLE_S.value)
-        sound = self.facts.draw == "normal" and not _UNSOUND_RUN & self._evaluator.standing
-        if settled and sound and means["compressor_a"] is not None:
-            self._baselines.take_minute(
-                t_s=scan.t_s,
+        self._baselines.add_minute(
+            MinuteMeans(
+                began_s=self._minute.began_s,
+                ended_s=scan.t_s,
                 wall_s=scan.wall_s,
-                compressor_a=means["compressor_a"],
-                outdoor_c=outdoor_c,
-                control_v=means["control_v"],
+                running_since_s=started_s,
+                sound=self.facts.draw == "normal" and not _UNSOUND_RUN & self._evaluator.standing,
+                readings=means | {"outdoor_c": outdoor_c},
             )
+        )
         self._set_draw(outdoor_c)
         self._patterns.heat.update(
             outdoor_c=scan.outdoor_c if "outdoor_c" in self._inputs.fitted else None,
@@ -303,11 +311,11 @@ class Engine:
 
     def _set_draw(self, outdoor_c: float | None) -> None:
         track = self._inputs.track("compressor_a")
-        normal_a = self._baselines.normal_a(outdoor_c)
-        if track is None or normal_a == self._normal_a:
+        normal = self._baselines.normal_range(outdoor_c)
+        if track is None or normal == self._normal:
             return
-        self._normal_a = normal_a
-        track.set_bands("draw", draw_bands(self.settings, normal_a))
+        self._normal = normal
+        track.set_bands("draw", draw_bands(self.settings, *normal))
 
     # ------------------------------------------------------------ what a decision rests on
 
@@ -375,7 +383,8 @@ class Engine:
         if name == "contactor-chatter":
             return {"changes": float(len(self._patterns.chatter.times_s))}
         if name in ("high-running-current", "low-running-current"):
-            normal_a = self._baselines.normal_a(self._scan.outdoor_c if self._scan else None)
+            scan = self._scan
+            normal_a = self._baselines.normal_a(scan.outdoor_c, near_a=scan.compressor_a) if scan else None
             return {} if normal_a is None else {"normal_a": round(normal_a, 2)}
         return {}
 

@@ -378,6 +378,34 @@ class BASELINES(LimitGroup):
     widen_ratio = _ours(0.10, "1", 0.01, 0.3, "and only where the current is near what the line leads to expect")
     widen_points = _ours(3, "points", 1, 50, "half an hour at a new temperature before it counts as seen")
     heat_pump_from_c = _ours(18.0, "°C", 10, 25, "a heat pump called below this may well be heating")
+    heating_per_k = _ours(0.01, "1/K", 0, 0.05, "heating current against outdoor air, until this unit's own is seen")
+    # clean minutes
+    steady_ratio = _ours(0.05, "1", 0.01, 0.2, "neighbouring minutes of a settled run differ by 1 to 3 %")
+    # stages, which nothing senses
+    stage_step = Limit(
+        0.18,
+        "1",
+        0.1,
+        0.4,
+        "data sheet",
+        "two-stage scrolls run at about 67 % of full capacity; measured: 38 to 50 % more amps (tests/data/nist-ashp)",
+    )
+    stage_most = _ours(1.9, "of the other stage", 1.3, 3, "a low stage of half the capacity, and some margin")
+    stage_clear_sd = _ours(3.0, "standard deviations", 2, 10, "one group cut at its middle lies 2.7 of them apart")
+    stage_points = _ours(3, "points", 2, 20, "half an hour of a stage")
+    stage_returns = _ours(2, "times", 1, 10, "one return may be chance")
+    stage_wait_min = _ours(90, "min", 10, 1000, "a higher stage that stays on longer at its first time is rare")
+    stage_look_min = _ours(20, "min", 5, 100, "a new level that is not steady by then is no stage")
+    recent_minutes = _ours(30, "min", 5, 500, "what the last runs drew, to tell a step from a creep")
+    recent_between = _ours(3, "min", 0, 30, "more minutes than this between two levels are a creep")
+    sure_sd = _ours(3.5, "standard deviations", 2, 6, "one normal minute in 2000 lies outside; ten in a row never do")
+    # fan and temperature split
+    fan_per_k = _ours(0.0033, "1/K", 0, 0.02, "a fan's load follows the density of air: 1/300 K")
+    fan_most_per_k = _ours(0.02, "1/K", 0.005, 0.1, "six times that is no property of air")
+    split_per_k = _ours(0.008, "1/K", 0, 0.05, "capacity falls by about 0.8 % for each K outdoors (published maps)")
+    split_most_per_k = _ours(0.06, "1/K", 0.01, 0.2, "humid return air takes half the split: 6 % for each K of it")
+    split_least_k = _ours(3.0, "K", 0, 8, "less is no cooling, and no normal")
+    split_most_k = _ours(18.0, "K", 12, 30, "more is hardly any air, and no normal")
     # drift
     ewma_weight = Limit(
         0.2, "1", 0.05, 1, "from memory", "NIST/SEMATECH e-Handbook 6.3.2.4: usually between 0.2 and 0.3"

@@ -21,8 +21,8 @@ class Ewma(msgspec.Struct, forbid_unknown_fields=True):
     weight: float
     level: float = 0.0
 
-    def take(self, value: float) -> float:
-        """The level after one more value."""
+    def add(self, value: float) -> float:
+        """Add a value and return the level after it."""
         self.level = self.weight * value + (1.0 - self.weight) * self.level
         return self.level
 
@@ -35,8 +35,8 @@ class Cusum(msgspec.Struct, forbid_unknown_fields=True):
     high: float = 0.0
     low: float = 0.0
 
-    def take(self, value: float) -> tuple[float, float]:
-        """Both sums after one more value."""
+    def add(self, value: float) -> tuple[float, float]:
+        """Add a value and return both sums after it."""
         self.high = max(0.0, self.high + value - self.target - self.allow)
         self.low = max(0.0, self.low + self.target - self.allow - value)
         return self.high, self.low
@@ -61,11 +61,11 @@ class Drift(msgspec.Struct, forbid_unknown_fields=True):
         self.cusum.high, self.cusum.low, self.ewma.level = old.cusum.high, old.cusum.low, old.ewma.level
         self.state, self.days, self.since_x = old.state, old.days, old.since_x
 
-    def take(self, ratio: float, x_s: float) -> None:
-        """One day's mean deviation; `x_s` is the time of it."""
+    def add(self, ratio: float, x_s: float) -> None:
+        """Add one day's mean deviation; `x_s` is the time of it."""
         self.days += 1
-        self.ewma.take(ratio)
-        self.cusum.take(ratio)
+        self.ewma.add(ratio)
+        self.cusum.add(ratio)
         self.cusum.high = min(self.cusum.high, 2 * self.limit)
         self.cusum.low = min(self.cusum.low, 2 * self.limit)
         if self.state != "steady" and abs(self.ewma.level) <= self.cusum.allow:

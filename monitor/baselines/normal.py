@@ -1,28 +1,43 @@
 """What is normal for this unit, and slow drift from it.
 
-Running current against outdoor temperature (baseline.py), its daily deviation through an EWMA and a CUSUM
-(drift.py), start times, pull-in delay and coil current against the unit's own first ones, use and wear
-(wear.py). Everything that must be learned says what it still needs before it speaks, and is silent until then.
+Running current against outdoor temperature (baseline.py), cooling and heating apart, the fan's current and the split
+of the indoor air likewise; the current's daily deviation through an EWMA and a CUSUM (drift.py), start times, pull-in
+delay and coil current against the unit's own first ones, use and wear (wear.py). Only clean minutes teach (minutes.py).
+Everything that must be learned says what it still needs before it speaks, and is silent until then.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
+from typing import Any, NamedTuple
 
 import msgspec
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.baselines.baseline import Baseline, BaselineMemory
+from condenser_monitor.monitor.baselines.baseline import (
+    ANY,
+    Baseline,
+    BaselineMemory,
+    NormalRange,
+    Quantity,
+    Stage,
+    cooling_amps,
+    fan_amps,
+    heating_amps,
+    split_k,
+)
 from condenser_monitor.monitor.baselines.drift import Cusum, Drift, Ewma
+from condenser_monitor.monitor.baselines.minutes import CleanMinutes, MinuteMeans
 from condenser_monitor.monitor.baselines.wear import DAY_S, FirstAndLast, Wear
-from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.load_state import MemoryPart, load_state
+from condenser_monitor.monitor.core.load_state import UNREADABLE, MemoryPart, inner_version
 from condenser_monitor.monitor.core.monotonic_time import MonotonicTime, Saved
 from condenser_monitor.monitor.core.records import Cycle, StartTransient
 
-MEMORY_VERSION = 1
+MEMORY_VERSION = 2
 PARTS = ("compressor", "contactor")
+QUANTITIES = ("fan_a", "split_k")
 
 
 class DayMean(msgspec.Struct, forbid_unknown_fields=True):
@@ -39,12 +54,23 @@ class TrendsMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     version: int
     timeline: Saved
     baseline: BaselineMemory
+    heating: BaselineMemory = msgspec.field(default_factory=BaselineMemory)
+    fan: BaselineMemory = msgspec.field(default_factory=BaselineMemory)
+    split: BaselineMemory = msgspec.field(default_factory=BaselineMemory)
     drift: Drift
     today: DayMean
     starts: FirstAndLast
     pull_in: FirstAndLast
     coil: FirstAndLast
     wear: Wear
+
+
+def from_version_1(found: dict[str, Any]) -> dict[str, Any]:
+    """The memory of version 0.1.0, which knew one line and kept its wings apart. Raises KeyError for one without."""
+    baseline = dict(found["baseline"])
+    line, wings = baseline.pop("line", None), baseline.pop("wings", {})
+    stages = [] if line is None else [{"line": line, "low": wings["low"], "high": wings["high"]}]
+    return found | {"version": 2, "baseline": baseline | {"stages": stages}}
 
 
 def _new_drift() -> Drift:
@@ -55,23 +81,36 @@ def _new_drift() -> Drift:
     )
 
 
-def _fault(found: TrendsMemory) -> str:
-    wings = found.baseline.line is None or set(found.baseline.wings) == {"low", "high"}
-    return "" if wings else "it has a line without its wings"
-
-
 TRENDS_MEMORY = MemoryPart(
-    "trends", MEMORY_VERSION, TrendsMemory, what="trends", then="learning begins afresh", check=_fault
+    "trends",
+    MEMORY_VERSION,
+    TrendsMemory,
+    what="trends",
+    then="learning begins afresh",
+    upgrades={1: from_version_1},
 )
 
 
 def read_memory(memory: bytes | None) -> tuple[TrendsMemory | None, str]:
     """Return the memory, or why it cannot be used."""
-    then = TRENDS_MEMORY.then
-    old, why = load_state(memory, TrendsMemory, MEMORY_VERSION, what="the memory of the trends", then=then)
-    if old is not None and (fault := _fault(old)):
-        return None, f"the memory of the trends cannot be read ({fault}); {then}"
-    return old, why
+    if memory is None:
+        return None, ""
+    try:
+        return TRENDS_MEMORY.read(memory, inner_version(memory)), ""
+    except UNREADABLE as error:
+        return None, f"the memory of the trends cannot be read ({error}); {TRENDS_MEMORY.then}"
+
+
+class Normal(NamedTuple):
+    """What is normal, and how sure that is: the standard deviation of one minute about it."""
+
+    value: float
+    sd: float
+
+
+def _expected_stages(unit: Unit) -> int | None:
+    """Return how many stages the unit is declared to have; a unit of one stage is what an undeclared one looks like."""
+    return 2 if getattr(unit, "kind", "") == "two-stage" else None
 
 
 class Baselines:
@@ -80,11 +119,16 @@ class Baselines:
 
     def __init__(self, settings: Settings, memory: bytes | None = None) -> None:
         old, self.refused = read_memory(memory)
+        unit = settings.unit
         self._settings = settings
+        self._modulates = getattr(unit, "kind", "") == "variable-speed"
         self._first_starts = settings.limit(limits.SLOW_START.first)
         self._last_starts = settings.limit(limits.SLOW_START.last)
         self._line = MonotonicTime(old.timeline if old else None)
-        self._baseline = Baseline(old.baseline if old else None)
+        self._baseline = self._new_baseline(cooling_amps(unit), old.baseline if old else None)
+        self._heating = self._new_baseline(heating_amps(unit), old.heating if old else None)
+        self._fan = self._new_baseline(fan_amps(unit), old.fan if old else None)
+        self._split = self._new_baseline(split_k(), old.split if old else None)
         self._drift = _new_drift()
         if old:
             self._drift.carry_on(old.drift)
@@ -93,63 +137,116 @@ class Baselines:
         self._pull_in = old.pull_in if old else FirstAndLast()
         self._coil = old.coil if old else FirstAndLast()
         self._wear = old.wear if old else Wear()
+        self._clean = CleanMinutes()
+        self._heats = False
+
+    def _new_baseline(self, quantity: Quantity, memory: BaselineMemory | None = None) -> Baseline:
+        baseline = Baseline(quantity, memory, expected_stages=_expected_stages(self._settings.unit))
+        if any(not baseline.sane(stage.line.at_a) for stage in baseline.stages):
+            # Learned by an earlier version, which asked no nameplate; or the nameplate was corrected since.
+            return Baseline(quantity, expected_stages=baseline.expected_stages)
+        return baseline
 
     # ------------------------------------------------------------ in
 
-    def take_minute(
-        self,
-        *,
-        t_s: float,
-        wall_s: float | None,
-        compressor_a: float | None,
-        outdoor_c: float | None,
-        control_v: float | None = None,
-    ) -> None:
-        """The means of one minute of settled run (A RMS, °C, V RMS), while no finding on currents stands."""
+    def add_minute(self, minute: MinuteMeans) -> None:
+        """Add the minute that has just ended, running or not; it teaches once the next one shows that it was clean."""
+        readings, amps = minute.readings, minute.compressor_a
+        if minute.settled and amps is not None:
+            self._heats = self._heating_now(readings)
+            self._current.look(readings.get("outdoor_c"), amps)
+        clean = self._clean.add(minute)
+        if clean is not None:
+            self.learn_minute(t_s=clean.ended_s, wall_s=clean.wall_s, **clean.readings)
+
+    def learn_minute(self, *, t_s: float, wall_s: float | None, **readings: float | None) -> None:
+        """Learn from the means of one clean minute of settled run, by reading (A RMS, °C, V RMS)."""
         self._line.take(t_s, wall_s)
-        if compressor_a is None or outdoor_c is None or compressor_a <= 0:
-            return
-        if self._settings.unit.heat_pump and outdoor_c < limits.BASELINES.heat_pump_from_c.value:
+        amps, outdoor_c = readings.get("compressor_a"), readings.get("outdoor_c")
+        if amps is None or outdoor_c is None or amps <= 0:
             return
         x_s = self._line.x(t_s)
         day = int(x_s // DAY_S)
-        self._deviate(compressor_a, outdoor_c, control_v, x_s, day)
         steady = self._drift.state == "steady"
-        self._baseline.learn(outdoor_c, compressor_a, control_v, x_s, day, steady=steady)
+        volts = readings.get("line_v") or readings.get("control_v")
+        if self._heating_now(readings):
+            self._heating.learn(outdoor_c, amps, volts, x_s, day, steady=True)
+            return
+        if not self._modulates:
+            self._deviate(amps, outdoor_c, volts, x_s, day)
+        self._baseline.learn(outdoor_c, amps, volts, x_s, day, steady=steady)
+        fan_a, split = readings.get("fan_a"), _split_k(readings)
+        if fan_a is not None:
+            self._fan.learn(outdoor_c, fan_a, volts, x_s, day, steady=steady)
+        if split is not None:
+            self._split.learn(outdoor_c, split, readings["return_air_c"], x_s, day, steady=steady)
 
-    def take_cycle(self, cycle: Cycle) -> None:
-        """One finished cooling cycle: counts, hours, pull-in delay, coil current."""
+    def _heating_now(self, readings: Mapping[str, float | None]) -> bool:
+        """Whether a heat pump heats: the indoor air tells, else the season does."""
+        if not self._settings.unit.heat_pump:
+            return False
+        split, outdoor_c = _split_k(readings), readings.get("outdoor_c")
+        if split is not None and abs(split) >= limits.BASELINES.split_least_k.value:
+            return split < 0
+        return outdoor_c is not None and outdoor_c < limits.BASELINES.heat_pump_from_c.value
+
+    @property
+    def _current(self) -> Baseline:
+        return self._heating if self._heats else self._baseline
+
+    def add_cycle(self, cycle: Cycle) -> None:
+        """Add one finished cooling cycle: counts, hours, pull-in delay, coil current."""
         wall_s = None if cycle.started_wall_s is None else cycle.started_wall_s + cycle.stopped_s - cycle.started_s
         self._line.take(cycle.stopped_s, wall_s)
-        self._wear.take(cycle, self._line.x(cycle.stopped_s))
+        self._wear.add(cycle, self._line.x(cycle.stopped_s))
         for kept, value in ((self._pull_in, cycle.pull_in_s), (self._coil, cycle.coil_a)):
             if value is not None:
-                kept.take(value, first=limits.BASELINES.first.value, last=limits.BASELINES.last.value)
+                kept.add(value, first=limits.BASELINES.first.value, last=limits.BASELINES.last.value)
 
-    def take_start(self, start: StartTransient) -> None:
-        """One captured start; one captured too slowly to be timed is passed over."""
+    def add_start(self, start: StartTransient) -> None:
+        """Add one captured start; one captured too slowly to be timed is passed over."""
         self._line.take(start.t_s, None)
         if start.rate_hz >= limits.BASELINES.start_rate_hz.value:
-            self._starts.take(start.duration_s, first=self._first_starts, last=self._last_starts)
+            self._starts.add(start.duration_s, first=self._first_starts, last=self._last_starts)
 
-    def renew(self, part: str | None) -> None:
-        """A part was replaced or repaired ("compressor": also refrigerant, capacitor, coil cleaned; "contactor"): what
-        was normal for the old one is forgotten. Raises CommandError for any other part."""
+    def reset(self, part: str | None) -> None:
+        """Forget what was normal for a part that was replaced or repaired ("compressor": also refrigerant, capacitor,
+        fan, coil cleaned; "contactor"). Raises CommandError for any other part."""
         if part == "compressor":
-            self._baseline, self._drift, self._today = Baseline(), _new_drift(), DayMean()
+            self._baseline, self._heating, self._fan, self._split = (
+                self._new_baseline(old.quantity) for old in (self._baseline, self._heating, self._fan, self._split)
+            )
+            self._drift, self._today = _new_drift(), DayMean()
             self._starts = FirstAndLast()
         elif part == "contactor":
-            self._wear.renew(self._line.now_x)
+            self._wear.reset_contactor(self._line.now_x)
             self._pull_in, self._coil = FirstAndLast(), FirstAndLast()
         else:
             raise CommandError("renew", part, " or ".join(PARTS))
 
     # ------------------------------------------------------------ answers
 
-    def normal_a(self, outdoor_c: float | None, control_v: float | None = None) -> float | None:
-        """What the compressor normally draws at this outdoor temperature, in A RMS; None until learned, and outside
-        the temperatures seen. With `control_v` also at this voltage, where its effect could be learned."""
-        return self._baseline.amps(outdoor_c, control_v)
+    def normal_a(
+        self, outdoor_c: float | None, volts: float | None = None, *, near_a: float | None = None
+    ) -> float | None:
+        """Return what the compressor normally draws at this outdoor temperature, in A RMS, in the stage nearest to
+        `near_a`; None until learned, and outside the temperatures seen. With `volts` (the line's where they are sensed,
+        else those of the 24 V side) at that voltage, where its effect could be learned."""
+        return self._current.amps(outdoor_c, volts, near_a=near_a)
+
+    def normal_range(self, outdoor_c: float | None) -> NormalRange:
+        """Return the lowest and the highest current that is normal now, over all stages; None on a side of which
+        nothing is known, or where a new level may be a stage."""
+        return ANY if self._modulates else self._current.range(outdoor_c)
+
+    def normal(self, name: str, outdoor_c: float | None, second: float | None = None) -> Normal | None:
+        """Return what is normal of one of QUANTITIES while the unit cools; `second` is the line's voltage for the fan's
+        current, the return air's temperature for the split. None until learned. Raises KeyError for another name."""
+        baseline = {"fan_a": self._fan, "split_k": self._split}[name]
+        value = baseline.amps(outdoor_c, second)
+        if outdoor_c is None or value is None:
+            return None
+        return Normal(value, baseline.sd_a(outdoor_c) or 0.0)
 
     def slow_start(self) -> bool | None:
         """Whether the last starts (their median) take 1.5 times as long as this unit's own first ones, or over 0.4 s
@@ -187,6 +284,9 @@ class Baselines:
                 version=MEMORY_VERSION,
                 timeline=self._line.save(),
                 baseline=self._baseline.kept,
+                heating=self._heating.kept,
+                fan=self._fan.kept,
+                split=self._split.kept,
                 drift=self._drift,
                 today=self._today,
                 starts=self._starts,
@@ -203,16 +303,16 @@ class Baselines:
         today = self._today
         if day != today.day:
             if today.count >= limits.BASELINES.day_minutes.value:
-                self._drift.take(today.total / today.count, x_s)
+                self._drift.add(today.total / today.count, x_s)
             self._today = today = DayMean(day)
-        normal_a = self._baseline.amps(outdoor_c, volts)
+        normal_a = self._baseline.amps(outdoor_c, volts, near_a=amps)
         if normal_a is not None:
             today.total += amps / normal_a - 1.0
             today.count += 1
 
     def _report_normal(self) -> dict[str, Any]:
-        kept, line = self._baseline.kept, self._baseline.line
-        if line is None:
+        kept, stages = self._baseline.kept, self._baseline.stages
+        if not stages:
             days, minutes = int(limits.BASELINES.days.value), int(limits.BASELINES.minutes.value)
             seen = min(self._baseline.days_seen, days)
             return {
@@ -223,17 +323,21 @@ class Baselines:
                 "minutes_needed": max(minutes - kept.minutes, 0),
                 "says": self._says(seen, days, minutes),
             }
-        low_c, high_c = kept.wings["low"].reach_c, kept.wings["high"].reach_c
+        low_c = min(stage.low.reach_c for stage in stages)
+        high_c = max(stage.high.reach_c for stage in stages)
+        known = f"The normal current of this unit is known from {low_c:.0f} to {high_c:.0f} °C outdoors"
         return {
             "state": "learned",
             "days_needed": 0,
             "minutes_needed": 0,
             "from_c": round(low_c, 1),
             "to_c": round(high_c, 1),
-            "a_per_k": round(line.slope_a_per_k, 4),
-            "sd_a": round(line.sd_a, 3),
-            "curve": self._curve(low_c, high_c),
-            "says": f"The normal current of this unit is known from {low_c:.0f} to {high_c:.0f} °C outdoors.",
+            "a_per_k": round(stages[0].line.slope_a_per_k, 4),
+            "sd_a": round(stages[0].line.sd_a, 3),
+            "points": stages[0].line.points,
+            "curve": _curve(stages[0]),
+            "stages": [_curve(stage) for stage in stages],
+            "says": f"{known}, at two stages." if len(stages) > 1 else f"{known}.",
         }
 
     def _says(self, seen: int, days: int, minutes: int) -> str:
@@ -241,11 +345,6 @@ class Baselines:
             return "Without the outdoor temperature, what is normal for this unit cannot be learned."
         done = min(self._baseline.kept.minutes, minutes)
         return f"Learning what is normal for this unit: {seen} of {days} days, {done} of {minutes} settled minutes."
-
-    def _curve(self, low_c: float, high_c: float, steps: int = 8) -> list[tuple[float, float | None]]:
-        at = [low_c + (high_c - low_c) * step / steps for step in range(steps + 1)]
-        amps = [self._baseline.amps(c) for c in at]
-        return [(round(c, 2), None if a is None else round(a, 3)) for c, a in zip(at, amps, strict=True)]
 
     def _report_drift(self) -> dict[str, Any]:
         drift = self._drift
@@ -260,3 +359,16 @@ class Baselines:
             "since_wall_s": None if since is None else self._line.wall_s(since),
             "days_since": None if since is None else round((self._line.now_x - since) / DAY_S, 1),
         }
+
+
+def _curve(stage: Stage, steps: int = 8) -> list[tuple[float, float | None]]:
+    """Return (outdoor °C, A) along what was seen of one stage."""
+    low_c, high_c = stage.low.reach_c, stage.high.reach_c
+    at = [low_c + (high_c - low_c) * step / steps for step in range(steps + 1)]
+    return [(round(c, 2), round(stage.amps(c), 3)) for c in at]
+
+
+def _split_k(readings: Mapping[str, float | None]) -> float | None:
+    """Return by how much the indoor coil cools the air, K."""
+    before_c, after_c = readings.get("return_air_c"), readings.get("supply_air_c")
+    return None if before_c is None or after_c is None else before_c - after_c

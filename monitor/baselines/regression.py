@@ -1,4 +1,4 @@
-"""Least squares, plain and robust, for a handful of unknowns; numbers only, no library.
+"""Least squares, plain and robust, and two lines at once, for a handful of unknowns; numbers only, no library.
 
 The Pi need not carry numpy for three unknowns. Robust means Huber's M-estimate: residuals beyond 1.345 scales pull only
 linearly (95 % efficiency for normal errors; P. J. Huber, Robust Statistics, from memory), with the scale from the
@@ -8,6 +8,8 @@ median absolute residual, so that a few odd minutes do not bend the line.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
+from math import inf
 from statistics import median
 
 HUBER_K = 1.345
@@ -88,3 +90,48 @@ def robust_fit(rows: Rows, values: Sequence[float]) -> tuple[list[float], float]
         if moved <= 1e-9 * scale:
             break
     return found, scale
+
+
+def natural_break(values: Sequence[float]) -> float:
+    """The border that parts the values (two or more) into the two groups with the least sum of squares within.
+
+    Source: W. D. Fisher, On Grouping for Maximum Homogeneity, J. Am. Stat. Assoc. 53 (1958); for two groups every
+    border is tried.
+    """
+    ordered = sorted(values)
+    total, squares = sum(ordered), sum(value * value for value in ordered)
+    best, border = inf, ordered[0]
+    low = low_squares = 0.0
+    for count, (value, above) in enumerate(pairwise(ordered), 1):
+        low += value
+        low_squares += value * value
+        high_count = len(ordered) - count
+        within = low_squares - low * low / count + squares - low_squares - (total - low) ** 2 / high_count
+        if within < best:
+            best, border = within, (value + above) / 2.0
+    return border
+
+
+def two_lines(rows: Rows, values: Sequence[float], first: Sequence[bool]) -> list[bool] | None:
+    """Which of the values belong to the upper of two robust lines, from a first guess of it; None when a line is left
+    with fewer values than it needs.
+
+    Clusterwise regression: fit each group, give each value to the nearer line, until nothing moves (H. Spaeth,
+    Clusterwise linear regression, Computing 22 (1979) 367-373).
+    """
+    upper = list(first)
+    for _ in range(_ROUNDS):
+        errors: list[list[float]] = []
+        for side in (False, True):
+            chosen = [index for index, at in enumerate(upper) if at is side]
+            if len(chosen) < len(rows[0]):
+                return None
+            found = robust_fit([rows[index] for index in chosen], [values[index] for index in chosen])
+            if found is None:
+                return None
+            errors.append([abs(left) for left in residuals(rows, values, found[0])])
+        moved = [high < low for low, high in zip(*errors, strict=True)]
+        if moved == upper:
+            break
+        upper = moved
+    return upper

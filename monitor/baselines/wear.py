@@ -22,8 +22,8 @@ class FirstAndLast(msgspec.Struct, forbid_unknown_fields=True):
     last: list[float | None] = []
     count: int = 0
 
-    def take(self, value: float | None, *, first: float, last: float) -> None:
-        """One more value; the `first` of them are kept for good, then the latest `last`."""
+    def add(self, value: float | None, *, first: float, last: float) -> None:
+        """Add a value; the `first` of them are kept for good, then the latest `last`."""
         self.count += 1
         if value is not None and len(self.first) < first:
             self.first.append(value)
@@ -62,7 +62,7 @@ class DayUse(msgspec.Struct, forbid_unknown_fields=True):
 
 
 class Wear(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
-    """Totals since the monitor was fitted, or since the contactor was renewed."""
+    """Totals since the monitor was installed, or since the contactor was replaced."""
 
     operations: int = 0
     since_x: float = 0.0
@@ -70,8 +70,8 @@ class Wear(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     cycles: int = 0
     days: list[DayUse] = []
 
-    def take(self, cycle: Cycle, x_s: float) -> None:
-        """One finished cycle, at `x_s`."""
+    def add(self, cycle: Cycle, x_s: float) -> None:
+        """Count one finished cycle, at `x_s`."""
         # Where the contacts are not sensed, each start of the compressor is at least one closing.
         self.operations += cycle.closings or cycle.compressor_starts
         self.run_s += cycle.run_s
@@ -87,8 +87,8 @@ class Wear(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
             self.days[:] = [day for day in self.days if day.day > number_ - limits.BASELINES.use_days.value]
         return self.days[-1]
 
-    def renew(self, x_s: float) -> None:
-        """A new contactor was fitted."""
+    def reset_contactor(self, x_s: float) -> None:
+        """Count a new contactor's operations from here on."""
         self.operations, self.since_x = 0, x_s
 
     def contactor(self, x_s: float) -> dict[str, Any]:

@@ -89,13 +89,13 @@ def run_bands(rated_a: float, on: limits.Limit, off: limits.Limit) -> Bands:
     return Bands((False, True), (Edge(rated_a * on.value, rated_a * off.value),))
 
 
-def draw_bands(settings: Settings, normal_a: float | None) -> Bands:
-    """Bands of the running current: low and high against the unit's normal (if known) and rated load, A."""
+def draw_bands(settings: Settings, lowest_a: float | None = None, highest_a: float | None = None) -> Bands:
+    """Bands of the running current: low and high against the lowest and the highest that is normal for this unit (each
+    None where it is not known) and against rated load, A."""
     high_a = settings.unit.compressor_rla_a * settings.limit(limits.HIGH_RUNNING_CURRENT.rla_ratio)
-    low_a = 0.0
-    if normal_a is not None:
-        high_a = min(high_a, normal_a * settings.limit(limits.HIGH_RUNNING_CURRENT.ratio))
-        low_a = normal_a * settings.limit(limits.LOW_RUNNING_CURRENT.ratio)
+    if highest_a is not None:
+        high_a = min(high_a, highest_a * settings.limit(limits.HIGH_RUNNING_CURRENT.ratio))
+    low_a = 0.0 if lowest_a is None else min(lowest_a * settings.limit(limits.LOW_RUNNING_CURRENT.ratio), high_a)
     slack = limits.DRAW_HYSTERESIS_RATIO.value
     edges = (Edge(low_a * (1 + slack), low_a), Edge(high_a, high_a * (1 - slack)))
     return Bands(("low", "normal", "high"), edges, start=1)

@@ -26,7 +26,7 @@ import msgspec
 
 FORMAT = 1
 _log = logging.getLogger(__name__)
-_UNREADABLE = (msgspec.DecodeError, ValueError, RecursionError)
+UNREADABLE = (msgspec.DecodeError, ValueError, RecursionError)
 _ENVELOPE = ("version", "versions")  # what stands beside the parts
 
 
@@ -60,7 +60,7 @@ class MemoryPart(Generic[Shape]):
         if version == self.version:
             found = msgspec.json.decode(body, type=self.shape)
         else:
-            found = msgspec.convert(self._upgraded(msgspec.json.decode(body), version), self.shape)
+            found = msgspec.convert(self._upgraded(msgspec.json.decode(body), version), self.shape, str_keys=True)
         fault = "" if self.check is None else self.check(found)
         if fault:
             raise ValueError(fault)
@@ -92,11 +92,11 @@ class EngineMemory:
         self._kept: dict[str, tuple[int, bytes]] = {}
         self._old: dict[str, tuple[int, bytes]] | None = None
         self._good: dict[str, tuple[int, bytes]] = {}
-        with suppress(*_UNREADABLE):
+        with suppress(*UNREADABLE):
             self._good = _parts(last_good)
         try:
             self._old = _parts(memory)
-        except _UNREADABLE as error:
+        except UNREADABLE as error:
             then = "the last good one is used" if self._good else "begun afresh"
             self.refused["memory"] = f"the memory of an earlier run cannot be read ({error}); {then}"
 
@@ -118,14 +118,14 @@ class EngineMemory:
             version, body = self._old[part.name]
             try:
                 return self._loaded(part, version, body)
-            except _UNREADABLE as error:
+            except UNREADABLE as error:
                 why = f"the memory of the {part.what or part.name} cannot be read ({error})"
         then = part.then
         if part.name in self._good:
             version, body = self._good[part.name]
             try:
                 found = self._loaded(part, version, body)
-            except _UNREADABLE:
+            except UNREADABLE:
                 pass
             else:
                 self._refuse(part.name, why, "the last good one is used")
@@ -166,7 +166,7 @@ class EngineMemory:
             found = part.read(body, part.version)
             if value is not None and found != value:
                 raise ValueError("it does not read back as it was")
-        except _UNREADABLE as error:
+        except UNREADABLE as error:
             if part.name not in self.faults:
                 _log.error("the part %r of the memory cannot be kept: %s; it stays as it was", part.name, error)
             self.faults[part.name] = str(error)
@@ -191,7 +191,7 @@ def _parts(memory: bytes | None) -> dict[str, tuple[int, bytes]]:
         raise ValueError(f"it is of version {version}, not {FORMAT}")
     versions = _versions(whole.get("versions"))
     return {
-        name: (versions.get(name) or _inner_version(bytes(body)), bytes(body))
+        name: (versions.get(name) or inner_version(bytes(body)), bytes(body))
         for name, body in whole.items()
         if name not in _ENVELOPE
     }
@@ -203,7 +203,7 @@ def _versions(body: msgspec.Raw | None) -> dict[str, int]:
         return {}
     try:
         return msgspec.json.decode(body, type=dict[str, int])
-    except _UNREADABLE:
+    except UNREADABLE:
         return {}
 
 
@@ -211,11 +211,11 @@ class _Inner(msgspec.Struct):
     version: int = 1
 
 
-def _inner_version(body: bytes) -> int:
+def inner_version(body: bytes) -> int:
     """The version that a part of version 0.1.0 says of itself; 1 where it says none."""
     try:
         return msgspec.json.decode(body, type=_Inner).version
-    except _UNREADABLE:
+    except UNREADABLE:
         return 1
 
 
@@ -228,7 +228,7 @@ def load_state(
         return None, ""
     try:
         old = msgspec.json.decode(memory, type=shape)
-    except _UNREADABLE as error:
+    except UNREADABLE as error:
         return None, f"{what} cannot be read ({error}); {then}"
     if old.version != version:
         return None, f"{what} is of version {old.version}, not {version}; {then}"

@@ -204,7 +204,7 @@ class Core:
         self.tracks = plain.tracks
         self.senses: dict[str, Sense] = dict(self.flags)
         for track in plain.tracks:
-            track.set_bands("draw", draw_bands(settings, None))  # as of a unit whose normal is not learned
+            track.set_bands("draw", draw_bands(settings))  # as of a unit whose normal is not learned
             for belief, bands in zip(track.beliefs, track.bands, strict=True):
                 self.senses[belief.name] = Sense(bands.names)
         self.cycle = cycle_machine()

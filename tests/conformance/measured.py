@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import Any
+
+from msgspec.structs import replace
 
 from condenser_monitor.monitor.core.records import Scan
 
 DATA = Path(__file__).parents[1] / "data"
 NIST = DATA / "nist-ashp-hilft"
+NIST_WEEKS = DATA / "nist-ashp-hilft-more"
 FRIDGES = DATA / "tracebase-refrigeration-1hz"
 
 
@@ -22,16 +25,27 @@ def truths(folder: Path) -> dict[str, Any]:
     return loaded
 
 
-def nist_day(name: str, *, volts: float = 240.0, power_factor: float = 0.95) -> Iterator[Scan]:
+def nist_day(
+    name: str, *, folder: Path = NIST, volts: float = 240.0, power_factor: float = 0.95, from_s: float = 0.0
+) -> Iterator[Scan]:
     """One day in minutes: commanded stage as the call, outdoor power as current at these volts and power factor."""
-    with (NIST / name).open(newline="") as file:
+    with (folder / name).open(newline="") as file:
         for row, cells in enumerate(csv.DictReader(file)):
             yield Scan(
-                t_s=60.0 * row,
+                t_s=from_s + 60.0 * row,
                 call=float(cells["stg"]) > 0,
                 compressor_a=float(cells["od_power"]) / (volts * power_factor),
                 outdoor_c=(float(cells["oa_temp"]) - 32) / 1.8,
             )
+
+
+def nist_weeks(climate: str, *, factor: Callable[[float], float] = lambda days: 1.0) -> Iterator[Scan]:
+    """Every day of a climate end to end, by name, at 230 V; `factor` is what a fault makes of a running current, by
+    days since the first."""
+    for day, path in enumerate(sorted(NIST_WEEKS.glob(f"{climate}_*.csv"))):
+        for scan in nist_day(path.name, folder=NIST_WEEKS, volts=230.0, from_s=86400.0 * day):
+            amps = scan.compressor_a or 0.0
+            yield replace(scan, compressor_a=amps * factor(scan.t_s / 86400.0)) if amps > 2.0 else scan
 
 
 def fridge_watts(name: str) -> Iterator[tuple[datetime, float]]:

@@ -36,14 +36,14 @@ def _numbers(text: str) -> list[float]:
 def test_ewma_of_the_nist_handbook() -> None:
     """Twenty values, weight 0.3, start 50: every printed level to its two digits."""
     ewma = Ewma(0.3, 50.0)
-    levels = [ewma.take(value) for value in _numbers(EWMA_DATA)]
+    levels = [ewma.add(value) for value in _numbers(EWMA_DATA)]
     assert levels == pytest.approx(_numbers(EWMA_PRINTED), abs=0.0051)
 
 
 def test_cusum_of_the_nist_handbook() -> None:
     """Target 325, k = 0.3175, h = 4.1959: both printed columns, and the signal from the fourteenth group on."""
     cusum = Cusum(0.3175, 325.0)
-    sums = [cusum.take(value) for value in _numbers(CUSUM_DATA)]
+    sums = [cusum.add(value) for value in _numbers(CUSUM_DATA)]
     assert [high for high, _ in sums] == pytest.approx(_numbers(CUSUM_HIGH), abs=0.0125)
     assert [low for _, low in sums] == pytest.approx(_numbers(CUSUM_LOW), abs=0.0125)
     assert [n for n, pair in enumerate(sums, 1) if max(pair) > 4.1959] == list(range(14, 21))
@@ -52,7 +52,7 @@ def test_cusum_of_the_nist_handbook() -> None:
 def test_cusum_of_montgomery() -> None:
     """Target 10, k = 0.5, h = 5: the mean moved after sample 20, the signal comes at 29 with 5.28, then 5.30."""
     cusum = Cusum(0.5, 10.0)
-    high = [cusum.take(value)[0] for value in _numbers(MONTGOMERY_DATA)]
+    high = [cusum.add(value)[0] for value in _numbers(MONTGOMERY_DATA)]
     assert [n for n, value in enumerate(high, 1) if value > 5.0] == [29, 30]
     assert high[28:] == pytest.approx([5.28, 5.30], abs=1e-9)
 
@@ -65,7 +65,7 @@ def test_one_wild_day_is_no_drift() -> None:
     """A single day 10 % off does not signal."""
     drift = _watch()
     for day, ratio in enumerate([0.0] * 5 + [0.10] + [0.0] * 20):
-        drift.take(ratio, day * 86400.0)
+        drift.add(ratio, day * 86400.0)
         assert drift.state == "steady"
 
 
@@ -76,7 +76,7 @@ def test_a_small_shift_that_stays_signals_when_the_sums_say_so(sign: int, state:
     days = 0
     while drift.state == "steady":
         days += 1
-        drift.take(sign * 0.04, days * 86400.0)
+        drift.add(sign * 0.04, days * 86400.0)
         assert days < 50
     assert (days, drift.state, drift.since_x) == (6, state, 6 * 86400.0)
 
@@ -85,7 +85,7 @@ def test_within_the_allowance_it_never_signals() -> None:
     """Two per cent either way, for a year, is what weather and house do."""
     drift = _watch()
     for day in range(365):
-        drift.take(0.02 if day // 30 % 2 else -0.02, day * 86400.0)
+        drift.add(0.02 if day // 30 % 2 else -0.02, day * 86400.0)
         assert drift.state == "steady"
 
 
@@ -93,11 +93,11 @@ def test_mended_it_is_steady_again_within_a_fortnight() -> None:
     """After two months 12 % off, two weeks of normal days take the signal back."""
     drift = _watch()
     for day in range(60):
-        drift.take(-0.12, day * 86400.0)
+        drift.add(-0.12, day * 86400.0)
     assert drift.state == "falling"
     days = 0
     while drift.state != "steady":
         days += 1
-        drift.take(0.0, (60 + days) * 86400.0)
+        drift.add(0.0, (60 + days) * 86400.0)
         assert days <= 14
     assert drift.since_x is None

@@ -80,7 +80,7 @@ def take(trends: Baselines, minute: Minute) -> float | None:
     """One minute, as the engine gives it: a minute beyond the limits of a finding is not learned from."""
     normal_a = trends.normal_a(minute.outdoor_c)
     if normal_a is None or 0.70 <= minute.amps / normal_a <= 1.15:
-        trends.take_minute(
+        trends.learn_minute(
             t_s=minute.t_s,
             wall_s=None,
             compressor_a=minute.amps,

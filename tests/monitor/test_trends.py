@@ -42,7 +42,7 @@ def one_day(
         for minute in range(10):
             at_s = day * DAY_S + hour * 3600 + minute * 60
             outdoor_c = swing_c(hour + minute / 60, mean_c=mean_c)
-            trends.take_minute(
+            trends.learn_minute(
                 t_s=at_s - begin_s,
                 wall_s=WALL_S + at_s if wall else None,
                 compressor_a=ratio * true_a(outdoor_c),
@@ -82,7 +82,7 @@ def test_days_alone_are_not_enough_nor_minutes_alone() -> None:
     few = Baselines(Settings())
     for day in range(DAYS + 5):
         for minute in range(10):
-            few.take_minute(t_s=day * DAY_S + minute * 60, wall_s=None, compressor_a=10.0, outdoor_c=30.0)
+            few.learn_minute(t_s=day * DAY_S + minute * 60, wall_s=None, compressor_a=10.0, outdoor_c=30.0)
     assert few.report()["normal"]["days_needed"] == 0
     assert few.report()["normal"]["minutes_needed"] == MINUTES - 10 * (DAYS + 5)
     assert few.normal_a(30.0) is None
@@ -94,7 +94,7 @@ def test_a_minute_with_a_missing_reading_teaches_nothing(missing: str) -> None:
     trends = Baselines(Settings())
     for minute in range(DAYS * 1440):
         values = {"compressor_a": 10.0, "outdoor_c": 30.0} | {missing: None}
-        trends.take_minute(t_s=minute * 60.0, wall_s=None, **values)
+        trends.learn_minute(t_s=minute * 60.0, wall_s=None, **values)
     assert trends.report()["normal"]["minutes"] == 0
     assert trends.normal_a(30.0) is None
 
@@ -124,7 +124,7 @@ def test_a_few_wild_minutes_while_learning_bend_nothing() -> None:
             for minute in range(0, 60, 10):
                 count += 1
                 outdoor_c = swing_c(hour + minute / 60)
-                trends.take_minute(
+                trends.learn_minute(
                     t_s=day * DAY_S + hour * 3600 + minute * 60,
                     wall_s=None,
                     compressor_a=true_a(outdoor_c) * (1.3 if count % 12 == 0 else 1.0),
@@ -141,7 +141,7 @@ def test_a_narrow_span_of_temperature_takes_the_usual_slope() -> None:
         for minute in range(0, 1440, 10):
             outdoor_c = 29.0 + 2.0 * (minute % 1440) / 1440
             odd_a = 0.4 if 600 < minute < 900 else 0.0
-            trends.take_minute(
+            trends.learn_minute(
                 t_s=day * DAY_S + minute * 60, wall_s=None, compressor_a=10.0 + odd_a, outdoor_c=outdoor_c
             )
     assert trends.report()["normal"]["a_per_k"] == pytest.approx(10.0 * limits.BASELINES.slope_per_k.value, rel=0.02)
@@ -196,13 +196,13 @@ def test_the_line_voltage_is_taken_out_where_it_could_be_seen() -> None:
 def test_after_a_repair_the_old_normal_is_forgotten() -> None:
     """A new compressor is learned from the beginning; cycles and contacts go on; other parts are refused."""
     trends = learned()
-    trends.take_cycle(cycle(0, closings=3))
-    trends.renew("compressor")
+    trends.add_cycle(cycle(0, closings=3))
+    trends.reset("compressor")
     assert trends.normal_a(28.0) is None
     assert trends.report()["normal"]["days_needed"] == DAYS
     assert trends.report()["contactor"]["operations"] == 3
     with pytest.raises(CommandError, match="compressor or contactor"):
-        trends.renew("fan")
+        trends.reset("fan")
 
 
 def test_a_heat_pump_in_winter_is_not_taken_for_a_cooling_one() -> None:
@@ -252,7 +252,7 @@ def _broken() -> dict[str, bytes]:
         "another shape": b"[]",
         "nothing in it": b"{}",
         "cut short": good[: len(good) // 2],
-        "another version": good.replace(b'"version":1', b'"version":7', 1),
+        "another version": good.replace(b'"version":2', b'"version":7', 1),
         "a line without wings": good.replace(b'"low":{', b'"lower":{', 1),
         "a number beyond all bounds": good.replace(b'"x_s":', b'"x_s":1e999', 1),
         "a text for a number": good.replace(b'"minutes":', b'"minutes":"many', 1),
@@ -275,8 +275,8 @@ def test_the_memory_stays_small_for_ever() -> None:
     for year in range(6):
         for season in range(20):
             one_day(trends, 100 + 365 * year + 18 * season, mean_c=-6.0 + 50.0 * abs(season - 10) / 10)
-            trends.take_cycle(cycle(100 + 365 * year + 18 * season))
-            trends.take_start(start(0.2))
+            trends.add_cycle(cycle(100 + 365 * year + 18 * season))
+            trends.add_start(start(0.2))
         sizes.append(len(trends.memory()))
     # At most 24 points a degree, sixty days of use, and what is learned once.
     degrees = 60
@@ -312,7 +312,7 @@ def start(duration_s: float | None, rate_hz: float = 860.0) -> StartTransient:
 def test_the_report_is_json_and_the_curve_follows_the_unit() -> None:
     """What the page draws is what was learned."""
     trends = learned()
-    trends.take_cycle(cycle(DAYS + 1))
+    trends.add_cycle(cycle(DAYS + 1))
     report = trends.report()
     assert json.loads(json.dumps(report))["normal"]["state"] == "learned"
     for outdoor_c, amps in report["normal"]["curve"]:

@@ -13,7 +13,7 @@ from tests.monitor.test_trends import DAY_S, cycle, start
 def started(*durations_s: float | None, settings: Settings | None = None) -> Baselines:
     trends = Baselines(settings or Settings())
     for duration_s in durations_s:
-        trends.take_start(start(duration_s))
+        trends.add_start(start(duration_s))
     return trends
 
 
@@ -47,7 +47,7 @@ def test_a_slowly_captured_start_is_passed_over() -> None:
     """Readings every 20 ms cannot time a start of 200 ms."""
     trends = Baselines(Settings())
     for _ in range(30):
-        trends.take_start(start(0.9, rate_hz=50.0))
+        trends.add_start(start(0.9, rate_hz=50.0))
     assert trends.slow_start() is None
 
 
@@ -62,7 +62,7 @@ def test_starts_are_remembered_over_a_restart() -> None:
     """Twenty before, five after."""
     trends = Baselines(Settings(), started(*[0.2] * 20).memory())
     for _ in range(5):
-        trends.take_start(start(0.31))
+        trends.add_start(start(0.31))
     assert trends.slow_start() is True
 
 
@@ -71,7 +71,7 @@ def test_pull_in_and_coil_current_are_compared_with_the_first_ones() -> None:
     trends = Baselines(Settings())
     for number in range(25):
         late = number >= 20
-        trends.take_cycle(cycle(number, pull_in_s=1.5 if late else 0.5, coil_a=0.2 if late else 0.25))
+        trends.add_cycle(cycle(number, pull_in_s=1.5 if late else 0.5, coil_a=0.2 if late else 0.25))
     report = trends.report()
     assert report["pull_in_s"] == {"first": 0.5, "last": 1.5, "ratio": 3.0, "count": 25}
     assert report["coil_a"]["ratio"] == 0.8
@@ -80,7 +80,7 @@ def test_pull_in_and_coil_current_are_compared_with_the_first_ones() -> None:
 def test_a_cycle_whose_start_was_not_seen_has_no_pull_in() -> None:
     """Not known is not counted."""
     trends = Baselines(Settings())
-    trends.take_cycle(cycle(0, pull_in_s=None, coil_a=None))
+    trends.add_cycle(cycle(0, pull_in_s=None, coil_a=None))
     report = trends.report()
     assert report["pull_in_s"]["count"] == report["coil_a"]["count"] == 0
 
@@ -90,7 +90,7 @@ def test_cycles_and_hours_a_day() -> None:
     trends = Baselines(Settings())
     for day in range(40):
         for hour in range(24):
-            trends.take_cycle(cycle(day + hour / 24))
+            trends.add_cycle(cycle(day + hour / 24))
     use = trends.report()["use"]
     assert (use["cycles"], use["hours"]) == (960, 240.0)
     for span in ("last_7_days", "last_30_days"):
@@ -103,7 +103,7 @@ def test_before_a_day_is_over_no_daily_figure_is_given() -> None:
     """Three cycles in an hour are not seventy-two a day."""
     trends = Baselines(Settings())
     for minute in (0, 20, 40):
-        trends.take_cycle(cycle(minute / 1440))
+        trends.add_cycle(cycle(minute / 1440))
     assert trends.report()["use"]["last_7_days"] == {"cycles_per_day": None, "hours_per_day": None}
     assert trends.report()["contactor"]["years_left"] is None
 
@@ -113,7 +113,7 @@ def test_contact_operations_against_the_rated_life() -> None:
     rated = limits.BASELINES.contact_life.value
     trends = Baselines(Settings())
     for day in range(100):
-        trends.take_cycle(cycle(day, closings=50))
+        trends.add_cycle(cycle(day, closings=50))
     contactor = trends.report()["contactor"]
     assert (contactor["operations"], contactor["rated"]) == (5000, rated)
     assert contactor["share"] == pytest.approx(0.025)
@@ -124,9 +124,9 @@ def test_a_new_contactor_starts_at_nought() -> None:
     """Its operations, pull-in and coil current are its own."""
     trends = Baselines(Settings())
     for day in range(30):
-        trends.take_cycle(cycle(day, closings=50))
-    trends.renew("contactor")
-    trends.take_cycle(cycle(31, closings=2))
+        trends.add_cycle(cycle(day, closings=50))
+    trends.reset("contactor")
+    trends.add_cycle(cycle(31, closings=2))
     report = trends.report()
     assert report["contactor"]["operations"] == 2
     assert report["contactor"]["days_counted"] == pytest.approx(2.0, abs=0.1)
@@ -137,7 +137,7 @@ def test_a_new_contactor_starts_at_nought() -> None:
 def test_where_the_contacts_are_not_sensed_each_start_is_a_closing() -> None:
     """No closing seen, two starts of the compressor: at least two operations."""
     trends = Baselines(Settings())
-    trends.take_cycle(cycle(0, closings=0, compressor_starts=2))
+    trends.add_cycle(cycle(0, closings=0, compressor_starts=2))
     assert trends.report()["contactor"]["operations"] == 2
 
 
@@ -145,11 +145,11 @@ def test_sums_go_on_over_a_restart() -> None:
     """Half before, half after, and the pause counted by the wall clock."""
     trends = Baselines(Settings())
     for day in range(10):
-        trends.take_cycle(cycle(day))
+        trends.add_cycle(cycle(day))
     trends = Baselines(Settings(), trends.memory())
     for day in range(10, 20):
         later = cycle(day)
-        trends.take_cycle(cycle(day - 10, started_wall_s=later.started_wall_s))
+        trends.add_cycle(cycle(day - 10, started_wall_s=later.started_wall_s))
     report = trends.report()
     assert (report["use"]["cycles"], report["contactor"]["operations"]) == (20, 20)
     assert report["contactor"]["days_counted"] == pytest.approx(19, abs=0.1)
