@@ -1,6 +1,6 @@
 """A program that is killed at a chosen SQL statement, for test_each_statement.py. Run as a process of its own.
 
-    python -m tests.crash.counting DIRECTORY STEPS
+    python -m tests.crash.counting DIRECTORY STEPS EVERY
 
 It owns a history and takes STEPS steps of a tiny engine that counts: its memory is the number of steps it has taken,
 and each step brings a change, sometimes a cycle, sometimes an answer. It delivers what is in the outbox by adding it to
@@ -101,15 +101,15 @@ def child(folder: Path, steps: int, kill_at: int) -> int:
     return os.waitstatus_to_exitcode(os.waitpid(number, 0)[1])
 
 
-def each(folder: Path, steps: int) -> None:
-    """A whole run, then one killed at each statement and taken up again."""
+def each(folder: Path, steps: int, every: int) -> None:
+    """A whole run, then one killed at each statement (each `every`-th) and taken up again."""
     assert child(folder / "0", steps, 0) == 0
     total = int((folder / "0" / "count").read_text())
-    for kill_at in range(1, total + 1):
+    for kill_at in range(1, total + 1, every):
         assert child(folder / str(kill_at), steps, kill_at) == -signal.SIGKILL, kill_at
         assert child(folder / str(kill_at), steps, 0) == 0, kill_at
     print(total)
 
 
 if __name__ == "__main__":
-    each(Path(sys.argv[1]), int(sys.argv[2]))
+    each(Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]))

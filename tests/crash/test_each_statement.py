@@ -15,6 +15,7 @@ from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import Change
 from condenser_monitor.monitor.storage.file import History
 from tests import ROOT, SOURCES
+from tests.size import sized
 
 STEPS = 3
 
@@ -45,12 +46,15 @@ def folder() -> Iterator[Path]:
 
 
 def test_a_kill_at_any_statement_neither_loses_nor_doubles(folder: Path) -> None:
-    """For each SQL statement of a run: killed there with SIGKILL, run again to the end, everything is there once."""
-    command = [sys.executable, "-m", "tests.crash.counting", str(folder), str(STEPS)]
+    """For each SQL statement of a run: killed there with SIGKILL, run again to the end, everything is there once. Every
+    sixth statement where not all is played."""
+    command = [sys.executable, "-m", "tests.crash.counting", str(folder), str(STEPS), str(sized(6, 1))]
     env = {**os.environ, "PYTHONPATH": SOURCES}
     ran = subprocess.run(command, cwd=ROOT, env=env, capture_output=True, text=True, timeout=300, check=False)
     assert ran.returncode == 0, ran.stderr
     total = int(ran.stdout)
     assert total > 100
-    for number in range(total + 1):
-        check(folder / str(number))
+    played = sorted(folder.iterdir())
+    assert len(played) > total // sized(6, 1)
+    for place in played:
+        check(place)

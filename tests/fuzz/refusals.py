@@ -1,7 +1,7 @@
 """What each fuzz test holds: no errors but those of core/errors.py, and a refusal that names place, given, allowed.
 
-`FUZZ=50` multiplies the number of examples (a nightly size; 1 elsewhere); `FUZZ_SEED=7` plays a given seed. Without a
-seed every run draws the same examples, and a failure prints its example.
+`FUZZ=50` multiplies the number of examples (a nightly size; 1 with CI=true, a fifth elsewhere); `FUZZ_SEED=7` plays a
+given seed. Without a seed every run draws the same examples, and a failure prints its example.
 """
 
 from __future__ import annotations
@@ -15,8 +15,9 @@ from typing import Any
 from hypothesis import HealthCheck, seed, settings
 
 from condenser_monitor.monitor.core.errors import CondenserError
+from tests.size import FULL
 
-SIZE = int(os.environ.get("FUZZ", "1"))
+SIZE = float(os.environ.get("FUZZ") or (1 if FULL else 0.2))
 LINE_MOST = 4000  # characters of a refusal: monitor/core/errors.py bounds each of its three parts
 _SEED = os.environ.get("FUZZ_SEED")
 
@@ -24,10 +25,10 @@ _SEED = os.environ.get("FUZZ_SEED")
 def fuzzed(examples: int) -> Callable[[Any], Any]:
     """The settings of a fuzz test with its number of examples at size 1."""
     kept = settings(
-        max_examples=examples * SIZE,
+        max_examples=max(5, round(examples * SIZE)),
         deadline=None,
         database=None,
-        derandomize=_SEED is None and SIZE == 1,
+        derandomize=_SEED is None and SIZE <= 1,
         print_blob=True,
         suppress_health_check=list(HealthCheck),
     )

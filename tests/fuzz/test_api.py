@@ -6,7 +6,6 @@ refused in words.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from typing import Any, NamedTuple
 
@@ -32,7 +31,7 @@ from tests.monitor import units
 from tests.web.conftest import app_of
 from tests.web.filled import Site, from_scans
 
-EXAMPLES = 80 if os.environ.get("CI") else 30
+EXAMPLES = 80
 KEPT = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
 _DEAD = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
 _CALLS = [(route.method, PREFIX + route.path) for route in ROUTES]

@@ -3,7 +3,6 @@ that views and templates use, values of every kind. No error of the server; a re
 
 from __future__ import annotations
 
-import os
 from typing import Any
 from urllib.parse import quote, urlsplit
 
@@ -26,7 +25,7 @@ from tests.fuzz.refusals import fuzzed
 from tests.web.conftest import app_of, csrf
 from tests.web.filled import Site
 
-_RARE = fuzzed(300 if os.environ.get("CI") else 100)
+_RARE = fuzzed(300)
 _UNIT_FIELDS = names(WEB)
 _FLEET_FIELDS = names(WEB / "fleet", WEB)
 _COSTLY = {

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from condenser_monitor.monitor.commands.shared import EXTRA_OF
+from tests.size import FULL
 
 ROOT = Path(__file__).parents[2]
 SCRIPTS = ROOT / "hardware" / "install"
@@ -31,7 +32,7 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
     command = [sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "-w", folder, source]
     done = subprocess.run(command, capture_output=True, text=True, timeout=TIME_LIMIT_S, check=False)
     if done.returncode:  # building fetches setuptools
-        (pytest.fail if os.environ.get("CI") else pytest.skip)(f"cannot build here: {done.stderr[-300:]}")
+        (pytest.fail if FULL else pytest.skip)(f"cannot build here: {done.stderr[-300:]}")
     return next(folder.glob("*.whl"))
 
 

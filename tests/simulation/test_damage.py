@@ -1,4 +1,4 @@
-"""Seeded damage to every kept file (several hundred on CI and elsewhere); the same seed is the same damage.
+"""Seeded damage to every kept file (several hundred with CI=true); the same seed is the same damage.
 
 `DAMAGES=20000 pytest tests/simulation/test_damage.py` is the nightly size; `DAMAGE_SEED=7` plays one again. The ways a
 card or a hand spoils a file are common practice: bytes flipped, zeroed, cut off, put in, another file in its place.
@@ -24,8 +24,9 @@ from condenser_monitor.monitor.storage.schema import connect
 from tests.fuzz.test_kept_files import _calibrations, _record
 from tests.monitor.edge_tools import Hand
 from tests.simulation import damage
+from tests.size import sized
 
-DAMAGES = int(os.environ.get("DAMAGES", "300" if os.environ.get("CI") else "120"))
+DAMAGES = int(os.environ.get("DAMAGES") or sized(60, 300))
 ONE = os.environ.get("DAMAGE_SEED")
 BATCH = 60
 SEEDS = [range(first, min(first + BATCH, DAMAGES)) for first in range(0, DAMAGES, BATCH)]

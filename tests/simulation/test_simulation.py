@@ -1,6 +1,6 @@
 """Seeded storms over the whole program; the same seed is the same storm, to the byte of its log.
 
-With the storms under the shipped drivers (test_wires.py) they are a thousand on CI, a hundred elsewhere.
+With the storms under the shipped drivers (test_wires.py) they are a thousand with CI=true, a few elsewhere.
 `STORMS=20000 pytest tests/simulation/test_simulation.py` is the nightly size; `STORM_SEED=7` plays one
 storm again, with its log.
 """
@@ -16,10 +16,11 @@ import pytest
 
 from tests import ROOT, SOURCES
 from tests.simulation.story import Storm, run
+from tests.size import sized
 
-STORMS = int(os.environ.get("STORMS", "920" if os.environ.get("CI") else "92"))
+STORMS = int(os.environ.get("STORMS") or sized(23, 920))
 ONE = os.environ.get("STORM_SEED")
-BATCH = 46
+BATCH = 23
 BATCHES = [range(first, min(first + BATCH, STORMS)) for first in range(0, STORMS, BATCH)]
 _AGAIN = (
     "import pathlib, sys; from tests.simulation.{0} import run; print(run({1}, pathlib.Path(sys.argv[1])).digest())"

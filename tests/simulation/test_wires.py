@@ -22,8 +22,9 @@ from tests.monitor.units import (
 from tests.simulation.plant import Plant
 from tests.simulation.test_simulation import digest_elsewhere, told
 from tests.simulation.wires import TOLERANCE, run
+from tests.size import sized
 
-STORMS = int(os.environ.get("WIRE_STORMS", "80" if os.environ.get("CI") else "8"))
+STORMS = int(os.environ.get("WIRE_STORMS") or sized(4, 80))
 ONE = os.environ.get("STORM_SEED")
 BATCH = 8
 BATCHES = [range(first, min(first + BATCH, STORMS)) for first in range(0, STORMS, BATCH)]
