@@ -47,6 +47,7 @@ from condenser_monitor.monitor.core.records import (
     UnitStatus,
 )
 from condenser_monitor.monitor.core.records import Answer as RequestAnswer
+from condenser_monitor.monitor.core.trust import LiarMemory, Trust
 from condenser_monitor.monitor.diagnosis.diagnosis import FindingDiagnosis, Observed
 
 __all__ = [
@@ -79,6 +80,7 @@ FINDINGS_MEMORY = MemoryPart("findings", 1, dict[str, Finding], what="findings")
 STOOD_MEMORY = MemoryPart("recent_ages_s", 1, Ages, what="findings that stood")
 WORKED_MEMORY = MemoryPart("worked_ages_s", 1, Ages, what="findings that worked again")
 HEAT_MEMORY = MemoryPart("called_in_heat_ages_s", 1, list[float], what="calls in the heat")
+LIARS_MEMORY = MemoryPart("liars", 1, list[LiarMemory], what="sensors that lie")
 
 
 class Engine:
@@ -113,6 +115,13 @@ class Engine:
             stood_s=_times_s(old.load(STOOD_MEMORY)),
             worked_s=_times_s(old.load(WORKED_MEMORY)),
         )
+        liars = old.load(LIARS_MEMORY)
+        self._trust = Trust(settings.unit, self._inputs.fitted, liars or ())
+        self._trust_due_s = inf
+        self._read_s = -inf
+        self._claims = ""
+        self._early_a: float | None = None
+        self._cold = False
         self._patterns.heat.called_s.extend(-age_s for age_s in old.load(HEAT_MEMORY) or ())
         self.memory_refused = old.why_refused()
         self.now_s = -inf
@@ -192,13 +201,18 @@ class Engine:
         changed = () if same else self._inputs.update(scan, before_s, numbers=not hasty)
         self.changed_s = max((belief.since_s for belief in changed), default=scan.t_s)
         if changed:
-            events += self._moved(scan)
+            self._read_s = self.changed_s
+            self._trust_due_s = self.changed_s + limits.TRUST.settle_s.value
+            events += self._moved(scan, self.changed_s)
         if self._minute.due(scan.t_s):
             self._each_minute(scan)
+        # One more scan after the last change bears it out: an odd one accuses nobody.
+        if not changed and lasted(self._trust_due_s, scan.t_s, 0.0) and not self._inputs.unsettled():
+            events += self._weigh_sensors(scan)
         if not (same and self._nothing_due()):
             events += self._decide()
-        self._deadline_s = min(self._due_s, self._minute.deadline_s)
-        self._look_s = min(self._decide_s, self._minute.deadline_s) - limits.MOMENT_S.value
+        self._deadline_s = min(self._due_s, self._minute.deadline_s, self._trust_due_s)
+        self._look_s = min(self._decide_s, self._minute.deadline_s, self._trust_due_s) - limits.MOMENT_S.value
         return events
 
     def _nothing_due(self) -> bool:
@@ -236,10 +250,11 @@ class Engine:
     def _gap(self, scan: Scan) -> list[Event]:
         """Nothing was seen for long: whatever ran may have stopped and started again."""
         self._inputs.forget(scan.t_s)
+        self._trust.forget_state()
         self._patterns.gap()
         self._usual_s = 0.0
         was_s, self.now_s = self.now_s, scan.t_s
-        self.facts = facts(self._inputs)
+        self.facts = facts(self._inputs, distrusted=self._trust.distrusted)
         cycle = self._cycle.update(self.facts, was_s, self.wall_s)
         self._running = False
         return [] if cycle is None else self._finish(cycle)
@@ -265,18 +280,54 @@ class Engine:
         return scan.t_s - first_s < self._usual_s
 
     def _raw_load(self, scan: Scan) -> bool | None:
-        return scan.load if "load" in self._inputs.beliefs else None
+        return scan.load if "load" in self._inputs.beliefs and "load" not in self._trust.distrusted else None
 
     def _keep_numbers(self, scan: Scan) -> None:
         found = zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True)
         self._numbers.update((name, value) for name, value in found if value is not None)
 
-    def _moved(self, scan: Scan) -> list[Event]:
-        was, self.facts = self.facts, facts(self._inputs)
-        self._patterns.changed(was, self.facts, self.changed_s)
-        cycle = self._cycle.update(self.facts, self.changed_s, scan.wall_s)
+    def _moved(self, scan: Scan, since_s: float) -> list[Event]:
+        was, self.facts = self.facts, facts(self._inputs, distrusted=self._trust.distrusted)
+        self._patterns.changed(was, self.facts, since_s)
+        cycle = self._cycle.update(self.facts, since_s, scan.wall_s)
         self._running = self._cycle.running_since_s is not None
         return [] if cycle is None else self._finish(cycle)
+
+    def _weigh_sensors(self, scan: Scan) -> list[Event]:
+        """What is read has settled: decide which sensors to believe."""
+        self._trust_due_s = inf
+        evidence = self._trust.read(self._inputs, cooled=self._cooled())
+        fan = self._inputs.beliefs.get("fan")
+        if self._running and fan is not None and fan.symbol is False:
+            look_s = fan.since_s + limits.TRUST.still_s.value
+            self._trust_due_s = look_s if look_s > scan.t_s else inf
+        if not self._trust.update(evidence, scan.t_s):
+            return []
+        if self._trust.distrusted:
+            claims = [row.claim for row in contradictions(facts(self._inputs))]
+            self._claims = "; ".join(claims) or self._claims
+        self._symbols_revision = -1
+        self._decide_s = -inf
+        self.changed_s = self._read_s
+        return self._moved(scan, scan.t_s)
+
+    def _cooled(self) -> bool:
+        """Whether the compressor runs on without its fan's current and draws no more than with it.
+
+        Without air the condenser warms by about half a kelvin a second, and the current follows within seconds.
+        """
+        fan, started_s = self._inputs.beliefs.get("fan"), self._cycle.running_since_s
+        if fan is None or fan.symbol is not False or started_s is None or self._early_a is None:
+            return False
+        since_s = max(fan.since_s, started_s)
+        now_a = self._numbers.get("compressor_a")
+        if self._cold or self.facts.draw != "normal" or not now_a:
+            return False
+        if since_s > started_s and lasted(since_s, self.now_s, limits.TRUST.still_s.value):
+            return now_a <= self._early_a * limits.TRUST.still_ratio.value
+        return lasted(since_s, self.now_s, limits.TRUST.cooled_s.value) and (
+            now_a <= self._early_a * limits.TRUST.steady_ratio.value
+        )
 
     def _finish(self, cycle: Cycle) -> list[Event]:
         self._baselines.add_cycle(cycle)
@@ -290,6 +341,7 @@ class Engine:
         outdoor_c = means["outdoor_c"]
         if outdoor_c is None:
             outdoor_c = scan.outdoor_c
+        self._watch_draw(scan.t_s, means["compressor_a"], outdoor_c)
         self._baselines.add_minute(
             MinuteMeans(
                 began_s=self._minute.began_s,
@@ -297,17 +349,33 @@ class Engine:
                 wall_s=scan.wall_s,
                 running_since_s=started_s,
                 sound=self.facts.draw == "normal" and not _UNSOUND_RUN & self._evaluator.standing,
-                readings=means | {"outdoor_c": outdoor_c},
+                readings={
+                    name: self._trusted(name, value) for name, value in (means | {"outdoor_c": outdoor_c}).items()
+                },
             )
         )
         self._set_draw(outdoor_c)
         self._patterns.heat.update(
-            outdoor_c=scan.outdoor_c if "outdoor_c" in self._inputs.fitted else None,
+            outdoor_c=self._trusted("outdoor_c", scan.outdoor_c) if "outdoor_c" in self._inputs.fitted else None,
             call=self.facts.call,
             now_s=scan.t_s,
             longest_s=self._longest_s + limits.MINUTE_S.value,
         )
         self._minute.open(scan.t_s, self._cycle)
+
+    def _trusted(self, reading: str, value: float | None) -> float | None:
+        return None if reading in self._trust.distrusted else value
+
+    def _watch_draw(self, now_s: float, minute_a: float | None, outdoor_c: float | None) -> None:
+        """Keep what the compressor draws: while the fan runs the last minute, without it the first whole one."""
+        started_s, fan = self._cycle.running_since_s, self._inputs.beliefs.get("fan")
+        self._cold = outdoor_c is not None and outdoor_c < limits.TRUST.warm_c.value
+        if started_s is None or minute_a is None or fan is None:
+            self._early_a = None
+        elif lasted(started_s, self._minute.began_s, limits.MINUTE_S.value) and (fan.symbol or self._early_a is None):
+            self._early_a = minute_a
+        if self._cooled():
+            self._trust_due_s = min(self._trust_due_s, now_s)
 
     def _set_draw(self, outdoor_c: float | None) -> None:
         track = self._inputs.track("compressor_a")
@@ -325,7 +393,7 @@ class Engine:
             now_s=now_s,
             changed_s=self.changed_s,
             facts=self.facts,
-            said=None if inputs.settled else facts(inputs, said=True),
+            said=None if inputs.settled else facts(inputs, said=True, distrusted=self._trust.distrusted),
             counted={
                 "sensor-silent": bool(self._silent()),
                 "contactor-chatter": patterns.chatter.stands(now_s),
@@ -335,6 +403,10 @@ class Engine:
                 "no-call-in-heat": self._no_call_in_heat(),
             },
             unsettled=inputs.unsettled(),
+            undecided=self._trust_due_s < inf and self._trust.contradicted(self._trust.read(inputs)),
+            distrusted={
+                belief.name: reading for reading in self._trust.distrusted for belief in inputs.inputs_of(reading)
+            },
             new_readings=self._read_symbols(),
             doubted=bool(inputs.doubted(now_s)),
         )
@@ -344,12 +416,13 @@ class Engine:
         if self._inputs.revision == self._symbols_revision:
             return False
         self._symbols_revision = self._inputs.revision
-        was, self._symbols = self._symbols, self._inputs.symbols()
+        said, was = self._inputs.symbols(), self._symbols
+        self._symbols = {name: symbol for name, symbol in said.items() if name not in self._trust.distrusted}
         return self._symbols != was
 
     def _no_call_in_heat(self) -> Answer:
         call = self._inputs.beliefs.get("call")
-        if call is None or call.symbol is None:
+        if call is None or call.symbol is None or "call" in self._trust.distrusted:
             return None
         idle = lasted(call.since_s, self.now_s, self._patterns.no_call_s)
         return not call.symbol and idle and self._patterns.heat.stands(self.now_s)
@@ -365,7 +438,11 @@ class Engine:
     def _evidence(self, row: FindingRow) -> Evidence:
         """The readings that go with a finding, and what its pattern counted."""
         found: Evidence = {}
+        # What lies is shown where it is told, and is no evidence of anything else.
+        hidden = () if row.name == "sensing-disagrees" else self._trust.distrusted
         for name in row.evidence:
+            if name in hidden:
+                continue
             value = self._numbers.get(name)
             if value is not None and name in self._inputs.readings and not self._inputs.readings[name].gone:
                 found[name] = value if isinstance(value, bool) else round(value, 3)
@@ -375,7 +452,7 @@ class Engine:
         if name == "sensor-silent":
             return {"silent": self._silent()}
         if name == "sensing-disagrees":
-            return {"contradiction": "; ".join(row.claim for row in contradictions(self.facts))}
+            return {"contradiction": self._claims, "distrusted": sorted(self._trust.distrusted)}
         if name == "short-cycling":
             return {"pattern": "; ".join(self._patterns.short.reasons(self.now_s))}
         if name == "overload-cycling":
@@ -397,7 +474,7 @@ class Engine:
 
     def status(self) -> UnitStatus:
         """All that is shown of the unit, as of the last scan."""
-        links = chain(self._inputs)
+        links = chain(self._inputs, self._trust.distrusted)
         scan = self._scan
         return UnitStatus(
             site=self.settings.site.id,
@@ -413,6 +490,7 @@ class Engine:
             break_at=first_break(links) if any(f.severity == "urgent" for f in self.standing) else None,
             service_until_wall_s=self._alarms.service_until_wall_s,
             trends=self._baselines.report(),
+            distrusted=tuple(name for name in READINGS if name in self._trust.distrusted),
         )
 
     def metrics(self) -> dict[str, Any]:
@@ -427,6 +505,7 @@ class Engine:
         keep(FINDINGS_MEMORY, self._diagnosis.standing)
         keep(STOOD_MEMORY, self._diagnosis.stood_ages_s(now_s))
         keep(WORKED_MEMORY, self._diagnosis.worked_ages_s(now_s))
+        keep(LIARS_MEMORY, self._trust.memory())
         keep(HEAT_MEMORY, [now_s - at_s for at_s in self._patterns.heat.called_s])
         self._memory.keep_json(ALERTS_MEMORY, self._alarms.memory())
         self._memory.keep_json(TRENDS_MEMORY, self._baselines.memory())

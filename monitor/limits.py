@@ -116,6 +116,41 @@ MOMENT_S = _ours(
     1e-6, "s", 0, 1e-3, "times are decimal fractions and their differences are not exact: this close is the same moment"
 )
 
+# ---------------------------------------------------------------- trust in the sensors
+
+
+class TRUST(LimitGroup):
+    """What it costs to assume something, for want of a better explanation (see core/trust.py). Only ratios matter."""
+
+    settle_s = _ours(5.0, "s", 1, 60, "readings are not of one instant; within this they have followed each other")
+    fault = _ours(2.0, "1", 1, 10, "a fault of the unit begins; the unit of all these costs is half a fault")
+    usual_fault = _ours(1.5, "1", 1, 10, "a float switch, a safety or a wire cuts the call: the most usual of all")
+    rare_fault = _ours(2.5, "1", 1, 10, "the contactor's coil opens")
+    seldom_fault = _ours(3.0, "1", 1, 10, "a wire that touches another: seldom")
+    weld = _ours(2.5, "1", 1, 10, "contacts weld: less usual than a motor that fails")
+    designed = _ours(0.3, "1", 0, 2, "what this kind of unit does by design, yet not all the time")
+    impossible = _ours(20.0, "1", 10, 100, "what no fault explains: more than any two liars and faults")
+    impossible_fan = _ours(3.0, "1", 1, 100, "a compressor that runs for long at its usual current without a fan")
+    liar = _ours(3.0, "1", 1, 10, "a sensor begins to lie: as seldom as a wire fault")
+    high = _ours(0.5, "1", 0, 5, "and more seldom with a signal than without: most failures are an open wire")
+    recover = _ours(5.0, "1", 1, 20, "a liar begins to tell the truth by itself: four changes that agree outweigh it")
+    change = _ours(1.5, "1", 0.1, 10, "a sensor that is taken for stuck has changed")
+    heals = _ours(1.3, "1", 0, 5, "a fault went for a whole run and came back as if the thermostat had cycled")
+    satisfied = _ours(
+        0.7, "1", 0.1, 5, "a thermostat was satisfied though nothing cooled: somebody may have turned it off"
+    )
+    satisfied_least_s = _ours(180.0, "s", 60, 3600, "a shorter call was a flicker or a try")
+    satisfied_most_s = _ours(3600.0, "s", 600, 36000, "a longer one may have ended with the cool of the night")
+    pause_s = _ours(240.0, "s", 60, 3600, "a thermostat rests five minutes; a call that is back sooner had not ended")
+    whole_run_s = _ours(300.0, "s", 60, 3600, "as long as a thermostat runs at the least")
+    still_s = _ours(20.0, "s", 10, 120, "by then a compressor whose fan has just stopped draws a tenth more")
+    still_ratio = _ours(1.03, "1", 1.0, 1.2, "noise and drift of a running current within seconds")
+    cooled_s = _ours(180.0, "s", 60, 3600, "a compressor that starts without its fan draws ever more, and trips")
+    warm_c = _ours(15.0, "°C", 0, 30, "in colder air a condenser may do without its fan for a while")
+    steady_ratio = _ours(1.12, "1", 1.02, 2, "without its fan a compressor draws a third more within minutes")
+    margin = _ours(0.3, "1", 0.01, 3, "explanations closer than this are as good as each other")
+
+
 # ---------------------------------------------------------------- elimination and the next check
 
 SELDOM_SHARE = _ours(0.1, "1", 0.01, 0.5, "what a suspect shows seldom counts a tenth of what it shows usually")

@@ -34,7 +34,14 @@ class Site(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
 
 class Unit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The nameplate. Currents in A RMS, delay in s."""
+    """The nameplate and what the unit does by design. Currents in A RMS, delays in s.
+
+    `fan_control`: "board" where a board lets the fan run on or cycles it in the cold. `delay_on_make_s` and
+    `delay_on_break_s` hold the contactor off after the call comes and after a stop. `load_shed`: the utility may cut
+    the call for a while. `delay_learned`: a delay that shows in every cycle is learned and offered. `call_tap`: where
+    `call` and `control_v` are taken; at the "coil" the unit's own pressure switches and boards are ahead of them.
+    `run_capacitor_uf` of 0 is not known.
+    """
 
     line_hz: int = 60
     contactor_poles: int = 1
@@ -43,6 +50,18 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     fan_fla_a: float = 1.2
     delay_on_make_s: float = 0.0
     heat_pump: bool = False
+    kind: str = "single-stage"
+    fan_control: str = "contactor"
+    delay_on_break_s: float = 0.0
+    load_shed: bool = False
+    delay_learned: bool = True
+    call_tap: str = "y-terminal"
+    start_kit: bool = False
+    line_v: float = 240.0
+    run_capacitor_uf: float = 0.0
+    run_capacitor_tolerance_pct: float = 6.0
+    metering: str = "unknown"
+    refrigerant: str = ""
 
 
 class SensorSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -146,6 +165,10 @@ _BOUNDS: dict[str, tuple[float, float]] = {
     "unit.compressor_lra_a": (0.2, 1000),
     "unit.fan_fla_a": (0.01, 20),
     "unit.delay_on_make_s": (0, 3600),
+    "unit.delay_on_break_s": (0, 3600),
+    "unit.line_v": (100, 480),
+    "unit.run_capacitor_uf": (0, 200),
+    "unit.run_capacitor_tolerance_pct": (1, 20),
     "mqtt.port": (1, 65535),
     "mqtt.keepalive_s": (5, 3600),
     "mqtt.readings_s": (0.5, 86400),
@@ -159,9 +182,21 @@ _BOUNDS: dict[str, tuple[float, float]] = {
 _CHOICES: dict[str, tuple[object, ...]] = {
     "unit.line_hz": (50, 60),
     "unit.contactor_poles": (1, 2),
+    "unit.kind": ("single-stage", "two-stage", "variable-speed"),
+    "unit.fan_control": ("contactor", "board"),
+    "unit.call_tap": ("y-terminal", "coil"),
+    "unit.metering": ("fixed", "txv", "unknown"),
     "mqtt.version": ("5", "3.1.1"),
     "web.temperature": ("F", "C"),
     "notify.least": ("urgent", "soon", "watch"),
+}
+
+
+# Units that are refused at the start, each with the reason in a plain sentence.
+_NOT_WATCHED: dict[str, str] = {
+    "communicating": "it is called over a data bus and has no 24 V call, so there is nothing to sense",
+    "modulating": "it has no 24 V call to start from and no contactor, so there is nothing to compare its current with",
+    "three-phase": "the line board senses one phase only, and a lost phase would not be seen",
 }
 
 
@@ -255,6 +290,12 @@ def _explain(error: msgspec.ValidationError, tables: dict[str, Any], place: str)
 
 
 def _check(settings: Settings, place: str) -> None:
+    kind = settings.unit.kind
+    if kind in _NOT_WATCHED:
+        allowed = "single-stage, two-stage or variable-speed with a 24 V call"
+        raise SiteError(
+            f"{place}: unit.kind", kind, f"{allowed}; a {kind} unit cannot be watched: {_NOT_WATCHED[kind]}"
+        )
     for path, (low, high) in _BOUNDS.items():
         value = _dig(settings, path)
         if not low <= value <= high:

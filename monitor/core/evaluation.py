@@ -25,8 +25,10 @@ class Snapshot(NamedTuple):
 
     `changed_s` is when the newest of `facts` began; `said` are the facts of this scan by itself, None where it bears
     out what is believed; `counted` has the answers of the patterns; `unsettled` names the inputs that this scan does
-    not bear out; `new_readings`: a reading says something else than at the last decision; `doubted`: some reading is
-    not borne out, so what is concluded now is to be looked at again.
+    not bear out; `undecided`: readings contradict each other and it is not yet known which of them lie, so nothing is
+    raised; `distrusted` has the inputs of the readings that lie, each with its reading; `new_readings`: a reading
+    says something else than at the last decision; `doubted`: some reading is not borne out, so what is concluded now is
+    to be looked at again.
     """
 
     now_s: float
@@ -35,6 +37,8 @@ class Snapshot(NamedTuple):
     said: Facts | None
     counted: Mapping[str, Answer]
     unsettled: frozenset[str] = frozenset()
+    undecided: bool = False
+    distrusted: Mapping[str, str] = {}
     new_readings: bool = False
     doubted: bool = False
 
@@ -46,6 +50,10 @@ class Snapshot(NamedTuple):
         """This scan says what is believed, of all that the finding needs."""
         return self.unsettled.isdisjoint(row.needs)
 
+    def withdrawn(self, row: FindingRow) -> tuple[str, ...]:
+        """The readings that a finding needs and that lie."""
+        return tuple(sorted({self.distrusted[name] for name in row.needs if name in self.distrusted}))
+
 
 class Raised(NamedTuple):
     """A finding that is raised, and since when its condition has been true."""
@@ -54,13 +62,21 @@ class Raised(NamedTuple):
     since_s: float
 
 
+class Cleared(NamedTuple):
+    """A finding that is cleared: whether the part was seen to work again, and which readings it rested on have been
+    found to lie since."""
+
+    works: bool
+    withdrawn: tuple[str, ...] = ()
+
+
 class Evaluation(NamedTuple):
-    """What one decision changed, each in the catalogue's order: parents first. `cleared` says of each whether it was
-    seen to work again; `review` are findings that stand and whose evidence has changed and settled. `order` is all of
-    them, as they came."""
+    """What one decision changed, each in the catalogue's order: parents first. `review` are findings that stand and
+    whose evidence has changed and settled. `order` is all of them, as they came.
+    """
 
     raised: dict[str, Raised]
-    cleared: dict[str, bool]
+    cleared: dict[str, Cleared]
     review: tuple[str, ...]
     order: tuple[str, ...]
 
@@ -145,7 +161,7 @@ class FindingEvaluator:
     def evaluate(self, moment: Snapshot) -> Evaluation:
         """Decide on every finding at one moment."""
         raised: dict[str, Raised] = {}
-        cleared: dict[str, bool] = {}
+        cleared: dict[str, Cleared] = {}
         review: list[str] = []
         order: list[str] = []
         whole = self._whole(moment)
@@ -153,6 +169,9 @@ class FindingEvaluator:
             row = timer.row
             answer = moment.answer(row)
             stands = row.name in self.standing
+            withdrawn = moment.withdrawn(row) if stands and answer is None else ()
+            if withdrawn:
+                answer = False
             if not (whole or answer or timer.true_s is not None or stands):
                 continue
             timer.count(answer, moment.said)
@@ -160,12 +179,14 @@ class FindingEvaluator:
             if row.steady and answer and not moment.bears_out(row):
                 timer.true_s = moment.now_s
             if not stands:
-                if timer.due(moment.now_s) and moment.bears_out(row):
+                held_back = moment.undecided and not row.pattern
+                if not held_back and timer.due(moment.now_s) and moment.bears_out(row):
                     raised[row.name] = self._raise(timer, moment)
                     order.append(row.name)
             elif timer.over(moment.now_s) and moment.bears_out(row):
                 self.standing.discard(row.name)
-                cleared[row.name] = bool(row.works is not None and row.works(moment.facts))
+                works = bool(row.works is not None and row.works(moment.facts))
+                cleared[row.name] = Cleared(works, withdrawn)
                 order.append(row.name)
             elif self._review_due(timer, answer, moment):
                 review.append(row.name)

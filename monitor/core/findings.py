@@ -161,10 +161,10 @@ ROWS: tuple[FindingRow, ...] = (
         "sensing-disagrees",
         _SOON,
         "",
-        "Two senses contradict each other in a way no single fault of the unit explains; the monitor needs a look.",
+        "Sensors contradict each other in a way no single fault of the unit explains; the monitor needs a look.",
         ("call", "supply", "load", "control_power", "thermostat", "control_v", "coil_a", "compressor", "fan"),
         ("call", "supply", "load", *_CONTROL, *_MOTORS, "control_power", "thermostat"),
-        lambda f: bool(contradictions(f)),
+        lambda f: bool(f.distrusted),
         steady=True,
     ),
     FindingRow(
@@ -175,7 +175,6 @@ ROWS: tuple[FindingRow, ...] = (
         ("supply", "load"),
         ("supply", "load", "call"),
         lambda f: False if f.load or f.runs else no(f.supply),
-        parents=("sensing-disagrees",),
     ),
     FindingRow(
         "control-power-lost",
@@ -185,7 +184,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("control_power",),
         ("control_power", "thermostat", "call"),
         lambda f: False if f.thermostat or f.call else no(f.control_power),
-        parents=("sensing-disagrees", "line-supply-lost"),
+        parents=("line-supply-lost",),
     ),
     FindingRow(
         "call-not-reaching-unit",
@@ -195,7 +194,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("thermostat", "call", "control_power"),
         ("thermostat", "call", "control_power", "control_v"),
         lambda f: False if f.control_power is False else both(f.thermostat, no(f.call)),
-        parents=("sensing-disagrees", "control-power-lost"),
+        parents=("control-power-lost",),
         after_delay=True,
     ),
     FindingRow(
@@ -206,7 +205,6 @@ ROWS: tuple[FindingRow, ...] = (
         ("call", "control_v"),
         ("control_v", "coil_a", "load"),
         lambda f: both(f.call, None if f.volts in (None, "dead") else f.volts in ("ghost", "weak")),
-        parents=("sensing-disagrees",),
     ),
     FindingRow(
         "contactor-chatter",
@@ -216,7 +214,7 @@ ROWS: tuple[FindingRow, ...] = (
         (),
         _CONTROL,
         pattern=True,
-        parents=("sensing-disagrees", "line-supply-lost"),
+        parents=("line-supply-lost",),
     ),
     FindingRow(
         "call-without-pull-in",
@@ -226,7 +224,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("call", "load", "supply"),
         (*_CONTROL, "supply"),
         lambda f: False if f.supply is False else both(f.call, no(f.contacts)),
-        parents=("sensing-disagrees", "line-supply-lost", "contactor-chatter"),
+        parents=("line-supply-lost", "contactor-chatter"),
         after_delay=True,
         works=lambda f: both(f.call, f.contacts),
     ),
@@ -238,7 +236,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("call", "compressor", "fan"),
         (*_CONTROL, "supply", *_MOTORS),
         lambda f: False if f.supply is False else both(f.call, f.load is None, rests(f)),
-        parents=("sensing-disagrees", "line-supply-lost", "contactor-chatter"),
+        parents=("line-supply-lost", "contactor-chatter"),
         after_delay=True,
         works=lambda f: both(f.call, f.runs),
     ),
@@ -250,7 +248,6 @@ ROWS: tuple[FindingRow, ...] = (
         ("locked",),
         ("compressor_a", "control_v"),
         lambda f: f.locked,
-        parents=("sensing-disagrees",),
     ),
     FindingRow(
         "overload-cycling",
@@ -260,7 +257,7 @@ ROWS: tuple[FindingRow, ...] = (
         (),
         _MOTORS,
         pattern=True,
-        parents=("sensing-disagrees", "line-supply-lost", "contactor-chatter"),
+        parents=("line-supply-lost", "contactor-chatter"),
     ),
     FindingRow(
         "pull-in-without-run",
@@ -270,7 +267,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("load", "compressor", "fan"),
         ("load", *_MOTORS),
         lambda f: both(f.contacts, rests(f)),
-        parents=("sensing-disagrees", "line-supply-lost", "contactor-chatter", "overload-cycling"),
+        parents=("line-supply-lost", "contactor-chatter", "overload-cycling"),
     ),
     FindingRow(
         "compressor-not-running",
@@ -280,7 +277,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("load", "compressor", "fan"),
         ("load", *_MOTORS),
         lambda f: both(f.contacts, f.fan, no(f.compressor)),
-        parents=("sensing-disagrees", "locked-rotor", "overload-cycling", "contactor-chatter"),
+        parents=("locked-rotor", "overload-cycling", "contactor-chatter"),
     ),
     FindingRow(
         "fan-not-running",
@@ -290,7 +287,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("load", "compressor", "fan"),
         ("load", *_MOTORS),
         lambda f: both(f.contacts, f.compressor, no(f.fan)),
-        parents=("sensing-disagrees", "locked-rotor"),
+        parents=("locked-rotor",),
     ),
     FindingRow(
         "contacts-stuck-closed",
@@ -300,7 +297,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("call", "load", "compressor", "fan"),  # where contacts are not sensed, the fan's current tells them closed
         ("load", *_CONTROL, *_MOTORS),
         lambda f: both(no(f.call), either(f.contacts, f.compressor)),
-        parents=("sensing-disagrees", "contactor-chatter"),
+        parents=("contactor-chatter",),
     ),
     FindingRow(
         "short-cycling",
@@ -310,7 +307,7 @@ ROWS: tuple[FindingRow, ...] = (
         (),
         (),
         pattern=True,
-        parents=("sensing-disagrees", "line-supply-lost", "contactor-chatter", "overload-cycling", "locked-rotor"),
+        parents=("line-supply-lost", "contactor-chatter", "overload-cycling", "locked-rotor"),
     ),
     FindingRow(
         "high-running-current",
@@ -320,7 +317,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("compressor", "draw"),
         ("compressor_a", "outdoor_c"),
         lambda f: draws(f, "high"),
-        parents=("sensing-disagrees", "locked-rotor", "fan-not-running"),
+        parents=("locked-rotor", "fan-not-running"),
     ),
     FindingRow(
         "low-running-current",
@@ -330,7 +327,6 @@ ROWS: tuple[FindingRow, ...] = (
         ("compressor", "draw"),
         ("compressor_a", "outdoor_c"),
         lambda f: draws(f, "low"),
-        parents=("sensing-disagrees",),
     ),
     FindingRow(
         "slow-start",

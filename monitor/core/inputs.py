@@ -236,6 +236,11 @@ class DebouncedInputs:
         """The track of a number, None where it is not fitted."""
         return next((track for track in self.tracks if track.reading == reading), None)
 
+    def inputs_of(self, reading: str) -> Sequence[DebouncedInput]:
+        """The debounced inputs that are made of a reading; none where it is not fitted."""
+        track = self.track(reading)
+        return [self.beliefs[reading]] if reading in self.beliefs and track is None else track.beliefs if track else ()
+
     def forget(self, now_s: float) -> None:
         """After a gap in what was seen: everything is unknown."""
         for belief in self.flags:

@@ -6,7 +6,7 @@ a motor behind them draws current. A contradiction gives None, never a guess.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from math import inf
 from typing import Any, NamedTuple
 
@@ -17,8 +17,9 @@ from condenser_monitor.monitor.core.records import LinkState, LinkView
 
 
 class Facts(NamedTuple):
-    """What follows from the senses together: True, False or None (unknown). `volts`, `coil`, `draw` name bands;
-    `delayed` says that a delay relay sits between the call sense and the coil."""
+    """What follows from the sensors together: True, False or None (unknown). `volts`, `coil`, `draw` name bands;
+    `delayed` says that a delay relay sits between the call's tap and the coil; `distrusted` are the readings that were
+    passed over because they lie."""
 
     call: bool | None = None
     supply: bool | None = None
@@ -35,6 +36,7 @@ class Facts(NamedTuple):
     runs: bool | None = None
     contacts: bool | None = None
     delayed: bool = False
+    distrusted: frozenset[str] = frozenset()
 
 
 def either(one: bool | None, other: bool | None) -> bool | None:
@@ -53,9 +55,13 @@ def contacts_closed(load: bool | None, runs: bool | None) -> bool | None:
     return None if runs else False
 
 
-def facts(sensing: DebouncedInputs, *, said: bool = False) -> Facts:
-    """The facts as of the last scan: what is believed or, with `said`, what this one scan says by itself."""
+def facts(sensing: DebouncedInputs, *, said: bool = False, distrusted: frozenset[str] = frozenset()) -> Facts:
+    """The facts as of the last scan: what is believed or, with `said`, what this one scan says by itself. A reading
+    that is distrusted counts as missing."""
     symbols = {name: belief.said if said else belief.symbol for name, belief in sensing.beliefs.items()}
+    for name in distrusted:
+        for belief in sensing.inputs_of(name):
+            symbols[belief.name] = None
     get = symbols.get
     runs = either(get("compressor"), get("fan"))
     return Facts(
@@ -74,6 +80,7 @@ def facts(sensing: DebouncedInputs, *, said: bool = False) -> Facts:
         runs=runs,
         contacts=contacts_closed(get("load"), runs),
         delayed=sensing.delayed,
+        distrusted=distrusted,
     )
 
 
@@ -106,12 +113,12 @@ def _alive(symbol: Any) -> bool | None:
     return (symbol != "none") if isinstance(symbol, str) else symbol
 
 
-def chain(sensing: DebouncedInputs) -> tuple[LinkView, ...]:
+def chain(sensing: DebouncedInputs, distrusted: Collection[str] = ()) -> tuple[LinkView, ...]:
     """Each link live, dead or unknown; a link no sense tells is live where a later live link proves it (inferred)."""
     known: dict[str, bool | None] = {}
     since: dict[str, float] = {}
     for link in CHAIN:
-        belief = sensing.beliefs.get(link.belief)
+        belief = None if link.sense in distrusted else sensing.beliefs.get(link.belief)
         known[link.name] = None if belief is None else _alive(belief.symbol)
         since[link.name] = 0.0 if belief is None or belief.since_s == -inf else belief.since_s
     sensed = dict(known)

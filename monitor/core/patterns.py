@@ -288,7 +288,7 @@ class Patterns:
 
     def follow(self, standing: Collection[str]) -> None:
         """What a standing parent causes is not counted again as a pattern of its own."""
-        if "sensing-disagrees" in standing or "contacts-stuck-closed" in standing:
+        if "contacts-stuck-closed" in standing:
             self.short.forget()
         if "contactor-chatter" in standing:
             self.short.forget()

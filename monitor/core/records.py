@@ -329,6 +329,7 @@ class UnitStatus(msgspec.Struct, frozen=True, kw_only=True):
     findings: tuple[Finding, ...]
     alerts: tuple[Alert, ...]
     break_at: str | None
+    distrusted: tuple[str, ...] = ()  # readings that lie, and count as missing
     service_until_wall_s: float | None = None
     trends: dict[str, Any] = {}
     uncertainty: dict[str, float] = {}  # of each number in `readings`: expanded, k = 2, in its own unit; if known

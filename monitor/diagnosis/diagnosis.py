@@ -12,7 +12,7 @@ import msgspec
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
-from condenser_monitor.monitor.core.evaluation import Evaluation
+from condenser_monitor.monitor.core.evaluation import Cleared, Evaluation
 from condenser_monitor.monitor.core.findings import FindingRow
 from condenser_monitor.monitor.core.records import Change, ChangeKind, Evidence, Finding
 from condenser_monitor.monitor.diagnosis.verdict import Verdict, judge
@@ -64,7 +64,7 @@ class FindingDiagnosis:
             if name in outcome.raised:
                 changes.append(self._raise(*outcome.raised[name], observed, recent))
             elif name in outcome.cleared:
-                changes.append(self._clear(name, observed, works=outcome.cleared[name]))
+                changes.append(self._clear(name, observed, outcome.cleared[name]))
             else:
                 changes += self._review(name, observed, recent)
         return changes
@@ -107,11 +107,13 @@ class FindingDiagnosis:
         self.standing[row.name] = finding
         return _change(ChangeKind.RAISED, finding, observed)
 
-    def _clear(self, name: str, observed: Observed, *, works: bool) -> Change:
+    def _clear(self, name: str, observed: Observed, how: Cleared) -> Change:
         finding = self.standing.pop(name)
         self._stood_s[name] = observed.now_s
-        if works:
+        if how.works:
             self._worked_s[name] = observed.now_s
+        if how.withdrawn:
+            finding = msgspec.structs.replace(finding, evidence=finding.evidence | {"distrusted": list(how.withdrawn)})
         return _change(ChangeKind.CLEARED, finding, observed)
 
     def _review(self, name: str, observed: Observed, recent: Collection[str]) -> list[Change]:

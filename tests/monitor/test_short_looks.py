@@ -39,13 +39,14 @@ def thorough(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(DebouncedInputs, "quiet", lambda sensing, scan: False)
     monkeypatch.setattr(FindingEvaluator, "_whole", lambda evaluator, moment: True)
-    monkeypatch.setattr(Engine, "_read_symbols", _compared)
+    read = Engine._read_symbols
+
+    def compared(engine: Any) -> bool:
+        engine._symbols_revision = -1
+        return read(engine)
+
+    monkeypatch.setattr(Engine, "_read_symbols", compared)
     monkeypatch.setattr(NumberInput, "update", whole)
-
-
-def _compared(engine: Any) -> bool:
-    was, engine._symbols = engine._symbols, engine._inputs.symbols()
-    return bool(engine._symbols != was)
 
 
 def restless(seed: int) -> tuple[list[str], list[Scan]]:

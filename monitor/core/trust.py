@@ -1,0 +1,411 @@
+"""Which sensors to believe: the step between inputs and links.
+
+Theory. Readings that contradict each other are explained by small *sets of liars*: sensors that do not follow what they
+measure. Of all sets of at most two, the one wanted is that which needs the least else to be assumed. What else there is
+to assume is physics: for every set, the readings of the other sensors leave a few states of the unit possible (power,
+thermostat, call, coil, supply, contacts, compressor, fan: each on or off), and each state costs what is odd about it: a
+fault of the unit costs about as much as a sensor that lies, and what cannot be (current without a supply) costs far
+more. So a supply sensor that says "off" under a running compressor is the liar by itself, and not the clamp, the fan's
+clamp and the load sensor together.
+
+Time decides the rest. The costs are added up along time, as on the cheapest path through a hidden Markov model
+(Viterbi, IEEE Trans. Inf. Theory 13, 1967): at each step a sensor may begin to lie, or begin to tell the truth again,
+each at a price. What follows from that:
+
+- A fault is paid for once, when it begins, and a little when it comes back.
+- A liar that is known costs nothing more, so it stays distrusted; each time that it changes as a stuck sensor would
+  not, its being a liar costs a little, so that it is believed again after it told the truth through several changes.
+- What a fault would have made impossible counts against that fault: a thermostat that is satisfied again and again
+  although the compressor is "dead", contacts that close without a pull, currents that stay normal without a fan.
+
+Only readings that have been settled for a while are weighed. While all is consistent and nobody is suspected, a step is
+one look into a table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from itertools import combinations, product
+from math import inf
+from typing import Any, NamedTuple
+
+import msgspec
+
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
+
+# ---------------------------------------------------------------- the unit as physics
+
+
+class World(NamedTuple):
+    """One possible state of the unit: 24 V behind the fuse, the thermostat's output, 24 V at the unit's call terminal,
+    current in the coil, line voltage ahead of the contactor, contacts closed, current in compressor and fan."""
+
+    power: bool
+    demand: bool
+    call: bool
+    coil: bool
+    supply: bool
+    contacts: bool
+    compressor: bool
+    fan: bool
+
+    @property
+    def load(self) -> bool:
+        """Line voltage behind the contacts."""
+        return self.contacts and self.supply
+
+
+Reading = bool | None
+_FAULTS = limits.TRUST
+
+
+class Physics:
+    """What is odd about a state, by the unit's kind. Costs are in units of about one fault."""
+
+    def __init__(self, unit: Unit) -> None:
+        self._board_fan = unit.fan_control == "board" or unit.kind == "variable-speed"
+        self._fan_rests = self._board_fan or unit.heat_pump
+        self._soft = unit.kind == "variable-speed"
+        self._waits = unit.delay_on_make_s > 0 or unit.delay_on_break_s > 0
+
+    def oddities(self, world: World) -> Iterator[tuple[str, float]]:
+        """Yield each fault of the state with what it costs to begin; "" is what no fault explains."""
+        fault = _FAULTS.fault.value
+        w = world
+        if not w.power:
+            yield "power-lost", fault
+        impossible = (
+            (w.demand or w.call) and not w.power,
+            w.coil and not w.call,
+            w.compressor and not w.load,
+            w.fan and not (w.supply if self._board_fan else w.load),
+        )
+        for _ in range(sum(impossible)):
+            yield "", _FAULTS.impossible.value
+        if w.demand and not w.call:
+            yield "call-cut", _FAULTS.usual_fault.value
+        if w.call and not w.demand:
+            yield "call-crossed", _FAULTS.seldom_fault.value
+        if w.call and not w.coil:
+            yield "coil-open", _FAULTS.designed.value if self._waits else _FAULTS.rare_fault.value
+        if w.coil and not w.contacts:
+            yield "contacts-open", fault
+        if w.contacts and not w.coil:
+            yield "welded", _FAULTS.weld.value
+        if not w.supply:
+            yield "supply-lost", fault
+        if w.load and not w.compressor:
+            yield "compressor-off", _FAULTS.designed.value if self._soft else fault
+        if w.load and not w.fan:
+            yield "fan-off", _FAULTS.designed.value if self._fan_rests else fault
+
+
+# What keeps the unit from cooling while it is called.
+NO_COOLING = frozenset({"call-cut", "coil-open", "contacts-open", "supply-lost", "compressor-off"})
+# What would last for more than one run if it were a fault.
+LASTING = NO_COOLING | {"call-crossed"}
+
+
+# ---------------------------------------------------------------- what the sensors say of it
+
+
+class Witness(NamedTuple):
+    """A sensor that tells one part of the state: `part` of World ("load" is contacts and supply), from its debounced
+    input `name`; `true` are the symbols that say yes, `mute` those that say nothing."""
+
+    part: str
+    name: str
+    true: frozenset[Any] = frozenset({True})
+    mute: frozenset[Any] = frozenset()
+
+    def read(self, symbol: Any) -> Reading:
+        """What the symbol says of the part."""
+        return None if symbol is None or symbol in self.mute else symbol in self.true
+
+
+_VOLTS = frozenset({"weak", "normal", "high"})
+WITNESSES: dict[str, Witness] = {
+    "control_power": Witness("power", "control_power"),
+    "thermostat": Witness("demand", "thermostat"),
+    "call": Witness("call", "call"),
+    # A few volts tell neither that the call is there nor that it is not.
+    "control_v": Witness("call", "control_v", frozenset({"normal", "high"}), frozenset({"ghost", "weak"})),
+    "coil_a": Witness("coil", "coil_a", frozenset({"sealed", "unsealed", "short"})),
+    "supply": Witness("supply", "supply"),
+    "load": Witness("load", "load"),
+    "compressor_a": Witness("compressor", "compressor"),
+    "fan_a": Witness("fan", "fan"),
+}
+_FIELDS = World._fields
+
+
+class Evidence(NamedTuple):
+    """What was read, sensor by sensor in the order of `Trust.sensors`; `cooled`: the compressor has run for long with
+    a normal current, so its fan must have run too, if that current is right."""
+
+    readings: tuple[Reading, ...]
+    cooled: bool = False
+
+
+class Story(NamedTuple):
+    """The cheapest course of things under one set of liars: what it costs, the state by now, the faults that were
+    paid for, since when the thermostat demands and the contacts are closed, whether the last run was a whole one, and
+    when the thermostat was satisfied although nothing had cooled (inf: not at the last time)."""
+
+    cost: float
+    world: World | None
+    faults: frozenset[str]
+    demand_s: float = inf
+    closed_s: float = inf
+    long_run: bool = False
+    satisfied_s: float = inf
+
+
+class LiarMemory(msgspec.Struct, frozen=True, kw_only=True):
+    """A set of liars and what believing in it costs more than the best one, for the next process."""
+
+    liars: tuple[str, ...]
+    cost: float
+
+
+Liars = frozenset[int]
+
+
+class Trust:
+    """Follows the sensors of one unit. `distrusted` are the readings that count as missing by now.
+
+    `memory` is what `memory()` of an earlier process gave; sensors that are no longer fitted are passed over.
+    """
+
+    def __init__(self, unit: Unit, fitted: Collection[str], memory: Iterable[LiarMemory] = ()) -> None:
+        self.sensors = tuple(name for name in WITNESSES if name in fitted)
+        self.distrusted: frozenset[str] = frozenset()
+        self._witnesses = [WITNESSES[name] for name in self.sensors]
+        self._physics = Physics(unit)
+        places = range(len(self.sensors))
+        sets = [frozenset(some) for size in (0, 1, 2) for some in combinations(places, size)]
+        self._prior = {some: inf if some else 0.0 for some in sets}
+        self._stories = {some: Story(cost, None, frozenset()) for some, cost in self._prior.items()}
+        self._states: dict[tuple[Any, ...], tuple[tuple[World, tuple[tuple[str, float], ...]], ...]] = {}
+        self._evidence = Evidence((None,) * len(self.sensors))
+        self._calm = True
+        self._recall(memory)
+
+    @staticmethod
+    def _onset(reading: Reading) -> float:
+        """What it costs that a sensor begins to lie; one that says "on" does so less often than one that is dead."""
+        return limits.TRUST.liar.value + (limits.TRUST.high.value if reading else 0.0)
+
+    # ------------------------------------------------------------ in
+
+    def read(self, inputs: DebouncedInputs, *, cooled: bool = False) -> Evidence:
+        """Return what the sensors say by now."""
+        beliefs = inputs.beliefs
+        readings = [witness.read(beliefs[witness.name].symbol) for witness in self._witnesses]
+        volts = beliefs.get("control_v")
+        if volts is not None and volts.symbol in ("ghost", "weak"):
+            # So few volts may or may not be seen as a call.
+            readings = [None if name == "call" else value for name, value in zip(self.sensors, readings, strict=True)]
+        return Evidence(tuple(readings), cooled)
+
+    def contradicted(self, evidence: Evidence) -> bool:
+        """Return whether the readings cannot all be right, those of sensors that are distrusted aside."""
+        readings = tuple(
+            None if name in self.distrusted else value
+            for name, value in zip(self.sensors, evidence.readings, strict=True)
+        )
+        states = self._possible(readings)
+        return not states or any(not name for name, _ in states[0][1])
+
+    def update(self, evidence: Evidence, now_s: float) -> bool:
+        """Weigh what has been settled; True when other sensors are distrusted by it."""
+        if evidence == self._evidence:
+            return False
+        before, self._evidence = self._evidence, evidence
+        if self._calm and self._consistent(evidence, now_s):
+            return False
+        if self._calm:
+            trusting = self._stories[frozenset()]
+            self._stories = {some: trusting._replace(cost=cost) for some, cost in self._prior.items()}
+        self._step(before, evidence, now_s)
+        return self._judge()
+
+    def forget_state(self) -> None:
+        """After a gap in what was seen: nothing is known of the state; who lies is."""
+        self._stories = {
+            some: story._replace(world=None, demand_s=inf, closed_s=inf) for some, story in self._stories.items()
+        }
+        self._evidence = Evidence((None,) * len(self.sensors))
+
+    def _consistent(self, evidence: Evidence, now_s: float) -> bool:
+        """Nothing is odd when everybody is believed; then only the state moves on."""
+        story = self._stories[frozenset()]
+        states = self._possible(evidence.readings)
+        if not states or states[0][1] or (evidence.cooled and not states[0][0].fan):
+            return False
+        self._stories[frozenset()] = self._moved(story, states[0][0], frozenset(), 0.0, now_s)
+        return True
+
+    # ------------------------------------------------------------ one step along time
+
+    def _step(self, before: Evidence, evidence: Evidence, now_s: float) -> None:
+        old = self._stories
+        self._stories = {
+            some: self._continue(self._best_way(some, evidence, old), some, before, evidence, now_s) for some in old
+        }
+        least = min(story.cost for story in self._stories.values())
+        self._stories = {some: story._replace(cost=story.cost - least) for some, story in self._stories.items()}
+        trusting = self._stories[frozenset()]
+        self._calm = not trusting.faults and all(
+            story.cost >= len(some) * limits.TRUST.liar.value - limits.MOMENT_S.value
+            for some, story in self._stories.items()
+        )
+
+    def _best_way(self, some: Liars, evidence: Evidence, old: Mapping[Liars, Story]) -> tuple[Story, bool]:
+        """The cheapest story that leads to this set of liars, and whether its liars are the same as before."""
+        best, same = old[some], True
+        for fewer in [some - {place} for place in some] + [frozenset()] * bool(some):
+            cost = old[fewer].cost + sum(self._onset(evidence.readings[place]) for place in some - fewer)
+            if cost < best.cost:
+                best, same = old[fewer]._replace(cost=cost), False
+        if len(some) < 2:
+            for place in range(len(self.sensors)):
+                more = some | {place}
+                if place not in some and old[more].cost + limits.TRUST.recover.value < best.cost:
+                    best, same = old[more]._replace(cost=old[more].cost + limits.TRUST.recover.value), False
+        return best, same
+
+    def _continue(
+        self, way: tuple[Story, bool], some: Liars, before: Evidence, evidence: Evidence, now_s: float
+    ) -> Story:
+        story, same = way
+        readings = tuple(None if place in some else value for place, value in enumerate(evidence.readings))
+        # A stuck sensor does not change.
+        moved = same and sum(
+            evidence.readings[place] is not None
+            and before.readings[place] is not None
+            and evidence.readings[place] is not before.readings[place]
+            for place in some
+        )
+        known = {place for place, name in enumerate(self.sensors) if name == "compressor_a"} - some
+        best = None
+        for world, oddities in self._possible(readings):
+            cost = self._surprise(story, world, oddities, now_s)
+            if evidence.cooled and known and not world.fan:
+                cost += limits.TRUST.impossible_fan.value
+            if best is None or cost < best[0] - limits.MOMENT_S.value:
+                best = cost, world, oddities
+        if best is None:
+            return story._replace(cost=story.cost + limits.TRUST.impossible.value)
+        cost, world, oddities = best
+        cost += moved * limits.TRUST.change.value
+        return self._moved(story, world, frozenset(name for name, _ in oddities if name), cost, now_s)
+
+    def _surprise(self, story: Story, world: World, oddities: Sequence[tuple[str, float]], now_s: float) -> float:
+        """What it costs that the unit goes over from the story's state to this one."""
+        cost, was = 0.0, story.world
+        standing = frozenset(name for name, _ in self._physics.oddities(was)) if was else frozenset()
+        for name, begins in oddities:
+            if not name:
+                cost += begins
+            elif name == "welded" and was is not None and not was.contacts:
+                # Contacts that are open close by a pull only.
+                cost += limits.TRUST.impossible.value
+            elif name in standing:
+                continue
+            elif name not in story.faults:
+                cost += begins
+            elif story.long_run and name in LASTING:
+                # A fault that lets the unit do a whole run in between, and comes back.
+                cost += limits.TRUST.heals.value
+        if world.demand and lasted(story.satisfied_s, now_s, limits.TRUST.pause_s.value):
+            # A thermostat that was satisfied as soon as ever, and nothing had cooled.
+            cost += limits.TRUST.satisfied.value
+        return cost
+
+    def _moved(self, story: Story, world: World, faults: frozenset[str], cost: float, now_s: float) -> Story:
+        demand_s = story.demand_s if world.demand and story.world and story.world.demand else inf
+        closed_s = story.closed_s if world.contacts and story.world and story.world.contacts else inf
+        long_run = story.long_run
+        if story.world is not None and story.world.contacts and not world.contacts:
+            long_run = lasted(story.closed_s, now_s, limits.TRUST.whole_run_s.value)
+        satisfied_s = inf if world.demand else story.satisfied_s
+        if story.world is not None and story.world.demand and not world.demand:
+            cooled = not any(name in NO_COOLING for name, _ in self._physics.oddities(story.world))
+            held_s = now_s - story.demand_s
+            usual = limits.TRUST.satisfied_least_s.value <= held_s <= limits.TRUST.satisfied_most_s.value
+            satisfied_s = now_s if usual and not cooled else inf
+        return Story(
+            story.cost + cost,
+            world,
+            story.faults | faults,
+            now_s if world.demand and demand_s == inf else demand_s,
+            now_s if world.contacts and closed_s == inf else closed_s,
+            long_run,
+            satisfied_s,
+        )
+
+    def _possible(self, readings: tuple[Reading, ...]) -> tuple[tuple[World, tuple[tuple[str, float], ...]], ...]:
+        """The states that these readings leave, each with its oddities, the least odd first. Readings of one part that
+        differ from each other leave both."""
+        found = self._states.get(readings)
+        if found is None:
+            found = self._states[readings] = tuple(self._enumerate(readings))
+        return found
+
+    def _enumerate(self, readings: tuple[Reading, ...]) -> list[tuple[World, tuple[tuple[str, float], ...]]]:
+        said: dict[str, set[bool]] = {}
+        for witness, value in zip(self._witnesses, readings, strict=True):
+            if value is not None:
+                said.setdefault(witness.part, set()).add(value)
+        loads = said.pop("load", {False, True})
+        rows = []
+        for values in product(*(sorted(said.get(name, {True, False}), reverse=True) for name in _FIELDS)):
+            world = World(*values)
+            if world.load not in loads:
+                continue
+            oddities = [*self._physics.oddities(world)]
+            oddities += [("", limits.TRUST.impossible.value)] * sum(len(both) > 1 for both in said.values())
+            rows.append((sum(cost for _, cost in oddities), world, tuple(oddities)))
+        rows.sort(key=lambda row: row[0])
+        return [(world, oddities) for _, world, oddities in rows]
+
+    # ------------------------------------------------------------ out
+
+    def _judge(self) -> bool:
+        """Name the sensors without which the best story cannot do."""
+        best = min(self._stories, key=lambda some: self._stories[some].cost)
+        doubtful: set[int] = set()
+        for place in best:
+            otherwise = min(story.cost for some, story in self._stories.items() if place not in some)
+            if otherwise - self._stories[best].cost >= limits.TRUST.margin.value:
+                doubtful.add(place)
+        if best and not doubtful:
+            # Two explanations are as good as each other: whoever is in one of them is in doubt.
+            near = self._stories[best].cost + limits.TRUST.margin.value
+            if self._stories[frozenset()].cost >= near:
+                doubtful = {place for some, story in self._stories.items() if story.cost < near for place in some}
+        was, self.distrusted = self.distrusted, frozenset(self.sensors[place] for place in doubtful)
+        return self.distrusted != was
+
+    def memory(self) -> list[LiarMemory]:
+        """Return the sets of liars that are likelier than they are at the start, for the next process."""
+        if self._calm:
+            return []
+        return [
+            LiarMemory(liars=tuple(self.sensors[place] for place in sorted(some)), cost=round(story.cost, 3))
+            for some, story in self._stories.items()
+            if story.cost < self._prior[some] or not some
+        ]
+
+    def _recall(self, memory: Iterable[LiarMemory]) -> None:
+        places = {name: place for place, name in enumerate(self.sensors)}
+        for row in memory:
+            some = frozenset(places[name] for name in row.liars if name in places)
+            if len(some) == len(row.liars) and some in self._stories:
+                self._stories[some] = self._stories[some]._replace(cost=row.cost)
+                self._calm = False
+        if not self._calm:
+            self._judge()
