@@ -556,9 +556,8 @@ class HISTORY(LimitGroup):
         30, "files", 2, 1000, "damaged files put away; beyond this all but first and last are thinned"
     )
     set_aside_full = _ours(3, "files", 2, 100, "as many of them stay where the disk is nearly full")
-    numbers_skipped = _ours(
-        1000, "numbers", 1, 1e6, "left out where lost rows may have been numbered: a week of a unit"
-    )
+    backup_mb_day = _ours(100, "MB", 1, 1e4, "a larger history is backed up less often than daily: cards wear")
+    backup_spare_mb = _ours(50, "MB", 1, 1e4, "left free beside a backup")
 
 
 class WEB(LimitGroup):

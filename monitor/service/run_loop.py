@@ -240,6 +240,8 @@ class Service:
             starts=starts,
             last=self._stop.is_set(),
         )
+        if self.history.memory_came_late():
+            self.engine = self._engine()
         faults = "; ".join(f"{name}: {why}" for name, why in sorted(self.engine.memory_faults.items()))
         self.history.note("memory-kept", faults and f"parts of the memory cannot be kept: {faults}")
         if scan is not None:

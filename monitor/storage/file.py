@@ -47,7 +47,13 @@ from condenser_monitor.monitor.storage.queries import (
 )
 from condenser_monitor.monitor.storage.rollup import LaneTrack, Rollup
 from condenser_monitor.monitor.storage.status_cache import CachedStatus, StatusCache, live_path
-from condenser_monitor.monitor.storage.writer import MEMORY_GOOD, MEMORY_REFUSED, StorageWriter
+from condenser_monitor.monitor.storage.writer import (
+    MEMORY_GOOD,
+    MEMORY_REFUSED,
+    Background,
+    StorageWriter,
+    in_a_thread,
+)
 
 _log = logging.getLogger(__name__)
 _TOO_MANY = "too many requests are waiting"
@@ -58,8 +64,9 @@ class History(StorageQueries):
     """The history file at `path`; it is made when it does not exist (owner) or read as empty (others).
 
     `keep` gives the days each kind is kept and the directory of the live file ("" chooses one in memory). `clock` is
-    monotonic and common to all processes of the machine; `wall` is seconds since 1970. Raises HistoryError when another
-    process owns the file already, or when it is not a history.
+    monotonic and common to all processes of the machine; `wall` is seconds since 1970; `background` begins work that
+    may take a while (the daily backup). Raises HistoryError when another process owns the file already, or when it is
+    not a history.
     """
 
     def __init__(
@@ -70,6 +77,7 @@ class History(StorageQueries):
         keep: config.HistorySettings | None = None,
         clock: Callable[[], float] = time.monotonic,
         wall: Callable[[], float] = time.time,
+        background: Background = in_a_thread,
     ) -> None:
         keep = keep or config.HistorySettings()
         live = StatusCache(live_path(Path(path), keep.live_dir), owner=owner, wall=wall)
@@ -81,7 +89,16 @@ class History(StorageQueries):
         self._status_t_s = 0.0  # that of an engine that has seen nothing
         try:
             self._keeper = (
-                StorageWriter(self.path, live, self._lanes, keep=keep, clock=clock, wall=wall) if owner else None
+                StorageWriter(
+                    *(self.path, live, self._lanes),
+                    keep=keep,
+                    clock=clock,
+                    wall=wall,
+                    release=self._close_idle,
+                    background=background,
+                )
+                if owner
+                else None
             )
         except HistoryError:
             self._live.close()
@@ -104,6 +121,13 @@ class History(StorageQueries):
         writer = self._owned()
         if writer.memory is not None:
             writer.keep_beside(MEMORY_GOOD if whole else MEMORY_REFUSED, writer.memory)
+
+    def memory_came_late(self) -> bool:
+        """Return True once when the memory of the last run could be read only after an engine had begun without it: an
+        engine is then to be begun with it, and until then it is not written over."""
+        writer = self._owned()
+        late, writer.memory_came_late = writer.memory_came_late, False
+        return late
 
     def step(
         self,
@@ -142,7 +166,7 @@ class History(StorageQueries):
             answers=answers,
             spoken=spoken,
             starts=starts,
-            now=last,
+            last=last,
         )
         self._say(keeper)
 
@@ -250,7 +274,7 @@ class History(StorageQueries):
         return None
 
     def _put_request(self, request: Request, source: str) -> Answer | None:
-        with self._borrow() as db:
+        with self._borrow(whole=True) as db:
             known = db.execute("SELECT answer FROM requests WHERE id = ?", (request.id,)).fetchone()
             if known is not None:
                 return None if known[0] is None else decoded(known[0], Answer)
@@ -299,15 +323,16 @@ class History(StorageQueries):
             kept = self._beyond(after, limit)
         except (sqlite3.Error, HistoryError):
             with keeper.lock:
-                after = keeper.blind.setdefault(outlet, max(after, keeper.on_disk))
-            return keeper.exposed(after)[:limit]
+                after = keeper.degraded.setdefault(outlet, max(after, keeper.on_disk))
+            return keeper.visible(after)[:limit]
         with keeper.lock:
-            keeper.blind.pop(outlet, None)
-        return [*kept, *keeper.exposed(after)][:limit]
+            keeper.degraded.pop(outlet, None)
+        return [*kept, *keeper.visible(after)][:limit]
 
     def _beyond(self, after: int, limit: int) -> list[StoredEvent]:
         """The next rows on disk; a whole page of spoilt ones must not end the row."""
-        while rows := self._read(f"{OUTBOX} WHERE place > ? ORDER BY place LIMIT ?", (after, limit)):
+        sql = f"{OUTBOX} WHERE place > ? ORDER BY place LIMIT ?"
+        while rows := self._read(sql, (after, limit), whole=True):
             if kept := kept_rows(rows):
                 return kept
             after = rows[-1][0]
@@ -315,20 +340,20 @@ class History(StorageQueries):
 
     def delivered(self, outlet: str, place: int) -> None:
         """Move an outlet's cursor; only ever forward. Should a power cut undo it, rows are delivered again."""
-        kept = self._owned().delivered(outlet, place)
-        with suppress(sqlite3.Error, HistoryError):
-            self._write("INSERT OR REPLACE INTO cursors VALUES (?, ?)", (outlet, kept), durable=False)
+        self._owned().delivered(outlet, place)
 
     def sent(self, outlet: str) -> dict[str, int]:
-        """How far each topic has been delivered by an outlet: the highest `seq` at or below its cursor."""
-        after = self._owned().cursors.get(outlet, 0)
-        sql = "SELECT seq FROM outbox WHERE topic = ? AND place <= ? ORDER BY seq DESC LIMIT 1"
-        found = {topic: self._rows(sql, topic, after) for topic in ("events", "cycles")}
+        """How far each topic has been delivered by an outlet: the highest `seq` of this origin up to its cursor."""
+        writer = self._owned()
+        after = writer.cursors.get(outlet, 0)
+        sql = "SELECT seq FROM outbox WHERE topic = ? AND place <= ? AND instr(id, ?) = 1 ORDER BY seq DESC LIMIT 1"
+        found = {topic: self._rows(sql, topic, after, writer.origin) for topic in ("events", "cycles")}
         return {topic: rows[0][0] for topic, rows in found.items() if rows}
 
     def first_seq(self, topic: Topic) -> int | None:
-        """The oldest number of a topic still kept; None where there is none."""
-        rows = self._rows("SELECT min(seq) FROM outbox WHERE topic = ?", topic)
+        """The oldest number of a topic still kept under this origin; None where there is none."""
+        sql = "SELECT min(seq) FROM outbox WHERE topic = ? AND instr(id, ?) = 1"
+        rows = self._rows(sql, topic, self._owned().origin)
         return rows[0][0] if rows else None
 
     def note_error(self, outlet: str, error: str) -> None:
@@ -355,10 +380,11 @@ class History(StorageQueries):
         self.note("held", str(len(keeper.held.rows)))
         self.note("set-aside", keeper.aside)
         self.note("history", keeper.damage)
+        self.note("backup", keeper.backup_error)
 
-    def _write(self, sql: str, values: Sequence[object], *, durable: bool = True) -> None:
-        with self._borrow() as db:
-            db.execute(f"PRAGMA synchronous={'FULL' if durable else 'NORMAL'}")
+    def _write(self, sql: str, values: Sequence[object]) -> None:
+        """Write what is not the owner's step; on the disk when this returns."""
+        with self._borrow(whole=True) as db:
             db.execute(sql, values)
 
     def _last_status(self) -> CachedStatus | None:

@@ -5,6 +5,7 @@ Reads give what can be read: none where the file is not there or cannot be read,
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -41,7 +42,13 @@ from condenser_monitor.monitor.storage.models import (
     decoded,
 )
 from condenser_monitor.monitor.storage.rollup import SCALE, STEP_S
-from condenser_monitor.monitor.storage.schema import MIGRATIONS, connect, free_bytes
+from condenser_monitor.monitor.storage.schema import (
+    MIGRATIONS,
+    AloneConnection,
+    connect,
+    connect_alone,
+    free_bytes,
+)
 from condenser_monitor.monitor.storage.status_cache import (
     LANE,
     CachedStatus,
@@ -81,7 +88,7 @@ class StorageQueries:
         self.path = path
         self._live, self._clock, self._wall = live, clock, wall
         self._lock = threading.Lock()
-        self._idle: list[tuple[int, sqlite3.Connection]] = []
+        self._idle: list[tuple[tuple[int, int, bool], sqlite3.Connection]] = []
 
     # ------------------------------------------------------------ read by anyone
 
@@ -165,7 +172,7 @@ class StorageQueries:
 
     def latest_events(self, limit: int = 50, topic: Topic = "events") -> list[StoredEvent]:
         """The newest rows of one topic, newest first."""
-        return kept_rows(self._rows(f"{OUTBOX} WHERE topic = ? ORDER BY seq DESC LIMIT ?", topic, limit))
+        return kept_rows(self._rows(f"{OUTBOX} WHERE topic = ? ORDER BY place DESC LIMIT ?", topic, limit))
 
     def starts(self, limit: int = 200) -> list[StoredStart]:
         """Captured starts, newest first."""
@@ -251,38 +258,49 @@ class StorageQueries:
     # ------------------------------------------------------------ inside
 
     @contextmanager
-    def _borrow(self) -> Iterator[sqlite3.Connection]:
-        """A connection for one call. One to a file that has been replaced since is closed, not used.
+    def _borrow(self, *, whole: bool = False) -> Iterator[sqlite3.Connection]:
+        """A connection for one call. One to a file that has been replaced since, or whose disk was read-only and is not
+        any more, is closed and not used. Where the index of the log cannot be had (no room for it, a read-only disk),
+        the connection reads the main file alone, without what is only in its log; `whole` refuses that.
 
         Raises HistoryError when there is no file or it is of another version, sqlite3.Error when the disk fails.
         """
         try:
             found = self.path.stat()
+            read_only = bool(os.statvfs(self.path).f_flag & os.ST_RDONLY)
         except OSError:
             raise HistoryError(str(self.path), "no such file", "a history") from None
         if not found.st_size:  # SQLite would take an empty file for a new one, and remove the log beside it
             raise HistoryError(str(self.path), "an empty file", "a history")
-        inode = found.st_ino
-        db = self._take_idle(inode) or self._connect()
+        place = (found.st_dev, found.st_ino, read_only)
+        db = self._take_idle(place) or self._connect(whole=whole)
         try:
             yield db
         except BaseException:
             db.close()
             raise
+        if isinstance(db, AloneConnection):
+            db.close()
+            return
         with self._lock:
-            self._idle.append((inode, db))
+            self._idle.append((place, db))
 
-    def _take_idle(self, inode: int) -> sqlite3.Connection | None:
+    def _take_idle(self, place: tuple[int, int, bool]) -> sqlite3.Connection | None:
         with self._lock:
             while self._idle:
                 was, db = self._idle.pop()
-                if was == inode:
+                if was == place:
                     return db
                 db.close()
         return None
 
-    def _connect(self) -> sqlite3.Connection:
-        db = connect(self.path, durable=True)
+    def _connect(self, *, whole: bool) -> sqlite3.Connection:
+        try:
+            db = connect(self.path, durable=True)
+        except sqlite3.OperationalError:
+            if whole:
+                raise
+            db = connect_alone(self.path)
         version = db.execute("PRAGMA user_version").fetchone()[0]
         if version != len(MIGRATIONS):
             db.close()
@@ -295,8 +313,8 @@ class StorageQueries:
             while self._idle:
                 self._idle.pop()[1].close()
 
-    def _read(self, sql: str, values: Sequence[object]) -> list[tuple[Any, ...]]:
-        with self._borrow() as db:
+    def _read(self, sql: str, values: Sequence[object], *, whole: bool = False) -> list[tuple[Any, ...]]:
+        with self._borrow(whole=whole) as db:
             return db.execute(sql, values).fetchall()
 
     def _rows(self, sql: str, *values: object) -> list[tuple[Any, ...]]:

@@ -61,6 +61,9 @@ _PUT_SCHEMA = (
 MIGRATIONS: tuple[str, ...] = (_V1,)  # one script a version; a script that has shipped is never changed
 
 
+_INDEX_BYTES, _INDEX_ROOM = 32768, 2**20  # of the log's index; free room with which it is made in any case
+
+
 class Connection(sqlite3.Connection):
     """A connection on which a damaged file is always an error of SQLite's: its message may hold bytes of the file that
     are no text, and those the module cannot even say."""
@@ -73,12 +76,23 @@ class Connection(sqlite3.Connection):
             raise sqlite3.DatabaseError(f"a damaged file: {error.reason}") from None
 
 
+class AloneConnection(Connection):
+    """One to the main file alone: it knows nothing of what is only in its log, and must not be kept."""
+
+
+def connect_alone(path: Path) -> sqlite3.Connection:
+    """Open the main file alone, to read as it is at this moment. Raises sqlite3.Error."""
+    uri = f"{path.absolute().as_uri()}?mode=ro&immutable=1"
+    return sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False, factory=AloneConnection)
+
+
 def connect(path: Path, *, durable: bool, make: bool = False) -> sqlite3.Connection:
     """Open a connection that any thread may use, one at a time. `durable` commits reach the disk before they count;
     `make` makes a file where there is none.
 
     Raises sqlite3.Error.
     """
+    refuse_full(path)
     busy_s = limits.HISTORY.busy_s.value
     uri = f"{path.absolute().as_uri()}?mode={'rwc' if make else 'rw'}"
     db = sqlite3.connect(
@@ -87,10 +101,53 @@ def connect(path: Path, *, durable: bool, make: bool = False) -> sqlite3.Connect
     try:
         db.execute("PRAGMA journal_mode=WAL")
         db.execute(f"PRAGMA synchronous={'FULL' if durable else 'NORMAL'}")
+        db.execute("SELECT count(*) FROM sqlite_master").fetchone()  # now the index of the log is there
+        _allocate_index(path)
     except BaseException:
         db.close()
         raise
     return db
+
+
+def refuse_full(path: Path) -> None:
+    """Raises sqlite3.OperationalError where the disk has no room for the index of the log.
+
+    SQLite makes it of one byte for each page and maps it into memory. On a full disk whose blocks are smaller than a
+    page the rest of a page then cannot be had, and the system ends the process (SIGBUS) instead of giving an error.
+    """
+    try:
+        disk = os.statvfs(path.parent)
+    except OSError:
+        return
+    full = disk.f_bavail * disk.f_frsize < _INDEX_ROOM and not disk.f_flag & os.ST_RDONLY
+    if full and _allocated(path) < _INDEX_BYTES:
+        raise sqlite3.OperationalError("database or disk is full")
+
+
+def _allocate_index(path: Path) -> None:
+    """Have all of the index on the disk, while there is room. Raises sqlite3.OperationalError when there is none."""
+    index = path.with_name(path.name + "-shm")
+    try:
+        size = index.stat().st_size
+        if _allocated(path) >= size:
+            return
+        handle = os.open(index, os.O_RDWR | os.O_CLOEXEC)
+    except OSError:
+        return  # a read-only disk: nothing will be written to it
+    try:
+        os.posix_fallocate(handle, 0, size)
+    except OSError as error:
+        raise sqlite3.OperationalError(f"database or disk is full: {error.strerror}") from None
+    finally:
+        os.close(handle)
+
+
+def _allocated(path: Path) -> int:
+    """Bytes of the index of the log that are on the disk."""
+    try:
+        return path.with_name(path.name + "-shm").stat().st_blocks * 512
+    except OSError:
+        return 0
 
 
 def migrate(db: sqlite3.Connection, scripts: Sequence[str] = MIGRATIONS, place: str = "history") -> None:

@@ -11,24 +11,20 @@ import sqlite3
 import stat
 import threading
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from hashlib import blake2b
 from pathlib import Path
 from typing import Any
 
-import msgspec
-
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.records import LinkState
-from condenser_monitor.monitor.storage.damage import aside_name, set_aside, thin
 from condenser_monitor.monitor.storage.models import (
     LANES,
     Columns,
     Lane,
-    Topic,
-    decoded,
 )
+from condenser_monitor.monitor.storage.recovery import aside_name, set_aside, thin
 from condenser_monitor.monitor.storage.rollup import Bucket
 from condenser_monitor.monitor.storage.schema import (
     COLUMNS,
@@ -56,7 +52,7 @@ PUT_LANE = (
 _STATUS = Columns("RTrB")
 _NOTE = Columns("TTr")
 _FINE = Columns("I" + "i" * len(COLUMNS))
-_NUMBERS = "numbers"  # among the notes: how far messages are numbered on disk
+_OLD_NOTES = ("numbers",)  # of version 0.1.0, for its next run and not for people
 LANE = Columns("TRTr", {0: LANES, 2: [str(state) for state in LinkState]})
 _SHARED_MEMORY = Path("/dev/shm")  # noqa: S108 - only a directory of our own in it is used
 
@@ -260,18 +256,6 @@ class StatusCache:
         with suppress(sqlite3.Error), self._lock, self._same() as db:
             db.execute(_PUT_NOTE, (name, wall_s, text))
 
-    def note_numbers(self, origin: str, last: dict[str, int]) -> None:
-        """Put how far messages are numbered on disk, once a number is new."""
-        text = msgspec.json.encode((origin, last)).decode()
-        if self._notes.get(_NUMBERS, ("", None))[0] != text:
-            self.note(_NUMBERS, text, None)
-
-    def numbers(self, origin: str) -> Mapping[Topic, int]:
-        """How far messages were numbered on disk under this origin, by topic, as far as the last run could say it."""
-        text, _ = self.notes(inside=True).get(_NUMBERS, ("", None))
-        found = decoded(text.encode(), tuple[str, dict[Topic, int]])
-        return {} if found is None or found[0] != origin else found[1]
-
     # ------------------------------------------------------------ anyone reads
 
     def status(self) -> CachedStatus | None:
@@ -281,11 +265,11 @@ class StatusCache:
             return CachedStatus(*row) if row is not None and _STATUS.holds(row) else None
         return None
 
-    def notes(self, *, inside: bool = False) -> dict[str, tuple[str, float | None]]:
-        """All sayings, by name, with the time of day; `inside` with what is for the next run and not for people."""
+    def notes(self) -> dict[str, tuple[str, float | None]]:
+        """All sayings, by name, with the time of day."""
         with suppress(sqlite3.Error), self._lock:
             rows = self._same().execute("SELECT name, text, wall_s FROM notes").fetchall()
-            return {row[0]: (row[1], row[2]) for row in rows if _NOTE.holds(row) and (inside or row[0] != _NUMBERS)}
+            return {row[0]: (row[1], row[2]) for row in rows if _NOTE.holds(row) and row[0] not in _OLD_NOTES}
         return {}
 
     def select(self, sql: str, values: Sequence[object]) -> list[Row]:

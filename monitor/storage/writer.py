@@ -1,16 +1,19 @@
 """(edge) The owner's side of the history: engine steps into the file, each in one transaction.
 
-What one step brought gets its numbers here, and numbers, rows, answers, status and the engine's memory are committed
-together: a kill before the commit leaves an engine that has not yet seen the change, a kill after it one that has.
+What one step brought gets its numbers here. It goes to the redo log and on the disk, then, with answers, status and
+the engine's memory, into the database in one transaction: a kill before leaves an engine that has not yet seen the
+change, a kill after it one that has. Once a day, in a thread of its own, a backup is made.
 
-A disk that fails (full, read-only, gone) does not stop the monitor: steps are held in memory, bounded, and written
-when the disk takes them again. Held rows are shown to the outlets once the disk has failed for a while; their ids then
-carry a mark of this process, because a number given out without the disk may be given out again after a restart.
+A disk that fails (full, read-only, gone) does not stop the monitor: how the last run left things is read without
+writing, steps are held in memory, bounded, and written when the disk takes them again. Held rows become visible to the
+publishers once the disk has failed for a while; their ids then carry a mark of this process, because a number given out
+without the disk may be given out again after a restart.
 """
 
 from __future__ import annotations
 
 import logging
+import os
 import sqlite3
 import threading
 from collections import deque
@@ -30,12 +33,13 @@ from condenser_monitor.monitor.core.records import (
     Request,
     StartTransient,
 )
-from condenser_monitor.monitor.storage.damage import GUEST, last_place, unreadable
+from condenser_monitor.monitor.storage import recovery
 from condenser_monitor.monitor.storage.message_ids import id_origin, message_id
 from condenser_monitor.monitor.storage.models import KINDS, Body, StoredEvent
-from condenser_monitor.monitor.storage.opening import damage_of, open_owned
+from condenser_monitor.monitor.storage.recovery import MEMORY, PUT_OUTBOX, damage_of, open_owned, unreadable
+from condenser_monitor.monitor.storage.redo_log import PLACE, OutboxRow, RedoEntry, RedoLog
 from condenser_monitor.monitor.storage.rollup import LaneTrack
-from condenser_monitor.monitor.storage.schema import DAY_S, OwnerLock, corrupt, tidy
+from condenser_monitor.monitor.storage.schema import DAY_S, OwnerLock, corrupt, free_bytes, tidy
 from condenser_monitor.monitor.storage.status_cache import (
     PUT_FINE,
     PUT_LANE,
@@ -45,12 +49,19 @@ from condenser_monitor.monitor.storage.status_cache import (
 )
 
 _KIND_OF: dict[type, str] = {kind: name for name, (_, kind) in KINDS.items()}
-_REFUSALS_MOST = 2  # a file that looks sound and still refuses writes is damaged where SQLite's quick check looks not
+_REFUSALS_MOST = 2  # a file that looks sound and still refuses writes is damaged where SQLite's check looks not
 _log = logging.getLogger(__name__)
-# Rows of `state`: the memory as written last, as it was when last read in whole (at a start, then once a day), and one
-# that could not be read, for whoever wants to know why.
-MEMORY, MEMORY_GOOD, MEMORY_REFUSED = "memory", "memory-good", "memory-refused"
-_OUTBOX = "INSERT INTO outbox VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
+# Rows of `state` beside the memory as written last: as it was when last read in whole (at a start, then once a day),
+# and one that could not be read, for whoever wants to know why.
+MEMORY_GOOD, MEMORY_REFUSED = "memory-good", "memory-refused"
+Background = Callable[[Callable[[], None]], threading.Thread | None]
+
+
+def in_a_thread(work: Callable[[], None]) -> threading.Thread:
+    """Begin work in a thread of its own."""
+    thread = threading.Thread(target=work, name="backup", daemon=True)
+    thread.start()
+    return thread
 
 
 class Held(msgspec.Struct):
@@ -65,7 +76,8 @@ class Held(msgspec.Struct):
 
 
 class StorageWriter:
-    """Writes one history. `clock` is monotonic seconds, `wall` seconds since 1970 for the name of a corrupt file.
+    """Writes one history. `clock` is monotonic seconds, `wall` seconds since 1970 for the name of a corrupt file,
+    `release` closes connections that others of this process have to the file, `background` does work beside.
 
     Raises HistoryError when the file is another program's or another process owns it.
     """
@@ -79,30 +91,36 @@ class StorageWriter:
         keep: config.HistorySettings,
         clock: Callable[[], float],
         wall: Callable[[], float],
+        release: Callable[[], None],
+        background: Background,
     ) -> None:
         self.path, self.live, self.lanes, self.keep = path, live, lanes, keep
-        self.clock, self.wall = clock, wall
+        self.clock, self.wall, self.release, self.background = clock, wall, release, background
         self.lock = threading.RLock()
-        self.error, self.aside, self.damage = "", "", ""
+        self.error, self.aside, self.damage, self.backup_error = "", "", "", ""
         self.failed_s: float | None = None  # since when the disk has failed
         self.dropped = 0  # rows that the bound on memory cost
         self.memory: bytes | None = None
         self.last_good_memory: bytes | None = None
+        self.memory_came_late = False  # the file could be read only after an engine had begun without it
         self._memory_rows: dict[str, bytes] = {}  # memories to be kept beside the newest, by key
         self._good_s = clock()  # when the last good memory was kept
         self.held = Held(deque(), [], [])
         self.held_requests: dict[str, tuple[Request, str]] = {}
         self.cursors: dict[str, int] = {}
-        self.blind: dict[str, int] = {}  # outlets given held rows while the rows on disk could not be read
+        self.degraded: dict[str, int] = {}  # publishers given held rows while the rows on disk could not be read
         self.run, self.origin = 0, "x" + token_hex(4)
+        self._base_place: int | None = None  # the last place of what was read without writing
         self._mark = token_hex(3)
         self._counters: dict[str, int] = {}
         self.on_disk = 0  # the last place that is on disk
         self._db: sqlite3.Connection | None = None
+        self._redo = RedoLog(path)
         self._refusals, self._spoilt = 0, ""  # writes in a row that a damaged file refused, and what the last one said
-        self._inode: int | None = None
+        self._inode: tuple[int, int, bool] | None = None
         self._tried_s = self._flushed_s = clock()
-        self._tidied_s = clock() - limits.HISTORY.tidy_s.value
+        self._tidied_s = self._backup_tried_s = clock() - limits.HISTORY.tidy_s.value
+        self._backup: threading.Thread | None = None
         self._undated = False
         self._lock_file = OwnerLock(path)
         try:
@@ -117,83 +135,105 @@ class StorageWriter:
 
     def _open(self, *, first: bool = False) -> None:
         try:
+            self.release()  # one that was opened on a read-only disk would keep the index of the log read-only
             again = self._spoilt if self._refusals >= _REFUSALS_MOST else ""
-            self._db = open_owned(self.path, self.wall, spoilt=again)
+            self._db, self._redo = open_owned(self.path, self.wall, spoilt=again)
             self._inode = _inode(self.path)
-            self._tell(self._db)
+            self._note_damage(self._db)
             self._begin_run(self._db)
         except (sqlite3.Error, OSError) as error:
             if first and isinstance(error, HistoryError):
-                raise  # a wrong file at the start is for the owner to mend; later on, nothing ends the watch
+                raise  # a wrong file at the start is for the owner to repair; later on, nothing ends the watch
             self._fail(error)
             self._refused(error)
             self._drop()
-        if first and self._db is None:  # what is held comes after rows of the file, which may be read all the same
-            self.on_disk = self._counters["place"] = last_place(self.path)
+            if first:
+                self._begin_without_writing()
 
-    def _tell(self, db: sqlite3.Connection) -> None:
+    def _begin_without_writing(self) -> None:
+        """Go on from what can be read; what is held is numbered after it."""
+        base = recovery.read_base(self.path)
+        self.memory, self.last_good_memory = base.memory, base.last_good_memory
+        if base.origin is not None:
+            self.origin, self._counters, self.cursors = base.origin, dict(base.counters), dict(base.cursors)
+            self._base_place = self.on_disk = base.counters.get(PLACE, 0)
+
+    def _note_damage(self, db: sqlite3.Connection) -> None:
         """Say what damage the file came out of: once in the log, and to whoever asks while the damaged one is there."""
         found = damage_of(db, self.path)
         if found is not None and found.words != self.damage:
             _log.warning("%s: %s", self.path, found.words)
         self.damage = "" if found is None else found.words
         self.aside = found.file if found is not None and found.new else ""
+        if found is not None and not found.file:
+            db.execute("DELETE FROM meta WHERE key = 'damage'")  # said in this run, and there is nothing to remove
 
     def _begin_run(self, db: sqlite3.Connection) -> None:
         """Read where the last run ended and number this one; what this run counted without the file comes after it."""
         meta = dict(db.execute("SELECT key, value FROM meta"))
         last = dict(db.execute("SELECT topic, last FROM counters"))
-        run = self.run or int(meta.get("run", 0)) + 1
-        origin = self.origin if self.run else str(meta.get("origin", self.origin))
-        joins = self.run == 0 and "origin" in meta
-        guest = [(GUEST, self.origin)] if joins and self.held.rows else []
+        if self.run == 0:
+            joins = "origin" in meta
+            self.run = int(meta.get("run", 0)) + 1
+            if joins:
+                self._adopt(db, last, str(meta["origin"]))
+            else:
+                self.held.rows = deque(msgspec.structs.replace(row, run=self.run) for row in self.held.rows)
+                self.cursors = dict.fromkeys(self.cursors, 0)  # of a file that could only be read, and is gone
+                last = self._before_held()
         with db:
             db.execute("BEGIN IMMEDIATE")
-            db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", [("run", run), ("origin", origin), *guest])
-            if "origin" not in meta:  # with the name of the numbers goes how far they have been given out
-                db.executemany("INSERT OR REPLACE INTO counters VALUES (?, ?)", self._before_held().items())
-        self.on_disk = last.get("place", 0)
-        if joins:
-            self._adopt(db, run, last, origin)
-        elif self.run == 0:  # outlets may have counted in a file that could only be read, and is gone
-            self.cursors = dict.fromkeys(self.cursors, 0)
-        self.run, self.origin = run, origin
+            numbers = [("run", self.run), ("origin", self.origin)]
+            db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", numbers)
+            # With the name of the numbers goes how far they have been given out.
+            counters = {**last, **({} if "origin" in meta else self._before_held())}
+            db.executemany("INSERT OR REPLACE INTO counters VALUES (?, ?)", counters.items())
+        self.on_disk = last.get(PLACE, 0)
+        entry = self._entry(self._before_held())
+        if self._redo.size:
+            self._redo.append(entry)
+        else:
+            self._redo.begin(entry, keep_old=True)
 
     def _before_held(self) -> dict[str, int]:
         """The counters without the rows that are not on disk."""
         found = dict(self._counters)
         for row in reversed(self.held.rows):
-            if id_origin(row.id, row.seq).partition(".")[0] == self.origin:
-                found |= {row.topic: row.seq - 1, "place": row.place - 1}
+            if id_origin(row.id, row.seq) == self.origin:
+                found |= {row.topic: row.seq - 1}
+            found[PLACE] = row.place - 1
         return found
 
-    def _adopt(self, db: sqlite3.Connection, run: int, last: dict[str, int], origin: str) -> None:
-        """Go on from where the file ends. Rows numbered before it could be opened keep their ids and are placed after
-        it; outlets begin again at the file's cursors, so that nothing in it is passed over."""
-        place = last.get("place", 0)
-        for index, row in enumerate(self.held.rows):
-            self.held.rows[index] = msgspec.structs.replace(row, place=place + index + 1, run=run)
-        self._counters = {**self._not_below_told(last, origin), "place": place + len(self.held.rows)}
-        self.cursors = dict(db.execute("SELECT outlet, min(place, ?) FROM cursors", (place,)))
+    def _adopt(self, db: sqlite3.Connection, last: dict[str, int], origin: str) -> None:
+        """Go on from where the file ends. Held rows are placed and numbered after it, but for those that were told
+        already, which keep their ids; publishers begin at the file's cursors, so that nothing in it is passed over."""
+        base_read = self._base_place is not None and self.origin == origin
         kept = dict(db.execute("SELECT key, body FROM state WHERE key IN (?, ?)", (MEMORY, MEMORY_GOOD)))
         known = {key: body for key, body in kept.items() if isinstance(body, bytes)}
-        if self.memory is None:
-            self.memory = known.get(MEMORY)
-        if self.last_good_memory is None:
-            self.last_good_memory = known.get(MEMORY_GOOD)
-
-    def _not_below_told(self, last: dict[str, int], origin: str) -> dict[str, int]:
-        """The counters, brought up to what the live file remembers of a run that was killed: a log that was cut short
-        looks like one whose last commit a power cut has torn, and its numbers have been given out."""
-        told = self.live.numbers(origin)
-        lost = sum(max(0, number - last.get(topic, 0)) for topic, number in told.items())
-        if lost:
-            words = f"what was written last is lost ({lost} messages), and numbers go on after them"
-            _log.warning("%s: %s", self.path, words)
-            self.damage = "; ".join(filter(None, (self.damage, words)))
-        return last | {str(topic): max(number, last.get(topic, 0)) for topic, number in told.items()}
+        if not base_read:
+            self.memory_came_late = MEMORY in known and (self.memory is not None or bool(self.held))
+            self.memory, self.last_good_memory = known.get(MEMORY), known.get(MEMORY_GOOD)
+        place = last.get(PLACE, 0)
+        cursors = dict(db.execute("SELECT outlet, min(place, ?) FROM cursors", (place,)))
+        if base_read and self._base_place == place:
+            self.cursors = cursors | {name: max(at, cursors.get(name, 0)) for name, at in self.cursors.items()}
+        else:
+            self.cursors = cursors
+        self.origin = origin
+        counters = dict(last)
+        for index, row in enumerate(self.held.rows):
+            place += 1
+            seq, name = row.seq, row.id
+            if not _told(row):
+                seq = counters.get(row.topic, 0) + 1
+                name = message_id(origin, row.topic, seq)
+            if id_origin(name, seq).partition(".")[0] == origin:
+                counters[row.topic] = max(seq, counters.get(row.topic, 0))
+            self.held.rows[index] = msgspec.structs.replace(row, place=place, seq=seq, id=name, run=self.run)
+        self._counters = {**counters, PLACE: place}
 
     def _drop(self) -> None:
+        self._redo.close()
         if self._db is not None:
             with suppress(sqlite3.Error):
                 self._db.close()
@@ -212,9 +252,9 @@ class StorageWriter:
         answers: Sequence[Answer],
         spoken: frozenset[str],
         starts: Sequence[StartTransient],
-        now: bool,
+        last: bool,
     ) -> None:
-        """Number and keep what a step brought. `spoken` are the answers that go out on the broker, by id; `now` writes
+        """Number and keep what a step brought. `spoken` are the answers that go out on the broker, by id; `last` writes
         even where nothing is urgent."""
         with self.lock:
             for event in events:
@@ -228,24 +268,24 @@ class StorageWriter:
                 self.held.starts.append((start.t_s, at_s, start))
             self._undated |= wall_s is None and bool(self.held)
             self._bound()
-            due = now or self._due()
-            if due or events or answers:
+            due = last or self._due()
+            if (due or events or answers) and not self.memory_came_late:
                 self.memory = memory()  # never older than the rows held with it
             if due:
-                self._write(now_s, wall_s, status)
+                self._write(now_s, wall_s, status, last=last)
 
     def _due(self) -> bool:
         now_s = self.clock()
         if self.failed_s is not None:
             return now_s - self._tried_s >= limits.HISTORY.retry_s.value
-        spoilt = bool(self.blind) and now_s - self._tried_s >= limits.HISTORY.retry_s.value
+        spoilt = bool(self.degraded) and now_s - self._tried_s >= limits.HISTORY.retry_s.value
         return bool(self.held) or spoilt or now_s - self._flushed_s >= limits.HISTORY.flush_s.value
 
     def _number(self, body: Body, now_s: float, wall_s: float | None) -> None:
         kind = _KIND_OF[type(body)]
         topic = KINDS[kind][0]
-        place, seq = self._counters.get("place", 0) + 1, self._counters.get(topic, 0) + 1
-        self._counters |= {"place": place, topic: seq}
+        place, seq = self._counters.get(PLACE, 0) + 1, self._counters.get(topic, 0) + 1
+        self._counters |= {PLACE: place, topic: seq}
         name = message_id(self.origin, topic, seq)
         row = StoredEvent(place=place, topic=topic, seq=seq, id=name, run=self.run, t_s=now_s, wall_s=wall_s, body=body)
         self.held.rows.append(row)
@@ -259,11 +299,11 @@ class StorageWriter:
 
     # ------------------------------------------------------------ writing
 
-    def _write(self, now_s: float, wall_s: float | None, status: bytes) -> None:
+    def _write(self, now_s: float, wall_s: float | None, status: bytes, *, last: bool) -> None:
         self._tried_s = self.clock()
         if _inode(self.path) != self._inode:
             self._drop()  # removed or replaced under us: what would be written to the old one nobody could read
-        behind = {self.cursors.get(outlet, 0) for outlet in self.blind}
+        behind = {self.cursors.get(publisher, 0) for publisher in self.degraded}
         if self._db is not None and (said := unreadable(self.path, behind)):
             self._drop()  # it takes what is written, and what is waited for in it would never come
             self._refusals, self._spoilt = _REFUSALS_MOST, said
@@ -272,7 +312,11 @@ class StorageWriter:
         if self._db is None:
             return
         urgent = bool(self.held)
+        logged = False
         try:
+            if self.held.rows or self.held.answers:
+                self._redo.append(self._entry(self._counters, wall_s))
+                logged = True
             fine, lanes = self.live.pending()
             with self._db as db:
                 db.execute("BEGIN IMMEDIATE")
@@ -281,17 +325,34 @@ class StorageWriter:
                 self._put_live(db, wall_s, fine, lanes)
                 self._date(db, now_s, wall_s)
         except (sqlite3.Error, OSError) as error:
+            if logged:
+                self._redo.take_back()
             self._failed_write(error)
             return
         self._undated &= wall_s is None
         self._written(fine, lanes)
-        if not urgent:
+        if not urgent and not last:
             self._tidy(self._db, wall_s)
+
+    def _entry(self, counters: dict[str, int], wall_s: float | None = None) -> RedoEntry:
+        """What the redo log is told: all that is held, or (where nothing is) how things stand."""
+        rows = tuple(map(_outbox_row, self.held.rows)) if counters is self._counters else ()
+        place = counters.get(PLACE, 0)
+        return RedoEntry(
+            origin=self.origin,
+            run=self.run,
+            counters=counters,
+            cursors={name: min(at, place) for name, at in self.cursors.items()},
+            rows=rows,
+            answers=tuple(self.held.answers) if rows else (),
+            memory=self.memory,
+            wall_s=wall_s,
+        )
 
     def _put_held(self, db: sqlite3.Connection) -> None:
         if self.held.rows:  # a commit that failed may have been carried out all the same
             db.execute("DELETE FROM outbox WHERE place >= ?", (self.held.rows[0].place,))
-        db.executemany(_OUTBOX, [_outbox_row(row) for row in self.held.rows])
+        db.executemany(PUT_OUTBOX, map(_outbox_row, self.held.rows))
         db.executemany("INSERT OR REPLACE INTO counters VALUES (?, ?)", self._counters.items())
         db.executemany(
             "INSERT OR IGNORE INTO requests (id, source, wall_s, body) VALUES (?, ?, ?, ?)",
@@ -307,7 +368,7 @@ class StorageWriter:
         )
 
     def _put_state(self, db: sqlite3.Connection, wall_s: float | None, status: bytes) -> None:
-        last_place = self._counters.get("place", 0)
+        last_place = self._counters.get(PLACE, 0)
         seen = self.live.status()  # a status is as old as its scan, here too: the next life may see nothing
         if self.clock() - self._good_s >= DAY_S and self.memory is not None:
             self.keep_beside(MEMORY_GOOD, self.memory)
@@ -343,7 +404,7 @@ class StorageWriter:
             db.execute(sql, (wall_s - now_s, self.run))
 
     def _tidy(self, db: sqlite3.Connection, wall_s: float | None) -> None:
-        """Thin and drop, in a transaction of its own and never while an event waits."""
+        """Thin and drop, in a transaction of its own and never while an event waits; then, when it is due, back up."""
         if self.clock() - self._tidied_s < limits.HISTORY.tidy_s.value:
             return
         self._tidied_s = self.clock()
@@ -353,12 +414,44 @@ class StorageWriter:
                 tidy(db, wall_s, self.keep, self.on_disk)
         except sqlite3.Error as error:
             self._failed_write(error)
+            return
+        if self._backup_due():
+            self._backup = self.background(self._back_up)
+
+    def _backup_due(self) -> bool:
+        """Once a day, less often for a file so large that it would wear the card; again an hour after a failure."""
+        if self._backup is not None and self._backup.is_alive():
+            return False
+        if self.clock() - self._backup_tried_s < limits.HISTORY.tidy_s.value:
+            return False
+        size = recovery.size_of(self.path)
+        most = limits.HISTORY.backup_mb_day.value * 1e6
+        age_s = recovery.backup_age_s(self.path, self.wall())
+        return age_s is None or age_s >= DAY_S * max(1.0, size / most)
+
+    def _back_up(self) -> None:
+        """Make a backup; what it covers becomes the old redo log. Without the lock: others may write meanwhile."""
+        with self.lock:
+            self._backup_tried_s = self.clock()
+            redo, at, entry = self._redo, self._redo.size, self._entry(self._before_held())
+        try:
+            free = free_bytes(self.path)
+            if free is not None and free < 2 * recovery.size_of(self.path) + limits.HISTORY.backup_spare_mb.value * 1e6:
+                self.backup_error = "no backup of the history: too little room on the disk"
+                return
+            recovery.make_backup(self.path, self.wall())
+            with self.lock:
+                if redo is self._redo and redo.size >= at:
+                    redo.cut(at, entry)
+            self.backup_error = ""
+        except (sqlite3.Error, OSError, HistoryError) as error:
+            _log.exception("no backup of the history")
+            self.backup_error = f"no backup of the history: {error}"
 
     def _written(self, fine: Sequence[Row], lanes: Sequence[Row]) -> None:
-        self.on_disk = self._counters.get("place", 0)
+        self.on_disk = self._counters.get(PLACE, 0)
         self.held, self.held_requests, self._memory_rows = Held(deque(), [], []), {}, {}
         self.error, self.failed_s, self._flushed_s, self._refusals = "", None, self.clock(), 0
-        self.live.note_numbers(self.origin, {name: last for name, last in self._counters.items() if name != "place"})
         with suppress(sqlite3.Error):
             self.live.on_disk(fine, lanes)
 
@@ -382,36 +475,47 @@ class StorageWriter:
         if self.failed_s is None:
             self.failed_s = self.clock()
 
-    # ------------------------------------------------------------ what outlets see of it
+    # ------------------------------------------------------------ what publishers see of it
 
-    def exposed(self, after_place: int) -> list[StoredEvent]:
+    def visible(self, after_place: int) -> list[StoredEvent]:
         """Held rows beyond a cursor, once the disk has failed for a while."""
         with self.lock:
             if self.failed_s is None or self.clock() - self.failed_s < limits.HISTORY.expose_s.value:
                 return []
             for index, row in enumerate(self.held.rows):
-                origin, _, mark = id_origin(row.id, row.seq).partition(".")
-                if not mark:  # once told, the same for ever: the file may come back and number otherwise
+                if not _told(row):  # once told, the same for ever: the file may come back and number otherwise
+                    origin = id_origin(row.id, row.seq)
                     marked = message_id(f"{origin}.{self._mark}", row.topic, row.seq)
                     self.held.rows[index] = msgspec.structs.replace(row, id=marked)
             return [row for row in self.held.rows if row.place > after_place]
 
-    def delivered(self, outlet: str, place: int) -> int:
-        """Move a cursor; the place that may be written to disk: never beyond the rows that are there."""
+    def delivered(self, publisher: str, place: int) -> None:
+        """Move a cursor. On disk it never goes beyond the rows that are there; should a power cut undo it, rows are
+        delivered again."""
         with self.lock:
-            if outlet in self.blind:
-                self.blind[outlet] = max(place, self.blind[outlet])
+            if publisher in self.degraded:
+                self.degraded[publisher] = max(place, self.degraded[publisher])
             else:
-                self.cursors[outlet] = max(place, self.cursors.get(outlet, 0))
-            return min(self.cursors.get(outlet, 0), self.on_disk)
+                self.cursors[publisher] = max(place, self.cursors.get(publisher, 0))
+            if self._db is not None and self.failed_s is None:
+                kept = min(self.cursors.get(publisher, 0), self.on_disk)
+                with suppress(sqlite3.Error, OSError):
+                    self._db.execute("INSERT OR REPLACE INTO cursors VALUES (?, ?)", (publisher, kept))
+                    if not self.held:  # what a file that is damaged later has delivered is not delivered again
+                        standing = RedoEntry(
+                            origin=self.origin, run=self.run, counters=self._counters, cursors={publisher: kept}
+                        )
+                        self._redo.append(standing, durable=False)
 
     def last_place(self) -> int:
         """The newest place given out."""
         with self.lock:
-            return self._counters.get("place", 0)
+            return self._counters.get(PLACE, 0)
 
     def close(self) -> bool:
         """Close the file and let go of it; whether everything is on disk."""
+        if self._backup is not None:
+            self._backup.join(limits.PUBLISHERS.close_s.value)
         with self.lock:
             whole = self.failed_s is None and not self.held and not any(self.live.pending())
             self._drop()
@@ -419,14 +523,21 @@ class StorageWriter:
             return whole
 
 
-def _outbox_row(row: StoredEvent) -> tuple[object, ...]:
-    kind = _KIND_OF[type(row.body)]
+def _told(row: StoredEvent) -> bool:
+    """Whether a row became visible before it was on disk: its id has a mark of the process that showed it."""
+    return "." in id_origin(row.id, row.seq)
+
+
+def _outbox_row(row: StoredEvent) -> OutboxRow:
     body = msgspec.json.encode(row.body)
-    return (row.place, row.topic, row.seq, row.id, kind, row.run, row.t_s, row.wall_s, body)
+    return (row.place, row.topic, row.seq, row.id, _KIND_OF[type(row.body)], row.run, row.t_s, row.wall_s, body)
 
 
-def _inode(path: Path) -> int | None:
+def _inode(path: Path) -> tuple[int, int, bool] | None:
+    """What a path leads to, and whether its disk can be written: another one after a change of the mount."""
     try:
-        return path.stat().st_ino
+        found = path.stat()
+        read_only = bool(os.statvfs(path).f_flag & os.ST_RDONLY)
     except OSError:
         return None
+    return found.st_dev, found.st_ino, read_only

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import random
 import sqlite3
-from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +13,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.errors import HistoryError
 from condenser_monitor.monitor.core.records import Answer, Request, RequestKind
-from condenser_monitor.monitor.storage import damage, schema
+from condenser_monitor.monitor.storage import recovery, schema
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.monitor.storage.status_cache import (
     CachedStatus,
@@ -190,8 +189,8 @@ def test_memory_held_for_a_dead_disk_is_bounded_and_the_loss_is_said(
 def test_a_program_may_start_without_a_disk_and_adopt_it_later(
     keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Nothing can be opened at the start: the monitor tells all the same; when the disk comes back nothing on it is
-    passed over and the numbers go on from its own."""
+    """No connection can be opened at the start: the memory is there all the same, and the monitor tells; when the disk
+    comes back nothing on it is passed over and the numbers go on from its own."""
     first = Desk(keep)
     first.step(change(), change())
     first.history.close()
@@ -203,7 +202,7 @@ def test_a_program_may_start_without_a_disk_and_adopt_it_later(
     monkeypatch.setattr(schema, "connect", refused)
     monkeypatch.setattr("condenser_monitor.monitor.storage.queries.connect", refused)
     desk = Desk(keep)
-    assert desk.history.memory() is None
+    assert desk.history.memory() == MEMORY
     desk.step(change())
     desk.pass_time(EXPOSE_S + 1)
     assert desk.deliver() == [3]  # after the two that lie in the file
@@ -216,7 +215,7 @@ def test_a_program_may_start_without_a_disk_and_adopt_it_later(
     assert desk.got[0] == desk.got[3]
     desk.step(change())
     assert desk.deliver() == [4]
-    assert [kept.seq for kept in desk.history.events(after_seq=2)] == [3]
+    assert [kept.seq for kept in desk.history.events(after_seq=2)] == [3, 4]
     desk.history.close()
 
 
@@ -306,7 +305,7 @@ def test_a_corrupt_file_is_set_aside_with_the_date_and_a_new_one_begun(keep: con
     assert len({row.id for row in rows}) == len(rows)
     assert rows[-1].id not in before  # a number given out twice would hide the message
     assert rows[-1].body == change()
-    assert [before[row.id] for row in rows[:-1]] == rows[:-1]
+    assert rows[:-1] == list(before.values())
     assert desk.history.health().notes["history"].startswith("the file was damaged (")
     desk.history.close()
 
@@ -395,26 +394,30 @@ def test_rows_that_cannot_be_read_are_passed_over_and_the_rest_is_told(keep: con
     desk.history.close()
 
 
-def test_a_commit_of_a_killed_process_is_no_damage_to_the_log(tmp_path: Path) -> None:
-    """SQLite's own log, whose index does not know of the last commits yet, as a kill leaves it: every frame's sum is
-    right (walformat.html, 4.3). One bit in the middle, and whole commits lie behind what can be read."""
-    path = tmp_path / "h.db"
-    with closing(sqlite3.connect(path, isolation_level=None)) as db:
-        db.execute("PRAGMA journal_mode=WAL")
-        db.execute("CREATE TABLE t (a)")
-        index = (tmp_path / "h.db-shm").read_bytes()
-        for number in range(20):
-            db.execute("INSERT INTO t VALUES (?)", (f"{number:500}",))
-        left = tmp_path / "left"
-        left.mkdir()
-        log = (tmp_path / "h.db-wal").read_bytes()
-        (left / "h.db-shm").write_bytes(index)
-        (left / "h.db-wal").write_bytes(log)
-        assert not damage._log_cut(left / "h.db")
-        spoilt = bytearray(log)
-        spoilt[len(log) // 2] ^= 1
-        (left / "h.db-wal").write_bytes(spoilt)
-        assert damage._log_cut(left / "h.db")
+def test_what_the_database_lost_at_its_end_comes_from_the_redo_log(keep: config.HistorySettings) -> None:
+    """The write-ahead log is gone with all that was in it: rows, numbers, cursors and memory are as they were."""
+    desk = Desk(keep)
+    for number in range(20):
+        desk.step(change(finding=f"f{number}"), cycle())
+    rows = desk.history.outbox("all", begin=True)
+    desk.history.delivered("all", 7)
+    desk.step(change())
+    copies = {end: Path(keep.file + end).read_bytes() for end in ("", ".redo")}
+    desk.history.close()
+    for path in Path(keep.file).parent.glob("history.db*"):
+        path.unlink()
+    for end, data in copies.items():
+        Path(keep.file + end).write_bytes(data)
+    desk.history = desk._open()
+    assert desk.history.outbox("all", begin=True)[: len(rows) - 7] == rows[7:]
+    assert desk.history.memory() == MEMORY
+    assert "restored from the redo log" in desk.history.health().notes["history"]
+    assert desk.history.health().set_aside == ""
+    desk.step(change())
+    assert [kept.seq for kept in desk.history.events()] == list(range(1, 23))
+    desk.restart()
+    assert "history" not in desk.history.health().notes  # said once
+    desk.history.close()
 
 
 @pytest.mark.parametrize("full", [False, True])
@@ -423,7 +426,7 @@ def test_a_file_of_noise_is_set_aside(
 ) -> None:
     """No database at all, and files of earlier accidents: none is removed but from a disk that is nearly full; the
     first and the last of them stay in any case."""
-    monkeypatch.setattr(damage, "_FREE_LEAST", float("inf") if full else 0.0)
+    monkeypatch.setattr(recovery, "_FREE_LEAST", float("inf") if full else 0.0)
     folder = Path(keep.file).parent
     for number in range(1, 6):
         (folder / f"history.corrupt-2020-01-0{number}T000000Z.db").write_text("old")
@@ -450,7 +453,7 @@ def test_a_file_that_goes_bad_under_the_running_program_is_replaced(desk: Desk) 
     assert desk.error == ""
     assert desk.history.health().set_aside.startswith("history.corrupt-")
     assert desk.deliver() == [4]
-    assert [(kept.seq, kept.id) for kept in desk.history.events()] == [(3, f"{origin}-3")]
+    assert [(kept.seq, kept.id) for kept in desk.history.events()] == [(n, f"{origin}-{n}") for n in (1, 2, 3)]
     desk.restart()
     assert desk.history.origin == origin
 

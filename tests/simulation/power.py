@@ -1,5 +1,7 @@
-"""What a storm lays its hand on beneath the program: the disk under SQLite (sound, full, read-only, its log cut short,
-its bytes damaged), the instant of a power cut at any statement, and whatever would differ from one run to the next.
+"""What a storm lays its hand on beneath the program.
+
+The disk under SQLite and the redo log (sound, full, read-only, cut short, its bytes damaged), the instant of a power
+cut at any statement or line, and whatever would differ from one run to the next.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ import paho.mqtt.client as paho
 
 from condenser_monitor.monitor import private_file
 from condenser_monitor.monitor.publishers import phone
-from condenser_monitor.monitor.storage import schema, writer
+from condenser_monitor.monitor.storage import recovery, redo_log, schema, writer
 
 State = Literal["sound", "full", "read-only"]
 Image = dict[str, bytes]
@@ -24,6 +26,7 @@ _SWITCHES = {
     "full": ("PRAGMA query_only = 0", "PRAGMA max_page_count = 1"),  # no page more than there are
     "read-only": ("PRAGMA query_only = 1",),
 }
+REDO = "a line of the redo log"
 _SALT = slice(16, 24)  # sqlite.org/fileformat2.html 4.1: a log begun anew has another
 _SHARED = "-shm"  # an index of the log that every first opener makes anew
 
@@ -39,6 +42,7 @@ class Disk:
         self._left: int | None = None
         self._torn = False
         self._safe = (b"", 0)
+        self.redo_safe = 0  # bytes of the redo log that have reached the disk
 
     # ------------------------------------------------------------ cuts
 
@@ -57,7 +61,7 @@ class Disk:
             return
         self._left -= 1
         if self._left <= 0:
-            self.cut(torn=self.power and sql.startswith("COMMIT"))
+            self.cut(torn=self.power and sql.startswith(("COMMIT", REDO)))
 
     def cut(self, *, torn: bool = False) -> None:
         """Now: what the files hold is all that is left. `torn`: in the middle of the commit that begins here."""
@@ -76,12 +80,13 @@ class Disk:
     def restore(self) -> None:
         """Put the files as the cut left them."""
         assert self.image is not None
-        image, after = self.image, self._log()
+        image, after, redo = self.image, self._log(), self._redo()
         for path in [path for path in self.home.rglob("*") if path.is_file()]:
             path.unlink()
         if self.power:
             image = {name: data for name, data in image.items() if not name.startswith("live/")}
             image |= {name: self._left_of(data, after) for name, data in image.items() if name == "h.db-wal"}
+            image |= {name: self._redo_left_of(data, redo) for name, data in image.items() if name == "h.db.redo"}
         for name, data in image.items():
             (self.home / name).parent.mkdir(exist_ok=True)
             (self.home / name).write_bytes(data)
@@ -94,6 +99,17 @@ class Disk:
             return after[: self.rng.randint(len(log), len(after))]
         salt, size = self._safe
         return log[: self.rng.randint(size, len(log))] if salt == log[_SALT] and len(log) > size else log
+
+    def _redo_left_of(self, log: bytes, after: bytes) -> bytes:
+        """The redo log after a power cut: a line that was being written may be torn, and what was only handed to the
+        system may be gone."""
+        if self._torn and after.startswith(log) and len(after) > len(log):
+            return after[: self.rng.randint(len(log), len(after))]
+        return log[: self.rng.randint(self.redo_safe, len(log))] if len(log) > self.redo_safe else log
+
+    def _redo(self) -> bytes:
+        path = self.home / "h.db.redo"
+        return path.read_bytes() if path.exists() else b""
 
     def _log(self) -> bytes:
         path = self.home / "h.db-wal"
@@ -145,12 +161,30 @@ def beneath(disk: Disk, clock: Callable[[], float], rng: random.Random) -> Itera
                     super().execute(switch)
             return super().execute(*given)
 
+    class Redo(redo_log.RedoLog):
+        """One of the program's, on this disk."""
+
+        def append(self, entry: redo_log.RedoEntry, *, durable: bool = True) -> None:
+            disk.statement(REDO)
+            disk.may_write()
+            super().append(entry, durable=durable)
+            if durable:
+                disk.redo_safe = self.size
+
+        def _replace(self, path: Path, data: bytes) -> None:
+            disk.may_write()
+            super()._replace(path, data)
+            disk.redo_safe = self.size
+
     def write(path: Path, data: bytes) -> None:
         disk.may_write()
         private_file.write_private(path, data)
 
     with ExitStack() as stack:
         stack.enter_context(patch.object(schema, "Connection", Connection))
+        for module in (recovery, writer):
+            stack.enter_context(patch.object(module, "RedoLog", Redo))
+        stack.enter_context(patch.object(recovery, "token_hex", lambda size: rng.randbytes(size).hex()))
         stack.enter_context(patch.object(writer, "token_hex", lambda size: rng.randbytes(size).hex()))
         stack.enter_context(patch.object(paho, "time_func", clock))
         stack.enter_context(patch.object(phone, "write_private", write))

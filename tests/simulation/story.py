@@ -213,7 +213,14 @@ class Storm:
         """A life of the program."""
         self.born_s, self.silent_scans = self.clock(), dict.fromkeys(ALL, 0)
         settings = self.settings
-        self.history = History(self.keep.file, owner=True, keep=self.keep, clock=self.clock, wall=self.machine_wall)
+        self.history = History(
+            self.keep.file,
+            owner=True,
+            keep=self.keep,
+            clock=self.clock,
+            wall=self.machine_wall,
+            background=lambda work: work(),
+        )
         self.boards = self._boards()
         self.phone = PhoneOutlet(settings, self)
         self.mqtt = BrokerOutlet(settings, self.clock, self.broker)
@@ -569,7 +576,6 @@ class Storm:
         keeper = self.history._owned()
         if self.disk.image is None and not keeper.held.rows:
             self.ledger.committed()
-            self.disk.safe()
 
     def _pass(self, seconds: float) -> None:
         """Time passes: outlets, broker and onlookers have their turns."""
