@@ -1,7 +1,7 @@
 """Our least squares against numpy, our robust fit against scipy, both on a real heat pump's days.
 
-Data: tests/data/nist-ashp-hilft (11 of 95 published days; the slopes printed in its README are of 15 days, so the
-comparison is with numpy on the same rows, and with the published slope only to a loose bound).
+Data: tests/data/nist-ashp-hilft (11 of 95 published days). The publisher prints no slope: numpy's, on the same rows, is
+what ours is held to.
 """
 
 from __future__ import annotations
@@ -53,15 +53,6 @@ def test_least_squares_agrees_with_numpy_on_measured_days(stage: int) -> None:
     rows, watts = settled(stage)
     theirs = np.linalg.lstsq(np.array(rows), np.array(watts), rcond=None)[0]
     assert least_squares(rows, watts) == pytest.approx(list(theirs), rel=1e-9)
-
-
-@pytest.mark.parametrize(("stage", "published", "within"), [(1, 22.87, 0.10), (2, 25.07, 0.25)])
-def test_the_slope_is_near_that_published_of_more_days(stage: int, published: float, within: float) -> None:
-    """README of the data: 22.87 W/°F at low and 25.07 W/°F at high stage, of 15 days; ten of cooling are here."""
-    rows, watts = settled(stage)
-    found = least_squares(rows, watts)
-    assert found is not None
-    assert found[1] == pytest.approx(published, rel=within)
 
 
 @pytest.mark.parametrize("stage", [1, 2])

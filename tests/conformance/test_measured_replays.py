@@ -1,4 +1,5 @@
-"""Replays of measured machines (tests/data): no finding on fault-free days, the published starts and counts."""
+"""Replays of measured machines (tests/data): no finding on fault-free days, the starts and counts
+that numpy finds in the files."""
 
 from __future__ import annotations
 
@@ -46,7 +47,7 @@ def test_fault_free_day_of_a_real_heat_pump_gives_no_finding(day: str) -> None:
 
 @pytest.mark.parametrize("day", DAYS)
 def test_runs_of_a_real_heat_pump_are_counted(day: str) -> None:
-    """The compressor's starts are the published runs over 500 W, but for pauses and runs of a single one-minute row."""
+    """The compressor's starts are the measured runs over 500 W, but for pauses and runs of a single one-minute row."""
     truth = truths(NIST)[day]
     cycles = [e for e in events(nist_day(day), HEAT_PUMP, HEAT_PUMP.fitted) if isinstance(e, Cycle)]
     ran = [cycle for cycle in cycles if cycle.run_s > 0]
@@ -59,7 +60,7 @@ def test_runs_of_a_real_heat_pump_are_counted(day: str) -> None:
     ("name", "settings"),
     [("Refrigerator_dev_76C07F_2012.06.19.csv", FRIDGE), ("Freezer_dev_D36601_2012.01.26.csv", FREEZER)],
 )
-def test_refrigeration_runs_give_the_published_starts(name: str, settings: Settings) -> None:
+def test_refrigeration_runs_give_the_starts_in_the_file(name: str, settings: Settings) -> None:
     """Source: tracebase (ODbL), truths.json: every start within 3 s, every length within 6 s, no finding."""
     found = events(fridge_scans(name), settings, settings.fitted)
     truth = [run for run in truths(FRIDGES)[name]["runs"] if not run["starts_before_file"]]
@@ -71,8 +72,8 @@ def test_refrigeration_runs_give_the_published_starts(name: str, settings: Setti
         assert cycle.started_s == pytest.approx(hours * 3600 + minutes * 60 + seconds, abs=3)
         assert cycle.run_s == pytest.approx(run["duration_s"], abs=6)
     starts = [cycle.started_s for cycle in cycles]
-    published = truths(FRIDGES)[name]["start_to_start_s"]
-    assert [b - a for a, b in pairwise(starts)] == pytest.approx(published, abs=4)
+    measured = truths(FRIDGES)[name]["start_to_start_s"]
+    assert [b - a for a, b in pairwise(starts)] == pytest.approx(measured, abs=4)
     assert [e for e in found if isinstance(e, Change)] == []
 
 

@@ -1,4 +1,4 @@
-"""Measured currents played through the fake converter give the published RMS (tests/data; origins and licences there).
+"""Measured currents played through the fake converter give numpy's RMS of the file (tests/data has origins, licences).
 
 A current transformer passes no direct current and the reader removes the mean, so the truth is the RMS with the mean
 removed. What the converter's filter takes away is given back up to the ninth harmonic; what lies above stays lost.
@@ -58,7 +58,7 @@ def feeder(channel: str) -> list[float]:
 
 @pytest.mark.parametrize("name", sorted(truths(MOTOR)))
 def test_a_motors_line_currents(name: str) -> None:
-    """Three phases of each file, healthy or with shorted turns: the published RMS of the second within 1 %."""
+    """Three phases of each file, healthy or with shorted turns: numpy's RMS of the second within 1 %."""
     for points, true in zip(motor(name), truths(MOTOR)[name]["rms"], strict=True):
         found = played([PER_A * a for a in points], 1000.0 * FINER, 0.256, 0.9)
         assert found.rms / PER_A == pytest.approx(true, rel=0.01)
@@ -77,7 +77,7 @@ def test_short_bursts_of_a_motors_current() -> None:
 @pytest.mark.parametrize("channel", ["I1", "I2", "I3"])
 def test_a_buildings_distorted_feeder(channel: str) -> None:
     """126 to 167 A, crest factors to 2.1, cycles that differ by a third: the four cycles, played twice, give the
-    published RMS with the mean removed within 1.5 %; peak over root two would be off by 12 to 49 %."""
+    numpy's RMS with the mean removed within 1.5 %; peak over root two would be off by 12 to 49 %."""
     true = truths(FEEDER)["channels"][channel]
     volts = [FEEDER_PER_A * a for a in feeder(channel)]
     found = played(volts, truths(FEEDER)["sample_rate_hz"], 2.048, 8 * true_cycle_s())
