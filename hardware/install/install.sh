@@ -8,6 +8,7 @@
 #                 /var/lib/condenser-monitor/    the history; never touched
 #                 two services                   condenser-monitor and condenser-monitor-page
 #                 /usr/local/bin/                the command, as a link, and the one that runs it by hand
+#                 /usr/local/share/              its manual page, and its completion for bash, zsh and fish
 #                 config.txt of the Pi           the speed of the I2C bus, unless it sets one already
 # A new version is made ready beside the old one and tried before it takes over; if anything fails, the old one goes on.
 # The network is needed while installing, not afterwards.
@@ -139,7 +140,7 @@ build() {
     fi
     pin_library "$release"
     "$release/bin/python" -m pip install --no-cache-dir --disable-pip-version-check --quiet \
-        --find-links "$WHEELS" "${from}[web,phone,report]"
+        --find-links "$WHEELS" "${from}[web,phone,report,completion]"
 }
 
 # The new version must at least start, and read the site file it will be given.
@@ -155,6 +156,17 @@ try:
 except SiteError as error:
     sys.exit(f"install.sh: {error}")
 PYTHON
+}
+
+# Manual page and completion, as the new version has them.
+document() {
+    local program=$1/bin/$NAME share=$ROOT/usr/local/share
+    mkdir -p "$share/man/man1" "$share/bash-completion/completions" "$share/zsh/site-functions" \
+        "$share/fish/vendor_completions.d"
+    "$program" manual >"$share/man/man1/$NAME.1"
+    "$program" completion bash >"$share/bash-completion/completions/$NAME"
+    "$program" completion zsh >"$share/zsh/site-functions/_$NAME"
+    "$program" completion fish >"$share/fish/vendor_completions.d/$NAME.fish"
 }
 
 switch_to() {
@@ -227,6 +239,7 @@ switch_to "$RELEASE"
 FAILED=
 mkdir -p "$BIN"
 ln -sfn "/opt/$NAME/current/bin/$NAME" "$BIN/$NAME"
+document "$RELEASE"
 install -m 0755 "$HERE/by-hand.sh" "$BIN/$NAME-by-hand"
 install -m 0644 "$HERE/$NAME.service" "$HERE/$NAME-page.service" "$UNITS/"
 [ -n "$ROOT" ] || start

@@ -33,6 +33,9 @@ for config in "$ROOT/boot/firmware/config.txt" "$ROOT/boot/config.txt"; do
 done
 rm -f -- "$ROOT/etc/systemd/system/$NAME.service" "$ROOT/etc/systemd/system/$NAME-page.service"
 rm -f -- "$ROOT/usr/local/bin/$NAME" "$ROOT/usr/local/bin/$NAME-by-hand"
+share=$ROOT/usr/local/share
+rm -f -- "$share/man/man1/$NAME.1" "$share/bash-completion/completions/$NAME" "$share/zsh/site-functions/_$NAME" \
+    "$share/fish/vendor_completions.d/$NAME.fish"
 rm -rf -- "$ROOT/opt/${NAME:?}"
 [ -n "$ROOT" ] || systemctl daemon-reload
 if [ "$DATA" = yes ]; then

@@ -16,6 +16,14 @@ def add(command: shared.Command) -> None:
         "completion", _completion, "print a script by which your shell completes these commands", site=False
     )
     shell.add_argument("shell", choices=SHELLS)
+    command("manual", _manual, "print the manual page of these commands, for man(1)", site=False)
+    files = command(
+        "installer",
+        _installer,
+        "write what installs this as services: installer, units, site file, manual page, completion",
+        site=False,
+    )
+    files.add_argument("folder", metavar="FOLDER", help="made when it is not there; what it holds is written anew")
 
 
 def _asyncapi(args: argparse.Namespace) -> int:
@@ -26,9 +34,41 @@ def _asyncapi(args: argparse.Namespace) -> int:
 
 
 def _completion(args: argparse.Namespace) -> int:
+    print(_script(args.shell))
+    return 0
+
+
+def _script(shell: str) -> str:
     from condenser_monitor.monitor.commands.table import parser
     from condenser_monitor.monitor.terminal.completion import script
     from condenser_monitor.sim import scenario
 
-    print(script(parser(), args.shell, scenario.names()))
+    return script(parser(), shell, scenario.names())
+
+
+def _manual(args: argparse.Namespace) -> int:
+    print(_page())
+    return 0
+
+
+def _page() -> str:
+    from argparse_manpage.manpage import Manpage
+
+    from condenser_monitor.monitor.commands.table import parser
+
+    return str(Manpage(parser()))
+
+
+def _installer(args: argparse.Namespace) -> int:
+    from importlib.resources import as_file, files
+    from pathlib import Path
+    from shutil import copytree
+
+    folder = Path(args.folder)
+    with as_file(files("condenser_monitor.hardware") / "install") as source:
+        copytree(source, folder, dirs_exist_ok=True)
+    made = {"condenser-monitor.1": _page(), **{f"completion.{shell}": _script(shell) for shell in SHELLS}}
+    for name, text in made.items():
+        (folder / name).write_text(text + "\n", encoding="utf-8")
+    shared.say(f"written to {folder}; read README.md there, then: sudo {folder / 'install.sh'} --from WHEEL")
     return 0

@@ -16,7 +16,13 @@ _LINE_MOST = 4000  # characters of a line on stderr
 EXTRA_OF = {
     **dict.fromkeys(("flask", "werkzeug", "jinja2", "markupsafe", "waitress"), "web"),
     **dict.fromkeys(("sqlalchemy", "alembic", "psycopg", "argon2"), "fleet"),
-    **{"apprise": "phone", "reportlab": "report", "shtab": "completion", "amqtt": "demo"},
+    **{
+        "apprise": "phone",
+        "reportlab": "report",
+        "shtab": "completion",
+        "argparse_manpage": "completion",
+        "amqtt": "demo",
+    },
 }
 Run = Callable[[argparse.Namespace], int]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 
+from condenser_monitor.monitor import __version__
 from condenser_monitor.monitor.commands import (
     contractor,
     documents,
@@ -24,6 +25,7 @@ def parser() -> argparse.ArgumentParser:
         prog="condenser-monitor",
         description="Watches an air conditioner's outdoor unit from the 24 V call to the running compressor.",
     )
+    whole.add_argument("--version", action="version", version=f"%(prog)s {__version__}")
     commands = whole.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
     def command(name: str, run: shared.Run, text: str, *, site: bool = True) -> argparse.ArgumentParser:
