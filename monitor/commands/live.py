@@ -17,6 +17,7 @@ def add(command: shared.Command) -> None:
 def _run(args: argparse.Namespace) -> int:
     from condenser_monitor.monitor.publishers.broker import BrokerPublisher
     from condenser_monitor.monitor.publishers.phone import PhonePublisher
+    from condenser_monitor.monitor.publishers.plugins import publishers
     from condenser_monitor.monitor.service import logs
     from condenser_monitor.monitor.service.run_loop import Service, run_until_signal
     from condenser_monitor.monitor.storage.file import History
@@ -26,6 +27,7 @@ def _run(args: argparse.Namespace) -> int:
     outlets: list[Any] = [BrokerPublisher(settings)] if settings.mqtt.host else []
     if settings.notify.urls or settings.notify.urls_file:
         outlets.append(PhonePublisher(settings))
+    outlets += publishers(settings, args.site or "defaults")
     history = History(settings.history.file, owner=True, keep=settings.history)
     boards, uncertainty = shared.boards(settings), shared.uncertainty(settings)
     run_until_signal(Service(settings, boards, history, outlets, uncertainty=uncertainty))

@@ -131,7 +131,8 @@ class BoardSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
 
 
 class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The whole site file."""
+    """The whole site file. `plugins` are the tables of publishers from other packages, each held to its own record by
+    publishers/plugins.py."""
 
     site: Site = Site()
     unit: Unit = Unit()
@@ -142,6 +143,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     notify: Notify = Notify()
     web: Web = Web()
     history: HistorySettings = HistorySettings()
+    plugins: dict[str, dict[str, Any]] = {}
 
     @property
     def fitted(self) -> tuple[str, ...]:
@@ -233,6 +235,11 @@ def convert(text: str, kind: type[_Kind], place: str) -> _Kind:
         tables = untrusted_input.from_toml(text)
     except ValueError as error:
         raise SiteError(place, str(error), "TOML 1.0") from None
+    return convert_tables(tables, kind, place)
+
+
+def convert_tables(tables: dict[str, Any], kind: type[_Kind], place: str) -> _Kind:
+    """As `convert`, from tables already read."""
     _refuse_unknown(tables, kind, place, "")
     try:
         _refuse_texts(tables, place)

@@ -17,7 +17,7 @@ from tests.size import FULL
 
 ROOT = Path(__file__).parents[2]
 SCRIPTS = ROOT / "hardware" / "install"
-TIME_LIMIT_S = 180
+TIME_LIMIT_S = 600  # a bound on what hangs
 CONFIG = "boot/firmware/config.txt"
 
 
@@ -102,9 +102,10 @@ def test_a_fresh_install_makes_program_site_file_and_units(first_install: Path) 
 
 
 def test_what_a_monitor_does_for_its_house_comes_along() -> None:
-    """Page, phone and report need extras of their own: the installer asks for each, and for nothing of the office's."""
+    """Page, phone, report and completion need extras of their own: the installer asks for each, and for nothing of the
+    office's."""
     asked = re.findall(r"\$\{from\}\[([a-z,]+)\]", (SCRIPTS / "install.sh").read_text())
-    assert [set(extras.split(",")) for extras in asked] == [set(EXTRA_OF.values()) - {"fleet", "demo", "completion"}]
+    assert [set(extras.split(",")) for extras in asked] == [set(EXTRA_OF.values()) - {"fleet", "demo"}]
 
 
 def test_an_upgrade_keeps_the_owners_files_and_one_version_to_go_back_to(wheel: Path, installed: Path) -> None:
@@ -131,7 +132,7 @@ def test_removal_keeps_the_owners_files_until_told_otherwise(installed: Path) ->
     assert _owners(installed) == kept
     assert not (installed / "opt/condenser-monitor").exists()
     assert not list((installed / "etc/systemd/system").iterdir())
-    assert not list((installed / "usr/local/bin").iterdir())
+    assert not [path for path in (installed / "usr/local").rglob("*") if not path.is_dir()]
     assert (installed / CONFIG).read_text().strip() == "dtparam=audio=on"
     assert _run("remove.sh", "--root", installed, "--data").returncode == 0
     assert not _owners(installed)
