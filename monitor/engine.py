@@ -175,9 +175,13 @@ class Engine:
 
     def next_deadline(self) -> float | None:
         """When `tick` or the next scan is wanted at the latest, s; None when only news can change anything."""
-        desk_s = self._alarms.next_deadline()
-        soonest_s = min(self._deadline_s, inf if desk_s is None else desk_s)
+        alarm_s = self.alarm_deadline()
+        soonest_s = min(self._deadline_s, inf if alarm_s is None else alarm_s)
         return None if soonest_s == inf else soonest_s
+
+    def alarm_deadline(self) -> float | None:
+        """When `tick` has something to do, s: an all-clear or the end of a snooze or of service mode; None: never."""
+        return self._alarms.next_deadline()
 
     # ------------------------------------------------------------ the full look
 

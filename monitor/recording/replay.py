@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import inf
 from pathlib import Path
 
 from condenser_monitor.monitor.core.config import Settings
-from condenser_monitor.monitor.core.records import Event, StartTransient
+from condenser_monitor.monitor.core.records import Event, Scan, StartTransient
 from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.recording.csv_file import Reader
 
@@ -24,8 +25,18 @@ class Replay:
         self.engine = Engine(settings, fitted=fitted_for(settings, self.reader))
 
     def __iter__(self) -> Iterator[Event]:
-        feed, feed_start = self.engine.feed, self.engine.feed_start
+        engine = self.engine
+        feed, feed_start = engine.feed, engine.feed_start
+        due_s = _or_never(engine.alarm_deadline())
         for item in self.reader:
             events = feed_start(item) if isinstance(item, StartTransient) else feed(item)
             if events:
                 yield from events
+                due_s = _or_never(engine.alarm_deadline())
+            if item.t_s >= due_s:  # what is due by time alone, such as an all-clear, after the changes of the scan
+                yield from engine.tick(item.t_s, item.wall_s if isinstance(item, Scan) else None)
+                due_s = _or_never(engine.alarm_deadline())
+
+
+def _or_never(deadline_s: float | None) -> float:
+    return inf if deadline_s is None else deadline_s

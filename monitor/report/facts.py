@@ -11,6 +11,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.calm import Calm, calm
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.readings import CURVES, PLOTTED
 from condenser_monitor.monitor.core.records import (
     AlertChange,
@@ -127,7 +128,7 @@ def gather(
         calm=calm(status, stale=blind, faults=history.fault_count()),
         sessions={}
         if status is None
-        else {one.name: session(history, settings, one, status) for one in status.findings},
+        else {one.name: session(history, settings, one, status) for one in status.findings if one.name in CATALOGUE},
         episodes=episodes,
         acts=_acts(events),
         cycles=history.cycles(from_s, wall_s + 1.0, limit=5000),

@@ -142,7 +142,10 @@ def _standing(facts: ReportFacts) -> Iterator[Block]:
     if findings:
         yield Heading(say("stands"))
     for finding in findings:
-        yield from _finding(facts, finding, facts.sessions[finding.name])
+        if finding.name in facts.sessions:
+            yield from _finding(facts, finding, facts.sessions[finding.name])
+        else:  # of a newer version
+            yield Para(texts.FINDINGS[finding.name].headline, "lead")
 
 
 def _finding(facts: ReportFacts, finding: Finding, session: VisitSession) -> Iterator[Block]:

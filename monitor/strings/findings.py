@@ -68,7 +68,23 @@ _ALWAYS = ("cabinet", "capacitor")
 
 # ---------------------------------------------------------------- the findings
 
-FINDINGS: dict[str, FindingText] = {
+
+class TextsByFinding(dict[str, FindingText]):
+    """Texts by finding; one that this version of the program does not know still has words, after a downgrade."""
+
+    def __missing__(self, name: str) -> FindingText:
+        shown = f"A problem that this version of the monitor does not know: {name}."
+        return FindingText(
+            headline=shown,
+            means="A newer version of the monitor found it.",
+            do="Update the monitor to see what it means.",
+            look=(),
+            avoid=(),
+            tell=shown,
+        )
+
+
+_KNOWN: dict[str, FindingText] = {
     "call-without-pull-in": FindingText(
         headline="The outdoor unit is asked to cool, but its contactor does not switch it on.",
         means="There is no cooling. The thermostat and the wire to the unit do their part; the switch inside it does"
@@ -242,3 +258,5 @@ FINDINGS: dict[str, FindingText] = {
         tell="A fitted sense of the monitor is silent.",
     ),
 }
+
+FINDINGS = TextsByFinding(_KNOWN)

@@ -23,6 +23,7 @@ from condenser_monitor.monitor.strings.findings import (
     FINDINGS,
     LOOK,
     FindingText,
+    TextsByFinding,
 )
 
 __all__ = [
@@ -133,7 +134,7 @@ WORDS: dict[str, str] = {
 
 
 # What the phone is told of, beside the findings: keys are those of outlets/phone_plan.py.
-TOLD: dict[str, FindingText] = {
+_TOLD: dict[str, FindingText] = {
     **FINDINGS,
     OWN_FAULT: FindingText(
         headline="The monitor has a fault of its own.",
@@ -152,6 +153,7 @@ TOLD: dict[str, FindingText] = {
         tell="The monitor reads nothing: its service runs, but no scan of the boards has come for minutes.",
     ),
 }
+TOLD = TextsByFinding(_TOLD)
 
 # ---------------------------------------------------------------- values put in
 

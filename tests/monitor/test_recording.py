@@ -12,10 +12,14 @@ from hypothesis import strategies as st
 from condenser_monitor.monitor.core.errors import RecordingError
 from condenser_monitor.monitor.core.readings import FLAGS, NUMBERS, READINGS
 from condenser_monitor.monitor.core.records import (
+    AlertChange,
     Scan,
     StartTransient,
 )
+from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.recording.csv_file import Reader, RecordingWriter
+from condenser_monitor.monitor.recording.replay import Replay
+from tests.monitor.units import ALL, REST, SETTINGS, but, scans
 
 HEAD = "t_s,call,compressor_a\n"
 
@@ -134,3 +138,24 @@ def test_what_is_written_is_read_again(tmp_path_factory: pytest.TempPathFactory,
     reader = Reader(path)
     assert list(reader) == items
     assert reader.refused == []
+
+
+def test_a_replay_gives_the_all_clears_that_are_due_by_time_alone(tmp_path: Path) -> None:
+    """A pulled disconnect, back after a minute, and two quiet hours: the all-clear comes as it would live, with no
+    change of a finding at its moment."""
+    path = tmp_path / "quiet.csv"
+    parts = ((60, REST), (60, but(REST, supply=False)), (7200, REST))
+    with path.open("w") as file:
+        writer = RecordingWriter(file, ALL)
+        for scan in scans(*parts, every_s=5.0):
+            writer.write(scan)
+    replay = Replay(path, SETTINGS)
+    told = [(event.t_s, event.tell) for event in replay if isinstance(event, AlertChange) and event.tell != "no"]
+    live = Engine(SETTINGS, fitted=ALL)
+    expected = []
+    for scan in scans(*parts, every_s=5.0):
+        for event in (*live.feed(scan), *live.tick(scan.t_s, None)):
+            if isinstance(event, AlertChange) and event.tell != "no":
+                expected.append((event.t_s, event.tell))
+    assert told == expected
+    assert [word for _, word in told] == ["alarm", "all-clear"]
