@@ -72,7 +72,8 @@ def brought(*extras: str) -> dict[str, Distribution]:
 
 
 def _asked(needed: Requirement, extra: str) -> bool:
-    return needed.marker is None or needed.marker.evaluate(default_environment() | {"extra": extra})
+    here = {name: str(value) for name, value in default_environment().items()}
+    return needed.marker is None or needed.marker.evaluate(here | {"extra": extra})
 
 
 def licence(dist: Distribution) -> str:

@@ -245,9 +245,10 @@ class Core:
     def _facts(self, symbols: Mapping[str, Any]) -> Facts:
         get = symbols.get
         runs = either(get("compressor"), get("fan"))
+        named = "call supply load control_power thermostat compressor locked draw fan stalled"
+        said: dict[str, Any] = {name: get(name) for name in named.split()}
         return Facts(
-            **{name: get(name) for name in ("call", "supply", "load", "control_power", "thermostat", "compressor")},
-            **{name: get(name) for name in ("locked", "draw", "fan", "stalled")},
+            **said,
             volts=get("control_v"),
             coil=get("coil_a"),
             runs=runs,

@@ -112,9 +112,21 @@ def five_years(keep: config.HistorySettings) -> None:
         status = engine.status()
         history.step(now_s=29.0, wall_s=NOW_S, status=status, memory=engine.memory, last=True)
     cycle = Cycle(
-        **{"started_s": 0.0, "stopped_s": 900.0, "started_wall_s": NOW_S, "start_seen": True, "pull_in_s": 0.03},
-        **{"run_delay_s": 0.1, "run_s": 899.0, "compressor_a": 9.0, "compressor_max_a": 9.4, "fan_a": 1.0},
-        **{"control_v": 25.4, "coil_a": 0.26, "outdoor_c": 31.0, "closings": 1, "compressor_starts": 1},
+        started_s=0.0,
+        stopped_s=900.0,
+        started_wall_s=NOW_S,
+        start_seen=True,
+        pull_in_s=0.03,
+        run_delay_s=0.1,
+        run_s=899.0,
+        compressor_a=9.0,
+        compressor_max_a=9.4,
+        fan_a=1.0,
+        control_v=25.4,
+        coil_a=0.26,
+        outdoor_c=31.0,
+        closings=1,
+        compressor_starts=1,
     )
     count = int(YEARS * 365 * CYCLES_A_DAY)
     began_s = NOW_S - YEARS * 365 * DAY_S

@@ -24,7 +24,7 @@ from tests.monitor.units import ALL, UNIT
 def site(broker: PrivateBroker, **more: Any) -> Settings:
     """Settings of a site of the test's own on the broker."""
     name = more.pop("site", uuid4().hex[:12])
-    mqtt = {"host": "127.0.0.1", "port": broker.port, "readings_s": 0.5} | more
+    mqtt: dict[str, Any] = {"host": "127.0.0.1", "port": broker.port, "readings_s": 0.5} | more
     return Settings(unit=UNIT, site=Site(id=name), senses=SensorSettings(fitted=ALL), mqtt=Mqtt(**mqtt))
 
 

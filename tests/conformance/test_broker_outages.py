@@ -112,6 +112,7 @@ def test_the_last_will_tells_of_a_connection_cut(broker: PrivateBroker, keep: co
         assert inner is not None
         sock = inner.socket()
         assert sock is not None
+        assert isinstance(sock, socket.socket)
         sock.shutdown(socket.SHUT_RDWR)
         client.wait(lambda heard: [one.payload for one in heard][-2:] == ["offline", "online"])
     station.stop()

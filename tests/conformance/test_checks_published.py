@@ -56,7 +56,7 @@ def test_every_usual_24_v_coil_reads_as_a_coil(inrush_va: int) -> None:
     under for the largest; the whole impedance never reads 'high'."""
     impedance = 24.0**2 / inrush_va
     assert classify(CHECKS["coil-ohms"], f"{impedance:.2f}", UNIT).outcome == "usual"
-    assert impedance / 2 == pytest.approx(METER["coil-low"].value, rel=0.2) or impedance / 2 > METER["coil-low"].value
+    assert impedance / 2 == pytest.approx(METER.coil_low.value, rel=0.2) or impedance / 2 > METER.coil_low.value
 
 
 def test_a_dc_coil_of_the_same_frame_is_noticed() -> None:
@@ -79,8 +79,8 @@ def test_a_class_2_secondary_is_never_over_30_v() -> None:
 
 def test_line_limits_are_the_compressor_sheets() -> None:
     """208/230 V single-phase: 0.95 x 208 to 1.10 x 230 V (AHRI 110), printed as 197 to 253 V."""
-    assert METER["line-low"].value == math.floor(0.95 * 208)
-    assert METER["line-high"].value == pytest.approx(1.10 * 230)
+    assert METER.line_low.value == math.floor(0.95 * 208)
+    assert METER.line_high.value == pytest.approx(1.10 * 230)
 
 
 @pytest.mark.parametrize(("reading", "outcome"), [(45 * 0.94, "good"), (45 * 0.939, "weak"), (45.0, "good")])

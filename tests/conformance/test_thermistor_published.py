@@ -60,7 +60,7 @@ def test_the_supply_does_not_matter(vdd_error: float) -> None:
     nominal = {address: inputs.mean_v for address, inputs in bench.inputs.items()}
     for address, inputs in bench.inputs.items():
         inputs.mean_v = (  # type: ignore[method-assign]
-            lambda pin, start_s, end_s, was=nominal[address]: was(pin, start_s, end_s) * (1 + vdd_error)
+            lambda pin, start_s, end_s, was=nominal[address]: was(pin, start_s, end_s) * (1 + vdd_error)  # type: ignore[misc]
         )
     assert bench.boards.scan().outdoor_c == pytest.approx(35.0, abs=0.05)
 

@@ -58,7 +58,7 @@ def envelope(wave: Wave, hz: float) -> np.ndarray:
     mean = uniform_filter1d(turned.real, width) + 1j * uniform_filter1d(turned.imag, width)
     rms = np.sqrt(2) * np.abs(mean)
     rms[:width] = rms[-width:] = np.nan  # there is no whole cycle around the first and the last instants
-    return rms
+    return np.asarray(rms)
 
 
 @pytest.mark.parametrize(("name", "causes"), CASES, ids=lambda v: v if isinstance(v, str) else f"{len(v)} causes")

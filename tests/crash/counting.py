@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from condenser_monitor.monitor.core import config
-from condenser_monitor.monitor.core.records import Answer, Request, RequestKind
+from condenser_monitor.monitor.core.records import Answer, Event, Request, RequestKind
 from condenser_monitor.monitor.storage import schema, status_cache
 from condenser_monitor.monitor.storage.file import History
 from tests.monitor.edge_tools import (
@@ -43,12 +43,12 @@ def arm(kill_at: int) -> list[str]:
     real = sqlite3.connect
 
     def connect(*given: Any, **more: Any) -> sqlite3.Connection:
-        db = real(*given, **more)
+        db: sqlite3.Connection = real(*given, **more)
         db.set_trace_callback(traced)
         return db
 
     for module in (schema, status_cache):
-        module.sqlite3.connect = connect  # type: ignore[assignment]
+        module.sqlite3.connect = connect
     return begun
 
 
@@ -72,7 +72,7 @@ def main(folder: Path, steps: int, kill_at: int) -> None:
         deliver(history, folder)
         while done < steps:
             done += 1
-            events = [change(float(done), finding=f"f{done}"), *([cycle(float(done))] if done % 2 else [])]
+            events: list[Event] = [change(float(done), finding=f"f{done}"), *([cycle(float(done))] if done % 2 else [])]
             history.add_request(Request(id=f"r{done}", request=RequestKind.RESUME, by="Sam"), source="broker")
             answers = [Answer(id=request.id, done=True) for request in history.requests()]
             history.step(

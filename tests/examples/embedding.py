@@ -8,6 +8,7 @@ The engine reads no clock, file or socket: times are the caller's, and the scans
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 from condenser_monitor.monitor.core.config import parse
 from condenser_monitor.monitor.engine import Change, Engine, Scan
@@ -21,7 +22,7 @@ fan_fla_a = 1.1
 [senses]
 fitted = ["call", "control_v", "coil_a", "supply", "load", "compressor_a", "fan_a"]
 """
-OFF = {"coil_a": 0.0, "supply": True, "load": False, "compressor_a": 0.0, "fan_a": 0.0}
+OFF: dict[str, Any] = {"coil_a": 0.0, "supply": True, "load": False, "compressor_a": 0.0, "fan_a": 0.0}
 
 
 def scans() -> Iterator[Scan]:

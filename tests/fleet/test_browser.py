@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.sim.load import site_name
@@ -56,7 +56,7 @@ def signed_in(browser: Browser, url: str, login: str = "owner", **how: Any) -> P
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
-def test_no_page_is_wider_than_the_screen(browser: Browser, served: Serving, size: dict[str, int]) -> None:
+def test_no_page_is_wider_than_the_screen(browser: Browser, served: Serving, size: ViewportSize) -> None:
     """Nothing scrolls sideways but tables within their own frame (WCAG 1.4.10, at 390 px)."""
     page = signed_in(browser, served.url, viewport=size)
     wide = []
@@ -78,7 +78,7 @@ def test_the_pages_ask_nobody_but_the_office(browser: Browser, served: Serving) 
 
 
 @pytest.mark.parametrize(("scheme", "size"), [("light", PHONE), ("dark", DESK)], ids=["light phone", "dark desk"])
-def test_every_page_is_accessible(browser: Browser, served: Serving, scheme: str, size: dict[str, int]) -> None:
+def test_every_page_is_accessible(browser: Browser, served: Serving, scheme: str, size: ViewportSize) -> None:
     """axe-core finds no violation of WCAG 2.2 AA, light and dark, phone and desk."""
     source = axe_source()
     need("axe-core", source is not None)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import socket
 from collections.abc import Iterator
 
-import paho.mqtt.client as paho
 import pytest
+from paho.mqtt.enums import MQTTErrorCode
 
 from condenser_monitor.monitor.fleet.buffered_client import GatheredClient
 
@@ -101,7 +101,7 @@ def test_a_packet_too_short_for_what_it_says_is_an_error(wired: Wired, rest: byt
     theirs.sendall(bytes([0x32, len(rest)]) + rest)
     codes = [client.loop_read()]
     assert got == []
-    assert codes != [paho.MQTTErrorCode.MQTT_ERR_SUCCESS]
+    assert codes != [MQTTErrorCode.MQTT_ERR_SUCCESS]
 
 
 @pytest.mark.parametrize("cut", [1, 2, 3, 5, 9, 14])
@@ -155,4 +155,4 @@ def test_a_socket_closed_by_the_broker_is_told(wired: Wired) -> None:
     """An end of the connection is an error of the loop, as with paho alone."""
     client, _, theirs, _ = wired
     theirs.close()
-    assert client.loop_read() != paho.MQTTErrorCode.MQTT_ERR_SUCCESS
+    assert client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS

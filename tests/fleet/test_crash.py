@@ -161,7 +161,7 @@ def test_a_worker_killed_at_any_moment_leaves_what_it_had_not_committed_to_the_n
                 publisher.round()
             wanted += 150
             assert publisher.settle(_LONG_S)
-            _wait(lambda least=wanted - 140 if stage < 3 else wanted: _rows(store, cycles) >= least)
+            _wait(lambda least=wanted - 140 if stage < 3 else wanted: _rows(store, cycles) >= least)  # type: ignore[misc]
             worker.kill()
             worker.join()
         publisher.close()

@@ -10,6 +10,7 @@ import tomllib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import paho.mqtt.client as paho
 import pytest
@@ -86,7 +87,7 @@ class Peer:
         self._client.on_connect = lambda _c, _d, _f, code, _p: answers.put(str(code))
         self._client.on_subscribe = lambda _c, _d, _m, codes, _p: self._granted.put(not codes[0].is_failure)
         self._client.on_publish = lambda _c, _d, _m, code, _p: self._taken.put(not code.is_failure)
-        self._client.on_message = lambda _c, _d, message: self.received.put((message.topic, message.payload))
+        self._client.on_message = lambda _c, _d, message: self.received.put((message.topic, bytes(message.payload)))
         self._client.on_disconnect = lambda _c, _d, _f, code, _p: self.gone.put(str(code))
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
@@ -129,7 +130,7 @@ def _peers(office: Office, *users: str) -> Iterator[list[Peer]]:
 
 def _all(peer: Peer, last: tuple[str, bytes]) -> list[tuple[str, bytes]]:
     """Everything received up to a message that surely comes."""
-    got = []
+    got: list[Any] = []
     while not got or got[-1] != last:
         got.append(peer.received.get(timeout=_WAIT_S))
     return got
@@ -212,7 +213,7 @@ def test_a_new_password_ends_the_old_one(office: Office) -> None:
     new = enroll.renew(office.store, "elm-1", broker=_BROKER, by="test", now=1.0).password
     enroll.write_broker_files(office.store, office.home, office.broker.pid)
     until = time.monotonic() + _WAIT_S
-    answers = {}
+    answers: dict[str, Any] = {}
     while answers != {old: "Not authorized", new: "Success"} and time.monotonic() < until:
         for password in (old, new):
             peer = office.connect("elm-1", password)
@@ -297,7 +298,7 @@ def test_an_office_is_set_up_from_the_command_line(
     assert "page Our plan" in said
     store = Store(f"sqlite:///{tmp_path}/fleet.db")
     with store.read() as connection:
-        assert connection.scalar(sa.select(sites.c.unit))["compressor_rla_a"] == 12.8
+        assert connection.scalars(sa.select(sites.c.unit)).one()["compressor_rla_a"] == 12.8
     token = people.sign_in(store, "robin", "long enough words", address="", now=time.time())
     assert token is not None
 

@@ -22,7 +22,6 @@ from condenser_monitor.monitor.core.errors import DatabaseError
 from condenser_monitor.monitor.core.records import CycleState, UnitStatus
 from condenser_monitor.monitor.fleet import (
     enroll,
-    ingest,
     resend,
     slots,
 )
@@ -38,6 +37,7 @@ from condenser_monitor.monitor.fleet.tables import (
     state,
 )
 from condenser_monitor.monitor.fleet.tables import slots as slot_rows
+from condenser_monitor.monitor.fleet.writer import IngestWriter, writer
 from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
 from condenser_monitor.monitor.storage.file import History
@@ -174,16 +174,16 @@ def test_nothing_is_acknowledged_that_was_not_committed(
     """The database refuses the first batches, some after the commit has gone through: everything is there in the end,
     once, although nobody sends anything again but the broker."""
     _enroll(store, "a")
-    real, calls = ingest.IngestWriter.write, iter(range(10**6))
+    real, calls = IngestWriter.write, iter(range(10**6))
 
-    def failing(to: ingest.IngestWriter, batch: Any, now: float) -> Any:
+    def failing(to: IngestWriter, batch: Any, now: float) -> Any:
         call = next(calls)
         written = None if call % 3 == 0 else real(to, batch, now)
         if call < 8 or written is None:
             raise DatabaseError("test", "a database that fails", "one that does not")
         return written
 
-    monkeypatch.setattr(ingest.IngestWriter, "write", failing)
+    monkeypatch.setattr(IngestWriter, "write", failing)
     with _working(store, broker):
         _publish(broker, [payloads.finding("a", seq, "revised") for seq in range(1, 301)])
         _until(lambda: next(calls) > 12 and _count(store, events) == 300)
@@ -263,7 +263,7 @@ def test_an_unanswered_request_is_repeated_ever_more_seldom() -> None:
 def test_a_site_that_never_answers_is_given_up_with_a_note(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     """After the last try the numbers are closed as lost and set down as such; nothing is asked any more."""
     _enroll(store, "a")
-    to = ingest.writer(store)
+    to = writer(store)
     to.write(payloads.received([payloads.finding("a", 5, "raised")]), payloads.NOON)
     monkeypatch.setattr(resend, "_ASKS_MOST", 3)
     now = payloads.NOON + 1
@@ -279,7 +279,7 @@ def test_a_site_that_never_answers_is_given_up_with_a_note(store: Store, monkeyp
 def test_a_long_hole_is_asked_for_in_parts(store: Store) -> None:
     """No request is for more than a site sends at once."""
     _enroll(store, "a")
-    to = ingest.writer(store)
+    to = writer(store)
     to.write(payloads.received([payloads.finding("a", 2001, "raised")]), payloads.NOON)
     resend.sweep(to, payloads.NOON + 1000)
     (body,) = _column(store, asks.c.body)

@@ -76,7 +76,11 @@ def call(served: Served, case: Any, checks: list[Any]) -> Any:
 def test_calls_made_from_the_document(served: Served, method: str, path: str, mode: GenerationMode) -> None:
     """Right calls are taken and wrong ones refused, as the document says, whatever is in them."""
     operation = served.schema[path][method]
-    if mode is GenerationMode.NEGATIVE and not ROUTES[_CALLS.index((method, path))].params and method == "GET":
+    if (
+        mode is GenerationMode.NEGATIVE
+        and not ROUTES[[tuple(map(str, call)) for call in _CALLS].index((method, path))].params
+        and method == "GET"
+    ):
         return  # nothing in this call can be wrong
     checks = list(KEPT)
     if mode is GenerationMode.POSITIVE:

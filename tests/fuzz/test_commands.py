@@ -22,7 +22,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from condenser_monitor.monitor import cli
-from condenser_monitor.monitor.cli import FAULT, main, parser
+from condenser_monitor.monitor.cli import FAULT, main
+from condenser_monitor.monitor.commands.table import parser
 from tests.fuzz.refusals import LINE_MOST, fuzzed, soon
 
 _SCENARIO = 'claim = "short"\nhours = 0.01\n'

@@ -56,7 +56,7 @@ def looked_at(answer: Any, path: str) -> None:
 
 def opened(client: FlaskClient, method: str, path: str, sent: dict[str, str], **more: Any) -> None:
     """One request with the fields in query or form."""
-    where = {"query_string": sent} if method == "GET" else {"data": sent}
+    where: dict[str, Any] = {"query_string": sent} if method == "GET" else {"data": sent}
     looked_at(client.open(quote(path, safe="/"), method=method, buffered=True, **where, **more), path)
 
 
@@ -110,7 +110,8 @@ def test_what_is_no_form_at_all_is_refused_in_words(site: Site, what: str) -> No
     @_RARE
     @given(path=st.sampled_from(paths), noise=st.binary(max_size=200), word=st.text(max_size=30))
     def run(path: str, noise: bytes, word: str) -> None:
-        client, more = app.test_client(), {}
+        client = app.test_client()
+        more: dict[str, Any] = {}
         text = noise.decode("latin-1").replace("\r", "").replace("\n", "")
         if what == "body":
             more = {"data": noise}

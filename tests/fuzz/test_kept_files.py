@@ -21,6 +21,7 @@ from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.fleet import customers
 from condenser_monitor.monitor.publishers import phone
 from condenser_monitor.monitor.publishers.broker import read_password
+from condenser_monitor.monitor.publishers.notification_policy import NotificationPolicy, PolicyMemory
 from condenser_monitor.monitor.report.share import Shares, tell
 from condenser_monitor.sim import weather
 from condenser_monitor.web.access import Access
@@ -132,7 +133,7 @@ def _planned(path: Path) -> None:
     """A plan that cannot be read is begun afresh, and what is due can be asked."""
     target = phone.Target(_SETTINGS, "json://localhost", send=lambda message: None)
     target._place = path
-    target._plan = phone.NotificationPolicy(_SETTINGS.notify, target._remembered())
+    target._plan = NotificationPolicy(_SETTINGS.notify, target._remembered())
     target._plan.settle(NOW_S)
     target._plan.due(NOW_S)
     target._plan.daily_due(NOW_S)
@@ -153,7 +154,7 @@ def _password(path: Path) -> Any:
 
 def doors(folder: Path) -> dict[str, Door]:
     """All kinds of kept files."""
-    plan = phone.PolicyMemory(target="0" * 16)
+    plan = PolicyMemory(target="0" * 16)
     return {
         "calibration": Door(_calibrations(), _calibrated),
         "commissioning": Door(_record(), commission.read),

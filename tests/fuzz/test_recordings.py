@@ -8,6 +8,7 @@ import subprocess
 import sys
 from math import isfinite
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
@@ -103,7 +104,8 @@ def test_a_recording_is_judged_or_refused(tmp_path_factory: pytest.TempPathFacto
 def test_no_scan_holds_a_number_that_cannot_be(values: dict[str, float]) -> None:
     """A scan is made or refused; made, each of its numbers is finite and no current is negative."""
     try:
-        made = Scan(t_s=0.0, **values)
+        given: dict[str, Any] = dict(values)
+        made = Scan(t_s=0.0, **given)
     except ScanError as error:
         return looked_at(error)
     for name, value in values.items():

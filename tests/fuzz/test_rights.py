@@ -66,7 +66,7 @@ def two(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Two]:
     apps = [app_of(one) for one in made]
     for app in apps:
         app.extensions["window"].access.set_password(PASSWORD)
-    yield Two(*apps, made[0], monkeypatch)
+    yield Two(apps[0], apps[1], made[0], monkeypatch)
     for one in made:
         one.history.close()
 

@@ -108,7 +108,8 @@ class _Still:
 )
 def test_any_line_of_a_walk_or_a_comparison_is_heard(lines: list[str], walk: bool, reading: str) -> None:
     """Commissioning and calibration: a record, a calibration, or a refusal; what is said stays short."""
-    left, heard = list(lines), []
+    left = list(lines)
+    heard: list[str] = []
 
     def answer() -> str:
         if not left:

@@ -93,7 +93,7 @@ def ohm_at(celsius: float) -> float:
     while high - low > 1e-12:
         ln = (low + high) / 2
         low, high = (ln, high) if 1 / (a + b * ln + c * ln**3) - 273.15 > celsius else (low, ln)
-    return 2.718281828459045**low
+    return float(2.718281828459045**low)
 
 
 class Bench:

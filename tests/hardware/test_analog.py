@@ -112,7 +112,7 @@ def test_clipping_is_an_error_and_nothing_else_is(full_scale_v: float) -> None:
     for share, fits in ((0.99, True), (-0.99, True), (1.01, False), (-1.01, False)):
         clock = VirtualClock()
         source = Levels()
-        source.volts = (share * full_scale_v, 0.0, 0.0, 0.0)  # type: ignore[misc]
+        source.volts = (share * full_scale_v, 0.0, 0.0, 0.0)
         converter = Converter(FakeI2C(clock, {0x49: Ads1115(source, clock)}), 0x49, clock, clock.sleep)
         if fits:
             assert converter.single_v(4, full_scale_v) == pytest.approx(share * full_scale_v, abs=full_scale_v / 32768)

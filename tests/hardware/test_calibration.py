@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from math import inf, nan
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -98,7 +99,7 @@ def test_raw_undoes_a_trim(gain: float, offset: float, value: float) -> None:
 
 def test_calibrated_boards_show_what_the_meter_shows() -> None:
     """A clamp meter that shows 5 % more than the board, and a thermometer 0.8 K less: after it, the boards agree."""
-    signals = {"compressor_a": Wave(12.0), "outdoor_c": steady(10e3)}
+    signals: dict[str, Any] = {"compressor_a": Wave(12.0), "outdoor_c": steady(10e3)}
     before = Bench(signals).boards.scan()
     assert before.compressor_a is not None
     assert before.outdoor_c is not None

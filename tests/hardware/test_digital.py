@@ -63,7 +63,7 @@ def test_chatter_is_seen_change_by_change(chatter_hz: int) -> None:
     bench = Bench({"compressor_a": Wave(12.0)})
     half_s = 0.5 / chatter_hz
     count = 2 * chatter_hz
-    bench.at([(0.2 + half_s * k, lambda k=k: bench.present("load", k % 2 == 0)) for k in range(count)])
+    bench.at([(0.2 + half_s * k, lambda k=k: bench.present("load", k % 2 == 0)) for k in range(count)])  # type: ignore[misc]
     began_s, seen = bench.clock(), []
     while bench.clock() < began_s + 2.5:
         bench.boards.scan()
@@ -77,7 +77,7 @@ def test_chatter_is_seen_change_by_change(chatter_hz: int) -> None:
 def test_chatter_does_not_keep_the_bus_from_the_numbers() -> None:
     """Half a minute of chatter at 20 Hz: one start capture in CAPTURE_REST_S, and most scans have their current."""
     bench = Bench({"compressor_a": Wave(12.0)})
-    bench.at([(0.025 * k, lambda k=k: bench.present("load", k % 2 == 0)) for k in range(1200)])
+    bench.at([(0.025 * k, lambda k=k: bench.present("load", k % 2 == 0)) for k in range(1200)])  # type: ignore[misc]
     began_s, read, scans = bench.clock(), 0, 0
     while bench.clock() < began_s + 28.0:
         at_s = bench.clock()
@@ -94,7 +94,7 @@ def test_chatter_does_not_keep_the_bus_from_the_numbers() -> None:
 def test_flicker_at_the_knee_costs_no_more_than_a_scan_now_and_then() -> None:
     """A voltage at the opto's knee flickers twice a line cycle, too fast to be a change: the numbers are still read."""
     bench = Bench({"compressor_a": Wave(12.0)})
-    bench.at([(0.002 * k, lambda k=k: bench.present("load", k % 2 == 0)) for k in range(7000)])
+    bench.at([(0.002 * k, lambda k=k: bench.present("load", k % 2 == 0)) for k in range(7000)])  # type: ignore[misc]
     scans = []
     for _ in range(12):
         scans.append(bench.boards.scan())

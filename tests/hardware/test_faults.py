@@ -105,7 +105,7 @@ def test_a_chip_that_fails_at_any_moment_of_a_scan(happens: Callable[[Bench], No
     for step in range(42):
         bench = Bench(signals())
         bounded(bench)
-        bench.at([(step * 0.013, lambda bench=bench: happens(bench))])
+        bench.at([(step * 0.013, lambda bench=bench: happens(bench))])  # type: ignore[misc]
         missing.append(right_or_missing(bench, bounded(bench)))
     assert 0 in missing
     assert max(missing) > 0

@@ -44,7 +44,7 @@ class Start:
         if since_s < 0:
             return 0.0
         direct = self.displaced * sqrt(2) * LOCKED_A * 2.718281828 ** (-since_s / 0.02)
-        return sqrt(2) * self.rms(since_s) * sin(2 * pi * self.line_hz * at_s) + direct
+        return float(sqrt(2) * self.rms(since_s) * sin(2 * pi * self.line_hz * at_s) + direct)
 
     @property
     def settles_s(self) -> float:
@@ -137,7 +137,7 @@ def test_a_start_longer_than_the_capture_has_no_length() -> None:
 def test_contacts_that_close_on_nothing_are_no_start() -> None:
     """The compressor's protector is open: no current, no start; the fan's would not count either."""
     for signal in (steady(0.0), Wave(1.0)):
-        bench = bench_with(0.7, lambda at_s, signal=signal: signal)
+        bench = bench_with(0.7, lambda at_s, signal=signal: signal)  # type: ignore[misc]
         assert run(bench) == []
 
 

@@ -14,7 +14,7 @@ LINE = "dtparam=i2c_arm=on,i2c_arm_baudrate=400000"
 
 
 def run(action: str, path: Path) -> str:
-    command = [SCRIPT, action, path]
+    command: list[str | Path] = [SCRIPT, action, path]
     return subprocess.run(command, check=True, capture_output=True, text=True, timeout=20).stdout
 
 

@@ -29,7 +29,7 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
     skip = shutil.ignore_patterns(".git", "tests", "build", "*.egg-info", ".*_cache", "__pycache__", ".hypothesis")
     shutil.copytree(ROOT, source, ignore=skip)
     (source / "README.md").touch()
-    command = [sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "-w", folder, source]
+    command: list[str | Path] = [sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "-w", folder, source]
     done = subprocess.run(command, capture_output=True, text=True, timeout=TIME_LIMIT_S, check=False)
     if done.returncode:  # building fetches setuptools
         (pytest.fail if FULL else pytest.skip)(f"cannot build here: {done.stderr[-300:]}")
@@ -45,7 +45,7 @@ def _environment() -> dict[str, str]:
 
 
 def _run(script: str, *args: str | Path) -> subprocess.CompletedProcess[str]:
-    command = [SCRIPTS / script, *args]
+    command: list[str | Path] = [SCRIPTS / script, *args]
     return subprocess.run(
         command, env=_environment(), capture_output=True, text=True, timeout=TIME_LIMIT_S, check=False
     )

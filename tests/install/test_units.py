@@ -49,7 +49,7 @@ class _Lists(dict[str, str]):
 
 
 def _unit(name: str) -> RawConfigParser:
-    parser = RawConfigParser(dict_type=_Lists, strict=False)  # type: ignore[arg-type]
+    parser = RawConfigParser(dict_type=_Lists, strict=False)
     parser.optionxform = str  # type: ignore[assignment,method-assign]
     parser.read_string((INSTALL / name).read_text())
     return parser
@@ -89,7 +89,14 @@ def test_systemd_finds_no_fault_in_the_units(systemd: str, runnable: list[Path])
 @pytest.mark.parametrize("unit", UNITS, ids=lambda unit: unit.stem)
 def test_systemd_judges_the_exposure_low(systemd: str, unit: Path) -> None:
     """systemd-analyze security, offline, with a threshold: least privilege is measured, not claimed."""
-    command = [systemd, "security", "--offline=true", "--no-pager", f"--threshold={MOST_EXPOSURE}", unit]
+    command: list[str | Path] = [
+        systemd,
+        "security",
+        "--offline=true",
+        "--no-pager",
+        f"--threshold={MOST_EXPOSURE}",
+        unit,
+    ]
     done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
     assert done.returncode == 0, done.stdout[-300:]
 
@@ -98,7 +105,7 @@ def test_systemd_judges_the_exposure_low(systemd: str, unit: Path) -> None:
 def test_every_exposure_that_is_left_has_a_reason(systemd: str, unit: Path) -> None:
     """Whatever systemd marks as open is in the table above; a protection that is dropped, or a kind of exposure that a
     newer systemd knows of, fails."""
-    command = [systemd, "security", "--offline=true", "--no-pager", unit]
+    command: list[str | Path] = [systemd, "security", "--offline=true", "--no-pager", unit]
     done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
     marked = {line.split()[1] for line in done.stdout.splitlines() if line.lstrip().startswith("✗")}
     assert marked
@@ -110,7 +117,14 @@ def test_a_looser_unit_would_be_judged_too_exposed(systemd: str, tmp_path: Path)
     loose = tmp_path / WATCH
     kept = [line for line in (INSTALL / WATCH).read_text().splitlines() if not line.startswith(("Protect", "Restrict"))]
     loose.write_text("\n".join(kept))
-    command = [systemd, "security", "--offline=true", "--no-pager", f"--threshold={MOST_EXPOSURE}", loose]
+    command: list[str | Path] = [
+        systemd,
+        "security",
+        "--offline=true",
+        "--no-pager",
+        f"--threshold={MOST_EXPOSURE}",
+        loose,
+    ]
     assert subprocess.run(command, capture_output=True, timeout=60, check=False).returncode != 0
 
 

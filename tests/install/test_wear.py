@@ -16,7 +16,7 @@ MOST_BYTES_A_DAY = 60e6  # ours: a small card of 8 GB is written once over in fo
 
 def test_a_day_writes_no_more_than_its_bound(tmp_path: Path) -> None:
     """One hour in virtual time, what is dirty forced out every five seconds of it, scaled to a day."""
-    command = [sys.executable, SCRIPT, tmp_path, "--hours", "1"]
+    command: list[str | Path] = [sys.executable, SCRIPT, tmp_path, "--hours", "1"]
     path = os.pathsep.join(filter(None, (str(SCRIPT.parents[2]), os.environ.get("PYTHONPATH"))))
     env = {**os.environ, "PYTHONPATH": path}
     done = subprocess.run(command, check=True, capture_output=True, text=True, timeout=300, env=env)

@@ -17,6 +17,7 @@ from condenser_monitor.monitor.core.records import (
     Request,
     RequestKind,
 )
+from condenser_monitor.monitor.limits import FINDINGS
 
 SETTINGS = Settings()
 WALL_S = 1_783_000_000.0  # a summer's day in 2026
@@ -115,4 +116,4 @@ class Bench:
         return AlertState.NORMAL if alert is None else alert.state
 
     def delay_s(self, finding: str) -> float:
-        return self.settings.limit(finding, "all_clear_s")
+        return self.settings.limit(FINDINGS[finding].all_clear_s)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import inf, nan
+from typing import Any
 
 import pytest
 
@@ -80,7 +81,8 @@ def test_texts_have_bounds(field: str, text: str) -> None:
     """Empty and overlong texts are refused, so that what is kept stays small; so is what a terminal would obey."""
     bench = Bench()
     bench.raised(FAN)
-    answer = bench.ask("acknowledge", FAN, **{field: text})
+    more: dict[str, Any] = {field: text}
+    answer = bench.ask("acknowledge", FAN, **more)
     assert not answer.done
     assert f"acknowledge: {field}" in answer.why
     assert bench.state(FAN) is AlertState.UNACKED

@@ -193,7 +193,7 @@ def _phone(house: House) -> bool:
 def _broker(house: House) -> bool:
     if house.case.status is None or house.case.stale:
         return False  # `availability` is offline then, and `unit` is not sent
-    message = unit_message(house.case.status, "o1", {}, house.history.fault_count())
+    message = unit_message(house.case.status, "o1", {}, faults=house.history.fault_count())
     assert message.calm == ("All is well" in message.headline)
     return message.calm
 
@@ -239,7 +239,7 @@ def test_the_office_is_not_calm_when_the_function_is_not(store: Store, case: str
         heard = {"heard_at": NOW_S - (200_000 if given.stale else 5), "online": given.online}
         connection.execute(sa.update(state).values(site_id=key, **heard))
         if given.status is not None:
-            body = msgspec.json.encode(unit_message(given.status, "o1", {}, int(given.fault))).decode()
+            body = msgspec.json.encode(unit_message(given.status, "o1", {}, faults=int(given.fault))).decode()
             connection.execute(sa.insert(snapshots).values(site_id=key, body=body))
         connection.execute(sa.insert(slots).values(slot=1, holder="x", used_at=NOW_S - (0 if given.ingest else 3600)))
     app = create_office(FleetSettings(name="Our plan"), store, wall=lambda: NOW_S)

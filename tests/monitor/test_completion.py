@@ -13,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from condenser_monitor.monitor.cli import main, parser
+from condenser_monitor.monitor.cli import main
+from condenser_monitor.monitor.commands.table import parser
 from condenser_monitor.monitor.terminal import completion
 from condenser_monitor.sim import scenario
 from tests.conftest import need

@@ -6,7 +6,7 @@ import pytest
 
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.records import Finding, MeterReading, Severity, StoredVisit
+from condenser_monitor.monitor.core.records import Evidence, Finding, MeterReading, Severity, StoredVisit
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS, judge
@@ -19,7 +19,7 @@ from condenser_monitor.monitor.diagnosis.visit.session import (
 
 UNIT = Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1)
 FITTED = ("call", "control_v", "coil_a", "supply", "load", "compressor_a", "fan_a", "outdoor_c")
-EVIDENCE = {"control_v": 26.4, "coil_a": 0.0, "supply": True}
+EVIDENCE: Evidence = {"control_v": 26.4, "coil_a": 0.0, "supply": True}
 
 
 def a_finding() -> Finding:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+from typing import Any
+
 import msgspec
 import pytest
 
@@ -32,7 +35,7 @@ from tests.monitor.units import (
 NO_PULL = but(RUN, load=False, coil_a=0.0, control_v=26.4, compressor_a=0.0, fan_a=0.0)
 
 
-def _changes(found: list[object]) -> list[tuple[str, str]]:
+def _changes(found: Iterable[object]) -> list[tuple[str, str]]:
     return [(e.change.value, e.finding) for e in found if isinstance(e, Change)]
 
 
@@ -146,7 +149,7 @@ def test_low_running_current_is_judged_against_the_units_own_normal() -> None:
     engine = Engine(settings)
     wall_0 = 1_783_000_000.0
 
-    def run(parts: list[tuple[float, dict[str, object]]], from_s: float) -> list[object]:
+    def run(parts: Sequence[tuple[float, dict[str, Any]]], from_s: float) -> list[object]:
         return [
             event
             for scan in scans(*parts, every_s=10, from_s=from_s)

@@ -217,10 +217,10 @@ def test_each_contradiction_has_readings_that_show_it(row: Any) -> None:
     }[row.readings]
     if shown is None:
         shown = but(REST, control_v=25.0) if "no call" in row.claim else but(RUN, control_v=1.0)
-    parts = (100, REST), (60, shown), (60, REST)
+    parts: tuple[tuple[int, dict[str, Any]], ...] = (100, REST), (60, shown), (60, REST)
     if row.readings == ("thermostat", "call"):
         assert raised(*parts) == []
-        parts = ((600, REST), (900, shown)) * 2 + ((600, REST), (60, shown))
+        parts = (*((600, REST), (900, shown)) * 2, (600, REST), (60, shown))
     first = next(what for what in changes(*parts) if what[1:] == ("raised", "sensing-disagrees"))
     if row.readings != ("thermostat", "call"):
         # a sensor that goes missing meanwhile is waited for until it counts as unknown

@@ -25,7 +25,7 @@ from condenser_monitor.monitor.publishers.phone_text import PhoneMessage
 from condenser_monitor.monitor.service.run_loop import Service
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.monitor.storage.models import StoredEvent
-from condenser_monitor.monitor.terminal.say import FINE, STANDS, status
+from condenser_monitor.monitor.terminal.say import status
 from condenser_monitor.web.app import create_app
 from tests.monitor.edge_tools import WALL_S, Hand, ReplayBoards, until
 from tests.monitor.test_service import SETTINGS, made, request
@@ -72,7 +72,7 @@ def test_one_injected_exception_is_told_everywhere_until_somebody_acknowledges_i
     [fault] = again.history.health().own_faults
     assert (fault.part, fault.error, fault.times) == ("engine", "KeyError: 'injected'", 1)
     out = io.StringIO()
-    assert status(again.history, SETTINGS, out) == STANDS
+    assert status(again.history, SETTINGS, out) == 1
     assert "a fault of its own in engine, once" in " ".join(out.getvalue().split())
     seen = again.history.status()
     assert seen is not None
@@ -89,7 +89,7 @@ def test_one_injected_exception_is_told_everywhere_until_somebody_acknowledges_i
     assert answer is not None
     assert answer.done
     assert again.history.own_faults() == ()
-    assert status(again.history, SETTINGS, io.StringIO()) == FINE
+    assert status(again.history, SETTINGS, io.StringIO()) == 0
     assert "fault of its own" not in page.get("/").get_data(as_text=True)
     again.close()
 

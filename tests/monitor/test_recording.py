@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -121,10 +122,10 @@ def _scan_values() -> st.SearchStrategy[dict[str, float | bool | None]]:
 
 
 @given(st.lists(st.tuples(st.integers(1, 100_000), _scan_values()), max_size=20), st.booleans())
-def test_what_is_written_is_read_again(tmp_path_factory: pytest.TempPathFactory, rows: list, start: bool) -> None:
+def test_what_is_written_is_read_again(tmp_path_factory: pytest.TempPathFactory, rows: list[Any], start: bool) -> None:
     """Any scans, to the millisecond and the third decimal, with and without a wall clock, and captured starts."""
     wall_0 = 1784052000.0 if start else None
-    t_s, items = 0.0, []
+    t_s, items = 0.0, list[Scan | StartTransient]()
     for step, values in rows:
         t_s = round(t_s + step / 1000, 3)
         items.append(Scan(t_s=t_s, wall_s=None if wall_0 is None else wall_0 + t_s, **values))

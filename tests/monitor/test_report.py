@@ -194,7 +194,7 @@ def test_html_holds_every_word_of_the_document(site: filled.Site) -> None:
     page = report_html(site.history, SETTINGS, 3, wall_s=filled.NOW_S + 1)
     plain: list[str] = []
     reader = HTMLParser()
-    reader.handle_data = plain.append  # type: ignore[method-assign]
+    reader.handle_data = plain.append  # type: ignore[method-assign,assignment]
     reader.feed(page)
     found = " ".join(plain)
     for words in text(made(site)).splitlines():

@@ -244,7 +244,7 @@ def test_a_failure_within_the_engine_loses_no_event(keep: config.HistorySettings
     change comes again and is kept once."""
     clock = Hand()
     service = made(keep, ReplayBoards(scans((20, REST), (60, DEAF))), clock)
-    real, broke = service.engine.tick, []
+    real, broke = service.engine.tick, list[float]()
 
     def tick(now_s: float, wall_s: float | None) -> Any:
         if service.engine.standing and not broke:
@@ -368,7 +368,7 @@ def test_a_request_that_breaks_the_engine_is_answered_not_tried_for_ever(keep: c
     def broken(*_: Any) -> Any:
         raise RuntimeError("a fault of ours")
 
-    service.engine.request = broken  # type: ignore[method-assign]
+    service.engine.request = broken  # type: ignore[method-assign,assignment]
     service.history.add_request(request("r1", RequestKind.RESUME))
     assert service.step()
     answer = service.history.answer("r1")

@@ -323,4 +323,4 @@ def test_each_number_is_shown_with_its_uncertainty(healthy: filled.Site) -> None
     assert "20.52 A ± 0.44 A" in lines
     assert "26.40 V ± 0.50 V" in lines
     assert "outdoors 95 °F ± 1.3 °F" in lines
-    assert "±" not in "\n".join(terminal_text.look(seen, 0.0, SETTINGS, UTC))
+    assert "±" not in "\n".join(terminal_text.look(seen, 0.0, SETTINGS, calm(seen), UTC))

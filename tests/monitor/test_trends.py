@@ -111,8 +111,8 @@ def test_outside_the_temperatures_seen_nothing_is_normal() -> None:
     margin_k = limits.BASELINES.margin_k.value
     for outdoor_c in (24.0, 32.0, 24.0 - margin_k + 0.1, 32.0 + margin_k - 0.1):
         assert trends.normal_a(outdoor_c) == pytest.approx(true_a(outdoor_c), rel=5e-3)
-    for outdoor_c in (24.0 - margin_k - 0.1, 32.0 + margin_k + 0.1, -10.0, 45.0, None):
-        assert trends.normal_a(outdoor_c) is None
+    for beyond_c in (24.0 - margin_k - 0.1, 32.0 + margin_k + 0.1, -10.0, 45.0, None):
+        assert trends.normal_a(beyond_c) is None
 
 
 def test_a_few_wild_minutes_while_learning_bend_nothing() -> None:

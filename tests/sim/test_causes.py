@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from math import inf, isfinite
+from typing import Any
 
 import msgspec
 import pytest
 
 from condenser_monitor.monitor.core.errors import ScenarioError
-from condenser_monitor.monitor.diagnosis.verdict import SUSPECTS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.sim.causes import CAUSES, CAUSES_OF, cause_named
 from condenser_monitor.sim.condition import Condition
 from condenser_monitor.sim.designs import DESIGNS
@@ -16,13 +17,13 @@ from condenser_monitor.sim.timeline import Planned, ScenarioTimeline
 from condenser_monitor.sim.world import World, WorldPlan
 
 
-def test_every_suspect_of_the_contract_can_be_caused():
+def test_every_suspect_of_the_contract_can_be_caused() -> None:
     """No suspect without a physical cause, no cause that names an unknown suspect."""
     assert set(CAUSES_OF) == set(SUSPECTS)
 
 
 @pytest.mark.parametrize("name", CAUSES)
-def test_every_cause_changes_the_condition(name):
+def test_every_cause_changes_the_condition(name: Any) -> None:
     """Written at its usual level, the condition differs from a sound one; level and meaning are told."""
     cause = CAUSES[name]
     condition = Condition()
@@ -34,7 +35,7 @@ def test_every_cause_changes_the_condition(name):
 
 @pytest.mark.parametrize("name", CAUSES)
 @pytest.mark.parametrize("design", ["three-ton", "two-ton-heat-pump"])
-def test_world_stays_physical_under_every_cause(name, design):
+def test_world_stays_physical_under_every_cause(name: Any, design: Any) -> None:
     """Two hours with the cause at its worst: currents and voltages finite, not negative, within the wiring's bounds."""
     cause = CAUSES[name]
     level = None if "break" in cause.means else cause.most
@@ -68,7 +69,7 @@ def test_world_stays_physical_under_every_cause(name, design):
         ({"name": "charge-leaks", "level": -0.5}, "level"),
     ],
 )
-def test_wrong_causes_are_refused(arguments, part):
+def test_wrong_causes_are_refused(arguments: Any, part: Any) -> None:
     """An unknown cause, a sense too many or too few, a level out of range: the error names place, given and allowed."""
     arguments = dict(arguments)
     with pytest.raises(ScenarioError) as caught:
@@ -90,13 +91,13 @@ def levels(plan: Planned, times: list[float], seed: int = 1) -> list[float]:
     return found
 
 
-def test_a_cause_lasts_from_its_begin_to_its_end():
+def test_a_cause_lasts_from_its_begin_to_its_end() -> None:
     """Nothing before, its level from the first moment on, nothing from its end on."""
     plan = Planned(name="charge-leaks", at_s=10.0, until_s=20.0, level=0.4)
     assert levels(plan, [0.0, 9.999, 10.0, 19.999, 20.0, 99.0]) == [0, 0, 0.4, 0.4, 0, 0]
 
 
-def test_a_growing_cause_reaches_its_level_and_stays():
+def test_a_growing_cause_reaches_its_level_and_stays() -> None:
     """Growth is even, from nothing to the level, in steps of a minute at the least."""
     plan = Planned(name="charge-leaks", at_s=0.0, level=0.8, grow_s=86_400.0)
     low, half, full, after = levels(plan, [432.0, 43_200.0, 86_400.0, 200_000.0])
@@ -106,7 +107,7 @@ def test_a_growing_cause_reaches_its_level_and_stays():
 
 
 @pytest.mark.parametrize("regular", [True, False])
-def test_an_intermittent_cause_comes_and_goes(regular):
+def test_an_intermittent_cause_comes_and_goes(regular: Any) -> None:
     """On for `on_s` and off for `off_s`, exactly or on average; the same seed gives the same times, another others."""
     plan = Planned(name="coil-lead-loose", at_s=0.0, on_s=2.0, off_s=6.0, regular=regular)
     times = [index * 0.1 for index in range(40_000)]
@@ -116,7 +117,7 @@ def test_an_intermittent_cause_comes_and_goes(regular):
     assert regular or found != levels(plan, times, seed=2)
 
 
-def test_next_change_is_never_missed():
+def test_next_change_is_never_missed() -> None:
     """Asked for the next change and moved there, the level changes there and not before."""
     plan = Planned(name="float-switch-open", at_s=5.0, until_s=50.0, on_s=3.0, off_s=4.0)
     timeline, condition = ScenarioTimeline([plan], 3), Condition()
@@ -131,7 +132,7 @@ def test_next_change_is_never_missed():
     assert seen[-1] == (50.0, False)
 
 
-def test_causes_add_up_and_mend_singly():
+def test_causes_add_up_and_mend_singly() -> None:
     """Two causes at once both hold; the end of one leaves the other."""
     plans = [Planned(name="charge-leaks", at_s=0.0, until_s=10.0, level=0.3), Planned(name="fan-seizes", at_s=0.0)]
     timeline, condition = ScenarioTimeline(plans, 1), Condition()
@@ -141,7 +142,7 @@ def test_causes_add_up_and_mend_singly():
     assert (condition.charge, condition.fan_seized) == (1.0, True)
 
 
-def test_mending_a_short_brings_a_new_fuse():
+def test_mending_a_short_brings_a_new_fuse() -> None:
     """A shorted coil takes the fuse with it; whoever mends the coil puts in a new one."""
     plan = Planned(name="coil-turns-shorted", at_s=100.0, until_s=2000.0, level=0.97)
     world = World(WorldPlan(calls=((200.0, 4000.0),), causes=(plan,)))
@@ -153,7 +154,7 @@ def test_mending_a_short_brings_a_new_fuse():
     assert world.unit.load_v > 200
 
 
-def test_break_and_mend_by_hand():
+def test_break_and_mend_by_hand() -> None:
     """The bench page's way: broken at once, mended at once, and all mended together."""
     world = World(WorldPlan(calls=((0.0, 9000.0),)))
     world.advance(60.0)
@@ -173,7 +174,7 @@ def test_break_and_mend_by_hand():
     assert world.unit.load_v > 200
 
 
-def test_switch_refuses_what_a_scenario_would():
+def test_switch_refuses_what_a_scenario_would() -> None:
     """The same checks by hand: nothing is broken by a wrong name."""
     timeline = ScenarioTimeline([], 1)
     with pytest.raises(ScenarioError):
@@ -183,7 +184,7 @@ def test_switch_refuses_what_a_scenario_would():
     assert condition == Condition()
 
 
-def test_planned_records_are_frozen():
+def test_planned_records_are_frozen() -> None:
     """A time line cannot be changed under a running world."""
     plan = Planned(name="fan-seizes", at_s=0.0)
     with pytest.raises(AttributeError):

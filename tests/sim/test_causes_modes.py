@@ -17,7 +17,7 @@ from condenser_monitor.monitor.core.records import (
     Change,
     ChangeKind,
 )
-from condenser_monitor.monitor.diagnosis.verdict import SUSPECTS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.sim.causes import CAUSES, CAUSES_OF, PhysicalCause
 from condenser_monitor.sim.condition import Condition
 from condenser_monitor.sim.designs import DESIGNS

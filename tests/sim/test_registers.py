@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
@@ -34,7 +36,7 @@ def whole(rig: RegisterRig, until_s: float) -> list[Scan]:
 
 
 @pytest.mark.parametrize("design", DESIGNS)
-def test_drivers_read_what_is_on_the_wires(design):
+def test_drivers_read_what_is_on_the_wires(design: Any) -> None:
     """RMS through burden, converter and drivers within 1 % of the world's own, or 0.02 A; flags and temperature too."""
     rig = make(design=design)
     last = whole(rig, 50.0)[-1]
@@ -49,7 +51,7 @@ def test_drivers_read_what_is_on_the_wires(design):
 
 
 @pytest.mark.parametrize("clock", [0.9, 1.1])
-def test_converter_clock_ten_percent_off(clock):
+def test_converter_clock_ten_percent_off(clock: Any) -> None:
     """The data sheet allows 10 %: readings stay within 1 %."""
     rig = make(Planned(name="adc-clock-off", at_s=0.0, level=clock))
     last = whole(rig, 50.0)[-1]
@@ -57,7 +59,7 @@ def test_converter_clock_ten_percent_off(clock):
     rig.close()
 
 
-def test_start_is_captured_as_it_was():
+def test_start_is_captured_as_it_was() -> None:
     """Peak within 10 % and duration within two line cycles and a half of the world's own start."""
     rig = make()
     starts = [item for item in rig.items(20.0) if isinstance(item, StartTransient)]
@@ -72,7 +74,7 @@ def test_start_is_captured_as_it_was():
     ("sense", "cause"),
     [("compressor_a", "sense-unplugged"), ("outdoor_c", "sense-unplugged"), ("fan_a", "sense-stuck")],
 )
-def test_faults_at_the_wire_become_missing_readings(sense, cause):
+def test_faults_at_the_wire_become_missing_readings(sense: Any, cause: Any) -> None:
     """An empty jack, an open thermistor, a chip that hangs: missing, with a reason, and never a number."""
     rig = make(Planned(name=cause, at_s=20.0, sense=sense))
     items = [
@@ -85,7 +87,7 @@ def test_faults_at_the_wire_become_missing_readings(sense, cause):
 
 
 @pytest.mark.parametrize(("share", "lost"), [(0.004, 0.13), (0.02, 0.63), (0.05, 0.98)])
-def test_failing_transfers_cost_as_many_readings_as_at_the_other_level(share, lost):
+def test_failing_transfers_cost_as_many_readings_as_at_the_other_level(share: Any, lost: Any) -> None:
     """Share of the current and voltage readings that the drivers lose, counted; what the readings level takes for it
     lies within three sigma and a fiftieth of the count."""
     rig = make(Planned(name="bus-errors", at_s=0.0, level=share))
@@ -100,12 +102,12 @@ def test_failing_transfers_cost_as_many_readings_as_at_the_other_level(share, lo
     assert sum(missing) / len(missing) == pytest.approx(lost, abs=3 * sigma + 0.02)
 
 
-def test_same_seed_same_scans():
+def test_same_seed_same_scans() -> None:
     """Two rigs of one seed give the same scans to the last bit; another seed gives others."""
 
     def outcome(seed: int) -> list[object]:
         rig = make(seed=seed)
-        items = list(rig.items(15.0))
+        items: list[object] = list(rig.items(15.0))
         rig.close()
         return items
 
@@ -144,7 +146,7 @@ BREAKS = {
 
 
 @pytest.mark.parametrize("name", BREAKS)
-def test_both_levels_give_the_same_findings(name):
+def test_both_levels_give_the_same_findings(name: Any) -> None:
     """Findings, suspects and their order are the same from registers as from readings; times within three seconds."""
     scenario = parse(SHORT.format(name=name, more=BREAKS[name]))
     rig = register_rig_for(scenario)

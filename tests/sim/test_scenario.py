@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import re
+from typing import Any
 
 import pytest
 
 from condenser_monitor.monitor.core.errors import ScenarioError
-from condenser_monitor.monitor.diagnosis.verdict import SUSPECTS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.limits import FINDINGS
 from condenser_monitor.sim import scenario as scenarios
 from condenser_monitor.sim.causes import CAUSES, CAUSES_OF
+from condenser_monitor.sim.designs import DESIGNS
 from condenser_monitor.sim.reference import PLACE, markdown
 from condenser_monitor.sim.scenario import (
     load,
@@ -27,13 +29,13 @@ SHIPPED = {name: load(name) for name in names()}
     ("given", "seconds"),
     [(0, 0), (90, 90), (1.5, 1.5), ("90s", 90), ("1h 30m", 5400), ("2d6h30m15s", 196_215), ("0.5h", 1800)],
 )
-def test_times_are_read(given, seconds):
+def test_times_are_read(given: Any, seconds: Any) -> None:
     """Seconds, or days, hours, minutes and seconds in a text."""
     assert span_s(given, "x") == seconds
 
 
 @pytest.mark.parametrize("given", ["", "soon", "5", "5 minutes", "-3s", -1, float("nan"), float("inf"), "3x"])
-def test_wrong_times_are_refused(given):
+def test_wrong_times_are_refused(given: Any) -> None:
     """Anything else is a ScenarioError that says what is allowed."""
     with pytest.raises(ScenarioError) as caught:
         span_s(given, "cause[0].at")
@@ -68,7 +70,7 @@ def test_wrong_times_are_refused(given):
         ("claim = ", ""),
     ],
 )
-def test_wrong_scenarios_are_refused(text, place):
+def test_wrong_scenarios_are_refused(text: Any, place: Any) -> None:
     """Each error names the file and, where there is one, the key."""
     with pytest.raises(ScenarioError) as caught:
         parse(text, "mine.toml")
@@ -77,7 +79,7 @@ def test_wrong_scenarios_are_refused(text, place):
     assert caught.value.allowed
 
 
-def test_missing_scenario_is_refused_with_the_names():
+def test_missing_scenario_is_refused_with_the_names() -> None:
     """A name that is none lists those there are; a file that is none says so."""
     with pytest.raises(ScenarioError, match="drain-pan-full"):
         load("no-such-scenario")
@@ -85,13 +87,13 @@ def test_missing_scenario_is_refused_with_the_names():
         load("/nowhere/x.toml")
 
 
-def test_every_finding_has_a_scenario():
+def test_every_finding_has_a_scenario() -> None:
     """Each of the 21 findings of the contract must be found somewhere."""
     wanted = {row.finding for found in SHIPPED.values() for row in found.expect}
     assert wanted == set(FINDINGS)
 
 
-def test_every_suspect_is_named_somewhere():
+def test_every_suspect_is_named_somewhere() -> None:
     """Each suspect of the contract is the true cause of some scenario, and must be named there."""
     named = {
         suspect
@@ -103,7 +105,7 @@ def test_every_suspect_is_named_somewhere():
     assert named == set(SUSPECTS)
 
 
-def test_expected_suspects_are_truly_caused():
+def test_expected_suspects_are_truly_caused() -> None:
     """A scenario demands no suspect that none of its causes brings about."""
     for name, found in SHIPPED.items():
         true = {suspect for cause in found.plan.causes for suspect in CAUSES[cause.name].suspects}
@@ -114,7 +116,7 @@ def test_expected_suspects_are_truly_caused():
             assert not {row.first} - true - {""}, name
 
 
-def test_sound_scenarios_have_no_broken_part():
+def test_sound_scenarios_have_no_broken_part() -> None:
     """A scenario that must stay silent holds nothing but the usual troubles of line and bus."""
     usual = {"outage", "line-sag", "senses-glitch", "scans-lost", "bus-errors"}
     sound = {name: found for name, found in SHIPPED.items() if not found.expect}
@@ -124,7 +126,7 @@ def test_sound_scenarios_have_no_broken_part():
         assert {cause.name for cause in found.plan.causes} <= usual, name
 
 
-def test_names_and_claims_are_plain():
+def test_names_and_claims_are_plain() -> None:
     """File names are words and hyphens; each claim is one sentence and no two are alike."""
     claims = [found.claim for found in SHIPPED.values()]
     assert len(set(claims)) == len(claims)
@@ -134,22 +136,22 @@ def test_names_and_claims_are_plain():
         assert found.claim.endswith(".")
 
 
-def test_reference_tells_of_everything():
+def test_reference_tells_of_everything() -> None:
     """The page names every cause, design, scenario, key and finding that must be found."""
     page = markdown()
-    for name in (*CAUSES, *SHIPPED, *scenarios.DESIGNS, *FINDINGS):
+    for name in (*CAUSES, *SHIPPED, *DESIGNS, *FINDINGS):
         assert f"`{name}`" in page
     for kind in (scenarios.ScenarioTable, scenarios.CauseTable, scenarios.ExpectTable, scenarios.WeatherTable):
         for key in kind.__struct_fields__:
             assert f"`{key}`" in page
 
 
-def test_reference_page_is_the_one_that_the_tables_make():
+def test_reference_page_is_the_one_that_the_tables_make() -> None:
     """The page beside the scenarios is up to date; `python -m condenser_monitor.sim.reference` writes it."""
     assert PLACE.read_text(encoding="utf-8") == markdown()
 
 
-def test_reference_tables_are_square():
+def test_reference_tables_are_square() -> None:
     """Every row of a table has as many cells as its head."""
     rows = [line for line in markdown().splitlines() if line.startswith("|")]
     width = 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,7 +21,7 @@ from condenser_monitor.sim.season import (
 from condenser_monitor.sim.weather import typical_year
 
 
-def test_season_reads_back_whole(tmp_path):
+def test_season_reads_back_whole(tmp_path: Path) -> None:
     """Two days: no row refused, steps of a minute at the most, the site file names the same unit."""
     unit = one_unit(seed=4, days=2.0)
     facts = write(unit, tmp_path)
@@ -38,7 +39,7 @@ def test_season_reads_back_whole(tmp_path):
     assert settings.site.id == "unit-0004"
 
 
-def test_same_seed_same_season(tmp_path):
+def test_same_seed_same_season(tmp_path: Path) -> None:
     """Byte for byte; another seed is another season."""
     texts = []
     for folder, seed in (("a", 7), ("b", 7), ("c", 8)):
@@ -48,7 +49,7 @@ def test_same_seed_same_season(tmp_path):
     assert texts[0] == texts[1] != texts[2]
 
 
-def test_fleet_is_many_units_some_of_which_break():
+def test_fleet_is_many_units_some_of_which_break() -> None:
     """Two hundred units: each with its own id and nameplate, about three in ten broken, each in a usual way."""
     units = list(fleet(200, seed=100))
     assert len({unit.site_id for unit in units}) == 200
@@ -60,13 +61,13 @@ def test_fleet_is_many_units_some_of_which_break():
     assert units == list(fleet(200, seed=100))
 
 
-def test_every_site_file_of_a_fleet_can_be_used():
+def test_every_site_file_of_a_fleet_can_be_used() -> None:
     """The program's own loader takes each of them."""
     for unit in fleet(20, seed=3):
         assert config.parse(site_file(unit.settings)).unit == unit.design.nameplate()
 
 
-def test_typical_year_in_place_of_a_made_up_one(tmp_path):
+def test_typical_year_in_place_of_a_made_up_one(tmp_path: Path) -> None:
     """The warmest of two days of June in the desert stands in the recording; a file that is none is refused."""
     year = Path(__file__).parents[1] / "data" / "phoenix-tmy3" / "phoenix_sky_harbor_tmy3.csv"
     (unit,) = fleet(1, seed=5, days=2.0, weather_file=str(year))
@@ -87,13 +88,13 @@ def test_typical_year_in_place_of_a_made_up_one(tmp_path):
         lambda: fleet(3, broken_share=1.5),
     ],
 )
-def test_wrong_arguments_are_refused(wrong):
+def test_wrong_arguments_are_refused(wrong: Any) -> None:
     """Each is a CommandError before anything runs."""
     with pytest.raises(CommandError):
         wrong()
 
 
-def test_folder_that_cannot_be_written_is_an_error(tmp_path):
+def test_folder_that_cannot_be_written_is_an_error(tmp_path: Path) -> None:
     """A file where the folder should be."""
     path = tmp_path / "file"
     path.write_text("")

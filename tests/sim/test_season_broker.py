@@ -13,6 +13,7 @@ import pytest
 import sqlalchemy as sa
 
 from condenser_monitor.monitor import cli
+from condenser_monitor.monitor.core.config import Mqtt
 from condenser_monitor.monitor.core.errors import BrokerError, CommandError, HistoryError
 from condenser_monitor.monitor.fleet import enroll
 from condenser_monitor.monitor.fleet.ingest import Worker
@@ -26,7 +27,6 @@ from condenser_monitor.monitor.fleet.tables import (
 )
 from condenser_monitor.monitor.private_file import write_private
 from condenser_monitor.monitor.storage.file import History
-from condenser_monitor.sim import season_broker
 from condenser_monitor.sim.broker import PrivateBroker, free_port
 from condenser_monitor.sim.season import UnitSeason, one_unit
 from condenser_monitor.sim.season_broker import broker_at, tell
@@ -45,7 +45,7 @@ def season(seed: int, days: float = 1.5) -> UnitSeason:
     return one_unit(seed=seed, days=days, causes=FAULT)
 
 
-def at(broker: PrivateBroker) -> season_broker.Mqtt:
+def at(broker: PrivateBroker) -> Mqtt:
     return broker_at(f"127.0.0.1:{broker.port}")
 
 
@@ -228,9 +228,8 @@ def test_enrolled_units_tell_their_season_to_the_fleet(tmp_path: Path) -> None:
         until(lambda: _count(store, events) == sum(one.events for one in told.values()), WAIT_S)
         with store.read() as connection:
             rows = connection.execute(sa.select(sites.c.site, sites.c.id).order_by(sites.c.site)).all()
-            per_site = dict(
-                connection.execute(sa.select(cycles.c.site_id, sa.func.count()).group_by(cycles.c.site_id)).all()
-            )
+            counts = sa.select(cycles.c.site_id, sa.func.count()).group_by(cycles.c.site_id)
+            per_site: dict[int, int] = dict(tuple(row) for row in connection.execute(counts))
         assert {name: per_site[key] for name, key in rows} == {name: one.cycles for name, one in told.items()}
         assert _count(store, set_aside) == 0
 

@@ -7,11 +7,12 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import Any
 
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, ViewportSize
 
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
@@ -214,8 +215,8 @@ def test_every_check_can_be_looked_at_on_the_page() -> None:
 # ---------------------------------------------------------------- in a browser
 
 
-def _opened(browser: Browser, url: str, size: dict[str, int], **how: object) -> Page:
-    page = browser.new_context(viewport=size, **how).new_page()  # type: ignore[arg-type]
+def _opened(browser: Browser, url: str, size: ViewportSize, **how: Any) -> Page:
+    page = browser.new_context(viewport=size, **how).new_page()
     page.set_default_timeout(8000)
     page.on("pageerror", lambda error: pytest.fail(str(error)))
     page.goto(url)
@@ -237,7 +238,7 @@ def test_the_bench_in_a_browser(browser: Browser) -> None:
         assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
         need("axe-core", source is not None)
         for size in (PHONE, DESK):
-            page.set_viewport_size(size)  # type: ignore[arg-type]
+            page.set_viewport_size(size)
             page.add_script_tag(content=source or "")
             assert _violations(page) == []
         page.get_by_role("button", name="Break something for me").click()

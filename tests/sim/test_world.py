@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from random import Random
+from typing import Any
 
 import pytest
 
@@ -35,7 +37,7 @@ def calls_of(world: World) -> list[tuple[float, str]]:
 # ---------------------------------------------------------------- house and thermostat
 
 
-def test_house_drifts_to_the_outdoor_temperature():
+def test_house_drifts_to_the_outdoor_temperature() -> None:
     """Without sun, people and cooling, air and mass end at the outdoor temperature; the air goes first."""
     house = House(HouseDesign(inside_w=0.0, indoor_c=20.0))
     for _ in range(60):
@@ -47,7 +49,7 @@ def test_house_drifts_to_the_outdoor_temperature():
     assert house.mass_c == pytest.approx(35, abs=0.01)
 
 
-def test_house_balance_is_kept():
+def test_house_balance_is_kept() -> None:
     """Heat in is heat stored: one step's rise times the capacities equals what flowed in (to rounding)."""
     design = HouseDesign()
     house = House(design)
@@ -67,7 +69,7 @@ def feel(thermostat: Thermostat, air_c: float, now_s: float, *, powered: bool = 
     return thermostat.calls
 
 
-def test_thermostat_switches_at_half_its_swing():
+def test_thermostat_switches_at_half_its_swing() -> None:
     """Set 24.5 C, swing 0.6 K: on above 24.8, off below 24.2, as it was in between."""
     thermostat = make_thermostat()
     assert not feel(thermostat, 24.79, 400)
@@ -76,7 +78,7 @@ def test_thermostat_switches_at_half_its_swing():
     assert not feel(thermostat, 24.19, 700)
 
 
-def test_thermostat_waits_between_runs():
+def test_thermostat_waits_between_runs() -> None:
     """Five minutes between a stop and the next call, however warm it is."""
     thermostat = make_thermostat(short_cycle_s=300.0)
     assert feel(thermostat, 26.0, 0)
@@ -86,7 +88,7 @@ def test_thermostat_waits_between_runs():
 
 
 @pytest.mark.parametrize(("battery", "wait"), [(False, True), (True, False)])
-def test_thermostat_after_an_outage(battery, wait):
+def test_thermostat_after_an_outage(battery: Any, wait: Any) -> None:
     """Without a battery it starts over and waits; with one it goes on calling."""
     thermostat = make_thermostat(battery=battery)
     assert feel(thermostat, 26.0, 0)
@@ -95,14 +97,14 @@ def test_thermostat_after_an_outage(battery, wait):
     assert feel(thermostat, 26.0, 400)
 
 
-def test_thermostat_heats_the_other_way_round():
+def test_thermostat_heats_the_other_way_round() -> None:
     """In heating it calls when it is cold."""
     thermostat = make_thermostat(mode="heat", set_c=21.0)
     assert feel(thermostat, 20.0, 400)
     assert not feel(thermostat, 21.4, 500)
 
 
-def test_schedule_rows_hold_until_the_next():
+def test_schedule_rows_hold_until_the_next() -> None:
     """The last row before the hour is in force; before the first row, the last of the day before."""
     thermostat = make_thermostat(schedule=((6.0, 25.0), (9.0, 28.0), (22.0, 26.0)))
     assert [thermostat.set_point_c(h * HOUR_S) for h in (3, 6, 8.9, 9, 23)] == [26, 25, 25, 28, 26]
@@ -111,7 +113,7 @@ def test_schedule_rows_hold_until_the_next():
 # ---------------------------------------------------------------- weather
 
 
-def test_weather_runs_straight_between_the_hours_and_starts_over():
+def test_weather_runs_straight_between_the_hours_and_starts_over() -> None:
     """Half way between two hours lies their mean; past its end a table begins again."""
     weather = Weather([Hour(20.0, 0.0), Hour(30.0, 100.0)])
     assert weather.at(1800.0) == Hour(25.0, 50.0)
@@ -119,13 +121,13 @@ def test_weather_runs_straight_between_the_hours_and_starts_over():
     assert weather.at(7200.0) == weather.at(0.0)
 
 
-def test_synthetic_year_is_the_seed_s():
+def test_synthetic_year_is_the_seed_s() -> None:
     """The same seed, the same year; another seed, another one."""
     assert synthetic_year(Random(5)) == synthetic_year(Random(5)) != synthetic_year(Random(6))
 
 
 @pytest.mark.parametrize("text", ["", "a\nb\n1,2\n", "a\nb\n01/01,01:00,x,y,z\n"])
-def test_bad_weather_file_is_refused(tmp_path, text):
+def test_bad_weather_file_is_refused(tmp_path: Path, text: Any) -> None:
     """A file that is no TMY3 table, or none at all, is a ScenarioError that names it."""
     path = tmp_path / "weather.csv"
     path.write_text(text)
@@ -135,7 +137,7 @@ def test_bad_weather_file_is_refused(tmp_path, text):
         typical_year(path)
 
 
-def test_empty_weather_is_refused():
+def test_empty_weather_is_refused() -> None:
     """There is no weather without an hour."""
     with pytest.raises(ScenarioError):
         Weather([])
@@ -144,7 +146,7 @@ def test_empty_weather_is_refused():
 # ---------------------------------------------------------------- world
 
 
-def test_same_plan_same_world():
+def test_same_plan_same_world() -> None:
     """Two worlds of one plan agree to the last bit after a day with faults; another seed does not."""
     causes = (Planned(name="coil-lead-loose", at_s=3600.0, on_s=60.0, off_s=600.0),)
 
@@ -157,7 +159,7 @@ def test_same_plan_same_world():
     assert outcome(4) != outcome(5)
 
 
-def test_time_goes_exactly_where_it_is_told():
+def test_time_goes_exactly_where_it_is_told() -> None:
     """advance() ends at the very time, whatever happens in between; stopping at events ends earlier."""
     world = World(WorldPlan(calls=((100.0, 200.0),)))
     assert world.advance(50.0) == 50.0
@@ -165,7 +167,7 @@ def test_time_goes_exactly_where_it_is_told():
     assert world.advance(300.0) == 300.0
 
 
-def test_fixed_calls_replace_the_thermostat():
+def test_fixed_calls_replace_the_thermostat() -> None:
     """Calls from a table begin and end when it says."""
     world = World(WorldPlan(calls=((100.0, 200.0), (500.0, 600.0))))
     world.advance(1000.0)
@@ -177,7 +179,7 @@ def test_fixed_calls_replace_the_thermostat():
     ]
 
 
-def test_more_heat_more_run_time():
+def test_more_heat_more_run_time() -> None:
     """A hotter day is a longer run time, and the house stays near its set point on both."""
     minutes = []
     for max_c in (28.0, 36.0):
@@ -191,7 +193,7 @@ def test_more_heat_more_run_time():
     assert 60 < minutes[0] < 0.6 * minutes[1]
 
 
-def test_heat_pump_stops_its_fan_in_defrost():
+def test_heat_pump_stops_its_fan_in_defrost() -> None:
     """In cold, wet weather the fan stands for some minutes of each hour of run while the compressor goes on."""
     plan = WorldPlan(
         design=DESIGNS["two-ton-heat-pump"], thermostat=ThermostatDesign(mode="heat", set_c=40.0), start_hour=0.0
@@ -206,7 +208,7 @@ def test_heat_pump_stops_its_fan_in_defrost():
     assert world.unit.compressor.protector.trips == 0
 
 
-def test_an_outage_takes_everything_and_gives_it_back():
+def test_an_outage_takes_everything_and_gives_it_back() -> None:
     """No line, no 24 V, no motor; afterwards the thermostat waits, and the unit runs again."""
     world = World(WorldPlan(causes=(Planned(name="outage", at_s=7200.0, until_s=9000.0),), start_hour=12.0))
     world.advance(7260.0)

@@ -66,7 +66,7 @@ class _Reader:
     def properties(self, packet: int) -> None:
         """Over the properties, which must be as the standard has them; of a will's as well."""
         if self.version == 5:
-            _, size = Properties(packet).unpack(self.body[self.place :])  # type: ignore[no-untyped-call]
+            _, size = Properties(packet).unpack(self.body[self.place :])
             self.place += size
 
     def rest(self) -> bytes:
@@ -75,7 +75,7 @@ class _Reader:
 
 def packet(kind: int, body: bytes, flags: int = 0) -> bytes:
     """A packet as it goes over the line."""
-    length: bytes = VariableByteIntegers.encode(len(body))  # type: ignore[no-untyped-call]
+    length: bytes = VariableByteIntegers.encode(len(body))
     return bytes((kind << 4 | flags,)) + length + body
 
 

@@ -142,7 +142,7 @@ class Office:
 
     def connect(self, port: int) -> None:
         """Listen (again) at the broker on this port of the loopback; it keeps what comes while nobody listens."""
-        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties = Properties(PacketTypes.CONNECT)
         properties.SessionExpiryInterval = 30 * DAY_S
         self._client.connect("127.0.0.1", port, clean_start=False, properties=properties)
         self.connected = True

@@ -10,6 +10,7 @@ from itertools import pairwise
 from math import sqrt
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import pytest
 
@@ -91,7 +92,7 @@ def test_a_leak_put_in_on_purpose_is_found(tmp_path: Path, monkeypatch: pytest.M
         kept.append([[], []])
         return changes(boards)
 
-    def leaving(history: History, *span: float) -> object:
+    def leaving(history: History, *span: Any) -> object:
         kept.extend((tmp_path / "left").open("a") for _ in range(4))
         return lanes(history, *span)
 

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 
-from playwright.sync_api import Page
+from playwright.sync_api import Page, ViewportSize
 
 # fmt: off
 FLAGS = [
@@ -18,7 +18,7 @@ FLAGS = [
     "--disable-background-networking", "--disable-component-update", "--disable-dev-shm-usage",
 ]
 # fmt: on
-PHONE, DESK = {"width": 390, "height": 844}, {"width": 1280, "height": 900}
+PHONE, DESK = ViewportSize(width=390, height=844), ViewportSize(width=1280, height=900)
 # WCAG 2.2 AA, with the rules of 2.0 and 2.1 that it holds
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 

@@ -74,7 +74,7 @@ def client(app: Flask) -> FlaskClient:
 def csrf(client: FlaskClient, **how: object) -> str:
     """The token that the session's forms carry, taken from a page as a browser would."""
     for page in ("/settings", "/login", "/setup"):
-        found = re.search(r'name="csrf" value="([^"]+)"', client.get(page, **how).get_data(as_text=True))  # type: ignore[arg-type]
+        found = re.search(r'name="csrf" value="([^"]+)"', client.get(page, **how).get_data(as_text=True))
         if found:
             return found[1]
     raise AssertionError("no form with a token")

@@ -9,7 +9,7 @@ from typing import Any
 import msgspec
 import pytest
 from flask import Flask
-from playwright.sync_api import Browser, Page, Route, expect
+from playwright.sync_api import Browser, Page, Route, ViewportSize, expect
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.web.serve import Serving, serve
@@ -25,7 +25,17 @@ from tests.web.browser import (
 from tests.web.conftest import app_of
 from tests.web.filled import NOW_S, Site
 
-PAGES = ("", "alerts", "checks", "history", "history?zoom=month", "cycles", "trends", "report", "report/read")
+PAGES: tuple[str, ...] = (
+    "",
+    "alerts",
+    "checks",
+    "history",
+    "history?zoom=month",
+    "cycles",
+    "trends",
+    "report",
+    "report/read",
+)
 PAGES += ("health", "settings", "shared", "offline", "no-such-page")
 
 
@@ -49,7 +59,7 @@ def opened(browser: Browser, url: str, **how: Any) -> Page:
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
-def test_no_page_is_wider_than_the_screen(browser: Browser, served: Serving, size: dict[str, int]) -> None:
+def test_no_page_is_wider_than_the_screen(browser: Browser, served: Serving, size: ViewportSize) -> None:
     """Nothing scrolls sideways but tables within their own frame (WCAG 1.4.10, at 390 px)."""
     for path in PAGES:
         page = opened(browser, served.url + path, viewport=size)
@@ -113,7 +123,7 @@ def test_the_page_asks_nobody_but_the_monitor(browser: Browser, served: Serving)
 
 
 @pytest.mark.parametrize(("scheme", "size"), [("light", PHONE), ("dark", DESK)], ids=["light phone", "dark desk"])
-def test_every_page_is_accessible(browser: Browser, served: Serving, scheme: str, size: dict[str, int]) -> None:
+def test_every_page_is_accessible(browser: Browser, served: Serving, scheme: str, size: ViewportSize) -> None:
     """axe-core finds no violation of WCAG 2.2 AA, light and dark, phone and desk, during a fault."""
     source = axe_source()
     need("axe-core", source is not None)
@@ -121,7 +131,7 @@ def test_every_page_is_accessible(browser: Browser, served: Serving, scheme: str
         check_accessible(browser, served.url + path, source or "", scheme, size)
 
 
-def check_accessible(browser: Browser, url: str, source: str, scheme: str, size: dict[str, int]) -> None:
+def check_accessible(browser: Browser, url: str, source: str, scheme: str, size: ViewportSize) -> None:
     context = browser.new_context(viewport=size, color_scheme=scheme, bypass_csp=True)  # type: ignore[arg-type]
     page = context.new_page()
     page.goto(url)
@@ -139,7 +149,7 @@ def check_as_it_is(page: Page, source: str) -> None:
 
 @pytest.mark.parametrize(("scheme", "size"), [("light", PHONE), ("dark", DESK)], ids=["light phone", "dark desk"])
 def test_the_steps_of_a_visit_and_of_a_share_are_accessible(
-    browser: Browser, served: Serving, scheme: str, size: dict[str, int]
+    browser: Browser, served: Serving, scheme: str, size: ViewportSize
 ) -> None:
     """Pages that are reached by what somebody enters: a check, an answer, a code, the shared report."""
     source = axe_source() or ""
@@ -171,7 +181,7 @@ def test_the_steps_of_a_visit_and_of_a_share_are_accessible(
 
 
 @pytest.mark.parametrize(("scheme", "size"), [("light", PHONE), ("dark", DESK)], ids=["light phone", "dark desk"])
-def test_the_pages_at_the_door_are_accessible(browser: Browser, site: Site, scheme: str, size: dict[str, int]) -> None:
+def test_the_pages_at_the_door_are_accessible(browser: Browser, site: Site, scheme: str, size: ViewportSize) -> None:
     """Set-up, set-up with a mistake, sign-in, sign-in with a wrong password: as another device sees them."""
     source = axe_source() or ""
     need("axe-core", bool(source))

@@ -13,6 +13,7 @@ from typing import Any
 import msgspec
 import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from condenser_monitor.monitor import limits
@@ -84,7 +85,7 @@ class Listener:
 
     def __init__(self, port: int, site: str) -> None:
         self.steps: list[tuple[str, str]] = []
-        self._client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2)
         self._client.on_connect = lambda client, *_: client.subscribe(f"condenser/v1/{site}/events", qos=1)
         self._client.on_message = self._hear
         self._client.connect("127.0.0.1", port)

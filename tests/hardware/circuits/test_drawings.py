@@ -17,6 +17,7 @@ from condenser_monitor.hardware.circuits import (
     parts,
     presence,
 )
+from condenser_monitor.hardware.values import Value
 from tests.size import FULL
 
 FOLDER = Path(drawings.__file__).parent
@@ -123,4 +124,4 @@ def test_simulated_resistors_and_capacitors_are_those_of_the_parts_list(key: tup
 )
 def test_values_are_written_as_on_a_drawing(number: float, unit: str, text: str) -> None:
     """The usual prefixes."""
-    assert parts.written(parts.Value(number, unit, 0.01, "")) == text
+    assert parts.written(Value(number, unit, 0.01, "")) == text
