@@ -12,14 +12,14 @@ A chip that does not answer, hangs or clips gives a SenseError; it never gives a
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from statistics import median
 from typing import Any, TypeVar
 
 from adafruit_ads1x15.ads1x15 import Mode
 from adafruit_ads1x15.ads1115 import ADS1115
 
-from condenser_monitor.hardware.sample_clock import SampleClock
+from condenser_monitor.hardware.sample_clock import SampleClock, anchor
 from condenser_monitor.hardware.waveform import Sample, even_times
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import SenseError
@@ -70,7 +70,7 @@ class Converter:
 
     def __init__(self, bus: Any, address: int, clock: Callable[[], float], sleep: Callable[[float], object]) -> None:
         self.address = address
-        self._bus, self._clock, self._sleep = bus, clock, sleep
+        self._bus, self.clock, self.sleep = bus, clock, sleep
         self._driver: _Bounded | None = None
         self._beat = SampleClock()
         self._single = (-1, 0.0, 0)  # input pair, gain and code of the last single conversion
@@ -86,9 +86,16 @@ class Converter:
 
     def single_v(self, mux: int, full_scale_v: float) -> float:
         """One conversion of input pair `mux` (0..7, ADS1115 data sheet), V. Raises SenseError."""
-        return self._volts(self._tried(lambda: self._convert(self._ready(full_scale_v), mux)), full_scale_v)
 
-    def _convert(self, driver: _Bounded, mux: int) -> int:
+        def attempt() -> int:
+            try:
+                return self.convert(self.ready(full_scale_v), mux)
+            except (OSError, ValueError) as error:
+                raise _Lost(self, error) from None
+
+        return self._volts(_tried(attempt, self.clock), full_scale_v)
+
+    def convert(self, driver: _Bounded, mux: int) -> int:
         """One conversion, single-shot. The same code from another input or range is a coincidence once; noise ends it,
         a frozen result does not."""
         was = self._single
@@ -107,69 +114,44 @@ class Converter:
         Raises SenseError for a chip that does not answer or forgot its settings, ClippedError (a SenseError) for a
         signal that leaves the range.
         """
-        stamps, codes = self._tried(lambda: self._reads(mux, full_scale_v, seconds, stop))
+        (found,) = bursts([(self, mux, full_scale_v)], seconds, stop)
+        return found
+
+    def samples(self, reader: _Reader) -> list[Sample]:
+        """The conversions that a finished reader got, each once, each at the middle of the time that it averages."""
+        stamps, codes = reader.stamps, reader.codes
         fresh = _fresh(stamps, codes)
-        volts = [self._volts(code, full_scale_v) for code, new in zip(codes, fresh, strict=True) if new]
+        volts = [self._volts(code, reader.full_scale_v) for code, new in zip(codes, fresh, strict=True) if new]
         times = self._beat.times(stamps, fresh)
-        if times is not None:
-            return [Sample(at_s, v) for at_s, v in zip(times, volts, strict=True) if at_s is not None]
-        at = [at_s for at_s, new in zip(stamps, fresh, strict=True) if new]
-        return even_times([Sample(at_s, v) for at_s, v in zip(at, volts, strict=True)])
+        if times is None:
+            at = [at_s for at_s, new in zip(stamps, fresh, strict=True) if new]
+            return even_times([Sample(at_s, v) for at_s, v in zip(at, volts, strict=True)])
+        found = [Sample(at_s, v) for at_s, v in zip(times, volts, strict=True) if at_s is not None]
+        shift = anchor(stamps, fresh, times)
+        if shift is None:
+            return found
+        back_s = self.conversion_s / 2
+        return [Sample(shift.at(at_s) - back_s, v) for at_s, v in found]
 
-    def _reads(
-        self, mux: int, full_scale_v: float, seconds: float, stop: Callable[[], bool]
-    ) -> tuple[list[float], list[int]]:
-        """Time and code of each read of a burst; reads come faster than conversions."""
-        driver = self._ready(full_scale_v)
-        self._convert(driver, mux)
-        driver.mode = Mode.CONTINUOUS
-        stamps, codes = [self._clock()], [self._signed(driver.get_last_result(False))]
-        pause_s = limits.ADC_READ_RATIO.value / limits.ADC_RATE_HZ.value
-        next_s = stamps[0]
-        until_s = next_s + seconds
-        failed, took = 0, []
-        while True:
-            next_s = max(next_s + pause_s, stamps[-1])
-            self._sleep(next_s - self._clock())
-            now_s = self._clock()
-            if now_s >= until_s or stop():
-                break
-            try:
-                code = self._signed(driver.get_last_result(True))
-            except OSError:
-                failed += 1
-                if failed > limits.ADC_FAILED_READS.value:
-                    raise
-                continue
-            took.append(self._clock() - now_s)
-            stamps.append(now_s)
-            codes.append(code)
-        driver.check(mux)
-        self._refuse_slow(took)
-        # One that hung in the burst gave its last result again and again: it must still end a conversion.
-        driver.mode = Mode.SINGLE
-        self._refuse_frozen(stamps, codes, self._convert(driver, mux))
-        return stamps, codes
-
-    def _refuse_slow(self, took: list[float]) -> None:
+    def refuse_slow(self, took: list[float]) -> None:
         """A bus so slow that reads cannot keep up with conversions gives wrong numbers, not only fewer."""
         usual_s, most_s = median(took or [0.0]), limits.ADC_READ_MOST.value / limits.ADC_RATE_HZ.value
         if usual_s > most_s:
             given, wanted = f"a read of {usual_s * 1000:.2f} ms", f"{most_s * 1000:.2f} ms or less: a faster I2C bus"
             raise SenseError(self.place, given, wanted)
 
-    def _refuse_frozen(self, stamps: list[float], codes: list[int], last: int) -> None:
+    def refuse_frozen(self, stamps: list[float], codes: list[int], last: int) -> None:
         """A moving signal does not stand still away from zero, unless it clips: then the result is frozen, though
         conversions end."""
         if codes[-1] != last or not _NEAR_ZERO <= abs(last) < _CLIP_CODES or max(codes) - min(codes) < _NEAR_ZERO:
             return
         moved_s = next(at_s for at_s, code in zip(reversed(stamps), reversed(codes), strict=True) if code != last)
-        if self._clock() - moved_s > _STANDING / limits.ADC_RATE_HZ.value:
+        if self.clock() - moved_s > _STANDING / limits.ADC_RATE_HZ.value:
             raise SenseError(self.place, "a result that stands still", "results that follow the inputs")
 
-    def _ready(self, full_scale_v: float) -> _Bounded:
+    def ready(self, full_scale_v: float) -> _Bounded:
         if self._driver is None:
-            self._driver = _Bounded(self._bus, self.address, self._clock)
+            self._driver = _Bounded(self._bus, self.address, self.clock)
         driver = self._driver
         if driver.mode != Mode.SINGLE:
             driver.mode = Mode.SINGLE
@@ -177,36 +159,150 @@ class Converter:
             driver.gain = GAINS[full_scale_v]
         return driver
 
-    def _tried(self, action: Callable[[], _Got]) -> _Got:
-        """Do it; once more where a single transaction failed at once, as a spark of the contactor may cause."""
-        began_s = self._clock()
-        try:
-            return action()
-        except SenseError as error:
-            raise self._lost(error) from None
-        except (OSError, ValueError) as error:
-            lost = self._lost(error)
-            if self._clock() - began_s > limits.ADC_ANSWER_S.value:
-                raise lost from None
-        try:
-            return action()
-        except (OSError, ValueError) as error:
-            raise self._lost(error) from None
-
-    def _lost(self, error: Exception) -> SenseError:
+    def lost(self, error: Exception) -> SenseError:
         self._driver = None
         if isinstance(error, SenseError):
             return error
         return SenseError(self.place, str(error) or type(error).__name__, "an ADS1115 that answers at this address")
 
     @staticmethod
-    def _signed(word: int) -> int:
+    def signed(word: int) -> int:
         return word - 65536 if word & 0x8000 else word
 
     def _volts(self, code: int, full_scale_v: float) -> float:
         if abs(code) >= _CLIP_CODES:
             raise ClippedError(self.place, f"a signal beyond {full_scale_v:g} V", "a signal within the range")
         return code * full_scale_v / 32768
+
+
+class _Reader:
+    """One converter's part of a burst: the times of its reads and the codes that they got. Raises OSError, SenseError
+    and ValueError as the driver does."""
+
+    def __init__(self, converter: Converter, mux: int, full_scale_v: float, spread: float) -> None:
+        self.converter, self.mux, self.full_scale_v, self.spread = converter, mux, full_scale_v, spread
+        self.stamps: list[float] = []
+        self.codes: list[int] = []
+        self.next_s = 0.0
+        self._took: list[float] = []
+        self._failed = self._count = 0
+
+    def begin(self) -> None:
+        """Have the chip convert on and on; its first result may be an old one."""
+        converter = self.converter
+        self.driver = converter.ready(self.full_scale_v)
+        converter.convert(self.driver, self.mux)
+        self.driver.mode = Mode.CONTINUOUS
+        self.stamps = [converter.clock()]
+        self.codes = [converter.signed(self.driver.get_last_result(False))]
+        self.next_s = self.stamps[0] + self._pause_s()
+
+    def _pause_s(self) -> float:
+        """Time to the next read. Reads at even pauses may keep step with the conversions, and then bound their ends at
+        the same few places: the pauses of a burst whose phase counts are spread by the golden ratio."""
+        self._count += 1
+        return _PAUSE_S * (1.0 - self.spread * (self._count * _GOLDEN % 1.0))
+
+    def read(self) -> None:
+        """Get one result; a few that fail are passed over."""
+        clock = self.converter.clock
+        now_s = clock()
+        self.next_s = max(self.next_s + self._pause_s(), now_s)
+        try:
+            code = self.converter.signed(self.driver.get_last_result(True))
+        except OSError:
+            self._failed += 1
+            if self._failed > limits.ADC_FAILED_READS.value:
+                raise
+            return
+        self._took.append(clock() - now_s)
+        self.stamps.append(now_s)
+        self.codes.append(code)
+
+    def end(self) -> None:
+        """Stop converting. One that hung in the burst gave its last result again and again: it must still end a
+        conversion."""
+        self.driver.check(self.mux)
+        self.converter.refuse_slow(self._took)
+        self.driver.mode = Mode.SINGLE
+        self.converter.refuse_frozen(self.stamps, self.codes, self.converter.convert(self.driver, self.mux))
+
+
+_PAUSE_S = limits.ADC_READ_RATIO.value / limits.ADC_RATE_HZ.value
+_GOLDEN = 0.6180339887
+
+
+def bursts(
+    inputs: Sequence[tuple[Converter, int, float]],
+    seconds: float,
+    stop: Callable[[], bool] = lambda: False,
+    settled: Callable[[Sequence[Sequence[int]]], bool] | None = None,
+) -> list[list[Sample]]:
+    """Conversions of several converters' inputs (converter, input pair, full scale in V) over the same `seconds`.
+
+    The reads take turns on the bus. Their times are absolute, so that the phase between two channels is that of their
+    waves: each conversion ended after the read before it and before the read that got it, and over a burst these bounds
+    leave a few hundredths of a beat (sample_clock.anchor). `stop` ends it early, `settled` too, asked every tenth of a
+    second with the codes so far. Raises as `Converter.burst`; all inputs must be those of different converters.
+    """
+    converters = [converter for converter, _, _ in inputs]
+    clock, sleep = converters[0].clock, converters[0].sleep
+
+    def attempt() -> list[_Reader]:
+        spread = limits.ADC_PAUSE_SPREAD.value if len(inputs) > 1 else 0.0
+        readers = [_Reader(*row, spread) for row in inputs]
+        blame = converters[0]
+        try:
+            for reader in readers:
+                blame = reader.converter
+                reader.begin()
+            until_s = readers[0].stamps[0] + seconds
+            ask_s = readers[0].stamps[0] + _ASK_S
+            while True:
+                reader = min(readers, key=lambda one: one.next_s)
+                sleep(reader.next_s - clock())
+                now_s = clock()
+                if now_s >= until_s or stop():
+                    break
+                if settled is not None and now_s >= ask_s:
+                    ask_s = now_s + _ASK_S
+                    if settled([one.codes for one in readers]):
+                        break
+                blame = reader.converter
+                reader.read()
+            for reader in readers:
+                blame = reader.converter
+                reader.end()
+        except (OSError, ValueError) as error:
+            raise _Lost(blame, error) from None
+        return readers
+
+    return [reader.converter.samples(reader) for reader in _tried(attempt, clock)]
+
+
+class _Lost(Exception):
+    """A driver's error, with the converter that it came from."""
+
+    def __init__(self, converter: Converter, error: Exception) -> None:
+        self.converter, self.error = converter, error
+
+
+def _tried(action: Callable[[], _Got], clock: Callable[[], float]) -> _Got:
+    """Do it; once more where a single transaction failed at once, as a spark of the contactor may cause."""
+    began_s = clock()
+    try:
+        return action()
+    except _Lost as lost:
+        refused = lost.converter.lost(lost.error)
+        if isinstance(lost.error, SenseError) or clock() - began_s > limits.ADC_ANSWER_S.value:
+            raise refused from None
+    try:
+        return action()
+    except _Lost as lost:
+        raise lost.converter.lost(lost.error) from None
+
+
+_ASK_S = 0.1
 
 
 def _fresh(stamps: list[float], codes: list[int]) -> list[bool]:

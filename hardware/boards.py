@@ -10,16 +10,19 @@ A sense that fails is a missing reading with its reason in `faults()`; `scan()` 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
-from math import inf, log
+from collections.abc import Callable, Mapping, Sequence
+from math import degrees, inf, log, radians
+from statistics import pstdev
 from typing import Any
 
+import msgspec
+
 from condenser_monitor.hardware import values
-from condenser_monitor.hardware.analog import ClippedError, Converter
+from condenser_monitor.hardware.analog import ClippedError, Converter, bursts
 from condenser_monitor.hardware.calibration import Trim
 from condenser_monitor.hardware.channels import CHANNELS, Channel
 from condenser_monitor.hardware.digital import Presence
-from condenser_monitor.hardware.waveform import measure, transient
+from condenser_monitor.hardware.waveform import Measured, Sample, cycles, measure, power, transient
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import SenseError, WiringError
@@ -40,6 +43,7 @@ _ALLOWED: dict[str, tuple[str, ...]] = {
     "current": ("address", "mux", "scale"),
     "voltage": ("address", "mux", "scale"),
     "thermistor": ("address", "mux"),
+    "power": (),
 }
 
 
@@ -54,6 +58,7 @@ def channels(settings: Settings) -> dict[str, Channel]:
         if name in settings.fitted
     }
     _refuse_doubles(wired)
+    _refuse_lone_power(wired)
     return wired
 
 
@@ -73,10 +78,24 @@ def _override(channel: Channel, table: Mapping[str, Any]) -> Channel:
 def _refuse_doubles(wired: Mapping[str, Channel]) -> None:
     taken: dict[object, str] = dict.fromkeys(RESERVED_PINS, "the I2C bus")
     for name, channel in wired.items():
+        if channel.kind == "power":
+            continue
         spot = channel.pin if channel.pin is not None else (channel.address, channel.mux)
         if spot in taken:
             raise WiringError(f"boards.channels.{name}", spot, f"a place of its own; this one has {taken[spot]}")
         taken[spot] = name
+
+
+def _refuse_lone_power(wired: Mapping[str, Channel]) -> None:
+    """Power is made of volts and amps taken at the same time: both, on converters of their own."""
+    if "compressor_w" not in wired:
+        return
+    volts, amps = wired.get("line_v"), wired.get("compressor_a")
+    if volts is None or amps is None:
+        raise WiringError("senses.fitted", "compressor_w", "line_v and compressor_a with it: power is made of both")
+    if volts.address == amps.address:
+        place = "boards.channels.line_v.address"
+        raise WiringError(place, volts.address, "another converter than compressor_a's, so that both sample together")
 
 
 class Boards:
@@ -114,6 +133,8 @@ class Boards:
         self._starts: list[StartTransient] = []
         self._quick: list[Scan] = []
         self._closed_s: float | None = None
+        self._line_v: float | None = None
+        self.displacement_deg: float | None = None  # of the current behind the volts, at the last power reading
         self._captured_s = self._hurried_s = -inf
         self._watch = next((name for name in ("load", "call") if name in self._presence), None)
         self._levels = {name: presence.present for name, presence in self._presence.items()}
@@ -131,11 +152,18 @@ class Boards:
         fields: dict[str, Any] = {name: presence.present for name, presence in self._presence.items()}
         faults: dict[str, str] = {}
         biases = self._biases()
+        done = self._read_power(biases, fields)
         for channel in self._numbers():
+            if channel.reading in done:
+                continue
             try:
                 fields[channel.reading] = self._read(channel, biases)
             except SenseError as error:
                 faults[channel.reading] = str(error)
+        if "compressor_w" in self._channels and "compressor_w" not in fields:
+            why = faults.get("line_v") or faults.get("compressor_a") or "no burst of both at the same time"
+            faults["compressor_w"] = why
+        self._line_v = fields.get("line_v")
         self._faults = faults
         return Scan(t_s=at_s, wall_s=wall_s, **fields)
 
@@ -210,27 +238,76 @@ class Boards:
         if self._clock() - closed_s > limits.LATE_CAPTURE_S.value or self._resting():
             return
         self._captured_s = self._clock()
-        converter = self._converters[channel.address]
+        taken = [(channel, channel.ranges_v[-1])]
+        volts = self._channels.get("line_v")
+        if volts is not None and volts.address != channel.address:
+            taken.append((volts, volts.ranges_v[self._range[volts.reading]]))
         try:
-            samples = converter.burst(channel.mux, channel.ranges_v[-1], limits.TRANSIENT_S.value)
+            samples, *rest = bursts(
+                [(self._converter(row), row.mux or 0, range_v) for row, range_v in taken],
+                limits.TRANSIENT_MOST_S.value,
+                settled=self._settled(channel),
+            )
         except SenseError as error:
             self._faults[channel.reading] = str(error)
             return
         unit = self._settings.unit
-        trim = self._trims.get(channel.reading, Trim())
-        per_v = trim.gain / channel.scale
+        per_v = self._trims.get(channel.reading, Trim()).gain / channel.scale
         locked_v = unit.compressor_lra_a * limits.LOCKED_RATIO.value / per_v
-        found = transient(samples, unit.line_hz, closed_s, locked_v, converter.conversion_s)
+        found = transient(samples, unit.line_hz, closed_s, locked_v, self._converter(channel).conversion_s)
         if found is None or found.peak * per_v < unit.compressor_rla_a * limits.RUNNING_ON_RATIO.value:
             return
-        self._starts.append(
-            StartTransient(
-                t_s=closed_s - self._zero_s,
-                duration_s=found.duration_s,
-                peak_a=found.peak * per_v,
-                settled_a=None if found.settled is None else found.settled * per_v,
-                rate_hz=(len(samples) - 1) / (samples[-1].t_s - samples[0].t_s),
-            )
+        start = StartTransient(
+            t_s=closed_s - self._zero_s,
+            duration_s=found.duration_s,
+            peak_a=found.peak * per_v,
+            settled_a=None if found.settled is None else found.settled * per_v,
+            rate_hz=(len(samples) - 1) / (samples[-1].t_s - samples[0].t_s),
+        )
+        volts_per_v = 0.0
+        if volts is not None and volts.scale is not None:
+            volts_per_v = self._trims.get("line_v", Trim()).gain / volts.scale
+        self._starts.append(self._traced(start, samples, per_v, rest[0] if rest else (), volts_per_v))
+
+    def _settled(self, channel: Channel) -> Callable[[Sequence[Sequence[int]]], bool]:
+        """Whether a start that is being captured has come to rest: TRANSIENT_S at the least, then until its current
+        stands still well below what it began with. One that stands still up there is locked, or slow."""
+        least = int(limits.TRANSIENT_S.value / limits.BURST_S.value)
+        locked = self._settings.unit.compressor_lra_a * limits.LOCKED_RATIO.value * (channel.scale or 0.0)
+
+        def settled(codes: Sequence[Sequence[int]]) -> bool:
+            width = int(limits.BURST_S.value * limits.ADC_RATE_HZ.value / (1.0 / limits.ADC_READ_RATIO.value))
+            found = [pstdev(codes[0][at : at + width]) for at in range(0, len(codes[0]) - width, width)]
+            if len(found) < least:
+                return False
+            *_, before, last = found
+            calm = abs(last - before) < (limits.TRANSIENT_SETTLED_RATIO.value - 1.0) * last
+            return calm and last * channel.ranges_v[-1] / 32768 < locked
+
+        return settled
+
+    def _traced(
+        self,
+        start: StartTransient,
+        samples: Sequence[Sample],
+        amps_per_v: float,
+        volts: Sequence[Sample],
+        volts_per_v: float,
+    ) -> StartTransient:
+        """The start with its trace of amps and, where sampled, of volts, cycle by cycle, and the sag of the volts."""
+        hz = self._settings.unit.line_hz
+        amps = [(at_s - self._zero_s - start.t_s, rms * amps_per_v) for at_s, rms in cycles(samples, hz)]
+        line = (
+            [(at_s - self._zero_s - start.t_s, rms * volts_per_v) for at_s, rms in cycles(volts, hz)] if volts else []
+        )
+        every = -(-len(amps) // int(limits.TRACE_MOST.value))
+        trace = tuple((round(at_s, 3), round(a, 2)) for at_s, a in amps[::every])
+        return msgspec.structs.replace(
+            start,
+            trace_a=trace,
+            trace_v=tuple((round(at_s, 3), round(v, 1)) for at_s, v in line[::every]),
+            before_v=self._line_v,
+            lowest_v=min((round(v, 1) for _, v in line), default=None),
         )
 
     # ------------------------------------------------------------ numbers
@@ -269,22 +346,62 @@ class Boards:
         assert channel.address is not None
         assert channel.mux is not None
         assert channel.scale is not None
-        converter = self._converters[channel.address]
+        (samples,) = self._sampled([channel])
+        return self._level(channel, measure(samples, self._settings.unit.line_hz, self._conversion_s(channel)), bias_v)
+
+    def _converter(self, channel: Channel) -> Converter:
+        assert channel.address is not None
+        return self._converters[channel.address]
+
+    def _conversion_s(self, channel: Channel) -> float:
+        return self._converter(channel).conversion_s
+
+    def _sampled(self, wanted: Sequence[Channel]) -> list[list[Sample]]:
+        """A burst of several channels at the same time, each in the finest range that holds it."""
         while True:
-            place = self._range[channel.reading]
-            range_v = channel.ranges_v[place]
+            inputs = [(self._converter(row), row.mux or 0, row.ranges_v[self._range[row.reading]]) for row in wanted]
             try:
-                samples = converter.burst(channel.mux, range_v, limits.BURST_S.value, self._starting)
-                break
-            except ClippedError:
-                if place + 1 >= len(channel.ranges_v):
+                return bursts(inputs, limits.BURST_S.value, self._starting)
+            except ClippedError as error:
+                clipped = next(row for row in wanted if self._converter(row).place == error.place)
+                if self._range[clipped.reading] + 1 >= len(clipped.ranges_v):
                     raise
-                self._range[channel.reading] = place + 1
-        found = measure(samples, self._settings.unit.line_hz, converter.conversion_s)
+                self._range[clipped.reading] += 1
+
+    def _read_power(self, biases: Mapping[int, float | SenseError], fields: dict[str, Any]) -> set[str]:
+        """Volts and amps of the compressor sampled at the same time, and the power that they make; the readings that
+        were taken so. None of them where one of the two cannot be had: the other is then read by itself."""
+        volts, amps = self._channels.get("line_v"), self._channels.get("compressor_a")
+        if "compressor_w" not in self._channels or volts is None or amps is None:
+            return set()
+        bias_v = [biases[row.address] for row in (volts, amps) if row.address is not None]
+        if any(isinstance(bias, SenseError) for bias in bias_v):
+            return set()
+        try:
+            samples = self._sampled((volts, amps))
+            lag_rad = radians(self._trims.get("compressor_w", Trim()).offset)
+            conversions_s = (self._conversion_s(volts), self._conversion_s(amps))
+            found = power(samples[0], samples[1], self._settings.unit.line_hz, conversions_s, lag_rad)
+            if found is None:
+                return set()
+            levels = {}
+            for row, part, bias in zip((volts, amps), (found.volts, found.amps), bias_v, strict=True):
+                assert not isinstance(bias, SenseError)
+                levels[row.reading] = max(0.0, self._trimmed(row, self._level(row, part, bias)))
+        except SenseError:
+            return set()
+        self.displacement_deg = degrees(found.displacement_rad)
+        # A motor takes power whichever way round its transformer sits.
+        watts = abs(found.factor) * levels["line_v"] * levels["compressor_a"]
+        fields |= levels | {"compressor_w": watts}
+        return {"line_v", "compressor_a"}
+
+    def _level(self, channel: Channel, found: Measured | None, bias_v: float) -> float:
+        """RMS of a burst in the channel's own unit. Raises SenseError for one that tells nothing."""
+        assert channel.scale is not None
+        place = self._range[channel.reading]
         if found is None:
-            raise SenseError(
-                channel.reading, f"{len(samples)} conversions", "a whole burst; a start was being captured"
-            )
+            raise SenseError(channel.reading, "too few conversions", "a whole burst; a start was being captured")
         if found.rms < abs(found.mean):
             self._refuse_unplugged(channel, found.mean, bias_v)
         if place and found.peak < limits.RANGE_DOWN_RATIO.value * channel.ranges_v[place - 1]:

@@ -13,6 +13,7 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
+from math import acos, degrees
 from pathlib import Path
 from typing import NamedTuple
 
@@ -32,10 +33,13 @@ class Trim(NamedTuple):
 
 
 class CalibrationPoint(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One comparison: what the board read, uncorrected, and what the meter showed, in the reading's unit."""
+    """One comparison: what the board read, uncorrected, and what the meter showed, in the reading's unit. For power
+    also the apparent power (VA) and by how much the board saw the current lag the volts."""
 
     raw: float
     meter: float
+    apparent: float = 0.0
+    displacement_deg: float = 0.0
 
 
 class Calibration(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -79,7 +83,7 @@ def calibrate(
         raise CommandError(f"{place}: by", by, "the name of who held the meter")
     share = METER_ERROR[READINGS[reading].unit].value if meter_share is None else meter_share
     check_meter(reading, share)
-    trim = _offset(place, points) if _offset_only(reading) else _gain(place, points)
+    trim = {"°C": _offset, "W": _angle}.get(READINGS[reading].unit, _gain)(place, points)
     at = "" if wall_s is None else datetime.fromtimestamp(wall_s, UTC).isoformat(timespec="seconds")
     return Calibration(
         reading=reading,
@@ -104,6 +108,7 @@ METER_ERROR: dict[str, limits.Limit] = {
     "V": limits.CALIBRATION.voltmeter,
     "A": limits.CALIBRATION.clamp_meter,
     "°C": limits.CALIBRATION.thermometer_k,
+    "W": limits.CALIBRATION.power_meter,
 }
 
 
@@ -147,6 +152,32 @@ def _turns(gain: float) -> str:
     return "; farther off, look at the transformer's ratio, its passes and the conductor first"
 
 
+def _angle(place: str, points: Sequence[CalibrationPoint]) -> Trim:
+    """The angle by which the current's channel lags the volts' one more than the waves do, in degrees.
+
+    The best comparison is a resistive load, where there is none; a motor's is the angle whose cosine is the meter's
+    watts over volts and amps. Near 1 a cosine tells no angle, and such a comparison is refused.
+    """
+    resistive, least = limits.CALIBRATION.resistive.value, limits.CALIBRATION.factor_most.value
+    steps = []
+    for point in points:
+        factor = point.meter / point.apparent if point.apparent > 0.0 else 0.0
+        if not 0.0 < factor <= 1.05:
+            raise CommandError(place, point.meter, f"above 0 and up to the {point.apparent:.0f} VA of volts and amps")
+        if least < factor < resistive:
+            wanted = (
+                f"a resistive load ({resistive:g} or more), or a motor at up to {least:g}: between them no angle shows"
+            )
+            raise CommandError(place, f"a power factor of {factor:.3f}", wanted)
+        true_deg = 0.0 if factor >= resistive else degrees(acos(factor))
+        steps.append(point.displacement_deg - true_deg)
+    offset = sum(steps) / len(steps)
+    most = limits.CALIBRATION.lag_most_deg.value
+    if not abs(offset) <= most:
+        raise CommandError(place, round(offset, 1), f"-{most:g} to {most:g} degrees; farther off, look at the lead")
+    return Trim(1.0, offset)
+
+
 def _offset(place: str, points: Sequence[CalibrationPoint]) -> Trim:
     steps = [point.meter - point.raw for point in points]
     offset = sum(steps) / len(steps)
@@ -184,6 +215,8 @@ def _refuse_odd(place: str, row: Calibration) -> None:
     if row.reading not in NUMBERS:
         raise SiteError(f"{place}: reading", row.reading, "one of " + ", ".join(NUMBERS))
     most, most_k = limits.CALIBRATION.gain_most.value, limits.CALIBRATION.offset_most_k.value
+    if READINGS[row.reading].unit == "W":
+        most_k = limits.CALIBRATION.lag_most_deg.value
     if not (1 / most <= row.gain <= most and abs(row.offset) <= most_k):
         wanted = f"a gain of {1 / most:.2f} to {most:.2f} and an offset within {most_k:g}"
         raise SiteError(f"{place}: {row.reading}", (row.gain, row.offset), wanted)
@@ -242,6 +275,8 @@ def _sync_directory(path: Path) -> None:
 def told(row: Calibration) -> str:
     """One line for people."""
     unit = READINGS[row.reading].unit
-    what = f"offset {row.offset:+.2f} K" if _offset_only(row.reading) else f"gain {row.gain:.4f}"
+    what = {"°C": f"offset {row.offset:+.2f} K", "W": f"angle {row.offset:+.2f} degrees"}.get(
+        unit, f"gain {row.gain:.4f}"
+    )
     pairs = ", ".join(f"{point.raw:.4g} {unit} read, {point.meter:.4g} {unit} on the meter" for point in row.points)
     return f"{row.reading}: {what} ({pairs}); {row.meter or 'meter not named'}, {row.by}, {row.at or 'date not known'}"

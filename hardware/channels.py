@@ -32,7 +32,7 @@ class Channel(NamedTuple):
     """
 
     reading: str
-    kind: Literal["presence", "current", "voltage", "thermistor"]
+    kind: Literal["presence", "current", "voltage", "thermistor", "power"]
     terminal: str
     place: str
     pin: int | None = None
@@ -129,6 +129,34 @@ def _fan(unit: Unit) -> Phases:
         "off": _STILL,
         "called": _STILL,
         "running": (_COMMISSION.fan_low.value * fla, _COMMISSION.fan_high.value * fla),
+    }
+
+
+def _probe(reading: str, address: int, mux: int, terminal: str, place: str) -> Channel:
+    return Channel(reading, "thermistor", terminal, place, address=address, mux=mux, ranges_v=(_COARSE,))
+
+
+def _line(unit: Unit) -> Phases:
+    there = (_COMMISSION.line_low.value * unit.line_v, _COMMISSION.line_high.value * unit.line_v)
+    return {"off": there, "called": (0.0, limits.LINE_ABSENT_V.value), "running": there}
+
+
+def _power(unit: Unit) -> Phases:
+    most_w = unit.line_v * unit.compressor_rla_a
+    low = _COMMISSION.compressor_low.value * _COMMISSION.power_factor.value
+    return {
+        "off": (0.0, _COMMISSION.still_w.value),
+        "called": (0.0, _COMMISSION.still_w.value),
+        "running": (low * most_w, _COMMISSION.compressor_high.value * most_w),
+    }
+
+
+def _start_winding(unit: Unit) -> Phases:
+    most_a = _COMMISSION.start_winding_high.value * unit.compressor_rla_a
+    return {
+        "off": (0.0, max(limits.TRICKLE_A.value, _STILL[1])),
+        "called": _STILL,
+        "running": (limits.START_WINDING_NONE_A.value * 3, most_a),
     }
 
 
@@ -285,6 +313,110 @@ CHANNELS: dict[str, Channel] = {
             "Y and C at the indoor terminal strip, ahead of float and pressure switches",
             answers=_answers(False, True, True),
             stuck=_stuck("it taps R instead of Y"),
+        ),
+        _voltage(
+            "line_v",
+            0x48,
+            3,
+            "line board J1",
+            "the same two wires as `supply`, through an isolating voltage transformer",
+            bands=_line,
+            wrong={
+                ("off", "low"): (
+                    "wrong-value",
+                    "not this unit's line volts: its taps, its series resistors, or [unit] line_v is typed wrong",
+                ),
+                ("off", "high"): (
+                    "wrong-value",
+                    "more than any service gives: its series resistors or burden, or [unit] line_v is typed wrong",
+                ),
+                ("called", "high"): (
+                    "wrong-terminal",
+                    "volts with the disconnect pulled: it does not lie behind the disconnect, or that is in",
+                ),
+                ("running", "low"): (
+                    "wrong-terminal",
+                    "it is there at rest and gone in a run: it taps the contactor's load side, or a joint gives way",
+                ),
+                ("running", "high"): ("wrong-value", "more than any service gives: its resistors or burden"),
+            },
+        ),
+        Channel(
+            "compressor_w",
+            "power",
+            "line board J3",
+            "made of `line_v` and `compressor_a`, sampled at the same time",
+            bands=_power,
+            wrong={
+                ("off", "high"): ("wrong-conductor", "power without a call: its lead feeds something else as well"),
+                ("called", "high"): _NOT_OFF,
+                ("running", "nothing"): (
+                    "wrong-phase",
+                    "volts and amps a quarter turn apart: the transformer sits on the start winding's or a capacitor's"
+                    " lead",
+                ),
+                ("running", "low"): (
+                    "wrong-phase",
+                    "far less than its volts and amps make: the volts are taken on another circuit, or the transformer"
+                    " is on the wrong lead",
+                ),
+                ("running", "high"): ("wrong-value", "more than its nameplate: the ratio of volts or amps is wrong"),
+            },
+        ),
+        _current(
+            "start_winding_a",
+            0x4A,
+            1,
+            "line board J7",
+            "CT around the lead from the run capacitor's HERM terminal to the compressor's start winding",
+            bands=_start_winding,
+            wrong={
+                ("off", "high"): ("wrong-conductor", "current without a call: not the start winding's lead"),
+                ("called", "high"): _NOT_OFF,
+                ("running", "nothing"): _CANCEL,
+                ("running", "low"): (
+                    "wrong-conductor",
+                    "less than a run capacitor carries: the fan's lead of a dual capacitor, or the capacitor is dead",
+                ),
+                ("running", "high"): (
+                    "wrong-conductor",
+                    "more than a run capacitor carries: it sits on the common or the run lead",
+                ),
+            },
+        ),
+        _probe(
+            "suction_c", 0x4A, 2, "line board J8", "strapped to the large pipe, under insulation, 15 cm from the valve"
+        ),
+        _probe(
+            "liquid_c", 0x4A, 3, "line board J9", "strapped to the small pipe, under insulation, 15 cm from the valve"
+        ),
+        _probe("return_air_c", 0x4B, 2, "indoor board J4", "in the return duct, before filter and coil, off the metal"),
+        _probe("supply_air_c", 0x4B, 3, "indoor board J5", "in the supply duct, 1 m behind the coil, out of its sight"),
+        _voltage(
+            "coil_v",
+            0x4B,
+            1,
+            "control board J5",
+            "the contactor coil's own two terminals, behind pressure switches, delay and boards",
+            bands=lambda unit: {"off": (0.0, limits.CONTROL_GHOST_V.value), "called": _CONTROL, "running": _CONTROL},
+            wrong={
+                ("off", "high"): ("wrong-terminal", "it does not tap the coil, or something else feeds it"),
+                ("called", "low"): ("wrong-terminal", "no full 24 V at the coil: taps, their fuses, or a real fault"),
+                ("called", "high"): _TOO_HIGH_24V,
+                ("running", "low"): ("wrong-value", "it sags when the coil pulls: a real fault, or a poor joint"),
+                ("running", "high"): _TOO_HIGH_24V,
+            },
+        ),
+        _presence(
+            "blower",
+            25,
+            "indoor board J6",
+            "current switch around one lead of the indoor blower's motor",
+            answers=_answers(False, True, True),
+            stuck=_stuck(
+                "the fan is set to run all the time, or the switch sits on the transformer's lead",
+                "the switch is closed around both leads, or the blower does not run",
+            ),
         ),
     )
 }

@@ -18,6 +18,7 @@ from cmath import phase
 from collections.abc import Iterable, Sequence
 from itertools import accumulate, pairwise
 from math import pi
+from typing import NamedTuple
 
 from condenser_monitor.monitor import limits
 
@@ -142,6 +143,50 @@ class SampleClock:
             place, _, choice = row[choice]
             places.append(place)
         return places[::-1]
+
+
+class Shift(NamedTuple):
+    """How times to a constant become times of the clock: moved by `by_s`, and stretched by `rate` about `middle_s`."""
+
+    by_s: float
+    rate: float
+    middle_s: float
+    half_s: float  # the truth lies within this of it
+
+    def at(self, time_s: float) -> float:
+        """The time of the clock."""
+        return time_s + self.by_s + self.rate * (time_s - self.middle_s)
+
+
+def anchor(stamps: Sequence[float], fresh: Sequence[bool], times: Sequence[float | None]) -> Shift | None:
+    """Where the ends of conversions lie on the clock of the reads; None where the reads contradict each other.
+
+    Each conversion ended after the read before the one that got it, and before that one. `times` are those of the fresh
+    reads on the converter's beat, to a constant. The bounds are intersected over the burst, for the beat as found and a
+    little beside it; of what is possible the middle is taken, each beat weighing by how much room it leaves.
+    """
+    bounds = [(before_s, at_s) for before_s, at_s, new in zip((stamps[0], *stamps), stamps, fresh, strict=False) if new]
+    known = [(low, high, at_s) for (low, high), at_s in zip(bounds, times, strict=True) if at_s is not None]
+    if len(known) < limits.BEAT_READS.value:
+        return None
+    middle_s = (known[0][2] + known[-1][2]) / 2
+    weight = moved = turned = widest = 0.0
+    for step in range(-_RATES, _RATES + 1):
+        rate = step * _RATE_STEP
+        low = max(low - at_s - rate * (at_s - middle_s) for low, _, at_s in known)
+        high = min(high - at_s - rate * (at_s - middle_s) for _, high, at_s in known)
+        room = high - low
+        if room > 0.0:
+            weight += room
+            moved += room * (low + high) / 2
+            turned += room * rate
+            widest = max(widest, room)
+    if weight <= 0.0:
+        return None
+    return Shift(moved / weight, turned / weight, middle_s, widest / 2)
+
+
+_RATES, _RATE_STEP = 30, 1e-4  # a beat trusted for some bursts may be off by a few thousandths
 
 
 def _best(

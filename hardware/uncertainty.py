@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from itertools import pairwise
-from math import sqrt
+from math import radians, sqrt
 from typing import NamedTuple
 
 from condenser_monitor.hardware import values
@@ -46,6 +46,8 @@ def uncertainty(reading: str, value: float, calibration: Calibration | None = No
     kind = CHANNELS[reading].kind
     if kind == "thermistor":
         parts, note = _temperature(value, calibration)
+    elif kind == "power":
+        parts, note = _power(value, calibration)
     elif kind == "voltage":
         parts, note = _voltage(values.VOLTAGE_SENSES[reading], value, calibration)
     else:
@@ -115,6 +117,29 @@ def _voltage(sense: values.VoltageSense, value: float, calibration: Calibration 
         "transformer": sense.ratio.tolerance * value,
         "burden": sense.burden.tolerance * value,
     }, ""
+
+
+def _power(value: float, calibration: Calibration | None) -> tuple[dict[str, float], str]:
+    """Of real power at the usual power factor: volts, amps, and the angle between them, whose error counts by its
+    tangent."""
+    factor = limits.CALIBRATION.power_factor.value
+    volts = limits.LINE_NOMINAL_V.value
+    amps = value / (volts * factor)
+    sense = values.CURRENT_SENSES["compressor_a"]
+    share = max(1e-9, amps * sense.passes / sense.rated_a)
+    angle_deg = ratio_error(share, values.CT_PHASE_CLASS_1) or values.CT_PHASE_CLASS_1[0][1]
+    angles = {"transformers' angle": angle_deg + values.VT_PHASE_DEG.nominal}
+    if calibration is not None:
+        # The comparison took the angle away at its own current; what is left is how far the class lets it change.
+        angles = {"transformers' angle": angle_deg / 2}
+    angles["sampling in step"] = limits.CALIBRATION.step_deg.value
+    tangent = sqrt(1 / factor**2 - 1)
+    parts = {name: radians(angle) * tangent * value for name, angle in angles.items()}
+    parts["amps"] = _class_a(sense, amps) / max(amps, 1e-9) * value
+    parts["volts"] = (values.LINE_V_SERIES.tolerance + values.LINE_V_BURDEN.tolerance) * value
+    if calibration is not None:
+        parts["meter"] = calibration.meter_share * value
+    return parts | {"method": limits.CALIBRATION.method.value * value}, ""
 
 
 def _common(value: float, range_v: float, volts_per_unit: float) -> dict[str, float]:

@@ -108,7 +108,11 @@ CT_CLASS_1 = ((0.05, 0.030), (0.20, 0.015), (1.00, 0.010), (1.20, 0.010))  # of 
 COMPRESSOR = CurrentSense("compressor_a", 100.0, CT_RATIO, 1, Value(10.0, "ohm", 0.01, "burden of the compressor's CT"))
 FAN = CurrentSense("fan_a", 30.0, CT_RATIO, 3, Value(47.0, "ohm", 0.01, "burden of the fan's CT"))
 COIL = CurrentSense("coil_a", 30.0, CT_RATIO, 5, Value(47.0, "ohm", 0.01, "burden of the coil lead's CT"))
-CURRENT_SENSES = {sense.reading: sense for sense in (COMPRESSOR, FAN, COIL)}
+START_WINDING = CurrentSense(
+    "start_winding_a", 30.0, CT_RATIO, 1, Value(22.0, "ohm", 0.01, "burden of the start winding's CT")
+)
+CURRENT_SENSES = {sense.reading: sense for sense in (COMPRESSOR, FAN, COIL, START_WINDING)}
+CT_PHASE_CLASS_1 = ((0.05, 3.0), (0.20, 1.5), (1.00, 1.0), (1.20, 1.0))  # of rated current: degrees, IEC 61869-2
 CLAMP_V = Value(1.1, "V", 0.0, "peak across a burden at which its clamps take about 1 % of the current", "data sheet")
 LOCKED_ROTOR_DESIGN_A = Value(150.0, "A", 0.0, "largest locked-rotor current the line board is computed for")
 
@@ -122,7 +126,14 @@ CONTROL_RATIO = Value(1.0, "1", 0.005, "turns ratio of the 2 mA : 2 mA transform
 CONTROL_BURDEN = Value(68.0, "ohm", 0.01, "burden of the voltage transformer")
 CONTROL = VoltageSense("control_v", CONTROL_SERIES, CONTROL_WINDINGS, CONTROL_RATIO, CONTROL_BURDEN)
 CONTROL_VOLTS_PER_VOLT = CONTROL.volts_per_volt
-VOLTAGE_SENSES = {sense.reading: sense for sense in (CONTROL,)}
+LINE_V_RESISTOR = Value(33e3, "ohm", 0.01, "each of four in series: 1.8 mA through the transformer at 240 V")
+LINE_V_COUNT = 4
+LINE_V_SERIES = Value(LINE_V_COUNT * LINE_V_RESISTOR.nominal, "ohm", 0.01, "the four together")
+LINE_V_BURDEN = Value(75.0, "ohm", 0.01, "burden of the line's voltage transformer: 318 V fit the fine range")
+LINE_V = VoltageSense("line_v", LINE_V_SERIES, CONTROL_WINDINGS, CONTROL_RATIO, LINE_V_BURDEN)
+COIL_V = VoltageSense("coil_v", CONTROL_SERIES, CONTROL_WINDINGS, CONTROL_RATIO, CONTROL_BURDEN)
+VOLTAGE_SENSES = {sense.reading: sense for sense in (CONTROL, LINE_V, COIL_V)}
+VT_PHASE_DEG = Value(1.5, "deg", 0.0, "lead of the 2 mA transformer at most, not calibrated", "from memory")
 
 TAP_FUSE = Value(0.125, "A", 0.0, "in each 24 V tap, so that a fault here never opens the unit's own control fuse")
 

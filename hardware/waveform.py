@@ -13,6 +13,7 @@ Fitting the thirteenth too was tried: where its mirror image falls on the fundam
 from __future__ import annotations
 
 from cmath import exp as cexp
+from cmath import phase
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from math import pi, sin, sqrt
@@ -81,6 +82,60 @@ def measure(samples: Sequence[Sample], line_hz: float, conversion_s: float = 0.0
     given = [power / sinc(order * fit.hz * conversion_s) ** 2 for order, power in zip(HARMONICS, powers, strict=True)]
     peak = max(abs(value - mean) for value in values)
     return Measured(sqrt(fit.rest + sum(given)), middle + mean, sqrt(given[0]), peak, cycles)
+
+
+class Power(NamedTuple):
+    """What volts and amps taken together say, by the definitions of IEEE Std 1459 for waves that are no sines: `active`
+    is the mean of their product, `apparent` the product of their RMS values, `factor` the one over the other;
+    `displacement_rad` is by how much the fundamental of the current lags that of the volts. In the samples' units."""
+
+    volts: Measured
+    amps: Measured
+    active: float
+    apparent: float
+    factor: float
+    displacement_rad: float
+
+
+def power(
+    volts: Sequence[Sample],
+    amps: Sequence[Sample],
+    line_hz: float,
+    conversions_s: tuple[float, float] = (0.0, 0.0),
+    lag_rad: float = 0.0,
+) -> Power | None:
+    """Power from samples of volts and amps on one clock, each at the middle of the time it averages; None where they
+    are too few.
+
+    `conversions_s` are as in `measure`; `lag_rad` is by how much the current's channel lags the volts' one at the
+    fundamental, more than the waves do: what a calibration found. Harmonics add the product of their own two phasors;
+    what no harmonic explains is taken to be without part in the product.
+    """
+    first, second = measure(volts, line_hz, conversions_s[0]), measure(amps, line_hz, conversions_s[1])
+    if first is None or second is None:
+        return None
+    zero_s = volts[0].t_s
+    fit = _tuned([sample.t_s - zero_s for sample in volts], _centred(volts), line_hz)
+    other = _at([sample.t_s - zero_s for sample in amps], _centred(amps), fit.hz)
+    active, lag = 0.0, 0.0
+    for order, u, i in zip(HARMONICS, _phasors(fit, conversions_s[0]), _phasors(other, conversions_s[1]), strict=True):
+        turned = i * cexp(1j * lag_rad) if order == 1 else i
+        active += (u * turned.conjugate()).real
+        if order == 1:
+            lag = phase(u * turned.conjugate()) if abs(u * i) > 0.0 else 0.0
+    apparent = first.rms * second.rms
+    return Power(first, second, active, apparent, active / apparent if apparent > 0.0 else 0.0, lag)
+
+
+def _centred(samples: Sequence[Sample]) -> list[float]:
+    middle = sum(sample.v for sample in samples) / len(samples)
+    return [sample.v - middle for sample in samples]
+
+
+def _phasors(fit: _Fit, conversion_s: float) -> list[complex]:
+    """RMS phasor of each of HARMONICS, the converter's filter taken away."""
+    pairs = zip(HARMONICS, fit.found[1::2], fit.found[2::2], strict=True)
+    return [complex(a, -b) / sqrt(2) / sinc(order * fit.hz * conversion_s) for order, a, b in pairs]
 
 
 class _Fit(NamedTuple):
@@ -246,7 +301,7 @@ def transient(
     """
     if len(samples) < 3:
         return None
-    rows = [(at_s, rms / sinc(line_hz * conversion_s)) for at_s, rms in _cycles(samples, line_hz)]
+    rows = [(at_s, rms / sinc(line_hz * conversion_s)) for at_s, rms in cycles(samples, line_hz)]
     last = round(2 * limits.CYCLES_MIN.value)
     if len(rows) < 2 * last:
         return None
@@ -264,7 +319,7 @@ def transient(
     return Transient(max(0.0, late[-1] - began_s) if late else 0.0, peak, settled)
 
 
-def _cycles(samples: Sequence[Sample], line_hz: float) -> list[tuple[float, float]]:
+def cycles(samples: Sequence[Sample], line_hz: float) -> list[tuple[float, float]]:
     """(time of its middle, RMS of the fundamental) of each stretch of one cycle, every half cycle.
 
     A fit with a constant, so that neither the direct part of a start nor a sample that is missing counts as current.

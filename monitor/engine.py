@@ -23,6 +23,7 @@ from condenser_monitor.monitor.alarms.memory import ALERTS_MEMORY
 from condenser_monitor.monitor.baselines.baseline import NormalRange
 from condenser_monitor.monitor.baselines.minutes import MinuteMeans
 from condenser_monitor.monitor.baselines.normal import TRENDS_MEMORY, Baselines
+from condenser_monitor.monitor.baselines.performance import PERFORMANCE_MEMORY, Performance
 from condenser_monitor.monitor.core.bands import draw_bands
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.cycle import CycleWatch, Minute
@@ -33,7 +34,7 @@ from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
 from condenser_monitor.monitor.core.links import Facts, chain, facts, first_break
 from condenser_monitor.monitor.core.load_state import EngineMemory, MemoryPart
 from condenser_monitor.monitor.core.patterns import Patterns
-from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.core.readings import NUMBERS, READINGS
 from condenser_monitor.monitor.core.records import (
     AlertChange,
     Change,
@@ -101,11 +102,12 @@ class Engine:
     ) -> None:
         self.settings = settings
         self._inputs = DebouncedInputs(settings, fitted)
-        self._cycle = CycleWatch()
+        self._cycle = CycleWatch([name for name in self._inputs.fitted if name in NUMBERS])
         self._patterns = Patterns(settings)
         old = self._memory = EngineMemory(memory, last_good)
         self._alarms = AlarmManager(settings, old.load_json(ALERTS_MEMORY))
         self._baselines = Baselines(settings, old.load_json(TRENDS_MEMORY))
+        self._performance = Performance(settings, old.load(PERFORMANCE_MEMORY))
         findings = _restored(old.load(FINDINGS_MEMORY))
         self._evaluator = FindingEvaluator(settings, findings)
         self._diagnosis = FindingDiagnosis(
@@ -167,7 +169,12 @@ class Engine:
     ) -> tuple[RequestAnswer, Sequence[AlertChange]]:
         """A person's wish about an alert, service mode, or a part that was renewed."""
         self._decide_s = -inf
-        return self._alarms.request(request, now_s, wall_s, self._baselines.reset)
+        return self._alarms.request(request, now_s, wall_s, self._reset)
+
+    def _reset(self, part: str | None) -> None:
+        self._baselines.reset(part)
+        if part == "compressor":
+            self._performance.reset()
 
     def tick(self, now_s: float, wall_s: float | None) -> Sequence[AlertChange]:
         """Time passes: shelving and service mode end, an all-clear is due. Findings wait for the next scan."""
@@ -240,7 +247,7 @@ class Engine:
                     },
                     symbols=self._symbols,
                     doubted=self._inputs.doubted(self.now_s),
-                    last_runs=self._patterns.stops.seen(),
+                    last_runs=self._patterns.stops.seen() | self._performance.seen(),
                 )
             )
         events: list[Event] = [*changes]
@@ -346,18 +353,17 @@ class Engine:
         if outdoor_c is None:
             outdoor_c = scan.outdoor_c
         self._watch_draw(scan.t_s, means["compressor_a"], outdoor_c)
-        self._baselines.add_minute(
-            MinuteMeans(
-                began_s=self._minute.began_s,
-                ended_s=scan.t_s,
-                wall_s=scan.wall_s,
-                running_since_s=started_s,
-                sound=self.facts.draw == "normal" and not _UNSOUND_RUN & self._evaluator.standing,
-                readings={
-                    name: self._trusted(name, value) for name, value in (means | {"outdoor_c": outdoor_c}).items()
-                },
-            )
+        minute = MinuteMeans(
+            began_s=self._minute.began_s,
+            ended_s=scan.t_s,
+            wall_s=scan.wall_s,
+            running_since_s=started_s,
+            sound=self.facts.draw == "normal" and not _UNSOUND_RUN & self._evaluator.standing,
+            readings={name: self._trusted(name, value) for name, value in (means | {"outdoor_c": outdoor_c}).items()},
         )
+        self._baselines.add_minute(minute)
+        if self._performance.add_minute(minute):
+            self._decide_s = -inf
         self._set_draw(outdoor_c)
         self._patterns.heat.update(
             outdoor_c=self._trusted("outdoor_c", scan.outdoor_c) if "outdoor_c" in self._inputs.fitted else None,
@@ -405,6 +411,7 @@ class Engine:
                 "overload-cycling": patterns.overload.stands(now_s),
                 "slow-start": self._baselines.slow_start(),
                 "no-call-in-heat": self._no_call_in_heat(),
+                **self._performance.answers(),
             },
             unsettled=inputs.unsettled(),
             undecided=self._trust_due_s < inf and self._trust.contradicted(self._trust.read(inputs)),
@@ -467,7 +474,7 @@ class Engine:
             scan = self._scan
             normal_a = self._baselines.normal_a(scan.outdoor_c, near_a=scan.compressor_a) if scan else None
             return {} if normal_a is None else {"normal_a": round(normal_a, 2)}
-        return {}
+        return self._performance.evidence(name)
 
     # ------------------------------------------------------------ out
 
@@ -493,7 +500,7 @@ class Engine:
             alerts=self._alarms.alerts(),
             break_at=first_break(links) if any(f.severity == "urgent" for f in self.standing) else None,
             service_until_wall_s=self._alarms.service_until_wall_s,
-            trends=self._baselines.report(),
+            trends=self._baselines.report() | {"performance": self._performance.report()},
             distrusted=tuple(name for name in READINGS if name in self._trust.distrusted),
         )
 
@@ -511,6 +518,7 @@ class Engine:
         keep(WORKED_MEMORY, self._diagnosis.worked_ages_s(now_s))
         keep(LIARS_MEMORY, self._trust.memory())
         keep(HEAT_MEMORY, [now_s - at_s for at_s in self._patterns.heat.called_s])
+        keep(PERFORMANCE_MEMORY, self._performance.memory)
         self._memory.keep_json(ALERTS_MEMORY, self._alarms.memory())
         self._memory.keep_json(TRENDS_MEMORY, self._baselines.memory())
         return self._memory.to_json()

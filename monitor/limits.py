@@ -102,6 +102,11 @@ FAN_STALLED_RATIO = _ours(
     1.5, "of FLA", 1.2, 3, "a nameplate is the most a fan motor runs at; one that stands and hums draws about twice it"
 )
 LOCKED_RATIO = _ours(0.60, "of LRA", 0.4, 0.95, "contract: locked from 60 % of locked-rotor amps")
+LINE_ABSENT_V = _ours(50.0, "V", 10, 100, "less is what leaks through a motor or a meter, or a leg that floats")
+LINE_HYSTERESIS_RATIO = _ours(0.01, "of nominal", 0, 0.05, "line volts are back in range only 1 % inside it")
+START_WINDING_NONE_A = _ours(
+    0.3, "A", 0.1, 1, "noise and pick-up; the smallest run capacitor (15 uF) carries over 1 A at 200 V"
+)
 LINE_NOMINAL_V = Limit(240.0, "V", 200, 250, "standard", "ANSI C84.1: 120/240 V single-phase service")
 
 # ---------------------------------------------------------------- believing a sense
@@ -278,6 +283,42 @@ class CONTACTOR_CHATTER(FindingLimits):
 
 class LOW_CONTROL_VOLTAGE(FindingLimits):
     hold_s = _hold(5)
+
+
+class LOW_LINE_VOLTAGE(FindingLimits):
+    hold_s = _hold(30)
+    ratio = Limit(0.917, "of nominal", 0.7, 0.99, "from memory", "ANSI C84.1, service range B: 110/220 V of 120/240")
+
+
+class HIGH_LINE_VOLTAGE(FindingLimits):
+    hold_s = _hold(30)
+    ratio = Limit(1.058, "of nominal", 1.01, 1.3, "from memory", "ANSI C84.1, service range B: 127/254 V of 120/240")
+
+
+class RUN_CAPACITOR_WEAK(FindingLimits):
+    hold_s = _hold(0)
+    ratio = Limit(0.90, "of label or normal", 0.5, 0.99, "common practice", "10 % under the label: replace it")
+    runs = _ours(3, "runs", 1, 20, _CONTRACT)
+    all_clear_s = _all_clear(86400, "its microfarads come back with a new part only: a day of runs shows it")
+
+
+class NOT_COOLING(FindingLimits):
+    hold_s = _hold(0)
+    run_s = _hold(900)
+    air_k = _ours(3.0, "K", 0.5, 8, "sound units show 8 to 12 K; 3 K is what a fan and the ducts' warmth may make")
+    pipes_k = _ours(6.0, "K", 1, 15, "sound units show over 15 K; without flow both pipes go to the outdoor air")
+
+
+class LOW_SPLIT(FindingLimits):
+    hold_s = _hold(0)
+    run_s = _hold(1200)
+    ratio = _ours(0.75, "of normal", 0.3, 0.98, "humid air takes a fifth of the split on a damp day, seldom more")
+
+
+class HIGH_SPLIT(FindingLimits):
+    hold_s = _hold(0)
+    run_s = _hold(1200)
+    ratio = _ours(1.25, "of normal", 1.02, 3, "a fifth more is a dry day; more is air that is missing")
 
 
 class LINE_SUPPLY_LOST(FindingLimits):
@@ -645,11 +686,35 @@ class REPORT(LimitGroup):
     share_letters = _ours(12, "letters", 10, 32, "59 bits: cannot be guessed, can be read out on the phone")
 
 
+class PERFORMANCE(LimitGroup):
+    """What a run achieves: split and microfarads."""
+
+    run_minutes = _ours(3, "min", 1, 60, "the median of three settled minutes; shorter runs are left out")
+    first_runs = _ours(20, "runs", 3, 200, "as for start times: the unit's first runs stand for its normal")
+    usual_runs = _ours(5, "runs", 2, 100, "a median of fewer says little of what is usual")
+    sure_s = _ours(180, "s", 60, 1800, "three minutes in a row without a split: no door that was open for a moment")
+    point_every_s = _ours(600, "s", 60, 3600, "minutes of one run say much the same; one in ten is kept")
+    points_least = _ours(36, "points", 6, 1000, "six hours of settled runs")
+    points_most = _ours(600, "points", 36, 5000, "a season's afternoons; the oldest go first")
+    slope_ridge = _ours(3.0, "K", 0, 100, "points that spread over less than this give hardly a slope")
+    margin_k = _ours(2.0, "K", 0, 10, "a plane holds a little beyond the temperatures it was made from")
+    slack_k = _ours(2.0, "K", 0.5, 6, "what probes and the indoor air's humidity move from day to day")
+    slack_sd = _ours(3.0, "sd", 1, 6, "three times its own scatter is not by chance")
+    power_factor_low = _ours(
+        0.85, "1", 0.5, 0.95, "a sound capacitor-run compressor stands at 0.9 to 0.99, without its capacitor at 0.7"
+    )
+    suction_cold_c = _ours(2.0, "°C", -5, 6, "a coil below freezing ices over")
+    suction_warm_c = _ours(20.0, "°C", 14, 30, "a large pipe no colder than the room has all of its gas boiled early")
+    liquid_near_k = _ours(2.0, "K", 0, 5, "over outdoor: no warm liquid comes from the condenser")
+    liquid_hot_k = _ours(12.0, "K", 7, 25, "over outdoor: usual is 3 to 10 K; the condenser gives too little heat off")
+
+
 # ---------------------------------------------------------------- reading the boards
 
 BURST_S = _ours(0.12, "s", 0.05, 1.0, "7.2 cycles at 60 Hz, 6 at 50 Hz: enough for a windowed mean square")
 ADC_RATE_HZ = Limit(860.0, "1/s", 8, 860, "data sheet", "ADS1115 (SBAS444D): the fastest rate, within 10 % of nominal")
 ADC_READ_RATIO = _ours(0.85, "of a conversion", 0.3, 0.9, "reads come faster than conversions of a clock 10 % fast")
+ADC_PAUSE_SPREAD = _ours(0.14, "1", 0, 0.3, "pauses between reads are this much uneven where phase counts")
 ADC_READ_MOST = _ours(
     0.65, "of a conversion", 0.3, 0.9, "slower reads lose conversions: on a bus under some 40 kHz; measured, see tests"
 )
@@ -667,7 +732,9 @@ LINE_HZ_RATIO = _ours(0.05, "1", 0.01, 0.1, "a generator's frequency strays by a
 CYCLES_MIN = _ours(4.0, "cycles", 2, 20, "fewer cycles of current give no steady reading")
 CYCLE_SAMPLES = _ours(8, "samples a cycle", 4, 100, "860 a second are 14 or 17 a cycle; half may be missing")
 RANGE_DOWN_RATIO = _ours(0.7, "1", 0.1, 0.95, "go to the finer range only when the peaks fill less of it than this")
-TRANSIENT_S = _ours(1.0, "s", 0.3, 5.0, "how long a start is captured; a slow one takes 0.4 to 1 s")
+TRANSIENT_S = _ours(1.0, "s", 0.3, 5.0, "how long a start is captured at the least; a slow one takes 0.4 to 1 s")
+TRANSIENT_MOST_S = _ours(3.0, "s", 1.0, 5.0, "a start that has not settled by then is that of a locked rotor")
+TRACE_MOST = _ours(64, "points", 16, 400, "of a start's trace: one in 50 ms of the longest")
 TRANSIENT_SETTLED_RATIO = _ours(
     1.15, "of the last cycles", 1.02, 2.0, "a start has settled when its current is within this"
 )
@@ -700,6 +767,12 @@ class CALIBRATION(LimitGroup):
     coverage = Limit(2.0, "1", 1, 3, "standard", "GUM (JCGM 100): expanded uncertainty with a coverage factor of 2")
     method = _ours(0.005, "1", 0.001, 0.02, "RMS from bursts; all but extreme wave forms stay within it in the tests")
     noise_codes = Limit(1.0, "codes", 0, 10, "data sheet", "ADS1115: about one code of noise, RMS, at 860 a second")
+    power_meter = Limit(0.02, "1", 0.002, 0.1, "common practice", "a clamp-on power meter: 2 % and a few digits")
+    power_factor = Limit(0.9, "1", 0.5, 1, "common practice", "of a sound compressor under load")
+    step_deg = _ours(0.5, "deg", 0.05, 3, "two converters' conversions on one clock: measured over clocks 10 % off")
+    resistive = _ours(0.99, "1", 0.98, 1, "volts and amps themselves are read to half a percent each")
+    factor_most = _ours(0.97, "1", 0.9, 0.99, "1 % of watts is 2 degrees here, and ever more towards 1")
+    lag_most_deg = _ours(12.0, "deg", 2, 45, "more is no transformer's angle: another lead, or other volts")
     thermistor_k = _ours(0.3, "K", 0, 2, "the curve's three-term form and the sensor's own warmth")
 
 
@@ -715,6 +788,13 @@ class COMMISSION(LimitGroup):
     compressor_high = _ours(1.15, "of RLA", 1, 2, "high-running-current speaks from 1.10 on; meters and days differ")
     fan_low = _ours(0.5, "of FLA", 0.2, 0.9, "a fan motor's nameplate is its most; it runs at six tenths or more")
     fan_high = _ours(1.3, "of FLA", 1, 2, "above it the lead is not the fan's alone")
+    line_low = _ours(0.85, "of nominal", 0.7, 0.99, "a brown-out is no wiring mistake; half the volts is one")
+    line_high = _ours(1.12, "of nominal", 1.01, 1.3, "more than any service gives")
+    still_w = _ours(60.0, "W", 5, 300, "a crankcase heater past an open pole takes 40 W")
+    power_factor = _ours(0.6, "1", 0.3, 0.8, "a loaded compressor stands at 0.85 and more, without a capacitor at 0.7")
+    start_winding_high = _ours(0.9, "of RLA", 0.5, 1, "a run capacitor carries a quarter to two thirds of rated load")
+    pipes_apart_k = _ours(4.0, "K", 1, 15, "after three minutes of run the small pipe is over 10 K warmer")
+    air_apart_k = _ours(3.0, "K", 1, 8, "after three minutes of run supply air is over 6 K colder")
     apart_k = _ours(5.0, "K", 1, 20, "as calibration: farther off the sensor hangs in the wrong place")
     cold_c = Limit(
         15.0, "°C", 0, 25, "common practice", "in air colder than this a unit is not tried in cooling; it draws less"

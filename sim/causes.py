@@ -65,6 +65,15 @@ def _lose(*parts: str) -> Write:
     return write
 
 
+def _more(part: str) -> Write:
+    """A part grows by the level's share."""
+
+    def write(condition: Condition, level: float, sense: str) -> None:
+        setattr(condition, part, getattr(condition, part) * (1.0 + level))
+
+    return write
+
+
 def _opens(part: str) -> Write:
     def write(condition: Condition, level: float, sense: str) -> None:
         setattr(condition, part, inf)
@@ -116,6 +125,10 @@ def _sense_gain(condition: Condition, level: float, sense: str) -> None:
 
 def _sense_offset(condition: Condition, level: float, sense: str) -> None:
     condition.sense(sense).offset += level
+
+
+def _sense_lag(condition: Condition, level: float, sense: str) -> None:
+    condition.sense(sense).lag_deg += level
 
 
 def _sense_noise(condition: Condition, level: float, sense: str) -> None:
@@ -273,6 +286,30 @@ _ROWS = (
         _SHARE + " of the volts",
     ),
     PhysicalCause(
+        "line-volts-low",
+        ("line-voltage",),
+        "The utility's voltage, or the house's wiring, is low for hours.",
+        _lose("service_share"),
+        0.11,
+        0.5,
+        _SHARE + " of the volts",
+    ),
+    PhysicalCause(
+        "line-volts-high",
+        ("line-voltage",),
+        "The utility's voltage is too high.",
+        _more("service_share"),
+        0.08,
+        0.3,
+        "share too much",
+    ),
+    PhysicalCause(
+        "line-leg-opens",
+        ("line-leg-lost",),
+        "One leg of the line supply has opened: a breaker's pole, a fuse, a lug.",
+        _flag("leg_open"),
+    ),
+    PhysicalCause(
         "line-joint-poor",
         ("loose-connection",),
         "A line terminal ahead of the contactor has resistance.",
@@ -361,6 +398,48 @@ _ROWS = (
         "overcharged", ("charge-high",), "Too much refrigerant was filled in.", _overcharge, 0.3, 1.0, "share too much"
     ),
     PhysicalCause(
+        "valves-leak",
+        ("compressor-not-pumping",),
+        "The compressor's valves, or its scrolls, leak from the high to the low side.",
+        _lose("pump_share"),
+        0.9,
+        1.0,
+        _SHARE + " of what it pumps",
+    ),
+    PhysicalCause(
+        "metering-plugs",
+        ("metering-device",),
+        "Dirt or ice shuts the metering device.",
+        _add("metering_shut"),
+        0.6,
+        1.0,
+        "share shut",
+    ),
+    PhysicalCause(
+        "air-in-circuit",
+        ("non-condensables",),
+        "Air was left in the refrigerant circuit.",
+        _add("non_condensables"),
+        0.6,
+        1.0,
+        "of the most that still runs",
+    ),
+    PhysicalCause(
+        "indoor-air-blocked",
+        ("indoor-airflow",),
+        "A clogged filter, closed registers or a dirty coil keep the air from the indoor coil.",
+        _lose("indoor_air_share"),
+        0.5,
+        0.9,
+        _SHARE + " of the air",
+    ),
+    PhysicalCause(
+        "blower-dead",
+        ("indoor-airflow",),
+        "The indoor blower does not turn.",
+        _flag("blower_dead"),
+    ),
+    PhysicalCause(
         "oversized",
         ("equipment-oversized",),
         "The unit is far larger than the house needs, and nothing delays a restart.",
@@ -377,6 +456,7 @@ _ROWS = (
         "sense-offset", _MONITOR, "A reading carries an offset.", _sense_offset, 1.0, 50.0, "the reading's unit", True
     ),
     PhysicalCause("sense-unplugged", _MONITOR, "A sense is unplugged.", _sense("unplugged"), of_sense=True),
+    PhysicalCause("sense-lags", _MONITOR, "A transformer shifts its wave.", _sense_lag, 5.0, 45.0, "degrees", True),
     PhysicalCause(
         "sense-noisy", _MONITOR, "A sense picks up noise.", _sense_noise, 0.2, 20.0, "the reading's unit, RMS", True
     ),

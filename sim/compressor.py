@@ -9,7 +9,7 @@ the balance is watched: when the pull-out torque no longer covers the load, it s
 from __future__ import annotations
 
 from enum import Enum
-from math import exp, hypot, pi, sqrt
+from math import acos, atan2, cos, exp, hypot, pi, radians, sqrt
 from typing import NamedTuple
 
 from condenser_monitor.sim import constants
@@ -22,6 +22,7 @@ MOTION_S = 0.004
 STRIDE_S = 0.02
 _SB = constants.BREAKDOWN_SLIP.value
 _AT_SPEED = 1.0 - 0.4 * _SB
+_STRAY_LEAD = radians(85.0)  # ours: a capacitor with a winding in series
 _FRICTION = constants.FRICTION_PU.value
 
 
@@ -96,6 +97,7 @@ class Compressor:
         "kind",
         "motion",
         "peak_a",
+        "power",
         "pressure_pu",
         "protector",
         "settled_s",
@@ -109,7 +111,7 @@ class Compressor:
         self.kind = KINDS[design.compressor]
         self.protector = Protector(ambient_c)
         self.motion = Motion.DEAD
-        self.speed = self.pressure_pu = self.amps = 0.0
+        self.speed = self.pressure_pu = self.amps = self.power = 0.0
         self.started_s: float | None = None
         self.peak_a = self.settled_s = 0.0
         self.starts: list[StartCurve] = []
@@ -142,6 +144,34 @@ class Compressor:
         farad = self.design.run_uf * 1e-6 * self.condition.run_capacitor
         reactance = 1.0 / (2 * pi * self.design.line_hz * max(farad, 1e-12))
         return volts / (reactance * (1.0 - constants.WINDING_REACTANCE_SHARE.value))
+
+    def start_winding_a(self, volts: float) -> float:
+        """Current through run capacitor and start winding, A: the line's volts less what the turning rotor induces in
+        the winding, a quarter turn ahead of them, over capacitor and winding in series."""
+        if volts <= 0.0 or not self.connected() or self.condition.start_winding_open:
+            return 0.0
+        reactance = 1.0 / (2 * pi * self.design.line_hz * self.design.run_uf * 1e-6)
+        left = max(self.condition.run_capacitor, 1e-6)
+        share = constants.WINDING_REACTANCE_SHARE.value
+        impedance = reactance * complex(constants.START_WINDING_OHM_SHARE.value, share - 1.0 / left)
+        load = self.pressure_pu / constants.RUNNING_TORQUE_PU.value
+        induced = constants.SPEED_VOLTS_SHARE.value - constants.SPEED_VOLTS_FALL.value * load
+        turning = self.speed if self.motion in (Motion.MOVING, Motion.TURNING) else 0.0
+        return abs(volts * complex(1.0, -constants.START_TURNS_RATIO.value * induced * turning) / impedance)
+
+    def lag(self, volts: float) -> float:
+        """By how much the current in the common lead lags the volts, rad; what flows through the capacitor leads."""
+        if not self.drives() or self.motion in (Motion.DEAD, Motion.COASTING):
+            return -_STRAY_LEAD
+        active, reactive = self._parts(volts, self.power)
+        running = atan2(reactive, active)
+        if self.motion is Motion.TURNING:
+            return running
+        return running + (acos(constants.LOCKED_POWER_FACTOR.value) - running) * current_shape(1.0 - self.speed)
+
+    def watts(self, volts: float) -> float:
+        """Real power that the common lead carries at `volts`, W."""
+        return volts * self.amps * cos(self.lag(volts)) if volts > 0.0 else 0.0
 
     # ------------------------------------------------------------ motion
 
@@ -232,6 +262,7 @@ class Compressor:
     # ------------------------------------------------------------ current
 
     def _amps(self, volts: float, gas: Refrigeration) -> float:
+        self.power = gas.power
         running = self.running_a(volts, gas.power)
         if self.motion is Motion.TURNING:
             return running
@@ -240,14 +271,18 @@ class Compressor:
         return running + max(0.0, locked - running) * current_shape(1.0 - self.speed)
 
     def running_a(self, volts: float, power: float) -> float:
-        """RMS current at speed: active part from the map's power over volts, reactive part left by the capacitor."""
+        """RMS current at speed."""
+        return hypot(*self._parts(volts, power))
+
+    def _parts(self, volts: float, power: float) -> tuple[float, float]:
+        """Active and reactive current at speed, A: the map's power over volts, and what the capacitor leaves."""
         dead = 1.0 - self.capacitor()
         rating_a = RATING_POWER_W * self.design.tons / 3.0 / self.design.rated_v
         share = max(power, 0.35) * (1 + constants.CAPACITOR_LOSS_SHARE.value * dead)
         active = share * rating_a * self.design.rated_v / volts
         pf = constants.POWER_FACTOR.value
         reactive = rating_a * (sqrt(1 / pf**2 - 1) + constants.CAPACITOR_REACTIVE_SHARE.value * dead)
-        return hypot(active, reactive * volts / self.design.rated_v)
+        return active, reactive * volts / self.design.rated_v
 
     def _stray(self, volts: float) -> float:
         """With the run winding open, current still flows through capacitor and start winding."""

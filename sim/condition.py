@@ -14,11 +14,13 @@ OPEN = inf
 
 @dataclass(slots=True)
 class SenseCondition:
-    """One sense at the wire, ahead of the program: `noise` in the reading's own unit, `stuck` at its last value."""
+    """One sense at the wire, ahead of the program: `noise` in the reading's own unit, `stuck` at its last value;
+    `lag_deg` is by how much it sees a wave later than it is."""
 
     gain: float = 1.0
     offset: float = 0.0
     noise: float = 0.0
+    lag_deg: float = 0.0
     unplugged: bool = False
     stuck: bool = False
 
@@ -31,6 +33,7 @@ class Condition:
     service_share: float = 1.0
     line_open: bool = False
     line_joint_ohm: float = 0.0
+    leg_open: bool = False
     # transformer and fuse
     transformer_dead: bool = False
     transformer_ratio: float = 1.0
@@ -76,12 +79,22 @@ class Condition:
     condenser_share: float = 1.0
     charge: float = 1.0
     capacity_share: float = 1.0
+    pump_share: float = 1.0
+    metering_shut: float = 0.0
+    non_condensables: float = 0.0
+    # indoor air
+    indoor_air_share: float = 1.0
+    blower_dead: bool = False
     # the monitor itself
     senses: dict[str, SenseCondition] = field(default_factory=dict)
     bus_errors: float = 0.0
     clock_share: float = 1.0
     lost_scans: float = 0.0
     glitches: float = 0.0
+
+    def indoor_air(self) -> float:
+        """Air over the indoor coil, of full; a trickle where the blower stands."""
+        return 0.05 if self.blower_dead else self.indoor_air_share
 
     def sense(self, name: str) -> SenseCondition:
         """The condition of one sense, made on first use."""

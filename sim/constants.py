@@ -104,6 +104,21 @@ CHARGE_SUCTION_F = _ours(
 )
 OVERCHARGE_F = _ours(90.0, "F", "rise of condensing temperature per share of overcharge: flooded condenser")
 
+SUPERHEAT_K = Constant(7.0, "K", "common practice", "gas over evaporating temperature at the unit: 5 to 10 K")
+SUPERHEAT_LOST_K = _ours(35.0, "K", "more of it with all of the charge lost, or a metering device that is shut")
+SUBCOOLING_K = Constant(5.5, "K", "common practice", "liquid under condensing temperature: 10 F, clean and full")
+SUBCOOLING_OVER_K = _ours(30.0, "K", "more of it per share of overcharge: liquid backs up in the condenser")
+SUBCOOLING_HELD_K = _ours(6.0, "K", "more of it with a metering device that is shut")
+RESTRICTION_F = _ours(70.0, "F", "fall of evaporating temperature with a metering device that is shut")
+AIRFLOW_F = _ours(32.0, "F", "fall of evaporating temperature with no air over the indoor coil")
+NON_CONDENSABLES_F = _ours(30.0, "F", "rise of condensing temperature with a condenser half full of air")
+PIPE_TAU_S = _ours(60.0, "s", "copper, insulation and probe strapped to it")
+AIRFLOW_M3_S_TON = Constant(0.1888, "m3/s", "common practice", "400 cubic feet a minute for each ton")
+AIR_J_M3_K = Constant(1206.0, "J/m3/K", "standard", "1.2 kg/m3 and 1005 J/kg/K")
+SENSIBLE_SHARE = Constant(0.75, "1", "common practice", "of the cooling that lowers the temperature; the rest dries")
+BLOWER_AFTER_S = Constant(60.0, "s", "common practice", "a blower runs on for 30 to 90 s after the call")
+DUCT_TAU_S = _ours(40.0, "s", "coil, duct and probe")
+
 # ---------------------------------------------------------------- compressor motor
 
 BREAKDOWN_PU = _ours(
@@ -120,6 +135,16 @@ CAPACITOR_REACTIVE_SHARE = _ours(
 )
 CAPACITOR_LOSS_SHARE = _ours(0.12, "1", "more power drawn with a dead capacitor (backward field)")
 WINDING_REACTANCE_SHARE = _ours(0.04, "1", "start winding's reactance, of the capacitor's, in the trickle path")
+
+START_TURNS_RATIO = _ours(
+    1.2, "1", "start winding's turns over the main one's: a run capacitor then stands at 1.5 times the line's volts"
+)
+SPEED_VOLTS_SHARE = _ours(
+    0.95, "1", "of the line's volts that the turning rotor induces, without load; falls with the load's drop"
+)
+SPEED_VOLTS_FALL = _ours(0.05, "1", "of them lost at the load of rating A")
+START_WINDING_OHM_SHARE = _ours(0.055, "1", "start winding's resistance, of its rated capacitor's reactance")
+LOCKED_POWER_FACTOR = Constant(0.65, "1", "common practice", "of a small single-phase motor that does not turn")
 
 # ---------------------------------------------------------------- internal protector
 

@@ -70,6 +70,8 @@ class Design(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             fan_fla_a=self.fan_fla_a,
             delay_on_make_s=self.delay_on_make_s,
             heat_pump=self.heat_pump,
+            line_v=self.primary_v,
+            run_capacitor_uf=self.run_uf,
         )
 
 

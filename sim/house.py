@@ -82,6 +82,35 @@ class House:
         self.mass_c += into_mass * dt / d.mass_j_k
 
 
+class AirHandler:
+    """The indoor unit's blower and coil: `blower` runs, `return_c` before and `supply_c` after the coil, C."""
+
+    __slots__ = ("after_s", "blower", "condition", "design", "return_c", "supply_c")
+
+    def __init__(self, design: Design, condition: Condition, air_c: float) -> None:
+        self.design, self.condition = design, condition
+        self.blower = False
+        self.return_c = self.supply_c = air_c
+        self.after_s = constants.BLOWER_AFTER_S.value
+
+    def step(self, dt: float, *, called: bool, room_c: float, coil_c: float, cooling_w: float) -> None:
+        """Let `dt` seconds pass with the coil at `coil_c`, which takes `cooling_w` from the air (negative: heats)."""
+        self.after_s = 0.0 if called else self.after_s + dt
+        self.blower = not self.condition.blower_dead and self.after_s < constants.BLOWER_AFTER_S.value
+        share = 1.0 - exp(-dt / constants.DUCT_TAU_S.value)
+        flow = constants.AIRFLOW_M3_S_TON.value * self.design.tons * max(0.02, self.condition.indoor_air())
+        fall_k = constants.SENSIBLE_SHARE.value * cooling_w / (constants.AIR_J_M3_K.value * flow)
+        if cooling_w > 0.0:
+            fall_k = min(fall_k, max(0.0, room_c - coil_c - 1.0))
+        target_c = room_c - fall_k if self.blower else room_c
+        self.return_c += (room_c - self.return_c) * share
+        self.supply_c += (target_c - self.supply_c) * (share if self.blower else share / 8)
+
+    def left_s(self) -> float:
+        """Seconds until the blower stops."""
+        return max(1.0, constants.BLOWER_AFTER_S.value - self.after_s) if self.blower and self.after_s > 0 else inf
+
+
 class Thermostat:
     """One thermostat; `calls` is its wish, `contact_ohm` what it puts between R and Y."""
 

@@ -80,7 +80,9 @@ class Refrigeration:
         "evaporating_f",
         "flow",
         "heating",
+        "liquid_c",
         "power",
+        "suction_c",
     )
 
     def __init__(self, design: Design, condition: Condition, outdoor_c: float) -> None:
@@ -89,6 +91,7 @@ class Refrigeration:
         self.evaporating_f = self.condensing_f
         self.power = self.flow = self.cooling_share = 0.0
         self.heating = False
+        self.suction_c = self.liquid_c = outdoor_c
 
     @property
     def condensing_c(self) -> float:
@@ -110,8 +113,13 @@ class Refrigeration:
         self._follow(dt, self._evaporating_target(source_f), self._condensing_target(sink_f, air_share))
         self.power = power_share(self.evaporating_f, self.condensing_f)
         self.flow = flow_share(self.evaporating_f, self.condensing_f)
+        pump, idle = self.condition.pump_share, constants.IDLE_POWER_SHARE.value
+        if pump < 1.0:
+            self.flow *= pump
+            self.power = min(self.power, idle + (self.power - idle) * pump)
+        self._warm_pipes(dt, outdoor_c, indoor_c)
         lag = 1.0 - exp(-dt / constants.COOLING_TAU_S.value)
-        full = capacity_share(self.evaporating_f, self.condensing_f) * self.condition.capacity_share
+        full = capacity_share(self.evaporating_f, self.condensing_f) * self.condition.capacity_share * pump
         self.cooling_share += (full - self.cooling_share) * lag
 
     def _rest(self, dt: float, outdoor_f: float, indoor_f: float) -> None:
@@ -121,6 +129,25 @@ class Refrigeration:
         self.evaporating_f += (rest_f - self.evaporating_f) * share
         self.power = self.flow = 0.0
         self.cooling_share *= 1.0 - share
+        self.suction_c += (celsius(outdoor_f) - self.suction_c) * share
+        self.liquid_c += (celsius(outdoor_f) - self.liquid_c) * share
+
+    def _warm_pipes(self, dt: float, outdoor_c: float, indoor_c: float) -> None:
+        """What a probe on each pipe at the unit follows: gas over evaporating, liquid under condensing temperature."""
+        condition = self.condition
+        lost, over = max(0.0, 1.0 - condition.charge), max(0.0, condition.charge - 1.0)
+        starved = min(1.0, lost + condition.metering_shut)
+        superheat_k = constants.SUPERHEAT_K.value + constants.SUPERHEAT_LOST_K.value * starved
+        gas_c = min(self.evaporating_c + superheat_k, max(indoor_c, outdoor_c))
+        subcooling_k = (
+            constants.SUBCOOLING_K.value * max(0.0, 1.0 - 2.5 * lost)
+            + constants.SUBCOOLING_OVER_K.value * over
+            + constants.SUBCOOLING_HELD_K.value * condition.metering_shut
+        )
+        liquid_c = max(outdoor_c + 0.5, self.condensing_c - subcooling_k)
+        share = 1.0 - exp(-dt / constants.PIPE_TAU_S.value)
+        self.suction_c += (gas_c - self.suction_c) * share
+        self.liquid_c += (liquid_c - self.liquid_c) * share
 
     def _follow(self, dt: float, evaporating_f: float, condensing_f: float) -> None:
         share = 1.0 - exp(-dt / constants.CONDENSING_TAU_S.value)
@@ -133,7 +160,13 @@ class Refrigeration:
         # In heating the outdoor coil runs some 12 F under the air; in cooling 35 F under the return air.
         base = source_f - 12.0 if self.heating else _RATING_S_F + 0.9 * (source_f - rating_f)
         lost = max(0.0, 1.0 - self.condition.charge)
-        return base - constants.CHARGE_SUCTION_F.value * lost * sqrt(lost)
+        starved_f = constants.CHARGE_SUCTION_F.value * lost * sqrt(lost)
+        starved_f += constants.RESTRICTION_F.value * self.condition.metering_shut
+        if not self.heating:
+            starved_f += constants.AIRFLOW_F.value * (1.0 - self.condition.indoor_air())
+        target_f = base - starved_f
+        # Valves that leak hold no pressure difference: both sides go to the temperature of what surrounds them.
+        return target_f + (source_f - target_f) * (1.0 - self.condition.pump_share)
 
     def _condensing_target(self, sink_f: float, air_share: float) -> float:
         work = RATING_POWER_W * constants.BTU_H_PER_W.value
@@ -143,7 +176,8 @@ class Refrigeration:
         rejected = (power * work + capacity * cooling) / (work + cooling)
         share = max(0.02, self.condition.condenser_share * air_share)
         over = constants.OVERCHARGE_F.value * max(0.0, self.condition.charge - 1.0)
-        return sink_f + constants.APPROACH_F.value * rejected / share + over
+        over += constants.NON_CONDENSABLES_F.value * self.condition.non_condensables
+        return sink_f + (constants.APPROACH_F.value * rejected / share + over) * self.condition.pump_share
 
     def cooling_w(self) -> float:
         """Heat taken from the house, W; given to it when heating."""

@@ -78,7 +78,10 @@ class Wire(NamedTuple):
     knee_v: float = 0.0
     accuracy: Accuracy = Accuracy(0.0, 0.0, 0.0, 0)
     wave: Wave | None = None
+    lag: Callable[[CondensingUnit], float] | None = None  # rad, where the wave's phase follows from the unit
 
+
+_PROBE = Accuracy(0.0, 0.0, 0.05, 2)  # a thermistor with the converter's noise
 
 # ours: a service a little flattened, an iron-cored coil with a third harmonic, motors a little less clean than
 # the line; current transformers of class 1 with 1 % burdens; the floor of the noise is the converter's
@@ -100,6 +103,7 @@ WIRES: dict[str, Wire] = {
         lambda unit, _: unit.compressor_a,
         accuracy=Accuracy(0.006, 0.003, 0.012, 3),
         wave=Wave(0.35, ((3, 0.03), (5, 0.02))),
+        lag=lambda unit: unit.compressor_lag,
     ),
     "fan_a": Wire(
         lambda unit, _: unit.fan.amps,
@@ -107,6 +111,27 @@ WIRES: dict[str, Wire] = {
         wave=Wave(0.4, ((3, 0.06), (5, 0.02))),
     ),
     "outdoor_c": Wire(lambda unit, outdoor_c: outdoor_c, accuracy=Accuracy(0.0, 0.0, 0.05, 2)),
+    "line_v": Wire(
+        lambda unit, _: unit.supply_v,
+        accuracy=Accuracy(0.005, 0.0005, 0.1, 1),
+        wave=Wave(0.0, ((3, 0.01), (5, 0.02))),
+    ),
+    "compressor_w": Wire(lambda unit, _: unit.compressor_w, accuracy=Accuracy(0.01, 0.003, 3.0, 1)),
+    "start_winding_a": Wire(
+        lambda unit, _: unit.start_winding_a,
+        accuracy=Accuracy(0.006, 0.003, 0.005, 3),
+        wave=Wave(-0.7, ((3, 0.02),)),
+    ),
+    "suction_c": Wire(lambda unit, _: unit.gas.suction_c, accuracy=_PROBE),
+    "liquid_c": Wire(lambda unit, _: unit.gas.liquid_c, accuracy=_PROBE),
+    "return_air_c": Wire(lambda unit, _: unit.indoor.return_c, accuracy=_PROBE),
+    "supply_air_c": Wire(lambda unit, _: unit.indoor.supply_c, accuracy=_PROBE),
+    "coil_v": Wire(
+        lambda unit, _: unit.volts.coil_v,
+        accuracy=Accuracy(0.005, 0.001, 0.02, 2),
+        wave=Wave(0.1, ((3, 0.01), (5, 0.02))),
+    ),
+    "blower": Wire(lambda unit, _: 24.0 * unit.indoor.blower, PRESENT_24V),
     "control_power": Wire(lambda unit, _: unit.volts.rc_v, PRESENT_24V),
     "thermostat": Wire(lambda unit, _: unit.volts.indoor_y_v, PRESENT_24V),
 }
@@ -154,7 +179,9 @@ class SimulatedSensors:
         self.fitted = tuple(name for name in READINGS if name in fitted)
         self._unit, self._condition, self._presence = unit, condition, presence
         self._rng = Random(f"{seed}/senses")
-        self._gain = {name: 1.0 + self._rng.gauss(0.0, WIRES[name].accuracy.gain) for name in NUMBERS}
+        self._gain = {
+            name: 1.0 + Random(f"{seed}/senses/{name}").gauss(0.0, WIRES[name].accuracy.gain) for name in NUMBERS
+        }
         self._last: dict[str, float | bool | None] = {}
         self._flags = tuple(name for name in self.fitted if name in FLAGS)
         self._numbers = tuple(

@@ -16,6 +16,7 @@ from condenser_monitor.sim.contactor import Contactor
 from condenser_monitor.sim.control import DEAD, ControlCircuit, Switches
 from condenser_monitor.sim.designs import Design
 from condenser_monitor.sim.fan import Fan
+from condenser_monitor.sim.house import AirHandler
 from condenser_monitor.sim.refrigeration import Refrigeration
 from condenser_monitor.sim.wire import loop_ohm
 
@@ -24,6 +25,7 @@ _QUICK_S = 0.002
 _CALL_V = 16.0  # a delay relay or a board takes this as a call
 _PRESSURE_RESET_K = 12.0
 _LOW_RESET_K = 16.0
+_LEG_SHARE, _LEG_OHM = 0.5, 15.0  # ours: a leg lost, with some lamps and clocks between it and the neutral
 
 
 class Surroundings:
@@ -49,6 +51,7 @@ class CondensingUnit:
         self.gas = Refrigeration(design, condition, outdoor_c)
         self.compressor = Compressor(design, condition, outdoor_c)
         self.fan = Fan(design, condition)
+        self.indoor = AirHandler(design, condition, outdoor_c)
         self.relay_s = 0.0
         self.high_open = self.low_open = False
         self.events = 0
@@ -86,6 +89,25 @@ class CondensingUnit:
         """In the condenser fan's lead."""
         return self.fan.amps
 
+    @property
+    def start_winding_a(self) -> float:
+        """In the lead from run capacitor to start winding; past a single open pole it carries what stands there."""
+        return self.compressor.start_winding_a(self.compressor_v) if self.load_v > 0.0 else self.compressor_a
+
+    @property
+    def compressor_w(self) -> float:
+        """Real power in the compressor's lead, of the volts ahead of the contactor."""
+        if self.load_v > 0.0:
+            return self.compressor.watts(self.supply_v)
+        return self.supply_v * self.compressor_a if self.design.heater_across_pole else 0.0
+
+    @property
+    def compressor_lag(self) -> float:
+        """By how much that current lags the line, rad."""
+        if self.load_v > 0.0:
+            return self.compressor.lag(self.supply_v)
+        return 0.0 if self.design.heater_across_pole else -1.48
+
     # ------------------------------------------------------------ time
 
     def patience_s(self) -> float:
@@ -97,6 +119,7 @@ class CondensingUnit:
             max(self.contactor.due_s, 1e-6),
             self.compressor.patience_s(),
             max(self.fan.left_s, 1e-6),
+            self.indoor.left_s(),
             self._relay_left_s(),
             self._fuse_left_s(),
         )
@@ -158,6 +181,9 @@ class CondensingUnit:
         panel_v = behind(open_v, self.design.service_ohm, self.supply_v, amps)
         self.panel_v = panel_v
         upstream = self._branch_ohm + condition.line_joint_ohm
+        if condition.leg_open:
+            # The dead leg hangs on what other loads of the house let through from the neutral.
+            panel_v, upstream = panel_v * _LEG_SHARE, upstream + _LEG_OHM
         self.supply_v = 0.0 if condition.line_open else behind(panel_v, upstream, self.supply_v, amps)
         closed = self.contactor.contacts_closed
         self.load_v = self.supply_v if closed else 0.0
@@ -194,6 +220,14 @@ class CondensingUnit:
             air_share=1.0 if melting else self.fan.air_share,
             outdoor_c=0.0 if melting else around.outdoor_c,
             indoor_c=around.indoor_c,
+        )
+        cooling_w = self.gas.cooling_w()
+        self.indoor.step(
+            dt,
+            called=self.volts.indoor_y_v > _CALL_V,
+            room_c=around.indoor_c,
+            coil_c=self.gas.evaporating_c,
+            cooling_w=-cooling_w if self.gas.heating else cooling_w,
         )
         flow = self.gas.flow if compressor.turning else 0.0
         gas_c = self.gas.evaporating_c + constants.GAS_OVER_SUCTION_C.value + 25.0 * max(0.0, 1.0 - condition.charge)

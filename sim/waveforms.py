@@ -59,6 +59,9 @@ class ChipInputs:
         assert channel.scale is not None
         if sense.unplugged:
             return BIAS_V + self._loose_v(channel.burden_ohm)
+        if sense.lag_deg:
+            late_s = sense.lag_deg / 360.0 / self.world.plan.design.line_hz
+            start_s, end_s = start_s - late_s, end_s - late_s
         amount = self._instant(channel.reading, start_s, end_s)
         wave = WIRES[channel.reading].wave
         if sense.offset and wave is not None:
@@ -75,7 +78,8 @@ class ChipInputs:
         rms = wire.true(unit, self.world.outdoor_c)
         if rms <= 0.0 or wire.wave is None or (reading in ("compressor_a", "fan_a") and unit.contactor.bouncing):
             return 0.0
-        amount = rms * wire.wave.mean(unit.design.line_hz, start_s, end_s)
+        wave = wire.wave if wire.lag is None else wire.wave._replace(phase=wire.lag(unit))
+        amount = rms * wave.mean(unit.design.line_hz, start_s, end_s)
         compressor = unit.compressor
         if reading == "compressor_a" and compressor.motion is Motion.MOVING and compressor.started_s is not None:
             since_s = max(0.0, (start_s + end_s) / 2 - compressor.started_s)

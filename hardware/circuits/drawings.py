@@ -18,7 +18,12 @@ from condenser_monitor.hardware.circuits import parts
 Point = tuple[float, float]
 HERE = Path(__file__).parent
 _GREY, _WARN = "#666666", "#b00020"
-ADDR = {0x48: "GND", 0x49: "VDD"}  # the pin that sets the address, and where it goes (ADS1115 data sheet)
+ADDR = {
+    0x48: "GND",
+    0x49: "VDD",
+    0x4A: "SDA",
+    0x4B: "SCL",
+}  # the pin that sets the address, and where it goes (ADS1115 data sheet)
 _DROP = 3.0  # from a strip's upper to its lower rail
 
 
@@ -250,19 +255,24 @@ def _pin_name(reading: str) -> str:
     return f"GPIO{CHANNELS[reading].pin} {reading}"
 
 
-def _control_voltage(sheet: Sheet, y: float) -> None:
+def _voltage(sheet: Sheet, y: float, refs: tuple[str, str, _Chain], ends: tuple[str, str], name: str) -> None:
+    """What drives a voltage transformer (several resistors are drawn as one), the transformer and the chain behind."""
     low = y - _DROP
-    sheet.text((-2, y), "from F1", size=10)
-    sheet.terminal((0, low), "C")
-    sheet.part("ResistorIEC", "R4", (0, y), (2.2, y))
+    series, transformer, chain = refs
+    sheet.text((-2, y), ends[0], size=10)
+    sheet.terminal((0, low), ends[1])
+    sheet.part("ResistorIEC", series.split()[0], (0, y), (2.2, y))
+    sheet.drawn += series.split()[1:]
+    if " " in series:
+        sheet.text((0, y + 0.6), f"{series.replace(' ', ', ')} in series", size=9)
     sheet.wire((2.2, y), (2.4, y), (2.4, y - 0.3))
     sheet.wire((0, low), (2.4, low), (2.4, low + 0.3))
     sheet.add(sheet.elements.Inductor2().endpoints((2.4, y - 0.3), (2.4, low + 0.3)))
-    sheet.part("Inductor2", "T1", (3.4, low + 0.3), (3.4, y - 0.3))
+    sheet.part("Inductor2", transformer, (3.4, low + 0.3), (3.4, y - 0.3))
     sheet.wire((3.4, y - 0.3), (3.4, y), (4.5, y))
     sheet.wire((3.4, low + 0.3), (3.4, low), (4.5, low))
     sheet.barrier(2.9, y + 0.4, low - 0.4, "isolated")
-    _tail(sheet, ("R5", ("D3", "D4", "D5", "D6"), ("R6", "C2", "D7")), (4.5, y), _input("control_v"))
+    _tail(sheet, chain, (4.5, y), name)
 
 
 def _converter(sheet: Sheet, refs: Sequence[str], y: float, address: int) -> None:
@@ -300,20 +310,30 @@ def _converter(sheet: Sheet, refs: Sequence[str], y: float, address: int) -> Non
     sheet.ground((18.6, y - 1))
 
 
-def _thermistor(sheet: Sheet, y: float) -> None:
+def _thermistor(sheet: Sheet, y: float, refs: tuple[str, str, Sequence[str]], reading: str) -> None:
+    """A thermistor under its resistor; one without a reference of this board comes by the indoor cable."""
+    pull_up, bead, tail = refs
     sheet.supply((3, y + 2))
-    sheet.part("ResistorIEC", "R19", (3, y + 2), (3, y))
-    sheet.part("Thermistor", "RT1", (3, y), (3, y - 2.4))
-    sheet.ground((3, y - 2.4))
+    sheet.part("ResistorIEC", pull_up, (3, y + 2), (3, y))
+    if bead:
+        sheet.part("Thermistor", bead, (3, y), (3, y - 2.4))
+        sheet.ground((3, y - 2.4))
+    else:
+        sheet.terminal((0, y), "indoor cable")
+        sheet.wire((0, y), (3, y))
     sheet.dot((3, y))
     sheet.wire((3, y), (4.4, y))
-    _to_converter(sheet, ("R20", "C5", "D11"), 4.4, y, _input("outdoor_c"))
+    _to_converter(sheet, tail, 4.4, y, _input(reading))
 
 
 def _indoor_cable(sheet: Sheet, y: float) -> None:
-    for row, name in enumerate(("control_power", "thermostat")):
+    parts = (
+        ("control_power", ("D13", "R11", "C6", "R13")),
+        ("thermostat", ("D14", "R12", "C7", "R14")),
+        ("blower", ("D23", "R26", "C14", "R27")),
+    )
+    for row, (name, (tvs, pull, hold, series)) in enumerate(parts):
         at = y - 6 * row
-        tvs, pull, hold, series = f"D{13 + row}", f"R{11 + row}", f"C{6 + row}", f"R{13 + row}"
         sheet.terminal((0, at), "")
         sheet.text((0, at + 0.5), name, size=10)
         sheet.wire((0, at), (3, at))
@@ -321,10 +341,10 @@ def _indoor_cable(sheet: Sheet, y: float) -> None:
         sheet.part("DiodeTVS", tvs, (1.5, at), (1.5, at - 2))
         sheet.ground((1.5, at - 2))
         _pin(sheet, (pull, hold, series), 3, at, _pin_name(name))
-    sheet.terminal((0, y - 11), "")
-    sheet.text((0, y - 10.5), "common", size=10)
-    sheet.wire((0, y - 11), (1.5, y - 11))
-    sheet.ground((1.5, y - 11))
+    sheet.terminal((0, y - 17), "")
+    sheet.text((0, y - 16.5), "common", size=10)
+    sheet.wire((0, y - 17), (1.5, y - 17))
+    sheet.ground((1.5, y - 17))
 
 
 def _terminals(sheet: Sheet, y: float, rows: Sequence[tuple[str, str]]) -> None:
@@ -340,12 +360,27 @@ def control() -> Sheet:
     sheet = Sheet("control")
     sheet.title((0, 3), "Control board: the 24 V side at the outdoor unit")
     _presence_24v(sheet, 0, ("Y", "C"), _pin_name("call"))
-    _control_voltage(sheet, -7)
+    call_volts = ("R4", "T1", ("R5", ("D3", "D4", "D5", "D6"), ("R6", "C2", "D7")))
+    _voltage(sheet, -7, call_volts, ("from F1", "C"), _input("control_v"))
     coil = ("coil lead, 5 passes", "coil_a")
     _current(sheet, ("CT1", "J2", "R15"), ("R7", ("D8", "D9", "D10", "D11"), ("R8", "C3", "D12")), -14, coil)
     _converter(sheet, ("R9", "R10", "C4", "U2", "C5"), -21, 0x48)
     _indoor_cable(sheet, -28)
-    _terminals(sheet, -41, (("J1", "Y and C"), ("J3", "indoor cable"), ("J4", "ribbon to the Pi")))
+    coil_volts = ("R17", "T2", ("R18", ("D16", "D17", "D18", "D19"), ("R19", "C9", "D20")))
+    _voltage(sheet, -51, coil_volts, ("coil, by F2", "coil"), _input("coil_v"))
+    sheet.terminal((0, -57), "line board")
+    sheet.wire((0, -57), (6, -57))
+    sheet.tag((6, -57), _input("line_v"))
+    _thermistor(sheet, -63, ("R20", "", ("R21", "C10", "D21")), "return_air_c")
+    _thermistor(sheet, -69, ("R22", "", ("R23", "C11", "D22")), "supply_air_c")
+    _converter(sheet, ("R24", "R25", "C12", "U3", "C13"), -75, 0x4B)
+    rows = (
+        ("J1", "Y and C"),
+        ("J3", "indoor cable"),
+        ("J4", "ribbon to the Pi"),
+        ("J5 F2", "the coil's own terminals, fused at the tap"),
+    )
+    _terminals(sheet, -81, rows)
     return sheet
 
 
@@ -360,15 +395,23 @@ def line() -> Sheet:
     _current(sheet, ("CT1", "J3", "R23"), ("R15", ("D1", "D2", "D3", "D4"), ("R16", "C3", "D5")), -14, compressor)
     fan = ("fan lead, 3 passes", "fan_a")
     _current(sheet, ("CT2", "J6", "R24"), ("R17", ("D6", "D7", "D8", "D9"), ("R18", "C4", "D10")), -21, fan)
-    _thermistor(sheet, -28)
+    _thermistor(sheet, -28, ("R19", "RT1", ("R20", "C5", "D11")), "outdoor_c")
     _converter(sheet, ("R21", "R22", "C6", "U3", "C7"), -34, 0x49)
     rows = (
         ("J1", "L1 and L2"),
         ("J2", "T1 and T2"),
         ("J4", "thermistor"),
         ("J5", "ribbon to the Pi"),
+        ("J8 J9", "pipe probes"),
     )
-    _terminals(sheet, -40, rows)
+    volts = ("R25 R26 R27 R28", "T1", ("R29", ("D12", "D13", "D14", "D15"), ("R30", "C8", "D16")))
+    _voltage(sheet, -41, volts, ("L1, behind F1", "L2"), "line_v, to the control board")
+    winding = ("start winding, 1 pass", "start_winding_a")
+    _current(sheet, ("CT3", "J7", "R31"), ("R32", ("D17", "D18", "D19", "D20"), ("R33", "C9", "D21")), -48, winding)
+    _thermistor(sheet, -55, ("R34", "RT2", ("R35", "C10", "D22")), "suction_c")
+    _thermistor(sheet, -61, ("R36", "RT3", ("R37", "C11", "D23")), "liquid_c")
+    _converter(sheet, ("R38", "R39", "C12", "U4", "C13"), -67, 0x4A)
+    _terminals(sheet, -73, rows)
     return sheet
 
 
@@ -388,7 +431,15 @@ def indoor() -> Sheet:
         sheet.tag((13, y), name)
         sheet.wire((out, y - _DROP), (13, y - _DROP))
         sheet.tag((13, y - _DROP), "common")
-    _terminals(sheet, -11, (("J1", "R and C"), ("J2", "Y and C"), ("J3", "cable to the control board")))
+    rows = (
+        ("J1", "R and C"),
+        ("J2", "Y and C"),
+        ("J3", "cable to the control board"),
+        ("J4 RT1", "probe in the return duct, to J3"),
+        ("J5 RT2", "probe in the supply duct, to J3"),
+        ("J6 S1", "current switch on the blower's lead, to J3"),
+    )
+    _terminals(sheet, -11, rows)
     return sheet
 
 

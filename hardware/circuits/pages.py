@@ -34,7 +34,6 @@ HEADER = {
     **{2: 3, 3: 5, 4: 7, 5: 29, 6: 31, 7: 26, 8: 24, 9: 21, 10: 19, 11: 23, 12: 32, 13: 33, 14: 8, 15: 10},
     **{16: 36, 17: 11, 18: 12, 19: 35, 20: 38, 21: 40, 22: 15, 23: 16, 24: 18, 25: 22, 26: 37, 27: 13},
 }
-# where on the unit each sense goes; the boards' own terminals
 
 
 def table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
@@ -124,6 +123,8 @@ def isolation_table(board: str) -> str:
 def _at(channel: Channel) -> str:
     if channel.pin is not None:
         return f"GPIO{channel.pin}, header pin {HEADER[channel.pin]}"
+    if channel.kind == "power":
+        return "made of two others"
     assert channel.address is not None
     assert channel.mux is not None
     return f"converter 0x{channel.address:02x}, {MUXES[channel.mux]}"
@@ -143,8 +144,8 @@ def header_table() -> str:
     """The ribbon from the Pi's header to the boards."""
     used = {
         1: ("3.3 V", "all boards"),
-        HEADER[2]: ("GPIO2, SDA", "both converters"),
-        HEADER[3]: ("GPIO3, SCL", "both converters"),
+        HEADER[2]: ("GPIO2, SDA", "all converters"),
+        HEADER[3]: ("GPIO3, SCL", "all converters"),
         6: ("ground", "all boards"),
     }
     for reading, channel in CHANNELS.items():

@@ -118,6 +118,43 @@ def _current(
     )
 
 
+def _voltage_sense(
+    loop: tuple[str, str, str], clamps: str, tail: tuple[str, str, str], sense: v.VoltageSense
+) -> tuple[Part, ...]:
+    """One small voltage transformer with what drives it, burden, clamps and filter; of `loop` (series,
+    transformer, burden) the first may be several alike."""
+    series, transformer, burden = loop
+    name, (resistor, cap, schottky) = sense.reading, tail
+    line = sense is v.LINE_V
+    each = v.LINE_V_RESISTOR if line else sense.series
+    rating = "0.6 W, 350 V working, 700 V overload, flame-proof" if line else "0.25 W, 350 V"
+    return (
+        Part(series, "resistor, metal film", each, rating, f"{name}: sets the transformer's current"),
+        Part(
+            transformer,
+            "voltage transformer, 2 mA : 2 mA",
+            sense.ratio,
+            "isolation 3 kV RMS, 50/60 Hz, class 0.5",
+            f"{name}: isolates and measures",
+        ),
+        Part(burden, "resistor, metal film", sense.burden, _LOW, f"{name}: burden"),
+        _clamps(clamps, name),
+        *_filter(resistor, cap, schottky, name),
+    )
+
+
+def _probe(pull_up: str, tail: tuple[str, str, str], name: str) -> tuple[Part, ...]:
+    """What a thermistor on a cable needs at the converter."""
+    return (
+        Part(pull_up, "resistor, metal film", v.NTC_PULL_UP, _LOW, f"{name}: upper resistor"),
+        *_filter(*tail, name),
+    )
+
+
+def _thermistor(ref: str, name: str, role: str) -> Part:
+    return Part(ref, "thermistor, 10 kohm, insulated bead on a lead", v.NTC_R25, "-40 to 105 C", f"{name}: {role}")
+
+
 def _clamps(refs: str, name: str) -> Part:
     return Part(refs, "rectifier diode", None, _RECTIFIER, f"{name}: two each way across the burden, should it open")
 
@@ -142,31 +179,27 @@ def _converter(halves: tuple[str, str], hold: str, chip: str, decouple: str, add
 
 
 _INDOOR_INPUTS = (
-    Part("D13 D14", "transient suppressor", None, "5 V stand-off, bipolar, 400 W", "indoor cable: surges"),
-    Part("R11 R12", "resistor", v.PULL_UP, _LOW, "indoor cable: pull-up; a broken cable reads as absent"),
-    Part("C6 C7", "capacitor", v.HOLD_CAP, _CERAMIC, "indoor cable: holds the pin, shorts what the cable picks up"),
-    Part("R13 R14", "resistor", v.PIN_SERIES, _LOW, "indoor cable: protects the Pi's pins"),
+    Part("D13 D14 D23", "transient suppressor", None, "5 V stand-off, bipolar, 400 W", "indoor cable: surges"),
+    Part("R11 R12 R26", "resistor", v.PULL_UP, _LOW, "indoor cable: pull-up; a broken cable reads as absent"),
+    Part("C6 C7 C14", "capacitor", v.HOLD_CAP, _CERAMIC, "indoor cable: holds the pin, shorts what the cable picks up"),
+    Part("R13 R14 R27", "resistor", v.PIN_SERIES, _LOW, "indoor cable: protects the Pi's pins"),
 )
 
 CONTROL = (
     Part("J1", "terminal block, 2-way", None, "300 V, 18 AWG", "Y and C of the unit, ahead of nothing else"),
     *_input_24v("F1", "R1", "D1 D2", "call"),
     *_presence("U1", "R2", "C1", "R3", "call"),
-    Part("R4", "resistor, metal film", v.CONTROL_SERIES, "0.25 W, 350 V", "control_v: sets the transformer's current"),
-    Part(
-        "T1",
-        "voltage transformer, 2 mA : 2 mA",
-        v.CONTROL_RATIO,
-        "isolation 3 kV RMS, 50/60 Hz, class 0.5",
-        "control_v: isolates and measures",
-    ),
-    Part("R5", "resistor, metal film", v.CONTROL_BURDEN, _LOW, "control_v: burden"),
-    _clamps("D3 D4 D5 D6", "control_v"),
-    *_filter("R6", "C2", "D7", "control_v"),
+    *_voltage_sense(("R4", "T1", "R5"), "D3 D4 D5 D6", ("R6", "C2", "D7"), v.CONTROL),
     *_current(_Jack("CT1", "J2", "R15"), "R7", "D8 D9 D10 D11", ("R8", "C3", "D12"), v.COIL),
     *_converter(("R9", "R10"), "C4", "U2", "C5", "0x48 (ADDR to GND)"),
     *_INDOOR_INPUTS,
     Part("J3 J4", "terminal block; pin header", None, "300 V", "indoor cable; ribbon to the Pi's header"),
+    Part("J5", "terminal block, 2-way", None, "300 V, 18 AWG", "the contactor coil's own two terminals"),
+    Part("F2", "fuse", v.TAP_FUSE, "250 V, at the tap", "coil_v: a fault here never opens the control fuse"),
+    *_voltage_sense(("R17", "T2", "R18"), "D16 D17 D18 D19", ("R19", "C9", "D20"), v.COIL_V),
+    *_probe("R20", ("R21", "C10", "D21"), "return_air_c"),
+    *_probe("R22", ("R23", "C11", "D22"), "supply_air_c"),
+    *_converter(("R24", "R25"), "C12", "U3", "C13", "0x4B (ADDR to SCL)"),
 )
 
 _LINE_FUSE = "600 V, 10 x 38 mm, interrupting rating 10 kA or more (UL 248-14, IEC 60269), in a listed closed holder"
@@ -195,11 +228,18 @@ LINE = (
     *_presence("U2", "R13", "C2", "R14", "load"),
     *_current(_Jack("CT1", "J3", "R23"), "R15", "D1 D2 D3 D4", ("R16", "C3", "D5"), v.COMPRESSOR),
     *_current(_Jack("CT2", "J6", "R24"), "R17", "D6 D7 D8 D9", ("R18", "C4", "D10"), v.FAN),
-    Part("RT1", "thermistor, 10 kohm, insulated bead on a lead", v.NTC_R25, "-40 to 105 C", "outdoor_c: in shade"),
-    Part("R19", "resistor, metal film", v.NTC_PULL_UP, _LOW, "outdoor_c: upper resistor"),
-    *_filter("R20", "C5", "D11", "outdoor_c"),
+    _thermistor("RT1", "outdoor_c", "in shade"),
+    *_probe("R19", ("R20", "C5", "D11"), "outdoor_c"),
     *_converter(("R21", "R22"), "C6", "U3", "C7", "0x49 (ADDR to VDD)"),
     Part("J4 J5", "terminal block; pin header", None, "300 V", "thermistor; ribbon to the Pi's header"),
+    *_voltage_sense(("R25 R26 R27 R28", "T1", "R29"), "D12 D13 D14 D15", ("R30", "C8", "D16"), v.LINE_V),
+    *_current(_Jack("CT3", "J7", "R31"), "R32", "D17 D18 D19 D20", ("R33", "C9", "D21"), v.START_WINDING),
+    Part("J8 J9", "terminal block, 2-way", None, "300 V", "pipe probes"),
+    _thermistor("RT2", "suction_c", "strapped to the large pipe"),
+    *_probe("R34", ("R35", "C10", "D22"), "suction_c"),
+    _thermistor("RT3", "liquid_c", "strapped to the small pipe"),
+    *_probe("R36", ("R37", "C11", "D23"), "liquid_c"),
+    *_converter(("R38", "R39"), "C12", "U4", "C13", "0x4A (ADDR to SDA)"),
 )
 
 INDOOR = (
@@ -210,7 +250,18 @@ INDOOR = (
     ),
     *_input_24v("F2", "R2", "D3 D4", "thermostat"),
     Part("U2", "opto-isolator, AC input, transistor output", None, _OPTO, "thermostat: isolates and senses presence"),
-    Part("J3", "terminal block, 3-way", None, "300 V", "cable to the control board: common and two signals"),
+    Part("J3", "terminal block, 6-way", None, "300 V", "cable to the control board: common, signals and probes"),
+    Part("J4 J5", "terminal block, 2-way", None, "300 V", "duct probes, passed on to the control board"),
+    _thermistor("RT1", "return_air_c", "in the return duct"),
+    _thermistor("RT2", "supply_air_c", "in the supply duct"),
+    Part("J6", "terminal block, 2-way", None, "300 V", "the current switch, passed on to the control board"),
+    Part(
+        "S1",
+        "current switch, split core, self-powered",
+        None,
+        "closes from 1 A, 600 V insulation, isolated contact, listed (UL 508)",
+        "blower: around one lead of the blower's motor",
+    ),
 )
 
 BOARDS: dict[str, tuple[Part, ...]] = {"control": CONTROL, "line": LINE, "indoor": INDOOR}

@@ -71,6 +71,19 @@ def volt_bands() -> Bands:
     )
 
 
+def line_bands(settings: Settings) -> Bands:
+    """Bands of the line voltage, V RMS, about the unit's nominal one."""
+    nominal_v, slack = settings.unit.line_v, limits.LINE_HYSTERESIS_RATIO.value
+    low_v = nominal_v * settings.limit(limits.LOW_LINE_VOLTAGE.ratio)
+    high_v = nominal_v * settings.limit(limits.HIGH_LINE_VOLTAGE.ratio)
+    edges = (
+        sharp(limits.LINE_ABSENT_V.value),
+        Edge(low_v + slack * nominal_v, low_v),
+        Edge(high_v, high_v - slack * nominal_v),
+    )
+    return Bands(("dead", "low", "normal", "high"), edges, start=2)
+
+
 def coil_bands() -> Bands:
     """Bands of the coil current, A RMS."""
     edges = (limits.COIL_NONE_A, limits.COIL_UNSEALED_A, limits.COIL_SHORT_A)

@@ -40,7 +40,8 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     `delay_on_break_s` hold the contactor off after the call comes and after a stop. `load_shed`: the utility may cut
     the call for a while. `delay_learned`: a delay that shows in every cycle is learned and offered. `call_tap`: where
     `call` and `control_v` are taken; at the "coil" the unit's own pressure switches and boards are ahead of them.
-    `run_capacitor_uf` of 0 is not known.
+    `run_capacitor_uf` and `capacitor_volts_ratio` (volts across the running capacitor over line volts, measured at
+    commissioning) of 0 are not known.
     """
 
     line_hz: int = 60
@@ -60,6 +61,7 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     line_v: float = 240.0
     run_capacitor_uf: float = 0.0
     run_capacitor_tolerance_pct: float = 6.0
+    capacitor_volts_ratio: float = 0.0
     metering: str = "unknown"
     refrigerant: str = ""
 
@@ -171,6 +173,7 @@ _BOUNDS: dict[str, tuple[float, float]] = {
     "unit.line_v": (100, 480),
     "unit.run_capacitor_uf": (0, 200),
     "unit.run_capacitor_tolerance_pct": (1, 20),
+    "unit.capacitor_volts_ratio": (0, 3),
     "mqtt.port": (1, 65535),
     "mqtt.keepalive_s": (5, 3600),
     "mqtt.readings_s": (0.5, 86400),

@@ -152,13 +152,14 @@ class RunSums:
 
 
 MEANS = ("compressor_a", "fan_a", "control_v", "coil_a", "outdoor_c")
-_get_means = attrgetter(*MEANS)
 
 
 class CycleWatch:
     """Follows the machine and makes the record of each finished cycle."""
 
-    def __init__(self) -> None:
+    def __init__(self, numbers: Sequence[str] = MEANS) -> None:
+        self._names = (*MEANS, *(name for name in numbers if name not in MEANS))
+        self._get_means = attrgetter(*self._names)
         self.state = CycleState.UNKNOWN
         self.since_s = 0.0
         self._open = self._metered = False
@@ -173,7 +174,7 @@ class CycleWatch:
         self._closed: bool | None = None
         self._ran: bool | None = None
         self.closings = self.starts = 0
-        self._means = {name: RunSums() for name in MEANS}
+        self._means = {name: RunSums() for name in self._names}
         self._weighed: list[Scan] = []
         self.transient: StartTransient | None = None
 
@@ -234,7 +235,7 @@ class CycleWatch:
     def means(self) -> dict[str, RunSums]:
         """Sums over the scans of the run so far."""
         if self._weighed:
-            columns = zip(*map(_get_means, self._weighed), strict=True)
+            columns = zip(*map(self._get_means, self._weighed), strict=True)
             for sums, column in zip(self._means.values(), columns, strict=True):
                 sums.add(column)
             self._weighed.clear()
@@ -246,6 +247,7 @@ class CycleWatch:
             self._running_s = None
         sums = self.means
         means = {name: column.mean() for name, column in sums.items()}
+        further = {name: round(mean, 3) for name in self._names[len(MEANS) :] if (mean := means.pop(name)) is not None}
         return Cycle(
             started_s=self.started_s,
             stopped_s=now_s,
@@ -258,6 +260,7 @@ class CycleWatch:
             closings=self.closings,
             compressor_starts=self.starts,
             transient=self.transient,
+            means=further,
             **means,
         )
 

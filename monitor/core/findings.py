@@ -45,6 +45,13 @@ def draws(facts: Facts, band: str) -> Answer:
     return facts.draw == band if facts.compressor and facts.draw is not None else None
 
 
+def line_outside(facts: Facts, band: str) -> Answer:
+    """The line voltage is in `band`; while a motor starts or stalls it sags by design, and says nothing."""
+    if facts.line is None or facts.line == "dead":
+        return None
+    return None if facts.locked and band == "low" else facts.line == band
+
+
 # ---------------------------------------------------------------- contradictions
 
 
@@ -207,6 +214,26 @@ ROWS: tuple[FindingRow, ...] = (
         lambda f: both(f.call, None if f.volts in (None, "dead") else f.volts in ("ghost", "weak")),
     ),
     FindingRow(
+        "low-line-voltage",
+        _SOON,
+        "line-supply",
+        "The line voltage at the outdoor unit is too low; its motors run hot and may not start.",
+        ("line_v", "locked"),
+        ("line_v", "compressor_a", "supply"),
+        lambda f: line_outside(f, "low"),
+        parents=("line-supply-lost",),
+    ),
+    FindingRow(
+        "high-line-voltage",
+        _SOON,
+        "line-supply",
+        "The line voltage at the outdoor unit is too high for its motors and controls.",
+        ("line_v",),
+        ("line_v", "compressor_a"),
+        lambda f: line_outside(f, "high"),
+        parents=("line-supply-lost",),
+    ),
+    FindingRow(
         "contactor-chatter",
         _NOW,
         "contacts",
@@ -327,6 +354,46 @@ ROWS: tuple[FindingRow, ...] = (
         ("compressor", "draw"),
         ("compressor_a", "outdoor_c"),
         lambda f: draws(f, "low"),
+    ),
+    FindingRow(
+        "run-capacitor-weak",
+        _SOON,
+        "compressor",
+        "The compressor's run capacitor has lost capacitance; the motor runs hot and will one day not start.",
+        (),
+        ("start_winding_a", "line_v", "compressor_a"),
+        pattern=True,
+        parents=("sensing-disagrees",),
+    ),
+    FindingRow(
+        "not-cooling",
+        _NOW,
+        "",
+        "The unit runs, but it moves no heat out of the house.",
+        (),
+        ("return_air_c", "supply_air_c", "suction_c", "liquid_c", "outdoor_c", "compressor_a", "blower"),
+        pattern=True,
+        parents=("sensing-disagrees", "compressor-not-running", "locked-rotor", "overload-cycling"),
+    ),
+    FindingRow(
+        "low-split",
+        _SOON,
+        "",
+        "The unit cools the air less than it normally does at these temperatures.",
+        (),
+        ("return_air_c", "supply_air_c", "suction_c", "liquid_c", "outdoor_c", "compressor_a"),
+        pattern=True,
+        parents=("sensing-disagrees", "not-cooling", "fan-not-running"),
+    ),
+    FindingRow(
+        "high-split",
+        _SOON,
+        "",
+        "The air leaves the indoor coil colder than it normally does: too little air flows over it.",
+        (),
+        ("return_air_c", "supply_air_c", "suction_c", "liquid_c", "outdoor_c", "blower"),
+        pattern=True,
+        parents=("sensing-disagrees",),
     ),
     FindingRow(
         "slow-start",

@@ -171,7 +171,7 @@ class DebouncedInputs:
         self.fitted = tuple(settings.fitted if fitted is None else fitted)
         unit = settings.unit
         self.delayed = unit.delay_on_make_s > 0
-        bands = {name: make(unit) for name in self.fitted if (make := READINGS[name].inputs) is not None}
+        bands = {name: make(settings) for name in self.fitted if (make := READINGS[name].inputs) is not None}
         self.tracks = [NumberInput(name, bands.get(name, {name: AS_IT_IS})) for name in NUMBERS if name in self.fitted]
         self.flags = [DebouncedInput(name) for name in FLAGS if name in self.fitted]
         self.beliefs: dict[str, DebouncedInput] = {belief.name: belief for belief in self.flags}

@@ -9,20 +9,21 @@ stands in one table each of hardware (`boards.CHANNELS`), of the simulated world
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.bands import (
     AS_IT_IS,
     Bands,
     coil_bands,
+    line_bands,
     run_bands,
     sharp,
     volt_bands,
 )
 
 if TYPE_CHECKING:
-    from condenser_monitor.monitor.core.config import Unit
+    from condenser_monitor.monitor.core.config import Settings
 
 AIR_MOST_C = 90.0  # no air and no pipe of a cooling unit is farther from 0 °C
 _MOST = 1e6
@@ -46,7 +47,7 @@ class Reading(NamedTuple):
     title: str
     link: str = ""
     says: Mapping[str, str] = {}
-    inputs: Callable[[Unit], Mapping[str, Bands]] | None = None
+    inputs: Callable[[Settings], Mapping[str, Bands]] | None = None
     digits: int = 1
     plot: Literal["", "own", "lane"] = ""
     device_class: str = ""
@@ -83,7 +84,8 @@ def _flag(off: str, on: str) -> dict[str, str]:
     return {"off": off, "on": on}
 
 
-def _compressor(unit: Unit) -> dict[str, Bands]:
+def _compressor(settings: Settings) -> dict[str, Bands]:
+    unit = settings.unit
     locked_a = unit.compressor_lra_a * limits.LOCKED_RATIO.value
     return {
         "compressor": run_bands(unit.compressor_rla_a, limits.RUNNING_ON_RATIO, limits.RUNNING_OFF_RATIO),
@@ -92,12 +94,19 @@ def _compressor(unit: Unit) -> dict[str, Bands]:
     }
 
 
-def _fan(unit: Unit) -> dict[str, Bands]:
+def _fan(settings: Settings) -> dict[str, Bands]:
+    unit = settings.unit
     return {
         "fan": run_bands(unit.fan_fla_a, limits.FAN_ON_RATIO, limits.FAN_OFF_RATIO),
         "stalled": Bands((False, True), (sharp(unit.fan_fla_a * limits.FAN_STALLED_RATIO.value),)),
     }
 
+
+def _start_winding(settings: Settings) -> dict[str, Bands]:
+    return {"start_winding_a": Bands(("none", "flows"), (sharp(limits.START_WINDING_NONE_A.value),))}
+
+
+_WARMTH: dict[str, Any] = {"plot": "own", "device_class": "temperature"}
 
 READINGS: dict[str, Reading] = {
     row.name: row
@@ -125,7 +134,7 @@ READINGS: dict[str, Reading] = {
                 "normal": "the control voltage is normal",
                 "high": "the control voltage is high",
             },
-            lambda unit: {"control_v": volt_bands()},
+            lambda settings: {"control_v": volt_bands()},
             plot="own",
             device_class="voltage",
         ),
@@ -142,7 +151,7 @@ READINGS: dict[str, Reading] = {
                 "unsealed": "the coil keeps drawing its inrush current",
                 "short": "the coil draws a short circuit's current",
             },
-            lambda unit: {"coil_a": coil_bands()},
+            lambda settings: {"coil_a": coil_bands()},
             digits=2,
             plot="own",
             device_class="current",
@@ -219,6 +228,80 @@ READINGS: dict[str, Reading] = {
             "thermostat's call",
             "thermostat-call",
             _flag("the thermostat does not call", "the thermostat calls"),
+        ),
+        Reading(
+            "line_v",
+            "V",
+            "line",
+            "line voltage ahead of the contactor (L1 to L2), RMS, isolated",
+            "line voltage",
+            "line-supply",
+            {
+                "dead": "there is no line voltage at the unit",
+                "low": "the line voltage is low",
+                "normal": "the line voltage is normal",
+                "high": "the line voltage is high",
+            },
+            lambda settings: {"line_v": line_bands(settings)},
+            digits=0,
+            plot="own",
+            device_class="voltage",
+        ),
+        Reading(
+            "compressor_w",
+            "W",
+            "line",
+            "real power in the compressor's lead, from bursts of volts and amps taken at the same time",
+            "compressor power",
+            "compressor",
+            digits=0,
+            plot="own",
+            device_class="power",
+        ),
+        Reading(
+            "start_winding_a",
+            "A",
+            "line",
+            "current in the lead from run capacitor to start winding, RMS",
+            "start winding current",
+            "compressor",
+            {
+                "none": "no current flows through capacitor and start winding",
+                "flows": "current flows through capacitor and start winding",
+            },
+            _start_winding,
+            plot="own",
+            device_class="current",
+        ),
+        Reading("suction_c", "°C", "line", "large refrigerant pipe at the outdoor unit", "large pipe", **_WARMTH),
+        Reading("liquid_c", "°C", "line", "small refrigerant pipe at the outdoor unit", "small pipe", **_WARMTH),
+        Reading("return_air_c", "°C", "indoor", "air before the indoor coil", "return air", **_WARMTH),
+        Reading("supply_air_c", "°C", "indoor", "air after the indoor coil", "supply air", **_WARMTH),
+        Reading(
+            "coil_v",
+            "V",
+            "control",
+            "voltage at the contactor coil's own terminals, behind switches, delay and boards, RMS",
+            "voltage at the coil",
+            "coil-current",
+            {
+                "dead": "there is no voltage at the coil's own terminals",
+                "ghost": "only a few volts are at the coil's own terminals",
+                "weak": "the voltage at the coil is weak",
+                "normal": "the voltage at the coil is normal",
+                "high": "the voltage at the coil is high",
+            },
+            lambda settings: {"coil_v": volt_bands()},
+            plot="own",
+            device_class="voltage",
+        ),
+        Reading(
+            "blower",
+            "",
+            "indoor",
+            "the indoor blower's motor draws current",
+            "indoor blower",
+            says=_flag("the indoor blower does not run", "the indoor blower runs"),
         ),
     )
 }

@@ -7,7 +7,6 @@ may jump, may be None before the network is found, and is only for people. None 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from enum import StrEnum
 from math import floor, log10
 from typing import Any, Literal
@@ -20,26 +19,8 @@ from condenser_monitor.monitor.core.readings import READINGS
 # ---------------------------------------------------------------- what is sensed
 
 
-def _check_scan() -> Callable[[Scan], None]:
-    """The check of a Scan, written out from READINGS, because every scan and every row of a recording passes it; NaN
-    fails each comparison too."""
-    tests = (f"(({name} := self.{name}) is None or {row.least} <= {name} <= {row.most})" for name, row in _NUMBERED)
-    source = f"def check(self):\n if not ({' and '.join(tests)}):\n  complain(self)\n"
-    made: dict[str, Any] = {"complain": _complain}
-    exec(source, made)  # noqa: S102 - made of our own table
-    check: Callable[[Scan], None] = made["check"]
-    return check
-
-
-def _complain(scan: Scan) -> None:
-    for name, row in _NUMBERED:
-        value = getattr(scan, name)
-        if value is not None and not row.least <= value <= row.most:
-            raise ScanError(name, value, row.allowed)
-
-
 _NUMBERED = tuple((name, row) for name, row in READINGS.items() if row.kind == "number")
-_check = _check_scan()
+_MOST, _FAR_C = 1e6, 90.0  # of any current, voltage or power; of any temperature
 
 
 class Scan(msgspec.Struct, frozen=True, kw_only=True):
@@ -60,15 +41,50 @@ class Scan(msgspec.Struct, frozen=True, kw_only=True):
     outdoor_c: float | None = None
     control_power: bool | None = None
     thermostat: bool | None = None
+    line_v: float | None = None
+    compressor_w: float | None = None
+    start_winding_a: float | None = None
+    suction_c: float | None = None
+    liquid_c: float | None = None
+    return_air_c: float | None = None
+    supply_air_c: float | None = None
+    coil_v: float | None = None
+    blower: bool | None = None
 
     def __post_init__(self) -> None:
-        _check(self)
+        # Written out, because every scan and every row of a recording passes here; NaN fails each comparison too. A
+        # test holds it to READINGS.
+        volts, coil, compressor, fan = self.control_v, self.coil_a, self.compressor_a, self.fan_a
+        if not (
+            (volts is None or 0.0 <= volts <= _MOST)
+            and (coil is None or 0.0 <= coil <= _MOST)
+            and (compressor is None or 0.0 <= compressor <= _MOST)
+            and (fan is None or 0.0 <= fan <= _MOST)
+            and (self.outdoor_c is None or -_FAR_C <= self.outdoor_c <= _FAR_C)
+            and (self.line_v is None or 0.0 <= self.line_v <= _MOST)
+            and (self.compressor_w is None or 0.0 <= self.compressor_w <= _MOST)
+            and (self.start_winding_a is None or 0.0 <= self.start_winding_a <= _MOST)
+            and (self.suction_c is None or -_FAR_C <= self.suction_c <= _FAR_C)
+            and (self.liquid_c is None or -_FAR_C <= self.liquid_c <= _FAR_C)
+            and (self.return_air_c is None or -_FAR_C <= self.return_air_c <= _FAR_C)
+            and (self.supply_air_c is None or -_FAR_C <= self.supply_air_c <= _FAR_C)
+            and (self.coil_v is None or 0.0 <= self.coil_v <= _MOST)
+        ):
+            self._complain()
+
+    def _complain(self) -> None:
+        for name, row in _NUMBERED:
+            value = getattr(self, name)
+            if value is not None and not row.least <= value <= row.most:
+                raise ScanError(name, value, row.allowed)
 
 
 class StartTransient(msgspec.Struct, frozen=True, kw_only=True):
     """The compressor's start as captured at the full sample rate when the contacts closed.
 
     `duration_s` runs from the first current to the moment it has settled; None when it never did within the capture.
+    `before_v` is the line voltage at the last scan, `lowest_v` the lowest cycle of the start. The traces are RMS values
+    of a cycle (A, V) with their time since `t_s`.
     """
 
     t_s: float
@@ -76,6 +92,10 @@ class StartTransient(msgspec.Struct, frozen=True, kw_only=True):
     peak_a: float
     settled_a: float | None
     rate_hz: float
+    before_v: float | None = None
+    lowest_v: float | None = None
+    trace_a: tuple[tuple[float, float], ...] = ()
+    trace_v: tuple[tuple[float, float], ...] = ()
 
 
 # ---------------------------------------------------------------- the chain
@@ -114,7 +134,8 @@ class CycleState(StrEnum):
 class Cycle(msgspec.Struct, frozen=True, kw_only=True):
     """One finished cooling cycle, from the call (or the first sight of it) to the end of call and run.
 
-    Delays are None where the start was not seen or the sense is not fitted; means are over the compressor's run.
+    Delays are None where the start was not seen or the sense is not fitted; means are over the compressor's run, those
+    of readings without a field of their own in `means`.
     """
 
     started_s: float
@@ -133,6 +154,7 @@ class Cycle(msgspec.Struct, frozen=True, kw_only=True):
     closings: int
     compressor_starts: int
     transient: StartTransient | None = None
+    means: dict[str, float] = {}
 
 
 # ---------------------------------------------------------------- findings

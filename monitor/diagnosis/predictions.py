@@ -29,6 +29,12 @@ HISTORY: dict[str, tuple[str, ...]] = {
     "stopped-at": STOPPED_AT,
     "fan-in-runs": FAN_IN_RUNS,
     "comes-and-goes": YES_NO,
+    # what settled minutes of the last run showed, where it is sensed
+    "split": ("low", "normal", "high"),
+    "capacitor-load": ("weak", "good"),
+    "power-factor": ("low", "normal"),
+    "large-pipe": ("freezing", "cool", "warm"),
+    "small-pipe": ("near-outdoor", "warm", "hot"),
 }
 # The senses without which a recent finding cannot have been raised: then that it did not stand is not known.
 RECENT_NEEDS: dict[str, tuple[str, ...]] = {

@@ -140,6 +140,32 @@ MOTORS: dict[str, Situation] = {
         # Refrigerant that stands in the condenser takes away from its surface.
         cause("charge-high", 1, **_HIGH_OR_NOT),
     ),
+    "low-line-voltage": situation(
+        {"supply": "on"}, cause("line-supply-off", 2), cause("loose-connection", 3), cause("monitor-sensing", 0.5)
+    ),
+    "high-line-voltage": situation({"supply": "on"}, cause("line-supply-off", 2), cause("monitor-sensing", 0.5)),
+    "run-capacitor-weak": situation(
+        {"supply": "on", "compressor_a": "running or still or locked"},
+        cause("run-capacitor", 8),
+        cause("monitor-sensing", 0.5),
+    ),
+    "not-cooling": situation(
+        _CLOSED | _CURRENT_NORMAL | {"compressor_a": "running; seldom still", "fan_a": "running; seldom still"},
+        cause("charge-low", 5, **_LOW_OR_NOT),
+        cause("condenser-dirty", 1, **_HIGH_OR_NOT),
+        cause("monitor-sensing", 0.5),
+    ),
+    "low-split": situation(
+        _CLOSED | _CURRENT_NORMAL | {"compressor_a": "running; seldom still"},
+        cause("charge-low", 6, **_LOW_OR_NOT),
+        cause("condenser-dirty", 2, **_HIGH_OR_NOT),
+        cause("monitor-sensing", 0.5),
+    ),
+    "high-split": situation(
+        _CLOSED | _CURRENT_NORMAL | {"compressor_a": "running; seldom still"},
+        cause("charge-high", 1, **_HIGH_OR_NOT),
+        cause("monitor-sensing", 0.5),
+    ),
     "sensing-disagrees": Situation({}, (cause("monitor-sensing", 1),)),
     "sensor-silent": Situation({}, (cause("monitor-sensing", 1),)),
 }

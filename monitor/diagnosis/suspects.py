@@ -216,6 +216,26 @@ SAYS: dict[str, dict[str, str]] = {
         "still": "the fan stood still in the last runs",
     },
     "comes-and-goes": {"no": "it has not worked again by itself", "yes": "it has worked again by itself lately"},
+    "split": {
+        "low": "the air is cooled less than this unit does",
+        "normal": "the split is what this unit shows",
+        "high": "the air is cooled more than this unit does",
+    },
+    "capacitor-load": {
+        "weak": "the run capacitor's microfarads under load are low",
+        "good": "the run capacitor's microfarads under load are right",
+    },
+    "power-factor": {"low": "the compressor's power factor is low", "normal": "its power factor is normal"},
+    "large-pipe": {
+        "freezing": "the large pipe is freezing cold",
+        "cool": "the large pipe is cool",
+        "warm": "the large pipe is warm",
+    },
+    "small-pipe": {
+        "near-outdoor": "the small pipe is hardly warmer than the air",
+        "warm": "the small pipe is warm",
+        "hot": "the small pipe is hot",
+    },
     "stopped-at": {
         "thermostat": "the thermostat ended the last runs",
         "safety": "the call was lost behind the thermostat",

@@ -33,6 +33,10 @@ MARKS: dict[str, tuple[str, str]] = {
     "low-running-current": ("compressor", "mark-low-current"),
     "slow-start": ("compressor", "mark-slow-start"),
     "low-control-voltage": ("call", "mark-low-voltage"),
+    "low-line-voltage": ("line-supply", "mark-low-voltage"),
+    "high-line-voltage": ("line-supply", "mark-high-voltage"),
+    "run-capacitor-weak": ("compressor", "mark-weak-capacitor"),
+    "not-cooling": ("compressor", "mark-not-cooling"),
 }
 
 

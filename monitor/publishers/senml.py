@@ -18,7 +18,7 @@ from condenser_monitor.monitor.core.readings import READINGS
 
 VERSION = 10  # RFC 8428, section 4.1: the version of this specification
 RELATIVE_BELOW_S = 2**28  # RFC 8428, section 4.5.3: smaller times are relative to now
-UNITS = {"V": "V", "A": "A", "°C": "Cel"}  # our units -> the registry's symbols (RFC 8428, section 12.1)
+UNITS = {"V": "V", "A": "A", "W": "W", "°C": "Cel"}  # our units -> the registry's symbols (RFC 8428, section 12.1)
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")  # RFC 8428, section 4.5.1
 _VALUES = ("v", "vs", "vb", "vd")
 

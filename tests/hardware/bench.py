@@ -16,8 +16,7 @@ from condenser_monitor.hardware import values
 from condenser_monitor.hardware.boards import Boards
 from condenser_monitor.hardware.calibration import Trim
 from condenser_monitor.hardware.channels import CHANNELS
-from condenser_monitor.monitor.core.config import SensorSettings, Settings, Unit
-from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.core.config import OUTDOOR_SENSES, SensorSettings, Settings, Unit
 from condenser_monitor.sim.bus import (
     FAST_HZ,
     Ads1115,
@@ -28,6 +27,8 @@ from condenser_monitor.sim.bus import (
 )
 
 BIAS_V = values.VDD.nominal / 2
+BASIC = (*OUTDOOR_SENSES, "control_power", "thermostat")  # what a site with an indoor board has without probes
+ADDRESSES = sorted({row.address for row in CHANNELS.values() if row.address is not None})
 MOST_S = 3.0  # no scan, whatever the fault, may take longer on the simulator's clock
 
 
@@ -104,7 +105,7 @@ class Bench:
         signals: Mapping[str, Signal] | None = None,
         *,
         unit: Unit | None = None,
-        fitted: Sequence[str] = tuple(READINGS),
+        fitted: Sequence[str] = BASIC,
         clock_error: float = 0.0,
         late_s: float = 0.0,
         noise_codes: float = 0.7,
@@ -118,7 +119,7 @@ class Bench:
         rng = Random(seed)
         self.clock = VirtualClock(rng.random())
         self.signals: dict[str, Signal] = {"outdoor_c": steady(10e3), **(signals or {})}
-        self.inputs = {address: Inputs(address, self.signals) for address in (0x48, 0x49)}
+        self.inputs = {address: Inputs(address, self.signals) for address in ADDRESSES}
         self.chips = {
             address: Ads1115(inputs, self.clock, clock_error=clock_error, noise_codes=noise_codes, seed=seed + address)
             for address, inputs in self.inputs.items()

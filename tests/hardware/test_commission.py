@@ -21,12 +21,12 @@ from condenser_monitor.monitor.core.config import (
     Unit,
 )
 from condenser_monitor.monitor.core.errors import CommandError, SiteError
-from condenser_monitor.monitor.core.readings import FLAGS, READINGS
 from condenser_monitor.monitor.core.records import (
     Scan,
     StartTransient,
 )
 from tests.hardware.bench import (
+    BASIC,
     Bench,
     Signal,
     Wave,
@@ -35,7 +35,7 @@ from tests.hardware.bench import (
 )
 
 UNIT = Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1)
-SETTINGS = Settings(site=Site(id="mill-row-2"), unit=UNIT, senses=SensorSettings(fitted=tuple(READINGS)))
+SETTINGS = Settings(site=Site(id="mill-row-2"), unit=UNIT, senses=SensorSettings(fitted=BASIC))
 NOON_S = 1784052000.0  # 2026-07-14T18:00:00Z
 PHASES = ("off", "called", "running")
 # what flows in each lead, A RMS, and lies on the control terminals, V RMS, by phase
@@ -71,7 +71,7 @@ def walked(
         signals: dict[str, Signal] = {name: Wave(max(row[place], 1e-6)) for name, row in amounts.items()}
         bench = Bench({**signals, "outdoor_c": steady(ohm_at(celsius))}, unit=UNIT)
         upset(bench)
-        for name in FLAGS:
+        for name in PRESENT:
             bench.present(name, present[name][place])
         scans[phase] = [bench.boards.scan() for _ in range(6)][1:]
         faults |= bench.boards.faults()

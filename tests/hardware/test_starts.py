@@ -127,11 +127,42 @@ def test_a_locked_rotor_has_no_length() -> None:
     assert found.peak_a == pytest.approx(LOCKED_A, rel=0.3)
 
 
+@pytest.mark.parametrize("lasts_s", [0.97, 1.6, 2.6])
+def test_a_slow_start_is_captured_until_it_has_settled(lasts_s: float) -> None:
+    """One that takes seconds has a length, so that it is not taken for a locked rotor."""
+    bench = bench_with(0.7, lambda at_s: Start(at_s, lasts_s))
+    (found,) = run(bench, 6.0)
+    assert found.duration_s == pytest.approx(Start(0.0, lasts_s).settles_s, abs=CYCLE_S)
+
+
 def test_a_start_longer_than_the_capture_has_no_length() -> None:
-    """It falls just at the end: not settled within what was seen."""
-    bench = bench_with(0.7, lambda at_s: Start(at_s, 0.97))
-    (found,) = run(bench)
+    """It falls after three seconds only: not settled within what was seen."""
+    bench = bench_with(0.7, lambda at_s: Start(at_s, 3.3))
+    (found,) = run(bench, 6.0)
     assert found.duration_s is None
+
+
+def test_the_volts_are_traced_beside_the_amps_of_a_start() -> None:
+    """The line sags under the start and comes back: both traces, the volts before and the lowest."""
+    fitted = ("load", "compressor_a", "line_v", "compressor_w")
+    bench = bench_with(1.7, lambda at_s: Start(at_s, 0.4), fitted=fitted)
+    begins_s = bench.clock() + 1.7
+
+    def sagging(start_s: float, end_s: float) -> float:
+        at_s = (start_s + end_s) / 2
+        rms = 214.0 if begins_s <= at_s < begins_s + 0.4 else 241.0
+        return sqrt(2) * rms * sin(2 * pi * 60 * at_s)
+
+    bench.signals["line_v"] = sagging
+    (found,) = run(bench, 6.0)
+    assert found.before_v == pytest.approx(241.0, rel=0.01)  # the test's wave is one of instants, not of means
+    assert found.lowest_v == pytest.approx(214.0, rel=0.02)
+    assert found.duration_s == pytest.approx(0.4, abs=CYCLE_S)
+    early = [v for at_s, v in found.trace_v if 0.1 < at_s < 0.3]
+    late = [v for at_s, v in found.trace_v if at_s > 0.6]
+    assert early == pytest.approx([214.0] * len(early), rel=0.01)
+    assert late == pytest.approx([241.0] * len(late), rel=0.01)
+    assert len(early) == len([a for at_s, a in found.trace_a if 0.1 < at_s < 0.3])
 
 
 def test_contacts_that_close_on_nothing_are_no_start() -> None:

@@ -23,8 +23,8 @@ from condenser_monitor.monitor.core.config import (
     Unit,
 )
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.readings import FLAGS, READINGS
 from tests.hardware.bench import (
+    BASIC,
     Bench,
     Wave,
     ohm_at,
@@ -36,7 +36,7 @@ UNIT = Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1)
 SETTINGS = Settings(
     site=Site(id="mill-row-2"),
     unit=UNIT,
-    senses=SensorSettings(fitted=tuple(READINGS)),
+    senses=SensorSettings(fitted=BASIC),
     boards=BoardSettings(scan_s=3.0),
 )
 
@@ -77,7 +77,7 @@ class Installation:
         place = [row.name for row in commission.PHASES].index(phase.name)
         for name, row in AMOUNTS.items():
             self.bench.signals[name] = Wave(max(row[place], 1e-6))
-        for name in FLAGS:
+        for name in PRESENT:
             self.bench.present(name, PRESENT[name][place])
         self.upset(self.bench)
 

@@ -53,6 +53,11 @@ STANDING: list[tuple[str, Readings, float]] = [
 # the severities of the contract's table
 SEVERITIES = {
     "low-control-voltage": "soon",
+    "low-line-voltage": "soon",
+    "high-line-voltage": "soon",
+    "run-capacitor-weak": "soon",
+    "low-split": "soon",
+    "high-split": "soon",
     "short-cycling": "soon",
     "high-running-current": "soon",
     "low-running-current": "soon",
@@ -64,10 +69,10 @@ SEVERITIES = {
 }
 
 
-def test_catalogue_holds_the_21_findings_with_the_contracts_severities() -> None:
+def test_catalogue_holds_each_finding_with_its_severity() -> None:
     """Names and severities are those of the contract's table; parents are judged before their children."""
     assert set(CATALOGUE) == set(limits.FINDINGS)
-    assert len(ROWS) == 21
+    assert len(ROWS) == 27
     for place, row in enumerate(ROWS):
         assert row.severity == SEVERITIES.get(row.name, Severity.URGENT)
         assert set(row.parents) <= {earlier.name for earlier in ROWS[:place]}

@@ -118,7 +118,9 @@ def _scan_values() -> st.SearchStrategy[dict[str, float | bool | None]]:
     numbers = st.none() | st.integers(0, 200_000).map(lambda n: n / 1000)
     outdoor = st.none() | st.integers(-40_000, 60_000).map(lambda n: n / 1000)
     flags = dict.fromkeys(FLAGS, st.none() | st.booleans())
-    return st.fixed_dictionaries({**flags, **dict.fromkeys(NUMBERS, numbers), "outdoor_c": outdoor})
+    return st.fixed_dictionaries(
+        {**flags, **{name: outdoor if READINGS[name].unit == "°C" else numbers for name in NUMBERS}}
+    )
 
 
 @given(st.lists(st.tuples(st.integers(1, 100_000), _scan_values()), max_size=20), st.booleans())

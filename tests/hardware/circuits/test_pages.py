@@ -50,6 +50,8 @@ def test_wiring_names_every_sense_once_with_the_drivers_own_place() -> None:
     for reading, channel in CHANNELS.items():
         rows = [line for line in written.splitlines() if line.startswith(f"| `{reading}` |")]
         assert len(rows) == 1
+        if channel.kind == "power":
+            continue  # made of two others
         assert (f"GPIO{channel.pin}," if channel.pin is not None else f"0x{channel.address:02x}") in rows[0]
 
 
