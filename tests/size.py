@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import os
 
+import pytest
+
 FULL = bool(os.environ.get("CI"))
+whole_only = pytest.mark.skipif(not FULL, reason="a long one, played with CI=true")
 
 
 def sized(small: int, full: int) -> int:

@@ -14,6 +14,7 @@ from condenser_monitor.web.fleet import access
 from condenser_monitor.web.serve import Serving, serve
 from tests.conftest import need
 from tests.fleet.office import PASSWORD, Office
+from tests.size import whole_only
 from tests.web.browser import (
     DESK,
     PHONE,
@@ -27,6 +28,13 @@ PAGES = (
     *("", "visits", "drifting", "silent", "due", "sites", "sites?q=elm", "score", "ingest", "people", "audit"),
     *("password", f"site/{_SITE}", f"site/{site_name(5)}", f"site/{_SITE}/cycles", "visit/1", "visit/3", "nothing"),
 )
+
+
+# Light on a phone and dark on a desk: the second where all is played.
+SCHEMES = [
+    pytest.param("light", PHONE, id="light phone"),
+    pytest.param("dark", DESK, id="dark desk", marks=whole_only),
+]
 
 
 @pytest.fixture(scope="module")
@@ -77,7 +85,7 @@ def test_the_pages_ask_nobody_but_the_office(browser: Browser, served: Serving) 
     assert [url for url in asked if not url.startswith(served.url)] == []
 
 
-@pytest.mark.parametrize(("scheme", "size"), [("light", PHONE), ("dark", DESK)], ids=["light phone", "dark desk"])
+@pytest.mark.parametrize(("scheme", "size"), SCHEMES)
 def test_every_page_is_accessible(browser: Browser, served: Serving, scheme: str, size: ViewportSize) -> None:
     """axe-core finds no violation of WCAG 2.2 AA, light and dark, phone and desk."""
     source = axe_source()

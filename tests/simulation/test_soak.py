@@ -45,6 +45,7 @@ from tests.simulation.watched import (
     written,
 )
 from tests.simulation.wires import TOLERANCE
+from tests.size import whole_only
 
 SHORT = Life(6, quiet_s=30.0, whole=0, away=(2, 4), hung=(5, 6), anew=4, first=10)
 
@@ -55,6 +56,7 @@ def short(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
     return run(tmp_path_factory.mktemp("soak"), SHORT, warm_hours=1)
 
 
+@whole_only
 def test_six_hours_stay_within_their_bounds(short: Outcome) -> None:
     """Memory, threads, descriptors, files and queues; scans came at the service's own rate around what happened."""
     assert short.broken == [], [one.line() for one in short.judged if one.broken]
@@ -62,6 +64,7 @@ def test_six_hours_stay_within_their_bounds(short: Outcome) -> None:
     assert short.hours[-1].scans > 6 * (3600 / 30 + 2 * 80)
 
 
+@whole_only
 def test_what_a_broker_that_was_away_missed_is_told_once_it_is_back(short: Outcome) -> None:
     """Two hours of rows wait on disk, not in memory, and arrive in order without a gap."""
     away = [hour for hour in short.hours if 2 <= hour.hour < 4]
@@ -73,6 +76,7 @@ def test_what_a_broker_that_was_away_missed_is_told_once_it_is_back(short: Outco
     assert short.office.answers > 0
 
 
+@whole_only
 def test_a_phone_that_hangs_is_told_afterwards(short: Outcome) -> None:
     """The day's fault went to the phone at once, its end too; of the call that was not followed, which came while it
     hung, it is told once it takes messages again, and nothing meanwhile."""
@@ -82,6 +86,7 @@ def test_a_phone_that_hangs_is_told_afterwards(short: Outcome) -> None:
     assert after > hung
 
 
+@whole_only
 def test_a_leak_put_in_on_purpose_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A service that keeps every scan's edges, and a reader that leaves files open each hour."""
     need("mosquitto")

@@ -15,6 +15,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.web.serve import Serving, serve
 from tests.conftest import need, set_limit
 from tests.monitor import units
+from tests.size import whole_only
 from tests.web.browser import (
     DESK,
     PHONE,
@@ -37,6 +38,13 @@ PAGES: tuple[str, ...] = (
     "report/read",
 )
 PAGES += ("health", "settings", "shared", "offline", "no-such-page")
+
+
+# Light on a phone and dark on a desk: the second where all is played.
+SCHEMES = [
+    pytest.param("light", PHONE, id="light phone"),
+    pytest.param("dark", DESK, id="dark desk", marks=whole_only),
+]
 
 
 @pytest.fixture
@@ -122,7 +130,7 @@ def test_the_page_asks_nobody_but_the_monitor(browser: Browser, served: Serving)
     assert [url for url in asked if not url.startswith(served.url)] == []
 
 
-@pytest.mark.parametrize(("scheme", "size"), [("light", PHONE), ("dark", DESK)], ids=["light phone", "dark desk"])
+@pytest.mark.parametrize(("scheme", "size"), SCHEMES)
 def test_every_page_is_accessible(browser: Browser, served: Serving, scheme: str, size: ViewportSize) -> None:
     """axe-core finds no violation of WCAG 2.2 AA, light and dark, phone and desk, during a fault."""
     source = axe_source()
@@ -147,7 +155,7 @@ def check_as_it_is(page: Page, source: str) -> None:
     assert told == [], page.url
 
 
-@pytest.mark.parametrize(("scheme", "size"), [("light", PHONE), ("dark", DESK)], ids=["light phone", "dark desk"])
+@pytest.mark.parametrize(("scheme", "size"), SCHEMES)
 def test_the_steps_of_a_visit_and_of_a_share_are_accessible(
     browser: Browser, served: Serving, scheme: str, size: ViewportSize
 ) -> None:
@@ -180,7 +188,7 @@ def test_the_steps_of_a_visit_and_of_a_share_are_accessible(
     context.close()
 
 
-@pytest.mark.parametrize(("scheme", "size"), [("light", PHONE), ("dark", DESK)], ids=["light phone", "dark desk"])
+@pytest.mark.parametrize(("scheme", "size"), SCHEMES)
 def test_the_pages_at_the_door_are_accessible(browser: Browser, site: Site, scheme: str, size: ViewportSize) -> None:
     """Set-up, set-up with a mistake, sign-in, sign-in with a wrong password: as another device sees them."""
     source = axe_source() or ""
