@@ -19,6 +19,7 @@ import msgspec
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.alarm_manager import AlarmManager
+from condenser_monitor.monitor.alarms.episodes import EPISODES_MEMORY
 from condenser_monitor.monitor.alarms.memory import ALERTS_MEMORY
 from condenser_monitor.monitor.baselines.baseline import NormalRange
 from condenser_monitor.monitor.baselines.minutes import MinuteMeans
@@ -105,7 +106,7 @@ class Engine:
         self._cycle = CycleWatch([name for name in self._inputs.fitted if name in NUMBERS])
         self._patterns = Patterns(settings)
         old = self._memory = EngineMemory(memory, last_good)
-        self._alarms = AlarmManager(settings, old.load_json(ALERTS_MEMORY))
+        self._alarms = AlarmManager(settings, old.load_json(ALERTS_MEMORY), old.load(EPISODES_MEMORY))
         self._baselines = Baselines(settings, old.load_json(TRENDS_MEMORY))
         self._performance = Performance(settings, old.load(PERFORMANCE_MEMORY))
         findings = _restored(old.load(FINDINGS_MEMORY))
@@ -215,13 +216,20 @@ class Engine:
             self._read_s = self.changed_s
             self._trust_due_s = self.changed_s + limits.TRUST.settle_s.value
             events += self._moved(scan, self.changed_s)
-        if self._minute.due(scan.t_s):
+        minute = self._minute.due(scan.t_s)
+        if minute:
             self._each_minute(scan)
         # One more scan after the last change bears it out: an odd one accuses nobody.
         if not changed and lasted(self._trust_due_s, scan.t_s, 0.0) and not self._inputs.unsettled():
             events += self._weigh_sensors(scan)
+        look = bool(changed) or minute
+        if look:
+            outdoor_c = scan.outdoor_c if "outdoor_c" in self._inputs.fitted else None
+            self._alarms.see(self.facts, outdoor_c)
         if not (same and self._nothing_due()):
             events += self._decide()
+        if look:
+            events += self._alarms.observe(scan.t_s, scan.wall_s)
         self._deadline_s = min(self._due_s, self._minute.deadline_s, self._trust_due_s)
         self._look_s = min(self._decide_s, self._minute.deadline_s, self._trust_due_s) - limits.MOMENT_S.value
         return events
@@ -498,6 +506,7 @@ class Engine:
             readings={name: getattr(scan, name) if scan else None for name in READINGS if name in self._inputs.fitted},
             findings=self.standing,
             alerts=self._alarms.alerts(),
+            episodes=self._alarms.episodes(),
             break_at=first_break(links) if any(f.severity == "urgent" for f in self.standing) else None,
             service_until_wall_s=self._alarms.service_until_wall_s,
             trends=self._baselines.report() | {"performance": self._performance.report()},
@@ -520,6 +529,7 @@ class Engine:
         keep(HEAT_MEMORY, [now_s - at_s for at_s in self._patterns.heat.called_s])
         keep(PERFORMANCE_MEMORY, self._performance.memory)
         self._memory.keep_json(ALERTS_MEMORY, self._alarms.memory())
+        keep(EPISODES_MEMORY, self._alarms.episodes_memory())
         self._memory.keep_json(TRENDS_MEMORY, self._baselines.memory())
         return self._memory.to_json()
 

@@ -425,6 +425,30 @@ class ALARMS(LimitGroup):
     top = _ours(10, "findings", 1, 30, "the ten most frequent alarms, as is usual in alarm reviews")
 
 
+class PROOF(LimitGroup):
+    """What proves a repair (see alarms/proof.py)."""
+
+    run_s = _ours(300.0, "s", 60, 3600, "five minutes of a run: every quick finding would have come by then")
+    long_run_s = _ours(900.0, "s", 300, 7200, "a quarter of an hour: an overload protector trips within it in the heat")
+    times = _ours(3, "runs", 1, 20, "what comes and goes often works once or twice in between")
+    span_s = _ours(12 * 3600.0, "s", 0, 604800, "half a day: morning and afternoon, or day and night")
+    day_s = _ours(24 * 3600.0, "s", 3600, 604800, "a day with its hottest hour")
+    worked_s = _ours(60.0, "s", 10, 3600, "a minute of work between two failures: it has come back")
+    returns_most = _ours(3, "returns", 1, 20, "what has come back three times is asked for three runs and days more")
+    cooler_k = _ours(3.0, "K", 0, 10, "as hot as it failed in, within the error of two sensors and a day's luck")
+    kept = _ours(12, "runs", 3, 100, "more than can ever be asked for")
+
+
+class EPISODES(LimitGroup):
+    """What belongs to one story (see alarms/episodes.py)."""
+
+    reopen_h = _ours(24.0, "h", 1, 168, "the same finding within a day of its all-clear is the same story")
+    often_times = Limit(3, "times", 2, 20, "ours", "contract: a third time within a day comes and goes")
+    often_s = Limit(86400.0, "s", 3600, 604800, "ours", "contract: within a day")
+    shown_days = _ours(14.0, "days", 1, 90, "a finished one is shown, and told to a phone that was away, for two weeks")
+    kept = _ours(24, "episodes", 4, 200, "a season of a unit that fails every week")
+
+
 # ---------------------------------------------------------------- the unit's own normal (see trends/)
 
 

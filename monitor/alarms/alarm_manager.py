@@ -17,15 +17,18 @@ finding. The states bear the letters of the standard:
     H suppressed-by-design      it follows from another alarm that lasts: telling that one is enough
     I out-of-service            service mode: a person is at the unit
 
-What is told follows from the states: *entering B* tells the alarm; reaching A or D, with an alarm told and its
-condition gone for the off-delay (or reset), tells the all-clear. So an all-clear is told once for what was told, also
-after a restart, and nothing is told on the way into or within G, H and I. What still stands when those end enters B and
-is told (again): that is what their end is for. Suppression only keeps a consequence from being told; it never takes
-back an alarm already told (rows B and C of `suppress`). A finding latches only if its alarm was told, and only where a
-vanished condition proves nothing (LATCHED says why). Who resets has seen it, so a reset acknowledges as well.
+What is told follows from the states: *entering B* tells the alarm; reaching A or D, with an alarm told and its cause
+proved repaired (or reset), tells the all-clear. So an all-clear is told once for what was told, also after a restart,
+and nothing is told on the way into or within G, H and I. What still stands when those end enters B and is told (again):
+that is what their end is for. Suppression only keeps a consequence from being told; it never takes back an alarm
+already told (rows B and C of `suppress`). A condition that is gone proves nothing: an alarm that was told latches after
+its off-delay until the part was seen to work (proof.py) or a person resets it. Who resets has seen it, so a reset
+acknowledges as well.
 
 The table was written down from memory of the standard's state diagram, with the ends of G, H and I made explicit: they
-lead where the condition by then belongs. A person's event that leaves the state as it is, is refused with the reason.
+lead where the condition by then belongs; a
+proof resets what latched as a person does. A person's event that leaves the
+state as it is, is refused with the reason. People are told of episodes (episodes.py), which are kept here beside it.
 """
 
 from __future__ import annotations
@@ -38,6 +41,7 @@ from typing import Any
 import msgspec
 
 from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.alarms.episodes import EpisodeBook, EpisodesMemory, Stands, Story
 from condenser_monitor.monitor.alarms.memory import (
     MEMORY_VERSION,
     DeskMemory,
@@ -54,6 +58,7 @@ from condenser_monitor.monitor.alarms.requests import (
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import CommandError, ContractError
 from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.monotonic_time import MonotonicTime
 from condenser_monitor.monitor.core.records import (
     Alert,
@@ -62,6 +67,7 @@ from condenser_monitor.monitor.core.records import (
     Answer,
     Change,
     ChangeKind,
+    Episode,
     Request,
     RequestKind,
 )
@@ -77,7 +83,7 @@ class AlertEvent(StrEnum):
     RETURN = "return"  # stayed gone for the off-delay
     LATCH = "latch"  # the same, of a finding that latches
     ACKNOWLEDGE = "acknowledge"
-    RESET = "reset"
+    RESET = "reset"  # by a person, or because the part was seen to work
     SHELVE = "shelve"
     OUT = "out-of-service"
     END_NORMAL = "end-normal"
@@ -116,12 +122,6 @@ def _read_grid() -> dict[AlertState, dict[AlertEvent, AlertState]]:
 
 TRANSITIONS: dict[AlertState, dict[AlertEvent, AlertState]] = _read_grid()
 
-# The findings whose alarm must be reset by a person, and why.
-LATCHED: dict[str, str] = {
-    "locked-rotor": "the protector opens within seconds and the current is gone, but the rotor is as locked as before",
-    "overload-cycling": "it stops when the protector stays open or the call ends; the cause is still there",
-    "contacts-stuck-closed": "the next call hides it: closed contacts are then as they should be",
-}
 _QUIET = frozenset({_S.SHELVED, _S.SUPPRESSED, _S.OUT_OF_SERVICE})
 _OVER = frozenset({_S.NORMAL, _S.RETURNED})
 
@@ -133,8 +133,11 @@ class AlarmManager:
     After a restart the desk believes its memory: what stood then stands until take() says otherwise.
     """
 
-    def __init__(self, settings: Settings, memory: bytes | None = None) -> None:
+    def __init__(self, settings: Settings, memory: bytes | None = None, episodes: EpisodesMemory | None = None) -> None:
         old, self.refused = read_memory(memory)
+        self._episodes = EpisodeBook(episodes)
+        self._facts = Facts()
+        self._outdoor_c: float | None = None
         self._delay_s = {name: settings.limit(limits.FINDINGS[name].all_clear_s) for name in CATALOGUE}
         self._line = MonotonicTime(old.timeline if old else None)
         kept = old.slots if old else {}
@@ -143,6 +146,11 @@ class AlarmManager:
         self._answers = {answer.id: answer for answer in old.answers} if old else {}
         self._metrics = AlertMetrics(old.metrics if old else None)
         self._next_x = -inf
+        for name, slot in self._slots.items():
+            if (slot.owed or slot.standing) and not self._episodes.knows(name):  # a version told it that knew none
+                self._told_of(name, slot, self._line.now_x, told=slot.owed)
+                if not slot.standing:
+                    self._episodes.clear(name, self._line.now_x)
         self._plan()
 
     # ------------------------------------------------------------ in
@@ -161,6 +169,21 @@ class AlarmManager:
         self._plan()
         return told
 
+    def see(self, facts: Facts, outdoor_c: float | None) -> None:
+        """What is seen now, before the changes that follow from it."""
+        self._facts, self._outdoor_c = facts, outdoor_c
+
+    def observe(self, now_s: float, wall_s: float | None) -> list[AlertChange]:
+        """Judge what is seen, at each change of it and once a minute: it may prove a cause repaired."""
+        steps = self._pass_time(now_s, wall_s, at_it=False)
+        if self._episodes.watching:
+            x_s = self._line.x(now_s)
+            for name in self._episodes.observe(self._facts, x_s, self._outdoor_c):
+                if not self._slots[name].in_alarm:
+                    steps += self._feed(name, AlertEvent.RESET, x_s)
+            self._plan()
+        return steps
+
     def request(
         self, request: Request, now_s: float, wall_s: float | None, renew: Renew = no_renewal
     ) -> tuple[Answer, list[AlertChange]]:
@@ -170,7 +193,7 @@ class AlarmManager:
         if request.id in self._answers:
             return self._answers[request.id], told
         try:
-            check_request(request, self._slots)
+            check_request(request, (*self._slots, *self._episodes.open_ids()))
             if request.request is RequestKind.RENEW:
                 renew(request.part)
             else:
@@ -198,6 +221,14 @@ class AlarmManager:
     def alerts(self) -> tuple[Alert, ...]:
         """The alerts that are not normal, in the catalogue's order; out of service, those with something beneath."""
         return tuple(self._alert(name, slot) for name, slot in self._slots.items() if _shown(slot))
+
+    def episodes(self) -> tuple[Episode, ...]:
+        """The stories that people are told: the open ones, and those that ended in the last days."""
+        return self._episodes.episodes(self._line.now_x, self._line.wall_s, self._line.t_s)
+
+    def episodes_memory(self) -> EpisodesMemory:
+        """What must survive a restart of the episodes."""
+        return self._episodes.memory
 
     def metrics(self, wall_s: float | None) -> dict[str, Any]:
         """Figures of the alarm system over the last 30 days (ISA-18.2), JSON-able; see AlertMetrics.report."""
@@ -234,6 +265,7 @@ class AlarmManager:
     def _stands(self, name: str, slot: Slot, change: Change) -> list[AlertChange]:
         slot.severity, slot.summary, slot.suspects = change.severity, change.summary, change.suspects
         if slot.standing:
+            self._told_of(name, slot, self._line.x(change.t_s), told=False)
             return []
         x_s = self._line.x(change.t_s)
         if not slot.in_alarm:
@@ -241,11 +273,19 @@ class AlarmManager:
         slot.standing, slot.gone_x = True, None
         self._metrics.raised(name, x_s)
         event = AlertEvent.SUPPRESS if self._follows(name) else AlertEvent.RAISE
-        return self._feed(name, event, x_s)
+        steps = self._feed(name, event, x_s)
+        self._told_of(name, slot, x_s, told=False)
+        return steps
+
+    def _told_of(self, name: str, slot: Slot, x_s: float, *, told: bool) -> None:
+        """Put what stands into its story."""
+        seen = Stands(name, slot.severity, slot.suspects, x_s, slot.since_wall_s, self._facts, self._outdoor_c)
+        self._episodes.stand(seen, told=told, paused=self.in_service)
 
     def _cleared(self, slot: Slot, change: Change) -> None:
         if slot.standing:
             slot.standing, slot.gone_x = False, self._line.x(change.t_s)
+            self._episodes.clear(change.finding, slot.gone_x)
 
     def _follows(self, name: str) -> bool:
         return any(self._slots[parent].in_alarm for parent in CATALOGUE[name].parents)
@@ -261,37 +301,84 @@ class AlarmManager:
                 raise CommandError("resume", "not in service mode", "only while in service mode")
             return self._end_service(now_x, request.by)
         assert request.finding is not None  # check_request has seen to it
-        name, slot = request.finding, self._slots[request.finding]
+        name, story = request.finding, self._episodes.find(request.finding)
+        if kind is RequestKind.REPAIRED:
+            return self._repaired(name, story, request)
         if kind is RequestKind.ACKNOWLEDGE:
-            return self._acknowledge(name, slot, request)
+            return self._acknowledge(name, story, request)
         if kind is RequestKind.SHELVE:
-            return self._shelve(name, slot, request)
-        return self._unshelve(name, request.by) if kind is RequestKind.UNSHELVE else self._reset(name, slot, request)
+            return self._shelve(name, story, request)
+        if kind is RequestKind.UNSHELVE:
+            return self._unshelve(name, story, request.by)
+        return [step for one in self._meant(name, story) for step in self._reset(one, self._slots[one], request)]
 
-    def _acknowledge(self, name: str, slot: Slot, request: Request) -> list[AlertChange]:
-        if TRANSITIONS[slot.state][AlertEvent.ACKNOWLEDGE] is slot.state:
-            raise refused_because(name, slot, RequestKind.ACKNOWLEDGE)
-        slot.acked_by, slot.note = request.by, request.note
-        return self._feed(name, AlertEvent.ACKNOWLEDGE, self._line.now_x, request.by)
+    def _acknowledge(self, name: str, story: Story | None, request: Request) -> list[AlertChange]:
+        whole = story is not None and name == story.id
+        steps: list[AlertChange] = []
+        for one in self._meant(name, story):
+            slot = self._slots[one]
+            if TRANSITIONS[slot.state][AlertEvent.ACKNOWLEDGE] is not slot.state:
+                slot.acked_by, slot.note = request.by, request.note
+                steps += self._feed(one, AlertEvent.ACKNOWLEDGE, self._line.now_x, request.by)
+            elif not whole and request.day is None:
+                raise refused_because(name, slot, RequestKind.ACKNOWLEDGE)
+        if story is not None and (whole or not any(self._unanswered(one) for one in story.trials)):
+            self._episodes.answer(story, request.by, self._line.now_x, request.day)
+        return steps
 
-    def _shelve(self, name: str, slot: Slot, request: Request) -> list[AlertChange]:
+    def _unanswered(self, name: str) -> bool:
+        return self._slots[name].state in (_S.UNACKED, _S.LATCHED_UNACKED, _S.RETURNED)
+
+    def _repaired(self, name: str, story: Story | None, request: Request) -> list[AlertChange]:
+        if story is None:
+            raise CommandError(f"repaired {name}", "nothing open of this name", "a finding or an episode that is open")
+        steps: list[AlertChange] = []
+        for one in story.trials:
+            self._slots[one].note = request.note or self._slots[one].note
+            if self._unanswered(one):
+                self._slots[one].acked_by = request.by
+                steps += self._feed(one, AlertEvent.ACKNOWLEDGE, self._line.now_x, request.by)
+        self._episodes.say_repaired(story, request.by, self._line.now_x)
+        return steps
+
+    def _shelve(self, name: str, story: Story | None, request: Request) -> list[AlertChange]:
         assert request.hours is not None  # check_request has seen to it
-        slot.shelved_until_x, slot.note = self._line.now_x + request.hours * 3600.0, request.note
-        return self._feed(name, AlertEvent.SHELVE, self._line.now_x, request.by)
+        until_x = self._line.now_x + request.hours * 3600.0
+        steps: list[AlertChange] = []
+        for one in self._meant(name, story):
+            self._slots[one].shelved_until_x, self._slots[one].note = until_x, request.note
+            steps += self._feed(one, AlertEvent.SHELVE, self._line.now_x, request.by)
+        if story is not None and name in (story.id, story.lead):
+            story.snoozed_until_x = until_x
+        return steps
 
-    def _unshelve(self, name: str, by: str | None) -> list[AlertChange]:
-        slot = self._slots[name]
-        if slot.shelved_until_x is None:
-            raise refused_because(name, slot, RequestKind.UNSHELVE)
-        slot.shelved_until_x = None
-        return [] if slot.state is not _S.SHELVED else self._end_quiet(name, self._line.now_x, by)
+    def _unshelve(self, name: str, story: Story | None, by: str | None) -> list[AlertChange]:
+        names = self._meant(name, story)
+        shelved = [one for one in names if self._slots[one].shelved_until_x is not None]
+        if not shelved:
+            raise refused_because(name, self._slots[names[0]], RequestKind.UNSHELVE)
+        if story is not None and name in (story.id, story.lead):
+            story.snoozed_until_x = None
+        steps: list[AlertChange] = []
+        for one in shelved:
+            self._slots[one].shelved_until_x = None
+            steps += self._end_quiet(one, self._line.now_x, by) if self._slots[one].state is _S.SHELVED else []
+        return steps
+
+    @staticmethod
+    def _meant(name: str, story: Story | None) -> list[str]:
+        """The findings that a name stands for: all of an episode, or the one."""
+        return list(story.trials) if story is not None and name == story.id else [name]
 
     def _reset(self, name: str, slot: Slot, request: Request) -> list[AlertChange]:
-        if name not in LATCHED or slot.standing or slot.state in _QUIET | _OVER:
-            raise refused_because(name, slot, RequestKind.RESET, latches=name in LATCHED)
+        if slot.standing or slot.state in _QUIET | _OVER:
+            raise refused_because(name, slot, RequestKind.RESET)
         now_x, by = self._line.now_x, request.by
         slot.gone_x = None  # whoever resets does not wait for the off-delay
         slot.acked_by, slot.note = slot.acked_by or by, request.note
+        story = self._episodes.find(name)
+        if story is not None:
+            self._episodes.say_repaired(story, request.by, now_x, (name,))
         steps = (AlertEvent.LATCH, AlertEvent.ACKNOWLEDGE, AlertEvent.RESET)
         told = [change for event in steps for change in self._feed(name, event, now_x, by)]
         return told + self._release(now_x)
@@ -352,7 +439,7 @@ class AlarmManager:
         for name, slot in self._slots.items():
             if slot.gone_x is not None and slot.gone_x + self._delay_s[name] <= x_s:
                 slot.gone_x = None
-                latches = slot.owed and name in LATCHED
+                latches = slot.owed and not self._episodes.is_proved(name)
                 told = self._feed(name, AlertEvent.LATCH if latches else AlertEvent.RETURN, x_s)
                 return told + self._release(x_s)
             if slot.shelved_until_x is not None and slot.shelved_until_x <= x_s:
@@ -375,7 +462,8 @@ class AlarmManager:
             return AlertEvent.END_SHELVED
         if slot.standing:
             return AlertEvent.END_SUPPRESSED if self._follows(name) else AlertEvent.END_STANDING
-        return AlertEvent.END_LATCHED if slot.owed and name in LATCHED else AlertEvent.END_NORMAL
+        latches = slot.owed and not self._episodes.is_proved(name)
+        return AlertEvent.END_LATCHED if latches else AlertEvent.END_NORMAL
 
     def _feed(self, name: str, event: AlertEvent, x_s: float, by: str | None = None) -> list[AlertChange]:
         slot = self._slots[name]
@@ -384,6 +472,7 @@ class AlarmManager:
         if tell == "alarm":
             slot.acked_by, slot.note = None, ""
             self._metrics.told(name, slot.severity, x_s)
+            self._told_of(name, slot, x_s, told=True)
         if tell == "no" and (slot.state is was or {was, slot.state} == {_S.NORMAL, _S.OUT_OF_SERVICE}):
             return []
         return [

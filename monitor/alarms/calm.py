@@ -17,6 +17,7 @@ from condenser_monitor.monitor.core.records import (
     Alert,
     AlertState,
     CycleState,
+    EpisodeState,
     LinkState,
     Severity,
     UnitStatus,
@@ -35,6 +36,7 @@ class Reason(StrEnum):
     FINDING = "finding"  # a finding stands
     QUIET = "quiet"  # its condition is gone, but nothing shows that the cause is repaired
     LATCHED = "latched"  # the same, and a person is asked to look
+    REPAIRED = "repaired"  # a person says that it is repaired, and the next run has not confirmed it yet
     RETURNED = "returned"  # it has ended, and nobody has acknowledged it
     SNOOZED = "snoozed"
     CAUSED = "caused"  # an alert that another one caused
@@ -118,6 +120,11 @@ def _reasons(status: UnitStatus, faults: int) -> Iterator[Calm]:
     for alert in status.alerts:
         if alert.state is not AlertState.NORMAL and alert.finding not in standing:
             yield Calm(reason=_of_alert(alert), severity=_severity(alert), finding=alert.finding)
+    shown = standing | {alert.finding for alert in status.alerts if alert.state is not AlertState.NORMAL}
+    for episode in status.episodes:
+        if episode.state is not EpisodeState.OVER and not shown & set(episode.findings):
+            reason = Reason.REPAIRED if episode.state is EpisodeState.REPAIRED else Reason.QUIET
+            yield Calm(reason=reason, severity=episode.severity, finding=episode.lead)
     if any("distrusted" in finding.evidence for finding in status.findings):
         yield Calm(reason=Reason.DISTRUSTED)
     if status.cycle is CycleState.UNKNOWN or any(

@@ -6,7 +6,8 @@ Every refusal is a CommandError: what was asked, what is the case, what is allow
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection
+from datetime import date
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.memory import Slot
@@ -47,28 +48,26 @@ _ALLOWED: dict[RequestKind, str] = {
 }
 
 
-def refused_because(name: str, slot: Slot, kind: RequestKind, *, latches: bool = True) -> CommandError:
+def refused_because(name: str, slot: Slot, kind: RequestKind) -> CommandError:
     """The error that says why a request cannot be done in the state the alert is in."""
     why = _WHY_NOT.get(kind, {}).get(slot.state, "not shelved")
-    if kind is RequestKind.RESET and not latches:
-        why = "not an alert that latches: it ends by itself"
     if slot.acked_by and "already acknowledged" in why:
         why = f"{why} (by {slot.acked_by})"
     return CommandError(f"{kind} {name}", why, _ALLOWED[kind])
 
 
-def check_request(request: Request, slots: Mapping[str, Slot]) -> None:
-    """Raise CommandError for a request that no state could allow."""
+def check_request(request: Request, names: Collection[str]) -> None:
+    """Raise CommandError for a request that no state could allow. `names`: what can be spoken of."""
     _check_texts(request)
     if request.request in (RequestKind.SHELVE, RequestKind.SERVICE):
         _check_hours(request)
     if request.request in (RequestKind.SERVICE, RequestKind.RESUME, RequestKind.RENEW):
         return
     if request.finding is None:
-        raise CommandError(f"{request.request}: finding", None, "the name of a finding")
-    if request.finding not in slots:
+        raise CommandError(f"{request.request}: finding", None, "the name of a finding or of an episode")
+    if request.finding not in names:
         given = request.finding[:80]
-        raise CommandError(f"{request.request}: finding", given, "one of " + ", ".join(slots))
+        raise CommandError(f"{request.request}: finding", given, "one of " + ", ".join(names))
 
 
 def _check_texts(request: Request) -> None:
@@ -76,6 +75,11 @@ def _check_texts(request: Request) -> None:
     for place, text in (("id", request.id), ("by", request.by)):
         if not text.strip() or len(text) > longest or CONTROLS.search(text):
             raise CommandError(f"{request.request}: {place}", text[:80], f"1 to {longest} characters, none a control")
+    if request.day is not None:
+        try:
+            date.fromisoformat(request.day)
+        except ValueError:
+            raise CommandError(f"{request.request}: day", request.day[:80], "a date as YYYY-MM-DD") from None
     most = int(limits.ALARMS.text_most.value)
     if len(request.note) > most:
         raise CommandError(f"{request.request}: note", f"{len(request.note)} characters", f"at most {most} characters")

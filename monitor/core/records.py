@@ -240,6 +240,45 @@ class Alert(msgspec.Struct, frozen=True, kw_only=True):
     note: str = ""
 
 
+class EpisodeState(StrEnum):
+    """How a story stands: `over` needs proof, or a person's word that a run has confirmed."""
+
+    ACTIVE = "active"  # one of its findings stands
+    QUIET = "quiet-not-repaired"  # none does, and nothing shows that the cause is repaired
+    REPAIRED = "said-to-be-repaired"  # a person says so, and the next run has not confirmed it yet
+    OVER = "over"
+
+
+class Episode(msgspec.Struct, frozen=True, kw_only=True):
+    """One root cause as people are told of it: one thread of messages, one clock, one all-clear.
+
+    `lead` is the finding that heads it, `findings` all that joined. `level` rises as it gets worse (alarms/cooling.py).
+    `returns` counts how often it came back after it had worked, `returned_wall_s` when last; `often` says that it comes
+    and goes. `taken_back` counts words that it is repaired which a call disproved. `visit_day` is a local date.
+    """
+
+    id: str
+    lead: str
+    findings: tuple[str, ...]
+    severity: Severity
+    level: int
+    state: EpisodeState
+    since_s: float
+    since_wall_s: float | None
+    suspects: tuple[str, ...] = ()
+    returns: int = 0
+    returned_wall_s: float | None = None
+    often: bool = False
+    quiet_wall_s: float | None = None
+    answered_by: str | None = None
+    answered_wall_s: float | None = None
+    visit_day: str | None = None
+    snoozed_until_wall_s: float | None = None
+    repaired_by: str | None = None
+    taken_back: int = 0
+    over_wall_s: float | None = None
+
+
 class AlertChange(msgspec.Struct, frozen=True, kw_only=True):
     """One step of an alert's life. `tell` says whether people are to be told (phone, page banner)."""
 
@@ -269,13 +308,16 @@ class RequestKind(StrEnum):
     SERVICE = "service"
     RESUME = "resume"
     RENEW = "renew"
+    REPAIRED = "repaired"
 
 
 class Request(msgspec.Struct, frozen=True, kw_only=True):
     """A wish of a person, from the page or the broker; `finding` is needed by all but service, resume and renew.
 
     `hours` bounds shelving and service mode; `part` is what a visit renewed ("compressor" or "contactor"): its counts
-    and what was normal with the old one begin anew. `id` lets the sender match the answer and makes a repeat harmless.
+    and what was normal with the old one begin anew. `finding` may name an episode as well: it then stands for all of
+    its findings. `day` (a local date) goes with acknowledge: a technician comes then. `id` lets the sender match the
+    answer and makes a repeat harmless.
     """
 
     id: str
@@ -285,6 +327,7 @@ class Request(msgspec.Struct, frozen=True, kw_only=True):
     hours: float | None = None
     note: str = ""
     part: str | None = None
+    day: str | None = None
 
 
 class Answer(msgspec.Struct, frozen=True, kw_only=True):
@@ -353,5 +396,6 @@ class UnitStatus(msgspec.Struct, frozen=True, kw_only=True):
     break_at: str | None
     distrusted: tuple[str, ...] = ()  # readings that lie, and count as missing
     service_until_wall_s: float | None = None
+    episodes: tuple[Episode, ...] = ()
     trends: dict[str, Any] = {}
     uncertainty: dict[str, float] = {}  # of each number in `readings`: expanded, k = 2, in its own unit; if known

@@ -13,6 +13,7 @@ import msgspec
 import sqlalchemy as sa
 
 from condenser_monitor.monitor.alarms.calm import SEVERITIES, Calm, Reason
+from condenser_monitor.monitor.alarms.cooling import COOLING, Cooling, cooling
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import Severity
@@ -78,7 +79,7 @@ class Case(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def cooling(self) -> str:
         """What the finding means for the house, in words."""
-        return triage.COOLING_WORDS[triage.urgency(self.finding)]
+        return triage.COOLING_WORDS[cooling(self.finding)]
 
     @property
     def heat(self) -> str:
@@ -138,8 +139,8 @@ def drifting(
 
 
 _URGENCY = sa.case(
-    *((standing_table.c.finding == name, int(cooling)) for name, cooling in triage.COOLING.items()),
-    else_=int(triage.Cooling.DAMAGE),
+    *((standing_table.c.finding == name, int(cooling)) for name, cooling in COOLING.items()),
+    else_=int(Cooling.DAMAGE),
 )
 
 
@@ -399,7 +400,7 @@ def site_id(connection: sa.Connection, viewer: Viewer, name: str) -> int:
 def _stands(connection: sa.Connection, key: int) -> tuple[ActiveAlerts, ...]:
     query = sa.select(standing_table).where(standing_table.c.site_id == key, standing_table.c.active)
     found = [ActiveAlerts(**row._mapping) for row in connection.execute(query)]
-    return tuple(sorted(found, key=lambda row: (-int(triage.urgency(row.finding)), row.since_at)))
+    return tuple(sorted(found, key=lambda row: (-int(cooling(row.finding)), row.since_at)))
 
 
 def _latest(

@@ -6,51 +6,11 @@ higher sum of heat and of how hard heat is on somebody there; within that, who h
 
 from __future__ import annotations
 
-from enum import IntEnum
 from typing import NamedTuple
 
+from condenser_monitor.monitor.alarms.cooling import COOLING, Cooling, cooling
 from condenser_monitor.monitor.limits import FLEET_HEAT_C
 
-
-class Cooling(IntEnum):
-    """What a finding means for the house. Higher comes first."""
-
-    UNKNOWN = 0  # the finding says nothing of it
-    WORKS = 1
-    POOR = 2  # it cools, but badly or not for long
-    DAMAGE = 3  # it cools or not, and something is being damaged
-    NONE = 4
-
-
-COOLING: dict[str, Cooling] = {
-    "call-without-pull-in": Cooling.NONE,
-    "call-without-run": Cooling.NONE,
-    "pull-in-without-run": Cooling.NONE,
-    "compressor-not-running": Cooling.NONE,
-    "fan-not-running": Cooling.DAMAGE,
-    "locked-rotor": Cooling.NONE,
-    "overload-cycling": Cooling.DAMAGE,
-    "contacts-stuck-closed": Cooling.DAMAGE,
-    "contactor-chatter": Cooling.DAMAGE,
-    "low-control-voltage": Cooling.POOR,
-    "low-line-voltage": Cooling.POOR,
-    "high-line-voltage": Cooling.WORKS,
-    "run-capacitor-weak": Cooling.WORKS,
-    "not-cooling": Cooling.NONE,
-    "low-split": Cooling.POOR,
-    "high-split": Cooling.POOR,
-    "line-supply-lost": Cooling.NONE,
-    "control-power-lost": Cooling.NONE,
-    "call-not-reaching-unit": Cooling.NONE,
-    "short-cycling": Cooling.POOR,
-    "high-running-current": Cooling.POOR,
-    "low-running-current": Cooling.POOR,
-    "slow-start": Cooling.WORKS,
-    "long-run": Cooling.POOR,
-    "no-call-in-heat": Cooling.UNKNOWN,
-    "sensing-disagrees": Cooling.UNKNOWN,
-    "sensor-silent": Cooling.UNKNOWN,
-}
 COOLING_WORDS = {
     Cooling.UNKNOWN: "not known",
     Cooling.WORKS: "cools",
@@ -93,12 +53,7 @@ def heat_words(outdoor_c: float | None) -> str:
     return "heat not known" if outdoor_c is None else HEAT[heat_weight(outdoor_c)][2]
 
 
-def urgency(finding: str) -> Cooling:
-    """What a finding means for the house; one that this program does not know yet counts as damage."""
-    return COOLING.get(finding, Cooling.DAMAGE)
-
-
 def place(finding: str, outdoor_c: float | None, vulnerability: int, since_at: float) -> tuple[int, int, float]:
     """Sorts the morning list, lowest first: urgency, then heat and vulnerability together, then the longest wait."""
     need = heat_weight(outdoor_c) + VULNERABILITY[vulnerability].weight
-    return -int(urgency(finding)), -need, since_at
+    return -int(cooling(finding)), -need, since_at

@@ -18,6 +18,7 @@ from condenser_monitor.monitor.core.records import (
     Answer,
     Change,
     Cycle,
+    Episode,
     Evidence,
     Finding,
     LinkState,
@@ -149,6 +150,7 @@ class UnitMessage(msgspec.Struct, frozen=True, kw_only=True):
     reason: Reason = Reason.UNSURE
     headline: str = ""
     open: int = 0
+    episodes: tuple[Episode, ...] = ()
     uncertainty: dict[str, float] = {}  # of each number in `readings`: expanded, k = 2, in its own unit; if known
     own_faults: dict[str, int] = {}  # how often each part of the monitor's program failed, until a person has seen it
 
@@ -212,6 +214,7 @@ def unit_message(
         reason=answer.reason,
         headline=sentence(answer, status.cycle),
         open=answer.open,
+        episodes=status.episodes,
         uncertainty=status.uncertainty,
         own_faults=own_faults or {},
     )
@@ -241,7 +244,12 @@ def unit_mark(status: UnitStatus) -> tuple[object, ...]:
         status.alerts,
         status.break_at,
         status.service_until_wall_s,
+        tuple(_untimed(episode) for episode in status.episodes),
     )
+
+
+def _untimed(episode: Episode) -> tuple[object, ...]:
+    return tuple(getattr(episode, name) for name in episode.__struct_fields__ if not name.endswith("_s"))
 
 
 # ---------------------------------------------------------------- in

@@ -68,7 +68,7 @@ def test_morning_list_is_in_the_order_that_triage_says(store: Store) -> None:
     expected = []
     for row in rows:
         if row["stands"]:
-            finding, since = min(row["stands"], key=lambda item: (-int(triage.urgency(item[0])), item[1]))
+            finding, since = min(row["stands"], key=lambda item: (-int(triage.cooling(item[0])), item[1]))
             outdoor_c = None if row["unit_at"] in _TOLD_LONG_AGO else row["outdoor_c"]
             place = triage.place(finding, outdoor_c, row["vulnerability"], since)
             expected.append((*place, row["site"], finding))

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from unittest.mock import patch
 
+from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.alarm_manager import AlarmManager
+from condenser_monitor.monitor.alarms.proof import Trial
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.records import (
@@ -78,8 +81,18 @@ class Bench:
     def raised(self, finding: str) -> list[AlertChange]:
         return self.change("raised", finding)
 
-    def cleared(self, finding: str) -> list[AlertChange]:
-        return self.change("cleared", finding)
+    def cleared(self, finding: str, *, repaired: bool = True) -> list[AlertChange]:
+        """It is gone; `repaired`: and its part was seen to work for long enough, at once."""
+        steps = self.change("cleared", finding)
+        return steps + self.prove(finding) if repaired else steps
+
+    def prove(self, finding: str) -> list[AlertChange]:
+        """The part was seen to work, in as many runs as are asked for."""
+        story = self.desk._episodes.find(finding)
+        if story is None or finding not in story.trials:
+            return []
+        with patch.object(Trial, "proved", lambda trial, *_: trial is story.trials[finding]):
+            return self._keep(self.desk.observe(self.now_s, self.wall_s))
 
     def ask(self, kind: str, finding: str | None = None, hours: float | None = None, **rest: str) -> Answer:
         self._ids += 1
@@ -97,7 +110,7 @@ class Bench:
 
     def restart(self, off_s: float = 0.0) -> None:
         """The program ends and starts again after `off_s`; its seconds begin at 0 again."""
-        self.desk = AlarmManager(self.settings, self.desk.memory())
+        self.desk = AlarmManager(self.settings, self.desk.memory(), self.desk.episodes_memory())
         assert self.desk.refused == ""
         self.true_s += off_s
         self.now_s = 0.0

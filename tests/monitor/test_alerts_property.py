@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from condenser_monitor.monitor.alarms.alarm_manager import LATCHED
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.records import AlertState
 from tests.monitor.alarm_tools import Bench
@@ -192,7 +191,7 @@ class Onlooker:
                 self.play(("flip", name))
         self.play(("wait", 90000.0))
         self.play(("wait", 90000.0))
-        for name in sorted(LATCHED):
+        for name in sorted(CATALOGUE):
             self.play(("reset", name)) if name in self.books else None
         for name, book in self.books.items():
             assert not book.knows, f"{name}: told, and never told to be over"

@@ -50,7 +50,6 @@ REFUSED = [
     (f"raised:{LOCKED} acknowledge:{LOCKED}", "reset", LOCKED, None, "still stands"),
     (f"raised:{LOCKED} service", "reset", LOCKED, None, "still stands|resume"),
     (f"raised:{LOCKED} cleared:{LOCKED} service", "reset", LOCKED, None, "resume"),
-    (f"raised:{FAN} cleared:{FAN}", "reset", FAN, None, "ends by itself"),
     ("", "service", None, None, "0.1 to 24 hours"),
     ("", "service", None, 25.0, "got 25.0"),
     ("", "resume", None, None, "service mode"),

@@ -149,7 +149,7 @@ def test_a_latched_alarm_outlives_a_restart() -> None:
     """Switching the monitor off and on is no reset."""
     bench = Bench()
     bench.raised(LOCKED)
-    bench.cleared(LOCKED)
+    bench.cleared(LOCKED, repaired=False)
     bench.wait(bench.delay_s(LOCKED))
     bench.restart(86400.0)
     assert bench.state(LOCKED) is AlertState.LATCHED_UNACKED

@@ -1,0 +1,308 @@
+"""Episodes: what people are told of. One root cause, one thread, one clock, one all-clear.
+
+A dead fan gives three findings within two hours, and a breaker that was switched off as asked gives a fourth; for the
+house it is one story. A finding joins the story that is open if one follows from the other, if both are suspected of
+the same, or if it is what the house was asked to do (the power switched off). A story is over when each of its findings
+is proved repaired (proof.py), or a person said so and a run has confirmed it. Pure; times in the timeline's `x`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from typing import NamedTuple
+
+import msgspec
+
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.alarms.calm import SEVERITIES
+from condenser_monitor.monitor.alarms.cooling import cooling
+from condenser_monitor.monitor.alarms.proof import PROOF, Trial
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.links import Facts
+from condenser_monitor.monitor.core.load_state import MemoryPart
+from condenser_monitor.monitor.core.records import Episode, EpisodeState, Severity
+
+_HOUR_S, _DAY_S = 3600.0, 86400.0
+# The monitor's own sensors tell no story of the unit; two stories that share only these suspects are two.
+_OF_THE_MONITOR = frozenset({"sensor-silent", "sensing-disagrees"})
+_SUSPECTED_OF_ALL = frozenset({"monitor-sensing", "loose-connection"})
+# What follows from switching off what a message asked to switch off.
+_OBEYED = frozenset({"line-supply-lost", "control-power-lost", "no-call-in-heat", "overdue-call"})
+
+
+def level(finding: str, severity: Severity) -> int:
+    """Return how bad a finding is for the house, to be compared within one story."""
+    return (len(SEVERITIES) - SEVERITIES.index(severity)) * 10 + int(cooling(finding))
+
+
+class Story(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
+    """One episode as it is kept."""
+
+    number: int
+    lead: str
+    trials: dict[str, Trial]
+    proved: set[str] = set()
+    standing: set[str] = set()
+    suspects: dict[str, tuple[str, ...]] = {}
+    severity: Severity
+    level: int
+    since_x: float
+    since_wall_s: float | None
+    came_x: list[float] = []
+    returns: int = 0
+    returned_x: float | None = None
+    often: bool = False
+    quiet_x: float | None = None
+    answered_by: str | None = None
+    answered_x: float | None = None
+    visit_day: str | None = None
+    snoozed_until_x: float | None = None
+    repaired_by: str | None = None
+    taken_back: int = 0
+    over_x: float | None = None
+
+    @property
+    def id(self) -> str:
+        """Its name; it holds no measured value."""
+        return f"episode-{self.number}"
+
+    @property
+    def state(self) -> EpisodeState:
+        """How it stands."""
+        if self.over_x is not None:
+            return EpisodeState.OVER
+        if self.standing:
+            return EpisodeState.ACTIVE
+        return EpisodeState.REPAIRED if self.repaired_by else EpisodeState.QUIET
+
+
+class EpisodesMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
+    """What is kept over restarts."""
+
+    number: int = 0
+    stories: list[Story] = []
+
+
+EPISODES_MEMORY = MemoryPart("episodes", 1, EpisodesMemory, what="episodes")
+
+
+class Stands(NamedTuple):
+    """A finding that stands, and what is seen with it."""
+
+    finding: str
+    severity: Severity
+    suspects: tuple[str, ...]
+    x_s: float
+    wall_s: float | None
+    facts: Facts
+    outdoor_c: float | None
+
+
+class EpisodeBook:
+    """The stories of one unit."""
+
+    def __init__(self, memory: EpisodesMemory | None = None) -> None:
+        self.memory = memory or EpisodesMemory()
+
+    # ------------------------------------------------------------ in
+
+    def stand(self, seen: Stands, *, told: bool, paused: bool) -> None:
+        """Take a finding that stands; `told`: its alarm was, so that a story begins if none can be joined. `paused` in
+        service mode: what stands then is news only when it ends. A snooze ends when the story gets worse."""
+        story = self._story_of(seen)
+        if paused and (story is None or seen.finding not in story.trials):
+            return
+        if story is not None:
+            self._stand(story, seen)
+        elif told:
+            self._stand(self._begin(seen), seen)
+
+    def _stand(self, story: Story, seen: Stands) -> None:
+        name, x_s = seen.finding, seen.x_s
+        story.suspects[name] = seen.suspects
+        if name in story.standing:
+            return
+        trial = story.trials.setdefault(name, Trial())
+        worked = trial.worked or story.over_x is not None
+        trial.failed(seen.facts, seen.outdoor_c)
+        if worked:
+            self._come_back(story, x_s)
+        story.proved.discard(name)
+        story.standing.add(name)
+        story.over_x = story.quiet_x = None
+        if story.repaired_by is not None and name not in _OBEYED - {story.lead}:
+            story.repaired_by, story.taken_back = None, story.taken_back + 1
+            story.answered_by = story.answered_x = story.visit_day = None
+        now = level(name, seen.severity)
+        if now > story.level:
+            story.level, story.snoozed_until_x = now, None
+        story.severity = min(story.severity, seen.severity, key=SEVERITIES.index)
+
+    @staticmethod
+    def _come_back(story: Story, x_s: float) -> None:
+        story.returns, story.returned_x = story.returns + 1, x_s
+        story.came_x = [at_x for at_x in (*story.came_x, x_s) if x_s - at_x < limits.EPISODES.often_s.value]
+        story.often |= len(story.came_x) >= limits.EPISODES.often_times.value
+
+    def clear(self, name: str, x_s: float) -> None:
+        """Take a finding that does not stand any more; that proves nothing."""
+        for story in self.memory.stories:
+            if name in story.standing:
+                story.standing.discard(name)
+                if not story.standing:
+                    story.quiet_x = x_s
+
+    def _begin(self, seen: Stands) -> Story:
+        self.memory.number += 1
+        story = Story(
+            number=self.memory.number,
+            lead=seen.finding,
+            trials={},
+            severity=seen.severity,
+            level=level(seen.finding, seen.severity),
+            since_x=seen.x_s,
+            since_wall_s=seen.wall_s,
+            came_x=[seen.x_s],
+        )
+        self.memory.stories.append(story)
+        self._forget()
+        return story
+
+    def _forget(self) -> None:
+        """Let go of the oldest finished stories."""
+        over = [story for story in self.memory.stories if story.over_x is not None]
+        for story in over[: max(0, len(self.memory.stories) - int(limits.EPISODES.kept.value))]:
+            self.memory.stories.remove(story)
+
+    def _story_of(self, seen: Stands) -> Story | None:
+        """The story that a finding belongs to: its own, else the newest that it can be a part of."""
+        found = [story for story in self.memory.stories if self._joins(story, seen)]
+        return max(
+            found, key=lambda story: (seen.finding in story.trials, story.over_x is None, story.since_x), default=None
+        )
+
+    @staticmethod
+    def _joins(story: Story, seen: Stands) -> bool:
+        name, suspects = seen.finding, seen.suspects
+        if story.over_x is not None:
+            return name in story.trials and seen.x_s - story.over_x < limits.EPISODES.reopen_h.value * _HOUR_S
+        if name in story.trials:
+            return True
+        of_monitor = {name, *story.trials} & _OF_THE_MONITOR
+        if of_monitor:
+            return False
+        if name in _OBEYED and story.severity is Severity.URGENT:
+            return True
+        related = any(name in CATALOGUE[one].parents or one in CATALOGUE[name].parents for one in story.trials)
+        shared = {one for some in story.suspects.values() for one in some} & set(suspects) - _SUSPECTED_OF_ALL
+        return related or bool(shared)
+
+    # ------------------------------------------------------------ what is seen
+
+    def observe(self, facts: Facts, x_s: float, outdoor_c: float | None) -> list[str]:
+        """Take what is seen now; return the findings that it proves repaired."""
+        found = []
+        for story in self.memory.stories:
+            if story.over_x is None:
+                found += self._observe(story, facts, x_s, outdoor_c)
+        return found
+
+    def _observe(self, story: Story, facts: Facts, x_s: float, outdoor_c: float | None) -> list[str]:
+        proved = []
+        for name, trial in story.trials.items():
+            if name in story.standing:
+                trial.heat(outdoor_c)
+            elif name not in story.proved and trial.proved(PROOF[name], facts, x_s, outdoor_c):
+                story.proved.add(name)
+                proved.append(name)
+        if story.trials.keys() == story.proved:
+            story.over_x = x_s
+        return proved
+
+    @property
+    def watching(self) -> bool:
+        """Whether anything waits for proof."""
+        return any(story.over_x is None for story in self.memory.stories)
+
+    def knows(self, name: str) -> bool:
+        """Return whether a finding is part of any story that is kept."""
+        return any(name in story.trials for story in self.memory.stories)
+
+    def is_proved(self, name: str) -> bool:
+        """Return whether this finding's cause is proved repaired since it stood last."""
+        found = [story for story in self.memory.stories if name in story.trials]
+        return bool(found) and name in found[-1].proved
+
+    # ------------------------------------------------------------ people
+
+    def find(self, name: str) -> Story | None:
+        """The open story of this name, or to which a finding of this name belongs."""
+        for story in reversed(self.memory.stories):
+            if story.over_x is None and name in (story.id, *story.trials):
+                return story
+        return None
+
+    def open_ids(self) -> list[str]:
+        """The names of the open stories."""
+        return [story.id for story in self.memory.stories if story.over_x is None]
+
+    def answer(self, story: Story, by: str, x_s: float, day: str | None = None) -> None:
+        """Somebody knows of it; a technician comes on `day`."""
+        story.answered_by, story.answered_x, story.visit_day = by, x_s, day or story.visit_day
+
+    def say_repaired(self, story: Story, by: str, x_s: float, names: Iterable[str] | None = None) -> None:
+        """Somebody says that it is repaired (of `names`, or all): the next run confirms it or takes it back."""
+        for name in story.trials if names is None else names:
+            trial = story.trials[name]
+            trial.word, trial.good_x = True, []
+            trial.counted = False
+        if all(trial.word or name in story.proved for name, trial in story.trials.items()):
+            story.repaired_by = by
+        self.answer(story, by, x_s)
+
+    # ------------------------------------------------------------ out
+
+    def episodes(
+        self, now_x: float, wall_s: Callable[[float], float | None], t_s: Callable[[float], float]
+    ) -> tuple[Episode, ...]:
+        """The open ones and those that ended in the last days, oldest first."""
+        shown_s = limits.EPISODES.shown_days.value * _DAY_S
+        return tuple(
+            _episode(story, wall_s, t_s)
+            for story in self.memory.stories
+            if story.over_x is None or now_x - story.over_x < shown_s
+        )
+
+
+def _episode(story: Story, wall_s: Callable[[float], float | None], t_s: Callable[[float], float]) -> Episode:
+    def wall(x_s: float | None) -> float | None:
+        found = None if x_s is None else wall_s(x_s)
+        return None if found is None else round(found, 3)
+
+    return Episode(
+        id=story.id,
+        lead=story.lead,
+        findings=tuple(story.trials),
+        severity=story.severity,
+        level=story.level,
+        state=story.state,
+        since_s=t_s(story.since_x),
+        since_wall_s=story.since_wall_s if story.since_wall_s is not None else wall(story.since_x),
+        suspects=story.suspects.get(story.lead, ()),
+        returns=story.returns,
+        returned_wall_s=wall(story.returned_x),
+        often=story.often,
+        quiet_wall_s=wall(story.quiet_x),
+        answered_by=story.answered_by,
+        answered_wall_s=wall(story.answered_x),
+        visit_day=story.visit_day,
+        snoozed_until_wall_s=wall(story.snoozed_until_x),
+        repaired_by=story.repaired_by,
+        taken_back=story.taken_back,
+        over_wall_s=wall(story.over_x),
+    )
+
+
+def proofs() -> Mapping[str, str]:
+    """What proves each finding repaired, in words, for the reference pages."""
+    return {name: row.words for name, row in PROOF.items()}
