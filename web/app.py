@@ -26,6 +26,7 @@ from condenser_monitor.web.login import door
 from condenser_monitor.web.pwa import shell
 from condenser_monitor.web.template_strings import parted, t
 from condenser_monitor.web.view_alerts import alerts
+from condenser_monitor.web.view_answer import answer
 from condenser_monitor.web.view_api import api
 from condenser_monitor.web.view_checks import checks
 from condenser_monitor.web.view_health import health
@@ -84,7 +85,7 @@ def create_app(
     app.extensions["window"] = PageContext(history, settings, access, wall)
     app.extensions["tries"] = SignInTries(monotonic)
     app.extensions["share_tries"] = SignInTries(monotonic)
-    for blueprint in (pages, alerts, checks, past, share, health, settings_pages, door, shell, api):
+    for blueprint in (pages, alerts, answer, checks, past, share, health, settings_pages, door, shell, api):
         app.register_blueprint(blueprint)
     guard.install(app)
     _dress(app)

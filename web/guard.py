@@ -32,6 +32,8 @@ OPEN = frozenset(
         "shell.report_style",
         "share.enter",
         "share.close",
+        "answer.asked",  # the link's own signature is the right
+        "answer.given",
     }
 )
 # endpoints for who has opened a share, and for nobody else

@@ -8,7 +8,7 @@ is proved repaired (proof.py), or a person said so and a run has confirmed it. P
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 import msgspec
@@ -46,6 +46,7 @@ class Story(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     suspects: dict[str, tuple[str, ...]] = {}
     severity: Severity
     level: int
+    worst: str = ""
     since_x: float
     since_wall_s: float | None
     came_x: list[float] = []
@@ -135,7 +136,7 @@ class EpisodeBook:
             story.answered_by = story.answered_x = story.visit_day = None
         now = level(name, seen.severity)
         if now > story.level:
-            story.level, story.snoozed_until_x = now, None
+            story.level, story.worst, story.snoozed_until_x = now, name, None
         story.severity = min(story.severity, seen.severity, key=SEVERITIES.index)
 
     @staticmethod
@@ -285,6 +286,7 @@ def _episode(story: Story, wall_s: Callable[[float], float | None], t_s: Callabl
         findings=tuple(story.trials),
         severity=story.severity,
         level=story.level,
+        worst=story.worst or story.lead,
         state=story.state,
         since_s=t_s(story.since_x),
         since_wall_s=story.since_wall_s if story.since_wall_s is not None else wall(story.since_x),
@@ -301,8 +303,3 @@ def _episode(story: Story, wall_s: Callable[[float], float | None], t_s: Callabl
         taken_back=story.taken_back,
         over_wall_s=wall(story.over_x),
     )
-
-
-def proofs() -> Mapping[str, str]:
-    """What proves each finding repaired, in words, for the reference pages."""
-    return {name: row.words for name, row in PROOF.items()}

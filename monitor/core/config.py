@@ -88,11 +88,27 @@ class Mqtt(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     version: str = "5"
 
 
+class Person(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Somebody who is told: addresses as in [notify], own hours and language. A "second" person hears of what nobody
+    has answered for `delay_h` (4 h if not given); a "contractor" reads a technician's words."""
+
+    name: str = ""
+    role: str = "homeowner"
+    urls: tuple[str, ...] = ()
+    urls_file: str = ""
+    least: str = "soon"
+    quiet_from: str = "22:00"
+    quiet_to: str = "07:00"
+    delay_h: float = -1.0
+    language: str = "en"
+
+
 class Notify(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Phone alerts: `urls` in apprise's form, or one a line in `urls_file`, as they hold secrets. `least` is the least
-    severity told. `quiet` hours, local time, are for what is not urgent (both the same: none). An urgent one that
-    nobody acknowledges is repeated after `repeat_h`, then ever more seldom. `daily_silence_check` says at
-    `silence_check_at` that the monitor itself is fine."""
+    """Phone alerts: `urls` in apprise's form, or one a line in `urls_file`, as they hold secrets; more people, each
+    with a role, in `[[notify.people]]`. `least` is the least severity told. `quiet` hours, local time, are for what is
+    not urgent (both the same: none). An urgent one that nobody answers is brought up again after `repeat_h`, then
+    daily, between `remind_from` and `remind_to`. `proof_of_life` ("weekly", "daily", "off") says at `silence_check_at`
+    (on `proof_day`) how the unit is. `page_url` is where the page is reached from a phone, for links."""
 
     urls: tuple[str, ...] = ()
     urls_file: str = ""
@@ -102,6 +118,35 @@ class Notify(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     repeat_h: float = 4.0
     daily_silence_check: bool = False
     silence_check_at: str = "09:00"
+    remind_from: str = "08:00"
+    remind_to: str = "20:00"
+    proof_of_life: str = "weekly"
+    proof_day: str = "sunday"
+    language: str = "en"
+    page_url: str = ""
+    contractor_phone: str = ""
+    people: tuple[Person, ...] = ()
+
+    def owner(self) -> Person:
+        """Return whoever the addresses of [notify] itself belong to."""
+        return Person(
+            urls=self.urls,
+            urls_file=self.urls_file,
+            least=self.least,
+            quiet_from=self.quiet_from,
+            quiet_to=self.quiet_to,
+            delay_h=0.0,
+            language=self.language,
+        )
+
+    def everybody(self) -> tuple[Person, ...]:
+        """Return all who are told, with the delay of their role where none is given."""
+        usual = {"second": limits.NOTIFY.second_h.value}
+        people = (
+            msgspec.structs.replace(one, delay_h=usual.get(one.role, 0.0)) if one.delay_h < 0 else one
+            for one in self.people
+        )
+        return (self.owner(), *people)
 
 
 class Web(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -194,6 +239,14 @@ _CHOICES: dict[str, tuple[object, ...]] = {
     "mqtt.version": ("5", "3.1.1"),
     "web.temperature": ("F", "C"),
     "notify.least": ("urgent", "soon", "watch"),
+    "notify.language": ("en", "es"),
+    "notify.proof_of_life": ("weekly", "daily", "off"),
+    "notify.proof_day": ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"),
+}
+_PERSON_CHOICES = {
+    "role": ("homeowner", "second", "contractor"),
+    "least": ("urgent", "soon", "watch"),
+    "language": ("en", "es"),
 }
 
 
@@ -321,10 +374,30 @@ def _check(settings: Settings, place: str) -> None:
     _check_unit(settings.unit, place)
     _check_senses(settings.senses, place)
     _check_limits(settings.limits, place)
-    for key in ("quiet_from", "quiet_to", "silence_check_at"):
-        value = getattr(settings.notify, key)
-        if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", value):
-            raise SiteError(f"{place}: notify.{key}", value, "a time of day as HH:MM")
+    _check_notify(settings.notify, place)
+
+
+def _check_notify(notify: Notify, place: str) -> None:
+    for key in ("quiet_from", "quiet_to", "silence_check_at", "remind_from", "remind_to"):
+        _check_clock(f"{place}: notify.{key}", getattr(notify, key))
+    for number, person in enumerate(notify.people):
+        where = f"{place}: notify.people[{number}]"
+        for key in ("quiet_from", "quiet_to"):
+            _check_clock(f"{where}.{key}", getattr(person, key))
+        for key, choices in _PERSON_CHOICES.items():
+            if getattr(person, key) not in choices:
+                raise SiteError(f"{where}.{key}", getattr(person, key), " or ".join(choices))
+        if not -1 <= person.delay_h <= 48:
+            raise SiteError(f"{where}.delay_h", person.delay_h, "0 to 48 hours")
+    if notify.page_url and not re.fullmatch(r"https?://[^\s/?#]+/?", notify.page_url):
+        raise SiteError(f"{place}: notify.page_url", notify.page_url, "http:// or https:// and a host, no path")
+    if notify.contractor_phone and not re.fullmatch(r"\+?[0-9 ()./-]{3,30}", notify.contractor_phone):
+        raise SiteError(f"{place}: notify.contractor_phone", notify.contractor_phone, "a telephone number")
+
+
+def _check_clock(place: str, text: str) -> None:
+    if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text):
+        raise SiteError(place, text, "a time of day as HH:MM")
 
 
 def _check_unit(unit: Unit, place: str) -> None:

@@ -1,247 +1,305 @@
-"""What the phone is to be told and when: quiet hours, repeats with back-off, one all-clear, a daily word. Pure.
+"""What one person is told and when: one thread an episode, within a budget, reminders by day, one all-clear. Pure.
 
-Theory. The alert desk says once that an alarm is to be told, and once that it is over. The plan keeps a Telling for
-each until the phone has been told both, and so decides by states, not by messages: whatever could not be sent yet (a
-phone service that is down, the quiet hours) is told later in one message that says how it is by then. What was
-acknowledged, shelved or put into service mode before it was told is not told any more: people know. An alarm that came
-and went while nothing could be sent is told as what it was, once. Only urgent alarms break the quiet hours, and only
-they are repeated, each time after a longer pause, until somebody acknowledges them; all-clears can wait.
+Theory. The monitor keeps episodes (alarms/episodes.py); this keeps what one phone has been told of each. It compares
+states and never counts messages of the monitor's: whatever could not be sent yet (a phone service that is down, the
+quiet hours) is told later in one message that says how it is by then, and a lost memory tells twice, never not at all.
 
-Every time here is wall time: the quiet hours and the pauses between repeats must outlive a restart. Where the wall
-clock is not known, nothing is held back and nothing is repeated.
+A house gets at most three messages on an episode's first day, the third kept for its end or for worse, and one a day
+after that. Only what is urgent breaks the quiet hours, and only when it begins or gets worse; reminders come by day.
+What somebody has answered is brought up again after three days, or the day after the visit that was named.
+
+Every time here is wall time: pauses must outlive a restart. Where the wall clock is not known, nothing is held back and
+nothing is brought up again.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime, time, tzinfo
 from typing import Literal, NamedTuple
 
 import msgspec
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.config import Notify
-from condenser_monitor.monitor.core.records import (
-    OWN_FAULT,
-    Alert,
-    AlertChange,
-    AlertState,
-    Severity,
-)
+from condenser_monitor.monitor.alarms.calm import SEVERITIES
+from condenser_monitor.monitor.core.config import Notify, Person
+from condenser_monitor.monitor.core.records import OWN_FAULT, Episode, EpisodeState, Severity
 
 BLIND = "monitor-blind"  # beside the findings: the monitor itself sees nothing
-SEVERITIES = (Severity.URGENT, Severity.SOON, Severity.WATCH)
-_HOUR_S = 3600.0
-MEMORY_VERSION = 1
+OFF = "monitor-off"  # it was off, and is back
+OF_MONITOR = (BLIND, OFF, OWN_FAULT)
+_DAY_S = 86400.0
+MEMORY_VERSION = 2
+_N = limits.NOTIFY
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+
+Kind = Literal["alarm", "worse", "back", "often", "reminder", "check", "over", "missed", "off"]
+_ORDER: tuple[Kind, ...] = ("alarm", "worse", "back", "often", "reminder", "check", "off", "over", "missed")
+_SPARED: tuple[Kind, ...] = ("often", "reminder", "check")  # these leave the last message of the first day free
 
 
-class Telling(msgspec.Struct, kw_only=True):
-    """One alarm as this phone has been told of it. `told_wall_s` is when last; 0 with `told` where no clock was known.
+class Told(msgspec.Struct, kw_only=True):
+    """What this phone has been told of one episode. `day_wall_s` is when its first day began (again, when it got
+    worse), `count` the messages in it. `silent`: somebody had answered before it was told."""
 
-    `over_wall_s` is when it was over; the Telling then ends once that has been told."""
-
-    finding: str
-    severity: Severity
-    since_wall_s: float | None
-    open: bool = True  # nobody has acknowledged it
-    told: bool = False
-    told_wall_s: float = 0.0
-    repeats: int = 0
+    day_wall_s: float
+    last_wall_s: float
+    count: int = 0
+    level: int = 0
+    often: bool = False
+    taken_back: int = 0
+    silent: bool = False
     over: bool = False
+
+
+class OfMonitor(msgspec.Struct, kw_only=True):
+    """A story of the monitor itself, as this phone follows it."""
+
+    number: int
+    since_wall_s: float | None
     over_wall_s: float | None = None
 
 
 class PolicyMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
-    """What outlives a restart. `target` marks whose memory it is (a digest of the address)."""
+    """What outlives a restart. `target` marks whose memory it is (a digest of the address); what ended before
+    `begun_wall_s` is no news for it; `life` is the local day of the last proof of life."""
 
     version: int = MEMORY_VERSION
     target: str = ""
-    tellings: dict[str, Telling] = {}
-    daily: str = ""  # the local day of the last daily word
-
-
-Kind = Literal["alarm", "repeat", "over", "missed"]
+    begun_wall_s: float | None = None
+    told: dict[str, Told] = {}
+    own: dict[str, OfMonitor] = {}
+    numbers: int = 0
+    life: str = ""
 
 
 class NotificationItem(NamedTuple):
-    """One alarm in a message. missed: it came and went before the phone could be told."""
+    """One episode in a message. missed: it came and went before the phone could be told."""
 
     kind: Kind
-    finding: str
-    severity: Severity
-    since_wall_s: float | None
-    over_wall_s: float | None
+    episode: Episode
 
 
 class NotificationPolicy:
-    """What one phone has been told and is still to be told. `zone` is the local zone, None the machine's own."""
+    """What one person has been told and is still to be told. `zone` is the local zone, None the machine's own."""
 
-    def __init__(self, notify: Notify, memory: PolicyMemory | None = None, *, zone: tzinfo | None = None) -> None:
+    def __init__(
+        self,
+        notify: Notify,
+        memory: PolicyMemory | None = None,
+        *,
+        person: Person | None = None,
+        zone: tzinfo | None = None,
+    ) -> None:
         self._notify, self._zone = notify, zone
-        self._least = SEVERITIES.index(Severity(notify.least))
+        self.person = person or notify.owner()
+        self._least = SEVERITIES.index(Severity(self.person.least))
         self.memory = memory or PolicyMemory()
 
-    # ------------------------------------------------------------ in
+    # ------------------------------------------------------------ the monitor itself
 
-    def take(self, change: AlertChange) -> bool:
-        """One step of an alert's life; whether it changed anything here."""
-        if SEVERITIES.index(change.severity) > self._least:
-            return False
-        known = self.memory.tellings.get(change.finding)
-        if change.tell == "alarm":
-            self._raise(change, known)
-        elif change.tell == "all-clear":
-            self._over(change, known)
-        elif known is None or not self._moved(known, change):
-            return False
-        return True
-
-    def _raise(self, change: AlertChange, known: Telling | None) -> None:
-        if known is not None and known.told and known.over:  # its all-clear was never sent: it has come back
-            known.over, known.over_wall_s, known.told, known.open = False, None, False, True
-            return
-        self.memory.tellings[change.finding] = Telling(
-            finding=change.finding, severity=change.severity, since_wall_s=change.wall_s
-        )
-
-    def _over(self, change: AlertChange, known: Telling | None) -> None:
-        if known is None:  # told by an earlier memory that is lost
-            known = Telling(finding=change.finding, severity=change.severity, since_wall_s=None, told=True)
-            self.memory.tellings[change.finding] = known
-        known.over, known.over_wall_s = True, change.wall_s
-
-    def _moved(self, known: Telling, change: AlertChange) -> bool:
-        if known.over:
-            return False
-        if change.state is AlertState.NORMAL:
-            del self.memory.tellings[change.finding]
+    def watch(self, name: str, *, stands: bool, since_wall_s: float | None, now_wall_s: float | None) -> bool:
+        """The monitor is blind, or has a fault of its own: a story that can wait for the end of the quiet hours, told
+        whatever the least severity. Return whether anything changed here."""
+        known = self.memory.own.get(name)
+        if stands and (known is None or known.over_wall_s is not None):
+            self.memory.numbers += 1
+            self.memory.own[name] = OfMonitor(number=self.memory.numbers, since_wall_s=since_wall_s)
             return True
-        known.open = change.state in (AlertState.UNACKED, AlertState.LATCHED_UNACKED)
-        if not known.open and not known.told:
-            known.told = True  # who acknowledged or shelved it knows; its end is still told
-        return True
-
-    def watch(self, age_s: float, now_wall_s: float | None) -> bool:
-        """The monitor has had no reading of the unit for `age_s`: it is told like an alarm that can wait for the end of
-        the quiet hours, and its end too, whatever the least severity. Whether anything changed here."""
-        since_s = None if now_wall_s is None else now_wall_s - age_s
-        return self._of_monitor(BLIND, age_s >= limits.NOTIFY.blind_s.value, since_s, now_wall_s)
-
-    def watch_faults(self, since_wall_s: float | None, now_wall_s: float | None) -> bool:
-        """The program has failed by itself since `since_wall_s`, None: not, or somebody has acknowledged it. It is told
-        as a monitor that is blind is. Whether anything changed here."""
-        return self._of_monitor(OWN_FAULT, since_wall_s is not None, since_wall_s, now_wall_s)
-
-    def _of_monitor(self, name: str, stands: bool, since_wall_s: float | None, now_wall_s: float | None) -> bool:
-        known = self.memory.tellings.get(name)
-        if stands and (known is None or known.over):
-            self.memory.tellings[name] = Telling(finding=name, severity=Severity.SOON, since_wall_s=since_wall_s)
-            return True
-        if not stands and known is not None and not known.over:
-            known.over, known.over_wall_s = True, now_wall_s
+        if not stands and known is not None and known.over_wall_s is None:
+            known.over_wall_s = now_wall_s or 0.0
             return True
         return False
 
-    def adopt(self, alerts: Sequence[Alert], now_wall_s: float | None) -> bool:
-        """Take up alarms that stand unanswered and that this plan does not know: told to nobody by this phone, as it
-        is new or its memory was lost. Whether there were any."""
-        found = [alert for alert in alerts if self._unknown(alert, now_wall_s)]
-        for alert in found:
-            self.memory.tellings[alert.finding] = Telling(
-                finding=alert.finding, severity=alert.severity, since_wall_s=alert.since_wall_s
-            )
-        return bool(found)
+    def was_off(self, from_wall_s: float, to_wall_s: float) -> None:
+        """The monitor is back after it was off for so long that people are told from when to when."""
+        self.memory.numbers += 1
+        own = OfMonitor(number=self.memory.numbers, since_wall_s=from_wall_s, over_wall_s=to_wall_s)
+        self.memory.own[OFF] = own
 
-    def _unknown(self, alert: Alert, now_wall_s: float | None) -> bool:
-        if alert.finding in self.memory.tellings or SEVERITIES.index(alert.severity) > self._least:
-            return False
-        if alert.state is not AlertState.UNACKED or not alert.active:
-            return False
-        # One just raised is still on its way here as a row of the outbox.
-        if now_wall_s is None or alert.since_wall_s is None:
-            return False
-        return now_wall_s - alert.since_wall_s > limits.NOTIFY.adopt_s.value
+    def _own(self) -> Iterable[Episode]:
+        for name, own in self.memory.own.items():
+            yield Episode(
+                id=f"{name}-{own.number}",
+                lead=name,
+                findings=(name,),
+                severity=Severity.SOON,
+                level=0,
+                state=EpisodeState.ACTIVE if own.over_wall_s is None else EpisodeState.OVER,
+                since_s=0.0,
+                since_wall_s=own.since_wall_s,
+                over_wall_s=own.over_wall_s,
+            )
 
     # ------------------------------------------------------------ out
 
-    def due(self, now_wall_s: float | None) -> list[NotificationItem]:
-        """What is to be sent now as one message, the worst first; empty for nothing."""
-        quiet = self.quiet(now_wall_s)
-        found = [
-            NotificationItem(kind, telling.finding, telling.severity, telling.since_wall_s, telling.over_wall_s)
-            for telling in self.memory.tellings.values()
-            if (kind := self._kind(telling, now_wall_s, quiet=quiet)) is not None
-        ]
-        order = ("alarm", "repeat", "over", "missed")
-        found.sort(key=lambda item: (order.index(item.kind), SEVERITIES.index(item.severity)))
+    def due(
+        self, episodes: Sequence[Episode], now_wall_s: float | None, *, paused: bool = False
+    ) -> list[NotificationItem]:
+        """Return what is to be sent now as one message, the worst first; empty for nothing. `paused`: service mode."""
+        if self.memory.begun_wall_s is None:
+            self.memory.begun_wall_s = now_wall_s
+        seen = [one for one in episodes if SEVERITIES.index(one.severity) <= self._least]
+        found = []
+        for episode in (*seen, *self._own()):
+            kind = None if paused else self._kind(episode, now_wall_s)
+            if kind is not None:
+                found.append(NotificationItem(kind, episode))
+        found.sort(key=lambda item: (_ORDER.index(item.kind), SEVERITIES.index(item.episode.severity)))
         return found
 
-    def _kind(self, telling: Telling, now_wall_s: float | None, *, quiet: bool) -> Kind | None:
-        urgent = telling.severity is Severity.URGENT
-        if telling.over:
-            return None if quiet else "over" if telling.told else "missed"
-        if not telling.told:
-            return None if quiet and not urgent else "alarm"
-        if urgent and telling.open and now_wall_s is not None and now_wall_s >= self._repeat_at(telling):
-            return "repeat"
+    def _kind(self, episode: Episode, now_s: float | None) -> Kind | None:
+        told = self.memory.told.get(episode.id)
+        if told is None:
+            return self._first(episode, now_s)
+        if told.over and episode.state is not EpisodeState.OVER:  # it has come back: a new first day
+            told.over, told.silent, told.day_wall_s, told.count = False, False, now_s or 0.0, 0
+            return None if self._waits(episode, now_s) else "back"
+        kind = None if told.over else self._next(episode, told, now_s)
+        if kind is None or now_s is None or kind == "worse" or self._has_room(told, kind, now_s):
+            return kind
         return None
 
-    def _repeat_at(self, telling: Telling) -> float:
-        first_h = self._notify.repeat_h
-        pause_h = min(
-            first_h * limits.NOTIFY.repeat_growth.value**telling.repeats,
-            max(first_h, limits.NOTIFY.repeat_most_h.value),
+    def _first(self, episode: Episode, now_s: float | None) -> Kind | None:
+        if episode.state is EpisodeState.OVER:
+            return self._missed(episode, now_s)
+        if episode.answered_by is not None and self.person.role != "contractor":
+            self._know(episode, now_s)  # people know; its end is still told
+            return None
+        if self._snoozed(episode, now_s) or self._waits(episode, now_s) or self._too_early(episode, now_s):
+            return None
+        return "alarm"
+
+    def _missed(self, episode: Episode, now_s: float | None) -> Kind | None:
+        begun_s, over_s = self.memory.begun_wall_s, episode.over_wall_s
+        if episode.lead == OFF:
+            return None if self._quiet(now_s) else "off"
+        if begun_s is None or over_s is None or over_s < begun_s or self.person.role != "homeowner":
+            return None
+        return None if self._quiet(now_s) else "missed"
+
+    def _next(self, episode: Episode, told: Told, now_s: float | None) -> Kind | None:
+        if episode.state is EpisodeState.OVER:
+            return None if self._quiet(now_s) else "over"
+        if episode.level > told.level and not told.silent:
+            return None if self._waits(episode, now_s) else "worse"
+        if self._snoozed(episode, now_s):
+            return None
+        if episode.taken_back > told.taken_back:
+            return None if self._waits(episode, now_s) else "back"
+        if episode.often and not told.often and not told.silent:
+            return None if self._quiet(now_s) else "often"
+        if now_s is None or not self._is_day(now_s):
+            return None
+        return self._reminder(episode, told, now_s)
+
+    def _reminder(self, episode: Episode, told: Told, now_s: float) -> Kind | None:
+        if episode.state is EpisodeState.REPAIRED or episode.lead in OF_MONITOR:
+            return None
+        if episode.answered_by is not None:
+            return "check" if now_s >= self._check_at(episode, told) else None
+        pause_s = _N.soon_again_s.value
+        if episode.often:
+            pause_s = _DAY_S
+        elif episode.severity is Severity.URGENT:
+            first = now_s - told.day_wall_s < _DAY_S
+            pause_s = self._notify.repeat_h * 3600.0 if first else _DAY_S
+        elif episode.severity is Severity.WATCH:
+            return None
+        return "reminder" if now_s - told.last_wall_s >= pause_s else None
+
+    def _check_at(self, episode: Episode, told: Told) -> float:
+        """When what somebody answered is brought up again: three days later, or the day after the visit."""
+        last_s = max(told.last_wall_s, episode.answered_wall_s or 0.0)
+        if episode.visit_day is not None:
+            visit = datetime.combine(datetime.fromisoformat(episode.visit_day).date(), time(23, 59))
+            end_s = visit.replace(tzinfo=self._zone).timestamp()
+            if told.last_wall_s < end_s:
+                return end_s
+        return last_s + _N.answered_again_s.value
+
+    def _has_room(self, told: Told, kind: Kind, now_s: float) -> bool:
+        """Whether the budget of a house has room: so many on the first day, then one a day."""
+        if now_s - told.day_wall_s < _DAY_S:
+            return told.count < int(_N.first_day.value) - (kind in _SPARED)
+        return now_s - told.last_wall_s >= _DAY_S or told.count == 0
+
+    def _too_early(self, episode: Episode, now_s: float | None) -> bool:
+        if now_s is None or episode.since_wall_s is None or episode.lead in OF_MONITOR or not self.person.delay_h > 0:
+            return False
+        return now_s - episode.since_wall_s < self.person.delay_h * 3600.0
+
+    def _snoozed(self, episode: Episode, now_s: float | None) -> bool:
+        until_s = episode.snoozed_until_wall_s
+        return until_s is not None and now_s is not None and now_s < until_s
+
+    def _waits(self, episode: Episode, now_s: float | None) -> bool:
+        return self._quiet(now_s) and episode.severity is not Severity.URGENT
+
+    def _know(self, episode: Episode, now_s: float | None) -> None:
+        now_s = now_s or 0.0
+        self.memory.told[episode.id] = Told(
+            day_wall_s=now_s, last_wall_s=now_s, level=episode.level, taken_back=episode.taken_back, silent=True
         )
-        return telling.told_wall_s + pause_h * _HOUR_S
 
     def sent(self, items: Sequence[NotificationItem], now_wall_s: float | None) -> None:
         """The message with these items has been taken."""
-        for item in items:
-            telling = self.memory.tellings.get(item.finding)
-            if telling is None:
-                continue
-            if item.kind in ("over", "missed"):
-                del self.memory.tellings[item.finding]
-                continue
-            telling.repeats += 1 if item.kind == "repeat" else 0
-            telling.told, telling.told_wall_s = True, now_wall_s or 0.0
+        now_s = now_wall_s or 0.0
+        for kind, episode in items:
+            told = self.memory.told.setdefault(episode.id, Told(day_wall_s=now_s, last_wall_s=now_s))
+            if kind == "worse":
+                told.day_wall_s, told.count = now_s, 0
+            told.last_wall_s, told.count = now_s, told.count + 1
+            told.level, told.often = max(told.level, episode.level), told.often or episode.often
+            told.taken_back, told.over = episode.taken_back, episode.state is EpisodeState.OVER
+            told.silent = False
+            if told.over and episode.lead in OF_MONITOR:
+                self.memory.own.pop(episode.lead, None)
+                self.memory.told.pop(episode.id, None)
+        for name in list(self.memory.told)[: -int(_N.remembered.value)]:
+            del self.memory.told[name]
 
     def settle(self, now_wall_s: float) -> bool:
         """Give what was told while no clock was known the time now, so that its pauses begin; whether any was.
 
-        So too what was told later than now: a clock that was set back must not silence the repeats."""
-        found = [one for one in self.memory.tellings.values() if one.told and not one.told_wall_s]
-        found += [one for one in self.memory.tellings.values() if one.told_wall_s > now_wall_s]
+        So too what was told later than now: a clock that was set back must not silence the reminders."""
+        found = [one for one in self.memory.told.values() if not one.last_wall_s or one.last_wall_s > now_wall_s]
         for one in found:
-            one.told_wall_s = now_wall_s
+            one.last_wall_s = now_wall_s
+            one.day_wall_s = now_wall_s if not one.day_wall_s else min(one.day_wall_s, now_wall_s)
         return bool(found)
 
     # ------------------------------------------------------------ the hours
 
-    def quiet(self, now_wall_s: float | None) -> bool:
-        """Whether a moment lies in the quiet hours, local time, beginning included and end not."""
-        if now_wall_s is None:
+    def _quiet(self, now_wall_s: float | None) -> bool:
+        if now_wall_s is None or self.person.quiet_from == self.person.quiet_to:
             return False
-        begin, end = _clock(self._notify.quiet_from), _clock(self._notify.quiet_to)
+        return self._within(now_wall_s, self.person.quiet_from, self.person.quiet_to)
+
+    def _is_day(self, now_wall_s: float) -> bool:
+        return self._within(now_wall_s, self._notify.remind_from, self._notify.remind_to)
+
+    def _within(self, now_wall_s: float, begin_text: str, end_text: str) -> bool:
+        """Whether a moment lies between two times of day, local time, the first included and the second not."""
+        begin, end = time.fromisoformat(begin_text), time.fromisoformat(end_text)
         now = self._local(now_wall_s).time().replace(second=0, microsecond=0)
         return begin <= now < end if begin <= end else now >= begin or now < end
 
-    def daily_due(self, now_wall_s: float | None) -> bool:
-        """Whether the daily word is to be sent now: from its time of day on, once a day, never hours late."""
-        if not self._notify.daily_silence_check or now_wall_s is None:
+    def life_due(self, now_wall_s: float | None) -> bool:
+        """Whether the proof of life is to be sent now: from its time of day on, on its days, never hours late."""
+        every = "daily" if self._notify.daily_silence_check else self._notify.proof_of_life
+        if every == "off" or now_wall_s is None or self.person.role == "contractor":
             return False
         now = self._local(now_wall_s)
-        at = datetime.combine(now.date(), _clock(self._notify.silence_check_at), now.tzinfo)
+        if every == "weekly" and WEEKDAYS[now.weekday()] != self._notify.proof_day:
+            return False
+        at = datetime.combine(now.date(), time.fromisoformat(self._notify.silence_check_at), now.tzinfo)
         late_s = (now - at).total_seconds()
-        return 0 <= late_s < limits.NOTIFY.check_window_s.value and self.memory.daily != now.date().isoformat()
+        return 0 <= late_s < _N.check_window_s.value and self.memory.life != now.date().isoformat()
 
-    def daily_sent(self, now_wall_s: float) -> None:
-        """The daily word has been taken."""
-        self.memory.daily = self._local(now_wall_s).date().isoformat()
+    def life_sent(self, now_wall_s: float) -> None:
+        """The proof of life has been taken."""
+        self.memory.life = self._local(now_wall_s).date().isoformat()
 
     def _local(self, wall_s: float) -> datetime:
         return datetime.fromtimestamp(wall_s, self._zone)
-
-
-def _clock(text: str) -> time:
-    return time.fromisoformat(text)

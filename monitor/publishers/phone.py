@@ -23,12 +23,18 @@ import msgspec
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.clock import wall_clock
 from condenser_monitor.monitor.core import untrusted_input
-from condenser_monitor.monitor.core.config import Notify, Settings
+from condenser_monitor.monitor.core.config import Notify, Person, Settings
 from condenser_monitor.monitor.core.errors import CommandError, NotifyError, SiteError
-from condenser_monitor.monitor.core.records import AlertChange, Event, UnitStatus
+from condenser_monitor.monitor.core.records import OWN_FAULT, Event, UnitStatus
 from condenser_monitor.monitor.private_file import read_private, write_private
+from condenser_monitor.monitor.publishers.answer_links import page_links
 from condenser_monitor.monitor.publishers.base import EventPublisher
-from condenser_monitor.monitor.publishers.notification_policy import NotificationItem, NotificationPolicy, PolicyMemory
+from condenser_monitor.monitor.publishers.notification_policy import (
+    BLIND,
+    NotificationItem,
+    NotificationPolicy,
+    PolicyMemory,
+)
 from condenser_monitor.monitor.publishers.phone_text import MessageWriter, PhoneMessage
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.monitor.storage.models import StoredEvent
@@ -44,23 +50,29 @@ class _Answer(msgspec.Struct, frozen=True):
     why: str = ""
 
 
-def addresses(notify: Notify) -> tuple[str, ...]:
-    """The addresses of the site file and of its `urls_file`, one a line, '#' before a remark.
+def addresses(notify: Notify) -> tuple[tuple[Person, str], ...]:
+    """Return the addresses of everybody, with whose each is, from the site file and from `urls_file`, one a line, '#'
+    before a remark.
 
     Raises SiteError for a file that cannot be read or that others may read, and for more addresses than can be served.
     """
-    found = list(notify.urls)
-    if notify.urls_file:
-        place, allowed = f"notify.urls_file: {notify.urls_file}", "a readable file, one address a line"
-        try:
-            lines = read_private(notify.urls_file, SiteError, allowed, place=place).decode("utf-8").splitlines()
-        except UnicodeDecodeError as error:
-            raise SiteError(place, str(error), allowed) from None
-        found += [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
+    found = [(person, url) for person in notify.everybody() for url in _addresses_of(person)]
     most = int(limits.NOTIFY.targets_most.value)
     if len(found) > most:
         raise SiteError("notify.urls", f"{len(found)} addresses", f"at most {most}")
     return tuple(found)
+
+
+def _addresses_of(person: Person) -> list[str]:
+    found = list(person.urls)
+    if person.urls_file:
+        place, allowed = f"notify.urls_file: {person.urls_file}", "a readable file, one address a line"
+        try:
+            lines = read_private(person.urls_file, SiteError, allowed, place=place).decode("utf-8").splitlines()
+        except UnicodeDecodeError as error:
+            raise SiteError(place, str(error), allowed) from None
+        found += [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
+    return found
 
 
 def sender(url: str, timeout_s: float | None = None) -> Send:
@@ -102,14 +114,15 @@ class Target(EventPublisher):
         wall: Callable[[], float | None] = wall_clock,
         clock: Callable[[], float] = time.monotonic,
         zone: tzinfo | None = None,
+        person: Person | None = None,
     ) -> None:
         super().__init__(clock=clock)
-        self.name = name
+        self.name, self.person = name, person or settings.notify.owner()
         self._settings, self._wall, self._zone = settings, wall, zone
         self._send = send or sender(url)
-        self._write = MessageWriter(settings, zone)
+        self._write = MessageWriter(settings, zone, person=self.person)
         self._mark = hashlib.sha256(url.encode()).hexdigest()[:16]
-        self._plan = NotificationPolicy(settings.notify, PolicyMemory(target=self._mark), zone=zone)
+        self._plan = self._policy(PolicyMemory(target=self._mark))
         self._unsaved = False
         self._begun_s = clock()
 
@@ -124,21 +137,22 @@ class Target(EventPublisher):
         """Take up the plan as it was kept beside this history."""
         self.history = history
         self._place = history.path.with_name(f"{history.path.name}.{self.name}.json")
-        self._plan = NotificationPolicy(self._settings.notify, self._remembered(), zone=self._zone)
+        self._plan = self._policy(self._remembered())
+        links = page_links(self._settings, history.path, self._wall, self.person.name)
+        self._write = MessageWriter(self._settings, self._zone, person=self.person, links=links)
+        before = history.status()
+        self._before_s = None if before is None else before.wall_s
 
     def ask_to_stop(self) -> None:
         """Begin to end, without waiting."""
         self._stop.set()
         self._news.set()
 
+    def _policy(self, memory: PolicyMemory) -> NotificationPolicy:
+        return NotificationPolicy(self._settings.notify, memory, person=self.person, zone=self._zone)
+
     def deliver(self, kept: StoredEvent, status: UnitStatus | None) -> None:
-        """Put an alert's step into the plan; the row has done its part once the plan is kept."""
-        if isinstance(kept.body, AlertChange):
-            dated = (
-                kept.body if kept.body.wall_s is not None else msgspec.structs.replace(kept.body, wall_s=kept.wall_s)
-            )
-            self._unsaved = self._plan.take(dated) or self._unsaved
-            self._save()
+        """A row is no message: what the phone is told follows from the episodes in the status."""
 
     def idle(self, status: UnitStatus | None) -> None:
         """Send what the plan says is due. Raises NotifyError when the service does not take it."""
@@ -146,21 +160,32 @@ class Target(EventPublisher):
         if self._clock() - self._begun_s < limits.NOTIFY.begun_s.value and status is None:
             return  # just begun: what was measured comes with the first scan
         faults = self.history.own_faults()
-        since_s = min((one.first_wall_s for one in faults), default=None)
-        self._unsaved = self._plan.watch_faults(since_s, now) or self._unsaved
-        explained = now is not None and any(one.explains_blindness(now) for one in faults)
-        if not explained and not _in_service(status, now):
-            self._unsaved = self._plan.watch(age_s, now) or self._unsaved
-        if status is not None:
-            self._unsaved = self._plan.adopt(status.alerts, now) or self._unsaved
+        self._follow_monitor(status, age_s, now)
         if now is not None:
             self._unsaved = self._plan.settle(now) or self._unsaved
+        items = self._plan.due(() if status is None else status.episodes, now, paused=_in_service(status, now))
         self._save()
-        items, blind = self._plan.due(now), status is None or age_s > limits.PUBLISHERS.blind_s.value
+        blind = status is None or age_s > limits.PUBLISHERS.blind_s.value
         if items:
             self._tell(items, None if blind else status, now)  # what was measured long ago is not told as of now
-        elif now is not None and self._plan.daily_due(now):
-            self._daily(None if blind else status, age_s, now, faulty=bool(faults))
+        elif now is not None and self._plan.life_due(now):
+            self._life(None if blind else status, age_s, now, faulty=bool(faults))
+
+    def _follow_monitor(self, status: UnitStatus | None, age_s: float, now: float | None) -> None:
+        """What is the matter with the monitor itself: a fault of its own, no readings, or that it was off."""
+        faults = self.history.own_faults()
+        since_s = min((one.first_wall_s for one in faults), default=None)
+        changed = self._plan.watch(OWN_FAULT, stands=bool(faults), since_wall_s=since_s, now_wall_s=now)
+        if not any(now is not None and one.explains_blindness(now) for one in faults) and not _in_service(status, now):
+            stands = age_s >= limits.NOTIFY.blind_s.value
+            seen_s = None if now is None else now - age_s
+            changed |= self._plan.watch(BLIND, stands=stands, since_wall_s=seen_s, now_wall_s=now)
+        if status is not None and status.wall_s is not None and self._before_s is not None:
+            if status.wall_s - self._before_s >= limits.NOTIFY.off_s.value:
+                self._plan.was_off(self._before_s, status.wall_s)
+                changed = True
+            self._before_s = None
+        self._unsaved |= changed
 
     def _age_s(self, status: UnitStatus | None) -> float:
         """How long the unit has not been seen. A status is offered with each scan; before the first one of this run,
@@ -175,11 +200,11 @@ class Target(EventPublisher):
         self._plan.sent(items, self._wall())
         self._done()
 
-    def _daily(self, status: UnitStatus | None, age_s: float, now: float, *, faulty: bool) -> None:
+    def _life(self, status: UnitStatus | None, age_s: float, now: float, *, faulty: bool) -> None:
         faults = self.history.fault_count()
-        usual = self._write.blind(age_s) if status is None else self._write.daily(status, faults)
+        usual = self._write.blind(age_s) if status is None else self._write.life(status, faults)
         self._send(self._write.own_fault() if faulty else usual)
-        self._plan.daily_sent(now)
+        self._plan.life_sent(now)
         self._done()
 
     def _done(self) -> None:
@@ -227,7 +252,10 @@ class PhonePublisher:
         """`parts` go to each Target. Raises SiteError as `addresses`."""
         found = addresses(settings.notify)
         names = [self.name, *(f"{self.name}-{place}" for place in range(2, len(found) + 1))]
-        self.targets = [Target(settings, url, name, **parts) for url, name in zip(found, names, strict=False)]
+        self.targets = [
+            Target(settings, url, name, person=person, **parts)
+            for (person, url), name in zip(found, names, strict=False)
+        ]
 
     def start(self, history: History) -> None:
         """Begin each phone."""
@@ -259,10 +287,11 @@ def try_phones(settings: Settings, say: Callable[[str], object]) -> int:
     if not found:
         raise CommandError("notify", "no address", "one in [notify] urls or urls_file")
     failed = 0
-    for place, url in enumerate(found, 1):
-        say(f"{place} of {len(found)} ({url.partition('://')[0]}): sending ...")
+    for place, (person, url) in enumerate(found, 1):
+        whose = f"{person.name}, " if person.name else ""
+        say(f"{place} of {len(found)} ({whose}{url.partition('://')[0]}): sending ...")
         try:
-            sender(url)(MessageWriter(settings).trial())
+            sender(url)(MessageWriter(settings, person=person).trial())
         except NotifyError as error:
             failed += 1
             say(f"  not taken: {error}")

@@ -1,66 +1,35 @@
-"""The words of a message to the phone: a title and a short body, most important first. Pure.
+"""The words of a message to the phone: a title and a body, most important first. Pure.
 
-One alarm is told in full; where several are sent together, the worst is, and the others with a line each. Texts of the
-findings are in words/; WORDS below holds the rest, ready for translation.
+The body's first 90 characters say what it means for the house and what to do (strings/phone.py); numbers, cautions and
+links follow. Where several episodes are sent together the worst is told in full, the others with a line each. A
+contractor reads a technician's words instead.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import tzinfo
 from typing import NamedTuple
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.calm import calm
-from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.config import Person, Settings
 from condenser_monitor.monitor.core.records import (
     OWN_FAULT,
+    Episode,
+    EpisodeState,
     Finding,
     LinkState,
     Severity,
     UnitStatus,
 )
-from condenser_monitor.monitor.publishers.notification_policy import BLIND, NotificationItem
+from condenser_monitor.monitor.publishers.notification_policy import BLIND, OF_MONITOR, NotificationItem
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import sentence
+from condenser_monitor.monitor.strings.phone import BEGIN, DO_FOR, LOCK, TITLE, WORDS
+from condenser_monitor.monitor.strings.translate import translator
 
-WORDS: dict[str, str] = {
-    "urgent": "Urgent",
-    "soon": "Book a visit",
-    "watch": "For the next visit",
-    "repeat": "Still urgent",
-    "over": "Over",
-    "missed": "Was, and is over",
-    "blind": "The monitor is blind",
-    "own-fault": "The monitor has a fault of its own",
-    "test": "A trial message",
-    "since": "Since {when} ({span}).",
-    "since-unknown": "Since when is not known.",
-    "outdoors": "Outdoors it is {degrees}.",
-    "outdoors-unknown": "How hot it is outdoors is not known.",
-    "look": "Safe to look at, without tools:",
-    "avoid": "Do not touch:",
-    "tell": "Read this to the technician:",
-    "also": "Also: {headline}",
-    "over-body": "This is over since {when}: {headline}",
-    "over-unknown": "This is over: {headline}",
-    "missed-body": "From {since} to {when}: {headline} You could not be told then.",
-    "missed-unknown": "This came and went while you could not be told: {headline}",
-    "latched": "That it stopped does not mean that it is mended.",
-    "acknowledge": "It is told again until somebody acknowledges it on the page.",
-    "late": "This message could not be sent earlier.",
-    "more": "and {count} more: see the page.",
-    "daily-body": "It looks at the unit every {scan} and would tell you.",
-    "daily-unit": "The unit: {state}.",
-    "daily-stands": "Known and standing: {findings}.",
-    "daily-unseen": "Not watched at the moment, for want of a reading: {links}.",
-    "blind-body": "It has had no reading of the unit for {age}. Look whether its box has power and its lamp is on."
-    " The unit itself may be fine.",
-    "test-body": "Alerts of the air conditioner's monitor reach you here.",
-}
-
-
-_OF_MONITOR = {BLIND: "blind", OWN_FAULT: "own-fault"}  # what is not of the unit, and its title
+Links = Callable[[Episode], Mapping[str, str]]
 
 
 class PhoneMessage(NamedTuple):
@@ -71,71 +40,135 @@ class PhoneMessage(NamedTuple):
     level: str = "info"
 
 
+def no_links(episode: Episode) -> Mapping[str, str]:
+    """Give no links: no address is known at which the page could be reached."""
+    return {}
+
+
 class MessageWriter:
-    """Writes messages for one site. `zone` is the local zone, None the machine's own."""
+    """Writes messages for one person. `zone` is the local zone, None the machine's own; `links` gives the addresses of
+    an episode, by what they do ("know", "visit", "repaired", "page")."""
 
-    def __init__(self, settings: Settings, zone: tzinfo | None = None) -> None:
-        self._settings, self._zone = settings, zone
+    def __init__(
+        self,
+        settings: Settings,
+        zone: tzinfo | None = None,
+        *,
+        person: Person | None = None,
+        links: Links = no_links,
+    ) -> None:
+        self._settings, self._zone, self._links = settings, zone, links
+        self._person = person or settings.notify.owner()
+        self._text = translator(self._person.language)
 
-    # ------------------------------------------------------------ alarms
+    # ------------------------------------------------------------ episodes
 
     def message(
         self, items: Sequence[NotificationItem], status: UnitStatus | None, now_wall_s: float | None
     ) -> PhoneMessage:
-        """One message for all items, the first one in full."""
+        """Return one message for all items, the first one in full."""
         first, *others = items
         lines = self._full(first, status, now_wall_s)
         shown = others[: int(limits.NOTIFY.listed_most.value)]
-        lines[1:1] = [self._line(item, now_wall_s) for item in shown]
+        lines[1:1] = [self._say("also", line=self.begin(item, now_wall_s)) for item in shown]
         if len(others) > len(shown):
-            lines.append(WORDS["more"].format(count=len(others) - len(shown)))
+            lines.append(self._say("more", count=len(others) - len(shown)))
         return PhoneMessage(self._title(first), "\n".join(lines), _level(first))
 
+    def begin(self, item: NotificationItem, now_wall_s: float | None = None) -> str:
+        """Return what a lock screen shows of an episode."""
+        episode, lock = item.episode, LOCK[self._headed_by(item)]
+        suspect = episode.suspects[0] if episode.suspects else ""
+        return self._text(BEGIN[self._beginning(item)]).format(
+            means=self._text(lock.means),
+            do=self._text(DO_FOR.get((episode.lead, suspect), lock.do)),
+            over=self._text(lock.over),
+            count=episode.returns + 1,
+            since=self.when(episode.since_wall_s, now_wall_s),
+            when=self.when(episode.over_wall_s, now_wall_s),
+        )
+
+    @staticmethod
+    def _beginning(item: NotificationItem) -> str:
+        episode = item.episode
+        if item.kind == "reminder" and episode.state is EpisodeState.QUIET:
+            return "quiet"
+        return "visit" if item.kind == "check" and episode.visit_day is not None else item.kind
+
+    @staticmethod
+    def _headed_by(item: NotificationItem) -> str:
+        """The finding that speaks: the one that heads the episode; where it got worse, the worst of it."""
+        episode = item.episode
+        return episode.worst if item.kind == "worse" and episode.worst in LOCK else episode.lead
+
+    def _say(self, key: str, **values: object) -> str:
+        return self._text(WORDS[key]).format(**values)
+
     def _title(self, item: NotificationItem) -> str:
-        alarm = _OF_MONITOR.get(item.finding, item.severity.value)
-        word = WORDS[alarm if item.kind == "alarm" else item.kind]
-        return f"{self._settings.site.name}: {word}"
+        means = self._text(LOCK[self._headed_by(item)].means).rstrip(".")
+        return f"{self._settings.site.name}: {self._text(TITLE[item.kind]).format(means=means)}"
 
     def _full(self, item: NotificationItem, status: UnitStatus | None, now_wall_s: float | None) -> list[str]:
+        episode = item.episode
+        lines = [self.begin(item, now_wall_s)]
+        if item.kind == "off":
+            return lines
+        text = texts.TOLD[self._headed_by(item)]
         if item.kind in ("over", "missed"):
-            return [self._line(item, now_wall_s)]
-        text = texts.TOLD[item.finding]
-        lines = [text.headline, f"{self._since(item, now_wall_s)} {self._heat(status)}", text.means, text.do]
-        lines += ["", WORDS["look"], *(f"- {row}" for row in texts.look(item.finding))]
-        lines += ["", WORDS["avoid"], *(f"- {row}" for row in texts.avoid(item.finding, self._settings.unit))]
-        lines += ["", WORDS["tell"], f"“{_tell(item.finding, status)}”"]
-        if item.severity is Severity.URGENT:
-            lines += ["", WORDS["acknowledge"]]
+            since, over = (self.when(at_s, now_wall_s) for at_s in (episode.since_wall_s, episode.over_wall_s))
+            if over and (since or item.kind == "over"):
+                lines.append(self._say(item.kind, since=since, when=over, headline=self._text(text.headline)))
+            return lines
+        lines.append(f"{self._since(episode, now_wall_s)} {self._heat(status)}")
+        if self._person.role == "contractor":
+            return [*lines, *self._for_technicians(episode, status), *self._linked(episode)]
+        lines += [self._text(text.headline), self._text(text.means), self._text(text.do)]
+        lines += self._linked(episode)
+        lines += ["", self._say("look"), *(f"- {self._text(row)}" for row in texts.look(episode.lead))]
+        unit = self._settings.unit
+        lines += ["", self._say("avoid"), *(f"- {self._text(row)}" for row in texts.avoid(episode.lead, unit))]
+        lines += ["", self._say("tell"), f"“{_tell(episode.lead, status)}”"]
+        lines += self._unknowable(episode)
+        if episode.severity is Severity.URGENT:
+            lines += ["", self._say("answer")]
         if self._late(item, now_wall_s):
-            lines.append(WORDS["late"])
+            lines.append(self._say("late"))
         return lines
 
+    def _for_technicians(self, episode: Episode, status: UnitStatus | None) -> list[str]:
+        names = ", ".join(texts.suspect(name) for name in episode.suspects[:4])
+        return [_tell(episode.lead, status), *([self._say("suspects", names=names)] if names else [])]
+
+    def _linked(self, episode: Episode) -> list[str]:
+        lines = [self._say(name, link=link) for name, link in self._links(episode).items()]
+        number = self._settings.notify.contractor_phone
+        if number and self._person.role != "contractor" and episode.lead not in OF_MONITOR:
+            lines.append(self._say("call", number=f"tel:{number.replace(' ', '')}"))
+        return ["", *lines] if lines else []
+
+    def _unknowable(self, episode: Episode) -> list[str]:
+        """What this site cannot tell for want of a sensor, said where it matters."""
+        if episode.lead in ("no-call-in-heat", "overdue-call") and "thermostat" not in self._settings.fitted:
+            return ["", self._say("not-known", what=self._say("indoor"))]
+        return []
+
     def _late(self, item: NotificationItem, now_wall_s: float | None) -> bool:
-        if item.kind != "alarm" or now_wall_s is None or item.since_wall_s is None:
+        since_s = item.episode.since_wall_s
+        if item.kind != "alarm" or now_wall_s is None or since_s is None:
             return False
-        return now_wall_s - item.since_wall_s > limits.NOTIFY.late_s.value
+        return now_wall_s - since_s - self._person.delay_h * 3600.0 > limits.NOTIFY.late_s.value
 
-    def _line(self, item: NotificationItem, now_wall_s: float | None) -> str:
-        headline = texts.TOLD[item.finding].headline
-        since, over = self.when(item.since_wall_s, now_wall_s), self.when(item.over_wall_s, now_wall_s)
-        if item.kind == "over":
-            return WORDS["over-body" if over else "over-unknown"].format(when=over, headline=headline)
-        if item.kind == "missed":
-            known = since and over
-            return WORDS["missed-body" if known else "missed-unknown"].format(since=since, when=over, headline=headline)
-        return WORDS["also"].format(headline=headline)
-
-    def _since(self, item: NotificationItem, now_wall_s: float | None) -> str:
-        if item.since_wall_s is None or now_wall_s is None:
-            return WORDS["since-unknown"]
-        span = texts.span(now_wall_s - item.since_wall_s)
-        return WORDS["since"].format(when=self.when(item.since_wall_s, now_wall_s), span=span)
+    def _since(self, episode: Episode, now_wall_s: float | None) -> str:
+        if episode.since_wall_s is None or now_wall_s is None:
+            return self._say("since-unknown")
+        span = texts.span(now_wall_s - episode.since_wall_s)
+        return self._say("since", when=self.when(episode.since_wall_s, now_wall_s), span=span)
 
     def _heat(self, status: UnitStatus | None) -> str:
         outdoor_c = None if status is None else status.readings.get("outdoor_c")
         if outdoor_c is None:
-            return WORDS["outdoors-unknown"]
-        return WORDS["outdoors"].format(degrees=time_format.degrees(outdoor_c, self._settings.web.temperature))
+            return self._say("outdoors-unknown")
+        return self._say("outdoors", degrees=time_format.degrees(outdoor_c, self._settings.web.temperature))
 
     def when(self, wall_s: float | None, now_wall_s: float | None) -> str:
         """A moment in words: the time alone for today, else with the day; empty when not known."""
@@ -143,38 +176,40 @@ class MessageWriter:
 
     # ------------------------------------------------------------ the monitor itself
 
-    def daily(self, status: UnitStatus, faults: int = 0) -> PhoneMessage:
-        """Return the proof of life. Its title is the unit's state; that silence means something stands below it."""
+    def life(self, status: UnitStatus, faults: int = 0) -> PhoneMessage:
+        """Return the proof of life. Its title is the unit's state, so that silence is known to mean something."""
         state = calm(status, faults=faults)
-        scan = texts.span(self._settings.boards.scan_s)
         lines = [
-            WORDS["daily-body"].format(scan=scan),
-            WORDS["daily-unit"].format(state=texts.state(status.cycle)),
+            self._say("life", scan=texts.span(self._settings.boards.scan_s)),
+            self._say("unit", state=self._text(texts.state(status.cycle))),
+            self._heat(status),
         ]
-        lines += [self._heat(status)]
         if status.findings:
-            names = " ".join(texts.FINDINGS[finding.name].headline for finding in status.findings)
-            lines.append(WORDS["daily-stands"].format(findings=names.rstrip(".")))
+            names = " ".join(self._text(texts.FINDINGS[finding.name].headline) for finding in status.findings)
+            lines.append(self._say("stands", findings=names.rstrip(".")))
         unseen = [link.name for link in status.links if link.sense is not None and link.state is LinkState.UNKNOWN]
         if unseen:
-            lines.append(WORDS["daily-unseen"].format(links=", ".join(texts.LINKS[name].title for name in unseen)))
-        level = "info" if state.calm else "warning"
-        return PhoneMessage(f"{self._settings.site.name}: {sentence(state, status.cycle)}", "\n".join(lines), level)
+            lines.append(self._say("unseen", links=", ".join(texts.LINKS[name].title for name in unseen)))
+        if "thermostat" not in self._settings.fitted:
+            lines.append(self._say("not-known", what=self._say("indoor")))
+        title = f"{self._settings.site.name}: {sentence(state, status.cycle, self._person.language)}"
+        return PhoneMessage(title, "\n".join(lines), "info" if state.calm else "warning")
 
     def blind(self, age_s: float) -> PhoneMessage:
-        """What comes instead of the daily word when the monitor sees nothing."""
-        body = WORDS["blind-body"].format(age=texts.span(age_s))
-        return PhoneMessage(f"{self._settings.site.name}: {WORDS['blind']}", body, "warning")
+        """Return what comes instead of the proof of life when the monitor sees nothing."""
+        body = self._say("blind-body", age=texts.span(age_s))
+        means = self._text(LOCK[BLIND].means).rstrip(".")
+        return PhoneMessage(f"{self._settings.site.name}: {means}", body, "warning")
 
     def own_fault(self) -> PhoneMessage:
-        """Say, instead of the daily word, that the program has failed and nobody has looked at it."""
-        text = texts.TOLD[OWN_FAULT]
-        title = f"{self._settings.site.name}: {WORDS['own-fault']}"
-        return PhoneMessage(title, f"{text.means}\n{text.do}", "warning")
+        """Say, instead of the proof of life, that the program has failed and nobody has looked at it."""
+        lock, told = LOCK[OWN_FAULT], texts.TOLD[OWN_FAULT]
+        title = f"{self._settings.site.name}: {self._text(lock.means).rstrip('.')}"
+        return PhoneMessage(title, f"{self._text(told.means)}\n{self._text(told.do)}", "warning")
 
     def trial(self) -> PhoneMessage:
         """A message for whoever sets the phone up."""
-        return PhoneMessage(f"{self._settings.site.name}: {WORDS['test']}", WORDS["test-body"])
+        return PhoneMessage(f"{self._settings.site.name}: {self._say('test')}", self._say("test-body"))
 
 
 def _tell(name: str, status: UnitStatus | None) -> str:
@@ -184,6 +219,6 @@ def _tell(name: str, status: UnitStatus | None) -> str:
 
 
 def _level(item: NotificationItem) -> str:
-    if item.kind in ("over", "missed"):
+    if item.kind in ("over", "missed", "off"):
         return "success"
-    return "failure" if item.severity is Severity.URGENT else "warning"
+    return "failure" if item.episode.severity is Severity.URGENT else "warning"

@@ -135,8 +135,8 @@ def _planned(path: Path) -> None:
     target._place = path
     target._plan = NotificationPolicy(_SETTINGS.notify, target._remembered())
     target._plan.settle(NOW_S)
-    target._plan.due(NOW_S)
-    target._plan.daily_due(NOW_S)
+    target._plan.due((), NOW_S)
+    target._plan.life_due(NOW_S)
 
 
 _CSV = b'site,name,plan_visit_due,vulnerability\norchard-1,Orchard,2026-07-14,1\norchard-2,"a, b",,\n'

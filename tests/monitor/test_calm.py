@@ -185,7 +185,7 @@ def _phone(house: House) -> bool:
     status, writer = house.case.status, MessageWriter(SETTINGS)
     if status is None or house.case.stale:
         return "All is well" in writer.blind(3600.0).title
-    word = writer.daily(status, house.history.fault_count())
+    word = writer.life(status, house.history.fault_count())
     assert (word.level == "info") == ("All is well" in word.title)
     return word.level == "info"
 

@@ -17,6 +17,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.config import (
     Notify,
+    Person,
     Settings,
     Site,
     Web,
@@ -25,6 +26,8 @@ from condenser_monitor.monitor.core.errors import NotifyError, SiteError
 from condenser_monitor.monitor.core.records import (
     AlertChange,
     AlertState,
+    Episode,
+    EpisodeState,
     Event,
     Finding,
     Severity,
@@ -89,7 +92,11 @@ class Phone:
 
     def see(self, *events: Event, **status: Any) -> None:
         """A step of the service, and the turns that follow from it."""
-        now = edge_tools.status(self.clock(), self.wall_s, **status)
+        told: dict[str, Episode] = self.history.__dict__.setdefault("told", {})  # the episodes, as the engine has them
+        for event in events:
+            if isinstance(event, AlertChange):
+                told[event.finding] = episode(event, told.get(event.finding), self.wall_s)
+        now = edge_tools.status(self.clock(), self.wall_s, episodes=tuple(told.values()), **status)
         self.history.step(now_s=self.clock(), wall_s=self.wall_s, status=now, memory=lambda: MEMORY, events=events)
         self.target.offer(events, now)
         self.turns()
@@ -108,6 +115,23 @@ class Phone:
         return [message.title.removeprefix("Orchard House: ") for message in self.sent]
 
 
+def episode(change: AlertChange, known: Episode | None, wall_s: float) -> Episode:
+    """The episode that a step of an alert makes, or ends."""
+    over = change.tell == "all-clear"
+    return Episode(
+        id=f"episode-{change.finding}",
+        lead=change.finding,
+        findings=(change.finding,),
+        severity=change.severity,
+        level=34,
+        state=EpisodeState.OVER if over else EpisodeState.ACTIVE,
+        since_s=0.0,
+        since_wall_s=wall_s if known is None else known.since_wall_s,
+        suspects=change.suspects,
+        over_wall_s=wall_s if over else None,
+    )
+
+
 def step(tell: str = "alarm", finding: str = NAME, severity: Severity = Severity.URGENT) -> AlertChange:
     state = {"alarm": AlertState.UNACKED, "all-clear": AlertState.NORMAL, "no": AlertState.ACKED}[tell]
     made = edge_tools.alert(finding=finding)
@@ -124,10 +148,10 @@ def test_message_says_what_since_when_how_hot_what_is_safe_what_not_to_touch_and
     phone = Phone(history)
     phone.see(step(), findings=(STANDS,), readings={"outdoor_c": 35.0})
     (message,) = phone.sent
-    assert message.title == "Orchard House: Urgent"
+    assert message.title == "Orchard House: No cooling"
     assert message.level == "failure"
     lines = message.body.splitlines()
-    assert lines[0] == "The outdoor unit is asked to cool, but its contactor does not switch it on."
+    assert lines[0] == "No cooling. The outdoor unit does not switch on. Call a technician."
     assert lines[1] == "Since 12:00 (0 s). Outdoors it is 95 °F."
     assert "Safe to look at, without tools:" in lines
     assert "Do not touch:" in lines
@@ -150,9 +174,9 @@ def test_several_alarms_make_one_message_the_worst_first(history: History) -> No
     phone = Phone(history)
     phone.see(step(finding="low-control-voltage", severity=Severity.SOON), step(finding="locked-rotor"))
     (message,) = phone.sent
-    assert message.body.splitlines()[0] == "The compressor tries to start and cannot."
-    assert message.body.splitlines()[1].startswith("Also: The 24 V that switches the outdoor unit on is too weak.")
-    assert message.title.endswith("Urgent")
+    assert message.body.splitlines()[0] == "No cooling. Turn the thermostat off now and call a technician."
+    assert message.body.splitlines()[1] == "Also: Cooling may fail. Book a technician: the 24-volt supply is weak."
+    assert message.title.endswith("No cooling")
 
 
 def test_late_message_says_that_it_is_late(history: History) -> None:
@@ -177,8 +201,8 @@ def test_daily_word_is_not_said_by_a_blind_monitor(history: History) -> None:
     phone.forward(24)
     phone.turns()
     phone.turns()
-    assert phone.titles[1:] == ["The monitor is blind", "The monitor is blind"]
-    assert "It has had no reading of the unit for 24 h." in phone.sent[2].body
+    assert phone.titles[1:] == ["The air conditioner is not being watched"] * 2
+    assert "The last reading is 24 h old." in phone.sent[2].body
 
 
 # ---------------------------------------------------------------- a monitor that sees nothing
@@ -195,13 +219,15 @@ def test_a_blind_monitor_is_told_once_and_so_is_its_end(history: History) -> Non
         phone.forward(0.1)
         phone.turns()
     (message,) = phone.sent
-    assert message.title == "Orchard House: The monitor is blind"
-    assert message.body.startswith("The monitor has no readings of the air conditioner.\nSince 12:00 (")
+    assert message.title == "Orchard House: The air conditioner is not being watched"
+    assert message.body.startswith(
+        "The air conditioner is not being watched. Check the monitor's plug and its light.\nSince 12:00 ("
+    )
     assert "How hot it is outdoors is not known." in message.body
     phone.see()
     phone.turns()
-    assert phone.titles[1:] == ["Over"]
-    assert "The monitor has no readings of the air conditioner." in phone.sent[1].body
+    assert phone.titles[1:] == ["Ended"]
+    assert phone.sent[1].body.startswith("The monitor is watching the air conditioner again.\nWhat ended, at ")
 
 
 def test_a_blind_monitor_lets_people_sleep_and_tells_what_was(history: History) -> None:
@@ -214,7 +240,7 @@ def test_a_blind_monitor_lets_people_sleep_and_tells_what_was(history: History) 
     assert phone.titles == []
     phone.forward(2.01)
     phone.see()
-    assert phone.titles == ["Was, and is over"]
+    assert phone.titles == ["Ended"]
     assert "From 12:00 to 13:00: The monitor has no readings" in phone.sent[0].body
 
 
@@ -232,7 +258,7 @@ def test_a_monitor_that_is_started_again_and_again_without_a_scan_tells_it_too(h
         phone.clock.sleep(20.0)
         phone.turns()
         lives += phone.titles
-    assert lives == ["The monitor is blind"]
+    assert lives == ["The air conditioner is not being watched"]
 
 
 def test_a_monitor_just_begun_after_a_night_without_power_is_not_called_blind(history: History) -> None:
@@ -254,7 +280,7 @@ def test_nobody_is_told_that_it_is_blind_while_somebody_works_on_it(history: His
     assert phone.titles == []
     phone.forward(0.6)
     phone.turns()
-    assert phone.titles == ["The monitor is blind"]
+    assert phone.titles == ["The air conditioner is not being watched"]
 
 
 # ---------------------------------------------------------------- nothing is lost, nothing doubled
@@ -271,7 +297,7 @@ def test_failing_service_is_tried_again_and_holds_up_no_row(history: History) ->
         phone.see(step("all-clear"))
     phone.fails = ""
     phone.turns()
-    assert phone.titles == ["Was, and is over"]
+    assert phone.titles == ["Ended"]
 
 
 def test_restart_between_row_and_message_loses_nothing(history: History) -> None:
@@ -283,12 +309,12 @@ def test_restart_between_row_and_message_loses_nothing(history: History) -> None
     second = Phone(history)
     second.see()
     second.turns()
-    assert second.titles == ["Urgent"]
+    assert second.titles == ["No cooling"]
     third = Phone(history)
     third.see()
     assert third.sent == []
     third.see(step("all-clear"))
-    assert third.titles == ["Over"]
+    assert third.titles == ["Ended"]
 
 
 def test_plan_holds_no_address_and_is_for_the_owner_only(history: History) -> None:
@@ -299,7 +325,7 @@ def test_plan_holds_no_address_and_is_for_the_owner_only(history: History) -> No
     assert stat.S_IMODE(place.stat().st_mode) == 0o600
     assert b"secret-word" not in place.read_bytes()
     other = Phone(history, url="json://another")
-    assert other.target._plan.memory.tellings == {}
+    assert other.target._plan.memory.told == {}
 
 
 def test_plan_that_cannot_be_kept_keeps_nobody_from_being_told(history: History) -> None:
@@ -307,18 +333,18 @@ def test_plan_that_cannot_be_kept_keeps_nobody_from_being_told(history: History)
     phone = Phone(history)
     phone.target._place = Path("/proc/no-such-place/plan.json")
     phone.see(step())
-    assert phone.titles == ["Urgent"]
+    assert phone.titles == ["No cooling"]
     assert "cannot be kept" in history.health().notes["phone plan"]
 
 
-@pytest.mark.parametrize("found", [b"", b"{", b"[]", b'{"version":99,"target":"x"}', b'{"tellings":{"a":1}}'])
+@pytest.mark.parametrize("found", [b"", b"{", b"[]", b'{"version":99,"target":"x"}', b'{"told":{"a":1}}'])
 def test_plan_that_cannot_be_read_is_begun_afresh(history: History, found: bytes) -> None:
     """Garbage where the plan was: what stands is told again, better twice than never."""
     place = history.path.with_name(history.path.name + ".phone.json")
     place.write_bytes(found)
     phone = Phone(history)
     phone.see(step())
-    assert phone.titles == ["Urgent"]
+    assert phone.titles == ["No cooling"]
 
 
 # ---------------------------------------------------------------- addresses
@@ -329,11 +355,8 @@ def test_addresses_come_from_the_site_file_and_a_file_of_their_own(tmp_path: Pat
     file = tmp_path / "phones"
     file.write_text("# the family\njson://two\n\n  mailto://three  \n")
     file.chmod(0o600)
-    assert addresses(Notify(urls=("json://one",), urls_file=str(file))) == (
-        "json://one",
-        "json://two",
-        "mailto://three",
-    )
+    found = addresses(Notify(urls=("json://one",), urls_file=str(file), people=(Person(urls=("json://four",)),)))
+    assert [url for _, url in found] == ["json://one", "json://two", "mailto://three", "json://four"]
     with pytest.raises(SiteError, match="urls_file"):
         addresses(Notify(urls_file=str(tmp_path / "none")))
     with pytest.raises(SiteError, match="at most 8"):
@@ -391,7 +414,7 @@ def test_hanging_phone_delays_neither_the_watch_nor_the_other_phone(
     until(lambda: "no answer within" in history.health().outlets["phone"].error, within_s=30)
     assert history.health().outlets["phone-2"].error == ""
     service.close()
-    assert [message.title for message in got] == ["Unnamed unit: Urgent"]
+    assert [message.title for message in got] == ["Unnamed unit: No cooling"]
 
 
 def test_phone_is_wired_as_one_outlet_with_a_cursor_for_each_address(history: History) -> None:

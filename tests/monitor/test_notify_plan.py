@@ -1,4 +1,4 @@
-"""What a phone is told and when, in virtual time: quiet hours, repeats, one all-clear, the daily word."""
+"""What a person is told and when, in virtual time: budget, night, reminders, one all-clear, the proof of life."""
 
 from __future__ import annotations
 
@@ -12,18 +12,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from condenser_monitor.monitor.core.config import Notify
-from condenser_monitor.monitor.core.records import (
-    Alert,
-    AlertChange,
-    AlertState,
-    Severity,
-)
-from condenser_monitor.monitor.publishers.notification_policy import NotificationPolicy, PolicyMemory
+from condenser_monitor.monitor.core.config import Notify, Person
+from condenser_monitor.monitor.core.records import Episode, EpisodeState, Severity
+from condenser_monitor.monitor.publishers.notification_policy import BLIND, NotificationPolicy, PolicyMemory
 
-HOUR = 3600.0
-URGENT, SOON, WATCH = "line-supply-lost", "low-running-current", "slow-start"
-SEVERITY = {URGENT: Severity.URGENT, SOON: Severity.SOON, WATCH: Severity.WATCH}
+HOUR, DAY = 3600.0, 86400.0
+SEVERITY = {"line-supply-lost": Severity.URGENT, "low-running-current": Severity.SOON, "slow-start": Severity.WATCH}
+URGENT, SOON, WATCH = SEVERITY
 
 
 def at(hour: float, day: int = 14) -> float:
@@ -31,245 +26,248 @@ def at(hour: float, day: int = 14) -> float:
     return datetime(2026, 7, day, tzinfo=UTC).timestamp() + hour * HOUR
 
 
-def plan(**notify: Any) -> NotificationPolicy:
-    return NotificationPolicy(Notify(**notify), zone=UTC)
+def plan(person: Person | None = None, **notify: Any) -> NotificationPolicy:
+    return NotificationPolicy(Notify(**notify), person=person, zone=UTC)
 
 
-def step(finding: str, tell: str, wall_s: float | None, state: AlertState | None = None) -> AlertChange:
-    """One step of an alert; the state follows from what is told, if none is given."""
-    usual = {"alarm": AlertState.UNACKED, "all-clear": AlertState.NORMAL, "no": AlertState.ACKED}
-    return AlertChange(
-        t_s=1.0,
-        wall_s=wall_s,
-        finding=finding,
-        state_was=AlertState.NORMAL,
-        state=state or usual[tell],
+def episode(finding: str, since_s: float, **changed: Any) -> Episode:
+    made = Episode(
+        id=f"episode-{finding}",
+        lead=finding,
+        findings=(finding,),
         severity=SEVERITY[finding],
-        tell=tell,  # type: ignore[arg-type]
-        summary="",
+        level=10,
+        state=EpisodeState.ACTIVE,
+        since_s=0.0,
+        since_wall_s=since_s,
     )
+    return msgspec.structs.replace(made, **changed)
 
 
-def told(made: NotificationPolicy, wall_s: float | None) -> list[tuple[str, str]]:
+def told(made: NotificationPolicy, wall_s: float | None, *episodes: Episode) -> list[str]:
     """What is sent at a moment; the service takes it."""
-    items = made.due(wall_s)
+    items = made.due(episodes, wall_s)
     made.sent(items, wall_s)
-    return [(item.kind, item.finding) for item in items]
+    return [item.kind for item in items]
+
+
+def lived(made: NotificationPolicy, from_s: float, hours: float, *episodes: Episode) -> list[tuple[float, str]]:
+    """What is sent over some hours, asked every ten minutes: (hours since `from_s`, kind)."""
+    found = []
+    for step in range(int(hours * 6) + 1):
+        now_s = from_s + step * 600.0
+        found += [(step / 6, kind) for kind in told(made, now_s, *episodes)]
+    return found
 
 
 @pytest.mark.parametrize(
-    ("begin", "end", "quiet", "loud"),
-    [
-        ("22:00", "07:00", (22.0, 23.9, 0.0, 6.99), (7.0, 12.0, 21.99)),
-        ("13:00", "15:30", (13.0, 15.49), (12.99, 15.5, 0.0)),
-        ("00:00", "00:00", (), (0.0, 12.0, 23.99)),
-    ],
+    ("hour", "quiet"), [(21.99, False), (22.0, True), (23.5, True), (3.0, True), (6.99, True), (7.0, False)]
 )
-def test_quiet_hours_hold_their_beginning_and_not_their_end(
-    begin: str, end: str, quiet: tuple[float, ...], loud: tuple[float, ...]
-) -> None:
-    """Over midnight, within a day, and none where both are the same."""
-    made = plan(quiet_from=begin, quiet_to=end)
-    assert all(made.quiet(at(hour)) for hour in quiet)
-    assert not any(made.quiet(at(hour)) for hour in loud)
+def test_what_is_not_urgent_waits_for_the_end_of_the_quiet_hours(hour: float, quiet: bool) -> None:
+    """A visit to book lets people sleep; no cooling does not."""
+    assert told(plan(), at(hour), episode(SOON, at(hour))) == ([] if quiet else ["alarm"])
+    assert told(plan(), at(hour), episode(URGENT, at(hour))) == ["alarm"]
+    assert told(plan(least="urgent"), at(12.0), episode(SOON, at(12.0))) == []
+    assert told(plan(), at(12.0), episode(WATCH, at(12.0))) == []
 
 
-def test_quiet_hours_are_local_also_when_the_clock_changes() -> None:
-    """In New York (IANA tz database) summer time ended on 2026-11-01 at 06:00 UTC: 07:00 is 11:00 UTC, then 12:00."""
+def test_an_unanswered_one_has_two_messages_on_its_first_day_and_one_a_day_then() -> None:
+    """The third of the first day is kept for its end; nothing comes at night; the hour does not creep into it."""
+    found = lived(plan(), at(15.0), 6 * 24, episode(URGENT, at(15.0)))
+    assert found[:2] == [(0.0, "alarm"), (4.0, "reminder")]
+    assert all(kind == "reminder" for _, kind in found[1:])
+    days = [hour // 24 for hour, _ in found]
+    assert max(days.count(day) for day in set(days) - {0.0}) == 1
+    assert all(8 <= (15 + hour) % 24 < 20 for hour, _ in found[1:])
+
+
+def test_one_that_begins_at_night_is_brought_up_again_in_the_morning() -> None:
+    """03:30 and urgent: at once, and then not before 08:00."""
+    assert lived(plan(), at(3.5), 12, episode(URGENT, at(3.5))) == [(0.0, "alarm"), (4.5, "reminder")]
+
+
+def test_an_answered_one_comes_up_after_three_days_and_after_the_visit_that_was_named() -> None:
+    """Known for three days is asked again; a technician on Thursday is asked after on Friday morning."""
+    made = plan()
+    assert told(made, at(9.0), episode(URGENT, at(9.0))) == ["alarm"]
+    known = episode(URGENT, at(9.0), answered_by="Sam", answered_wall_s=at(10.0))
+    assert lived(made, at(10.0), 6.5 * 24, known) == [(72.0, "check"), (144.0, "check")]
+    made = plan()
+    told(made, at(9.0), episode(URGENT, at(9.0)))
+    booked = msgspec.structs.replace(known, visit_day="2026-07-16")
+    assert [(hour + 10) % 24 for hour, _ in lived(made, at(10.0), 3 * 24, booked)] == [8.0]
+    assert [hour for hour, _ in lived(made, at(10.0), 3 * 24, booked)] == []
+
+
+def test_a_soon_that_nobody_booked_is_spoken_of_again_after_three_days() -> None:
+    """Once is easily missed; every day would be noise."""
+    assert lived(plan(), at(9.0), 7 * 24, episode(SOON, at(9.0))) == [
+        (0.0, "alarm"),
+        (72.0, "reminder"),
+        (144.0, "reminder"),
+    ]
+
+
+def test_its_end_is_told_once_also_when_somebody_had_answered_before_it_was_told() -> None:
+    """One alarm, one end, whatever comes between."""
+    made = plan()
+    told(made, at(9.0), episode(URGENT, at(9.0)))
+    over = episode(URGENT, at(9.0), state=EpisodeState.OVER, over_wall_s=at(11.0))
+    assert lived(made, at(11.0), 48, over) == [(0.0, "over")]
+    made = plan()
+    known = episode(URGENT, at(9.0), answered_by="Sam", answered_wall_s=at(9.0))
+    assert told(made, at(9.0), known) == []
+    assert lived(made, at(11.0), 48, over) == [(0.0, "over")]
+
+
+def test_an_outage_of_the_service_ends_in_one_message_that_says_how_it_is_by_then() -> None:
+    """It came and went while nothing could be sent: told once, as ended; what ended before this phone began is not."""
+    made = plan()
+    made.due((), at(8.0))
+    over = episode(URGENT, at(9.0), state=EpisodeState.OVER, over_wall_s=at(11.0))
+    assert lived(made, at(20.0), 24, over) == [(0.0, "missed")]
+    assert lived(plan(), at(20.0), 24, over) == []
+
+
+def test_worse_ends_a_snooze_and_has_a_first_day_of_its_own() -> None:
+    """The engine ends the snooze; the message comes at once, at night too when it is urgent."""
+    made = plan()
+    told(made, at(9.0), episode(SOON, at(9.0)))
+    asleep = episode(SOON, at(9.0), snoozed_until_wall_s=at(9.0, 21))
+    assert lived(made, at(10.0), 5 * 24, asleep) == []
+    worse = episode(SOON, at(9.0), severity=Severity.URGENT, level=34)
+    assert told(made, at(2.0, 20), worse) == ["worse"]
+
+
+def test_a_word_that_is_taken_back_and_coming_and_going_are_told_once() -> None:
+    """Then it is brought up once a day, with its counts."""
+    made = plan()
+    told(made, at(9.0), episode(URGENT, at(9.0)))
+    back = episode(URGENT, at(9.0), taken_back=1)
+    assert told(made, at(10.0), back) == ["back"]
+    made = plan()
+    told(made, at(9.0), episode(URGENT, at(9.0)))
+    often = episode(URGENT, at(9.0), often=True, returns=3)
+    found = lived(made, at(10.0), 3 * 24, often)
+    assert found == [(0.0, "often"), (24.0, "reminder"), (48.0, "reminder"), (72.0, "reminder")]
+
+
+def test_it_comes_back_after_its_end() -> None:
+    """The same story, opened again: it is back, and has an end of its own."""
+    made = plan()
+    told(made, at(9.0), episode(URGENT, at(9.0)))
+    over = episode(URGENT, at(9.0), state=EpisodeState.OVER, over_wall_s=at(11.0))
+    assert told(made, at(11.0), over) == ["over"]
+    assert told(made, at(15.0), episode(URGENT, at(9.0), returns=1)) == ["back"]
+    assert told(made, at(18.0), over) == ["over"]
+
+
+def test_a_second_person_hears_of_what_nobody_answered_for_four_hours() -> None:
+    """Not before, and not if somebody has answered; a contractor hears at once, answered or not."""
+    second = next(one for one in Notify(people=(Person(role="second"),)).everybody() if one.role == "second")
+    made = plan(second)
+    assert lived(made, at(9.0), 5, episode(URGENT, at(9.0)))[0] == (4.0, "alarm")
+    made = plan(second)
+    known = episode(URGENT, at(9.0), answered_by="Sam", answered_wall_s=at(10.0))
+    assert lived(made, at(10.0), 6, known) == []
+    contractor = Person(role="contractor", delay_h=0.0)
+    assert told(plan(contractor), at(10.0), known) == ["alarm"]
+
+
+def test_a_monitor_that_is_blind_is_told_and_its_end() -> None:
+    """A story of the monitor itself follows the same hours."""
+    made = plan()
+    assert made.watch(BLIND, stands=True, since_wall_s=at(9.0), now_wall_s=at(9.2))
+    assert told(made, at(9.2)) == ["alarm"]
+    assert not made.watch(BLIND, stands=True, since_wall_s=at(9.0), now_wall_s=at(9.3))
+    assert made.watch(BLIND, stands=False, since_wall_s=None, now_wall_s=at(10.0))
+    assert told(made, at(10.0)) == ["over"]
+    assert made.memory.own == {}
+    made.was_off(at(10.0), at(14.0))
+    assert told(made, at(14.0)) == ["off"]
+    assert told(made, at(14.1)) == []
+
+
+def test_in_service_mode_nothing_is_brought_up() -> None:
+    """Somebody is at the unit."""
+    made = plan()
+    told(made, at(9.0), episode(URGENT, at(9.0)))
+    assert made.due((episode(URGENT, at(9.0)),), at(15.0), paused=True) == []
+
+
+def test_where_no_clock_is_known_it_is_told_at_once_and_its_pauses_begin_with_the_clock() -> None:
+    """Nothing is held back, nothing is brought up again; a clock that was set back silences nothing."""
+    made = plan()
+    assert told(made, None, episode(SOON, 0.0)) == ["alarm"]
+    assert told(made, None, episode(SOON, 0.0)) == []
+    assert made.settle(at(9.0))
+    assert not made.settle(at(9.1))
+    assert made.settle(at(8.0))
+
+
+def test_proof_of_life_comes_on_its_day_at_its_time_and_not_hours_late() -> None:
+    """Weekly by default, on Sunday at nine; daily where it is asked for; off; never to a contractor."""
+    made, days = plan(), []
+    for hour in range(24 * 15):
+        if made.life_due(at(hour + 0.5)):
+            made.life_sent(at(hour + 0.5))
+            days.append(datetime.fromtimestamp(at(hour + 0.5), UTC).strftime("%A %H:%M"))
+    assert days == ["Sunday 09:30"] * 2
+    assert plan(daily_silence_check=True).life_due(at(9.5))
+    assert not plan().life_due(at(9.5))
+    assert not plan(proof_of_life="off").life_due(at(9.5, 19))
+    assert not plan(Person(role="contractor")).life_due(at(9.5, 19))
+    assert not made.life_due(None)
+
+
+def test_hours_are_local_over_the_end_of_summer_time() -> None:
+    """The quiet hours are those of the clock on the wall."""
     made = NotificationPolicy(Notify(), zone=ZoneInfo("America/New_York"))
-    before = datetime(2026, 10, 31, tzinfo=UTC).timestamp()
-    assert [made.quiet(before + hour * HOUR) for hour in (10.9, 11.1)] == [True, False]
-    assert [made.quiet(before + 48 * HOUR + hour * HOUR) for hour in (11.9, 12.1)] == [True, False]
+    summer, winter = (datetime(2026, *day, 11, 30, tzinfo=UTC).timestamp() for day in ((10, 31), (11, 1)))
+    assert made.due((episode(SOON, summer),), summer) != []  # 07:30
+    assert made.due((episode(SOON, winter),), winter) == []  # 06:30
 
 
-def test_urgent_is_told_at_once_at_night_and_what_can_wait_in_the_morning() -> None:
-    """Both raised at 23:00: the urgent one at once, the other at 07:00, once."""
-    made = plan()
-    made.take(step(URGENT, "alarm", at(23)))
-    made.take(step(SOON, "alarm", at(23)))
-    assert told(made, at(23)) == [("alarm", URGENT)]
-    made.take(step(URGENT, "no", at(23.1)))
-    assert told(made, at(30.9)) == []
-    assert told(made, at(31)) == [("alarm", SOON)]
-    assert told(made, at(32)) == []
-
-
-def test_watch_is_told_only_where_it_is_wanted() -> None:
-    """The filter is the site file's: soon by default, watch or only urgent when set."""
-    for least, wanted in (("soon", {URGENT, SOON}), ("watch", {URGENT, SOON, WATCH}), ("urgent", {URGENT})):
-        made = plan(least=least)
-        taken = {name for name in SEVERITY if made.take(step(name, "alarm", at(12)))}
-        assert taken == wanted
-        assert {name for _, name in told(made, at(12))} == wanted
-        for name in SEVERITY:
-            made.take(step(name, "all-clear", at(13)))
-        assert {name for _, name in told(made, at(13))} == wanted
-
-
-def test_repeats_grow_to_once_a_day_and_end_with_the_acknowledgement() -> None:
-    """4 h, 8 h, 16 h, then every 24 h, also at night; none after somebody has acknowledged; then the all-clear."""
-    made = plan()
-    made.take(step(URGENT, "alarm", at(12)))
-    heard = [minute for minute in range(0, 100 * 60, 10) if told(made, at(12) + minute * 60)]
-    assert [minute / 60 for minute in heard] == [0, 4, 12, 28, 52, 76]
-    made.take(step(URGENT, "no", at(12, 19)))
-    assert told(made, at(12, 25)) == []
-    made.take(step(URGENT, "all-clear", at(13, 25)))
-    assert told(made, at(13, 25)) == [("over", URGENT)]
-    assert told(made, at(14, 25)) == []
-
-
-def test_what_is_not_urgent_is_never_repeated() -> None:
-    """Told once, then silence until it is over."""
-    made = plan()
-    made.take(step(SOON, "alarm", at(12)))
-    assert told(made, at(12)) == [("alarm", SOON)]
-    assert [told(made, at(12, day)) for day in range(15, 30)] == [[]] * 15
-
-
-def test_repeats_go_on_after_a_restart_and_when_the_clock_is_set_back() -> None:
-    """The pauses are in the plan's memory; a clock set back a year does not silence them."""
-    first = plan()
-    first.take(step(URGENT, "alarm", at(12)))
-    told(first, at(12))
-    again = NotificationPolicy(Notify(), _kept(first), zone=UTC)
-    assert told(again, at(15.9)) == []
-    assert told(again, at(16)) == [("repeat", URGENT)]
-    year_ago = at(12) - 365 * 24 * HOUR
-    assert again.settle(year_ago)
-    assert told(again, year_ago + 7.9 * HOUR) == []
-    assert told(again, year_ago + 8 * HOUR) == [("repeat", URGENT)]
-
-
-def _kept(made: NotificationPolicy) -> PolicyMemory:
-    return msgspec.json.decode(msgspec.json.encode(made.memory), type=PolicyMemory)
-
-
-def test_all_clear_waits_for_the_morning_and_is_told_once() -> None:
-    """That an urgent one is over can wait, also over a restart."""
-    made = plan()
-    made.take(step(URGENT, "alarm", at(23)))
-    assert told(made, at(23)) == [("alarm", URGENT)]
-    made.take(step(URGENT, "all-clear", at(26)))
-    assert told(made, at(30)) == []
-    again = NotificationPolicy(Notify(), _kept(made), zone=UTC)
-    assert told(again, at(31)) == [("over", URGENT)]
-    assert told(again, at(40)) == []
-
-
-def test_what_came_and_went_untold_is_told_as_such() -> None:
-    """An outage of the phone service or the quiet hours: one message, not an alarm and an all-clear."""
-    made = plan()
-    made.take(step(SOON, "alarm", at(23)))
-    made.take(step(SOON, "all-clear", at(25)))
-    item = made.due(at(31))[0]
-    assert (item.kind, item.since_wall_s, item.over_wall_s) == ("missed", at(23), at(25))
-    assert told(made, at(31)) == [("missed", SOON)]
-    assert told(made, at(32)) == []
-
-
-def test_one_that_comes_back_before_its_all_clear_was_sent_is_told_again() -> None:
-    """Alarm told, over and back within the quiet hours: the phone hears the alarm anew and one all-clear at the end."""
-    made = plan()
-    made.take(step(SOON, "alarm", at(21)))
-    assert told(made, at(21)) == [("alarm", SOON)]
-    made.take(step(SOON, "all-clear", at(23)))
-    made.take(step(SOON, "alarm", at(24)))
-    assert told(made, at(31)) == [("alarm", SOON)]
-    made.take(step(SOON, "all-clear", at(33)))
-    assert told(made, at(33)) == [("over", SOON)]
-
-
-@pytest.mark.parametrize("state", [AlertState.ACKED, AlertState.SHELVED, AlertState.OUT_OF_SERVICE])
-def test_what_people_know_before_it_could_be_told_is_not_told(state: AlertState) -> None:
-    """Acknowledged, shelved or in service mode in the quiet hours: no alarm in the morning."""
-    made = plan()
-    made.take(step(SOON, "alarm", at(23)))
-    made.take(step(SOON, "no", at(24), state))
-    assert told(made, at(31)) == []
-
-
-def test_alarm_that_ends_without_a_word_is_forgotten() -> None:
-    """A step to normal that tells nothing leaves nothing to tell."""
-    made = plan()
-    made.take(step(SOON, "alarm", at(23)))
-    made.take(step(SOON, "no", at(24), AlertState.NORMAL))
-    assert made.memory.tellings == {}
-
-
-def test_new_phone_is_told_what_stands_unless_it_was_only_just_raised() -> None:
-    """What was raised minutes ago and is unknown is adopted; what was just raised is still on its way as a row."""
-    made = plan()
-    stands = _alert(URGENT, at(11))
-    assert not made.adopt([_alert(SOON, at(12) - 60), _alert(WATCH, at(11))], at(12))
-    assert made.adopt([stands], at(12))
-    assert told(made, at(12)) == [("alarm", URGENT)]
-    assert not made.adopt([stands], at(13))
-
-
-def _alert(finding: str, since_wall_s: float) -> Alert:
-    return Alert(
-        finding=finding,
-        state=AlertState.UNACKED,
-        severity=SEVERITY[finding],
-        active=True,
-        since_s=0.0,
-        since_wall_s=since_wall_s,
-        summary="",
-        suspects=(),
-    )
-
-
-def test_without_a_clock_nothing_is_held_back_and_nothing_repeated() -> None:
-    """Before the network gives the time: told at once; the pauses begin when the time is known."""
-    made = plan()
-    made.take(step(SOON, "alarm", None))
-    made.take(step(URGENT, "alarm", None))
-    assert told(made, None) == [("alarm", URGENT), ("alarm", SOON)]
-    assert told(made, None) == []
-    assert made.settle(at(12))
-    assert told(made, at(15.9)) == []
-    assert told(made, at(16)) == [("repeat", URGENT)]
-
-
-def test_daily_word_comes_once_a_day_at_its_time_and_not_hours_late() -> None:
-    """At 09:00; a monitor that starts at 10:00 says it then, one that starts at 13:00 waits for tomorrow."""
-    made = plan(daily_silence_check=True)
-    said = []
-    for hour in (8.9, 9.0, 9.1, 20.0, 24 + 13.0, 48 + 10.0, 48 + 11.0):
-        if made.daily_due(at(hour)):
-            made.daily_sent(at(hour))
-            said.append(hour)
-    assert said == [9.0, 58.0]
-    assert not plan().daily_due(at(9.0))
-    assert not made.daily_due(None)
-
-
-@settings(deadline=None, max_examples=60)
-@given(st.lists(st.tuples(st.sampled_from(("alarm", "all-clear", "send", "ack")), st.integers(1, 700)), max_size=40))
-def test_nothing_told_is_left_open_and_nothing_over_is_told_twice(moves: list[tuple[str, int]]) -> None:
-    """Whatever comes when: once all is over and a day has passed, the phone has heard the end of every alarm it heard,
-    and no end without a beginning."""
-    made, wall_s, stands = plan(), at(0), False
-    heard: list[str] = []
-    for move, minutes in moves:
-        wall_s += minutes * 60
-        if move == "send":
-            heard += [kind for kind, _ in told(made, wall_s)]
-        elif move == "alarm" and not stands:
-            made.take(step(URGENT, "alarm", wall_s))
-            stands = True
-        elif move == "all-clear" and stands:
-            made.take(step(URGENT, "all-clear", wall_s))
-            stands = False
-        elif move == "ack" and stands and made.memory.tellings[URGENT].told:
-            made.take(step(URGENT, "no", wall_s))
-    if stands:
-        made.take(step(URGENT, "all-clear", wall_s))
-    for hour in range(48):
-        heard += [kind for kind, _ in told(made, wall_s + hour * HOUR)]
-    assert made.memory.tellings == {}
-    assert heard[-1:] != ["alarm"]
-    assert heard[-1:] != ["repeat"]
-    for before, after in pairwise(heard):
-        assert (before, after) not in {("over", "over"), ("over", "repeat"), ("missed", "repeat")}
+@settings(max_examples=150, deadline=None)
+@given(
+    begins=st.floats(0, 24),
+    steps=st.lists(
+        st.sampled_from(["wait", "answer", "worse", "back", "often", "over", "again", "restart"]), max_size=24
+    ),
+)
+def test_whatever_happens_a_house_gets_no_more_than_its_budget(begins: float, steps: list[str]) -> None:
+    """Three messages on a first day (again when it got worse), then one a day; reminders never at night."""
+    made, now_s = plan(), at(begins)
+    one = episode(URGENT, now_s)
+    sent: list[tuple[float, str]] = []
+    fresh: list[float] = []
+    for step in ["wait", *steps]:
+        if step == "answer":
+            one = msgspec.structs.replace(one, answered_by="Sam", answered_wall_s=now_s)
+        elif step == "worse":
+            one = msgspec.structs.replace(one, level=one.level + 1, answered_by=None)
+        elif step == "back":
+            one = msgspec.structs.replace(one, taken_back=one.taken_back + 1, answered_by=None)
+        elif step == "often":
+            one = msgspec.structs.replace(one, often=True, returns=one.returns + 3)
+        elif step == "over":
+            one = msgspec.structs.replace(one, state=EpisodeState.OVER, over_wall_s=now_s)
+        elif step == "again":
+            one = msgspec.structs.replace(one, state=EpisodeState.ACTIVE, over_wall_s=None)
+        elif step == "restart":
+            memory = msgspec.json.decode(msgspec.json.encode(made.memory), type=PolicyMemory)
+            made = NotificationPolicy(Notify(), memory, zone=UTC)
+        for _ in range(20):
+            for kind in told(made, now_s, one):
+                if kind in ("alarm", "worse") or (kind == "back" and sent and sent[-1][1] == "over"):
+                    fresh.append(now_s)
+                sent.append((now_s, kind))
+                hour = datetime.fromtimestamp(now_s, UTC).hour
+                assert kind not in ("reminder", "check") or 8 <= hour < 20
+            now_s += 1800.0
+    for begin_s in fresh:
+        later = [wall_s for wall_s in fresh if wall_s > begin_s]
+        day = [wall_s for wall_s, _ in sent if begin_s <= wall_s < min([begin_s + DAY, *later])]
+        assert len(day) <= 3
+        after = [wall_s for wall_s, _ in sent if begin_s + DAY <= wall_s < min([begin_s + 1e9, *later])]
+        assert all(second - first >= DAY for first, second in pairwise(after))

@@ -154,7 +154,7 @@ def test_trial_message_goes_to_each_address_and_says_what_came_of_it(hook: Hook)
     said: list[str] = []
     status = try_phones(Settings(notify=Notify(urls=(hook.url, "nonsense"))), said.append)
     assert status == 1
-    assert [got["title"] for got in hook.got] == ["Unnamed unit: A trial message"]
+    assert [got["title"] for got in hook.got] == ["Unnamed unit: A test message"]
     assert said[1] == "  taken"
     assert "does not understand" in said[3]
     with pytest.raises(CommandError, match="no address"):

@@ -20,7 +20,7 @@ from tests.web.conftest import FAR, app_of, csrf
 from tests.web.filled import Site
 
 PASSWORD = "seven green lanterns"
-FILL = {"name": "say", "kind": "acknowledge", "filename": "style.css", "ending": "html"}
+FILL = {"name": "say", "kind": "acknowledge", "filename": "style.css", "ending": "html", "token": "none"}
 
 
 def routes(app: Flask) -> list[tuple[str, str, str]]:

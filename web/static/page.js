@@ -79,5 +79,9 @@
     enter.submit();
   }
 
+  // A link in a message answers with one tap; without a script its button is the second.
+  const now = document.getElementById("answer-now");
+  if (now) now.submit();
+
   if ("serviceWorker" in navigator && window.isSecureContext) navigator.serviceWorker.register("/worker.js").catch(() => {});
 })();

@@ -1,0 +1,61 @@
+"""Answers by one tap: what a link in a message would do, and what it did. Nothing of the unit is shown but that."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from flask import Blueprint, render_template, request
+
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import Episode, EpisodeState
+from condenser_monitor.monitor.publishers.answer_links import AnswerLink, LinkSigner, request_of
+from condenser_monitor.monitor.strings import texts
+from condenser_monitor.web.context import page_context
+from condenser_monitor.web.template_strings import plain
+from condenser_monitor.web.view_alerts import put
+
+answer = Blueprint("answer", __name__)
+
+
+@answer.get("/a/<token>")
+def asked(token: str) -> str:
+    """What the link would do: following it changes nothing, as services look at links in advance."""
+    link = _link(token)
+    return _shown(link, token, done="", problem="")
+
+
+@answer.post("/a/<token>")
+def given(token: str) -> str:
+    """Do it, and say what it did."""
+    link = _link(token)
+    day = request.form.get("day", "") if link.action == "visit" else ""
+    try:
+        chosen = date.fromisoformat(day).isoformat() if day else None
+    except ValueError:
+        raise CommandError("day", day[:40], "a date as YYYY-MM-DD") from None
+    if link.action == "visit" and chosen is None:
+        return _shown(link, token, done="", problem=plain("answer-day-missing"))
+    reply = put(request_of(link, token, chosen))
+    if reply is None:
+        return _shown(link, token, done=plain("answer-pending"), problem="")
+    if not reply.done:
+        return _shown(link, token, done="", problem=plain("answer-refused", why=reply.why))
+    return _shown(link, token, done=plain(f"answered-{link.action}", day=chosen or ""), problem="")
+
+
+def _link(token: str) -> AnswerLink:
+    found = page_context()
+    return LinkSigner(found.history.path).read(token, found.wall())
+
+
+def _shown(link: AnswerLink, token: str, *, done: str, problem: str) -> str:
+    status = page_context().history.status()
+    episode = next((one for one in status.episodes if one.id == link.episode), None) if status else None
+    about = "" if episode is None else texts.TOLD[episode.lead].headline
+    return render_template(
+        "answer.html", link=link, token=token, about=about, ended=_ended(episode), done=done, problem=problem
+    )
+
+
+def _ended(episode: Episode | None) -> bool:
+    return episode is None or episode.state is EpisodeState.OVER
