@@ -23,6 +23,8 @@ from condenser_monitor.hardware.calibration import CalibrationPoint, calibrate, 
 from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.commission import commission
 from condenser_monitor.hardware.uncertainty import by_reading
+from condenser_monitor.monitor.alarms.cooling import COOLING
+from condenser_monitor.monitor.alarms.proof import PROOF
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.monitor.core.errors import ScanError
 from condenser_monitor.monitor.core.findings import CATALOGUE
@@ -32,13 +34,13 @@ from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.verdict import ROWS, SITUATIONS, SOUND
 from condenser_monitor.monitor.fleet.load_list import LOADS
-from condenser_monitor.monitor.fleet.triage import COOLING
 from condenser_monitor.monitor.limits import FINDINGS
 from condenser_monitor.monitor.publishers import senml
 from condenser_monitor.monitor.recording.csv_file import Reader, RecordingWriter
 from condenser_monitor.monitor.report.write import report_html
 from condenser_monitor.monitor.strings import findings as words
 from condenser_monitor.monitor.strings import texts, time_format
+from condenser_monitor.monitor.strings.phone import LOCK
 from condenser_monitor.sim import meter_model, scenario, senses
 from condenser_monitor.sim.causes import CAUSES_OF
 from condenser_monitor.sim.designs import DESIGNS
@@ -81,7 +83,9 @@ FINDING: Needs = {
     "monitor/limits.py: a class of FindingLimits, its numbers and when its alert is over": (CATALOGUE, FINDINGS),
     "monitor/diagnosis/predictions_*.py: its suspects": (CATALOGUE, SITUATIONS),
     "monitor/strings/findings.py: FINDINGS, its words": (CATALOGUE, words.FINDINGS),
-    "monitor/fleet/triage.py: COOLING, what it costs the house": (CATALOGUE, COOLING),
+    "monitor/alarms/cooling.py: COOLING, what it costs the house": (CATALOGUE, COOLING),
+    "monitor/alarms/proof.py: PROOF, what proves it repaired": (CATALOGUE, PROOF),
+    "monitor/strings/phone.py: LOCK, what a lock screen shows of it": (CATALOGUE, LOCK),
     "sim/scenarios: a scenario that expects it": (CATALOGUE, {row.finding for one in SCENARIOS for row in one.expect}),
 }
 SUSPECT: Needs = {

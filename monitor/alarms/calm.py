@@ -125,7 +125,7 @@ def _reasons(status: UnitStatus, faults: int) -> Iterator[Calm]:
         if episode.state is not EpisodeState.OVER and not shown & set(episode.findings):
             reason = Reason.REPAIRED if episode.state is EpisodeState.REPAIRED else Reason.QUIET
             yield Calm(reason=reason, severity=episode.severity, finding=episode.lead)
-    if any("distrusted" in finding.evidence for finding in status.findings):
+    if status.distrusted or any("distrusted" in finding.evidence for finding in status.findings):
         yield Calm(reason=Reason.DISTRUSTED)
     if status.cycle is CycleState.UNKNOWN or any(
         link.sense is not None and link.state is LinkState.UNKNOWN for link in status.links

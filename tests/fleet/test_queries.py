@@ -11,6 +11,7 @@ import pytest
 import scipy.stats
 import sqlalchemy as sa
 
+from condenser_monitor.monitor.alarms.cooling import cooling
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.fleet import (
@@ -68,7 +69,7 @@ def test_morning_list_is_in_the_order_that_triage_says(store: Store) -> None:
     expected = []
     for row in rows:
         if row["stands"]:
-            finding, since = min(row["stands"], key=lambda item: (-int(triage.cooling(item[0])), item[1]))
+            finding, since = min(row["stands"], key=lambda item: (-int(cooling(item[0])), item[1]))
             outdoor_c = None if row["unit_at"] in _TOLD_LONG_AGO else row["outdoor_c"]
             place = triage.place(finding, outdoor_c, row["vulnerability"], since)
             expected.append((*place, row["site"], finding))

@@ -7,20 +7,20 @@ import re
 import pytest
 
 from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.alarms.cooling import COOLING, Cooling
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.records import Severity
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.fleet import load_list, triage
-from condenser_monitor.monitor.fleet.triage import Cooling
 
 
 def test_every_finding_says_what_it_means_for_the_house() -> None:
     """No finding of the catalogue is left out, none is made up; what is urgent is no cooling or damage, and only that
     (contract, section 5)."""
-    assert triage.COOLING.keys() >= CATALOGUE.keys()
+    assert COOLING.keys() >= CATALOGUE.keys()
     for name, row in CATALOGUE.items():
-        assert (triage.COOLING[name] >= Cooling.DAMAGE) == (row.severity is Severity.URGENT), name
+        assert (COOLING[name] >= Cooling.DAMAGE) == (row.severity is Severity.URGENT), name
 
 
 def test_every_suspect_says_what_to_load() -> None:

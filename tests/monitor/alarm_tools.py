@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from unittest.mock import patch
 
-from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.alarm_manager import AlarmManager
 from condenser_monitor.monitor.alarms.proof import Trial
 from condenser_monitor.monitor.core.config import Settings

@@ -21,6 +21,8 @@ from condenser_monitor.monitor.core.records import (
     Alert,
     AlertState,
     CycleState,
+    Episode,
+    EpisodeState,
     Finding,
     LinkState,
     Severity,
@@ -74,6 +76,17 @@ ALERT = Alert(
     suspects=(),
 )
 
+EPISODE = Episode(
+    id="episode-1",
+    lead="fan-not-running",
+    findings=("fan-not-running",),
+    severity=Severity.URGENT,
+    level=33,
+    state=EpisodeState.QUIET,
+    since_s=1.0,
+    since_wall_s=NOW_S,
+)
+
 
 class Case(NamedTuple):
     """One reason against calm: the status, and what else is the matter."""
@@ -109,6 +122,11 @@ CASES: dict[str, Case] = {
     "sensor-silent": Case(_with(findings=(msgspec.structs.replace(STANDS, name="sensor-silent"),))),
     "sensor-distrusted": Case(
         _with(findings=(msgspec.structs.replace(STANDS, name="sensing-disagrees", evidence={"distrusted": ["fan_a"]}),))
+    ),
+    "sensor-distrusted-later": Case(_with(distrusted=("supply",))),
+    "episode-quiet": Case(_with(episodes=(EPISODE,))),
+    "episode-said-to-be-repaired": Case(
+        _with(episodes=(msgspec.structs.replace(EPISODE, state=EpisodeState.REPAIRED),))
     ),
     "link-unknown": Case(_links("fan")),
     "cycle-unknown": Case(_with(cycle=CycleState.UNKNOWN)),

@@ -123,7 +123,7 @@ class Phone(InStep, Target):
 
     def queue(self) -> int:
         """Alarms that the plan holds."""
-        return len(self._plan.memory.tellings)
+        return len(self._plan.memory.told)
 
 
 class Office:

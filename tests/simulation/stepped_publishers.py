@@ -173,11 +173,11 @@ class PhoneOutlet(Killable, Target):
 
     def settled(self) -> bool:
         """Nothing is due that has not been told."""
-        return not self._plan.due(self.storm.wall())
+        return not self._plan.due(() if self._status is None else self._status.episodes, self.storm.wall())
 
     def queue(self) -> int:
         """Alarms that the plan holds."""
-        return len(self._plan.memory.tellings)
+        return len(self._plan.memory.told)
 
 
 class PhoneService:
