@@ -226,6 +226,12 @@ _ROWS = (
         "A pressure switch in the call's path opens.",
         _flag("pressure_open"),
     ),
+    PhysicalCause(
+        "call-wire-on-r",
+        ("loose-connection",),
+        "The cable is chewed: the call wire is through, and its outdoor end touches R.",
+        _flag("call_wire_on_r"),
+    ),
     PhysicalCause("control-wire-cut", ("control-wire-open",), "The call wire is cut.", _opens("call_wire_ohm")),
     PhysicalCause(
         "call-splice-loose",

@@ -50,6 +50,7 @@ class Condition:
     float_open: bool = False
     pressure_open: bool = False
     call_wire_ohm: float = 0.0
+    call_wire_on_r: bool = False
     # contactor
     relay_open: bool = False
     coil_lead_ohm: float = 0.0

@@ -183,6 +183,12 @@ CONTROL: dict[str, Situation] = {
         ),
         cause("coil-shorted", 1, ["coil_a", "coil-ohms"], control_v="dead or ghost", coil_a="short"),
     ),
+    "call-without-thermostat": situation(
+        {"call": "on", "thermostat": "off", "control_power": "on"},
+        cause("thermostat", 1, thermostat="off or on"),
+        cause("loose-connection", 1),
+        cause("monitor-sensing", 0.5),
+    ),
     "no-call-in-heat": situation(
         _NO_CALL | {"control_power": "on", "thermostat": "off"},
         cause("thermostat-setting", 8),
