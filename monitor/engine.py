@@ -169,6 +169,7 @@ class Engine:
     def feed_start(self, start: StartTransient) -> Sequence[Event]:
         """A start of the compressor captured at the full sample rate."""
         self._baselines.add_start(start)
+        self._performance.add_start(start)
         self._cycle.transient = start
         self._deadline_s = self._look_s = self._decide_s = -inf
         return ()

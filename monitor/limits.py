@@ -773,6 +773,9 @@ class PERFORMANCE(LimitGroup):
     power_factor_low = _ours(
         0.85, "1", 0.5, 0.95, "a sound capacitor-run compressor stands at 0.9 to 0.99, without its capacitor at 0.7"
     )
+    sag_deep = _ours(
+        0.12, "of the volts", 0.03, 0.5, "a sound service and branch drop 3 to 8 % under locked-rotor amps"
+    )
     suction_cold_c = _ours(2.0, "°C", -5, 6, "a coil below freezing ices over")
     suction_warm_c = _ours(20.0, "°C", 14, 30, "a large pipe no colder than the room has all of its gas boiled early")
     liquid_near_k = _ours(2.0, "K", 0, 5, "over outdoor: no warm liquid comes from the condenser")

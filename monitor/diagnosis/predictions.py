@@ -34,6 +34,7 @@ HISTORY: dict[str, tuple[str, ...]] = {
     "capacitor-load": ("weak", "good"),
     "power-factor": ("low", "normal"),
     "large-pipe": ("freezing", "cool", "warm"),
+    "start-sag": ("usual", "deep"),
     "small-pipe": ("near-outdoor", "warm", "hot"),
 }
 # The senses without which a recent finding cannot have been raised: then that it did not stand is not known.

@@ -231,6 +231,10 @@ SAYS: dict[str, dict[str, str]] = {
         "cool": "the large pipe is cool",
         "warm": "the large pipe is warm",
     },
+    "start-sag": {
+        "usual": "the line sags as usual at a start",
+        "deep": "the line sags far at a start",
+    },
     "small-pipe": {
         "near-outdoor": "the small pipe is hardly warmer than the air",
         "warm": "the small pipe is warm",
