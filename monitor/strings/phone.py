@@ -63,7 +63,7 @@ LOCK: dict[str, LockText] = {
         mark("The outdoor unit starts at its usual pace again."),
     ),
     "high-running-current": LockText(
-        mark("Cooling is under strain."), mark("Clear leaves from the outdoor unit; book a technician."), _RUNS
+        mark("Cooling is under strain."), mark("Clear leaves off the outdoor unit; book a technician."), _RUNS
     ),
     "low-running-current": LockText(_WEAK, mark("Check the air filter; book a technician."), _RUNS),
     "slow-start": LockText(
@@ -82,8 +82,8 @@ LOCK: dict[str, LockText] = {
         mark("Cooling has been called for and has run again."),
     ),
     "overdue-call": LockText(
-        mark("It is hot, and cooling stays off."),
-        mark("Check the thermostat and the indoor drain pan."),
+        mark("Hot, and cooling stays off."),
+        mark("Check the thermostat and the drain pan indoors."),
         mark("Cooling has been called for and has run again."),
     ),
     "sensing-disagrees": LockText(_MISS, mark("Its sensors contradict each other: book a check."), _TELLS),
@@ -104,7 +104,7 @@ LOCK: dict[str, LockText] = {
         mark("Cooling may run when not wanted."), mark("Book a technician: a wire is at fault."), _RUNS
     ),
     "monitor-blind": LockText(
-        mark("The air conditioner is not being watched."),
+        mark("Your air conditioner isn't watched."),
         mark("Check the monitor's plug and its light."),
         mark("The monitor is watching the air conditioner again."),
     ),
@@ -126,10 +126,10 @@ DO_FOR: dict[tuple[str, str], str] = {
 # How each kind of message begins; {means} and {do} are those of the finding, {over} its end.
 BEGIN: dict[str, str] = {
     "alarm": "{means} {do}",
-    "worse": mark("Worse now: {means} {do}"),
+    "worse": mark("Worse: {means} {do}"),
     "back": mark("It is back. {means} {do}"),
     "often": mark("It comes and goes ({count} times). {do}"),
-    "reminder": mark("Still open. {means} {do}"),
+    "reminder": mark("Still: {means} {do}"),
     "quiet": mark("Quiet now, but nothing shows that it is repaired. Was it? Please answer."),
     "check": mark("Is it repaired by now? Please answer. It was: {means}"),
     "visit": mark("Did the technician come, and is it repaired? Please answer."),

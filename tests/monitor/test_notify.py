@@ -201,7 +201,7 @@ def test_daily_word_is_not_said_by_a_blind_monitor(history: History) -> None:
     phone.forward(24)
     phone.turns()
     phone.turns()
-    assert phone.titles[1:] == ["The air conditioner is not being watched"] * 2
+    assert phone.titles[1:] == ["Your air conditioner isn't watched"] * 2
     assert "The last reading is 24 h old." in phone.sent[2].body
 
 
@@ -219,9 +219,9 @@ def test_a_blind_monitor_is_told_once_and_so_is_its_end(history: History) -> Non
         phone.forward(0.1)
         phone.turns()
     (message,) = phone.sent
-    assert message.title == "Orchard House: The air conditioner is not being watched"
+    assert message.title == "Orchard House: Your air conditioner isn't watched"
     assert message.body.startswith(
-        "The air conditioner is not being watched. Check the monitor's plug and its light.\nSince 12:00 ("
+        "Your air conditioner isn't watched. Check the monitor's plug and its light.\nSince 12:00 ("
     )
     assert "How hot it is outdoors is not known." in message.body
     phone.see()
@@ -258,7 +258,7 @@ def test_a_monitor_that_is_started_again_and_again_without_a_scan_tells_it_too(h
         phone.clock.sleep(20.0)
         phone.turns()
         lives += phone.titles
-    assert lives == ["The air conditioner is not being watched"]
+    assert lives == ["Your air conditioner isn't watched"]
 
 
 def test_a_monitor_just_begun_after_a_night_without_power_is_not_called_blind(history: History) -> None:
@@ -280,7 +280,7 @@ def test_nobody_is_told_that_it_is_blind_while_somebody_works_on_it(history: His
     assert phone.titles == []
     phone.forward(0.6)
     phone.turns()
-    assert phone.titles == ["The air conditioner is not being watched"]
+    assert phone.titles == ["Your air conditioner isn't watched"]
 
 
 # ---------------------------------------------------------------- nothing is lost, nothing doubled

@@ -1,0 +1,59 @@
+"""(edge) Bring the catalogues of texts up to date: collect marked texts, merge them into each .po file, compile .mo.
+
+    python -m condenser_monitor.monitor.strings.build_catalogues
+
+Wants Babel, which only those who build need. What a translation lacks is left empty in its .po file, and shown in
+English.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from condenser_monitor.monitor.strings.translate import DOMAIN, LANGUAGES, LOCALE
+
+HEADER = "# Texts of condenser-monitor; the English text is the key."
+
+
+def collect(folder: Path = LOCALE.parent) -> set[str]:
+    """Return every text that stands in `mark(...)` in the Python files of a folder."""
+    from babel.messages.extract import extract_from_dir  # noqa: PLC0415 - a build tool
+
+    found = extract_from_dir(str(folder), [("**.py", "python")], keywords={"mark": None})
+    return {message for _, _, message, _, _ in found if isinstance(message, str)}
+
+
+def build(language: str) -> int:
+    """Merge the marked texts into one language's catalogue and compile it; return how many have no translation."""
+    from babel.messages.catalog import Catalog  # noqa: PLC0415
+    from babel.messages.mofile import write_mo  # noqa: PLC0415
+    from babel.messages.pofile import read_po, write_po  # noqa: PLC0415
+
+    place = LOCALE / language / "LC_MESSAGES" / f"{DOMAIN}.po"
+    place.parent.mkdir(parents=True, exist_ok=True)
+    known = Catalog(locale=language)
+    if place.exists():
+        with place.open("rb") as file:
+            known = read_po(file, locale=language)
+    made = Catalog(locale=language, domain=DOMAIN, header_comment=HEADER, fuzzy=False)
+    for text in sorted(collect()):
+        old = known.get(text)
+        made.add(text, string=old.string if old is not None else "")
+    with place.open("wb") as file:
+        write_po(file, made, width=110, omit_header=False, ignore_obsolete=True, include_previous=False)
+    with place.with_suffix(".mo").open("wb") as file:
+        write_mo(file, made)
+    return sum(not message.string for message in made if message.id)
+
+
+def main() -> int:
+    """Build every language but English; exit status 1 where a translation is not complete."""
+    left = {language: build(language) for language in LANGUAGES if language != "en"}
+    for language, count in left.items():
+        print(f"{language}: {count} texts without a translation")
+    return 1 if any(left.values()) else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,95 @@
+"""Lock-screen texts at their cut: what it means and what to do, whole, in English and Spanish, for every kind."""
+
+from __future__ import annotations
+
+import re
+import string
+from datetime import UTC, datetime
+
+import msgspec
+import pytest
+
+from condenser_monitor.monitor.core.config import Person, Settings, Site
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.records import Episode, EpisodeState, Severity
+from condenser_monitor.monitor.publishers.notification_policy import Kind, NotificationItem
+from condenser_monitor.monitor.publishers.phone_text import MessageWriter
+from condenser_monitor.monitor.strings import build_catalogues
+from condenser_monitor.monitor.strings.phone import BEGIN, CUT, DO_FOR, LOCK
+from condenser_monitor.monitor.strings.translate import LANGUAGES, translator
+
+NOON = datetime(2026, 7, 14, 12, tzinfo=UTC).timestamp()
+KINDS: tuple[Kind, ...] = ("alarm", "worse", "back", "often", "reminder", "check", "over", "missed")
+
+
+def episode(finding: str, **changed: object) -> Episode:
+    made = Episode(
+        id="episode-1",
+        lead=finding,
+        findings=(finding,),
+        severity=Severity.URGENT,
+        level=34,
+        worst=finding,
+        state=EpisodeState.ACTIVE,
+        since_s=0.0,
+        since_wall_s=NOON - 3600,
+        over_wall_s=NOON,
+        returns=11,
+    )
+    return msgspec.structs.replace(made, **changed)
+
+
+def writer(language: str) -> MessageWriter:
+    return MessageWriter(Settings(site=Site(name="Elm 4")), UTC, person=Person(language=language))
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_it_means_and_what_to_do_stand_before_the_cut(language: str, kind: Kind) -> None:
+    """The whole first line of every finding fits the 90 characters that every lock screen shows."""
+    for finding in LOCK:
+        suspects = ["", *(suspect for name, suspect in DO_FOR if name == finding)]
+        for suspect in suspects:
+            one = episode(finding, suspects=(suspect,) if suspect else ())
+            for shape in (one, episode(finding, state=EpisodeState.QUIET), episode(finding, visit_day="2026-07-13")):
+                line = writer(language).begin(NotificationItem(kind, shape), NOON)
+                assert len(line) <= CUT, (len(line), line)
+                assert line.endswith((".", "?", ")", "!")), line
+                message = writer(language).message([NotificationItem(kind, shape)], None, NOON)
+                assert message.body.startswith(line)
+
+
+def test_every_finding_has_its_lock_screen_and_the_example_of_the_promise() -> None:
+    """None is missing; a drain pan is named in the first words."""
+    assert CATALOGUE.keys() <= LOCK.keys()
+    first = writer("en").begin(NotificationItem("alarm", episode("call-not-reaching-unit")), NOON)
+    assert first == "No cooling. Check the drain pan under the indoor unit."
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_an_end_cannot_be_taken_for_a_beginning(language: str) -> None:
+    """Cut after its first words, an end is not how any trouble begins, and says nothing of "no"."""
+    begins = {writer(language).begin(NotificationItem("alarm", episode(name)), NOON)[:20] for name in LOCK}
+    for finding in LOCK:
+        end = writer(language).begin(NotificationItem("over", episode(finding)), NOON)
+        assert end[:20] not in begins
+        assert not re.search(r"\b(no cooling|has no|no enfría|sin)\b", end.lower()), end
+
+
+def test_the_spanish_catalogue_is_complete_and_its_placeholders_are_alike() -> None:
+    """Every marked text has a translation with the same places to fill; the compiled file is of the text's version."""
+    text = translator("es")
+    for message in build_catalogues.collect():
+        translated = text(message)
+        assert _fields(translated) == _fields(message), message
+        if len(message.split()) > 1 and not message.startswith("{"):
+            assert translated != message, message
+
+
+def _fields(text: str) -> set[str]:
+    return {name for _, name, _, _ in string.Formatter().parse(text) if name}
+
+
+def test_begins_are_all_of_known_kinds() -> None:
+    """No beginning is left over."""
+    assert set(BEGIN) == {*KINDS, "quiet", "visit", "off"}
