@@ -26,7 +26,7 @@ from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Check
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.elimination import Expect
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
-from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
 from condenser_monitor.monitor.limits import Limit
 
 State = TypeVar("State", bound=StrEnum)
@@ -157,7 +157,7 @@ def _said(said: Expect | None) -> str:
 
 
 def suspects_page() -> list[str]:
-    """Every suspect: part, what a meter shows, what mends it, where it is suspected."""
+    """Every suspect: part, what a meter shows, what repairs it, where it is suspected."""
     lines = _titled(
         "Suspects",
         "Every part not named in a row's *checks that show it* is taken to be sound: one fault at a time, until no"
@@ -168,7 +168,7 @@ def suspects_page() -> list[str]:
         shown = [f"{check} {_said(said)}" for check, said in suspect.meter.items()]
         lines += [f"## {name}", "", f"{suspect.title}. Part: {suspect.part}.", ""]
         lines += [f"- Checks that show it: {'; '.join(shown) if shown else 'none of its own'}"]
-        lines += [f"- What mends it: {suspect.mend}", f"- Suspected in: {_codes(where)}", ""]
+        lines += [f"- What repairs it: {suspect.repair}", f"- Suspected in: {_codes(where)}", ""]
     return lines
 
 
@@ -222,7 +222,7 @@ def _range(check: Check, symbol: str) -> str:
     return f" ({' '.join(parts)})" if parts else ""
 
 
-_TIMES = {"": "", "control": " of 24 V", "rla": "", "lra": "", "rated": ""}
+_TIMES = {"": "", "control": " of 24 V", "rla": "", "lra": "", "rated": "", "line": ""}
 
 
 def _border(check: Check, place: int) -> str:

@@ -135,7 +135,6 @@ class TRUST(LimitGroup):
     weld = _ours(2.5, "1", 1, 10, "contacts weld: less usual than a motor that fails")
     designed = _ours(0.3, "1", 0, 2, "what this kind of unit does by design, yet not all the time")
     impossible = _ours(20.0, "1", 10, 100, "what no fault explains: more than any two liars and faults")
-    pushed = _ours(8.0, "1", 3, 100, "somebody pushes the armature in: more seldom than two sensors that lie")
     impossible_fan = _ours(3.0, "1", 1, 100, "a compressor that runs for long at its usual current without a fan")
     liar = _ours(3.0, "1", 1, 10, "a sensor begins to lie: as seldom as a wire fault")
     high = _ours(0.5, "1", 0, 5, "and more seldom with a signal than without: most failures are an open wire")
@@ -151,48 +150,25 @@ class TRUST(LimitGroup):
     whole_run_s = _ours(300.0, "s", 60, 3600, "as long as a thermostat runs at the least")
     still_s = _ours(20.0, "s", 10, 120, "by then a compressor whose fan has just stopped draws a tenth more")
     still_ratio = _ours(1.03, "1", 1.0, 1.2, "noise and drift of a running current within seconds")
-    frozen_ratio = _ours(1e-5, "1", 0, 0.01, "a measured current differs from its mean by more than this")
     cooled_s = _ours(180.0, "s", 60, 3600, "a compressor that starts without its fan draws ever more, and trips")
     warm_c = _ours(15.0, "°C", 0, 30, "in colder air a condenser may do without its fan for a while")
     steady_ratio = _ours(1.12, "1", 1.02, 2, "without its fan a compressor draws a third more within minutes")
     margin = _ours(0.3, "1", 0.01, 3, "explanations closer than this are as good as each other")
 
 
-# ---------------------------------------------------------------- what is by design, and what comes and goes
-
-
-class HABITS(LimitGroup):
-    """What a unit does by design and is learned from its own cycles (see core/habits.py)."""
-
-    times = _ours(3, "times", 2, 10, "as often in a row must something have lasted equally long")
-    slack_s = _ours(5.0, "s", 1, 60, "timers of relays and boards repeat within seconds")
-    slack_ratio = _ours(0.05, "1", 0.01, 0.3, "and within a few percent")
-    over_ratio = _ours(1.2, "1", 1.0, 3, "a timer drifts with warmth and volts; beyond this it is late")
-    delay_least_s = _ours(15.0, "s", 5, 60, "a contactor that closes sooner had no timer")
-    delay_most_s = Limit(600.0, "s", 60, 3600, "common practice", "delay timers of cooling units go up to ten minutes")
-    break_most_s = Limit(900.0, "s", 60, 3600, "common practice", "5 min is usual after a stop; boards add some")
-    shed_least_s = _ours(240.0, "s", 60, 3600, "no utility's switch cuts for less than some minutes")
-    shed_most_s = Limit(
-        3600.0, "s", 600, 14400, "from memory", "load control of utilities: half an hour at a time is usual"
-    )
-    frost_c = Limit(
-        12.0, "°C", 5, 20, "from memory", "outdoor coils of heat pumps frost below about 5 to 7 °C; margin ours"
-    )
-    board_fan_c = _ours(20.0, "°C", 5, 30, "boards cycle the fan only in the cold, when head pressure falls")
-    ramp_s = _ours(180.0, "s", 0, 600, "a variable-speed unit's board waits and ramps before its current shows")
-    run_on_s = _ours(600.0, "s", 60, 1800, "no board lets the fan run on for longer than some minutes")
-
-
-class FLAPPING(LimitGroup):
-    """The budget for findings that come and go (see core/flapping.py)."""
-
-    raises = _ours(6, "times", 2, 60, "contract: more than 6 times an hour is coming and going")
-    window_s = _ours(3600.0, "s", 600, 86400, "contract: counted within an hour, and told once an hour")
-    settled_s = _ours(3600.0, "s", 600, 86400, "contract: over when quiet, or standing, for an hour")
-
-
 # ---------------------------------------------------------------- elimination and the next check
 
+ABNORMAL_CHANCE = _ours(
+    0.02, "1", 0.001, 0.5, "how often a check reads otherwise than sound though the fault lies elsewhere"
+)
+ACQUIT_SHARE = _ours(0.01, "1", 0.0001, 0.1, "a sound reading on a part speaks a hundred to one for it: meters slip")
+LIAR_SHARE = _ours(0.005, "1", 0.0001, 0.1, "a sense that is trusted and contradicts a suspect all the same")
+UNLISTED_SHARE = _ours(0.01, "1", 0.0001, 0.1, "a fault that no row of a finding names, of the most usual that does")
+LISTED_SHARE = _ours(0.04, "1", 0.001, 0.2, "a suspect with a smaller share of the first one's is not named any more")
+UNKNOWN_SHARE = _ours(0.03, "1", 0, 0.5, "something that is on no list, of all that is")
+DIAGNOSES_MOST = _ours(4, "times", 1, 60, "what changes more often within the hour flickers")
+DIAGNOSES_WINDOW_S = _ours(3600.0, "s", 60, 86400, "the hour in which changes of the diagnosis are counted")
+STEADY_SHARE = _ours(0.15, "1", 0.01, 0.5, "a share that has moved by less is no news")
 SELDOM_SHARE = _ours(0.1, "1", 0.01, 0.5, "what a suspect shows seldom counts a tenth of what it shows usually")
 
 # ---------------------------------------------------------------- judging
@@ -205,6 +181,24 @@ SETTLE_S = _ours(300.0, "s", 60, 3600, "pressures, and with them the current, ha
 MINUTE_S = _ours(60.0, "s", 10, 600, "the unit's normal is learned from means of a minute")
 DRAW_HYSTERESIS_RATIO = _ours(0.02, "1", 0, 0.1, "a current is back to normal only 2 % inside its limit")
 EARLIER_DAY_S = _ours(20 * 3600.0, "s", 3600, 86400, "a call this long ago was on an earlier day")
+
+EPISODE_S = _ours(4 * 3600.0, "s", 3600, 86400, "what belongs to one diagnosis comes within some hours")
+RECENT_WEIGHT = _ours(0.25, "1", 0, 1, "a finding that has gone counts a quarter of one that stands")
+FOLLOWS_WEIGHT = _ours(0.3, "1", 0, 1, "a finding that follows from another one says little that is new")
+WATCH_WEIGHT = _ours(0.5, "1", 0, 1, "and one that is told at the next visit only half of an urgent one")
+SATISFIED_MOST_S = _ours(3 * 3600.0, "s", 1800, 86400, "a call that nothing answers is not satisfied sooner or later")
+CONFIRM_STOPS = _ours(2, "stops", 1, 5, "when a single stop came may be chance; two alike are a habit")
+OFF_SECONDS_S = _ours(20.0, "s", 5, 60, "no overload or pressure switch closes again so soon")
+OFF_LONG_S = _ours(900.0, "s", 300, 7200, "a hot compressor's overload takes a quarter of an hour and more")
+BLINK_S = _ours(10.0, "s", 1, 60, "an outage so short that pressures stay and clocks run on")
+BLINK_BEFORE_S = _ours(60.0, "s", 10, 300, "a start this soon after a blink meets the pressures of the run before")
+HOT_C = _ours(31.0, "°C", 25, 40, "a day on which head pressures are high")
+MILD_C = _ours(25.0, "°C", 15, 30, "a day on which a sound condenser has an easy time")
+HIGH_TRIP_RATIO = _ours(1.12, "1", 1.02, 2, "more than a sound run's own changes")
+LOW_TRIP_RATIO = _ours(0.8, "1", 0.3, 0.95, "less than a sound run's own changes")
+FAN_HIGH_RATIO = _ours(1.25, "of its own normal", 1.1, 2, "fan motors and their capacitors fail at 35 to 50 % over")
+FAN_LOW_RATIO = _ours(0.65, "of its own normal", 0.3, 0.9, "a fan without its blade, or a clamp that has slipped")
+SWAPPED_RATIO = _ours(5.0, "of FLA", 3, 20, "no fan draws so much and runs; a compressor does")
 
 # ---------------------------------------------------------------- meter checks (see checks/)
 
@@ -219,10 +213,28 @@ class METER(LimitGroup):
     closed = _ours(10.0, "ohm", 2, 100, "a closed switch or fuse reads under 1 ohm, 100 m of 18 AWG loop about 4 ohm")
     coil_low = Limit(5.0, "ohm", 2, 12, "common practice", "24 V AC coil: look again below; usual is 12 to 27 ohm")
     coil_high = Limit(40.0, "ohm", 27, 100, "common practice", "24 V AC coil: look again above; usual is 12 to 27 ohm")
+    coil_open = _ours(1000.0, "ohm", 200, 1e5, "no coil for 24 V has as much: an open one through the meter's own path")
+    coil_pull_in = Limit(18.0, "V", 15, 20.4, "common practice", "24 V contactors pull in at about 18 V")
+    cable_clear = _ours(10e3, "ohm", 1e3, 1e6, "a dry cable reads over range; a wet or chewed one some kilohms")
+    contact_suspect = Limit(0.5, "V", 0.1, 1, "common practice", "a closed pole drops under half a volt when running")
+    contact_replace = Limit(1.0, "V", 0.5, 3, "common practice", "from a volt on the faces are burnt")
+    start_sag = Limit(0.85, "of line volts", 0.7, 0.95, "common practice", "a start that pulls it further down stalls")
+    split_low = Limit(7.8, "K", 5, 10, "common practice", "14 °F: less means that too little heat is moved")
+    split_high = Limit(12.2, "K", 10, 16, "common practice", "22 °F: more means too little air over the coil")
+    static_high = Limit(200.0, "Pa", 125, 300, "common practice", "0.8 in. of water; blowers are rated at 0.5 in.")
+    superheat_low = Limit(2.8, "K", 1, 5, "common practice", "5 °F; the unit's own chart decides")
+    superheat_high = Limit(11.1, "K", 8, 20, "common practice", "20 °F; the unit's own chart decides")
+    subcooling_low = Limit(3.3, "K", 1, 5, "common practice", "6 °F; the unit's own plate decides")
+    subcooling_high = Limit(9.4, "K", 7, 14, "common practice", "17 °F; the unit's own plate decides")
+    amps_overload = _ours(1.5, "of RLA", 1.2, 2.5, "no sound compressor runs so; one on its run winding alone does")
+    capacitor_over = Limit(1.06, "of rated", 1.03, 1.2, "data sheet", "motor run capacitors: 6 % above is allowed")
+    start_capacitor_good = Limit(0.95, "of rated", 0.8, 1, "common practice", "start capacitors: none under the range")
+    insulation_good = Limit(20e6, "ohm", 5e6, 1e8, "common practice", "at 500 V: under 20 megohm is weak")
     rc_low = _ours(
         22.0, "V", 20.4, 24, "a class 2 transformer under load keeps 23 to 27 V, 10 to 15 % below its open voltage"
     )
     line_absent = _ours(50.0, "V", 10, 100, "less is what leaks through a motor or a meter")
+    line_half = _ours(150.0, "V", 130, 180, "one leg of two lost: the motors carry 120 V or so across")
     line_low = Limit(197.0, "V", 180, 210, "data sheet", "compressor sheet, 208/230 V single-phase: 197 to 253 V")
     line_high = Limit(253.0, "V", 250, 264, "data sheet", "compressor sheet, 208/230 V single-phase: 197 to 253 V")
     capacitor_good = Limit(
@@ -237,6 +249,21 @@ class METER(LimitGroup):
     delay_across = _ours(5.0, "V", 2, 15, "a closed relay contact drops almost nothing")
 
 
+class READING_ERROR(LimitGroup):
+    """What a technician's meter may err, one standard deviation; by the quantity of a check."""
+
+    ohm = _ours(0.02, "of reading", 0, 0.1, "a multimeter on ohms")
+    ohm_least = _ours(0.3, "ohm", 0, 2, "leads and contact of the probes")
+    V = _ours(0.015, "of reading", 0, 0.1, "a multimeter on AC volts")
+    A = _ours(0.03, "of reading", 0, 0.1, "a clamp meter")
+    uF = _ours(0.02, "of reading", 0, 0.1, "a meter's capacitance range")
+    load_uF = _ours(0.04, "of reading", 0, 0.1, "a clamp's and a voltmeter's error together")
+    K = _ours(1.0, "K", 0, 5, "two thermometers")
+    Pa = _ours(0.05, "of reading", 0, 0.2, "a manometer")
+
+
+SWITCH_MINUTES = _ours(8.0, "min", 0, 30, "locking out and proving dead, or closing up and powering for a live check")
+MOVE_MINUTES = _ours(4.0, "min", 0, 30, "to another place, with its cabinet to open")
 HAZARD_MINUTES = _ours(10.0, "min", 1, 60, "each step of hazard weighs as much as ten minutes of work")
 LONG_CHECK_MINUTES = _ours(60.0, "min", 10, 240, "what takes longer is a visit of its own")
 CHECK_GAIN_BITS = _ours(0.15, "bit", 0.01, 0.5, "a check that tells less is left for later, whatever it costs")
@@ -301,9 +328,6 @@ class LOCKED_ROTOR(FindingLimits):
 
 class OVERLOAD_CYCLING(FindingLimits):
     hold_s = _hold(0)
-    least_off_s = _ours(
-        20.0, "s", 0, 600, "a protector needs half a minute at the least; a blink of the line lasts 4 to 12 s"
-    )
     restarts = _ours(2, "restarts", 1, 20, _CONTRACT)
     window_s = _ours(5400, "s", 60, 86400, _CONTRACT)
     all_clear_s = _all_clear(3 * 3600, _PROTECTOR)
@@ -371,10 +395,6 @@ class CONTROL_POWER_LOST(FindingLimits):
 
 class CALL_NOT_REACHING_UNIT(FindingLimits):
     hold_s = _hold(30)
-
-
-class CALL_WITHOUT_THERMOSTAT(FindingLimits):
-    hold_s = _hold(30, "as long as a call that does not arrive is waited for")
 
 
 class SHORT_CYCLING(FindingLimits):
@@ -772,9 +792,6 @@ class PERFORMANCE(LimitGroup):
     slack_sd = _ours(3.0, "sd", 1, 6, "three times its own scatter is not by chance")
     power_factor_low = _ours(
         0.85, "1", 0.5, 0.95, "a sound capacitor-run compressor stands at 0.9 to 0.99, without its capacitor at 0.7"
-    )
-    sag_deep = _ours(
-        0.12, "of the volts", 0.03, 0.5, "a sound service and branch drop 3 to 8 % under locked-rotor amps"
     )
     suction_cold_c = _ours(2.0, "°C", -5, 6, "a coil below freezing ices over")
     suction_warm_c = _ours(20.0, "°C", 14, 30, "a large pipe no colder than the room has all of its gas boiled early")

@@ -227,10 +227,33 @@ _ROWS = (
         _flag("pressure_open"),
     ),
     PhysicalCause(
-        "call-wire-on-r",
-        ("loose-connection",),
-        "The cable is chewed: the call wire is through, and its outdoor end touches R.",
-        _flag("call_wire_on_r"),
+        "low-pressure-switch-open",
+        ("low-pressure-cutout", "pressure-switch"),
+        "The low-pressure switch opens.",
+        _flag("low_switch_open"),
+    ),
+    PhysicalCause(
+        "high-pressure-switch-open",
+        ("high-pressure-cutout", "pressure-switch"),
+        "The high-pressure switch opens.",
+        _flag("high_switch_open"),
+    ),
+    PhysicalCause(
+        "indoor-board-fails", ("indoor-board",), "The indoor board no longer passes Y on.", _flag("board_y_open")
+    ),
+    PhysicalCause("door-panel-off", ("door-switch",), "The indoor unit's panel is off its switch.", _flag("door_open")),
+    PhysicalCause(
+        "detector-alarms",
+        ("refrigerant-detector",),
+        "A refrigerant detector has stopped the cooling.",
+        _flag("detector_open"),
+    ),
+    PhysicalCause("utility-sheds", ("load-shed",), "The utility's switch cuts the call.", _flag("shed_open")),
+    PhysicalCause(
+        "call-wire-shorted",
+        ("control-wire-shorted",),
+        "The cable's two conductors touch on the way to the unit.",
+        _flag("cable_shorted"),
     ),
     PhysicalCause("control-wire-cut", ("control-wire-open",), "The call wire is cut.", _opens("call_wire_ohm")),
     PhysicalCause(
@@ -240,6 +263,7 @@ _ROWS = (
         _opens("call_wire_ohm"),
     ),
     # contactor
+    PhysicalCause("board-fails", ("defrost-board",), "The outdoor board holds the call back.", _flag("board_open")),
     PhysicalCause("delay-relay-dead", ("time-delay",), "The delay relay never closes.", _flag("relay_open")),
     PhysicalCause(
         "coil-lead-loose", ("loose-connection",), "A push-on terminal has come off the coil.", _opens("coil_lead_ohm")
@@ -377,7 +401,25 @@ _ROWS = (
     PhysicalCause(
         "start-winding-opens", ("compressor-winding-open",), "The start winding is open.", _flag("start_winding_open")
     ),
+    PhysicalCause(
+        "winding-grounds",
+        ("compressor-grounded",),
+        "A winding touches the compressor's shell: its breaker trips at the start.",
+        _flag("grounded"),
+    ),
+    PhysicalCause(
+        "start-device-fails",
+        ("start-device",),
+        "Start capacitor or relay no longer help the compressor start.",
+        _lose("start_torque"),
+        0.8,
+        1.0,
+        _SHARE + " of the starting torque",
+    ),
     # fan
+    PhysicalCause(
+        "fan-relay-dead", ("fan-control",), "The relay that feeds the fan stays open.", _flag("fan_relay_open")
+    ),
     PhysicalCause("fan-winding-opens", ("fan-motor",), "The fan motor's winding is open.", _flag("fan_open")),
     PhysicalCause("fan-seizes", ("fan-motor",), "The fan motor's bearings have seized.", _flag("fan_seized")),
     PhysicalCause(

@@ -220,7 +220,8 @@ class Compressor:
 
     def _accelerate(self, dt: float, now_s: float, volts: float) -> bool:
         """One step of the motion; False while the rotor stands locked."""
-        pull = motor_torque_pu(self.speed, volts / self.design.rated_v, self.capacitor(), self.kind.locked_torque_pu)
+        locked_pu = self.kind.locked_torque_pu * self.condition.start_torque
+        pull = motor_torque_pu(self.speed, volts / self.design.rated_v, self.capacitor(), locked_pu)
         net = pull - self.load_torque_pu()
         if self.condition.seized or (self.speed <= 0.0 and net <= 0.0):
             self.speed = 0.0

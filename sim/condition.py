@@ -39,6 +39,7 @@ class Condition:
     transformer_ratio: float = 1.0
     transformer_ohm: float = 0.0
     fuse_open: bool = False
+    door_open: bool = False
     # call path
     thermostat_dead: bool = False
     thermostat_stuck_on: bool = False
@@ -48,11 +49,17 @@ class Condition:
     draught_k: float = 0.0
     no_short_cycle_delay: bool = False
     float_open: bool = False
+    board_y_open: bool = False
+    detector_open: bool = False
+    shed_open: bool = False
+    cable_shorted: bool = False
     pressure_open: bool = False
+    low_switch_open: bool = False
+    high_switch_open: bool = False
     call_wire_ohm: float = 0.0
-    call_wire_on_r: bool = False
     # contactor
     relay_open: bool = False
+    board_open: bool = False
     coil_lead_ohm: float = 0.0
     coil_open: bool = False
     coil_shorted: float = 0.0
@@ -68,11 +75,14 @@ class Condition:
     protector_open: bool = False
     seized: bool = False
     friction_pu: float = 0.0
+    start_torque: float = 1.0
+    grounded: bool = False
     common_open: bool = False
     run_winding_open: bool = False
     start_winding_open: bool = False
     # fan
     fan_lead_open: bool = False
+    fan_relay_open: bool = False
     fan_open: bool = False
     fan_seized: bool = False
     fan_capacitor: float = 1.0

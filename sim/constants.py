@@ -34,6 +34,7 @@ CONTROL_RATED_V = Constant(24.0, "V", "common practice", "residential control ci
 LEAKAGE_SHARE = _ours(0.3, "1", "share of a small transformer's drop that is leakage reactance, the rest is copper")
 THERMOSTAT_OHM = _ours(0.1, "ohm", "a closed thermostat relay with its terminals")
 SENSE_24V_OHM = _ours(3300.0, "ohm", "what one 24 V presence sense draws: some 7 mA, as an optocoupler's input does")
+CABLE_SHORT_OHM = _ours(0.3, "ohm", "two bare conductors that touch, and half of the cable to them")
 COUPLING_OHM = _ours(12000.0, "ohm", "an open call wire beside a live one for some 30 m: about 0.2 uF at 60 Hz")
 FUSE_POINTS = (
     # times the rating, seconds to open: geometric middle of the published band
@@ -105,7 +106,7 @@ CHARGE_SUCTION_F = _ours(
 OVERCHARGE_F = _ours(90.0, "F", "rise of condensing temperature per share of overcharge: flooded condenser")
 
 SUPERHEAT_K = Constant(7.0, "K", "common practice", "gas over evaporating temperature at the unit: 5 to 10 K")
-STARVED_GAS_SHARE = _ours(2.0, "1", "of the way to the return air that gas warms, per share of charge or metering lost")
+SUPERHEAT_LOST_K = _ours(35.0, "K", "more of it with all of the charge lost, or a metering device that is shut")
 SUBCOOLING_K = Constant(5.5, "K", "common practice", "liquid under condensing temperature: 10 F, clean and full")
 SUBCOOLING_OVER_K = _ours(30.0, "K", "more of it per share of overcharge: liquid backs up in the condenser")
 SUBCOOLING_HELD_K = _ours(6.0, "K", "more of it with a metering device that is shut")

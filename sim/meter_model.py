@@ -9,7 +9,7 @@ loose splice: a cut wire and a splice that has come off are the same circuit, an
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import inf
+from math import inf, pi
 
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.sim import constants
@@ -24,6 +24,8 @@ LEADS_OHM = 0.2  # common practice: a meter's leads held together
 # ours: winding resistances of single-phase compressors fall with their size; start is 3 to 5 times run (trade page)
 RUN_OHM_A, START_OVER_RUN = 12.0, 3.5
 FAN_OHM_A = 40.0  # ours: small capacitor-run fan motors read some tens of ohms
+_SEEN_CLOGGED, _SEEN_WORN = 0.7, 0.6  # ours: what a look, or gauges, tell apart
+_CALL_V, _LINE_V, _SAG_SHARE = 16.0, 100.0, 0.06  # ours
 _ICE_C, _NEARLY_V = -2.0, 0.05
 _SEEN_DIRTY, _SEEN_LOW, _SEEN_HIGH, _SEEN_OVERSIZED = 0.8, 0.85, 1.1, 1.5  # ours: what a look or gauges tell apart
 
@@ -147,6 +149,44 @@ def _charge(world: World) -> str:
     return "low" if charge < _SEEN_LOW else "high" if charge > _SEEN_HIGH else "normal"
 
 
+def _pressure_volts(world: World) -> str:
+    """Which pressure switch the call stands across."""
+    unit, condition = world.unit, world.condition
+    if unit.high_open or condition.high_switch_open:
+        return "high-pressure"
+    return "low-pressure" if unit.low_open or condition.low_switch_open or condition.pressure_open else "none"
+
+
+def _legs(world: World) -> str:
+    """Each leg to ground ahead of the contactor."""
+    if world.condition.line_open or world.unit.tripped or world.unit.panel_v < _LINE_V:
+        return "none"
+    return "one-missing" if world.condition.leg_open else "both"
+
+
+def _capacitor_amps(world: World) -> str:
+    """Amperes and volts of the run capacitor while it runs."""
+    design, share = world.plan.design, world.unit.compressor.capacitor()
+    volts = max(1.0, 1.5 * world.unit.load_v)
+    amps = volts * 2 * pi * design.line_hz * design.run_uf * 1e-6 * share
+    return f"{amps:.2f} A {volts:.0f} V of {design.run_uf:g}"
+
+
+def _superheat(world: World) -> str:
+    """More where the coil is starved, less where it is flooded or gets no air."""
+    condition = world.condition
+    starved = max(0.0, 1.0 - condition.charge, condition.metering_shut)
+    flooded = max(0.0, condition.charge - 1.0) + max(0.0, _SEEN_CLOGGED - condition.indoor_air())
+    return f"{max(0.0, 12.0 + 30.0 * starved - 25.0 * flooded):.0f} F"
+
+
+def _subcooling(world: World) -> str:
+    """More with what stands in the condenser, less with what is missing."""
+    condition = world.condition
+    more = max(0.0, condition.charge - 1.0) + condition.non_condensables + 0.6 * condition.metering_shut
+    return f"{max(0.0, 10.0 + 40.0 * more - 20.0 * max(0.0, 1.0 - condition.charge)):.0f} F"
+
+
 def _compared(world: World) -> str:
     """Whether a reading differs from a meter's."""
     faulty = any(
@@ -158,28 +198,43 @@ def _compared(world: World) -> str:
 
 SHOWN: dict[str, Callable[[World], str]] = {
     "thermostat-setting": lambda w: "wrong" if w.condition.set_offset_k else "right",
-    "breakers": lambda w: "off" if w.condition.line_open else "on",
+    "breakers": lambda w: "off" if w.condition.line_open or w.unit.tripped else "on",
     "listen": _listen,
     "drain-pan": lambda w: "wet" if w.condition.float_open else "dry",
     "condenser-coil": lambda w: "dirty" if w.condition.condenser_share < _SEEN_DIRTY else "clean",
-    "filter": lambda w: "clean",
+    "filter": lambda w: "dirty" if w.condition.indoor_air() < _SEEN_CLOGGED else "clean",
+    "registers": lambda w: "weak" if w.condition.indoor_air() < _SEEN_CLOGGED else "strong",
+    "door-panel": lambda w: "off" if w.condition.door_open else "shut",
+    "leak-alarm": lambda w: "alarm" if w.condition.detector_open else "quiet",
+    "shed-switch": lambda w: "active" if w.condition.shed_open else "idle",
     "suction-line": lambda w: "iced" if w.unit.compressor.turning and w.unit.gas.evaporating_c < _ICE_C else "clear",
     "connections": _connections,
     "plunger": _plunger,
     "contacts": _contacts,
     "fan-blade": lambda w: "stiff" if w.condition.fan_seized else "free",
+    "crankcase-heater": lambda w: "warm",
     "charge": _charge,
+    "standing-pressure": lambda w: "above" if w.condition.non_condensables else "equal",
+    "pumping": lambda w: "equal" if w.condition.pump_share < _SEEN_WORN else "pumps",
+    "reset-kind": lambda w: "none",
+    "indoor-board": lambda w: "fault" if w.condition.board_y_open else "passes",
+    "jumper-ry": lambda w: "starts" if w.condition.thermostat_dead or w.condition.set_offset_k > 0 else "nothing",
     "sizing": lambda w: "oversized" if w.condition.capacity_share > _SEEN_OVERSIZED else "right",
     "coil-ohms": _coil_ohms,
     "coil-volts": lambda w: _volts(w.unit.volts.coil_v if not w.condition.coil_open else w.unit.unit_v),
     "splice-volts": lambda w: _volts(w.unit.unit_v),
     "time-delay-volts": _delay_volts,
+    "coil-pull-in": lambda w: _volts(w.unit.volts.coil_v if not w.condition.coil_open else w.unit.unit_v),
+    "pressure-volts": _pressure_volts,
+    "board-volts": lambda w: "held" if w.condition.board_open and w.unit.unit_v > _CALL_V else "passes",
+    "float-volts": lambda w: _volts(w.unit.indoor_y_v if w.condition.float_open else 0.0),
+    "control-wire-short": lambda w: _ohms(constants.CABLE_SHORT_OHM.value if w.condition.cable_shorted else inf),
     "rc-volts": lambda w: _volts(w.unit.rc_v),
     "transformer-volts": _transformer_volts,
     "thermostat-volts": lambda w: _volts(w.unit.indoor_y_v),
     "control-fuse": lambda w: _closed(w.condition.fuse_open or w.unit.control.fuse.open),
     "float-switch": lambda w: _closed(w.condition.float_open),
-    "pressure-switch": lambda w: _closed(w.condition.pressure_open or w.unit.high_open or w.unit.low_open),
+    "pressure-switch": lambda w: _closed(w.condition.pressure_open or w.unit.pressures_open()),
     "control-wire": _cable_ohms,
     "leads": lambda w: _ohms(LEADS_OHM),
     "line-volts": lambda w: _volts(w.unit.supply_v),
@@ -189,7 +244,17 @@ SHOWN: dict[str, Callable[[World], str]] = {
     "run-capacitor": lambda w: _microfarads(w.condition.run_capacitor, w.plan.design.run_uf),
     "fan-capacitor": lambda w: _microfarads(w.condition.fan_capacitor, w.plan.design.fan_uf),
     "winding-ohms": _windings,
-    "compressor-to-ground": lambda w: OVER,
+    "leg-to-ground": _legs,
+    "start-sag": lambda w: _volts(w.unit.panel_v * (1.0 - _SAG_SHARE) - 20.0 * w.condition.line_joint_ohm),
+    "contact-drop": lambda w: "0.1 V",
+    "capacitor-amps": _capacitor_amps,
+    "start-capacitor": lambda w: "200 uF of 200" if w.condition.start_torque >= 1.0 else "20 uF of 200",
+    "fan-volts": lambda w: _volts(0.0 if w.condition.fan_relay_open else w.unit.load_v),
+    "air-split": lambda w: f"{18.0 * min(1.6, w.unit.gas.cooling_share / max(0.2, w.condition.indoor_air())):.0f} F",
+    "static-pressure": lambda w: "0.9 in" if w.condition.indoor_air() < _SEEN_CLOGGED else "0.5 in",
+    "superheat": _superheat,
+    "subcooling": _subcooling,
+    "compressor-to-ground": lambda w: "120 ohm" if w.condition.grounded else OVER,
     "fan-ohms": lambda w: OVER if w.condition.fan_open else _ohms(FAN_OHM_A / w.plan.design.fan_fla_a),
     "sense-compare": _compared,
 }

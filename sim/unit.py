@@ -59,6 +59,7 @@ class CondensingUnit:
         self.compressor_a = 0.0
         self.volts = DEAD
         self._branch_ohm = loop_ohm(design.branch_awg, design.branch_m, 40.0)
+        self.tripped = False
         self._quick = True
         self._seen: tuple[object, ...] = ()
 
@@ -184,9 +185,15 @@ class CondensingUnit:
         if condition.leg_open:
             # The dead leg hangs on what other loads of the house let through from the neutral.
             panel_v, upstream = panel_v * _LEG_SHARE, upstream + _LEG_OHM
-        self.supply_v = 0.0 if condition.line_open else behind(panel_v, upstream, self.supply_v, amps)
+        dead = condition.line_open or self.tripped
+        self.supply_v = 0.0 if dead else behind(panel_v, upstream, self.supply_v, amps)
         closed = self.contactor.contacts_closed
         self.load_v = self.supply_v if closed else 0.0
+        # A winding on the shell is a dead short: the breaker opens, and stays so until somebody sets it.
+        if condition.grounded and self.load_v > 0.0 and not condition.compressor_lead_open:
+            self.tripped = True
+        elif not condition.grounded:
+            self.tripped = False
         joint = condition.compressor_joint_ohm + condition.load_joint_ohm
         self.compressor_v = behind(self.load_v, joint, self.compressor_v, self.compressor.amps)
 
@@ -196,19 +203,29 @@ class CondensingUnit:
         self.relay_s = self.relay_s + dt if self.volts.unit_v > _CALL_V else 0.0
         switches = Switches(
             around.thermostat_ohm,
-            not (condition.float_open or condition.pressure_open or self.high_open or self.low_open),
-            not condition.relay_open and self.relay_s >= delay_s,
+            not (self._cut_indoors() or condition.pressure_open or self.pressures_open()),
+            not (condition.relay_open or condition.board_open) and self.relay_s >= delay_s,
             self.contactor.armature_in,
         )
         self.volts = self.control.solve(self.panel_v / self.design.primary_v, switches, around.outdoor_c)
         self.control.fuse.carry(self.volts.secondary_a, dt)
         self.contactor.take(self.volts.coil_v)
 
+    def _cut_indoors(self) -> bool:
+        """Something between the thermostat's output and the cable to the unit is open."""
+        condition = self.condition
+        return condition.float_open or condition.board_y_open or condition.detector_open or condition.shed_open
+
+    def pressures_open(self) -> bool:
+        """A pressure switch is open, by pressure or by itself."""
+        condition = self.condition
+        return self.high_open or self.low_open or condition.low_switch_open or condition.high_switch_open
+
     # ------------------------------------------------------------ motors
 
     def _run(self, dt: float, now_s: float, around: Surroundings) -> None:
         compressor, condition = self.compressor, self.condition
-        self.fan.step(dt, 0.0 if around.fan_held_off else self.load_v)
+        self.fan.step(dt, 0.0 if around.fan_held_off or condition.fan_relay_open else self.load_v)
         compressor.step(dt, now_s, self.compressor_v, self.gas)
         compressor.watch_balance(self.compressor_v)
         self.gas.heating = around.heating and not around.fan_held_off

@@ -32,7 +32,7 @@ from condenser_monitor.monitor.core.readings import FLAGS, NUMBERS, PLOTTED, REA
 from condenser_monitor.monitor.core.records import Scan
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
-from condenser_monitor.monitor.diagnosis.verdict import ROWS, SITUATIONS, SOUND
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import ROWS, SITUATIONS, SOUND
 from condenser_monitor.monitor.fleet.load_list import LOADS
 from condenser_monitor.monitor.limits import FINDINGS
 from condenser_monitor.monitor.publishers import senml
@@ -95,7 +95,7 @@ SUSPECT: Needs = {
 }
 CHECK: Needs = {
     "monitor/diagnosis (`meter` in table.py, or a prediction): a suspect under which it does not show what is sound": (
-        [name for name in CHECKS if name != "leads"],  # that one tries the meter itself
+        [name for name, check in CHECKS.items() if check.news],
         PREDICTED,
     ),
     "sim/meter_model.py: SHOWN, what it shows in the simulated unit": (CHECKS, meter_model.SHOWN),

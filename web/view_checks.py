@@ -15,13 +15,13 @@ from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import Change
 from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Who
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.evidence import seen_from
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
-from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
 from condenser_monitor.monitor.diagnosis.visit.session import (
     OTHER,
     SYMPTOMS,
     VisitSession,
-    seen_from,
 )
 from condenser_monitor.monitor.storage.resumed_visit import session as resumed
 from condenser_monitor.monitor.strings import texts

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 import sys
 
+import msgspec
+
 from condenser_monitor.monitor.commands import shared
 from condenser_monitor.monitor.core.errors import CommandError
 
@@ -32,19 +34,17 @@ def add(command: shared.Command) -> None:
     command(
         "phone", _phone, "send a trial message to each phone, and say what became of it; exit status 1 if one failed"
     )
-    alerts = command("alerts", _alerts, "what is open, and answers to it; exit status 0 nothing open, 1 something")
-    alerts.add_argument("what", nargs="?", choices=("acknowledge", "snooze", "repaired"), help="without it: the list")
-    alerts.add_argument("name", nargs="?", metavar="EPISODE", help="as listed, or a finding")
-    alerts.add_argument("--by", metavar="NAME", help="who says so")
-    alerts.add_argument("--hours", type=float, metavar="H", help="how long to snooze (24)")
-    alerts.add_argument("--day", metavar="DATE", help="with acknowledge: the day a technician comes, YYYY-MM-DD")
-    alerts.add_argument("--note", default="", metavar="TEXT")
     explain = command("explain", _explain, "explain a finding, a suspect or a check")
     explain.add_argument("name", nargs="?", metavar="NAME", help="without it, all names")
     diagnose = command("diagnose", _diagnose, "find the cause with a meter, check by check")
     diagnose.add_argument("about", nargs="?", metavar="FINDING", help="a finding or a symptom; else what stands now")
     diagnose.add_argument("readings", nargs="*", metavar="CHECK=READING", help='known already, such as coil-ohms="OL"')
     diagnose.add_argument("--by", default="technician", metavar="NAME", help="who measures, for the record")
+    diagnose.add_argument(
+        "--json",
+        action="store_true",
+        help="answer with one JSON object, ask nothing, touch no history; READING=NUMBER is taken too",
+    )
     diagnose.add_argument("--homeowner", action="store_true", help="offer only what is safe without opening anything")
 
 
@@ -82,19 +82,6 @@ def _phone(args: argparse.Namespace) -> int:
     return try_phones(shared.site(args), print)
 
 
-def _alerts(args: argparse.Namespace) -> int:
-    from condenser_monitor.monitor.terminal.alerts import answer, listed
-
-    with shared.history(shared.site(args)) as history:
-        if args.what is None:
-            return listed(history, sys.stdout)
-        if args.name is None or not args.by:
-            missing = "EPISODE" if args.name is None else "--by NAME"
-            raise CommandError(f"alerts {args.what}", f"no {missing}", "an episode as `alerts` lists it, and --by NAME")
-        hours = (24.0 if args.hours is None else args.hours) if args.what == "snooze" else None
-        return answer(history, sys.stdout, args.what, args.name, by=args.by, hours=hours, day=args.day, note=args.note)
-
-
 def _status(args: argparse.Namespace) -> int:
     from condenser_monitor.monitor.terminal.say import status
 
@@ -126,11 +113,20 @@ def _explain(args: argparse.Namespace) -> int:
 
 
 def _diagnose(args: argparse.Namespace) -> int:
+    from condenser_monitor.monitor.diagnosis.checks.base import Who
+    from condenser_monitor.monitor.diagnosis.visit.session import answer_at_once
     from condenser_monitor.monitor.terminal.say import diagnose
 
     settings = shared.site(args)
     words = [word for word in (args.about, *args.readings) if word is not None]
     about = next((word for word in words if "=" not in word), None)
+    who: Who = "homeowner" if args.homeowner else "technician"
+    if args.json:
+        if about is None:
+            raise CommandError("diagnose --json", "no finding", "a finding or a symptom, then CHECK=READING")
+        found = answer_at_once(about, [word for word in words if word != about], unit=settings.unit, who=who)
+        print(msgspec.json.encode(found).decode())
+        return 0
     with shared.history(settings) as history:
         return diagnose(
             history,
@@ -139,5 +135,5 @@ def _diagnose(args: argparse.Namespace) -> int:
             about=about,
             readings=[word for word in words if word != about],
             by=args.by,
-            who="homeowner" if args.homeowner else "technician",
+            who=who,
         )

@@ -28,14 +28,14 @@ def add(command: shared.Command) -> None:
 
 
 def _replay(args: argparse.Namespace) -> int:
-    from condenser_monitor.monitor.core.records import Change
+    from condenser_monitor.monitor.core.records import Change, Diagnosed
     from condenser_monitor.monitor.recording.replay import Replay
     from condenser_monitor.monitor.terminal.text import change_line
 
     replay = Replay(args.recording, shared.site(args), strict=args.strict)
     encode = msgspec.json.Encoder().encode
     for event in replay:
-        if isinstance(event, Change):
+        if isinstance(event, Change | Diagnosed):
             sys.stdout.write((encode(event).decode() if args.json else change_line(event)) + "\n")
     return _refused(replay.reader)
 

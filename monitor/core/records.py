@@ -191,6 +191,7 @@ class ChangeKind(StrEnum):
     RAISED = "raised"
     REVISED = "revised"
     CLEARED = "cleared"
+    DIAGNOSED = "diagnosed"
 
 
 class Change(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -207,13 +208,23 @@ class Change(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     wanted_senses: tuple[str, ...] = ()
 
 
-class Offer(msgspec.Struct, frozen=True, kw_only=True):
-    """Something that the unit seems to do by design, for a person to confirm: the key of the site file, the value that
-    it would get, and the question in plain words. Never an alarm."""
+class Diagnosed(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """The unit's one diagnosis when it has changed, over all findings of the last hours.
 
-    setting: str
-    value: float | bool | str
-    question: str
+    `suspects` are (suspect, share of belief), the likeliest first; the shares add up to at most 1. `because` are plain
+    clauses, `distrusted` the readings that are not believed, `next_check` the check that tells most, None when none
+    does.
+    """
+
+    t_s: float
+    change: ChangeKind
+    findings: tuple[str, ...]
+    suspects: tuple[tuple[str, float], ...]
+    because: tuple[str, ...]
+    distrusted: tuple[str, ...]
+    next_check: str | None
+    summary: str
+    wall_s: float | None = None
 
 
 # ---------------------------------------------------------------- alerts
@@ -305,7 +316,7 @@ class AlertChange(msgspec.Struct, frozen=True, kw_only=True):
     by: str | None = None
 
 
-Event = Change | Cycle | AlertChange  # what one engine step can bring
+Event = Change | Diagnosed | Cycle | AlertChange  # what one engine step can bring
 
 
 OWN_FAULT = "monitor-fault"  # what a request names to acknowledge the program's own faults, as if it were a finding
@@ -406,8 +417,8 @@ class UnitStatus(msgspec.Struct, frozen=True, kw_only=True):
     alerts: tuple[Alert, ...]
     break_at: str | None
     distrusted: tuple[str, ...] = ()  # readings that lie, and count as missing
-    offers: tuple[Offer, ...] = ()  # what the unit seems to do by design, for somebody to confirm
     service_until_wall_s: float | None = None
     episodes: tuple[Episode, ...] = ()
     trends: dict[str, Any] = {}
+    diagnosis: Diagnosed | None = None
     uncertainty: dict[str, float] = {}  # of each number in `readings`: expanded, k = 2, in its own unit; if known

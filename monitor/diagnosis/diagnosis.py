@@ -1,11 +1,14 @@
-"""The step after evaluation: the suspects of each finding that stands, and the changes that people are told.
+"""The step after evaluation: the unit's one diagnosis, the suspects of each finding by it, and the changes people are
+told.
 
-It is given one decision (`Observed`) and gives back the changes, parents first. No clock, and nobody is asked.
+It is given one decision (`Observed`) and gives back the changes, parents first, and the diagnosis where it is another
+one now. No clock, and nobody is asked.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections import deque
+from collections.abc import Collection, Mapping, Sequence
 from typing import NamedTuple
 
 import msgspec
@@ -13,9 +16,19 @@ import msgspec
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.evaluation import Cleared, Evaluation
-from condenser_monitor.monitor.core.findings import FindingRow
-from condenser_monitor.monitor.core.records import Change, ChangeKind, Evidence, Finding
-from condenser_monitor.monitor.diagnosis.verdict import Verdict, judge
+from condenser_monitor.monitor.core.records import Change, ChangeKind, Diagnosed, Evidence, Finding
+from condenser_monitor.monitor.diagnosis.checks import rows as checks
+from condenser_monitor.monitor.diagnosis.evidence import seen_from
+from condenser_monitor.monitor.diagnosis.features import FEATURES
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
+    MONITOR,
+    SITUATIONS,
+    Diagnosis,
+    FindingSeen,
+    UnitCase,
+    diagnose,
+)
 
 
 class Observed(NamedTuple):
@@ -23,7 +36,8 @@ class Observed(NamedTuple):
 
     `evidence`: the readings that go with each finding that was raised or is to be reviewed; `symbols`: what each
     sensor is believed to say; `doubted`: the readings that this scan does not bear out; `last_runs`: what the last
-    runs have in common (predictions.HISTORY).
+    runs have in common (predictions.HISTORY); `features`: shape, size and history (features.FEATURES); `distrusted`:
+    the readings that are not believed.
     """
 
     now_s: float
@@ -33,12 +47,14 @@ class Observed(NamedTuple):
     symbols: Mapping[str, str]
     doubted: Collection[str]
     last_runs: Mapping[str, str]
+    features: Mapping[str, str] = {}
+    distrusted: tuple[str, ...] = ()
 
 
 class FindingDiagnosis:
-    """The findings that stand, each with its suspects, and which stood or worked again of late.
+    """The findings that stand, each with its suspects, which stood or worked again of late, and the unit's diagnosis.
 
-    `standing` are the findings of an earlier process, `cleared_s` and `worked_s` when its findings last stood or were
+    `standing` are the findings of an earlier process, `stood_s` and `worked_s` when its findings last stood or were
     seen to work again, in seconds of this one's clock.
     """
 
@@ -53,21 +69,44 @@ class FindingDiagnosis:
     ) -> None:
         self._settings, self._fitted = settings, fitted
         self.standing = dict(standing)
+        self.diagnosed: Diagnosed | None = None
         self._stood_s = dict(stood_s)
         self._worked_s = dict(worked_s)
+        self._diagnosed_s: deque[float] = deque(maxlen=int(limits.DIAGNOSES_MOST.value))
+        self._restored = set(
+            self.standing
+        )  # what they looked like is known in part only: their suspects stay as they are
+        self._seen = {name: seen_from(one.evidence, settings.unit) for name, one in self.standing.items()}
 
-    def diagnose(self, observed: Observed) -> list[Change]:
-        """Turn one decision into changes: what was raised and cleared, and whose suspects are others now."""
-        recent = self._recent(observed.now_s)
-        outcome, changes = observed.evaluation, []
+    def diagnose(self, observed: Observed) -> list[Change | Diagnosed]:
+        """Turn one decision into changes: what was raised and cleared, whose suspects are others now, and the unit's
+        diagnosis where it has changed."""
+        outcome = observed.evaluation
+        for name, how in outcome.cleared.items():
+            self._stood_s[name] = observed.now_s
+            if how.works:
+                self._worked_s[name] = observed.now_s
+            if how.withdrawn:  # a sensor's lie tells nothing about the unit
+                del self._stood_s[name]
+        recent = self.stood_ages_s(observed.now_s).keys() | outcome.raised.keys()
+        for name in (*outcome.raised, *outcome.review):
+            # What this very scan says otherwise clears nobody; it is heard again when it is believed, or was odd.
+            doubted = observed.doubted if name in outcome.raised else ()
+            known = {reading: symbol for reading, symbol in observed.symbols.items() if reading not in doubted}
+            beside = {f"recent:{other}": "yes" for other in recent if other != name}
+            runs = {trait: symbol for trait, symbol in observed.last_runs.items() if trait not in FEATURES}
+            self._restored.discard(name)
+            self._seen[name] = {**known, **runs, **beside}
+        stands = (self.standing.keys() | outcome.raised.keys()) - outcome.cleared.keys()
+        found = self._diagnosis(observed, stands)
+        changes: list[Change | Diagnosed] = []
         for name in outcome.order:
             if name in outcome.raised:
-                changes.append(self._raise(*outcome.raised[name], observed, recent))
+                changes.append(self._raise(name, observed, found))
             elif name in outcome.cleared:
                 changes.append(self._clear(name, observed, outcome.cleared[name]))
-            else:
-                changes += self._review(name, observed, recent)
-        return changes
+        changes += self._review(observed, found)
+        return changes + self._diagnosed(observed, found)
 
     def stood_ages_s(self, now_s: float) -> dict[str, float]:
         """How long ago each finding of the last hours stood, s; 0 for those that stand."""
@@ -77,58 +116,128 @@ class FindingDiagnosis:
         """How long ago each part of the last hours was seen to work again by itself, s."""
         return _ages(self._worked_s, now_s)
 
-    def _recent(self, now_s: float) -> set[str]:
-        return set(self.stood_ages_s(now_s))
+    def _diagnosis(self, observed: Observed, stands: Collection[str]) -> Diagnosis | None:
+        """The unit's diagnosis over all findings of the last hours."""
+        now_s = observed.now_s
+        gone = [
+            name
+            for name, at_s in self._stood_s.items()
+            if name not in stands and name in self._seen and now_s - at_s <= limits.EPISODE_S.value
+        ]
+        findings = [FindingSeen(name, self._seen.get(name, {})) for name in SITUATIONS if name in stands]
+        findings += [FindingSeen(name, self._seen[name], stands=False) for name in gone]
+        if not findings:
+            return None
+        features = {
+            trait: symbol for trait, symbol in {**observed.last_runs, **observed.features}.items() if trait in FEATURES
+        }
+        if self.worked_ages_s(now_s).keys() & stands:
+            features["comes-and-goes"] = "yes"
+        return diagnose(UnitCase(findings, self._settings.unit, self._fitted, features))
 
-    def _verdict(
-        self, name: str, observed: Observed, recent: Collection[str], doubted: Collection[str] = ()
-    ) -> Verdict:
-        known = {reading: symbol for reading, symbol in observed.symbols.items() if reading not in doubted}
-        seen = {**known, **observed.last_runs, **{f"recent:{other}": "yes" for other in recent if other != name}}
-        if name in self.worked_ages_s(observed.now_s):
-            seen["comes-and-goes"] = "yes"
-        return judge(name, seen, unit=self._settings.unit, fitted=self._fitted)
-
-    def _raise(self, row: FindingRow, since_s: float, observed: Observed, recent: Collection[str]) -> Change:
-        # What this very scan says otherwise clears nobody; it is heard again when it is believed, or was odd.
-        verdict = self._verdict(row.name, observed, recent, observed.doubted)
+    def _raise(self, name: str, observed: Observed, found: Diagnosis | None) -> Change:
+        row, since_s = observed.evaluation.raised[name]
         finding = Finding(
-            name=row.name,
+            name=name,
             severity=row.severity,
             since_s=since_s,
             raised_s=observed.now_s,
             raised_wall_s=observed.wall_s,
-            suspects=verdict.suspects,
-            evidence=observed.evidence[row.name],
+            suspects=_suspects(name, found),
+            evidence=observed.evidence[name],
             summary=row.summary,
-            ruled_out=dict(verdict.ruled_out),
-            wanted_senses=verdict.wanted_senses,
+            ruled_out=_ruled_out(name, found),
+            wanted_senses=() if found is None else found.wanted_senses,
         )
-        self.standing[row.name] = finding
+        self.standing[name] = finding
         return _change(ChangeKind.RAISED, finding, observed)
 
     def _clear(self, name: str, observed: Observed, how: Cleared) -> Change:
         finding = self.standing.pop(name)
-        self._stood_s[name] = observed.now_s
-        if how.works:
-            self._worked_s[name] = observed.now_s
         if how.withdrawn:
             finding = msgspec.structs.replace(finding, evidence=finding.evidence | {"distrusted": list(how.withdrawn)})
         return _change(ChangeKind.CLEARED, finding, observed)
 
-    def _review(self, name: str, observed: Observed, recent: Collection[str]) -> list[Change]:
-        was, verdict = self.standing[name], self._verdict(name, observed, recent)
-        if verdict.suspects == was.suspects:
+    def _review(self, observed: Observed, found: Diagnosis | None) -> list[Change]:
+        """The findings that have another first suspect by now, or another set of them."""
+        changes = []
+        for name, was in self.standing.items():
+            if name in observed.evaluation.raised or name in self._restored:
+                continue
+            suspects = _suspects(name, found)
+            if suspects[:1] == was.suspects[:1] and set(suspects) == set(was.suspects):
+                continue
+            finding = msgspec.structs.replace(
+                was,
+                suspects=suspects,
+                evidence=observed.evidence.get(name, was.evidence),
+                ruled_out=_ruled_out(name, found),
+                wanted_senses=() if found is None else found.wanted_senses,
+            )
+            self.standing[name] = finding
+            changes.append(_change(ChangeKind.REVISED, finding, observed))
+        return changes
+
+    def _diagnosed(self, observed: Observed, found: Diagnosis | None) -> list[Diagnosed]:
+        if found is None:
             return []
-        finding = msgspec.structs.replace(
-            was,
-            suspects=verdict.suspects,
-            evidence=observed.evidence[name],
-            ruled_out=dict(verdict.ruled_out),
-            wanted_senses=verdict.wanted_senses,
+        made = Diagnosed(
+            t_s=observed.now_s,
+            wall_s=observed.wall_s,
+            change=ChangeKind.DIAGNOSED,
+            findings=tuple(found.explains),
+            suspects=tuple((name, found.shares[name]) for name in found.suspects),
+            because=found.because,
+            distrusted=observed.distrusted,
+            next_check=None,
+            summary=summary(found.suspects, found.because),
         )
-        self.standing[name] = finding
-        return [_change(ChangeKind.REVISED, finding, observed)]
+        if self.diagnosed is not None and (_much_the_same(self.diagnosed, made) or self._flickers(made)):
+            return []
+        self._diagnosed_s.append(made.t_s)
+        check = checks.next_check(found.rows) or checks.confirming_check(found.rows)
+        self.diagnosed = msgspec.structs.replace(made, next_check=None if check is None else check.name)
+        return [self.diagnosed]
+
+    def _flickers(self, made: Diagnosed) -> bool:
+        """It has changed often within the hour, and no finding is new."""
+        assert self.diagnosed is not None
+        times_s = self._diagnosed_s
+        often = len(times_s) == times_s.maxlen and made.t_s - times_s[0] < limits.DIAGNOSES_WINDOW_S.value
+        return often and set(made.findings) <= set(self.diagnosed.findings)
+
+
+def summary(suspects: Sequence[str], because: Sequence[str]) -> str:
+    """The diagnosis in one plain sentence."""
+    if not suspects:
+        return "Nothing on the list explains what is seen."
+    first = SUSPECTS[suspects[0]].title
+    other = f", else {SUSPECTS[suspects[1]].title}" if len(suspects) > 1 else ""
+    why = f": {because[0]}" if because else ""
+    return f"Most likely {first}{other}{why}."
+
+
+def _much_the_same(was: Diagnosed, now: Diagnosed) -> bool:
+    """Same findings, same first suspect, and no share has moved far enough to be news."""
+    if was.findings != now.findings or was.distrusted != now.distrusted:
+        return False
+    if [name for name, _ in was.suspects[:1]] != [name for name, _ in now.suspects[:1]]:
+        return False
+    before, after = dict(was.suspects), dict(now.suspects)
+    moved = (abs(before.get(name, 0.0) - after.get(name, 0.0)) for name in before.keys() | after.keys())
+    return max(moved, default=0.0) < limits.STEADY_SHARE.value
+
+
+def _suspects(name: str, found: Diagnosis | None) -> tuple[str, ...]:
+    return (MONITOR,) if found is None else found.explains.get(name, (MONITOR,))
+
+
+def _ruled_out(name: str, found: Diagnosis | None) -> dict[str, str]:
+    """The suspects of this finding's own table that are out, with the reason."""
+    if found is None:
+        return {}
+    own = {cause.suspect for cause in SITUATIONS[name].causes if not cause.marks}
+    return {suspect: why for suspect, why in found.ruled_out.items() if suspect in own}
 
 
 def _ages(times_s: Mapping[str, float], now_s: float) -> dict[str, float]:

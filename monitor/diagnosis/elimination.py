@@ -60,9 +60,11 @@ def expect(text: str) -> Expect:
     return Expect(*(frozenset(part) for part in parts))
 
 
-def fit(row: PredictionRow, seen: Mapping[str, str]) -> float:
-    """Product of the fits of all that was seen; 0 when anything contradicts the row."""
-    return math.prod(row.predicts[name].fit(symbol) for name, symbol in seen.items() if name in row.predicts)
+def fit(row: PredictionRow, seen: Mapping[str, str], contradicted: float = 0.0) -> float:
+    """Product of the fits of all that was seen; what contradicts the row counts as `contradicted`."""
+    return math.prod(
+        row.predicts[name].fit(symbol) or contradicted for name, symbol in seen.items() if name in row.predicts
+    )
 
 
 def contradictions(row: PredictionRow, seen: Mapping[str, str]) -> list[str]:

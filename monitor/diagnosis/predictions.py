@@ -3,7 +3,8 @@
 A *situation* is a finding together with what a unit would show there if nothing sensed were at fault but the break
 itself (`base`); each *cause* is a suspect, how usual it is there, and what it shows otherwise. Observables are the
 senses (symbols of records.SYMBOLS), `recent:FINDING` (`yes` when it stood in the last two hours, else `no`),
-`unit:FACT` from the nameplate, those of HISTORY, and the meter checks of checks/. In a row's keywords
+`unit:FACT` from the nameplate, those of HISTORY, and the meter checks of checks/. What is seen of shape, size and
+history is weighed in features.py, once for the unit. In a row's keywords
 `_` stands for `-` or, after `recent` and `unit`, for `:`; senses keep theirs.
 
 The weights are the trade's common practice put into figures by this project: only their order and rough ratio mean
@@ -22,20 +23,14 @@ from condenser_monitor.monitor.diagnosis.elimination import Expect, expect
 # stayed on (a safety or the wire); the call where the thermostat is not sensed; the contacts under a standing call;
 # the compressor behind closed contacts.
 STOPPED_AT = ("thermostat", "safety", "call", "contacts", "compressor")
-# Whether the fan turned in the last runs of the compressor; and whether what stands had worked again by itself lately.
+# Whether the fan turned in the last runs of the compressor.
 FAN_IN_RUNS = ("ran", "stalled", "still")
 YES_NO = ("no", "yes")
 HISTORY: dict[str, tuple[str, ...]] = {
     "stopped-at": STOPPED_AT,
     "fan-in-runs": FAN_IN_RUNS,
-    "comes-and-goes": YES_NO,
-    # what settled minutes of the last run showed, where it is sensed
+    # the split in settled minutes of the last run, where it is sensed
     "split": ("low", "normal", "high"),
-    "capacitor-load": ("weak", "good"),
-    "power-factor": ("low", "normal"),
-    "large-pipe": ("freezing", "cool", "warm"),
-    "start-sag": ("usual", "deep"),
-    "small-pipe": ("near-outdoor", "warm", "hot"),
 }
 # The senses without which a recent finding cannot have been raised: then that it did not stand is not known.
 RECENT_NEEDS: dict[str, tuple[str, ...]] = {
@@ -97,9 +92,7 @@ def situation(base: Mapping[str, str], *causes: Cause) -> Situation:
     """
     said = {key(word): expect(text) for word, text in base.items()}
     doubted = Cause("monitor-sensing", _DOUBT, dict.fromkeys(said) | {_DISAGREED: expect("yes")}, (_DISAGREED,))
-    named = any(row.suspect == "monitor-sensing" and not row.marks for row in causes)
-    rows = sorted(causes if named else (*causes, doubted), key=lambda row: -row.usual)
-    return Situation(said, tuple(rows))
+    return Situation(said, tuple(sorted((*causes, doubted), key=lambda row: -row.usual)))
 
 
 # ---------------------------------------------------------------- what a meter shows where a sense would say so
@@ -116,7 +109,10 @@ METER_BY_SENSE: dict[str, tuple[str, _Words]] = {
     "coil-volts": ("control_v", _VOLTS),
     "line-volts": ("supply", _PRESENT),
     "load-volts": ("load", _PRESENT),
-    "running-amps": ("compressor_a", {"still": ("none",), "running": ("low", "normal", "high"), "locked": ("locked",)}),
+    "running-amps": (
+        "compressor_a",
+        {"still": ("none",), "running": ("low", "normal", "high", "overload"), "locked": ("locked",)},
+    ),
 }
 LISTEN = {(False, False): "nothing", (False, True): "fan-only", (True, False): "compressor-only", (True, True): "both"}
 

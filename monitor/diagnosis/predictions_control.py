@@ -26,26 +26,35 @@ _NO_CALL = {
     "fan_a": "still; seldom running",
 }
 _UNLOADED = {"control_v": "normal or high; seldom weak"}
+_COIL_CUT = {"coil_volts": "absent; seldom normal", **_UNLOADED}
+_TRIPPED_LOW = {"pressure_volts": "low-pressure; seldom none", "pressure_switch": "open or closed", **_COIL_CUT}
+_TRIPPED_HIGH = {"pressure_volts": "high-pressure; seldom none", "pressure_switch": "open or closed", **_COIL_CUT}
+_LOW_BEFORE, _HIGH_BEFORE, _FAN_BEFORE = (
+    ["recent:low-running-current"],
+    ["recent:high-running-current"],
+    ["fan-in-runs", "recent:fan-not-running"],
+)
 
 # Causes that leave the contactor open under a standing call; shared by the finding that sees the contacts and the one
 # that does not.
 _OPEN_CONTACTOR = (
-    cause("line-supply-off", 8, supply="off", comes_and_goes="no; seldom yes"),
+    cause("line-supply-off", 8, supply="off"),
+    cause("line-leg-lost", 1.5, supply="off"),
     cause("contacts-not-making", 6, **_UNLOADED),
-    # What is burnt stays burnt; a joint opens and closes with warmth and shaking.
-    cause("coil-open", 4, coil_a="none", comes_and_goes="no; seldom yes", **_UNLOADED),
-    cause("loose-connection", 3, coil_a="none", coil_volts="absent; seldom normal", **_UNLOADED),
+    cause("coil-open", 4, coil_a="none", **_UNLOADED),
+    cause("loose-connection", 3, coil_a="none", **_COIL_CUT),
     cause("loose-connection", 1, supply="off"),
+    # Pressure switches, delays and boards sit between the unit's Y terminal, where the call is sensed, and the coil.
+    cause("pressure-switch", 1, coil_a="none", **_COIL_CUT),
+    cause("low-pressure-cutout", 1, coil_a="none", **_COIL_CUT),
+    cause("high-pressure-cutout", 1, coil_a="none", **_COIL_CUT),
+    cause("charge-low", 3, _LOW_BEFORE, coil_a="none", recent_low_running_current="yes", **_TRIPPED_LOW),
+    cause("condenser-dirty", 3, _HIGH_BEFORE, coil_a="none", recent_high_running_current="yes", **_TRIPPED_HIGH),
+    cause("fan-capacitor", 3, _FAN_BEFORE, coil_a="none", fan_in_runs="still or stalled", **_TRIPPED_HIGH),
+    cause("fan-motor", 3, _FAN_BEFORE, coil_a="none", fan_in_runs="still or stalled", **_TRIPPED_HIGH),
+    cause("defrost-board", 0.8, coil_a="none", **_COIL_CUT),
     cause("control-voltage-weak", 3, control_v="weak or ghost", coil_a="unsealed or sealed"),
-    cause(
-        "time-delay",
-        2,
-        coil_a="none",
-        coil_volts="absent",
-        unit_delay="yes",
-        comes_and_goes="no; seldom yes",
-        **_UNLOADED,
-    ),
+    cause("time-delay", 2, coil_a="none", unit_delay="yes", **_COIL_CUT),
     cause("armature-blocked", 2, coil_a="unsealed", **_UNLOADED),
     cause("coil-shorted", 1, coil_a="short", control_v="weak or ghost or dead; seldom normal"),
     # A few shorted turns weaken the pull and draw no more than an open armature does.
@@ -55,7 +64,7 @@ _OPEN_CONTACTOR = (
 _RECENT_LOCKED = {"recent_locked_rotor": "yes; seldom no"}
 _RECENT_NOT_LOCKED = {"recent_locked_rotor": "no; seldom yes"}
 _FAN_STOPPED = {
-    "stopped_at": "safety or call or compressor",
+    "stopped_at": "safety or call or contacts or compressor",
     "recent_fan_not_running": "yes or no",
     "fan_in_runs": "still or stalled; seldom ran",
 }
@@ -114,7 +123,8 @@ CONTROL: dict[str, Situation] = {
         ),
         cause("thermostat", 2, control_v="ghost or dead or weak; seldom normal", thermostat="on or off"),
         cause("float-switch", 2, control_v="ghost or dead or weak; seldom normal"),
-        cause("pressure-switch", 1, control_v="ghost or dead or weak; seldom normal"),
+        cause("pressure-switch", 1),
+        cause("low-pressure-cutout", 0.7),
         cause("armature-blocked", 1, coil_a="unsealed; seldom sealed"),
         cause("time-delay", 1, unit_delay="yes"),
         cause("coil-shorted", 0.5, control_v="weak or ghost", coil_a="short or unsealed; seldom none"),
@@ -138,6 +148,11 @@ CONTROL: dict[str, Situation] = {
         cause("line-supply-off", 3, supply="on or off", transformer_volts="absent"),
         cause("control-transformer", 3, transformer_volts="absent; seldom low"),
         cause("coil-shorted", 2, control_fuse="open"),
+        cause("control-wire-shorted", 3, control_fuse="open"),
+        cause("door-switch", 2.5, transformer_volts="absent or normal"),
+        # A float breaks R as often as Y.
+        cause("float-switch", 2.5),
+        cause("indoor-board", 1),
         cause("loose-connection", 2, transformer_volts="normal or absent", control_wire="closed or open"),
     ),
     "call-not-reaching-unit": situation(
@@ -167,6 +182,15 @@ CONTROL: dict[str, Situation] = {
             recent_high_running_current="yes",
             pressure_switch="open or closed",
         ),
+        cause("low-pressure-cutout", 2),
+        cause("high-pressure-cutout", 2),
+        cause("charge-low", 1, pressure_switch="open or closed"),
+        cause("indoor-airflow", 0.6, pressure_switch="open or closed"),
+        cause("condenser-dirty", 0.8, pressure_switch="open or closed"),
+        cause("indoor-board", 1.5),
+        cause("refrigerant-detector", 0.7),
+        cause("load-shed", 1.5),
+        cause("control-wire-shorted", 0.5, rc_volts="low or absent or normal"),
         cause("control-fuse", 8, control_power="off", thermostat="off"),
         cause("thermostat-setting", 6, thermostat="off"),
         cause("pressure-switch", 5),
@@ -183,12 +207,6 @@ CONTROL: dict[str, Situation] = {
         ),
         cause("coil-shorted", 1, ["coil_a", "coil-ohms"], control_v="dead or ghost", coil_a="short"),
     ),
-    "call-without-thermostat": situation(
-        {"call": "on", "thermostat": "off", "control_power": "on"},
-        cause("thermostat", 1, thermostat="off or on"),
-        cause("loose-connection", 1),
-        cause("monitor-sensing", 0.5),
-    ),
     "no-call-in-heat": situation(
         _NO_CALL | {"control_power": "on", "thermostat": "off"},
         cause("thermostat-setting", 8),
@@ -199,6 +217,10 @@ CONTROL: dict[str, Situation] = {
         cause("control-transformer", 2, control_power="off", transformer_volts="absent; seldom low"),
         cause("control-wire-open", 2, thermostat="on or off"),
         cause("pressure-switch", 2, thermostat="on"),
+        cause("load-shed", 1.5, thermostat="on or off"),
+        cause("door-switch", 1.5, control_power="off"),
+        cause("indoor-board", 1, thermostat="on or off"),
+        cause("refrigerant-detector", 0.5, thermostat="on or off"),
         cause("loose-connection", 1, thermostat="on or off", control_wire="closed or open"),
     ),
     "short-cycling": situation(
@@ -216,16 +238,69 @@ CONTROL: dict[str, Situation] = {
         cause("fan-motor", 1, fan_a="still; seldom running", **_FAN_STOPPED),
         cause("thermostat", 5, stopped_at="thermostat or call"),
         cause("equipment-oversized", 4, stopped_at="thermostat or call"),
-        cause("pressure-switch", 4, stopped_at="safety or call"),
+        cause("pressure-switch", 2, stopped_at="safety or call or contacts"),
+        cause(
+            "low-pressure-cutout", 2, stopped_at="safety or call or contacts", recent_low_running_current="yes or no"
+        ),
+        cause(
+            "high-pressure-cutout", 2, stopped_at="safety or call or contacts", recent_high_running_current="yes or no"
+        ),
+        cause("indoor-airflow", 2, stopped_at="safety or call or contacts or compressor; seldom thermostat"),
+        cause("metering-device", 1, stopped_at="safety or call or contacts or compressor"),
+        cause("defrost-board", 0.7, stopped_at="contacts"),
+        cause("load-shed", 0.7, stopped_at="safety or call"),
+        cause("line-voltage", 0.5, stopped_at="contacts or compressor"),
         cause("thermostat-setting", 3, stopped_at="thermostat or call"),
-        cause("loose-connection", 3, stopped_at="safety or call or contacts; seldom thermostat or compressor"),
+        cause("loose-connection", 2, stopped_at="safety or call or contacts; seldom thermostat or compressor"),
         cause("loose-connection", 0.3, fan_a="still; seldom running", **_FAN_STOPPED | {"fan_in_runs": "still"}),
-        cause("charge-low", 2, stopped_at="safety or call or compressor", recent_low_running_current="yes or no"),
-        cause("condenser-dirty", 2, stopped_at="safety or call or compressor", recent_high_running_current="yes or no"),
+        cause(
+            "charge-low",
+            2,
+            stopped_at="safety or call or contacts or compressor",
+            recent_low_running_current="yes or no",
+        ),
+        cause(
+            "condenser-dirty",
+            2,
+            stopped_at="safety or call or contacts or compressor",
+            recent_high_running_current="yes or no",
+        ),
         cause("float-switch", 2, stopped_at="safety or call"),
-        cause("charge-high", 1, stopped_at="safety or call or compressor", recent_high_running_current="yes or no"),
+        cause(
+            "charge-high",
+            1,
+            stopped_at="safety or call or contacts or compressor",
+            recent_high_running_current="yes or no",
+        ),
         cause("control-voltage-weak", 1, stopped_at="contacts", recent_low_control_voltage="yes; seldom no"),
         cause("compressor-overload-open", 1, stopped_at="compressor", recent_overload_cycling="yes; seldom no"),
         cause("run-capacitor", 1, stopped_at="compressor", recent_overload_cycling="yes; seldom no"),
+    ),
+    # 24 V at the unit while the thermostat's own output is off: a conductor that touches R, or a relay elsewhere.
+    "call-without-thermostat": situation(
+        {"call": "on", "thermostat": "off", "control_power": "on"},
+        cause("control-wire-shorted", 5),
+        cause("indoor-board", 2),
+        cause("thermostat", 1, thermostat="off or on"),
+        cause("loose-connection", 1),
+    ),
+    "overdue-call": situation(
+        _NO_CALL | {"control_power": "on", "thermostat": "off"},
+        cause("float-switch", 8, thermostat="on"),
+        cause("float-switch", 2, control_power="off"),
+        cause("thermostat-setting", 6),
+        cause("control-fuse", 5, control_power="off"),
+        cause("thermostat", 4),
+        cause("line-supply-off", 4, supply="on or off", control_power="off", transformer_volts="absent"),
+        cause("control-transformer", 3, control_power="off", transformer_volts="absent; seldom low"),
+        cause("control-wire-open", 3, thermostat="on or off"),
+        cause("pressure-switch", 1, thermostat="on"),
+        cause("low-pressure-cutout", 1, thermostat="on"),
+        cause("door-switch", 1.5, control_power="off"),
+        cause("indoor-board", 1.5, thermostat="on or off"),
+        cause("load-shed", 1, thermostat="on or off"),
+        cause("control-wire-shorted", 1.5, control_power="off", control_fuse="open"),
+        cause("refrigerant-detector", 0.5, thermostat="on or off"),
+        cause("loose-connection", 1.5, thermostat="on or off", control_wire="closed or open"),
     ),
 }

@@ -21,8 +21,11 @@ _FAN_STOOD = {"recent_fan_not_running": "yes; seldom no"}
 # A stalled fan draws current until its own protector opens.
 _FAN_ALONE_STANDS = {"fan_a": "still or running", "recent_fan_not_running": "yes; seldom no"}
 _CURRENT_NORMAL = {"recent_high_running_current": "no; seldom yes", "recent_low_running_current": "no; seldom yes"}
-_HIGH_BEFORE = {"recent_high_running_current": "yes"}
-_LOW_BEFORE = {"recent_low_running_current": "yes"}
+_HIGH_BEFORE = {"recent_high_running_current": "yes; seldom no"}
+_LOW_BEFORE = {"recent_low_running_current": "yes; seldom no"}
+_AMPS_LOW = {"running_amps": "low; seldom normal"}
+_AMPS_HIGH = {"running_amps": "high; seldom normal or overload"}
+_AMPS_OVERLOAD = {"running_amps": "overload or locked; seldom high"}
 _HIGH_OR_NOT = {"recent_high_running_current": "yes or no"}
 _LOW_OR_NOT = {"recent_low_running_current": "yes or no"}
 
@@ -30,12 +33,19 @@ MOTORS: dict[str, Situation] = {
     "line-supply-lost": situation(
         {"supply": "off", "load": "off", "compressor_a": "still", "fan_a": "still"},
         cause("line-supply-off", 8),
+        cause("line-leg-lost", 2),
+        cause("loose-connection", 1),
+        # A winding to ground trips the breaker at the start.
+        cause("compressor-grounded", 1),
     ),
     "pull-in-without-run": situation(
         _CLOSED | _NOT_LOCKED | _FAN_SOUND | {"compressor_a": "still", "fan_a": "still"},
         cause("run-capacitor", 5, fan_a="running; seldom still", **_AS_WELL_LOCKED),
         cause("compressor-overload-open", 4, fan_a="running; seldom still"),
         cause("loose-connection", 3, load_volts="normal or absent"),
+        # Burnt faces pass the little that the sense takes, and no more.
+        cause("contacts-not-making", 2, load_volts="normal or low or absent"),
+        cause("line-leg-lost", 1),
         cause("fan-capacitor", 2, **_FAN_STOOD),
         cause("fan-motor", 2, **_FAN_STOOD),
         cause("compressor-locked", 1, fan_a="running", **_LOCKED_BEFORE),
@@ -54,11 +64,16 @@ MOTORS: dict[str, Situation] = {
         cause("loose-connection", 3),
         cause("compressor-winding-open", 2),
         cause("compressor-locked", 2, **_LOCKED_BEFORE),
+        cause("start-device", 1, **_AS_WELL_LOCKED),
+        cause("indoor-airflow", 1, recent_overload_cycling="yes or no"),
+        cause("line-voltage", 1, recent_overload_cycling="yes or no", **_AS_WELL_LOCKED),
+        cause("line-leg-lost", 0.3, recent_overload_cycling="yes or no"),
+        cause("monitor-sensing", 1, ["calls-satisfied"]),
         cause("condenser-dirty", 4, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
         cause("charge-low", 3, recent_overload_cycling="yes or no", **_LOW_BEFORE),
         cause("charge-high", 2, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
-        cause("fan-motor", 3, recent_overload_cycling="yes or no", recent_fan_not_running="yes"),
-        cause("fan-capacitor", 3, recent_overload_cycling="yes or no", recent_fan_not_running="yes"),
+        cause("fan-motor", 3, recent_overload_cycling="yes or no", recent_fan_not_running="yes; seldom no"),
+        cause("fan-capacitor", 3, recent_overload_cycling="yes or no", recent_fan_not_running="yes; seldom no"),
     ),
     "fan-not-running": situation(
         _CLOSED | {"compressor_a": "running; seldom locked or still", "fan_a": "still"},
@@ -66,6 +81,9 @@ MOTORS: dict[str, Situation] = {
         cause("fan-motor", 5),
         cause("run-capacitor", 3),
         cause("loose-connection", 2),
+        cause("fan-control", 1.5),
+        cause("defrost-board", 0.5),
+        cause("monitor-sensing", 0.5, ["calls-satisfied"]),
     ),
     "locked-rotor": situation(
         _CLOSED
@@ -77,27 +95,47 @@ MOTORS: dict[str, Situation] = {
         },
         cause("run-capacitor", 8, recent_slow_start="yes or no"),
         cause("compressor-locked", 3, recent_slow_start="yes or no"),
+        cause("start-device", 2, recent_slow_start="yes or no"),
+        cause(
+            "line-voltage",
+            2,
+            recent_low_control_voltage="yes or no",
+            recent_slow_start="yes or no",
+            line_volts="low; seldom normal",
+        ),
         cause("loose-connection", 2, recent_low_control_voltage="yes or no"),
         cause("compressor-winding-open", 1),
-        cause("line-supply-off", 2, recent_line_supply_lost="yes", supply="on; seldom off"),
+        cause("compressor-grounded", 0.3),
+        cause("line-leg-lost", 0.5),
+        cause("line-supply-off", 2, ["recent:line-supply-lost", "line-blink"], supply="on; seldom off"),
     ),
     "overload-cycling": situation(
         _CLOSED
         | _NOT_LOCKED
         | _CURRENT_NORMAL
         | _FAN_SOUND
-        | {"compressor_a": "still or running or locked", "fan_a": "running"},
-        cause("condenser-dirty", 6, **_HIGH_OR_NOT),
-        cause("run-capacitor", 6, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
-        cause("fan-capacitor", 5, **_FAN_ALONE_STANDS),
-        cause("fan-motor", 5, **_FAN_ALONE_STANDS),
-        cause("charge-low", 4, **_LOW_OR_NOT),
+        | {
+            "compressor_a": "still or running or locked",
+            "fan_a": "running",
+            "running_amps": "normal; seldom high or low",
+        },
+        cause("condenser-dirty", 6, **_AMPS_HIGH, **_HIGH_OR_NOT),
+        cause("run-capacitor", 6, **_AMPS_OVERLOAD, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
+        cause("fan-capacitor", 5, **_AMPS_HIGH, **_FAN_ALONE_STANDS),
+        cause("fan-motor", 5, **_AMPS_HIGH, **_FAN_ALONE_STANDS),
+        cause("charge-low", 4, **_AMPS_LOW, **_LOW_OR_NOT),
         cause("compressor-overload-open", 3),
         cause("loose-connection", 2),
-        cause("charge-high", 2, **_HIGH_OR_NOT),
-        cause("compressor-locked", 1, **_LOCKED_BEFORE),
+        cause("charge-high", 2, **_AMPS_HIGH, **_HIGH_OR_NOT),
+        cause("compressor-locked", 1, **_AMPS_OVERLOAD, **_LOCKED_BEFORE),
+        cause("start-device", 1, **_AMPS_OVERLOAD, **_AS_WELL_LOCKED),
+        cause("line-voltage", 1.5, **_AMPS_HIGH, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
+        cause("indoor-airflow", 3, **_AMPS_LOW, **_LOW_OR_NOT),
+        cause("metering-device", 1, **_AMPS_LOW, **_LOW_OR_NOT),
+        cause("non-condensables", 0.5, **_AMPS_HIGH, **_HIGH_OR_NOT),
+        cause("line-leg-lost", 0.3),
         # A start winding that is open leaves the motor as a dead run capacitor does.
-        cause("compressor-winding-open", 0.5, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
+        cause("compressor-winding-open", 0.5, **_AMPS_OVERLOAD, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
     ),
     "high-running-current": situation(
         _CLOSED
@@ -106,22 +144,28 @@ MOTORS: dict[str, Situation] = {
             "compressor_a": "running; seldom still",
             "fan_a": "running; seldom still",
             "recent_slow_start": "no; seldom yes",
+            **_AMPS_HIGH,
         },
         cause("condenser-dirty", 8),
         cause("charge-high", 3),
-        cause("run-capacitor", 3, recent_slow_start="yes or no"),
+        cause("run-capacitor", 3, recent_slow_start="yes or no", running_amps="high or overload; seldom normal"),
         cause("fan-capacitor", 2, fan_a="running or still", recent_fan_not_running="yes or no"),
         cause("fan-motor", 2, fan_a="running or still", recent_fan_not_running="yes or no"),
         cause("loose-connection", 1),
-        cause("compressor-locked", 0.5, recent_slow_start="yes or no"),
+        cause("compressor-locked", 0.5, running_amps="overload or high", recent_slow_start="yes or no"),
         # A start winding that opens in mid-run leaves the run winding to carry the load alone.
-        cause("compressor-winding-open", 0.3),
-        cause("monitor-sensing", 0.2),
+        cause("compressor-winding-open", 0.3, running_amps="overload or high"),
+        cause("line-voltage", 1.5),
+        cause("non-condensables", 0.7),
+        cause("monitor-sensing", 0.2, running_amps="normal or low"),
     ),
     "low-running-current": situation(
-        _CLOSED | {"compressor_a": "running; seldom still", "fan_a": "running; seldom still"},
+        _CLOSED | {"compressor_a": "running; seldom still", "fan_a": "running; seldom still"} | _AMPS_LOW,
         cause("charge-low", 8),
-        cause("monitor-sensing", 1),
+        cause("indoor-airflow", 3),
+        cause("compressor-not-pumping", 1.5),
+        cause("metering-device", 1.5),
+        cause("monitor-sensing", 1, running_amps="normal or high"),
         # With the run winding open, what is left flows through the run capacitor.
         cause("compressor-winding-open", 0.5),
     ),
@@ -132,38 +176,55 @@ MOTORS: dict[str, Situation] = {
         cause("compressor-locked", 1),
     ),
     "long-run": situation(
-        _CLOSED | _CURRENT_NORMAL | {"compressor_a": "running; seldom still", "fan_a": "running; seldom still"},
+        _CLOSED
+        | _CURRENT_NORMAL
+        | {
+            "compressor_a": "running; seldom still",
+            "fan_a": "running; seldom still",
+            "running_amps": "normal; seldom high or low",
+        },
         cause("thermostat-setting", 5),
-        cause("charge-low", 4, **_LOW_OR_NOT),
-        cause("condenser-dirty", 4, **_HIGH_OR_NOT),
+        cause("charge-low", 4, running_amps="low or normal", **_LOW_OR_NOT),
+        cause("condenser-dirty", 4, running_amps="high or normal", **_HIGH_OR_NOT),
         cause("thermostat", 2),
         # Refrigerant that stands in the condenser takes away from its surface.
-        cause("charge-high", 1, **_HIGH_OR_NOT),
+        cause("charge-high", 1, running_amps="high or normal", **_HIGH_OR_NOT),
+        cause("indoor-airflow", 3, running_amps="low or normal", **_LOW_OR_NOT),
+        cause("compressor-not-pumping", 1, running_amps="low", **_LOW_OR_NOT),
+        cause("metering-device", 1, running_amps="low or normal", **_LOW_OR_NOT),
     ),
     "low-line-voltage": situation(
-        {"supply": "on"}, cause("line-supply-off", 2), cause("loose-connection", 3), cause("monitor-sensing", 0.5)
+        {"supply": "on"}, cause("line-voltage", 6), cause("loose-connection", 3), cause("line-leg-lost", 1)
     ),
-    "high-line-voltage": situation({"supply": "on"}, cause("line-supply-off", 2), cause("monitor-sensing", 0.5)),
+    "high-line-voltage": situation({"supply": "on"}, cause("line-voltage", 6), cause("monitor-sensing", 0.5)),
     "run-capacitor-weak": situation(
         {"supply": "on", "compressor_a": "running or still or locked"},
         cause("run-capacitor", 8),
         cause("monitor-sensing", 0.5),
     ),
     "not-cooling": situation(
-        _CLOSED | _CURRENT_NORMAL | {"compressor_a": "running; seldom still", "fan_a": "running; seldom still"},
+        _CLOSED | _CURRENT_NORMAL | {"compressor_a": "running", "fan_a": "running; seldom still", "split": "low"},
         cause("charge-low", 5, **_LOW_OR_NOT),
+        cause("compressor-not-pumping", 4, **_LOW_OR_NOT),
+        cause("metering-device", 2, **_LOW_OR_NOT),
+        cause("indoor-airflow", 2, split="low or normal or high", **_LOW_OR_NOT),
+        cause("indoor-board", 1, split="low or high", registers="weak"),
         cause("condenser-dirty", 1, **_HIGH_OR_NOT),
         cause("monitor-sensing", 0.5),
     ),
     "low-split": situation(
-        _CLOSED | _CURRENT_NORMAL | {"compressor_a": "running; seldom still"},
+        _CLOSED | _CURRENT_NORMAL | {"compressor_a": "running", "split": "low"},
         cause("charge-low", 6, **_LOW_OR_NOT),
+        cause("compressor-not-pumping", 2, **_LOW_OR_NOT),
+        cause("metering-device", 2, **_LOW_OR_NOT),
         cause("condenser-dirty", 2, **_HIGH_OR_NOT),
+        cause("charge-high", 1, **_HIGH_OR_NOT),
+        cause("non-condensables", 0.7, **_HIGH_OR_NOT),
         cause("monitor-sensing", 0.5),
     ),
     "high-split": situation(
-        _CLOSED | _CURRENT_NORMAL | {"compressor_a": "running; seldom still"},
-        cause("charge-high", 1, **_HIGH_OR_NOT),
+        _CLOSED | _CURRENT_NORMAL | {"compressor_a": "running", "split": "high"},
+        cause("indoor-airflow", 8, **_LOW_OR_NOT),
         cause("monitor-sensing", 0.5),
     ),
     "sensing-disagrees": Situation({}, (cause("monitor-sensing", 1),)),

@@ -185,7 +185,7 @@ def _judged(finding: Finding, session: VisitSession) -> tuple[Sequence[str], Map
 
 def _suspect(name: str) -> str:
     known = SUSPECTS.get(name)
-    return texts.capital(texts.suspect(name)) + (say("mended-by", mend=known.mend) if known else "")
+    return texts.capital(texts.suspect(name)) + (say("mended-by", mend=known.repair) if known else "")
 
 
 def _checks(session: VisitSession) -> Iterator[Block]:

@@ -7,7 +7,8 @@ from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import Change, Finding, UnitStatus
 from condenser_monitor.monitor.diagnosis.checks.base import Who
-from condenser_monitor.monitor.diagnosis.visit.session import VisitSession, seen_from
+from condenser_monitor.monitor.diagnosis.evidence import seen_from
+from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
 from condenser_monitor.monitor.storage.queries import StorageQueries
 
 

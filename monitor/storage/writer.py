@@ -29,6 +29,7 @@ from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.errors import HistoryError
 from condenser_monitor.monitor.core.records import (
     Answer,
+    Diagnosed,
     Event,
     Request,
     StartTransient,
@@ -258,7 +259,9 @@ class StorageWriter:
         even where nothing is urgent."""
         with self.lock:
             for event in events:
-                self._number(event, now_s, wall_s)
+                # The diagnosis is part of the status; it is no event of its own.
+                if not isinstance(event, Diagnosed):
+                    self._number(event, now_s, wall_s)
             for answer in answers:
                 if answer.id in spoken:
                     self._number(answer, now_s, wall_s)

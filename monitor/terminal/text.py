@@ -14,6 +14,7 @@ from condenser_monitor.monitor.core.readings import READINGS, SHOWN
 from condenser_monitor.monitor.core.records import (
     AlertState,
     Change,
+    Diagnosed,
     Finding,
     LinkState,
     LinkView,
@@ -23,7 +24,7 @@ from condenser_monitor.monitor.core.records import (
 from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
-from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
 from condenser_monitor.monitor.diagnosis.visit.dialogue import POWER
 from condenser_monitor.monitor.storage.models import Health, OwnFault
 from condenser_monitor.monitor.strings import texts, time_format
@@ -191,8 +192,11 @@ def beat(status: UnitStatus, settings: Settings, found: Calm) -> str:
 # ---------------------------------------------------------------- the catalogues
 
 
-def change_line(change: Change) -> str:
-    """A change of a finding in one line, with the time of the recording or simulation, s."""
+def change_line(change: Change | Diagnosed) -> str:
+    """A change of a finding or of the diagnosis in one line, with the time of the recording or simulation, s."""
+    if isinstance(change, Diagnosed):
+        shares = ", ".join(f"{name} {share:.0%}" for name, share in change.suspects)
+        return f"{change.t_s:>10.1f} s  {change.change:<9} {change.summary} ({shares})"
     suspects = f" Suspects: {', '.join(change.suspects)}." if change.suspects else ""
     return f"{change.t_s:>10.1f} s  {change.change:<8} {change.finding} ({change.severity}). {change.summary}{suspects}"
 
@@ -232,7 +236,7 @@ def _suspect(name: str, unit: Unit) -> Iterator[str]:
     suspect = SUSPECTS[name]
     yield f"{name}: a suspect: {suspect.title}"
     yield f"  part: {suspect.part}"
-    yield f"  mended by: {suspect.mend}"
+    yield f"  mended by: {suspect.repair}"
     where = [found for found, row in SITUATIONS.items() if name in {cause.suspect for cause in row.causes}]
     yield "  suspected in: " + ", ".join(where)
     cautions: dict[str, None] = {}

@@ -9,8 +9,9 @@ from collections.abc import Mapping
 
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.diagnosis.features import FEATURES
 from condenser_monitor.monitor.diagnosis.predictions import HISTORY
-from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
 
 PLAIN, DELAYED = Unit(), Unit(delay_on_make_s=300.0)
 ALL = tuple(READINGS)
@@ -41,7 +42,8 @@ def but(base: Mapping[str, str], **changes: str | None) -> dict[str, str]:
 def suspects_key(word: str) -> str:
     if word.startswith("recent_"):
         return "recent:" + word.removeprefix("recent_").replace("_", "-")
-    return word.replace("_", "-") if word.replace("_", "-") in HISTORY else word
+    named = word.replace("_", "-")
+    return named if named in HISTORY or named in FEATURES else word
 
 
 def only(base: Mapping[str, str], *names: str) -> dict[str, str]:
@@ -191,12 +193,12 @@ CASES: list[tuple[str, dict[str, str], str]] = [
     (
         "contactor-chatter",
         but(RUN, control_v="weak", coil_a="unsealed"),
-        "control-voltage-weak loose-connection thermostat float-switch pressure-switch coil-shorted armature-blocked",
+        "control-voltage-weak loose-connection",
     ),
     (
         "contactor-chatter",
         RUN,
-        "control-voltage-weak loose-connection thermostat float-switch pressure-switch armature-blocked",
+        "control-voltage-weak loose-connection",
     ),
     ("low-control-voltage", but(RUN, control_v="weak"), "control-voltage-weak loose-connection"),
     (

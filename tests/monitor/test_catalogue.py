@@ -13,7 +13,7 @@ from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
-from condenser_monitor.monitor.diagnosis.verdict import SITUATIONS
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
 from condenser_monitor.monitor.limits import Limit
 
 PAGES = catalogue.pages()
@@ -77,8 +77,8 @@ def test_ranges_of_a_check_meet_without_a_gap() -> None:
     section = PAGES["checks.md"].split("## coil-ohms\n")[1].split("\n## ")[0]
     assert "`low` (under 5 ohm)" in section
     assert "`usual` (from 5 ohm under 40 ohm)" in section
-    assert "`high` (from 40 ohm)" in section
-    assert "`open` (over range)" in section
+    assert "`high` (from 40 ohm under 1000 ohm)" in section
+    assert "`open` (from 1000 ohm or over range)" in section
 
 
 def test_writing_goes_where_it_is_told(tmp_path_factory: pytest.TempPathFactory) -> None:

@@ -11,6 +11,7 @@ from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Check
 from condenser_monitor.monitor.diagnosis.checks.rows import (
     CHECKS,
+    Place,
     confirming_check,
     cost_minutes,
     next_check,
@@ -18,7 +19,7 @@ from condenser_monitor.monitor.diagnosis.checks.rows import (
     stage,
 )
 from condenser_monitor.monitor.diagnosis.elimination import PredictionRow, expect
-from condenser_monitor.monitor.diagnosis.verdict import ROWS, judge, open_rows
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import ROWS, SITUATIONS, judge
 from condenser_monitor.monitor.limits import BASES
 
 EVERY = pytest.mark.parametrize("check", CHECKS.values(), ids=CHECKS)
@@ -27,7 +28,7 @@ FITTED = ("call", "load")
 
 
 def rows(finding: str, **seen: str) -> list[PredictionRow]:
-    return open_rows((finding,), seen, unit=UNIT, fitted=FITTED)
+    return list(judge(finding, seen, unit=UNIT, fitted=FITTED).rows)
 
 
 # ---------------------------------------------------------------- whole and safe
@@ -128,18 +129,17 @@ def test_every_check_that_is_news_can_change_a_verdict(check: Check) -> None:
 # ---------------------------------------------------------------- the next check
 
 
-def test_the_contracts_example_is_split_by_the_coils_ohms() -> None:
-    """Coil open or loose connection: ohms with the power off, not volts live."""
+def test_volts_at_the_coil_come_before_its_ohms() -> None:
+    """24 V are read at the coil, live, before anybody locks out and ohms it."""
     open_ = rows("call-without-pull-in", control_v="normal", coil_a="none", supply="on", load="off")
     ranked = [offer.check.name for offer in offers(open_)]
-    assert ranked[0] == "coil-ohms"
-    assert ranked[-1] == "coil-volts"
-    assert next_check(open_) is CHECKS["coil-ohms"]
+    assert ranked.index("coil-volts") < ranked.index("coil-ohms")
+    assert next_check(open_) is CHECKS["coil-volts"]
 
 
 @pytest.mark.parametrize("finding", ROWS)
-def test_what_tells_something_comes_first_unopened_then_dead_then_live(finding: str) -> None:
-    """Among checks that tell enough: no cabinet before power off before live, and then the most bits for the cost."""
+def test_what_tells_something_comes_first_by_eye_then_live_then_dead(finding: str) -> None:
+    """Among checks that tell enough: eyes and ears, the live walk, then ohms; and then the most bits for the cost."""
     ranked = [offer for offer in offers(rows(finding)) if offer.bits >= limits.CHECK_GAIN_BITS.value]
     assert [stage(offer.check) for offer in ranked] == sorted(stage(offer.check) for offer in ranked)
     for one, other in pairwise(ranked):
@@ -147,21 +147,46 @@ def test_what_tells_something_comes_first_unopened_then_dead_then_live(finding: 
             assert one.bits / one.cost_minutes >= other.bits / other.cost_minutes
 
 
+def test_once_the_power_is_off_and_locked_what_can_be_done_so_comes_first() -> None:
+    """Nobody closes up and powers again for one reading, and then locks out once more."""
+    open_ = rows("call-without-run", call="on")
+    ranked = [offer for offer in offers(open_, done=["connections"]) if offer.bits >= limits.CHECK_GAIN_BITS.value]
+    stages = [stage(offer.check) for offer in ranked if stage(offer.check) in (1, 2)]
+    assert stages == sorted(stages, reverse=True)
+    assert {1, 2} <= set(stages)
+
+
+def test_a_breaker_that_was_found_off_stays_off_for_the_ohms() -> None:
+    """Behind a lost supply the compressor is measured to ground before anything is reset."""
+    found = judge(
+        "line-supply-lost", {}, unit=UNIT, fitted=FITTED, traits={"supply-lost": "at-start"}, meter={"breakers": "off"}
+    )
+    check = next_check(found.rows, ["breakers"], breaker_off=True)
+    assert check is CHECKS["compressor-to-ground"]
+    assert "no-reset" in CHECKS["breakers"].cautions
+
+
+def test_what_needs_a_running_compressor_is_not_asked_of_one_that_cannot_start() -> None:
+    """A capacitor under load, a split or gauges wait until it runs."""
+    assert not any(offer.check.running for offer in offers(rows("locked-rotor")))
+    assert any(offer.check.running for offer in offers(rows("low-running-current")))
+
+
 def test_a_slight_gain_does_not_come_before_a_large_one_for_being_harmless() -> None:
     """A check that tells next to nothing waits, even if it costs nothing."""
     table = [
-        PredictionRow("a", 1.0, {"breakers": expect("on"), "coil-ohms": expect("open")}),
-        PredictionRow("b", 1.0, {"breakers": expect("on; seldom off"), "coil-ohms": expect("usual")}),
+        PredictionRow("a", 1.0, {"line-fuses": expect("closed"), "coil-ohms": expect("open")}),
+        PredictionRow("b", 1.0, {"line-fuses": expect("closed; seldom open"), "coil-ohms": expect("usual")}),
     ]
-    assert [offer.check.name for offer in offers(table)] == ["coil-ohms", "breakers"]
+    assert [offer.check.name for offer in offers(table)] == ["coil-ohms", "line-fuses"]
 
 
 @pytest.mark.parametrize("finding", ROWS)
 def test_whatever_is_learnt_without_a_cabinet_and_without_power_comes_before_a_live_check(finding: str) -> None:
     """However little it tells: nobody opens a live cabinet for what a look could have told."""
     ranked = [stage(offer.check) for offer in offers(rows(finding))]
-    if 0 in ranked and 2 in ranked:
-        assert max(place for place, at in enumerate(ranked) if at == 0) < ranked.index(2)
+    if 0 in ranked and 1 in ranked:
+        assert max(place for place, at in enumerate(ranked) if at == 0) < ranked.index(1)
 
 
 def test_a_check_done_is_not_offered_again() -> None:
@@ -178,17 +203,17 @@ def test_a_homeowner_is_offered_only_what_a_homeowner_may_do() -> None:
     names = {offer.check.name for offer in offers(open_, who="homeowner")}
     assert "breakers" in names
     assert all(CHECKS[name].who == "homeowner" for name in names)
-    dead_end = rows("call-without-pull-in", control_v="normal", coil_a="none", supply="on", load="off")
-    assert next_check(dead_end, who="homeowner") is None
 
 
 def test_nothing_is_offered_when_nobody_or_one_is_left() -> None:
     """No bits to gain, no check to do, but the one that confirms."""
-    alone = rows("call-without-pull-in", control_v="normal", coil_a="sealed", supply="on", load="off")
-    assert {row.suspect for row in alone} == {"contacts-not-making"}
+    alone = [
+        row for row in rows("call-without-pull-in", coil_a="sealed", load="off") if row.suspect == "contacts-not-making"
+    ]
     assert next_check(alone) is None
-    assert confirming_check(alone) is CHECKS["contacts"]
-    assert confirming_check(alone, done=["contacts"]) is None
+    assert confirming_check(alone) is CHECKS["contact-drop"]
+    assert confirming_check(alone, done=["contact-drop"]) is CHECKS["contacts"]
+    assert confirming_check(alone, done=["contacts", "contact-drop"]) is None
     assert next_check([]) is None
     assert confirming_check([]) is None
 
@@ -196,18 +221,23 @@ def test_nothing_is_offered_when_nobody_or_one_is_left() -> None:
 def test_hazard_counts_as_time() -> None:
     """Cost is minutes plus ten for each step of hazard."""
     assert cost_minutes(CHECKS["breakers"]) == 3
-    assert cost_minutes(CHECKS["line-volts"]) == 4 + 3 * limits.HAZARD_MINUTES.value
+    live = 4 + 3 * limits.HAZARD_MINUTES.value
+    assert cost_minutes(CHECKS["line-volts"]) == live
+    assert cost_minutes(CHECKS["line-volts"], Place("off", "outdoor unit")) == live + limits.SWITCH_MINUTES.value
+    assert cost_minutes(CHECKS["rc-volts"], Place("live", "outdoor unit")) == (
+        CHECKS["rc-volts"].minutes + 3 * limits.HAZARD_MINUTES.value + limits.MOVE_MINUTES.value
+    )
 
 
 def test_following_the_proposals_never_loses_the_guilty_part() -> None:
     """Doing each check proposed, and answering as the guilty part would, keeps it suspected to the end."""
     for finding, table in ROWS.items():
-        for guilty in table:
-            if guilty.suspect not in judge(finding, {}, unit=UNIT, fitted=()).suspects:
+        for cause, guilty in zip(SITUATIONS[finding].causes, table, strict=True):
+            if cause.marks or guilty.suspect not in judge(finding, {}, unit=UNIT, fitted=()).suspects:
                 continue  # far-fetched, or of another nameplate: never proposed, so never asked for
             meter: dict[str, str] = {}
             for _ in range(len(CHECKS)):
-                check = next_check(open_rows((finding,), {}, unit=UNIT, fitted=(), meter=meter), meter)
+                check = next_check(judge(finding, {}, unit=UNIT, fitted=(), meter=meter).rows, list(meter))
                 if check is None:
                     break
                 said = guilty.predicts.get(check.name)

@@ -50,7 +50,8 @@ def test_replay_prints_one_json_object_a_line_for_each_change(
     """The keys, values and order of the contract's section 4; nothing else on standard output; status 0."""
     assert main(["replay", str(recording), "--site", str(site), "--json"]) == 0
     out = capsys.readouterr()
-    lines = [json.loads(line) for line in out.out.splitlines()]
+    printed = [json.loads(line) for line in out.out.splitlines()]
+    lines = [line for line in printed if line["change"] != "diagnosed"]
     assert [(line["t_s"], line["change"], line["finding"]) for line in lines] == [
         (70.0, "raised", "call-without-pull-in"),
         (181.0, "cleared", "call-without-pull-in"),
@@ -58,10 +59,18 @@ def test_replay_prints_one_json_object_a_line_for_each_change(
     first = lines[0]
     assert list(first)[:7] == ["t_s", "change", "finding", "severity", "suspects", "evidence", "summary"]
     assert first["severity"] == "urgent"
-    assert first["suspects"] == ["coil-open", "loose-connection"]
+    assert first["suspects"][:2] == ["coil-open", "loose-connection"]
     assert first["evidence"]["control_v"] == 26.4
     assert first["evidence"]["coil_a"] == 0.0
     assert first["summary"].count(".") == 1
+    diagnosed = next(line for line in printed if line["change"] == "diagnosed")
+    assert list(diagnosed)[:8] == [
+        *("t_s", "change", "findings", "suspects", "because", "distrusted", "next_check", "summary"),
+    ]
+    assert diagnosed["t_s"] == 70.0
+    assert diagnosed["findings"] == ["call-without-pull-in"]
+    assert diagnosed["suspects"][0][0] == "coil-open"
+    assert 0.0 < sum(share for _, share in diagnosed["suspects"]) <= 1.0
     assert out.err == ""
 
 
@@ -75,13 +84,13 @@ def test_refused_rows_are_named_counted_and_give_status_3(
     recording.write_text("\n".join(lines) + "\n")
     assert main(["replay", str(recording), "--site", str(site), "--json"]) == 3
     out = capsys.readouterr()
-    assert len(out.out.splitlines()) == 2
+    assert len([line for line in out.out.splitlines() if "diagnosed" not in line]) == 2
     assert "line 101" in out.err
     assert "2 rows refused" in out.err
     assert main(["replay", str(recording), "--site", str(site), "--json", "--strict"]) == 3
     out = capsys.readouterr()
     assert "1 row refused" in out.err
-    assert len(out.out.splitlines()) == 1
+    assert len([line for line in out.out.splitlines() if "diagnosed" not in line]) == 1
 
 
 @pytest.mark.parametrize(
@@ -152,7 +161,7 @@ def test_simulate_writes_a_recording_that_replays_to_the_same_findings(
         "[limits.short-cycling]\noff_s = 10\nrun_s = 10\nstarts = 60\n"
     )
     assert main(["replay", str(path), "--site", str(site)]) == 0
-    again = [line.split()[0:4] for line in capsys.readouterr().out.splitlines()]
+    again = [line.split()[0:4] for line in capsys.readouterr().out.splitlines() if " diagnosed " not in line]
     assert [row[2:] for row in again] == [row[2:] for row in live]
     assert [float(row[0]) for row in again] == pytest.approx([float(row[0]) for row in live], abs=1.1)
 

@@ -11,7 +11,9 @@ from condenser_monitor.monitor.limits import Limit
 
 Power = Literal["as-is", "off", "live"]
 Who = Literal["homeowner", "technician"]
-Quantity = Literal["eye", "ohm", "V", "uF", "A", "windings"]
+# K: a difference of temperatures; Pa: a pressure of air; load-uF: microfarads from amperes and volts under load
+Place = Literal["thermostat", "indoor unit", "outdoor unit", "panel board", "site"]
+Quantity = Literal["eye", "ohm", "V", "uF", "A", "windings", "K", "Pa", "load-uF"]
 
 
 class CheckOutcome(NamedTuple):
@@ -25,14 +27,20 @@ class Bound(NamedTuple):
     """The border between two outcomes: a limit, times the unit's or the part's rating where `times` says so."""
 
     limit: Limit
-    times: Literal["", "control", "rla", "lra", "rated"] = ""
+    times: Literal["", "control", "rla", "lra", "rated", "line"] = ""
 
     def at(self, unit: Unit, rated: float | None) -> float:
         """The border in the check's own unit of measure."""
         if self.times == "rated":
             return self.limit.value * (1.0 if rated is None else rated)
         control_v = limits.CONTROL_NOMINAL_V.value
-        scale = {"": 1.0, "control": control_v, "rla": unit.compressor_rla_a, "lra": unit.compressor_lra_a}
+        scale = {
+            "": 1.0,
+            "control": control_v,
+            "rla": unit.compressor_rla_a,
+            "lra": unit.compressor_lra_a,
+            "line": limits.LINE_NOMINAL_V.value,
+        }
         return self.limit.value * scale[self.times]
 
 
@@ -44,12 +52,14 @@ class Check(NamedTuple):
     check of the meter or of the house, which speaks of no suspect. power: as-is = nothing is opened or switched; off =
     power off and locked; live = with the power on. panel: a cabinet or cover must be opened. hazard: 0 none, 1 hand
     tools with the power off, 2 extra-low voltage live, 3 line voltage live. expected: the sound reading in words, with
-    basis and source of its figures.
+    basis and source of its figures. chance: how often it reads otherwise than sound in a unit whose fault lies
+    elsewhere; an abnormal reading tells so much, and no more, against the other suspects. running: only while the
+    compressor runs.
     """
 
     name: str
     title: str
-    where: Literal["thermostat", "indoor unit", "outdoor unit", "panel board", "site"]
+    where: Place
     power: Power
     panel: bool
     who: Who
@@ -67,6 +77,9 @@ class Check(NamedTuple):
     bounds: tuple[Bound, ...] = ()
     over: str | None = None
     news: bool = True
+    chance: float = limits.ABNORMAL_CHANCE.value
+    running: bool = False
+    after: str = ""
 
     @property
     def symbols(self) -> tuple[str, ...]:
@@ -83,35 +96,88 @@ def outcomes(**says: str) -> tuple[CheckOutcome, ...]:
 
 
 CAUTIONS: Mapping[str, str] = {
-    "isolate": "Switch the breaker off or pull the disconnect, lock and tag it. Thermostat and contactor are no way to"
-    " isolate (29 CFR 1910.333 and its like; local rules decide).",
+    "isolate": "Switch the breaker off and pull the disconnect, lock and tag both; the 24 V comes from the indoor"
+    " unit, so"
+    " isolate that too. Thermostat and contactor are no means of isolation (29 CFR 1910.333 and its like; local rules"
+    " decide).",
     "absence": "Before touching anything: prove the meter on a source known to be live, measure line to line and each"
     " line to ground, then prove the meter again.",
     "one-pole": "A one-pole contactor leaves one leg live behind open contacts: about 120 V to ground at capacitor and"
-    " compressor. Measure line to line, and take every terminal as live.",
-    "capacitor": "A capacitor can hold more than 300 V after switching off. Bleed each side through 20 kohm, 2 W, for"
-    " 5 s, then measure that it is empty. Never short it with a screwdriver.",
+    " compressor. Measure line to line, and treat every terminal as live.",
+    "capacitor": "A run capacitor can hold more than 300 V after the power is off. Prove the terminals dead, bleed each"
+    " side through 20 kohm, 2 W, rated for the volts, for at least 5 s, then measure again at the capacitor itself."
+    " Never short it with a screwdriver.",
+    "start-capacitor": "A start capacitor holds far more: after 5 s through 20 kohm, 200 uF still has 98 V. Bleed for"
+    " five"
+    " time constants (20 s for 200 uF), then measure that it is empty.",
     "meter": "Use a meter and leads of category CAT III 600 V or better.",
-    "leads": "First hold the leads together: near 0 ohm. Over range means a broken lead, and every ohm reading lies.",
-    "wires-off": "Take the wires off the part and note where they were: a path in parallel reads as if it were it.",
+    "leads": "First hold the leads together: near 0 ohm. Over range means a broken lead: every ohm reading would be"
+    " wrong.",
+    "wires-off": "Take the wires off the part and note where they were: a parallel path gives a false reading.",
     "live": "Live line voltage: qualified people only, insulated gloves and tools, one hand, a dry place.",
     "class2": "24 V does not shock, but a slip that joins R and C opens the control fuse.",
-    "moving": "The fan may start by itself at any time: keep hands and cloth away.",
+    "moving": "The fan may start by itself at any time: keep hands and clothes away.",
     "hot": "A compressor that has tripped is hot enough to burn.",
     "refrigerant": "Gauges on the refrigerant circuit are for people certified to handle refrigerant (USA: EPA 608).",
+    "terminals": "Do not pull a plug or a wire off at the compressor while it is under pressure: a damaged terminal"
+    " can blow"
+    " out with burning oil. Measure from the contactor's end of its leads. If it reads grounded, leave the terminal"
+    " cover on and do not energize it again.",
+    "no-reset": "A breaker that tripped at a start is not reset until a technician has measured the compressor to"
+    " ground.",
 }
 OFF_INSIDE = ("isolate", "absence", "one-pole", "capacitor")
 OHMS = (*OFF_INSIDE, "leads", "wires-off")
+WINDINGS = (*OFF_INSIDE, "leads", "terminals", "hot")
 LINE_LIVE = ("live", "meter", "one-pole", "moving")
 CONTROL_LIVE = ("class2", "meter", "one-pole")
+# 24 V points in a cabinet that also holds line voltage
+MIXED_LIVE = ("live", *CONTROL_LIVE)
 
 
 # ---------------------------------------------------------------- shared by the rows of checks with a meter
 
 CLOSED = (Bound(limits.METER.closed),)
 TOOLS = ("multimeter, CAT III 600 V",)
-DEAD = "Power off, locked, proved dead; capacitor bled."
+DEAD = "Power off at breaker and disconnect, locked, proved dead; capacitor bled and proved empty."
 CALLING = "Have the thermostat call (turn it well down); wait for any delay to pass."
+
+
+def look(
+    name: str,
+    title: str,
+    where: Place,
+    minutes: float,
+    expected: str,
+    *steps: str,
+    sound: str | None,
+    source: str = "the trade's rule",
+    tools: tuple[str, ...] = (),
+    cautions: tuple[str, ...] = (),
+    chance: float = limits.ABNORMAL_CHANCE.value,
+    **says: str,
+) -> Check:
+    """A look from outside, without tools, that a homeowner may take; `says` are its outcomes."""
+    return Check(
+        name=name,
+        title=title,
+        where=where,
+        power="as-is",
+        panel=False,
+        who="homeowner",
+        minutes=minutes,
+        hazard=0,
+        quantity="eye",
+        outcomes=outcomes(**says),
+        sound=sound,
+        expected=expected,
+        basis="common practice",
+        source=source,
+        steps=steps,
+        tools=tools,
+        cautions=cautions,
+        chance=chance,
+    )
 
 
 def volts(what: str) -> tuple[CheckOutcome, ...]:

@@ -6,8 +6,8 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.diagnosis.checks.base import (
     CALLING,
     CLOSED,
-    CONTROL_LIVE,
     DEAD,
+    MIXED_LIVE,
     OHMS,
     TOOLS,
     Bound,
@@ -17,9 +17,11 @@ from condenser_monitor.monitor.diagnosis.checks.base import (
     volts,
 )
 
+M = limits.METER
 _DEAD_V = Bound(limits.CONTROL_DEAD_V)
 _CONTROL_VOLTS = (_DEAD_V, Bound(limits.CLOSING_RATIO, "control"), Bound(limits.CONTROL_HIGH_V))
-_RC_VOLTS = (_DEAD_V, Bound(limits.METER.rc_low), Bound(limits.CONTROL_HIGH_V))
+_PULL_IN_VOLTS = (_DEAD_V, Bound(M.coil_pull_in), Bound(limits.CONTROL_HIGH_V))
+_RC_VOLTS = (_DEAD_V, Bound(M.rc_low), Bound(limits.CONTROL_HIGH_V))
 
 CONTROL_CHECKS: tuple[Check, ...] = (
     Check(
@@ -38,12 +40,14 @@ CONTROL_CHECKS: tuple[Check, ...] = (
             high="the coil's resistance is too high",
             open="the coil is open",
         ),
-        bounds=(Bound(limits.METER.coil_low), Bound(limits.METER.coil_high)),
+        bounds=(Bound(M.coil_low), Bound(M.coil_high), Bound(M.coil_open)),
         over="open",
         sound="usual",
-        expected="usually 12 to 27 ohm at 20 °C for a 24 V AC coil; look again under 5 or over 40; over range is open",
-        basis=limits.METER.coil_low.basis,
-        source="widened at the low end: DC resistance lies below the open-armature impedance (20 to 65 VA at 24 V)",
+        expected="6 to 27 ohm at 20 °C by size for a 24 V AC coil (a two-pole 40 A contactor the least); look again"
+        " under 5 or"
+        " over 40; over range is open",
+        basis=M.coil_low.basis,
+        source="DC resistance lies below the open-armature impedance (20 to 65 VA at 24 V)",
         steps=(
             DEAD,
             "Pull both low-voltage wires off the coil.",
@@ -51,6 +55,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         ),
         tools=TOOLS,
         cautions=OHMS,
+        chance=0.01,
     ),
     Check(
         name="coil-volts",
@@ -65,12 +70,99 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         outcomes=volts("at the coil"),
         bounds=_CONTROL_VOLTS,
         sound=None,
-        expected="24 to 29 V AC; must be 20.4 V or more for the contactor to close; 0 V: the call does not arrive",
+        expected="24 to 29 V AC; under 20.4 V is too little to rely on; 0 V with a call at Y: a switch, delay, board"
+        " or joint"
+        " between the two is open",
         basis="common practice",
         source=limits.CLOSING_RATIO.source,
         steps=(CALLING, "Measure AC volts on the coil's two terminals themselves, wires on."),
         tools=TOOLS,
-        cautions=("live", *CONTROL_LIVE),
+        cautions=MIXED_LIVE,
+    ),
+    Check(
+        name="coil-pull-in",
+        title="Least volts at the coil as the contactor pulls in",
+        where="outdoor unit",
+        power="live",
+        panel=True,
+        who="technician",
+        minutes=5,
+        hazard=3,
+        quantity="V",
+        outcomes=outcomes(
+            absent="no voltage arrives at the coil",
+            low="the coil's voltage breaks down as it pulls in",
+            normal="the coil's voltage holds as it pulls in",
+            high="the coil's voltage is high",
+        ),
+        bounds=_PULL_IN_VOLTS,
+        sound=None,
+        expected="18 V or more at the moment of pull-in (a coil pulls in at about that); a transformer or joint that"
+        " is too weak"
+        " breaks down then and recovers",
+        basis=M.coil_pull_in.basis,
+        source=M.coil_pull_in.source,
+        steps=(CALLING, "Have the meter hold its least value while the contactor is called in; type that."),
+        tools=("multimeter with min hold, CAT III 600 V",),
+        cautions=MIXED_LIVE,
+    ),
+    Check(
+        name="pressure-volts",
+        title="Volts across each pressure switch, calling",
+        where="outdoor unit",
+        power="live",
+        panel=True,
+        who="technician",
+        minutes=6,
+        hazard=3,
+        quantity="eye",
+        outcomes=outcomes(
+            none="no volts stand across a pressure switch",
+            low_pressure="24 V stand across the low-pressure switch: it is open",
+            high_pressure="24 V stand across the high-pressure switch: it is open",
+        ),
+        sound="none",
+        expected="near 0 V across a closed switch, the full 24 V across an open one. While it calls: a switch that"
+        " has closed"
+        " again reads closed in ohms",
+        basis="common practice",
+        source="a closed contact drops almost nothing",
+        steps=(
+            CALLING,
+            "Measure AC volts across each switch, wires on. The one on the small pipe is for high pressure, the one"
+            " on the"
+            " large pipe for low pressure.",
+        ),
+        tools=TOOLS,
+        cautions=MIXED_LIVE,
+        chance=0.01,
+        after="coil-volts",
+    ),
+    Check(
+        name="board-volts",
+        title="Volts out of the defrost or lockout board, calling",
+        where="outdoor unit",
+        power="live",
+        panel=True,
+        who="technician",
+        minutes=8,
+        hazard=3,
+        quantity="eye",
+        outcomes=outcomes(
+            passes="the board passes the call on, or there is none", held="24 V go into the board and none come out"
+        ),
+        sound="passes",
+        expected="24 V AC at the board's Y input and, after its delay or lockout, at its contactor output",
+        basis="common practice",
+        source="the unit's wiring diagram",
+        steps=(
+            CALLING,
+            "Measure AC volts at the board's Y input, then at its contactor output; read its status light.",
+        ),
+        tools=TOOLS,
+        cautions=MIXED_LIVE,
+        chance=0.01,
+        after="coil-volts",
     ),
     Check(
         name="splice-volts",
@@ -80,7 +172,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         panel=True,
         who="technician",
         minutes=5,
-        hazard=2,
+        hazard=3,
         quantity="V",
         outcomes=volts("at the splice"),
         bounds=_CONTROL_VOLTS,
@@ -90,7 +182,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         source="0.25 A through 30 m (100 ft) of 18 AWG loop loses 0.3 V (NEC chapter 9, table 8)",
         steps=(CALLING, "Measure AC volts between the two conductors where the cable enters the unit."),
         tools=TOOLS,
-        cautions=CONTROL_LIVE,
+        cautions=MIXED_LIVE,
     ),
     Check(
         name="time-delay-volts",
@@ -100,7 +192,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         panel=True,
         who="technician",
         minutes=8,
-        hazard=2,
+        hazard=3,
         quantity="V",
         outcomes=outcomes(
             none="the time-delay relay passes the call on",
@@ -113,7 +205,9 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         source=limits.METER.delay_across.source,
         steps=(CALLING, "Measure AC volts from one terminal of the relay to the other."),
         tools=TOOLS,
-        cautions=CONTROL_LIVE,
+        cautions=MIXED_LIVE,
+        chance=0.01,
+        after="coil-volts",
     ),
     Check(
         name="rc-volts",
@@ -123,17 +217,19 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         panel=True,
         who="technician",
         minutes=6,
-        hazard=2,
+        hazard=3,
         quantity="V",
         outcomes=volts("behind the control fuse"),
         bounds=_RC_VOLTS,
         sound=None,
-        expected="23 to 27 V AC loaded, 26 to 29 V unloaded; never over 30 V (class 2)",
-        basis=limits.METER.rc_low.basis,
+        expected="23 to 27 V AC loaded, 26 to 29 V unloaded; over 30 V (class 2): the primary is on its 208 V tap in"
+        " a 240 V"
+        " house, or the line is high",
+        basis=M.rc_low.basis,
         source=limits.CONTROL_HIGH_V.source,
         steps=("Measure AC volts between terminals R and C, behind the control fuse.",),
         tools=TOOLS,
-        cautions=CONTROL_LIVE,
+        cautions=MIXED_LIVE,
     ),
     Check(
         name="transformer-volts",
@@ -156,7 +252,8 @@ CONTROL_CHECKS: tuple[Check, ...] = (
             "If absent, have a qualified person measure the primary: no line voltage there means the indoor breaker.",
         ),
         tools=TOOLS,
-        cautions=("live", *CONTROL_LIVE),
+        cautions=MIXED_LIVE,
+        after="rc-volts",
     ),
     Check(
         name="thermostat-volts",
@@ -166,7 +263,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         panel=True,
         who="technician",
         minutes=6,
-        hazard=2,
+        hazard=3,
         quantity="V",
         outcomes=volts("on the thermostat's output"),
         bounds=_CONTROL_VOLTS,
@@ -176,7 +273,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         source=limits.CLOSING_RATIO.source,
         steps=(CALLING, "Measure AC volts between Y (as it comes from the thermostat) and C."),
         tools=TOOLS,
-        cautions=CONTROL_LIVE,
+        cautions=MIXED_LIVE,
     ),
     Check(
         name="control-fuse",
@@ -201,6 +298,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         ),
         tools=TOOLS,
         cautions=("isolate", "absence", "leads"),
+        chance=0.02,
     ),
     Check(
         name="float-switch",
@@ -216,12 +314,13 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         bounds=CLOSED,
         over="open",
         sound="closed",
-        expected="under 1 ohm with a dry pan; open when lifted",
-        basis=limits.METER.closed.basis,
-        source=limits.METER.closed.source,
+        expected="under 1 ohm with the float down; open when lifted",
+        basis=M.closed.basis,
+        source=M.closed.source,
         steps=("Indoor unit's power off.", "Take one wire off the switch; measure across it, then lift the float."),
         tools=TOOLS,
         cautions=("isolate", "absence", "leads", "wires-off"),
+        chance=0.02,
     ),
     Check(
         name="pressure-switch",
@@ -243,6 +342,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         steps=(DEAD, "Pull the wires off each switch and measure across it; type the highest reading."),
         tools=TOOLS,
         cautions=OHMS,
+        chance=0.02,
     ),
     Check(
         name="control-wire",
@@ -267,6 +367,59 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         ),
         tools=TOOLS,
         cautions=("isolate", "absence", "leads"),
+        chance=0.02,
+    ),
+    Check(
+        name="float-volts",
+        title="Volts across each float switch, calling",
+        where="indoor unit",
+        power="live",
+        panel=True,
+        who="technician",
+        minutes=5,
+        hazard=3,
+        quantity="V",
+        outcomes=outcomes(
+            none="the float switch passes the call on", across="24 V stand across a float switch: it is open"
+        ),
+        bounds=(Bound(M.delay_across),),
+        sound="none",
+        expected="near 0 V across a closed switch, 24 V across an open one; a float may sit in R or in Y",
+        basis="common practice",
+        source="a closed contact drops almost nothing",
+        steps=(CALLING, "Measure AC volts across each float switch, wires on; type the highest reading."),
+        tools=TOOLS,
+        cautions=MIXED_LIVE,
+        chance=0.01,
+        after="thermostat-volts",
+    ),
+    Check(
+        name="control-wire-short",
+        title="Control cable, conductor to conductor and to ground",
+        where="outdoor unit",
+        power="off",
+        panel=True,
+        who="technician",
+        minutes=12,
+        hazard=1,
+        quantity="ohm",
+        outcomes=outcomes(
+            shorted="conductors of the control cable touch each other or ground",
+            clear="the conductors of the control cable are clear of each other and of ground",
+        ),
+        bounds=(Bound(M.cable_clear),),
+        over="clear",
+        sound="clear",
+        expected="over range between each two conductors, and to ground, with both ends off",
+        basis=M.cable_clear.basis,
+        source=M.cable_clear.source,
+        steps=(
+            "Both units' power off. Take the outdoor cable off at both ends.",
+            "Measure between each two conductors and each to ground; type the lowest reading.",
+        ),
+        tools=TOOLS,
+        cautions=("isolate", "absence", "leads"),
+        chance=0.01,
     ),
     Check(
         name="leads",

@@ -11,21 +11,35 @@ from condenser_monitor.monitor.diagnosis.checks.base import (
     OFF_INSIDE,
     OHMS,
     TOOLS,
+    WINDINGS,
     Bound,
     Check,
+    CheckOutcome,
     outcomes,
     path,
     volts,
 )
 
-_LINE_VOLTS = (Bound(limits.METER.line_absent), Bound(limits.METER.line_low), Bound(limits.METER.line_high))
-_CAPACITOR = (Bound(limits.METER.capacitor_dead, "rated"), Bound(limits.METER.capacitor_good, "rated"))
+M = limits.METER
+_LINE_VOLTS = (Bound(M.line_absent), Bound(M.line_half), Bound(M.line_low), Bound(M.line_high))
+_CAPACITOR = (
+    Bound(M.capacitor_dead, "rated"),
+    Bound(M.capacitor_good, "rated"),
+    Bound(M.capacitor_over, "rated"),
+)
 _CAPACITOR_TOOLS = ("multimeter with a capacitance range", "20 kohm 2 W resistor with clips")
 _CLAMP = ("clamp meter, true RMS, CAT III 600 V",)
 _LINE_EXPECTED = (
     f"{limits.METER.line_low.value:g} to {limits.METER.line_high.value:g} V line to line,"
     " falling by a few volts at start"
 )
+
+
+def _line_volts(where: str) -> tuple[CheckOutcome, ...]:
+    """Outcomes of a line voltage, half of it a case of its own."""
+    absent, *others = volts(where)
+    return (absent, CheckOutcome("half", f"only half the line voltage is {where}, as where one leg is lost"), *others)
+
 
 LINE_CHECKS: tuple[Check, ...] = (
     Check(
@@ -38,7 +52,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         minutes=4,
         hazard=3,
         quantity="V",
-        outcomes=volts("ahead of the contactor"),
+        outcomes=_line_volts("ahead of the contactor"),
         bounds=_LINE_VOLTS,
         sound=None,
         expected=_LINE_EXPECTED,
@@ -58,7 +72,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         minutes=4,
         hazard=3,
         quantity="V",
-        outcomes=volts("behind the contacts"),
+        outcomes=_line_volts("behind the contacts"),
         bounds=_LINE_VOLTS,
         sound=None,
         expected=f"as L1 to L2: {_LINE_EXPECTED}; each closed pole drops next to nothing",
@@ -86,12 +100,14 @@ LINE_CHECKS: tuple[Check, ...] = (
             low="the compressor draws little current",
             normal="the compressor draws its usual current",
             high="the compressor draws more than rated load",
+            overload="the compressor draws far more than rated load",
             locked="the compressor draws locked-rotor current",
         ),
         bounds=(
             Bound(limits.RUNNING_OFF_RATIO, "rla"),
-            Bound(limits.METER.amps_low, "rla"),
+            Bound(M.amps_low, "rla"),
             Bound(limits.HIGH_RUNNING_CURRENT.rla_ratio, "rla"),
+            Bound(M.amps_overload, "rla"),
             Bound(limits.LOCKED_RATIO, "lra"),
         ),
         sound=None,
@@ -122,6 +138,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         steps=("Breaker off and locked, pull-out removed.", "Measure each fuse; type the highest reading."),
         tools=TOOLS,
         cautions=("isolate", "absence", "leads"),
+        chance=0.02,
     ),
     Check(
         name="run-capacitor",
@@ -134,17 +151,23 @@ LINE_CHECKS: tuple[Check, ...] = (
         hazard=1,
         quantity="uF",
         outcomes=outcomes(
-            dead="the run capacitor is dead", weak="the run capacitor is weak", good="the run capacitor is within 6 %"
+            dead="the run capacitor is dead",
+            weak="the run capacitor is weak",
+            good="the run capacitor is within its tolerance",
+            over="the run capacitor reads more than its label: wrong part, or measured with wires on",
         ),
         bounds=_CAPACITOR,
         over="dead",
         sound="good",
-        expected="the printed microfarads, 6 % either way; a bulged or oily case is dead whatever it reads",
-        basis=limits.METER.capacitor_good.basis,
-        source=limits.METER.capacitor_good.source,
+        expected="the printed microfarads within the label's own tolerance (usually 6 % either way), and the label as"
+        " the unit's"
+        " data ask for; a bulged or oily case is dead whatever it reads",
+        basis=M.capacitor_good.basis,
+        source=M.capacitor_good.source,
         steps=(DEAD, "Wires off. Measure C to HERM. Type the reading and what is printed: '44.1 uF of 45'."),
         tools=_CAPACITOR_TOOLS,
         cautions=(*OFF_INSIDE, "wires-off"),
+        chance=0.08,
     ),
     Check(
         name="fan-capacitor",
@@ -157,17 +180,21 @@ LINE_CHECKS: tuple[Check, ...] = (
         hazard=1,
         quantity="uF",
         outcomes=outcomes(
-            dead="the fan capacitor is dead", weak="the fan capacitor is weak", good="the fan capacitor is within 6 %"
+            dead="the fan capacitor is dead",
+            weak="the fan capacitor is weak",
+            good="the fan capacitor is within its tolerance",
+            over="the fan capacitor reads more than its label: wrong part, or measured with wires on",
         ),
         bounds=_CAPACITOR,
         over="dead",
         sound="good",
-        expected="the printed microfarads, 6 % either way",
-        basis=limits.METER.capacitor_good.basis,
-        source=limits.METER.capacitor_good.source,
+        expected="the printed microfarads within the label's own tolerance (usually 6 % either way)",
+        basis=M.capacitor_good.basis,
+        source=M.capacitor_good.source,
         steps=(DEAD, "Wires off. Measure C to FAN. Type the reading and what is printed: '4.9 uF of 5'."),
         tools=_CAPACITOR_TOOLS,
         cautions=(*OFF_INSIDE, "wires-off"),
+        chance=0.08,
     ),
     Check(
         name="winding-ohms",
@@ -186,16 +213,19 @@ LINE_CHECKS: tuple[Check, ...] = (
             unequal="the compressor's windings do not add up",
         ),
         sound="balanced",
-        expected="R-S is C-R plus C-S; C-S is 3 to 5 times C-R; C-R and C-S over range, R-S whole: overload open",
+        expected="R-S is C-R plus C-S; C-S is 2 to 5 times C-R; C-R and C-S over range, R-S whole: overload open",
         basis="common practice",
         source="the internal overload sits in the common lead of a single-phase compressor",
         steps=(
             DEAD,
-            "Let a hot compressor cool first (an overload may take some hours). Pull the plug off its terminals.",
+            "Let a hot compressor cool first (an overload may take some hours). Take its leads off at contactor and"
+            " capacitor,"
+            " not at the compressor.",
             "Measure C to R, C to S, R to S; type the three in that order: '0.8 1.9 2.7' or 'OL OL 2.7'.",
         ),
         tools=TOOLS,
-        cautions=(*OHMS, "hot"),
+        cautions=WINDINGS,
+        chance=0.02,
     ),
     Check(
         name="compressor-to-ground",
@@ -208,20 +238,28 @@ LINE_CHECKS: tuple[Check, ...] = (
         hazard=1,
         quantity="ohm",
         outcomes=outcomes(
-            grounded="the compressor's windings touch ground", clear="the compressor's windings are clear of ground"
+            grounded="the compressor's windings touch ground",
+            doubtful="the compressor's insulation is weak (moisture or worn oil)",
+            clear="the compressor's windings are clear of ground",
         ),
-        bounds=(Bound(limits.METER.insulation),),
+        bounds=(Bound(M.insulation), Bound(M.insulation_good)),
         over="clear",
         sound="clear",
-        expected="0.5 megohm or more from each terminal to bare copper pipe; an ordinary meter shows over range",
-        basis=limits.METER.insulation.basis,
-        source=limits.METER.insulation.source,
+        expected="20 megohm or more to bare copper pipe with a tester at 500 V; 0.5 to 20 is weak, less is grounded."
+        " OL on an"
+        " ordinary meter clears a dead short only",
+        basis=M.insulation.basis,
+        source=M.insulation.source,
         steps=(
             DEAD,
-            "Plug off the compressor. Measure from each terminal to clean copper pipe; type the lowest reading.",
+            "Take the compressor's leads off at the contactor's end. Measure from each to clean copper pipe; type the"
+            " lowest"
+            " reading.",
+            "Grounded: leave the terminal cover on and do not energize it again.",
         ),
         tools=("multimeter, or insulation tester at 500 V (never under vacuum)",),
-        cautions=(*OHMS, "hot"),
+        cautions=(*WINDINGS, "no-reset"),
+        chance=0.01,
     ),
     Check(
         name="fan-ohms",
@@ -243,6 +281,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         steps=(DEAD, "Motor cold, leads off. Measure between each two leads; type the highest reading."),
         tools=TOOLS,
         cautions=OHMS,
+        chance=0.02,
     ),
     Check(
         name="sense-compare",
@@ -264,5 +303,259 @@ LINE_CHECKS: tuple[Check, ...] = (
         steps=("Measure where the doubtful sense sits and compare with what the monitor shows at that moment.",),
         tools=_CLAMP,
         cautions=LINE_LIVE,
+        chance=0.05,
+    ),
+    Check(
+        name="leg-to-ground",
+        title="Each leg to ground ahead of the contactor",
+        where="outdoor unit",
+        power="live",
+        panel=True,
+        who="technician",
+        minutes=5,
+        hazard=3,
+        quantity="eye",
+        outcomes=outcomes(
+            both="both legs are live to ground",
+            one_missing="one leg is dead to ground",
+            none="both legs are dead to ground",
+        ),
+        sound="both",
+        expected="about 120 V from each of L1 and L2 to ground, contactor open; 120 V between L1 and L2 with one leg"
+        " near 0 is a"
+        " lost leg feeding back through the motors",
+        basis="common practice",
+        source="120/240 V single-phase service, ANSI C84.1",
+        steps=("Call off. Measure AC volts from L1 to ground and from L2 to ground.",),
+        tools=TOOLS,
+        cautions=LINE_LIVE,
+        chance=0.01,
+    ),
+    Check(
+        name="start-sag",
+        title="Least line volts at the start",
+        where="outdoor unit",
+        power="live",
+        panel=True,
+        who="technician",
+        minutes=6,
+        hazard=3,
+        quantity="V",
+        outcomes=outcomes(
+            deep="the line voltage breaks down at the start", usual="the line voltage holds at the start"
+        ),
+        bounds=(Bound(M.start_sag, "line"),),
+        sound="usual",
+        expected="204 V or more of 240 at the lowest point of the start; less points at wire, joints or the service",
+        basis=M.start_sag.basis,
+        source=M.start_sag.source,
+        steps=("Have the meter hold its least value, L1 to L2, while the compressor starts; type that.",),
+        tools=("multimeter with min hold, CAT III 600 V",),
+        cautions=LINE_LIVE,
+        chance=0.05,
+    ),
+    Check(
+        name="contact-drop",
+        title="Volts across each closed contact, running",
+        where="outdoor unit",
+        power="live",
+        panel=True,
+        who="technician",
+        minutes=5,
+        hazard=3,
+        quantity="V",
+        outcomes=outcomes(
+            small="the contacts drop next to nothing",
+            raised="the contacts drop more than they should",
+            large="the contacts are burnt: they drop a volt or more",
+        ),
+        bounds=(Bound(M.contact_suspect), Bound(M.contact_replace)),
+        sound="small",
+        expected="under 0.5 V from L1 to T1 (and L2 to T2 on two poles) at running current; from 1 V on: replace the"
+        " contactor",
+        basis=M.contact_suspect.basis,
+        source=M.contact_suspect.source,
+        steps=("While it runs, measure AC volts across each closed pole; type the highest reading.",),
+        tools=TOOLS,
+        cautions=LINE_LIVE,
+        chance=0.05,
+        running=True,
+    ),
+    Check(
+        name="capacitor-amps",
+        title="Run capacitor under load, from amperes and volts",
+        where="outdoor unit",
+        power="live",
+        panel=True,
+        who="technician",
+        minutes=6,
+        hazard=3,
+        quantity="load-uF",
+        outcomes=outcomes(
+            dead="the run capacitor is dead under load",
+            weak="the run capacitor is weak under load",
+            good="the run capacitor is within its tolerance under load",
+            over="the run capacitor is larger than its label says",
+        ),
+        bounds=_CAPACITOR,
+        sound="good",
+        expected="microfarads = amperes x 2652 / volts at 60 Hz (3183 at 50 Hz), within the label's tolerance",
+        basis="standard",
+        source="I = 2 pi f C V",
+        steps=(
+            "While it runs, clamp the lead from capacitor to start winding, and measure the volts across the"
+            " capacitor.",
+            "Type both and the label: '6.3 A 370 V of 45'.",
+        ),
+        tools=_CLAMP,
+        cautions=LINE_LIVE,
+        chance=0.05,
+        running=True,
+    ),
+    Check(
+        name="start-capacitor",
+        title="Start capacitor, microfarads",
+        where="outdoor unit",
+        power="off",
+        panel=True,
+        who="technician",
+        minutes=8,
+        hazard=1,
+        quantity="uF",
+        outcomes=outcomes(
+            dead="the start capacitor is dead", weak="the start capacitor is weak", good="the start capacitor is good"
+        ),
+        bounds=(Bound(M.capacitor_dead, "rated"), Bound(M.start_capacitor_good, "rated")),
+        over="dead",
+        sound="good",
+        expected="within the range on its label (usually up to 20 % over, none under); also look at the relay's coil"
+        " and contacts",
+        basis=M.start_capacitor_good.basis,
+        source=M.start_capacitor_good.source,
+        steps=(
+            DEAD,
+            "Take the bleeding of a start capacitor slowly. Wires off. Type the reading and the label: '190 uF of"
+            " 200'.",
+            "Potential relay: coil some thousand ohms, contact closed at rest.",
+        ),
+        tools=_CAPACITOR_TOOLS,
+        cautions=(*OFF_INSIDE, "start-capacitor", "wires-off"),
+        chance=0.05,
+    ),
+    Check(
+        name="fan-volts",
+        title="Volts at the fan's terminals, calling",
+        where="outdoor unit",
+        power="live",
+        panel=True,
+        who="technician",
+        minutes=6,
+        hazard=3,
+        quantity="V",
+        outcomes=outcomes(absent="no voltage arrives at the fan", present="line voltage arrives at the fan"),
+        bounds=(Bound(M.line_absent),),
+        sound="present",
+        expected="line voltage between the fan's two leads; a fan that a board or relay switches gets it behind that",
+        basis="common practice",
+        source="the unit's wiring diagram",
+        steps=(CALLING, "Measure AC volts between the fan's leads at the contactor, or at the board's fan output."),
+        tools=TOOLS,
+        cautions=LINE_LIVE,
+        chance=0.02,
+    ),
+    Check(
+        name="air-split",
+        title="Return air less supply air",
+        where="indoor unit",
+        power="live",
+        panel=False,
+        who="technician",
+        minutes=10,
+        hazard=0,
+        quantity="K",
+        outcomes=outcomes(
+            low="the air is cooled too little",
+            normal="the air is cooled as it should be",
+            high="the air is cooled too much",
+        ),
+        bounds=(Bound(M.split_low), Bound(M.split_high)),
+        sound=None,
+        expected="14 to 22 °F (8 to 12 K) after 15 minutes, less in damp air: low points at the refrigerant side,"
+        " high at too"
+        " little air",
+        basis=M.split_low.basis,
+        source=M.split_low.source,
+        steps=(
+            "After 15 minutes of running, measure the air before and after the indoor coil. Type the difference: '18"
+            " F'.",
+        ),
+        tools=("two thermometers",),
+        cautions=("moving",),
+        running=True,
+    ),
+    Check(
+        name="static-pressure",
+        title="Total external static pressure of the blower",
+        where="indoor unit",
+        power="live",
+        panel=False,
+        who="technician",
+        minutes=15,
+        hazard=1,
+        quantity="Pa",
+        outcomes=outcomes(normal="the ducts' resistance is usual", high="the ducts' resistance is too high"),
+        bounds=(Bound(M.static_high),),
+        sound="normal",
+        expected="0.5 in. of water (125 Pa) is what most blowers are rated at; from 0.8 in. (200 Pa) on the air is"
+        " choked",
+        basis=M.static_high.basis,
+        source=M.static_high.source,
+        steps=("Measure supply and return static pressure at the cabinet, blower running; type the sum: '0.9 in'.",),
+        tools=("manometer with probes",),
+        cautions=("moving",),
+        chance=0.3,
+    ),
+    *(
+        Check(
+            name=name,
+            title=title,
+            where="outdoor unit",
+            power="live",
+            panel=False,
+            who="technician",
+            minutes=25,
+            hazard=2,
+            quantity="K",
+            outcomes=outcomes(low=f"the {name} is low", normal=f"the {name} is normal", high=f"the {name} is high"),
+            bounds=(Bound(getattr(M, f"{name}_low")), Bound(getattr(M, f"{name}_high"))),
+            sound="normal",
+            expected=expected,
+            basis=getattr(M, f"{name}_low").basis,
+            source=getattr(M, f"{name}_low").source,
+            steps=(
+                "Air filter and condenser coil clean first; never on an iced coil. Let it run 15 minutes.",
+                step,
+            ),
+            tools=("gauges", "pipe thermometers"),
+            cautions=("refrigerant", "moving"),
+            chance=0.05,
+            running=True,
+        )
+        for name, title, expected, step in (
+            (
+                "superheat",
+                "Superheat at the large pipe",
+                "as on the unit's chart: 5 to 20 °F; high with low subcooling: charge low; high with high subcooling: a"
+                " restriction; low: overcharge, or too little air indoors",
+                "Temperature of the large pipe less the boiling point at the low-side pressure. Type it: '12 F'.",
+            ),
+            (
+                "subcooling",
+                "Subcooling at the small pipe",
+                "as on the unit's plate: about 8 to 15 °F with an expansion valve; low: charge low; high: overcharge, a"
+                " restriction or another gas",
+                "Condensing point at the high-side pressure less the temperature of the small pipe. Type it: '10 F'.",
+            ),
+        )
     ),
 )

@@ -1,6 +1,8 @@
-"""Typed meter readings: "13.8 ohm", "OL", "1.2k", "44.1 uF of 45", "15.2 ohm at 60 C"; and which outcome they are.
+"""Typed meter readings: "13.8 ohm", "OL", "1.2k", "44.1 uF of 45", "15.2 ohm at 60 C", "18 F", "0.8 in", "6.3 A 370 V
+of 45"; and which outcome they are.
 
-A reading over range is a value of its own (`value` None), not a large number. A missing unit is taken from the check, a
+A reading near a border between two outcomes counts for both, by what a meter may err (limits.READING_ERROR). A reading
+over range is a value of its own (`value` None), not a large number. A missing unit is taken from the check, a
 wrong one is refused. Every refusal is a CommandError (a ValueError) that says what was given and what is allowed.
 """
 
@@ -8,6 +10,8 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
+from itertools import pairwise
+from math import erf, pi
 from typing import NamedTuple
 
 from condenser_monitor.monitor import limits
@@ -23,6 +27,21 @@ _UNIT_WORDS = {
     "V": ("v", "vac", "volt", "volts", "v ac"),
     "uF": ("f", "farad"),
     "A": ("a", "amp", "amps", "aac"),
+    "Pa": ("pa",),
+}
+# A unit that is another scale: its size in the quantity's own unit. Differences of temperature are in °F where
+# nothing is said, static pressure in inches of water.
+_SCALES: dict[str, dict[str, float]] = {
+    "K": {"": 1 / 1.8, "f": 1 / 1.8, "°f": 1 / 1.8, "k": 1.0, "c": 1.0, "°c": 1.0},
+    "Pa": {
+        "": 249.089,
+        "in": 249.089,
+        "in.": 249.089,
+        "inwc": 249.089,
+        "in wc": 249.089,
+        "in. wc": 249.089,
+        '"': 249.089,
+    },
 }
 _PREFIXES = {
     "": 1.0,
@@ -42,6 +61,9 @@ _EXAMPLES = {
     "V": "volts such as '27 V' or '0'",
     "uF": "microfarads and what is printed on it, such as '44.1 uF of 45'",
     "A": "amperes such as '12.8 A'",
+    "K": "a difference of temperatures such as '18 F' or '10 K'",
+    "Pa": "inches of water such as '0.8 in', or '200 Pa'",
+    "load-uF": "amperes, volts and label such as '6.3 A 370 V of 45'",
     "windings": "three readings, C-R C-S R-S, such as '0.8 1.9 2.7' or 'OL OL 2.7'",
 }
 
@@ -63,12 +85,14 @@ class MeterInput(NamedTuple):
 
 
 class Judged(NamedTuple):
-    """An answer put to a check: the outcome's symbol, the reading as written down ("" for a look by eye), its value."""
+    """An answer put to a check: the outcome's symbol, the reading as written down ("" for a look by eye), its value,
+    and how likely each outcome is, the meter's error counted in."""
 
     check: str
     outcome: str
     text: str = ""
     value: float | None = None
+    shares: tuple[tuple[str, float], ...] = ()
 
 
 def at_20c(ohm: float, at_c: float) -> float:
@@ -82,10 +106,45 @@ def classify(check: Check, text: str, unit: Unit) -> Judged:
         return Judged(check.name, _by_eye(check, text))
     if check.quantity == "windings":
         return _windings(check, text)
-    reading = parse(text, check.quantity, f"check {check.name}")
+    if check.quantity == "load-uF":
+        text = _under_load(text, unit, f"check {check.name}")
+    quantity = "uF" if check.quantity == "load-uF" else check.quantity
+    reading = parse(text, quantity, f"check {check.name}")
     if reading.rated is None and any(bound.times == "rated" for bound in check.bounds):
-        raise CommandError(f"check {check.name}", text, _EXAMPLES["uF"])
-    return Judged(check.name, _outcome(check, reading, unit), reading.text, reading.value)
+        raise CommandError(f"check {check.name}", text, _EXAMPLES[check.quantity])
+    outcome = _outcome(check, reading, unit)
+    return Judged(check.name, outcome, reading.text, reading.value, _shares(check, reading, unit))
+
+
+def _under_load(text: str, unit: Unit, place: str) -> str:
+    """Amperes and volts across a capacitor as microfarads: I / (2 pi f V)."""
+    found = re.fullmatch(r"\s*([\d.,]+)\s*a\w*[\s,;]+([\d.,]+)\s*v\w*(\s+of\s+.+)?\s*", text, re.IGNORECASE)
+    amps, volts = (None, None) if found is None else (_value(found[n], q, place, text) for n, q in ((1, "A"), (2, "V")))
+    if found is None or amps is None or not volts:
+        raise CommandError(place, text, _EXAMPLES["load-uF"])
+    return f"{1e6 * amps / (2 * pi * unit.line_hz * volts):.1f} uF{found[3] or ''}"
+
+
+def _shares(check: Check, reading: MeterInput, unit: Unit) -> tuple[tuple[str, float], ...]:
+    """How likely each outcome is: the reading spread by the meter's standard error over the borders."""
+    if reading.value is None:
+        return ()
+    value = _taken_to_20c(check, reading)
+    errors = limits.READING_ERROR
+    sigma = max(value * errors.rows()[check.quantity.replace("-", "_")].value, 1e-9)
+    if check.quantity == "K":
+        sigma = errors.K.value
+    elif check.quantity == "ohm":
+        sigma = max(sigma, errors.ohm_least.value)
+    below = [0.5 * (1.0 + erf((bound.at(unit, reading.rated) - value) / (sigma * 2**0.5))) for bound in check.bounds]
+    parts = [high - low for low, high in pairwise((0.0, *below, 1.0))]
+    return tuple((symbol, share) for symbol, share in zip(check.symbols, parts, strict=False) if share > 1e-4)
+
+
+def _taken_to_20c(check: Check, reading: MeterInput) -> float:
+    assert reading.value is not None
+    warm = reading.at_c is not None and check.quantity == "ohm"
+    return at_20c(reading.value, reading.at_c or 0.0) if warm else reading.value
 
 
 def parse(text: str, quantity: str, place: str = "reading") -> MeterInput:
@@ -116,6 +175,10 @@ def _value(word: str, quantity: str, place: str, text: str) -> float | None:
 
 def _factor(word: str, quantity: str) -> float | None:
     """What a unit as typed multiplies by, in the quantity's unit; None for a unit of something else."""
+    if word.lower() in _SCALES.get(quantity, {}):
+        return _SCALES[quantity][word.lower()]
+    if quantity == "K":
+        return None
     if quantity == "uF" and word.lower() in _MICROFARADS:
         return 1.0
     scale = 1e6 if quantity == "uF" else 1.0
@@ -146,9 +209,7 @@ def _outcome(check: Check, reading: MeterInput, unit: Unit) -> str:
                 f"check {check.name}", "OL", f"{_EXAMPLES[check.quantity]}; set the meter's range higher"
             )
         return check.over
-    value = reading.value
-    if reading.at_c is not None and check.quantity == "ohm":
-        value = at_20c(value, reading.at_c)
+    value = _taken_to_20c(check, reading)
     borders = [bound.at(unit, reading.rated) for bound in check.bounds]
     return check.symbols[bisect_right(borders, value)]
 

@@ -2,8 +2,11 @@
 
 Each check says what to do, with what, who may, at which power state, what a sound part shows and where that figure
 comes from. The rows are in checks/eye.py (eye, ear and hand), checks/control.py and checks/line.py (meter).
-`next_check` picks the one that is expected to tell most about the suspects for its time and hazard; whatever can be
-learnt without opening a cabinet comes first, and with the power off before live.
+
+`next_check` goes as a technician goes: eyes, ears and thermostat first; then one live walk along the 24 V string and
+the line, by qualified people; then lock out and ohm. Within a stage it picks what is expected to tell most about the
+suspects for its time, its hazard and what it takes to get there: a state of the power and a cabinet are kept while
+that is worth it.
 """
 
 from __future__ import annotations
@@ -30,33 +33,64 @@ class Offer(NamedTuple):
     cost_minutes: float
 
 
-def cost_minutes(check: Check) -> float:
-    """Time to do it, each step of hazard counted as HAZARD_MINUTES."""
-    return check.minutes + check.hazard * limits.HAZARD_MINUTES.value
+class Place(NamedTuple):
+    """Where the technician stands: the power as it is, and the cabinet that is open; "" where neither is known yet."""
+
+    power: str = ""
+    where: str = ""
+
+
+def place_after(done: Sequence[str], *, breaker_off: bool = False) -> Place:
+    """The place after the checks that were done, the newest last. A breaker that was found off leaves the power off."""
+    opened = [CHECKS[name] for name in done if CHECKS[name].panel]
+    if not opened:
+        return Place("off" if breaker_off else "")
+    return Place(opened[-1].power, opened[-1].where)
+
+
+def cost_minutes(check: Check, at: Place = Place()) -> float:  # noqa: B008 - immutable
+    """Time to do it, each step of hazard counted as HAZARD_MINUTES, with what it takes to get there from `at`."""
+    cost = check.minutes + check.hazard * limits.HAZARD_MINUTES.value
+    if check.power != "as-is" and at.power and check.power != at.power:
+        cost += limits.SWITCH_MINUTES.value
+    if check.panel and at.where and check.where != at.where:
+        cost += limits.MOVE_MINUTES.value
+    return cost
 
 
 def stage(check: Check) -> int:
-    """0: nothing is opened and nothing live is touched; 1: a cabinet is opened with the power off; 2: live.
+    """0: nothing is opened and nothing live is touched; 1: live, the walk along the string; 2: power off and locked.
 
     3: whatever takes longer than LONG_CHECK_MINUTES, a matter of a visit of its own.
     """
     if check.minutes > limits.LONG_CHECK_MINUTES.value:
         return 3
-    if check.power == "live":
-        return 2
-    return 1 if check.panel else 0
+    return {"as-is": 0, "live": 1, "off": 2}[check.power]
 
 
-def offers(rows: Sequence[PredictionRow], done: Collection[str] = (), who: Who = "technician") -> list[Offer]:
+def offers(
+    rows: Sequence[PredictionRow],
+    done: Sequence[str] = (),
+    who: Who = "technician",
+    *,
+    breaker_off: bool = False,
+) -> list[Offer]:
     """The checks that tell the open rows apart, the next one first.
 
-    `rows`: what is still open (suspects.open_rows). `done`: checks already done. `who`: a homeowner is offered only
-    what a homeowner may do. Checks that tell less than CHECK_GAIN_BITS come after all others, but where nothing is
-    opened and nothing live is touched they come before a live one.
+    `rows`: what is still open (Diagnosis.rows). `done`: checks already done, the newest last. `who`: a homeowner is
+    offered only what a homeowner may do. Checks that tell less than CHECK_GAIN_BITS come after all others, but where
+    nothing is opened and nothing live is touched they come before a cabinet is opened.
     """
-    bits = {c: elimination.gain_bits(rows, c.name, c.symbols) for c in _allowed(done, who)}
-    found = [Offer(check, gain, cost_minutes(check)) for check, gain in bits.items() if gain > 1e-9]
-    return sorted(found, key=_rank)
+    at = place_after(done, breaker_off=breaker_off)
+    allowed = [check for check in _allowed(done, who) if not check.running or _runs(rows)]
+    bits = {check: elimination.gain_bits(rows, check.name, check.symbols) for check in allowed}
+    ahead = {check.name for check, gain in bits.items() if gain > 1e-9}  # walked along the string, in its order
+    found = [
+        Offer(check, gain, cost_minutes(check, at))
+        for check, gain in bits.items()
+        if check.name in ahead and check.after not in ahead
+    ]
+    return sorted(found, key=lambda offer: _rank(offer, at))
 
 
 def _allowed(done: Collection[str], who: Who) -> list[Check]:
@@ -67,19 +101,35 @@ def _allowed(done: Collection[str], who: Who) -> list[Check]:
     ]
 
 
+def _runs(rows: Sequence[PredictionRow]) -> bool:
+    """Whether the compressor runs, as far as most of what is open says."""
+    running = [row.weight for row in rows if "running" in row.predicts.get("compressor_a", _RUNNING).usual]
+    return sum(running) * 2.0 >= sum(row.weight for row in rows)
+
+
+_RUNNING = elimination.expect("running")
 # stage -> place in the order, for a check that tells enough and for one that tells little.
-_PLACES = {0: 0, 1: 1, 2: 3, 3: 4}
-_SLIGHT_PLACES = {0: 2, 1: 5, 2: 6, 3: 7}
+_ORDER = {0: 0, 1: 2, 2: 3, 3: 4}
+_SLIGHT_ORDER = {0: 1, 1: 5, 2: 6, 3: 7}
+# With the power off and locked, what can be done so comes before it is put on again.
+_ORDER_WHEN_OFF = _ORDER | {1: 3, 2: 2}
 
 
-def _rank(offer: Offer) -> tuple[int, float]:
-    places = _SLIGHT_PLACES if offer.bits < limits.CHECK_GAIN_BITS.value else _PLACES
+def _rank(offer: Offer, at: Place) -> tuple[int, float]:
+    order = _ORDER_WHEN_OFF if at.power == "off" else _ORDER
+    places = _SLIGHT_ORDER if offer.bits < limits.CHECK_GAIN_BITS.value else order
     return places[stage(offer.check)], -offer.bits / offer.cost_minutes
 
 
-def next_check(rows: Sequence[PredictionRow], done: Collection[str] = (), who: Who = "technician") -> Check | None:
+def next_check(
+    rows: Sequence[PredictionRow],
+    done: Sequence[str] = (),
+    who: Who = "technician",
+    *,
+    breaker_off: bool = False,
+) -> Check | None:
     """The check to do next; None when no check tells the suspects further apart."""
-    found = offers(rows, done, who)
+    found = offers(rows, done, who, breaker_off=breaker_off)
     return found[0].check if found else None
 
 

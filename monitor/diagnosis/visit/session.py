@@ -8,35 +8,26 @@ be replaced and be taken back.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
+from math import nan
 from typing import NamedTuple
 
-from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.bands import (
-    Bands,
-    coil_bands,
-    run_bands,
-    volt_bands,
-)
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.readings import FLAGS
-from condenser_monitor.monitor.core.records import (
-    Evidence,
-    Finding,
-    MeterReading,
-    StoredVisit,
-)
+from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.core.records import Finding, MeterReading, StoredVisit
 from condenser_monitor.monitor.diagnosis.checks import rows as checks
 from condenser_monitor.monitor.diagnosis.checks.base import Check, Who
 from condenser_monitor.monitor.diagnosis.checks.meter import Judged, classify
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS, Offer
-from condenser_monitor.monitor.diagnosis.elimination import PredictionRow
+from condenser_monitor.monitor.diagnosis.diagnosis import summary
+from condenser_monitor.monitor.diagnosis.evidence import seen_from
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
-from condenser_monitor.monitor.diagnosis.verdict import (
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
     SITUATIONS,
-    Verdict,
-    judge_any,
-    open_rows,
+    Diagnosis,
+    FindingSeen,
+    UnitCase,
+    diagnose,
 )
 
 # What somebody without a monitor can tell, and the findings that would be behind it.
@@ -74,7 +65,7 @@ class Step(NamedTuple):
     judged: Judged | None
     ruled_out: dict[str, str]
     back: tuple[str, ...]
-    verdict: Verdict
+    verdict: Diagnosis
     next: Check | None
 
 
@@ -90,6 +81,8 @@ class VisitSession:
         fitted: Collection[str] = (),
         cleared: Mapping[str, str] | None = None,
         who: Who = "technician",
+        features: Mapping[str, str] | None = None,
+        beside: Collection[str] = (),
     ) -> None:
         self.findings = tuple(findings)
         self.unit = unit
@@ -97,6 +90,8 @@ class VisitSession:
         self.fitted = tuple(fitted)
         self.cleared = dict(cleared or {})
         self.who = who
+        self.features = dict(features or {})
+        self.beside = tuple(beside)
         self.answers: dict[str, Judged] = {}
         self.typed: dict[str, str] = {}
         self.first = self.verdict().suspects
@@ -132,7 +127,7 @@ class VisitSession:
     def enter(self, check: str, text: str) -> Step:
         """Take a typed answer to a check. Raises CommandError, and changes nothing, when it cannot be understood."""
         if check not in CHECKS:
-            raise CommandError("check", check, ", ".join(CHECKS))
+            raise CommandError("check", check, "one of " + ", ".join(CHECKS))
         row = CHECKS[check]
         if "leads" in row.cautions and self._outcome("leads") == "broken":
             raise CommandError(
@@ -156,7 +151,7 @@ class VisitSession:
         judged = self.answers.get(check)
         return None if judged is None else judged.outcome
 
-    def _step(self, judged: Judged | None, before: Verdict) -> Step:
+    def _step(self, judged: Judged | None, before: Diagnosis) -> Step:
         after = self.verdict()
         newly = {name: why for name, why in after.ruled_out.items() if name in before.suspects}
         back = tuple(name for name in after.suspects if name not in before.suspects)
@@ -164,32 +159,37 @@ class VisitSession:
 
     # ------------------------------------------------------------ what it says
 
-    @property
-    def meter(self) -> dict[str, str]:
-        """check -> outcome, the newest answer first, without those that speak of no suspect."""
-        latest = reversed(self.answers.items())
-        return {name: judged.outcome for name, judged in latest if CHECKS[name].news}
-
-    def verdict(self) -> Verdict:
-        """Who is left, who is not and why."""
-        return judge_any(
-            self.findings, self.seen, unit=self.unit, fitted=self.fitted, meter=self.meter, cleared=self.cleared
+    def verdict(self) -> Diagnosis:
+        """Who is left, with shares, who is not and why."""
+        first, *others = self.findings
+        beside = [FindingSeen(name, stands=False) for name in self.beside if name not in self.findings]
+        case = UnitCase(
+            [FindingSeen(first, self.seen, or_else=tuple(others)), *beside],
+            self.unit,
+            self.fitted,
+            self.features,
+            dict(reversed(self.answers.items())),
+            self.cleared,
         )
-
-    def _open(self) -> list[PredictionRow]:
-        return open_rows(
-            self.findings, self.seen, unit=self.unit, fitted=self.fitted, meter=self.meter, cleared=self.cleared
-        )
+        return diagnose(case)
 
     def offers(self) -> list[Offer]:
         """The checks worth doing, the next one first."""
-        return checks.offers(self._open(), self.answers, self.who)
+        return checks.offers(self.verdict().rows, list(self.answers), self.who, breaker_off=self._breaker_off)
+
+    @property
+    def _breaker_off(self) -> bool:
+        return self._outcome("breakers") == "off"
 
     def next_check(self) -> Check | None:
-        """The check to do next: the one that tells most, else one that confirms the first suspect; None at the end."""
-        rows = self._open()
-        splits = checks.next_check(rows, self.answers, self.who)
-        return splits or checks.confirming_check(rows, self.answers, self.who)
+        """The check to do next: one to measure again; else the one that tells most, else one that confirms the first
+        suspect; None at the end."""
+        found = self.verdict()
+        if found.measure_again:
+            return CHECKS[found.measure_again[-1]]
+        done = list(self.answers)
+        splits = checks.next_check(found.rows, done, self.who, breaker_off=self._breaker_off)
+        return splits or checks.confirming_check(found.rows, done, self.who)
 
     # ------------------------------------------------------------ records out
 
@@ -218,35 +218,41 @@ class VisitSession:
         return StoredVisit(was=was, by=by, wall_s=wall_s, finding=finding, suspects=self.first, note=note)
 
 
-# ---------------------------------------------------------------- from a finding's evidence back to symbols
+def answer_at_once(about: str, entries: Iterable[str], *, unit: Unit, who: Who = "technician") -> dict[str, object]:
+    """Diagnose a finding or symptom from `entries`, each CHECK=READING, or READING=NUMBER for what a sensor shows now.
 
+    Gives the suspects with their shares, the next check, and what is to be measured again, as plain data.
 
-def seen_from(evidence: Evidence, unit: Unit) -> dict[str, str]:
-    """A finding's readings as symbols; one that lies between two bands, and all that is no reading, is left out."""
-    seen: dict[str, str] = {}
-    for name, value in evidence.items():
-        if name in FLAGS and isinstance(value, bool):
-            seen[name] = "on" if value else "off"
-        elif isinstance(value, int | float) and not isinstance(value, bool):
-            symbol = _symbol(name, float(value), unit)
-            if symbol is not None:
-                seen[name] = symbol
-    return seen
-
-
-def _symbol(name: str, value: float, unit: Unit) -> str | None:
-    if name == "compressor_a" and value >= unit.compressor_lra_a * limits.LOCKED_RATIO.value:
-        return "locked"
-    bands: dict[str, Bands] = {
-        "control_v": volt_bands(),
-        "coil_a": coil_bands(),
-        "compressor_a": run_bands(unit.compressor_rla_a, limits.RUNNING_ON_RATIO, limits.RUNNING_OFF_RATIO),
-        "fan_a": run_bands(unit.fan_fla_a, limits.FAN_ON_RATIO, limits.FAN_OFF_RATIO),
+    Raises CommandError for a name or a reading that cannot be used.
+    """
+    session = VisitSession.from_symptom(about, unit=unit, who=who)
+    for entry in entries:
+        name, equals, typed = (part.strip() for part in entry.partition("="))
+        if not equals:
+            raise CommandError("diagnose", entry, "CHECK=READING, such as coil-ohms=OL")
+        if name in READINGS:
+            session.seen |= _sensed(name, typed, unit)
+        else:
+            session.enter(name, typed)
+    found, check = session.verdict(), session.next_check()
+    return {
+        "findings": list(session.findings),
+        "suspects": [[name, found.shares[name]] for name in found.suspects],
+        "because": list(found.because),
+        "ruled_out": found.ruled_out,
+        "together": [sorted(one) for one in found.together],
+        "next_check": None if check is None else check.name,
+        "measure_again": list(found.measure_again),
+        "summary": summary(found.suspects, found.because),
     }
-    if name not in bands:
-        return None
-    places = {bands[name].place(value, was) for was in range(len(bands[name].names))}
-    if len(places) != 1:
-        return None
-    word = bands[name].names[places.pop()]
-    return ("running" if word else "still") if isinstance(word, bool) else str(word)
+
+
+def _sensed(name: str, typed: str, unit: Unit) -> dict[str, str]:
+    row = READINGS[name]
+    try:
+        value = float(typed)
+    except ValueError:
+        value = nan
+    if not row.least <= value <= row.most or (row.kind == "flag" and value not in (0.0, 1.0)):
+        raise CommandError(f"reading {name}", typed, row.allowed)
+    return seen_from({name: bool(value) if row.kind == "flag" else value}, unit)

@@ -1,0 +1,505 @@
+"""The unit's one diagnosis: who is suspected, with shares, and why, over all findings, features and meter readings.
+
+A suspect is weighed as evidence comes together, in the manner of naive Bayes, where a table's words stand for ratios:
+
+    how usual it is behind each finding (predictions_*.py) and among all calls of the trade (suspects.py);
+    what each sense said when the finding was raised: a trusted sense that forbids it rules it out;
+    what shape, size and history tell, once for the unit (features.py): ratios;
+    what a meter showed: a sound part is acquitted, an abnormal one adds its suspect. It never clears another one,
+    because several faults at once are the rule in the trade: all that were suspected before an abnormal reading still
+    are.
+
+Findings are pooled by multiplying what each says (a logarithmic pool: C. Genest and J. V. Zidek, "Combining probability
+distributions", Statistical Science 1986), with what they have in common, the suspect's own usualness, counted once.
+Where no single suspect explains every finding and reading, the smallest sets that do are named
+(elimination.minimal_hitting_sets).
+
+Readings that contradict each other, or what the monitor senses, are to be measured again and meanwhile move nobody.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping, Sequence
+from typing import NamedTuple
+
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.errors import ContractError
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.readings import READINGS, SYMBOLS
+from condenser_monitor.monitor.core.records import Severity
+from condenser_monitor.monitor.diagnosis import elimination, features
+from condenser_monitor.monitor.diagnosis.checks.meter import Judged
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.contradictions import measure_again
+from condenser_monitor.monitor.diagnosis.elimination import Expect, PredictionRow
+from condenser_monitor.monitor.diagnosis.features import FEATURES
+from condenser_monitor.monitor.diagnosis.predictions import HISTORY, RECENT_NEEDS, YES_NO, Situation, meter_by_senses
+from condenser_monitor.monitor.diagnosis.predictions_control import CONTROL
+from condenser_monitor.monitor.diagnosis.predictions_motors import MOTORS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS, clause
+
+SITUATIONS: dict[str, Situation] = CONTROL | MOTORS
+MONITOR = "monitor-sensing"
+_SOMEWHERE = ("loose-connection", MONITOR)
+# What else a finding may follow from than the parents that keep it from being raised.
+_FOLLOWS = {"locked-rotor": ("contactor-chatter", "line-supply-lost"), "short-cycling": ("locked-rotor",)}
+OF_THE_MONITOR = ("sensing-disagrees", "sensor-silent")
+NOTHING: Mapping[str, str] = {}
+
+
+class FindingSeen(NamedTuple):
+    """A finding as it was seen: the symbols of its moment (observable -> symbol), and whether it stands now. `or_else`:
+    other findings that it may be instead, where somebody tells a symptom and no monitor says which."""
+
+    finding: str
+    seen: Mapping[str, str] = NOTHING
+    stands: bool = True
+    or_else: tuple[str, ...] = ()
+
+
+class UnitCase(NamedTuple):
+    """All that a diagnosis is made of. `fitted`: the fitted readings, so that a silent one can be told from one that is
+    not there; `features`: feature -> symbol; `meter`: check -> answer; `cleared`: suspects ruled out earlier, with the
+    reason: they stay out."""
+
+    findings: Sequence[FindingSeen]
+    unit: Unit
+    fitted: Collection[str] = ()
+    features: Mapping[str, str] = NOTHING
+    meter: Mapping[str, Judged] = {}
+    cleared: Mapping[str, str] = NOTHING
+
+
+class Diagnosis(NamedTuple):
+    """What `diagnose` finds.
+
+    suspects: the likeliest first. shares: suspect -> share of belief; they add up to at most 1. because: what most
+    speaks for the first one, in plain clauses. ruled_out: suspect -> the reason in one clause. wanted_senses: senses,
+    not fitted or silent, that would tell the suspects further apart, the best first. together: where no single suspect
+    explains everything, the smallest sets that do. measure_again: checks whose readings contradict each other or what
+    is sensed. rows: what is still open, weighed, for the choice of the next check. explains: finding -> the suspects
+    that can be behind it, in the order of the diagnosis.
+    """
+
+    suspects: tuple[str, ...]
+    shares: dict[str, float]
+    because: tuple[str, ...]
+    ruled_out: dict[str, str]
+    wanted_senses: tuple[str, ...]
+    together: tuple[frozenset[str], ...]
+    measure_again: tuple[str, ...]
+    rows: tuple[PredictionRow, ...]
+    explains: dict[str, tuple[str, ...]]
+
+
+def judge(
+    finding: str,
+    seen: Mapping[str, str],
+    *,
+    unit: Unit,
+    fitted: Collection[str],
+    meter: Mapping[str, str] = NOTHING,
+    traits: Mapping[str, str] = NOTHING,
+) -> Diagnosis:
+    """Diagnose a single finding: `meter` maps a check to its outcome, `traits` a feature to its symbol."""
+    readings = {name: Judged(name, outcome) for name, outcome in meter.items()}
+    return diagnose(UnitCase([FindingSeen(finding, seen)], unit, fitted, traits, readings))
+
+
+def diagnose(case: UnitCase) -> Diagnosis:
+    """Weigh all suspects. Raises ContractError for a finding, an observable or a symbol that does not exist."""
+    _check(case)
+    unit_parts = [_Part(one, case) for one in case.findings if one.finding not in OF_THE_MONITOR]
+    parts = unit_parts or [_Part(one, case) for one in case.findings]
+    outcomes = {name: one.outcome for name, one in case.meter.items() if CHECKS[name].news}
+    again = measure_again(_sensed(case.findings), outcomes)
+    usable = {name: one for name, one in case.meter.items() if name in outcomes and name not in again}
+    abnormal = {name: one for name, one in usable.items() if _abnormal(name, one.outcome)}
+    telling = {name: one for name, one in usable.items() if name not in abnormal}
+    owners = {name: frozenset(_owners(name, one.outcome)) for name, one in abnormal.items()}
+    weighed = _weigh(parts, case, frozenset().union(*owners.values()))
+    if again:
+        # A reading and a sense that contradict each other: one of the two lies.
+        _put(weighed, MONITOR, limits.SELDOM_SHARE.value * max((one.weight for one in weighed.values()), default=1.0))
+    told = {name: one.weight * one.measured(telling) for name, one in weighed.items()}
+    after = {name: told[name] * one.measured(abnormal) for name, one in weighed.items()}
+    named = _listed(told) | _listed(after) | (frozenset().union(*owners.values()) & after.keys())
+    order = sorted(named, key=lambda name: (-after[name], -SUSPECTS[name].usual, name))
+    total = math.fsum(after.values()) * (1.0 + limits.UNKNOWN_SHARE.value) or 1.0
+    rows = [row for name in order for row in weighed[name].opened(usable)]
+    return Diagnosis(
+        suspects=tuple(order),
+        shares={name: round(after[name] / total, 3) for name in order},
+        because=_because(order, parts, case, abnormal),
+        ruled_out={
+            name: why
+            for name, why in (dict(case.cleared) | _ruled_out(parts, weighed, case, telling)).items()
+            if name not in named
+        },
+        wanted_senses=wanted_senses(
+            rows, {name: s for part in parts for name, s in part.evidence.items()}, case.fitted
+        ),
+        together=_together(parts, owners, named),
+        measure_again=again,
+        rows=tuple(rows),
+        explains={part.finding: part.explained_by(after) for part in parts}
+        | {one.finding: (MONITOR,) for one in case.findings if one.finding in OF_THE_MONITOR},
+    )
+
+
+# ---------------------------------------------------------------- one finding's part
+
+
+class _Part:
+    """What one finding says: `left` are the suspects that its senses allow, with how usual each is behind it."""
+
+    def __init__(self, one: FindingSeen, case: UnitCase) -> None:
+        self.finding = one.finding
+        self.evidence = evidence_of(one, case)
+        later = CATALOGUE[one.finding].severity is Severity.WATCH if one.finding in CATALOGUE else False
+        self.weight = (1.0 if one.stands else limits.RECENT_WEIGHT.value) * (
+            limits.WATCH_WEIGHT.value if later else 1.0
+        )
+        marks = {**self.evidence, **case.features}
+        names = (one.finding, *one.or_else)
+        pairs = [pair for name in names for pair in zip(SITUATIONS[name].causes, ROWS[name], strict=True)]
+        self.rows = [
+            row
+            for cause, row in pairs
+            if row.suspect not in case.cleared
+            and (not cause.marks or any(marks.get(mark, "no") != "no" for mark in cause.marks))
+        ]
+        self.against = {id(row): elimination.contradictions(row, self.evidence) for row in self.rows}
+        best = min((len(wrong) for wrong in self.against.values()), default=0)
+        # Where a sense forbids every suspect, those that it forbids least are kept, and the sense itself is doubted.
+        self.doubted = best > 0
+        self.open = [
+            row._replace(weight=row.weight * elimination.fit(row, self.evidence, limits.LIAR_SHARE.value))
+            for row in self.rows
+            if len(self.against[id(row)]) == best
+        ]
+        self.left: dict[str, float] = {}
+        for row in self.open:
+            self.left[row.suspect] = max(self.left.get(row.suspect, 0.0), row.weight)
+        if self.doubted:
+            self.left[MONITOR] = max(self.left.get(MONITOR, 0.0), 2.0 * max(self.left.values(), default=1.0))
+        self.most = max(self.left.values(), default=1.0)
+
+    def share(self, suspect: str) -> float:
+        """How usual the suspect is behind this finding, of the most usual one that is left."""
+        if suspect in self.left:
+            return self.left[suspect] / self.most
+        forbidden = any(row.suspect == suspect for row in self.rows)
+        return self.unlisted(suspect) * (limits.LIAR_SHARE.value if forbidden else 1.0)
+
+    @property
+    def place(self) -> str:
+        """The link of the chain that the finding is about."""
+        row = CATALOGUE.get(self.finding)
+        return self.finding if row is None else row.link
+
+    @staticmethod
+    def unlisted(suspect: str) -> float:
+        """How usual a suspect is that no row of a finding names."""
+        return limits.UNLISTED_SHARE.value * SUSPECTS[suspect].usual / _MOST_USUAL
+
+    def explained_by(self, weights: Mapping[str, float]) -> tuple[str, ...]:
+        """The suspects that can be behind this finding, in the order of the unit's diagnosis."""
+        here = {name: weights[name] for name in self.left if name in weights}
+        return tuple(sorted(_listed(here), key=lambda name: (-here[name], -SUSPECTS[name].usual, name))) or (MONITOR,)
+
+
+def _weight(one: FindingSeen, beside: Collection[str]) -> float:
+    """How much the finding says by itself."""
+    row = CATALOGUE.get(one.finding)
+    weight = 1.0 if one.stands else limits.RECENT_WEIGHT.value
+    if row is not None and row.severity is Severity.WATCH:
+        weight *= limits.WATCH_WEIGHT.value
+    parents = {*(() if row is None else row.parents), *_FOLLOWS.get(one.finding, ())} - set(OF_THE_MONITOR)
+    return weight * (limits.FOLLOWS_WEIGHT.value if parents & set(beside) else 1.0)
+
+
+def evidence_of(one: FindingSeen, case: UnitCase) -> dict[str, str]:
+    """All that is known about a finding as observable -> symbol.
+
+    A recent finding that is not named did not stand, where the senses that it needs are fitted; else it is not known.
+    """
+    facts = {"unit:delay": "yes" if case.unit.delay_on_make_s > 0 else "no"}
+    names: set[str] = set()
+    for where in (SITUATIONS[name] for name in (one.finding, *one.or_else)):
+        names |= set(where.base).union(*(row.predicts for row in where.causes))
+    recent = {name: "no" for name in names if name in RECENT_NEEDS and set(RECENT_NEEDS[name]) <= set(case.fitted)}
+    return {**facts, **recent, **one.seen}
+
+
+def _check(case: UnitCase) -> None:
+    """Raises ContractError for a finding, an observable or a symbol that does not exist."""
+    for name in (name for one in case.findings for name in (one.finding, *one.or_else)):
+        if name not in SITUATIONS:
+            raise ContractError("suspects: finding", name, ", ".join(SITUATIONS))
+    seen = [pair for one in case.findings for pair in one.seen.items()]
+    for name, symbol in (*seen, *case.features.items(), *((name, one.outcome) for name, one in case.meter.items())):
+        allowed = symbols_of(name)
+        if symbol not in allowed:
+            raise ContractError(f"suspects: {name}", symbol, ", ".join(allowed) or "senses, recent findings and checks")
+
+
+def symbols_of(observable: str) -> tuple[str, ...]:
+    """What an observable can say; empty for one that does not exist."""
+    if observable in CHECKS:
+        return CHECKS[observable].symbols
+    if observable in FEATURES:
+        return tuple(FEATURES[observable])
+    if observable.startswith(("recent:", "unit:")):
+        return YES_NO
+    return HISTORY.get(observable) or SYMBOLS.get(observable, ())
+
+
+# ---------------------------------------------------------------- weighing
+
+
+class _Weighed:
+    """One suspect with its ways of showing itself: `weight` is what all but the meter says."""
+
+    def __init__(self, suspect: str, weight: float, rows: Sequence[PredictionRow]) -> None:
+        self.weight = weight
+        self.rows = rows or [PredictionRow(suspect, 1.0, {**SOUND, **SUSPECTS[suspect].meter})]
+        self._total = math.fsum(row.weight for row in self.rows)
+
+    def measured(self, meter: Mapping[str, Judged]) -> float:
+        """How well the readings fit, its ways of showing itself weighed by how usual they are."""
+        return math.fsum(row.weight * meter_fit(row, meter) for row in self.rows) / self._total
+
+    def opened(self, meter: Mapping[str, Judged]) -> list[PredictionRow]:
+        """Its rows with what they now weigh."""
+        return [
+            row._replace(weight=self.weight * row.weight / self._total * meter_fit(row, meter)) for row in self.rows
+        ]
+
+
+def _weigh(parts: Sequence[_Part], case: UnitCase, owners: Collection[str]) -> dict[str, _Weighed]:
+    suspects = dict.fromkeys([name for part in parts for name in part.left] + sorted(owners - case.cleared.keys()))
+    traits = _traits(case)
+    most = max(part.weight for part in parts)
+    shares = [part.weight / most for part in parts]
+    weighed = {}
+    for name in suspects:
+        # What the findings have in common, how usual the suspect is at all, counts once.
+        weight = (SUSPECTS[name].usual / _MOST_USUAL) ** (1.0 - math.fsum(shares))
+        places = {part.place for part in parts} if name in _SOMEWHERE else {""}
+        # A loose joint, or a sensor that lies, is one at one place: at another it would be a second one.
+        weight *= max(
+            math.prod(
+                (part.share(name) if place in ("", part.place) else part.unlisted(name)) ** share
+                for part, share in zip(parts, shares, strict=True)
+            )
+            for place in places
+        )
+        weight *= math.prod(ratios.get(name, 1.0) for ratios in traits.values())
+        rows = [row for part in parts for row in part.open if row.suspect == name]
+        weighed[name] = _Weighed(name, weight, rows)
+    return weighed
+
+
+def _traits(case: UnitCase) -> dict[str, Mapping[str, float]]:
+    return features.ratios(case.features, [one.finding for one in case.findings])
+
+
+def _put(weighed: dict[str, _Weighed], suspect: str, least: float) -> None:
+    weighed.setdefault(suspect, _Weighed(suspect, least, ()))
+    weighed[suspect].weight = max(weighed[suspect].weight, least)
+
+
+def _listed(weights: Mapping[str, float]) -> frozenset[str]:
+    """Those whose weight is no small fraction of the first one's."""
+    most = max(weights.values(), default=0.0)
+    return frozenset(
+        name for name, weight in weights.items() if weight > 0.0 and weight >= limits.LISTED_SHARE.value * most
+    )
+
+
+def meter_fit(row: PredictionRow, meter: Mapping[str, Judged]) -> float:
+    """How well the readings fit a row, what the meter may err counted in."""
+    fits = 1.0
+    for check, judged in meter.items():
+        shares = judged.shares or ((judged.outcome, 1.0),)
+        fits *= math.fsum(share * outcome_fit(row, check, outcome) for outcome, share in shares)
+    return fits
+
+
+def outcome_fit(row: PredictionRow, check: str, outcome: str) -> float:
+    """How well one outcome fits: 1 where it is predicted; a sound part is acquitted; an abnormal outcome that the row
+    does not predict is a second fault beside it, as likely as that is in any unit."""
+    predicted = row.predicts.get(check)
+    if predicted is None:
+        return 1.0
+    fits = predicted.fit(outcome)
+    if fits:
+        return fits
+    return limits.ACQUIT_SHARE.value if outcome == CHECKS[check].sound else CHECKS[check].chance
+
+
+def _abnormal(check: str, outcome: str) -> bool:
+    """The outcome speaks against a part, and so for no other one."""
+    sound = CHECKS[check].sound
+    return (
+        outcome != sound if sound is not None else outcome in ("low", "half", "high") and CHECKS[check].quantity == "V"
+    )
+
+
+def _owners(check: str, outcome: str) -> set[str]:
+    """The suspects whose own part shows this."""
+    return {
+        name
+        for name, suspect in SUSPECTS.items()
+        if check in suspect.meter
+        and outcome in suspect.meter[check].usual
+        and not suspect.meter[check].usual >= {CHECKS[check].sound}
+    }
+
+
+# ---------------------------------------------------------------- the reasons
+
+
+def _because(
+    order: Sequence[str], parts: Sequence[_Part], case: UnitCase, abnormal: Mapping[str, Judged]
+) -> tuple[str, ...]:
+    """What most speaks for the first suspect: features, what a meter showed on its part, senses that forbid others."""
+    if not order:
+        return ()
+    first, found = order[0], []
+    for trait, ratios in _traits(case).items():
+        others = [ratios.get(name, 1.0) for name in order[1:]] or [1.0]
+        gain = ratios.get(first, 1.0) / (math.fsum(others) / len(others))
+        found.append((gain, features.clause(trait, case.features[trait])))
+    for check, judged in abnormal.items():
+        if judged.outcome in SUSPECTS[first].meter.get(check, Expect(frozenset())).allowed:
+            found.append((100.0, CHECKS[check].says(judged.outcome)))
+    for part in parts:
+        if first not in part.left:
+            continue
+        forbids: dict[str, set[str]] = {}
+        for row in part.rows:
+            for name in part.against[id(row)]:
+                if part.evidence[name] != "no":  # that something was not there is no reason that anybody would give
+                    forbids.setdefault(name, set()).add(row.suspect)
+        for name, whom in forbids.items():
+            found.append((len(whom - set(part.left)) / 2.0, clause(name, part.evidence[name])))
+    ranked = sorted(found, key=lambda pair: -pair[0])
+    return tuple(dict.fromkeys(says for gain, says in ranked if gain >= _TELLS))[:3]
+
+
+def _ruled_out(
+    parts: Sequence[_Part], weighed: Mapping[str, _Weighed], case: UnitCase, telling: Mapping[str, Judged]
+) -> dict[str, str]:
+    """suspect -> the reason by which it is out: what a meter showed, a sense, or a feature."""
+    reasons: dict[str, str] = {}
+    for name, one in weighed.items():
+        by_meter = {check: one.measured({check: judged}) for check, judged in telling.items()}
+        worst = min(by_meter, key=lambda check: by_meter[check], default="")
+        if worst and by_meter[worst] < limits.SELDOM_SHARE.value:
+            reasons[name] = clause(worst, telling[worst].outcome)
+            continue
+        for trait, ratios in _traits(case).items():
+            if ratios.get(name, 1.0) <= limits.SELDOM_SHARE.value * 2:
+                reasons.setdefault(name, features.clause(trait, case.features[trait]))
+    for part in parts:
+        for row in sorted(part.rows, key=lambda row: len(part.against[id(row)])):
+            wrong = part.against[id(row)]
+            if wrong and row.suspect not in part.left:
+                reasons.setdefault(row.suspect, clause(wrong[0], part.evidence[wrong[0]]))
+    return reasons
+
+
+def _together(
+    parts: Sequence[_Part], owners: Mapping[str, frozenset[str]], named: Collection[str]
+) -> tuple[frozenset[str], ...]:
+    """The smallest sets that explain every finding and every abnormal reading, where no single suspect does."""
+    conflicts = [set(part.left) & set(named) for part in parts if not part.doubted]
+    conflicts += [set(one) & set(named) for one in owners.values()]
+    conflicts = [one for one in conflicts if one]
+    if not conflicts or set.intersection(*conflicts):
+        return ()
+    return tuple(elimination.minimal_hitting_sets(conflicts, size=2))
+
+
+# ---------------------------------------------------------------- what else to sense
+
+
+def wanted_senses(
+    rows: Sequence[PredictionRow], evidence: Mapping[str, str], fitted: Collection[str]
+) -> tuple[str, ...]:
+    """Unknown senses that would tell the open rows apart: fitted but silent ones first, then by the bits they tell."""
+    gains = {
+        name: elimination.gain_bits(rows, name, SYMBOLS[name])
+        for name in READINGS
+        if name in SYMBOLS and name not in evidence and _splits(rows, name)
+    }
+    return tuple(sorted(gains, key=lambda name: (name not in fitted, -gains[name])))
+
+
+def _splits(rows: Sequence[PredictionRow], sense: str) -> bool:
+    """Whether what one suspect usually shows there rules another one out."""
+    usual: dict[str, set[str]] = {}
+    allowed: dict[str, set[str]] = {}
+    for row in rows:
+        said = row.predicts.get(sense, Expect(frozenset(SYMBOLS[sense])))
+        usual.setdefault(row.suspect, set()).update(said.usual)
+        allowed.setdefault(row.suspect, set()).update(said.allowed)
+    return any(not usual[one] <= allowed[other] for one in usual for other in allowed)
+
+
+def _sensed(findings: Sequence[FindingSeen]) -> dict[str, str]:
+    """What the senses say or, where they are not known, what the finding itself says they do."""
+    sensed: dict[str, str] = {}
+    for one in findings:
+        if one.stands and not one.or_else:
+            sensed |= IMPLIED[one.finding]
+    for one in findings:
+        sensed |= {name: symbol for name, symbol in one.seen.items() if name in SYMBOLS}
+    return sensed
+
+
+# ---------------------------------------------------------------- the rows, with every prediction filled in
+
+
+def _filled(finding: str) -> tuple[PredictionRow, ...]:
+    """Each cause's predictions, the later before the earlier: sound parts, what the senses imply, the part, the row."""
+    base = SITUATIONS[finding].base
+    rows = []
+    for cause in SITUATIONS[finding].causes:
+        said = {name: value for name, value in {**base, **cause.predicts}.items() if value is not None}
+        part = dict(SUSPECTS[cause.suspect].meter)
+        # What a finding's base says of a check yields to what the suspect's own part shows.
+        plain = {name: value for name, value in said.items() if name not in cause.predicts and name in part}
+        rows.append(
+            PredictionRow(
+                cause.suspect,
+                cause.usual,
+                SOUND
+                | meter_by_senses(said)
+                | said
+                | part
+                | {name: value for name, value in said.items() if name in cause.predicts and name not in plain},
+            )
+        )
+    return tuple(rows)
+
+
+def _implied(finding: str) -> dict[str, str]:
+    """What a finding says of the senses by itself: the one usual symbol of its base that no cause overrides."""
+    causes = [cause for cause in SITUATIONS[finding].causes if cause.suspect != MONITOR]
+    return {
+        name: next(iter(said.usual))
+        for name, said in SITUATIONS[finding].base.items()
+        if name in SYMBOLS and len(said.usual) == 1 and not any(name in cause.predicts for cause in causes)
+    }
+
+
+SOUND = {check.name: Expect(frozenset({check.sound})) for check in CHECKS.values() if check.sound is not None}
+ROWS: dict[str, tuple[PredictionRow, ...]] = {finding: _filled(finding) for finding in SITUATIONS}
+IMPLIED = {finding: _implied(finding) for finding in SITUATIONS}
+_MOST_USUAL = max(suspect.usual for suspect in SUSPECTS.values())
+_TELLS = 1.4  # ours: a reason that makes the first suspect this much likelier is worth telling
