@@ -273,7 +273,7 @@ class Engine:
         events: list[Event] = [*changes]
         for change in changes:
             if isinstance(change, Change):
-                events += self._alarms.take(change)
+                events += self._alarms.apply(change)
         self._due_s = min(self._evaluator.deadline(), self._patterns.deadline(self.now_s), self._silence_deadline())
         # What a finding that has just come or gone takes out of the patterns is heard at the next scan.
         self._decide_s = -inf if changes else self._due_s

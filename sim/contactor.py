@@ -55,7 +55,7 @@ class Contactor:
         """The contacts have touched and are apart again: the first half of the bouncing."""
         return self.bounce_s > 0.5 * self.design.bounce_s
 
-    def take(self, coil_v: float) -> bool:
+    def update(self, coil_v: float) -> bool:
         """The coil's voltage as it is now; True when a movement has begun or been given up."""
         wanted = self._wanted(coil_v)
         if wanted is self.state:

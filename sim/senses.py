@@ -148,7 +148,7 @@ class SimulatedPresence:
         self._was = (False,) * len(FLAGS)
         self._edges: deque[tuple[float, tuple[bool, ...]]] = deque(maxlen=EDGES_KEPT)
 
-    def take(self, t_s: float, unit: CondensingUnit) -> None:
+    def update(self, t_s: float, unit: CondensingUnit) -> None:
         """The voltages as they stand at `t_s`."""
         last = self.last_s
         for name, true, knee_v in _PRESENT:

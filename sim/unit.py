@@ -209,7 +209,7 @@ class CondensingUnit:
         )
         self.volts = self.control.solve(self.panel_v / self.design.primary_v, switches, around.outdoor_c)
         self.control.fuse.carry(self.volts.secondary_a, dt)
-        self.contactor.take(self.volts.coil_v)
+        self.contactor.update(self.volts.coil_v)
 
     def _cut_indoors(self) -> bool:
         """Something between the thermostat's output and the cable to the unit is open."""

@@ -120,7 +120,7 @@ class World:
         around.service_v = self._service_v()
         around.indoor_c = self.house.air_c
         unit.step(dt, self.t_s, around)
-        self.presence.take(self.t_s + dt, unit)
+        self.presence.update(self.t_s + dt, unit)
         cooling_w = unit.gas.cooling_w()
         self.house.step(
             dt,

@@ -155,7 +155,7 @@ class AlarmManager:
 
     # ------------------------------------------------------------ in
 
-    def take(self, change: Change) -> list[AlertChange]:
+    def apply(self, change: Change) -> list[AlertChange]:
         """One change of a finding, in order of time. Timers due before it run first, timers due at its very moment do
         not: call tick() after the changes of a scan. Raises ContractError for a finding not in the catalogue."""
         slot = self._slots.get(change.finding)
@@ -403,7 +403,7 @@ class AlarmManager:
     # ------------------------------------------------------------ time
 
     def _pass_time(self, now_s: float, wall_s: float | None, *, at_it: bool) -> list[AlertChange]:
-        skipped_s = self._line.take(now_s, wall_s)
+        skipped_s = self._line.advance(now_s, wall_s)
         if skipped_s:
             self._shift_off_delays(skipped_s)
         now_x = self._line.x(now_s)

@@ -161,7 +161,7 @@ class Baselines:
 
     def learn_minute(self, *, t_s: float, wall_s: float | None, **readings: float | None) -> None:
         """Learn from the means of one clean minute of settled run, by reading (A RMS, °C, V RMS)."""
-        self._line.take(t_s, wall_s)
+        self._line.advance(t_s, wall_s)
         amps, outdoor_c = readings.get("compressor_a"), readings.get("outdoor_c")
         if amps is None or outdoor_c is None or amps <= 0:
             return
@@ -197,7 +197,7 @@ class Baselines:
     def add_cycle(self, cycle: Cycle) -> None:
         """Add one finished cooling cycle: counts, hours, pull-in delay, coil current."""
         wall_s = None if cycle.started_wall_s is None else cycle.started_wall_s + cycle.stopped_s - cycle.started_s
-        self._line.take(cycle.stopped_s, wall_s)
+        self._line.advance(cycle.stopped_s, wall_s)
         self._wear.add(cycle, self._line.x(cycle.stopped_s))
         for kept, value in ((self._pull_in, cycle.pull_in_s), (self._coil, cycle.coil_a)):
             if value is not None:
@@ -205,7 +205,7 @@ class Baselines:
 
     def add_start(self, start: StartTransient) -> None:
         """Add one captured start; one captured too slowly to be timed is passed over."""
-        self._line.take(start.t_s, None)
+        self._line.advance(start.t_s, None)
         if start.rate_hz >= limits.BASELINES.start_rate_hz.value:
             self._starts.add(start.duration_s, first=self._first_starts, last=self._last_starts)
 

@@ -28,7 +28,7 @@ class MonotonicTime:
         self._wall_less_x_s: float | None = None
         self.now_x = 0.0 if saved is None else saved.x_s
 
-    def take(self, now_s: float, wall_s: float | None) -> float:
+    def advance(self, now_s: float, wall_s: float | None) -> float:
         """It is `now_s`. Returns the seconds switched off that have become known by it, mostly 0."""
         if self._base_s is None:
             self._base_s = self.now_x - now_s

@@ -81,7 +81,7 @@ def customers(settings: FleetSettings, file: str, *, to: str) -> str:
     """Take over a list of customers (CSV): new sites are enrolled, what is known of the others is changed."""
     store = opened(settings)
     rows = customer_list.read(Path(file))
-    made, changed = customer_list.take(store, rows, broker=settings.broker, by=_who(), now=time.time())
+    made, changed = customer_list.enroll_rows(store, rows, broker=settings.broker, by=_who(), now=time.time())
     for one in made:
         _written(settings, one, Path(to))
     said = f"; {to} holds what belongs on their Pis" if made else ""

@@ -72,7 +72,7 @@ def _rows(reader: csv.DictReader[str], place: str) -> dict[str, dict[str, Any]]:
     return rows
 
 
-def take(
+def enroll_rows(
     store: Store, rows: dict[str, dict[str, Any]], *, broker: Broker, by: str, now: float
 ) -> tuple[list[enroll.Enrolment], int]:
     """Enrol the sites that are not yet, change what is known of the others; the enrolments, and how many changed."""

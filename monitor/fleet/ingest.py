@@ -195,7 +195,7 @@ class WorkerSession:
     def _adopt(self, now: float) -> None:
         """Take over what workers that are gone have left: the first slot for good, others to empty their sessions."""
         for slot in self._slots.abandoned(now):
-            if not self._slots.take(slot):
+            if not self._slots.try_lock(slot):
                 continue
             if slot == FIRST:
                 self._sessions[slot] = self._open(slot)

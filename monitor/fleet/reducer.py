@@ -103,7 +103,7 @@ class Fold:
         self.touched: dict[int, SiteNow] = {}
         self.writes = Writes()
 
-    def take(self, messages: Iterable[SiteMessage | Aside], now: float) -> Writes:
+    def reduce(self, messages: Iterable[SiteMessage | Aside], now: float) -> Writes:
         """Fold all messages in; `now` is when holes found by this batch began."""
         for message in messages:
             if isinstance(message, Aside):
@@ -135,7 +135,7 @@ class Fold:
         self.writes.asides.append((at, topic, reason, payload[:PAYLOAD_KEPT]))
 
     def _new(self, site: SiteNow, message: SiteMessage, source: str, seq: int) -> bool:
-        new = site.books.take(message.topic, source, seq)
+        new = site.books.record(message.topic, source, seq)
         self.writes.taken += new
         self.writes.known += not new
         return new
@@ -179,7 +179,7 @@ class Fold:
         assert isinstance(body, UnitNow)
         for topic in NUMBERED:
             if topic in body.sent:
-                site.books.tell(topic, body.origin, body.sent[topic])
+                site.books.announce(topic, body.origin, body.sent[topic])
         at = placed_at(body.wall_s, message.received_at)
         if site.unit_at is not None and at < site.unit_at:
             return

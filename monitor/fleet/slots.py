@@ -49,12 +49,12 @@ class Slots:
     def claim(self, now: float) -> int:
         """Take the lowest free slot. Raises DatabaseError when there are too many workers."""
         for slot in range(_MOST):
-            if self.take(slot):
+            if self.try_lock(slot):
                 self.beat([slot], now, {})
                 return slot
         raise DatabaseError(self._store.place, f"{_MOST} ingest workers", "fewer: no slot is free")
 
-    def take(self, slot: int) -> bool:
+    def try_lock(self, slot: int) -> bool:
         """Take this slot, if nobody holds it."""
         if slot in self._held:
             return False

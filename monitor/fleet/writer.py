@@ -68,7 +68,7 @@ class IngestWriter:
     def _write(self, batch: Batch, now: float) -> Writes:
         with self.store.write() as connection:
             fold = self._load(connection, batch)
-            writes = fold.take(batch, now)
+            writes = fold.reduce(batch, now)
             self.save(connection, writes, list(fold.touched.values()))
         return writes
 

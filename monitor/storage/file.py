@@ -149,10 +149,10 @@ class History(StorageQueries):
         """
         keeper = self._owned()
         body = msgspec.json.encode(status)
-        buckets = [] if scan is None else self._rollup.take(scan)
+        buckets = [] if scan is None else self._rollup.add(scan)
         if last:
             buckets = [*buckets, *self._rollup.flush()]
-        lanes = self._lanes.take(status.links, now_s, wall_s)
+        lanes = self._lanes.add(status.links, now_s, wall_s)
         now = self._clock()
         self._newest, self._status_t_s = self._dated(status, body, now, wall_s, seen=scan is not None), status.t_s
         self._live.write(self._newest, now, buckets, lanes)

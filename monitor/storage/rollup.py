@@ -39,7 +39,7 @@ class Rollup:
         self._sums: list[list[float] | None] = [None] * len(READINGS)
         self._held: deque[tuple[float, tuple[int | None, ...]]] = deque(maxlen=_HELD_MOST)
 
-    def take(self, scan: Scan) -> list[Bucket]:
+    def add(self, scan: Scan) -> list[Bucket]:
         """Enter a scan; the stretches it finished, dated (none while the wall clock is not known)."""
         axis_s = scan.t_s if scan.wall_s is None else scan.wall_s
         began_s = axis_s // STEP_S * STEP_S
@@ -105,7 +105,7 @@ class LaneTrack:
         self._open: dict[str, _Stretch] = {}
         self._held: deque[tuple[str, LinkState, float, float]] = deque(maxlen=_HELD_MOST)
 
-    def take(self, links: Sequence[LinkView], t_s: float, wall_s: float | None) -> list[Lane]:
+    def add(self, links: Sequence[LinkView], t_s: float, wall_s: float | None) -> list[Lane]:
         """Enter the links as they stand."""
         changed: list[Lane] = []
         if wall_s is not None:

@@ -166,10 +166,10 @@ def test_a_list_enrols_new_sites_and_changes_known_ones(store: Store, tmp_path: 
     """As spreadsheets write it, with their mark at the beginning; an empty cell changes nothing; twice is as once."""
     text = 'site,name,customer,vulnerability\nelm-1,"Elm, 1",Somebody,2\nelm-2,Two,,\n'
     for expected in ((2, 0), (0, 0)):
-        made, changed = customers.take(store, _read(tmp_path, text), broker=Broker(), by="test", now=1.0)
+        made, changed = customers.enroll_rows(store, _read(tmp_path, text), broker=Broker(), by="test", now=1.0)
         assert (len(made), changed) == expected
     later = "site,phone,name\nelm-1,555-0101,\n"
-    assert customers.take(store, _read(tmp_path, later), broker=Broker(), by="test", now=2.0) == ([], 1)
+    assert customers.enroll_rows(store, _read(tmp_path, later), broker=Broker(), by="test", now=2.0) == ([], 1)
     with store.read() as connection:
         row = connection.execute(sa.select(sites).where(sites.c.site == "elm-1")).one()
         did = [line.did for line in connection.execute(sa.select(audit).order_by(audit.c.id))]

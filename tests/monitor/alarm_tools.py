@@ -75,7 +75,7 @@ class Bench:
             evidence={"control_v": 26.4},
             summary=row.summary,
         )
-        return self._keep(self.desk.take(change))
+        return self._keep(self.desk.apply(change))
 
     def raised(self, finding: str) -> list[AlertChange]:
         return self.change("raised", finding)

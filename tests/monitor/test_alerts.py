@@ -288,7 +288,7 @@ def test_a_revised_finding_brings_new_suspects_and_no_new_telling() -> None:
         evidence={},
         summary="now clearer",
     )
-    assert bench.desk.take(change) == []
+    assert bench.desk.apply(change) == []
     alert = bench.alert(PULL_IN)
     assert alert is not None
     assert (alert.suspects, alert.summary) == (("coil-open",), "now clearer")
@@ -315,7 +315,7 @@ def test_a_finding_outside_the_catalogue_is_a_mistake_of_ours() -> None:
         summary="",
     )
     with pytest.raises(ContractError, match="no-such-finding"):
-        desk.take(change)
+        desk.apply(change)
     assert desk.alerts() == ()
 
 

@@ -14,7 +14,7 @@ DESIGN = DESIGNS["three-ton"]
 def settled(contactor: Contactor, volts: float) -> Contactor:
     """Hold a coil voltage for a tenth of a second, in milliseconds."""
     for _ in range(100):
-        contactor.take(volts)
+        contactor.update(volts)
         contactor.move(0.001)
     return contactor
 
@@ -35,16 +35,16 @@ def test_lets_go_below_its_drop_out_voltage(volts: Any, closed: Any) -> None:
 def test_takes_its_time_both_ways() -> None:
     """10 to 30 ms in, 5 to 25 ms out (typical); a dip shorter than that is not felt."""
     contactor = Contactor(DESIGN, Condition())
-    contactor.take(24.0)
+    contactor.update(24.0)
     assert not contactor.move(0.009)
     assert contactor.move(0.020)
     assert contactor.bouncing
     contactor.move(0.6 * DESIGN.bounce_s)
     assert not contactor.bouncing
     assert contactor.bounce_s > 0
-    contactor.take(0.0)
+    contactor.update(0.0)
     assert not contactor.move(0.004)
-    contactor.take(24.0)
+    contactor.update(24.0)
     assert contactor.state is Armature.IN
     contactor.move(1.0)
     assert contactor.contacts_closed
