@@ -756,6 +756,16 @@ class NOTIFY(LimitGroup):
     listed_most = _ours(12, "alerts", 1, 40, "more in one message than anybody reads; the page has all")
 
 
+class SILENCE(LimitGroup):
+    """The dead man's switch (see publishers/silence_watch.py)."""
+
+    after_s = _ours(1800.0, "s", 300, 86400, "contract: half an hour of silence; a restart or an update takes minutes")
+    together_s = _ours(600.0, "s", 60, 7200, "neighbours that fall silent within ten minutes have one cause")
+    own_gap_s = _ours(300.0, "s", 60, 3600, "a watchdog that was off itself for longer has heard nobody meanwhile")
+    look_s = _ours(20.0, "s", 1, 300, "how often the watchdog looks who is alive")
+    ask_s = _ours(5.0, "s", 1, 60, "a page in the house answers within a second, or is not there")
+
+
 # ---------------------------------------------------------------- the report and its share codes
 
 

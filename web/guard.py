@@ -25,6 +25,7 @@ OPEN = frozenset(
         "static",
         "door.login",
         "door.setup",
+        "shell.alive",
         "shell.manifest",
         "shell.worker",
         "shell.offline",

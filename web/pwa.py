@@ -5,6 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, Response, current_app, render_template, send_from_directory
 
 from condenser_monitor.monitor.report import html as report_html
+from condenser_monitor.web.context import page_context
 from condenser_monitor.web.template_strings import plain
 
 shell = Blueprint("shell", __name__)
@@ -33,6 +34,12 @@ def manifest() -> Response:
         ),
         mimetype="application/manifest+json",
     )
+
+
+@shell.get("/alive")
+def alive() -> dict[str, bool]:
+    """Whether the monitor sees its unit, for a watchdog on another machine; anybody may know that much."""
+    return {"alive": not page_context().look().blind}
 
 
 @shell.get("/report.css")

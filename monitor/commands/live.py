@@ -12,6 +12,29 @@ def add(command: shared.Command) -> None:
     """Put these commands into the table."""
     command("run", _run, "watch the unit: boards, judgement, history, broker")
     command("page", _page, "serve the status page of a monitor that runs")
+    watchdog = command(
+        "watchdog", _watchdog, "tell households whose monitor has gone silent, from another machine", site=False
+    )
+    watchdog.add_argument(
+        "file", metavar="FILE", help="TOML: [mqtt] and one [[sites]] a site (id, name, area, urls, page)"
+    )
+
+
+def _watchdog(args: argparse.Namespace) -> int:
+    import logging
+    import signal
+    import sys
+    from pathlib import Path
+
+    from condenser_monitor.monitor.publishers.watchdog import Watchdog, load
+
+    logging.basicConfig(format="%(asctime)s %(message)s", stream=sys.stderr)
+    path = Path(args.file)
+    stops: list[int] = []
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda got, _frame: stops.append(got))
+    Watchdog(load(path), path.with_name(path.name + ".state.json")).run(lambda: bool(stops))
+    return 0
 
 
 def _run(args: argparse.Namespace) -> int:

@@ -178,3 +178,12 @@ WORDS: dict[str, str] = {
     "suspects": mark("Suspected, the most usual first: {names}."),
     "indoor": mark("whether the thermostat calls (an indoor board with the thermostat sensor)"),
 }
+# What the dead man's switch says (publishers/silence_watch.py).
+SILENCE: dict[str, str] = {
+    "gone-title": mark("No news from the monitor"),
+    "gone": mark("Your air conditioner isn't watched. Check the monitor's plug and the router. Silent since {since}."),
+    "area-title": mark("No news from the monitor"),
+    "area": mark("Probably an outage near you: {count} homes in {area} silent since {since}. Nothing is watched."),
+    "back-title": mark("The monitor is back"),
+    "back": mark("Your air conditioner is watched again. The monitor was silent from {since} to {now} ({span})."),
+}

@@ -30,7 +30,7 @@ _PAGES = """pages.status pages.live pages.part alerts.listed alerts.ask checks.s
     share.make share.revoke health.shown settings.shown settings.scale settings.make_token settings.revoke door.logout
     door.password"""
 _READS = "api.status api.health api.events api.cycles api.lanes api.readings api.openapi"
-_OPEN = """answer.asked answer.given
+_OPEN = """answer.asked answer.given shell.alive
     static door.login door.setup share.enter share.close shell.manifest shell.worker shell.offline shell.icon
     shell.report_style"""
 # endpoint -> what one must hold to open it
