@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
+from math import pi
 from pathlib import Path
 from statistics import median
 from typing import NamedTuple
@@ -109,6 +110,8 @@ class Learned(msgspec.Struct, frozen=True, kw_only=True):
     outdoor_c: float | None = None
     start_s: float | None = None
     start_peak_a: float | None = None
+    apparent_uf: float | None = None
+    power_factor: float | None = None
 
 
 class Commissioning(msgspec.Struct, frozen=True, kw_only=True):
@@ -130,13 +133,23 @@ class Commissioning(msgspec.Struct, frozen=True, kw_only=True):
     uses: tuple[str, ...] = ()
 
 
-def learned(phases: Mapping[str, SensorPicture], starts: Sequence[StartTransient] = ()) -> Learned:
+def learned(
+    phases: Mapping[str, SensorPicture], starts: Sequence[StartTransient] = (), line_hz: float = 60.0
+) -> Learned:
     """What the walk teaches, phase by phase; a start counts only where it was captured whole."""
 
     def number(phase: str, name: str) -> float | None:
         value = phases[phase].values.get(name) if phase in phases else None
         return None if value is None else round(float(value), 3)
 
+    volts, amps, watts = (
+        number("running", "line_v"),
+        number("running", "compressor_a"),
+        number("running", "compressor_w"),
+    )
+    winding_a = number("running", "start_winding_a")
+    apparent_uf = round(winding_a / (2 * pi * line_hz * volts) * 1e6, 2) if winding_a and volts else None
+    power_factor = round(min(1.0, watts / (volts * amps)), 3) if watts and volts and amps else None
     whole = [start for start in starts if start.duration_s is not None]
     return Learned(
         standing_a=number("off", "compressor_a"),
@@ -145,6 +158,8 @@ def learned(phases: Mapping[str, SensorPicture], starts: Sequence[StartTransient
         fan_a=number("running", "fan_a"),
         control_v=number("running", "control_v"),
         outdoor_c=number("running", "outdoor_c"),
+        apparent_uf=apparent_uf,
+        power_factor=power_factor,
         start_s=round(median(start.duration_s for start in whole if start.duration_s is not None), 3)
         if whole
         else None,
@@ -176,7 +191,7 @@ def commission(
             raise CommandError("commission: phase", name, "one of " + ", ".join(names))
     fitted = settings.fitted
     phases = {name: picture(scans[name], fitted) for name in names if name in scans}
-    taught = learned(phases, starts)
+    taught = learned(phases, starts, settings.unit.line_hz)
     remarks = tuple(judge(phases, settings.unit, fitted, faults or {}, thermometer_c))
     return Commissioning(
         site=settings.site.id,
@@ -226,6 +241,15 @@ def uses(taught: Learned, settings: Settings) -> tuple[str, ...]:
         rows.append(_start_used(taught.start_s, taught.start_peak_a, settings))
     elif taught.compressor_a is not None:
         rows.append("No start was captured: the compressor ran already, or its capture was spoilt.")
+    label_uf = settings.unit.run_capacitor_uf
+    if taught.apparent_uf is not None and label_uf and not settings.unit.capacitor_volts_ratio:
+        rows.append(
+            f"The start winding's current at the line's volts is that of {taught.apparent_uf:.1f} uF; the label says"
+            f" {label_uf:g} uF. If a meter on the capacitor, disconnected and discharged, confirms the label,"
+            f" write in the site file: [unit] capacitor_volts_ratio = {taught.apparent_uf / label_uf:.2f}"
+        )
+    if taught.power_factor is not None:
+        rows.append(f"The compressor runs at a power factor of {taught.power_factor:.2f}.")
     if taught.compressor_a is not None and taught.outdoor_c is not None:
         rows.append(
             f"The compressor draws {taught.compressor_a:.1f} A at {taught.outdoor_c:.0f} C. What is normal at each"

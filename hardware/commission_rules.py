@@ -53,6 +53,7 @@ def judge(
     remarks += _unsteady(phases)
     remarks += _flags(phases, [name for name in fitted if name in FLAGS])
     remarks += _numbers(phases, bands(unit))
+    remarks += _warm_and_cold(phases)
     return remarks + list(_thermometer(phases, thermometer_c))
 
 
@@ -208,6 +209,31 @@ def _in_the_cold(phases: Mapping[str, SensorPicture], name: str, side: str) -> s
     if name != "compressor_a" or side != "low" or outdoor_c is None or outdoor_c >= limits.COMMISSION.cold_c.value:
         return ""
     return f"; or it is the cold ({outdoor_c:.0f} C), in which a sound one draws less: walk again on a warmer day"
+
+
+# The probe that must be the warmer one in a run, the colder one, by how much, and what each pair lies on.
+PAIRS: tuple[tuple[str, str, limits.Limit, str], ...] = (
+    ("liquid_c", "suction_c", limits.COMMISSION.pipes_apart_k, "pipe"),
+    ("return_air_c", "supply_air_c", limits.COMMISSION.air_apart_k, "duct"),
+)
+
+
+def _warm_and_cold(phases: Mapping[str, SensorPicture]) -> Iterator[Remark]:
+    """Probes of which one is warm and one cold in a run: each on the other's place, or both on one."""
+    for warm, cold, least_k, place in PAIRS:
+        seen = [_seen(phases, name).get("running") for name in (warm, cold)]
+        if seen[0] is None or seen[1] is None:
+            continue
+        apart_k = float(seen[0]) - float(seen[1])
+        if apart_k <= -least_k.value:
+            text = f"{warm} and {cold} are exchanged: in a run the colder one lies on {warm}'s {place}"
+            yield Remark(kind="exchanged", senses=(warm, cold), text=text)
+        elif apart_k < least_k.value:
+            text = (
+                f"{warm} and {cold} are only {abs(apart_k):.1f} K apart in a run, expected {least_k.value:g} K or more:"
+                f" both probes on one {place}, one hangs in the air, or the unit does not cool"
+            )
+            yield Remark(kind="wrong-value", senses=(warm, cold), text=text)
 
 
 def _thermometer(phases: Mapping[str, SensorPicture], thermometer_c: float | None) -> Iterator[Remark]:

@@ -47,6 +47,10 @@ class Watched(Protocol):
     def scan(self) -> Scan: ...
     def changes(self) -> list[Scan]: ...
     def starts(self) -> list[StartTransient]: ...
+
+    @property
+    def displacement_deg(self) -> float | None: ...
+
     def faults(self) -> dict[str, str]: ...
     def idle(self, seconds: float, stop: Callable[[], bool] = ...) -> None: ...
 
@@ -221,6 +225,8 @@ def told(record: Commissioning) -> Iterator[str]:
 
 _HOLD: dict[str, str] = {
     "A": "Clamp the meter round the very lead that goes through this transformer, once, and let it settle.",
+    "W": "Clamp the power meter round the compressor's lead, its volts on L1 and L2; or put a resistive load alone"
+    " through the transformer, and type its volts times amps.",
     "V": "Put the voltmeter, on AC volts, across the two terminals of this sense.",
     "°C": "Hold the thermometer in the air beside the sensor, in shade, for some minutes.",
 }
@@ -298,10 +304,12 @@ class _Steady(_Eye):
     def __init__(self, boards: Watched, scan_s: float, say: Say, reading: str) -> None:
         super().__init__(boards, scan_s, say)
         self.reading = reading
+        self._scans: deque[Scan] = deque(maxlen=int(limits.COMMISSION.scans.value))
         self._last: deque[float | None] = deque(maxlen=int(limits.COMMISSION.scans.value))
 
     def look(self) -> Scan:
         scan = super().look()
+        self._scans.append(scan)
         self._last.append(getattr(scan, self.reading))
         return scan
 
@@ -314,6 +322,17 @@ class _Steady(_Eye):
             reason = self.faults.get(self.reading, "no reading")
             raise CommandError(f"calibrate {self.reading}", reason, "a sense that gives a reading")
         return float(median(known))
+
+    def point(self, raw: float, shown: float) -> CalibrationPoint:
+        """A comparison as it stands now; of power with volts times amps and their angle."""
+        if READINGS[self.reading].unit != "W":
+            return CalibrationPoint(raw=raw, meter=shown)
+        pairs = [(scan.line_v, scan.compressor_a) for scan in self._scans]
+        apparent = [volts * amps for volts, amps in pairs if volts is not None and amps is not None]
+        angle_deg = self._boards.displacement_deg or 0.0
+        return CalibrationPoint(
+            raw=raw, meter=shown, apparent=median(apparent) if apparent else 0.0, displacement_deg=angle_deg
+        )
 
     def moves(self) -> bool:
         """Its last scans are farther apart than comparisons may be."""
@@ -332,7 +351,7 @@ def _given(eye: _Steady, shown: Sequence[float], say: Say, answer: Answer) -> It
             say(f"Bring the meter to {value:g}, then press Enter.")
             if eye.until(answer) == STOP:
                 return
-        yield CalibrationPoint(raw=eye.value(), meter=value)
+        yield eye.point(eye.value(), value)
 
 
 def _asked(
@@ -349,7 +368,7 @@ def _asked(
         elif eye.moves():
             say(f"{eye.reading} does not stand still: wait, and type it again.")
         else:
-            point = CalibrationPoint(raw=raw, meter=number)
+            point = eye.point(raw, number)
             try:
                 calibrated([*points, point])
             except CommandError as error:

@@ -31,6 +31,8 @@ from condenser_monitor.monitor.core.cycle import CycleWatch, Minute
 from condenser_monitor.monitor.core.errors import ContractError
 from condenser_monitor.monitor.core.evaluation import FindingEvaluator, Snapshot
 from condenser_monitor.monitor.core.findings import CATALOGUE, Answer, FindingRow, contradictions
+from condenser_monitor.monitor.core.flapping import FlapFilter, FlapMemory
+from condenser_monitor.monitor.core.habits import HabitMemory, Habits
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
 from condenser_monitor.monitor.core.links import Facts, chain, facts, first_break
 from condenser_monitor.monitor.core.load_state import EngineMemory, MemoryPart
@@ -85,6 +87,8 @@ FINDINGS_MEMORY = MemoryPart("findings", 1, dict[str, Finding], what="findings")
 STOOD_MEMORY = MemoryPart("recent_ages_s", 1, Ages, what="findings that stood")
 WORKED_MEMORY = MemoryPart("worked_ages_s", 1, Ages, what="findings that worked again")
 HEAT_MEMORY = MemoryPart("called_in_heat_ages_s", 1, list[float], what="calls in the heat")
+HABITS_MEMORY = MemoryPart("habits", 1, list[HabitMemory], what="what the unit does by design")
+FLAPS_MEMORY = MemoryPart("flapping", 1, list[FlapMemory], what="findings that come and go")
 LIARS_MEMORY = MemoryPart("liars", 1, list[LiarMemory], what="sensors that lie")
 
 
@@ -123,11 +127,15 @@ class Engine:
             stood_s=_times_s(old.load(STOOD_MEMORY)),
             worked_s=_times_s(old.load(WORKED_MEMORY)),
         )
+        habits, flaps = old.load(HABITS_MEMORY), old.load(FLAPS_MEMORY)
+        self._habits = Habits(settings, habits or ())
+        self._flaps = FlapFilter(flaps or ())
         liars = old.load(LIARS_MEMORY)
         self._trust = Trust(settings.unit, self._inputs.fitted, liars or ())
         self._trust_due_s = inf
         self._read_s = -inf
         self._claims = ""
+        self._outdoor_c: float | None = None
         self._early_a: float | None = None
         self._cold = False
         self._patterns.heat.called_s.extend(-age_s for age_s in old.load(HEAT_MEMORY) or ())
@@ -167,6 +175,7 @@ class Engine:
     def feed_start(self, start: StartTransient) -> Sequence[Event]:
         """A start of the compressor captured at the full sample rate."""
         self._baselines.add_start(start)
+        self._performance.add_start(start)
         self._features.starts(self._baselines.slow_start(), start.t_s)
         self._cycle.transient = start
         self._deadline_s = self._look_s = self._decide_s = -inf
@@ -227,6 +236,7 @@ class Engine:
         minute = self._minute.due(scan.t_s)
         if minute:
             self._each_minute(scan)
+            events += self._told(self._flaps.tick(scan.t_s, scan.wall_s))
         # One more scan after the last change bears it out: an odd one accuses nobody.
         if not changed and lasted(self._trust_due_s, scan.t_s, 0.0) and not self._inputs.unsettled():
             events += self._weigh_sensors(scan)
@@ -252,10 +262,12 @@ class Engine:
         outcome = self._evaluator.evaluate(moment)
         self._patterns.follow(self._evaluator.standing)
         features = self._features.seen(self.now_s) if self._evaluator.standing or outcome.order else self._features_seen
-        changes: list[Change | Diagnosed] = []
+        changes: list[Change] = []
+        diagnosed: list[Event] = []
+        before = dict(self._diagnosis.standing) if outcome.cleared else {}
         if outcome.order or features != self._features_seen:
             self._features_seen = features
-            changes = self._diagnosis.diagnose(
+            made = self._diagnosis.diagnose(
                 Observed(
                     now_s=self.now_s,
                     wall_s=self.wall_s,
@@ -270,24 +282,31 @@ class Engine:
                     distrusted=self._distrusted,
                 )
             )
-        events: list[Event] = [*changes]
-        for change in changes:
-            if isinstance(change, Change):
-                events += self._alarms.apply(change)
+            changes = [change for change in made if isinstance(change, Change)]
+            diagnosed = [change for change in made if isinstance(change, Diagnosed)]
+        events = self._told(self._flaps.update(changes, self._diagnosis.standing, before)) + diagnosed
         self._due_s = min(self._evaluator.deadline(), self._patterns.deadline(self.now_s), self._silence_deadline())
         # What a finding that has just come or gone takes out of the patterns is heard at the next scan.
         self._decide_s = -inf if changes else self._due_s
+        return events
+
+    def _told(self, changes: Sequence[Change]) -> list[Event]:
+        """What goes on to people, disk and broker."""
+        events: list[Event] = [*changes]
+        for change in changes:
+            events += self._alarms.apply(change)
         return events
 
     def _gap(self, scan: Scan) -> list[Event]:
         """Nothing was seen for long: whatever ran may have stopped and started again."""
         self._inputs.forget(scan.t_s)
         self._trust.forget_state()
+        self._habits.forget()
         self._patterns.gap()
         self._features.gap()
         self._usual_s = 0.0
         was_s, self.now_s = self.now_s, scan.t_s
-        self.facts = facts(self._inputs, distrusted=self._trust.distrusted)
+        self.facts = self._facts()
         cycle = self._cycle.update(self.facts, was_s, self.wall_s)
         self._running = False
         return [] if cycle is None else self._finish(cycle)
@@ -320,17 +339,31 @@ class Engine:
         self._numbers.update((name, value) for name, value in found if value is not None)
 
     def _moved(self, scan: Scan, since_s: float) -> list[Event]:
-        was, self.facts = self.facts, facts(self._inputs, distrusted=self._trust.distrusted)
+        was, self.facts = self.facts, self._facts()
         self._patterns.changed(was, self.facts, since_s)
+        self._habits.update(self.facts, since_s)
         self._features.changed(was, self.facts, since_s, self._baselines.normal_a(scan.outdoor_c))
         cycle = self._cycle.update(self.facts, since_s, scan.wall_s)
         self._running = self._cycle.running_since_s is not None
         return [] if cycle is None else self._finish(cycle)
 
+    def _facts(self, *, said: bool = False) -> Facts:
+        return facts(
+            self._inputs, said=said, distrusted=self._trust.distrusted, fan_may_rest=self._fan_may_rest(self._outdoor_c)
+        )
+
+    def _fan_may_rest(self, outdoor_c: float | None) -> bool:
+        """Whether a defrost or the unit's board may hold the fan off; where the temperature is not known, it may."""
+        unit = self.settings.unit
+        warm = -inf if outdoor_c is None else outdoor_c
+        frost = unit.heat_pump and warm < limits.HABITS.frost_c.value
+        cycled = unit.fan_control == "board" or unit.kind == "variable-speed"
+        return frost or (cycled and warm < limits.HABITS.board_fan_c.value)
+
     def _weigh_sensors(self, scan: Scan) -> list[Event]:
         """What is read has settled: decide which sensors to believe."""
         self._trust_due_s = inf
-        evidence = self._trust.read(self._inputs, cooled=self._cooled())
+        evidence = self._trust.read(self._inputs, cooled=self._cooled(), rested=self._rested())
         fan = self._inputs.beliefs.get("fan")
         if self._running and fan is not None and fan.symbol is False:
             look_s = fan.since_s + limits.TRUST.still_s.value
@@ -345,6 +378,15 @@ class Engine:
         self.changed_s = self._read_s
         return self._moved(scan, scan.t_s)
 
+    def _rested(self) -> bool:
+        """Whether a fan's current is read so long after the compressor's stop that no board lets it run on."""
+        beliefs = self._inputs.beliefs
+        fan, compressor, call = beliefs.get("fan"), beliefs.get("compressor"), beliefs.get("call")
+        if not (fan and compressor and call) or not fan.symbol or compressor.symbol is not False:
+            return False
+        since_s = max(fan.since_s, compressor.since_s, call.since_s)
+        return call.symbol is False and lasted(since_s, self.now_s, limits.HABITS.run_on_s.value)
+
     def _cooled(self) -> bool:
         """Whether the compressor runs on without its fan's current and draws no more than with it.
 
@@ -357,6 +399,8 @@ class Engine:
         now_a = self._numbers.get("compressor_a")
         if self._cold or self.facts.draw != "normal" or not now_a:
             return False
+        if abs(now_a - self._early_a) <= limits.TRUST.frozen_ratio.value * self._early_a:
+            return False  # a number that does not move at all is no witness
         if since_s > started_s and lasted(since_s, self.now_s, limits.TRUST.still_s.value):
             return now_a <= self._early_a * limits.TRUST.still_ratio.value
         return lasted(since_s, self.now_s, limits.TRUST.cooled_s.value) and (
@@ -377,6 +421,7 @@ class Engine:
         if outdoor_c is None:
             outdoor_c = scan.outdoor_c
         self._watch_draw(scan.t_s, means["compressor_a"], outdoor_c)
+        self._take_temperature(outdoor_c)
         minute = MinuteMeans(
             began_s=self._minute.began_s,
             ended_s=scan.t_s,
@@ -400,6 +445,13 @@ class Engine:
     def _trusted(self, reading: str, value: float | None) -> float | None:
         return None if reading in self._trust.distrusted else value
 
+    def _take_temperature(self, outdoor_c: float | None) -> None:
+        """Keep the temperature by which a fan may rest; what follows from it changes when it crosses that border."""
+        was, self._outdoor_c = self._outdoor_c, self._trusted("outdoor_c", outdoor_c)
+        if self._fan_may_rest(was) is not self._fan_may_rest(self._outdoor_c):
+            self.facts = self._facts()
+            self._decide_s = -inf
+
     def _watch_draw(self, now_s: float, minute_a: float | None, outdoor_c: float | None) -> None:
         """Keep what the compressor draws: while the fan runs the last minute, without it the first whole one."""
         started_s, fan = self._cycle.running_since_s, self._inputs.beliefs.get("fan")
@@ -408,7 +460,7 @@ class Engine:
             self._early_a = None
         elif lasted(started_s, self._minute.began_s, limits.MINUTE_S.value) and (fan.symbol or self._early_a is None):
             self._early_a = minute_a
-        if self._cooled():
+        if self._cooled() or self._rested():
             self._trust_due_s = min(self._trust_due_s, now_s)
 
     def _set_draw(self, outdoor_c: float | None) -> None:
@@ -427,7 +479,7 @@ class Engine:
             now_s=now_s,
             changed_s=self.changed_s,
             facts=self.facts,
-            said=None if inputs.settled else facts(inputs, said=True, distrusted=self._trust.distrusted),
+            said=None if inputs.settled else self._facts(said=True),
             counted={
                 "sensor-silent": bool(self._silent()),
                 "contactor-chatter": patterns.chatter.stands(now_s),
@@ -439,6 +491,10 @@ class Engine:
             },
             unsettled=inputs.unsettled(),
             undecided=self._trust_due_s < inf and self._trust.contradicted(self._trust.read(inputs)),
+            grace_s={
+                name: self._habits.grace_s(name, self.facts, now_s, self._usual_s)
+                for name in ("call-without-pull-in", "call-without-run", "call-not-reaching-unit", "fan-not-running")
+            },
             distrusted={
                 belief.name: reading for reading in self._trust.distrusted for belief in inputs.inputs_of(reading)
             },
@@ -508,8 +564,9 @@ class Engine:
 
     @property
     def standing(self) -> tuple[Finding, ...]:
-        """The findings that stand."""
-        return tuple(self._diagnosis.standing.values())
+        """The findings that stand; one that comes and goes stands until it has been quiet for long."""
+        standing = self._diagnosis.standing
+        return (*standing.values(), *self._flaps.held(standing).values())
 
     def status(self) -> UnitStatus:
         """All that is shown of the unit, as of the last scan."""
@@ -531,6 +588,7 @@ class Engine:
             service_until_wall_s=self._alarms.service_until_wall_s,
             trends=self._baselines.report() | {"performance": self._performance.report()},
             distrusted=self._distrusted,
+            offers=self._habits.offers(self._usual_s),
             diagnosis=self._diagnosis.diagnosed if self.standing else None,
         )
 
@@ -546,6 +604,8 @@ class Engine:
         keep(FINDINGS_MEMORY, self._diagnosis.standing)
         keep(STOOD_MEMORY, self._diagnosis.stood_ages_s(now_s))
         keep(WORKED_MEMORY, self._diagnosis.worked_ages_s(now_s))
+        keep(HABITS_MEMORY, self._habits.memory())
+        keep(FLAPS_MEMORY, self._flaps.memory(now_s))
         keep(LIARS_MEMORY, self._trust.memory())
         keep(HEAT_MEMORY, [now_s - at_s for at_s in self._patterns.heat.called_s])
         keep(PERFORMANCE_MEMORY, self._performance.memory)

@@ -135,6 +135,7 @@ class TRUST(LimitGroup):
     weld = _ours(2.5, "1", 1, 10, "contacts weld: less usual than a motor that fails")
     designed = _ours(0.3, "1", 0, 2, "what this kind of unit does by design, yet not all the time")
     impossible = _ours(20.0, "1", 10, 100, "what no fault explains: more than any two liars and faults")
+    pushed = _ours(8.0, "1", 3, 100, "somebody pushes the armature in: more seldom than two sensors that lie")
     impossible_fan = _ours(3.0, "1", 1, 100, "a compressor that runs for long at its usual current without a fan")
     liar = _ours(3.0, "1", 1, 10, "a sensor begins to lie: as seldom as a wire fault")
     high = _ours(0.5, "1", 0, 5, "and more seldom with a signal than without: most failures are an open wire")
@@ -150,10 +151,44 @@ class TRUST(LimitGroup):
     whole_run_s = _ours(300.0, "s", 60, 3600, "as long as a thermostat runs at the least")
     still_s = _ours(20.0, "s", 10, 120, "by then a compressor whose fan has just stopped draws a tenth more")
     still_ratio = _ours(1.03, "1", 1.0, 1.2, "noise and drift of a running current within seconds")
+    frozen_ratio = _ours(1e-5, "1", 0, 0.01, "a measured current differs from its mean by more than this")
     cooled_s = _ours(180.0, "s", 60, 3600, "a compressor that starts without its fan draws ever more, and trips")
     warm_c = _ours(15.0, "°C", 0, 30, "in colder air a condenser may do without its fan for a while")
     steady_ratio = _ours(1.12, "1", 1.02, 2, "without its fan a compressor draws a third more within minutes")
     margin = _ours(0.3, "1", 0.01, 3, "explanations closer than this are as good as each other")
+
+
+# ---------------------------------------------------------------- what is by design, and what comes and goes
+
+
+class HABITS(LimitGroup):
+    """What a unit does by design and is learned from its own cycles (see core/habits.py)."""
+
+    times = _ours(3, "times", 2, 10, "as often in a row must something have lasted equally long")
+    slack_s = _ours(5.0, "s", 1, 60, "timers of relays and boards repeat within seconds")
+    slack_ratio = _ours(0.05, "1", 0.01, 0.3, "and within a few percent")
+    over_ratio = _ours(1.2, "1", 1.0, 3, "a timer drifts with warmth and volts; beyond this it is late")
+    delay_least_s = _ours(15.0, "s", 5, 60, "a contactor that closes sooner had no timer")
+    delay_most_s = Limit(600.0, "s", 60, 3600, "common practice", "delay timers of cooling units go up to ten minutes")
+    break_most_s = Limit(900.0, "s", 60, 3600, "common practice", "5 min is usual after a stop; boards add some")
+    shed_least_s = _ours(240.0, "s", 60, 3600, "no utility's switch cuts for less than some minutes")
+    shed_most_s = Limit(
+        3600.0, "s", 600, 14400, "from memory", "load control of utilities: half an hour at a time is usual"
+    )
+    frost_c = Limit(
+        12.0, "°C", 5, 20, "from memory", "outdoor coils of heat pumps frost below about 5 to 7 °C; margin ours"
+    )
+    board_fan_c = _ours(20.0, "°C", 5, 30, "boards cycle the fan only in the cold, when head pressure falls")
+    ramp_s = _ours(180.0, "s", 0, 600, "a variable-speed unit's board waits and ramps before its current shows")
+    run_on_s = _ours(600.0, "s", 60, 1800, "no board lets the fan run on for longer than some minutes")
+
+
+class FLAPPING(LimitGroup):
+    """The budget for findings that come and go (see core/flapping.py)."""
+
+    raises = _ours(6, "times", 2, 60, "contract: more than 6 times an hour is coming and going")
+    window_s = _ours(3600.0, "s", 600, 86400, "contract: counted within an hour, and told once an hour")
+    settled_s = _ours(3600.0, "s", 600, 86400, "contract: over when quiet, or standing, for an hour")
 
 
 # ---------------------------------------------------------------- elimination and the next check
@@ -328,6 +363,9 @@ class LOCKED_ROTOR(FindingLimits):
 
 class OVERLOAD_CYCLING(FindingLimits):
     hold_s = _hold(0)
+    least_off_s = _ours(
+        20.0, "s", 0, 600, "a protector needs half a minute at the least; a blink of the line lasts 4 to 12 s"
+    )
     restarts = _ours(2, "restarts", 1, 20, _CONTRACT)
     window_s = _ours(5400, "s", 60, 86400, _CONTRACT)
     all_clear_s = _all_clear(3 * 3600, _PROTECTOR)
@@ -395,6 +433,10 @@ class CONTROL_POWER_LOST(FindingLimits):
 
 class CALL_NOT_REACHING_UNIT(FindingLimits):
     hold_s = _hold(30)
+
+
+class CALL_WITHOUT_THERMOSTAT(FindingLimits):
+    hold_s = _hold(30, "as long as a call that does not arrive is waited for")
 
 
 class SHORT_CYCLING(FindingLimits):
@@ -802,6 +844,9 @@ class PERFORMANCE(LimitGroup):
     slack_sd = _ours(3.0, "sd", 1, 6, "three times its own scatter is not by chance")
     power_factor_low = _ours(
         0.85, "1", 0.5, 0.95, "a sound capacitor-run compressor stands at 0.9 to 0.99, without its capacitor at 0.7"
+    )
+    sag_deep = _ours(
+        0.12, "of the volts", 0.03, 0.5, "a sound service and branch drop 3 to 8 % under locked-rotor amps"
     )
     suction_cold_c = _ours(2.0, "°C", -5, 6, "a coil below freezing ices over")
     suction_warm_c = _ours(20.0, "°C", 14, 30, "a large pipe no colder than the room has all of its gas boiled early")

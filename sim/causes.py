@@ -227,6 +227,12 @@ _ROWS = (
         _flag("pressure_open"),
     ),
     PhysicalCause(
+        "call-wire-on-r",
+        ("loose-connection", "control-wire-shorted"),
+        "The cable is chewed: the call wire is through, and its outdoor end touches R.",
+        _flag("call_wire_on_r"),
+    ),
+    PhysicalCause(
         "low-pressure-switch-open",
         ("low-pressure-cutout", "pressure-switch"),
         "The low-pressure switch opens.",

@@ -57,6 +57,7 @@ class Condition:
     low_switch_open: bool = False
     high_switch_open: bool = False
     call_wire_ohm: float = 0.0
+    call_wire_on_r: bool = False
     # contactor
     relay_open: bool = False
     board_open: bool = False

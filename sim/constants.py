@@ -106,7 +106,7 @@ CHARGE_SUCTION_F = _ours(
 OVERCHARGE_F = _ours(90.0, "F", "rise of condensing temperature per share of overcharge: flooded condenser")
 
 SUPERHEAT_K = Constant(7.0, "K", "common practice", "gas over evaporating temperature at the unit: 5 to 10 K")
-SUPERHEAT_LOST_K = _ours(35.0, "K", "more of it with all of the charge lost, or a metering device that is shut")
+STARVED_GAS_SHARE = _ours(2.0, "1", "of the way to the return air that gas warms, per share of charge or metering lost")
 SUBCOOLING_K = Constant(5.5, "K", "common practice", "liquid under condensing temperature: 10 F, clean and full")
 SUBCOOLING_OVER_K = _ours(30.0, "K", "more of it per share of overcharge: liquid backs up in the condenser")
 SUBCOOLING_HELD_K = _ours(6.0, "K", "more of it with a metering device that is shut")

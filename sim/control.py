@@ -105,15 +105,21 @@ class ControlCircuit:
         lead = self._lead(switches, ambient_c)
         shorted = complex(constants.CABLE_SHORT_OHM.value) if condition.cable_shorted else None
         at_unit = _parallel(lead, complex(sense), shorted)
-        down = _series(at_unit, self._path_ohm(switches, ambient_c))
+        crossed = condition.call_wire_on_r
+        path_ohm = self._path_ohm(switches, ambient_c)
+        down = _series(at_unit, inf if crossed else path_ohm)
+        from_r = _series(at_unit, self._wire_ohm(ambient_c)) if crossed else None
         at_indoor = _parallel(down, complex(sense))
         call = _series(at_indoor, switches.thermostat_ohm + condition.thermostat_ohm)
-        load = _parallel(call, self._z_indoor, complex(sense))
+        load = _parallel(call, from_r, self._z_indoor, complex(sense))
         source = self._no_load_v * primary_share * condition.transformer_ratio
         total = source / (self._z_transformer + condition.transformer_ohm + load)
         rc = total * load
         indoor_y = rc * at_indoor / call if call is not None else 0j
-        unit = indoor_y * at_unit / down if down is not None else self._coupled(indoor_y, at_unit)
+        if from_r is not None:
+            unit = rc * at_unit / from_r
+        else:
+            unit = indoor_y * at_unit / down if down is not None else self._coupled(indoor_y, at_unit)
         coil = unit / lead if lead is not None else 0j
         coil_v = coil * self._coil(switches.armature_in, ambient_c)
         return ControlVolts(abs(total), abs(rc), abs(indoor_y), abs(unit), abs(coil), abs(coil_v))
@@ -130,8 +136,9 @@ class ControlCircuit:
         return self._coil(switches.armature_in, ambient_c) + condition.coil_lead_ohm
 
     def _path_ohm(self, switches: Switches, ambient_c: float) -> float:
-        if not switches.safeties_closed:
-            return inf
+        return self._wire_ohm(ambient_c) if switches.safeties_closed else inf
+
+    def _wire_ohm(self, ambient_c: float) -> float:
         key = round(ambient_c)
         wire = self._wires.get(key)
         if wire is None:

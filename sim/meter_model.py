@@ -245,7 +245,7 @@ SHOWN: dict[str, Callable[[World], str]] = {
     "fan-capacitor": lambda w: _microfarads(w.condition.fan_capacitor, w.plan.design.fan_uf),
     "winding-ohms": _windings,
     "leg-to-ground": _legs,
-    "start-sag": lambda w: _volts(w.unit.panel_v * (1.0 - _SAG_SHARE) - 20.0 * w.condition.line_joint_ohm),
+    "start-volts": lambda w: _volts(w.unit.panel_v * (1.0 - _SAG_SHARE) - 20.0 * w.condition.line_joint_ohm),
     "contact-drop": lambda w: "0.1 V",
     "capacitor-amps": _capacitor_amps,
     "start-capacitor": lambda w: "200 uF of 200" if w.condition.start_torque >= 1.0 else "20 uF of 200",

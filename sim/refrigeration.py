@@ -137,8 +137,9 @@ class Refrigeration:
         condition = self.condition
         lost, over = max(0.0, 1.0 - condition.charge), max(0.0, condition.charge - 1.0)
         starved = min(1.0, lost + condition.metering_shut)
-        superheat_k = constants.SUPERHEAT_K.value + constants.SUPERHEAT_LOST_K.value * starved
-        gas_c = min(self.evaporating_c + superheat_k, max(indoor_c, outdoor_c))
+        gas_c = min(self.evaporating_c + constants.SUPERHEAT_K.value, max(indoor_c, outdoor_c))
+        # A starved coil boils all of its liquid early; the gas then warms towards the air that goes over it.
+        gas_c += max(0.0, indoor_c - gas_c) * min(1.0, constants.STARVED_GAS_SHARE.value * starved)
         subcooling_k = (
             constants.SUBCOOLING_K.value * max(0.0, 1.0 - 2.5 * lost)
             + constants.SUBCOOLING_OVER_K.value * over

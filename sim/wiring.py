@@ -15,6 +15,7 @@ import msgspec
 
 from condenser_monitor.hardware import values
 from condenser_monitor.hardware.channels import CHANNELS
+from condenser_monitor.sim.condition import SenseCondition
 from condenser_monitor.sim.senses import WIRES, Wave
 from condenser_monitor.sim.unit import CondensingUnit
 from condenser_monitor.sim.waveforms import (
@@ -54,7 +55,8 @@ STRAY: dict[str, tuple[Callable[[CondensingUnit], float], Wave]] = {
 
 class Wiring(msgspec.Struct, frozen=True, kw_only=True):
     """What is not as meant. `leads`: reading -> what goes through its transformer's window. `jacks`: reading -> whose
-    transformer is plugged into its jack. `taps`: presence channel or control_v -> whose terminals it taps. `no_bias`:
+    transformer is plugged into its jack. `taps`: presence channel, voltage or probe -> whose place it has. `gains`:
+    reading -> what a wrong ratio makes of it. `no_bias`:
     converters without one. `inverted`: presence inputs whose module gives the other level."""
 
     says: str = "all as meant"
@@ -64,6 +66,7 @@ class Wiring(msgspec.Struct, frozen=True, kw_only=True):
     no_bias: frozenset[int] = frozenset()
     inverted: frozenset[str] = frozenset()
     empty: frozenset[str] = frozenset()
+    gains: dict[str, float] = {}
 
     def through(self, reading: str) -> tuple[Lead, ...]:
         """The leads through the transformer that is plugged into a reading's jack."""
@@ -120,6 +123,27 @@ MISTAKES: dict[str, Wiring] = {
         says="the taps of control_power and thermostat are exchanged",
         taps={"control_power": "thermostat", "thermostat": "control_power"},
     ),
+    "pipe-probes-swapped": Wiring(
+        says="the probes of the two pipes are exchanged", taps={"suction_c": "liquid_c", "liquid_c": "suction_c"}
+    ),
+    "probes-on-one-pipe": Wiring(
+        says="both pipe probes are strapped to the large pipe", taps={"liquid_c": "suction_c"}
+    ),
+    "duct-probes-swapped": Wiring(
+        says="the probes of the return and the supply duct are exchanged",
+        taps={"return_air_c": "supply_air_c", "supply_air_c": "return_air_c"},
+    ),
+    "volts-on-load-side": Wiring(says="line_v taps the contactor's load side", taps={"line_v": "load"}),
+    "volts-of-a-leg": Wiring(says="line_v goes from one leg to ground: half its ratio", gains={"line_v": 0.5}),
+    "power-on-start-lead": Wiring(
+        says="the start winding's transformer and the compressor's are on each other's leads",
+        leads={"compressor_a": (Lead("start_winding_a"),), "start_winding_a": (Lead("compressor_a"),)},
+    ),
+    "winding-on-fan-capacitor": Wiring(
+        says="the start winding's transformer sits on the fan's lead of the dual capacitor",
+        leads={"start_winding_a": (Lead("fan-capacitor-lead"),)},
+    ),
+    "blower-always-on": Wiring(says="the blower's current switch sits on the feed", taps={"blower": "control_power"}),
     "module-inverted": Wiring(
         says="an input module in the place of supply's gives the other level", inverted=frozenset({"supply"})
     ),
@@ -147,9 +171,13 @@ class WiredInputs(ChipInputs):
 
     def _instant(self, reading: str, start_s: float, end_s: float) -> float:
         if CHANNELS[reading].kind == "voltage":
-            return self._wave(self._wiring.taps.get(reading, reading), start_s, end_s)
+            gain = self._wiring.gains.get(reading, 1.0)
+            return gain * self._wave(self._wiring.taps.get(reading, reading), start_s, end_s)
         through = self._wiring.through(reading)
         return sum(lead.passes * self._wave(lead.conductor, start_s, end_s) for lead in through) / PASSES[reading]
+
+    def _thermistor_v(self, reading: str, sense: SenseCondition) -> float:
+        return super()._thermistor_v(self._wiring.taps.get(reading, reading), sense)
 
     def _wave(self, conductor: str, start_s: float, end_s: float) -> float:
         """Mean of the current in a conductor, A, or of the voltage at a tap, V."""

@@ -28,6 +28,7 @@ SERVICES: dict[str, Callable[[], bool]] = {
     "mosquitto_sub": lambda: shutil.which("mosquitto_sub") is not None,
     "amqtt": lambda: importlib.util.find_spec("amqtt") is not None,
     "chromium": lambda: any(shutil.which(name) for name in ("chromium", "chromium-browser", "google-chrome")),
+    "nginx": lambda: shutil.which("nginx") is not None,
     "ngspice": lambda: shutil.which("ngspice") is not None,
 }
 

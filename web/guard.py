@@ -17,6 +17,7 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from condenser_monitor.monitor.report.share import Share
 from condenser_monitor.web.context import page_context
+from condenser_monitor.web.peer import is_person
 from condenser_monitor.web.template_strings import t
 
 # endpoints that anybody may reach: nothing of the unit is in them
@@ -56,7 +57,8 @@ HEADERS = {
 }
 # Names that only the network of a house gives out: RFC 6762, RFC 8375, ICANN's reservation of 2024, common practice.
 _HOUSE = (".local", ".home.arpa", ".internal", ".lan")
-_FORWARDED = ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Real-IP", "Via")
+_FORWARDED = ("forwarded", "x-real-ip", "x-client-ip", "via")  # and whatever begins with x-forwarded, x-original
+_FORWARDED_BEGIN = ("x-forwarded", "x-original")
 _OPENED = ("document", "empty")
 FORM_FIELD = "csrf"
 
@@ -126,16 +128,24 @@ def held_share() -> Share | None:
 
 
 def is_local() -> bool:
-    """Whether the request was made on this machine: from a loopback address, under a loopback name, by no proxy.
+    """Whether a person on this machine asks: from a loopback address, under a loopback name, by no proxy.
 
-    The name is looked at because a foreign page can have its own name point here (DNS rebinding).
+    The name is looked at because a foreign page can have its own name point here (DNS rebinding). A proxy is known by
+    what it adds, by its HTTP/1.0, and at last by the user of the system that it runs as.
     """
-    if page_context().settings.web.proxy or any(name in request.headers for name in _FORWARDED):
+    if page_context().settings.web.proxy or any(map(_of_a_proxy, request.headers.keys())):
         return False
     if request.environ.get("SERVER_PROTOCOL") == "HTTP/1.0":  # no browser speaks it; a proxy that says nothing may
         return False
-    host = _host()
-    return _loopback(request.remote_addr or "") and (host == "localhost" or _loopback(host))
+    host, peer, port = _host(), request.remote_addr or "", request.environ.get("REMOTE_PORT")
+    if not (_loopback(peer) and (host == "localhost" or _loopback(host))):
+        return False
+    return port is None or is_person(peer, int(port))  # every server has it; a test's client within the process not
+
+
+def _of_a_proxy(header: str) -> bool:
+    name = header.lower()
+    return name in _FORWARDED or name.startswith(_FORWARDED_BEGIN)
 
 
 def is_house_name() -> bool:

@@ -89,6 +89,8 @@ def serve(app: Any, host: str = "127.0.0.1", port: int = 0) -> Serving:
             max_request_body_size=int(limits.WEB.body_most.value),
             channel_timeout=30,
             ident="",
+            # What a proxy adds must reach the guard, which knows a proxy by it; waitress itself trusts none of it.
+            clear_untrusted_proxy_headers=False,
         )
     except (OSError, ValueError) as error:  # a ValueError for a name that no host can have
         raise _taken(host, port, error) from None

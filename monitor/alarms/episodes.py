@@ -28,6 +28,16 @@ _OF_THE_MONITOR = frozenset({"sensor-silent", "sensing-disagrees"})
 _SUSPECTED_OF_ALL = frozenset({"monitor-sensing", "loose-connection"})
 # What follows from switching off what a message asked to switch off.
 _OBEYED = frozenset({"line-supply-lost", "control-power-lost", "no-call-in-heat", "overdue-call"})
+# Symptoms of one link of the chain: two of them at a time have one cause far oftener than two.
+_FAMILIES = (
+    frozenset({"low-control-voltage", "call-without-pull-in", "call-without-run", "contactor-chatter"}),
+    frozenset(
+        {"fan-not-running", "overload-cycling", "compressor-not-running", "pull-in-without-run", "locked-rotor"}
+        | {"high-running-current", "run-capacitor-weak", "slow-start", "short-cycling"}
+    ),
+    frozenset({"not-cooling", "low-split", "high-split", "low-running-current", "long-run"}),
+    frozenset({"no-call-in-heat", "overdue-call", "call-not-reaching-unit", "control-power-lost"}),
+)
 
 
 def level(finding: str, severity: Severity) -> int:
@@ -196,7 +206,8 @@ class EpisodeBook:
             return True
         related = any(name in CATALOGUE[one].parents or one in CATALOGUE[name].parents for one in story.trials)
         shared = {one for some in story.suspects.values() for one in some} & set(suspects) - _SUSPECTED_OF_ALL
-        return related or bool(shared)
+        family = any(name in some and not some.isdisjoint(story.trials) for some in _FAMILIES)
+        return related or family or bool(shared)
 
     # ------------------------------------------------------------ what is seen
 

@@ -25,7 +25,7 @@ from condenser_monitor.monitor.baselines.regression import least_squares
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.inputs import lasted
 from condenser_monitor.monitor.core.load_state import MemoryPart
-from condenser_monitor.monitor.core.records import Evidence
+from condenser_monitor.monitor.core.records import Evidence, StartTransient
 
 Answer = bool | None
 Means = Mapping[str, float | None]
@@ -116,6 +116,12 @@ class Performance:
             self._uf.append(value)
         self._judge_heat(minute)
         self._seen |= observed(minute.readings)
+
+    def add_start(self, start: StartTransient) -> None:
+        """Add a captured start: how far the line sagged under it."""
+        if start.before_v and start.lowest_v is not None:
+            sag = 1.0 - start.lowest_v / start.before_v
+            self._seen["start-sag"] = "deep" if sag > limits.PERFORMANCE.sag_deep.value else "usual"
 
     def _end_run(self) -> None:
         """Close the run: its microfarads are the median of its minutes."""

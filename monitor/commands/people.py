@@ -34,6 +34,13 @@ def add(command: shared.Command) -> None:
     command(
         "phone", _phone, "send a trial message to each phone, and say what became of it; exit status 1 if one failed"
     )
+    alerts = command("alerts", _alerts, "what is open, and answers to it; exit status 0 nothing open, 1 something")
+    alerts.add_argument("what", nargs="?", choices=("acknowledge", "snooze", "repaired"), help="without it: the list")
+    alerts.add_argument("name", nargs="?", metavar="EPISODE", help="as listed, or a finding")
+    alerts.add_argument("--by", metavar="NAME", help="who says so")
+    alerts.add_argument("--hours", type=float, metavar="H", help="how long to snooze (24)")
+    alerts.add_argument("--day", metavar="DATE", help="with acknowledge: the day a technician comes, YYYY-MM-DD")
+    alerts.add_argument("--note", default="", metavar="TEXT")
     explain = command("explain", _explain, "explain a finding, a suspect or a check")
     explain.add_argument("name", nargs="?", metavar="NAME", help="without it, all names")
     diagnose = command("diagnose", _diagnose, "find the cause with a meter, check by check")
@@ -80,6 +87,19 @@ def _phone(args: argparse.Namespace) -> int:
     from condenser_monitor.monitor.publishers.phone import try_phones
 
     return try_phones(shared.site(args), print)
+
+
+def _alerts(args: argparse.Namespace) -> int:
+    from condenser_monitor.monitor.terminal.alerts import answer, listed
+
+    with shared.history(shared.site(args)) as history:
+        if args.what is None:
+            return listed(history, sys.stdout)
+        if args.name is None or not args.by:
+            missing = "EPISODE" if args.name is None else "--by NAME"
+            raise CommandError(f"alerts {args.what}", f"no {missing}", "an episode as `alerts` lists it, and --by NAME")
+        hours = (24.0 if args.hours is None else args.hours) if args.what == "snooze" else None
+        return answer(history, sys.stdout, args.what, args.name, by=args.by, hours=hours, day=args.day, note=args.note)
 
 
 def _status(args: argparse.Namespace) -> int:

@@ -26,9 +26,9 @@ class Snapshot(NamedTuple):
     `changed_s` is when the newest of `facts` began; `said` are the facts of this scan by itself, None where it bears
     out what is believed; `counted` has the answers of the patterns; `unsettled` names the inputs that this scan does
     not bear out; `undecided`: readings contradict each other and it is not yet known which of them lie, so nothing is
-    raised; `distrusted` has the inputs of the readings that lie, each with its reading; `new_readings`: a reading
-    says something else than at the last decision; `doubted`: some reading is not borne out, so what is concluded now is
-    to be looked at again.
+    raised; `grace_s` is how much longer a condition may hold by design; `distrusted` has the inputs of the readings
+    that lie, each with its reading; `new_readings`: a reading says something else than at the last decision; `doubted`:
+    some reading is not borne out, so what is concluded now is to be looked at again.
     """
 
     now_s: float
@@ -38,6 +38,7 @@ class Snapshot(NamedTuple):
     counted: Mapping[str, Answer]
     unsettled: frozenset[str] = frozenset()
     undecided: bool = False
+    grace_s: Mapping[str, float] = {}
     distrusted: Mapping[str, str] = {}
     new_readings: bool = False
     doubted: bool = False
@@ -90,7 +91,7 @@ class Timer:
     """Since when a condition has been true or false, how many scans by themselves said that it is true, and whether
     its parent has been holding it down."""
 
-    __slots__ = ("clear_s", "false_s", "hold_s", "review_s", "row", "scans", "suppressed", "true_s")
+    __slots__ = ("clear_s", "false_s", "grace_s", "hold_s", "review_s", "row", "scans", "suppressed", "true_s")
 
     def __init__(self, row: FindingRow, settings: Settings) -> None:
         self.row = row
@@ -98,6 +99,7 @@ class Timer:
         self.hold_s = 0.0 if row.pattern else hold_s(row, settings)
         clear = limits.FINDINGS[row.name].clear_s
         self.clear_s = settings.limit(clear) if clear else 0.0
+        self.grace_s = 0.0
         self.true_s: float | None = None
         self.false_s: float | None = None
         self.review_s = inf
@@ -134,7 +136,7 @@ class Timer:
 
     def due(self, now_s: float) -> bool:
         """Return whether the finding is to be raised, if the scan bears it out."""
-        held = self.true_s is not None and lasted(self.true_s, now_s, self.hold_s)
+        held = self.true_s is not None and lasted(self.true_s, now_s, self.hold_s + self.grace_s)
         return held and not self.suppressed and (self.row.pattern or self.scans >= limits.CONFIRM_SCANS.value)
 
     def over(self, now_s: float) -> bool:
@@ -145,7 +147,7 @@ class Timer:
         """When the answer to `due` or `over` may next change by time alone, s."""
         if standing:
             return min(self.review_s, inf if self.false_s is None else self.false_s + self.clear_s)
-        return inf if self.true_s is None or self.suppressed else self.true_s + self.hold_s
+        return inf if self.true_s is None or self.suppressed else self.true_s + self.hold_s + self.grace_s
 
 
 class FindingEvaluator:
@@ -174,6 +176,7 @@ class FindingEvaluator:
                 answer = False
             if not (whole or answer or timer.true_s is not None or stands):
                 continue
+            timer.grace_s = moment.grace_s.get(row.name, 0.0)
             timer.count(answer, moment.said)
             timer.update(answer, moment.changed_s, moment.now_s, suppressed=not self.standing.isdisjoint(row.parents))
             if row.steady and answer and not moment.bears_out(row):

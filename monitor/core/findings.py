@@ -205,6 +205,15 @@ ROWS: tuple[FindingRow, ...] = (
         after_delay=True,
     ),
     FindingRow(
+        "call-without-thermostat",
+        _SOON,
+        "call",
+        "The outdoor unit is called although the thermostat does not call: a control wire touches another one.",
+        ("thermostat", "call"),
+        ("thermostat", "call", "control_v"),
+        lambda f: both(no(f.thermostat), f.call),
+    ),
+    FindingRow(
         "low-control-voltage",
         _SOON,
         "call",
@@ -428,8 +437,12 @@ CATALOGUE: dict[str, FindingRow] = {row.name: row for row in ROWS}
 
 
 def hold_s(row: FindingRow, settings: Settings) -> float:
-    """How long the condition must hold, in s, on this site: with the relay's delay, and a heat pump's defrost."""
+    """How long the condition must hold, in s, on this site: with what is declared of the unit's timers."""
     unit = settings.unit
-    if row.name == "fan-not-running" and unit.heat_pump:
-        return settings.limit(limits.FAN_NOT_RUNNING.defrost_s)
-    return settings.limit(limits.FINDINGS[row.name].hold_s) + (unit.delay_on_make_s if row.after_delay else 0.0)
+    held_s = settings.limit(limits.FINDINGS[row.name].hold_s)
+    if not row.after_delay:
+        return held_s
+    held_s += max(unit.delay_on_make_s, unit.delay_on_break_s)
+    if row.name == "call-not-reaching-unit":
+        return held_s + (limits.HABITS.shed_most_s.value if unit.load_shed else 0.0)
+    return held_s + (limits.HABITS.ramp_s.value if unit.kind == "variable-speed" else 0.0)

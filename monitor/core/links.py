@@ -18,7 +18,8 @@ from condenser_monitor.monitor.core.records import LinkState, LinkView
 
 class Facts(NamedTuple):
     """What follows from the sensors together: True, False or None (unknown). `volts`, `coil`, `draw` name bands;
-    `delayed` says that a delay relay sits between the call's tap and the coil; `distrusted` are the readings that were
+    `delayed` says that a delay relay sits between the call's tap and the coil; `fan_may_rest` that it is so cold that a
+    defrost or a board may hold the fan off by design; `distrusted` are the readings that were
     passed over because they lie."""
 
     call: bool | None = None
@@ -40,6 +41,7 @@ class Facts(NamedTuple):
     runs: bool | None = None
     contacts: bool | None = None
     delayed: bool = False
+    fan_may_rest: bool = False
     distrusted: frozenset[str] = frozenset()
 
 
@@ -59,7 +61,13 @@ def contacts_closed(load: bool | None, runs: bool | None) -> bool | None:
     return None if runs else False
 
 
-def facts(sensing: DebouncedInputs, *, said: bool = False, distrusted: frozenset[str] = frozenset()) -> Facts:
+def facts(
+    sensing: DebouncedInputs,
+    *,
+    said: bool = False,
+    distrusted: frozenset[str] = frozenset(),
+    fan_may_rest: bool = False,
+) -> Facts:
     """The facts as of the last scan: what is believed or, with `said`, what this one scan says by itself. A reading
     that is distrusted counts as missing."""
     symbols = {name: belief.said if said else belief.symbol for name, belief in sensing.beliefs.items()}
@@ -67,7 +75,10 @@ def facts(sensing: DebouncedInputs, *, said: bool = False, distrusted: frozenset
         for belief in sensing.inputs_of(name):
             symbols[belief.name] = None
     get = symbols.get
-    runs = either(get("compressor"), get("fan"))
+    compressor, fan = get("compressor"), get("fan")
+    runs = either(compressor, fan)
+    if fan and compressor is False and get("call") is False:
+        runs = False  # a fan that runs on by its board's will: it tells nothing of the contacts
     return Facts(
         call=get("call"),
         supply=get("supply"),
@@ -76,10 +87,10 @@ def facts(sensing: DebouncedInputs, *, said: bool = False, distrusted: frozenset
         thermostat=get("thermostat"),
         volts=get("control_v"),
         coil=get("coil_a"),
-        compressor=get("compressor"),
+        compressor=compressor,
         locked=get("locked"),
         draw=get("draw"),
-        fan=get("fan"),
+        fan=fan,
         stalled=get("stalled"),
         line=get("line_v"),
         coil_volts=get("coil_v"),
@@ -88,6 +99,7 @@ def facts(sensing: DebouncedInputs, *, said: bool = False, distrusted: frozenset
         runs=runs,
         contacts=contacts_closed(get("load"), runs),
         delayed=sensing.delayed,
+        fan_may_rest=fan_may_rest,
         distrusted=distrusted,
     )
 

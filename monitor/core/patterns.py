@@ -114,27 +114,28 @@ class ShortCycling:
 class SelfRestarts:
     """Times the compressor stopped and started again by itself while the contacts stayed closed."""
 
-    def __init__(self, restarts: float, window_s: float) -> None:
-        self.restarts, self.window_s = int(restarts), window_s
+    def __init__(self, restarts: float, window_s: float, least_off_s: float = 0.0) -> None:
+        self.restarts, self.window_s, self.least_off_s = int(restarts), window_s, least_off_s
         self.times_s: deque[float] = deque(maxlen=self.restarts)
-        self._waiting = False
+        self._stopped_s: float | None = None
 
     def forget(self) -> None:
         self.times_s.clear()
-        self._waiting = False
+        self._stopped_s = None
 
-    def stopped(self) -> None:
+    def stopped(self, now_s: float) -> None:
         """The compressor stopped with the contacts closed."""
-        self._waiting = True
+        self._stopped_s = now_s
 
     def opened(self) -> None:
         """The contacts opened, or it is no longer known that they are closed."""
-        self._waiting = False
+        self._stopped_s = None
 
     def started(self, now_s: float) -> None:
-        if self._waiting:
+        # What is back within seconds was a blink of the line: no protector closes so soon.
+        if self._stopped_s is not None and lasted(self._stopped_s, now_s, self.least_off_s):
             self.times_s.append(now_s)
-        self._waiting = False
+        self._stopped_s = None
 
     def stands(self, now_s: float) -> bool:
         return len(self.times_s) == self.restarts and now_s < self.times_s[0] + self.window_s
@@ -246,7 +247,7 @@ class Patterns:
             starts=limit(short.starts),
             window_s=limit(short.window_s),
         )
-        self.overload = SelfRestarts(limit(overload.restarts), limit(overload.window_s))
+        self.overload = SelfRestarts(limit(overload.restarts), limit(overload.window_s), limit(overload.least_off_s))
         self.stops = Stops(limit(short.in_a_row))
         self.heat = HeatWatch(hot_c=limit(heat.hot_c), hot_s=limit(heat.hot_s), earlier_s=limits.EARLIER_DAY_S.value)
         self.no_call_s = limit(heat.hold_s)
@@ -284,7 +285,7 @@ class Patterns:
         if facts.supply is False:
             self.short.excuse()
         if held_closed(facts):
-            self.overload.stopped()
+            self.overload.stopped(at_s)
 
     def follow(self, standing: Collection[str]) -> None:
         """What a standing parent causes is not counted again as a pattern of its own."""

@@ -208,6 +208,15 @@ class Change(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     wanted_senses: tuple[str, ...] = ()
 
 
+class Offer(msgspec.Struct, frozen=True, kw_only=True):
+    """Something that the unit seems to do by design, for a person to confirm: the key of the site file, the value that
+    it would get, and the question in plain words. Never an alarm."""
+
+    setting: str
+    value: float | bool | str
+    question: str
+
+
 class Diagnosed(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """The unit's one diagnosis when it has changed, over all findings of the last hours.
 
@@ -417,6 +426,7 @@ class UnitStatus(msgspec.Struct, frozen=True, kw_only=True):
     alerts: tuple[Alert, ...]
     break_at: str | None
     distrusted: tuple[str, ...] = ()  # readings that lie, and count as missing
+    offers: tuple[Offer, ...] = ()  # what the unit seems to do by design, for somebody to confirm
     service_until_wall_s: float | None = None
     episodes: tuple[Episode, ...] = ()
     trends: dict[str, Any] = {}

@@ -80,7 +80,7 @@ class Physics:
             (w.demand or w.call) and not w.power,
             w.coil and not w.call,
             w.compressor and not w.load,
-            w.fan and not (w.supply if self._board_fan else w.load),
+            w.fan and not w.supply,
         )
         for _ in range(sum(impossible)):
             yield "", _FAULTS.impossible.value
@@ -94,6 +94,9 @@ class Physics:
             yield "contacts-open", fault
         if w.contacts and not w.coil:
             yield "welded", _FAULTS.weld.value
+        if w.fan and w.supply and not w.contacts:
+            # A board may let it run on, declared or not; for minutes, and no longer.
+            yield "fan-runs-on", _FAULTS.designed.value if self._board_fan else _FAULTS.rare_fault.value
         if not w.supply:
             yield "supply-lost", fault
         if w.load and not w.compressor:
@@ -142,11 +145,15 @@ _FIELDS = World._fields
 
 
 class Evidence(NamedTuple):
-    """What was read, sensor by sensor in the order of `Trust.sensors`; `cooled`: the compressor has run for long with
-    a normal current, so its fan must have run too, if that current is right."""
+    """What was read, sensor by sensor in the order of `Trust.sensors`.
+
+    `cooled`: the compressor has run for long with a normal current, so its fan must have run too, if that current is
+    right; `rested`: it has rested for so long that no board lets the fan run on.
+    """
 
     readings: tuple[Reading, ...]
     cooled: bool = False
+    rested: bool = False
 
 
 class Story(NamedTuple):
@@ -200,7 +207,7 @@ class Trust:
 
     # ------------------------------------------------------------ in
 
-    def read(self, inputs: DebouncedInputs, *, cooled: bool = False) -> Evidence:
+    def read(self, inputs: DebouncedInputs, *, cooled: bool = False, rested: bool = False) -> Evidence:
         """Return what the sensors say by now."""
         beliefs = inputs.beliefs
         readings = [witness.read(beliefs[witness.name].symbol) for witness in self._witnesses]
@@ -208,7 +215,7 @@ class Trust:
         if volts is not None and volts.symbol in ("ghost", "weak"):
             # So few volts may or may not be seen as a call.
             readings = [None if name == "call" else value for name, value in zip(self.sensors, readings, strict=True)]
-        return Evidence(tuple(readings), cooled)
+        return Evidence(tuple(readings), cooled, rested)
 
     def contradicted(self, evidence: Evidence) -> bool:
         """Return whether the readings cannot all be right, those of sensors that are distrusted aside."""
@@ -243,7 +250,7 @@ class Trust:
         """Nothing is odd when everybody is believed; then only the state moves on."""
         story = self._stories[frozenset()]
         states = self._possible(evidence.readings)
-        if not states or states[0][1] or (evidence.cooled and not states[0][0].fan):
+        if not states or states[0][1] or self._amiss(states[0][0], evidence):
             return False
         self._stories[frozenset()] = self._moved(story, states[0][0], frozenset(), 0.0, now_s)
         return True
@@ -293,8 +300,8 @@ class Trust:
         best = None
         for world, oddities in self._possible(readings):
             cost = self._surprise(story, world, oddities, now_s)
-            if evidence.cooled and known and not world.fan:
-                cost += limits.TRUST.impossible_fan.value
+            if known:
+                cost += self._amiss(world, evidence)
             if best is None or cost < best[0] - limits.MOMENT_S.value:
                 best = cost, world, oddities
         if best is None:
@@ -302,6 +309,12 @@ class Trust:
         cost, world, oddities = best
         cost += moved * limits.TRUST.change.value
         return self._moved(story, world, frozenset(name for name, _ in oddities if name), cost, now_s)
+
+    @staticmethod
+    def _amiss(world: World, evidence: Evidence) -> float:
+        """What it costs that the fan is not as the compressor's run shows it to be."""
+        wrong = (evidence.cooled and not world.fan) or (evidence.rested and world.fan and not world.contacts)
+        return limits.TRUST.impossible_fan.value if wrong else 0.0
 
     def _surprise(self, story: Story, world: World, oddities: Sequence[tuple[str, float]], now_s: float) -> float:
         """What it costs that the unit goes over from the story's state to this one."""
@@ -311,8 +324,8 @@ class Trust:
             if not name:
                 cost += begins
             elif name == "welded" and was is not None and not was.contacts:
-                # Contacts that are open close by a pull only.
-                cost += limits.TRUST.impossible.value
+                # Contacts that are open close by a pull, or by somebody's hand.
+                cost += limits.TRUST.pushed.value
             elif name in standing:
                 continue
             elif name not in story.faults:

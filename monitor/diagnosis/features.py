@@ -81,7 +81,7 @@ ABOUT: dict[str, tuple[str, ...]] = {
     "line-blink": ("locked-rotor", "compressor-not-running", "overload-cycling"),
     "starts": ("locked-rotor", "compressor-not-running", "overload-cycling", "pull-in-without-run", "slow-start"),
     "supply-lost": ("line-supply-lost",),
-    **dict.fromkeys(("capacitor-load", "power-factor", "large-pipe", "small-pipe"), ()),
+    **dict.fromkeys(("capacitor-load", "power-factor", "large-pipe", "small-pipe", "start-sag"), ()),
 }
 
 FEATURES: dict[str, dict[str, FeatureSays]] = {
@@ -253,6 +253,10 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
         "normal": FeatureSays(
             "the compressor's power factor is normal", {"run-capacitor": 0.4, "compressor-not-pumping": 0.6}
         ),
+    },
+    "start-sag": {
+        "usual": FeatureSays("the line voltage holds at the start", {"line-voltage": 0.5}),
+        "deep": FeatureSays("the line voltage breaks down at the start", {"line-voltage": 5, "loose-connection": 2}),
     },
     "large-pipe": {
         "freezing": FeatureSays(

@@ -129,7 +129,7 @@ SUSPECTS: dict[str, Suspect] = {
         4,
         connections="loose; seldom tight",
         contact_drop="small or raised",
-        start_sag="usual or deep",
+        start_volts="usual or deep",
         line_volts="normal; seldom low or half or absent",
     ),
     "line-supply-off": _suspect(
@@ -279,7 +279,7 @@ SUSPECTS: dict[str, Suspect] = {
         "measure at the service at the same time: the utility's volts, or what wire and joints lose",
         1.5,
         line_volts="low or high; seldom normal",
-        start_sag="deep; seldom usual",
+        start_volts="deep; seldom usual",
     ),
     "start-device": _suspect(
         "start capacitor, its relay or the soft starter failed",
@@ -424,6 +424,10 @@ SAYS: dict[str, dict[str, str]] = {
         "freezing": "the large pipe is freezing cold",
         "cool": "the large pipe is cool",
         "warm": "the large pipe is warm",
+    },
+    "start-volts": {
+        "usual": "the line sags as usual at a start",
+        "deep": "the line sags far at a start",
     },
     "small-pipe": {
         "near-outdoor": "the small pipe is hardly warmer than the air",

@@ -279,7 +279,8 @@ class StorageQueries:
         except BaseException:
             db.close()
             raise
-        if isinstance(db, AloneConnection):
+        # One that was opened on a read-only disk has the index of the log read-only, for the whole process.
+        if read_only or isinstance(db, AloneConnection):
             db.close()
             return
         with self._lock:
@@ -298,7 +299,7 @@ class StorageQueries:
         try:
             db = connect(self.path, durable=True)
         except sqlite3.OperationalError:
-            if whole:
+            if whole and _size(self.path.with_name(self.path.name + "-wal")):
                 raise
             db = connect_alone(self.path)
         version = db.execute("PRAGMA user_version").fetchone()[0]

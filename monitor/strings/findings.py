@@ -242,6 +242,14 @@ _KNOWN: dict[str, FindingText] = {
         avoid=("float", *_ALWAYS),
         tell="Thermostat's Y is live indoors, no 24 V at the outdoor unit: float or pressure switch, wire, joint.",
     ),
+    "call-without-thermostat": FindingText(
+        headline="The outdoor unit is switched on although the thermostat isn't calling.",
+        means="It may run when nobody wants it to. A control wire is probably touching another one.",
+        do="Switch the thermostat off and book a visit. If the unit keeps running, switch it off at its disconnect.",
+        look=("sound", "cable"),
+        avoid=_ALWAYS,
+        tell="24 V on Y at the outdoor unit while the thermostat's output is off: cable, board or relay.",
+    ),
     "short-cycling": FindingText(
         headline="The outdoor unit starts and stops too often.",
         means="It still cools, but each start wears the compressor.",

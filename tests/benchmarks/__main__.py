@@ -1,6 +1,7 @@
 """Benches on this machine, one table; each figure beside a floor measured in the same run.
 
     python -m tests.benchmarks [NAME ...]
+    python -m tests.benchmarks household [DAYS] [CAUSE ...]
 
 NAMES: machines, processor, memory, alert, recordings, history, pages; all without a name. Wants the extra `bench` and,
 for the alert, a mosquitto. Times are processor time (the alert's: wall time), the best of several turns. No figure is a
@@ -14,7 +15,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from tests.benchmarks import live, machines, past
+from tests.benchmarks import household, live, machines, past
 from tests.benchmarks.table import Row
 
 CASES: dict[str, Callable[[Path], list[Row]]] = {
@@ -30,6 +31,10 @@ CASES: dict[str, Callable[[Path], list[Row]]] = {
 
 def main(names: Sequence[str]) -> int:
     """Print the rows of the named cases, or of all."""
+    if names and names[0] == "household":
+        for line in household.lines(names[1:]):
+            print(line, flush=True)
+        return 0
     wrong = [name for name in names if name not in CASES]
     if wrong:
         print(f"got {wrong[0]!r}; allowed: {', '.join(CASES)}", file=sys.stderr)

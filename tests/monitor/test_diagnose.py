@@ -217,7 +217,7 @@ def test_from_a_symptom_to_the_part_by_following_the_proposals(
             "load-volts": "240",
             "time-delay-volts": "0",
             "float-volts": "0",
-            "start-sag": "230",
+            "start-volts": "230",
             "fan-volts": "240",
         }
         volts |= {"contact-drop": "0.1", "control-wire-short": "OL", "superheat": "10 F", "subcooling": "10 F"}

@@ -83,7 +83,7 @@ def test_cycle_counts_no_start_by_the_fan_while_the_compressors_sense_is_silent(
 
 
 def test_a_number_not_yet_believed_rules_nobody_out() -> None:
-    """At 0.02 Hz the volts sag one scan after the call: at the raise they are in doubt, then the list is revised."""
+    """At 0.02 Hz the volts sag one scan after the call: while in doubt nothing is raised, and nobody cleared."""
     weak = but(NO_PULL, control_v=15.0, coil_a=0.9)
     stream = [*scans((100, REST), every_s=50.0), *scans((50, NO_PULL), (200, weak), every_s=50.0, from_s=100.0)]
     found = [e for e in events(stream) if isinstance(e, Change) and e.finding == "call-without-pull-in"]

@@ -178,7 +178,7 @@ CLASSES: list[tuple[str, str, str]] = [
     ("running-amps", "22", "overload"),
     ("float-volts", "25", "across"),
     ("control-wire-short", "0.4", "shorted"),
-    ("start-sag", "180", "deep"),
+    ("start-volts", "180", "deep"),
     ("contact-drop", "0.7", "raised"),
     ("contact-drop", "1.2", "large"),
     # 6.3 A x 2652 / 370 V = 45.2 uF; 4 A is 28.7 uF

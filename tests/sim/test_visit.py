@@ -13,7 +13,9 @@ import pytest
 
 from condenser_monitor.hardware import wizard
 from condenser_monitor.hardware.commission import Commissioning
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.monitor.core.errors import CommandError, ScenarioError
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.sim.visit import SimulatedVisit, unit_named, wiring_named
 from condenser_monitor.sim.wiring import MISTAKES
 
@@ -38,30 +40,57 @@ NAMED: dict[str, list[tuple[str, tuple[str, ...], str]]] = {
     "indoor-taps-swapped": [("exchanged", ("control_power", "thermostat"), "what the other should")],
     "module-inverted": [("reversed", ("supply",), "reversed")],
 }
+# the same with every reading fitted, and a run long enough for pipes and air
+WHOLE = msgspec.structs.replace(SETTINGS, senses=SensorSettings(fitted=tuple(READINGS)))
+PROBED: dict[str, list[tuple[str, tuple[str, ...], str]]] = {
+    "pipe-probes-swapped": [("exchanged", ("liquid_c", "suction_c"), "the colder one lies on liquid_c's pipe")],
+    "probes-on-one-pipe": [("wrong-value", ("liquid_c", "suction_c"), "both probes on one pipe")],
+    "duct-probes-swapped": [("exchanged", ("return_air_c", "supply_air_c"), "return_air_c's duct")],
+    "volts-on-load-side": [("wrong-value", ("line_v",), "not this unit's line volts")],
+    "volts-of-a-leg": [("wrong-value", ("line_v",), "not this unit's line volts")],
+    "power-on-start-lead": [("wrong-conductor", ("compressor_a",), "it belongs on the common lead")],
+    "winding-on-fan-capacitor": [("wrong-conductor", ("start_winding_a",), "the fan's lead of a dual capacitor")],
+    "blower-always-on": [("never-changes", ("blower",), "set to run all the time")],
+}
 
 
-def walked(mistake: str | None, heard: Callable[[str], object] = lambda text: None) -> Commissioning:
+def walked(
+    mistake: str | None, heard: Callable[[str], object] = lambda text: None, settings: Settings = SETTINGS
+) -> Commissioning:
     """A whole walk by somebody who presses Enter and has no thermometer."""
-    visit = SimulatedVisit(UNIT, wiring_named(mistake), settings=SETTINGS, rest_s=20.0, run_s=15.0)
+    run_s = 150.0 if settings is WHOLE else 15.0
+    visit = SimulatedVisit(UNIT, wiring_named(mistake), settings=settings, rest_s=20.0, run_s=run_s)
     try:
-        return wizard.walk(SETTINGS, visit.boards, heard, lambda: "", by="R. Vale", begin=visit.at)
+        return wizard.walk(settings, visit.boards, heard, lambda: "", by="R. Vale", begin=visit.at)
     finally:
         visit.close()
 
 
 def test_every_mistake_is_named_here() -> None:
     """None can be added without saying what the walk must make of it."""
-    assert set(NAMED) == set(MISTAKES)
+    assert set(NAMED) | set(PROBED) == set(MISTAKES)
 
 
 @pytest.mark.parametrize("mistake", MISTAKES)
 def test_a_mistake_on_the_wires_is_named(mistake: str) -> None:
     """As many remarks as there are mistakes, of the right kind, about the right senses; nothing is learned from it."""
-    record = walked(mistake)
-    assert [(remark.kind, remark.senses) for remark in record.remarks] == [row[:2] for row in NAMED[mistake]]
-    for remark, (_, _, words) in zip(record.remarks, NAMED[mistake], strict=True):
+    expected = (NAMED | PROBED)[mistake]
+    record = walked(mistake, settings=WHOLE if mistake in PROBED else SETTINGS)
+    assert [(remark.kind, remark.senses) for remark in record.remarks] == [row[:2] for row in expected]
+    for remark, (_, _, words) in zip(record.remarks, expected, strict=True):
         assert words in remark.text
     assert record.uses == ()
+
+
+def test_a_walk_with_every_reading_teaches_the_capacitors_ratio_and_the_power_factor() -> None:
+    """Nothing is said of a sound unit; what was learned of capacitor and power is the world's, and the line for the
+    site file is printed."""
+    record = walked(None, settings=WHOLE)
+    assert record.remarks == ()
+    design = UNIT.plan.design
+    assert record.learned.apparent_uf == pytest.approx(1.5 * design.run_uf, rel=0.1)
+    assert record.learned.power_factor == pytest.approx(0.94, abs=0.03)
+    assert any("capacitor_volts_ratio = 1.5" in line for line in record.uses)
 
 
 def test_a_sound_unit_is_silent_and_its_start_is_captured() -> None:

@@ -17,6 +17,7 @@ from condenser_monitor.web.app import create_app
 from tests.conftest import set_limit
 from tests.monitor import units
 from tests.web.filled import Site, from_scans, from_scenario
+from tests.web.over_socket import served
 
 FAR = {"REMOTE_ADDR": "192.0.2.7"}  # RFC 5737: an address for documentation, not of this machine
 
@@ -61,8 +62,14 @@ def app_of(site: Site) -> Flask:
 
 
 @pytest.fixture
-def app(site: Site) -> Flask:
-    return app_of(site)
+def app(site: Site, request: pytest.FixtureRequest) -> Iterator[Flask]:
+    """The page; over a real socket for tests of `OVER_SOCKET` modules."""
+    made = app_of(site)
+    if not getattr(request.module, "OVER_SOCKET", False):
+        yield made
+        return
+    with served(made):
+        yield made
 
 
 @pytest.fixture

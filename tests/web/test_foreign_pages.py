@@ -48,6 +48,8 @@ ASKED: dict[str, tuple[dict[str, str], bool]] = {
     "a site that tells half": ({"Sec-Fetch-Site": "cross-site"}, False),
 }
 
+OVER_SOCKET = True  # every request goes through the shipped server
+
 
 @pytest.mark.parametrize("what", ASKED)
 def test_what_a_foreign_page_has_the_browser_ask_is_refused(app: Flask, what: str) -> None:

@@ -24,6 +24,8 @@ from tests.web.test_access import routes
 
 DAY_S = 86400.0
 
+OVER_SOCKET = True  # every request goes through the shipped server
+
 
 def code_of(app: Flask, name: str = "Sam", **how: Any) -> str:
     """A code made on the page, by the owner on the monitor itself."""

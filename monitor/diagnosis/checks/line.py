@@ -332,7 +332,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         chance=0.01,
     ),
     Check(
-        name="start-sag",
+        name="start-volts",
         title="Least line volts at the start",
         where="outdoor unit",
         power="live",

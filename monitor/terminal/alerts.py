@@ -1,0 +1,86 @@
+"""(edge) Alerts on the command line: the open episodes, and a person's answer to one of them."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Iterator
+from datetime import tzinfo
+from typing import TextIO
+
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.errors import shown
+from condenser_monitor.monitor.core.records import AlertState, Episode, EpisodeState, Request, RequestKind, UnitStatus
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.request_queue import leave
+from condenser_monitor.monitor.strings import texts, time_format
+
+KINDS = {
+    "acknowledge": RequestKind.ACKNOWLEDGE,
+    "snooze": RequestKind.SHELVE,
+    "repaired": RequestKind.REPAIRED,
+}
+_STATES = {
+    EpisodeState.ACTIVE: "active",
+    EpisodeState.QUIET: "quiet, not known to be repaired",
+    EpisodeState.REPAIRED: "said to be repaired, not yet confirmed",
+    EpisodeState.OVER: "ended",
+}
+
+
+def listed(history: History, out: TextIO, *, zone: tzinfo | None = None) -> int:
+    """Print the episodes and the alerts that are open. Exit status 0 none, 1 some, 4 nothing is known."""
+    status = history.status()
+    if status is None:
+        out.write("The monitor has not seen the unit yet.\n")
+        return 4
+    lines = list(_lines(status, zone))
+    out.write("\n".join(lines or ["Nothing is open."]) + "\n")
+    return 1 if lines else 0
+
+
+def _lines(status: UnitStatus, zone: tzinfo | None) -> Iterator[str]:
+    told: set[str] = set()
+    for episode in status.episodes:
+        if episode.state is not EpisodeState.OVER:
+            told.update(episode.findings)
+            yield from _episode(episode, zone)
+    for alert in status.alerts:
+        if alert.state is not AlertState.NORMAL and alert.finding not in told:
+            yield f"{alert.finding}: {texts.WORDS[f'alert-{alert.state.value}']}"
+
+
+def _episode(episode: Episode, zone: tzinfo | None) -> Iterator[str]:
+    since = "" if episode.since_wall_s is None else f", since {time_format.moment(episode.since_wall_s, None, zone)}"
+    yield f"{episode.id} ({episode.severity.value}, {_STATES[episode.state]}{since})"
+    yield f"  {texts.TOLD[episode.lead].headline}"
+    if len(episode.findings) > 1:
+        yield "  with it: " + ", ".join(name for name in episode.findings if name != episode.lead)
+    if episode.often:
+        yield f"  comes and goes: {episode.returns + 1} times so far"
+    if episode.answered_by:
+        visit = f"; a technician comes on {episode.visit_day}" if episode.visit_day else ""
+        yield f"  answered by {shown(episode.answered_by)}{visit}"
+    if episode.repaired_by:
+        yield f"  repaired, says {shown(episode.repaired_by)}; the next run confirms it or takes it back"
+
+
+def answer(
+    history: History,
+    out: TextIO,
+    what: str,
+    name: str,
+    *,
+    by: str,
+    hours: float | None = None,
+    day: str | None = None,
+    note: str = "",
+) -> int:
+    """Leave a person's answer to an episode or a finding, and say what became of it. Exit status 0 done, 1 refused or
+    not answered yet."""
+    wish = Request(id=secrets.token_hex(8), request=KINDS[what], by=by, finding=name, hours=hours, day=day, note=note)
+    reply = leave(history, wish, limits.WEB.answer_wait_s.value)
+    if reply is None:
+        out.write("Left for the monitor, which has not answered yet.\n")
+        return 1
+    out.write("Done.\n" if reply.done else f"Not done: {reply.why}\n")
+    return 0 if reply.done else 1

@@ -1,0 +1,203 @@
+"""What a household lives through: the shipped engine and phone policy over simulated units, in virtual time.
+
+    python -m tests.benchmarks household [DAYS] [CAUSE ...]
+
+Every cause of the accuracy bench, in hot and in mild weather, with a house that ignores its messages, answers them,
+obeys them (thermostat or breaker off), is away, or has the unit repaired after a day. For each: time from the cause to
+the first message, messages, those at night, "over" while the cause was in the world, and no cooling untold.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from random import Random
+from typing import Literal, NamedTuple
+
+import msgspec
+
+from condenser_monitor.monitor.core.config import Notify, SensorSettings, Settings
+from condenser_monitor.monitor.core.records import EpisodeState, Request, RequestKind
+from condenser_monitor.monitor.publishers.notification_policy import NotificationPolicy
+from condenser_monitor.sim.bench import LONG_PACE, _design, _plan, _steal_ohm
+from condenser_monitor.sim.bench_cases import CASES, DAY_S, HOUR_S, SENSE_SETS, BenchCase
+from condenser_monitor.sim.house import ThermostatDesign
+from condenser_monitor.sim.rig import ReadingsRig
+from condenser_monitor.sim.weather import design_days
+from condenser_monitor.sim.world import World, WorldPlan
+
+House = Literal["ignores", "answers", "thermostat-off", "breaker-off", "away", "repairs"]
+HOUSES: tuple[House, ...] = ("ignores", "answers", "thermostat-off", "breaker-off", "away", "repairs")
+WEATHERS = {"hot": (36.0, 12.0), "mild": (24.0, 10.0)}
+WALL_0_S = datetime(2026, 7, 13, tzinfo=UTC).timestamp()  # a Monday, midnight
+_STEP_S = 600.0
+_RUNS = 0.9  # share of its speed from which a compressor moves heat
+_NEVER_C = 60.0  # a set point at which no house is ever cooled
+
+
+class Lived(NamedTuple):
+    """One house over some days. `messages` are (hours since the start, kind, finding); `false_over` the episodes that
+    ended while the cause was in the world; `untold`: without cooling for a day under calls, and nothing told."""
+
+    cause: str
+    weather: str
+    house: House
+    messages: tuple[tuple[float, str, str], ...]
+    first_h: float | None
+    false_over: tuple[str, ...]
+    over_after_repair: bool
+    uncooled_h: float
+    days: float
+
+    @property
+    def nights(self) -> int:
+        """Messages between 20:00 and 08:00."""
+        return sum(not 8 <= hour % 24 < 20 for hour, _, _ in self.messages)
+
+    @property
+    def untold(self) -> bool:
+        """A day of calls without cooling, and no message."""
+        return self.uncooled_h >= 24.0 and not self.messages
+
+
+def live(case: BenchCase, weather: str, house: House, days: float, seed: int = 1) -> Lived:
+    """Play one house."""
+    rng = Random(f"{seed}/{case.cause}/household")
+    design = _design(case, rng)
+    causes = tuple(msgspec.structs.replace(one, at_s=DAY_S / 2 + 3 * HOUR_S) for one in _plan(case, design, rng))
+    thermostat = ThermostatDesign(steal_ohm=_steal_ohm(design, rng), set_c=24.0 if weather == "hot" else 21.0)
+    plan = WorldPlan(design=design, causes=causes, seed=seed, start_hour=0.0, thermostat=thermostat)
+    world = World(plan, design_days([WEATHERS[weather]] * (int(days) + 2)))
+    settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=_senses(case)))
+    rig = ReadingsRig(world, settings, pace=LONG_PACE, starts=True, wall_0_s=WALL_0_S)
+    return _Household(rig, case, weather, house, days).play()
+
+
+def _senses(case: BenchCase) -> tuple[str, ...]:
+    """The default site's sensors where they can see the cause, else the fewest that can."""
+    default = Settings().fitted
+    seeing = [fitted for fitted in SENSE_SETS.values() if case.visible(fitted)]
+    return default if case.visible(default) or not seeing else min(seeing, key=len)
+
+
+class _Household:
+    """One house on its way through the days."""
+
+    def __init__(self, rig: ReadingsRig, case: BenchCase, weather: str, house: House, days: float) -> None:
+        self.rig, self.case, self.weather, self.house, self.days = rig, case, weather, house, days
+        self.policy = NotificationPolicy(Notify(proof_of_life="off"), zone=UTC)
+        self.began_s = rig.world.plan.causes[0].at_s
+        self.messages: list[tuple[float, str, str]] = []
+        self.false_over: list[str] = []
+        self.ended: set[str] = set()
+        self.uncooled_s = 0.0
+        self.told_s: float | None = None
+        self.repaired_s: float | None = None
+        self.acted = self.spoke = False
+        self.base = rig.world.thermostat.design
+
+    def play(self) -> Lived:
+        now_s, end_s = 0.0, self.days * DAY_S
+        while now_s < end_s:
+            now_s += _STEP_S
+            for _ in self.rig.run(now_s):
+                pass
+            self.rig.engine.tick(now_s, WALL_0_S + now_s)
+            self._look(now_s)
+            self._act(now_s)
+        first = None if self.told_s is None else (self.told_s - self.began_s) / HOUR_S
+        name = self.case.cause
+        over = any(kind in ("over", "missed") for _, kind, _ in self.messages)
+        return Lived(
+            name,
+            self.weather,
+            self.house,
+            tuple(self.messages),
+            first,
+            tuple(self.false_over),
+            over and self.repaired_s is not None,
+            self.uncooled_s / HOUR_S,
+            self.days,
+        )
+
+    def _look(self, now_s: float) -> None:
+        status = self.rig.engine.status()
+        wall_s = WALL_0_S + now_s
+        items = self.policy.due(status.episodes, wall_s)
+        self.policy.sent(items, wall_s)
+        self.messages += [(now_s / HOUR_S, item.kind, item.episode.lead) for item in items]
+        if items and self.told_s is None and now_s >= self.began_s:
+            self.told_s = now_s
+        for episode in status.episodes:
+            if episode.state is EpisodeState.OVER and episode.id not in self.ended:
+                self.ended.add(episode.id)
+                if self.repaired_s is None and now_s >= self.began_s:
+                    self.false_over.append(episode.lead)
+        unit = self.rig.world
+        if now_s > self.began_s and self.repaired_s is None and unit.thermostat.calls:
+            self.uncooled_s += _STEP_S * (unit.unit.compressor.speed < _RUNS)
+
+    def _act(self, now_s: float) -> None:
+        """What the people of this house do half an hour after their first message."""
+        since_s = self.told_s if self.house != "away" else self.began_s + 4 * HOUR_S
+        if since_s is None or now_s < since_s + 1800.0:
+            return
+        world = self.rig.world
+        if not self.acted:
+            self.acted = True
+            if self.house in ("thermostat-off", "away"):
+                world.thermostat.design = msgspec.structs.replace(self.base, set_c=_NEVER_C)
+            elif self.house == "breaker-off":
+                world.timeline.switch("disconnect-pulled")
+                world.poke()
+            elif self.house == "answers":
+                self._ask(RequestKind.ACKNOWLEDGE, now_s)
+        if self.house == "repairs" and self.repaired_s is None and now_s >= since_s + DAY_S:
+            self.repaired_s = now_s
+            world.timeline.mend_all()
+            world.poke()
+
+    def _ask(self, kind: RequestKind, now_s: float) -> None:
+        open_ones = [one.id for one in self.rig.engine.status().episodes if one.state is not EpisodeState.OVER]
+        for name in open_ones:
+            request = Request(id=f"{name}-{now_s}", request=kind, by="house", finding=name)
+            self.rig.engine.request(request, now_s, WALL_0_S + now_s)
+
+
+def stories(days: float, causes: Sequence[str] = (), houses: Sequence[House] = HOUSES) -> Iterator[Lived]:
+    """Every cause once, in each weather and each house."""
+    seen: set[str] = set()
+    for case in CASES:
+        if case.cause in seen or (causes and case.cause not in causes):
+            continue
+        seen.add(case.cause)
+        for weather in WEATHERS:
+            for house in houses:
+                yield live(case, weather, house, days)
+
+
+def lines(words: Sequence[str]) -> Iterator[str]:
+    """The table: a line a house, and the sums at the end."""
+    days = float(words[0]) if words else 8.0
+    found: list[Lived] = []
+    for one in stories(days, words[1:]):
+        found.append(one)
+        name = f"{one.cause}, {one.weather}, {one.house}"
+        first = "none" if one.first_h is None else f"{one.first_h:.1f} h"
+        detail = f"{len(one.messages)} messages, {one.nights} at night, first {first}, false over {len(one.false_over)}"
+        yield f"{name:44} {detail}, {one.uncooled_h:.0f} h uncooled{', UNTOLD' if one.untold else ''}"
+    weeks = sum(one.days for one in found) / 7
+    sums = {
+        "messages a week": sum(len(one.messages) for one in found) / weeks,
+        "reminders at night": float(
+            sum(
+                kind in ("reminder", "check") and not 8 <= hour % 24 < 20
+                for one in found
+                for hour, kind, _ in one.messages
+            )
+        ),
+        "false over": float(sum(len(one.false_over) for one in found)),
+        "untold no cooling": float(sum(one.untold for one in found)),
+    }
+    for name, value in sums.items():
+        yield f"{name:44} {value:.1f} of {len(found)} houses over {days:g} days"

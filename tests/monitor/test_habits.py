@@ -1,0 +1,91 @@
+"""What a unit does by design: declared, learned and offered, never alarmed; and what does not keep time stays told."""
+
+from __future__ import annotations
+
+from condenser_monitor.monitor.core.config import Settings, Unit
+from condenser_monitor.monitor.core.records import Change
+from condenser_monitor.monitor.engine import Engine
+from tests.monitor.units import ALL, REST, RUN, SETTINGS, but, raised, scans
+
+WAIT = but(RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
+CUT = but(REST, thermostat=True)
+
+
+def played(engine: Engine, *parts: tuple[float, dict[str, object]], from_s: float = 0.0) -> list[str]:
+    """What was raised."""
+    stream = scans(*parts, from_s=from_s)
+    return [
+        e.finding for scan in stream for e in engine.feed(scan) if isinstance(e, Change) and e.change.value == "raised"
+    ]
+
+
+def test_a_delay_that_shows_in_every_cycle_is_learned_and_offered() -> None:
+    """Told for the first three cycles, then silent; the offer names the setting and the time."""
+    engine = Engine(SETTINGS, fitted=ALL)
+    cycle = ((600, REST), (180, WAIT), (900, RUN))
+    assert played(engine, *cycle * 10) == ["call-without-pull-in"] * 3
+    (offer,) = engine.status().offers
+    assert (offer.setting, offer.value) == ("unit.delay_on_make_s", 180)
+    assert offer.question == "It looks as if a timer holds this unit off for 180 s after each call. Is that so?"
+
+
+def test_a_delay_that_was_learned_and_does_not_end_is_told() -> None:
+    """The timer's relay dies: over its time, the alarm comes."""
+    engine = Engine(SETTINGS, fitted=ALL)
+    played(engine, *((600, REST), (180, WAIT), (900, RUN)) * 4)
+    assert played(engine, (600, REST), (1000, WAIT), from_s=7000) == ["call-without-pull-in"]
+
+
+def test_what_is_learned_survives_a_restart_and_may_be_switched_off() -> None:
+    """From the memory; with `delay_learned = false` each one is told."""
+    cycle = ((600, REST), (180, WAIT), (900, RUN))
+    first = Engine(SETTINGS, fitted=ALL)
+    played(first, *cycle * 4)
+    assert played(Engine(SETTINGS, fitted=ALL, memory=first.memory()), *cycle) == []
+    plain = Settings(unit=Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1, delay_learned=False))
+    assert len(played(Engine(plain, fitted=ALL), *cycle * 5)) == 5
+
+
+def test_waits_that_keep_no_time_are_no_timer() -> None:
+    """A contactor that sticks for 20, 95, 240 s ... is told each time."""
+    engine = Engine(SETTINGS, fitted=ALL)
+    parts = [part for wait in (20, 95, 240, 50, 130) for part in ((600, REST), (wait, WAIT), (900, RUN))]
+    assert played(engine, *parts) == ["call-without-pull-in"] * 5
+    assert engine.status().offers == ()
+
+
+def test_a_timer_after_each_stop_is_learned_from_the_stop() -> None:
+    """The pause differs, the time from stop to start does not."""
+    engine = Engine(SETTINGS, fitted=ALL)
+    parts = [part for rest in (60, 200, 120, 90, 30, 250) for part in ((rest, REST), (300 - rest, WAIT), (900, RUN))]
+    told = played(engine, (900, RUN), *parts)
+    assert told.count("call-without-pull-in") == 3
+    (offer,) = engine.status().offers
+    assert (offer.setting, offer.value) == ("unit.delay_on_break_s", 300)
+
+
+def test_a_declared_timer_after_a_stop_is_waited_for() -> None:
+    """300 s after the stop, and no longer."""
+    unit = Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1, delay_on_break_s=300)
+    parts = ((900, RUN), (60, REST), (240, WAIT), (900, RUN))
+    assert raised(*parts, settings=Settings(unit=unit)) == []
+    assert raised((900, RUN), (60, REST), (600, WAIT), settings=Settings(unit=unit)) == ["call-without-pull-in"]
+
+
+def test_a_utilitys_switch_is_offered() -> None:
+    """Three cuts of 15 min: then silent, and a question."""
+    engine = Engine(SETTINGS, fitted=ALL)
+    cut = ((900, RUN), (900, CUT), (900, RUN), (3000, REST))
+    assert played(engine, *cut * 6).count("call-not-reaching-unit") == 3
+    (offer,) = engine.status().offers
+    assert (offer.setting, offer.value) == ("unit.load_shed", True)
+    assert "for 15 minutes" in offer.question
+    shed = Settings(unit=Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1, load_shed=True))
+    assert raised(*cut, settings=shed) == []
+
+
+def test_a_blink_of_the_line_is_no_overload() -> None:
+    """Gaps of 8 s while the contacts are held by another supply; gaps of 5 min are."""
+    gap = but(RUN, compressor_a=0.0)
+    assert "overload-cycling" not in raised((600, REST), *((600, RUN), (8, gap)) * 4, (600, RUN))
+    assert "overload-cycling" in raised((600, REST), *((600, RUN), (300, gap)) * 4, (600, RUN))

@@ -1,0 +1,217 @@
+"""Microfarads under load and the temperature split: what a run achieves, against the unit's own normal.
+
+Outside checks: the trade's 2652 x A / V at 60 Hz, which is 1e6 / (2 pi 60); 3183 at 50 Hz.
+"""
+
+from __future__ import annotations
+
+from random import Random
+
+import msgspec
+import pytest
+
+from condenser_monitor.monitor.baselines.minutes import MinuteMeans
+from condenser_monitor.monitor.baselines.performance import (
+    Performance,
+    PerformanceMemory,
+    air_split_k,
+    apparent_uf,
+    observed,
+    pipe_split_k,
+    power_factor,
+)
+from condenser_monitor.monitor.core.config import Settings, Unit
+
+MINUTE_S = 60.0
+LABELLED = Settings(unit=Unit(run_capacitor_uf=45.0, capacitor_volts_ratio=1.5))
+
+
+@pytest.mark.parametrize(("hz", "factor"), [(60, 2652.6), (50, 3183.1)])
+def test_microfarads_are_those_of_the_trades_formula(hz: float, factor: float) -> None:
+    """4.07 A at 240 V and 60 Hz are 45 uF."""
+    assert apparent_uf({"start_winding_a": 6.1, "line_v": 241.0}, hz) == pytest.approx(factor * 6.1 / 241.0, rel=1e-4)
+    assert apparent_uf({"start_winding_a": None, "line_v": 241.0}, hz) is None
+    assert apparent_uf({"start_winding_a": 6.1, "line_v": 0.0}, hz) is None
+
+
+def test_a_figure_without_its_readings_is_not_known() -> None:
+    """Missing is never zero."""
+    assert power_factor({"compressor_w": 2600.0, "line_v": 240.0, "compressor_a": 11.6}) == pytest.approx(
+        0.934, abs=1e-3
+    )
+    assert power_factor({"compressor_w": 2600.0, "line_v": 240.0}) is None
+    assert air_split_k({"return_air_c": 24.0, "supply_air_c": 13.5}) == 10.5
+    assert air_split_k({"return_air_c": 24.0}) is None
+    assert pipe_split_k({"liquid_c": 38.0, "suction_c": 12.0}) == 26.0
+    assert observed({}) == {}
+
+
+class Day:
+    """Minutes of runs and rests in a row."""
+
+    def __init__(self, settings: Settings = LABELLED, memory: PerformanceMemory | None = None) -> None:
+        self.watch = Performance(settings, memory)
+        self.t_s = 0.0
+
+    def run(self, minutes: int, **readings: float) -> None:
+        """One run of so many minutes with these means, then a minute of rest."""
+        since_s = self.t_s
+        for _ in range(minutes):
+            self._add(since_s, readings)
+        self._add(None, {})
+
+    def go_on(self, since_s: float, minutes: int, **readings: float) -> None:
+        """More minutes of a run that began at `since_s`."""
+        for _ in range(minutes):
+            self._add(since_s, readings)
+
+    def _add(self, since_s: float | None, readings: dict[str, float]) -> None:
+        self.t_s += MINUTE_S
+        self.watch.add_minute(
+            MinuteMeans(
+                began_s=self.t_s - MINUTE_S,
+                ended_s=self.t_s,
+                wall_s=None,
+                running_since_s=since_s,
+                sound=True,
+                readings=readings,
+            )
+        )
+
+    def answer(self, name: str) -> bool | None:
+        return self.watch.answers()[name]
+
+
+def amps(uf: float, volts: float = 240.0, ratio: float = 1.5) -> float:
+    """The start winding's current of a capacitor at so many times the line's volts."""
+    return uf * volts * ratio / 2652.58
+
+
+def test_a_weak_capacitor_is_told_after_three_runs_and_not_before() -> None:
+    """10 % under the label (common practice) over three runs; a single weak run is none, whatever the volts are."""
+    day = Day()
+    for uf in (45.0, 44.0, 40.0, 44.5):
+        day.run(12, start_winding_a=amps(uf, 236.0), line_v=236.0)
+    assert day.answer("run-capacitor-weak") is False
+    for place in range(3):
+        assert day.answer("run-capacitor-weak") is False, place
+        day.run(12, start_winding_a=amps(40.0, 243.0), line_v=243.0)
+    assert day.answer("run-capacitor-weak") is True
+    assert day.watch.evidence("run-capacitor-weak") == {"microfarads": 40.0, "usual_microfarads": 45.0}
+    day.run(12, start_winding_a=amps(45.0), line_v=240.0)
+    assert day.answer("run-capacitor-weak") is False
+
+
+def test_without_a_ratio_the_units_first_runs_are_its_normal() -> None:
+    """Nothing is said before they are known; then a fall of 10 % under them is told, over a restart too."""
+    day = Day(Settings(unit=Unit(run_capacitor_uf=45.0)))
+    for _ in range(4):
+        day.run(12, start_winding_a=amps(45.0), line_v=240.0)
+    assert day.answer("run-capacitor-weak") is None
+    for _ in range(6):
+        day.run(12, start_winding_a=amps(45.0), line_v=240.0)
+    assert day.answer("run-capacitor-weak") is False
+    kept = msgspec.json.decode(msgspec.json.encode(day.watch.memory), type=PerformanceMemory)
+    later = Day(Settings(unit=Unit(run_capacitor_uf=45.0)), kept)
+    assert later.answer("run-capacitor-weak") is False
+    for _ in range(3):
+        later.run(12, start_winding_a=amps(39.5), line_v=240.0)
+    assert later.answer("run-capacitor-weak") is True
+    assert later.watch.seen()["capacitor-load"] == "weak"
+
+
+def test_short_runs_and_the_first_minutes_say_nothing() -> None:
+    """Five minutes must have passed, and three settled minutes make a value."""
+    day = Day()
+    for _ in range(5):
+        day.run(7, start_winding_a=amps(20.0), line_v=240.0)
+    assert day.answer("run-capacitor-weak") is None
+    assert day.watch.memory.last_uf == []
+
+
+@pytest.mark.parametrize(
+    ("readings", "cools"),
+    [
+        ({"return_air_c": 25.0, "supply_air_c": 24.0}, False),
+        ({"return_air_c": 25.0, "supply_air_c": 15.0}, True),
+        ({"suction_c": 33.0, "liquid_c": 36.0}, False),
+        ({"suction_c": 11.0, "liquid_c": 40.0}, True),
+        # the air decides where both are sensed: a pipe probe may have come off
+        ({"return_air_c": 25.0, "supply_air_c": 15.0, "suction_c": 33.0, "liquid_c": 36.0}, True),
+    ],
+)
+def test_a_run_that_moves_no_heat_is_told_after_a_quarter_of_an_hour(readings: dict[str, float], cools: bool) -> None:
+    """By air, by pipes; not before, and not on rest."""
+    day = Day()
+    day.go_on(0.0, 14, outdoor_c=35.0, **readings)
+    assert day.answer("not-cooling") is not True
+    day.go_on(0.0, 4, outdoor_c=35.0, **readings)
+    assert day.answer("not-cooling") is (not cools)
+
+
+def learned(noise_k: float = 0.6) -> Day:
+    """Weeks of sound runs: the split falls with outdoor and rises with return temperature; dry and damp days."""
+    day, rng = Day(), Random(5)
+    for _ in range(30):
+        outdoor_c, return_c = rng.uniform(27, 38), rng.uniform(23.5, 26.5)
+        split_k = 10.0 - 0.1 * (outdoor_c - 32) + 0.5 * (return_c - 25) + rng.gauss(0.0, noise_k)
+        day.run(45, outdoor_c=outdoor_c, return_air_c=return_c, supply_air_c=return_c - split_k)
+    return day
+
+
+def test_the_split_of_other_weather_is_normal() -> None:
+    """What was learned is a plane: a hotter day's smaller split is none too small."""
+    day = learned()
+    for outdoor_c, return_c, split_k in ((29.0, 26.0, 10.8), (37.0, 24.0, 9.0), (33.0, 25.0, 9.9)):
+        day.run(45, outdoor_c=outdoor_c, return_air_c=return_c, supply_air_c=return_c - split_k)
+        assert day.answer("low-split") is None  # not known at rest, and not raised
+        assert day.watch.seen()["split"] == "normal"
+
+
+@pytest.mark.parametrize(("share", "finding"), [(0.65, "low-split"), (1.4, "high-split")])
+def test_a_split_beside_the_units_own_normal_is_told_after_twenty_minutes(share: float, finding: str) -> None:
+    """A quarter off, for twenty minutes of one run; the other finding stays quiet."""
+    day = learned()
+    since_s = day.t_s
+    reading = {"outdoor_c": 33.0, "return_air_c": 25.0, "supply_air_c": 25.0 - 9.9 * share}
+    day.go_on(since_s, 5, **reading)
+    day.go_on(since_s, 18, **reading)
+    assert day.answer(finding) is not True
+    day.go_on(since_s, 4, **reading)
+    assert day.answer(finding) is True
+    other = {"low-split": "high-split", "high-split": "low-split"}[finding]
+    assert day.answer(other) is False
+    assert day.watch.evidence(finding)["normal_split_k"] == pytest.approx(9.9, abs=0.5)
+
+
+def test_outside_of_the_weather_seen_nothing_is_said() -> None:
+    """Ten degrees hotter than any day so far: no normal is known."""
+    day = learned()
+    assert day.watch.normal_split_k({"outdoor_c": 48.0, "return_air_c": 25.0, "supply_air_c": 15.0}) is None
+
+
+def test_a_reset_forgets_what_was_normal() -> None:
+    """After a repair the unit's new runs count."""
+    day = learned()
+    day.watch.reset()
+    assert day.watch.normal_split_k({"outdoor_c": 33.0, "return_air_c": 25.0, "supply_air_c": 15.0}) is None
+    assert day.watch.report()["split_points"] == 0
+
+
+@pytest.mark.parametrize(
+    ("readings", "said"),
+    [
+        ({"suction_c": -1.0}, {"large-pipe": "freezing"}),
+        ({"suction_c": 12.0}, {"large-pipe": "cool"}),
+        ({"suction_c": 26.0}, {"large-pipe": "warm"}),
+        ({"liquid_c": 35.5, "outdoor_c": 35.0}, {"small-pipe": "near-outdoor"}),
+        ({"liquid_c": 41.0, "outdoor_c": 35.0}, {"small-pipe": "warm"}),
+        ({"liquid_c": 52.0, "outdoor_c": 35.0}, {"small-pipe": "hot"}),
+        ({"compressor_w": 2200.0, "line_v": 240.0, "compressor_a": 12.5}, {"power-factor": "low"}),
+    ],
+)
+def test_pipes_and_power_speak_in_the_symbols_of_the_diagnosis(
+    readings: dict[str, float], said: dict[str, str]
+) -> None:
+    """Usual figures of handbooks: suction some 10 C, liquid 3 to 10 K over the outdoor air."""
+    assert observed(readings) == said

@@ -1,0 +1,151 @@
+"""Which sensors are believed: the cheapest explanation, what time shows, and what survives a restart."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from condenser_monitor.monitor.core.config import Settings, Unit
+from condenser_monitor.monitor.core.records import Change, Scan
+from condenser_monitor.monitor.core.trust import WITNESSES, Trust
+from condenser_monitor.monitor.engine import Engine
+from tests.monitor.units import ALL, REST, RUN, SETTINGS, UNIT, Readings, but, changes, raised, scans
+
+STUCK: dict[str, tuple[Any, ...]] = {name: (REST[name], RUN[name]) for name in WITNESSES}
+STUCK["supply"] = STUCK["control_power"] = (False,)
+OUTDOOR = tuple(name for name in ALL if name not in ("control_power", "thermostat"))
+LIES = [(name, value) for name, values in STUCK.items() for value in values]
+
+
+def hot_fan(readings: Readings) -> Readings:
+    """As the compressor draws without its fan."""
+    return but(readings, fan_a=0.0, compressor_a=11.5)
+
+
+def lied(readings: Readings, name: str, value: Any) -> Readings:
+    """The readings with one sensor stuck."""
+    return readings | {name: value}
+
+
+@pytest.mark.parametrize(("name", "value"), LIES)
+@pytest.mark.parametrize("fitted", [ALL, OUTDOOR], ids=["all", "outdoor"])
+def test_a_dead_fan_is_told_whichever_other_sensor_is_stuck(name: str, value: Any, fitted: tuple[str, ...]) -> None:
+    """Three sound runs with the liar, then the fan stops: told as with that sensor missing."""
+    if name == "fan_a" or name not in fitted:
+        return
+    sound = ((900, REST), (900, RUN)) * 3
+    parts = [(held_s, lied(readings, name, value)) for held_s, readings in (*sound, (300, REST), (300, RUN))]
+    parts.append((120, lied(hot_fan(RUN), name, value)))
+    without = tuple(other for other in fitted if other != name)
+    if "fan-not-running" in raised(*sound, (300, REST), (300, RUN), (120, hot_fan(RUN)), fitted=without):
+        assert "fan-not-running" in raised(*parts, fitted=fitted)
+
+
+def test_only_the_sensor_that_lies_is_distrusted_and_named() -> None:
+    """The supply sensor says off under a running compressor: that sensor, and the rest goes on."""
+    engine = Engine(SETTINGS, fitted=ALL)
+    parts = ((100, REST), (60, but(RUN, supply=False)), (60, but(hot_fan(RUN), supply=False)))
+    found = [e for scan in scans(*parts) for e in engine.feed(scan) if isinstance(e, Change)]
+    assert [(e.finding, e.t_s) for e in found] == [("sensing-disagrees", 110.0), ("fan-not-running", 190.0)]
+    assert found[0].evidence["distrusted"] == ["supply"]
+    assert "supply" not in found[1].evidence
+    assert engine.status().distrusted == ("supply",)
+
+
+def test_a_supply_that_the_last_run_disproved_raises_nothing_at_rest() -> None:
+    """Stuck off from the start: told once at most, never again after the first run."""
+    dark = [(held_s, but(readings, supply=False)) for held_s, readings in ((600, REST), (900, RUN)) * 4]
+    assert [name for name in raised(*dark) if name == "line-supply-lost"] == ["line-supply-lost"]
+
+
+def test_what_time_shows_withdraws_the_alarm_and_names_the_sensor() -> None:
+    """A fan sensor at 0 from the start while the current stays as it is: withdrawn within that run."""
+    engine = Engine(SETTINGS, fitted=ALL)
+    run = ((180, but(RUN, fan_a=0.0)), (1020, but(RUN, fan_a=0.0, compressor_a=9.02)))
+    parts = ((600, REST), *run, (600, REST), *run)
+    found = [e for scan in scans(*parts) for e in engine.feed(scan) if isinstance(e, Change)]
+    fan = [e for e in found if e.finding == "fan-not-running"]
+    assert [e.change.value for e in fan] == ["raised", "cleared"]
+    assert fan[1].t_s < 1800
+    assert fan[1].evidence["distrusted"] == ["fan_a"]
+
+
+def test_a_fan_sensor_that_fails_in_a_run_raises_no_alarm_at_all() -> None:
+    """The compressor's current would have risen within seconds."""
+    names = raised((600, REST), (600, RUN), (900, but(RUN, fan_a=0.0, compressor_a=9.02)))
+    assert names == ["sensing-disagrees"]
+
+
+def test_a_current_that_does_not_move_at_all_is_no_witness() -> None:
+    """Nothing is concluded from a number that repeats to the last digit: it may be stuck itself."""
+    assert raised((600, REST), (600, RUN), (900, but(RUN, fan_a=0.0))) == ["fan-not-running"]
+
+
+def test_a_compressor_that_satisfies_the_thermostat_is_not_dead() -> None:
+    """Its clamp reads nothing; calls end as soon as ever: after a few of them the alarm is withdrawn for good."""
+    dead = ((600, REST), (900, but(RUN, compressor_a=0.0))) * 6
+    found = [what for what in changes(*dead) if what[2] == "compressor-not-running"]
+    assert found[-1][1] == "cleared"
+    assert found[-1][0] < 3 * 1500 + 700
+
+
+def test_a_compressor_that_is_dead_stays_told() -> None:
+    """The call goes on for hours: that is no satisfied thermostat."""
+    found = changes((600, REST), (900, RUN), (600, REST), (5 * 3600, but(RUN, compressor_a=0.0)))
+    assert found == [(2130.0, "raised", "compressor-not-running")]
+
+
+def test_a_liar_is_believed_again_after_several_changes_that_agree() -> None:
+    """One good run does not do; four changes do."""
+    engine = Engine(SETTINGS, fitted=ALL)
+    parts = [(300, REST), (300, but(RUN, load=False)), *((300, REST), (300, RUN)) * 4]
+    seen = {}
+    for scan in scans(*parts):
+        engine.feed(scan)
+        seen[scan.t_s] = engine.status().distrusted
+    assert seen[599.0] == seen[1100.0] == ("load",)
+    assert seen[2699.0] == ()
+
+
+def test_liars_are_remembered_over_a_restart() -> None:
+    """The next process does not believe the sensor either."""
+    first = Engine(SETTINGS, fitted=ALL)
+    for scan in scans((300, REST), (300, but(RUN, supply=False)), (300, but(REST, supply=False))):
+        first.feed(scan)
+    second = Engine(SETTINGS, fitted=ALL, memory=first.memory())
+    assert second.status().distrusted == ("supply",)
+    found = [e for scan in scans((600, but(REST, supply=False))) for e in second.feed(scan) if isinstance(e, Change)]
+    assert "line-supply-lost" not in {e.finding for e in found}
+
+
+def test_sound_cycles_leave_the_step_calm() -> None:
+    """All is consistent: nobody is suspected, and nothing is kept."""
+    trust = Trust(UNIT, ALL)
+    engine = Engine(SETTINGS, fitted=ALL)
+    for scan in scans(*((300, REST), (300, RUN)) * 3):
+        engine.feed(scan)
+    assert engine.status().distrusted == ()
+    assert trust.memory() == []
+
+
+def test_a_boards_fan_that_runs_on_accuses_nobody() -> None:
+    """Two minutes after each stop, declared or not; for an hour it is the sensor."""
+    on = but(REST, fan_a=1.0)
+    cycles = ((600, REST), (900, RUN), (120, on)) * 4
+    assert raised(*cycles) == []
+    board = Settings(unit=Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1, fan_control="board"))
+    assert raised(*cycles, settings=board) == []
+    assert raised((600, REST), (900, RUN), (3600, on)) == ["sensing-disagrees"]
+
+
+def test_one_odd_scan_accuses_nobody() -> None:
+    """Any sensor, at 1 and at 30 s a scan."""
+    for every_s in (1.0, 30.0):
+        for name, (low, high) in ((n, v) for n, v in STUCK.items() if len(v) == 2):
+            stream = [*scans((3600, REST), (3600, RUN), every_s=every_s)]
+            at = len(stream) * 3 // 4
+            odd = {reading: getattr(stream[at], reading) for reading in ALL} | {name: low if at else high}
+            stream[at] = Scan(t_s=stream[at].t_s, **odd)
+            engine = Engine(SETTINGS, fitted=ALL)
+            assert not [e for scan in stream for e in engine.feed(scan) if isinstance(e, Change)], name
