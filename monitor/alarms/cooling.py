@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from enum import IntEnum
 
+from condenser_monitor.monitor.core.findings import ROWS
+from condenser_monitor.monitor.core.records import Severity
+
 
 class Cooling(IntEnum):
     """What a finding means for the house. Higher is worse."""
@@ -15,35 +18,23 @@ class Cooling(IntEnum):
     NONE = 4
 
 
-COOLING: dict[str, Cooling] = {
-    "call-without-pull-in": Cooling.NONE,
-    "call-without-run": Cooling.NONE,
-    "pull-in-without-run": Cooling.NONE,
-    "compressor-not-running": Cooling.NONE,
+# What a finding means is what its severity says, but for these.
+_OTHERWISE: dict[str, Cooling] = {
     "fan-not-running": Cooling.DAMAGE,
-    "locked-rotor": Cooling.NONE,
     "overload-cycling": Cooling.DAMAGE,
     "contacts-stuck-closed": Cooling.DAMAGE,
     "contactor-chatter": Cooling.DAMAGE,
-    "low-control-voltage": Cooling.POOR,
-    "line-supply-lost": Cooling.NONE,
-    "control-power-lost": Cooling.NONE,
-    "call-not-reaching-unit": Cooling.NONE,
-    "short-cycling": Cooling.POOR,
-    "high-running-current": Cooling.POOR,
-    "low-running-current": Cooling.POOR,
-    "slow-start": Cooling.WORKS,
     "long-run": Cooling.POOR,
     "no-call-in-heat": Cooling.UNKNOWN,
     "sensing-disagrees": Cooling.UNKNOWN,
     "sensor-silent": Cooling.UNKNOWN,
-    "low-line-voltage": Cooling.POOR,
     "high-line-voltage": Cooling.WORKS,
     "run-capacitor-weak": Cooling.WORKS,
-    "not-cooling": Cooling.NONE,
-    "low-split": Cooling.POOR,
-    "high-split": Cooling.POOR,
     "call-without-thermostat": Cooling.WORKS,
+    "overdue-call": Cooling.NONE,
+}
+_BY_SEVERITY = {Severity.URGENT: Cooling.NONE, Severity.SOON: Cooling.POOR, Severity.WATCH: Cooling.WORKS}
+COOLING: dict[str, Cooling] = {row.name: _OTHERWISE.get(row.name, _BY_SEVERITY[row.severity]) for row in ROWS} | {
     "overdue-call": Cooling.NONE,
 }
 

@@ -16,7 +16,7 @@ from typing import Literal, NamedTuple
 import msgspec
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.findings import Answer, both, contradictions, no
+from condenser_monitor.monitor.core.findings import CATALOGUE, Answer, both, contradictions, no
 from condenser_monitor.monitor.core.links import Facts
 
 Kind = Literal["run", "stop", "state"]
@@ -58,7 +58,7 @@ _DAY = limits.PROOF.day_s.value
 _HOT_RUN = "the unit cooled in several long runs, over a day or more, in weather as hot as when it failed"
 _DAY_RUN = "the unit cooled in several runs, over a day or more"
 
-PROOF: Mapping[str, ProofRow] = {
+_PROOF: dict[str, ProofRow] = {
     "sensor-silent": ProofRow(
         "state", "the sensor gave readings for half a day", lambda f: True, limits.PROOF.span_s.value, 1, 0.0
     ),
@@ -109,6 +109,8 @@ PROOF: Mapping[str, ProofRow] = {
         "stop", "call and thermostat agreed through several runs", lambda f: no(both(no(f.thermostat), f.call))
     ),
 }
+# A finding without a row is proved repaired as most are: the unit cooled in several runs.
+PROOF: Mapping[str, ProofRow] = {name: _PROOF.get(name, ProofRow("run", _RUN)) for name in CATALOGUE} | _PROOF
 
 
 class Trial(msgspec.Struct, forbid_unknown_fields=True):

@@ -47,9 +47,10 @@ def draws(facts: Facts, band: str) -> Answer:
 
 def line_outside(facts: Facts, band: str) -> Answer:
     """The line voltage is in `band`; while a motor starts or stalls it sags by design, and says nothing."""
-    if facts.line is None or facts.line == "dead":
+    line = facts.others.get("line_v")
+    if line is None or line == "dead":
         return None
-    return None if facts.locked and band == "low" else facts.line == band
+    return None if facts.locked and band == "low" else line == band
 
 
 # ---------------------------------------------------------------- contradictions

@@ -6,8 +6,9 @@ a motor behind them draws current. A contradiction gives None, never a guess.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from math import inf
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from condenser_monitor.monitor.core.inputs import DebouncedInputs
@@ -34,15 +35,16 @@ class Facts(NamedTuple):
     draw: str | None = None
     fan: bool | None = None
     stalled: bool | None = None
-    line: str | None = None
-    coil_volts: str | None = None
-    start_winding: str | None = None
-    blower: bool | None = None
     runs: bool | None = None
     contacts: bool | None = None
     delayed: bool = False
     fan_may_rest: bool = False
     distrusted: frozenset[str] = frozenset()
+    others: Mapping[str, Any] = MappingProxyType({})  # further inputs by name
+
+
+# Inputs that have a field of their own, under their own or another name.
+_NAMED = frozenset(Facts._fields) | {"control_v", "coil_a"}
 
 
 def either(one: bool | None, other: bool | None) -> bool | None:
@@ -92,10 +94,7 @@ def facts(
         draw=get("draw"),
         fan=fan,
         stalled=get("stalled"),
-        line=get("line_v"),
-        coil_volts=get("coil_v"),
-        start_winding=get("start_winding_a"),
-        blower=get("blower"),
+        others={name: symbol for name, symbol in symbols.items() if name not in _NAMED},
         runs=runs,
         contacts=contacts_closed(get("load"), runs),
         delayed=sensing.delayed,
