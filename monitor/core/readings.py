@@ -253,7 +253,6 @@ READINGS: dict[str, Reading] = {
             "line",
             "real power in the compressor's lead, from bursts of volts and amps taken at the same time",
             "compressor power",
-            "compressor",
             digits=0,
             plot="own",
             device_class="power",
@@ -264,12 +263,11 @@ READINGS: dict[str, Reading] = {
             "line",
             "current in the lead from run capacitor to start winding, RMS",
             "start winding current",
-            "compressor",
-            {
+            says={
                 "none": "no current flows through capacitor and start winding",
                 "flows": "current flows through capacitor and start winding",
             },
-            _start_winding,
+            inputs=_start_winding,
             plot="own",
             device_class="current",
         ),
