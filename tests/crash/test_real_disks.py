@@ -162,14 +162,17 @@ def test_a_disk_that_is_full_at_the_start_forgets_nothing(mounted: Path, tmp_pat
     desk.history.close()
 
 
-def test_a_full_disk_of_small_blocks_does_not_end_the_process(small_blocks: Path, tmp_path: Path) -> None:
-    """SQLite's index of the log would have holes there, and touching one is SIGBUS: owner and page live on."""
+@pytest.mark.parametrize("left", [0, 10, 14, 20])
+def test_a_full_disk_of_small_blocks_does_not_end_the_process(small_blocks: Path, tmp_path: Path, left: int) -> None:
+    """With a few blocks left, SQLite's index of the log would have holes, and touching one is SIGBUS: owner and page
+    live on."""
     keep = keep_in(small_blocks, tmp_path)
     first = Desk(keep)
     first.step(change(), change())
     first.step(last=True)
     first.history.close()
-    fill(small_blocks)
+    stuff = fill(small_blocks)
+    os.truncate(stuff, stuff.stat().st_size - left * 1024)
     program = f"""
 from pathlib import Path
 from condenser_monitor.monitor.core import config
