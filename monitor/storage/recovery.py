@@ -29,7 +29,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import HistoryError
 from condenser_monitor.monitor.storage import schema
 from condenser_monitor.monitor.storage.models import KINDS
-from condenser_monitor.monitor.storage.redo_log import PLACE, OutboxRow, RedoEntry, RedoLog, RedoRead, sync_folder
+from condenser_monitor.monitor.storage.redo_log import PLACE, STEP, OutboxRow, RedoEntry, RedoLog, RedoRead, sync_folder
 from condenser_monitor.monitor.storage.schema import (
     APPLICATION_ID,
     COLUMNS,
@@ -73,10 +73,11 @@ class Damage(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Opened(NamedTuple):
-    """The owner's history, ready to be written."""
+    """The owner's history, ready to be written; `memory` is the newest of the redo log, known to be as it was kept."""
 
     db: sqlite3.Connection
     redo: RedoLog
+    memory: bytes | None
 
 
 class StoredBase(msgspec.Struct, frozen=True):
@@ -145,7 +146,7 @@ def _gone_on_with(path: Path, redo: RedoLog, log: RedoRead) -> Opened:
     except BaseException:
         db.close()
         raise
-    return Opened(db, redo)
+    return Opened(db, redo, _newest_memory(log.entries))
 
 
 def _restored(
@@ -244,7 +245,7 @@ def damage_of(db: sqlite3.Connection, path: Path, *, kept: bool = True) -> Damag
 # ---------------------------------------------------------------- the redo log into a database
 
 
-def replay(db: sqlite3.Connection, entries: Iterable[RedoEntry]) -> int:
+def replay(db: sqlite3.Connection, entries: Sequence[RedoEntry]) -> int:
     """Bring a database to where the redo log ends; how many entries it lacked. Within a transaction of the caller.
 
     Rows that it has otherwise than the log, and should not, are put right as well.
@@ -252,13 +253,29 @@ def replay(db: sqlite3.Connection, entries: Iterable[RedoEntry]) -> int:
     missed = 0
     first = db.execute("SELECT min(place) FROM outbox").fetchone()[0] or 0
     for entry in entries:
-        behind = entry.place > _counter(db, PLACE)
+        behind = entry.counters.get(STEP, 0) > _counter(db, STEP) or entry.place > _counter(db, PLACE)
         missed += behind
         for row in entry.rows:
             if behind or row[0] >= first:
                 _put_right(db, row)
         _put_numbers(db, entry, memory=behind or _meta(db, "origin") is None)
+    memory = _newest_memory(entries)
+    kept = db.execute("SELECT body FROM state WHERE key = ?", (MEMORY,)).fetchone()
+    if memory is not None and not (kept is not None and _is_json(kept[0])):
+        db.execute("INSERT OR REPLACE INTO state VALUES (?, NULL, ?)", (MEMORY, memory))
     return missed
+
+
+def _newest_memory(entries: Sequence[RedoEntry]) -> bytes | None:
+    return next((entry.memory for entry in reversed(entries) if entry.memory is not None), None)
+
+
+def _is_json(body: object) -> bool:
+    try:
+        msgspec.json.decode(body if isinstance(body, bytes) else b"", type=msgspec.Raw)
+    except msgspec.DecodeError:
+        return False
+    return isinstance(body, bytes)
 
 
 def _put_right(db: sqlite3.Connection, row: OutboxRow) -> None:
@@ -363,11 +380,12 @@ def read_base(path: Path) -> StoredBase:
             known.get(MEMORY),
             known.get("memory-good"),
         )
-    last = RedoLog(path).read().last
+    log = RedoLog(path).read()
+    last = log.last
     if last is None or (base.origin not in (None, last.origin)) or last.place < base.counters.get(PLACE, 0):
         return base
-    ahead = base.origin is None or last.place > base.counters.get(PLACE, 0)
-    memory = last.memory if ahead and last.memory is not None else base.memory
+    ahead = base.memory is None or last.counters.get(STEP, 0) > base.counters.get(STEP, 0)
+    memory = (_newest_memory(log.entries) if ahead else None) or base.memory
     return StoredBase(
         last.origin,
         max(base.run, last.run),

@@ -24,7 +24,7 @@ from condenser_monitor.monitor.core.records import Answer
 
 # place, topic, seq, id, kind, run, t_s, wall_s, body: as in the table `outbox`
 OutboxRow = tuple[int, str, int, str, str, int, float, float | None, bytes]
-PLACE = "place"  # among the counters: rows of all topics
+PLACE, STEP = "place", "step"  # among the counters: rows of all topics; steps written
 
 
 class RedoEntry(msgspec.Struct, frozen=True, kw_only=True):

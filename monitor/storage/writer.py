@@ -38,7 +38,7 @@ from condenser_monitor.monitor.storage import recovery
 from condenser_monitor.monitor.storage.message_ids import id_origin, message_id
 from condenser_monitor.monitor.storage.models import KINDS, Body, StoredEvent
 from condenser_monitor.monitor.storage.recovery import MEMORY, PUT_OUTBOX, damage_of, open_owned, unreadable
-from condenser_monitor.monitor.storage.redo_log import PLACE, OutboxRow, RedoEntry, RedoLog
+from condenser_monitor.monitor.storage.redo_log import PLACE, STEP, OutboxRow, RedoEntry, RedoLog
 from condenser_monitor.monitor.storage.rollup import LaneTrack
 from condenser_monitor.monitor.storage.schema import DAY_S, OwnerLock, corrupt, free_bytes, tidy
 from condenser_monitor.monitor.storage.status_cache import (
@@ -117,6 +117,7 @@ class StorageWriter:
         self.on_disk = 0  # the last place that is on disk
         self._db: sqlite3.Connection | None = None
         self._redo = RedoLog(path)
+        self._redo_memory: bytes | None = None  # the newest in it at the last opening
         self._refusals, self._spoilt = 0, ""  # writes in a row that a damaged file refused, and what the last one said
         self._inode: tuple[int, int, bool] | None = None
         self._tried_s = self._flushed_s = clock()
@@ -138,7 +139,7 @@ class StorageWriter:
         try:
             self.release()  # one that was opened on a read-only disk would keep the index of the log read-only
             again = self._spoilt if self._refusals >= _REFUSALS_MOST else ""
-            self._db, self._redo = open_owned(self.path, self.wall, spoilt=again)
+            self._db, self._redo, self._redo_memory = open_owned(self.path, self.wall, spoilt=again)
             self._inode = _inode(self.path)
             self._note_damage(self._db)
             self._begin_run(self._db)
@@ -213,7 +214,7 @@ class StorageWriter:
         known = {key: body for key, body in kept.items() if isinstance(body, bytes)}
         if not base_read:
             self.memory_came_late = MEMORY in known and (self.memory is not None or bool(self.held))
-            self.memory, self.last_good_memory = known.get(MEMORY), known.get(MEMORY_GOOD)
+            self.memory, self.last_good_memory = known.get(MEMORY), self._redo_memory or known.get(MEMORY_GOOD)
         place = last.get(PLACE, 0)
         cursors = dict(db.execute("SELECT outlet, min(place, ?) FROM cursors", (place,)))
         if base_read and self._base_place == place:
@@ -316,9 +317,10 @@ class StorageWriter:
             return
         urgent = bool(self.held)
         logged = False
+        self._counters |= {STEP: self._counters.get(STEP, 0) + 1}
         try:
             if self.held.rows or self.held.answers:
-                self._redo.append(self._entry(self._counters, wall_s))
+                self._redo.append(self._entry(self._counters, wall_s, held=True))
                 logged = True
             fine, lanes = self.live.pending()
             with self._db as db:
@@ -337,17 +339,16 @@ class StorageWriter:
         if not urgent and not last:
             self._tidy(self._db, wall_s)
 
-    def _entry(self, counters: dict[str, int], wall_s: float | None = None) -> RedoEntry:
+    def _entry(self, counters: dict[str, int], wall_s: float | None = None, *, held: bool = False) -> RedoEntry:
         """What the redo log is told: all that is held, or (where nothing is) how things stand."""
-        rows = tuple(map(_outbox_row, self.held.rows)) if counters is self._counters else ()
         place = counters.get(PLACE, 0)
         return RedoEntry(
             origin=self.origin,
             run=self.run,
             counters=counters,
             cursors={name: min(at, place) for name, at in self.cursors.items()},
-            rows=rows,
-            answers=tuple(self.held.answers) if rows else (),
+            rows=tuple(map(_outbox_row, self.held.rows)) if held else (),
+            answers=tuple(self.held.answers) if held else (),
             memory=self.memory,
             wall_s=wall_s,
         )

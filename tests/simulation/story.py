@@ -51,8 +51,10 @@ from tests.monitor.units import (
     UNIT,
     but,
 )
+from tests.simulation import on_disk
 from tests.simulation.broker import MOODS, Broker
 from tests.simulation.broker import Message as Heard
+from tests.simulation.on_disk import OnDisk
 from tests.simulation.oracle import Item, Ledger, Stream
 from tests.simulation.power import Disk, beneath
 from tests.simulation.stepped_publishers import (
@@ -213,6 +215,7 @@ class Storm:
         """A life of the program."""
         self.born_s, self.silent_scans = self.clock(), dict.fromkeys(ALL, 0)
         settings = self.settings
+        left = on_disk.read(self.home / "h.db")
         self.history = History(
             self.keep.file,
             owner=True,
@@ -234,13 +237,27 @@ class Storm:
         )
         self._listen(self.service, self.history)
         self.alive = True
-        if self.history.memory() is None or self.service.engine.memory_refused:
-            self.stream.anew.add((self.history.origin, self.history._owned().run))
+        self._hold_memory(left)
         if self.ledger.spoilt and self.history.origin not in self.stream.begun:
             for names in (self.stream.harmed, self.stream.spoilt):
                 names.add(self.history.origin)  # read from a damaged file, it may be spoilt itself
         self.stream.begun.add(self.history.origin)
         self.note(f"begun: {self.history.origin}, run {self.history._owned().run}")
+
+    def _hold_memory(self, left: OnDisk) -> None:
+        """What the disk held, this life knows: nothing is forgotten without a damage that the disk shows."""
+        status = self.service.engine.status()
+        standing = {found.name for found in status.findings}
+        alerts = {alert.finding: alert.state.value for alert in status.alerts}
+        missing = left.standing - standing
+        other = {name: state for name, state in left.alerts.items() if name in alerts and alerts[name] != state}
+        gone = {name for name, state in left.alerts.items() if name not in alerts and state != "out-of-service"}
+        forgot = self.history.memory() is None or bool(self.service.engine.memory_refused) or missing or other or gone
+        if forgot and left.memory is not None and not left.damages:
+            why = self.service.engine.memory_refused
+            self.breaks(f"forgotten without a damage: {why} findings {missing}, alerts {other} {gone}")
+        if forgot or left.damages:
+            self.stream.anew.add((self.history.origin, self.history._owned().run))
 
     def _listen(self, service: Service, history: History) -> None:
         """What the engine brings is entered in the ledger; what is asked for has reached the disk."""
