@@ -132,6 +132,7 @@ class Engine:
         self._flaps = FlapFilter(flaps or ())
         liars = old.load(LIARS_MEMORY)
         self._trust = Trust(settings.unit, self._inputs.fitted, liars or ())
+        self._inputs.distrusted = self._trust.distrusted
         self._trust_due_s = inf
         self._read_s = -inf
         self._claims = ""
@@ -370,6 +371,7 @@ class Engine:
             self._trust_due_s = look_s if look_s > scan.t_s else inf
         if not self._trust.update(evidence, scan.t_s):
             return []
+        self._inputs.distrusted = self._trust.distrusted
         if self._trust.distrusted:
             claims = [row.claim for row in contradictions(facts(self._inputs))]
             self._claims = "; ".join(claims) or self._claims
@@ -490,7 +492,7 @@ class Engine:
                 **self._performance.answers(),
             },
             unsettled=inputs.unsettled(),
-            undecided=self._trust_due_s < inf and self._trust.contradicted(self._trust.read(inputs)),
+            undecided=self._trust_due_s < inf and self._trust.contradicted(self._trust.read(inputs), now_s),
             grace_s={
                 name: self._habits.grace_s(name, self.facts, now_s, self._usual_s)
                 for name in ("call-without-pull-in", "call-without-run", "call-not-reaching-unit", "fan-not-running")

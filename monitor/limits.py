@@ -180,7 +180,7 @@ class HABITS(LimitGroup):
     )
     board_fan_c = _ours(20.0, "°C", 5, 30, "boards cycle the fan only in the cold, when head pressure falls")
     ramp_s = _ours(180.0, "s", 0, 600, "a variable-speed unit's board waits and ramps before its current shows")
-    run_on_s = _ours(600.0, "s", 60, 1800, "no board lets the fan run on for longer than some minutes")
+    run_on_s = _ours(240.0, "s", 60, 1800, "boards let the fan run on for a minute or two")
 
 
 class FLAPPING(LimitGroup):

@@ -193,6 +193,7 @@ class DebouncedInputs:
         self._all_heard = False
         self._silent: set[str] = set()
         self.revision = 0
+        self.distrusted: frozenset[str] = frozenset()
 
     def quiet(self, scan: Scan) -> bool:
         """Nothing can change by this scan: every sense says again what it said, and is believed. Cheap on purpose."""
@@ -221,8 +222,10 @@ class DebouncedInputs:
         changed = [belief for belief, raw in zip(self.flags, flags, strict=True) if belief.update(raw, now_s, before_s)]
         call = self.beliefs.get("call")
         if self._compressor is not None and call is not None:
-            # One odd scan without a call makes no rest of a run.
-            rests = call.symbol is False and scan.call is not True
+            # One odd scan without a call makes no rest of a run; nor does a call sensor that lies, nor closed contacts.
+            load = self.beliefs.get("load")
+            rests = call.symbol is False and scan.call is not True and "call" not in self.distrusted
+            rests = rests and not (load is not None and load.symbol and "load" not in self.distrusted)
             self._compressor.set_bands("compressor", self._by_call[not rests])
         if numbers:
             for track, value in zip(self.tracks, self._get_numbers(scan), strict=True):

@@ -79,8 +79,8 @@ def facts(
     get = symbols.get
     compressor, fan = get("compressor"), get("fan")
     runs = either(compressor, fan)
-    if fan and compressor is False and get("call") is False:
-        runs = False  # a fan that runs on by its board's will: it tells nothing of the contacts
+    if fan and compressor is False and False in (get("call"), get("load")):
+        runs = False  # a fan that a board lets run on tells nothing of the contacts
     return Facts(
         call=get("call"),
         supply=get("supply"),

@@ -217,14 +217,16 @@ class Trust:
             readings = [None if name == "call" else value for name, value in zip(self.sensors, readings, strict=True)]
         return Evidence(tuple(readings), cooled, rested)
 
-    def contradicted(self, evidence: Evidence) -> bool:
-        """Return whether the readings cannot all be right, those of sensors that are distrusted aside."""
+    def contradicted(self, evidence: Evidence, now_s: float) -> bool:
+        """Return whether no fault of the unit explains these readings, those of sensors that are distrusted aside."""
+        best = min(self._stories, key=lambda some: self._stories[some].cost)
         readings = tuple(
-            None if name in self.distrusted else value
-            for name, value in zip(self.sensors, evidence.readings, strict=True)
+            None if place in best or self.sensors[place] in self.distrusted else value
+            for place, value in enumerate(evidence.readings)
         )
-        states = self._possible(readings)
-        return not states or any(not name for name, _ in states[0][1])
+        story = self._stories[best]
+        costs = [self._surprise(story, world, oddities, now_s) for world, oddities in self._possible(readings)]
+        return min(costs, default=inf) >= limits.TRUST.pushed.value
 
     def update(self, evidence: Evidence, now_s: float) -> bool:
         """Weigh what has been settled; True when other sensors are distrusted by it."""
