@@ -367,7 +367,7 @@ class Engine:
         evidence = self._trust.read(self._inputs, cooled=self._cooled(), rested=self._rested())
         fan = self._inputs.beliefs.get("fan")
         if self._running and fan is not None and fan.symbol is False:
-            look_s = fan.since_s + limits.TRUST.still_s.value
+            look_s = fan.since_s + limits.TRUST.cooled_s.value
             self._trust_due_s = look_s if look_s > scan.t_s else inf
         if not self._trust.update(evidence, scan.t_s):
             return []
@@ -390,9 +390,10 @@ class Engine:
         return call.symbol is False and lasted(since_s, self.now_s, limits.HABITS.run_on_s.value)
 
     def _cooled(self) -> bool:
-        """Whether the compressor runs on without its fan's current and draws no more than with it.
+        """Whether the compressor has run on for minutes without its fan's current and draws no more than with it.
 
-        Without air the condenser warms by about half a kelvin a second, and the current follows within seconds.
+        Until then a dead fan is told as one: how fast the current rises differs from house to house, and an alarm that
+        is taken back costs less than one that never comes.
         """
         fan, started_s = self._inputs.beliefs.get("fan"), self._cycle.running_since_s
         if fan is None or fan.symbol is not False or started_s is None or self._early_a is None:
@@ -403,8 +404,6 @@ class Engine:
             return False
         if abs(now_a - self._early_a) <= limits.TRUST.frozen_ratio.value * self._early_a:
             return False  # a number that does not move at all is no witness
-        if since_s > started_s and lasted(since_s, self.now_s, limits.TRUST.still_s.value):
-            return now_a <= self._early_a * limits.TRUST.still_ratio.value
         return lasted(since_s, self.now_s, limits.TRUST.cooled_s.value) and (
             now_a <= self._early_a * limits.TRUST.steady_ratio.value
         )

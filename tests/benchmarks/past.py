@@ -130,7 +130,8 @@ def five_years(keep: config.HistorySettings) -> None:
     )
     count = int(YEARS * 365 * CYCLES_A_DAY)
     began_s = NOW_S - YEARS * 365 * DAY_S
-    row = ", ".join(str(1000 * (RUN[name] if RUN[name] else REST[name])) for name in READINGS for _ in range(3))
+    held = {name: 1000 * (value if value else REST[name]) for name, value in RUN.items()}
+    row = ", ".join(str(held.get(name, "NULL")) for name in READINGS for _ in range(3))
     with closing(sqlite3.connect(keep.file)) as db, db:
         db.execute(
             "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < ?) INSERT INTO outbox "
