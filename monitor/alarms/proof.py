@@ -155,7 +155,7 @@ class Trial(msgspec.Struct, forbid_unknown_fields=True):
             return False
         self.counted = True
         self.good_x.append(x_s)
-        del self.good_x[: -int(limits.PROOF.kept.value)]
+        del self.good_x[1 : 1 + max(0, len(self.good_x) - int(limits.PROOF.kept.value))]  # the first one tells the span
         self.ran = False
         return self._enough(row)
 

@@ -1,0 +1,141 @@
+"""No "over" while the cause is in the world: simulated units with the thermostat off, away, mild weather, the breaker
+off, and service afterwards; and a person's word that the next call confirms or takes back."""
+
+from __future__ import annotations
+
+import pytest
+
+from condenser_monitor.monitor.alarms.proof import PROOF, Trial
+from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.links import Facts
+from condenser_monitor.monitor.core.records import Episode, EpisodeState, Request, RequestKind
+from condenser_monitor.monitor.engine import Engine
+from condenser_monitor.sim.bench_cases import CASES
+from tests.benchmarks.household import House, live
+from tests.monitor import units
+
+SETTINGS = Settings(unit=units.UNIT, senses=SensorSettings(fitted=units.ALL))
+DEAD = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
+OFF = units.but(units.REST, supply=False)
+BY_CAUSE = {case.cause: case for case in reversed(CASES)}
+
+
+def test_every_finding_says_what_proves_it_repaired() -> None:
+    """The table stands beside the catalogue, each row in words."""
+    assert CATALOGUE.keys() <= PROOF.keys()
+    assert all(row.words and row.times >= 1 and row.hold_s >= 60 for row in PROOF.values())
+
+
+@pytest.mark.parametrize("house", ["thermostat-off", "breaker-off", "away"])
+@pytest.mark.parametrize("weather", ["hot", "mild"])
+@pytest.mark.parametrize("cause", ["coil-burnt-open", "fan-winding-opens"])
+def test_obeying_a_message_or_mild_weather_is_no_all_clear(cause: str, weather: str, house: House) -> None:
+    """A day and more in which nothing was repaired: nothing is told to be over."""
+    assert live(BY_CAUSE[cause], weather, house, 2.0).false_over == ()
+
+
+@pytest.mark.parametrize("cause", ["coil-burnt-open"])
+def test_a_repair_is_told_without_anybody_saying_so(cause: str) -> None:
+    """Repaired a day after the message: the runs that follow prove it, and the end is told."""
+    lived = live(BY_CAUSE[cause], "hot", "repairs", 4.0)
+    assert lived.false_over == ()
+    assert lived.over_after_repair
+
+
+def fed(*parts: tuple[float, units.Readings], engine: Engine, from_s: float = 0.0) -> float:
+    """Feed an engine some readings; the time after them."""
+    for scan in units.scans(*parts, from_s=from_s):
+        engine.feed(scan)
+    return from_s + sum(seconds for seconds, _ in parts)
+
+
+def episode(engine: Engine) -> Episode:
+    (found,) = engine.status().episodes
+    return found
+
+
+def ask(engine: Engine, kind: RequestKind, now_s: float) -> None:
+    request = Request(id=f"{kind}-{now_s}", request=kind, by="Sam", finding="episode-1")
+    answer, _ = engine.request(request, now_s, None)
+    assert answer.done, answer.why
+
+
+def test_a_word_is_confirmed_by_the_next_run() -> None:
+    """One run of five minutes is enough where a person says that it is repaired; without the word it is not."""
+    engine = Engine(SETTINGS)
+    now_s = fed((20, units.REST), (60, DEAD), (60, units.REST), (400, units.RUN), (60, units.REST), engine=engine)
+    assert episode(engine).state is EpisodeState.QUIET
+    ask(engine, RequestKind.REPAIRED, now_s)
+    assert episode(engine).state is EpisodeState.REPAIRED
+    fed((60, units.REST), (420, units.RUN), (10, units.REST), engine=engine, from_s=now_s)
+    assert episode(engine).state is EpisodeState.OVER
+
+
+def test_a_word_is_taken_back_by_the_next_call() -> None:
+    """It fails again: the same episode, open, and the word is counted as taken back."""
+    engine = Engine(SETTINGS)
+    now_s = fed((20, units.REST), (60, DEAD), (60, units.REST), engine=engine)
+    ask(engine, RequestKind.REPAIRED, now_s)
+    fed((60, DEAD), engine=engine, from_s=now_s)
+    found = episode(engine)
+    assert (found.id, found.state, found.taken_back) == ("episode-1", EpisodeState.ACTIVE, 1)
+    assert found.repaired_by is None
+
+
+def test_the_breaker_switched_off_as_asked_is_the_same_story() -> None:
+    """No second urgent thread for what the first one asked for."""
+    engine = Engine(SETTINGS)
+    fed((20, units.REST), (60, DEAD), (30, units.REST), (60, OFF), engine=engine)
+    found = episode(engine)
+    assert found.lead == "call-without-pull-in"
+    assert "line-supply-lost" in found.findings
+
+
+def test_what_comes_back_three_times_a_day_comes_and_goes() -> None:
+    """It worked in between: each failure is a return; the more returns, the more proof is asked for."""
+    engine = Engine(SETTINGS)
+    parts = [part for _ in range(3) for part in ((60, DEAD), (30, units.REST), (120, units.RUN), (30, units.REST))]
+    fed((20, units.REST), *parts, (60, DEAD), engine=engine)
+    found = episode(engine)
+    assert found.often
+    assert found.returns == 3
+    row, trial = PROOF["call-without-pull-in"], Trial(returns=3)
+    run = Facts(call=True, contacts=True, compressor=True, fan=True, supply=True)
+    proved_h = None
+    for hour in range(24 * 8):
+        trial.proved(row, Facts(call=False), hour * 3600.0, 30.0)
+        trial.proved(row, run, hour * 3600.0 + 60, 30.0)
+        if trial.proved(row, run, hour * 3600.0 + 1800, 30.0):
+            proved_h = hour
+            break
+    assert proved_h == 72
+
+
+def test_weather_cooler_than_it_failed_in_proves_nothing() -> None:
+    """A clogged condenser trips in the heat alone."""
+    row = PROOF["overload-cycling"]
+    run = Facts(call=True, contacts=True, compressor=True, fan=True, supply=True)
+    for outdoor_c, proved in ((26.0, False), (37.0, True)):
+        trial, found = Trial(), False
+        trial.failed(run, 38.0)
+        for hour in range(24 * 4):
+            trial.proved(row, Facts(call=False), hour * 3600.0, outdoor_c)
+            trial.proved(row, run, hour * 3600.0 + 60, outdoor_c)
+            found |= trial.proved(row, run, hour * 3600.0 + 2400, outdoor_c)
+        assert found is proved
+
+
+def test_a_snooze_ends_when_it_gets_worse() -> None:
+    """Chatter was snoozed for a week; then the unit does not pull in at all."""
+    engine = Engine(SETTINGS)
+    weak = units.but(units.RUN, control_v=19.0)
+    now_s = fed((20, units.REST), (60, weak), engine=engine)
+    ask(engine, RequestKind.ACKNOWLEDGE, now_s)
+    request = Request(id="s", request=RequestKind.SHELVE, by="Sam", finding="episode-1", hours=100.0)
+    assert engine.request(request, now_s, 1_784_000_000.0)[0].done
+    assert episode(engine).snoozed_until_wall_s is not None
+    fed((30, units.REST), (60, units.but(DEAD, control_v=19.0)), engine=engine, from_s=now_s)
+    found = episode(engine)
+    assert found.snoozed_until_wall_s is None
+    assert found.worst == "call-without-pull-in"
