@@ -768,6 +768,12 @@ class PUBLISHERS(LimitGroup):
     request_most = _ours(4096, "bytes", 256, 65536, "ten times the longest sensible request")
     refusals_per_min = _ours(30, "answers", 1, 1000, "answers to requests that cannot be read; a flood gets no more")
     resend_most = _ours(500, "messages", 1, 10000, "messages sent again for one request")
+    retained_s = _ours(10.0, "s", 0.05, 60, "what the broker kept of this device has come in by then at the latest")
+    discovery_rest_s = _ours(
+        3600.0, "s", 1, 86400, "a broker that forbids the discovery topics is asked again after it"
+    )
+    presses_per_min = _ours(10, "presses", 1, 100, "of a hub's buttons; an automation gone wild is not followed")
+    button_service_h = _ours(2.0, "h", 0.5, 8, "how long service mode lasts when a hub's button began it: one visit")
     close_s = _ours(5.0, "s", 0.1, 60, "an outlet that has not ended by then is left behind at the stop")
     status_age_s = _ours(10.0, "s", 1, 600, "a status older than this and three scans is stale")
     cycle_least_s = _ours(1.0, "s", 0, 10, "a shorter call that starts nothing flickers, up to 25 times a second")

@@ -20,6 +20,7 @@ from condenser_monitor.hardware.uncertainty import by_reading
 from condenser_monitor.monitor.core.config import Mqtt, Settings
 from condenser_monitor.monitor.publishers.base import Publisher
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
+from condenser_monitor.monitor.publishers.discovery import DiscoveryPublisher
 from condenser_monitor.monitor.service.run_loop import Service
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.sim import scenario, simulate
@@ -105,7 +106,7 @@ class Demo:
         """Play the story at the set speed until stopped; after its end the unit simply goes on."""
         rig = RegisterRig(self.scenario.world(), self.settings)
         history = History(self.history_path, owner=True, keep=self.settings.history)
-        outlets: list[Publisher] = [BrokerPublisher(self.settings)]
+        outlets: list[Publisher] = [BrokerPublisher(self.settings), DiscoveryPublisher(self.settings)]
         since_s, began_s = rig.clock(), time.monotonic()
 
         def pause(seconds: float) -> None:

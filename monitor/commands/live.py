@@ -39,6 +39,7 @@ def _watchdog(args: argparse.Namespace) -> int:
 
 def _run(args: argparse.Namespace) -> int:
     from condenser_monitor.monitor.publishers.broker import BrokerPublisher
+    from condenser_monitor.monitor.publishers.discovery import DiscoveryPublisher
     from condenser_monitor.monitor.publishers.phone import PhonePublisher
     from condenser_monitor.monitor.publishers.plugins import publishers
     from condenser_monitor.monitor.service import logs
@@ -47,7 +48,7 @@ def _run(args: argparse.Namespace) -> int:
 
     logs.set_up()
     settings = shared.site(args)
-    outlets: list[Any] = [BrokerPublisher(settings)] if settings.mqtt.host else []
+    outlets: list[Any] = [BrokerPublisher(settings), DiscoveryPublisher(settings)] if settings.mqtt.host else []
     if settings.notify.urls or settings.notify.urls_file:
         outlets.append(PhonePublisher(settings))
     outlets += publishers(settings, args.site or "defaults")

@@ -23,6 +23,7 @@ ID_PATTERN = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,62}[A-Za-z0-9])?")
 _TEXT_MOST = 2000  # characters of one text; names, paths and addresses are far shorter
 _CONTROLS = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")  # a tab or a line break may stand in a text of several lines
 _Kind = TypeVar("_Kind", bound=msgspec.Struct)
+DISCOVERY = ("homie", "json")
 OUTDOOR_SENSES = ("call", "control_v", "coil_a", "supply", "load", "compressor_a", "fan_a", "outdoor_c")
 
 
@@ -75,7 +76,9 @@ class SensorSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
 class Mqtt(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The broker; an empty host means none. The password is read from `password_file`, never from the site file.
 
-    `version` is the protocol's: "5", or "3.1.1" for a broker that knows no newer one."""
+    `version` is the protocol's: "5", or "3.1.1" for a broker that knows no newer one. `discovery`: the conventions in
+    which home automation is told of the unit (publishers/discovery.py), none for an empty list; `discovery_prefix` is
+    where a hub looks for JSON discovery."""
 
     host: str = ""
     port: int = 1883
@@ -86,6 +89,8 @@ class Mqtt(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     keepalive_s: int = 30
     readings_s: float = 10.0
     version: str = "5"
+    discovery: tuple[str, ...] = ("homie", "json")
+    discovery_prefix: str = "homeassistant"
 
 
 class Person(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -374,6 +379,7 @@ def _check(settings: Settings, place: str) -> None:
     _check_unit(settings.unit, place)
     _check_senses(settings.senses, place)
     _check_limits(settings.limits, place)
+    _check_discovery(settings.mqtt, place)
     _check_notify(settings.notify, place)
 
 
@@ -398,6 +404,14 @@ def _check_notify(notify: Notify, place: str) -> None:
 def _check_clock(place: str, text: str) -> None:
     if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text):
         raise SiteError(place, text, "a time of day as HH:MM")
+
+
+def _check_discovery(mqtt: Mqtt, place: str) -> None:
+    for convention in mqtt.discovery:
+        if convention not in DISCOVERY:
+            raise SiteError(f"{place}: mqtt.discovery", convention, "a list of any of " + ", ".join(DISCOVERY))
+    if not re.fullmatch(r"[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*", mqtt.discovery_prefix):
+        raise SiteError(f"{place}: mqtt.discovery_prefix", mqtt.discovery_prefix, "a topic without wildcards")
 
 
 def _check_unit(unit: Unit, place: str) -> None:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import ssl
 import time
+from abc import abstractmethod
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -50,11 +51,14 @@ JSON_TYPE, SENML_TYPE = "application/json", "application/senml+json"
 _PACKET_MOST = 65536
 
 
-class BrokerPublisher(ThreadedPublisher):
-    """The connection of one site to its broker."""
+class BrokerConnection(ThreadedPublisher):
+    """A thread with a connection of its own to the site's broker: connects, turns paho's network loop, begins again.
 
-    name = "mqtt"
-    begin = True  # a broker is told the whole history, so that its numbers begin at 1
+    A subclass names its client, its last will and what it subscribes to, and sends what is due in `_pump`."""
+
+    _client_name: str
+    _will: tuple[str, str] | None  # topic and payload
+    _subscriptions: tuple[str, ...] = ()
 
     def __init__(self, settings: Settings, *, clock: Callable[[], float] = time.monotonic) -> None:
         super().__init__(clock=clock)
@@ -63,24 +67,21 @@ class BrokerPublisher(ThreadedPublisher):
         self._bell: Waker | None = None
         self._client: paho.Client | None = None
         self._reset()
-        self._refusals: list[float] = []
 
     def _reset(self) -> None:
         """Nothing of an earlier connection counts."""
         self._connected_s: float | None = None
         self._refused = ""
-        self._in_flight: dict[int, str] = {}  # paho's message number -> id of the row
-        self._acked: set[str] = set()
-        self._resent: set[int] = set()  # paho's numbers of what was sent from memory and is not acknowledged
-        self._said: str | None = None
-        self._said_mid: int | None = None  # paho's number of that, until it is acknowledged
-        self._unit: tuple[object, ...] | None = None
-        self._sent: dict[str, int] | None = None
-        self._own_faults: dict[str, int] = {}
-        self._unit_s = self._readings_s = self._looked_s = self._faults_s = -1e9
-        self._readings_t_s: float | None = None
 
-    # ------------------------------------------------------------ turns
+    @abstractmethod
+    def _pump(self, client: paho.Client) -> None:
+        """Send what is due."""
+
+    def _on_publish(self, client: paho.Client, data: Any, mid: int, code: ReasonCode, properties: Any) -> None:
+        """Hear that the broker has, or has refused, a message."""
+
+    def _on_message(self, client: paho.Client, data: Any, message: paho.MQTTMessage) -> None:
+        """Hear a message of a topic subscribed to."""
 
     def turn(self) -> float:
         """Turn the network loop once and send what is due."""
@@ -95,26 +96,6 @@ class BrokerPublisher(ThreadedPublisher):
         if self._connected_s is not None and self._clock() - self._connected_s > limits.PUBLISHERS.backoff_most_s.value:
             self._backoff.went_well()  # not at once: a broker that takes us and throws us out again is still failing
         return 0.0
-
-    def finish(self) -> None:
-        """Send what is left, say offline, and go in good order, which keeps the last will from being sent."""
-        if self._client is None:
-            return
-        try:
-            self._farewell(self._client)
-        finally:
-            self._hang_up()
-
-    def _farewell(self, client: paho.Client) -> None:
-        until_s = self._clock() + limits.PUBLISHERS.close_s.value / 2
-        self._send_rows(client)
-        self._say(client, OFFLINE)
-        # Until "offline" is acknowledged too: a broker that finds us gone first may drop what it has not read yet.
-        while (self._in_flight or self._said_mid is not None) and self._clock() < until_s:
-            self._loop(0.05)
-        self._settle()
-        client.disconnect()
-        client.loop(0.05)
 
     def start(self, history: History) -> None:
         """Begin the thread, with a bell beside the network."""
@@ -181,7 +162,7 @@ class BrokerPublisher(ThreadedPublisher):
         password = read_password(self._settings.password_file) if self._settings.username else None
         client = paho.Client(
             CallbackAPIVersion.VERSION2,
-            client_id=session_id(f"condenser-monitor-{self._site}", password),
+            client_id=session_id(f"condenser-monitor-{self._client_name}", password),
             clean_session=None if self._newest else False,
             protocol=paho.MQTTv5 if self._newest else paho.MQTTv311,
             reconnect_on_failure=False,
@@ -189,7 +170,8 @@ class BrokerPublisher(ThreadedPublisher):
         client.suppress_exceptions = True
         client.connect_timeout = limits.PUBLISHERS.connect_s.value
         client.on_connect, client.on_publish, client.on_message = self._on_connect, self._on_publish, self._on_message
-        client.will_set(topic(self._site, "availability"), OFFLINE, qos=1, retain=True)
+        if self._will is not None:
+            client.will_set(*self._will, qos=1, retain=True)
         if self._settings.username:
             client.username_pw_set(self._settings.username, password)
         if self._settings.tls:
@@ -214,7 +196,55 @@ class BrokerPublisher(ThreadedPublisher):
             self._refused = str(code)
             return
         self._connected_s = self._clock()
-        client.subscribe(topic(self._site, "requests"), qos=CHANNELS["requests"].qos)
+        for filter_ in self._subscriptions:
+            client.subscribe(filter_, qos=1)
+
+
+class BrokerPublisher(BrokerConnection):
+    """The connection of one site to its broker."""
+
+    name = "mqtt"
+    begin = True  # a broker is told the whole history, so that its numbers begin at 1
+
+    def __init__(self, settings: Settings, *, clock: Callable[[], float] = time.monotonic) -> None:
+        super().__init__(settings, clock=clock)
+        self._client_name = self._site
+        self._will = (topic(self._site, "availability"), OFFLINE)
+        self._subscriptions = (topic(self._site, "requests"),)
+        self._refusals: list[float] = []
+
+    def _reset(self) -> None:
+        super()._reset()
+        self._in_flight: dict[int, str] = {}  # paho's message number -> id of the row
+        self._acked: set[str] = set()
+        self._resent: set[int] = set()  # paho's numbers of what was sent from memory and is not acknowledged
+        self._said: str | None = None
+        self._said_mid: int | None = None  # paho's number of that, until it is acknowledged
+        self._unit: tuple[object, ...] | None = None
+        self._sent: dict[str, int] | None = None
+        self._own_faults: dict[str, int] = {}
+        self._unit_s = self._readings_s = self._looked_s = self._faults_s = -1e9
+        self._readings_t_s: float | None = None
+
+    def finish(self) -> None:
+        """Send what is left, say offline, and go in good order, which keeps the last will from being sent."""
+        if self._client is None:
+            return
+        try:
+            self._farewell(self._client)
+        finally:
+            self._hang_up()
+
+    def _farewell(self, client: paho.Client) -> None:
+        until_s = self._clock() + limits.PUBLISHERS.close_s.value / 2
+        self._send_rows(client)
+        self._say(client, OFFLINE)
+        # Until "offline" is acknowledged too: a broker that finds us gone first may drop what it has not read yet.
+        while (self._in_flight or self._said_mid is not None) and self._clock() < until_s:
+            self._loop(0.05)
+        self._settle()
+        client.disconnect()
+        client.loop(0.05)
 
     # ------------------------------------------------------------ out
 

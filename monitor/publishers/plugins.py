@@ -28,7 +28,7 @@ from condenser_monitor.monitor.core.errors import SiteError
 from condenser_monitor.monitor.publishers.base import Publisher
 
 GROUP = "condenser_monitor.publishers"
-_OURS = ("mqtt", "phone")  # names of publishers that are built in; phones are numbered
+_OURS = ("mqtt", "discovery", "phone")  # names of publishers that are built in; phones are numbered
 
 
 class PublisherPlugin(NamedTuple):
