@@ -630,6 +630,30 @@ class BASELINES(LimitGroup):
     )
 
 
+# ---------------------------------------------------------------- when the unit is called (see baselines/calls.py)
+
+
+class CALLS(LimitGroup):
+    """The model of a unit's own calls, by which one is overdue."""
+
+    days = _ours(7, "days", 3, 60, "a week has both workdays and a weekend")
+    called_h = _ours(3.0, "h", 0.5, 100, "less run time tells no rate")
+    stretch_h = _ours(3.0, "h", 1, 12, "the sun's height and a household's habits change over about three hours")
+    half_life_days = _ours(45, "days", 7, 365, "half a season: what was learned of habits fades as they change")
+    least_h = _ours(0.05, "h", 0.001, 1, "three minutes at a degree, or what is left of more, tell nothing")
+    doubt_h = _ours(1.0, "h", 0.1, 24, "an hour at a degree is believed by half")
+    from_c = _ours(15.0, "°C", 5, 20, "colder air outdoors cools a house through its walls")
+    gap_s = _ours(3600, "s", 60, 86400, "a call may last ten minutes: an hour not watched may have held one")
+    season_s = _ours(10 * 86400, "s", 86400, 60 * 86400, "a unit not called for ten days is out of season, or off")
+    owed_h = _ours(5.0, "h", 1, 48, "measured on simulated houses: a journey's raised set point owes up to this")
+    cooler_k = Limit(
+        4.0, "K", 0, 8, "from memory", "ENERGY STAR: a set point 7 °F (3.9 K) higher while nobody is at home"
+    )
+    cooler_h = _ours(1.2, "h", 0.2, 24, "measured on simulated houses: one in ten journeys owes more")
+    habit_ratio = _ours(1.6, "1", 1, 4, "the next longest silence of a habit is seldom half as long again")
+    habit_days = _ours(60, "days", 14, 366, "eight weekends")
+
+
 # ---------------------------------------------------------------- the fleet
 
 _DAY = 86400.0
