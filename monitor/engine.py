@@ -22,6 +22,7 @@ from condenser_monitor.monitor.alarms.alarm_manager import AlarmManager
 from condenser_monitor.monitor.alarms.episodes import EPISODES_MEMORY
 from condenser_monitor.monitor.alarms.memory import ALERTS_MEMORY
 from condenser_monitor.monitor.baselines.baseline import NormalRange
+from condenser_monitor.monitor.baselines.calls import CALLS_MEMORY, Calls
 from condenser_monitor.monitor.baselines.minutes import MinuteMeans
 from condenser_monitor.monitor.baselines.normal import TRENDS_MEMORY, Baselines
 from condenser_monitor.monitor.baselines.performance import PERFORMANCE_MEMORY, Performance
@@ -82,6 +83,8 @@ _UNSOUND_RUN = frozenset(
 )
 
 
+# While one of these stands, nothing can call the unit.
+_UNCALLABLE = frozenset({"line-supply-lost", "control-power-lost", "call-not-reaching-unit"})
 Ages = dict[str, float]  # name -> how many seconds ago, when the memory was written
 FINDINGS_MEMORY = MemoryPart("findings", 1, dict[str, Finding], what="findings")
 STOOD_MEMORY = MemoryPart("recent_ages_s", 1, Ages, what="findings that stood")
@@ -118,6 +121,7 @@ class Engine:
         self._alarms = AlarmManager(settings, old.load_json(ALERTS_MEMORY), old.load(EPISODES_MEMORY))
         self._baselines = Baselines(settings, old.load_json(TRENDS_MEMORY))
         self._performance = Performance(settings, old.load(PERFORMANCE_MEMORY))
+        self._calls = Calls(settings, old.load(CALLS_MEMORY))
         findings = _restored(old.load(FINDINGS_MEMORY))
         self._evaluator = FindingEvaluator(settings, findings)
         self._diagnosis = FindingDiagnosis(
@@ -190,6 +194,11 @@ class Engine:
         return self._alarms.request(request, now_s, wall_s, self._reset)
 
     def _reset(self, part: str | None) -> None:
+        """Forget what was normal for a part that was replaced; "call": the unit was not to be called. Raises
+        CommandError."""
+        if part == "call":
+            self._calls.excuse()
+            return
         self._baselines.reset(part)
         if part == "compressor":
             self._performance.reset()
@@ -256,7 +265,7 @@ class Engine:
     def _nothing_due(self) -> bool:
         """For a scan that says nothing new: no finding can come or go, and none stands whose time is to be kept."""
         early = self.now_s < self._decide_s - limits.MOMENT_S.value
-        return early and not self._evaluator.standing and not self._no_call_in_heat()
+        return early and not (self._evaluator.standing or self._calls.overdue or self._no_call_in_heat())
 
     def _decide(self) -> list[Event]:
         moment = self._snapshot()
@@ -285,6 +294,9 @@ class Engine:
             )
             changes = [change for change in made if isinstance(change, Change)]
             diagnosed = [change for change in made if isinstance(change, Diagnosed)]
+        if "overdue-call" in self._diagnosis.standing:
+            evidence = self._evidence(CATALOGUE["overdue-call"])
+            changes += self._diagnosis.escalate("overdue-call", evidence, self.now_s, self.wall_s)
         events = self._told(self._flaps.update(changes, self._diagnosis.standing, before)) + diagnosed
         self._due_s = min(self._evaluator.deadline(), self._patterns.deadline(self.now_s), self._silence_deadline())
         # What a finding that has just come or gone takes out of the patterns is heard at the next scan.
@@ -435,6 +447,7 @@ class Engine:
         if self._performance.add_minute(minute):
             self._decide_s = -inf
         self._set_draw(outdoor_c)
+        self._calls.update(scan.t_s, wall_s=scan.wall_s, call=self._called(), outdoor_c=self._outdoor_c)
         self._patterns.heat.update(
             outdoor_c=self._trusted("outdoor_c", scan.outdoor_c) if "outdoor_c" in self._inputs.fitted else None,
             call=self.facts.call,
@@ -442,6 +455,12 @@ class Engine:
             longest_s=self._longest_s + limits.MINUTE_S.value,
         )
         self._minute.open(scan.t_s, self._cycle)
+
+    def _called(self) -> bool | None:
+        """Whether the unit is called; None while it is not known, or could not be called."""
+        if self.facts.runs:
+            return True
+        return None if _UNCALLABLE & self._evaluator.standing else self.facts.call
 
     def _trusted(self, reading: str, value: float | None) -> float | None:
         return None if reading in self._trust.distrusted else value
@@ -489,6 +508,7 @@ class Engine:
                 "slow-start": self._baselines.slow_start(),
                 "no-call-in-heat": self._no_call_in_heat(),
                 **self._performance.answers(),
+                "overdue-call": self._calls.overdue,
             },
             unsettled=inputs.unsettled(),
             undecided=self._trust_due_s < inf and self._trust.contradicted(self._trust.read(inputs), now_s),
@@ -514,6 +534,8 @@ class Engine:
 
     def _no_call_in_heat(self) -> Answer:
         call = self._inputs.beliefs.get("call")
+        if self._calls.in_season:
+            return False  # what this unit itself has shown tells better: overdue-call
         if call is None or call.symbol is None or "call" in self._trust.distrusted:
             return None
         idle = lasted(call.since_s, self.now_s, self._patterns.no_call_s)
@@ -553,6 +575,9 @@ class Engine:
             return {"pattern": "; ".join(self._patterns.short.reasons(self.now_s))}
         if name == "overload-cycling":
             return {"restarts": float(len(self._patterns.overload.times_s))}
+        if name == "overdue-call" and (owed := self._calls.owed()) is not None:
+            counted: Evidence = {"silent_h": round(owed.silent_h, 1), "missed_run_h": round(owed.owed_h, 1)}
+            return counted | ({} if self._calls.outdoor_c is None else {"outdoor_c": round(self._calls.outdoor_c, 3)})
         if name == "contactor-chatter":
             return {"changes": float(len(self._patterns.chatter.times_s))}
         if name in ("high-running-current", "low-running-current"):
@@ -608,6 +633,7 @@ class Engine:
         keep(HABITS_MEMORY, self._habits.memory())
         keep(FLAPS_MEMORY, self._flaps.memory(now_s))
         keep(LIARS_MEMORY, self._trust.memory())
+        keep(CALLS_MEMORY, self._calls.memory())
         keep(HEAT_MEMORY, [now_s - at_s for at_s in self._patterns.heat.called_s])
         keep(PERFORMANCE_MEMORY, self._performance.memory)
         self._memory.keep_json(ALERTS_MEMORY, self._alarms.memory())

@@ -481,6 +481,14 @@ class NO_CALL_IN_HEAT(FindingLimits):
     all_clear_s = _all_clear(300, _SHOWN)
 
 
+class OVERDUE_CALL(FindingLimits):
+    hold_s = _hold(0, "how long is too long depends on the weather: owed_h, cooler_h")
+    owed_h = _ours(5.0, "h", 1, 48, "measured on simulated houses: a journey's raised set point owes up to this")
+    cooler_h = _ours(1.5, "h", 0.2, 24, "measured on simulated houses: journeys up to 4 K warmer owe less")
+    urgent_c = _ours(35.0, "°C", 25, 50, "contract, section 12")
+    all_clear_s = _all_clear(300, _SHOWN)
+
+
 class SENSING_DISAGREES(FindingLimits):
     hold_s = _hold(10)
     all_clear_s = _all_clear(300, _SHOWN)
@@ -642,14 +650,20 @@ class CALLS(LimitGroup):
     half_life_days = _ours(45, "days", 7, 365, "half a season: what was learned of habits fades as they change")
     least_h = _ours(0.05, "h", 0.001, 1, "three minutes at a degree, or what is left of more, tell nothing")
     doubt_h = _ours(1.0, "h", 0.1, 24, "an hour at a degree is believed by half")
+    share_per_k = Limit(
+        0.06,
+        "1/K",
+        0.02,
+        0.2,
+        "common practice",
+        "a unit sized for 15 to 20 K between house and outdoors runs the whole hour at that",
+    )
     from_c = _ours(15.0, "°C", 5, 20, "colder air outdoors cools a house through its walls")
     gap_s = _ours(3600, "s", 60, 86400, "a call may last ten minutes: an hour not watched may have held one")
     season_s = _ours(10 * 86400, "s", 86400, 60 * 86400, "a unit not called for ten days is out of season, or off")
-    owed_h = _ours(5.0, "h", 1, 48, "measured on simulated houses: a journey's raised set point owes up to this")
     cooler_k = Limit(
         4.0, "K", 0, 8, "from memory", "ENERGY STAR: a set point 7 °F (3.9 K) higher while nobody is at home"
     )
-    cooler_h = _ours(1.2, "h", 0.2, 24, "measured on simulated houses: one in ten journeys owes more")
     habit_ratio = _ours(1.6, "1", 1, 4, "the next longest silence of a habit is seldom half as long again")
     habit_days = _ours(60, "days", 14, 366, "eight weekends")
 

@@ -34,7 +34,9 @@ from typing import NamedTuple
 import msgspec
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.load_state import MemoryPart
+from condenser_monitor.monitor.core.monotonic_time import MonotonicTime, Saved
 
 _B = limits.CALLS
 HOUR_S, DAY_S = 3600.0, 86400.0
@@ -70,6 +72,10 @@ class CallsMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     clock_s: float = 0.0
     most: dict[int, tuple[float, float]] = {}
     silence: Silence | None = None
+    timeline: Saved = Saved()
+
+
+CALLS_MEMORY = MemoryPart("calls", 1, CallsMemory, what="calls", then="learning begins afresh")
 
 
 class Owed(NamedTuple):
@@ -107,27 +113,39 @@ class _Rates(NamedTuple):
     shares: list[float]
 
     def at(self, celsius: float) -> float:
-        """The share at a temperature: that of the degree, or of the next cooler one that is known."""
+        """The share at a temperature: that of the degree, or of the next cooler one that is known; below all of them
+        less for each degree."""
         place = bisect_right(self.degrees, floor(celsius)) - 1
-        return self.shares[place] if place >= 0 else 0.0
+        if place >= 0:
+            return self.shares[place]
+        lowest = self.shares[0] - _B.share_per_k.value * (self.degrees[0] - celsius) if self.shares else 0.0
+        return max(lowest, 0.0)
 
 
 class Calls:
     """Learns how a unit is called, and says when it is overdue."""
 
-    def __init__(self, unit: Unit, memory: CallsMemory | None = None) -> None:
+    def __init__(self, settings: Settings, memory: CallsMemory | None = None) -> None:
         self.kept = memory or CallsMemory()
-        self._from_c = limits.BASELINES.heat_pump_from_c.value if unit.heat_pump else _B.from_c.value
+        heats = settings.unit.heat_pump
+        self._from_c = limits.BASELINES.heat_pump_from_c.value if heats else _B.from_c.value
+        self._owed_h = settings.limit(limits.OVERDUE_CALL.owed_h)
+        self._cooler_h = settings.limit(limits.OVERDUE_CALL.cooler_h)
+        self._line = MonotonicTime(None if memory is None else memory.timeline)
+        self._last_x: float | None = None if memory is None else memory.timeline.x_s
         self._rates: dict[int, _Rates] = {}
-        self._last_x: float | None = None
+        self._lately_c: tuple[float | None, float | None] = (None, None)
 
     # ------------------------------------------------------------ in
 
-    def update(self, x_s: float, *, wall_s: float | None, call: bool | None, outdoor_c: float | None) -> None:
+    def update(self, t_s: float, *, wall_s: float | None, call: bool | None, outdoor_c: float | None) -> None:
         """Add the time since the last update: whether the unit is called, and the temperature outdoors. None: not
         known, or of no matter because the unit could not have been called."""
+        self._line.advance(t_s, wall_s)
+        x_s = self._line.now_x
         last_x, self._last_x = self._last_x, x_s
         self._set_clock(x_s, wall_s)
+        self._lately_c = self._lately_c[1], outdoor_c
         day = int((x_s + self.kept.clock_s) // DAY_S)
         if day != self.kept.day:
             self._begin_day(day)
@@ -146,6 +164,10 @@ class Calls:
         """A person says that the unit was not to be called: nothing is overdue until the next call."""
         if self.kept.silence is not None:
             self.kept.silence.overdue, self.kept.silence.excused = False, True
+
+    def memory(self) -> CallsMemory:
+        """Return what must survive a restart."""
+        return msgspec.structs.replace(self.kept, timeline=self._line.save())
 
     # ------------------------------------------------------------ answers
 
@@ -166,6 +188,12 @@ class Calls:
         return self.learned and (recent or (silence is not None and silence.overdue))
 
     @property
+    def outdoor_c(self) -> float | None:
+        """The outdoor temperature that the last two updates bear out."""
+        known = [celsius for celsius in self._lately_c if celsius is not None]
+        return min(known, default=None)
+
+    @property
     def overdue(self) -> bool | None:
         """Whether this unit should have been called; None while it is not known well enough, or out of season."""
         silence = self.kept.silence
@@ -173,7 +201,7 @@ class Calls:
             return False if self.learned else None
         if silence.overdue:
             return True
-        return False if self.in_season and not silence.excused else None
+        return False if self.in_season or silence.excused else None
 
     def owed(self) -> Owed | None:
         """What the present silence owes; None while there is none."""
@@ -185,9 +213,9 @@ class Calls:
         return Owed(
             silent_h=(self._last_x - silence.since_x) / HOUR_S,
             owed_h=silence.owed_h,
-            limit_h=max(_B.owed_h.value, _B.habit_ratio.value * most_h),
+            limit_h=max(self._owed_h, _B.habit_ratio.value * most_h),
             cooler_h=silence.cooler_h,
-            cooler_limit_h=max(_B.cooler_h.value, _B.habit_ratio.value * most_cooler_h),
+            cooler_limit_h=max(self._cooler_h, _B.habit_ratio.value * most_cooler_h),
         )
 
     # ------------------------------------------------------------ inside

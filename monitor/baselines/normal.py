@@ -36,7 +36,7 @@ from condenser_monitor.monitor.core.monotonic_time import MonotonicTime, Saved
 from condenser_monitor.monitor.core.records import Cycle, StartTransient
 
 MEMORY_VERSION = 2
-PARTS = ("compressor", "contactor")
+PARTS = ("compressor", "contactor", "call")  # what a person may reset; calls are baselines/calls.py
 QUANTITIES = ("fan_a", "split_k")
 
 
@@ -110,7 +110,7 @@ class Normal(NamedTuple):
 
 def _expected_stages(unit: Unit) -> int | None:
     """Return how many stages the unit is declared to have; a unit of one stage is what an undeclared one looks like."""
-    return 2 if getattr(unit, "kind", "") == "two-stage" else None
+    return 2 if unit.kind == "two-stage" else None
 
 
 class Baselines:
@@ -121,7 +121,7 @@ class Baselines:
         old, self.refused = read_memory(memory)
         unit = settings.unit
         self._settings = settings
-        self._modulates = getattr(unit, "kind", "") == "variable-speed"
+        self._modulates = unit.kind == "variable-speed"
         self._first_starts = settings.limit(limits.SLOW_START.first)
         self._last_starts = settings.limit(limits.SLOW_START.last)
         self._line = MonotonicTime(old.timeline if old else None)

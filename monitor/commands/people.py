@@ -7,6 +7,7 @@ import sys
 
 import msgspec
 
+from condenser_monitor.monitor.baselines.normal import PARTS
 from condenser_monitor.monitor.commands import shared
 from condenser_monitor.monitor.core.errors import CommandError
 
@@ -20,9 +21,9 @@ def add(command: shared.Command) -> None:
     report = command("report", _report, "write the last days for a technician as one file")
     report.add_argument("file", metavar="FILE", help="ends in .pdf or .html; - prints HTML")
     report.add_argument("--days", type=int, default=7, metavar="D")
-    renew = command("renew", _renew, "a part was renewed at a visit: its counts and what is normal begin anew")
-    also = "compressor stands also for its capacitor, refrigerant and a cleaned condenser"
-    renew.add_argument("part", choices=("compressor", "contactor"), help=also)
+    renew = command("renew", _renew, "reset the baseline: a part was replaced, or the unit was not to be called")
+    also = "compressor: also its capacitor, refrigerant, a cleaned condenser; call: nobody was home, or it was off"
+    renew.add_argument("part", choices=PARTS, help=also)
     renew.add_argument("--by", required=True, metavar="NAME")
     share = command(
         "share", _share, "a code that lets somebody read the report on the page; without NAME, those in force"

@@ -16,7 +16,7 @@ from typing import NamedTuple
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.links import Facts, either
-from condenser_monitor.monitor.core.records import Severity
+from condenser_monitor.monitor.core.records import Evidence, Severity
 
 Answer = bool | None
 
@@ -135,7 +135,7 @@ class FindingRow(NamedTuple):
     that are shown with it; `pattern`: a counter of the engine gives the answer instead of `condition`; `after_delay`:
     the site's delay relay is waited for; `steady`: every single scan of the hold must bear the condition out, because a
     flickering wire makes any two senses disagree; `works`: what shows, when it clears, that the part works again by
-    itself and not just that the call has ended."""
+    itself and not just that the call has ended; `urgent_from_c`: the outdoor temperature from which it is urgent."""
 
     name: str
     severity: Severity
@@ -149,6 +149,14 @@ class FindingRow(NamedTuple):
     after_delay: bool = False
     steady: bool = False
     works: Callable[[Facts], Answer] | None = None
+    urgent_from_c: limits.Limit | None = None
+
+    def severity_at(self, evidence: Evidence, settings: Settings) -> Severity:
+        """How urgent it is with what goes with it."""
+        outdoor_c = evidence.get("outdoor_c")
+        if self.urgent_from_c is None or not isinstance(outdoor_c, float):
+            return self.severity
+        return Severity.URGENT if outdoor_c >= settings.limit(self.urgent_from_c) else self.severity
 
 
 _NOW, _SOON, _WATCH = Severity.URGENT, Severity.SOON, Severity.WATCH
@@ -424,6 +432,18 @@ ROWS: tuple[FindingRow, ...] = (
         lambda f: f.compressor if f.compressor is not None else f.runs,
     ),
     FindingRow(
+        "overdue-call",
+        _SOON,
+        "thermostat-call",
+        "The unit has not been called to cool for far longer than it ever went without in such weather; unless it was"
+        " switched off or set warmer on purpose, the call does not get to it.",
+        ("call",),
+        ("outdoor_c", "call", "thermostat", "control_power"),
+        pattern=True,
+        parents=("line-supply-lost", "control-power-lost", "call-not-reaching-unit"),
+        urgent_from_c=limits.OVERDUE_CALL.urgent_c,
+    ),
+    FindingRow(
         "no-call-in-heat",
         _WATCH,
         "thermostat-call",
@@ -431,7 +451,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("call",),
         ("outdoor_c", "call"),
         pattern=True,
-        parents=("line-supply-lost", "control-power-lost", "call-not-reaching-unit"),
+        parents=("line-supply-lost", "control-power-lost", "call-not-reaching-unit", "overdue-call"),
     ),
 )
 CATALOGUE: dict[str, FindingRow] = {row.name: row for row in ROWS}

@@ -16,7 +16,8 @@ import msgspec
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.evaluation import Cleared, Evaluation
-from condenser_monitor.monitor.core.records import Change, ChangeKind, Diagnosed, Evidence, Finding
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.records import Change, ChangeKind, Diagnosed, Evidence, Finding, Severity
 from condenser_monitor.monitor.diagnosis.checks import rows as checks
 from condenser_monitor.monitor.diagnosis.evidence import seen_from
 from condenser_monitor.monitor.diagnosis.features import FEATURES
@@ -108,6 +109,15 @@ class FindingDiagnosis:
         changes += self._review(observed, found)
         return changes + self._diagnosed(observed, found)
 
+    def escalate(self, name: str, evidence: Evidence, now_s: float, wall_s: float | None) -> list[Change]:
+        """Raise the severity of a finding that stands, where what goes with it by now is more urgent."""
+        was, row = self.standing[name], CATALOGUE[name]
+        if was.severity is Severity.URGENT or row.severity_at(evidence, self._settings) is not Severity.URGENT:
+            return []
+        finding = msgspec.structs.replace(was, severity=Severity.URGENT, evidence=evidence)
+        self.standing[name] = finding
+        return [_change(ChangeKind.REVISED, finding, now_s, wall_s)]
+
     def stood_ages_s(self, now_s: float) -> dict[str, float]:
         """How long ago each finding of the last hours stood, s; 0 for those that stand."""
         return _ages(self._stood_s, now_s) | dict.fromkeys(self.standing, 0.0)
@@ -139,7 +149,7 @@ class FindingDiagnosis:
         row, since_s = observed.evaluation.raised[name]
         finding = Finding(
             name=name,
-            severity=row.severity,
+            severity=row.severity_at(observed.evidence[name], self._settings),
             since_s=since_s,
             raised_s=observed.now_s,
             raised_wall_s=observed.wall_s,
@@ -150,13 +160,13 @@ class FindingDiagnosis:
             wanted_senses=() if found is None else found.wanted_senses,
         )
         self.standing[name] = finding
-        return _change(ChangeKind.RAISED, finding, observed)
+        return _change(ChangeKind.RAISED, finding, observed.now_s, observed.wall_s)
 
     def _clear(self, name: str, observed: Observed, how: Cleared) -> Change:
         finding = self.standing.pop(name)
         if how.withdrawn:
             finding = msgspec.structs.replace(finding, evidence=finding.evidence | {"distrusted": list(how.withdrawn)})
-        return _change(ChangeKind.CLEARED, finding, observed)
+        return _change(ChangeKind.CLEARED, finding, observed.now_s, observed.wall_s)
 
     def _review(self, observed: Observed, found: Diagnosis | None) -> list[Change]:
         """The findings that have another first suspect by now, or another set of them."""
@@ -175,7 +185,7 @@ class FindingDiagnosis:
                 wanted_senses=() if found is None else found.wanted_senses,
             )
             self.standing[name] = finding
-            changes.append(_change(ChangeKind.REVISED, finding, observed))
+            changes.append(_change(ChangeKind.REVISED, finding, observed.now_s, observed.wall_s))
         return changes
 
     def _diagnosed(self, observed: Observed, found: Diagnosis | None) -> list[Diagnosed]:
@@ -246,10 +256,10 @@ def _ages(times_s: Mapping[str, float], now_s: float) -> dict[str, float]:
     return {name: age_s for name, age_s in ages.items() if age_s <= limits.RECENT_S.value}
 
 
-def _change(kind: ChangeKind, finding: Finding, observed: Observed) -> Change:
+def _change(kind: ChangeKind, finding: Finding, now_s: float, wall_s: float | None) -> Change:
     return Change(
-        t_s=observed.now_s,
-        wall_s=observed.wall_s,
+        t_s=now_s,
+        wall_s=wall_s,
         change=kind,
         finding=finding.name,
         severity=finding.severity,

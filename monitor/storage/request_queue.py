@@ -28,5 +28,5 @@ def renew(history: History, part: str, by: str, say: Callable[[str], object], wa
     if answer is None:
         say("left for the monitor, which has not answered yet")
         return 1
-    say(f"the {part}'s counts, and what is normal with it, begin anew" if answer.done else f"not done: {answer.why}")
+    say(f"what was normal for the {part} is reset" if answer.done else f"not done: {answer.why}")
     return 0 if answer.done else 1

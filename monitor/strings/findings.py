@@ -298,6 +298,16 @@ _KNOWN: dict[str, FindingText] = {
         avoid=_ALWAYS,
         tell="No call for 8 h in heat, in a unit that called on earlier days like it.",
     ),
+    "overdue-call": FindingText(
+        headline="No cooling asked for, though it is warm enough that this house always needed it.",
+        means="The unit has not been called for far longer than ever before in such weather. If you switched it off or"
+        " set it warmer, for a trip perhaps, all is well: say so under Trends. Else the call does not get to the unit.",
+        do="Set the thermostat 5 degrees cooler. If nothing runs after 10 minutes, check the drain pan under the"
+        " indoor unit and the breaker.",
+        look=("setting", "batteries", "house-power"),
+        avoid=_ALWAYS,
+        tell="Not called for far longer than this unit's own calls in such weather explain: float switch, fuse, wire.",
+    ),
     "sensing-disagrees": FindingText(
         headline="The monitor's own readings contradict each other.",
         means="What it says about the unit cannot be relied on until that is mended. The unit itself may be fine.",

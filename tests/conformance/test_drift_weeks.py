@@ -52,7 +52,7 @@ def watts(climate: str) -> dict[int, tuple[list[float], list[float]]]:
     return found
 
 
-@pytest.mark.parametrize("kind", [{}])
+@pytest.mark.parametrize("kind", [{}, {"kind": "two-stage"}])
 @pytest.mark.parametrize("climate", CLIMATES)
 def test_weeks_of_a_real_two_stage_machine_raise_nothing_but_long_run(climate: str, kind: dict[str, Any]) -> None:
     """Declared or not. Version 0.1.0 learned one line for both stages: 45 and 69 false high-running-current."""

@@ -264,6 +264,12 @@ CASES: list[tuple[str, dict[str, str], str]] = [
         " pressure-switch loose-connection",
     ),
     ("no-call-in-heat", NO_CALL, "thermostat-setting thermostat control-wire-open loose-connection"),
+    (
+        "overdue-call",
+        only(NO_CALL, *OUTDOOR),
+        "float-switch thermostat-setting control-fuse thermostat control-wire-open loose-connection",
+    ),
+    ("overdue-call", NO_CALL, "thermostat-setting thermostat control-wire-open loose-connection"),
     # --- how it runs
     (
         "short-cycling",

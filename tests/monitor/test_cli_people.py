@@ -136,4 +136,4 @@ def test_a_renewed_part_is_told_to_the_monitor_at_the_terminal(
         finally:
             done.set()
             worker.join()
-        assert "begin anew" in capsys.readouterr().out
+        assert "is reset" in capsys.readouterr().out

@@ -66,6 +66,7 @@ SEVERITIES = {
     "sensor-silent": "soon",
     "slow-start": "watch",
     "long-run": "watch",
+    "overdue-call": "soon",
     "no-call-in-heat": "watch",
 }
 

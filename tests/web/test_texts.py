@@ -24,7 +24,8 @@ CONTRACT = (
     "call-without-pull-in", "call-without-run", "pull-in-without-run", "compressor-not-running", "fan-not-running",
     "locked-rotor", "overload-cycling", "contacts-stuck-closed", "contactor-chatter", "low-control-voltage",
     "line-supply-lost", "control-power-lost", "call-not-reaching-unit", "short-cycling", "high-running-current",
-    "low-running-current", "slow-start", "long-run", "no-call-in-heat", "sensing-disagrees", "sensor-silent",
+    "low-running-current", "slow-start", "long-run", "overdue-call", "no-call-in-heat", "sensing-disagrees",
+    "sensor-silent",
     "low-line-voltage", "high-line-voltage", "run-capacitor-weak", "not-cooling", "low-split", "high-split",
 )
 # fmt: on

@@ -1,0 +1,269 @@
+"""When a unit is overdue for a call: what is learned, what is told and when, and what is not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import msgspec
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.optimize import isotonic_regression
+
+from condenser_monitor.monitor.baselines.calls import CALLS_MEMORY, Calls, rising
+from condenser_monitor.monitor.core.config import Settings, parse
+from condenser_monitor.monitor.core.records import Change, Request, RequestKind, Scan
+from condenser_monitor.monitor.engine import Engine
+from tests.monitor.test_trends import swing_c
+
+DAY_S = 86400.0
+STEP_S = 120.0
+SENSORS = ("call", "compressor_a", "outdoor_c")
+Silent = Callable[[float], bool]
+
+
+def weather_c(at_s: float, *, mean_c: float = 27.0, hotter_k: float = 0.0) -> float:
+    """Days of 8 K of swing about a mean that wanders by 2 K over ten days."""
+    day = at_s / DAY_S
+    return swing_c(at_s / 3600.0 % 24, mean_c=mean_c + hotter_k + 2.0 * (abs(day % 10 - 5) - 2.5) / 2.5)
+
+
+def called(at_s: float, outdoor_c: float, *, from_c: float = 22.0) -> bool:
+    """A house that needs 5 % of each half hour for every K above 22 °C outdoors."""
+    share = min(max(0.05 * (outdoor_c - from_c), 0.0), 1.0)
+    return at_s % 1800.0 < 1800.0 * share
+
+
+def never(at_s: float) -> bool:
+    return False
+
+
+def days_of(first: float, last: float, silent: Silent = never, **weather: float) -> Iterator[tuple[float, bool, float]]:
+    """(time, call, outdoor °C) every two minutes; `silent`: no call comes through at that time."""
+    for step in range(round(first * DAY_S / STEP_S), round(last * DAY_S / STEP_S)):
+        at_s = step * STEP_S
+        outdoor_c = weather_c(at_s, **weather)
+        yield at_s, called(at_s, outdoor_c) and not silent(at_s), outdoor_c
+
+
+def live(calls: Calls, found: Iterator[tuple[float, bool, float]], *, less_s: float = 0.0) -> list[tuple[float, bool]]:
+    """(day, overdue) at each change of the answer. `less_s`: where the process's own seconds begin."""
+    changes: list[tuple[float, bool]] = []
+    was = bool(calls.overdue)
+    for at_s, call, outdoor_c in found:
+        calls.update(at_s - less_s, wall_s=at_s, call=call, outdoor_c=outdoor_c)
+        if bool(calls.overdue) is not was:
+            was = not was
+            changes.append((at_s / DAY_S, was))
+    return changes
+
+
+def learned(days: float = 14.0) -> Calls:
+    calls = Calls(Settings())
+    assert live(calls, days_of(0.0, days)) == []
+    return calls
+
+
+@given(st.lists(st.tuples(st.floats(-100, 100), st.floats(0.01, 100)), min_size=1, max_size=40))
+def test_the_rising_sequence_is_that_of_scipy(rows: list[tuple[float, float]]) -> None:
+    """Pool adjacent violators against scipy.optimize.isotonic_regression."""
+    values, weights = [value for value, _ in rows], [weight for _, weight in rows]
+    theirs = isotonic_regression(np.array(values), weights=np.array(weights)).x
+    assert rising(values, weights) == pytest.approx(list(theirs), abs=1e-9)
+
+
+def test_a_call_that_stays_away_in_warm_weather_is_told_within_half_a_day() -> None:
+    """From 10 h of a warm day no call comes through: told that day; the next call takes it back."""
+    changes = live(learned(19.4), days_of(19.4, 21.0, lambda at_s: 19.42 <= at_s / DAY_S < 20.5))
+    assert [overdue for _, overdue in changes] == [True, False]
+    assert 19.42 < changes[0][0] < 19.92
+    assert changes[1][0] == pytest.approx(20.5, abs=0.03)
+
+
+@pytest.mark.parametrize("hour", [0, 6, 12, 18])
+def test_also_on_days_hotter_than_any_before(hour: int) -> None:
+    """The fortnight of learning had 31 °C at most, now it is up to 40 °C: told within 12 hours at any hour."""
+    at = 14.0 + hour / 24
+    changes = live(learned(), days_of(14.0, 16.0, lambda at_s: at_s / DAY_S >= at, hotter_k=9.0))
+    assert len(changes) == 1
+    assert changes[0][0] - at < 0.5
+
+
+def test_before_a_week_is_learned_nothing_is_told() -> None:
+    """Three days of calls are no history."""
+    calls = Calls(Settings())
+    assert live(calls, days_of(0.0, 6.0, lambda at_s: at_s / DAY_S >= 3.0)) == []
+    assert not calls.learned
+
+
+def test_mild_weather_brings_no_call_and_is_no_fault() -> None:
+    """After a warm fortnight a week of 12 to 22 °C without a call, and then warm days with calls again."""
+    calls = learned()
+    assert live(calls, days_of(14.0, 21.0, mean_c=17.0)) == []
+    assert live(calls, days_of(21.0, 23.0)) == []
+
+
+@pytest.mark.parametrize("raised_k", [2.0, 4.0])
+def test_a_raised_set_point_in_warm_weather_is_no_fault(raised_k: float) -> None:
+    """The house needs no cooling until it is 2 or 4 K warmer outdoors than usual: a journey of ten days."""
+    calls = learned(20.0)
+    for step in range(round(20 * DAY_S / STEP_S), round(30 * DAY_S / STEP_S)):
+        at_s = step * STEP_S
+        outdoor_c = weather_c(at_s)
+        call = called(at_s, outdoor_c, from_c=22.0 + raised_k)
+        calls.update(at_s, wall_s=at_s, call=call, outdoor_c=outdoor_c)
+        assert not calls.overdue, at_s / DAY_S
+
+
+def test_the_habits_of_a_household_are_learned_as_they_come() -> None:
+    """Off from 8 to 17 h on workdays: no setback is told, from the first week on; a silent evening then is."""
+
+    def work(at_s: float) -> bool:
+        return at_s // DAY_S % 7 < 5 and 8 <= at_s / 3600 % 24 < 17
+
+    calls = Calls(Settings())
+    assert live(calls, days_of(0.0, 28.0, work)) == []
+    changes = live(calls, days_of(28.0, 31.0, lambda at_s: work(at_s) or at_s / DAY_S >= 28.7))
+    assert len(changes) == 1
+    assert changes[0][0] < 30.0
+
+
+def test_what_was_told_does_not_become_a_habit() -> None:
+    """Three days silent and told, repaired, and silent again a week later: told as soon as the first time."""
+    calls = learned()
+    first = live(calls, days_of(14.0, 29.0, lambda at_s: 19.4 <= at_s / DAY_S < 22.5))
+    again = live(calls, days_of(29.0, 31.0, lambda at_s: at_s / DAY_S >= 29.4))
+    assert [overdue for _, overdue in first] == [True, False]
+    assert again[0][0] - 29.4 == pytest.approx(first[0][0] - 19.4, abs=0.05)
+
+
+def test_a_persons_word_ends_it_until_the_next_call() -> None:
+    """Overdue, "it was switched off": no more of it, for days; after the next call the unit is watched again."""
+    calls = learned()
+    live(calls, days_of(14.0, 15.0, lambda at_s: at_s / DAY_S >= 14.3, hotter_k=4.0))
+    assert calls.overdue
+    calls.excuse()
+    assert live(calls, days_of(15.0, 20.0, lambda at_s: at_s / DAY_S < 19.5)) == []
+    changes = live(calls, days_of(20.0, 21.5, lambda at_s: at_s / DAY_S >= 20.4, hotter_k=2.0))
+    assert [overdue for _, overdue in changes] == [True]
+
+
+def test_out_of_season_nothing_is_told() -> None:
+    """Not called for a winter, then warm days before anybody has switched it on."""
+    calls = learned()
+    assert live(calls, days_of(14.0, 60.0, mean_c=10.0)) == []
+    assert live(calls, days_of(60.0, 64.0, lambda at_s: True)) == []
+    assert not calls.in_season
+
+
+def test_a_heat_pump_in_winter_neither_teaches_nor_is_overdue() -> None:
+    """Below 18 °C its calls are for heat."""
+    calls = Calls(parse("[unit]\nheat_pump = true\n"))
+    live(calls, days_of(0.0, 14.0))
+    table = dict(calls.kept.table)
+    for step in range(round(14 * DAY_S / STEP_S), round(20 * DAY_S / STEP_S)):
+        at_s = step * STEP_S
+        calls.update(at_s, wall_s=at_s, call=at_s % 1800 < 900, outdoor_c=weather_c(at_s, mean_c=3.0))
+    assert calls.kept.table.keys() <= table.keys()
+    assert live(calls, days_of(20.0, 22.0, lambda at_s: True, mean_c=3.0)) == []
+
+
+def test_where_nobody_watched_nothing_is_owed() -> None:
+    """Two hours in which the call was not known, or without a scan: a call may have come in them."""
+    calls = learned()
+    live(calls, days_of(14.0, 14.6, lambda at_s: at_s / DAY_S >= 14.5))
+    owed = calls.owed()
+    assert owed is not None
+    assert owed.owed_h > 0
+    calls.update(14.7 * DAY_S, wall_s=14.7 * DAY_S, call=False, outdoor_c=30.0)
+    owed = calls.owed()
+    assert owed is not None
+    assert owed.owed_h == 0
+
+
+def test_a_restart_forgets_nothing() -> None:
+    """A new process every six hours, also in the middle of a silence: told at the same time as without."""
+    whole = live(learned(19.4), days_of(19.4, 20.9, lambda at_s: at_s / DAY_S >= 19.5))
+    calls, changes, was, begin_s = Calls(Settings()), [], False, 0.0
+    for at_s, call, outdoor_c in days_of(0.0, 20.9, lambda at_s: at_s / DAY_S >= 19.5):
+        if at_s - begin_s >= 21600.0:
+            kept = CALLS_MEMORY.read(_json(calls), 1)
+            calls, begin_s = Calls(Settings(), kept), at_s - STEP_S
+        calls.update(at_s - begin_s, wall_s=at_s, call=call, outdoor_c=outdoor_c)
+        if bool(calls.overdue) is not was:
+            was = not was
+            changes.append((at_s / DAY_S, was))
+    assert changes == [(pytest.approx(whole[0][0], abs=0.02), True)]
+
+
+def _json(calls: Calls) -> bytes:
+    return msgspec.json.encode(calls.memory())
+
+
+def test_the_memory_stays_small() -> None:
+    """Half a year of all weathers: a cell for each degree of eight stretches of the day, two months of habits."""
+    calls = Calls(Settings())
+    for day in range(0, 180, 3):
+        live(calls, days_of(day, day + 1, mean_c=20.0 + 12.0 * abs(day % 60 - 30) / 30))
+    assert len(_json(calls)) < 8 * 45 * 40 + 60 * 40 + 1000
+
+
+# ---------------------------------------------------------------- in the engine
+
+
+def scans(first: float, last: float, silent: Silent = never, **weather: float) -> Iterator[Scan]:
+    for at_s, call, outdoor_c in days_of(first, last, silent, **weather):
+        amps = 8.0 + 0.2 * (outdoor_c - 30.0) if call else 0.0
+        yield Scan(t_s=at_s, wall_s=at_s, call=call, compressor_a=amps, outdoor_c=outdoor_c)
+
+
+def said(engine: Engine, found: Iterator[Scan]) -> list[tuple[str, str, str]]:
+    events = [event for scan in found for event in engine.feed(scan)]
+    return [(e.change.value, e.finding, e.severity.value) for e in events if isinstance(e, Change)]
+
+
+def engine_of(**how: Any) -> Engine:
+    return Engine(parse("[unit]\ncompressor_rla_a = 12.8\n"), fitted=SENSORS, **how)
+
+
+def test_it_is_soon_and_urgent_from_35_degrees() -> None:
+    """Told as soon, urgent when it is 35 °C outdoors; over with the next call."""
+    engine = engine_of()
+    assert said(engine, scans(0.0, 14.3)) == []
+    silent = 14.3
+
+    def open_switch(at_s: float) -> bool:
+        return silent <= at_s / DAY_S < 15.5
+
+    mild = said(engine, scans(14.3, 15.2, open_switch, hotter_k=4.0))
+    hot = said(engine, scans(15.2, 15.8, open_switch, hotter_k=9.0))
+    assert mild == [("raised", "overdue-call", "soon")]
+    assert hot == [("revised", "overdue-call", "urgent"), ("cleared", "overdue-call", "urgent")]
+
+
+def test_it_takes_the_place_of_no_call_in_heat_once_the_unit_is_known() -> None:
+    """The contract's plain rule stays for a unit without a history."""
+    new = engine_of()
+    assert said(new, scans(0.0, 2.3, hotter_k=8.0)) == []
+    assert said(new, scans(2.3, 3.8, lambda at_s: True, hotter_k=8.0)) == [("raised", "no-call-in-heat", "watch")]
+    known = engine_of()
+    assert said(known, scans(0.0, 14.3, hotter_k=8.0)) == []
+    names = [name for _, name, _ in said(known, scans(14.3, 15.8, lambda at_s: True, hotter_k=8.0))]
+    assert set(names) == {"overdue-call"}
+
+
+def test_the_engines_memory_holds_it_and_a_request_ends_it() -> None:
+    """A restart in the middle, and "renew call" by a person."""
+    engine = engine_of()
+    said(engine, scans(0.0, 14.4))
+    engine = engine_of(memory=engine.memory())
+    assert engine.memory_refused == ""
+    found = said(engine, scans(14.4, 15.0, lambda at_s: True, hotter_k=4.0))
+    assert found == [("raised", "overdue-call", "soon")]
+    request = Request(id="a", request=RequestKind.RENEW, by="Ada", part="call")
+    answer, _ = engine.request(request, 15.0 * DAY_S, 15.0 * DAY_S)
+    assert answer.done
+    assert said(engine, scans(15.0, 15.6, lambda at_s: True)) == [("cleared", "overdue-call", "soon")]
+    assert [finding.name for finding in engine.standing] == []
