@@ -783,7 +783,7 @@ class WEB(LimitGroup):
     session_h = _ours(720.0, "h", 0.1, 8760, "a sign-in on one's own phone holds a month")
     tokens_most = _ours(20, "tokens", 1, 1000, "tokens for programs kept at a time")
     ended_most = _ours(200, "sessions", 1, 10000, "signed out within session_h; with one more all sessions end")
-    answer_wait_s = _ours(3.0, "s", 0, 30, "how long the page waits for the service to answer a request")
+    answer_wait_s = _ours(2.0, "s", 0, 30, "how long the page waits for the service to answer a request")
     day_s = _ours(86400.0, "s", 3600, 604800, "the lanes on the first page go back one day")
     cycles_shown = _ours(200, "cycles", 10, 5000, "rows of the table of cycles")
     points = _ours(400, "points", 50, 2000, "points of a plotted curve: about one a pixel on a phone")

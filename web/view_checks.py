@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from typing import Any, cast
 
+import msgspec
 from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
 from werkzeug.wrappers import Response
 
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.records import Change
+from condenser_monitor.monitor.core.records import AlertState, Change, UnitStatus
 from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Who
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.evidence import seen_from
@@ -37,9 +38,13 @@ def shown() -> str:
     """The diagnosis under way, or where it may begin."""
     visit = _under_way()
     if visit is None:
-        status = page_context().look().status
-        found = () if status is None else status.findings
-        return render_template("checks_begin.html", findings=found, symptoms=SYMPTOMS, by=session.get("by", ""))
+        return render_template(
+            "checks_begin.html",
+            findings=_open(page_context().look().status),
+            symptoms=SYMPTOMS,
+            begin=request.args.get("begin", ""),
+            by=session.get("by", ""),
+        )
     diagnosis = resume(page_context(), visit)
     wanted = request.args.get("check", "")
     check = CHECKS[wanted] if wanted in CHECKS else diagnosis.next_check()
@@ -56,6 +61,15 @@ def shown() -> str:
         causes=(*SUSPECTS, OTHER),
         by=session.get("by", ""),
     )
+
+
+def _open(status: UnitStatus | None) -> list[str]:
+    """The findings that a diagnosis may begin with: what stands, and what nobody has closed, also between calls."""
+    if status is None:
+        return []
+    alerts = [alert.finding for alert in status.alerts if alert.state is not AlertState.NORMAL]
+    known = [*(finding.name for finding in status.findings), *alerts]
+    return [name for name in dict.fromkeys(known) if name in SITUATIONS]
 
 
 def resume(found: PageContext, visit: dict[str, Any]) -> VisitSession:
@@ -114,10 +128,12 @@ def _earlier(found: PageContext, name: str) -> Change | None:
 @checks.post("/checks/begin")
 def begin() -> Response:
     """Begin a diagnosis."""
-    origin, who = request.form.get("start", ""), request.form.get("who", "technician")
+    origin, who = request.form.get("start", ""), request.form.get("who", "")
+    if who not in ("homeowner", "technician"):
+        raise CommandError("who", who[:80], "homeowner or technician")
     if origin not in SITUATIONS and origin not in SYMPTOMS:
         raise CommandError("start", origin[:80], ", ".join((*SYMPTOMS, *SITUATIONS)))
-    diagnosis = start(page_context(), origin, "homeowner" if who == "homeowner" else "technician")
+    diagnosis = start(page_context(), origin, cast("Who", who))
     session[VISIT] = kept_as(diagnosis, origin)
     _keep_name()
     return _back()
@@ -159,12 +175,17 @@ def take_back() -> Response:
 
 @checks.post("/checks/found")
 def found_out() -> Response:
-    """Keep what it really was, and end the diagnosis."""
+    """Keep the confirmed cause, and end the diagnosis: never by the Enter key, and never without a reading unless the
+    person says that nothing was measured."""
     visit = _visit()
     diagnosis = resume(page_context(), visit)
     _keep_name()
-    was = request.form.get("was", "")
-    outcome = diagnosis.visit(was, _name(), note=request.form.get("note", "").strip()[:500])
+    was, measured = request.form.get("was", ""), bool(diagnosis.answers)
+    if request.form.get("finish") != "yes" or not was or not (measured or request.form.get("unmeasured") == "yes"):
+        flash(t("cause-needs-reading"))
+        return _back()
+    note = request.form.get("note", "").strip()[:500]
+    outcome = msgspec.structs.replace(diagnosis.visit(was, _name(), note=note), measured=measured)
     page_context().history.add_visit(outcome)
     session.pop(VISIT, None)
     told = t("visit-kept", suspect=texts.suspect(was))

@@ -395,11 +395,12 @@ class StoredVisit(msgspec.Struct, frozen=True, kw_only=True):
     finding: str | None = None
     suspects: tuple[str, ...] = ()
     note: str = ""
+    measured: bool = True  # False: the person says that nothing was measured
 
     @property
     def first_right(self) -> bool | None:
-        """Whether the first suspect was the cause; None where the program had named none."""
-        return self.suspects[0] == self.was if self.suspects else None
+        """Whether the first suspect was the cause; None where the program had named none, or nobody measured."""
+        return self.suspects[0] == self.was if self.suspects and self.measured else None
 
 
 # ---------------------------------------------------------------- the unit as a whole

@@ -155,7 +155,8 @@ class History(StorageQueries):
         lanes = self._lanes.add(status.links, now_s, wall_s)
         now = self._clock()
         self._newest, self._status_t_s = self._dated(status, body, now, wall_s, seen=scan is not None), status.t_s
-        self._live.write(self._newest, now, buckets, lanes)
+        # A person who asked for something looks at once whether it is so.
+        self._live.write(self._newest, now, buckets, lanes, at_once=bool(answers))
         spoken = frozenset(answer.id for answer in answers if self._sources.pop(answer.id, "") == "broker")
         keeper.step(
             now_s,

@@ -188,11 +188,18 @@ class StatusCache:
     # ------------------------------------------------------------ the owner writes
 
     def write(
-        self, status: CachedStatus, now_s: float, buckets: Sequence[Bucket] = (), lanes: Sequence[Lane] = ()
+        self,
+        status: CachedStatus,
+        now_s: float,
+        buckets: Sequence[Bucket] = (),
+        lanes: Sequence[Lane] = (),
+        *,
+        at_once: bool = False,
     ) -> None:
-        """Put the status and what has finished, no oftener than its place bears. An error is kept, not raised."""
+        """Put the status and what has finished, no more often than its place bears; `at_once` when somebody waits for
+        it. An error is kept, not raised."""
         early = self._written_s is not None and now_s - self._written_s < self.spacing_s
-        if early and not buckets and not lanes:
+        if early and not buckets and not lanes and not at_once:
             return
         self._written_s = now_s
         try:

@@ -240,9 +240,12 @@ def _write_hostile(owner: FlaskClient, made: Site) -> None:
     ask = {"csrf": token, "by": HOSTILE[:64], "note": HOSTILE, "finding": finding}
     owner.post("/alerts/acknowledge", data=ask)
     made.work()
-    owner.post("/checks/begin", data={"csrf": token, "start": finding, "by": HOSTILE[:64]})
+    owner.post("/checks/begin", data={"csrf": token, "start": finding, "who": "technician", "by": HOSTILE[:64]})
     page = owner.get("/checks").get_data(as_text=True)
     check = re.search(r'name="check" value="([^"]+)"', page)
     assert check
     owner.post("/checks/answer", data={"csrf": token, "check": check[1], "typed": HOSTILE[:60], "by": HOSTILE[:64]})
-    owner.post("/checks/found", data={"csrf": token, "was": "other", "note": HOSTILE, "by": HOSTILE[:64]})
+    owner.post(
+        "/checks/found",
+        data={"csrf": token, "was": "other", "finish": "yes", "unmeasured": "yes", "note": HOSTILE, "by": HOSTILE[:64]},
+    )

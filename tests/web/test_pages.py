@@ -268,16 +268,17 @@ def test_a_technician_types_readings_until_one_suspect_is_left(client: FlaskClie
         assert answer.status_code == 200
         return answer.get_data(as_text=True)
 
-    assert "Still suspected (2)" in send("begin", start="call-without-pull-in", who="technician", by="Ada")
+    begun = send("begin", start="call-without-pull-in", who="technician", by="Ada")
+    assert "contactor coil open (burnt out)" in suspected(begun)
     sound = send("answer", check="coil-ohms", typed="13.8 ohm")
     assert "contactor coil open (burnt out): <span" in sound.split("Ruled out, and why")[1]
-    assert "Still suspected (2)" in send("back", check="coil-ohms")
+    assert suspected(send("back", check="coil-ohms")) == suspected(begun)
     assert "cannot be used" in send("answer", check="coil-ohms", typed="green")
     told = send("answer", check="coil-ohms", typed="OL")
     assert "the coil is open" in told
-    assert "Still suspected (1)" in told
+    assert suspected(told)[0] == "contactor coil open (burnt out)"
     assert "Kept: contactor coil open (burnt out). It was suspected first." in send(
-        "found", was="coil-open", note="burnt"
+        "found", was="coil-open", note="burnt", finish="yes"
     )
     visit = site.history.visits()[0]
     assert (visit.was, visit.by, visit.finding, visit.first_right) == ("coil-open", "Ada", "call-without-pull-in", True)
@@ -480,3 +481,77 @@ def test_a_refusal_is_said_in_the_pages_own_words(client: FlaskClient) -> None:
         assert f"<h1>{title}</h1>" in told
         assert why in told
         assert "URL" not in told
+
+
+# ---------------------------------------------------------------- a visit
+
+
+def test_warnings_come_before_everything_else_of_a_check_and_nothing_takes_the_focus(client: FlaskClient) -> None:
+    """A check on live line voltage: its cautions stand right under its title, ahead of steps, tools and the form."""
+    client.post("/checks/begin", data={"csrf": csrf(client), "start": "call-without-pull-in", "who": "technician"})
+    told = page(client, "/checks?check=coil-volts")
+    card = told.split('id="h-check"')[1]
+    assert card.index('id="cautions"') < min(card.index(mark) for mark in ('class="chip', "<ol>", "<form"))
+    assert "autofocus" not in told
+
+
+def test_nothing_is_preselected_and_a_cause_needs_a_reading_or_a_word(client: FlaskClient, site: Site) -> None:
+    """No suspect, no role is chosen beforehand; Enter presses a button that does nothing; without a reading only
+    "nothing was measured" ends the visit, and such a visit does not count as the first suspect being right."""
+    begin = page(client, "/checks")
+    assert "checked" not in begin
+    assert '<option value="" selected>' in begin
+    assert client.post("/checks/begin", data={"csrf": csrf(client), "start": "no-cooling"}).status_code == 400
+    client.post("/checks/begin", data={"csrf": csrf(client), "start": "call-without-pull-in", "who": "technician"})
+    told = page(client, "/checks")
+    form = told.split('id="h-was"')[1]
+    assert '<option value="" selected>' in form
+    assert form.index("disabled") < form.index('name="finish"')
+    first = {"csrf": csrf(client), "was": "coil-open"}
+    for more in ({}, {"finish": "yes"}, {"unmeasured": "yes"}, {"finish": "yes", "unmeasured": "yes", "was": ""}):
+        client.post("/checks/found", data=first | more)
+        assert not site.history.visits()
+    client.post("/checks/found", data={**first, "finish": "yes", "unmeasured": "yes"})
+    assert [(one.was, one.measured, one.first_right) for one in site.history.visits()] == [("coil-open", False, None)]
+
+
+def test_the_last_answer_can_be_undone_and_a_contradiction_is_to_be_measured_again(client: FlaskClient) -> None:
+    """24 V at R and C, and none at the transformer that feeds them: both readings cannot be right."""
+    client.post("/checks/begin", data={"csrf": csrf(client), "start": "call-without-pull-in", "who": "technician"})
+    for check, typed in (("rc-volts", "27 V"), ("transformer-volts", "0 V")):
+        client.post("/checks/answer", data={"csrf": csrf(client), "check": check, "typed": typed})
+    assert "Undo last answer" in page(client, "/checks")
+    again = re.search(r"Measure this again: (.+?) contradicts", page(client, "/checks"))
+    client.post("/checks/back", data={"csrf": csrf(client), "check": "transformer-volts"})
+    assert "Measure this again" not in page(client, "/checks")
+    client.post("/checks/back", data={"csrf": csrf(client), "check": "rc-volts"})
+    assert "Undo last answer" not in page(client, "/checks")
+    assert again is not None
+
+
+def test_every_check_has_its_page(client: FlaskClient) -> None:
+    """Each row of the catalogue opens, with an example of what to type where something is typed."""
+    from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+
+    client.post("/checks/begin", data={"csrf": csrf(client), "start": "call-without-pull-in", "who": "technician"})
+    for check in CHECKS.values():
+        told = page(client, f"/checks?check={check.name}")
+        assert (check.quantity == "eye") == ('name="typed" required maxlength' not in told), check.name
+
+
+def test_checks_start_from_an_open_alert_between_calls(tmp_path: Path) -> None:
+    """The call has ended and nothing stands; the alert that nobody has closed is still a place to start."""
+    dead = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
+    settings = Settings(unit=units.UNIT, senses=SensorSettings(fitted=units.ALL))
+    parts = ((60, units.REST), (300, units.RUN), (60, units.REST), (120, dead), (300, units.REST))
+    made = from_scans(tmp_path, settings, units.scans(*parts), end_s=839.0)
+    status = made.history.status()
+    assert status is not None
+    assert not status.findings
+    client = app_of(made).test_client()
+    assert "/checks?begin=call-without-pull-in" in page(client, "/alerts")
+    assert '<option value="call-without-pull-in" selected>' in page(client, "/checks?begin=call-without-pull-in")
+    form = {"csrf": csrf(client), "start": "call-without-pull-in", "who": "technician"}
+    told = client.post("/checks/begin", data=form, follow_redirects=True).get_data(as_text=True)
+    assert "Next check" in told
+    made.history.close()
