@@ -222,7 +222,7 @@ class Diagnosed(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
     `suspects` are (suspect, share of belief), the likeliest first; the shares add up to at most 1. `because` are plain
     clauses, `distrusted` the readings that are not believed, `next_check` the check that tells most, None when none
-    does.
+    does, `features` what was seen of shape, size and history, by name.
     """
 
     t_s: float
@@ -234,6 +234,7 @@ class Diagnosed(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     next_check: str | None
     summary: str
     wall_s: float | None = None
+    features: dict[str, str] = {}
 
 
 # ---------------------------------------------------------------- alerts

@@ -26,6 +26,9 @@ _PAIRS = tuple(
         f"time-delay-volts | across | coil_a | {_CURRENT}",
         f"board-volts | held | coil_a | {_CURRENT}",
         f"pressure-volts | low-pressure high-pressure | coil_a | {_CURRENT}",
+        "coil-ohms | low | coil_a | sealed",
+        "running-amps | none low normal | draw | high",
+        "running-amps | normal high overload locked | draw | low",
         "winding-ohms | winding-open overload-open | compressor_a | running locked",
         "fan-ohms | open | fan_a | running",
         "fan-volts | absent | fan_a | running",
@@ -73,12 +76,19 @@ _PAIRS = tuple(
 )
 
 
-def measure_again(sensed: Mapping[str, str], meter: Mapping[str, str]) -> tuple[str, ...]:
-    """The checks whose readings contradict each other or what is sensed, in the order in which they were made.
+class Contradicted(NamedTuple):
+    """Checks whose readings contradict each other or what is sensed, in the order in which they were made; and
+    whether a sensor is one side of it."""
 
-    `sensed`: sense -> symbol; `meter`: check -> outcome.
-    """
-    wrong: set[str] = set()
+    checks: tuple[str, ...]
+    sensor: bool
+
+
+def contradicted(sensed: Mapping[str, str], meter: Mapping[str, str]) -> Contradicted:
+    """Return what cannot be true together. `sensed`: sense -> symbol (`draw`: the running current as the findings have
+    it); `meter`: check -> outcome."""
+    wrong = {"winding-ohms"} if meter.get("winding-ohms") == "unequal" else set()  # three readings that do not add up
+    sensor = False
     for pair in _PAIRS:
         if meter.get(pair.check) not in pair.outcomes.split():
             continue
@@ -86,4 +96,5 @@ def measure_again(sensed: Mapping[str, str], meter: Mapping[str, str]) -> tuple[
             wrong |= {pair.check, pair.other}
         elif sensed.get(pair.other) in pair.says.split():
             wrong.add(pair.check)
-    return tuple(name for name in meter if name in wrong)
+            sensor = True
+    return Contradicted(tuple(name for name in meter if name in wrong), sensor)

@@ -74,6 +74,7 @@ class FindingDiagnosis:
         self._stood_s = dict(stood_s)
         self._worked_s = dict(worked_s)
         self._diagnosed_s: deque[float] = deque(maxlen=int(limits.DIAGNOSES_MOST.value))
+        self._features: dict[str, str] = {}
         self._restored = set(
             self.standing
         )  # what they looked like is known in part only: their suspects stay as they are
@@ -143,6 +144,7 @@ class FindingDiagnosis:
         }
         if self.worked_ages_s(now_s).keys() & stands:
             features["comes-and-goes"] = "yes"
+        self._features = features
         return diagnose(UnitCase(findings, self._settings.unit, self._fitted, features))
 
     def _raise(self, name: str, observed: Observed, found: Diagnosis | None) -> Change:
@@ -201,6 +203,7 @@ class FindingDiagnosis:
             distrusted=observed.distrusted,
             next_check=None,
             summary=summary(found.suspects, found.because),
+            features=self._features,
         )
         if self.diagnosed is not None and (_much_the_same(self.diagnosed, made) or self._flickers(made)):
             return []

@@ -183,7 +183,7 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
                 "low-pressure-cutout": 4,
                 "high-pressure-cutout": 4,
                 "charge-low": 2,
-                "loose-connection": 1.5,
+                "loose-connection": 1.2,
             }
             | {
                 "condenser-dirty": 2,

@@ -37,6 +37,9 @@ MOTORS: dict[str, Situation] = {
         cause("loose-connection", 1),
         # A winding to ground trips the breaker at the start.
         cause("compressor-grounded", 1),
+        # Locked-rotor amps, again and again, open a breaker too.
+        cause("run-capacitor", 4, ["recent:locked-rotor"], recent_locked_rotor="yes", breakers="off; seldom on"),
+        cause("compressor-locked", 2, ["recent:locked-rotor"], recent_locked_rotor="yes", breakers="off; seldom on"),
     ),
     "pull-in-without-run": situation(
         _CLOSED | _NOT_LOCKED | _FAN_SOUND | {"compressor_a": "still", "fan_a": "still"},
@@ -134,6 +137,8 @@ MOTORS: dict[str, Situation] = {
         cause("metering-device", 1, **_AMPS_LOW, **_LOW_OR_NOT),
         cause("non-condensables", 0.5, **_AMPS_HIGH, **_HIGH_OR_NOT),
         cause("line-leg-lost", 0.3),
+        cause("fan-control", 1, **_FAN_ALONE_STANDS),
+        cause("defrost-board", 0.7, **_FAN_ALONE_STANDS),
         # A start winding that is open leaves the motor as a dead run capacitor does.
         cause("compressor-winding-open", 0.5, **_AMPS_OVERLOAD, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
     ),
@@ -160,9 +165,11 @@ MOTORS: dict[str, Situation] = {
         cause("monitor-sensing", 0.2, running_amps="normal or low"),
     ),
     "low-running-current": situation(
-        _CLOSED | {"compressor_a": "running; seldom still", "fan_a": "running; seldom still"} | _AMPS_LOW,
+        _CLOSED
+        | {"blower": "on; seldom off", "compressor_a": "running; seldom still", "fan_a": "running; seldom still"}
+        | _AMPS_LOW,
         cause("charge-low", 8),
-        cause("indoor-airflow", 3),
+        cause("indoor-airflow", 3, blower="on or off"),
         cause("compressor-not-pumping", 1.5),
         cause("metering-device", 1.5),
         cause("monitor-sensing", 1, running_amps="normal or high"),
@@ -194,7 +201,7 @@ MOTORS: dict[str, Situation] = {
         cause("metering-device", 1, running_amps="low or normal", **_LOW_OR_NOT),
     ),
     "low-line-voltage": situation(
-        {"supply": "on"}, cause("line-voltage", 6), cause("loose-connection", 3), cause("line-leg-lost", 1)
+        {"supply": "on; seldom off"}, cause("line-voltage", 6), cause("loose-connection", 3), cause("line-leg-lost", 1)
     ),
     "high-line-voltage": situation({"supply": "on"}, cause("line-voltage", 6), cause("monitor-sensing", 0.5)),
     "run-capacitor-weak": situation(
@@ -203,11 +210,13 @@ MOTORS: dict[str, Situation] = {
         cause("monitor-sensing", 0.5),
     ),
     "not-cooling": situation(
-        _CLOSED | _CURRENT_NORMAL | {"compressor_a": "running", "fan_a": "running; seldom still", "split": "low"},
+        _CLOSED
+        | _CURRENT_NORMAL
+        | {"blower": "on; seldom off", "compressor_a": "running", "fan_a": "running; seldom still", "split": "low"},
         cause("charge-low", 5, **_LOW_OR_NOT),
         cause("compressor-not-pumping", 4, **_LOW_OR_NOT),
         cause("metering-device", 2, **_LOW_OR_NOT),
-        cause("indoor-airflow", 2, split="low or normal or high", **_LOW_OR_NOT),
+        cause("indoor-airflow", 3, split="low or normal or high", blower="on or off", **_LOW_OR_NOT),
         cause("indoor-board", 1, split="low or high", registers="weak"),
         cause("condenser-dirty", 1, **_HIGH_OR_NOT),
         cause("monitor-sensing", 0.5),
@@ -223,8 +232,8 @@ MOTORS: dict[str, Situation] = {
         cause("monitor-sensing", 0.5),
     ),
     "high-split": situation(
-        _CLOSED | _CURRENT_NORMAL | {"compressor_a": "running", "split": "high"},
-        cause("indoor-airflow", 8, **_LOW_OR_NOT),
+        _CLOSED | _CURRENT_NORMAL | {"blower": "on; seldom off", "compressor_a": "running", "split": "high"},
+        cause("indoor-airflow", 8, blower="on or off", **_LOW_OR_NOT),
         cause("monitor-sensing", 0.5),
     ),
     "sensing-disagrees": Situation({}, (cause("monitor-sensing", 1),)),

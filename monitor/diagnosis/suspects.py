@@ -154,7 +154,7 @@ SUSPECTS: dict[str, Suspect] = {
         10,
         run_capacitor="dead or weak or over",
         capacitor_amps="dead or weak; seldom over",
-        fan_capacitor="good or weak or dead",
+        fan_capacitor="good; seldom weak or dead",
     ),
     "compressor-overload-open": _suspect(
         "compressor's internal overload open",
@@ -303,7 +303,7 @@ SUSPECTS: dict[str, Suspect] = {
         " certified people"
         " only",
         2,
-        superheat="high or low",
+        superheat="high; seldom low",
         subcooling="high or normal",
         charge="normal; seldom low",
         suction_line="iced or clear",

@@ -32,7 +32,7 @@ from condenser_monitor.monitor.core.records import Severity
 from condenser_monitor.monitor.diagnosis import elimination, features
 from condenser_monitor.monitor.diagnosis.checks.meter import Judged
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
-from condenser_monitor.monitor.diagnosis.contradictions import measure_again
+from condenser_monitor.monitor.diagnosis.contradictions import contradicted
 from condenser_monitor.monitor.diagnosis.elimination import Expect, PredictionRow
 from condenser_monitor.monitor.diagnosis.features import FEATURES
 from condenser_monitor.monitor.diagnosis.predictions import HISTORY, RECENT_NEEDS, YES_NO, Situation, meter_by_senses
@@ -114,7 +114,7 @@ def diagnose(case: UnitCase) -> Diagnosis:
     unit_parts = [_Part(one, case) for one in case.findings if one.finding not in OF_THE_MONITOR]
     parts = unit_parts or [_Part(one, case) for one in case.findings]
     outcomes = {name: one.outcome for name, one in case.meter.items() if CHECKS[name].news}
-    again = measure_again(_sensed(case.findings), outcomes)
+    again, sensor = contradicted(_sensed(case.findings), outcomes)
     usable = {name: one for name, one in case.meter.items() if name in outcomes and name not in again}
     abnormal = {name: one for name, one in usable.items() if _abnormal(name, one.outcome)}
     telling = {name: one for name, one in usable.items() if name not in abnormal}
@@ -122,11 +122,15 @@ def diagnose(case: UnitCase) -> Diagnosis:
     weighed = _weigh(parts, case, frozenset().union(*owners.values()))
     if again:
         # A reading and a sense that contradict each other: one of the two lies.
-        _put(weighed, MONITOR, limits.SELDOM_SHARE.value * max((one.weight for one in weighed.values()), default=1.0))
+        share = 2.0 if sensor else limits.SELDOM_SHARE.value
+        _put(weighed, MONITOR, share * max((one.weight for one in weighed.values()), default=1.0))
     told = {name: one.weight * one.measured(telling) for name, one in weighed.items()}
     after = {name: told[name] * one.measured(abnormal) for name, one in weighed.items()}
-    named = _listed(told) | _listed(after) | (frozenset().union(*owners.values()) & after.keys())
-    order = sorted(named, key=lambda name: (-after[name], -SUSPECTS[name].usual, name))
+    of_the_unit = {name: weight for name, weight in told.items() if name != MONITOR}
+    named = _listed(told) | _listed(of_the_unit) | _listed(after) | (frozenset().union(*owners.values()) & after.keys())
+    together = _together(parts, owners, named)
+    needed = together[0] if together else frozenset()
+    order = sorted(named, key=lambda name: (name not in needed, -after[name], -SUSPECTS[name].usual, name))
     total = math.fsum(after.values()) * (1.0 + limits.UNKNOWN_SHARE.value) or 1.0
     rows = [row for name in order for row in weighed[name].opened(usable)]
     return Diagnosis(
@@ -141,7 +145,7 @@ def diagnose(case: UnitCase) -> Diagnosis:
         wanted_senses=wanted_senses(
             rows, {name: s for part in parts for name, s in part.evidence.items()}, case.fitted
         ),
-        together=_together(parts, owners, named),
+        together=together,
         measure_again=again,
         rows=tuple(rows),
         explains={part.finding: part.explained_by(after) for part in parts}
@@ -231,7 +235,8 @@ def evidence_of(one: FindingSeen, case: UnitCase) -> dict[str, str]:
     for where in (SITUATIONS[name] for name in (one.finding, *one.or_else)):
         names |= set(where.base).union(*(row.predicts for row in where.causes))
     recent = {name: "no" for name in names if name in RECENT_NEEDS and set(RECENT_NEEDS[name]) <= set(case.fitted)}
-    return {**facts, **recent, **one.seen}
+    beside = {f"recent:{other.finding}": "yes" for other in case.findings if other.finding != one.finding}
+    return {**facts, **recent, **beside, **one.seen}
 
 
 def _check(case: UnitCase) -> None:
@@ -422,7 +427,8 @@ def _together(
     conflicts = [one for one in conflicts if one]
     if not conflicts or set.intersection(*conflicts):
         return ()
-    return tuple(elimination.minimal_hitting_sets(conflicts, size=2))
+    sets = elimination.minimal_hitting_sets(conflicts, size=2)
+    return tuple(sorted(sets, key=lambda one: -sum(SUSPECTS[name].usual for name in one)))
 
 
 # ---------------------------------------------------------------- what else to sense
@@ -454,9 +460,13 @@ def _splits(rows: Sequence[PredictionRow], sense: str) -> bool:
 def _sensed(findings: Sequence[FindingSeen]) -> dict[str, str]:
     """What the senses say or, where they are not known, what the finding itself says they do."""
     sensed: dict[str, str] = {}
-    for one in findings:
-        if one.stands and not one.or_else:
-            sensed |= IMPLIED[one.finding]
+    standing = [one.finding for one in findings if one.stands and not one.or_else]
+    for finding in standing:
+        for name, symbol in IMPLIED[finding].items():
+            # What two findings say otherwise, of two moments, nobody knows.
+            sensed[name] = symbol if sensed.get(name, symbol) == symbol else ""
+    sensed |= {"draw": "high"} if "high-running-current" in standing else {}
+    sensed |= {"draw": "low"} if "low-running-current" in standing else {}
     for one in findings:
         sensed |= {name: symbol for name, symbol in one.seen.items() if name in SYMBOLS}
     return sensed

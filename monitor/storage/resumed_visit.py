@@ -17,7 +17,10 @@ def session(
 ) -> VisitSession:
     """The finding's diagnosis: its evidence, what stood lately beside it, and the meter readings made since."""
     seen = seen_from(finding.evidence, settings.unit) | lately(history, finding, status)
-    made = VisitSession.from_finding(finding, unit=settings.unit, fitted=settings.fitted, seen=seen, who=who)
+    features = {} if status.diagnosis is None else status.diagnosis.features
+    made = VisitSession.from_finding(
+        finding, unit=settings.unit, fitted=settings.fitted, seen=seen, who=who, features=features
+    )
     since_s = finding.raised_wall_s or 0.0
     for reading in reversed(history.meter_readings(limit=500, since_wall_s=since_s)):
         if reading.finding == finding.name:

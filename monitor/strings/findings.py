@@ -31,6 +31,8 @@ LOOK: dict[str, str] = {
     "batteries": "The thermostat's batteries, if it has any.",
     "breakers": "The breaker panel: is a breaker for the air conditioner or the indoor unit tripped, standing half way?"
     " Switch it fully off and on once. If it trips again, leave it off.",
+    "breaker-left": "The breaker panel: has the air conditioner's breaker tripped, standing half way? Leave it alone:"
+    " a technician measures the compressor before anybody switches it on again.",
     "disconnect": "The disconnect box on the wall by the outdoor unit, from outside: is it closed, its handle on?",
     "house-power": "The lights: does the rest of the house have power?",
     "indoor-switch": "The switch at the indoor unit, which looks like a light switch: is it on, and is"
@@ -131,7 +133,7 @@ _KNOWN: dict[str, FindingText] = {
         headline="The compressor tries to start and cannot.",
         means="It draws several times its usual current without turning, which heats it and may trip the breaker.",
         do="Switch the thermostat off now, and call a technician.",
-        look=("sound", "smell", "breakers"),
+        look=("sound", "smell", "breaker-left"),
         avoid=(*_ALWAYS, "again", "breaker"),
         tell="Compressor stays at locked-rotor current after the contacts close.",
     ),

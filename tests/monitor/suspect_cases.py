@@ -355,7 +355,7 @@ METER_CASES: list[tuple[str, dict[str, str], dict[str, str], str]] = [
         "control-power-lost",
         but(NO_CALL, control_power="off"),
         {"control-fuse": "closed", "transformer-volts": "absent"},
-        "line-supply-off control-transformer loose-connection",
+        "control-transformer line-supply-off loose-connection",
     ),
     (
         "control-power-lost",

@@ -119,17 +119,17 @@ def test_two_pole_contactor_has_no_caution_for_one_pole(site: filled.Site) -> No
 
 
 def test_meter_readings_narrow_the_suspects_of_the_report(site: filled.Site) -> None:
-    """An open coil on the meter: the loose connection is no longer suspected, and the reading is listed."""
+    """A sound coil on the meter: the coil is no longer suspected, and the reading is listed."""
     finding = "call-without-pull-in"
-    assert "Loose or burnt connection. Mended" in text(made(site))
+    assert "Contactor coil open (burnt out). Mended" in text(made(site))
     site.history.add_meter_reading(
-        MeterReading(check="coil-ohms", typed="OL", by="Sam", wall_s=filled.NOW_S, symbol="open", finding=finding)
+        MeterReading(check="coil-ohms", typed="14.2", by="Sam", wall_s=filled.NOW_S, symbol="usual", finding=finding)
     )
     said = text(made(site))
-    assert "Loose or burnt connection. Mended" not in said
-    assert "Contactor coil open (burnt out). Mended" in said
+    assert "Loose or burnt connection. Mended" in said
+    assert "Contactor coil open (burnt out). Mended" not in said
     assert "Checked since: Contactor coil, ohms" in said
-    assert "OL" in said
+    assert "14.2" in said
 
 
 def test_finding_that_comes_again_and_again_is_one_row(tmp_path: Path) -> None:

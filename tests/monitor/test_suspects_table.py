@@ -98,7 +98,8 @@ def all_shares() -> Shares:
     """The shares behind each finding with nothing known, with a sense that splits its rows, and with each mark."""
     found: Shares = []
     for finding, where in SITUATIONS.items():
-        for seen in SPLIT:
+        history = [{"fan-in-runs": "still"}] if "fan-in-runs" in where.base else []
+        for seen in (*SPLIT, *history):
             found.append((finding, judge(finding, seen, unit=DELAYED, fitted=()).shares))
         for mark in {mark for cause in where.causes for mark in cause.marks}:
             symbol = symbols_of(mark)[-1]

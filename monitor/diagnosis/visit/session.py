@@ -107,6 +107,7 @@ class VisitSession:
         fitted: Collection[str],
         seen: Mapping[str, str] | None = None,
         who: Who = "technician",
+        features: Mapping[str, str] | None = None,
     ) -> VisitSession:
         """Begin where the monitor left off: its evidence counts, and whom it ruled out stays out.
 
@@ -114,7 +115,7 @@ class VisitSession:
         """
         known = seen_from(finding.evidence, unit) if seen is None else seen
         out = {name: why for name, why in finding.ruled_out.items() if name not in finding.suspects}
-        return cls((finding.name,), unit=unit, seen=known, fitted=fitted, cleared=out, who=who)
+        return cls((finding.name,), unit=unit, seen=known, fitted=fitted, cleared=out, who=who, features=features)
 
     @classmethod
     def from_symptom(cls, symptom: str, *, unit: Unit, who: Who = "technician") -> VisitSession:
