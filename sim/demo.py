@@ -10,7 +10,7 @@ import tempfile
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TypeVar
 
@@ -23,7 +23,7 @@ from condenser_monitor.monitor.publishers.broker import BrokerPublisher
 from condenser_monitor.monitor.publishers.discovery import DiscoveryPublisher
 from condenser_monitor.monitor.service.run_loop import Service
 from condenser_monitor.monitor.storage.file import History
-from condenser_monitor.sim import scenario, simulate
+from condenser_monitor.sim import scenario, season, simulate
 from condenser_monitor.sim.backfill import live
 from condenser_monitor.sim.broker import PrivateBroker
 from condenser_monitor.sim.registers import RegisterRig
@@ -41,10 +41,27 @@ def story(name: str = STORY) -> scenario.Scenario:
     return scenario.load(name)
 
 
+def simulated(site: Settings, played: scenario.Scenario) -> Settings:
+    """Return a site's settings with the simulated unit's nameplate, sensors and limits in place of its own."""
+    unit = played.settings
+    return msgspec.structs.replace(site, unit=unit.unit, senses=unit.senses, limits=unit.limits, boards=unit.boards)
+
+
+def site_file(settings: Settings) -> str:
+    """Return the site file that points other commands at this demo."""
+    history, mqtt = settings.history, settings.mqtt
+    return (
+        f"{season.site_file(settings)}\n"
+        f'[history]\nfile = "{history.file}"\nlive_dir = "{history.live_dir}"\n\n'
+        f'[mqtt]\nhost = "{mqtt.host}"\nport = {mqtt.port}\nversion = "{mqtt.version}"\n'
+    )
+
+
 class Demo:
     """Everything but the page, in a folder of its own. `speed` is simulated seconds per second.
 
-    `say` is told what happens in the story. Use as a context; `run()` plays until `stop()`.
+    `say` is told what happens in the story. With `site` the unit stands in for the boards of that site: its own
+    history and its `outlets`, and no private broker. Use as a context; `run()` plays until `stop()`.
     """
 
     def __init__(
@@ -54,6 +71,8 @@ class Demo:
         say: Callable[[str], None] = print,
         before_s: float = BEFORE_S,
         played: scenario.Scenario | None = None,
+        site: Settings | None = None,
+        outlets: Sequence[Publisher] = (),
     ) -> None:
         simulate.check_speed(speed)
         self.speed, self._say = speed, say
@@ -64,22 +83,27 @@ class Demo:
         self._folder = tempfile.TemporaryDirectory(prefix="condenser-demo-")
         folder = Path(self._folder.name)
         self.scenario = story() if played is None else played
-        self.broker = PrivateBroker()
-        self.settings = self._settings(folder)
-        self.history_path = folder / "demo.db"
+        self.broker = PrivateBroker() if site is None else None
+        self.settings = self._settings(folder) if site is None else simulated(site, self.scenario)
+        self.history_path = Path(self.settings.history.file)
+        self.site_path = folder / "demo.toml"
+        self.site_path.write_text(site_file(self.settings), encoding="utf-8")
+        self._outlets, self._over = tuple(outlets), False
         self.before_s = before_s
         self._service: Service | None = None
         try:
-            self._live_a_day()
+            if before_s > 0:
+                self._live_a_day()
         except BaseException:
             self.close()  # the broker is a process of its own, and would stay
             raise
 
     def _settings(self, folder: Path) -> Settings:
+        assert self.broker is not None
         mqtt = Mqtt(host="127.0.0.1", port=self.broker.port, version=self.broker.version, readings_s=5.0)
         settings = self.scenario.settings
         site = msgspec.structs.replace(settings.site, name="Demo unit, Orchard Lane", id="demo")
-        history = msgspec.structs.replace(settings.history, live_dir=str(folder))
+        history = msgspec.structs.replace(settings.history, file=str(folder / "demo.db"), live_dir=str(folder))
         return msgspec.structs.replace(settings, site=site, mqtt=mqtt, history=history)
 
     def __enter__(self) -> Demo:
@@ -106,12 +130,15 @@ class Demo:
         """Play the story at the set speed until stopped; after its end the unit simply goes on."""
         rig = RegisterRig(self.scenario.world(), self.settings)
         history = History(self.history_path, owner=True, keep=self.settings.history)
-        outlets: list[Publisher] = [BrokerPublisher(self.settings), DiscoveryPublisher(self.settings)]
+        outlets = self._outlets
+        if self.broker is not None:
+            outlets = (BrokerPublisher(self.settings), DiscoveryPublisher(self.settings))
         since_s, began_s = rig.clock(), time.monotonic()
 
         def pause(seconds: float) -> None:
             nonlocal since_s, began_s
             self._grant(rig.world)
+            self._go_on(rig)
             rig.boards.idle(seconds, self._stop.is_set)
             self._tell(rig.clock())
             if self._pace_news is not None:
@@ -160,6 +187,12 @@ class Demo:
         """From now on `speed` simulated seconds per second."""
         self._pace_news = speed
 
+    def _go_on(self, rig: RegisterRig) -> None:
+        """After the story an ordinary day: everything repaired, and the house itself calls."""
+        if not self._over and self.scenario.plan.causes and rig.clock() >= self.scenario.duration_s:
+            self._over = True
+            rig.world.live_on()
+
     def _grant(self, world: World) -> None:
         if self._wishes:
             while self._wishes:
@@ -172,8 +205,10 @@ class Demo:
         for cause in self.scenario.plan.causes:
             rows.append((cause.at_s, f"something breaks: {cause.name}"))
             if cause.until_s < float("inf"):
-                rows.append((cause.until_s, f"it is mended: {cause.name}"))
-        rows.append((self.scenario.duration_s, "the story is over; the unit goes on as it is"))
+                rows.append((cause.until_s, f"it is repaired: {cause.name}"))
+        rows.append(
+            (self.scenario.duration_s, "the story is over: everything is repaired, and an ordinary day goes on")
+        )
         return iter(sorted(rows))
 
     _lines: Iterator[tuple[float, str]]
@@ -197,5 +232,6 @@ class Demo:
     def close(self) -> None:
         """Stop broker and service; remove the folder."""
         self.stop()
-        self.broker.close()
+        if self.broker is not None:
+            self.broker.close()
         self._folder.cleanup()

@@ -7,6 +7,7 @@ of the usual ways at some time.
 
 from __future__ import annotations
 
+import json
 import signal
 from collections.abc import Callable, Iterable, Iterator
 from multiprocessing import get_context
@@ -236,11 +237,11 @@ def site_file(settings: Settings) -> str:
     """Site, nameplate and senses as the text of a site file."""
     fitted = ", ".join(f'"{name}"' for name in settings.fitted)
     return (
-        f'[site]\nname = "{settings.site.name}"\nid = "{settings.site.id}"\n\n'
+        f"[site]\nname = {json.dumps(settings.site.name)}\nid = {json.dumps(settings.site.id)}\n\n"
         f"[unit]\n{_nameplate(settings.unit)}\n\n[senses]\nfitted = [{fitted}]\n"
     )
 
 
 def _nameplate(unit: Unit) -> str:
     rows = msgspec.structs.asdict(unit).items()
-    return "\n".join(f"{key} = {str(value).lower() if isinstance(value, bool) else value}" for key, value in rows)
+    return "\n".join(f"{key} = {json.dumps(value)}" for key, value in rows)  # TOML writes these as JSON does

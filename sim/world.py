@@ -167,6 +167,12 @@ class World:
         """Hold the thermostat's contact closed or open from now on, whatever the house wants."""
         self._calls = ((self.t_s, inf),) if call else ()
 
+    def live_on(self) -> None:
+        """Have everything repaired, and leave the calls to house and thermostat from now on."""
+        self.timeline.mend_all()
+        self._calls = None
+        self.poke()
+
     def _calls_left_s(self) -> float:
         if self._calls is None:
             return 60.0

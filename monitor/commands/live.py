@@ -10,7 +10,11 @@ from condenser_monitor.monitor.commands import shared
 
 def add(command: shared.Command) -> None:
     """Put these commands into the table."""
-    command("run", _run, "watch the unit: boards, judgement, history, broker")
+    run = command("run", _run, "watch the unit: boards, judgement, history, broker")
+    run.add_argument("--simulated", action="store_true", help="a unit in software in place of the boards")
+    run.add_argument(
+        "--scenario", metavar="NAME", help="what happens to it: a TOML file or a name (healthy-all-senses)"
+    )
     command("page", _page, "serve the status page of a monitor that runs")
     watchdog = command(
         "watchdog", _watchdog, "tell households whose monitor has gone silent, from another machine", site=False
@@ -38,24 +42,51 @@ def _watchdog(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace) -> int:
-    from condenser_monitor.monitor.publishers.broker import BrokerPublisher
-    from condenser_monitor.monitor.publishers.discovery import DiscoveryPublisher
-    from condenser_monitor.monitor.publishers.phone import PhonePublisher
-    from condenser_monitor.monitor.publishers.plugins import publishers
     from condenser_monitor.monitor.service import logs
     from condenser_monitor.monitor.service.run_loop import Service, run_until_signal
     from condenser_monitor.monitor.storage.file import History
 
     logs.set_up()
     settings = shared.site(args)
+    if args.simulated or args.scenario:
+        return _run_simulated(args, settings)
+    history = History(settings.history.file, owner=True, keep=settings.history)
+    boards, uncertainty = shared.boards(settings), shared.uncertainty(settings)
+    run_until_signal(Service(settings, boards, history, _outlets(args, settings), uncertainty=uncertainty))
+    return 0
+
+
+def _run_simulated(args: argparse.Namespace, settings: Any) -> int:
+    """Play a scenario under the real drivers, with this site's history, broker and phones."""
+    import threading
+
+    from condenser_monitor.sim import scenario
+    from condenser_monitor.sim.demo import Demo, simulated
+
+    played = scenario.load(args.scenario or "healthy-all-senses")
+    settings = simulated(settings, played)
+    outlets = _outlets(args, settings)
+    with Demo(say=shared.say, before_s=0.0, played=played, site=settings, outlets=outlets) as demo:
+        shared.say(f"a simulated unit ({played.name}); its history is {demo.history_path}")
+        thread = threading.Thread(target=demo.run, name="simulated unit")
+        thread.start()
+        shared.until_interrupted(thread.join)
+        demo.stop()
+        thread.join()
+    return 0
+
+
+def _outlets(args: argparse.Namespace, settings: Any) -> list[Any]:
+    """Return what this site is told through."""
+    from condenser_monitor.monitor.publishers.broker import BrokerPublisher
+    from condenser_monitor.monitor.publishers.discovery import DiscoveryPublisher
+    from condenser_monitor.monitor.publishers.phone import PhonePublisher
+    from condenser_monitor.monitor.publishers.plugins import publishers
+
     outlets: list[Any] = [BrokerPublisher(settings), DiscoveryPublisher(settings)] if settings.mqtt.host else []
     if settings.notify.urls or settings.notify.urls_file:
         outlets.append(PhonePublisher(settings))
-    outlets += publishers(settings, args.site or "defaults")
-    history = History(settings.history.file, owner=True, keep=settings.history)
-    boards, uncertainty = shared.boards(settings), shared.uncertainty(settings)
-    run_until_signal(Service(settings, boards, history, outlets, uncertainty=uncertainty))
-    return 0
+    return outlets + publishers(settings, args.site or "defaults")
 
 
 def _page(args: argparse.Namespace) -> int:

@@ -89,6 +89,9 @@ def _play(demo: Any, port: int, blueprints: Sequence[Any]) -> int:
         app.register_blueprint(blueprint)
     with serve(app, "127.0.0.1", port) as page:
         shared.say(f"look at        {page.url}{'workbench/' if blueprints else ''}")
+        shared.say(
+            f"ask it with    condenser-monitor status --site {demo.site_path}   (watch, report, diagnose ... likewise)"
+        )
         shared.say(f"or listen with mosquitto_sub -p {demo.broker.port} -v -t 'condenser/v1/{demo.settings.site.id}/#'")
         shared.say("Ctrl-C ends everything")
         thread = threading.Thread(target=demo.run, name="demo")

@@ -1,0 +1,49 @@
+"""The demo and `run --simulated`: other commands find it, and it lives on after its story."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+from condenser_monitor.monitor.core.config import HistorySettings, Settings, Site, load
+from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.sim import scenario
+from condenser_monitor.sim.demo import Demo
+from tests.monitor.edge_tools import until
+
+
+def test_the_demo_points_other_commands_at_itself_and_lives_on_after_its_story() -> None:
+    """Its site file leads `status` to the same unit; when the story is over all is repaired and the house calls."""
+    told: list[str] = []
+    played = scenario.load("story")
+    with Demo(speed=1000.0, say=told.append, before_s=0.0, played=played) as demo:
+        pointed = load(demo.site_path)
+        assert (pointed.history.file, pointed.fitted) == (str(demo.history_path), demo.settings.fitted)
+        thread = threading.Thread(target=demo.run)
+        thread.start()
+        try:
+            until(lambda: any("ordinary day" in line for line in told), 120.0)
+            assert demo.ask(lambda world: (world.timeline.levels, world._calls), 20.0) == ({}, None)
+        finally:
+            demo.stop()
+            thread.join()
+
+
+def test_a_simulated_unit_stands_in_for_the_boards_of_a_site(tmp_path: Path) -> None:
+    """`run --simulated`: the site's own name and history, the scenario's nameplate, sensors and troubles."""
+    site = Settings(site=Site(id="at-home"), history=HistorySettings(file=str(tmp_path / "own.db")))
+    played = scenario.load("story")
+    with Demo(speed=1000.0, say=lambda text: None, before_s=0.0, played=played, site=site) as demo:
+        thread = threading.Thread(target=demo.run)
+        thread.start()
+        reader = History(tmp_path / "own.db", keep=demo.settings.history)
+        try:
+            until(lambda: (now := reader.status()) is not None and now.t_s > 150.0, 60.0)
+            status = reader.status()
+            assert status is not None
+            assert status.site == "at-home"
+            assert set(status.readings) == set(played.settings.fitted)
+        finally:
+            demo.stop()
+            thread.join()
+            reader.close()
