@@ -483,8 +483,8 @@ class NO_CALL_IN_HEAT(FindingLimits):
 
 class OVERDUE_CALL(FindingLimits):
     hold_s = _hold(0, "how long is too long depends on the weather: owed_h, cooler_h")
-    owed_h = _ours(5.0, "h", 1, 48, "measured on simulated houses: a journey's raised set point owes up to this")
-    cooler_h = _ours(1.5, "h", 0.2, 24, "measured on simulated houses: journeys up to 4 K warmer owe less")
+    owed_h = _ours(5.0, "h", 1, 48, "simulated houses: of 56 journeys in all weathers six owed more")
+    cooler_h = _ours(1.5, "h", 0.2, 24, "simulated houses: 2 of 12 journeys, 2.5 to 5.1 K warmer, owed more")
     urgent_c = _ours(35.0, "°C", 25, 50, "contract, section 12")
     all_clear_s = _all_clear(300, _SHOWN)
 
