@@ -201,7 +201,10 @@ MOTORS: dict[str, Situation] = {
         cause("metering-device", 1, running_amps="low or normal", **_LOW_OR_NOT),
     ),
     "low-line-voltage": situation(
-        {"supply": "on; seldom off"}, cause("line-voltage", 6), cause("loose-connection", 3), cause("line-leg-lost", 1)
+        {"supply": "on; seldom off"},
+        cause("line-voltage", 6, line_volts="low or normal"),
+        cause("loose-connection", 3),
+        cause("line-leg-lost", 1),
     ),
     "high-line-voltage": situation({"supply": "on"}, cause("line-voltage", 6), cause("monitor-sensing", 0.5)),
     "run-capacitor-weak": situation(

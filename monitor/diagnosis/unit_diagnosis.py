@@ -318,11 +318,11 @@ def _put(weighed: dict[str, _Weighed], suspect: str, least: float) -> None:
 
 
 def _listed(weights: Mapping[str, float]) -> frozenset[str]:
-    """Those whose weight is no small fraction of the first one's."""
-    most = max(weights.values(), default=0.0)
-    return frozenset(
-        name for name, weight in weights.items() if weight > 0.0 and weight >= limits.LISTED_SHARE.value * most
-    )
+    """Those whose weight is no small fraction of the first one's, and the second and third that are not far-fetched."""
+    ranked = sorted(weights, key=lambda name: -weights[name])
+    most = weights[ranked[0]] if ranked else 0.0
+    third = {name for name in ranked[:3] if weights[name] >= limits.FAR_FETCHED_SHARE.value * most}
+    return frozenset(name for name in ranked if weights[name] >= limits.LISTED_SHARE.value * most > 0.0) | third
 
 
 def meter_fit(row: PredictionRow, meter: Mapping[str, Judged]) -> float:

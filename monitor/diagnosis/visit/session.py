@@ -171,7 +171,7 @@ class VisitSession:
             self.unit,
             self.fitted,
             self.features,
-            dict(reversed(self.answers.items())),
+            self.answers,
             self.cleared,
         )
         return diagnose(case)

@@ -1,0 +1,243 @@
+"""One diagnosis for the unit: shape and size count, findings are weighed together, and nothing abnormal acquits."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from condenser_monitor.monitor.core.links import Facts
+from condenser_monitor.monitor.core.records import Change, Diagnosed, Scan
+from condenser_monitor.monitor.diagnosis.checks.meter import classify
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.features import FEATURES, FeatureWatch
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import Diagnosis, FindingSeen, UnitCase, diagnose, judge
+from condenser_monitor.monitor.diagnosis.visit.session import answer_at_once
+from tests.monitor.units import ALL, REST, RUN, UNIT, but, events, scans
+
+NO_PULL = but(RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
+
+
+def of(*findings: str, traits: dict[str, str] | None = None, **seen: str) -> Diagnosis:
+    """The diagnosis of findings that stand together."""
+    return diagnose(UnitCase([FindingSeen(name, seen) for name in findings], UNIT, ALL, traits or {}))
+
+
+# ---------------------------------------------------------------- shape, size and history
+
+
+@pytest.mark.parametrize(
+    ("finding", "traits", "better", "worse"),
+    [
+        ("overload-cycling", {"off-time": "seconds"}, "loose-connection", "compressor-overload-open"),
+        ("overload-cycling", {"trip-amps": "locked"}, "run-capacitor", "condenser-dirty"),
+        ("overload-cycling", {"trip-amps": "high", "trip-heat": "hot"}, "condenser-dirty", "charge-low"),
+        ("overload-cycling", {"trip-amps": "low"}, "charge-low", "condenser-dirty"),
+        ("high-running-current", {"fan-amps": "high"}, "fan-motor", "condenser-dirty"),
+        ("control-power-lost", {"coil-before": "short"}, "coil-shorted", "control-fuse"),
+        ("control-power-lost", {"comes-and-goes": "yes"}, "loose-connection", "control-fuse"),
+        ("compressor-not-running", {"calls-satisfied": "yes"}, "monitor-sensing", "compressor-overload-open"),
+        ("locked-rotor", {"line-blink": "yes"}, "line-supply-off", "run-capacitor"),
+        ("line-supply-lost", {"supply-lost": "at-rest"}, "line-supply-off", "compressor-grounded"),
+        (
+            "call-not-reaching-unit",
+            {"trip-after": "minutes", "trip-heat": "hot"},
+            "high-pressure-cutout",
+            "float-switch",
+        ),
+    ],
+)
+def test_what_it_looked_like_moves_who_is_suspected(
+    finding: str, traits: dict[str, str], better: str, worse: str
+) -> None:
+    """Each feature shifts belief from one suspect to the other, against the same finding without it."""
+    before, after = of(finding).shares, of(finding, traits=traits).shares
+    ratio = {when: shares.get(better, 1e-4) / shares.get(worse, 1e-4) for when, shares in (("b", before), ("a", after))}
+    assert ratio["a"] > 2 * ratio["b"]
+
+
+def test_each_clause_of_a_feature_that_decides_is_told() -> None:
+    """The reason is in plain words."""
+    assert FEATURES["coil-before"]["short"].says in of("control-power-lost", traits={"coil-before": "short"}).because
+
+
+SOUND = Facts(call=True, supply=True, load=True, contacts=True, compressor=True, fan=True, thermostat=True)
+
+
+def test_the_watch_sees_how_long_it_stays_off_and_what_it_drew() -> None:
+    """Two trips at 60 A that take ten minutes each to heal."""
+    watch = FeatureWatch(UNIT)
+    off = SOUND._replace(compressor=False)
+    at_s = 0.0
+    for _ in range(2):
+        watch.changed(off, SOUND, at_s, None)
+        for second in range(6):
+            watch.keep(Scan(t_s=at_s + second, compressor_a=60.0, outdoor_c=35.0))
+        watch.changed(SOUND, off, at_s + 6.0, None)
+        at_s += 606.0
+    watch.changed(off, SOUND, at_s, None)
+    assert watch.seen(at_s) == {
+        "trip-amps": "locked",
+        "trip-after": "seconds",
+        "trip-heat": "hot",
+        "off-time": "minutes",
+    }
+    assert watch.seen(at_s + 86400.0) == {}
+
+
+# ---------------------------------------------------------------- one verdict
+
+
+def test_low_charge_is_first_of_both_its_findings() -> None:
+    """Short cycles and calls that do not arrive, after a low current: not a switch here and a float there."""
+    low = {"recent:low-running-current": "yes", "stopped-at": "safety"}
+    found = of("short-cycling", "call-not-reaching-unit", traits={"trip-amps": "low", "trip-after": "minutes"}, **low)
+    assert found.suspects[0] == "charge-low"
+    assert all(names[0] == "charge-low" for names in found.explains.values())
+
+
+def test_after_locked_rotor_amps_a_call_without_run_blames_no_coil() -> None:
+    """The coil pulled in a moment ago; capacitor and rotor lead, and the list is short."""
+    case = UnitCase(
+        [FindingSeen("call-without-run", {"call": "on"}), FindingSeen("locked-rotor", {}, stands=False)],
+        UNIT,
+        ("call", "compressor_a"),
+        {"trip-amps": "locked"},
+    )
+    found = diagnose(case)
+    assert found.suspects[0] == "run-capacitor"
+    assert found.shares.get("coil-open", 0.0) < 0.1
+
+
+def test_a_loose_joint_at_one_place_explains_nothing_at_another() -> None:
+    """A disconnect and a burnt coil on one day are two faults, not one wandering joint."""
+    found = of("line-supply-lost", "control-power-lost")
+    assert found.suspects[0] != "loose-connection"
+
+
+def test_shares_are_those_of_bayes_rule_where_nothing_is_pooled() -> None:
+    """One finding, one reading: prior times likelihood over the sum, computed with numpy."""
+    plain = judge("slow-start", {}, unit=UNIT, fitted=())
+    weights = {"run-capacitor": 8.0, "loose-connection": 2.0, "compressor-locked": 1.0}
+    total = np.sum(list(weights.values())) * 1.03
+    for name, weight in weights.items():
+        assert plain.shares[name] == pytest.approx(weight / total, abs=2e-3)
+    after = judge("slow-start", {}, unit=UNIT, fitted=(), meter={"run-capacitor": "weak"})
+    likely = np.array([8.0 * 1.0, 2.0 * CHECKS["run-capacitor"].chance, 1.0 * CHECKS["run-capacitor"].chance])
+    assert after.shares["run-capacitor"] == pytest.approx(likely[0] / (likely.sum() * 1.03), abs=2e-3)
+
+
+# ---------------------------------------------------------------- readings
+
+
+def test_a_reading_at_a_border_counts_for_both_sides_by_the_meters_error() -> None:
+    """42.3 uF of 45 lies on the border of 6 %: half weak, half good; far from it there is no doubt."""
+    border = dict(classify(CHECKS["run-capacitor"], "42.3 of 45", UNIT).shares)
+    assert border["weak"] == pytest.approx(0.5, abs=0.02)
+    assert dict(classify(CHECKS["run-capacitor"], "20 of 45", UNIT).shares)["dead"] == pytest.approx(0.999, abs=0.01)
+    assert math.fsum(border.values()) == pytest.approx(1.0, abs=1e-3)
+
+
+def test_running_amps_make_a_difference() -> None:
+    """4 A, 12 A and 20 A lead to refrigerant, to the protector and to the capacitor."""
+    first = [
+        diagnose(
+            UnitCase(
+                [FindingSeen("overload-cycling", {})],
+                UNIT,
+                meter={"running-amps": classify(CHECKS["running-amps"], amps, UNIT)},
+            )
+        ).suspects[0]
+        for amps in ("4", "12", "22")
+    ]
+    assert first[0] == "charge-low"
+    assert first[2] == "run-capacitor"
+    assert len(set(first)) == 3
+
+
+def test_half_the_line_volts_tell_of_a_lost_leg() -> None:
+    """120 V from L1 to L2 is not just low."""
+    found = answer_at_once("line-supply-lost", ["line-volts=120"], unit=UNIT)
+    assert found["suspects"][0][0] == "line-leg-lost"  # type: ignore[index]
+
+
+@pytest.mark.parametrize(
+    ("about", "entries", "again"),
+    [
+        ("low-running-current", ["coil-ohms=999999"], ["coil-ohms"]),
+        ("call-without-pull-in", ["coil_a=0.25", "coil-ohms=999999"], ["coil-ohms"]),
+        ("call-without-pull-in", ["coil-ohms=999999"], []),
+        ("control-power-lost", ["rc-volts=27"], ["rc-volts"]),
+        ("call-not-reaching-unit", ["rc-volts=0", "thermostat-volts=26"], ["rc-volts", "thermostat-volts"]),
+        ("high-running-current", ["running-amps=8"], ["running-amps"]),
+    ],
+)
+def test_readings_that_cannot_be_are_measured_again(about: str, entries: list[str], again: list[str]) -> None:
+    """What contradicts a sensor, the finding or another reading moves nobody until it is measured once more."""
+    found = answer_at_once(about, entries, unit=UNIT)
+    assert found["measure_again"] == again
+    if again:
+        assert found["next_check"] in again
+
+
+# ---------------------------------------------------------------- an abnormal reading acquits nobody
+
+
+@pytest.mark.parametrize("finding", ["short-cycling", "long-run", "overload-cycling", "low-running-current"])
+def test_a_dirty_filter_adds_the_air_and_leaves_the_rest(finding: str) -> None:
+    """Not only 'charge low' is left."""
+    before = judge(finding, {}, unit=UNIT, fitted=())
+    after = judge(finding, {}, unit=UNIT, fitted=(), meter={"filter": "dirty"})
+    assert after.suspects[0] == "indoor-airflow"
+    assert set(before.suspects) <= set(after.suspects)
+
+
+@pytest.mark.parametrize("finding", ["locked-rotor", "overload-cycling"])
+def test_low_line_volts_name_the_line_and_not_the_monitor(finding: str) -> None:
+    """Volts that no other suspect explains are no fault of the sensing."""
+    after = judge(finding, {}, unit=UNIT, fitted=(), meter={"line-volts": "low"})
+    assert after.suspects[0] == "line-voltage"
+    assert "run-capacitor" in after.suspects
+    assert "monitor-sensing" not in after.suspects
+
+
+@pytest.mark.parametrize(
+    ("finding", "check", "outcome", "suspect"),
+    [
+        ("line-supply-lost", "compressor-to-ground", "grounded", "compressor-grounded"),
+        ("pull-in-without-run", "contacts", "burnt", "contacts-not-making"),
+        ("no-call-in-heat", "drain-pan", "wet", "float-switch"),
+    ],
+)
+def test_what_is_found_broken_comes_first(finding: str, check: str, outcome: str, suspect: str) -> None:
+    """The part that was seen to be broken leads, whatever the finding usually means."""
+    assert judge(finding, {}, unit=UNIT, fitted=(), meter={check: outcome}).suspects[0] == suspect
+
+
+def test_a_dry_pan_does_not_clear_the_float() -> None:
+    """In-line floats trip with a dry pan."""
+    before = judge("call-not-reaching-unit", {"thermostat": "on"}, unit=UNIT, fitted=ALL).shares["float-switch"]
+    dry = judge("call-not-reaching-unit", {"thermostat": "on"}, unit=UNIT, fitted=ALL, meter={"drain-pan": "dry"})
+    assert dry.suspects[0] == "float-switch"
+    assert dry.shares["float-switch"] == pytest.approx(before, rel=0.05)
+
+
+# ---------------------------------------------------------------- lines
+
+
+def test_the_diagnosis_is_told_when_it_changes_and_not_at_each_flicker() -> None:
+    """A contactor that comes and goes every half minute for two hours: a few lines an hour."""
+    parts = [(60.0, REST), *[part for _ in range(120) for part in ((30.0, NO_PULL), (30.0, RUN))]]
+    found = [event for event in events(scans(*parts)) if isinstance(event, Diagnosed)]
+    assert 1 <= len(found) <= 12
+    assert all(sum(share for _, share in one.suspects) <= 1.001 for one in found)
+
+
+def test_suspects_of_a_finding_are_in_the_order_of_the_diagnosis() -> None:
+    """One order for both."""
+    told = events(scans((60, REST), (60, NO_PULL)))
+    raised = next(event for event in told if isinstance(event, Change))
+    diagnosis = next(event for event in told if isinstance(event, Diagnosed))
+    order = [name for name, _ in diagnosis.suspects]
+    assert list(raised.suspects) == [name for name in order if name in raised.suspects]
