@@ -84,6 +84,8 @@ def resume(found: PageContext, visit: dict[str, Any]) -> VisitSession:
         fitted=visit["fitted"],
         cleared=visit["cleared"],
         who=cast("Who", visit["who"]),
+        features=visit.get("features"),
+        beside=visit.get("beside", ()),
     )
     for name, typed in visit["answers"]:
         diagnosis.enter(name, typed)
@@ -99,6 +101,8 @@ def kept_as(diagnosis: VisitSession, begun_with: str) -> dict[str, Any]:
         "seen": diagnosis.seen,
         "fitted": list(diagnosis.fitted),
         "cleared": diagnosis.cleared,
+        "features": diagnosis.features,
+        "beside": list(diagnosis.beside),
         "answers": [list(pair) for pair in diagnosis.typed.items()],
     }
 

@@ -143,7 +143,7 @@ def end(shares: Shares, name: str, *, wall_s: float, say: Callable[[str], object
     if not shares.revoke(name, wall_s=wall_s):
         known = ", ".join(share.name for share in shares.standing(wall_s))
         raise CommandError("share: name", name[:80], f"one in force: {known}" if known else "none is in force")
-    say(f"the code of {name} opens nothing any more")
+    say(f"the code of {name} no longer works")
     return 0
 
 

@@ -48,13 +48,13 @@ LOOK: dict[str, str] = {
     "smell": "Any burnt smell, scorch marks or buzzing. If so, switch the breaker off and stay away.",
     "cable": "The thin cable to the outdoor unit: cut by a mower or trimmer, or chewed?",
     "windows": "Open windows and doors, and registers that are shut.",
-    "monitor": "The monitor's box: is its lamp on, and has a plug come out?",
+    "monitor": "The monitor's box: is its light on, and has a plug come out?",
 }
 
 # ---------------------------------------------------------------- not to touch
 
 CARE: dict[str, str] = {
-    "cabinet": "Do not open the outdoor unit. Line voltage is inside, also while it stands still.",
+    "cabinet": "Do not open the outdoor unit. Line voltage is inside, even when it's off.",
     "one-pole": "This unit has a one-pole contactor: one line stays live inside although the contacts are open."
     " Only the breaker or the disconnect makes it dead.",
     "capacitor": "A capacitor inside can hold more than 300 V after the power is off. It is for qualified people only.",
@@ -236,7 +236,7 @@ _KNOWN: dict[str, FindingText] = {
         tell="No 24 V behind the control fuse indoors: fuse, transformer or its supply.",
     ),
     "call-not-reaching-unit": FindingText(
-        headline="The thermostat asks for cooling, but the outdoor unit does not hear it.",
+        headline="The thermostat asks for cooling, but the signal isn't reaching the outdoor unit.",
         means="There is no cooling. Something between the indoor unit and the outdoor unit is open; often a float"
         " switch over a full drain pan.",
         do="Look at the drain first. If it is dry, call a technician.",
@@ -312,11 +312,11 @@ _KNOWN: dict[str, FindingText] = {
     ),
     "sensing-disagrees": FindingText(
         headline="The monitor's own readings contradict each other.",
-        means="What it says about the unit cannot be relied on until that is mended. The unit itself may be fine.",
+        means="What it says about the unit cannot be relied on until that is repaired. The unit itself may be fine.",
         do="Judge the unit by ear and by the air it blows; have the monitor's wiring looked at.",
         look=("monitor", "sound"),
         avoid=("board", *_ALWAYS),
-        tell="The monitor's senses contradict each other: check clamps, wires and boards against a meter.",
+        tell="The monitor's sensors contradict each other: check clamps, wires and boards against a meter.",
     ),
     "sensor-silent": FindingText(
         headline="Part of the unit is not being watched: a sensor gives no reading.",
@@ -324,7 +324,7 @@ _KNOWN: dict[str, FindingText] = {
         do="Look whether a plug has come out of the monitor; else have it looked at.",
         look=("monitor",),
         avoid=("board", *_ALWAYS),
-        tell="A fitted sense of the monitor is silent.",
+        tell="An installed sensor of the monitor is silent.",
     ),
 }
 

@@ -55,14 +55,14 @@ class LinkText(NamedTuple):
 
 
 LINKS: dict[str, LinkText] = {
-    "control-power": LinkText("24 V supply", "there", "no 24 V"),
+    "control-power": LinkText("24 V supply", "present", "no 24 V"),
     "thermostat-call": LinkText("Thermostat", "calls", "no call"),
     "call": LinkText("Call at unit", "arrives", "no call"),
     "coil-current": LinkText("Contactor coil", "current", "no current"),
-    "line-supply": LinkText("Line supply", "there", "no power"),
+    "line-supply": LinkText("Line supply", "present", "no power"),
     "contacts": LinkText("Contacts", "closed", "open"),
-    "compressor": LinkText("Compressor", "runs", "still"),
-    "fan": LinkText("Fan", "runs", "still"),
+    "compressor": LinkText("Compressor", "running", "off"),
+    "fan": LinkText("Fan", "running", "off"),
 }
 
 WORDS: dict[str, str] = {
@@ -113,11 +113,11 @@ WORDS: dict[str, str] = {
     "alert-normal": "no alert",
     "alert-unacknowledged": "not acknowledged",
     "alert-acknowledged": "acknowledged",
-    "alert-returned-unacknowledged": "over, not acknowledged",
+    "alert-returned-unacknowledged": "ended, not yet acknowledged",
     "alert-latched-unacknowledged": "to be reset",
     "alert-latched-acknowledged": "acknowledged, to be reset",
     "alert-shelved": "shelved",
-    "alert-suppressed-by-design": "follows from another",
+    "alert-suppressed-by-design": "caused by another alert",
     "alert-out-of-service": "in service mode",
     "symptom-no-cooling": "No cooling",
     "symptom-outdoor-unit-dead": "Outdoor unit silent",
@@ -150,7 +150,7 @@ _TOLD: dict[str, FindingText] = {
     "monitor-blind": FindingText(
         headline="The monitor has no readings of the air conditioner.",
         means="Whether it works is not known, and trouble would go unseen. The air conditioner itself may be fine.",
-        do="Look whether the monitor's box has power and its lamp is on; else have the monitor looked at.",
+        do="Check that the monitor's box has power and its light is on; if so, have the monitor looked at.",
         look=("monitor", "house-power"),
         avoid=("board", "cabinet", "capacitor"),
         tell="The monitor reads nothing: its service runs, but no scan of the boards has come for minutes.",

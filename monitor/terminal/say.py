@@ -1,4 +1,4 @@
-"""(edge) The terminal: the unit at one look, following it live, explanations, a guided diagnosis.
+"""(edge) The terminal: the unit at a glance, following it live, explanations, a guided diagnosis.
 
 Each function takes its streams and gives an exit status, so that commands and tests call them alike. Plain text: what
 goes to a terminal is wrapped to its width, what goes into a pipe is one line a statement.
@@ -145,7 +145,7 @@ class _Follower:
         blind = not found.of_now
         lines: list[str] = []
         if blind != self._blind:
-            lines.append("the monitor is blind: no fresh reading" if blind else "the monitor sees the unit again")
+            lines.append("the monitor isn't receiving readings" if blind else "the monitor sees the unit again")
         if seen is not None and not blind:
             lines += changed(self._was, seen) if self._was is not None else [f"the unit is {texts.state(seen.cycle)}"]
             self._was = seen

@@ -1,4 +1,4 @@
-"""What the terminal shows, as lines of plain text: the unit at one look, what changed, the catalogues. Pure."""
+"""What the terminal shows, as lines of plain text: the unit at a glance, what changed, the catalogues. Pure."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ from condenser_monitor.monitor.strings.calm import sentence, short
 _SIGNS = {LinkState.LIVE: "[#]", LinkState.DEAD: "[ ]", LinkState.UNKNOWN: "[?]"}
 
 
-# ---------------------------------------------------------------- the unit at one look
+# ---------------------------------------------------------------- the unit at a glance
 
 
 def look(
@@ -46,7 +46,9 @@ def look(
     blind = not found.of_now
     lines = [f"{status.name}: {'not known' if blind else texts.state(status.cycle)}{_as_of(status, zone)}"]
     if blind:
-        lines.append(f"The monitor is blind: its last reading is {texts.span(age_s)} old. The unit may be fine.")
+        lines.append(
+            f"The monitor isn't receiving readings: the last one is {texts.span(age_s)} old. The unit may be fine."
+        )
     lines += [_link(view, status, blind=blind) for view in status.links]
     if "outdoor_c" in status.readings and not blind:
         lines.append(f"  outdoors {_heat(status, settings)}")
@@ -236,7 +238,7 @@ def _suspect(name: str, unit: Unit) -> Iterator[str]:
     suspect = SUSPECTS[name]
     yield f"{name}: a suspect: {suspect.title}"
     yield f"  part: {suspect.part}"
-    yield f"  mended by: {suspect.repair}"
+    yield f"  repair: {suspect.repair}"
     where = [found for found, row in SITUATIONS.items() if name in {cause.suspect for cause in row.causes}]
     yield "  suspected in: " + ", ".join(where)
     cautions: dict[str, None] = {}

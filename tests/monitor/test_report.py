@@ -92,7 +92,7 @@ def test_report_tells_what_stands_who_is_suspected_and_who_is_ruled_out_and_why(
     said = text(made(site))
     assert "its contactor does not switch it on" in said
     assert "Suspected, the most usual first:" in said
-    assert said.index("Contactor coil open (burnt out). Mended by:") < said.index("Ruled out")
+    assert said.index("Contactor coil open (burnt out). Repair:") < said.index("Ruled out")
     assert "Contactor coil shorted\nthe coil draws no current" in said
     assert "Contactor coil, ohms" in said
 
@@ -107,9 +107,9 @@ def test_report_holds_chain_runs_pictures_nameplate_and_cautions(site: filled.Si
     assert {row[4] for row in runs.rows} == {"9.0"}
     assert "RLA 12.8 A, LRA 68 A" in said
     assert "one leg live" in said
-    assert said.index("lock and tag") < said.index("The chain as it stands")
+    assert said.index("lock and tag") < said.index("Current status, step by step")
     pictures = {block.drawing.title for block in document.blocks if isinstance(block, Picture)}
-    assert {"The chain as it stands", "What ran in the last 24 hours", "Compressor current"} <= pictures
+    assert {"Current status, step by step", "What ran in the last 24 hours", "Compressor current"} <= pictures
 
 
 def test_two_pole_contactor_has_no_caution_for_one_pole(site: filled.Site) -> None:
@@ -121,13 +121,13 @@ def test_two_pole_contactor_has_no_caution_for_one_pole(site: filled.Site) -> No
 def test_meter_readings_narrow_the_suspects_of_the_report(site: filled.Site) -> None:
     """A sound coil on the meter: the coil is no longer suspected, and the reading is listed."""
     finding = "call-without-pull-in"
-    assert "Contactor coil open (burnt out). Mended" in text(made(site))
+    assert "Contactor coil open (burnt out). Repair" in text(made(site))
     site.history.add_meter_reading(
         MeterReading(check="coil-ohms", typed="14.2", by="Sam", wall_s=filled.NOW_S, symbol="usual", finding=finding)
     )
     said = text(made(site))
-    assert "Loose or burnt connection. Mended" in said
-    assert "Contactor coil open (burnt out). Mended" not in said
+    assert "Loose or burnt connection. Repair" in said
+    assert "Contactor coil open (burnt out). Repair" not in said
     assert "Checked since: Contactor coil, ohms" in said
     assert "14.2" in said
 
@@ -148,7 +148,7 @@ def test_blind_monitor_shows_nothing_as_live(site: filled.Site) -> None:
     """A status of yesterday: said first, and every link of the picture is not known."""
     site.hands.forward(86400.0)
     document = report(site.history, SETTINGS, 3, wall_s=filled.NOW_S + 86400.0)
-    assert "The monitor is blind" in text(document)
+    assert "The monitor isn't receiving readings" in text(document)
     told = next(block for block in document.blocks if isinstance(block, Picture)).drawing.told
     assert "arrives" not in told
     assert told.count("not known") == 8

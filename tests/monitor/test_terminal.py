@@ -89,7 +89,7 @@ def test_status_that_is_old_is_not_the_state_now(site: filled.Site) -> None:
     site.hands.forward(600)
     code, text = said(terminal.status, site.history, SETTINGS)
     assert code == 4
-    assert "The monitor is blind: its last reading is 10 min old." in text
+    assert "The monitor isn't receiving readings: the last one is 10 min old." in text
     assert text.count("[?]") == 8
     assert "<-- the break" not in text
     assert not any("25.4 V" in line for line in text.splitlines() if "[" in line)
@@ -153,7 +153,7 @@ def test_watch_says_when_the_monitor_goes_blind_and_sees_again(healthy: filled.S
         *(terminal.watch, healthy.history, SETTINGS), seconds=2.0, sleep=lambda _: next(steps)(), wall=lambda: 0.0
     )
     assert code == 4
-    assert text.count("the monitor is blind: no fresh reading") == 1
+    assert text.count("the monitor isn't receiving readings") == 1
 
 
 def test_watch_ends_in_order_when_interrupted(healthy: filled.Site) -> None:

@@ -109,7 +109,7 @@ def test_no_key_stands_twice() -> None:
 
 def test_what_is_put_in_is_escaped_on_the_page_and_plain_in_a_drawing() -> None:
     """A name with markup in it stays a name."""
-    assert str(t("share-ended", name="<b>")) == "The code of &lt;b&gt; opens nothing any more."
-    assert plain("share-ended", name="<b>") == "The code of <b> opens nothing any more."
+    assert str(t("share-ended", name="<b>")) == "The code of &lt;b&gt; no longer works."
+    assert plain("share-ended", name="<b>") == "The code of <b> no longer works."
     with pytest.raises(KeyError):
         t("share-ended")

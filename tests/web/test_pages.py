@@ -160,9 +160,9 @@ def test_acknowledge_shelve_service_and_resume_reach_the_engine(client: FlaskCli
     """Each wish of the page is carried out by the real alert desk, and the page shows it."""
     name = "call-without-pull-in"
     assert "Acknowledged by Sam" in ask(client, site, "acknowledge", finding=name)
-    assert "Shelved until" in ask(client, site, "shelve", finding=name, hours="4", note="part ordered")
+    assert "Snoozed until" in ask(client, site, "shelve", finding=name, hours="4", note="part ordered")
     assert "Unshelve" in page(client, "/alerts")
-    assert "Shelved until" not in ask(client, site, "unshelve", finding=name)
+    assert "Snoozed until" not in ask(client, site, "unshelve", finding=name)
     assert "Service mode until" in ask(client, site, "service", hours="2")
     assert "Service mode until" in page(client)
     assert "Service mode until" not in ask(client, site, "resume")
@@ -183,7 +183,7 @@ def test_a_latched_alert_can_be_reset_when_its_condition_is_gone(site: Site) -> 
     assert "Reset" in page(client, "/alerts")
     assert (
         "contacts-stuck-closed"
-        not in ask(client, site, "reset", finding="contacts-stuck-closed").split("What became")[0]
+        not in ask(client, site, "reset", finding="contacts-stuck-closed").split("Alert history")[0]
     )
 
 
