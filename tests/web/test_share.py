@@ -121,7 +121,7 @@ def test_a_code_that_was_revoked_or_has_ended_opens_nothing_from_that_moment(app
     assert visitor.get("/shared/report", environ_base=FAR).status_code == 200
     if fate == "revoked":
         owner.post("/report/codes/revoke", data={"csrf": csrf(owner), "name": "Sam"})
-        assert "opens nothing any more" in owner.get("/report").get_data(as_text=True)
+        assert "no longer works" in owner.get("/report").get_data(as_text=True)
         site.hands.forward(1)
     else:
         site.hands.forward(DAY_S)
