@@ -203,8 +203,8 @@ class CondensingUnit:
         self.relay_s = self.relay_s + dt if self.volts.unit_v > _CALL_V else 0.0
         switches = Switches(
             around.thermostat_ohm,
-            not (self._cut_indoors() or condition.pressure_open or self.pressures_open()),
-            not (condition.relay_open or condition.board_open) and self.relay_s >= delay_s,
+            not (self._cut_indoors() or condition.pressure_open or self.high_open or self.low_open),
+            not self._held_at_unit() and self.relay_s >= delay_s,
             self.contactor.armature_in,
         )
         self.volts = self.control.solve(self.panel_v / self.design.primary_v, switches, around.outdoor_c)
@@ -215,6 +215,12 @@ class CondensingUnit:
         """Something between the thermostat's output and the cable to the unit is open."""
         condition = self.condition
         return condition.float_open or condition.board_y_open or condition.detector_open or condition.shed_open
+
+    def _held_at_unit(self) -> bool:
+        """Something between the unit's Y terminal and the coil is open."""
+        condition = self.condition
+        opened = condition.low_switch_open or condition.high_switch_open
+        return condition.relay_open or condition.board_open or opened
 
     def pressures_open(self) -> bool:
         """A pressure switch is open, by pressure or by itself."""

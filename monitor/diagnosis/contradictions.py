@@ -66,7 +66,7 @@ _PAIRS = tuple(
         "load-volts | normal high | load | off",
         "load-volts | normal high | line-volts | absent",
         "breakers | off | supply | on",
-        "leg-to-ground | none one-missing | supply | on",
+        "leg-to-ground | none | supply | on",
         "leg-to-ground | both | supply | off",
         # one part measured twice
         "run-capacitor | dead | capacitor-amps | good",

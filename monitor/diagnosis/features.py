@@ -70,9 +70,10 @@ _STOPS = (
     "call-without-pull-in",
     "call-without-run",
 )
+_OF_STOPS = ("off-time", "trip-amps", "trip-after", "trip-heat")
 # The findings that a feature speaks about; beside others it says nothing.
 ABOUT: dict[str, tuple[str, ...]] = {
-    **dict.fromkeys(("off-time", "trip-amps", "trip-after", "trip-heat"), _STOPS),
+    **dict.fromkeys(_OF_STOPS, _STOPS),
     "opened": ("call-without-pull-in", "call-without-run", "short-cycling", "contactor-chatter"),
     "fan-amps": ("high-running-current", "fan-not-running", "sensing-disagrees", *_STOPS),
     "coil-before": ("control-power-lost", "call-not-reaching-unit", "low-control-voltage", "overdue-call"),
@@ -293,9 +294,12 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
 
 def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, Mapping[str, float]]:
     """Feature -> suspect -> ratio, of the features that speak about one of the findings."""
+    # While the contactor chatters, each stop is the contactor's.
+    mute = _OF_STOPS if "contactor-chatter" in findings else ()
     return {
         name: FEATURES[name][symbol].ratios
         for name, symbol in features.items()
+        if name not in mute
         if not ABOUT[name] or not set(findings).isdisjoint(ABOUT[name])
     }
 

