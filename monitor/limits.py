@@ -143,7 +143,7 @@ class TRUST(LimitGroup):
     change = _ours(1.5, "1", 0.1, 10, "a sensor that is taken for stuck has changed")
     heals = _ours(1.3, "1", 0, 5, "a fault went for a whole run and came back as if the thermostat had cycled")
     satisfied = _ours(
-        0.7, "1", 0.1, 5, "a thermostat was satisfied though nothing cooled: somebody may have turned it off"
+        0.35, "1", 0.1, 5, "a thermostat was satisfied though nothing cooled: somebody may have turned it off"
     )
     satisfied_least_s = _ours(180.0, "s", 60, 3600, "a shorter call was a flicker or a try")
     satisfied_most_s = _ours(3600.0, "s", 600, 36000, "a longer one may have ended with the cool of the night")

@@ -345,7 +345,9 @@ class Trust:
         closed_s = story.closed_s if world.contacts and story.world and story.world.contacts else inf
         long_run = story.long_run
         if story.world is not None and story.world.contacts and not world.contacts:
-            long_run = lasted(story.closed_s, now_s, limits.TRUST.whole_run_s.value)
+            # A run in which it did not cool is none in which its fault was away.
+            dead = any(name in NO_COOLING for name, _ in self._physics.oddities(story.world))
+            long_run = not dead and lasted(story.closed_s, now_s, limits.TRUST.whole_run_s.value)
         satisfied_s = inf if world.demand else story.satisfied_s
         if story.world is not None and story.world.demand and not world.demand:
             cooled = not any(name in NO_COOLING for name, _ in self._physics.oddities(story.world))
