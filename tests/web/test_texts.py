@@ -25,7 +25,7 @@ CONTRACT = (
     "locked-rotor", "overload-cycling", "contacts-stuck-closed", "contactor-chatter", "low-control-voltage",
     "line-supply-lost", "control-power-lost", "call-not-reaching-unit", "short-cycling", "high-running-current",
     "low-running-current", "slow-start", "long-run", "overdue-call", "no-call-in-heat", "sensing-disagrees",
-    "sensor-silent",
+    "sensor-silent", "call-without-thermostat",
     "low-line-voltage", "high-line-voltage", "run-capacitor-weak", "not-cooling", "low-split", "high-split",
 )
 # fmt: on
