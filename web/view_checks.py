@@ -89,6 +89,7 @@ def resume(found: PageContext, visit: dict[str, Any]) -> VisitSession:
     )
     for name, typed in visit["answers"]:
         diagnosis.enter(name, typed)
+    diagnosis.confirmed |= set(visit.get("confirmed", ()))
     return diagnosis
 
 
@@ -155,6 +156,7 @@ def answer() -> Response:
         flash(t("not-usable", typed=typed, allowed=error.allowed))
         return redirect(url_for("checks.shown", check=name if name in CHECKS else None))
     visit["answers"] = [pair for pair in visit["answers"] if pair[0] != name] + [[name, typed]]
+    visit["confirmed"] = sorted(diagnosis.confirmed)
     session[VISIT] = visit
     _keep_name()
     kept = next(r for r in diagnosis.readings(_name()) if r.check == name)

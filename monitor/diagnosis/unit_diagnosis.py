@@ -62,7 +62,7 @@ class FindingSeen(NamedTuple):
 class UnitCase(NamedTuple):
     """All that a diagnosis is made of. `fitted`: the fitted readings, so that a silent one can be told from one that is
     not there; `features`: feature -> symbol; `meter`: check -> answer; `cleared`: suspects ruled out earlier, with the
-    reason: they stay out."""
+    reason: they stay out; `confirmed`: checks that were measured again and are not doubted any more."""
 
     findings: Sequence[FindingSeen]
     unit: Unit
@@ -70,6 +70,7 @@ class UnitCase(NamedTuple):
     features: Mapping[str, str] = NOTHING
     meter: Mapping[str, Judged] = {}
     cleared: Mapping[str, str] = NOTHING
+    confirmed: Collection[str] = ()
 
 
 class Diagnosis(NamedTuple):
@@ -115,6 +116,7 @@ def diagnose(case: UnitCase) -> Diagnosis:
     parts = unit_parts or [_Part(one, case) for one in case.findings]
     outcomes = {name: one.outcome for name, one in case.meter.items() if CHECKS[name].news}
     again, sensor = contradicted(_sensed(case.findings), outcomes)
+    again = tuple(name for name in again if name not in case.confirmed)
     usable = {name: one for name, one in case.meter.items() if name in outcomes and name not in again}
     abnormal = {name: one for name, one in usable.items() if _abnormal(name, one.outcome)}
     telling = {name: one for name, one in usable.items() if name not in abnormal}

@@ -13,7 +13,7 @@ from condenser_monitor.monitor.diagnosis.checks.meter import classify
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.features import FEATURES, FeatureWatch
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import Diagnosis, FindingSeen, UnitCase, diagnose, judge
-from condenser_monitor.monitor.diagnosis.visit.session import answer_at_once
+from condenser_monitor.monitor.diagnosis.visit.session import VisitSession, answer_at_once
 from tests.monitor.units import ALL, REST, RUN, UNIT, but, events, scans
 
 NO_PULL = but(RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
@@ -179,6 +179,16 @@ def test_readings_that_cannot_be_are_measured_again(about: str, entries: list[st
     assert found["measure_again"] == again
     if again:
         assert found["next_check"] in again
+
+
+def test_a_reading_that_stays_so_is_believed_and_the_visit_goes_on() -> None:
+    """Measured again with the same result: the sensor is in doubt, and another check comes next."""
+    visit = VisitSession(["low-running-current"], unit=UNIT)
+    visit.enter("coil-ohms", "OL")
+    assert visit.next_check() is CHECKS["coil-ohms"]
+    visit.enter("coil-ohms", "OL")
+    assert visit.verdict().measure_again == ()
+    assert visit.next_check() is not CHECKS["coil-ohms"]
 
 
 # ---------------------------------------------------------------- an abnormal reading acquits nobody

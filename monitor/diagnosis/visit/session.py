@@ -96,6 +96,7 @@ class VisitSession:
         self.beside = tuple(beside)
         self.answers: dict[str, Judged] = {}
         self.typed: dict[str, str] = {}
+        self.confirmed: set[str] = set()  # measured again after it contradicted something
         self.first = self.verdict().suspects
 
     @classmethod
@@ -138,6 +139,8 @@ class VisitSession:
             )
         judged = classify(row, text, self.unit)
         before = self.verdict()
+        if check in before.measure_again:
+            self.confirmed.add(check)
         self.answers.pop(check, None)
         self.answers[check], self.typed[check] = judged, text
         return self._step(judged, before)
@@ -148,6 +151,7 @@ class VisitSession:
             raise CommandError("check", check, ", ".join(self.answers) or "none: no check has been answered")
         before = self.verdict()
         del self.answers[check], self.typed[check]
+        self.confirmed.discard(check)
         return self._step(None, before)
 
     def _outcome(self, check: str) -> str | None:
@@ -173,6 +177,7 @@ class VisitSession:
             self.features,
             self.answers,
             self.cleared,
+            self.confirmed,
         )
         return diagnose(case)
 
