@@ -381,6 +381,8 @@ class Engine:
         if self._running and fan is not None and fan.symbol is False:
             look_s = fan.since_s + limits.TRUST.cooled_s.value
             self._trust_due_s = look_s if look_s > scan.t_s else inf
+        if "contactor-chatter" in self._evaluator.standing:
+            self._trust.forget_runs()
         if not self._trust.update(evidence, scan.t_s):
             return []
         self._inputs.distrusted = self._trust.distrusted

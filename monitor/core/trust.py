@@ -248,6 +248,14 @@ class Trust:
         }
         self._evidence = Evidence((None,) * len(self.sensors))
 
+    def forget_runs(self) -> None:
+        """While the contactor chatters: between the moments that are weighed it opens too shortly to be settled. What
+        looks like a whole run is none in which a fault has healed, and a call that ends is not a satisfied one."""
+        self._stories = {
+            some: story._replace(demand_s=inf, closed_s=inf, long_run=False, satisfied_s=inf)
+            for some, story in self._stories.items()
+        }
+
     def _consistent(self, evidence: Evidence, now_s: float) -> bool:
         """Nothing is odd when everybody is believed; then only the state moves on."""
         story = self._stories[frozenset()]

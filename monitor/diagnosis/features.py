@@ -336,7 +336,7 @@ class FeatureWatch:
         self._fan_runs_a: deque[float] = deque(maxlen=64)
         self._runless: deque[float] = deque(maxlen=3)
         self._started_s: float | None = None
-        self._stopped_s = self._blink_s = self._lost_s = self._closed_s = -inf
+        self._stopped_s = self._blink_s = self._lost_s = self._closed_s = self._called_s = -inf
         self._normal_a: float | None = None
         self._marks: dict[str, tuple[str, float]] = {}
 
@@ -345,6 +345,8 @@ class FeatureWatch:
     def changed(self, was: Facts, facts: Facts, at_s: float, normal_a: float | None) -> None:
         """What is believed went from `was` to `facts` at `at_s`."""
         self._normal_a = normal_a
+        if facts.call and was.call is False:
+            self._called_s = at_s
         if facts.contacts and was.contacts is False:
             self._closed_s = at_s
             if self._marks.get("opened", ("", 0.0))[0] == "at-start":
@@ -461,7 +463,8 @@ class FeatureWatch:
             self._lost_s = at_s
             started_s = max(self._closed_s, -inf if self._started_s is None else self._started_s)
             running = bool(was.contacts)
-            soon = running and at_s - started_s <= _AT_ONCE_S
+            # What trips a breaker as the contacts close is gone before a scan has seen them closed.
+            soon = at_s - (started_s if running else self._called_s) <= _AT_ONCE_S
             self._mark("supply-lost", "at-start" if soon else "in-run" if running else "at-rest", at_s)
         elif facts.supply and was.supply is False and at_s - self._lost_s <= limits.BLINK_S.value:
             self._blink_s = at_s

@@ -10,6 +10,7 @@ from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.diagnosis.checks.meter import classify
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
 from condenser_monitor.sim.causes import CAUSES
 from condenser_monitor.sim.designs import DESIGNS, Design
@@ -68,10 +69,22 @@ def test_whatever_is_shown_can_be_typed_in(name: str) -> None:
             classify(check, shows(check.name, world), design.nameplate())
 
 
+def showing(check: str, outcome: str) -> set[str]:
+    """The suspects whose own part shows this and nothing sound."""
+    return {
+        name
+        for name, suspect in SUSPECTS.items()
+        if check in suspect.meter
+        and outcome in suspect.meter[check].usual
+        and CHECKS[check].sound not in suspect.meter[check].usual
+    }
+
+
 @pytest.mark.parametrize("name", AT_ONCE)
 def test_guided_checks_with_honest_answers_keep_the_true_suspect(name: str) -> None:
     """From the finding on, each next check is made in the simulated unit and answered with what it shows: the true
-    suspect is still there at the end, at its head."""
+    suspect is still there at the end, at its head, and no check has made the list longer, but by the suspects whose own
+    part a reading shows, and by the monitor's sensing where a meter denies a sense."""
     design = design_for(name)
     world = world_of(design, Planned(name=name, at_s=500.0))
     settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=tuple(READINGS)))
@@ -84,11 +97,17 @@ def test_guided_checks_with_honest_answers_keep_the_true_suspect(name: str) -> N
         assert name in GROWS_SLOWLY
         return
     session = VisitSession.from_finding(rig.engine.standing[0], unit=settings.unit, fitted=settings.fitted)
+    first, shown = session.verdict().suspects, set[str]()
     for _ in range(ENOUGH):
         check = session.next_check()
         if check is None:
             break
-        session.enter(check.name, shows(check.name, world))
+        step = session.enter(check.name, shows(check.name, world))
+        assert step.judged is not None
+        shown |= showing(check.name, step.judged.outcome)
+        if step.verdict.measure_again:
+            shown.add("monitor-sensing")
     left = session.verdict().suspects
     true = {SAME_TO_A_METER[name]} if name in SAME_TO_A_METER else set(CAUSES[name].suspects)
     assert true & set(left[:3])
+    assert len(set(left) - (shown - set(first))) <= len(first)
