@@ -34,9 +34,7 @@ _OTHERWISE: dict[str, Cooling] = {
     "overdue-call": Cooling.NONE,
 }
 _BY_SEVERITY = {Severity.URGENT: Cooling.NONE, Severity.SOON: Cooling.POOR, Severity.WATCH: Cooling.WORKS}
-COOLING: dict[str, Cooling] = {row.name: _OTHERWISE.get(row.name, _BY_SEVERITY[row.severity]) for row in ROWS} | {
-    "overdue-call": Cooling.NONE,
-}
+COOLING: dict[str, Cooling] = {row.name: _OTHERWISE.get(row.name, _BY_SEVERITY[row.severity]) for row in ROWS}
 
 
 def cooling(finding: str) -> Cooling:

@@ -74,8 +74,9 @@ def test_a_latched_alarm_does_not_clear_until_it_is_reset() -> None:
     """OPC UA Part 9, 4.8: neither time nor acknowledging ends it."""
     bench = Bench()
     bench.raised("contacts-stuck-closed")
-    bench.cleared("contacts-stuck-closed")
+    bench.cleared("contacts-stuck-closed", repaired=False)
     bench.wait(30 * 86400)
+    assert bench.state("contacts-stuck-closed") is AlertState.LATCHED_UNACKED
     bench.ask("acknowledge", "contacts-stuck-closed")
     bench.wait(30 * 86400)
     assert bench.state("contacts-stuck-closed") is AlertState.LATCHED_ACKED

@@ -16,11 +16,13 @@ from condenser_monitor.monitor.fleet import load_list, triage
 
 
 def test_every_finding_says_what_it_means_for_the_house() -> None:
-    """No finding of the catalogue is left out, none is made up; what is urgent is no cooling or damage, and only that
-    (contract, section 5)."""
+    """No finding of the catalogue is left out, none is made up; what is urgent, always or in
+    the heat, is no cooling or damage, and only that."""
     assert COOLING.keys() >= CATALOGUE.keys()
     for name, row in CATALOGUE.items():
-        assert (COOLING[name] >= Cooling.DAMAGE) == (row.severity is Severity.URGENT), name
+        may_be_urgent = row.severity is Severity.URGENT or row.urgent_from_c is not None
+        assert (COOLING[name] >= Cooling.DAMAGE) == may_be_urgent, name
+    assert [name for name, row in CATALOGUE.items() if row.urgent_from_c is not None] == ["overdue-call"]
 
 
 def test_every_suspect_says_what_to_load() -> None:
@@ -63,10 +65,15 @@ def test_bands_of_heat_are_those_of_the_weather_service(fahrenheit: float, words
     [(12.8, 68.0, 30), (28.0, 150.0, 30), (29.5, 150.0, 40), (24.0, 185.0, 40), (60.0, 300.0, 40)],
 )
 def test_contactor_carries_full_load_and_locked_rotor(rla_a: float, lra_a: float, amps: int) -> None:
-    """30 A full load stands 180 A locked rotor at 240 V, 40 A stands 240 A (component sheet, check value 1.20)."""
+    """30 A full load stands 180 A locked rotor at 240 V, 40 A stands 240 A (component sheet, check value 1.20).
+
+    The number of poles is kept: a second one would switch off a crankcase heater fed past the open pole.
+    """
     unit = Unit(compressor_rla_a=rla_a, compressor_lra_a=lra_a, fan_fla_a=1.1, contactor_poles=2)
     assert load_list.contactor_amps(unit) == amps
-    assert load_list.load(["coil-open"], unit) == (f"contactor, 2-pole, {amps} A, 24 V coil",)
+    assert load_list.load(["coil-open"], unit) == (
+        f"contactor, 2-pole, {amps} A, 24 V coil (same number of poles: one may carry the crankcase heater)",
+    )
 
 
 def test_load_names_each_thing_once_and_the_likeliest_first() -> None:
