@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 
 from condenser_monitor.monitor.commands import shared
+from condenser_monitor.monitor.core.errors import CommandError
 
 SHELLS = ("bash", "zsh", "fish")
 
@@ -65,6 +66,10 @@ def _installer(args: argparse.Namespace) -> int:
     from shutil import copytree
 
     folder = Path(args.folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except (OSError, ValueError) as error:
+        raise CommandError("installer", args.folder, "a folder, new or there already") from error
     with as_file(files("condenser_monitor.hardware") / "install") as source:
         copytree(source, folder, dirs_exist_ok=True)
     made = {"condenser-monitor.1": _page(), **{f"completion.{shell}": _script(shell) for shell in SHELLS}}
