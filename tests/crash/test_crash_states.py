@@ -17,9 +17,9 @@ from tests import ROOT, SOURCES
 from tests.conftest import need
 from tests.crash.traced import TRACED, Disk, changes
 from tests.monitor.edge_tools import WALL_S, Hand, change, status
-from tests.size import FULL
+from tests.size import WHOLE
 
-STEPS, STATES_MOST = 6, 4000 if FULL else 150
+STEPS, STATES_MOST = 6, 4000 if WHOLE else 150
 PROGRAM = """
 import os
 import sqlite3
@@ -120,7 +120,7 @@ def test_a_system_call_that_fails_loses_and_doubles_nothing(call: str, error: st
     """Below SQLite and the redo log: a write or a sync of one file fails at some time (strace injects it into the
     shipped code). The step is held and written later; each message is told once, under one number."""
     need("strace", shutil.which("strace") is not None)
-    for when in range(2, 14) if FULL else (2, 5):
+    for when in range(2, 14) if WHOLE else (2, 5):
         folder = tmp_path / str(when)
         folder.mkdir()
         inject = [f"-einject={call}:error={error}:when={when}", "-P", str(folder / file)]

@@ -1,6 +1,6 @@
 """What each fuzz test holds: no errors but those of core/errors.py, and a refusal that names place, given, allowed.
 
-`FUZZ=50` multiplies the number of examples (a nightly size; 1 with CI=true, a fifth elsewhere); `FUZZ_SEED=7` plays a
+`FUZZ=50` multiplies the number of examples (a nightly size; 1 with WHOLE=1, a fifth elsewhere); `FUZZ_SEED=7` plays a
 given seed. Without a seed every run draws the same examples, and a failure prints its example.
 """
 
@@ -15,9 +15,9 @@ from typing import Any
 from hypothesis import HealthCheck, seed, settings
 
 from condenser_monitor.monitor.core.errors import CondenserError
-from tests.size import FULL
+from tests.size import WHOLE
 
-SIZE = float(os.environ.get("FUZZ") or (1 if FULL else 0.2))
+SIZE = float(os.environ.get("FUZZ") or (1 if WHOLE else 0.2))
 LINE_MOST = 4000  # characters of a refusal: monitor/core/errors.py bounds each of its three parts
 _SEED = os.environ.get("FUZZ_SEED")
 

@@ -1,4 +1,4 @@
-"""Seeded damage to every kept file (several hundred with CI=true); the same seed is the same damage.
+"""Seeded damage to every kept file (several hundred with WHOLE=1); the same seed is the same damage.
 
 `DAMAGES=20000 pytest tests/simulation/test_damage.py` is the nightly size; `DAMAGE_SEED=7` plays one again. The ways a
 card or a hand spoils a file are common practice: bytes flipped, zeroed, cut off, put in, another file in its place.

@@ -1,6 +1,6 @@
 """Seeded storms over the whole program; the same seed is the same storm, to the byte of its log.
 
-With the storms under the shipped drivers (test_wires.py) they are a thousand with CI=true, a few elsewhere.
+With the storms under the shipped drivers (test_wires.py) they are a thousand with WHOLE=1, a few elsewhere.
 `STORMS=20000 pytest tests/simulation/test_simulation.py` is the nightly size; `STORM_SEED=7` plays one
 storm again, with its log.
 """

@@ -1,4 +1,4 @@
-"""Seeded storms under the shipped drivers (80 on CI, 8 elsewhere).
+"""Seeded storms under the shipped drivers (80 with WHOLE=1, 8 elsewhere).
 
 `WIRE_STORMS=2000 pytest tests/simulation/test_wires.py` is the nightly size; `STORM_SEED=7` plays one
 again, with its log.
