@@ -125,7 +125,7 @@ def test_readings_go_out_with_their_units_and_come_back() -> None:
         f"condenser/v1/orchard-lane-4/{name}": (True if value is True else 12.346) for name, value in given.items()
     }
     assert {row.time_s for row in rows} == {NOW_S}
-    assert {row.unit for row in rows} == {None, "V", "A", "Cel"}
+    assert {row.unit for row in rows} == {None, "V", "A", "Cel", "W"}
 
 
 def test_a_missing_reading_has_no_record() -> None:
