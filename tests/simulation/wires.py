@@ -163,7 +163,7 @@ class WireStorm(Storm):
         assert status is not None
         seen = status.readings
         wrong: dict[str, object] = {n: seen[n] for n in ALL if n not in NUMBERS and seen[n] is not REST[n]}
-        for name in NUMBERS:
+        for name in (name for name in NUMBERS if name in REST and name in ALL):
             value = seen[name]
             if value is None or abs(value - REST[name]) > TOLERANCE[name]:
                 wrong[name] = value
