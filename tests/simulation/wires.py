@@ -117,8 +117,8 @@ class WireStorm(Storm):
         self.plant.clock.follow = None
         self._seen()
         self.longest_scan_s = max(self.longest_scan_s, self.clock() - began_s)
-        dead = {name for address in ADDRESSES if self.plant.dead(address) for name in ON_CHIP[address]}
-        self._silence(tuple(dead), tuple(name for names in ON_CHIP.values() for name in names))
+        dead = {name for address in ADDRESSES if self.plant.dead(address) for name in ON_CHIP[address] if name in REST}
+        self._silence(tuple(dead), tuple(name for names in ON_CHIP.values() for name in names if name in REST))
 
     def _while_hanging(self, now_s: float) -> None:
         """Time passes in a scan: the others go on."""
@@ -163,7 +163,7 @@ class WireStorm(Storm):
         assert status is not None
         seen = status.readings
         wrong: dict[str, object] = {n: seen[n] for n in ALL if n not in NUMBERS and seen[n] is not REST[n]}
-        for name in (name for name in NUMBERS if name in REST and name in ALL):
+        for name in (name for name in NUMBERS if name in REST and name in TOLERANCE and name in seen):
             value = seen[name]
             if value is None or abs(value - REST[name]) > TOLERANCE[name]:
                 wrong[name] = value
