@@ -163,9 +163,9 @@ class WireStorm(Storm):
         assert status is not None
         seen = status.readings
         wrong: dict[str, object] = {n: seen[n] for n in ALL if n not in NUMBERS and seen[n] is not REST[n]}
-        for name in (name for name in NUMBERS if name in REST and name in TOLERANCE and name in seen):
+        for name, most in TOLERANCE.items():
             value = seen[name]
-            if value is None or abs(value - REST[name]) > TOLERANCE[name]:
+            if value is None or abs(value - REST[name]) > most:
                 wrong[name] = value
         return wrong
 
