@@ -33,7 +33,7 @@ def add(command: shared.Command) -> None:
     share.add_argument("--valid", type=float, metavar="D", help="days until the code ends (7)")
     share.add_argument("--revoke", metavar="NAME", help="end the code of NAME at once")
     command(
-        "phone", _phone, "send a trial message to each phone, and say what became of it; exit status 1 if one failed"
+        "phone", _phone, "send a test message to each phone, and say what became of it; exit status 1 if one failed"
     )
     alerts = command("alerts", _alerts, "what is open, and answers to it; exit status 0 nothing open, 1 something")
     alerts.add_argument("what", nargs="?", choices=("acknowledge", "snooze", "repaired"), help="without it: the list")

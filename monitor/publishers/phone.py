@@ -279,7 +279,7 @@ class PhonePublisher:
 
 
 def try_phones(settings: Settings, say: Callable[[str], object]) -> int:
-    """Send a trial message to each address and say what came of it; exit status 0 when all took it, 1 when not.
+    """Send a test message to each address and say what came of it; exit status 0 when all took it, 1 when not.
 
     Raises CommandError where the site file names no address.
     """

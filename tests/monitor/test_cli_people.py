@@ -1,4 +1,4 @@
-"""The commands of a unit's people: codes for the report, trial messages to the phones."""
+"""The commands of a unit's people: codes for the report, test messages to the phones."""
 
 from __future__ import annotations
 
@@ -91,7 +91,7 @@ def receiver() -> Iterator[int]:
 
 
 def test_each_phone_is_tried_and_its_answer_said(site: Path, receiver: int, capsys: pytest.CaptureFixture[str]) -> None:
-    """One takes the trial message, one refuses it: both are said, status 1, and nothing of an address but its kind."""
+    """One takes the test message, one refuses it: both are said, status 1, and nothing of an address but its kind."""
     good, bad = (f"json://127.0.0.1:{receiver}/{path}" for path in ("good-token", "bad-token"))
     with site.open("a") as file:
         file.write(f'[notify]\nurls = ["{good}", "{bad}"]\n')
@@ -100,7 +100,7 @@ def test_each_phone_is_tried_and_its_answer_said(site: Path, receiver: int, caps
     assert re.findall(r"^  (taken|not taken)", told, re.M) == ["taken", "not taken"]
     assert "token" not in told.replace("taken", "")
     assert len(Receiver.bodies) >= 2
-    assert "A trial message" in Receiver.bodies[0]
+    assert "A test message" in Receiver.bodies[0]
 
 
 def test_without_a_phone_the_command_says_where_one_is_named(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
