@@ -106,7 +106,10 @@ class PrivateBroker:
     def start(self) -> None:
         """Start it (again) on its port. Raises BrokerError when it does not listen in time."""
         with (self.home / "log").open("wb") as log:
-            self._process = subprocess.Popen(self._command, stdin=subprocess.DEVNULL, stdout=log, stderr=log)
+            # in a process group of its own: Ctrl-C must not end it before the monitor has said good-bye
+            self._process = subprocess.Popen(
+                self._command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, process_group=0
+            )
         until_s = time.monotonic() + START_S
         while time.monotonic() < until_s and self._process.poll() is None:
             with suppress(OSError), socket.create_connection(("127.0.0.1", self.port), timeout=1):

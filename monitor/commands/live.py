@@ -58,8 +58,6 @@ def _run(args: argparse.Namespace) -> int:
 
 def _run_simulated(args: argparse.Namespace, settings: Any) -> int:
     """Play a scenario under the real drivers, with this site's history, broker and phones."""
-    import threading
-
     from condenser_monitor.sim import scenario
     from condenser_monitor.sim.demo import Demo, simulated
 
@@ -68,11 +66,7 @@ def _run_simulated(args: argparse.Namespace, settings: Any) -> int:
     outlets = _outlets(args, settings)
     with Demo(say=shared.say, before_s=0.0, played=played, site=settings, outlets=outlets) as demo:
         shared.say(f"a simulated unit ({played.name}); its history is {demo.history_path}")
-        thread = threading.Thread(target=demo.run, name="simulated unit")
-        thread.start()
-        shared.until_interrupted(thread.join)
-        demo.stop()
-        thread.join()
+        shared.play_until_interrupted(demo.run, demo.stop)
     return 0
 
 

@@ -94,6 +94,25 @@ def until_interrupted(wait: Callable[[], object]) -> None:
         wait()
 
 
+def play_until_interrupted(run: Callable[[], object], stop: Callable[[], object]) -> None:
+    """Have `run` go on in a thread until it ends, Ctrl-C or SIGTERM; then `stop` it and wait for its end."""
+    import threading
+
+    ended = threading.Event()
+
+    def play() -> None:
+        try:
+            run()
+        finally:
+            ended.set()
+
+    thread = threading.Thread(target=play, name="simulated unit")
+    thread.start()
+    until_interrupted(ended.wait)  # not join: before Python 3.13 one that is interrupted takes the thread for ended
+    stop()
+    thread.join()
+
+
 def serve_until_interrupted(app: Any, place: Any, words: str) -> None:
     """Serve an application at `place` (its `host` and `port`), say where, and go on until Ctrl-C or SIGTERM."""
     from condenser_monitor.web.serve import serve

@@ -79,11 +79,13 @@ def _workbench(args: argparse.Namespace) -> int:
 
 
 def _play(demo: Any, port: int, blueprints: Sequence[Any]) -> int:
-    import threading
+    import logging
 
+    from condenser_monitor.monitor.service import logs
     from condenser_monitor.web.app import create_app
     from condenser_monitor.web.serve import serve
 
+    logs.set_up(logging.WARNING)
     app = create_app(demo.history_path, demo.settings)
     for blueprint in blueprints:
         app.register_blueprint(blueprint)
@@ -94,11 +96,7 @@ def _play(demo: Any, port: int, blueprints: Sequence[Any]) -> int:
         )
         shared.say(f"or listen with mosquitto_sub -p {demo.broker.port} -v -t 'condenser/v1/{demo.settings.site.id}/#'")
         shared.say("Ctrl-C ends everything")
-        thread = threading.Thread(target=demo.run, name="demo")
-        thread.start()
-        shared.until_interrupted(thread.join)
-        demo.stop()
-        thread.join()
+        shared.play_until_interrupted(demo.run, demo.stop)
     shared.say("ended")
     return 0
 

@@ -34,5 +34,14 @@ def handler() -> logging.Handler:
     except (OSError, ValueError):  # no standard error, a journal that cannot be reached, or words that name none
         pass
     lines = logging.StreamHandler()
-    lines.setFormatter(logging.Formatter(_FORMAT))
+    lines.setFormatter(_Lines(_FORMAT))
     return lines
+
+
+class _Lines(logging.Formatter):
+    """For a terminal: tracebacks of the program's own faults only. A broker that is away is told in one line."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        if record.levelno < logging.ERROR and record.exc_info:
+            record = logging.makeLogRecord({**record.__dict__, "exc_info": None, "exc_text": None})
+        return super().format(record)

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import subprocess
+import sys
 import threading
 from pathlib import Path
+
+import pytest
 
 from condenser_monitor.monitor.core.config import HistorySettings, Settings, Site, load
 from condenser_monitor.monitor.storage.file import History
@@ -47,3 +53,29 @@ def test_a_simulated_unit_stands_in_for_the_boards_of_a_site(tmp_path: Path) -> 
             demo.stop()
             thread.join()
             reader.close()
+
+
+@pytest.mark.parametrize("lost", [False, True])
+def test_ctrl_c_ends_it_cleanly_also_where_its_broker_was_lost(tmp_path: Path, lost: bool) -> None:
+    """A terminal sends Ctrl-C to the whole process group; a broker that is away is told in one line."""
+    command = [sys.executable, "-m", "condenser_monitor.monitor.cli", "workbench", "--port", "0"]
+    with (tmp_path / "said").open("wb") as said:
+        demo = subprocess.Popen(command, stdout=said, stderr=said, cwd=tmp_path, start_new_session=True)
+
+    def told() -> str:
+        return (tmp_path / "said").read_text()
+
+    try:
+        until(lambda: "waits for a call" in told(), 60.0)
+        children = Path(f"/proc/{demo.pid}/task/{demo.pid}/children").read_text().split()
+        if lost:
+            os.kill(int(children[0]), signal.SIGKILL)  # the broker
+            until(lambda: "broker 127.0.0.1" in told(), 30.0)
+        os.killpg(demo.pid, signal.SIGINT)
+        assert demo.wait(30.0) == 0
+    finally:
+        demo.kill()
+        demo.wait()
+    assert "ended" in told()
+    assert "Traceback" not in told()
+    assert ("WARNING" in told()) == lost
