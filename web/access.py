@@ -1,4 +1,4 @@
-"""Who may: the owner's password, tokens for programs, and the count of wrong tries. No view, no request.
+"""Who may, at a unit's page: the owner's password, tokens for programs, sessions that ended. No view, no request.
 
 Kept in one small file beside the history, readable by its owner only: a scrypt hash of the password (werkzeug's), the
 SHA-256 of each token, which is long and random, and of each session that was signed out, and the key that signs the
@@ -7,11 +7,9 @@ session cookies. None of these, and neither password nor token, is ever logged o
 
 from __future__ import annotations
 
-import hashlib
 import hmac
 import secrets
 import threading
-from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Literal, TypeVar
@@ -24,6 +22,7 @@ from condenser_monitor.monitor.core import untrusted_input
 from condenser_monitor.monitor.core.errors import CommandError, HistoryError
 from condenser_monitor.monitor.core.untrusted_input import Digest, WallSeconds
 from condenser_monitor.monitor.private_file import read_private, write_private
+from condenser_monitor.monitor.sign_in import Throttle, TriesInMemory, check_password, digest, new_secret
 
 Right = Literal["read", "write"]
 _Found = TypeVar("_Found")
@@ -92,8 +91,7 @@ class Access:
         """Set a new password; all sessions end. Raises CommandError for one too short or too long, and for the `first`
         where there is one already: of two visitors at once only one may set it."""
         least, most = int(limits.WEB.password_least.value), int(limits.WEB.password_most.value)
-        if not least <= len(password) <= most:
-            raise CommandError("password", f"{len(password)} characters", f"{least} to {most} characters")
+        check_password(password, least=least, most=most)
         with self._hashing:
             hashed = generate_password_hash(password, method="scrypt")
 
@@ -121,14 +119,14 @@ class Access:
 
     def make_token(self, name: str, right: Right, wall_s: float) -> str:
         """A new token, given out this once. Raises CommandError for a name in use, or when there are too many."""
-        secret = secrets.token_urlsafe(32)
+        secret = new_secret()
 
         def with_it(kept: StoredAccess) -> StoredAccess:
             taken = [token.name for token in kept.tokens]
             untrusted_input.check_name("token: name", name, taken)
             if len(taken) >= limits.WEB.tokens_most.value:
                 raise CommandError("token", f"{len(taken)} tokens", "revoke one that is no longer used first")
-            made = Token(name=name, right=right, digest=_digest(secret), made_wall_s=wall_s)
+            made = Token(name=name, right=right, digest=digest(secret), made_wall_s=wall_s)
             return msgspec.structs.replace(kept, tokens=(*kept.tokens, made))
 
         self._change(with_it)
@@ -140,7 +138,7 @@ class Access:
 
     def token_right(self, secret: str) -> Right | None:
         """What the bearer of a token may; None for no token of ours."""
-        given = _digest(secret)
+        given = digest(secret)
         return next((t.right for t in self._now().tokens if hmac.compare_digest(t.digest, given)), None)
 
     # ------------------------------------------------------------ sessions
@@ -148,7 +146,7 @@ class Access:
     def end_session(self, sign: str, wall_s: float) -> None:
         """Sign a session out for good: a copy of its cookie opens nothing either. Where very many were signed out, all
         that stand are, so that none of those can come back."""
-        lasts = EndedSession(digest=_digest(sign), until_wall_s=wall_s + limits.WEB.session_h.value * 3600.0)
+        lasts = EndedSession(digest=digest(sign), until_wall_s=wall_s + limits.WEB.session_h.value * 3600.0)
 
         def without(kept: StoredAccess) -> StoredAccess:
             ended = (*(one for one in kept.ended if one.until_wall_s > wall_s), lasts)
@@ -160,7 +158,7 @@ class Access:
 
     def is_ended(self, sign: str) -> bool:
         """Whether the session of this sign was signed out."""
-        given = _digest(sign)
+        given = digest(sign)
         return any(one.digest == given for one in self._now().ended)
 
     # ------------------------------------------------------------ the file
@@ -204,47 +202,28 @@ class Access:
             self._kept, self._stamp = kept, None
 
 
-def _digest(secret: str) -> str:
-    return hashlib.sha256(secret.encode()).hexdigest()
-
-
 class SignInTries:
-    """Counts wrong passwords, by address and in all, over the last minutes."""
+    """Counts wrong passwords, by address and in all, over the last minutes; `clock` never runs back."""
 
     def __init__(self, clock: Callable[[], float]) -> None:
-        self._clock, self._lock, self._one = clock, threading.Lock(), threading.Lock()
-        self._wrong: deque[tuple[float, str]] = deque()
+        self._clock = clock
+        window_s = limits.WEB.login_window_s.value
+        tries = {"from": int(limits.WEB.login_tries.value), "all": int(limits.WEB.login_tries_all.value)}
+        self._kept = TriesInMemory(window_s)
+        self._throttle = Throttle(self._kept, tries=tries, window_s=window_s)
 
     def attempt(self, address: str, judge: Callable[[], _Found]) -> tuple[float, _Found | None]:
-        """One try: nothing to wait and what `judge` made of it, or the seconds to wait, and it was not judged. What is
-        false counts as wrong. One at a time: of many sent at once each would be judged before any was counted."""
-        with self._one:
-            wait_s = self.wait_s(address)
-            if wait_s > 0:
-                return wait_s, None
-            found = judge()
-            if not found:
-                self.wrong(address)
-            return 0.0, found
+        """Make one try: nothing to wait and what `judge` made of it, or the seconds to wait, and it was not judged."""
+        return self._throttle.attempt(_subjects(address), self._clock(), judge)
 
     def wait_s(self, address: str) -> float:
-        """How long this address must wait before it may try again; 0 when it may now."""
-        with self._lock:
-            self._forget()
-            own = [at_s for at_s, who in self._wrong if who == address]
-            ends = []
-            if len(own) >= limits.WEB.login_tries.value:
-                ends.append(own[0])
-            if len(self._wrong) >= limits.WEB.login_tries_all.value:
-                ends.append(self._wrong[0][0])
-            return max((at_s + limits.WEB.login_window_s.value - self._clock() for at_s in ends), default=0.0)
+        """Return how long this address must wait before it may try again; 0 when it may now."""
+        return self._throttle.wait_s(_subjects(address), self._clock())
 
     def wrong(self, address: str) -> None:
         """Count one wrong try."""
-        with self._lock:
-            self._forget()
-            self._wrong.append((self._clock(), address))
+        self._kept.add(list(_subjects(address).values()), self._clock())
 
-    def _forget(self) -> None:
-        while self._wrong and self._wrong[0][0] < self._clock() - limits.WEB.login_window_s.value:
-            self._wrong.popleft()
+
+def _subjects(address: str) -> dict[str, str]:
+    return {"from": f"from:{address}", "all": "all"}

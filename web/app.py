@@ -87,7 +87,7 @@ def create_app(
     app.extensions["share_tries"] = SignInTries(monotonic)
     for blueprint in (pages, alerts, answer, checks, past, share, health, settings_pages, door, shell, api):
         app.register_blueprint(blueprint)
-    guard.install(app)
+    guard.PageGuard().install(app)
     _dress(app)
     return app
 

@@ -1,4 +1,4 @@
-"""The guard at the door: who may open which route, cross-site forgery, headers.
+"""The guard at the door: who may open which route, cross-site forgery, headers. `Guard` is the office's too.
 
 On loopback the page is open; anywhere else the owner's password is asked, set on first use. Everything is closed unless
 it is named in OPEN, so a new route is closed until somebody decides otherwise. Behind a reverse proxy
@@ -12,7 +12,7 @@ import secrets
 from ipaddress import ip_address
 from urllib.parse import urlsplit
 
-from flask import Flask, Response, abort, redirect, request, session, url_for
+from flask import Flask, Response, abort, g, redirect, request, session, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
 from condenser_monitor.monitor.report.share import Share
@@ -63,56 +63,131 @@ _OPENED = ("document", "empty")
 FORM_FIELD = "csrf"
 
 
-def install(app: Flask) -> None:
-    """Put the guard before every request and the headers behind it."""
-    app.before_request(admit)
-    app.after_request(add_headers)
-    app.jinja_env.globals["csrf"] = csrf_token
+class Guard:
+    """What stands before every request, of a unit's page and of the office alike: foreign pages, who may, forged forms,
+    headers. Everything is closed that is not named in `public`, so a new route is closed until somebody decides."""
 
+    public: frozenset[str]
+    cached: frozenset[str] = frozenset({"static"})  # endpoints whose answers never change
+    otherwise = "no-store"  # for caches, of all other answers
 
-# ---------------------------------------------------------------- who may
+    def install(self, app: Flask) -> None:
+        """Put the guard before every request and the headers behind it."""
+        app.before_request(self.admit)
+        app.after_request(self.add_headers)
+        app.jinja_env.globals["csrf"] = self.form_token
 
-
-def admit() -> AnyResponse | None:
-    """Refuse, send to the sign-in, or let through (None)."""
-    endpoint = request.endpoint
-    if is_foreign() and (endpoint not in OPEN or request.method not in SAFE):
-        abort(403, t("foreign-page"))
-    if endpoint == "door.setup" and not is_house_name():
-        abort(403, t("set-by-number"))
-    if endpoint is None:
-        return None if may() else _away()
-    if endpoint.startswith("api."):
-        return _admit_program()
-    if endpoint in SHARED:
-        return None if held_share() is not None else redirect(url_for("share.enter"))
-    if endpoint not in OPEN and not may():
-        return _away()
-    if request.method not in SAFE:
-        check_csrf()
-    return None
-
-
-def _admit_program() -> AnyResponse | None:
-    """A token in the header speaks for itself; without one the page's own rules hold."""
-    kind, _, secret = request.headers.get("Authorization", "").partition(" ")
-    if kind.lower() == "bearer":
-        right = page_context().access.token_right(secret.strip())
-        if right is None or (right == "read" and request.method not in SAFE):
-            abort(401 if right is None else 403)
+    def admit(self) -> AnyResponse | None:
+        """Refuse, send to the sign-in, or let through (None)."""
+        self.arrive()
+        endpoint = request.endpoint
+        if is_foreign() and (endpoint not in self.public or request.method not in SAFE):
+            abort(403, t("foreign-page"))
+        answer = self.decide(endpoint)
+        if answer is not None:
+            return answer
+        if request.method not in SAFE and not g.get("program") and endpoint is not None:
+            self.check_form()
         return None
-    if not may():
-        abort(401)
-    if request.method not in SAFE:
-        check_csrf()
-    return None
+
+    def arrive(self) -> None:
+        """Look at who comes, before anything is decided."""
+
+    def decide(self, endpoint: str | None) -> AnyResponse | None:
+        """Let through (None) or not; sets `g.program` for who has shown a token, and needs no form's."""
+        raise NotImplementedError
+
+    def login_endpoint(self) -> str:
+        """Return where to sign in."""
+        return "door.login"
+
+    def away(self) -> AnyResponse:
+        """Send to the sign-in, and back from there; programs and forms are refused (401)."""
+        if request.method != "GET" or request.accept_mimetypes.best == "application/json":
+            abort(401)
+        return redirect(url_for(self.login_endpoint(), next=request.full_path.rstrip("?")))
+
+    def kept_token(self) -> str:
+        """Return the token that the session's forms carry; "" where there is none."""
+        raise NotImplementedError
+
+    def form_token(self) -> str:
+        """Return the token for a form, a new one where there is none."""
+        raise NotImplementedError
+
+    def check_form(self) -> None:
+        """Refuse (400) a change that was not made by one of our own forms."""
+        kept = self.kept_token()
+        given = request.form.get(FORM_FIELD, "") or request.headers.get("X-CSRF-Token", "")
+        if not kept or not hmac.compare_digest(kept.encode(), given.encode()):
+            abort(400, t("form-old"))
+
+    def add_headers(self, response: Response) -> Response:
+        """Add the headers of every answer; only what never changes may be kept by a cache."""
+        for name, value in HEADERS.items():
+            response.headers.setdefault(name, value)
+        if request.endpoint not in self.cached:
+            response.headers.setdefault("Cache-Control", "no-store" if request.method != "GET" else self.otherwise)
+        return response
 
 
-def _away() -> AnyResponse:
-    if request.method != "GET" or request.accept_mimetypes.best == "application/json":
-        abort(401)
-    step = "door.login" if page_context().access.has_password else "door.setup"
-    return redirect(url_for(step, next=request.full_path.rstrip("?")))
+def is_own(target: str) -> bool:
+    """Whether a place to go on to is one of our own pages, and not somebody else's."""
+    parts = urlsplit(target)
+    return target.startswith("/") and not target.startswith(("//", "/\\")) and not parts.scheme and not parts.netloc
+
+
+# ---------------------------------------------------------------- who may, at a unit's page
+
+
+class PageGuard(Guard):
+    """The guard of a unit's page."""
+
+    public = OPEN
+    cached = frozenset({"static", "shell.icon", "shell.offline", "shell.report_style"})
+    otherwise = "no-cache, private"
+
+    def decide(self, endpoint: str | None) -> AnyResponse | None:
+        if endpoint == "door.setup" and not is_house_name():
+            abort(403, t("set-by-number"))
+        if endpoint is None:
+            return None if may() else self.away()
+        if endpoint.startswith("api."):
+            g.program = _is_program()
+            return None
+        if endpoint in SHARED:
+            return None if held_share() is not None else redirect(url_for("share.enter"))
+        return None if endpoint in OPEN or may() else self.away()
+
+    def login_endpoint(self) -> str:
+        return "door.login" if page_context().access.has_password else "door.setup"
+
+    def kept_token(self) -> str:
+        return str(session.get(FORM_FIELD, ""))
+
+    def form_token(self) -> str:
+        if FORM_FIELD not in session:
+            session[FORM_FIELD] = secrets.token_urlsafe(24)
+        return str(session[FORM_FIELD])
+
+
+def bearer() -> str | None:
+    """Return the token in the header of a program's request; None without one."""
+    kind, _, secret = request.headers.get("Authorization", "").partition(" ")
+    return secret.strip() if kind.lower() == "bearer" else None
+
+
+def _is_program() -> bool:
+    """Whether a token speaks for who asks; without one the page's own rules hold."""
+    secret = bearer()
+    if secret is None:
+        if not may():
+            abort(401)
+        return False
+    right = page_context().access.token_right(secret)
+    if right is None or (right == "read" and request.method not in SAFE):
+        abort(401 if right is None else 403)
+    return True
 
 
 def may() -> bool:
@@ -198,30 +273,3 @@ def signed_in() -> bool:
     access, sign = page_context().access, session.get(SIGN)
     begun = access.has_password and session.get("epoch") == access.epoch
     return begun and isinstance(sign, str) and not access.is_ended(sign)
-
-
-# ---------------------------------------------------------------- cross-site forgery
-
-
-def csrf_token() -> str:
-    """The session's token; every form carries it."""
-    if FORM_FIELD not in session:
-        session[FORM_FIELD] = secrets.token_urlsafe(24)
-    return str(session[FORM_FIELD])
-
-
-def check_csrf() -> None:
-    """Refuse (400) a change that does not carry the session's token."""
-    kept = session.get(FORM_FIELD, "")
-    given = request.form.get(FORM_FIELD, "") or request.headers.get("X-CSRF-Token", "")
-    if not kept or not hmac.compare_digest(str(kept).encode(), given.encode()):
-        abort(400, t("form-old"))
-
-
-def add_headers(response: Response) -> Response:
-    """The headers of every answer; only what never changes may be kept by a cache."""
-    for name, value in HEADERS.items():
-        response.headers.setdefault(name, value)
-    if request.endpoint not in ("static", "shell.icon", "shell.offline", "shell.report_style"):
-        response.headers.setdefault("Cache-Control", "no-store" if request.method != "GET" else "no-cache, private")
-    return response

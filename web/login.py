@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import secrets
-from urllib.parse import urlsplit
 
 from flask import Blueprint, abort, current_app, redirect, render_template, request, session, url_for
 from werkzeug.wrappers import Response
@@ -76,13 +75,7 @@ def _enter() -> Response:
     session.permanent = True
     session["epoch"] = page_context().access.epoch
     session[guard.SIGN] = secrets.token_urlsafe(16)
-    return redirect(next_page if is_own(next_page) else url_for("pages.status"))
-
-
-def is_own(target: str) -> bool:
-    """Whether a place to go on to is one of our own pages, and not somebody else's."""
-    parts = urlsplit(target)
-    return target.startswith("/") and not target.startswith(("//", "/\\")) and not parts.scheme and not parts.netloc
+    return redirect(next_page if guard.is_own(next_page) else url_for("pages.status"))
 
 
 @door.post("/password")

@@ -1,27 +1,138 @@
-"""(edge) The contractor's side."""
+"""(edge) The contractor's side: `condenser-monitor fleet ...`, its arguments, and which function each calls.
+
+The functions are in monitor/fleet/commands.py, which is imported when one runs: the database layer is large.
+"""
 
 from __future__ import annotations
 
 import argparse
+import getpass
+import sys
+from collections.abc import Callable
 from typing import Any
 
 from condenser_monitor.monitor.commands import shared
-from condenser_monitor.monitor.fleet import arguments
+from condenser_monitor.monitor.core.errors import CommandError
+
+_Act = Callable[
+    [Any, Any, argparse.Namespace], str | int | None
+]  # the commands, settings, arguments; words or a status
+_ABOUT = {
+    "name": "what to call the site",
+    "customer": "who lives there",
+    "address": "where it is",
+    "phone": "whom to call",
+    "plan": "name of the maintenance plan",
+    "plan_visit_due": "day of the next plan visit, as 2026-07-14",
+}
 
 
 def add(command: shared.Command) -> None:
     """Put these commands into the table."""
     fleet = command("fleet", _none, "the contractor's side: ingest, pages, sites and people", site=False)
-    arguments.add(fleet, page=_page)
+    fleet.add_argument("--fleet", metavar="FILE", help="fleet file (TOML)")
+    actions = fleet.add_subparsers(dest="fleet_command", required=True, metavar="ACTION")
+
+    def action(name: str, act: _Act, text: str) -> argparse.ArgumentParser:
+        sub: argparse.ArgumentParser = actions.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".")
+        sub.set_defaults(run=lambda args: _run(act, args))
+        return sub
+
+    text = "make an office in a new folder: fleet file, database, the broker's files, services"
+    begin = actions.add_parser("begin", help=text, description=text[0].upper() + text[1:] + ".")
+    begin.set_defaults(run=_begin)
+    begin.add_argument("folder", metavar="FOLDER", help="new or empty")
+    begin.add_argument("--host", default="127.0.0.1", metavar="HOST", help="the broker's name as the sites reach it")
+    begin.add_argument("--tls", action="store_true", help="encrypted; the certificates are yours to put there")
+    action("migrate", lambda do, fleet, _: do.migrate(fleet), "make the database, or bring it up to date")
+    text = "take over everything from another database of the fleet into an empty one"
+    copied = action("copy-from", lambda do, fleet, args: do.copy_from(fleet, args.url), text)
+    copied.add_argument("url", metavar="URL", help="such as sqlite:///PATH; stop ingest and pages first")
+    action("check", lambda do, fleet, _: do.check(fleet), "try database and broker, and say what there is")
+    action("tidy", lambda do, fleet, _: do.tidy(fleet), "drop what is past its time")
+    action("credential", lambda do, fleet, _: do.own_credential(fleet), "a new password for the fleet itself")
+    action("broker-files", lambda do, fleet, _: do.broker_files(fleet), "write the broker's files again")
+    action("broker-config", lambda do, fleet, _: do.broker_config(fleet), "print lines for mosquitto.conf")
+    text = "take in what the sites send; start as many as there is load for"
+    action("ingest", lambda do, fleet, _: do.ingest(fleet), text)
+    action("page", _page, "serve the office's pages")
+    _sites(action)
+    text = "a new person of the office; the password is asked"
+    user = action(
+        "add-user", lambda do, fleet, args: do.add_user(fleet, args.login, args.name, args.role, _asked()), text
+    )
+    user.add_argument("login")
+    user.add_argument("--name", default="", metavar="TEXT")
+    user.add_argument("--role", default="technician", metavar="ROLE", help="owner, dispatcher or technician")
+    text = "a new password for a person; it is asked"
+    word = action("password", lambda do, fleet, args: do.set_password(fleet, args.login, _asked()), text)
+    word.add_argument("login")
+
+
+def _sites(action: Callable[[str, _Act, str], argparse.ArgumentParser]) -> None:
+    enroll = action("enroll", _enroll, "enrol a site: password, broker entry, its part of the site file")
+    enroll.add_argument("site", metavar="SITE-ID", help="letters, digits, hyphen")
+    for name, text in _ABOUT.items():
+        enroll.add_argument(f"--{name.replace('_', '-')}", metavar="TEXT", default="", help=text)
+    enroll.add_argument("--site-file", metavar="SITE", help="site file whose [unit] is the nameplate")
+    text = "take over a list of customers: new sites enrolled, others changed"
+    listed = action("customers", lambda do, fleet, args: do.customers(fleet, args.file, to=args.to), text)
+    listed.add_argument("file", metavar="CSV", help="a header row with `site` and what is known of each")
+    text = "a new password for a site; one revoked comes back"
+    renew = action("renew", lambda do, fleet, args: do.renew_site(fleet, args.site, to=args.to), text)
+    renew.add_argument("site", metavar="SITE-ID")
+    for one in (enroll, renew, listed):
+        needed = one is listed
+        text = "write SITE-ID.toml and SITE-ID.password there" + ("" if needed else " instead of printing them")
+        one.add_argument("--to", metavar="FOLDER", default="", required=needed, help=text)
+    revoke = action(
+        "revoke", lambda do, fleet, args: do.revoke_site(fleet, args.site), "end a site's right to the broker"
+    )
+    revoke.add_argument("site", metavar="SITE-ID")
 
 
 def _none(args: argparse.Namespace) -> int:
     raise AssertionError(args)  # each action sets its own
 
 
-def _page(settings: Any) -> None:
+def _run(act: _Act, args: argparse.Namespace) -> int:
     from condenser_monitor.monitor.fleet import commands
+    from condenser_monitor.monitor.fleet.setup import load
+
+    if args.fleet is None:
+        raise CommandError("--fleet", "nothing", "a fleet file; `condenser-monitor fleet begin FOLDER` makes one")
+    done = act(commands, load(args.fleet), args)
+    if isinstance(done, str):
+        print(done)
+    return done if isinstance(done, int) else 0
+
+
+def _begin(args: argparse.Namespace) -> int:
+    from condenser_monitor.monitor.fleet import init
+
+    print(init.begin(args.folder, host=args.host, tls=args.tls))
+    return 0
+
+
+def _page(do: Any, fleet: Any, _: argparse.Namespace) -> None:
     from condenser_monitor.web.fleet.app import create_app
 
-    app = create_app(settings, commands.opened(settings))
-    shared.serve_until_interrupted(app, settings.pages, "the fleet's pages are at")
+    shared.serve_until_interrupted(create_app(fleet, do.opened(fleet)), fleet.pages, "the fleet's pages are at")
+
+
+def _enroll(do: Any, fleet: Any, args: argparse.Namespace) -> str:
+    about: dict[str, Any] = {name: getattr(args, name) for name in _ABOUT}
+    if args.site_file is not None:
+        about["unit"] = do.nameplate(args.site_file)
+    return str(do.enroll_site(fleet, args.site, to=args.to, **about))
+
+
+def _asked() -> str:
+    """Return a password, typed twice, or one line of a pipe; never an argument, which others on the machine could
+    see."""
+    if not sys.stdin.isatty():
+        return sys.stdin.readline().rstrip("\n")
+    first, again = getpass.getpass("Password: "), getpass.getpass("The same again: ")
+    if first != again:
+        raise CommandError("password", "two different entries", "the same twice")
+    return first

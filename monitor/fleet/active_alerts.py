@@ -10,12 +10,8 @@ from __future__ import annotations
 import msgspec
 
 from condenser_monitor.monitor.core.records import ChangeKind
-from condenser_monitor.monitor.fleet.messages import (
-    Event,
-    UnitFinding,
-    UnitNow,
-    placed_at,
-)
+from condenser_monitor.monitor.fleet.messages import placed_at
+from condenser_monitor.monitor.publishers.messages import Event, UnitFinding, UnitNow
 
 
 class ActiveAlerts(msgspec.Struct, kw_only=True):

@@ -1,6 +1,6 @@
 """(edge) What `condenser-monitor fleet ...` does, as plain functions: settings and words in, words out.
 
-monitor/commands/contractor.py joins these to the command line; the pages are web/fleet/app.py.
+monitor/commands/contractor.py joins these to the command line.
 """
 
 from __future__ import annotations

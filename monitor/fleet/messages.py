@@ -1,6 +1,6 @@
 """What comes from the broker, checked and typed as far as the fleet reads it; what cannot be used, with the reason.
 
-The messages themselves are described in monitor/publishers/messages.py.
+The messages, and what of them the office reads, are in monitor/publishers/messages.py.
 `read` never raises for what a site sent: a message is one of the records below, or `Aside` with the reason in plain
 words. Unknown keys are let through, so a newer monitor can say more than this fleet knows. Pure: the instant of
 receipt comes with the message.
@@ -9,110 +9,29 @@ receipt comes with the message.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Annotated, Any
+from typing import Any
 
 import msgspec
 
 from condenser_monitor.monitor.core.config import ID_PATTERN
-from condenser_monitor.monitor.core.records import AlertState, ChangeKind, Severity
 from condenser_monitor.monitor.limits import FLEET
-from condenser_monitor.monitor.publishers.messages import CHANNELS, OFFLINE, ONLINE, ROOT, Id
+from condenser_monitor.monitor.publishers.messages import (
+    CHANNELS,
+    OFFLINE,
+    ONLINE,
+    ROOT,
+    Answered,
+    Body,
+    CycleDone,
+    Event,
+    Online,
+    UnitNow,
+)
 from condenser_monitor.monitor.storage.message_ids import id_origin
 
-TOP_SEQ = 2**40  # a number no site reaches by counting; above it the counter is broken
 PAYLOAD_MOST = int(FLEET.payload_most.value)
 CLOCK_AHEAD_S = FLEET.clock_ahead_s.value
 CLOCK_BEHIND_S = FLEET.clock_behind_s.value
-
-_Seq = Annotated[int, msgspec.Meta(ge=1, le=TOP_SEQ)]
-_Name = Annotated[str, msgspec.Meta(pattern="^[a-z0-9][a-z0-9-]{0,63}$")]
-_Seconds = Annotated[float, msgspec.Meta(ge=0, le=1e8)]
-_Names = Annotated[tuple[_Name, ...], msgspec.Meta(max_length=64)]
-
-
-class Event(msgspec.Struct, frozen=True, kw_only=True):
-    """One change of a finding (`change` given) or of its alert (`state` given), numbered by the site."""
-
-    id: Id
-    seq: _Seq
-    finding: _Name
-    severity: Severity
-    summary: str = ""
-    suspects: _Names = ()
-    wall_s: float | None = None
-    change: ChangeKind | None = None
-    evidence: msgspec.Raw = msgspec.Raw(b"{}")
-    state: AlertState | None = None
-    by: str | None = None
-
-
-class _Transient(msgspec.Struct, frozen=True):
-    duration_s: float | None = None
-
-
-class CycleDone(msgspec.Struct, frozen=True, kw_only=True):
-    """One finished cooling cycle, numbered by the site; fields as in monitor.core.records.Cycle."""
-
-    id: Id
-    seq: _Seq
-    run_s: _Seconds
-    started_wall_s: float | None = None
-    pull_in_s: float | None = None
-    run_delay_s: float | None = None
-    compressor_a: float | None = None
-    compressor_max_a: float | None = None
-    fan_a: float | None = None
-    control_v: float | None = None
-    coil_a: float | None = None
-    outdoor_c: float | None = None
-    compressor_starts: Annotated[int, msgspec.Meta(ge=0, le=100_000)] = 1
-    transient: _Transient | None = None
-
-
-class UnitFinding(msgspec.Struct, frozen=True, kw_only=True):
-    """A finding as it stands in the `unit` message."""
-
-    name: _Name
-    severity: Severity
-    suspects: _Names = ()
-    summary: str = ""
-    evidence: msgspec.Raw = msgspec.Raw(b"{}")
-    raised_wall_s: float | None = None
-
-
-class _UnitReadings(msgspec.Struct, frozen=True):
-    outdoor_c: float | None = None
-
-
-class UnitNow(msgspec.Struct, frozen=True, kw_only=True):
-    """The retained `unit` message. `sent` says how far the site has numbered, by topic (`{"events": 812}`)."""
-
-    cycle: _Name
-    wall_s: float | None = None
-    break_at: str | None = None
-    service_until_wall_s: float | None = None
-    readings: _UnitReadings = _UnitReadings()
-    findings: tuple[UnitFinding, ...] = ()
-    origin: str = ""
-    sent: dict[str, Annotated[int, msgspec.Meta(ge=0, le=TOP_SEQ)]] = {}
-
-
-class Answered(msgspec.Struct, frozen=True, kw_only=True):
-    """The answer to a request. `first_seq` of a resend: the oldest number the site still keeps."""
-
-    id: Id
-    done: bool
-    why: str = ""
-    first_seq: _Seq | None = None
-
-
-class Online(msgspec.Struct, frozen=True):
-    """The `availability` of a site."""
-
-    online: bool
-
-
-Body = Event | CycleDone | UnitNow | Answered | Online
 
 
 class SiteMessage(msgspec.Struct, frozen=True):

@@ -6,8 +6,8 @@ Every input carries its instant (`now`, seconds since 1970).
 
 from __future__ import annotations
 
-import hashlib
 import secrets
+from collections.abc import Sequence
 from enum import StrEnum
 from functools import cache
 from typing import Any
@@ -29,6 +29,7 @@ from condenser_monitor.monitor.fleet.tables import (
     visits,
 )
 from condenser_monitor.monitor.limits import FLEET
+from condenser_monitor.monitor.sign_in import Throttle, check_password, digest, new_secret
 
 _IDLE_S, _MOST_S = FLEET.session_idle_s.value, FLEET.session_most_s.value
 _WINDOW_S = FLEET.login_window_s.value
@@ -136,10 +137,7 @@ def _fold(login: str) -> str:
 
 
 def _hash(password: str, login: str) -> str:
-    if not _LEAST <= len(password) <= _MOST:
-        raise CommandError("password", f"{len(password)} characters", f"{_LEAST} to {_MOST} characters")
-    if _fold(login) in password.casefold():
-        raise CommandError("password", "one that holds the login", "one that does not")
+    check_password(password, least=_LEAST, most=_MOST, login=_fold(login))
     return _hasher().hash(password)
 
 
@@ -152,48 +150,47 @@ def sign_in(store: Store, login: str, password: str, *, address: str, now: float
     Raises TooManyTries when wrong passwords for this login, or from this address, have been too many.
     """
     subjects = {"login": f"login:{_fold(login)[:64]}", "from": f"from:{address}"}
-    _refuse_flood(store, subjects, [], now)  # whoever is held off already costs no writing
-    counted = _count(store, subjects, now)
+    throttle = Throttle(_TriesInDatabase(store), tries=_TRIES, window_s=_WINDOW_S)
+    wait_s, user_id = throttle.attempt(subjects, now, lambda: _known(store, login, password))
+    if wait_s > 0:
+        raise TooManyTries(wait_s)
+    if user_id is None:
+        return None
+    with store.write() as connection:
+        connection.execute(sa.delete(login_failures).where(login_failures.c.subject == subjects["login"]))
+        note(connection, now, _fold(login), "signed in", f"from {address}")
+        return _open_session(connection, user_id, now)
+
+
+def _known(store: Store, login: str, password: str) -> int | None:
+    """The key of who has this login and password and may sign in; a wrong login takes as long as a right one."""
     with store.read() as connection:
         query = sa.select(users.c.id, users.c.password_hash, users.c.active).where(users.c.login == _fold(login))
         row = connection.execute(query).one_or_none()
     right = _matches(row.password_hash if row else _nobodys_hash(), password)
-    if row is None or not right or not row.active:
-        return None
-    with store.write() as connection:
-        _uncount(connection, counted)
-        connection.execute(sa.delete(login_failures).where(login_failures.c.subject == subjects["login"]))
-        note(connection, now, _fold(login), "signed in", f"from {address}")
-        return _open_session(connection, row.id, now)
+    return int(row.id) if row is not None and right and row.active else None
 
 
-def _count(store: Store, subjects: dict[str, str], now: float) -> list[int]:
-    """Count a try as wrong before it is judged: of many at once each then sees the others, and no more are judged than
-    may be. The keys of what was counted, to be taken back for the right password. Raises TooManyTries."""
-    count = sa.insert(login_failures).returning(login_failures.c.id)
-    with store.write() as connection:
-        counted = [connection.execute(count.values(subject=text, at=now)).scalar_one() for text in subjects.values()]
-    try:
-        _refuse_flood(store, subjects, counted, now)
-    except TooManyTries:
-        with store.write() as connection:
-            _uncount(connection, counted)
-        raise
-    return counted
+class _TriesInDatabase:
+    """Wrong tries in the table `login_failures`, shared by all processes of the pages."""
 
+    def __init__(self, store: Store) -> None:
+        self._store = store
 
-def _uncount(connection: sa.Connection, counted: list[int]) -> None:
-    connection.execute(sa.delete(login_failures).where(login_failures.c.id.in_(counted)))
+    def add(self, subjects: Sequence[str], at: float) -> list[int]:
+        count = sa.insert(login_failures).returning(login_failures.c.id)
+        with self._store.write() as connection:
+            return [connection.execute(count.values(subject=subject, at=at)).scalar_one() for subject in subjects]
 
+    def remove(self, keys: Sequence[int]) -> None:
+        with self._store.write() as connection:
+            connection.execute(sa.delete(login_failures).where(login_failures.c.id.in_(keys)))
 
-def _refuse_flood(store: Store, subjects: dict[str, str], counted: list[int], now: float) -> None:
-    c = login_failures.c
-    for kind, subject in subjects.items():
-        others = sa.select(c.at).where(c.subject == subject, c.at > now - _WINDOW_S, c.id.not_in(counted))
-        with store.read() as connection:
-            times = list(connection.scalars(others.order_by(c.at.desc()).limit(_TRIES[kind])))
-        if len(times) >= _TRIES[kind]:
-            raise TooManyTries(times[-1] + _WINDOW_S - now)
+    def newest(self, subject: str, since: float, most: int, leave: Sequence[int]) -> list[float]:
+        c = login_failures.c
+        others = sa.select(c.at).where(c.subject == subject, c.at > since, c.id.not_in(leave))
+        with self._store.read() as connection:
+            return list(connection.scalars(others.order_by(c.at.desc()).limit(most)))
 
 
 def _matches(hashed: str, password: str) -> bool:
@@ -204,8 +201,8 @@ def _matches(hashed: str, password: str) -> bool:
 
 
 def _open_session(connection: sa.Connection, user_id: int, now: float) -> str:
-    token = secrets.token_urlsafe(32)
-    row = {"token_hash": _digest(token), "user_id": user_id, "form_token": secrets.token_urlsafe(24)}
+    token = new_secret()
+    row = {"token_hash": digest(token), "user_id": user_id, "form_token": secrets.token_urlsafe(24)}
     connection.execute(sa.insert(sessions).values(**row, made_at=now, used_at=now))
     connection.execute(sa.delete(sessions).where(_ended(now)))
     return token
@@ -215,21 +212,17 @@ def _ended(now: float) -> sa.ColumnElement[bool]:
     return sa.or_(sessions.c.used_at < now - _IDLE_S, sessions.c.made_at < now - _MOST_S)
 
 
-def _digest(token: str) -> str:
-    return hashlib.sha256(token.encode()).hexdigest()
-
-
 def session(store: Store, token: str, now: float) -> OfficeSession | None:
     """Who holds this token; None when it is unknown, has ended or its person was shut out."""
     columns = (users.c.id, users.c.login, users.c.name, users.c.role, sessions.c.form_token, sessions.c.used_at)
-    query = sa.select(*columns).join(users).where(sessions.c.token_hash == _digest(token), users.c.active)
+    query = sa.select(*columns).join(users).where(sessions.c.token_hash == digest(token), users.c.active)
     with store.read() as connection:
         row = connection.execute(query.where(sa.not_(_ended(now)))).one_or_none()
     if row is None:
         return None
     if row.used_at < now - _USED_STEP_S:
         with store.write() as connection:
-            used = sa.update(sessions).where(sessions.c.token_hash == _digest(token))
+            used = sa.update(sessions).where(sessions.c.token_hash == digest(token))
             connection.execute(used.values(used_at=now))
     return OfficeSession(
         viewer=Viewer(id=row.id, login=row.login, name=row.name, role=Role(row.role)), form_token=row.form_token
@@ -239,7 +232,7 @@ def session(store: Store, token: str, now: float) -> OfficeSession | None:
 def sign_out(store: Store, token: str) -> None:
     """End a session."""
     with store.write() as connection:
-        connection.execute(sa.delete(sessions).where(sessions.c.token_hash == _digest(token)))
+        connection.execute(sa.delete(sessions).where(sessions.c.token_hash == digest(token)))
 
 
 def page_key(store: Store) -> str:

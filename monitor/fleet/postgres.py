@@ -14,12 +14,7 @@ import sqlalchemy as sa
 
 from condenser_monitor.monitor.core.errors import DatabaseError
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
-from condenser_monitor.monitor.fleet.messages import (
-    CycleDone,
-    Event,
-    SiteMessage,
-    placed_at,
-)
+from condenser_monitor.monitor.fleet.messages import SiteMessage, placed_at
 from condenser_monitor.monitor.fleet.reducer import SiteNow, UnitDay, Writes
 from condenser_monitor.monitor.fleet.retention import Month, ensure_months
 from condenser_monitor.monitor.fleet.store import Store
@@ -39,6 +34,7 @@ from condenser_monitor.monitor.fleet.writer import (
     site_now,
     state_row,
 )
+from condenser_monitor.monitor.publishers.messages import CycleDone, Event
 
 _TYPES: dict[type[Any], str] = {
     sa.Text: "text",

@@ -13,20 +13,9 @@ import msgspec
 
 from condenser_monitor.monitor.fleet import active_alerts
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
-from condenser_monitor.monitor.fleet.messages import (
-    NUMBERED,
-    Answered,
-    Aside,
-    CycleDone,
-    Event,
-    Online,
-    SiteMessage,
-    UnitNow,
-    origin,
-    placed_at,
-)
+from condenser_monitor.monitor.fleet.messages import NUMBERED, Aside, SiteMessage, origin, placed_at
 from condenser_monitor.monitor.fleet.sequence_tracker import SequenceTracker
-from condenser_monitor.monitor.publishers.messages import ROOT
+from condenser_monitor.monitor.publishers.messages import ROOT, Answered, CycleDone, Event, Online, UnitNow
 
 AsideRow = tuple[float, str, str, bytes]
 EventRow = tuple[int, float, str, int, str, str, str, str, float, str]

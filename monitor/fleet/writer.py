@@ -16,7 +16,7 @@ from sqlalchemy.dialects import sqlite
 from condenser_monitor.monitor.core.errors import ContractError
 from condenser_monitor.monitor.fleet import active_alerts
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
-from condenser_monitor.monitor.fleet.messages import Answered, Aside, SiteMessage
+from condenser_monitor.monitor.fleet.messages import Aside, SiteMessage
 from condenser_monitor.monitor.fleet.reducer import (
     Ask,
     Fold,
@@ -37,6 +37,7 @@ from condenser_monitor.monitor.fleet.tables import (
     state,
 )
 from condenser_monitor.monitor.fleet.tables import standing as standing_table
+from condenser_monitor.monitor.publishers.messages import Answered
 
 STATE_FIELDS = tuple(name for name in SiteNow.__struct_fields__ if name not in ("site_id", "site", "revoked"))
 assert STATE_FIELDS[-1] == "books"

@@ -1,6 +1,6 @@
 """Messages on the broker (contract, section 7), typed once: what goes out, what comes in, on which topic.
 
-The AsyncAPI document, the broker client and the tests all read these types. Pure.
+The AsyncAPI document, the broker client, the office and the tests all read these types. Pure.
 """
 
 from __future__ import annotations
@@ -15,8 +15,10 @@ from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import (
     Alert,
     AlertChange,
+    AlertState,
     Answer,
     Change,
+    ChangeKind,
     Cycle,
     Episode,
     Evidence,
@@ -250,6 +252,102 @@ def unit_mark(status: UnitStatus) -> tuple[object, ...]:
 
 def _untimed(episode: Episode) -> tuple[object, ...]:
     return tuple(getattr(episode, name) for name in episode.__struct_fields__ if not name.endswith("_s"))
+
+
+# ---------------------------------------------------------------- as the office reads it
+# Of each message only what the office uses, with bounds: a newer monitor may say more, in words that this office does
+# not know, and what a site sends is not to be trusted. Every field is one of the message above, under the same name.
+
+TOP_SEQ = 2**40  # a number no site reaches by counting; above it the counter is broken
+_NumberedSeq = Annotated[int, msgspec.Meta(ge=1, le=TOP_SEQ)]
+_Name = Annotated[str, msgspec.Meta(pattern="^[a-z0-9][a-z0-9-]{0,63}$")]
+_Seconds = Annotated[float, msgspec.Meta(ge=0, le=1e8)]
+_Names = Annotated[tuple[_Name, ...], msgspec.Meta(max_length=64)]
+
+
+class Event(msgspec.Struct, frozen=True, kw_only=True):
+    """One change of a finding (`change` given) or of its alert (`state` given), numbered by the site."""
+
+    id: Id
+    seq: _NumberedSeq
+    finding: _Name
+    severity: Severity
+    summary: str = ""
+    suspects: _Names = ()
+    wall_s: float | None = None
+    change: ChangeKind | None = None
+    evidence: msgspec.Raw = msgspec.Raw(b"{}")
+    state: AlertState | None = None
+    by: str | None = None
+
+
+class _Transient(msgspec.Struct, frozen=True):
+    duration_s: float | None = None
+
+
+class CycleDone(msgspec.Struct, frozen=True, kw_only=True):
+    """One finished cooling cycle, numbered by the site; fields as in monitor.core.records.Cycle."""
+
+    id: Id
+    seq: _NumberedSeq
+    run_s: _Seconds
+    started_wall_s: float | None = None
+    pull_in_s: float | None = None
+    run_delay_s: float | None = None
+    compressor_a: float | None = None
+    compressor_max_a: float | None = None
+    fan_a: float | None = None
+    control_v: float | None = None
+    coil_a: float | None = None
+    outdoor_c: float | None = None
+    compressor_starts: Annotated[int, msgspec.Meta(ge=0, le=100_000)] = 1
+    transient: _Transient | None = None
+
+
+class UnitFinding(msgspec.Struct, frozen=True, kw_only=True):
+    """A finding as it stands in the `unit` message."""
+
+    name: _Name
+    severity: Severity
+    suspects: _Names = ()
+    summary: str = ""
+    evidence: msgspec.Raw = msgspec.Raw(b"{}")
+    raised_wall_s: float | None = None
+
+
+class _UnitReadings(msgspec.Struct, frozen=True):
+    outdoor_c: float | None = None
+
+
+class UnitNow(msgspec.Struct, frozen=True, kw_only=True):
+    """The retained `unit` message. `sent` says how far the site has numbered, by topic (`{"events": 812}`)."""
+
+    cycle: _Name
+    wall_s: float | None = None
+    break_at: str | None = None
+    service_until_wall_s: float | None = None
+    readings: _UnitReadings = _UnitReadings()
+    findings: tuple[UnitFinding, ...] = ()
+    origin: str = ""
+    sent: dict[str, Annotated[int, msgspec.Meta(ge=0, le=TOP_SEQ)]] = {}
+
+
+class Answered(msgspec.Struct, frozen=True, kw_only=True):
+    """The answer to a request. `first_seq` of a resend: the oldest number the site still keeps."""
+
+    id: Id
+    done: bool
+    why: str = ""
+    first_seq: _NumberedSeq | None = None
+
+
+class Online(msgspec.Struct, frozen=True):
+    """The `availability` of a site."""
+
+    online: bool
+
+
+Body = Event | CycleDone | UnitNow | Answered | Online
 
 
 # ---------------------------------------------------------------- in

@@ -20,7 +20,7 @@ from condenser_monitor.monitor.fleet.retention import Month, ensure_months
 from condenser_monitor.monitor.fleet.setup import FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.sim.load import FAULTS, SEASON_BEGINS, LoadSite
-from condenser_monitor.web.fleet import access
+from condenser_monitor.web.fleet import guard
 from condenser_monitor.web.fleet.app import create_app
 from tests.fleet.bench import make_sites
 from tests.fleet.office import PASSWORD, post
@@ -127,7 +127,7 @@ def measure(sites: int, days: int, cycles: int) -> Season:
 
 
 def _asked(store: Store, now: float) -> dict[str, list[float]]:
-    most, access._PER_MIN = access._PER_MIN, 10**9
+    most, guard._PER_MIN = guard._PER_MIN, 10**9
     people.add_user(store, "dispatcher", "", Role.DISPATCHER, PASSWORD, by="bench", now=now)
     app = create_app(FleetSettings(), store, wall=lambda: now)
     browser = app.test_client()
@@ -136,7 +136,7 @@ def _asked(store: Store, now: float) -> dict[str, list[float]]:
     began = time.perf_counter()
     assert len(browser.get("/plan.csv?from=2026-05-01&to=2026-12-31").data) > 1000
     found["/plan.csv"] = [time.perf_counter() - began]
-    access._PER_MIN = most
+    guard._PER_MIN = most
     return found
 
 

@@ -123,11 +123,11 @@ class Office:
 
 def token(browser: FlaskClient, page: str) -> str:
     """The token in the forms of a page."""
-    found = re.search(r'name="form_token" value="([^"]+)"', browser.get(page).text)
+    found = re.search(r'name="csrf" value="([^"]+)"', browser.get(page).text)
     assert found is not None
     return found[1]
 
 
 def post(browser: FlaskClient, page: str, to: str, **fields: str) -> TestResponse:
     """Fill the form of a page in and send it."""
-    return browser.post(to, data={"form_token": token(browser, page), **fields})
+    return browser.post(to, data={"csrf": token(browser, page), **fields})

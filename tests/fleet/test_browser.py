@@ -10,7 +10,7 @@ from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.sim.load import site_name
-from condenser_monitor.web.fleet import access
+from condenser_monitor.web.fleet import guard
 from condenser_monitor.web.serve import Serving, serve
 from tests.conftest import need
 from tests.fleet.office import PASSWORD, Office
@@ -44,7 +44,7 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
     store.migrate()
     office = Office(store)
     with pytest.MonkeyPatch.context() as patch, serve(office.app) as serving:
-        patch.setattr(access, "_PER_MIN", 10**6)
+        patch.setattr(guard, "_PER_MIN", 10**6)
         yield serving
     store.close()
 

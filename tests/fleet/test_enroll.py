@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import io
 import queue
 import time
@@ -17,6 +16,7 @@ import pytest
 import sqlalchemy as sa
 from paho.mqtt.enums import CallbackAPIVersion
 
+from condenser_monitor.monitor.commands import table
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.errors import CommandError, SiteError
 from condenser_monitor.monitor.fleet import (
@@ -25,7 +25,6 @@ from condenser_monitor.monitor.fleet import (
     people,
     setup,
 )
-from condenser_monitor.monitor.fleet.arguments import add as add_arguments
 from condenser_monitor.monitor.fleet.setup import Broker, Database, FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import audit, sites
@@ -268,9 +267,7 @@ def test_the_command_enrols_and_says_what_to_put_where(tmp_path: Path) -> None:
 
 
 def _fleet(arguments: list[str]) -> int:
-    parser = argparse.ArgumentParser()
-    add_arguments(parser, page=lambda settings: print("page", settings.name))
-    args = parser.parse_args(arguments)
+    args = table.parser().parse_args(["fleet", *arguments])
     status: int = args.run(args)
     return status
 
@@ -289,13 +286,17 @@ def test_an_office_is_set_up_from_the_command_line(
     for arguments in (["migrate"], ["credential"], ["enroll", "elm-1", "--name", "Elm", "--site-file", str(site)]):
         assert _fleet([*at, *arguments]) == 0
     monkeypatch.setattr("sys.stdin", io.StringIO("long enough words\n"))
+    monkeypatch.setattr(
+        "condenser_monitor.monitor.commands.shared.serve_until_interrupted",
+        lambda _app, pages, _words: print("page", pages.port),
+    )
     assert _fleet([*at, "add-user", "Robin", "--role", "owner"]) == 0
     for arguments in (["renew", "elm-1"], ["revoke", "elm-1"], ["broker-files"], ["broker-config"], ["tidy"], ["page"]):
         assert _fleet([*at, *arguments]) == 0
     said = capsys.readouterr().out
     assert "robin" in said.casefold()
     assert f"acl_file {tmp_path}/acl" in said
-    assert "page Our plan" in said
+    assert "page 8126" in said
     store = Store(f"sqlite:///{tmp_path}/fleet.db")
     with store.read() as connection:
         assert connection.scalars(sa.select(sites.c.unit)).one()["compressor_rla_a"] == 12.8

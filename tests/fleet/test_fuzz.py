@@ -18,7 +18,7 @@ from condenser_monitor.monitor.fleet.tables import events
 from condenser_monitor.monitor.fleet.writer import writer
 from condenser_monitor.monitor.publishers.messages import topic
 from condenser_monitor.sim.load import site_name
-from condenser_monitor.web.fleet import access
+from condenser_monitor.web.fleet import guard
 from tests.fleet import payloads
 from tests.fleet.bench import make_sites
 from tests.fleet.office import Office
@@ -90,7 +90,7 @@ def listener(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Office,
     store.migrate()
     office = Office(store)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(access, "_PER_MIN", 10**9)
+        patch.setattr(guard, "_PER_MIN", 10**9)
         yield office, office.client("owner")
     store.close()
 

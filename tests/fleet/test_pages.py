@@ -19,7 +19,7 @@ from condenser_monitor.monitor.fleet.tables import (
 )
 from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.sim.load import site_name
-from condenser_monitor.web.fleet import access
+from condenser_monitor.web.fleet import guard
 from tests.fleet.office import (
     NAMES,
     PASSWORD,
@@ -80,10 +80,10 @@ _ROLES = {"owner": Role.OWNER, "dispatcher": Role.DISPATCHER, "kim": Role.TECHNI
 
 
 def test_the_table_names_every_route_of_the_app(office: Office) -> None:
-    """A new route without a row here, or without a right in access.RIGHTS, fails."""
+    """A new route without a row here, or without a right in guard.RIGHTS, fails."""
     endpoints = {rule.endpoint for rule in office.app.url_map.iter_rules()}
-    assert endpoints == ROUTES.keys() | access.PUBLIC
-    assert access.RIGHTS.keys() == ROUTES.keys()
+    assert endpoints == ROUTES.keys() | guard.PUBLIC
+    assert guard.RIGHTS.keys() == ROUTES.keys()
 
 
 @pytest.mark.parametrize("endpoint", ROUTES)
@@ -102,7 +102,7 @@ def test_every_route_is_open_to_its_roles_and_to_no_other(own_office: Office, lo
     """For each role: 403 on every route that is not theirs, and not 403 on every route that is."""
     browser = own_office.client(login)
     for endpoint, (method, path, roles) in ROUTES.items():  # the last row signs out
-        data = {"form_token": token(browser, "/password")} if method == "POST" else None
+        data = {"csrf": token(browser, "/password")} if method == "POST" else None
         answer = browser.open(path, method=method, data=data)
         assert (answer.status_code != 403) == (_ROLES[login] in roles), (endpoint, answer.status_code)
         assert answer.status_code < 500, (endpoint, answer.text)
@@ -170,7 +170,7 @@ def test_no_change_is_made_without_the_form_s_own_token(office: Office, endpoint
     given = token(office.client("dispatcher"), "/password") if forged == "other-session" else forged
     before = office.count(), office.count(asks), office.count(visits), office.site(0)
     path = "/login" if endpoint == "door.login" else ROUTES[endpoint][1]
-    answer = browser.post(path, data={"form_token": given, "login": "owner", "password": PASSWORD})
+    answer = browser.post(path, data={"csrf": given, "login": "owner", "password": PASSWORD})
     assert answer.status_code == 400
     assert (office.count(), office.count(asks), office.count(visits), office.site(0)) == before
 
@@ -178,7 +178,7 @@ def test_no_change_is_made_without_the_form_s_own_token(office: Office, endpoint
 def test_a_form_sent_by_another_site_is_refused_even_with_a_token(office: Office) -> None:
     """What the browser says of where a form came from is listened to (Fetch Metadata)."""
     browser = office.client("owner")
-    data = {"form_token": token(browser, "/password")}
+    data = {"csrf": token(browser, "/password")}
     assert browser.post("/logout", data=data, headers={"Sec-Fetch-Site": "cross-site"}).status_code == 403
     assert browser.get("/").status_code == 200
 
@@ -187,7 +187,7 @@ def test_cookies_are_out_of_reach_of_scripts_and_other_sites(own_office: Office)
     """HttpOnly and SameSite always, Secure behind https; the session's cookie holds a random token only."""
     browser = own_office.app.test_client()
     answer = post(browser, "/login", "/login", login="owner", password=PASSWORD)
-    cookies = [line for line in answer.headers.getlist("Set-Cookie") if line.startswith(access.SESSION_COOKIE)]
+    cookies = [line for line in answer.headers.getlist("Set-Cookie") if line.startswith(guard.SESSION_COOKIE)]
     assert len(cookies) == 1
     assert "HttpOnly" in cookies[0]
     assert "SameSite=Lax" in cookies[0]
@@ -221,20 +221,20 @@ def test_a_flood_of_requests_is_turned_away_and_forgotten_after_a_minute(own_off
     assert codes[-1] == 429
     own_office.now += 60
     assert browser.get("/login").status_code == 200
-    flood = access.Flood(lambda: 0.0)
-    for number in range(access._ADDRESSES_MOST + 50):
+    flood = guard.Flood(lambda: 0.0)
+    for number in range(guard._ADDRESSES_MOST + 50):
         flood.is_one(str(number))
-    assert len(flood._counts) == access._ADDRESSES_MOST
+    assert len(flood._counts) == guard._ADDRESSES_MOST
 
 
 def test_signing_out_ends_the_session_also_for_a_copied_cookie(own_office: Office) -> None:
     """The token is of no more use to whoever has kept it."""
     browser = own_office.client("owner")
-    cookie = browser.get_cookie(access.SESSION_COOKIE)
+    cookie = browser.get_cookie(guard.SESSION_COOKIE)
     assert cookie is not None
     post(browser, "/password", "/logout")
     thief = own_office.app.test_client()
-    thief.set_cookie(access.SESSION_COOKIE, cookie.value)
+    thief.set_cookie(guard.SESSION_COOKIE, cookie.value)
     assert thief.get("/").status_code == 302
 
 

@@ -87,7 +87,7 @@ def _cheap(app: Flask, method: str) -> st.SearchStrategy[str]:
 @pytest.mark.parametrize("method", ["GET", "POST"])
 def test_the_fleets_pages_bear_whatever_is_sent(office: Office, method: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """The office's pages for their owner, who may open all of them."""
-    monkeypatch.setattr("condenser_monitor.web.fleet.access._PER_MIN", 10**9)
+    monkeypatch.setattr("condenser_monitor.web.fleet.guard._PER_MIN", 10**9)
     browser = office.client("owner")
     kept = fleet_token(browser, "/password")
     rules = [rule for rule in office.app.url_map.iter_rules() if rule.endpoint not in ("door.logout", "door.password")]
@@ -95,7 +95,7 @@ def test_the_fleets_pages_bear_whatever_is_sent(office: Office, method: str, mon
     @_RARE
     @given(path=places(rules, method), sent=forms(_FLEET_FIELDS))
     def run(path: str, sent: dict[str, str]) -> None:
-        opened(browser, method, path, sent | ({"form_token": kept} if method == "POST" else {}))
+        opened(browser, method, path, sent | ({"csrf": kept} if method == "POST" else {}))
 
     run()
 

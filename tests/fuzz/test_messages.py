@@ -22,6 +22,7 @@ from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import RequestKind
 from condenser_monitor.monitor.fleet import messages as fleet
 from condenser_monitor.monitor.limits import FLEET
+from condenser_monitor.monitor.publishers import messages as wire
 from condenser_monitor.monitor.publishers import senml
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
 from condenser_monitor.monitor.publishers.messages import read_request, topic
@@ -154,8 +155,8 @@ def test_a_message_to_the_office_is_typed_or_set_aside(name: str, payload: bytes
         assert found.reason
         assert len(found.reason) < 1000, len(found.reason)
         assert len(found.payload) <= FLEET.payload_most.value
-    elif isinstance(found.body, fleet.Event | fleet.CycleDone):
-        assert 1 <= found.body.seq <= fleet.TOP_SEQ
+    elif isinstance(found.body, wire.Event | wire.CycleDone):
+        assert 1 <= found.body.seq <= wire.TOP_SEQ
 
 
 _RECORD = st.fixed_dictionaries(

@@ -11,7 +11,8 @@ import pytest
 from condenser_monitor.monitor.fleet import people
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.limits import FLEET
-from condenser_monitor.web.fleet import access
+from condenser_monitor.monitor.sign_in import digest
+from condenser_monitor.web.fleet import guard
 from tests.fleet.office import PASSWORD, Office, post
 
 METHODS = ("GET", "HEAD", "OPTIONS", "POST", "PUT", "DELETE")
@@ -31,21 +32,21 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
 @pytest.fixture
 def office(whole: Office, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Office]:
     """An office of the test's own, in which nobody asks too much."""
-    monkeypatch.setattr(access, "_PER_MIN", 10**9)
+    monkeypatch.setattr(guard, "_PER_MIN", 10**9)
     made = whole.copy(tmp_path / "own.db")
     yield made
     made.store.close()
 
 
 def _token(office: Office, login: str = "owner") -> str:
-    cookie = office.client(login).get_cookie(access.SESSION_COOKIE)
+    cookie = office.client(login).get_cookie(guard.SESSION_COOKIE)
     assert cookie is not None
     return cookie.value
 
 
 def _signed_out(office: Office, _: Path) -> str:
     browser = office.client("owner")
-    cookie = browser.get_cookie(access.SESSION_COOKIE)
+    cookie = browser.get_cookie(guard.SESSION_COOKIE)
     assert cookie is not None
     post(browser, "/password", "/logout")
     return cookie.value
@@ -91,7 +92,7 @@ def _of_another_office(office: Office, folder: Path) -> str:
 NOBODY: dict[str, Callable[[Office, Path], str]] = {
     "a stranger": lambda *_: "",
     "a token made up": lambda *_: "x" * 43,
-    "a token as the database keeps it": lambda office, _: people._digest(_token(office)),
+    "a token as the database keeps it": lambda office, _: digest(_token(office)),
     "a session signed out": _signed_out,
     "a session left alone for a day": _after(FLEET.session_idle_s.value + 1.0),
     "a session used for over a week": _used_for_too_long,
@@ -115,8 +116,8 @@ def routes(office: Office) -> list[tuple[str, str]]:
 
 def test_the_guard_opens_the_sign_in_and_nothing_else(office: Office) -> None:
     """The guard's own list, and a right for every other route."""
-    assert access.PUBLIC == OPEN
-    assert {endpoint for endpoint, _ in routes(office)} == OPEN | access.RIGHTS.keys()
+    assert guard.PUBLIC == OPEN
+    assert {endpoint for endpoint, _ in routes(office)} == OPEN | guard.RIGHTS.keys()
 
 
 @pytest.mark.parametrize("who", NOBODY)
@@ -127,8 +128,8 @@ def test_every_route_is_refused_without_a_session_in_force(office: Office, tmp_p
     for endpoint, path in routes(office):
         for method in METHODS if endpoint not in OPEN else ():
             browser = office.app.test_client()
-            browser.set_cookie(access.SESSION_COOKIE, token)
-            answer = browser.open(path, method=method, data={"form_token": token} if method == "POST" else None)
+            browser.set_cookie(guard.SESSION_COOKIE, token)
+            answer = browser.open(path, method=method, data={"csrf": token} if method == "POST" else None)
             wanted = 302 if method == "GET" else 401
             assert answer.status_code == wanted, (who, method, path, answer.status_code)
             assert answer.status_code != 302 or answer.location.startswith("/login?next=/")

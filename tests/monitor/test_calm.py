@@ -263,8 +263,8 @@ def test_the_office_is_not_calm_when_the_function_is_not(store: Store, case: str
     app = create_office(FleetSettings(name="Our plan"), store, wall=lambda: NOW_S)
     app.testing = True
     client = app.test_client()
-    token = client.get("/login").text.split('name="form_token" value="')[1].split('"')[0]
-    client.post("/login", data={"form_token": token, "login": "owner", "password": "long enough words"})
+    token = client.get("/login").text.split('name="csrf" value="')[1].split('"')[0]
+    client.post("/login", data={"csrf": token, "login": "owner", "password": "long enough words"})
     for address in ("/sites", "/site/elm-4"):
         body = client.get(address).text
         assert "Elm Street 4" in body

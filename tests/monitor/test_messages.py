@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import Answer, Finding, Severity
 from condenser_monitor.monitor.fleet import messages as fleet
+from condenser_monitor.monitor.publishers import messages as wire
 from condenser_monitor.monitor.publishers.messages import (
     PersonsRequest,
     ResendRequest,
@@ -49,7 +50,7 @@ def test_the_fleet_reads_what_a_monitor_sends(body: Any, channel: Topic) -> None
     message = fleet.read(topic("site-1", channel), payload, WALL_S)
     assert isinstance(message, fleet.SiteMessage), message
     if channel != "answers":
-        assert isinstance(message.body, fleet.Event | fleet.CycleDone)
+        assert isinstance(message.body, wire.Event | wire.CycleDone)
         assert fleet.origin(message.body) == "x1"
         assert message.body.seq == 7
 
@@ -69,7 +70,7 @@ def test_the_fleet_reads_the_unit_as_it_stands() -> None:
     payload = msgspec.json.encode(unit_message(status(findings=(found,)), "x1", {"events": 3}))
     message = fleet.read(topic("site-1", "unit"), payload, WALL_S)
     assert isinstance(message, fleet.SiteMessage), message
-    assert isinstance(message.body, fleet.UnitNow)
+    assert isinstance(message.body, wire.UnitNow)
     assert message.body.findings[0].suspects == ("line-supply-off",)
     assert message.body.readings.outdoor_c == 33.0
     assert (message.body.origin, message.body.sent) == ("x1", {"events": 3})
@@ -146,3 +147,22 @@ def test_a_request_nested_without_end_is_refused() -> None:
     with pytest.raises(CommandError):
         read_request(deep)
     assert request_id(deep) == ""
+
+
+@pytest.mark.parametrize(
+    ("read", "sent"),
+    [
+        (wire.Event, (wire.ChangeMessage, wire.AlertMessage)),
+        (wire.CycleDone, (wire.CycleMessage,)),
+        (wire.UnitNow, (wire.UnitMessage,)),
+        (wire.UnitFinding, (wire.FindingMessage,)),
+        (wire.Answered, (wire.AnswerMessage,)),
+    ],
+    ids=lambda given: given.__name__ if isinstance(given, type) else None,
+)
+def test_what_the_office_reads_is_a_part_of_what_a_site_sends(read: type, sent: tuple[type, ...]) -> None:
+    """No field is read under a name that nobody sends, and what only one kind of message has may be missing."""
+    fields = {field.name: field for field in msgspec.structs.fields(read)}
+    names = [{field.name for field in msgspec.structs.fields(kind)} for kind in sent]
+    assert set(fields) <= set.union(*names)
+    assert {name for name, field in fields.items() if field.required} <= set.intersection(*names)

@@ -15,7 +15,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import CommandError, HistoryError
 from condenser_monitor.web import guard
 from condenser_monitor.web.access import Access
-from condenser_monitor.web.login import is_own
+from condenser_monitor.web.guard import is_own
 from tests.web.conftest import FAR, app_of, csrf
 from tests.web.filled import Site
 

@@ -21,7 +21,7 @@ from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.visits import KINDS
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import short
-from condenser_monitor.web.fleet import access
+from condenser_monitor.web.fleet import guard
 from condenser_monitor.web.fleet.lists import lists
 from condenser_monitor.web.fleet.login import door
 from condenser_monitor.web.fleet.office import office
@@ -56,10 +56,10 @@ def create_app(settings: FleetSettings, store: Store, *, wall: Callable[[], floa
         SEND_FILE_MAX_AGE_DEFAULT=3600,
     )
     app.extensions["desk"] = OfficeContext(store, settings, wall)
-    app.extensions["flood"] = access.Flood(wall)
+    app.extensions["flood"] = guard.Flood(wall)
     for blueprint in (door, lists, sites, work, office):
         app.register_blueprint(blueprint)
-    access.install(app)
+    guard.OfficeGuard().install(app)
     _dress(app)
     if settings.pages.proxies:  # the last hops are ours: what they say of the address is believed
         app.wsgi_app = ProxyFix(app.wsgi_app, x_for=settings.pages.proxies, x_proto=1)  # type: ignore[method-assign]

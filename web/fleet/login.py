@@ -7,9 +7,9 @@ from werkzeug.wrappers import Response
 
 from condenser_monitor.monitor.fleet import people
 from condenser_monitor.monitor.fleet.people import TooManyTries
-from condenser_monitor.web.fleet import access
+from condenser_monitor.web.fleet import guard
 from condenser_monitor.web.fleet.office_context import field, office_context, viewer
-from condenser_monitor.web.login import is_own
+from condenser_monitor.web.guard import is_own
 
 door = Blueprint("door", __name__)
 
@@ -28,8 +28,8 @@ def login() -> str | Response | tuple[str, int]:
         return render_template("fleet/login.html", problem="Login or password is not right."), 401
     to = request.args.get("next", "")
     answer = redirect(to if is_own(to) else url_for("lists.morning"))
-    access.set_cookie(answer, access.SESSION_COOKIE, token)
-    answer.delete_cookie(access.DOOR_COOKIE)
+    guard.set_cookie(answer, guard.SESSION_COOKIE, token)
+    answer.delete_cookie(guard.DOOR_COOKIE)
     return answer
 
 
@@ -41,9 +41,9 @@ def _sign_in(login: str) -> str | None:
 @door.post("/logout")
 def logout() -> Response:
     """End this session."""
-    people.sign_out(office_context().store, request.cookies.get(access.SESSION_COOKIE, ""))
+    people.sign_out(office_context().store, request.cookies.get(guard.SESSION_COOKIE, ""))
     answer = redirect(url_for("door.login"))
-    answer.delete_cookie(access.SESSION_COOKIE)
+    answer.delete_cookie(guard.SESSION_COOKIE)
     return answer
 
 
