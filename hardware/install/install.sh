@@ -7,12 +7,15 @@
 #                 /etc/condenser-monitor/        the site file; an existing one is never touched
 #                 /var/lib/condenser-monitor/    the history; never touched
 #                 two services                   condenser-monitor and condenser-monitor-page
-#                 /usr/local/bin/                the command, as a link, and the one that runs it by hand
+#                 /usr/local/bin/                the command, as a link; one that runs it by hand; one that goes back
 #                 /usr/local/share/              its manual page, and its completion for bash, zsh and fish
 #                 config.txt of the Pi           the speed of the I2C bus, unless it sets one already
-# A new version is made ready beside the old one and tried before it takes over; if anything fails, the old one goes on.
+# A new version is made ready beside the old one and tried, as the services' user, before it takes over. If anything
+# fails, the old one goes on; a first install that fails leaves nothing behind.
 # The network is needed while installing, not afterwards.
 set -euo pipefail
+# Whatever root's own mask is: the services' user must be able to read the program, and nobody but root to write it.
+umask 022
 
 NAME=condenser-monitor
 HERE=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
@@ -51,9 +54,9 @@ done
 
 OPT=$ROOT/opt/$NAME
 ETC=$ROOT/etc/$NAME
-UNITS=$ROOT/etc/systemd/system
+DATA=$ROOT/var/lib/$NAME
 WHEELS=$OPT/wheels
-BIN=$ROOT/usr/local/bin
+UNDO=() # what to take away again when a first install fails, newest first
 
 check_machine() {
     [ "$(id -u)" = 0 ] || die "run it as root: sudo $0"
@@ -83,9 +86,19 @@ check_python() {
 }
 
 make_user() {
-    getent passwd "$NAME" >/dev/null ||
+    if ! getent passwd "$NAME" >/dev/null; then
         useradd --system --user-group --home-dir "/var/lib/$NAME" --no-create-home --shell /usr/sbin/nologin "$NAME"
+        UNDO=("userdel $NAME" "${UNDO[@]}")
+    fi
     usermod --append --groups gpio,i2c "$NAME"
+}
+
+# A folder with those above it that are missing.
+folder() {
+    [ -d "$1" ] && return 0
+    folder "$(dirname "$1")"
+    mkdir "$1"
+    UNDO=("rmdir $(printf %q "$1")" "${UNDO[@]}")
 }
 
 # The bus is off on a fresh card.
@@ -143,11 +156,15 @@ build() {
         --find-links "$WHEELS" "${from}[web,phone,report,completion]"
 }
 
-# The new version must at least start, and read the site file it will be given.
+# The new version must start and read the site file it will be given, as the user whom the services run as. Whoever
+# installs may have set a mask or an access list under which root can and that user cannot.
 try_out() {
-    local release=$1 site=$2
-    "$release/bin/$NAME" --help >/dev/null
-    "$release/bin/python" - "$site" <<'PYTHON'
+    local release=$1 site=$2 odd as=()
+    odd=$(find "$release" ! -type l \( -perm /022 -o ! -perm -444 -o -type d ! -perm -111 \) -print -quit)
+    [ -z "$odd" ] || die "$odd must be readable by everybody and writable by root alone"
+    [ -n "$ROOT" ] || as=(runuser -u "$NAME" --)
+    (cd / && "${as[@]}" "$release/bin/$NAME" --help >/dev/null) || die "the new version does not start as user $NAME"
+    (cd / && "${as[@]}" "$release/bin/python" -B - "$site") <<'PYTHON'
 import sys
 from condenser_monitor.monitor.core.config import load
 from condenser_monitor.monitor.core.errors import SiteError
@@ -158,91 +175,157 @@ except SiteError as error:
 PYTHON
 }
 
-# Manual page and completion, as the new version has them.
-document() {
-    local program=$1/bin/$NAME share=$ROOT/usr/local/share
-    mkdir -p "$share/man/man1" "$share/bash-completion/completions" "$share/zsh/site-functions" \
-        "$share/fish/vendor_completions.d"
+# What a version puts outside its own directory lies within it under `system`, so that going back brings its own:
+# services, commands, manual page, completion.
+gather() {
+    local program=$1/bin/$NAME system=$1/system share
+    share=$system/usr/local/share
+    mkdir -p "$system/etc/systemd/system" "$system/usr/local/bin" "$share/man/man1" "$share/zsh/site-functions" \
+        "$share/bash-completion/completions" "$share/fish/vendor_completions.d"
     "$program" manual >"$share/man/man1/$NAME.1"
     "$program" completion bash >"$share/bash-completion/completions/$NAME"
     "$program" completion zsh >"$share/zsh/site-functions/_$NAME"
     "$program" completion fish >"$share/fish/vendor_completions.d/$NAME.fish"
+    ln -s "/opt/$NAME/current/bin/$NAME" "$system/usr/local/bin/$NAME"
+    install -m 0755 "$HERE/by-hand.sh" "$system/usr/local/bin/$NAME-by-hand"
+    install -m 0755 "$HERE/rollback.sh" "$system/usr/local/bin/$NAME-rollback"
+    install -m 0644 "$HERE/$NAME.service" "$HERE/$NAME-page.service" "$system/etc/systemd/system/"
+}
+
+# A version of before this was kept gets what it had put outside, so that one can go back to it too.
+put_in_force() {
+    local release=$1 path kept=
+    [ -z "$BEFORE" ] || [ -d "$OPT/$BEFORE/system" ] || kept=$OPT/$BEFORE/system
+    while read -r path; do
+        folder "$ROOT/$(dirname "$path")"
+        if [ ! -e "$ROOT/$path" ] && [ ! -L "$ROOT/$path" ]; then
+            UNDO=("rm -f -- $(printf %q "$ROOT/$path")" "${UNDO[@]}")
+        elif [ -n "$kept" ]; then
+            mkdir -p "$kept/$(dirname "$path")"
+            cp -a -- "$ROOT/$path" "$kept/$path"
+        fi
+    done < <(cd "$release/system" && find . ! -type d -printf '%P\n')
+    cp -r --no-dereference --remove-destination "$release/system/." "$ROOT/"
+    switch_to "$release"
 }
 
 switch_to() {
-    local release=$1
-    ln -sfn "$(basename "$release")" "$OPT/current.new"
+    ln -sfn "$(basename "$1")" "$OPT/current.new"
     mv -T "$OPT/current.new" "$OPT/current"
 }
 
-# Keeps the version in force and the one before it.
+# Keep the new version and the one that was in force until now, whatever their dates: after going back that is not the
+# newest but one. `previous` is where `rollback.sh` goes.
 tidy() {
-    local keep old
-    keep=$(basename "$1")
-    for old in $(find "$OPT" -maxdepth 1 -name 'release-*' -printf '%f\n' | sort -r | grep -vx "$keep" | tail -n +2); do
-        rm -rf -- "${OPT:?}/$old"
+    local keep=$1 before=$2 old
+    if [ -n "$before" ] && [ "$before" != "$keep" ]; then
+        ln -sfn "$before" "$OPT/previous"
+    fi
+    for old in "$OPT"/release-*; do
+        case $(basename "$old") in
+            "$keep" | "$before") ;;
+            *) rm -rf -- "${old:?}" ;;
+        esac
     done
 }
 
+# After a failure: the version before is in force again, with its own files and the history as it was handed over; without
+# one, everything that this run made goes.
 clean_up() {
-    local status=$?
+    local status=$? step
+    trap - EXIT
     rm -rf -- "$WORK"
-    [ $status = 0 ] || [ -z "$FAILED" ] || rm -rf -- "$FAILED"
+    if [ $status != 0 ] && [ -n "$FAILED" ]; then
+        if [ "$(readlink "$OPT/current")" = "$(basename "$FAILED")" ]; then
+            put_back
+        fi
+        rm -rf -- "$FAILED"
+        if [ -z "$BEFORE" ]; then
+            for step in "${UNDO[@]}"; do
+                eval "$step" 2>/dev/null || true
+            done
+        fi
+    fi
+    [ -z "$HANDED_OVER" ] || rm -rf -- "$HANDED_OVER" "$HANDED_OVER.part"
     exit $status
 }
 
-# The old version takes over again when the new one does not come up; with no old one, the new one stays.
+put_back() {
+    if [ -z "$BEFORE" ]; then
+        [ -n "$ROOT" ] || systemctl disable --now --quiet "$NAME-page.service" "$NAME.service" || true
+        rm -f -- "$OPT/current"
+        return
+    fi
+    [ ! -d "$OPT/$BEFORE/system" ] || cp -r --no-dereference --remove-destination "$OPT/$BEFORE/system/." "$ROOT/"
+    switch_to "$OPT/$BEFORE"
+    [ -z "$ROOT" ] || return 0
+    systemctl daemon-reload
+    [ "$START" = yes ] || return 0
+    systemctl stop "$NAME.service" "$NAME-page.service" || true
+    if [ -d "$HANDED_OVER" ]; then # a newer version may have given it a form that the older one cannot read
+        if ! { find "$DATA" -mindepth 1 -delete && cp -a -- "$HANDED_OVER/." "$DATA/"; }; then
+            echo "install.sh: the history as it was lies in $HANDED_OVER; copy it to $DATA" >&2
+            HANDED_OVER=
+        fi
+    fi
+    systemctl restart "$NAME.service" "$NAME-page.service" || true
+}
+
 start() {
     systemctl daemon-reload
     systemctl enable --quiet "$NAME.service" "$NAME-page.service"
     [ "$START" = yes ] || return 0
-    if systemctl restart "$NAME.service" "$NAME-page.service"; then
-        say "running; see: systemctl status $NAME"
-        return 0
+    if [ -n "$BEFORE" ] && [ -d "$DATA" ]; then
+        systemctl stop "$NAME.service" "$NAME-page.service"
+        cp -a -- "$DATA" "$HANDED_OVER.part"
+        mv -- "$HANDED_OVER.part" "$HANDED_OVER"
     fi
-    if [ -n "$BEFORE" ]; then
-        switch_to "$OPT/$BEFORE"
-        FAILED=$RELEASE
-        systemctl restart "$NAME.service" "$NAME-page.service" || true
-        die "the new version does not start; back to $BEFORE. See: journalctl -u $NAME"
-    fi
-    die "installed, but it does not start. See: journalctl -u $NAME"
+    systemctl restart "$NAME.service" "$NAME-page.service" ||
+        die "the new version does not come up; ${BEFORE:+back to }${BEFORE:-it is removed again}. See: journalctl -u $NAME"
+    say "running; see: systemctl status $NAME"
 }
 
 [ -n "$ROOT" ] || check_machine
 check_python
 WORK=$(mktemp -d)
 BEFORE=$(readlink "$OPT/current" || true)
+[ -z "$BEFORE" ] || [ -d "$OPT/$BEFORE" ] || BEFORE=
 RELEASE=$OPT/release-$(date -u +%Y%m%d%H%M%S)-$$
 FAILED=$RELEASE # what to remove when something fails
+HANDED_OVER=$OPT/handed-over-$$
 trap clean_up EXIT
 
 say "making the new version ready in ${RELEASE#"$ROOT"}"
-mkdir -p "$OPT" "$WHEELS" "$ETC" "$UNITS"
+[ -n "$ROOT" ] || make_user
+folder "$WHEELS"
+folder "$ETC"
+if [ -z "$BEFORE" ]; then
+    UNDO=("rm -rf -- $(printf %q "$WHEELS")" "${UNDO[@]}")
+    [ -n "$ROOT" ] || [ -e "$DATA" ] || UNDO=("rm -rf -- $DATA" "${UNDO[@]}")
+fi
 build "$RELEASE"
 if [ ! -e "$ETC/site.toml" ]; then
     install -m 0640 "$HERE/site.toml" "$ETC/site.toml"
+    UNDO=("rm -f -- $(printf %q "$ETC/site.toml")" "${UNDO[@]}")
     say "wrote /etc/$NAME/site.toml: enter the nameplate there"
 fi
+if [ -z "$ROOT" ]; then
+    chown root:"$NAME" "$ETC" "$ETC/site.toml"
+    chmod 0750 "$ETC"
+    chmod 0640 "$ETC/site.toml"
+fi
+gather "$RELEASE"
 try_out "$RELEASE" "$ETC/site.toml"
 
 say "putting it in force"
 if [ -z "$ROOT" ]; then
-    make_user
-    chown root:"$NAME" "$ETC" "$ETC/site.toml"
-    chmod 0750 "$ETC"
-    chmod 0640 "$ETC/site.toml"
     enable_i2c
 fi
-set_bus_speed
-switch_to "$RELEASE"
-FAILED=
-mkdir -p "$BIN"
-ln -sfn "/opt/$NAME/current/bin/$NAME" "$BIN/$NAME"
-document "$RELEASE"
-install -m 0755 "$HERE/by-hand.sh" "$BIN/$NAME-by-hand"
-install -m 0644 "$HERE/$NAME.service" "$HERE/$NAME-page.service" "$UNITS/"
+put_in_force "$RELEASE"
 [ -n "$ROOT" ] || start
-tidy "$RELEASE"
+FAILED=
+BEFORE=${BEFORE:-$(basename "$RELEASE")} # from here on there is something to keep
+set_bus_speed
+tidy "$(basename "$RELEASE")" "$BEFORE"
 [ "$REBOOT" = no ] || [ -n "$ROOT" ] || say "restart the Pi once (sudo reboot): its I2C bus still runs at another speed"
 say "done"

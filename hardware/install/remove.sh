@@ -32,7 +32,7 @@ for config in "$ROOT/boot/firmware/config.txt" "$ROOT/boot/config.txt"; do
     [ ! -f "$config" ] || "$(dirname "${BASH_SOURCE[0]}")/bus-speed.sh" unset "$config"
 done
 rm -f -- "$ROOT/etc/systemd/system/$NAME.service" "$ROOT/etc/systemd/system/$NAME-page.service"
-rm -f -- "$ROOT/usr/local/bin/$NAME" "$ROOT/usr/local/bin/$NAME-by-hand"
+rm -f -- "$ROOT/usr/local/bin/$NAME" "$ROOT/usr/local/bin/$NAME-by-hand" "$ROOT/usr/local/bin/$NAME-rollback"
 share=$ROOT/usr/local/share
 rm -f -- "$share/man/man1/$NAME.1" "$share/bash-completion/completions/$NAME" "$share/zsh/site-functions/_$NAME" \
     "$share/fish/vendor_completions.d/$NAME.fish"

@@ -44,15 +44,15 @@ def _environment() -> dict[str, str]:
     return env
 
 
-def _run(script: str, *args: str | Path) -> subprocess.CompletedProcess[str]:
+def _run(script: str, *args: str | Path, umask: int = -1) -> subprocess.CompletedProcess[str]:
     command: list[str | Path] = [SCRIPTS / script, *args]
     return subprocess.run(
-        command, env=_environment(), capture_output=True, text=True, timeout=TIME_LIMIT_S, check=False
+        command, env=_environment(), capture_output=True, text=True, timeout=TIME_LIMIT_S, check=False, umask=umask
     )
 
 
-def _install(root: Path, source: Path) -> subprocess.CompletedProcess[str]:
-    return _run("install.sh", "--root", root, "--from", source)
+def _install(root: Path, source: Path, umask: int = -1) -> subprocess.CompletedProcess[str]:
+    return _run("install.sh", "--root", root, "--from", source, umask=umask)
 
 
 @pytest.fixture(scope="module")
@@ -119,7 +119,7 @@ def test_an_upgrade_keeps_the_owners_files_and_one_version_to_go_back_to(wheel: 
     assert done.returncode == 0, done.stderr
     names, now = _versions(installed)
     assert now != before
-    assert names == ["current", before.name, now.name, "wheels"]
+    assert names == ["current", "previous", before.name, now.name, "wheels"]
     assert (installed / CONFIG).read_text().count("i2c_arm_baudrate") == 1
     assert _owners(installed) == kept
 
@@ -157,7 +157,105 @@ def test_a_source_that_cannot_be_built_leaves_the_old_version(installed: Path, t
     assert _versions(installed) == before
 
 
-@pytest.mark.parametrize("script", ["install.sh", "remove.sh"])
+@pytest.mark.parametrize("umask", [0o000, 0o027, 0o077], ids=oct)
+def test_everybody_can_run_the_program_and_nobody_change_it_whatever_roots_mask(
+    wheel: Path, tmp_path: Path, umask: int
+) -> None:
+    """The services' user is nobody special: it reads and runs what root installed, under any mask of root's shell."""
+    root = tmp_path / "root"
+    done = _install(root, wheel, umask)
+    assert done.returncode == 0, done.stderr
+    for path in (root / "opt", *(root / "opt").rglob("*"), *(root / "usr").rglob("*")):
+        if path.is_symlink():
+            continue
+        mode = path.stat().st_mode & 0o777
+        assert mode & 0o022 == 0, (path, oct(mode))
+        assert mode & 0o444 == 0o444, (path, oct(mode))
+        assert not path.is_dir() or mode & 0o111 == 0o111, (path, oct(mode))
+    site_file = root / "etc/condenser-monitor/site.toml"
+    assert site_file.stat().st_mode & 0o777 == 0o640
+
+
+def test_a_first_install_that_fails_leaves_nothing(tmp_path: Path) -> None:
+    """Neither folders, nor site file, nor the speed of the bus; what was there before stays."""
+    root, bad = tmp_path / "root", tmp_path / "condenser_monitor-9.9.9-py3-none-any.whl"
+    bad.write_bytes(b"not a wheel")
+    (root / CONFIG).parent.mkdir(parents=True)
+    (root / CONFIG).write_text("dtparam=audio=on\n")
+    before = sorted(root.rglob("*"))
+    assert _install(root, bad).returncode != 0
+    assert sorted(root.rglob("*")) == before
+    assert (root / CONFIG).read_text() == "dtparam=audio=on\n"
+
+
+def test_a_first_install_that_fails_late_leaves_nothing(wheel: Path, tmp_path: Path) -> None:
+    """A site file of an earlier life that cannot be used stops it; that file stays, nothing else is there."""
+    root = tmp_path / "root"
+    site_file = root / "etc/condenser-monitor/site.toml"
+    site_file.parent.mkdir(parents=True)
+    site_file.write_text("[unit]\nline_hz = 55\n")
+    before = sorted(root.rglob("*"))
+    assert _install(root, wheel).returncode != 0
+    assert sorted(root.rglob("*")) == before
+
+
+def test_going_back_is_a_command_and_the_version_in_force_is_never_deleted(wheel: Path, installed: Path) -> None:
+    """Upgrade, go back, upgrade again: the version gone back to is kept, the one that was left goes."""
+    first = _versions(installed)[1]
+    assert _install(installed, wheel).returncode == 0
+    second = _versions(installed)[1]
+    unit = installed / "etc/systemd/system/condenser-monitor.service"
+    (first / "system/etc/systemd/system/condenser-monitor.service").write_text("# the first version's own\n")
+    kept = _owners(installed)
+
+    done = _run("rollback.sh", "--root", installed)
+    assert done.returncode == 0, done.stderr
+    assert _versions(installed)[1] == first
+    assert unit.read_text() == "# the first version's own\n"
+    assert _owners(installed) == kept
+    shown = _run("rollback.sh", "--root", installed, "--show").stdout
+    assert [line.split()[-2] for line in shown.splitlines()] == [first.name, second.name]
+
+    assert _install(installed, wheel).returncode == 0
+    names, third = _versions(installed)
+    assert third not in (first, second)
+    assert names == ["current", "previous", first.name, third.name, "wheels"]
+    assert _run("rollback.sh", "--root", installed).returncode == 0
+    assert _versions(installed)[1] == first
+    assert _run("rollback.sh", "--root", installed).returncode == 0
+    assert _versions(installed)[1] == third
+
+
+def test_going_back_is_refused_where_it_would_stop_the_watch(wheel: Path, installed: Path) -> None:
+    """No version before, or one that does not start: the present one stays, and the reason is given."""
+    before = _versions(installed)
+    done = _run("rollback.sh", "--root", installed)
+    assert done.returncode == 1
+    assert "no version to go back to" in done.stderr
+    assert _versions(installed) == before
+    assert _install(installed, wheel).returncode == 0
+    before = _versions(installed)
+    program = installed / "opt/condenser-monitor/previous/bin/condenser-monitor"
+    program.write_text("#!/bin/sh\nexit 1\n")
+    done = _run("rollback.sh", "--root", installed)
+    assert done.returncode == 1
+    assert "does not start" in done.stderr
+    assert _versions(installed) == before
+
+
+def test_a_version_from_before_this_was_kept_can_be_gone_back_to(wheel: Path, installed: Path) -> None:
+    """Its services and commands are put beside it when it is replaced, and come back with it."""
+    first = _versions(installed)[1]
+    shutil.rmtree(first / "system")
+    unit = installed / "etc/systemd/system/condenser-monitor.service"
+    unit.write_text("# of 0.1.0\n")
+    assert _install(installed, wheel).returncode == 0
+    assert unit.read_text() != "# of 0.1.0\n"
+    assert _run("rollback.sh", "--root", installed).returncode == 0
+    assert unit.read_text() == "# of 0.1.0\n"
+
+
+@pytest.mark.parametrize("script", ["install.sh", "rollback.sh", "remove.sh"])
 @pytest.mark.parametrize("args", [["--nonsense"], ["--root"]])
 def test_wrong_arguments_are_refused_before_anything_is_done(script: str, args: list[str]) -> None:
     """The script names the argument and says nothing of having begun."""
@@ -167,7 +265,7 @@ def test_wrong_arguments_are_refused_before_anything_is_done(script: str, args: 
     assert not done.stdout
 
 
-@pytest.mark.parametrize("script", ["install.sh", "remove.sh"])
+@pytest.mark.parametrize("script", ["install.sh", "rollback.sh", "remove.sh"])
 def test_the_scripts_are_executable_and_strict(script: str) -> None:
     """They stop at the first error."""
     path = SCRIPTS / script
