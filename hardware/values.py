@@ -20,6 +20,8 @@ from __future__ import annotations
 from math import sqrt
 from typing import NamedTuple
 
+from condenser_monitor.monitor import sources
+
 
 class Value(NamedTuple):
     """One component value; `low` and `high` are the limits its tolerance allows."""
@@ -77,7 +79,7 @@ class VoltageSense(NamedTuple):
 
 # ---------------------------------------------------------------- supply, bias, converter
 
-VDD = Value(3.3, "V", 0.05, "3.3 V of the Pi's header", "from memory")
+VDD = Value(3.3, "V", 0.05, "3.3 V of the Pi's header", sources.PI_HEADER.basis)
 BIAS_TOP = Value(220, "ohm", 0.01, "upper half of the bias divider; stiff, so that an empty jack hardly moves it")
 BIAS_BOTTOM = Value(220, "ohm", 0.01, "lower half of the bias divider")
 BIAS_CAP = Value(10e-6, "F", 0.2, "holds the bias still for alternating current")
@@ -92,19 +94,24 @@ ADC_INPUT_OHM = {  # differential input resistance by range (V); ADS1115 data sh
     4.096: 15e6,
     6.144: 22e6,
 }
-BUS_PULL_UP = Value(1800, "ohm", 0.05, "on the Pi, in SDA and in SCL", "from memory")
-BUS_PIN_F = Value(10e-12, "F", 0.0, "of each chip and of the Pi on the bus, at most", "data sheet")
+BUS_PULL_UP = Value(1800, "ohm", 0.05, "on the Pi, in SDA and in SCL", sources.PI_HEADER.basis)
+BUS_PIN_F = Value(10e-12, "F", 0.0, "of each chip and of the Pi on the bus, at most", sources.CONVERTER_INPUT.basis)
 RIBBON_F_PER_M = Value(100e-12, "F/m", 0.0, "conductor of a flat ribbon between two others, at most", "common practice")
 RIBBON_M = Value(0.5, "m", 0.0, "longest ribbon from the Pi to the boards")
-ADC_PIN_BEYOND_V = Value(0.3, "V", 0.0, "converter's absolute maximum beyond its rails", "data sheet")
-ADC_GAIN_TOLERANCE = Value(0.0015, "1", 0.0, "gain error at 25 C, all ranges, maximum", "data sheet")
+ADC_PIN_BEYOND_V = Value(0.3, "V", 0.0, "converter's absolute maximum beyond its rails", sources.CONVERTER_INPUT.basis)
+ADC_GAIN_TOLERANCE = Value(0.0015, "1", 0.0, "gain error at 25 C, all ranges, maximum", sources.CONVERTER_INPUT.basis)
 RANGE_RUNNING_V = 0.256
 RANGE_START_V = 2.048
 
 # ---------------------------------------------------------------- currents
 
-CT_RATIO = Value(2000, "1", 0.01, "secondary turns; class 1 (IEC 61869-2): 1 % of ratio at rated current", "standard")
-CT_CLASS_1 = ((0.05, 0.030), (0.20, 0.015), (1.00, 0.010), (1.20, 0.010))  # of rated current: ratio error, IEC 61869-2
+CT_RATIO = Value(2000, "1", 0.01, "secondary turns, our choice; within 1 % at rated current: class 1 of IEC 61869-2")
+CT_CLASS_1 = (
+    (0.05, 0.030),
+    (0.20, 0.015),
+    (1.00, 0.010),
+    (1.20, 0.010),
+)  # of rated current: ratio error, sources.CT_CLASS
 COMPRESSOR = CurrentSense("compressor_a", 100.0, CT_RATIO, 1, Value(10.0, "ohm", 0.01, "burden of the compressor's CT"))
 FAN = CurrentSense("fan_a", 30.0, CT_RATIO, 3, Value(47.0, "ohm", 0.01, "burden of the fan's CT"))
 COIL = CurrentSense("coil_a", 30.0, CT_RATIO, 5, Value(47.0, "ohm", 0.01, "burden of the coil lead's CT"))
@@ -112,8 +119,10 @@ START_WINDING = CurrentSense(
     "start_winding_a", 30.0, CT_RATIO, 1, Value(22.0, "ohm", 0.01, "burden of the start winding's CT")
 )
 CURRENT_SENSES = {sense.reading: sense for sense in (COMPRESSOR, FAN, COIL, START_WINDING)}
-CT_PHASE_CLASS_1 = ((0.05, 3.0), (0.20, 1.5), (1.00, 1.0), (1.20, 1.0))  # of rated current: degrees, IEC 61869-2
-CLAMP_V = Value(1.1, "V", 0.0, "peak across a burden at which its clamps take about 1 % of the current", "data sheet")
+CT_PHASE_CLASS_1 = ((0.05, 3.0), (0.20, 1.5), (1.00, 1.0), (1.20, 1.0))  # of rated current: degrees, sources.CT_CLASS
+CLAMP_V = Value(
+    1.1, "V", 0.0, "peak across a burden at which its clamps take about 1 % of the current", sources.DIODES.basis
+)
 LOCKED_ROTOR_DESIGN_A = Value(150.0, "A", 0.0, "largest locked-rotor current the line board is computed for")
 
 PLUG_SENSE = Value(4700, "ohm", 0.01, "from VDD through the jack's switch contact: without a plug, DC on the burden")
@@ -121,8 +130,10 @@ PLUG_SENSE = Value(4700, "ohm", 0.01, "from VDD through the jack's switch contac
 # ---------------------------------------------------------------- control voltage
 
 CONTROL_SERIES = Value(15e3, "ohm", 0.01, "sets about 1.6 mA through the voltage transformer at 24 V")
-CONTROL_WINDINGS = Value(220.0, "ohm", 0.3, "both windings of the 2 mA : 2 mA transformer together", "from memory")
-CONTROL_RATIO = Value(1.0, "1", 0.005, "turns ratio of the 2 mA : 2 mA transformer", "from memory")
+CONTROL_WINDINGS = Value(
+    220.0, "ohm", 0.3, "both windings of the 2 mA : 2 mA transformer together", sources.VOLTAGE_TRANSFORMER.basis
+)
+CONTROL_RATIO = Value(1.0, "1", 0.005, "turns ratio of the 2 mA : 2 mA transformer", sources.VOLTAGE_TRANSFORMER.basis)
 CONTROL_BURDEN = Value(68.0, "ohm", 0.01, "burden of the voltage transformer")
 CONTROL = VoltageSense("control_v", CONTROL_SERIES, CONTROL_WINDINGS, CONTROL_RATIO, CONTROL_BURDEN)
 CONTROL_VOLTS_PER_VOLT = CONTROL.volts_per_volt
@@ -133,24 +144,32 @@ LINE_V_BURDEN = Value(75.0, "ohm", 0.01, "burden of the line's voltage transform
 LINE_V = VoltageSense("line_v", LINE_V_SERIES, CONTROL_WINDINGS, CONTROL_RATIO, LINE_V_BURDEN)
 COIL_V = VoltageSense("coil_v", CONTROL_SERIES, CONTROL_WINDINGS, CONTROL_RATIO, CONTROL_BURDEN)
 VOLTAGE_SENSES = {sense.reading: sense for sense in (CONTROL, LINE_V, COIL_V)}
-VT_PHASE_DEG = Value(1.5, "deg", 0.0, "lead of the 2 mA transformer at most, not calibrated", "from memory")
+VT_PHASE_DEG = Value(
+    1.5, "deg", 0.0, "lead of the 2 mA transformer at most, not calibrated", sources.VOLTAGE_TRANSFORMER.basis
+)
 
 TAP_FUSE = Value(0.125, "A", 0.0, "in each 24 V tap, so that a fault here never opens the unit's own control fuse")
 
 # ---------------------------------------------------------------- outdoor temperature
 
-NTC_R25 = Value(10e3, "ohm", 0.01, "thermistor at 25 C", "data sheet")
+NTC_R25 = Value(10e3, "ohm", 0.01, "thermistor at 25 C", sources.THERMISTOR.basis)
 NTC_PULL_UP = Value(10e3, "ohm", 0.001, "thermistor's upper resistor, to VDD")
 STEINHART_HART = (0.001129148, 0.000234125, 8.76741e-8)  # A, B, C of the usual 10 kohm curve (K); data sheet
 
 # ---------------------------------------------------------------- presence of voltage
 
-LED_V = Value(1.1, "V", 0.182, "forward voltage of the opto's diode at 1 mA, over parts and temperature", "from memory")
-LED_SLOPE_V = Value(0.0517, "V", 0.0, "the diode's volts per factor e of current: 2 kT/q", "from memory")
+LED_V = Value(
+    1.1,
+    "V",
+    0.182,
+    "forward voltage of the opto's diode at 1 mA, over parts and temperature",
+    sources.OPTOCOUPLER.basis,
+)
+LED_SLOPE_V = Value(0.0517, "V", 0.0, "the diode's volts per factor e of current: 2 kT/q", sources.DIODES.basis)
 LED_DIM_A = Value(50e-6, "A", 0.0, "current of the diode at which the dimmest useful light begins")
-OPTO_CTR = Value(1.0, "1", 0.5, "current transfer ratio at 1 mA, ranked part: 50 % to 150 %", "data sheet")
+OPTO_CTR = Value(1.0, "1", 0.5, "current transfer ratio at 1 mA, ranked part: 50 % to 150 %", sources.OPTOCOUPLER.basis)
 OPTO_LIFE = Value(0.70, "1", 0.0, "of the transfer ratio left at the end of its life", "common practice")
-OPTO_HEAT = Value(0.80, "1", 0.0, "of the transfer ratio left at 70 C", "from memory")
+OPTO_HEAT = Value(0.80, "1", 0.0, "of the transfer ratio left at 70 C", sources.OPTOCOUPLER.basis)
 CALL_SERIES = Value(1000, "ohm", 0.05, "sets the opto's current on a 24 V channel")
 CALL_ZENER = Value(15.0, "V", 0.05, "two back to back: nothing flows below about 16 V peak")
 ZENER_FORWARD_V = Value(0.7, "V", 0.2, "forward voltage of the other of the two", "common practice")
@@ -160,9 +179,9 @@ LINE_SHUNT = Value(820, "ohm", 0.01, "across the opto's diode: it lights only ab
 LINE_FUSE = Value(0.5, "A", 0.0, "in each leg of each line tap")
 VARISTOR = Value(300.0, "V", 0.1, "continuous AC rating of the varistor from leg to leg, behind the fuses")
 PULL_UP = Value(47e3, "ohm", 0.05, "collector to VDD")
-PI_PULL_UP = Value(50e3, "ohm", 0.34, "the Pi's own pull-up, where switched on", "from memory")
+PI_PULL_UP = Value(50e3, "ohm", 0.34, "the Pi's own pull-up, where switched on", sources.PI_PINS.basis)
 HOLD_CAP = Value(2.2e-6, "F", 0.2, "bridges the gaps between the half waves")
 PIN_SERIES = Value(1000, "ohm", 0.05, "between the hold capacitor and the Pi's pin")
-PIN_LOW_V = Value(0.8, "V", 0.0, "at or below this the pin surely reads low", "from memory")
-PIN_HIGH_V = Value(2.0, "V", 0.0, "at or above this the pin surely reads high", "from memory")
+PIN_LOW_V = Value(0.8, "V", 0.0, "at or below this the pin surely reads low", sources.PI_PINS.basis)
+PIN_HIGH_V = Value(2.0, "V", 0.0, "at or above this the pin surely reads high", sources.PI_PINS.basis)
 ACTIVE_LOW = True  # voltage present pulls the pin low; a broken wire reads as absent

@@ -11,7 +11,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import TypeVar
 
-from condenser_monitor.monitor import limits
+from condenser_monitor.monitor import limits, sources
 from condenser_monitor.monitor.alarms import alarm_manager as alerts
 from condenser_monitor.monitor.alarms.proof import PROOF
 from condenser_monitor.monitor.core import cycle
@@ -28,6 +28,7 @@ from condenser_monitor.monitor.diagnosis.elimination import Expect
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
 from condenser_monitor.monitor.limits import Limit
+from condenser_monitor.monitor.sources import Source
 
 State = TypeVar("State", bound=StrEnum)
 Signal = TypeVar("Signal", bound=StrEnum)
@@ -47,6 +48,7 @@ def pages() -> dict[str, str]:
         "suspects.md": suspects_page(),
         "checks.md": checks_page(),
         "limits.md": limits_page(),
+        "sources.md": sources_page(),
         "states.md": states_page(),
     }
     return {name: "\n".join(lines).rstrip() + "\n" for name, lines in made.items()}
@@ -247,6 +249,50 @@ def limits_page() -> list[str]:
         if group is not limits.FindingLimits:
             lines += [f"## {group.group_name()}", "", *_table(head, (_limit(*item) for item in group.rows().items()))]
     return lines
+
+
+# ---------------------------------------------------------------- sources
+
+
+_ACCESS = {
+    "read": "the document was read",
+    "quoted": "read where another one quotes it",
+    "remembered": "from memory: confirm it before you rely on it",
+}
+
+
+def sources_page() -> list[str]:
+    """The ledger of sources: each document, how it is known, what it says, and the numbers that stand on it."""
+    lines = _titled(
+        "Sources",
+        "Every document that a number of the program rests on. Numbers without a document are common practice or our"
+        " own choice, and say so in [limits](limits.md).",
+    )
+    for name, row in sources.sources():
+        used = [
+            f"{limit.group}.{limit.key}" if limit.group else key
+            for key, limit in _all_limits()
+            if row.cite in limit.source
+        ]
+        used += [
+            f"check {check.name}" for check in CHECKS.values() if row.text in check.source or row.says == check.source
+        ]
+        lines += [f"## {name}", "", f"{row.cite}: {row.says}.", "", f"- {_ACCESS[row.access]}{_looked(row)}"]
+        lines += [f"- used by {_codes(used)}" if used else "- used by the circuits or the simulator", ""]
+    return lines
+
+
+def _looked(row: Source) -> str:
+    return f" ({row.checked})" if row.checked else ""
+
+
+def _all_limits() -> Iterator[tuple[str, Limit]]:
+    for key, value in vars(limits).items():
+        if isinstance(value, Limit) and key[0] != "_":
+            yield key, value
+    for group in (*limits.LimitGroup.__subclasses__(), *limits.FINDINGS.values()):
+        if group is not limits.FindingLimits:
+            yield from group.rows().items()
 
 
 # ---------------------------------------------------------------- states

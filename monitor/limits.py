@@ -1,13 +1,17 @@
 """Every default number of the program, once: value, unit, bounds and where it comes from.
 
-`basis` is one of BASES. "standard" names a published document; "data sheet" a component's published sheet;
-"common practice" is the trade's rule without a source; "from memory" is a published figure that was not at hand to read
-again; "ours" is a choice of this project. The site file may change the numbers of a finding within `low`..`high`.
+`basis` is one of BASES. "standard" names a published document, "data sheet" a component's published sheet, "from
+memory" a published figure that was not at hand to read again: these three name a row of the ledger (`sources.py`).
+"common practice" is the trade's rule without a source; "ours" is a choice of this project. The site file may change
+the numbers of a finding within `low`..`high`.
 """
 
 from __future__ import annotations
 
 from typing import ClassVar, NamedTuple
+
+from condenser_monitor.monitor import sources
+from condenser_monitor.monitor.sources import Source
 
 BASES = ("standard", "data sheet", "common practice", "from memory", "ours")
 
@@ -51,14 +55,23 @@ def _ours(value: float, unit: str, low: float, high: float, why: str) -> Limit:
     return Limit(value, unit, low, high, "ours", why)
 
 
+def _cited(value: float, unit: str, low: float, high: float, source: Source, *, why: str = "") -> Limit:
+    """A number from elsewhere: its basis is how the ledger's row is known; `why` says what we make of it."""
+    return Limit(value, unit, low, high, source.basis, f"{source.cite}: {why or source.says}")
+
+
 # ---------------------------------------------------------------- the 24 V side
 
 CONTROL_NOMINAL_V = Limit(24.0, "V", 24, 24, "common practice", "residential control circuits are 24 V AC")
-CLOSING_RATIO = Limit(
-    0.85, "1", 0.5, 1.0, "from memory", "IEC 60947-4-1 cl. 8.2.1.2: a contactor closes from 85 % of its rated voltage"
-)
+CLOSING_RATIO = _cited(0.85, "1", 0.5, 1.0, sources.CONTACTOR_CLOSING)
 CONTROL_HYSTERESIS_V = _ours(0.5, "V", 0, 2, "low control voltage is gone only half a volt above its limit")
-CONTROL_DEAD_V = _ours(5.0, "V", 1, 10, "below the drop-out of any 24 V coil (20 % of 24 V, IEC 60947-4-1)")
+CONTROL_DEAD_V = _ours(
+    5.0,
+    "V",
+    1,
+    10,
+    f"no coil pulls in at so little; one that holds lets go by 4.8 V ({sources.CONTACTOR_DROP_OUT.cite})",
+)
 CONTROL_PRESENT_V = _ours(
     18.0, "V", 10, 20.4, "the boards must see 18 V as present; a thermostat that steals power leaves only a few volts"
 )
@@ -69,9 +82,7 @@ CONTROL_GHOST_V = _ours(
     15,
     "a stealing thermostat or a cable beside a live one leaves less on an open call wire",
 )
-CONTROL_HIGH_V = Limit(
-    30.0, "V", 28, 40, "standard", "UL 1585 / UL 5085-3: a class 2 secondary stays at or under 30 V RMS"
-)
+CONTROL_HIGH_V = _cited(30.0, "V", 28, 40, sources.CLASS_2_VOLTS)
 COIL_NONE_A = _ours(
     0.08,
     "A",
@@ -92,8 +103,13 @@ COIL_SHORT_A = Limit(3.0, "A", 2.5, 10, "common practice", "the usual control fu
 
 RUNNING_ON_RATIO = _ours(0.25, "of RLA", 0.1, 0.6, "contract: a compressor counts as running from 25 % of rated load")
 RUNNING_OFF_RATIO = _ours(0.20, "of RLA", 0.05, 0.5, "contract: and as stopped below 20 %")
-TRICKLE_A = Limit(
-    4.2, "A", 0, 10, "ours", "V / Xc of a 45 uF run capacitor at 240 V, 60 Hz is 4.07 A: the largest standing current"
+TRICKLE_A = _ours(
+    4.2,
+    "A",
+    0,
+    10,
+    "V / Xc of a 45 uF run capacitor at 240 V, 60 Hz is 4.07 A; larger ones (70 uF: 6.3 A) sit beside compressors whose"
+    " running limit is higher still, and the higher of the two holds",
 )
 TRICKLE_RATIO = _ours(0.5, "of RLA", 0.25, 0.9, "welded contacts give more than half of the running current")
 FAN_ON_RATIO = _ours(0.30, "of FLA", 0.1, 0.6, "contract: a fan counts as running from 30 % of full-load amps")
@@ -107,7 +123,7 @@ LINE_HYSTERESIS_RATIO = _ours(0.01, "of nominal", 0, 0.05, "line volts are back 
 START_WINDING_NONE_A = _ours(
     0.3, "A", 0.1, 1, "noise and pick-up; the smallest run capacitor (15 uF) carries over 1 A at 200 V"
 )
-LINE_NOMINAL_V = Limit(240.0, "V", 200, 250, "standard", "ANSI C84.1: 120/240 V single-phase service")
+LINE_NOMINAL_V = _cited(240.0, "V", 200, 250, sources.SERVICE_NOMINAL)
 
 # ---------------------------------------------------------------- believing a sense
 
@@ -170,12 +186,8 @@ class HABITS(LimitGroup):
     delay_most_s = Limit(600.0, "s", 60, 3600, "common practice", "delay timers of cooling units go up to ten minutes")
     break_most_s = Limit(900.0, "s", 60, 3600, "common practice", "5 min is usual after a stop; boards add some")
     shed_least_s = _ours(240.0, "s", 60, 3600, "no utility's switch cuts for less than some minutes")
-    shed_most_s = Limit(
-        3600.0, "s", 600, 14400, "from memory", "load control of utilities: half an hour at a time is usual"
-    )
-    frost_c = Limit(
-        12.0, "°C", 5, 20, "from memory", "outdoor coils of heat pumps frost below about 5 to 7 °C; margin ours"
-    )
+    shed_most_s = _cited(3600.0, "s", 600, 14400, sources.LOAD_CONTROL)
+    frost_c = _cited(12.0, "°C", 5, 20, sources.FROST, why="they frost below about 5 to 7 °C; the margin is ours")
     board_fan_c = _ours(20.0, "°C", 5, 30, "boards cycle the fan only in the cold, when head pressure falls")
     ramp_s = _ours(180.0, "s", 0, 600, "a variable-speed unit's board waits and ramps before its current shows")
     run_on_s = _ours(240.0, "s", 60, 1800, "boards let the fan run on for a minute or two")
@@ -236,8 +248,8 @@ SWAPPED_RATIO = _ours(5.0, "of FLA", 3, 20, "no fan draws so much and runs; a co
 
 # ---------------------------------------------------------------- meter checks (see checks/)
 
-COPPER_PER_K = Limit(0.00393, "1/K", 0.0039, 0.004, "standard", "IEC 60028: resistance of annealed copper, from 20 °C")
-COPPER_AT_C = Limit(20.0, "°C", 20, 20, "standard", "IEC 60028: the temperature that coefficient counts from")
+COPPER_PER_K = _cited(0.00393, "1/K", 0.0039, 0.004, sources.COPPER)
+COPPER_AT_C = _cited(20.0, "°C", 20, 20, sources.COPPER, why="the temperature that coefficient counts from")
 
 
 class METER(LimitGroup):
@@ -261,7 +273,7 @@ class METER(LimitGroup):
     subcooling_low = Limit(3.3, "K", 1, 5, "common practice", "6 °F; the unit's own plate decides")
     subcooling_high = Limit(9.4, "K", 7, 14, "common practice", "17 °F; the unit's own plate decides")
     amps_overload = _ours(1.5, "of RLA", 1.2, 2.5, "no sound compressor runs so; one on its run winding alone does")
-    capacitor_over = Limit(1.06, "of rated", 1.03, 1.2, "data sheet", "motor run capacitors: 6 % above is allowed")
+    capacitor_over = _cited(1.06, "of rated", 1.03, 1.2, sources.CAPACITOR_BAND)
     start_capacitor_good = Limit(0.95, "of rated", 0.8, 1, "common practice", "start capacitors: none under the range")
     insulation_good = Limit(20e6, "ohm", 5e6, 1e8, "common practice", "at 500 V: under 20 megohm is weak")
     rc_low = _ours(
@@ -269,11 +281,9 @@ class METER(LimitGroup):
     )
     line_absent = _ours(50.0, "V", 10, 100, "less is what leaks through a motor or a meter")
     line_half = _ours(150.0, "V", 130, 180, "one leg of two lost: the motors carry 120 V or so across")
-    line_low = Limit(197.0, "V", 180, 210, "data sheet", "compressor sheet, 208/230 V single-phase: 197 to 253 V")
-    line_high = Limit(253.0, "V", 250, 264, "data sheet", "compressor sheet, 208/230 V single-phase: 197 to 253 V")
-    capacitor_good = Limit(
-        0.94, "of rated", 0.9, 0.97, "data sheet", "motor run capacitors: 6 % below rated is allowed"
-    )
+    line_low = _cited(197.0, "V", 180, 210, sources.COMPRESSOR_VOLTS)
+    line_high = _cited(253.0, "V", 250, 264, sources.COMPRESSOR_VOLTS)
+    capacitor_good = _cited(0.94, "of rated", 0.9, 0.97, sources.CAPACITOR_BAND)
     capacitor_dead = _ours(0.5, "of rated", 0.1, 0.8, "below half the motor does not start at all")
     winding_sum = _ours(0.15, "1", 0.05, 0.4, "R-S is C-R plus C-S; meters and probes err by tenths of an ohm")
     winding_step = _ours(0.3, "ohm", 0.1, 1, "what probes and a meter's last digit can add")
@@ -386,12 +396,12 @@ class LOW_CONTROL_VOLTAGE(FindingLimits):
 
 class LOW_LINE_VOLTAGE(FindingLimits):
     hold_s = _hold(30)
-    ratio = Limit(0.917, "of nominal", 0.7, 0.99, "from memory", "ANSI C84.1, service range B: 110/220 V of 120/240")
+    ratio = _cited(0.917, "of nominal", 0.7, 0.99, sources.SERVICE_RANGE_B)
 
 
 class HIGH_LINE_VOLTAGE(FindingLimits):
     hold_s = _hold(30)
-    ratio = Limit(1.058, "of nominal", 1.01, 1.3, "from memory", "ANSI C84.1, service range B: 127/254 V of 120/240")
+    ratio = _cited(1.058, "of nominal", 1.01, 1.3, sources.SERVICE_RANGE_B)
 
 
 class RUN_CAPACITOR_WEAK(FindingLimits):
@@ -440,10 +450,10 @@ class CALL_WITHOUT_THERMOSTAT(FindingLimits):
 
 class SHORT_CYCLING(FindingLimits):
     hold_s = _hold(0)
-    off_s = Limit(180, "s", 10, 3600, "data sheet", "scroll application guide: 180 s time-out between runs advised")
-    run_s = Limit(120, "s", 10, 3600, "data sheet", "scroll application guide: 2 min minimum run")
+    off_s = _cited(180, "s", 10, 3600, sources.SCROLL_GUIDE_CYCLES)
+    run_s = _cited(120, "s", 10, 3600, sources.SCROLL_GUIDE_CYCLES)
     in_a_row = _ours(3, "times", 2, 20, _CONTRACT)
-    starts = Limit(10, "starts", 2, 60, "data sheet", "scroll application manual: at most 10 starts an hour")
+    starts = _cited(10, "starts", 2, 60, sources.SCROLL_MANUAL_STARTS)
     window_s = _ours(3600, "s", 600, 86400, _CONTRACT)
     all_clear_s = _all_clear(86400, _DAILY)
 
@@ -518,17 +528,15 @@ class ALARMS(LimitGroup):
     answers_kept = _ours(32, "answers", 1, 1000, "a request repeated by the broker comes soon after the first")
     text_most = _ours(500, "characters", 50, 5000, "longest note of a person")
     name_most = _ours(128, "characters", 16, 1000, "longest name of a person and longest id of a request")
-    window_s = Limit(600.0, "s", 60, 3600, "from memory", "ISA-18.2 / EEMUA 191: rates are counted in 10 min")
+    window_s = _cited(600.0, "s", 60, 3600, sources.ALARM_WINDOW)
     flood_from = Limit(10, "alarms", 2, 100, "common practice", f"a flood is more than this in 10 min: {_AUDIT}")
-    flood_until = Limit(5, "alarms", 1, 100, "from memory", "ISA-18.2 / EEMUA 191: a flood ends below this in 10 min")
+    flood_until = _cited(5, "alarms", 1, 100, sources.ALARM_WINDOW)
     chatter_times = Limit(3, "times", 2, 100, "common practice", f"chatter is this often in a minute: {_AUDIT}")
     chatter_s = Limit(60.0, "s", 10, 600, "common practice", f"the minute of chatter: {_AUDIT}")
     stale_s = Limit(86400.0, "s", 3600, 864000, "common practice", f"in alarm for longer is stale: {_AUDIT}")
-    days = Limit(30, "days", 1, 366, "from memory", "ISA-18.2: figures are made from at least 30 days")
-    per_day = Limit(
-        150, "alarms", 1, 1000, "from memory", "ISA-18.2-2009: about 150 a day is what one person can handle"
-    )
-    flood_share = Limit(0.01, "1", 0, 1, "from memory", "ISA-18.2 / EEMUA 191: time in flood under 1 %")
+    days = _cited(30, "days", 1, 366, sources.ALARM_DAYS)
+    per_day = _cited(150, "alarms", 1, 1000, sources.ALARM_LOAD)
+    flood_share = _cited(0.01, "1", 0, 1, sources.ALARM_FLOOD)
     share_urgent = Limit(0.05, "1", 0, 1, "common practice", "about 5 % of alarms high priority: a blog on ISA-18.2")
     share_soon = Limit(0.15, "1", 0, 1, "common practice", "about 15 % medium: the same")
     share_watch = Limit(0.80, "1", 0, 1, "common practice", "about 80 % low: the same")
@@ -593,13 +601,12 @@ class BASELINES(LimitGroup):
     # clean minutes
     steady_ratio = _ours(0.05, "1", 0.01, 0.2, "neighbouring minutes of a settled run differ by 1 to 3 %")
     # stages, which nothing senses
-    stage_step = Limit(
+    stage_step = _ours(
         0.18,
         "1",
         0.1,
         0.4,
-        "data sheet",
-        "two-stage scrolls run at about 67 % of full capacity; measured: 38 to 50 % more amps (tests/data/nist-ashp)",
+        "half of the least that was measured: the high stage drew 38 to 50 % more amps (tests/data/nist-ashp-hilft)",
     )
     stage_most = _ours(1.9, "of the other stage", 1.3, 3, "a low stage of half the capacity, and some margin")
     stage_clear_sd = _ours(3.0, "standard deviations", 2, 10, "one group cut at its middle lies 2.7 of them apart")
@@ -618,9 +625,7 @@ class BASELINES(LimitGroup):
     split_least_k = _ours(3.0, "K", 0, 8, "less is no cooling, and no normal")
     split_most_k = _ours(18.0, "K", 12, 30, "more is hardly any air, and no normal")
     # drift
-    ewma_weight = Limit(
-        0.2, "1", 0.05, 1, "from memory", "NIST/SEMATECH e-Handbook 6.3.2.4: usually between 0.2 and 0.3"
-    )
+    ewma_weight = _cited(0.2, "1", 0.05, 1, sources.EWMA)
     drift_allow = _ours(0.02, "1", 0.005, 0.1, "daily means move this much with humidity and the house alone")
     drift_limit = _ours(0.10, "1", 0.02, 1, "beyond the allowance: six days 4 % off, or eleven days 3 % off")
     # the first and the last of something
@@ -629,14 +634,7 @@ class BASELINES(LimitGroup):
     start_rate_hz = _ours(200, "Hz", 50, 10000, "a start lasts 0.1 to 0.5 s; slower captures cannot time it")
     # use and wear
     use_days = _ours(60, "days", 7, 400, "two months of daily use, for the page")
-    contact_life = Limit(
-        200000,
-        "operations",
-        10000,
-        1e7,
-        "data sheet",
-        "a 30/40 A definite-purpose contactor: 200 000 operations at full load (usual claims: 100 000 to 250 000)",
-    )
+    contact_life = _cited(200000, "operations", 10000, 1e7, sources.CONTACT_LIFE)
 
 
 # ---------------------------------------------------------------- when the unit is called (see baselines/calls.py)
@@ -662,9 +660,7 @@ class CALLS(LimitGroup):
     from_c = _ours(15.0, "°C", 5, 20, "colder air outdoors cools a house through its walls")
     gap_s = _ours(3600, "s", 60, 86400, "a call may last ten minutes: an hour not watched may have held one")
     season_s = _ours(10 * 86400, "s", 86400, 60 * 86400, "a unit not called for ten days is out of season, or off")
-    cooler_k = Limit(
-        4.0, "K", 0, 8, "from memory", "ENERGY STAR: a set point 7 °F (3.9 K) higher while nobody is at home"
-    )
+    cooler_k = _cited(4.0, "K", 0, 8, sources.AWAY_SET_POINT)
     habit_ratio = _ours(1.6, "1", 1, 4, "the next longest silence of a habit is seldom half as long again")
     habit_days = _ours(60, "days", 14, 366, "eight weekends")
 
@@ -711,9 +707,9 @@ class FLEET(LimitGroup):
     login_tries = _ours(5, "tries", 1, 100, "wrong passwords for one name within login_window_s")
     login_tries_from = _ours(50, "tries", 1, 10000, "wrong passwords from one address: an office shares one")
     login_window_s = _ours(900, "s", 60, _DAY, "how long wrong passwords count")
-    password_least = Limit(12, "characters", 8, 64, "from memory", "NIST SP 800-63B: length, not composition")
-    argon2_kib = Limit(19456, "KiB", 8192, 1e6, "from memory", "OWASP password storage: Argon2id, 19 MiB, 2 passes")
-    argon2_passes = Limit(2, "passes", 1, 10, "from memory", "as argon2_kib")
+    password_least = _cited(15, "characters", 8, 64, sources.PASSWORD_LENGTH)
+    argon2_kib = _cited(19456, "KiB", 8192, 1e6, sources.ARGON2)
+    argon2_passes = _cited(2, "passes", 1, 10, sources.ARGON2)
     requests_per_min = _ours(300, "requests", 10, 1e5, "one address, by one web process; a page takes 1 to 3")
     # triage
     silent_s = _ours(600, "s", 60, _DAY, "a monitor off this long is silent, not just starting anew")
@@ -723,17 +719,16 @@ class FLEET(LimitGroup):
     page_rows = _ours(100, "rows", 10, 1000, "what a dispatcher scrolls through on one page")
 
 
-_NWS = "National Weather Service, heat index categories (80, 90, 103 °F), taken by dry bulb alone"
+_NWS = "taken by dry bulb alone"
 FLEET_HEAT_C: tuple[Limit, ...] = (
     _ours(-90.0, "°C", -90, -90, "below the first band there is no heat"),
-    Limit(26.7, "°C", 20, 50, "from memory", _NWS),
-    Limit(32.2, "°C", 20, 50, "from memory", _NWS),
-    Limit(39.4, "°C", 20, 60, "from memory", _NWS),
+    _cited(26.7, "°C", 20, 50, sources.HEAT_INDEX, why=_NWS),
+    _cited(32.2, "°C", 20, 50, sources.HEAT_INDEX, why=_NWS),
+    _cited(39.4, "°C", 20, 60, sources.HEAT_INDEX, why=_NWS),
 )
-_CONTACTOR = "component sheet of a 30/40 A definite-purpose contactor: locked-rotor amps at 240 V, 6 times full load"
 CONTACTOR_LRA_A: dict[int, Limit] = {
-    30: Limit(180, "A", 180, 180, "data sheet", _CONTACTOR),
-    40: Limit(240, "A", 240, 240, "data sheet", _CONTACTOR),
+    30: _cited(180, "A", 180, 180, sources.CONTACT_LOCKED_ROTOR),
+    40: _cited(240, "A", 240, 240, sources.CONTACT_LOCKED_ROTOR),
 }
 
 # ---------------------------------------------------------------- the history file and the outlets (edge)
@@ -776,7 +771,13 @@ class WEB(LimitGroup):
     threads = _ours(8, "threads", 2, 64, "answers given at a time; a Pi has four cores and other work")
     backlog = _ours(64, "connections", 4, 1024, "connections open at a time; more wait")
     body_most = _ours(65536, "bytes", 1024, 1e7, "no form of the page is longer")
-    password_least = _ours(10, "characters", 8, 64, "NIST SP 800-63B asks for 8 at least")
+    password_least = _ours(
+        10,
+        "characters",
+        8,
+        64,
+        f"one house, on its own network; less than {sources.PASSWORD_LENGTH.cite} asks of an only factor",
+    )
     password_most = _ours(256, "characters", 64, 4096, "longer ones only cost time to hash")
     login_tries = _ours(5, "tries", 1, 100, "wrong passwords from one address within login_window_s")
     login_tries_all = _ours(50, "tries", 5, 1000, "wrong passwords from all addresses within login_window_s")
@@ -900,7 +901,7 @@ class PERFORMANCE(LimitGroup):
 # ---------------------------------------------------------------- reading the boards
 
 BURST_S = _ours(0.12, "s", 0.05, 1.0, "7.2 cycles at 60 Hz, 6 at 50 Hz: enough for a windowed mean square")
-ADC_RATE_HZ = Limit(860.0, "1/s", 8, 860, "data sheet", "ADS1115 (SBAS444D): the fastest rate, within 10 % of nominal")
+ADC_RATE_HZ = _cited(860.0, "1/s", 8, 860, sources.CONVERTER_RATE)
 ADC_READ_RATIO = _ours(0.85, "of a conversion", 0.3, 0.9, "reads come faster than conversions of a clock 10 % fast")
 ADC_PAUSE_SPREAD = _ours(0.14, "1", 0, 0.3, "pauses between reads are this much uneven where phase counts")
 ADC_READ_MOST = _ours(
@@ -952,9 +953,9 @@ class CALIBRATION(LimitGroup):
     clamp_meter = Limit(0.03, "1", 0.005, 0.1, "common practice", "a usual AC clamp meter: 2 % and a few digits")
     voltmeter = Limit(0.01, "1", 0.001, 0.05, "common practice", "a usual multimeter on AC volts: 1 % and a few digits")
     thermometer_k = Limit(0.5, "K", 0.05, 3, "common practice", "a usual digital thermometer")
-    coverage = Limit(2.0, "1", 1, 3, "standard", "GUM (JCGM 100): expanded uncertainty with a coverage factor of 2")
+    coverage = _ours(2.0, "1", 1, 3, f"a choice within {sources.COVERAGE.text}")
     method = _ours(0.005, "1", 0.001, 0.02, "RMS from bursts; all but extreme wave forms stay within it in the tests")
-    noise_codes = Limit(1.0, "codes", 0, 10, "data sheet", "ADS1115: about one code of noise, RMS, at 860 a second")
+    noise_codes = _cited(1.0, "codes", 0, 10, sources.CONVERTER_NOISE)
     power_meter = Limit(0.02, "1", 0.002, 0.1, "common practice", "a clamp-on power meter: 2 % and a few digits")
     power_factor = Limit(0.9, "1", 0.5, 1, "common practice", "of a sound compressor under load")
     step_deg = _ours(0.5, "deg", 0.05, 3, "two converters' conversions on one clock: measured over clocks 10 % off")

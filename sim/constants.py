@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from condenser_monitor.monitor import sources
+
 
 class Constant(NamedTuple):
     value: float
@@ -22,11 +24,11 @@ def _ours(value: float, unit: str, why: str) -> Constant:
 
 # ---------------------------------------------------------------- copper and wire
 
-COPPER_OHM_MM2_M = Constant(0.017241, "ohm mm2/m", "standard", "IEC 60028; NBS Handbook 100: annealed copper at 20 C")
-COPPER_PER_K = Constant(0.00393, "1/K", "standard", "IEC 60028; NBS Handbook 100: at 20 C")
-AWG_36_MM = Constant(0.127, "mm", "standard", "ASTM B258: AWG 36 is 0.005 in")
-AWG_RATIO = Constant(92.0, "1", "standard", "ASTM B258: 39 steps from AWG 36 to 0000 in a ratio of 92")
-FOOT_M = Constant(0.3048, "m", "standard", "international foot")
+COPPER_OHM_MM2_M = Constant(0.017241, "ohm mm2/m", sources.COPPER.basis, sources.COPPER.text)
+COPPER_PER_K = Constant(0.00393, "1/K", sources.COPPER.basis, sources.COPPER.text)
+AWG_36_MM = Constant(0.127, "mm", sources.AWG.basis, sources.AWG.text)
+AWG_RATIO = Constant(92.0, "1", sources.AWG.basis, sources.AWG.text)
+FOOT_M = Constant(0.3048, "m", sources.CONVERSIONS.basis, sources.CONVERSIONS.text)
 
 # ---------------------------------------------------------------- 24 V control circuit
 
@@ -45,7 +47,7 @@ FUSE_POINTS = (
     (3.50, 0.141),
     (6.00, 0.0447),
 )
-FUSE_SOURCE = Constant(0.0, "", "from memory", "ISO 8820-3 type C / SAE J1284: opening times of blade fuses")
+FUSE_SOURCE = Constant(0.0, "", sources.BLADE_FUSE.basis, sources.BLADE_FUSE.text)
 
 # ---------------------------------------------------------------- line
 
@@ -78,23 +80,26 @@ AHRI_FLOW_LB_H = (
     1.79e-4,
     -8.08e-5,
 )
-AHRI_SOURCE = Constant(
-    3.0, "ton", "standard", "AHRI 540 ten-coefficient form; coefficients of a 3 ton R-410A set in open academic code"
+AHRI_SOURCE = _ours(
+    3.0,
+    "ton",
+    "one set of coefficients for 3 tons of R-410A that open academic code prints; the form is that of "
+    + sources.COMPRESSOR_MAP.cite,
 )
 MAP_LOW_F = _ours(-10.0, "F", "the map is used down to this evaporating temperature, then tapers to the idle share")
 MAP_HIGH_F = _ours(170.0, "F", "an internal relief valve opens by then: condensing temperature rises no further")
 IDLE_POWER_SHARE = _ours(0.40, "1", "power of a compressor that pumps almost nothing, of its power at rating A")
 STARVED_F = _ours(-60.0, "F", "evaporating temperature at which almost nothing is pumped")
-RATING_OUTDOOR_F = Constant(95.0, "F", "from memory", "AHRI 210/240 rating condition A")
+RATING_OUTDOOR_F = Constant(95.0, "F", sources.RATING_A.basis, sources.RATING_A.text)
 RATING_EVAPORATING_F = _ours(45.0, "F", "evaporating temperature at rating A; AHRI 540's rating point as well")
 APPROACH_F = Constant(
     27.0, "F", "common practice", "condensing over outdoor temperature: 25 to 30 F, clean and at rating A"
 )
 SUCTION_PER_INDOOR = _ours(0.9, "F/F", "evaporating temperature follows the return air")
-RATING_INDOOR_F = Constant(80.0, "F", "from memory", "AHRI 210/240: indoor dry bulb of the cooling tests")
+RATING_INDOOR_F = Constant(80.0, "F", sources.RATING_A.basis, sources.RATING_A.text)
 CAPACITY_PER_F = _ours(-0.006, "1/F", "evaporator enthalpy difference against condensing temperature (warmer liquid)")
-BTU_H_PER_W = Constant(3.412, "Btu/h/W", "standard", "unit conversion")
-TON_W = Constant(3516.9, "W", "standard", "refrigeration ton of 12 000 Btu/h")
+BTU_H_PER_W = Constant(3.412, "Btu/h/W", sources.CONVERSIONS.basis, sources.CONVERSIONS.text)
+TON_W = Constant(3516.9, "W", sources.CONVERSIONS.basis, sources.CONVERSIONS.text)
 POWER_FACTOR = Constant(0.95, "1", "common practice", "running power factor of a capacitor-run compressor at rating A")
 CONDENSING_TAU_S = _ours(75.0, "s", "head pressure has settled some five minutes into a run")
 REST_TAU_S = _ours(150.0, "s", "condenser back to outdoor temperature after a stop")
@@ -115,7 +120,7 @@ AIRFLOW_F = _ours(32.0, "F", "fall of evaporating temperature with no air over t
 NON_CONDENSABLES_F = _ours(30.0, "F", "rise of condensing temperature with a condenser half full of air")
 PIPE_TAU_S = _ours(60.0, "s", "copper, insulation and probe strapped to it")
 AIRFLOW_M3_S_TON = Constant(0.1888, "m3/s", "common practice", "400 cubic feet a minute for each ton")
-AIR_J_M3_K = Constant(1206.0, "J/m3/K", "standard", "1.2 kg/m3 and 1005 J/kg/K")
+AIR_J_M3_K = Constant(1206.0, "J/m3/K", sources.DRY_AIR.basis, sources.DRY_AIR.text)
 SENSIBLE_SHARE = Constant(0.75, "1", "common practice", "of the cooling that lowers the temperature; the rest dries")
 BLOWER_AFTER_S = Constant(60.0, "s", "common practice", "a blower runs on for 30 to 90 s after the call")
 DUCT_TAU_S = _ours(40.0, "s", "coil, duct and probe")

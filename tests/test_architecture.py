@@ -22,7 +22,7 @@ MAY = {
 }
 KNOWS_ALL = {"monitor/commands", "hardware/install"}
 # What a part of monitor may import of the other parts; parts not named here may import any, but for circles.
-GROUND = {"limits"}
+GROUND = {"limits", "sources"}
 PARTS_MAY = {
     "core": GROUND,
     "diagnosis": {"core", *GROUND},

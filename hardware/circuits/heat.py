@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from condenser_monitor.hardware.circuits.computed import LINE_HIGH_V, Computed
 from condenser_monitor.hardware.values import LINE_SERIES, LINE_SERIES_COUNT, Value
+from condenser_monitor.monitor import sources
 
 WIDTH_M, HEIGHT_M, DEPTH_M = 0.25, 0.35, 0.15
 TRANSFER = Value(5.5, "W/(m2 K)", 0.0, "painted sheet, still air", "common practice")
 PI_W = Value(5.0, "W", 0.0, "the Pi with its supply's loss, busy", "common practice")
 SUN_W_PER_M2 = Value(1000.0, "W/m2", 0.0, "bright sun", "common practice")
 ABSORBED = {"white": 0.3, "grey": 0.7}  # share of the sun's heat taken up by the paint (common practice)
-PI_AMBIENT_C = Value(50.0, "C", 0.0, "highest air temperature about a Pi", "data sheet")
+PI_AMBIENT_C = Value(50.0, "C", 0.0, "highest air temperature about a Pi", sources.PI_HEADER.basis)
 HOT_DAY_C = Value(43.0, "C", 0.0, "a hot afternoon beside the unit, in shade")
 
 

@@ -19,6 +19,7 @@ from condenser_monitor.monitor.fleet.queries import PAGE_ROWS
 from condenser_monitor.monitor.fleet.setup import FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.visits import KINDS
+from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import short
 from condenser_monitor.web.fleet import guard
@@ -80,6 +81,7 @@ def _dress(app: Flask) -> None:
         kinds=KINDS,
         vulnerability=triage.VULNERABILITY,
         page_rows=PAGE_ROWS,
+        password_least=int(FLEET.password_least.value),
     )
     app.context_processor(_common)
     app.register_error_handler(HTTPException, _http_error)

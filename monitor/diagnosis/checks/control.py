@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from condenser_monitor.monitor import limits
+from condenser_monitor.monitor import limits, sources
 from condenser_monitor.monitor.diagnosis.checks.base import (
     CALLING,
     CLOSED,
@@ -73,7 +73,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         expected="24 to 29 V AC; under 20.4 V is too little to rely on; 0 V with a call at Y: a switch, delay, board"
         " or joint"
         " between the two is open",
-        basis="common practice",
+        basis=limits.CLOSING_RATIO.basis,
         source=limits.CLOSING_RATIO.source,
         steps=(CALLING, "Measure AC volts on the coil's two terminals themselves, wires on."),
         tools=TOOLS,
@@ -179,7 +179,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         sound=None,
         expected="about 27 V AC between the two conductors; more than 0.5 V across one closed splice is a poor joint",
         basis="common practice",
-        source="0.25 A through 30 m (100 ft) of 18 AWG loop loses 0.3 V (NEC chapter 9, table 8)",
+        source=f"0.25 A through 30 m (100 ft) of 18 AWG loop loses 0.3 V ({sources.WIRE_TABLE.cite})",
         steps=(CALLING, "Measure AC volts between the two conductors where the cable enters the unit."),
         tools=TOOLS,
         cautions=MIXED_LIVE,
@@ -225,7 +225,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         expected="23 to 27 V AC loaded, 26 to 29 V unloaded; over 30 V (class 2): the primary is on its 208 V tap in"
         " a 240 V"
         " house, or the line is high",
-        basis=M.rc_low.basis,
+        basis=limits.CONTROL_HIGH_V.basis,
         source=limits.CONTROL_HIGH_V.source,
         steps=("Measure AC volts between terminals R and C, behind the control fuse.",),
         tools=TOOLS,
@@ -245,7 +245,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         bounds=_RC_VOLTS,
         sound=None,
         expected="23 to 29 V AC ahead of the fuse; 0 V with line voltage on its primary: the transformer is dead",
-        basis=limits.METER.rc_low.basis,
+        basis=limits.CONTROL_HIGH_V.basis,
         source=limits.CONTROL_HIGH_V.source,
         steps=(
             "Measure AC volts on the secondary, ahead of the fuse.",
@@ -269,7 +269,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         bounds=_CONTROL_VOLTS,
         sound=None,
         expected="about 24 to 29 V AC while the thermostat calls, ahead of float and pressure switches",
-        basis="common practice",
+        basis=limits.CLOSING_RATIO.basis,
         source=limits.CLOSING_RATIO.source,
         steps=(CALLING, "Measure AC volts between Y (as it comes from the thermostat) and C."),
         tools=TOOLS,
@@ -359,8 +359,8 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         over="open",
         sound="closed",
         expected="about 1.3 ohm of loop for each 30 m (100 ft) of 18 AWG",
-        basis="standard",
-        source="NEC chapter 9, table 8, taken back to 20 °C",
+        basis=sources.WIRE_TABLE.basis,
+        source=sources.WIRE_TABLE.text,
         steps=(
             "Both units' power off. Take Y and C of the outdoor cable off at both ends.",
             "Join the two conductors at one end; measure between them at the other.",

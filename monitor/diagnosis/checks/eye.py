@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from condenser_monitor.monitor import sources
 from condenser_monitor.monitor.diagnosis.checks.base import DEAD, OFF_INSIDE, Check, look, outcomes
 
 _TRADE = "common practice"
@@ -446,8 +447,8 @@ BY_EYE: tuple[Check, ...] = (
         outcomes=outcomes(right="the equipment fits the load", oversized="the equipment is larger than the load"),
         sound="right",
         expected="capacity no more than the calculated cooling load allows",
-        basis="from memory",
-        source="ACCA Manual J (load) and Manual S (choice of equipment)",
+        basis=sources.LOAD_SIZING.basis,
+        source=sources.LOAD_SIZING.text,
         steps=("Calculate the cooling load of the house and compare it with the unit's capacity.",),
         chance=0.2,
     ),

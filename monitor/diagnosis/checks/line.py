@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from condenser_monitor.monitor import limits
+from condenser_monitor.monitor import limits, sources
 from condenser_monitor.monitor.diagnosis.checks.base import (
     CALLING,
     CLOSED,
@@ -324,8 +324,8 @@ LINE_CHECKS: tuple[Check, ...] = (
         expected="about 120 V from each of L1 and L2 to ground, contactor open; 120 V between L1 and L2 with one leg"
         " near 0 is a"
         " lost leg feeding back through the motors",
-        basis="common practice",
-        source="120/240 V single-phase service, ANSI C84.1",
+        basis=sources.SERVICE_NOMINAL.basis,
+        source=sources.SERVICE_NOMINAL.text,
         steps=("Call off. Measure AC volts from L1 to ground and from L2 to ground.",),
         tools=TOOLS,
         cautions=LINE_LIVE,
@@ -400,8 +400,8 @@ LINE_CHECKS: tuple[Check, ...] = (
         bounds=_CAPACITOR,
         sound="good",
         expected="microfarads = amperes x 2652 / volts at 60 Hz (3183 at 50 Hz), within the label's tolerance",
-        basis="standard",
-        source="I = 2 pi f C V",
+        basis=sources.CAPACITOR_LAW.basis,
+        source=sources.CAPACITOR_LAW.says,
         steps=(
             "While it runs, clamp the lead from capacitor to start winding, and measure the volts across the"
             " capacitor.",

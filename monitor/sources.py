@@ -1,0 +1,354 @@
+"""The ledger of sources: every document that a number of the program rests on, once, and how it is known to us.
+
+A number from elsewhere names its row (`limits.py` by `_cited`, the checks, the circuits, the simulator), so that
+basis and words come from here and cannot disagree. `access` says how the row is known:
+
+- "read": the document itself was read;
+- "quoted": another document that quotes it was read, the document itself was not;
+- "remembered": neither was at hand: to be confirmed before anybody relies on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Literal, NamedTuple
+
+Access = Literal["read", "quoted", "remembered"]
+Kind = Literal["standard", "data sheet"]
+
+
+class Source(NamedTuple):
+    """One place in one document. `says` is its content in our words; `checked` the date (ISO) of the last look."""
+
+    document: str
+    edition: str
+    place: str
+    access: Access
+    checked: str
+    says: str
+    kind: Kind = "standard"
+
+    @property
+    def basis(self) -> str:
+        """Return the basis (one of `limits.BASES`) of a number that stands on this row."""
+        return "from memory" if self.access == "remembered" else self.kind
+
+    @property
+    def cite(self) -> str:
+        """Return document, edition and place in one line."""
+        return ", ".join(part for part in (self.document, self.edition, self.place) if part)
+
+    @property
+    def text(self) -> str:
+        return f"{self.cite}: {self.says}"
+
+
+_LOOKED = "2026-11"  # the month in which the documents at hand were gone through
+
+# ---------------------------------------------------------------- control circuit and contactor
+
+CONTACTOR_CLOSING = Source(
+    "IEC 60947-4-1",
+    "2018",
+    "8.2.1.2",
+    "remembered",
+    "",
+    "an electromagnetic contactor closes from 85 % of its rated control voltage",
+)
+CONTACTOR_DROP_OUT = Source(
+    "IEC 60947-4-1",
+    "2018",
+    "8.2.1.2",
+    "remembered",
+    "",
+    "an AC contactor drops out between 75 % and 20 % of its rated control voltage",
+)
+CLASS_2_VOLTS = Source(
+    "UL 5085-3 (before: UL 1585)",
+    "",
+    "class 2 secondary",
+    "quoted",
+    _LOOKED,
+    "at most 30 V RMS under any load, open circuit included; read in the scope page of a test laboratory",
+)
+CONTACT_LIFE = Source(
+    "catalogue sheet of a 30/40 A definite-purpose contactor",
+    "2003, revised 2005",
+    "",
+    "read",
+    _LOOKED,
+    "200 000 operations at full load, 2 million without; usual claims are 100 000 to 250 000",
+    "data sheet",
+)
+CONTACT_LOCKED_ROTOR = CONTACT_LIFE._replace(says="locked-rotor amps at 240 V: 180 of a 30 A pole, 240 of a 40 A pole")
+BLADE_FUSE = Source(
+    "ISO 8820-3 type C / SAE J1284",
+    "",
+    "opening times",
+    "remembered",
+    "",
+    "110 % 100 h, 135 % 0.75 s to 600 s, 200 % 0.15 s to 5 s",
+)
+
+# ---------------------------------------------------------------- line side
+
+SERVICE_NOMINAL = Source("ANSI C84.1", "2020", "table 1", "remembered", "", "120/240 V single-phase service")
+SERVICE_RANGE_B = Source(
+    "ANSI C84.1", "2020", "table 1, range B, service", "remembered", "", "110/220 V to 127/254 V of 120/240 V"
+)
+COMPRESSOR_VOLTS = Source(
+    "nameplate-voltage bulletin of a compressor maker",
+    "",
+    "208/230 V, single-phase",
+    "quoted",
+    _LOOKED,
+    "197 to 253 V at maximum load for welded hermetic compressors, 188 to 253 V for scrolls",
+    "data sheet",
+)
+SCROLL_MANUAL_STARTS = Source(
+    "application manual of a scroll maker", "", "5.14", "read", _LOOKED, "at most 10 starts an hour", "data sheet"
+)
+SCROLL_GUIDE_CYCLES = Source(
+    "commercial application guide of a scroll maker",
+    "",
+    "starts",
+    "read",
+    _LOOKED,
+    "at least 2 min of run, 180 s of rest advised, at most 12 starts an hour",
+    "data sheet",
+)
+CAPACITOR_BAND = Source(
+    "comparison page of motor capacitors",
+    "",
+    "run capacitors",
+    "read",
+    _LOOKED,
+    "6 % either way of what the label says",
+    "data sheet",
+)
+COPPER = Source(
+    "IEC 60028; NBS Handbook 100",
+    "1925; 1966",
+    "annealed copper at 20 °C",
+    "quoted",
+    _LOOKED,
+    "0.017241 ohm mm2/m; 0.00393 per K from 20 °C",
+)
+WIRE_TABLE = Source(
+    "NFPA 70 (NEC)",
+    "2023",
+    "chapter 9, table 8",
+    "quoted",
+    _LOOKED,
+    "18 AWG solid copper 7.77 ohm for 1000 ft at 75 °C, 6.39 ohm at 20 °C",
+)
+AWG = Source("ASTM B258", "", "", "remembered", "", "AWG 36 is 0.005 in, 39 steps to 0000 in a ratio of 92")
+CONVERSIONS = Source(
+    "NIST SP 811",
+    "2008",
+    "appendix B",
+    "remembered",
+    "",
+    "foot 0.3048 m; 3.412 Btu/h a watt; a ton of cooling 12 000 Btu/h, 3517 W",
+)
+DRY_AIR = Source("handbooks of air", "", "", "remembered", "", "1.2 kg/m3 and 1005 J/kg/K at 20 °C")
+CAPACITOR_LAW = Source("circuit theory", "", "", "read", _LOOKED, "I = 2 pi f C V")
+LOAD_SIZING = Source(
+    "ACCA Manual J and Manual S", "", "", "remembered", "", "the load of the house, and equipment that fits it"
+)
+
+# ---------------------------------------------------------------- refrigerant side and weather
+
+COMPRESSOR_MAP = Source(
+    "AHRI 540",
+    "2004",
+    "",
+    "quoted",
+    _LOOKED,
+    "power and flow as polynomials of ten coefficients in suction and discharge dew point",
+)
+RATING_A = Source("AHRI 210/240", "", "test A", "remembered", "", "95 °F outdoors, 80/67 °F indoors")
+FROST = Source(
+    "handbooks of heat pumps", "", "", "remembered", "", "outdoor coils frost below about 5 to 7 °C outdoors"
+)
+LOAD_CONTROL = Source(
+    "load-control programmes of utilities", "", "", "remembered", "", "half an hour at a time is usual"
+)
+AWAY_SET_POINT = Source(
+    "ENERGY STAR", "", "programmable thermostats", "remembered", "", "7 °F (3.9 K) warmer while nobody is at home"
+)
+
+HEAT_INDEX = Source(
+    "National Weather Service", "", "heat index categories", "remembered", "", "80, 90 and 103 °F (26.7, 32.2, 39.4 °C)"
+)
+
+# ---------------------------------------------------------------- alarms, statistics, secrets
+
+ALARM_WINDOW = Source(
+    "ANSI/ISA-18.2; EEMUA 191",
+    "2009; 3rd edition",
+    "",
+    "remembered",
+    "",
+    "rates are counted in 10 min; a flood ends under 5",
+)
+ALARM_LOAD = Source(
+    "ANSI/ISA-18.2",
+    "2009",
+    "",
+    "quoted",
+    _LOOKED,
+    "about 150 a day is what one person can handle; the 2016 edition has dropped it",
+)
+ALARM_DAYS = Source("ANSI/ISA-18.2", "2009", "", "quoted", _LOOKED, "figures are made from at least 30 days")
+ALARM_FLOOD = Source("ANSI/ISA-18.2; EEMUA 191", "2009", "", "remembered", "", "time in flood under 1 %")
+EWMA = Source(
+    "NIST/SEMATECH e-Handbook of Statistical Methods",
+    "2012",
+    "6.3.2.4",
+    "remembered",
+    "",
+    "a weight of 0.2 to 0.3 is usual",
+)
+PASSWORD_LENGTH = Source(
+    "NIST SP 800-63B",
+    "revision 4",
+    "3.1.1.2",
+    "remembered",
+    "",
+    "15 characters at least where the password is the only factor, 8 beside another; length, not composition",
+)
+ARGON2 = Source("OWASP password storage", "", "Argon2id", "remembered", "", "19 MiB, 2 passes, 1 lane")
+
+# ---------------------------------------------------------------- measuring
+
+CONVERTER_RATE = Source(
+    "ADS1115 data sheet",
+    "SBAS444D, 2018",
+    "output data rate",
+    "read",
+    _LOOKED,
+    "860 a second is the fastest, within 10 %",
+    "data sheet",
+)
+CONVERTER_NOISE = Source(
+    "ADS1115 data sheet",
+    "SBAS444D, 2018",
+    "noise tables",
+    "remembered",
+    "",
+    "about one code RMS at 860 a second",
+    "data sheet",
+)
+CONVERTER_INPUT = Source(
+    "ADS1115 data sheet",
+    "SBAS444D, 2018",
+    "electrical characteristics",
+    "remembered",
+    "",
+    "0.3 V beyond the rails at most; 0.15 % gain error at 25 °C; input resistance by range; 10 pF",
+    "data sheet",
+)
+CT_CLASS = Source(
+    "IEC 61869-2",
+    "2012",
+    "5.6.201.3",
+    "quoted",
+    _LOOKED,
+    "class 1: ratio error 3, 1.5, 1 and 1 %, phase 180, 90, 60 and 60 min at 5, 20, 100 and 120 % of rated current",
+)
+THERMISTOR = Source(
+    "manual of a temperature probe, 10 kohm curve",
+    "",
+    "table C-1",
+    "read",
+    _LOOKED,
+    "55 304 ohm at -10 °C, 32 651 ohm at 0 °C, 10 kohm at 25 °C",
+    "data sheet",
+)
+COVERAGE = Source(
+    "GUM (JCGM 100)",
+    "2008",
+    "6.2.1 and 6.3",
+    "remembered",
+    "",
+    "an expanded uncertainty is the standard one times a factor, usually 2 to 3",
+)
+
+PI_HEADER = Source(
+    "sheets of the Raspberry Pi",
+    "",
+    "",
+    "remembered",
+    "",
+    "3.3 V on the header, 1.8 kohm pull-ups on its bus, up to 50 °C about it",
+    "data sheet",
+)
+PI_PINS = Source(
+    "sheets of the Pi's processor",
+    "BCM2835 to BCM2712",
+    "pads",
+    "remembered",
+    "",
+    "low to 0.8 V, high from 2.0 V, pull-up 50 kohm within a third",
+    "data sheet",
+)
+OPTOCOUPLER = Source(
+    "sheets of optocouplers with two LEDs",
+    "",
+    "",
+    "remembered",
+    "",
+    "ranked 50 % to 150 % at 1 mA, 80 % of it left at 70 °C; 1.1 V across the LED",
+    "data sheet",
+)
+VOLTAGE_TRANSFORMER = Source(
+    "sheets of 2 mA : 2 mA voltage transformers",
+    "",
+    "",
+    "remembered",
+    "",
+    "windings of some 110 ohm each, ratio within 0.5 %, a lead of 1.5 degrees at most",
+    "data sheet",
+)
+DIODES = Source(
+    "sheets of small silicon diodes",
+    "",
+    "",
+    "remembered",
+    "",
+    "two in series carry about 1 % of a CT's current at 1.1 V peak",
+    "data sheet",
+)
+
+# ---------------------------------------------------------------- insulation
+
+IMPULSE = Source(
+    "IEC 60664-1",
+    "2007",
+    "table F.1",
+    "remembered",
+    "",
+    "up to 300 V to neutral: 2.5 kV in overvoltage category II, 4 kV in III; up to 150 V: 1.5 and 2.5 kV",
+)
+CLEARANCE = Source(
+    "IEC 60664-1",
+    "2007",
+    "table F.2",
+    "remembered",
+    "",
+    "pollution degree 3: 0.8 mm to 1.5 kV, 1.5 mm at 2.5 kV, 3 mm at 4 kV, 5.5 mm at 6 kV",
+)
+CREEPAGE = Source(
+    "IEC 60664-1",
+    "2007",
+    "table F.4",
+    "remembered",
+    "",
+    "material group III, 250 V: 2.5 mm in pollution degree 2, 4 mm in degree 3; doubled for reinforced insulation",
+)
+
+
+def sources() -> Iterator[tuple[str, Source]]:
+    """Yield every row with its name, in the order above."""
+    yield from ((name, row) for name, row in globals().items() if isinstance(row, Source))

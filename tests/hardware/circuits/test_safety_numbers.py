@@ -1,0 +1,74 @@
+"""Numbers that a person's safety hangs on, pinned by literals: whoever moves one must move it here, with the clause.
+
+The clauses are cited from memory (see monitor/sources.py); a qualified person confirms them against the standard.
+"""
+
+from __future__ import annotations
+
+import re
+from math import exp, sqrt
+
+import pytest
+
+from condenser_monitor.hardware import values
+from condenser_monitor.hardware.circuits import isolation
+from condenser_monitor.hardware.circuits.isolation import BARRIERS
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS
+
+
+def test_creepage_of_the_line_board_is_that_of_the_standard() -> None:
+    """IEC 60664-1:2007 table F.4, material group III, pollution degree 3, 250 V: 4.0 mm; reinforced doubles it."""
+    asked = {(barrier.board, barrier.between): barrier.creepage_mm for barrier in BARRIERS}
+    assert asked["line", "line tap to the Pi's side, across an opto"] == 8.0
+    assert asked["line", "conductor in a CT to its secondary"] == 8.0
+    assert asked["line", "supply tap to load tap"] == 4.0
+    assert asked["line", "leg to leg, behind the fuses"] == 4.0
+    assert isolation.CREEPAGE_MM[2][250] == 2.5
+    assert isolation.CREEPAGE_MM[3][250] == 4.0
+    assert isolation.CREEPAGE_MM[3][50] == 1.9
+
+
+def test_clearance_of_the_line_board_is_that_of_the_standard() -> None:
+    """IEC 60664-1:2007 tables F.1 and F.2: category III, 300 V, 4 kV: 3.0 mm; reinforced takes 6 kV: 5.5 mm."""
+    asked = {(barrier.board, barrier.between): barrier.clearance_mm for barrier in BARRIERS}
+    assert asked["line", "line tap to the Pi's side, across an opto"] == 5.5
+    assert asked["line", "supply tap to load tap"] == 3.0
+    assert isolation.IMPULSE_V[300] == {2: 2500, 3: 4000}
+
+
+def test_the_boards_give_at_least_what_is_asked() -> None:
+    """Each barrier, and eight millimetres from line voltage to whatever may be touched."""
+    assert all(barrier.given_mm >= barrier.creepage_mm for barrier in BARRIERS)
+    assert all(barrier.given_mm >= barrier.clearance_mm for barrier in BARRIERS)
+    assert isolation.GIVEN_MM >= 8.0
+    assert isolation.ISOLATOR_V >= 5000.0
+
+
+def test_insulation_of_a_compressor_is_not_condoned_below_half_a_megohm() -> None:
+    """Common practice, no source: under 0.5 megohm to ground the cover stays on and nothing is energised."""
+    assert limits.METER.insulation.value == 0.5e6
+    assert limits.METER.insulation_good.value == 20e6
+
+
+def test_the_bleed_of_the_cautions_leaves_less_than_fifty_volts() -> None:
+    """NEC 460.6: 50 V or less within a minute. Asked by the words, computed: V exp(-t/RC) from the peak rated."""
+    said = re.search(r"through (\d+) kohm.*for at least (\d+) s", CAUTIONS["capacitor"])
+    assert said
+    kilohm, seconds = map(float, said.groups())
+    for uf, rated_v in ((45.0, 370.0), (70.0, 440.0)):
+        assert rated_v * sqrt(2) * exp(-seconds / (kilohm * 1e3 * uf * 1e-6)) < 50.0
+    said = re.search(r"after (\d+) s through (\d+) kohm, (\d+) uF still has (\d+) V", CAUTIONS["start-capacitor"])
+    assert said
+    seconds, kilohm, uf, left_v = map(float, said.groups())
+    assert left_v == pytest.approx(240 * sqrt(2) * exp(-seconds / (kilohm * 1e3 * uf * 1e-6)), abs=1.5)
+
+
+def test_nothing_over_thirty_volts_counts_as_a_class_2_circuit() -> None:
+    """UL 5085-3 (before: UL 1585): 30 V RMS at most."""
+    assert limits.CONTROL_HIGH_V.value == 30.0
+
+
+def test_the_line_taps_are_fused_at_no_more_than_half_an_ampere() -> None:
+    """Ours: the tap's conductors are small, and the fuse opens long before they warm."""
+    assert values.LINE_FUSE.nominal <= 0.5

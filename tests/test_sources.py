@@ -1,0 +1,62 @@
+"""The ledger of sources (monitor/sources.py): no number from elsewhere without a row, no row without a use."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from condenser_monitor.monitor import limits, sources
+from condenser_monitor.monitor.limits import BASES, Limit
+
+TOP = Path(__file__).parents[1]
+CITED = ("standard", "data sheet", "from memory")
+ROWS = dict(sources.sources())
+
+
+def modules() -> Iterator[Path]:
+    for part in ("monitor", "hardware", "web", "sim"):
+        yield from sorted((TOP / part).rglob("*.py"))
+
+
+def cited_limits() -> Iterator[Limit]:
+    groups = (*limits.LimitGroup.__subclasses__(), *limits.FINDINGS.values())
+    yield from (value for value in vars(limits).values() if isinstance(value, Limit) and value.basis in CITED)
+    for group in groups:
+        yield from (limit for limit in group.rows().values() if limit.basis in CITED)
+
+
+def test_no_basis_from_elsewhere_is_written_by_hand() -> None:
+    """Outside the ledger no call is given "standard", "data sheet" or "from memory": rows hand them on."""
+    by_hand = [
+        f"{path.relative_to(TOP)}:{node.lineno}"
+        for path in modules()
+        if path.name != "sources.py"
+        for call in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(call, ast.Call)
+        for node in (*call.args, *(word.value for word in call.keywords))
+        if isinstance(node, ast.Constant) and node.value in CITED
+    ]
+    assert not by_hand
+
+
+@pytest.mark.parametrize("limit", list(cited_limits()), ids=lambda limit: f"{limit.group}.{limit.key}")
+def test_every_limit_from_elsewhere_names_a_row(limit: Limit) -> None:
+    """Its words begin with document and place, and its basis is the row's."""
+    row = next(row for row in ROWS.values() if limit.source.startswith(row.cite))
+    assert limit.basis == row.basis
+
+
+@pytest.mark.parametrize("name", ROWS)
+def test_every_row_is_used_and_whole(name: str) -> None:
+    """Some module names it; what was read has a date, what is remembered has none."""
+    row = ROWS[name]
+    used = [path for path in modules() if re.search(rf"\bsources\.{name}\b", path.read_text(encoding="utf-8"))]
+    assert used, "no number stands on it: remove the row"
+    assert row.document
+    assert row.says
+    assert row.basis in BASES
+    assert bool(row.checked) == (row.access != "remembered")
