@@ -294,6 +294,7 @@ class Engine:
             )
             changes = [change for change in made if isinstance(change, Change)]
             diagnosed = [change for change in made if isinstance(change, Diagnosed)]
+            self._alarms.diagnose(self._diagnosis.diagnosed)
         if "overdue-call" in self._diagnosis.standing:
             evidence = self._evidence(CATALOGUE["overdue-call"])
             changes += self._diagnosis.escalate("overdue-call", evidence, self.now_s, self.wall_s)

@@ -564,6 +564,7 @@ class EPISODES(LimitGroup):
     reopen_h = _ours(24.0, "h", 1, 168, "the same finding within a day of its all-clear is the same story")
     often_times = Limit(3, "times", 2, 20, "ours", "contract: a third time within a day comes and goes")
     often_s = Limit(86400.0, "s", 3600, 604800, "ours", "contract: within a day")
+    share = _ours(0.2, "1", 0.01, 1, "a loose joint or the monitor itself is one cause of two findings if likely")
     shown_days = _ours(14.0, "days", 1, 90, "a finished one is shown, and told to a phone that was away, for two weeks")
     kept = _ours(24, "episodes", 4, 200, "a season of a unit that fails every week")
 

@@ -67,6 +67,7 @@ from condenser_monitor.monitor.core.records import (
     Answer,
     Change,
     ChangeKind,
+    Diagnosed,
     Episode,
     Request,
     RequestKind,
@@ -168,6 +169,10 @@ class AlarmManager:
             told += self._stands(change.finding, slot, change)
         self._plan()
         return told
+
+    def diagnose(self, found: Diagnosed | None) -> None:
+        """Follow the unit's one diagnosis, before the changes that it was made of."""
+        self._episodes.diagnosed = found
 
     def see(self, facts: Facts, outdoor_c: float | None) -> None:
         """What is seen now, before the changes that follow from it."""

@@ -1,14 +1,15 @@
 """Episodes: what people are told of. One root cause, one thread, one clock, one all-clear.
 
 A dead fan gives three findings within two hours, and a breaker that was switched off as asked gives a fourth; for the
-house it is one story. A finding joins the story that is open if one follows from the other, if both are suspected of
-the same, or if it is what the house was asked to do (the power switched off). A story is over when each of its findings
-is proved repaired (proof.py), or a person said so and a run has confirmed it. Pure; times in the timeline's `x`.
+house it is one story. The unit's one diagnosis decides: a finding joins the open story whose findings the diagnosis
+puts down to the same cause. What the house was asked to do (the power or the thermostat switched off) joins as well,
+and makes nothing worse. A story is over when each of its findings is proved repaired (proof.py), or a person said so
+and a run has confirmed it. Pure; times in the timeline's `x`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 import msgspec
@@ -20,7 +21,7 @@ from condenser_monitor.monitor.alarms.proof import PROOF, Trial
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.load_state import MemoryPart
-from condenser_monitor.monitor.core.records import Episode, EpisodeState, Severity
+from condenser_monitor.monitor.core.records import Diagnosed, Episode, EpisodeState, Severity
 
 _HOUR_S, _DAY_S = 3600.0, 86400.0
 # The monitor's own sensors tell no story of the unit; two stories that share only these suspects are two.
@@ -28,16 +29,21 @@ _OF_THE_MONITOR = frozenset({"sensor-silent", "sensing-disagrees"})
 _SUSPECTED_OF_ALL = frozenset({"monitor-sensing", "loose-connection"})
 # What follows from switching off what a message asked to switch off.
 _OBEYED = frozenset({"line-supply-lost", "control-power-lost", "no-call-in-heat", "overdue-call"})
-# Symptoms of one link of the chain: two of them at a time have one cause far oftener than two.
-_FAMILIES = (
-    frozenset({"low-control-voltage", "call-without-pull-in", "call-without-run", "contactor-chatter"}),
-    frozenset(
-        {"fan-not-running", "overload-cycling", "compressor-not-running", "pull-in-without-run", "locked-rotor"}
-        | {"high-running-current", "run-capacitor-weak", "slow-start", "short-cycling"}
-    ),
-    frozenset({"not-cooling", "low-split", "high-split", "low-running-current", "long-run"}),
-    frozenset({"no-call-in-heat", "overdue-call", "call-not-reaching-unit", "control-power-lost"}),
-)
+
+
+def by_cause(shares: Mapping[str, float], explained: Mapping[str, Sequence[str]]) -> list[set[str]]:
+    """Put findings down to as few causes as explain them all. `shares`: suspects of the diagnosis, the likeliest first;
+    `explained`: finding -> who can be behind it. What anything can be put down to joins only where it is likely."""
+    order = [
+        one for one, share in shares.items() if one not in _SUSPECTED_OF_ALL or share >= limits.EPISODES.share.value
+    ]
+    left, parts = dict(explained), []
+    while left:
+        sets = [{name for name, behind in left.items() if suspect in behind} for suspect in order]
+        best = max(sets, key=len, default=set[str]()) or {next(iter(left))}
+        parts.append(best)
+        left = {name: behind for name, behind in left.items() if name not in best}
+    return parts
 
 
 def level(finding: str, severity: Severity) -> int:
@@ -114,6 +120,10 @@ class EpisodeBook:
 
     def __init__(self, memory: EpisodesMemory | None = None) -> None:
         self.memory = memory or EpisodesMemory()
+        for story in self.memory.stories:  # of a newer version: nothing here could clear what this one does not know
+            story.trials = {name: trial for name, trial in story.trials.items() if name in PROOF}
+        self.memory.stories = [story for story in self.memory.stories if story.trials]
+        self.diagnosed: Diagnosed | None = None  # the unit's diagnosis as it is by now
 
     # ------------------------------------------------------------ in
 
@@ -141,13 +151,18 @@ class EpisodeBook:
         story.proved.discard(name)
         story.standing.add(name)
         story.over_x = story.quiet_x = None
-        if story.repaired_by is not None and name not in _OBEYED - {story.lead}:
+        if story.repaired_by is not None and not self._obeys(story, name):
             story.repaired_by, story.taken_back = None, story.taken_back + 1
             story.answered_by = story.answered_x = story.visit_day = None
         now = level(name, seen.severity)
-        if now > story.level:
+        if now > story.level and not self._obeys(story, name):
             story.level, story.worst, story.snoozed_until_x = now, name, None
         story.severity = min(story.severity, seen.severity, key=SEVERITIES.index)
+
+    @staticmethod
+    def _obeys(story: Story, name: str) -> bool:
+        """Whether a finding may be no more than what the messages of this story asked for."""
+        return name in _OBEYED and name != story.lead and story.lead not in _OBEYED
 
     @staticmethod
     def _come_back(story: Story, x_s: float) -> None:
@@ -192,22 +207,32 @@ class EpisodeBook:
             found, key=lambda story: (seen.finding in story.trials, story.over_x is None, story.since_x), default=None
         )
 
-    @staticmethod
-    def _joins(story: Story, seen: Stands) -> bool:
-        name, suspects = seen.finding, seen.suspects
+    def _joins(self, story: Story, seen: Stands) -> bool:
+        name = seen.finding
         if story.over_x is not None:
             return name in story.trials and seen.x_s - story.over_x < limits.EPISODES.reopen_h.value * _HOUR_S
         if name in story.trials:
             return True
-        of_monitor = {name, *story.trials} & _OF_THE_MONITOR
-        if of_monitor:
+        if {name, *story.trials} & _OF_THE_MONITOR:
             return False
         if name in _OBEYED and story.severity is Severity.URGENT:
             return True
-        related = any(name in CATALOGUE[one].parents or one in CATALOGUE[name].parents for one in story.trials)
-        shared = {one for some in story.suspects.values() for one in some} & set(suspects) - _SUSPECTED_OF_ALL
-        family = any(name in some and not some.isdisjoint(story.trials) for some in _FAMILIES)
-        return related or family or bool(shared)
+        parents = CATALOGUE[name].parents
+        if any(one in parents or name in CATALOGUE[one].parents for one in story.trials):
+            return True
+        return not story.trials.keys().isdisjoint(self._same_cause(story, seen))
+
+    def _same_cause(self, story: Story, seen: Stands) -> Collection[str]:
+        """The findings that the diagnosis puts down to the same cause as this one; of those that are too old for it,
+        which have gone unrepaired, the ones that were put down to what is suspected now."""
+        found = self.diagnosed
+        explained = {one: names for one, names in story.suspects.items() if found and one in found.findings}
+        shares = dict.fromkeys(seen.suspects, 0.0) if found is None else dict(found.suspects)
+        parts = by_cause(shares, {**explained, seen.finding: seen.suspects})
+        same = next(part for part in parts if seen.finding in part)
+        first = set(seen.suspects[:1]) - _SUSPECTED_OF_ALL
+        older = {one for one, names in story.suspects.items() if one not in explained and first & set(names)}
+        return (same | older) - {seen.finding}
 
     # ------------------------------------------------------------ what is seen
 
@@ -301,7 +326,7 @@ def _episode(story: Story, wall_s: Callable[[float], float | None], t_s: Callabl
         state=story.state,
         since_s=t_s(story.since_x),
         since_wall_s=story.since_wall_s if story.since_wall_s is not None else wall(story.since_x),
-        suspects=story.suspects.get(story.lead, ()),
+        suspects=story.suspects.get(story.worst or story.lead, ()),
         returns=story.returns,
         returned_wall_s=wall(story.returned_x),
         often=story.often,

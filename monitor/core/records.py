@@ -310,6 +310,11 @@ class Episode(msgspec.Struct, frozen=True, kw_only=True):
     taken_back: int = 0
     over_wall_s: float | None = None
 
+    @property
+    def heading(self) -> str:
+        """The finding that speaks for it: the worst of it by now."""
+        return self.worst or self.lead
+
 
 class AlertChange(msgspec.Struct, frozen=True, kw_only=True):
     """One step of an alert's life. `tell` says whether people are to be told (phone, page banner)."""

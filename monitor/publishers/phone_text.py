@@ -81,7 +81,7 @@ class MessageWriter:
         suspect = episode.suspects[0] if episode.suspects else ""
         return self._text(BEGIN[self._beginning(item)]).format(
             means=self._text(lock.means),
-            do=self._text(DO_FOR.get((episode.lead, suspect), lock.do)),
+            do=self._text(DO_FOR.get((self._headed_by(item), suspect), lock.do)),
             over=self._text(lock.over),
             count=episode.returns + 1,
             since=self.when(episode.since_wall_s, now_wall_s),
@@ -97,9 +97,9 @@ class MessageWriter:
 
     @staticmethod
     def _headed_by(item: NotificationItem) -> str:
-        """The finding that speaks: the one that heads the episode; where it got worse, the worst of it."""
+        """The finding that speaks: the worst of the episode, so that one headline at a time is told of it."""
         episode = item.episode
-        return episode.worst if item.kind == "worse" and episode.worst in LOCK else episode.lead
+        return episode.heading if episode.heading in LOCK else episode.lead
 
     def _say(self, key: str, **values: object) -> str:
         return self._text(WORDS[key]).format(**values)
@@ -124,10 +124,10 @@ class MessageWriter:
             return [*lines, *self._for_technicians(episode, status), *self._linked(episode)]
         lines += [self._text(text.headline), self._text(text.means), self._text(text.do)]
         lines += self._linked(episode)
-        lines += ["", self._say("look"), *(f"- {self._text(row)}" for row in texts.look(episode.lead))]
+        lines += ["", self._say("look"), *(f"- {self._text(row)}" for row in texts.look(self._headed_by(item)))]
         unit = self._settings.unit
-        lines += ["", self._say("avoid"), *(f"- {self._text(row)}" for row in texts.avoid(episode.lead, unit))]
-        lines += ["", self._say("tell"), f"“{_tell(episode.lead, status)}”"]
+        lines += ["", self._say("avoid"), *(f"- {self._text(row)}" for row in texts.avoid(self._headed_by(item), unit))]
+        lines += ["", self._say("tell"), f"“{_tell(episode.heading, status)}”"]
         lines += self._unknowable(episode)
         if episode.severity is Severity.URGENT:
             lines += ["", self._say("answer")]
@@ -137,7 +137,7 @@ class MessageWriter:
 
     def _for_technicians(self, episode: Episode, status: UnitStatus | None) -> list[str]:
         names = ", ".join(texts.suspect(name) for name in episode.suspects[:4])
-        return [_tell(episode.lead, status), *([self._say("suspects", names=names)] if names else [])]
+        return [_tell(episode.heading, status), *([self._say("suspects", names=names)] if names else [])]
 
     def _linked(self, episode: Episode) -> list[str]:
         lines = [self._say(name, link=link) for name, link in self._links(episode).items()]

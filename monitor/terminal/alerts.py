@@ -52,9 +52,9 @@ def _lines(status: UnitStatus, zone: tzinfo | None) -> Iterator[str]:
 def _episode(episode: Episode, zone: tzinfo | None) -> Iterator[str]:
     since = "" if episode.since_wall_s is None else f", since {time_format.moment(episode.since_wall_s, None, zone)}"
     yield f"{episode.id} ({episode.severity.value}, {_STATES[episode.state]}{since})"
-    yield f"  {texts.TOLD[episode.lead].headline}"
+    yield f"  {texts.TOLD[episode.heading].headline}"
     if len(episode.findings) > 1:
-        yield "  with it: " + ", ".join(name for name in episode.findings if name != episode.lead)
+        yield "  with it: " + ", ".join(name for name in episode.findings if name != episode.heading)
     if episode.often:
         yield f"  comes and goes: {episode.returns + 1} times so far"
     if episode.answered_by:

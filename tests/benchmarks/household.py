@@ -125,7 +125,7 @@ class _Household:
         wall_s = WALL_0_S + now_s
         items = self.policy.due(status.episodes, wall_s)
         self.policy.sent(items, wall_s)
-        self.messages += [(now_s / HOUR_S, item.kind, item.episode.lead) for item in items]
+        self.messages += [(now_s / HOUR_S, item.kind, item.episode.heading) for item in items]
         if items and self.told_s is None and now_s >= self.began_s:
             self.told_s = now_s
         for episode in status.episodes:
