@@ -2,9 +2,10 @@
 
 Run as `python -m condenser_monitor.monitor.publishers.phone_send`.
 
-The order comes as JSON on standard input (`url`, `title`, `body`, `level`), so that the address, which holds secrets,
-is in no list of processes. The answer is one JSON object on standard output: `ok`, and `why` in words without secrets.
-The process is short-lived because the library takes more memory than the whole monitor, and because a service may hang.
+The order comes as JSON on standard input (`url`, `title`, `body`, `level`, `buttons`), so that the address, which holds
+secrets, is in no list of processes. The answer is one JSON object on standard output: `ok`, and `why` in words without
+secrets. The process is short-lived because the library takes more memory than the whole monitor, and because a service
+may hang.
 """
 
 from __future__ import annotations
@@ -13,7 +14,10 @@ import json
 import logging
 import re
 import sys
+import unicodedata
+from collections.abc import Sequence
 from typing import Any
+from urllib.parse import quote
 
 MISSING = "the extra `phone` (the apprise package) is not installed"
 UNKNOWN = "an address that apprise does not understand"
@@ -27,6 +31,17 @@ def scrubbed(text: str, url: str) -> str:
     for part in sorted(parts, key=len, reverse=True):
         text = text.replace(part, "…")
     return text.replace(url, f"{scheme}://…")
+
+
+def with_buttons(url: str, buttons: Sequence[Sequence[str]]) -> str:
+    """Return an address that carries the buttons, where its service has them and the owner chose none of his own.
+
+    ntfy (an open service) takes "view, WORDS, LINK; ..." in a header, which holds no letters beyond ASCII."""
+    if not buttons or url.partition("://")[0] not in ("ntfy", "ntfys") or "actions=" in url:
+        return url
+    plain = [unicodedata.normalize("NFKD", words).encode("ascii", "ignore").decode() for words, _ in buttons]
+    actions = "; ".join(f"view, {words}, {link}" for words, (_, link) in zip(plain, buttons, strict=True))
+    return f"{url}{'&' if '?' in url else '?'}actions={quote(actions, safe='')}"
 
 
 class _Listener(logging.Handler):
@@ -48,7 +63,7 @@ def send(order: dict[str, Any]) -> dict[str, Any]:
         return {"ok": False, "why": MISSING}
     listener = _Listener()
     logging.getLogger("apprise").addHandler(listener)
-    target = apprise.Apprise.instantiate(order["url"])
+    target = apprise.Apprise.instantiate(with_buttons(order["url"], order.get("buttons", ())))
     if target is None:
         return {"ok": False, "why": UNKNOWN}
     if "overflow=" not in order["url"]:  # a service with short messages gets several, none is cut

@@ -26,18 +26,21 @@ from condenser_monitor.monitor.core.records import (
 from condenser_monitor.monitor.publishers.notification_policy import BLIND, OF_MONITOR, NotificationItem
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import sentence
-from condenser_monitor.monitor.strings.phone import BEGIN, DO_FOR, LOCK, TITLE, WORDS
+from condenser_monitor.monitor.strings.phone import BEGIN, BUTTONS, DO_FOR, LOCK, TITLE, WORDS
 from condenser_monitor.monitor.strings.translate import translator
 
 Links = Callable[[Episode], Mapping[str, str]]
+_ENDS = ("over", "missed", "off")
 
 
 class PhoneMessage(NamedTuple):
-    """What a phone service is given; `level` is one of failure, warning, success, info."""
+    """What a phone service is given; `level` is one of failure, warning, success, info. `buttons` are (words, link),
+    for services that carry them; the links stand in the body as well."""
 
     title: str
     body: str
     level: str = "info"
+    buttons: tuple[tuple[str, str], ...] = ()
 
 
 def no_links(episode: Episode) -> Mapping[str, str]:
@@ -73,7 +76,11 @@ class MessageWriter:
         lines[1:1] = [self._say("also", line=self.begin(item, now_wall_s)) for item in shown]
         if len(others) > len(shown):
             lines.append(self._say("more", count=len(others) - len(shown)))
-        return PhoneMessage(self._title(first), "\n".join(lines), _level(first))
+        return PhoneMessage(self._title(first), "\n".join(lines), _level(first), self._buttons(first))
+
+    def _buttons(self, item: NotificationItem) -> tuple[tuple[str, str], ...]:
+        links = {} if item.kind in _ENDS else self._links(item.episode)
+        return tuple((self._text(BUTTONS[name]), link) for name, link in links.items() if name in BUTTONS)
 
     def begin(self, item: NotificationItem, now_wall_s: float | None = None) -> str:
         """Return what a lock screen shows of an episode."""
@@ -219,6 +226,6 @@ def _tell(name: str, status: UnitStatus | None) -> str:
 
 
 def _level(item: NotificationItem) -> str:
-    if item.kind in ("over", "missed", "off"):
+    if item.kind in _ENDS:
         return "success"
     return "failure" if item.episode.severity is Severity.URGENT else "warning"

@@ -148,6 +148,12 @@ TITLE: dict[str, str] = {
     "missed": mark("Ended"),
     "off": mark("The monitor was off"),
 }
+# What the buttons say where a service carries them (answer_links.py).
+BUTTONS: dict[str, str] = {
+    "know": mark("I know"),
+    "visit": mark("A technician comes"),
+    "repaired": mark("It is repaired"),
+}
 WORDS: dict[str, str] = {
     "since": mark("Since {when} ({span})."),
     "since-unknown": mark("Since when is not known."),

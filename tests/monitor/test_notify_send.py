@@ -19,7 +19,7 @@ import pytest
 from condenser_monitor.monitor.core.config import Notify, Settings
 from condenser_monitor.monitor.core.errors import CommandError, NotifyError
 from condenser_monitor.monitor.publishers.phone import sender, try_phones
-from condenser_monitor.monitor.publishers.phone_send import scrubbed
+from condenser_monitor.monitor.publishers.phone_send import scrubbed, with_buttons
 from condenser_monitor.monitor.publishers.phone_text import PhoneMessage
 from tests.conftest import need
 
@@ -37,12 +37,15 @@ class Hook:
 
     def __init__(self) -> None:
         self.got: list[dict[str, Any]] = []
+        self.actions: list[str | None] = []
         self.answer = 200
         hook = self
 
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self) -> None:
-                hook.got.append(json.loads(self.rfile.read(int(self.headers["Content-Length"]))))
+                sent = self.rfile.read(int(self.headers["Content-Length"]))
+                hook.actions.append(self.headers["X-Actions"])
+                hook.got.append(json.loads(sent))
                 self.send_response(hook.answer)
                 self.end_headers()
 
@@ -71,7 +74,18 @@ def test_message_reaches_a_web_hook_whole(hook: Hook) -> None:
     """Title, every line of the body and the level arrive as they were written."""
     sender(hook.url, LIMIT_S)(MESSAGE)
     (got,) = hook.got
-    assert (got["title"], got["message"], got["type"]) == MESSAGE
+    assert (got["title"], got["message"], got["type"]) == (MESSAGE.title, MESSAGE.body, MESSAGE.level)
+
+
+def test_a_service_with_buttons_carries_the_answers(hook: Hook) -> None:
+    """They arrive in the service's own header; an owner's own buttons are left alone, others' addresses as they are."""
+    links = tuple((words, f"http://pi.local/a/{place}") for place, words in enumerate(("Ya lo sé", "Viene un técnico")))
+    message = MESSAGE._replace(buttons=links)
+    push = hook.url.replace("json://", "ntfy://") + "elm"
+    sender(push, LIMIT_S)(message)
+    assert hook.actions == ["view, Ya lo se, http://pi.local/a/0; view, Viene un tecnico, http://pi.local/a/1"]
+    for other in ("ntfy://push.example/elm?actions=view", "mailto://a:b@mail.example"):
+        assert with_buttons(other, links) == other
 
 
 def test_refusal_is_an_error_that_says_why(hook: Hook) -> None:

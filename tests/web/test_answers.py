@@ -1,0 +1,79 @@
+"""A link of a message on the page: without a password, from a phone; it says what it does, does it once, and ends."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.records import EpisodeState
+from condenser_monitor.monitor.publishers.answer_links import Action, AnswerLink, LinkSigner
+from tests.web.conftest import FAR
+from tests.web.filled import Site
+
+
+@pytest.fixture
+def phone(app: Flask) -> FlaskClient:
+    return app.test_client()
+
+
+def link(site: Site, action: Action, episode: str = "episode-1") -> str:
+    ends_s = site.hands.wall_s + limits.NOTIFY.link_s.value
+    return "/a/" + LinkSigner(site.history.path).token(AnswerLink(episode, action, "Alex", ends_s))
+
+
+def tap(phone: FlaskClient, site: Site, place: str, **form: str) -> str:
+    """Follow a link and press its button, as its script does; the monitor answers meanwhile."""
+    shown = phone.get(place, environ_base=FAR).get_data(as_text=True)
+    token = re.search(r'name="csrf" value="([^"]+)"', shown)
+    assert token, shown
+    phone.post(place, data={"csrf": token[1], **form}, environ_base=FAR)
+    site.work()
+    return phone.post(place, data={"csrf": token[1], **form}, environ_base=FAR).get_data(as_text=True)
+
+
+def test_looking_at_a_link_answers_nothing(site: Site, phone: FlaskClient) -> None:
+    """Services look at links in advance. It shows what it would do, and the page opens nothing else to the phone."""
+    shown = phone.get(link(site, "know"), environ_base=FAR)
+    assert shown.status_code == 200
+    assert "its contactor does not switch it on" in shown.get_data(as_text=True)
+    assert site.history.requests() == []
+    assert phone.get("/", environ_base=FAR).status_code in (302, 303, 401, 403)
+
+
+def test_each_answer_says_what_it_did_and_does_it_once(site: Site, phone: FlaskClient) -> None:
+    """I know; a technician comes on a day; it is repaired: the episode holds each, with the name in the link."""
+    assert "three days" in tap(phone, site, link(site, "know"))
+    assert site.engine.status().episodes[0].answered_by == "Alex"
+    assert "2026-07-16" in tap(phone, site, link(site, "visit"), day="2026-07-16")
+    assert site.engine.status().episodes[0].visit_day == "2026-07-16"
+    tap(phone, site, link(site, "repaired"))
+    found = site.engine.status().episodes[0]
+    assert found.repaired_by == "Alex"
+    assert found.state is not EpisodeState.OVER
+    assert site.history.requests() == []
+
+
+def test_a_visit_needs_its_day(site: Site, phone: FlaskClient) -> None:
+    """None, or no date: asked again, nothing done."""
+    assert "Choose the day" in tap(phone, site, link(site, "visit"))
+    assert site.engine.status().episodes[0].answered_by is None
+
+
+def test_a_link_that_has_expired_or_is_not_ours_does_nothing(site: Site, phone: FlaskClient) -> None:
+    """It says so in words; neither is taken for an error of the program."""
+    place = link(site, "repaired")
+    site.hands.forward(limits.NOTIFY.link_s.value + 1.0)
+    for bad, why in ((place, "expired"), (place[:-4] + "AAAA", "not made")):
+        answer = phone.get(bad, environ_base=FAR)
+        assert 400 <= answer.status_code < 500
+        assert why in answer.get_data(as_text=True)
+    assert site.history.requests() == []
+
+
+def test_what_has_ended_asks_for_nothing(site: Site, phone: FlaskClient) -> None:
+    """A link of an earlier episode."""
+    assert "nothing to answer" in phone.get(link(site, "know", "episode-9"), environ_base=FAR).get_data(as_text=True)
