@@ -189,3 +189,15 @@ def test_the_shipped_site_file_is_valid_and_says_the_defaults() -> None:
     settings = load(INSTALL / "site.toml")
     assert settings.unit == Unit()
     assert set(settings.fitted) >= {"call", "compressor_a"}
+
+
+def test_the_shipped_site_file_shows_how_people_are_told() -> None:
+    """Its commented tables, taken in as they stand, are accepted: [notify], a second person, the page for phones."""
+    from condenser_monitor.monitor.core.config import parse
+
+    text = (INSTALL / "site.toml").read_text()
+    notify = parse(re.sub(r"(?m)^# (?=\[|[a-z_]+ = )", "", text)).notify
+    assert notify.urls
+    assert notify.page_url
+    assert [person.role for person in notify.people] == ["second"]
+    assert "cannot be known" in text
