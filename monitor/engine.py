@@ -182,6 +182,8 @@ class Engine:
         self._baselines.add_start(start)
         self._performance.add_start(start)
         self._features.starts(self._baselines.slow_start(), start.t_s)
+        if start.duration_s is None:
+            self._inputs.read_start(start.peak_a, start.t_s)
         self._cycle.transient = start
         self._deadline_s = self._look_s = self._decide_s = -inf
         return ()
@@ -300,6 +302,8 @@ class Engine:
             changes += self._diagnosis.escalate("overdue-call", evidence, self.now_s, self.wall_s)
         events = self._told(self._flaps.update(changes, self._diagnosis.standing, before)) + diagnosed
         self._due_s = min(self._evaluator.deadline(), self._patterns.deadline(self.now_s), self._silence_deadline())
+        if self._evaluator.standing:
+            self._due_s = min(self._due_s, self._features.deadline(self.now_s))
         # What a finding that has just come or gone takes out of the patterns is heard at the next scan.
         self._decide_s = -inf if changes else self._due_s
         return events

@@ -18,6 +18,7 @@ from typing import NamedTuple
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.inputs import lasted
 from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.records import Cycle, Scan
 
@@ -330,17 +331,20 @@ class FeatureWatch:
     def __init__(self, unit: Unit) -> None:
         self._unit = unit
         self._last: deque[Scan] = deque(maxlen=90)
-        self.keep = self._last.append  # each scan of a run, cheap on purpose
         self._stops: deque[_Stop] = deque(maxlen=3)
         self._off_s: deque[float] = deque(maxlen=3)
         self._fan_runs_a: deque[float] = deque(maxlen=64)
         self._runless: deque[float] = deque(maxlen=3)
         self._started_s: float | None = None
-        self._stopped_s = self._blink_s = self._lost_s = self._closed_s = self._called_s = -inf
+        self._stopped_s = self._blink_s = self._lost_s = self._closed_s = self._called_s = self._made_s = -inf
         self._normal_a: float | None = None
         self._marks: dict[str, tuple[str, float]] = {}
 
     # ------------------------------------------------------------ in
+
+    def keep(self, scan: Scan) -> None:
+        """Hold the last scans. Cheap on purpose: it is done for each one."""
+        self._last.append(scan)
 
     def changed(self, was: Facts, facts: Facts, at_s: float, normal_a: float | None) -> None:
         """What is believed went from `was` to `facts` at `at_s`."""
@@ -351,6 +355,8 @@ class FeatureWatch:
             self._closed_s = at_s
             if self._marks.get("opened", ("", 0.0))[0] == "at-start":
                 del self._marks["opened"]  # it has closed after all
+        if was.contacts:
+            self._made_s = at_s
         self._watch_compressor(was, facts, at_s)
         self._watch_contactor(was, facts, at_s)
         self._watch_supply(was, facts, at_s)
@@ -386,13 +392,18 @@ class FeatureWatch:
 
     def seen(self, now_s: float) -> dict[str, str]:
         """The features of the last hours, feature -> symbol."""
-        found = {name: symbol for name, (symbol, at_s) in self._marks.items() if now_s - at_s <= limits.EPISODE_S.value}
-        recent = [stop for stop in self._stops if now_s - stop.at_s <= limits.EPISODE_S.value]
+        found = {name: symbol for name, (symbol, at_s) in self._marks.items() if _tells(at_s, now_s)}
+        recent = [stop for stop in self._stops if _tells(stop.at_s, now_s)]
         if recent:
             found |= self._of_stops(recent)
-        if self._off_s and now_s - self._stopped_s <= limits.EPISODE_S.value:
+        if self._off_s and _tells(self._stopped_s, now_s):
             found["off-time"] = _off_word(sorted(self._off_s)[len(self._off_s) // 2])
         return found
+
+    def deadline(self, now_s: float) -> float:
+        """When after `now_s` the next of them is too old to tell, s."""
+        times_s = (*(at_s for _, at_s in self._marks.values()), *(stop.at_s for stop in self._stops), self._stopped_s)
+        return min((at_s + limits.EPISODE_S.value for at_s in times_s if _tells(at_s, now_s)), default=inf)
 
     def _of_stops(self, stops: list[_Stop]) -> dict[str, str]:
         found: dict[str, str] = {}
@@ -451,7 +462,8 @@ class FeatureWatch:
     def _watch_contactor(self, was: Facts, facts: Facts, at_s: float) -> None:
         if not facts.call or facts.supply is False:
             return
-        if was.contacts and facts.contacts is False:
+        # Readings need not be of one instant: while a motor's current is not yet read as gone, nobody knows.
+        if facts.contacts is False and was.contacts is not False and not lasted(self._made_s, at_s, _AT_ONCE_S):
             self._mark("opened", "in-run", at_s)
             if was.call and was.compressor is None and facts.compressor is None:
                 self._stops.append(_Stop(at_s, at_s - self._closed_s, None, self._before(at_s)[1]))
@@ -513,6 +525,11 @@ class FeatureWatch:
         else:
             self._marks.pop("fan-amps", None)
             self._fan_runs_a.append(fan_a)
+
+
+def _tells(at_s: float, now_s: float) -> bool:
+    """What was seen then is not too old to tell."""
+    return not lasted(at_s, now_s, limits.EPISODE_S.value)
 
 
 def _off_word(off_s: float) -> str:

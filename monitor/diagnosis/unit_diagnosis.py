@@ -132,12 +132,13 @@ def diagnose(case: UnitCase) -> Diagnosis:
     named = _listed(told) | _listed(of_the_unit) | _listed(after) | (frozenset().union(*owners.values()) & after.keys())
     together = _together(parts, owners, named)
     needed = together[0] if together else frozenset()
-    order = sorted(named, key=lambda name: (name not in needed, -after[name], -SUSPECTS[name].usual, name))
     total = math.fsum(after.values()) * (1.0 + limits.UNKNOWN_SHARE.value) or 1.0
+    shares = {name: round(weight / total, 3) for name, weight in after.items()}
+    order = sorted(named, key=lambda name: (name not in needed, *_rank(name, shares)))
     rows = [row for name in order for row in weighed[name].opened(usable)]
     return Diagnosis(
         suspects=tuple(order),
-        shares={name: round(after[name] / total, 3) for name in order},
+        shares={name: shares[name] for name in order},
         because=_because(order, parts, case, abnormal),
         ruled_out={
             name: why
@@ -150,7 +151,7 @@ def diagnose(case: UnitCase) -> Diagnosis:
         together=together,
         measure_again=again,
         rows=tuple(rows),
-        explains={part.finding: part.explained_by(after) for part in parts}
+        explains={part.finding: part.explained_by(shares) for part in parts}
         | {one.finding: (MONITOR,) for one in case.findings if one.finding in OF_THE_MONITOR},
     )
 
@@ -211,10 +212,10 @@ class _Part:
         """How usual a suspect is that no row of a finding names."""
         return limits.UNLISTED_SHARE.value * SUSPECTS[suspect].usual / _MOST_USUAL
 
-    def explained_by(self, weights: Mapping[str, float]) -> tuple[str, ...]:
+    def explained_by(self, shares: Mapping[str, float]) -> tuple[str, ...]:
         """The suspects that can be behind this finding, in the order of the unit's diagnosis."""
-        here = {name: weights[name] for name in self.left if name in weights}
-        return tuple(sorted(_listed(here), key=lambda name: (-here[name], -SUSPECTS[name].usual, name))) or (MONITOR,)
+        here = {name: shares[name] for name in self.left if name in shares}
+        return tuple(sorted(_listed(here), key=lambda name: _rank(name, here))) or (MONITOR,)
 
 
 def _weight(one: FindingSeen, beside: Collection[str]) -> float:
@@ -317,6 +318,11 @@ def _traits(case: UnitCase) -> dict[str, Mapping[str, float]]:
 def _put(weighed: dict[str, _Weighed], suspect: str, least: float) -> None:
     weighed.setdefault(suspect, _Weighed(suspect, least, ()))
     weighed[suspect].weight = max(weighed[suspect].weight, least)
+
+
+def _rank(name: str, shares: Mapping[str, float]) -> tuple[float, float, int]:
+    """The order of suspects: by share as it is shown, then by how usual, then as the catalogue has them."""
+    return -shares[name], -SUSPECTS[name].usual, _PLACES[name]
 
 
 def _listed(weights: Mapping[str, float]) -> frozenset[str]:
@@ -513,5 +519,6 @@ def _implied(finding: str) -> dict[str, str]:
 SOUND = {check.name: Expect(frozenset({check.sound})) for check in CHECKS.values() if check.sound is not None}
 ROWS: dict[str, tuple[PredictionRow, ...]] = {finding: _filled(finding) for finding in SITUATIONS}
 IMPLIED = {finding: _implied(finding) for finding in SITUATIONS}
+_PLACES = {name: place for place, name in enumerate(SUSPECTS)}
 _MOST_USUAL = max(suspect.usual for suspect in SUSPECTS.values())
 _TELLS = 1.4  # ours: a reason that makes the first suspect this much likelier is worth telling
