@@ -387,7 +387,7 @@ class Engine:
             look_s = fan.since_s + limits.TRUST.cooled_s.value
             self._trust_due_s = look_s if look_s > scan.t_s else inf
         if "contactor-chatter" in self._evaluator.standing:
-            self._trust.forget_runs()
+            self._trust.forget_runs(scan.t_s)
         if not self._trust.update(evidence, scan.t_s):
             return []
         self._inputs.distrusted = self._trust.distrusted

@@ -151,7 +151,9 @@ class TRUST(LimitGroup):
     weld = _ours(2.5, "1", 1, 10, "contacts weld: less usual than a motor that fails")
     designed = _ours(0.3, "1", 0, 2, "what this kind of unit does by design, yet not all the time")
     impossible = _ours(20.0, "1", 10, 100, "what no fault explains: more than any two liars and faults")
-    pushed = _ours(8.0, "1", 3, 100, "somebody pushes the armature in: more seldom than two sensors that lie")
+    pushed = _ours(
+        3.0, "1", 1, 100, "open contacts close without a pull: by hand, or a spring that gave way; as a liar"
+    )
     impossible_fan = _ours(3.0, "1", 1, 100, "a compressor that runs for long at its usual current without a fan")
     liar = _ours(3.0, "1", 1, 10, "a sensor begins to lie: as seldom as a wire fault")
     high = _ours(0.5, "1", 0, 5, "and more seldom with a signal than without: most failures are an open wire")

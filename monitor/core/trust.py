@@ -158,14 +158,17 @@ class Evidence(NamedTuple):
 
 class Story(NamedTuple):
     """The cheapest course of things under one set of liars: what it costs, the state by now, the faults that were
-    paid for, since when the thermostat demands and the contacts are closed, whether the last run was a whole one, and
-    when the thermostat was satisfied although nothing had cooled (inf: not at the last time)."""
+    paid for, since when the thermostat demands, the contacts are closed, and open, whether that was for as long as a
+    thermostat rests before they closed, whether a whole run has been done since a fault last stood, and when the
+    thermostat was satisfied although nothing had cooled (inf: not at the last time)."""
 
     cost: float
     world: World | None
     faults: frozenset[str]
     demand_s: float = inf
     closed_s: float = inf
+    opened_s: float = -inf
+    rested: bool = True
     long_run: bool = False
     satisfied_s: float = inf
 
@@ -226,7 +229,7 @@ class Trust:
         )
         story = self._stories[best]
         costs = [self._surprise(story, world, oddities, now_s) for world, oddities in self._possible(readings)]
-        return min(costs, default=inf) >= limits.TRUST.pushed.value
+        return min(costs, default=inf) >= limits.TRUST.impossible.value
 
     def update(self, evidence: Evidence, now_s: float) -> bool:
         """Weigh what has been settled; True when other sensors are distrusted by it."""
@@ -244,15 +247,16 @@ class Trust:
     def forget_state(self) -> None:
         """After a gap in what was seen: nothing is known of the state; who lies is."""
         self._stories = {
-            some: story._replace(world=None, demand_s=inf, closed_s=inf) for some, story in self._stories.items()
+            some: story._replace(world=None, demand_s=inf, closed_s=inf, opened_s=-inf)
+            for some, story in self._stories.items()
         }
         self._evidence = Evidence((None,) * len(self.sensors))
 
-    def forget_runs(self) -> None:
+    def forget_runs(self, now_s: float) -> None:
         """While the contactor chatters: between the moments that are weighed it opens too shortly to be settled. What
         looks like a whole run is none in which a fault has healed, and a call that ends is not a satisfied one."""
         self._stories = {
-            some: story._replace(demand_s=inf, closed_s=inf, long_run=False, satisfied_s=inf)
+            some: story._replace(demand_s=inf, closed_s=inf, opened_s=now_s, long_run=False, satisfied_s=inf)
             for some, story in self._stories.items()
         }
 
@@ -340,7 +344,7 @@ class Trust:
                 continue
             elif name not in story.faults:
                 cost += begins
-            elif story.long_run and name in LASTING:
+            elif name in LASTING and self._whole_run(story, world, now_s):
                 # A fault that lets the unit do a whole run in between, and comes back.
                 cost += limits.TRUST.heals.value
         if world.demand and lasted(story.satisfied_s, now_s, limits.TRUST.pause_s.value):
@@ -351,11 +355,13 @@ class Trust:
     def _moved(self, story: Story, world: World, faults: frozenset[str], cost: float, now_s: float) -> Story:
         demand_s = story.demand_s if world.demand and story.world and story.world.demand else inf
         closed_s = story.closed_s if world.contacts and story.world and story.world.contacts else inf
-        long_run = story.long_run
-        if story.world is not None and story.world.contacts and not world.contacts:
-            # A run in which it did not cool is none in which its fault was away.
-            dead = any(name in NO_COOLING for name, _ in self._physics.oddities(story.world))
-            long_run = not dead and lasted(story.closed_s, now_s, limits.TRUST.whole_run_s.value)
+        opened_s, rested = story.opened_s, story.rested
+        if world.contacts and closed_s == inf:
+            rested = lasted(opened_s, now_s, limits.TRUST.pause_s.value)
+        elif story.world is not None and story.world.contacts and not world.contacts:
+            opened_s = now_s
+        # It is asked of the next time that a fault comes back.
+        long_run = self._whole_run(story, world, now_s) and not self._lasting(world)
         satisfied_s = inf if world.demand else story.satisfied_s
         if story.world is not None and story.world.demand and not world.demand:
             cooled = not any(name in NO_COOLING for name, _ in self._physics.oddities(story.world))
@@ -368,9 +374,23 @@ class Trust:
             story.faults | faults,
             now_s if world.demand and demand_s == inf else demand_s,
             now_s if world.contacts and closed_s == inf else closed_s,
+            opened_s,
+            rested,
             long_run,
             satisfied_s,
         )
+
+    def _lasting(self, world: World) -> bool:
+        """A fault stands that would last for more than one run."""
+        return any(name in LASTING for name, _ in self._physics.oddities(world))
+
+    def _whole_run(self, story: Story, world: World, now_s: float) -> bool:
+        """Whether a whole run has been done by now since a fault last stood, after a rest as a thermostat makes."""
+        if story.long_run or story.world is None or world.contacts or not story.world.contacts:
+            return story.long_run
+        # A run in which it did not cool is none in which its fault was away.
+        cooled = not any(name in NO_COOLING for name, _ in self._physics.oddities(story.world))
+        return cooled and story.rested and lasted(story.closed_s, now_s, limits.TRUST.whole_run_s.value)
 
     def _possible(self, readings: tuple[Reading, ...]) -> tuple[tuple[World, tuple[tuple[str, float], ...]], ...]:
         """The states that these readings leave, each with its oddities, the least odd first. Readings of one part that
