@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import io
 import re
 from collections.abc import Iterator
@@ -203,7 +204,7 @@ def test_html_holds_every_word_of_the_document(site: filled.Site) -> None:
 
 def test_pdf_says_the_same_as_html(site: filled.Site) -> None:
     """Every heading, bullet and cell is in the PDF's text, read back with pypdf."""
-    pypdf = pytest.importorskip("pypdf")
+    pypdf = importlib.import_module("pypdf")
     reader = pypdf.PdfReader(io.BytesIO(report_pdf(site.history, SETTINGS, 3, wall_s=filled.NOW_S + 1)))
     found = _squeezed(" ".join(page.extract_text() for page in reader.pages))
     assert len(reader.pages) >= 3
@@ -220,7 +221,7 @@ def _squeezed(words: str) -> str:
 
 def test_page_of_the_pdf_is_that_of_the_line(site: filled.Site) -> None:
     """A4 (210 x 297 mm, ISO 216) where the line has 50 Hz, letter (8.5 x 11 in) at 60 Hz."""
-    pypdf = pytest.importorskip("pypdf")
+    pypdf = importlib.import_module("pypdf")
     for line_hz, size_mm in ((60, (215.9, 279.4)), (50, (210.0, 297.0))):
         settings = msgspec.structs.replace(SETTINGS, unit=msgspec.structs.replace(UNIT, line_hz=line_hz))
         page = pypdf.PdfReader(io.BytesIO(report_pdf(site.history, settings, 1, wall_s=filled.NOW_S))).pages[0]
@@ -239,7 +240,7 @@ def test_words_of_people_are_words_and_never_markup(site: filled.Site) -> None:
 
 def test_every_kind_of_block_shows_words_as_they_are() -> None:
     """Brackets and ampersands in headings, paragraphs, lists, tables and pictures: read back as typed, from both."""
-    pypdf = pytest.importorskip("pypdf")
+    pypdf = importlib.import_module("pypdf")
     words = "<i>x & y</i>"
     drawing = Drawing(words, words, 100, 20, (Text(0, 10, words),))
     kinds = (Heading(words), Para(words), Bullets([words]), Bullets([words], "caution"), Bullets([words], "numbered"))
