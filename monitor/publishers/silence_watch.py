@@ -57,14 +57,20 @@ class SilenceNotice(NamedTuple):
 
 
 class SilenceWatch:
-    """Listens for some sites. `zone` is the local zone of the households, None the machine's own."""
+    """Listens for some sites. `zone` is the local zone of the households, None the machine's own; after `after_s` of
+    silence a household is told."""
 
     def __init__(
-        self, sites: Sequence[WatchedSite], memory: SilenceMemory | None = None, *, zone: tzinfo | None = None
+        self,
+        sites: Sequence[WatchedSite],
+        memory: SilenceMemory | None = None,
+        *,
+        zone: tzinfo | None = None,
+        after_s: float = _N.after_s.value,
     ) -> None:
         self.sites = {site.id: site for site in sites}
         self.memory = memory or SilenceMemory()
-        self._zone = zone
+        self._zone, self._after_s = zone, after_s
 
     def hear(self, site: str, now_wall_s: float) -> None:
         """A sign of life of a site; one that is not watched is no matter."""
@@ -91,7 +97,7 @@ class SilenceWatch:
                 self.memory.heard.setdefault(site, Heard(last_wall_s=now_wall_s))
         silent = [site for site in self.sites if site not in living and not self._told(site)]
         return notices + [
-            self._gone(site, silent, now_wall_s) for site in silent if self._age_s(site, now_wall_s) >= _N.after_s.value
+            self._gone(site, silent, now_wall_s) for site in silent if self._age_s(site, now_wall_s) >= self._after_s
         ]
 
     def sent(self, notices: Iterable[SilenceNotice]) -> None:

@@ -33,10 +33,11 @@ _N = limits.SILENCE
 
 
 class WatchdogSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The watchdog's file: where to listen, and for whom."""
+    """The watchdog's file: where to listen, for whom, and after how many minutes of silence they are told."""
 
     mqtt: Mqtt = Mqtt()
     sites: tuple[WatchedSite, ...] = ()
+    silent_min: float = _N.after_s.value / 60.0
 
 
 def load(path: Path) -> WatchdogSettings:
@@ -45,6 +46,8 @@ def load(path: Path) -> WatchdogSettings:
     settings = config.convert(text, WatchdogSettings, str(path))
     if not settings.sites:
         raise SiteError(f"{path}: sites", "none", "at least one table [[sites]] with an id")
+    if not 1.0 <= settings.silent_min <= 1440.0:
+        raise SiteError(f"{path}: silent_min", settings.silent_min, "1 to 1440 minutes")
     for number, site in enumerate(settings.sites):
         if not config.ID_PATTERN.fullmatch(site.id):
             raise SiteError(f"{path}: sites[{number}].id", site.id, "the id of a site, as in its site file")
@@ -67,7 +70,7 @@ class Watchdog:
     ) -> None:
         self._settings, self._file, self._wall, self._send_to = settings, memory_file, wall, send_to
         self._ask = ask or page_is_alive
-        self.watch = SilenceWatch(settings.sites, self._remembered())
+        self.watch = SilenceWatch(settings.sites, self._remembered(), after_s=settings.silent_min * 60.0)
         self._online: dict[str, bool] = {}
         self._client: paho.Client | None = None
 
