@@ -102,6 +102,8 @@ COIL_SHORT_A = Limit(3.0, "A", 2.5, 10, "common practice", "the usual control fu
 # ---------------------------------------------------------------- the line side
 
 RUNNING_ON_RATIO = _ours(0.25, "of RLA", 0.1, 0.6, "contract: a compressor counts as running from 25 % of rated load")
+DRIVE_ON_RATIO = _ours(0.08, "of RLA", 0.02, 0.25, "a drive slows its compressor to a tenth; at rest it takes 2 %")
+DRIVE_OFF_RATIO = _ours(0.05, "of RLA", 0.01, 0.2, "and as stopped below 5 %")
 RUNNING_OFF_RATIO = _ours(0.20, "of RLA", 0.05, 0.5, "contract: and as stopped below 20 %")
 TRICKLE_A = _ours(
     4.2,

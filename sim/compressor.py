@@ -133,13 +133,20 @@ class Compressor:
         """The main winding carries current, so the machine makes torque (or hums)."""
         return self.connected() and not self.condition.run_winding_open
 
+    @property
+    def driven(self) -> bool:
+        """A drive feeds it: no run capacitor, no inrush."""
+        return self.design.kind == "variable-speed"
+
     def capacitor(self) -> float:
         """What is left of the run capacitor's work, of its rating: nothing with an open start winding."""
+        if self.driven:
+            return 1.0
         return 0.0 if self.condition.start_winding_open else self.condition.run_capacitor
 
     def capacitor_a(self, volts: float) -> float:
         """Current through run capacitor and start winding alone, A: V / Xc, less the winding's share of reactance."""
-        if not self.connected() or self.condition.start_winding_open:
+        if self.driven or not self.connected() or self.condition.start_winding_open:
             return 0.0
         farad = self.design.run_uf * 1e-6 * self.condition.run_capacitor
         reactance = 1.0 / (2 * pi * self.design.line_hz * max(farad, 1e-12))
@@ -148,7 +155,7 @@ class Compressor:
     def start_winding_a(self, volts: float) -> float:
         """Current through run capacitor and start winding, A: the line's volts less what the turning rotor induces in
         the winding, a quarter turn ahead of them, over capacitor and winding in series."""
-        if volts <= 0.0 or not self.connected() or self.condition.start_winding_open:
+        if volts <= 0.0 or self.driven or not self.connected() or self.condition.start_winding_open:
             return 0.0
         reactance = 1.0 / (2 * pi * self.design.line_hz * self.design.run_uf * 1e-6)
         left = max(self.condition.run_capacitor, 1e-6)
@@ -193,6 +200,9 @@ class Compressor:
     def step(self, dt: float, now_s: float, volts: float, gas: Refrigeration) -> None:
         """Let `dt` seconds pass at `volts` on its terminals (0: contacts open)."""
         live = volts > constants.TRIP_FREE_V.value and self.drives()
+        if self.driven:
+            # A drive that cannot turn its motor, or gets half of its volts, switches itself off.
+            live = live and not self.condition.seized and volts > 0.6 * self.design.rated_v
         self._choose(live, now_s)
         if self.motion is Motion.MOVING:
             self._move(dt, now_s, volts)
@@ -203,7 +213,9 @@ class Compressor:
         self._follow_start(now_s + dt)
 
     def _choose(self, live: bool, now_s: float) -> None:
-        if live and self.motion in (Motion.DEAD, Motion.COASTING):
+        if live and self.driven:
+            self.motion, self.speed = Motion.TURNING, _AT_SPEED
+        elif live and self.motion in (Motion.DEAD, Motion.COASTING):
             self.motion, self.started_s, self.peak_a = Motion.MOVING, now_s, 0.0
         elif not live and self.motion in (Motion.MOVING, Motion.TURNING):
             self._give_up()
@@ -250,7 +262,7 @@ class Compressor:
 
     def watch_balance(self, volts: float) -> None:
         """At speed: stall when the pull-out torque no longer covers the load."""
-        if self.motion is not Motion.TURNING:
+        if self.motion is not Motion.TURNING or self.driven:
             return
         single = constants.SINGLE_PHASE_SHARE.value
         volts_pu = volts / self.design.rated_v
@@ -269,6 +281,7 @@ class Compressor:
             return running
         lost = 0.9 + 0.1 * self.capacitor()
         locked = self.design.compressor_lra_a * lost * volts / self.design.rated_v
+        running = min(running, locked)  # at a few volts nothing runs: a winding that stands is an impedance
         return running + max(0.0, locked - running) * current_shape(1.0 - self.speed)
 
     def running_a(self, volts: float, power: float) -> float:
@@ -279,6 +292,9 @@ class Compressor:
         """Active and reactive current at speed, A: the map's power over volts, and what the capacitor leaves."""
         dead = 1.0 - self.capacitor()
         rating_a = RATING_POWER_W * self.design.tons / 3.0 / self.design.rated_v
+        if self.driven:
+            active = max(power, 0.05) * rating_a * self.design.rated_v / volts
+            return active, constants.DRIVE_REACTIVE_SHARE.value * active
         share = max(power, 0.35) * (1 + constants.CAPACITOR_LOSS_SHARE.value * dead)
         active = share * rating_a * self.design.rated_v / volts
         pf = constants.POWER_FACTOR.value

@@ -51,7 +51,9 @@ FUSE_SOURCE = Constant(0.0, "", sources.BLADE_FUSE.basis, sources.BLADE_FUSE.tex
 
 # ---------------------------------------------------------------- line
 
-TRIP_FREE_V = _ours(40.0, "V", "below this an induction motor's windings carry no current worth a reading")
+TRIP_FREE_V = _ours(1.0, "V", "below this an induction motor's windings carry no current worth a reading")
+LEG_SHARE = Constant(0.5, "1", "standard", "ANSI C84.1: a leg of a 120/240 V service carries half of the volts")
+LEG_OHM = _ours(60.0, "ohm", "a lost leg still hangs on a kilowatt of the house's other 240 V loads")
 
 # ---------------------------------------------------------------- refrigerant side
 
@@ -118,6 +120,15 @@ SUBCOOLING_HELD_K = _ours(6.0, "K", "more of it with a metering device that is s
 RESTRICTION_F = _ours(70.0, "F", "fall of evaporating temperature with a metering device that is shut")
 AIRFLOW_F = _ours(32.0, "F", "fall of evaporating temperature with no air over the indoor coil")
 NON_CONDENSABLES_F = _ours(30.0, "F", "rise of condensing temperature with a condenser half full of air")
+LOW_STAGE_CAPACITY = _ours(0.60, "1", "at equal temperatures; gives the 0.64 measured of a two-stage heat pump (NIST)")
+LOW_STAGE_POWER = _ours(0.78, "1", "at equal temperatures; gives the 0.71 measured of its outdoor power, fan included")
+SECOND_STAGE_K = Constant(1.0, "K", "common practice", "over the set point: a thermostat calls its second stage")
+SECOND_STAGE_S = Constant(600.0, "s", "common practice", "or after so long in the first")
+SLOWEST_SHARE = Constant(0.3, "1", "common practice", "a variable-speed compressor slows to 25 to 40 % of its capacity")
+DRIVE_TAU_S = _ours(90.0, "s", "a drive takes minutes to the speed that is asked of it")
+DRIVE_REACTIVE_SHARE = _ours(0.25, "1", "reactive over active current of a drive with a filter")
+DRIVE_FULL_K = _ours(2.0, "K", "over the set point at which a variable-speed unit is asked for all it has")
+DRIVE_FULL_S = _ours(5400.0, "s", "into a call, at the latest, at which it is")
 PIPE_TAU_S = _ours(60.0, "s", "copper, insulation and probe strapped to it")
 AIRFLOW_M3_S_TON = Constant(0.1888, "m3/s", "common practice", "400 cubic feet a minute for each ton")
 AIR_J_M3_K = Constant(1206.0, "J/m3/K", sources.DRY_AIR.basis, sources.DRY_AIR.text)

@@ -1,8 +1,9 @@
 """The 24 V control circuit as AC phasors: transformer, fuse, thermostat, safeties, wire, delay relay, coil.
 
-    transformer -- fuse --+-- thermostat --+-- float, pressure -- wire --+-- relay -- lead -- coil -- C
-                          R (control_power) Y indoors (thermostat)        Y at the unit (call, control_v)
+    transformer -- fuse --+-- thermostat --+-- float -- wire --+-- pressure, relay, board -- lead -- coil -- C
+                          R (control_power) Y indoors (thermostat)  Y at the unit (call, control_v)
 
+A float switch may break R instead; pressure switches may stand ahead of the unit's Y terminal (sim/designs.py).
 One call of `solve` gives the RMS voltages and currents for the state of the switches; nothing here has a memory but the
 fuse.
 """

@@ -1,4 +1,4 @@
-"""Unit designs: nameplate and parts of a condensing unit with its control circuit; four to start from.
+"""Unit designs: nameplate, parts and kind of a condensing unit with its control circuit; seven to start from.
 
 A design never changes; wear and faults are in sim/condition.py. `varied` draws a neighbour of a design for fleets and
 the accuracy bench.
@@ -15,7 +15,14 @@ from condenser_monitor.monitor.core.config import Unit
 
 
 class Design(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One outdoor unit and its 24 V circuit. Lengths one way; temperatures of switches are saturation temperatures."""
+    """One outdoor unit and its 24 V circuit. Lengths one way; temperatures of switches are saturation temperatures.
+
+    `pressure_at`: pressure switches stand between the unit's Y terminal and the coil ("unit") or ahead of it
+    ("indoors"). `float_in`: the float switch breaks Y, or R to the thermostat; `r_tap`: control_power is tapped at the
+    board's R, ahead of a float switch in R, or at the thermostat's. `lockout_after`: a board holds the contactor off
+    after so many trips in one call, until the call goes (0: none). `fan_after_s`: a board lets the fan run on;
+    `fan_off_c`, `fan_on_c`: it cycles the fan in the cold, by head pressure.
+    """
 
     name: str = "three-ton"
     # nameplate
@@ -32,7 +39,18 @@ class Design(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     run_uf: float = 40.0
     fan_uf: float = 5.0
     heat_pump: bool = False
+    kind: Literal["single-stage", "two-stage", "variable-speed"] = "single-stage"
+    fan_control: Literal["contactor", "board"] = "contactor"
+    load_shed: bool = False
     delay_on_make_s: float = 0.0
+    delay_on_break_s: float = 0.0
+    fan_after_s: float = 0.0
+    fan_off_c: float | None = None
+    fan_on_c: float = 35.0
+    lockout_after: int = 0
+    pressure_at: Literal["unit", "indoors"] = "unit"
+    float_in: Literal["y", "r"] = "y"
+    r_tap: Literal["board", "thermostat"] = "board"
     # extras
     trickle: bool = False
     heater_w: float = 0.0
@@ -69,9 +87,13 @@ class Design(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             compressor_lra_a=self.compressor_lra_a,
             fan_fla_a=self.fan_fla_a,
             delay_on_make_s=self.delay_on_make_s,
+            delay_on_break_s=self.delay_on_break_s,
             heat_pump=self.heat_pump,
+            kind=self.kind,
+            fan_control=self.fan_control,
+            load_shed=self.load_shed,
             line_v=self.primary_v,
-            run_capacitor_uf=self.run_uf,
+            run_capacitor_uf=self.run_uf if self.kind != "variable-speed" else 0.0,
         )
 
 
@@ -132,6 +154,40 @@ DESIGNS: dict[str, Design] = {
             coil_sealed_va=5.0,
             coil_ohm=14.0,
             branch_awg=12,
+        ),
+        Design(
+            name="three-ton-two-stage",
+            kind="two-stage",
+            compressor="scroll",
+            contactor_poles=2,
+            compressor_rla_a=15.3,
+            compressor_lra_a=83.0,
+            run_uf=45.0,
+            high_pressure_c=66.0,
+            low_pressure_c=-15.0,
+            lockout_after=3,
+        ),
+        Design(
+            name="three-ton-variable",
+            kind="variable-speed",
+            compressor="scroll",
+            contactor_poles=2,
+            compressor_rla_a=17.0,
+            compressor_lra_a=60.0,
+            fan_control="board",
+            fan_after_s=30.0,
+            high_pressure_c=66.0,
+            lockout_after=3,
+        ),
+        Design(
+            name="three-ton-board-fan",
+            compressor="scroll",
+            contactor_poles=1,
+            fan_control="board",
+            fan_after_s=60.0,
+            fan_off_c=30.0,
+            fan_on_c=40.0,
+            high_pressure_c=66.0,
         ),
     )
 }

@@ -42,7 +42,8 @@ class HouseDesign(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
 
 
 class ThermostatDesign(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """`schedule` holds [hour of day, set point C] rows, each in force until the next; empty: `set_c` always.
+    """`schedule` holds [hour of day, set point C] rows, each in force until the next; empty: `set_c` always. `weekend`
+    are the rows of the sixth and seventh day of each week, `away` [from day, until day, set point C] of trips.
 
     `steal_ohm` is the path through which it powers itself when off (none: it does not); `short_cycle_s` the wait
     after a stop or after its power has returned; `battery` keeps it calling through an outage.
@@ -56,6 +57,8 @@ class ThermostatDesign(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown
     steal_ohm: float | None = None
     battery: bool = False
     schedule: tuple[tuple[float, float], ...] = ()
+    weekend: tuple[tuple[float, float], ...] = ()
+    away: tuple[tuple[float, float, float], ...] = ()
 
 
 class House:
@@ -114,20 +117,25 @@ class AirHandler:
 class Thermostat:
     """One thermostat; `calls` is its wish, `contact_ohm` what it puts between R and Y."""
 
-    __slots__ = ("_powered", "_ready_s", "calls", "condition", "design", "felt_c")
+    __slots__ = ("_began_s", "_powered", "_ready_s", "calls", "condition", "demand", "design", "felt_c", "second")
 
     def __init__(self, design: ThermostatDesign, condition: Condition, air_c: float) -> None:
         self.design, self.condition = design, condition
         self.felt_c = air_c
         self.calls = False
+        self.demand, self.second = 1.0, False
+        self._began_s = 0.0
         self._ready_s = 0.0
         self._powered = True
 
     def set_point_c(self, t_s: float) -> float:
         """The set point in force at a time, with what somebody has changed."""
-        rows = self.design.schedule
-        set_c = self.design.set_c
-        if rows:
+        day, set_c = t_s / DAY_S, self.design.set_c
+        rows = self.design.weekend if self.design.weekend and int(day) % 7 >= 5 else self.design.schedule
+        trip = next((row[2] for row in self.design.away if row[0] <= day < row[1]), None)
+        if trip is not None:
+            set_c = trip
+        elif rows:
             hour = (t_s % DAY_S) / HOUR_S
             past = [row for row in rows if row[0] <= hour]
             set_c = (past or [rows[-1]])[-1][1]
@@ -145,9 +153,20 @@ class Thermostat:
             self.calls = False
         else:
             self.calls = self._wish(now_s, day_s)
+        if self.calls and not was:
+            self._began_s = now_s
+        over_k = self.felt_c - self.set_point_c(day_s)
+        self.ask(now_s - self._began_s, over_k if self.design.mode == "cool" else -over_k)
         if was and not self.calls:
             self._ready_s = max(self._ready_s, now_s + self._wait_s())
         return was is not self.calls
+
+    def ask(self, called_s: float, over_k: float) -> None:
+        """Ask a unit with stages for its `second` one, `called_s` into a call and `over_k` from the set point, and one
+        with a drive for `demand`, of its capacity."""
+        self.second = over_k >= constants.SECOND_STAGE_K.value or called_s >= constants.SECOND_STAGE_S.value
+        share = constants.SLOWEST_SHARE.value + over_k / constants.DRIVE_FULL_K.value
+        self.demand = max(0.0, min(1.0, share + called_s / constants.DRIVE_FULL_S.value))
 
     def _mind_power(self, now_s: float, *, powered: bool) -> None:
         if powered and not self._powered and not self.design.battery:

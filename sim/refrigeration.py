@@ -69,8 +69,18 @@ def capacity_share(s_f: float, d_f: float) -> float:
     return flow_share(s_f, d_f) * max(0.1, 1.0 + constants.CAPACITY_PER_F.value * (d_f - _RATING_D_F))
 
 
+def stage_power(design: Design, stage: float) -> float:
+    """Compressor power at `stage` of its capacity, of the full one at the same temperatures: two stages at one speed
+    lose by the unloading, a drive slows the motor down."""
+    if design.kind == "variable-speed":
+        return stage
+    low, power = constants.LOW_STAGE_CAPACITY.value, constants.LOW_STAGE_POWER.value
+    return 1.0 - (1.0 - stage) * (1.0 - power) / (1.0 - low)
+
+
 class Refrigeration:
-    """Temperatures of one unit; `power_share`, `flow_share` and `cooling_w` are what the compressor now does."""
+    """Temperatures of one unit; `power_share`, `flow_share` and `cooling_w` are what the compressor now does; `stage`
+    is the share of its capacity that is asked of it."""
 
     __slots__ = (
         "condensing_f",
@@ -82,6 +92,7 @@ class Refrigeration:
         "heating",
         "liquid_c",
         "power",
+        "stage",
         "suction_c",
     )
 
@@ -91,6 +102,7 @@ class Refrigeration:
         self.evaporating_f = self.condensing_f
         self.power = self.flow = self.cooling_share = 0.0
         self.heating = False
+        self.stage = 1.0
         self.suction_c = self.liquid_c = outdoor_c
 
     @property
@@ -113,6 +125,8 @@ class Refrigeration:
         self._follow(dt, self._evaporating_target(source_f), self._condensing_target(sink_f, air_share))
         self.power = power_share(self.evaporating_f, self.condensing_f)
         self.flow = flow_share(self.evaporating_f, self.condensing_f)
+        self.power *= stage_power(self.design, self.stage)
+        self.flow *= self.stage
         pump, idle = self.condition.pump_share, constants.IDLE_POWER_SHARE.value
         if pump < 1.0:
             self.flow *= pump
@@ -120,6 +134,7 @@ class Refrigeration:
         self._warm_pipes(dt, outdoor_c, indoor_c)
         lag = 1.0 - exp(-dt / constants.COOLING_TAU_S.value)
         full = capacity_share(self.evaporating_f, self.condensing_f) * self.condition.capacity_share * pump
+        full *= self.stage
         self.cooling_share += (full - self.cooling_share) * lag
 
     def _rest(self, dt: float, outdoor_f: float, indoor_f: float) -> None:
@@ -174,7 +189,8 @@ class Refrigeration:
         cooling = 3 * constants.TON_W.value * constants.BTU_H_PER_W.value
         at = (self.evaporating_f, self.condensing_f)
         power, capacity = power_share(*at), capacity_share(*at)
-        rejected = (power * work + capacity * cooling) / (work + cooling)
+        power *= stage_power(self.design, self.stage)
+        rejected = (power * work + capacity * self.stage * cooling) / (work + cooling)
         share = max(0.02, self.condition.condenser_share * air_share)
         over = constants.OVERCHARGE_F.value * max(0.0, self.condition.charge - 1.0)
         over += constants.NON_CONDENSABLES_F.value * self.condition.non_condensables

@@ -90,7 +90,8 @@ class ScenarioTable(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     """A scenario's own keys. Scans are `scan_s` apart; where nothing happens, `quiet_scan_s` if that is more.
     `starts` captures the compressor's starts; `register` marks one that the tests always play at both levels;
     `start_hour` is the solar hour at the start; `calls` are [from, until] times that replace the thermostat; `unit` and
-    `house` change single keys of the design and of the usual house; `allow` lists findings that may come as well."""
+    `house` change single keys of the design and of the usual house, `declared` what the site file says of the unit
+    otherwise than it is; `allow` lists findings that may come as well."""
 
     claim: str
     hours: float
@@ -106,6 +107,7 @@ class ScenarioTable(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     unit: dict[str, Any] = {}
     weather: WeatherTable = WeatherTable()
     house: dict[str, Any] = {}
+    declared: dict[str, Any] = {}
     thermostat: ThermostatDesign = ThermostatDesign()
     calls: tuple[tuple[Span, Span], ...] | None = None
     cause: tuple[CauseTable, ...] = ()
@@ -306,7 +308,7 @@ def _settings(table: ScenarioTable, design: Design, name: str) -> Settings:
     site = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:64] or "scenario"
     settings = Settings(
         site=Site(name=table.claim[:80], id=site),
-        unit=design.nameplate(),
+        unit=_overlaid(design.nameplate(), table.declared, f"{name}: declared"),
         senses=SensorSettings(fitted=table.senses),
         limits=table.limits,
     )

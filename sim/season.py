@@ -29,6 +29,7 @@ from condenser_monitor.monitor.core.records import Scan, StartTransient
 from condenser_monitor.monitor.recording.csv_file import RecordingWriter
 from condenser_monitor.sim.causes import CAUSES
 from condenser_monitor.sim.designs import DESIGNS, Design, varied
+from condenser_monitor.sim.house import ThermostatDesign
 from condenser_monitor.sim.rig import Pace, ReadingsRig
 from condenser_monitor.sim.timeline import Planned
 from condenser_monitor.sim.weather import (
@@ -46,6 +47,8 @@ _JOBS_MOST = 256  # ours: more processes than any machine for this has cores
 SUMMER_DAYS = 122.0  # June to September
 FIRST_DAY = 151  # 1 June
 SUMMER_START_WALL_S = 1780290000.0  # 2026-06-01T00:00:00-05:00
+OTHER_KINDS = ("three-ton-two-stage", "three-ton-variable", "three-ton-board-fan")
+_OTHER_SHARE = 0.25  # ours: about a quarter of units sold are no plain single-stage ones
 SEASON_PACE = Pace(scan_s=2.0, quiet_s=60.0, dense_after_s=20.0)
 
 # How a fleet's units break: cause, level, days it takes to grow; weights are common practice put into figures by us.
@@ -75,6 +78,7 @@ class UnitSeason(msgspec.Struct, frozen=True, kw_only=True):
     causes: tuple[Planned, ...]
     weather_file: str = ""
     starts: bool = True
+    thermostat: ThermostatDesign = ThermostatDesign()
 
     @property
     def settings(self) -> Settings:
@@ -92,7 +96,7 @@ class UnitSeason(msgspec.Struct, frozen=True, kw_only=True):
 
     def rig(self, pace: Pace = SEASON_PACE) -> ReadingsRig:
         """A rig at the season's first midnight, with an engine that nobody need use."""
-        plan = WorldPlan(design=self.design, start_hour=0.0, causes=self.causes, seed=self.seed)
+        plan = WorldPlan(design=self.design, start_hour=0.0, causes=self.causes, seed=self.seed, thermostat=self.thermostat)
         return ReadingsRig(
             World(plan, self._weather()),
             self.settings,
@@ -177,8 +181,11 @@ def _days(days: float) -> float:
 
 def _unit(seed: int, days: float, broken_share: float, first_day: int, weather_file: str) -> UnitSeason:
     rng = Random(f"{seed}/fleet")
-    design = varied(DESIGNS[rng.choice(("three-ton", "three-ton", "two-ton-heat-pump", "five-ton"))], rng)
-    causes = (_breakage(rng, days),) if rng.random() < broken_share else ()
+    usual = rng.choice(("three-ton", "three-ton", "two-ton-heat-pump", "five-ton"))
+    ways = Random(f"{seed}/ways")  # of its own: causes stay those of the seed
+    other = ways.choice(OTHER_KINDS) if ways.random() < _OTHER_SHARE else usual
+    design = varied(DESIGNS[other], rng)
+    causes = (_breakage(rng, days, design),) if rng.random() < broken_share else ()
     return UnitSeason(
         site_id=f"unit-{seed:04d}",
         design=design,
@@ -187,11 +194,33 @@ def _unit(seed: int, days: float, broken_share: float, first_day: int, weather_f
         first_day=first_day,
         causes=causes,
         weather_file=weather_file,
+        thermostat=household(ways, days),
     )
 
 
-def _breakage(rng: Random, days: float) -> Planned:
-    name, _, level, grow_days = rng.choices(USUAL, weights=[row[1] for row in USUAL])[0]
+def household(rng: Random, days: float) -> ThermostatDesign:
+    """The set points of some household: constant, set back by day or by night, other hours on weekends, trips. Shares
+    and set points are ours."""
+    set_c = rng.uniform(23.0, 26.0)
+    away_c, asleep_c = set_c + rng.uniform(2.0, 4.0), set_c + rng.uniform(-1.5, 1.5)
+    leaves, returns = rng.uniform(7.0, 9.0), rng.uniform(15.5, 18.5)
+    night = ((0.0, asleep_c), (6.5, set_c), (22.5, asleep_c))
+    by_day = ((0.0, set_c), (leaves, away_c), (returns, set_c))
+    both = ((0.0, asleep_c), (6.0, set_c), (leaves, away_c), (returns, set_c), (22.5, asleep_c))
+    kind = rng.choice(("constant", "constant", "night", "day", "both"))
+    schedule: tuple[tuple[float, float], ...] = {"constant": (), "night": night, "day": by_day, "both": both}[kind]
+    weekend = ((0.0, set_c),) if kind in ("day", "both") and rng.random() < 0.8 else ()
+    trips = []
+    for _ in range(int(days // 60) + (rng.random() < days % 60 / 60)):
+        from_day = rng.randrange(max(1, int(days) - 3))
+        trips.append((float(from_day), float(from_day + rng.randint(2, 9)), set_c + rng.uniform(3.0, 6.0)))
+    return ThermostatDesign(set_c=set_c, schedule=schedule, weekend=weekend, away=tuple(trips))
+
+
+def _breakage(rng: Random, days: float, design: Design) -> Planned:
+    # Behind a drive there is no capacitor that could fail.
+    rows = [row for row in USUAL if design.kind != "variable-speed" or "capacitor" not in row[0]]
+    name, _, level, grow_days = rng.choices(rows, weights=[row[1] for row in rows])[0]
     grow_s = min(grow_days, days / 2) * DAY_S
     at_s = rng.uniform(0.2, 0.6) * days * DAY_S
     return Planned(name=name, at_s=round(at_s, 1), level=min(level, CAUSES[name].most), grow_s=grow_s)

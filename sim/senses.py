@@ -132,7 +132,7 @@ WIRES: dict[str, Wire] = {
         wave=Wave(0.1, ((3, 0.01), (5, 0.02))),
     ),
     "blower": Wire(lambda unit, _: 24.0 * unit.indoor.blower, PRESENT_24V),
-    "control_power": Wire(lambda unit, _: unit.volts.rc_v, PRESENT_24V),
+    "control_power": Wire(lambda unit, _: unit.rc_v, PRESENT_24V),
     "thermostat": Wire(lambda unit, _: unit.volts.indoor_y_v, PRESENT_24V),
 }
 

@@ -7,7 +7,7 @@ changed abruptly.
 
 from __future__ import annotations
 
-from math import inf
+from math import exp, inf
 
 from condenser_monitor.sim import constants
 from condenser_monitor.sim.compressor import Compressor, Motion
@@ -25,20 +25,21 @@ _QUICK_S = 0.002
 _CALL_V = 16.0  # a delay relay or a board takes this as a call
 _PRESSURE_RESET_K = 12.0
 _LOW_RESET_K = 16.0
-_LEG_SHARE, _LEG_OHM = 0.5, 15.0  # ours: a leg lost, with some lamps and clocks between it and the neutral
+_WATCHED_S = 2.0  # head pressure rises fast while the fan is cycled off
 
 
 class Surroundings:
     """What the house gives the unit: `thermostat_ohm` is inf open, near nothing closed, in between when it steals
-    power."""
+    power; `second` asks a unit with stages for its second one, `demand` one with a drive for so much of what it can."""
 
-    __slots__ = ("fan_held_off", "heating", "indoor_c", "outdoor_c", "service_v", "thermostat_ohm")
+    __slots__ = ("demand", "fan_held_off", "heating", "indoor_c", "outdoor_c", "second", "service_v", "thermostat_ohm")
 
     def __init__(self, *, service_v: float, outdoor_c: float, indoor_c: float) -> None:
         self.service_v, self.outdoor_c, self.indoor_c = service_v, outdoor_c, indoor_c
         self.thermostat_ohm = inf
         self.heating = False
         self.fan_held_off = False
+        self.demand, self.second = 1.0, True
 
 
 class CondensingUnit:
@@ -53,6 +54,11 @@ class CondensingUnit:
         self.fan = Fan(design, condition)
         self.indoor = AirHandler(design, condition, outdoor_c)
         self.relay_s = 0.0
+        self.rest_s = inf
+        self.fan_rest_s = inf
+        self.fan_cycled_off = False
+        self.trips = 0
+        self.locked_out = False
         self.high_open = self.low_open = False
         self.events = 0
         self.panel_v = self.supply_v = self.load_v = self.compressor_v = 0.0
@@ -67,8 +73,13 @@ class CondensingUnit:
 
     @property
     def rc_v(self) -> float:
-        """Behind the control fuse, R to C."""
-        return self.volts.rc_v
+        """Behind the control fuse, R to C, where the monitor taps it."""
+        return self.thermostat_r_v if self.design.r_tap == "thermostat" else self.volts.rc_v
+
+    @property
+    def thermostat_r_v(self) -> float:
+        """R to C at the thermostat: behind a float switch that breaks R."""
+        return 0.0 if self._float_in_r() else self.volts.rc_v
 
     @property
     def indoor_y_v(self) -> float:
@@ -122,6 +133,9 @@ class CondensingUnit:
             max(self.fan.left_s, 1e-6),
             self.indoor.left_s(),
             self._relay_left_s(),
+            _WATCHED_S if self.gas.condensing_c < (self.design.fan_off_c or -inf) or self.fan_cycled_off else inf,
+            _left(self.design.delay_on_break_s, self.rest_s),
+            _left(self.design.fan_after_s, self.fan_rest_s),
             self._fuse_left_s(),
         )
 
@@ -167,6 +181,7 @@ class CondensingUnit:
             self.fan.motion,
             self.high_open,
             self.low_open,
+            self.locked_out,
             self.control.fuse.open,
             self.volts.unit_v > _CALL_V,
             self.volts.rc_v > _CALL_V,
@@ -183,8 +198,8 @@ class CondensingUnit:
         self.panel_v = panel_v
         upstream = self._branch_ohm + condition.line_joint_ohm
         if condition.leg_open:
-            # The dead leg hangs on what other loads of the house let through from the neutral.
-            panel_v, upstream = panel_v * _LEG_SHARE, upstream + _LEG_OHM
+            # The dead leg hangs on the neutral through the other loads of the house.
+            panel_v, upstream = panel_v * constants.LEG_SHARE.value, upstream + constants.LEG_OHM.value
         dead = condition.line_open or self.tripped
         self.supply_v = 0.0 if dead else behind(panel_v, upstream, self.supply_v, amps)
         closed = self.contactor.contacts_closed
@@ -198,42 +213,53 @@ class CondensingUnit:
         self.compressor_v = behind(self.load_v, joint, self.compressor_v, self.compressor.amps)
 
     def _command(self, dt: float, around: Surroundings) -> None:
-        condition = self.condition
-        delay_s = self.design.delay_on_make_s
-        self.relay_s = self.relay_s + dt if self.volts.unit_v > _CALL_V else 0.0
+        called = self.volts.unit_v > _CALL_V
+        self.relay_s = self.relay_s + dt if called else 0.0
+        self.rest_s = self.rest_s + dt if not self.contactor.armature_in else 0.0
+        if not called:
+            self.trips, self.locked_out = 0, False
+        at_unit, pressure = self.design.pressure_at == "unit", self.pressures_open()
+        timed = self.relay_s >= self.design.delay_on_make_s
+        # A delay-on-break timer keeps the contactor off; it does not make it drop out.
+        timed = timed and (self.contactor.armature_in or self.rest_s >= self.design.delay_on_break_s)
         switches = Switches(
-            around.thermostat_ohm,
-            not (self._cut_indoors() or condition.pressure_open or self.high_open or self.low_open),
-            not self._held_at_unit() and self.relay_s >= delay_s,
+            inf if self._float_in_r() else around.thermostat_ohm,
+            not (self._cut_indoors() or (pressure and not at_unit)),
+            timed and not (self._held_at_unit() or (pressure and at_unit)),
             self.contactor.armature_in,
         )
         self.volts = self.control.solve(self.panel_v / self.design.primary_v, switches, around.outdoor_c)
         self.control.fuse.carry(self.volts.secondary_a, dt)
         self.contactor.update(self.volts.coil_v)
 
+    def _float_in_r(self) -> bool:
+        """The float switch is open and breaks R to the thermostat."""
+        return self.condition.float_open and self.design.float_in == "r"
+
     def _cut_indoors(self) -> bool:
         """Something between the thermostat's output and the cable to the unit is open."""
         condition = self.condition
-        return condition.float_open or condition.board_y_open or condition.detector_open or condition.shed_open
+        float_open = condition.float_open and self.design.float_in == "y"
+        return float_open or condition.board_y_open or condition.detector_open or condition.shed_open
 
     def _held_at_unit(self) -> bool:
-        """Something between the unit's Y terminal and the coil is open."""
-        condition = self.condition
-        opened = condition.low_switch_open or condition.high_switch_open
-        return condition.relay_open or condition.board_open or opened
+        """A relay or board between the unit's Y terminal and the coil is open."""
+        return self.condition.relay_open or self.condition.board_open or self.locked_out
 
     def pressures_open(self) -> bool:
         """A pressure switch is open, by pressure or by itself."""
         condition = self.condition
-        return self.high_open or self.low_open or condition.low_switch_open or condition.high_switch_open
+        by_itself = condition.pressure_open or condition.low_switch_open or condition.high_switch_open
+        return by_itself or self.high_open or self.low_open
 
     # ------------------------------------------------------------ motors
 
     def _run(self, dt: float, now_s: float, around: Surroundings) -> None:
         compressor, condition = self.compressor, self.condition
-        self.fan.step(dt, 0.0 if around.fan_held_off or condition.fan_relay_open else self.load_v)
+        self.fan.step(dt, 0.0 if around.fan_held_off or condition.fan_relay_open else self._fan_v(dt))
         compressor.step(dt, now_s, self.compressor_v, self.gas)
         compressor.watch_balance(self.compressor_v)
+        self._follow_stage(dt, around)
         self.gas.heating = around.heating and not around.fan_held_off
         # In a defrost the outdoor coil gives its heat to melting ice, and needs no air for it.
         melting = around.fan_held_off
@@ -263,6 +289,28 @@ class CondensingUnit:
         )
         self.compressor_a = compressor.amps if self.load_v > 0 else self._standing_a()
 
+    def _fan_v(self, dt: float) -> float:
+        """Volts that contactor or board give the fan; a board feeds it from ahead of the contactor."""
+        design, closed = self.design, self.contactor.contacts_closed
+        self.fan_rest_s = 0.0 if closed else self.fan_rest_s + dt
+        if design.fan_control == "contactor":
+            return self.load_v
+        if design.fan_off_c is not None and closed:
+            limit_c = design.fan_on_c if self.fan_cycled_off else design.fan_off_c
+            self.fan_cycled_off = self.gas.condensing_c < limit_c
+        wanted = closed and not self.fan_cycled_off
+        return self.supply_v if wanted or (not closed and self.fan_rest_s < design.fan_after_s) else 0.0
+
+    def _follow_stage(self, dt: float, around: Surroundings) -> None:
+        """Bring the compressor to the share of its capacity that is asked for."""
+        kind, slowest = self.design.kind, constants.SLOWEST_SHARE.value
+        if kind == "two-stage":
+            self.gas.stage = 1.0 if around.second else constants.LOW_STAGE_CAPACITY.value
+        elif kind == "variable-speed":
+            wanted = max(slowest, min(1.0, around.demand)) if self.compressor.turning else slowest
+            share = 1.0 - exp(-dt / constants.DRIVE_TAU_S.value)
+            self.gas.stage += (wanted - self.gas.stage) * (share if self.compressor.turning else 1.0)
+
     def _standing_a(self) -> float:
         """What flows past a single open pole: through the run capacitor, or through a heater fed across the pole."""
         design, compressor = self.design, self.compressor
@@ -275,13 +323,22 @@ class CondensingUnit:
         return 0.0
 
     def _watch_safeties(self, around: Surroundings) -> None:
-        design, gas = self.design, self.gas
+        design, gas, was = self.design, self.gas, self.pressures_open()
         if design.high_pressure_c is not None:
             limit = design.high_pressure_c - (_PRESSURE_RESET_K if self.high_open else 0.0)
             self.high_open = gas.condensing_c > limit
         if design.low_pressure_c is not None and not around.heating:
             limit = design.low_pressure_c + (_LOW_RESET_K if self.low_open else 0.0)
             self.low_open = gas.evaporating_c < limit
+        if self.pressures_open() and not was and self.volts.unit_v > _CALL_V:
+            self.trips += 1
+            self.locked_out = self.locked_out or 0 < design.lockout_after <= self.trips
+
+
+def _left(timer_s: float, gone_s: float) -> float:
+    """Seconds until a timer that has run for `gone_s` is over; inf where it is, or there is none."""
+    left_s = timer_s - gone_s
+    return max(left_s, 1e-6) if left_s > 0.0 else inf
 
 
 def behind(open_v: float, ohm: float, was_v: float, amps: float) -> float:

@@ -144,7 +144,7 @@ class World:
         if self._calls is not None:
             changed = self._called(self._calls)
         else:
-            powered = self.unit.rc_v > _POWERED_V or self.t_s <= 0.0
+            powered = self.unit.thermostat_r_v > _POWERED_V or self.t_s <= 0.0
             changed = thermostat.step(
                 self._stepped_s,
                 self.t_s,
@@ -154,13 +154,16 @@ class World:
                 powered=powered,
             )
         self.around.thermostat_ohm = thermostat.contact_ohm
+        self.around.demand, self.around.second = thermostat.demand, thermostat.second
         if changed:
             self.unit.poke()
             self._note("call" if thermostat.calls else "no call")
 
     def _called(self, calls: tuple[tuple[float, float], ...]) -> bool:
         was = self.thermostat.calls
-        self.thermostat.calls = any(from_s <= self.t_s < until_s for from_s, until_s in calls)
+        began = [from_s for from_s, until_s in calls if from_s <= self.t_s < until_s]
+        self.thermostat.calls = bool(began)
+        self.thermostat.ask(self.t_s - max(began, default=self.t_s), 0.0)
         return was is not self.thermostat.calls
 
     def call_by_hand(self, call: bool) -> None:

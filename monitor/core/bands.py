@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from condenser_monitor.monitor import limits
 
 if TYPE_CHECKING:
-    from condenser_monitor.monitor.core.config import Settings
+    from condenser_monitor.monitor.core.config import Settings, Unit
 
 
 class Edge(NamedTuple):
@@ -95,6 +95,13 @@ def resting_bands(rated_a: float) -> Bands:
     on = limits.RUNNING_ON_RATIO.value * rated_a
     trickle_a = max(on, min(limits.TRICKLE_A.value, limits.TRICKLE_RATIO.value * rated_a))
     return Bands((False, True), (Edge(trickle_a, trickle_a),))
+
+
+def compressor_bands(unit: Unit) -> Bands:
+    """Whether the compressor runs, by its current; behind a drive that slows it down, little is running too."""
+    if unit.kind == "variable-speed":
+        return run_bands(unit.compressor_rla_a, limits.DRIVE_ON_RATIO, limits.DRIVE_OFF_RATIO)
+    return run_bands(unit.compressor_rla_a, limits.RUNNING_ON_RATIO, limits.RUNNING_OFF_RATIO)
 
 
 def run_bands(rated_a: float, on: limits.Limit, off: limits.Limit) -> Bands:

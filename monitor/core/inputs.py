@@ -13,7 +13,7 @@ from operator import attrgetter
 from typing import Any
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.bands import AS_IT_IS, Bands, resting_bands, run_bands
+from condenser_monitor.monitor.core.bands import AS_IT_IS, Bands, compressor_bands, resting_bands
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.readings import FLAGS, NUMBERS, READINGS, word
 from condenser_monitor.monitor.core.records import Scan
@@ -187,7 +187,7 @@ class DebouncedInputs:
         for track in self.tracks:
             self.beliefs |= {belief.name: belief for belief in track.beliefs}
             self.readings[track.reading] = track.beliefs[0]
-        called = run_bands(unit.compressor_rla_a, limits.RUNNING_ON_RATIO, limits.RUNNING_OFF_RATIO)
+        called = compressor_bands(unit)
         self._by_call = (
             (resting_bands(unit.compressor_rla_a), called) if unit.contactor_poles == 1 else (called, called)
         )

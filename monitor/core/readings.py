@@ -16,6 +16,7 @@ from condenser_monitor.monitor.core.bands import (
     AS_IT_IS,
     Bands,
     coil_bands,
+    compressor_bands,
     line_bands,
     run_bands,
     sharp,
@@ -88,7 +89,7 @@ def _compressor(settings: Settings) -> dict[str, Bands]:
     unit = settings.unit
     locked_a = unit.compressor_lra_a * limits.LOCKED_RATIO.value
     return {
-        "compressor": run_bands(unit.compressor_rla_a, limits.RUNNING_ON_RATIO, limits.RUNNING_OFF_RATIO),
+        "compressor": compressor_bands(unit),
         "locked": Bands((False, True), (sharp(locked_a),)),
         "draw": AS_IT_IS,  # its bands move with what is normal at the temperature
     }

@@ -213,6 +213,7 @@ CONTROL: dict[str, Situation] = {
         cause("thermostat", 4),
         cause("control-fuse", 4, control_power="off"),
         cause("float-switch", 4, thermostat="on"),
+        cause("float-switch", 3, thermostat="off"),  # where it breaks R to the thermostat
         cause("line-supply-off", 3, control_power="off", transformer_volts="absent"),
         cause("control-transformer", 2, control_power="off", transformer_volts="absent; seldom low"),
         cause("control-wire-open", 2, thermostat="on or off"),
@@ -289,6 +290,7 @@ CONTROL: dict[str, Situation] = {
         _NO_CALL | {"control_power": "on", "thermostat": "off"},
         cause("float-switch", 8, thermostat="on"),
         cause("float-switch", 2, control_power="off"),
+        cause("float-switch", 4, thermostat="off"),  # where it breaks R to the thermostat
         cause("thermostat-setting", 6),
         cause("control-fuse", 5, control_power="off"),
         cause("thermostat", 4),

@@ -25,7 +25,10 @@ def test_scroll_starts_within_the_usual_time() -> None:
     assert 0.1 <= start.duration_s <= 0.3
 
 
-@pytest.mark.parametrize("design", DESIGNS.values(), ids=lambda d: d.name)
+WITH_INRUSH = [design for design in DESIGNS.values() if design.kind != "variable-speed"]
+
+
+@pytest.mark.parametrize("design", WITH_INRUSH, ids=lambda d: d.name)
 def test_start_current_is_four_to_seven_times_the_rated_one(design: Any) -> None:
     """Locked-rotor over rated-load amps: 4.6 to 5.9 on nameplates, 5 to 7 in a trade guide."""
     start = Bench(design).call(2.0).unit.compressor.starts[0]

@@ -61,6 +61,22 @@ def test_fleet_is_many_units_some_of_which_break() -> None:
     assert units == list(fleet(200, seed=100))
 
 
+def test_fleet_holds_all_kinds_of_units_and_of_households() -> None:
+    """Two hundred units for a summer: each kind of unit, set points that stay, move by hour and by weekend, and trips;
+    nothing with a drive loses a capacitor."""
+    units = list(fleet(200, seed=100))
+    assert {unit.design.kind for unit in units} == {"single-stage", "two-stage", "variable-speed"}
+    assert {unit.design.fan_control for unit in units} == {"contactor", "board"}
+    days = [unit.thermostat for unit in units]
+    assert 40 < sum(not one.schedule for one in days) < 120
+    assert sum(bool(one.weekend) for one in days) > 30
+    trips = [trip for one in days for trip in one.away]
+    assert 300 < len(trips) < 500
+    assert all(2 <= until - since <= 9 and set_c > 25 for since, until, set_c in trips)
+    driven = [unit for unit in units if unit.design.kind == "variable-speed"]
+    assert not [cause for unit in driven for cause in unit.causes if "capacitor" in cause.name]
+
+
 def test_every_site_file_of_a_fleet_can_be_used() -> None:
     """The program's own loader takes each of them."""
     for unit in fleet(20, seed=3):
