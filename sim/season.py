@@ -96,7 +96,9 @@ class UnitSeason(msgspec.Struct, frozen=True, kw_only=True):
 
     def rig(self, pace: Pace = SEASON_PACE) -> ReadingsRig:
         """A rig at the season's first midnight, with an engine that nobody need use."""
-        plan = WorldPlan(design=self.design, start_hour=0.0, causes=self.causes, seed=self.seed, thermostat=self.thermostat)
+        plan = WorldPlan(
+            design=self.design, start_hour=0.0, causes=self.causes, seed=self.seed, thermostat=self.thermostat
+        )
         return ReadingsRig(
             World(plan, self._weather()),
             self.settings,
