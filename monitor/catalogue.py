@@ -13,7 +13,6 @@ from typing import TypeVar
 
 from condenser_monitor.monitor import limits, sources
 from condenser_monitor.monitor.alarms import alarm_manager as alerts
-from condenser_monitor.monitor.alarms.proof import PROOF
 from condenser_monitor.monitor.core import cycle
 from condenser_monitor.monitor.core.findings import ROWS as FINDINGS
 from condenser_monitor.monitor.core.findings import FindingRow
@@ -107,7 +106,7 @@ def _finding(row: FindingRow) -> Iterator[str]:
     if row.after_delay:
         yield from ("Its delay counts beyond the unit's `delay_on_make_s`.", "")
     yield from _table(("key", "default", "from", "to", "basis", "source"), (_limit(*item) for item in numbers.items()))
-    yield from (f"Proved repaired when: {PROOF[row.name].words}.", "")
+    yield from (f"Proved repaired when: {row.proof.words}.", "")
     yield from (f"Suspects, the most usual first: {_codes(_suspected(row.name))}", "")
 
 

@@ -18,27 +18,24 @@ from typing import Any
 import msgspec
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.alarms.alarm_manager import AlarmManager
+from condenser_monitor.monitor.alarms.alarm_manager import ALERTS_MEMORY, AlarmManager
 from condenser_monitor.monitor.alarms.episodes import EPISODES_MEMORY
-from condenser_monitor.monitor.alarms.memory import ALERTS_MEMORY
 from condenser_monitor.monitor.baselines.baseline import NormalRange
 from condenser_monitor.monitor.baselines.calls import CALLS_MEMORY, Calls
 from condenser_monitor.monitor.baselines.minutes import MinuteMeans
 from condenser_monitor.monitor.baselines.normal import TRENDS_MEMORY, Baselines
 from condenser_monitor.monitor.baselines.performance import PERFORMANCE_MEMORY, Performance
-from condenser_monitor.monitor.core.bands import draw_bands
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.cycle import CycleWatch, Minute
 from condenser_monitor.monitor.core.errors import ContractError
 from condenser_monitor.monitor.core.evaluation import FindingEvaluator, Snapshot
 from condenser_monitor.monitor.core.findings import CATALOGUE, Answer, FindingRow, contradictions
-from condenser_monitor.monitor.core.flapping import FlapFilter, FlapMemory
 from condenser_monitor.monitor.core.habits import HabitMemory, Habits
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
 from condenser_monitor.monitor.core.links import Facts, chain, facts, first_break
 from condenser_monitor.monitor.core.load_state import EngineMemory, MemoryPart
-from condenser_monitor.monitor.core.patterns import Patterns
-from condenser_monitor.monitor.core.readings import NUMBERS, READINGS
+from condenser_monitor.monitor.core.patterns import FlapFilter, FlapMemory, Patterns
+from condenser_monitor.monitor.core.readings import NUMBERS, READINGS, draw_bands
 from condenser_monitor.monitor.core.records import (
     AlertChange,
     Change,

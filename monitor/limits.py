@@ -198,7 +198,7 @@ class HABITS(LimitGroup):
 
 
 class FLAPPING(LimitGroup):
-    """The budget for findings that come and go (see core/flapping.py)."""
+    """The budget for findings that come and go (see core/patterns.py)."""
 
     raises = _ours(6, "times", 2, 60, "contract: more than 6 times an hour is coming and going")
     window_s = _ours(3600.0, "s", 600, 86400, "contract: counted within an hour, and told once an hour")

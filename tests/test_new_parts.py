@@ -23,8 +23,6 @@ from condenser_monitor.hardware.calibration import CalibrationPoint, calibrate, 
 from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.commission import commission
 from condenser_monitor.hardware.uncertainty import by_reading
-from condenser_monitor.monitor.alarms.cooling import COOLING
-from condenser_monitor.monitor.alarms.proof import PROOF
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.monitor.core.errors import ScanError
 from condenser_monitor.monitor.core.findings import CATALOGUE
@@ -83,8 +81,6 @@ FINDING: Needs = {
     "monitor/limits.py: a class of FindingLimits, its numbers and when its alert is over": (CATALOGUE, FINDINGS),
     "monitor/diagnosis/predictions_*.py: its suspects": (CATALOGUE, SITUATIONS),
     "monitor/strings/findings.py: FINDINGS, its words": (CATALOGUE, words.FINDINGS),
-    "monitor/alarms/cooling.py: COOLING, what it costs the house": (CATALOGUE, COOLING),
-    "monitor/alarms/proof.py: PROOF, what proves it repaired": (CATALOGUE, PROOF),
     "monitor/strings/phone.py: LOCK, what a lock screen shows of it": (CATALOGUE, LOCK),
     "sim/scenarios: a scenario that expects it": (CATALOGUE, {row.finding for one in SCENARIOS for row in one.expect}),
 }

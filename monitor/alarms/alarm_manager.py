@@ -33,33 +33,23 @@ state as it is, is refused with the reason. People are told of episodes (episode
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import re
+from collections.abc import Callable, Collection, Iterable
+from datetime import date
 from enum import StrEnum
 from math import inf
-from typing import Any
+from typing import Any, Literal
 
 import msgspec
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.episodes import EpisodeBook, EpisodesMemory, Stands, Story
-from condenser_monitor.monitor.alarms.memory import (
-    MEMORY_VERSION,
-    DeskMemory,
-    Slot,
-    read_memory,
-)
-from condenser_monitor.monitor.alarms.metrics import AlertMetrics
-from condenser_monitor.monitor.alarms.requests import (
-    Renew,
-    check_request,
-    no_renewal,
-    refused_because,
-)
+from condenser_monitor.monitor.alarms.metrics import AlertMetrics, MetricsMemory
 from condenser_monitor.monitor.core.config import Settings
-from condenser_monitor.monitor.core.errors import CommandError, ContractError
+from condenser_monitor.monitor.core.errors import CONTROLS, CommandError, ContractError
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.links import Facts
-from condenser_monitor.monitor.core.monotonic_time import MonotonicTime
+from condenser_monitor.monitor.core.load_state import MemoryPart, MonotonicTime, Saved, load_state
 from condenser_monitor.monitor.core.records import (
     Alert,
     AlertChange,
@@ -71,6 +61,7 @@ from condenser_monitor.monitor.core.records import (
     Episode,
     Request,
     RequestKind,
+    Severity,
 )
 
 _S = AlertState
@@ -125,6 +116,152 @@ TRANSITIONS: dict[AlertState, dict[AlertEvent, AlertState]] = _read_grid()
 
 _QUIET = frozenset({_S.SHELVED, _S.SUPPRESSED, _S.OUT_OF_SERVICE})
 _OVER = frozenset({_S.NORMAL, _S.RETURNED})
+
+
+# ---------------------------------------------------------------- what is kept, in the process and over restarts
+
+
+class Slot(msgspec.Struct, forbid_unknown_fields=True):
+    """The alert of one finding. Times in the timeline's `x`.
+
+    `standing`: the finding stands. `gone_x`: when it was cleared, while the off-delay runs. `owed`: people were told
+    the alarm and not yet the all-clear.
+    """
+
+    severity: Severity
+    summary: str
+    state: AlertState = AlertState.NORMAL
+    standing: bool = False
+    gone_x: float | None = None
+    owed: bool = False
+    since_x: float = 0.0
+    since_wall_s: float | None = None
+    suspects: tuple[str, ...] = ()
+    acked_by: str | None = None
+    shelved_until_x: float | None = None
+    note: str = ""
+
+    @property
+    def in_alarm(self) -> bool:
+        """Standing, or gone for less than the off-delay."""
+        return self.standing or self.gone_x is not None
+
+    def tell(self, was: AlertState) -> Literal["no", "alarm", "all-clear"]:
+        """What people are to be told of the step from `was` to the state now; keeps the books of what is owed."""
+        if self.state is AlertState.UNACKED and was is not AlertState.UNACKED:
+            self.owed = True
+            return "alarm"
+        if self.owed and not self.in_alarm and self.state in (AlertState.NORMAL, AlertState.RETURNED):
+            self.owed = False
+            return "all-clear"
+        return "no"
+
+
+class DeskMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
+    """What survives a restart; times in the timeline's `x`."""
+
+    version: int
+    timeline: Saved
+    slots: dict[str, Slot]
+    service_until_x: float | None
+    answers: list[Answer]
+    metrics: MetricsMemory
+
+
+MEMORY_VERSION = 1
+ALERTS_MEMORY = MemoryPart("alerts", MEMORY_VERSION, DeskMemory, what="alerts")
+
+
+def read_memory(memory: bytes | None) -> tuple[DeskMemory | None, str]:
+    """The memory, or why it cannot be used."""
+    return load_state(memory, DeskMemory, MEMORY_VERSION, what="the memory of the alerts")
+
+
+# ---------------------------------------------------------------- a person's requests; each refusal is a CommandError
+
+Renew = Callable[[str | None], None]
+
+
+def no_renewal(part: str | None) -> None:
+    """Parts are the trends' affair; a desk alone has none. Raises CommandError."""
+    raise CommandError("renew", part, "a request to the engine of a unit")
+
+
+_WHY_NOT: dict[RequestKind, dict[AlertState, str]] = {
+    RequestKind.ACKNOWLEDGE: {
+        AlertState.NORMAL: "no alert, so nothing to acknowledge",
+        AlertState.ACKED: "already acknowledged",
+        AlertState.LATCHED_ACKED: "already acknowledged; it waits for a reset",
+        AlertState.SHELVED: "shelved; unshelve it first",
+        AlertState.SUPPRESSED: "not told, since it follows from another alert; acknowledge that one",
+        AlertState.OUT_OF_SERVICE: "the unit is in service mode; resume first",
+    },
+    RequestKind.RESET: {
+        AlertState.NORMAL: "no alert, so nothing to reset",
+        AlertState.UNACKED: "the condition still stands",
+        AlertState.ACKED: "the condition still stands",
+        AlertState.RETURNED: "already over; acknowledge it",
+        AlertState.SHELVED: "shelved; unshelve it first",
+        AlertState.SUPPRESSED: "it follows from another alert",
+        AlertState.OUT_OF_SERVICE: "the unit is in service mode; resume first",
+    },
+}
+_ALLOWED: dict[RequestKind, str] = {
+    RequestKind.ACKNOWLEDGE: "an alert that nobody has acknowledged",
+    RequestKind.RESET: "a latched alert whose condition is gone",
+    RequestKind.UNSHELVE: "an alert that is shelved",
+}
+
+
+def refused_because(name: str, slot: Slot, kind: RequestKind) -> CommandError:
+    """The error that says why a request cannot be done in the state the alert is in."""
+    why = _WHY_NOT.get(kind, {}).get(slot.state, "not shelved")
+    if slot.acked_by and "already acknowledged" in why:
+        why = f"{why} (by {slot.acked_by})"
+    return CommandError(f"{kind} {name}", why, _ALLOWED[kind])
+
+
+def check_request(request: Request, names: Collection[str]) -> None:
+    """Raise CommandError for a request that no state could allow. `names`: what can be spoken of."""
+    _check_texts(request)
+    if request.request in (RequestKind.SHELVE, RequestKind.SERVICE):
+        _check_hours(request)
+    if request.request in (RequestKind.SERVICE, RequestKind.RESUME, RequestKind.RENEW):
+        return
+    if request.finding is None:
+        raise CommandError(f"{request.request}: finding", None, "the name of a finding or of an episode")
+    if request.finding not in names:
+        given = request.finding[:80]
+        raise CommandError(f"{request.request}: finding", given, "one of " + ", ".join(names))
+
+
+def _check_texts(request: Request) -> None:
+    longest = int(limits.ALARMS.name_most.value)
+    for place, text in (("id", request.id), ("by", request.by)):
+        if not text.strip() or len(text) > longest or CONTROLS.search(text):
+            raise CommandError(f"{request.request}: {place}", text[:80], f"1 to {longest} characters, none a control")
+    if request.day is not None:
+        try:
+            date.fromisoformat(request.day)
+        except ValueError:
+            raise CommandError(f"{request.request}: day", request.day[:80], "a date as YYYY-MM-DD") from None
+    most = int(limits.ALARMS.text_most.value)
+    if len(request.note) > most:
+        raise CommandError(f"{request.request}: note", f"{len(request.note)} characters", f"at most {most} characters")
+    if CONTROLS.search(re.sub(r"[\t\r\n]", "", request.note)):  # a note may have lines
+        raise CommandError(f"{request.request}: note", request.note[:80], "a text without controls but line breaks")
+
+
+def _check_hours(request: Request) -> None:
+    least = limits.ALARMS.hours_least.value
+    alarms = limits.ALARMS
+    most = (alarms.shelve_most_h if request.request is RequestKind.SHELVE else alarms.service_most_h).value
+    # NaN fails the comparison too.
+    if request.hours is None or not least <= request.hours <= most:
+        raise CommandError(f"{request.request}: hours", request.hours, f"{least:g} to {most:g} hours")
+
+
+# ---------------------------------------------------------------- the manager
 
 
 class AlarmManager:

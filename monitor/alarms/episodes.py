@@ -16,9 +16,8 @@ import msgspec
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.calm import SEVERITIES
-from condenser_monitor.monitor.alarms.cooling import cooling
-from condenser_monitor.monitor.alarms.proof import PROOF, Trial
-from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.alarms.proof import Trial
+from condenser_monitor.monitor.core.findings import CATALOGUE, cooling
 from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.load_state import MemoryPart
 from condenser_monitor.monitor.core.records import Diagnosed, Episode, EpisodeState, Severity
@@ -249,7 +248,7 @@ class EpisodeBook:
         for name, trial in story.trials.items():
             if name in story.standing:
                 trial.heat(outdoor_c)
-            elif name not in story.proved and trial.proved(PROOF[name], facts, x_s, outdoor_c):
+            elif name not in story.proved and trial.proved(CATALOGUE[name].proof, facts, x_s, outdoor_c):
                 story.proved.add(name)
                 proved.append(name)
         if story.trials.keys() == story.proved:

@@ -35,8 +35,7 @@ import msgspec
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
-from condenser_monitor.monitor.core.load_state import MemoryPart
-from condenser_monitor.monitor.core.monotonic_time import MonotonicTime, Saved
+from condenser_monitor.monitor.core.load_state import MemoryPart, MonotonicTime, Saved
 
 _B = limits.CALLS
 HOUR_S, DAY_S = 3600.0, 86400.0

@@ -31,8 +31,7 @@ from condenser_monitor.monitor.baselines.minutes import CleanMinutes, MinuteMean
 from condenser_monitor.monitor.baselines.wear import DAY_S, FirstAndLast, Wear
 from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.load_state import UNREADABLE, MemoryPart, inner_version
-from condenser_monitor.monitor.core.monotonic_time import MonotonicTime, Saved
+from condenser_monitor.monitor.core.load_state import UNREADABLE, MemoryPart, MonotonicTime, Saved, inner_version
 from condenser_monitor.monitor.core.records import Cycle, StartTransient
 
 MEMORY_VERSION = 2

@@ -10,12 +10,16 @@ sim/scenarios.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import NamedTuple
+from collections.abc import Callable, Iterable
+from enum import IntEnum
+from itertools import product
+from typing import Any, Literal, NamedTuple
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
-from condenser_monitor.monitor.core.links import Facts, either
+from condenser_monitor.monitor.core.inputs import DebouncedInputs
+from condenser_monitor.monitor.core.links import Facts, either, facts
+from condenser_monitor.monitor.core.readings import draw_bands
 from condenser_monitor.monitor.core.records import Evidence, Severity
 
 Answer = bool | None
@@ -130,12 +134,76 @@ def contradictions(facts: Facts) -> list[Contradiction]:
 # ---------------------------------------------------------------- the catalogue
 
 
+class Cooling(IntEnum):
+    """What a finding means for the house. Higher is worse."""
+
+    UNKNOWN = 0  # the finding says nothing of it
+    WORKS = 1
+    POOR = 2  # it cools, but badly or not for long
+    DAMAGE = 3  # it cools or not, and something is being damaged
+    NONE = 4
+
+
+# ---------------------------------------------------------------- what proves a finding's cause repaired
+
+# A condition that is gone proves nothing. A call that ended, a thermostat that was switched off (as the message asked),
+# mild weather or a pulled breaker end it as well. Proof is that the very part was seen to work: in a *run* under a
+# call, for long enough that the finding would have come; at a *stop* after a run, for contacts that would not open; or
+# in a *state* that only the repaired part can give. alarms/proof.py holds what is seen to it.
+
+Kind = Literal["run", "stop", "state"]
+
+
+def cools(facts: Facts) -> Answer:
+    """Return whether the unit does its work under a call: contacts closed, compressor and fan running."""
+    if facts.call is False or facts.contacts is False or facts.fan is False or facts.locked:
+        return False
+    return facts.compressor
+
+
+def stopped(facts: Facts) -> Answer:
+    """Return whether everything is off without a call while the line supply is not known to be off."""
+    if facts.supply is False:
+        return None
+    return both(no(facts.call), no(facts.compressor), not facts.contacts, not facts.fan)
+
+
+class Proof(NamedTuple):
+    """What proves one finding's cause repaired: `works` held for `hold_s`, `times` times, over `span_s` at least.
+
+    `in_heat`: only in weather about as hot as it failed in. `at_rest` proves what was lost while nothing was called.
+    """
+
+    kind: Kind = "run"
+    words: str = "the unit cooled in several runs, spread over half a day or more"
+    works: Callable[[Facts], Answer] = cools
+    hold_s: float = limits.PROOF.run_s.value
+    times: int = int(limits.PROOF.times.value)
+    span_s: float = limits.PROOF.span_s.value
+    in_heat: bool = False
+    at_rest: Callable[[Facts], Answer] | None = None
+
+
+_LONG = limits.PROOF.long_run_s.value
+_DAY = limits.PROOF.day_s.value
+_HOT_RUN = "the unit cooled in several long runs, over a day or more, in weather as hot as when it failed"
+_DAY_RUN = "the unit cooled in several runs, over a day or more"
+_LONG_RUNS = Proof(hold_s=_LONG)
+_OVER_A_DAY = Proof("run", _DAY_RUN, span_s=_DAY)
+_IN_HEAT = Proof("run", _HOT_RUN, hold_s=_LONG, span_s=_DAY, in_heat=True)
+
+
+# ---------------------------------------------------------------- the rows
+
+
 class FindingRow(NamedTuple):
     """One finding. `needs` are the beliefs that must be borne out by the scan that raises it; `evidence` the readings
     that are shown with it; `pattern`: a counter of the engine gives the answer instead of `condition`; `after_delay`:
     the site's delay relay is waited for; `steady`: every single scan of the hold must bear the condition out, because a
     flickering wire makes any two senses disagree; `works`: what shows, when it clears, that the part works again by
-    itself and not just that the call has ended; `urgent_from_c`: the outdoor temperature from which it is urgent."""
+    itself and not just that the call has ended; `urgent_from_c`: the outdoor temperature from which it is urgent;
+    `cooling`: what it means for the house, where its severity does not say so; `sensed_by`: the sets of readings any of
+    which a pattern needs, where it is not its evidence; `proof`: what shows its cause repaired."""
 
     name: str
     severity: Severity
@@ -150,6 +218,9 @@ class FindingRow(NamedTuple):
     steady: bool = False
     works: Callable[[Facts], Answer] | None = None
     urgent_from_c: limits.Limit | None = None
+    cooling: Cooling | None = None
+    sensed_by: tuple[frozenset[str], ...] = ()
+    proof: Proof = Proof()
 
     def severity_at(self, evidence: Evidence, settings: Settings) -> Severity:
         """How urgent it is with what goes with it."""
@@ -158,7 +229,13 @@ class FindingRow(NamedTuple):
             return self.severity
         return Severity.URGENT if outdoor_c >= settings.limit(self.urgent_from_c) else self.severity
 
+    @property
+    def house(self) -> Cooling:
+        """What it means for the house."""
+        return _BY_SEVERITY[self.severity] if self.cooling is None else self.cooling
 
+
+_BY_SEVERITY = {Severity.URGENT: Cooling.NONE, Severity.SOON: Cooling.POOR, Severity.WATCH: Cooling.WORKS}
 _NOW, _SOON, _WATCH = Severity.URGENT, Severity.SOON, Severity.WATCH
 _CONTROL = ("control_v", "coil_a")
 _MOTORS = ("compressor_a", "fan_a")
@@ -172,6 +249,10 @@ ROWS: tuple[FindingRow, ...] = (
         (),
         (),
         pattern=True,
+        cooling=Cooling.UNKNOWN,
+        proof=Proof(
+            "state", "the sensor gave readings for half a day", lambda f: True, limits.PROOF.span_s.value, 1, 0.0
+        ),
     ),
     FindingRow(
         "sensing-disagrees",
@@ -182,6 +263,10 @@ ROWS: tuple[FindingRow, ...] = (
         ("call", "supply", "load", *_CONTROL, *_MOTORS, "control_power", "thermostat"),
         lambda f: bool(f.distrusted),
         steady=True,
+        cooling=Cooling.UNKNOWN,
+        proof=Proof(
+            "stop", "sensors agreed through several runs and the rests after them", lambda f: not contradictions(f)
+        ),
     ),
     FindingRow(
         "line-supply-lost",
@@ -191,6 +276,13 @@ ROWS: tuple[FindingRow, ...] = (
         ("supply", "load"),
         ("supply", "load", "call"),
         lambda f: False if f.load or f.runs else no(f.supply),
+        proof=Proof(
+            "run",
+            "power was there, and carried a run if it had been lost in one",
+            times=1,
+            span_s=0.0,
+            at_rest=lambda f: f.supply,
+        ),
     ),
     FindingRow(
         "control-power-lost",
@@ -201,6 +293,13 @@ ROWS: tuple[FindingRow, ...] = (
         ("control_power", "thermostat", "call"),
         lambda f: False if f.thermostat or f.call else no(f.control_power),
         parents=("line-supply-lost",),
+        proof=Proof(
+            "run",
+            "24 V was there, and carried a run if it had been lost in one",
+            times=1,
+            span_s=0.0,
+            at_rest=lambda f: f.control_power,
+        ),
     ),
     FindingRow(
         "call-not-reaching-unit",
@@ -212,6 +311,7 @@ ROWS: tuple[FindingRow, ...] = (
         lambda f: False if f.control_power is False else both(f.thermostat, no(f.call)),
         parents=("control-power-lost",),
         after_delay=True,
+        proof=Proof("run", _DAY_RUN, hold_s=_LONG, span_s=_DAY),
     ),
     FindingRow(
         "call-without-thermostat",
@@ -221,6 +321,10 @@ ROWS: tuple[FindingRow, ...] = (
         ("thermostat", "call"),
         ("thermostat", "call", "control_v"),
         lambda f: both(no(f.thermostat), f.call),
+        cooling=Cooling.WORKS,
+        proof=Proof(
+            "stop", "call and thermostat agreed through several runs", lambda f: no(both(no(f.thermostat), f.call))
+        ),
     ),
     FindingRow(
         "low-control-voltage",
@@ -230,6 +334,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("call", "control_v"),
         ("control_v", "coil_a", "load"),
         lambda f: both(f.call, None if f.volts in (None, "dead") else f.volts in ("ghost", "weak")),
+        proof=Proof("run", _DAY_RUN, lambda f: both(cools(f), f.volts in ("normal", "high")), span_s=_DAY),
     ),
     FindingRow(
         "low-line-voltage",
@@ -240,6 +345,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("line_v", "compressor_a", "supply"),
         lambda f: line_outside(f, "low"),
         parents=("line-supply-lost",),
+        proof=_IN_HEAT,
     ),
     FindingRow(
         "high-line-voltage",
@@ -250,6 +356,8 @@ ROWS: tuple[FindingRow, ...] = (
         ("line_v", "compressor_a"),
         lambda f: line_outside(f, "high"),
         parents=("line-supply-lost",),
+        cooling=Cooling.WORKS,
+        proof=_OVER_A_DAY,
     ),
     FindingRow(
         "contactor-chatter",
@@ -260,6 +368,13 @@ ROWS: tuple[FindingRow, ...] = (
         _CONTROL,
         pattern=True,
         parents=("line-supply-lost",),
+        cooling=Cooling.DAMAGE,
+        sensed_by=(
+            frozenset({"call", "load"}),
+            frozenset({"call", "coil_a"}),
+            frozenset({"call", "control_v"}),
+        ),
+        proof=_OVER_A_DAY,
     ),
     FindingRow(
         "call-without-pull-in",
@@ -293,6 +408,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("locked",),
         ("compressor_a", "control_v"),
         lambda f: f.locked,
+        proof=_IN_HEAT,
     ),
     FindingRow(
         "overload-cycling",
@@ -303,6 +419,12 @@ ROWS: tuple[FindingRow, ...] = (
         _MOTORS,
         pattern=True,
         parents=("line-supply-lost", "contactor-chatter"),
+        cooling=Cooling.DAMAGE,
+        sensed_by=(
+            frozenset({"compressor_a", "load"}),
+            frozenset({"compressor_a", "fan_a"}),
+        ),
+        proof=_IN_HEAT,
     ),
     FindingRow(
         "pull-in-without-run",
@@ -313,6 +435,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("load", *_MOTORS),
         lambda f: both(f.contacts, rests(f)),
         parents=("line-supply-lost", "contactor-chatter", "overload-cycling"),
+        proof=_LONG_RUNS,
     ),
     FindingRow(
         "compressor-not-running",
@@ -323,6 +446,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("load", *_MOTORS),
         lambda f: both(f.contacts, f.fan, no(f.compressor)),
         parents=("locked-rotor", "overload-cycling", "contactor-chatter"),
+        proof=_IN_HEAT,
     ),
     FindingRow(
         "fan-not-running",
@@ -333,6 +457,8 @@ ROWS: tuple[FindingRow, ...] = (
         ("load", *_MOTORS),
         lambda f: both(f.contacts, f.compressor, no(f.fan)),
         parents=("locked-rotor",),
+        cooling=Cooling.DAMAGE,
+        proof=Proof(works=lambda f: both(cools(f), f.fan), hold_s=_LONG),
     ),
     FindingRow(
         "contacts-stuck-closed",
@@ -343,6 +469,8 @@ ROWS: tuple[FindingRow, ...] = (
         ("load", *_CONTROL, *_MOTORS),
         lambda f: both(no(f.call), either(f.contacts, f.compressor)),
         parents=("contactor-chatter",),
+        cooling=Cooling.DAMAGE,
+        proof=Proof("stop", "the contacts opened at the end of several runs", stopped),
     ),
     FindingRow(
         "short-cycling",
@@ -353,6 +481,8 @@ ROWS: tuple[FindingRow, ...] = (
         (),
         pattern=True,
         parents=("line-supply-lost", "contactor-chatter", "overload-cycling", "locked-rotor"),
+        sensed_by=(frozenset({"compressor_a"}),),
+        proof=_OVER_A_DAY,
     ),
     FindingRow(
         "high-running-current",
@@ -363,6 +493,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("compressor_a", "outdoor_c"),
         lambda f: draws(f, "high"),
         parents=("locked-rotor", "fan-not-running"),
+        proof=_IN_HEAT,
     ),
     FindingRow(
         "low-running-current",
@@ -372,6 +503,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("compressor", "draw"),
         ("compressor_a", "outdoor_c"),
         lambda f: draws(f, "low"),
+        proof=_IN_HEAT,
     ),
     FindingRow(
         "run-capacitor-weak",
@@ -382,6 +514,9 @@ ROWS: tuple[FindingRow, ...] = (
         ("start_winding_a", "line_v", "compressor_a"),
         pattern=True,
         parents=("sensing-disagrees",),
+        cooling=Cooling.WORKS,
+        sensed_by=(frozenset({"line_v", "start_winding_a"}),),
+        proof=Proof("run", _DAY_RUN, hold_s=_LONG, span_s=_DAY),
     ),
     FindingRow(
         "not-cooling",
@@ -392,6 +527,11 @@ ROWS: tuple[FindingRow, ...] = (
         ("return_air_c", "supply_air_c", "suction_c", "liquid_c", "outdoor_c", "compressor_a", "blower"),
         pattern=True,
         parents=("sensing-disagrees", "compressor-not-running", "locked-rotor", "overload-cycling"),
+        sensed_by=(
+            frozenset({"compressor_a", "return_air_c", "supply_air_c"}),
+            frozenset({"compressor_a", "liquid_c", "suction_c"}),
+        ),
+        proof=_IN_HEAT,
     ),
     FindingRow(
         "low-split",
@@ -402,6 +542,11 @@ ROWS: tuple[FindingRow, ...] = (
         ("return_air_c", "supply_air_c", "suction_c", "liquid_c", "outdoor_c", "compressor_a"),
         pattern=True,
         parents=("sensing-disagrees", "not-cooling", "fan-not-running"),
+        sensed_by=(
+            frozenset({"compressor_a", "return_air_c", "supply_air_c"}),
+            frozenset({"compressor_a", "liquid_c", "suction_c"}),
+        ),
+        proof=_IN_HEAT,
     ),
     FindingRow(
         "high-split",
@@ -412,6 +557,11 @@ ROWS: tuple[FindingRow, ...] = (
         ("return_air_c", "supply_air_c", "suction_c", "liquid_c", "outdoor_c", "blower"),
         pattern=True,
         parents=("sensing-disagrees",),
+        sensed_by=(
+            frozenset({"compressor_a", "return_air_c", "supply_air_c"}),
+            frozenset({"compressor_a", "liquid_c", "suction_c"}),
+        ),
+        proof=_IN_HEAT,
     ),
     FindingRow(
         "slow-start",
@@ -421,6 +571,8 @@ ROWS: tuple[FindingRow, ...] = (
         (),
         (),
         pattern=True,
+        sensed_by=(frozenset({"compressor_a"}),),
+        proof=_OVER_A_DAY,
     ),
     FindingRow(
         "long-run",
@@ -430,6 +582,8 @@ ROWS: tuple[FindingRow, ...] = (
         ("compressor",),
         ("compressor_a", "outdoor_c"),
         lambda f: f.compressor if f.compressor is not None else f.runs,
+        cooling=Cooling.POOR,
+        proof=Proof("stop", "the unit stopped when the call ended", stopped, times=1, span_s=0.0),
     ),
     FindingRow(
         "overdue-call",
@@ -442,6 +596,8 @@ ROWS: tuple[FindingRow, ...] = (
         pattern=True,
         parents=("line-supply-lost", "control-power-lost", "call-not-reaching-unit"),
         urgent_from_c=limits.OVERDUE_CALL.urgent_c,
+        cooling=Cooling.NONE,
+        proof=_LONG_RUNS,
     ),
     FindingRow(
         "no-call-in-heat",
@@ -452,9 +608,18 @@ ROWS: tuple[FindingRow, ...] = (
         ("outdoor_c", "call"),
         pattern=True,
         parents=("line-supply-lost", "control-power-lost", "call-not-reaching-unit", "overdue-call"),
+        cooling=Cooling.UNKNOWN,
+        sensed_by=(frozenset({"call", "outdoor_c"}),),
+        proof=_LONG_RUNS,
     ),
 )
 CATALOGUE: dict[str, FindingRow] = {row.name: row for row in ROWS}
+
+
+def cooling(finding: str) -> Cooling:
+    """Return what a finding means for the house; one that this program does not know counts as damage."""
+    row = CATALOGUE.get(finding)
+    return Cooling.DAMAGE if row is None else row.house
 
 
 def hold_s(row: FindingRow, settings: Settings) -> float:
@@ -467,3 +632,63 @@ def hold_s(row: FindingRow, settings: Settings) -> float:
     if row.name == "call-not-reaching-unit":
         return held_s + (limits.HABITS.shed_most_s.value if unit.load_shed else 0.0)
     return held_s + (limits.HABITS.ramp_s.value if unit.kind == "variable-speed" else 0.0)
+
+
+# ---------------------------------------------------------------- what a set of sensors can raise
+
+
+def watchable(settings: Settings) -> tuple[str, ...]:
+    """Return the names of the findings that the installed sensors can raise, in the catalogue's order.
+
+    A condition is tried with every combination of what its installed readings can say; a finding that none of them
+    raises cannot be watched with these sensors, and nothing is promised about it.
+    """
+    fitted = frozenset(settings.fitted)
+    return tuple(row.name for row in ROWS if readings_of(row, settings) and _possible(row, settings, fitted))
+
+
+def readings_of(row: FindingRow, settings: Settings) -> frozenset[str]:
+    """Return the installed readings that the answer to a finding rests on."""
+    fitted = frozenset(settings.fitted)
+    if row.name == "sensor-silent":
+        return fitted
+    if row.pattern:
+        sets = [needed for needed in row.sensed_by or (frozenset(row.evidence),) if needed <= fitted]
+        return sets[0] if sets else frozenset()
+    inputs = DebouncedInputs(settings, tuple(settings.fitted))
+    return frozenset(name for name in fitted if any(one.name in row.needs for one in inputs.inputs_of(name)))
+
+
+def _possible(row: FindingRow, settings: Settings, fitted: frozenset[str]) -> bool:
+    if row.pattern:
+        return True
+    if row.name == "sensing-disagrees":
+        return any(_can_hold(one.holds, one.readings, settings, fitted) for one in CONTRADICTIONS)
+    assert row.condition is not None
+    return _can_hold(row.condition, readings_of(row, settings), settings, fitted)
+
+
+def _can_hold(
+    condition: Callable[[Facts], Answer], readings: Iterable[str], settings: Settings, fitted: frozenset[str]
+) -> bool:
+    inputs = DebouncedInputs(settings, tuple(settings.fitted))
+    beliefs = [one for name in readings if name in fitted for one in inputs.inputs_of(name)]
+    said: list[tuple[Any, ...]] = [
+        (None, *draw_bands(settings).names) if one.name == "draw" else (None, *_names(inputs, one.name))
+        for one in beliefs
+    ]
+    for symbols in product(*said):
+        for one, symbol in zip(beliefs, symbols, strict=True):
+            one.symbol = symbol
+        if condition(facts(inputs)):
+            return True
+    return False
+
+
+def _names(inputs: DebouncedInputs, belief: str) -> tuple[Any, ...]:
+    """What an input can say: its bands, or on and off for a flag."""
+    for track in inputs.tracks:
+        for one, bands in zip(track.beliefs, track.bands, strict=True):
+            if one.name == belief:
+                return tuple(bands.names)
+    return (False, True)

@@ -2,7 +2,7 @@
 
 A sense is *believed* only when two scans in a row say the same, so a single odd scan never moves anything; the new
 answer then counts from the first of the two. A sense that stays missing becomes unknown (None): neither live nor dead.
-Numbers are put into bands (bands.py).
+Numbers are put into bands (readings.py).
 """
 
 from __future__ import annotations
@@ -13,9 +13,18 @@ from operator import attrgetter
 from typing import Any
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.bands import AS_IT_IS, Bands, compressor_bands, resting_bands
 from condenser_monitor.monitor.core.config import Settings
-from condenser_monitor.monitor.core.readings import FLAGS, NUMBERS, READINGS, word
+from condenser_monitor.monitor.core.readings import (
+    AS_IT_IS,
+    FLAGS,
+    NUMBERS,
+    READINGS,
+    Bands,
+    compressor_bands,
+    resting_bands,
+    run_bands,
+    word,
+)
 from condenser_monitor.monitor.core.records import Scan
 
 

@@ -282,7 +282,7 @@ class EpisodeState(StrEnum):
 class Episode(msgspec.Struct, frozen=True, kw_only=True):
     """One root cause as people are told of it: one thread of messages, one clock, one all-clear.
 
-    `lead` is the finding that heads it, `findings` all that joined. `level` rises as it gets worse (alarms/cooling.py),
+    `lead` is the finding that heads it, `findings` all that joined. `level` rises as it gets worse (core/findings.py),
     `worst` is the finding that made it. `returns` counts how often it came back after it had worked, `returned_wall_s`
     when last; `often` says that it comes and goes. `taken_back` counts words that it is repaired which a call
     disproved. `visit_day` is a local date.

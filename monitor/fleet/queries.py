@@ -13,9 +13,9 @@ import msgspec
 import sqlalchemy as sa
 
 from condenser_monitor.monitor.alarms.calm import SEVERITIES, Calm, Reason
-from condenser_monitor.monitor.alarms.cooling import COOLING, Cooling, cooling
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.findings import CATALOGUE, Cooling, cooling
 from condenser_monitor.monitor.core.records import Severity
 from condenser_monitor.monitor.fleet import load_list, triage
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
@@ -139,7 +139,7 @@ def drifting(
 
 
 _URGENCY = sa.case(
-    *((standing_table.c.finding == name, int(cooling)) for name, cooling in COOLING.items()),
+    *((standing_table.c.finding == name, int(row.house)) for name, row in CATALOGUE.items()),
     else_=int(Cooling.DAMAGE),
 )
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from condenser_monitor.monitor.alarms.cooling import COOLING, Cooling, cooling
+from condenser_monitor.monitor.core.findings import CATALOGUE, Cooling, cooling
 from condenser_monitor.monitor.limits import FLEET_HEAT_C
 
 COOLING_WORDS = {
@@ -18,7 +18,7 @@ COOLING_WORDS = {
     Cooling.DAMAGE: "damage under way",
     Cooling.NONE: "no cooling",
 }
-NO_COOLING = tuple(name for name, cooling in COOLING.items() if cooling is Cooling.NONE)
+NO_COOLING = tuple(name for name, row in CATALOGUE.items() if row.house is Cooling.NONE)
 
 
 class Vulnerable(NamedTuple):

@@ -28,7 +28,7 @@ from condenser_monitor.monitor.core.errors import BrokerError
 from condenser_monitor.monitor.core.records import Event, Request, UnitStatus
 from condenser_monitor.monitor.private_file import read_private
 from condenser_monitor.monitor.publishers import senml
-from condenser_monitor.monitor.publishers.base import ThreadedPublisher
+from condenser_monitor.monitor.publishers.base import ThreadedPublisher, Waker
 from condenser_monitor.monitor.publishers.messages import (
     CHANNELS,
     OFFLINE,
@@ -43,7 +43,6 @@ from condenser_monitor.monitor.publishers.messages import (
     unit_mark,
     unit_message,
 )
-from condenser_monitor.monitor.publishers.waker import Waker
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.monitor.storage.message_ids import id_origin
 

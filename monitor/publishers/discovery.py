@@ -28,7 +28,7 @@ from condenser_monitor.monitor import __version__, limits
 from condenser_monitor.monitor.alarms.calm import calm
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import BrokerError
-from condenser_monitor.monitor.core.findings import ROWS
+from condenser_monitor.monitor.core.findings import ROWS, readings_of, watchable
 from condenser_monitor.monitor.core.links import CHAIN
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
@@ -39,7 +39,6 @@ from condenser_monitor.monitor.core.records import (
     RequestKind,
     UnitStatus,
 )
-from condenser_monitor.monitor.core.watchable import readings_of, watchable
 from condenser_monitor.monitor.publishers.broker import BrokerConnection
 from condenser_monitor.monitor.publishers.messages import OFFLINE, ONLINE, topic
 from condenser_monitor.monitor.strings.calm import sentence

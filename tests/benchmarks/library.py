@@ -16,7 +16,6 @@ from transitions import Machine  # the extra `bench`
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import cycle
-from condenser_monitor.monitor.core.bands import draw_bands
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.cycle import Signal
 from condenser_monitor.monitor.core.findings import (
@@ -27,6 +26,7 @@ from condenser_monitor.monitor.core.findings import (
 )
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
 from condenser_monitor.monitor.core.links import Facts, contacts_closed, either
+from condenser_monitor.monitor.core.readings import draw_bands
 from condenser_monitor.monitor.core.records import CycleState, Scan
 
 Said = tuple[float, str, str]  # when, "raised" or "cleared", which finding

@@ -15,9 +15,9 @@ import pytest
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
+from condenser_monitor.monitor.core.findings import watchable
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import Alert, AlertState, Finding, RequestKind, Severity
-from condenser_monitor.monitor.core.watchable import watchable
 from condenser_monitor.monitor.publishers.discovery import (
     DiscoveryPublisher,
     announced,

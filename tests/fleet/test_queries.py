@@ -12,9 +12,8 @@ import pytest
 import scipy.stats
 import sqlalchemy as sa
 
-from condenser_monitor.monitor.alarms.cooling import cooling
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.findings import CATALOGUE, cooling
 from condenser_monitor.monitor.fleet import (
     people,
     queries,

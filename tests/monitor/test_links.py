@@ -5,7 +5,6 @@ from __future__ import annotations
 import pytest
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.bands import coil_bands, volt_bands
 from condenser_monitor.monitor.core.inputs import DebouncedInput, DebouncedInputs
 from condenser_monitor.monitor.core.links import (
     CHAIN,
@@ -14,7 +13,7 @@ from condenser_monitor.monitor.core.links import (
     facts,
     first_break,
 )
-from condenser_monitor.monitor.core.readings import READINGS, SYMBOLS
+from condenser_monitor.monitor.core.readings import READINGS, SYMBOLS, coil_bands, volt_bands
 from condenser_monitor.monitor.core.records import (
     LinkState,
     Scan,

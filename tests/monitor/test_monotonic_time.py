@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from condenser_monitor.monitor.core.monotonic_time import MonotonicTime, Saved
+from condenser_monitor.monitor.core.load_state import MonotonicTime, Saved
 
 WALL = 1_783_000_000.0
 

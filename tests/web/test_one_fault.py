@@ -17,7 +17,6 @@ from paho.mqtt.enums import CallbackAPIVersion
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.alarms.proof import PROOF
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.config import (
     BoardSettings,
@@ -27,6 +26,7 @@ from condenser_monitor.monitor.core.config import (
     Settings,
     Site,
 )
+from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.records import Scan
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
 from condenser_monitor.monitor.publishers.phone import PhonePublisher
@@ -142,7 +142,9 @@ def test_a_fault_is_told_looked_at_acknowledged_mended_and_over(
     set_limit(monkeypatch, limits.WEB.answer_wait_s, 20.0)
     # A minute of two seconds, and one run of a second for proof: the day is short.
     monkeypatch.setattr(limits, "MINUTE_S", limits.MINUTE_S._replace(value=2.0))
-    monkeypatch.setitem(PROOF, FINDING, PROOF[FINDING]._replace(hold_s=1.0, times=1, span_s=0.0))
+    row = CATALOGUE[FINDING]
+    quick = row.proof._replace(hold_s=1.0, times=1, span_s=0.0)
+    monkeypatch.setitem(CATALOGUE, FINDING, row._replace(proof=quick))
     hook, mail = closing(Hook()), closing(MailBox())
     settings = Settings(
         unit=units.UNIT,

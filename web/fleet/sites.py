@@ -12,8 +12,8 @@ from markupsafe import Markup
 from werkzeug.wrappers import Response as AnyResponse
 
 from condenser_monitor.monitor.alarms.calm import Calm
-from condenser_monitor.monitor.alarms.cooling import cooling
 from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.findings import cooling
 from condenser_monitor.monitor.core.records import RequestKind
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
