@@ -134,6 +134,10 @@ class Engine:
         liars = old.load(LIARS_MEMORY)
         self._trust = Trust(settings.unit, self._inputs.fitted, liars or ())
         self._inputs.distrusted = self._trust.distrusted
+        self._counters = {name: row.counter(settings) for name, row in CATALOGUE.items() if row.counter is not None}
+        self._answers: dict[str, Answer] = dict.fromkeys(self._counters)
+        self._answered = dict(self._answers)
+        self.counter_faults: list[tuple[str, Exception]] = []
         self._trust_due_s = inf
         self._read_s = -inf
         self._claims = ""
@@ -164,6 +168,8 @@ class Engine:
         """One scan; what it changed (mostly nothing)."""
         now_s = scan.t_s
         step_s = now_s - self.now_s
+        if self._counters:
+            self._count(scan)
         # A step within twice the usual one is no gap: GAP_FACTOR is never less.
         if now_s < self._look_s and 0 <= step_s <= 2 * self._usual_s and self._inputs.quiet(scan):
             self.now_s, self.wall_s, self._scan = now_s, scan.wall_s, scan
@@ -173,6 +179,21 @@ class Engine:
             self._features.keep(scan)
             return ()
         return self._look(scan, step_s)
+
+    def _count(self, scan: Scan) -> None:
+        """Let the counters of other packages hear a scan. What two scans in a row say is their answer; one that raises
+        answers no more in this process, and what it raised waits in `counter_faults` to be shown."""
+        for name, counter in list(self._counters.items()):
+            try:
+                answer = counter.update(scan)
+            except Exception as error:  # whatever another package does must not keep the unit from being watched
+                answer = self._answered[name] = None
+                del self._counters[name]
+                self.counter_faults.append((name, error))
+            same, self._answered[name] = answer is self._answered[name], answer
+            if same and answer is not self._answers[name]:
+                self._answers[name] = answer
+                self._look_s = self._decide_s = -inf
 
     def feed_start(self, start: StartTransient) -> Sequence[Event]:
         """A start of the compressor captured at the full sample rate."""
@@ -513,6 +534,7 @@ class Engine:
                 "no-call-in-heat": self._no_call_in_heat(),
                 **self._performance.answers(),
                 "overdue-call": self._calls.overdue,
+                **self._answers,
             },
             unsettled=inputs.unsettled(),
             undecided=self._trust_due_s < inf and self._trust.contradicted(self._trust.read(inputs), now_s),

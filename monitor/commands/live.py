@@ -72,10 +72,10 @@ def _run_simulated(args: argparse.Namespace, settings: Any) -> int:
 
 def _outlets(args: argparse.Namespace, settings: Any) -> list[Any]:
     """Return what this site is told through."""
+    from condenser_monitor.monitor.plugins import publishers
     from condenser_monitor.monitor.publishers.broker import BrokerPublisher
     from condenser_monitor.monitor.publishers.discovery import DiscoveryPublisher
     from condenser_monitor.monitor.publishers.phone import PhonePublisher
-    from condenser_monitor.monitor.publishers.plugins import publishers
 
     outlets: list[Any] = [BrokerPublisher(settings), DiscoveryPublisher(settings)] if settings.mqtt.host else []
     if settings.notify.urls or settings.notify.urls_file:

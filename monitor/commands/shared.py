@@ -46,10 +46,15 @@ def not_installed(error: ModuleNotFoundError) -> str | None:
 
 
 def site(args: argparse.Namespace) -> Any:
-    """The settings of `--site`; the defaults without it."""
+    """Return the settings of `--site`, with its findings of other packages installed; the defaults without it."""
     from condenser_monitor.monitor.core.config import Settings, load
 
-    return Settings() if args.site is None else load(args.site)
+    settings = Settings() if args.site is None else load(args.site)
+    if settings.plugins:
+        from condenser_monitor.monitor.plugins import install_findings
+
+        install_findings(settings, args.site)
+    return settings
 
 
 def history(settings: Any) -> Any:
@@ -60,13 +65,24 @@ def history(settings: Any) -> Any:
 
 
 def boards(settings: Any, *, trimmed: bool = True) -> Any:
-    """The real boards, with the kept trims."""
+    """Return the real boards, with the kept trims; with other packages' sensors beside them, where a site has any."""
     from condenser_monitor.hardware.boards import Boards
     from condenser_monitor.hardware.calibration import load, trims
     from condenser_monitor.monitor.clock import wall_clock
 
     kept = trims(load(calibrations(settings))) if trimmed else {}
-    return Boards(settings, wall=wall_clock, trims=kept)
+    if not settings.plugins:
+        return Boards(settings, wall=wall_clock, trims=kept)
+
+    import msgspec
+
+    from condenser_monitor.monitor.plugins import BoardsAndSensors, sensors
+
+    found = sensors(settings)
+    given = {reading for sensor in found for reading in sensor.readings}
+    own = msgspec.structs.replace(settings.senses, fitted=tuple(one for one in settings.fitted if one not in given))
+    ours = Boards(msgspec.structs.replace(settings, senses=own), wall=wall_clock, trims=kept)
+    return BoardsAndSensors(ours, found, settings.boards.scan_s) if found else ours
 
 
 def uncertainty(settings: Any) -> Callable[[str, float], float]:

@@ -183,8 +183,8 @@ class BoardSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
 
 
 class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The whole site file. `plugins` are the tables of publishers from other packages, each held to its own record by
-    publishers/plugins.py."""
+    """The whole site file. `plugins` are the tables of what other packages add, each held to its own record by
+    monitor/plugins.py."""
 
     site: Site = Site()
     unit: Unit = Unit()

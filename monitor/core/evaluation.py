@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
-from condenser_monitor.monitor.core.findings import ROWS, Answer, FindingRow, hold_s
+from condenser_monitor.monitor.core.findings import CATALOGUE, Answer, FindingRow, hold_s
 from condenser_monitor.monitor.core.inputs import lasted
 from condenser_monitor.monitor.core.links import Facts
 
@@ -95,8 +95,8 @@ class Timer:
 
     def __init__(self, row: FindingRow, settings: Settings) -> None:
         self.row = row
-        # A pattern has its times inside it: when it answers True, its condition has held.
-        self.hold_s = 0.0 if row.pattern else hold_s(row, settings)
+        # A pattern of ours has its times inside it: when it answers True, its condition has held.
+        self.hold_s = 0.0 if row.pattern and row.counter is None else hold_s(row, settings)
         clear = limits.FINDINGS[row.name].clear_s
         self.clear_s = settings.limit(clear) if clear else 0.0
         self.grace_s = 0.0
@@ -154,7 +154,7 @@ class FindingEvaluator:
     """All findings of one unit. `standing` are the names of those that stand."""
 
     def __init__(self, settings: Settings, standing: Iterable[str] = ()) -> None:
-        self._timers = [Timer(row, settings) for row in ROWS]
+        self._timers = [Timer(row, settings) for row in CATALOGUE.values()]
         self._awake = self._timers
         self._evaluated: Facts | None = None
         self._odd = False

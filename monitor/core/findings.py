@@ -13,14 +13,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from enum import IntEnum
 from itertools import product
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal, NamedTuple, Protocol
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.inputs import DebouncedInputs
 from condenser_monitor.monitor.core.links import Facts, either, facts
 from condenser_monitor.monitor.core.readings import draw_bands
-from condenser_monitor.monitor.core.records import Evidence, Severity
+from condenser_monitor.monitor.core.records import Evidence, Scan, Severity
 
 Answer = bool | None
 
@@ -196,6 +196,13 @@ _IN_HEAT = Proof("run", _HOT_RUN, hold_s=_LONG, span_s=_DAY, in_heat=True)
 # ---------------------------------------------------------------- the rows
 
 
+class Counter(Protocol):
+    """What answers for a finding that shows only over several scans; it keeps what it has seen."""
+
+    def update(self, scan: Scan) -> Answer:
+        """Hear a scan, each one there is; return the answer after it."""
+
+
 class FindingRow(NamedTuple):
     """One finding. `needs` are the beliefs that must be borne out by the scan that raises it; `evidence` the readings
     that are shown with it; `pattern`: a counter of the engine gives the answer instead of `condition`; `after_delay`:
@@ -203,7 +210,8 @@ class FindingRow(NamedTuple):
     flickering wire makes any two senses disagree; `works`: what shows, when it clears, that the part works again by
     itself and not just that the call has ended; `urgent_from_c`: the outdoor temperature from which it is urgent;
     `cooling`: what it means for the house, where its severity does not say so; `sensed_by`: the sets of readings any of
-    which a pattern needs, where it is not its evidence; `proof`: what shows its cause repaired."""
+    which a pattern needs, where it is not its evidence; `proof`: what shows its cause repaired; `counter`: makes what
+    answers for a pattern that the engine does not count itself."""
 
     name: str
     severity: Severity
@@ -221,6 +229,7 @@ class FindingRow(NamedTuple):
     cooling: Cooling | None = None
     sensed_by: tuple[frozenset[str], ...] = ()
     proof: Proof = Proof()
+    counter: Callable[[Settings], Counter] | None = None
 
     def severity_at(self, evidence: Evidence, settings: Settings) -> Severity:
         """How urgent it is with what goes with it."""
@@ -616,6 +625,12 @@ ROWS: tuple[FindingRow, ...] = (
 CATALOGUE: dict[str, FindingRow] = {row.name: row for row in ROWS}
 
 
+def add_finding(row: FindingRow, numbers: type[limits.FindingLimits]) -> None:
+    """Put a finding of another package, with its numbers, at the end of the catalogue; again with one that changed."""
+    CATALOGUE[row.name] = row
+    limits.FINDINGS[row.name] = numbers
+
+
 def cooling(finding: str) -> Cooling:
     """Return what a finding means for the house; one that this program does not know counts as damage."""
     row = CATALOGUE.get(finding)
@@ -644,7 +659,9 @@ def watchable(settings: Settings) -> tuple[str, ...]:
     raises cannot be watched with these sensors, and nothing is promised about it.
     """
     fitted = frozenset(settings.fitted)
-    return tuple(row.name for row in ROWS if readings_of(row, settings) and _possible(row, settings, fitted))
+    return tuple(
+        row.name for row in CATALOGUE.values() if readings_of(row, settings) and _possible(row, settings, fitted)
+    )
 
 
 def readings_of(row: FindingRow, settings: Settings) -> frozenset[str]:

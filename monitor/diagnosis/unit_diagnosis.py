@@ -520,5 +520,13 @@ SOUND = {check.name: Expect(frozenset({check.sound})) for check in CHECKS.values
 ROWS: dict[str, tuple[PredictionRow, ...]] = {finding: _filled(finding) for finding in SITUATIONS}
 IMPLIED = {finding: _implied(finding) for finding in SITUATIONS}
 _PLACES = {name: place for place, name in enumerate(SUSPECTS)}
+
+
+def add_situation(finding: str, made: Situation) -> None:
+    """Say what suspects predict for a finding of another package."""
+    SITUATIONS[finding] = made
+    ROWS[finding], IMPLIED[finding] = _filled(finding), _implied(finding)
+
+
 _MOST_USUAL = max(suspect.usual for suspect in SUSPECTS.values())
 _TELLS = 1.4  # ours: a reason that makes the first suspect this much likelier is worth telling

@@ -28,7 +28,7 @@ from condenser_monitor.monitor import __version__, limits
 from condenser_monitor.monitor.alarms.calm import calm
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import BrokerError
-from condenser_monitor.monitor.core.findings import ROWS, readings_of, watchable
+from condenser_monitor.monitor.core.findings import CATALOGUE, readings_of, watchable
 from condenser_monitor.monitor.core.links import CHAIN
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
@@ -128,7 +128,7 @@ def values(settings: Settings, status: UnitStatus, *, faults: int = 0) -> dict[s
     standing = {finding.name for finding in status.findings}
     standing |= {alert.finding for alert in status.alerts if alert.state is not AlertState.NORMAL}
     deaf = _deaf(status)
-    for row in ROWS:
+    for row in CATALOGUE.values():
         known = status.cycle is not CycleState.UNKNOWN and not readings_of(row, settings) & deaf
         quiet = "off" if known or row.name == "sensor-silent" else UNKNOWN
         found[f"findings/{row.name}"] = "on" if row.name in standing else quiet

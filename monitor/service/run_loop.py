@@ -240,6 +240,9 @@ class Service:
             starts=starts,
             last=self._stop.is_set(),
         )
+        for name, error in self.engine.counter_faults:
+            self.history.fault(f"finding {name}", error)
+        self.engine.counter_faults.clear()
         if self.history.memory_came_late():
             self.engine = self._engine()
         faults = "; ".join(f"{name}: {why}" for name, why in sorted(self.engine.memory_faults.items()))

@@ -25,6 +25,7 @@ from condenser_monitor.monitor.strings.findings import (
     FindingText,
     TextsByFinding,
 )
+from condenser_monitor.monitor.strings.phone import LOCK, LockText
 
 __all__ = [
     "CARE",
@@ -157,6 +158,13 @@ _TOLD: dict[str, FindingText] = {
     ),
 }
 TOLD = TextsByFinding(_TOLD)
+
+
+def add_finding(name: str, text: FindingText, lock: LockText) -> None:
+    """Put in the words of a finding of another package: on page and report, and on a lock screen."""
+    FINDINGS[name] = TOLD[name] = text
+    LOCK[name] = lock
+
 
 # ---------------------------------------------------------------- values put in
 

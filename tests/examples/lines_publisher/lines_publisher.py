@@ -14,8 +14,8 @@ import msgspec
 
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.engine import UnitStatus
+from condenser_monitor.monitor.plugins import PublisherPlugin
 from condenser_monitor.monitor.publishers.base import EventPublisher
-from condenser_monitor.monitor.publishers.plugins import PublisherPlugin
 from condenser_monitor.monitor.storage.models import StoredEvent
 
 
