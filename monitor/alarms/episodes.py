@@ -120,7 +120,7 @@ class EpisodeBook:
     def __init__(self, memory: EpisodesMemory | None = None) -> None:
         self.memory = memory or EpisodesMemory()
         for story in self.memory.stories:  # of a newer version: nothing here could clear what this one does not know
-            story.trials = {name: trial for name, trial in story.trials.items() if name in PROOF}
+            story.trials = {name: trial for name, trial in story.trials.items() if name in CATALOGUE}
         self.memory.stories = [story for story in self.memory.stories if story.trials]
         self.diagnosed: Diagnosed | None = None  # the unit's diagnosis as it is by now
 

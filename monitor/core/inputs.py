@@ -22,7 +22,6 @@ from condenser_monitor.monitor.core.readings import (
     Bands,
     compressor_bands,
     resting_bands,
-    run_bands,
     word,
 )
 from condenser_monitor.monitor.core.records import Scan
