@@ -223,7 +223,7 @@ def _range(check: Check, symbol: str) -> str:
     return f" ({' '.join(parts)})" if parts else ""
 
 
-_TIMES = {"": "", "control": " of 24 V", "rla": "", "lra": "", "rated": "", "line": ""}
+_TIMES = {"": "", "control": " of 24 V", "rla": "", "lra": "", "rated": "", "run-capacitor": "", "line": ""}
 
 
 def _border(check: Check, place: int) -> str:

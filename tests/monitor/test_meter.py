@@ -257,3 +257,20 @@ def test_whatever_is_typed_is_an_outcome_or_a_refusal(text: str, check: str) -> 
     except CommandError:
         return
     assert judged.outcome in CHECKS[check].symbols
+
+
+@pytest.mark.parametrize(
+    ("typed", "outcome"),
+    [("44.1 uF", "good"), ("42 uF", "weak"), ("34.5 uF of 35", "weak"), ("48 uF of 50", "over"), ("OL", "dead")],
+)
+def test_a_run_capacitor_is_held_to_the_units_own_data(typed: str, outcome: str) -> None:
+    """45 uF, 5 % in the site file: a sound part of another size is not what the unit asks for."""
+    unit = Unit(run_capacitor_uf=45.0, run_capacitor_tolerance_pct=5.0)
+    assert classify(CHECKS["run-capacitor"], typed, unit).outcome == outcome
+
+
+def test_under_load_too_the_units_own_data_decide() -> None:
+    """6.3 A at 370 V and 60 Hz are 45.2 uF (I = 2 pi f C V)."""
+    for microfarads, outcome in ((45.0, "good"), (50.0, "weak"), (40.0, "over")):
+        unit = Unit(run_capacitor_uf=microfarads)
+        assert classify(CHECKS["capacitor-amps"], "6.3 A 370 V", unit).outcome == outcome

@@ -24,13 +24,17 @@ class CheckOutcome(NamedTuple):
 
 
 class Bound(NamedTuple):
-    """The border between two outcomes: a limit, times the unit's or the part's rating where `times` says so."""
+    """The border between two outcomes: a limit, times the unit's or the part's rating where `times` says so.
+    "run-capacitor": as "rated", with the tolerance that the unit's data give in place of the limit's."""
 
     limit: Limit
-    times: Literal["", "control", "rla", "lra", "rated", "line"] = ""
+    times: Literal["", "control", "rla", "lra", "rated", "run-capacitor", "line"] = ""
 
     def at(self, unit: Unit, rated: float | None) -> float:
         """The border in the check's own unit of measure."""
+        if self.times == "run-capacitor":
+            side = 1.0 if self.limit.value > 1.0 else -1.0
+            return (1.0 + side * unit.run_capacitor_tolerance_pct / 100.0) * (1.0 if rated is None else rated)
         if self.times == "rated":
             return self.limit.value * (1.0 if rated is None else rated)
         control_v = limits.CONTROL_NOMINAL_V.value

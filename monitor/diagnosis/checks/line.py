@@ -27,6 +27,11 @@ _CAPACITOR = (
     Bound(M.capacitor_good, "rated"),
     Bound(M.capacitor_over, "rated"),
 )
+_RUN_CAPACITOR = (
+    Bound(M.capacitor_dead, "rated"),
+    Bound(M.capacitor_good, "run-capacitor"),
+    Bound(M.capacitor_over, "run-capacitor"),
+)
 _CAPACITOR_TOOLS = ("multimeter with a capacitance range", "20 kohm 2 W resistor with clips")
 _CLAMP = ("clamp meter, true RMS, CAT III 600 V",)
 _LINE_EXPECTED = (
@@ -156,12 +161,11 @@ LINE_CHECKS: tuple[Check, ...] = (
             good="the run capacitor is within its tolerance",
             over="the run capacitor reads more than its label: wrong part, or measured with wires on",
         ),
-        bounds=_CAPACITOR,
+        bounds=_RUN_CAPACITOR,
         over="dead",
         sound="good",
-        expected="the printed microfarads within the label's own tolerance (usually 6 % either way), and the label as"
-        " the unit's"
-        " data ask for; a bulged or oily case is dead whatever it reads",
+        expected="the microfarads of the unit's data, where the site file gives them, else of the label, within its"
+        " tolerance (usually 6 % either way); a bulged or oily case is dead whatever it reads",
         basis=M.capacitor_good.basis,
         source=M.capacitor_good.source,
         steps=(DEAD, "Wires off. Measure C to HERM. Type the reading and what is printed: '44.1 uF of 45'."),
@@ -397,7 +401,7 @@ LINE_CHECKS: tuple[Check, ...] = (
             good="the run capacitor is within its tolerance under load",
             over="the run capacitor is larger than its label says",
         ),
-        bounds=_CAPACITOR,
+        bounds=_RUN_CAPACITOR,
         sound="good",
         expected="microfarads = amperes x 2652 / volts at 60 Hz (3183 at 50 Hz), within the label's tolerance",
         basis=sources.CAPACITOR_LAW.basis,
