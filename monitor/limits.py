@@ -101,10 +101,10 @@ COIL_SHORT_A = Limit(3.0, "A", 2.5, 10, "common practice", "the usual control fu
 
 # ---------------------------------------------------------------- the line side
 
-RUNNING_ON_RATIO = _ours(0.25, "of RLA", 0.1, 0.6, "contract: a compressor counts as running from 25 % of rated load")
+RUNNING_ON_RATIO = _ours(0.25, "of RLA", 0.1, 0.6, "a compressor counts as running from 25 % of rated load")
 DRIVE_ON_RATIO = _ours(0.08, "of RLA", 0.02, 0.25, "a drive slows its compressor to a tenth; at rest it takes 2 %")
 DRIVE_OFF_RATIO = _ours(0.05, "of RLA", 0.01, 0.2, "and as stopped below 5 %")
-RUNNING_OFF_RATIO = _ours(0.20, "of RLA", 0.05, 0.5, "contract: and as stopped below 20 %")
+RUNNING_OFF_RATIO = _ours(0.20, "of RLA", 0.05, 0.5, "and as stopped below 20 %")
 TRICKLE_A = _ours(
     4.2,
     "A",
@@ -114,12 +114,12 @@ TRICKLE_A = _ours(
     " running limit is higher still, and the higher of the two holds",
 )
 TRICKLE_RATIO = _ours(0.5, "of RLA", 0.25, 0.9, "welded contacts give more than half of the running current")
-FAN_ON_RATIO = _ours(0.30, "of FLA", 0.1, 0.6, "contract: a fan counts as running from 30 % of full-load amps")
-FAN_OFF_RATIO = _ours(0.20, "of FLA", 0.05, 0.5, "contract: and as stopped below 20 %")
+FAN_ON_RATIO = _ours(0.30, "of FLA", 0.1, 0.6, "a fan counts as running from 30 % of full-load amps")
+FAN_OFF_RATIO = _ours(0.20, "of FLA", 0.05, 0.5, "and as stopped below 20 %")
 FAN_STALLED_RATIO = _ours(
     1.5, "of FLA", 1.2, 3, "a nameplate is the most a fan motor runs at; one that stands and hums draws about twice it"
 )
-LOCKED_RATIO = _ours(0.60, "of LRA", 0.4, 0.95, "contract: locked from 60 % of locked-rotor amps")
+LOCKED_RATIO = _ours(0.60, "of LRA", 0.4, 0.95, "locked from 60 % of locked-rotor amps")
 LINE_ABSENT_V = _ours(50.0, "V", 10, 100, "less is what leaks through a motor or a meter, or a leg that floats")
 LINE_HYSTERESIS_RATIO = _ours(0.01, "of nominal", 0, 0.05, "line volts are back in range only 1 % inside it")
 START_WINDING_NONE_A = _ours(
@@ -130,7 +130,7 @@ LINE_NOMINAL_V = _cited(240.0, "V", 200, 250, sources.SERVICE_NOMINAL)
 # ---------------------------------------------------------------- believing a sense
 
 STALE_S = _ours(5.0, "s", 1, 60, "a sense missing this long and two scans is unknown: seen neither live nor dead")
-CONFIRM_SCANS = _ours(2, "scans", 2, 5, "contract: a single odd scan never raises or clears anything")
+CONFIRM_SCANS = _ours(2, "scans", 2, 5, "a single odd scan never raises or clears anything")
 COUNTED_SCANS = _ours(100, "scans", 100, 1000, "missing scans are counted up to the largest number a site may ask for")
 GAP_FACTOR = _ours(5.0, "1", 2, 100, "a pause of five usual scan intervals, and GAP_MIN_S, is a gap in what was seen")
 GAP_MIN_S = _ours(60.0, "s", 5, 3600, "shorter pauses are late scans, not gaps")
@@ -200,9 +200,9 @@ class HABITS(LimitGroup):
 class FLAPPING(LimitGroup):
     """The budget for findings that come and go (see core/patterns.py)."""
 
-    raises = _ours(6, "times", 2, 60, "contract: more than 6 times an hour is coming and going")
-    window_s = _ours(3600.0, "s", 600, 86400, "contract: counted within an hour, and told once an hour")
-    settled_s = _ours(3600.0, "s", 600, 86400, "contract: over when quiet, or standing, for an hour")
+    raises = _ours(6, "times", 2, 60, "more than 6 times an hour is coming and going")
+    window_s = _ours(3600.0, "s", 600, 86400, "counted within an hour, and told once an hour")
+    settled_s = _ours(3600.0, "s", 600, 86400, "over when quiet, or standing, for an hour")
 
 
 # ---------------------------------------------------------------- elimination and the next check
@@ -316,9 +316,9 @@ HAZARD_MINUTES = _ours(10.0, "min", 1, 60, "each step of hazard weighs as much a
 LONG_CHECK_MINUTES = _ours(60.0, "min", 10, 240, "what takes longer is a visit of its own")
 CHECK_GAIN_BITS = _ours(0.15, "bit", 0.01, 0.5, "a check that tells less is left for later, whatever it costs")
 
-# ---------------------------------------------------------------- findings (contract, section 5)
+# ---------------------------------------------------------------- findings (contract.md, Findings)
 
-_CONTRACT = "contract, section 5"
+_CONTRACT = "promised in contract.md, Findings"
 _HOLD = (0.0, 86400.0)
 
 
@@ -366,7 +366,7 @@ class COMPRESSOR_NOT_RUNNING(FindingLimits):
 
 class FAN_NOT_RUNNING(FindingLimits):
     hold_s = _hold(30)
-    defrost_s = _hold(900, "contract: 15 min in a heat pump, whose fan stops in defrost")
+    defrost_s = _hold(900, "15 min in a heat pump, whose fan stops in defrost")
 
 
 class LOCKED_ROTOR(FindingLimits):
@@ -500,7 +500,7 @@ class OVERDUE_CALL(FindingLimits):
     hold_s = _hold(0, "how long is too long depends on the weather: owed_h, cooler_h")
     owed_h = _ours(5.0, "h", 1, 48, "simulated houses: of 56 journeys in all weathers six owed more")
     cooler_h = _ours(1.5, "h", 0.2, 24, "simulated houses: 2 of 12 journeys, 2.5 to 5.1 K warmer, owed more")
-    urgent_c = _ours(35.0, "°C", 25, 50, "contract, section 12")
+    urgent_c = _ours(35.0, "°C", 25, 50, "promised in contract.md, More findings and suspects")
     all_clear_s = _all_clear(300, _SHOWN)
 
 
@@ -566,8 +566,8 @@ class EPISODES(LimitGroup):
     """What belongs to one story (see alarms/episodes.py)."""
 
     reopen_h = _ours(24.0, "h", 1, 168, "the same finding within a day of its all-clear is the same story")
-    often_times = Limit(3, "times", 2, 20, "ours", "contract: a third time within a day comes and goes")
-    often_s = Limit(86400.0, "s", 3600, 604800, "ours", "contract: within a day")
+    often_times = Limit(3, "times", 2, 20, "ours", "a third time within a day comes and goes")
+    often_s = Limit(86400.0, "s", 3600, 604800, "ours", "within a day")
     share = _ours(0.2, "1", 0.01, 1, "a loose joint or the monitor itself is one cause of two findings if likely")
     shown_days = _ours(14.0, "days", 1, 90, "a finished one is shown, and told to a phone that was away, for two weeks")
     kept = _ours(24, "episodes", 4, 200, "a season of a unit that fails every week")
@@ -634,8 +634,8 @@ class BASELINES(LimitGroup):
     drift_allow = _ours(0.02, "1", 0.005, 0.1, "daily means move this much with humidity and the house alone")
     drift_limit = _ours(0.10, "1", 0.02, 1, "beyond the allowance: six days 4 % off, or eleven days 3 % off")
     # the first and the last of something
-    first = _ours(20, "times", 3, 200, "as for start times (contract, section 5)")
-    last = _ours(5, "times", 1, 50, "as for start times (contract, section 5)")
+    first = _ours(20, "times", 3, 200, "as for start times")
+    last = _ours(5, "times", 1, 50, "as for start times")
     start_rate_hz = _ours(200, "Hz", 50, 10000, "a start lasts 0.1 to 0.5 s; slower captures cannot time it")
     # use and wear
     use_days = _ours(60, "days", 7, 400, "two months of daily use, for the page")
@@ -833,9 +833,9 @@ class NOTIFY(LimitGroup):
 
     send_s = _ours(30.0, "s", 1, 300, "a phone service that has not taken a message by then hangs; it is tried again")
     targets_most = _ours(8, "targets", 1, 32, "each may need 80 MB for a second while it sends")
-    first_day = _ours(3, "messages", 2, 10, "contract: a house gets three messages on an episode's first day")
+    first_day = _ours(3, "messages", 2, 10, "a house gets three messages on an episode's first day")
     soon_again_s = _ours(3 * 86400.0, "s", 86400, 2592000, "a visit that nobody has booked is spoken of again")
-    answered_again_s = _ours(3 * 86400.0, "s", 86400, 2592000, "contract: what is acknowledged comes up again")
+    answered_again_s = _ours(3 * 86400.0, "s", 86400, 2592000, "what is acknowledged comes up again")
     second_h = _ours(4.0, "h", 0.5, 48, "an urgent alarm that nobody answered for so long goes to a second person")
     off_s = _ours(1800.0, "s", 600, 86400, "a monitor off for half an hour says so when it is back")
     link_s = _ours(7 * 86400.0, "s", 3600, 2592000, "a link in a message holds a week; the next one brings new")
@@ -850,7 +850,7 @@ class NOTIFY(LimitGroup):
 class SILENCE(LimitGroup):
     """The dead man's switch (see publishers/silence_watch.py)."""
 
-    after_s = _ours(1800.0, "s", 300, 86400, "contract: half an hour of silence; a restart or an update takes minutes")
+    after_s = _ours(1800.0, "s", 300, 86400, "half an hour of silence; a restart or an update takes minutes")
     together_s = _ours(600.0, "s", 60, 7200, "neighbours that fall silent within ten minutes have one cause")
     own_gap_s = _ours(300.0, "s", 60, 3600, "a watchdog that was off itself for longer has heard nobody meanwhile")
     look_s = _ours(20.0, "s", 1, 300, "how often the watchdog looks who is alive")

@@ -27,7 +27,7 @@ from condenser_monitor.sim.designs import Design
 HOUR_S = 3600.0
 DAY_S = 24 * HOUR_S
 
-# Sets of senses a site may have, the least useful first (contract, section 1).
+# Sets of senses a site may have, the least useful first (contract.md, Readings).
 SENSE_SETS: dict[str, tuple[str, ...]] = {
     "least": ("call", "compressor_a"),
     "currents": ("call", "compressor_a", "fan_a", "outdoor_c"),
@@ -337,7 +337,7 @@ CASES: tuple[BenchCase, ...] = (
     ),
     BenchCase("thermostat-dead", {"no-call-in-heat": ("call", "outdoor_c")}, at_s=2.5 * DAY_S, length_s=5 * DAY_S),
     # What still flows through capacitor and start winding is 21 to 25 % of this design's rated load: a rest where the
-    # winding opens between two runs. In a run the last answer, that it runs, would stand (contract, section 5).
+    # winding opens between two runs. In a run the last answer, that it runs, would stand (contract.md, Findings).
     BenchCase(
         "run-winding-opens",
         _STOPS_COMPRESSOR,
@@ -347,7 +347,7 @@ CASES: tuple[BenchCase, ...] = (
         apart={"fan_a": ("line-supply-off",)},
         follows=_TRIPPED,
     ),
-    # Here it is about 30 % and counts as running (contract, section 5): then only the unit's own normal tells.
+    # Here it is about 30 % and counts as running (contract.md, Findings): then only the unit's own normal tells.
     BenchCase(
         "run-winding-opens",
         {"low-running-current": ("call", "compressor_a", "outdoor_c")},

@@ -50,7 +50,7 @@ class VirtualClock:
                 self.follow(self.now_s)
 
 
-class Source(Protocol):
+class PinSource(Protocol):
     """What a chip's four inputs carry, volts to ground."""
 
     def mean_v(self, pin: int, start_s: float, end_s: float) -> float:
@@ -67,7 +67,13 @@ class Ads1115:
     """
 
     def __init__(
-        self, source: Source, clock: VirtualClock, *, clock_error: float = 0.0, noise_codes: float = 0.0, seed: int = 0
+        self,
+        source: PinSource,
+        clock: VirtualClock,
+        *,
+        clock_error: float = 0.0,
+        noise_codes: float = 0.0,
+        seed: int = 0,
     ) -> None:
         self.source, self.clock = source, clock
         self.clock_error, self.noise_codes = clock_error, noise_codes

@@ -259,7 +259,7 @@ class LoadSite:
         )
 
 
-class Publisher:
+class LoadPublisher:
     """One connection that speaks for many sites: keeps what the broker has not taken, and answers `resend` requests.
 
     `window` is how many messages may be under way. Failures of the broker are waited out.
@@ -380,7 +380,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--pace", type=float, default=0.0, help="messages a second at the most; 0 for no bound")
     chosen = parser.parse_args(arguments)
-    publisher = Publisher(chosen.port, range(chosen.first, chosen.first + chosen.sites), host=chosen.host)
+    publisher = LoadPublisher(chosen.port, range(chosen.first, chosen.first + chosen.sites), host=chosen.host)
     began = time.monotonic()
     while time.monotonic() - began < chosen.seconds:
         publisher.round(chosen.pace)

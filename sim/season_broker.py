@@ -32,7 +32,7 @@ _SAID_S = 3 * limits.PUBLISHERS.poll_s.value  # the outlet's thread has looked f
 _PLACED = "HOST or HOST:PORT, such as broker.example:8883"
 
 
-class Told(msgspec.Struct, frozen=True, kw_only=True):
+class ReceivedNotices(msgspec.Struct, frozen=True, kw_only=True):
     """What a unit has told: numbers of its messages, and how many of them went out in this run."""
 
     site_id: str
@@ -85,7 +85,7 @@ def tell(
     pace: Pace = SEASON_PACE,
     patience_s: float = PATIENCE_S,
     sleep: Callable[[float], object] = time.sleep,
-) -> Told:
+) -> ReceivedNotices:
     """Live a unit's season, if the folder does not hold it yet, and tell what of it the broker has not taken.
 
     With `passwords`, a folder of files SITE-ID.password, the unit comes by its own account: its id and that password.
@@ -106,7 +106,7 @@ def tell(
         finally:
             outlet.close()
         sent = history.sent(outlet.name)
-    return Told(
+    return ReceivedNotices(
         site_id=unit.site_id,
         events=sent.get("events", 0),
         cycles=sent.get("cycles", 0),

@@ -249,7 +249,7 @@ class Baselines:
 
     def slow_start(self) -> bool | None:
         """Whether the last starts (their median) take 1.5 times as long as this unit's own first ones, or over 0.4 s
-        (contract, section 5; each number a setting); None: too few captured."""
+        (contract.md, Findings; each number a setting); None: too few captured."""
         now = self._starts.now(self._last_starts)
         if now is None:
             return None

@@ -30,14 +30,14 @@ def _watchdog(args: argparse.Namespace) -> int:
     import sys
     from pathlib import Path
 
-    from condenser_monitor.monitor.publishers.watchdog import Watchdog, load
+    from condenser_monitor.monitor.publishers.watchdog import SilenceWatchdog, load
 
     logging.basicConfig(format="%(asctime)s %(message)s", stream=sys.stderr)
     path = Path(args.file)
     stops: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda got, _frame: stops.append(got))
-    Watchdog(load(path), path.with_name(path.name + ".state.json")).run(lambda: bool(stops))
+    SilenceWatchdog(load(path), path.with_name(path.name + ".state.json")).run(lambda: bool(stops))
     return 0
 
 

@@ -1,4 +1,4 @@
-"""The site file (contract, section 2): TOML in, typed settings out; nothing is guessed.
+"""The site file (contract.md, Site file): TOML in, typed settings out; nothing is guessed.
 
 An unknown key, a wrong type or a value out of range is a SiteError that names the file, the key, what was given and
 what is allowed.

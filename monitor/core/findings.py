@@ -1,4 +1,4 @@
-"""The catalogue of findings (contract, section 5) as data, and the condition of each.
+"""The catalogue of findings (contract.md, Findings) as data, and the condition of each.
 
 A condition is a question to the facts, answered True, False or None (not known). It raises its finding when it has
 been True for the finding's hold and the last scan bears it out; None neither raises nor clears. A finding whose parent

@@ -38,7 +38,7 @@ from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
 # ---------------------------------------------------------------- the unit as physics
 
 
-class World(NamedTuple):
+class ReadWorld(NamedTuple):
     """One possible state of the unit: 24 V behind the fuse, the thermostat's output, 24 V at the unit's call terminal,
     current in the coil, line voltage ahead of the contactor, contacts closed, current in compressor and fan."""
 
@@ -70,7 +70,7 @@ class Physics:
         self._soft = unit.kind == "variable-speed"
         self._waits = unit.delay_on_make_s > 0 or unit.delay_on_break_s > 0
 
-    def oddities(self, world: World) -> Iterator[tuple[str, float]]:
+    def oddities(self, world: ReadWorld) -> Iterator[tuple[str, float]]:
         """Yield each fault of the state with what it costs to begin; "" is what no fault explains."""
         fault = _FAULTS.fault.value
         w = world
@@ -115,7 +115,7 @@ LASTING = NO_COOLING | {"call-crossed"}
 
 
 class Witness(NamedTuple):
-    """A sensor that tells one part of the state: `part` of World ("load" is contacts and supply), from its debounced
+    """A sensor that tells one part of the state: `part` of ReadWorld ("load": contacts and supply), from its debounced
     input `name`; `true` are the symbols that say yes, `mute` those that say nothing."""
 
     part: str
@@ -141,7 +141,7 @@ WITNESSES: dict[str, Witness] = {
     "compressor_a": Witness("compressor", "compressor"),
     "fan_a": Witness("fan", "fan"),
 }
-_FIELDS = World._fields
+_FIELDS = ReadWorld._fields
 
 
 class Evidence(NamedTuple):
@@ -156,14 +156,14 @@ class Evidence(NamedTuple):
     rested: bool = False
 
 
-class Story(NamedTuple):
+class SensorStory(NamedTuple):
     """The cheapest course of things under one set of liars: what it costs, the state by now, the faults that were
     paid for, since when the thermostat demands, the contacts are closed, and open, whether that was for as long as a
     thermostat rests before they closed, whether a whole run has been done since a fault last stood, and when the
     thermostat was satisfied although nothing had cooled (inf: not at the last time)."""
 
     cost: float
-    world: World | None
+    world: ReadWorld | None
     faults: frozenset[str]
     demand_s: float = inf
     closed_s: float = inf
@@ -197,8 +197,8 @@ class Trust:
         places = range(len(self.sensors))
         sets = [frozenset(some) for size in (0, 1, 2) for some in combinations(places, size)]
         self._prior = {some: inf if some else 0.0 for some in sets}
-        self._stories = {some: Story(cost, None, frozenset()) for some, cost in self._prior.items()}
-        self._states: dict[tuple[Any, ...], tuple[tuple[World, tuple[tuple[str, float], ...]], ...]] = {}
+        self._stories = {some: SensorStory(cost, None, frozenset()) for some, cost in self._prior.items()}
+        self._states: dict[tuple[Any, ...], tuple[tuple[ReadWorld, tuple[tuple[str, float], ...]], ...]] = {}
         self._evidence = Evidence((None,) * len(self.sensors))
         self._calm = True
         self._recall(memory)
@@ -284,7 +284,7 @@ class Trust:
             for some, story in self._stories.items()
         )
 
-    def _best_way(self, some: Liars, evidence: Evidence, old: Mapping[Liars, Story]) -> tuple[Story, bool]:
+    def _best_way(self, some: Liars, evidence: Evidence, old: Mapping[Liars, SensorStory]) -> tuple[SensorStory, bool]:
         """The cheapest story that leads to this set of liars, and whether its liars are the same as before."""
         best, same = old[some], True
         for fewer in [some - {place} for place in some] + [frozenset()] * bool(some):
@@ -299,8 +299,8 @@ class Trust:
         return best, same
 
     def _continue(
-        self, way: tuple[Story, bool], some: Liars, before: Evidence, evidence: Evidence, now_s: float
-    ) -> Story:
+        self, way: tuple[SensorStory, bool], some: Liars, before: Evidence, evidence: Evidence, now_s: float
+    ) -> SensorStory:
         story, same = way
         readings = tuple(None if place in some else value for place, value in enumerate(evidence.readings))
         # A stuck sensor does not change.
@@ -325,12 +325,14 @@ class Trust:
         return self._moved(story, world, frozenset(name for name, _ in oddities if name), cost, now_s)
 
     @staticmethod
-    def _amiss(world: World, evidence: Evidence) -> float:
+    def _amiss(world: ReadWorld, evidence: Evidence) -> float:
         """What it costs that the fan is not as the compressor's run shows it to be."""
         wrong = (evidence.cooled and not world.fan) or (evidence.rested and world.fan and not world.contacts)
         return limits.TRUST.impossible_fan.value if wrong else 0.0
 
-    def _surprise(self, story: Story, world: World, oddities: Sequence[tuple[str, float]], now_s: float) -> float:
+    def _surprise(
+        self, story: SensorStory, world: ReadWorld, oddities: Sequence[tuple[str, float]], now_s: float
+    ) -> float:
         """What it costs that the unit goes over from the story's state to this one."""
         cost, was = 0.0, story.world
         standing = frozenset(name for name, _ in self._physics.oddities(was)) if was else frozenset()
@@ -352,7 +354,9 @@ class Trust:
             cost += limits.TRUST.satisfied.value
         return cost
 
-    def _moved(self, story: Story, world: World, faults: frozenset[str], cost: float, now_s: float) -> Story:
+    def _moved(
+        self, story: SensorStory, world: ReadWorld, faults: frozenset[str], cost: float, now_s: float
+    ) -> SensorStory:
         demand_s = story.demand_s if world.demand and story.world and story.world.demand else inf
         closed_s = story.closed_s if world.contacts and story.world and story.world.contacts else inf
         opened_s, rested = story.opened_s, story.rested
@@ -368,7 +372,7 @@ class Trust:
             held_s = now_s - story.demand_s
             usual = limits.TRUST.satisfied_least_s.value <= held_s <= limits.TRUST.satisfied_most_s.value
             satisfied_s = now_s if usual and not cooled else inf
-        return Story(
+        return SensorStory(
             story.cost + cost,
             world,
             story.faults | faults,
@@ -380,11 +384,11 @@ class Trust:
             satisfied_s,
         )
 
-    def _lasting(self, world: World) -> bool:
+    def _lasting(self, world: ReadWorld) -> bool:
         """A fault stands that would last for more than one run."""
         return any(name in LASTING for name, _ in self._physics.oddities(world))
 
-    def _whole_run(self, story: Story, world: World, now_s: float) -> bool:
+    def _whole_run(self, story: SensorStory, world: ReadWorld, now_s: float) -> bool:
         """Whether a whole run has been done by now since a fault last stood, after a rest as a thermostat makes."""
         if story.long_run or story.world is None or world.contacts or not story.world.contacts:
             return story.long_run
@@ -392,7 +396,7 @@ class Trust:
         cooled = not any(name in NO_COOLING for name, _ in self._physics.oddities(story.world))
         return cooled and story.rested and lasted(story.closed_s, now_s, limits.TRUST.whole_run_s.value)
 
-    def _possible(self, readings: tuple[Reading, ...]) -> tuple[tuple[World, tuple[tuple[str, float], ...]], ...]:
+    def _possible(self, readings: tuple[Reading, ...]) -> tuple[tuple[ReadWorld, tuple[tuple[str, float], ...]], ...]:
         """The states that these readings leave, each with its oddities, the least odd first. Readings of one part that
         differ from each other leave both."""
         found = self._states.get(readings)
@@ -400,7 +404,7 @@ class Trust:
             found = self._states[readings] = tuple(self._enumerate(readings))
         return found
 
-    def _enumerate(self, readings: tuple[Reading, ...]) -> list[tuple[World, tuple[tuple[str, float], ...]]]:
+    def _enumerate(self, readings: tuple[Reading, ...]) -> list[tuple[ReadWorld, tuple[tuple[str, float], ...]]]:
         said: dict[str, set[bool]] = {}
         for witness, value in zip(self._witnesses, readings, strict=True):
             if value is not None:
@@ -408,7 +412,7 @@ class Trust:
         loads = said.pop("load", {False, True})
         rows = []
         for values in product(*(sorted(said.get(name, {True, False}), reverse=True) for name in _FIELDS)):
-            world = World(*values)
+            world = ReadWorld(*values)
             if world.load not in loads:
                 continue
             oddities = [*self._physics.oddities(world)]

@@ -1,4 +1,4 @@
-"""(edge) The broker: outbox -> topics, requests <- topic (contract, section 7). The only importer of paho.
+"""(edge) The broker: outbox -> topics, requests <- topic (contract.md, Broker). The only importer of paho.
 
 Everything happens in the outlet's one thread, which also turns paho's network loop. Nothing is left to paho's queue,
 which is in memory only: rows are read from the outbox beyond the cursor, a few are in flight, and the cursor moves when

@@ -52,7 +52,7 @@ _OPEN = (AlertState.UNACKED, AlertState.RETURNED, AlertState.LATCHED_UNACKED)
 _log = logging.getLogger(__name__)
 
 
-class Value(NamedTuple):
+class EntityValue(NamedTuple):
     """One value, action or state that a hub shows. `node` and `name` are its place in topics. `kind`: a number, one of
     `options`, yes or no (`on`, `off`), words, or an action. `problem`: on is bad. `aside`: for who looks closer."""
 
@@ -74,36 +74,36 @@ class Value(NamedTuple):
         return f"{self.node}/{self.name.replace('_', '-')}"
 
 
-def announced(settings: Settings) -> tuple[Value, ...]:
+def announced(settings: Settings) -> tuple[EntityValue, ...]:
     """Return what a hub is shown of a unit with these sensors."""
     return (
-        Value("unit", "attention", "Needs attention", "flag", problem=True),
-        Value("unit", "headline", "Status", "text"),
-        Value("unit", "open", "Open items", "number"),
-        Value("unit", "cycle", "Cycle", "choice", options=tuple(state.value for state in CycleState)),
-        Value("unit", "service", "Service mode", "flag", aside=True),
-        Value("unit", "acknowledge", "Acknowledge all alerts", "action"),
-        Value("unit", "begin-service", "Start service mode", "action"),
-        Value("unit", "end-service", "End service mode", "action"),
+        EntityValue("unit", "attention", "Needs attention", "flag", problem=True),
+        EntityValue("unit", "headline", "Status", "text"),
+        EntityValue("unit", "open", "Open items", "number"),
+        EntityValue("unit", "cycle", "Cycle", "choice", options=tuple(state.value for state in CycleState)),
+        EntityValue("unit", "service", "Service mode", "flag", aside=True),
+        EntityValue("unit", "acknowledge", "Acknowledge all alerts", "action"),
+        EntityValue("unit", "begin-service", "Start service mode", "action"),
+        EntityValue("unit", "end-service", "End service mode", "action"),
         *(
-            Value("findings", name, capital(name.replace("-", " ")), "flag", problem=True)
+            EntityValue("findings", name, capital(name.replace("-", " ")), "flag", problem=True)
             for name in watchable(settings)
         ),
         *(
-            Value("links", link.name, LINKS[link.name].title, "choice", options=tuple(LinkState), aside=True)
+            EntityValue("links", link.name, LINKS[link.name].title, "choice", options=tuple(LinkState), aside=True)
             for link in CHAIN
         ),
         *_readings(settings),
     )
 
 
-def _readings(settings: Settings) -> Iterator[Value]:
+def _readings(settings: Settings) -> Iterator[EntityValue]:
     for name in settings.fitted:
         row = READINGS[name]
         if row.kind == "flag":
-            yield Value("readings", name, capital(row.title), "flag", aside=True)
+            yield EntityValue("readings", name, capital(row.title), "flag", aside=True)
         else:
-            yield Value(
+            yield EntityValue(
                 "readings",
                 name,
                 capital(row.title),
@@ -177,7 +177,7 @@ def _number(body: dict[str, Any]) -> int:
     return int.from_bytes(blake2b(msgspec.json.encode(body), digest_size=6).digest(), "big")
 
 
-def _homie_property(value: Value) -> dict[str, Any]:
+def _homie_property(value: EntityValue) -> dict[str, Any]:
     found: dict[str, Any] = {"name": value.title}
     if value.kind == "action":
         return found | {"datatype": "enum", "format": PRESS, "settable": True, "retained": False}
@@ -215,7 +215,7 @@ def json_description(settings: Settings, gone: dict[str, str] | None = None) -> 
     }
 
 
-def _component(settings: Settings, value: Value) -> dict[str, Any]:
+def _component(settings: Settings, value: EntityValue) -> dict[str, Any]:
     site = settings.site.id
     found: dict[str, Any] = {
         "unique_id": f"{device_id(site)}_{value.place.replace('/', '_')}",

@@ -1,4 +1,4 @@
-"""Messages on the broker (contract, section 7), typed once: what goes out, what comes in, on which topic.
+"""Messages on the broker (contract.md, Broker), typed once: what goes out, what comes in, on which topic.
 
 The AsyncAPI document, the broker client, the office and the tests all read these types. Pure.
 """

@@ -38,7 +38,7 @@ _ORDER: tuple[Kind, ...] = ("alarm", "worse", "back", "often", "reminder", "chec
 _SPARED: tuple[Kind, ...] = ("often", "reminder", "check")  # these leave the last message of the first day free
 
 
-class Told(msgspec.Struct, kw_only=True):
+class Notified(msgspec.Struct, kw_only=True):
     """What this phone has been told of one episode. `day_wall_s` is when its first day began (again, when it got
     worse), `count` the messages in it. `silent`: somebody had answered before it was told."""
 
@@ -67,7 +67,7 @@ class PolicyMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     version: int = MEMORY_VERSION
     target: str = ""
     begun_wall_s: float | None = None
-    told: dict[str, Told] = {}
+    told: dict[str, Notified] = {}
     own: dict[str, OfMonitor] = {}
     numbers: int = 0
     life: str = ""
@@ -178,7 +178,7 @@ class NotificationPolicy:
             return None
         return None if self._quiet(now_s) else "missed"
 
-    def _next(self, episode: Episode, told: Told, now_s: float | None) -> Kind | None:
+    def _next(self, episode: Episode, told: Notified, now_s: float | None) -> Kind | None:
         if episode.state is EpisodeState.OVER:
             return None if self._quiet(now_s) else "over"
         if episode.level > told.level and not told.silent:
@@ -193,7 +193,7 @@ class NotificationPolicy:
             return None
         return self._reminder(episode, told, now_s)
 
-    def _reminder(self, episode: Episode, told: Told, now_s: float) -> Kind | None:
+    def _reminder(self, episode: Episode, told: Notified, now_s: float) -> Kind | None:
         if episode.state is EpisodeState.REPAIRED or episode.lead in OF_MONITOR:
             return None
         if episode.answered_by is not None:
@@ -208,7 +208,7 @@ class NotificationPolicy:
             return None
         return "reminder" if now_s - told.last_wall_s >= pause_s else None
 
-    def _check_at(self, episode: Episode, told: Told) -> float:
+    def _check_at(self, episode: Episode, told: Notified) -> float:
         """When what somebody answered is brought up again: three days later, or the day after the visit."""
         last_s = max(told.last_wall_s, episode.answered_wall_s or 0.0)
         if episode.visit_day is not None:
@@ -218,7 +218,7 @@ class NotificationPolicy:
                 return end_s
         return last_s + _N.answered_again_s.value
 
-    def _has_room(self, told: Told, kind: Kind, now_s: float) -> bool:
+    def _has_room(self, told: Notified, kind: Kind, now_s: float) -> bool:
         """Whether the budget of a house has room: so many on the first day, then one a day."""
         if now_s - told.day_wall_s < _DAY_S:
             return told.count < int(_N.first_day.value) - (kind in _SPARED)
@@ -238,7 +238,7 @@ class NotificationPolicy:
 
     def _know(self, episode: Episode, now_s: float | None) -> None:
         now_s = now_s or 0.0
-        self.memory.told[episode.id] = Told(
+        self.memory.told[episode.id] = Notified(
             day_wall_s=now_s, last_wall_s=now_s, level=episode.level, taken_back=episode.taken_back, silent=True
         )
 
@@ -246,7 +246,7 @@ class NotificationPolicy:
         """The message with these items has been taken."""
         now_s = now_wall_s or 0.0
         for kind, episode in items:
-            told = self.memory.told.setdefault(episode.id, Told(day_wall_s=now_s, last_wall_s=now_s))
+            told = self.memory.told.setdefault(episode.id, Notified(day_wall_s=now_s, last_wall_s=now_s))
             if kind == "worse":
                 told.day_wall_s, told.count = now_s, 0
             told.last_wall_s, told.count = now_s, told.count + 1

@@ -56,7 +56,7 @@ def load(path: Path) -> WatchdogSettings:
     return settings
 
 
-class Watchdog:
+class SilenceWatchdog:
     """Looks once a while who is alive, and tells whom it concerns. `send_to` gives the sender of an address."""
 
     def __init__(

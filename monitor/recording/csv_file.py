@@ -1,4 +1,4 @@
-"""Recordings (contract, section 3): CSV in and out, the same format live, simulated and replayed.
+"""Recordings (contract.md, Recording): CSV in and out, the same format live, simulated and replayed.
 
 A bad row is refused with its line number and the reason, and the rest is still read. Beyond the contract's comments, a
 line `# start-transient: {...}` carries a StartTransient as JSON, at its place in time; others skip it as a comment.

@@ -1,4 +1,4 @@
-"""Replaying a recording through the very engine that runs live (contract, section 4)."""
+"""Replaying a recording through the very engine that runs live (contract.md, replay)."""
 
 from __future__ import annotations
 

@@ -51,7 +51,7 @@ class Close(msgspec.Struct, frozen=True, kw_only=True):
     points: dict[str, list[StoredPoint]]
 
 
-class Episode(msgspec.Struct, frozen=True, kw_only=True):
+class ReportEpisode(msgspec.Struct, frozen=True, kw_only=True):
     """One finding as it came, and came again before anything else did. `number` points to it in the pictures.
 
     `ended_wall_s` is None while it stands."""
@@ -82,7 +82,7 @@ class ReportFacts(msgspec.Struct, frozen=True, kw_only=True):
     blind: bool
     calm: Calm
     sessions: dict[str, VisitSession]  # finding that stands -> its diagnosis, with the meter readings made since
-    episodes: list[Episode]
+    episodes: list[ReportEpisode]
     acts: list[Act]
     cycles: list[tuple[float, Cycle]]
     lanes: list[Lane]
@@ -143,9 +143,9 @@ def gather(
     )
 
 
-def _episodes(events: Sequence[StoredEvent]) -> list[Episode]:
+def _episodes(events: Sequence[StoredEvent]) -> list[ReportEpisode]:
     """The findings of the span, oldest first; one that comes again before anything else came is one episode."""
-    found: list[Episode] = []
+    found: list[ReportEpisode] = []
     standing: dict[str, int] = {}
     for row in events:
         body = row.body
@@ -159,12 +159,12 @@ def _episodes(events: Sequence[StoredEvent]) -> list[Episode]:
     return found
 
 
-def _begin(found: list[Episode], standing: dict[str, int], body: Change, wall_s: float) -> None:
+def _begin(found: list[ReportEpisode], standing: dict[str, int], body: Change, wall_s: float) -> None:
     if found and found[-1].last.finding == body.finding:
         raised = (*found[-1].raised_wall_s, wall_s)
         found[-1] = msgspec.structs.replace(found[-1], last=body, raised_wall_s=raised, ended_wall_s=None)
     else:
-        found.append(Episode(number=len(found) + 1, last=body, raised_wall_s=(wall_s,), ended_wall_s=None))
+        found.append(ReportEpisode(number=len(found) + 1, last=body, raised_wall_s=(wall_s,), ended_wall_s=None))
     standing[body.finding] = len(found) - 1
 
 
@@ -176,19 +176,21 @@ def _acts(events: Sequence[StoredEvent]) -> list[Act]:
     ]
 
 
-def _worth_closer(episodes: Sequence[Episode]) -> list[Episode]:
+def _worth_closer(episodes: Sequence[ReportEpisode]) -> list[ReportEpisode]:
     """The last episode of each finding, the newest of them; of those that came together the first stands for all."""
-    last: dict[str, Episode] = {}
+    last: dict[str, ReportEpisode] = {}
     for episode in episodes:
         last[episode.last.finding] = episode
-    apart: list[Episode] = []
+    apart: list[ReportEpisode] = []
     for episode in sorted(last.values(), key=lambda one: one.raised_wall_s[-1]):
         if not apart or episode.raised_wall_s[-1] - apart[-1].raised_wall_s[-1] > limits.REPORT.close_s.value / 4:
             apart.append(episode)
     return apart[-int(limits.REPORT.close_ups.value) :] if limits.REPORT.close_ups.value else []
 
 
-def _close(history: StorageQueries, settings: Settings, episode: Episode, wall_s: float, seen_s: float | None) -> Close:
+def _close(
+    history: StorageQueries, settings: Settings, episode: ReportEpisode, wall_s: float, seen_s: float | None
+) -> Close:
     at_s = episode.raised_wall_s[-1]
     from_s, to_s = at_s - limits.REPORT.close_s.value, min(at_s + limits.REPORT.close_s.value, wall_s)
     return Close(

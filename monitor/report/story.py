@@ -41,7 +41,7 @@ from condenser_monitor.monitor.report.blocks import (
 from condenser_monitor.monitor.report.facts import (
     Act,
     Close,
-    Episode,
+    ReportEpisode,
     ReportFacts,
 )
 from condenser_monitor.monitor.report.unit import by_hand, plate, when
@@ -222,7 +222,7 @@ def _story(facts: ReportFacts) -> Iterator[Block]:
     )
 
 
-def _episode(facts: ReportFacts, one: Episode) -> tuple[str, str, str, str]:
+def _episode(facts: ReportFacts, one: ReportEpisode) -> tuple[str, str, str, str]:
     times = len(one.raised_wall_s)
     often = " " + say("times", count=times) if times > 1 else ""
     suspects = " " + say("suspected-first", name=texts.suspect(one.last.suspects[0])) if one.last.suspects else ""

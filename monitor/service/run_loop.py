@@ -65,7 +65,7 @@ class BoardReader(Protocol):
         """Let go of pins and buses."""
 
 
-class Watchdog:
+class ServiceWatchdog:
     """Tells the system's service manager how the service does, by its datagram protocol (sd_notify(3)).
 
     Without NOTIFY_SOCKET in the environment nothing is sent.
@@ -99,14 +99,14 @@ class Service:
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], object] | None = None,
         wall: Callable[[], float | None] = wall_clock,
-        watchdog: Watchdog | None = None,
+        watchdog: ServiceWatchdog | None = None,
         uncertainty: Callable[[str, float], float] | None = None,
     ) -> None:
         self.settings, self.boards, self.history, self.outlets = settings, boards, history, tuple(outlets)
         self._stop = threading.Event()
         self._clock, self._wall = clock, wall
         self._sleep = sleep or (lambda seconds: boards.idle(seconds, self._stop.is_set))
-        self._watchdog = watchdog or Watchdog()
+        self._watchdog = watchdog or ServiceWatchdog()
         self._uncertainty = uncertainty
         self._now_s = 0.0
         self._boards_error = ""

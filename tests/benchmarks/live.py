@@ -24,7 +24,7 @@ from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import Scan
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
 from condenser_monitor.monitor.publishers.messages import topic
-from condenser_monitor.monitor.service.run_loop import Service, Watchdog
+from condenser_monitor.monitor.service.run_loop import Service, ServiceWatchdog
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.sim.broker import PrivateBroker
 from tests.benchmarks.table import Row, cost, took_each_s
@@ -54,7 +54,7 @@ def service_on(plant: Plant, folder: Path, outlets: tuple[Any, ...] = ()) -> Ser
     wall = lambda: 1_784_000_000.0 + plant.clock()  # noqa: E731 - two lines more would say no more
     history = History(keep.file, owner=True, keep=keep, clock=plant.clock, wall=wall)
     boards = plant.boards(settings, wall)
-    return Service(settings, boards, history, outlets, clock=plant.clock, wall=wall, watchdog=Watchdog(""))
+    return Service(settings, boards, history, outlets, clock=plant.clock, wall=wall, watchdog=ServiceWatchdog(""))
 
 
 def driver_loop(plant: Plant) -> Callable[[], None]:
@@ -207,7 +207,7 @@ def _alerts(port: int, folder: Path, turns: int) -> list[float]:
     history = History(keep.file, owner=True, keep=keep)
     pending: list[Scan] = []
     boards = ReplayBoards(iter(pending.pop, None))
-    service = Service(settings, boards, history, [BrokerPublisher(settings)], watchdog=Watchdog(""))
+    service = Service(settings, boards, history, [BrokerPublisher(settings)], watchdog=ServiceWatchdog(""))
     ear = Ear(port, topic(settings.site.id, "events"))
     now_s, found = 0.0, []
 

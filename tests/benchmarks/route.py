@@ -20,7 +20,7 @@ from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import Scan
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
 from condenser_monitor.monitor.publishers.messages import topic
-from condenser_monitor.monitor.service.run_loop import Service, Watchdog
+from condenser_monitor.monitor.service.run_loop import Service, ServiceWatchdog
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.sim.broker import PrivateBroker
 from tests.benchmarks.live import DEAF, REST, UNIT, Ear
@@ -74,7 +74,7 @@ def measured(folder: Path) -> Counter[str]:
         history = History(keep.file, owner=True, keep=keep)
         pending: list[Scan] = []
         boards = ReplayBoards(iter(pending.pop, None))
-        service = Service(settings, boards, history, [BrokerPublisher(settings)], watchdog=Watchdog(""))
+        service = Service(settings, boards, history, [BrokerPublisher(settings)], watchdog=ServiceWatchdog(""))
         ear = Ear(broker.port, topic(settings.site.id, "events"))
         _until_told(service, pending, route, lambda: len(history.latest_events(100)))
         ear.wait()

@@ -1,4 +1,4 @@
-"""What a standard MQTT command-line client sees of a monitor (contract, section 7), on a real mosquitto."""
+"""What a standard MQTT command-line client sees of a monitor (contract.md, Broker), on a real mosquitto."""
 
 from __future__ import annotations
 

@@ -31,7 +31,7 @@ from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import sites, state
 from condenser_monitor.monitor.publishers.messages import topic
 from condenser_monitor.sim.broker import PrivateBroker
-from condenser_monitor.sim.load import LoadSite, Publisher, site_name
+from condenser_monitor.sim.load import LoadPublisher, LoadSite, site_name
 from tests.fleet.busy import Busy, rss
 from tests.fleet.servers import Postgres
 
@@ -184,7 +184,7 @@ def _drain(broker: PrivateBroker, database: Postgres, count: int, backlog: int, 
             _hold_slot(port, url, slot)
     else:
         _subscribed(port, "noop")
-    publisher = Publisher(port, range(count))
+    publisher = LoadPublisher(port, range(count))
     while publisher.sent < backlog:
         publisher.round()
     publisher.settle(60.0)
@@ -238,7 +238,9 @@ def steady(count: int, seconds: float, pace_per_s: float) -> list[Moment]:
             _hold_slot(broker.port, url, 0)
             worker = _SPAWN.Process(target=_ingest, args=(broker.port, url, got), daemon=True)
             worker.start()
-            moments = _watch(broker, worker.pid or 0, got, Publisher(broker.port, range(count)), (seconds, pace_per_s))
+            moments = _watch(
+                broker, worker.pid or 0, got, LoadPublisher(broker.port, range(count)), (seconds, pace_per_s)
+            )
             worker.kill()
             worker.join()
     finally:
@@ -247,7 +249,7 @@ def steady(count: int, seconds: float, pace_per_s: float) -> list[Moment]:
 
 
 def _watch(
-    broker: PrivateBroker, pid: int, got: Synchronized[int], publisher: Publisher, load: tuple[float, float]
+    broker: PrivateBroker, pid: int, got: Synchronized[int], publisher: LoadPublisher, load: tuple[float, float]
 ) -> list[Moment]:
     speaking = threading.Thread(target=_speak, args=(publisher, *load))
     began, seconds = time.monotonic(), load[0]
@@ -263,7 +265,7 @@ def _watch(
     return moments
 
 
-def _speak(publisher: Publisher, seconds: float, pace_per_s: float) -> None:
+def _speak(publisher: LoadPublisher, seconds: float, pace_per_s: float) -> None:
     until = time.monotonic() + seconds
     for number in itertools.cycle(publisher.sites):
         publisher.speak(number, pace_per_s)

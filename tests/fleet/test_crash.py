@@ -32,7 +32,7 @@ from condenser_monitor.monitor.fleet.tables import (
 )
 from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.sim.broker import PrivateBroker
-from condenser_monitor.sim.load import Publisher, site_number
+from condenser_monitor.sim.load import LoadPublisher, site_number
 from tests.conftest import need
 from tests.fleet.bench import make_sites
 from tests.fleet.servers import Postgres, postgres_bin
@@ -63,7 +63,7 @@ class Yard:
         make_sites(self.store, _SITES)
         self.workers = [self.hire(), self.hire()]
         self._hush, self._quiet, self._quit = threading.Event(), threading.Event(), threading.Event()
-        self.publisher = Publisher(self.broker.port, range(_SITES), window=100)
+        self.publisher = LoadPublisher(self.broker.port, range(_SITES), window=100)
         self._thread = threading.Thread(target=self._speak)
         self._thread.start()
 
@@ -150,7 +150,7 @@ def test_a_worker_killed_at_any_moment_leaves_what_it_had_not_committed_to_the_n
     make_sites(store, 3)
     with PrivateBroker() as broker:
         work = (broker.port, f"sqlite:///{tmp_path}/fleet.db")
-        publisher = Publisher(broker.port, range(3))
+        publisher = LoadPublisher(broker.port, range(3))
         wanted = 0
         for stage in range(4):
             worker = _SPAWN.Process(target=_work, args=work, daemon=True)

@@ -42,7 +42,7 @@ from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.sim.broker import PrivateBroker
-from condenser_monitor.sim.load import Publisher
+from condenser_monitor.sim.load import LoadPublisher
 from tests.conftest import set_limit
 from tests.fleet import payloads
 from tests.fleet.bench import make_sites
@@ -301,7 +301,7 @@ def test_a_database_set_back_to_a_backup_is_made_whole_by_the_sites(tmp_path: Pa
     store = Store(f"sqlite:///{tmp_path}/fleet.db")
     store.migrate()
     make_sites(store, 3)
-    publisher = Publisher(broker.port, range(3))
+    publisher = LoadPublisher(broker.port, range(3))
     for expected in (9, 18):
         with _working(store, broker):
             for _ in range(3):

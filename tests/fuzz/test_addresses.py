@@ -13,7 +13,7 @@ from condenser_monitor.monitor.core.errors import BrokerError, CommandError, Dat
 from condenser_monitor.monitor.fleet.enroll import reload_broker
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.publishers.broker import tls_context
-from condenser_monitor.monitor.service.run_loop import Watchdog
+from condenser_monitor.monitor.service.run_loop import ServiceWatchdog
 from condenser_monitor.sim.season_broker import broker_at
 from tests.fuzz.damage import ODD_TEXTS
 from tests.fuzz.refusals import (
@@ -104,4 +104,4 @@ def test_certificates_that_are_none_are_refused(path: str, tmp_path: Path, monke
 @given(address=st.one_of(st.binary(max_size=150), st.just(b"@" + b"x" * 200)))
 def test_a_service_manager_of_any_address_is_told_or_not(address: bytes) -> None:
     """NOTIFY_SOCKET may be anything that an environment holds: no error of ours."""
-    Watchdog(os.fsdecode(address.replace(b"\x00", b""))).tell("READY=1")
+    ServiceWatchdog(os.fsdecode(address.replace(b"\x00", b""))).tell("READY=1")

@@ -68,7 +68,7 @@ def test_every_reference_leads_somewhere() -> None:
 
 
 def test_the_topics_are_those_of_the_contract() -> None:
-    """Contract, section 7: seven topics; two are retained; only `readings` is QoS 0; only `requests` comes in."""
+    """contract.md, Broker: seven topics; two are retained; only `readings` is QoS 0; only `requests` comes in."""
     assert {channel["address"] for channel in DOCUMENT["channels"].values()} == {
         topic("{siteId}", name)
         for name in ("availability", "unit", "events", "readings", "cycles", "requests", "answers")

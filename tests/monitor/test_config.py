@@ -1,4 +1,4 @@
-"""The site file (contract, section 2): read as written, or refused with file, key, given and allowed."""
+"""The site file (contract.md, Site file): read as written, or refused with file, key, given and allowed."""
 
 from __future__ import annotations
 

@@ -40,7 +40,7 @@ def _changes(found: Iterable[object]) -> list[tuple[str, str]]:
 
 
 def test_contracts_example_of_suspects() -> None:
-    """26.4 V at the coil circuit and no coil current: coil-open before loose-connection (contract, section 4)."""
+    """26.4 V at the coil circuit and no coil current: coil-open before loose-connection (contract.md, replay)."""
     found = [e for e in events(scans((60, REST), (60, NO_PULL))) if isinstance(e, Change)]
     assert [e.finding for e in found] == ["call-without-pull-in"]
     assert found[0].suspects[:2] == ("coil-open", "loose-connection")

@@ -104,7 +104,7 @@ def test_band_names_are_the_symbols_that_suspects_predict() -> None:
 @pytest.mark.parametrize(("share", "running"), [(0.19, False), (0.22, None), (0.24, None), (0.25, True), (0.5, True)])
 @pytest.mark.parametrize("was", [False, True])
 def test_running_from_25_percent_stopped_below_20(share: float, running: bool | None, was: bool) -> None:
-    """Contract, section 5; in between (None here) the last answer stands."""
+    """contract.md, Findings; in between (None here) the last answer stands."""
     sensing = DebouncedInputs(SETTINGS, ALL)
     first = RUN if was else REST
     for scan in scans((3, first), (3, but(RUN, compressor_a=share * 12.8))):

@@ -1,4 +1,4 @@
-"""Recordings (contract, section 3): what is written is read again; a bad row is refused with line and reason."""
+"""Recordings (contract.md, Recording): what is written is read again; a bad row is refused with line and reason."""
 
 from __future__ import annotations
 

@@ -30,7 +30,7 @@ from condenser_monitor.monitor.core.records import (
 from condenser_monitor.monitor.publishers.base import EventPublisher
 from condenser_monitor.monitor.service.run_loop import (
     Service,
-    Watchdog,
+    ServiceWatchdog,
     run_until_signal,
 )
 from condenser_monitor.monitor.storage.file import History
@@ -216,7 +216,7 @@ def test_boards_that_raise_do_not_end_the_watch(keep: config.HistorySettings) ->
 
     fed: list[str] = []
 
-    class Dog(Watchdog):
+    class Dog(ServiceWatchdog):
         def tell(self, *lines: str) -> None:
             fed.extend(lines)
 
@@ -402,7 +402,7 @@ def manager(tmp_path: Path) -> Iterator[socket.socket]:
 
 def test_the_service_manager_is_told_as_it_expects(keep: config.HistorySettings, manager: socket.socket) -> None:
     """READY=1 first, WATCHDOG=1 at each scan, STOPPING=1 at the end (sd_notify(3))."""
-    service = made(keep, ReplayBoards(scans((5, REST))), watchdog=Watchdog(manager.getsockname()))
+    service = made(keep, ReplayBoards(scans((5, REST))), watchdog=ServiceWatchdog(manager.getsockname()))
     service.run(steps=2)
     service.close()
     heard = [manager.recv(4096).decode() for _ in range(4)]
@@ -411,9 +411,9 @@ def test_the_service_manager_is_told_as_it_expects(keep: config.HistorySettings,
 
 def test_a_service_manager_that_is_gone_is_no_error() -> None:
     """Neither a missing socket nor a full one disturbs the loop."""
-    Watchdog("/nowhere/at/all").tell("READY=1")
-    Watchdog("@abstract-and-absent").tell("READY=1")
-    Watchdog("").tell("READY=1")
+    ServiceWatchdog("/nowhere/at/all").tell("READY=1")
+    ServiceWatchdog("@abstract-and-absent").tell("READY=1")
+    ServiceWatchdog("").tell("READY=1")
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])

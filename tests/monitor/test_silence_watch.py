@@ -12,7 +12,7 @@ from condenser_monitor.monitor.core.errors import NotifyError, SiteError
 from condenser_monitor.monitor.publishers.phone import Send
 from condenser_monitor.monitor.publishers.phone_text import PhoneMessage
 from condenser_monitor.monitor.publishers.silence_watch import SilenceMemory, SilenceWatch, WatchedSite
-from condenser_monitor.monitor.publishers.watchdog import Watchdog, WatchdogSettings, load
+from condenser_monitor.monitor.publishers.watchdog import SilenceWatchdog, WatchdogSettings, load
 
 NOON = datetime(2026, 7, 14, 12, tzinfo=UTC).timestamp()
 ELM, OAK, FAR = (
@@ -89,7 +89,7 @@ def test_a_service_that_fails_is_tried_again(tmp_path: Path) -> None:
         return send
 
     site = msgspec.structs.replace(ELM, page="http://elm.local:8124")
-    made = Watchdog(
+    made = SilenceWatchdog(
         WatchdogSettings(sites=(site,)),
         tmp_path / "state.json",
         wall=lambda: now[0],

@@ -39,7 +39,7 @@ from condenser_monitor.monitor.core.records import (
     Request,
     RequestKind,
 )
-from condenser_monitor.monitor.service.run_loop import Service, Watchdog
+from condenser_monitor.monitor.service.run_loop import Service, ServiceWatchdog
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.sim.broker import PrivateBroker
 from tests.monitor.units import ALL, REST, UNIT
@@ -111,7 +111,7 @@ class Soak:
             clock=clock,
             sleep=self.sleep,
             wall=self.wall,
-            watchdog=Watchdog(""),
+            watchdog=ServiceWatchdog(""),
         )
 
     def _hanging(self) -> bool:

@@ -38,7 +38,7 @@ from condenser_monitor.monitor.core.records import (
 )
 from condenser_monitor.monitor.publishers.messages import OFFLINE, ONLINE
 from condenser_monitor.monitor.publishers.phone_text import PhoneMessage
-from condenser_monitor.monitor.service.run_loop import BoardReader, Service, Watchdog
+from condenser_monitor.monitor.service.run_loop import BoardReader, Service, ServiceWatchdog
 from condenser_monitor.monitor.storage.file import History
 from condenser_monitor.sim.bus import VirtualClock
 from condenser_monitor.web.access import Access
@@ -233,7 +233,7 @@ class Storm:
             clock=self.clock,
             sleep=lambda seconds: None,
             wall=self.wall,
-            watchdog=Watchdog(""),
+            watchdog=ServiceWatchdog(""),
         )
         self._listen(self.service, self.history)
         self.alive = True

@@ -25,7 +25,7 @@ from condenser_monitor.monitor.diagnosis.elimination import PredictionRow
 CHECKS: dict[str, Check] = {check.name: check for check in (*BY_EYE, *CONTROL_CHECKS, *LINE_CHECKS)}
 
 
-class Offer(NamedTuple):
+class CheckOffer(NamedTuple):
     """A check worth doing: the bits it is expected to tell, and its cost in minutes with the hazard counted in."""
 
     check: Check
@@ -74,7 +74,7 @@ def offers(
     who: Who = "technician",
     *,
     breaker_off: bool = False,
-) -> list[Offer]:
+) -> list[CheckOffer]:
     """The checks that tell the open rows apart, the next one first.
 
     `rows`: what is still open (Diagnosis.rows). `done`: checks already done, the newest last. `who`: a homeowner is
@@ -86,7 +86,7 @@ def offers(
     bits = {check: elimination.gain_bits(rows, check.name, check.symbols) for check in allowed}
     ahead = {check.name for check, gain in bits.items() if gain > 1e-9}  # walked along the string, in its order
     found = [
-        Offer(check, gain, cost_minutes(check, at))
+        CheckOffer(check, gain, cost_minutes(check, at))
         for check, gain in bits.items()
         if check.name in ahead and check.after not in ahead
     ]
@@ -115,7 +115,7 @@ _SLIGHT_ORDER = {0: 1, 1: 5, 2: 6, 3: 7}
 _ORDER_WHEN_OFF = _ORDER | {1: 3, 2: 2}
 
 
-def _rank(offer: Offer, at: Place) -> tuple[int, float]:
+def _rank(offer: CheckOffer, at: Place) -> tuple[int, float]:
     order = _ORDER_WHEN_OFF if at.power == "off" else _ORDER
     places = _SLIGHT_ORDER if offer.bits < limits.CHECK_GAIN_BITS.value else order
     return places[stage(offer.check)], -offer.bits / offer.cost_minutes

@@ -18,7 +18,7 @@ from condenser_monitor.monitor.core.records import Finding, MeterReading, Stored
 from condenser_monitor.monitor.diagnosis.checks import rows as checks
 from condenser_monitor.monitor.diagnosis.checks.base import Check, Who
 from condenser_monitor.monitor.diagnosis.checks.meter import Judged, classify
-from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS, Offer
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS, CheckOffer
 from condenser_monitor.monitor.diagnosis.diagnosis import summary
 from condenser_monitor.monitor.diagnosis.evidence import seen_from
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
@@ -181,7 +181,7 @@ class VisitSession:
         )
         return diagnose(case)
 
-    def offers(self) -> list[Offer]:
+    def offers(self) -> list[CheckOffer]:
         """The checks worth doing, the next one first."""
         return checks.offers(self.verdict().rows, list(self.answers), self.who, breaker_off=self._breaker_off)
 
