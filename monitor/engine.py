@@ -468,6 +468,9 @@ class Engine:
             sound=self.facts.draw == "normal" and not _UNSOUND_RUN & self._evaluator.standing,
             readings={name: self._trusted(name, value) for name, value in (means | {"outdoor_c": outdoor_c}).items()},
         )
+        if started_s is not None and lasted(started_s, self._minute.began_s, limits.SETTLE_S.value):
+            minute_a = minute.readings["compressor_a"]
+            self._features.minute(minute_a, self._baselines.normal_a(outdoor_c, near_a=minute_a), scan.t_s)
         self._baselines.add_minute(minute)
         if self._performance.add_minute(minute):
             self._decide_s = -inf

@@ -213,7 +213,8 @@ ABNORMAL_CHANCE = _ours(
 ACQUIT_SHARE = _ours(0.01, "1", 0.0001, 0.1, "a sound reading on a part speaks a hundred to one for it: meters slip")
 LIAR_SHARE = _ours(0.005, "1", 0.0001, 0.1, "a sense that is trusted and contradicts a suspect all the same")
 UNLISTED_SHARE = _ours(0.01, "1", 0.0001, 0.1, "a fault that no row of a finding names, of the most usual that does")
-LISTED_SHARE = _ours(0.04, "1", 0.001, 0.2, "a suspect with a smaller share of the first one's is not named any more")
+LISTED_SHARE = _ours(0.02, "1", 0.001, 0.2, "a suspect with a smaller share of the first one's is not named any more")
+COVERED_SHARE = _ours(0.95, "1", 0.5, 1, "the suspects that are named cover so much of what is believed")
 UNKNOWN_SHARE = _ours(0.03, "1", 0, 0.5, "something that is on no list, of all that is")
 DIAGNOSES_MOST = _ours(4, "times", 1, 60, "what changes more often within the hour flickers")
 DIAGNOSES_WINDOW_S = _ours(3600.0, "s", 60, 86400, "the hour in which changes of the diagnosis are counted")
@@ -240,6 +241,15 @@ SATISFIED_MOST_S = _ours(3 * 3600.0, "s", 1800, 86400, "a call that nothing answ
 CONFIRM_STOPS = _ours(2, "stops", 1, 5, "when a single stop came may be chance; two alike are a habit")
 OFF_SECONDS_S = _ours(20.0, "s", 5, 60, "no overload or pressure switch closes again so soon")
 OFF_LONG_S = _ours(900.0, "s", 300, 7200, "a hot compressor's overload takes a quarter of an hour and more")
+OVERLOAD_MOST_S = Limit(
+    9000.0, "s", 1800, 86400, "from memory", "a hot compressor's internal overload closes within two hours; margin ours"
+)
+RUN_LOW_RATIO = _ours(
+    0.95, "1", 0.5, 1, "of what is normal at that temperature; a sound unit keeps within a few percent"
+)
+RUN_HIGH_RATIO = _ours(
+    1.05, "1", 1, 2, "of what is normal at that temperature; a sound unit keeps within a few percent"
+)
 BLINK_S = _ours(10.0, "s", 1, 60, "an outage so short that pressures stay and clocks run on")
 BLINK_BEFORE_S = _ours(60.0, "s", 10, 300, "a start this soon after a blink meets the pressures of the run before")
 HOT_C = _ours(31.0, "°C", 25, 40, "a day on which head pressures are high")

@@ -535,7 +535,10 @@ ROWS: tuple[FindingRow, ...] = (
         (),
         ("return_air_c", "supply_air_c", "suction_c", "liquid_c", "outdoor_c", "compressor_a", "blower"),
         pattern=True,
-        parents=("sensing-disagrees", "compressor-not-running", "locked-rotor", "overload-cycling"),
+        parents=(
+            *("sensing-disagrees", "compressor-not-running", "locked-rotor", "overload-cycling", "fan-not-running"),
+            *("contacts-stuck-closed", "call-without-thermostat", "line-supply-lost", "contactor-chatter"),
+        ),
         sensed_by=(
             frozenset({"compressor_a", "return_air_c", "supply_air_c"}),
             frozenset({"compressor_a", "liquid_c", "suction_c"}),
@@ -550,7 +553,10 @@ ROWS: tuple[FindingRow, ...] = (
         (),
         ("return_air_c", "supply_air_c", "suction_c", "liquid_c", "outdoor_c", "compressor_a"),
         pattern=True,
-        parents=("sensing-disagrees", "not-cooling", "fan-not-running"),
+        parents=(
+            *("sensing-disagrees", "not-cooling", "fan-not-running", "contacts-stuck-closed"),
+            *("call-without-thermostat", "overload-cycling"),
+        ),
         sensed_by=(
             frozenset({"compressor_a", "return_air_c", "supply_air_c"}),
             frozenset({"compressor_a", "liquid_c", "suction_c"}),
@@ -565,7 +571,7 @@ ROWS: tuple[FindingRow, ...] = (
         (),
         ("return_air_c", "supply_air_c", "suction_c", "liquid_c", "outdoor_c", "blower"),
         pattern=True,
-        parents=("sensing-disagrees",),
+        parents=("sensing-disagrees", "contacts-stuck-closed", "call-without-thermostat"),
         sensed_by=(
             frozenset({"compressor_a", "return_air_c", "supply_air_c"}),
             frozenset({"compressor_a", "liquid_c", "suction_c"}),

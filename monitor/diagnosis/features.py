@@ -67,7 +67,6 @@ _STOPS = (
     "pull-in-without-run",
     "short-cycling",
     "locked-rotor",
-    "call-not-reaching-unit",
     "call-without-pull-in",
     "call-without-run",
 )
@@ -75,6 +74,8 @@ _OF_STOPS = ("off-time", "trip-amps", "trip-after", "trip-heat")
 # The findings that a feature speaks about; beside others it says nothing.
 ABOUT: dict[str, tuple[str, ...]] = {
     **dict.fromkeys(_OF_STOPS, _STOPS),
+    # A safety that cuts the call itself: what the compressor drew may tell of it, when it came is as well the pan's.
+    **dict.fromkeys(("off-time", "trip-amps"), (*_STOPS, "call-not-reaching-unit")),
     "opened": ("call-without-pull-in", "call-without-run", "short-cycling", "contactor-chatter"),
     "fan-amps": ("high-running-current", "fan-not-running", "sensing-disagrees", *_STOPS),
     "coil-before": ("control-power-lost", "call-not-reaching-unit", "low-control-voltage", "overdue-call"),
@@ -83,6 +84,8 @@ ABOUT: dict[str, tuple[str, ...]] = {
     "line-blink": ("locked-rotor", "compressor-not-running", "overload-cycling"),
     "starts": ("locked-rotor", "compressor-not-running", "overload-cycling", "pull-in-without-run", "slow-start"),
     "supply-lost": ("line-supply-lost",),
+    "dead-for": ("compressor-not-running",),
+    "run-amps": ("long-run", "not-cooling", "low-split", "high-split"),
     **dict.fromkeys(("capacitor-load", "power-factor", "large-pipe", "small-pipe", "start-sag"), ()),
 }
 
@@ -135,10 +138,11 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
                 "run-capacitor": 0.3,
                 "compressor-locked": 0.05,
                 "start-device": 0.1,
-                "charge-low": 0.5,
                 "loose-connection": 2,
+                "low-pressure-cutout": 1.5,
             }
-            | {"condenser-dirty": 0.4, "charge-high": 0.4, "high-pressure-cutout": 0.5, "float-switch": 1.5},
+            # A high-pressure switch opens far above what is normal, and so are the amperes there.
+            | {"condenser-dirty": 0.3, "charge-high": 0.3, "high-pressure-cutout": 0.15, "float-switch": 1.5},
         ),
         "low": FeatureSays(
             "it drew less than is normal before it stopped",
@@ -168,13 +172,48 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
     "trip-heat": {
         "hot": FeatureSays(
             "it stops in hot weather",
-            {"condenser-dirty": 2, "high-pressure-cutout": 2.5, "charge-high": 1.5, "non-condensables": 1.5}
-            | {"line-voltage": 1.3, "low-pressure-cutout": 0.5, "charge-low": 0.8},
+            {"condenser-dirty": 1.5, "high-pressure-cutout": 1.7, "charge-high": 1.3, "non-condensables": 1.3}
+            | {"line-voltage": 1.3, "low-pressure-cutout": 0.7, "charge-low": 0.9},
         ),
         "mild": FeatureSays(
             "it stops in mild weather too",
             {"charge-low": 1.7, "low-pressure-cutout": 2, "metering-device": 1.5, "indoor-airflow": 1.5}
             | {"condenser-dirty": 0.4, "high-pressure-cutout": 0.3, "charge-high": 0.6, "non-condensables": 0.6},
+        ),
+    },
+    "dead-for": {
+        "hours": FeatureSays(
+            "it has stayed dead for hours under its call, longer than an overload stays open",
+            {
+                "compressor-winding-open": 6,
+                "compressor-overload-open": 0.15,
+                "loose-connection": 2,
+                "indoor-airflow": 0.1,
+                "line-leg-lost": 1.5,
+                "line-voltage": 0.2,
+                "run-capacitor": 0.3,
+                "start-device": 0.3,
+            }
+            | _all(_OVERLOADED, 0.1)
+            | _all(("fan-motor", "fan-capacitor"), 0.2),
+        ),
+    },
+    "run-amps": {
+        "low": FeatureSays(
+            "it draws less than it used to at such temperatures",
+            _all(_COLD_SIDE, 3)
+            | {"compressor-not-pumping": 3, "condenser-dirty": 0.15, "charge-high": 0.15, "non-condensables": 0.15}
+            | {"thermostat-setting": 0.5, "thermostat": 0.5},
+        ),
+        "usual": FeatureSays(
+            "it draws what it always drew at such temperatures",
+            {"condenser-dirty": 0.5, "charge-high": 0.4, "compressor-not-pumping": 0.2, "non-condensables": 0.4},
+        ),
+        "high": FeatureSays(
+            "it draws more than it used to at such temperatures",
+            _all(("condenser-dirty", "charge-high", "non-condensables"), 3)
+            | _all(_COLD_SIDE, 0.15)
+            | {"compressor-not-pumping": 0.1, "thermostat-setting": 0.5, "thermostat": 0.5},
         ),
     },
     "opened": {
@@ -184,11 +223,12 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
                 "pressure-switch": 4,
                 "low-pressure-cutout": 4,
                 "high-pressure-cutout": 4,
-                "charge-low": 2,
+                "charge-low": 4,
+                "indoor-airflow": 2,
                 "loose-connection": 1.2,
             }
             | {
-                "condenser-dirty": 2,
+                "condenser-dirty": 4,
                 "fan-motor": 2,
                 "fan-capacitor": 2,
                 "contacts-not-making": 0.5,
@@ -199,6 +239,7 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
         "at-start": FeatureSays(
             "the contactor did not close when the call came",
             {"pressure-switch": 0.5, "high-pressure-cutout": 0.2, "low-pressure-cutout": 0.5, "condenser-dirty": 0.1}
+            | {"charge-low": 0.3, "indoor-airflow": 0.2}
             | {"fan-motor": 0.1, "fan-capacitor": 0.1},
         ),
     },
@@ -250,7 +291,7 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
     "power-factor": {
         "low": FeatureSays(
             "the compressor's power factor is low",
-            {"run-capacitor": 4, "compressor-not-pumping": 2, "line-voltage": 1.5},
+            {"run-capacitor": 2.5, "compressor-not-pumping": 2, "line-voltage": 1.5},
         ),
         "normal": FeatureSays(
             "the compressor's power factor is normal", {"run-capacitor": 0.4, "compressor-not-pumping": 0.6}
@@ -336,7 +377,9 @@ class FeatureWatch:
         self._fan_runs_a: deque[float] = deque(maxlen=64)
         self._runless: deque[float] = deque(maxlen=3)
         self._started_s: float | None = None
-        self._stopped_s = self._blink_s = self._lost_s = self._closed_s = self._called_s = self._made_s = -inf
+        self._stopped_s = self._blink_s = self._lost_s = self._closed_s = self._called_s = -inf
+        self._made_s = self._opened_s = -inf
+        self._dead_s = inf
         self._normal_a: float | None = None
         self._marks: dict[str, tuple[str, float]] = {}
 
@@ -357,6 +400,12 @@ class FeatureWatch:
                 del self._marks["opened"]  # it has closed after all
         if was.contacts:
             self._made_s = at_s
+        if facts.call is False and not lasted(self._opened_s, at_s, _AT_ONCE_S):
+            self._marks.pop("opened", None)  # it let go because the call went, which is read a moment later
+        if facts.compressor or not facts.contacts:
+            self._dead_s = inf
+        elif facts.compressor is False and self._dead_s == inf:
+            self._dead_s = at_s
         self._watch_compressor(was, facts, at_s)
         self._watch_contactor(was, facts, at_s)
         self._watch_supply(was, facts, at_s)
@@ -377,6 +426,14 @@ class FeatureWatch:
         elif cycle.run_s:
             self._runless.clear()
 
+    def minute(self, minute_a: float | None, normal_a: float | None, at_s: float) -> None:
+        """A settled minute of a run, beside what is normal at its temperature."""
+        if minute_a is None or normal_a is None:
+            return
+        ratio = minute_a / normal_a
+        low, high = limits.RUN_LOW_RATIO.value, limits.RUN_HIGH_RATIO.value
+        self._mark("run-amps", "low" if ratio < low else "high" if ratio > high else "usual", at_s)
+
     def starts(self, slow: bool | None, at_s: float) -> None:
         """Whether the last captured starts took longer than the unit's own first ones."""
         if slow is not None:
@@ -386,6 +443,7 @@ class FeatureWatch:
         """Nothing was seen for a while: what was under way is not known."""
         self._started_s = None
         self._stopped_s = -inf
+        self._dead_s = inf
         self._last.clear()
 
     # ------------------------------------------------------------ out
@@ -396,6 +454,8 @@ class FeatureWatch:
         recent = [stop for stop in self._stops if _tells(stop.at_s, now_s)]
         if recent:
             found |= self._of_stops(recent)
+        if lasted(self._dead_s, now_s, limits.OVERLOAD_MOST_S.value):
+            found["dead-for"] = "hours"
         if self._off_s and _tells(self._stopped_s, now_s):
             found["off-time"] = _off_word(sorted(self._off_s)[len(self._off_s) // 2])
         return found
@@ -403,7 +463,9 @@ class FeatureWatch:
     def deadline(self, now_s: float) -> float:
         """When after `now_s` the next of them is too old to tell, s."""
         times_s = (*(at_s for _, at_s in self._marks.values()), *(stop.at_s for stop in self._stops), self._stopped_s)
-        return min((at_s + limits.EPISODE_S.value for at_s in times_s if _tells(at_s, now_s)), default=inf)
+        soonest_s = min((at_s + limits.EPISODE_S.value for at_s in times_s if _tells(at_s, now_s)), default=inf)
+        dead_s = self._dead_s + limits.OVERLOAD_MOST_S.value
+        return min(soonest_s, dead_s) if dead_s > now_s else soonest_s
 
     def _of_stops(self, stops: list[_Stop]) -> dict[str, str]:
         found: dict[str, str] = {}
@@ -464,6 +526,7 @@ class FeatureWatch:
             return
         # Readings need not be of one instant: while a motor's current is not yet read as gone, nobody knows.
         if facts.contacts is False and was.contacts is not False and not lasted(self._made_s, at_s, _AT_ONCE_S):
+            self._opened_s = at_s
             self._mark("opened", "in-run", at_s)
             if was.call and was.compressor is None and facts.compressor is None:
                 self._stops.append(_Stop(at_s, at_s - self._closed_s, None, self._before(at_s)[1]))

@@ -44,7 +44,18 @@ SITUATIONS: dict[str, Situation] = CONTROL | MOTORS
 MONITOR = "monitor-sensing"
 _SOMEWHERE = ("loose-connection", MONITOR)
 # What else a finding may follow from than the parents that keep it from being raised.
-_FOLLOWS = {"locked-rotor": ("contactor-chatter", "line-supply-lost"), "short-cycling": ("locked-rotor",)}
+_RUNS_UNCALLED = ("contacts-stuck-closed", "call-without-thermostat")  # and the blower is off meanwhile
+_FOLLOWS = {
+    "locked-rotor": ("contactor-chatter", "line-supply-lost"),
+    "overload-cycling": ("locked-rotor", "fan-not-running"),
+    "short-cycling": ("call-without-pull-in", "call-not-reaching-unit", "fan-not-running"),
+    "pull-in-without-run": ("locked-rotor",),
+    "call-without-run": ("locked-rotor",),
+    **dict.fromkeys(("long-run", "not-cooling", "low-split", "high-split"), _RUNS_UNCALLED),
+    **dict.fromkeys(("low-running-current", "high-running-current"), _RUNS_UNCALLED),
+}
+# Over within minutes by nature, or hidden by the next call, and no less telling.
+_BURSTS = ("locked-rotor", "contactor-chatter", "overload-cycling", *_RUNS_UNCALLED)
 OF_THE_MONITOR = ("sensing-disagrees", "sensor-silent")
 NOTHING: Mapping[str, str] = {}
 
@@ -165,10 +176,9 @@ class _Part:
     def __init__(self, one: FindingSeen, case: UnitCase) -> None:
         self.finding = one.finding
         self.evidence = evidence_of(one, case)
-        later = CATALOGUE[one.finding].severity is Severity.WATCH if one.finding in CATALOGUE else False
-        self.weight = (1.0 if one.stands else limits.RECENT_WEIGHT.value) * (
-            limits.WATCH_WEIGHT.value if later else 1.0
-        )
+        self.weight = _weight(one, case.findings)
+        # What follows from another finding, or is told at the next visit only, asks for no cause of its own.
+        self.tells = self.weight >= limits.RECENT_WEIGHT.value and not _follows(one, case.findings)
         marks = {**self.evidence, **case.features}
         names = (one.finding, *one.or_else)
         pairs = [pair for name in names for pair in zip(SITUATIONS[name].causes, ROWS[name], strict=True)]
@@ -218,14 +228,25 @@ class _Part:
         return tuple(sorted(_listed(here), key=lambda name: _rank(name, here))) or (MONITOR,)
 
 
-def _weight(one: FindingSeen, beside: Collection[str]) -> float:
+def _weight(one: FindingSeen, findings: Sequence[FindingSeen]) -> float:
     """How much the finding says by itself."""
     row = CATALOGUE.get(one.finding)
-    weight = 1.0 if one.stands else limits.RECENT_WEIGHT.value
+    followed = one.finding in _BURSTS and any(one.finding in _parents(other) for other in findings)
+    weight = 1.0 if one.stands or followed else limits.RECENT_WEIGHT.value
     if row is not None and row.severity is Severity.WATCH:
         weight *= limits.WATCH_WEIGHT.value
-    parents = {*(() if row is None else row.parents), *_FOLLOWS.get(one.finding, ())} - set(OF_THE_MONITOR)
-    return weight * (limits.FOLLOWS_WEIGHT.value if parents & set(beside) else 1.0)
+    return weight * (limits.FOLLOWS_WEIGHT.value if _follows(one, findings) else 1.0)
+
+
+def _follows(one: FindingSeen, findings: Sequence[FindingSeen]) -> bool:
+    """Another finding explains this one."""
+    return bool(_parents(one) & {other.finding for other in findings if other.stands or other.finding in _BURSTS})
+
+
+def _parents(one: FindingSeen) -> set[str]:
+    """What a finding may follow from, the monitor's own faults aside."""
+    row = CATALOGUE.get(one.finding)
+    return {*(() if row is None else row.parents), *_FOLLOWS.get(one.finding, ())} - set(OF_THE_MONITOR)
 
 
 def evidence_of(one: FindingSeen, case: UnitCase) -> dict[str, str]:
@@ -326,11 +347,17 @@ def _rank(name: str, shares: Mapping[str, float]) -> tuple[float, float, int]:
 
 
 def _listed(weights: Mapping[str, float]) -> frozenset[str]:
-    """Those whose weight is no small fraction of the first one's, and the second and third that are not far-fetched."""
-    ranked = sorted(weights, key=lambda name: -weights[name])
-    most = weights[ranked[0]] if ranked else 0.0
-    third = {name for name in ranked[:3] if weights[name] >= limits.FAR_FETCHED_SHARE.value * most}
-    return frozenset(name for name in ranked if weights[name] >= limits.LISTED_SHARE.value * most > 0.0) | third
+    """The likeliest that cover nearly all that is believed, and a second and third that are not far-fetched."""
+    ranked = sorted(weights, key=lambda name: (-round(weights[name], 9), _PLACES[name]))
+    most, total = (weights[ranked[0]], math.fsum(weights.values())) if ranked else (0.0, 0.0)
+    named = {name for name in ranked[:3] if 0.0 < limits.FAR_FETCHED_SHARE.value * most <= weights[name]}
+    covered = 0.0
+    for name in ranked:
+        if covered >= limits.COVERED_SHARE.value * total or weights[name] < limits.LISTED_SHARE.value * most:
+            break
+        named.add(name)
+        covered += weights[name]
+    return frozenset(named)
 
 
 def meter_fit(row: PredictionRow, meter: Mapping[str, Judged]) -> float:
@@ -430,7 +457,7 @@ def _together(
     parts: Sequence[_Part], owners: Mapping[str, frozenset[str]], named: Collection[str]
 ) -> tuple[frozenset[str], ...]:
     """The smallest sets that explain every finding and every abnormal reading, where no single suspect does."""
-    conflicts = [set(part.left) & set(named) for part in parts if not part.doubted]
+    conflicts = [set(part.left) & set(named) for part in parts if not part.doubted and part.tells]
     conflicts += [set(one) & set(named) for one in owners.values()]
     conflicts = [one for one in conflicts if one]
     if not conflicts or set.intersection(*conflicts):

@@ -42,7 +42,7 @@ def of(*findings: str, traits: dict[str, str] | None = None, **seen: str) -> Dia
         ("line-supply-lost", {"supply-lost": "at-rest"}, "line-supply-off", "compressor-grounded"),
         (
             "call-not-reaching-unit",
-            {"trip-after": "minutes", "trip-heat": "hot"},
+            {"trip-amps": "high"},
             "high-pressure-cutout",
             "float-switch",
         ),
