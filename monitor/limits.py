@@ -762,7 +762,7 @@ class HISTORY(LimitGroup):
     live_disk_s = _ours(10, "s", 1, 600, "spacing of the live status where its file lies on a disk and not in memory")
     busy_s = _ours(1.0, "s", 0.05, 30, "the loop waits no longer for another process that writes the history")
     retry_s = _ours(5.0, "s", 0.1, 600, "pause before a disk that failed is tried again")
-    expose_s = _ours(10.0, "s", 0, 600, "a disk that fails this long no longer keeps events from the outlets")
+    expose_s = _ours(10.0, "s", 0, 600, "a disk that fails this long no longer keeps events from the publishers")
     held_most = _ours(5000, "rows", 100, 1e6, "rows held in memory for a failing disk: weeks of an ordinary unit")
     tidy_s = _ours(3600, "s", 60, 86400, "readings are thinned and old rows dropped this often")
     drop_days = _ours(2, "days", 0.1, 100, "dropped in one go: a wrong clock costs the oldest days, not all of them")

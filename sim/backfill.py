@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import msgspec
 
 from condenser_monitor.monitor.core.records import Event, Scan, StartTransient
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.rig import ReadingsRig
 
 

@@ -22,7 +22,7 @@ from condenser_monitor.monitor.publishers.base import Publisher
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
 from condenser_monitor.monitor.publishers.discovery import DiscoveryPublisher
 from condenser_monitor.monitor.service.run_loop import Service
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim import scenario, season, simulate
 from condenser_monitor.sim.backfill import live
 from condenser_monitor.sim.broker import PrivateBroker
@@ -61,7 +61,7 @@ class Demo:
     """Everything but the page, in a folder of its own. `speed` is simulated seconds per second.
 
     `say` is told what happens in the story. With `site` the unit stands in for the boards of that site: its own
-    history and its `outlets`, and no private broker. Use as a context; `run()` plays until `stop()`.
+    history and its `publishers`, and no private broker. Use as a context; `run()` plays until `stop()`.
     """
 
     def __init__(
@@ -72,7 +72,7 @@ class Demo:
         before_s: float = BEFORE_S,
         played: scenario.Scenario | None = None,
         site: Settings | None = None,
-        outlets: Sequence[Publisher] = (),
+        publishers: Sequence[Publisher] = (),
     ) -> None:
         simulate.check_speed(speed)
         self.speed, self._say = speed, say
@@ -88,7 +88,7 @@ class Demo:
         self.history_path = Path(self.settings.history.file)
         self.site_path = folder / "demo.toml"
         self.site_path.write_text(site_file(self.settings), encoding="utf-8")
-        self._outlets, self._over = tuple(outlets), False
+        self._publishers, self._over = tuple(publishers), False
         self.before_s = before_s
         self._service: Service | None = None
         try:
@@ -130,9 +130,9 @@ class Demo:
         """Play the story at the set speed until stopped; after its end the unit simply goes on."""
         rig = RegisterRig(self.scenario.world(), self.settings)
         history = History(self.history_path, owner=True, keep=self.settings.history)
-        outlets = self._outlets
+        publishers = self._publishers
         if self.broker is not None:
-            outlets = (BrokerPublisher(self.settings), DiscoveryPublisher(self.settings))
+            publishers = (BrokerPublisher(self.settings), DiscoveryPublisher(self.settings))
         since_s, began_s = rig.clock(), time.monotonic()
 
         def pause(seconds: float) -> None:
@@ -152,7 +152,7 @@ class Demo:
             self.settings,
             rig.boards,
             history,
-            outlets,
+            publishers,
             clock=rig.clock,
             sleep=pause,
             wall=time.time,

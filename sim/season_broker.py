@@ -20,7 +20,7 @@ from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.config import Mqtt
 from condenser_monitor.monitor.core.errors import BrokerError, CommandError, HistoryError
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher, read_password
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.backfill import live
 from condenser_monitor.sim.rig import Pace
 from condenser_monitor.sim.season import SEASON_PACE, UnitSeason
@@ -98,7 +98,7 @@ def tell(
     read_password(broker.password_file)  # a file that cannot be used is said before a summer is lived
     with _history(unit, Path(folder), pace) as history:
         outlet = BrokerPublisher(msgspec.structs.replace(unit.settings, mqtt=broker))
-        history.join(outlet.name, begin=outlet.begin)
+        history.register(outlet.name, begin=outlet.begin)
         waiting = _waiting(history)
         outlet.start(history)
         try:
@@ -176,7 +176,7 @@ def _deliver(outlet: BrokerPublisher, history: History, patience_s: float, sleep
         if rest != left:
             moved_s, left = time.monotonic(), rest
         elif time.monotonic() - moved_s > patience_s:
-            why = history.health().outlets[outlet.name].error or "no answer"
+            why = history.health().publishers[outlet.name].error or "no answer"
             raise BrokerError(outlet.name, f"{why}; {rest} messages not acknowledged", "a broker that takes them")
         sleep(_LOOK_S)
     status = history.status()
@@ -187,4 +187,4 @@ def _deliver(outlet: BrokerPublisher, history: History, patience_s: float, sleep
 
 def _waiting(history: History) -> int:
     """Rows of the outbox that the broker has not acknowledged."""
-    return history.health().outlets[BrokerPublisher.name].waiting
+    return history.health().publishers[BrokerPublisher.name].waiting

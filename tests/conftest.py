@@ -13,7 +13,7 @@ from playwright.sync_api import Browser, sync_playwright
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.broker import PrivateBroker, mosquitto
 from tests.size import FULL
 from tests.web.browser import FLAGS, chromium

@@ -12,7 +12,7 @@ from condenser_monitor.monitor.alarms.calm import Calm, calm
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.records import UnitStatus
 from condenser_monitor.monitor.report.share import Shares
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.web.access import Access
 from condenser_monitor.web.headline import Headline, headline

@@ -17,7 +17,6 @@ from condenser_monitor.monitor.core.records import (
     Request,
     RequestKind,
 )
-from condenser_monitor.monitor.storage.request_queue import leave
 from condenser_monitor.web.context import page_context
 from condenser_monitor.web.template_strings import plain, t
 
@@ -91,4 +90,4 @@ def hours(text: str) -> float | None:
 
 def put(wish: Request) -> Answer | None:
     """Leave a request and wait for its answer, at most a few seconds; None when there is none by then."""
-    return leave(page_context().history, wish, limits.WEB.answer_wait_s.value)
+    return page_context().history.ask(wish, limits.WEB.answer_wait_s.value)

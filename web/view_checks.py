@@ -24,7 +24,7 @@ from condenser_monitor.monitor.diagnosis.visit.session import (
     SYMPTOMS,
     VisitSession,
 )
-from condenser_monitor.monitor.storage.resumed_visit import session as resumed
+from condenser_monitor.monitor.storage.history import resumed_visit
 from condenser_monitor.monitor.strings import texts
 from condenser_monitor.web.context import PageContext, page_context
 from condenser_monitor.web.template_strings import plain, t
@@ -115,7 +115,7 @@ def start(found: PageContext, begin: str, who: Who) -> VisitSession:
     status = found.history.status()
     standing = {finding.name: finding for finding in (() if status is None else status.findings)}
     if status is not None and begin in standing:
-        return resumed(found.history, found.settings, standing[begin], status, who)
+        return resumed_visit(found.history, found.settings, standing[begin], status, who)
     earlier = _earlier(found, begin)
     if earlier is not None:
         return VisitSession((begin,), unit=unit, seen=seen_from(earlier.evidence, unit), fitted=fitted, who=who)

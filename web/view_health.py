@@ -45,7 +45,7 @@ def shown() -> str:
 
 def items(found: PageContext, seen: PageSnapshot, state: Health) -> list[HealthItem]:
     """All that can be well or not, but for the senses."""
-    return [_scan(seen), _clock(found, seen, state), *_disk(state), *_outlets(state), *_sayings(state)]
+    return [_scan(seen), _clock(found, seen, state), *_disk(state), *_publishers(state), *_sayings(state)]
 
 
 def _scan(seen: PageSnapshot) -> HealthItem:
@@ -74,19 +74,19 @@ def _disk(state: Health) -> list[HealthItem]:
     return found
 
 
-def _outlets(state: Health) -> list[HealthItem]:
-    """Each outlet; one without a cursor is not set up, and is not listed."""
+def _publishers(state: Health) -> list[HealthItem]:
+    """Each publisher; one without a cursor is not set up, and is not listed."""
     found = []
-    for name, outlet in state.outlets.items():
-        words = outlet.error or plain("waiting" if outlet.waiting else "nothing-waits", count=outlet.waiting)
-        found.append(HealthItem(_outlet(name), not outlet.error, words))
+    for name, publisher in state.publishers.items():
+        words = publisher.error or plain("waiting" if publisher.waiting else "nothing-waits", count=publisher.waiting)
+        found.append(HealthItem(_outlet(name), not publisher.error, words))
     return found
 
 
 def _outlet(name: str) -> str:
-    """An outlet in words: 'phone-2' is the second of the phones; one without words is called by its name."""
+    """An publisher in words: 'phone-2' is the second of the phones; one without words is called by its name."""
     kind, _, number = name.partition("-")
-    return " ".join((plain(f"outlet-{kind}"), number)).strip() if kind in ("mqtt", "phone") else name
+    return " ".join((plain(f"publisher-{kind}"), number)).strip() if kind in ("mqtt", "phone") else name
 
 
 def _sayings(state: Health) -> list[HealthItem]:

@@ -44,7 +44,7 @@ def _watchdog(args: argparse.Namespace) -> int:
 def _run(args: argparse.Namespace) -> int:
     from condenser_monitor.monitor.service import logs
     from condenser_monitor.monitor.service.run_loop import Service, run_until_signal
-    from condenser_monitor.monitor.storage.file import History
+    from condenser_monitor.monitor.storage.history import History
 
     logs.set_up()
     settings = shared.site(args)
@@ -52,7 +52,7 @@ def _run(args: argparse.Namespace) -> int:
         return _run_simulated(args, settings)
     history = History(settings.history.file, owner=True, keep=settings.history)
     boards, uncertainty = shared.boards(settings), shared.uncertainty(settings)
-    run_until_signal(Service(settings, boards, history, _outlets(args, settings), uncertainty=uncertainty))
+    run_until_signal(Service(settings, boards, history, _publishers(args, settings), uncertainty=uncertainty))
     return 0
 
 
@@ -63,24 +63,24 @@ def _run_simulated(args: argparse.Namespace, settings: Any) -> int:
 
     played = scenario.load(args.scenario or "healthy-all-senses")
     settings = simulated(settings, played)
-    outlets = _outlets(args, settings)
-    with Demo(say=shared.say, before_s=0.0, played=played, site=settings, outlets=outlets) as demo:
+    chosen = _publishers(args, settings)
+    with Demo(say=shared.say, before_s=0.0, played=played, site=settings, publishers=chosen) as demo:
         shared.say(f"a simulated unit ({played.name}); its history is {demo.history_path}")
         shared.play_until_interrupted(demo.run, demo.stop)
     return 0
 
 
-def _outlets(args: argparse.Namespace, settings: Any) -> list[Any]:
+def _publishers(args: argparse.Namespace, settings: Any) -> list[Any]:
     """Return what this site is told through."""
     from condenser_monitor.monitor.plugins import publishers
     from condenser_monitor.monitor.publishers.broker import BrokerPublisher
     from condenser_monitor.monitor.publishers.discovery import DiscoveryPublisher
     from condenser_monitor.monitor.publishers.phone import PhonePublisher
 
-    outlets: list[Any] = [BrokerPublisher(settings), DiscoveryPublisher(settings)] if settings.mqtt.host else []
+    found: list[Any] = [BrokerPublisher(settings), DiscoveryPublisher(settings)] if settings.mqtt.host else []
     if settings.notify.urls or settings.notify.urls_file:
-        outlets.append(PhonePublisher(settings))
-    return outlets + publishers(settings, args.site or "defaults")
+        found.append(PhonePublisher(settings))
+    return found + publishers(settings, args.site or "defaults")
 
 
 def _page(args: argparse.Namespace) -> int:

@@ -78,10 +78,10 @@ def _share(args: argparse.Namespace) -> int:
 
 
 def _renew(args: argparse.Namespace) -> int:
-    from condenser_monitor.monitor.storage.request_queue import renew
+    from condenser_monitor.monitor.terminal.alerts import renew
 
     with shared.history(shared.site(args)) as history:
-        return renew(history, args.part, args.by, print)
+        return renew(history, sys.stdout, args.part, by=args.by)
 
 
 def _phone(args: argparse.Namespace) -> int:

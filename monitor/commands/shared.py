@@ -59,7 +59,7 @@ def site(args: argparse.Namespace) -> Any:
 
 def history(settings: Any) -> Any:
     """The kept history, to read and to make requests; the monitor itself owns it."""
-    from condenser_monitor.monitor.storage.file import History
+    from condenser_monitor.monitor.storage.history import History
 
     return History(settings.history.file, keep=settings.history)
 

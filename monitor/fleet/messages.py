@@ -27,7 +27,7 @@ from condenser_monitor.monitor.publishers.messages import (
     Online,
     UnitNow,
 )
-from condenser_monitor.monitor.storage.message_ids import id_origin
+from condenser_monitor.monitor.storage.models import id_origin
 
 PAYLOAD_MOST = int(FLEET.payload_most.value)
 CLOCK_AHEAD_S = FLEET.clock_ahead_s.value

@@ -1,6 +1,6 @@
 """(edge) What the service tells others through: the broker, the phone, and whatever comes later.
 
-An outlet runs in a thread of its own and may hang or fail without the monitor noticing more than an error to show.
+A publisher runs in a thread of its own and may hang or fail without the monitor noticing more than an error to show.
 What must not be lost it reads from the history's outbox, beyond a cursor that the history keeps for it on disk: the
 cursor moves when a row has been delivered, so that a row is delivered again after a failure or a kill, never passed
 over. What is only of the moment (the status) is offered, and the newest replaces the one before.
@@ -20,7 +20,7 @@ from typing import Any, Protocol
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.records import Event, UnitStatus
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.storage.models import StoredEvent
 
 _log = logging.getLogger(__name__)
@@ -29,7 +29,7 @@ STUCK = "has not come back for a minute"
 
 
 class Publisher(Protocol):
-    """What the service asks of an outlet. `name` is also its cursor's in the history: never used for another one."""
+    """What the service asks of a publisher. `name` is also its cursor's in the history: never used for another one."""
 
     name: str
 
@@ -60,17 +60,17 @@ class Backoff:
 
 
 class ThreadedPublisher(ABC):
-    """An outlet with its thread: `turn` is called over and over, what it raises is noted and tried again later."""
+    """A publisher with its thread: `poll` is called over and over, what it raises is noted and tried again later."""
 
     name: str
-    begin = False  # a new outlet starts with what comes next, not with what has long been known
+    begin = False  # a new publisher starts with what comes next, not with what has long been known
 
     def __init__(self, *, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
         self._stop, self._news = threading.Event(), threading.Event()
         self._status: UnitStatus | None = None
         self._offered_s = clock()
-        self._turn_began_s = clock()
+        self._poll_began_s = clock()
         self._backoff = Backoff()
         self._error = ""
         self._thread: threading.Thread | None = None
@@ -79,8 +79,8 @@ class ThreadedPublisher(ABC):
     def start(self, history: History) -> None:
         """Begin the thread."""
         self.history = history
-        history.join(self.name, begin=self.begin)
-        self._thread = threading.Thread(target=self._run, name=f"outlet {self.name}", daemon=True)
+        history.register(self.name, begin=self.begin)
+        self._thread = threading.Thread(target=self._run, name=f"publisher {self.name}", daemon=True)
         self._thread.start()
 
     def offer(self, events: Sequence[Event], status: UnitStatus) -> None:
@@ -88,7 +88,7 @@ class ThreadedPublisher(ABC):
         self._status, self._offered_s = status, self._clock()
         if events:
             self._news.set()
-        if self._clock() - self._turn_began_s > limits.GAP_MIN_S.value and not self._stop.is_set():
+        if self._clock() - self._poll_began_s > limits.GAP_MIN_S.value and not self._stop.is_set():
             self.history.note_error(self.name, STUCK)
 
     def close(self) -> None:
@@ -100,12 +100,12 @@ class ThreadedPublisher(ABC):
 
     def _run(self) -> None:
         while not self._stop.is_set():
-            self._turn_began_s = self._clock()
+            self._poll_began_s = self._clock()
             try:
-                wait_s = self.turn()
+                wait_s = self.poll()
                 self._error = ""
                 self.history.note_error(self.name, "")
-            except Exception as error:  # an outlet's failure, whatever it is, must not end its thread
+            except Exception as error:  # a publisher's failure, whatever it is, must not end its thread
                 self._failed(error)
                 wait_s = self._backoff.failed()
                 self._pause(wait_s, self._stop)
@@ -129,13 +129,13 @@ class ThreadedPublisher(ABC):
 
     def _pause(self, wait_s: float, until: threading.Event) -> None:
         while wait_s > 0 and not until.is_set():
-            self._turn_began_s = self._clock()
+            self._poll_began_s = self._clock()
             until.wait(min(wait_s, 10.0))
             wait_s -= 10.0
 
     @abstractmethod
-    def turn(self) -> float:
-        """Do a little; the time to the next turn, s (cut short by news). Raises to be called again after a pause.
+    def poll(self) -> float:
+        """Do a little; the time to the next poll, s (cut short by news). Raises to be called again after a pause.
 
         Clears `_news` before it looks for rows."""
 
@@ -144,25 +144,25 @@ class ThreadedPublisher(ABC):
 
 
 class EventPublisher(ThreadedPublisher):
-    """An outlet that delivers each row of the outbox in order; one that fails is tried again, none is passed over."""
+    """A publisher that delivers each row of the outbox in order; one that fails is tried again, none is passed over."""
 
-    def turn(self) -> float:
+    def poll(self) -> float:
         """Deliver what is waiting; raises what `deliver` raises."""
         self._news.clear()
         rows = self.history.outbox(self.name, begin=self.begin, limit=_ROWS)
-        for kept in rows:
+        for row in rows:
             if self._stop.is_set():
                 return 0.0
-            self.deliver(kept, self._status)
-            self.history.delivered(self.name, kept.place)
+            self.deliver(row, self._status)
+            self.history.delivered(self.name, row.offset)
             self._backoff.went_well()
         if len(rows) == _ROWS:
             return 0.0  # there may be more
-        self.idle(self._status)  # in the same turn: rows taken in do not say that what was failing has ended
+        self.idle(self._status)  # in the same poll: rows taken in do not say that what was failing has ended
         return limits.PUBLISHERS.poll_s.value * 5
 
     @abstractmethod
-    def deliver(self, kept: StoredEvent, status: UnitStatus | None) -> None:
+    def deliver(self, row: StoredEvent, status: UnitStatus | None) -> None:
         """Deliver one row; what it raises is shown, and the row is tried again after a pause."""
 
     def idle(self, status: UnitStatus | None) -> None:
@@ -187,31 +187,31 @@ class Waker:
     """A pair of sockets: who waits for the network waits for its end too."""
 
     def __init__(self) -> None:
-        self._ear, self._hand = socket.socketpair()
-        self._ear.setblocking(False)
-        self._hand.setblocking(False)
+        self._receiver, self._sender = socket.socketpair()
+        self._receiver.setblocking(False)
+        self._sender.setblocking(False)
 
-    def ring(self) -> None:
-        """Wake who waits, now or at the next wait. Never blocks; a bell that rings already rings on."""
+    def wake(self) -> None:
+        """Wake who waits, now or at the next wait. Never blocks; one that is awake stays so."""
         with suppress(OSError):
-            self._hand.send(b"!")
+            self._sender.send(b"!")
 
     def wait(self, client: Connected, timeout_s: float) -> None:
         """Wait until the client's connection has something to read (or can be written, where that is wanted), until
-        the bell rings, or until the time is over."""
+        somebody calls `wake`, or until the time is over."""
         connection = client.socket()
         if connection is None or _unread(connection):
             return
         writing = [connection] if client.want_write() else []
         with suppress(OSError, ValueError):  # a connection that has just gone is for the client to find out
-            select.select([connection, self._ear], writing, [], timeout_s)
+            select.select([connection, self._receiver], writing, [], timeout_s)
         with suppress(OSError):
-            self._ear.recv(4096)
+            self._receiver.recv(4096)
 
     def close(self) -> None:
         """Let go of both ends."""
-        self._ear.close()
-        self._hand.close()
+        self._receiver.close()
+        self._sender.close()
 
 
 def _unread(connection: object) -> bool:

@@ -1,6 +1,6 @@
 """(edge) The broker: outbox -> topics, requests <- topic (contract.md, Broker). The only importer of paho.
 
-Everything happens in the outlet's one thread, which also turns paho's network loop. Nothing is left to paho's queue,
+Everything happens in the publisher's one thread, which also turns paho's network loop. Nothing is left to paho's queue,
 which is in memory only: rows are read from the outbox beyond the cursor, a few are in flight, and the cursor moves when
 the broker has acknowledged them in order. After any failure a new client begins again at the cursor; a row that was
 acknowledged but not yet entered is sent twice with the same id (at least once, MQTT 5 section 4.3.2).
@@ -43,8 +43,8 @@ from condenser_monitor.monitor.publishers.messages import (
     unit_mark,
     unit_message,
 )
-from condenser_monitor.monitor.storage.file import History
-from condenser_monitor.monitor.storage.message_ids import id_origin
+from condenser_monitor.monitor.storage.history import History
+from condenser_monitor.monitor.storage.models import id_origin
 
 JSON_TYPE, SENML_TYPE = "application/json", "application/senml+json"
 _PACKET_MOST = 65536
@@ -53,7 +53,7 @@ _PACKET_MOST = 65536
 class BrokerConnection(ThreadedPublisher):
     """A thread with a connection of its own to the site's broker: connects, turns paho's network loop, begins again.
 
-    A subclass names its client, its last will and what it subscribes to, and sends what is due in `_pump`."""
+    A subclass names its client, its last will and what it subscribes to, and sends what is due in `_send_due`."""
 
     _client_name: str
     _will: tuple[str, str] | None  # topic and payload
@@ -63,7 +63,7 @@ class BrokerConnection(ThreadedPublisher):
         super().__init__(clock=clock)
         self._settings, self._site = settings.mqtt, settings.site.id
         self._newest = settings.mqtt.version == "5"
-        self._bell: Waker | None = None
+        self._waker: Waker | None = None
         self._client: paho.Client | None = None
         self._reset()
 
@@ -73,7 +73,7 @@ class BrokerConnection(ThreadedPublisher):
         self._refused = ""
 
     @abstractmethod
-    def _pump(self, client: paho.Client) -> None:
+    def _send_due(self, client: paho.Client) -> None:
         """Send what is due."""
 
     def _on_publish(self, client: paho.Client, data: Any, mid: int, code: ReasonCode, properties: Any) -> None:
@@ -82,51 +82,51 @@ class BrokerConnection(ThreadedPublisher):
     def _on_message(self, client: paho.Client, data: Any, message: paho.MQTTMessage) -> None:
         """Hear a message of a topic subscribed to."""
 
-    def turn(self) -> float:
+    def poll(self) -> float:
         """Turn the network loop once and send what is due."""
         try:
             if self._client is None:
                 self._client = self._connect()
             self._loop(limits.PUBLISHERS.poll_s.value)
-            self._pump(self._client)
+            self._send_due(self._client)
         except Exception:
-            self._hang_up()
+            self._disconnect()
             raise
         if self._connected_s is not None and self._clock() - self._connected_s > limits.PUBLISHERS.backoff_most_s.value:
             self._backoff.went_well()  # not at once: a broker that takes us and throws us out again is still failing
         return 0.0
 
     def start(self, history: History) -> None:
-        """Begin the thread, with a bell beside the network."""
-        self._bell = Waker()
+        """Begin the thread, with what wakes it beside the network."""
+        self._waker = Waker()
         super().start(history)
 
     def offer(self, events: Sequence[Event], status: UnitStatus) -> None:
-        """As every outlet, and the thread that waits for the network is woken: an alert waits for nothing."""
+        """As every publisher, and the thread that waits for the network is woken: an alert waits for nothing."""
         super().offer(events, status)
-        if events and self._bell is not None:
-            self._bell.ring()
+        if events and self._waker is not None:
+            self._waker.wake()
 
     def close(self) -> None:
         """End the thread, which need not wait for the network either."""
         self._stop.set()
-        if self._bell is not None:
-            self._bell.ring()
+        if self._waker is not None:
+            self._waker.wake()
         super().close()
-        if self._bell is not None and not (self._thread and self._thread.is_alive()):
-            self._bell.close()
+        if self._waker is not None and not (self._thread and self._thread.is_alive()):
+            self._waker.close()
 
     def _loop(self, timeout_s: float) -> None:
         assert self._client is not None
-        if self._bell is not None:
-            self._bell.wait(self._client, timeout_s)
+        if self._waker is not None:
+            self._waker.wait(self._client, timeout_s)
         code = self._client.loop(0.0)
         if self._refused:
             raise BrokerError(self._place, self._refused, "a broker that takes this site's name, password and topics")
         if code != MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise BrokerError(self._place, paho.error_string(code), "a broker that answers")
 
-    def _hang_up(self) -> None:
+    def _disconnect(self) -> None:
         client, self._client = self._client, None
         self._reset()
         if client is not None:
@@ -217,8 +217,8 @@ class BrokerPublisher(BrokerConnection):
         self._in_flight: dict[int, str] = {}  # paho's message number -> id of the row
         self._acked: set[str] = set()
         self._resent: set[int] = set()  # paho's numbers of what was sent from memory and is not acknowledged
-        self._said: str | None = None
-        self._said_mid: int | None = None  # paho's number of that, until it is acknowledged
+        self._announced: str | None = None
+        self._announced_mid: int | None = None  # paho's number of that, until it is acknowledged
         self._unit: tuple[object, ...] | None = None
         self._sent: dict[str, int] | None = None
         self._own_faults: dict[str, int] = {}
@@ -232,28 +232,28 @@ class BrokerPublisher(BrokerConnection):
         try:
             self._farewell(self._client)
         finally:
-            self._hang_up()
+            self._disconnect()
 
     def _farewell(self, client: paho.Client) -> None:
         until_s = self._clock() + limits.PUBLISHERS.close_s.value / 2
         self._send_rows(client)
-        self._say(client, OFFLINE)
+        self._announce(client, OFFLINE)
         # Until "offline" is acknowledged too: a broker that finds us gone first may drop what it has not read yet.
-        while (self._in_flight or self._said_mid is not None) and self._clock() < until_s:
+        while (self._in_flight or self._announced_mid is not None) and self._clock() < until_s:
             self._loop(0.05)
-        self._settle()
+        self._commit_offset()
         client.disconnect()
         client.loop(0.05)
 
     # ------------------------------------------------------------ out
 
-    def _pump(self, client: paho.Client) -> None:
+    def _send_due(self, client: paho.Client) -> None:
         now_s = self._clock()
         blind = now_s - self._offered_s >= limits.PUBLISHERS.blind_s.value
         # Before the first scan of a life nothing is said: it may be blind as well.
         if blind or self._status is not None:
-            self._say(client, OFFLINE if blind else ONLINE)
-        moved = self._settle()
+            self._announce(client, OFFLINE if blind else ONLINE)
+        moved = self._commit_offset()
         if moved or self._news.is_set() or now_s - self._looked_s > 1.0:
             self._looked_s = now_s
             self._news.clear()
@@ -261,10 +261,10 @@ class BrokerPublisher(BrokerConnection):
         self._send_unit(client, now_s)
         self._send_readings(client, now_s)
 
-    def _say(self, client: paho.Client, availability: str) -> None:
-        if self._said != availability:
-            self._said = availability
-            self._said_mid = self._publish(client, "availability", availability.encode(), "text/plain")
+    def _announce(self, client: paho.Client, availability: str) -> None:
+        if self._announced != availability:
+            self._announced = availability
+            self._announced_mid = self._publish(client, "availability", availability.encode(), "text/plain")
 
     def _publish(self, client: paho.Client, channel: str, payload: bytes, kind: str = JSON_TYPE) -> int:
         row = CHANNELS[channel]
@@ -279,35 +279,35 @@ class BrokerPublisher(BrokerConnection):
 
     def _send_rows(self, client: paho.Client) -> None:
         sent = {*self._in_flight.values(), *self._acked}
-        for kept in self.history.outbox(self.name, begin=self.begin, limit=int(limits.PUBLISHERS.in_flight.value)):
-            if kept.id not in sent:
-                message = msgspec.json.encode(out_message(kept, self._site))
-                self._in_flight[self._publish(client, kept.topic, message)] = kept.id
+        for row in self.history.outbox(self.name, begin=self.begin, limit=int(limits.PUBLISHERS.in_flight.value)):
+            if row.id not in sent:
+                message = msgspec.json.encode(out_message(row, self._site))
+                self._in_flight[self._publish(client, row.topic, message)] = row.id
 
     def _on_publish(self, _client: paho.Client, _data: Any, mid: int, code: ReasonCode, _properties: Any) -> None:
         self._resent.discard(mid)
-        if mid == self._said_mid:
-            self._said_mid = None
+        if mid == self._announced_mid:
+            self._announced_mid = None
         name = self._in_flight.pop(mid, None)
         if code.is_failure:
             self._refused = str(code)  # not delivered: the broker said no, and will be asked again
         elif name is not None:
             self._acked.add(name)
 
-    def _settle(self) -> bool:
+    def _commit_offset(self) -> bool:
         """Move the cursor over the rows acknowledged without a gap; whether it moved."""
         if not self._acked:
             return False
-        place = None
-        for kept in self.history.outbox(self.name, begin=self.begin, limit=int(limits.PUBLISHERS.in_flight.value)):
-            if kept.id not in self._acked:
+        offset = None
+        for row in self.history.outbox(self.name, begin=self.begin, limit=int(limits.PUBLISHERS.in_flight.value)):
+            if row.id not in self._acked:
                 break
-            self._acked.remove(kept.id)
-            place = kept.place
-        if place is not None:
-            self.history.delivered(self.name, place)
+            self._acked.remove(row.id)
+            offset = row.offset
+        if offset is not None:
+            self.history.delivered(self.name, offset)
             self._sent = None
-        return place is not None
+        return offset is not None
 
     def _send_unit(self, client: paho.Client, now_s: float) -> None:
         """The retained status: when it says something new, when rows were delivered, and now and then. A monitor whose
@@ -347,7 +347,7 @@ class BrokerPublisher(BrokerConnection):
         Refusals and resends are answered from memory: should the connection break just then, the sender asks again.
         """
         try:
-            answer = self._take(client, message)
+            answer = self._accept(client, message)
         except ValueError as error:
             answer = self._refuse(bytes(message.payload), str(error))
         except Exception as error:  # ours: told to the sender and on the health page, and the connection goes on
@@ -358,7 +358,7 @@ class BrokerPublisher(BrokerConnection):
         ):  # in paho's queue, in memory: bounded
             self._resent.add(self._publish(client, "answers", msgspec.json.encode(answer)))
 
-    def _take(self, client: paho.Client, message: paho.MQTTMessage) -> AnswerMessage | None:
+    def _accept(self, client: paho.Client, message: paho.MQTTMessage) -> AnswerMessage | None:
         if message.retain:
             raise ValueError("a retained request is not taken: it would come again at every connection")
         if len(message.payload) > limits.PUBLISHERS.request_most.value:
@@ -385,14 +385,14 @@ class BrokerPublisher(BrokerConnection):
             return None
         most = min(request.to_seq - request.from_seq + 1, int(limits.PUBLISHERS.resend_most.value))
         rows = self.history.events(request.from_seq - 1, max(most, 0), request.topic)
-        rows = [kept for kept in rows if kept.seq <= request.to_seq]
+        rows = [row for row in rows if row.seq <= request.to_seq]
         if request.origin:
-            rows = [kept for kept in rows if id_origin(kept.id, kept.seq) == request.origin]
+            rows = [row for row in rows if id_origin(row.id, row.seq) == request.origin]
         ahead = self.history.outbox(self.name, begin=self.begin, limit=1)
-        for kept in rows:
-            if ahead and kept.place >= ahead[0].place:
+        for row in rows:
+            if ahead and row.offset >= ahead[0].offset:
                 break  # not delivered yet: it comes by itself, in its turn, and nothing may overtake it
-            self._resent.add(self._publish(client, kept.topic, msgspec.json.encode(out_message(kept, self._site))))
+            self._resent.add(self._publish(client, row.topic, msgspec.json.encode(out_message(row, self._site))))
         first_seq = self.history.first_seq(request.topic)
         if not rows:
             why = "none of these numbers is kept here"

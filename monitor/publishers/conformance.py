@@ -21,7 +21,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import Change, ChangeKind, CycleState, Severity, UnitStatus
 from condenser_monitor.monitor.publishers.base import Publisher
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 
 FAILURES = 5
 _PAUSE_S = 0.02
@@ -47,7 +47,7 @@ def check(make: Callable[[], Publisher], receiver: Receiver, folder: Path) -> No
         _until(lambda: len(receiver.received()) == 3, f"three messages were to come, not {receiver.received()}")
         receiver.fail(FAILURES)
         first.publish(4)
-        _until(lambda: first.error() != "", "a failure was to be shown in History.health().outlets")
+        _until(lambda: first.error() != "", "a failure was to be shown in History.health().publishers")
         _until(lambda: len(receiver.received()) == 7, f"after {FAILURES} failures seven were to have come")
         _until(lambda: first.error() == "", "what was shown of the failure was to be taken back after a success")
         first.end()
@@ -91,7 +91,7 @@ class _Life:
 
     def error(self) -> str:
         """What health says of the publisher."""
-        return self.history.health().outlets[self.publisher.name].error
+        return self.history.health().publishers[self.publisher.name].error
 
     def end(self) -> None:
         """End as the service does."""

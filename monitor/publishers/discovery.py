@@ -282,18 +282,18 @@ class DiscoveryPublisher(BrokerConnection):
         self._refused_topics = self._synced = False
         self._mark = ""
 
-    def turn(self) -> float:
+    def poll(self) -> float:
         """Turn the network loop once. A broker that does not allow these topics is left alone for an hour."""
         if self._clock() < self._rest_until_s:
             return min(10.0, self._rest_until_s - self._clock())
         try:
-            wait_s = super().turn()
+            wait_s = super().poll()
         except BrokerError as error:
             if "authorized" not in str(error).lower():  # a last will on a topic that is not allowed ends so
                 raise
             self._refused_topics, wait_s = True, 0.0
         if self._refused_topics:
-            self._hang_up()
+            self._disconnect()
             self._rest_until_s = self._clock() + limits.PUBLISHERS.discovery_rest_s.value
             _log.info("the broker does not let this site announce itself to home automation; [mqtt] discovery = []")
         return wait_s
@@ -308,11 +308,11 @@ class DiscoveryPublisher(BrokerConnection):
                 self._loop(0.05)
             self._client.disconnect()
             self._client.loop(0.05)
-        self._hang_up()
+        self._disconnect()
 
     # ------------------------------------------------------------ out
 
-    def _pump(self, client: paho.Client) -> None:
+    def _send_due(self, client: paho.Client) -> None:
         self._skip_rows()
         now_s, since_s = self._clock(), self._connected_s
         if since_s is None or self._status is None:
@@ -336,7 +336,7 @@ class DiscoveryPublisher(BrokerConnection):
         if self._news.is_set():
             self._news.clear()
             if rows := self.history.outbox(self.name, begin=False):
-                self.history.delivered(self.name, rows[-1].place)
+                self.history.delivered(self.name, rows[-1].offset)
 
     def _announce(self, client: paho.Client) -> None:
         """Describe the device, and clear what is no longer said."""

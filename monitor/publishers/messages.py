@@ -101,7 +101,7 @@ class CycleMessage(Cycle, frozen=True, kw_only=True):
 
 
 class AnswerMessage(Answer, frozen=True, kw_only=True):
-    """On `answers`. `id` is the request's; `first_seq` answers a resend: the oldest number still kept."""
+    """On `answers`. `id` is the request's; `first_seq` answers a resend: the oldest number still row."""
 
     site: str
     first_seq: Seq | None = None
@@ -165,15 +165,15 @@ def fields(record: msgspec.Struct) -> dict[str, Any]:
     return {name: getattr(record, name) for name in record.__struct_fields__}
 
 
-def out_message(kept: StoredEvent, site: str) -> OutMessage:
+def out_message(row: StoredEvent, site: str) -> OutMessage:
     """The message of one row of the outbox; a time of day that became known later is put in."""
-    body = kept.body
-    head: dict[str, Any] = {"id": kept.id, "seq": kept.seq, "site": site, "run": kept.run}
+    body = row.body
+    head: dict[str, Any] = {"id": row.id, "seq": row.seq, "site": site, "run": row.run}
     if isinstance(body, Answer):
         return AnswerMessage(**fields(body), site=site)
     if isinstance(body, Cycle):
-        return CycleMessage(**fields(body), **head, stopped_wall_s=kept.wall_s)
-    known = fields(body) | {"wall_s": kept.wall_s if body.wall_s is None else body.wall_s}
+        return CycleMessage(**fields(body), **head, stopped_wall_s=row.wall_s)
+    known = fields(body) | {"wall_s": row.wall_s if body.wall_s is None else body.wall_s}
     if isinstance(body, Change):
         return ChangeMessage(**known, **head)
     return AlertMessage(**known, **head)

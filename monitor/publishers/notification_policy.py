@@ -259,7 +259,7 @@ class NotificationPolicy:
         for name in list(self.memory.told)[: -int(_N.remembered.value)]:
             del self.memory.told[name]
 
-    def settle(self, now_wall_s: float) -> bool:
+    def date_undated(self, now_wall_s: float) -> bool:
         """Give what was told while no clock was known the time now, so that its pauses begin; whether any was.
 
         So too what was told later than now: a clock that was set back must not silence the reminders."""

@@ -1,6 +1,6 @@
 """(edge) Alerts to the owner's phone, through whatever service is already there (apprise addresses in [notify]).
 
-Each address is an outlet of its own, so that one that hangs or refuses holds up no other. What it is to be told is a
+Each address is a publisher of its own, so that one that hangs or refuses holds up no other. What it is to be told is a
 plan (phone_plan.py), kept in a small file beside the history before the row it came from counts as delivered: neither
 a restart nor an outage of days loses or doubles it. Messages are sent by a short-lived process with a limit of time
 (phone_send.py); a failure is shown on the health page and tried again with growing pauses.
@@ -36,7 +36,7 @@ from condenser_monitor.monitor.publishers.notification_policy import (
     PolicyMemory,
 )
 from condenser_monitor.monitor.publishers.phone_text import MessageWriter, PhoneMessage
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.storage.models import StoredEvent
 
 _log = logging.getLogger(__name__)
@@ -126,7 +126,7 @@ class Target(EventPublisher):
         self._unsaved = False
         self._begun_s = clock()
 
-    # ------------------------------------------------------------ the outlet's life
+    # ------------------------------------------------------------ the publisher's life
 
     def start(self, history: History) -> None:
         """Take up the plan as it was kept, and begin the thread."""
@@ -151,7 +151,7 @@ class Target(EventPublisher):
     def _policy(self, memory: PolicyMemory) -> NotificationPolicy:
         return NotificationPolicy(self._settings.notify, memory, person=self.person, zone=self._zone)
 
-    def deliver(self, kept: StoredEvent, status: UnitStatus | None) -> None:
+    def deliver(self, row: StoredEvent, status: UnitStatus | None) -> None:
         """A row is no message: what the phone is told follows from the episodes in the status."""
 
     def idle(self, status: UnitStatus | None) -> None:
@@ -162,14 +162,14 @@ class Target(EventPublisher):
         faults = self.history.own_faults()
         self._follow_monitor(status, age_s, now)
         if now is not None:
-            self._unsaved = self._plan.settle(now) or self._unsaved
+            self._unsaved = self._plan.date_undated(now) or self._unsaved
         items = self._plan.due(() if status is None else status.episodes, now, paused=_in_service(status, now))
         self._save()
         blind = status is None or age_s > limits.PUBLISHERS.blind_s.value
         if items:
-            self._tell(items, None if blind else status, now)  # what was measured long ago is not told as of now
+            self._notify(items, None if blind else status, now)  # what was measured long ago is not told as of now
         elif now is not None and self._plan.life_due(now):
-            self._life(None if blind else status, age_s, now, faulty=bool(faults))
+            self._daily_message(None if blind else status, age_s, now, faulty=bool(faults))
 
     def _follow_monitor(self, status: UnitStatus | None, age_s: float, now: float | None) -> None:
         """What is the matter with the monitor itself: a fault of its own, no readings, or that it was off."""
@@ -195,12 +195,12 @@ class Target(EventPublisher):
         age_s = self.history.status_age_s()
         return self._clock() - self._begun_s if age_s is None else age_s
 
-    def _tell(self, items: Sequence[NotificationItem], status: UnitStatus | None, now: float | None) -> None:
+    def _notify(self, items: Sequence[NotificationItem], status: UnitStatus | None, now: float | None) -> None:
         self._send(self._write.message(items, status, now))
         self._plan.sent(items, self._wall())
         self._done()
 
-    def _life(self, status: UnitStatus | None, age_s: float, now: float, *, faulty: bool) -> None:
+    def _daily_message(self, status: UnitStatus | None, age_s: float, now: float, *, faulty: bool) -> None:
         faults = self.history.fault_count()
         usual = self._write.blind(age_s) if status is None else self._write.life(status, faults)
         self._send(self._write.own_fault() if faulty else usual)
@@ -244,7 +244,7 @@ def _in_service(status: UnitStatus | None, now: float | None) -> bool:
 
 
 class PhonePublisher:
-    """All phones of the site as one outlet for the service: "phone", "phone-2" and so on, each with its own thread."""
+    """All phones of the site as one publisher for the service: "phone", "phone-2" and so on, each with its thread."""
 
     name = "phone"
 

@@ -73,9 +73,9 @@ class MessageWriter:
         first, *others = items
         lines = self._full(first, status, now_wall_s)
         shown = others[: int(limits.NOTIFY.listed_most.value)]
-        lines[1:1] = [self._say("also", line=self.begin(item, now_wall_s)) for item in shown]
+        lines[1:1] = [self._words("also", line=self.begin(item, now_wall_s)) for item in shown]
         if len(others) > len(shown):
-            lines.append(self._say("more", count=len(others) - len(shown)))
+            lines.append(self._words("more", count=len(others) - len(shown)))
         return PhoneMessage(self._title(first), "\n".join(lines), _level(first), self._buttons(first))
 
     def _buttons(self, item: NotificationItem) -> tuple[tuple[str, str], ...]:
@@ -108,7 +108,7 @@ class MessageWriter:
         episode = item.episode
         return episode.heading if episode.heading in LOCK else episode.lead
 
-    def _say(self, key: str, **values: object) -> str:
+    def _words(self, key: str, **values: object) -> str:
         return self._text(WORDS[key]).format(**values)
 
     def _title(self, item: NotificationItem) -> str:
@@ -124,39 +124,43 @@ class MessageWriter:
         if item.kind in ("over", "missed"):
             since, over = (self.when(at_s, now_wall_s) for at_s in (episode.since_wall_s, episode.over_wall_s))
             if over and (since or item.kind == "over"):
-                lines.append(self._say(item.kind, since=since, when=over, headline=self._text(text.headline)))
+                lines.append(self._words(item.kind, since=since, when=over, headline=self._text(text.headline)))
             return lines
         lines.append(f"{self._since(episode, now_wall_s)} {self._heat(status)}")
         if self._person.role == "contractor":
             return [*lines, *self._for_technicians(episode, status), *self._linked(episode)]
         lines += [self._text(text.headline), self._text(text.means), self._text(text.do)]
         lines += self._linked(episode)
-        lines += ["", self._say("look"), *(f"- {self._text(row)}" for row in texts.look(self._headed_by(item)))]
+        lines += ["", self._words("look"), *(f"- {self._text(row)}" for row in texts.look(self._headed_by(item)))]
         unit = self._settings.unit
-        lines += ["", self._say("avoid"), *(f"- {self._text(row)}" for row in texts.avoid(self._headed_by(item), unit))]
-        lines += ["", self._say("tell"), f"“{_tell(episode.heading, status)}”"]
+        lines += [
+            "",
+            self._words("avoid"),
+            *(f"- {self._text(row)}" for row in texts.avoid(self._headed_by(item), unit)),
+        ]
+        lines += ["", self._words("tell"), f"“{_explanation(episode.heading, status)}”"]
         lines += self._unknowable(episode)
         if episode.severity is Severity.URGENT:
-            lines += ["", self._say("answer")]
+            lines += ["", self._words("answer")]
         if self._late(item, now_wall_s):
-            lines.append(self._say("late"))
+            lines.append(self._words("late"))
         return lines
 
     def _for_technicians(self, episode: Episode, status: UnitStatus | None) -> list[str]:
         names = ", ".join(texts.suspect(name) for name in episode.suspects[:4])
-        return [_tell(episode.heading, status), *([self._say("suspects", names=names)] if names else [])]
+        return [_explanation(episode.heading, status), *([self._words("suspects", names=names)] if names else [])]
 
     def _linked(self, episode: Episode) -> list[str]:
-        lines = [self._say(name, link=link) for name, link in self._links(episode).items()]
+        lines = [self._words(name, link=link) for name, link in self._links(episode).items()]
         number = self._settings.notify.contractor_phone
         if number and self._person.role != "contractor" and episode.lead not in OF_MONITOR:
-            lines.append(self._say("call", number=f"tel:{number.replace(' ', '')}"))
+            lines.append(self._words("call", number=f"tel:{number.replace(' ', '')}"))
         return ["", *lines] if lines else []
 
     def _unknowable(self, episode: Episode) -> list[str]:
         """What this site cannot tell for want of a sensor, said where it matters."""
         if episode.lead in ("no-call-in-heat", "overdue-call") and "thermostat" not in self._settings.fitted:
-            return ["", self._say("not-known", what=self._say("indoor"))]
+            return ["", self._words("not-known", what=self._words("indoor"))]
         return []
 
     def _late(self, item: NotificationItem, now_wall_s: float | None) -> bool:
@@ -167,15 +171,15 @@ class MessageWriter:
 
     def _since(self, episode: Episode, now_wall_s: float | None) -> str:
         if episode.since_wall_s is None or now_wall_s is None:
-            return self._say("since-unknown")
+            return self._words("since-unknown")
         span = texts.span(now_wall_s - episode.since_wall_s)
-        return self._say("since", when=self.when(episode.since_wall_s, now_wall_s), span=span)
+        return self._words("since", when=self.when(episode.since_wall_s, now_wall_s), span=span)
 
     def _heat(self, status: UnitStatus | None) -> str:
         outdoor_c = None if status is None else status.readings.get("outdoor_c")
         if outdoor_c is None:
-            return self._say("outdoors-unknown")
-        return self._say("outdoors", degrees=time_format.degrees(outdoor_c, self._settings.web.temperature))
+            return self._words("outdoors-unknown")
+        return self._words("outdoors", degrees=time_format.degrees(outdoor_c, self._settings.web.temperature))
 
     def when(self, wall_s: float | None, now_wall_s: float | None) -> str:
         """A moment in words: the time alone for today, else with the day; empty when not known."""
@@ -187,24 +191,24 @@ class MessageWriter:
         """Return the proof of life. Its title is the unit's state, so that silence is known to mean something."""
         state = calm(status, faults=faults)
         lines = [
-            self._say("life", scan=texts.span(self._settings.boards.scan_s)),
-            self._say("unit", state=self._text(texts.state(status.cycle))),
+            self._words("life", scan=texts.span(self._settings.boards.scan_s)),
+            self._words("unit", state=self._text(texts.state(status.cycle))),
             self._heat(status),
         ]
         if status.findings:
             names = " ".join(self._text(texts.FINDINGS[finding.name].headline) for finding in status.findings)
-            lines.append(self._say("stands", findings=names.rstrip(".")))
+            lines.append(self._words("stands", findings=names.rstrip(".")))
         unseen = [link.name for link in status.links if link.sense is not None and link.state is LinkState.UNKNOWN]
         if unseen:
-            lines.append(self._say("unseen", links=", ".join(texts.LINKS[name].title for name in unseen)))
+            lines.append(self._words("unseen", links=", ".join(texts.LINKS[name].title for name in unseen)))
         if "thermostat" not in self._settings.fitted:
-            lines.append(self._say("not-known", what=self._say("indoor")))
+            lines.append(self._words("not-known", what=self._words("indoor")))
         title = f"{self._settings.site.name}: {sentence(state, status.cycle, self._person.language)}"
         return PhoneMessage(title, "\n".join(lines), "info" if state.calm else "warning")
 
     def blind(self, age_s: float) -> PhoneMessage:
         """Return what comes instead of the proof of life when the monitor sees nothing."""
-        body = self._say("blind-body", age=texts.span(age_s))
+        body = self._words("blind-body", age=texts.span(age_s))
         means = self._text(LOCK[BLIND].means).rstrip(".")
         return PhoneMessage(f"{self._settings.site.name}: {means}", body, "warning")
 
@@ -216,10 +220,10 @@ class MessageWriter:
 
     def trial(self) -> PhoneMessage:
         """A message for whoever sets the phone up."""
-        return PhoneMessage(f"{self._settings.site.name}: {self._say('test')}", self._say("test-body"))
+        return PhoneMessage(f"{self._settings.site.name}: {self._words('test')}", self._words("test-body"))
 
 
-def _tell(name: str, status: UnitStatus | None) -> str:
+def _explanation(name: str, status: UnitStatus | None) -> str:
     found: Sequence[Finding] = () if status is None else status.findings
     finding = next((one for one in found if one.name == name), None)
     return texts.TOLD[name].tell if finding is None else texts.tell(finding)

@@ -89,13 +89,13 @@ class SilenceWatch:
             for known in self.memory.heard.values():
                 known.last_wall_s += 0.0 if known.told else now_wall_s - last_s
         living = set(alive)
-        notices = [self._back(site, now_wall_s) for site in self.sites if site in living and self._told(site)]
+        notices = [self._back(site, now_wall_s) for site in self.sites if site in living and self._notified(site)]
         for site in self.sites:
             if site in living:
-                self.memory.heard[site] = Heard(last_wall_s=now_wall_s, told=self._told(site))
+                self.memory.heard[site] = Heard(last_wall_s=now_wall_s, told=self._notified(site))
             else:
                 self.memory.heard.setdefault(site, Heard(last_wall_s=now_wall_s))
-        silent = [site for site in self.sites if site not in living and not self._told(site)]
+        silent = [site for site in self.sites if site not in living and not self._notified(site)]
         return notices + [
             self._gone(site, silent, now_wall_s) for site in silent if self._age_s(site, now_wall_s) >= self._after_s
         ]
@@ -105,7 +105,7 @@ class SilenceWatch:
         for site, _, back in notices:
             self.memory.heard[site.id].told = not back
 
-    def _told(self, site: str) -> bool:
+    def _notified(self, site: str) -> bool:
         known = self.memory.heard.get(site)
         return known is not None and known.told
 

@@ -108,7 +108,7 @@ class SilenceWatchdog:
         alive = {site.id for site in self._settings.sites if online.get(site.id) or self._page(site)}
         sent = []
         for notice in self.watch.due(alive, self._wall()):
-            if self._tell(notice):
+            if self._notify(notice):
                 sent.append(notice)
         self.watch.sent(sent)
         with contextlib.suppress(OSError):
@@ -118,7 +118,7 @@ class SilenceWatchdog:
     def _page(self, site: WatchedSite) -> bool:
         return bool(site.page) and self._ask(site.page)
 
-    def _tell(self, notice: SilenceNotice) -> bool:
+    def _notify(self, notice: SilenceNotice) -> bool:
         """Whether anybody has taken it; a household without an address is noted here, once."""
         _log.warning("%s %s", notice.message.title, notice.message.body)
         taken = not notice.site.urls

@@ -23,6 +23,7 @@ from condenser_monitor.monitor.core.records import (
     UnitStatus,
 )
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
+from condenser_monitor.monitor.storage.history import StorageQueries, resumed_visit
 from condenser_monitor.monitor.storage.models import (
     Health,
     Lane,
@@ -32,8 +33,6 @@ from condenser_monitor.monitor.storage.models import (
     VisitScore,
     ended,
 )
-from condenser_monitor.monitor.storage.queries import StorageQueries
-from condenser_monitor.monitor.storage.resumed_visit import session
 
 _DAY_S = 86400.0
 TRACED = (*CURVES.values(), *PLOTTED)
@@ -128,7 +127,9 @@ def gather(
         calm=calm(status, stale=blind, faults=history.fault_count()),
         sessions={}
         if status is None
-        else {one.name: session(history, settings, one, status) for one in status.findings if one.name in CATALOGUE},
+        else {
+            one.name: resumed_visit(history, settings, one, status) for one in status.findings if one.name in CATALOGUE
+        },
         episodes=episodes,
         acts=_acts(events),
         cycles=history.cycles(from_s, wall_s + 1.0, limit=5000),

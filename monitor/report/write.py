@@ -19,7 +19,7 @@ from condenser_monitor.monitor.report.blocks import Document
 from condenser_monitor.monitor.report.facts import check_days, gather
 from condenser_monitor.monitor.report.html import html
 from condenser_monitor.monitor.report.story import document
-from condenser_monitor.monitor.storage.queries import StorageQueries
+from condenser_monitor.monitor.storage.history import StorageQueries
 from condenser_monitor.monitor.strings import texts
 
 DAYS = int(limits.REPORT.days.value)

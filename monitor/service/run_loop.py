@@ -1,8 +1,8 @@
-"""(edge) The one loop: boards -> engine -> history -> outlets, with requests coming in and the watchdog kept fed.
+"""(edge) The one loop: boards -> engine -> history -> publishers, with requests coming in and the watchdog kept fed.
 
 Only this loop touches the engine. It scans at a steady pace by a monotonic clock, skips what it is too late for, and
-never waits for anybody: outlets have threads of their own, and a failing disk is the history's business. A wall clock
-that steps moves nothing here.
+never waits for anybody: publishers have threads of their own, and a failing disk is the history's business. A wall
+clock that steps moves nothing here.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ from condenser_monitor.monitor.core.records import (
 )
 from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.publishers.base import Publisher
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 
 _log = logging.getLogger(__name__)
 
@@ -75,7 +75,7 @@ class ServiceWatchdog:
         address = os.environ.get("NOTIFY_SOCKET", "") if address is None else address
         self._address = "\0" + address[1:] if address.startswith("@") else address
 
-    def tell(self, *lines: str) -> None:
+    def notify(self, *lines: str) -> None:
         """Send assignments such as `READY=1`. A manager that does not listen is no error of ours."""
         if not self._address:
             return
@@ -86,7 +86,7 @@ class ServiceWatchdog:
 
 class Service:
     """One site's monitor. `clock` is monotonic s; `sleep` waits that many s (by default the boards do, with an eye on
-    the contacts); `wall` gives seconds since 1970 or None. Outlets are started here and closed by `close`.
+    the contacts); `wall` gives seconds since 1970 or None. Publishers are started here and closed by `close`.
     """
 
     def __init__(
@@ -94,7 +94,7 @@ class Service:
         settings: Settings,
         boards: BoardReader,
         history: History,
-        outlets: Sequence[Publisher] = (),
+        publishers: Sequence[Publisher] = (),
         *,
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], object] | None = None,
@@ -102,7 +102,7 @@ class Service:
         watchdog: ServiceWatchdog | None = None,
         uncertainty: Callable[[str, float], float] | None = None,
     ) -> None:
-        self.settings, self.boards, self.history, self.outlets = settings, boards, history, tuple(outlets)
+        self.settings, self.boards, self.history, self.publishers = settings, boards, history, tuple(publishers)
         self._stop = threading.Event()
         self._clock, self._wall = clock, wall
         self._sleep = sleep or (lambda seconds: boards.idle(seconds, self._stop.is_set))
@@ -111,8 +111,8 @@ class Service:
         self._now_s = 0.0
         self._boards_error = ""
         self.engine = self._engine()
-        for outlet in self.outlets:
-            outlet.start(history)
+        for publisher in self.publishers:
+            publisher.start(history)
 
     def _engine(self) -> Engine:
         """Return an engine that goes on from the memory of an earlier one; afresh where it cannot."""
@@ -131,12 +131,12 @@ class Service:
     # ------------------------------------------------------------ one step
 
     def step(self) -> bool:
-        """Scan, judge, keep, tell. Whether a scan was taken and judged."""
+        """Scan, evaluate, store, publish. Whether a scan was taken and judged."""
         scan = self._scan()
         wall_s = self._wall() if scan is None or scan.wall_s is None else scan.wall_s
         quick, starts = self._changes(), self._starts()
         try:
-            events = self._judge(scan, quick, starts, wall_s)
+            events = self._evaluate(scan, quick, starts, wall_s)
             answers, more = self._requests(wall_s)
             self._keep(scan, [*events, *more], answers, starts, wall_s)
         except Exception as error:  # ours: counted until somebody has seen it; as after a restart the engine goes on
@@ -182,7 +182,7 @@ class Service:
         self.history.note("faults", msgspec.json.encode(faults, order="sorted").decode())
         return starts
 
-    def _judge(
+    def _evaluate(
         self, scan: Scan | None, quick: Sequence[Scan], starts: Sequence[StartTransient], wall_s: float | None
     ) -> list[Event]:
         events: list[Event] = []
@@ -248,8 +248,8 @@ class Service:
         faults = "; ".join(f"{name}: {why}" for name, why in sorted(self.engine.memory_faults.items()))
         self.history.note("memory-kept", faults and f"parts of the memory cannot be kept: {faults}")
         if scan is not None:
-            for outlet in self.outlets:
-                outlet.offer(events, status)
+            for publisher in self.publishers:
+                publisher.offer(events, status)
 
     def _stated(self, status: UnitStatus) -> UnitStatus:
         """The status with the uncertainty of each of its numbers."""
@@ -266,10 +266,10 @@ class Service:
         left out, so that a delay is never followed by a burst."""
         scan_s = self.settings.boards.scan_s
         due_s = self._clock()
-        self._watchdog.tell("READY=1", "STATUS=watching")
+        self._watchdog.notify("READY=1", "STATUS=watching")
         while not self._stop.is_set() and steps != 0:
             if self.step():
-                self._watchdog.tell("WATCHDOG=1")
+                self._watchdog.notify("WATCHDOG=1")
             steps = None if steps is None else steps - 1
             due_s += scan_s
             late_s = self._clock() - due_s
@@ -282,10 +282,10 @@ class Service:
         self._stop.set()
 
     def close(self) -> None:
-        """Keep everything pending; close outlets, history and boards, whatever fails on the way."""
-        self._watchdog.tell("STOPPING=1")
+        """Keep everything pending; close publishers, history and boards, whatever fails on the way."""
+        self._watchdog.notify("STOPPING=1")
         self._stop.set()
-        for close in (self._last_step, *(outlet.close for outlet in self.outlets), self.history.close):
+        for close in (self._last_step, *(publisher.close for publisher in self.publishers), self.history.close):
             try:
                 close()
             except Exception as error:

@@ -35,10 +35,10 @@ LANES = ("call", "contacts", "compressor", "fan")  # the links whose history is 
 
 
 class StoredEvent(msgspec.Struct, frozen=True, kw_only=True):
-    """One row of the outbox. `place` is unbroken over all topics and is what an outlet's cursor counts; `seq` is
+    """One row of the outbox. `offset` is unbroken over all topics and is what a publisher's cursor counts; `seq` is
     unbroken within its topic; `id` never changes however often it is sent."""
 
-    place: int
+    offset: int
     topic: Topic
     seq: int
     id: str
@@ -97,8 +97,8 @@ class VisitScore(NamedTuple):
     unnamed: int
 
 
-class OutletHealth(msgspec.Struct, frozen=True, kw_only=True):
-    """How an outlet does: events still to be delivered, and its last error ("" when the last try went well)."""
+class PublisherHealth(msgspec.Struct, frozen=True, kw_only=True):
+    """How a publisher does: events still to be delivered, and its last error ("" when the last try went well)."""
 
     waiting: int
     error: str = ""
@@ -139,7 +139,7 @@ class Health(msgspec.Struct, frozen=True, kw_only=True):
     held: int = 0
     set_aside: str = ""
     faults: dict[str, str] = {}
-    outlets: dict[str, OutletHealth] = {}
+    publishers: dict[str, PublisherHealth] = {}
     notes: dict[str, str] = {}
     own_faults: tuple[OwnFault, ...] = ()
 
@@ -179,3 +179,16 @@ def decoded(body: bytes, kind: type[_Record]) -> _Record | None:
         return msgspec.json.decode(body, type=kind)
     except (msgspec.DecodeError, ValueError, TypeError, RecursionError):
         return None
+
+
+_MARKS = {"events": "-", "cycles": ":", "answers": "/"}
+
+
+def message_id(origin: str, channel: str, seq: int) -> str:
+    """The id of a numbered message. The sign between keeps numbers of two topics apart; `origin` ends before it."""
+    return f"{origin}{_MARKS[channel]}{seq}"
+
+
+def id_origin(name: str, seq: int) -> str:
+    """What numbered a message: its id without sign and number."""
+    return name.removesuffix(str(seq))[:-1]

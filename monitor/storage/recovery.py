@@ -22,14 +22,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 from secrets import token_hex
 from typing import NamedTuple
+from zlib import crc32
 
 import msgspec
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import HistoryError
+from condenser_monitor.monitor.core.records import Answer
 from condenser_monitor.monitor.storage import schema
 from condenser_monitor.monitor.storage.models import KINDS
-from condenser_monitor.monitor.storage.redo_log import PLACE, STEP, OutboxRow, RedoEntry, RedoLog, RedoRead, sync_folder
 from condenser_monitor.monitor.storage.schema import (
     APPLICATION_ID,
     COLUMNS,
@@ -40,6 +41,214 @@ from condenser_monitor.monitor.storage.schema import (
     corrupt,
     migrate,
 )
+
+# place, topic, seq, id, kind, run, t_s, wall_s, body: as in the table `outbox`
+OutboxRow = tuple[int, str, int, str, str, int, float, float | None, bytes]
+PLACE, STEP = "place", "step"  # among the counters: rows of all topics; steps written
+
+
+class RedoEntry(msgspec.Struct, frozen=True, kw_only=True):
+    """One step, or (without rows) how things stand: what numbers the rows, counters and cursors after it, its rows and
+    answers, and the engine's memory."""
+
+    origin: str
+    run: int
+    counters: dict[str, int]
+    cursors: dict[str, int] = {}
+    rows: tuple[OutboxRow, ...] = ()
+    answers: tuple[Answer, ...] = ()
+    memory: bytes | None = None
+    wall_s: float | None = None
+
+    @property
+    def offset(self) -> int:
+        """The last offset given out."""
+        return self.counters.get(PLACE, 0)
+
+
+class RedoRead(NamedTuple):
+    """What a log holds: its entries, whether the last one is whole, and whether all lines that were ended are;
+    `covers_from` is the place from which on no row is missing, None where there is no entry."""
+
+    entries: tuple[RedoEntry, ...]
+    last_whole: bool
+    whole: bool
+    covers_from: int | None
+
+    @property
+    def last(self) -> RedoEntry | None:
+        """How things stood at the end."""
+        return self.entries[-1] if self.entries else None
+
+
+class RedoLog:
+    """The log beside the history at `path`. Not to be used by two threads at once."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path.with_name(path.name + ".redo")
+        self.old = path.with_name(path.name + ".redo-old")
+        self._new = path.with_name(path.name + ".redo-new")
+        self._file: int | None = None
+        self._before: int | None = None  # the size before the last append
+
+    # ------------------------------------------------------------ reading
+
+    def read(self) -> RedoRead:
+        """Return what can be read; what cannot is left out and said."""
+        entries: list[RedoEntry] = []
+        whole = last_whole = True
+        for path in (self.old, self.path):
+            try:
+                data = path.read_bytes()
+            except OSError:
+                data = b""
+            found, last_whole, good = _entries(data)
+            whole &= good
+            entries += found
+        return RedoRead(tuple(entries), last_whole, whole, _covered_from(entries))
+
+    @property
+    def size(self) -> int:
+        """Bytes of the log since the last backup."""
+        return _size(self.path)
+
+    # ------------------------------------------------------------ writing
+
+    def append(self, entry: RedoEntry, *, durable: bool = True) -> None:
+        """Append an entry; it is on the disk when this returns, if it must be `durable`. Raises OSError, and the log is
+        as it was before."""
+        file = self._opened()
+        self._before = os.fstat(file).st_size
+        try:
+            _write(file, _line(entry))
+            if durable:
+                os.fsync(file)
+        except OSError:
+            self.take_back()
+            raise
+
+    def take_back(self) -> None:
+        """Take back the last append: the database did not take what it says."""
+        if self._file is not None and self._before is not None:
+            with suppress(OSError):
+                os.ftruncate(self._file, self._before)
+                os.fsync(self._file)
+        self._before = None
+
+    def begin(self, entry: RedoEntry, *, keep_old: bool) -> None:
+        """Begin the log again with how things stand; `keep_old` leaves the lines of before the last backup."""
+        self._replace(self.path, _line(entry))
+        if not keep_old:
+            self.old.unlink(missing_ok=True)
+
+    def cut(self, at: int, entry: RedoEntry) -> None:
+        """A backup covers the first `at` bytes: they become the old log. What comes after begins with `entry`, how
+        things stood then. A cut of power in between leaves lines twice, which changes nothing."""
+        data = self.path.read_bytes()
+        self._replace(self.old, data[:at])
+        self._replace(self.path, _line(entry) + data[at:])
+
+    def quarantine(self, end: str) -> None:
+        """Put the log away under another ending; of many, the first and the last are enough."""
+        self.close()
+        to = self.path.with_name(self.path.name + end)
+        if to.exists():
+            to = to.with_name(f"{to.name}-2")
+        with suppress(FileNotFoundError):
+            self.path.replace(to)
+        self.old.unlink(missing_ok=True)
+
+    def close(self) -> None:
+        """Close the file."""
+        if self._file is not None:
+            os.close(self._file)
+            self._file = None
+
+    def _opened(self) -> int:
+        """The file to append to; one that was removed is made again, and a line that was torn is cut off."""
+        if self._file is not None and os.fstat(self._file).st_nlink == 0:
+            self.close()
+        if self._file is None:
+            flags = os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC
+            self._file = os.open(self.path, flags, 0o600)
+            data = self.path.read_bytes()
+            if data and not data.endswith(b"\n"):
+                os.ftruncate(self._file, data.rfind(b"\n") + 1)
+        return self._file
+
+    def _replace(self, path: Path, data: bytes) -> None:
+        self.close()
+        file = os.open(self._new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
+        try:
+            _write(file, data)
+            os.fsync(file)
+        finally:
+            os.close(file)
+        self._new.replace(path)
+        sync_folder(path.parent)
+
+
+def _write(file: int, data: bytes) -> None:
+    """All of it, or OSError: the system may take a part only."""
+    while data:
+        data = data[os.write(file, data) :]
+
+
+def sync_folder(folder: Path) -> None:
+    """Send what was renamed in a folder to the disk. Raises OSError."""
+    handle = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _line(entry: RedoEntry) -> bytes:
+    body = msgspec.json.encode(entry)
+    return b"%08x %b\n" % (crc32(body), body)
+
+
+def _entries(data: bytes) -> tuple[list[RedoEntry], bool, bool]:
+    """The entries, whether the last one is whole, and whether all are."""
+    lines = data.split(b"\n")
+    found: list[RedoEntry] = []
+    last_whole = whole = True
+    for line in lines[:-1]:
+        entry = _entry(line)
+        last_whole = entry is not None
+        whole &= last_whole
+        if entry is not None:
+            found.append(entry)
+    return found, last_whole and not lines[-1], whole
+
+
+def _entry(line: bytes) -> RedoEntry | None:
+    crc, _, body = line.partition(b" ")
+    if crc != b"%08x" % crc32(body):
+        return None
+    try:
+        return msgspec.json.decode(body, type=RedoEntry)
+    except (msgspec.DecodeError, ValueError, RecursionError):
+        return None
+
+
+def _covered_from(entries: Sequence[RedoEntry]) -> int | None:
+    """From the end backwards, as long as each entry goes on where the one before ended."""
+    found: int | None = None
+    for entry in reversed(entries):
+        if found is not None and entry.offset < found:
+            break
+        began = entry.offset - len(entry.rows)
+        found = began if found is None else min(found, began)
+    return found
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
 
 ENDS = ("-wal", "-shm", "")  # the parts of a history, the one that all others belong to last
 MEMORY = "memory"  # the row of `state` with the engine's memory
@@ -133,7 +342,7 @@ def _gone_on_with(path: Path, redo: RedoLog, log: RedoRead) -> Opened:
         schema.migrate(db, place=str(path))
         origin = _meta(db, "origin")
         if log.last is not None and origin not in (None, log.last.origin):
-            redo.put_away("-of-another")  # numbers began again, or somebody put another history in place
+            redo.quarantine("-of-another")  # numbers began again, or somebody put another history in place
             log = RedoRead((), True, True, None)
         with db:
             db.execute("BEGIN IMMEDIATE")
@@ -142,7 +351,7 @@ def _gone_on_with(path: Path, redo: RedoLog, log: RedoRead) -> Opened:
                 words = f"{missed} steps that were lost at the end of the database were restored from the redo log"
                 _put_damage(db, Damage(file="", new=False, words=words))
         if not log.whole:
-            redo.put_away("-damaged")
+            redo.quarantine("-damaged")
     except BaseException:
         db.close()
         raise
@@ -153,10 +362,10 @@ def _restored(
     path: Path, wall: Callable[[], float], fault: str, redo: RedoLog, log: RedoRead, *, belongs: bool
 ) -> Opened:
     """Put a file in place of a damaged one, or (no `fault`) of one that is gone."""
-    aside = aside_name(path, wall())
+    aside = quarantine_name(path, wall())
     _build(path, aside.name if fault else "", fault, log, belongs=belongs)
     _finish(path, wall)
-    thin(path)
+    thin_quarantine(path)
     return _gone_on_with(path, redo, redo.read())
 
 
@@ -168,9 +377,9 @@ def _finish(path: Path, wall: Callable[[], float]) -> None:
     with suppress(sqlite3.Error), closing(reading(ready, log=False)) as db:
         found = damage_of(db, path, kept=False)
         if found is not None and found.file:
-            set_aside(path, path.with_name(Path(found.file).name))
+            quarantine(path, path.with_name(Path(found.file).name))
     if any(part(path, end).exists() for end in ENDS):
-        set_aside(path, aside_name(path, wall()))
+        quarantine(path, quarantine_name(path, wall()))
     ready.replace(path)
     sync_folder(path.parent)
 
@@ -253,7 +462,7 @@ def replay(db: sqlite3.Connection, entries: Sequence[RedoEntry]) -> int:
     missed = 0
     first = db.execute("SELECT min(place) FROM outbox").fetchone()[0] or 0
     for entry in entries:
-        behind = entry.counters.get(STEP, 0) > _counter(db, STEP) or entry.place > _counter(db, PLACE)
+        behind = entry.counters.get(STEP, 0) > _counter(db, STEP) or entry.offset > _counter(db, PLACE)
         missed += behind
         for row in entry.rows:
             if behind or row[0] >= first:
@@ -382,7 +591,7 @@ def read_base(path: Path) -> StoredBase:
         )
     log = RedoLog(path).read()
     last = log.last
-    if last is None or (base.origin not in (None, last.origin)) or last.place < base.counters.get(PLACE, 0):
+    if last is None or (base.origin not in (None, last.origin)) or last.offset < base.counters.get(PLACE, 0):
         return base
     ahead = base.memory is None or last.counters.get(STEP, 0) > base.counters.get(STEP, 0)
     memory = (_newest_memory(log.entries) if ahead else None) or base.memory
@@ -552,9 +761,9 @@ def _newest_seq(db: Connection, topic: str, origin: str) -> int | None:
     return row[0] if row is not None and isinstance(row[0], int) else None
 
 
-def unreadable(path: Path, places: Iterable[int]) -> str:
+def unreadable(path: Path, offsets: Iterable[int]) -> str:
     """What SQLite says of rows that somebody waits for and that cannot be read, "" when all can: open requests, and the
-    next ones beyond places of the outbox.
+    next ones beyond offsets of the outbox.
 
     To be asked while the file is in use. Looked for through a connection of its own, as whoever reads has one: who
     writes knows the tables from before the damage, and SQLite writes on behind a row that it cannot read.
@@ -562,7 +771,7 @@ def unreadable(path: Path, places: Iterable[int]) -> str:
     try:
         with closing(_read_only(path, alone=False)) as db:
             db.execute("SELECT body, source FROM requests WHERE answer IS NULL").fetchall()
-            for place in places:
+            for place in offsets:
                 db.execute(
                     "SELECT * FROM outbox WHERE place > ? ORDER BY place LIMIT ?", (place, _LOOKED_AT)
                 ).fetchall()
@@ -624,7 +833,7 @@ def _usable_backup(path: Path) -> Path | None:
 # ---------------------------------------------------------------- putting away
 
 
-def aside_name(path: Path, wall_s: float) -> Path:
+def quarantine_name(path: Path, wall_s: float) -> Path:
     """Where a file is to be put away: a name nothing has yet."""
     stamp = datetime.fromtimestamp(wall_s, UTC).strftime("%Y-%m-%dT%H%M%SZ")
     number = 1
@@ -635,17 +844,17 @@ def aside_name(path: Path, wall_s: float) -> Path:
         number += 1
 
 
-def set_aside(path: Path, aside: Path) -> None:
+def quarantine(path: Path, aside: Path) -> None:
     """Rename a file and what belongs to it. It may have been begun before, and ended by a power cut."""
     for end in ENDS:
         if part(path, end).exists() and not part(aside, end).exists():
             part(path, end).replace(part(aside, end))
 
 
-def thin(path: Path, most: int | None = None) -> None:
+def thin_quarantine(path: Path, most: int | None = None) -> None:
     """Bound what lies put away: never the first of them, and of the others only those beyond a number that no sound
     disk comes to (`most`), or beyond a few when the disk is nearly full."""
-    kept = sorted(set(_put_away(path)), key=lambda one: one.stem)
+    kept = sorted(set(_quarantined(path)), key=lambda one: one.stem)
     full = shutil.disk_usage(path.parent).free < _FREE_LEAST
     most = most or int((limits.HISTORY.set_aside_full if full else limits.HISTORY.set_aside_most).value)
     for extra in kept[1 : max(1, len(kept) - most + 1)]:
@@ -654,7 +863,7 @@ def thin(path: Path, most: int | None = None) -> None:
                 part(extra, end).unlink(missing_ok=True)
 
 
-def _put_away(path: Path) -> Sequence[Path]:
+def _quarantined(path: Path) -> Sequence[Path]:
     found = path.parent.glob(f"{path.stem}.corrupt-*{path.suffix}*")
     return [one.with_name(one.name.removesuffix("-wal").removesuffix("-shm")) for one in found]
 

@@ -227,9 +227,9 @@ class OwnerLock:
 # ---------------------------------------------------------------- keeping it small
 
 
-def tidy(db: sqlite3.Connection, wall_s: float | None, keep: config.HistorySettings, last_place: int) -> None:
+def tidy(db: sqlite3.Connection, wall_s: float | None, keep: config.HistorySettings, last_offset: int) -> None:
     """Thin readings older than a few days and drop what is older than its days; a bounded span each time."""
-    db.execute("DELETE FROM outbox WHERE place <= ?", (last_place - int(limits.HISTORY.outbox_most.value),))
+    db.execute("DELETE FROM outbox WHERE place <= ?", (last_offset - int(limits.HISTORY.outbox_most.value),))
     if wall_s is None:
         return
     _thin(db, wall_s - limits.HISTORY.fine_days.value * DAY_S)

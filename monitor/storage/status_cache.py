@@ -11,21 +11,26 @@ import sqlite3
 import stat
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from hashlib import blake2b
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.records import LinkState
+from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.core.records import (
+    LinkState,
+    LinkView,
+    Scan,
+)
 from condenser_monitor.monitor.storage.models import (
     LANES,
     Columns,
     Lane,
 )
-from condenser_monitor.monitor.storage.recovery import aside_name, set_aside, thin
-from condenser_monitor.monitor.storage.rollup import Bucket
+from condenser_monitor.monitor.storage.recovery import quarantine, quarantine_name, thin_quarantine
 from condenser_monitor.monitor.storage.schema import (
     COLUMNS,
     Connection,
@@ -33,6 +38,141 @@ from condenser_monitor.monitor.storage.schema import (
     corrupt,
     sound,
 )
+
+STEP_S = int(limits.HISTORY.fine_step_s.value)
+SCALE = 1000  # readings are kept as whole thousandths of their unit
+_HELD_MOST = 2160  # six hours of 10 s without a clock
+
+
+class Bucket(NamedTuple):
+    """One finished stretch of STEP_S from `wall_s`: for each reading mean, low, high in thousandths, or None thrice."""
+
+    wall_s: int
+    values: tuple[int | None, ...]
+
+
+class Rollup:
+    """Collects scans; `add` gives the stretches that are finished."""
+
+    def __init__(self) -> None:
+        self._began_s: float | None = None
+        self._wall = False
+        self._sums: list[list[float] | None] = [None] * len(READINGS)
+        self._held: deque[tuple[float, tuple[int | None, ...]]] = deque(maxlen=_HELD_MOST)
+
+    def add(self, scan: Scan) -> list[Bucket]:
+        """Enter a scan; the stretches it finished, dated (none while the wall clock is not known)."""
+        axis_s = scan.t_s if scan.wall_s is None else scan.wall_s
+        began_s = axis_s // STEP_S * STEP_S
+        done: list[Bucket] = []
+        if self._began_s is not None and (began_s != self._began_s or self._wall != (scan.wall_s is not None)):
+            done = self._close()
+        self._began_s, self._wall = began_s, scan.wall_s is not None
+        if scan.wall_s is not None and self._held:
+            offset_s = scan.wall_s - scan.t_s
+            done = [Bucket(int((t + offset_s) // STEP_S * STEP_S), values) for t, values in self._held] + done
+            self._held.clear()
+        self._add(scan)
+        return done
+
+    def flush(self) -> list[Bucket]:
+        """End the stretch under way (at a stop of the program)."""
+        return self._close() if self._began_s is not None else []
+
+    def _add(self, scan: Scan) -> None:
+        for index, name in enumerate(READINGS):
+            value = getattr(scan, name)
+            if value is None:
+                continue
+            sums = self._sums[index]
+            if sums is None:
+                self._sums[index] = [1, value, value, value]
+            else:
+                sums[0] += 1
+                sums[1] += value
+                sums[2] = min(sums[2], value)
+                sums[3] = max(sums[3], value)
+
+    def _close(self) -> list[Bucket]:
+        values: list[int | None] = []
+        for sums in self._sums:
+            if sums is None:
+                values += (None, None, None)
+            else:
+                values += (round(sums[1] / sums[0] * SCALE), round(sums[2] * SCALE), round(sums[3] * SCALE))
+        began_s, self._began_s = self._began_s, None
+        self._sums = [None] * len(READINGS)
+        assert began_s is not None
+        if not self._wall:
+            self._held.append((began_s, tuple(values)))
+            return []
+        return [Bucket(int(began_s), tuple(values))]
+
+
+class _Stretch:
+    __slots__ = ("from_t_s", "from_wall_s", "state")
+
+    def __init__(self, state: LinkState, from_t_s: float, from_wall_s: float | None) -> None:
+        self.state, self.from_t_s, self.from_wall_s = state, from_t_s, from_wall_s
+
+
+class LaneTrack:
+    """Follows the links in LANES; `add` gives each stretch that began or ended, dated.
+
+    A stretch that began before the clock was known is dated backwards once it is.
+    """
+
+    def __init__(self) -> None:
+        self._open: dict[str, _Stretch] = {}
+        self._held: deque[tuple[str, LinkState, float, float]] = deque(maxlen=_HELD_MOST)
+
+    def add(self, links: Sequence[LinkView], t_s: float, wall_s: float | None) -> list[Lane]:
+        """Enter the links as they stand."""
+        changed: list[Lane] = []
+        if wall_s is not None:
+            changed += self._date(t_s, wall_s)
+        for link in links:
+            if link.name in LANES:
+                changed += self._one(link, t_s, wall_s)
+        return changed
+
+    def _one(self, link: LinkView, t_s: float, wall_s: float | None) -> list[Lane]:
+        now = self._open.get(link.name)
+        if now is not None and now.state == link.state:
+            return []
+        changed = []
+        if now is not None:
+            if now.from_wall_s is not None:
+                to_s = max(now.from_wall_s, now.from_wall_s + (t_s - now.from_t_s) if wall_s is None else wall_s)
+                changed.append(Lane(name=link.name, state=now.state, from_wall_s=now.from_wall_s, to_wall_s=to_s))
+            else:
+                self._held.append((link.name, now.state, now.from_t_s, t_s))
+        self._open[link.name] = _Stretch(link.state, t_s, wall_s)
+        if wall_s is not None:
+            changed.append(Lane(name=link.name, state=link.state, from_wall_s=wall_s, to_wall_s=None))
+        return changed
+
+    def _date(self, t_s: float, wall_s: float) -> list[Lane]:
+        offset_s = wall_s - t_s
+        dated = [
+            Lane(name=name, state=state, from_wall_s=from_s + offset_s, to_wall_s=to_s + offset_s)
+            for name, state, from_s, to_s in self._held
+        ]
+        self._held.clear()
+        for name, stretch in self._open.items():
+            if stretch.from_wall_s is None:
+                stretch.from_wall_s = stretch.from_t_s + offset_s
+                dated.append(Lane(name=name, state=stretch.state, from_wall_s=stretch.from_wall_s, to_wall_s=None))
+        return dated
+
+    def open(self, wall_s: float) -> list[Lane]:
+        """The stretches under way, ended at `wall_s` for keeping; they go on."""
+        return [
+            Lane(name=name, state=s.state, from_wall_s=s.from_wall_s, to_wall_s=max(s.from_wall_s, wall_s))
+            for name, s in self._open.items()
+            if s.from_wall_s is not None
+        ]
+
 
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS status (
@@ -177,8 +317,8 @@ class StatusCache:
     def _retry(self, path: Path) -> sqlite3.Connection:
         """A new one where the file cannot be used; the old one is put away. Few are kept: they may lie in memory."""
         try:
-            set_aside(path, aside_name(path, self._wall()))
-            thin(path, int(limits.HISTORY.set_aside_full.value))
+            quarantine(path, quarantine_name(path, self._wall()))
+            thin_quarantine(path, int(limits.HISTORY.set_aside_full.value))
             db = self._open(path)
         except (sqlite3.Error, OSError):
             return self._open(None)
@@ -217,13 +357,13 @@ class StatusCache:
         except sqlite3.Error as error:
             self.error = f"{self.path}: {error}"
             if corrupt(error):
-                self._begin_anew()
+                self._replace_damaged()
 
-    def _begin_anew(self) -> None:
+    def _replace_damaged(self) -> None:
         """Damaged while it was in use: the next thing put into it goes into a new one."""
         with self._lock, suppress(OSError):
-            set_aside(self.path, aside_name(self.path, self._wall()))
-            thin(self.path, int(limits.HISTORY.set_aside_full.value))
+            quarantine(self.path, quarantine_name(self.path, self._wall()))
+            thin_quarantine(self.path, int(limits.HISTORY.set_aside_full.value))
         self._written_s = None
 
     @staticmethod
@@ -258,7 +398,7 @@ class StatusCache:
             )
 
     def note(self, name: str, text: str, wall_s: float | None) -> None:
-        """Put a saying for the health page."""
+        """Put a note for the health page."""
         self._notes[name] = (text, wall_s)
         with suppress(sqlite3.Error), self._lock, self._same() as db:
             db.execute(_PUT_NOTE, (name, wall_s, text))
@@ -273,7 +413,7 @@ class StatusCache:
         return None
 
     def notes(self) -> dict[str, tuple[str, float | None]]:
-        """All sayings, by name, with the time of day."""
+        """All notes, by name, with the time of day."""
         with suppress(sqlite3.Error), self._lock:
             rows = self._same().execute("SELECT name, text, wall_s FROM notes").fetchall()
             return {row[0]: (row[1], row[2]) for row in rows if _NOTE.holds(row) and row[0] not in _OLD_NOTES}

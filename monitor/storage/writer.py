@@ -35,15 +35,24 @@ from condenser_monitor.monitor.core.records import (
     StartTransient,
 )
 from condenser_monitor.monitor.storage import recovery
-from condenser_monitor.monitor.storage.message_ids import id_origin, message_id
-from condenser_monitor.monitor.storage.models import KINDS, Body, StoredEvent
-from condenser_monitor.monitor.storage.recovery import MEMORY, PUT_OUTBOX, damage_of, open_owned, unreadable
-from condenser_monitor.monitor.storage.redo_log import PLACE, STEP, OutboxRow, RedoEntry, RedoLog
-from condenser_monitor.monitor.storage.rollup import LaneTrack
+from condenser_monitor.monitor.storage.models import KINDS, Body, StoredEvent, id_origin, message_id
+from condenser_monitor.monitor.storage.recovery import (
+    MEMORY,
+    PLACE,
+    PUT_OUTBOX,
+    STEP,
+    OutboxRow,
+    RedoEntry,
+    RedoLog,
+    damage_of,
+    open_owned,
+    unreadable,
+)
 from condenser_monitor.monitor.storage.schema import DAY_S, OwnerLock, corrupt, free_bytes, tidy
 from condenser_monitor.monitor.storage.status_cache import (
     PUT_FINE,
     PUT_LANE,
+    LaneTrack,
     Row,
     StatusCache,
     lane_row,
@@ -98,7 +107,7 @@ class StorageWriter:
         self.path, self.live, self.lanes, self.keep = path, live, lanes, keep
         self.clock, self.wall, self.release, self.background = clock, wall, release, background
         self.lock = threading.RLock()
-        self.error, self.aside, self.damage, self.backup_error = "", "", "", ""
+        self.error, self.quarantined, self.damage, self.backup_error = "", "", "", ""
         self.failed_s: float | None = None  # since when the disk has failed
         self.dropped = 0  # rows that the bound on memory cost
         self.memory: bytes | None = None
@@ -111,10 +120,10 @@ class StorageWriter:
         self.cursors: dict[str, int] = {}
         self.degraded: dict[str, int] = {}  # publishers given held rows while the rows on disk could not be read
         self.run, self.origin = 0, "x" + token_hex(4)
-        self._base_place: int | None = None  # the last place of what was read without writing
+        self._base_offset: int | None = None  # the last offset of what was read without writing
         self._mark = token_hex(3)
         self._counters: dict[str, int] = {}
-        self.on_disk = 0  # the last place that is on disk
+        self.on_disk = 0  # the last offset that is on disk
         self._db: sqlite3.Connection | None = None
         self._redo = RedoLog(path)
         self._redo_memory: bytes | None = None  # the newest in it at the last opening
@@ -158,7 +167,7 @@ class StorageWriter:
         self.memory, self.last_good_memory = base.memory, base.last_good_memory
         if base.origin is not None:
             self.origin, self._counters, self.cursors = base.origin, dict(base.counters), dict(base.cursors)
-            self._base_place = self.on_disk = base.counters.get(PLACE, 0)
+            self._base_offset = self.on_disk = base.counters.get(PLACE, 0)
 
     def _note_damage(self, db: sqlite3.Connection) -> None:
         """Say what damage the file came out of: once in the log, and to whoever asks while the damaged one is there."""
@@ -166,7 +175,7 @@ class StorageWriter:
         if found is not None and found.words != self.damage:
             _log.warning("%s: %s", self.path, found.words)
         self.damage = "" if found is None else found.words
-        self.aside = found.file if found is not None and found.new else ""
+        self.quarantined = found.file if found is not None and found.new else ""
         if found is not None and not found.file:
             db.execute("DELETE FROM meta WHERE key = 'damage'")  # said in this run, and there is nothing to remove
 
@@ -203,36 +212,36 @@ class StorageWriter:
         for row in reversed(self.held.rows):
             if id_origin(row.id, row.seq) == self.origin:
                 found |= {row.topic: row.seq - 1}
-            found[PLACE] = row.place - 1
+            found[PLACE] = row.offset - 1
         return found
 
     def _adopt(self, db: sqlite3.Connection, last: dict[str, int], origin: str) -> None:
         """Go on from where the file ends. Held rows are placed and numbered after it, but for those that were told
         already, which keep their ids; publishers begin at the file's cursors, so that nothing in it is passed over."""
-        base_read = self._base_place is not None and self.origin == origin
+        base_read = self._base_offset is not None and self.origin == origin
         kept = dict(db.execute("SELECT key, body FROM state WHERE key IN (?, ?)", (MEMORY, MEMORY_GOOD)))
         known = {key: body for key, body in kept.items() if isinstance(body, bytes)}
         if not base_read:
             self.memory_came_late = MEMORY in known and (self.memory is not None or bool(self.held))
             self.memory, self.last_good_memory = known.get(MEMORY), self._redo_memory or known.get(MEMORY_GOOD)
-        place = last.get(PLACE, 0)
-        cursors = dict(db.execute("SELECT outlet, min(place, ?) FROM cursors", (place,)))
-        if base_read and self._base_place == place:
+        offset = last.get(PLACE, 0)
+        cursors = dict(db.execute("SELECT outlet, min(place, ?) FROM cursors", (offset,)))
+        if base_read and self._base_offset == offset:
             self.cursors = cursors | {name: max(at, cursors.get(name, 0)) for name, at in self.cursors.items()}
         else:
             self.cursors = cursors
         self.origin = origin
         counters = dict(last)
         for index, row in enumerate(self.held.rows):
-            place += 1
+            offset += 1
             seq, name = row.seq, row.id
-            if not _told(row):
+            if not _published(row):
                 seq = counters.get(row.topic, 0) + 1
                 name = message_id(origin, row.topic, seq)
             if id_origin(name, seq).partition(".")[0] == origin:
                 counters[row.topic] = max(seq, counters.get(row.topic, 0))
-            self.held.rows[index] = msgspec.structs.replace(row, place=place, seq=seq, id=name, run=self.run)
-        self._counters = {**counters, PLACE: place}
+            self.held.rows[index] = msgspec.structs.replace(row, offset=offset, seq=seq, id=name, run=self.run)
+        self._counters = {**counters, PLACE: offset}
 
     def _drop(self) -> None:
         self._redo.close()
@@ -288,10 +297,12 @@ class StorageWriter:
     def _number(self, body: Body, now_s: float, wall_s: float | None) -> None:
         kind = _KIND_OF[type(body)]
         topic = KINDS[kind][0]
-        place, seq = self._counters.get(PLACE, 0) + 1, self._counters.get(topic, 0) + 1
-        self._counters |= {PLACE: place, topic: seq}
+        offset, seq = self._counters.get(PLACE, 0) + 1, self._counters.get(topic, 0) + 1
+        self._counters |= {PLACE: offset, topic: seq}
         name = message_id(self.origin, topic, seq)
-        row = StoredEvent(place=place, topic=topic, seq=seq, id=name, run=self.run, t_s=now_s, wall_s=wall_s, body=body)
+        row = StoredEvent(
+            offset=offset, topic=topic, seq=seq, id=name, run=self.run, t_s=now_s, wall_s=wall_s, body=body
+        )
         self.held.rows.append(row)
 
     def _bound(self) -> None:
@@ -355,7 +366,7 @@ class StorageWriter:
 
     def _put_held(self, db: sqlite3.Connection) -> None:
         if self.held.rows:  # a commit that failed may have been carried out all the same
-            db.execute("DELETE FROM outbox WHERE place >= ?", (self.held.rows[0].place,))
+            db.execute("DELETE FROM outbox WHERE place >= ?", (self.held.rows[0].offset,))
         db.executemany(PUT_OUTBOX, map(_outbox_row, self.held.rows))
         db.executemany("INSERT OR REPLACE INTO counters VALUES (?, ?)", self._counters.items())
         db.executemany(
@@ -372,7 +383,7 @@ class StorageWriter:
         )
 
     def _put_state(self, db: sqlite3.Connection, wall_s: float | None, status: bytes) -> None:
-        last_place = self._counters.get(PLACE, 0)
+        last_offset = self._counters.get(PLACE, 0)
         seen = self.live.status()  # a status is as old as its scan, here too: the next life may see nothing
         if self.clock() - self._good_s >= DAY_S and self.memory is not None:
             self.keep_beside(MEMORY_GOOD, self.memory)
@@ -382,7 +393,7 @@ class StorageWriter:
             *((key, wall_s, body) for key, body in self._memory_rows.items()),
         ]
         db.executemany("INSERT OR REPLACE INTO state VALUES (?, ?, ?)", state)
-        cursors = [(outlet, min(place, last_place)) for outlet, place in self.cursors.items()]
+        cursors = [(publisher, min(place, last_offset)) for publisher, place in self.cursors.items()]
         db.executemany("INSERT OR REPLACE INTO cursors VALUES (?, ?)", cursors)
 
     def keep_beside(self, key: str, memory: bytes) -> None:
@@ -481,26 +492,26 @@ class StorageWriter:
 
     # ------------------------------------------------------------ what publishers see of it
 
-    def visible(self, after_place: int) -> list[StoredEvent]:
+    def visible(self, after_offset: int) -> list[StoredEvent]:
         """Held rows beyond a cursor, once the disk has failed for a while."""
         with self.lock:
             if self.failed_s is None or self.clock() - self.failed_s < limits.HISTORY.expose_s.value:
                 return []
             for index, row in enumerate(self.held.rows):
-                if not _told(row):  # once told, the same for ever: the file may come back and number otherwise
+                if not _published(row):  # once told, the same for ever: the file may come back and number otherwise
                     origin = id_origin(row.id, row.seq)
                     marked = message_id(f"{origin}.{self._mark}", row.topic, row.seq)
                     self.held.rows[index] = msgspec.structs.replace(row, id=marked)
-            return [row for row in self.held.rows if row.place > after_place]
+            return [row for row in self.held.rows if row.offset > after_offset]
 
-    def delivered(self, publisher: str, place: int) -> None:
+    def delivered(self, publisher: str, offset: int) -> None:
         """Move a cursor. On disk it never goes beyond the rows that are there; should a power cut undo it, rows are
         delivered again."""
         with self.lock:
             if publisher in self.degraded:
-                self.degraded[publisher] = max(place, self.degraded[publisher])
+                self.degraded[publisher] = max(offset, self.degraded[publisher])
             else:
-                self.cursors[publisher] = max(place, self.cursors.get(publisher, 0))
+                self.cursors[publisher] = max(offset, self.cursors.get(publisher, 0))
             if self._db is not None and self.failed_s is None:
                 kept = min(self.cursors.get(publisher, 0), self.on_disk)
                 with suppress(sqlite3.Error, OSError):
@@ -511,8 +522,8 @@ class StorageWriter:
                         )
                         self._redo.append(standing, durable=False)
 
-    def last_place(self) -> int:
-        """The newest place given out."""
+    def last_offset(self) -> int:
+        """The newest offset given out."""
         with self.lock:
             return self._counters.get(PLACE, 0)
 
@@ -527,14 +538,14 @@ class StorageWriter:
             return whole
 
 
-def _told(row: StoredEvent) -> bool:
+def _published(row: StoredEvent) -> bool:
     """Whether a row became visible before it was on disk: its id has a mark of the process that showed it."""
     return "." in id_origin(row.id, row.seq)
 
 
 def _outbox_row(row: StoredEvent) -> OutboxRow:
     body = msgspec.json.encode(row.body)
-    return (row.place, row.topic, row.seq, row.id, _KIND_OF[type(row.body)], row.run, row.t_s, row.wall_s, body)
+    return (row.offset, row.topic, row.seq, row.id, _KIND_OF[type(row.body)], row.run, row.t_s, row.wall_s, body)
 
 
 def _inode(path: Path) -> tuple[int, int, bool] | None:

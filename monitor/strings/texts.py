@@ -2,7 +2,7 @@
 
 Pure tables and a few functions that put a finding's values in. A translation is another set of these tables with the
 same keys; the findings' own are in findings.py, the page's in page.py, the report's in report.py, the phone's in
-outlets/phone_text.py. Nothing here is measured or decided; titles of suspects are in suspects/table.py,
+publishers/phone_text.py. Nothing here is measured or decided; titles of suspects are in suspects/table.py,
 those of checks in the rows of checks/.
 """
 
@@ -137,7 +137,7 @@ WORDS: dict[str, str] = {
 }
 
 
-# What the phone is told of, beside the findings: keys are those of outlets/phone_plan.py.
+# What the phone is told of, beside the findings: keys are those of publishers/notification_policy.py.
 _TOLD: dict[str, FindingText] = {
     **FINDINGS,
     OWN_FAULT: FindingText(

@@ -10,8 +10,7 @@ from typing import TextIO
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import shown
 from condenser_monitor.monitor.core.records import AlertState, Episode, EpisodeState, Request, RequestKind, UnitStatus
-from condenser_monitor.monitor.storage.file import History
-from condenser_monitor.monitor.storage.request_queue import leave
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.strings import texts, time_format
 
 KINDS = {
@@ -77,10 +76,22 @@ def answer(
 ) -> int:
     """Leave a person's answer to an episode or a finding, and say what became of it. Exit status 0 done, 1 refused or
     not answered yet."""
-    wish = Request(id=secrets.token_hex(8), request=KINDS[what], by=by, finding=name, hours=hours, day=day, note=note)
-    reply = leave(history, wish, limits.WEB.answer_wait_s.value)
+    request = Request(
+        id=secrets.token_hex(8), request=KINDS[what], by=by, finding=name, hours=hours, day=day, note=note
+    )
+    return _ask(history, out, request, "Done.")
+
+
+def renew(history: History, out: TextIO, part: str, *, by: str) -> int:
+    """Say that a part was renewed, and what became of it. Exit status as `answer`."""
+    request = Request(id=secrets.token_hex(8), request=RequestKind.RENEW, by=by, part=part)
+    return _ask(history, out, request, f"What was normal for the {part} is reset.")
+
+
+def _ask(history: History, out: TextIO, request: Request, done: str) -> int:
+    reply = history.ask(request, limits.WEB.answer_wait_s.value)
     if reply is None:
         out.write("Left for the monitor, which has not answered yet.\n")
         return 1
-    out.write("Done.\n" if reply.done else f"Not done: {reply.why}\n")
+    out.write(f"{done}\n" if reply.done else f"Not done: {reply.why}\n")
     return 0 if reply.done else 1

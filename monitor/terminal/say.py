@@ -26,8 +26,7 @@ from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.visit.dialogue import talk
 from condenser_monitor.monitor.diagnosis.visit.session import OTHER, VisitSession
-from condenser_monitor.monitor.storage.file import History
-from condenser_monitor.monitor.storage.resumed_visit import session as resumed
+from condenser_monitor.monitor.storage.history import History, resumed_visit
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import short
 from condenser_monitor.monitor.terminal.text import (
@@ -234,7 +233,7 @@ def _begin(history: History, settings: Settings, about: str | None, who: Who) ->
     standing = {} if seen is None else {finding.name: finding for finding in seen.findings}
     chosen = about or next(iter(standing), _FIRST_SYMPTOM)
     if seen is not None and chosen in standing:
-        return resumed(history, settings, standing[chosen], seen, who)
+        return resumed_visit(history, settings, standing[chosen], seen, who)
     return VisitSession.from_symptom(chosen, unit=settings.unit, who=who)
 
 

@@ -142,7 +142,7 @@ def troubles(health: Health) -> list[str]:
     """What is wrong with the monitor itself; empty when nothing is."""
     lines = [f"disk: {health.disk_error}"] if health.disk_error else []
     lines += [f"no reading of {texts.NAMES.get(name, name)}: {why}" for name, why in sorted(health.faults.items())]
-    lines += [f"{name}: {one.error}" for name, one in sorted(health.outlets.items()) if one.error]
+    lines += [f"{name}: {one.error}" for name, one in sorted(health.publishers.items()) if one.error]
     lines += [f"{name}: {said}" for name, said in sorted(health.notes.items()) if said]
     lines += [own_fault(one) for one in health.own_faults]
     return ["", "The monitor itself:", *(f"  {line}" for line in lines)] if lines else []

@@ -25,7 +25,7 @@ from condenser_monitor.monitor.core.records import Scan
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
 from condenser_monitor.monitor.publishers.messages import topic
 from condenser_monitor.monitor.service.run_loop import Service, ServiceWatchdog
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.broker import PrivateBroker
 from tests.benchmarks.table import Row, cost, took_each_s
 from tests.monitor.edge_tools import ReplayBoards

@@ -21,7 +21,7 @@ from condenser_monitor.monitor.core.records import (
 from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.recording.csv_file import RecordingWriter
 from condenser_monitor.monitor.recording.replay import Replay
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.storage.models import LANES
 from condenser_monitor.monitor.storage.schema import COLUMNS, DAY_S
 from condenser_monitor.web.app import create_app

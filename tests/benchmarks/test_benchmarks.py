@@ -11,7 +11,7 @@ import pytest
 from condenser_monitor.monitor.core import config, cycle
 from condenser_monitor.monitor.core.findings import ROWS
 from condenser_monitor.monitor.core.records import Change, CycleState
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from tests.benchmarks import machines, past
 from tests.benchmarks.__main__ import CASES, main
 from tests.benchmarks.table import (

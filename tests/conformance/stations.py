@@ -14,7 +14,7 @@ from condenser_monitor.monitor.core.config import (
 )
 from condenser_monitor.monitor.core.records import Answer
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.broker import PrivateBroker
 from tests.conformance.mqtt_tools import Heard
 from tests.monitor.edge_tools import MEMORY, WALL_S, status
@@ -66,12 +66,12 @@ class Station:
     @property
     def error(self) -> str:
         """The outlet's last error."""
-        return self.history.health().outlets["mqtt"].error if self.history.health().outlets else ""
+        return self.history.health().publishers["mqtt"].error if self.history.health().publishers else ""
 
     @property
     def waiting(self) -> int:
         """Rows of the outbox not yet delivered."""
-        return self.history.health().outlets["mqtt"].waiting
+        return self.history.health().publishers["mqtt"].waiting
 
 
 def numbers(heard: list[Heard]) -> list[int]:

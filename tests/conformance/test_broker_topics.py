@@ -17,7 +17,7 @@ from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
 from condenser_monitor.monitor.publishers.messages import ResendRequest
 from condenser_monitor.monitor.service.run_loop import Service
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.broker import PrivateBroker
 from tests.conformance.mqtt_tools import Listener, publish
 from tests.conformance.stations import Station, site
@@ -166,7 +166,7 @@ def answers(client: Listener) -> dict[str, tuple[bool, str]]:
 def test_a_request_is_taken_answered_and_harmless_when_repeated(shared_broker: PrivateBroker, station: Station) -> None:
     """Service mode asked for by the broker: handed over once; the same id again only gets the answer again."""
     text = '{"id":"r1","request":"service","by":"Sam","hours":2}'
-    until(lambda: station.history.health().outlets)
+    until(lambda: station.history.health().publishers)
     with Listener(shared_broker, f"{station.root}/answers") as client:
         ask(shared_broker, station, text)
         until(lambda: [request.id for request in station.history.requests()] == ["r1"])
@@ -193,7 +193,7 @@ def test_a_request_that_cannot_be_taken_is_answered_with_the_reason(
     shared_broker: PrivateBroker, station: Station, text: str, name: str, why: str
 ) -> None:
     """Nothing is guessed; the connection lives on and takes the next one."""
-    until(lambda: station.history.health().outlets)
+    until(lambda: station.history.health().publishers)
     with Listener(shared_broker, f"{station.root}/answers") as client:
         ask(shared_broker, station, text)
         client.wait_named("answers")
@@ -229,7 +229,7 @@ def test_a_failure_while_taking_a_request_does_not_end_the_connection(
         raise RuntimeError("a fault of ours")
 
     monkeypatch.setattr(station.history, "add_request", broken)
-    until(lambda: station.history.health().outlets)
+    until(lambda: station.history.health().publishers)
     with Listener(shared_broker, f"{station.root}/answers") as client:
         ask(shared_broker, station, '{"id":"r1","request":"resume","by":"Sam"}')
         client.wait_named("answers")
@@ -240,7 +240,7 @@ def test_a_failure_while_taking_a_request_does_not_end_the_connection(
 
 def test_a_flood_of_nonsense_is_not_answered_without_end(shared_broker: PrivateBroker, station: Station) -> None:
     """After thirty refusals in a minute there are no more, and a good request is still taken."""
-    until(lambda: station.history.health().outlets)
+    until(lambda: station.history.health().publishers)
     with Listener(shared_broker, f"{station.root}/answers") as client:
         publish(shared_broker, f"{station.root}/requests", "x", options=("-V", "5", "--repeat", "100"))
         ask(shared_broker, station, '{"id":"good","request":"resume","by":"Sam"}')
@@ -288,7 +288,7 @@ def test_a_flood_of_resends_fills_no_memory(keep: config.HistorySettings) -> Non
         history.step(now_s=1.0, wall_s=WALL_S, status=status(), memory=lambda: b"", events=events)
         outlet, client = BrokerPublisher(Settings(mqtt=config.Mqtt(host="nowhere"))), Client()
         outlet.history = history
-        history.delivered(outlet.name, history.outbox(outlet.name, begin=True, limit=most)[-1].place)
+        history.delivered(outlet.name, history.outbox(outlet.name, begin=True, limit=most)[-1].offset)
         wish = ResendRequest(id="r", request="resend", topic="events", from_seq=1, to_seq=most)
         answers = [outlet._resend(client, wish) for _ in range(50)]  # type: ignore[arg-type]
         assert [answer is not None for answer in answers] == [True] + [False] * 49

@@ -26,7 +26,7 @@ from condenser_monitor.monitor.publishers.discovery import (
     json_description,
     values,
 )
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.broker import PrivateBroker
 from tests.conformance.mqtt_tools import Listener, publish
 from tests.conformance.stations import site
@@ -270,7 +270,7 @@ def test_a_broker_that_forbids_it_is_left_alone(tmp_path: Path, keep: config.His
         try:
             until(lambda: home.outlet._rest_until_s > 0)
             until(lambda: home.outlet._client is None)
-            assert home.history.health().outlets["discovery"].error == ""
+            assert home.history.health().publishers["discovery"].error == ""
         finally:
             home.stop()
 

@@ -21,7 +21,7 @@ from typing import Any
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import Answer, Event, Request, RequestKind
 from condenser_monitor.monitor.storage import schema, status_cache
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from tests.monitor.edge_tools import (
     WALL_S,
     Hand,
@@ -59,7 +59,7 @@ def deliver(history: History, folder: Path) -> None:
             file.write(f"{kept.topic} {kept.seq} {kept.id}\n")
             file.flush()
             os.fsync(file.fileno())
-            history.delivered("file", kept.place)
+            history.delivered("file", kept.offset)
 
 
 def main(folder: Path, steps: int, kill_at: int) -> None:

@@ -16,7 +16,7 @@ from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import Scan, StartTransient
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
 from condenser_monitor.monitor.service.run_loop import Service, run_until_signal
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from tests.monitor.units import REST, RUN, but
 
 PERIOD_S, FAULT_S = 1.2, 0.6

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from condenser_monitor.monitor.core import config
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from tests import ROOT, SOURCES
 from tests.conftest import need
 from tests.crash.traced import TRACED, Disk, changes
@@ -26,7 +26,7 @@ import sqlite3
 import sys
 from contextlib import suppress
 from condenser_monitor.monitor.core import config
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from tests.monitor.edge_tools import *
 folder, steps, clock = sys.argv[1], int(sys.argv[2]), Hand()
 keep = config.HistorySettings(file=folder + "/h.db", live_dir=folder + "-live")
@@ -38,7 +38,7 @@ with History(keep.file, owner=True, keep=keep, clock=clock, wall=lambda: WALL_S)
         h.step(now_s=float(n), wall_s=WALL_S + n, status=status(float(n)), memory=lambda: str(n).encode())
         for row in h.outbox("all", begin=True):
             os.write(1, f"told {row.id}\\n".encode())
-            h.delivered("all", row.place)
+            h.delivered("all", row.offset)
         if n == 3:
             h._owned()._back_up()
             with suppress(sqlite3.Error, AttributeError):  # no connection, while the disk fails

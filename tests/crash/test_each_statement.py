@@ -13,7 +13,7 @@ import pytest
 
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import Change
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from tests import ROOT, SOURCES
 from tests.size import sized
 
@@ -29,7 +29,7 @@ def check(folder: Path) -> None:
         assert history.requests() == []
     changes = [kept.body.finding for kept in rows if isinstance(kept.body, Change)]
     assert changes == [f"f{number}" for number in range(1, STEPS + 1)]
-    assert [kept.place for kept in rows] == list(range(1, len(rows) + 1))
+    assert [kept.offset for kept in rows] == list(range(1, len(rows) + 1))
     for topic, expected in (("events", STEPS), ("cycles", (STEPS + 1) // 2), ("answers", STEPS)):
         assert [kept.seq for kept in rows if kept.topic == topic] == list(range(1, expected + 1))
     delivered = (folder / "delivered").read_text().splitlines()

@@ -17,7 +17,7 @@ import pytest
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import Change
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.broker import PrivateBroker
 from tests import ROOT, SOURCES
 from tests.conformance.mqtt_tools import Heard, Listener, publish
@@ -132,7 +132,7 @@ def test_killed_again_and_again_with_the_broker_down_nothing_is_lost_or_doubled(
             program.end(signal.SIGKILL)
         program = stack.enter_context(Program(site, began_s))
         until(lambda: reader.latest_events(1)[0].run == KILLS + 1, within_s=30.0)
-        until(lambda: reader.health().outlets["mqtt"].waiting == 0, within_s=30.0)
+        until(lambda: reader.health().publishers["mqtt"].waiting == 0, within_s=30.0)
         said = program.end(signal.SIGTERM)
         rows = reader.events(limit=100_000)
     assert said == ""
@@ -169,7 +169,7 @@ def test_a_killed_writer_leaves_a_sound_file(tmp_path: Path) -> None:
 import sys
 from tests.monitor.edge_tools import *
 from condenser_monitor.monitor.core import config
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 h = History(sys.argv[1] + "/history.db", owner=True, keep=config.HistorySettings(live_dir=sys.argv[1] + "/live"))
 n = int(h.memory() or b"0")
 while True:

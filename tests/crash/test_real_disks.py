@@ -16,7 +16,7 @@ import pytest
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from tests import ROOT, SOURCES
 from tests.monitor.edge_tools import MEMORY, change
 from tests.monitor.test_history_disk import Desk
@@ -176,7 +176,7 @@ def test_a_full_disk_of_small_blocks_does_not_end_the_process(small_blocks: Path
     program = f"""
 from pathlib import Path
 from condenser_monitor.monitor.core import config
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from tests.monitor.edge_tools import change
 from tests.monitor.test_history_disk import Desk
 keep = config.HistorySettings(file={keep.file!r}, live_dir={keep.live_dir!r})

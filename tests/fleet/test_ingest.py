@@ -40,7 +40,7 @@ from condenser_monitor.monitor.fleet.tables import slots as slot_rows
 from condenser_monitor.monitor.fleet.writer import IngestWriter, writer
 from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.broker import PrivateBroker
 from condenser_monitor.sim.load import LoadPublisher
 from tests.conftest import set_limit

@@ -104,4 +104,4 @@ def test_certificates_that_are_none_are_refused(path: str, tmp_path: Path, monke
 @given(address=st.one_of(st.binary(max_size=150), st.just(b"@" + b"x" * 200)))
 def test_a_service_manager_of_any_address_is_told_or_not(address: bytes) -> None:
     """NOTIFY_SOCKET may be anything that an environment holds: no error of ours."""
-    ServiceWatchdog(os.fsdecode(address.replace(b"\x00", b""))).tell("READY=1")
+    ServiceWatchdog(os.fsdecode(address.replace(b"\x00", b""))).notify("READY=1")

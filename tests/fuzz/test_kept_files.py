@@ -134,7 +134,7 @@ def _planned(path: Path) -> None:
     target = phone.Target(_SETTINGS, "json://localhost", send=lambda message: None)
     target._place = path
     target._plan = NotificationPolicy(_SETTINGS.notify, target._remembered())
-    target._plan.settle(NOW_S)
+    target._plan.date_undated(NOW_S)
     target._plan.due((), NOW_S)
     target._plan.life_due(NOW_S)
 

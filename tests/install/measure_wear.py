@@ -22,7 +22,7 @@ from random import Random
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.records import Scan, StartTransient
 from condenser_monitor.monitor.service.run_loop import Service
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 
 CYCLE_S, ON_S, FAULT_EVERY_S, WRITE_BACK_S = 1800.0, 1200.0, 43200.0, 5.0
 WALL_S = 1_784_000_000.0  # a day in July 2026

@@ -21,8 +21,7 @@ from condenser_monitor.monitor.publishers.messages import (
     topic,
     unit_message,
 )
-from condenser_monitor.monitor.storage.message_ids import message_id
-from condenser_monitor.monitor.storage.models import StoredEvent, Topic
+from condenser_monitor.monitor.storage.models import StoredEvent, Topic, message_id
 from tests.monitor.edge_tools import (
     WALL_S,
     alert,
@@ -93,7 +92,7 @@ def test_the_topics_are_those_of_the_contract() -> None:
 def test_what_is_sent_fits_the_schema(body: Any, channel: Topic, name: str) -> None:
     """Each kind of row of the outbox, as it goes out; with a word too many or a number gone it fits no longer."""
     kept = StoredEvent(
-        place=1, topic=channel, seq=1, id=message_id("x1", channel, 1), run=1, t_s=1.0, wall_s=WALL_S, body=body
+        offset=1, topic=channel, seq=1, id=message_id("x1", channel, 1), run=1, t_s=1.0, wall_s=WALL_S, body=body
     )
     payload = msgspec.json.encode(out_message(kept, "site-1"))
     check(name, payload)

@@ -37,7 +37,7 @@ from condenser_monitor.monitor.fleet.tables import sites, slots, snapshots, stat
 from condenser_monitor.monitor.publishers.messages import UnitMessage, unit_message
 from condenser_monitor.monitor.publishers.phone_text import MessageWriter
 from condenser_monitor.monitor.report.write import report_html
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.strings.calm import short
 from condenser_monitor.monitor.terminal import say as terminal
 from condenser_monitor.web.app import create_app

@@ -17,7 +17,7 @@ from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import RequestKind
 from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.report.share import Shares
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from tests.monitor.test_config import EXAMPLE
 
 

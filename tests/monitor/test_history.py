@@ -22,7 +22,7 @@ from condenser_monitor.monitor.core.records import (
     StartTransient,
     StoredVisit,
 )
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.storage.models import VisitScore
 from tests.monitor.edge_tools import (
     MEMORY,
@@ -71,7 +71,7 @@ def test_numbers_are_unbroken_within_each_topic_and_over_restarts(keep: config.H
             assert {kept.run for kept in history.events(after_seq=2 * run - 2)} == {run}
     with opened(keep, Hand()) as history:
         rows = history.outbox("all", begin=True)
-    assert [row.place for row in rows] == list(range(1, 10))
+    assert [row.offset for row in rows] == list(range(1, 10))
     assert [row.seq for row in rows if row.topic == "events"] == [1, 2, 3, 4, 5, 6]
     assert [row.seq for row in rows if row.topic == "cycles"] == [1, 2, 3]
     assert len({row.id for row in rows}) == 9
@@ -323,7 +323,7 @@ def test_a_log_out_that_empties_shared_memory_costs_nothing(keep: config.History
     """The live file is removed under the running program: the next step makes it again, and readers find it."""
     clock = Hand()
     with opened(keep, clock) as history, opened(keep, clock, owner=False) as reader:
-        history.join("phone", begin=False)
+        history.register("phone", begin=False)
         history.note_error("phone", "no answer")
         step(history, 1.0, last=True)
         assert reader.status() is not None
@@ -334,7 +334,7 @@ def test_a_log_out_that_empties_shared_memory_costs_nothing(keep: config.History
         found = reader.status()
         assert found is not None
         assert found.t_s == 2.0
-        assert reader.health().outlets["phone"].error == "no answer"
+        assert reader.health().publishers["phone"].error == "no answer"
         assert history.health().disk_error == ""
 
 
@@ -445,8 +445,8 @@ def test_many_threads_may_use_it_at_once(keep: config.HistorySettings) -> None:
 
         def outlet(name: str) -> None:
             for kept in history.outbox(name, begin=True, limit=7):
-                seen[name].append(kept.place)
-                history.delivered(name, kept.place)
+                seen[name].append(kept.offset)
+                history.delivered(name, kept.offset)
 
         def ask(number: int) -> None:
             page.add_request(request(f"r{number % 50}"))

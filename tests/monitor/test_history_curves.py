@@ -12,7 +12,7 @@ import pytest
 
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.storage.models import StoredPoint
 from condenser_monitor.monitor.storage.status_cache import live_path
 from tests.monitor.edge_tools import WALL_S

@@ -14,7 +14,7 @@ from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.errors import HistoryError
 from condenser_monitor.monitor.core.records import Answer, Request, RequestKind
 from condenser_monitor.monitor.storage import recovery, schema
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.storage.status_cache import (
     CachedStatus,
     StatusCache,
@@ -64,9 +64,9 @@ class Desk:
         """Deliver all that is waiting; the places of it."""
         rows = self.history.outbox("all", begin=True)
         for row in rows:
-            self.history.delivered("all", row.place)
+            self.history.delivered("all", row.offset)
             self.got.append(row.id)
-        return [row.place for row in rows]
+        return [row.offset for row in rows]
 
     @property
     def error(self) -> str:
@@ -200,7 +200,7 @@ def test_a_program_may_start_without_a_disk_and_adopt_it_later(
         raise sqlite3.OperationalError("unable to open database file")
 
     monkeypatch.setattr(schema, "connect", refused)
-    monkeypatch.setattr("condenser_monitor.monitor.storage.queries.connect", refused)
+    monkeypatch.setattr("condenser_monitor.monitor.storage.history.connect", refused)
     desk = Desk(keep)
     assert desk.history.memory() == MEMORY
     desk.step(change())
@@ -208,7 +208,7 @@ def test_a_program_may_start_without_a_disk_and_adopt_it_later(
     assert desk.deliver() == [1, 2, 3]  # the two of the earlier run, and the new one
     assert desk.history.status() is not None
     monkeypatch.setattr(schema, "connect", real)
-    monkeypatch.setattr("condenser_monitor.monitor.storage.queries.connect", real)
+    monkeypatch.setattr("condenser_monitor.monitor.storage.history.connect", real)
     desk.pass_time(RETRY_S + 1)
     assert desk.error == ""
     assert desk.deliver() == []
@@ -231,14 +231,14 @@ def test_a_request_taken_while_nothing_can_be_written_is_remembered(
     real, refused = schema.connect, sqlite3.OperationalError("disk I/O error")
     history._close_idle()
     monkeypatch.setattr(
-        "condenser_monitor.monitor.storage.queries.connect", lambda *_, **__: (_ for _ in ()).throw(refused)
+        "condenser_monitor.monitor.storage.history.connect", lambda *_, **__: (_ for _ in ()).throw(refused)
     )
     assert history.add_request(wish, source="broker") is None
     assert history.requests() == [wish]
     desk.step(answers=[Answer(id="r1", done=True)])
     assert history.requests() == []
     assert history.add_request(wish, source="broker") == Answer(id="r1", done=True)
-    monkeypatch.setattr("condenser_monitor.monitor.storage.queries.connect", real)
+    monkeypatch.setattr("condenser_monitor.monitor.storage.history.connect", real)
     db.execute("PRAGMA query_only = OFF")
     desk.pass_time(RETRY_S + 1)
     assert history.requests() == []
@@ -332,7 +332,7 @@ def test_a_power_cut_leaves_a_whole_beginning_of_the_story(keep: config.HistoryS
         with History(torn.file, owner=True, keep=torn) as history:
             rows = history.outbox("all", begin=True, limit=1000)
             assert history.health().set_aside == ""
-            assert [row.place for row in rows] == list(range(1, len(rows) + 1))
+            assert [row.offset for row in rows] == list(range(1, len(rows) + 1))
             assert history.memory() == (str(len(rows) // 2).encode() if rows else None)
             found.add(len(rows))
     assert len(found) > 10

@@ -121,8 +121,8 @@ def test_a_file_that_came_late_is_sound_in_the_next_life(
     after.step(change())
     after.deliver()
     assert len(set(after.got)) == 6
-    newest = max(after.history.outbox("another", begin=True), key=lambda row: row.place)
-    assert (newest.place, newest.seq) == (6, 5)
+    newest = max(after.history.outbox("another", begin=True), key=lambda row: row.offset)
+    assert (newest.offset, newest.seq) == (6, 5)
     after.history.close()
 
 
@@ -246,7 +246,7 @@ def test_rows_that_are_spoilt_come_from_the_redo_log(keep: config.HistorySetting
     assert "corrupt" in desk.history.health().set_aside
     assert [row.body for row in desk.history.outbox("all", begin=True)] == [change(), change()]
     assert desk.deliver() == [4, 5]
-    assert desk.history.health().outlets["all"].waiting == 0
+    assert desk.history.health().publishers["all"].waiting == 0
     desk.step(change())
     assert desk.deliver() == [6]
     assert schema.sound(desk.history._owned()._db)  # type: ignore[arg-type]

@@ -23,8 +23,7 @@ from condenser_monitor.monitor.publishers.messages import (
     unit_mark,
     unit_message,
 )
-from condenser_monitor.monitor.storage.message_ids import id_origin, message_id
-from condenser_monitor.monitor.storage.models import StoredEvent, Topic
+from condenser_monitor.monitor.storage.models import StoredEvent, Topic, id_origin, message_id
 from tests.monitor.edge_tools import (
     WALL_S,
     alert,
@@ -37,7 +36,7 @@ from tests.monitor.edge_tools import (
 def kept(body: Any, channel: Topic, seq: int = 7, wall_s: float | None = WALL_S) -> StoredEvent:
     """A row of the outbox."""
     name = message_id("x1", channel, seq)
-    return StoredEvent(place=9, topic=channel, seq=seq, id=name, run=2, t_s=1.0, wall_s=wall_s, body=body)
+    return StoredEvent(offset=9, topic=channel, seq=seq, id=name, run=2, t_s=1.0, wall_s=wall_s, body=body)
 
 
 @pytest.mark.parametrize(

@@ -40,7 +40,7 @@ from condenser_monitor.monitor.publishers.phone import (
 )
 from condenser_monitor.monitor.publishers.phone_text import PhoneMessage
 from condenser_monitor.monitor.service.run_loop import Service
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from tests.conftest import set_limit
 from tests.monitor import edge_tools
 from tests.monitor.edge_tools import (
@@ -83,7 +83,7 @@ class Phone:
         self.history = history
         self.target = Target(settings, url, send=self._send, wall=lambda: self.wall_s, clock=self.clock, zone=UTC)
         self.target.open(history)
-        history.join("phone", begin=False)
+        history.register("phone", begin=False)
 
     def _send(self, message: PhoneMessage) -> None:
         if self.fails:
@@ -103,7 +103,7 @@ class Phone:
 
     def turns(self) -> None:
         """Turns of the outlet's thread until it has nothing more to do."""
-        while self.target.turn() == 0.0:
+        while self.target.poll() == 0.0:
             pass
 
     def forward(self, hours: float) -> None:
@@ -411,8 +411,8 @@ def test_hanging_phone_delays_neither_the_watch_nor_the_other_phone(
     assert found is not None
     assert found.t_s == 79.0
     until(lambda: got, within_s=20)
-    until(lambda: "no answer within" in history.health().outlets["phone"].error, within_s=30)
-    assert history.health().outlets["phone-2"].error == ""
+    until(lambda: "no answer within" in history.health().publishers["phone"].error, within_s=30)
+    assert history.health().publishers["phone-2"].error == ""
     service.close()
     assert [message.title for message in got] == ["Unnamed unit: No cooling"]
 
@@ -422,6 +422,6 @@ def test_phone_is_wired_as_one_outlet_with_a_cursor_for_each_address(history: Hi
     phones = PhonePublisher(Settings(notify=Notify(urls=("json://a", "json://b", "json://c"))))
     phones.start(history)
     try:
-        assert set(history.health().outlets) == {"phone", "phone-2", "phone-3"}
+        assert set(history.health().publishers) == {"phone", "phone-2", "phone-3"}
     finally:
         phones.close()

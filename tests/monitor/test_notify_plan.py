@@ -200,9 +200,9 @@ def test_where_no_clock_is_known_it_is_told_at_once_and_its_pauses_begin_with_th
     made = plan()
     assert told(made, None, episode(SOON, 0.0)) == ["alarm"]
     assert told(made, None, episode(SOON, 0.0)) == []
-    assert made.settle(at(9.0))
-    assert not made.settle(at(9.1))
-    assert made.settle(at(8.0))
+    assert made.date_undated(at(9.0))
+    assert not made.date_undated(at(9.1))
+    assert made.date_undated(at(8.0))
 
 
 def test_proof_of_life_comes_on_its_day_at_its_time_and_not_hours_late() -> None:

@@ -23,7 +23,7 @@ from condenser_monitor.monitor.publishers.messages import unit_message
 from condenser_monitor.monitor.publishers.phone import Target
 from condenser_monitor.monitor.publishers.phone_text import PhoneMessage
 from condenser_monitor.monitor.service.run_loop import Service
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.storage.models import StoredEvent
 from condenser_monitor.monitor.terminal.say import status
 from condenser_monitor.web.app import create_app
@@ -106,7 +106,7 @@ def test_an_engine_that_keeps_failing_is_not_taken_for_a_box_without_power(keep:
     settings = Settings(site=Site(name="Orchard House"), unit=UNIT, notify=Notify())
     phone = Target(settings, "json://one", send=sent.append, wall=lambda: WALL_S + clock(), clock=clock)
     phone.open(service.history)
-    service.history.join("phone", begin=False)
+    service.history.register("phone", begin=False)
     service.run(steps=20)
     break_for_good(service)
     service.run(steps=1200)
@@ -115,7 +115,7 @@ def test_an_engine_that_keeps_failing_is_not_taken_for_a_box_without_power(keep:
     assert writes == [1 << bit for bit in range(11)]
     page = create_app(service.history, SETTINGS, wall=lambda: WALL_S + clock()).test_client()
     shown = page.get("/").get_data(as_text=True)
-    while phone.turn() == 0.0:
+    while phone.poll() == 0.0:
         pass
     [message] = sent
     assert message.title == "Orchard House: The monitor has a fault of its own"
@@ -135,7 +135,7 @@ def test_a_publisher_that_fails_by_itself_is_a_fault_and_a_network_that_fails_is
             self.name, self.error, self.turns = name, error, 0
             super().__init__()
 
-        def turn(self) -> float:
+        def poll(self) -> float:
             self.turns += 1
             raise self.error
 

@@ -39,7 +39,7 @@ from condenser_monitor.monitor.report.write import (
     report_pdf,
     write_report,
 )
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from tests.conftest import set_limit
 from tests.monitor.units import (
     ALL,

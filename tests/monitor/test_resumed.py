@@ -10,7 +10,7 @@ import pytest
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.monitor.core.records import Finding, MeterReading
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
-from condenser_monitor.monitor.storage.resumed_visit import lately, session
+from condenser_monitor.monitor.storage.history import recent_findings, resumed_visit
 from tests.monitor.units import (
     ALL,
     REST,
@@ -45,7 +45,7 @@ def finding(site: filled.Site) -> Finding:
 def resumed(site: filled.Site) -> VisitSession:
     status = site.history.status()
     assert status is not None
-    return session(site.history, SETTINGS, finding(site), status)
+    return resumed_visit(site.history, SETTINGS, finding(site), status)
 
 
 def test_suspects_are_those_that_the_monitor_named_in_its_order(site: filled.Site) -> None:
@@ -60,7 +60,7 @@ def test_lately_names_what_stood_beside_it_and_not_the_finding_itself(site: fill
     """The locked rotor of minutes ago; and nothing from before the engine's two hours."""
     status = site.history.status()
     assert status is not None
-    found = lately(site.history, finding(site), status)
+    found = recent_findings(site.history, finding(site), status)
     assert found["recent:locked-rotor"] == "yes"
     assert f"recent:{NAME}" not in found
 

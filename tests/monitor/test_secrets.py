@@ -27,7 +27,7 @@ from condenser_monitor.monitor.private_file import exposed, write_private
 from condenser_monitor.monitor.publishers.broker import read_password
 from condenser_monitor.monitor.publishers.phone import addresses
 from condenser_monitor.monitor.report.share import Shares
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.web.access import Access
 from tests.monitor.edge_tools import MEMORY, change, status
 

@@ -33,7 +33,7 @@ from condenser_monitor.monitor.service.run_loop import (
     ServiceWatchdog,
     run_until_signal,
 )
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.storage.models import StoredEvent
 from tests.monitor.edge_tools import (
     WALL_S,
@@ -92,7 +92,7 @@ def findings(history: History) -> list[tuple[str, str]]:
 def test_a_fault_goes_from_the_boards_into_the_history_and_to_the_outlets(keep: config.HistorySettings) -> None:
     """Boards -> engine -> history -> outlet: the change is kept with the wall time and offered in the same step."""
     ear = Ear()
-    service = made(keep, ReplayBoards(scans((20, REST), (30, DEAF))), outlets=[ear])
+    service = made(keep, ReplayBoards(scans((20, REST), (30, DEAF))), publishers=[ear])
     service.run(steps=50)
     assert ("raised", "call-without-pull-in") in findings(service.history)
     offered = [event for events, _ in ear.offered for event in events if not isinstance(event, Diagnosed)]
@@ -217,7 +217,7 @@ def test_boards_that_raise_do_not_end_the_watch(keep: config.HistorySettings) ->
     fed: list[str] = []
 
     class Dog(ServiceWatchdog):
-        def tell(self, *lines: str) -> None:
+        def notify(self, *lines: str) -> None:
             fed.extend(lines)
 
     boards = Flaky(scans((20, REST)))
@@ -283,12 +283,12 @@ def test_an_outlet_that_hangs_delays_nothing(keep: config.HistorySettings) -> No
 
     clock = Hand()
     outlets = [Hangs(clock=clock), Tells()]
-    service = made(keep, ReplayBoards(scans((20, REST), (300, DEAF))), clock, outlets=outlets)
+    service = made(keep, ReplayBoards(scans((20, REST), (300, DEAF))), clock, publishers=outlets)
     service.run(steps=45)
     waiting = len(service.history.events())
     until(lambda: len(told) == waiting)
     service.run(steps=90)
-    health = service.history.health().outlets
+    health = service.history.health().publishers
     assert health["hangs"].error == "has not come back for a minute"
     assert health["hangs"].waiting >= waiting
     assert health["tells"].error == ""
@@ -308,18 +308,18 @@ def test_an_outlet_that_fails_tries_again_and_skips_nothing(keep: config.History
             if len(tries) == 1:
                 raise ConnectionError("not now")
 
-    service = made(keep, ReplayBoards(scans((20, REST), (50, DEAF), (50, REST))), outlets=[Fussy()])
+    service = made(keep, ReplayBoards(scans((20, REST), (50, DEAF), (50, REST))), publishers=[Fussy()])
     service.run(steps=50)
-    until(lambda: "not now" in service.history.health().outlets["fussy"].error)
+    until(lambda: "not now" in service.history.health().publishers["fussy"].error)
     until(lambda: len(tries) >= 3)
-    until(lambda: service.history.health().outlets["fussy"].error == "")
+    until(lambda: service.history.health().publishers["fussy"].error == "")
     service.close()
     rows = [kept.id for kept in _all_rows(keep)]
     assert tries[0] == tries[1]
     assert tries[1:] == rows
-    service = made(keep, ReplayBoards(scans((50, DEAF), (50, REST))), outlets=[Fussy()])
+    service = made(keep, ReplayBoards(scans((50, DEAF), (50, REST))), publishers=[Fussy()])
     service.run(steps=100)
-    until(lambda: service.history.health().outlets["fussy"].waiting == 0)
+    until(lambda: service.history.health().publishers["fussy"].waiting == 0)
     service.close()
     assert tries[1:] == [kept.id for kept in _all_rows(keep)]
 
@@ -411,9 +411,9 @@ def test_the_service_manager_is_told_as_it_expects(keep: config.HistorySettings,
 
 def test_a_service_manager_that_is_gone_is_no_error() -> None:
     """Neither a missing socket nor a full one disturbs the loop."""
-    ServiceWatchdog("/nowhere/at/all").tell("READY=1")
-    ServiceWatchdog("@abstract-and-absent").tell("READY=1")
-    ServiceWatchdog("").tell("READY=1")
+    ServiceWatchdog("/nowhere/at/all").notify("READY=1")
+    ServiceWatchdog("@abstract-and-absent").notify("READY=1")
+    ServiceWatchdog("").notify("READY=1")
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])

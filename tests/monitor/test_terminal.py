@@ -20,7 +20,7 @@ from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.terminal import say as terminal
 from condenser_monitor.monitor.terminal import text as terminal_text
 from condenser_monitor.monitor.terminal.text import explain
@@ -103,7 +103,7 @@ def test_status_before_anything_was_seen(history: History) -> None:
 def test_status_says_what_is_wrong_with_the_monitor(site: filled.Site) -> None:
     """A missing reading with its reason, a phone that does not take messages."""
     site.history.note("faults", '{"fan_a": "no answer from 0x49"}')
-    site.history.join("phone", begin=False)
+    site.history.register("phone", begin=False)
     site.history.note_error("phone", "NotifyError: json: down")
     _, text = said(terminal.status, site.history, SETTINGS)
     assert "no reading of fan current: no answer from 0x49" in text

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from condenser_monitor.monitor.core.config import HistorySettings, Settings, Site, load
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim import scenario
 from condenser_monitor.sim.demo import Demo
 from tests.monitor.edge_tools import until

@@ -26,7 +26,7 @@ from condenser_monitor.monitor.fleet.tables import (
     sites,
 )
 from condenser_monitor.monitor.private_file import write_private
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.broker import PrivateBroker, free_port
 from condenser_monitor.sim.season import UnitSeason, one_unit
 from condenser_monitor.sim.season_broker import broker_at, tell

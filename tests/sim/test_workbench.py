@@ -16,7 +16,7 @@ from playwright.sync_api import Browser, Page, ViewportSize
 
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.broker import PrivateBroker
 from condenser_monitor.sim.causes import CAUSES
 from condenser_monitor.sim.demo import Demo

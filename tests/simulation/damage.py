@@ -26,7 +26,7 @@ from condenser_monitor.monitor.core.records import (
     StartTransient,
     StoredVisit,
 )
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.storage.models import LANES, StoredEvent
 from condenser_monitor.monitor.storage.status_cache import live_path
 from tests.monitor.edge_tools import (
@@ -90,7 +90,7 @@ def made(folder: Path, *, killed: bool, backup: bool = True, steps: int = 60) ->
     clock, work = Hand(), folder.with_name(folder.name + "-work")
     known = Known(folder)
     with opened(work, clock) as history:
-        history.join("receiver", begin=True)
+        history.register("receiver", begin=True)
         for number in range(steps):
             if number == steps // 2:
                 history._owned()._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # type: ignore[union-attr]
@@ -102,7 +102,7 @@ def made(folder: Path, *, killed: bool, backup: bool = True, steps: int = 60) ->
                 history.add_meter_reading(MeterReading(check="coil-ohm", typed="OL", by="Sam"))
             _step(history, clock, number)
         rows = history.outbox("receiver", begin=True, limit=ALL)
-        history.delivered("receiver", rows[len(rows) * 2 // 3].place)
+        history.delivered("receiver", rows[len(rows) * 2 // 3].offset)
         _step(history, clock, steps, last=True)
         known.rows = {row.id: row for row in rows}
         known.waiting = [row.id for row in rows[len(rows) * 2 // 3 + 1 :]]
@@ -224,7 +224,7 @@ def _delivered(history: History) -> list[StoredEvent]:
     found: list[StoredEvent] = []
     while rows := history.outbox("receiver", begin=True, limit=50):
         found += rows
-        history.delivered("receiver", rows[-1].place)
+        history.delivered("receiver", rows[-1].offset)
     return found
 
 

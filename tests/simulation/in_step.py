@@ -26,7 +26,7 @@ from condenser_monitor.monitor.publishers.broker import BrokerPublisher
 from condenser_monitor.monitor.publishers.messages import topic
 from condenser_monitor.monitor.publishers.phone import Target
 from condenser_monitor.monitor.publishers.phone_text import PhoneMessage
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 
 POLL_S = limits.PUBLISHERS.poll_s.value
 SEND_S = limits.NOTIFY.send_s.value
@@ -56,12 +56,12 @@ class InStep(ThreadedPublisher):
             self._go.release()
             self._await()
         elif not self._sending:
-            self._turn_began_s = self._clock()  # a pause is no turn that hangs
+            self._poll_began_s = self._clock()  # a pause is no turn that hangs
 
-    def turn(self) -> float:
+    def poll(self) -> float:
         """As shipped; what goes wrong that is no failure of broker or service is wrong here, and ends the soak."""
         try:
-            return super().turn()  # type: ignore[safe-super]
+            return super().poll()  # type: ignore[safe-super]
         except (BrokerError, NotifyError):
             raise
         except Exception as error:

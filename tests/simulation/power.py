@@ -17,7 +17,7 @@ import paho.mqtt.client as paho
 
 from condenser_monitor.monitor import private_file
 from condenser_monitor.monitor.publishers import phone
-from condenser_monitor.monitor.storage import recovery, redo_log, schema, writer
+from condenser_monitor.monitor.storage import recovery, schema, writer
 
 State = Literal["sound", "full", "read-only"]
 Image = dict[str, bytes]
@@ -161,10 +161,10 @@ def beneath(disk: Disk, clock: Callable[[], float], rng: random.Random) -> Itera
                     super().execute(switch)
             return super().execute(*given)
 
-    class Redo(redo_log.RedoLog):
+    class Redo(recovery.RedoLog):
         """One of the program's, on this disk."""
 
-        def append(self, entry: redo_log.RedoEntry, *, durable: bool = True) -> None:
+        def append(self, entry: recovery.RedoEntry, *, durable: bool = True) -> None:
             disk.statement(REDO)
             disk.may_write()
             super().append(entry, durable=durable)

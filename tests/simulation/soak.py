@@ -40,7 +40,7 @@ from condenser_monitor.monitor.core.records import (
     RequestKind,
 )
 from condenser_monitor.monitor.service.run_loop import Service, ServiceWatchdog
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.broker import PrivateBroker
 from tests.monitor.units import ALL, REST, UNIT
 from tests.simulation import summer
@@ -226,7 +226,7 @@ class Soak:
             live=live,
             files=sum(sizes.values()) - live,
             rows=self._rows(),
-            waiting=max(outlet.waiting for outlet in health.outlets.values()),
+            waiting=max(outlet.waiting for outlet in health.publishers.values()),
             memory=len(engine.memory()),
             alerts=len(engine._alarms.memory()),
             queue=self._queued(),

@@ -139,8 +139,8 @@ class BrokerOutlet(Killable, broker.BrokerPublisher):
         client, self._client = self._client, None
         if client is not None:
             broker._drop(client)
-        if self._bell is not None:
-            self._bell.close()
+        if self._waker is not None:
+            self._waker.close()
 
     def queue(self) -> int:
         """What is held in memory for the broker, in items; the library's own queues among them."""

@@ -39,7 +39,7 @@ from condenser_monitor.monitor.core.records import (
 from condenser_monitor.monitor.publishers.messages import OFFLINE, ONLINE
 from condenser_monitor.monitor.publishers.phone_text import PhoneMessage
 from condenser_monitor.monitor.service.run_loop import BoardReader, Service, ServiceWatchdog
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.bus import VirtualClock
 from condenser_monitor.web.access import Access
 from condenser_monitor.web.app import create_app
@@ -261,10 +261,10 @@ class Storm:
 
     def _listen(self, service: Service, history: History) -> None:
         """What the engine brings is entered in the ledger; what is asked for has reached the disk."""
-        judge, requests, add_request = service._judge, service._requests, history.add_request
+        evaluate, requests, add_request = service._evaluate, service._requests, history.add_request
 
         def judged(*given: Any) -> list[Event]:
-            found = judge(*given)
+            found = evaluate(*given)
             self.ledger.brought(found)
             return found
 
@@ -278,7 +278,7 @@ class Storm:
             self.disk.safe()
             return found
 
-        service._judge, service._requests = judged, requested  # type: ignore[method-assign, assignment]
+        service._evaluate, service._requests = judged, requested  # type: ignore[method-assign, assignment]
         history.add_request = asked  # type: ignore[method-assign]
 
     def wall(self) -> float | None:
@@ -410,7 +410,7 @@ class Storm:
         health = self.history.health()
         return (
             not health.held
-            and all(not outlet.waiting for outlet in health.outlets.values())
+            and all(not outlet.waiting for outlet in health.publishers.values())
             and self.phone.settled()
             and self.asked.keys() <= self.answers.keys()
             and self._said() == ONLINE
@@ -600,10 +600,10 @@ class Storm:
         while (left_s := until_s - self.clock()) > 1e-9:
             slice_s = SLICE_S if left_s < 200.0 else 20.0
             self._idle(min(slice_s, left_s))
-            self._pump()
+            self._send_due()
         self._watch()
 
-    def _pump(self) -> None:
+    def _send_due(self) -> None:
         for outlet in self.outlets if self.alive and self.disk.image is None else ():
             outlet.move()
         self.broker.pump(self.clock())
@@ -709,7 +709,7 @@ class Storm:
             return
         self.hung_since_s = self.hung_since_s or self.clock()
         late = self.clock() - max(self.hung_since_s, self.born_s) > BLIND_S + SLACK_S
-        said = self.history.health().outlets.get("phone")
+        said = self.history.health().publishers.get("phone")
         if late and said is not None and not said.error:
             self.breaks("the phone's service hangs and nobody says so")
 
@@ -741,7 +741,7 @@ class Storm:
         health = self.history.health()
         rows = {outlet.name: len(self.history.outbox(outlet.name, begin=True)) for outlet in self.outlets}
         if health.held or any(rows.values()):  # rows that damage has spoilt count as waiting, and nobody can have them
-            self.breaks(f"not everything arrived: {health.outlets} {health.disk_error} {health.notes}")
+            self.breaks(f"not everything arrived: {health.publishers} {health.disk_error} {health.notes}")
         self.ledger.judge(self.stream, all_of_it=True)
         if missing := [tag for tag in self.asked if tag not in self.answers]:
             self.breaks(f"never answered: {missing[:5]}")

@@ -214,7 +214,7 @@ def test_a_number_that_was_changed_is_put_right(tmp_path: Path) -> None:
     clock = Hand()
     with damage.opened(tmp_path, clock) as history:
         damage._step(history, clock, 1)
-        history.join("receiver", begin=True)
+        history.register("receiver", begin=True)
     db = connect(tmp_path / "h.db", durable=False)
     db.execute("UPDATE outbox SET id = replace(id, '-1', '-2') WHERE topic = 'events'")
     db.close()

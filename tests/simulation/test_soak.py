@@ -19,7 +19,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import Scan
 from condenser_monitor.monitor.engine import Engine
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.bus import Ads1115, VirtualClock
 from tests.conftest import need
 from tests.hardware.bench import Inputs, steady

@@ -125,7 +125,7 @@ class WireStorm(Storm):
         if now_s - self.looked_s >= SLICE_S:
             self.looked_s = now_s
             self.plant.clock.follow = None
-            self._pump()
+            self._send_due()
             self._watch()
             self.plant.clock.follow = self._while_hanging
 

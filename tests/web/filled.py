@@ -11,7 +11,7 @@ from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.records import Scan, StartTransient
 from condenser_monitor.monitor.engine import Engine
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.rig import Pace, ReadingsRig
 from condenser_monitor.sim.scenario import Scenario
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from condenser_monitor.monitor.report.write import write_report
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.storage.status_cache import live_path
 from condenser_monitor.monitor.terminal import say
 from condenser_monitor.web.app import create_app

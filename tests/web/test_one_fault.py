@@ -31,7 +31,7 @@ from condenser_monitor.monitor.core.records import Scan
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
 from condenser_monitor.monitor.publishers.phone import PhonePublisher
 from condenser_monitor.monitor.service.run_loop import Service
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.broker import PrivateBroker
 from condenser_monitor.web.app import create_app
 from condenser_monitor.web.serve import serve

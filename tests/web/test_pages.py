@@ -288,7 +288,7 @@ def test_a_technician_types_readings_until_one_suspect_is_left(client: FlaskClie
 def test_a_visit_knows_what_stood_before_it_and_not_what_the_visit_itself_does(tmp_path: Path) -> None:
     """The locked rotor of minutes ago counts, as it did for the monitor; the disconnect pulled then does not."""
     from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
-    from condenser_monitor.monitor.storage.resumed_visit import session as resumed
+    from condenser_monitor.monitor.storage.history import resumed_visit
 
     locked, tripped = units.but(units.RUN, compressor_a=60.0), units.but(units.RUN, compressor_a=0.0)
     parts = [part for _ in range(4) for part in ((6, locked), (200, tripped))]
@@ -297,7 +297,7 @@ def test_a_visit_knows_what_stood_before_it_and_not_what_the_visit_itself_does(t
     client, status = app_of(made).test_client(), made.history.status()
     assert status is not None
     finding = next(one for one in status.findings if one.name == "overload-cycling")
-    wanted = resumed(made.history, settings, finding, status).verdict().suspects
+    wanted = resumed_visit(made.history, settings, finding, status).verdict().suspects
     assert wanted != VisitSession.from_finding(finding, unit=units.UNIT, fitted=units.ALL).verdict().suspects
     client.post("/checks/begin", data={"csrf": csrf(client), "start": "overload-cycling", "who": "technician"})
     before = suspected(page(client, "/checks"))
@@ -378,7 +378,7 @@ def test_health_says_why_a_sense_is_missing(client: FlaskClient, site: Site) -> 
     scan = units.but(units.RUN, fan_a=None)
     site.feed(units.scans((10, scan), from_s=site.now_s + 1), NOW_S - site.now_s)
     site.history.note("faults", '{"fan_a": "no plug in the jack"}')
-    site.history.join("notify", begin=False)
+    site.history.register("notify", begin=False)
     site.history.note_error("notify", "the phone service refused the message")
     told = page(client, "/health")
     assert "no plug in the jack" in told

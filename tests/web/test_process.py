@@ -14,7 +14,7 @@ from pathlib import Path
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import Scan
 from condenser_monitor.monitor.engine import Engine
-from condenser_monitor.monitor.storage.file import History
+from condenser_monitor.monitor.storage.history import History
 from tests.monitor import units
 
 SITE = """
