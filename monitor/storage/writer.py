@@ -365,8 +365,7 @@ class StorageWriter:
         )
 
     def _put_held(self, db: sqlite3.Connection) -> None:
-        if self.held.rows:  # a commit that failed may have been carried out all the same
-            db.execute("DELETE FROM outbox WHERE place >= ?", (self.held.rows[0].offset,))
+        # A commit that failed may have been carried out all the same: its rows are written over.
         db.executemany(PUT_OUTBOX, map(_outbox_row, self.held.rows))
         db.executemany("INSERT OR REPLACE INTO counters VALUES (?, ?)", self._counters.items())
         db.executemany(

@@ -264,6 +264,19 @@ def test_a_consequence_is_not_told_while_its_parents_alarm_lasts() -> None:
     assert bench.told() == [(LOCKED, ALARM), (LOCKED, CLEAR), (child, ALARM)]
 
 
+def test_the_reset_of_a_parent_lets_its_consequence_be_told() -> None:
+    """What waited behind a parent that a person has reset is told at once, and not suppressed for ever."""
+    child = "compressor-not-running"
+    bench = Bench()
+    bench.raised(LOCKED)
+    bench.cleared(LOCKED, repaired=False)
+    bench.raised(child)
+    assert bench.state(child) is AlertState.SUPPRESSED
+    assert bench.ask("reset", LOCKED).done
+    assert bench.told(child) == [(child, ALARM)]
+    assert bench.state(child) is AlertState.UNACKED
+
+
 def test_what_was_told_before_its_parent_came_is_not_taken_back() -> None:
     """The child told first keeps its state and gets its all-clear."""
     bench = Bench()

@@ -151,3 +151,46 @@ class Ledger:
         if all_of_it:
             for said in self.must - stream.told:
                 stream.broken(f"{stream.name}: committed and never came: {said[:200]}")
+
+
+class PhoneRecord:
+    """What the phone's service has taken, episode by episode, held to the rule of the broker's messages: each once, or
+    once more after a cut; never not at all. It asks the program nothing: it knows what was taken and when cuts came."""
+
+    ONCE = ("alarm", "missed", "off")
+
+    def __init__(self, broken: Callable[[str], None]) -> None:
+        self.broken = broken
+        self.ever: set[str] = set()  # episodes that the phone was told anything of
+        self._times: Counter[tuple[str, str]] = Counter()
+        self._excused: Counter[tuple[str, str]] = Counter()
+        self._ended: dict[str, bool] = {}
+
+    def cut(self) -> None:
+        """The program ended without order, or on a disk that took nothing: what was taken may not be known to the next
+        life, and be told once more."""
+        self._excused.update(self._times.keys())
+        self._ended.clear()
+
+    def forget(self) -> None:
+        """The memory of episodes is lost: their names may mean others from now on."""
+        self._times.clear()
+        self._excused.clear()
+        self._ended.clear()
+
+    def take(self, kind: str, episode: str) -> None:
+        """One episode of a message that the service took."""
+        self.ever.add(episode)
+        key = (kind, episode)
+        self._times[key] += 1
+        if kind in self.ONCE and self._times[key] > 1 + self._excused[key]:
+            self.broken(f"phone: {kind} of {episode} told {self._times[key]} times, {self._excused[key]} cuts")
+        if kind == "over" and self._ended.get(episode):
+            self.broken(f"phone: the end of {episode} told twice without its coming back")
+        self._ended[episode] = kind == "over"
+
+    def judge(self, believed: Iterable[str], urgent: Iterable[str]) -> None:
+        """In the end: `believed` are the episodes of which the program believes that the phone was told, `urgent` those
+        that are open and that it must have been told of."""
+        for episode in sorted({*believed, *urgent} - self.ever):
+            self.broken(f"phone: {episode} was never told")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 import weakref
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -18,7 +18,9 @@ import paho.mqtt.client as paho
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import NotifyError
+from condenser_monitor.monitor.core.records import UnitStatus
 from condenser_monitor.monitor.publishers import broker
+from condenser_monitor.monitor.publishers.notification_policy import NotificationItem
 from condenser_monitor.monitor.publishers.phone import Target
 from condenser_monitor.monitor.publishers.phone_text import PhoneMessage
 from tests.simulation.broker import Broker
@@ -157,6 +159,14 @@ class PhoneOutlet(Killable, Target):
     def __init__(self, settings: Settings, storm: Any) -> None:
         super().__init__(settings, "played://phone", send=self._take, wall=storm.wall, clock=storm.clock, zone=ZONE)
         self.storm = storm
+        self._items: Sequence[NotificationItem] = ()
+
+    def _notify(self, items: Sequence[NotificationItem], status: UnitStatus | None, now: float | None) -> None:
+        self._items = items
+        try:
+            super()._notify(items, status, now)
+        finally:
+            self._items = ()
 
     def _take(self, message: PhoneMessage) -> None:
         service = self.storm.service_of_phones
@@ -169,11 +179,15 @@ class PhoneOutlet(Killable, Target):
             raise NotifyError("played", f"no answer within {SEND_S:g} s", "a service that answers")
         if service.down:
             raise NotifyError("played", "down", "up")
-        self.storm.take_message(message)
+        self.storm.take_message(message, [(item.kind, item.episode.id) for item in self._items])
 
     def settled(self) -> bool:
         """Nothing is due that has not been told."""
         return not self._plan.due(() if self._status is None else self._status.episodes, self.storm.wall())
+
+    def believed(self) -> list[str]:
+        """The episodes that the plan takes the phone to have been told of."""
+        return [name for name, told in self._plan.memory.told.items() if not told.silent]
 
     def queue(self) -> int:
         """Alarms that the plan holds."""

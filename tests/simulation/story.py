@@ -14,7 +14,7 @@ import os
 import random
 import tempfile
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from functools import cache
 from pathlib import Path
@@ -28,11 +28,13 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import (
     Answer,
+    EpisodeState,
     Event,
     LinkState,
     Request,
     RequestKind,
     Scan,
+    Severity,
     StartTransient,
     UnitStatus,
 )
@@ -55,7 +57,7 @@ from tests.simulation import on_disk
 from tests.simulation.broker import MOODS, Broker
 from tests.simulation.broker import Message as Heard
 from tests.simulation.on_disk import OnDisk
-from tests.simulation.oracle import Item, Ledger, Stream
+from tests.simulation.oracle import Item, Ledger, PhoneRecord, Stream
 from tests.simulation.power import Disk, beneath
 from tests.simulation.stepped_publishers import (
     BrokerOutlet,
@@ -149,6 +151,7 @@ class Storm:
         self.hung_since_s: float | None = None
         self.reopen_s = 0.0
         self.stream, self.ledger = Stream("office", self.breaks), Ledger()
+        self.phones = PhoneRecord(self.breaks)
         self.broker = Broker(self.clock, self.rng, self.note)
         self.service_of_phones = PhoneService()
         self.disk = Disk(self.home, self.rng, self._dark)
@@ -258,6 +261,7 @@ class Storm:
             self.breaks(f"forgotten without a damage: {why} findings {missing}, alerts {other} {gone}")
         if forgot or left.damages:
             self.stream.anew.add((self.history.origin, self.history._owned().run))
+            self.phones.forget()
 
     def _listen(self, service: Service, history: History) -> None:
         """What the engine brings is entered in the ledger; what is asked for has reached the disk."""
@@ -303,6 +307,7 @@ class Storm:
         """What was told while the disk took nothing is known to nobody in the next life, and may be told again."""
         keeper = self.history._owned()
         if keeper.held or keeper.held_requests or keeper.failed_s is not None:
+            self.phones.cut()
             self.ledger.cut()
             self.stream.forget()
             self._ask_again()
@@ -328,6 +333,7 @@ class Storm:
         """The process is gone; another begins on what the disk holds."""
         self.note(f"cut: {'power' if self.disk.power else 'kill -9'}, dead for {self.reopen_s:g} s")
         self._note_forgetting()
+        self.phones.cut()
         self.ledger.cut()
         self.alive = False
         line = self.broker.line
@@ -499,6 +505,7 @@ class Storm:
         self.stream.harmed |= names
         self.stream.spoilt |= names if spoilt else set()
         self.stream.forget()
+        self.phones.forget()
         self.ledger.harmed(spoilt=spoilt)
         self.asked.clear()  # answers given before may be damaged: the office gives these up
 
@@ -625,9 +632,11 @@ class Storm:
             if self.answers.setdefault(tag, one.payload) != one.payload and self.asked.get(tag):
                 self.breaks(f"two answers to {tag}")
 
-    def take_message(self, message: PhoneMessage) -> None:
-        """The phone's service took a message."""
+    def take_message(self, message: PhoneMessage, items: Sequence[tuple[str, str]] = ()) -> None:
+        """The phone's service took a message about these (kind, episode)."""
         if not self.broker.dark:
+            for kind, episode in items:
+                self.phones.take(kind, episode)
             self.told.append(message)
             self.note(f"phone {msgspec.json.encode(message).decode()}")
 
@@ -747,9 +756,24 @@ class Storm:
             self.breaks(f"never answered: {missing[:5]}")
         if not self.phone.settled():
             self.breaks("the phone was not told everything")
+        self.phones.judge(self.phone.believed(), self._urgent())
         if self._said() != ONLINE:
             self.breaks("all is well, and the broker says offline")
         return self.broken
+
+    def _urgent(self) -> list[str]:
+        """Episodes in the last status that nobody may have been left without a word of."""
+        status = self.history.status()
+        if status is None or status.service_until_wall_s is not None:
+            return []
+        return [
+            one.id
+            for one in status.episodes
+            if one.severity is Severity.URGENT
+            and one.state is EpisodeState.ACTIVE
+            and one.answered_by is None
+            and one.snoozed_until_wall_s is None
+        ]
 
     def close(self) -> None:
         """Let go of the files."""

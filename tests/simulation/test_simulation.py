@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from tests import ROOT, SOURCES
+from tests.simulation.oracle import PhoneRecord
 from tests.simulation.story import Storm, run
 from tests.size import sized
 
@@ -64,3 +65,21 @@ def test_same_seed_is_the_same_storm(seed: int, memory_path: Path) -> None:
 def test_another_seed_is_another_storm(memory_path: Path) -> None:
     """Two seeds do not share a log."""
     assert run(1, memory_path / "1").digest() != run(2, memory_path / "2").digest()
+
+
+def test_what_is_told_twice_or_never_on_the_phone_is_noticed() -> None:
+    """The judge itself: a repeat within a life, two after one cut, an end told twice, and what was believed and never
+    taken; what is allowed passes."""
+    broken: list[str] = []
+    record = PhoneRecord(broken.append)
+    for kind in ("alarm", "reminder", "reminder", "over", "back", "over"):
+        record.take(kind, "fan-1")
+    record.take("alarm", "supply-1")
+    record.cut()
+    record.take("alarm", "supply-1")
+    assert broken == []
+    record.take("alarm", "supply-1")
+    record.take("over", "supply-1")
+    record.take("over", "supply-1")
+    record.judge(believed=["fan-1", "call-1"], urgent=["coil-1"])
+    assert [text.split(":")[1].split()[0] for text in broken] == ["alarm", "the", "call-1", "coil-1"]

@@ -1,0 +1,1 @@
+"""Mutation testing of the core: what is changed on purpose must fail a test."""

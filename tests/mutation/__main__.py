@@ -1,0 +1,119 @@
+"""Changes the core on purpose, one place at a time, and says which changes no test notices.
+
+    python -m tests.mutation                      every file, a seeded sample of each
+    python -m tests.mutation --sample 0           every mutant (hours)
+    python -m tests.mutation --seen               the eleven that once survived, by their own tests
+    python -m tests.mutation monitor/core/cycle.py --sample 40 --seed 7
+
+A survivor that tests/mutation/survivors.toml names with its reason is known; exit status 1 when more others survive
+than the budget allows (`--budget`, of each hundred), or when one of the eleven does.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import random
+import sys
+import tomllib
+from collections.abc import Sequence
+from pathlib import Path
+
+from tests.mutation.mutants import ROOT, Mutant, mutants, noticed
+from tests.mutation.seen import SEEN
+
+# file -> the tests that hold it, quickest first
+CORE: dict[str, tuple[str, ...]] = {
+    "monitor/alarms/alarm_manager.py": (
+        *("alerts", "alerts_table", "alerts_requests", "alerts_restart", "alerts_proof", "alerts_metrics"),
+        "alerts_property",
+    ),
+    "monitor/core/evaluation.py": ("core_rules", "findings", "engine", "short_looks"),
+    "monitor/core/cycle.py": ("core_rules", "cycle", "findings", "engine"),
+    "monitor/core/patterns.py": ("core_rules", "findings", "engine", "engine_history"),
+    "monitor/core/trust.py": ("trust", "findings", "engine"),
+    "monitor/storage/writer.py": ("core_rules", "history", "history_disk", "history_numbers"),
+    "monitor/publishers/broker.py": ("core_rules", "../conformance/test_broker_topics"),
+    "hardware/calibration.py": ("../hardware/test_calibration", "../hardware/test_uncertainty"),
+}
+SAMPLE, BUDGET = 60, 15.0
+SURVIVORS = Path(__file__).with_name("survivors.toml")
+
+
+def tests_of(file: str) -> list[str]:
+    """The paths of the test files that hold a file."""
+    paths = (name.partition("../")[2] or f"monitor/test_{name}" for name in CORE[file])
+    return [f"tests/{path}.py" for path in paths]
+
+
+def known() -> set[tuple[str, str, str, str]]:
+    """The survivors that are named with a reason."""
+    rows = tomllib.loads(SURVIVORS.read_text())["survivor"]
+    return {(row["file"], row["where"], row["before"], row["after"]) for row in rows if row["why"]}
+
+
+def load_libraries() -> None:
+    """Load what every test needs and what is none of this program, once for all children."""
+    for name in ("pytest", "hypothesis", "msgspec", "paho.mqtt.client", "jsonschema", "playwright.sync_api", "numpy"):
+        importlib.import_module(name)
+
+
+def survivors_of_seen() -> list[str]:
+    """The claims of the eleven that their tests do not notice. Raises AssertionError for a text that is not there."""
+    found = []
+    _refuse_red(SEEN[0].file, sorted({row.test for row in SEEN}))
+    for row in SEEN:
+        source = (ROOT / row.file).read_text()
+        assert source.count(row.before) == 1, f"{row.file}: stands there {source.count(row.before)} times: {row.before}"
+        if not noticed(row.file, source.replace(row.before, row.after), [row.test]):
+            found.append(row.claim)
+    return found
+
+
+def _refuse_red(file: str, tests: Sequence[str]) -> None:
+    """Raise RuntimeError where tests fail without any change: they would notice everything."""
+    if noticed(file, (ROOT / file).read_text(), tests):
+        raise RuntimeError(f"tests fail without any change: {' '.join(tests)}")
+
+
+def survivors(file: str, sample: int, seed: int) -> tuple[int, list[Mutant]]:
+    """How many mutants of a file were tried, and those that no test noticed."""
+    made = list(mutants(file))
+    if sample:
+        made = random.Random(seed).sample(made, min(sample, len(made)))
+    tests = tests_of(file)
+    _refuse_red(file, tests)
+    found = [one for one in made if not noticed(file, one.text(), tests)]
+    return len(made), found
+
+
+def main(given: Sequence[str] | None = None) -> int:
+    """Run what the command line asks for."""
+    asked = argparse.ArgumentParser(prog="tests.mutation", description=(__doc__ or "").splitlines()[0])
+    asked.add_argument("files", nargs="*", choices=[[], *CORE], help="of the core; all without one")
+    asked.add_argument("--seen", action="store_true", help="only the eleven that once survived")
+    asked.add_argument("--sample", type=int, default=SAMPLE, help=f"mutants of each file, 0 for all (default {SAMPLE})")
+    asked.add_argument("--seed", type=int, default=1)
+    asked.add_argument("--budget", type=float, default=BUDGET, help="unnamed survivors allowed, of each hundred tried")
+    args = asked.parse_args(given)
+    load_libraries()
+    back = survivors_of_seen()
+    print(f"of {len(SEEN)} that once survived: {len(SEEN) - len(back)} killed", *back, sep="\n  ", flush=True)
+    if args.seen:
+        return 1 if back else 0
+    tried, left, named = 0, 0, known()
+    for file in args.files or CORE:
+        count, found = survivors(file, args.sample, args.seed)
+        unnamed = [one for one in found if one.key not in named]
+        tried, left = tried + count, left + len(unnamed)
+        print(
+            f"{file}: {count - len(found)} of {count} killed, {len(found) - len(unnamed)} known survivors", flush=True
+        )
+        for one in unnamed:
+            print(f"  {one.where}: {one.before!r} -> {one.after!r}", flush=True)
+    print(f"{tried} tried, {left} unnamed survivors; budget {args.budget:g} of a hundred")
+    return 1 if back or left * 100.0 > args.budget * tried else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,50 @@
+"""The eleven mutants that once survived die, each by its own test; the lists of mutation testing are true."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.mutation.__main__ import CORE, known
+from tests.mutation.__main__ import tests_of as paths_of
+from tests.mutation.mutants import ROOT, mutants
+
+
+def test_each_mutant_that_once_survived_is_killed_by_its_test() -> None:
+    """In a process that has loaded nothing of this program, which then forks one for each."""
+    command = [sys.executable, "-m", "tests.mutation", "--seen"]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+@pytest.mark.parametrize("file", CORE)
+def test_the_core_and_its_tests_are_there_and_can_be_changed(file: str) -> None:
+    """Each file has mutants enough to say something, and each differs from it."""
+    assert all((ROOT / path).is_file() for path in paths_of(file))
+    made = list(mutants(file))
+    assert len(made) > 100
+    assert len({one.key for one in made}) > 0.8 * len(made)
+
+
+def test_each_named_survivor_is_a_mutant_of_today() -> None:
+    """A survivor of code that has gone is taken off the list."""
+    there = {one.key for file in {row[0] for row in known()} for one in mutants(file)}
+    assert known() <= there
+
+
+def test_a_change_that_breaks_nothing_is_told_from_one_that_does(tmp_path: Path) -> None:
+    """The judge itself: the file as it is survives, a core without its table does not."""
+    code = (
+        "from tests.mutation.__main__ import load_libraries\n"
+        "from tests.mutation.mutants import ROOT, noticed\n"
+        "load_libraries()\n"
+        "file, test = 'monitor/core/cycle.py', ['tests/monitor/test_cycle.py::test_table_is_total']\n"
+        "text = (ROOT / file).read_text()\n"
+        "assert not noticed(file, text, test)\n"
+        "assert noticed(file, text.replace('_S.OVERRUN: {', '_S.IDLE: {', 1), test)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
