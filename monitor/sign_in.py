@@ -22,6 +22,21 @@ def new_secret() -> str:
     return secrets.token_urlsafe(32)
 
 
+# No 0, O, 1, I, L, U: what is read out on the phone must not be taken for another letter.
+CODE_LETTERS = "23456789ABCDEFGHJKMNPQRSTVWXYZ"
+
+
+def new_code(letters: int) -> str:
+    """Return a fresh random code that a person can read out and type, such as 'K7MP-2XQ9-VWDR'."""
+    code = "".join(secrets.choice(CODE_LETTERS) for _ in range(letters))
+    return "-".join(code[at : at + 4] for at in range(0, letters, 4))
+
+
+def code_letters(text: str) -> str:
+    """Return the letters of a typed code alone, whatever its case, hyphens and spaces."""
+    return "".join(one for one in text[:100].upper() if one in CODE_LETTERS)
+
+
 def digest(secret: str) -> str:
     """Return the SHA-256 by which a long random secret is known again; a stolen copy of it opens nothing."""
     return hashlib.sha256(secret.encode()).hexdigest()

@@ -22,9 +22,17 @@ from condenser_monitor.monitor.core import untrusted_input
 from condenser_monitor.monitor.core.errors import CommandError, HistoryError
 from condenser_monitor.monitor.core.untrusted_input import Digest, WallSeconds
 from condenser_monitor.monitor.private_file import read_private, write_private
-from condenser_monitor.monitor.sign_in import Throttle, TriesInMemory, check_password, digest, new_secret
+from condenser_monitor.monitor.sign_in import (
+    Throttle,
+    TriesInMemory,
+    check_password,
+    code_letters,
+    digest,
+    new_code,
+    new_secret,
+)
 
-Right = Literal["read", "write"]
+Right = Literal["read", "write", "technician"]
 _Found = TypeVar("_Found")
 _ALLOWED = "the page's access file, as it was written"
 # What `set_password` keeps; other factors could ask for more memory than there is.
@@ -36,7 +44,8 @@ _NOBODY = "scrypt:32768:8:1$nobody$" + "0" * 128
 
 
 class Token(msgspec.Struct, frozen=True, kw_only=True):
-    """A token for a program: what it is for, what it may, and the hash by which it is known again."""
+    """A token for a program, or a technician's code for the guided checks: whose it is, what it may, and the hash by
+    which it is known again."""
 
     name: str
     right: Right
@@ -118,15 +127,18 @@ class Access:
         return self._now().tokens
 
     def make_token(self, name: str, right: Right, wall_s: float) -> str:
-        """A new token, given out this once. Raises CommandError for a name in use, or when there are too many."""
-        secret = new_secret()
+        """A new token or code, given out this once. Raises CommandError for a name in use, or when there are too
+        many."""
+        code = right == "technician"
+        secret = new_code(int(limits.REPORT.share_letters.value)) if code else new_secret()
 
         def with_it(kept: StoredAccess) -> StoredAccess:
             taken = [token.name for token in kept.tokens]
             untrusted_input.check_name("token: name", name, taken)
             if len(taken) >= limits.WEB.tokens_most.value:
                 raise CommandError("token", f"{len(taken)} tokens", "revoke one that is no longer used first")
-            made = Token(name=name, right=right, digest=digest(secret), made_wall_s=wall_s)
+            known = digest(code_letters(secret) if code else secret)
+            made = Token(name=name, right=right, digest=known, made_wall_s=wall_s)
             return msgspec.structs.replace(kept, tokens=(*kept.tokens, made))
 
         self._change(with_it)
@@ -137,9 +149,18 @@ class Access:
         self._change(lambda kept: msgspec.structs.replace(kept, tokens=tuple(t for t in kept.tokens if t.name != name)))
 
     def token_right(self, secret: str) -> Right | None:
-        """What the bearer of a token may; None for no token of ours."""
+        """What a program with this token may; None for no token of ours, and for a technician's code."""
+        found = self._by(secret)
+        return None if found is None or found.right == "technician" else found.right
+
+    def technician(self, code: str) -> Token | None:
+        """Whose code this is, as a technician typed it; None for nobody's."""
+        found = self._by(code_letters(code))
+        return found if found is not None and found.right == "technician" else None
+
+    def _by(self, secret: str) -> Token | None:
         given = digest(secret)
-        return next((t.right for t in self._now().tokens if hmac.compare_digest(t.digest, given)), None)
+        return next((token for token in self._now().tokens if hmac.compare_digest(token.digest, given)), None)
 
     # ------------------------------------------------------------ sessions
 

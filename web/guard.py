@@ -42,6 +42,7 @@ OPEN = frozenset(
 SHARED = frozenset({"share.shared", "share.shared_file"})
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 SIGN = "sign"  # in the session: what it is known by when it is signed out
+TECHNICIAN = "technician"  # in the session: name and moment of making of the code by which a technician signed in
 SHARE = "share"  # in the session: name and moment of making of the share that was opened
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
@@ -200,6 +201,14 @@ def held_share() -> Share | None:
     found, kept = page_context(), session.get(SHARE)
     standing = () if kept is None else found.shares.standing(found.wall())
     return next((one for one in standing if [one.name, one.made_wall_s] == kept), None)
+
+
+def technician() -> str | None:
+    """Return who has signed in for the guided checks as a technician, while that code is in force; else None."""
+    kept = session.get(TECHNICIAN)
+    tokens = page_context().access.tokens() if kept is not None else ()
+    signed = (one for one in tokens if one.right == "technician" and [one.name, one.made_wall_s] == kept)
+    return next((one.name for one in signed), None)
 
 
 def is_local() -> bool:

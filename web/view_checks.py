@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any, cast
 
 import msgspec
-from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
+from flask import Blueprint, abort, current_app, flash, redirect, render_template, request, session, url_for
 from werkzeug.wrappers import Response
 
 from condenser_monitor.monitor.core.errors import CommandError
@@ -26,6 +26,8 @@ from condenser_monitor.monitor.diagnosis.visit.session import (
 )
 from condenser_monitor.monitor.storage.history import resumed_visit
 from condenser_monitor.monitor.strings import texts
+from condenser_monitor.web import guard
+from condenser_monitor.web.access import SignInTries
 from condenser_monitor.web.context import PageContext, page_context
 from condenser_monitor.web.template_strings import plain, t
 
@@ -44,9 +46,12 @@ def shown() -> str:
             symptoms=SYMPTOMS,
             begin=request.args.get("begin", ""),
             by=session.get("by", ""),
+            technician=guard.technician(),
         )
     diagnosis = resume(page_context(), visit)
     wanted = request.args.get("check", "")
+    if wanted in CHECKS and diagnosis.who != "technician" and CHECKS[wanted].who == "technician":
+        wanted = ""
     check = CHECKS[wanted] if wanted in CHECKS else diagnosis.next_check()
     return render_template(
         "checks.html",
@@ -136,12 +141,31 @@ def begin() -> Response:
     origin, who = request.form.get("start", ""), request.form.get("who", "")
     if who not in ("homeowner", "technician"):
         raise CommandError("who", who[:80], "homeowner or technician")
+    if who == "technician" and guard.technician() is None:
+        problem = _sign_in(request.form.get("code", ""))
+        if problem:
+            flash(problem)
+            return redirect(url_for("checks.shown", begin=origin if origin in SITUATIONS else None))
     if origin not in SITUATIONS and origin not in SYMPTOMS:
         raise CommandError("start", origin[:80], ", ".join((*SYMPTOMS, *SITUATIONS)))
     diagnosis = start(page_context(), origin, cast("Who", who))
     session[VISIT] = kept_as(diagnosis, origin)
     _keep_name()
     return _back()
+
+
+def _sign_in(code: str) -> str:
+    """Sign a technician in by the code that the owner gave out; what to say where that fails. Tries are counted."""
+    tries = current_app.extensions["share_tries"]
+    assert isinstance(tries, SignInTries)
+    wait_s, found = tries.attempt(guard.address(), lambda: page_context().access.technician(code))
+    if wait_s > 0:
+        return t("too-many-codes", minutes=f"{max(1.0, wait_s / 60):.0f}")
+    if found is None:
+        return t("technician-code-wrong")
+    session[guard.TECHNICIAN] = [found.name, found.made_wall_s]
+    session["by"] = found.name
+    return ""
 
 
 @checks.post("/checks/answer")
@@ -218,7 +242,10 @@ def _visit() -> dict[str, Any]:
 def _under_way() -> dict[str, Any] | None:
     """The visit of this device; None also for one that an earlier version of the program kept."""
     visit = session.get(VISIT)
-    return dict(visit) if visit is not None and "findings" in visit else None
+    if visit is None or "findings" not in visit:
+        return None
+    # A code that was revoked opens no cabinet any more: the visit goes on as a homeowner's.
+    return {**visit, "who": visit["who"] if guard.technician() is not None else "homeowner"}
 
 
 def _name() -> str:

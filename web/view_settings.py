@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from typing import cast, get_args
+
 from flask import Blueprint, abort, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.web import guard
+from condenser_monitor.web.access import Right
 from condenser_monitor.web.context import SCALE_COOKIE, page_context
 from condenser_monitor.web.template_strings import t
 
@@ -46,12 +49,12 @@ def scale() -> Response:
 
 @settings.post("/settings/tokens")
 def make_token() -> str:
-    """Make a token; it is shown this once and never again."""
+    """Make a token or a technician's code; it is shown this once and never again."""
     right = request.form.get("right", "read")
-    if right not in ("read", "write"):
+    if right not in get_args(Right):
         abort(400, t("right-is"))
     name = request.form.get("name", "").strip()
-    return _page(page_context().access.make_token(name, "write" if right == "write" else "read", page_context().wall()))
+    return _page(page_context().access.make_token(name, cast("Right", right), page_context().wall()))
 
 
 @settings.post("/settings/tokens/revoke")

@@ -6,10 +6,7 @@ file gives none away. A code opens the report and nothing else. Whoever asks for
 
 from __future__ import annotations
 
-import hashlib
 import hmac
-import re
-import secrets
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -22,10 +19,9 @@ from condenser_monitor.monitor.core import untrusted_input
 from condenser_monitor.monitor.core.errors import CommandError, HistoryError
 from condenser_monitor.monitor.core.untrusted_input import Digest, WallSeconds
 from condenser_monitor.monitor.private_file import read_private, write_private
+from condenser_monitor.monitor.sign_in import code_letters, digest, new_code
 from condenser_monitor.monitor.strings import texts, time_format
 
-# No 0, O, 1, I, L, U: what is read out on the phone must not be taken for another letter.
-_LETTERS = "23456789ABCDEFGHJKMNPQRSTVWXYZ"
 _DAY_S = 86400.0
 ENTRANCE = "/shared"  # the page on which a code is entered
 
@@ -59,21 +55,23 @@ class Shares:
             raise CommandError("share: days", days, f"1 to {limits.REPORT.days_most.value:.0f}")
         if not bounds.low <= valid_days <= bounds.high:
             raise CommandError("share: valid days", valid_days, f"{bounds.low:g} to {bounds.high:g}")
-        letters = "".join(secrets.choice(_LETTERS) for _ in range(int(limits.REPORT.share_letters.value)))
+        code = new_code(int(limits.REPORT.share_letters.value))
         with self._lock:
             standing = self._standing(wall_s)
             untrusted_input.check_name("share: name", name, [share.name for share in standing])
             if len(standing) >= limits.REPORT.shares_most.value:
                 raise CommandError("share", f"{len(standing)} codes", "revoke one that is no longer used first")
             ends_s = wall_s + valid_days * _DAY_S
-            made = Share(name=name, days=days, made_wall_s=wall_s, ends_wall_s=ends_s, digest=_digest(letters))
+            made = Share(
+                name=name, days=days, made_wall_s=wall_s, ends_wall_s=ends_s, digest=digest(code_letters(code))
+            )
             self._put((*standing, made))
-        return "-".join(letters[at : at + 4] for at in range(0, len(letters), 4))
+        return code
 
     def check(self, code: str, *, wall_s: float) -> Share | None:
         """The share that a code opens; None for a wrong, revoked or ended one. Case, blanks, hyphens are no matter."""
-        digest = _digest(re.sub(r"[\s-]", "", code[:100]).upper())
-        found = [share for share in self.standing(wall_s) if hmac.compare_digest(share.digest, digest)]
+        given = digest(code_letters(code))
+        found = [share for share in self.standing(wall_s) if hmac.compare_digest(share.digest, given)]
         return found[0] if found else None
 
     def revoke(self, name: str, *, wall_s: float) -> bool:
@@ -107,10 +105,6 @@ class Shares:
             write_private(self._path, msgspec.json.encode(shares))
         except OSError as error:
             raise HistoryError(str(self._path), error.strerror or str(error), "a place that can be written") from None
-
-
-def _digest(letters: str) -> str:
-    return hashlib.sha256(letters.encode()).hexdigest()
 
 
 # ---------------------------------------------------------------- at the terminal

@@ -13,6 +13,7 @@ from flask.testing import FlaskClient
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.sim.scenario import load
+from condenser_monitor.web.access import Access
 from condenser_monitor.web.app import create_app
 from tests.conftest import set_limit
 from tests.monitor import units
@@ -76,6 +77,18 @@ def app(site: Site, request: pytest.FixtureRequest) -> Iterator[Flask]:
 def client(app: Flask) -> FlaskClient:
     """Somebody on the monitor itself."""
     return app.test_client()
+
+
+def technician_code(site: Site) -> str:
+    """A code that the owner of a site made for a technician."""
+    return Access(site.history.path.with_name(f"{site.history.path.name}.access")).make_token("Ada", "technician", 0.0)
+
+
+def technician(client: FlaskClient) -> dict[str, str]:
+    """What a technician adds to the form that begins a visit: a code of their own, as the owner makes one."""
+    access = client.application.extensions["window"].access
+    name = f"Ada {len(access.tokens())}"
+    return {"who": "technician", "code": access.make_token(name, "technician", 0.0)}
 
 
 def csrf(client: FlaskClient, **how: object) -> str:

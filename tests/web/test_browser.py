@@ -23,7 +23,7 @@ from tests.web.browser import (
     addresses_asked,
     axe_source,
 )
-from tests.web.conftest import app_of
+from tests.web.conftest import app_of, technician_code
 from tests.web.filled import NOW_S, Site
 
 PAGES: tuple[str, ...] = (
@@ -160,7 +160,7 @@ def check_as_it_is(page: Page, source: str) -> None:
 
 @pytest.mark.parametrize(("scheme", "size"), SCHEMES)
 def test_the_steps_of_a_visit_and_of_a_share_are_accessible(
-    browser: Browser, served: Serving, scheme: str, size: ViewportSize
+    browser: Browser, served: Serving, site: Site, scheme: str, size: ViewportSize
 ) -> None:
     """Pages that are reached by what somebody enters: a check, an answer, a code, the shared report."""
     source = axe_source() or ""
@@ -169,7 +169,8 @@ def test_the_steps_of_a_visit_and_of_a_share_are_accessible(
     page = context.new_page()
     page.goto(served.url + "checks")
     page.get_by_label("Start with").select_option("call-without-pull-in")
-    page.get_by_label("Technician").check()
+    page.get_by_label("Technician, qualified").check()
+    page.get_by_label("Technician's code").fill(technician_code(site).lower())
     page.get_by_role("button", name="Start").click()
     page.goto(served.url + "checks?check=coil-ohms")
     check_as_it_is(page, source)

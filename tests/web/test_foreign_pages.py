@@ -25,6 +25,7 @@ from tests.web.conftest import (
     app_of,
     csrf,
     site,
+    technician,
 )
 from tests.web.filled import Site, from_scans
 from tests.web.test_access import PASSWORD, enter, routes
@@ -240,7 +241,7 @@ def _write_hostile(owner: FlaskClient, made: Site) -> None:
     ask = {"csrf": token, "by": HOSTILE[:64], "note": HOSTILE, "finding": finding}
     owner.post("/alerts/acknowledge", data=ask)
     made.work()
-    owner.post("/checks/begin", data={"csrf": token, "start": finding, "who": "technician", "by": HOSTILE[:64]})
+    owner.post("/checks/begin", data={"csrf": token, "start": finding, **technician(owner), "by": HOSTILE[:64]})
     page = owner.get("/checks").get_data(as_text=True)
     check = re.search(r'name="check" value="([^"]+)"', page)
     assert check

@@ -25,7 +25,7 @@ from condenser_monitor.web.serve import serve
 from condenser_monitor.web.view_api import ROUTES
 from tests.conftest import set_limit
 from tests.monitor import units
-from tests.web.conftest import app_of, csrf
+from tests.web.conftest import app_of, csrf, technician
 from tests.web.filled import NOW_S, Site, from_scans
 
 
@@ -268,7 +268,7 @@ def test_a_technician_types_readings_until_one_suspect_is_left(client: FlaskClie
         assert answer.status_code == 200
         return answer.get_data(as_text=True)
 
-    begun = send("begin", start="call-without-pull-in", who="technician", by="Ada")
+    begun = send("begin", start="call-without-pull-in", **technician(client), by="Ada")
     assert "contactor coil open (burnt out)" in suspected(begun)
     sound = send("answer", check="coil-ohms", typed="13.8 ohm")
     assert "contactor coil open (burnt out): <span" in sound.split("Ruled out, and why")[1]
@@ -299,7 +299,7 @@ def test_a_visit_knows_what_stood_before_it_and_not_what_the_visit_itself_does(t
     finding = next(one for one in status.findings if one.name == "overload-cycling")
     wanted = resumed_visit(made.history, settings, finding, status).verdict().suspects
     assert wanted != VisitSession.from_finding(finding, unit=units.UNIT, fitted=units.ALL).verdict().suspects
-    client.post("/checks/begin", data={"csrf": csrf(client), "start": "overload-cycling", "who": "technician"})
+    client.post("/checks/begin", data={"csrf": csrf(client), "start": "overload-cycling", **technician(client)})
     before = suspected(page(client, "/checks"))
     assert before == [texts.suspect(name) for name in wanted]
     dead = {name: 0.0 if isinstance(value, float) else False for name, value in units.REST.items()}
@@ -319,7 +319,7 @@ def test_what_was_measured_for_a_finding_before_is_there_again_on_another_device
     client: FlaskClient, app: Flask
 ) -> None:
     """A reading typed on one phone is among the answers when the checks are begun on another, and can be taken back."""
-    begin = {"start": "call-without-pull-in", "who": "technician"}
+    begin = {"start": "call-without-pull-in", **technician(client)}
     client.post("/checks/begin", data={"csrf": csrf(client), **begin})
     client.post("/checks/answer", data={"csrf": csrf(client), "check": "coil-ohms", "typed": "13.8 ohm"})
     other = app.test_client()
@@ -347,7 +347,7 @@ def test_a_check_shows_its_cautions_and_who_may(client: FlaskClient) -> None:
     from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS
 
     token = csrf(client)
-    client.post("/checks/begin", data={"csrf": token, "start": "call-without-pull-in", "who": "technician"})
+    client.post("/checks/begin", data={"csrf": token, "start": "call-without-pull-in", **technician(client)})
     told = page(client, "/checks?check=coil-volts")
     assert "qualified people only" in told
     assert CAUTIONS["live"].split(":")[0] in told
@@ -488,7 +488,7 @@ def test_a_refusal_is_said_in_the_pages_own_words(client: FlaskClient) -> None:
 
 def test_warnings_come_before_everything_else_of_a_check_and_nothing_takes_the_focus(client: FlaskClient) -> None:
     """A check on live line voltage: its cautions stand right under its title, ahead of steps, tools and the form."""
-    client.post("/checks/begin", data={"csrf": csrf(client), "start": "call-without-pull-in", "who": "technician"})
+    client.post("/checks/begin", data={"csrf": csrf(client), "start": "call-without-pull-in", **technician(client)})
     told = page(client, "/checks?check=coil-volts")
     card = told.split('id="h-check"')[1]
     assert card.index('id="cautions"') < min(card.index(mark) for mark in ('class="chip', "<ol>", "<form"))
@@ -502,7 +502,7 @@ def test_nothing_is_preselected_and_a_cause_needs_a_reading_or_a_word(client: Fl
     assert "checked" not in begin
     assert '<option value="" selected>' in begin
     assert client.post("/checks/begin", data={"csrf": csrf(client), "start": "no-cooling"}).status_code == 400
-    client.post("/checks/begin", data={"csrf": csrf(client), "start": "call-without-pull-in", "who": "technician"})
+    client.post("/checks/begin", data={"csrf": csrf(client), "start": "call-without-pull-in", **technician(client)})
     told = page(client, "/checks")
     form = told.split('id="h-was"')[1]
     assert '<option value="" selected>' in form
@@ -517,7 +517,7 @@ def test_nothing_is_preselected_and_a_cause_needs_a_reading_or_a_word(client: Fl
 
 def test_the_last_answer_can_be_undone_and_a_contradiction_is_to_be_measured_again(client: FlaskClient) -> None:
     """24 V at R and C, and none at the transformer that feeds them: both readings cannot be right."""
-    client.post("/checks/begin", data={"csrf": csrf(client), "start": "call-without-pull-in", "who": "technician"})
+    client.post("/checks/begin", data={"csrf": csrf(client), "start": "call-without-pull-in", **technician(client)})
     for check, typed in (("rc-volts", "27 V"), ("transformer-volts", "0 V")):
         client.post("/checks/answer", data={"csrf": csrf(client), "check": check, "typed": typed})
     assert "Undo last answer" in page(client, "/checks")
@@ -533,7 +533,7 @@ def test_every_check_has_its_page(client: FlaskClient) -> None:
     """Each row of the catalogue opens, with an example of what to type where something is typed."""
     from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 
-    client.post("/checks/begin", data={"csrf": csrf(client), "start": "call-without-pull-in", "who": "technician"})
+    client.post("/checks/begin", data={"csrf": csrf(client), "start": "call-without-pull-in", **technician(client)})
     for check in CHECKS.values():
         told = page(client, f"/checks?check={check.name}")
         assert (check.quantity == "eye") == ('name="typed" required maxlength' not in told), check.name
@@ -551,7 +551,7 @@ def test_checks_start_from_an_open_alert_between_calls(tmp_path: Path) -> None:
     client = app_of(made).test_client()
     assert "/checks?begin=call-without-pull-in" in page(client, "/alerts")
     assert '<option value="call-without-pull-in" selected>' in page(client, "/checks?begin=call-without-pull-in")
-    form = {"csrf": csrf(client), "start": "call-without-pull-in", "who": "technician"}
+    form = {"csrf": csrf(client), "start": "call-without-pull-in", **technician(client)}
     told = client.post("/checks/begin", data=form, follow_redirects=True).get_data(as_text=True)
     assert "Next check" in told
     made.history.close()

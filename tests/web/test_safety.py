@@ -11,7 +11,7 @@ from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.visit.session import SYMPTOMS
 from condenser_monitor.monitor.strings import texts
-from tests.web.conftest import csrf
+from tests.web.conftest import csrf, technician
 
 REPAIRS = {name: suspect.repair for name, suspect in SUSPECTS.items()}
 PAGES = ("/", "/alerts", "/checks", "/history", "/cycles", "/trends", "/health", "/settings")
@@ -48,8 +48,46 @@ def test_a_homeowners_visit_prints_no_repair_and_no_check_that_opens_anything(cl
 
 def test_a_technicians_visit_prints_what_repairs_each_suspect(client: FlaskClient) -> None:
     """Who begins as a technician reads it."""
-    client.post("/checks/begin", data={"csrf": csrf(client), "start": "call-without-pull-in", "who": "technician"})
+    client.post("/checks/begin", data={"csrf": csrf(client), "start": "call-without-pull-in", **technician(client)})
     assert "coil-open" in repairs_on(client, "/checks")
+
+
+def begun(client: FlaskClient, **form: str) -> str:
+    data = {"csrf": csrf(client), "start": "call-without-pull-in", **form}
+    answer = client.post("/checks/begin", data=data, follow_redirects=True)
+    return unescape(answer.get_data(as_text=True))
+
+
+def test_nobody_becomes_a_technician_by_saying_so(client: FlaskClient) -> None:
+    """Without a code, or with a wrong one, no visit begins; with one, typed in any case, it does, under its name."""
+    technician(client)
+    for code in ("", "AAAA-BBBB-CCCC"):
+        assert "enter the code that the owner gave you" in begun(client, who="technician", code=code)
+        assert repairs_on(client, "/checks") == []
+    form = technician(client)
+    begun(client, who="technician", code=form["code"].lower().replace("-", " "))
+    assert "coil-open" in repairs_on(client, "/checks")
+
+
+def test_a_code_that_is_revoked_ends_a_technicians_rights_at_once(client: FlaskClient) -> None:
+    """The visit goes on as a homeowner's: no repairs, and no check inside a cabinet though its address is known."""
+    begun(client, **technician(client))
+    shown = unescape(client.get("/checks?check=coil-ohms").get_data(as_text=True))
+    assert CHECKS["coil-ohms"].steps[1] in shown
+    access = client.application.extensions["window"].access
+    access.revoke(access.tokens()[0].name)
+    shown = unescape(client.get("/checks?check=coil-ohms").get_data(as_text=True))
+    assert CHECKS["coil-ohms"].steps[1] not in shown
+    assert repairs_on(client, "/checks") == []
+
+
+def test_codes_cannot_be_guessed(client: FlaskClient) -> None:
+    """A few wrong ones, and the right one waits too; a code is no token for programs."""
+    form = technician(client)
+    for _ in range(8):
+        begun(client, who="technician", code="AAAA-BBBB-CCCC")
+    assert "Too many wrong codes" in begun(client, **form)
+    assert client.application.extensions["window"].access.token_right(form["code"]) is None
 
 
 def test_a_breaker_is_not_to_be_set_again_behind_a_rotor_that_does_not_turn() -> None:
