@@ -18,6 +18,7 @@ from condenser_monitor.monitor.core.records import (
     Change,
     ChangeKind,
     Cycle,
+    Episode,
     MeterReading,
     StoredVisit,
     UnitStatus,
@@ -50,7 +51,7 @@ class Close(msgspec.Struct, frozen=True, kw_only=True):
     points: dict[str, list[StoredPoint]]
 
 
-class ReportEpisode(msgspec.Struct, frozen=True, kw_only=True):
+class Occurrence(msgspec.Struct, frozen=True, kw_only=True):
     """One finding as it came, and came again before anything else did. `number` points to it in the pictures.
 
     `ended_wall_s` is None while it stands."""
@@ -81,7 +82,8 @@ class ReportFacts(msgspec.Struct, frozen=True, kw_only=True):
     blind: bool
     calm: Calm
     sessions: dict[str, VisitSession]  # finding that stands -> its diagnosis, with the meter readings made since
-    episodes: list[ReportEpisode]
+    stories: list[Episode]  # as people were told them
+    occurrences: list[Occurrence]
     acts: list[Act]
     cycles: list[tuple[float, Cycle]]
     lanes: list[Lane]
@@ -114,7 +116,7 @@ def gather(
     events = [
         row for row in history.latest_events(int(limits.REPORT.read_most.value)) if (row.wall_s or 0.0) >= from_s
     ][::-1]
-    episodes = _episodes(events)
+    occurrences = _occurrences(events)
     return ReportFacts(
         settings=settings,
         made_wall_s=wall_s,
@@ -130,12 +132,13 @@ def gather(
         else {
             one.name: resumed_visit(history, settings, one, status) for one in status.findings if one.name in CATALOGUE
         },
-        episodes=episodes,
+        stories=[] if status is None else [one for one in status.episodes if (one.over_wall_s or wall_s) >= from_s],
+        occurrences=occurrences,
         acts=_acts(events),
         cycles=history.cycles(from_s, wall_s + 1.0, limit=5000),
         lanes=_lanes(history, from_s, wall_s, seen_s),
         points=_points(history, settings, from_s, wall_s),
-        close=[_close(history, settings, one, wall_s, seen_s) for one in _worth_closer(episodes)],
+        close=[_close(history, settings, one, wall_s, seen_s) for one in _worth_closer(occurrences)],
         starts=[row for row in history.starts(500) if row.wall_s is None or row.wall_s >= from_s],
         meter=meter,
         visits=history.visits(50),
@@ -144,9 +147,9 @@ def gather(
     )
 
 
-def _episodes(events: Sequence[StoredEvent]) -> list[ReportEpisode]:
+def _occurrences(events: Sequence[StoredEvent]) -> list[Occurrence]:
     """The findings of the span, oldest first; one that comes again before anything else came is one episode."""
-    found: list[ReportEpisode] = []
+    found: list[Occurrence] = []
     standing: dict[str, int] = {}
     for row in events:
         body = row.body
@@ -160,12 +163,12 @@ def _episodes(events: Sequence[StoredEvent]) -> list[ReportEpisode]:
     return found
 
 
-def _begin(found: list[ReportEpisode], standing: dict[str, int], body: Change, wall_s: float) -> None:
+def _begin(found: list[Occurrence], standing: dict[str, int], body: Change, wall_s: float) -> None:
     if found and found[-1].last.finding == body.finding:
         raised = (*found[-1].raised_wall_s, wall_s)
         found[-1] = msgspec.structs.replace(found[-1], last=body, raised_wall_s=raised, ended_wall_s=None)
     else:
-        found.append(ReportEpisode(number=len(found) + 1, last=body, raised_wall_s=(wall_s,), ended_wall_s=None))
+        found.append(Occurrence(number=len(found) + 1, last=body, raised_wall_s=(wall_s,), ended_wall_s=None))
     standing[body.finding] = len(found) - 1
 
 
@@ -177,12 +180,12 @@ def _acts(events: Sequence[StoredEvent]) -> list[Act]:
     ]
 
 
-def _worth_closer(episodes: Sequence[ReportEpisode]) -> list[ReportEpisode]:
+def _worth_closer(occurrences: Sequence[Occurrence]) -> list[Occurrence]:
     """The last episode of each finding, the newest of them; of those that came together the first stands for all."""
-    last: dict[str, ReportEpisode] = {}
-    for episode in episodes:
+    last: dict[str, Occurrence] = {}
+    for episode in occurrences:
         last[episode.last.finding] = episode
-    apart: list[ReportEpisode] = []
+    apart: list[Occurrence] = []
     for episode in sorted(last.values(), key=lambda one: one.raised_wall_s[-1]):
         if not apart or episode.raised_wall_s[-1] - apart[-1].raised_wall_s[-1] > limits.REPORT.close_s.value / 4:
             apart.append(episode)
@@ -190,7 +193,7 @@ def _worth_closer(episodes: Sequence[ReportEpisode]) -> list[ReportEpisode]:
 
 
 def _close(
-    history: StorageQueries, settings: Settings, episode: ReportEpisode, wall_s: float, seen_s: float | None
+    history: StorageQueries, settings: Settings, episode: Occurrence, wall_s: float, seen_s: float | None
 ) -> Close:
     at_s = episode.raised_wall_s[-1]
     from_s, to_s = at_s - limits.REPORT.close_s.value, min(at_s + limits.REPORT.close_s.value, wall_s)

@@ -41,12 +41,13 @@ from condenser_monitor.monitor.report.blocks import (
 from condenser_monitor.monitor.report.facts import (
     Act,
     Close,
-    ReportEpisode,
+    Occurrence,
     ReportFacts,
 )
 from condenser_monitor.monitor.report.unit import by_hand, plate, when
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import sentence
+from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
 from condenser_monitor.monitor.strings.report import say
 
 _DAY_S = 86400.0
@@ -84,7 +85,7 @@ def _verdict(facts: ReportFacts) -> Iterator[Block]:
         yield Para(say("blind", age=age), "warn")
     findings = facts.status.findings
     if not findings or facts.calm.reason is not Reason.FINDING:
-        past = " " + say("past") if facts.episodes else ""
+        past = " " + say("past") if facts.occurrences else ""
         yield Para(sentence(facts.calm, facts.status.cycle) + past, "lead")
     for finding in findings:
         yield Para(texts.FINDINGS[finding.name].headline, "lead")
@@ -206,7 +207,8 @@ def _checks(session: VisitSession) -> Iterator[Block]:
 
 def _story(facts: ReportFacts) -> Iterator[Block]:
     yield Heading(say("happened"))
-    rows = [(one.raised_wall_s[0], _episode(facts, one)) for one in facts.episodes]
+    yield from _stories(facts)
+    rows = [(one.raised_wall_s[0], _occurrence(facts, one)) for one in facts.occurrences]
     rows += [(act.wall_s, _act(facts, act)) for act in facts.acts]
     rows = sorted(rows, key=lambda row: row[0])
     if not rows:
@@ -222,7 +224,22 @@ def _story(facts: ReportFacts) -> Iterator[Block]:
     )
 
 
-def _episode(facts: ReportFacts, one: ReportEpisode) -> tuple[str, str, str, str]:
+def _stories(facts: ReportFacts) -> Iterator[Block]:
+    """What people were told, one row an episode; the findings below are its detail."""
+    rows = [
+        (
+            when(facts, one.since_wall_s),
+            when(facts, one.over_wall_s) if one.over_wall_s is not None else texts.capital(STATES[one.state]),
+            " ".join((headline(one), *(f"{texts.capital(line)}." for line in besides(one)))),
+        )
+        for one in facts.stories
+    ]
+    if rows:
+        yield Para(say("as-told"), "soft")
+        yield Table((say("col-from"), say("col-to"), say("col-what")), rows, (0.18, 0.23, 0.59))
+
+
+def _occurrence(facts: ReportFacts, one: Occurrence) -> tuple[str, str, str, str]:
     times = len(one.raised_wall_s)
     often = " " + say("times", count=times) if times > 1 else ""
     suspects = " " + say("suspected-first", name=texts.suspect(one.last.suspects[0])) if one.last.suspects else ""
@@ -243,7 +260,7 @@ def _act(facts: ReportFacts, act: Act) -> tuple[str, str, str, str]:
 def _marks(facts: ReportFacts, from_s: float, to_s: float) -> list[PlotMark]:
     return [
         PlotMark(wall_s, one.number)
-        for one in facts.episodes
+        for one in facts.occurrences
         for wall_s in one.raised_wall_s
         if from_s <= wall_s <= to_s
     ]

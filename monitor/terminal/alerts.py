@@ -12,17 +12,12 @@ from condenser_monitor.monitor.core.errors import shown
 from condenser_monitor.monitor.core.records import AlertState, Episode, EpisodeState, Request, RequestKind, UnitStatus
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.strings import texts, time_format
+from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
 
 KINDS = {
     "acknowledge": RequestKind.ACKNOWLEDGE,
     "snooze": RequestKind.SHELVE,
     "repaired": RequestKind.REPAIRED,
-}
-_STATES = {
-    EpisodeState.ACTIVE: "active",
-    EpisodeState.QUIET: "quiet, not known to be repaired",
-    EpisodeState.REPAIRED: "said to be repaired, not yet confirmed",
-    EpisodeState.OVER: "ended",
 }
 
 
@@ -50,17 +45,9 @@ def _lines(status: UnitStatus, zone: tzinfo | None) -> Iterator[str]:
 
 def _episode(episode: Episode, zone: tzinfo | None) -> Iterator[str]:
     since = "" if episode.since_wall_s is None else f", since {time_format.moment(episode.since_wall_s, None, zone)}"
-    yield f"{episode.id} ({episode.severity.value}, {_STATES[episode.state]}{since})"
-    yield f"  {texts.TOLD[episode.heading].headline}"
-    if len(episode.findings) > 1:
-        yield "  with it: " + ", ".join(name for name in episode.findings if name != episode.heading)
-    if episode.often:
-        yield f"  comes and goes: {episode.returns + 1} times so far"
-    if episode.answered_by:
-        visit = f"; a technician comes on {episode.visit_day}" if episode.visit_day else ""
-        yield f"  answered by {shown(episode.answered_by)}{visit}"
-    if episode.repaired_by:
-        yield f"  repaired, says {shown(episode.repaired_by)}; the next run confirms it or takes it back"
+    yield f"{episode.id} ({episode.severity.value}, {STATES[episode.state]}{since})"
+    yield f"  {headline(episode)}"
+    yield from (f"  {shown(line)}" for line in besides(episode))
 
 
 def answer(

@@ -133,6 +133,23 @@ def test_meter_readings_narrow_the_suspects_of_the_report(site: filled.Site) -> 
     assert "14.2" in said
 
 
+def test_report_tells_the_story_that_people_were_told(site: filled.Site) -> None:
+    """One line for the cause: that somebody has answered, and says that it is repaired."""
+    for kind, day in ((RequestKind.ACKNOWLEDGE, "2026-07-16"), (RequestKind.REPAIRED, None)):
+        wish = Request(id=f"r-{kind}", request=kind, by="Sam", finding="episode-1", day=day)
+        answer, events = site.engine.request(wish, site.now_s, site.hands.wall_s)
+        assert answer.done
+        site.step(events=events, answers=[answer])
+    tables = [block for block in made(site).blocks if isinstance(block, Table)]
+    rows = [
+        row for table in tables for row in table.rows if "Answered by Sam; a technician comes on 2026-07-16." in row[-1]
+    ]
+    (row,) = rows
+    assert row[-1].startswith("The outdoor unit is asked to cool, but its contactor does not switch it on.")
+    assert "Repaired, says Sam; the next run confirms it or takes it back." in row[-1]
+    assert row[1] == "Active"
+
+
 def test_finding_that_comes_again_and_again_is_one_row(tmp_path: Path) -> None:
     """Five calls without a run, one after the other: one episode with its count, numbered in the pictures."""
     parts = [part for _ in range(5) for part in ((120, DEAD), (300, REST))]

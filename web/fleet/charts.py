@@ -10,6 +10,7 @@ from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.links import CHAIN
 from condenser_monitor.monitor.core.records import (
     CycleState,
+    Episode,
     Finding,
     LinkView,
     UnitStatus,
@@ -32,15 +33,30 @@ class Drawn(NamedTuple):
 def wiring(snapshot: str | None, unit: Unit | None, *, believed: bool) -> Drawn | None:
     """The ladder as of the newest `unit` message; all unknown where that is not to be believed any more. None where
     there is no message, or one of a newer monitor that this program cannot read."""
-    if snapshot is None:
+    message = _read(snapshot)
+    if message is None:
         return None
     try:
-        status = status_of(_DECODER.decode(snapshot))
-    except (msgspec.DecodeError, ValueError):
+        status = status_of(message)
+    except ValueError:
         return None
     shown = status if believed else blinded(status)
     words = tuple(f"{row.title}: {ladder.said(row)}" for row in rows(shown))
     return Drawn(ladder.svg(shown, unit or Unit()), words)
+
+
+def _read(snapshot: str | None) -> UnitMessage | None:
+    """Return the message, or None where there is none or this program cannot read it."""
+    try:
+        return None if snapshot is None else _DECODER.decode(snapshot)
+    except (msgspec.DecodeError, ValueError):
+        return None
+
+
+def episodes(snapshot: str | None) -> tuple[Episode, ...]:
+    """Return the episodes as the household is told them, the newest first."""
+    message = _read(snapshot)
+    return () if message is None else message.episodes[::-1]
 
 
 def status_of(message: UnitMessage) -> UnitStatus:
