@@ -161,7 +161,8 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
         "minutes": FeatureSays(
             "it stops some minutes into the run",
             {"compressor-locked": 0.2, "start-device": 0.3, "float-switch": 0.2, "low-pressure-cutout": 2}
-            | {"high-pressure-cutout": 2, "fan-motor": 2, "fan-capacitor": 2, "pressure-switch": 2, "charge-low": 3},
+            | {"high-pressure-cutout": 2, "fan-motor": 2, "fan-capacitor": 2, "pressure-switch": 2, "charge-low": 3}
+            | {"condenser-dirty": 1.5},
         ),
         "hour": FeatureSays(
             "it stops after long runs",
@@ -185,9 +186,9 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
         "hours": FeatureSays(
             "it has stayed dead for hours under its call, longer than an overload stays open",
             {
-                "compressor-winding-open": 6,
-                "compressor-overload-open": 0.15,
-                "loose-connection": 2,
+                "compressor-winding-open": 3,
+                "compressor-overload-open": 0.5,  # one that has failed stays open as a winding does
+                "loose-connection": 1.3,
                 "indoor-airflow": 0.1,
                 "line-leg-lost": 1.5,
                 "line-voltage": 0.2,
@@ -201,8 +202,8 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
     "run-amps": {
         "low": FeatureSays(
             "it draws less than it used to at such temperatures",
-            _all(_COLD_SIDE, 3)
-            | {"compressor-not-pumping": 3, "condenser-dirty": 0.15, "charge-high": 0.15, "non-condensables": 0.15}
+            _all(_COLD_SIDE, 2.5)
+            | {"compressor-not-pumping": 2.5, "condenser-dirty": 0.3, "charge-high": 0.3, "non-condensables": 0.3}
             | {"thermostat-setting": 0.5, "thermostat": 0.5},
         ),
         "usual": FeatureSays(
@@ -211,8 +212,8 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
         ),
         "high": FeatureSays(
             "it draws more than it used to at such temperatures",
-            _all(("condenser-dirty", "charge-high", "non-condensables"), 3)
-            | _all(_COLD_SIDE, 0.15)
+            _all(("condenser-dirty", "charge-high", "non-condensables"), 2.5)
+            | _all(_COLD_SIDE, 0.3)
             | {"compressor-not-pumping": 0.1, "thermostat-setting": 0.5, "thermostat": 0.5},
         ),
     },

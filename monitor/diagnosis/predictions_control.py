@@ -27,8 +27,11 @@ _NO_CALL = {
 }
 _UNLOADED = {"control_v": "normal or high; seldom weak"}
 _COIL_CUT = {"coil_volts": "absent; seldom normal", **_UNLOADED}
-_TRIPPED_LOW = {"pressure_volts": "low-pressure; seldom none", "pressure_switch": "open or closed", **_COIL_CUT}
-_TRIPPED_HIGH = {"pressure_volts": "high-pressure; seldom none", "pressure_switch": "open or closed", **_COIL_CUT}
+# Where the call is sensed at the coil itself, what sits between the terminal and the coil cuts the call.
+_BEHIND_TAP = {"unit_coil_tap": "no", **_COIL_CUT}
+_AHEAD_OF_TAP = {"unit_coil_tap": "yes"}
+_TRIPPED_LOW = {"pressure_volts": "low-pressure; seldom none", "pressure_switch": "open or closed", **_BEHIND_TAP}
+_TRIPPED_HIGH = {"pressure_volts": "high-pressure; seldom none", "pressure_switch": "open or closed", **_BEHIND_TAP}
 _LOW_BEFORE, _HIGH_BEFORE, _FAN_BEFORE = (
     ["recent:low-running-current"],
     ["recent:high-running-current"],
@@ -45,20 +48,20 @@ _OPEN_CONTACTOR = (
     cause("loose-connection", 3, coil_a="none", **_COIL_CUT),
     cause("loose-connection", 1, supply="off"),
     # Pressure switches, delays and boards sit between the unit's Y terminal, where the call is sensed, and the coil.
-    cause("pressure-switch", 1, coil_a="none", **_COIL_CUT),
-    cause("low-pressure-cutout", 1, coil_a="none", **_COIL_CUT),
-    cause("high-pressure-cutout", 1, coil_a="none", **_COIL_CUT),
+    cause("pressure-switch", 1, coil_a="none", **_BEHIND_TAP),
+    cause("low-pressure-cutout", 1, coil_a="none", **_BEHIND_TAP),
+    cause("high-pressure-cutout", 1, coil_a="none", **_BEHIND_TAP),
     cause("charge-low", 3, _LOW_BEFORE, coil_a="none", recent_low_running_current="yes", **_TRIPPED_LOW),
     cause("condenser-dirty", 3, _HIGH_BEFORE, coil_a="none", recent_high_running_current="yes", **_TRIPPED_HIGH),
     # What opens a pressure switch, where the contactor let go in mid-run and no current told of it before.
-    cause("charge-low", 1, ["opened"], coil_a="none", **_TRIPPED_LOW),
-    cause("condenser-dirty", 1, ["opened"], coil_a="none", **_TRIPPED_HIGH),
+    cause("charge-low", 0.8, ["opened"], coil_a="none", **_TRIPPED_LOW),
+    cause("condenser-dirty", 0.8, ["opened"], coil_a="none", **_TRIPPED_HIGH),
     cause("indoor-airflow", 0.5, ["opened"], coil_a="none", **_TRIPPED_LOW),
     cause("fan-capacitor", 3, _FAN_BEFORE, coil_a="none", fan_in_runs="still or stalled", **_TRIPPED_HIGH),
     cause("fan-motor", 3, _FAN_BEFORE, coil_a="none", fan_in_runs="still or stalled", **_TRIPPED_HIGH),
-    cause("defrost-board", 0.8, coil_a="none", **_COIL_CUT),
+    cause("defrost-board", 0.8, coil_a="none", **_BEHIND_TAP),
     cause("control-voltage-weak", 3, control_v="weak or ghost", coil_a="unsealed or sealed"),
-    cause("time-delay", 2, coil_a="none", unit_delay="yes", **_COIL_CUT),
+    cause("time-delay", 2, coil_a="none", unit_delay="yes", **_BEHIND_TAP),
     cause("armature-blocked", 2, coil_a="unsealed", **_UNLOADED),
     cause("coil-shorted", 1, coil_a="short", control_v="weak or ghost or dead; seldom normal"),
     # A few shorted turns weaken the pull and draw no more than an open armature does.
@@ -188,6 +191,11 @@ CONTROL: dict[str, Situation] = {
         ),
         cause("low-pressure-cutout", 0.5),
         cause("high-pressure-cutout", 0.5),
+        cause("pressure-switch", 4, **_AHEAD_OF_TAP),
+        cause("low-pressure-cutout", 3, **_AHEAD_OF_TAP),
+        cause("high-pressure-cutout", 3, **_AHEAD_OF_TAP),
+        cause("defrost-board", 1, **_AHEAD_OF_TAP),
+        cause("time-delay", 2, unit_delay="yes", **_AHEAD_OF_TAP),
         cause("charge-low", 1, pressure_switch="open or closed"),
         cause("indoor-airflow", 0.6, pressure_switch="open or closed"),
         cause("condenser-dirty", 0.8, pressure_switch="open or closed"),
@@ -259,7 +267,7 @@ CONTROL: dict[str, Situation] = {
         cause("indoor-airflow", 2, stopped_at="contacts or compressor; seldom safety or call or thermostat"),
         cause("metering-device", 1, stopped_at="contacts or compressor; seldom safety or call"),
         cause("defrost-board", 0.7, stopped_at="contacts"),
-        cause("load-shed", 0.7, stopped_at="safety or call"),
+        cause("load-shed", 0.3, stopped_at="safety or call"),
         cause("line-voltage", 0.5, stopped_at="contacts or compressor"),
         cause("line-leg-lost", 0.7, stopped_at="contacts or compressor", fan_in_runs="ran or still or stalled"),
         cause("thermostat-setting", 3, stopped_at="thermostat or call"),

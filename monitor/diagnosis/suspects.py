@@ -403,6 +403,10 @@ SUSPECTS: dict[str, Suspect] = {
 # What an observed symbol means, in one clause: the reason by which a suspect is ruled out.
 SAYS: dict[str, dict[str, str]] = {
     **{name: dict(row.says) for name, row in READINGS.items() if row.says},
+    "unit:coil-tap": {
+        "no": "the call is sensed ahead of the unit's own switches and boards",
+        "yes": "the call is sensed at the coil, behind the unit's own switches and boards",
+    },
     "unit:delay": {"no": "no time-delay relay is fitted", "yes": "a time-delay relay is fitted"},
     "fan-in-runs": {
         "ran": "the fan ran in the last runs",

@@ -231,7 +231,8 @@ class _Part:
 def _weight(one: FindingSeen, findings: Sequence[FindingSeen]) -> float:
     """How much the finding says by itself."""
     row = CATALOGUE.get(one.finding)
-    followed = one.finding in _BURSTS and any(one.finding in _parents(other) for other in findings)
+    standing = [other for other in findings if other.stands] or findings
+    followed = one.finding in _BURSTS and any(one.finding in _parents(other) for other in standing)
     weight = 1.0 if one.stands or followed else limits.RECENT_WEIGHT.value
     if row is not None and row.severity is Severity.WATCH:
         weight *= limits.WATCH_WEIGHT.value
@@ -254,7 +255,10 @@ def evidence_of(one: FindingSeen, case: UnitCase) -> dict[str, str]:
 
     A recent finding that is not named did not stand, where the senses that it needs are fitted; else it is not known.
     """
-    facts = {"unit:delay": "yes" if case.unit.delay_on_make_s > 0 else "no"}
+    facts = {
+        "unit:delay": "yes" if case.unit.delay_on_make_s > 0 else "no",
+        "unit:coil-tap": "yes" if case.unit.call_tap == "coil" else "no",
+    }
     names: set[str] = set()
     for where in (SITUATIONS[name] for name in (one.finding, *one.or_else)):
         names |= set(where.base).union(*(row.predicts for row in where.causes))
