@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import msgspec
 import pytest
 
 from condenser_monitor.monitor.core.findings import CATALOGUE
@@ -80,6 +81,7 @@ def test_every_symbol_has_its_clause() -> None:
     assert clause("recent:locked-rotor", "no") == "locked-rotor did not stand in the last two hours"
 
 
+TAPPED = msgspec.structs.replace(DELAYED, call_tap="coil")
 ROW_NAMES = [(finding, number) for finding, rows in ROWS.items() for number in range(len(rows))]
 
 
@@ -89,6 +91,7 @@ SPLIT: list[dict[str, str]] = [
     {"supply": "off"},
     {"coil_a": "unsealed"},
     {"control_power": "off"},
+    {"thermostat": "off"},
     {"load": "on"},
     {"fan_a": "still"},
 ]
@@ -101,6 +104,7 @@ def all_shares() -> Shares:
         history = [{"fan-in-runs": "still"}] if "fan-in-runs" in where.base else []
         for seen in (*SPLIT, *history):
             found.append((finding, judge(finding, seen, unit=DELAYED, fitted=()).shares))
+        found.append((finding, judge(finding, {}, unit=TAPPED, fitted=()).shares))
         for mark in {mark for cause in where.causes for mark in cause.marks}:
             symbol = symbols_of(mark)[-1]
             trait, sensed, meter = ({mark: symbol} if there else {} for there in _kinds(mark))
