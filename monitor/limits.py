@@ -691,6 +691,16 @@ class FLEET(LimitGroup):
     # ingest
     payload_most = _ours(65536, "bytes", 4096, 1e6, "twenty times the largest `unit` message of a fully fitted site")
     free_least_mb = _ours(200.0, "MB", 1, 1e5, "less than this free on the disk is shown as a thing to mend")
+    lag_s = _ours(30.0, "s", 1, 3600, "ingest that has not read all it was given for this long is behind")
+    silent_share_pct = _ours(
+        5.0, "%", 0.1, 100, "more monitors silent at once than by chance: the list is not to be trusted"
+    )
+    silent_least = _ours(5, "sites", 1, 1e5, "below this many silent ones a share says nothing")
+    certificate_days = _ours(30, "days", 1, 365, "time enough to make the broker's certificate again")
+    infer_s = _ours(900, "s", 10, _DAY, "how often the office compares its units with each other")
+    on_call_s = _ours(30, "s", 1, 3600, "how often new urgent cases are looked for, to tell whoever is on call")
+    site_kb_per_s = _ours(100.0, "kB/s", 1, 1e5, "a site's quota, a hundred times what one says on its busiest day")
+    site_burst_kb = _ours(16000.0, "kB", 100, 1e6, "what is saved up of it: a site that was away for months comes back")
     clock_ahead_s = _ours(120, "s", 0, _DAY, "a site's clock further ahead than this is wrong")
     clock_behind_s = _ours(5 * 366 * _DAY, "s", _DAY, 1e9, "the longest a site keeps its events (history.events_days)")
     batch_most = _ours(2000, "messages", 1, 20000, "a commit costs little beside this many rows")
@@ -732,6 +742,27 @@ class FLEET(LimitGroup):
     suspects_loaded = _ours(3, "suspects", 1, 30, "the truck is loaded for the likeliest; the rest is told beside")
     due_days = _ours(30, "days", 1, 366, "plan visits are booked a month ahead")
     page_rows = _ours(100, "rows", 10, 1000, "what a dispatcher scrolls through on one page")
+
+
+class FLEET_INFERENCE(LimitGroup):
+    """Units against their own past and their neighbors (monitor/fleet/inference.py)."""
+
+    past_days = _ours(28, "days", 10, 90, "four weeks: each weekday four times, and one weather")
+    past_least_days = _ours(14, "days", 5, 60, "fewer days of its own say nothing of its spread")
+    judged_days = _ours(3, "days", 1, 10, "a guest or a party lasts two")
+    neighbors_least = _ours(12, "sites", 3, 1000, "fewer have no common weather to take out")
+    score_bound = _ours(4.5, "spreads", 2, 20, "measured: no false line in 17 weeks of 1,000 sound sites")
+    hours_spread = _ours(
+        0.22, "log", 0.01, 2, "least spread of daily hours; a steadier house may still change its mind"
+    )
+    starts_spread = _ours(0.18, "log", 0.01, 2, "the same of starts an hour")
+    amps_spread = _ours(0.02, "log", 0.001, 1, "the same of amps: 2 %, what the sensor drifts")
+    runs_least = _ours(60, "runs", 10, 10000, "its share of the plan's runs is known to an eighth")
+    gap_runs = _ours(12.0, "runs", 3, 1000, "a quarter of a hot day's runs missed")
+    gap_factor = _ours(2.0, "times", 1, 20, "measured: at most one false line a week at 1,000 sound sites")
+    urgent_c = _ours(35.0, "°C", 25, 50, "as overdue-call is urgent from there")
+    together_s = _ours(300, "s", 10, 3600, "monitors on one feeder lose the broker within its keep-alive and grace")
+    together_least = _ours(5, "sites", 2, 1000, "as silent_least")
 
 
 _NWS = "taken by dry bulb alone"

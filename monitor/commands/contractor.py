@@ -48,7 +48,7 @@ def add(command: shared.Command) -> None:
     text = "take over everything from another database of the fleet into an empty one"
     copied = action("copy-from", lambda do, fleet, args: do.copy_from(fleet, args.url), text)
     copied.add_argument("url", metavar="URL", help="such as sqlite:///PATH; stop ingest and pages first")
-    action("check", lambda do, fleet, _: do.check(fleet), "try database and broker, and say what there is")
+    action("check", _check, "say how the office is; exit status 1 with the reasons where something is wrong")
     action("tidy", lambda do, fleet, _: do.tidy(fleet), "drop what is past its time")
     action("credential", lambda do, fleet, _: do.own_credential(fleet), "a new password for the fleet itself")
     action("broker-files", lambda do, fleet, _: do.broker_files(fleet), "write the broker's files again")
@@ -57,6 +57,13 @@ def add(command: shared.Command) -> None:
     action("ingest", lambda do, fleet, _: do.ingest(fleet), text)
     action("page", _page, "serve the office's pages")
     _sites(action)
+    made = action(
+        "add-token", lambda do, fleet, args: do.add_token(fleet, args.name, args.scopes), "a token for a program"
+    )
+    made.add_argument("name", metavar="NAME")
+    made.add_argument("--scopes", default="read", metavar="TEXT", help="of metrics, read, write; a space between")
+    ended = action("drop-token", lambda do, fleet, args: do.drop_token(fleet, args.name), "end a program's token")
+    ended.add_argument("name", metavar="NAME")
     text = "a new person of the office; the password is asked"
     user = action(
         "add-user", lambda do, fleet, args: do.add_user(fleet, args.login, args.name, args.role, _asked()), text
@@ -97,11 +104,14 @@ def _none(args: argparse.Namespace) -> int:
 
 def _run(act: _Act, args: argparse.Namespace) -> int:
     from condenser_monitor.monitor.fleet import commands
+    from condenser_monitor.monitor.fleet.days import use_zone
     from condenser_monitor.monitor.fleet.setup import load
 
     if args.fleet is None:
         raise CommandError("--fleet", "nothing", "a fleet file; `condenser-monitor fleet begin FOLDER` makes one")
-    done = act(commands, load(args.fleet), args)
+    fleet = load(args.fleet)
+    use_zone(fleet.time_zone)
+    done = act(commands, fleet, args)
     if isinstance(done, str):
         print(done)
     return done if isinstance(done, int) else 0
@@ -118,6 +128,12 @@ def _page(do: Any, fleet: Any, _: argparse.Namespace) -> None:
     from condenser_monitor.web.fleet.app import create_app
 
     shared.serve_until_interrupted(create_app(fleet, do.opened(fleet)), fleet.pages, "the fleet's pages are at")
+
+
+def _check(do: Any, fleet: Any, _: argparse.Namespace) -> int:
+    words, status = do.check(fleet)
+    print(words)
+    return int(status)
 
 
 def _enroll(do: Any, fleet: Any, args: argparse.Namespace) -> str:

@@ -1,8 +1,9 @@
 """What stands at a site now, folded from its events and its `unit` messages, in whatever order they arrive.
 
-Events carry a rank (their place in the site's life); an event of a lower rank than the one that made a row changes
-nothing, so a change that was asked for again cannot bring back a fault that has been cleared since. A `unit` message
-says the whole truth at its instant and corrects what the events did not (yet) say. Pure.
+Events carry a rank, their place in the site's life by number, never by date: a clock that lost its time in a power cut
+must not hide an alarm. An event of a lower rank than the one that made a row changes nothing, so a change that was
+asked for again cannot bring back a fault that has been cleared since. A `unit` message says the whole truth at the rank
+of the last event that the site had numbered, and corrects what the events did not (yet) say. Pure.
 """
 
 from __future__ import annotations
@@ -12,6 +13,8 @@ import msgspec
 from condenser_monitor.monitor.core.records import ChangeKind
 from condenser_monitor.monitor.fleet.messages import placed_at
 from condenser_monitor.monitor.publishers.messages import Event, UnitFinding, UnitNow
+
+OFFICE = "office-"  # how the names of findings begin that the office made itself: inference.py
 
 
 class ActiveAlerts(msgspec.Struct, kw_only=True):
@@ -57,7 +60,7 @@ def _alert(row: ActiveAlerts, event: Event, rank: float) -> bool:
 
 
 def _change(row: ActiveAlerts, event: Event, rank: float, at: float) -> bool:
-    if rank <= row.rank or (row.unit_at is not None and at < row.unit_at):
+    if rank <= row.rank:
         return False
     active = event.change is not ChangeKind.CLEARED
     if active and not row.active:
@@ -75,30 +78,29 @@ def _describe(row: ActiveAlerts, source: Event | UnitFinding) -> None:
     row.summary = source.summary
 
 
-def apply_unit(rows: Rows, unit: UnitNow, *, site_id: int, at: float) -> list[ActiveAlerts]:
-    """Correct the rows by what the site says stands at `at`; the rows that this changed. A site without a clock
-    cannot say when, and corrects nothing."""
-    if unit.wall_s is None:
-        return []
-    stands = {finding.name: finding for finding in unit.findings}
-    changed = [row for row in rows.values() if row.active and row.finding not in stands and row.changed_at < at]
+def apply_unit(rows: Rows, unit: UnitNow, *, site_id: int, rank: float, at: float) -> list[ActiveAlerts]:
+    """Correct the rows by what the site says stands; the rows that this changed. `rank` is that of the last event that
+    the site had numbered then: what a later event made is left. What the office itself found is the office's."""
+    stands = {finding.name: finding for finding in unit.findings if not finding.name.startswith(OFFICE)}
+    ours = (row for row in rows.values() if row.active and not row.finding.startswith(OFFICE))
+    changed = [row for row in ours if row.finding not in stands and row.rank <= rank]
     for row in changed:
-        row.active, row.changed_at, row.unit_at = False, at, at
-    for finding in unit.findings:
-        raised = _stand(rows, finding, site_id, at)
+        row.active, row.changed_at, row.unit_at, row.rank = False, at, at, rank
+    for finding in stands.values():
+        raised = _stand(rows, finding, site_id, rank, at)
         if raised is not None:
             changed.append(raised)
     return changed
 
 
-def _stand(rows: Rows, finding: UnitFinding, site_id: int, at: float) -> ActiveAlerts | None:
+def _stand(rows: Rows, finding: UnitFinding, site_id: int, rank: float, at: float) -> ActiveAlerts | None:
     row = rows.get(finding.name)
     since_at = min(placed_at(finding.raised_wall_s, at), at)
     if row is not None and row.active:  # the site knows best since when
-        changed = row.changed_at <= at and finding.raised_wall_s is not None and row.since_at != since_at
+        changed = row.rank <= rank and finding.raised_wall_s is not None and row.since_at != since_at
         row.since_at = since_at if changed else row.since_at
         return row if changed else None
-    if row is not None and row.changed_at >= at:
+    if row is not None and row.rank > rank:
         return None
     if row is None:
         row = ActiveAlerts(
@@ -106,5 +108,5 @@ def _stand(rows: Rows, finding: UnitFinding, site_id: int, at: float) -> ActiveA
         )
         rows[finding.name] = row
     _describe(row, finding)
-    row.active, row.since_at, row.changed_at, row.unit_at = True, since_at, at, at
+    row.active, row.since_at, row.changed_at, row.unit_at, row.rank = True, since_at, at, at, rank
     return row

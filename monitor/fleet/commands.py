@@ -13,26 +13,24 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
-import sqlalchemy as sa
 
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.fleet import (
     copy_database,
     enroll,
+    health,
     people,
-    queries,
     retention,
 )
 from condenser_monitor.monitor.fleet import customers as customer_list
 from condenser_monitor.monitor.fleet.ingest import Worker
 from condenser_monitor.monitor.fleet.people import Role
-from condenser_monitor.monitor.fleet.session import IngestSession
 from condenser_monitor.monitor.fleet.setup import FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
-from condenser_monitor.monitor.fleet.tables import sites
 from condenser_monitor.monitor.private_file import write_private
 from condenser_monitor.monitor.service import logs
+from condenser_monitor.monitor.strings import texts
 
 SHELL = "the command line"
 
@@ -94,24 +92,37 @@ def copy_from(settings: FleetSettings, url: str) -> str:
     return ", ".join(f"{table}: {count}" for table, count in copied.items() if count)
 
 
-def check(settings: FleetSettings) -> str:
-    """Whether database and broker can be used, and what there is: a line each."""
-    store, now = opened(settings), time.time()
-    with store.read() as connection:
-        count = connection.scalar(sa.select(sa.func.count()).select_from(sites).where(sites.c.revoked_at.is_(None)))
-        working = [row for row in queries.workers(connection) if now - row.used_at < queries.ALIVE_S]
-        holes, asides = queries.holes(connection), len(queries.asides(connection))
-    IngestSession(settings.broker, f"condenser-fleet-check-{os.getpid()}").end()
-    broker = settings.broker
-    return "\n".join(
-        (
-            f"database: {store.place}, {count} sites enrolled",
-            f"broker: {broker.host}:{broker.port} takes {broker.username}",
-            f"ingest: {len(working)} {'worker' if len(working) == 1 else 'workers'} at work",
-            f"missing: messages of {holes} {'site' if holes == 1 else 'sites'}, asked for again",
-            f"set aside: {asides if asides < queries.PAGE_ROWS else f'{asides} or more'} messages",
-        )
-    )
+def check(settings: FleetSettings) -> tuple[str, int]:
+    """What there is, a line each, then what is wrong; the exit status, 1 where something is."""
+    store = opened(settings)
+    found = health.health(store, settings, time.time())
+    fresh, broker = found.fresh, settings.broker
+    takes = f"takes {broker.username}" if not found.broker else "does not let the fleet in"
+    newest = "nothing yet" if fresh.heard_at is None else texts.span(time.time() - fresh.heard_at) + " ago"
+    lines = [
+        f"database: {store.place}, {fresh.sites} sites enrolled",
+        f"broker: {broker.host}:{broker.port} {takes}",
+        f"ingest: {fresh.workers} {'worker' if fresh.workers == 1 else 'workers'} at work, newest message {newest}",
+        f"silent: {fresh.silent} of {fresh.sites} monitors",
+        f"missing: messages of {found.holes} {'site' if found.holes == 1 else 'sites'}, asked for again",
+        f"set aside: {found.asides} messages",
+    ]
+    lines += [f"disk: {found.free_mb:.0f} MB free"] if found.free_mb is not None else []
+    lines += [f"certificate: {found.certificate_days:.0f} days left"] if found.certificate_days is not None else []
+    lines += [f"PROBLEM: {problem}" for problem in found.problems]
+    return "\n".join(lines), 1 if found.problems else 0
+
+
+def add_token(settings: FleetSettings, name: str, scopes: str) -> str:
+    """A token for a program, shown this once."""
+    made = people.add_token(opened(settings), name, scopes.split(), by=_who(), now=time.time())
+    return f"# shown this once; send it as `Authorization: Bearer TOKEN`\n{made}"
+
+
+def drop_token(settings: FleetSettings, name: str) -> str:
+    """End a program's token."""
+    people.drop_token(opened(settings), name, by=_who(), now=time.time())
+    return f"{name} opens nothing any more"
 
 
 def revoke_site(settings: FleetSettings, site: str) -> str:

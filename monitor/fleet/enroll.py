@@ -1,7 +1,7 @@
 """Enrolment: a site gets a password, an entry in the broker's password and ACL files, and its part of the site file.
 
 The broker's two files are written whole from the database, so that they always say the same as it does. They are in
-mosquitto's format: passwords as `$7$` PBKDF2-HMAC-SHA512 hashes (mosquitto_passwd(1)), ACL entries by user
+mosquitto's format: passwords as `$7$` PBKDF2-HMAC-SHA512 hashes (mosquitto_passwd(1)), ACL entries by pattern
 (mosquitto.conf(5), acl_file). A site may write its own topics and read its own requests, nothing else.
 """
 
@@ -146,13 +146,14 @@ def broker_files(store: Store) -> tuple[str, str]:
         rows = [(site, credential) for site, credential in connection.execute(query.order_by(sites.c.site))]
     fleet = [(FLEET_USER, own)] if own else []
     passwords = "".join(f"{user}:{credential}\n" for user, credential in [*fleet, *rows])
-    return passwords, "\n".join([_fleet_entry(), *(acl_entry(site) for site, _ in rows)])
+    return passwords, "\n".join([_fleet_entry(), _site_patterns()])
 
 
-def acl_entry(site: str) -> str:
-    """A site's entry in the broker's ACL file."""
-    writes = [f"topic write {ROOT}/{site}/{name}" for name in SITE_WRITES]
-    return "\n".join([f"user {site}", *writes, f"topic read {ROOT}/{site}/requests", ""])
+def _site_patterns() -> str:
+    """One entry for all sites, by pattern: a site's name is its account's, and the file does not grow with them. The
+    fleet's own account has a name that no topic of a site can have, so that nothing is opened to it."""
+    writes = [f"pattern write {ROOT}/%u/{name}" for name in SITE_WRITES]
+    return "\n".join([*writes, f"pattern read {ROOT}/%u/requests", ""])
 
 
 def _fleet_entry() -> str:

@@ -18,10 +18,10 @@ from types import TracebackType
 from typing import NamedTuple
 
 from condenser_monitor.monitor.core.errors import BrokerError, DatabaseError
-from condenser_monitor.monitor.fleet import resend, retention
+from condenser_monitor.monitor.fleet import inference, on_call, resend, retention
 from condenser_monitor.monitor.fleet.messages import Aside, SiteMessage, read
 from condenser_monitor.monitor.fleet.reducer import Writes
-from condenser_monitor.monitor.fleet.session import IngestSession
+from condenser_monitor.monitor.fleet.session import Arrived, IngestSession
 from condenser_monitor.monitor.fleet.setup import FleetSettings
 from condenser_monitor.monitor.fleet.slots import FIRST, Slots
 from condenser_monitor.monitor.fleet.store import Store
@@ -31,16 +31,43 @@ from condenser_monitor.monitor.publishers.messages import topic
 
 SHARED = ("events", "cycles", "unit", "answers")
 _GROUP = "condenser-fleet"
-_DAY_S = 86400.0
+_DAY_S, _MINUTE_S = 86400.0, 60.0
 _log = logging.getLogger(__name__)
 
 
 class Due(NamedTuple):
     """A message in hand: what it says, and what to acknowledge when it has been committed."""
 
-    said: SiteMessage | Aside
+    said: SiteMessage | Aside | None  # None: not read, only to be acknowledged
+    at: float
     session: IngestSession
     mid: int
+
+
+class SiteQuota:
+    """How much each site may send: bytes that grow with time up to a burst. What is above is not read: it is noted once
+    a minute, and what was numbered among it shows as missing and is asked for again, in small pieces."""
+
+    def __init__(self) -> None:
+        self._left: dict[str, tuple[float, float]] = {}  # bytes left, and when that was
+        self._noted_at: dict[str, float] = {}
+
+    def admit(self, topic: str, size: int, at: float) -> bool:
+        """Whether a message may be read."""
+        site = topic.split("/")[2] if topic.count("/") > 1 else topic
+        burst = FLEET.site_burst_kb.value * 1e3
+        left, when = self._left.get(site, (burst, at))
+        left = min(burst, left + max(0.0, at - when) * FLEET.site_kb_per_s.value * 1e3)
+        self._left[site] = (left - size if size <= left else left, at)
+        return size <= left
+
+    def note(self, topic: str, at: float) -> Aside | None:
+        """What to keep of a message that was not read: the first of its site in this minute."""
+        site = topic.rpartition("/")[0]
+        if at - self._noted_at.get(site, 0.0) < _MINUTE_S:
+            return None
+        self._noted_at[site] = at
+        return Aside(topic, at, "the site sends more than its quota: not read, and asked for again later", b"")
 
 
 class Worker:
@@ -91,9 +118,13 @@ class WorkerSession:
         self._future: Future[Writes] | None = None
         self._sending: set[str] = set()
         self._delivered: list[str] = []
-        self._due = {"beat": 0.0, "send": 0.0, "sweep": 0.0, "tidy": 0.0}
+        self._due = {"beat": 0.0, "send": 0.0, "sweep": 0.0, "tidy": 0.0, "infer": 0.0, "on_call": 0.0}
+        self._caught_up_at: float | None = None
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="fleet-writer")
+        self._teller = ThreadPoolExecutor(1, thread_name_prefix="fleet-on-call")  # a phone service may hang
+        self._telling: Future[int] | None = None
         self._slots = Slots(worker.store)
+        self._quota = SiteQuota()
         try:
             self._own = self._slots.claim(self._wall())
             self._sessions[self._own] = self._open(self._own)
@@ -116,7 +147,8 @@ class WorkerSession:
 
     def close(self) -> None:
         """Drop everything; the broker keeps the sessions and what was not acknowledged."""
-        self._pool.shutdown(wait=True, cancel_futures=True)
+        for pool in (self._pool, self._teller):
+            pool.shutdown(wait=True, cancel_futures=True)
         for session in self._sessions.values():
             session.drop()
         self._slots.close()
@@ -130,7 +162,8 @@ class WorkerSession:
         self._settle(block=False)
         self._hand_over()
         now = self._wall()
-        for duty, act in (("beat", self._beat), ("send", self._send), ("sweep", self._sweep), ("tidy", self._tidy)):
+        duties = {"beat": self._beat, "send": self._send, "sweep": self._sweep, "tidy": self._tidy}
+        for duty, act in {**duties, "infer": self._infer, "on_call": self._on_call}.items():
             if now >= self._due[duty]:
                 act(now)
 
@@ -151,21 +184,33 @@ class WorkerSession:
         select.select(list(self._sessions.values()), [], [], timeout_s)
 
     def _read(self) -> None:
+        emptied = True
         for session in self._sessions.values():
             room = int(FLEET.batch_most.value) - len(self._batch)
+            emptied = emptied and room > 0
             if room > 0:
                 at = self._wall()
                 arrived = session.turn(room)
-                self._batch += [Due(read(item.topic, item.payload, at), session, item.mid) for item in arrived]
+                emptied = emptied and len(arrived) < room
+                self._batch += [Due(self._reading(item, at), at, session, item.mid) for item in arrived]
+
+        if emptied:
+            self._caught_up_at = self._wall()
+
+    def _reading(self, item: Arrived, at: float) -> SiteMessage | Aside | None:
+        if self._quota.admit(item.topic, len(item.payload), at):
+            return read(item.topic, item.payload, at)
+        return self._quota.note(item.topic, at)
 
     def _hand_over(self, *, at_once: bool = False) -> None:
         if self._future is not None or not self._batch:
             return
         now = self._wall()
-        waited = now - self._batch[0].said.received_at
+        waited = now - self._batch[0].at
         if at_once or len(self._batch) >= FLEET.batch_most.value or not 0 <= waited < FLEET.batch_wait_s.value:
             self._writing, self._batch = self._batch, []
-            self._future = self._pool.submit(self._writer.write, [due.said for due in self._writing], now)
+            read_ones = [due.said for due in self._writing if due.said is not None]
+            self._future = self._pool.submit(self._writer.write, read_ones, now)
 
     def _settle(self, *, block: bool) -> None:
         if self._future is None or not (block or self._future.done()):
@@ -227,7 +272,7 @@ class WorkerSession:
     def _beat(self, now: float) -> None:
         self._due["beat"] = now + FLEET.beat_s.value
         self._slots.check()
-        self._slots.beat(list(self._sessions), now, self._worker.counts)
+        self._slots.beat(list(self._sessions), now, self._worker.counts, self._caught_up_at)
         self._adopt(now)
         self._end_drained()
 
@@ -246,6 +291,19 @@ class WorkerSession:
         self._due["sweep"] = now + FLEET.sweep_s.value
         if self._own == FIRST:
             resend.sweep(self._writer, now)
+
+    def _infer(self, now: float) -> None:
+        self._due["infer"] = now + FLEET.infer_s.value
+        if self._own == FIRST:
+            inference.infer(self._writer, now)
+
+    def _on_call(self, now: float) -> None:
+        self._due["on_call"] = now + FLEET.on_call_s.value
+        if self._own == FIRST and (self._telling is None or self._telling.done()):
+            told = self._telling
+            self._telling = self._teller.submit(on_call.notify, self._worker.store, self._worker.settings.on_call, now)
+            if told is not None:
+                told.result()
 
     def _tidy(self, now: float) -> None:
         self._due["tidy"] = now + _DAY_S

@@ -20,6 +20,7 @@ from argon2.exceptions import InvalidHashError, VerificationError
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import (
+    api_tokens,
     audit,
     login_failures,
     sessions,
@@ -36,6 +37,7 @@ _WINDOW_S = FLEET.login_window_s.value
 _TRIES = {"login": int(FLEET.login_tries.value), "from": int(FLEET.login_tries_from.value)}
 _LEAST, _MOST = int(FLEET.password_least.value), 1000
 _PAGE_KEY = "page-key"
+UNLOGGED = ("vulnerability", "vulnerability_note")
 _USED_STEP_S = 60.0  # a session's last use is written no more often than this
 
 
@@ -75,7 +77,9 @@ class TooManyTries(CommandError):
 
 
 def note(connection: sa.Connection, now: float, who: str, did: str, what: str, **detail: Any) -> None:
-    """Write one line of the audit log, in the transaction of the change itself."""
+    """Write one line of the audit log, in the transaction of the change itself. What is said of people's health is
+    never copied there: only that it was changed."""
+    detail = {key: "(changed)" if key in UNLOGGED else value for key, value in detail.items()}
     connection.execute(sa.insert(audit).values(at=now, who=who, did=did, what=what, detail=detail or None))
 
 
@@ -233,6 +237,42 @@ def sign_out(store: Store, token: str) -> None:
     """End a session."""
     with store.write() as connection:
         connection.execute(sa.delete(sessions).where(sessions.c.token_hash == digest(token)))
+
+
+# ---------------------------------------------------------------- tokens of programs
+
+SCOPES = ("metrics", "read", "write")
+
+
+def add_token(store: Store, name: str, scopes: Sequence[str], *, by: str, now: float) -> str:
+    """Return a new token for a program; only its hash is kept. Raises CommandError for a name in use."""
+    if not name.strip() or len(name) > 64:
+        raise CommandError("token: name", name, "1 to 64 characters")
+    if not scopes or not set(scopes) <= set(SCOPES):
+        raise CommandError("token: scopes", " ".join(scopes), f"any of {', '.join(SCOPES)}")
+    secret = new_secret()
+    with store.write() as connection:
+        if connection.scalar(sa.select(api_tokens.c.name).where(api_tokens.c.name == name)) is not None:
+            raise CommandError("token: name", name, "a name not in use")
+        row = {"name": name, "digest": digest(secret), "scopes": " ".join(scopes), "made_at": now}
+        connection.execute(sa.insert(api_tokens).values(row))
+        note(connection, now, by, "made a token", name, scopes=row["scopes"])
+    return secret
+
+
+def drop_token(store: Store, name: str, *, by: str, now: float) -> None:
+    """End a token. Raises CommandError for one that there is not."""
+    with store.write() as connection:
+        if not connection.execute(sa.delete(api_tokens).where(api_tokens.c.name == name)).rowcount:
+            raise CommandError("token: name", name, "the name of a token")
+        note(connection, now, by, "ended a token", name)
+
+
+def token_scopes(store: Store, secret: str) -> frozenset[str]:
+    """Return what the bearer of a token may; nothing for no token of ours."""
+    with store.read() as connection:
+        scopes = connection.scalar(sa.select(api_tokens.c.scopes).where(api_tokens.c.digest == digest(secret)))
+    return frozenset((scopes or "").split())
 
 
 def page_key(store: Store) -> str:

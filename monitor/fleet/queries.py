@@ -6,7 +6,6 @@ Rows come back as records; how they are ordered is said in triage.py and done by
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime, timedelta
 from typing import Any, Generic, NamedTuple, TypeVar
 
 import msgspec
@@ -15,10 +14,11 @@ import sqlalchemy as sa
 from condenser_monitor.monitor.alarms.calm import SEVERITIES, Calm, Reason
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.findings import CATALOGUE, Cooling, cooling
+from condenser_monitor.monitor.core.findings import Cooling
 from condenser_monitor.monitor.core.records import Severity
 from condenser_monitor.monitor.fleet import load_list, triage
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
+from condenser_monitor.monitor.fleet.days import later, office_day
 from condenser_monitor.monitor.fleet.people import Viewer, visible
 from condenser_monitor.monitor.fleet.tables import (
     asks,
@@ -79,7 +79,7 @@ class Case(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def cooling(self) -> str:
         """What the finding means for the house, in words."""
-        return triage.COOLING_WORDS[cooling(self.finding)]
+        return triage.cooling_words(self.finding)
 
     @property
     def heat(self) -> str:
@@ -139,14 +139,14 @@ def drifting(
 
 
 _URGENCY = sa.case(
-    *((standing_table.c.finding == name, int(row.house)) for name, row in CATALOGUE.items()),
+    *((standing_table.c.finding == name, int(means)) for name, means in triage.MEANS.items()),
     else_=int(Cooling.DAMAGE),
 )
 
 
 def _outdoor_c(now: float) -> sa.ColumnElement[float | None]:
     """The outdoor temperature, where the site has told of it lately."""
-    return sa.case((state.c.unit_at > now - _UNHEARD_S, state.c.outdoor_c), else_=sa.null())
+    return sa.case((state.c.unit_received_at > now - _UNHEARD_S, state.c.outdoor_c), else_=sa.null())
 
 
 def _need(outdoor_c: sa.ColumnElement[float | None]) -> sa.ColumnElement[int]:
@@ -239,19 +239,26 @@ class SiteLine(msgspec.Struct, frozen=True, kw_only=True):
     revoked_at: float | None
 
 
+def is_silent(now: float) -> sa.ColumnElement[bool]:
+    """Return the condition on `sites` and `state` that a monitor is off, or has not been heard of for longer than a
+    working one stays quiet."""
+    off = sa.and_(state.c.online.is_(False), state.c.online_at < now - _SILENT_S)
+    return sa.func.coalesce(
+        sa.or_(off, sa.func.coalesce(state.c.heard_at, sites.c.enrolled_at) < now - _UNHEARD_S), sa.false()
+    )
+
+
 def silent(connection: sa.Connection, viewer: Viewer, now: float, *, offset: int = 0) -> Page[SiteLine]:
     """Monitors that are off, or have not been heard of for longer than a working one stays quiet; longest first."""
-    off = sa.and_(state.c.online.is_(False), state.c.online_at < now - _SILENT_S)
-    quiet = sa.func.coalesce(state.c.heard_at, sites.c.enrolled_at) < now - _UNHEARD_S
-    query = _lines(viewer).where(sites.c.revoked_at.is_(None), sa.or_(off, quiet))
+    query = _lines(viewer).where(sites.c.revoked_at.is_(None), is_silent(now))
     return _line_page(connection, query, sa.func.coalesce(state.c.heard_at, 0.0), offset)
 
 
 def due(connection: sa.Connection, viewer: Viewer, now: float, *, offset: int = 0) -> Page[SiteLine]:
     """Plan visits due within a month, or overdue, and not booked; the earliest first."""
-    until = datetime.fromtimestamp(now, UTC).date() + timedelta(days=FLEET.due_days.value)
+    until = later(office_day(now), int(FLEET.due_days.value))
     booked = sa.select(visits.c.site_id).where(visits.c.status == "booked", visits.c.kind == "plan")
-    query = _lines(viewer).where(sites.c.plan_visit_due <= until.isoformat(), sites.c.id.not_in(booked))
+    query = _lines(viewer).where(sites.c.plan_visit_due <= until, sites.c.id.not_in(booked))
     return _line_page(connection, query.where(sites.c.revoked_at.is_(None)), sites.c.plan_visit_due, offset)
 
 
@@ -356,6 +363,8 @@ class SitePage(msgspec.Struct, frozen=True, kw_only=True):
     outdoor_c: float | None
     cycle: str | None
     hole_since: float | None
+    unit_received_at: float | None
+    clock_off_s: float | None
     snapshot: str | None
     stands: tuple[ActiveAlerts, ...]
     days: tuple[Any, ...]
@@ -367,8 +376,8 @@ class SitePage(msgspec.Struct, frozen=True, kw_only=True):
 def site(connection: sa.Connection, viewer: Viewer, name: str, *, days: int = 60) -> SitePage | None:
     """One site; None when there is no such site or the viewer may not see it: which of the two is not told."""
     extra = (sites.c.id, sites.c.vulnerability, sites.c.vulnerability_note, sites.c.technician_id, sites.c.unit)
-    now = (state.c.outdoor_c, state.c.cycle, state.c.hole_since, snapshots.c.body)
-    query = _lines(viewer).add_columns(*extra, *now).where(sites.c.site == name)
+    now = (state.c.outdoor_c, state.c.cycle, state.c.hole_since, state.c.unit_received_at, state.c.clock_off_s)
+    query = _lines(viewer).add_columns(*extra, *now, snapshots.c.body).where(sites.c.site == name)
     query = query.outerjoin(snapshots, snapshots.c.site_id == sites.c.id)
     row = connection.execute(query).one_or_none()
     if row is None:
@@ -385,7 +394,7 @@ def site(connection: sa.Connection, viewer: Viewer, name: str, *, days: int = 60
         visits=_latest(connection, visits, visits.c.made_at, row.id, PAGE_ROWS),
         asked=_latest(connection, asks, asks.c.made_at, row.id, 10),
         **{field: at[field] for field in ("vulnerability", "vulnerability_note", "technician_id")},
-        **{field: at[field] for field in ("outdoor_c", "cycle", "hole_since")},
+        **{field: at[field] for field in ("outdoor_c", "cycle", "hole_since", "unit_received_at", "clock_off_s")},
     )
 
 
@@ -400,7 +409,7 @@ def site_id(connection: sa.Connection, viewer: Viewer, name: str) -> int:
 def _stands(connection: sa.Connection, key: int) -> tuple[ActiveAlerts, ...]:
     query = sa.select(standing_table).where(standing_table.c.site_id == key, standing_table.c.active)
     found = [ActiveAlerts(**row._mapping) for row in connection.execute(query)]
-    return tuple(sorted(found, key=lambda row: (-int(cooling(row.finding)), row.since_at)))
+    return tuple(sorted(found, key=lambda row: (-int(triage.means(row.finding)), row.since_at)))
 
 
 def _latest(

@@ -7,19 +7,21 @@ changes, and writes all of `Writes` and the new books in one transaction.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from datetime import UTC, datetime
 
 import msgspec
 
 from condenser_monitor.monitor.fleet import active_alerts
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
+from condenser_monitor.monitor.fleet.days import office_day
 from condenser_monitor.monitor.fleet.messages import NUMBERED, Aside, SiteMessage, origin, placed_at
 from condenser_monitor.monitor.fleet.sequence_tracker import SequenceTracker
+from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.publishers.messages import ROOT, Answered, CycleDone, Event, Online, UnitNow
 
 AsideRow = tuple[float, str, str, bytes]
 EventRow = tuple[int, float, str, int, str, str, str, str, float, str]
 CycleRow = tuple[int, float, str, int, *tuple[float | int | None, ...]]
+PASSING_S = FLEET.hole_patience_s.value  # how far messages of one site may pass each other on their way
 PAYLOAD_KEPT = 4096  # of a message set aside: enough to see what is wrong with it
 
 
@@ -37,6 +39,9 @@ class SiteNow(msgspec.Struct, kw_only=True):
     outdoor_c: float | None = None
     service_until_at: float | None = None
     unit_at: float | None = None
+    unit_rank: float | None = None
+    unit_received_at: float | None = None
+    clock_off_s: float | None = None
     hole_since: float | None = None
     books: SequenceTracker
 
@@ -136,6 +141,8 @@ class Fold:
         body = message.body
         assert isinstance(body, Event)
         source = origin(body)
+        if body.finding.startswith(active_alerts.OFFICE):
+            raise ValueError(f"{body.finding} is a name of the office's own")
         if not self._new(site, message, source, body.seq):
             return
         at = placed_at(body.wall_s, message.received_at)
@@ -160,7 +167,7 @@ class Fold:
         delays = (body.run_s, body.pull_in_s, body.run_delay_s)
         row = (site.site_id, at, source, body.seq, *delays, *numbers, body.compressor_starts, start_s)
         self.writes.cycles.append(row)
-        day = datetime.fromtimestamp(at, UTC).date().isoformat()
+        day = office_day(at)
         _add(self.writes.days.setdefault((site.site_id, day), UnitDay()), body)
 
     def unit(self, site: SiteNow, message: SiteMessage) -> None:
@@ -170,14 +177,28 @@ class Fold:
             if topic in body.sent:
                 site.books.announce(topic, body.origin, body.sent[topic])
         at = placed_at(body.wall_s, message.received_at)
-        if site.unit_at is not None and at < site.unit_at:
+        # One that does not say how far it has numbered: the newest event may have come after it.
+        told = body.sent.get("events")
+        rank = site.books.newest() - 0.5 if told is None else site.books.rank(body.origin, told)
+        if self._older(site, rank, at, message.received_at):
             return
         site.unit_at, site.cycle, site.break_at = at, body.cycle, body.break_at
+        site.unit_rank, site.unit_received_at = rank, message.received_at
+        site.clock_off_s = None if body.wall_s is None else round(body.wall_s - message.received_at, 1)
         site.service_until_at = body.service_until_wall_s
         site.outdoor_c = body.readings.outdoor_c
         self.writes.snapshots[site.site_id] = message.text
-        for row in active_alerts.apply_unit(self._rows(site), body, site_id=site.site_id, at=at):
+        for row in active_alerts.apply_unit(self._rows(site), body, site_id=site.site_id, rank=rank, at=at):
             self.writes.standing[site.site_id, row.finding] = row
+
+    @staticmethod
+    def _older(site: SiteNow, rank: float, at: float, received_at: float) -> bool:
+        """Whether a `unit` message was made before the one that is known. Between two with no event in between, dates
+        decide only where both came together: workers pass each other by seconds, a wrong clock stays wrong."""
+        if site.unit_rank is None or rank != site.unit_rank:
+            return site.unit_rank is not None and rank < site.unit_rank
+        together = received_at - (site.unit_received_at or 0.0) < PASSING_S
+        return together and site.unit_at is not None and at < site.unit_at
 
     def online(self, site: SiteNow, message: SiteMessage) -> None:
         body = message.body

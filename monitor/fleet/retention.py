@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 import sqlalchemy as sa
 
+from condenser_monitor.monitor.fleet.days import office_day
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import (
     MONTHLY,
@@ -109,7 +110,7 @@ def tidy(store: Store, now: float) -> dict[str, int]:
         before = now - FLEET.audit_days.value * DAY_S
         gone["asks"] = connection.execute(sa.delete(asks).where(asks.c.made_at < before)).rowcount
         connection.execute(sa.delete(login_failures).where(login_failures.c.at < now - DAY_S))
-        first_day = datetime.fromtimestamp(now - FLEET.events_days.value * DAY_S, UTC).date().isoformat()
+        first_day = office_day(now - FLEET.events_days.value * DAY_S)
         gone["site_days"] = connection.execute(sa.delete(site_days).where(site_days.c.day < first_day)).rowcount
     return gone
 

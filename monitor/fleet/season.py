@@ -1,6 +1,6 @@
 """The season: for a customer one page as PDF, for the whole plan one line a site as CSV.
 
-A season is the days `from_day` to `to_day`, both included, in UTC as all days of the fleet.
+A season is the days `from_day` to `to_day`, both included, in the office's time zone.
 """
 
 from __future__ import annotations
@@ -8,13 +8,14 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Iterator
-from datetime import UTC, date, datetime, timedelta
+from datetime import date
 from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.fleet import triage
+from condenser_monitor.monitor.fleet.days import begins_at, later, office_day
 from condenser_monitor.monitor.fleet.people import Viewer, visible
 from condenser_monitor.monitor.fleet.tables import (
     events,
@@ -53,18 +54,18 @@ class SeasonSpan(NamedTuple):
     @classmethod
     def this_year(cls, now: float) -> SeasonSpan:
         """From the first of January to today."""
-        today = datetime.fromtimestamp(now, UTC).date()
-        return cls(f"{today.year}-01-01", today.isoformat())
+        today = office_day(now)
+        return cls(f"{today[:4]}-01-01", today)
 
     @property
     def from_at(self) -> float:
         """The first instant."""
-        return datetime.fromisoformat(self.from_day).replace(tzinfo=UTC).timestamp()
+        return begins_at(self.from_day)
 
     @property
     def to_at(self) -> float:
         """The instant after the last."""
-        return (datetime.fromisoformat(self.to_day).replace(tzinfo=UTC) + timedelta(days=1)).timestamp()
+        return begins_at(later(self.to_day, 1))
 
 
 class SeasonSums(NamedTuple):
@@ -222,7 +223,9 @@ def customer_document(
         *_trouble_table(found, min(now, span.to_at)),
         *_visit_table(made),
     ]
-    return Document(f"Season report for {row.name}", f"{company}. Days and times are UTC.", tuple(blocks))
+    return Document(
+        f"Season report for {row.name}", f"{company}. Days and times are those of the office.", tuple(blocks)
+    )
 
 
 def _visits_of(key: int, span: SeasonSpan) -> sa.Select[Any]:
@@ -267,13 +270,13 @@ def _told(finding: str, times: list[Trouble], end_at: float) -> list[str]:
     headline = texts.FINDINGS[finding].headline if finding in texts.FINDINGS else finding
     stood_s = sum((end_at if one.to_at is None else one.to_at) - one.from_at for one in times)
     still = ", still stands" if any(one.to_at is None for one in times) else ""
-    return [headline, time_format.day(times[0].from_at, UTC), str(len(times)), texts.span(stood_s) + still]
+    return [headline, time_format.day(times[0].from_at), str(len(times)), texts.span(stood_s) + still]
 
 
 def _visit_table(made: Iterable[Any]) -> list[Block]:
     rows = [
         [
-            time_format.day(row.done_at, UTC),
+            time_format.day(row.done_at),
             KINDS[row.kind],
             ". ".join(part for part in (texts.capital(texts.suspect(row.was)) if row.was else "", row.note) if part),
             ", ".join(row.parts),

@@ -98,6 +98,11 @@ class SequenceTracker:
         """Place of a message in the site's whole life: later origins after earlier ones, then by number."""
         return self._origins.index(origin) * _ORDER_STEP + seq
 
+    def newest(self) -> float:
+        """Return the place of the newest event that has been seen."""
+        tops = {origin: book.ledger.top for (topic, origin), book in self._books.items() if topic == "events"}
+        return max((self.rank(origin, top) for origin, top in tops.items()), default=0.0)
+
     def _book(self, topic: str, origin: str) -> SiteSequence:
         book = self._books.get((topic, origin))
         if book is None:

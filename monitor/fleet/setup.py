@@ -14,6 +14,7 @@ Read as strictly as a site file: an unknown key or a wrong type is a SiteError, 
 
 from __future__ import annotations
 
+import zoneinfo
 from pathlib import Path
 
 import msgspec
@@ -56,13 +57,26 @@ class Pages(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     temperature: str = "F"
 
 
+class OnCall(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Who is told of new urgent cases out of office hours: addresses in apprise's form, one a line in `urls_file`,
+    which only its owner may read. The office is staffed from `from_hour` to `to_hour`, on the first `days` of the
+    week."""
+
+    urls_file: str = ""
+    from_hour: int = 7
+    to_hour: int = 17
+    days: int = 5
+
+
 class FleetSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The whole fleet file."""
+    """The whole fleet file. `time_zone` is a name of the tz database; empty: the machine's own."""
 
     name: str = "Maintenance plan"
     database: Database = Database()
     broker: Broker = Broker()
     pages: Pages = Pages()
+    on_call: OnCall = OnCall()
+    time_zone: str = ""
 
 
 def load(path: str | Path) -> FleetSettings:
@@ -76,6 +90,15 @@ def parse(text: str, place: str = "fleet file") -> FleetSettings:
     for key, value in (("broker.port", settings.broker.port), ("pages.port", settings.pages.port)):
         if not 0 <= value <= 65535:
             raise SiteError(f"{place}: {key}", value, "0 to 65535")
+    try:
+        zoneinfo.ZoneInfo(settings.time_zone or "UTC")
+    except (ValueError, OSError, zoneinfo.ZoneInfoNotFoundError):
+        raise SiteError(f"{place}: time_zone", settings.time_zone, "a zone such as America/Chicago") from None
+    hours = settings.on_call
+    if not (0 <= hours.from_hour <= 24 and 0 <= hours.to_hour <= 24 and 0 <= hours.days <= 7):
+        raise SiteError(
+            f"{place}: on_call", f"{hours.from_hour} to {hours.to_hour}, {hours.days} days", "0 to 24, 0 to 7"
+        )
     if settings.pages.temperature not in ("F", "C"):
         raise SiteError(f"{place}: pages.temperature", settings.pages.temperature, "F or C")
     return settings

@@ -69,9 +69,10 @@ class Slots:
         with self._store.read() as connection:
             return [slot for slot in connection.scalars(query) if slot not in self._held]
 
-    def beat(self, held: list[int], now: float, counts: dict[str, int]) -> None:
-        """Say that the holder of these slots lives, and what it has done."""
+    def beat(self, held: list[int], now: float, counts: dict[str, int], caught_up_at: float | None = None) -> None:
+        """Say that the holder of these slots lives, what it has done, and when it had read all that it was given."""
         row = {"used_at": now, "holder": f"{socket.gethostname()}:{os.getpid()}", **counts}
+        row |= {} if caught_up_at is None else {"caught_up_at": caught_up_at}
         with self._store.write() as connection:
             for slot in held:
                 if not connection.execute(sa.update(slots).where(slots.c.slot == slot).values(row)).rowcount:

@@ -1,9 +1,10 @@
 """The fleet's database as tables: one description for PostgreSQL and SQLite.
 
 Instants are seconds since 1970-01-01T00:00:00Z (`_at` in the name), as everywhere in the program; days are dates in
-UTC as text (`2026-07-14`). `events` and `cycles` grow for ever: on PostgreSQL they are partitioned by the month of
-`at` (see retention.py), and nothing but their own site, origin, number and instant makes a row unique. Columns named
-`body`, `suspects`, `evidence` and `books` hold JSON as the text that came or went; only cold tables use a JSON type.
+the office's time zone as text (`2026-07-14`). `events` and `cycles` grow for ever: on PostgreSQL they are partitioned
+by the month of `at` (see retention.py), and nothing but their own site, origin, number and instant makes a row unique.
+Columns named `body`, `suspects`, `evidence` and `books` hold JSON as the text that came or went; only cold tables use
+a JSON type.
 """
 
 from __future__ import annotations
@@ -111,7 +112,10 @@ state = sa.Table(
     sa.Column("outdoor_c", AT),
     sa.Column("service_until_at", AT),
     sa.Column("unit_at", AT),  # the site's own instant of the newest `unit` message
-    sa.Column("books", sa.Text, nullable=False, server_default="{}"),  # the ledgers, see books.py
+    sa.Column("unit_rank", AT),  # its place in the site's life: how far the site had numbered when it was made
+    sa.Column("unit_received_at", AT),
+    sa.Column("clock_off_s", AT),  # the site's clock against ours at the newest `unit`; null when it was not set
+    sa.Column("books", sa.Text, nullable=False, server_default="{}"),  # the ledgers, see sequence_tracker.py
     sa.Column("hole_since", AT, index=True),  # when numbers were first found missing; null when none are
 )
 
@@ -242,6 +246,7 @@ slots = sa.Table(
     sa.Column("taken", KEY, nullable=False, server_default="0"),  # of those, numbered and new
     sa.Column("known", KEY, nullable=False, server_default="0"),  # numbered and had before
     sa.Column("aside", KEY, nullable=False, server_default="0"),
+    sa.Column("caught_up_at", AT),  # when nothing that the broker had given was left unread
 )
 
 visits = sa.Table(
@@ -262,6 +267,24 @@ visits = sa.Table(
     sa.Column("done_at", AT),
     sa.Index(None, "site_id", "made_at"),
     sa.Index(None, "technician_id", "status", "due_day"),
+)
+
+notices = sa.Table(
+    "notices",  # urgent cases that whoever is on call has been told of
+    metadata,
+    _site(primary_key=True),
+    sa.Column("finding", sa.Text, primary_key=True),
+    sa.Column("since_at", AT, primary_key=True),
+    sa.Column("made_at", AT, nullable=False),
+)
+
+api_tokens = sa.Table(
+    "api_tokens",
+    metadata,
+    sa.Column("name", sa.Text, primary_key=True),
+    sa.Column("digest", sa.Text, nullable=False, unique=True),
+    sa.Column("scopes", sa.Text, nullable=False),  # see people.SCOPES, a space between
+    sa.Column("made_at", AT, nullable=False),
 )
 
 settings = sa.Table(

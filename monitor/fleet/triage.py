@@ -18,6 +18,27 @@ COOLING_WORDS = {
     Cooling.DAMAGE: "damage under way",
     Cooling.NONE: "no cooling",
 }
+# What the office found itself: a unit that stopped may not cool; a change is a thing to look at.
+_OFFICE = {
+    "office-unit-stopped": Cooling.NONE,
+    "office-hours-up": Cooling.POOR,
+    "office-starts-up": Cooling.POOR,
+    "office-amps-up": Cooling.WORKS,
+    "office-amps-down": Cooling.WORKS,
+}
+MEANS: dict[str, Cooling] = {**{name: row.house for name, row in CATALOGUE.items()}, **_OFFICE}
+
+
+def means(finding: str) -> Cooling:
+    """Return what a finding means for the house, a monitor's or the office's own."""
+    return _OFFICE.get(finding, cooling(finding))
+
+
+def cooling_words(finding: str) -> str:
+    """Return the same in words."""
+    return "probably no cooling" if finding == "office-unit-stopped" else COOLING_WORDS[means(finding)]
+
+
 NO_COOLING = tuple(name for name, row in CATALOGUE.items() if row.house is Cooling.NONE)
 
 
@@ -56,4 +77,4 @@ def heat_words(outdoor_c: float | None) -> str:
 def place(finding: str, outdoor_c: float | None, vulnerability: int, since_at: float) -> tuple[int, int, float]:
     """Sorts the morning list, lowest first: urgency, then heat and vulnerability together, then the longest wait."""
     need = heat_weight(outdoor_c) + VULNERABILITY[vulnerability].weight
-    return -int(cooling(finding)), -need, since_at
+    return -int(means(finding)), -need, since_at

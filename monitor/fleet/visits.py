@@ -6,7 +6,7 @@ A visit keeps the suspects as they stood when it was booked, so that the score j
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC, date, datetime
+from datetime import date
 from math import sqrt
 from typing import Any, NamedTuple
 
@@ -15,6 +15,7 @@ import sqlalchemy as sa
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.fleet import load_list
+from condenser_monitor.monitor.fleet.days import office_day
 from condenser_monitor.monitor.fleet.people import (
     Role,
     Viewer,
@@ -129,7 +130,7 @@ def _check_technician(connection: sa.Connection, technician_id: int | None) -> N
 
 def _next_plan_visit(connection: sa.Connection, key: int, now: float) -> None:
     """A plan visit made is due again in a year."""
-    today = datetime.fromtimestamp(now, UTC).date()
+    today = date.fromisoformat(office_day(now))
     later = today.replace(year=today.year + 1, day=min(today.day, 28))
     connection.execute(sa.update(sites).where(sites.c.id == key).values(plan_visit_due=later.isoformat()))
 

@@ -63,14 +63,17 @@ def test_morning_list_is_in_the_order_that_triage_says(store: Store) -> None:
     rows = []
     for number in range(150):
         stands = [(name, NOON - rng.randrange(1, 10**6)) for name in rng.sample(urgent, rng.randrange(0, 3))]
-        known = {"outdoor_c": rng.choice([None, *range(15, 46)]), "unit_at": rng.choice([NOON - 60, *_TOLD_LONG_AGO])}
+        known = {
+            "outdoor_c": rng.choice([None, *range(15, 46)]),
+            "unit_received_at": rng.choice([NOON - 60, *_TOLD_LONG_AGO]),
+        }
         rows.append({"site": f"s{number:03d}", "vulnerability": rng.randrange(3), "stands": stands, **known})
     _fill(store, rows)
     expected = []
     for row in rows:
         if row["stands"]:
             finding, since = min(row["stands"], key=lambda item: (-int(cooling(item[0])), item[1]))
-            outdoor_c = None if row["unit_at"] in _TOLD_LONG_AGO else row["outdoor_c"]
+            outdoor_c = None if row["unit_received_at"] in _TOLD_LONG_AGO else row["outdoor_c"]
             place = triage.place(finding, outdoor_c, row["vulnerability"], since)
             expected.append((*place, row["site"], finding))
     expected.sort()

@@ -140,17 +140,34 @@ def test_a_monitor_with_a_new_disk_counts_from_one_again_and_is_believed(store: 
 
 def test_the_unit_message_corrects_what_events_did_not_say(store: Store) -> None:
     """A finding that the unit no longer shows is closed, one it shows is raised; an older unit message, or a late
-    event of before, changes nothing."""
+    event of before, changes nothing. What is older is told by the site's own numbers: an alarm counts though the Pi's
+    clock fell back by weeks in a power cut, or is not set."""
     _enroll(store, "a")
     to = writer(store)
     _write(to, [payloads.finding("a", 1, "raised", "locked-rotor", wall_s=NOON)])
-    _write(to, [payloads.unit("a", wall_s=NOON + 100, findings=("line-supply-lost",))], NOON + 300)
+    _write(
+        to,
+        [payloads.unit("a", wall_s=NOON + 100, findings=("line-supply-lost",), origin="o1", sent={"events": 2})],
+        NOON + 300,
+    )
     assert _rows(store, standing, "finding", "active") == [("line-supply-lost", True), ("locked-rotor", False)]
-    _write(to, [payloads.unit("a", wall_s=NOON + 50, findings=("locked-rotor",))], NOON + 300)
+    _write(
+        to,
+        [payloads.unit("a", wall_s=NOON + 50, findings=("locked-rotor",), origin="o1", sent={"events": 1})],
+        NOON + 300,
+    )
     _write(to, [payloads.finding("a", 2, "revised", "locked-rotor", wall_s=NOON + 60)], NOON + 300)
     assert _rows(store, standing, "finding", "active") == [("line-supply-lost", True), ("locked-rotor", False)]
-    _write(to, [payloads.finding("a", 3, "raised", "locked-rotor", wall_s=NOON + 200)], NOON + 300)
+    _write(to, [payloads.finding("a", 3, "raised", "locked-rotor", wall_s=NOON - 30 * 86400)], NOON + 300)
     assert _rows(store, standing, "finding", "active") == [("line-supply-lost", True), ("locked-rotor", True)]
+    cleared = payloads.unit("a", wall_s=NOON - 30 * 86400, origin="o1", sent={"events": 4})
+    _write(to, [cleared, payloads.finding("a", 5, "raised", "fan-not-running", wall_s=None)], NOON + 400)
+    assert _rows(store, standing, "finding", "active") == [
+        ("fan-not-running", True),
+        ("line-supply-lost", False),
+        ("locked-rotor", False),
+    ]
+    assert _rows(store, state, "clock_off_s") == [(-30 * 86400 - 400.0,)]
 
 
 def test_an_alert_that_was_acknowledged_keeps_the_newest_word(store: Store) -> None:

@@ -16,7 +16,7 @@ from condenser_monitor.web.fleet import guard
 from tests.fleet.office import PASSWORD, Office, post
 
 METHODS = ("GET", "HEAD", "OPTIONS", "POST", "PUT", "DELETE")
-OPEN = {"static", "door.login"}
+OPEN = {"static", "door.login", "programs.healthz"}
 FILL = {"name": "load-000000", "login": "lou", "int(max=9223372036854775807):key": "1", "path:filename": "style.css"}
 
 
@@ -117,7 +117,7 @@ def routes(office: Office) -> list[tuple[str, str]]:
 def test_the_guard_opens_the_sign_in_and_nothing_else(office: Office) -> None:
     """The guard's own list, and a right for every other route."""
     assert guard.PUBLIC == OPEN
-    assert {endpoint for endpoint, _ in routes(office)} == OPEN | guard.RIGHTS.keys()
+    assert {endpoint for endpoint, _ in routes(office)} == OPEN | guard.RIGHTS.keys() | guard.SCOPED.keys()
 
 
 @pytest.mark.parametrize("who", NOBODY)
@@ -130,7 +130,7 @@ def test_every_route_is_refused_without_a_session_in_force(office: Office, tmp_p
             browser = office.app.test_client()
             browser.set_cookie(guard.SESSION_COOKIE, token)
             answer = browser.open(path, method=method, data={"csrf": token} if method == "POST" else None)
-            wanted = 302 if method == "GET" else 401
+            wanted = 302 if method == "GET" and endpoint not in guard.SCOPED else 401
             assert answer.status_code == wanted, (who, method, path, answer.status_code)
             assert answer.status_code != 302 or answer.location.startswith("/login?next=/")
             assert "Customer" not in answer.text

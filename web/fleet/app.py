@@ -14,6 +14,8 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import CondenserError, DatabaseError
 from condenser_monitor.monitor.fleet import triage
+from condenser_monitor.monitor.fleet.health import Freshness, freshness
+from condenser_monitor.monitor.fleet.inference import headline
 from condenser_monitor.monitor.fleet.people import page_key
 from condenser_monitor.monitor.fleet.queries import PAGE_ROWS
 from condenser_monitor.monitor.fleet.setup import FleetSettings
@@ -27,6 +29,7 @@ from condenser_monitor.web.fleet.lists import lists
 from condenser_monitor.web.fleet.login import door
 from condenser_monitor.web.fleet.office import office
 from condenser_monitor.web.fleet.office_context import OfficeContext, held, office_context
+from condenser_monitor.web.fleet.programs import programs
 from condenser_monitor.web.fleet.sites import sites
 from condenser_monitor.web.fleet.work import work
 
@@ -58,7 +61,7 @@ def create_app(settings: FleetSettings, store: Store, *, wall: Callable[[], floa
     )
     app.extensions["desk"] = OfficeContext(store, settings, wall)
     app.extensions["flood"] = guard.Flood(wall)
-    for blueprint in (door, lists, sites, work, office):
+    for blueprint in (door, lists, sites, work, office, programs):
         app.register_blueprint(blueprint)
     guard.OfficeGuard().install(app)
     _dress(app)
@@ -76,7 +79,7 @@ def _dress(app: Flask) -> None:
     app.jinja_env.globals.update(
         menu=MENU,
         suspect=texts.suspect,
-        headline=_headline,
+        headline=headline,
         short=short,
         kinds=KINDS,
         vulnerability=triage.VULNERABILITY,
@@ -88,10 +91,6 @@ def _dress(app: Flask) -> None:
     app.register_error_handler(CondenserError, _our_error)
 
 
-def _headline(finding: str) -> str:
-    return texts.FINDINGS[finding].headline if finding in texts.FINDINGS else finding
-
-
 def _common() -> dict[str, Any]:
     found, settings = held(), office_context().settings
     return {
@@ -99,7 +98,17 @@ def _common() -> dict[str, Any]:
         "scale": settings.pages.temperature,
         "now_s": office_context().wall(),
         "viewer": None if found is None else found.viewer,
+        "fresh": None if found is None else _freshness(),
     }
+
+
+def _freshness() -> Freshness | None:
+    """How fresh everything is, for the band on each page; None where the database does not say."""
+    try:
+        with office_context().store.read() as connection:
+            return freshness(connection, office_context().wall())
+    except DatabaseError:
+        return None
 
 
 def _http_error(error: HTTPException) -> Any:

@@ -17,12 +17,13 @@ from condenser_monitor.monitor.fleet import people
 from condenser_monitor.monitor.fleet.people import Role
 from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.web.fleet.office_context import held, office_context
-from condenser_monitor.web.guard import Guard
+from condenser_monitor.web.guard import Guard, bearer
 
 _ALL = frozenset(Role)
 _OFFICE = frozenset({Role.OWNER, Role.DISPATCHER})
 _OWNER = frozenset({Role.OWNER})
-PUBLIC = frozenset({"static", "door.login"})
+PUBLIC = frozenset({"static", "door.login", "programs.healthz"})
+SCOPED = {"programs.metrics": "metrics"}  # for programs: the scope that their token must have
 RIGHTS: dict[str, frozenset[Role]] = {
     "door.logout": _ALL,
     "door.password": _ALL,
@@ -91,6 +92,12 @@ class OfficeGuard(Guard):
 
     def decide(self, endpoint: str | None) -> AnyResponse | None:
         if endpoint in PUBLIC:
+            return None
+        if endpoint in SCOPED:
+            scopes = people.token_scopes(office_context().store, bearer() or "")
+            if SCOPED[endpoint] not in scopes:
+                abort(403 if scopes else 401)
+            g.program = True
             return None
         if g.session is None:
             return self.away()

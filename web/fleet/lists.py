@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from flask import Blueprint, render_template, request
 
-from condenser_monitor.monitor.fleet import queries
+from condenser_monitor.monitor.fleet import inference, queries
 from condenser_monitor.web.fleet.office_context import office_context, offset, viewer
 
 lists = Blueprint("lists", __name__)
@@ -17,8 +17,8 @@ def morning() -> str:
         now = office_context().wall()
         page = queries.morning(connection, viewer(), now, offset=offset())
         counts = queries.standing_counts(connection, viewer())
-        hears, unseen = queries.hears(connection, now), queries.silent(connection, viewer(), now).total
-    return render_template("fleet/morning.html", page=page, counts=counts, hears=hears, unseen=unseen)
+        together = inference.silences(connection, viewer(), now)
+    return render_template("fleet/morning.html", page=page, counts=counts, silences=together)
 
 
 @lists.get("/drifting")
@@ -34,7 +34,8 @@ def silent() -> str:
     """Monitors that have not been heard of."""
     with office_context().store.read() as connection:
         page = queries.silent(connection, viewer(), office_context().wall(), offset=offset())
-    return render_template("fleet/silent.html", page=page)
+        together = inference.silences(connection, viewer(), office_context().wall())
+    return render_template("fleet/silent.html", page=page, silences=together)
 
 
 @lists.get("/due")

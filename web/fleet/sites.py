@@ -13,7 +13,6 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from condenser_monitor.monitor.alarms.calm import Calm
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.findings import cooling
 from condenser_monitor.monitor.core.records import RequestKind
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
@@ -93,7 +92,7 @@ def _told(page: SitePage, row: ActiveAlerts) -> dict[str, object]:
     checks = [CHECKS[name] for name in names if name in CHECKS]
     return {
         "row": row,
-        "cooling": triage.COOLING_WORDS[cooling(row.finding)],
+        "cooling": triage.cooling_words(row.finding),
         "suspects": suspects,
         "checks": sorted(checks, key=lambda check: (check.hazard, check.panel, check.minutes)),
         "load": load,

@@ -1,0 +1,353 @@
+"""(edge) What a monitor cannot know: a unit that stopped while its neighbours run, and one that changed against its own
+past in the same weather.
+
+Neighbours share the weather, so that what all of them do is taken out first; what is left is judged by robust
+statistics against the unit's own four weeks:
+
+- *Stopped.* Time is counted in runs: how many this unit would have made since its last one, by its share of all runs of
+  the plan so far and the runs of the plan since (a change to operational time). It has stopped when that count is
+  far above its own largest gap in four weeks, counted the same way (a record rule: no distribution is assumed).
+- *Changed* hours, starts an hour and amps: two-way median polish of the logarithms, sites by days (Tukey, Exploratory
+  Data Analysis, 1977, ch. 11); amps after a slope with outdoor temperature that is the median over the plan. The
+  residual over the unit's own scaled median absolute deviation is its modified z-score (Iglewicz and Hoaglin, 1993,
+  who take 3.5; the bound here is higher, for thousands of scores a week), beyond the bound on each of the last days.
+
+What silent monitors' units do is not known, and nothing is concluded from their silence; monitors silent together are
+one event (`silences`). The findings stand in the same tables as the monitors' own, under names of their own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import pairwise
+from statistics import median
+from typing import NamedTuple
+
+import msgspec
+import sqlalchemy as sa
+
+from condenser_monitor.monitor.core.records import Severity
+from condenser_monitor.monitor.fleet import queries
+from condenser_monitor.monitor.fleet.active_alerts import OFFICE, ActiveAlerts
+from condenser_monitor.monitor.fleet.days import begins_at, later, office_day
+from condenser_monitor.monitor.fleet.people import Viewer, visible
+from condenser_monitor.monitor.fleet.retention import Month, ensure_months
+from condenser_monitor.monitor.fleet.tables import cycles, events, site_days, sites, state
+from condenser_monitor.monitor.fleet.tables import standing as standing_table
+from condenser_monitor.monitor.fleet.writer import IngestWriter
+from condenser_monitor.monitor.limits import FLEET_INFERENCE as LIMITS
+from condenser_monitor.monitor.strings import texts
+
+STOPPED = f"{OFFICE}unit-stopped"
+WORDS: dict[str, str] = {
+    STOPPED: "The unit has not run while its neighbors' units do.",
+    f"{OFFICE}hours-up": "The unit runs far longer than its neighbors in the same weather.",
+    f"{OFFICE}starts-up": "The unit starts far more often than it used to, in the same weather.",
+    f"{OFFICE}amps-up": "The unit draws more current than it used to, in the same weather.",
+    f"{OFFICE}amps-down": "The unit draws less current than it used to, in the same weather.",
+}
+_HOUR_S = 3600.0
+_MAD = 1.4826  # makes the median absolute deviation the standard deviation of a normal distribution
+_FLOOR_H, _FLOOR_STARTS = 0.5, 1.0  # added before the logarithm: a day of no runs is not minus infinity
+
+
+def headline(finding: str) -> str:
+    """Return what a finding is called, the office's own and the monitors'."""
+    if finding in WORDS:
+        return WORDS[finding]
+    return texts.FINDINGS[finding].headline if finding in texts.FINDINGS else finding
+
+
+class Day(NamedTuple):
+    """One site's sums of one day: hours run, starts, mean amps with the mean outdoor temperature while running."""
+
+    hours: float
+    starts: int
+    amps: float | None = None
+    outdoor_c: float | None = None
+
+
+class Found(NamedTuple):
+    """One line of the office's own: since when, and why in words."""
+
+    finding: str
+    severity: Severity
+    since_at: float
+    evidence: dict[str, float]
+    summary: str
+
+
+# ---------------------------------------------------------------- changed, by days. Pure
+
+
+def changed(days: Sequence[str], sites_days: Mapping[int, Mapping[str, Day]]) -> dict[int, list[tuple[str, float]]]:
+    """Return by site the findings (hours, starts, amps) that the last of `days` show, each with the factor against
+    what was expected. `days` are complete, rise, and the last `judged_days` are those judged."""
+    out: dict[int, list[tuple[str, float]]] = {}
+    measures = (
+        (
+            "hours",
+            {site: {d: math.log(r.hours + _FLOOR_H) for d, r in rows.items()} for site, rows in sites_days.items()},
+        ),
+        ("starts", {s: {d: _starts(r) for d, r in rows.items() if r.hours >= 1.0} for s, rows in sites_days.items()}),
+        ("amps", _level_amps(sites_days)),
+    )
+    for name, table in measures:
+        floor = {"hours": LIMITS.hours_spread, "starts": LIMITS.starts_spread, "amps": LIMITS.amps_spread}[name].value
+        for site, factor in _outliers(days, table, floor):
+            finding = f"{OFFICE}{name}-{'up' if factor > 1.0 else 'down'}"
+            if finding in WORDS:
+                out.setdefault(site, []).append((finding, factor))
+    return out
+
+
+def _starts(row: Day) -> float:
+    return math.log((row.starts + _FLOOR_STARTS) / (row.hours + _FLOOR_H))
+
+
+def _level_amps(sites_days: Mapping[int, Mapping[str, Day]]) -> dict[int, dict[str, float]]:
+    """Logarithms of amps, brought to one outdoor temperature by the plan's median slope."""
+    slopes, levels = [], {}
+    for site, rows in sites_days.items():
+        known = [(d, math.log(r.amps), r.outdoor_c) for d, r in rows.items() if r.amps and r.outdoor_c is not None]
+        levels[site] = known
+        cold_first = sorted(known, key=lambda row: row[2])
+        third = len(known) // 3
+        if third >= 2:  # resistant line, of the outer thirds' medians (Tukey 1977, ch. 5)
+            low, high = cold_first[:third], cold_first[-third:]
+            wide = median(row[2] for row in high) - median(row[2] for row in low)
+            if wide >= 2.0:
+                slopes.append((median(row[1] for row in high) - median(row[1] for row in low)) / wide)
+    slope = median(slopes) if slopes else 0.0
+    return {site: {d: level - slope * (c - 30.0) for d, level, c in rows} for site, rows in levels.items()}
+
+
+def _outliers(
+    days: Sequence[str], table: Mapping[int, Mapping[str, float]], floor: float
+) -> Iterator[tuple[int, float]]:
+    """Sites beyond the bound on each of the judged days, all on one side, with the factor of the mildest of them."""
+    judged_count = int(LIMITS.judged_days.value)
+    past, judged = days[:-judged_count], days[-judged_count:]
+    least = int(LIMITS.past_least_days.value)
+    known = {site: rows for site, rows in table.items() if sum(d in rows for d in past) >= least}
+    if len(known) < LIMITS.neighbors_least.value:
+        return
+    level = {site: median(rows[d] for d in past if d in rows) for site, rows in known.items()}
+    weather: dict[str, float] = {}
+    for _ in range(2):  # two sweeps: a third moves nothing that matters
+        for d in days:
+            left = [rows[d] - level[site] for site, rows in known.items() if d in rows]
+            weather[d] = median(left) if left else 0.0
+        level = {site: median(rows[d] - weather[d] for d in past if d in rows) for site, rows in known.items()}
+    for site, rows in known.items():
+        left = [rows[d] - weather[d] - level[site] for d in past if d in rows]
+        spread = max(floor, _MAD * median(abs(value) for value in left))
+        scores = [(rows[d] - weather[d] - level[site]) / spread for d in judged if d in rows]
+        if len(scores) < judged_count:
+            continue
+        mildest = min(scores, key=abs)
+        if abs(mildest) > LIMITS.score_bound.value and all(score * mildest > 0 for score in scores):
+            yield site, math.exp(mildest * spread)
+
+
+# ---------------------------------------------------------------- stopped, by the neighbours' runs. Pure
+
+
+class PlanClock:
+    """The plan's time in runs: how many runs all neighbours began up to an instant, from counts by the hour."""
+
+    def __init__(self, by_hour: Mapping[int, int]) -> None:
+        """`by_hour` counts runs begun, by whole hours since 1970."""
+        self._first = min(by_hour, default=0)
+        self._sums = [0.0]
+        for hour in range(self._first, max(by_hour, default=-1) + 1):
+            self._sums.append(self._sums[-1] + by_hour.get(hour, 0))
+
+    def at(self, instant: float) -> float:
+        """Return the count at an instant; within an hour runs are taken as even."""
+        place = min(max(instant / _HOUR_S - self._first, 0.0), len(self._sums) - 1.0)
+        whole = min(int(place), max(len(self._sums) - 2, 0))
+        if len(self._sums) < 2:
+            return 0.0
+        return self._sums[whole] + (place - whole) * (self._sums[whole + 1] - self._sums[whole])
+
+    def runs(self, from_at: float, to_at: float, share: float) -> float:
+        """Return how many runs a unit with that share of all would have begun in between."""
+        return share * (self.at(to_at) - self.at(from_at))
+
+
+def stopped(clock: PlanClock, begun: Sequence[float], now: float) -> tuple[float, float] | None:
+    """Return, for a unit that has stopped, how many runs it would have made since its last and its largest gap before,
+    counted alike; None for one that may be sound. `begun` are its runs of the past four weeks, the oldest first."""
+    if len(begun) < LIMITS.runs_least.value or begun[-1] >= now:
+        return None
+    whole = clock.at(begun[-1]) - clock.at(begun[0])
+    share = (len(begun) - 1) / whole if whole > 0 else 0.0
+    gaps = [clock.runs(before, after, share) for before, after in pairwise(begun)]
+    gap, largest = clock.runs(begun[-1], now, share), max(gaps)
+    long = gap > LIMITS.gap_runs.value and gap > LIMITS.gap_factor.value * largest
+    return (gap, largest) if long else None
+
+
+# ---------------------------------------------------------------- over the database
+
+
+def infer(writer: IngestWriter, now: float) -> int:
+    """Judge every site that can be heard, and write what is new and what is over; how many rows changed."""
+    with writer.store.read() as connection:
+        heard = _heard(connection, now)
+        found = {key: list(rows) for key, rows in _found(connection, heard, now).items()}
+        active = _active(connection)
+    rows = [*_raised(found, active, now), *_cleared(found, active, heard, now)]
+    if rows:
+        ensure_months(writer.store, [Month.of(now)])
+        with writer.store.write() as connection:
+            writer.put_standing(connection, rows)
+            connection.execute(sa.insert(events), [_event(row, now) for row in rows])
+    return len(rows)
+
+
+def _heard(connection: sa.Connection, now: float) -> set[int]:
+    query = (
+        sa.select(sites.c.id)
+        .select_from(sites.join(state))
+        .where(sites.c.revoked_at.is_(None), state.c.hole_since.is_(None), sa.not_(queries.is_silent(now)))
+    )
+    return set(connection.scalars(query))
+
+
+def _found(connection: sa.Connection, heard: set[int], now: float) -> dict[int, Iterable[Found]]:
+    found: dict[int, list[Found]] = {}
+    today = office_day(now)
+    days = [later(today, -back) for back in range(int(LIMITS.past_days.value), 0, -1)]
+    table: dict[int, dict[str, Day]] = {key: {} for key in heard}
+    c = site_days.c
+    for row in connection.execute(sa.select(site_days).where(c.day >= days[0], c.day < today)):
+        if row.site_id in table:
+            amps = row.amp_s / row.measured_s if row.measured_s else None
+            outdoor_c = row.degree_s / row.measured_s if row.measured_s else None
+            table[row.site_id][row.day] = Day(row.run_s / _HOUR_S, row.starts, amps, outdoor_c)
+    since_at = begins_at(days[-int(LIMITS.judged_days.value)])
+    for key, rows in changed(days, table).items():
+        for finding, factor in rows:
+            text = (
+                f"{WORDS[finding]} {factor:.1f} times what is expected, {int(LIMITS.judged_days.value)} days in a row."
+            )
+            found.setdefault(key, []).append(
+                Found(finding, Severity.WATCH, since_at, {"factor": round(factor, 2)}, text)
+            )
+    for key, one in _stopped(connection, heard, now):
+        found.setdefault(key, []).append(one)
+    return dict(found)
+
+
+def _stopped(connection: sa.Connection, heard: set[int], now: float) -> Iterator[tuple[int, Found]]:
+    from_at = now - LIMITS.past_days.value * 86400.0
+    hour = sa.cast(sa.func.floor(cycles.c.at / _HOUR_S), sa.BigInteger)
+    count = sa.select(hour, sa.func.count()).where(cycles.c.at >= from_at, cycles.c.at < now).group_by(hour)
+    by_hour = {int(at): int(number) for at, number in connection.execute(count)}
+    clock = PlanClock(by_hour)
+    query = sa.select(cycles.c.site_id, sa.func.count(), sa.func.min(cycles.c.at), sa.func.max(cycles.c.at))
+    query = query.where(cycles.c.at >= from_at, cycles.c.at < now).group_by(cycles.c.site_id)
+    rows = [row for row in connection.execute(query) if row[0] in heard]
+    if len(rows) < LIMITS.neighbors_least.value:
+        return
+    hot_c = connection.scalar(
+        sa.select(sa.func.avg(state.c.outdoor_c)).where(state.c.unit_received_at > now - 4 * _HOUR_S)
+    )
+    for key, number, first, last in rows:
+        whole = clock.at(last) - clock.at(first)
+        share = number / whole if whole > 0 else 0.0
+        if clock.runs(last, now, share) <= LIMITS.gap_runs.value:
+            continue  # most: their own runs need not be read
+        own = sa.select(cycles.c.at).where(cycles.c.site_id == key, cycles.c.at >= from_at, cycles.c.at < now)
+        answer = stopped(clock, list(connection.scalars(own.order_by(cycles.c.at))), now)
+        if answer is not None:
+            severity = Severity.URGENT if hot_c is not None and hot_c >= LIMITS.urgent_c.value else Severity.SOON
+            gap, largest = (round(value, 1) for value in answer)
+            text = f"No run since then: by its neighbors {gap:.0f} were due, and never before more than {largest:.0f}."
+            yield key, Found(STOPPED, severity, last, {"runs_expected": gap, "largest_before": largest}, text)
+
+
+def _active(connection: sa.Connection) -> dict[tuple[int, str], ActiveAlerts]:
+    c = standing_table.c
+    query = sa.select(standing_table).where(c.active, c.finding.startswith(OFFICE))
+    return {(row.site_id, row.finding): ActiveAlerts(**row._mapping) for row in connection.execute(query)}
+
+
+def _raised(
+    found: Mapping[int, Sequence[Found]], active: Mapping[tuple[int, str], ActiveAlerts], now: float
+) -> Iterator[ActiveAlerts]:
+    for key, rows in found.items():
+        for one in rows:
+            was = active.get((key, one.finding))
+            if was is None or was.severity != one.severity.value:
+                yield ActiveAlerts(
+                    site_id=key,
+                    finding=one.finding,
+                    active=True,
+                    severity=one.severity.value,
+                    since_at=one.since_at if was is None else was.since_at,
+                    changed_at=now,
+                    evidence=msgspec.json.encode(one.evidence).decode(),
+                    summary=one.summary,
+                )
+
+
+def _cleared(
+    found: Mapping[int, Sequence[Found]], active: Mapping[tuple[int, str], ActiveAlerts], heard: set[int], now: float
+) -> Iterator[ActiveAlerts]:
+    for (key, finding), row in active.items():
+        if key in heard and finding not in {one.finding for one in found.get(key, ())}:  # silence proves nothing
+            row.active, row.changed_at = False, now
+            yield row
+
+
+def _event(row: ActiveAlerts, now: float) -> dict[str, object]:
+    step = "raised" if row.active else "cleared"
+    return {
+        "site_id": row.site_id,
+        "at": now,
+        "origin": "office",
+        "seq": sum(map(ord, row.finding)),  # tells findings of one instant apart
+        "kind": "finding",
+        "finding": row.finding,
+        "step": step,
+        "severity": row.severity,
+        "received_at": now,
+        "body": msgspec.json.encode({"summary": row.summary}).decode(),
+    }
+
+
+# ---------------------------------------------------------------- silent together
+
+
+class Silence(NamedTuple):
+    """Monitors that fell silent together: the grid's or a provider's doing rather than each one's own."""
+
+    from_at: float
+    to_at: float
+    sites: tuple[tuple[str, str, str], ...]  # id, name, address
+
+
+def silences(connection: sa.Connection, viewer: Viewer, now: float) -> list[Silence]:
+    """Return the events that silenced several monitors within minutes and still last, the latest first."""
+    query = sa.select(state.c.online_at, sites.c.site, sites.c.name, sites.c.address)
+    query = query.select_from(sites.join(state)).where(
+        sites.c.revoked_at.is_(None), state.c.online.is_(False), visible(viewer)
+    )
+    rows = connection.execute(query.where(state.c.online_at < now).order_by(state.c.online_at)).all()
+    groups: list[list[sa.Row[tuple[float, str, str, str]]]] = []
+    for row in rows:
+        if groups and row.online_at - groups[-1][-1].online_at <= LIMITS.together_s.value:
+            groups[-1].append(row)
+        else:
+            groups.append([row])
+    least = LIMITS.together_least.value
+    found = [
+        Silence(group[0].online_at, group[-1].online_at, tuple((row.site, row.name, row.address) for row in group))
+        for group in groups
+        if len(group) >= least
+    ]
+    return found[::-1]
