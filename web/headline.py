@@ -12,6 +12,7 @@ from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.records import Finding, UnitStatus
 from condenser_monitor.monitor.strings import texts
 from condenser_monitor.monitor.strings.calm import sentence
+from condenser_monitor.monitor.strings.episodes import beside
 
 
 class Headline(NamedTuple):
@@ -42,18 +43,18 @@ def headline(
         return Headline("blind", headline, words["blind-means"].format(when=when), words["blind-do"])
     finding = next((one for one in status.findings if one.name == found.finding), None)
     if found.reason is Reason.FINDING and finding is not None:
-        return _about(finding, unit)
+        return _about(finding, unit, status)
     return _otherwise(status, found)
 
 
-def _about(finding: Finding, unit: Unit) -> Headline:
+def _about(finding: Finding, unit: Unit, status: UnitStatus) -> Headline:
     text = texts.FINDINGS[finding.name]
     return Headline(
         kind=finding.severity.value,
         headline=text.headline,
         means=text.means,
         do=text.do,
-        look=texts.look(finding.name),
+        look=texts.look(finding.name, beside(status, finding.name)),
         avoid=texts.avoid(finding.name, unit),
         tell=texts.tell(finding),
         finding=finding,

@@ -131,7 +131,11 @@ class MessageWriter:
             return [*lines, *self._for_technicians(episode, status), *self._linked(episode)]
         lines += [self._text(text.headline), self._text(text.means), self._text(text.do)]
         lines += self._linked(episode)
-        lines += ["", self._words("look"), *(f"- {self._text(row)}" for row in texts.look(self._headed_by(item)))]
+        lines += [
+            "",
+            self._words("look"),
+            *(f"- {self._text(row)}" for row in texts.look(self._headed_by(item), episode.findings)),
+        ]
         unit = self._settings.unit
         lines += [
             "",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from condenser_monitor.monitor.core.records import Episode, EpisodeState
+from condenser_monitor.monitor.core.records import Episode, EpisodeState, UnitStatus
 from condenser_monitor.monitor.strings import texts
 
 STATES: dict[EpisodeState, str] = {
@@ -16,6 +16,13 @@ STATES: dict[EpisodeState, str] = {
 def headline(episode: Episode) -> str:
     """Return the sentence that people read first of it."""
     return texts.TOLD[episode.heading].headline
+
+
+def beside(status: UnitStatus | None, finding: str) -> tuple[str, ...]:
+    """Return the findings of the open episode that a finding belongs to."""
+    known = () if status is None else status.episodes
+    found = (one.findings for one in known if finding in one.findings and one.state is not EpisodeState.OVER)
+    return next(found, ())
 
 
 def besides(episode: Episode) -> list[str]:

@@ -43,7 +43,8 @@ LOOK: dict[str, str] = {
     " or a nest in its way?",
     "coil-dirt": "The outdoor unit's fins, from outside: covered with leaves, grass or lint? Is anything within arm's"
     " length of them?",
-    "ice": "The larger copper pipe at the outdoor unit: is it covered with ice?",
+    "ice": "The larger copper pipe at the outdoor unit: is it covered with ice? Ice has to thaw, with the"
+    " cooling off and the fan on, before anything else can be judged.",
     "sound": "The outdoor unit, by ear from two steps away: silent, humming, clicking or running?",
     "smell": "Any burnt smell, scorch marks or buzzing. If so, switch the breaker off and stay away.",
     "cable": "The thin cable to the outdoor unit: cut by a mower or trimmer, or chewed?",
@@ -158,7 +159,7 @@ _KNOWN: dict[str, FindingText] = {
         headline="The outdoor unit's contactor rattles, opening and closing many times a second or so.",
         means="That burns its contacts and strains the compressor.",
         do="Switch the thermostat off now, and call a technician.",
-        look=("sound", "cable", "smell"),
+        look=("drain", "sound", "cable", "smell"),
         avoid=(*_ALWAYS, "push"),
         tell="Contactor chatters while the call is present: look at control voltage, joints and coil.",
     ),
@@ -198,7 +199,8 @@ _KNOWN: dict[str, FindingText] = {
     "not-cooling": FindingText(
         headline="The air conditioner runs, but it doesn't cool.",
         means="The outdoor unit runs and uses power, but hardly any heat leaves the house.",
-        do="Switch the thermostat off and look at the points below. Let ice melt, then call a technician.",
+        do="Switch the cooling off and look at the points below. If a pipe is iced, leave the fan on until it has"
+        " thawed. Then call a technician.",
         look=("filter", "ice", "windows"),
         avoid=(*_ALWAYS, "refrigerant"),
         tell="Compressor runs, no temperature split between return and supply air or between the pipes.",
@@ -222,7 +224,7 @@ _KNOWN: dict[str, FindingText] = {
     "line-supply-lost": FindingText(
         headline="The outdoor unit has no power.",
         means="It cannot run until its supply is back: breaker, disconnect, fuse, or the utility.",
-        do="Look at the points below; a tripped breaker may be switched on again once.",
+        do="Look at the points below. If they show nothing, call a technician.",
         look=("house-power", "breakers", "disconnect"),
         avoid=(*_ALWAYS, "breaker"),
         tell="No line voltage ahead of the contactor.",
@@ -231,7 +233,7 @@ _KNOWN: dict[str, FindingText] = {
         headline="The 24 V that runs the thermostat and switches is gone.",
         means="There is no cooling, and the thermostat may be dark.",
         do="Look at the points below. If they show nothing, call a technician.",
-        look=("house-power", "indoor-switch", "breakers", "setting"),
+        look=("drain", "indoor-switch", "breakers", "house-power", "setting"),
         avoid=("breaker", *_ALWAYS),
         tell="No 24 V behind the control fuse indoors: fuse, transformer or its supply.",
     ),
@@ -256,7 +258,7 @@ _KNOWN: dict[str, FindingText] = {
         headline="The outdoor unit starts and stops too often.",
         means="It still cools, but each start wears the compressor.",
         do="Look at the points below, and book a visit if it goes on.",
-        look=("filter", "setting", "batteries", "drain", "coil-dirt"),
+        look=("drain", "filter", "setting", "batteries", "coil-dirt"),
         avoid=_ALWAYS,
         tell="Short runs or short stops, again and again.",
     ),
@@ -295,8 +297,8 @@ _KNOWN: dict[str, FindingText] = {
     "no-call-in-heat": FindingText(
         headline="It has been hot for hours, and nobody asked the unit to cool.",
         means="If nobody is at home or the windows are open, all is well. Else the thermostat does not ask.",
-        do="Look at the thermostat.",
-        look=("setting", "batteries", "house-power"),
+        do="Look at the points below. If they show nothing, call a technician.",
+        look=("drain", "setting", "batteries", "indoor-switch", "breakers", "house-power"),
         avoid=_ALWAYS,
         tell="No call for 8 h in heat, in a unit that called on earlier days like it.",
     ),
@@ -306,7 +308,7 @@ _KNOWN: dict[str, FindingText] = {
         " set it warmer, for a trip perhaps, all is well: say so under Trends. Else the call does not get to the unit.",
         do="Set the thermostat 5 degrees cooler. If nothing runs after 10 minutes, check the drain pan under the"
         " indoor unit and the breaker.",
-        look=("setting", "batteries", "house-power"),
+        look=("drain", "setting", "batteries", "indoor-switch", "breakers", "house-power"),
         avoid=_ALWAYS,
         tell="Not called for far longer than this unit's own calls in such weather explain: float switch, fuse, wire.",
     ),

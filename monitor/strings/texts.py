@@ -8,6 +8,7 @@ those of checks in the rows of checks/.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import NamedTuple
 
 from condenser_monitor.monitor.core.config import Unit
@@ -174,9 +175,13 @@ def capital(words: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def look(finding: str) -> tuple[str, ...]:
-    """What is safe to look at, in order."""
-    return tuple(LOOK[key] for key in TOLD[finding].look)
+def look(finding: str, beside: Collection[str] = ()) -> tuple[str, ...]:
+    """What is safe to look at, in order. `beside`: findings of the same cause. Behind a rotor that did not turn nobody
+    sets a breaker again before a technician has measured to ground."""
+    keys = TOLD[finding].look
+    if "locked-rotor" in beside:
+        keys = tuple("breaker-left" if key == "breakers" else key for key in keys)
+    return tuple(LOOK[key] for key in keys)
 
 
 def avoid(finding: str, unit: Unit) -> tuple[str, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import tzinfo
 
 from condenser_monitor.monitor import limits
@@ -29,6 +29,7 @@ from condenser_monitor.monitor.diagnosis.visit.dialogue import POWER
 from condenser_monitor.monitor.storage.models import Health, OwnFault
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import sentence, short
+from condenser_monitor.monitor.strings.episodes import beside
 
 _SIGNS = {LinkState.LIVE: "[#]", LinkState.DEAD: "[ ]", LinkState.UNKNOWN: "[?]"}
 
@@ -55,7 +56,7 @@ def look(
     if not status.findings or blind:
         lines += ["", sentence(found, status.cycle)]
     for finding in status.findings:
-        lines += ["", *about(finding, settings.unit, zone)]
+        lines += ["", *about(finding, settings.unit, zone, beside(status, finding.name))]
     return [*lines, *_alerts(status, zone)]
 
 
@@ -98,7 +99,7 @@ def link_words(view: LinkView, state: LinkState) -> str:
     return link.live if state is LinkState.LIVE else link.dead
 
 
-def about(finding: Finding, unit: Unit, zone: tzinfo | None = None) -> list[str]:
+def about(finding: Finding, unit: Unit, zone: tzinfo | None = None, behind: Collection[str] = ()) -> list[str]:
     """One finding that stands: what it is, what to do, who is suspected, what is safe, what to say."""
     text = texts.FINDINGS[finding.name]
     severity = texts.WORDS[f"severity-{finding.severity.value}"].upper()
@@ -111,7 +112,7 @@ def about(finding: Finding, unit: Unit, zone: tzinfo | None = None) -> list[str]
     if finding.wanted_senses:
         names = ", ".join(texts.NAMES.get(name, name) for name in finding.wanted_senses)
         lines.append(f"  Not sensed, and would narrow it further: {names}")
-    lines += ["  Safe to look at, without tools:", *(f"    - {row}" for row in texts.look(finding.name))]
+    lines += ["  Safe to look at, without tools:", *(f"    - {row}" for row in texts.look(finding.name, behind))]
     lines += ["  Do not touch:", *(f"    - {row}" for row in texts.avoid(finding.name, unit))]
     return [*lines, "  Read this to the technician:", f"    “{texts.tell(finding)}”"]
 

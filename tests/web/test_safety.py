@@ -9,6 +9,7 @@ from flask.testing import FlaskClient
 
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
 from condenser_monitor.monitor.diagnosis.visit.session import SYMPTOMS
 from condenser_monitor.monitor.strings import texts
 from tests.web.conftest import csrf, technician
@@ -94,3 +95,20 @@ def test_a_breaker_is_not_to_be_set_again_behind_a_rotor_that_does_not_turn() ->
     """A technician measures to ground first."""
     assert "breakers" not in texts.FINDINGS["locked-rotor"].look
     assert "Leave it alone" in texts.LOOK["breaker-left"]
+    for name, text in texts.FINDINGS.items():
+        shown = texts.look(name, ("locked-rotor", name))
+        assert texts.LOOK["breakers"] not in shown
+        assert "on again" not in text.do
+
+
+def test_the_drain_is_looked_at_first_where_a_float_switch_can_be_it() -> None:
+    """Before breakers and thermostats: the usual cause on a humid day, and one that a homeowner may see."""
+    floats = [name for name, row in SITUATIONS.items() if any(c.suspect == "float-switch" for c in row.causes)]
+    assert "call-not-reaching-unit" in floats
+    assert [name for name in floats if texts.FINDINGS[name].look[0] != "drain"] == []
+
+
+def test_ice_is_thawed_before_anything_is_judged() -> None:
+    """With the cooling off and the fan on; the charge is never judged on an iced coil."""
+    assert "cooling off and the fan on" in texts.LOOK["ice"]
+    assert all("iced" in " ".join(CHECKS[name].steps) for name in ("charge", "superheat", "subcooling"))
