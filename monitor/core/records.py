@@ -216,6 +216,13 @@ class Offer(msgspec.Struct, frozen=True, kw_only=True):
     value: float | bool | str
     question: str
 
+    @property
+    def site_line(self) -> str:
+        """What to write into the site file if it is so."""
+        table, key = self.setting.split(".")
+        value = f"{self.value:g}" if isinstance(self.value, float) else msgspec.json.encode(self.value).decode()
+        return f"[{table}] {key} = {value}"
+
 
 class Diagnosed(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """The unit's one diagnosis when it has changed, over all findings of the last hours.

@@ -92,6 +92,8 @@ PAGE: dict[str, str] = {
     "as-last-seen": "as last seen",
     "measured": "Measured: {values}.",
     "suspects": "Suspects, the most usual first",
+    "by-design": "By design?",
+    "if-so": "If so, write {line} in the site file.",
     "would-narrow": "What would narrow it further: {names} (not sensed).",
     "ruled-out-count": "Ruled out, and why ({count})",
     # ------------------------------------------------------------ answers by a link in a message

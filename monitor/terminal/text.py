@@ -57,6 +57,8 @@ def look(
         lines += ["", sentence(found, status.cycle)]
     for finding in status.findings:
         lines += ["", *about(finding, settings.unit, zone, beside(status, finding.name))]
+    for offer in status.offers:
+        lines += ["", f"{offer.question} If so, write {offer.site_line} in the site file."]
     return [*lines, *_alerts(status, zone)]
 
 

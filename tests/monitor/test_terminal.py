@@ -84,6 +84,16 @@ def test_status_of_a_healthy_unit_is_short(healthy: filled.Site) -> None:
     assert text.splitlines()[0].startswith("Unnamed unit: cooling")
 
 
+def test_status_asks_about_what_the_unit_seems_to_do_by_design(tmp_path: Path) -> None:
+    """A wait of three minutes in each cycle: the question, and the line of the site file that answers it."""
+    waits = scans(*[(300, REST), (180, DEAD), (300, RUN)] * 5)
+    made = filled.from_scans(tmp_path / "waits", SETTINGS, waits, end_s=3899.0)
+    _, text = said(terminal.status, made.history, SETTINGS)
+    made.history.close()
+    assert "It looks as if a timer holds this unit off" in text
+    assert "If so, write [unit] delay_on_make_s = 180 in the site file." in text
+
+
 def test_status_that_is_old_is_not_the_state_now(site: filled.Site) -> None:
     """Exit status 4; every link unknown, no reading, no break."""
     site.hands.forward(600)

@@ -555,3 +555,15 @@ def test_checks_start_from_an_open_alert_between_calls(tmp_path: Path) -> None:
     told = client.post("/checks/begin", data=form, follow_redirects=True).get_data(as_text=True)
     assert "Next check" in told
     made.history.close()
+
+
+def test_what_the_unit_seems_to_do_by_design_is_asked(tmp_path: Path) -> None:
+    """A timer that showed in every cycle: the question, and what to write where it is so."""
+    waiting = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
+    settings = Settings(unit=units.UNIT, senses=SensorSettings(fitted=units.ALL))
+    scans = units.scans(*[(300, units.REST), (180, waiting), (300, units.RUN)] * 5)
+    waits = from_scans(tmp_path / "waits", settings, scans, end_s=3899.0)
+    told = page(app_of(waits).test_client())
+    waits.history.close()
+    assert "It looks as if a timer holds this unit off" in told
+    assert "[unit] delay_on_make_s = 180 in the site file" in told
