@@ -817,6 +817,10 @@ class WEB(LimitGroup):
     threads = _ours(8, "threads", 2, 64, "answers given at a time; a Pi has four cores and other work")
     backlog = _ours(64, "connections", 4, 1024, "connections open at a time; more wait")
     body_most = _ours(65536, "bytes", 1024, 1e7, "no form of the page is longer")
+    changes_most = _ours(500, "changes", 10, 1e4, "of settings, kept with who made them")
+    observed_days = _ours(14, "days", 1, 365, "runs that the nameplate typed in is compared with")
+    observed_low = _ours(0.35, "of rated load", 0.1, 0.6, "a sound unit draws more when it runs; as stopped below 0.2")
+    observed_high = _ours(1.25, "of rated load", 1, 2, "a sound unit draws less; its contactor would trip an overload")
     password_least = _ours(
         10,
         "characters",

@@ -18,9 +18,11 @@ import msgspec
 
 from condenser_monitor.hardware.uncertainty import by_reading
 from condenser_monitor.monitor.core.config import Mqtt, Settings
+from condenser_monitor.monitor.page_settings import PageSettings, SettingsWatch
 from condenser_monitor.monitor.publishers.base import Publisher
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
 from condenser_monitor.monitor.publishers.discovery import DiscoveryPublisher
+from condenser_monitor.monitor.publishers.phone import PhonePublisher
 from condenser_monitor.monitor.service.run_loop import Service
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim import scenario, season, simulate
@@ -61,7 +63,8 @@ class Demo:
     """Everything but the page, in a folder of its own. `speed` is simulated seconds per second.
 
     `say` is told what happens in the story. With `site` the unit stands in for the boards of that site: its own
-    history and its `publishers`, and no private broker. Use as a context; `run()` plays until `stop()`.
+    history, the publishers that `publishers` makes for its settings, and no private broker. Use as a context; `run()` plays
+    until `stop()`.
     """
 
     def __init__(
@@ -72,7 +75,7 @@ class Demo:
         before_s: float = BEFORE_S,
         played: scenario.Scenario | None = None,
         site: Settings | None = None,
-        publishers: Sequence[Publisher] = (),
+        publishers: Callable[[Settings], Sequence[Publisher]] | None = None,
     ) -> None:
         simulate.check_speed(speed)
         self.speed, self._say = speed, say
@@ -84,11 +87,12 @@ class Demo:
         folder = Path(self._folder.name)
         self.scenario = story() if played is None else played
         self.broker = PrivateBroker() if site is None else None
+        self._site = site
         self.settings = self._settings(folder) if site is None else simulated(site, self.scenario)
         self.history_path = Path(self.settings.history.file)
         self.site_path = folder / "demo.toml"
         self.site_path.write_text(site_file(self.settings), encoding="utf-8")
-        self._publishers, self._over = tuple(publishers), False
+        self._publishers, self._over = publishers, False
         self.before_s = before_s
         self._service: Service | None = None
         try:
@@ -128,11 +132,24 @@ class Demo:
 
     def run(self) -> None:
         """Play the story at the set speed until stopped; after its end the unit simply goes on."""
-        rig = RegisterRig(self.scenario.world(), self.settings)
-        history = History(self.history_path, owner=True, keep=self.settings.history)
-        publishers = self._publishers
-        if self.broker is not None:
-            publishers = (BrokerPublisher(self.settings), DiscoveryPublisher(self.settings))
+        self._lines = self._script()
+        world = self.scenario.world()
+        while self._watched(world):
+            pass
+
+    def _publishers_of(self, settings: Settings) -> Sequence[Publisher]:
+        if self._publishers is not None:
+            return self._publishers(settings)
+        phone = (PhonePublisher(settings),) if settings.notify.urls else ()
+        return (BrokerPublisher(settings), DiscoveryPublisher(settings), *phone) if self.broker is not None else ()
+
+    def _watched(self, world: World) -> bool:
+        """Watch the world as one life of the monitor does; whether settings made on the page ask for another."""
+        base = self.settings if self._site is None else self._site
+        found, _ = PageSettings(self.history_path).over(base)
+        settings = found if self._site is None else simulated(found, self.scenario)
+        rig = RegisterRig(world, settings)
+        history = History(self.history_path, owner=True, keep=settings.history)
         since_s, began_s = rig.clock(), time.monotonic()
 
         def pause(seconds: float) -> None:
@@ -147,16 +164,16 @@ class Demo:
             ahead_s = (rig.clock() - since_s) / self.speed - (time.monotonic() - began_s)
             self._stop.wait(max(0.0, ahead_s))
 
-        self._lines = self._script()
         service = self._service = Service(
-            self.settings,
+            settings,
             rig.boards,
             history,
-            publishers,
+            self._publishers_of(settings),
             clock=rig.clock,
             sleep=pause,
             wall=time.time,
             uncertainty=by_reading(),
+            outdated=SettingsWatch(base, found).outdated,
         )
         if self._stop.is_set():
             service.stop()
@@ -164,6 +181,7 @@ class Demo:
             service.run()
         finally:
             service.close()
+        return service.renewed
 
     def wish(self, change: Callable[[World], None]) -> None:
         """Have the world changed by hand, from any thread, before the next scan."""

@@ -32,6 +32,7 @@ from condenser_monitor.web.view_checks import checks
 from condenser_monitor.web.view_health import health
 from condenser_monitor.web.view_history import past
 from condenser_monitor.web.view_settings import settings as settings_pages
+from condenser_monitor.web.view_setup import setup
 from condenser_monitor.web.view_share import share
 from condenser_monitor.web.view_status import pages
 
@@ -85,7 +86,7 @@ def create_app(
     app.extensions["window"] = PageContext(history, settings, access, wall)
     app.extensions["tries"] = SignInTries(monotonic)
     app.extensions["share_tries"] = SignInTries(monotonic)
-    for blueprint in (pages, alerts, answer, checks, past, share, health, settings_pages, door, shell, api):
+    for blueprint in (pages, alerts, answer, checks, past, share, health, settings_pages, setup, door, shell, api):
         app.register_blueprint(blueprint)
     guard.PageGuard().install(app)
     _dress(app)

@@ -9,8 +9,10 @@ from typing import NamedTuple
 from flask import current_app, request
 
 from condenser_monitor.monitor.alarms.calm import Calm, calm
-from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.config import Settings, Site
+from condenser_monitor.monitor.core.errors import SiteError
 from condenser_monitor.monitor.core.records import UnitStatus
+from condenser_monitor.monitor.page_settings import PageSettings, StoredSettings
 from condenser_monitor.monitor.report.share import Shares
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.strings import texts, time_format
@@ -33,18 +35,46 @@ class PageContext:
     """One unit's page. `wall` gives seconds since 1970."""
 
     def __init__(self, history: History, settings: Settings, access: Access, wall: Callable[[], float]) -> None:
-        self.history, self.settings, self.access, self.wall = history, settings, access, wall
+        self.history, self.access, self.wall = history, access, wall
+        self.site_file, self.page_settings = settings, PageSettings(history.path)
+        self._in_force: tuple[object, Settings, tuple[str, ...]] | None = None
         self.day: tuple[object, str] | None = (
             None  # the picture of the last day as last drawn, and what it was drawn from
         )
-        self.stale_s = settings.stale_s
         self.shares = Shares(history.path)
         self.reporting = threading.Lock()  # one report is made at a time: a Pi has other work
+
+    @property
+    def settings(self) -> Settings:
+        """The settings in force: of the site file, and over them those made here, by whichever process."""
+        return self._settings()[1]
+
+    def setup_wanted(self) -> bool:
+        """Whether nobody has told yet what unit this is: neither the site file nor a finished set-up."""
+        named = self.settings.site.name != Site().name
+        return self.site_file.web.setup and not named and not self.stored_settings().steps
+
+    def setting_problems(self) -> tuple[str, ...]:
+        """Why settings made here are not in force."""
+        return self._settings()[2]
+
+    def stored_settings(self) -> StoredSettings:
+        """What was set here, steps done and changes; empty where the file cannot be used (`setting_problems`)."""
+        try:
+            return self.page_settings.stored()
+        except SiteError:
+            return StoredSettings()
+
+    def _settings(self) -> tuple[object, Settings, tuple[str, ...]]:
+        found, stamp = self._in_force, self.page_settings.stamp()
+        if found is None or found[0] != stamp:
+            found = self._in_force = (stamp, *self.page_settings.over(self.site_file))
+        return found
 
     def look(self) -> PageSnapshot:
         """The status, how old it is, and whether it is too old."""
         status, age_s = self.history.status(), self.history.status_age_s()
-        blind = status is None or age_s is None or age_s > self.stale_s
+        blind = status is None or age_s is None or age_s > self.settings.stale_s
         return PageSnapshot(status, age_s, blind, calm(status, stale=blind, faults=self.history.fault_count()))
 
     def saying(self, seen: PageSnapshot) -> Headline:

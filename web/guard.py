@@ -149,7 +149,7 @@ class PageGuard(Guard):
     otherwise = "no-cache, private"
 
     def decide(self, endpoint: str | None) -> AnyResponse | None:
-        if endpoint == "door.setup" and not is_house_name():
+        if endpoint == "door.setup" and not (is_house_name() and is_house_address()):
             abort(403, t("set-by-number"))
         if endpoint is None:
             return None if may() else self.away()
@@ -242,6 +242,16 @@ def is_house_name() -> bool:
     return page_context().settings.web.proxy or (
         bool(host) and (_number(host) or "." not in host or host.endswith(_HOUSE))
     )
+
+
+def is_house_address() -> bool:
+    """Whether who asks stands in a network of a house's own (RFC 1918, RFC 4193, RFC 4291), not somewhere out there."""
+    try:
+        found = ip_address(address())
+    except ValueError:  # a proxy that names nobody
+        return False
+    mapped = getattr(found, "ipv4_mapped", None) or found
+    return mapped.is_private or mapped.is_link_local
 
 
 def is_foreign() -> bool:

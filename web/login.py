@@ -12,6 +12,7 @@ from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.web import guard
 from condenser_monitor.web.access import SignInTries
 from condenser_monitor.web.context import page_context
+from condenser_monitor.web.setup_steps import STEPS
 from condenser_monitor.web.template_strings import t
 
 door = Blueprint("door", __name__)
@@ -35,7 +36,7 @@ def setup() -> str | Response | tuple[str, int]:
         if access.has_password:  # somebody else was faster by a moment
             return redirect(url_for("door.login"))
         return render_template("setup.html", least=LEAST, problem=t("password-needs", allowed=error.allowed)), 400
-    return _enter()
+    return _enter(url_for("setup.shown", slug=STEPS[0].slug) if page_context().setup_wanted() else "")
 
 
 @door.route("/login", methods=["GET", "POST"])
@@ -68,9 +69,9 @@ def logout() -> Response:
     return redirect(url_for("door.login"))
 
 
-def _enter() -> Response:
-    """Begin a fresh session, so that nothing of an earlier one is kept."""
-    next_page = request.args.get("next", "")
+def _enter(next_page: str = "") -> Response:
+    """Begin a fresh session, so that nothing of an earlier one is kept, and go on to a page."""
+    next_page = next_page or request.args.get("next", "")
     session.clear()
     session.permanent = True
     session["epoch"] = page_context().access.epoch

@@ -11,6 +11,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.web import guard
 from condenser_monitor.web.access import Right
 from condenser_monitor.web.context import SCALE_COOKIE, page_context
+from condenser_monitor.web.setup_steps import STEPS, is_set, said_of
 from condenser_monitor.web.template_strings import t
 
 settings = Blueprint("settings", __name__)
@@ -24,9 +25,24 @@ def shown() -> str:
 
 
 def _page(secret: str = "") -> str:
-    access = page_context().access
+    found = page_context()
+    access, stored = found.access, found.stored_settings()
+    steps = [(step, step.slug in stored.steps) for step in STEPS]
     return render_template(
         "settings.html",
+        may_set=found.site_file.web.setup,
+        problems=found.setting_problems(),
+        overview=[
+            (
+                step,
+                done,
+                [(one.name, said_of(found.settings, one)) for one in step.fields if is_set(found.settings, one)],
+            )
+            for step, done in steps
+        ],
+        steps_done=sum(done for _, done in steps),
+        next_step=next((step.slug for step, done in steps if not done), None),
+        changes=stored.changes[::-1][:100],
         has_password=access.has_password,
         tokens=access.tokens(),
         secret=secret,

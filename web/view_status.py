@@ -29,7 +29,9 @@ def status() -> str:
     made = {name: Markup(part(seen)) for name, part in PARTS.items()}  # noqa: S704 - our own templates' output
     unit = page_context().settings.unit
     lost = "" if seen.status is None else Markup(ladder.svg(blinded(seen.status), unit, name="lost"))  # noqa: S704
-    return render_template("status.html", parts=made, marks={n: digest(p) for n, p in made.items()}, lost=lost)
+    marks = {name: digest(html) for name, html in made.items()}
+    wanted = page_context().setup_wanted()
+    return render_template("status.html", parts=made, marks=marks, lost=lost, setup_wanted=wanted)
 
 
 @pages.get("/live.json")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from functools import partial
 from typing import Any
 
 from condenser_monitor.monitor.commands import shared
@@ -42,29 +43,34 @@ def _watchdog(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace) -> int:
+    from condenser_monitor.monitor.page_settings import SettingsWatch
     from condenser_monitor.monitor.service import logs
     from condenser_monitor.monitor.service.run_loop import Service, run_until_signal
     from condenser_monitor.monitor.storage.history import History
 
     logs.set_up()
-    settings = shared.site(args)
     if args.simulated or args.scenario:
-        return _run_simulated(args, settings)
-    history = History(settings.history.file, owner=True, keep=settings.history)
-    boards, uncertainty = shared.boards(settings), shared.uncertainty(settings)
-    run_until_signal(Service(settings, boards, history, _publishers(args, settings), uncertainty=uncertainty))
+        return _run_simulated(args)
+    again = True
+    while again:  # what is changed on the page counts at once: with settings of its own, as after a restart
+        site, settings = shared.site_file(args), shared.site(args)
+        history = History(settings.history.file, owner=True, keep=settings.history)
+        boards, uncertainty = shared.boards(settings), shared.uncertainty(settings)
+        watch = SettingsWatch(site, settings)
+        service = Service(
+            settings, boards, history, _publishers(args, settings), uncertainty=uncertainty, outdated=watch.outdated
+        )
+        again = run_until_signal(service)
     return 0
 
 
-def _run_simulated(args: argparse.Namespace, settings: Any) -> int:
+def _run_simulated(args: argparse.Namespace) -> int:
     """Play a scenario under the real drivers, with this site's history, broker and phones."""
     from condenser_monitor.sim import scenario
-    from condenser_monitor.sim.demo import Demo, simulated
+    from condenser_monitor.sim.demo import Demo
 
-    played = scenario.load(args.scenario or "healthy-all-senses")
-    settings = simulated(settings, played)
-    chosen = _publishers(args, settings)
-    with Demo(say=shared.say, before_s=0.0, played=played, site=settings, publishers=chosen) as demo:
+    played, site = scenario.load(args.scenario or "healthy-all-senses"), shared.site_file(args)
+    with Demo(say=shared.say, before_s=0.0, played=played, site=site, publishers=partial(_publishers, args)) as demo:
         shared.say(f"a simulated unit ({played.name}); its history is {demo.history_path}")
         shared.play_until_interrupted(demo.run, demo.stop)
     return 0
@@ -88,6 +94,6 @@ def _page(args: argparse.Namespace) -> int:
     from condenser_monitor.web.app import create_app
 
     logs.set_up()
-    settings = shared.site(args)
+    settings = shared.site_file(args)
     shared.serve_until_interrupted(create_app(settings.history.file, settings), settings.web, "the page is at")
     return 0

@@ -32,7 +32,7 @@ def _replay(args: argparse.Namespace) -> int:
     from condenser_monitor.monitor.recording.replay import Replay
     from condenser_monitor.monitor.terminal.text import change_line
 
-    replay = Replay(args.recording, shared.site(args), strict=args.strict)
+    replay = Replay(args.recording, shared.site_file(args), strict=args.strict)
     encode = msgspec.json.Encoder().encode
     for event in replay:
         if isinstance(event, Change | Diagnosed):

@@ -46,7 +46,13 @@ def not_installed(error: ModuleNotFoundError) -> str | None:
 
 
 def site(args: argparse.Namespace) -> Any:
-    """Return the settings of `--site`, with its findings of other packages installed; the defaults without it."""
+    """Return the settings in force: of `--site` (the defaults without it), and over them those made on the page."""
+    found = site_file(args)
+    return page_settings(found).over(found)[0]
+
+
+def site_file(args: argparse.Namespace) -> Any:
+    """Return the settings of `--site` alone, with its findings of other packages installed; the defaults without it."""
     from condenser_monitor.monitor.core.config import Settings, load
 
     settings = Settings() if args.site is None else load(args.site)
@@ -55,6 +61,13 @@ def site(args: argparse.Namespace) -> Any:
 
         install_findings(settings, args.site)
     return settings
+
+
+def page_settings(settings: Any) -> Any:
+    """Return where the page keeps what is set on it."""
+    from condenser_monitor.monitor.page_settings import PageSettings
+
+    return PageSettings(Path(settings.history.file))
 
 
 def history(settings: Any) -> Any:

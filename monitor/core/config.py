@@ -41,6 +41,7 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     `delay_on_break_s` hold the contactor off after the call comes and after a stop. `load_shed`: the utility may cut
     the call for a while. `delay_learned`: a delay that shows in every cycle is learned and offered. `call_tap`: where
     `call` and `control_v` are taken; at the "coil" the unit's own pressure switches and boards are ahead of them.
+    `profile`: kinds of equipment (PROFILES) whose values stand where this table gives none.
     `run_capacitor_uf` and `capacitor_volts_ratio` (volts across the running capacitor over line volts, measured at
     commissioning) of 0 are not known.
     """
@@ -65,6 +66,7 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     capacitor_volts_ratio: float = 0.0
     metering: str = "unknown"
     refrigerant: str = ""
+    profile: tuple[str, ...] = ()
 
 
 class SensorSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -129,6 +131,7 @@ class Notify(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     proof_day: str = "sunday"
     language: str = "en"
     page_url: str = ""
+    contractor_name: str = ""
     contractor_phone: str = ""
     people: tuple[Person, ...] = ()
 
@@ -155,13 +158,17 @@ class Notify(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class Web(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The page: where it listens; units shown. `proxy`: it stands behind a reverse proxy, which speaks TLS and names
-    the caller in X-Forwarded-For; then nobody is taken to be on this machine."""
+    """The page: where it listens; how it shows things. `proxy`: it stands behind a reverse proxy, which speaks TLS and
+    names the caller in X-Forwarded-For; then nobody is taken to be on this machine. `setup`: what is set on the page
+    counts, before this file. `language` "auto" is the browser's; `clock` shows 12 or 24 hours."""
 
     host: str = "127.0.0.1"
     port: int = 8124
     temperature: str = "F"
     proxy: bool = False
+    setup: bool = True
+    language: str = "auto"
+    clock: str = "12"
 
 
 class HistorySettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -214,7 +221,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
 
 # key -> (low, high) for numbers; bounds are ours unless a nameplate cannot hold such a value
-_BOUNDS: dict[str, tuple[float, float]] = {
+BOUNDS: dict[str, tuple[float, float]] = {
     "unit.compressor_rla_a": (0.05, 200),
     "unit.compressor_lra_a": (0.2, 1000),
     "unit.fan_fla_a": (0.01, 20),
@@ -243,6 +250,8 @@ _CHOICES: dict[str, tuple[object, ...]] = {
     "unit.metering": ("fixed", "txv", "unknown"),
     "mqtt.version": ("5", "3.1.1"),
     "web.temperature": ("F", "C"),
+    "web.language": ("auto", "en", "es"),
+    "web.clock": ("12", "24"),
     "notify.least": ("urgent", "soon", "watch"),
     "notify.language": ("en", "es"),
     "notify.proof_of_life": ("weekly", "daily", "off"),
@@ -256,10 +265,27 @@ _PERSON_CHOICES = {
 
 
 # Units that are refused at the start, each with the reason in a plain sentence.
-_NOT_WATCHED: dict[str, str] = {
+NOT_WATCHED: dict[str, str] = {
     "communicating": "it is called over a data bus and has no 24 V call, so there is nothing to sense",
     "modulating": "it has no 24 V call to start from and no contactor, so there is nothing to compare its current with",
     "three-phase": "the line board senses one phase only, and a lost phase would not be seen",
+}
+
+
+_CALLED = "single-stage, two-stage or variable-speed with a 24 V call"
+
+
+def _unwatched(kind: str) -> str:
+    return f"a {kind} unit cannot be watched: {NOT_WATCHED[kind]}"
+
+
+# Kinds of equipment, each with what it does by design: `[unit] profile = ["heat-pump", "two-stage", "start-kit"]`.
+PROFILES: dict[str, dict[str, Any]] = {
+    "heat-pump": {"heat_pump": True, "fan_control": "board"},
+    "two-stage": {"kind": "two-stage"},
+    "variable-speed": {"kind": "variable-speed"},
+    "start-kit": {"start_kit": True},
+    "soft-starter": {"start_kit": True},
 }
 
 
@@ -304,11 +330,30 @@ def convert_tables(tables: dict[str, Any], kind: type[_Kind], place: str) -> _Ki
     _refuse_unknown(tables, kind, place, "")
     try:
         _refuse_texts(tables, place)
+        tables = _profiled(tables, place)
         return msgspec.convert(tables, kind, strict=True)
     except msgspec.ValidationError as error:
         raise _explain(error, tables, place) from None
     except RecursionError:
         raise SiteError(place, "tables nested too deep", "TOML 1.0, as the keys are described") from None
+
+
+def _profiled(tables: dict[str, Any], place: str) -> dict[str, Any]:
+    """Return tables in which the values of the unit's profiles stand where its own table gives none."""
+    unit = tables.get("unit")
+    names = unit.get("profile", ()) if isinstance(unit, dict) else ()
+    if not isinstance(names, list | tuple):
+        return tables
+    found: dict[str, Any] = {}
+    for name in names:
+        if name in NOT_WATCHED:
+            raise SiteError(f"{place}: unit.profile", name, f"{_CALLED}; {_unwatched(name)}")
+        if name not in PROFILES:
+            raise SiteError(f"{place}: unit.profile", name, "a list of any of " + ", ".join(PROFILES))
+        for key, value in PROFILES[name].items():
+            if found.setdefault(key, value) != value:
+                raise SiteError(f"{place}: unit.profile", list(names), "profiles that do not contradict each other")
+    return {**tables, "unit": {**found, **unit}} if found and isinstance(unit, dict) else tables
 
 
 def _refuse_texts(tables: dict[str, Any], place: str) -> None:
@@ -359,12 +404,9 @@ def _explain(error: msgspec.ValidationError, tables: dict[str, Any], place: str)
 
 def _check(settings: Settings, place: str) -> None:
     kind = settings.unit.kind
-    if kind in _NOT_WATCHED:
-        allowed = "single-stage, two-stage or variable-speed with a 24 V call"
-        raise SiteError(
-            f"{place}: unit.kind", kind, f"{allowed}; a {kind} unit cannot be watched: {_NOT_WATCHED[kind]}"
-        )
-    for path, (low, high) in _BOUNDS.items():
+    if kind in NOT_WATCHED:
+        raise SiteError(f"{place}: unit.kind", kind, f"{_CALLED}; {_unwatched(kind)}")
+    for path, (low, high) in BOUNDS.items():
         value = _dig(settings, path)
         if not low <= value <= high:
             raise SiteError(f"{place}: {path}", value, f"{low:g} to {high:g}")

@@ -87,6 +87,7 @@ class ServiceWatchdog:
 class Service:
     """One site's monitor. `clock` is monotonic s; `sleep` waits that many s (by default the boards do, with an eye on
     the contacts); `wall` gives seconds since 1970 or None. Publishers are started here and closed by `close`.
+    `outdated` is asked after each step whether the settings have changed; the loop then ends, `renewed`.
     """
 
     def __init__(
@@ -101,6 +102,7 @@ class Service:
         wall: Callable[[], float | None] = wall_clock,
         watchdog: ServiceWatchdog | None = None,
         uncertainty: Callable[[str, float], float] | None = None,
+        outdated: Callable[[], bool] = lambda: False,
     ) -> None:
         self.settings, self.boards, self.history, self.publishers = settings, boards, history, tuple(publishers)
         self._stop = threading.Event()
@@ -108,6 +110,7 @@ class Service:
         self._sleep = sleep or (lambda seconds: boards.idle(seconds, self._stop.is_set))
         self._watchdog = watchdog or ServiceWatchdog()
         self._uncertainty = uncertainty
+        self._outdated, self.renewed = outdated, False
         self._now_s = 0.0
         self._boards_error = ""
         self.engine = self._engine()
@@ -272,6 +275,9 @@ class Service:
                 self._watchdog.notify("WATCHDOG=1")
             steps = None if steps is None else steps - 1
             due_s += scan_s
+            self.renewed = not self._stop.is_set() and self._outdated()
+            if self.renewed:
+                return
             late_s = self._clock() - due_s
             if late_s > 0:
                 due_s += late_s // scan_s * scan_s
@@ -283,7 +289,8 @@ class Service:
 
     def close(self) -> None:
         """Keep everything pending; close publishers, history and boards, whatever fails on the way."""
-        self._watchdog.notify("STOPPING=1")
+        if not self.renewed:  # else the same process goes on
+            self._watchdog.notify("STOPPING=1")
         self._stop.set()
         for close in (self._last_step, *(publisher.close for publisher in self.publishers), self.history.close):
             try:
@@ -303,8 +310,10 @@ def _worth_keeping(event: Event) -> bool:
     return event.compressor_starts > 0 or event.stopped_s - event.started_s >= limits.PUBLISHERS.cycle_least_s.value
 
 
-def run_until_signal(service: Service) -> None:
-    """Run a service until SIGTERM or SIGINT, and close it. A second signal ends the program at once."""
+def run_until_signal(service: Service) -> bool:
+    """Run a service until SIGTERM or SIGINT, and close it. A second signal ends the program at once.
+
+    Return whether it ended because its settings are outdated, and another one is to go on."""
     before = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT)}
 
     def stop(number: int, _frame: FrameType | None) -> None:
@@ -322,3 +331,4 @@ def run_until_signal(service: Service) -> None:
         service.close()
         for number, handler in before.items():
             signal.signal(number, handler)
+    return service.renewed

@@ -21,7 +21,14 @@ from tests.web.filled import Site
 
 OVER_SOCKET = True  # every request goes through the shipped server
 PASSWORD = "seven green lanterns"
-FILL = {"name": "say", "kind": "acknowledge", "filename": "style.css", "ending": "html", "token": "none"}
+FILL = {
+    "name": "say",
+    "kind": "acknowledge",
+    "filename": "style.css",
+    "ending": "html",
+    "token": "none",
+    "slug": "hours",
+}
 
 
 def routes(app: Flask) -> list[tuple[str, str, str]]:
