@@ -19,9 +19,10 @@ from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import short
 from condenser_monitor.monitor.strings.page import PAGE
+from condenser_monitor.monitor.strings.translate import Reader, reader, set_reader, tr
 from condenser_monitor.web import guard
 from condenser_monitor.web.access import Access, SignInTries
-from condenser_monitor.web.context import PageContext
+from condenser_monitor.web.context import PageContext, page_context
 from condenser_monitor.web.login import door
 from condenser_monitor.web.pwa import shell
 from condenser_monitor.web.template_strings import parted, t
@@ -88,9 +89,16 @@ def create_app(
     app.extensions["share_tries"] = SignInTries(monotonic)
     for blueprint in (pages, alerts, answer, checks, past, share, health, settings_pages, setup, door, shell, api):
         app.register_blueprint(blueprint)
+    app.before_request(_meet_reader)
+    app.teardown_request(lambda _error: set_reader(Reader()))
     guard.PageGuard().install(app)
     _dress(app)
     return app
+
+
+def _meet_reader() -> None:
+    """From here on texts are for whoever asks."""
+    set_reader(page_context().reader())
 
 
 def _dress(app: Flask) -> None:
@@ -99,13 +107,14 @@ def _dress(app: Flask) -> None:
     app.jinja_env.filters.update(
         when=time_format.moment, iso=time_format.iso, span=texts.span, ago=time_format.ago, degrees=time_format.degrees
     )
-    app.jinja_env.filters.update(suspect=texts.suspect, reading_name=texts.NAMES.__getitem__, parted=parted)
+    app.jinja_env.filters.update(suspect=texts.suspect, reading_name=texts.NAMES.__getitem__, parted=parted, tr=tr)
     app.jinja_env.globals.update(
         suspects=SUSPECTS,
         suspect=texts.suspect,
         finding_texts=texts.FINDINGS,
         t=t,
         short=short,
+        reader=reader,
         measurements=texts.measurements,
         poll_s=limits.WEB.poll_s.value,
         lost_s=limits.WEB.lost_s.value,
@@ -121,8 +130,6 @@ def _dress(app: Flask) -> None:
 
 
 def _common() -> dict[str, Any]:
-    from condenser_monitor.web.context import page_context  # noqa: PLC0415 - here an app is at hand
-
     found, may = page_context(), guard.may()
     return {
         "site": found.settings.site,
@@ -131,6 +138,7 @@ def _common() -> dict[str, Any]:
         "signed_in": guard.signed_in(),
         "may": may,
         "scale": found.scale(),
+        "language": reader().language,
         "calm": found.look().calm if may else None,
     }
 

@@ -16,10 +16,11 @@ from condenser_monitor.monitor.page_settings import PageSettings, StoredSettings
 from condenser_monitor.monitor.report.share import Shares
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.strings import texts, time_format
+from condenser_monitor.monitor.strings.translate import LANGUAGES, Reader
 from condenser_monitor.web.access import Access
 from condenser_monitor.web.headline import Headline, headline
 
-SCALE_COOKIE = "temperature"
+SCALE_COOKIE, LANGUAGE_COOKIE = "temperature", "language"
 
 
 class PageSnapshot(NamedTuple):
@@ -84,6 +85,14 @@ class PageContext:
         when = time_format.moment(wall_s, self.wall())
         stopped = seen.blind and any(one.explains_blindness(self.wall()) for one in self.history.own_faults())
         return headline(seen.status, seen.calm, age=age, when=when, unit=self.settings.unit, stopped=stopped)
+
+    def reader(self) -> Reader:
+        """Who reads: the language chosen on this device, else the settings', else the browser's."""
+        chosen = request.cookies.get(LANGUAGE_COOKIE, "")
+        language = chosen if chosen in LANGUAGES else self.settings.web.language
+        if language == "auto":
+            language = request.accept_languages.best_match(LANGUAGES) or LANGUAGES[0]
+        return Reader(language, self.settings.web.clock)
 
     def scale(self) -> str:
         """The reader's scale of temperature: the cookie's, else the site file's."""

@@ -14,6 +14,7 @@ from condenser_monitor.monitor.core.errors import SiteError
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import Cycle
 from condenser_monitor.monitor.strings.lookup import ALL, plain
+from condenser_monitor.monitor.strings.texts import NAMES
 
 Kind = Literal["text", "number", "choice", "check", "sensors", "addresses", "clock", "secret", "tel", "url"]
 
@@ -144,7 +145,7 @@ def said_of(settings: Settings, field: Field) -> str:
         kept = [url.partition("://")[0] for url in value] if field.kind == "addresses" else ([value] if value else [])
         return ", ".join(kept) if field.kind == "addresses" and kept else plain("kept" if kept else "none-set")
     if field.kind == "sensors":
-        return ", ".join(READINGS[name].title for name in settings.fitted)
+        return ", ".join(NAMES[name] for name in settings.fitted)
     if field.kind == "check":
         return plain("yes" if value else "no")
     if field.kind == "choice":

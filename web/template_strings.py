@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from functools import cache
+import re
 
 from markupsafe import Markup, escape
 
 from condenser_monitor.monitor.strings.lookup import ALL, plain
 
 __all__ = ["parted", "plain", "t"]
+_MOMENT = re.compile(r"(.*?) ?(\d\d?:\d\d(?:\s?[ap]\.?\s?m\.?)?)", re.IGNORECASE)
 
 
 def t(key: str, **values: object) -> Markup:
@@ -16,18 +17,13 @@ def t(key: str, **values: object) -> Markup:
 
     Raises KeyError for a key that the catalogue has not, or a value that its words ask for and that is not given.
     """
-    return Markup(ALL[key]).format(**values) if values else _bare(key)  # noqa: S704 - the catalogue is ours
-
-
-@cache
-def _bare(key: str) -> Markup:
-    return Markup(ALL[key]).format()  # noqa: S704 - the catalogue is ours
+    return Markup(ALL[key]).format(**values)  # noqa: S704 - the catalogue is ours
 
 
 def parted(moment: str) -> Markup:
     """A moment in words for a cell of a table: a narrow one breaks between day and time of day, and nowhere else."""
-    day, _, clock = moment.rpartition(" ")
-    if ":" not in clock:
+    found = _MOMENT.fullmatch(moment)
+    if found is None:
         return escape(moment)
-    within = f'<span class="within">{escape(clock)}</span>'
-    return Markup(f'<span class="within">{escape(day)}</span> {within}' if day else within)  # noqa: S704 - escaped
+    within = f'<span class="within">{escape(found[2])}</span>'
+    return Markup(f'<span class="within">{escape(found[1])}</span> {within}' if found[1] else within)  # noqa: S704

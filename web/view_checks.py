@@ -26,6 +26,7 @@ from condenser_monitor.monitor.diagnosis.visit.session import (
 )
 from condenser_monitor.monitor.storage.history import resumed_visit
 from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.translate import tr
 from condenser_monitor.web import guard
 from condenser_monitor.web.access import SignInTries
 from condenser_monitor.web.context import PageContext, page_context
@@ -186,7 +187,7 @@ def answer() -> Response:
     kept = next(r for r in diagnosis.readings(_name()) if r.check == name)
     page_context().history.add_meter_reading(kept)
     assert step.judged is not None
-    flash(t("answered", title=CHECKS[name].title, typed=typed, says=CHECKS[name].says(step.judged.outcome)))
+    flash(t("answered", title=tr(CHECKS[name].title), typed=typed, says=tr(CHECKS[name].says(step.judged.outcome))))
     for who, why in step.ruled_out.items():
         flash(t("now-ruled-out", suspect=texts.suspect(who), why=why))
     for who in step.back:

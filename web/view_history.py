@@ -135,7 +135,7 @@ def _shared_out(rows: Sequence[models.Lane], days: Sequence[strip_chart.StripSpa
 
 
 def _day(day: strip_chart.StripSpan, known: Sequence[models.Lane]) -> tuple[str, DayView | None]:
-    words = time_format.local(day.from_s).strftime("%d %b")
+    words = time_format.short_day(day.from_s)
     if not any(timeline.held(row, day) for row in known):
         return words, None
     runs = [row for row in known if row.state is LinkState.LIVE]
@@ -246,6 +246,7 @@ def trends() -> str:
     return render_template(
         "trends.html",
         trends=report,
+        fitted=page_context().settings.fitted,
         normal=normal_svg(report.get("normal", {}), page_context().scale()),
         visits=page_context().history.visits(20),
         parts=PARTS,

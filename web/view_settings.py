@@ -8,9 +8,10 @@ from flask import Blueprint, abort, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.strings.translate import LANGUAGES
 from condenser_monitor.web import guard
 from condenser_monitor.web.access import Right
-from condenser_monitor.web.context import SCALE_COOKIE, page_context
+from condenser_monitor.web.context import LANGUAGE_COOKIE, SCALE_COOKIE, page_context
 from condenser_monitor.web.setup_steps import STEPS, is_set, said_of
 from condenser_monitor.web.template_strings import t
 
@@ -30,6 +31,7 @@ def _page(secret: str = "") -> str:
     steps = [(step, step.slug in stored.steps) for step in STEPS]
     return render_template(
         "settings.html",
+        chosen_language=request.cookies.get(LANGUAGE_COOKIE, "auto"),
         may_set=found.site_file.web.setup,
         problems=found.setting_problems(),
         overview=[
@@ -53,13 +55,15 @@ def _page(secret: str = "") -> str:
 
 @settings.post("/settings/scale")
 def scale() -> Response:
-    """Show temperatures in °F or °C on this device."""
-    chosen = request.form.get("scale", "")
+    """Show temperatures in °F or °C, and texts in a language, on this device."""
+    chosen, language = request.form.get("scale", ""), request.form.get("language", "auto")
     if chosen not in ("F", "C"):
         abort(400, t("scale-is"))
-    answer = redirect(url_for("settings.shown"))
-    secure = page_context().settings.web.proxy
-    answer.set_cookie(SCALE_COOKIE, chosen, max_age=_YEAR_S, samesite="Lax", httponly=True, secure=secure)
+    if language not in ("auto", *LANGUAGES):
+        abort(400, t("refused-choice"))
+    answer, secure = redirect(url_for("settings.shown")), page_context().settings.web.proxy
+    for name, value in ((SCALE_COOKIE, chosen), (LANGUAGE_COOKIE, language)):
+        answer.set_cookie(name, value, max_age=_YEAR_S, samesite="Lax", httponly=True, secure=secure)
     return answer
 
 

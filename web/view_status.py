@@ -15,6 +15,7 @@ from condenser_monitor.monitor.drawing import ladder, strip_chart
 from condenser_monitor.monitor.drawing.wiring import blinded, rows, worst
 from condenser_monitor.monitor.storage import models
 from condenser_monitor.monitor.strings import texts, time_format
+from condenser_monitor.monitor.strings.translate import reader
 from condenser_monitor.web.context import PageContext, PageSnapshot, page_context
 
 pages = Blueprint("pages", __name__)
@@ -107,7 +108,7 @@ def _day(seen: PageSnapshot) -> str:
     # To the full ten seconds, so that the picture is not another one at every look.
     to_s = page_context().wall() // 10 * 10
     found = page_context()
-    key = (to_s, seen.blind, () if seen.status is None else (seen.status.links, len(seen.status.findings)))
+    key = (to_s, reader(), seen.blind, () if seen.status is None else (seen.status.links, len(seen.status.findings)))
     kept = found.day
     if kept is None or kept[0] != key:
         # Every open page asks for it every other second, and it is the dearest part of the page.

@@ -21,6 +21,7 @@ from condenser_monitor.monitor.drawing.wiring import (
 )
 from condenser_monitor.monitor.strings import texts
 from condenser_monitor.monitor.strings.lookup import plain
+from condenser_monitor.monitor.strings.translate import reader
 
 WIDTH, HEIGHT = 400, 586
 LIVE, DEAD, UNKNOWN = LinkState.LIVE, LinkState.DEAD, LinkState.UNKNOWN
@@ -44,11 +45,11 @@ _MARKS: dict[str, tuple[float, float, float, float, float]] = {
 
 def svg(status: UnitStatus, unit: Unit, *, style: str = "", name: str = "ladder") -> str:
     """The ladder as an SVG element. `style` is put inside for a file that stands alone; `name` keeps ids apart."""
-    return _drawn(rows(status), parts(status, unit), unit, style, name)
+    return _drawn(rows(status), parts(status, unit), unit, style, name, reader().language)
 
 
 @lru_cache(maxsize=8)
-def _drawn(shown: tuple[WiringRow, ...], state: Parts, unit: Unit, style: str, name: str) -> str:
+def _drawn(shown: tuple[WiringRow, ...], state: Parts, unit: Unit, style: str, name: str, _language: str) -> str:
     """Kept: every open page asks for it every other second, and at rest nothing in it changes for hours."""
     found = {row.name: row for row in shown}
     body = _boxes() + _control(state, unit) + _power(state, unit) + _labels(found, unit) + _marks(found)

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from datetime import tzinfo
-from typing import NamedTuple
+from functools import wraps
+from typing import Concatenate, NamedTuple, ParamSpec, TypeVar
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.calm import calm
@@ -27,10 +28,12 @@ from condenser_monitor.monitor.publishers.notification_policy import BLIND, OF_M
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import sentence
 from condenser_monitor.monitor.strings.phone import BEGIN, BUTTONS, DO_FOR, LOCK, TITLE, WORDS
-from condenser_monitor.monitor.strings.translate import translator
+from condenser_monitor.monitor.strings.translate import Reader, reading, translator
 
 Links = Callable[[Episode], Mapping[str, str]]
 _ENDS = ("over", "missed", "off")
+_Given = ParamSpec("_Given")
+_Made = TypeVar("_Made")
 
 
 class PhoneMessage(NamedTuple):
@@ -41,6 +44,19 @@ class PhoneMessage(NamedTuple):
     body: str
     level: str = "info"
     buttons: tuple[tuple[str, str], ...] = ()
+
+
+def _for_its_person(
+    method: Callable[Concatenate[MessageWriter, _Given], _Made],
+) -> Callable[Concatenate[MessageWriter, _Given], _Made]:
+    """Have a method of the writer look texts up in the language of whom it writes for."""
+
+    @wraps(method)
+    def written(writer: MessageWriter, /, *given: _Given.args, **named: _Given.kwargs) -> _Made:
+        with reading(writer._reader):
+            return method(writer, *given, **named)
+
+    return written
 
 
 def no_links(episode: Episode) -> Mapping[str, str]:
@@ -63,9 +79,11 @@ class MessageWriter:
         self._settings, self._zone, self._links = settings, zone, links
         self._person = person or settings.notify.owner()
         self._text = translator(self._person.language)
+        self._reader = Reader(self._person.language, settings.web.clock)
 
     # ------------------------------------------------------------ episodes
 
+    @_for_its_person
     def message(
         self, items: Sequence[NotificationItem], status: UnitStatus | None, now_wall_s: float | None
     ) -> PhoneMessage:
@@ -82,6 +100,7 @@ class MessageWriter:
         links = {} if item.kind in _ENDS else self._links(item.episode)
         return tuple((self._text(BUTTONS[name]), link) for name, link in links.items() if name in BUTTONS)
 
+    @_for_its_person
     def begin(self, item: NotificationItem, now_wall_s: float | None = None) -> str:
         """Return what a lock screen shows of an episode."""
         episode, lock = item.episode, LOCK[self._headed_by(item)]
@@ -191,6 +210,7 @@ class MessageWriter:
 
     # ------------------------------------------------------------ the monitor itself
 
+    @_for_its_person
     def life(self, status: UnitStatus, faults: int = 0) -> PhoneMessage:
         """Return the proof of life. Its title is the unit's state, so that silence is known to mean something."""
         state = calm(status, faults=faults)
@@ -210,18 +230,21 @@ class MessageWriter:
         title = f"{self._settings.site.name}: {sentence(state, status.cycle, self._person.language)}"
         return PhoneMessage(title, "\n".join(lines), "info" if state.calm else "warning")
 
+    @_for_its_person
     def blind(self, age_s: float) -> PhoneMessage:
         """Return what comes instead of the proof of life when the monitor sees nothing."""
         body = self._words("blind-body", age=texts.span(age_s))
         means = self._text(LOCK[BLIND].means).rstrip(".")
         return PhoneMessage(f"{self._settings.site.name}: {means}", body, "warning")
 
+    @_for_its_person
     def own_fault(self) -> PhoneMessage:
         """Say, instead of the proof of life, that the program has failed and nobody has looked at it."""
         lock, told = LOCK[OWN_FAULT], texts.TOLD[OWN_FAULT]
         title = f"{self._settings.site.name}: {self._text(lock.means).rstrip('.')}"
         return PhoneMessage(title, f"{self._text(told.means)}\n{self._text(told.do)}", "warning")
 
+    @_for_its_person
     def trial(self) -> PhoneMessage:
         """A message for whoever sets the phone up."""
         return PhoneMessage(f"{self._settings.site.name}: {self._words('test')}", self._words("test-body"))

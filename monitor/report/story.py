@@ -49,6 +49,7 @@ from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import sentence
 from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
 from condenser_monitor.monitor.strings.report import say
+from condenser_monitor.monitor.strings.translate import tr
 
 _DAY_S = 86400.0
 _RUN_HEAD = ("ended", "ran", "starts", "pull-in", "comp", "most", "fan", "coil", "24v", "outdoors")
@@ -71,7 +72,7 @@ def _head(facts: ReportFacts) -> Iterator[Block]:
     site = facts.settings.site
     yield Heading(say("title", site=site.name), 1)
     begin, end = (time_format.day(at_s, facts.zone) for at_s in (facts.from_wall_s, facts.made_wall_s))
-    at = time_format.local(facts.made_wall_s, facts.zone).strftime("%H:%M")
+    at = time_format.clock(time_format.local(facts.made_wall_s, facts.zone))
     yield Para(say("span", begin=begin, end=end, at=at, site=site.id), "soft")
     yield from _verdict(facts)
 
@@ -95,7 +96,7 @@ def _verdict(facts: ReportFacts) -> Iterator[Block]:
 def _cautions(facts: ReportFacts) -> Iterator[Block]:
     one_pole = facts.settings.unit.contactor_poles == 1
     yield Heading(say("before-opening"))
-    yield Bullets([CAUTIONS[name] for name in ALWAYS if one_pole or name != "one-pole"], "caution")
+    yield Bullets([tr(CAUTIONS[name]) for name in ALWAYS if one_pole or name != "one-pole"], "caution")
     yield Para(
         say("watches"),
         "soft",
@@ -157,7 +158,7 @@ def _finding(facts: ReportFacts, finding: Finding, session: VisitSession) -> Ite
     yield Para(say("since", when=since) + " " + (say("seen-then", shown=shown) if shown else ""))
     if session.answers:
         done = ", ".join(
-            f"{CHECKS[name].title}: {judged.text or judged.outcome}" for name, judged in session.answers.items()
+            f"{tr(CHECKS[name].title)}: {judged.text or judged.outcome}" for name, judged in session.answers.items()
         )
         yield Para(say("checked", done=done))
     if suspects:
@@ -186,7 +187,7 @@ def _judged(finding: Finding, session: VisitSession) -> tuple[Sequence[str], Map
 
 def _suspect(name: str) -> str:
     known = SUSPECTS.get(name)
-    return texts.capital(texts.suspect(name)) + (say("mended-by", mend=known.repair) if known else "")
+    return texts.capital(texts.suspect(name)) + (say("mended-by", mend=tr(known.repair)) if known else "")
 
 
 def _checks(session: VisitSession) -> Iterator[Block]:
@@ -195,11 +196,14 @@ def _checks(session: VisitSession) -> Iterator[Block]:
     found = ([first] if first is not None and first not in offers else []) + offers
     if not found:
         return
-    rows = [(check.title, f"{check.where}; {POWER[check.power]}; {check.who}", check.expected) for check in found]
+    rows = [
+        (tr(check.title), f"{tr(check.where)}; {tr(POWER[check.power])}; {tr(check.who)}", tr(check.expected))
+        for check in found
+    ]
     yield Table((say("next-checks"), say("where-who"), say("sound-shows")), rows, (0.3, 0.32, 0.38))
     needed = dict.fromkeys(caution for check in found for caution in check.cautions if caution not in ALWAYS)
     if needed:
-        yield Bullets([CAUTIONS[name] for name in needed], "caution")
+        yield Bullets([tr(CAUTIONS[name]) for name in needed], "caution")
 
 
 # ---------------------------------------------------------------- what happened

@@ -18,6 +18,7 @@ from condenser_monitor.monitor.report.blocks import (
 from condenser_monitor.monitor.report.facts import ReportFacts
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.report import say
+from condenser_monitor.monitor.strings.translate import tr
 
 
 def when(facts: ReportFacts, wall_s: float | None) -> str:
@@ -44,9 +45,9 @@ def by_hand(facts: ReportFacts) -> Iterator[Block]:
 
 def _meter(facts: ReportFacts, reading: MeterReading) -> tuple[str, ...]:
     check: Check | None = CHECKS.get(reading.check)
-    title = reading.check if check is None else check.title
+    title = reading.check if check is None else tr(check.title)
     known = check is not None and reading.symbol in check.symbols
-    says = check.says(reading.symbol) if check is not None and known else reading.symbol
+    says = tr(check.says(reading.symbol)) if check is not None and known else reading.symbol
     return when(facts, reading.wall_s), title, reading.typed, says, reading.by
 
 

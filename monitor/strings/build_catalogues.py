@@ -9,19 +9,42 @@ English.
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
+from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.suspects import SAYS, SUSPECTS
+from condenser_monitor.monitor.diagnosis.visit.dialogue import POWER
+from condenser_monitor.monitor.strings.findings import CARE, LOOK
+from condenser_monitor.monitor.strings.lookup import ALL
+from condenser_monitor.monitor.strings.report import REPORT
+from condenser_monitor.monitor.strings.texts import LINKS, NAMES, TOLD
 from condenser_monitor.monitor.strings.translate import DOMAIN, LANGUAGES, LOCALE
 
 HEADER = "# Texts of condenser-monitor; the English text is the key."
 
 
 def collect(folder: Path = LOCALE.parent) -> set[str]:
-    """Return every text that stands in `mark(...)` in the Python files of a folder."""
+    """Return every text for people: what stands in `mark(...)` in the Python files of a folder, and the tables."""
     from babel.messages.extract import extract_from_dir  # noqa: PLC0415 - a build tool
 
     found = extract_from_dir(str(folder), [("**.py", "python")], keywords={"mark": None})
-    return {message for _, _, message, _, _ in found if isinstance(message, str)}
+    marked = {message for _, _, message, _, _ in found if isinstance(message, str)}
+    return {text for text in marked | set(_of_tables()) if any(map(str.isalpha, text))}
+
+
+def _of_tables() -> Iterator[str]:
+    for table in (ALL, REPORT, LOOK, CARE, NAMES):
+        yield from table.english().values()
+    for text in (*dict.values(TOLD), *dict.values(LINKS)):
+        yield from (one for one in text if isinstance(one, str))
+    for suspect in SUSPECTS.values():
+        yield from (suspect.title, suspect.part, suspect.repair)
+    yield from (*CAUTIONS.values(), *POWER.values(), *(words for table in SAYS.values() for words in table.values()))
+    for check in CHECKS.values():
+        yield from (check.title, check.where, check.expected, check.basis, *check.steps, *check.tools)
+        yield from (outcome.says for outcome in check.outcomes)
 
 
 def build(language: str) -> int:

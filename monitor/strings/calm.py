@@ -8,7 +8,7 @@ from __future__ import annotations
 from condenser_monitor.monitor.alarms.calm import Calm, Reason
 from condenser_monitor.monitor.core.records import CycleState
 from condenser_monitor.monitor.strings.texts import TOLD
-from condenser_monitor.monitor.strings.translate import mark, translator
+from condenser_monitor.monitor.strings.translate import mark, reader, translator
 
 _CALM: dict[CycleState, str] = {
     CycleState.IDLE: mark("All is well. The unit is resting."),
@@ -54,9 +54,9 @@ _SHORT: dict[Reason, str] = {
 _OPEN = mark("{count} open")
 
 
-def sentence(found: Calm, cycle: CycleState | None = None, language: str = "en") -> str:
+def sentence(found: Calm, cycle: CycleState | None = None, language: str = "") -> str:
     """Return the state in one sentence; `cycle` says what a unit that is well does."""
-    text = translator(language)
+    text = translator(language or reader().language)
     if found.calm:
         return text(_CALM.get(cycle or CycleState.UNKNOWN, _UNSURE))
     told = TOLD.get(found.finding)
@@ -64,8 +64,8 @@ def sentence(found: Calm, cycle: CycleState | None = None, language: str = "en")
     return text(_OF[found.reason]).format(headline=headline)
 
 
-def short(found: Calm, language: str = "en") -> str:
+def short(found: Calm, language: str = "") -> str:
     """Return the state in a few words, for lists and headers: with how many things are open."""
-    text = translator(language)
+    text = translator(language or reader().language)
     count = "" if found.open < 2 else " (" + text(_OPEN).format(count=found.open) + ")"
     return text(_SHORT[found.reason]) + count

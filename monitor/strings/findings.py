@@ -5,7 +5,9 @@ Part of the catalogue of texts.py, which gives it on; pure tables, ready for tra
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
+
+from condenser_monitor.monitor.strings.translate import Texts, mark, tr, translated
 
 
 class FindingText(NamedTuple):
@@ -26,7 +28,7 @@ class FindingText(NamedTuple):
 
 # ---------------------------------------------------------------- safe to look at, without tools
 
-LOOK: dict[str, str] = {
+_LOOK = {
     "setting": "The thermostat: set to cool, and a few degrees below the room's temperature? Is its display lit?",
     "batteries": "The thermostat's batteries, if it has any.",
     "breakers": "The breaker panel: is a breaker for the air conditioner or the indoor unit tripped, standing half way?"
@@ -54,7 +56,7 @@ LOOK: dict[str, str] = {
 
 # ---------------------------------------------------------------- not to touch
 
-CARE: dict[str, str] = {
+_CARE = {
     "cabinet": "Do not open the outdoor unit. Line voltage is inside, even when it's off.",
     "one-pole": "This unit has a one-pole contactor: one line stays live inside although the contacts are open."
     " Only the breaker or the disconnect makes it dead.",
@@ -72,15 +74,30 @@ _ALWAYS = ("cabinet", "capacitor")
 # ---------------------------------------------------------------- the findings
 
 
+LOOK, CARE = Texts(_LOOK), Texts(_CARE)
+_NEWER = mark("A problem that this version of the monitor does not know: {name}.")
+_NEWER_MEANS = mark("A newer version of the monitor found it.")
+_NEWER_DO = mark("Update the monitor to see what it means.")
+
+
 class TextsByFinding(dict[str, FindingText]):
-    """Texts by finding; one that this version of the program does not know still has words, after a downgrade."""
+    """Texts by finding in the reader's language; one that this version of the program does not know still has words,
+    after a downgrade."""
+
+    def __getitem__(self, name: str) -> FindingText:
+        return translated(super().__getitem__(name))
+
+    def get(self, name: str, default: Any = None) -> Any:
+        """Return the texts of a known finding."""
+        found = super().get(name)
+        return default if found is None else translated(found)
 
     def __missing__(self, name: str) -> FindingText:
-        shown = f"A problem that this version of the monitor does not know: {name}."
+        shown = tr(_NEWER).format(name=name)
         return FindingText(
             headline=shown,
-            means="A newer version of the monitor found it.",
-            do="Update the monitor to see what it means.",
+            means=_NEWER_MEANS,
+            do=_NEWER_DO,
             look=(),
             avoid=(),
             tell=shown,

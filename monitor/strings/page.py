@@ -6,7 +6,9 @@ is put in is escaped by the page, so that a link may stand here and come from no
 
 from __future__ import annotations
 
-PAGE: dict[str, str] = {
+from condenser_monitor.monitor.strings.translate import Texts
+
+_PAGE = {
     # ------------------------------------------------------------ every page
     "skip": "Skip to the content",
     "pages": "Pages",
@@ -301,6 +303,8 @@ PAGE: dict[str, str] = {
     "trend-coil": "Coil current",
     "trends-about": "Medians. A start or pull-in that grows tells of a weak capacitor, low voltage or a"
     " worn contactor.",
+    "normal-learning": "Learning what is normal for this unit: {days} more days and {minutes} more settled minutes.",
+    "normal-no-outdoor": "Without the outdoor temperature, what is normal for this unit cannot be learned.",
     "normal-known": "The normal current of this unit is known from {low} to {high} outdoors.",
     "normal-plot": "Compressor current over outdoor temperature",
     "years-left": "At the pace so far it lasts about {years} more years.",
@@ -586,3 +590,4 @@ PAGE: dict[str, str] = {
     "refused-quiet-from": "A time of day, such as 22:00.",
     "refused-quiet-to": "A time of day, such as 07:00.",
 }
+PAGE = Texts(_PAGE)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-REPORT: dict[str, str] = {
+from condenser_monitor.monitor.strings.translate import Texts
+
+_REPORT = {
     "title": "{site}: report for the technician",
     "span": "{begin} to {end}, made at {at}. Site {site}. Times are local.",
     "never-seen": "The monitor has not seen the unit yet.",
@@ -115,6 +117,7 @@ REPORT: dict[str, str] = {
     "no-readings": "{name}: no readings.",
     "range": "{name}: from {low} to {high} {unit}.",
 }
+REPORT = Texts(_REPORT)
 
 
 def say(key: str, **values: object) -> str:

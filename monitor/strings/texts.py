@@ -27,6 +27,7 @@ from condenser_monitor.monitor.strings.findings import (
     TextsByFinding,
 )
 from condenser_monitor.monitor.strings.phone import LOCK, LockText
+from condenser_monitor.monitor.strings.translate import Texts, mark, tr, translated
 
 __all__ = [
     "CARE",
@@ -56,7 +57,14 @@ class LinkText(NamedTuple):
     dead: str
 
 
-LINKS: dict[str, LinkText] = {
+class _Links(dict[str, LinkText]):
+    """Links in the reader's language."""
+
+    def __getitem__(self, name: str) -> LinkText:
+        return translated(super().__getitem__(name))
+
+
+_LINKS = {
     "control-power": LinkText("24 V supply", "present", "no 24 V"),
     "thermostat-call": LinkText("Thermostat", "calls", "no call"),
     "call": LinkText("Call at unit", "arrives", "no call"),
@@ -66,8 +74,9 @@ LINKS: dict[str, LinkText] = {
     "compressor": LinkText("Compressor", "running", "off"),
     "fan": LinkText("Fan", "running", "off"),
 }
+LINKS = _Links(_LINKS)
 
-WORDS: dict[str, str] = {
+_WORDS = {
     "not-sensed": "not sensed",
     "no-reading": "not known",
     "no-reading-now": "no reading",
@@ -136,6 +145,7 @@ WORDS: dict[str, str] = {
     "service": "Service mode until {until}: nobody is told of anything while somebody works on the unit.",
     "nothing-to-do": "There is nothing to do.",
 }
+WORDS = Texts(_WORDS)
 
 
 # What the phone is told of, beside the findings: keys are those of publishers/notification_policy.py.
@@ -192,18 +202,24 @@ def avoid(finding: str, unit: Unit) -> tuple[str, ...]:
     return tuple(CARE[key] for key in keys)
 
 
+_MEASURED = mark("Measured: {measured}.")
+_FIRST = mark("Suspected first: {suspect}.")
+_DAYS = mark("{days} days")
+_ON, _OFF = mark("on"), mark("off")
+
+
 def tell(finding: Finding) -> str:
     """One line to read to the technician: what is the case, what was measured, who is suspected first."""
     measured = ", ".join(f"{name} {shown}" for name, shown in measurements(finding))
     parts = [FINDINGS[finding.name].tell]
     if measured:
-        parts.append(f"Measured: {measured}.")
+        parts.append(tr(_MEASURED).format(measured=measured))
     if finding.suspects:
-        parts.append("Suspected first: " + suspect(finding.suspects[0]) + ".")
+        parts.append(tr(_FIRST).format(suspect=suspect(finding.suspects[0])))
     return " ".join(parts)
 
 
-NAMES: dict[str, str] = {name: row.title for name, row in READINGS.items()}
+NAMES = Texts({name: row.title for name, row in READINGS.items()})
 
 
 def measurements(finding: Finding) -> list[tuple[str, str]]:
@@ -214,7 +230,7 @@ def measurements(finding: Finding) -> list[tuple[str, str]]:
 def value_words(reading: str, value: object) -> str:
     """A reading's value as people write it."""
     if isinstance(value, bool):
-        return "on" if value else "off"
+        return tr(_ON if value else _OFF)
     if isinstance(value, int | float):
         return f"{value:.{READINGS[reading].digits}f} {READINGS[reading].unit}"
     return str(value)
@@ -227,7 +243,7 @@ def state(cycle: CycleState) -> str:
 
 def suspect(name: str) -> str:
     """A suspect in the trade's words; 'other' is none of them, and an unknown one is called by its name."""
-    return SUSPECTS[name].title if name in SUSPECTS else WORDS.get(f"suspect-{name}", name)
+    return tr(SUSPECTS[name].title) if name in SUSPECTS else WORDS.get(f"suspect-{name}", name)
 
 
 def span(seconds: float) -> str:
@@ -241,4 +257,4 @@ def span(seconds: float) -> str:
     hours, minutes = divmod(minutes, 60)
     if hours < 48:
         return f"{hours} h {minutes} min" if minutes else f"{hours} h"
-    return f"{hours // 24} days"
+    return tr(_DAYS).format(days=hours // 24)

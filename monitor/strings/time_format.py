@@ -7,7 +7,17 @@ from datetime import datetime, tzinfo
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import stated
 from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.translate import reader
 
+_DAYS = {
+    "en": ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"],
+    "es": ["lun", "mar", "mié", "jue", "vie", "sáb", "dom"],
+}
+_MONTHS = {
+    "en": ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"],
+    "es": ["ene", "feb", "mar", "abr", "may", "jun", "jul", "ago", "sep", "oct", "nov", "dic"],
+}
+_HALVES = {"en": ("AM", "PM"), "es": ("a. m.", "p. m.")}
 _AHEAD_S = 60.0  # two clocks of one machine need not agree better
 
 
@@ -22,7 +32,24 @@ def moment(wall_s: float | None, now_wall_s: float | None = None, zone: tzinfo |
         return texts.WORDS["time-unknown"]
     at = datetime.fromtimestamp(wall_s, zone)
     same = now_wall_s is not None and datetime.fromtimestamp(now_wall_s, zone).date() == at.date()
-    return at.strftime("%H:%M" if same else "%a %d %b %H:%M")
+    return clock(at) if same else f"{_date(at)} {clock(at)}"
+
+
+def clock(at: datetime, *, seconds: bool = False) -> str:
+    """The time of day as the reader has it: '3:45 PM', '3:45 p. m.' or '15:45'."""
+    rest = at.strftime(":%M:%S" if seconds else ":%M")
+    if reader().clock == "24":
+        return f"{at:%H}{rest}"
+    return f"{at.hour % 12 or 12}{rest} {_HALVES[reader().language][at.hour // 12]}"
+
+
+def _date(at: datetime, *, weekday: bool = True, year: bool = False) -> str:
+    """The day: 'Sat Nov 28, 2026', or 'sáb 28 nov 2026' in Spanish."""
+    spoken = reader().language
+    day, month = _DAYS[spoken][at.weekday()], _MONTHS[spoken][at.month - 1]
+    if spoken == "es":
+        return f"{day} " * weekday + f"{at.day} {month}" + f" {at.year}" * year
+    return f"{day} " * weekday + f"{month} {at.day}" + f", {at.year}" * year
 
 
 def iso(wall_s: float, zone: tzinfo | None = None) -> str:
@@ -37,8 +64,13 @@ def ago(wall_s: float | None, now_wall_s: float) -> str:
 
 
 def day(wall_s: float, zone: tzinfo | None = None) -> str:
-    """The day of a moment: 'Tue 14 Jul 2026'."""
-    return local(wall_s, zone).strftime("%a %d %b %Y")
+    """The day of a moment: 'Tue Jul 14, 2026'."""
+    return _date(local(wall_s, zone), year=True)
+
+
+def short_day(wall_s: float, zone: tzinfo | None = None) -> str:
+    """The day of a moment, for an axis: 'Jul 14'."""
+    return _date(local(wall_s, zone), weekday=False)
 
 
 def midnight(wall_s: float, zone: tzinfo | None = None) -> float:
@@ -84,5 +116,8 @@ def ticks(from_s: float, to_s: float, zone: tzinfo | None = None, *, most: int =
 def _tick(wall_s: float, step_s: float, zone: tzinfo | None) -> str:
     at = local(wall_s, zone)
     if step_s >= 86400:
-        return at.strftime("%d %b" if step_s >= 7 * 86400 else "%a %d %b")
-    return at.strftime("%a %d") if (at.hour, at.minute) == (0, 0) and step_s >= 6 * 3600 else at.strftime("%H:%M")
+        return _date(at, weekday=step_s < 7 * 86400)
+    if (at.hour, at.minute) == (0, 0) and step_s >= 6 * 3600:
+        return f"{_DAYS[reader().language][at.weekday()]} {at.day}"
+    said = clock(at)
+    return said.replace(":00", "", 1) if reader().clock == "12" and at.minute == 0 else said

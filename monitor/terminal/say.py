@@ -156,7 +156,7 @@ class _Follower:
     def _say(self, lines: Sequence[str], seen: UnitStatus | None, found: Calm) -> None:
         if lines:
             self.wipe()
-            now = time_format.local(self._wall(), self._zone).strftime("%H:%M:%S")
+            now = time_format.clock(time_format.local(self._wall(), self._zone), seconds=True)
             show([f"{now}  {line}" for line in lines], self._out)
         if self._out.isatty():
             self._pulse(short(found) if seen is None else beat(seen, self._settings, found))

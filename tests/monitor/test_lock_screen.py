@@ -82,7 +82,7 @@ def test_the_spanish_catalogue_is_complete_and_its_placeholders_are_alike() -> N
     for message in build_catalogues.collect():
         translated = text(message)
         assert _fields(translated) == _fields(message), message
-        if len(message.split()) > 1 and not message.startswith("{"):
+        if len(re.findall(r"\b[a-z]{4,}", re.sub(r"\{\w+\}", "", message))) > 1:
             assert translated != message, message
 
 

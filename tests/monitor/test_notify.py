@@ -152,7 +152,7 @@ def test_message_says_what_since_when_how_hot_what_is_safe_what_not_to_touch_and
     assert message.level == "failure"
     lines = message.body.splitlines()
     assert lines[0] == "No cooling. The outdoor unit does not switch on. Call a technician."
-    assert lines[1] == "Since 12:00 (0 s). Outdoors it is 95 °F."
+    assert lines[1] == "Since 12:00 PM (0 s). Outdoors it is 95 °F."
     assert "Safe to look at, without tools:" in lines
     assert "Do not touch:" in lines
     assert any(line.startswith("- Do not open the outdoor unit") for line in lines)
@@ -188,7 +188,7 @@ def test_late_message_says_that_it_is_late(history: History) -> None:
     phone.fails = ""
     phone.forward(1.0)
     phone.turns()
-    assert "Since 12:00 (1 h)." in phone.sent[0].body
+    assert "Since 12:00 PM (1 h)." in phone.sent[0].body
     assert phone.sent[0].body.endswith("This message could not be sent earlier.")
 
 
@@ -221,7 +221,7 @@ def test_a_blind_monitor_is_told_once_and_so_is_its_end(history: History) -> Non
     (message,) = phone.sent
     assert message.title == "Orchard House: Your air conditioner isn't watched"
     assert message.body.startswith(
-        "Your air conditioner isn't watched. Check the monitor's plug and its light.\nSince 12:00 ("
+        "Your air conditioner isn't watched. Check the monitor's plug and its light.\nSince 12:00 PM ("
     )
     assert "How hot it is outdoors is not known." in message.body
     phone.see()
@@ -241,7 +241,7 @@ def test_a_blind_monitor_lets_people_sleep_and_tells_what_was(history: History) 
     phone.forward(2.01)
     phone.see()
     assert phone.titles == ["Ended"]
-    assert "From 12:00 to 13:00: The monitor has no readings" in phone.sent[0].body
+    assert "From 12:00 PM to 1:00 PM: The monitor has no readings" in phone.sent[0].body
 
 
 def test_a_monitor_that_is_started_again_and_again_without_a_scan_tells_it_too(history: History) -> None:

@@ -41,7 +41,7 @@ def test_a_house_that_goes_dark_is_told_after_half_an_hour_and_once() -> None:
     assert found[0][2].startswith("Your air conditioner isn't watched. Check the monitor's plug and the router.")
     (back,) = lived(watch, NOON + 36300, 10, {"elm"})
     assert back[1] == "Elm 4: The monitor is back"
-    assert "from 12:04 to 22:05" in back[2]
+    assert "from 12:04 PM to 10:05 PM" in back[2]
 
 
 def test_a_short_silence_is_no_news() -> None:

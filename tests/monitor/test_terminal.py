@@ -144,13 +144,13 @@ def test_watch_tells_each_change_once_with_its_time(healthy: filled.Site) -> Non
     assert code == 1  # what came and went is not known to be repaired
     lines = text.splitlines()
     after = lines[lines.index("Following; each change is one line. Ctrl-C ends.") + 1 :]
-    assert "18:00:00  Contactor coil: no current, 0.00 A" in after
+    assert "6:00:00 PM  Contactor coil: no current, 0.00 A" in after
     assert any(
         "URGENT call-without-pull-in:" in line and "Suspected first: contactor coil open" in line for line in after
     )
     assert after[-2:] == [
-        "18:00:00  over: call-without-pull-in",
-        "18:00:00  now: quiet, not known to be repaired",
+        "6:00:00 PM  over: call-without-pull-in",
+        "6:00:00 PM  now: quiet, not known to be repaired",
     ]
     assert len(after) == len(set(after))
     assert "\r" not in text
