@@ -63,8 +63,8 @@ class Demo:
     """Everything but the page, in a folder of its own. `speed` is simulated seconds per second.
 
     `say` is told what happens in the story. With `site` the unit stands in for the boards of that site: its own
-    history, the publishers that `publishers` makes for its settings, and no private broker. Use as a context; `run()` plays
-    until `stop()`.
+    history, the publishers that `publishers` makes for its settings, and no private broker. Use as a context; `run()`
+    plays until `stop()`.
     """
 
     def __init__(
