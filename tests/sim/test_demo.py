@@ -28,7 +28,7 @@ def test_the_demo_points_other_commands_at_itself_and_lives_on_after_its_story()
         thread = threading.Thread(target=demo.run)
         thread.start()
         try:
-            until(lambda: any("ordinary day" in line for line in told), 120.0)
+            until(lambda: any("ordinary day" in line for line in told), 600.0)
             assert demo.ask(lambda world: (world.timeline.levels, world._calls), 20.0) == ({}, None)
         finally:
             demo.stop()
