@@ -120,8 +120,8 @@ def test_a_second_tap_changes_nothing(tmp_path: Path) -> None:
 
 def message(role: str, language: str = "en") -> tuple[str, tuple[tuple[str, str], ...]]:
     person = Person(name="Alex", role=role, language=language)
-    links = lambda episode: {name: f"http://pi.local/a/{name}" for name in ACTIONS}  # noqa: E731 - as page_links
-    made = MessageWriter(SETTINGS, UTC, person=person, links=links)
+    links: dict[str, str] = {name: f"http://pi.local/a/{name}" for name in ACTIONS}
+    made = MessageWriter(SETTINGS, UTC, person=person, links=lambda episode: links)
     found = made.message([NotificationItem("alarm", OPEN)], None, NOON)
     return found.body, found.buttons
 

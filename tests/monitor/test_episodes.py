@@ -46,7 +46,8 @@ def test_findings_are_put_down_to_as_few_causes_as_explain_them(
 
 def played(*parts: tuple[float, units.Readings]) -> tuple[list[Episode], list[tuple[str, str]]]:
     """Play some readings from noon on; the episodes at the end, and what a phone was told (kind, heading)."""
-    engine, policy, told = Engine(SETTINGS), NotificationPolicy(Notify(proof_of_life="off"), zone=UTC), []
+    engine, policy = Engine(SETTINGS), NotificationPolicy(Notify(proof_of_life="off"), zone=UTC)
+    told: list[tuple[str, str]] = []
     for scan in units.scans(*parts):
         wall_s = NOON + scan.t_s
         engine.feed(msgspec.structs.replace(scan, wall_s=wall_s))
