@@ -1,89 +1,138 @@
-"""The accuracy bench: many seeded units, each broken in one known way or not at all, judged by the real engine.
+"""The accuracy bench: many seeded units, broken in known ways or not at all, judged by the real engine.
 
-Five classes for a unit:
+Outcome classes as in published evaluations of fault detection and diagnosis (Yuill and Braun 2013, from memory):
 
-    correct       the right finding, the true cause among its suspects, and none named that the fitted senses rule out;
-                  or silence about a sound unit
-    false alarm   a finding that nothing explains: about a sound unit, before the break, or unrelated to it
-    missed        the break could be seen with the fitted senses, and no right finding came
-    misdiagnosed  the right finding, but the true cause is not named, or one that the senses rule out is
-    no answer     the right finding with no suspect at all
+    correct       something true is found, and the true cause is among the suspects; or silence about a sound unit
+    misdiagnosed  something true is found, and the true cause is not among the suspects
+    missed        these sensors, read this often, must have shown it, and nothing true was found
+    false alarm   something is found that is not so: about a sound unit, before the break, or beside the fault
+    no answer     silence where these sensors need not show it, or a finding without a suspect
 
-Sound units run through outages, brown-outs, delays, glitches and lost scans (`each_year`).
+What is true, and what must have shown, is read from the world itself (sim/truth.py), never from the engine. Units,
+sensors and scan rates are drawn as people install them; into some, a sensor of the monitor's own sticks, cells are
+missing, or two faults come together. No unit is dropped.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from math import inf
 from random import Random
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import msgspec
 
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
-from condenser_monitor.monitor.core.records import Change, ChangeKind
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.core.records import Change, ChangeKind, Diagnosed, Scan, StartTransient
+from condenser_monitor.monitor.core.trust import WITNESSES
+from condenser_monitor.monitor.diagnosis.evidence import seen_from
+from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
+from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.sim.bench_cases import (
     CASES,
     DAY_S,
     HOUR_S,
+    KINDS,
+    RATE_WEIGHTS,
+    RATES,
     SENSE_SETS,
+    SET_WEIGHTS,
     BenchCase,
 )
 from condenser_monitor.sim.causes import CAUSES
 from condenser_monitor.sim.control import coil_impedance
 from condenser_monitor.sim.designs import DESIGNS, Design, varied
 from condenser_monitor.sim.house import ThermostatDesign
+from condenser_monitor.sim.meter_model import shows
 from condenser_monitor.sim.rig import Pace, ReadingsRig
+from condenser_monitor.sim.season import household
 from condenser_monitor.sim.timeline import Planned
+from condenser_monitor.sim.truth import Truth
 from condenser_monitor.sim.weather import Weather, design_days, synthetic_year
 from condenser_monitor.sim.world import World, WorldPlan
 
-CLASSES = ("correct", "false alarm", "missed", "misdiagnosed", "no answer")
-SHORT_PACE = Pace(1.0, 15.0, 60.0)
+CLASSES = ("correct", "misdiagnosed", "missed", "false alarm", "no answer")
+Extra = Literal["plain", "stuck sensor", "missing cells", "two faults"]
+EXTRAS: tuple[Extra, ...] = ("plain", "stuck sensor", "missing cells", "two faults")
+_EXTRA_WEIGHTS = (7, 1, 1, 1)
+SHORT_PACE = Pace(1.0, 10.0, 60.0)
 LONG_PACE = Pace(1.0, 30.0, 45.0)
 _LONG_S = 2 * DAY_S
 _PER_SEED = 100_000
-
-
-class BenchScore(NamedTuple):
-    """One unit's outcome. `named` is the first suspect of the right finding, `-` where there was none."""
-
-    case: str
-    suspect: str
-    senses: str
-    seed: int
-    outcome: str
-    named: str
-    finding: str
-    detail: str
-    watched_s: float = 0.0
+_UNEVEN_S = (2.0, 60.0)
+_CELLS_LOST = 0.03
+_CERTAIN, _CHECKS_MOST = 0.9, 15  # a share of belief that nobody asks beyond; more checks than anybody makes
+_SOUND_SHARE = 0.15
 
 
 class BenchUnit(NamedTuple):
-    """One unit of the bench, ready to run. Its `seed` is its number as well: see `unit_of`."""
+    """One unit of the bench, ready to run. Its `seed` is its number as well: see `unit_of`. `second` is the other one
+    of two faults; `without` a reading that is left out of its set."""
 
     case: BenchCase | None
     senses: str
     seed: int
+    rate: str = "1 s"
+    extra: Extra = "plain"
+    second: BenchCase | None = None
+    without: str = ""
+
+    @property
+    def fitted(self) -> tuple[str, ...]:
+        """The readings that are fitted."""
+        return tuple(name for name in SENSE_SETS[self.senses] if name != self.without)
+
+
+class BenchScore(NamedTuple):
+    """One unit's outcome. `place` is where the true cause stands among the suspects (0: nowhere), `listed` how many
+    there are, `checks` how many meter readings it took until certain (None: not asked), `sure` whether what was then
+    certain was true."""
+
+    case: str
+    kind: str
+    suspect: str
+    senses: str
+    rate: str
+    extra: str
+    seed: int
+    outcome: str
+    named: str = "-"
+    finding: str = "-"
+    detail: str = ""
+    place: int = 0
+    listed: int = 0
+    checks: int | None = None
+    sure: bool = False
+    watched_s: float = 0.0
 
 
 # ---------------------------------------------------------------- the units
 
 
 def units(
-    count: int, seed: int = 1, cases: Sequence[BenchCase] = CASES, healthy_share: float = 0.15
+    count: int, seed: int = 1, cases: Sequence[BenchCase] = CASES, healthy_share: float = _SOUND_SHARE
 ) -> list[BenchUnit]:
-    """`count` units: the cases in turn, with sets of senses that can see them in turn, and sound ones among them."""
+    """`count` units: the cases in turn and sound ones among them, with sensors and scan rates as they come."""
     rng = Random(f"{seed}/bench")
     made: list[BenchUnit] = []
     for index in range(count):
-        if rng.random() < healthy_share:
-            made.append(BenchUnit(None, rng.choice(list(SENSE_SETS)), seed * _PER_SEED + index))
+        number = seed * _PER_SEED + index
+        sound = rng.random() < healthy_share
+        senses = rng.choices(list(SENSE_SETS), SET_WEIGHTS)[0]
+        rate = rng.choices(list(RATES), RATE_WEIGHTS)[0]
+        extra = rng.choices(EXTRAS, _EXTRA_WEIGHTS)[0]
+        other = rng.choice(cases)
+        if sound:
+            made.append(BenchUnit(None, senses, number, rate, extra if extra != "two faults" else "plain"))
             continue
         case = cases[(index + seed) % len(cases)]
-        seeing = [name for name, fitted in SENSE_SETS.items() if case.visible(fitted)]
-        made.append(BenchUnit(case, rng.choice(seeing), seed * _PER_SEED + index))
+        second = other if extra == "two faults" and other.cause != case.cause else None
+        if extra == "two faults" and second is None:
+            extra = "plain"
+        made.append(BenchUnit(case, senses, number, rate, extra, second))
     return made
 
 
@@ -93,16 +142,20 @@ def unit_of(number: int) -> BenchUnit:
     return units(index + 1, seed)[index]
 
 
-def _design(case: BenchCase | None, rng: Random) -> Design:
-    name = case.design if case is not None and case.design else rng.choice(list(DESIGNS))
-    design = varied(DESIGNS[name], rng)
-    while case is not None and case.fits is not None and not case.fits(design):
+def design_of(case: BenchCase | None, rng: Random) -> Design:
+    """A unit that has the part which breaks."""
+    while True:
+        name = case.design if case is not None and case.design else rng.choices(list(KINDS), list(KINDS.values()))[0]
         design = varied(DESIGNS[name], rng)
+        if case is None or case.fits(design):
+            break
     delay_s = case.delay_on_make_s if case is not None else rng.choice((0.0, 0.0, 180.0))
-    return msgspec.structs.replace(design, delay_on_make_s=delay_s)
+    ways = {"float_in": rng.choice(("y", "r")), "pressure_at": rng.choice(("unit", "unit", "unit", "indoors"))}
+    return msgspec.structs.replace(design, delay_on_make_s=delay_s, **ways)
 
 
-def _plan(case: BenchCase | None, design: Design, rng: Random) -> tuple[Planned, ...]:
+def plan_of(case: BenchCase | None, design: Design, rng: Random) -> tuple[Planned, ...]:
+    """The cause on the time line, with its level drawn."""
     if case is None:
         return ()
     level = None if case.level is None else rng.uniform(*case.level)
@@ -116,43 +169,145 @@ def _plan(case: BenchCase | None, design: Design, rng: Random) -> tuple[Planned,
     return (plan,)
 
 
-def watched_s(case: BenchCase | None) -> float:
-    """How long a unit of this case is watched, s."""
-    return DAY_S if case is None else case.length_s
+def watched_s(unit: BenchUnit) -> float:
+    """How long a unit is watched, s."""
+    return DAY_S if unit.case is None else max(unit.case.length_s, 0.0 if unit.second is None else unit.second.length_s)
 
 
-def _weather(case: BenchCase | None, rng: Random) -> Weather:
-    days = 3 if case is None else int(case.length_s // DAY_S) + 1
-    start_hour = 12.0 if case is not None and case.length_s < DAY_S else 0.0
-    return design_days([(rng.uniform(33.0, 37.5), rng.uniform(9.0, 14.0)) for _ in range(days)], start_hour)
-
-
-def rig_of(unit: BenchUnit) -> tuple[ReadingsRig, float, float]:
-    """A rig for a unit of the bench: (rig, when its break begins, how long it is watched), s."""
-    case, rng = unit.case, Random(f"{unit.seed}/unit")
-    design = _design(case, rng)
-    length_s = watched_s(case)
-    causes = _plan(case, design, rng)
-    plan = WorldPlan(
-        design=design,
-        causes=causes,
-        seed=unit.seed,
-        calls=case.calls if case is not None else None,
-        start_hour=12.0 if case is not None and length_s < DAY_S else 0.0,
-        thermostat=ThermostatDesign(steal_ohm=_steal_ohm(design, rng), set_c=rng.uniform(24.0, 25.5)),
-    )
-    fitted = SENSE_SETS[unit.senses]
-    settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=fitted))
-    pace = SHORT_PACE if length_s <= _LONG_S else LONG_PACE
-    starts = case.starts if case is not None else True
-    rig = ReadingsRig(World(plan, _weather(case, rng)), settings, pace=pace, starts=starts)
-    return rig, causes[0].at_s if causes else length_s, length_s
-
-
-def _steal_ohm(design: Design, rng: Random) -> float | None:
+def steal_ohm(design: Design, rng: Random) -> float | None:
     """A thermostat that powers itself through the coil cannot do so behind a relay that keeps it from the coil."""
-    steal_ohm = rng.choice((None, 900.0, 1500.0))
-    return None if design.delay_on_make_s else steal_ohm
+    ohm = rng.choice((None, 900.0, 1500.0))
+    return None if design.delay_on_make_s else ohm
+
+
+def _installed(fitted: Sequence[str], design: Design) -> tuple[str, ...]:
+    """The readings that this unit has a place for: behind a drive there is no start winding to sense."""
+    return tuple(name for name in fitted if name != "start_winding_a" or design.kind != "variable-speed")
+
+
+class Played:
+    """One unit on its way: the world, what its monitor reads, its engine and what is true of it."""
+
+    def __init__(self, unit: BenchUnit) -> None:
+        self.unit, case, rng = unit, unit.case, Random(f"{unit.seed}/unit")
+        design = design_of(case, rng)
+        self.length_s = watched_s(unit)
+        causes = plan_of(case, design, rng)
+        if unit.second is not None and unit.second.fits(design):
+            causes += plan_of(unit.second, design, rng)
+        short = self.length_s < DAY_S
+        plan = WorldPlan(
+            design=design,
+            causes=tuple(sorted(causes, key=lambda one: one.at_s)),
+            seed=unit.seed,
+            start_hour=12.0 if short else 0.0,
+            thermostat=ThermostatDesign(steal_ohm=steal_ohm(design, rng), set_c=rng.uniform(24.0, 25.5)),
+        )
+        days = int(self.length_s // DAY_S) + 3
+        weather = design_days([(rng.uniform(33.0, 37.5), rng.uniform(9.0, 14.0)) for _ in range(days)], plan.start_hour)
+        settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=_installed(unit.fitted, design)))
+        starts = True if case is None else case.starts
+        pace = SHORT_PACE if self.length_s <= _LONG_S else LONG_PACE
+        self.rig = ReadingsRig(World(plan, weather), settings, pace=pace, starts=starts)
+        self.starts = starts
+        self.broken_s = min((cause.at_s for cause in causes), default=inf)
+        self._noise = Random(f"{unit.seed}/cells")
+        self.lie = self._drawn_lie()
+        lying_s = inf if self.lie is None else self.lie[2]
+        self.truth = Truth(self.rig.world, self.broken_s, lying_s)
+        self.changes: list[Change] = []
+        self.untrue: list[Change] = []
+        self.true: list[Change] = []
+        self.diagnosed: Diagnosed | None = None
+
+    def _drawn_lie(self) -> tuple[str, bool | float, float] | None:
+        """A sensor that sticks: which, at what, from when."""
+        fitted = [name for name in WITNESSES if name in self.unit.fitted and name not in ("call", "compressor_a")]
+        if self.unit.extra != "stuck sensor" or not fitted:
+            return None
+        rng, unit = self._noise, self.rig.settings.unit
+        name = rng.choice(fitted)
+        running = {"control_v": 25.4, "coil_a": 0.26, "fan_a": 0.85 * unit.fan_fla_a}
+        value: bool | float = rng.random() < 0.5
+        if name in running:
+            value = running[name] if value else 0.0
+        return name, value, rng.uniform(0.0, 0.5 * self.length_s)
+
+    # ------------------------------------------------------------ what the monitor reads
+
+    def read(self) -> Iterator[Scan | StartTransient]:
+        """The items as this monitor reads them; what is true is looked at for every one that a dense one would."""
+        slow, next_s, counted = RATES[self.unit.rate], -1.0, 0
+        for item in self.rig.scans(self.length_s):
+            self.truth.look()
+            if isinstance(item, StartTransient):
+                yield item
+                continue
+            whole, counted = self.rig.scan_count > counted, self.rig.scan_count
+            if slow > 1.0:
+                if not whole or item.t_s < next_s:
+                    continue
+                next_s = item.t_s + (slow if self.unit.rate != "uneven" else self._noise.uniform(*_UNEVEN_S))
+            yield self._spoilt(item)
+
+    def _spoilt(self, scan: Scan) -> Scan:
+        changed: dict[str, bool | float | None] = {}
+        if self.lie is not None and scan.t_s >= self.lie[2] and getattr(scan, self.lie[0]) is not None:
+            changed[self.lie[0]] = self.lie[1]
+        if self.unit.extra == "missing cells":
+            changed |= {name: None for name in self.unit.fitted if self._noise.random() < _CELLS_LOST}
+        return msgspec.structs.replace(scan, **changed) if changed else scan
+
+    def play(self, engine: Engine | None = None) -> None:
+        """Let the engine judge all of it; each change is held against the world as it is raised."""
+        engine, scan_s = engine or self.rig.engine, RATES[self.unit.rate]
+        for item in self.read():
+            events = engine.feed_start(item) if isinstance(item, StartTransient) else engine.feed(item)
+            for event in events:
+                if isinstance(event, Diagnosed):
+                    if event.suspects and event.t_s >= self.broken_s:
+                        self.diagnosed = event
+                    continue
+                if not isinstance(event, Change):
+                    continue
+                self.changes.append(event)
+                if event.change is ChangeKind.RAISED:
+                    true = event.t_s >= min(self.broken_s, self.truth.lying_s) or self.unit.case is None
+                    true = true and self.truth.bears_out(event.finding, event.t_s, scan_s)
+                    (self.true if true else self.untrue).append(event)
+
+    # ------------------------------------------------------------ a technician comes
+
+    def checks_until_certain(self, causes: frozenset[str]) -> tuple[int, bool]:
+        """How many meter readings, offered one by one and answered by the simulated unit, until one suspect is certain
+        (at most _CHECKS_MOST), and whether it is a true one."""
+        change, world = self.true[-1], self.rig.world
+        features = {} if self.diagnosed is None else self.diagnosed.features
+        unit = self.rig.settings.unit
+        visit = VisitSession(
+            (change.finding,),
+            unit=unit,
+            seen=seen_from(change.evidence, unit),
+            fitted=self.rig.settings.fitted,
+            features=features,
+        )
+        world.call_by_hand(True)
+        world.advance(world.t_s + 240.0 + world.plan.design.delay_on_make_s)
+        made = 0
+        while made < _CHECKS_MOST:
+            found = visit.verdict()
+            if not found.suspects or found.shares[found.suspects[0]] >= _CERTAIN:
+                break
+            check = visit.next_check()
+            if check is None or check.name in visit.answers:
+                break
+            made += 1
+            try:
+                visit.enter(check.name, shows(check.name, world))
+            except CommandError:
+                break
+        suspects = visit.verdict().suspects
+        return made, bool(suspects) and suspects[0] in causes
 
 
 # ---------------------------------------------------------------- scoring
@@ -160,60 +315,63 @@ def _steal_ohm(design: Design, rng: Random) -> float | None:
 
 def judge(unit: BenchUnit) -> BenchScore:
     """Run one unit and put it into its class."""
-    rig, at_s, length_s = rig_of(unit)
-    return score(unit, rig.changes(length_s), at_s)
+    played = Played(unit)
+    played.play()
+    return score(played)
 
 
-def score(unit: BenchUnit, changes: Sequence[Change], at_s: float) -> BenchScore:
-    """The class of a unit, given the engine's changes and when its break began."""
-    case = unit.case
-    raised = [change for change in changes if change.change is ChangeKind.RAISED]
-    if case is None:
-        odd = [f"{change.finding} at {change.t_s:g} s {change.evidence}" for change in raised]
-        return _score(unit, "false alarm" if odd else "correct", "-", "-", "; ".join(odd))
-    known = {*case.right, *case.follows}
-    odd = [
-        f"{change.finding} at {change.t_s:g} s {change.evidence}"
-        for change in raised
-        if change.finding not in known or change.t_s < at_s
-    ]
-    if odd:
-        return _score(unit, "false alarm", "-", "-", "; ".join(odd))
-    right = [change for change in raised if change.finding in case.visible(SENSE_SETS[unit.senses])]
-    if not right:
-        return _score(unit, "missed", "-", "-", ", ".join(sorted({change.finding for change in raised})) or "silence")
-    return _suspects(unit, case, right[0], changes)
-
-
-def _suspects(unit: BenchUnit, case: BenchCase, raised: Change, changes: Sequence[Change]) -> BenchScore:
-    named = _last_suspects(raised, changes)
-    true = CAUSES[case.cause].suspects
+def score(played: Played) -> BenchScore:
+    """The class of a unit that was played."""
+    unit = played.unit
+    cases = [case for case in (unit.case, unit.second) if case is not None]
+    causes = frozenset(name for case in cases for name in CAUSES[case.cause].suspects)
+    if played.lie is not None:
+        causes |= {"monitor-sensing"}
+    about = BenchScore(
+        case=unit.case.cause if unit.case is not None else "sound",
+        kind=played.rig.world.plan.design.name,
+        suspect=CAUSES[unit.case.cause].suspects[0] if unit.case is not None else "-",
+        senses=unit.senses,
+        rate=unit.rate,
+        extra=unit.extra,
+        seed=unit.seed,
+        outcome="correct",
+        watched_s=played.length_s,
+    )
+    if played.untrue:
+        first = played.untrue[0]
+        detail = "; ".join(f"{one.finding} at {one.t_s:g} s {one.evidence}" for one in played.untrue)
+        return about._replace(outcome="false alarm", finding=first.finding, detail=detail)
+    due = played.truth.due(unit.fitted, RATES[unit.rate], starts=played.starts)
+    if unit.case is None:
+        return about
+    if not played.true:
+        return about._replace(outcome="missed" if due else "no answer", detail=", ".join(due) or "silence")
+    named = _named(played)
     if not named:
-        return _score(unit, "no answer", "-", raised.finding, "")
-    if not set(true) & set(named):
-        return _score(unit, "misdiagnosed", named[0], raised.finding, f"named {', '.join(named)}")
-    wrong = case.told_apart(SENSE_SETS[unit.senses]) & set(named)
-    if wrong:
-        detail = f"still names {', '.join(sorted(wrong))} in {', '.join(named)}"
-        return _score(unit, "misdiagnosed", named[0], raised.finding, detail)
-    return _score(unit, "correct", named[0], raised.finding, ", ".join(named))
+        return about._replace(outcome="no answer", finding=played.true[0].finding)
+    place = next((index for index, name in enumerate(named, 1) if name in causes), 0)
+    checks: int | None = None
+    sure = False
+    if unit.extra == "plain":
+        checks, sure = played.checks_until_certain(causes)
+    return about._replace(
+        outcome="correct" if place else "misdiagnosed",
+        named=named[0],
+        finding=played.true[0].finding,
+        detail=", ".join(named),
+        place=place,
+        listed=len(named),
+        checks=checks,
+        sure=sure,
+    )
 
 
-def _last_suspects(raised: Change, changes: Sequence[Change]) -> tuple[str, ...]:
-    suspects = raised.suspects
-    for change in changes:
-        if change.finding != raised.finding or change.t_s < raised.t_s:
-            continue
-        if change.change is ChangeKind.CLEARED:
-            break
-        suspects = change.suspects
-    return suspects
-
-
-def _score(unit: BenchUnit, outcome: str, named: str, finding: str, detail: str) -> BenchScore:
-    cause = "sound" if unit.case is None else unit.case.cause
-    suspect = "-" if unit.case is None else CAUSES[unit.case.cause].suspects[0]
-    return BenchScore(cause, suspect, unit.senses, unit.seed, outcome, named, finding, detail, watched_s(unit.case))
+def _named(played: Played) -> tuple[str, ...]:
+    """The suspects of the unit's one diagnosis as it last was; of the last true finding where there was none."""
+    if played.diagnosed is not None:
+        return tuple(name for name, _ in played.diagnosed.suspects)
+    return next((one.suspects for one in reversed(played.true) if one.suspects), ())
 
 
 def run(count: int = 300, *, seed: int = 1, jobs: int = 1, cases: Sequence[BenchCase] = CASES) -> list[BenchScore]:
@@ -227,19 +385,50 @@ def each(todo: Sequence[BenchUnit], jobs: int = 1) -> Iterator[BenchScore]:
         yield from map(judge, todo)
         return
     with ProcessPoolExecutor(jobs) as pool:
-        yield from pool.map(judge, todo, chunksize=4)
+        yield from pool.map(judge, todo)
+
+
+# ---------------------------------------------------------------- with and without a sensor
+
+
+class SensorWorth(NamedTuple):
+    """What one optional reading was worth over units that had all: how many were correct, and named first, with it and
+    without."""
+
+    reading: str
+    units: int
+    correct: tuple[int, int]
+    first: tuple[int, int]
+
+
+def sensor_worth(count: int, seed: int, jobs: int = 1, cases: Sequence[BenchCase] = CASES) -> list[SensorWorth]:
+    """Play the same units with all readings, and with each optional one left out."""
+    broken = [
+        BenchUnit(case, "all", seed * _PER_SEED + index, "1 s")
+        for index, case in enumerate(Random(f"{seed}/worth").sample(list(cases), min(count, len(cases))))
+    ]
+    optional = [name for name in READINGS if name not in SENSE_SETS["least"]]
+    scores = {name: list(each([unit._replace(without=name) for unit in broken], jobs)) for name in ("", *optional)}
+    return [SensorWorth(name, len(broken), _both(scores, name, 99), _both(scores, name, 1)) for name in optional]
+
+
+def _both(scores: dict[str, list[BenchScore]], name: str, deepest: int) -> tuple[int, int]:
+    with_it, without = ([row for row in scores[key] if 0 < row.place <= deepest] for key in ("", name))
+    return len(with_it), len(without)
 
 
 # ---------------------------------------------------------------- sound unit-years
 
 
 class Year(NamedTuple):
-    """A sound unit through `days` days of trouble that is none: what was raised about it that nothing explains."""
+    """A sound unit through `days` days of trouble that is none: what was raised about it that is not so."""
 
     seed: int
     days: float
     raised: tuple[str, ...]
     explained: int
+    kind: str = ""
+    rate: str = "1 s"
 
 
 def trouble(seed: int, days: float) -> tuple[Planned, ...]:
@@ -268,46 +457,68 @@ def trouble(seed: int, days: float) -> tuple[Planned, ...]:
     return tuple(sorted(planned, key=lambda cause: cause.at_s))
 
 
-def unit_year(seed: int, days: float = 365.0) -> Year:
-    """One sound unit through `days` days from April on. An outage explains lost supply and control power; a run that
-    truly lasts for hours, as in a heat wave, explains long-run."""
-    rng = Random(f"{seed}/unit-year")
-    design = _design(None, rng)
-    causes = trouble(seed, days)
-    plan = WorldPlan(design=design, causes=causes, seed=seed, start_hour=0.0)
-    weather = Weather(synthetic_year(rng, warmest_c=rng.uniform(26.0, 31.0)), 90 * 24.0)
-    settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=SENSE_SETS[rng.choice(list(SENSE_SETS))]))
+class SoundUnit(NamedTuple):
+    """A sound unit to be watched: of a kind of design, at a scan rate, from 1 April or `first_day` on."""
+
+    seed: int
+    days: float
+    kind: str
+    rate: str
+    first_day: int = 90
+
+
+def sound_units(count: int, seed: int, days: float) -> list[SoundUnit]:
+    """`count` units, the kinds in turn and each kind at each scan rate in turn; short ones spread over the season."""
+    kinds, rates = list(KINDS), list(RATES)
+    rng = Random(f"{seed}/sound")
+    last = max(91, 300 - int(days))
+    return [
+        SoundUnit(
+            seed * _PER_SEED + index,
+            days,
+            kinds[index % len(kinds)],
+            rates[(index // len(kinds) + index % len(kinds)) % len(rates)],
+            90 if days > 200 else rng.randint(120, max(121, min(last, 240))),
+        )
+        for index in range(count)
+    ]
+
+
+def unit_year(sound: SoundUnit) -> Year:
+    """One sound unit through its days, in a household with habits and trips; what truly was so is explained."""
+    rng = Random(f"{sound.seed}/unit-year")
+    design = varied(DESIGNS[sound.kind], rng)
+    causes = trouble(sound.seed, sound.days)
+    thermostat = household(Random(f"{sound.seed}/household"), sound.days)
+    plan = WorldPlan(design=design, causes=causes, seed=sound.seed, start_hour=0.0, thermostat=thermostat)
+    weather = Weather(synthetic_year(rng, warmest_c=rng.uniform(26.0, 31.0)), sound.first_day * 24.0)
+    fitted = SENSE_SETS[rng.choices(list(SENSE_SETS), SET_WEIGHTS)[0]]
+    settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=_installed(fitted, design)))
     rig = ReadingsRig(World(plan, weather), settings, pace=LONG_PACE, starts=True)
-    outages = [(cause.at_s, cause.until_s) for cause in causes if cause.name == "outage"]
+    truth, scan_s, next_s, counted = Truth(rig.world, inf), RATES[sound.rate], -1.0, 0
     raised: list[str] = []
     explained = 0
-    for change in rig.run(days * DAY_S):
-        if not isinstance(change, Change) or change.change is not ChangeKind.RAISED:
-            continue
-        if _explained(change, rig.world, outages):
-            explained += 1
-        else:
-            raised.append(f"{change.finding} at {change.t_s:.0f} s {change.evidence}")
-    return Year(seed, days, tuple(raised), explained)
+    for item in rig.scans(sound.days * DAY_S):
+        truth.look()
+        if isinstance(item, Scan):
+            whole, counted = rig.scan_count > counted, rig.scan_count
+            if scan_s > 1.0 and (not whole or item.t_s < next_s):
+                continue
+            next_s = item.t_s + (scan_s if sound.rate != "uneven" else rng.uniform(*_UNEVEN_S))
+        for change in rig.feed(item):
+            if not isinstance(change, Change) or change.change is not ChangeKind.RAISED:
+                continue
+            if truth.bears_out(change.finding, change.t_s, scan_s):
+                explained += 1
+            else:
+                raised.append(f"{change.finding} at {change.t_s:.0f} s {change.evidence}")
+    return Year(sound.seed, sound.days, tuple(raised), explained, sound.kind, sound.rate)
 
 
-def _explained(change: Change, world: World, outages: Iterable[tuple[float, float]]) -> bool:
-    if change.finding == "long-run":
-        return _calls_since(world, change.t_s - 6 * HOUR_S + 60.0)
-    lost = change.finding in ("line-supply-lost", "control-power-lost")
-    return lost and any(from_s <= change.t_s <= until_s + 60.0 for from_s, until_s in outages)
-
-
-def _calls_since(world: World, t_s: float) -> bool:
-    """The house has called without a break since `t_s`."""
-    last = next((row for row in reversed(world.log) if row.what in ("call", "no call")), None)
-    return last is not None and last.what == "call" and last.t_s <= t_s
-
-
-def each_year(seeds: Sequence[int], days: float = 365.0, jobs: int = 1) -> Iterator[Year]:
-    """The sound unit-years as they come, in the order of the seeds."""
+def each_year(todo: Sequence[SoundUnit], jobs: int = 1) -> Iterator[Year]:
+    """The sound units as they come, in their order."""
     if jobs <= 1:
-        yield from (unit_year(seed, days) for seed in seeds)
+        yield from map(unit_year, todo)
         return
     with ProcessPoolExecutor(jobs) as pool:
-        yield from pool.map(unit_year, seeds, [days] * len(seeds))
+        yield from pool.map(unit_year, todo)

@@ -35,6 +35,9 @@ def add(command: shared.Command) -> None:
     accuracy.add_argument("--seed", type=int, default=1, metavar="N", help="the same seed, the same units (1)")
     accuracy.add_argument("--jobs", type=int, default=1, metavar="N", help="processes that share the work (1)")
     accuracy.add_argument("--years", type=int, default=0, metavar="N", help="sound units, a year of trouble each (0)")
+    accuracy.add_argument("--days", type=float, default=365.0, metavar="N", help="days of each sound unit (365)")
+    accuracy.add_argument("--sensors", type=int, default=0, metavar="N", help="units played without each sensor (0)")
+    accuracy.add_argument("--page", metavar="FILE", help="write the report there instead of printing it")
     accuracy.add_argument("--again", type=int, metavar="UNIT", help="play one unit again, and tell each change")
     season = command("season", _season, "a summer of one unit or of a fleet, as recordings or to a broker", site=False)
     season.add_argument("folder", metavar="FOLDER", help="for the recordings, or for what is told to a broker")
@@ -128,7 +131,15 @@ def _accuracy(args: argparse.Namespace) -> int:
     if args.again is not None:
         return 0 if bench_pages.again(args.again, print) else 1
     good = bench_pages.accuracy(
-        args.units, seed=args.seed, jobs=args.jobs, years=args.years, say=shared.say, tell=print
+        args.units,
+        seed=args.seed,
+        jobs=args.jobs,
+        years=args.years,
+        say=shared.say,
+        tell=print,
+        days=args.days,
+        sensors=args.sensors,
+        file=args.page,
     )
     return 0 if good else 1
 

@@ -19,7 +19,7 @@ import msgspec
 from condenser_monitor.monitor.core.config import Notify, SensorSettings, Settings
 from condenser_monitor.monitor.core.records import EpisodeState, Request, RequestKind
 from condenser_monitor.monitor.publishers.notification_policy import NotificationPolicy
-from condenser_monitor.sim.bench import LONG_PACE, _design, _plan, _steal_ohm
+from condenser_monitor.sim.bench import LONG_PACE, design_of, plan_of, steal_ohm
 from condenser_monitor.sim.bench_cases import CASES, DAY_S, HOUR_S, SENSE_SETS, BenchCase
 from condenser_monitor.sim.house import ThermostatDesign
 from condenser_monitor.sim.rig import ReadingsRig
@@ -63,21 +63,14 @@ class Lived(NamedTuple):
 def live(case: BenchCase, weather: str, house: House, days: float, seed: int = 1) -> Lived:
     """Play one house."""
     rng = Random(f"{seed}/{case.cause}/household")
-    design = _design(case, rng)
-    causes = tuple(msgspec.structs.replace(one, at_s=DAY_S / 2 + 3 * HOUR_S) for one in _plan(case, design, rng))
-    thermostat = ThermostatDesign(steal_ohm=_steal_ohm(design, rng), set_c=24.0 if weather == "hot" else 21.0)
+    design = design_of(case, rng)
+    causes = tuple(msgspec.structs.replace(one, at_s=DAY_S / 2 + 3 * HOUR_S) for one in plan_of(case, design, rng))
+    thermostat = ThermostatDesign(steal_ohm=steal_ohm(design, rng), set_c=24.0 if weather == "hot" else 21.0)
     plan = WorldPlan(design=design, causes=causes, seed=seed, start_hour=0.0, thermostat=thermostat)
     world = World(plan, design_days([WEATHERS[weather]] * (int(days) + 2)))
-    settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=_senses(case)))
+    settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=SENSE_SETS["indoor"]))
     rig = ReadingsRig(world, settings, pace=LONG_PACE, starts=True, wall_0_s=WALL_0_S)
     return _Household(rig, case, weather, house, days).play()
-
-
-def _senses(case: BenchCase) -> tuple[str, ...]:
-    """The default site's sensors where they can see the cause, else the fewest that can."""
-    default = Settings().fitted
-    seeing = [fitted for fitted in SENSE_SETS.values() if case.visible(fitted)]
-    return default if case.visible(default) or not seeing else min(seeing, key=len)
 
 
 class _Household:

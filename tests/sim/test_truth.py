@@ -1,0 +1,94 @@
+"""What truly happens in the simulated world, by its own state: each finding's condition, by scenarios and by hand."""
+
+from __future__ import annotations
+
+import pytest
+
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.sim.designs import DESIGNS
+from condenser_monitor.sim.timeline import Planned
+from condenser_monitor.sim.truth import HOLD_S, NEEDS, Truth, sound_amps
+from condenser_monitor.sim.world import World, WorldPlan
+
+BROKEN_S = 1800.0
+CALLS = tuple((900.0 * index + 60.0, 900.0 * index + 660.0) for index in range(5))
+ALL = tuple(READINGS)
+NO_RUN = ("call-without-pull-in", "call-without-run", "pull-in-without-run")
+
+
+def watched(*names: str, level: float | None = None, until_s: float = 4200.0) -> Truth:
+    """A unit with these causes from BROKEN_S on, looked at every second."""
+    causes = tuple(Planned(name=name, at_s=BROKEN_S, level=level) for name in names)
+    world = World(WorldPlan(calls=CALLS, causes=causes, start_hour=12.0))
+    truth = Truth(world, BROKEN_S if names else 0.0)
+    for second in range(int(until_s)):
+        world.advance(float(second))
+        truth.look()
+    return truth
+
+
+def due(truth: Truth, scan_s: float = 1.0, fitted: tuple[str, ...] = ALL) -> set[str]:
+    return set(truth.due(fitted, scan_s, starts=False))
+
+
+def test_every_finding_of_the_catalogue_has_its_truth() -> None:
+    """None is left out, and what it takes to see it are readings."""
+    assert set(NEEDS) == set(CATALOGUE)
+    assert {name for sets in NEEDS.values() for needs in sets for name in needs} <= set(READINGS)
+    assert set(HOLD_S) <= set(NEEDS)
+
+
+def test_of_a_sound_unit_nothing_is_true() -> None:
+    """Five calls of ten minutes: no finding could be told, none must be."""
+    truth = watched()
+    assert due(truth) == set()
+    assert [name for name in NEEDS if truth.bears_out(name, 4200.0, 1.0)] == []
+
+
+@pytest.mark.parametrize(
+    ("cause", "findings"),
+    [
+        ("coil-burnt-open", {"call-without-pull-in", "call-without-run"}),
+        ("contacts-fouled", {"call-without-pull-in", "call-without-run"}),
+        ("high-pressure-switch-open", {"call-without-pull-in", "call-without-run"}),
+        ("float-switch-open", {"call-not-reaching-unit"}),
+        ("control-fuse-open", {"control-power-lost"}),
+        ("disconnect-pulled", {"line-supply-lost", *NO_RUN}),
+        ("compressor-lead-loose", {"compressor-not-running"}),
+        ("fan-lead-loose", {"fan-not-running", "call-without-run", "pull-in-without-run"}),  # once the protector opens
+        ("load-lead-loose", {"pull-in-without-run", "call-without-run"}),
+        ("contacts-weld", {"contacts-stuck-closed", "low-split"}),
+        ("call-wire-on-r", {"call-without-thermostat"}),
+    ],
+)
+def test_a_cause_makes_true_what_follows_from_it(cause: str, findings: set[str]) -> None:
+    """By the wiring and the physics, and nothing else about the first minutes of its calls."""
+    found = due(watched(cause))
+    assert found & findings
+    assert found <= findings | {"low-split", "not-cooling"}
+
+
+def test_what_sensors_and_scans_cannot_show_need_not_be_told() -> None:
+    """Without the indoor board an open float switch shows nothing; a locked rotor shows not at a scan a minute."""
+    float_open = watched("float-switch-open")
+    assert due(float_open, fitted=("call", "supply", "compressor_a", "outdoor_c")) == set()
+    locked = watched("compressor-seizes")
+    assert "locked-rotor" in due(locked, 0.2)
+    assert "locked-rotor" not in due(locked, 60.0)
+
+
+def test_borderline_is_neither_untrue_nor_demanded() -> None:
+    """A little less current than a sound unit draws."""
+    truth = watched("charge-leaks", level=0.42)
+    assert "low-running-current" not in due(truth)
+
+
+@pytest.mark.parametrize("name", ["three-ton", "five-ton", "three-ton-two-stage"])
+def test_sound_current_rises_with_the_heat(name: str) -> None:
+    """More in heat, under rated load at 35 C, and less in the first stage (common practice)."""
+    design = DESIGNS[name]
+    rows = dict(sound_amps(design, True))
+    assert list(rows.values()) == sorted(rows.values())
+    assert 0.5 * design.compressor_rla_a < rows[35.0] < design.compressor_rla_a
+    assert (dict(sound_amps(design, False))[35.0] < rows[35.0]) is (design.kind == "two-stage")
