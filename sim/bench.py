@@ -214,7 +214,13 @@ class Played:
         self._noise = Random(f"{unit.seed}/cells")
         self.lie = self._drawn_lie()
         lying_s = inf if self.lie is None else self.lie[2]
-        self.truth = Truth(self.rig.world, self.broken_s, lying_s)
+        self.truth = Truth(
+            self.rig.world,
+            self.broken_s,
+            lying_s=lying_s,
+            fitted=settings.fitted,
+            holes=unit.extra == "missing cells",
+        )
         self.changes: list[Change] = []
         self.untrue: list[Change] = []
         self.true: list[Change] = []
@@ -495,7 +501,7 @@ def unit_year(sound: SoundUnit) -> Year:
     fitted = SENSE_SETS[rng.choices(list(SENSE_SETS), SET_WEIGHTS)[0]]
     settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=_installed(fitted, design)))
     rig = ReadingsRig(World(plan, weather), settings, pace=LONG_PACE, starts=True)
-    truth, scan_s, next_s, counted = Truth(rig.world, inf), RATES[sound.rate], -1.0, 0
+    truth, scan_s, next_s, counted = Truth(rig.world, inf, fitted=settings.fitted), RATES[sound.rate], -1.0, 0
     raised: list[str] = []
     explained = 0
     for item in rig.scans(sound.days * DAY_S):

@@ -14,6 +14,7 @@ from functools import lru_cache
 from itertools import pairwise
 from math import inf
 
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.sim.condition import Condition
 from condenser_monitor.sim.designs import Design
 from condenser_monitor.sim.unit import CondensingUnit, Surroundings
@@ -72,7 +73,6 @@ HOLD_S: dict[str, float] = {
     "high-running-current": 600.0,
     "low-running-current": 600.0,
     "long-run": 6 * _HOUR_S,
-    "no-call-in-heat": 8 * _HOUR_S,
     "low-line-voltage": 30.0,
     "high-line-voltage": 30.0,
     "not-cooling": 900.0,
@@ -136,11 +136,20 @@ class Held:
 class Truth:
     """Watches a world whose fault begins at `broken_s`; `look` is asked at each of its changes and every few seconds.
 
-    `lying_s`: from when on one of the monitor's own sensors lies (inf: none).
+    `lying_s`: from when on one of the monitor's own sensors lies (inf: none); `fitted`: the sensors that there are;
+    `holes`: cells of its recording are missing.
     """
 
-    def __init__(self, world: World, broken_s: float, lying_s: float = inf) -> None:
-        self.world, self.broken_s, self.lying_s = world, broken_s, lying_s
+    def __init__(
+        self,
+        world: World,
+        broken_s: float,
+        *,
+        lying_s: float = inf,
+        fitted: Collection[str] = tuple(READINGS),
+        holes: bool = False,
+    ) -> None:
+        self.world, self.broken_s, self.lying_s, self.fitted, self.holes = world, broken_s, lying_s, fitted, holes
         self.could: dict[str, Held] = {name: Held() for name in NEEDS}
         self.must: dict[str, Held] = {name: Held() for name in NEEDS}
         design = world.plan.design
@@ -186,7 +195,7 @@ class Truth:
         locked = unit.compressor_a >= 0.6 * design.compressor_lra_a and unit.compressor.motion.value == "moving"
         self._set("locked-rotor", locked, now_s)
         self._set("contacts-stuck-closed", not call and (closed or runs), now_s)
-        self._set("low-control-voltage", call and unit.unit_v < WEAK_V * 1.01, now_s, unit.unit_v < WEAK_V * 0.98)
+        self._set("low-control-voltage", call and unit.unit_v < WEAK_V * 1.02, now_s, unit.unit_v < WEAK_V * 0.97)
         self._set("line-supply-lost", not supply, now_s)
         self._set("control-power-lost", unit.rc_v < PRESENT_24V, now_s)
         asks = unit.indoor_y_v >= PRESENT_24V
@@ -208,10 +217,12 @@ class Truth:
         self._set("slow-start", sum(self._slow) >= 3 or condition.run_capacitor < 0.8, now_s, sum(self._slow) >= 5)
         left = condition.run_capacitor
         self._set("run-capacitor-weak", settled and left < 0.95, now_s, left < 0.85)
-        faulty = bool(condition.senses) or now_s >= self.lying_s
-        silent = any(sense.unplugged or sense.stuck for sense in condition.senses.values())
+        senses = [sense for name, sense in condition.senses.items() if name in self.fitted]
+        faulty = bool(senses) or now_s >= self.lying_s
+        silent = any(sense.unplugged or sense.stuck for sense in senses)
+        holes = self.holes or condition.bus_errors > 0.0 or condition.lost_scans > 0.05
         self._set("sensing-disagrees", faulty, now_s)
-        self._set("sensor-silent", silent or condition.bus_errors > 0.0 or condition.lost_scans > 0.05, now_s, silent)
+        self._set("sensor-silent", silent or holes, now_s, silent)
         self._last_s = now_s
 
     def _set(self, finding: str, so: bool, now_s: float, clearly: bool = True) -> None:
@@ -267,13 +278,13 @@ class Truth:
         if call:
             self._quiet_since_s = now_s
             self._hot_s = 0.0
-        elif self.world.outdoor_c > 32.0:
+        elif self.world.outdoor_c > 31.5:
             self._hot_s += now_s - self._last_s
         day_s = now_s + self.world.plan.start_hour * _HOUR_S
         meant_c = self.world.thermostat.set_point_c(day_s) - self.world.condition.set_offset_k
         wants = self.world.house.air_c > meant_c + 1.0
         quiet_s = now_s - self._quiet_since_s
-        no_call = quiet_s > 8 * _HOUR_S and self._hot_s > 3 * _HOUR_S
+        no_call = quiet_s > 7.5 * _HOUR_S and self._hot_s > 2.5 * _HOUR_S
         self._set("no-call-in-heat", no_call, now_s, no_call and quiet_s > 24 * _HOUR_S)
         self._set("overdue-call", wants and quiet_s > 2 * _HOUR_S, now_s, wants and quiet_s > 36 * _HOUR_S)
 
