@@ -120,13 +120,13 @@ class Held:
         self.longest_s = 0.0
         self.last_s = -inf
 
-    def update(self, so: bool, now_s: float, least_s: float, from_s: float) -> None:
-        """The condition as it is at a time."""
+    def update(self, so: bool, now_s: float, least_s: float, from_s: float, began_s: float) -> None:
+        """The condition as it is at a time; where it is new, it has been so since `began_s`."""
         if not so:
             self.since_s = None
             return
         if self.since_s is None:
-            self.since_s = now_s
+            self.since_s = began_s
         if now_s - self.since_s >= 0.5 * least_s:
             self.last_s = now_s
         if now_s >= from_s:
@@ -159,6 +159,8 @@ class Truth:
         self._ran, self._began_s, self._stopped_s = False, -inf, -inf
         self._switched: deque[float] = deque(maxlen=12)
         self._was_closed = False
+        self._closings = 0
+        self._tripped: deque[float] = deque(maxlen=8)
         self._settled_from_s = inf
         self._quiet_since_s = 0.0
         self._hot_s = 0.0
@@ -195,7 +197,8 @@ class Truth:
         locked = unit.compressor_a >= 0.6 * design.compressor_lra_a and unit.compressor.motion.value == "moving"
         self._set("locked-rotor", locked, now_s)
         self._set("contacts-stuck-closed", not call and (closed or runs), now_s)
-        self._set("low-control-voltage", call and unit.unit_v < WEAK_V * 1.02, now_s, unit.unit_v < WEAK_V * 0.97)
+        weak = call and unit.unit_v < WEAK_V * 1.02
+        self._set("low-control-voltage", weak or chatter, now_s, weak and unit.unit_v < WEAK_V * 0.97)
         self._set("line-supply-lost", not supply, now_s)
         self._set("control-power-lost", unit.rc_v < PRESENT_24V, now_s)
         asks = unit.indoor_y_v >= PRESENT_24V
@@ -212,7 +215,8 @@ class Truth:
         self._calls(now_s, call)
         patterns = self._short_runs >= 3 or self._short_rests >= 3 or self._often(now_s)
         self._set("short-cycling", patterns, now_s)
-        self._set("overload-cycling", self._own_stops >= 2, now_s)
+        trips = sum(now_s - at_s <= 1.5 * _HOUR_S for at_s in self._tripped)
+        self._set("overload-cycling", trips >= 2, now_s, self._own_stops >= 2)
         self._set("contactor-chatter", chatter, now_s)
         self._set("slow-start", sum(self._slow) >= 3 or condition.run_capacitor < 0.8, now_s, sum(self._slow) >= 5)
         left = condition.run_capacitor
@@ -227,14 +231,17 @@ class Truth:
 
     def _set(self, finding: str, so: bool, now_s: float, clearly: bool = True) -> None:
         least_s = HOLD_S.get(finding, 0.0)
-        self.could[finding].update(so, now_s, least_s, self.broken_s)
-        self.must[finding].update(so and clearly, now_s, least_s, self.broken_s)
+        # It may have become so at any time since the last look: one finding may not be untrue, another not demanded.
+        self.could[finding].update(so, now_s, least_s, self.broken_s, self._last_s)
+        self.must[finding].update(so and clearly, now_s, least_s, self.broken_s, now_s)
 
     def _follow_runs(self, now_s: float, *, runs: bool, closed: bool) -> None:
+        closings = self.world.unit.contactor.closings
+        self._switched.extend([now_s] * (2 * (closings - self._closings)))
+        self._closings = closings
         if closed is not self._was_closed:
             self._was_closed = closed
             self._own_stops = 0
-            self._switched.append(now_s)
         if runs is self._ran:
             return
         self._ran = runs
@@ -245,6 +252,8 @@ class Truth:
         else:
             self._short_runs = self._short_runs + 1 if now_s - self._began_s < 120.0 else 0
             self._own_stops += closed
+            if closed:
+                self._tripped.append(now_s)
             self._stopped_s, self._settled_from_s = now_s, inf
         curves = self.world.unit.compressor.starts
         for curve in curves[self._curves :]:
