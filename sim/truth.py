@@ -20,11 +20,11 @@ from condenser_monitor.sim.designs import Design
 from condenser_monitor.sim.unit import CondensingUnit, Surroundings
 from condenser_monitor.sim.world import World
 
-PRESENT_24V, PRESENT_LINE_V, WEAK_V = 12.0, 62.0, 20.4  # knees of the boards' inputs; 85 % of 24 V (contract, 5)
+PRESENT_24V, PRESENT_LINE_V, WEAK_V = 12.0, 62.0, 20.4  # knees of the boards' inputs; 85 % of 24 V (contract.md)
 _HOUR_S, _DAY_S = 3600.0, 86400.0
 _CALL, _AMPS = "call", "compressor_a"
 
-# Finding -> the readings that it takes to see it, and how long its condition must hold, s (contract, section 5). For
+# Finding -> the readings that it takes to see it, and how long its condition must hold, s (contract.md, Findings). For
 # a finding that several sets show, each set.
 NEEDS: dict[str, tuple[tuple[str, ...], ...]] = {
     "call-without-pull-in": ((_CALL, "load"),),
