@@ -717,10 +717,10 @@ class History(StorageQueries):
         except (sqlite3.Error, HistoryError):
             with writer.lock:
                 after = writer.degraded.setdefault(publisher, max(after, writer.on_disk))
-            return writer.visible(after)[:limit]
+            return writer.not_ahead(publisher, writer.visible(after))[:limit]
         with writer.lock:
             writer.degraded.pop(publisher, None)
-        return [*kept, *writer.visible(after)][:limit]
+        return writer.not_ahead(publisher, [*kept, *writer.visible(after)])[:limit]
 
     def _beyond(self, after: int, limit: int) -> list[StoredEvent]:
         """The next rows on disk; a whole page of spoilt ones must not end the row."""

@@ -119,6 +119,7 @@ class StorageWriter:
         self.held_requests: dict[str, tuple[Request, str]] = {}
         self.cursors: dict[str, int] = {}
         self.degraded: dict[str, int] = {}  # publishers given held rows while the rows on disk could not be read
+        self._ahead: dict[str, set[str]] = {}  # ids of rows that a publisher delivered then, ahead of its cursor
         self.run, self.origin = 0, "x" + token_hex(4)
         self._base_offset: int | None = None  # the last offset of what was read without writing
         self._mark = token_hex(3)
@@ -190,7 +191,6 @@ class StorageWriter:
                 self._adopt(db, last, str(meta["origin"]))
             else:
                 self.held.rows = deque(msgspec.structs.replace(row, run=self.run) for row in self.held.rows)
-                self.cursors = dict.fromkeys(self.cursors, 0)  # of a file that could only be read, and is gone
                 last = self._before_held()
         with db:
             db.execute("BEGIN IMMEDIATE")
@@ -508,7 +508,10 @@ class StorageWriter:
         delivered again."""
         with self.lock:
             if publisher in self.degraded:
-                self.degraded[publisher] = max(offset, self.degraded[publisher])
+                before = self.degraded[publisher]
+                self.degraded[publisher] = max(offset, before)
+                ahead = (row.id for row in self.held.rows if before < row.offset <= offset)
+                self._ahead.setdefault(publisher, set()).update(ahead)
             else:
                 self.cursors[publisher] = max(offset, self.cursors.get(publisher, 0))
             if self._db is not None and self.failed_s is None:
@@ -520,6 +523,20 @@ class StorageWriter:
                             origin=self.origin, run=self.run, counters=self._counters, cursors={publisher: kept}
                         )
                         self._redo.append(standing, durable=False)
+
+    def not_ahead(self, publisher: str, rows: Sequence[StoredEvent]) -> list[StoredEvent]:
+        """Rows beyond a cursor, without those that were delivered ahead of it while the disk could not be read. The
+        cursor moves over such rows as it comes to them."""
+        with self.lock:
+            ahead = self._ahead.get(publisher)
+            if not ahead:
+                return list(rows)
+            left = list(rows)
+            while left and left[0].id in ahead:
+                row = left.pop(0)
+                ahead.discard(row.id)
+                self.delivered(publisher, row.offset)
+            return [row for row in left if row.id not in ahead]
 
     def last_offset(self) -> int:
         """The newest offset given out."""
