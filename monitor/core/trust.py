@@ -135,8 +135,12 @@ WITNESSES: dict[str, Witness] = {
     "call": Witness("call", "call"),
     # A few volts tell neither that the call is there nor that it is not.
     "control_v": Witness("call", "control_v", frozenset({"normal", "high"}), frozenset({"ghost", "weak"})),
+    # Volts at the coil's own terminals come by way of the call; none tell only of a switch between the two.
+    "coil_v": Witness("call", "coil_v", frozenset({"normal", "high"}), frozenset({"dead", "ghost", "weak"})),
     "coil_a": Witness("coil", "coil_a", frozenset({"sealed", "unsealed", "short"})),
     "supply": Witness("supply", "supply"),
+    # Half of the volts: one leg is lost, and a presence sensor may say either.
+    "line_v": Witness("supply", "line_v", frozenset({"normal", "high"}), frozenset({"low"})),
     "load": Witness("load", "load"),
     "compressor_a": Witness("compressor", "compressor"),
     "fan_a": Witness("fan", "fan"),

@@ -46,6 +46,8 @@ def stuck_at(settings: Settings, sensor: str, value: str) -> Any:
     high = {
         "control_v": 25.4,
         "coil_a": 0.26,
+        "coil_v": 25.2,
+        "line_v": settings.unit.line_v,
         "compressor_a": round(0.7 * settings.unit.compressor_rla_a, 2),
         "fan_a": round(0.85 * settings.unit.fan_fla_a, 2),
     }
