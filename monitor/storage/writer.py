@@ -122,6 +122,7 @@ class StorageWriter:
         self._ahead: dict[str, set[str]] = {}  # ids of rows that a publisher delivered then, ahead of its cursor
         self.run, self.origin = 0, "x" + token_hex(4)
         self._base_offset: int | None = None  # the last offset of what was read without writing
+        self._base_memory = False  # whether the engine's memory was among it
         self._mark = token_hex(3)
         self._counters: dict[str, int] = {}
         self.on_disk = 0  # the last offset that is on disk
@@ -166,6 +167,7 @@ class StorageWriter:
         """Go on from what can be read; what is held is numbered after it."""
         base = recovery.read_base(self.path)
         self.memory, self.last_good_memory = base.memory, base.last_good_memory
+        self._base_memory = base.memory is not None
         if base.origin is not None:
             self.origin, self._counters, self.cursors = base.origin, dict(base.counters), dict(base.cursors)
             self._base_offset = self.on_disk = base.counters.get(PLACE, 0)
@@ -221,7 +223,8 @@ class StorageWriter:
         base_read = self._base_offset is not None and self.origin == origin
         kept = dict(db.execute("SELECT key, body FROM state WHERE key IN (?, ?)", (MEMORY, MEMORY_GOOD)))
         known = {key: body for key, body in kept.items() if isinstance(body, bytes)}
-        if not base_read:
+        # An engine that was begun with what could be read is ahead of a file that was put back since.
+        if not base_read and not self._base_memory:
             self.memory_came_late = MEMORY in known and (self.memory is not None or bool(self.held))
             self.memory, self.last_good_memory = known.get(MEMORY), self._redo_memory or known.get(MEMORY_GOOD)
         offset = last.get(PLACE, 0)

@@ -13,9 +13,11 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import Request, RequestKind
 from condenser_monitor.monitor.storage import schema, writer
+from condenser_monitor.monitor.storage.history import History
 from tests.monitor.edge_tools import (
     MEMORY,
     WALL_S,
+    Hand,
     change,
     cycle,
     status,
@@ -200,6 +202,29 @@ def test_cursors_of_a_file_that_could_only_be_read_pass_over_nothing_in_a_new_on
     desk.pass_time(RETRY_S + 1)
     desk.step(change())
     assert [row.seq for row in desk.history.outbox("all", begin=True)] == [10, 11]
+    desk.history.close()
+
+
+def test_an_engine_begun_with_what_could_be_read_is_not_begun_again_from_an_older_file(
+    keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The file could only be read at the start, and another one is there once it can be written: what stood in the
+    first is known to the engine already, and must not be cleared a second time."""
+    other = keep.file + ".other"
+    for file in (other, keep.file):
+        made = History(file, owner=True, keep=keep, clock=Hand(), wall=lambda: WALL_S)
+        made.step(now_s=1.0, wall_s=WALL_S, status=status(1.0), memory=lambda: MEMORY, events=[change()], last=True)
+        made.close()
+    with monkeypatch.context() as patch:
+        refuse_opening(patch, "attempt to write a readonly database")
+        desk = Desk(keep)
+        assert desk.history.memory() == MEMORY
+        desk.step(change())
+    for end in ("", ".redo"):
+        Path(other + end).replace(keep.file + end)
+    desk.pass_time(RETRY_S + 1)
+    assert desk.error == ""
+    assert not desk.history.memory_came_late()
     desk.history.close()
 
 
