@@ -220,4 +220,4 @@ def metrics(store: Store, settings: FleetSettings, now: float) -> bytes:
         ]
     registry = CollectorRegistry(auto_describe=False)
     registry.register(_Office(found, counts, now))
-    return bytes(generate_latest(registry))
+    return bytes(generate_latest(registry))  # type: ignore[no-untyped-call]

@@ -22,7 +22,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from statistics import median
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import msgspec
 import sqlalchemy as sa
@@ -338,7 +338,7 @@ def silences(connection: sa.Connection, viewer: Viewer, now: float) -> list[Sile
         sites.c.revoked_at.is_(None), state.c.online.is_(False), visible(viewer)
     )
     rows = connection.execute(query.where(state.c.online_at < now).order_by(state.c.online_at)).all()
-    groups: list[list[sa.Row[tuple[float, str, str, str]]]] = []
+    groups: list[list[Any]] = []  # rows of the query
     for row in rows:
         if groups and row.online_at - groups[-1][-1].online_at <= LIMITS.together_s.value:
             groups[-1].append(row)

@@ -4,6 +4,7 @@ exit status, and as numbers that another program reads."""
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import msgspec
 import pytest
@@ -15,7 +16,7 @@ from condenser_monitor.monitor.fleet.health import Freshness
 from condenser_monitor.monitor.fleet.setup import Broker, FleetSettings
 from condenser_monitor.monitor.fleet.slots import Slots
 from condenser_monitor.monitor.fleet.store import Store
-from condenser_monitor.monitor.fleet.tables import api_tokens, state
+from condenser_monitor.monitor.fleet.tables import api_tokens, sites, state
 from condenser_monitor.monitor.limits import FLEET
 from tests.fleet.office import Office
 from tests.fleet.payloads import NOON
@@ -54,7 +55,7 @@ def test_freshness_counts_who_is_silent_and_how_far_ingest_is_behind(store: Stor
     at = {"well": NOON, "off": late - FLEET.silent_s.value - 1, "restarting": late - 5, "quiet": NOON}
     with store.write() as connection:
         for name, (online, heard_at) in keys.items():
-            key = sa.select(enroll.sites.c.id).where(enroll.sites.c.site == name).scalar_subquery()
+            key = sa.select(sites.c.id).where(sites.c.site == name).scalar_subquery()
             change = sa.update(state).where(state.c.site_id == key)
             connection.execute(change.values(online=online, online_at=at[name], heard_at=heard_at))
     with Slots(store) as slots:
@@ -73,7 +74,7 @@ def test_a_disk_nearly_full_is_a_problem_named_with_its_numbers(
     """free_least_mb is what `check` wants."""
     store = Store(f"sqlite:///{tmp_path}/fleet.db")
     store.migrate()
-    usage = type("Usage", (), {"free": 150e6})
+    usage = SimpleNamespace(free=150e6)
     monkeypatch.setattr("shutil.disk_usage", lambda _place: usage)
     found = health.health(store, FleetSettings(), NOON, ask_broker=False)
     assert [problem for problem in found.problems if "150 MB are free" in problem]

@@ -13,6 +13,7 @@ from condenser_monitor.monitor.fleet import enroll, on_call
 from condenser_monitor.monitor.fleet.setup import Broker, OnCall
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.writer import writer
+from condenser_monitor.monitor.publishers.phone import Send
 from condenser_monitor.monitor.publishers.phone_text import PhoneMessage
 from tests.fleet import payloads
 from tests.fleet.payloads import NOON, received
@@ -43,7 +44,7 @@ def test_new_urgent_cases_are_told_once_at_night(tmp_path: Path) -> None:
     sent: list[PhoneMessage] = []
     works = [False]
 
-    def send_to(url: str) -> on_call.Send:
+    def send_to(url: str) -> Send:
         assert url == "json://phone.test/"
 
         def send(message: PhoneMessage) -> None:
