@@ -10,6 +10,8 @@ from condenser_monitor.monitor.core.records import Event, Scan, StartTransient
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.rig import ReadingsRig
 
+_TOGETHER = 200  # steps that are written at once where only what happened is kept
+
 
 def live(rig: ReadingsRig, history: History, until_s: float, *, keep_scans: bool = True) -> None:
     """Move the rig's time to `until_s` and keep what the engine says.
@@ -17,6 +19,7 @@ def live(rig: ReadingsRig, history: History, until_s: float, *, keep_scans: bool
     Without `keep_scans` the readings themselves are left out: the history then knows events, cycles and the last
     status only, which is all that the broker is told of the past.
     """
+    deferred = 0
     for item in rig.scans(until_s):
         if isinstance(item, StartTransient):
             rig.feed(item)
@@ -24,7 +27,8 @@ def live(rig: ReadingsRig, history: History, until_s: float, *, keep_scans: bool
         scan = _dated(item, rig.wall_0_s)
         events = [*rig.feed(scan), *rig.engine.tick(scan.t_s, scan.wall_s)]
         if events or keep_scans:
-            _keep(rig, history, events, scan=scan if keep_scans else None)
+            deferred = 0 if deferred >= _TOGETHER else deferred + 1
+            _keep(rig, history, events, scan=scan if keep_scans else None, defer=not keep_scans and deferred > 0)
     _keep(rig, history, (), last=True)
 
 
@@ -36,7 +40,13 @@ def _dated(scan: Scan, wall_0_s: float | None) -> Scan:
 
 
 def _keep(
-    rig: ReadingsRig, history: History, events: Sequence[Event], *, scan: Scan | None = None, last: bool = False
+    rig: ReadingsRig,
+    history: History,
+    events: Sequence[Event],
+    *,
+    scan: Scan | None = None,
+    last: bool = False,
+    defer: bool = False,
 ) -> None:
     engine = rig.engine
     history.step(
@@ -47,4 +57,5 @@ def _keep(
         scan=scan,
         events=events,
         last=last,
+        defer=defer,
     )

@@ -1,4 +1,4 @@
-"""The demo: a simulated unit through the real drivers into the real service, a private broker, a day of history.
+"""The demo: a simulated unit through the real drivers into the real service, a private broker, a summer of history.
 
 Nothing here is a picture of the program: boards, engine, history and broker client are those of a Pi; only the wires
 under the drivers are simulated. The page is added by the caller, who may know the web room.
@@ -11,7 +11,9 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from datetime import datetime
 from pathlib import Path
+from random import Random
 from typing import TypeVar
 
 import msgspec
@@ -30,12 +32,16 @@ from condenser_monitor.sim.backfill import live
 from condenser_monitor.sim.broker import PrivateBroker
 from condenser_monitor.sim.registers import RegisterRig
 from condenser_monitor.sim.rig import Pace, ReadingsRig
+from condenser_monitor.sim.weather import Weather, synthetic_year
 from condenser_monitor.sim.world import World
 
 _Answer = TypeVar("_Answer")
 STORY = "story"
-BEFORE_S = 24 * 3600.0
-BEFORE_PACE = Pace(scan_s=1.0, quiet_s=10.0, dense_after_s=60.0)
+BEFORE_DAYS = 92.0  # a summer: what is normal, drift, wear and the trends need it
+SEEN_CLOSELY_S = 24 * 3600.0  # of it, at its end, with the readings themselves
+SUMMER_PACE = Pace(scan_s=5.0, quiet_s=120.0, dense_after_s=10.0)
+LAST_PACE = Pace(scan_s=1.0, quiet_s=10.0, dense_after_s=60.0)
+_SUMMER_END_HOUR = 243 * 24  # of the weather's year: the last of August
 
 
 def story(name: str = STORY) -> scenario.Scenario:
@@ -72,7 +78,7 @@ class Demo:
         *,
         speed: float = 1.0,
         say: Callable[[str], None] = print,
-        before_s: float = BEFORE_S,
+        before_s: float = BEFORE_DAYS * 86400.0,
         played: scenario.Scenario | None = None,
         site: Settings | None = None,
         publishers: Callable[[Settings], Sequence[Publisher]] | None = None,
@@ -97,7 +103,7 @@ class Demo:
         self._service: Service | None = None
         try:
             if before_s > 0:
-                self._live_a_day()
+                self._live_the_summer()
         except BaseException:
             self.close()  # the broker is a process of its own, and would stay
             raise
@@ -116,15 +122,25 @@ class Demo:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    # ------------------------------------------------------------ the day before
+    # ------------------------------------------------------------ the summer before
 
-    def _live_a_day(self) -> None:
-        """The same unit's last day, sound, at the level of readings, so that the page has something to look back on."""
-        plan = msgspec.structs.replace(self.scenario.plan, causes=(), calls=None)
-        world = World(plan)
+    def _live_the_summer(self) -> None:
+        """The same unit's last months, sound, in weather as it comes, at the level of readings: sparsely at first, and
+        the last day closely."""
         began_s = time.time() - self.before_s
+        now = datetime.now()
+        hour = now.hour + now.minute / 60
+        start_hour = (hour - self.before_s / 3600) % 24
+        plan = msgspec.structs.replace(self.scenario.plan, causes=(), calls=None, start_hour=start_hour)
+        weather = Weather(synthetic_year(Random(plan.seed)), _SUMMER_END_HOUR + hour - self.before_s / 3600)
         history = History(self.history_path, owner=True, keep=self.settings.history)
-        rig = ReadingsRig(world, self.settings, pace=BEFORE_PACE, wall_0_s=began_s)
+        rig = ReadingsRig(World(plan, weather), self.settings, pace=SUMMER_PACE, wall_0_s=began_s)
+        closely_s = max(0.0, self.before_s - SEEN_CLOSELY_S)
+        for part in range(1, 5):
+            live(rig, history, closely_s * part / 4, keep_scans=False)
+            if closely_s:
+                self._say(f"... {closely_s * part / 4 / 86400:.0f} of {self.before_s / 86400:.0f} days")
+        rig.pace = LAST_PACE
         live(rig, history, self.before_s)
         history.close()
 

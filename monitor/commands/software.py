@@ -14,6 +14,9 @@ def add(command: shared.Command) -> None:
     demo = command("demo", _demo, "a simulated unit with a story of faults, its page and a broker", site=False)
     demo.add_argument("--speed", type=float, default=1.0, metavar="X", help="simulated seconds per second (1)")
     demo.add_argument("--port", type=int, default=8124, help="the page's port, 0 for any free one (8124)")
+    demo.add_argument(
+        "--past", type=float, metavar="DAYS", help="days that the unit has been watched before the story (92)"
+    )
     bench = command("workbench", _workbench, "break and mend a simulated unit with a click", site=False)
     bench.add_argument("--speed", type=float, default=1.0, metavar="X", help="simulated seconds per second (1)")
     bench.add_argument("--port", type=int, default=8124, help="the page's port, 0 for any free one (8124)")
@@ -60,14 +63,19 @@ def add(command: shared.Command) -> None:
 
 
 def _demo(args: argparse.Namespace) -> int:
-    from condenser_monitor.sim.demo import Demo
+    from condenser_monitor.monitor.core.errors import CommandError
+    from condenser_monitor.sim.demo import BEFORE_DAYS, Demo
     from condenser_monitor.sim.simulate import check_speed
     from condenser_monitor.web.serve import check_address
 
     check_speed(args.speed)
     check_address("127.0.0.1", args.port)
-    shared.say("a day of history is being lived through first (a few seconds) ...")
-    with Demo(speed=args.speed, say=shared.say) as demo:
+    days = BEFORE_DAYS if args.past is None else args.past
+    if not 0.0 <= days <= 365.0:
+        raise CommandError("--past", days, "0 to 365 days")
+    if days:
+        shared.say(f"{days:g} days of history are being lived through first (`--past 1` is quicker) ...")
+    with Demo(speed=args.speed, say=shared.say, before_s=days * 86400.0) as demo:
         return _play(demo, args.port, ())
 
 

@@ -523,11 +523,13 @@ class History(StorageQueries):
         answers: Sequence[Answer] = (),
         starts: Sequence[StartTransient] = (),
         last: bool = False,
+        defer: bool = False,
     ) -> None:
         """Keep one engine step; never raises for a disk that fails: the step is held in memory and tried again.
 
         `now_s` is on the scans' clock. `memory` is asked for only when it is written. `last` writes everything pending,
-        before the program ends.
+        before the program ends. `defer` numbers what happened and writes it with a later step: for a past made up
+        faster than a disk writes, never for a unit that is watched.
         """
         writer = self._owned()
         body = msgspec.json.encode(status)
@@ -538,7 +540,8 @@ class History(StorageQueries):
         now = self._clock()
         self._newest, self._status_t_s = self._dated(status, body, now, wall_s, seen=scan is not None), status.t_s
         # A person who asked for something looks at once whether it is so.
-        self._live.write(self._newest, now, buckets, lanes, at_once=bool(answers))
+        if not defer:
+            self._live.write(self._newest, now, buckets, lanes, at_once=bool(answers))
         spoken = frozenset(answer.id for answer in answers if self._sources.pop(answer.id, "") == "broker")
         writer.step(
             now_s,
@@ -550,8 +553,10 @@ class History(StorageQueries):
             spoken=spoken,
             starts=starts,
             last=last,
+            defer=defer,
         )
-        self._report_health(writer)
+        if not defer:
+            self._report_health(writer)
 
     def _dated(self, status: UnitStatus, body: bytes, now: float, wall_s: float | None, *, seen: bool) -> CachedStatus:
         """A status without a new scan is as old as its scan, and in a life that has had none as old as the last life's:

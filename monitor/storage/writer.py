@@ -267,9 +267,10 @@ class StorageWriter:
         spoken: frozenset[str],
         starts: Sequence[StartTransient],
         last: bool,
+        defer: bool = False,
     ) -> None:
         """Number and keep what a step brought. `spoken` are the answers that go out on the broker, by id; `last` writes
-        even where nothing is urgent."""
+        even where nothing is urgent, `defer` leaves it to a later step."""
         with self.lock:
             for event in events:
                 # The diagnosis is part of the status; it is no event of its own.
@@ -284,8 +285,8 @@ class StorageWriter:
                 self.held.starts.append((start.t_s, at_s, start))
             self._undated |= wall_s is None and bool(self.held)
             self._bound()
-            due = last or self._due()
-            if (due or events or answers) and not self.memory_came_late:
+            due = last or (not defer and self._due())
+            if (due or ((events or answers) and not defer)) and not self.memory_came_late:
                 self.memory = memory()  # never older than the rows held with it
             if due:
                 self._write(now_s, wall_s, status, last=last)

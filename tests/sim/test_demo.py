@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -79,3 +80,22 @@ def test_ctrl_c_ends_it_cleanly_also_where_its_broker_was_lost(tmp_path: Path, l
     assert "ended" in told()
     assert "Traceback" not in told()
     assert ("WARNING" in told()) == lost
+
+
+def test_its_past_shows_what_is_normal_for_the_unit_and_ends_well() -> None:
+    """After four days of summer what is normal is learned, nothing is open, no run draws more than rated load
+    (the nameplate), and each day has its runs."""
+    with Demo(say=lambda text: None, before_s=4 * 86400.0) as demo:
+        reader = History(demo.history_path, keep=demo.settings.history)
+        status, now_s = reader.status(), time.time()
+        assert status is not None
+        assert status.findings == ()
+        assert [one.finding for one in status.alerts if one.state.value != "normal"] == []
+        cycles = reader.cycles(now_s - 4 * 86400.0, now_s)
+        assert len(cycles) >= 12
+        days = {int((now_s - wall_s) // 86400) for wall_s, _ in cycles}
+        assert days == {0, 1, 2, 3}
+        means = [one.compressor_a for _, one in cycles if one.compressor_a is not None]
+        assert max(means) < demo.settings.unit.compressor_rla_a
+        assert status.trends["normal"]["state"] == "learned"
+        reader.close()

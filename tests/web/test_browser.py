@@ -13,6 +13,7 @@ from playwright.sync_api import Browser, Page, Route, ViewportSize, expect
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.web.serve import Serving, serve
+from condenser_monitor.web.setup_steps import STEPS
 from tests.conftest import need, set_limit
 from tests.monitor import units
 from tests.size import whole_only
@@ -38,6 +39,7 @@ PAGES: tuple[str, ...] = (
     "report/read",
 )
 PAGES += ("health", "settings", "shared", "offline", "no-such-page")
+PAGES += tuple(f"settings/{step.slug}" for step in STEPS)
 
 # A browser that breaks off a request leaves the file it asked for to the collector.
 pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
@@ -133,17 +135,32 @@ def test_the_page_asks_nobody_but_the_monitor(browser: Browser, served: Serving)
     assert [url for url in asked if not url.startswith(served.url)] == []
 
 
+@pytest.mark.parametrize("locale", ["en-US", "es-MX"])
 @pytest.mark.parametrize(("scheme", "size"), SCHEMES)
-def test_every_page_is_accessible(browser: Browser, served: Serving, scheme: str, size: ViewportSize) -> None:
-    """axe-core finds no violation of WCAG 2.2 AA, light and dark, phone and desk, during a fault."""
+def test_every_page_is_accessible(
+    browser: Browser, served: Serving, scheme: str, size: ViewportSize, locale: str
+) -> None:
+    """axe-core finds no violation of WCAG 2.2 AA, light and dark, phone and desk, in both languages, in a fault."""
     source = axe_source()
     need("axe-core", source is not None)
     for path in PAGES:
-        check_accessible(browser, served.url + path, source or "", scheme, size)
+        check_accessible(browser, served.url + path, source or "", size, color_scheme=scheme, locale=locale)
 
 
-def check_accessible(browser: Browser, url: str, source: str, scheme: str, size: ViewportSize) -> None:
-    context = browser.new_context(viewport=size, color_scheme=scheme, bypass_csp=True)  # type: ignore[arg-type]
+def test_no_page_weighs_more_than_100_kb(browser: Browser, served: Serving) -> None:
+    """With style, script and pictures, as a browser that knows nothing of it yet fetches it."""
+    for path in PAGES:
+        context = browser.new_context(viewport=PHONE)
+        page, got = context.new_page(), []
+        page.on("requestfinished", lambda asked, got=got: got.append(asked.sizes()))  # type: ignore[misc]
+        page.goto(served.url + path, wait_until="networkidle" if path else "load")
+        weight = sum(one["responseBodySize"] + one["responseHeadersSize"] for one in got)
+        assert 0 < weight < 100_000, (path, weight)
+        context.close()
+
+
+def check_accessible(browser: Browser, url: str, source: str, size: ViewportSize, **how: Any) -> None:
+    context = browser.new_context(viewport=size, bypass_csp=True, **how)
     page = context.new_page()
     page.goto(url)
     check_as_it_is(page, source)
