@@ -30,21 +30,21 @@ SUSPECTS: dict[str, Suspect] = {
     "coil-open": _suspect(
         "contactor coil open (burnt out)",
         "contactor",
-        "fit a contactor of the same coil voltage, poles and rating",
+        "install a contactor of the same coil voltage, poles and rating",
         4,
         coil_ohms="open; seldom high",
     ),
     "coil-shorted": _suspect(
         "contactor coil shorted",
         "contactor",
-        "fit a new contactor; then a new control fuse of the same rating",
+        "install a new contactor; then a new control fuse of the same rating",
         1.5,
         coil_ohms="low; seldom usual",
     ),
     "armature-blocked": _suspect(
         "contactor armature blocked, does not close",
         "contactor",
-        "with the power off, clear what blocks it or fit a new contactor",
+        "with the power off, clear what blocks it or install a new contactor",
         2,
         plunger="blocked; seldom free",
         contacts="clean or debris",
@@ -52,7 +52,7 @@ SUSPECTS: dict[str, Suspect] = {
     "contacts-not-making": _suspect(
         "contactor closes, its contacts do not make (debris, wear)",
         "contactor",
-        "fit a new contactor; insects or dirt between the contacts may be cleared with the power off",
+        "install a new contactor; insects or dirt between the contacts may be cleared with the power off",
         5,
         contacts="burnt or debris; seldom clean",
         contact_drop="large or raised",
@@ -60,7 +60,7 @@ SUSPECTS: dict[str, Suspect] = {
     "contacts-welded": _suspect(
         "contactor contacts welded shut",
         "contactor",
-        "switch the unit off at the breaker or disconnect; fit a new contactor and look for what overloaded it",
+        "switch the unit off at the breaker or disconnect; install a new contactor and look for what overloaded it",
         3,
         contacts="welded; seldom burnt",
         plunger="stuck-in; seldom free",
@@ -68,7 +68,7 @@ SUSPECTS: dict[str, Suspect] = {
     "armature-stuck-in": _suspect(
         "contactor armature stuck in the closed position",
         "contactor",
-        "switch the unit off at the breaker or disconnect; fit a new contactor",
+        "switch the unit off at the breaker or disconnect; install a new contactor",
         1,
         plunger="stuck-in; seldom free",
         contacts="clean or debris; seldom burnt",
@@ -86,14 +86,14 @@ SUSPECTS: dict[str, Suspect] = {
     "control-fuse": _suspect(
         "control fuse open",
         "indoor unit",
-        "find the short first (coil, wire rubbed through); then fit a fuse of the same rating, never a larger one",
+        "find the short first (coil, wire rubbed through); then install a fuse of the same rating, never a larger one",
         4,
         control_fuse="open",
     ),
     "control-transformer": _suspect(
         "control transformer dead",
         "indoor unit",
-        "find what overloaded it; fit a class 2 transformer of the same voltages and at least the same VA",
+        "find what overloaded it; install a class 2 transformer of the same voltages and at least the same VA",
         3,
         rc_volts="absent or low or high",
     ),
@@ -125,7 +125,7 @@ SUSPECTS: dict[str, Suspect] = {
     "loose-connection": _suspect(
         "loose or burnt connection",
         "wiring",
-        "with the power off, remake the joint; cut back burnt wire and fit a new terminal",
+        "with the power off, remake the joint; cut back burnt wire and install a new terminal",
         4,
         connections="loose; seldom tight",
         contact_drop="small or raised",
@@ -143,14 +143,14 @@ SUSPECTS: dict[str, Suspect] = {
     "time-delay": _suspect(
         "time-delay relay does not pass the call on",
         "time-delay relay",
-        "fit a new relay of the same delay",
+        "install a new relay of the same delay",
         1,
         time_delay_volts="across",
     ),
     "run-capacitor": _suspect(
         "run capacitor weak or dead",
         "run capacitor",
-        "fit a capacitor of the same microfarads and at least the same voltage",
+        "install a capacitor of the same microfarads and at least the same voltage",
         10,
         run_capacitor="dead or weak or over",
         capacitor_amps="dead or weak; seldom over",
@@ -181,7 +181,7 @@ SUSPECTS: dict[str, Suspect] = {
     "fan-motor": _suspect(
         "condenser fan motor dead or stiff",
         "condenser fan",
-        "fit a motor of the same power, speed and rotation, with its capacitor",
+        "install a motor of the same power, speed and rotation, with its capacitor",
         6,
         fan_blade="stiff or free",
         fan_ohms="open or usual",
@@ -189,7 +189,7 @@ SUSPECTS: dict[str, Suspect] = {
     "fan-capacitor": _suspect(
         "fan capacitor (or the fan side of a dual one) weak or dead",
         "fan capacitor",
-        "fit a capacitor of the same microfarads and at least the same voltage",
+        "install a capacitor of the same microfarads and at least the same voltage",
         6,
         fan_capacitor="dead or weak or over",
     ),
@@ -205,7 +205,7 @@ SUSPECTS: dict[str, Suspect] = {
     "charge-low": _suspect(
         "refrigerant charge low",
         "refrigerant circuit",
-        "find and mend the leak, then charge by weight or by the maker's chart; certified people only",
+        "find and repair the leak, then charge by weight or by the maker's chart; certified people only",
         7,
         charge="low",
         superheat="high; seldom normal",
@@ -407,7 +407,7 @@ SAYS: dict[str, dict[str, str]] = {
         "no": "the call is sensed ahead of the unit's own switches and boards",
         "yes": "the call is sensed at the coil, behind the unit's own switches and boards",
     },
-    "unit:delay": {"no": "no time-delay relay is fitted", "yes": "a time-delay relay is fitted"},
+    "unit:delay": {"no": "no time-delay relay is installed", "yes": "a time-delay relay is installed"},
     "fan-in-runs": {
         "ran": "the fan ran in the last runs",
         "stalled": "the fan drew a stalled motor's current in the last runs",

@@ -177,6 +177,8 @@ _PAGE = {
     "enter": "Enter",
     "no-check-left": "No further check would help",
     "no-check-left-do": "Enter the confirmed cause once you know it.",
+    "no-check-left-call": "There is nothing more to look at from outside. Call a technician, and read out the line"
+    " under “Read this to the technician” on the first page.",
     "other-checks": "Other checks worth doing ({count})",
     "still-suspected": "Still suspected ({count})",
     "together": "No single one explains it; together these would: {names}.",

@@ -62,7 +62,7 @@ def test_who_is_ruled_out_is_told_why_in_one_clause() -> None:
     out = judge("call-without-pull-in", OPEN, unit=PLAIN, fitted=ALL).ruled_out
     assert out["contacts-not-making"] == "the coil draws no current"
     assert out["control-voltage-weak"] == "the control voltage is normal"
-    assert out["time-delay"] == "no time-delay relay is fitted"
+    assert out["time-delay"] == "no time-delay relay is installed"
     away = judge("call-not-reaching-unit", but(NO_CALL, thermostat="on"), unit=PLAIN, fitted=ALL).ruled_out
     assert away["control-fuse"] == "24 V is there behind the control fuse"
     assert away["thermostat"] == "the thermostat calls"

@@ -42,7 +42,7 @@ def test_a_fault_is_told_at_the_top_with_what_to_do(client: FlaskClient) -> None
     assert text.headline in told
     assert texts.CARE["push"] in told
     assert told.index("contactor coil open (burnt out)") < told.index("loose or burnt connection<")
-    assert "no time-delay relay is fitted" in told
+    assert "no time-delay relay is installed" in told
     assert "break here" in told
 
 

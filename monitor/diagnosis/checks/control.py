@@ -196,7 +196,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         quantity="V",
         outcomes=outcomes(
             none="the time-delay relay passes the call on",
-            across="the control voltage stands across the time-delay relay",
+            across="the control voltage is across the open time-delay relay",
         ),
         bounds=(Bound(limits.METER.delay_across),),
         sound="none",

@@ -50,7 +50,7 @@ BY_EYE: tuple[Check, ...] = (
         cautions=("moving",),
         nothing="neither fan nor compressor is heard",
         fan_only="the fan turns, the compressor is silent",
-        compressor_only="the compressor runs or hums, the fan stands",
+        compressor_only="the compressor runs or hums, the fan does not turn",
         both="fan and compressor are both heard",
     ),
     look(
@@ -136,7 +136,7 @@ BY_EYE: tuple[Check, ...] = (
         "Refrigerant detector's light or sound, by eye",
         "indoor unit",
         2,
-        "no detector fitted, or its light shows normal; an alarm runs the blower and stops the cooling (mildly"
+        "no detector installed, or its light shows normal; an alarm runs the blower and stops the cooling (mildly"
         " flammable"
         " refrigerants): air the room, no flames, and leave it to certified people",
         "Look for a detector's light at the indoor unit, and whether the blower runs by itself.",
@@ -271,7 +271,7 @@ BY_EYE: tuple[Check, ...] = (
         hazard=3,
         quantity="eye",
         outcomes=outcomes(
-            warm="the compressor's shell is warm at rest, or no heater is fitted",
+            warm="the compressor's shell is warm at rest, or no heater is installed",
             cold="the compressor's crankcase heater is cold",
         ),
         sound="warm",
@@ -379,7 +379,7 @@ BY_EYE: tuple[Check, ...] = (
         " the cause was found",
         basis=_TRADE,
         source=_NO_SOURCE,
-        steps=(DEAD, "Find each pressure switch on the pipes; look for a button that stands out."),
+        steps=(DEAD, "Find each pressure switch on the pipes; look for a button that has popped out."),
         tools=_FLASHLIGHT,
         cautions=OFF_INSIDE,
         chance=0.01,
