@@ -28,6 +28,7 @@ from condenser_monitor.monitor.core.records import OWN_FAULT, Episode, EpisodeSt
 BLIND = "monitor-blind"  # beside the findings: the monitor itself sees nothing
 OFF = "monitor-off"  # it was off, and is back
 OF_MONITOR = (BLIND, OFF, OWN_FAULT)
+_MAY_BE_NO_COOLING = frozenset({"no-call-in-heat"})
 _DAY_S = 86400.0
 MEMORY_VERSION = 2
 _N = limits.NOTIFY
@@ -139,7 +140,7 @@ class NotificationPolicy:
         """Return what is to be sent now as one message, the worst first; empty for nothing. `paused`: service mode."""
         if self.memory.begun_wall_s is None:
             self.memory.begun_wall_s = now_wall_s
-        seen = [one for one in episodes if SEVERITIES.index(one.severity) <= self._least]
+        seen = [one for one in episodes if self._severity(one) <= self._least]
         found = []
         for episode in (*seen, *self._own()):
             kind = None if paused else self._kind(episode, now_wall_s)
@@ -147,6 +148,12 @@ class NotificationPolicy:
                 found.append(NotificationItem(kind, episode))
         found.sort(key=lambda item: (_ORDER.index(item.kind), SEVERITIES.index(item.episode.severity)))
         return found
+
+    @staticmethod
+    def _severity(episode: Episode) -> int:
+        """How severe it is for a house; heat in which nothing is called may be no cooling at all, and is told once."""
+        severe = Severity.SOON if episode.lead in _MAY_BE_NO_COOLING else Severity.WATCH
+        return min(SEVERITIES.index(episode.severity), SEVERITIES.index(severe))
 
     def _kind(self, episode: Episode, now_s: float | None) -> Kind | None:
         told = self.memory.told.get(episode.id)

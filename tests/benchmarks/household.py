@@ -37,7 +37,8 @@ _NEVER_C = 60.0  # a set point at which no house is ever cooled
 
 class Lived(NamedTuple):
     """One house over some days. `messages` are (hours since the start, kind, finding); `false_over` the episodes that
-    ended while the cause was in the world; `untold`: without cooling for a day under calls, and nothing told."""
+    were told and ended while the cause was in the world; `untold`: a day without cooling under calls, and nothing
+    told."""
 
     cause: str
     weather: str
@@ -124,7 +125,8 @@ class _Household:
         for episode in status.episodes:
             if episode.state is EpisodeState.OVER and episode.id not in self.ended:
                 self.ended.add(episode.id)
-                if self.repaired_s is None and now_s >= self.began_s:
+                told = episode.id in self.policy.memory.told
+                if told and self.repaired_s is None and now_s >= self.began_s:
                     self.false_over.append(episode.lead)
         unit = self.rig.world
         if now_s > self.began_s and self.repaired_s is None and unit.thermostat.calls:
@@ -172,6 +174,9 @@ def stories(days: float, causes: Sequence[str] = (), houses: Sequence[House] = H
 def lines(words: Sequence[str]) -> Iterator[str]:
     """The table: a line a house, and the sums at the end."""
     days = float(words[0]) if words else 8.0
+    wrong = set(words[1:]) - {case.cause for case in CASES}
+    if wrong:
+        raise SystemExit(f"got {min(wrong)!r}; allowed: {', '.join(sorted({case.cause for case in CASES}))}")
     found: list[Lived] = []
     for one in stories(days, words[1:]):
         found.append(one)

@@ -60,6 +60,15 @@ def lived(made: NotificationPolicy, from_s: float, hours: float, *episodes: Epis
     return found
 
 
+def test_heat_in_which_nothing_is_called_is_told_once_though_it_is_for_the_next_visit() -> None:
+    """It may be a float switch or a fuse, and without the thermostat's sensor nothing else tells it."""
+    one = msgspec.structs.replace(episode(WATCH, at(14.0)), lead="no-call-in-heat", worst="no-call-in-heat")
+    assert lived(plan(), at(14.0), 72, one) == [(0.0, "alarm")]
+    assert lived(plan(least="urgent"), at(14.0), 72, one) == []
+    assert lived(plan(), at(23.0), 10, one)[0][0] == 8.0
+    assert lived(plan(), at(14.0), 72, episode(WATCH, at(14.0))) == []
+
+
 @pytest.mark.parametrize(
     ("hour", "quiet"), [(21.99, False), (22.0, True), (23.5, True), (3.0, True), (6.99, True), (7.0, False)]
 )
