@@ -6,7 +6,8 @@ statistics against the unit's own four weeks:
 
 - *Stopped.* Time is counted in runs: how many this unit would have made since its last one, by its share of all runs of
   the plan so far and the runs of the plan since (a change to operational time). It has stopped when that count is
-  far above its own largest gap in four weeks, counted the same way (a record rule: no distribution is assumed).
+  far above its own largest gap in four weeks, counted the same way (a record rule: no distribution is assumed), and
+  the neighbours run about as much as they did.
 - *Changed* hours, starts an hour and amps: two-way median polish of the logarithms, sites by days (Tukey, Exploratory
   Data Analysis, 1977, ch. 11); amps after a slope with outdoor temperature that is the median over the plan. The
   residual over the unit's own scaled median absolute deviation is its modified z-score (Iglewicz and Hoaglin, 1993,
@@ -172,6 +173,12 @@ class PlanClock:
             return 0.0
         return self._sums[whole] + (place - whole) * (self._sums[whole + 1] - self._sums[whole])
 
+    def is_busy(self, from_at: float, to_at: float, share: float) -> bool:
+        """Whether the neighbours ran about as much in between as in all the time counted, the unit's own share aside:
+        in milder weather a house whose people are away may well need none."""
+        usual = (1.0 - share) * self._sums[-1] / (len(self._sums) - 1) / _HOUR_S
+        return self.at(to_at) - self.at(from_at) >= LIMITS.busy_share.value * usual * (to_at - from_at)
+
     def runs(self, from_at: float, to_at: float, share: float) -> float:
         """Return how many runs a unit with that share of all would have begun in between."""
         return share * (self.at(to_at) - self.at(from_at))
@@ -187,7 +194,7 @@ def stopped(clock: PlanClock, begun: Sequence[float], now: float) -> tuple[float
     gaps = [clock.runs(before, after, share) for before, after in pairwise(begun)]
     gap, largest = clock.runs(begun[-1], now, share), max(gaps)
     long = gap > LIMITS.gap_runs.value and gap > LIMITS.gap_factor.value * largest
-    return (gap, largest) if long else None
+    return (gap, largest) if long and clock.is_busy(begun[-1], now, share) else None
 
 
 # ---------------------------------------------------------------- over the database

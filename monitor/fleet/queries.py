@@ -75,6 +75,8 @@ class Case(msgspec.Struct, frozen=True, kw_only=True):
     unit: Unit | None
     booked_day: str | None
     booked_for: str | None
+    visited_at: float | None = None  # of the last visit made since it stands
+    stage: int = 0  # see triage.STAGES
 
     @property
     def cooling(self) -> str:
@@ -113,13 +115,16 @@ def unit_of(stored: Mapping[str, Any] | None) -> Unit | None:
 def morning(
     connection: sa.Connection, viewer: Viewer, now: float, *, offset: int = 0, limit: int = PAGE_ROWS
 ) -> Page[Case]:
-    """Who needs somebody now: sites where an urgent finding stands, one row each by its worst, in triage's order. A
-    temperature that a site has not told of lately counts as not known."""
+    """Who needs somebody now: sites where an urgent finding stands, one row each by its worst, in triage's order; those
+    that wait for somebody first, then those booked, then those visited where it still stands. A temperature that a site
+    has not told of lately counts as not known."""
     worst = (_URGENCY.desc(), standing_table.c.since_at)
     ranked = _cases(viewer, now, sa.func.row_number().over(partition_by=standing_table.c.site_id, order_by=worst))
     ranked = ranked.where(standing_table.c.severity == Severity.URGENT.value)
     return _page(
-        connection, ranked, (sa.text("urgency DESC"), sa.text("need DESC"), sa.text("since_at")), offset, limit
+        *(connection, ranked),
+        (sa.text("stage"), sa.text("urgency DESC"), sa.text("need DESC"), sa.text("since_at")),
+        *(offset, limit),
     )
 
 
@@ -166,6 +171,12 @@ def _booked_for() -> sa.ScalarSelect[str | None]:
     return _booked(sa.select(who.c.name).select_from(visits.outerjoin(who, who.c.id == visits.c.technician_id)))
 
 
+def _visited_at() -> sa.ScalarSelect[float | None]:
+    c = visits.c
+    query = sa.select(sa.func.max(c.done_at)).where(c.site_id == sites.c.id, c.status == "done")
+    return query.where(c.done_at > standing_table.c.since_at).correlate(sites, standing_table).scalar_subquery()
+
+
 def _booked(query: sa.Select[Any]) -> sa.ScalarSelect[Any]:
     """Of the first visit booked to mend something."""
     query = query.where(visits.c.site_id == sites.c.id, visits.c.status == "booked", visits.c.kind != "plan")
@@ -184,6 +195,8 @@ def _cases(viewer: Viewer, now: float, place: sa.ColumnElement[Any]) -> sa.Selec
         users.c.name.label("technician"),
         _booked_day().label("booked_day"),
         _booked_for().label("booked_for"),
+        _visited_at().label("visited_at"),
+        sa.case((_booked_day().is_not(None), 1), (_visited_at().is_not(None), 2), else_=0).label("stage"),
         _URGENCY.label("urgency"),
         _need(outdoor_c).label("need"),
         place.label("place"),
@@ -388,7 +401,7 @@ def site(connection: sa.Connection, viewer: Viewer, name: str, *, days: int = 60
         about=SiteLine(**{field: at[field] for field in SiteLine.__struct_fields__}),
         unit=unit_of(row.unit),
         snapshot=row.body,
-        stands=_stands(connection, row.id),
+        stands=stands_at(connection, row.id),
         days=_latest(connection, site_days, site_days.c.day, row.id, days),
         history=_latest(connection, events, events.c.at, row.id, PAGE_ROWS),
         visits=_latest(connection, visits, visits.c.made_at, row.id, PAGE_ROWS),
@@ -406,7 +419,8 @@ def site_id(connection: sa.Connection, viewer: Viewer, name: str) -> int:
     return int(found)
 
 
-def _stands(connection: sa.Connection, key: int) -> tuple[ActiveAlerts, ...]:
+def stands_at(connection: sa.Connection, key: int) -> tuple[ActiveAlerts, ...]:
+    """Return what stands at a site, the worst for the house first."""
     query = sa.select(standing_table).where(standing_table.c.site_id == key, standing_table.c.active)
     found = [ActiveAlerts(**row._mapping) for row in connection.execute(query)]
     return tuple(sorted(found, key=lambda row: (-int(triage.means(row.finding)), row.since_at)))

@@ -42,6 +42,9 @@ def cooling_words(finding: str) -> str:
 NO_COOLING = tuple(name for name, row in CATALOGUE.items() if row.house is Cooling.NONE)
 
 
+STAGES = ("Waiting for somebody", "A visit is booked", "Visited, and it still stands")
+
+
 class Vulnerable(NamedTuple):
     """One level of the note on who lives there: its weight beside the bands of heat, and its words."""
 

@@ -10,11 +10,12 @@ from datetime import date
 from math import sqrt
 from typing import Any, NamedTuple
 
+import msgspec
 import sqlalchemy as sa
 
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
-from condenser_monitor.monitor.fleet import load_list
+from condenser_monitor.monitor.fleet import load_list, queries
 from condenser_monitor.monitor.fleet.days import office_day
 from condenser_monitor.monitor.fleet.people import (
     Role,
@@ -27,6 +28,7 @@ from condenser_monitor.monitor.fleet.tables import sites, users, visits
 
 KINDS = {"repair": "repair", "drift": "before it fails", "plan": "plan visit", "monitor": "silent monitor"}
 BOOKED, DONE, DROPPED = "booked", "done", "dropped"
+NOT_FOUND = "not-found"  # somebody looked, and the cause was not found: no word on the suspects
 OTHER = "other"  # what it was, when it was no suspect of the program's
 NOTE_MOST = 4000
 _Z = 1.959964  # of the normal distribution, 95 % two-sided
@@ -74,8 +76,15 @@ def book(
     if kind not in KINDS:
         raise CommandError("visit: kind", kind, " or ".join(KINDS))
     _check_technician(connection, technician_id)
+    key = site_id(connection, viewer, site)
+    connection.execute(sa.select(sites.c.id).where(sites.c.id == key).with_for_update())  # one booking at a time
+    there = connection.execute(_booked_at(key, kind)).first()
+    if there is not None:
+        raise CommandError(
+            "visit", f"one more to {site}", f"one at a time: visit {there.id} is booked for {there.due_day}"
+        )
     row = {
-        "site_id": site_id(connection, viewer, site),
+        "site_id": key,
         "kind": kind,
         "status": BOOKED,
         "technician_id": technician_id,
@@ -91,12 +100,62 @@ def book(
     return made
 
 
+def _booked_at(key: int, kind: str) -> sa.Select[Any]:
+    """The visit booked at a site that another one of this kind would double: a plan visit goes beside a repair."""
+    same = visits.c.kind == "plan" if kind == "plan" else visits.c.kind != "plan"
+    query = sa.select(visits.c.id, visits.c.due_day).where(visits.c.site_id == key, visits.c.status == BOOKED, same)
+    return query.order_by(visits.c.due_day)
+
+
+KEEP = -1  # the technician as it is
+
+
+def put(
+    connection: sa.Connection, viewer: Viewer, site: str, *, due_day: str, technician_id: int | None, now: float
+) -> bool:
+    """Book a repair for the worst that stands at a site, or move and assign the one that is booked; whether it is a
+    new one. `technician_id` may be KEEP."""
+    key = site_id(connection, viewer, site)
+    there = connection.execute(_booked_at(key, "repair")).first()
+    if there is not None:
+        values: dict[str, Any] = {"due_day": day(due_day)}
+        if technician_id != KEEP:
+            _check_technician(connection, technician_id)
+            values["technician_id"] = technician_id
+        _change(connection, viewer, there.id, values)
+        note(
+            connection, now, viewer.login, "moved visit", str(there.id), due=values["due_day"], technician=technician_id
+        )
+        return False
+    usual = connection.scalar(sa.select(sites.c.technician_id).where(sites.c.id == key))
+    stands = queries.stands_at(connection, key)
+    book(
+        *(connection, viewer, site),
+        kind="repair",
+        due_day=due_day,
+        technician_id=usual if technician_id == KEEP else technician_id,
+        finding=stands[0].finding if stands else "",
+        suspects=msgspec.json.decode(stands[0].suspects) if stands else (),
+        now=now,
+    )
+    return True
+
+
+def cancel(connection: sa.Connection, viewer: Viewer, site: str, *, now: float) -> int:
+    """Drop what is booked to repair a site; how many visits."""
+    rows = connection.execute(_booked_at(site_id(connection, viewer, site), "repair")).all()
+    for row in rows:
+        drop(connection, viewer, row.id, text="", now=now)
+    return len(rows)
+
+
 def finish(
     connection: sa.Connection, viewer: Viewer, visit: int, *, was: str, used: Sequence[str], text: str, now: float
 ) -> None:
-    """A visit was made: what it really was (a suspect, `other`, or "" where nothing was wrong) and the parts used."""
-    if was not in ("", OTHER, *SUSPECTS):
-        raise CommandError("visit: what it was", was, "a suspect of the program, or other")
+    """A visit was made: what it really was (a suspect, `other`, `not-found`, or "" where nothing was wrong), and the
+    parts used."""
+    if was not in ("", OTHER, NOT_FOUND, *SUSPECTS):
+        raise CommandError("visit: what it was", was, "a suspect of the program, other or not-found")
     done = {"status": DONE, "was": was, "parts": [_text(part) for part in used], "note": _text(text), "done_at": now}
     row = _change(connection, viewer, visit, done)
     if row.kind == "plan":
@@ -152,7 +211,9 @@ def _text(text: str) -> str:
 # ---------------------------------------------------------------- lists
 
 
-def listed(connection: sa.Connection, viewer: Viewer, *, status: str = BOOKED, limit: int = 500) -> list[Booked]:
+def listed(
+    connection: sa.Connection, viewer: Viewer, *, status: str = BOOKED, limit: int | None = None
+) -> list[Booked]:
     """Visits of a status that the viewer may see, booked ones by day; a technician's own only."""
     query = _visits().where(visits.c.status == status, visible(viewer))
     if viewer.role is Role.TECHNICIAN:
@@ -202,7 +263,9 @@ class FindingScore(NamedTuple):
 def score(connection: sa.Connection, since: float = 0.0) -> list[FindingScore]:
     """Over all visits done since then, by finding, the most visited first; the last row, named "", is all together."""
     query = sa.select(visits.c.finding, visits.c.suspects, visits.c.was)
-    query = query.where(visits.c.status == DONE, visits.c.done_at >= since, visits.c.was != "", visits.c.finding != "")
+    query = query.where(
+        visits.c.status == DONE, visits.c.done_at >= since, visits.c.was.not_in(("", NOT_FOUND)), visits.c.finding != ""
+    )
     counts: dict[str, list[int]] = {}
     for finding, suspects, was in connection.execute(query):
         for name in (finding, ""):

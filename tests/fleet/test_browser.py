@@ -118,6 +118,7 @@ def test_a_visit_is_booked_made_and_scored_by_clicks_alone(browser: Browser, ser
     row = page.get_by_role("row").filter(has_text="Mill Close 3")
     row.get_by_role("link", name="Write down").click()
     page.get_by_label("Parts used, one a line").fill("a part")
+    page.get_by_label("Confirmed cause").select_option(index=3)
     page.get_by_role("button", name="The visit was made").click()
     expect(page.get_by_role("row").filter(has_text="a part")).to_have_count(1)
     page.context.close()

@@ -8,13 +8,16 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 from flask.testing import FlaskClient
+from werkzeug.test import TestResponse
 
+from condenser_monitor.monitor.fleet import visits as visiting
 from condenser_monitor.monitor.fleet.people import Role
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import (
     asks,
     audit,
     sites,
+    users,
     visits,
 )
 from condenser_monitor.monitor.limits import FLEET
@@ -66,6 +69,7 @@ ROUTES: dict[str, tuple[str, str, set[Role]]] = {
     "work.visit": ("GET", "/visit/1", _ALL),
     "work.finish": ("POST", "/visit/999", _ALL),
     "work.book": ("POST", f"/site/{_OWN}/visits", _OFFICE),
+    "work.dispatch": ("POST", "/dispatch", _OFFICE),
     "work.score": ("GET", "/score", _OFFICE),
     "work.plan": ("GET", "/plan.csv", _OFFICE),
     "office.ingest": ("GET", "/ingest", _OFFICE),
@@ -256,8 +260,58 @@ def test_morning_page_names_who_what_part_and_load(office: Office) -> None:
     assert "contactor, 1-pole, 30 A, 24 V coil" in text
     assert "run capacitors" in text
     assert "booked 2026-05-17" in text
-    assert "<dd>Kim</dd>" in text[text.index("Hill Road 12") :].split("</article>")[0]  # Lou's site, Kim's visit
-    assert text.index("Orchard Lane 9") < text.index("Elm Street 4")  # the note outweighs the longer wait
+    assert "Kim" in text[text.index(">Hill Road 12</a>") :].split("</tr>")[0]  # Lou's site, Kim's visit
+    places = [text.index(name) for name in ("Waiting for somebody", ">Orchard Lane 9</a>", "A visit is booked")]
+    assert places == sorted(places)
+    assert places[-1] < text.index(">Elm Street 4</a>")
+
+
+def test_several_sites_are_booked_moved_and_canceled_at_once(own_office: Office) -> None:
+    """One form for the chosen rows: who has no visit gets one, who has is moved, none is booked twice; the suspects are
+    kept as they stand; where one of them cannot be, nothing is done."""
+    desk, names = own_office.client("dispatcher"), [site_name(0), site_name(1), site_name(3)]
+
+    def booked() -> list[tuple[str, str, str]]:
+        with own_office.store.read() as connection:
+            query = sa.select(sites.c.site, visits.c.due_day, users.c.name).select_from(visits)
+            query = query.join(sites, sites.c.id == visits.c.site_id).join(users, users.c.id == visits.c.technician_id)
+            query = query.where(visits.c.status == "booked", sites.c.site.in_(names)).order_by(sites.c.site)
+            return [tuple(row) for row in connection.execute(query)]
+
+    def send(chosen: list[str], **fields: str) -> TestResponse:
+        data = {"csrf": token(desk, "/password"), "site": chosen, **fields}
+        return desk.post("/dispatch", data=data, follow_redirects=True)
+
+    with own_office.store.read() as connection:
+        lou = str(connection.scalar(sa.select(users.c.id).where(users.c.login == "lou")))
+    assert "2 booked, 1 moved" in send(names, what="put", technician=lou, due_day="2026-05-19").text
+    assert booked() == [(name, "2026-05-19", "Lou") for name in names]
+    assert "0 booked, 3 moved" in send(names, what="put", technician="keep", due_day="2026-05-20").text
+    assert booked() == [(name, "2026-05-20", "Lou") for name in names]
+    again = post(desk, "/password", f"/site/{names[1]}/visits", kind="repair", due_day="2026-05-21", technician=lou)
+    assert again.status_code == 400
+    assert "one at a time" in again.text
+    for wrong in ([], [*names, "nobody"]):
+        assert send(wrong, what="put", technician="", due_day="2026-05-22").status_code == 400
+    assert booked() == [(name, "2026-05-20", "Lou") for name in names]
+    assert "2 visits canceled" in send(names[:2], what="cancel").text
+    assert [row[0] for row in booked()] == names[2:]
+
+
+def test_a_visit_s_cause_is_chosen_and_a_made_one_does_not_wait_for_somebody(own_office: Office) -> None:
+    """Nothing is preselected, nothing chosen is refused; `not found` counts for no suspect; the site then stands among
+    those visited."""
+    desk, key = own_office.client("dispatcher"), own_office.visits[0]
+    page = desk.get(f"/visit/{key}").text
+    assert '<option value="" selected disabled>' in page
+    assert page.count("selected") == 1
+    assert post(desk, f"/visit/{key}", f"/visit/{key}", was="", outcome="done").status_code == 400
+    own_office.now += 60
+    assert post(desk, f"/visit/{key}", f"/visit/{key}", was="not-found", outcome="done").status_code == 302
+    text = desk.get("/").text
+    assert text.index("Visited, and it still stands") < text.index(">Elm Street 4</a>")
+    with own_office.store.read() as connection:
+        assert sum(row.visits for row in visiting.score(connection) if not row.finding) == 1
 
 
 def test_site_page_draws_the_ladder_and_what_stands(office: Office) -> None:
@@ -338,7 +392,7 @@ def test_booking_keeps_the_suspects_as_they_stand(own_office: Office) -> None:
     with own_office.store.read() as connection:
         key = connection.scalar(sa.select(sites.c.id).where(sites.c.site == site_name(1)))
     assert _submit(own_office, path, kind="repair", due_day="2026-05-18", finding="call-not-reaching-unit") == 302
-    assert _submit(own_office, path, kind="repair", due_day="2026-05-18", finding="slow-start") == 302
+    assert _submit(own_office, path, kind="plan", due_day="2026-05-18", finding="slow-start") == 302
     with own_office.store.read() as connection:
         rows = connection.execute(sa.select(visits).where(visits.c.site_id == key).order_by(visits.c.id)).all()
     stood = [(row.finding, row.suspects) for row in rows]

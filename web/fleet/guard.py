@@ -41,6 +41,7 @@ RIGHTS: dict[str, frozenset[Role]] = {
     "work.visit": _ALL,
     "work.finish": _ALL,
     "work.book": _OFFICE,
+    "work.dispatch": _OFFICE,
     "work.score": _OFFICE,
     "work.plan": _OFFICE,
     "office.ingest": _OFFICE,

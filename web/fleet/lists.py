@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from flask import Blueprint, render_template, request
 
-from condenser_monitor.monitor.fleet import inference, queries
+from condenser_monitor.monitor.fleet import inference, queries, triage
+from condenser_monitor.monitor.fleet.days import office_day
 from condenser_monitor.web.fleet.office_context import office_context, offset, viewer
+from condenser_monitor.web.fleet.sites import technicians
 
 lists = Blueprint("lists", __name__)
 
@@ -18,7 +20,9 @@ def morning() -> str:
         page = queries.morning(connection, viewer(), now, offset=offset())
         counts = queries.standing_counts(connection, viewer())
         together = inference.silences(connection, viewer(), now)
-    return render_template("fleet/morning.html", page=page, counts=counts, silences=together)
+        people = technicians(connection)
+    parts = {"counts": counts, "silences": together, "people": people, "today": office_day(now)}
+    return render_template("fleet/morning.html", page=page, stages=triage.STAGES, **parts)
 
 
 @lists.get("/drifting")

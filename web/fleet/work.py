@@ -8,6 +8,7 @@ import msgspec
 from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
+from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.fleet import load_list, queries
 from condenser_monitor.monitor.fleet import season as seasons
@@ -59,9 +60,16 @@ def finish(key: int) -> AnyResponse:
             visiting.drop(connection, viewer(), key, text=field("note"), now=now)
         else:
             used = [line.strip() for line in field("parts").splitlines() if line.strip()]
-            visiting.finish(connection, viewer(), key, was=field("was"), used=used, text=field("note"), now=now)
+            visiting.finish(connection, viewer(), key, was=_cause(), used=used, text=field("note"), now=now)
     flash("Written down.")
     return redirect(url_for("work.visits"))
+
+
+def _cause() -> str:
+    """The cause that was chosen: it is never taken for granted."""
+    if not field("was"):
+        raise CommandError("confirmed cause", "nothing chosen", "a cause, `not found`, or that nothing was wrong")
+    return "" if field("was") == "nothing" else field("was")
 
 
 @work.post("/site/<name>/visits")
@@ -83,6 +91,26 @@ def book(name: str) -> AnyResponse:
         )
     flash("Booked.")
     return redirect(url_for("sites.site", name=name))
+
+
+@work.post("/dispatch")
+def dispatch() -> AnyResponse:
+    """Book, move, assign or cancel for several sites at once: all of them, or none where one of them cannot be."""
+    names, what, now = request.form.getlist("site"), field("what"), office_context().wall()
+    if not names or len(names) > queries.PAGE_ROWS:
+        raise CommandError("sites", f"{len(names)} chosen", f"1 to {queries.PAGE_ROWS}")
+    if what not in ("put", "cancel"):
+        raise CommandError("what", what, "put or cancel")
+    chosen = visiting.KEEP if field("technician") == "keep" else number("technician")
+    with office_context().store.write() as connection:
+        if what == "cancel":
+            count = sum(visiting.cancel(connection, viewer(), name, now=now) for name in names)
+            flash(f"{count} {'visit' if count == 1 else 'visits'} canceled.")
+        else:
+            when = {"due_day": field("due_day"), "now": now}
+            new = sum(visiting.put(connection, viewer(), name, technician_id=chosen, **when) for name in names)
+            flash(f"{new} booked, {len(names) - new} moved or assigned.")
+    return redirect(url_for("lists.morning"))
 
 
 @work.get("/score")

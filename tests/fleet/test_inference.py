@@ -1,0 +1,208 @@
+"""What the office finds that no monitor can: held to a season of sound houses, to faults put into it, and to the
+database end to end."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+import pytest
+import sqlalchemy as sa
+
+from condenser_monitor.monitor.core.records import Severity
+from condenser_monitor.monitor.fleet import enroll, inference, queries
+from condenser_monitor.monitor.fleet.inference import STOPPED, WORDS, Day, PlanClock
+from condenser_monitor.monitor.fleet.people import Role, Viewer
+from condenser_monitor.monitor.fleet.setup import Broker
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import standing, state
+from condenser_monitor.monitor.fleet.triage import MEANS
+from condenser_monitor.monitor.fleet.writer import writer
+from condenser_monitor.monitor.limits import FLEET_INFERENCE
+from tests.fleet import payloads
+from tests.fleet.payloads import NOON, received
+from tests.fleet.plan_season import begun, season
+from tests.size import WHOLE
+
+OWNER = Viewer(id=1, login="owner", name="Owner", role=Role.OWNER)
+_SITES, _DAYS = (1000, 150) if WHOLE else (150, 50)
+_PAST = int(FLEET_INFERENCE.past_days.value)
+
+
+def test_a_season_of_sound_houses_gives_at_most_one_line_a_week_at_a_thousand_sites() -> None:
+    """Set points that move, guests, weekends, trips: changed hours, starts and amps, and units that stopped, counted
+    once each as they would come up on the list."""
+    plan = season(_SITES, _DAYS, seed=7)
+    lines: set[tuple[int, str, float]] = set()
+    for last in range(_PAST, _DAYS, 3):
+        days, table = plan.rows(last - _PAST, last)
+        lines |= {(site, name, 0.0) for site, rows in inference.changed(days, table).items() for name, _ in rows}
+    runs = [np.array(begun(plan, site, 0, _DAYS, 7)) for site in range(_SITES)]
+    by_hour = np.bincount((np.concatenate(runs) // 3600).astype(int), minlength=_DAYS * 24)
+    for hour in range(_PAST * 24, _DAYS * 24, 12):
+        first, now = hour - _PAST * 24, hour * 3600.0
+        clock = PlanClock({at: int(by_hour[at]) for at in range(first, hour)})
+        for site, at in enumerate(runs):
+            own = at[(at >= first * 3600.0) & (at < now)]
+            if own.size and now - own[-1] > 6 * 3600.0 and inference.stopped(clock, own.tolist(), now):
+                lines.add((site, STOPPED, float(own[-1])))
+    weeks = (_DAYS - _PAST) / 7.0
+    assert len(lines) <= 1.0 * weeks * _SITES / 1000.0 + (0 if WHOLE else 1)
+
+
+@pytest.mark.parametrize(
+    ("finding", "hours", "starts", "amps"),
+    [
+        ("office-hours-up", 9.0, 9.0, 1.0),
+        ("office-starts-up", 1.0, 4.0, 1.0),
+        ("office-amps-up", 1.0, 1.0, 1.25),
+        ("office-amps-down", 1.0, 1.0, 0.75),
+    ],
+)
+def test_what_changes_against_past_and_neighbors_is_found_and_named(
+    finding: str, hours: float, starts: float, amps: float
+) -> None:
+    """On three days running, in weather that makes all of them run more: nobody else is named."""
+    plan = season(60, 80, seed=3)
+    days, table = plan.rows(80 - _PAST, 80)
+    fit = [
+        site for site, rows in table.items() if set(days) <= rows.keys() and max(rows[d].hours for d in days[-3:]) < 6
+    ]
+    busy = min(fit, key=lambda site: sum(table[site][day].hours for day in days[-3:]))
+    for place, day in enumerate(days):
+        for site, rows in table.items():
+            if day in rows:
+                row, warm = rows[day], 1.2 if place >= _PAST - 3 else 1.0
+                warm *= 0.3 if site == busy else 1.0  # a house that needs little, so that a day is long enough
+                more = (hours, starts, amps) if site == busy and place >= _PAST - 3 else (1.0, 1.0, 1.0)
+                numbers = min(24.0, row.hours * warm * more[0]), round(row.starts * warm * more[1])
+                rows[day] = Day(*numbers, (row.amps or 0.0) * more[2], row.outdoor_c)
+    found = inference.changed(days, table)
+    assert set(found) == {busy}
+    assert finding in dict(found[busy])
+
+
+def test_few_neighbors_have_no_weather_to_take_out() -> None:
+    """Nothing is concluded from a handful of sites."""
+    plan = season(8, _PAST, seed=3)
+    days, table = plan.rows(0, _PAST)
+    table[0] = {day: Day(row.hours * 9, row.starts, row.amps, row.outdoor_c) for day, row in table[0].items()}
+    assert inference.changed(days, table) == {}
+
+
+def test_the_plan_s_clock_counts_runs() -> None:
+    """Against the sum, hour by hour; within an hour evenly; before and after nothing is added."""
+    clock = PlanClock({10: 4, 12: 6})
+    hours = [clock.at(at * 3600.0) for at in (9, 10, 10.5, 11, 12, 12.5, 13, 99)]
+    assert hours == [0.0, 0.0, 2.0, 4.0, 4.0, 7.0, 10.0, 10.0]
+    assert clock.runs(10 * 3600.0, 13 * 3600.0, 0.1) == pytest.approx(1.0)
+
+
+def test_every_name_of_the_office_s_own_is_worded_and_ranked() -> None:
+    """And a site may not use one."""
+    assert {name for name in MEANS if name.startswith("office-")} == WORDS.keys()
+
+
+def _filled(store: Store, sites: int, days: int) -> tuple[float, dict[str, list[float]]]:
+    """An office whose sites have run for some weeks; the instant after them, and when the runs of each began."""
+    plan = season(sites, 40 + days, seed=11)
+    end = NOON + days * 86400.0
+    runs = {
+        f"s{site:02d}": [NOON + at - 40 * 86400.0 for at in begun(plan, site, 40, 40 + days, 11)]
+        for site in range(sites)
+    }
+    to = writer(store)
+    for name, times in runs.items():
+        enroll.enroll(store, name, broker=Broker(), by="test", now=NOON)
+        for seq, at in enumerate(times, 1):
+            to.write(received([payloads.cycle(name, seq, wall_s=at)], at + 900.0), at + 900.0) if seq == 1 else None
+        batch = [m for seq, at in enumerate(times[1:], 2) for m in received([payloads.cycle(name, seq, wall_s=at)], at)]
+        to.write(batch, end)
+        to.write(received([(f"condenser/v1/{name}/availability", b"online")], end), end)
+    return end, runs
+
+
+def _within(at: float, day_ends: float) -> bool:
+    return day_ends - 86400.0 < at <= day_ends
+
+
+def _active(store: Store) -> list[tuple[str, str]]:
+    query = sa.select(enroll.sites.c.site, standing.c.finding).join(standing).where(standing.c.active)
+    with store.read() as connection:
+        return [tuple(row) for row in connection.execute(query.order_by(enroll.sites.c.site))]
+
+
+def test_a_unit_that_stopped_stands_on_the_list_until_it_runs_again(store: Store) -> None:
+    """From cycles in the database to the morning list: urgent in heat; nothing is said of a monitor that is silent; a
+    `unit` message of the site does not clear what the office found, a run does."""
+    end, runs = _filled(store, 16, 30)
+    to = writer(store)
+    busiest = max(runs, key=lambda name: len([at for at in runs[name] if at > end - 10 * 86400.0]))
+    assert inference.infer(to, end) == 0
+    gone = end
+    hot = max(
+        range(5), key=lambda back: sum(_within(at, end - back * 86400.0) for rows in runs.values() for at in rows)
+    )
+    for day in range(1, 4):  # the others go on as on the busiest of their last days
+        for name, times in runs.items():
+            if name != busiest:
+                last = [at for at in times if _within(at, end - hot * 86400.0)]
+                seqs = enumerate([at + (day + hot) * 86400.0 for at in last], len(times) + 1 + 1000 * day)
+                batch = [m for seq, at in seqs for m in received([payloads.cycle(name, seq, wall_s=at)], at)]
+                to.write(batch, end + day * 86400.0)
+        gone = end + day * 86400.0
+    with store.write() as connection:
+        connection.execute(
+            sa.update(state).values(hole_since=None, heard_at=gone, outdoor_c=37.0, unit_received_at=gone)
+        )
+    inference.infer(to, gone)
+    assert (busiest, STOPPED) in _active(store)
+    with store.read() as connection:
+        case = next(row for row in queries.morning(connection, OWNER, gone).rows if row.site == busiest)
+    assert (case.severity, case.cooling) == (Severity.URGENT, "probably no cooling")
+    assert "neighbors" in case.summary
+    to.write(received([payloads.unit(busiest, wall_s=gone + 5)], gone + 5), gone + 5)
+    with store.write() as connection:
+        off = {"online": False, "online_at": gone - 7200.0}
+        connection.execute(sa.update(state).values(**off))
+    assert inference.infer(to, gone + 60) == 0
+    assert (busiest, STOPPED) in _active(store)
+    with store.write() as connection:
+        connection.execute(sa.update(state).values(online=True, hole_since=None))
+    to.write(received([payloads.cycle(busiest, 90_000, wall_s=gone + 60)], gone + 70), gone + 70)
+    with store.write() as connection:
+        connection.execute(sa.update(state).values(hole_since=None))
+    inference.infer(to, gone + 120)
+    assert (busiest, STOPPED) not in _active(store)
+    page: Any
+    with store.read() as connection:
+        page = queries.site(connection, OWNER, busiest)
+    assert [(row.finding, row.step) for row in page.history][:2] == [(STOPPED, "cleared"), (STOPPED, "raised")]
+
+
+def test_a_site_cannot_speak_in_the_office_s_name(tmp_path: Path) -> None:
+    """An event with a finding of the office's own is set aside."""
+    store = Store(f"sqlite:///{tmp_path}/fleet.db")
+    store.migrate()
+    enroll.enroll(store, "a", broker=Broker(), by="test", now=NOON)
+    done = writer(store).write(received([payloads.finding("a", 1, "raised", STOPPED)]), NOON)
+    assert len(done.asides) == 1
+    assert _active(store) == []
+    store.close()
+
+
+def test_monitors_silent_together_are_one_event(tmp_path: Path) -> None:
+    """Seven within two minutes are one event with its sites; two alone, hours apart, are none."""
+    store = Store(f"sqlite:///{tmp_path}/fleet.db")
+    store.migrate()
+    off = {f"s{number}": NOON + 15.0 * number for number in range(7)} | {"x": NOON - 9000.0, "y": NOON + 9000.0}
+    for name, at in off.items():
+        enroll.enroll(store, name, broker=Broker(), by="test", now=NOON - 86400.0, name=name.upper())
+        writer(store).write(received([(f"condenser/v1/{name}/availability", b"offline")], at), at)
+    with store.read() as connection:
+        found = inference.silences(connection, OWNER, NOON + 20_000.0)
+    assert [(one.from_at, one.to_at, len(one.sites)) for one in found] == [(NOON, NOON + 90.0, 7)]
+    assert msgspec.to_builtins(found[0].sites[0])[1] == "S0"
+    store.close()
