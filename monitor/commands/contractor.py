@@ -96,6 +96,12 @@ def _sites(action: Callable[[str, _Act, str], argparse.ArgumentParser]) -> None:
         "revoke", lambda do, fleet, args: do.revoke_site(fleet, args.site), "end a site's right to the broker"
     )
     revoke.add_argument("site", metavar="SITE-ID")
+    text = "print everything that is held of a site and its people, as JSON"
+    shown = action("export", lambda do, fleet, args: do.export_site(fleet, args.site), text)
+    shown.add_argument("site", metavar="SITE-ID")
+    text = "remove a site and all that is held of it, for good; its line in the broker's files too"
+    erased = action("erase", lambda do, fleet, args: do.erase_site(fleet, args.site), text)
+    erased.add_argument("site", metavar="SITE-ID")
 
 
 def _none(args: argparse.Namespace) -> int:

@@ -21,6 +21,7 @@ from condenser_monitor.monitor.fleet import (
     enroll,
     health,
     people,
+    privacy,
     retention,
 )
 from condenser_monitor.monitor.fleet import customers as customer_list
@@ -123,6 +124,18 @@ def drop_token(settings: FleetSettings, name: str) -> str:
     """End a program's token."""
     people.drop_token(opened(settings), name, by=_who(), now=time.time())
     return f"{name} opens nothing any more"
+
+
+def export_site(settings: FleetSettings, site: str) -> str:
+    """Everything that is held of a site and its people, as JSON."""
+    return msgspec.json.format(msgspec.json.encode(privacy.export(opened(settings), site)), indent=1).decode()
+
+
+def erase_site(settings: FleetSettings, site: str) -> str:
+    """Remove a site and everything that is held of it, for good."""
+    store = opened(settings)
+    gone = privacy.erase(store, site, by=_who(), now=time.time())
+    return f"{site} is erased: {gone} rows. Backups still hold it. {_broker_files(settings, store)}"
 
 
 def revoke_site(settings: FleetSettings, site: str) -> str:

@@ -50,12 +50,13 @@ class Vulnerable(NamedTuple):
 
     weight: int
     words: str
+    short: str
 
 
 VULNERABILITY: dict[int, Vulnerable] = {
-    0: Vulnerable(0, "nothing noted"),
-    1: Vulnerable(2, "heat is hard on somebody here (old age, an infant, an illness)"),
-    2: Vulnerable(4, "somebody here is in danger without cooling (medical need)"),
+    0: Vulnerable(0, "nothing noted", ""),
+    1: Vulnerable(2, "heat is hard on somebody here (old age, an infant, an illness)", "heat is hard"),
+    2: Vulnerable(4, "somebody here is in danger without cooling (medical need)", "DANGER without cooling"),
 }
 
 # Bands of heat, by outdoor temperature alone: lower bound in °C, weight, words.

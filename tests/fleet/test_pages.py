@@ -256,7 +256,7 @@ def test_morning_page_names_who_what_part_and_load(office: Office) -> None:
     text = _page(office, "/")
     assert "sites need somebody now" in text
     assert "oxygen concentrator in the house" in text
-    assert "somebody here is in danger without cooling" in text
+    assert "DANGER without cooling" in text
     assert "contactor, 1-pole, 30 A, 24 V coil" in text
     assert "run capacitors" in text
     assert "booked 2026-05-17" in text
