@@ -82,6 +82,8 @@ _UNSOUND_RUN = frozenset(
 
 # While one of these stands, nothing can call the unit.
 _UNCALLABLE = frozenset({"line-supply-lost", "control-power-lost", "call-not-reaching-unit"})
+# While one of these stands, the unit runs and nothing calls it.
+_UNCALLED = frozenset({"contacts-stuck-closed", "call-without-thermostat"})
 Ages = dict[str, float]  # name -> how many seconds ago, when the memory was written
 FINDINGS_MEMORY = MemoryPart("findings", 1, dict[str, Finding], what="findings")
 STOOD_MEMORY = MemoryPart("recent_ages_s", 1, Ages, what="findings that stood")
@@ -291,7 +293,9 @@ class Engine:
         moment = self._snapshot()
         outcome = self._evaluator.evaluate(moment)
         self._patterns.follow(self._evaluator.standing)
-        features = self._features.seen(self.now_s) if self._evaluator.standing or outcome.order else self._features_seen
+        features = self._features_seen
+        if self._evaluator.standing or outcome.order:
+            features = self._features.seen(self.now_s, self._diagnosis.since_s(self.now_s))
         changes: list[Change] = []
         diagnosed: list[Event] = []
         before = dict(self._diagnosis.standing) if outcome.cleared else {}
@@ -472,6 +476,8 @@ class Engine:
             minute_a = minute.readings["compressor_a"]
             self._features.minute(minute_a, self._baselines.normal_a(outdoor_c, near_a=minute_a), scan.t_s)
         self._baselines.add_minute(minute)
+        if _UNCALLED & self._evaluator.standing:
+            minute = msgspec.structs.replace(minute, running_since_s=None)  # the blower is off, and no air is cooled
         if self._performance.add_minute(minute):
             self._decide_s = -inf
         self._set_draw(outdoor_c)

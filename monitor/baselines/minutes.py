@@ -13,6 +13,7 @@ from collections.abc import Mapping
 import msgspec
 
 from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.inputs import lasted
 
 
@@ -61,3 +62,13 @@ class CleanMinutes:
         before_a, amps, after_a = (found.compressor_a or 0.0 for found in self._last)
         most = limits.BASELINES.steady_ratio.value * amps
         return self._last[1] if max(abs(before_a - amps), abs(after_a - amps)) <= most else None
+
+
+def heats(unit: Unit, readings: Mapping[str, float | None]) -> bool:
+    """Return whether a heat pump heats: the indoor air tells, else the season does."""
+    if not unit.heat_pump:
+        return False
+    before, after, outdoor_c = (readings.get(name) for name in ("return_air_c", "supply_air_c", "outdoor_c"))
+    if before is not None and after is not None and abs(before - after) >= limits.BASELINES.split_least_k.value:
+        return before < after
+    return outdoor_c is not None and outdoor_c < limits.BASELINES.heat_pump_from_c.value

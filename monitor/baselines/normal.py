@@ -27,7 +27,7 @@ from condenser_monitor.monitor.baselines.baseline import (
     split_k,
 )
 from condenser_monitor.monitor.baselines.drift import Cusum, Drift, Ewma
-from condenser_monitor.monitor.baselines.minutes import CleanMinutes, MinuteMeans
+from condenser_monitor.monitor.baselines.minutes import CleanMinutes, MinuteMeans, heats
 from condenser_monitor.monitor.baselines.wear import DAY_S, FirstAndLast, Wear
 from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.errors import CommandError
@@ -152,7 +152,7 @@ class Baselines:
         """Add the minute that has just ended, running or not; it teaches once the next one shows that it was clean."""
         readings, amps = minute.readings, minute.compressor_a
         if minute.settled and amps is not None:
-            self._heats = self._heating_now(readings)
+            self._heats = heats(self._settings.unit, readings)
             self._current.look(readings.get("outdoor_c"), amps)
         clean = self._clean.add(minute)
         if clean is not None:
@@ -168,7 +168,7 @@ class Baselines:
         day = int(x_s // DAY_S)
         steady = self._drift.state == "steady"
         volts = readings.get("line_v") or readings.get("control_v")
-        if self._heating_now(readings):
+        if heats(self._settings.unit, readings):
             self._heating.learn(outdoor_c, amps, volts, x_s, day, steady=True)
             return
         if not self._modulates:
@@ -179,15 +179,6 @@ class Baselines:
             self._fan.learn(outdoor_c, fan_a, volts, x_s, day, steady=steady)
         if split is not None:
             self._split.learn(outdoor_c, split, readings["return_air_c"], x_s, day, steady=steady)
-
-    def _heating_now(self, readings: Mapping[str, float | None]) -> bool:
-        """Whether a heat pump heats: the indoor air tells, else the season does."""
-        if not self._settings.unit.heat_pump:
-            return False
-        split, outdoor_c = _split_k(readings), readings.get("outdoor_c")
-        if split is not None and abs(split) >= limits.BASELINES.split_least_k.value:
-            return split < 0
-        return outdoor_c is not None and outdoor_c < limits.BASELINES.heat_pump_from_c.value
 
     @property
     def _current(self) -> Baseline:

@@ -20,7 +20,7 @@ from typing import Any, NamedTuple
 import msgspec
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.baselines.minutes import MinuteMeans
+from condenser_monitor.monitor.baselines.minutes import MinuteMeans, heats
 from condenser_monitor.monitor.baselines.regression import least_squares
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.inputs import lasted
@@ -114,6 +114,10 @@ class Performance:
         value = apparent_uf(minute.readings, self._settings.unit.line_hz)
         if value is not None:
             self._uf.append(value)
+        outdoor_c = minute.readings.get("outdoor_c")
+        cold = outdoor_c is None or outdoor_c < limits.BASELINES.heat_pump_from_c.value
+        if cold and heats(self._settings.unit, minute.readings):
+            return  # the pipes change their parts, and the split its sign; in the heat it would be a stuck valve
         self._judge_heat(minute)
         self._seen |= observed(minute.readings)
 

@@ -127,6 +127,11 @@ class FindingDiagnosis:
         """How long ago each part of the last hours was seen to work again by itself, s."""
         return _ages(self._worked_s, now_s)
 
+    def since_s(self, now_s: float) -> float:
+        """When the first of the urgent findings that stand was raised, s: what was seen before it belongs to it."""
+        urgent = (finding.raised_s for finding in self.standing.values() if finding.severity is Severity.URGENT)
+        return min(urgent, default=now_s)
+
     def _diagnosis(self, observed: Observed, stands: Collection[str]) -> Diagnosis | None:
         """The unit's diagnosis over all findings of the last hours."""
         now_s = observed.now_s

@@ -449,15 +449,16 @@ class FeatureWatch:
 
     # ------------------------------------------------------------ out
 
-    def seen(self, now_s: float) -> dict[str, str]:
-        """The features of the last hours, feature -> symbol."""
-        found = {name: symbol for name, (symbol, at_s) in self._marks.items() if _tells(at_s, now_s)}
-        recent = [stop for stop in self._stops if _tells(stop.at_s, now_s)]
+    def seen(self, now_s: float, since_s: float | None = None) -> dict[str, str]:
+        """The features of the last hours; `since_s` is when what stands began, and the hours before that count."""
+        since_s = now_s if since_s is None else since_s
+        found = {name: symbol for name, (symbol, at_s) in self._marks.items() if _tells(at_s, since_s)}
+        recent = [stop for stop in self._stops if _tells(stop.at_s, since_s)]
         if recent:
             found |= self._of_stops(recent)
         if lasted(self._dead_s, now_s, limits.OVERLOAD_MOST_S.value):
             found["dead-for"] = "hours"
-        if self._off_s and _tells(self._stopped_s, now_s):
+        if self._off_s and _tells(self._stopped_s, since_s):
             found["off-time"] = _off_word(sorted(self._off_s)[len(self._off_s) // 2])
         return found
 

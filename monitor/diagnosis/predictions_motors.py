@@ -33,10 +33,10 @@ MOTORS: dict[str, Situation] = {
     "line-supply-lost": situation(
         {"supply": "off", "load": "off", "compressor_a": "still", "fan_a": "still"},
         cause("line-supply-off", 8),
-        cause("line-leg-lost", 2),
+        cause("line-leg-lost", 1.5),
         cause("loose-connection", 1),
         # A winding to ground trips the breaker at the start.
-        cause("compressor-grounded", 1),
+        cause("compressor-grounded", 1.5),
         # Locked-rotor amps, again and again, open a breaker too.
         cause("run-capacitor", 4, ["recent:locked-rotor"], recent_locked_rotor="yes", breakers="off; seldom on"),
         cause("compressor-locked", 2, ["recent:locked-rotor"], recent_locked_rotor="yes", breakers="off; seldom on"),
