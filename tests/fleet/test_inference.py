@@ -17,7 +17,7 @@ from condenser_monitor.monitor.fleet.inference import STOPPED, WORDS, Day, PlanC
 from condenser_monitor.monitor.fleet.people import Role, Viewer
 from condenser_monitor.monitor.fleet.setup import Broker
 from condenser_monitor.monitor.fleet.store import Store
-from condenser_monitor.monitor.fleet.tables import standing, state
+from condenser_monitor.monitor.fleet.tables import sites, standing, state
 from condenser_monitor.monitor.fleet.triage import MEANS
 from condenser_monitor.monitor.fleet.writer import writer
 from condenser_monitor.monitor.limits import FLEET_INFERENCE
@@ -129,9 +129,9 @@ def _within(at: float, day_ends: float) -> bool:
 
 
 def _active(store: Store) -> list[tuple[str, str]]:
-    query = sa.select(enroll.sites.c.site, standing.c.finding).join(standing).where(standing.c.active)
+    query = sa.select(sites.c.site, standing.c.finding).join(standing).where(standing.c.active)
     with store.read() as connection:
-        return [tuple(row) for row in connection.execute(query.order_by(enroll.sites.c.site))]
+        return [tuple(row) for row in connection.execute(query.order_by(sites.c.site))]
 
 
 def test_a_unit_that_stopped_stands_on_the_list_until_it_runs_again(store: Store) -> None:

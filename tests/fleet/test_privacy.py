@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
 import sqlalchemy as sa
@@ -45,7 +46,12 @@ def _lived_in(store: Store) -> None:
         raws = [payloads.finding(name, 1, "raised"), payloads.cycle(name, 1), payloads.unit(name)]
         to.write(received([*raws, (f"condenser/v1/{name}/events", b"{")]), NOON)
     with store.write() as connection:
-        booking = {"kind": "repair", "due_day": "2026-07-15", "technician_id": None, "text": "ask her brother first"}
+        booking: dict[str, Any] = {
+            "kind": "repair",
+            "due_day": "2026-07-15",
+            "technician_id": None,
+            "text": "ask her brother first",
+        }
         visits.book(connection, viewer, "rosewood-77", **booking, now=NOON)
         ask = PersonsRequest(id="r1", request=RequestKind.RESUME, by="ask her brother first")
         resend.put(connection, 1, ask, NOON)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from functools import partial
 from typing import Any
 
 import msgspec
@@ -147,12 +148,17 @@ def test_every_page_is_accessible(
         check_accessible(browser, served.url + path, source or "", size, color_scheme=scheme, locale=locale)
 
 
+def _keep_sizes(got: list[Any], asked: Any) -> None:
+    got.append(asked.sizes())
+
+
 def test_no_page_weighs_more_than_100_kb(browser: Browser, served: Serving) -> None:
     """With style, script and pictures, as a browser that knows nothing of it yet fetches it."""
     for path in PAGES:
         context = browser.new_context(viewport=PHONE)
-        page, got = context.new_page(), []
-        page.on("requestfinished", lambda asked, got=got: got.append(asked.sizes()))  # type: ignore[misc]
+        page = context.new_page()
+        got: list[Any] = []
+        page.on("requestfinished", partial(_keep_sizes, got))
         page.goto(served.url + path, wait_until="networkidle" if path else "load")
         weight = sum(one["responseBodySize"] + one["responseHeadersSize"] for one in got)
         assert 0 < weight < 100_000, (path, weight)
@@ -255,7 +261,7 @@ def test_a_blind_and_a_healthy_page_are_accessible_too(browser: Browser, healthy
         for age_s in (0, 3600):
             healthy.hands.forward(age_s)
             for scheme in ("light", "dark"):
-                check_accessible(browser, serving.url, source or "", scheme, PHONE)
+                check_accessible(browser, serving.url, source or "", PHONE, color_scheme=scheme)
 
 
 def test_the_page_follows_the_unit_without_a_reload(browser: Browser, served: Serving, site: Site) -> None:

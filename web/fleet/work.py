@@ -107,8 +107,11 @@ def dispatch() -> AnyResponse:
             count = sum(visiting.cancel(connection, viewer(), name, now=now) for name in names)
             flash(f"{count} {'visit' if count == 1 else 'visits'} canceled.")
         else:
-            when = {"due_day": field("due_day"), "now": now}
-            new = sum(visiting.put(connection, viewer(), name, technician_id=chosen, **when) for name in names)
+            due_day = field("due_day")
+            new = sum(
+                visiting.put(connection, viewer(), name, technician_id=chosen, due_day=due_day, now=now)
+                for name in names
+            )
             flash(f"{new} booked, {len(names) - new} moved or assigned.")
     return redirect(url_for("lists.morning"))
 
