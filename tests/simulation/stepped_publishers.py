@@ -21,7 +21,7 @@ from condenser_monitor.monitor.core.errors import NotifyError
 from condenser_monitor.monitor.core.records import UnitStatus
 from condenser_monitor.monitor.publishers import broker
 from condenser_monitor.monitor.publishers.notification_policy import NotificationItem
-from condenser_monitor.monitor.publishers.phone import Target
+from condenser_monitor.monitor.publishers.phone import Target, _in_service
 from condenser_monitor.monitor.publishers.phone_text import PhoneMessage
 from tests.simulation.broker import Broker
 from tests.simulation.in_step import InStep
@@ -183,7 +183,8 @@ class PhoneOutlet(Killable, Target):
 
     def settled(self) -> bool:
         """Nothing is due that has not been told."""
-        return not self._plan.due(() if self._status is None else self._status.episodes, self.storm.wall())
+        status, now = self._status, self.storm.wall()
+        return not self._plan.due(() if status is None else status.episodes, now, paused=_in_service(status, now))
 
     def believed(self) -> list[str]:
         """The episodes that the plan takes the phone to have been told of."""

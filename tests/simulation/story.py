@@ -127,10 +127,13 @@ class Wires:
 
 
 class Storm:
-    """One seeded run in `folder`. `play()` runs it to a calm end; `check()` holds what is left against the promises."""
+    """One seeded run in `folder`. `play()` runs it to a calm end; `check()` holds what is left against the promises.
+    `without` are the numbers of misfortunes that do not happen; `happened` has those that did, with their names."""
 
-    def __init__(self, seed: int, folder: Path, steps: int = 110) -> None:
-        self.seed, self.rng, self.steps = seed, random.Random(seed), steps
+    def __init__(self, seed: int, folder: Path, steps: int = 110, without: frozenset[int] = frozenset()) -> None:
+        self.seed, self.rng, self.steps, self.without = seed, random.Random(seed), steps, without
+        self.happened: list[tuple[int, str]] = []
+        self._rolled = 0
         self.folder, self.home = folder, folder / "home"
         self.home.mkdir(parents=True)
         self.clock = self._clock()
@@ -463,12 +466,17 @@ class Storm:
         )
 
     def _misfortune(self) -> None:
+        self._rolled += 1
+        self.rng.seed(f"{self.seed}/{self._rolled}")  # one that is left out changes none of the others
         if self.wild_left > 0:
             self.wild_left -= 1
             self._turn_world()
         roll = self.rng.random()
         for share, name, act in self.misfortunes():
             if roll < share:
+                if self._rolled in self.without:
+                    return
+                self.happened.append((self._rolled, name))
                 self.note(name)
                 act()
                 return

@@ -16,6 +16,7 @@ import pytest
 
 from tests import ROOT, SOURCES
 from tests.simulation.oracle import PhoneRecord
+from tests.simulation.shrink import shrink
 from tests.simulation.story import Storm, run
 from tests.size import sized
 
@@ -83,3 +84,26 @@ def test_what_is_told_twice_or_never_on_the_phone_is_noticed() -> None:
     record.take("over", "supply-1")
     record.judge(believed=["fan-1", "call-1"], urgent=["coil-1"])
     assert [text.split(":")[1].split()[0] for text in broken] == ["alarm", "the", "call-1", "coil-1"]
+
+
+def test_a_failing_seed_is_shrunk_to_its_shortest_story(memory_path: Path) -> None:
+    """A promise that only two misfortunes together break: of a whole storm these two are left, and no step after."""
+    tried = iter(range(1000))
+
+    def play(steps: int, without: frozenset[int]) -> Storm:
+        storm = Storm(11, memory_path / str(next(tried)), steps, without=without)
+        try:
+            for _ in range(steps):
+                storm._misfortune()
+            names = [name for _, name in storm.happened]
+            if "restart" in names and "world" in names:
+                storm.breaks("both happened")
+        finally:
+            storm.close()
+        return storm
+
+    found = shrink(play, 110)
+    assert found is not None
+    assert sorted(name for _, name in found.misfortunes) == ["restart", "world"]
+    assert found.steps == max(number for number, _ in found.misfortunes)
+    assert shrink(lambda steps, without: Storm(11, memory_path / "none", 0), 0) is None
