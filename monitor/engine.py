@@ -30,11 +30,10 @@ from condenser_monitor.monitor.core.cycle import CycleWatch, Minute
 from condenser_monitor.monitor.core.errors import ContractError
 from condenser_monitor.monitor.core.evaluation import FindingEvaluator, Snapshot
 from condenser_monitor.monitor.core.findings import CATALOGUE, Answer, FindingRow, contradictions
-from condenser_monitor.monitor.core.habits import HabitMemory, Habits
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
 from condenser_monitor.monitor.core.links import Facts, chain, facts, first_break
 from condenser_monitor.monitor.core.load_state import EngineMemory, MemoryPart
-from condenser_monitor.monitor.core.patterns import FlapFilter, FlapMemory, Patterns
+from condenser_monitor.monitor.core.patterns import FlapFilter, FlapMemory, HabitMemory, Habits, Patterns
 from condenser_monitor.monitor.core.readings import NUMBERS, READINGS, draw_bands
 from condenser_monitor.monitor.core.records import (
     AlertChange,

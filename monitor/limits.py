@@ -180,7 +180,7 @@ class TRUST(LimitGroup):
 
 
 class HABITS(LimitGroup):
-    """What a unit does by design and is learned from its own cycles (see core/habits.py)."""
+    """What a unit does by design and is learned from its own cycles (see core/patterns.py)."""
 
     times = _ours(3, "times", 2, 10, "as often in a row must something have lasted equally long")
     slack_s = _ours(5.0, "s", 1, 60, "timers of relays and boards repeat within seconds")
@@ -559,7 +559,7 @@ class ALARMS(LimitGroup):
 
 
 class PROOF(LimitGroup):
-    """What proves a repair (see alarms/proof.py)."""
+    """What proves a repair (see alarms/episodes.py)."""
 
     run_s = _ours(300.0, "s", 60, 3600, "five minutes of a run: every quick finding would have come by then")
     long_run_s = _ours(900.0, "s", 300, 7200, "a quarter of an hour: an overload protector trips within it in the heat")

@@ -22,7 +22,7 @@ proved repaired (or reset), tells the all-clear. So an all-clear is told once fo
 and nothing is told on the way into or within G, H and I. What still stands when those end enters B and is told (again):
 that is what their end is for. Suppression only keeps a consequence from being told; it never takes back an alarm
 already told (rows B and C of `suppress`). A condition that is gone proves nothing: an alarm that was told latches after
-its off-delay until the part was seen to work (proof.py) or a person resets it. Who resets has seen it, so a reset
+its off-delay until the part was seen to work (episodes.py) or a person resets it. Who resets has seen it, so a reset
 acknowledges as well.
 
 The table was written down from memory of the standard's state diagram, with the ends of G, H and I made explicit: they

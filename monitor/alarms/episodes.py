@@ -3,7 +3,7 @@
 A dead fan gives three findings within two hours, and a breaker that was switched off as asked gives a fourth; for the
 house it is one story. The unit's one diagnosis decides: a finding joins the open story whose findings the diagnosis
 puts down to the same cause. What the house was asked to do (the power or the thermostat switched off) joins as well,
-and makes nothing worse. A story is over when each of its findings is proved repaired (proof.py), or a person said so
+and makes nothing worse. A story is over when each of its findings is proved repaired (`Trial`), or a person said so
 and a run has confirmed it. Pure; times in the timeline's `x`.
 """
 
@@ -16,11 +16,88 @@ import msgspec
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.calm import SEVERITIES
-from condenser_monitor.monitor.alarms.proof import Trial
-from condenser_monitor.monitor.core.findings import CATALOGUE, cooling
+from condenser_monitor.monitor.core.findings import CATALOGUE, Answer, Proof, both, cooling, stopped
 from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.load_state import MemoryPart
 from condenser_monitor.monitor.core.records import Diagnosed, Episode, EpisodeState, Severity
+
+# ---------------------------------------------------------------- what proves a failed part repaired
+
+# What is seen of it is held to the `proof` of its row in core/findings.py. One good run is not enough by itself where
+# causes come and go: several are asked for, spread over hours, the more the oftener it has come back. After a person's
+# word that it is repaired, one is. What shows in hot weather only is proved in weather as hot alone.
+
+
+class Trial(msgspec.Struct, forbid_unknown_fields=True):
+    """What has been seen of one failed part since it failed; times in the timeline's `x`.
+
+    `good_x`: when it was seen to work for long enough, once a run. `works_x`: since when it works without a break.
+    `ran`: a run was seen before the stop that is to prove it. `returns`: how often it failed again after it had worked.
+    """
+
+    outdoor_c: float | None = None
+    called: bool = True
+    good_x: list[float] = []
+    works_x: float | None = None
+    counted: bool = False
+    ran: bool = False
+    worked: bool = False
+    returns: int = 0
+    word: bool = False
+
+    def failed(self, facts: Facts, outdoor_c: float | None) -> None:
+        """Begin again: the finding stands (again). A person's word is taken back by it."""
+        self.returns += self.worked
+        self.called = facts.call is not False or facts.thermostat is True
+        self.good_x, self.works_x, self.counted, self.ran, self.worked, self.word = [], None, False, False, False, False
+        self.heat(outdoor_c)
+
+    def heat(self, outdoor_c: float | None) -> None:
+        """Keep how hot it was while it stood, the hottest."""
+        if outdoor_c is not None:
+            self.outdoor_c = outdoor_c if self.outdoor_c is None else max(self.outdoor_c, outdoor_c)
+
+    def proved(self, row: Proof, facts: Facts, x_s: float, outdoor_c: float | None) -> bool:
+        """Take what is seen at `x_s` while the finding does not stand; return whether that proves it repaired."""
+        works = self._works(row, facts)
+        if not works:
+            self.works_x, self.counted = None, False
+            return False
+        self.works_x = x_s if self.works_x is None else self.works_x
+        held_s = x_s - self.works_x
+        self.worked |= row.kind != "state" and held_s >= limits.PROOF.worked_s.value
+        if held_s < row.hold_s or self.counted or self._too_mild(row, outdoor_c):
+            return False
+        self.counted = True
+        self.good_x.append(x_s)
+        del self.good_x[1 : 1 + max(0, len(self.good_x) - int(limits.PROOF.kept.value))]  # the first one tells the span
+        self.ran = False
+        return self._enough(row)
+
+    def _works(self, row: Proof, facts: Facts) -> Answer:
+        if row.at_rest is not None and not self.called:
+            return row.at_rest(facts)
+        if row.kind != "stop":
+            return row.works(facts)
+        if row.works is not stopped and row.works(facts) is False:
+            self.ran = False  # it lied, or was contradicted, within the run: that run proves nothing
+        elif facts.compressor and facts.call is not False:
+            self.ran = True
+        return both(self.ran, stopped(facts), row.works(facts))
+
+    def _too_mild(self, row: Proof, outdoor_c: float | None) -> bool:
+        if not row.in_heat or self.outdoor_c is None:
+            return False
+        return outdoor_c is None or outdoor_c < self.outdoor_c - limits.PROOF.cooler_k.value
+
+    def _enough(self, row: Proof) -> bool:
+        if self.word:
+            return True
+        returns = min(self.returns, int(limits.PROOF.returns_most.value))
+        times = row.times + returns if row.times > 1 or returns else 1
+        span_s = max(row.span_s, returns * limits.PROOF.day_s.value)
+        return len(self.good_x) >= times and self.good_x[-1] - self.good_x[0] >= span_s
+
 
 _HOUR_S, _DAY_S = 3600.0, 86400.0
 # The monitor's own sensors tell no story of the unit; two stories that share only these suspects are two.

@@ -149,7 +149,7 @@ class Cooling(IntEnum):
 # A condition that is gone proves nothing. A call that ended, a thermostat that was switched off (as the message asked),
 # mild weather or a pulled breaker end it as well. Proof is that the very part was seen to work: in a *run* under a
 # call, for long enough that the finding would have come; at a *stop* after a run, for contacts that would not open; or
-# in a *state* that only the repaired part can give. alarms/proof.py holds what is seen to it.
+# in a *state* that only the repaired part can give. alarms/episodes.py holds what is seen to it.
 
 Kind = Literal["run", "stop", "state"]
 

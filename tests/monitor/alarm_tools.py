@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from unittest.mock import patch
 
 from condenser_monitor.monitor.alarms.alarm_manager import AlarmManager
-from condenser_monitor.monitor.alarms.proof import Trial
+from condenser_monitor.monitor.alarms.episodes import Trial
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.records import (

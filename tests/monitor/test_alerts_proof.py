@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from condenser_monitor.monitor.alarms.proof import Trial
+from condenser_monitor.monitor.alarms.episodes import Trial
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.links import Facts
