@@ -38,12 +38,16 @@ def add(command: shared.Command) -> None:
         sub.set_defaults(run=lambda args: _run(act, args))
         return sub
 
-    text = "make an office in a new folder: fleet file, database, the broker's files, services"
-    begin = actions.add_parser("begin", help=text, description=text[0].upper() + text[1:] + ".")
-    begin.set_defaults(run=_begin)
-    begin.add_argument("folder", metavar="FOLDER", help="new or empty")
-    begin.add_argument("--host", default="127.0.0.1", metavar="HOST", help="the broker's name as the sites reach it")
-    begin.add_argument("--tls", action="store_true", help="encrypted; the certificates are yours to put there")
+    text = "make an office in a new folder, or change one: fleet file, database, broker, certificates, services"
+    init = actions.add_parser("init", aliases=["begin"], help=text, description=text[0].upper() + text[1:] + ".")
+    init.set_defaults(run=_init)
+    init.add_argument("folder", metavar="FOLDER", help="new or empty, or an office to change")
+    init.add_argument("--host", metavar="HOST", help="the broker's name as the sites reach it; else it is asked")
+    init.add_argument("--port", type=int, metavar="PORT", help="of the broker (1883; 8883 with TLS)")
+    tls = argparse.BooleanOptionalAction
+    init.add_argument("--tls", action=tls, help="encrypted; an authority of the office's own is made")
+    init.add_argument("--name", metavar="TEXT", help="of the office, on its pages")
+    init.add_argument("--time-zone", metavar="ZONE", help="of the office, such as America/Chicago")
     action("migrate", lambda do, fleet, _: do.migrate(fleet), "make the database, or bring it up to date")
     text = "take over everything from another database of the fleet into an empty one"
     copied = action("copy-from", lambda do, fleet, args: do.copy_from(fleet, args.url), text)
@@ -83,8 +87,13 @@ def _sites(action: Callable[[str, _Act, str], argparse.ArgumentParser]) -> None:
         enroll.add_argument(f"--{name.replace('_', '-')}", metavar="TEXT", default="", help=text)
     enroll.add_argument("--site-file", metavar="SITE", help="site file whose [unit] is the nameplate")
     text = "take over a list of customers: new sites enrolled, others changed"
-    listed = action("customers", lambda do, fleet, args: do.customers(fleet, args.file, to=args.to), text)
+    listed = action(
+        "customers", lambda do, fleet, args: do.customers(fleet, args.file, to=args.to, columns=args.column), text
+    )
     listed.add_argument("file", metavar="CSV", help="a header row with `site` and what is known of each")
+    listed.add_argument(
+        "--column", action="append", default=[], metavar="OURS=THEIRS", help="a column by the list's own name"
+    )
     text = "a new password for a site; one revoked comes back"
     renew = action("renew", lambda do, fleet, args: do.renew_site(fleet, args.site, to=args.to), text)
     renew.add_argument("site", metavar="SITE-ID")
@@ -114,7 +123,7 @@ def _run(act: _Act, args: argparse.Namespace) -> int:
     from condenser_monitor.monitor.fleet.setup import load
 
     if args.fleet is None:
-        raise CommandError("--fleet", "nothing", "a fleet file; `condenser-monitor fleet begin FOLDER` makes one")
+        raise CommandError("--fleet", "nothing", "a fleet file; `condenser-monitor fleet init FOLDER` makes one")
     fleet = load(args.fleet)
     use_zone(fleet.time_zone)
     done = act(commands, fleet, args)
@@ -123,11 +132,23 @@ def _run(act: _Act, args: argparse.Namespace) -> int:
     return done if isinstance(done, int) else 0
 
 
-def _begin(args: argparse.Namespace) -> int:
+def _init(args: argparse.Namespace) -> int:
     from condenser_monitor.monitor.fleet import init
 
-    print(init.begin(args.folder, host=args.host, tls=args.tls))
+    wishes = init.Wishes(host=args.host, tls=args.tls, port=args.port, name=args.name, time_zone=args.time_zone)
+    if sys.stdin.isatty() and wishes == init.Wishes():  # a person, who has said nothing yet
+        wishes = init.Wishes(
+            name=_answer("Name of the office, on its pages"),
+            host=_answer("This machine's name, as the monitors in the houses reach it (empty: this machine alone)"),
+            tls=(_answer("Encrypt what they send? yes or no (needed over the internet)") or "no").lower()[:1] == "y",
+            time_zone=_answer("Time zone of the office, such as America/Chicago (empty: this machine's)"),
+        )
+    print(init.begin(args.folder, wishes))
     return 0
+
+
+def _answer(question: str) -> str | None:
+    return input(f"{question}: ").strip() or None
 
 
 def _page(do: Any, fleet: Any, _: argparse.Namespace) -> None:

@@ -8,7 +8,9 @@ from __future__ import annotations
 import os
 import shutil
 import signal
+import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -76,10 +78,13 @@ def renew_site(settings: FleetSettings, site: str, *, to: str = "") -> str:
     return _handed_out(settings, store, made, to)
 
 
-def customers(settings: FleetSettings, file: str, *, to: str) -> str:
-    """Take over a list of customers (CSV): new sites are enrolled, what is known of the others is changed."""
+def customers(settings: FleetSettings, file: str, *, to: str, columns: Sequence[str] = ()) -> str:
+    """Take over a list of customers (CSV): new sites are enrolled, what is known of the others is changed. `columns`
+    are OURS=THEIRS, for a list with names of its own."""
     store = opened(settings)
-    rows = customer_list.read(Path(file))
+    pairs = [text.partition("=") for text in columns]
+    rows = customer_list.read(Path(file), {theirs: ours for ours, _, theirs in pairs})
+    _can_write(Path(to))  # before anybody is enrolled whose password could not be handed out
     made, changed = customer_list.enroll_rows(store, rows, broker=settings.broker, by=_who(), now=time.time())
     for one in made:
         _written(settings, one, Path(to))
@@ -199,6 +204,15 @@ def _handed_out(settings: FleetSettings, store: Store, made: enroll.Enrolment, f
         f"# {said}\n# The password of {made.site}, shown this once; it belongs into the file named below, mode 600:\n"
         f"# {made.password}\n\n{made.site_file}"
     )
+
+
+def _can_write(folder: Path) -> None:
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        raise CommandError("--to", str(folder), f"a folder to write to ({error.strerror})") from None
 
 
 def _written(settings: FleetSettings, made: enroll.Enrolment, folder: Path) -> str:

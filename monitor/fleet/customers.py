@@ -6,14 +6,16 @@ A header row names the columns: `site` and any of COLUMNS. Nothing is changed be
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import sqlalchemy as sa
 
-from condenser_monitor.monitor.core.config import ID_PATTERN
-from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.config import ID_PATTERN, Unit
+from condenser_monitor.monitor.core.errors import CommandError, SiteError
 from condenser_monitor.monitor.fleet import enroll, triage, visits
 from condenser_monitor.monitor.fleet.people import note
 from condenser_monitor.monitor.fleet.setup import Broker
@@ -24,6 +26,8 @@ COLUMNS = (
     *("name", "customer", "address", "phone", "plan", "plan_visit_due"),
     *("vulnerability", "vulnerability_note"),
 )
+# The unit's nameplate, under the names of the site file's [unit].
+NAMEPLATE = ("compressor_rla_a", "compressor_lra_a", "fan_fla_a", "contactor_poles", "line_v", "run_capacitor_uf")
 TEXT_MOST = 500
 
 
@@ -34,7 +38,10 @@ def checked(about: dict[str, Any], place: str = "site") -> dict[str, Any]:
         if isinstance(value, str) and (len(value) > TEXT_MOST or "\x00" in value):
             raise CommandError(f"{place}: {key}", f"{len(value)} characters", f"at most {TEXT_MOST}, none of them NUL")
     if "plan_visit_due" in kept:
-        kept["plan_visit_due"] = visits.day(kept["plan_visit_due"])
+        try:
+            kept["plan_visit_due"] = visits.day(kept["plan_visit_due"])
+        except CommandError as error:
+            raise CommandError(f"{place}: plan_visit_due", error.given, error.allowed) from None
     if "vulnerability" in kept:
         kept["vulnerability"] = _level(kept["vulnerability"], place)
     return kept
@@ -47,19 +54,22 @@ def _level(given: object, place: str) -> int:
     return levels[str(given)]
 
 
-def read(path: Path) -> dict[str, dict[str, Any]]:
-    """A list by site. Raises CommandError naming the line."""
+def read(path: Path, names: Mapping[str, str] | None = None) -> dict[str, dict[str, Any]]:
+    """A list by site; `names` gives our column for one of the list's own. Raises CommandError naming the line."""
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
-            return _rows(csv.DictReader(file), str(path))
+            reader = csv.DictReader(file)
+            reader.fieldnames = [(names or {}).get(name, name) for name in reader.fieldnames or []]
+            return _rows(reader, str(path))
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise CommandError(str(path), str(error), "a readable CSV file in UTF-8") from None
 
 
 def _rows(reader: csv.DictReader[str], place: str) -> dict[str, dict[str, Any]]:
     header = reader.fieldnames or []
-    if "site" not in header or not set(header) <= {"site", *COLUMNS}:
-        raise CommandError(f"{place}: header", ", ".join(header), f"site and any of {', '.join(COLUMNS)}")
+    if "site" not in header or not set(header) <= {"site", *COLUMNS, *NAMEPLATE} or len(set(header)) < len(header):
+        allowed = f"site and any of {', '.join((*COLUMNS, *NAMEPLATE))}, each once; `--column OURS=THEIRS` maps others"
+        raise CommandError(f"{place}: header", ", ".join(header), allowed)
     rows: dict[str, dict[str, Any]] = {}
     for row in reader:
         line = f"{place}, line {reader.line_num}"
@@ -68,8 +78,25 @@ def _rows(reader: csv.DictReader[str], place: str) -> dict[str, dict[str, Any]]:
         site = row.pop("site").strip()
         if not ID_PATTERN.fullmatch(site) or site in rows:
             raise CommandError(line, site, "1 to 64 letters, digits and inner hyphens, each site once")
-        rows[site] = checked({key: value.strip() for key, value in row.items()}, line)
+        about = {key: value.strip() for key, value in row.items()}
+        unit = _nameplate({key: about.pop(key) for key in NAMEPLATE if key in about}, line)
+        rows[site] = checked(about, line) | ({"unit": unit} if unit else {})
     return rows
+
+
+def _nameplate(given: Mapping[str, str], line: str) -> dict[str, Any]:
+    """The nameplate of a line, as far as it is there: numbers, checked as a site file's."""
+    kept = {key: value for key, value in given.items() if value}
+    if not kept:
+        return {}
+    try:
+        unit = msgspec.convert(kept, Unit, strict=False)
+        config.parse(
+            "[unit]\n" + "\n".join(f"{key} = {msgspec.json.encode(getattr(unit, key)).decode()}" for key in kept)
+        )
+    except (msgspec.ValidationError, SiteError) as error:
+        raise CommandError(f"{line}: nameplate", ", ".join(f"{k} {v}" for k, v in kept.items()), str(error)) from None
+    return {key: getattr(unit, key) for key in kept}
 
 
 def enroll_rows(
@@ -90,6 +117,6 @@ def _change(store: Store, rows: Iterable[tuple[str, dict[str, Any]]], by: str, n
             differs = sa.or_(*(sites.c[key].is_distinct_from(value) for key, value in about.items()))
             change = sa.update(sites).where(sites.c.site == site, differs).values(about)
             if connection.execute(change).rowcount:
-                note(connection, now, by, "changed", site, **about)
+                note(connection, now, by, "changed", site, **{k: v for k, v in about.items() if k != "unit"})
                 count += 1
     return count

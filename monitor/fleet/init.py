@@ -9,7 +9,9 @@ from __future__ import annotations
 import getpass
 import os
 import shutil
+import subprocess
 import sys
+from ipaddress import ip_address
 from pathlib import Path
 
 import msgspec
@@ -44,6 +46,7 @@ def fleet_file(settings: FleetSettings) -> str:
     rows: tuple[tuple[str, object, str], ...] = (
         ("", "", "Fleet file: the contractor's side of condenser-monitor. A key left out has its default."),
         ("name", settings.name, "heads the pages and the season reports"),
+        ("time_zone", settings.time_zone, "of the office, such as America/Chicago; empty: this machine's own"),
         ("[database]", "", ""),
         ("url", settings.database.url, "for more sites: postgresql://USER@HOST/DATABASE, the password in ~/.pgpass"),
         ("[broker]", "", ""),
@@ -60,6 +63,11 @@ def fleet_file(settings: FleetSettings) -> str:
         ("https", pages.https, "true behind such a proxy"),
         ("proxies", pages.proxies, "how many stand in front and set X-Forwarded-For"),
         ("temperature", pages.temperature, "F or C"),
+        ("[on_call]", "", ""),
+        ("urls_file", settings.on_call.urls_file, "phones of who is on call, in apprise's form, one a line, mode 600"),
+        ("from_hour", settings.on_call.from_hour, "the office is staffed from this hour"),
+        ("to_hour", settings.on_call.to_hour, "to this one"),
+        ("days", settings.on_call.days, "on the first so many days of the week"),
     )
     return "\n".join(_line(*row) for row in rows) + "\n"
 
@@ -79,7 +87,7 @@ def broker_file(settings: FleetSettings) -> str:
     if not broker.files:
         raise CommandError("[broker] files", "", "the folder of the broker's files")
     at = Path(broker.files)
-    where = f" {LOOPBACK}" if broker.host in (LOOPBACK, "localhost") else ""
+    where = f" {LOOPBACK}" if is_loopback(broker.host) else ""
     lines = [f"listener {broker.port}{where}", f"persistence_location {at}/", "log_dest stderr"]
     lines += ["user root"] if os.geteuid() == 0 else []  # else it takes another user, who may not read these files
     lines += [f"pid_file {broker.pid_file}"] if broker.pid_file else []
@@ -152,28 +160,101 @@ WantedBy=multi-user.target
 """
 
 
-def begin(folder: str, *, host: str = LOOPBACK, tls: bool = False) -> str:
-    """Make an office in an empty or new folder; what to do next.
+class Wishes(msgspec.Struct, frozen=True, kw_only=True):
+    """What is asked of an office; None keeps what is so, or takes the default."""
 
-    Raises CommandError when the folder holds something already.
+    host: str | None = None
+    tls: bool | None = None
+    port: int | None = None
+    name: str | None = None
+    time_zone: str | None = None
+
+
+def begin(folder: str, wishes: Wishes | None = None) -> str:
+    """Make an office in an empty or new folder, or change the one that is there; what to do next. What the fleet file
+    says besides is kept, and so are database and passwords; the file as it was stays beside it.
+
+    Raises CommandError when the folder holds something else.
     """
-    for name, text in (("folder", folder), ("--host", host)):
+    wishes = wishes or Wishes()
+    for name, text in (("folder", folder), ("--host", wishes.host or LOOPBACK), ("--name", wishes.name or "office")):
         if not text.strip() or CONTROLS.search(text) or text != text.encode(errors="replace").decode():
             raise CommandError(name, text, "a name of letters, in UTF-8, without controls")
     try:
         home = Path(folder).resolve()
+        file = home / "fleet.toml"
+        there = setup.load(file) if file.exists() else None
     except (OSError, RuntimeError) as error:  # a RuntimeError for a link to itself
         raise CommandError("folder", folder, f"one that can be made and written ({error})") from None
-    settings = settings_in(home, host=host, tls=tls)
-    _empty(home)
+    if there is None:
+        _empty(home)
+    settings = _wished(there or settings_in(home), home, wishes)
+    setup.parse(fleet_file(settings), "what was asked for")  # before anything is written
+    if there is not None:
+        shutil.copy(file, file.with_suffix(".toml.before"))
     for place, text in _files(home, settings):
         place.parent.mkdir(exist_ok=True)
         place.write_text(text)
-    kept = setup.load(home / "fleet.toml")  # what was written is what is read
+    made = _certificates(Path(settings.broker.files), settings.broker.host) if settings.broker.tls else ""
+    kept = setup.load(file)  # what was written is what is read
     commands.migrate(kept)
-    enroll.write_own_password(commands.opened(kept), Path(kept.broker.password_file))
+    if there is None:
+        enroll.write_own_password(commands.opened(kept), Path(kept.broker.password_file))
     commands.broker_files(kept, reload=False)
-    return _next(home, kept)
+    return _next(home, kept, changed=there is not None, made=made)
+
+
+def _wished(settings: FleetSettings, home: Path, wishes: Wishes) -> FleetSettings:
+    broker = settings.broker
+    tls = broker.tls if wishes.tls is None else wishes.tls
+    port = wishes.port or (broker.port if tls is broker.tls else _TLS_PORT if tls else _PORT)
+    ca_file = (broker.ca_file or str(home / "broker" / "ca.crt")) if tls else ""
+    broker = msgspec.structs.replace(broker, host=wishes.host or broker.host, tls=tls, port=port, ca_file=ca_file)
+    name, zone = wishes.name or settings.name, wishes.time_zone or settings.time_zone
+    return msgspec.structs.replace(settings, broker=broker, name=name, time_zone=zone)
+
+
+def _certificates(at: Path, host: str) -> str:
+    """Make an authority of the office's own and the broker's certificate by it, where there is none; words about it.
+    The authority stays when the host changes, so that the sites need no other one."""
+    if (at / "server.crt").exists() and (at / "server.host").exists() and (at / "server.host").read_text() == host:
+        return ""
+    if (at / "server.crt").exists() and not (at / "ca.key").exists():
+        return f"{at}/server.crt is not of the office's own authority: see that it is for {host}. "
+    program = shutil.which("openssl")
+    if program is None:
+        return f"There is no openssl here: put ca.crt, server.crt and server.key into {at}. "
+    steps: list[list[str]] = []
+    if not (at / "ca.key").exists():
+        authority = ["req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "3650", "-subj", "/CN=Fleet authority"]
+        steps.append([*authority, "-addext", "keyUsage=critical,keyCertSign", "-keyout", "ca.key", "-out", "ca.crt"])
+    wanted = ["req", "-newkey", "rsa:2048", "-nodes", "-subj", "/CN=fleet broker"]
+    steps.append([*wanted, "-keyout", "server.key", "-out", "server.csr"])
+    signed = ["x509", "-req", "-in", "server.csr", "-CA", "ca.crt", "-CAkey", "ca.key", "-CAcreateserial"]
+    steps.append([*signed, "-days", "825", "-extfile", "server.ext", "-out", "server.crt"])
+    kind = "IP" if _is_number(host) else "DNS"
+    (at / "server.ext").write_text(f"subjectAltName={kind}:{host}\n")
+    for step in steps:
+        done = subprocess.run([program, *step], cwd=at, capture_output=True, text=True, check=False, timeout=120)
+        if done.returncode:
+            raise CommandError("openssl", done.stderr.strip().splitlines()[-1:], "a certificate that can be made")
+    for name in ("ca.key", "server.key"):
+        (at / name).chmod(0o600)
+    (at / "server.host").write_text(host)
+    return f"{at} holds an authority and a certificate for {host}, which ends in 825 days. "
+
+
+def _is_number(host: str) -> bool:
+    try:
+        ip_address(host)
+    except ValueError:
+        return False
+    return True
+
+
+def is_loopback(host: str) -> bool:
+    """Return whether a name or number means this machine alone."""
+    return host == "localhost" or (_is_number(host) and ip_address(host).is_loopback)
 
 
 def _empty(home: Path) -> None:
@@ -183,7 +264,7 @@ def _empty(home: Path) -> None:
     except OSError as error:
         raise CommandError("folder", str(home), f"one that can be made and written ({error.strerror})") from None
     if found:
-        raise CommandError("folder", f"{home} with {', '.join(found[:3])}", "an empty or new folder")
+        raise CommandError("folder", f"{home} with {', '.join(found[:3])}", "an empty or new folder, or an office")
 
 
 def _files(home: Path, settings: FleetSettings) -> list[tuple[Path, str]]:
@@ -192,10 +273,9 @@ def _files(home: Path, settings: FleetSettings) -> list[tuple[Path, str]]:
     return [*own, *((home / "systemd" / name, text) for name, text in made.items())]
 
 
-def _next(home: Path, settings: FleetSettings) -> str:
+def _next(home: Path, settings: FleetSettings, *, changed: bool, made: str) -> str:
     command = f"condenser-monitor fleet --fleet {home}/fleet.toml"
     steps = [
-        *([f"put ca.crt, server.crt and server.key into {home}/broker"] if settings.broker.tls else []),
         f"mosquitto -c {home}/broker/mosquitto.conf",
         f"{command} ingest",
         f"{command} add-user LOGIN --role owner",
@@ -203,4 +283,12 @@ def _next(home: Path, settings: FleetSettings) -> str:
         f"{command} enroll SITE-ID --name NAME --to {home}/handed-out",
     ]
     numbered = "\n".join(f"  {place}. {step}" for place, step in enumerate(steps, 1))
-    return f"{home} holds a new office. Next:\n{numbered}\nServices for systemd are in {home}/systemd."
+    said = f"{home} holds {'the changed' if changed else 'a new'} office. {made}Next:\n{numbered}\n"
+    if changed:
+        said += "Restart broker, ingest and pages. Sites that were enrolled keep the host they were given.\n"
+    if is_loopback(settings.broker.host):
+        said += (
+            f"WARNING: no Pi can reach {settings.broker.host}: it means the Pi itself. For monitors in houses run"
+            f" `condenser-monitor fleet init {home} --host NAME --tls` with this machine's name in their network.\n"
+        )
+    return f"{said}Services for systemd are in {home}/systemd."

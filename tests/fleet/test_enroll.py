@@ -330,3 +330,55 @@ def test_lines_for_the_broker_are_lines_that_the_broker_takes(tmp_path: Path) ->
         peer = Peer(broker.port, "elm-1", "x")
         peer.close()
     assert peer.answer == "Not authorized"
+
+
+def _listed(tmp_path: Path, text: str) -> tuple[FleetSettings, Path]:
+    settings = FleetSettings(
+        database=Database(url=f"sqlite:///{tmp_path}/fleet.db"),
+        broker=Broker(files=str(tmp_path), password_file=str(tmp_path / "own")),
+    )
+    commands.migrate(settings)
+    (tmp_path / "list.csv").write_text(text)
+    return settings, tmp_path / "list.csv"
+
+
+def test_a_list_brings_nameplates_under_its_own_names_of_columns(tmp_path: Path) -> None:
+    """The right contactor is loaded from the first day on."""
+    text = "site,Client,Rated amps,Locked rotor\nelm-1,Ada,12.8,68\nelm-2,Bob,,\n"
+    settings, file = _listed(tmp_path, text)
+    columns = ("customer=Client", "compressor_rla_a=Rated amps", "compressor_lra_a=Locked rotor")
+    assert "2 enrolled" in commands.customers(settings, str(file), to=str(tmp_path / "out"), columns=columns)
+    with commands.opened(settings).read() as connection:
+        rows = connection.execute(sa.select(sites.c.customer, sites.c.unit).order_by(sites.c.site)).all()
+    assert [tuple(row) for row in rows] == [
+        ("Ada", {"compressor_rla_a": 12.8, "compressor_lra_a": 68.0}),
+        ("Bob", None),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("line", "place"),
+    [
+        ("elm-1,soon,12.8", "line 3: plan_visit_due"),
+        ("elm-1,2026-07-01,much", "line 3: nameplate"),
+        ("elm-1,2026-07-01,-4", "line 3: nameplate"),
+    ],
+)
+def test_a_bad_line_of_a_list_is_named_and_nobody_is_enrolled(tmp_path: Path, line: str, place: str) -> None:
+    """With its number and its column."""
+    settings, file = _listed(tmp_path, f"site,plan_visit_due,compressor_rla_a\nelm-0,2026-07-01,12.8\n{line}\n")
+    with pytest.raises(CommandError, match=place):
+        commands.customers(settings, str(file), to=str(tmp_path / "out"))
+    with commands.opened(settings).read() as connection:
+        assert connection.scalar(sa.select(sa.func.count()).select_from(sites)) == 0
+
+
+def test_a_folder_that_cannot_be_written_enrolls_nobody(tmp_path: Path) -> None:
+    """Or their passwords would be lost."""
+    settings, file = _listed(tmp_path, "site\nelm-1\n")
+    (tmp_path / "out").write_text("a file")
+    with pytest.raises(CommandError, match="--to"):
+        commands.customers(settings, str(file), to=str(tmp_path / "out"))
+    (tmp_path / "out").unlink()
+    assert "1 enrolled" in commands.customers(settings, str(file), to=str(tmp_path / "out"))
+    assert (tmp_path / "out" / "elm-1.password").exists()

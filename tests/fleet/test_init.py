@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import time
@@ -12,7 +13,7 @@ import msgspec
 import pytest
 import sqlalchemy as sa
 
-from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.errors import CommandError, CondenserError
 from condenser_monitor.monitor.fleet import (
     commands,
     customers,
@@ -183,7 +184,7 @@ def test_a_list_enrols_new_sites_and_changes_known_ones(store: Store, tmp_path: 
         ("site,name\na,x,y\n", "line 2"),
         ("site,name\na\n", "line 2"),
         ("site,vulnerability\na,9\n", "line 2: vulnerability"),
-        ("site,plan_visit_due\na,soon\n", "day"),
+        ("site,plan_visit_due\na,soon\n", "line 2: plan_visit_due"),
         (f"site,name\na,{'x' * 501}\n", "line 2: name"),
     ],
 )
@@ -204,3 +205,47 @@ def test_systemd_judges_the_exposure_of_each_service_low(name: str, tmp_path: Pa
     command = ["systemd-analyze", "security", "--offline=true", "--no-pager", "--threshold=16", str(place)]
     done = subprocess.run(command, check=False, capture_output=True, text=True, timeout=60)
     assert done.returncode == 0, done.stdout[-300:]
+
+
+def test_an_office_is_changed_to_tls_and_another_host_by_the_same_command(tmp_path: Path) -> None:
+    """Database, passwords and other keys stay; an authority and a certificate are made that mosquitto and the fleet
+    take; sites enrolled afterwards get the new host; `check` says when the certificate ends."""
+    need("mosquitto", mosquitto() is not None)
+    need("openssl", shutil.which("openssl") is not None)
+    home = tmp_path / "office"
+    said = init.begin(str(home))
+    assert "WARNING: no Pi can reach 127.0.0.1" in said
+    file = home / "fleet.toml"
+    file.write_text(file.read_text().replace('temperature = "F"', 'temperature = "C"'))
+    password = (home / "fleet.password").read_text()
+    port = free_port()
+    said = init.begin(str(home), init.Wishes(host="localhost", tls=True, port=port, time_zone="Australia/Sydney"))
+    assert "ends in 825 days" in said
+    settings = setup.load(file)
+    assert (settings.broker.host, settings.broker.tls, settings.broker.port) == ("localhost", True, port)
+    assert (settings.time_zone, settings.pages.temperature) == ("Australia/Sydney", "C")
+    assert (home / "fleet.password").read_text() == password
+    assert 'temperature = "C"' in (home / "fleet.toml.before").read_text()
+    assert (home / "broker" / "ca.key").stat().st_mode & 0o077 == 0
+    process = subprocess.Popen([mosquitto() or "", "-c", f"{home}/broker/mosquitto.conf"], stderr=subprocess.DEVNULL)
+    try:
+        said = _until_let_in(settings)
+        assert re.search(r"certificate: 82[45] days left", said)
+        assert 'host = "localhost"' in commands.enroll_site(settings, "elm-1")
+    finally:
+        process.terminate()
+        process.wait(timeout=10)
+
+
+@pytest.mark.parametrize(
+    "wishes",
+    [init.Wishes(time_zone="Mars/Olympus"), init.Wishes(port=70_000), init.Wishes(host="a\nb"), init.Wishes(name=" ")],
+    ids=repr,
+)
+def test_what_cannot_be_wished_leaves_the_office_as_it_was(tmp_path: Path, wishes: init.Wishes) -> None:
+    """Nothing is written before everything asked for has been found good."""
+    init.begin(str(tmp_path / "office"))
+    before = (tmp_path / "office" / "fleet.toml").read_text()
+    with pytest.raises(CondenserError):
+        init.begin(str(tmp_path / "office"), wishes)
+    assert (tmp_path / "office" / "fleet.toml").read_text() == before

@@ -68,6 +68,7 @@ COMMANDS: dict[str, Row] = {
     "manual": Row(()),
     "completion": Row(("bash",)),
     "fleet begin": Row(("office",), (), ("office",)),
+    "fleet init": Row(("office",), (), ("office",)),
     "fleet migrate": Row((), ("--fleet",)),
     "fleet copy-from": Row(("sqlite:///other.db",), ("--fleet",)),
     "fleet check": Row((), ("--fleet",)),
@@ -81,6 +82,10 @@ COMMANDS: dict[str, Row] = {
     "fleet customers": Row(("list.csv", "--to=handed"), ("--fleet", "list.csv"), ("--to",)),
     "fleet renew": Row(("site-1",), ("--fleet",), ("--to",)),
     "fleet revoke": Row(("site-1",), ("--fleet",)),
+    "fleet export": Row(("site-1",), ("--fleet",)),
+    "fleet erase": Row(("site-1",), ("--fleet",)),
+    "fleet add-token": Row(("reader",), ("--fleet",)),
+    "fleet drop-token": Row(("reader",), ("--fleet",)),
     "fleet add-user": Row(("ann",), ("--fleet",)),
     "fleet password": Row(("ann",), ("--fleet",)),
 }
@@ -165,7 +170,7 @@ def _with(row: Row, name: str, place: str, value: str) -> list[str]:
     call = [value if word == place else word for word in row.call]
     if place == "--site" and name in _NO_SITE:
         call = [word for word in call if word not in ("--simulated", "short.toml")]
-    office = words[0] == "fleet" and "begin" not in words
+    office = words[0] == "fleet" and not {"begin", "init"} & set(words)
     begin = ["--fleet", value if place == "--fleet" else "fleet.toml"] if office else []
     option = [f"{place}={value}"] if place.startswith("--") and not (office and place == "--fleet") else []
     return [words[0], *begin, *words[1:], *call, *option]
