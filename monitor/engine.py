@@ -163,6 +163,10 @@ class Engine:
         self._symbols: dict[str, str] = {}
         self._symbols_revision = -1
 
+    def __repr__(self) -> str:
+        standing = ", ".join(self._diagnosis.standing) or "nothing"
+        return f"<Engine {self.settings.site.id} at {self.now_s:g} s: {self._cycle.state}, raised: {standing}>"
+
     # ------------------------------------------------------------ in
 
     def feed(self, scan: Scan) -> Sequence[Event]:

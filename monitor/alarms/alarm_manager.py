@@ -293,6 +293,10 @@ class AlarmManager:
 
     # ------------------------------------------------------------ in
 
+    def __repr__(self) -> str:
+        states = {name: str(slot.state) for name, slot in self._slots.items() if slot.state is not AlertState.NORMAL}
+        return f"<AlarmManager {states}>"
+
     def apply(self, change: Change) -> list[AlertChange]:
         """One change of a finding, in order of time. Timers due before it run first, timers due at its very moment do
         not: call tick() after the changes of a scan. Raises ContractError for a finding not in the catalogue."""

@@ -165,6 +165,9 @@ class CycleWatch:
         self._open = self._metered = False
         self._begin(0.0, None, seen=False)
 
+    def __repr__(self) -> str:
+        return f"<CycleWatch {self.state} since {self.since_s:g} s>"
+
     def _begin(self, now_s: float, wall_s: float | None, *, seen: bool) -> None:
         self.started_s, self.started_wall_s, self.start_seen = now_s, wall_s, seen
         self.pull_in_s: float | None = None

@@ -160,6 +160,9 @@ class FindingEvaluator:
         self._odd = False
         self.standing = set(standing)
 
+    def __repr__(self) -> str:
+        return f"<FindingEvaluator of {len(self._timers)} findings, raised: {sorted(self.standing)}>"
+
     def evaluate(self, moment: Snapshot) -> Evaluation:
         """Decide on every finding at one moment."""
         raised: dict[str, Raised] = {}

@@ -61,6 +61,9 @@ class DebouncedInput:
         self.missing_s = self.heard_s = 0.0
         self.missing_scans = 0
 
+    def __repr__(self) -> str:
+        return f"<DebouncedInput {self.name} = {self.symbol!r} since {self.since_s:g} s>"
+
     @property
     def settled(self) -> bool:
         """This scan said what is believed."""

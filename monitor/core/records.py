@@ -23,7 +23,7 @@ _NUMBERED = tuple((name, row) for name, row in READINGS.items() if row.kind == "
 _MOST, _FAR_C = 1e6, 90.0  # of any current, voltage or power; of any temperature
 
 
-class Scan(msgspec.Struct, frozen=True, kw_only=True):
+class Scan(msgspec.Struct, frozen=True, kw_only=True, repr_omit_defaults=True):
     """One set of readings taken together; a reading not fitted or not taken is None, never zero, never the last value.
 
     Its fields are those of READINGS. Raises ScanError (a ValueError) for a number that its reading cannot have.

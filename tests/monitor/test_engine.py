@@ -204,3 +204,15 @@ def test_memory_of_alerts_or_trends_that_is_refused_is_said() -> None:
         engine = Engine(SETTINGS, fitted=ALL, memory=msgspec.json.encode(kept | {part: {"version": 99}}))
         assert word in engine.memory_refused
         assert [finding.name for finding in engine.standing] == ["call-without-pull-in"]
+
+
+def test_engine_and_records_show_themselves_in_a_debugger() -> None:
+    """A repr says what is the case, and of a scan only what was read."""
+    engine = Engine(Settings())
+    for second in range(20):
+        engine.feed(Scan(t_s=float(second), call=True, supply=True, load=False))
+    assert repr(engine) == "<Engine unit-1 at 19 s: called, raised: call-without-pull-in>"
+    assert repr(Scan(t_s=1.0, call=True)) == "Scan(t_s=1.0, call=True)"
+    assert repr(engine._cycle).startswith("<CycleWatch called since")
+    assert repr(engine._alarms) == "<AlarmManager {'call-without-pull-in': 'unacknowledged'}>"
+    assert repr(engine._inputs.beliefs["call"]) == "<DebouncedInput call = True since 1 s>"
