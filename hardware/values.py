@@ -119,6 +119,23 @@ START_WINDING = CurrentSense(
     "start_winding_a", 30.0, CT_RATIO, 1, Value(22.0, "ohm", 0.01, "burden of the start winding's CT")
 )
 CURRENT_SENSES = {sense.reading: sense for sense in (COMPRESSOR, FAN, COIL, START_WINDING)}
+CT_VOLT_OUTPUT_V = Value(
+    0.333, "V", 0.01, "RMS at rated current of a listed CT with its burden inside", "common practice"
+)
+VOLT_OUTPUT = {  # reading: rated A, passes; such a CT plugs into the same jack, with no burden on the board
+    "compressor_a": (100.0, 1),
+    "fan_a": (5.0, 1),
+    "coil_a": (5.0, 2),
+    "start_winding_a": (30.0, 1),
+}
+
+
+def volt_output_scale(reading: str) -> float:
+    """Return V RMS at the converter for one ampere with a 333 mV transformer: a channel's `scale` in the site file."""
+    rated_a, passes = VOLT_OUTPUT[reading]
+    return CT_VOLT_OUTPUT_V.nominal * passes / rated_a
+
+
 CT_PHASE_CLASS_1 = ((0.05, 3.0), (0.20, 1.5), (1.00, 1.0), (1.20, 1.0))  # of rated current: degrees, sources.CT_CLASS
 CLAMP_V = Value(
     1.1, "V", 0.0, "peak across a burden at which its clamps take about 1 % of the current", sources.DIODES.basis
@@ -148,7 +165,8 @@ VT_PHASE_DEG = Value(
     1.5, "deg", 0.0, "lead of the 2 mA transformer at most, not calibrated", sources.VOLTAGE_TRANSFORMER.basis
 )
 
-TAP_FUSE = Value(0.125, "A", 0.0, "in each 24 V tap, so that a fault here never opens the unit's own control fuse")
+TAP_FUSE = Value(0.25, "A", 0.0, "in each 24 V tap, so that a fault here never opens the unit's own control fuse")
+TAP_FUSE_OHM = Value(2.0, "ohm", 0.5, "cold resistance of that fuse", sources.FUSES.basis)
 
 # ---------------------------------------------------------------- outdoor temperature
 
@@ -171,13 +189,35 @@ OPTO_CTR = Value(1.0, "1", 0.5, "current transfer ratio at 1 mA, ranked part: 50
 OPTO_LIFE = Value(0.70, "1", 0.0, "of the transfer ratio left at the end of its life", "common practice")
 OPTO_HEAT = Value(0.80, "1", 0.0, "of the transfer ratio left at 70 C", sources.OPTOCOUPLER.basis)
 CALL_SERIES = Value(1000, "ohm", 0.05, "sets the opto's current on a 24 V channel")
+CALL_BLEEDER = Value(680, "ohm", 0.05, "from Y to C: loads the call wire when float switch or coil is open")
+BLEEDER_W = Value(3.0, "W", 0.0, "rating of the bleeder, flame-proof: twice what 30 V put into it")
+CLAMP_KNEE_V = Value(
+    56.0, "V", 0.05, "breakdown at 1 mA of the clamp across each 24 V input; 48 V stand-off", sources.SUPPRESSORS.basis
+)
+CLAMP_SLOPE_OHM = Value(
+    1.0, "ohm", 0.5, "of that clamp, 600 W (10/1000 us), when it conducts", sources.SUPPRESSORS.basis
+)
 CALL_ZENER = Value(15.0, "V", 0.05, "two back to back: nothing flows below about 16 V peak")
+ZENER_DRIFT = Value(1.0, "1", 0.05, "a 15 V zener from -40 C to 70 C: 0.075 %/K", sources.SUPPRESSORS.basis)
 ZENER_FORWARD_V = Value(0.7, "V", 0.2, "forward voltage of the other of the two", "common practice")
 LINE_SERIES = Value(18e3, "ohm", 0.05, "each of the four resistors in series on a line channel")
 LINE_SERIES_COUNT = 4
 LINE_SHUNT = Value(820, "ohm", 0.01, "across the opto's diode: it lights only above about 1.3 mA")
 LINE_FUSE = Value(0.5, "A", 0.0, "in each leg of each line tap")
-VARISTOR = Value(300.0, "V", 0.1, "continuous AC rating of the varistor from leg to leg, behind the fuses")
+LINE_FUSE_I2T = Value(0.05, "A2s", 0.0, "melts such a fuse, fast one at the least", sources.FUSES.basis)
+DROPPER_WORKING_V = Value(
+    1600.0,
+    "V",
+    0.0,
+    "working voltage, DC, of a high-voltage dropper (metal glaze)",
+    sources.HIGH_VOLTAGE_RESISTORS.basis,
+)
+DROPPER_SURGE_V = Value(
+    2500.0, "V", 0.0, "1.2/50 us pulse it stands again and again", sources.HIGH_VOLTAGE_RESISTORS.basis
+)
+OPTO_SURGE_V = Value(
+    10e3, "V", 0.0, "surge across the opto, 1.2/50 us, reinforced (IEC 60747-5-5)", sources.OPTO_INSULATION.basis
+)
 PULL_UP = Value(47e3, "ohm", 0.05, "collector to VDD")
 PI_PULL_UP = Value(50e3, "ohm", 0.34, "the Pi's own pull-up, where switched on", sources.PI_PINS.basis)
 HOLD_CAP = Value(2.2e-6, "F", 0.2, "bridges the gaps between the half waves")

@@ -321,7 +321,39 @@ DIODES = Source(
     "data sheet",
 )
 
+FUSES = Source(
+    "sheets of small fuses",
+    "",
+    "",
+    "remembered",
+    "",
+    "250 mA time-lag: some 2 ohm cold; 500 mA fast, 10 x 38 mm: melts from 0.05 A2s",
+    "data sheet",
+)
+SUPPRESSORS = Source(
+    "sheets of zener diodes and transient suppressors",
+    "",
+    "",
+    "remembered",
+    "",
+    "48 V stand-off: 53 to 59 V at 1 mA, 77 V at its rated pulse; a 15 V zener drifts 0.075 %/K",
+    "data sheet",
+)
+HIGH_VOLTAGE_RESISTORS = Source(
+    "sheets of metal glaze high-voltage resistors",
+    "",
+    "",
+    "remembered",
+    "",
+    "1 W: 1.6 kV working and more, pulses of 2.5 kV (1.2/50 us) again and again",
+    "data sheet",
+)
+
 # ---------------------------------------------------------------- insulation
+
+OPTO_INSULATION = Source(
+    "IEC 60747-5-5", "2020", "", "remembered", "", "reinforced: surge of 10 kV (1.2/50 us) at the least"
+)
 
 IMPULSE = Source(
     "IEC 60664-1",

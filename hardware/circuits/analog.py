@@ -11,25 +11,18 @@ from math import pi, sqrt
 from typing import NamedTuple
 
 from condenser_monitor.hardware import values as v
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.circuits import parts
 from condenser_monitor.hardware.circuits.decks import (
     NO_CHANGE,
+    OPEN_OHM,
     Change,
     deck,
-    ohms,
+    elements,
+    node,
     sine,
     steady_sine,
 )
-
-# reference of the sense's parts: burden, the two clamps of each way, series, filter, bias divider
-_REFS = {
-    "compressor_a": ("line", "R15", ("D1", "D2", "D3", "D4"), "R16", "C3"),
-    "fan_a": ("line", "R17", ("D6", "D7", "D8", "D9"), "R18", "C4"),
-    "coil_a": ("control", "R7", ("D8", "D9", "D10", "D11"), "R8", "C3"),
-    "control_v": ("control", "R5", ("D3", "D4", "D5", "D6"), "R6", "C2"),
-}
-_TELL = {"compressor_a": ("line", "R23"), "fan_a": ("line", "R24"), "coil_a": ("control", "R15")}
-_BIAS = {"control": ("R9", "R10", "C4"), "line": ("R21", "R22", "C6")}
 
 
 class Core(NamedTuple):
@@ -44,46 +37,65 @@ USUAL_CORE = Core()
 _RANGE_SETTLE_S = 0.4
 
 
-def _frame(reading: str, source: str, *, range_v: float, change: Change, clamps: bool) -> str:
-    """What lies between the source (nodes `hot` and `bias`) and the converter's pin, and the bias itself."""
-    board, burden, diodes, series, cap = _REFS[reading]
-    top, bottom, hold = _BIAS[board]
-    d1, d2, d3, d4 = diodes
-    strings = f"{d1} hot k1 RECT\n{d2} k1 bias RECT\n{d3} bias k2 RECT\n{d4} k2 hot RECT" if clamps else ""
+def _board(reading: str) -> str:
+    return next(
+        board
+        for board in parts.BOARDS
+        if any(": burden" in parts.part(board, r).role for r in parts.of(board, reading))
+    )
+
+
+def _bias(reading: str) -> str:
+    return f"bias {CHANNELS[reading].address:#x}"
+
+
+def _burden(reading: str) -> str:
+    """The reference of a sense's burden."""
+    board = _board(reading)
+    return next(ref for ref in parts.of(board, reading) if ": burden" in parts.part(board, ref).role)
+
+
+def _frame(
+    reading: str, source: str, *, range_v: float, change: Change, clamps: bool = True, leave: tuple[str, ...] = ()
+) -> str:
+    """Return what lies between terminal and converter's pin, but for what `leave` says, with its bias and `source`."""
+    board, burden = _board(reading), _burden(reading)
+    left = ("current transformer", "jack", "thermistor", *leave, *(() if clamps else ("rectifier diode",)))
+    refs = [ref for ref in parts.of(board, reading) if not parts.part(board, ref).kind.startswith(left)]
+    owner = next(one for one in parts.BOARDS if parts.of(one, _bias(reading)))  # line_v's bias is on the control board
+    top, bottom, hold = parts.of(owner, _bias(reading))
     half = v.VDD.nominal / 2
+    starts = {f"{ref}.ic": half for ref in refs if parts.part(board, ref).kind == "capacitor"}
+    hot, bias, pin = f"{reading}_hot", _bias(reading).replace(" 0x", ""), reading
+    ohm = change.get(burden, parts.value(board, burden).nominal)
     return f"""
 Vdd vdd 0 {v.VDD.nominal:g}
-{top} vdd bias {ohms(board, top, change):g}
-{bottom} bias 0 {ohms(board, bottom, change):g}
-{hold} bias 0 {ohms(board, hold, change):g} IC={half:g}
 {source}
-{burden} hot bias {ohms(board, burden, change):g}
-{strings}
-{series} hot pin {ohms(board, series, change):g}
-{cap} pin 0 {ohms(board, cap, change):g} IC={half:g}
-Dup pin vdd SCHOTTKY
-Ddown 0 pin SCHOTTKY
-Radc pin bias {v.ADC_INPUT_OHM[range_v]:g}
-.meas tran pin_max MAX v(pin) {{window}}
-.meas tran pin_min MIN v(pin) {{window}}
-.meas tran bias_max MAX v(bias) {{window}}
-.meas tran bias_min MIN v(bias) {{window}}
-.meas tran out_v RMS par('v(pin)-v(bias)') {{window}}
-.meas tran burden_w AVG par('(v(hot)-v(bias))*(v(hot)-v(bias))/{ohms(board, burden, change):g}') {{window}}
+{elements(board, refs, {**starts, **change})}
+{elements(owner, (top, bottom, hold), {f"{hold}.ic": half, **(change if owner == board else {})})}
+Radc {pin} {bias} {v.ADC_INPUT_OHM[range_v]:g}
+.meas tran pin_max MAX v({pin}) {{window}}
+.meas tran pin_min MIN v({pin}) {{window}}
+.meas tran bias_max MAX v({bias}) {{window}}
+.meas tran bias_min MIN v({bias}) {{window}}
+.meas tran out_v RMS par('v({pin})-v({bias})') {{window}}
+.meas tran burden_w AVG par('(v({hot})-v({bias}))*(v({hot})-v({bias}))/{ohm:g}') {{window}}
 """
 
 
-def _transformer(ratio: float, wave: str, core: Core) -> str:
+def _transformer(reading: str, wave: str, core: Core) -> str:
     """The secondary: current in proportion, magnetising branch (`phi` is 100 times the linked flux), winding."""
+    sense = v.CURRENT_SENSES[reading]
     knee = 100 * core.saturates_v * sqrt(2) / (2 * pi * 60)
+    bias = _bias(reading).replace(" 0x", "")
     return f"""\
-Bsec bias emf I=({wave})/{ratio:g}
-Bphi 0 phi I=v(emf,bias)
+Bsec {bias} emf I=({wave})/{sense.ratio.nominal / sense.passes:g}
+Bphi 0 phi I=v(emf,{bias})
 Cphi phi 0 0.01 IC=0
 Rphi phi 0 100meg
-Bmag emf bias I=v(phi)/{100 * core.inductance_h:g}*(1+pow(abs(v(phi))/{knee:g},20))
-Remf emf bias 10meg
-Rwinding emf hot {core.winding_ohm:g}"""
+Bmag emf {bias} I=v(phi)/{100 * core.inductance_h:g}*(1+pow(abs(v(phi))/{knee:g},20))
+Remf emf {bias} 10meg
+Rwinding emf {reading}_hot {core.winding_ohm:g}"""
 
 
 def current(
@@ -103,61 +115,71 @@ def current(
     Measures from the start when displaced, else settled: pin_max, pin_min, bias_max, bias_min (V to ground), out_v (RMS
     between pin and bias), burden_w (W).
     """
-    sense = v.CURRENT_SENSES[reading]
     wave = sine(amps, hz)
     if displaced:
         peak, speed = amps * sqrt(2), 2 * pi * hz
         wave = f"{peak:.6g}*({displaced:g}*exp(-time/0.05)-cos({speed:.6f}*time))"
-    source = _transformer(sense.ratio.nominal / sense.passes, wave, core)
+    source = _transformer(reading, wave, core)
     body = _frame(reading, source, range_v=range_v, change=change, clamps=clamps)
     first = 0.0 if displaced else _RANGE_SETTLE_S
     return deck(f"{reading}", body, seconds=0.5, step=50e-6, measure_from=first, temp_c=temp_c)
 
 
-def unplugged(reading: str) -> str:
-    """No transformer in the jack: its switch puts VDD on the burden through the telling resistor.
+def volt_output(reading: str, amps: float, *, hz: float = 60, source_ohm: float = 20.0) -> str:
+    """The variant with a 333 mV transformer: its burden is inside, the board's is left out. Measures as `current`."""
+    bias = _bias(reading).replace(" 0x", "")
+    volts = amps * v.volt_output_scale(reading)
+    source = f"Vct ct {bias} {steady_sine(volts, hz)}\nRct ct {reading}_hot {source_ohm:g}"
+    body = _frame(reading, source, range_v=v.RANGE_RUNNING_V, change={_burden(reading): OPEN_OHM})
+    return deck(f"{reading}, 333 mV", body, seconds=0.5, step=50e-6, measure_from=_RANGE_SETTLE_S)
 
-    Measures as `current`, and mean_v, the direct voltage between pin and bias.
-    """
-    board, tell = _TELL[reading]
-    source = f"{tell} vdd hot {ohms(board, tell):g}"
-    body = _frame(reading, source, range_v=v.RANGE_RUNNING_V, change=NO_CHANGE, clamps=True)
-    own = ".meas tran mean_v AVG par('v(pin)-v(bias)') {window}\n"
+
+def unplugged(reading: str, *, volt_output: bool = False) -> str:
+    """No transformer in the jack: its switch puts VDD on the burden through the telling resistor; no burden with
+    `volt_output`. Measures as `current`, and mean_v, the direct voltage between pin and bias."""
+    bias = _bias(reading).replace(" 0x", "")
+    source = f"Rswitch {reading}_tell {reading}_hot 0.05"
+    change = {_burden(reading): OPEN_OHM} if volt_output else NO_CHANGE
+    body = _frame(reading, source, range_v=v.RANGE_RUNNING_V, change=change)
+    own = f".meas tran mean_v AVG par('v({reading})-v({bias})') {{window}}\n"
     return deck(f"{reading}, no plug", body + own, seconds=0.5, step=1e-3, measure_from=_RANGE_SETTLE_S)
 
 
-def control_voltage(
-    volts: float, *, hz: float = 60, range_v: float = v.RANGE_RUNNING_V, clamps: bool = True, change: Change = NO_CHANGE
+def voltage(
+    reading: str,
+    volts: float,
+    *,
+    hz: float = 60,
+    range_v: float = v.RANGE_RUNNING_V,
+    clamps: bool = True,
+    change: Change = NO_CHANGE,
 ) -> str:
-    """`volts` RMS across the control circuit. Measures as `current`, and series_w (W in R4)."""
-    source = f"""\
-Vin in 0 {steady_sine(volts, hz)}
-Vsense in s 0
-R4 s w {ohms("control", "R4", change):g}
-Rwindings w p {change.get("windings", v.CONTROL_WINDINGS.nominal):g}
-Eback p 0 hot bias {1 / v.CONTROL_RATIO.nominal:g}
-Fout bias hot Vsense {1 / v.CONTROL_RATIO.nominal:g}
-"""
-    body = _frame("control_v", source, range_v=range_v, change=change, clamps=clamps)
-    own = ".meas tran series_w AVG par('(v(s)-v(w))*i(Vsense)') {window}\n"
-    return deck("control_v", body + own, seconds=0.5, step=50e-6, measure_from=_RANGE_SETTLE_S)
+    """`volts` RMS on the board's terminals of `control_v`, `coil_v` or (behind the fuses) `line_v`.
+
+    Measures as `current`, and series_w (W in the first resistor).
+    """
+    board = _board(reading)
+    series = next(ref for ref in parts.of(board, reading) if "sets the transformer" in parts.part(board, ref).role)
+    hot, inner = (node(net) for net in parts.part(board, series).nets(series))
+    cold = hot.replace("_l1", "_l2").replace("_y", "_c")
+    source = f"Vin {hot} {cold} {steady_sine(volts, hz)}"
+    leave = ("fuse", "transient suppressor")
+    body = _frame(reading, source, range_v=range_v, change=change, clamps=clamps, leave=leave)
+    ohm = change.get(series, parts.value(board, series).nominal)
+    own = f".meas tran series_w AVG par('(v({hot})-v({inner}))*(v({hot})-v({inner}))/{ohm:g}') {{window}}\n"
+    return deck(reading, body + own, seconds=0.5, step=50e-6, measure_from=_RANGE_SETTLE_S)
 
 
 def thermistor(resistance_ohm: float, *, change: Change = NO_CHANGE) -> str:
     """The thermistor at `resistance_ohm`. Measures pin_v and bias_v, V to ground, and bead_w, its own heat (W)."""
-    pull, series = ohms("line", "R19", change), ohms("line", "R20", change)
-    top, bottom = ohms("line", "R21", change), ohms("line", "R22", change)
+    refs = [ref for ref in parts.of("line", "bias 0x49", "outdoor_c") if not ref.startswith(("RT", "C6"))]
     body = f"""
 Vdd vdd 0 {change.get("VDD", v.VDD.nominal):g}
-R19 vdd t {pull:g}
-RT1 t 0 {resistance_ohm:g}
-R20 t pin {series:g}
-C5 pin 0 {parts.value("line", "C5").nominal:g} IC=0
-Radc pin bias {v.ADC_INPUT_OHM[v.RANGE_START_V]:g}
-R21 vdd bias {top:g}
-R22 bias 0 {bottom:g}
-.meas tran pin_v AVG v(pin) {{window}}
-.meas tran bias_v AVG v(bias) {{window}}
-.meas tran bead_w AVG par('v(t)*v(t)/{resistance_ohm:g}') {{window}}
+RT1 outdoor_c_hot 0 {resistance_ohm:g}
+{elements("line", refs, {"C5.ic": 0.0, **change})}
+Radc outdoor_c bias49 {v.ADC_INPUT_OHM[v.RANGE_START_V]:g}
+.meas tran pin_v AVG v(outdoor_c) {{window}}
+.meas tran bias_v AVG v(bias49) {{window}}
+.meas tran bead_w AVG par('v(outdoor_c_hot)*v(outdoor_c_hot)/{resistance_ohm:g}') {{window}}
 """
     return deck("outdoor_c", body, seconds=0.02, step=100e-6, measure_from=0.01)

@@ -14,10 +14,12 @@ from condenser_monitor.monitor import limits
 
 LINE_HIGH_V = limits.LINE_NOMINAL_V.value * 1.10
 CONTROL_HIGH_V = limits.CONTROL_HIGH_V.value
+SURGES_KV = (1, 2, 4)  # 1.2/50 us from leg to leg; 4 kV is category III at 240 V (IEC 60664-1, table F.1)
 SAG_V = 187.0  # the lowest line voltage at which residential units are to run (nameplate range 187 V to 253 V)
 CABLE_F_PER_M, CABLE_M = 100e-12, 30.0  # conductor to conductor in a thermostat cable; a long run (common practice)
 ADC_CODES = 32768
 OFFSET_CODES = 3.0  # ADS1115: offset error, most, at +-2.048 V (data sheet); taken for the finer range as well
+_LEAK_V = 27.6  # 24 V and 15 % more, what an unloaded transformer gives (common practice)
 _BIAS_GIVES = 0.05  # share; the bias is 110 ohm stiff, and two empty jacks feed 0.35 mA each into it
 BEAD_W_PER_K = 1.5e-3  # usual dissipation constant of a small bead in still air (data sheet)
 
@@ -51,8 +53,9 @@ def chopped_rms(peak: float, floor: float) -> float:
 
 def _knee_24v(high: bool) -> float:
     """Peak volts at which a 24 V channel begins to conduct, at the high or low end of its parts."""
-    rows = (v.CALL_ZENER, v.ZENER_FORWARD_V, v.LED_V)
-    return sum(row.high if high else row.low for row in rows)
+    rows = (v.ZENER_FORWARD_V, v.LED_V)
+    zener = v.CALL_ZENER.high * v.ZENER_DRIFT.high if high else v.CALL_ZENER.low * v.ZENER_DRIFT.low
+    return zener + sum(row.high if high else row.low for row in rows)
 
 
 def _parallel(one: float, other: float) -> float:
@@ -66,7 +69,7 @@ def _presence_24v(board: str) -> tuple[Computed, ...]:
         Computed(
             board,
             "begins to conduct, earliest",
-            "(Vz + Vf + Vled) low / sqrt 2",
+            "(Vz + Vf + Vled) low, Vz at its coldest / sqrt 2",
             _knee_24v(False) / sqrt(2),
             "V RMS",
             least=limits.CONTROL_GHOST_V.value,
@@ -75,7 +78,7 @@ def _presence_24v(board: str) -> tuple[Computed, ...]:
         Computed(
             board,
             "begins to conduct, latest",
-            "(Vz + Vf + Vled) high / sqrt 2",
+            "(Vz + Vf + Vled) high, Vz at its hottest / sqrt 2",
             _knee_24v(True) / sqrt(2),
             "V RMS",
             most=limits.CONTROL_PRESENT_V.value,
@@ -101,12 +104,39 @@ def _presence_24v(board: str) -> tuple[Computed, ...]:
         ),
         Computed(
             board,
+            "heat in the bleeder at 30 V",
+            "U^2 / R low",
+            CONTROL_HIGH_V**2 / v.CALL_BLEEDER.low,
+            "W",
+            most=v.BLEEDER_W.nominal / 2,
+            why="half of its rating, flame-proof",
+        ),
+        Computed(
+            board,
+            "clamp's knee, lowest",
+            "56 V less 5 %",
+            v.CLAMP_KNEE_V.low,
+            "V",
+            least=peak,
+            why="30 V at its peak must not heat it",
+        ),
+        Computed(
+            board,
+            "source that a dead wire leaks through, still no call, least",
+            "R (27.6 V / 10 V - 1), R high",
+            v.CALL_BLEEDER.high * (_LEAK_V / limits.CONTROL_GHOST_V.value - 1),
+            "ohm",
+            most=1300.0,
+            why="stealing thermostats leak through kilohms; without the bleeder 68 kohm reads as a call",
+        ),
+        Computed(
+            board,
             "current of the tap at 30 V",
-            "wave chopped at the knee / R1",
-            tap * 1e3,
+            "wave chopped at the knee / R1, and U / R of the bleeder",
+            (tap + CONTROL_HIGH_V / v.CALL_BLEEDER.low) * 1e3,
             "mA RMS",
             most=v.TAP_FUSE.nominal * 500,
-            why="half of the tap's fuse; 0.5 VA of a 40 VA transformer",
+            why="half of the tap's fuse; 2 VA of a 40 VA transformer",
         ),
         Computed(
             board,
@@ -273,8 +303,8 @@ def _line_presence() -> tuple[Computed, ...]:
             "240 V x 1.1 / 4",
             each,
             "V RMS",
-            most=350 / sqrt(2) / 2,
-            why="half of 350 V working voltage, as a peak",
+            most=v.DROPPER_WORKING_V.nominal / sqrt(2) / 2,
+            why="half of its working voltage, as a peak",
         ),
         Computed(
             "line",
@@ -282,8 +312,8 @@ def _line_presence() -> tuple[Computed, ...]:
             "240 V x 1.1 / 3",
             three,
             "V RMS",
-            most=350 / sqrt(2),
-            why="350 V working voltage, as a peak",
+            most=v.DROPPER_WORKING_V.nominal / sqrt(2) / 2,
+            why="half of its working voltage, as a peak",
         ),
         Computed("line", "heat in each dropper at 264 V", "(U / 4R)^2 R", heat, "W", most=0.5, why="half of its 1 W"),
         Computed(
@@ -313,14 +343,26 @@ def _line_presence() -> tuple[Computed, ...]:
             most=v.LINE_FUSE.nominal * 500,
             why="half of the fuse",
         ),
+        *(
+            Computed(
+                "line",
+                f"surge of {kv} kV: voltage on each dropper",
+                f"{kv} kV / 4, one low and three high",
+                kv * 1e3 * v.LINE_SERIES.high / (v.LINE_SERIES.low + 3 * v.LINE_SERIES.high),
+                "V",
+                most=v.DROPPER_SURGE_V.nominal,
+                why="what it stands again and again; no varistor, so no fuse opens",
+            )
+            for kv in SURGES_KV
+        ),
         Computed(
             "line",
-            "varistor's continuous rating",
-            "at least 264 V",
-            v.VARISTOR.nominal,
-            "V RMS",
-            least=LINE_HIGH_V,
-            why="the line at its highest must not heat it",
+            "surge of 4 kV: heat in a fuse",
+            "(U / 4R low)^2 x 68 us / (2 ln 2)",
+            (SURGES_KV[-1] * 1e3 / total) ** 2 * 68e-6 / (2 * log(2)) * 1e6,
+            "uA2s",
+            most=v.LINE_FUSE_I2T.nominal / 10 * 1e6,
+            why="a tenth of what melts it",
         ),
     )
 

@@ -1,16 +1,19 @@
 """What the SPICE netlists of the circuits have in common: device models, sources, and the frame of a deck.
 
-Element names are the parts' references and their values come from the parts lists. Every deck measures what a test or a
-page asks about (`.meas tran NAME`); `{window}` in a body stands for the stretch of time measured. Node 0 is the Pi's
-ground.
+Elements, their nodes and values come from the one description of a board (`parts`), so that what is simulated is what is
+drawn and laid out: elements are named as the parts, nodes as the nets. Every deck measures what a test or a page asks
+about (`.meas tran NAME`); `{window}` in a body stands for the stretch of time measured. Node 0 is the Pi's ground.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from math import exp, pi, sqrt
+from typing import NamedTuple
 
+from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.circuits import parts
+from condenser_monitor.monitor.core.errors import ContractError
 
 Change = Mapping[str, float]
 NO_CHANGE: Change = {}
@@ -20,10 +23,22 @@ LED_EMISSION = 2.0
 
 # Silicon rectifier, 1 A: 0.76 V at 0.1 A, 0.53 V at 1 mA (typical sheet curve). Schottky: 0.32 V at 1 mA, the sheet's
 # maximum, so that the pins are judged at their worst. Temperature laws are SPICE's own for silicon (EG 1.11, XTI 3).
-MODELS = """\
+MODELS = f"""\
 .model RECT D(IS=29.5n N=1.96 RS=0.07)
 .model SCHOTTKY D(IS=11n N=1.02 RS=5)
-.model QOPTO NPN(BF=200 IS=1e-14)"""
+.model QOPTO NPN(BF=200 IS=1e-14)
+.model CLAMP D(IS=1e-12 N=1 RS={v.CLAMP_SLOPE_OHM.nominal / 2:g} BV={v.CLAMP_KNEE_V.nominal:g} IBV=1m CJO=300p)"""
+
+
+class Opto(NamedTuple):
+    """One sample of the opto and of the Pi: forward voltage, transfer ratio, the Pi's own pull-up (None: off)."""
+
+    forward_v: float = v.LED_V.nominal
+    ctr: float = v.OPTO_CTR.nominal
+    pi_pull_ohm: float | None = v.PI_PULL_UP.nominal
+
+
+USUAL_OPTO = Opto()
 
 
 def ohms(board: str, ref: str, change: Change = NO_CHANGE) -> float:
@@ -31,10 +46,70 @@ def ohms(board: str, ref: str, change: Change = NO_CHANGE) -> float:
     return change.get(ref, parts.value(board, ref).nominal)
 
 
-def led_model(forward_v: float) -> str:
-    """A diode of this forward voltage at 1 mA."""
-    saturation = 1e-3 / exp(forward_v / (LED_EMISSION * THERMAL_V))
-    return f".model LED D(IS={saturation:.4e} N={LED_EMISSION} RS=2 CJO=30p)"
+def node(net: str) -> str:
+    """The name of a net in a deck."""
+    return "0" if net == "GND" else net.lower().replace(" ", "_")
+
+
+def elements(board: str, refs: Iterable[str], change: Change = NO_CHANGE, *, opto: Opto = USUAL_OPTO) -> str:
+    """The elements of these parts, joined as the board joins them. A capacitor starts at the value of `REF.ic` in
+    `change`. Raises ContractError for a kind of part that has no model here."""
+    return "\n".join(line for ref in refs for line in _element(board, ref, change, opto))
+
+
+def _element(board: str, ref: str, change: Change, opto: Opto) -> list[str]:
+    row = parts.part(board, ref)
+    pins = [node(net) for net in row.nets(ref)]
+    kind = row.kind.partition(",")[0]
+    match kind:
+        case "resistor":
+            return [f"{ref} {pins[0]} {pins[1]} {ohms(board, ref, change):g}"]
+        case "capacitor":
+            start = f" IC={change[f'{ref}.ic']:g}" if f"{ref}.ic" in change else ""
+            return [f"{ref} {pins[0]} {pins[1]} {ohms(board, ref, change):g}{start}"]
+        case "fuse":
+            ohm = v.TAP_FUSE_OHM.nominal
+            return [f"V{ref} {pins[0]} {ref.lower()}_in 0", f"R{ref} {ref.lower()}_in {pins[1]} {ohm:g}"]
+        case "zener diode":
+            model = f".model DZ{ref} D(IS=1e-12 N=1 RS=5 BV={ohms(board, ref, change):g} IBV=1m)"
+            return [f"{ref} {pins[1]} {pins[0]} DZ{ref}", model]
+        case "transient suppressor":
+            middle = f"{ref.lower()}_mid"
+            return [f"{ref}a {middle} {pins[0]} CLAMP", f"{ref}b {middle} {pins[1]} CLAMP"]
+        case "rectifier diode":
+            return [f"{ref} {pins[1]} {pins[0]} RECT"]
+        case "Schottky diode pair":
+            return [f"{ref}a {pins[2]} {pins[1]} SCHOTTKY", f"{ref}b {pins[0]} {pins[2]} SCHOTTKY"]
+        case "opto-isolator":
+            return _opto_elements(ref, pins, opto)
+        case "voltage transformer":
+            turns = change.get(ref, row.value.nominal if row.value else 1.0)
+            winding = change.get(f"{ref}.winding", v.CONTROL_WINDINGS.nominal)
+            low, sense, back = (f"{ref.lower()}_{name}" for name in ("low", "sense", "back"))
+            return [
+                f"V{ref} {pins[0]} {sense} 0",
+                f"R{ref} {sense} {back} {winding:g}",
+                f"E{ref} {back} {pins[1]} {pins[2]} {pins[3]} {1 / turns:g}",
+                f"F{ref} {pins[3]} {pins[2]} V{ref} {1 / turns:g}",
+                f"R{low} {pins[1]} 0 {OPEN_OHM:g}",
+            ]
+    raise ContractError(f"{board} board: {ref}", row.kind, "a part with a model")
+
+
+def _opto_elements(ref: str, pins: list[str], opto: Opto) -> list[str]:
+    """Two diodes against each other; their current times the transfer ratio is the transistor's."""
+    first, second, emitter, collector = pins
+    inner, base = f"{ref.lower()}_in", f"{ref.lower()}_base"
+    saturation = 1e-3 / exp(opto.forward_v / (LED_EMISSION * THERMAL_V))
+    return [
+        f"V{ref} {first} {inner} 0",
+        f"D{ref}a {inner} {second} LED{ref}",
+        f"D{ref}b {second} {inner} LED{ref}",
+        f".model LED{ref} D(IS={saturation:.4e} N={LED_EMISSION} RS=2 CJO=30p)",
+        f"B{ref} {emitter} {base} I=abs(i(V{ref}))*{opto.ctr / 200:g}",
+        f"Q{ref} {collector} {base} {emitter} QOPTO",
+        f"R{ref} {second} 0 {OPEN_OHM:g}",
+    ]
 
 
 def sine(rms: float, hz: float) -> str:
@@ -52,13 +127,25 @@ def between(expression: str, on_s: float, off_s: float) -> str:
     return f"({expression})*u(time-{on_s:g})*u({off_s:g}-time)"
 
 
-def deck(title: str, body: str, *, seconds: float, step: float, measure_from: float, temp_c: float = 27.0) -> str:
-    """A whole deck: models, body, and a transient run of `seconds` that starts from the initial values given in it."""
+def deck(
+    title: str,
+    body: str,
+    *,
+    seconds: float,
+    step: float,
+    measure_from: float,
+    temp_c: float = 27.0,
+    loose: bool = False,
+) -> str:
+    """A whole deck: models, body, and a transient run of `seconds` that starts from the initial values given in it.
+
+    `loose` is for knees and surges, where a microvolt does not matter and the solver would step on the spot."""
+    tolerances = " reltol=0.003 abstol=1e-9 vntol=1e-5" if loose else ""
     window = f"from={measure_from:g} to={seconds:g}"
     return f"""\
 * {title}
 {MODELS}
-.options temp={temp_c:g} method=gear
+.options temp={temp_c:g} method=gear{tolerances}
 {body.replace("{window}", window).strip()}
 .tran {step:g} {seconds:g} 0 {step:g} uic
 .end

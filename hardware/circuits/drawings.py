@@ -138,11 +138,17 @@ def _pin(sheet: Sheet, refs: tuple[str, str, str], x: float, y: float, name: str
 
 
 def _input_24v(sheet: Sheet, refs: Sequence[str], y: float, ends: tuple[str, str]) -> None:
-    """Terminals, fuse, resistor, zeners; ends at (8, y) and (8, y - drop)."""
-    fuse, resistor, one, other = refs
-    sheet.terminal((0, y), ends[0])
-    sheet.terminal((0, y - _DROP), ends[1])
-    sheet.part("FuseIEC", fuse, (0, y), (2, y))
+    """Terminals, fuse at the tap, clamp, bleeder, resistor, zeners; ends at (8, y) and (8, y - drop)."""
+    fuse, resistor, one, other, *across = refs
+    low = y - _DROP
+    sheet.terminal((-4, y), ends[0])
+    sheet.terminal((-4, low), ends[1])
+    sheet.wire((-4, low), (0, low))
+    sheet.part("FuseIEC", fuse, (-4, y), (-2, y))
+    sheet.wire((-2, y), (2, y))
+    for x, kind, ref in zip((-1.4, 0.9), ("DiodeTVS", "ResistorIEC"), across, strict=False):
+        sheet.part(kind, ref, (x, y), (x, low))
+        sheet.dot((x, y), (x, low))
     sheet.part("ResistorIEC", resistor, (2, y), (4.4, y))
     sheet.part("Zener", one, (6, y), (4.4, y), below=True)
     sheet.part("Zener", other, (6, y), (7.6, y))
@@ -151,7 +157,7 @@ def _input_24v(sheet: Sheet, refs: Sequence[str], y: float, ends: tuple[str, str
 
 
 def _presence_24v(sheet: Sheet, y: float, ends: tuple[str, str], name: str) -> None:
-    _input_24v(sheet, ("F1", "R1", "D1", "D2"), y, ends)
+    _input_24v(sheet, ("F1", "R1", "D1", "D2", "D24", "R28"), y, ends)
     out = _opto(sheet, "U1", 8.2, y)
     sheet.barrier(9.75, y + 0.6, y - _DROP - 0.4, "isolated")
     sheet.wire((out, y), (11.4, y))
@@ -160,7 +166,7 @@ def _presence_24v(sheet: Sheet, y: float, ends: tuple[str, str], name: str) -> N
 
 
 def _presence_line(sheet: Sheet, refs: Sequence[str], y: float, ends: tuple[str, str], name: str) -> None:
-    f1, f2, varistor, r1, r2, r3, r4, shunt, opto, pull, hold, series = refs
+    f1, f2, r1, r2, r3, r4, shunt, opto, pull, hold, series = refs
     low = y - _DROP
     for at, fuse, first, second, end in ((y, f1, r1, r2, ends[0]), (low, f2, r4, r3, ends[1])):
         sheet.terminal((0, at), end)
@@ -169,11 +175,10 @@ def _presence_line(sheet: Sheet, refs: Sequence[str], y: float, ends: tuple[str,
         sheet.part("ResistorIEC", first, (3, at), (5, at))
         sheet.part("ResistorIEC", second, (5, at), (7, at))
         sheet.wire((7, at), (9.2, at))
-    sheet.part("ResistorVarIEC", varistor, (2.4, y), (2.4, low))
-    sheet.dot((2.4, y), (2.4, low), (7.4, y), (7.4, low))
+    sheet.dot((7.4, y), (7.4, low))
     sheet.part("ResistorIEC", shunt, (7.4, y), (7.4, low), beside_x=-1.5)
     out = _opto(sheet, opto, 9.2, y)
-    sheet.barrier(10.75, y + 0.6, low - 0.4, "8 mm, reinforced")
+    sheet.barrier(10.75, y + 0.6, low - 0.4, "reinforced")
     sheet.wire((out, y), (12.4, y))
     sheet.ground((out, low))
     _pin(sheet, (pull, hold, series), 12.4, y, name)
@@ -378,7 +383,8 @@ def control() -> Sheet:
         ("J1", "Y and C"),
         ("J3", "indoor cable"),
         ("J4", "ribbon to the Pi"),
-        ("J5 F2", "the coil's own terminals, fused at the tap"),
+        ("J5 F2 D25", "the coil's own terminals, fused at the tap, clamped on the board"),
+        ("J6", "lead from the line board"),
     )
     _terminals(sheet, -81, rows)
     return sheet
@@ -387,8 +393,8 @@ def control() -> Sheet:
 def line() -> Sheet:
     sheet = Sheet("line")
     sheet.title((0, 3), "Line board: line voltage left of the barrier, licensed work")
-    supply = ("F1", "F2", "RV1", "R1", "R2", "R3", "R4", "R5", "U1", "R6", "C1", "R7")
-    load = ("F3", "F4", "RV2", "R8", "R9", "R10", "R11", "R12", "U2", "R13", "C2", "R14")
+    supply = ("F1", "F2", "R1", "R2", "R3", "R4", "R5", "U1", "R6", "C1", "R7")
+    load = ("F3", "F4", "R8", "R9", "R10", "R11", "R12", "U2", "R13", "C2", "R14")
     _presence_line(sheet, supply, 0, ("L1", "L2"), _pin_name("supply"))
     _presence_line(sheet, load, -7, ("T1", "T2"), _pin_name("load"))
     compressor = ("compressor common, 1 pass", "compressor_a")
@@ -403,6 +409,7 @@ def line() -> Sheet:
         ("J4", "thermistor"),
         ("J5", "ribbon to the Pi"),
         ("J8 J9", "pipe probes"),
+        ("J10", "lead to the control board"),
     )
     volts = ("R25 R26 R27 R28", "T1", ("R29", ("D12", "D13", "D14", "D15"), ("R30", "C8", "D16")))
     _voltage(sheet, -41, volts, ("L1, behind F1", "L2"), "line_v, to the control board")
@@ -419,8 +426,8 @@ def indoor() -> Sheet:
     sheet = Sheet("indoor")
     sheet.title((0, 2), "Indoor board: behind the control fuse, ahead of float and pressure switches")
     channels = (
-        (("F1", "R1", "D1", "D2"), "U1", ("R", "C"), "control_power"),
-        (("F2", "R2", "D3", "D4"), "U2", ("Y", "C"), "thermostat"),
+        (("F1", "R1", "D1", "D2", "D5"), "U1", ("R", "C"), "control_power"),
+        (("F2", "R2", "D3", "D4", "D6", "R3"), "U2", ("Y", "C"), "thermostat"),
     )
     for row, (refs, opto, ends, name) in enumerate(channels):
         y = -6.0 * row

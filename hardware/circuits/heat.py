@@ -6,8 +6,8 @@ transfer is the usual figure for painted sheet. A rough answer to a rough questi
 
 from __future__ import annotations
 
-from condenser_monitor.hardware.circuits.computed import LINE_HIGH_V, Computed
-from condenser_monitor.hardware.values import LINE_SERIES, LINE_SERIES_COUNT, Value
+from condenser_monitor.hardware.circuits.computed import CONTROL_HIGH_V, LINE_HIGH_V, Computed
+from condenser_monitor.hardware.values import CALL_BLEEDER, LINE_SERIES, LINE_SERIES_COUNT, Value
 from condenser_monitor.monitor import sources
 
 WIDTH_M, HEIGHT_M, DEPTH_M = 0.25, 0.35, 0.15
@@ -25,8 +25,9 @@ def surface_m2() -> float:
 
 
 def inside_w() -> float:
-    """The Pi and the droppers of both line channels."""
-    return PI_W.nominal + 2 * LINE_HIGH_V**2 / (LINE_SERIES_COUNT * LINE_SERIES.nominal)
+    """The Pi, the droppers of both line channels, and the bleeder of a call that stands."""
+    droppers = 2 * LINE_HIGH_V**2 / (LINE_SERIES_COUNT * LINE_SERIES.nominal)
+    return PI_W.nominal + droppers + CONTROL_HIGH_V**2 / CALL_BLEEDER.nominal
 
 
 def rise_k(watts: float) -> float:

@@ -29,12 +29,6 @@ HERE = Path(__file__).parent
 PAGES = (*(HERE / f"{board}-board.md" for board in parts.BOARDS), HERE / "README.md", HERE.parent / "mounting.md")
 _BLOCK = re.compile(r"(<!-- made: ([a-z ]+) -->\n).*?(<!-- end -->)", re.DOTALL)
 
-# BCM number -> place on the 40-pin header of every Pi since the B+
-HEADER = {
-    **{2: 3, 3: 5, 4: 7, 5: 29, 6: 31, 7: 26, 8: 24, 9: 21, 10: 19, 11: 23, 12: 32, 13: 33, 14: 8, 15: 10},
-    **{16: 36, 17: 11, 18: 12, 19: 35, 20: 38, 21: 40, 22: 15, 23: 16, 24: 18, 25: 22, 26: 37, 27: 13},
-}
-
 
 def table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     """A Markdown table."""
@@ -69,8 +63,33 @@ def _value(part: parts.Part) -> str:
 
 
 def parts_table(board: str) -> str:
-    rows = ((_count(part), part.kind, _value(part), part.rating, part.role) for part in parts.BOARDS[board])
-    return table(("reference", "part", "value", "rating, at least", "what for"), rows)
+    """What to buy: kind, count and rating, no brand where a rating does."""
+    rows = (
+        (
+            _count(part),
+            str(len(part.refs)),
+            part.kind,
+            _value(part),
+            part.rating,
+            part.package if part.on_board else f"{part.package}, not on the board",
+            part.role,
+        )
+        for part in parts.BOARDS[board]
+    )
+    return table(("reference", "quantity", "part", "value", "rating, at least", "package", "what for"), rows)
+
+
+def pinout_table(board: str) -> str:
+    """Each terminal, jack and header of a board, pin by pin."""
+    rows = (
+        (ref, str(number), f"`{net}`")
+        for part in parts.BOARDS[board]
+        if part.on_board and part.kind.startswith(("terminal", "jack", "pin header"))
+        for ref in part.refs
+        for number, net in enumerate(part.nets(ref), start=1)
+        if net
+    )
+    return table(("terminal", "pin", "net"), rows)
 
 
 def _computed(rows: Iterable[computed.Computed]) -> str:
@@ -122,7 +141,7 @@ def isolation_table(board: str) -> str:
 
 def _at(channel: Channel) -> str:
     if channel.pin is not None:
-        return f"GPIO{channel.pin}, header pin {HEADER[channel.pin]}"
+        return f"GPIO{channel.pin}, header pin {parts.HEADER[channel.pin]}"
     if channel.kind == "power":
         return "made of two others"
     assert channel.address is not None
@@ -144,14 +163,14 @@ def header_table() -> str:
     """The ribbon from the Pi's header to the boards."""
     used = {
         1: ("3.3 V", "all boards"),
-        HEADER[2]: ("GPIO2, SDA", "all converters"),
-        HEADER[3]: ("GPIO3, SCL", "all converters"),
+        parts.HEADER[2]: ("GPIO2, SDA", "all converters"),
+        parts.HEADER[3]: ("GPIO3, SCL", "all converters"),
         6: ("ground", "all boards"),
     }
     for reading, channel in CHANNELS.items():
         if channel.pin is not None:
             owner = "control" if READINGS[reading].board == "indoor" else READINGS[reading].board
-            used[HEADER[channel.pin]] = (f"GPIO{channel.pin}", f"`{reading}`, {owner} board")
+            used[parts.HEADER[channel.pin]] = (f"GPIO{channel.pin}", f"`{reading}`, {owner} board")
     return table(("header pin", "signal", "to"), ((str(pin), *used[pin]) for pin in sorted(used)))
 
 
@@ -172,6 +191,23 @@ def currents_table() -> str:
     return table(heads, rows)
 
 
+def volt_output_table() -> str:
+    """The variant with 333 mV transformers: what to write into the site file."""
+    rows = (
+        (
+            f"`{reading}`",
+            f"{rated_a:g} A",
+            str(passes),
+            f"{v.volt_output_scale(reading):.4g}",
+            f"{figure(v.RANGE_RUNNING_V / 2**0.5 / v.volt_output_scale(reading))} A",
+            f"{figure(v.CLAMP_V.nominal / 2**0.5 / v.volt_output_scale(reading))} A",
+        )
+        for reading, (rated_a, passes) in v.VOLT_OUTPUT.items()
+    )
+    heads = ("sense", "CT rated, 333 mV", "passes", "`scale`, V/A", "most, fine range", "most, coarse range")
+    return table(heads, rows)
+
+
 def heat_table() -> str:
     return _computed(heat.rows())
 
@@ -184,11 +220,13 @@ _OF_BOARD: dict[str, Callable[[str], str]] = {
     "tolerance": tolerance_table,
     "isolation": isolation_table,
     "wiring": wiring_table,
+    "pinout": pinout_table,
 }
 MADE: dict[str, Callable[[], str]] = {
     "header": header_table,
     "currents": currents_table,
     "heat": heat_table,
+    "volt output": volt_output_table,
     **{f"{name} {board}": partial(make, board) for name, make in _OF_BOARD.items() for board in parts.BOARDS},
 }
 

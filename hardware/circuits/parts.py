@@ -1,7 +1,10 @@
-"""The parts of each board: reference, generic type, value, rating, what it is for. No brands.
+"""One description of each board: its parts, their ratings and what each of their pins is joined to.
 
-The references are those of the drawing and of the simulated netlist, so a value is looked up by board and reference
-(`ohms("line", "R15")`) and stands only in `values.py`.
+Everything else is made from it: the SPICE decks (`decks.elements`), the drawings' values, the KiCad project (`kicad`),
+the parts lists and the pin-outs. References are those of the drawing; a value is looked up by board and reference
+(`ohms("line", "R15")`) and stands only in `values.py`. Nets are named here: `GND`, `VDD`, `SDA`, `SCL`, `BIAS48` (the
+bias of the converter at 0x48), a reading's name for what reaches converter or pin, and `call_y`, `call_1` ... on the
+way there. An empty net is a pin left open. No brands.
 """
 
 from __future__ import annotations
@@ -10,18 +13,34 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from condenser_monitor.hardware import values as v
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.values import Value
 from condenser_monitor.monitor.core.errors import ContractError
+from condenser_monitor.monitor.core.readings import READINGS
+
+# BCM number -> place on the 40-pin header of every Pi since the B+
+HEADER = {
+    **{2: 3, 3: 5, 4: 7, 5: 29, 6: 31, 7: 26, 8: 24, 9: 21, 10: 19, 11: 23, 12: 32, 13: 33, 14: 8, 15: 10},
+    **{16: 36, 17: 11, 18: 12, 19: 35, 20: 38, 21: 40, 22: 15, 23: 16, 24: 18, 25: 22, 26: 37, 27: 13},
+}
+HEADER_GROUND = (6, 9, 14, 20, 25, 30, 34, 39)
+HEADER_3V3 = (1, 17)
 
 
 class Part(NamedTuple):
-    """One part, or several alike (`ref` then lists them, `R1 R2`)."""
+    """One part, or several alike (`ref` then lists them, `R1 R2`).
+
+    `wires` are the nets of each reference's pins, in the order of its package's pins; `package` is a key of
+    `packages.PACKAGES`, or, for what is not on the board, where it is: `at the tap`, `on a lead`.
+    """
 
     ref: str
     kind: str
     value: Value | None
     rating: str
     role: str
+    package: str
+    wires: tuple[tuple[str, ...], ...]
 
     @property
     def refs(self) -> tuple[str, ...]:
@@ -31,6 +50,14 @@ class Part(NamedTuple):
     def text(self) -> str:
         """The value as written on a drawing: `4.7 kΩ`, `2.2 µF`; empty where the part has none."""
         return "" if self.value is None else written(self.value)
+
+    @property
+    def on_board(self) -> bool:
+        return " " not in self.package
+
+    def nets(self, ref: str) -> tuple[str, ...]:
+        """The nets of one reference's pins."""
+        return self.wires[self.refs.index(ref)]
 
 
 def written(value: Value) -> str:
@@ -45,41 +72,110 @@ def written(value: Value) -> str:
 
 
 _LOW = "0.1 W, 50 V"
-_OPTO = "isolation 5 kV RMS (UL 1577), creepage and clearance 8 mm (wide leads), ranked 50 % to 150 % at 1 mA"
+_OPTO = (
+    "reinforced insulation (IEC 60747-5-5, or UL 1577 5 kV RMS), surge 10 kV (1.2/50 us), working 600 V RMS or more, "
+    "creepage and clearance 8 mm or more outside (wide leads), ranked 50 % to 150 % at 1 mA"
+)
 _SCHOTTKY = "30 V, 0.2 A, two in series in one case"
 _RECTIFIER = "1 A, 50 V or more, silicon; not a Schottky, whose leakage would load the burden"
 _CERAMIC = "X7R ceramic, 16 V or more"
+_CLAMP = "48 V stand-off, bidirectional, 600 W (10/1000 us)"
+_HIGH_VOLTAGE = (
+    f"1 W, {v.DROPPER_WORKING_V.nominal:.0f} V working, {v.DROPPER_SURGE_V.nominal:.0f} V surge (1.2/50 us), "
+    "metal glaze"
+)
+_TAP, _LEAD = "at the tap", "on a lead"
 
 
-def _presence(opto: str, pull: str, hold: str, pin: str, name: str) -> tuple[Part, ...]:
+def _presence(refs: tuple[str, str, str, str], name: str, ends: tuple[str, str]) -> tuple[Part, ...]:
     """The isolated half of every presence channel, from the opto's transistor to the Pi's pin."""
+    opto, pull, hold, pin = refs
+    out = f"{name}_open"
     return (
-        Part(opto, "opto-isolator, AC input, transistor output", None, _OPTO, f"{name}: isolates and senses presence"),
-        Part(pull, "resistor", v.PULL_UP, _LOW, f"{name}: pull-up; no voltage reads high"),
-        Part(hold, "capacitor", v.HOLD_CAP, _CERAMIC, f"{name}: holds the pin between half waves"),
-        Part(pin, "resistor", v.PIN_SERIES, _LOW, f"{name}: protects the Pi's pin"),
+        _opto(opto, name, ends, ("GND", out)),
+        Part(pull, "resistor", v.PULL_UP, _LOW, f"{name}: pull-up; no voltage reads high", "1206", (("VDD", out),)),
+        Part(
+            hold,
+            "capacitor",
+            v.HOLD_CAP,
+            _CERAMIC,
+            f"{name}: holds the pin between half waves",
+            "1206",
+            ((out, "GND"),),
+        ),
+        Part(pin, "resistor", v.PIN_SERIES, _LOW, f"{name}: protects the Pi's pin", "1206", ((out, name),)),
     )
 
 
-def _input_24v(fuse: str, resistor: str, zeners: str, name: str) -> tuple[Part, ...]:
-    """The 24 V half of a presence channel."""
-    return (
+def _opto(ref: str, name: str, ends: tuple[str, str], out: tuple[str, str]) -> Part:
+    """Pins: diodes, diodes, emitter, collector."""
+    role = f"{name}: isolates and senses presence"
+    return Part(ref, "opto-isolator, AC input, transistor output", None, _OPTO, role, "DIP4W", ((*ends, *out),))
+
+
+def _tap_fuse(ref: str, name: str, wires: tuple[str, str]) -> Part:
+    return Part(
+        ref,
+        "fuse, 5 x 20 mm, time-lag, high breaking capacity (IEC 60127-2), in a closed holder on the lead",
+        v.TAP_FUSE,
+        "250 V, 1500 A",
+        f"{name}: at the tap; a fault on the board opens this, never the unit's control fuse",
+        _TAP,
+        (wires,),
+    )
+
+
+def _clamp_24v(ref: str, name: str, wires: tuple[str, str]) -> Part:
+    role = f"{name}: takes what a coil gives back when its circuit opens; blows the fuse on line voltage"
+    return Part(ref, "transient suppressor", v.CLAMP_KNEE_V, _CLAMP, role, "SMB", (wires,))
+
+
+def _input_24v(
+    refs: tuple[str, str, str, str], taps: tuple[str, str], name: str, *, bleeder: str = ""
+) -> tuple[Part, ...]:
+    """The 24 V half of a presence channel: `refs` are fuse, clamp, resistor, zeners; its ends are those that
+    `_ends` names. A bleeder where the wire may be left without a load."""
+    fuse, clamp, resistor, zeners = refs
+    hot, cold = f"{name}_y", f"{name}_c"
+    bleeders = (
         Part(
-            fuse,
-            "fuse, 5 x 20 mm, time-lag (IEC 60127-2), in a closed holder",
-            v.TAP_FUSE,
-            "250 V",
-            f"{name}: a fault on the board opens this, never the unit's control fuse",
+            bleeder,
+            "resistor, metal oxide, flame-proof",
+            v.CALL_BLEEDER,
+            f"{v.BLEEDER_W.nominal:g} W, 350 V",
+            f"{name}: bleeder; loads the wire when float switch or coil is open",
+            "AXIAL20",
+            ((hot, cold),),
         ),
+    )
+    return (
+        _tap_fuse(fuse, name, (taps[0], hot)),
+        _clamp_24v(clamp, name, (hot, cold)),
+        *(bleeders if bleeder else ()),
         Part(
             resistor,
             "resistor, metal film, flame-proof",
             v.CALL_SERIES,
             "1 W, 350 V",
             f"{name}: sets the opto's current",
+            "AXIAL15",
+            ((hot, f"{name}_1"),),
         ),
-        Part(zeners, "zener diode", v.CALL_ZENER, "0.5 W", f"{name}: back to back; a few stolen volts pass nothing"),
+        Part(
+            zeners,
+            "zener diode",
+            v.CALL_ZENER,
+            "0.5 W",
+            f"{name}: back to back; a few stolen volts pass nothing",
+            "SMA",
+            ((f"{name}_1", f"{name}_2"), (f"{name}_3", f"{name}_2")),
+        ),
     )
+
+
+def _ends(name: str) -> tuple[str, str]:
+    """Where a 24 V channel's opto is joined to it."""
+    return f"{name}_3", f"{name}_c"
 
 
 class _Jack(NamedTuple):
@@ -90,11 +186,17 @@ class _Jack(NamedTuple):
     tell: str
 
 
+def _bias(reading: str) -> str:
+    """The bias that a reading's signal stands on: that of the converter which reads it."""
+    return f"BIAS{CHANNELS[reading].address:x}"
+
+
 def _current(
     plug: _Jack, burden: str, clamps: str, tail: tuple[str, str, str], sense: v.CurrentSense
 ) -> tuple[Part, ...]:
     """One current transformer with its jack, burden, clamps and filter."""
     name, (series, cap, schottky) = sense.reading, tail
+    hot, cold, empty = f"{name}_hot", _bias(name), f"{name}_tell"
     loops = "one pass" if sense.passes == 1 else f"{sense.passes} passes of the lead"
     case = (
         "insulation 600 V or more, listed (UL 2808 or IEC 61010-2-032), current output without a burden, "
@@ -107,160 +209,318 @@ def _current(
             v.CT_RATIO,
             f"{sense.rated_a:.0f} A, class 1 into {sense.burden.nominal:g} ohm, {case}",
             f"{name}: {loops} through the window",
+            _LEAD,
+            ((hot, cold),),
         ),
         Part(
-            plug.jack, "jack, 3.5 mm, with a switch contact", None, "30 V, 1 A", f"{name}: the plug opens the contact"
+            plug.jack,
+            "jack, 3.5 mm, with a switch contact",
+            None,
+            "30 V, 1 A",
+            f"{name}: the plug opens the contact",
+            "JACK35",
+            ((hot, cold, empty),),
         ),
-        Part(plug.tell, "resistor", v.PLUG_SENSE, _LOW, f"{name}: direct voltage on the burden tells an empty jack"),
-        Part(burden, "resistor, metal film", sense.burden, "0.5 W", f"{name}: burden, fixed on the board"),
+        Part(
+            plug.tell,
+            "resistor",
+            v.PLUG_SENSE,
+            _LOW,
+            f"{name}: direct voltage on the burden tells an empty jack",
+            "1206",
+            (("VDD", empty),),
+        ),
+        Part(
+            burden,
+            "resistor, metal film",
+            sense.burden,
+            "0.5 W",
+            f"{name}: burden, fixed on the board",
+            "AXIAL10",
+            ((hot, cold),),
+        ),
         _clamps(clamps, name),
-        *_filter(series, cap, schottky, name),
+        *_filter(series, cap, schottky, name, hot),
     )
 
 
 def _voltage_sense(
-    loop: tuple[str, str, str], clamps: str, tail: tuple[str, str, str], sense: v.VoltageSense
+    loop: tuple[str, str, str], clamps: str, tail: tuple[str, str, str], sense: v.VoltageSense, ends: tuple[str, str]
 ) -> tuple[Part, ...]:
     """One small voltage transformer with what drives it, burden, clamps and filter; of `loop` (series,
-    transformer, burden) the first may be several alike."""
+    transformer, burden) the first may be several alike, shared between the two leads."""
     series, transformer, burden = loop
     name, (resistor, cap, schottky) = sense.reading, tail
+    hot, cold = f"{name}_hot", _bias(name)
     line = sense is v.LINE_V
     each = v.LINE_V_RESISTOR if line else sense.series
-    rating = "0.6 W, 350 V working, 700 V overload, flame-proof" if line else "0.25 W, 350 V"
+    rating = _HIGH_VOLTAGE if line else "0.25 W, 350 V"
+    first, second = (f"{name}_in", f"{name}_back") if line else (f"{name}_in", ends[1])
+    if line:
+        wires = ((ends[0], f"{name}_1"), (f"{name}_1", first), (second, f"{name}_2"), (f"{name}_2", ends[1]))
+    else:
+        wires = ((ends[0], first),)  # type: ignore[assignment]
     return (
-        Part(series, "resistor, metal film", each, rating, f"{name}: sets the transformer's current"),
+        Part(
+            series,
+            "resistor, high voltage, flame-proof" if line else "resistor, metal film",
+            each,
+            rating,
+            f"{name}: sets the transformer's current",
+            "AXIAL20" if line else "AXIAL10",
+            wires,
+        ),
         Part(
             transformer,
             "voltage transformer, 2 mA : 2 mA",
             sense.ratio,
-            "isolation 3 kV RMS, 50/60 Hz, class 0.5",
+            f"isolation {'4 kV RMS, impulse 6 kV (1.2/50 us)' if line else '3 kV RMS'}, 50/60 Hz, class 0.5",
             f"{name}: isolates and measures",
+            "VT4",
+            ((first, second, hot, cold),),
         ),
-        Part(burden, "resistor, metal film", sense.burden, _LOW, f"{name}: burden"),
+        Part(burden, "resistor, metal film", sense.burden, _LOW, f"{name}: burden", "1206", ((hot, cold),)),
         _clamps(clamps, name),
-        *_filter(resistor, cap, schottky, name),
+        *_filter(resistor, cap, schottky, name, hot),
     )
 
 
 def _probe(pull_up: str, tail: tuple[str, str, str], name: str) -> tuple[Part, ...]:
     """What a thermistor on a cable needs at the converter."""
+    hot = f"{name}_hot"
     return (
-        Part(pull_up, "resistor, metal film", v.NTC_PULL_UP, _LOW, f"{name}: upper resistor"),
-        *_filter(*tail, name),
+        Part(pull_up, "resistor, metal film", v.NTC_PULL_UP, _LOW, f"{name}: upper resistor", "1206", (("VDD", hot),)),
+        *_filter(*tail, name, hot),
     )
 
 
 def _thermistor(ref: str, name: str, role: str) -> Part:
-    return Part(ref, "thermistor, 10 kohm, insulated bead on a lead", v.NTC_R25, "-40 to 105 C", f"{name}: {role}")
+    kind = "thermistor, 10 kohm, insulated bead on a lead"
+    return Part(ref, kind, v.NTC_R25, "-40 to 105 C", f"{name}: {role}", _LEAD, ((f"{name}_hot", "GND"),))
 
 
 def _clamps(refs: str, name: str) -> Part:
-    return Part(refs, "rectifier diode", None, _RECTIFIER, f"{name}: two each way across the burden, should it open")
+    """Pins: cathode, anode."""
+    hot, cold, one, other = f"{name}_hot", _bias(name), f"{name}_down", f"{name}_up"
+    wires = ((one, hot), (cold, one), (other, cold), (hot, other))
+    role = f"{name}: two each way across the burden, should it open"
+    return Part(refs, "rectifier diode", None, _RECTIFIER, role, "SMA", wires)
 
 
-def _filter(series: str, cap: str, schottky: str, name: str) -> tuple[Part, ...]:
+def _filter(series: str, cap: str, schottky: str, name: str, hot: str) -> tuple[Part, ...]:
+    limits, holds = "limits fault current into the converter", "holds the converter's pin to its rails"
     return (
-        Part(series, "resistor", v.SERIES, _LOW, f"{name}: limits fault current into the converter"),
-        Part(cap, "capacitor", v.FILTER_CAP, _CERAMIC, f"{name}: filter, to ground"),
-        Part(schottky, "Schottky diode pair", None, _SCHOTTKY, f"{name}: holds the converter's pin to its rails"),
+        Part(series, "resistor", v.SERIES, _LOW, f"{name}: {limits}", "1206", ((hot, name),)),
+        Part(cap, "capacitor", v.FILTER_CAP, _CERAMIC, f"{name}: filter, to ground", "1206", ((name, "GND"),)),
+        Part(schottky, "Schottky diode pair", None, _SCHOTTKY, f"{name}: {holds}", "SOT23", (("GND", "VDD", name),)),
     )
 
 
-def _converter(halves: tuple[str, str], hold: str, chip: str, decouple: str, address: str) -> tuple[Part, ...]:
-    top, bottom = halves
+def _converter(halves: tuple[str, str], hold: str, chip: str, decouple: str, address: int) -> tuple[Part, ...]:
+    """Bias divider, hold capacitor, chip (pins as its data sheet numbers them) and decoupling."""
+    (top, bottom), bias, at = halves, f"BIAS{address:x}", f"bias {address:#x}"
+    select = {0x48: "GND", 0x49: "VDD", 0x4A: "SDA", 0x4B: "SCL"}[address]
+    inputs = ["GND", "GND", "GND", bias]
+    for channel in CHANNELS.values():
+        if channel.address == address and channel.mux:
+            inputs[channel.mux - 1] = channel.reading
+    pins = (select, "", "GND", *inputs, "VDD", "SDA", "SCL")
+    role = f"I2C address {address:#04x} (ADDR to {select}); AIN3 on the bias"
     return (
-        Part(top, "resistor", v.BIAS_TOP, _LOW, "bias: upper half"),
-        Part(bottom, "resistor", v.BIAS_BOTTOM, _LOW, "bias: lower half"),
-        Part(hold, "capacitor", v.BIAS_CAP, _CERAMIC, "bias: holds it still"),
-        Part(chip, "converter, 16 bit, ADS1115", None, "2.0 V to 5.5 V", f"I2C address {address}; AIN3 on the bias"),
-        Part(decouple, "capacitor", v.ADC_SUPPLY_DECOUPLE, _CERAMIC, "converter: supply"),
+        Part(top, "resistor", v.BIAS_TOP, _LOW, f"{at}: upper half", "1206", (("VDD", bias),)),
+        Part(bottom, "resistor", v.BIAS_BOTTOM, _LOW, f"{at}: lower half", "1206", ((bias, "GND"),)),
+        Part(hold, "capacitor", v.BIAS_CAP, _CERAMIC, f"{at}: holds it still", "1206", ((bias, "GND"),)),
+        Part(chip, "converter, 16 bit, ADS1115", None, "2.0 V to 5.5 V", role, "VSSOP10", (pins,)),
+        Part(
+            decouple,
+            "capacitor",
+            v.ADC_SUPPLY_DECOUPLE,
+            _CERAMIC,
+            f"converter {address:#x}: supply",
+            "1206",
+            (("VDD", "GND"),),
+        ),
     )
 
 
-_INDOOR_INPUTS = (
-    Part("D13 D14 D23", "transient suppressor", None, "5 V stand-off, bipolar, 400 W", "indoor cable: surges"),
-    Part("R11 R12 R26", "resistor", v.PULL_UP, _LOW, "indoor cable: pull-up; a broken cable reads as absent"),
-    Part("C6 C7 C14", "capacitor", v.HOLD_CAP, _CERAMIC, "indoor cable: holds the pin, shorts what the cable picks up"),
-    Part("R13 R14 R27", "resistor", v.PIN_SERIES, _LOW, "indoor cable: protects the Pi's pins"),
-)
+def _indoor_inputs() -> tuple[Part, ...]:
+    """What each contact that comes by the indoor cable meets on the control board."""
+    names = ("control_power", "thermostat", "blower")
+    wires = [f"{name}_open" for name in names]
+    return (
+        Part(
+            "D13 D14 D23",
+            "transient suppressor",
+            None,
+            "5 V stand-off, bidirectional, 400 W",
+            "indoor cable: surges",
+            "SMA",
+            tuple((wire, "GND") for wire in wires),
+        ),
+        Part(
+            "R11 R12 R26",
+            "resistor",
+            v.PULL_UP,
+            _LOW,
+            "indoor cable: pull-up; a broken cable reads as absent",
+            "1206",
+            tuple(("VDD", wire) for wire in wires),
+        ),
+        Part(
+            "C6 C7 C14",
+            "capacitor",
+            v.HOLD_CAP,
+            _CERAMIC,
+            "indoor cable: holds the pin, shorts what the cable picks up",
+            "1206",
+            tuple((wire, "GND") for wire in wires),
+        ),
+        Part(
+            "R13 R14 R27",
+            "resistor",
+            v.PIN_SERIES,
+            _LOW,
+            "indoor cable: protects the Pi's pins",
+            "1206",
+            tuple(zip(wires, names, strict=True)),
+        ),
+    )
+
+
+def _terminals(ref: str, role: str, nets: tuple[str, ...], *, line: bool = False) -> Part:
+    count = len(nets)
+    kind = f"terminal block, {count}-way" + (", 10 mm pitch" if line else "")
+    rating = "600 V" if line else "300 V, 18 AWG"
+    return Part(ref, kind, None, rating, role, f"TB{count}{'L' if line else ''}", (nets,))
+
+
+def _ribbon(ref: str, board: str) -> Part:
+    """The Pi's own header, pin for pin: one flat ribbon with a connector for each board."""
+    pins = [""] * 40
+    for number in HEADER_GROUND:
+        pins[number - 1] = "GND"
+    for number in HEADER_3V3:
+        pins[number - 1] = "VDD"
+    pins[HEADER[2] - 1], pins[HEADER[3] - 1] = "SDA", "SCL"
+    for reading, channel in CHANNELS.items():
+        owner = "control" if READINGS[reading].board == "indoor" else READINGS[reading].board
+        if channel.pin is not None and owner == board:
+            pins[HEADER[channel.pin] - 1] = reading
+    kind = "pin header, 2 x 20, in a shroud"
+    return Part(ref, kind, None, "1 A", "ribbon to the Pi's header, pin for pin", "HDR2X20", (tuple(pins),))
+
+
+_BETWEEN = ("line_v", _bias("line_v"), "GND")  # by a lead of their own from the line board to the control board
+_CABLE = ("GND", "control_power_open", "thermostat_open", "blower_open", "return_air_c_hot", "supply_air_c_hot")
 
 CONTROL = (
-    Part("J1", "terminal block, 2-way", None, "300 V, 18 AWG", "Y and C of the unit, ahead of nothing else"),
-    *_input_24v("F1", "R1", "D1 D2", "call"),
-    *_presence("U1", "R2", "C1", "R3", "call"),
-    *_voltage_sense(("R4", "T1", "R5"), "D3 D4 D5 D6", ("R6", "C2", "D7"), v.CONTROL),
+    _terminals("J1", "Y and C of the unit, ahead of nothing else", ("call_y", "call_c")),
+    *_input_24v(("F1", "D24", "R1", "D1 D2"), ("Y at the unit", ""), "call", bleeder="R28"),
+    *_presence(("U1", "R2", "C1", "R3"), "call", _ends("call")),
+    *_voltage_sense(("R4", "T1", "R5"), "D3 D4 D5 D6", ("R6", "C2", "D7"), v.CONTROL, ("call_y", "call_c")),
     *_current(_Jack("CT1", "J2", "R15"), "R7", "D8 D9 D10 D11", ("R8", "C3", "D12"), v.COIL),
-    *_converter(("R9", "R10"), "C4", "U2", "C5", "0x48 (ADDR to GND)"),
-    *_INDOOR_INPUTS,
-    Part("J3 J4", "terminal block; pin header", None, "300 V", "indoor cable; ribbon to the Pi's header"),
-    Part("J5", "terminal block, 2-way", None, "300 V, 18 AWG", "the contactor coil's own two terminals"),
-    Part("F2", "fuse", v.TAP_FUSE, "250 V, at the tap", "coil_v: a fault here never opens the control fuse"),
-    *_voltage_sense(("R17", "T2", "R18"), "D16 D17 D18 D19", ("R19", "C9", "D20"), v.COIL_V),
+    *_converter(("R9", "R10"), "C4", "U2", "C5", 0x48),
+    *_indoor_inputs(),
+    _terminals("J3", "indoor cable: common, three contacts, two probes", _CABLE),
+    _ribbon("J4", "control"),
+    _terminals("J5", "the contactor coil's own two terminals", ("coil_v_y", "coil_v_c")),
+    _tap_fuse("F2", "coil_v", ("coil terminal", "coil_v_y")),
+    _clamp_24v("D25", "coil_v", ("coil_v_y", "coil_v_c")),
+    *_voltage_sense(("R17", "T2", "R18"), "D16 D17 D18 D19", ("R19", "C9", "D20"), v.COIL_V, ("coil_v_y", "coil_v_c")),
     *_probe("R20", ("R21", "C10", "D21"), "return_air_c"),
     *_probe("R22", ("R23", "C11", "D22"), "supply_air_c"),
-    *_converter(("R24", "R25"), "C12", "U3", "C13", "0x4B (ADDR to SCL)"),
+    *_converter(("R24", "R25"), "C12", "U3", "C13", 0x4B),
+    Part("J6", "pin header, 3-way", None, "1 A", "lead from the line board: line_v", "HDR3", (_BETWEEN,)),
 )
 
-_LINE_FUSE = "600 V, 10 x 38 mm, interrupting rating 10 kA or more (UL 248-14, IEC 60269), in a listed closed holder"
+_LINE_FUSE = (
+    "600 V, 10 x 38 mm, fast, interrupting rating 10 kA or more (UL 248-14, IEC 60269), in a listed closed holder"
+)
 
 
-def _line_input(fuses: str, varistor: str, droppers: str, shunt: str, name: str) -> tuple[Part, ...]:
+def _line_input(fuses: str, droppers: str, shunt: str, name: str) -> tuple[Part, ...]:
+    """Both legs: fuse at the tap, two droppers; the shunt across the opto's diode between them."""
+    one, other, near, far = f"{name}_l1", f"{name}_l2", f"{name}_a", f"{name}_b"
     return (
-        Part(fuses, "fuse", v.LINE_FUSE, _LINE_FUSE, f"{name}: one in each leg, at the tap"),
-        Part(varistor, "varistor, thermally protected, listed", v.VARISTOR, "10 kA, 8/20 us", f"{name}: surges"),
+        Part(
+            fuses,
+            "fuse",
+            v.LINE_FUSE,
+            _LINE_FUSE,
+            f"{name}: one in each leg, at the tap",
+            _TAP,
+            ((f"{name} leg 1", one), (f"{name} leg 2", other)),
+        ),
         Part(
             droppers,
-            "resistor, metal film, flame-proof",
+            "resistor, high voltage, flame-proof",
             v.LINE_SERIES,
-            "1 W, 350 V working, 700 V overload",
-            f"{name}: four in series share voltage and heat; two in each leg",
+            _HIGH_VOLTAGE,
+            f"{name}: four in series share voltage, surge and heat; two in each leg",
+            "AXIAL20",
+            ((one, f"{name}_1"), (f"{name}_1", near), (far, f"{name}_2"), (f"{name}_2", other)),
         ),
-        Part(shunt, "resistor", v.LINE_SHUNT, _LOW, f"{name}: no light below about 1.3 mA"),
+        Part(shunt, "resistor", v.LINE_SHUNT, _LOW, f"{name}: no light below about 1.3 mA", "1206", ((near, far),)),
     )
+
+
+def _line_ends(name: str) -> tuple[str, str]:
+    return f"{name}_a", f"{name}_b"
 
 
 LINE = (
-    Part("J1 J2", "terminal block, 2-way, 10 mm pitch", None, "600 V", "L1 and L2; T1 and T2. Licensed work"),
-    *_line_input("F1 F2", "RV1", "R1 R2 R3 R4", "R5", "supply"),
-    *_presence("U1", "R6", "C1", "R7", "supply"),
-    *_line_input("F3 F4", "RV2", "R8 R9 R10 R11", "R12", "load"),
-    *_presence("U2", "R13", "C2", "R14", "load"),
+    _terminals("J1", "L1 and L2. Licensed work", ("supply_l1", "supply_l2"), line=True),
+    _terminals("J2", "T1 and T2. Licensed work", ("load_l1", "load_l2"), line=True),
+    *_line_input("F1 F2", "R1 R2 R3 R4", "R5", "supply"),
+    *_presence(("U1", "R6", "C1", "R7"), "supply", _line_ends("supply")),
+    *_line_input("F3 F4", "R8 R9 R10 R11", "R12", "load"),
+    *_presence(("U2", "R13", "C2", "R14"), "load", _line_ends("load")),
     *_current(_Jack("CT1", "J3", "R23"), "R15", "D1 D2 D3 D4", ("R16", "C3", "D5"), v.COMPRESSOR),
     *_current(_Jack("CT2", "J6", "R24"), "R17", "D6 D7 D8 D9", ("R18", "C4", "D10"), v.FAN),
     _thermistor("RT1", "outdoor_c", "in shade"),
     *_probe("R19", ("R20", "C5", "D11"), "outdoor_c"),
-    *_converter(("R21", "R22"), "C6", "U3", "C7", "0x49 (ADDR to VDD)"),
-    Part("J4 J5", "terminal block; pin header", None, "300 V", "thermistor; ribbon to the Pi's header"),
-    *_voltage_sense(("R25 R26 R27 R28", "T1", "R29"), "D12 D13 D14 D15", ("R30", "C8", "D16"), v.LINE_V),
+    *_converter(("R21", "R22"), "C6", "U3", "C7", 0x49),
+    _terminals("J4", "thermistor", ("outdoor_c_hot", "GND")),
+    _ribbon("J5", "line"),
+    *_voltage_sense(
+        ("R25 R26 R27 R28", "T1", "R29"),
+        "D12 D13 D14 D15",
+        ("R30", "C8", "D16"),
+        v.LINE_V,
+        ("supply_l1", "supply_l2"),
+    ),
+    Part("J10", "pin header, 3-way", None, "1 A", "lead to the control board: line_v", "HDR3", (_BETWEEN,)),
     *_current(_Jack("CT3", "J7", "R31"), "R32", "D17 D18 D19 D20", ("R33", "C9", "D21"), v.START_WINDING),
-    Part("J8 J9", "terminal block, 2-way", None, "300 V", "pipe probes"),
+    _terminals("J8", "probe on the large pipe", ("suction_c_hot", "GND")),
+    _terminals("J9", "probe on the small pipe", ("liquid_c_hot", "GND")),
     _thermistor("RT2", "suction_c", "strapped to the large pipe"),
     *_probe("R34", ("R35", "C10", "D22"), "suction_c"),
     _thermistor("RT3", "liquid_c", "strapped to the small pipe"),
     *_probe("R36", ("R37", "C11", "D23"), "liquid_c"),
-    *_converter(("R38", "R39"), "C12", "U4", "C13", "0x4A (ADDR to SDA)"),
+    *_converter(("R38", "R39"), "C12", "U4", "C13", 0x4A),
 )
 
 INDOOR = (
-    Part("J1 J2", "terminal block, 2-way", None, "300 V, 18 AWG", "R and C behind the control fuse; Y and C"),
-    *_input_24v("F1", "R1", "D1 D2", "control_power"),
-    Part(
-        "U1", "opto-isolator, AC input, transistor output", None, _OPTO, "control_power: isolates and senses presence"
-    ),
-    *_input_24v("F2", "R2", "D3 D4", "thermostat"),
-    Part("U2", "opto-isolator, AC input, transistor output", None, _OPTO, "thermostat: isolates and senses presence"),
-    Part("J3", "terminal block, 6-way", None, "300 V", "cable to the control board: common, signals and probes"),
-    Part("J4 J5", "terminal block, 2-way", None, "300 V", "duct probes, passed on to the control board"),
+    _terminals("J1", "R and C behind the control fuse", ("control_power_y", "control_power_c")),
+    _terminals("J2", "Y and C", ("thermostat_y", "thermostat_c")),
+    *_input_24v(("F1", "D5", "R1", "D1 D2"), ("R at the strip", ""), "control_power"),
+    _opto("U1", "control_power", _ends("control_power"), ("GND", "control_power_open")),
+    *_input_24v(("F2", "D6", "R2", "D3 D4"), ("Y at the strip", ""), "thermostat", bleeder="R3"),
+    _opto("U2", "thermostat", _ends("thermostat"), ("GND", "thermostat_open")),
+    _terminals("J3", "cable to the control board: common, three contacts, two probes", _CABLE),
+    _terminals("J4", "return duct's probe, passed on to the control board", ("return_air_c_hot", "GND")),
+    _terminals("J5", "supply duct's probe, passed on to the control board", ("supply_air_c_hot", "GND")),
     _thermistor("RT1", "return_air_c", "in the return duct"),
     _thermistor("RT2", "supply_air_c", "in the supply duct"),
-    Part("J6", "terminal block, 2-way", None, "300 V", "the current switch, passed on to the control board"),
+    _terminals("J6", "the current switch, passed on to the control board", ("blower_open", "GND")),
     Part(
         "S1",
         "current switch, split core, self-powered",
         None,
         "closes from 1 A, 600 V insulation, isolated contact, listed (UL 508)",
         "blower: around one lead of the blower's motor",
+        _LEAD,
+        (("blower_open", "GND"),),
     ),
 )
 
@@ -273,12 +533,32 @@ def refs(board: str) -> Iterator[str]:
         yield from part.refs
 
 
+def of(board: str, *names: str) -> list[str]:
+    """The references that serve these readings (or `bias 0x48`), in the order of the list."""
+    return [ref for row in BOARDS[board] if row.role.partition(":")[0] in names for ref in row.refs]
+
+
+def nets(board: str) -> dict[str, list[tuple[str, int]]]:
+    """Each net of a board -> the pins on it (reference, number from 1), what is off the board included."""
+    found: dict[str, list[tuple[str, int]]] = {}
+    for row in BOARDS[board]:
+        for ref, wires in zip(row.refs, row.wires, strict=True):
+            for number, net in enumerate(wires, start=1):
+                if net:
+                    found.setdefault(net, []).append((ref, number))
+    return found
+
+
 def part(board: str, ref: str) -> Part:
     """The part of this reference. Raises ContractError where the board has none."""
     for row in BOARDS[board]:
         if ref in row.refs:
             return row
     raise ContractError(f"{board} board", ref, "one of " + " ".join(refs(board)))
+
+
+def value_or_none(board: str, ref: str) -> Value | None:
+    return part(board, ref).value
 
 
 def value(board: str, ref: str) -> Value:

@@ -1,153 +1,183 @@
-"""Netlists of the presence channels: 24 V (`call`, `control_power`, `thermostat`) and line voltage (`supply`, `load`).
+"""Decks of the presence channels: 24 V (`call`, `control_power`, `thermostat`) and line voltage (`supply`, `load`).
 
+The elements come from the boards' one description; here stand what is put on their terminals and what is measured.
 `change` gives other values by reference (`{"R5": 820}`), for tolerances and faults. The isolated side hangs on the Pi's
-ground by 1 Gohm only, as it must to be computable. The opto's transistor gets its base current from the
-diode's through the transfer ratio, and saturates by itself.
+ground by 1 Gohm only, as it must to be computable.
 """
 
 from __future__ import annotations
 
-from math import log
-from typing import NamedTuple
+from math import pi, sqrt
 
 from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.circuits import parts
 from condenser_monitor.hardware.circuits.decks import (
     NO_CHANGE,
-    OPEN_OHM,
+    USUAL_OPTO,
     Change,
+    Opto,
     between,
     deck,
-    led_model,
-    ohms,
+    elements,
+    node,
     sine,
     steady_sine,
 )
 
-
-class Opto(NamedTuple):
-    """One sample of the opto and of the Pi: forward voltage, transfer ratio, the Pi's own pull-up (None: off)."""
-
-    forward_v: float = v.LED_V.nominal
-    ctr: float = v.OPTO_CTR.nominal
-    pi_pull_ohm: float | None = v.PI_PULL_UP.nominal
-
-
 # The two ends: an old, hot, poor part against the strongest pull-up; a fresh, good part against the weakest.
-USUAL = Opto()
+USUAL = USUAL_OPTO
 WEAK = Opto(v.LED_V.high, v.OPTO_CTR.low * v.OPTO_LIFE.nominal * v.OPTO_HEAT.nominal, v.PI_PULL_UP.low)
 STRONG = Opto(v.LED_V.low, v.OPTO_CTR.high, None)
-
-_STEADY = """
-.meas tran pin_max MAX v(pin) {window}
-.meas tran pin_min MIN v(pin) {window}
-.meas tran led_peak MAX i(Vled) {window}
-.meas tran tap_rms RMS i(Vtap) {window}
-.meas tran r1_w AVG par('(v(m1)-v(m2))*i(Vtap)') {window}
-"""
+CHANNEL = {"control": "call", "line": "supply"}  # the one that is simulated of those alike
 _STEP_ON_S, _STEP_OFF_S, _STEP_END_S = 0.3, 0.8, 1.4
 
 
-def _pin_side(board: str, refs: tuple[str, str, str], opto: Opto, change: Change, start_v: float) -> str:
-    pull, hold, series = refs
-    own = "" if opto.pi_pull_ohm is None else f"Rpi pin vdd {opto.pi_pull_ohm:g}"
+def terminals(board: str) -> tuple[str, str]:
+    """The nodes that the tapped circuit is joined to: ahead of the fuses, where there is one in that leg."""
+    fuses = [ref for ref in parts.of(board, CHANNEL[board]) if parts.part(board, ref).kind.startswith("fuse")]
+    ends = [node(parts.part(board, ref).nets(ref)[0]) for ref in fuses]
+    return (ends[0], ends[1]) if len(ends) == 2 else (ends[0], "call_c")
+
+
+def _channel(board: str, opto: Opto, change: Change, start_v: float, *, bleeder: bool = True) -> str:
+    """The whole channel, from the tap to the Pi's pin."""
+    name = CHANNEL[board]
+    refs = [ref for ref in parts.of(board, name) if bleeder or parts.value_or_none(board, ref) is not v.CALL_BLEEDER]
+    hold = next(ref for ref in refs if parts.part(board, ref).kind == "capacitor")
+    own = "" if opto.pi_pull_ohm is None else f"Rpi {name} vdd {opto.pi_pull_ohm:g}"
     return f"""
-Dled1 x y LED
-Dled2 y x LED
-Bbase 0 base I=abs(i(Vled))*{opto.ctr / 200:g}
-Qopto col base 0 QOPTO
-{led_model(opto.forward_v)}
 Vdd vdd 0 {v.VDD.nominal:g}
-{pull} vdd col {ohms(board, pull, change):g}
-{hold} col 0 {ohms(board, hold, change):g} IC={start_v:g}
-{series} col pin {ohms(board, series, change):g}
-Rleak pin 0 100meg
+{elements(board, refs, {f"{hold}.ic": start_v, **change}, opto=opto)}
+Rleak {name} 0 100meg
 {own}
 """
 
 
-def _control(opto: Opto, change: Change, start_v: float) -> str:
+def _measures(board: str, change: Change) -> str:
+    name, fuse, opto = CHANNEL[board], "VF1", "VU1"
+    one, other = (node(net) for net in parts.part(board, "R1").nets("R1"))
+    r1 = change.get("R1", parts.value(board, "R1").nominal)
     return f"""
-Vtap l1 m1 0
-R1 m1 m2 {ohms("control", "R1", change):g}
-D1 b m2 DZ
-D2 b c DZ
-.model DZ D(IS=1e-12 N=1 RS=5 BV={ohms("control", "D1", change):g} IBV=1m)
-Vled c x 0
-Vref y l2 0
-Rref y 0 {OPEN_OHM:g}
-{_pin_side("control", ("R2", "C1", "R3"), opto, change, start_v)}
+.meas tran pin_max MAX v({name}) {{window}}
+.meas tran pin_min MIN v({name}) {{window}}
+.meas tran led_peak MAX i({opto}) {{window}}
+.meas tran tap_rms RMS i({fuse}) {{window}}
+.meas tran r1_w AVG par('(v({one})-v({other}))*(v({one})-v({other}))/{r1:g}') {{window}}
 """
 
 
-def _line(opto: Opto, change: Change, start_v: float) -> str:
-    r1, r2, r3, r4, shunt = (ohms("line", ref, change) for ref in ("R1", "R2", "R3", "R4", "R5"))
-    return f"""
-Vtap l1 m1 0
-R1 m1 m2 {r1:g}
-R2 m2 c {r2:g}
-Vled c x 0
-R5 c y {shunt:g}
-R3 y m3 {r3:g}
-R4 m3 l2 {r4:g}
-Rref y 0 {OPEN_OHM:g}
-{_pin_side("line", ("R6", "C1", "R7"), opto, change, start_v)}
+def _own_measures(board: str, change: Change) -> str:
+    if board == "line":
+        one, other = (node(net) for net in parts.part(board, "R1").nets("R1"))
+        near, far = (node(net) for net in parts.part(board, "R5").nets("R5"))
+        return f"""
+.meas tran r1_v MAX par('v({one})-v({other})') {{window}}
+.meas tran shunt_w AVG par('(v({near})-v({far}))*(v({near})-v({far}))/{parts.value(board, "R5").nominal:g}') {{window}}
 """
-
-
-_CHANNELS = {"control": _control, "line": _line}
+    r1 = change.get("R1", parts.value(board, "R1").nominal)
+    bleeder = change.get("R28", parts.value(board, "R28").nominal)
+    return f"""
+.meas tran zener_w AVG par('abs((v(call_1)-v(call_2))*(v(call_y)-v(call_1))/{r1:g})') {{window}}
+.meas tran bleeder_w AVG par('(v(call_y)-v(call_c))*(v(call_y)-v(call_c))/{bleeder:g}') {{window}}
+"""
 
 
 def steady(
-    board: str, volts: float, *, hz: float = 60, opto: Opto = USUAL, start_v: float = 0.0, change: Change = NO_CHANGE
+    board: str,
+    volts: float,
+    *,
+    hz: float = 60,
+    opto: Opto = USUAL,
+    start_v: float = 0.0,
+    change: Change = NO_CHANGE,
+    source_ohm: float = 0.0,
+    source_f: float = 0.0,
+    bleeder: bool = True,
 ) -> str:
     """`volts` RMS steadily on a channel of the control or the line board (indoor channels are control ones).
 
-    Measures pin_max, pin_min (V), led_peak, tap_rms (A), r1_w (W in R1); for 24 V also zener_w, for the line also r1_v
-    (peak V across R1) and shunt_w.
+    `source_ohm` or `source_f` lies between the source and the tap: what leaks on to a wire that nothing else loads.
+    Measures pin_max, pin_min (V), led_peak, tap_rms (A), r1_w (W in R1); for 24 V also zener_w and bleeder_w, for the
+    line also r1_v (peak V across R1) and shunt_w.
     """
-    own = {
-        "control": ".meas tran zener_w AVG par('abs((v(m2)-v(b))*i(Vtap))') {window}",
-        "line": ".meas tran r1_v MAX par('v(m1)-v(m2)') {window}\n"
-        ".meas tran shunt_w AVG par('(v(c)-v(y))*(i(Vtap)-i(Vled))') {window}",
-    }
-    body = f"Vin l1 l2 {steady_sine(volts, hz)}\n{_CHANNELS[board](opto, change, start_v)}{_STEADY}{own[board]}"
-    return deck(f"{board}: presence", body, seconds=0.9, step=50e-6, measure_from=0.8)
+    one, other = terminals(board)
+    through = f"Rsource source {one} {max(source_ohm, 0.1):g}" if not source_f else f"Csource source {one} {source_f:g}"
+    measured = _measures(board, change) + (_own_measures(board, change) if bleeder else "")
+    body = f"""
+Vin source {other} {steady_sine(volts, hz)}
+{through}
+{_channel(board, opto, change, start_v, bleeder=bleeder)}{measured}"""
+    return deck(f"{board}: presence", body, seconds=0.9, step=50e-6, measure_from=0.8, loose=True)
 
 
 def step(board: str, volts: float, *, hz: float = 60, opto: Opto = USUAL) -> str:
     """The voltage comes and goes. Measures came_s, went_s: how long until the pin is surely low, surely high again."""
-    source = f"Bin l1 l2 V={between(sine(volts, hz), _STEP_ON_S, _STEP_OFF_S)}"
+    one, other = terminals(board)
     body = f"""
-{source}
-{_CHANNELS[board](opto, NO_CHANGE, v.VDD.nominal)}
-.meas tran low_at WHEN v(pin)={v.PIN_LOW_V.nominal:g} CROSS=1
-.meas tran high_at WHEN v(pin)={v.PIN_HIGH_V.nominal:g} RISE=LAST
+Bin {one} {other} V={between(sine(volts, hz), _STEP_ON_S, _STEP_OFF_S)}
+{_channel(board, opto, NO_CHANGE, v.VDD.nominal)}
+.meas tran low_at WHEN v({CHANNEL[board]})={v.PIN_LOW_V.nominal:g} CROSS=1
+.meas tran high_at WHEN v({CHANNEL[board]})={v.PIN_HIGH_V.nominal:g} RISE=LAST
 .meas tran came_s PARAM='low_at-{_STEP_ON_S:g}'
 .meas tran went_s PARAM='high_at-{_STEP_OFF_S:g}'
 """
-    return deck(f"{board}: voltage comes and goes", body, seconds=_STEP_END_S, step=100e-6, measure_from=0.0)
+    return deck(
+        f"{board}: voltage comes and goes", body, seconds=_STEP_END_S, step=100e-6, measure_from=0.0, loose=True
+    )
 
 
-def surge(peak_v: float, *, varistor: bool = True) -> str:
-    """A 1.2/50 us surge (IEC 61000-4-5: 2 ohm from leg to leg) on a line channel.
+def surge(peak_v: float, *, varistor_v: float = 0.0, change: Change = NO_CHANGE) -> str:
+    """A 1.2/50 us surge (IEC 61000-4-5: 2 ohm from leg to leg) on a line channel, with the line's own transformer input
+    beside it; the source's ohms alone hold it back.
 
-    Measures r1_v (peak V across one dropper), led_peak (A), legs_v (peak V behind the fuses).
+    `varistor_v`: what a varistor of that AC rating behind the fuses would do, which the board does not have. Measures
+    r1_v (peak V across one dropper), led_peak (A), legs_v (peak V behind the fuses), fuse_i2t (A2s through one fuse).
     """
+    one, other = terminals("line")
+    varistor = ""
+    if varistor_v:  # the usual sheet points of a 300 V AC part, in proportion: 470 V at 1 mA, 775 V at 100 A
+        scale = varistor_v / 300
+        across = "v(supply_l1,supply_l2)"
+        flow = f"sgn({across})*max(abs({across})-{470 * scale:g},0)/{3 * scale:g}"
+        varistor = f"Bmov supply_l1 supply_l2 I={flow}"
     body = f"""
-Vsurge s l2 EXP(0 {peak_v * 1.037:g} 0 0.407u 0.1u 68.2u)
-Rsource s l1 2
-{_varistor() if varistor else ""}
-{_line(USUAL, NO_CHANGE, v.VDD.nominal)}
-.meas tran r1_v MAX par('v(m1)-v(m2)') {{window}}
-.meas tran legs_v MAX par('v(l1)-v(l2)') {{window}}
-.meas tran led_peak MAX i(Vled) {{window}}
+Vsurge surge {other} EXP(0 {peak_v * 1.037:g} 0 0.407u 0.1u 68.2u)
+Rsource surge {one} 2
+{varistor}
+{_channel("line", USUAL, change, v.VDD.nominal)}
+Bheat 0 heat I=i(VF1)*i(VF1)
+Cheat heat 0 1 IC=0
+.meas tran r1_v MAX par('v(supply_l1)-v(supply_1)') {{window}}
+.meas tran legs_v MAX par('v(supply_l1)-v(supply_l2)') {{window}}
+.meas tran led_peak MAX i(VU1) {{window}}
+.meas tran fuse_i2t MAX v(heat) {{window}}
 """
-    return deck("line: surge", body, seconds=200e-6, step=50e-9, measure_from=0.0)
+    return deck("line: surge", body, seconds=300e-6, step=50e-9, measure_from=0.0, loose=True)
 
 
-def _varistor() -> str:
-    """I = 1 mA (V / Vn)^k through the usual sheet points of a 300 V AC part: 470 V at 1 mA, 775 V at 100 A."""
-    scale = parts.value("line", "RV1").nominal / 300
-    knee_v, power = 470 * scale, log(100 / 1e-3) / log(775 / 470)
-    return f"Bmov l1 l2 I=0.001*sgn(v(l1,l2))*pow(abs(v(l1,l2))/{knee_v:g},{power:.2f})"
+def coil_opens(*, coil_h: float = 0.15, coil_ohm: float = 15.0, clamp: bool = True, volts: float = 30.0) -> str:
+    """A contactor's coil at `volts` whose circuit opens at the peak of its current, with the tap across the coil.
+
+    Measures tap_v (peak V across the input, either way), led_peak (A, either way), r1_v (peak V across R1),
+    fuse_i2t (A2s).
+    """
+    peak_a = volts * sqrt(2) / sqrt(coil_ohm**2 + (2 * pi * 60 * coil_h) ** 2)
+    one, other = terminals("control")
+    refs = [ref for ref in parts.of("control", "call") if clamp or ref != "D24"]
+    body = f"""
+Lcoil {one} coil {coil_h:g} IC={-peak_a:g}
+Rcoil coil {other} {coil_ohm:g}
+Ccoil {one} {other} 200p IC=0
+Rwire {other} 0 1
+Vdd vdd 0 {v.VDD.nominal:g}
+{elements("control", refs, {"C1.ic": 0.0})}
+Rleak call 0 100meg
+Bheat 0 heat I=i(VF1)*i(VF1)
+Cheat heat 0 1 IC=0
+.meas tran high_v MAX par('abs(v({one})-v({other}))') {{window}}
+.meas tran tap_v MAX par('abs(v(call_y)-v(call_c))') {{window}}
+.meas tran led_peak MAX par('abs(i(VU1))') {{window}}
+.meas tran r1_v MAX par('abs(v(call_y)-v(call_1))') {{window}}
+.meas tran fuse_i2t MAX v(heat) {{window}}
+"""
+    return deck("control: the coil's circuit opens", body, seconds=20e-3, step=1e-6, measure_from=0.0, loose=True)

@@ -77,7 +77,13 @@ _PIN = {
     "life": _LIFE,
     "heat": _HEAT,
 }
-CALL_BOX = {"series": v.CALL_SERIES, "zener": v.CALL_ZENER, "forward": v.ZENER_FORWARD_V, **_PIN}
+CALL_BOX = {
+    "series": v.CALL_SERIES,
+    "zener": v.CALL_ZENER,
+    "drift": v.ZENER_DRIFT,
+    "forward": v.ZENER_FORWARD_V,
+    **_PIN,
+}
 LINE_BOX = {"series": v.LINE_SERIES, "shunt": v.LINE_SHUNT, **_PIN}
 
 
@@ -90,7 +96,7 @@ class ToleranceChannel(NamedTuple):
 
 
 def _led_24v(volts: Array, s: Sample) -> Array:
-    return np.maximum(0.0, volts - s["zener"] - s["forward"] - s["led"]) / s["series"]
+    return np.maximum(0.0, volts - s["zener"] * s["drift"] - s["forward"] - s["led"]) / s["series"]
 
 
 def _led_line(volts: Array, s: Sample) -> Array:
@@ -106,7 +112,7 @@ def _led_line(volts: Array, s: Sample) -> Array:
 
 
 LED_DIM_V = v.LED_SLOPE_V.nominal * log(1e-3 / v.LED_DIM_A.nominal)  # less than at 1 mA
-CALL = ToleranceChannel(lambda s: s["zener"] + s["forward"] + s["led"], _led_24v, 30.0)
+CALL = ToleranceChannel(lambda s: s["zener"] * s["drift"] + s["forward"] + s["led"], _led_24v, 30.0)
 LINE = ToleranceChannel(
     lambda s: (s["led"] - LED_DIM_V) * (1 + v.LINE_SERIES_COUNT * s["series"] / s["shunt"]), _led_line, 264.0
 )

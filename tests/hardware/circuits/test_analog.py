@@ -128,23 +128,51 @@ def test_an_empty_jack_gives_a_direct_voltage_that_no_transformer_gives(measure:
     assert abs((plugged["pin_max"] + plugged["pin_min"] - plugged["bias_max"] - plugged["bias_min"]) / 2) < 0.001
 
 
+@pytest.mark.parametrize(
+    ("reading", "volts"), [("line_v", 120.0), ("line_v", 240.0), ("line_v", 264.0), ("coil_v", 24.0)]
+)
+def test_line_and_coil_volts_arrive_in_proportion(measure: Measure, reading: str, volts: float) -> None:
+    """Within 0.5 % of the scale that the channel table uses; no resistor of the line over half its watt."""
+    seen = measure(analog.voltage(reading, volts))
+    assert seen["out_v"] == pytest.approx(volts * v.VOLTAGE_SENSES[reading].volts_per_volt, rel=0.005)
+    assert (seen["pin_max"] - seen["pin_min"]) / 2 <= v.RANGE_RUNNING_V
+    assert seen["series_w"] <= 0.5
+
+
+@pytest.mark.parametrize(
+    ("reading", "amps"), [("compressor_a", 15.0), ("fan_a", 1.2), ("coil_a", 0.25), ("start_winding_a", 6.0)]
+)
+def test_a_333_mv_transformer_arrives_in_proportion(measure: Measure, reading: str, amps: float) -> None:
+    """Without a burden on the board, 0.333 V at the rated current (what listed ones give) reads within 0.5 %."""
+    rated_a, passes = v.VOLT_OUTPUT[reading]
+    seen = measure(analog.volt_output(reading, amps))
+    assert seen["out_v"] == pytest.approx(0.333 * amps * passes / rated_a, rel=0.005)
+
+
+def test_an_empty_jack_without_a_burden_still_shows(measure: Measure) -> None:
+    """The clamps hold the direct voltage, which is far over what the program takes for a plugged-in transformer."""
+    seen = measure(analog.unplugged("compressor_a", volt_output=True))
+    assert seen["mean_v"] > 0.5
+    assert seen["pin_max"] < VDD
+
+
 @pytest.mark.parametrize("volts", [5.0, 20.4, 24.0, 30.0])
 def test_control_voltage_arrives_in_proportion(measure: Measure, volts: float) -> None:
     """Within 0.5 % of the scale that the channel table uses."""
-    seen = measure(analog.control_voltage(volts))
+    seen = measure(analog.voltage("control_v", volts))
     assert seen["out_v"] == pytest.approx(volts * v.CONTROL_VOLTS_PER_VOLT, rel=0.005)
     assert seen["series_w"] <= 0.125
 
 
 def test_control_voltage_with_an_open_burden_stays_within_the_rails(measure: Measure) -> None:
     """The voltage transformer is a current source to its burden; the clamps take over."""
-    seen = measure(analog.control_voltage(30.0, change={"R5": OPEN}))
+    seen = measure(analog.voltage("control_v", 30.0, change={"R5": OPEN}))
     assert 0.0 < seen["pin_min"] < seen["pin_max"] < VDD
 
 
 def test_line_voltage_on_the_24_v_terminals_does_not_reach_the_converter(measure: Measure) -> None:
     """A crossed wire burns R4 (over 4 W in a 0.25 W part), but the pins stay within the rails while it does."""
-    seen = measure(analog.control_voltage(264.0, range_v=v.RANGE_START_V))
+    seen = measure(analog.voltage("control_v", 264.0, range_v=v.RANGE_START_V))
     assert 0.0 < seen["pin_min"] < seen["pin_max"] < VDD
     assert seen["series_w"] > 4.0
 

@@ -135,7 +135,9 @@ def test_line_barriers_are_8_mm_and_5_kv() -> None:
     assert all(row.given_mm >= 8.0 for row in reinforced)
     optos = [part for part in parts.LINE if part.kind.startswith("opto")]
     assert len(optos) == 2
-    assert all("5 kV" in part.rating and "8 mm" in part.rating for part in optos)
+    assert all("IEC 60747-5-5" in part.rating and "8 mm" in part.rating for part in optos)
+    over_board = next(row for row in reinforced if "over the board" in row.between)
+    assert over_board.given_mm >= over_board.creepage_mm + 2.0
 
 
 def test_ghosts_and_calls_are_the_minds_own_numbers() -> None:

@@ -98,7 +98,8 @@ NETLISTS = {
     ("control", "coil"): analog.current("coil_a", 0.25),
     ("line", "empty jack, fan"): analog.unplugged("fan_a"),
     ("control", "empty jack, coil"): analog.unplugged("coil_a"),
-    ("control", "voltage"): analog.control_voltage(24.0),
+    ("control", "voltage"): analog.voltage("control_v", 24.0),
+    ("control", "coil opens"): presence.coil_opens(),
     ("line", "thermistor"): analog.thermistor(10000.0),
 }
 

@@ -70,10 +70,10 @@ def test_header_places_are_the_pis_own() -> None:
         int(pin.name.removeprefix("GPIO")): pin.number for pin in header.pins.values() if pin.name.startswith("GPIO")
     }
     assert theirs
-    assert {number: pages.HEADER[number] for number in theirs if number in pages.HEADER} == {
-        number: place for number, place in theirs.items() if number in pages.HEADER
+    assert {number: parts.HEADER[number] for number in theirs if number in parts.HEADER} == {
+        number: place for number, place in theirs.items() if number in parts.HEADER
     }
-    assert set(pages.HEADER) <= set(theirs)
+    assert set(parts.HEADER) <= set(theirs)
 
 
 @pytest.mark.parametrize(
