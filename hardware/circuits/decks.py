@@ -1,8 +1,9 @@
 """What the SPICE netlists of the circuits have in common: device models, sources, and the frame of a deck.
 
-Elements, their nodes and values come from the one description of a board (`parts`), so that what is simulated is what is
-drawn and laid out: elements are named as the parts, nodes as the nets. Every deck measures what a test or a page asks
-about (`.meas tran NAME`); `{window}` in a body stands for the stretch of time measured. Node 0 is the Pi's ground.
+Elements, their nodes and values come from the one description of a board (`parts`), so that what is simulated is what
+is drawn and laid out: elements are named as the parts, nodes as the nets. Every deck measures what a test or a page
+asks about (`.meas tran NAME`); `{window}` in a body stands for the stretch of time measured. Node 0 is the Pi's
+ground.
 """
 
 from __future__ import annotations

@@ -2,14 +2,15 @@
 
     python -m condenser_monitor.hardware.circuits.kicad          writes hardware/circuits/kicad anew
 
-Made from `parts` (what is joined to what), `packages` and `layout`; nothing is copied from a library. The files are those
-of KiCad 9. `hardware/circuits/kicad/check.sh` has KiCad itself check them (ERC, DRC, schematic against board).
+Made from `parts` (what is joined to what), `packages` and `layout`; nothing is copied from a library. The files are
+those of KiCad 9. `hardware/circuits/kicad/check.sh` has KiCad itself check them (ERC, DRC, schematic against board).
 Computed, simulated, checked by rule; not built, not certified.
 """
 
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from uuid import NAMESPACE_URL, uuid5
@@ -116,7 +117,8 @@ def _sheet_part(board: str, ref: str, part: parts.Part, x: float, y: float) -> s
     pins = "".join(f"(pin {_q(str(n + 1))} (uuid {_id(board, ref, 'pin', str(n))}))" for n in range(len(nets)))
     root = _id(board, "sheet")
     text = (
-        f"(symbol (lib_id {_q(f'{LIBRARY}:{_symbol_name(part)}')}) (at {_n(x)} {_n(y)} 0) (unit 1) (exclude_from_sim no) "
+        f"(symbol (lib_id {_q(f'{LIBRARY}:{_symbol_name(part)}')}) (at {_n(x)} {_n(y)} 0) (unit 1) "
+        f"(exclude_from_sim no) "
         f"(in_bom yes) (on_board {yes}) (dnp no) (uuid {_id(board, ref)}) {fields}{pins}"
         f"(instances (project {_q(board)} (path {_q(f'/{root}')} (reference {_q(ref)}) (unit 1)))))\n"
     )
@@ -228,7 +230,8 @@ def _footprint(
         f"(property {_q('Value')} {_q(value)} (at 0 0 0) (layer {_q('F.Fab')}) (uuid {_id(own, 'value')}) {_font(0.8)})"
     )
     fields += "".join(
-        f"(property {_q(key)} {_q(text)} (at 0 0 0) (layer {_q('F.Fab')}) (hide yes) (uuid {_id(own, key)}) {_font(0.8)})"
+        f"(property {_q(key)} {_q(text)} (at 0 0 0) (layer {_q('F.Fab')}) (hide yes) "
+        f"(uuid {_id(own, key)}) {_font(0.8)})"
         for key, text in (
             ("Datasheet", ""),
             ("Description", f"{part.kind}; {part.rating}; {part.role}" if part else ""),
@@ -241,8 +244,8 @@ def _footprint(
     first = package.pads[0]
     dot = (
         f"(fp_circle (center {_n(first.x - first.wide / 2 - 0.35)} {_n(first.y - first.high / 2 - 0.1)}) "
-        f"(end {_n(first.x - first.wide / 2 - 0.25)} {_n(first.y - first.high / 2 - 0.1)}) (stroke (width 0.2) (type solid)) "
-        f"(fill yes) (layer {_q('F.SilkS')}) (uuid {_id(own, 'dot')}))"
+        f"(end {_n(first.x - first.wide / 2 - 0.25)} {_n(first.y - first.high / 2 - 0.1)}) (stroke (width 0.2) "
+        f"(type solid)) (fill yes) (layer {_q('F.SilkS')}) (uuid {_id(own, 'dot')}))"
     )
     pads = "".join(_pads(own, package, turn, nets or {}))
     return f"{start}{fields}{link if place else ''}(attr {attributes}){box}{body}{dot}{pads}(embedded_fonts no))"
@@ -252,12 +255,15 @@ def _hole(board: str, number: int, x: float, y: float) -> str:
     own = f"{board}/H{number}"
     return (
         f"(footprint {_q(f'{LIBRARY}:HOLE')} (layer {_q('F.Cu')}) (uuid {_id(own)}) (at {_n(x)} {_n(y)}) "
-        f"(property {_q('Reference')} {_q(f'H{number}')} (at 0 0 0) (layer {_q('F.Fab')}) (uuid {_id(own, 'ref')}) {_font(0.8)})"
-        f"(property {_q('Value')} {_q('hole 3.2 mm')} (at 0 1 0) (layer {_q('F.Fab')}) (uuid {_id(own, 'value')}) {_font(0.8)})"
+        f"(property {_q('Reference')} {_q(f'H{number}')} (at 0 0 0) (layer {_q('F.Fab')}) "
+        f"(uuid {_id(own, 'ref')}) {_font(0.8)})"
+        f"(property {_q('Value')} {_q('hole 3.2 mm')} (at 0 1 0) (layer {_q('F.Fab')}) "
+        f"(uuid {_id(own, 'value')}) {_font(0.8)})"
         f"(attr board_only exclude_from_pos_files exclude_from_bom)"
         f"(fp_circle (center 0 0) (end 3.2 0) (stroke (width 0.05) (type solid)) (fill no) (layer {_q('F.CrtYd')}) "
         f"(uuid {_id(own, 'yard')}))"
-        f'(pad "" np_thru_hole circle (at 0 0) (size 3.2 3.2) (drill 3.2) (layers "*.Cu" "*.Mask") (uuid {_id(own, "pad")}))'
+        f'(pad "" np_thru_hole circle (at 0 0) (size 3.2 3.2) (drill 3.2) (layers "*.Cu" "*.Mask") '
+        f"(uuid {_id(own, 'pad')}))"
         "(embedded_fonts no))"
     )
 
@@ -311,11 +317,19 @@ def _silk(board: str) -> Iterator[str]:
     )
 
 
-def pcb(board: str) -> str:
-    """The board's file: parts, tracks, vias, outline, slots, the barrier, writing."""
-    numbers = {net: n for n, net in enumerate(sorted(parts.nets(board)), start=1)}
+def pcb(board: str, copper: layout.Copper | None = None) -> str:
+    """The board's file: parts, tracks, vias, outline, slots, the barrier, writing. Routes it where no copper is given,
+    which takes a minute or two."""
+    open_pins = [
+        f"unconnected-({ref}-Pad{n})"
+        for ref, part in _on_board(board)
+        if part.on_board
+        for n, net in enumerate(part.nets(ref), start=1)
+        if not net
+    ]
+    numbers = {net: n for n, net in enumerate((*sorted(parts.nets(board)), *open_pins), start=1)}
     layers = "".join(f"({number} {_q(name)} {kind})" for number, name, kind in _LAYERS)
-    nets = "".join(f"(net {n} {_q('/' + net if False else net)})" for net, n in numbers.items())
+    nets = "".join(f"(net {n} {_q(net)})" for net, n in numbers.items())
     lines = [
         f"(kicad_pcb (version 20241229) (generator {_q('condenser_monitor')}) (generator_version {_q('9.0')})",
         f"(general (thickness 1.6) (legacy_teardrops no)) (paper {_q('A4')})",
@@ -326,17 +340,19 @@ def pcb(board: str) -> str:
     ]
     for one in layout.placed(board):
         part = parts.part(board, one.ref)
-        joined = {n: (numbers[net], net) for n, net in enumerate(part.nets(one.ref), start=1) if net}
+        names = [net or f"unconnected-({one.ref}-Pad{n})" for n, net in enumerate(part.nets(one.ref), start=1)]
+        joined = {n: (numbers[net], net) for n, net in enumerate(names, start=1)}
         package = PACKAGES[one.package]
         lines.append(_footprint(one.package, package, place=one, part=part, board=board, nets=joined))
     lines += [_hole(board, n, x, y) for n, (x, y) in enumerate(layout.holes(layout.BOARDS[board]), start=1)]
     lines += [*_outline(board), _barrier(board), *_silk(board)]
-    copper = layout.routed(board)
+    copper = copper or layout.routed(board)
     for n, track in enumerate(copper.tracks):
         (x0, y0), (x1, y1) = track.start, track.end
         lines.append(
             f"(segment (start {_n(x0)} {_n(y0)}) (end {_n(x1)} {_n(y1)}) (width {layout.TRACK_MM}) "
-            f"(layer {_q(('F.Cu', 'B.Cu')[track.layer])}) (net {numbers[track.net]}) (uuid {_id(board, 'track', str(n))}))"
+            f"(layer {_q(('F.Cu', 'B.Cu')[track.layer])}) (net {numbers[track.net]}) "
+            f"(uuid {_id(board, 'track', str(n))}))"
         )
     for n, (net, x, y) in enumerate(copper.vias):
         lines.append(
@@ -344,6 +360,24 @@ def pcb(board: str) -> str:
             f'(layers "F.Cu" "B.Cu") (net {numbers[net]}) (uuid {_id(board, "via", str(n))}))'
         )
     return "\n".join([*lines, "(embedded_fonts no))"]) + "\n"
+
+
+_SEGMENT = re.compile(
+    r"\(segment \(start (\S+) (\S+)\) \(end (\S+) (\S+)\) \(width \S+\) \(layer \"(.)\.Cu\"\) \(net (\d+)\)"
+)
+_VIA = re.compile(r"\(via \(at (\S+) (\S+)\) .*? \(net (\d+)\)")
+_NET = re.compile(r'\(net (\d+) "([^"]*)"\)')
+
+
+def copper_of(text: str) -> layout.Copper:
+    """The tracks and vias of a board's file."""
+    names = dict(_NET.findall(text))
+    tracks = [
+        layout.Segment(names[net], "FB".index(side), (float(x0), float(y0)), (float(x1), float(y1)))
+        for x0, y0, x1, y1, side, net in _SEGMENT.findall(text)
+    ]
+    vias = [(names[net], float(x), float(y)) for x, y, net in _VIA.findall(text)]
+    return layout.Copper(tuple(tracks), tuple(vias))
 
 
 # ---------------------------------------------------------------- project and rules
@@ -399,8 +433,8 @@ def project(board: str) -> str:
 
 
 def rules(board: str) -> str:
-    """KiCad's own rules of the distances: in air and over the surface, between the Pi's circuit and each tapped one, and
-    between tapped ones."""
+    """KiCad's own rules of the distances, in air and over the surface: between the Pi's circuit and each tapped one,
+    and between tapped ones."""
     plan, names = layout.BOARDS[board], [name for name in classes(board) if name != "Pi"]
     air, surface = (GIVEN_MM, BOARD_MM) if plan.tap_mm > 3.0 else (plan.tap_mm, plan.tap_mm)
     lines = ["(version 1)"]

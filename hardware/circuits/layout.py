@@ -1,9 +1,10 @@
 """Where each part lies on its board, and the copper between them: placed by rows, routed by a maze on two layers.
 
-A row is what is on the taps' side of a channel, the part that crosses the barrier, and what is on the Pi's side, so that the
-barrier is one straight strip of board without copper. The router looks for the shortest way on a grid of 0.5 mm, track by
-track; where one is shut in, the tracks in its way are taken up and laid again (Lee 1961, with the queue of Hart, Nilsson
-and Raphael 1968). It knows the distances between circuits; KiCad's own rules check them afterwards from the file.
+A row is what is on the taps' side of a channel, the part that crosses the barrier, and what is on the Pi's side, so
+that the barrier is one straight strip of board without copper. The router looks for the shortest way on a grid of 0.5
+mm, track by track; where one is shut in, the tracks in its way are taken up and laid again (Lee 1961, with the queue
+of Hart, Nilsson and Raphael 1968). It knows the distances between circuits; KiCad's own rules check them afterwards
+from the file.
 """
 
 from __future__ import annotations
@@ -275,7 +276,7 @@ class _Router:
 
     def _in_way(self, cell: Cell, net: str) -> set[str]:
         """Nets whose tracks or vias are too near for a track here."""
-        layer, column, row = cell
+        _, column, row = cell
         found = {self.used[cell]} if cell in self.used else set()
         for c, r in ((column + 1, row), (column - 1, row), (column, row + 1), (column, row - 1), (column, row)):
             if (c, r) in self.used_via:
@@ -318,27 +319,28 @@ class _Router:
                 while way[-1] in before:
                     way.append(before[way[-1]])
                 return way[::-1]
-            layer, c, r = cell
-            steps = [((layer, c + 1, r), 0), ((layer, c - 1, r), 0), ((layer, c, r + 1), 1), ((layer, c, r - 1), 1)]
-            for other, upright in steps:
-                if not self._free(other, net):
-                    continue
-                price = 1.0 if upright == layer else 1.6  # upper layer runs across, lower one up and down
-                blockers = self._in_way(other, net)
-                price += sum(through * (1 + self.blame[one]) for one in blockers)
-                self._push(queue, best, before, cell, other, cost + price, ahead)
-            if self._via_free(c, r, net):
-                blockers = self._via_in_way(c, r, net)
-                price = 6.0 + sum(through * (1 + self.blame[one]) for one in blockers)
-                self._push(queue, best, before, cell, (1 - layer, c, r), cost + price, ahead)
+            for other, price in self._steps(cell, net, through):
+                if cost + price < best.get(other, 1e18) - 1e-9:
+                    best[other] = cost + price
+                    before[other] = cell
+                    heapq.heappush(queue, (cost + price + ahead(other), cost + price, other))
         return None
 
-    @staticmethod
-    def _push(queue, best, before, cell, other, cost, ahead) -> None:  # type: ignore[no-untyped-def]
-        if cost < best.get(other, 1e18) - 1e-9:
-            best[other] = cost
-            before[other] = cell
-            heapq.heappush(queue, (cost + ahead(other), cost, other))
+    def _steps(self, cell: Cell, net: str, through: float) -> Iterator[tuple[Cell, float]]:
+        """Where a track may go from here, and at what price: the upper layer runs across, the lower one up and down."""
+        layer, c, r = cell
+        for other, upright in (
+            ((layer, c + 1, r), 0),
+            ((layer, c - 1, r), 0),
+            ((layer, c, r + 1), 1),
+            ((layer, c, r - 1), 1),
+        ):
+            if self._free(other, net):
+                price = 1.0 if upright == layer else 1.6
+                yield other, price + sum(through * (1 + self.blame[one]) for one in self._in_way(other, net))
+        if self._via_free(c, r, net):
+            blockers = self._via_in_way(c, r, net)
+            yield (1 - layer, c, r), 6.0 + sum(through * (1 + self.blame[one]) for one in blockers)
 
     def _lay(self, net: str) -> set[str]:
         """Join all pads of a net; the nets whose tracks had to be taken up for it."""
@@ -389,7 +391,7 @@ class _Router:
         todo = sorted(
             (net for net, groups in self.pads.items() if len(groups) > 1), key=lambda n: (n == "GND", length(n))
         )
-        dice, rounds = random.Random(1), 0
+        dice, rounds = random.Random(1), 0  # noqa: S311 - the same order every time
         while todo:
             net = todo.pop(0)
             hurt = self._lay(net)

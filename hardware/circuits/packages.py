@@ -1,8 +1,8 @@
 """Packages of the boards' parts: pads, outline, courtyard. Written here, in the sizes that such parts usually have.
 
-What is sold under a generic rating differs in its pins above all for jacks, voltage transformers and terminal blocks: hold
-the part in hand against the printed outline before ordering a board. Millimetres; x to the right, y down; the origin is
-the part's middle.
+What is sold under a generic rating differs in its pins above all for jacks, voltage transformers and terminal blocks:
+hold the part in hand against the printed outline before ordering a board. Millimetres; x to the right, y down; the
+origin is the part's middle.
 """
 
 from __future__ import annotations
