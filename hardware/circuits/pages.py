@@ -6,6 +6,7 @@ A page is written by hand but for its tables: what stands between `<!-- made: NA
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable, Iterable, Sequence
 from functools import partial
@@ -17,8 +18,11 @@ from condenser_monitor.hardware.boards import MUXES
 from condenser_monitor.hardware.channels import CHANNELS, Channel
 from condenser_monitor.hardware.circuits import (
     computed,
+    creepage,
     heat,
     isolation,
+    kicad,
+    layout,
     parts,
     tolerance,
 )
@@ -212,6 +216,28 @@ def heat_table() -> str:
     return _computed(heat.rows())
 
 
+def measured_table() -> str:
+    """What KiCad found in each board, and the distances measured from its file."""
+    record = json.loads((kicad.FOLDER / "checked.json").read_text(encoding="utf-8"))
+    rows = []
+    for board, plan in layout.BOARDS.items():
+        found = record["boards"][board]
+        text = (kicad.FOLDER / f"{board}.kicad_pcb").read_text(encoding="utf-8")
+        for row in creepage.distances(text, layout.circuits(board)):
+            rows.append(
+                (
+                    board,
+                    f"{plan.wide:g} x {plan.high:g} mm",
+                    f"{found['erc']}, {found['drc']}, {found['unconnected']}, {found['parity']}",
+                    f"{row.one} to {row.other}",
+                    f"{row.clearance_mm:.2f} mm",
+                    f"{row.creepage_mm:.2f} mm",
+                )
+            )
+    heads = ("board", "size", "ERC, DRC, not joined, against schematic", "between", "clearance", "creepage")
+    return table(heads, rows)
+
+
 # ---------------------------------------------------------------- pages
 
 _OF_BOARD: dict[str, Callable[[str], str]] = {
@@ -227,6 +253,7 @@ MADE: dict[str, Callable[[], str]] = {
     "currents": currents_table,
     "heat": heat_table,
     "volt output": volt_output_table,
+    "measured": measured_table,
     **{f"{name} {board}": partial(make, board) for name, make in _OF_BOARD.items() for board in parts.BOARDS},
 }
 

@@ -88,6 +88,10 @@ def test_header_places_are_the_pis_own() -> None:
         "Lock and tag",
         "local electrical code",
         "licensed electrician",
+        "inside the outdoor unit's cabinet",
+        "never opens the cabinet",
+        "leaves the 24 V from indoors alive",
+        "lift the float switch",
     ],
 )
 def test_the_mounting_guide_says_what_keeps_people_alive(words: str) -> None:

@@ -1,0 +1,169 @@
+"""The KiCad projects: the same netlist as the decks and the parts lists, what KiCad itself found, distances as
+measured."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+
+import pytest
+
+from condenser_monitor.hardware.circuits import creepage, decks, isolation, kicad, layout, parts
+from condenser_monitor.hardware.circuits.packages import PACKAGES
+
+BOARDS = tuple(layout.BOARDS)
+RECORD = json.loads((kicad.FOLDER / "checked.json").read_text())
+MODELLED = ("resistor", "capacitor", "zener diode", "rectifier diode", "Schottky diode pair", "opto-isolator")
+
+
+def _text(name: str) -> str:
+    return (kicad.FOLDER / name).read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_board_and_parts_list_have_the_same_netlist(board: str) -> None:
+    """Every pad of the board's file is on the net that the description gives that pin, and no pad is missing."""
+    laid = {(ref, int(pad)): net for ref, pad, net, _, _ in creepage.pads(creepage.read(_text(f"{board}.kicad_pcb")))}
+    wanted = {
+        (ref, n): net or f"unconnected-({ref}-Pad{n})"
+        for part in parts.BOARDS[board]
+        if part.on_board
+        for ref in part.refs
+        for n, net in enumerate(part.nets(ref), start=1)
+    }
+    assert laid == wanted
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_schematic_and_parts_list_have_the_same_netlist(board: str) -> None:
+    """A pin's net is that of the label at its place on the sheet; open pins carry the mark for it."""
+    tree = creepage.read(_text(f"{board}.kicad_sch"))
+    libraries = {
+        str(one[1]): [creepage.numbers(pin, "at")[:2] for pin in creepage.all_of(_body(one), "pin")]
+        for one in creepage.all_of(creepage.all_of(tree, "lib_symbols")[0], "symbol")
+    }
+    labels = {tuple(creepage.numbers(one, "at")[:2]): str(one[1]) for one in creepage.all_of(tree, "global_label")}
+    found: dict[str, set[tuple[str, int]]] = {}
+    for symbol in creepage.all_of(tree, "symbol"):
+        x, y, _ = creepage.numbers(symbol, "at")
+        ref = next(str(one[2]) for one in creepage.all_of(symbol, "property") if one[1] == "Reference")
+        for n, (dx, dy) in enumerate(libraries[str(creepage.all_of(symbol, "lib_id")[0][1])], start=1):
+            at = next(
+                (net for place, net in labels.items() if abs(place[0] - x - dx) + abs(place[1] - y + dy) < 0.01), ""
+            )
+            if at:
+                found.setdefault(at, set()).add((ref, n))
+    assert found == {net: set(pins) for net, pins in parts.nets(board).items() if len(pins) > 1}
+
+
+def _body(symbol: list[creepage.Token]) -> list[creepage.Token]:
+    return next(one for one in creepage.all_of(symbol, "symbol") if str(one[1]).endswith("_1_1"))
+
+
+@pytest.mark.parametrize("board", list(parts.BOARDS))
+def test_decks_and_parts_list_have_the_same_netlist(board: str) -> None:
+    """What is simulated of a part is joined as the board joins it: its elements touch the nodes of its nets."""
+    seen = 0
+    for part in parts.BOARDS[board]:
+        if not part.kind.startswith(MODELLED):
+            continue
+        for ref in part.refs:
+            lines = [line for line in decks.elements(board, [ref]).splitlines() if not line.startswith(".")]
+            nodes = {word for line in lines for word in line.split()[1:4]}
+            assert {decks.node(net) for net in part.nets(ref) if net} <= nodes, ref
+            seen += 1
+    assert seen >= 8
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_the_files_are_what_the_description_makes_now(board: str) -> None:
+    """A part, net, package or place changed without writing the project again is found here; the copper is the
+    file's."""
+    committed = _text(f"{board}.kicad_pcb")
+    again = "write with python -m condenser_monitor.hardware.circuits.kicad, then check.sh"
+    assert kicad.pcb(board, kicad.copper_of(committed)) == committed, again
+    assert kicad.schematic(board) == _text(f"{board}.kicad_sch"), again
+    assert kicad.project(board) == _text(f"{board}.kicad_pro"), again
+    assert kicad.rules(board) == _text(f"{board}.kicad_dru"), again
+
+
+def test_the_shared_library_is_what_the_description_makes_now() -> None:
+    """Symbols, footprints and tables."""
+    for name, text in kicad.library(BOARDS).items():
+        assert _text(name) == text, name
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_kicad_found_nothing_in_these_very_files(board: str) -> None:
+    """ERC, DRC, unconnected items and schematic against board: none, by KiCad 9, on the files with these hashes; and
+    its distance rules are looked at, for under impossible ones it finds clearances and creepages that are too
+    short."""
+    found = RECORD["boards"][board]
+    assert RECORD["kicad"].startswith("9.")
+    assert {name: found[name] for name in ("erc", "drc", "unconnected", "parity")} == {
+        "erc": 0,
+        "drc": 0,
+        "unconnected": 0,
+        "parity": 0,
+    }
+    assert found["found_under_impossible_rules"] == ["clearance", "creepage"]
+    for name, digest in found["sha256"].items():
+        assert hashlib.sha256(_text(name).encode()).hexdigest() == digest, f"run hardware/circuits/check.sh: {name}"
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_circuits_are_as_far_apart_as_asked(board: str) -> None:
+    """Measured from the file: every tapped circuit from the Pi's and from each other, in air and over the surface."""
+    barrier = next(row for row in isolation.BARRIERS if row.board == board)
+    plan = layout.BOARDS[board]
+    found = creepage.distances(_text(f"{board}.kicad_pcb"), layout.circuits(board))
+    assert {frozenset((row.one, row.other)) for row in found} >= {frozenset(("Pi", "Tap J1"))}
+    for row in found:
+        pi = "Pi" in (row.one, row.other)
+        assert row.creepage_mm >= row.clearance_mm
+        assert row.clearance_mm >= (barrier.clearance_mm if pi else plan.taps_mm), row
+        assert row.creepage_mm >= (max(barrier.given_mm, barrier.creepage_mm) if pi else plan.taps_mm), row
+
+
+def test_a_slot_lengthens_the_way_over_the_surface() -> None:
+    """Two pads 10 mm apart: straight without a slot, around its end with one (worked by hand: two legs of a
+    triangle)."""
+    pad = '(pad "1" smd rect (at {x} 0) (size 2 2) (layers "F.Cu") (net {n} "{net}"))'
+    one = '(footprint "a" (at 10 20) (property "Reference" "R1") ' + pad.format(x=0, n=1, net="A") + ")"
+    two = '(footprint "a" (at 22 20) (property "Reference" "R2") ' + pad.format(x=0, n=2, net="B") + ")"
+    edge = '(gr_rect (start 0 0) (end 40 40) (layer "Edge.Cuts"))'
+    slot = '(gr_rect (start 16 15) (end 16.001 25) (layer "Edge.Cuts"))'
+    head = '(kicad_pcb (net 1 "A") (net 2 "B")'
+    circuits = {"A": "Pi", "B": "Tap"}
+    (bare,) = creepage.distances(f"{head} {one} {two} {edge})", circuits)
+    assert (bare.clearance_mm, bare.creepage_mm) == (10.0, 10.0)
+    (slotted,) = creepage.distances(f"{head} {one} {two} {edge} {slot})", circuits)
+    assert slotted.clearance_mm == 10.0
+    assert slotted.creepage_mm == pytest.approx(2 * (5**2 + 4**2) ** 0.5, abs=0.01)
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_every_part_has_room(board: str) -> None:
+    """Courtyards do not overlap and lie on the board; written for those who move a part without KiCad at hand."""
+    placed, plan = layout.placed(board), layout.BOARDS[board]
+    for n, one in enumerate(placed):
+        assert one.box[0] < one.x < plan.wide - one.box[0]
+        assert one.box[1] < one.y < plan.high - one.box[1]
+        for other in placed[n + 1 :]:
+            apart = abs(one.x - other.x) - one.box[0] - other.box[0], abs(one.y - other.y) - one.box[1] - other.box[1]
+            assert max(apart) >= 0.5 - 1e-6, (one.ref, other.ref)
+
+
+def test_packages_have_a_pad_for_each_pin() -> None:
+    """What is on a board has a package, with as many pads as its description has nets."""
+    for board, rows in parts.BOARDS.items():
+        for part in rows:
+            if part.on_board:
+                assert len(PACKAGES[part.package].pads) == len(part.wires[0]), (board, part.ref)
+
+
+def test_files_say_what_they_are() -> None:
+    """Nobody takes a computed board for a tried one."""
+    for path in Path(kicad.FOLDER).glob("*.kicad_[sp]c[hb]"):
+        assert kicad.NOTE in path.read_text(encoding="utf-8")
