@@ -22,11 +22,10 @@ class Pad(NamedTuple):
 
 
 class Package(NamedTuple):
-    """A package: pads, outline of the body (width, height), what sits on it. `basis` as in `values`."""
+    """A package: pads and the outline of the body (width, height)."""
 
     pads: tuple[Pad, ...]
     body: tuple[float, float]
-    basis: str = "common practice"
     slot: bool = False  # a slot through the board between pads 1, 2 and the others
 
     @property
@@ -63,7 +62,7 @@ def _header() -> Package:
 def _vssop() -> Package:
     left = [Pad(str(n + 1), -2.2, -1.0 + 0.5 * n, 1.4, 0.3) for n in range(5)]
     right = [Pad(str(n + 6), 2.2, 1.0 - 0.5 * n, 1.4, 0.3) for n in range(5)]
-    return Package((*left, *right), (3.0, 3.0), "data sheet")
+    return Package((*left, *right), (3.0, 3.0))
 
 
 PACKAGES: dict[str, Package] = {
@@ -86,7 +85,6 @@ PACKAGES: dict[str, Package] = {
             Pad("4", 5.08, -1.27, 1.4, 1.4, 0.8),
         ),
         (6.5, 4.8),
-        "data sheet",
         slot=True,
     ),
     "VT4": Package(
@@ -97,13 +95,11 @@ PACKAGES: dict[str, Package] = {
             Pad("4", 7.0, 2.5, 1.8, 1.8, 1.0),
         ),
         (19.0, 18.0),
-        "from memory",
     ),
     # tip, sleeve, the contact that the plug opens
     "JACK35": Package(
         (Pad("1", -5.0, 0, 2.2, 2.2, 1.2), Pad("2", 5.0, 0, 2.2, 2.2, 1.2), Pad("3", 0, -3.5, 2.2, 2.2, 1.2)),
         (14.0, 12.0),
-        "from memory",
     ),
     "TB2": _row(2, 5.08, 2.6, 1.3, (10.6, 9.0)),
     "TB6": _row(6, 5.08, 2.6, 1.3, (31.0, 9.0)),

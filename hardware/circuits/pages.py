@@ -21,7 +21,7 @@ from condenser_monitor.hardware.circuits import (
     creepage,
     heat,
     isolation,
-    kicad,
+    kicad_files,
     layout,
     parts,
     tolerance,
@@ -218,11 +218,11 @@ def heat_table() -> str:
 
 def measured_table() -> str:
     """What KiCad found in each board, and the distances measured from its file."""
-    record = json.loads((kicad.FOLDER / "checked.json").read_text(encoding="utf-8"))
+    record = json.loads((kicad_files.FOLDER / "checked.json").read_text(encoding="utf-8"))
     rows = []
     for board, plan in layout.BOARDS.items():
         found = record["boards"][board]
-        text = (kicad.FOLDER / f"{board}.kicad_pcb").read_text(encoding="utf-8")
+        text = (kicad_files.FOLDER / f"{board}.kicad_pcb").read_text(encoding="utf-8")
         for row in creepage.distances(text, layout.circuits(board)):
             rows.append(
                 (

@@ -16,6 +16,7 @@ from condenser_monitor.hardware.circuits import (
     presence,
     tolerance,
 )
+from condenser_monitor.hardware.circuits.decks import Opto
 from condenser_monitor.monitor import limits
 from tests.hardware.circuits.conftest import Measure
 
@@ -64,9 +65,7 @@ def test_heat_of_the_droppers_agrees_with_the_simulation(measure: Measure) -> No
         ("line", "supply, load", presence.STRONG),
     ],
 )
-def test_worst_case_thresholds_agree_with_the_simulation(
-    measure: Measure, board: str, name: str, opto: presence.Opto
-) -> None:
+def test_worst_case_thresholds_agree_with_the_simulation(measure: Measure, board: str, name: str, opto: Opto) -> None:
     """At the worst case's own voltage, a tenth to the safe side, the netlist with the worst parts says the same."""
     weak = opto is presence.WEAK
     series = {"control": "R1 D1", "line": "R1 R2 R3 R4"}[board].split()

@@ -9,16 +9,16 @@ from pathlib import Path
 
 import pytest
 
-from condenser_monitor.hardware.circuits import creepage, decks, isolation, kicad, layout, parts
+from condenser_monitor.hardware.circuits import creepage, decks, isolation, kicad_files, layout, parts
 from condenser_monitor.hardware.circuits.packages import PACKAGES
 
 BOARDS = tuple(layout.BOARDS)
-RECORD = json.loads((kicad.FOLDER / "checked.json").read_text())
+RECORD = json.loads((kicad_files.FOLDER / "checked.json").read_text())
 MODELLED = ("resistor", "capacitor", "zener diode", "rectifier diode", "Schottky diode pair", "opto-isolator")
 
 
 def _text(name: str) -> str:
-    return (kicad.FOLDER / name).read_text(encoding="utf-8")
+    return (kicad_files.FOLDER / name).read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("board", BOARDS)
@@ -81,16 +81,16 @@ def test_the_files_are_what_the_description_makes_now(board: str) -> None:
     """A part, net, package or place changed without writing the project again is found here; the copper is the
     file's."""
     committed = _text(f"{board}.kicad_pcb")
-    again = "write with python -m condenser_monitor.hardware.circuits.kicad, then check.sh"
-    assert kicad.pcb(board, kicad.copper_of(committed)) == committed, again
-    assert kicad.schematic(board) == _text(f"{board}.kicad_sch"), again
-    assert kicad.project(board) == _text(f"{board}.kicad_pro"), again
-    assert kicad.rules(board) == _text(f"{board}.kicad_dru"), again
+    again = "write with python -m condenser_monitor.hardware.circuits.kicad_files, then check.sh"
+    assert kicad_files.pcb(board, kicad_files.copper_of(committed)) == committed, again
+    assert kicad_files.schematic(board) == _text(f"{board}.kicad_sch"), again
+    assert kicad_files.project(board) == _text(f"{board}.kicad_pro"), again
+    assert kicad_files.rules(board) == _text(f"{board}.kicad_dru"), again
 
 
 def test_the_shared_library_is_what_the_description_makes_now() -> None:
     """Symbols, footprints and tables."""
-    for name, text in kicad.library(BOARDS).items():
+    for name, text in kicad_files.library(BOARDS).items():
         assert _text(name) == text, name
 
 
@@ -165,5 +165,5 @@ def test_packages_have_a_pad_for_each_pin() -> None:
 
 def test_files_say_what_they_are() -> None:
     """Nobody takes a computed board for a tried one."""
-    for path in Path(kicad.FOLDER).glob("*.kicad_[sp]c[hb]"):
-        assert kicad.NOTE in path.read_text(encoding="utf-8")
+    for path in Path(kicad_files.FOLDER).glob("*.kicad_[sp]c[hb]"):
+        assert kicad_files.NOTE in path.read_text(encoding="utf-8")

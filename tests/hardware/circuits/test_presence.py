@@ -6,7 +6,8 @@ import pytest
 
 from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.circuits import parts, presence
-from condenser_monitor.hardware.circuits.presence import STRONG, WEAK, Opto
+from condenser_monitor.hardware.circuits.decks import Opto
+from condenser_monitor.hardware.circuits.presence import STRONG, WEAK
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import ContractError
 from tests.hardware.circuits.conftest import Measure

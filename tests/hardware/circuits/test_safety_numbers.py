@@ -20,7 +20,8 @@ from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS
 def test_creepage_of_the_line_board_is_that_of_the_standard() -> None:
     """IEC 60664-1:2007 table F.4, material group III, pollution degree 3, 250 V: 4.0 mm; reinforced doubles it."""
     asked = {(barrier.board, barrier.between): barrier.creepage_mm for barrier in BARRIERS}
-    assert asked["line", "line tap to the Pi's side, across an opto"] == 8.0
+    assert asked["line", "line tap to the Pi's side, over the board"] == 8.0
+    assert asked["line", "line tap to the Pi's side, over the opto's body, coated"] == 5.0  # degree 2 beneath a coat
     assert asked["line", "conductor in a CT to its secondary"] == 8.0
     assert asked["line", "supply tap to load tap"] == 4.0
     assert asked["line", "leg to leg, behind the fuses"] == 4.0
@@ -32,7 +33,7 @@ def test_creepage_of_the_line_board_is_that_of_the_standard() -> None:
 def test_clearance_of_the_line_board_is_that_of_the_standard() -> None:
     """IEC 60664-1:2007 tables F.1 and F.2: category III, 300 V, 4 kV: 3.0 mm; reinforced takes 6 kV: 5.5 mm."""
     asked = {(barrier.board, barrier.between): barrier.clearance_mm for barrier in BARRIERS}
-    assert asked["line", "line tap to the Pi's side, across an opto"] == 5.5
+    assert asked["line", "line tap to the Pi's side, over the opto's body, coated"] == 5.5
     assert asked["line", "supply tap to load tap"] == 3.0
     assert isolation.IMPULSE_V[300] == {2: 2500, 3: 4000}
 
@@ -42,6 +43,7 @@ def test_the_boards_give_at_least_what_is_asked() -> None:
     assert all(barrier.given_mm >= barrier.creepage_mm for barrier in BARRIERS)
     assert all(barrier.given_mm >= barrier.clearance_mm for barrier in BARRIERS)
     assert isolation.GIVEN_MM >= 8.0
+    assert isolation.BOARD_MM >= 10.0
     assert isolation.ISOLATOR_V >= 5000.0
 
 

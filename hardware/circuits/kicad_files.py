@@ -1,9 +1,9 @@
 """A KiCad project for each board, as text: schematic, board, rules, and the libraries that both are made of.
 
-    python -m condenser_monitor.hardware.circuits.kicad          writes hardware/circuits/kicad anew
+    python -m condenser_monitor.hardware.circuits.kicad_files          writes hardware/circuits/kicad anew
 
 Made from `parts` (what is joined to what), `packages` and `layout`; nothing is copied from a library. The files are
-those of KiCad 9. `hardware/circuits/kicad/check.sh` has KiCad itself check them (ERC, DRC, schematic against board).
+those of KiCad 9. `hardware/circuits/check.sh` has KiCad itself check them (ERC, DRC, schematic against board).
 Computed, simulated, checked by rule; not built, not certified.
 """
 
