@@ -57,7 +57,9 @@ def _page() -> str:
 
     from condenser_monitor.monitor.commands.table import parser
 
-    return str(Manpage(parser()))
+    commands = parser()
+    commands.man_short_description = "watches an air conditioner's outdoor unit"  # type: ignore[attr-defined]
+    return str(Manpage(commands))
 
 
 def _installer(args: argparse.Namespace) -> int:
