@@ -15,9 +15,9 @@ from itertools import combinations
 from math import cos, radians, sin
 from typing import NamedTuple
 
-from shapely import GeometryCollection, LineString, Point, Polygon, box, unary_union
-from shapely.geometry.base import BaseGeometry
-from shapely.ops import nearest_points
+from shapely import GeometryCollection, LineString, Point, Polygon, box, unary_union  # type: ignore[import-untyped]
+from shapely.geometry.base import BaseGeometry  # type: ignore[import-untyped]
+from shapely.ops import nearest_points  # type: ignore[import-untyped]
 
 Token = str | list["Token"]
 

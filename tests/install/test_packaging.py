@@ -21,7 +21,9 @@ ROOT = Path(__file__).parents[2]
 ROOMS = ("monitor", "hardware", "web", "sim")
 NAME = f"condenser_monitor-{installed.__version__}"
 # What a wheel must not bring along, though it lies among what it brings.
-LEFT_OUT = re.compile(r"hardware/circuits/|web/pictures/|install/try-|sim/load\.py|sim/fixtures\.py|^tests/|\.src")
+LEFT_OUT = re.compile(
+    r"hardware/circuits/|web/pictures/|install/(try-|build-deb|debian/)|sim/load\.py|sim/fixtures\.py|^tests/|\.src"
+)
 
 
 def _python(*arguments: str | Path, cwd: Path, umask: int = 0o022, **environment: str) -> str:
