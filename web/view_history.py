@@ -231,7 +231,7 @@ def normal_svg(normal: dict[str, Any], scale: str) -> Markup | None:
     axis = axes.axis_for(points, "A", from_zero=False)
     ticks = [(at, f"{at:.0f} °{scale}") for at, _ in known[:: max(1, len(known) // 4)]]
     title = plain("normal-plot")
-    return Markup(curves.curve(points, span, axis, ticks, title=title, name="normal"))  # noqa: S704 - ours
+    return Markup(curves.curve(points, span, axis, ticks, title=title, name="normal", held=False))  # noqa: S704 - ours
 
 
 def _scaled(celsius: float, scale: str) -> float:

@@ -38,10 +38,11 @@ def curve(
     title: str,
     name: str,
     height: float = 130.0,
+    held: bool = True,
 ) -> str:
-    """Means as a line over the band from lowest to highest."""
+    """Means as a line over the band from lowest to highest; `held` as in `path`."""
     step = step_s(points)
-    line = path(points, span, axis.high, step, axis.low)
+    line = path(points, span, axis.high, step, axis.low, held=held)
     plot = height - _TOP - _FOOT
     told = _told(points, axis)
     body = (

@@ -184,13 +184,19 @@ def _peaks(peaks: Sequence[StoredPoint], step: float, span: StripSpan, y: float)
     return drawn
 
 
-def path(points: Sequence[StoredPoint], span: StripSpan, top: float, step: float, low: float = 0.0) -> str:
-    """A curve of means in a space of 1000 by 100, each at the middle of its stretch; broken where readings miss."""
+def path(
+    points: Sequence[StoredPoint], span: StripSpan, top: float, step: float, low: float = 0.0, *, held: bool = True
+) -> str:
+    """Means in a space of 1000 by 100, each held over its own stretch, so that a motor that starts draws an edge and no
+    ramp (else a line through their middles); broken where readings miss."""
     drawn, was_s, longest, height = [], float("-inf"), 3.5 * step, top - low
-    middles = span.places([point.wall_s for point in points], step).middles
-    for (wall_s, mean, _, _), x in zip(points, middles, strict=True):
-        pen = "L" if wall_s - was_s <= longest else "M"
-        drawn.append(f"{pen}{x} {98 - 94 * (mean - low) / height:.1f}")
+    lefts, middles, rights = span.places([point.wall_s for point in points], step)
+    for (wall_s, mean, _, _), left, middle, right in zip(points, lefts, middles, rights, strict=True):
+        y, on = f"{98 - 94 * (mean - low) / height:.1f}", wall_s - was_s <= longest
+        if held:
+            drawn.append(f"H{left}V{y}H{right}" if on else f"M{left} {y}H{right}")
+        else:
+            drawn.append(f"{'L' if on else 'M'}{middle} {y}")
         was_s = wall_s
     return "".join(drawn)
 

@@ -46,7 +46,7 @@ def heights(picture: ElementTree.Element) -> list[float]:
     """Each point of the curve as a share of its box, 0 at the foot and 1 at the top."""
     curve = picture.find(".//svg:path[@class='curve']", SVG)
     assert curve is not None
-    return [(98 - float(y)) / 94 for y in re.findall(r"[ML][\d.]+ ([\d.-]+)", curve.attrib["d"])]
+    return [(98 - float(y)) / 94 for y in re.findall(r"(?:M[\d.]+ |V)([\d.-]+)", curve.attrib["d"])]
 
 
 @pytest.mark.parametrize(

@@ -452,13 +452,13 @@ def test_it_is_served_on_a_free_port_and_ends(app: Flask) -> None:
 
 
 def test_a_curve_lies_over_the_stretch_that_it_is_the_mean_of() -> None:
-    """A mean of minutes 30 to 31 of an hour is drawn at 30.5 minutes, not half a stretch early."""
+    """A mean of minutes 30 to 31 of an hour is drawn from 30 to 31, with an upright edge at each end: no ramp."""
     span = strip_chart.StripSpan(0.0, 3600.0, str)
-    points = [StoredPoint(60.0 * at, 1.0, 1.0, 1.0) for at in range(60)]
-    places = [
-        float(x) for x in re.findall(r"[ML]([\d.]+) ", strip_chart.path(points, span, 1.0, timeline.step_s(points)))
-    ]
-    assert places[30] == pytest.approx(1000 * 30.5 / 60, abs=0.1)
+    points = [StoredPoint(60.0 * at, float(at == 30), 1.0, 1.0) for at in range(60)]
+    drawn = strip_chart.path(points, span, 1.0, timeline.step_s(points))
+    assert "L" not in drawn
+    begins, ends = re.findall(r"H([\d.]+)V4\.0H([\d.]+)", drawn)[0]
+    assert (float(begins), float(ends)) == pytest.approx((1000 * 30 / 60, 1000 * 31 / 60), abs=0.1)
 
 
 @pytest.mark.parametrize("path", ["/", "/alerts", "/checks", "/history", "/cycles", "/trends", "/health", "/settings"])
