@@ -7,6 +7,7 @@ from math import inf, nan
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -18,6 +19,7 @@ from condenser_monitor.hardware.calibration import (
     Trim,
     calibrate,
 )
+from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import CommandError, SiteError
 from tests.hardware.bench import Bench, Wave, steady
 
@@ -173,3 +175,21 @@ def test_a_file_that_cannot_be_used_stops_the_program(tmp_path: Path, text: str,
     assert str(path) in str(caught.value)
     path.write_text(_with())
     assert len(calibration.load(path)) == 1
+
+
+def test_the_angle_of_a_power_reading_is_bounded_and_found() -> None:
+    """A resistive load gives the lag as it is; a motor's is the angle beyond its own, arccos(W / VA). A factor that no
+    load has, or a lag of more than the limit, is refused."""
+    most = limits.CALIBRATION.lag_most_deg.value
+    load = CalibrationPoint(raw=1000.0, meter=1000.0, apparent=1000.0, displacement_deg=most)
+    assert calibrate("compressor_w", [load], by="x").offset == pytest.approx(most)
+    motor = CalibrationPoint(raw=500.0, meter=500.0, apparent=1000.0, displacement_deg=63.0)
+    assert calibrate("compressor_w", [motor], by="x").offset == pytest.approx(3.0)
+    for wrong in (
+        msgspec.structs.replace(load, displacement_deg=most + 0.1),
+        msgspec.structs.replace(load, meter=1100.0),
+        msgspec.structs.replace(load, apparent=0.0),
+        msgspec.structs.replace(motor, meter=0.0),
+    ):
+        with pytest.raises(CommandError, match="calibrate compressor_w"):
+            calibrate("compressor_w", [wrong], by="x")

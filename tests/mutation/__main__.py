@@ -34,7 +34,10 @@ CORE: dict[str, tuple[str, ...]] = {
     "monitor/core/trust.py": ("trust", "findings", "engine"),
     "monitor/storage/writer.py": ("core_rules", "history", "history_disk", "history_numbers"),
     "monitor/publishers/broker.py": ("core_rules", "../conformance/test_broker_topics"),
-    "hardware/calibration.py": ("../hardware/test_calibration", "../hardware/test_uncertainty"),
+    "hardware/calibration.py": (
+        *("../hardware/test_calibration", "../hardware/test_power", "../hardware/test_uncertainty"),
+        "../hardware/test_wizard",
+    ),
 }
 SAMPLE, BUDGET = 60, 15.0
 SURVIVORS = Path(__file__).with_name("survivors.toml")
