@@ -42,7 +42,7 @@ SLOW = {
     "start-device-fails": "this unit has no start kit",
 }
 # Known to fall short: what healed in between is no longer named the second time, or not at all.
-FALLS_SHORT = ("delay-relay-dead", "fan-lead-loose", "fan-relay-dead", "winding-grounds")
+FALLS_SHORT = ("delay-relay-dead", "fan-lead-loose", "fan-relay-dead")
 OF_THE_UNIT = {name: cause for name, cause in CAUSES.items() if "monitor-sensing" not in cause.suspects}
 AT_ONCE = [name for name in OF_THE_UNIT if name not in SLOW]
 GRADED = [name for name, cause in OF_THE_UNIT.items() if "break" not in cause.means]
