@@ -278,9 +278,14 @@ class Played:
                     continue
                 self.changes.append(event)
                 if event.change is ChangeKind.RAISED:
-                    true = event.t_s >= min(self.broken_s, self.truth.lying_s) or self.unit.case is None
-                    true = true and self.truth.bears_out(event.finding, event.t_s, scan_s)
-                    (self.true if true else self.untrue).append(event)
+                    if not self.truth.bears_out(event.finding, event.t_s, scan_s):
+                        self.untrue.append(event)
+                    elif event.t_s >= min(self.broken_s, self.truth.lying_s) and not self._of_holes(event):
+                        self.true.append(event)
+
+    def _of_holes(self, change: Change) -> bool:
+        """A cell that is missing is no fault of the unit, and to say so is no untruth."""
+        return change.finding == "sensor-silent" and self.truth.holes
 
     # ------------------------------------------------------------ a technician comes
 
