@@ -29,7 +29,7 @@ def test_page_kept_is_the_page_made(name: str) -> None:
 
 
 def test_no_page_lies_about_that_no_table_makes() -> None:
-    """Every file kept is one of the pages, or is written by hand or measured (changes, promises, hubs, accuracy, trust)."""
+    """Every file kept is one of the pages, or written by hand or measured (changes, promises, hubs, accuracy)."""
     assert {path.name for path in catalogue.PLACE.iterdir()} - {
         "accuracy.md",
         "changes.md",
