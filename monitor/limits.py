@@ -220,6 +220,7 @@ DIAGNOSES_MOST = _ours(4, "times", 1, 60, "what changes more often within the ho
 DIAGNOSES_WINDOW_S = _ours(3600.0, "s", 60, 86400, "the hour in which changes of the diagnosis are counted")
 FAR_FETCHED_SHARE = _ours(0.005, "1", 0.0001, 0.1, "second and third suspects are named down to this share")
 STEADY_SHARE = _ours(0.15, "1", 0.01, 0.5, "a share that has moved by less is no news")
+REVISED_SHARE = _ours(0.1, "1", 0.01, 0.5, "a suspect with less that comes or goes at the end of the list is no news")
 SELDOM_SHARE = _ours(0.1, "1", 0.01, 0.5, "what a suspect shows seldom counts a tenth of what it shows usually")
 
 # ---------------------------------------------------------------- judging

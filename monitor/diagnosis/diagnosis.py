@@ -176,13 +176,13 @@ class FindingDiagnosis:
         return _change(ChangeKind.CLEARED, finding, observed.now_s, observed.wall_s)
 
     def _review(self, observed: Observed, found: Diagnosis | None) -> list[Change]:
-        """The findings that have another first suspect by now, or another set of them."""
+        """The findings that have another first suspect by now, or others than at the end of the list."""
         changes = []
         for name, was in self.standing.items():
             if name in observed.evaluation.raised or name in self._restored:
                 continue
             suspects = _suspects(name, found)
-            if suspects[:1] == was.suspects[:1] and set(suspects) == set(was.suspects):
+            if suspects[:1] == was.suspects[:1] and not self._news(set(suspects) ^ set(was.suspects), found):
                 continue
             finding = msgspec.structs.replace(
                 was,
@@ -194,6 +194,12 @@ class FindingDiagnosis:
             self.standing[name] = finding
             changes.append(_change(ChangeKind.REVISED, finding, observed.now_s, observed.wall_s))
         return changes
+
+    def _news(self, moved: Collection[str], found: Diagnosis | None) -> bool:
+        """Whether suspects that have come or gone are more than the end of the list."""
+        before = {} if self.diagnosed is None else dict(self.diagnosed.suspects)
+        now = {} if found is None else found.shares
+        return any(max(before.get(name, 0.0), now.get(name, 0.0)) >= limits.REVISED_SHARE.value for name in moved)
 
     def _diagnosed(self, observed: Observed, found: Diagnosis | None) -> list[Diagnosed]:
         if found is None:
