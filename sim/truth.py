@@ -225,7 +225,8 @@ class Truth:
         faulty = bool(senses) or now_s >= self.lying_s
         silent = any(sense.unplugged or sense.stuck for sense in senses)
         holes = self.holes or condition.bus_errors > 0.0 or condition.lost_scans > 0.05
-        self._set("sensing-disagrees", faulty, now_s)
+        # What sticks at what it would say anyhow shows to nobody.
+        self._set("sensing-disagrees", faulty, now_s, bool(senses))
         self._set("sensor-silent", silent or holes, now_s, silent)
         self._last_s = now_s
 
