@@ -45,7 +45,7 @@ COMMANDS: dict[str, Row] = {
     "demo": Row((), serves=True),
     "workbench": Row((), serves=True),
     "simulate": Row(("short.toml",), ("short.toml",), ("--record",)),
-    "accuracy": Row(("--units", "0")),
+    "accuracy": Row(("--units", "0"), (), ("--page",)),
     "season": Row(("out", "--days", "0.02"), ("--weather", "--fleet"), ("out",)),
     "run": Row((), ("--site",), serves=True),
     "page": Row((), ("--site",), serves=True),
