@@ -46,7 +46,8 @@ def office(tmp_path_factory: pytest.TempPathFactory) -> Office:
 def looked_at(answer: Any, path: str) -> None:
     """No error of the server, nothing of its inside, and nobody is sent to another host."""
     text = answer.get_data(as_text=True) if answer.mimetype.startswith("text/html") else ""
-    assert answer.status_code < 500, (path, answer.status_code)
+    unwell = path.rstrip("/") == "/healthz" and answer.status_code == 503  # that is its answer: no ingest lives here
+    assert answer.status_code < 500 or unwell, (path, answer.status_code)
     assert "Traceback (most recent call last)" not in text, path
     assert "<script>alert(1)</script>" not in text, path
     location = answer.headers.get("Location", "")
