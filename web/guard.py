@@ -15,6 +15,7 @@ from urllib.parse import urlsplit
 from flask import Flask, Response, abort, g, redirect, request, session, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
+from condenser_monitor.monitor.publishers.answer_links import page_address
 from condenser_monitor.monitor.report.share import Share
 from condenser_monitor.web.context import page_context
 from condenser_monitor.web.peer import is_person
@@ -225,6 +226,11 @@ def is_local() -> bool:
     if not (_loopback(peer) and (host == "localhost" or _loopback(host))):
         return False
     return port is None or is_person(peer, int(port))  # every server has it; a test's client within the process not
+
+
+def phone_address() -> str:
+    """Return the address under which other devices reach the page, no slash at its end; "" where only this one does."""
+    return page_address(page_context().settings) if is_local() else request.url_root.rstrip("/")
 
 
 def _of_a_proxy(header: str) -> bool:

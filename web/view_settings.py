@@ -5,15 +5,17 @@ from __future__ import annotations
 from typing import cast, get_args
 
 from flask import Blueprint, abort, redirect, render_template, request, url_for
+from markupsafe import Markup
 from werkzeug.wrappers import Response
 
 from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.drawing.qr import as_qr
 from condenser_monitor.monitor.strings.translate import LANGUAGES
 from condenser_monitor.web import guard
 from condenser_monitor.web.access import Right
 from condenser_monitor.web.context import LANGUAGE_COOKIE, SCALE_COOKIE, page_context
 from condenser_monitor.web.setup_steps import STEPS, is_set, said_of
-from condenser_monitor.web.template_strings import t
+from condenser_monitor.web.template_strings import plain, t
 
 settings = Blueprint("settings", __name__)
 _YEAR_S = 366 * 86400
@@ -27,6 +29,7 @@ def shown() -> str:
 
 def _page(secret: str = "") -> str:
     found = page_context()
+    address = guard.phone_address()
     access, stored = found.access, found.stored_settings()
     steps = [(step, step.slug in stored.steps) for step in STEPS]
     return render_template(
@@ -49,6 +52,8 @@ def _page(secret: str = "") -> str:
         tokens=access.tokens(),
         secret=secret,
         least=int(limits.WEB.password_least.value),
+        address=address,
+        qr=Markup(as_qr(f"{address}/", plain("on-a-phone-qr")) if address else ""),  # noqa: S704 - drawn by us
         local=guard.is_local(),
     )
 

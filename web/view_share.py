@@ -14,13 +14,14 @@ from markupsafe import Markup
 from werkzeug.wrappers import Response as AnyResponse
 
 from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.drawing.qr import as_qr
 from condenser_monitor.monitor.report.html import article
 from condenser_monitor.monitor.report.share import ENTRANCE, Share
 from condenser_monitor.monitor.report.write import report, report_html, report_pdf
 from condenser_monitor.web import guard
 from condenser_monitor.web.access import SignInTries
 from condenser_monitor.web.context import PageContext, page_context
-from condenser_monitor.web.template_strings import t
+from condenser_monitor.web.template_strings import plain, t
 
 share = Blueprint("share", __name__)
 DAYS = (1, 3, 7, 14, 30, 92)
@@ -39,7 +40,9 @@ def shown() -> str:
 
 def _page(code: str = "") -> str:
     found = page_context()
-    place = url_for("share.enter", _external=True)
+    address = guard.phone_address()
+    place = address + url_for("share.enter") if address else url_for("share.enter", _external=True)
+    link = f"{place}#{code}"
     return render_template(
         "report.html",
         days_choices=DAYS,
@@ -49,8 +52,9 @@ def _page(code: str = "") -> str:
         shares=found.shares.standing(found.wall()),
         code=code,
         place=place,
-        link=f"{place}#{code}",
-        local=guard.is_local(),
+        link=link,
+        qr=Markup(as_qr(link, plain("share-qr")) if code and address else ""),  # noqa: S704 - drawn by us
+        local=not address,
         pdf=_can_pdf(),
     )
 

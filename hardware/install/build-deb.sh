@@ -23,6 +23,7 @@ CARRIED=(
 DEPENDS=(
     "python3 (>= 3.11)" python3-msgspec "python3-paho-mqtt (>= 2.0)" python3-sysv-ipc python3-typing-extensions
     "python3-flask (>= 3.0)" "python3-waitress (>= 3.0.1)" "python3-werkzeug (>= 3.0.6)" "python3-jinja2 (>= 3.1.6)"
+    "python3-segno (>= 1.5)"
     "python3-reportlab (>= 4.0)" "python3-pkg-resources | python3-setuptools" adduser
 )
 # who builds it puts his own here, as for Debian's tools

@@ -60,6 +60,7 @@ def _share(args: argparse.Namespace) -> int:
     from pathlib import Path
 
     from condenser_monitor.monitor.clock import wall_clock
+    from condenser_monitor.monitor.publishers.answer_links import page_address
     from condenser_monitor.monitor.report.share import (
         Shares,
         end,
@@ -67,14 +68,16 @@ def _share(args: argparse.Namespace) -> int:
         tell,
     )
 
-    shares, now_s = Shares(Path(shared.site(args).history.file)), wall_clock()
+    settings = shared.site(args)
+    shares, now_s = Shares(Path(settings.history.file)), wall_clock()
     if now_s is None:
         raise CommandError("share", "a clock that was never set", "a machine that knows the time of day")
     if args.revoke is not None:
         return end(shares, args.revoke, wall_s=now_s, say=print)
     if args.name is None:
         return tell(shares, wall_s=now_s, say=print)
-    return give(shares, args.name, wall_s=now_s, say=print, days=args.days, valid_days=args.valid)
+    address = page_address(settings)
+    return give(shares, args.name, wall_s=now_s, say=print, days=args.days, valid_days=args.valid, address=address)
 
 
 def _renew(args: argparse.Namespace) -> int:

@@ -14,7 +14,7 @@ from condenser_monitor.monitor.core.errors import shown
 _LINE_MOST = 4000  # characters of a line on stderr
 # The extra that brings a package, by the name it is imported by; a test holds this to pyproject.toml.
 EXTRA_OF = {
-    **dict.fromkeys(("flask", "werkzeug", "jinja2", "markupsafe", "waitress"), "web"),
+    **dict.fromkeys(("flask", "werkzeug", "jinja2", "markupsafe", "waitress", "segno"), "web"),
     **dict.fromkeys(("sqlalchemy", "alembic", "psycopg", "argon2", "prometheus_client"), "fleet"),
     **{
         "apprise": "phone",

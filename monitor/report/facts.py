@@ -24,6 +24,7 @@ from condenser_monitor.monitor.core.records import (
     UnitStatus,
 )
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
+from condenser_monitor.monitor.publishers.answer_links import page_address
 from condenser_monitor.monitor.storage.history import StorageQueries, resumed_visit
 from condenser_monitor.monitor.storage.models import (
     Health,
@@ -73,6 +74,7 @@ class ReportFacts(msgspec.Struct, frozen=True, kw_only=True):
     """Everything the report tells. Times are wall seconds; `blind`: the status is too old to be believed."""
 
     settings: Settings
+    address: str  # of the page, "" where no other device reaches it
     made_wall_s: float
     from_wall_s: float
     days: int
@@ -119,6 +121,7 @@ def gather(
     occurrences = _occurrences(events)
     return ReportFacts(
         settings=settings,
+        address=page_address(settings),
         made_wall_s=wall_s,
         from_wall_s=from_s,
         days=days,

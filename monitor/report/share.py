@@ -118,8 +118,12 @@ def give(
     say: Callable[[str], object],
     days: int | None = None,
     valid_days: float | None = None,
+    address: str = "",
 ) -> int:
-    """Make a code and say it with what it opens; exit status 0. Raises as `Shares.make`."""
+    """Make a code and say it with what it opens, as a link where the page's `address` is known; exit status 0.
+
+    Raises as `Shares.make`.
+    """
     code = shares.make(name, wall_s=wall_s, days=days, valid_days=valid_days)
     made = next(share for share in shares.standing(wall_s) if share.name == name)
     say(code)
@@ -127,7 +131,8 @@ def give(
         f"for {name}: the report of the last {texts.span(made.days * _DAY_S)}, "
         f"until {time_format.moment(made.ends_wall_s)}"
     )
-    say(f"entered at {ENTRANCE} of the page, or sent as a link: the page's address, {ENTRANCE}#{code}")
+    place = address or "the page's address, "
+    say(f"entered at {ENTRANCE} of the page, or sent as a link: {place}{ENTRANCE}#{code}")
     say("It is not shown again.")
     return 0
 

@@ -21,6 +21,7 @@ from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.visit.dialogue import POWER
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
+from condenser_monitor.monitor.drawing import qr
 from condenser_monitor.monitor.drawing.report_charts import (
     PlotMark,
     PlotSpan,
@@ -60,7 +61,20 @@ def document(facts: ReportFacts) -> Document:
     """The whole report."""
     site = facts.settings.site
     made = time_format.moment(facts.made_wall_s, None, facts.zone)
-    parts = (_head, _cautions, _now, _standing, _story, _closely, _runs, _over_time, _own_normal, by_hand, plate)
+    parts = (
+        _head,
+        _cautions,
+        _now,
+        _standing,
+        _story,
+        _closely,
+        _runs,
+        _over_time,
+        _own_normal,
+        by_hand,
+        plate,
+        _live_page,
+    )
     blocks = [block for part in parts for block in part(facts)]
     return Document(say("title", site=site.name), say("foot", site=site.name, made=made), tuple(blocks))
 
@@ -301,6 +315,15 @@ def _trace(facts: ReportFacts, name: str, points: Sequence[object]) -> Trace:
 
 def _span(facts: ReportFacts, from_s: float, to_s: float) -> PlotSpan:
     return PlotSpan(from_s, to_s, time_format.ticks(from_s, to_s, facts.zone))
+
+
+def _live_page(facts: ReportFacts) -> Iterator[Block]:
+    """Where the state of the moment is, to be read by a phone's camera."""
+    if not facts.address:
+        return
+    picture = qr.drawing(facts.address, say("live-page-at"))
+    yield Heading(say("live-page"))
+    yield Para(f"{say('live-page-at')} {facts.address}") if picture is None else Picture(picture)
 
 
 # ---------------------------------------------------------------- how it ran

@@ -370,6 +370,10 @@ _PAGE = {
     "new-token": "The new token",
     "copy-now": "Copy it now: it is not shown again.",
     "this-device": "On this device",
+    "on-a-phone": "On a phone",
+    "on-a-phone-about": "Point a phone’s camera at this code, in the home network. Printed and stuck inside"
+    " the lid of the box, it shows a technician where the page is.",
+    "on-a-phone-qr": "QR code of this page’s address",
     "temperatures-in": "Temperatures in",
     "keep": "Keep",
     "password-about": "It is asked on every device but the monitor itself. A new one signs all devices out.",
@@ -413,6 +417,8 @@ _PAGE = {
     " it is not shown again.",
     "share-link": "Link",
     "share-code": "Code",
+    "share-scan": "Or let the other phone’s camera read this:",
+    "share-qr": "QR code of the link",
     "share-here-only": "You look at this page on the monitor itself, so the link works on this machine only. Elsewhere"
     " the page has the address under which your phone or the technician reaches it, followed by {path}.",
     "share-standing": "Codes in force",

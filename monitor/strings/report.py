@@ -100,6 +100,8 @@ _REPORT = {
     "sensed": "Sensed",
     "not-sensed": "Not sensed",
     "nothing": "nothing",
+    "live-page": "On the page",
+    "live-page-at": "How it is now, in the home network and with the password:",
     "site-file": "As told in the site file",
     "disk": "The monitor's disk: {why}. Rows of this report may be missing.",
     "col-check": "check",
