@@ -242,8 +242,8 @@ SATISFIED_MOST_S = _ours(3 * 3600.0, "s", 1800, 86400, "a call that nothing answ
 CONFIRM_STOPS = _ours(2, "stops", 1, 5, "when a single stop came may be chance; two alike are a habit")
 OFF_SECONDS_S = _ours(20.0, "s", 5, 60, "no overload or pressure switch closes again so soon")
 OFF_LONG_S = _ours(900.0, "s", 300, 7200, "a hot compressor's overload takes a quarter of an hour and more")
-OVERLOAD_MOST_S = Limit(
-    9000.0, "s", 1800, 86400, "from memory", "a hot compressor's internal overload closes within two hours; margin ours"
+OVERLOAD_MOST_S = _cited(
+    9000.0, "s", 1800, 86400, sources.PROTECTOR_RESET, why="it closes within two hours; margin ours"
 )
 RUN_LOW_RATIO = _ours(
     0.95, "1", 0.5, 1, "of what is normal at that temperature; a sound unit keeps within a few percent"

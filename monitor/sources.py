@@ -117,6 +117,14 @@ SCROLL_GUIDE_CYCLES = Source(
     "at least 2 min of run, 180 s of rest advised, at most 12 starts an hour",
     "data sheet",
 )
+PROTECTOR_RESET = Source(
+    "UL 60335-2-34 and field practice",
+    "",
+    "internal line-break protectors",
+    "remembered",
+    "",
+    "with the rotor locked it opens in 2 to 10 s and closes again after 15 min to over 2 h",
+)
 CAPACITOR_BAND = Source(
     "comparison page of motor capacitors",
     "",

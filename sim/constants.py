@@ -52,7 +52,7 @@ FUSE_SOURCE = Constant(0.0, "", sources.BLADE_FUSE.basis, sources.BLADE_FUSE.tex
 # ---------------------------------------------------------------- line
 
 TRIP_FREE_V = _ours(1.0, "V", "below this an induction motor's windings carry no current worth a reading")
-LEG_SHARE = Constant(0.5, "1", "standard", "ANSI C84.1: a leg of a 120/240 V service carries half of the volts")
+LEG_SHARE = Constant(0.5, "1", sources.SERVICE_NOMINAL.basis, sources.SERVICE_NOMINAL.text)
 LEG_OHM = _ours(60.0, "ohm", "a lost leg still hangs on a kilowatt of the house's other 240 V loads")
 
 # ---------------------------------------------------------------- refrigerant side

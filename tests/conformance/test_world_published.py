@@ -132,9 +132,11 @@ def test_two_gauges_are_a_ratio_of_the_standard(awg: int, smaller: int) -> None:
 
 @pytest.mark.parametrize("seed", range(20))
 def test_varied_units_stay_within_what_nameplates_show(seed: int) -> None:
-    """LRA / RLA between 4 and 7 (nameplates 4.6 to 5.9, a guide 5 to 7), class 2 secondary under 30 V (UL 1585)."""
+    """LRA / RLA between 4 and 7 (nameplates 4.6 to 5.9, a guide 5 to 7; not of a drive, which starts without inrush),
+    class 2 secondary under 30 V (UL 1585)."""
     design = varied(list(DESIGNS.values())[seed % len(DESIGNS)], Random(seed))
-    assert 4.0 <= design.compressor_lra_a / design.compressor_rla_a <= 7.0
+    if design.kind != "variable-speed":
+        assert 4.0 <= design.compressor_lra_a / design.compressor_rla_a <= 7.0
     assert 24 * (1 + design.transformer_regulation) * design.line_v / design.primary_v < 30.0
     assert design.drop_out_v < design.pull_in_v <= 20.4
     assert design.pull_in_v < inf
