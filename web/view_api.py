@@ -6,7 +6,6 @@ ROUTES describes each call once; the views are registered from it and web/openap
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, Literal, NamedTuple
 
 import msgspec
 from flask import Blueprint, Response, request
@@ -29,6 +28,7 @@ from condenser_monitor.monitor.storage.models import (
 )
 from condenser_monitor.web import openapi as document
 from condenser_monitor.web.context import page_context
+from condenser_monitor.web.openapi import Param, Route
 from condenser_monitor.web.view_alerts import put
 
 api = Blueprint("api", __name__, url_prefix="/api/v1")
@@ -64,29 +64,6 @@ class Left(msgspec.Struct, frozen=True, kw_only=True):
 
     id: str
     answer: Answer | None
-
-
-class Param(NamedTuple):
-    """A parameter of a query."""
-
-    name: str
-    kind: Literal["number", "integer", "string"]
-    meaning: str
-    required: bool = False
-    choices: tuple[str, ...] = ()
-
-
-class Route(NamedTuple):
-    """One call: where, what it gives, what it takes. `body`: the type of the JSON sent."""
-
-    method: Literal["GET", "POST"]
-    path: str
-    name: str
-    summary: str
-    gives: Any
-    view: Callable[[], Any]
-    params: tuple[Param, ...] = ()
-    body: Any = None
 
 
 # ---------------------------------------------------------------- the calls
@@ -229,4 +206,9 @@ for _route in ROUTES:
 @api.get("/openapi.json")
 def openapi() -> Response:
     """The OpenAPI document of this interface."""
-    return Response(msgspec.json.encode(document.document(ROUTES)), mimetype="application/json")
+    found = document.document(
+        ROUTES,
+        title="Condenser monitor",
+        description="Read-only but for requests. On the monitor itself it is open; elsewhere it wants a token.",
+    )
+    return Response(msgspec.json.encode(found), mimetype="application/json")

@@ -10,7 +10,7 @@ import secrets
 from collections.abc import Sequence
 from enum import StrEnum
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import msgspec
 import sqlalchemy as sa
@@ -268,11 +268,24 @@ def drop_token(store: Store, name: str, *, by: str, now: float) -> None:
         note(connection, now, by, "ended a token", name)
 
 
-def token_scopes(store: Store, secret: str) -> frozenset[str]:
-    """Return what the bearer of a token may; nothing for no token of ours."""
+class Program(NamedTuple):
+    """A program with a token: its name, and what it may (of SCOPES)."""
+
+    name: str
+    scopes: frozenset[str]
+
+    @property
+    def viewer(self) -> Viewer:
+        """Who a program is to the queries and in the log: it sees what a dispatcher sees."""
+        return Viewer(id=0, login=f"program {self.name}", name=self.name, role=Role.DISPATCHER)
+
+
+def program(store: Store, secret: str) -> Program | None:
+    """Return whose token this is; None for no token of ours."""
+    query = sa.select(api_tokens.c.name, api_tokens.c.scopes).where(api_tokens.c.digest == digest(secret))
     with store.read() as connection:
-        scopes = connection.scalar(sa.select(api_tokens.c.scopes).where(api_tokens.c.digest == digest(secret)))
-    return frozenset((scopes or "").split())
+        row = connection.execute(query).one_or_none()
+    return None if row is None else Program(row.name, frozenset(row.scopes.split()))
 
 
 def page_key(store: Store) -> str:

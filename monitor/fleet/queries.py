@@ -286,6 +286,29 @@ def search(connection: sa.Connection, viewer: Viewer, words: str, *, offset: int
     return _line_page(connection, query, sites.c.name, offset)
 
 
+class Customer(msgspec.Struct, frozen=True, kw_only=True):
+    """A customer with the sites that are theirs."""
+
+    customer: str
+    sites: tuple[SiteLine, ...]
+
+
+def customers(connection: sa.Connection, viewer: Viewer, words: str, *, offset: int = 0) -> Page[Customer]:
+    """Customers whose name holds every one of the words, by name, each with the sites in force; all for none."""
+    named = sa.select(sites.c.customer).where(sites.c.revoked_at.is_(None), sites.c.customer != "", visible(viewer))
+    for word in words.lower().split()[:8]:
+        named = named.where(sa.func.lower(sites.c.customer).contains(word, autoescape=True))
+    names = named.distinct().subquery()
+    total = connection.scalar(sa.select(sa.func.count()).select_from(names)) or 0
+    shown = sa.select(names.c.customer).order_by(names.c.customer).limit(PAGE_ROWS).offset(offset)
+    found: dict[str, list[SiteLine]] = {name: [] for name in connection.scalars(shown)}
+    query = _lines(viewer).where(sites.c.customer.in_(list(found)), sites.c.revoked_at.is_(None))
+    for row in connection.execute(query.order_by(sites.c.site)):
+        line = SiteLine(**{name: row._mapping[name] for name in SiteLine.__struct_fields__})
+        found[line.customer].append(line)
+    return Page([Customer(customer=name, sites=tuple(rows)) for name, rows in found.items()], total, offset)
+
+
 def _lines(viewer: Viewer) -> sa.Select[Any]:
     columns = [sites.c[name] for name in SiteLine.__struct_fields__ if name in sites.c]
     columns += [state.c[name] for name in ("online", "online_at", "heard_at")]

@@ -34,6 +34,10 @@ NOTE_MOST = 4000
 _Z = 1.959964  # of the normal distribution, 95 % two-sided
 
 
+class AlreadyBooked(CommandError):
+    """What is wanted of a visit speaks against one that is booked, or done."""
+
+
 class Booked(NamedTuple):
     """A visit with its site, as lists show it."""
 
@@ -51,6 +55,7 @@ class Booked(NamedTuple):
     note: str
     was: str
     parts: tuple[str, ...]
+    made_at: float
     done_at: float | None
     load: tuple[str, ...]
     perhaps: tuple[str, ...]
@@ -80,7 +85,7 @@ def book(
     connection.execute(sa.select(sites.c.id).where(sites.c.id == key).with_for_update())  # one booking at a time
     there = connection.execute(_booked_at(key, kind)).first()
     if there is not None:
-        raise CommandError(
+        raise AlreadyBooked(
             "visit", f"one more to {site}", f"one at a time: visit {there.id} is booked for {there.due_day}"
         )
     row = {
@@ -212,14 +217,24 @@ def _text(text: str) -> str:
 
 
 def listed(
-    connection: sa.Connection, viewer: Viewer, *, status: str = BOOKED, limit: int | None = None
+    connection: sa.Connection, viewer: Viewer, *, status: str = BOOKED, limit: int | None = None, offset: int = 0
 ) -> list[Booked]:
     """Visits of a status that the viewer may see, booked ones by day; a technician's own only."""
-    query = _visits().where(visits.c.status == status, visible(viewer))
-    if viewer.role is Role.TECHNICIAN:
-        query = query.where(visits.c.technician_id == viewer.id)
+    query = _visits().where(*_mine(viewer, status))
     order = visits.c.due_day if status == BOOKED else visits.c.done_at.desc()
-    return [_booked(row) for row in connection.execute(query.order_by(order, visits.c.id).limit(limit))]
+    rows = connection.execute(query.order_by(order, visits.c.id).limit(limit).offset(offset))
+    return [_booked(row) for row in rows]
+
+
+def count(connection: sa.Connection, viewer: Viewer, status: str) -> int:
+    """Return how many visits `listed` has in all."""
+    query = sa.select(sa.func.count()).select_from(visits.join(sites, sites.c.id == visits.c.site_id))
+    return connection.scalar(query.where(*_mine(viewer, status))) or 0
+
+
+def _mine(viewer: Viewer, status: str) -> list[sa.ColumnElement[bool]]:
+    own = [visits.c.technician_id == viewer.id] if viewer.role is Role.TECHNICIAN else []
+    return [visits.c.status == status, visible(viewer), *own]
 
 
 def one(connection: sa.Connection, viewer: Viewer, visit: int) -> Booked | None:

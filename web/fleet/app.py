@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from flask import Flask, render_template
+from flask import Flask, render_template, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.middleware.proxy_fix import ProxyFix
 
@@ -20,11 +20,12 @@ from condenser_monitor.monitor.fleet.people import page_key
 from condenser_monitor.monitor.fleet.queries import PAGE_ROWS
 from condenser_monitor.monitor.fleet.setup import FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
-from condenser_monitor.monitor.fleet.visits import KINDS
+from condenser_monitor.monitor.fleet.visits import KINDS, AlreadyBooked
 from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import short
 from condenser_monitor.web.fleet import guard
+from condenser_monitor.web.fleet.api import api
 from condenser_monitor.web.fleet.lists import lists
 from condenser_monitor.web.fleet.login import door
 from condenser_monitor.web.fleet.office import office
@@ -61,7 +62,7 @@ def create_app(settings: FleetSettings, store: Store, *, wall: Callable[[], floa
     )
     app.extensions["desk"] = OfficeContext(store, settings, wall)
     app.extensions["flood"] = guard.Flood(wall)
-    for blueprint in (door, lists, sites, work, office, programs):
+    for blueprint in (door, lists, sites, work, office, programs, api):
         app.register_blueprint(blueprint)
     guard.OfficeGuard().install(app)
     _dress(app)
@@ -112,13 +113,22 @@ def _freshness() -> Freshness | None:
 
 
 def _http_error(error: HTTPException) -> Any:
+    if request.path.startswith("/api/"):
+        code = error.code or (429 if error.response is not None else 500)
+        return {"error": error.name, "why": error.description or ""}, code, _retry(code)
     if error.response is not None:
         return error.response
     words = render_template("fleet/error.html", title=error.name, why=error.description or "")
     return words, error.code or 500
 
 
-def _our_error(error: CondenserError) -> tuple[str, int]:
-    """What a person gave cannot be used (400), or the database fails (503)."""
-    code = 503 if isinstance(error, DatabaseError) else 400
+def _retry(code: int) -> dict[str, str]:
+    return {"Retry-After": "60"} if code == 429 else {}
+
+
+def _our_error(error: CondenserError) -> Any:
+    """What was given cannot be used (400), speaks against what is there (409), or the database fails (503)."""
+    code = 503 if isinstance(error, DatabaseError) else 409 if isinstance(error, AlreadyBooked) else 400
+    if request.path.startswith("/api/"):
+        return {"error": type(error).__name__, "why": str(error)}, code
     return render_template("fleet/error.html", title="That did not work", why=str(error)), code

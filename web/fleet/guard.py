@@ -23,7 +23,17 @@ _ALL = frozenset(Role)
 _OFFICE = frozenset({Role.OWNER, Role.DISPATCHER})
 _OWNER = frozenset({Role.OWNER})
 PUBLIC = frozenset({"static", "door.login", "programs.healthz"})
-SCOPED = {"programs.metrics": "metrics"}  # for programs: the scope that their token must have
+SCOPED = {  # for programs: the scope that their token must have
+    "programs.metrics": "metrics",
+    "api.sites": "read",
+    "api.site": "read",
+    "api.cases": "read",
+    "api.customers": "read",
+    "api.visits": "read",
+    "api.visit": "read",
+    "api.technicians": "read",
+    "api.openapi": "read",
+}
 RIGHTS: dict[str, frozenset[Role]] = {
     "door.logout": _ALL,
     "door.password": _ALL,
@@ -94,11 +104,13 @@ class OfficeGuard(Guard):
     def decide(self, endpoint: str | None) -> AnyResponse | None:
         if endpoint in PUBLIC:
             return None
-        if endpoint in SCOPED:
-            scopes = people.token_scopes(office_context().store, bearer() or "")
-            if SCOPED[endpoint] not in scopes:
-                abort(403 if scopes else 401)
-            g.program = True
+        if endpoint in SCOPED or request.path.startswith("/api/"):
+            found = people.program(office_context().store, bearer() or "")
+            if found is None:
+                abort(401)
+            if endpoint is not None and SCOPED.get(endpoint) not in found.scopes:
+                abort(403)
+            g.program = found
             return None
         if g.session is None:
             return self.away()

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from flask import current_app, g, request
 
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.fleet.people import OfficeSession, Viewer
+from condenser_monitor.monitor.fleet.people import OfficeSession, Program, Viewer
 from condenser_monitor.monitor.fleet.setup import FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
 
@@ -36,9 +36,9 @@ def held() -> OfficeSession | None:
 
 
 def viewer() -> Viewer:
-    """Who is asking; only behind the guard."""
-    found = held()
-    assert found is not None
+    """Who is asking, a person or a program; only behind the guard."""
+    found = held() or g.get("program")
+    assert isinstance(found, OfficeSession | Program)
     return found.viewer
 
 

@@ -1,0 +1,113 @@
+"""The office's JSON interface says what the pages say, to programs whose token has the scope, and to nobody else."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from werkzeug.test import TestResponse
+
+from condenser_monitor.monitor.fleet import people
+from condenser_monitor.monitor.fleet.slots import Slots
+from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.sim.load import site_name
+from condenser_monitor.web.fleet import guard
+from condenser_monitor.web.fleet.api import ROUTES
+from tests.fleet.office import NAMES, NOTES, Office
+
+SITE = site_name(0)
+
+
+class Program:
+    """A program that asks an office, with a token of these scopes."""
+
+    def __init__(self, office: Office, *scopes: str) -> None:
+        self.office = office
+        self.token = people.add_token(office.store, " ".join(scopes), scopes, by="test", now=office.now)
+        self.client = office.app.test_client()
+
+    def get(self, path: str) -> TestResponse:
+        return self.client.get(f"/api/v1{path}", headers={"Authorization": f"Bearer {self.token}"})
+
+    def post(self, path: str, **body: Any) -> TestResponse:
+        return self.client.post(f"/api/v1{path}", json=body, headers={"Authorization": f"Bearer {self.token}"})
+
+
+@pytest.fixture
+def office(tmp_path: Path) -> Iterator[Office]:
+    """An office of the test's own."""
+    store = Store(f"sqlite:///{tmp_path}/fleet.db")
+    store.migrate()
+    yield Office(store)
+    store.close()
+
+
+def test_every_call_wants_the_scope_that_the_guard_names(office: Office) -> None:
+    """No token, a wrong one, one of another scope; a person's session opens none of them; each refusal is JSON."""
+    read, write = Program(office, "read"), Program(office, "write")
+    owner = office.client("owner")
+    for route in ROUTES:
+        path = "/api/v1" + route.path.replace("{name}", SITE).replace("{key}", "1")
+        scope = "read" if route.method == "GET" else "write"
+        assert guard.SCOPED[f"api.{route.name}"] == scope
+        other = write if scope == "read" else read
+        for headers, status in (
+            ({}, 401),
+            ({"Authorization": "Bearer wrong"}, 401),
+            ({"Authorization": f"Bearer {other.token}"}, 403),
+        ):
+            answer = office.app.test_client().open(path, method=route.method, headers=headers)
+            assert answer.status_code == status, (path, headers)
+            assert set(answer.json or {}) == {"error", "why"}
+        assert owner.open(path, method=route.method).status_code == 401
+    assert read.get("/nothing").status_code == 404
+
+
+def test_sites_customers_and_cases_are_those_of_the_pages(office: Office) -> None:
+    """Found by words, in the order of the morning list; a list is not to be trusted while no ingest lives."""
+    program = Program(office, "read")
+    found = program.get("/sites").json
+    assert found["total"] == len(NAMES)
+    assert {row["name"] for row in found["rows"]} == set(NAMES)
+    assert not any(row["calm"] for row in found["rows"])  # no ingest worker lives
+    assert found["trusted"] is False
+    assert [row["site"] for row in program.get("/sites?q=elm").json["rows"]] == [SITE]
+    assert program.get("/sites?from=2").json["rows"][0] == found["rows"][2]
+    customers = program.get("/customers?q=customer 3").json
+    assert [(row["customer"], [site["site"] for site in row["sites"]]) for row in customers["rows"]] == [
+        ("Customer 3", [site_name(3)])
+    ]
+    cases = program.get("/cases").json["rows"]
+    text = office.client("owner").get("/").text
+    places = [text.index(f"/site/{row['site']}") for row in cases]
+    assert len(cases) >= 2
+    assert places == sorted(places)
+    one = program.get(f"/sites/{cases[0]['site']}").json
+    assert cases[0]["finding"] in [row["finding"] for row in one["stands"]]
+    assert one["unit"]["compressor_rla_a"] == 14.1
+    assert program.get("/sites/nobody").status_code == 404
+    with Slots(office.store) as slots:
+        slots.beat([0], office.now, {}, office.now)
+        assert program.get("/cases").json["trusted"] is True
+
+
+def test_visits_are_listed_by_status(office: Office) -> None:
+    """Two booked, one done; people who can be sent are the technicians."""
+    program = Program(office, "read")
+    booked, done = program.get("/visits").json, program.get("/visits?status=done").json
+    assert [row["technician"] for row in booked["rows"]] == ["Kim", "Kim"]
+    assert (done["total"], done["rows"][0]["was"]) == (1, "run-capacitor")
+    assert program.get(f"/visits/{office.visits[0]}").json == booked["rows"][0]
+    assert [row["login"] for row in program.get("/technicians").json] == ["kim", "lou"]
+    assert program.get("/visits?status=lost").status_code == 400
+
+
+def test_notes_on_health_are_handed_to_no_program(office: Office) -> None:
+    """Whatever is asked; how vulnerable somebody is may be known, by number."""
+    program = Program(office, "read")
+    paths = ["/sites", "/cases", "/cases?list=drifting", "/customers", "/visits", "/visits?status=done"]
+    text = "".join(program.get(path).text for path in [*paths, *(f"/sites/{site_name(n)}" for n in range(len(NAMES)))])
+    assert not [note for _, note in NOTES.values() if note in text]
+    assert program.get(f"/sites/{site_name(1)}").json["vulnerability"] == 2

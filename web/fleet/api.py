@@ -1,0 +1,313 @@
+"""The office's JSON interface for programs: sites, cases, customers, visits, by the queries that the pages use.
+
+ROUTES describes each call once; the views and the OpenAPI document are made from it. What is known of people's health
+is not handed out: only how vulnerable they are, by number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any, Generic, TypeVar
+
+import msgspec
+import sqlalchemy as sa
+from flask import Blueprint, Response, abort, request
+
+from condenser_monitor.monitor.alarms.calm import Calm
+from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import Severity
+from condenser_monitor.monitor.fleet import health, queries
+from condenser_monitor.monitor.fleet import visits as visiting
+from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
+from condenser_monitor.monitor.fleet.people import Role
+from condenser_monitor.monitor.fleet.queries import PAGE_ROWS, Case, Page, SiteLine
+from condenser_monitor.monitor.fleet.tables import users
+from condenser_monitor.monitor.fleet.visits import Booked
+from condenser_monitor.monitor.strings.calm import short
+from condenser_monitor.web import openapi as document
+from condenser_monitor.web.fleet.office_context import office_context, offset, viewer
+from condenser_monitor.web.openapi import Param, Route
+
+api = Blueprint("api", __name__, url_prefix=document.PREFIX)
+_Row = TypeVar("_Row")
+KEY_MOST = 2**63 - 1
+WORDS_MOST = 200
+
+
+class Rows(msgspec.Struct, Generic[_Row], frozen=True, kw_only=True):
+    """Some rows of a longer list, beginning at `offset` of `total`. `trusted` is false while ingest has stopped or is
+    behind, or many monitors are silent at once: what is not on the list is then no sign that all is well."""
+
+    rows: list[_Row]
+    total: int
+    offset: int
+    trusted: bool
+
+
+class Site(SiteLine, frozen=True, kw_only=True):
+    """A site, and whether all is known to be well there (`calm`), with the state in a few words."""
+
+    calm: bool
+    words: str
+
+
+class Stands(msgspec.Struct, frozen=True, kw_only=True):
+    """A finding that stands at a site."""
+
+    finding: str
+    severity: Severity
+    since_at: float
+    suspects: list[str]
+    summary: str
+    alert_state: str
+    alert_by: str
+
+
+class SiteDetail(Site, frozen=True, kw_only=True):
+    """A site with what stands there and its nameplate; null for what is not known."""
+
+    vulnerability: int
+    unit: Unit | None
+    outdoor_c: float | None
+    cycle: str | None
+    stands: list[Stands]
+
+
+class OpenCase(msgspec.Struct, frozen=True, kw_only=True):
+    """A site with the finding for which it is on the list, in the order in which somebody is to be sent. `cooling`:
+    what it means for the house; `load`: what to take along; `perhaps`: what besides, if it is none of the likeliest."""
+
+    site: str
+    name: str
+    customer: str
+    address: str
+    phone: str
+    vulnerability: int
+    technician: str | None
+    outdoor_c: float | None
+    online: bool | None
+    finding: str
+    severity: Severity
+    since_at: float
+    suspects: list[str]
+    summary: str
+    cooling: str
+    part: str
+    load: list[str]
+    perhaps: list[str]
+    alert_state: str
+    alert_by: str
+    booked_day: str | None
+    booked_for: str | None
+    visited_at: float | None
+
+
+class Customer(msgspec.Struct, frozen=True, kw_only=True):
+    """A customer with the sites that are theirs."""
+
+    customer: str
+    sites: list[Site]
+
+
+class Visit(msgspec.Struct, frozen=True, kw_only=True):
+    """A visit: `booked`, `done` or `dropped`. `suspects` are those of the day it was booked; `was` is what it really
+    was, "" where nothing was wrong or it is not made yet."""
+
+    id: int
+    site: str
+    name: str
+    address: str
+    phone: str
+    kind: str
+    status: str
+    technician: str | None
+    due_day: str
+    finding: str
+    suspects: list[str]
+    note: str
+    was: str
+    parts: list[str]
+    made_at: float
+    done_at: float | None
+    load: list[str]
+    perhaps: list[str]
+
+
+class Technician(msgspec.Struct, frozen=True, kw_only=True):
+    """Somebody who can be sent."""
+
+    login: str
+    name: str
+
+
+# ---------------------------------------------------------------- the calls
+
+
+def sites() -> Rows[Site]:
+    with office_context().store.read() as connection:
+        page = queries.search(connection, viewer(), _words(), offset=offset())
+        return _rows(connection, page, _sites(connection, page.rows))
+
+
+def site(name: str) -> SiteDetail:
+    with office_context().store.read() as connection:
+        page = queries.site(connection, viewer(), name, days=1)
+        found = [] if page is None else _sites(connection, [page.about])
+    if page is None:
+        abort(404, "no such site")
+    about = msgspec.structs.asdict(found[0])
+    now = {field: getattr(page, field) for field in ("vulnerability", "unit", "outdoor_c", "cycle")}
+    return SiteDetail(**about, **now, stands=[_stands(row) for row in page.stands])
+
+
+def cases() -> Rows[OpenCase]:
+    asked = _choice("list", tuple(_LISTS))
+    with office_context().store.read() as connection:
+        page = _LISTS[asked](connection, viewer(), office_context().wall(), offset=offset())
+        return _rows(connection, page, [_case(row) for row in page.rows])
+
+
+def customers() -> Rows[Customer]:
+    with office_context().store.read() as connection:
+        page = queries.customers(connection, viewer(), _words(), offset=offset())
+        lines = _sites(connection, [line for row in page.rows for line in row.sites])
+        found: dict[str, list[Site]] = {row.customer: [] for row in page.rows}
+        for line in lines:
+            found[line.customer].append(line)
+        return _rows(connection, page, [Customer(customer=name, sites=rows) for name, rows in found.items()])
+
+
+def visits() -> Rows[Visit]:
+    status = _choice("status", _STATUSES)
+    with office_context().store.read() as connection:
+        rows = visiting.listed(connection, viewer(), status=status, limit=PAGE_ROWS, offset=offset())
+        page = Page(rows, visiting.count(connection, viewer(), status), offset())
+        return _rows(connection, page, [_visit(row) for row in rows])
+
+
+def visit(key: int) -> Visit:
+    with office_context().store.read() as connection:
+        return _visit(_found(connection, key))
+
+
+def technicians() -> list[Technician]:
+    query = sa.select(users.c.login, users.c.name).where(users.c.active, users.c.role == Role.TECHNICIAN.value)
+    with office_context().store.read() as connection:
+        return [Technician(login=row.login, name=row.name) for row in connection.execute(query.order_by(users.c.login))]
+
+
+# ---------------------------------------------------------------- how rows become records
+
+
+def _rows(connection: sa.Connection, page: Page[Any], rows: list[_Row]) -> Rows[_Row]:
+    fresh = health.freshness(connection, office_context().wall())
+    return Rows(rows=rows, total=page.total, offset=page.offset, trusted=fresh.trusted)
+
+
+def _sites(connection: sa.Connection, lines: Sequence[SiteLine]) -> list[Site]:
+    calms: dict[str, Calm] = queries.calms(connection, [line.site for line in lines], office_context().wall())
+    states = ((line, calms[line.site]) for line in lines)
+    return [Site(**msgspec.structs.asdict(line), calm=state.calm, words=short(state)) for line, state in states]
+
+
+def _stands(row: ActiveAlerts) -> Stands:
+    values = {name: getattr(row, name) for name in Stands.__struct_fields__}
+    return Stands(**values | {"severity": Severity(row.severity), "suspects": msgspec.json.decode(row.suspects)})
+
+
+def _case(row: Case) -> OpenCase:
+    return OpenCase(**{name: getattr(row, name) for name in OpenCase.__struct_fields__})
+
+
+def _visit(row: Booked) -> Visit:
+    return Visit(**{name: getattr(row, name) for name in Visit.__struct_fields__})
+
+
+def _found(connection: sa.Connection, key: int) -> Booked:
+    found = visiting.one(connection, viewer(), key)
+    if found is None:
+        abort(404, "no such visit")
+    return found
+
+
+def _words() -> str:
+    words = request.args.get("q", "")
+    if len(words) > WORDS_MOST or "\x00" in words:
+        raise CommandError("q", words, f"at most {WORDS_MOST} characters, none of them NUL")
+    return words
+
+
+def _choice(name: str, allowed: tuple[str, ...]) -> str:
+    """A parameter of a few values; the first where it is left out."""
+    text = request.args.get(name, allowed[0])
+    if text not in allowed:
+        raise CommandError(name, text, " or ".join(allowed))
+    return text
+
+
+# ---------------------------------------------------------------- the table
+
+_LISTS = {"urgent": queries.morning, "drifting": queries.drifting}
+_STATUSES = (visiting.BOOKED, visiting.DONE, visiting.DROPPED)
+_FROM = Param("from", "integer", f"where the page of {PAGE_ROWS} rows begins", bounds=(-1, 10**9))
+_WORDS = Param("q", "string", "only those that hold every one of these words", most=WORDS_MOST)
+_SITE = Param("name", "string", "the site's id", place="path")
+_KEY = Param("key", "integer", "the visit's number", place="path", bounds=(-1, KEY_MOST))
+REASONS = document.REASONS | {
+    "403": "the token has not the scope",
+    "429": "too many requests in this minute",
+    "503": "the database fails",
+}
+_NONE = {"404": "there is none"}
+ROUTES: tuple[Route, ...] = (
+    Route("GET", "/sites", "sites", "Sites by name", Rows[Site], sites, (_WORDS, _FROM)),
+    Route("GET", "/sites/{name}", "site", "One site, with what stands there", SiteDetail, site, (_SITE,), None, _NONE),
+    Route(
+        "GET",
+        "/cases",
+        "cases",
+        "Who needs somebody now, in the order of the morning list; or what is drifting",
+        Rows[OpenCase],
+        cases,
+        (Param("list", "string", "which list; urgent when left out", choices=tuple(_LISTS)), _FROM),
+    ),
+    Route("GET", "/customers", "customers", "Customers with their sites", Rows[Customer], customers, (_WORDS, _FROM)),
+    Route(
+        "GET",
+        "/visits",
+        "visits",
+        "Visits: those booked by day, others the newest first",
+        Rows[Visit],
+        visits,
+        (Param("status", "string", "booked when left out", choices=_STATUSES), _FROM),
+    ),
+    Route("GET", "/visits/{key}", "visit", "One visit", Visit, visit, (_KEY,), None, _NONE),
+    Route("GET", "/technicians", "technicians", "Who can be sent", list[Technician], technicians),
+)
+
+
+def _served(route: Route) -> Callable[..., Response]:
+    def view(**parts: Any) -> Response:
+        return Response(msgspec.json.encode(route.view(**parts)), mimetype="application/json")
+
+    view.__doc__ = route.summary
+    return view
+
+
+for _route in ROUTES:
+    _path = _route.path.replace("{name}", "<name>").replace("{key}", f"<int(max={KEY_MOST}):key>")
+    api.add_url_rule(_path, _route.name, _served(_route), methods=[_route.method])
+
+
+@api.get("/openapi.json")
+def openapi() -> Response:
+    """The OpenAPI document of this interface."""
+    found = document.document(
+        ROUTES,
+        title=f"{office_context().settings.name}: the contractor's office",
+        description="For programs with a token (`condenser-monitor fleet add-token`): the scope `read` for what is "
+        "asked, `write` for what is changed. Instants are seconds since 1970, days those of the office.",
+        reasons=REASONS,
+    )
+    return Response(msgspec.json.encode(found), mimetype="application/json")
