@@ -254,7 +254,7 @@ put_back() {
     if [ -z "$BEFORE" ]; then
         [ -n "$ROOT" ] || systemctl disable --now --quiet "$NAME-page.service" "$NAME.service" || true
         rm -f -- "$OPT/current"
-        return
+        return 0 # a bare return in a trap gives the status from before it, and that would end the clean-up here
     fi
     [ ! -d "$OPT/$BEFORE/system" ] || cp -r --no-dereference --remove-destination "$OPT/$BEFORE/system/." "$ROOT/"
     switch_to "$OPT/$BEFORE"
