@@ -91,12 +91,14 @@ def _sites(action: Callable[[str, _Act, str], argparse.ArgumentParser]) -> None:
         "customers", lambda do, fleet, args: do.customers(fleet, args.file, to=args.to, columns=args.column), text
     )
     listed.add_argument("file", metavar="CSV", help="a header row with `site` and what is known of each")
-    listed.add_argument(
-        "--column", action="append", default=[], metavar="OURS=THEIRS", help="a column by the list's own name"
-    )
+    text = "print the list of customers as CSV, as `customers` takes it"
+    out = action("customer-csv", lambda do, fleet, args: do.customer_csv(fleet, columns=args.column), text)
     text = "a new password for a site; one revoked comes back"
     renew = action("renew", lambda do, fleet, args: do.renew_site(fleet, args.site, to=args.to), text)
     renew.add_argument("site", metavar="SITE-ID")
+    for one in (listed, out):
+        text = "a column by the list's own name"
+        one.add_argument("--column", action="append", default=[], metavar="OURS=THEIRS", help=text)
     for one in (enroll, renew, listed):
         needed = one is listed
         text = "write SITE-ID.toml and SITE-ID.password there" + ("" if needed else " instead of printing them")

@@ -92,6 +92,12 @@ def customers(settings: FleetSettings, file: str, *, to: str, columns: Sequence[
     return f"{len(made)} enrolled, {changed} changed{said}. {_broker_files(settings, store)}"
 
 
+def customer_csv(settings: FleetSettings, *, columns: Sequence[str] = ()) -> str:
+    """The list of customers as CSV, as `customers` takes it; `columns` are OURS=THEIRS."""
+    pairs = [text.partition("=") for text in columns]
+    return "".join(customer_list.lines(opened(settings), {ours: theirs for ours, _, theirs in pairs})).rstrip()
+
+
 def copy_from(settings: FleetSettings, url: str) -> str:
     """Take over everything from another database."""
     copied = copy_database.copy(Store(url), opened(settings))

@@ -1,4 +1,5 @@
-"""A list of customers as CSV: the contractor's own list becomes sites, and later lists change what is known of them.
+"""A list of customers as CSV: the contractor's own list becomes sites, and later lists change what is known of them;
+and the same list out again.
 
 A header row names the columns: `site` and any of COLUMNS. Nothing is changed before the whole list has been found good.
 """
@@ -6,7 +7,7 @@ A header row names the columns: `site` and any of COLUMNS. Nothing is changed be
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.config import ID_PATTERN, Unit
 from condenser_monitor.monitor.core.errors import CommandError, SiteError
 from condenser_monitor.monitor.fleet import enroll, triage, visits
+from condenser_monitor.monitor.fleet.csv_cells import csv_line, unmarked
 from condenser_monitor.monitor.fleet.people import note
 from condenser_monitor.monitor.fleet.setup import Broker
 from condenser_monitor.monitor.fleet.store import Store
@@ -78,7 +80,7 @@ def _rows(reader: csv.DictReader[str], place: str) -> dict[str, dict[str, Any]]:
         site = row.pop("site").strip()
         if not ID_PATTERN.fullmatch(site) or site in rows:
             raise CommandError(line, site, "1 to 64 letters, digits and inner hyphens, each site once")
-        about = {key: value.strip() for key, value in row.items()}
+        about = {key: unmarked(value.strip()) for key, value in row.items()}
         unit = _nameplate({key: about.pop(key) for key in NAMEPLATE if key in about}, line)
         rows[site] = checked(about, line) | ({"unit": unit} if unit else {})
     return rows
@@ -120,3 +122,18 @@ def _change(store: Store, rows: Iterable[tuple[str, dict[str, Any]]], by: str, n
                 note(connection, now, by, "changed", site, **{k: v for k, v in about.items() if k != "unit"})
                 count += 1
     return count
+
+
+def lines(store: Store, names: Mapping[str, str] | None = None) -> Iterator[str]:
+    """Yield the list of the sites in force as `read` takes it, a header first; `names` gives the list's own name for a
+    column of ours. Raises CommandError for a name that is none of ours."""
+    columns = ("site", *COLUMNS, *NAMEPLATE)
+    names = names or {}
+    if not set(names) <= set(columns):
+        raise CommandError("--column", ", ".join(sorted(set(names) - set(columns))), ", ".join(columns))
+    yield csv_line(names.get(name, name) for name in columns)
+    with store.read() as connection:
+        for row in connection.execute(sa.select(sites).where(sites.c.revoked_at.is_(None)).order_by(sites.c.site)):
+            known = {**(row.unit or {}), **row._mapping}
+            cells = (known.get(name) for name in columns)
+            yield csv_line("" if cell is None else cell for cell in cells)

@@ -22,6 +22,7 @@ from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import (
     api_tokens,
     audit,
+    calendars,
     login_failures,
     sessions,
     settings,
@@ -286,6 +287,27 @@ def program(store: Store, secret: str) -> Program | None:
     with store.read() as connection:
         row = connection.execute(query).one_or_none()
     return None if row is None else Program(row.name, frozenset(row.scopes.split()))
+
+
+# ---------------------------------------------------------------- addresses of calendar feeds
+
+
+def make_calendar(store: Store, viewer: Viewer, *, now: float) -> str:
+    """Return the secret of a new address for a person's feed of visits; the one before opens nothing any more."""
+    secret = new_secret()
+    with store.write() as connection:
+        connection.execute(sa.delete(calendars).where(calendars.c.user_id == viewer.id))
+        connection.execute(sa.insert(calendars).values(user_id=viewer.id, digest=digest(secret), made_at=now))
+        note(connection, now, viewer.login, "made a calendar feed for", f"user {viewer.login}")
+    return secret
+
+
+def calendar_viewer(store: Store, secret: str) -> Viewer | None:
+    """Return whose feed this is; None for no secret of ours, or a person who was shut out."""
+    query = sa.select(users).join(calendars, calendars.c.user_id == users.c.id)
+    with store.read() as connection:
+        row = connection.execute(query.where(calendars.c.digest == digest(secret), users.c.active)).one_or_none()
+    return None if row is None else Viewer(id=row.id, login=row.login, name=row.name, role=Role(row.role))
 
 
 def page_key(store: Store) -> str:

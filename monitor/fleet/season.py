@@ -5,8 +5,6 @@ A season is the days `from_day` to `to_day`, both included, in the office's time
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterable, Iterator
 from datetime import date
 from typing import Any, NamedTuple
@@ -15,6 +13,7 @@ import sqlalchemy as sa
 
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.fleet import triage
+from condenser_monitor.monitor.fleet.csv_cells import csv_line
 from condenser_monitor.monitor.fleet.days import begins_at, later, office_day
 from condenser_monitor.monitor.fleet.people import Viewer, visible
 from condenser_monitor.monitor.fleet.tables import (
@@ -161,7 +160,7 @@ def plan_csv(connection: sa.Connection, viewer: Viewer, span: SeasonSpan, now: f
     end_at = min(now, span.to_at)
     trouble = {key: troubles(rows, span) for key, rows in _steps(connection, span)}
     made = _visit_counts(connection, span)
-    yield _csv_line(HEADER)
+    yield csv_line(HEADER)
     query = sa.select(sites).where(visible(viewer)).order_by(sites.c.site)
     for row in connection.execute(query):
         found = trouble.get(row.id, [])
@@ -169,7 +168,7 @@ def plan_csv(connection: sa.Connection, viewer: Viewer, span: SeasonSpan, now: f
         about = (row.site, row.name, row.customer, row.address, row.plan, row.plan_visit_due or "")
         numbers = (total.days, total.cycles, total.starts, f"{total.run_h:.1f}", _number(total.mean_a))
         rest = (_number(total.hottest_c), len(found), f"{hours_without(found, end_at):.1f}", made.get(row.id, 0))
-        yield _csv_line((*about, *numbers, *rest))
+        yield csv_line((*about, *numbers, *rest))
 
 
 def _visit_counts(connection: sa.Connection, span: SeasonSpan) -> dict[int, int]:
@@ -180,25 +179,6 @@ def _visit_counts(connection: sa.Connection, span: SeasonSpan) -> dict[int, int]
 
 def _number(value: float | None) -> str:
     return "" if value is None else f"{value:.1f}"
-
-
-def _csv_line(values: Iterable[object]) -> str:
-    out = io.StringIO()
-    csv.writer(out).writerow([_harmless(str(value)) for value in values])
-    return out.getvalue()
-
-
-def _harmless(text: str) -> str:
-    """A cell that a spreadsheet would take for a formula is marked as text."""
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") and not _is_number(text) else text
-
-
-def _is_number(text: str) -> bool:
-    try:
-        float(text)
-    except ValueError:
-        return False
-    return True
 
 
 # ---------------------------------------------------------------- one customer, as a document

@@ -287,6 +287,14 @@ api_tokens = sa.Table(
     sa.Column("made_at", AT, nullable=False),
 )
 
+calendars = sa.Table(
+    "calendars",  # the address of a person's feed of visits, as a hash
+    metadata,
+    sa.Column("user_id", KEY, sa.ForeignKey("users.id"), primary_key=True, autoincrement=False),
+    sa.Column("digest", sa.Text, nullable=False, unique=True),
+    sa.Column("made_at", AT, nullable=False),
+)
+
 settings = sa.Table(
     "settings",
     metadata,

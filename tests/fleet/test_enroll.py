@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import queue
 import time
@@ -21,6 +22,7 @@ from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.errors import CommandError, SiteError
 from condenser_monitor.monitor.fleet import (
     commands,
+    customers,
     enroll,
     people,
     setup,
@@ -31,6 +33,7 @@ from condenser_monitor.monitor.fleet.tables import audit, sites
 from condenser_monitor.monitor.publishers.messages import CHANNELS, topic
 from condenser_monitor.sim.broker import PrivateBroker
 from tests.conftest import need
+from tests.fleet.payloads import NOON
 
 _WAIT_S = 10.0
 _BROKER = Broker(host="broker.test", port=8883, tls=True)
@@ -382,3 +385,30 @@ def test_a_folder_that_cannot_be_written_enrolls_nobody(tmp_path: Path) -> None:
     (tmp_path / "out").unlink()
     assert "1 enrolled" in commands.customers(settings, str(file), to=str(tmp_path / "out"))
     assert (tmp_path / "out" / "elm-1.password").exists()
+
+
+def test_the_list_that_comes_out_goes_in_again_unchanged(tmp_path: Path) -> None:
+    """Under the list's own names of columns, nameplate and all; a text that a spreadsheet would take for a formula is
+    marked, and read back as it was."""
+    store = Store(f"sqlite:///{tmp_path}/fleet.db")
+    store.migrate()
+    about = {"name": "=SUM(A1)", "customer": 'Rowan, "R"', "phone": "+1 555 0101", "vulnerability": 1}
+    plate = {"compressor_rla_a": 14.1, "contactor_poles": 2}
+    enroll.enroll(store, "elm", broker=Broker(), by="test", now=NOON, **about, unit=plate)
+    enroll.enroll(store, "gone", broker=Broker(), by="test", now=NOON)
+    enroll.revoke(store, "gone", by="test", now=NOON)
+    text = "".join(customers.lines(store, {"customer": "Client"}))
+    header, line = csv.reader(text.splitlines())
+    row = dict(zip(header, line, strict=True))
+    assert (row["site"], row["Client"], row["name"], row["compressor_rla_a"]) == (
+        "elm",
+        'Rowan, "R"',
+        "'=SUM(A1)",
+        "14.1",
+    )
+    (tmp_path / "out.csv").write_text(text, encoding="utf-8")
+    read = customers.read(tmp_path / "out.csv", {"Client": "customer"})
+    assert read == {"elm": {**about, "unit": plate}}
+    with pytest.raises(CommandError, match="--column"):
+        next(customers.lines(store, {"nothing": "x"}))
+    store.close()

@@ -72,6 +72,8 @@ ROUTES: dict[str, tuple[str, str, set[Role]]] = {
     "work.dispatch": ("POST", "/dispatch", _OFFICE),
     "work.score": ("GET", "/score", _OFFICE),
     "work.plan": ("GET", "/plan.csv", _OFFICE),
+    "work.customers": ("GET", "/customers.csv", _OFFICE),
+    "work.calendar": ("POST", "/calendar", _ALL),
     "office.ingest": ("GET", "/ingest", _OFFICE),
     "office.people": ("GET", "/people", _OWNER),
     "office.add": ("POST", "/people", _OWNER),
@@ -86,7 +88,7 @@ _ROLES = {"owner": Role.OWNER, "dispatcher": Role.DISPATCHER, "kim": Role.TECHNI
 def test_the_table_names_every_route_of_the_app(office: Office) -> None:
     """A new route without a row here, or without a right in guard.RIGHTS, fails."""
     endpoints = {rule.endpoint for rule in office.app.url_map.iter_rules()}
-    assert endpoints == ROUTES.keys() | guard.PUBLIC | guard.SCOPED.keys()
+    assert endpoints == ROUTES.keys() | guard.PUBLIC | guard.LINKED | guard.SCOPED.keys()
     assert guard.RIGHTS.keys() == ROUTES.keys()
 
 

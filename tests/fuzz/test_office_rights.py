@@ -17,7 +17,13 @@ from tests.fleet.office import PASSWORD, Office, post
 
 METHODS = ("GET", "HEAD", "OPTIONS", "POST", "PUT", "DELETE")
 OPEN = {"static", "door.login", "programs.healthz"}
-FILL = {"name": "load-000000", "login": "lou", "int(max=9223372036854775807):key": "1", "path:filename": "style.css"}
+FILL = {
+    "name": "load-000000",
+    "login": "lou",
+    "secret": "x" * 43,
+    "int(max=9223372036854775807):key": "1",
+    "path:filename": "style.css",
+}
 
 
 @pytest.fixture(scope="module")
@@ -117,7 +123,9 @@ def routes(office: Office) -> list[tuple[str, str]]:
 def test_the_guard_opens_the_sign_in_and_nothing_else(office: Office) -> None:
     """The guard's own list, and a right for every other route."""
     assert guard.PUBLIC == OPEN
-    assert {endpoint for endpoint, _ in routes(office)} == OPEN | guard.RIGHTS.keys() | guard.SCOPED.keys()
+    assert {
+        endpoint for endpoint, _ in routes(office)
+    } == OPEN | guard.RIGHTS.keys() | guard.SCOPED.keys() | guard.LINKED
 
 
 @pytest.mark.parametrize("who", NOBODY)
@@ -130,7 +138,7 @@ def test_every_route_is_refused_without_a_session_in_force(office: Office, tmp_p
             browser = office.app.test_client()
             browser.set_cookie(guard.SESSION_COOKIE, token)
             answer = browser.open(path, method=method, data={"csrf": token} if method == "POST" else None)
-            wanted = 302 if method == "GET" and endpoint not in guard.SCOPED else 401
+            wanted = 302 if method == "GET" and endpoint not in guard.SCOPED.keys() | guard.LINKED else 401
             assert answer.status_code == wanted, (who, method, path, answer.status_code)
             assert answer.status_code != 302 or answer.location.startswith("/login?next=/")
             assert "Customer" not in answer.text

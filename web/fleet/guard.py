@@ -34,6 +34,7 @@ SCOPED = {  # for programs: the scope that their token must have
     "api.technicians": "read",
     "api.openapi": "read",
 }
+LINKED = frozenset({"work.feed"})  # the secret in the address is the right: calendars cannot sign in
 RIGHTS: dict[str, frozenset[Role]] = {
     "door.logout": _ALL,
     "door.password": _ALL,
@@ -54,6 +55,8 @@ RIGHTS: dict[str, frozenset[Role]] = {
     "work.dispatch": _OFFICE,
     "work.score": _OFFICE,
     "work.plan": _OFFICE,
+    "work.customers": _OFFICE,
+    "work.calendar": _ALL,
     "office.ingest": _OFFICE,
     "office.people": _OWNER,
     "office.add": _OWNER,
@@ -103,6 +106,12 @@ class OfficeGuard(Guard):
 
     def decide(self, endpoint: str | None) -> AnyResponse | None:
         if endpoint in PUBLIC:
+            return None
+        if endpoint in LINKED:
+            owner = people.calendar_viewer(office_context().store, str((request.view_args or {}).get("secret")))
+            if owner is None:
+                abort(401)
+            g.feed_of = owner
             return None
         if endpoint in SCOPED or request.path.startswith("/api/"):
             found = people.program(office_context().store, bearer() or "")

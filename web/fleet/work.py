@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import msgspec
-from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
+from flask import Blueprint, Response, abort, flash, g, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
-from condenser_monitor.monitor.fleet import load_list, queries
+from condenser_monitor.monitor.fleet import calendar_feed, load_list, people, queries
+from condenser_monitor.monitor.fleet import customers as customer_list
 from condenser_monitor.monitor.fleet import season as seasons
 from condenser_monitor.monitor.fleet import visits as visiting
 from condenser_monitor.monitor.fleet.visits import Booked
@@ -27,10 +28,14 @@ work = Blueprint("work", __name__)
 @work.get("/visits")
 def visits() -> str:
     """Visits to make, by technician and day with the truck's load; and the last ones made."""
+    return _visits("")
+
+
+def _visits(feed_at: str) -> str:
     with office_context().store.read() as connection:
         booked = visiting.listed(connection, viewer())
         done = visiting.listed(connection, viewer(), status=visiting.DONE, limit=50)
-    return render_template("fleet/visits.html", rounds=_rounds(booked), done=done)
+    return render_template("fleet/visits.html", rounds=_rounds(booked), done=done, feed_at=feed_at)
 
 
 def _rounds(booked: list[Booked]) -> list[tuple[str, str, list[Booked], list[tuple[str, int]]]]:
@@ -39,6 +44,30 @@ def _rounds(booked: list[Booked]) -> list[tuple[str, str, list[Booked], list[tup
     for visit in booked:
         rounds.setdefault((visit.due_day, visit.technician or "nobody yet"), []).append(visit)
     return [(day, who, rows, load_list.truck(row.load for row in rows)) for (day, who), rows in sorted(rounds.items())]
+
+
+@work.post("/calendar")
+def calendar() -> str:
+    """A new address of one's own feed of visits, shown this once."""
+    secret = people.make_calendar(office_context().store, viewer(), now=office_context().wall())
+    return _visits(url_for("work.feed", secret=secret, _external=True))
+
+
+@work.get("/calendar/<secret>.ics")
+def feed(secret: str) -> Response:
+    """The visits booked for whose feed this is, for their calendar; the guard has looked at the secret."""
+    with office_context().store.read() as connection:
+        booked = visiting.listed(connection, g.feed_of)
+    text = calendar_feed.feed(booked, office_context().settings.name, office_context().wall())
+    return Response(text, content_type="text/calendar; charset=utf-8")
+
+
+@work.get("/customers.csv")
+def customers() -> Response:
+    """The list of customers with nameplates, as `fleet customers` takes it."""
+    found = customer_list.lines(office_context().store)
+    headers = {"Content-Disposition": 'attachment; filename="customers.csv"'}
+    return Response(found, mimetype="text/csv", headers=headers)
 
 
 @work.get("/visit/<int(max=9223372036854775807):key>")
