@@ -196,7 +196,7 @@ def test_a_demo_that_cannot_begin_leaves_no_broker_behind(monkeypatch: pytest.Mo
     need("mosquitto")
     ended: list[bool] = []
     plain = PrivateBroker.close
-    monkeypatch.setattr("condenser_monitor.sim.demo.live", lambda *_: 1 / 0)
+    monkeypatch.setattr("condenser_monitor.sim.demo.live", lambda *_, **__: 1 / 0)
     monkeypatch.setattr(PrivateBroker, "close", lambda broker: (plain(broker), ended.append(broker._process is None)))
     with pytest.raises(ZeroDivisionError):
         Demo(say=lambda text: None, before_s=60.0, played=scenario_for_bench())
