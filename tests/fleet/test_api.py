@@ -28,6 +28,10 @@ class Program:
         self.token = people.add_token(office.store, " ".join(scopes), scopes, by="test", now=office.now)
         self.client = office.app.test_client()
 
+    def json(self, path: str) -> Any:
+        """What the answer to a GET says."""
+        return self.get(path).get_json()
+
     def get(self, path: str) -> TestResponse:
         return self.client.get(f"/api/v1{path}", headers={"Authorization": f"Bearer {self.token}"})
 
@@ -68,39 +72,39 @@ def test_every_call_wants_the_scope_that_the_guard_names(office: Office) -> None
 def test_sites_customers_and_cases_are_those_of_the_pages(office: Office) -> None:
     """Found by words, in the order of the morning list; a list is not to be trusted while no ingest lives."""
     program = Program(office, "read")
-    found = program.get("/sites").json
+    found = program.json("/sites")
     assert found["total"] == len(NAMES)
     assert {row["name"] for row in found["rows"]} == set(NAMES)
     assert not any(row["calm"] for row in found["rows"])  # no ingest worker lives
     assert found["trusted"] is False
-    assert [row["site"] for row in program.get("/sites?q=elm").json["rows"]] == [SITE]
-    assert program.get("/sites?from=2").json["rows"][0] == found["rows"][2]
-    customers = program.get("/customers?q=customer 3").json
+    assert [row["site"] for row in program.json("/sites?q=elm")["rows"]] == [SITE]
+    assert program.json("/sites?from=2")["rows"][0] == found["rows"][2]
+    customers = program.json("/customers?q=customer 3")
     assert [(row["customer"], [site["site"] for site in row["sites"]]) for row in customers["rows"]] == [
         ("Customer 3", [site_name(3)])
     ]
-    cases = program.get("/cases").json["rows"]
+    cases = program.json("/cases")["rows"]
     text = office.client("owner").get("/").text
     places = [text.index(f"/site/{row['site']}") for row in cases]
     assert len(cases) >= 2
     assert places == sorted(places)
-    one = program.get(f"/sites/{cases[0]['site']}").json
+    one = program.json(f"/sites/{cases[0]['site']}")
     assert cases[0]["finding"] in [row["finding"] for row in one["stands"]]
     assert one["unit"]["compressor_rla_a"] == 14.1
     assert program.get("/sites/nobody").status_code == 404
     with Slots(office.store) as slots:
         slots.beat([0], office.now, {}, office.now)
-        assert program.get("/cases").json["trusted"] is True
+        assert program.json("/cases")["trusted"] is True
 
 
 def test_visits_are_listed_by_status(office: Office) -> None:
     """Two booked, one done; people who can be sent are the technicians."""
     program = Program(office, "read")
-    booked, done = program.get("/visits").json, program.get("/visits?status=done").json
+    booked, done = program.json("/visits"), program.json("/visits?status=done")
     assert [row["technician"] for row in booked["rows"]] == ["Kim", "Kim"]
     assert (done["total"], done["rows"][0]["was"]) == (1, "run-capacitor")
-    assert program.get(f"/visits/{office.visits[0]}").json == booked["rows"][0]
-    assert [row["login"] for row in program.get("/technicians").json] == ["kim", "lou"]
+    assert program.json(f"/visits/{office.visits[0]}") == booked["rows"][0]
+    assert [row["login"] for row in program.json("/technicians")] == ["kim", "lou"]
     assert program.get("/visits?status=lost").status_code == 400
 
 
@@ -110,4 +114,4 @@ def test_notes_on_health_are_handed_to_no_program(office: Office) -> None:
     paths = ["/sites", "/cases", "/cases?list=drifting", "/customers", "/visits", "/visits?status=done"]
     text = "".join(program.get(path).text for path in [*paths, *(f"/sites/{site_name(n)}" for n in range(len(NAMES)))])
     assert not [note for _, note in NOTES.values() if note in text]
-    assert program.get(f"/sites/{site_name(1)}").json["vulnerability"] == 2
+    assert program.json(f"/sites/{site_name(1)}")["vulnerability"] == 2
