@@ -41,9 +41,15 @@ def power_factor(means: Means) -> float | None:
 
 
 def apparent_uf(means: Means, line_hz: float) -> float | None:
-    """Return the microfarads that the start winding's current needs at the line's volts; None where one is missing."""
+    """Return the microfarads that the start winding's current needs at the line's volts; None where one is missing.
+
+    No current is no small capacitor: without one the motor would not have started. The clamp is off, or a drive feeds
+    the motor and there is no run capacitor.
+    """
     amps, volts = means.get("start_winding_a"), means.get("line_v")
-    return None if amps is None or not volts else amps / (2 * pi * line_hz * volts) * 1e6
+    if amps is None or amps < limits.START_WINDING_NONE_A.value or not volts:
+        return None
+    return amps / (2 * pi * line_hz * volts) * 1e6
 
 
 def air_split_k(means: Means) -> float | None:

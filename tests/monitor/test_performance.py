@@ -120,6 +120,24 @@ def test_without_a_ratio_the_units_first_runs_are_its_normal() -> None:
     assert later.watch.seen()["capacitor-load"] == "weak"
 
 
+@pytest.mark.parametrize("dead_a", [0.0, 0.05, 0.25])
+@pytest.mark.parametrize("ratio", [1.5, 0.0])
+def test_no_current_in_the_start_winding_is_no_weak_capacitor(dead_a: float, ratio: float) -> None:
+    """A clamp that came off, or a motor behind a drive: neither the label nor the unit's normal is held against it."""
+    day = Day(Settings(unit=Unit(run_capacitor_uf=45.0, capacitor_volts_ratio=ratio)))
+    for _ in range(10):
+        day.run(12, start_winding_a=amps(45.0), line_v=240.0)
+    kept = list(day.watch.memory.last_uf)
+    for _ in range(6):
+        day.run(12, start_winding_a=dead_a, line_v=240.0)
+    assert day.answer("run-capacitor-weak") is False
+    assert day.watch.memory.last_uf == kept
+    never = Day(Settings(unit=Unit(run_capacitor_uf=45.0, capacitor_volts_ratio=ratio)))
+    for _ in range(12):
+        never.run(12, start_winding_a=dead_a, line_v=240.0)
+    assert never.answer("run-capacitor-weak") is None
+
+
 def test_short_runs_and_the_first_minutes_say_nothing() -> None:
     """Five minutes must have passed, and three settled minutes make a value."""
     day = Day()
