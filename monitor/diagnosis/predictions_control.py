@@ -43,6 +43,8 @@ _LOW_BEFORE, _HIGH_BEFORE, _FAN_BEFORE = (
 _OPEN_CONTACTOR = (
     cause("line-supply-off", 8, supply="off"),
     cause("line-leg-lost", 1.5, supply="off"),
+    # A winding to ground has tripped the breaker as it started.
+    cause("compressor-grounded", 1.5, supply="off"),
     cause("contacts-not-making", 6, **_UNLOADED),
     cause("coil-open", 4, coil_a="none", **_UNLOADED),
     cause("loose-connection", 3, coil_a="none", **_COIL_CUT),
