@@ -235,6 +235,7 @@ DRAW_HYSTERESIS_RATIO = _ours(0.02, "1", 0, 0.1, "a current is back to normal on
 EARLIER_DAY_S = _ours(20 * 3600.0, "s", 3600, 86400, "a call this long ago was on an earlier day")
 
 EPISODE_S = _ours(4 * 3600.0, "s", 3600, 86400, "what belongs to one diagnosis comes within some hours")
+UNPROVEN_S = _ours(86400.0, "s", 4 * 3600, 7 * 86400, "what no run has shown to work again belongs to it for a day")
 RECENT_WEIGHT = _ours(0.25, "1", 0, 1, "a finding that has gone counts a quarter of one that stands")
 FOLLOWS_WEIGHT = _ours(0.3, "1", 0, 1, "a finding that follows from another one says little that is new")
 WATCH_WEIGHT = _ours(0.5, "1", 0, 1, "and one that is told at the next visit only half of an urgent one")

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Collection, Mapping, Sequence
+from math import inf
 from typing import NamedTuple
 
 import msgspec
@@ -17,6 +18,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.evaluation import Cleared, Evaluation
 from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.inputs import lasted
 from condenser_monitor.monitor.core.records import Change, ChangeKind, Diagnosed, Evidence, Finding, Severity
 from condenser_monitor.monitor.diagnosis.checks import rows as checks
 from condenser_monitor.monitor.diagnosis.evidence import seen_from
@@ -72,6 +74,7 @@ class FindingDiagnosis:
         self.standing = dict(standing)
         self.diagnosed: Diagnosed | None = None
         self._stood_s = dict(stood_s)
+        self._beside_s: dict[str, float] = {}  # when what is over was last part of a diagnosis with an urgent finding
         self._worked_s = dict(worked_s)
         self._diagnosed_s: deque[float] = deque(maxlen=int(limits.DIAGNOSES_MOST.value))
         self._features: dict[str, str] = {}
@@ -136,9 +139,7 @@ class FindingDiagnosis:
         """The unit's diagnosis over all findings of the last hours."""
         now_s = observed.now_s
         gone = [
-            name
-            for name, at_s in self._stood_s.items()
-            if name not in stands and name in self._seen and now_s - at_s <= limits.EPISODE_S.value
+            name for name in self._stood_s if name not in stands and name in self._seen and self._belongs(name, now_s)
         ]
         findings = [FindingSeen(name, self._seen.get(name, {})) for name in SITUATIONS if name in stands]
         findings += [FindingSeen(name, self._seen[name], stands=False) for name in gone]
@@ -151,6 +152,17 @@ class FindingDiagnosis:
             features["comes-and-goes"] = "yes"
         self._features = features
         return diagnose(UnitCase(findings, self._settings.unit, self._fitted, features))
+
+    def _belongs(self, name: str, now_s: float) -> bool:
+        """Whether what is over still belongs to the diagnosis: for some hours, and while an urgent finding stands that
+        came within them, because a unit that is dead or locked out does not show that the part works again."""
+        last_s = max(self._stood_s[name], self._beside_s.get(name, -inf))
+        urgent = [one.raised_s for one in self.standing.values() if one.severity is Severity.URGENT]
+        belongs = any(not lasted(last_s, at_s, limits.EPISODE_S.value) for at_s in (now_s, *urgent))
+        belongs = belongs and not lasted(self._stood_s[name], now_s, limits.UNPROVEN_S.value)
+        if belongs and urgent:
+            self._beside_s[name] = now_s
+        return belongs
 
     def _raise(self, name: str, observed: Observed, found: Diagnosis | None) -> Change:
         row, since_s = observed.evaluation.raised[name]

@@ -38,6 +38,7 @@ _HEAT_SIDE = (
     "fan-motor",
     "fan-capacitor",
 )
+_FAN_STOPPED = ("fan-control", "defrost-board", "loose-connection")
 _COLD_SIDE = ("charge-low", "low-pressure-cutout", "indoor-airflow", "metering-device")
 _OVERLOADED = ("condenser-dirty", "charge-low", "charge-high", "indoor-airflow", "metering-device", "non-condensables")
 _PERMANENT = {
@@ -339,12 +340,21 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
     """Feature -> suspect -> ratio, of the features that speak about one of the findings."""
     # While the contactor chatters, each stop is the contactor's.
     mute = _OF_STOPS if "contactor-chatter" in findings else ()
-    return {
+    told = {
         name: FEATURES[name][symbol].ratios
         for name, symbol in features.items()
         if name not in mute
         if not ABOUT[name] or not set(findings).isdisjoint(ABOUT[name])
     }
+    if "fan-not-running" in findings:
+        # Without its fan the compressor trips alike, whatever keeps the fan from turning; and is locked out then, so
+        # that the next call finds the contactor open.
+        if features.get("opened") == "at-start":
+            told.pop("opened", None)
+        for name in told.keys() & {*_OF_STOPS, "opened"}:
+            alike = told[name].get("fan-motor", 1.0)
+            told[name] = {**told[name], **{one: max(alike, told[name].get(one, 1.0)) for one in _FAN_STOPPED}}
+    return told
 
 
 def clause(feature: str, symbol: str) -> str:

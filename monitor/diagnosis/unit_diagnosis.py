@@ -145,8 +145,11 @@ _FOLLOWS = {
     "locked-rotor": ("contactor-chatter", "line-supply-lost"),
     "overload-cycling": ("locked-rotor", "fan-not-running"),
     "short-cycling": ("call-without-pull-in", "call-not-reaching-unit", "fan-not-running"),
-    "pull-in-without-run": ("locked-rotor",),
-    "call-without-run": ("locked-rotor",),
+    # Without its fan the unit trips: on the compressor's overload, or on high pressure, and may be locked out then.
+    "compressor-not-running": ("fan-not-running",),
+    "call-without-pull-in": ("fan-not-running",),
+    "pull-in-without-run": ("locked-rotor", "fan-not-running"),
+    "call-without-run": ("locked-rotor", "fan-not-running"),
     **dict.fromkeys(("long-run", "not-cooling", "low-split", "high-split"), _RUNS_UNCALLED),
     **dict.fromkeys(("low-running-current", "high-running-current"), _RUNS_UNCALLED),
 }
@@ -273,6 +276,7 @@ class _Part:
         self.finding = one.finding
         self.evidence = evidence_of(one, case)
         self.weight = _weight(one, case.findings)
+        self.follows = _parents(one)
         # What follows from another finding, or is told at the next visit only, asks for no cause of its own.
         self.tells = self.weight >= limits.RECENT_WEIGHT.value and not _follows(one, case.findings)
         marks = {**self.evidence, **case.features}
@@ -304,8 +308,11 @@ class _Part:
         """How usual the suspect is behind this finding, of the most usual one that is left."""
         if suspect in self.left:
             return self.left[suspect] / self.most
-        forbidden = any(row.suspect == suspect for row in self.rows)
-        return self.unlisted(suspect) * (limits.LIAR_SHARE.value if forbidden else 1.0)
+        return self.unlisted(suspect) * (limits.LIAR_SHARE.value if self.forbids(suspect) else 1.0)
+
+    def forbids(self, suspect: str) -> bool:
+        """Whether the suspect can be behind this finding, and the senses speak against each of its ways."""
+        return suspect not in self.left and any(row.suspect == suspect for row in self.rows)
 
     @property
     def place(self) -> str:
@@ -420,16 +427,20 @@ def _weigh(parts: Sequence[_Part], case: UnitCase, owners: Collection[str]) -> d
         places = {part.place for part in parts} if name in _SOMEWHERE else {""}
         # A loose joint, or a sensor that lies, is one at one place: at another it would be a second one.
         weight *= max(
-            math.prod(
-                (part.share(name) if place in ("", part.place) else part.unlisted(name)) ** share
-                for part, share in zip(parts, shares, strict=True)
-            )
+            math.prod(_explains(part, parts, name, place) ** share for part, share in zip(parts, shares, strict=True))
             for place in places
         )
         weight *= math.prod(ratios.get(name, 1.0) for ratios in traits.values())
         rows = [row for part in parts for row in part.open if row.suspect == name]
         weighed[name] = _Weighed(name, weight, rows)
     return weighed
+
+
+def _explains(part: _Part, parts: Sequence[_Part], suspect: str, place: str) -> float:
+    """How usual the suspect, at this place, is behind a finding: by itself, or by what the finding follows from."""
+    behind = [part, *(other for other in parts if other.finding in part.follows)]
+    here = [one.share(suspect) if place in ("", one.place) else one.unlisted(suspect) for one in behind]
+    return here[0] if part.forbids(suspect) else max(here)
 
 
 def _traits(case: UnitCase) -> dict[str, Mapping[str, float]]:

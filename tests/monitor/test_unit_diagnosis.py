@@ -244,6 +244,40 @@ def test_a_breaker_that_nobody_senses_may_have_been_tripped_by_the_compressor(fi
     assert "compressor-grounded" not in lives.suspects
 
 
+# ---------------------------------------------------------------- what follows from a dead fan
+
+
+NO_FAN = but(RUN, fan_a=0.0)
+
+
+def last_of(told: list[Change | Diagnosed]) -> Diagnosed:
+    return [event for event in told if isinstance(event, Diagnosed)][-1]
+
+
+@pytest.mark.parametrize("away_s", [600.0, 6 * 3600.0])
+def test_a_lockout_does_not_hide_the_dead_fan(away_s: float) -> None:
+    """The fan stops, the unit trips on high pressure and its board locks it out: hours later the fan is still the
+    first that is suspected, at the next call too. Without the fan's stop it is what sits in the coil's circuit."""
+    told = events(scans((60, REST), (600, RUN), (120, NO_FAN), (away_s, NO_PULL), (300, REST), (600, NO_PULL)))
+    assert any(isinstance(event, Change) and event.finding == "fan-not-running" for event in told)
+    assert {name for name, _ in last_of(told).suspects[:2]} == {"fan-motor", "fan-capacitor"}
+    alone = events(scans((60, REST), (720, RUN), (away_s, NO_PULL), (300, REST), (600, NO_PULL)))
+    assert not {name for name, _ in last_of(alone).suspects[:2]} & {"fan-motor", "fan-capacitor"}
+
+
+def test_what_is_behind_the_stopped_fan_is_behind_the_trips_that_follow() -> None:
+    """A relay or a joint that stops the fan is not acquitted because the compressor trips on its overload."""
+    traits = {"trip-amps": "high", "off-time": "long"}
+    seen = {"fan_a": "still", "compressor_a": "running"}
+    fan = FindingSeen("fan-not-running", seen)
+    trips = FindingSeen("pull-in-without-run", {"fan_a": "still", "compressor_a": "still"}, stands=False)
+    alone, after = (
+        diagnose(UnitCase(findings, UNIT, ALL, traits if len(findings) > 1 else {}))
+        for findings in ([fan], [fan, trips])
+    )
+    assert {"fan-control", "loose-connection"} <= set(alone.suspects) & set(after.suspects)
+
+
 # ---------------------------------------------------------------- lines
 
 

@@ -41,8 +41,6 @@ SLOW = {
     ),
     "start-device-fails": "this unit has no start kit",
 }
-# Known to fall short: what healed in between is no longer named the second time, or not at all.
-FALLS_SHORT = ("delay-relay-dead", "fan-lead-loose", "fan-relay-dead")
 OF_THE_UNIT = {name: cause for name, cause in CAUSES.items() if "monitor-sensing" not in cause.suspects}
 AT_ONCE = [name for name in OF_THE_UNIT if name not in SLOW]
 GRADED = [name for name, cause in OF_THE_UNIT.items() if "break" not in cause.means]
@@ -69,15 +67,7 @@ def test_no_suspect_is_left_out() -> None:
     assert len(AT_ONCE) > 30
 
 
-@pytest.mark.parametrize(
-    "name",
-    [
-        pytest.param(name, marks=pytest.mark.xfail(reason="the diagnosis drops it the second time", strict=False))
-        if name in FALLS_SHORT
-        else name
-        for name in AT_ONCE
-    ],
-)
+@pytest.mark.parametrize("name", AT_ONCE)
 def test_what_comes_and_goes_is_found_each_time(name: str) -> None:
     """There for 25 minutes, away for 25, there again: one of its suspects is named, both times; in between the finding
     is cleared, but where the fault took a fuse along."""
