@@ -260,6 +260,7 @@ HIGH_TRIP_RATIO = _ours(1.12, "1", 1.02, 2, "more than a sound run's own changes
 LOW_TRIP_RATIO = _ours(0.8, "1", 0.3, 0.95, "less than a sound run's own changes")
 FAN_HIGH_RATIO = _ours(1.25, "of its own normal", 1.1, 2, "fan motors and their capacitors fail at 35 to 50 % over")
 FAN_LOW_RATIO = _ours(0.65, "of its own normal", 0.3, 0.9, "a fan without its blade, or a clamp that has slipped")
+SWAPPED_SCANS = _ours(5, "scans", 2, 60, "a motor's inrush is over by then")
 SWAPPED_RATIO = _ours(5.0, "of FLA", 3, 20, "no fan draws so much and runs; a compressor does")
 
 # ---------------------------------------------------------------- meter checks (see checks/)

@@ -79,6 +79,7 @@ ABOUT: dict[str, tuple[str, ...]] = {
     **dict.fromkeys(("off-time", "trip-amps"), (*_STOPS, "call-not-reaching-unit")),
     "opened": ("call-without-pull-in", "call-without-run", "short-cycling", "contactor-chatter"),
     "fan-amps": ("high-running-current", "fan-not-running", "sensing-disagrees", *_STOPS),
+    "clamps": ("high-running-current", "low-running-current", "fan-not-running", "long-run", *_STOPS),
     "coil-before": ("control-power-lost", "call-not-reaching-unit", "low-control-voltage", "overdue-call"),
     "comes-and-goes": (),
     "calls-satisfied": ("compressor-not-running", "pull-in-without-run", "fan-not-running", "call-without-run"),
@@ -251,7 +252,9 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
             {"fan-motor": 5, "fan-capacitor": 5, "condenser-dirty": 0.3, "charge-high": 0.3, "non-condensables": 0.3},
         ),
         "low": FeatureSays("the fan draws less than its own normal", {"fan-motor": 1.5, "line-voltage": 1.5}),
-        "swapped": FeatureSays("the fan's clamp reads the compressor's current", {"monitor-sensing": 60}),
+    },
+    "clamps": {
+        "swapped": FeatureSays("the fan's clamp reads the compressor's current", {"monitor-sensing": 80}),
     },
     "coil-before": {
         "short": FeatureSays(
@@ -468,6 +471,8 @@ class FeatureWatch:
             found |= self._of_stops(recent)
         if lasted(self._dead_s, now_s, limits.OVERLOAD_MOST_S.value):
             found["dead-for"] = "hours"
+        if self._swapped(now_s):
+            found["clamps"] = "swapped"
         if self._off_s and _tells(self._stopped_s, since_s):
             found["off-time"] = _off_word(sorted(self._off_s)[len(self._off_s) // 2])
         return found
@@ -478,6 +483,21 @@ class FeatureWatch:
         soonest_s = min((at_s + limits.EPISODE_S.value for at_s in times_s if _tells(at_s, now_s)), default=inf)
         dead_s = self._dead_s + limits.OVERLOAD_MOST_S.value
         return min(soonest_s, dead_s) if dead_s > now_s else soonest_s
+
+    def _swapped(self, now_s: float) -> bool:
+        """Whether the fan's clamp has read what no fan draws, scan after scan, and the compressor's what a fan does."""
+        fla_a = self._unit.fan_fla_a
+        ran = [
+            scan
+            for scan in self._last
+            if scan.fan_a is not None and scan.fan_a > limits.FAN_ON_RATIO.value * fla_a and _tells(scan.t_s, now_s)
+        ][-int(limits.SWAPPED_SCANS.value) :]
+        return len(ran) >= limits.SWAPPED_SCANS.value and all(
+            (scan.fan_a or 0.0) > limits.SWAPPED_RATIO.value * fla_a
+            and scan.compressor_a is not None
+            and scan.compressor_a < 2.0 * fla_a
+            for scan in ran
+        )
 
     def _of_stops(self, stops: list[_Stop]) -> dict[str, str]:
         found: dict[str, str] = {}
@@ -587,10 +607,8 @@ class FeatureWatch:
         return (None if not last else sorted(last)[len(last) // 2]), outdoor
 
     def _judge_fan(self, cycle: Cycle) -> None:
-        fan_a, fla_a = cycle.fan_a or 0.0, self._unit.fan_fla_a
-        compressor_a = cycle.compressor_a
-        if fan_a > limits.SWAPPED_RATIO.value * fla_a and (compressor_a is None or compressor_a < 2.0 * fla_a):
-            self._mark("fan-amps", "swapped", cycle.stopped_s)
+        fan_a = cycle.fan_a or 0.0
+        if fan_a > limits.SWAPPED_RATIO.value * self._unit.fan_fla_a:
             return
         normal = sorted(self._fan_runs_a)[len(self._fan_runs_a) // 2] if len(self._fan_runs_a) >= 3 else None
         if normal is not None and fan_a > limits.FAN_HIGH_RATIO.value * normal:

@@ -71,7 +71,7 @@ MOTORS: dict[str, Situation] = {
         cause("indoor-airflow", 1, recent_overload_cycling="yes or no"),
         cause("line-voltage", 1, recent_overload_cycling="yes or no", **_AS_WELL_LOCKED),
         cause("line-leg-lost", 0.3, recent_overload_cycling="yes or no"),
-        cause("monitor-sensing", 1, ["calls-satisfied"]),
+        cause("monitor-sensing", 1, ["calls-satisfied", "clamps"]),
         cause("condenser-dirty", 4, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
         cause("charge-low", 3, recent_overload_cycling="yes or no", **_LOW_BEFORE),
         cause("charge-high", 2, recent_overload_cycling="yes or no", **_HIGH_BEFORE),

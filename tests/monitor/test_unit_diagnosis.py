@@ -24,6 +24,10 @@ def of(*findings: str, traits: dict[str, str] | None = None, **seen: str) -> Dia
     return diagnose(UnitCase([FindingSeen(name, seen) for name in findings], UNIT, ALL, traits or {}))
 
 
+def last_of(told: list[Change | Diagnosed]) -> Diagnosed:
+    return [event for event in told if isinstance(event, Diagnosed)][-1]
+
+
 # ---------------------------------------------------------------- shape, size and history
 
 
@@ -244,14 +248,23 @@ def test_a_breaker_that_nobody_senses_may_have_been_tripped_by_the_compressor(fi
     assert "compressor-grounded" not in lives.suspects
 
 
+@pytest.mark.parametrize("ratio", [6.0, 10.0, 15.0])
+def test_swapped_clamps_are_named(ratio: float) -> None:
+    """The fan at 6 to 15 times its rating beside a compressor that draws what a fan does: the clamps, in plain words,
+    in each run. A fan that draws half as much again is still the fan's."""
+    swapped = but(RUN, fan_a=ratio * UNIT.fan_fla_a, compressor_a=0.9 * UNIT.fan_fla_a)
+    told = events(scans((60, REST), (900, swapped), (300, REST), (900, swapped)))
+    raised = [event for event in told if isinstance(event, Change) and event.finding == "compressor-not-running"]
+    assert {event.suspects[0] for event in raised} == {"monitor-sensing"}
+    assert FEATURES["clamps"]["swapped"].says in last_of(told).because
+    dead = events(scans((60, REST), (900, but(RUN, fan_a=1.5 * UNIT.fan_fla_a, compressor_a=0.0))))
+    assert last_of(dead).suspects[0][0] == "compressor-overload-open"
+
+
 # ---------------------------------------------------------------- what follows from a dead fan
 
 
 NO_FAN = but(RUN, fan_a=0.0)
-
-
-def last_of(told: list[Change | Diagnosed]) -> Diagnosed:
-    return [event for event in told if isinstance(event, Diagnosed)][-1]
 
 
 @pytest.mark.parametrize("away_s", [600.0, 6 * 3600.0])
