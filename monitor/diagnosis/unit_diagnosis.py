@@ -236,6 +236,9 @@ def diagnose(case: UnitCase) -> Diagnosis:
         # A reading and a sense that contradict each other: one of the two lies.
         share = 2.0 if sensor else limits.SELDOM_SHARE.value
         _put(weighed, MONITOR, share * max((one.weight for one in weighed.values()), default=1.0))
+    most = max((one.weight for one in weighed.values()), default=1.0)
+    for name in _own_first(parts, case, {name: one.measured(telling) for name, one in weighed.items()}):
+        _put(weighed, name, limits.SELDOM_SHARE.value * most)  # a second fault beside the first
     told = {name: one.weight * one.measured(telling) for name, one in weighed.items()}
     after = {name: told[name] * one.measured(abnormal) for name, one in weighed.items()}
     of_the_unit = {name: weight for name, weight in told.items() if name != MONITOR}
@@ -450,6 +453,24 @@ def _traits(case: UnitCase) -> dict[str, Mapping[str, float]]:
 def _put(weighed: dict[str, _Weighed], suspect: str, least: float) -> None:
     weighed.setdefault(suspect, _Weighed(suspect, least, ()))
     weighed[suspect].weight = max(weighed[suspect].weight, least)
+
+
+def _own_first(parts: Sequence[_Part], case: UnitCase, fits: Mapping[str, float]) -> frozenset[str]:
+    """The likeliest suspect of each finding that asks for a cause of its own, as if it were the only one: what explains
+    two findings at once does not acquit what usually is behind one of them. `fits`: how well the meter's readings fit
+    each suspect."""
+    first = set()
+    for part in parts:
+        if len(parts) == 1 or part.doubted or not part.tells or not part.left:
+            continue
+        traits = features.ratios(case.features, [part.finding])
+        own = {
+            name: weight * fits[name] * math.prod(ratios.get(name, 1.0) for ratios in traits.values())
+            for name, weight in part.left.items()
+            if name not in case.cleared
+        }
+        first.add(max(own, key=lambda name: (own[name], -_PLACES[name])))
+    return frozenset(first)
 
 
 def _rank(name: str, shares: Mapping[str, float]) -> tuple[float, float, int]:

@@ -291,6 +291,23 @@ def test_what_is_behind_the_stopped_fan_is_behind_the_trips_that_follow() -> Non
     assert {"fan-control", "loose-connection"} <= set(alone.suspects) & set(after.suspects)
 
 
+@pytest.mark.parametrize(
+    ("findings", "causes"),
+    [
+        (("fan-not-running", "call-not-reaching-unit"), {"fan-capacitor", "float-switch"}),
+        (("fan-not-running", "contacts-stuck-closed"), {"fan-capacitor", "contacts-welded"}),
+        (("fan-not-running", "low-control-voltage"), {"fan-capacitor", "control-voltage-weak"}),
+    ],
+)
+@pytest.mark.parametrize("over", [True, False])
+def test_two_findings_name_a_cause_for_each(findings: tuple[str, str], causes: set[str], over: bool) -> None:
+    """Two faults at once: what may explain both does not push what usually is behind one of them off the list, whether
+    the first finding stands or was hidden by the second."""
+    first, second = findings
+    case = UnitCase([FindingSeen(second, {}), FindingSeen(first, {}, stands=not over)], UNIT, ())
+    assert causes <= set(diagnose(case).suspects)
+
+
 # ---------------------------------------------------------------- lines
 
 
