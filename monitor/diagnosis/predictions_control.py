@@ -43,8 +43,6 @@ _LOW_BEFORE, _HIGH_BEFORE, _FAN_BEFORE = (
 _OPEN_CONTACTOR = (
     cause("line-supply-off", 8, supply="off"),
     cause("line-leg-lost", 1.5, supply="off"),
-    # A winding to ground has tripped the breaker as it started.
-    cause("compressor-grounded", 1.5, supply="off"),
     cause("contacts-not-making", 6, **_UNLOADED),
     cause("coil-open", 4, coil_a="none", **_UNLOADED),
     cause("loose-connection", 3, coil_a="none", **_COIL_CUT),
@@ -84,6 +82,8 @@ CONTROL: dict[str, Situation] = {
     "call-without-run": situation(
         _NOT_PULLED_IN | _RECENT_NOT_LOCKED,
         *_OPEN_CONTACTOR,
+        # A winding to ground has tripped the breaker as it started.
+        cause("compressor-grounded", 1.5, supply="off"),
         cause("run-capacitor", 7, recent_locked_rotor="yes or no", **_COMPRESSOR_ALONE),
         cause("compressor-overload-open", 5, **_COMPRESSOR_ALONE),
         cause("loose-connection", 2, load="on", fan_a="running or still", load_volts="normal or absent"),
