@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pytest
@@ -24,7 +25,7 @@ def of(*findings: str, traits: dict[str, str] | None = None, **seen: str) -> Dia
     return diagnose(UnitCase([FindingSeen(name, seen) for name in findings], UNIT, ALL, traits or {}))
 
 
-def last_of(told: list[Change | Diagnosed]) -> Diagnosed:
+def last_of(told: Sequence[object]) -> Diagnosed:
     return [event for event in told if isinstance(event, Diagnosed)][-1]
 
 
