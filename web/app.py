@@ -122,7 +122,7 @@ def _dress(app: Flask) -> None:
     # Addresses that every page has: they stay as they are, and asking for each anew is half of what a small page costs.
     with app.test_request_context():
         app.jinja_env.globals["menu"] = [(endpoint, url_for(endpoint), title) for endpoint, title in MENU]
-        for name, file in (("style_url", "style.css"), ("script_url", "page.js")):
+        for name, file in (("style_url", "style.css"), ("script_url", "page.js"), ("charts_url", "charts.js")):
             app.jinja_env.globals[name] = url_for("static", filename=file)
     app.context_processor(_common)
     app.register_error_handler(HTTPException, _http_error)

@@ -227,7 +227,7 @@ def normal_svg(normal: dict[str, Any], scale: str) -> Markup | None:
     step = (known[-1][0] - known[0][0]) / (len(known) - 1)
     # A curve's points are means over stretches: each is put so that its middle is the temperature.
     points = [StoredPoint(at - step / 2, amps, amps, amps) for at, amps in known]
-    span = strip_chart.StripSpan(known[0][0], known[-1][0], str)
+    span = strip_chart.StripSpan(known[0][0], known[-1][0], str, f"°{scale}")
     axis = axes.axis_for(points, "A", from_zero=False)
     ticks = [(at, f"{at:.0f} °{scale}") for at, _ in known[:: max(1, len(known) // 4)]]
     title = plain("normal-plot")

@@ -66,6 +66,12 @@ def grid(axis: Axis, y: Callable[[float], float]) -> str:
     return drawn
 
 
+def scale(axis: Axis, title: str) -> str:
+    """The axis as attributes of its curve, from which a cursor reads values back (charts.js)."""
+    unit, title = escape(axis.unit), escape(title)
+    return f' data-low="{axis.low:g}" data-high="{axis.high:g}" data-unit="{unit}" data-name="{title}"'
+
+
 def values(axis: Axis, y: Callable[[float], float]) -> str:
     """What these lines stand for, in the picture's left margin (style.css), where no curve is."""
     drawn = ""

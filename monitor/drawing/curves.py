@@ -11,6 +11,7 @@ from condenser_monitor.monitor.drawing.axes import (
     Axis,
     grid,
     round_step,
+    scale,
     values,
 )
 from condenser_monitor.monitor.drawing.strip_chart import StripSpan, path
@@ -48,12 +49,12 @@ def curve(
     body = (
         f'<svg x="0" y="{_TOP:g}" width="100%" height="{plot:g}" viewBox="0 0 1000 100" preserveAspectRatio="none">'
         f'<path d="{_band(points, span, axis, step)}" class="band" fill="#bbb"/>'
-        f'<path d="{line}" class="curve" fill="none" stroke="#333" stroke-width="1.6" '
+        f'<path d="{line}"{scale(axis, title)} class="curve" fill="none" stroke="#333" stroke-width="1.6" '
         'vector-effect="non-scaling-stroke"/></svg>'
     )
     y = _place(axis, plot)
     drawn = grid(axis, y) + _ticks(ticks, span, plot, height) + body + values(axis, y)
-    return _frame(name, title, told, height, drawn)
+    return _frame(name, title, told, height, drawn, cursor=span.attributes())
 
 
 def _told(points: Sequence[StoredPoint], axis: Axis) -> str:
@@ -108,7 +109,10 @@ def bars(days: Sequence[Bar], unit: str, *, title: str, name: str, height: float
         if place % every == 0:
             body += _under(day.words, x, width, height)
     body += values(axis, y)
-    return _frame(name, title, "; ".join(day.told for day in days if day.value is not None) + ".", height, body)
+    hint = f' data-hint="{escape(plain("chart-hint"))}"'
+    return _frame(
+        name, title, "; ".join(day.told for day in days if day.value is not None) + ".", height, body, cursor=hint
+    )
 
 
 def _under(words: str, x: float, width: float, height: float) -> str:
@@ -118,9 +122,9 @@ def _under(words: str, x: float, width: float, height: float) -> str:
     return f'<text x="{at:.2f}%" y="{height - 4:g}" text-anchor="{anchor}" class="lane-note">{escape(words)}</text>'
 
 
-def _frame(name: str, title: str, told: str, height: float, body: str) -> str:
+def _frame(name: str, title: str, told: str, height: float, body: str, *, cursor: str) -> str:
     return (
-        f'<svg class="plot lanes" width="100%" height="{height:g}" role="img" '
+        f'<svg class="plot lanes" width="100%" height="{height:g}" role="img" id="{name}"{cursor} '
         f'aria-labelledby="{name}-title {name}-desc" xmlns="http://www.w3.org/2000/svg" '
         'font-family="system-ui, sans-serif" font-size="13">'
         f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-desc">{escape(told)}</desc>{body}</svg>'

@@ -14,11 +14,13 @@ from typing import NamedTuple
 
 from condenser_monitor.monitor.core.readings import CURVES
 from condenser_monitor.monitor.core.records import LinkState
-from condenser_monitor.monitor.drawing.axes import grid, running_axis, values
+from condenser_monitor.monitor.drawing.axes import grid, running_axis, scale, values
 from condenser_monitor.monitor.drawing.timeline import lane_title, step_s, summary
 from condenser_monitor.monitor.storage.models import LANES, Lane, StoredPoint
 from condenser_monitor.monitor.strings import texts
 from condenser_monitor.monitor.strings.lookup import plain
+from condenser_monitor.monitor.strings.time_format import utc_offsets
+from condenser_monitor.monitor.strings.translate import reader
 
 _PLAIN, _TALL, _GAP, _TOP = 18.0, 68.0, 30.0, 26.0
 _STRIP = 8.0  # the part of a tall lane over its scale, for the marks of peaks
@@ -49,6 +51,7 @@ class StripSpan:
     from_s: float
     to_s: float
     clock: Callable[[float], str]
+    unit: str = ""  # of what stands in place of time; "" for a time
     _moments: dict[float, str] = field(default_factory=dict, compare=False, repr=False)
     _places: dict[object, Places] = field(default_factory=dict, compare=False, repr=False)
 
@@ -68,6 +71,15 @@ class StripSpan:
         if found is None:
             found = self._moments[wall_s] = self.clock(wall_s)
         return found
+
+    def attributes(self) -> str:
+        """Return what a cursor needs to say where it is (charts.js): ends, and how local time is told."""
+        hint = f' data-hint="{escape(plain("chart-hint"))}"'
+        if self.unit:
+            return f'{hint} data-from="{self.from_s:.2f}" data-to="{self.to_s:.2f}" data-unit="{escape(self.unit)}"'
+        ends = f'{hint} data-from="{self.from_s:.0f}" data-to="{self.to_s:.0f}"'
+        zones = ",".join(f"{at_s:.0f}:{offset_s:.0f}" for at_s, offset_s in utc_offsets(self.from_s, self.to_s))
+        return f'{ends} data-zone="{zones}" data-clock="{reader().clock}"'
 
     def places(self, begun: Sequence[float], step_s: float) -> Places:
         """Where stretches of `step_s` lie in a width of 1000."""
@@ -107,6 +119,7 @@ def svg(
     told = summary(lanes, span)
     return (
         f'<svg class="lanes" width="100%" height="{total:g}" role="img" aria-labelledby="{name}-title {name}-desc" '
+        f'id="{name}"{span.attributes()} '
         'xmlns="http://www.w3.org/2000/svg" font-family="system-ui, sans-serif" font-size="13">'
         f'<title id="{name}-title">{escape(plain("what-ran"))}</title><desc id="{name}-desc">{escape(told)}</desc>'
         f'<defs><pattern id="{name}-hatch" width="7" height="7" patternUnits="userSpaceOnUse" '
@@ -153,6 +166,7 @@ def _curve(lane: str, curves: Mapping[str, Sequence[StoredPoint]], span: StripSp
     held = [point._replace(mean=min(point.mean, axis.high)) for point in points] if peaks else points
     shape, step = path(held, span, axis.high, step_s(points)), step_s(points)
     told = plain("up-to", value=f"{most:.1f}")
+    title = texts.capital(texts.NAMES[CURVES[lane]])
 
     def place(value: float) -> float:
         return y + _STRIP + box * (98 - 94 * value / axis.high) / 100
@@ -160,8 +174,8 @@ def _curve(lane: str, curves: Mapping[str, Sequence[StoredPoint]], span: StripSp
     return (
         f"{grid(axis, place)}{values(axis, place)}"
         f'<svg x="0" y="{y + _STRIP:g}" width="100%" height="{box:g}" viewBox="0 0 1000 100" '
-        f'preserveAspectRatio="none"><path d="{shape}" class="curve" fill="none" stroke="#333" stroke-width="1.6" '
-        f'vector-effect="non-scaling-stroke"/></svg>{_peaks(peaks, step, span, y)}'
+        f'preserveAspectRatio="none"><path d="{shape}"{scale(axis, title)} class="curve" fill="none" stroke="#333" '
+        f'stroke-width="1.6" vector-effect="non-scaling-stroke"/></svg>{_peaks(peaks, step, span, y)}'
         f'<text x="100%" y="{y - 5:g}" text-anchor="end" class="lane-note">{"▲ " if peaks else ""}{escape(told)}</text>'
     )
 

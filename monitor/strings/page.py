@@ -73,6 +73,7 @@ _PAGE = {
     "lost-do": "Look whether the monitor and your network are on; the page tries again by itself.",
     # ------------------------------------------------------------ the first page: its parts
     "uncertainty-key": "±: the true value lies within it 19 times out of 20.",
+    "chart-hint": "Point at the chart, drag over it or use the arrow keys to read values.",
     "day-key": "Solid: on. Line: off. Hatched: not known. Curves: current. Flags: something was found.",
     "no-readings": "There are no fresh readings.",
     "key": "Key",

@@ -113,6 +113,22 @@ def ticks(from_s: float, to_s: float, zone: tzinfo | None = None, *, most: int =
     return tuple((wall_s, _tick(wall_s, step, zone)) for wall_s in found)
 
 
+def utc_offsets(from_s: float, to_s: float, zone: tzinfo | None = None) -> tuple[tuple[float, float], ...]:
+    """Local time less UTC in a span, s, each with the moment from which it holds, to the hour of a clock's change."""
+    first, last = (local(wall_s, zone).utcoffset() for wall_s in (from_s, to_s))
+    if first is not None and first == last and to_s - from_s < 8 * 86400:
+        return ((from_s, first.total_seconds()),)
+    found: list[tuple[float, float]] = []
+    at_s = from_s
+    while at_s <= to_s:
+        offset = local(at_s, zone).utcoffset()
+        assert offset is not None
+        if not found or found[-1][1] != offset.total_seconds():
+            found.append((at_s, offset.total_seconds()))
+        at_s = (at_s // 3600 + 1) * 3600
+    return tuple(found)
+
+
 def _tick(wall_s: float, step_s: float, zone: tzinfo | None) -> str:
     at = local(wall_s, zone)
     if step_s >= 86400:

@@ -22,7 +22,9 @@
     place.innerHTML = html;
     place.dataset.mark = mark;
     for (const id of open) document.getElementById(id)?.setAttribute("open", "");
-    if (focused) document.getElementById(focused.id)?.querySelector("summary, a, button")?.focus();
+    document.dispatchEvent(new Event("charts"));
+    const again = focused && document.getElementById(focused.id);
+    if (again) (again.matches("[role=slider]") ? again : again.querySelector("summary, a, button"))?.focus();
   }
 
   async function look() {
