@@ -34,7 +34,7 @@ NOTE_MOST = 4000
 _Z = 1.959964  # of the normal distribution, 95 % two-sided
 
 
-class AlreadyBooked(CommandError):
+class VisitConflict(CommandError):
     """What is wanted of a visit speaks against one that is booked, or done."""
 
 
@@ -85,7 +85,7 @@ def book(
     connection.execute(sa.select(sites.c.id).where(sites.c.id == key).with_for_update())  # one booking at a time
     there = connection.execute(_booked_at(key, kind)).first()
     if there is not None:
-        raise AlreadyBooked(
+        raise VisitConflict(
             "visit", f"one more to {site}", f"one at a time: visit {there.id} is booked for {there.due_day}"
         )
     row = {
@@ -123,14 +123,7 @@ def put(
     key = site_id(connection, viewer, site)
     there = connection.execute(_booked_at(key, "repair")).first()
     if there is not None:
-        values: dict[str, Any] = {"due_day": day(due_day)}
-        if technician_id != KEEP:
-            _check_technician(connection, technician_id)
-            values["technician_id"] = technician_id
-        _change(connection, viewer, there.id, values)
-        note(
-            connection, now, viewer.login, "moved visit", str(there.id), due=values["due_day"], technician=technician_id
-        )
+        move(connection, viewer, there.id, due_day=due_day, technician_id=technician_id, now=now)
         return False
     usual = connection.scalar(sa.select(sites.c.technician_id).where(sites.c.id == key))
     stands = queries.stands_at(connection, key)
@@ -146,12 +139,31 @@ def put(
     return True
 
 
+def move(
+    connection: sa.Connection, viewer: Viewer, visit: int, *, due_day: str, technician_id: int | None, now: float
+) -> None:
+    """Move a booked visit to a day and assign it; `technician_id` may be KEEP."""
+    values: dict[str, Any] = {"due_day": day(due_day)}
+    if technician_id != KEEP:
+        _check_technician(connection, technician_id)
+        values["technician_id"] = technician_id
+    _change(connection, viewer, visit, values)
+    note(connection, now, viewer.login, "moved visit", str(visit), due=values["due_day"], technician=technician_id)
+
+
 def cancel(connection: sa.Connection, viewer: Viewer, site: str, *, now: float) -> int:
     """Drop what is booked to repair a site; how many visits."""
     rows = connection.execute(_booked_at(site_id(connection, viewer, site), "repair")).all()
     for row in rows:
         drop(connection, viewer, row.id, text="", now=now)
     return len(rows)
+
+
+def suspects_now(connection: sa.Connection, viewer: Viewer, site: str, finding: str) -> tuple[str, ...] | None:
+    """Return what is suspected for a finding that stands at a site; None where it does not stand."""
+    rows = queries.stands_at(connection, site_id(connection, viewer, site))
+    stands = {row.finding: tuple(msgspec.json.decode(row.suspects)) for row in rows}
+    return stands.get(finding)
 
 
 def finish(
@@ -180,7 +192,7 @@ def _change(connection: sa.Connection, viewer: Viewer, visit: int, values: dict[
         change = change.where(visits.c.technician_id == viewer.id)
     row = connection.execute(change.values(values).returning(visits.c.site_id, visits.c.kind)).one_or_none()
     if row is None:
-        raise CommandError("visit", visit, "a visit that is booked, and yours to change")
+        raise VisitConflict("visit", visit, "a visit that is booked, and yours to change")
     return row
 
 

@@ -7,11 +7,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 from werkzeug.test import TestResponse
 
 from condenser_monitor.monitor.fleet import people
 from condenser_monitor.monitor.fleet.slots import Slots
 from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import audit
 from condenser_monitor.sim.load import site_name
 from condenser_monitor.web.fleet import guard
 from condenser_monitor.web.fleet.api import ROUTES
@@ -37,6 +39,12 @@ class Program:
 
     def post(self, path: str, **body: Any) -> TestResponse:
         return self.client.post(f"/api/v1{path}", json=body, headers={"Authorization": f"Bearer {self.token}"})
+
+    def done(self, path: str, **body: Any) -> Any:
+        """What a change that is taken gives back."""
+        answer = self.post(path, **body)
+        assert answer.status_code == 200, answer.text
+        return answer.json
 
 
 @pytest.fixture
@@ -115,3 +123,30 @@ def test_notes_on_health_are_handed_to_no_program(office: Office) -> None:
     text = "".join(program.get(path).text for path in [*paths, *(f"/sites/{site_name(n)}" for n in range(len(NAMES)))])
     assert not [note for _, note in NOTES.values() if note in text]
     assert program.json(f"/sites/{site_name(1)}")["vulnerability"] == 2
+
+
+def test_a_program_books_moves_and_closes_a_visit(office: Office) -> None:
+    """As the pages do: the suspects of the day are kept, nobody is booked twice, the log names the program."""
+    program, reader = Program(office, "write"), Program(office, "read")
+    free = next(row for row in reader.json("/cases")["rows"] if row["booked_day"] is None)
+    body = {"site": free["site"], "due_day": "2026-05-20", "technician": "lou", "finding": free["finding"]}
+    made = program.done("/visits", **body)
+    assert (made["suspects"], made["technician"], made["status"]) == (free["suspects"], "Lou", "booked")
+    assert program.post("/visits", **body).status_code == 409
+    where = f"/visits/{made['id']}"
+    moved = program.done(f"{where}/move", due_day="2026-05-21")
+    assert (moved["due_day"], moved["technician"]) == ("2026-05-21", "Lou")
+    assert program.done(f"{where}/move", due_day="2026-05-21", technician=None)["technician"] is None
+    closed = program.done(f"{where}/outcome", status="done", was="not-found", parts=["fuse"])
+    assert (closed["status"], closed["was"], closed["parts"]) == ("done", "not-found", ["fuse"])
+    assert program.post(f"{where}/outcome", status="dropped", was="").status_code == 409
+    for wrong, status in (
+        ({**body, "site": "nobody"}, 404),
+        ({**body, "technician": "owner"}, 404),
+        ({**body, "due_day": "soon"}, 400),
+        ({**body, "more": 1}, 400),
+    ):
+        assert program.post("/visits", **wrong).status_code == status
+    with office.store.read() as connection:
+        lines = connection.execute(sa.select(audit.c.who, audit.c.did)).all()
+    assert ("program write", "booked a visit to") in [tuple(line) for line in lines]

@@ -7,7 +7,8 @@ is not handed out: only how vulnerable they are, by number.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any, Generic, TypeVar
+from datetime import date
+from typing import Annotated, Any, Generic, Literal, TypeVar
 
 import msgspec
 import sqlalchemy as sa
@@ -17,6 +18,7 @@ from condenser_monitor.monitor.alarms.calm import Calm
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import Severity
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.fleet import health, queries
 from condenser_monitor.monitor.fleet import visits as visiting
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
@@ -32,6 +34,7 @@ from condenser_monitor.web.openapi import Param, Route
 api = Blueprint("api", __name__, url_prefix=document.PREFIX)
 _Row = TypeVar("_Row")
 KEY_MOST = 2**63 - 1
+_CAUSES = ("", visiting.OTHER, visiting.NOT_FOUND, *SUSPECTS)
 WORDS_MOST = 200
 
 
@@ -141,6 +144,40 @@ class Technician(msgspec.Struct, frozen=True, kw_only=True):
     name: str
 
 
+_Line = Annotated[str, msgspec.Meta(max_length=500, pattern=document.NO_NUL)]
+_Note = Annotated[str, msgspec.Meta(max_length=visiting.NOTE_MOST, pattern=document.NO_NUL)]
+_Kind = Literal["repair", "drift", "plan", "monitor"]
+
+
+class NewVisit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A visit to book. `technician` is a login, null for nobody yet; the suspects of `finding` are kept as they stand
+    now."""
+
+    site: _Line
+    due_day: date
+    kind: _Kind = "repair"
+    technician: _Line | None = None
+    finding: _Line = ""
+    note: _Note = ""
+
+
+class Move(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Another day for a booked visit, and who makes it: left out, as it is; null, nobody yet."""
+
+    due_day: date
+    technician: _Line | msgspec.UnsetType | None = msgspec.UNSET
+
+
+class Outcome(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What became of a visit: `was` is a suspect, "other", "not-found", or "" where nothing was wrong; for a visit
+    that was `dropped` it says nothing."""
+
+    status: Literal["done", "dropped"]
+    was: Literal[_CAUSES]  # type: ignore[valid-type]
+    parts: Annotated[list[_Line], msgspec.Meta(max_length=100)] = []
+    note: _Note = ""
+
+
 # ---------------------------------------------------------------- the calls
 
 
@@ -195,6 +232,70 @@ def technicians() -> list[Technician]:
     query = sa.select(users.c.login, users.c.name).where(users.c.active, users.c.role == Role.TECHNICIAN.value)
     with office_context().store.read() as connection:
         return [Technician(login=row.login, name=row.name) for row in connection.execute(query.order_by(users.c.login))]
+
+
+def book() -> Visit:
+    wanted = _body(NewVisit)
+    me, now = viewer(), office_context().wall()
+    with office_context().store.write() as connection:
+        if queries.site(connection, me, wanted.site, days=1) is None:
+            abort(404, "no such site")
+        suspects = visiting.suspects_now(connection, me, wanted.site, wanted.finding)
+        key = visiting.book(
+            *(connection, me, wanted.site),
+            kind=wanted.kind,
+            due_day=wanted.due_day.isoformat(),
+            technician_id=_technician(connection, wanted.technician),
+            finding="" if suspects is None else wanted.finding,
+            suspects=suspects or (),
+            text=wanted.note,
+            now=now,
+        )
+        return _visit(_found(connection, key))
+
+
+def move(key: int) -> Visit:
+    wanted = _body(Move)
+    with office_context().store.write() as connection:
+        _found(connection, key)
+        chosen = wanted.technician
+        visiting.move(
+            *(connection, viewer(), key),
+            due_day=wanted.due_day.isoformat(),
+            technician_id=visiting.KEEP if chosen is msgspec.UNSET else _technician(connection, chosen),
+            now=office_context().wall(),
+        )
+        return _visit(_found(connection, key))
+
+
+def close(key: int) -> Visit:
+    wanted, now = _body(Outcome), office_context().wall()
+    with office_context().store.write() as connection:
+        _found(connection, key)
+        if wanted.status == visiting.DROPPED:
+            visiting.drop(connection, viewer(), key, text=wanted.note, now=now)
+        else:
+            about = {"was": wanted.was, "used": wanted.parts, "text": wanted.note}
+            visiting.finish(connection, viewer(), key, **about, now=now)
+        return _visit(_found(connection, key))
+
+
+def _body(kind: type[_Row]) -> _Row:
+    try:
+        return msgspec.json.decode(request.get_data(), type=kind)
+    except (msgspec.DecodeError, ValueError) as error:
+        raise CommandError("body", str(error), "JSON as the OpenAPI document says") from None
+
+
+def _technician(connection: sa.Connection, login: str | None) -> int | None:
+    """The key of somebody who can be sent, by login."""
+    if login is None:
+        return None
+    query = sa.select(users.c.id).where(users.c.login == login, users.c.active, users.c.role == Role.TECHNICIAN.value)
+    found = connection.scalar(query)
+    if found is None:
+        abort(404, "no such technician")
+    return int(found)
 
 
 # ---------------------------------------------------------------- how rows become records
@@ -260,6 +361,7 @@ REASONS = document.REASONS | {
     "503": "the database fails",
 }
 _NONE = {"404": "there is none"}
+_CONFLICT = _NONE | {"409": "it speaks against a visit that is booked already, or made"}
 ROUTES: tuple[Route, ...] = (
     Route("GET", "/sites", "sites", "Sites by name", Rows[Site], sites, (_WORDS, _FROM)),
     Route("GET", "/sites/{name}", "site", "One site, with what stands there", SiteDetail, site, (_SITE,), None, _NONE),
@@ -283,6 +385,9 @@ ROUTES: tuple[Route, ...] = (
         (Param("status", "string", "booked when left out", choices=_STATUSES), _FROM),
     ),
     Route("GET", "/visits/{key}", "visit", "One visit", Visit, visit, (_KEY,), None, _NONE),
+    Route("POST", "/visits", "book", "Book a visit", Visit, book, (), NewVisit, _CONFLICT),
+    Route("POST", "/visits/{key}/move", "move", "Move or assign a booked visit", Visit, move, (_KEY,), Move, _CONFLICT),
+    Route("POST", "/visits/{key}/outcome", "close", "Say what became of it", Visit, close, (_KEY,), Outcome, _CONFLICT),
     Route("GET", "/technicians", "technicians", "Who can be sent", list[Technician], technicians),
 )
 

@@ -20,7 +20,7 @@ from condenser_monitor.monitor.fleet.people import page_key
 from condenser_monitor.monitor.fleet.queries import PAGE_ROWS
 from condenser_monitor.monitor.fleet.setup import FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
-from condenser_monitor.monitor.fleet.visits import KINDS, AlreadyBooked
+from condenser_monitor.monitor.fleet.visits import KINDS, VisitConflict
 from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import short
@@ -127,8 +127,10 @@ def _retry(code: int) -> dict[str, str]:
 
 
 def _our_error(error: CondenserError) -> Any:
-    """What was given cannot be used (400), speaks against what is there (409), or the database fails (503)."""
-    code = 503 if isinstance(error, DatabaseError) else 409 if isinstance(error, AlreadyBooked) else 400
+    """What was given cannot be used (400), or the database fails (503); to a program also: it speaks against a visit
+    that is there (409)."""
+    code = 503 if isinstance(error, DatabaseError) else 400
     if request.path.startswith("/api/"):
+        code = 409 if isinstance(error, VisitConflict) else code
         return {"error": type(error).__name__, "why": str(error)}, code
     return render_template("fleet/error.html", title="That did not work", why=str(error)), code

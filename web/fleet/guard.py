@@ -33,6 +33,9 @@ SCOPED = {  # for programs: the scope that their token must have
     "api.visit": "read",
     "api.technicians": "read",
     "api.openapi": "read",
+    "api.book": "write",
+    "api.move": "write",
+    "api.close": "write",
 }
 LINKED = frozenset({"work.feed"})  # the secret in the address is the right: calendars cannot sign in
 RIGHTS: dict[str, frozenset[Role]] = {

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import msgspec
 from flask import Blueprint, Response, abort, flash, g, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
@@ -106,15 +105,14 @@ def book(name: str) -> AnyResponse:
     """Book a visit; the suspects are kept as they stand now."""
     finding = field("finding")
     with office_context().store.write() as connection:
-        page = queries.site(connection, viewer(), name, days=1)
-        stands = {} if page is None else {row.finding: row.suspects for row in page.stands}
+        suspects = visiting.suspects_now(connection, viewer(), name, finding)
         visiting.book(
             *(connection, viewer(), name),
             kind=field("kind"),
             due_day=field("due_day"),
             technician_id=number("technician"),
-            finding=finding if finding in stands else "",
-            suspects=msgspec.json.decode(stands.get(finding, "[]")),
+            finding="" if suspects is None else finding,
+            suspects=suspects or (),
             text=field("note"),
             now=office_context().wall(),
         )
