@@ -177,7 +177,8 @@ class MessageWriter:
         lines = [self._words(name, link=link) for name, link in self._links(episode).items()]
         number = self._settings.notify.contractor_phone
         if number and self._person.role != "contractor" and episode.lead not in OF_MONITOR:
-            lines.append(self._words("call", number=f"tel:{number.replace(' ', '')}"))
+            name = self._settings.notify.contractor_name or self._words("contractor")
+            lines.append(f"{name}: tel:{number.replace(' ', '')}")
         return ["", *lines] if lines else []
 
     def _unknowable(self, episode: Episode) -> list[str]:

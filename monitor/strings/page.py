@@ -181,9 +181,9 @@ _PAGE = {
     "no-check-left-call": "There is nothing more to look at from outside. Call a technician, and read out the line"
     " under “Read this to the technician” on the first page.",
     "other-checks": "Other checks worth doing ({count})",
+    "more-suspected": "{count} more, less usual or less likely",
     "still-suspected": "Still suspected ({count})",
     "together": "No single one explains it; together these would: {names}.",
-    "ruled-out": "Ruled out, and why",
     "senses-would-narrow": "Sensors that would narrow it down further: {names}.",
     "answers": "Answers so far",
     "take-back": "Undo",

@@ -171,7 +171,7 @@ WORDS: dict[str, str] = {
     "visit": mark("A technician comes: {link}"),
     "repaired": mark("It is repaired: {link}"),
     "page": mark("More on the page: {link}"),
-    "call": mark("Your contractor: {number}"),
+    "contractor": mark("Your contractor"),
     "answer": mark("It is brought up again until somebody answers."),
     "not-known": mark("What cannot be known here without more sensors: {what}"),
     "life": mark("The monitor looks at the unit every {scan} and would tell you."),

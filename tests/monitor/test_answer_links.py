@@ -126,6 +126,24 @@ def message(role: str, language: str = "en") -> tuple[str, tuple[tuple[str, str]
     return found.body, found.buttons
 
 
+@pytest.mark.parametrize(
+    ("name", "language", "line"),
+    [
+        ("Sam's Cooling", "en", "Sam's Cooling: tel:555-0100"),
+        ("", "en", "Your contractor: tel:555-0100"),
+        ("", "es", "Su contratista: tel:555-0100"),
+    ],
+)
+def test_the_contractors_number_stands_under_their_name(
+    monkeypatch: pytest.MonkeyPatch, name: str, language: str, line: str
+) -> None:
+    """As it was set up; without a name, in the reader's words. The contractor is not told their own number."""
+    told = Notify(page_url="http://pi.local:8124/", contractor_name=name, contractor_phone="555-0100")
+    monkeypatch.setattr(f"{__name__}.SETTINGS", Settings(site=Site(name="Elm 4"), unit=units.UNIT, notify=told))
+    assert line in message("homeowner", language)[0].splitlines()
+    assert "tel:" not in message("contractor", language)[0]
+
+
 def test_a_contractor_reads_a_technicians_words() -> None:
     """The finding in the trade's words and the suspects; a homeowner reads neither, but what is safe to look at."""
     trade, home = message("contractor")[0], message("homeowner")[0]
