@@ -158,7 +158,8 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
         "seconds": FeatureSays(
             "it stops within seconds of its start",
             {"run-capacitor": 2, "compressor-locked": 3, "start-device": 2.5, "line-voltage": 1.5, "float-switch": 0.1}
-            | {"condenser-dirty": 0.2, "high-pressure-cutout": 0.4, "charge-high": 0.4, "indoor-airflow": 0.3},
+            | {"condenser-dirty": 0.2, "high-pressure-cutout": 0.4, "charge-high": 0.4, "indoor-airflow": 0.3}
+            | {"load-shed": 0.3},  # a utility's switch knows nothing of starts
         ),
         "minutes": FeatureSays(
             "it stops some minutes into the run",

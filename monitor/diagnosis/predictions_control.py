@@ -169,7 +169,7 @@ CONTROL: dict[str, Situation] = {
         cause("float-switch", 8),
         # What opens a pressure switch, where fan or current told of it before.
         cause("fan-capacitor", 4, ["fan-in-runs"], fan_in_runs="still or stalled", pressure_switch="open or closed"),
-        cause("fan-motor", 4, ["fan-in-runs"], fan_in_runs="still or stalled", pressure_switch="open or closed"),
+        cause("fan-motor", 3.4, ["fan-in-runs"], fan_in_runs="still or stalled", pressure_switch="open or closed"),
         cause(
             "condenser-dirty",
             4.5,
