@@ -8,16 +8,21 @@ from typing import Any
 
 import pytest
 import sqlalchemy as sa
+from flask import Flask
 from werkzeug.test import TestResponse
 
-from condenser_monitor.monitor.fleet import people
+from condenser_monitor.monitor.fleet import enroll, people
+from condenser_monitor.monitor.fleet.people import Role, Viewer
+from condenser_monitor.monitor.fleet.setup import Broker, FleetSettings
 from condenser_monitor.monitor.fleet.slots import Slots
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import audit
 from condenser_monitor.sim.load import site_name
 from condenser_monitor.web.fleet import guard
 from condenser_monitor.web.fleet.api import ROUTES
-from tests.fleet.office import NAMES, NOTES, Office
+from condenser_monitor.web.fleet.app import create_app
+from tests.fleet.office import NAMES, NOTES, PASSWORD, Office
+from tests.fleet.payloads import NOON
 
 SITE = site_name(0)
 
@@ -25,10 +30,9 @@ SITE = site_name(0)
 class Program:
     """A program that asks an office, with a token of these scopes."""
 
-    def __init__(self, office: Office, *scopes: str) -> None:
-        self.office = office
-        self.token = people.add_token(office.store, " ".join(scopes), scopes, by="test", now=office.now)
-        self.client = office.app.test_client()
+    def __init__(self, app: Flask, store: Store, *scopes: str) -> None:
+        self.token = people.add_token(store, " ".join(scopes), scopes, by="test", now=NOON)
+        self.client = app.test_client()
 
     def json(self, path: str) -> Any:
         """What the answer to a GET says."""
@@ -58,7 +62,7 @@ def office(tmp_path: Path) -> Iterator[Office]:
 
 def test_every_call_wants_the_scope_that_the_guard_names(office: Office) -> None:
     """No token, a wrong one, one of another scope; a person's session opens none of them; each refusal is JSON."""
-    read, write = Program(office, "read"), Program(office, "write")
+    read, write = Program(office.app, office.store, "read"), Program(office.app, office.store, "write")
     owner = office.client("owner")
     for route in ROUTES:
         path = "/api/v1" + route.path.replace("{name}", SITE).replace("{key}", "1")
@@ -79,7 +83,7 @@ def test_every_call_wants_the_scope_that_the_guard_names(office: Office) -> None
 
 def test_sites_customers_and_cases_are_those_of_the_pages(office: Office) -> None:
     """Found by words, in the order of the morning list; a list is not to be trusted while no ingest lives."""
-    program = Program(office, "read")
+    program = Program(office.app, office.store, "read")
     found = program.json("/sites")
     assert found["total"] == len(NAMES)
     assert {row["name"] for row in found["rows"]} == set(NAMES)
@@ -107,7 +111,7 @@ def test_sites_customers_and_cases_are_those_of_the_pages(office: Office) -> Non
 
 def test_visits_are_listed_by_status(office: Office) -> None:
     """Two booked, one done; people who can be sent are the technicians."""
-    program = Program(office, "read")
+    program = Program(office.app, office.store, "read")
     booked, done = program.json("/visits"), program.json("/visits?status=done")
     assert [row["technician"] for row in booked["rows"]] == ["Kim", "Kim"]
     assert (done["total"], done["rows"][0]["was"]) == (1, "run-capacitor")
@@ -118,7 +122,7 @@ def test_visits_are_listed_by_status(office: Office) -> None:
 
 def test_notes_on_health_are_handed_to_no_program(office: Office) -> None:
     """Whatever is asked; how vulnerable somebody is may be known, by number."""
-    program = Program(office, "read")
+    program = Program(office.app, office.store, "read")
     paths = ["/sites", "/cases", "/cases?list=drifting", "/customers", "/visits", "/visits?status=done"]
     text = "".join(program.get(path).text for path in [*paths, *(f"/sites/{site_name(n)}" for n in range(len(NAMES)))])
     assert not [note for _, note in NOTES.values() if note in text]
@@ -127,7 +131,7 @@ def test_notes_on_health_are_handed_to_no_program(office: Office) -> None:
 
 def test_a_program_books_moves_and_closes_a_visit(office: Office) -> None:
     """As the pages do: the suspects of the day are kept, nobody is booked twice, the log names the program."""
-    program, reader = Program(office, "write"), Program(office, "read")
+    program, reader = Program(office.app, office.store, "write"), Program(office.app, office.store, "read")
     free = next(row for row in reader.json("/cases")["rows"] if row["booked_day"] is None)
     body = {"site": free["site"], "due_day": "2026-05-20", "technician": "lou", "finding": free["finding"]}
     made = program.done("/visits", **body)
@@ -150,3 +154,23 @@ def test_a_program_books_moves_and_closes_a_visit(office: Office) -> None:
     with office.store.read() as connection:
         lines = connection.execute(sa.select(audit.c.who, audit.c.did)).all()
     assert ("program write", "booked a visit to") in [tuple(line) for line in lines]
+
+
+def test_both_databases_answer_alike(store: Store) -> None:
+    """Every call that reads, a booking and a calendar, on SQLite and on PostgreSQL."""
+    for name, customer in (("elm", "Rowan"), ("oak", "Rowan"), ("ash", "Alder")):
+        enroll.enroll(store, name, broker=Broker(), by="test", now=NOON, customer=customer)
+    me = people.add_user(store, "kim", "Kim", Role.TECHNICIAN, PASSWORD, by="test", now=NOON)
+    program = Program(create_app(FleetSettings(), store, wall=lambda: NOON), store, "read", "write")
+    made = program.done("/visits", site="elm", due_day="2026-05-20", technician="kim")
+    assert program.json(f"/visits/{made['id']}") == made == program.json("/visits")["rows"][0]
+    found = program.json("/customers")
+    assert [(row["customer"], [site["site"] for site in row["sites"]]) for row in found["rows"]] == [
+        ("Alder", ["ash"]),
+        ("Rowan", ["elm", "oak"]),
+    ]
+    for path in ("/sites", "/sites/elm", "/cases", "/cases?list=drifting", "/visits?status=done", "/technicians"):
+        assert program.get(path).status_code == 200, path
+    viewer = Viewer(id=me, login="kim", name="Kim", role=Role.TECHNICIAN)
+    secret = people.make_calendar(store, viewer, now=NOON)
+    assert b"DTSTART;VALUE=DATE:20260520" in program.client.get(f"/calendar/{secret}.ics").data
