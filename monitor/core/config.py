@@ -342,8 +342,8 @@ def _profiled(tables: dict[str, Any], place: str) -> dict[str, Any]:
     """Return tables in which the values of the unit's profiles stand where its own table gives none."""
     unit = tables.get("unit")
     names = unit.get("profile", ()) if isinstance(unit, dict) else ()
-    if not isinstance(names, list | tuple):
-        return tables
+    if not isinstance(names, list | tuple) or not all(isinstance(name, str) for name in names):
+        return tables  # refused with the other values of a wrong type
     found: dict[str, Any] = {}
     for name in names:
         if name in NOT_WATCHED:

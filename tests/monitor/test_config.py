@@ -101,3 +101,10 @@ def test_missing_or_binary_file_is_an_error(tmp_path: Path) -> None:
     (tmp_path / "b.toml").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(SiteError, match=r"b\.toml"):
         load(tmp_path / "b.toml")
+
+
+def test_a_profile_that_is_no_name_is_refused_at_its_place() -> None:
+    """A list or a table among the profiles' names, found by the fuzzing of settings files."""
+    for value in ("[[1]]", "[{a = 2}]"):
+        with pytest.raises(SiteError, match=r"unit\.profile\[0\]"):
+            parse(f"[unit]\nprofile = {value}\n")
