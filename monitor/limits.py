@@ -781,7 +781,7 @@ CONTACTOR_LRA_A: dict[int, Limit] = {
     40: _cited(240, "A", 240, 240, sources.CONTACT_LOCKED_ROTOR),
 }
 
-# ---------------------------------------------------------------- the history file and the outlets (edge)
+# ---------------------------------------------------------------- the history file and the publishers
 
 
 class HISTORY(LimitGroup):
@@ -852,9 +852,9 @@ class PUBLISHERS(LimitGroup):
 
     in_flight = _ours(16, "messages", 1, 1000, "sent and not yet acknowledged; sent again after a lost connection")
     connect_s = _ours(5.0, "s", 0.5, 60, "a broker that has not answered the connection by then is down")
-    backoff_first_s = _ours(1.0, "s", 0.01, 60, "pause after the first failure of an outlet, doubled each time")
-    backoff_most_s = _ours(120.0, "s", 1, 3600, "longest pause between tries of an outlet")
-    poll_s = _ours(0.2, "s", 0.01, 5, "how often an outlet's thread looks for news")
+    backoff_first_s = _ours(1.0, "s", 0.01, 60, "pause after the first failure of a publisher, doubled each time")
+    backoff_most_s = _ours(120.0, "s", 1, 3600, "longest pause between tries of a publisher")
+    poll_s = _ours(0.2, "s", 0.01, 5, "how often a publisher's thread looks for news")
     session_s = _ours(3600, "s", 0, 2**32 - 2, "the broker keeps requests over a restart; older ones are out of date")
     unit_s = _ours(900.0, "s", 10, 86400, "the retained `unit` message is renewed this often though nothing changed")
     own_faults_s = _ours(10.0, "s", 1, 600, "how soon the broker hears of a fault of the program itself")
@@ -868,7 +868,7 @@ class PUBLISHERS(LimitGroup):
     )
     presses_per_min = _ours(10, "presses", 1, 100, "of a hub's buttons; an automation gone wild is not followed")
     button_service_h = _ours(2.0, "h", 0.5, 8, "how long service mode lasts when a hub's button began it: one visit")
-    close_s = _ours(5.0, "s", 0.1, 60, "an outlet that has not ended by then is left behind at the stop")
+    close_s = _ours(5.0, "s", 0.1, 60, "a publisher that has not ended by then is left behind at the stop")
     status_age_s = _ours(10.0, "s", 1, 600, "a status older than this and three scans is stale")
     cycle_least_s = _ours(1.0, "s", 0, 10, "a shorter call that starts nothing flickers, up to 25 times a second")
     clock_least = _ours(1735689600, "s", 0, 4e9, "2025-01-01: a wall clock before this was never set")

@@ -79,12 +79,12 @@ def _publishers(state: Health) -> list[HealthItem]:
     found = []
     for name, publisher in state.publishers.items():
         words = publisher.error or plain("waiting" if publisher.waiting else "nothing-waits", count=publisher.waiting)
-        found.append(HealthItem(_outlet(name), not publisher.error, words))
+        found.append(HealthItem(_publisher(name), not publisher.error, words))
     return found
 
 
-def _outlet(name: str) -> str:
-    """An publisher in words: 'phone-2' is the second of the phones; one without words is called by its name."""
+def _publisher(name: str) -> str:
+    """A publisher in words: 'phone-2' is the second of the phones; one without words is called by its name."""
     kind, _, number = name.partition("-")
     return " ".join((plain(f"publisher-{kind}"), number)).strip() if kind in ("mqtt", "phone") else name
 

@@ -59,7 +59,9 @@ def test_a_simulated_unit_stands_in_for_the_boards_of_a_site(tmp_path: Path) -> 
 @pytest.mark.parametrize("lost", [False, True])
 def test_ctrl_c_ends_it_cleanly_also_where_its_broker_was_lost(tmp_path: Path, lost: bool) -> None:
     """A terminal sends Ctrl-C to the whole process group; a broker that is away is told in one line."""
-    command = [sys.executable, "-m", "condenser_monitor.monitor.cli", "workbench", "--port", "0"]
+    # as under a terminal: what a shell starts in the background ignores Ctrl-C
+    plain = ["env", "--default-signal=INT"]
+    command = [*plain, sys.executable, "-m", "condenser_monitor.monitor.cli", "workbench", "--port", "0"]
     with (tmp_path / "said").open("wb") as said:
         demo = subprocess.Popen(command, stdout=said, stderr=said, cwd=tmp_path, start_new_session=True)
 
