@@ -80,6 +80,7 @@ COMMANDS: dict[str, Row] = {
     "fleet page": Row((), ("--fleet",), serves=True),
     "fleet enroll": Row(("site-1",), ("--fleet", "--site-file"), ("--to",)),
     "fleet customers": Row(("list.csv", "--to=handed"), ("--fleet", "list.csv"), ("--to",)),
+    "fleet customer-csv": Row((), ("--fleet",)),
     "fleet renew": Row(("site-1",), ("--fleet",), ("--to",)),
     "fleet revoke": Row(("site-1",), ("--fleet",)),
     "fleet export": Row(("site-1",), ("--fleet",)),
