@@ -131,7 +131,7 @@ CONTROL: dict[str, Situation] = {
             "loose-connection", 5, control_v="normal or high or weak or ghost or dead", control_wire="closed or open"
         ),
         cause("thermostat", 2, control_v="ghost or dead or weak; seldom normal", thermostat="on or off"),
-        cause("float-switch", 4, control_v="ghost or dead or weak; seldom normal"),
+        cause("float-switch", 4, control_v="ghost or dead or weak or normal"),  # read when it is closed, too
         cause("pressure-switch", 1),
         cause("low-pressure-cutout", 0.7),
         cause("armature-blocked", 1, coil_a="unsealed; seldom sealed"),
