@@ -242,11 +242,9 @@ def limits_page() -> list[str]:
         " a site.",
     )
     head = ("name", "default", "from", "to", "basis", "source")
-    single = {name: value for name, value in vars(limits).items() if isinstance(value, Limit) and name[0] != "_"}
-    lines += ["## Of the program", "", *_table(head, (_limit(*item) for item in single.items()))]
-    for group in (*limits.LimitGroup.__subclasses__(), *limits.FINDINGS.values()):
-        if group is not limits.FindingLimits:
-            lines += [f"## {group.group_name()}", "", *_table(head, (_limit(*item) for item in group.rows().items()))]
+    lines += ["## Of the program", "", *_table(head, (_limit(*item) for item in limits.single_limits().items()))]
+    for group in limits.limit_groups():
+        lines += [f"## {group.group_name()}", "", *_table(head, (_limit(*item) for item in group.rows().items()))]
     return lines
 
 
@@ -268,9 +266,11 @@ def sources_page() -> list[str]:
         " own choice, and say so in [limits](limits.md).",
     )
     for name, row in sources.sources():
-        used = [
-            f"{limit.group}.{limit.key}" if limit.group else key
-            for key, limit in _all_limits()
+        used = [key for key, limit in limits.single_limits().items() if row.cite in limit.source]
+        used += [
+            f"{limit.group}.{limit.key}"
+            for group in limits.limit_groups()
+            for limit in group.rows().values()
             if row.cite in limit.source
         ]
         used += [
@@ -283,15 +283,6 @@ def sources_page() -> list[str]:
 
 def _looked(row: Source) -> str:
     return f" ({row.checked})" if row.checked else ""
-
-
-def _all_limits() -> Iterator[tuple[str, Limit]]:
-    for key, value in vars(limits).items():
-        if isinstance(value, Limit) and key[0] != "_":
-            yield key, value
-    for group in (*limits.LimitGroup.__subclasses__(), *limits.FINDINGS.values()):
-        if group is not limits.FindingLimits:
-            yield from group.rows().items()
 
 
 # ---------------------------------------------------------------- states

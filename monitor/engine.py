@@ -29,7 +29,7 @@ from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.cycle import CycleWatch, Minute
 from condenser_monitor.monitor.core.errors import ContractError
 from condenser_monitor.monitor.core.evaluation import FindingEvaluator, Snapshot
-from condenser_monitor.monitor.core.findings import CATALOGUE, Answer, FindingRow, contradictions
+from condenser_monitor.monitor.core.findings import CATALOGUE, RUNS_UNCALLED, Answer, FindingRow, contradictions
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
 from condenser_monitor.monitor.core.links import Facts, chain, facts, first_break
 from condenser_monitor.monitor.core.load_state import EngineMemory, MemoryPart
@@ -81,8 +81,6 @@ _UNSOUND_RUN = frozenset(
 
 # While one of these stands, nothing can call the unit.
 _UNCALLABLE = frozenset({"line-supply-lost", "control-power-lost", "call-not-reaching-unit"})
-# While one of these stands, the unit runs and nothing calls it.
-_UNCALLED = frozenset({"contacts-stuck-closed", "call-without-thermostat"})
 Ages = dict[str, float]  # name -> how many seconds ago, when the memory was written
 FINDINGS_MEMORY = MemoryPart("findings", 1, dict[str, Finding], what="findings")
 STOOD_MEMORY = MemoryPart("recent_ages_s", 1, Ages, what="findings that stood")
@@ -479,7 +477,7 @@ class Engine:
             minute_a = minute.readings["compressor_a"]
             self._features.minute(minute_a, self._baselines.normal_a(outdoor_c, near_a=minute_a), scan.t_s)
         self._baselines.add_minute(minute)
-        if _UNCALLED & self._evaluator.standing:
+        if RUNS_UNCALLED & self._evaluator.standing:
             minute = msgspec.structs.replace(minute, running_since_s=None)  # the blower is off, and no air is cooled
         if self._performance.add_minute(minute):
             self._decide_s = -inf

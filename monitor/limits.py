@@ -1042,3 +1042,19 @@ class COMMISSION(LimitGroup):
     cold_c = Limit(
         15.0, "°C", 0, 25, "common practice", "in air colder than this a unit is not tried in cooling; it draws less"
     )
+
+
+def single_limits() -> dict[str, Limit]:
+    """Return name -> limit of those that stand in no group."""
+    return {name: value for name, value in globals().items() if isinstance(value, Limit)}
+
+
+def limit_groups() -> tuple[type[LimitGroup], ...]:
+    """Return every group, those of the program first, then those of the findings."""
+    groups = (*LimitGroup.__subclasses__(), *FINDINGS.values())
+    return tuple(group for group in groups if group is not FindingLimits)
+
+
+def all_limits() -> list[Limit]:
+    """Return every limit, single and in groups."""
+    return [*single_limits().values(), *(limit for group in limit_groups() for limit in group.rows().values())]

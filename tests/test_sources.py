@@ -22,11 +22,7 @@ def modules() -> Iterator[Path]:
         yield from sorted((TOP / part).rglob("*.py"))
 
 
-def cited_limits() -> Iterator[Limit]:
-    groups = (*limits.LimitGroup.__subclasses__(), *limits.FINDINGS.values())
-    yield from (value for value in vars(limits).values() if isinstance(value, Limit) and value.basis in CITED)
-    for group in groups:
-        yield from (limit for limit in group.rows().values() if limit.basis in CITED)
+CITED_LIMITS = [limit for limit in limits.all_limits() if limit.basis in CITED]
 
 
 def test_no_basis_from_elsewhere_is_written_by_hand() -> None:
@@ -43,7 +39,7 @@ def test_no_basis_from_elsewhere_is_written_by_hand() -> None:
     assert not by_hand
 
 
-@pytest.mark.parametrize("limit", list(cited_limits()), ids=lambda limit: f"{limit.group}.{limit.key}")
+@pytest.mark.parametrize("limit", CITED_LIMITS, ids=lambda limit: f"{limit.group}.{limit.key}")
 def test_every_limit_from_elsewhere_names_a_row(limit: Limit) -> None:
     """Its words begin with document and place, and its basis is the row's."""
     row = next(row for row in ROWS.values() if limit.source.startswith(row.cite))

@@ -15,6 +15,7 @@ from urllib.parse import urlsplit
 from flask import Flask, Response, abort, g, redirect, request, session, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
+from condenser_monitor.monitor.hosts import is_loopback_number, is_number
 from condenser_monitor.monitor.publishers.answer_links import page_address
 from condenser_monitor.monitor.report.share import Share
 from condenser_monitor.web.context import page_context
@@ -223,7 +224,7 @@ def is_local() -> bool:
     if request.environ.get("SERVER_PROTOCOL") == "HTTP/1.0":  # no browser speaks it; a proxy that says nothing may
         return False
     host, peer, port = _host(), request.remote_addr or "", request.environ.get("REMOTE_PORT")
-    if not (_loopback(peer) and (host == "localhost" or _loopback(host))):
+    if not (is_loopback_number(peer) and (host == "localhost" or is_loopback_number(host))):
         return False
     return port is None or is_person(peer, int(port))  # every server has it; a test's client within the process not
 
@@ -246,7 +247,7 @@ def is_house_name() -> bool:
     """
     host = _host()
     return page_context().settings.web.proxy or (
-        bool(host) and (_number(host) or "." not in host or host.endswith(_HOUSE))
+        bool(host) and (is_number(host) or "." not in host or host.endswith(_HOUSE))
     )
 
 
@@ -272,18 +273,6 @@ def is_foreign() -> bool:
 
 def _host() -> str:
     return urlsplit(f"//{request.host}").hostname or ""
-
-
-def _number(host: str) -> bool:
-    try:
-        ip_address(host)
-    except ValueError:
-        return False
-    return True
-
-
-def _loopback(address: str) -> bool:
-    return _number(address) and ip_address(address).is_loopback
 
 
 def address() -> str:

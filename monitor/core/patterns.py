@@ -442,7 +442,7 @@ class FlapFilter:
             over = settled and not flaps.stands
             if over or lasted(flaps.told_s, now_s, _FLAPS.window_s.value):
                 kind = ChangeKind.CLEARED if over else ChangeKind.REVISED
-                told.append(_counted(_change(flaps.finding, now_s, wall_s), flaps, kind, now_s))
+                told.append(_counted(Change.of(flaps.finding, ChangeKind.REVISED, now_s, wall_s), flaps, kind, now_s))
                 flaps.told_s = now_s
             if settled:
                 flaps.since_s, flaps.count = inf, 0
@@ -461,20 +461,6 @@ class FlapFilter:
             for flaps in self._flaps.values()
             if flaps.flapping and flaps.finding is not None
         ]
-
-
-def _change(finding: Finding, now_s: float, wall_s: float | None) -> Change:
-    return Change(
-        t_s=now_s,
-        wall_s=wall_s,
-        change=ChangeKind.REVISED,
-        finding=finding.name,
-        severity=finding.severity,
-        suspects=finding.suspects,
-        evidence=finding.evidence,
-        summary=finding.summary,
-        wanted_senses=finding.wanted_senses,
-    )
 
 
 def _counted(change: Change, flaps: Flaps, kind: ChangeKind, now_s: float) -> Change:

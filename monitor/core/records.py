@@ -207,6 +207,21 @@ class Change(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     wall_s: float | None = None
     wanted_senses: tuple[str, ...] = ()
 
+    @classmethod
+    def of(cls, finding: Finding, kind: ChangeKind, now_s: float, wall_s: float | None) -> Change:
+        """Return a change of a finding as it is now."""
+        return cls(
+            t_s=now_s,
+            wall_s=wall_s,
+            change=kind,
+            finding=finding.name,
+            severity=finding.severity,
+            suspects=finding.suspects,
+            evidence=finding.evidence,
+            summary=finding.summary,
+            wanted_senses=finding.wanted_senses,
+        )
+
 
 class Offer(msgspec.Struct, frozen=True, kw_only=True):
     """Something that the unit seems to do by design, for a person to confirm: the key of the site file, the value that

@@ -120,7 +120,7 @@ class FindingDiagnosis:
             return []
         finding = msgspec.structs.replace(was, severity=Severity.URGENT, evidence=evidence)
         self.standing[name] = finding
-        return [_change(ChangeKind.REVISED, finding, now_s, wall_s)]
+        return [Change.of(finding, ChangeKind.REVISED, now_s, wall_s)]
 
     def stood_ages_s(self, now_s: float) -> dict[str, float]:
         """How long ago each finding of the last hours stood, s; 0 for those that stand."""
@@ -179,13 +179,13 @@ class FindingDiagnosis:
             wanted_senses=() if found is None else found.wanted_senses,
         )
         self.standing[name] = finding
-        return _change(ChangeKind.RAISED, finding, observed.now_s, observed.wall_s)
+        return Change.of(finding, ChangeKind.RAISED, observed.now_s, observed.wall_s)
 
     def _clear(self, name: str, observed: Observed, how: Cleared) -> Change:
         finding = self.standing.pop(name)
         if how.withdrawn:
             finding = msgspec.structs.replace(finding, evidence=finding.evidence | {"distrusted": list(how.withdrawn)})
-        return _change(ChangeKind.CLEARED, finding, observed.now_s, observed.wall_s)
+        return Change.of(finding, ChangeKind.CLEARED, observed.now_s, observed.wall_s)
 
     def _review(self, observed: Observed, found: Diagnosis | None) -> list[Change]:
         """The findings that have another first suspect by now, or others than at the end of the list."""
@@ -204,7 +204,7 @@ class FindingDiagnosis:
                 wanted_senses=() if found is None else found.wanted_senses,
             )
             self.standing[name] = finding
-            changes.append(_change(ChangeKind.REVISED, finding, observed.now_s, observed.wall_s))
+            changes.append(Change.of(finding, ChangeKind.REVISED, observed.now_s, observed.wall_s))
         return changes
 
     def _news(self, moved: Collection[str], found: Diagnosis | None) -> bool:
@@ -280,17 +280,3 @@ def _ages(times_s: Mapping[str, float], now_s: float) -> dict[str, float]:
     """How long ago each was, of those that still tell."""
     ages = {name: now_s - at_s for name, at_s in times_s.items()}
     return {name: age_s for name, age_s in ages.items() if age_s <= limits.RECENT_S.value}
-
-
-def _change(kind: ChangeKind, finding: Finding, now_s: float, wall_s: float | None) -> Change:
-    return Change(
-        t_s=now_s,
-        wall_s=wall_s,
-        change=kind,
-        finding=finding.name,
-        severity=finding.severity,
-        suspects=finding.suspects,
-        evidence=finding.evidence,
-        summary=finding.summary,
-        wanted_senses=finding.wanted_senses,
-    )

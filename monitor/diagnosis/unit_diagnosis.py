@@ -26,7 +26,7 @@ from typing import NamedTuple
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import ContractError
-from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.findings import CATALOGUE, RUNS_UNCALLED
 from condenser_monitor.monitor.core.readings import READINGS, SYMBOLS
 from condenser_monitor.monitor.core.records import Severity
 from condenser_monitor.monitor.diagnosis import elimination, features
@@ -140,7 +140,6 @@ SITUATIONS: dict[str, Situation] = CONTROL | MOTORS
 MONITOR = "monitor-sensing"
 _SOMEWHERE = ("loose-connection", MONITOR)
 # What else a finding may follow from than the parents that keep it from being raised.
-_RUNS_UNCALLED = ("contacts-stuck-closed", "call-without-thermostat")  # and the blower is off meanwhile
 _FOLLOWS = {
     "locked-rotor": ("contactor-chatter", "line-supply-lost"),
     "overload-cycling": ("locked-rotor", "fan-not-running"),
@@ -150,11 +149,11 @@ _FOLLOWS = {
     "call-without-pull-in": ("fan-not-running",),
     "pull-in-without-run": ("locked-rotor", "fan-not-running"),
     "call-without-run": ("locked-rotor", "fan-not-running"),
-    **dict.fromkeys(("long-run", "not-cooling", "low-split", "high-split"), _RUNS_UNCALLED),
-    **dict.fromkeys(("low-running-current", "high-running-current"), _RUNS_UNCALLED),
+    **dict.fromkeys(("long-run", "not-cooling", "low-split", "high-split"), RUNS_UNCALLED),
+    **dict.fromkeys(("low-running-current", "high-running-current"), RUNS_UNCALLED),
 }
 # Over within minutes by nature, or hidden by the next call, and no less telling.
-_BURSTS = ("locked-rotor", "contactor-chatter", "overload-cycling", *_RUNS_UNCALLED)
+_BURSTS = ("locked-rotor", "contactor-chatter", "overload-cycling", *RUNS_UNCALLED)
 OF_THE_MONITOR = ("sensing-disagrees", "sensor-silent")
 NOTHING: Mapping[str, str] = {}
 

@@ -20,7 +20,7 @@ one event (`silences`). The findings stand in the same tables as the monitors' o
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from statistics import median
 from typing import Any, NamedTuple
@@ -204,7 +204,7 @@ def infer(writer: IngestWriter, now: float) -> int:
     """Judge every site that can be heard, and write what is new and what is over; how many rows changed."""
     with writer.store.read() as connection:
         heard = _heard(connection, now)
-        found = {key: list(rows) for key, rows in _found(connection, heard, now).items()}
+        found = _found(connection, heard, now)
         active = _active(connection)
     rows = [*_raised(found, active, now), *_cleared(found, active, heard, now)]
     if rows:
@@ -224,7 +224,7 @@ def _heard(connection: sa.Connection, now: float) -> set[int]:
     return set(connection.scalars(query))
 
 
-def _found(connection: sa.Connection, heard: set[int], now: float) -> dict[int, Iterable[Found]]:
+def _found(connection: sa.Connection, heard: set[int], now: float) -> dict[int, list[Found]]:
     found: dict[int, list[Found]] = {}
     today = office_day(now)
     days = [later(today, -back) for back in range(int(LIMITS.past_days.value), 0, -1)]
@@ -246,7 +246,7 @@ def _found(connection: sa.Connection, heard: set[int], now: float) -> dict[int, 
             )
     for key, one in _stopped(connection, heard, now):
         found.setdefault(key, []).append(one)
-    return dict(found)
+    return found
 
 
 def _stopped(connection: sa.Connection, heard: set[int], now: float) -> Iterator[tuple[int, Found]]:

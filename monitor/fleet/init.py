@@ -11,7 +11,6 @@ import os
 import shutil
 import subprocess
 import sys
-from ipaddress import ip_address
 from pathlib import Path
 
 import msgspec
@@ -19,6 +18,7 @@ import msgspec
 from condenser_monitor.monitor.core.errors import CONTROLS, CommandError
 from condenser_monitor.monitor.fleet import commands, enroll, setup
 from condenser_monitor.monitor.fleet.setup import Broker, Database, FleetSettings
+from condenser_monitor.monitor.hosts import is_loopback_number, is_number
 
 LOOPBACK = "127.0.0.1"
 _BROKER_UNIT = "condenser-fleet-broker.service"
@@ -232,7 +232,7 @@ def _certificates(at: Path, host: str) -> str:
     steps.append([*wanted, "-keyout", "server.key", "-out", "server.csr"])
     signed = ["x509", "-req", "-in", "server.csr", "-CA", "ca.crt", "-CAkey", "ca.key", "-CAcreateserial"]
     steps.append([*signed, "-days", "825", "-extfile", "server.ext", "-out", "server.crt"])
-    kind = "IP" if _is_number(host) else "DNS"
+    kind = "IP" if is_number(host) else "DNS"
     (at / "server.ext").write_text(f"subjectAltName={kind}:{host}\n")
     for step in steps:
         done = subprocess.run([program, *step], cwd=at, capture_output=True, text=True, check=False, timeout=120)
@@ -244,17 +244,9 @@ def _certificates(at: Path, host: str) -> str:
     return f"{at} holds an authority and a certificate for {host}, which ends in 825 days. "
 
 
-def _is_number(host: str) -> bool:
-    try:
-        ip_address(host)
-    except ValueError:
-        return False
-    return True
-
-
 def is_loopback(host: str) -> bool:
     """Return whether a name or number means this machine alone."""
-    return host == "localhost" or (_is_number(host) and ip_address(host).is_loopback)
+    return host == "localhost" or is_loopback_number(host)
 
 
 def _empty(home: Path) -> None:

@@ -116,6 +116,21 @@ def add_user(store: Store, login: str, name: str, role: Role, password: str, *, 
     return user_id
 
 
+class Technician(NamedTuple):
+    """Somebody who can be sent."""
+
+    id: int
+    login: str
+    name: str
+
+
+def technicians(connection: sa.Connection) -> list[Technician]:
+    """Return who can be sent, by name."""
+    query = sa.select(users.c.id, users.c.login, users.c.name)
+    query = query.where(users.c.active, users.c.role == Role.TECHNICIAN.value).order_by(users.c.name)
+    return [Technician(*row) for row in connection.execute(query)]
+
+
 def set_password(store: Store, login: str, password: str, *, by: str, now: float) -> None:
     """A new password; all sessions of that person end."""
     _change_user(store, login, {"password_hash": _hash(password, login)}, by=by, now=now, did="set the password of")

@@ -38,7 +38,7 @@ class VisitConflict(CommandError):
     """What is wanted of a visit speaks against one that is booked, or done."""
 
 
-class Booked(NamedTuple):
+class Booked(msgspec.Struct, frozen=True, kw_only=True):
     """A visit with its site, as lists show it."""
 
     id: int
@@ -266,7 +266,7 @@ def _visits() -> sa.Select[Any]:
 
 def _booked(row: Any) -> Booked:
     at = row._mapping
-    values: dict[str, Any] = {name: at[name] for name in Booked._fields if name not in ("load", "perhaps")}
+    values: dict[str, Any] = {name: at[name] for name in Booked.__struct_fields__ if name not in ("load", "perhaps")}
     values |= {"suspects": tuple(row.suspects), "parts": tuple(row.parts)}
     load, perhaps = load_list.loads(row.suspects, unit_of(row.unit))
     return Booked(**values, load=load, perhaps=perhaps)

@@ -58,6 +58,7 @@ from condenser_monitor.monitor.storage.models import (
     VisitScore,
     decoded,
 )
+from condenser_monitor.monitor.storage.recovery import size_of
 from condenser_monitor.monitor.storage.schema import (
     MIGRATIONS,
     AloneConnection,
@@ -232,7 +233,7 @@ class StorageQueries:
         texts = {name: text for name, (text, _) in notes.items() if text}
         return Health(
             status_age_s=self.status_age_s(),
-            size_bytes=sum(_size(self.path.with_name(self.path.name + end)) for end in ("", "-wal")),
+            size_bytes=sum(size_of(self.path.with_name(self.path.name + end)) for end in ("", "-wal")),
             free_bytes=free_bytes(self.path),
             disk_error=texts.pop("disk", ""),
             held=int(held) if (held := texts.pop("held", "")).isdecimal() else 0,
@@ -327,7 +328,7 @@ class StorageQueries:
         try:
             db = connect(self.path, durable=True)
         except sqlite3.OperationalError:
-            if whole and _size(self.path.with_name(self.path.name + "-wal")):
+            if whole and size_of(self.path.with_name(self.path.name + "-wal")):
                 raise
             db = connect_alone(self.path)
         version = db.execute("PRAGMA user_version").fetchone()[0]
@@ -428,13 +429,6 @@ def _points(rows: Sequence[tuple[int, list[float | None]]], at: int) -> list[Sto
         if count and total is not None and low is not None and high is not None:
             found.append(StoredPoint(from_s, total / count / SCALE, low / SCALE, high / SCALE))
     return found
-
-
-def _size(path: Path) -> int:
-    try:
-        return path.stat().st_size
-    except OSError:
-        return 0
 
 
 _log = logging.getLogger(__name__)

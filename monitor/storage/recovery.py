@@ -110,7 +110,7 @@ class RedoLog:
     @property
     def size(self) -> int:
         """Bytes of the log since the last backup."""
-        return _size(self.path)
+        return size_of(self.path)
 
     # ------------------------------------------------------------ writing
 
@@ -241,13 +241,6 @@ def _covered_from(entries: Sequence[RedoEntry]) -> int | None:
         began = entry.offset - len(entry.rows)
         found = began if found is None else min(found, began)
     return found
-
-
-def _size(path: Path) -> int:
-    try:
-        return path.stat().st_size
-    except OSError:
-        return 0
 
 
 ENDS = ("-wal", "-shm", "")  # the parts of a history, the one that all others belong to last

@@ -54,14 +54,11 @@ def test_every_row_of_every_table_has_its_section() -> None:
 
 def test_every_limit_is_shown_with_its_source() -> None:
     """Each Limit of the program, also inside groups, is a row with basis and source."""
-    page = PAGES["limits.md"]
-
-    single = [value for value in vars(limits).values() if isinstance(value, Limit)]
-    groups = (*limits.LimitGroup.__subclasses__(), *limits.FINDINGS.values())
-    grouped = [limit for group in groups if group is not limits.FindingLimits for limit in group.rows().values()]
-    for limit in (*single, *grouped):
+    page, every = PAGES["limits.md"], limits.all_limits()
+    assert {id(value) for value in vars(limits).values() if isinstance(value, Limit)} <= set(map(id, every))
+    for limit in every:
         assert f"| {limit.basis} | {limit.source} |" in page
-    assert len(re.findall(r"^\| `", page, re.MULTILINE)) == len(single) + len(grouped)
+    assert len(re.findall(r"^\| `", page, re.MULTILINE)) == len(every)
 
 
 def test_diagrams_have_an_arrow_for_each_change_of_state() -> None:

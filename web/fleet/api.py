@@ -19,12 +19,10 @@ from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import Severity
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
-from condenser_monitor.monitor.fleet import health, queries
+from condenser_monitor.monitor.fleet import health, people, queries
 from condenser_monitor.monitor.fleet import visits as visiting
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
-from condenser_monitor.monitor.fleet.people import Role
 from condenser_monitor.monitor.fleet.queries import PAGE_ROWS, Case, Page, SiteLine
-from condenser_monitor.monitor.fleet.tables import users
 from condenser_monitor.monitor.fleet.visits import Booked
 from condenser_monitor.monitor.strings.calm import short
 from condenser_monitor.web import openapi as document
@@ -113,28 +111,9 @@ class Customer(msgspec.Struct, frozen=True, kw_only=True):
     sites: list[Site]
 
 
-class Visit(msgspec.Struct, frozen=True, kw_only=True):
+class Visit(Booked, frozen=True, kw_only=True):
     """A visit: `booked`, `done` or `dropped`. `suspects` are those of the day it was booked; `was` is what it really
     was, "" where nothing was wrong or it is not made yet."""
-
-    id: int
-    site: str
-    name: str
-    address: str
-    phone: str
-    kind: str
-    status: str
-    technician: str | None
-    due_day: str
-    finding: str
-    suspects: list[str]
-    note: str
-    was: str
-    parts: list[str]
-    made_at: float
-    done_at: float | None
-    load: list[str]
-    perhaps: list[str]
 
 
 class Technician(msgspec.Struct, frozen=True, kw_only=True):
@@ -229,9 +208,9 @@ def visit(key: int) -> Visit:
 
 
 def technicians() -> list[Technician]:
-    query = sa.select(users.c.login, users.c.name).where(users.c.active, users.c.role == Role.TECHNICIAN.value)
     with office_context().store.read() as connection:
-        return [Technician(login=row.login, name=row.name) for row in connection.execute(query.order_by(users.c.login))]
+        found = people.technicians(connection)
+    return [Technician(login=one.login, name=one.name) for one in sorted(found, key=lambda one: one.login)]
 
 
 def book() -> Visit:
@@ -291,11 +270,10 @@ def _technician(connection: sa.Connection, login: str | None) -> int | None:
     """The key of somebody who can be sent, by login."""
     if login is None:
         return None
-    query = sa.select(users.c.id).where(users.c.login == login, users.c.active, users.c.role == Role.TECHNICIAN.value)
-    found = connection.scalar(query)
+    found = next((one.id for one in people.technicians(connection) if one.login == login), None)
     if found is None:
         abort(404, "no such technician")
-    return int(found)
+    return found
 
 
 # ---------------------------------------------------------------- how rows become records
@@ -322,7 +300,7 @@ def _case(row: Case) -> OpenCase:
 
 
 def _visit(row: Booked) -> Visit:
-    return Visit(**{name: getattr(row, name) for name in Visit.__struct_fields__})
+    return Visit(**msgspec.structs.asdict(row))
 
 
 def _found(connection: sa.Connection, key: int) -> Booked:

@@ -6,8 +6,8 @@ from flask import Blueprint, render_template, request
 
 from condenser_monitor.monitor.fleet import inference, queries, triage
 from condenser_monitor.monitor.fleet.days import office_day
+from condenser_monitor.monitor.fleet.people import technicians
 from condenser_monitor.web.fleet.office_context import office_context, offset, viewer
-from condenser_monitor.web.fleet.sites import technicians
 
 lists = Blueprint("lists", __name__)
 

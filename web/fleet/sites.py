@@ -25,11 +25,10 @@ from condenser_monitor.monitor.fleet import (
     triage,
 )
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
-from condenser_monitor.monitor.fleet.people import Role, note
+from condenser_monitor.monitor.fleet.people import Technician, note, technicians
 from condenser_monitor.monitor.fleet.queries import SitePage
 from condenser_monitor.monitor.fleet.season import SeasonSpan, customer_document
 from condenser_monitor.monitor.fleet.tables import sites as site_rows
-from condenser_monitor.monitor.fleet.tables import users
 from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.publishers.messages import PersonsRequest
 from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
@@ -66,7 +65,7 @@ def site(name: str) -> str:
     )
 
 
-def _page(name: str) -> tuple[SitePage, list[tuple[int, str]], Calm]:
+def _page(name: str) -> tuple[SitePage, list[Technician], Calm]:
     with office_context().store.read() as connection:
         page = queries.site(connection, viewer(), name)
         people = technicians(connection)
@@ -98,12 +97,6 @@ def _told(page: SitePage, row: ActiveAlerts) -> dict[str, object]:
         "load": load,
         "perhaps": perhaps,
     }
-
-
-def technicians(connection: sa.Connection) -> list[tuple[int, str]]:
-    """Who can be sent: key and name."""
-    query = sa.select(users.c.id, users.c.name).where(users.c.active, users.c.role == Role.TECHNICIAN.value)
-    return [(row.id, row.name) for row in connection.execute(query.order_by(users.c.name))]
 
 
 @sites.get("/site/<name>/cycles")
@@ -156,7 +149,7 @@ def about(name: str) -> AnyResponse:
         raise CommandError("name", "", "what to call the site")
     with office_context().store.write() as connection:
         key = queries.site_id(connection, viewer(), name)
-        if values["technician_id"] not in (None, *(known for known, _ in technicians(connection))):
+        if values["technician_id"] not in (None, *(one.id for one in technicians(connection))):
             raise CommandError("technician", values["technician_id"], "a technician who may sign in")
         connection.execute(sa.update(site_rows).where(site_rows.c.id == key).values(values))
         note(connection, office_context().wall(), viewer().login, "changed", name, **values)

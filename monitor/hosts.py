@@ -1,0 +1,19 @@
+"""Names and numbers of machines. Pure."""
+
+from __future__ import annotations
+
+from ipaddress import ip_address
+
+
+def is_number(host: str) -> bool:
+    """Return whether a host is given by its IP address."""
+    try:
+        ip_address(host)
+    except ValueError:
+        return False
+    return True
+
+
+def is_loopback_number(host: str) -> bool:
+    """Return whether a host is given by an address that means this machine alone."""
+    return is_number(host) and ip_address(host).is_loopback
