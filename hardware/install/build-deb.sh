@@ -67,7 +67,9 @@ find "$LIB" -type f -exec chmod 0644 {} +
 find "$LIB" -name '*.sh' -exec chmod 0755 {} +
 
 # services, commands, manual page and completion, as the program itself writes them
-PYTHONPATH=$SOURCE/.src:$SOURCE:${PYTHONPATH:-} "$PYTHON" -m condenser_monitor.monitor.cli installer "$WORK/files" >/dev/null
+"$PYTHON" -m venv "$WORK/venv"
+"$WORK/venv/bin/pip" install --quiet "$WHEEL"[completion]
+"$WORK/venv/bin/condenser-monitor" installer "$WORK/files" >/dev/null
 cat >"$TREE/usr/bin/$NAME" <<'SH'
 #!/bin/sh
 PYTHONPATH=/usr/lib/condenser-monitor PYTHONDONTWRITEBYTECODE=1 exec python3 -P -m condenser_monitor.monitor.cli "$@"

@@ -15,7 +15,7 @@ _LINE_MOST = 4000  # characters of a line on stderr
 # The extra that brings a package, by the name it is imported by; a test holds this to pyproject.toml.
 EXTRA_OF = {
     **dict.fromkeys(("flask", "werkzeug", "jinja2", "markupsafe", "waitress", "segno"), "web"),
-    **dict.fromkeys(("sqlalchemy", "alembic", "psycopg", "argon2", "prometheus_client"), "fleet"),
+    **dict.fromkeys(("sqlalchemy", "alembic", "psycopg", "argon2", "prometheus_client", "icalendar"), "fleet"),
     **{
         "apprise": "phone",
         "reportlab": "report",
