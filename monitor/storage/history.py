@@ -62,6 +62,7 @@ from condenser_monitor.monitor.storage.recovery import size_of
 from condenser_monitor.monitor.storage.schema import (
     MIGRATIONS,
     AloneConnection,
+    SwapLock,
     connect,
     connect_alone,
     free_bytes,
@@ -292,8 +293,17 @@ class StorageQueries:
         any more, is closed and not used. Where the index of the log cannot be had (no room for it, a read-only disk),
         the connection reads the main file alone, without what is only in its log; `whole` refuses that.
 
-        Raises HistoryError when there is no file or it is of another version, sqlite3.Error when the disk fails.
+        Raises HistoryError when there is no file or it is of another version, sqlite3.Error when the disk fails or
+        the file is being restored for longer than anybody waits.
         """
+        with SwapLock(self.path) as swap:
+            if not swap.share():
+                raise sqlite3.OperationalError("the history is being restored")
+            with self._borrowed(whole=whole) as db:
+                yield db
+
+    @contextmanager
+    def _borrowed(self, *, whole: bool) -> Iterator[sqlite3.Connection]:
         try:
             found = self.path.stat()
             read_only = bool(os.statvfs(self.path).f_flag & os.ST_RDONLY)

@@ -37,6 +37,7 @@ from condenser_monitor.monitor.storage.schema import (
     COUNTED,
     MIGRATIONS,
     Connection,
+    SwapLock,
     columns,
     corrupt,
     migrate,
@@ -301,12 +302,24 @@ def part(path: Path, end: str) -> Path:
 # ---------------------------------------------------------------- opening to write
 
 
-def open_owned(path: Path, wall: Callable[[], float], *, spoilt: str = "") -> Opened:
+def open_owned(
+    path: Path, wall: Callable[[], float], *, spoilt: str = "", release: Callable[[], None] | None = None
+) -> Opened:
     """Open, check and migrate the owner's file; restore a damaged one. Then the database has all that the redo log has.
 
-    `spoilt` says why the file cannot be gone on with, where it was found out in use. `damage_of` then tells what came
-    of it. Raises sqlite3.Error or OSError when the disk fails, HistoryError for a file that is not ours.
+    `spoilt` says why the file cannot be gone on with, where it was found out in use; `release` closes the connections
+    that this process has had to it. `damage_of` then tells what came of it. Raises sqlite3.Error or OSError when the
+    disk fails, HistoryError for a file that is not ours.
     """
+    with SwapLock(path, make=True) as swap:
+        if release is not None or part(path, ".ready").exists():
+            swap.alone()
+        if release is not None:
+            release()
+        return _open_owned(path, wall, swap, spoilt)
+
+
+def _open_owned(path: Path, wall: Callable[[], float], swap: SwapLock, spoilt: str) -> Opened:
     refuse_odd(path)
     _finish(path, wall)
     redo = RedoLog(path)
@@ -314,19 +327,19 @@ def open_owned(path: Path, wall: Callable[[], float], *, spoilt: str = "") -> Op
     fault = spoilt and plainly(spoilt)
     if not any(part(path, end).exists() for end in ENDS):
         if log.entries or _usable_backup(path) is not None:
-            return _restored(path, wall, "", redo, log, belongs=False)
+            return _restored(path, wall, swap, "", redo, log=log, belongs=False)
         _build(path, None, "", log, belongs=False)
         _finish(path, wall)
         return _gone_on_with(path, redo, log)
     found, belongs = inspect(path, log)
     if found or fault:
-        return _restored(path, wall, fault or found, redo, log, belongs=belongs)
+        return _restored(path, wall, swap, fault or found, redo, log=log, belongs=belongs)
     try:
         return _gone_on_with(path, redo, log)
     except sqlite3.DatabaseError as error:
         if not corrupt(error):
             raise
-        return _restored(path, wall, plainly(error), redo, log, belongs=True)
+        return _restored(path, wall, swap, plainly(error), redo, log=log, belongs=True)
 
 
 def _gone_on_with(path: Path, redo: RedoLog, log: RedoRead) -> Opened:
@@ -352,9 +365,11 @@ def _gone_on_with(path: Path, redo: RedoLog, log: RedoRead) -> Opened:
 
 
 def _restored(
-    path: Path, wall: Callable[[], float], fault: str, redo: RedoLog, log: RedoRead, *, belongs: bool
+    path: Path, wall: Callable[[], float], swap: SwapLock, fault: str, redo: RedoLog, *, log: RedoRead, belongs: bool
 ) -> Opened:
-    """Put a file in place of a damaged one, or (no `fault`) of one that is gone."""
+    """Put a file in place of a damaged one, or (no `fault`) of one that is gone. What others write from here on waits
+    for the new one: it would be lost in the old."""
+    swap.alone()
     aside = quarantine_name(path, wall())
     _build(path, aside.name if fault else "", fault, log, belongs=belongs)
     _finish(path, wall)

@@ -9,7 +9,9 @@ from __future__ import annotations
 import fcntl
 import os
 import sqlite3
+import time
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -61,6 +63,7 @@ _PUT_SCHEMA = (
 MIGRATIONS: tuple[str, ...] = (_V1,)  # one script a version; a script that has shipped is never changed
 
 
+_SWAP_STEP_S = 0.01  # between two tries of the lock
 _INDEX_BYTES, _INDEX_ROOM = 32768, 2**20  # of the log's index; free room with which it is made in any case
 
 
@@ -222,6 +225,65 @@ class OwnerLock:
         if self._handle is not None:
             os.close(self._handle)
             self._handle = None
+
+
+class SwapLock:
+    """Beside a history: shared by everyone for as long as a connection is in use, held alone by the owner while another
+    file comes in place of a damaged one. So nothing is written into a file that is put away, none is opened between
+    two of its parts' renames, and none in this process is in use when the main file is opened and closed beside SQLite
+    (which gives up all locks of the process: sqlite.org/howtocorrupt.html, 2.2).
+
+    Who waits in vain for `limits.HISTORY.busy_s` is told. The owner makes the files before it swaps anything (`make`);
+    where none can be made (a read-only disk) nothing can be swapped either, and there is no lock.
+    """
+
+    def __init__(self, path: Path, *, make: bool = False) -> None:
+        flags = os.O_RDONLY | os.O_CLOEXEC | (os.O_CREAT if make else 0)
+        self._use = self._turn = None
+        with suppress(OSError):
+            self._turn = os.open(path.with_name(path.name + ".swap-turn"), flags, 0o600)
+            self._use = os.open(path.with_name(path.name + ".swap"), flags, 0o600)
+
+    def share(self) -> bool:
+        """Keep another file from being put in place; False where that is just being done and does not end."""
+        ends_s = time.monotonic() + limits.HISTORY.busy_s.value
+        # Everyone comes in by turns: else one who reads without a pause would keep the owner out.
+        done = _locked(self._turn, fcntl.LOCK_SH, ends_s) and _locked(self._use, fcntl.LOCK_SH, ends_s)
+        if self._turn is not None:
+            os.close(self._turn)
+            self._turn = None
+        return done
+
+    def alone(self) -> None:
+        """Wait for all others. May be called again. Raises sqlite3.OperationalError when somebody does not end: what he
+        is just writing would be lost."""
+        ends_s = time.monotonic() + limits.HISTORY.busy_s.value
+        if not (_locked(self._turn, fcntl.LOCK_EX, ends_s) and _locked(self._use, fcntl.LOCK_EX, ends_s)):
+            raise sqlite3.OperationalError("another process has been writing the history for long")
+
+    def __enter__(self) -> SwapLock:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for handle in (self._use, self._turn):
+            if handle is not None:
+                os.close(handle)
+
+
+def _locked(handle: int | None, kind: int, ends_s: float) -> bool:
+    """Whether a lock was to be had by then; none is needed where there is no file, or no locks."""
+    while handle is not None:
+        try:
+            fcntl.flock(handle, kind | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if time.monotonic() > ends_s:
+                return False
+            time.sleep(_SWAP_STEP_S)
+            continue
+        except OSError:
+            pass
+        break
+    return True
 
 
 # ---------------------------------------------------------------- keeping it small

@@ -148,9 +148,9 @@ class StorageWriter:
 
     def _open(self, *, first: bool = False) -> None:
         try:
-            self.release()  # one that was opened on a read-only disk would keep the index of the log read-only
-            again = self._spoilt if self._refusals >= _REFUSALS_MOST else ""
-            self._db, self._redo, self._redo_memory = open_owned(self.path, self.wall, spoilt=again)
+            spoilt = self._spoilt if self._refusals >= _REFUSALS_MOST else ""
+            release = None if first else self.release  # a connection of a read-only disk keeps its index read-only
+            self._db, self._redo, self._redo_memory = open_owned(self.path, self.wall, spoilt=spoilt, release=release)
             self._inode = _inode(self.path)
             self._note_damage(self._db)
             self._begin_run(self._db)
