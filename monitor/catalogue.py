@@ -22,6 +22,7 @@ from condenser_monitor.monitor.core.records import (
     CycleState,
 )
 from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Check
+from condenser_monitor.monitor.diagnosis.checks.figures import FIGURES
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.elimination import Expect
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
@@ -187,7 +188,10 @@ def checks_page() -> list[str]:
     lines += _table(head, (_check_row(check) for check in CHECKS.values()))
     for check in CHECKS.values():
         lines += _check(check)
-    return [*lines, "## Cautions", "", *(f"- **{name}**: {text}" for name, text in CAUTIONS.items())]
+    lines += ["## Cautions", ""]
+    for name, text in CAUTIONS.items():
+        lines += [f"- **{name}**: {text}", *_figures(f"caution {name}")]
+    return lines
 
 
 def _check_row(check: Check) -> tuple[str, ...]:
@@ -205,9 +209,16 @@ def _check(check: Check) -> Iterator[str]:
     if check.cautions:
         yield f"- Cautions: {', '.join(check.cautions)}"
     yield f"- Expected: {check.expected} ({check.basis}: {check.source})"
+    yield from _figures(check.name)
     for outcome in check.outcomes:
         yield f"- `{outcome.symbol}`{_range(check, outcome.symbol)}: {outcome.says}"
     yield ""
+
+
+def _figures(name: str) -> Iterator[str]:
+    """Each figure of the words, with its basis and its source."""
+    for figure in FIGURES.get(name, ()):
+        yield f"    - {figure.shown}: {figure.basis}; {figure.source}"
 
 
 def _range(check: Check, symbol: str) -> str:
@@ -276,6 +287,7 @@ def sources_page() -> list[str]:
         used += [
             f"check {check.name}" for check in CHECKS.values() if row.text in check.source or row.says == check.source
         ]
+        used += [f"{name}: {one.shown}" for name, rows in FIGURES.items() for one in rows if row.cite in one.source]
         lines += [f"## {name}", "", f"{row.cite}: {row.says}.", "", f"- {_ACCESS[row.access]}{_looked(row)}"]
         lines += [f"- used by {_codes(used)}" if used else "- used by the circuits or the simulator", ""]
     return lines

@@ -274,14 +274,25 @@ class METER(LimitGroup):
 
     leads = Limit(1.0, "ohm", 0.2, 3, "common practice", "leads held together read near 0 ohm")
     closed = _ours(10.0, "ohm", 2, 100, "a closed switch or fuse reads under 1 ohm, 100 m of 18 AWG loop about 4 ohm")
-    coil_low = Limit(5.0, "ohm", 2, 12, "common practice", "24 V AC coil: look again below; usual is 12 to 27 ohm")
-    coil_high = Limit(40.0, "ohm", 27, 100, "common practice", "24 V AC coil: look again above; usual is 12 to 27 ohm")
+    coil_low = Limit(
+        5.0, "ohm", 2, 12, "common practice", "24 V AC coil: look again below; usual is 6 to 27 ohm by size"
+    )
+    coil_high = Limit(
+        40.0, "ohm", 27, 100, "common practice", "24 V AC coil: look again above; usual is 6 to 27 ohm by size"
+    )
     coil_open = _ours(1000.0, "ohm", 200, 1e5, "no coil for 24 V has as much: an open one through the meter's own path")
     coil_pull_in = Limit(18.0, "V", 15, 20.4, "common practice", "24 V contactors pull in at about 18 V")
     cable_clear = _ours(10e3, "ohm", 1e3, 1e6, "a dry cable reads over range; a wet or chewed one some kilohms")
     contact_suspect = Limit(0.5, "V", 0.1, 1, "common practice", "a closed pole drops under half a volt when running")
     contact_replace = Limit(1.0, "V", 0.5, 3, "common practice", "from a volt on the faces are burnt")
-    start_sag = Limit(0.85, "of line volts", 0.7, 0.95, "common practice", "a start that pulls it further down stalls")
+    start_sag = Limit(
+        0.85,
+        "of line volts",
+        0.7,
+        0.95,
+        "common practice",
+        "further down is a poor joint, wire or service; only at half to two thirds of the volts do compressors stall",
+    )
     split_low = Limit(7.8, "K", 5, 10, "common practice", "14 °F: less means that too little heat is moved")
     split_high = Limit(12.2, "K", 10, 16, "common practice", "22 °F: more means too little air over the coil")
     static_high = Limit(200.0, "Pa", 125, 300, "common practice", "0.8 in. of water; blowers are rated at 0.5 in.")
@@ -325,8 +336,11 @@ class READING_ERROR(LimitGroup):
 
 SWITCH_MINUTES = _ours(8.0, "min", 0, 30, "locking out and proving dead, or closing up and powering for a live check")
 MOVE_MINUTES = _ours(4.0, "min", 0, 30, "to another place, with its cabinet to open")
+LOOK_MINUTES = _ours(15.0, "min", 0, 30, "going there for a look; what the look itself takes matters little beside it")
 HAZARD_MINUTES = _ours(10.0, "min", 1, 60, "each step of hazard weighs as much as ten minutes of work")
 LONG_CHECK_MINUTES = _ours(60.0, "min", 10, 240, "what takes longer is a visit of its own")
+CHECK_LEAST_BITS = _ours(0.05, "bit", 0, 0.2, "a check that tells less is on the list, but never proposed")
+VISIT_CERTAIN = _ours(0.9, "1", 0.5, 1, "a suspect shown on its own part and this likely: a visit proposes no more")
 CHECK_GAIN_BITS = _ours(0.15, "bit", 0.01, 0.5, "a check that tells less is left for later, whatever it costs")
 
 # ---------------------------------------------------------------- findings (contract.md, Findings)

@@ -160,6 +160,49 @@ CONVERSIONS = Source(
     "foot 0.3048 m; 3.412 Btu/h a watt; a ton of cooling 12 000 Btu/h, 3517 W",
 )
 DRY_AIR = Source("handbooks of air", "", "", "remembered", "", "1.2 kg/m3 and 1005 J/kg/K at 20 °C")
+WINDINGS = Source(
+    "trade training page on single-phase compressors",
+    "",
+    "winding ohms",
+    "read",
+    _LOOKED,
+    "R-S is C-R plus C-S, C-S about 3 to 5 times C-R; C-R and C-S open with R-S whole is the internal protector",
+    "data sheet",
+)
+CAPACITOR_BLEED = Source(
+    "service manual of an outdoor unit",
+    "",
+    "capacitor",
+    "read",
+    _LOOKED,
+    "20 kohm, 2 W across the terminals, never a screwdriver; up to about 400 V at the start terminal",
+    "data sheet",
+)
+CAPACITOR_RESIDUE = Source(
+    "NFPA 70 (NEC)", "2023", "460.6", "quoted", _LOOKED, "50 V or less within a minute of switching off"
+)
+ISOLATION = Source(
+    "29 CFR 1910.333",
+    "",
+    "(b)(2)",
+    "quoted",
+    _LOOKED,
+    "push buttons, selectors and interlocks are no means of isolation; stored energy is released; the tester is proved"
+    " before and after. Read in WAC 296-24-975, the state text that runs parallel",
+)
+METER_CATEGORY = Source("IEC 61010-2-033", "", "", "remembered", "", "CAT III for what is wired into a building")
+COIL_BURDEN = Source(
+    "catalogues of 24 V definite-purpose contactors, 25 to 40 A",
+    "",
+    "coil burden",
+    "remembered",
+    "",
+    "one pole 20 to 35 VA inrush and 4 to 6 VA sealed, two poles 30 to 65 and 5 to 10 VA",
+    "data sheet",
+)
+DETECTORS = Source(
+    "UL 60335-2-40", "", "", "remembered", "", "refrigerant detectors with mildly flammable refrigerants above a charge"
+)
 CAPACITOR_LAW = Source("circuit theory", "", "", "read", _LOOKED, "I = 2 pi f C V")
 LOAD_SIZING = Source(
     "ACCA Manual J and Manual S", "", "", "remembered", "", "the load of the house, and equipment that fits it"

@@ -54,7 +54,7 @@ def _about(finding: Finding, unit: Unit, status: UnitStatus) -> Headline:
         headline=text.headline,
         means=text.means,
         do=text.do,
-        look=texts.look(finding.name, beside(status, finding.name)),
+        look=texts.look(finding.name, beside(status, finding.name), finding.evidence),
         avoid=texts.avoid(finding.name, unit),
         tell=texts.tell(finding),
         finding=finding,

@@ -30,8 +30,9 @@ _COIL_CUT = {"coil_volts": "absent; seldom normal", **_UNLOADED}
 # Where the call is sensed at the coil itself, what sits between the terminal and the coil cuts the call.
 _BEHIND_TAP = {"unit_coil_tap": "no", **_COIL_CUT}
 _AHEAD_OF_TAP = {"unit_coil_tap": "yes"}
-_TRIPPED_LOW = {"pressure_volts": "low-pressure; seldom none", "pressure_switch": "open or closed", **_BEHIND_TAP}
-_TRIPPED_HIGH = {"pressure_volts": "high-pressure; seldom none", "pressure_switch": "open or closed", **_BEHIND_TAP}
+_OPEN_LOW = {"pressure_volts": "low-pressure; seldom none", "pressure_switch": "open or closed"}
+_OPEN_HIGH = {"pressure_volts": "high-pressure; seldom none", "pressure_switch": "open or closed"}
+_TRIPPED_LOW, _TRIPPED_HIGH = _OPEN_LOW | _BEHIND_TAP, _OPEN_HIGH | _BEHIND_TAP
 _LOW_BEFORE, _HIGH_BEFORE, _FAN_BEFORE = (
     ["recent:low-running-current"],
     ["recent:high-running-current"],
@@ -168,28 +169,28 @@ CONTROL: dict[str, Situation] = {
         _NO_CALL | {"control_power": "on", "thermostat": "on", "fan_in_runs": "ran; seldom still or stalled"},
         cause("float-switch", 8),
         # What opens a pressure switch, where fan or current told of it before.
-        cause("fan-capacitor", 4, ["fan-in-runs"], fan_in_runs="still or stalled", pressure_switch="open or closed"),
-        cause("fan-motor", 3.4, ["fan-in-runs"], fan_in_runs="still or stalled", pressure_switch="open or closed"),
+        cause("fan-capacitor", 4, ["fan-in-runs"], fan_in_runs="still or stalled", **_OPEN_HIGH),
+        cause("fan-motor", 3.4, ["fan-in-runs"], fan_in_runs="still or stalled", **_OPEN_HIGH),
         cause(
             "condenser-dirty",
             4.5,
             ["recent:high-running-current"],
             recent_high_running_current="yes",
-            pressure_switch="open or closed",
+            **_OPEN_HIGH,
         ),
         cause(
             "charge-low",
             4.5,
             ["recent:low-running-current"],
             recent_low_running_current="yes",
-            pressure_switch="open or closed",
+            **_OPEN_LOW,
         ),
         cause(
             "charge-high",
             1,
             ["recent:high-running-current"],
             recent_high_running_current="yes",
-            pressure_switch="open or closed",
+            **_OPEN_HIGH,
         ),
         cause("low-pressure-cutout", 0.5),
         cause("high-pressure-cutout", 0.5),
@@ -198,9 +199,9 @@ CONTROL: dict[str, Situation] = {
         cause("high-pressure-cutout", 3, **_AHEAD_OF_TAP),
         cause("defrost-board", 1, **_AHEAD_OF_TAP),
         cause("time-delay", 2, unit_delay="yes", **_AHEAD_OF_TAP),
-        cause("charge-low", 1, pressure_switch="open or closed"),
-        cause("indoor-airflow", 0.6, pressure_switch="open or closed"),
-        cause("condenser-dirty", 0.8, pressure_switch="open or closed"),
+        cause("charge-low", 1, **_OPEN_LOW),
+        cause("indoor-airflow", 0.6, **_OPEN_LOW),
+        cause("condenser-dirty", 0.8, **_OPEN_HIGH),
         cause("indoor-board", 1.5),
         cause("refrigerant-detector", 0.7),
         cause("load-shed", 1.5),

@@ -128,8 +128,8 @@ SUSPECTS: dict[str, Suspect] = {
         "with the power off, remake the joint; cut back burnt wire and install a new terminal",
         4,
         connections="loose; seldom tight",
-        contact_drop="small or raised",
-        start_volts="usual or deep",
+        contact_drop="small; seldom raised",
+        start_volts="usual; seldom deep",
         line_volts="normal; seldom low or half or absent",
     ),
     "line-supply-off": _suspect(
@@ -155,6 +155,7 @@ SUSPECTS: dict[str, Suspect] = {
         run_capacitor="dead or weak or over",
         capacitor_amps="dead or weak; seldom over",
         fan_capacitor="good; seldom weak or dead",
+        winding_ohms="balanced or overload-open",  # whatever keeps the rotor from turning trips its overload
     ),
     "compressor-overload-open": _suspect(
         "compressor's internal overload open",
@@ -185,6 +186,7 @@ SUSPECTS: dict[str, Suspect] = {
         6,
         fan_blade="stiff or free",
         fan_ohms="open or usual",
+        winding_ohms="balanced; seldom overload-open",
     ),
     "fan-capacitor": _suspect(
         "fan capacitor (or the fan side of a dual one) weak or dead",
@@ -192,6 +194,7 @@ SUSPECTS: dict[str, Suspect] = {
         "install a capacitor of the same microfarads and at least the same voltage",
         6,
         fan_capacitor="dead or weak or over",
+        winding_ohms="balanced; seldom overload-open",
     ),
     "condenser-dirty": _suspect(
         "condenser coil dirty or its air blocked",
@@ -199,6 +202,7 @@ SUSPECTS: dict[str, Suspect] = {
         "with the power off, rinse the coil from inside out with a garden hose; cut plants back",
         7,
         condenser_coil="dirty",
+        winding_ohms="balanced; seldom overload-open",
         charge="normal or high",
         subcooling="normal or high",
     ),
@@ -212,6 +216,7 @@ SUSPECTS: dict[str, Suspect] = {
         subcooling="low; seldom normal",
         air_split="low; seldom normal",
         suction_line="iced or clear",
+        winding_ohms="balanced; seldom overload-open",
     ),
     "charge-high": _suspect(
         "refrigerant overcharged",
@@ -272,6 +277,7 @@ SUSPECTS: dict[str, Suspect] = {
         breakers="on or off",
         line_volts="half; seldom absent or low",
         load_volts="half; seldom absent or low",
+        winding_ohms="balanced or overload-open",
     ),
     "line-voltage": _suspect(
         "line voltage too low or too high",
@@ -280,6 +286,7 @@ SUSPECTS: dict[str, Suspect] = {
         1.5,
         line_volts="low or high; seldom normal",
         start_volts="deep; seldom usual",
+        winding_ohms="balanced or overload-open",
     ),
     "start-device": _suspect(
         "start capacitor, its relay or the soft starter failed",
@@ -287,6 +294,7 @@ SUSPECTS: dict[str, Suspect] = {
         "replace start capacitor and relay together, of the type that the compressor asks for",
         1.5,
         start_capacitor="dead or weak; seldom good",
+        winding_ohms="balanced or overload-open",
     ),
     "compressor-not-pumping": _suspect(
         "compressor runs but does not pump (valves, scroll)",

@@ -121,6 +121,11 @@ class MessageWriter:
             return "quiet"
         return "visit" if item.kind == "check" and episode.visit_day is not None else item.kind
 
+    def _looks(self, item: NotificationItem, status: UnitStatus | None) -> tuple[str, ...]:
+        name = self._headed_by(item)
+        finding = None if status is None else next((one for one in status.findings if one.name == name), None)
+        return texts.look(name, item.episode.findings, None if finding is None else finding.evidence)
+
     @staticmethod
     def _headed_by(item: NotificationItem) -> str:
         """The finding that speaks: the worst of the episode, so that one headline at a time is told of it."""
@@ -153,7 +158,7 @@ class MessageWriter:
         lines += [
             "",
             self._words("look"),
-            *(f"- {self._text(row)}" for row in texts.look(self._headed_by(item), episode.findings)),
+            *(f"- {self._text(row)}" for row in self._looks(item, status)),
         ]
         unit = self._settings.unit
         lines += [

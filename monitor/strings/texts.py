@@ -8,7 +8,7 @@ those of checks in the rows of checks/.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from typing import NamedTuple
 
 from condenser_monitor.monitor.core.config import Unit
@@ -185,11 +185,13 @@ def capital(words: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def look(finding: str, beside: Collection[str] = ()) -> tuple[str, ...]:
-    """What is safe to look at, in order. `beside`: findings of the same cause. Behind a rotor that did not turn nobody
-    sets a breaker again before a technician has measured to ground."""
+def look(finding: str, beside: Collection[str] = (), evidence: Mapping[str, object] | None = None) -> tuple[str, ...]:
+    """What is safe to look at, in order. `beside`: findings of the same cause; `evidence`: the finding's own. Behind a
+    rotor that did not turn, or a supply that went under a call, nobody sets a breaker again before a technician has
+    measured the compressor to ground."""
     keys = TOLD[finding].look
-    if "locked-rotor" in beside:
+    lost_under_call = finding == "line-supply-lost" and bool((evidence or {}).get("call"))
+    if "locked-rotor" in beside or lost_under_call:
         keys = tuple("breaker-left" if key == "breakers" else key for key in keys)
     return tuple(LOOK[key] for key in keys)
 

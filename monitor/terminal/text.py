@@ -114,7 +114,10 @@ def about(finding: Finding, unit: Unit, zone: tzinfo | None = None, behind: Coll
     if finding.wanted_senses:
         names = ", ".join(texts.NAMES.get(name, name) for name in finding.wanted_senses)
         lines.append(f"  Not sensed, and would narrow it further: {names}")
-    lines += ["  Safe to look at, without tools:", *(f"    - {row}" for row in texts.look(finding.name, behind))]
+    lines += [
+        "  Safe to look at, without tools:",
+        *(f"    - {row}" for row in texts.look(finding.name, behind, finding.evidence)),
+    ]
     lines += ["  Do not touch:", *(f"    - {row}" for row in texts.avoid(finding.name, unit))]
     return [*lines, "  Read this to the technician:", f"    “{texts.tell(finding)}”"]
 

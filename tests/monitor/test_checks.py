@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from itertools import pairwise
 
 import pytest
@@ -9,6 +10,7 @@ import pytest
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Check
+from condenser_monitor.monitor.diagnosis.checks.figures import FIGURES
 from condenser_monitor.monitor.diagnosis.checks.rows import (
     CHECKS,
     Place,
@@ -20,7 +22,7 @@ from condenser_monitor.monitor.diagnosis.checks.rows import (
 )
 from condenser_monitor.monitor.diagnosis.elimination import PredictionRow, expect
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import ROWS, SITUATIONS, judge
-from condenser_monitor.monitor.limits import BASES
+from condenser_monitor.monitor.limits import BASES, Limit
 
 EVERY = pytest.mark.parametrize("check", CHECKS.values(), ids=CHECKS)
 UNIT = Unit()
@@ -126,6 +128,63 @@ def test_every_check_that_is_news_can_change_a_verdict(check: Check) -> None:
     assert moved == check.news
 
 
+# ---------------------------------------------------------------- every figure has its source
+
+_NUMBER = re.compile(r"\d+(?:[.,]\d+)*")
+WORDS = {name: check.expected for name, check in CHECKS.items()} | {
+    f"caution {name}": text for name, text in CAUTIONS.items()
+}
+
+
+@pytest.mark.parametrize("name", WORDS)
+def test_every_figure_of_the_words_has_a_row_with_its_source(name: str) -> None:
+    """No number in what a check expects, or in a caution, without basis and source; no row for words that are gone."""
+    rows_ = FIGURES.get(name, ())
+    sourced = [number for row in rows_ for number in _NUMBER.findall(row.shown)]
+    # of terminals' names (L1, T1) the digit is no figure
+    words = re.sub(r"\b[LT][12]\b", "", WORDS[name])
+    assert [number for number in _NUMBER.findall(words) if number not in sourced] == []
+    for row in rows_:
+        assert row.shown in WORDS[name]
+        assert row.basis in BASES
+        assert row.source
+
+
+def test_figures_are_of_checks_and_cautions_that_exist() -> None:
+    """A misspelt name would leave a figure without its source unseen."""
+    assert set(FIGURES) <= set(WORDS)
+
+
+# Each limit that a check judges by, in the words of its check: unit of the words over unit of the limit
+IN_WORDS = [
+    ("coil-ohms", limits.METER.coil_low, 1.0),
+    ("coil-ohms", limits.METER.coil_high, 1.0),
+    ("coil-pull-in", limits.METER.coil_pull_in, 1.0),
+    ("rc-volts", limits.CONTROL_HIGH_V, 1.0),
+    ("line-volts", limits.METER.line_low, 1.0),
+    ("line-volts", limits.METER.line_high, 1.0),
+    ("contact-drop", limits.METER.contact_suspect, 1.0),
+    ("contact-drop", limits.METER.contact_replace, 1.0),
+    ("start-volts", limits.METER.start_sag, 100.0),
+    ("compressor-to-ground", limits.METER.insulation, 1e-6),
+    ("compressor-to-ground", limits.METER.insulation_good, 1e-6),
+    ("air-split", limits.METER.split_low, 1.8),
+    ("air-split", limits.METER.split_high, 1.8),
+    ("static-pressure", limits.METER.static_high, 1.0),
+    ("superheat", limits.METER.superheat_low, 1.8),
+    ("superheat", limits.METER.superheat_high, 1.8),
+    ("subcooling", limits.METER.subcooling_low, 1.8),
+    ("subcooling", limits.METER.subcooling_high, 1.8),
+]
+
+
+@pytest.mark.parametrize(("name", "limit", "scale"), IN_WORDS, ids=lambda v: getattr(v, "key", v))
+def test_the_words_name_the_borders_that_are_judged_by(name: str, limit: Limit, scale: float) -> None:
+    """What a technician reads and what the program compares with are one number."""
+    numbers = [float(number) for number in _NUMBER.findall(WORDS[name])]
+    assert any(abs(number - limit.value * scale) < 0.1 for number in numbers)
+
+
 # ---------------------------------------------------------------- the next check
 
 
@@ -211,16 +270,15 @@ def test_nothing_is_offered_when_nobody_or_one_is_left() -> None:
         row for row in rows("call-without-pull-in", coil_a="sealed", load="off") if row.suspect == "contacts-not-making"
     ]
     assert next_check(alone) is None
-    assert confirming_check(alone) is CHECKS["contact-drop"]
-    assert confirming_check(alone, done=["contact-drop"]) is CHECKS["contacts"]
-    assert confirming_check(alone, done=["contacts", "contact-drop"]) is None
+    assert confirming_check(alone) is CHECKS["contacts"], "volts across a closed pole want a running compressor"
+    assert confirming_check(alone, done=["contacts"]) is None
     assert next_check([]) is None
     assert confirming_check([]) is None
 
 
 def test_hazard_counts_as_time() -> None:
-    """Cost is minutes plus ten for each step of hazard."""
-    assert cost_minutes(CHECKS["breakers"]) == 3
+    """Cost is minutes plus ten for each step of hazard; a look costs the way there."""
+    assert cost_minutes(CHECKS["breakers"]) == 3 + limits.LOOK_MINUTES.value
     live = 4 + 3 * limits.HAZARD_MINUTES.value
     assert cost_minutes(CHECKS["line-volts"]) == live
     assert cost_minutes(CHECKS["line-volts"], Place("off", "outdoor unit")) == live + limits.SWITCH_MINUTES.value

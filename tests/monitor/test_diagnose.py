@@ -302,3 +302,54 @@ def test_evidence_is_read_back_into_symbols(
 ) -> None:
     """In the bands the senses are believed in; what lies between two, or is no reading, is left out."""
     assert seen_from(evidence, UNIT) == seen
+
+
+# ---------------------------------------------------------------- what a licensed technician would sign
+
+
+def test_a_grounded_compressor_is_not_energized_for_another_reading() -> None:
+    """Once a winding reads to ground, no check with the power on or under a call is proposed or listed, and the visit
+    proposes nothing more: leave the cover on."""
+    session = VisitSession.from_symptom("line-supply-lost", unit=UNIT)
+    session.enter("breakers", "off")
+    assert session.next_check() is CHECKS["compressor-to-ground"]
+    session.enter("compressor-to-ground", "120 ohm")
+    assert session.next_check() is None
+    assert not [offer.check.name for offer in session.offers() if offer.check.power == "live"]
+    assert session.offers(), "what is done with the power off stays on the list"
+    session.take_back("compressor-to-ground")
+    assert [offer for offer in session.offers() if offer.check.power == "live"]
+
+
+def test_an_overload_that_has_opened_does_not_clear_a_dead_capacitor() -> None:
+    """Whatever keeps the rotor from turning trips the overload: C-R and C-S over range say no more than that."""
+    session = VisitSession.from_symptom("compressor-not-running", unit=UNIT)
+    session.enter("run-capacitor", "2.0 uF of 40")
+    session.enter("winding-ohms", "OL OL 3.85")
+    assert session.verdict().suspects[0] == "run-capacitor"
+
+
+def test_the_drain_pan_is_the_first_look_where_the_thermostat_calls_in_vain() -> None:
+    """Then the float switch is measured; what tells next to nothing is not proposed in between."""
+    session = VisitSession(
+        ("call-not-reaching-unit",), unit=UNIT, seen={"control_power": "on", "thermostat": "on"}, fitted=FITTED
+    )
+    assert session.next_check() is CHECKS["drain-pan"]
+    session.enter("drain-pan", "wet")
+    proposed = []
+    while (check := session.next_check()) is not None and check.name != "float-volts":
+        proposed.append(check.name)
+        session.enter(check.name, check.sound or check.symbols[0])
+    assert len(proposed) <= 2
+    session.enter("float-volts", "26.7 V")
+    assert session.next_check() is None, "it was shown on its own part"
+
+
+def test_a_shut_pressure_switch_speaks_against_what_would_have_opened_it() -> None:
+    """No volts across either switch: charge and air are out of the running, and nobody connects gauges."""
+    session = VisitSession(
+        ("call-not-reaching-unit",), unit=UNIT, seen={"control_power": "on", "thermostat": "on"}, fitted=FITTED
+    )
+    before = session.verdict().shares["charge-low"]
+    session.enter("pressure-volts", "none")
+    assert session.verdict().shares.get("charge-low", 0.0) < 0.2 * before

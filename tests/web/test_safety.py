@@ -101,6 +101,12 @@ def test_a_breaker_is_not_to_be_set_again_behind_a_rotor_that_does_not_turn() ->
         assert "on again" not in text.do
 
 
+def test_a_breaker_that_tripped_under_a_call_is_left_for_a_technician() -> None:
+    """A winding to ground trips it at the start; one that went while nothing ran may be set once."""
+    assert texts.LOOK["breaker-left"] in texts.look("line-supply-lost", evidence={"supply": False, "call": True})
+    assert texts.LOOK["breakers"] in texts.look("line-supply-lost", evidence={"supply": False, "call": False})
+
+
 def test_the_drain_is_looked_at_first_where_a_float_switch_can_be_it() -> None:
     """Before breakers and thermostats: the usual cause on a humid day, and one that a homeowner may see."""
     floats = [name for name, row in SITUATIONS.items() if any(c.suspect == "float-switch" for c in row.causes)]

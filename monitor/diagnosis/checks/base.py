@@ -43,7 +43,7 @@ class Bound(NamedTuple):
             "control": control_v,
             "rla": unit.compressor_rla_a,
             "lra": unit.compressor_lra_a,
-            "line": limits.LINE_NOMINAL_V.value,
+            "line": unit.line_v,
         }
         return self.limit.value * scale[self.times]
 

@@ -366,7 +366,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
             "Join the two conductors at one end; measure between them at the other.",
         ),
         tools=TOOLS,
-        cautions=("isolate", "absence", "leads"),
+        cautions=OHMS,
         chance=0.02,
     ),
     Check(
@@ -418,7 +418,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
             "Measure between each two conductors and each to ground; type the lowest reading.",
         ),
         tools=TOOLS,
-        cautions=("isolate", "absence", "leads"),
+        cautions=OHMS,
         chance=0.01,
     ),
     Check(

@@ -57,7 +57,7 @@ BY_EYE: tuple[Check, ...] = (
         "drain-pan",
         "Condensate pan and drain, by eye",
         "indoor unit",
-        5,
+        3,
         "no water standing in the pan under the indoor unit (the second pan of an attic unit above all); a float"
         " switch in"
         " the drain line trips with a dry pan",
@@ -141,7 +141,7 @@ BY_EYE: tuple[Check, ...] = (
         " refrigerants): air the room, no flames, and leave it to certified people",
         "Look for a detector's light at the indoor unit, and whether the blower runs by itself.",
         sound="quiet",
-        source="detectors are required by the product standards for mildly flammable refrigerants (from memory)",
+        source=sources.DETECTORS.text,
         chance=0.01,
         quiet="no refrigerant detector shows an alarm",
         alarm="a refrigerant detector shows an alarm",
@@ -264,11 +264,11 @@ BY_EYE: tuple[Check, ...] = (
         name="crankcase-heater",
         title="Crankcase heater, by hand on the shell",
         where="outdoor unit",
-        power="as-is",
+        power="off",
         panel=True,
         who="technician",
         minutes=5,
-        hazard=3,
+        hazard=1,
         quantity="eye",
         outcomes=outcomes(
             warm="the compressor's shell is warm at rest, or no heater is installed",
@@ -280,8 +280,12 @@ BY_EYE: tuple[Check, ...] = (
         " lets refrigerant into the oil",
         basis=_TRADE,
         source=_NO_SOURCE,
-        steps=("After hours at rest, hold the back of a hand near the bottom of the shell; do not touch terminals.",),
-        cautions=("live", "meter", "one-pole", "hot"),
+        steps=(
+            "Leave the power on and the cooling off for some hours first: the heater works at rest.",
+            DEAD,
+            "Soon after, hold the back of a hand near the bottom of the shell, away from the terminal cover.",
+        ),
+        cautions=(*OFF_INSIDE, "hot"),
         news=False,
     ),
     Check(
@@ -323,13 +327,14 @@ BY_EYE: tuple[Check, ...] = (
             above="the standing pressure is above that of the refrigerant at air temperature",
         ),
         sound="equal",
-        expected="compressor off, fan on until pipes and air are equal: pressure within 35 kPa (5 psi) of the"
+        expected="unit at rest until pipes and air are equal: pressure within 35 kPa (5 psi) of the"
         " refrigerant's"
         " table; more means air or another gas",
         basis=_TRADE,
         source="the refrigerant's pressure-temperature table",
         steps=(
-            "Compressor off and the condenser fan running for 15 minutes, until both pipes have the air's temperature.",
+            "Cooling off. Wait, out of the sun, until both pipes and the air have one temperature (an hour and more);"
+            " never run the fan alone by pushing the contactor in.",
             "Read the pressure and compare it with the table at that temperature.",
         ),
         tools=("gauges", "pipe thermometers"),

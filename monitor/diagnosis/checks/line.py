@@ -350,7 +350,8 @@ LINE_CHECKS: tuple[Check, ...] = (
         ),
         bounds=(Bound(M.start_sag, "line"),),
         sound="usual",
-        expected="204 V or more of 240 at the lowest point of the start; less points at wire, joints or the service",
+        expected="85 % of the rated line volts or more (204 of 240 V) at the lowest point of the start; less points at"
+        " wire, joints or the service",
         basis=M.start_sag.basis,
         source=M.start_sag.source,
         steps=("Have the meter hold its least value, L1 to L2, while the compressor starts; type that.",),
@@ -433,7 +434,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         over="dead",
         sound="good",
         expected="within the range on its label (usually up to 20 % over, none under); also look at the relay's coil"
-        " and contacts",
+        " and contacts. None installed: leave this check out",
         basis=M.start_capacitor_good.basis,
         source=M.start_capacitor_good.source,
         steps=(
@@ -514,7 +515,10 @@ LINE_CHECKS: tuple[Check, ...] = (
         " choked",
         basis=M.static_high.basis,
         source=M.static_high.source,
-        steps=("Measure supply and return static pressure at the cabinet, blower running; type the sum: '0.9 in'.",),
+        steps=(
+            "Use the cabinet's own test ports. Drill only where no coil, wire, drain or heat exchanger can be behind.",
+            "Measure supply and return static pressure, blower running; type the sum: '0.9 in'.",
+        ),
         tools=("manometer with probes",),
         cautions=("moving",),
         chance=0.3,
@@ -556,8 +560,8 @@ LINE_CHECKS: tuple[Check, ...] = (
             (
                 "subcooling",
                 "Subcooling at the small pipe",
-                "as on the unit's plate: about 8 to 15 °F with an expansion valve; low: charge low; high: overcharge, a"
-                " restriction or another gas",
+                "as on the unit's plate, about 8 to 15 °F with an expansion valve (6 to 17 °F where nothing is"
+                " printed); low: charge low; high: overcharge, a restriction or another gas",
                 "Condensing point at the high-side pressure less the temperature of the small pipe. Type it: '10 F'.",
             ),
         )

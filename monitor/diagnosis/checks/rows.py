@@ -51,6 +51,8 @@ def place_after(done: Sequence[str], *, breaker_off: bool = False) -> Place:
 def cost_minutes(check: Check, at: Place = Place()) -> float:  # noqa: B008 - immutable
     """Time to do it, each step of hazard counted as HAZARD_MINUTES, with what it takes to get there from `at`."""
     cost = check.minutes + check.hazard * limits.HAZARD_MINUTES.value
+    if stage(check) == 0:  # so that the likeliest look comes first, and not the quickest
+        cost += limits.LOOK_MINUTES.value
     if check.power != "as-is" and at.power and check.power != at.power:
         cost += limits.SWITCH_MINUTES.value
     if check.panel and at.where and check.where != at.where:
@@ -74,15 +76,17 @@ def offers(
     who: Who = "technician",
     *,
     breaker_off: bool = False,
+    grounded: bool = False,
 ) -> list[CheckOffer]:
     """The checks that tell the open rows apart, the next one first.
 
     `rows`: what is still open (Diagnosis.rows). `done`: checks already done, the newest last. `who`: a homeowner is
-    offered only what a homeowner may do. Checks that tell less than CHECK_GAIN_BITS come after all others, but where
-    nothing is opened and nothing live is touched they come before a cabinet is opened.
+    offered only what a homeowner may do. `grounded`: the compressor was measured to touch ground, so nothing that needs
+    the outdoor unit's power on is offered any more. Checks that tell less than CHECK_GAIN_BITS come after all others,
+    but where nothing is opened and nothing live is touched they come before a cabinet is opened.
     """
     at = place_after(done, breaker_off=breaker_off)
-    allowed = [check for check in _allowed(done, who) if not check.running or _runs(rows)]
+    allowed = [check for check in _allowed(done, who, grounded) if not check.running or _runs(rows)]
     bits = {check: elimination.gain_bits(rows, check.name, check.symbols) for check in allowed}
     ahead = {check.name for check, gain in bits.items() if gain > 1e-9}  # walked along the string, in its order
     found = [
@@ -93,12 +97,18 @@ def offers(
     return sorted(found, key=lambda offer: _rank(offer, at))
 
 
-def _allowed(done: Collection[str], who: Who) -> list[Check]:
+def _allowed(done: Collection[str], who: Who, grounded: bool = False) -> list[Check]:
     return [
         check
         for check in CHECKS.values()
         if check.name not in done and check.news and (who == "technician" or check.who == "homeowner")
+        if not (grounded and energizes(check))
     ]
+
+
+def energizes(check: Check) -> bool:
+    """Whether the outdoor unit has its power on, or is called, while the check is made."""
+    return check.power == "live" or check.name == "listen"
 
 
 def _runs(rows: Sequence[PredictionRow]) -> bool:
@@ -134,7 +144,7 @@ def next_check(
 
 
 def confirming_check(
-    rows: Sequence[PredictionRow], done: Collection[str] = (), who: Who = "technician"
+    rows: Sequence[PredictionRow], done: Collection[str] = (), who: Who = "technician", *, grounded: bool = False
 ) -> Check | None:
     """Where nothing tells the suspects apart: the check by which the first of them shows on its own part.
 
@@ -145,8 +155,9 @@ def confirming_check(
         return None
     shown = [
         check
-        for check in _allowed(done, who)
+        for check in _allowed(done, who, grounded)
         if check.sound is not None
+        and (not check.running or _runs(rows))
         and check.name in best.predicts
         and check.sound not in best.predicts[check.name].usual
     ]

@@ -11,6 +11,7 @@ from collections.abc import Collection, Iterable, Mapping
 from math import nan
 from typing import NamedTuple
 
+from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.readings import READINGS
@@ -183,21 +184,42 @@ class VisitSession:
 
     def offers(self) -> list[CheckOffer]:
         """The checks worth doing, the next one first."""
-        return checks.offers(self.verdict().rows, list(self.answers), self.who, breaker_off=self._breaker_off)
+        return checks.offers(
+            self.verdict().rows, list(self.answers), self.who, breaker_off=self._breaker_off, grounded=self._grounded
+        )
 
     @property
     def _breaker_off(self) -> bool:
         return self._outcome("breakers") == "off"
 
+    @property
+    def _grounded(self) -> bool:
+        return self._outcome("compressor-to-ground") == "grounded"
+
     def next_check(self) -> Check | None:
         """The check to do next: one to measure again; else the one that tells most, else one that confirms the first
-        suspect; None at the end."""
+        suspect; None at the end, and once the first suspect is as good as certain and was shown on its own part."""
         found = self.verdict()
-        if found.measure_again:
-            return CHECKS[found.measure_again[-1]]
-        done = list(self.answers)
-        splits = checks.next_check(found.rows, done, self.who, breaker_off=self._breaker_off)
-        return splits or checks.confirming_check(found.rows, done, self.who)
+        again = [name for name in found.measure_again if not (self._grounded and checks.energizes(CHECKS[name]))]
+        if again:
+            return CHECKS[again[-1]]
+        if self._shown(found):
+            return None
+        telling = [offer.check for offer in self.offers() if offer.bits >= limits.CHECK_LEAST_BITS.value]
+        if telling:
+            return telling[0]
+        return checks.confirming_check(found.rows, list(self.answers), self.who, grounded=self._grounded)
+
+    def _shown(self, found: Diagnosis) -> bool:
+        """Whether the first suspect is certain enough, and an answer on its own part says so."""
+        first = found.suspects[0] if found.suspects else ""
+        if not first or found.shares[first] < limits.VISIT_CERTAIN.value:
+            return False
+        return any(
+            judged.outcome in SUSPECTS[first].meter[name].usual and judged.outcome != CHECKS[name].sound
+            for name, judged in self.answers.items()
+            if name in SUSPECTS[first].meter
+        )
 
     # ------------------------------------------------------------ records out
 
