@@ -1,12 +1,13 @@
 #!/bin/bash
 # Has KiCad 9 check the boards: ERC of each schematic, DRC of each board with its own rules, schematic against board, and
-# rules that must fail, so that a rule that is never looked at is found. Writes what it found into kicad/checked.json.
+# rules that must fail, so that a rule that is never looked at is found. Gerbers and drill files are then read back by gerbv
+# and laid over the board's file. Writes what it found into kicad/checked.json, and kicad/BOARD.png as gerbv sees each board.
 #
 #     sudo hardware/circuits/check.sh ROOT                 a root directory of Debian 13 with KiCad; made where it is missing
 #     sudo hardware/circuits/check.sh ROOT --make FOLDER   also gerbers, drill, position and assembly files into FOLDER
 #
 # Debian 12's KiCad has no such checks, hence a root directory of its own (debootstrap; 1.7 GB, a minute or two). The mirror
-# is taken from this machine's own apt sources.
+# is taken from this machine's own apt sources. Needs gerbv and, as PYTHON, a Python with the program's `test` extra.
 set -euo pipefail
 umask 022
 
@@ -22,6 +23,9 @@ if [ "${2:-}" = --make ]; then
     MAKE=$(realpath -m -- "${3:?a folder}")
     mkdir -p "$MAKE"
 fi
+PYTHON=${PYTHON:-python3}
+command -v gerbv >/dev/null || die "gerbv is not here: apt-get install gerbv"
+"$PYTHON" -c 'import shapely, numpy, PIL, condenser_monitor' || die "PYTHON=$PYTHON lacks the program with its test extra"
 [ "$(id -u)" = 0 ] || die "run it as root: it works in a root directory of its own"
 
 mirror() {
@@ -55,10 +59,12 @@ for path in "$WORK"/*.kicad_pcb; do
     cp "$path" "$WORK/impossible.kicad_pcb"
     cp "$WORK/$board.kicad_pro" "$WORK/impossible.kicad_pro"
     kicad pcb drc --severity-all --format json -o "$INSIDE/$board-impossible.json" "$INSIDE/impossible.kicad_pcb" >/dev/null
+    mkdir -p "$WORK/made/$board"
+    kicad pcb export gerbers -o "$INSIDE/made/$board/" "$INSIDE/$board.kicad_pcb" >/dev/null
+    kicad pcb export drill -o "$INSIDE/made/$board/" "$INSIDE/$board.kicad_pcb" >/dev/null
+    "$PYTHON" -m condenser_monitor.hardware.circuits.gerbers "$path" "$WORK/made/$board" "$HERE/kicad/$board.png" \
+        >"$WORK/$board-gerbers.json"
     if [ -n "$MAKE" ]; then
-        mkdir -p "$WORK/made/$board"
-        kicad pcb export gerbers -o "$INSIDE/made/$board/" "$INSIDE/$board.kicad_pcb" >/dev/null
-        kicad pcb export drill -o "$INSIDE/made/$board/" "$INSIDE/$board.kicad_pcb" >/dev/null
         kicad pcb export pos --format csv --units mm -o "$INSIDE/made/$board/positions.csv" "$INSIDE/$board.kicad_pcb" >/dev/null
         kicad sch export bom -o "$INSIDE/made/$board/parts.csv" "$INSIDE/$board.kicad_sch" >/dev/null
         kicad pcb export svg --mode-single --page-size-mode 2 --layers F.Cu,F.SilkS,F.Mask,F.CrtYd,Edge.Cuts \
@@ -67,7 +73,7 @@ for path in "$WORK"/*.kicad_pcb; do
     fi
 done
 
-python3 - "$WORK" "$HERE/kicad/checked.json" "$(kicad version)" <<'PYTHON'
+"$PYTHON" - "$WORK" "$HERE/kicad/checked.json" "$(kicad version)" <<'PYTHON'
 import hashlib, json, sys
 from pathlib import Path
 
@@ -87,6 +93,8 @@ for pcb in sorted(work.glob("*.kicad_pcb")):
         "found_under_impossible_rules": sorted({row["type"] for row in impossible["violations"]} & {"clearance", "creepage"}),
     }
     bad += found["erc"] + found["drc"] + found["unconnected"] + found["parity"]
+    found["gerbers"] = read("gerbers")
+    bad += sum(value for key, value in found["gerbers"].items() if key != "files")
     bad += found["found_under_impossible_rules"] != ["clearance", "creepage"]
     names = [f"{name}.kicad_{end}" for end in ("sch", "pcb", "pro", "dru")]
     found["sha256"] = {one: hashlib.sha256((work / one).read_bytes()).hexdigest() for one in names}

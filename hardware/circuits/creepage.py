@@ -55,22 +55,28 @@ def numbers(tree: list[Token], name: str) -> list[float]:
     return [float(one) for one in all_of(tree, name)[0][1:] if isinstance(one, str)]
 
 
+def placed(footprint: list[Token], pad: list[Token]) -> tuple[float, float]:
+    """Where a footprint's pad lies on the board."""
+    x0, y0, *turned = numbers(footprint, "at")
+    x, y, *_ = numbers(pad, "at")
+    angle = radians(turned[0] if turned else 0.0)
+    return x0 + x * cos(angle) + y * sin(angle), y0 - x * sin(angle) + y * cos(angle)
+
+
 def pads(tree: list[Token]) -> list[tuple[str, str, str, list[int], BaseGeometry]]:
     """Reference, pad, net, layers (0 upper, 1 lower) and shape of each pad of a board."""
     found = []
     for footprint in all_of(tree, "footprint"):
-        x0, y0, *turned = numbers(footprint, "at")
-        angle = radians(turned[0] if turned else 0.0)
         ref = next(str(one[2]) for one in all_of(footprint, "property") if one[1] == "Reference")
         for pad in all_of(footprint, "pad"):
             nets = all_of(pad, "net")
             if not nets:
                 continue
-            x, y, *own = numbers(pad, "at")
+            own = numbers(pad, "at")[2:]
             wide, high = numbers(pad, "size")
             if own and own[0] % 180:
                 wide, high = high, wide
-            at = (x0 + x * cos(angle) + y * sin(angle), y0 - x * sin(angle) + y * cos(angle))
+            at = placed(footprint, pad)
             shape: BaseGeometry = box(at[0] - wide / 2, at[1] - high / 2, at[0] + wide / 2, at[1] + high / 2)
             if pad[3] == "circle":
                 shape = Point(at).buffer(wide / 2)

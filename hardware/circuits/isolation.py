@@ -23,6 +23,8 @@ GIVEN_MM = (
 BOARD_MM = 10.0  # over the board's surface, where a slot lengthens the way (ours)
 LEGS_MM = 6.0  # between the two legs and between supply and load (ours)
 
+HIGHEST_LINE_V = 264.0  # 240 V and a tenth more
+
 
 class Barrier(NamedTuple):
     """One place where two circuits come near each other, with the distances given there (mm)."""
@@ -57,6 +59,14 @@ class Barrier(NamedTuple):
 def _row(volts: float, table: Iterable[int]) -> int:
     """The table row that covers this voltage."""
     return min(limit for limit in table if limit >= volts)
+
+
+def between_steps_mm(steps: int) -> float:
+    """Asked for between two nets of one line tap with so many of its four droppers between them; each drops a quarter
+    of the highest line voltage. 0 where none lies between them."""
+    if steps == 0:
+        return 0.0
+    return LEGS_MM if steps == 4 else CREEPAGE_MM[3][_row(HIGHEST_LINE_V * steps / 4, CREEPAGE_MM[3])]
 
 
 BARRIERS = (

@@ -16,7 +16,7 @@ from pathlib import Path
 from uuid import NAMESPACE_URL, uuid5
 
 from condenser_monitor.hardware.circuits import layout, parts
-from condenser_monitor.hardware.circuits.isolation import BOARD_MM, GIVEN_MM
+from condenser_monitor.hardware.circuits.isolation import BOARD_MM, GIVEN_MM, between_steps_mm
 from condenser_monitor.hardware.circuits.layout import Placed
 from condenser_monitor.hardware.circuits.packages import PACKAGES, Package
 
@@ -25,7 +25,7 @@ LIBRARY = "condenser"
 NOTE = "Computed, simulated, checked by rule; not built, not certified"
 _CAUTION = {
     "control": "24 V class 2 only. Taps in the unit's cabinet: licensed persons",
-    "line": "LINE VOLTAGE left of the strip. Licensed electrician only. Off is not dead",
+    "line": "LINE VOLTAGE left of the broken line. Licensed electrician only. Off is not dead",
     "indoor": "24 V class 2 only. Lock the equipment out first",
 }
 _PITCH = 2.54
@@ -300,20 +300,31 @@ def _barrier(board: str) -> str:
 
 
 def _silk(board: str) -> Iterator[str]:
+    """Caution and sides where the wires are seen, the mark of every terminal's pin, the barrier; on the back what the
+    board is, with no word of left or right, for there they are the other way round."""
     plan = layout.BOARDS[board]
-    middle = sum(plan.barrier) / 2
-    texts = (
-        (plan.wide / 2, plan.high - 1.6, f"{board} board. {NOTE}"),
-        (plan.wide / 2, 1.6, _CAUTION[board]),
-    )
-    for n, (x, y, text) in enumerate(texts):
+    left, middle = plan.barrier[0], sum(plan.barrier) / 2
+    texts = [
+        ("B", plan.wide / 2, plan.high - 1.6, f"{board} board. {NOTE}"),
+        ("F", plan.wide / 2, 1.6, _CAUTION[board]),
+        ("F", middle, plan.high - 1.6, "TAPS  |  PI"),
+    ]
+    for one in layout.placed(board):
+        part = parts.part(board, one.ref)
+        if part.kind.startswith("terminal"):
+            package = PACKAGES[one.package]
+            for pad, net in zip(package.pads, part.nets(one.ref), strict=True):
+                beside = [one.at(pad.x, way * (package.box[1] + 1.1)) for way in (1, -1)]
+                x, y = min(beside, key=lambda at: min(at[0], plan.wide - at[0], at[1], plan.high - at[1]))
+                texts.append(("F", x, y, parts.MARKS[net]))
+    for n, (side, x, y, text) in enumerate(texts):
         yield (
-            f"(gr_text {_q(text)} (at {_n(x)} {_n(y)} 0) (layer {_q('B.SilkS')}) (uuid {_id(board, 'text', str(n))}) "
-            f"{_font(1.0, justify='mirror')})"
+            f"(gr_text {_q(text)} (at {_n(x)} {_n(y)} 0) (layer {_q(f'{side}.SilkS')}) "
+            f"(uuid {_id(board, 'text', str(n))}) {_font(1.0, justify='mirror' if side == 'B' else '')})"
         )
     yield (
-        f"(gr_text {_q('TAPS  |  PI')} (at {_n(middle)} {_n(plan.high - 1.6)} 0) (layer {_q('F.SilkS')}) "
-        f"(uuid {_id(board, 'sides')}) {_font(1.0)})"
+        f"(gr_line (start {_n(left)} 3) (end {_n(left)} {_n(plan.high - 3)}) (stroke (width 0.15) (type dash)) "
+        f"(layer {_q('F.SilkS')}) (uuid {_id(board, 'strip')}))"
     )
 
 
@@ -350,7 +361,7 @@ def pcb(board: str, copper: layout.Copper | None = None) -> str:
     for n, track in enumerate(copper.tracks):
         (x0, y0), (x1, y1) = track.start, track.end
         lines.append(
-            f"(segment (start {_n(x0)} {_n(y0)}) (end {_n(x1)} {_n(y1)}) (width {layout.TRACK_MM}) "
+            f"(segment (start {_n(x0)} {_n(y0)}) (end {_n(x1)} {_n(y1)}) (width {_n(track.width)}) "
             f"(layer {_q(('F.Cu', 'B.Cu')[track.layer])}) (net {numbers[track.net]}) "
             f"(uuid {_id(board, 'track', str(n))}))"
         )
@@ -363,7 +374,7 @@ def pcb(board: str, copper: layout.Copper | None = None) -> str:
 
 
 _SEGMENT = re.compile(
-    r"\(segment \(start (\S+) (\S+)\) \(end (\S+) (\S+)\) \(width \S+\) \(layer \"(.)\.Cu\"\) \(net (\d+)\)"
+    r"\(segment \(start (\S+) (\S+)\) \(end (\S+) (\S+)\) \(width (\S+)\) \(layer \"(.)\.Cu\"\) \(net (\d+)\)"
 )
 _VIA = re.compile(r"\(via \(at (\S+) (\S+)\) .*? \(net (\d+)\)")
 _NET = re.compile(r'\(net (\d+) "([^"]*)"\)')
@@ -373,8 +384,8 @@ def copper_of(text: str) -> layout.Copper:
     """The tracks and vias of a board's file."""
     names = dict(_NET.findall(text))
     tracks = [
-        layout.Segment(names[net], "FB".index(side), (float(x0), float(y0)), (float(x1), float(y1)))
-        for x0, y0, x1, y1, side, net in _SEGMENT.findall(text)
+        layout.Segment(names[net], "FB".index(side), (float(x0), float(y0)), (float(x1), float(y1)), float(width))
+        for x0, y0, x1, y1, width, side, net in _SEGMENT.findall(text)
     ]
     vias = [(names[net], float(x), float(y)) for x, y, net in _VIA.findall(text)]
     return layout.Copper(tuple(tracks), tuple(vias))
@@ -384,10 +395,14 @@ def copper_of(text: str) -> layout.Copper:
 
 
 def classes(board: str) -> dict[str, list[str]]:
-    """Net class -> its nets: `Pi` and one for each tapped circuit."""
+    """Net class -> its nets: `Pi` and one for each tapped circuit, on a line tap one for each quarter of its
+    voltage."""
+    steps = layout.steps(board)
+    divided = {circuit for circuit, step in steps.values() if step}
     found: dict[str, list[str]] = {}
-    for net, circuit in layout.circuits(board).items():
-        found.setdefault(circuit.replace(" ", ""), []).append(net)
+    for net, (circuit, step) in steps.items():
+        name = circuit.replace(" ", "") + (f"_{step}" if circuit in divided else "")
+        found.setdefault(name, []).append(net)
     return found
 
 
@@ -434,7 +449,7 @@ def project(board: str) -> str:
 
 def rules(board: str) -> str:
     """KiCad's own rules of the distances, in air and over the surface: between the Pi's circuit and each tapped one,
-    and between tapped ones."""
+    between tapped ones, and between the quarters of a line tap."""
     plan, names = layout.BOARDS[board], [name for name in classes(board) if name != "Pi"]
     air, surface = (GIVEN_MM, BOARD_MM) if plan.tap_mm > 3.0 else (plan.tap_mm, plan.tap_mm)
     lines = ["(version 1)"]
@@ -448,7 +463,9 @@ def rules(board: str) -> str:
     for n, one in enumerate(names):
         add(one, "Pi", air, surface)
         for other in names[n + 1 :]:
-            add(one, other, plan.taps_mm, plan.taps_mm)
+            (tap, _, step), (other_tap, _, other_step) = one.partition("_"), other.partition("_")
+            apart = plan.taps_mm if tap != other_tap else between_steps_mm(abs(int(step) - int(other_step)))
+            add(one, other, apart, apart)
     return "\n".join(lines) + "\n"
 
 

@@ -13,6 +13,7 @@ import heapq
 import random
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
+from itertools import pairwise
 from math import cos, hypot, radians, sin
 from typing import NamedTuple
 
@@ -65,6 +66,16 @@ class Row(NamedTuple):
     start: float = 0.0  # x where the Pi's side begins; 0: beside the barrier
 
 
+class Segment(NamedTuple):
+    """A track, straight."""
+
+    net: str
+    layer: int
+    start: tuple[float, float]
+    end: tuple[float, float]
+    width: float = TRACK_MM
+
+
 class Board(NamedTuple):
     """Size, where the barrier's strip lies (left and right edge), rows, and the corners' holes."""
 
@@ -74,6 +85,51 @@ class Board(NamedTuple):
     rows: tuple[Row, ...]
     tap_mm: float  # between the taps' circuits and the Pi's
     taps_mm: float  # between two tapped circuits
+    pi_from: float = 0.0  # no track of the Pi's circuit left of this; 0: the strip's right edge
+    spots: tuple[tuple[str, float, float], ...] = ()  # parts placed one by one, `R4/180`
+    laid: tuple[Segment, ...] = ()  # tracks laid by hand, all of a net's
+
+
+LINE_TRACK_MM = 1.0  # behind a fast fuse of 500 mA: the fuse opens first
+_HALF = 5.08  # from a line channel's middle to each of its legs
+
+
+def _line_spots() -> tuple[tuple[str, float, float], ...]:
+    """The droppers of each line channel: one leg above its middle, the other below; terminals at the board's edge."""
+    rows = ((21.0, "R1 R2", "R4/180 R3/180"), (41.0, "R28/180 R27/180", "R25 R26"), (64.0, "R8 R9", "R11/180 R10/180"))
+    spots = [("J1/270", 10.0, 21.0), ("J2/270", 10.0, 64.0), ("R5/270", 68.0, 21.0), ("R12/270", 68.0, 64.0)]
+    for middle, upper, lower in rows:
+        for leg, y in ((upper, middle - _HALF), (lower, middle + _HALF)):
+            spots += [(ref, x, y) for ref, x in zip(leg.split(), (32.0, 55.0), strict=True)]
+    return tuple(spots)
+
+
+def _line_tracks() -> tuple[Segment, ...]:
+    """The line's copper, laid by hand: what stands at a quarter, a half or all of the line's voltage from its
+    neighbour keeps the distance that `isolation.between_steps_mm` asks. `supply_l1` passes on the other side of the
+    board under the middle of two droppers to those of `line_v`; their leads are 9 mm from it."""
+    ways: list[tuple[str, int, tuple[tuple[float, float], ...]]] = []
+    for name, y in (("supply", 21.0), ("load", 64.0)):
+        for end, near, sign in (("l1", "a", -1), ("l2", "b", 1)):
+            leg = y + sign * _HALF
+            step = f"{name}_{end[1]}"
+            ways += [
+                (f"{name}_{end}", 0, ((10.0, leg), (22.0, leg))),
+                (step, 0, ((42.0, leg), (45.0, leg))),
+                (f"{name}_{near}", 0, ((65.0, leg), (68.0, leg), (68.0, y + sign * 1.27), (70.92, y + sign * 1.27))),
+            ]
+    lower, upper = 41.0 + _HALF, 41.0 - _HALF
+    ways += [
+        ("supply_l2", 0, ((22.0, 21.0 + _HALF), (22.0, upper))),
+        ("supply_l1", 1, ((22.0, 21.0 - _HALF), (32.0, 21.0 - _HALF), (32.0, lower), (22.0, lower))),
+        ("line_v_2", 0, ((42.0, upper), (45.0, upper))),
+        ("line_v_1", 0, ((42.0, lower), (45.0, lower))),
+        ("line_v_back", 0, ((65.0, upper), (65.0, 43.5), (69.0, 43.5))),
+        ("line_v_in", 1, ((65.0, lower), (67.0, lower), (67.0, 38.5), (69.0, 38.5))),
+    ]
+    return tuple(
+        Segment(net, layer, start, end, LINE_TRACK_MM) for net, layer, points in ways for start, end in pairwise(points)
+    )
 
 
 BOARDS: dict[str, Board] = {
@@ -96,6 +152,28 @@ BOARDS: dict[str, Board] = {
         tap_mm=3.0,
         taps_mm=1.0,
     ),
+    "line": Board(
+        176.0,
+        114.0,
+        (72.5, 79.5),
+        (
+            Row(21.0, "", "U1", "R6 C1 R7"),
+            Row(41.0, "", "T1", "R29 D12 D13 D14 D15 R30 C8 D16 J10"),
+            Row(64.0, "", "U2", "R13 C2 R14"),
+            Row(10.0, "", "", "J5", 104.0),
+            Row(25.0, "", "", "R21 R22 C6 U3 C7 R38 R39 C12 U4 C13", 106.0),
+            Row(54.0, "", "", "J3 R23 R15 D1 D2 D3 D4 R16 C3 D5", 92.0),
+            Row(66.0, "", "", "J9 R36 R37 C11 D23", 108.0),
+            Row(78.0, "", "", "J6 R24 R17 D6 D7 D8 D9 R18 C4 D10", 86.0),
+            Row(92.0, "", "", "J7 R31 R32 D17 D18 D19 D20 R33 C9 D21", 86.0),
+            Row(105.0, "", "", "J4 R19 R20 C5 D11 J8 R34 R35 C10 D22", 90.0),
+        ),
+        tap_mm=8.0,
+        taps_mm=6.0,
+        pi_from=82.0,
+        spots=_line_spots(),
+        laid=_line_tracks(),
+    ),
     "indoor": Board(
         100.0,
         64.0,
@@ -113,14 +191,15 @@ BOARDS: dict[str, Board] = {
 
 def placed(board: str) -> list[Placed]:
     """Every part on a board with its place. Raises ContractError for one that is forgotten or named twice."""
-    plan, found = BOARDS[board], []
+    plan = BOARDS[board]
+    found = [_part(board, *spot) for spot in plan.spots]
     middle = sum(plan.barrier) / 2
     for row in plan.rows:
         x = plan.barrier[1] + 1.0
         if row.crossing:
             crossing = _part(board, row.crossing, middle, row.y)
             found.append(crossing)
-            x = max(x, crossing.x + crossing.box[0])
+            x = max(x, crossing.x + crossing.box[0], plan.pi_from)
             found += _along(board, reversed(row.taps.split()), crossing.x - crossing.box[0], row.y, -1)
         found += _along(board, row.pi.split(), row.start or x, row.y, 1)
     refs = sorted(one.ref for one in found)
@@ -177,18 +256,36 @@ def circuits(board: str) -> dict[str, str]:
     return {net: names[root(net)] for net in joined}
 
 
+def steps(board: str) -> dict[str, tuple[str, int]]:
+    """Each net -> its circuit, and on a line tap how many of the droppers lie between it and leg 1 (0 to 4): each
+    drops a quarter of the line's voltage. 0 on every other circuit."""
+    circuit = circuits(board)
+    found = dict.fromkeys(circuit, 0)
+    joined: dict[str, list[tuple[str, int]]] = defaultdict(list)
+    for part in parts.BOARDS[board]:
+        dropper = part.kind.startswith("resistor, high voltage")
+        for ref in part.refs:
+            nets = [net for net in part.nets(ref) if net]
+            if part.on_board and not part.kind.startswith("terminal"):
+                for net in nets:
+                    joined[net] += [(other, int(dropper)) for other in nets if circuit[other] == circuit[net]]
+    for part in parts.BOARDS[board]:
+        if part.on_board and part.kind.startswith("terminal") and circuit[part.wires[0][0]] != "Pi":
+            todo, seen = [part.wires[0][0]], {part.wires[0][0]}
+            while todo:
+                todo.sort(key=found.__getitem__)
+                net = todo.pop(0)
+                for other, drop in joined[net]:
+                    if other not in seen:
+                        seen.add(other)
+                        found[other] = found[net] + drop
+                        todo.append(other)
+    return {net: (circuit[net], step) for net, step in found.items()}
+
+
 # ---------------------------------------------------------------- routing
 
 Cell = tuple[int, int, int]  # layer, column, row
-
-
-class Segment(NamedTuple):
-    """A track, straight."""
-
-    net: str
-    layer: int
-    start: tuple[float, float]
-    end: tuple[float, float]
 
 
 class Copper(NamedTuple):
@@ -241,7 +338,7 @@ class _Router:
             for c, r in self._within(x, y, wide / 2 + 1e-6, high / 2 + 1e-6)
             if not through or hypot(c * GRID_MM - x, r * GRID_MM - y) < wide / 2  # a pad with a hole is round
         ]
-        if not net.startswith("open"):
+        if not net.startswith("open") and net not in {track.net for track in self.plan.laid}:
             if not inside:
                 raise ContractError("layout", f"{net} at {x}, {y}", f"a pad on the grid of {GRID_MM} mm")
             self.pads[net].append({(layer, c, r) for layer in layers for c, r in inside})
@@ -261,9 +358,9 @@ class _Router:
         edge = int(EDGE_MM / GRID_MM) + 1
         if not (edge <= column < self.columns - edge and edge <= row < self.rows - edge) or (column, row) in self._shut:
             return False
-        left, right = (side / GRID_MM for side in self.plan.barrier)
+        left, right = (side / GRID_MM for side in (self.plan.barrier[0], self.plan.pi_from or self.plan.barrier[1]))
         pi = self.circuit[net] == "Pi"
-        if (column < right) if pi else (column > left):
+        if ((column < right) if pi else (column > left)) and not any(cell in pad for pad in self.pads[net]):
             return False
         return not (self.near.get(cell, set()) - {net})
 
@@ -388,8 +485,10 @@ class _Router:
                 - min(r for *_, r in cells)
             )
 
+        by_hand = {track.net for track in self.plan.laid}
         todo = sorted(
-            (net for net, groups in self.pads.items() if len(groups) > 1), key=lambda n: (n == "GND", length(n))
+            (net for net, groups in self.pads.items() if len(groups) > 1 and net not in by_hand),
+            key=lambda n: (n == "GND", length(n)),
         )
         dice, rounds = random.Random(1), 0  # noqa: S311 - the same order every time
         while todo:
@@ -404,7 +503,7 @@ class _Router:
         return self._copper()
 
     def _copper(self) -> Copper:
-        tracks: list[Segment] = []
+        tracks = list(self.plan.laid)
         vias: list[tuple[str, float, float]] = []
         for net, ways in self.paths.items():
             for way in ways:

@@ -524,6 +524,16 @@ INDOOR = (
     ),
 )
 
+# what stands beside a terminal on the board, by its net
+MARKS = {
+    **{"supply_l1": "L1", "supply_l2": "L2", "load_l1": "T1", "load_l2": "T2"},
+    **{"call_y": "Y", "call_c": "C", "coil_v_y": "COIL", "coil_v_c": "COIL"},
+    **{"control_power_y": "R", "control_power_c": "C", "thermostat_y": "Y", "thermostat_c": "C"},
+    **{"GND": "0", "control_power_open": "R", "thermostat_open": "Y", "blower_open": "B"},
+    **{"return_air_c_hot": "RET", "supply_air_c_hot": "SUP", "outdoor_c_hot": "AIR"},
+    **{"suction_c_hot": "BIG", "liquid_c_hot": "SML"},
+}
+
 BOARDS: dict[str, tuple[Part, ...]] = {"control": CONTROL, "line": LINE, "indoor": INDOOR}
 
 

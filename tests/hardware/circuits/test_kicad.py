@@ -8,8 +8,9 @@ import json
 from pathlib import Path
 
 import pytest
+from shapely import Point, box, unary_union  # type: ignore[import-untyped]
 
-from condenser_monitor.hardware.circuits import creepage, decks, isolation, kicad_files, layout, parts
+from condenser_monitor.hardware.circuits import creepage, decks, gerbers, isolation, kicad_files, layout, parts
 from condenser_monitor.hardware.circuits.packages import PACKAGES
 
 BOARDS = tuple(layout.BOARDS)
@@ -108,6 +109,7 @@ def test_kicad_found_nothing_in_these_very_files(board: str) -> None:
         "parity": 0,
     }
     assert found["found_under_impossible_rules"] == ["clearance", "creepage"]
+    assert found["gerbers"] == {"files": 5, "F_Cu": 0, "B_Cu": 0, "holes": 0}, "gerbv and the board's file differ"
     for name, digest in found["sha256"].items():
         assert hashlib.sha256(_text(name).encode()).hexdigest() == digest, f"run hardware/circuits/check.sh: {name}"
 
@@ -124,6 +126,60 @@ def test_circuits_are_as_far_apart_as_asked(board: str) -> None:
         assert row.creepage_mm >= row.clearance_mm
         assert row.clearance_mm >= (barrier.clearance_mm if pi else plan.taps_mm), row
         assert row.creepage_mm >= (max(barrier.given_mm, barrier.creepage_mm) if pi else plan.taps_mm), row
+
+
+def test_each_quarter_of_the_line_keeps_its_distance_from_the_others() -> None:
+    """Measured from the file: leg from leg 6 mm, and what one to three droppers part by Table F.5 of IEC 60664-1 for
+    that share of 264 V, pollution degree 3: 66 V 2.4 mm, 132 V and 198 V 4.0 mm (from memory)."""
+    steps = layout.steps("line")
+    names = {net: f"{circuit} {step}" for net, (circuit, step) in steps.items()}
+    assert {step for circuit, step in steps.values() if circuit == "Tap J1"} == {0, 1, 2, 3, 4}
+    assert [isolation.between_steps_mm(n) for n in range(5)] == [0.0, 2.4, 4.0, 4.0, 6.0]
+    seen = 0
+    for row in creepage.distances(_text("line.kicad_pcb"), names):
+        one, _, step = row.one.rpartition(" ")
+        other, _, other_step = row.other.rpartition(" ")
+        if one == other:
+            asked = isolation.between_steps_mm(abs(int(step) - int(other_step)))
+            assert min(row.clearance_mm, row.creepage_mm) >= asked, row
+            seen += 1
+    assert seen == 20
+
+
+def test_what_gerbers_and_file_do_not_share_is_counted() -> None:
+    """A track missing on either side is found; an edge within a tenth of a millimetre is not a difference."""
+    size = (20.0, 10.0)
+    pad, track = Point(5, 5).buffer(1), box(4, 4.9, 16, 5.1)
+    both = unary_union([pad, track])
+    assert gerbers.differing(gerbers.filled(both, size), both, size) == 0
+    assert gerbers.differing(gerbers.filled(both.buffer(0.04), size), both, size) == 0
+    assert gerbers.differing(gerbers.filled(pad, size), unary_union([pad, track.buffer(0.1)]), size) > 100
+    assert gerbers.differing(gerbers.filled(both, size), pad, size) > 100
+
+
+def test_a_boards_holes_are_those_of_its_pads_and_vias() -> None:
+    """Counted from the description, for the picture of the drill files is laid over them."""
+    for board in BOARDS:
+        drilled = sum(1 for one in layout.placed(board) for pad in PACKAGES[one.package].pads if pad.drill)
+        vias = len(kicad_files.copper_of(_text(f"{board}.kicad_pcb")).vias)
+        found = gerbers.holes(creepage.read(_text(f"{board}.kicad_pcb")))
+        assert len(found.geoms) == drilled + vias + len(layout.holes(layout.BOARDS[board]))
+
+
+def test_every_terminal_is_marked_on_the_board() -> None:
+    """Beside each pin of each terminal, where the wires are seen; cautions too, and none of left or right behind."""
+    for board in BOARDS:
+        texts = creepage.all_of(creepage.read(_text(f"{board}.kicad_pcb")), "gr_text")
+        front = [str(one[1]) for one in texts if creepage.all_of(one, "layer")[0][1] == "F.SilkS"]
+        marks = [
+            parts.MARKS[net]
+            for part in parts.BOARDS[board]
+            if part.kind.startswith("terminal")
+            for net in part.wires[0]
+        ]
+        assert sorted(text for text in front if text in parts.MARKS.values()) == sorted(marks)
+        assert any("icensed" in text or "class 2" in text for text in front)
+        assert not [one for one in texts if str(one[1]) not in front and ("left" in one[1] or "right" in one[1])]
 
 
 def test_a_slot_lengthens_the_way_over_the_surface() -> None:
