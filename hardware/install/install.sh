@@ -234,6 +234,7 @@ tidy() {
 clean_up() {
     local status=$? step
     trap - EXIT
+    trap '' HUP INT TERM # what was begun is taken back to its end
     rm -rf -- "$WORK"
     if [ $status != 0 ] && [ -n "$FAILED" ]; then
         if [ "$(readlink "$OPT/current")" = "$(basename "$FAILED")" ]; then
@@ -294,6 +295,11 @@ RELEASE=$OPT/release-$(date -u +%Y%m%d%H%M%S)-$$
 FAILED=$RELEASE # what to remove when something fails
 HANDED_OVER=$OPT/handed-over-$$
 trap clean_up EXIT
+# Without these the shell would leave with the status of its last command, and a run cut short would pass for a good one.
+# A signal to the shell alone waits for the step in hand.
+trap 'exit 129' HUP
+trap 'exit 130' INT
+trap 'exit 143' TERM
 
 say "making the new version ready in ${RELEASE#"$ROOT"}"
 [ -n "$ROOT" ] || make_user

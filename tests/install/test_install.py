@@ -199,6 +199,38 @@ def test_a_first_install_that_fails_late_leaves_nothing(wheel: Path, tmp_path: P
     assert sorted(root.rglob("*")) == before
 
 
+@pytest.mark.parametrize("at", ["pip", "tar"], ids=["while building", "while copying"])
+def test_an_upgrade_that_is_ended_midway_changes_nothing(wheel: Path, installed: Path, tmp_path: Path, at: str) -> None:
+    """SIGTERM to the installer during its longest steps: it says so by its status, and the old version is in force with
+    nothing of the new one left; the next run succeeds."""
+    kept, before = _owners(installed), _versions(installed)
+    tools = tmp_path / "tools"
+    tools.mkdir()
+    signal_it = "kill -TERM $(cat {}) && "
+    pid = tmp_path / "pid"
+    if at == "tar":
+        real = shutil.which("tar")
+        (tools / "tar").write_text(f'#!/bin/sh\n{signal_it.format(pid)}exec {real} "$@"\n')
+        source: Path = ROOT
+    else:
+        (tools / "python").write_text(
+            f'#!/bin/sh\n[ "$2" != venv ] || {{ {signal_it.format(pid)}:; }}\nexec {sys.executable} "$@"\n'
+        )
+        source = wheel
+    for tool in tools.iterdir():
+        tool.chmod(0o755)
+    env = {**_environment(), "PATH": f"{tools}:{os.environ['PATH']}"}
+    env |= {} if at == "tar" else {"PYTHON": str(tools / "python")}
+    script = f'echo $$ >{pid}; exec "$@"'
+    command: list[str | Path] = ["bash", "-c", script, "-", SCRIPTS / "install.sh", "--root", installed]
+    command += ["--from", source]
+    done = subprocess.run(command, env=env, capture_output=True, text=True, timeout=TIME_LIMIT_S, check=False)
+    assert done.returncode == 143, done.stderr
+    assert _versions(installed) == before
+    assert _owners(installed) == kept
+    assert _install(installed, wheel).returncode == 0
+
+
 def test_going_back_is_a_command_and_the_version_in_force_is_never_deleted(wheel: Path, installed: Path) -> None:
     """Upgrade, go back, upgrade again: the version gone back to is kept, the one that was left goes."""
     first = _versions(installed)[1]
