@@ -73,6 +73,7 @@ class Converter:
         self._bus, self.clock, self.sleep = bus, clock, sleep
         self._driver: _Bounded | None = None
         self._beat = SampleClock()
+        self.timed = False  # whether the samples of the last burst lie on the clock, not only on a beat
         self._single = (-1, 0.0, 0)  # input pair, gain and code of the last single conversion
 
     @property
@@ -123,6 +124,7 @@ class Converter:
         fresh = _fresh(stamps, codes)
         volts = [self._volts(code, reader.full_scale_v) for code, new in zip(codes, fresh, strict=True) if new]
         times = self._beat.times(stamps, fresh)
+        self.timed = False
         if times is None:
             at = [at_s for at_s, new in zip(stamps, fresh, strict=True) if new]
             return even_times([Sample(at_s, v) for at_s, v in zip(at, volts, strict=True)])
@@ -130,6 +132,7 @@ class Converter:
         shift = anchor(stamps, fresh, times)
         if shift is None:
             return found
+        self.timed = True
         back_s = self.conversion_s / 2
         return [Sample(shift.at(at_s) - back_s, v) for at_s, v in found]
 

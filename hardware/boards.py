@@ -385,15 +385,21 @@ class Boards:
             if found is None:
                 return set()
             levels = {}
+            timed = self._converter(volts).timed and self._converter(amps).timed
             for row, part, bias in zip((volts, amps), (found.volts, found.amps), bias_v, strict=True):
                 assert not isinstance(bias, SenseError)
                 levels[row.reading] = max(0.0, self._trimmed(row, self._level(row, part, bias)))
         except SenseError:
             return set()
+        fields |= levels
+        if not timed and levels["compressor_a"] > limits.START_WINDING_NONE_A.value:
+            # A converter's beat was not found: its samples are one conversion off, and so is the angle. No power is
+            # better than a wrong one; a current that is next to nothing has no beat and next to no power.
+            return {"line_v", "compressor_a"}
         self.displacement_deg = degrees(found.displacement_rad)
         # A motor takes power whichever way round its transformer sits.
         watts = abs(found.factor) * levels["line_v"] * levels["compressor_a"]
-        fields |= levels | {"compressor_w": watts}
+        fields["compressor_w"] = watts
         return {"line_v", "compressor_a"}
 
     def _level(self, channel: Channel, found: Measured | None, bias_v: float) -> float:

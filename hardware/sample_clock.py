@@ -108,7 +108,8 @@ class SampleClock:
         tries = [(self.beat_s, _NARROW)] if self.known else []
         for around_s, ratios in (*tries, (nominal_s, _WIDE)):
             best = _best(begin, (around_s * ratio for ratio in ratios), longest_s)
-            if best is None or best[0] > bound * len(begin):
+            # Steps of a thousandth miss the beat by half of one, and contradict some reads more than the beat itself.
+            if best is None or best[0] > 2.0 * bound * len(begin):
                 continue
             step = 0.04 / len(reads)
             fine = (best[2] * (1 + step * place) for place in range(-int(0.0006 / step), int(0.0006 / step) + 1))

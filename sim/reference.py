@@ -15,7 +15,7 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 import msgspec
 
-from condenser_monitor.sim import constants, scenario
+from condenser_monitor.sim import constants, pairs, scenario
 from condenser_monitor.sim.causes import CAUSES
 from condenser_monitor.sim.designs import DESIGNS, Design
 from condenser_monitor.sim.house import HouseDesign, ThermostatDesign
@@ -60,6 +60,7 @@ def markdown() -> str:
     parts.append("## Causes\n\n" + _causes())
     parts.append("## Unit designs\n\n" + _designs())
     parts.append("## Constants of the world\n\n" + _constants())
+    parts.append("## Pairs of causes\n\n" + pairs.table().rstrip())
     return "\n\n".join(parts) + "\n"
 
 

@@ -2,6 +2,7 @@
 
     python -m tests.benchmarks [NAME ...]
     python -m tests.benchmarks household [DAYS] [CAUSE ...]
+    python -m tests.benchmarks sensing
 
 NAMES: machines, processor, memory, alert, recordings, history, pages; all without a name. Wants the extra `bench` and,
 for the alert, a mosquitto. Times are processor time (the alert's: wall time), the best of several turns. No figure is a
@@ -15,7 +16,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from tests.benchmarks import household, live, machines, past
+from tests.benchmarks import household, live, machines, past, sensing
 from tests.benchmarks.table import Row
 
 CASES: dict[str, Callable[[Path], list[Row]]] = {
@@ -33,6 +34,10 @@ def main(names: Sequence[str]) -> int:
     """Print the rows of the named cases, or of all."""
     if names and names[0] == "household":
         for line in household.lines(names[1:]):
+            print(line, flush=True)
+        return 0
+    if names and names[0] == "sensing":
+        for line in sensing.lines():
             print(line, flush=True)
         return 0
     wrong = [name for name in names if name not in CASES]

@@ -12,7 +12,7 @@ from condenser_monitor.monitor.core import config, cycle
 from condenser_monitor.monitor.core.findings import ROWS
 from condenser_monitor.monitor.core.records import Change, CycleState
 from condenser_monitor.monitor.storage.history import History
-from tests.benchmarks import machines, past
+from tests.benchmarks import machines, past, sensing
 from tests.benchmarks.__main__ import CASES, main
 from tests.benchmarks.table import (
     Row,
@@ -109,3 +109,21 @@ def test_a_name_that_is_no_bench_is_refused(capsys: pytest.CaptureFixture[str]) 
     assert main(["nothing"]) == 2
     said = capsys.readouterr().err
     assert all(name in said for name in CASES)
+
+
+def test_the_bench_of_the_senses_says_each_figure() -> None:
+    """In small: every line, and within what is stated of it."""
+    made = list(sensing.lines(4))
+    assert [line.split(":")[0].split(",")[0] for line in made] == [
+        "phase",
+        "first bursts of which no beat was found",
+        *["real power"] * 6,
+        "microfarads",
+        "microfarads",
+        "length of a start",
+        "pairs of causes",
+    ]
+    worst = {line.split(":")[0]: float(line.split("largest ")[1].split()[0]) for line in made if "largest" in line}
+    assert worst["microfarads, three-ton"] < 5.0
+    assert worst["phase, clocks up to 10 % off"] < 1.5
+    assert worst["length of a start, 0.1 to 2.6 s"] < 1000.0 / 60.0
