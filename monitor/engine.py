@@ -50,7 +50,7 @@ from condenser_monitor.monitor.core.records import (
 )
 from condenser_monitor.monitor.core.records import Answer as RequestAnswer
 from condenser_monitor.monitor.core.trust import LiarMemory, Trust
-from condenser_monitor.monitor.diagnosis.diagnosis import FindingDiagnosis, Observed
+from condenser_monitor.monitor.diagnosis.diagnosis import FindingDiagnosis, Observed, ages_s
 from condenser_monitor.monitor.diagnosis.features import FeatureWatch
 
 __all__ = [
@@ -250,15 +250,18 @@ class Engine:
         if gap:
             events += self._gap(scan)
         hasty = self._hasty(scan, step_s)
-        if not hasty and not gap:
-            self._pace(step_s)
+        if not hasty and not gap and step_s != inf:
+            # The first step sets the pace; later ones move it slowly, so that one late scan does not.
+            self._usual_s = step_s if self._usual_s == 0.0 else self._usual_s + (step_s - self._usual_s) * 0.1
         before_s = self.now_s
         self.now_s, self.wall_s, self._scan = scan.t_s, scan.wall_s, scan
         if self._running:
             self._cycle.weigh(scan)
         self._features.keep(scan)
-        self._patterns.chatter.update(load=self._raw_load(scan), call=self.facts.call, now_s=scan.t_s)
-        self._keep_numbers(scan)
+        senses_load = "load" in self._inputs.beliefs and "load" not in self._trust.distrusted
+        self._patterns.chatter.update(load=scan.load if senses_load else None, call=self.facts.call, now_s=scan.t_s)
+        found = zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True)
+        self._numbers.update((name, value) for name, value in found if value is not None)
         same = self._inputs.quiet(scan)
         changed = () if same else self._inputs.update(scan, before_s, numbers=not hasty)
         self.changed_s = max((belief.since_s for belief in changed), default=scan.t_s)
@@ -277,18 +280,15 @@ class Engine:
         if look:
             outdoor_c = scan.outdoor_c if "outdoor_c" in self._inputs.fitted else None
             self._alarms.see(self.facts, outdoor_c)
-        if not (same and self._nothing_due()):
+        # A scan that says nothing new is let through while no finding can come or go, or stands and has its time kept.
+        due = not same or self.now_s >= self._decide_s - limits.MOMENT_S.value
+        if due or self._evaluator.standing or self._calls.overdue or self._no_call_in_heat():
             events += self._decide()
         if look:
             events += self._alarms.observe(scan.t_s, scan.wall_s)
         self._deadline_s = min(self._due_s, self._minute.deadline_s, self._trust_due_s)
         self._look_s = min(self._decide_s, self._minute.deadline_s, self._trust_due_s) - limits.MOMENT_S.value
         return events
-
-    def _nothing_due(self) -> bool:
-        """For a scan that says nothing new: no finding can come or go, and none stands whose time is to be kept."""
-        early = self.now_s < self._decide_s - limits.MOMENT_S.value
-        return early and not (self._evaluator.standing or self._calls.overdue or self._no_call_in_heat())
 
     def _decide(self) -> list[Event]:
         moment = self._snapshot()
@@ -324,7 +324,8 @@ class Engine:
             evidence = self._evidence(CATALOGUE["overdue-call"])
             changes += self._diagnosis.escalate("overdue-call", evidence, self.now_s, self.wall_s)
         events = self._told(self._flaps.update(changes, self._diagnosis.standing, before)) + diagnosed
-        self._due_s = min(self._evaluator.deadline(), self._patterns.deadline(self.now_s), self._silence_deadline())
+        silence_s = self._inputs.silence_deadline(self.now_s, self._silence[0])
+        self._due_s = min(self._evaluator.deadline(), self._patterns.deadline(self.now_s), silence_s)
         if self._evaluator.standing:
             self._due_s = min(self._due_s, self._features.deadline(self.now_s))
         # What a finding that has just come or gone takes out of the patterns is heard at the next scan.
@@ -358,12 +359,6 @@ class Engine:
         known = self._usual_s > 0.0
         return max(limits.GAP_MIN_S.value, limits.GAP_FACTOR.value * self._usual_s) if known else inf
 
-    def _pace(self, step_s: float) -> None:
-        if step_s == inf:
-            return
-        # The first step sets the pace; later ones move it slowly, so that one late scan does not.
-        self._usual_s = step_s if self._usual_s == 0.0 else self._usual_s + (step_s - self._usual_s) * 0.1
-
     def _hasty(self, scan: Scan, step_s: float) -> bool:
         """Presence alone, well before the next scan is due: the board tells an edge, and read no numbers for it."""
         if step_s * 2 >= self._usual_s or not self._inputs.presence_alone(scan):
@@ -371,13 +366,6 @@ class Engine:
         first_s = self._hasty_first_s if self._hasty_last_s == self.now_s else scan.t_s
         self._hasty_first_s, self._hasty_last_s = first_s, scan.t_s
         return scan.t_s - first_s < self._usual_s
-
-    def _raw_load(self, scan: Scan) -> bool | None:
-        return scan.load if "load" in self._inputs.beliefs and "load" not in self._trust.distrusted else None
-
-    def _keep_numbers(self, scan: Scan) -> None:
-        found = zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True)
-        self._numbers.update((name, value) for name, value in found if value is not None)
 
     def _moved(self, scan: Scan, since_s: float) -> list[Event]:
         was, self.facts = self.facts, self._facts()
@@ -536,13 +524,13 @@ class Engine:
             facts=self.facts,
             said=None if inputs.settled else self._facts(said=True),
             counted={
-                "sensor-silent": bool(self._silent()),
+                "sensor-silent": bool(inputs.silent(now_s, *self._silence)),
                 "contactor-chatter": patterns.chatter.stands(now_s),
                 "short-cycling": patterns.short.stands(now_s),
                 "overload-cycling": patterns.overload.stands(now_s),
                 "slow-start": self._baselines.slow_start(),
                 "no-call-in-heat": self._no_call_in_heat(),
-                **self._performance.answers(),
+                **self._performance.answers,
                 "overdue-call": self._calls.overdue,
                 **self._answers,
             },
@@ -581,14 +569,6 @@ class Engine:
     def _distrusted(self) -> tuple[str, ...]:
         return tuple(name for name in READINGS if name in self._trust.distrusted)
 
-    def _silent(self) -> list[str]:
-        return self._inputs.silent(self.now_s, *self._silence)
-
-    def _silence_deadline(self) -> float:
-        hold_s, _ = self._silence
-        due_s = (since_s + hold_s for since_s in self._inputs.missing_since())
-        return min((at_s for at_s in due_s if at_s > self.now_s), default=inf)
-
     def _evidence(self, row: FindingRow) -> Evidence:
         """The readings that go with a finding, and what its pattern counted."""
         found: Evidence = {}
@@ -604,7 +584,7 @@ class Engine:
 
     def _counted(self, name: str) -> Evidence:
         if name == "sensor-silent":
-            return {"silent": self._silent()}
+            return {"silent": self._inputs.silent(self.now_s, *self._silence)}
         if name == "sensing-disagrees":
             return {"contradiction": self._claims, "distrusted": sorted(self._trust.distrusted)}
         if name == "short-cycling":
@@ -664,17 +644,17 @@ class Engine:
         now_s = max(self.now_s, 0.0)
         keep = self._memory.keep
         keep(FINDINGS_MEMORY, self._diagnosis.standing)
-        keep(STOOD_MEMORY, self._diagnosis.stood_ages_s(now_s))
-        keep(WORKED_MEMORY, self._diagnosis.worked_ages_s(now_s))
+        keep(STOOD_MEMORY, ages_s(self._diagnosis.stood_s, now_s) | dict.fromkeys(self._diagnosis.standing, 0.0))
+        keep(WORKED_MEMORY, ages_s(self._diagnosis.worked_s, now_s))
         keep(HABITS_MEMORY, self._habits.memory())
         keep(FLAPS_MEMORY, self._flaps.memory(now_s))
         keep(LIARS_MEMORY, self._trust.memory())
         keep(CALLS_MEMORY, self._calls.memory())
         keep(HEAT_MEMORY, [now_s - at_s for at_s in self._patterns.heat.called_s])
         keep(PERFORMANCE_MEMORY, self._performance.memory)
-        self._memory.keep_json(ALERTS_MEMORY, self._alarms.memory())
+        keep(ALERTS_MEMORY, self._alarms.memory())
         keep(EPISODES_MEMORY, self._alarms.episodes_memory())
-        self._memory.keep_json(TRENDS_MEMORY, self._baselines.memory())
+        keep(TRENDS_MEMORY, self._baselines.memory())
         return self._memory.to_json()
 
     @property

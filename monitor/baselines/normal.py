@@ -303,15 +303,19 @@ class Baselines:
     def _report_normal(self) -> dict[str, Any]:
         kept, stages = self._baseline.kept, self._baseline.stages
         if not stages:
+            says = "Without the outdoor temperature, what is normal for this unit cannot be learned."
             days, minutes = int(limits.BASELINES.days.value), int(limits.BASELINES.minutes.value)
-            seen = min(self._baseline.days_seen, days)
+            seen, done = min(self._baseline.days_seen, days), min(kept.minutes, minutes)
+            if "outdoor_c" in self._settings.fitted:
+                so_far = f"{seen} of {days} days, {done} of {minutes} settled minutes"
+                says = f"Learning what is normal for this unit: {so_far}."
             return {
                 "state": "learning",
                 "days": seen,
                 "days_needed": days - seen,
                 "minutes": kept.minutes,
                 "minutes_needed": max(minutes - kept.minutes, 0),
-                "says": self._says(seen, days, minutes),
+                "says": says,
             }
         low_c = min(stage.low.reach_c for stage in stages)
         high_c = max(stage.high.reach_c for stage in stages)
@@ -329,12 +333,6 @@ class Baselines:
             "stages": [_curve(stage) for stage in stages],
             "says": f"{known}, at two stages." if len(stages) > 1 else f"{known}.",
         }
-
-    def _says(self, seen: int, days: int, minutes: int) -> str:
-        if "outdoor_c" not in self._settings.fitted:
-            return "Without the outdoor temperature, what is normal for this unit cannot be learned."
-        done = min(self._baseline.kept.minutes, minutes)
-        return f"Learning what is normal for this unit: {seen} of {days} days, {done} of {minutes} settled minutes."
 
     def _report_drift(self) -> dict[str, Any]:
         drift = self._drift

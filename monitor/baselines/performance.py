@@ -95,7 +95,8 @@ class Performance:
         self.memory = memory or PerformanceMemory()
         self._uf: list[float] = []
         self._outside: dict[str, float] = {}  # finding -> since when its minutes have been so, s
-        self._answers: dict[str, Answer] = dict.fromkeys(
+        # Whether each of the four findings holds; None: not known.
+        self.answers: dict[str, Answer] = dict.fromkeys(
             ("not-cooling", "low-split", "high-split", "run-capacitor-weak")
         )
         self._evidence: dict[str, Evidence] = {}
@@ -109,12 +110,12 @@ class Performance:
 
     def add_minute(self, minute: MinuteMeans) -> bool:
         """Add one minute, of run or rest; whether an answer has changed by it."""
-        was = dict(self._answers)
+        was = dict(self.answers)
         if minute.running_since_s is None:
             self._end_run()
         elif minute.settled:
             self._add_settled(minute)
-        return self._answers != was
+        return self.answers != was
 
     def _add_settled(self, minute: MinuteMeans) -> None:
         value = apparent_uf(minute.readings, self._settings.unit.line_hz)
@@ -137,8 +138,8 @@ class Performance:
         """Close the run: its microfarads are the median of its minutes."""
         self._outside.clear()
         for name in ("not-cooling", "low-split", "high-split"):
-            if not self._answers[name]:
-                self._answers[name] = None
+            if not self.answers[name]:
+                self.answers[name] = None
         uf, self._uf = self._uf, []
         if len(uf) >= limits.PERFORMANCE.run_minutes.value:
             kept = self.memory
@@ -153,7 +154,7 @@ class Performance:
         """Forget what was normal: a part was replaced, or the refrigerant circuit or a coil was worked on."""
         self.memory = PerformanceMemory()
         self._uf, self._plane, self._seen = [], None, {}
-        self._answers = dict.fromkeys(self._answers)
+        self.answers = dict.fromkeys(self.answers)
 
     # ------------------------------------------------------------ the capacitor
 
@@ -182,9 +183,9 @@ class Performance:
             evidence["usual_microfarads"] = round(max(bounds), 1)
         self._evidence["run-capacitor-weak"] = evidence
         if not bounds or len(last) < settings.limit(limits.RUN_CAPACITOR_WEAK.runs):
-            self._answers["run-capacitor-weak"] = None
+            self.answers["run-capacitor-weak"] = None
         else:
-            self._answers["run-capacitor-weak"] = all(value < share * max(bounds) for value in last)
+            self.answers["run-capacitor-weak"] = all(value < share * max(bounds) for value in last)
 
     # ------------------------------------------------------------ the heat
 
@@ -218,11 +219,11 @@ class Performance:
         """Answer a finding whose minutes must be so for a while without a break."""
         if not holds:
             self._outside.pop(name, None)
-            self._answers[name] = False
+            self.answers[name] = False
             return
         began_s = self._outside.setdefault(name, t_s - limits.MINUTE_S.value)
         if lasted(began_s, t_s, least_s):
-            self._answers[name] = True
+            self.answers[name] = True
 
     # ------------------------------------------------------------ its normal
 
@@ -255,17 +256,13 @@ class Performance:
 
     # ------------------------------------------------------------ out
 
-    def answers(self) -> dict[str, Answer]:
-        """Whether each of the four findings holds; None: not known."""
-        return dict(self._answers)
-
     def evidence(self, finding: str) -> Evidence:
         """The figures that go with a finding."""
         return self._evidence.get(finding, {})
 
     def seen(self) -> dict[str, str]:
         """What the last settled minutes say of heat and power, in the symbols of the checks that show the same."""
-        weak = self._answers["run-capacitor-weak"]
+        weak = self.answers["run-capacitor-weak"]
         return self._seen | ({} if weak is None else {"capacitor-load": "weak" if weak else "good"})
 
     def report(self) -> dict[str, Any]:

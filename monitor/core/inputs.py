@@ -301,9 +301,12 @@ class DebouncedInputs:
                 self._silent.discard(name)
         return [name for name in self.readings if name in self._silent]
 
-    def missing_since(self) -> list[float]:
-        """Since when each of the readings is missing that the last scan did not have, s."""
-        return [] if self._all_heard else [b.missing_s for b in self.readings.values() if b.missing_scans]
+    def silence_deadline(self, now_s: float, hold_s: float) -> float:
+        """Return when, after `now_s`, a reading that the last scan did not have will have been missing for `hold_s`."""
+        if self._all_heard:
+            return inf
+        due_s = (belief.missing_s + hold_s for belief in self.readings.values() if belief.missing_scans)
+        return min((at_s for at_s in due_s if at_s > now_s), default=inf)
 
     def doubted(self, now_s: float) -> list[str]:
         """The readings that do not bear out, at the last scan, what is believed of them."""

@@ -128,17 +128,14 @@ CHAIN: tuple[Link, ...] = (
 )
 
 
-def _alive(symbol: Any) -> bool | None:
-    return (symbol != "none") if isinstance(symbol, str) else symbol
-
-
 def chain(sensing: DebouncedInputs, distrusted: Collection[str] = ()) -> tuple[LinkView, ...]:
     """Each link live, dead or unknown; a link no sense tells is live where a later live link proves it (inferred)."""
     known: dict[str, bool | None] = {}
     since: dict[str, float] = {}
     for link in CHAIN:
         belief = None if link.sense in distrusted else sensing.beliefs.get(link.belief)
-        known[link.name] = None if belief is None else _alive(belief.symbol)
+        symbol = None if belief is None else belief.symbol
+        known[link.name] = symbol != "none" if isinstance(symbol, str) else symbol
         since[link.name] = 0.0 if belief is None or belief.since_s == -inf else belief.since_s
     sensed = dict(known)
     for link in reversed(CHAIN):

@@ -150,21 +150,16 @@ class EngineMemory:
 
     # ------------------------------------------------------------ to leave
 
-    def keep(self, part: MemoryPart[Shape], value: Shape) -> None:
-        """Keep a part. One that does not read back as it is stays as it was kept last, and is logged."""
-        self._keep(part, msgspec.json.encode(value), value)
-
-    def keep_json(self, part: MemoryPart[Any], body: bytes) -> None:
-        """Keep a part that is JSON already."""
-        self._keep(part, body, None)
-
-    def _keep(self, part: MemoryPart[Any], body: bytes, value: object) -> None:
+    def keep(self, part: MemoryPart[Shape], value: Shape | bytes) -> None:
+        """Keep a part; bytes are its JSON. One that does not read back as it is stays as it was kept last, and is
+        logged."""
+        body = value if isinstance(value, bytes) else msgspec.json.encode(value)
         if self._kept.get(part.name) == (part.version, body):
             self.faults.pop(part.name, None)
             return
         try:
             found = part.read(body, part.version)
-            if value is not None and found != value:
+            if body is not value and found != value:
                 raise ValueError("it does not read back as it was")
         except UNREADABLE as error:
             if part.name not in self.faults:
@@ -267,17 +262,13 @@ class MonotonicTime:
             self._base_s = self.now_x - now_s
         skipped_s = 0.0
         if wall_s is not None:
-            skipped_s = self._bridge(now_s + self._base_s, wall_s)
+            saved, self._saved = self._saved, None
+            if saved is not None and saved.wall_s is not None:
+                skipped_s = max(0.0, saved.x_s + (wall_s - saved.wall_s) - (now_s + self._base_s))
             self._base_s += skipped_s
             self._wall_less_x_s = wall_s - (now_s + self._base_s)
         self.now_x = max(self.now_x, now_s + self._base_s)
         return skipped_s
-
-    def _bridge(self, x_s: float, wall_s: float) -> float:
-        saved, self._saved = self._saved, None
-        if saved is None or saved.wall_s is None:
-            return 0.0
-        return max(0.0, saved.x_s + (wall_s - saved.wall_s) - x_s)
 
     @property
     def begun(self) -> bool:

@@ -79,7 +79,11 @@ class ShortCycling:
         self._stopped_s = self._started_s = None
 
     def stands(self, now_s: float) -> bool:
-        self._expire(now_s)
+        # A pause or a run that has already lasted long enough ends its row before the next event.
+        if self._stopped_s is not None and lasted(self._stopped_s, now_s, self.off_s):
+            self.soon = 0
+        if self._started_s is not None and lasted(self._started_s, now_s, self.run_s):
+            self.short = 0
         return bool(self.reasons(now_s))
 
     def reasons(self, now_s: float) -> list[str]:
@@ -89,19 +93,9 @@ class ShortCycling:
             found.append(f"{self.soon} restarts in a row within {self.off_s:g} s of stopping")
         if self.short >= self.in_a_row:
             found.append(f"{self.short} runs in a row shorter than {self.run_s:g} s")
-        if self._crowded(now_s):
+        if len(self.starts_s) > self.starts and now_s < self.starts_s[0] + self.window_s:
             found.append(f"more than {self.starts} starts within {self.window_s / 60:g} min")
         return found
-
-    def _crowded(self, now_s: float) -> bool:
-        return len(self.starts_s) > self.starts and now_s < self.starts_s[0] + self.window_s
-
-    def _expire(self, now_s: float) -> None:
-        # A pause or a run that has already lasted long enough ends its row before the next event.
-        if self._stopped_s is not None and lasted(self._stopped_s, now_s, self.off_s):
-            self.soon = 0
-        if self._started_s is not None and lasted(self._started_s, now_s, self.run_s):
-            self.short = 0
 
     def ends_s(self) -> list[float]:
         times = []
@@ -370,11 +364,6 @@ class Flaps:
         """Its changes are held back."""
         return self.since_s < inf
 
-    def crowded(self, now_s: float) -> bool:
-        """It has been raised too often within the hour."""
-        full = len(self.raised_s) == self.raised_s.maxlen
-        return full and now_s - self.raised_s[0] <= _FLAPS.window_s.value
-
 
 class FlapFilter:
     """Lets changes through, or holds them back. `memory` is what `memory()` of an earlier process gave."""
@@ -417,7 +406,8 @@ class FlapFilter:
             flaps.count += flaps.flapping
         if flaps.flapping:
             return []
-        if flaps.stands and flaps.crowded(now_s):
+        often = len(flaps.raised_s) == flaps.raised_s.maxlen and now_s - flaps.raised_s[0] <= _FLAPS.window_s.value
+        if flaps.stands and often:
             # Told as raised, with its counts; what it does from now on is told by the hour.
             flaps.since_s, flaps.told_s, flaps.count = flaps.raised_s[0], now_s, len(flaps.raised_s)
             return [_counted(change, flaps, ChangeKind.RAISED, now_s)]

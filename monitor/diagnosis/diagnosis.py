@@ -73,9 +73,9 @@ class FindingDiagnosis:
         self._settings, self._fitted = settings, fitted
         self.standing = dict(standing)
         self.diagnosed: Diagnosed | None = None
-        self._stood_s = dict(stood_s)
+        self.stood_s = dict(stood_s)
         self._beside_s: dict[str, float] = {}  # when what is over was last part of a diagnosis with an urgent finding
-        self._worked_s = dict(worked_s)
+        self.worked_s = dict(worked_s)
         self._diagnosed_s: deque[float] = deque(maxlen=int(limits.DIAGNOSES_MOST.value))
         self._features: dict[str, str] = {}
         self._restored = set(
@@ -88,12 +88,12 @@ class FindingDiagnosis:
         diagnosis where it has changed."""
         outcome = observed.evaluation
         for name, how in outcome.cleared.items():
-            self._stood_s[name] = observed.now_s
+            self.stood_s[name] = observed.now_s
             if how.works:
-                self._worked_s[name] = observed.now_s
+                self.worked_s[name] = observed.now_s
             if how.withdrawn:  # a sensor's lie tells nothing about the unit
-                del self._stood_s[name]
-        recent = self.stood_ages_s(observed.now_s).keys() | outcome.raised.keys()
+                del self.stood_s[name]
+        recent = ages_s(self.stood_s, observed.now_s).keys() | self.standing.keys() | outcome.raised.keys()
         for name in (*outcome.raised, *outcome.review):
             # What this very scan says otherwise clears nobody; it is heard again when it is believed, or was odd.
             doubted = observed.doubted if name in outcome.raised else ()
@@ -122,14 +122,6 @@ class FindingDiagnosis:
         self.standing[name] = finding
         return [Change.of(finding, ChangeKind.REVISED, now_s, wall_s)]
 
-    def stood_ages_s(self, now_s: float) -> dict[str, float]:
-        """How long ago each finding of the last hours stood, s; 0 for those that stand."""
-        return _ages(self._stood_s, now_s) | dict.fromkeys(self.standing, 0.0)
-
-    def worked_ages_s(self, now_s: float) -> dict[str, float]:
-        """How long ago each part of the last hours was seen to work again by itself, s."""
-        return _ages(self._worked_s, now_s)
-
     def since_s(self, now_s: float) -> float:
         """When the first of the urgent findings that stand was raised, s: what was seen before it belongs to it."""
         urgent = (finding.raised_s for finding in self.standing.values() if finding.severity is Severity.URGENT)
@@ -139,7 +131,7 @@ class FindingDiagnosis:
         """The unit's diagnosis over all findings of the last hours."""
         now_s = observed.now_s
         gone = [
-            name for name in self._stood_s if name not in stands and name in self._seen and self._belongs(name, now_s)
+            name for name in self.stood_s if name not in stands and name in self._seen and self._belongs(name, now_s)
         ]
         findings = [FindingSeen(name, self._seen.get(name, {})) for name in SITUATIONS if name in stands]
         findings += [FindingSeen(name, self._seen[name], stands=False) for name in gone]
@@ -148,7 +140,7 @@ class FindingDiagnosis:
         features = {
             trait: symbol for trait, symbol in {**observed.last_runs, **observed.features}.items() if trait in FEATURES
         }
-        if self.worked_ages_s(now_s).keys() & stands:
+        if ages_s(self.worked_s, now_s).keys() & stands:
             features["comes-and-goes"] = "yes"
         self._features = features
         return diagnose(UnitCase(findings, self._settings.unit, self._fitted, features))
@@ -156,10 +148,10 @@ class FindingDiagnosis:
     def _belongs(self, name: str, now_s: float) -> bool:
         """Whether what is over still belongs to the diagnosis: for some hours, and while an urgent finding stands that
         came within them, because a unit that is dead or locked out does not show that the part works again."""
-        last_s = max(self._stood_s[name], self._beside_s.get(name, -inf))
+        last_s = max(self.stood_s[name], self._beside_s.get(name, -inf))
         urgent = [one.raised_s for one in self.standing.values() if one.severity is Severity.URGENT]
         belongs = any(not lasted(last_s, at_s, limits.EPISODE_S.value) for at_s in (now_s, *urgent))
-        belongs = belongs and not lasted(self._stood_s[name], now_s, limits.UNPROVEN_S.value)
+        belongs = belongs and not lasted(self.stood_s[name], now_s, limits.UNPROVEN_S.value)
         if belongs and urgent:
             self._beside_s[name] = now_s
         return belongs
@@ -276,7 +268,7 @@ def _ruled_out(name: str, found: Diagnosis | None) -> dict[str, str]:
     return {suspect: why for suspect, why in found.ruled_out.items() if suspect in own}
 
 
-def _ages(times_s: Mapping[str, float], now_s: float) -> dict[str, float]:
-    """How long ago each was, of those that still tell."""
+def ages_s(times_s: Mapping[str, float], now_s: float) -> dict[str, float]:
+    """Return how long ago each was, of those that still tell."""
     ages = {name: now_s - at_s for name, at_s in times_s.items()}
     return {name: age_s for name, age_s in ages.items() if age_s <= limits.RECENT_S.value}

@@ -200,8 +200,11 @@ class Waker:
         """Wait until the client's connection has something to read (or can be written, where that is wanted), until
         somebody calls `wake`, or until the time is over."""
         connection = client.socket()
-        if connection is None or _unread(connection):
+        if connection is None:
             return
+        pending = getattr(connection, "pending", None)
+        if pending is not None and pending() > 0:
+            return  # TLS has bytes that it has decrypted already: the socket itself may stay silent
         writing = [connection] if client.want_write() else []
         with suppress(OSError, ValueError):  # a connection that has just gone is for the client to find out
             select.select([connection, self._receiver], writing, [], timeout_s)
@@ -212,9 +215,3 @@ class Waker:
         """Let go of both ends."""
         self._receiver.close()
         self._sender.close()
-
-
-def _unread(connection: object) -> bool:
-    """TLS has bytes that it has decrypted already: the socket itself may stay silent."""
-    pending = getattr(connection, "pending", None)
-    return pending is not None and pending() > 0

@@ -35,7 +35,6 @@ from condenser_monitor.monitor.publishers.messages import (
     ONLINE,
     AnswerMessage,
     ResendRequest,
-    fields,
     out_message,
     read_request,
     request_id,
@@ -366,8 +365,8 @@ class BrokerPublisher(BrokerConnection):
         request = read_request(bytes(message.payload))
         if isinstance(request, ResendRequest):
             return self._resend(client, request)
-        answer = self.history.add_request(Request(**fields(request)), source="broker")
-        return None if answer is None else AnswerMessage(**fields(answer), site=self._site)
+        answer = self.history.add_request(Request(**msgspec.structs.asdict(request)), source="broker")
+        return None if answer is None else AnswerMessage(**msgspec.structs.asdict(answer), site=self._site)
 
     def _refuse(self, payload: bytes, why: str) -> AnswerMessage | None:
         """Why a request cannot be taken; nothing for a flood of them."""

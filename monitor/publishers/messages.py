@@ -22,7 +22,6 @@ from condenser_monitor.monitor.core.records import (
     Cycle,
     Episode,
     Evidence,
-    Finding,
     LinkState,
     Request,
     Severity,
@@ -160,20 +159,15 @@ class UnitMessage(msgspec.Struct, frozen=True, kw_only=True):
 OutMessage = ChangeMessage | AlertMessage | CycleMessage | AnswerMessage
 
 
-def fields(record: msgspec.Struct) -> dict[str, Any]:
-    """A record's fields by name, to make a wider record of it."""
-    return {name: getattr(record, name) for name in record.__struct_fields__}
-
-
 def out_message(row: StoredEvent, site: str) -> OutMessage:
     """The message of one row of the outbox; a time of day that became known later is put in."""
     body = row.body
     head: dict[str, Any] = {"id": row.id, "seq": row.seq, "site": site, "run": row.run}
     if isinstance(body, Answer):
-        return AnswerMessage(**fields(body), site=site)
+        return AnswerMessage(**msgspec.structs.asdict(body), site=site)
     if isinstance(body, Cycle):
-        return CycleMessage(**fields(body), **head, stopped_wall_s=row.wall_s)
-    known = fields(body) | {"wall_s": row.wall_s if body.wall_s is None else body.wall_s}
+        return CycleMessage(**msgspec.structs.asdict(body), **head, stopped_wall_s=row.wall_s)
+    known = msgspec.structs.asdict(body) | {"wall_s": row.wall_s if body.wall_s is None else body.wall_s}
     if isinstance(body, Change):
         return ChangeMessage(**known, **head)
     return AlertMessage(**known, **head)
@@ -205,7 +199,19 @@ def unit_message(
             LinkMessage(name=link.name, state=link.state, since_wall_s=wall(link.since_s), inferred=link.inferred)
             for link in status.links
         ),
-        findings=tuple(_finding(found, wall(found.since_s)) for found in status.findings),
+        findings=tuple(
+            FindingMessage(
+                name=found.name,
+                severity=found.severity,
+                since_wall_s=wall(found.since_s),
+                raised_wall_s=found.raised_wall_s,
+                suspects=found.suspects,
+                evidence=found.evidence,
+                summary=found.summary,
+                wanted_senses=found.wanted_senses,
+            )
+            for found in status.findings
+        ),
         alerts=status.alerts,
         break_at=status.break_at,
         service_until_wall_s=status.service_until_wall_s,
@@ -224,19 +230,6 @@ def unit_message(
     return msgspec.structs.replace(message, id=f"unit-{digest}")
 
 
-def _finding(found: Finding, since_wall_s: float | None) -> FindingMessage:
-    return FindingMessage(
-        name=found.name,
-        severity=found.severity,
-        since_wall_s=since_wall_s,
-        raised_wall_s=found.raised_wall_s,
-        suspects=found.suspects,
-        evidence=found.evidence,
-        summary=found.summary,
-        wanted_senses=found.wanted_senses,
-    )
-
-
 def unit_mark(status: UnitStatus) -> tuple[object, ...]:
     """What must change for a new `unit` message to be worth sending: all but times and readings."""
     return (
@@ -246,12 +239,13 @@ def unit_mark(status: UnitStatus) -> tuple[object, ...]:
         status.alerts,
         status.break_at,
         status.service_until_wall_s,
-        tuple(_untimed(episode) for episode in status.episodes),
+        tuple(
+            getattr(episode, name)
+            for episode in status.episodes
+            for name in episode.__struct_fields__
+            if not name.endswith("_s")
+        ),
     )
-
-
-def _untimed(episode: Episode) -> tuple[object, ...]:
-    return tuple(getattr(episode, name) for name in episode.__struct_fields__ if not name.endswith("_s"))
 
 
 # ---------------------------------------------------------------- as the office reads it

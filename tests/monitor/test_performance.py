@@ -79,7 +79,7 @@ class Day:
         )
 
     def answer(self, name: str) -> bool | None:
-        return self.watch.answers()[name]
+        return self.watch.answers[name]
 
 
 def amps(uf: float, volts: float = 240.0, ratio: float = 1.5) -> float:
