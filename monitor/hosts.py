@@ -17,3 +17,8 @@ def is_number(host: str) -> bool:
 def is_loopback_number(host: str) -> bool:
     """Return whether a host is given by an address that means this machine alone."""
     return is_number(host) and ip_address(host).is_loopback
+
+
+def is_loopback(host: str) -> bool:
+    """Return whether a host, by name or address, means this machine alone."""
+    return host == "localhost" or is_loopback_number(host)

@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 from flask import Flask, Response, abort, g, redirect, request, session, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
-from condenser_monitor.monitor.hosts import is_loopback_number, is_number
+from condenser_monitor.monitor.hosts import is_loopback, is_loopback_number, is_number
 from condenser_monitor.monitor.publishers.answer_links import page_address
 from condenser_monitor.monitor.report.share import Share
 from condenser_monitor.web.context import page_context
@@ -224,7 +224,7 @@ def is_local() -> bool:
     if request.environ.get("SERVER_PROTOCOL") == "HTTP/1.0":  # no browser speaks it; a proxy that says nothing may
         return False
     host, peer, port = _host(), request.remote_addr or "", request.environ.get("REMOTE_PORT")
-    if not (is_loopback_number(peer) and (host == "localhost" or is_loopback_number(host))):
+    if not (is_loopback_number(peer) and is_loopback(host)):
         return False
     return port is None or is_person(peer, int(port))  # every server has it; a test's client within the process not
 

@@ -44,13 +44,6 @@ class PredictionRow(NamedTuple):
     predicts: Mapping[str, Expect]
 
 
-class Elimination(NamedTuple):
-    """`scores`: what is left, weight times fit, best first. `contradicted`: suspect -> the observable that did it."""
-
-    scores: dict[str, float]
-    contradicted: dict[str, str]
-
-
 def expect(text: str) -> Expect:
     """ "a or b; seldom c or d" -> Expect. Raises ValueError for an empty part."""
     usual, split, seldom = text.partition("; seldom ")
@@ -72,43 +65,7 @@ def contradictions(row: PredictionRow, seen: Mapping[str, str]) -> list[str]:
     return [n for n, symbol in seen.items() if n in row.predicts and symbol not in row.predicts[n].allowed]
 
 
-def eliminate(rows: Iterable[PredictionRow], seen: Mapping[str, str]) -> Elimination:
-    """Rule out what contradicts; order the rest by weight times fit, ties as the table has them."""
-    scores: dict[str, float] = {}
-    against: dict[str, list[str]] = {}
-    for row in rows:
-        wrong = contradictions(row, seen)
-        if not wrong:
-            scores[row.suspect] = max(scores.get(row.suspect, 0.0), row.weight * fit(row, seen))
-        elif row.suspect not in against or len(wrong) < len(against[row.suspect]):
-            against[row.suspect] = wrong
-    ordered = dict(sorted(scores.items(), key=lambda item: -item[1]))
-    return Elimination(ordered, {name: wrong[0] for name, wrong in against.items() if name not in scores})
-
-
-def still_open(rows: Iterable[PredictionRow], seen: Mapping[str, str]) -> list[PredictionRow]:
-    """The rows that nothing seen contradicts, weighed by how well they fit."""
-    return [row._replace(weight=row.weight * fit(row, seen)) for row in rows if not contradictions(row, seen)]
-
-
-# ---------------------------------------------------------------- conflicts and what explains them together
-
-
-def conflicts_of(
-    rows: Collection[PredictionRow], base: Mapping[str, Expect], seen: Mapping[str, str]
-) -> list[frozenset[str]]:
-    """The conflicts: for each observation that `base` (nothing at fault) cannot explain, who can.
-
-    A suspect that forbids what `base` and the observation agree on is cleared and appears in none. An empty set among
-    the result means that nothing in the table explains that observation.
-    """
-    odd = {n: s for n, s in seen.items() if n in base and s not in base[n].allowed}
-    plain = {n: s for n, s in seen.items() if n not in odd}
-    open_rows = [row for row in rows if not contradictions(row, plain)]
-    return [
-        frozenset(row.suspect for row in open_rows if name not in row.predicts or symbol in row.predicts[name].allowed)
-        for name, symbol in odd.items()
-    ]
+# ---------------------------------------------------------------- what explains conflicts together
 
 
 def minimal_hitting_sets(conflicts: Iterable[Collection[str]], size: int | None = None) -> list[frozenset[str]]:

@@ -577,10 +577,6 @@ class FeatureWatch:
         elif facts.supply and was.supply is False and at_s - self._lost_s <= limits.BLINK_S.value:
             self._blink_s = at_s
 
-    def blinked(self, at_s: float) -> None:
-        """A single scan without line voltage: too short to be believed, long enough to stop a compressor."""
-        self._blink_s = at_s
-
     def _mark_coil(self, at_s: float) -> None:
         before = [scan for scan in self._last if at_s - scan.t_s <= 30.0 and scan.coil_a is not None]
         if not before:

@@ -18,7 +18,7 @@ import msgspec
 from condenser_monitor.monitor.core.errors import CONTROLS, CommandError
 from condenser_monitor.monitor.fleet import commands, enroll, setup
 from condenser_monitor.monitor.fleet.setup import Broker, Database, FleetSettings
-from condenser_monitor.monitor.hosts import is_loopback_number, is_number
+from condenser_monitor.monitor.hosts import is_loopback, is_number
 
 LOOPBACK = "127.0.0.1"
 _BROKER_UNIT = "condenser-fleet-broker.service"
@@ -242,11 +242,6 @@ def _certificates(at: Path, host: str) -> str:
         (at / name).chmod(0o600)
     (at / "server.host").write_text(host)
     return f"{at} holds an authority and a certificate for {host}, which ends in 825 days. "
-
-
-def is_loopback(host: str) -> bool:
-    """Return whether a name or number means this machine alone."""
-    return host == "localhost" or is_loopback_number(host)
 
 
 def _empty(home: Path) -> None:

@@ -24,12 +24,12 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import CommandError, HistoryError
 from condenser_monitor.monitor.core.records import Episode, Request, RequestKind
+from condenser_monitor.monitor.hosts import is_loopback
 from condenser_monitor.monitor.private_file import read_private, write_private
 
 Action = Literal["know", "visit", "repaired"]
 ACTIONS: tuple[Action, ...] = ("know", "visit", "repaired")
 _KEY_BYTES, _SIGN_BYTES = 32, 16
-_LOOPBACK = ("127.0.0.1", "::1", "localhost")
 
 
 class AnswerLink(NamedTuple):
@@ -89,7 +89,7 @@ def page_address(settings: Settings) -> str:
     "" where the page listens on this machine alone."""
     if settings.notify.page_url:
         return settings.notify.page_url.rstrip("/")
-    if settings.web.host in _LOOPBACK:
+    if is_loopback(settings.web.host):
         return ""
     return f"http://{socket.gethostname().partition('.')[0]}.local:{settings.web.port}"
 

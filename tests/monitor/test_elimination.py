@@ -9,14 +9,12 @@ from hypothesis import strategies as st
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.diagnosis.elimination import (
     PredictionRow,
-    conflicts_of,
     contradictions,
-    eliminate,
     entropy_bits,
     expect,
+    fit,
     gain_bits,
     minimal_hitting_sets,
-    still_open,
 )
 
 LAMP = [
@@ -26,7 +24,6 @@ LAMP = [
         "socket", 1.0, {"glow": expect("no; seldom dim"), "ohms": expect("low"), "volts": expect("yes or no")}
     ),
 ]
-BASE = {"ohms": expect("low"), "volts": expect("yes")}
 
 
 def test_expectation_text_is_usual_then_seldom() -> None:
@@ -42,63 +39,30 @@ def test_expectation_without_a_symbol_is_refused(text: str) -> None:
         expect(text)
 
 
-def test_nothing_seen_rules_nobody_out_and_keeps_the_order_of_weight() -> None:
-    """Without evidence all are left, the most usual first."""
-    assert list(eliminate(LAMP, {}).scores) == ["bulb", "switch", "socket"]
-
-
 def test_a_symbol_outside_the_prediction_contradicts() -> None:
-    """What a row does not allow rules its suspect out and is named."""
-    left = eliminate(LAMP, {"volts": "no"})
-    assert list(left.scores) == ["switch", "socket"]
-    assert left.contradicted == {"bulb": "volts"}
+    """What a row does not allow is named, in the order of what was seen, and fits as the caller says: not at all."""
+    seen = {"glow": "yes", "volts": "no"}
+    assert [contradictions(row, seen) for row in LAMP] == [["glow", "volts"], ["glow"], ["glow"]]
+    assert fit(LAMP[0], {"volts": "no"}) == 0.0
+    assert fit(LAMP[0], {"volts": "no"}, contradicted=0.1) == pytest.approx(0.1)
 
 
-def test_a_seldom_symbol_keeps_the_suspect_but_puts_it_back() -> None:
+def test_a_seldom_symbol_fits_less_and_contradicts_nothing() -> None:
     """Seldom counts SELDOM_SHARE of usual."""
-    left = eliminate([LAMP[0], PredictionRow("heater", 1.0, {})], {"ohms": "high"})
-    assert list(left.scores) == ["heater", "bulb"]
-    assert left.scores["bulb"] == pytest.approx(5.0 * limits.SELDOM_SHARE.value)
-
-
-def test_a_suspect_with_two_rows_stays_while_one_of_them_fits() -> None:
-    """Ways of failing are alternatives."""
-    rows = [PredictionRow("joint", 3.0, {"volts": expect("no")}), PredictionRow("joint", 1.0, {"volts": expect("yes")})]
-    assert eliminate(rows, {"volts": "yes"}) == ({"joint": 1.0}, {})
-    assert eliminate(rows, {"volts": "odd"}).contradicted == {"joint": "volts"}
-
-
-def test_the_reason_is_that_of_the_row_that_came_closest() -> None:
-    """With several rows, the one with the fewest contradictions gives the reason."""
-    far = PredictionRow("joint", 3.0, {"volts": expect("no"), "glow": expect("no")})
-    near = PredictionRow("joint", 1.0, {"glow": expect("no")})
-    assert eliminate([far, near], {"volts": "yes", "glow": "yes"}).contradicted == {"joint": "glow"}
+    assert contradictions(LAMP[0], {"ohms": "high"}) == []
+    assert fit(LAMP[0], {"ohms": "high"}) == pytest.approx(limits.SELDOM_SHARE.value)
 
 
 def test_an_unknown_observable_is_no_news() -> None:
     """What no row predicts changes nothing."""
-    assert eliminate(LAMP, {"weather": "rain"}) == eliminate(LAMP, {})
-
-
-def test_conflicts_name_who_can_explain_each_odd_observation() -> None:
-    """Observations that the base cannot explain each give a conflict; who forbids a plain one is in none."""
-    assert conflicts_of(LAMP, BASE, {"ohms": "open", "volts": "no"}) == [{"bulb"}, {"switch", "socket"}]
-    assert conflicts_of(LAMP, BASE, {"ohms": "low", "volts": "no"}) == [{"switch", "socket"}]
-    assert conflicts_of(LAMP, BASE, {"ohms": "low", "volts": "yes"}) == []
+    assert [(contradictions(row, {"weather": "rain"}), fit(row, {"weather": "rain"})) for row in LAMP] == [
+        ([], 1.0)
+    ] * 3
 
 
 def test_two_together_explain_what_no_single_one_does() -> None:
     """The bulb open and no volts: the bulb with the switch, or the bulb with the socket."""
-    seen = {"ohms": "open", "volts": "no"}
-    assert eliminate(LAMP, seen).scores == {}
-    pairs = minimal_hitting_sets(conflicts_of(LAMP, BASE, seen), size=2)
-    assert pairs == [{"bulb", "socket"}, {"bulb", "switch"}]
-
-
-def test_open_rows_carry_their_fit_as_weight() -> None:
-    """What is left over is weighed by how well it fits, for the next look."""
-    rows = still_open(LAMP, {"ohms": "high"})
-    assert [(row.suspect, row.weight) for row in rows] == [("bulb", pytest.approx(0.5))]
+    assert minimal_hitting_sets([{"bulb"}, {"switch", "socket"}], size=2) == [{"bulb", "socket"}, {"bulb", "switch"}]
 
 
 def test_a_look_that_tells_nothing_gains_nothing() -> None:
@@ -136,25 +100,18 @@ SEEN = st.dictionaries(st.sampled_from("pq"), SYMBOLS)
 
 
 @given(ROWS, SEEN)
-def test_every_suspect_is_either_left_or_contradicted_by_something_seen(
-    rows: list[PredictionRow], seen: dict[str, str]
-) -> None:
-    """Elimination is total, and each reason is an observable that was seen and is not allowed."""
-    left = eliminate(rows, seen)
-    assert left.scores.keys() | left.contradicted.keys() == {row.suspect for row in rows}
-    assert not left.scores.keys() & left.contradicted.keys()
-    for row in rows:
-        if row.suspect in left.contradicted:
-            assert contradictions(row, seen)
+def test_what_fits_is_what_nothing_contradicts(rows: list[PredictionRow], seen: dict[str, str]) -> None:
+    """A row fits to some degree, or an observable that was seen contradicts it; never both."""
+    assert all(bool(contradictions(row, seen)) is (fit(row, seen) == 0.0) for row in rows)
+    assert all(seen.keys() >= set(contradictions(row, seen)) for row in rows)
 
 
 @given(ROWS, SEEN, st.sampled_from("pq"))
-def test_less_seen_never_accuses_and_never_narrows(
-    rows: list[PredictionRow], seen: dict[str, str], missing: str
-) -> None:
-    """Taking an observation away never removes a suspect."""
+def test_less_seen_never_accuses(rows: list[PredictionRow], seen: dict[str, str], missing: str) -> None:
+    """Taking an observation away adds no contradiction, and makes no row fit worse."""
     fewer = {name: symbol for name, symbol in seen.items() if name != missing}
-    assert eliminate(rows, seen).scores.keys() <= eliminate(rows, fewer).scores.keys()
+    assert all(set(contradictions(row, fewer)) <= set(contradictions(row, seen)) for row in rows)
+    assert all(fit(row, fewer) >= fit(row, seen) for row in rows)
 
 
 @given(ROWS, st.sampled_from("pq"))
