@@ -135,7 +135,8 @@ SUSPECTS: dict[str, Suspect] = {
     "line-supply-off": _suspect(
         "line supply off (breaker, disconnect, fuse)",
         "line supply",
-        "look at breaker, disconnect and fuses; a breaker that trips again needs an electrician, not a third try",
+        "look at breaker, disconnect and fuses; one that tripped at a start: compressor, fan and wiring to ground"
+        " before any reset; a breaker that trips again needs an electrician, not a third try",
         5,
         breakers="off; seldom on",
         line_fuses="open or closed",
