@@ -68,6 +68,7 @@ def add(command: shared.Command) -> None:
     made.add_argument("--scopes", default="read", metavar="TEXT", help="of metrics, read, write; a space between")
     ended = action("drop-token", lambda do, fleet, args: do.drop_token(fleet, args.name), "end a program's token")
     ended.add_argument("name", metavar="NAME")
+    _webhooks(action)
     text = "a new person of the office; the password is asked"
     user = action(
         "add-user", lambda do, fleet, args: do.add_user(fleet, args.login, args.name, args.role, _asked()), text
@@ -78,6 +79,26 @@ def add(command: shared.Command) -> None:
     text = "a new password for a person; it is asked"
     word = action("password", lambda do, fleet, args: do.set_password(fleet, args.login, _asked()), text)
     word.add_argument("login")
+
+
+def _webhooks(action: Callable[[str, _Act, str], argparse.ArgumentParser]) -> None:
+    action(
+        "webhooks", lambda do, fleet, _: do.list_webhooks(fleet), "list the programs that are told, and how each does"
+    )
+    text = "tell another program of cases and visits; prints its secret once"
+    made = action("add-webhook", lambda do, fleet, args: do.add_webhook(fleet, args.name, args.url, args.events), text)
+    made.add_argument("name", metavar="NAME")
+    made.add_argument("url", metavar="URL", help="https://...; http:// only to a private address")
+    text = "of case.opened, case.closed, visit.booked, visit.moved, visit.made, visit.dropped; a space between (all)"
+    made.add_argument("--events", default="", metavar="TEXT", help=text)
+    ended = action(
+        "drop-webhook", lambda do, fleet, args: do.drop_webhook(fleet, args.name), "end a webhook and what waits for it"
+    )
+    ended.add_argument("name", metavar="NAME")
+    text = "try a webhook again at once, and send it a ping"
+    again = action("resume-webhook", lambda do, fleet, args: do.resume_webhook(fleet, args.name, skip=args.skip), text)
+    again.add_argument("name", metavar="NAME")
+    again.add_argument("--skip", action="store_true", help="leave out the first message that waits")
 
 
 def _sites(action: Callable[[str, _Act, str], argparse.ArgumentParser]) -> None:

@@ -25,6 +25,7 @@ from condenser_monitor.monitor.fleet import (
     people,
     privacy,
     retention,
+    webhooks,
 )
 from condenser_monitor.monitor.fleet import customers as customer_list
 from condenser_monitor.monitor.fleet.ingest import Worker
@@ -135,6 +136,36 @@ def drop_token(settings: FleetSettings, name: str) -> str:
     """End a program's token."""
     people.drop_token(opened(settings), name, by=_who(), now=time.time())
     return f"{name} opens nothing any more"
+
+
+def list_webhooks(settings: FleetSettings) -> str:
+    """All receivers of webhooks and how each does, a line each; never a secret."""
+    with opened(settings).read() as connection:
+        rows = webhooks.listed(connection)
+    lines = []
+    for row in rows:
+        taken = "nothing yet" if row.delivered_at is None else texts.span(time.time() - row.delivered_at) + " ago"
+        how = "off: " + row.problem if row.off_at is not None else row.problem or "well"
+        lines.append(f"{row.name}: {row.url}; {row.events}; {row.waiting} waiting, last delivered {taken}; {how}")
+    return "\n".join(lines) or "no webhooks; `add-webhook NAME URL` makes one"
+
+
+def add_webhook(settings: FleetSettings, name: str, url: str, events: str) -> str:
+    """A receiver of webhooks; its secret, shown this once."""
+    made = webhooks.add(opened(settings), name, url, events.split(), by=_who(), now=time.time())
+    return f"# shown this once; the receiver checks `webhook-signature` with it\n{made}"
+
+
+def drop_webhook(settings: FleetSettings, name: str) -> str:
+    """End a receiver, and what waits for it."""
+    webhooks.drop(opened(settings), name, by=_who(), now=time.time())
+    return f"{name} is told nothing any more"
+
+
+def resume_webhook(settings: FleetSettings, name: str, *, skip: bool) -> str:
+    """Try a receiver again, from the first message that waits or, with `skip`, from the second."""
+    webhooks.resume(opened(settings), name, by=_who(), now=time.time(), skip=skip)
+    return f"{name} is tried again, with a `ping` behind what waits"
 
 
 def export_site(settings: FleetSettings, site: str) -> str:

@@ -29,7 +29,7 @@ import msgspec
 import sqlalchemy as sa
 
 from condenser_monitor.monitor.core.records import Severity
-from condenser_monitor.monitor.fleet import queries
+from condenser_monitor.monitor.fleet import queries, webhooks
 from condenser_monitor.monitor.fleet.active_alerts import OFFICE, ActiveAlerts
 from condenser_monitor.monitor.fleet.days import begins_at, later, office_day
 from condenser_monitor.monitor.fleet.people import Viewer, visible
@@ -210,6 +210,7 @@ def infer(writer: IngestWriter, now: float) -> int:
     if rows:
         ensure_months(writer.store, [Month.of(now)])
         with writer.store.write() as connection:
+            webhooks.put_cases(connection, rows, now)
             writer.put_standing(connection, rows)
             connection.execute(sa.insert(events), [_event(row, now) for row in rows])
     return len(rows)

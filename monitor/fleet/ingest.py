@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import logging
 import select
+import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor, wait
@@ -18,7 +19,7 @@ from types import TracebackType
 from typing import NamedTuple
 
 from condenser_monitor.monitor.core.errors import BrokerError, DatabaseError
-from condenser_monitor.monitor.fleet import inference, on_call, resend, retention
+from condenser_monitor.monitor.fleet import inference, on_call, resend, retention, webhooks
 from condenser_monitor.monitor.fleet.messages import Aside, SiteMessage, read
 from condenser_monitor.monitor.fleet.reducer import Writes
 from condenser_monitor.monitor.fleet.session import Arrived, IngestSession
@@ -118,11 +119,13 @@ class WorkerSession:
         self._future: Future[Writes] | None = None
         self._sending: set[str] = set()
         self._delivered: list[str] = []
-        self._due = {"beat": 0.0, "send": 0.0, "sweep": 0.0, "tidy": 0.0, "infer": 0.0, "on_call": 0.0}
+        self._due = {"beat": 0.0, "send": 0.0, "sweep": 0.0, "tidy": 0.0, "infer": 0.0}
+        self._due |= {"on_call": 0.0, "webhooks": 0.0}
         self._caught_up_at: float | None = None
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="fleet-writer")
-        self._teller = ThreadPoolExecutor(1, thread_name_prefix="fleet-on-call")  # a phone service may hang
-        self._telling: Future[int] | None = None
+        self._outward = {name: ThreadPoolExecutor(1, f"fleet-{name}") for name in ("on_call", "webhooks")}  # may hang
+        self._telling: dict[str, Future[int]] = {}
+        self._closing = threading.Event()
         self._slots = Slots(worker.store)
         self._quota = SiteQuota()
         try:
@@ -147,7 +150,8 @@ class WorkerSession:
 
     def close(self) -> None:
         """Drop everything; the broker keeps the sessions and what was not acknowledged."""
-        for pool in (self._pool, self._teller):
+        self._closing.set()
+        for pool in (self._pool, *self._outward.values()):
             pool.shutdown(wait=True, cancel_futures=True)
         for session in self._sessions.values():
             session.drop()
@@ -163,7 +167,8 @@ class WorkerSession:
         self._hand_over()
         now = self._wall()
         duties = {"beat": self._beat, "send": self._send, "sweep": self._sweep, "tidy": self._tidy}
-        for duty, act in {**duties, "infer": self._infer, "on_call": self._on_call}.items():
+        duties |= {"infer": self._infer, "on_call": self._on_call, "webhooks": self._webhooks}
+        for duty, act in duties.items():
             if now >= self._due[duty]:
                 act(now)
 
@@ -299,11 +304,19 @@ class WorkerSession:
 
     def _on_call(self, now: float) -> None:
         self._due["on_call"] = now + FLEET.on_call_s.value
-        if self._own == FIRST and (self._telling is None or self._telling.done()):
-            told = self._telling
-            self._telling = self._teller.submit(on_call.notify, self._worker.store, self._worker.settings.on_call, now)
-            if told is not None:
-                told.result()
+        self._tell("on_call", partial(on_call.notify, self._worker.store, self._worker.settings.on_call, now))
+
+    def _webhooks(self, now: float) -> None:
+        self._due["webhooks"] = now + FLEET.webhook_s.value
+        self._tell("webhooks", partial(webhooks.deliver, self._worker.store, self._wall, stopped=self._closing.is_set))
+
+    def _tell(self, name: str, act: Callable[[], int]) -> None:
+        """Do in a thread of its own what waits for others, unless it still does; its failure is this session's."""
+        before = self._telling.get(name)
+        if self._own == FIRST and (before is None or before.done()):
+            self._telling[name] = self._outward[name].submit(act)
+            if before is not None:
+                before.result()
 
     def _tidy(self, now: float) -> None:
         self._due["tidy"] = now + _DAY_S

@@ -113,7 +113,7 @@ def _give_up(writer: IngestWriter, connection: sa.Connection, site: SiteNow, now
         reason = f"numbers {missing.first} to {missing.last} never came, and the site does not answer: given up"
         writes.asides.append((now, topic(site.site, missing.topic), reason, b""))
     site.hole_since = None
-    writer.save(connection, writes, [site])
+    writer.save(connection, writes, [site], now)
 
 
 # ---------------------------------------------------------------- the way out

@@ -19,6 +19,7 @@ from condenser_monitor.monitor.fleet.tables import (
     audit,
     login_failures,
     metadata,
+    outbox,
     set_aside,
     site_days,
 )
@@ -109,6 +110,8 @@ def tidy(store: Store, now: float) -> dict[str, int]:
             gone[table.name] = connection.execute(sa.delete(table).where(table.c.at < before)).rowcount
         before = now - FLEET.audit_days.value * DAY_S
         gone["asks"] = connection.execute(sa.delete(asks).where(asks.c.made_at < before)).rowcount
+        before = now - FLEET.set_aside_days.value * DAY_S
+        gone["outbox"] = connection.execute(sa.delete(outbox).where(outbox.c.made_at < before)).rowcount
         connection.execute(sa.delete(login_failures).where(login_failures.c.at < now - DAY_S))
         first_day = office_day(now - FLEET.events_days.value * DAY_S)
         gone["site_days"] = connection.execute(sa.delete(site_days).where(site_days.c.day < first_day)).rowcount

@@ -295,6 +295,40 @@ calendars = sa.Table(
     sa.Column("made_at", AT, nullable=False),
 )
 
+webhooks = sa.Table(
+    "webhooks",  # receivers; the secret is kept as it is, for what is sent is signed with it
+    metadata,
+    sa.Column("name", sa.Text, primary_key=True),
+    sa.Column("url", sa.Text, nullable=False),
+    sa.Column("events", sa.Text, nullable=False),  # see webhooks.EVENTS, a space between
+    sa.Column("secret", sa.Text, nullable=False),
+    sa.Column("made_at", AT, nullable=False),
+    sa.Column("tries", sa.Integer, nullable=False, server_default="0"),  # that failed in a row
+    sa.Column("next_at", AT, nullable=False, server_default="0"),  # not to be tried before
+    sa.Column("delivered_at", AT),
+    sa.Column("off_at", AT),  # since when it is tried no more
+    sa.Column("problem", sa.Text, nullable=False, server_default=""),
+)
+
+outbox = sa.Table(
+    "outbox",
+    metadata,
+    sa.Column("id", KEY, primary_key=True),
+    sa.Column("webhook", sa.Text, sa.ForeignKey("webhooks.name"), nullable=False),
+    sa.Column("site_id", KEY, sa.ForeignKey("sites.id"), index=True),
+    sa.Column("message_id", sa.Text, nullable=False, unique=True),
+    sa.Column("body", sa.Text, nullable=False),
+    sa.Column("made_at", AT, nullable=False),
+    sa.Column("delivered_at", AT),
+)
+sa.Index(
+    "ix_outbox_waiting",
+    outbox.c.webhook,
+    outbox.c.id,
+    sqlite_where=outbox.c.delivered_at.is_(None),
+    postgresql_where=outbox.c.delivered_at.is_(None),
+)
+
 settings = sa.Table(
     "settings",
     metadata,

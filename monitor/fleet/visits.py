@@ -15,7 +15,7 @@ import sqlalchemy as sa
 
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
-from condenser_monitor.monitor.fleet import load_list, queries
+from condenser_monitor.monitor.fleet import load_list, queries, webhooks
 from condenser_monitor.monitor.fleet.days import office_day
 from condenser_monitor.monitor.fleet.people import (
     Role,
@@ -101,6 +101,7 @@ def book(
         "made_at": now,
     }
     made: int = connection.execute(sa.insert(visits).values(row).returning(visits.c.id)).scalar_one()
+    webhooks.put_visit(connection, "visit.booked", made, now)
     note(connection, now, viewer.login, "booked a visit to", site, visit=made, kind=kind, due=row["due_day"])
     return made
 
@@ -148,6 +149,7 @@ def move(
         _check_technician(connection, technician_id)
         values["technician_id"] = technician_id
     _change(connection, viewer, visit, values)
+    webhooks.put_visit(connection, "visit.moved", visit, now)
     note(connection, now, viewer.login, "moved visit", str(visit), due=values["due_day"], technician=technician_id)
 
 
@@ -177,12 +179,14 @@ def finish(
     row = _change(connection, viewer, visit, done)
     if row.kind == "plan":
         _next_plan_visit(connection, row.site_id, now)
+    webhooks.put_visit(connection, "visit.made", visit, now)
     note(connection, now, viewer.login, "finished visit", str(visit), was=was, parts=list(used))
 
 
 def drop(connection: sa.Connection, viewer: Viewer, visit: int, *, text: str, now: float) -> None:
     """A visit will not be made."""
     _change(connection, viewer, visit, {"status": DROPPED, "note": _text(text), "done_at": now})
+    webhooks.put_visit(connection, "visit.dropped", visit, now)
     note(connection, now, viewer.login, "dropped visit", str(visit))
 
 

@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import sqlite
 
 from condenser_monitor.monitor.core.errors import ContractError
-from condenser_monitor.monitor.fleet import active_alerts
+from condenser_monitor.monitor.fleet import active_alerts, webhooks
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
 from condenser_monitor.monitor.fleet.messages import Aside, SiteMessage
 from condenser_monitor.monitor.fleet.reducer import (
@@ -70,7 +70,7 @@ class IngestWriter:
         with self.store.write() as connection:
             fold = self._load(connection, batch)
             writes = fold.reduce(batch, now)
-            self.save(connection, writes, list(fold.touched.values()))
+            self.save(connection, writes, list(fold.touched.values()), now)
         return writes
 
     def _load(self, connection: sa.Connection, batch: Batch) -> Fold:
@@ -82,10 +82,11 @@ class IngestWriter:
             rows.setdefault(row.site_id, {})[row.finding] = row
         return Fold(now_of, rows, _asks(connection, [m.body.id for m in good if isinstance(m.body, Answered)]))
 
-    def save(self, connection: sa.Connection, writes: Writes, touched: list[SiteNow]) -> None:
+    def save(self, connection: sa.Connection, writes: Writes, touched: list[SiteNow], now: float) -> None:
         """Write what was folded, and the state of the sites that it touched."""
         self.add_rows(connection, writes)
         if writes.standing:
+            webhooks.put_cases(connection, list(writes.standing.values()), now)
             self.put_standing(connection, list(writes.standing.values()))
         if writes.days:
             self.add_days(connection, writes.days)

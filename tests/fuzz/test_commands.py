@@ -87,6 +87,10 @@ COMMANDS: dict[str, Row] = {
     "fleet erase": Row(("site-1",), ("--fleet",)),
     "fleet add-token": Row(("reader",), ("--fleet",)),
     "fleet drop-token": Row(("reader",), ("--fleet",)),
+    "fleet webhooks": Row((), ("--fleet",)),
+    "fleet add-webhook": Row(("hook", "https://receiver.test/in"), ("--fleet",)),
+    "fleet drop-webhook": Row(("hook",), ("--fleet",)),
+    "fleet resume-webhook": Row(("hook",), ("--fleet",)),
     "fleet add-user": Row(("ann",), ("--fleet",)),
     "fleet password": Row(("ann",), ("--fleet",)),
 }

@@ -8,7 +8,7 @@ from werkzeug.wrappers import Response
 
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.fleet import people as persons
-from condenser_monitor.monitor.fleet import queries
+from condenser_monitor.monitor.fleet import queries, webhooks
 from condenser_monitor.monitor.fleet.people import Role
 from condenser_monitor.monitor.fleet.tables import audit as audit_rows
 from condenser_monitor.monitor.fleet.tables import users
@@ -19,9 +19,10 @@ office = Blueprint("office", __name__)
 
 @office.get("/ingest")
 def ingest() -> str:
-    """Workers, sites with numbers missing, messages set aside."""
+    """Workers, sites with numbers missing, messages set aside, programs that are told."""
     with office_context().store.read() as connection:
         found = {"workers": queries.workers(connection), "asides": queries.asides(connection)}
+        found["hooks"] = webhooks.listed(connection)
         holes = queries.holes(connection)
     return render_template("fleet/ingest.html", holes=holes, **found)
 
