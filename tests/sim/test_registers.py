@@ -86,13 +86,17 @@ def test_faults_at_the_wire_become_missing_readings(sense: Any, cause: Any) -> N
     rig.close()
 
 
-@pytest.mark.xfail(reason="with a third converter fewer whole scans fall into the time", strict=False)
 @pytest.mark.parametrize(("share", "lost"), [(0.004, 0.13), (0.02, 0.63), (0.05, 0.98)])
-def test_failing_transfers_cost_as_many_readings_as_at_the_other_level(share: Any, lost: Any) -> None:
+def test_failing_transfers_cost_as_many_readings_as_at_the_other_level(
+    share: Any, lost: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Share of the current and voltage readings that the drivers lose, counted; what the readings level takes for it
     lies within three sigma and a fiftieth of the count."""
     rig = make(Planned(name="bus-errors", at_s=0.0, level=share))
-    scans = [item for item in rig.items(50.0) if isinstance(item, Scan) and item.t_s % 1.0 < 1e-3]
+    scans: list[Scan] = []  # without what the boards tell of edges between two of them
+    scan = rig.boards.scan
+    monkeypatch.setattr(rig.boards, "scan", lambda: scans.append(scan()) or scans[-1])
+    list(rig.items(50.0))
     rig.close()
     missing = [
         getattr(scan, name) is None for scan in scans for name in ("control_v", "coil_a", "compressor_a", "fan_a")
@@ -146,8 +150,13 @@ BREAKS = {
 }
 
 
-@pytest.mark.xfail(reason="near-equal shares of the diagnosis order suspects differently by level", strict=False)
-@pytest.mark.parametrize("name", BREAKS)
+# Shares that lie this close are ordered, and one of them is listed, by what a single reading's noise says.
+NEAR = pytest.mark.xfail(reason="a far suspect is listed at one level and not at the other", strict=True)
+
+
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=NEAR) if name == "disconnect-pulled" else name for name in BREAKS]
+)
 def test_both_levels_give_the_same_findings(name: Any) -> None:
     """Findings, suspects and their order are the same from registers as from readings; times within three seconds."""
     scenario = parse(SHORT.format(name=name, more=BREAKS[name]))
