@@ -81,10 +81,14 @@ _UNSOUND_RUN = frozenset(
 
 # While one of these stands, nothing can call the unit.
 _UNCALLABLE = frozenset({"line-supply-lost", "control-power-lost", "call-not-reaching-unit"})
+Symbols = dict[str, str]  # observable -> symbol
+FeatureSeen = tuple[str, float]  # its symbol, and how many seconds ago it was seen
 Ages = dict[str, float]  # name -> how many seconds ago, when the memory was written
 FINDINGS_MEMORY = MemoryPart("findings", 1, dict[str, Finding], what="findings")
 STOOD_MEMORY = MemoryPart("recent_ages_s", 1, Ages, what="findings that stood")
 WORKED_MEMORY = MemoryPart("worked_ages_s", 1, Ages, what="findings that worked again")
+SEEN_MEMORY = MemoryPart("seen", 1, dict[str, Symbols], what="how findings looked")
+FEATURES_MEMORY = MemoryPart("features", 1, dict[str, FeatureSeen], what="shape, size and history")
 HEAT_MEMORY = MemoryPart("called_in_heat_ages_s", 1, list[float], what="calls in the heat")
 HABITS_MEMORY = MemoryPart("habits", 1, list[HabitMemory], what="what the unit does by design")
 FLAPS_MEMORY = MemoryPart("flapping", 1, list[FlapMemory], what="findings that come and go")
@@ -111,9 +115,10 @@ class Engine:
         self._inputs = DebouncedInputs(settings, fitted)
         self._cycle = CycleWatch([name for name in self._inputs.fitted if name in NUMBERS])
         self._patterns = Patterns(settings)
-        self._features = FeatureWatch(settings.unit)
-        self._features_seen: dict[str, str] = {}
         old = self._memory = EngineMemory(memory, last_good)
+        marks, seen = old.load(FEATURES_MEMORY), old.load(SEEN_MEMORY)
+        self._features = FeatureWatch(settings.unit, marks or {})
+        self._features_seen: dict[str, str] = {}
         self._alarms = AlarmManager(settings, old.load_json(ALERTS_MEMORY), old.load(EPISODES_MEMORY))
         self._baselines = Baselines(settings, old.load_json(TRENDS_MEMORY))
         self._performance = Performance(settings, old.load(PERFORMANCE_MEMORY))
@@ -126,6 +131,7 @@ class Engine:
             standing=findings,
             stood_s=_times_s(old.load(STOOD_MEMORY)),
             worked_s=_times_s(old.load(WORKED_MEMORY)),
+            seen=seen or {},
         )
         habits, flaps = old.load(HABITS_MEMORY), old.load(FLAPS_MEMORY)
         self._habits = Habits(settings, habits or ())
@@ -258,6 +264,7 @@ class Engine:
         if self._running:
             self._cycle.weigh(scan)
         self._features.keep(scan)
+        self._features.glimpse(scan)
         senses_load = "load" in self._inputs.beliefs and "load" not in self._trust.distrusted
         self._patterns.chatter.update(load=scan.load if senses_load else None, call=self.facts.call, now_s=scan.t_s)
         found = zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True)
@@ -646,6 +653,8 @@ class Engine:
         keep(FINDINGS_MEMORY, self._diagnosis.standing)
         keep(STOOD_MEMORY, ages_s(self._diagnosis.stood_s, now_s) | dict.fromkeys(self._diagnosis.standing, 0.0))
         keep(WORKED_MEMORY, ages_s(self._diagnosis.worked_s, now_s))
+        keep(SEEN_MEMORY, self._diagnosis.seen_of_late(now_s))
+        keep(FEATURES_MEMORY, self._features.memory(now_s))
         keep(HABITS_MEMORY, self._habits.memory())
         keep(FLAPS_MEMORY, self._flaps.memory(now_s))
         keep(LIARS_MEMORY, self._trust.memory())

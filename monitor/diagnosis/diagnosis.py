@@ -31,6 +31,7 @@ from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
     FindingSeen,
     UnitCase,
     diagnose,
+    symbols_of,
 )
 
 
@@ -58,7 +59,7 @@ class FindingDiagnosis:
     """The findings that stand, each with its suspects, which stood or worked again of late, and the unit's diagnosis.
 
     `standing` are the findings of an earlier process, `stood_s` and `worked_s` when its findings last stood or were
-    seen to work again, in seconds of this one's clock.
+    seen to work again, in seconds of this one's clock, `seen` how they looked, as symbols.
     """
 
     def __init__(
@@ -69,6 +70,7 @@ class FindingDiagnosis:
         standing: Mapping[str, Finding] = {},
         stood_s: Mapping[str, float] = {},
         worked_s: Mapping[str, float] = {},
+        seen: Mapping[str, Mapping[str, str]] = {},
     ) -> None:
         self._settings, self._fitted = settings, fitted
         self.standing = dict(standing)
@@ -82,6 +84,8 @@ class FindingDiagnosis:
             self.standing
         )  # what they looked like is known in part only: their suspects stay as they are
         self._seen = {name: seen_from(one.evidence, settings.unit) for name, one in self.standing.items()}
+        for name in seen.keys() & SITUATIONS.keys():  # what another version knew and this one does not is left out
+            self._seen[name] = {key: symbol for key, symbol in seen[name].items() if symbol in symbols_of(key)}
 
     def diagnose(self, observed: Observed) -> list[Change | Diagnosed]:
         """Turn one decision into changes: what was raised and cleared, whose suspects are others now, and the unit's
@@ -121,6 +125,11 @@ class FindingDiagnosis:
         finding = msgspec.structs.replace(was, severity=Severity.URGENT, evidence=evidence)
         self.standing[name] = finding
         return [Change.of(finding, ChangeKind.REVISED, now_s, wall_s)]
+
+    def seen_of_late(self, now_s: float) -> dict[str, dict[str, str]]:
+        """How each finding looked that stands or stood of late, as symbols."""
+        names = ages_s(self.stood_s, now_s).keys() | self.standing.keys()
+        return {name: self._seen[name] for name in names if name in self._seen}
 
     def since_s(self, now_s: float) -> float:
         """When the first of the urgent findings that stand was raised, s: what was seen before it belongs to it."""
@@ -213,11 +222,11 @@ class FindingDiagnosis:
             wall_s=observed.wall_s,
             change=ChangeKind.DIAGNOSED,
             findings=tuple(found.explains),
-            suspects=tuple((name, found.shares[name]) for name in found.suspects),
+            suspects=tuple(found.shortlist.items()),
             because=found.because,
             distrusted=observed.distrusted,
             next_check=None,
-            summary=summary(found.suspects, found.because),
+            summary=summary(tuple(found.shortlist), found.because),
             features=self._features,
         )
         if self.diagnosed is not None and (_much_the_same(self.diagnosed, made) or self._flickers(made)):

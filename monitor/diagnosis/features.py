@@ -72,12 +72,15 @@ _STOPS = (
     "call-without-run",
 )
 _OF_STOPS = ("off-time", "trip-amps", "trip-after", "trip-heat")
+_STARTS = {"locked-rotor", "compressor-not-running", "pull-in-without-run", "call-without-run"}
+_OF_RUNS = {"capacitor-load": "good", "power-factor": "normal"}
 # The findings that a feature speaks about; beside others it says nothing.
 ABOUT: dict[str, tuple[str, ...]] = {
     **dict.fromkeys(_OF_STOPS, _STOPS),
     # A safety that cuts the call itself: what the compressor drew may tell of it, when it came is as well the pan's.
     **dict.fromkeys(("off-time", "trip-amps"), (*_STOPS, "call-not-reaching-unit")),
     "opened": ("call-without-pull-in", "call-without-run", "short-cycling", "contactor-chatter"),
+    "stalled": ("compressor-not-running", "pull-in-without-run", "call-without-run", "overload-cycling"),
     "fan-amps": ("high-running-current", "fan-not-running", "sensing-disagrees", *_STOPS),
     "clamps": ("high-running-current", "low-running-current", "fan-not-running", "long-run", *_STOPS),
     "coil-before": ("control-power-lost", "call-not-reaching-unit", "low-control-voltage", "overdue-call"),
@@ -152,6 +155,15 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
             | _all(_HEAT_SIDE, 0.1)
             | {"charge-low": 6, "run-capacitor": 0.1, "compressor-locked": 0.02}
             | {"float-switch": 0.5, "pressure-switch": 2, "compressor-not-pumping": 2},
+        ),
+    },
+    "stalled": {
+        "yes": FeatureSays(
+            "it drew locked-rotor current for a moment and stopped",
+            _all(("run-capacitor", "compressor-locked", "start-device"), 3)
+            | _all(_OVERLOADED, 0.2)
+            | {"line-voltage": 1.5, "loose-connection": 0.4, "compressor-overload-open": 0.1}
+            | {"line-supply-off": 0.3, "coil-open": 0.1, "contacts-not-making": 0.1},
         ),
     },
     "trip-after": {
@@ -230,6 +242,9 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
                 "charge-low": 4,
                 "indoor-airflow": 2,
                 "loose-connection": 1.2,
+                # A breaker trips, and a coil burns out, in a run as well as at its start.
+                "line-supply-off": 0.6,
+                "coil-open": 0.7,
             }
             | {
                 "condenser-dirty": 4,
@@ -350,6 +365,9 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
         if name not in mute
         if not ABOUT[name] or not set(findings).isdisjoint(ABOUT[name])
     }
+    if not _STARTS.isdisjoint(findings):
+        # What was measured in the last run that went well says little of a start that fails since.
+        told = {name: ratio for name, ratio in told.items() if features[name] != _OF_RUNS.get(name)}
     if "fan-not-running" in findings:
         # Without its fan the compressor trips alike, whatever keeps the fan from turning; and is locked out then, so
         # that the next call finds the contactor open.
@@ -382,9 +400,10 @@ _AT_ONCE_S = limits.STALE_S.value
 
 
 class FeatureWatch:
-    """Sees the features of one unit. `normal_a` of `changed` is what its compressor draws at this temperature."""
+    """Sees the features of one unit. `normal_a` of `changed` is what its compressor draws at this temperature; `memory`
+    is what `memory()` of an earlier process gave: feature -> its symbol and how long ago it was seen, s."""
 
-    def __init__(self, unit: Unit) -> None:
+    def __init__(self, unit: Unit, memory: Mapping[str, tuple[str, float]] = {}) -> None:
         self._unit = unit
         self._last: deque[Scan] = deque(maxlen=90)
         self._stops: deque[_Stop] = deque(maxlen=3)
@@ -396,13 +415,28 @@ class FeatureWatch:
         self._made_s = self._opened_s = -inf
         self._dead_s = inf
         self._normal_a: float | None = None
-        self._marks: dict[str, tuple[str, float]] = {}
+        self._stalled_s: float | None = None
+        self._marks = {
+            name: (symbol, -age_s) for name, (symbol, age_s) in memory.items() if symbol in FEATURES.get(name, ())
+        }
 
     # ------------------------------------------------------------ in
 
     def keep(self, scan: Scan) -> None:
         """Hold the last scans. Cheap on purpose: it is done for each one."""
         self._last.append(scan)
+
+    def glimpse(self, scan: Scan) -> None:
+        """See a start that stalled between two scans: locked-rotor current in a single one, and none in the next."""
+        lra_a, amps = self._unit.compressor_lra_a, scan.compressor_a
+        if amps is not None and amps >= lra_a * limits.LOCKED_RATIO.value:
+            self._stalled_s = scan.t_s
+        elif self._stalled_s is not None:
+            after = [s.compressor_a for s in self._last if s.t_s > self._stalled_s and s.compressor_a is not None]
+            if after:
+                if after[0] < self._unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value:
+                    self._mark("stalled", "yes", self._stalled_s)
+                self._stalled_s = None
 
     def changed(self, was: Facts, facts: Facts, at_s: float, normal_a: float | None) -> None:
         """What is believed went from `was` to `facts` at `at_s`."""
@@ -459,6 +493,7 @@ class FeatureWatch:
         self._started_s = None
         self._stopped_s = -inf
         self._dead_s = inf
+        self._stalled_s = None
         self._last.clear()
 
     # ------------------------------------------------------------ out
@@ -477,6 +512,10 @@ class FeatureWatch:
         if self._off_s and _tells(self._stopped_s, since_s):
             found["off-time"] = _off_word(sorted(self._off_s)[len(self._off_s) // 2])
         return found
+
+    def memory(self, now_s: float) -> dict[str, tuple[str, float]]:
+        """Feature -> its symbol and how long ago it was seen, s."""
+        return {name: (symbol, now_s - at_s) for name, (symbol, at_s) in self._marks.items() if _tells(at_s, now_s)}
 
     def deadline(self, now_s: float) -> float:
         """When after `now_s` the next of them is too old to tell, s."""

@@ -11,6 +11,7 @@ _NOT_PULLED_IN = {
     "call": "on",
     "control_v": "normal or high",
     "coil_a": "sealed",
+    "coil_v": "normal or high; seldom weak",
     "supply": "on",
     "load": "off",
     **_NOTHING_RUNS,
@@ -28,7 +29,7 @@ _NO_CALL = {
 _UNLOADED = {"control_v": "normal or high; seldom weak"}
 _COIL_CUT = {"coil_volts": "absent; seldom normal", **_UNLOADED}
 # Where the call is sensed at the coil itself, what sits between the terminal and the coil cuts the call.
-_BEHIND_TAP = {"unit_coil_tap": "no", **_COIL_CUT}
+_BEHIND_TAP = {"unit_coil_tap": "no", "coil_v": "dead or ghost", **_COIL_CUT}
 _AHEAD_OF_TAP = {"unit_coil_tap": "yes"}
 _OPEN_LOW = {"pressure_volts": "low-pressure; seldom none", "pressure_switch": "open or closed"}
 _OPEN_HIGH = {"pressure_volts": "high-pressure; seldom none", "pressure_switch": "open or closed"}
@@ -42,11 +43,12 @@ _LOW_BEFORE, _HIGH_BEFORE, _FAN_BEFORE = (
 # Causes that leave the contactor open under a standing call; shared by the finding that sees the contacts and the one
 # that does not.
 _OPEN_CONTACTOR = (
-    cause("line-supply-off", 8, supply="off"),
-    cause("line-leg-lost", 1.5, supply="off"),
+    cause("line-supply-off", 8, supply="off", line_v="dead"),
+    cause("line-leg-lost", 1.5, supply="off", line_v="low or dead"),
     cause("contacts-not-making", 6, **_UNLOADED),
     cause("coil-open", 4, coil_a="none", **_UNLOADED),
-    cause("loose-connection", 3, coil_a="none", **_COIL_CUT),
+    # The joint may be one of the switches' or at the coil itself.
+    cause("loose-connection", 3, coil_a="none", coil_v="dead or ghost; seldom normal or high", **_COIL_CUT),
     cause("loose-connection", 1, supply="off"),
     # Pressure switches, delays and boards sit between the unit's Y terminal, where the call is sensed, and the coil.
     cause("pressure-switch", 1, coil_a="none", **_BEHIND_TAP),
@@ -54,6 +56,8 @@ _OPEN_CONTACTOR = (
     cause("high-pressure-cutout", 1, coil_a="none", **_BEHIND_TAP),
     cause("charge-low", 3, _LOW_BEFORE, coil_a="none", recent_low_running_current="yes", **_TRIPPED_LOW),
     cause("condenser-dirty", 3, _HIGH_BEFORE, coil_a="none", recent_high_running_current="yes", **_TRIPPED_HIGH),
+    cause("charge-high", 1, _HIGH_BEFORE, coil_a="none", recent_high_running_current="yes", **_TRIPPED_HIGH),
+    cause("non-condensables", 0.3, _HIGH_BEFORE, coil_a="none", recent_high_running_current="yes", **_TRIPPED_HIGH),
     # What opens a pressure switch, where the contactor let go in mid-run and no current told of it before.
     cause("charge-low", 0.5, ["opened"], coil_a="none", **_TRIPPED_LOW),
     cause("condenser-dirty", 0.5, ["opened"], coil_a="none", **_TRIPPED_HIGH),
@@ -61,12 +65,24 @@ _OPEN_CONTACTOR = (
     cause("fan-capacitor", 3.5, _FAN_BEFORE, coil_a="none", fan_in_runs="still or stalled", **_TRIPPED_HIGH),
     cause("fan-motor", 3, _FAN_BEFORE, coil_a="none", fan_in_runs="still or stalled", **_TRIPPED_HIGH),
     cause("defrost-board", 1.2, coil_a="none", **_BEHIND_TAP),
-    cause("control-voltage-weak", 3, control_v="weak or ghost", coil_a="unsealed or sealed"),
+    cause("control-voltage-weak", 3, control_v="weak or ghost", coil_a="unsealed or sealed", coil_v="weak or ghost"),
     cause("time-delay", 2, coil_a="none", unit_delay="yes", **_BEHIND_TAP),
     cause("armature-blocked", 2, coil_a="unsealed", **_UNLOADED),
-    cause("coil-shorted", 1, coil_a="short", control_v="weak or ghost or dead; seldom normal"),
+    cause(
+        "coil-shorted",
+        1,
+        coil_a="short",
+        control_v="weak or ghost or dead; seldom normal",
+        coil_v="dead or ghost or weak or normal or high",
+    ),
     # A few shorted turns weaken the pull and draw no more than an open armature does.
-    cause("coil-shorted", 0.2, coil_a="unsealed", control_v="weak or ghost or dead or normal"),
+    cause(
+        "coil-shorted",
+        0.2,
+        coil_a="unsealed",
+        control_v="weak or ghost or dead or normal",
+        coil_v="dead or ghost or weak or normal or high",
+    ),
 )
 
 _RECENT_LOCKED = {"recent_locked_rotor": "yes; seldom no"}
@@ -77,6 +93,8 @@ _FAN_STOPPED = {
     "fan_in_runs": "still or stalled; seldom ran",
 }
 _COMPRESSOR_ALONE = {"load": "on", "fan_a": "running"}
+
+_TROUBLED = ["recent:overload-cycling", "recent:compressor-not-running", "recent:pull-in-without-run"]
 
 CONTROL: dict[str, Situation] = {
     "call-without-pull-in": situation(_NOT_PULLED_IN, *_OPEN_CONTACTOR),
@@ -108,6 +126,8 @@ CONTROL: dict[str, Situation] = {
         },
         cause("contacts-welded", 8),
         cause("armature-stuck-in", 3),
+        # What kept the compressor from running before the call ended may keep it from running after.
+        cause("contacts-welded", 3, _TROUBLED, compressor_a="still", fan_a="still or running"),
         # Closed contacts under line voltage would run the motors.
         cause("monitor-sensing", 1, ["compressor_a"], compressor_a="still", fan_a="still"),
         cause("thermostat", 1, ["control_v", "coil-volts", "splice-volts"], control_v="weak or ghost", coil_a="sealed"),

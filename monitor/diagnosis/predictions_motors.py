@@ -31,10 +31,11 @@ _LOW_OR_NOT = {"recent_low_running_current": "yes or no"}
 
 MOTORS: dict[str, Situation] = {
     "line-supply-lost": situation(
-        {"supply": "off", "load": "off", "compressor_a": "still", "fan_a": "still"},
+        {"supply": "off", "load": "off", "compressor_a": "still", "fan_a": "still", "line_v": "dead"},
         cause("line-supply-off", 8),
-        cause("line-leg-lost", 1.5),
-        cause("loose-connection", 1),
+        # With one leg gone a part of the voltage comes back through what is connected to the other.
+        cause("line-leg-lost", 1.5, line_v="low or dead"),
+        cause("loose-connection", 1, line_v="dead; seldom low"),
         # A winding to ground trips the breaker at the start.
         cause("compressor-grounded", 1.5),
         # Locked-rotor amps, again and again, open a breaker too.
@@ -75,6 +76,7 @@ MOTORS: dict[str, Situation] = {
         cause("condenser-dirty", 4, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
         cause("charge-low", 3, recent_overload_cycling="yes or no", **_LOW_BEFORE),
         cause("charge-high", 2, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
+        cause("non-condensables", 0.7, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
         cause("fan-motor", 3, recent_overload_cycling="yes or no", recent_fan_not_running="yes; seldom no"),
         cause("fan-capacitor", 3, recent_overload_cycling="yes or no", recent_fan_not_running="yes; seldom no"),
     ),

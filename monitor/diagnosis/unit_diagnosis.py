@@ -138,6 +138,7 @@ def contradicted(sensed: Mapping[str, str], meter: Mapping[str, str]) -> Contrad
 
 SITUATIONS: dict[str, Situation] = CONTROL | MOTORS
 MONITOR = "monitor-sensing"
+PRESSURE_SWITCH, _CUTOUTS = "pressure-switch", ("low-pressure-cutout", "high-pressure-cutout")
 _SOMEWHERE = ("loose-connection", MONITOR)
 # What else a finding may follow from than the parents that keep it from being raised.
 _FOLLOWS = {
@@ -185,7 +186,8 @@ class UnitCase(NamedTuple):
 class Diagnosis(NamedTuple):
     """What `diagnose` finds.
 
-    suspects: the likeliest first. shares: suspect -> share of belief; they add up to at most 1. because: what most
+    suspects: all who are worth a check, the likeliest first. shares: suspect -> share of belief; they add up to at most
+    1. shortlist: the few whom people are told of, with their shares. because: what most
     speaks for the first one, in plain clauses. ruled_out: suspect -> the reason in one clause. wanted_senses: senses,
     not fitted or silent, that would tell the suspects further apart, the best first. together: where no single suspect
     explains everything, the smallest sets that do. measure_again: checks whose readings contradict each other or what
@@ -195,6 +197,7 @@ class Diagnosis(NamedTuple):
 
     suspects: tuple[str, ...]
     shares: dict[str, float]
+    shortlist: dict[str, float]
     because: tuple[str, ...]
     ruled_out: dict[str, str]
     wanted_senses: tuple[str, ...]
@@ -242,16 +245,22 @@ def diagnose(case: UnitCase) -> Diagnosis:
     after = {name: told[name] * one.measured(abnormal) for name, one in weighed.items()}
     of_the_unit = {name: weight for name, weight in told.items() if name != MONITOR}
     named = _listed(told) | _listed(of_the_unit) | _listed(after) | (frozenset().union(*owners.values()) & after.keys())
-    together = _together(parts, owners, named)
+    lefts = [part.left.keys() & after.keys() for part in parts if not part.doubted and part.tells]
+    # Nothing is left without a cause: where nobody who is named explains a finding, its own likeliest suspect is.
+    named |= {max(left, key=lambda name: (after[name], -_PLACES[name])) for left in lefts if left and not left & named}
+    together = _together([*lefts, *owners.values()], named)
     needed = together[0] if together else frozenset()
     total = math.fsum(after.values()) * (1.0 + limits.UNKNOWN_SHARE.value) or 1.0
     shares = {name: round(weight / total, 3) for name, weight in after.items()}
     order = sorted(named, key=lambda name: (name not in needed, *_rank(name, shares)))
     rows = [row for name in order for row in weighed[name].opened(usable)]
+    alias = _which_switch(after)
+    shortlist = _shortlist(shares, {alias.get(name, name) for name in needed}, alias)
     return Diagnosis(
         suspects=tuple(order),
         shares={name: shares[name] for name in order},
-        because=_because(order, parts, case, abnormal),
+        shortlist=shortlist,
+        because=_because(order[:1], after, parts, case, abnormal),
         ruled_out={
             name: why
             for name, why in (dict(case.cleared) | _ruled_out(parts, weighed, case, telling)).items()
@@ -263,7 +272,7 @@ def diagnose(case: UnitCase) -> Diagnosis:
         together=together,
         measure_again=again,
         rows=tuple(rows),
-        explains={part.finding: part.explained_by(shares) for part in parts}
+        explains={part.finding: part.explained_by(shares, tuple(shortlist)) for part in parts}
         | {one.finding: (MONITOR,) for one in case.findings if one.finding in OF_THE_MONITOR},
     )
 
@@ -327,10 +336,12 @@ class _Part:
         """How usual a suspect is that no row of a finding names."""
         return limits.UNLISTED_SHARE.value * SUSPECTS[suspect].usual / _MOST_USUAL
 
-    def explained_by(self, shares: Mapping[str, float]) -> tuple[str, ...]:
+    def explained_by(self, shares: Mapping[str, float], shortlist: Sequence[str]) -> tuple[str, ...]:
         """The suspects that can be behind this finding, in the order of the unit's diagnosis."""
         here = {name: shares[name] for name in self.left if name in shares}
-        return tuple(sorted(_listed(here), key=lambda name: _rank(name, here))) or (MONITOR,)
+        places = {name: place for place, name in enumerate(shortlist)}
+        order = sorted(_listed(here), key=lambda name: (places.get(name, len(places)), *_rank(name, here)))
+        return tuple(order) or (MONITOR,)
 
 
 def _weight(one: FindingSeen, findings: Sequence[FindingSeen]) -> float:
@@ -369,6 +380,8 @@ def evidence_of(one: FindingSeen, case: UnitCase) -> dict[str, str]:
         names |= set(where.base).union(*(row.predicts for row in where.causes))
     recent = {name: "no" for name in names if name in RECENT_NEEDS and set(RECENT_NEEDS[name]) <= set(case.fitted)}
     beside = {f"recent:{other.finding}": "yes" for other in case.findings if other.finding != one.finding}
+    if "stalled" in case.features:
+        recent["recent:locked-rotor"] = "yes"
     return {**facts, **recent, **beside, **one.seen}
 
 
@@ -477,6 +490,25 @@ def _rank(name: str, shares: Mapping[str, float]) -> tuple[float, float, int]:
     return -shares[name], -SUSPECTS[name].usual, _PLACES[name]
 
 
+def _which_switch(weights: Mapping[str, float]) -> dict[str, str]:
+    """By which name a pressure switch goes: high or low where what is known tells which, else plainly as one."""
+    seldom, often = sorted(_CUTOUTS, key=lambda name: weights.get(name, 0.0))
+    if not weights.keys() & _CUTOUTS or PRESSURE_SWITCH not in weights:
+        return {}
+    if weights.get(seldom, 0.0) > limits.WHICH_SHARE.value * weights[often]:
+        return dict.fromkeys(_CUTOUTS, PRESSURE_SWITCH)
+    return {PRESSURE_SWITCH: often}
+
+
+def _merged(weights: Mapping[str, float], alias: Mapping[str, str]) -> dict[str, float]:
+    """Weights by the names that suspects go by."""
+    merged: dict[str, float] = {}
+    for name, weight in weights.items():
+        shown = alias.get(name, name)
+        merged[shown] = merged.get(shown, 0.0) + weight
+    return merged
+
+
 def _listed(weights: Mapping[str, float]) -> frozenset[str]:
     """The likeliest that cover nearly all that is believed, and a second and third that are not far-fetched."""
     ranked = sorted(weights, key=lambda name: (-round(weights[name], 9), _PLACES[name]))
@@ -489,6 +521,21 @@ def _listed(weights: Mapping[str, float]) -> frozenset[str]:
         named.add(name)
         covered += weights[name]
     return frozenset(named)
+
+
+def _shortlist(shares: Mapping[str, float], needed: Collection[str], alias: Mapping[str, str]) -> dict[str, float]:
+    """Who is worth naming to people: who is `needed`, the three likeliest that are not much less likely than the first,
+    and whoever is nearly as likely; the likeliest first. The monitor itself takes nobody's place."""
+    merged = _merged(shares, alias)
+    ranked = sorted(merged, key=lambda name: (name not in needed, *_rank(name, merged)))
+    named = set(needed)
+    for names in (ranked, [name for name in ranked if name != MONITOR]):
+        most = max((merged[name] for name in names), default=0.0)
+        for place, name in enumerate(names):
+            least = limits.THIRD_SHARE if place < 3 else limits.NEAR_SHARE
+            if 0.0 < least.value * most <= merged[name]:
+                named.add(name)
+    return {name: round(merged[name], 3) for name in ranked if name in named}
 
 
 def meter_fit(row: PredictionRow, meter: Mapping[str, Judged]) -> float:
@@ -535,14 +582,18 @@ def _owners(check: str, outcome: str) -> set[str]:
 
 
 def _because(
-    order: Sequence[str], parts: Sequence[_Part], case: UnitCase, abnormal: Mapping[str, Judged]
+    order: Sequence[str],
+    weights: Mapping[str, float],
+    parts: Sequence[_Part],
+    case: UnitCase,
+    abnormal: Mapping[str, Judged],
 ) -> tuple[str, ...]:
     """What most speaks for the first suspect: features, what a meter showed on its part, senses that forbid others."""
     if not order:
         return ()
     first, found = order[0], []
     for trait, ratios in _traits(case).items():
-        others = [ratios.get(name, 1.0) for name in order[1:]] or [1.0]
+        others = [ratios.get(name, 1.0) for name in weights if name != first] or [1.0]
         gain = ratios.get(first, 1.0) / (math.fsum(others) / len(others))
         found.append((gain, features.clause(trait, case.features[trait])))
     for check, judged in abnormal.items():
@@ -584,13 +635,10 @@ def _ruled_out(
     return reasons
 
 
-def _together(
-    parts: Sequence[_Part], owners: Mapping[str, frozenset[str]], named: Collection[str]
-) -> tuple[frozenset[str], ...]:
-    """The smallest sets that explain every finding and every abnormal reading, where no single suspect does."""
-    conflicts = [set(part.left) & set(named) for part in parts if not part.doubted and part.tells]
-    conflicts += [set(one) & set(named) for one in owners.values()]
-    conflicts = [one for one in conflicts if one]
+def _together(causes: Sequence[Collection[str]], named: Collection[str]) -> tuple[frozenset[str], ...]:
+    """The smallest sets that explain every finding and every abnormal reading, where no single suspect does. `causes`:
+    for each of them, who can be behind it."""
+    conflicts = [one for one in (set(names) & set(named) for names in causes) if one]
     if not conflicts or set.intersection(*conflicts):
         return ()
     sets = elimination.minimal_hitting_sets(conflicts, size=2)

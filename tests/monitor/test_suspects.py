@@ -93,7 +93,7 @@ def test_wanted_senses_are_those_that_would_split_the_rest() -> None:
     without = judge("call-without-pull-in", but(OPEN, coil_a=None), unit=PLAIN, fitted=OUTDOOR)
     assert without.wanted_senses[0] == "coil_a"
     bare = judge("call-without-run", only(OPEN, "call", "compressor_a"), unit=PLAIN, fitted=("call", "compressor_a"))
-    assert set(bare.wanted_senses) == {"coil_a", "load", "fan_a", "supply", "control_v"}
+    assert set(bare.wanted_senses) == {"coil_a", "coil_v", "load", "fan_a", "supply", "line_v", "control_v"}
 
 
 def test_a_fitted_but_silent_sense_is_wanted_before_one_to_be_fitted() -> None:

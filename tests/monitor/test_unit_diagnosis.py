@@ -15,7 +15,8 @@ from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.features import FEATURES, FeatureWatch
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import Diagnosis, FindingSeen, UnitCase, diagnose, judge
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession, answer_at_once
-from tests.monitor.units import ALL, REST, RUN, UNIT, but, events, scans
+from condenser_monitor.monitor.engine import Engine
+from tests.monitor.units import ALL, REST, RUN, SETTINGS, UNIT, but, events, scans
 
 NO_PULL = but(RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
 
@@ -321,9 +322,80 @@ def test_the_diagnosis_is_told_when_it_changes_and_not_at_each_flicker() -> None
 
 
 def test_suspects_of_a_finding_are_in_the_order_of_the_diagnosis() -> None:
-    """One order for both."""
+    """One order for both; the diagnosis names the few that matter, the finding all that can be behind it."""
     told = events(scans((60, REST), (60, NO_PULL)))
     raised = next(event for event in told if isinstance(event, Change))
     diagnosis = next(event for event in told if isinstance(event, Diagnosed))
     order = [name for name, _ in diagnosis.suspects]
-    assert list(raised.suspects) == [name for name in order if name in raised.suspects]
+    assert list(raised.suspects[: len(order)]) == order
+    assert len(order) <= 3 < len(raised.suspects)
+
+
+# ---------------------------------------------------------------- the few that people are told of
+
+
+def test_people_are_told_of_few_and_nobody_else_is_cleared() -> None:
+    """Three at most where the fourth is far less likely; all who are worth a check stay open, and none of them is
+    ruled out."""
+    found = of("call-without-pull-in", call="on", control_v="normal", coil_a="none", supply="on", load="off")
+    assert len(found.shortlist) <= 3 < len(found.suspects)
+    assert list(found.shortlist) == sorted(found.shortlist, key=lambda name: -found.shortlist[name])
+    assert not set(found.suspects) & set(found.ruled_out)
+
+
+@pytest.mark.parametrize(
+    ("traits", "name"),
+    [
+        ({}, "pressure-switch"),
+        ({"trip-amps": "low"}, "low-pressure-cutout"),
+        ({"trip-amps": "high"}, "high-pressure-cutout"),
+    ],
+)
+def test_a_pressure_switch_is_called_high_or_low_where_what_it_drew_tells_which(
+    traits: dict[str, str], name: str
+) -> None:
+    """One switch, one name."""
+    seen = {"call": "on", "control_v": "normal", "coil_a": "none", "coil_v": "dead", "supply": "on", "load": "off"}
+    shortlist = of("call-without-pull-in", traits={"opened": "in-run", **traits}, **seen).shortlist
+    assert [one for one in shortlist if one.startswith(("pressure", "low-p", "high-p"))] == [name]
+
+
+@pytest.mark.parametrize(("coil_v", "first"), [("normal", "coil-open"), ("dead", "loose-connection")])
+def test_volts_at_the_coil_itself_tell_the_coil_from_what_sits_ahead_of_it(coil_v: str, first: str) -> None:
+    """Common practice: 24 V at the coil and no current is the coil; none there is a joint, switch, delay or board."""
+    seen = {"call": "on", "control_v": "normal", "coil_a": "none", "coil_v": coil_v, "supply": "on", "load": "off"}
+    found = of("call-without-pull-in", traits={"opened": "at-start"}, **seen)
+    assert found.suspects[0] == first
+    assert ("coil-open" in found.suspects) == (coil_v == "normal")
+
+
+def test_half_the_line_volts_that_are_sensed_tell_of_a_lost_leg() -> None:
+    """With one leg open, some 120 V come back through what is connected to the other (common practice)."""
+    assert of("line-supply-lost", supply="off", line_v="low").suspects[0] == "line-leg-lost"
+    assert of("line-supply-lost", supply="off", line_v="dead").suspects[0] == "line-supply-off"
+
+
+def test_a_capacitor_that_was_good_in_the_last_run_may_have_failed_since() -> None:
+    """What was measured while it ran acquits nothing once it does not start."""
+    good = of("locked-rotor", traits={"capacitor-load": "good", "trip-amps": "locked"})
+    assert good.suspects[0] == "run-capacitor"
+
+
+def test_a_stall_that_only_one_slow_scan_caught_is_a_stall() -> None:
+    """Locked-rotor amps in one scan in ten seconds and none in the next: too short to be believed as a state."""
+    stall = but(RUN, compressor_a=UNIT.compressor_lra_a * 0.9)
+    dead = but(RUN, compressor_a=0.0)
+    told = last_of(events(scans((600, RUN), (600, REST), (10, stall), (300, dead), every_s=10.0)))
+    assert told.features["stalled"] == "yes"
+    assert next(name for name, _ in told.suspects) == "run-capacitor"
+    started = events(scans((600, REST), (10, stall), (600, RUN), every_s=10.0))
+    assert not [event for event in started if isinstance(event, Diagnosed)]
+
+
+def test_how_it_looked_is_known_after_a_restart() -> None:
+    """The diagnosis goes on as it was."""
+    first = Engine(SETTINGS, fitted=ALL)
+    before = last_of(events(scans((60, REST), (60, NO_PULL)), engine=first))
+    second = Engine(SETTINGS, fitted=ALL, memory=first.memory())
+    after = [event for event in events(scans((60, NO_PULL)), engine=second) if isinstance(event, Diagnosed)]
+    assert all(event.suspects == before.suspects for event in after)
