@@ -57,7 +57,7 @@ class Contactor:
 
     def update(self, coil_v: float) -> bool:
         """The coil's voltage as it is now; True when a movement has begun or been given up."""
-        wanted = self._wanted(coil_v)
+        wanted = self._wanted(0.0 if self.condition.coil_open else coil_v)
         if wanted is self.state:
             return False
         self.due_s = inf

@@ -122,7 +122,9 @@ class ControlCircuit:
         else:
             unit = indoor_y * at_unit / down if down is not None else self._coupled(indoor_y, at_unit)
         coil = unit / lead if lead is not None else 0j
-        coil_v = coil * self._coil(switches.armature_in, ambient_c)
+        # A winding that is open has all the volts across it; behind an open switch or lead there are none.
+        reaches = condition.coil_open and switches.relay_closed and condition.coil_lead_ohm != inf
+        coil_v = unit if reaches else coil * self._coil(switches.armature_in, ambient_c)
         return ControlVolts(abs(total), abs(rc), abs(indoor_y), abs(unit), abs(coil), abs(coil_v))
 
     def _coupled(self, indoor_y: complex, at_unit: complex) -> complex:

@@ -124,6 +124,7 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
                 "run-capacitor": 3,
                 "compressor-locked": 3,
                 "start-device": 3,
+                "compressor-winding-open": 2,
                 "line-voltage": 1.5,
                 "loose-connection": 0.5,
             }
@@ -162,7 +163,12 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
             "it drew locked-rotor current for a moment and stopped",
             _all(("run-capacitor", "compressor-locked", "start-device"), 3)
             | _all(_OVERLOADED, 0.2)
-            | {"line-voltage": 1.5, "loose-connection": 0.4, "compressor-overload-open": 0.1}
+            | {
+                "compressor-winding-open": 2,
+                "line-voltage": 1.5,
+                "loose-connection": 0.4,
+                "compressor-overload-open": 0.1,
+            }
             | {"line-supply-off": 0.3, "coil-open": 0.1, "contacts-not-making": 0.1},
         ),
     },
@@ -242,9 +248,7 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
                 "charge-low": 4,
                 "indoor-airflow": 2,
                 "loose-connection": 1.2,
-                # A breaker trips, and a coil burns out, in a run as well as at its start.
                 "line-supply-off": 0.6,
-                "coil-open": 0.7,
             }
             | {
                 "condenser-dirty": 4,
@@ -358,7 +362,9 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
 def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, Mapping[str, float]]:
     """Feature -> suspect -> ratio, of the features that speak about one of the findings."""
     # While the contactor chatters, each stop is the contactor's.
-    mute = _OF_STOPS if "contactor-chatter" in findings else ()
+    mute: tuple[str, ...] = _OF_STOPS if "contactor-chatter" in findings else ()
+    if "locked-rotor" in findings:
+        mute += ("stalled",)  # the finding says it
     told = {
         name: FEATURES[name][symbol].ratios
         for name, symbol in features.items()
