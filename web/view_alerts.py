@@ -1,4 +1,4 @@
-"""Alerts: what stands, and the wishes a person may have: acknowledge, shelve, reset, service mode, resume."""
+"""Alerts: what stands, and the wishes a person may have: acknowledge, a visit, repaired, shelve, service mode ..."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from condenser_monitor.monitor.core.records import (
     AlertChange,
     AlertState,
     Answer,
+    EpisodeState,
     Request,
     RequestKind,
 )
@@ -35,10 +36,12 @@ def listed() -> str:
     """Alerts as they stand, and what became of earlier ones."""
     seen = page_context().look()
     shown = () if seen.status is None else seen.status.alerts
+    episodes = () if seen.status is None else seen.status.episodes
     steps = [kept for kept in page_context().history.latest_events(limit=200) if isinstance(kept.body, AlertChange)]
     return render_template(
         "alerts.html",
         alerts=[(alert, offered(alert)) for alert in shown],
+        episodes=[one for one in episodes if one.state is not EpisodeState.OVER],
         steps=steps[:60],
         seen=seen,
         by=session.get("by", ""),
@@ -71,6 +74,7 @@ def ask(kind: str) -> Response:
         hours=hours(request.form.get("hours", "")),
         note=request.form.get("note", ""),
         part=request.form.get("part") or None,
+        day=request.form.get("day") or None,
     )
     answer = put(wish)
     if answer is None:

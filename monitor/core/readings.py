@@ -31,22 +31,24 @@ class Edge(NamedTuple):
 class Bands:
     """Names for the stretches of a number, lowest first, with hysteresis at each border.
 
-    `start` is the band taken as the last one before anything was seen.
+    `start` is the band taken as the last one before anything was seen. `full_rise`: what jumps over a band needs the
+    rise of each border too, else the rise of the first only.
     """
 
-    __slots__ = ("edges", "names", "start")
+    __slots__ = ("edges", "full_rise", "names", "start")
 
-    def __init__(self, names: Sequence[Any], edges: Sequence[Edge], start: int = 0) -> None:
+    def __init__(self, names: Sequence[Any], edges: Sequence[Edge], start: int = 0, *, full_rise: bool = False) -> None:
         self.names = tuple(names)
         self.edges = tuple(edges)
         self.start = start
+        self.full_rise = full_rise
 
     def place(self, value: float, was: int | None) -> int:
         """The band of `value`, given the band it was in (None: none yet). Only leaving a band upwards needs `rise`."""
         was = self.start if was is None else was
         band = 0
         for index, edge in enumerate(self.edges):
-            if value >= (edge.rise if was == index else edge.fall):
+            if value >= (edge.rise if was == index or (self.full_rise and was < index) else edge.fall):
                 band = index + 1
         return band
 
@@ -120,14 +122,17 @@ def run_bands(rated_a: float, on: limits.Limit, off: limits.Limit) -> Bands:
 
 def draw_bands(settings: Settings, lowest_a: float | None = None, highest_a: float | None = None) -> Bands:
     """Bands of the running current: low and high against the lowest and the highest that is normal for this unit (each
-    None where it is not known) and against rated load, A."""
+    None where it is not known) and against rated load, A. A compressor that is held for running in the band between
+    stopped and running, day-old units' too, is not moving what it should."""
     high_a = settings.unit.compressor_rla_a * settings.limit(limits.HIGH_RUNNING_CURRENT.rla_ratio)
     if highest_a is not None:
         high_a = min(high_a, highest_a * settings.limit(limits.HIGH_RUNNING_CURRENT.ratio))
     low_a = 0.0 if lowest_a is None else min(lowest_a * settings.limit(limits.LOW_RUNNING_CURRENT.ratio), high_a)
+    if settings.unit.kind != "variable-speed":
+        low_a = max(low_a, settings.unit.compressor_rla_a * limits.RUNNING_ON_RATIO.value)
     slack = limits.DRAW_HYSTERESIS_RATIO.value
     edges = (Edge(low_a * (1 + slack), low_a), Edge(high_a, high_a * (1 - slack)))
-    return Bands(("low", "normal", "high"), edges, start=1)
+    return Bands(("low", "normal", "high"), edges, start=1, full_rise=True)  # at rest it lies in the lowest
 
 
 # ---------------------------------------------------------------- the readings

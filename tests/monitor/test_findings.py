@@ -206,6 +206,13 @@ def test_high_running_current_over_rated_load_needs_ten_minutes() -> None:
     assert raised((100, REST), (900, but(RUN, compressor_a=12.8 * 1.08)), (900, REST)) == []
 
 
+def test_a_new_unit_s_current_is_low_where_no_start_would_count_as_running() -> None:
+    """A winding that opens while it runs leaves 22 % of 12.8 A: told before anything is learned; 30 % is not."""
+    weak = but(RUN, compressor_a=12.8 * 0.22)
+    assert raised((100, REST), (300, RUN), (700, weak)) == ["low-running-current"]
+    assert raised((100, REST), (300, RUN), (700, but(RUN, compressor_a=12.8 * 0.30))) == []
+
+
 @pytest.mark.parametrize("row", CONTRADICTIONS, ids=lambda row: "-".join(row.readings))
 def test_each_contradiction_has_readings_that_show_it(row: Any) -> None:
     """Every row of the table of contradictions can be met, and raises after 10 s; a call without the thermostat's may

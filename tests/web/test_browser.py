@@ -106,7 +106,7 @@ def test_a_phone_shows_all_that_became_of_an_alert(browser: Browser, served: Ser
     ends = cells.evaluate_all("cells => cells.map(cell => cell.getBoundingClientRect().right)")
     assert len(ends) >= 4
     assert max(ends) <= PHONE["width"]
-    told = page.locator("table.lines td", has_text="alarm").first
+    told = page.locator("table.lines td", has_text="new alert").first
     assert told.evaluate("cell => getComputedStyle(cell, '::before').content") == '"Told: "'
     page.close()
 

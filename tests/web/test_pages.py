@@ -168,6 +168,15 @@ def test_acknowledge_shelve_service_and_resume_reach_the_engine(client: FlaskCli
     assert "Service mode until" not in ask(client, site, "resume")
 
 
+def test_what_is_quiet_is_said_to_be_repaired_where_the_headline_sends_people(client: FlaskClient, site: Site) -> None:
+    """The alerts page takes a visit's day and "it is repaired" for an open episode, and shows both."""
+    episode = site.engine.status().episodes[0]
+    assert "Has it been repaired?" in page(client, "/alerts")
+    assert "A technician comes on 2026-07-16" in ask(client, site, "acknowledge", finding=episode.id, day="2026-07-16")
+    assert "says that it is repaired" in ask(client, site, "repaired", finding=episode.id)
+    assert site.engine.status().episodes[0].repaired_by
+
+
 def test_a_latched_alert_can_be_reset_when_its_condition_is_gone(site: Site) -> None:
     """Contacts that let go again stay an alert until somebody has looked."""
     welded = units.but(units.REST, load=True, compressor_a=9.0, fan_a=1.0)
