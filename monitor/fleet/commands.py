@@ -145,7 +145,7 @@ def list_webhooks(settings: FleetSettings) -> str:
     lines = []
     for row in rows:
         taken = "nothing yet" if row.delivered_at is None else texts.span(time.time() - row.delivered_at) + " ago"
-        how = "off: " + row.problem if row.off_at is not None else row.problem or "well"
+        how = row.how if row.off_at is None else f"off: {row.how}"
         lines.append(f"{row.name}: {row.url}; {row.events}; {row.waiting} waiting, last delivered {taken}; {how}")
     return "\n".join(lines) or "no webhooks; `add-webhook NAME URL` makes one"
 

@@ -65,6 +65,11 @@ class Webhook(NamedTuple):
     off_at: float | None
     problem: str
 
+    @property
+    def how(self) -> str:
+        """How it does, in words: nothing is well that was never delivered."""
+        return self.problem or ("not tried yet" if self.delivered_at is None else "well")
+
 
 # ---------------------------------------------------------------- receivers
 
@@ -141,7 +146,7 @@ def problems(connection: sa.Connection, now: float) -> list[str]:
     """Return what is wrong with receivers, a plain sentence each."""
     late_s = FLEET.webhook_late_s.value
     return [
-        f"webhook {row.name}: {row.waiting} messages wait, {row.problem or 'not tried yet'}"
+        f"webhook {row.name}: {row.waiting} messages wait, {row.how}"
         + ("; `resume-webhook` tries again" if row.off_at is not None else "")
         for row in listed(connection)
         if row.off_at is not None or (row.waits_since is not None and now - row.waits_since > late_s)

@@ -118,11 +118,13 @@ def test_cases_and_visits_reach_the_receiver_signed_and_in_order(store: Store, r
         visits.finish(connection, _ME, made, was="coil-open", used=[], text="", now=NOON)
     to.write(received([payloads.unit("a", wall_s=NOON + 60, origin="o1", sent={"events": 2})]), NOON + 60)
     with store.read() as connection:
-        waiting = {row.name: row.waiting for row in webhooks.listed(connection)}
-    assert waiting == {"desk": 5, "visits": 1}
+        waiting = {row.name: (row.waiting, row.how) for row in webhooks.listed(connection)}
+    assert waiting == {"desk": (5, "not tried yet"), "visits": (1, "not tried yet")}
     webhooks.drop(store, "visits", by="test", now=NOON)  # its secret is another one
     assert webhooks.deliver(store, lambda: NOON) == 5
     assert webhooks.deliver(store, lambda: NOON) == 0
+    with store.read() as connection:
+        assert [(row.waiting, row.how) for row in webhooks.listed(connection)] == [(0, "well")]
     assert receiver.wrong == 0
     assert receiver.kinds() == ["case.opened", "visit.booked", "visit.moved", "visit.made", "case.closed"]
     data = receiver.got[0][1]["data"]
