@@ -272,7 +272,7 @@ def _sync_directory(path: Path) -> None:
         os.close(handle)
 
 
-def told(row: Calibration) -> str:
+def one_line(row: Calibration) -> str:
     """One line for people."""
     unit = READINGS[row.reading].unit
     what = {"°C": f"offset {row.offset:+.2f} K", "W": f"angle {row.offset:+.2f} degrees"}.get(

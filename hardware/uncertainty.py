@@ -33,7 +33,7 @@ class Uncertainty(NamedTuple):
     parts: dict[str, float]
     note: str = ""
 
-    def told(self) -> str:
+    def one_line(self) -> str:
         """One line for people."""
         unit = READINGS[self.reading].unit
         return f"{self.value:.3g} {unit} ± {self.expanded:.2g} {unit} (k = 2). {self.note}".strip()

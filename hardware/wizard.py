@@ -151,7 +151,7 @@ def walk(
         wall_s=wall(),
         note=note,
     )
-    for line in told(record):
+    for line in outcome_lines(record):
         say(line)
     return record
 
@@ -211,7 +211,7 @@ def _number(word: str) -> float | None:
         return None
 
 
-def told(record: Commissioning) -> Iterator[str]:
+def outcome_lines(record: Commissioning) -> Iterator[str]:
     """The outcome of a walk, in lines."""
     missed = [phase.name for phase in PHASES if phase.name not in record.phases]
     yield "All is as it should be in what was seen." if not record.remarks else "Not all is in order:"
@@ -264,7 +264,7 @@ def compare(
 
     points = list(_given(eye, shown, say, answer)) if shown else _asked(eye, say, answer, calibrated)
     row = calibrated(points)
-    say(calibration.told(row))
+    say(calibration.one_line(row))
     for line in _gained(row):
         say(line)
     return row

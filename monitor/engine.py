@@ -279,7 +279,7 @@ class Engine:
         minute = self._minute.due(scan.t_s)
         if minute:
             self._each_minute(scan)
-            events += self._told(self._flaps.tick(scan.t_s, scan.wall_s))
+            events += self._with_alerts(self._flaps.tick(scan.t_s, scan.wall_s))
         # One more scan after the last change bears it out: an odd one accuses nobody.
         if not changed and lasted(self._trust_due_s, scan.t_s, 0.0) and not self._inputs.unsettled():
             events += self._weigh_sensors(scan)
@@ -330,7 +330,7 @@ class Engine:
         if "overdue-call" in self._diagnosis.standing:
             evidence = self._evidence(CATALOGUE["overdue-call"])
             changes += self._diagnosis.escalate("overdue-call", evidence, self.now_s, self.wall_s)
-        events = self._told(self._flaps.update(changes, self._diagnosis.standing, before)) + diagnosed
+        events = self._with_alerts(self._flaps.update(changes, self._diagnosis.standing, before)) + diagnosed
         silence_s = self._inputs.silence_deadline(self.now_s, self._silence[0])
         self._due_s = min(self._evaluator.deadline(), self._patterns.deadline(self.now_s), silence_s)
         if self._evaluator.standing:
@@ -339,8 +339,8 @@ class Engine:
         self._decide_s = -inf if changes else self._due_s
         return events
 
-    def _told(self, changes: Sequence[Change]) -> list[Event]:
-        """What goes on to people, disk and broker."""
+    def _with_alerts(self, changes: Sequence[Change]) -> list[Event]:
+        """Return the changes, each with what it does to the alerts."""
         events: list[Event] = [*changes]
         for change in changes:
             events += self._alarms.apply(change)

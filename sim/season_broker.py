@@ -1,8 +1,8 @@
-"""A season told to a broker: each unit's summer in a history of its own, and from there out as a Pi would send it.
+"""A season sent to a broker: each unit's summer in a history of its own, and from there out as a Pi would send it.
 
-Nothing of the way out is simulated: engine, history, its outbox and cursor, and the broker's outlet are the program's
-own. The folder holds SITE-ID.db, the history, and SITE-ID.json, written once the season is whole in it; a run that was
-broken off goes on where the broker's last acknowledgement stands, and a season that was told is not told again.
+Nothing of the way out is simulated: engine, history, its outbox and cursor, and the publisher are the program's own.
+The folder holds SITE-ID.db, the history, and SITE-ID.json, written once the season is whole in it; a run that was
+broken off goes on where the broker's last acknowledgement stands, and a season that was sent is not sent again.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from condenser_monitor.sim.weather import DAY_S
 
 PATIENCE_S = 30.0  # ours: a broker that has taken nothing for this long is down, and the run ends
 _LOOK_S = 0.05
-_SAID_S = 3 * limits.PUBLISHERS.poll_s.value  # the outlet's thread has looked for news by then, and sent it
+_SAID_S = 3 * limits.PUBLISHERS.poll_s.value  # the publisher's thread has looked for news by then, and sent it
 _PLACED = "HOST or HOST:PORT, such as broker.example:8883"
 
 
@@ -76,7 +76,7 @@ def broker_at(place: str, *, username: str = "", password_file: str = "", tls: b
     )
 
 
-def tell(
+def publish_season(
     unit: UnitSeason,
     folder: str | Path,
     broker: Mqtt,
@@ -97,15 +97,15 @@ def tell(
         broker = msgspec.structs.replace(broker, username=unit.site_id, password_file=place)
     read_password(broker.password_file)  # a file that cannot be used is said before a summer is lived
     with _history(unit, Path(folder), pace) as history:
-        outlet = BrokerPublisher(msgspec.structs.replace(unit.settings, mqtt=broker))
-        history.register(outlet.name, begin=outlet.begin)
+        publisher = BrokerPublisher(msgspec.structs.replace(unit.settings, mqtt=broker))
+        history.register(publisher.name, begin=publisher.begin)
         waiting = _waiting(history)
-        outlet.start(history)
+        publisher.start(history)
         try:
-            _deliver(outlet, history, patience_s, sleep)
+            _deliver(publisher, history, patience_s, sleep)
         finally:
-            outlet.close()
-        sent = history.sent(outlet.name)
+            publisher.close()
+        sent = history.sent(publisher.name)
     return ReceivedNotices(
         site_id=unit.site_id,
         events=sent.get("events", 0),
@@ -169,19 +169,19 @@ def _opened(unit: UnitSeason, folder: Path) -> History:
 # ---------------------------------------------------------------- out
 
 
-def _deliver(outlet: BrokerPublisher, history: History, patience_s: float, sleep: Callable[[float], object]) -> None:
-    """Wait until everything is acknowledged, then have the outlet say how the unit stands, and go."""
+def _deliver(publisher: BrokerPublisher, history: History, patience_s: float, sleep: Callable[[float], object]) -> None:
+    """Wait until everything is acknowledged, then have the publisher say how the unit stands, and go."""
     moved_s, left = time.monotonic(), -1
     while (rest := _waiting(history)) > 0:
         if rest != left:
             moved_s, left = time.monotonic(), rest
         elif time.monotonic() - moved_s > patience_s:
-            why = history.health().publishers[outlet.name].error or "no answer"
-            raise BrokerError(outlet.name, f"{why}; {rest} messages not acknowledged", "a broker that takes them")
+            why = history.health().publishers[publisher.name].error or "no answer"
+            raise BrokerError(publisher.name, f"{why}; {rest} messages not acknowledged", "a broker that takes them")
         sleep(_LOOK_S)
     status = history.status()
     if status is not None:
-        outlet.offer((), status)
+        publisher.offer((), status)
         sleep(_SAID_S)
 
 

@@ -19,7 +19,7 @@ from typing import Any
 import msgspec
 import pytest
 
-from condenser_monitor.hardware.calibration import CalibrationPoint, calibrate, told
+from condenser_monitor.hardware.calibration import CalibrationPoint, calibrate, one_line
 from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.commission import commission
 from condenser_monitor.hardware.uncertainty import by_reading
@@ -190,7 +190,7 @@ def test_each_number_has_an_uncertainty_and_can_be_calibrated(name: str, lived: 
     point = CalibrationPoint(raw=value, meter=value, apparent=apparent, displacement_deg=18.0)
     row = calibrate(name, [point], by="R. Vale")
     assert by_reading([row])(name, value) > 0.0
-    assert name in told(row)
+    assert name in one_line(row)
 
 
 def test_a_sound_installation_with_every_reading_passes_its_commissioning(lived: list[Scan]) -> None:

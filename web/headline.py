@@ -56,7 +56,7 @@ def _about(finding: Finding, unit: Unit, status: UnitStatus) -> Headline:
         do=text.do,
         look=texts.look(finding.name, beside(status, finding.name), finding.evidence),
         avoid=texts.avoid(finding.name, unit),
-        tell=texts.tell(finding),
+        tell=texts.read_out(finding),
         finding=finding,
     )
 

@@ -138,7 +138,7 @@ def is_set(settings: Settings, field: Field) -> bool:
     return _value(settings, field.key) not in ("", 0, False, ())
 
 
-def said_of(settings: Settings, field: Field) -> str:
+def shown_value(settings: Settings, field: Field) -> str:
     """Return a setting in words, nothing of a secret in them."""
     value = _value(settings, field.key)
     if field.kind in ("addresses", "secret"):

@@ -14,7 +14,7 @@ from condenser_monitor.monitor.strings.translate import LANGUAGES
 from condenser_monitor.web import guard
 from condenser_monitor.web.access import Right
 from condenser_monitor.web.context import LANGUAGE_COOKIE, SCALE_COOKIE, page_context
-from condenser_monitor.web.setup_steps import STEPS, is_set, said_of
+from condenser_monitor.web.setup_steps import STEPS, is_set, shown_value
 from condenser_monitor.web.template_strings import plain, t
 
 settings = Blueprint("settings", __name__)
@@ -41,7 +41,7 @@ def _page(secret: str = "") -> str:
             (
                 step,
                 done,
-                [(one.name, said_of(found.settings, one)) for one in step.fields if is_set(found.settings, one)],
+                [(one.name, shown_value(found.settings, one)) for one in step.fields if is_set(found.settings, one)],
             )
             for step, done in steps
         ],

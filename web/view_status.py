@@ -81,7 +81,7 @@ def _ladder(seen: PageSnapshot) -> str:
         return _made("part_ladder.html", svg="", rows=(), seen=seen)
     shown = blinded(seen.status) if seen.blind else seen.status
     svg = Markup(ladder.svg(shown, page_context().settings.unit))  # noqa: S704 - drawn by us, its words escaped
-    return _made("part_ladder.html", svg=svg, rows=rows(shown), said=ladder.said, seen=seen)
+    return _made("part_ladder.html", svg=svg, rows=rows(shown), said=ladder.state_words, seen=seen)
 
 
 def _standing(seen: PageSnapshot) -> str:

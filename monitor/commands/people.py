@@ -65,7 +65,7 @@ def _share(args: argparse.Namespace) -> int:
         Shares,
         end,
         give,
-        tell,
+        print_codes,
     )
 
     settings = shared.site(args)
@@ -75,7 +75,7 @@ def _share(args: argparse.Namespace) -> int:
     if args.revoke is not None:
         return end(shares, args.revoke, wall_s=now_s, say=print)
     if args.name is None:
-        return tell(shares, wall_s=now_s, say=print)
+        return print_codes(shares, wall_s=now_s, say=print)
     address = page_address(settings)
     return give(shares, args.name, wall_s=now_s, say=print, days=args.days, valid_days=args.valid, address=address)
 

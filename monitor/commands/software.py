@@ -168,7 +168,10 @@ def _season(args: argparse.Namespace) -> int:
         office = setup.load(args.fleet)
         shared.say(f"{season_fleet.enroll_units(office, units(), args.folder)} units enrolled")
         work = partial(
-            season_broker.tell, folder=args.folder, broker=season_fleet.broker_of(office), passwords=args.folder
+            season_broker.publish_season,
+            folder=args.folder,
+            broker=season_fleet.broker_of(office),
+            passwords=args.folder,
         )
     elif args.broker is not None:
         broker = season_broker.broker_at(
@@ -178,7 +181,7 @@ def _season(args: argparse.Namespace) -> int:
             tls=args.tls,
             ca_file=args.ca_file,
         )
-        work = partial(season_broker.tell, folder=args.folder, broker=broker, passwords=args.passwords)
+        work = partial(season_broker.publish_season, folder=args.folder, broker=broker, passwords=args.passwords)
     else:
         work = partial(season.write, folder=args.folder)
     for count, done in enumerate(season.each(units(), work, args.jobs), start=1):

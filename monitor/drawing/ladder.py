@@ -64,10 +64,10 @@ def _drawn(shown: tuple[WiringRow, ...], state: Parts, unit: Unit, style: str, n
 
 def sentence(found: dict[str, WiringRow]) -> str:
     """The whole ladder in one paragraph, for who cannot see it."""
-    return " ".join(f"{row.title}: {said(row)}." for row in found.values())
+    return " ".join(f"{row.title}: {state_words(row)}." for row in found.values())
 
 
-def said(row: WiringRow) -> str:
+def state_words(row: WiringRow) -> str:
     """One row's state in words, with what was measured, inferred or flagged."""
     extra = [part for part in (row.reading, texts.WORDS["inferred"] if row.inferred else "", row.mark) if part]
     return row.words + (f" ({', '.join(extra)})" if extra else "")

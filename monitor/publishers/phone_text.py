@@ -259,7 +259,7 @@ class MessageWriter:
 def _explanation(name: str, status: UnitStatus | None) -> str:
     found: Sequence[Finding] = () if status is None else status.findings
     finding = next((one for one in found if one.name == name), None)
-    return texts.TOLD[name].tell if finding is None else texts.tell(finding)
+    return texts.TOLD[name].tell if finding is None else texts.read_out(finding)
 
 
 def _level(item: NotificationItem) -> str:

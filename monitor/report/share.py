@@ -146,8 +146,8 @@ def end(shares: Shares, name: str, *, wall_s: float, say: Callable[[str], object
     return 0
 
 
-def tell(shares: Shares, *, wall_s: float, say: Callable[[str], object]) -> int:
-    """The codes in force, a line each; exit status 0."""
+def print_codes(shares: Shares, *, wall_s: float, say: Callable[[str], object]) -> int:
+    """Print the codes in force, a line each; return exit status 0."""
     standing = shares.standing(wall_s)
     for share in standing:
         ends = time_format.moment(share.ends_wall_s, wall_s)

@@ -104,7 +104,7 @@ def _verdict(facts: ReportFacts) -> Iterator[Block]:
         yield Para(sentence(facts.calm, facts.status.cycle) + past, "lead")
     for finding in findings:
         yield Para(texts.FINDINGS[finding.name].headline, "lead")
-        yield Para(texts.tell(finding), "say")
+        yield Para(texts.read_out(finding), "say")
 
 
 def _cautions(facts: ReportFacts) -> Iterator[Block]:

@@ -43,7 +43,7 @@ __all__ = [
     "look",
     "measurements",
 ]
-__all__ += ["span", "state", "suspect", "tell", "value_words"]
+__all__ += ["read_out", "span", "state", "suspect", "value_words"]
 
 
 # ---------------------------------------------------------------- links of the chain and single words
@@ -210,7 +210,7 @@ _DAYS = mark("{days} days")
 _ON, _OFF = mark("on"), mark("off")
 
 
-def tell(finding: Finding) -> str:
+def read_out(finding: Finding) -> str:
     """One line to read to the technician: what is the case, what was measured, who is suspected first."""
     measured = ", ".join(f"{name} {shown}" for name, shown in measurements(finding))
     parts = [FINDINGS[finding.name].tell]

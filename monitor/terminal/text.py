@@ -119,7 +119,7 @@ def about(finding: Finding, unit: Unit, zone: tzinfo | None = None, behind: Coll
         *(f"    - {row}" for row in texts.look(finding.name, behind, finding.evidence)),
     ]
     lines += ["  Do not touch:", *(f"    - {row}" for row in texts.avoid(finding.name, unit))]
-    return [*lines, "  Read this to the technician:", f"    “{texts.tell(finding)}”"]
+    return [*lines, "  Read this to the technician:", f"    “{texts.read_out(finding)}”"]
 
 
 def _alerts(status: UnitStatus, zone: tzinfo | None) -> Iterator[str]:

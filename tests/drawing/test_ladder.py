@@ -117,7 +117,7 @@ def test_what_no_sense_tells_is_said_to_be_inferred() -> None:
     assert rows["thermostat-call"].inferred
     assert not rows["call"].inferred
     assert ladder.svg(found, units.UNIT).count("(inferred)</text>") == 2
-    assert "inferred" in ladder.said(rows["control-power"])
+    assert "inferred" in ladder.state_words(rows["control-power"])
 
 
 def test_a_dead_wire_behind_the_fuse_does_not_accuse_the_transformer() -> None:
@@ -170,7 +170,7 @@ def test_a_locked_rotor_is_not_said_to_run() -> None:
     found = status((20, units.REST), (10, units.but(units.RUN, compressor_a=60.0)))
     row = next(row for row in wiring.rows(found) if row.name == "compressor")
     assert row.state is LIVE
-    assert ladder.said(row) == "stalled (60.0 A, cannot turn)"
+    assert ladder.state_words(row) == "stalled (60.0 A, cannot turn)"
 
 
 def test_a_secondary_that_gives_voltage_has_a_fed_primary() -> None:

@@ -22,7 +22,7 @@ from condenser_monitor.monitor.fleet import customers
 from condenser_monitor.monitor.publishers import phone
 from condenser_monitor.monitor.publishers.broker import read_password
 from condenser_monitor.monitor.publishers.notification_policy import NotificationPolicy, PolicyMemory
-from condenser_monitor.monitor.report.share import Shares, tell
+from condenser_monitor.monitor.report.share import Shares, print_codes
 from condenser_monitor.sim import weather
 from condenser_monitor.web.access import Access
 from tests.fuzz.damage import damaged
@@ -61,7 +61,7 @@ def _calibrated(path: Path) -> None:
     for name in NUMBERS:
         for value in (0.0, 0.3, 20.0):
             assert about(name, value) >= 0.0
-    assert all(calibration.told(row) for row in rows)
+    assert all(calibration.one_line(row) for row in rows)
 
 
 def _record() -> bytes:
@@ -79,7 +79,7 @@ def _shares(folder: Path) -> bytes:
 def _shared(path: Path) -> None:
     shares = Shares(path.with_name("f"))
     path.replace(path.with_name("f.shares.json"))
-    tell(shares, wall_s=NOW_S + 1, say=lambda text: None)
+    print_codes(shares, wall_s=NOW_S + 1, say=lambda text: None)
     shares.check("ABCD-EFGH-JKMN", wall_s=NOW_S + 1)
     shares.make("another", wall_s=NOW_S + 1)
 

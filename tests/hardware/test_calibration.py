@@ -127,8 +127,8 @@ def test_all_are_kept_and_the_last_is_in_force(tmp_path: Path) -> None:
     assert kept == calibration.load(path) == (first, fan, second)
     assert calibration.trims(kept) == {"compressor_a": second.trim, "fan_a": fan.trim}
     assert [row["by"] for row in json.loads(path.read_text())] == ["R. Vale", "R. Vale", "M. Oakes"]
-    assert "12 A read, 12.12 A on the meter" in calibration.told(second)
-    assert "M. Oakes, 2026-07-14T18:00:00Z" in calibration.told(second)
+    assert "12 A read, 12.12 A on the meter" in calibration.one_line(second)
+    assert "M. Oakes, 2026-07-14T18:00:00Z" in calibration.one_line(second)
 
 
 def test_nothing_else_is_left_beside_the_file(tmp_path: Path) -> None:

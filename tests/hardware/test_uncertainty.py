@@ -51,8 +51,8 @@ def test_a_calibrated_reading_takes_over_the_meter() -> None:
 
 def test_below_the_class_it_is_said() -> None:
     """Under 5 % of the rated current the standard promises nothing, and the line for people says so."""
-    assert "promises nothing" in uncertainty("compressor_a", 2.0).told()
-    assert "promises nothing" not in uncertainty("compressor_a", 12.0).told()
+    assert "promises nothing" in uncertainty("compressor_a", 2.0).one_line()
+    assert "promises nothing" not in uncertainty("compressor_a", 12.0).one_line()
 
 
 def test_temperature_against_the_table_of_the_curve() -> None:

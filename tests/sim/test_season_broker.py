@@ -29,7 +29,7 @@ from condenser_monitor.monitor.private_file import write_private
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.broker import PrivateBroker, free_port
 from condenser_monitor.sim.season import UnitSeason, one_unit
-from condenser_monitor.sim.season_broker import broker_at, tell
+from condenser_monitor.sim.season_broker import broker_at, publish_season
 from condenser_monitor.sim.season_fleet import broker_of, enroll_units
 from condenser_monitor.sim.timeline import Planned
 from tests.conformance.mqtt_tools import Listener
@@ -53,10 +53,10 @@ def test_what_is_told_is_whole_in_order_and_once(shared_broker: PrivateBroker, t
     """Numbers of both topics unbroken from 1, the fault raised and cleared, the state kept; a second run adds none."""
     unit = season(9001)
     with Listener(shared_broker, f"condenser/v1/{unit.site_id}/#") as listener:
-        told = tell(unit, tmp_path, at(shared_broker))
+        told = publish_season(unit, tmp_path, at(shared_broker))
         listener.wait(lambda heard: heard and heard[-1].payload == "offline", WAIT_S)
         first = len(listener.heard)
-        again = tell(unit, tmp_path, at(shared_broker))
+        again = publish_season(unit, tmp_path, at(shared_broker))
         listener.wait(lambda heard: [one.payload for one in heard[first:]].count("offline") > 0, WAIT_S)
         heard = {name: [one.body for one in listener.named(name)] for name in ("events", "cycles", "unit")}
     assert [body["seq"] for body in heard["cycles"]] == list(range(1, told.cycles + 1))
@@ -87,8 +87,8 @@ def test_a_broken_off_run_goes_on_where_the_broker_stands(
         with monkeypatch.context() as patched:
             patched.setattr(History, "delivered", lambda self, *it: (plain(self, *it), sent.append(1), time.sleep(0.3)))
             with pytest.raises(KeyboardInterrupt):
-                tell(unit, tmp_path, at(shared_broker), sleep=asleep)
-        told = tell(unit, tmp_path, at(shared_broker))
+                publish_season(unit, tmp_path, at(shared_broker), sleep=asleep)
+        told = publish_season(unit, tmp_path, at(shared_broker))
         listener.wait(lambda heard: len({(o.name, o.payload) for o in heard}) > told.cycles + told.events, WAIT_S)
         seen = {(one.name, one.body["seq"]) for one in listener.named("events", "cycles")}
     assert 0 < told.sent_now < told.cycles + told.events
@@ -101,7 +101,7 @@ def test_an_outage_of_the_broker_is_waited_out(broker: PrivateBroker, tmp_path: 
     broker.stop()
     back = threading.Timer(0.5, broker.start)
     back.start()
-    told = tell(season(9003), tmp_path, at(broker))
+    told = publish_season(season(9003), tmp_path, at(broker))
     back.join()
     assert told.sent_now == told.cycles + told.events > 30
 
@@ -110,7 +110,7 @@ def test_a_broker_that_stays_away_is_an_error_and_nothing_is_lost(tmp_path: Path
     """After the patience is over; the season lies in its folder and need not be lived again."""
     unit = season(9004, days=0.2)
     with pytest.raises(BrokerError):
-        tell(unit, tmp_path, broker_at(f"127.0.0.1:{free_port()}"), patience_s=0.0, sleep=lambda _: None)
+        publish_season(unit, tmp_path, broker_at(f"127.0.0.1:{free_port()}"), patience_s=0.0, sleep=lambda _: None)
     assert (tmp_path / "unit-9004.json").exists()
 
 
@@ -118,16 +118,16 @@ def test_a_season_broken_off_while_it_was_lived_is_lived_anew(shared_broker: Pri
     """What a killed run left of a history is not taken for a whole one."""
     unit = season(9005, days=0.7)
     (tmp_path / "unit-9005.db").write_bytes(b"half a file")
-    told = tell(unit, tmp_path, at(shared_broker))
-    assert told.cycles == tell(unit, tmp_path / "fresh", at(shared_broker)).cycles > 3
+    told = publish_season(unit, tmp_path, at(shared_broker))
+    assert told.cycles == publish_season(unit, tmp_path / "fresh", at(shared_broker)).cycles > 3
 
 
 def test_a_folder_of_another_season_is_refused(shared_broker: PrivateBroker, tmp_path: Path) -> None:
     """The same unit with another length: told as an error, and what lies there stays."""
-    tell(season(9006, days=0.1), tmp_path, at(shared_broker))
+    publish_season(season(9006, days=0.1), tmp_path, at(shared_broker))
     kept = (tmp_path / "unit-9006.json").read_bytes()
     with pytest.raises(CommandError, match="another folder"):
-        tell(season(9006, days=0.2), tmp_path, at(shared_broker))
+        publish_season(season(9006, days=0.2), tmp_path, at(shared_broker))
     assert (tmp_path / "unit-9006.json").read_bytes() == kept
 
 
@@ -135,12 +135,12 @@ def test_a_password_that_cannot_be_read_is_said_before_a_summer_is_lived(tmp_pat
     """No file, and one that everybody may read: an error, and the folder stays empty."""
     folder, broker = tmp_path / "season", broker_at("127.0.0.1:9")
     with pytest.raises(BrokerError):
-        tell(season(9007), folder, broker, passwords=tmp_path)
+        publish_season(season(9007), folder, broker, passwords=tmp_path)
     open_file = tmp_path / "unit-9007.password"
     open_file.write_text("secret\n")
     open_file.chmod(0o644)
     with pytest.raises(BrokerError, match="mode 600"):
-        tell(season(9007), folder, broker, passwords=tmp_path)
+        publish_season(season(9007), folder, broker, passwords=tmp_path)
     assert not folder.exists()
 
 
@@ -148,7 +148,7 @@ def test_a_folder_that_cannot_be_written_is_an_error(tmp_path: Path) -> None:
     """A file where the folder should be."""
     (tmp_path / "file").write_text("")
     with pytest.raises(HistoryError):
-        tell(season(9008), tmp_path / "file", broker_at("127.0.0.1:9"))
+        publish_season(season(9008), tmp_path / "file", broker_at("127.0.0.1:9"))
 
 
 @pytest.mark.parametrize(
@@ -223,7 +223,10 @@ def test_enrolled_units_tell_their_season_to_the_fleet(tmp_path: Path) -> None:
     with _office(tmp_path) as (settings, store):
         assert enroll_units(settings, units, folder) == 2
         assert enroll_units(settings, units, folder) == 0
-        told = {unit.site_id: tell(unit, folder, broker_of(settings), passwords=folder) for unit in (*units, *units)}
+        told = {
+            unit.site_id: publish_season(unit, folder, broker_of(settings), passwords=folder)
+            for unit in (*units, *units)
+        }
         until(lambda: _count(store, cycles) == sum(one.cycles for one in told.values()), WAIT_S)
         until(lambda: _count(store, events) == sum(one.events for one in told.values()), WAIT_S)
         with store.read() as connection:

@@ -80,7 +80,7 @@ def test_the_line_for_the_technician_has_the_figures_and_the_first_suspect() -> 
         evidence={"control_v": 26.4, "coil_a": 0.0, "supply": True, "pattern": "counted"},
         summary="",
     )
-    told = texts.tell(finding)
+    told = texts.read_out(finding)
     assert "control voltage 26.4 V, coil current 0.00 A, line supply on" in told
     assert "contactor coil open (burnt out)" in told
     assert "\n" not in told

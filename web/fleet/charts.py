@@ -41,7 +41,7 @@ def wiring(snapshot: str | None, unit: Unit | None, *, believed: bool) -> Drawn 
     except ValueError:
         return None
     shown = status if believed else blinded(status)
-    words = tuple(f"{row.title}: {ladder.said(row)}" for row in rows(shown))
+    words = tuple(f"{row.title}: {ladder.state_words(row)}" for row in rows(shown))
     return Drawn(ladder.svg(shown, unit or Unit()), words)
 
 
