@@ -878,6 +878,7 @@ class PUBLISHERS(LimitGroup):
     backoff_most_s = _ours(120.0, "s", 1, 3600, "longest pause between tries of a publisher")
     poll_s = _ours(0.2, "s", 0.01, 5, "how often a publisher's thread looks for news")
     session_s = _ours(3600, "s", 0, 2**32 - 2, "the broker keeps requests over a restart; older ones are out of date")
+    witness_s = _ours(0.5, "s", 0, 10, "a broker gives what it has kept right after it has taken the subscription")
     unit_s = _ours(900.0, "s", 10, 86400, "the retained `unit` message is renewed this often though nothing changed")
     own_faults_s = _ours(10.0, "s", 1, 600, "how soon the broker hears of a fault of the program itself")
     blind_s = _ours(45.0, "s", 5, 600, "no scan for this long: the monitor says that it is blind (within a minute)")

@@ -2,7 +2,8 @@
 
 The broker's two files are written whole from the database, so that they always say the same as it does. They are in
 mosquitto's format: passwords as `$7$` PBKDF2-HMAC-SHA512 hashes (mosquitto_passwd(1)), ACL entries by pattern
-(mosquitto.conf(5), acl_file). A site may write its own topics and read its own requests, nothing else.
+(mosquitto.conf(5), acl_file). A site may write its own topics and read its own requests and what the broker keeps of
+its own `unit`, nothing else.
 """
 
 from __future__ import annotations
@@ -153,7 +154,8 @@ def _site_patterns() -> str:
     """One entry for all sites, by pattern: a site's name is its account's, and the file does not grow with them. The
     fleet's own account has a name that no topic of a site can have, so that nothing is opened to it."""
     writes = [f"pattern write {ROOT}/%u/{name}" for name in SITE_WRITES]
-    return "\n".join([*writes, f"pattern read {ROOT}/%u/requests", ""])
+    reads = [f"pattern read {ROOT}/%u/{name}" for name in ("requests", "unit")]
+    return "\n".join([*writes, *reads, ""])
 
 
 def _fleet_entry() -> str:

@@ -34,6 +34,7 @@ from condenser_monitor.monitor.publishers.messages import (
     OFFLINE,
     ONLINE,
     AnswerMessage,
+    NumbersGiven,
     ResendRequest,
     out_message,
     read_request,
@@ -43,7 +44,7 @@ from condenser_monitor.monitor.publishers.messages import (
     unit_message,
 )
 from condenser_monitor.monitor.storage.history import History
-from condenser_monitor.monitor.storage.models import id_origin
+from condenser_monitor.monitor.storage.models import decoded, id_origin
 
 JSON_TYPE, SENML_TYPE = "application/json", "application/senml+json"
 _PACKET_MOST = 65536
@@ -69,6 +70,7 @@ class BrokerConnection(ThreadedPublisher):
     def _reset(self) -> None:
         """Nothing of an earlier connection counts."""
         self._connected_s: float | None = None
+        self._subscribed_s: float | None = None  # when the last subscription was acknowledged
         self._refused = ""
 
     @abstractmethod
@@ -168,6 +170,7 @@ class BrokerConnection(ThreadedPublisher):
         client.suppress_exceptions = True
         client.connect_timeout = limits.PUBLISHERS.connect_s.value
         client.on_connect, client.on_publish, client.on_message = self._on_connect, self._on_publish, self._on_message
+        client.on_subscribe = self._on_subscribe
         if self._will is not None:
             client.will_set(*self._will, qos=1, retain=True)
         if self._settings.username:
@@ -197,9 +200,18 @@ class BrokerConnection(ThreadedPublisher):
         for filter_ in self._subscriptions:
             client.subscribe(filter_, qos=1)
 
+    def _on_subscribe(self, *_: object) -> None:
+        self._subscribed_s = self._clock()
+
 
 class BrokerPublisher(BrokerConnection):
-    """The connection of one site to its broker."""
+    """The connection of one site to its broker.
+
+    A disk may lose what it said it had written, when the power goes: the monitor then knows nothing of its last
+    messages, and would give their numbers out again, which an office takes for repeats. The broker is the witness: the
+    `unit` message that it keeps says how far numbers went, and is sent before any message that bears a new one. It is
+    read once in a life, before anything is sent.
+    """
 
     name = "mqtt"
     begin = True  # a broker is told the whole history, so that its numbers begin at 1
@@ -208,7 +220,9 @@ class BrokerPublisher(BrokerConnection):
         super().__init__(settings, clock=clock)
         self._client_name = self._site
         self._will = (topic(self._site, "availability"), OFFLINE)
-        self._subscriptions = (topic(self._site, "requests"),)
+        self._unit_topic, requests = topic(self._site, "unit"), topic(self._site, "requests")
+        self._subscriptions = (self._unit_topic, requests)  # the first until it is known how far numbers went
+        self._witness_heard = False
         self._refusals: list[float] = []
 
     def _reset(self) -> None:
@@ -220,6 +234,7 @@ class BrokerPublisher(BrokerConnection):
         self._announced_mid: int | None = None  # paho's number of that, until it is acknowledged
         self._unit: tuple[object, ...] | None = None
         self._sent: dict[str, int] | None = None
+        self._numbered: dict[str, int] = {}  # as the last `unit` message said
         self._own_faults: dict[str, int] = {}
         self._unit_s = self._readings_s = self._looked_s = self._faults_s = -1e9
         self._readings_t_s: float | None = None
@@ -235,7 +250,8 @@ class BrokerPublisher(BrokerConnection):
 
     def _farewell(self, client: paho.Client) -> None:
         until_s = self._clock() + limits.PUBLISHERS.close_s.value / 2
-        self._send_rows(client)
+        if self._witness_heard:
+            self._send_rows(client)
         self._announce(client, OFFLINE)
         # Until "offline" is acknowledged too: a broker that finds us gone first may drop what it has not read yet.
         while (self._in_flight or self._announced_mid is not None) and self._clock() < until_s:
@@ -252,6 +268,9 @@ class BrokerPublisher(BrokerConnection):
         # Before the first scan of a life nothing is said: it may be blind as well.
         if blind or self._status is not None:
             self._announce(client, OFFLINE if blind else ONLINE)
+        if not self._numbers_known(client, now_s):
+            self._news.clear()  # what is new is looked for then
+            return
         moved = self._commit_offset()
         if moved or self._news.is_set() or now_s - self._looked_s > 1.0:
             self._looked_s = now_s
@@ -259,6 +278,24 @@ class BrokerPublisher(BrokerConnection):
             self._send_rows(client)
         self._send_unit(client, now_s)
         self._send_readings(client, now_s)
+
+    def _numbers_known(self, client: paho.Client, now_s: float) -> bool:
+        """Whether the broker has said how far numbers went, or has had the time to."""
+        if not self._witness_heard:
+            assert self._connected_s is not None
+            told_s = self._connected_s + limits.PUBLISHERS.connect_s.value
+            if self._subscribed_s is not None:
+                told_s = min(told_s, self._subscribed_s + limits.PUBLISHERS.witness_s.value)
+            if now_s >= told_s:
+                self._hear_witness(client, b"")
+        return self._witness_heard
+
+    def _hear_witness(self, client: paho.Client, payload: bytes) -> None:
+        self._witness_heard, self._subscriptions = True, self._subscriptions[1:]
+        client.unsubscribe(self._unit_topic)
+        given = decoded(payload, NumbersGiven)
+        if given is not None:
+            self.history.numbers_given(given.origin, given.numbered)
 
     def _announce(self, client: paho.Client, availability: str) -> None:
         if self._announced != availability:
@@ -280,6 +317,8 @@ class BrokerPublisher(BrokerConnection):
         sent = {*self._in_flight.values(), *self._acked}
         for row in self.history.outbox(self.name, begin=self.begin, limit=int(limits.PUBLISHERS.in_flight.value)):
             if row.id not in sent:
+                if row.seq > self._numbered.get(row.topic, 0):
+                    self._send_unit(client, self._clock(), numbers=True)
                 message = msgspec.json.encode(out_message(row, self._site))
                 self._in_flight[self._publish(client, row.topic, message)] = row.id
 
@@ -308,15 +347,16 @@ class BrokerPublisher(BrokerConnection):
             self._sent = None
         return offset is not None
 
-    def _send_unit(self, client: paho.Client, now_s: float) -> None:
-        """The retained status: when it says something new, when rows were delivered, and now and then. A monitor whose
-        own program fails sends the last one there is, with its faults."""
-        if now_s - self._unit_s < 1.0:
+    def _send_unit(self, client: paho.Client, now_s: float, *, numbers: bool = False) -> None:
+        """The retained status: when it says something new, when rows were delivered, and now and then; at once before
+        a message with a new number (`numbers`). A monitor whose own program fails sends the last one there is, with its
+        faults."""
+        if now_s - self._unit_s < 1.0 and not numbers:
             return
         if now_s - self._faults_s >= limits.PUBLISHERS.own_faults_s.value:
             self._faults_s = now_s
             self._own_faults = {one.part: one.times for one in self.history.own_faults()}
-        status = self._status or (self.history.status() if self._own_faults else None)
+        status = self._status or (self.history.status() if self._own_faults or numbers else None)
         if status is None:
             return
         if self._sent is None:
@@ -324,9 +364,11 @@ class BrokerPublisher(BrokerConnection):
         sent = self._sent
         faults = self.history.fault_count()
         mark = (unit_mark(status), tuple(sent.items()), tuple(self._own_faults), faults)
-        if mark != self._unit or now_s - self._unit_s >= limits.PUBLISHERS.unit_s.value:
-            self._unit, self._unit_s = mark, now_s
-            message = unit_message(status, self.history.origin, sent, self._own_faults, faults=faults)
+        if numbers or mark != self._unit or now_s - self._unit_s >= limits.PUBLISHERS.unit_s.value:
+            self._unit, self._unit_s, self._numbered = mark, now_s, self.history.numbered()
+            message = unit_message(
+                status, self.history.origin, sent, self._own_faults, faults=faults, numbered=self._numbered
+            )
             self._publish(client, "unit", msgspec.json.encode(message))
 
     def _send_readings(self, client: paho.Client, now_s: float) -> None:
@@ -345,6 +387,10 @@ class BrokerPublisher(BrokerConnection):
 
         Refusals and resends are answered from memory: should the connection break just then, the sender asks again.
         """
+        if message.topic == self._unit_topic:
+            if message.retain and not self._witness_heard:
+                self._hear_witness(client, bytes(message.payload))
+            return
         try:
             answer = self._accept(client, message)
         except ValueError as error:

@@ -154,6 +154,14 @@ class UnitMessage(msgspec.Struct, frozen=True, kw_only=True):
     episodes: tuple[Episode, ...] = ()
     uncertainty: dict[str, float] = {}  # of each number in `readings`: expanded, k = 2, in its own unit; if known
     own_faults: dict[str, int] = {}  # how often each part of the monitor's program failed, until a person has seen it
+    numbered: dict[str, int] = {}  # how far each topic has been numbered: said before a message bears the number
+
+
+class NumbersGiven(msgspec.Struct, frozen=True):
+    """What a monitor reads of the `unit` message that the broker kept from its last life."""
+
+    origin: str
+    numbered: dict[str, int] = {}
 
 
 OutMessage = ChangeMessage | AlertMessage | CycleMessage | AnswerMessage
@@ -180,9 +188,11 @@ def unit_message(
     own_faults: dict[str, int] | None = None,
     *,
     faults: int = 0,
+    numbered: dict[str, int] | None = None,
 ) -> UnitMessage:
     """Return the `unit` message of a status; `own_faults` are those of the program, by part; `faults` counts all
-    that is wrong with the monitor itself. Its id is made of what it says: the same message has the same id."""
+    that is wrong with the monitor itself; `numbered` is how far each topic has been numbered. Its id is made of what it
+    says: the same message has the same id."""
     answer = calm(status, faults=max(faults, len(own_faults or ())))
 
     def wall(t_s: float) -> float | None:
@@ -225,6 +235,7 @@ def unit_message(
         episodes=status.episodes,
         uncertainty=status.uncertainty,
         own_faults=own_faults or {},
+        numbered=numbered or {},
     )
     digest = blake2b(msgspec.json.encode(message), digest_size=9).hexdigest()
     return msgspec.structs.replace(message, id=f"unit-{digest}")

@@ -15,7 +15,7 @@ import os
 import sqlite3
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, TypeVar
@@ -711,6 +711,16 @@ class History(StorageQueries):
     def origin(self) -> str:
         """What numbers the messages: the part of an id before the number; a new history begins a new one."""
         return self._owned().origin
+
+    def numbered(self) -> dict[str, int]:
+        """How far each topic has been numbered under this origin."""
+        return self._owned().numbered()
+
+    def numbers_given(self, origin: str, numbered: Mapping[str, int]) -> None:
+        """Somebody outside knows numbers up to these of this origin. Where the disk knew less when this run began it
+        has lost what it said it had: what this run has numbered is numbered again, under a new origin. Not while the
+        disk fails."""
+        self._owned().numbers_given(origin, numbered)
 
     def register(self, publisher: str, *, begin: bool) -> None:
         """Give a publisher its cursor, so that it is on the health page from the start. A new one begins at the first

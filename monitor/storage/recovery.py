@@ -468,6 +468,8 @@ def replay(db: sqlite3.Connection, entries: Sequence[RedoEntry]) -> int:
     Rows that it has otherwise than the log, and should not, are put right as well.
     """
     missed = 0
+    if entries and _meta(db, "origin") not in (None, entries[-1].origin):
+        db.execute("DELETE FROM counters WHERE topic NOT IN (?, ?)", (PLACE, STEP))
     first = db.execute("SELECT min(place) FROM outbox").fetchone()[0] or 0
     for entry in entries:
         behind = entry.counters.get(STEP, 0) > _counter(db, STEP) or entry.offset > _counter(db, PLACE)
@@ -475,7 +477,10 @@ def replay(db: sqlite3.Connection, entries: Sequence[RedoEntry]) -> int:
         for row in entry.rows:
             if behind or row[0] >= first:
                 _put_right(db, row)
-        _put_numbers(db, entry, memory=behind or _meta(db, "origin") is None)
+        counters = entry.counters
+        if entry.origin != entries[-1].origin:  # numbers began again since: its rows are of the history all the same
+            counters = {topic: last for topic, last in counters.items() if topic in (PLACE, STEP)}
+        _put_numbers(db, entry, counters, memory=behind or _meta(db, "origin") is None)
     memory = _newest_memory(entries)
     kept = db.execute("SELECT body FROM state WHERE key = ?", (MEMORY,)).fetchone()
     if memory is not None and not (kept is not None and _is_json(kept[0])):
@@ -502,8 +507,8 @@ def _put_right(db: sqlite3.Connection, row: OutboxRow) -> None:
         db.execute(PUT_OUTBOX, (*row[:7], dated, row[8]))
 
 
-def _put_numbers(db: sqlite3.Connection, entry: RedoEntry, *, memory: bool) -> None:
-    for topic, last in entry.counters.items():
+def _put_numbers(db: sqlite3.Connection, entry: RedoEntry, counters: dict[str, int], *, memory: bool) -> None:
+    for topic, last in counters.items():
         db.execute(
             "INSERT INTO counters VALUES (?, ?) ON CONFLICT DO UPDATE SET last = max(last, excluded.last)",
             (topic, last),
@@ -718,7 +723,7 @@ def _log_belongs(path: Path, db: Connection) -> bool:
     if size_of(part(path, "-wal")) == 0:
         return True
     with suppress(sqlite3.Error), closing(reading(path, log=False)) as alone:
-        return _meta(alone, "origin") in (None, _meta(db, "origin"))
+        return _meta(alone, "origin") in (None, _meta(db, "origin"), _meta(db, "origin-before"))
     return True
 
 

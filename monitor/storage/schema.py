@@ -303,8 +303,9 @@ def _thin(db: sqlite3.Connection, cut_s: float) -> None:
     step_s = int(limits.HISTORY.coarse_step_s.value)
     until_s = int(_bounded(db, "fine", "wall_s", cut_s)) // step_s * step_s
     parts = ", ".join(_FUNCTIONS[column.rpartition("_")[2]].format(column) for column in COLUMNS)
+    # A stretch that is there already was whole: what comes later with its time is of a clock that went wrong.
     db.execute(
-        f"INSERT OR REPLACE INTO coarse (wall_s, {', '.join(COLUMNS)}) "  # noqa: S608 - our own columns
+        f"INSERT OR IGNORE INTO coarse (wall_s, {', '.join(COLUMNS)}) "  # noqa: S608 - our own columns
         f"SELECT wall_s / {step_s} * {step_s}, {parts} FROM fine WHERE wall_s < ? GROUP BY 1",
         (until_s,),
     )

@@ -17,7 +17,7 @@ import os
 import sqlite3
 import threading
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from secrets import token_hex
@@ -59,6 +59,7 @@ from condenser_monitor.monitor.storage.status_cache import (
 )
 
 _KIND_OF: dict[type, str] = {kind: name for name, (_, kind) in KINDS.items()}
+_OUTBOX = "SELECT place, topic, seq, id, kind, run, t_s, wall_s, body FROM outbox"
 _REFUSALS_MOST = 2  # a file that looks sound and still refuses writes is damaged where SQLite's check looks not
 _log = logging.getLogger(__name__)
 # Rows of `state` beside the memory as written last: as it was when last read in whole (at a start, then once a day),
@@ -125,6 +126,7 @@ class StorageWriter:
         self._base_memory = False  # whether the engine's memory was among it
         self._mark = token_hex(3)
         self._counters: dict[str, int] = {}
+        self._found: dict[str, int] | None = {}  # counters that the disk had when this run began, and its origin
         self.on_disk = 0  # the last offset that is on disk
         self._db: sqlite3.Connection | None = None
         self._redo = RedoLog(path)
@@ -187,6 +189,7 @@ class StorageWriter:
         meta = dict(db.execute("SELECT key, value FROM meta"))
         last = dict(db.execute("SELECT topic, last FROM counters"))
         if self.run == 0:
+            self._found = last
             joins = "origin" in meta
             self.run = int(meta.get("run", 0)) + 1
             if joins:
@@ -541,6 +544,57 @@ class StorageWriter:
                 ahead.discard(row.id)
                 self.delivered(publisher, row.offset)
             return [row for row in left if row.id not in ahead]
+
+    def numbered(self) -> dict[str, int]:
+        """How far each topic has been numbered."""
+        with self.lock:
+            return {topic: last for topic, last in self._counters.items() if topic not in (PLACE, STEP)}
+
+    def numbers_given(self, origin: str, numbered: Mapping[str, int]) -> None:
+        """See History."""
+        with self.lock:
+            found = self._found
+            if origin != self.origin or found is None or self._db is None or self.failed_s is not None:
+                return
+            if any(last > found.get(topic, 0) for topic, last in numbered.items()):
+                try:
+                    self._number_again(self._db)
+                except (sqlite3.Error, OSError) as error:
+                    self._failed_write(error)
+
+    def _number_again(self, db: sqlite3.Connection) -> None:
+        """Give this run's rows numbers of a new origin; those that were seen before they were on the disk have ids of
+        their own already. The database first, and this time down to the disk: the log of another origin is put away at
+        the next start."""
+        _log.warning("%s: the disk has lost what it had said it had written; numbers begin again", self.path)
+        origin = "x" + token_hex(4)
+        # A step of its own, or a log that is played back would take it for something it has.
+        counters = {PLACE: self._counters.get(PLACE, 0), STEP: self._counters.get(STEP, 0) + 1}
+
+        def again(topic: str, seq: int, name: str) -> tuple[int, str]:
+            if "." in id_origin(name, seq):
+                return seq, name
+            counters[topic] = counters.get(topic, 0) + 1
+            return counters[topic], message_id(origin, topic, counters[topic])
+
+        kept = db.execute(f"{_OUTBOX} WHERE run = ? ORDER BY place", (self.run,)).fetchall()
+        rows = [(*row[:2], *again(*row[1:4]), *row[4:]) for row in kept]
+        held = [(row, again(row.topic, row.seq, row.id)) for row in self.held.rows]
+        db.execute("PRAGMA synchronous=FULL")
+        try:
+            with db:
+                db.execute("BEGIN IMMEDIATE")
+                db.executemany(PUT_OUTBOX, rows)
+                db.execute("DELETE FROM counters")
+                db.executemany("INSERT INTO counters VALUES (?, ?)", counters.items())
+                names = [("origin-before", self.origin), ("origin", origin)]
+                db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", names)
+        finally:
+            db.execute("PRAGMA synchronous=NORMAL")
+        self.origin, self._counters, self._found = origin, counters, None
+        self.held.rows = deque(msgspec.structs.replace(row, seq=seq, id=name) for row, (seq, name) in held)
+        entry = msgspec.structs.replace(self._entry(self._before_held()), rows=tuple(rows))
+        self._redo.append(entry)
 
     def last_offset(self) -> int:
         """The newest offset given out."""

@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from pathlib import Path
 
 import pytest
 
@@ -54,6 +55,37 @@ def test_a_fault_during_an_outage_is_told_whole_afterwards(broker: PrivateBroker
     ]
     until(lambda: station.error == "")
     station.stop()
+
+
+def test_numbers_that_a_lying_disk_lost_are_not_given_out_again(
+    broker: PrivateBroker, keep: config.HistorySettings
+) -> None:
+    """The disk said that it had written, and after a power cut it has the state of before: what the office was told
+    then is numbered, as the broker knows. What comes next has numbers of a new origin, from 1, though the monitor has
+    told something before it reached the broker; so no office takes it for a repeat."""
+    settings, session = site(broker), ("-c", "-i", "office", "-x", "3600")
+    home = Path(keep.file).parent
+    with Listener(broker, f"condenser/v1/{settings.site.id}/events", session=session) as client:
+        station = Station(settings, keep)
+        station.step(change(finding="f1"), change(finding="f2"))
+        client.wait_named("events", 2)
+        until(lambda: station.waiting == 0)
+        before = {path: path.read_bytes() for path in home.iterdir() if path.is_file() and path.suffix != ".db-shm"}
+        station.step(change(finding="f3"), change(finding="f4"))
+        client.wait_named("events", 4)
+        station.stop()
+        for path in [path for path in home.rglob("*") if path.is_file()]:
+            path.unlink()
+        for path, data in before.items():
+            path.write_bytes(data)
+        station.start()
+        station.step(change(finding="f5"), change(finding="f6"))
+        client.wait_named("events", 6)
+        station.stop()
+        bodies = {one.body["id"]: one.body for one in client.named("events")}
+    assert [body["finding"] for body in bodies.values()] == [f"f{number}" for number in range(1, 7)]
+    assert [body["seq"] for body in bodies.values()] == [1, 2, 3, 4, 1, 2]
+    assert len({name.partition("-")[0] for name in bodies}) == 2
 
 
 def test_a_monitor_restarted_while_the_broker_is_down_loses_nothing(

@@ -166,8 +166,8 @@ def _tried() -> list[str]:
     return [*own, "condenser/v1/elm-1/other", "condenser/v1/elm-1/events/more", "condenser/v2/elm-1/events", "free"]
 
 
-def test_a_site_reads_its_own_requests_and_nothing_else(office: Office) -> None:
-    """A site that subscribes to everything is given its own requests only, though the broker grants the rest."""
+def test_a_site_reads_its_own_requests_and_unit_and_nothing_else(office: Office) -> None:
+    """A site that subscribes to everything is given these two only, though the broker grants the rest."""
     with _peers(office, enroll.FLEET_USER, "elm-1", "elm-2") as (fleet, one, two):
         one.listen(
             "#", "condenser/v1/+/requests", "condenser/v1/elm-2/#", "$share/condenser-fleet/condenser/v1/+/events"
@@ -178,7 +178,7 @@ def test_a_site_reads_its_own_requests_and_nothing_else(office: Office) -> None:
         fleet.write(topic("elm-2", "requests"), "for two")
         fleet.write(topic("elm-1", "requests"), "for one")
         got = _all(one, (topic("elm-1", "requests"), b"for one"))
-    assert {name for name, _ in got} == {topic("elm-1", "requests")}
+    assert {name for name, _ in got} == {topic("elm-1", "requests"), topic("elm-1", "unit")}
 
 
 def test_the_fleet_may_ask_but_not_speak_for_a_site(office: Office) -> None:

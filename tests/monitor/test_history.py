@@ -222,6 +222,22 @@ def test_a_clock_gone_wrong_does_not_cost_the_whole_history(keep: config.History
         assert len(kept) > 2 * 1440
 
 
+def test_a_clock_back_in_the_year_2000_while_readings_are_thinned_costs_none(keep: config.HistorySettings) -> None:
+    """The clock falls to 2000 while old readings are due to be thinned, then to a day that was thinned already, then it
+    is right again: those days read as they did, though other readings came with their time."""
+    clock, day_s = Hand(), 86400.0
+    with opened(keep, clock) as history:
+        days(history, clock, [(0, day_s * 4.5)], every_s=60.0)
+        before = history.readings("compressor_a", WALL_S, WALL_S + day_s, 2000)
+        assert len(before) == 1440
+        for from_s in (946684800.0, WALL_S + 300.0, WALL_S + day_s * 4.6):
+            for minute in range(400):
+                clock.sleep(60.0)
+                wall_s = from_s + 60.0 * minute
+                step(history, clock(), wall_s=wall_s, scan=Scan(t_s=clock(), wall_s=wall_s, compressor_a=99.0))
+        assert history.readings("compressor_a", WALL_S, WALL_S + day_s, 2000) == before
+
+
 def test_asking_for_a_reading_that_is_none_is_refused(history: History) -> None:
     """The refusal names what there is; a name never reaches SQL."""
     with pytest.raises(CommandError, match="one of call, control_v"):

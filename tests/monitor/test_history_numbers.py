@@ -11,7 +11,7 @@ import pytest
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
-from condenser_monitor.monitor.core.records import Request, RequestKind
+from condenser_monitor.monitor.core.records import Change, Request, RequestKind
 from condenser_monitor.monitor.storage import schema, writer
 from condenser_monitor.monitor.storage.history import History
 from tests.monitor.edge_tools import (
@@ -275,4 +275,46 @@ def test_rows_that_are_spoilt_come_from_the_redo_log(keep: config.HistorySetting
     desk.step(change())
     assert desk.deliver() == [6]
     assert schema.sound(desk.history._owned()._db)  # type: ignore[arg-type]
+    desk.history.close()
+
+
+def test_numbers_begin_again_where_somebody_knows_more_than_the_disk(
+    keep: config.HistorySettings, tmp_path: Path
+) -> None:
+    """What this run has numbered gets numbers of a new origin, held rows too; what earlier runs told stays as it was.
+    Known numbers, and those of another origin, change nothing. It outlives a power cut, and the loss of the file."""
+    desk = Desk(keep)
+    desk.step(change(), cycle())
+    assert desk.deliver() == [1, 2]
+    desk.restart()
+    history = desk.history
+    first = history.origin
+    desk.step(change(finding="lost"), cycle())
+    history.numbers_given(first, {"events": 1, "cycles": 1})
+    history.numbers_given("xother", {"events": 99})
+    assert history.origin == first
+    history.numbers_given(first, {"events": 3, "cycles": 1})
+    assert history.origin != first
+    desk.step(change(finding="next"))
+    ids = [row.id for row in history.events()] + [row.id for row in history.events(topic="cycles")]
+    assert sorted(ids) == sorted(
+        [f"{first}-1", f"{first}:1", *(f"{history.origin}{end}" for end in ("-1", "-2", ":1"))]
+    )
+    assert [row.body.finding for row in history.outbox("all", begin=True) if isinstance(row.body, Change)] == [
+        "lost",
+        "next",
+    ]
+    history.numbers_given(history.origin, {"events": 2, "cycles": 1})
+    desk = killed(desk, tmp_path / "cut", live=False)
+    assert desk.history.numbered() == {"events": 2, "cycles": 1}
+    Path(desk.keep.file).write_bytes(b"nothing of a database" * 400)
+    desk.restart()
+    assert desk.history.numbered() == {"events": 2, "cycles": 1}
+    desk.step(change(finding="after"))
+    rows = desk.history.outbox("all", begin=True)
+    assert [(row.seq, row.body.finding) for row in rows if isinstance(row.body, Change)] == [
+        (1, "lost"),
+        (2, "next"),
+        (3, "after"),
+    ]
     desk.history.close()

@@ -22,7 +22,8 @@ from typing import NamedTuple
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties, VariableByteIntegers
 
-CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK, PINGREQ, PINGRESP, DISCONNECT = 1, 2, 3, 4, 8, 9, 12, 13, 14
+CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK, UNSUBSCRIBE, UNSUBACK = 1, 2, 3, 4, 8, 9, 10, 11
+PINGREQ, PINGRESP, DISCONNECT = 12, 13, 14
 MOODS = (
     *("down", "unreachable", "refusing", "throwing", "silent", "slow"),
     *("stingy", "forgetful", "withholding", "torn"),
@@ -225,6 +226,7 @@ class Broker:
                 PUBLISH: self._on_publish,
                 PUBACK: self._on_puback,
                 SUBSCRIBE: self._on_subscribe,
+                UNSUBSCRIBE: self._on_unsubscribe,
                 PINGREQ: self._on_ping,
                 DISCONNECT: self._on_disconnect,
             }[one.kind](line, one)
@@ -328,8 +330,18 @@ class Broker:
             self.acked.append(found[0])
 
     def _on_subscribe(self, line: Line, one: Packet) -> None:
-        line.listening = True
+        reader = _Reader(one.body, line.version)
+        reader.number(2)
+        reader.properties(PacketTypes.SUBSCRIBE)
+        topic = reader.field().decode()
+        channel = topic.rpartition("/")[2]
+        line.listening |= channel == "requests"
         self._send(line, packet(SUBACK, one.body[:2] + self._none(line) + b"\1"))
+        if channel in self.retained:  # section 3.3.1.3: with the flag, to a new subscription
+            self._send(line, packet(PUBLISH, text(topic) + self._none(line) + self.retained[channel].payload, flags=1))
+
+    def _on_unsubscribe(self, line: Line, one: Packet) -> None:
+        self._send(line, packet(UNSUBACK, one.body[:2] + (b"\0\0" if line.version == 5 else b"")))
 
     def _on_ping(self, line: Line, one: Packet) -> None:
         self._send(line, packet(PINGRESP, b""))

@@ -40,7 +40,7 @@ class Disk:
         self.image: Image | None = None
         self.power = False
         self._left: int | None = None
-        self._torn = False
+        self._torn = self._lied = False
         self._safe = (b"", 0)
         self.redo_safe = 0  # bytes of the redo log that have reached the disk
 
@@ -65,7 +65,12 @@ class Disk:
 
     def cut(self, *, torn: bool = False) -> None:
         """Now: what the files hold is all that is left. `torn`: in the middle of the commit that begins here."""
-        self.image, self._torn = self._files(), torn
+        self.image, self._torn = self.files(), torn
+        self.on_cut()
+
+    def lose(self, image: Image) -> None:
+        """Cut the power now; a disk that lied has what it had then, though it said that it has all since."""
+        self.image, self._lied = image, True
         self.on_cut()
 
     def safe(self) -> None:
@@ -85,13 +90,14 @@ class Disk:
             path.unlink()
         if self.power:
             image = {name: data for name, data in image.items() if not name.startswith("live/")}
+        if self.power and not self._lied:
             image |= {name: self._left_of(data, after) for name, data in image.items() if name == "h.db-wal"}
             image |= {name: self._redo_left_of(data, redo) for name, data in image.items() if name == "h.db.redo"}
         for name, data in image.items():
             (self.home / name).parent.mkdir(exist_ok=True)
             (self.home / name).write_bytes(data)
         self.image = self._left = None
-        self._torn = False
+        self._torn = self._lied = False
 
     def _left_of(self, log: bytes, after: bytes) -> bytes:
         """The log after a power cut: what was not sent to the disk may be cut short anywhere."""
@@ -115,7 +121,8 @@ class Disk:
         path = self.home / "h.db-wal"
         return path.read_bytes() if path.exists() else b""
 
-    def _files(self) -> Image:
+    def files(self) -> Image:
+        """What the files hold."""
         return {
             str(path.relative_to(self.home)): path.read_bytes()
             for path in sorted(self.home.rglob("*"))

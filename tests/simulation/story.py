@@ -14,6 +14,7 @@ import os
 import random
 import tempfile
 import threading
+from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from functools import cache
@@ -355,6 +356,24 @@ class Storm:
         if self.disk.image is not None:
             self._die()
 
+    def _lying_disk(self, steps: int) -> None:
+        """For so many steps the disk says that it has everything, and then the power goes: it has nothing of it. What
+        was told in them is told; what was not is lost; no number is given out a second time."""
+        if self.disk.state != "sound" or self.disk.armed or self.history._owned().held:
+            return
+        left, must = self.disk.files(), Counter(self.ledger.must)
+        for _ in range(steps):
+            self._step()
+        self.reopen_s = 0.0
+        self.disk.arm(0, power=True)
+        self.disk.lose(left)
+        lost, self.ledger.must = self.ledger.must - must, must
+        self.ledger.may.update(lost)
+        self.stream.forget()
+        self.phones.forget()
+        self._ask_again()
+        self._die()
+
     # ------------------------------------------------------------ what the wires say
 
     def scan(self) -> Scan:
@@ -437,6 +456,7 @@ class Storm:
             *self._edge_misfortunes(),
             (0.008, "phone down", self._phone_down),
             (0.008, "phone hangs", self._phone_hangs),
+            (0.004, "lying disk", lambda: self._lying_disk(chance.choice((1, 3, 10)))),
         )
 
     def _edge_misfortunes(self) -> tuple[Misfortune, ...]:
@@ -606,6 +626,7 @@ class Storm:
     def _settle_accounts(self) -> None:
         """What the step brought is on the disk, or it is not."""
         keeper = self.history._owned()
+        self.stream.begun.add(self.history.origin)
         if self.disk.image is None and not keeper.held.rows:
             self.ledger.committed()
 
