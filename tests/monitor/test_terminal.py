@@ -145,7 +145,7 @@ def test_watch_tells_each_change_once_with_its_time(healthy: filled.Site) -> Non
     lines = text.splitlines()
     after = lines[lines.index("Following; each change is one line. Ctrl-C ends.") + 1 :]
     assert "6:00:00 PM  Contactor coil: no current, 0.00 A" in after
-    # it stopped in the middle of a run with 24 V at Y: what sits between there and the coil opens by itself, a coil seldom
+    # stopped in a run with 24 V at Y: what sits between there and the coil opens by itself, a coil seldom does
     assert any(
         "URGENT call-without-pull-in:" in line and "first: refrigerant pressure switch" in line for line in after
     )
