@@ -291,6 +291,15 @@ def test_unknown_is_said_and_is_never_off() -> None:
     assert values(settings, status())["findings/locked-rotor"] == "off"
 
 
+@pytest.mark.parametrize("state", [AlertState.UNACKED, AlertState.RETURNED, AlertState.LATCHED_ACKED])
+def test_a_problem_stays_on_until_its_alert_is_over(state: AlertState) -> None:
+    """Off reads as "OK" on a hub; a finding that has merely gone quiet is not repaired."""
+    settings = Settings(unit=UNIT)
+    assert values(settings, status(alerts=(alert("locked-rotor", state),)))["findings/locked-rotor"] == "on"
+    over = status(alerts=(alert("locked-rotor", AlertState.NORMAL),))
+    assert values(settings, over)["findings/locked-rotor"] == "off"
+
+
 def test_ids_are_topic_levels_of_the_convention() -> None:
     """Homie 5, "Topic IDs": small letters, digits, inner hyphens."""
     settings = Settings(unit=UNIT, site=config.Site(id="Orchard-4"), senses=SensorSettings(fitted=tuple(READINGS)))
