@@ -114,7 +114,7 @@ def test_a_request_is_taken_or_refused_in_words(site: Site, payload: bytes, reta
     """Through outlet, history and engine: every answer says what became of it, and nothing was a surprise to us."""
     outlet = _Outlet(site)
     with soon():
-        outlet._on_message(None, None, SimpleNamespace(payload=payload, retain=retain))  # type: ignore[arg-type]
+        outlet._on_message(None, None, SimpleNamespace(topic="requests", payload=payload, retain=retain))  # type: ignore[arg-type]
         site.work()
     for channel, said in outlet.said:
         assert len(said) < 3 * LINE_MOST, said[:200]
@@ -126,12 +126,30 @@ def test_a_request_is_taken_or_refused_in_words(site: Site, payload: bytes, reta
     tried(lambda: read_request(payload), CommandError)
 
 
+@fuzzed(50)
+@given(
+    payload=st.one_of(
+        _PAYLOADS,
+        st.fixed_dictionaries(
+            {"origin": ODD_TEXTS, "numbered": st.dictionaries(st.sampled_from(["events", "x"]), _JSON, max_size=2)}
+        ).map(msgspec.json.encode),
+    )
+)
+def test_what_a_broker_kept_as_unit_ends_no_watch(site: Site, payload: bytes) -> None:
+    """Whatever lies there retained is read or left, without a word, and numbers go on."""
+    outlet = _Outlet(site)
+    message = SimpleNamespace(topic=outlet._unit_topic, payload=payload, retain=True)
+    outlet._on_message(SimpleNamespace(unsubscribe=lambda _: None), None, message)  # type: ignore[arg-type]
+    assert outlet._witness_heard
+    assert outlet.said == []
+
+
 @pytest.mark.parametrize("seq", [2**53, 2**63, 2**64 - 1])
 def test_a_number_that_no_database_holds_is_refused(site: Site, seq: int) -> None:
     """A resend from a number beyond what SQLite or JSON can hold: refused in words, not taken for a fault of ours."""
     outlet = _Outlet(site)
     payload = msgspec.json.encode({"id": "r", "request": "resend", "topic": "events", "from_seq": seq, "to_seq": seq})
-    outlet._on_message(None, None, SimpleNamespace(payload=payload, retain=False))  # type: ignore[arg-type]
+    outlet._on_message(None, None, SimpleNamespace(topic="requests", payload=payload, retain=False))  # type: ignore[arg-type]
     answer = msgspec.json.decode(outlet.said[0][1])
     assert not answer["done"]
     assert "from_seq" in answer["why"]
