@@ -2,8 +2,8 @@
 
 Outcome classes as in published evaluations of fault detection and diagnosis (Yuill and Braun 2013, from memory):
 
-    correct       something true is found, and the true cause is among the suspects; or silence about a sound unit
-    misdiagnosed  something true is found, and the true cause is not among the suspects
+    correct       something true is found, and the true cause is among its suspects; or silence about a sound unit
+    misdiagnosed  something true is found, and the true cause is not among its suspects
     missed        these sensors, read this often, must have shown it, and nothing true was found
     false alarm   something is found that is not so: about a sound unit, before the break, or beside the fault
     no answer     silence where these sensors need not show it, or a finding without a suspect
@@ -368,7 +368,7 @@ def score(played: Played) -> BenchScore:
     if unit.extra == "plain":
         checks, sure = played.checks_until_certain(causes)
     return about._replace(
-        outcome="correct" if place else "misdiagnosed",
+        outcome="correct" if place or causes & _open(played) else "misdiagnosed",
         named=named[0],
         finding=played.true[0].finding,
         detail=", ".join(named),
@@ -384,6 +384,12 @@ def _named(played: Played) -> tuple[str, ...]:
     if played.diagnosed is not None:
         return tuple(name for name, _ in played.diagnosed.suspects)
     return next((one.suspects for one in reversed(played.true) if one.suspects), ())
+
+
+def _open(played: Played) -> set[str]:
+    """Whom the true findings, as each last was, leave open: the diagnosis names the likeliest of them only."""
+    last = {change.finding: change.suspects for change in played.true}
+    return {name for suspects in last.values() for name in suspects}
 
 
 def run(count: int = 300, *, seed: int = 1, jobs: int = 1, cases: Sequence[BenchCase] = CASES) -> list[BenchScore]:

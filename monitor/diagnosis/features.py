@@ -438,9 +438,14 @@ class FeatureWatch:
         if amps is not None and amps >= lra_a * limits.LOCKED_RATIO.value:
             self._stalled_s = scan.t_s
         elif self._stalled_s is not None:
-            after = [s.compressor_a for s in self._last if s.t_s > self._stalled_s and s.compressor_a is not None]
+            after = [s for s in self._last if s.t_s > self._stalled_s and s.compressor_a is not None]
             if after:
-                if after[0] < self._unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value:
+                # With the call or the contacts gone it was stopped, and did not stall.
+                held = after[0].call is not False and after[0].load is not False
+                if (
+                    held
+                    and (after[0].compressor_a or 0.0) < self._unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value
+                ):
                     self._mark("stalled", "yes", self._stalled_s)
                 self._stalled_s = None
 

@@ -390,6 +390,12 @@ def test_a_stall_that_only_one_slow_scan_caught_is_a_stall() -> None:
     assert next(name for name, _ in told.suspects) == "run-capacitor"
     started = events(scans((600, REST), (10, stall), (600, RUN), every_s=10.0))
     assert not [event for event in started if isinstance(event, Diagnosed)]
+    watch = FeatureWatch(UNIT)
+    for t_s, readings in ((0.0, stall), (1.0, REST)):  # the call went in the moment of the start
+        scan = Scan(t_s=t_s, **readings)
+        watch.keep(scan)
+        watch.glimpse(scan)
+    assert "stalled" not in watch.seen(2.0)
 
 
 def test_how_it_looked_is_known_after_a_restart() -> None:
