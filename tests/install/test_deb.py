@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -50,9 +51,11 @@ def test_the_package_holds_program_services_and_nothing_compiled(package: Path) 
 
 
 def test_the_packaged_program_starts(package: Path, tmp_path: Path) -> None:
-    """By its own command, with the package's directory in place of the system's."""
+    """By its own command, the package's directory in place of the system's, on a Python with what Debian brings."""
     program = tmp_path / "program"
     text = (package / "usr/bin/condenser-monitor").read_text()
+    assert " python3 -P " in text
+    text = text.replace(" python3 -P ", f" {sys.executable} -P ")
     program.write_text(text.replace("/usr/lib/", f"{package}/usr/lib/"))
     done = subprocess.run(["sh", program, "--version"], capture_output=True, text=True, timeout=60, check=True, cwd="/")
     assert done.stdout.startswith("condenser-monitor ")
