@@ -300,6 +300,7 @@ class _Router:
         self.plan = BOARDS[board]
         self.columns, self.rows = int(self.plan.wide / GRID_MM) + 1, int(self.plan.high / GRID_MM) + 1
         self.circuit = circuits(board)
+        self.by_hand = {track.net for track in self.plan.laid}
         self.pads: dict[str, list[set[Cell]]] = defaultdict(list)
         # what a track's middle, or a via's, must keep off: cell -> nets that may not be hurt there
         self.near: dict[Cell, set[str]] = defaultdict(set)
@@ -338,7 +339,7 @@ class _Router:
             for c, r in self._within(x, y, wide / 2 + 1e-6, high / 2 + 1e-6)
             if not through or hypot(c * GRID_MM - x, r * GRID_MM - y) < wide / 2  # a pad with a hole is round
         ]
-        if not net.startswith("open") and net not in {track.net for track in self.plan.laid}:
+        if not net.startswith("open") and net not in self.by_hand:
             if not inside:
                 raise ContractError("layout", f"{net} at {x}, {y}", f"a pad on the grid of {GRID_MM} mm")
             self.pads[net].append({(layer, c, r) for layer in layers for c, r in inside})
@@ -485,9 +486,8 @@ class _Router:
                 - min(r for *_, r in cells)
             )
 
-        by_hand = {track.net for track in self.plan.laid}
         todo = sorted(
-            (net for net, groups in self.pads.items() if len(groups) > 1 and net not in by_hand),
+            (net for net, groups in self.pads.items() if len(groups) > 1 and net not in self.by_hand),
             key=lambda n: (n == "GND", length(n)),
         )
         dice, rounds = random.Random(1), 0  # noqa: S311 - the same order every time

@@ -67,7 +67,7 @@ class Webhook(NamedTuple):
 
     @property
     def how(self) -> str:
-        """How it does, in words: nothing is well that was never delivered."""
+        """How it does, in words; a receiver that never took anything isn't called well."""
         return self.problem or ("not tried yet" if self.delivered_at is None else "well")
 
 
@@ -158,8 +158,8 @@ def problems(connection: sa.Connection, now: float) -> list[str]:
 
 def put_cases(connection: sa.Connection, rows: Sequence[ActiveAlerts], now: float) -> None:
     """Tell of cases that open or close when these rows of `standing` are written; to be called just before that."""
-    hooks = _receivers(connection)
-    if not rows or not hooks:
+    hooks = _receivers(connection) if rows else {}
+    if not hooks:
         return
     c = standing_table.c
     keys = sorted({row.site_id for row in rows})

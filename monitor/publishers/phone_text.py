@@ -123,7 +123,7 @@ class MessageWriter:
 
     def _looks(self, item: NotificationItem, status: UnitStatus | None) -> tuple[str, ...]:
         name = self._headed_by(item)
-        finding = None if status is None else next((one for one in status.findings if one.name == name), None)
+        finding = _found(name, status)
         return texts.look(name, item.episode.findings, None if finding is None else finding.evidence)
 
     @staticmethod
@@ -256,9 +256,14 @@ class MessageWriter:
         return PhoneMessage(f"{self._settings.site.name}: {self._words('test')}", self._words("test-body"))
 
 
-def _explanation(name: str, status: UnitStatus | None) -> str:
+def _found(name: str, status: UnitStatus | None) -> Finding | None:
+    """The finding as it stands; None where it does not, or no status is known."""
     found: Sequence[Finding] = () if status is None else status.findings
-    finding = next((one for one in found if one.name == name), None)
+    return next((one for one in found if one.name == name), None)
+
+
+def _explanation(name: str, status: UnitStatus | None) -> str:
+    finding = _found(name, status)
     return texts.TOLD[name].tell if finding is None else texts.read_out(finding)
 
 

@@ -184,8 +184,11 @@ class VisitSession:
 
     def offers(self) -> list[CheckOffer]:
         """The checks worth doing, the next one first."""
+        return self._offers(self.verdict())
+
+    def _offers(self, found: Diagnosis) -> list[CheckOffer]:
         return checks.offers(
-            self.verdict().rows, list(self.answers), self.who, breaker_off=self._breaker_off, grounded=self._grounded
+            found.rows, list(self.answers), self.who, breaker_off=self._breaker_off, grounded=self._grounded
         )
 
     @property
@@ -205,7 +208,7 @@ class VisitSession:
             return CHECKS[again[-1]]
         if self._shown(found):
             return None
-        telling = [offer.check for offer in self.offers() if offer.bits >= limits.CHECK_LEAST_BITS.value]
+        telling = [offer.check for offer in self._offers(found) if offer.bits >= limits.CHECK_LEAST_BITS.value]
         if telling:
             return telling[0]
         return checks.confirming_check(found.rows, list(self.answers), self.who, grounded=self._grounded)
