@@ -153,7 +153,7 @@ def test_a_fault_is_told_looked_at_acknowledged_mended_and_over(
         boards=BoardSettings(scan_s=0.1),
         limits={FINDING: {"all_clear_s": 8.0}},
         mqtt=Mqtt(host="127.0.0.1", port=shared_broker.port),
-        notify=Notify(urls=(hook.url, mail.url), quiet_from="00:00", quiet_to="00:00"),
+        notify=Notify(urls=(hook.url, mail.url), quiet_from="00:00", quiet_to="00:00", proof_of_life="off"),
         history=config.HistorySettings(file=str(tmp_path / "history.db"), live_dir=str(tmp_path / "live")),
     )
     house, heard = House(), closing(Listener(shared_broker.port, "one-fault"))
