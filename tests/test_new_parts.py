@@ -31,7 +31,6 @@ from condenser_monitor.monitor.core.records import Scan
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import ROWS, SITUATIONS, SOUND
-from condenser_monitor.monitor.fleet.load_list import LOADS
 from condenser_monitor.monitor.limits import FINDINGS
 from condenser_monitor.monitor.publishers import senml
 from condenser_monitor.monitor.recording.csv_file import Reader, RecordingWriter
@@ -86,7 +85,6 @@ FINDING: Needs = {
 }
 SUSPECT: Needs = {
     "monitor/diagnosis/predictions_*.py: a cause of some finding": (SUSPECTS, {cause.suspect for cause in CAUSES}),
-    "monitor/fleet/load_list.py: LOADS, what to take along": (SUSPECTS, LOADS),
     "sim/causes.py: a physical cause": (SUSPECTS, CAUSES_OF),
 }
 CHECK: Needs = {

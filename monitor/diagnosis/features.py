@@ -1,9 +1,7 @@
-"""What shape, size and history tell about the suspects: a table of ratios, and the watch that sees the features.
+"""What shape, size and history tell about the suspects, and the watch that sees the features.
 
 A *feature* is an observable of the unit as a whole: how long it stays off, what it drew before a trip, whether it
-heals. Each of its symbols says how much more (or less) usual it is behind a suspect than behind the others; a suspect
-that is not named has ratio 1. The ratios are common practice put into figures by this project: only their order and
-rough size mean anything.
+heals. How much more (or less) usual each of its symbols is behind a suspect stands in the suspect's row (`signs`).
 
 `FeatureWatch` sees the features of one unit. It is fed what is believed to change and each scan's numbers, holds
 nothing older than limits.EPISODE_S, and answers `seen()`.
@@ -21,6 +19,7 @@ from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.inputs import lasted
 from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.records import Cycle, Scan
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 
 
 class FeatureSays(NamedTuple):
@@ -30,38 +29,7 @@ class FeatureSays(NamedTuple):
     ratios: Mapping[str, float]
 
 
-_HEAT_SIDE = (
-    "condenser-dirty",
-    "charge-high",
-    "non-condensables",
-    "high-pressure-cutout",
-    "fan-motor",
-    "fan-capacitor",
-)
 _FAN_STOPPED = ("fan-control", "defrost-board", "loose-connection")
-_COLD_SIDE = ("charge-low", "low-pressure-cutout", "indoor-airflow", "metering-device")
-_OVERLOADED = ("condenser-dirty", "charge-low", "charge-high", "indoor-airflow", "metering-device", "non-condensables")
-_PERMANENT = {
-    "control-fuse": 0.02,
-    "compressor-grounded": 0.03,
-    "compressor-winding-open": 0.05,
-    "contacts-welded": 0.3,
-    "control-transformer": 0.1,
-    "control-wire-shorted": 0.3,
-    "control-wire-open": 0.3,
-    "coil-open": 0.1,
-    "coil-shorted": 0.1,
-    "compressor-locked": 0.3,
-    "line-supply-off": 0.3,
-    "line-leg-lost": 0.3,
-    "time-delay": 0.1,
-}
-
-
-def _all(names: tuple[str, ...], ratio: float) -> dict[str, float]:
-    return dict.fromkeys(names, ratio)
-
-
 _STOPS = (
     "overload-cycling",
     "compressor-not-running",
@@ -94,268 +62,108 @@ ABOUT: dict[str, tuple[str, ...]] = {
     **dict.fromkeys(("capacitor-load", "power-factor", "large-pipe", "small-pipe", "start-sag"), ()),
 }
 
-FEATURES: dict[str, dict[str, FeatureSays]] = {
+_SAYS: dict[str, dict[str, str]] = {
     "off-time": {
-        "seconds": FeatureSays(
-            "it is back within seconds, too soon for an overload or a pressure switch",
-            _all(_OVERLOADED, 0.1)
-            | _all(("fan-motor", "fan-capacitor", "run-capacitor", "compressor-locked", "start-device"), 0.15)
-            | {"compressor-overload-open": 0.02, "low-pressure-cutout": 0.3, "high-pressure-cutout": 0.1}
-            | {"loose-connection": 4, "contacts-not-making": 2, "control-voltage-weak": 2, "monitor-sensing": 2},
-        ),
-        "minutes": FeatureSays(
-            "it stays off for minutes, as an overload or a pressure switch does",
-            {"loose-connection": 0.4, "contacts-not-making": 0.4, "monitor-sensing": 0.5},
-        ),
-        "long": FeatureSays(
-            "it stays off for a quarter of an hour and more, as a hot compressor's overload does",
-            {
-                "compressor-overload-open": 1.5,
-                "run-capacitor": 1.5,
-                "loose-connection": 0.3,
-                "low-pressure-cutout": 0.5,
-            },
-        ),
+        "seconds": "it is back within seconds, too soon for an overload or a pressure switch",
+        "minutes": "it stays off for minutes, as an overload or a pressure switch does",
+        "long": "it stays off for a quarter of an hour and more, as a hot compressor's overload does",
     },
     "trip-amps": {
-        "locked": FeatureSays(
-            "it drew locked-rotor current before it stopped",
-            {
-                "run-capacitor": 3,
-                "compressor-locked": 3,
-                "start-device": 3,
-                "compressor-winding-open": 2,
-                "line-voltage": 1.5,
-                "loose-connection": 0.5,
-            }
-            | _all(_OVERLOADED, 0.1)
-            | {"fan-motor": 0.3, "fan-capacitor": 0.3, "compressor-overload-open": 0.3, "float-switch": 0.1}
-            | {"pressure-switch": 0.1, "high-pressure-cutout": 0.1, "low-pressure-cutout": 0.1},
-        ),
-        "high": FeatureSays(
-            "it drew more than is normal before it stopped",
-            _all(_HEAT_SIDE, 3)
-            | _all(_COLD_SIDE, 0.15)
-            | {"line-voltage": 1.5, "float-switch": 0.3, "pressure-switch": 2},
-        ),
-        "usual": FeatureSays(
-            "it drew its normal current until it stopped",
-            {
-                "run-capacitor": 0.3,
-                "compressor-locked": 0.05,
-                "start-device": 0.1,
-                "loose-connection": 2,
-                "low-pressure-cutout": 1.5,
-            }
-            # A high-pressure switch opens far above what is normal, and so are the amperes there.
-            | {"condenser-dirty": 0.3, "charge-high": 0.3, "high-pressure-cutout": 0.15, "float-switch": 1.5},
-        ),
-        "low": FeatureSays(
-            "it drew less than is normal before it stopped",
-            _all(_COLD_SIDE, 3)
-            | _all(_HEAT_SIDE, 0.1)
-            | {"charge-low": 6, "run-capacitor": 0.1, "compressor-locked": 0.02}
-            | {"float-switch": 0.5, "pressure-switch": 2, "compressor-not-pumping": 2},
-        ),
+        "locked": "it drew locked-rotor current before it stopped",
+        "high": "it drew more than is normal before it stopped",
+        "usual": "it drew its normal current until it stopped",
+        "low": "it drew less than is normal before it stopped",
     },
     "stalled": {
-        "yes": FeatureSays(
-            "it drew locked-rotor current for a moment and stopped",
-            _all(("run-capacitor", "compressor-locked", "start-device"), 3)
-            | _all(_OVERLOADED, 0.2)
-            | {
-                "compressor-winding-open": 2,
-                "line-voltage": 1.5,
-                "loose-connection": 0.4,
-                "compressor-overload-open": 0.1,
-            }
-            | {"line-supply-off": 0.3, "coil-open": 0.1, "contacts-not-making": 0.1},
-        ),
+        "yes": "it drew locked-rotor current for a moment and stopped",
     },
     "trip-after": {
-        "seconds": FeatureSays(
-            "it stops within seconds of its start",
-            {"run-capacitor": 2, "compressor-locked": 3, "start-device": 2.5, "line-voltage": 1.5, "float-switch": 0.1}
-            | {"condenser-dirty": 0.2, "high-pressure-cutout": 0.4, "charge-high": 0.4, "indoor-airflow": 0.3}
-            | {"load-shed": 0.3},  # a utility's switch knows nothing of starts
-        ),
-        "minutes": FeatureSays(
-            "it stops some minutes into the run",
-            {"compressor-locked": 0.2, "start-device": 0.3, "float-switch": 0.2, "low-pressure-cutout": 2}
-            | {"high-pressure-cutout": 2, "fan-motor": 2, "fan-capacitor": 2, "pressure-switch": 2, "charge-low": 3}
-            | {"condenser-dirty": 1.5},
-        ),
-        "hour": FeatureSays(
-            "it stops after long runs",
-            {"float-switch": 4, "indoor-airflow": 1.5, "compressor-locked": 0.05, "run-capacitor": 0.5}
-            | {"fan-motor": 0.5, "fan-capacitor": 0.5, "low-pressure-cutout": 0.7},
-        ),
+        "seconds": "it stops within seconds of its start",
+        "minutes": "it stops some minutes into the run",
+        "hour": "it stops after long runs",
     },
     "trip-heat": {
-        "hot": FeatureSays(
-            "it stops in hot weather",
-            {"condenser-dirty": 1.5, "high-pressure-cutout": 1.7, "charge-high": 1.3, "non-condensables": 1.3}
-            | {"line-voltage": 1.3, "low-pressure-cutout": 0.7, "charge-low": 0.9},
-        ),
-        "mild": FeatureSays(
-            "it stops in mild weather too",
-            {"charge-low": 1.7, "low-pressure-cutout": 2, "metering-device": 1.5, "indoor-airflow": 1.5}
-            | {"condenser-dirty": 0.4, "high-pressure-cutout": 0.3, "charge-high": 0.6, "non-condensables": 0.6},
-        ),
+        "hot": "it stops in hot weather",
+        "mild": "it stops in mild weather too",
     },
     "dead-for": {
-        "hours": FeatureSays(
-            "it has stayed dead for hours under its call, longer than an overload stays open",
-            {
-                "compressor-winding-open": 3,
-                "compressor-overload-open": 0.5,  # one that has failed stays open as a winding does
-                "loose-connection": 1.3,
-                "indoor-airflow": 0.1,
-                "line-leg-lost": 1.5,
-                "line-voltage": 0.2,
-                "run-capacitor": 0.3,
-                "start-device": 0.3,
-            }
-            | _all(_OVERLOADED, 0.1)
-            | _all(("fan-motor", "fan-capacitor"), 0.2),
-        ),
+        "hours": "it has stayed dead for hours under its call, longer than an overload stays open",
     },
     "run-amps": {
-        "low": FeatureSays(
-            "it draws less than it used to at such temperatures",
-            _all(_COLD_SIDE, 2.5)
-            | {"compressor-not-pumping": 2.5, "condenser-dirty": 0.3, "charge-high": 0.3, "non-condensables": 0.3}
-            | {"thermostat-setting": 0.5, "thermostat": 0.5},
-        ),
-        "usual": FeatureSays(
-            "it draws what it always drew at such temperatures",
-            {"condenser-dirty": 0.5, "charge-high": 0.4, "compressor-not-pumping": 0.2, "non-condensables": 0.4},
-        ),
-        "high": FeatureSays(
-            "it draws more than it used to at such temperatures",
-            _all(("condenser-dirty", "charge-high", "non-condensables"), 2.5)
-            | _all(_COLD_SIDE, 0.3)
-            | {"compressor-not-pumping": 0.1, "thermostat-setting": 0.5, "thermostat": 0.5},
-        ),
+        "low": "it draws less than it used to at such temperatures",
+        "usual": "it draws what it always drew at such temperatures",
+        "high": "it draws more than it used to at such temperatures",
     },
     "opened": {
-        "in-run": FeatureSays(
-            "the contactor let go in the middle of a run with the call still there",
-            {
-                "pressure-switch": 4,
-                "low-pressure-cutout": 4,
-                "high-pressure-cutout": 4,
-                "charge-low": 4,
-                "indoor-airflow": 2,
-                "loose-connection": 1.2,
-                "line-supply-off": 0.6,
-            }
-            | {
-                "condenser-dirty": 4,
-                "fan-motor": 2,
-                "fan-capacitor": 2,
-                "contacts-not-making": 0.5,
-                "armature-blocked": 0.05,
-            }
-            | {"time-delay": 0.1},
-        ),
-        "at-start": FeatureSays(
-            "the contactor did not close when the call came",
-            {"pressure-switch": 0.5, "high-pressure-cutout": 0.2, "low-pressure-cutout": 0.5, "condenser-dirty": 0.1}
-            | {"charge-low": 0.3, "indoor-airflow": 0.2}
-            | {"fan-motor": 0.1, "fan-capacitor": 0.1},
-        ),
+        "in-run": "the contactor let go in the middle of a run with the call still there",
+        "at-start": "the contactor did not close when the call came",
     },
     "fan-amps": {
-        "high": FeatureSays(
-            "the fan draws more than its own normal",
-            {"fan-motor": 5, "fan-capacitor": 5, "condenser-dirty": 0.3, "charge-high": 0.3, "non-condensables": 0.3},
-        ),
-        "low": FeatureSays("the fan draws less than its own normal", {"fan-motor": 1.5, "line-voltage": 1.5}),
+        "high": "the fan draws more than its own normal",
+        "low": "the fan draws less than its own normal",
     },
     "clamps": {
-        "swapped": FeatureSays("the fan's clamp reads the compressor's current", {"monitor-sensing": 80}),
+        "swapped": "the fan's clamp reads the compressor's current",
     },
     "coil-before": {
-        "short": FeatureSays(
-            "the coil drew a short circuit's current before the 24 V went",
-            {"coil-shorted": 20, "control-wire-shorted": 0.5},
-        ),
-        "usual": FeatureSays(
-            "the coil drew its usual current until the 24 V went", {"coil-shorted": 0.2, "control-wire-shorted": 1.2}
-        ),
+        "short": "the coil drew a short circuit's current before the 24 V went",
+        "usual": "the coil drew its usual current until the 24 V went",
     },
     "comes-and-goes": {
-        "yes": FeatureSays(
-            "it works again by itself, which nothing burnt or blown does",
-            _PERMANENT
-            | {"loose-connection": 3, "load-shed": 2, "refrigerant-detector": 0.7, "thermostat-setting": 0.7},
-        ),
+        "yes": "it works again by itself, which nothing burnt or blown does",
     },
     "calls-satisfied": {
-        "yes": FeatureSays("calls are satisfied all the same, so what reads dead does run", {"monitor-sensing": 80}),
+        "yes": "calls are satisfied all the same, so what reads dead does run",
     },
     "line-blink": {
-        "yes": FeatureSays(
-            "the line blinked just before the start that stalled",
-            {"line-supply-off": 6, "line-voltage": 2, "thermostat": 2, "run-capacitor": 0.4, "compressor-locked": 0.3}
-            | {"start-device": 0.5},
-        ),
+        "yes": "the line blinked just before the start that stalled",
     },
     "starts": {
-        "lengthening": FeatureSays(
-            "starts take longer and longer", {"run-capacitor": 2.5, "start-device": 1.5, "line-supply-off": 0.3}
-        ),
-        "steady": FeatureSays("starts take as long as ever", {"run-capacitor": 0.7, "start-device": 0.8}),
+        "lengthening": "starts take longer and longer",
+        "steady": "starts take as long as ever",
     },
     # what settled minutes of the last run showed, where it is sensed (baselines/performance.py)
     "capacitor-load": {
-        "weak": FeatureSays("the run capacitor is weak under load", {"run-capacitor": 20}),
-        "good": FeatureSays("the run capacitor is good under load", {"run-capacitor": 0.1}),
+        "weak": "the run capacitor is weak under load",
+        "good": "the run capacitor is good under load",
     },
     "power-factor": {
-        "low": FeatureSays(
-            "the compressor's power factor is low",
-            {"run-capacitor": 2.5, "compressor-not-pumping": 2, "line-voltage": 1.5},
-        ),
-        "normal": FeatureSays(
-            "the compressor's power factor is normal", {"run-capacitor": 0.4, "compressor-not-pumping": 0.6}
-        ),
+        "low": "the compressor's power factor is low",
+        "normal": "the compressor's power factor is normal",
     },
     "start-sag": {
-        "usual": FeatureSays("the line voltage holds at the start", {"line-voltage": 0.5}),
-        "deep": FeatureSays("the line voltage breaks down at the start", {"line-voltage": 5, "loose-connection": 2}),
+        "usual": "the line voltage holds at the start",
+        "deep": "the line voltage breaks down at the start",
     },
     "large-pipe": {
-        "freezing": FeatureSays(
-            "the large pipe is freezing",
-            {"indoor-airflow": 4, "charge-low": 2, "metering-device": 2, "charge-high": 0.7},
-        ),
-        "cool": FeatureSays("the large pipe is cool", {"charge-low": 0.4, "compressor-not-pumping": 0.3}),
-        "warm": FeatureSays(
-            "the large pipe is warm",
-            {"charge-low": 3, "compressor-not-pumping": 4, "metering-device": 2, "indoor-airflow": 0.1},
-        ),
+        "freezing": "the large pipe is freezing",
+        "cool": "the large pipe is cool",
+        "warm": "the large pipe is warm",
     },
     "small-pipe": {
-        "near-outdoor": FeatureSays(
-            "the small pipe is hardly warmer than the air",
-            {"charge-low": 1.5, "compressor-not-pumping": 2, "charge-high": 1.5},
-        ),
-        "warm": FeatureSays("the small pipe is warm as it should be", {"compressor-not-pumping": 0.5}),
-        "hot": FeatureSays(
-            "the small pipe is hot",
-            {"condenser-dirty": 3, "fan-motor": 2, "fan-capacitor": 2, "non-condensables": 2, "charge-low": 0.4},
-        ),
+        "near-outdoor": "the small pipe is hardly warmer than the air",
+        "warm": "the small pipe is warm as it should be",
+        "hot": "the small pipe is hot",
     },
     "supply-lost": {
-        "at-start": FeatureSays(
-            "the supply went as the compressor started",
-            {"compressor-grounded": 4, "line-supply-off": 0.7, "loose-connection": 1.5, "line-leg-lost": 1.5},
-        ),
-        "in-run": FeatureSays("the supply went in the middle of a run", {"compressor-grounded": 2}),
-        "at-rest": FeatureSays("the supply went at rest", {"compressor-grounded": 0.1, "loose-connection": 0.5}),
+        "at-start": "the supply went as the compressor started",
+        "in-run": "the supply went in the middle of a run",
+        "at-rest": "the supply went at rest",
     },
+}
+FEATURES: dict[str, dict[str, FeatureSays]] = {
+    feature: {
+        symbol: FeatureSays(
+            says,
+            {
+                name: suspect.signs[feature][symbol]
+                for name, suspect in SUSPECTS.items()
+                if symbol in suspect.signs.get(feature, ())
+            },
+        )
+        for symbol, says in symbols.items()
+    }
+    for feature, symbols in _SAYS.items()
 }
 
 

@@ -1,4 +1,8 @@
-"""The suspects of the contract as a table, and what an observed symbol means in words."""
+"""The suspects, a row each, and what an observed symbol means in words.
+
+A row holds all that is said of a suspect by itself; behind which findings it stands is said with these, in
+predictions_control.py and predictions_motors.py.
+"""
 
 from __future__ import annotations
 
@@ -11,20 +15,47 @@ from condenser_monitor.monitor.diagnosis.elimination import Expect, expect
 
 
 class Suspect(NamedTuple):
-    """One suspect: its name in the trade's words, the part, what repairs it (for qualified people), how usual it is
-    among all calls of the trade (1 to 10; common practice, only the order and rough ratio mean anything), and what a
-    meter shows on the part itself."""
+    """One suspect.
+
+    title: its name in the trade's words. repair: for qualified people. usual: how usual it is among all calls of the
+    trade (1 to 10). load: what to take along for it (common practice). signs: feature -> symbol -> how much more, or
+    less, usual that is behind this suspect than behind the others; what is not named has ratio 1. meter: check -> what
+    it shows on the part itself. Usual and ratios are common practice put into figures by this project: only their order
+    and rough size mean anything.
+    """
 
     title: str
     part: str
     repair: str
     usual: float
+    load: tuple[str, ...]
+    signs: Mapping[str, Mapping[str, float]]
     meter: Mapping[str, Expect]
 
 
-def _suspect(title: str, part: str, repair: str, usual: float, **meter: str) -> Suspect:
-    return Suspect(title, part, repair, usual, {word.replace("_", "-"): expect(text) for word, text in meter.items()})
+def _suspect(
+    title: str,
+    part: str,
+    repair: str,
+    usual: float,
+    *,
+    load: tuple[str, ...] = (),
+    signs: Mapping[str, Mapping[str, float]] = {},
+    **meter: str,
+) -> Suspect:
+    shown = {word.replace("_", "-"): expect(text) for word, text in meter.items()}
+    return Suspect(title, part, repair, usual, load, signs, shown)
 
+
+# A one-pole contactor may feed the crankcase heater past its open pole: two poles would switch that off too.
+CONTACTOR = "contactor, {poles}-pole, {amps} A, 24 V coil (same number of poles: one may carry the crankcase heater)"
+_CAPACITORS = "run capacitors, common sizes and the nameplate's (read the old one's label)"
+_TRANSFORMER = "control transformer, multi-tap, 75 VA"
+_FUSES = "control fuses, 3 and 5 A automotive blade"
+_GAUGES = "manifold gauges"
+_RECOVERY = "recovery machine and cylinder, rated for mildly flammable refrigerants"
+_LEAKS = "leak detector for mildly flammable refrigerants"
+_DRAIN = "wet vacuum or nitrogen for the drain"
 
 SUSPECTS: dict[str, Suspect] = {
     "coil-open": _suspect(
@@ -32,6 +63,11 @@ SUSPECTS: dict[str, Suspect] = {
         "contactor",
         "install a contactor of the same coil voltage, poles and rating",
         4,
+        load=(CONTACTOR,),
+        signs={
+            "stalled": {"yes": 0.1},
+            "comes-and-goes": {"yes": 0.1},
+        },
         coil_ohms="open; seldom high",
     ),
     "coil-shorted": _suspect(
@@ -39,6 +75,11 @@ SUSPECTS: dict[str, Suspect] = {
         "contactor",
         "install a new contactor; then a new control fuse of the same rating",
         1.5,
+        load=(CONTACTOR, _FUSES),
+        signs={
+            "coil-before": {"short": 20, "usual": 0.2},
+            "comes-and-goes": {"yes": 0.1},
+        },
         coil_ohms="low; seldom usual",
     ),
     "armature-blocked": _suspect(
@@ -46,6 +87,8 @@ SUSPECTS: dict[str, Suspect] = {
         "contactor",
         "with the power off, clear what blocks it or install a new contactor",
         2,
+        load=(CONTACTOR,),
+        signs={"opened": {"in-run": 0.05}},
         plunger="blocked; seldom free",
         contacts="clean or debris",
     ),
@@ -54,6 +97,12 @@ SUSPECTS: dict[str, Suspect] = {
         "contactor",
         "install a new contactor; insects or dirt between the contacts may be cleared with the power off",
         5,
+        load=(CONTACTOR,),
+        signs={
+            "off-time": {"seconds": 2, "minutes": 0.4},
+            "stalled": {"yes": 0.1},
+            "opened": {"in-run": 0.5},
+        },
         contacts="burnt or debris; seldom clean",
         contact_drop="large or raised",
     ),
@@ -62,6 +111,8 @@ SUSPECTS: dict[str, Suspect] = {
         "contactor",
         "switch the unit off at the breaker or disconnect; install a new contactor and look for what overloaded it",
         3,
+        load=(CONTACTOR,),
+        signs={"comes-and-goes": {"yes": 0.3}},
         contacts="welded; seldom burnt",
         plunger="stuck-in; seldom free",
     ),
@@ -70,6 +121,7 @@ SUSPECTS: dict[str, Suspect] = {
         "contactor",
         "switch the unit off at the breaker or disconnect; install a new contactor",
         1,
+        load=(CONTACTOR,),
         plunger="stuck-in; seldom free",
         contacts="clean or debris; seldom burnt",
     ),
@@ -78,6 +130,8 @@ SUSPECTS: dict[str, Suspect] = {
         "24 V circuit",
         "find where the volts are lost: transformer tap and load, wire gauge, joints",
         2,
+        load=(_TRANSFORMER, "thermostat cable"),
+        signs={"off-time": {"seconds": 2}},
         rc_volts="low or normal",
         coil_pull_in="low; seldom normal",
         transformer_volts="low or normal",
@@ -88,6 +142,8 @@ SUSPECTS: dict[str, Suspect] = {
         "indoor unit",
         "find the short first (coil, wire rubbed through); then install a fuse of the same rating, never a larger one",
         4,
+        load=(_FUSES, "thermostat cable"),
+        signs={"comes-and-goes": {"yes": 0.02}},
         control_fuse="open",
     ),
     "control-transformer": _suspect(
@@ -95,6 +151,8 @@ SUSPECTS: dict[str, Suspect] = {
         "indoor unit",
         "find what overloaded it; install a class 2 transformer of the same voltages and at least the same VA",
         3,
+        load=(_TRANSFORMER, _FUSES),
+        signs={"comes-and-goes": {"yes": 0.1}},
         rc_volts="absent or low or high",
     ),
     "float-switch": _suspect(
@@ -102,6 +160,11 @@ SUSPECTS: dict[str, Suspect] = {
         "indoor unit",
         "clear the drain and empty the pan; the switch closes again by itself",
         8,
+        load=("float switch", _DRAIN),
+        signs={
+            "trip-amps": {"locked": 0.1, "high": 0.3, "usual": 1.5, "low": 0.5},
+            "trip-after": {"seconds": 0.1, "minutes": 0.2, "hour": 4},
+        },
         float_switch="open",
         drain_pan="wet or dry",
         float_volts="across",
@@ -111,6 +174,12 @@ SUSPECTS: dict[str, Suspect] = {
         "outdoor unit",
         "find why the pressure is too high or too low before anything is reset",
         3,
+        load=(_GAUGES, "pressure switch"),
+        signs={
+            "trip-amps": {"locked": 0.1, "high": 2, "low": 2},
+            "trip-after": {"minutes": 2},
+            "opened": {"in-run": 4, "at-start": 0.5},
+        },
         pressure_switch="open; seldom closed",
         pressure_volts="low-pressure or high-pressure; seldom none",
         reset_kind="none or popped",
@@ -120,6 +189,8 @@ SUSPECTS: dict[str, Suspect] = {
         "24 V circuit",
         "find the break (garden tools, animals, staples); use a spare wire or pull a new cable",
         3,
+        load=("thermostat cable", "wire connectors"),
+        signs={"comes-and-goes": {"yes": 0.3}},
         control_wire="open",
     ),
     "loose-connection": _suspect(
@@ -127,6 +198,17 @@ SUSPECTS: dict[str, Suspect] = {
         "wiring",
         "with the power off, remake the joint; cut back burnt wire and install a new terminal",
         4,
+        load=("spade terminals and crimper", "wire connectors"),
+        signs={
+            "off-time": {"seconds": 4, "minutes": 0.4, "long": 0.3},
+            "trip-amps": {"locked": 0.5, "usual": 2},
+            "stalled": {"yes": 0.4},
+            "dead-for": {"hours": 1.3},
+            "opened": {"in-run": 1.2},
+            "comes-and-goes": {"yes": 3},
+            "start-sag": {"deep": 2},
+            "supply-lost": {"at-start": 1.5, "at-rest": 0.5},
+        },
         connections="loose; seldom tight",
         contact_drop="small; seldom raised",
         start_volts="usual; seldom deep",
@@ -138,6 +220,15 @@ SUSPECTS: dict[str, Suspect] = {
         "look at breaker, disconnect and fuses; one that tripped at a start: compressor, fan and wiring to ground"
         " before any reset; a breaker that trips again needs an electrician, not a third try",
         5,
+        load=("disconnect fuses", "disconnect with pull-out"),
+        signs={
+            "stalled": {"yes": 0.3},
+            "opened": {"in-run": 0.6},
+            "comes-and-goes": {"yes": 0.3},
+            "line-blink": {"yes": 6},
+            "starts": {"lengthening": 0.3},
+            "supply-lost": {"at-start": 0.7},
+        },
         breakers="off; seldom on",
         line_fuses="open or closed",
     ),
@@ -146,6 +237,11 @@ SUSPECTS: dict[str, Suspect] = {
         "time-delay relay",
         "install a new relay of the same delay",
         1,
+        load=("time-delay relay",),
+        signs={
+            "opened": {"in-run": 0.1},
+            "comes-and-goes": {"yes": 0.1},
+        },
         time_delay_volts="across",
     ),
     "run-capacitor": _suspect(
@@ -153,6 +249,18 @@ SUSPECTS: dict[str, Suspect] = {
         "run capacitor",
         "install a capacitor of the same microfarads and at least the same voltage",
         10,
+        load=(_CAPACITORS,),
+        signs={
+            "off-time": {"seconds": 0.15, "long": 1.5},
+            "trip-amps": {"locked": 3, "usual": 0.3, "low": 0.1},
+            "stalled": {"yes": 3},
+            "trip-after": {"seconds": 2, "hour": 0.5},
+            "dead-for": {"hours": 0.3},
+            "line-blink": {"yes": 0.4},
+            "starts": {"lengthening": 2.5, "steady": 0.7},
+            "capacitor-load": {"weak": 20, "good": 0.1},
+            "power-factor": {"low": 2.5, "normal": 0.4},
+        },
         run_capacitor="dead or weak or over",
         capacitor_amps="dead or weak; seldom over",
         fan_capacitor="good; seldom weak or dead",
@@ -163,6 +271,13 @@ SUSPECTS: dict[str, Suspect] = {
         "compressor",
         "leave it off to cool, up to some hours; find what heated it: capacitor, dirty condenser, fan, low charge",
         3,
+        load=(_CAPACITORS, "contact thermometer"),
+        signs={
+            "off-time": {"seconds": 0.02, "long": 1.5},
+            "trip-amps": {"locked": 0.3},
+            "stalled": {"yes": 0.1},
+            "dead-for": {"hours": 0.5},  # one that has failed stays open as a winding does
+        },
         winding_ohms="overload-open; seldom balanced",
     ),
     "compressor-locked": _suspect(
@@ -170,6 +285,15 @@ SUSPECTS: dict[str, Suspect] = {
         "compressor",
         "rule out capacitor and line voltage first; a start kit may free it for a time, else a new compressor",
         2,
+        load=(_CAPACITORS, "start capacitor and potential relay"),
+        signs={
+            "off-time": {"seconds": 0.15},
+            "trip-amps": {"locked": 3, "usual": 0.05, "low": 0.02},
+            "stalled": {"yes": 3},
+            "trip-after": {"seconds": 3, "minutes": 0.2, "hour": 0.05},
+            "comes-and-goes": {"yes": 0.3},
+            "line-blink": {"yes": 0.3},
+        },
         winding_ohms="balanced or overload-open",
     ),
     "compressor-winding-open": _suspect(
@@ -177,6 +301,13 @@ SUSPECTS: dict[str, Suspect] = {
         "compressor",
         "make sure it is not the overload (let it cool); then a new compressor",
         1,
+        load=("insulation tester",),
+        signs={
+            "trip-amps": {"locked": 2},
+            "stalled": {"yes": 2},
+            "dead-for": {"hours": 3},
+            "comes-and-goes": {"yes": 0.05},
+        },
         winding_ohms="winding-open; seldom overload-open",  # an open common winding reads as an open overload does
         compressor_to_ground="clear; seldom grounded",
     ),
@@ -185,6 +316,16 @@ SUSPECTS: dict[str, Suspect] = {
         "condenser fan",
         "install a motor of the same power, speed and rotation, with its capacitor",
         6,
+        load=("condenser fan motor with capacitor", "fan blade puller"),
+        signs={
+            "off-time": {"seconds": 0.15},
+            "trip-amps": {"locked": 0.3, "high": 3, "low": 0.1},
+            "trip-after": {"minutes": 2, "hour": 0.5},
+            "dead-for": {"hours": 0.2},
+            "opened": {"in-run": 2, "at-start": 0.1},
+            "fan-amps": {"high": 5, "low": 1.5},
+            "small-pipe": {"hot": 2},
+        },
         fan_blade="stiff or free",
         fan_ohms="open or usual",
         winding_ohms="balanced; seldom overload-open",
@@ -194,6 +335,16 @@ SUSPECTS: dict[str, Suspect] = {
         "fan capacitor",
         "install a capacitor of the same microfarads and at least the same voltage",
         6,
+        load=(_CAPACITORS,),
+        signs={
+            "off-time": {"seconds": 0.15},
+            "trip-amps": {"locked": 0.3, "high": 3, "low": 0.1},
+            "trip-after": {"minutes": 2, "hour": 0.5},
+            "dead-for": {"hours": 0.2},
+            "opened": {"in-run": 2, "at-start": 0.1},
+            "fan-amps": {"high": 5},
+            "small-pipe": {"hot": 2},
+        },
         fan_capacitor="dead or weak or over",
         winding_ohms="balanced; seldom overload-open",
     ),
@@ -202,6 +353,19 @@ SUSPECTS: dict[str, Suspect] = {
         "condenser coil",
         "with the power off, rinse the coil from inside out with a garden hose; cut plants back",
         7,
+        load=("garden hose and coil cleaner", "fin comb"),
+        signs={
+            "off-time": {"seconds": 0.1},
+            "trip-amps": {"locked": 0.1, "high": 3, "usual": 0.3, "low": 0.1},
+            "stalled": {"yes": 0.2},
+            "trip-after": {"seconds": 0.2, "minutes": 1.5},
+            "trip-heat": {"hot": 1.5, "mild": 0.4},
+            "dead-for": {"hours": 0.1},
+            "run-amps": {"low": 0.3, "usual": 0.5, "high": 2.5},
+            "opened": {"in-run": 4, "at-start": 0.1},
+            "fan-amps": {"high": 0.3},
+            "small-pipe": {"hot": 3},
+        },
         condenser_coil="dirty",
         winding_ohms="balanced; seldom overload-open",
         charge="normal or high",
@@ -212,6 +376,19 @@ SUSPECTS: dict[str, Suspect] = {
         "refrigerant circuit",
         "find and repair the leak, then charge by weight or by the maker's chart; certified people only",
         7,
+        load=(_GAUGES, _LEAKS, "refrigerant and scales"),
+        signs={
+            "off-time": {"seconds": 0.1},
+            "trip-amps": {"locked": 0.1, "high": 0.15, "low": 6},
+            "stalled": {"yes": 0.2},
+            "trip-after": {"minutes": 3},
+            "trip-heat": {"hot": 0.9, "mild": 1.7},
+            "dead-for": {"hours": 0.1},
+            "run-amps": {"low": 2.5, "high": 0.3},
+            "opened": {"in-run": 4, "at-start": 0.3},
+            "large-pipe": {"freezing": 2, "cool": 0.4, "warm": 3},
+            "small-pipe": {"near-outdoor": 1.5, "hot": 0.4},
+        },
         charge="low",
         superheat="high; seldom normal",
         subcooling="low; seldom normal",
@@ -224,6 +401,19 @@ SUSPECTS: dict[str, Suspect] = {
         "refrigerant circuit",
         "recover the excess by the maker's chart; certified people only",
         1.5,
+        load=(_GAUGES, _RECOVERY),
+        signs={
+            "off-time": {"seconds": 0.1},
+            "trip-amps": {"locked": 0.1, "high": 3, "usual": 0.3, "low": 0.1},
+            "stalled": {"yes": 0.2},
+            "trip-after": {"seconds": 0.4},
+            "trip-heat": {"hot": 1.3, "mild": 0.6},
+            "dead-for": {"hours": 0.1},
+            "run-amps": {"low": 0.3, "usual": 0.4, "high": 2.5},
+            "fan-amps": {"high": 0.3},
+            "large-pipe": {"freezing": 0.7},
+            "small-pipe": {"near-outdoor": 1.5},
+        },
         charge="high",
         subcooling="high",
         superheat="low or normal",
@@ -233,6 +423,10 @@ SUSPECTS: dict[str, Suspect] = {
         "thermostat",
         "set it to cool, below room temperature; look at schedule and differential",
         5,
+        signs={
+            "run-amps": {"low": 0.5, "high": 0.5},
+            "comes-and-goes": {"yes": 0.7},
+        },
         thermostat_setting="wrong",
         jumper_ry="starts",
     ),
@@ -241,6 +435,11 @@ SUSPECTS: dict[str, Suspect] = {
         "thermostat",
         "new batteries; keep it out of draught and sun; else a new thermostat",
         4,
+        load=("thermostat", "batteries"),
+        signs={
+            "run-amps": {"low": 0.5, "high": 0.5},
+            "line-blink": {"yes": 2},
+        },
         thermostat_setting="right",
         jumper_ry="starts",
     ),
@@ -256,6 +455,12 @@ SUSPECTS: dict[str, Suspect] = {
         "monitor",
         "look at the sense's clamp, wire and board; compare its reading with a meter",
         1,
+        load=("spare clamp and sensor board",),
+        signs={
+            "off-time": {"seconds": 2, "minutes": 0.5},
+            "clamps": {"swapped": 80},
+            "calls-satisfied": {"yes": 80},
+        },
         sense_compare="differs",
     ),
     "compressor-grounded": _suspect(
@@ -265,6 +470,11 @@ SUSPECTS: dict[str, Suspect] = {
         " certified"
         " people",
         1.5,
+        load=("insulation tester", _RECOVERY),
+        signs={
+            "comes-and-goes": {"yes": 0.03},
+            "supply-lost": {"at-start": 4, "in-run": 2, "at-rest": 0.1},
+        },
         compressor_to_ground="grounded; seldom doubtful",
         breakers="off; seldom on",
     ),
@@ -273,6 +483,12 @@ SUSPECTS: dict[str, Suspect] = {
         "line supply",
         "find where the leg ends: breaker pole, disconnect fuse, lug, meter base; an electrician or the utility",
         1.5,
+        load=("disconnect fuses", "disconnect with pull-out", "two-pole breaker"),
+        signs={
+            "dead-for": {"hours": 1.5},
+            "comes-and-goes": {"yes": 0.3},
+            "supply-lost": {"at-start": 1.5},
+        },
         leg_to_ground="one-missing",
         line_fuses="open or closed",
         breakers="on or off",
@@ -285,6 +501,18 @@ SUSPECTS: dict[str, Suspect] = {
         "line supply",
         "measure at the service at the same time: the utility's volts, or what wire and joints lose",
         1.5,
+        load=("multimeter with min and max hold",),
+        signs={
+            "trip-amps": {"locked": 1.5, "high": 1.5},
+            "stalled": {"yes": 1.5},
+            "trip-after": {"seconds": 1.5},
+            "trip-heat": {"hot": 1.3},
+            "dead-for": {"hours": 0.2},
+            "fan-amps": {"low": 1.5},
+            "line-blink": {"yes": 2},
+            "power-factor": {"low": 1.5},
+            "start-sag": {"usual": 0.5, "deep": 5},
+        },
         line_volts="low or high; seldom normal",
         start_volts="deep; seldom usual",
         winding_ohms="balanced or overload-open",
@@ -294,6 +522,16 @@ SUSPECTS: dict[str, Suspect] = {
         "start device",
         "replace start capacitor and relay together, of the type that the compressor asks for",
         1.5,
+        load=("start capacitor and potential relay",),
+        signs={
+            "off-time": {"seconds": 0.15},
+            "trip-amps": {"locked": 3, "usual": 0.1},
+            "stalled": {"yes": 3},
+            "trip-after": {"seconds": 2.5, "minutes": 0.3},
+            "dead-for": {"hours": 0.3},
+            "line-blink": {"yes": 0.5},
+            "starts": {"lengthening": 1.5, "steady": 0.8},
+        },
         start_capacitor="dead or weak; seldom good",
         winding_ohms="balanced or overload-open",
     ),
@@ -302,6 +540,14 @@ SUSPECTS: dict[str, Suspect] = {
         "compressor",
         "make sure of charge and reversing valve first; then a new compressor, by certified people",
         1.5,
+        load=(_GAUGES, _RECOVERY),
+        signs={
+            "trip-amps": {"low": 2},
+            "run-amps": {"low": 2.5, "usual": 0.2, "high": 0.1},
+            "power-factor": {"low": 2, "normal": 0.6},
+            "large-pipe": {"cool": 0.3, "warm": 4},
+            "small-pipe": {"near-outdoor": 2, "warm": 0.5},
+        },
         pumping="equal",
         air_split="low",
     ),
@@ -312,6 +558,16 @@ SUSPECTS: dict[str, Suspect] = {
         " certified people"
         " only",
         2,
+        load=(_GAUGES, "filter drier", _RECOVERY),
+        signs={
+            "off-time": {"seconds": 0.1},
+            "trip-amps": {"locked": 0.1, "high": 0.15, "low": 3},
+            "stalled": {"yes": 0.2},
+            "trip-heat": {"mild": 1.5},
+            "dead-for": {"hours": 0.1},
+            "run-amps": {"low": 2.5, "high": 0.3},
+            "large-pipe": {"freezing": 2, "warm": 2},
+        },
         superheat="high; seldom low",
         subcooling="high or normal",
         charge="normal; seldom low",
@@ -323,6 +579,17 @@ SUSPECTS: dict[str, Suspect] = {
         "refrigerant circuit",
         "recover, evacuate to a deep vacuum that holds, and charge by weight; certified people only",
         0.7,
+        load=(_GAUGES, "vacuum pump and vacuum gauge", _RECOVERY),
+        signs={
+            "off-time": {"seconds": 0.1},
+            "trip-amps": {"locked": 0.1, "high": 3, "low": 0.1},
+            "stalled": {"yes": 0.2},
+            "trip-heat": {"hot": 1.3, "mild": 0.6},
+            "dead-for": {"hours": 0.1},
+            "run-amps": {"low": 0.3, "usual": 0.4, "high": 2.5},
+            "fan-amps": {"high": 0.3},
+            "small-pipe": {"hot": 2},
+        },
         standing_pressure="above",
         subcooling="high; seldom normal",
         charge="normal or high",
@@ -332,6 +599,18 @@ SUSPECTS: dict[str, Suspect] = {
         "indoor unit",
         "a clean filter and coil, open registers; then blower, its capacitor and the ducts",
         6,
+        load=("air filters", "manometer with probes", "blower capacitor"),
+        signs={
+            "off-time": {"seconds": 0.1},
+            "trip-amps": {"locked": 0.1, "high": 0.15, "low": 3},
+            "stalled": {"yes": 0.2},
+            "trip-after": {"seconds": 0.3, "hour": 1.5},
+            "trip-heat": {"mild": 1.5},
+            "dead-for": {"hours": 0.1},
+            "run-amps": {"low": 2.5, "high": 0.3},
+            "opened": {"in-run": 2, "at-start": 0.2},
+            "large-pipe": {"freezing": 4, "warm": 0.1},
+        },
         filter="dirty or clean",
         registers="weak or strong",
         static_pressure="high or normal",
@@ -344,6 +623,15 @@ SUSPECTS: dict[str, Suspect] = {
         "outdoor unit",
         "find why the suction pressure is low (charge, air, metering) before anything is reset",
         2,
+        load=(_GAUGES, _LEAKS, "low-pressure switch"),
+        signs={
+            "off-time": {"seconds": 0.3, "long": 0.5},
+            "trip-amps": {"locked": 0.1, "high": 0.15, "usual": 1.5, "low": 3},
+            "trip-after": {"minutes": 2, "hour": 0.7},
+            "trip-heat": {"hot": 0.7, "mild": 2},
+            "run-amps": {"low": 2.5, "high": 0.3},
+            "opened": {"in-run": 4, "at-start": 0.5},
+        },
         pressure_volts="low-pressure; seldom none",
         pressure_switch="open or closed",
         reset_kind="none or popped",
@@ -353,6 +641,15 @@ SUSPECTS: dict[str, Suspect] = {
         "outdoor unit",
         "find why the head pressure is high (coil, fan, overcharge, air) before anything is reset",
         2,
+        load=(_GAUGES, "garden hose and coil cleaner", "high-pressure switch"),
+        signs={
+            "off-time": {"seconds": 0.1},
+            # it opens far above what is normal, and so are the amperes there
+            "trip-amps": {"locked": 0.1, "high": 3, "usual": 0.15, "low": 0.1},
+            "trip-after": {"seconds": 0.4, "minutes": 2},
+            "trip-heat": {"hot": 1.7, "mild": 0.3},
+            "opened": {"in-run": 4, "at-start": 0.2},
+        },
         pressure_volts="high-pressure; seldom none",
         pressure_switch="open or closed",
         reset_kind="none or popped",
@@ -362,6 +659,7 @@ SUSPECTS: dict[str, Suspect] = {
         "defrost board",
         "rule out its inputs (delay, sensors, lockout after trips); then a new board",
         1.2,
+        load=("defrost board",),
         board_volts="held",
     ),
     "indoor-board": _suspect(
@@ -369,6 +667,7 @@ SUSPECTS: dict[str, Suspect] = {
         "indoor unit",
         "rule out fuse, door switch and float first; then a new board",
         1.5,
+        load=("indoor control board", _FUSES),
         indoor_board="fault",
     ),
     "door-switch": _suspect(
@@ -376,6 +675,7 @@ SUSPECTS: dict[str, Suspect] = {
         "indoor unit",
         "seat the panel; else replace the switch, never bridge it",
         1.5,
+        load=("door switch",),
         door_panel="off; seldom shut",
     ),
     "refrigerant-detector": _suspect(
@@ -383,6 +683,8 @@ SUSPECTS: dict[str, Suspect] = {
         "indoor unit",
         "air the room, no flames; find the leak with tools for mildly flammable refrigerants; certified people only",
         0.6,
+        load=(_LEAKS, "refrigerant sensor"),
+        signs={"comes-and-goes": {"yes": 0.7}},
         leak_alarm="alarm; seldom quiet",
     ),
     "control-wire-shorted": _suspect(
@@ -390,6 +692,11 @@ SUSPECTS: dict[str, Suspect] = {
         "24 V circuit",
         "find the place, replace the cable, and then the fuse of the same rating",
         2,
+        load=("thermostat cable", _FUSES),
+        signs={
+            "coil-before": {"short": 0.5, "usual": 1.2},
+            "comes-and-goes": {"yes": 0.3},
+        },
         control_wire_short="shorted; seldom clear",
         control_fuse="open or closed",
     ),
@@ -398,6 +705,10 @@ SUSPECTS: dict[str, Suspect] = {
         "load switch",
         "nothing is broken: it comes back by itself; if not, the utility replaces its switch",
         1,
+        signs={
+            "trip-after": {"seconds": 0.3},  # the utility's switch knows nothing of starts
+            "comes-and-goes": {"yes": 2},
+        },
         shed_switch="active; seldom idle",
     ),
     "fan-control": _suspect(
@@ -405,6 +716,7 @@ SUSPECTS: dict[str, Suspect] = {
         "condenser fan",
         "measure in and out of relay or board; replace that, not the motor",
         1.2,
+        load=("fan relay", "defrost board"),
         fan_volts="absent",
     ),
 }

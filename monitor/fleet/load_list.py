@@ -1,6 +1,4 @@
-"""What to load on the truck for each suspect, with the size that the nameplate asks for. Common practice, no source,
-but for the contactor's ratings. Pure.
-"""
+"""What to load on the truck, from the rows of the suspects, with the size that the nameplate asks for. Pure."""
 
 from __future__ import annotations
 
@@ -8,68 +6,10 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 
 from condenser_monitor.monitor.core.config import Unit
-from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.diagnosis.suspects import CONTACTOR, SUSPECTS
 from condenser_monitor.monitor.limits import CONTACTOR_LRA_A, FLEET
 
 _LOADED = int(FLEET.suspects_loaded.value)
-# A one-pole contactor may feed the crankcase heater past its open pole: two poles would switch that off too.
-CONTACTOR = "contactor, {poles}-pole, {amps} A, 24 V coil (same number of poles: one may carry the crankcase heater)"
-_CONTACTOR = (CONTACTOR,)
-_CAPACITORS = "run capacitors, common sizes and the nameplate's (read the old one's label)"
-_TRANSFORMER = "control transformer, multi-tap, 75 VA"
-_FUSES = "control fuses, 3 and 5 A automotive blade"
-_GAUGES = "manifold gauges"
-_RECOVERY = "recovery machine and cylinder, rated for mildly flammable refrigerants"
-_LEAKS = "leak detector for mildly flammable refrigerants"
-_DRAIN = "wet vacuum or nitrogen for the drain"
-
-LOADS: dict[str, tuple[str, ...]] = {
-    "coil-open": _CONTACTOR,
-    "coil-shorted": (CONTACTOR, _FUSES),
-    "armature-blocked": _CONTACTOR,
-    "contacts-not-making": _CONTACTOR,
-    "contacts-welded": _CONTACTOR,
-    "armature-stuck-in": _CONTACTOR,
-    "control-voltage-weak": (_TRANSFORMER, "thermostat cable"),
-    "control-fuse": (_FUSES, "thermostat cable"),
-    "control-transformer": (_TRANSFORMER, _FUSES),
-    "float-switch": ("float switch", _DRAIN),
-    "pressure-switch": (_GAUGES, "pressure switch"),
-    "low-pressure-cutout": (_GAUGES, _LEAKS, "low-pressure switch"),
-    "high-pressure-cutout": (_GAUGES, "garden hose and coil cleaner", "high-pressure switch"),
-    "control-wire-open": ("thermostat cable", "wire connectors"),
-    "control-wire-shorted": ("thermostat cable", _FUSES),
-    "loose-connection": ("spade terminals and crimper", "wire connectors"),
-    "line-supply-off": ("disconnect fuses", "disconnect with pull-out"),
-    "line-leg-lost": ("disconnect fuses", "disconnect with pull-out", "two-pole breaker"),
-    "line-voltage": ("multimeter with min and max hold",),
-    "time-delay": ("time-delay relay",),
-    "run-capacitor": (_CAPACITORS,),
-    "start-device": ("start capacitor and potential relay",),
-    "compressor-overload-open": (_CAPACITORS, "contact thermometer"),
-    "compressor-locked": (_CAPACITORS, "start capacitor and potential relay"),
-    "compressor-winding-open": ("insulation tester",),
-    "compressor-grounded": ("insulation tester", _RECOVERY),
-    "compressor-not-pumping": (_GAUGES, _RECOVERY),
-    "fan-motor": ("condenser fan motor with capacitor", "fan blade puller"),
-    "fan-capacitor": (_CAPACITORS,),
-    "fan-control": ("fan relay", "defrost board"),
-    "condenser-dirty": ("garden hose and coil cleaner", "fin comb"),
-    "charge-low": (_GAUGES, _LEAKS, "refrigerant and scales"),
-    "charge-high": (_GAUGES, _RECOVERY),
-    "metering-device": (_GAUGES, "filter drier", _RECOVERY),
-    "non-condensables": (_GAUGES, "vacuum pump and vacuum gauge", _RECOVERY),
-    "indoor-airflow": ("air filters", "manometer with probes", "blower capacitor"),
-    "thermostat-setting": (),
-    "thermostat": ("thermostat", "batteries"),
-    "defrost-board": ("defrost board",),
-    "indoor-board": ("indoor control board", _FUSES),
-    "door-switch": ("door switch",),
-    "refrigerant-detector": (_LEAKS, "refrigerant sensor"),
-    "load-shed": (),
-    "equipment-oversized": (),
-    "monitor-sensing": ("spare clamp and sensor board",),
-}
 
 
 def contactor_amps(unit: Unit) -> int:
@@ -87,7 +27,9 @@ def likely_part(suspects: Sequence[str]) -> str:
 
 def load(suspects: Iterable[str], unit: Unit | None) -> tuple[str, ...]:
     """What to take for these suspects, the likeliest first, each thing once. Without a nameplate no size is named."""
-    things = dict.fromkeys(thing for suspect in suspects for thing in LOADS.get(suspect, ()))
+    things = dict.fromkeys(
+        thing for suspect in suspects for thing in (SUSPECTS[suspect].load if suspect in SUSPECTS else ())
+    )
     return tuple(_sized(thing, unit) for thing in things)
 
 
