@@ -21,8 +21,7 @@ from condenser_monitor.monitor.core.records import (
     AlertState,
     CycleState,
 )
-from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Check
-from condenser_monitor.monitor.diagnosis.checks.figures import FIGURES
+from condenser_monitor.monitor.diagnosis.checks.base import CAUTION_FIGURES, CAUTIONS, Check, Figure
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.elimination import Expect
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
@@ -190,7 +189,7 @@ def checks_page() -> list[str]:
         lines += _check(check)
     lines += ["## Cautions", ""]
     for name, text in CAUTIONS.items():
-        lines += [f"- **{name}**: {text}", *_figures(f"caution {name}")]
+        lines += [f"- **{name}**: {text}", *_figures(CAUTION_FIGURES.get(name, ()))]
     return lines
 
 
@@ -209,15 +208,15 @@ def _check(check: Check) -> Iterator[str]:
     if check.cautions:
         yield f"- Cautions: {', '.join(check.cautions)}"
     yield f"- Expected: {check.expected} ({check.basis}: {check.source})"
-    yield from _figures(check.name)
+    yield from _figures(check.figures)
     for outcome in check.outcomes:
         yield f"- `{outcome.symbol}`{_range(check, outcome.symbol)}: {outcome.says}"
     yield ""
 
 
-def _figures(name: str) -> Iterator[str]:
+def _figures(figures: Iterable[Figure]) -> Iterator[str]:
     """Each figure of the words, with its basis and its source."""
-    for figure in FIGURES.get(name, ()):
+    for figure in figures:
         yield f"    - {figure.shown}: {figure.basis}; {figure.source}"
 
 
@@ -276,6 +275,8 @@ def sources_page() -> list[str]:
         "Every document that a number of the program rests on. Numbers without a document are common practice or our"
         " own choice, and say so in [limits](limits.md).",
     )
+    figures = {check.name: check.figures for check in CHECKS.values()}
+    figures |= {f"caution {name}": rows for name, rows in CAUTION_FIGURES.items()}
     for name, row in sources.sources():
         used = [key for key, limit in limits.single_limits().items() if row.cite in limit.source]
         used += [
@@ -287,7 +288,7 @@ def sources_page() -> list[str]:
         used += [
             f"check {check.name}" for check in CHECKS.values() if row.text in check.source or row.says == check.source
         ]
-        used += [f"{name}: {one.shown}" for name, rows in FIGURES.items() for one in rows if row.cite in one.source]
+        used += [f"{name}: {one.shown}" for name, rows in figures.items() for one in rows if row.cite in one.source]
         lines += [f"## {name}", "", f"{row.cite}: {row.says}.", "", f"- {_ACCESS[row.access]}{_looked(row)}"]
         lines += [f"- used by {_codes(used)}" if used else "- used by the circuits or the simulator", ""]
     return lines

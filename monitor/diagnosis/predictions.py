@@ -17,6 +17,7 @@ from collections.abc import Iterable, Mapping
 from typing import NamedTuple
 
 from condenser_monitor.monitor.core.readings import SYMBOLS
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.elimination import Expect, expect
 
 # The first link that went dead when the last runs ended: the thermostat's output; the call while the thermostat
@@ -97,30 +98,14 @@ def situation(base: Mapping[str, str], *causes: Cause) -> Situation:
 
 # ---------------------------------------------------------------- what a meter shows where a sense would say so
 
-_Words = dict[str, tuple[str, ...]]
-_PRESENT: _Words = {"off": ("absent",), "on": ("normal",)}
-_VOLTS: _Words = {"dead": ("absent",), "ghost": ("low",), "weak": ("low",), "normal": ("normal",), "high": ("high",)}
-# check -> (the sense that tells the same, symbol of the sense -> what the meter then shows)
-METER_BY_SENSE: dict[str, tuple[str, _Words]] = {
-    "transformer-volts": ("control_power", {"off": ("absent", "low", "normal"), "on": ("normal",)}),
-    "rc-volts": ("control_power", _PRESENT),
-    "thermostat-volts": ("thermostat", _PRESENT),
-    "splice-volts": ("control_v", _VOLTS),
-    "coil-volts": ("control_v", _VOLTS),
-    "line-volts": ("supply", _PRESENT),
-    "load-volts": ("load", _PRESENT),
-    "running-amps": (
-        "compressor_a",
-        {"still": ("none",), "running": ("low", "normal", "high", "overload"), "locked": ("locked",)},
-    ),
-}
+SAME_AS = {check.name: check.same_as for check in CHECKS.values() if check.same_as is not None}
 LISTEN = {(False, False): "nothing", (False, True): "fan-only", (True, False): "compressor-only", (True, True): "both"}
 
 
 def meter_by_senses(predicts: Mapping[str, Expect]) -> dict[str, Expect]:
     """What the live checks show, as far as the predictions for the senses settle it."""
     shown = {}
-    for check, (sense, words) in METER_BY_SENSE.items():
+    for check, (sense, words) in SAME_AS.items():
         if sense in predicts:
             usual, seldom = (frozenset(word for symbol in part for word in words[symbol]) for part in predicts[sense])
             shown[check] = Expect(usual, seldom - usual)

@@ -11,8 +11,7 @@ import pytest
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Unit
-from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Check
-from condenser_monitor.monitor.diagnosis.checks.figures import FIGURES
+from condenser_monitor.monitor.diagnosis.checks.base import CAUTION_FIGURES, CAUTIONS, Check
 from condenser_monitor.monitor.diagnosis.checks.rows import (
     CHECKS,
     Place,
@@ -142,12 +141,15 @@ _NUMBER = re.compile(r"\d+(?:[.,]\d+)*")
 WORDS = {name: check.expected for name, check in CHECKS.items()} | {
     f"caution {name}": text for name, text in CAUTIONS.items()
 }
+FIGURES = {check.name: check.figures for check in CHECKS.values()} | {
+    f"caution {name}": CAUTION_FIGURES.get(name, ()) for name in CAUTIONS
+}
 
 
 @pytest.mark.parametrize("name", WORDS)
 def test_every_figure_of_the_words_has_a_row_with_its_source(name: str) -> None:
     """No number in what a check expects, or in a caution, without basis and source; no row for words that are gone."""
-    rows_ = FIGURES.get(name, ())
+    rows_ = FIGURES[name]
     sourced = [number for row in rows_ for number in _NUMBER.findall(row.shown)]
     # of terminals' names (L1, T1) the digit is no figure
     words = re.sub(r"\b[LT][12]\b", "", WORDS[name])
@@ -158,9 +160,9 @@ def test_every_figure_of_the_words_has_a_row_with_its_source(name: str) -> None:
         assert row.source
 
 
-def test_figures_are_of_checks_and_cautions_that_exist() -> None:
+def test_figures_are_of_cautions_that_exist() -> None:
     """A misspelt name would leave a figure without its source unseen."""
-    assert set(FIGURES) <= set(WORDS)
+    assert set(CAUTION_FIGURES) <= set(CAUTIONS)
 
 
 # Each limit that a check judges by, in the words of its check: unit of the words over unit of the limit

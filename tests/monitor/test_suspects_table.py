@@ -10,7 +10,7 @@ from condenser_monitor.monitor.core.readings import SYMBOLS
 from condenser_monitor.monitor.diagnosis import unit_diagnosis
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.features import FEATURES
-from condenser_monitor.monitor.diagnosis.predictions import HISTORY, METER_BY_SENSE
+from condenser_monitor.monitor.diagnosis.predictions import HISTORY
 from condenser_monitor.monitor.diagnosis.suspects import SAYS, SUSPECTS, clause
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
     ROWS,
@@ -56,7 +56,7 @@ def test_every_row_says_an_outcome_for_every_check_or_the_finding_declares_no_ne
             silent = [row.suspect for row in rows if check.name not in row.predicts]
             if not silent:
                 continue
-            sense = METER_BY_SENSE.get(check.name, ("", {}))[0]
+            sense = check.same_as[0] if check.same_as else ""
             no_news = not check.news or check.sound is None
             assert no_news, (finding, check.name, silent)
             unsaid = {row.suspect for row in rows if sense and sense not in row.predicts}

@@ -1,13 +1,19 @@
-"""What a check is: the nouns of the catalogue in rows.py, and the cautions that its rows name."""
+"""What a check is: the nouns of the catalogue in rows.py, and the cautions that its rows name.
+
+A figure stands beside the words that carry it: every number of `expected` and of the cautions has one, and of the steps
+where it is a figure to judge by. A test holds each number of the words to its figure, and a figure of a limit to that
+limit's value.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Literal, NamedTuple
 
-from condenser_monitor.monitor import limits
+from condenser_monitor.monitor import limits, sources
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.limits import Limit
+from condenser_monitor.monitor.sources import Source
 
 Power = Literal["as-is", "off", "live"]
 Who = Literal["homeowner", "technician"]
@@ -48,25 +54,47 @@ class Bound(NamedTuple):
         return self.limit.value * scale[self.times]
 
 
+class Figure(NamedTuple):
+    """A figure as it stands in the words, its basis (one of limits.BASES) and where it comes from."""
+
+    shown: str
+    basis: str
+    source: str
+
+
+def by_limit(limit: Limit, shown: str) -> Figure:
+    """Return a figure that is a limit of the program."""
+    return Figure(shown, limit.basis, limit.source)
+
+
+def by_source(source: Source, shown: str, why: str = "") -> Figure:
+    """Return a figure from a row of the ledger. `why`: what was made of it by arithmetic."""
+    return Figure(shown, source.basis, f"{source.cite}: {why or source.says}")
+
+
+def by_practice(shown: str, why: str = "no published source at hand") -> Figure:
+    """Return a figure that is the trade's common practice."""
+    return Figure(shown, "common practice", why)
+
+
 class Check(NamedTuple):
     """One check of the catalogue.
 
-    outcomes: from the lowest reading to the highest; `bounds` lie between them and `over` is the outcome of a reading
-    over range. sound: the outcome that a sound part gives, None where that depends on the situation. news: False for a
-    check of the meter or of the house, which speaks of no suspect. power: as-is = nothing is opened or switched; off =
-    power off and locked; live = with the power on. panel: a cabinet or cover must be opened. hazard: 0 none, 1 hand
-    tools with the power off, 2 extra-low voltage live, 3 line voltage live. expected: the sound reading in words, with
-    basis and source of its figures. chance: how often it reads otherwise than sound in a unit whose fault lies
-    elsewhere; an abnormal reading tells so much, and no more, against the other suspects. running: only while the
-    compressor runs.
+    outcomes: from the lowest reading to the highest; `bounds` lie between them and `over` is the outcome of a
+    reading over range. sound: the outcome that a sound part gives, None where that depends on the situation. news:
+    False for a check of the meter or of the house, which speaks of no suspect. power: as-is = nothing is opened or
+    switched; off = power off and locked; live = with the power on. panel: a cabinet or cover must be opened.
+    hazard: 0 none, 1 hand tools with the power off, 2 extra-low voltage live, 3 line voltage live. expected: the
+    sound reading in words, with basis and source; `figures` has those of each of its numbers. chance: how often it
+    reads otherwise than sound in a unit whose fault lies elsewhere; an abnormal reading tells so much, and no more,
+    against the other suspects. running: only while the compressor runs. after: the check ahead of it along the
+    string. same_as: the reading that tells the same, and symbol of the reading -> what the meter then shows.
     """
 
     name: str
     title: str
     where: Place
     power: Power
-    panel: bool
-    who: Who
     minutes: float
     hazard: int
     quantity: Quantity
@@ -76,6 +104,9 @@ class Check(NamedTuple):
     basis: str
     source: str
     steps: tuple[str, ...]
+    panel: bool = True
+    who: Who = "technician"
+    figures: tuple[Figure, ...] = ()
     tools: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     bounds: tuple[Bound, ...] = ()
@@ -84,6 +115,7 @@ class Check(NamedTuple):
     chance: float = limits.ABNORMAL_CHANCE.value
     running: bool = False
     after: str = ""
+    same_as: tuple[str, Mapping[str, tuple[str, ...]]] | None = None
 
     @property
     def symbols(self) -> tuple[str, ...]:
@@ -130,6 +162,34 @@ CAUTIONS: Mapping[str, str] = {
     "no-reset": "A breaker that tripped at a start is not reset until a technician has measured the compressor to"
     " ground.",
 }
+UNDER_ONE_OHM = by_limit(limits.METER.closed, "under 1 ohm")
+NEARLY_0_V = by_practice("0 V", "a closed contact drops almost nothing")
+CONTROL_24_V = by_practice("24 V", limits.CONTROL_NOMINAL_V.source)
+SETTLED = by_practice("15 minutes", "pressures and pipes have settled by then")
+CAUTION_FIGURES: Mapping[str, tuple[Figure, ...]] = {
+    "isolate": (CONTROL_24_V, by_source(sources.ISOLATION, "29 CFR 1910.333")),
+    "one-pole": (by_source(sources.SERVICE_NOMINAL, "120 V", "half of 240 V"),),
+    "capacitor": (
+        by_source(
+            sources.CAPACITOR_BLEED, "300 V", "up to about 400 V at the start terminal; 240 V have a peak of 339 V"
+        ),
+        by_source(sources.CAPACITOR_BLEED, "20 kohm, 2 W"),
+        by_source(
+            sources.CAPACITOR_RESIDUE, "5 s", "45 uF from 339 V through 20 kohm are under 50 V in 1.7 s, 80 uF in 3.4 s"
+        ),
+    ),
+    "start-capacitor": (
+        by_source(sources.CAPACITOR_LAW, "98 V", "200 uF from 339 V through 20 kohm, 4 s of time constant, after 5 s"),
+        by_source(sources.CAPACITOR_LAW, "5 s"),
+        by_source(sources.CAPACITOR_BLEED, "20 kohm"),
+        by_practice("200 uF", "a usual size"),
+        by_source(sources.CAPACITOR_LAW, "20 s", "five time constants of 4 s"),
+    ),
+    "meter": (by_source(sources.METER_CATEGORY, "CAT III 600 V"),),
+    "leads": (by_limit(limits.METER.leads, "0 ohm"),),
+    "class2": (CONTROL_24_V,),
+    "refrigerant": (by_practice("EPA 608", "40 CFR 82, subpart F, for refrigerants in the USA"),),
+}
 OFF_INSIDE = ("isolate", "absence", "one-pole", "capacitor")
 OHMS = (*OFF_INSIDE, "leads", "wires-off")
 WINDINGS = (*OFF_INSIDE, "leads", "terminals", "hot")
@@ -142,6 +202,7 @@ MIXED_LIVE = ("live", *CONTROL_LIVE)
 # ---------------------------------------------------------------- shared by the rows of checks with a meter
 
 CLOSED = (Bound(limits.METER.closed),)
+PRESENT: Mapping[str, tuple[str, ...]] = {"off": ("absent",), "on": ("normal",)}
 TOOLS = ("multimeter, CAT III 600 V",)
 DEAD = "Power off at breaker and disconnect, locked, proved dead; capacitor bled and proved empty."
 CALLING = "Have the thermostat call (turn it well down); wait for any delay to pass."
@@ -156,6 +217,7 @@ def look(
     *steps: str,
     sound: str | None,
     source: str = "the trade's rule",
+    figures: tuple[Figure, ...] = (),
     tools: tuple[str, ...] = (),
     cautions: tuple[str, ...] = (),
     chance: float = limits.ABNORMAL_CHANCE.value,
@@ -177,6 +239,7 @@ def look(
         expected=expected,
         basis="common practice",
         source=source,
+        figures=figures,
         steps=steps,
         tools=tools,
         cautions=cautions,

@@ -87,11 +87,11 @@ def offers(
     """
     at = place_after(done, breaker_off=breaker_off)
     allowed = [check for check in _allowed(done, who, grounded) if not check.running or _runs(rows)]
-    bits = {check: elimination.gain_bits(rows, check.name, check.symbols) for check in allowed}
-    ahead = {check.name for check, gain in bits.items() if gain > 1e-9}  # walked along the string, in its order
+    bits = {check.name: elimination.gain_bits(rows, check.name, check.symbols) for check in allowed}
+    ahead = {name for name, gain in bits.items() if gain > 1e-9}  # walked along the string, in its order
     found = [
-        CheckOffer(check, gain, cost_minutes(check, at))
-        for check, gain in bits.items()
+        CheckOffer(check, bits[check.name], cost_minutes(check, at))
+        for check in allowed
         if check.name in ahead and check.after not in ahead
     ]
     return sorted(found, key=lambda offer: _rank(offer, at))
