@@ -148,6 +148,7 @@ class Engine:
         self._claims = ""
         self._outdoor_c: float | None = None
         self._early_a: float | None = None
+        self._broken_s = -inf  # when a scan last read a run broken, believed or not
         self._cold = False
         self._patterns.heat.called_s.extend(-age_s for age_s in old.load(HEAT_MEMORY) or ())
         self.memory_refused = old.why_refused()
@@ -270,6 +271,8 @@ class Engine:
         found = zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True)
         self._numbers.update((name, value) for name, value in found if value is not None)
         same = self._inputs.quiet(scan)
+        if not same and self._running and self._breaks_run(scan):
+            self._broken_s = scan.t_s
         changed = () if same else self._inputs.update(scan, before_s, numbers=not hasty)
         self.changed_s = max((belief.since_s for belief in changed), default=scan.t_s)
         if changed:
@@ -365,6 +368,15 @@ class Engine:
         """The longest step that is no gap; any, before there is a pace."""
         known = self._usual_s > 0.0
         return max(limits.GAP_MIN_S.value, limits.GAP_FACTOR.value * self._usual_s) if known else inf
+
+    def _breaks_run(self, scan: Scan) -> bool:
+        """Whether a scan reads the compressor stopped or starting. A single one moves no belief; but where a unit trips
+        and starts again between slow scans, what it achieves is not what a run achieves."""
+        amps, unit = scan.compressor_a, self.settings.unit
+        if amps is None or "compressor_a" in self._trust.distrusted:
+            return False
+        running_a = unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value
+        return not running_a <= amps < unit.compressor_lra_a * limits.LOCKED_RATIO.value
 
     def _hasty(self, scan: Scan, step_s: float) -> bool:
         """Presence alone, well before the next scan is due: the board tells an edge, and read no numbers for it."""
@@ -464,7 +476,7 @@ class Engine:
             began_s=self._minute.began_s,
             ended_s=scan.t_s,
             wall_s=scan.wall_s,
-            running_since_s=started_s,
+            running_since_s=None if started_s is None else max(started_s, self._broken_s),
             sound=self.facts.draw == "normal" and not _UNSOUND_RUN & self._evaluator.standing,
             readings={name: self._trusted(name, value) for name, value in (means | {"outdoor_c": outdoor_c}).items()},
         )
@@ -651,7 +663,7 @@ class Engine:
         now_s = max(self.now_s, 0.0)
         keep = self._memory.keep
         keep(FINDINGS_MEMORY, self._diagnosis.standing)
-        keep(STOOD_MEMORY, ages_s(self._diagnosis.stood_s, now_s) | dict.fromkeys(self._diagnosis.standing, 0.0))
+        keep(STOOD_MEMORY, self._diagnosis.stood_ages_s(now_s))
         keep(WORKED_MEMORY, ages_s(self._diagnosis.worked_s, now_s))
         keep(SEEN_MEMORY, self._diagnosis.seen_of_late(now_s))
         keep(FEATURES_MEMORY, self._features.memory(now_s))

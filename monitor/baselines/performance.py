@@ -115,6 +115,8 @@ class Performance:
             self._end_run()
         elif minute.settled:
             self._add_settled(minute)
+        else:
+            self._outside.clear()  # what must be so without a break is counted from the run's next settled minute
         return self.answers != was
 
     def _add_settled(self, minute: MinuteMeans) -> None:

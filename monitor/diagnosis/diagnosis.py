@@ -97,7 +97,7 @@ class FindingDiagnosis:
                 self.worked_s[name] = observed.now_s
             if how.withdrawn:  # a sensor's lie tells nothing about the unit
                 del self.stood_s[name]
-        recent = ages_s(self.stood_s, observed.now_s).keys() | self.standing.keys() | outcome.raised.keys()
+        recent = self.stood_ages_s(observed.now_s).keys() | outcome.raised.keys()
         for name in (*outcome.raised, *outcome.review):
             # What this very scan says otherwise clears nobody; it is heard again when it is believed, or was odd.
             doubted = observed.doubted if name in outcome.raised else ()
@@ -128,8 +128,11 @@ class FindingDiagnosis:
 
     def seen_of_late(self, now_s: float) -> dict[str, dict[str, str]]:
         """How each finding looked that stands or stood of late, as symbols."""
-        names = ages_s(self.stood_s, now_s).keys() | self.standing.keys()
-        return {name: self._seen[name] for name in names if name in self._seen}
+        return {name: self._seen[name] for name in self.stood_ages_s(now_s) if name in self._seen}
+
+    def stood_ages_s(self, now_s: float) -> dict[str, float]:
+        """How long ago each finding last stood that stands (0) or stood of late, s."""
+        return ages_s(self.stood_s, now_s) | dict.fromkeys(self.standing, 0.0)
 
     def since_s(self, now_s: float) -> float:
         """When the first of the urgent findings that stand was raised, s: what was seen before it belongs to it."""

@@ -21,6 +21,7 @@ from condenser_monitor.monitor.baselines.performance import (
     power_factor,
 )
 from condenser_monitor.monitor.core.config import Settings, Unit
+from tests.monitor.units import ALL, REST, RUN, but, raised
 
 MINUTE_S = 60.0
 LABELLED = Settings(unit=Unit(run_capacitor_uf=45.0, capacitor_volts_ratio=1.5))
@@ -233,3 +234,26 @@ def test_pipes_and_power_speak_in_the_symbols_of_the_diagnosis(
 ) -> None:
     """Usual figures of handbooks: suction some 10 C, liquid 3 to 10 K over the outdoor air."""
     assert observed(readings) == said
+
+
+_AIR = {"return_air_c": 26.0, "line_v": 236.0}
+_WHOLE = but(RUN, supply_air_c=15.0, start_winding_a=amps(45.0, 236.0), **_AIR)
+_BETWEEN = but(_WHOLE, supply_air_c=24.0)  # a minute after a start the air is hardly cooler yet
+_TRIPPED = but(RUN, load=False, coil_a=0.0, compressor_a=2.4, fan_a=0.0, supply_air_c=26.0, start_winding_a=0.0, **_AIR)
+_STALLS = but(RUN, compressor_a=66.0, supply_air_c=25.0, start_winding_a=0.1, **_AIR)
+
+
+@pytest.mark.parametrize("broken", [_TRIPPED, _STALLS])
+@pytest.mark.parametrize("every_s", [30.0, 60.0])
+def test_a_unit_that_trips_between_slow_scans_is_no_run_without_cooling(
+    broken: dict[str, float], every_s: float
+) -> None:
+    """At a scan a minute a trip is seen by one scan and so not believed; nothing in between is a settled run."""
+    rest = but(REST, supply_air_c=26.0, start_winding_a=0.0, **_AIR)
+    days = [
+        *[(1800.0, rest), (1800.0, _WHOLE)] * 8,
+        *[(600.0, rest), (900.0, _WHOLE), *[(every_s, _BETWEEN), (every_s, broken)] * 30] * 4,
+    ]
+    fitted = (*ALL, *_AIR, "supply_air_c", "start_winding_a")
+    named = raised(*days, every_s=every_s, settings=LABELLED, fitted=fitted)
+    assert not {"not-cooling", "low-split", "run-capacitor-weak"} & set(named)
