@@ -20,7 +20,7 @@ import msgspec
 from condenser_monitor.hardware import values
 from condenser_monitor.hardware.analog import ClippedError, Converter, bursts
 from condenser_monitor.hardware.calibration import Trim
-from condenser_monitor.hardware.channels import CHANNELS, Channel
+from condenser_monitor.hardware.channels import BUILDS, CHANNELS, Channel
 from condenser_monitor.hardware.digital import Presence
 from condenser_monitor.hardware.waveform import Measured, Sample, cycles, measure, power, transient
 from condenser_monitor.monitor import limits
@@ -53,7 +53,7 @@ def channels(settings: Settings) -> dict[str, Channel]:
         if name not in CHANNELS:
             raise WiringError(f"boards.channels.{name}", name, "one of " + ", ".join(CHANNELS))
     wired = {
-        name: _override(CHANNELS[name], settings.boards.channels.get(name, {}))
+        name: _override(BUILDS[settings.boards.build][name], settings.boards.channels.get(name, {}))
         for name in READINGS
         if name in settings.fitted
     }
@@ -417,8 +417,8 @@ class Boards:
     def _refuse_unplugged(self, channel: Channel, mean_v: float, bias_v: float) -> None:
         if channel.burden_ohm is None:
             return
-        # Without a plug the jack's switch puts VDD on the burden through PLUG_SENSE; no transformer gives DC.
-        loose_v = bias_v * channel.burden_ohm / (values.PLUG_SENSE.nominal + channel.burden_ohm)
+        # Without a plug a resistor to VDD (of the jack's switch, or there always) shows; no transformer gives DC.
+        loose_v = bias_v * channel.burden_ohm / (channel.loose_ohm + channel.burden_ohm)
         if abs(mean_v) > loose_v * limits.UNPLUGGED_RATIO.value:
             raise SenseError(channel.reading, f"{mean_v * 1000:.1f} mV of direct voltage", "a plugged-in transformer")
 

@@ -24,9 +24,10 @@ class Channel(NamedTuple):
     """One sensor on its board. A presence has a `pin` (BCM number); a number has a converter's `address` and `mux`.
 
     scale: volts RMS at the converter for one unit of the reading; None for the thermistor. ranges_v: the converter's
-    ranges, fine to coarse. burden_ohm: of a sensor on a jack, for telling that nothing is plugged in. terminal, place:
-    of the board and on the unit. answers: of a presence, by phase of a commissioning; bands: of a number, from the
-    nameplate. stuck: what an answer means that never changes; like: reading -> where a sensor is that answers as that
+    ranges, fine to coarse. burden_ohm, loose_ohm: of a current transformer's input, and the resistor from 3.3 V to it,
+    for telling that nothing is plugged in. passes: how often its lead goes through its transformer, 0 for a sensor
+    without one. terminal, place: of the board and on the unit. answers: of a presence, by phase of a commissioning;
+    bands: of a number, from the nameplate. stuck: what an answer means that never changes; like: reading -> where a sensor is that answers as that
     one should; wrong: what a number out of its band means; or_else: what else reads like too few (True) or too many
     passes through the transformer.
     """
@@ -41,6 +42,8 @@ class Channel(NamedTuple):
     scale: float | None = None
     ranges_v: tuple[float, ...] = ()
     burden_ohm: float | None = None
+    loose_ohm: float = values.PLUG_SENSE.nominal
+    passes: int = 0
     answers: Mapping[str, bool] = {}
     bands: Callable[[Unit], Phases] | None = None
     stuck: Mapping[str, str] = {}
@@ -49,9 +52,9 @@ class Channel(NamedTuple):
     or_else: Mapping[bool, str] = {}
 
     @property
-    def passes(self) -> int:
-        """How often its lead goes through its transformer; 0 for a sensor without one."""
-        return values.CURRENT_SENSES[self.reading].passes if self.kind == "current" else 0
+    def burden_inside(self) -> bool:
+        """Its transformer has its burden inside and gives volts, not amps."""
+        return self.loose_ohm == values.LOOSE_PULL.nominal
 
 
 _FINE, _COARSE = values.RANGE_RUNNING_V, values.RANGE_START_V
@@ -95,6 +98,7 @@ def _current(reading: str, address: int, mux: int, terminal: str, place: str, **
         scale=sense.volts_per_amp,
         ranges_v=(_FINE, _COARSE),
         burden_ohm=sense.burden.nominal,
+        passes=sense.passes,
         **rest,  # type: ignore[arg-type]
     )
 
@@ -419,4 +423,27 @@ CHANNELS: dict[str, Channel] = {
             ),
         ),
     )
+}
+
+
+def _ready_made(row: Channel) -> Channel:
+    """The same reading in the build of ready-made parts: 333 mV transformers, same places of Pi and converters."""
+    terminal = f"ready-made, {row.terminal.split()[0]} rail"
+    if row.kind == "current":
+        sense = values.VOLT_OUTPUT[row.reading]
+        return row._replace(
+            terminal=terminal,
+            scale=sense.volts_per_amp,
+            passes=sense.passes,
+            burden_ohm=values.ADC_INPUT_OHM[_COARSE],
+            loose_ohm=values.LOOSE_PULL.nominal,
+        )
+    if row.kind == "voltage":
+        return row._replace(terminal=terminal, scale=values.READY_VOLTS[row.reading].volts_per_volt)
+    return row._replace(terminal=terminal)
+
+
+BUILDS: dict[str, dict[str, Channel]] = {
+    "boards": CHANNELS,
+    "ready-made": {name: _ready_made(row) for name, row in CHANNELS.items()},
 }

@@ -192,7 +192,7 @@ def commission(
     fitted = settings.fitted
     phases = {name: picture(scans[name], fitted) for name in names if name in scans}
     taught = learned(phases, starts, settings.unit.line_hz)
-    remarks = tuple(judge(phases, settings.unit, fitted, faults or {}, thermometer_c))
+    remarks = tuple(judge(phases, settings.unit, fitted, faults or {}, thermometer_c, build=settings.boards.build))
     return Commissioning(
         site=settings.site.id,
         by=by,
@@ -204,7 +204,9 @@ def commission(
         learned=taught,
         note=note,
         thermometer_c=thermometer_c,
-        uncertainty={name: _uncertain(seen, calibrations or {}) for name, seen in phases.items()},
+        uncertainty={
+            name: _uncertain(seen, calibrations or {}, settings.boards.build) for name, seen in phases.items()
+        },
         uses=() if remarks else uses(taught, settings),
     )
 
@@ -221,9 +223,9 @@ def moment(wall_s: float | None) -> str:
     return at.replace("+00:00", "Z")
 
 
-def _uncertain(seen: SensorPicture, calibrations: Mapping[str, Calibration]) -> dict[str, float]:
+def _uncertain(seen: SensorPicture, calibrations: Mapping[str, Calibration], build: str) -> dict[str, float]:
     return {
-        name: round(uncertainty(name, float(value), calibrations.get(name)).expanded, 4)
+        name: round(uncertainty(name, float(value), calibrations.get(name), build).expanded, 4)
         for name, value in seen.values.items()
         if name in NUMBERS and value is not None
     }

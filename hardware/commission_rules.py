@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import msgspec
 
-from condenser_monitor.hardware.channels import AGAIN, CHANNELS, Phases
+from condenser_monitor.hardware.channels import AGAIN, BUILDS, CHANNELS, Channel, Phases
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.readings import FLAGS, READINGS
@@ -47,12 +47,14 @@ def judge(
     fitted: Sequence[str],
     faults: Mapping[str, str],
     thermometer_c: float | None = None,
+    *,
+    build: str = "boards",
 ) -> list[Remark]:
     """All that is wrong, most telling first; empty where every fitted sense meets every phase's expectation."""
     remarks = list(_missing(phases, fitted, faults))
     remarks += _unsteady(phases)
     remarks += _flags(phases, [name for name in fitted if name in FLAGS])
-    remarks += _numbers(phases, bands(unit))
+    remarks += _numbers(phases, bands(unit), BUILDS[build])
     remarks += _warm_and_cold(phases)
     return remarks + list(_thermometer(phases, thermometer_c))
 
@@ -140,17 +142,17 @@ def _one_flag(phases: Mapping[str, SensorPicture], name: str) -> Remark:
 Bands = Mapping[str, Phases]
 
 
-def _numbers(phases: Mapping[str, SensorPicture], table: Bands) -> Iterator[Remark]:
+def _numbers(phases: Mapping[str, SensorPicture], table: Bands, rows: Mapping[str, Channel]) -> Iterator[Remark]:
     wrong = [name for name in table if _seen(phases, name) and not _fits(phases, table, name, name, 1.0)]
     explained: set[str] = set()
-    for one, other in combinations([name for name in wrong if CHANNELS[name].passes], 2):
-        what = None if {one, other} & explained else _exchanged(phases, table, one, other)
+    for one, other in combinations([name for name in wrong if rows[name].passes], 2):
+        what = None if {one, other} & explained else _exchanged(phases, table, rows[one], rows[other])
         if what:
             explained |= {one, other}
             yield Remark(kind="exchanged", senses=(one, other), text=what)
     for name in wrong:
         if name not in explained:
-            yield _passes(phases, table, name) or _one_number(phases, table, name)
+            yield _passes(phases, table, rows[name]) or _one_number(phases, table, name)
 
 
 def _fits(phases: Mapping[str, SensorPicture], table: Bands, name: str, as_if: str, times: float) -> bool:
@@ -162,29 +164,32 @@ def _fits(phases: Mapping[str, SensorPicture], table: Bands, name: str, as_if: s
     return True
 
 
-def _exchanged(phases: Mapping[str, SensorPicture], table: Bands, one: str, other: str) -> str | None:
-    """Two transformers on each other's leads, or plugged into each other's jacks, whose passes differ."""
+def _exchanged(phases: Mapping[str, SensorPicture], table: Bands, first: Channel, second: Channel) -> str | None:
+    """Two transformers on each other's leads, or plugged into each other's jacks. What goes with a transformer to
+    another jack is its passes, and its own scale where its burden is inside."""
+    one, other = first.reading, second.reading
     if _fits(phases, table, one, other, 1.0) and _fits(phases, table, other, one, 1.0):
         return f"{one} and {other} are exchanged: each transformer sits on the other's lead"
-    there = CHANNELS[one].passes / CHANNELS[other].passes
+    there = (first.scale or 1.0) / (second.scale or 1.0) if first.burden_inside else first.passes / second.passes
     if _fits(phases, table, one, other, there) and _fits(phases, table, other, one, 1 / there):
         return f"{one} and {other} are exchanged: each transformer is plugged into the other's jack"
     return None
 
 
-def _passes(phases: Mapping[str, SensorPicture], table: Bands, name: str) -> Remark | None:
+def _passes(phases: Mapping[str, SensorPicture], table: Bands, row: Channel) -> Remark | None:
     """A lead that goes through its transformer too seldom or too often."""
-    if not CHANNELS[name].passes or "running" not in _seen(phases, name):
+    name, meant = row.reading, row.passes
+    if not meant or "running" not in _seen(phases, name):
         return None
-    meant = CHANNELS[name].passes
     likely = [times for times in range(1, 6) if times != meant and _fits(phases, table, name, name, meant / times)]
     if not likely:
         return None
     times_said = " or ".join("once" if times == 1 else f"{times} times" for times in likely)
-    or_else = CHANNELS[name].or_else.get(likely[0] < meant, "")
+    or_else = row.or_else.get(likely[0] < meant, "")
+    other = "the transformer's rated amps" if row.burden_inside else "the board's burden"
     text = (
         f"{name} reads as if its lead went {times_said} through the transformer instead of {meant}: count the"
-        f" passes, all wound the same way round, and the board's burden{or_else}"
+        f" passes, all wound the same way round, and check {other}{or_else}"
     )
     return Remark(kind="passes", senses=(name,), text=text)
 

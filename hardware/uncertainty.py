@@ -19,6 +19,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.readings import NUMBERS, READINGS
 
+Sense = values.CurrentSense | values.VoltOutput
 _KELVIN = 273.15
 _NTC_B_K = 3900.0  # of the usual 10 kohm curve between 0 and 50 °C (its own table: 3855 to 3926 K)
 
@@ -39,28 +40,35 @@ class Uncertainty(NamedTuple):
         return f"{self.value:.3g} {unit} ± {self.expanded:.2g} {unit} (k = 2). {self.note}".strip()
 
 
-def uncertainty(reading: str, value: float, calibration: Calibration | None = None) -> Uncertainty:
-    """Of a reading of `value`, as calibrated or as built. Raises CommandError for a reading that is no number."""
+def uncertainty(
+    reading: str, value: float, calibration: Calibration | None = None, build: str = "boards"
+) -> Uncertainty:
+    """Of a reading of `value`, as calibrated or as built (`[boards] build`).
+
+    Raises CommandError for a reading that is no number."""
     if reading not in NUMBERS:
         raise CommandError("uncertainty", reading, "one of " + ", ".join(NUMBERS))
     kind = CHANNELS[reading].kind
     if kind == "thermistor":
         parts, note = _temperature(value, calibration)
     elif kind == "power":
-        parts, note = _power(value, calibration)
+        parts, note = _power(value, calibration, build)
     elif kind == "voltage":
-        parts, note = _voltage(values.VOLTAGE_SENSES[reading], value, calibration)
+        if build == "boards":
+            parts, note = _voltage(values.VOLTAGE_SENSES[reading], value, calibration)
+        else:
+            parts, note = _listed_voltage(values.READY_VOLTS[reading], value, calibration)
     else:
-        parts, note = _current(values.CURRENT_SENSES[reading], value, calibration)
+        parts, note = _current(values.current_sense(reading, build), value, calibration)
     expanded = limits.CALIBRATION.coverage.value * sqrt(sum(half * half for half in parts.values()) / 3)
     return Uncertainty(reading, value, expanded, parts, note)
 
 
-def by_reading(calibrations: Iterable[Calibration] = ()) -> Callable[[str, float], float]:
+def by_reading(calibrations: Iterable[Calibration] = (), build: str = "boards") -> Callable[[str, float], float]:
     """A function (reading, value) -> its expanded uncertainty, with the calibrations in force: what the service states
     with each reading."""
     rows = in_force(calibrations)
-    return lambda reading, value: uncertainty(reading, value, rows.get(reading)).expanded
+    return lambda reading, value: uncertainty(reading, value, rows.get(reading), build).expanded
 
 
 def ratio_error(share: float, points: Sequence[tuple[float, float]] = values.CT_CLASS_1) -> float | None:
@@ -76,7 +84,7 @@ def ratio_error(share: float, points: Sequence[tuple[float, float]] = values.CT_
     return points[-1][1]
 
 
-def _current(sense: values.CurrentSense, value: float, calibration: Calibration | None) -> tuple[dict[str, float], str]:
+def _current(sense: Sense, value: float, calibration: Calibration | None) -> tuple[dict[str, float], str]:
     transformer, note = _transformer(sense, value, calibration)
     parts = {"transformer": transformer, **_common(value, values.RANGE_RUNNING_V, sense.volts_per_amp)}
     if calibration is None:
@@ -84,7 +92,7 @@ def _current(sense: values.CurrentSense, value: float, calibration: Calibration 
     return {**parts, "meter": calibration.meter_share * value}, note
 
 
-def _transformer(sense: values.CurrentSense, value: float, calibration: Calibration | None) -> tuple[float, str]:
+def _transformer(sense: Sense, value: float, calibration: Calibration | None) -> tuple[float, str]:
     """Half-width, A. Below the class's first point the error in amperes is taken to be no larger than at that point."""
     error_a = _class_a(sense, value)
     note = ""
@@ -98,7 +106,7 @@ def _transformer(sense: values.CurrentSense, value: float, calibration: Calibrat
     return abs(error_a - error_share * value), note
 
 
-def _class_a(sense: values.CurrentSense, value: float) -> float:
+def _class_a(sense: Sense, value: float) -> float:
     first, at_first = values.CT_CLASS_1[0]
     share = value * sense.passes / sense.rated_a
     error = ratio_error(share)
@@ -119,13 +127,25 @@ def _voltage(sense: values.VoltageSense, value: float, calibration: Calibration 
     }, ""
 
 
-def _power(value: float, calibration: Calibration | None) -> tuple[dict[str, float], str]:
+def _listed_voltage(
+    sense: values.VoltOutput, value: float, calibration: Calibration | None
+) -> tuple[dict[str, float], str]:
+    """A listed transformer with 333 mV output: its class holds from 80 % of its rating; below, twice that is taken."""
+    common = _common(value, values.RANGE_RUNNING_V, sense.volts_per_volt)
+    if calibration is not None:
+        return {**common, "meter": calibration.meter_share * value}, ""
+    low = value < values.VT_CLASS_FROM.nominal * sense.rated
+    note = "Far below its transformer's rating: calibrate it against a voltmeter." if low else ""
+    return {**common, "transformer": sense.burden.tolerance * (2 if low else 1) * value}, note
+
+
+def _power(value: float, calibration: Calibration | None, build: str) -> tuple[dict[str, float], str]:
     """Of real power at the usual power factor: volts, amps, and the angle between them, whose error counts by its
     tangent."""
     factor = limits.CALIBRATION.power_factor.value
     volts = limits.LINE_NOMINAL_V.value
     amps = value / (volts * factor)
-    sense = values.CURRENT_SENSES["compressor_a"]
+    sense = values.current_sense("compressor_a", build)
     share = max(1e-9, amps * sense.passes / sense.rated_a)
     angle_deg = ratio_error(share, values.CT_PHASE_CLASS_1) or values.CT_PHASE_CLASS_1[0][1]
     angles = {"transformers' angle": angle_deg + values.VT_PHASE_DEG.nominal}
@@ -136,7 +156,9 @@ def _power(value: float, calibration: Calibration | None) -> tuple[dict[str, flo
     tangent = sqrt(1 / factor**2 - 1)
     parts = {name: radians(angle) * tangent * value for name, angle in angles.items()}
     parts["amps"] = _class_a(sense, amps) / max(amps, 1e-9) * value
-    parts["volts"] = (values.LINE_V_SERIES.tolerance + values.LINE_V_BURDEN.tolerance) * value
+    ready = build == "ready-made"
+    tolerance = values.LINE_V_SERIES.tolerance + values.LINE_V_BURDEN.tolerance
+    parts["volts"] = (values.CT_VOLT_OUTPUT_V.tolerance if ready else tolerance) * value
     if calibration is not None:
         parts["meter"] = calibration.meter_share * value
     return parts | {"method": limits.CALIBRATION.method.value * value}, ""

@@ -122,18 +122,46 @@ CURRENT_SENSES = {sense.reading: sense for sense in (COMPRESSOR, FAN, COIL, STAR
 CT_VOLT_OUTPUT_V = Value(
     0.333, "V", 0.01, "RMS at rated current of a listed CT with its burden inside", "common practice"
 )
-VOLT_OUTPUT = {  # reading: rated A, passes; such a CT plugs into the same jack, with no burden on the board
-    "compressor_a": (100.0, 1),
-    "fan_a": (5.0, 1),
-    "coil_a": (5.0, 2),
-    "start_winding_a": (30.0, 1),
+
+
+class VoltOutput(NamedTuple):
+    """One transformer with its burden inside, `rated` amps or volts (RMS) to 333 mV; `passes` of the lead."""
+
+    reading: str
+    rated: float
+    passes: int = 1
+
+    @property
+    def rated_a(self) -> float:
+        return self.rated
+
+    @property
+    def burden(self) -> Value:
+        return CT_VOLT_OUTPUT_V
+
+    @property
+    def volts_per_amp(self) -> float:
+        """V RMS between AINx and AIN3 for one ampere, or one volt, RMS: a channel's `scale` in the site file."""
+        return CT_VOLT_OUTPUT_V.nominal * self.passes / self.rated
+
+    @property
+    def volts_per_volt(self) -> float:
+        return self.volts_per_amp
+
+    def full_scale_a(self, range_v: float) -> float:
+        """The largest sine, RMS at the primary, whose peaks fit a converter range of +-`range_v` V."""
+        return range_v / sqrt(2) / self.volts_per_amp
+
+
+VOLT_OUTPUT = {  # such a transformer plugs into the same jack, with no burden on the board
+    row.reading: row
+    for row in (
+        VoltOutput("compressor_a", 100.0),
+        VoltOutput("fan_a", 5.0),
+        VoltOutput("coil_a", 5.0, passes=2),
+        VoltOutput("start_winding_a", 30.0),
+    )
 }
-
-
-def volt_output_scale(reading: str) -> float:
-    """Return V RMS at the converter for one ampere with a 333 mV transformer: a channel's `scale` in the site file."""
-    rated_a, passes = VOLT_OUTPUT[reading]
-    return CT_VOLT_OUTPUT_V.nominal * passes / rated_a
 
 
 CT_PHASE_CLASS_1 = ((0.05, 3.0), (0.20, 1.5), (1.00, 1.0), (1.20, 1.0))  # of rated current: degrees, sources.CT_CLASS
@@ -225,3 +253,55 @@ PIN_SERIES = Value(1000, "ohm", 0.05, "between the hold capacitor and the Pi's p
 PIN_LOW_V = Value(0.8, "V", 0.0, "at or below this the pin surely reads low", sources.PI_PINS.basis)
 PIN_HIGH_V = Value(2.0, "V", 0.0, "at or above this the pin surely reads high", sources.PI_PINS.basis)
 ACTIVE_LOW = True  # voltage present pulls the pin low; a broken wire reads as absent
+
+# ---------------------------------------------------------------- ready-made parts in the place of the boards
+
+
+class InputModule(NamedTuple):
+    """One kind of input module on a rail: AC in, isolated transistor out that conducts while voltage is present."""
+
+    rated_v: float
+    off_v: Value  # V RMS up to which its output surely blocks
+    on_v: Value  # V RMS from which its output surely conducts
+    most_v: float
+    input_a: Value  # RMS at rated volts
+    isolation: str
+
+
+MODULE_24V = InputModule(
+    24.0,
+    Value(9.6, "V", 0.0, "no signal up to 0.4 of 24 V", "common practice"),
+    Value(19.2, "V", 0.0, "a signal from 0.8 of 24 V", "common practice"),
+    30.0,
+    Value(8e-3, "A", 0.6, "what such a module takes at 24 V", "common practice"),
+    "2.5 kV RMS between input and output",
+)
+MODULE_LINE = InputModule(
+    230.0,
+    Value(40.0, "V", 0.0, "no signal up to 40 V: digital input, type 1, 230 V AC", sources.MODULE_INPUTS.basis),
+    Value(164.0, "V", 0.0, "a signal from 164 V: digital input, type 1, 230 V AC", sources.MODULE_INPUTS.basis),
+    264.0,
+    Value(4e-3, "A", 0.6, "what such a module takes at 230 V", "common practice"),
+    "4 kV RMS between input and output, reinforced, overvoltage category III",
+)
+MODULE_DROP_V = Value(0.4, "V", 0.0, "across its output at 1 mA, most: a plain transistor, no Darlington", "ours")
+MODULE_LEAK_A = Value(50e-6, "A", 0.0, "through its blocking output, most", "common practice")
+MODULE_OUTPUT_A = Value(50e-3, "A", 0.0, "its output's rating, at least", "common practice")
+MODULE_FILTER_S = Value(12e-3, "s", 0.35, "time constant of each of two poles of its input's filter", "common practice")
+READY_PULL_UP = Value(10e3, "ohm", 0.05, "output to 3.3 V: enough current for a contactless output")
+READY_HOLD = Value(10e-6, "F", 0.2, "bridges the gaps of a module without a filter, shorts what a long cable picks up")
+READY_LIMIT = Value(100.0, "ohm", 0.05, "between the hold capacitor and the module: spares its transistor")
+LOOSE_PULL = Value(1e6, "ohm", 0.01, "from 3.3 V to a transformer's lead: an open one reads as direct voltage")
+BREAKOUT_PULL_UP = Value(10e3, "ohm", 0.05, "on a converter module, in SDA and in SCL", "common practice")
+OPEN_SECONDARY_V = Value(8.0, "V", 0.0, "peak of a listed 333 mV transformer whose burden is open: its own clamp")
+ADC_PIN_A = Value(10e-3, "A", 0.0, "into a converter's pin for long, at most", sources.CONVERTER_INPUT.basis)
+VT_CLASS_FROM = Value(0.8, "1", 0.0, "of rated volts: from here its class holds (IEC 61869-3)", "from memory")
+READY_VOLTS = {  # listed voltage transformers with 333 mV output; 24 V is a fifth of 120 V, so calibrated on site
+    row.reading: row
+    for row in (VoltOutput("line_v", 277.0), VoltOutput("control_v", 120.0), VoltOutput("coil_v", 120.0))
+}
+
+
+def current_sense(reading: str, build: str = "boards") -> CurrentSense | VoltOutput:
+    """Return the transformer of a current reading in this build (`[boards] build`)."""
+    return CURRENT_SENSES[reading] if build == "boards" else VOLT_OUTPUT[reading]

@@ -135,7 +135,7 @@ def walk(
             break
         if word != SKIP:
             scans[phase.name] = eye.watch(phase.watch_s, int(limits.COMMISSION.scans.value))
-            say("  seen: " + _seen(picture(scans[phase.name], settings.fitted), settings.fitted, calibrations or {}))
+            say("  seen: " + _seen(picture(scans[phase.name], settings.fitted), settings, calibrations or {}))
     if not scans:
         raise CommandError("commission", "no phase walked through", "one or more of " + _phases())
     if thermometer_c is None and "outdoor_c" in settings.fitted:
@@ -170,12 +170,12 @@ def _phases() -> str:
     return ", ".join(phase.name for phase in PHASES)
 
 
-def _seen(seen: SensorPicture, fitted: Sequence[str], calibrations: Mapping[str, Calibration]) -> str:
+def _seen(seen: SensorPicture, settings: Settings, calibrations: Mapping[str, Calibration]) -> str:
     """A phase in one line: each sense with what it says, numbers with their uncertainty."""
-    return ", ".join(_sense(name, seen, calibrations) for name in fitted)
+    return ", ".join(_sense(name, seen, calibrations, settings.boards.build) for name in settings.fitted)
 
 
-def _sense(name: str, seen: SensorPicture, calibrations: Mapping[str, Calibration]) -> str:
+def _sense(name: str, seen: SensorPicture, calibrations: Mapping[str, Calibration], build: str) -> str:
     if name in seen.unsteady:
         return f"{name} flickers"
     value = seen.values.get(name)
@@ -183,12 +183,12 @@ def _sense(name: str, seen: SensorPicture, calibrations: Mapping[str, Calibratio
         return f"{name} cannot be read"
     if name in FLAGS:
         return f"{name} {_state(value)}"
-    return f"{name} {with_uncertainty(name, float(value), calibrations.get(name))}"
+    return f"{name} {with_uncertainty(name, float(value), calibrations.get(name), build)}"
 
 
-def with_uncertainty(name: str, value: float, row: Calibration | None = None) -> str:
+def with_uncertainty(name: str, value: float, row: Calibration | None = None, build: str = "boards") -> str:
     """A number with its uncertainty, as people read it: `9.58 A ± 0.21 A`."""
-    return stated(value, uncertainty(name, value, row).expanded, READINGS[name].unit)
+    return stated(value, uncertainty(name, value, row, build).expanded, READINGS[name].unit)
 
 
 def _thermometer(eye: _Eye, say: Say, answer: Answer) -> float | None:
@@ -265,19 +265,18 @@ def compare(
     points = list(_given(eye, shown, say, answer)) if shown else _asked(eye, say, answer, calibrated)
     row = calibrated(points)
     say(calibration.one_line(row))
-    for line in _gained(row):
+    for line in _gained(row, settings.boards.build):
         say(line)
     return row
 
 
-def _gained(row: Calibration) -> Iterator[str]:
+def _gained(row: Calibration, build: str) -> Iterator[str]:
     """What the comparison is worth: the uncertainty before and after."""
     at = row.points[-1].meter
-    parts = uncertainty(row.reading, at, row).parts
-    built, now = uncertainty(row.reading, at).expanded, uncertainty(row.reading, at, row).expanded
-    yield (
-        f"As built {with_uncertainty(row.reading, at)}, as calibrated {with_uncertainty(row.reading, at, row)} (k = 2)."
-    )
+    parts = uncertainty(row.reading, at, row, build).parts
+    built, now = (uncertainty(row.reading, at, one, build).expanded for one in (None, row))
+    as_built, calibrated = (with_uncertainty(row.reading, at, one, build) for one in (None, row))
+    yield f"As built {as_built}, as calibrated {calibrated} (k = 2)."
     yield (
         "In it, half-widths: "
         + ", ".join(f"{name} {half:.2g}" for name, half in parts.items())

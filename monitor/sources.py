@@ -402,6 +402,14 @@ HIGH_VOLTAGE_RESISTORS = Source(
 
 # ---------------------------------------------------------------- insulation
 
+MODULE_INPUTS = Source(
+    "IEC 61131-2",
+    "",
+    "digital inputs, type 1",
+    "remembered",
+    "",
+    "230 V AC: state 0 up to 40 V, state 1 from 164 V to 1.1 of rated; 24 V AC: 5 V and 14 V",
+)
 OPTO_INSULATION = Source(
     "IEC 60747-5-5", "2020", "", "remembered", "", "reinforced: surge of 10 kV (1.2/50 us) at the least"
 )

@@ -59,7 +59,10 @@ class RegisterRig:
         seed = world.plan.seed
         self.chips = {
             address: Ads1115(
-                _inputs(world, address, seed, wiring), self.clock, noise_codes=_NOISE_CODES, seed=seed * 1000 + address
+                _inputs(world, address, seed, wiring, settings.boards.build),
+                self.clock,
+                noise_codes=_NOISE_CODES,
+                seed=seed * 1000 + address,
             )
             for address in sorted({c.address for c in CHANNELS.values() if c.address is not None})
         }
@@ -159,9 +162,11 @@ class RegisterRig:
         self.boards.close()
 
 
-def _inputs(world: World, address: int, seed: int, wiring: Wiring) -> ChipInputs:
+def _inputs(world: World, address: int, seed: int, wiring: Wiring, build: str) -> ChipInputs:
     """The plain inputs where all is as meant: they are asked for every conversion."""
-    return ChipInputs(world, address, seed) if wiring is AS_MEANT else WiredInputs(world, address, seed, wiring)
+    if wiring is AS_MEANT:
+        return ChipInputs(world, address, seed, build)
+    return WiredInputs(world, address, seed, wiring, build)
 
 
 def register_rig_for(scenario: Scenario, seed: int | None = None) -> RegisterRig:

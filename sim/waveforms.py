@@ -11,7 +11,7 @@ from math import exp, log, sqrt
 from random import Random
 
 from condenser_monitor.hardware import values
-from condenser_monitor.hardware.channels import CHANNELS
+from condenser_monitor.hardware.channels import BUILDS, Channel
 from condenser_monitor.sim.compressor import Motion
 from condenser_monitor.sim.condition import SenseCondition
 from condenser_monitor.sim.senses import WIRES
@@ -38,12 +38,12 @@ def thermistor_ohm(celsius: float) -> float:
 class ChipInputs:
     """The four inputs of one converter; a Source of sim/bus.py."""
 
-    def __init__(self, world: World, address: int, seed: int) -> None:
+    def __init__(self, world: World, address: int, seed: int, build: str = "boards") -> None:
         self.world = world
         self._rng = Random(f"{seed}/inputs/{address}")
         self._pins = {
             channel.mux - 1: channel
-            for channel in CHANNELS.values()
+            for channel in BUILDS[build].values()
             if channel.address == address and channel.mux is not None
         }
         self._sound = SenseCondition()
@@ -58,7 +58,7 @@ class ChipInputs:
             return self._thermistor_v(channel.reading, sense)
         assert channel.scale is not None
         if sense.unplugged:
-            return BIAS_V + self._loose_v(channel.burden_ohm)
+            return BIAS_V + self._loose_v(channel)
         if sense.lag_deg:
             late_s = sense.lag_deg / 360.0 / self.world.plan.design.line_hz
             start_s, end_s = start_s - late_s, end_s - late_s
@@ -86,11 +86,11 @@ class ChipInputs:
             amount += sqrt(2) * rms * _DISPLACED_SHARE * exp(-since_s / _DISPLACED_TAU_S)
         return amount
 
-    def _loose_v(self, burden_ohm: float | None) -> float:
-        """Direct voltage that an empty jack's switch puts on the burden; a channel without a jack lies at the bias."""
-        if burden_ohm is None:
+    def _loose_v(self, channel: Channel) -> float:
+        """Direct voltage of an input with nothing plugged in; a channel that cannot tell lies at the bias."""
+        if channel.burden_ohm is None:
             return 0.0
-        return BIAS_V * burden_ohm / (values.PLUG_SENSE.nominal + burden_ohm)
+        return BIAS_V * channel.burden_ohm / (channel.loose_ohm + channel.burden_ohm)
 
     def _thermistor_v(self, reading: str, sense: SenseCondition) -> float:
         if sense.unplugged:

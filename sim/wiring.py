@@ -153,8 +153,8 @@ MISTAKES: dict[str, Wiring] = {
 class WiredInputs(ChipInputs):
     """The inputs of one converter behind a wiring; a Source of sim/bus.py."""
 
-    def __init__(self, world: World, address: int, seed: int, wiring: Wiring = AS_MEANT) -> None:
-        super().__init__(world, address, seed)
+    def __init__(self, world: World, address: int, seed: int, wiring: Wiring = AS_MEANT, build: str = "boards") -> None:
+        super().__init__(world, address, seed, build)
         self._wiring = wiring
         self._dead = address in wiring.no_bias
 
@@ -166,7 +166,7 @@ class WiredInputs(ChipInputs):
     def _plugged_v(self, pin: int, start_s: float, end_s: float) -> float:
         channel = self._pins.get(pin)
         if channel is not None and channel.reading in self._wiring.empty:
-            return BIAS_V + self._loose_v(channel.burden_ohm)
+            return BIAS_V + self._loose_v(channel)
         return super().mean_v(pin, start_s, end_s)
 
     def _instant(self, reading: str, start_s: float, end_s: float) -> float:

@@ -128,7 +128,7 @@ def current(
 def volt_output(reading: str, amps: float, *, hz: float = 60, source_ohm: float = 20.0) -> str:
     """The variant with a 333 mV transformer: its burden is inside, the board's is left out. Measures as `current`."""
     bias = _bias(reading).replace(" 0x", "")
-    volts = amps * v.volt_output_scale(reading)
+    volts = amps * v.VOLT_OUTPUT[reading].volts_per_amp
     source = f"Vct ct {bias} {steady_sine(volts, hz)}\nRct ct {reading}_hot {source_ohm:g}"
     body = _frame(reading, source, range_v=v.RANGE_RUNNING_V, change={_burden(reading): OPEN_OHM})
     return deck(f"{reading}, 333 mV", body, seconds=0.5, step=50e-6, measure_from=_RANGE_SETTLE_S)

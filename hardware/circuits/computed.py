@@ -6,6 +6,7 @@ of seeing rightly. The netlists check the same figures independently (tests/hard
 
 from __future__ import annotations
 
+from functools import partial
 from math import asin, cos, inf, log, pi, sin, sqrt
 from typing import NamedTuple
 
@@ -407,8 +408,174 @@ def _bus() -> tuple[Computed, ...]:
     )
 
 
+_ready = partial(Computed, "ready-made")
+
+
+def _ready_inputs() -> tuple[Computed, ...]:
+    """Input modules by their ratings, and what stands between them and the Pi's pins."""
+    low, line, pull = v.MODULE_24V, v.MODULE_LINE, v.READY_PULL_UP
+    on_ohm = v.MODULE_DROP_V.nominal / 1e-3 + v.READY_LIMIT.high
+    fed = _parallel(pull.low, v.PI_PULL_UP.low)
+    tap = CONTROL_HIGH_V / v.CALL_BLEEDER.low + low.input_a.high * CONTROL_HIGH_V / low.rated_v
+    gone = pull.high * v.READY_HOLD.high * log((v.VDD.nominal - 0.1) / (v.VDD.nominal - v.PIN_HIGH_V.nominal))
+    ghost, present = limits.CONTROL_DEAD_V.value, limits.CONTROL_NOMINAL_V.value * limits.CLOSING_RATIO.value
+    return (
+        _ready("24 V: no call up to, least", "sheet", low.off_v.nominal, "V RMS", ghost, inf, "what a dead wire shows"),
+        _ready(
+            "24 V: a call from, most",
+            "sheet",
+            low.on_v.nominal,
+            "V RMS",
+            -inf,
+            present,
+            "a contactor closes from there",
+        ),
+        _ready(
+            "24 V: source that a dead wire leaks through, still no call, least",
+            "R (27.6 V / 9.6 V - 1), R high",
+            v.CALL_BLEEDER.high * (_LEAK_V / low.off_v.nominal - 1),
+            "ohm",
+            -inf,
+            1400.0,
+            "stealing thermostats leak through kilohms",
+        ),
+        _ready(
+            "24 V: current of the tap at 30 V",
+            "U / R of the bleeder, and the module's own",
+            tap * 1e3,
+            "mA RMS",
+            -inf,
+            v.TAP_FUSE.nominal * 500,
+            "half of the tap's fuse",
+        ),
+        _ready(
+            "line: none up to, least", "sheet", line.off_v.nominal, "V RMS", 40.0, inf, "what leaks past an open pole"
+        ),
+        _ready(
+            "line: there from, most",
+            "sheet",
+            line.on_v.nominal,
+            "V RMS",
+            -inf,
+            SAG_V,
+            "the lowest voltage a unit runs on",
+        ),
+        _ready(
+            "line: stands for long, least", "sheet", line.most_v, "V RMS", LINE_HIGH_V, inf, "240 V and a tenth more"
+        ),
+        _ready(
+            "pin while the module conducts, most",
+            "VDD high x (400 ohm + R limit) / (that + pull-up low, the Pi's own beside it)",
+            v.VDD.high * on_ohm / (on_ohm + fed),
+            "V",
+            -inf,
+            v.PIN_LOW_V.nominal,
+            "surely low",
+        ),
+        _ready(
+            "pin while it blocks, least",
+            "VDD low - leakage x pull-up high",
+            v.VDD.low - v.MODULE_LEAK_A.nominal * pull.high,
+            "V",
+            v.PIN_HIGH_V.nominal,
+            inf,
+            "surely high",
+        ),
+        _ready(
+            "gone after, the module's own delay left out",
+            "R C ln(3.2 / 1.3), high",
+            gone * 1e3,
+            "ms",
+            -inf,
+            200.0,
+            "two changes of a chattering contactor, five a second, stay apart",
+        ),
+        _ready(
+            "current as the module empties the hold capacitor, peak",
+            "VDD high / R limit low",
+            v.VDD.high / v.READY_LIMIT.low * 1e3,
+            "mA",
+            -inf,
+            v.MODULE_OUTPUT_A.nominal * 1e3,
+            "its output's rating",
+        ),
+        *(
+            _ready(
+                f"I2C bus with {count} converter modules: current of a pin that pulls low",
+                "(VDD high - 0.4 V) x (1 / 1.8 kohm + n / 10 kohm), R low",
+                (v.VDD.high - 0.4) * (1 / v.BUS_PULL_UP.low + count / v.BREAKOUT_PULL_UP.low) * 1e3,
+                "mA",
+                -inf,
+                3.0 if count < 4 else inf,
+                "what a pin of the bus must sink, UM10204" if count < 4 else "too much: take the pull-ups off one",
+            )
+            for count in (3, 4)
+        ),
+    )
+
+
+def _ready_signals() -> tuple[Computed, ...]:
+    """Transformers of 333 mV, rated for a unit of this size."""
+    needs = {
+        "compressor_a": (0.2, v.LOCKED_ROTOR_DESIGN_A.nominal),
+        "fan_a": (0.1, 5.0),
+        "coil_a": (0.05 * 4 / 24, limits.COIL_SHORT_A.value),
+        "start_winding_a": (0.5, 30.0),
+    }
+    told = v.VDD.nominal / 2 * limits.UNPLUGGED_RATIO.value
+    adc = v.ADC_INPUT_OHM[v.RANGE_START_V]
+    loose = v.VDD.nominal / 2 * adc / (adc + v.LOOSE_PULL.high)
+    still = told * adc / (adc + v.LOOSE_PULL.nominal)
+    found = []
+    for name, (least_a, most_a) in needs.items():
+        sense = v.VOLT_OUTPUT[name]
+        step_a = v.RANGE_RUNNING_V / ADC_CODES / sense.volts_per_amp
+        peak = sqrt(2) * most_a * sense.volts_per_amp * 1.02
+        found += [
+            _ready(
+                f"{name}: smallest to tell, in steps of the converter",
+                f"{least_a:.3g} A / step",
+                least_a / step_a,
+                "steps RMS",
+                20.0,
+                inf,
+                "well above the converter's noise",
+            ),
+            _ready(
+                f"{name}: peak at {most_a:g} A",
+                "sqrt 2 x I x scale, high",
+                peak,
+                "V",
+                -inf,
+                v.VDD.low / 2 - 0.1,
+                "within the rails about the bias, lowest VDD",
+            ),
+        ]
+    return (
+        *found,
+        _ready(
+            "open lead of a current transformer, least",
+            "VDD / 2 x Radc / (Radc + 1 Mohm high)",
+            loose,
+            "V",
+            still,
+            inf,
+            f"from {still:.2g} V on the program says that nothing is joined",
+        ),
+        _ready(
+            "current into a pin should a burden open, most",
+            "(VDD / 2 + 8 V - VDD - 0.3 V) / R low",
+            (v.OPEN_SECONDARY_V.nominal - v.VDD.nominal / 2 - v.ADC_PIN_BEYOND_V.nominal) / v.SERIES.low * 1e3,
+            "mA",
+            -inf,
+            v.ADC_PIN_A.nominal * 1e3,
+            "the converter's own limit",
+        ),
+    )
+
+
 def rows() -> tuple[Computed, ...]:
-    """Every computed figure of the three boards."""
+    """Every computed figure of the three boards and of the ready-made build."""
     return (
         *_presence_24v("control"),
         *_control_voltage(),
@@ -419,4 +586,6 @@ def rows() -> tuple[Computed, ...]:
         *_current("line", v.FAN, least_a=0.1, most_a=5.0, running_a=1.5 * 1.1),
         *_thermistor(),
         *_presence_24v("indoor"),
+        *_ready_inputs(),
+        *_ready_signals(),
     )

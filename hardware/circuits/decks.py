@@ -9,7 +9,7 @@ ground.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from math import exp, pi, sqrt
+from math import cos, exp, pi, sqrt
 from typing import NamedTuple
 
 from condenser_monitor.hardware import values as v
@@ -42,6 +42,27 @@ class Opto(NamedTuple):
 USUAL_OPTO = Opto()
 
 
+class Module(NamedTuple):
+    """One sample of an input module: where between its sheet's two thresholds it switches (0 to 1), whether its input
+    is filtered, the time constant of the filter's two poles, the leakage of its blocking output and the ohms of its
+    conducting one."""
+
+    share: float = 0.5
+    filtered: bool = True
+    filter_s: float = v.MODULE_FILTER_S.nominal
+    leak_a: float = 0.0
+    ohm: float = v.MODULE_DROP_V.nominal / 1e-3
+
+    def threshold_v(self, kind: v.InputModule) -> float:
+        """RMS at which this sample of that kind switches: just within the two that its sheet promises, so that at them
+        the filter's ripple no longer matters."""
+        first, last = kind.off_v.nominal * 1.03, kind.on_v.nominal * 0.97
+        return first + self.share * (last - first)
+
+
+USUAL_MODULE = Module()
+
+
 def ohms(board: str, ref: str, change: Change = NO_CHANGE) -> float:
     """A part's value in force: the changed one, else the nominal one of the parts list."""
     return change.get(ref, parts.value(board, ref).nominal)
@@ -52,13 +73,20 @@ def node(net: str) -> str:
     return "0" if net == "GND" else net.lower().replace(" ", "_")
 
 
-def elements(board: str, refs: Iterable[str], change: Change = NO_CHANGE, *, opto: Opto = USUAL_OPTO) -> str:
+def elements(
+    board: str,
+    refs: Iterable[str],
+    change: Change = NO_CHANGE,
+    *,
+    opto: Opto = USUAL_OPTO,
+    module: Module = USUAL_MODULE,
+) -> str:
     """The elements of these parts, joined as the board joins them. A capacitor starts at the value of `REF.ic` in
     `change`. Raises ContractError for a kind of part that has no model here."""
-    return "\n".join(line for ref in refs for line in _element(board, ref, change, opto))
+    return "\n".join(line for ref in refs for line in _element(board, ref, change, opto, module))
 
 
-def _element(board: str, ref: str, change: Change, opto: Opto) -> list[str]:
+def _element(board: str, ref: str, change: Change, opto: Opto, module: Module) -> list[str]:
     row = parts.part(board, ref)
     pins = [node(net) for net in row.nets(ref)]
     kind = row.kind.partition(",")[0]
@@ -83,6 +111,8 @@ def _element(board: str, ref: str, change: Change, opto: Opto) -> list[str]:
             return [f"{ref}a {pins[2]} {pins[1]} SCHOTTKY", f"{ref}b {pins[0]} {pins[2]} SCHOTTKY"]
         case "opto-isolator":
             return _opto_elements(ref, pins, opto)
+        case "input module":
+            return _module_elements(ref, pins, v.MODULE_24V if " 24 V" in row.kind else v.MODULE_LINE, module)
         case "voltage transformer":
             turns = change.get(ref, row.value.nominal if row.value else 1.0)
             winding = change.get(f"{ref}.winding", v.CONTROL_WINDINGS.nominal)
@@ -111,6 +141,30 @@ def _opto_elements(ref: str, pins: list[str], opto: Opto) -> list[str]:
         f"Q{ref} {collector} {base} {emitter} QOPTO",
         f"R{ref} {second} 0 {OPEN_OHM:g}",
     ]
+
+
+def _module_elements(ref: str, pins: list[str], kind: v.InputModule, module: Module) -> list[str]:
+    """A load at the input, what its filter makes of the wave (V RMS), and an output that conducts above the threshold.
+    Without a filter it conducts in the middle third of each half wave when it just switches."""
+    first, second, emitter, collector = pins
+    low = ref.lower()
+    envelope, wave = f"{low}_env", f"abs(v({first})-v({second}))"
+    threshold = module.threshold_v(kind)
+    ohm = kind.rated_v / kind.input_a.nominal
+    switch = f"0.5*(1+tanh((v({envelope})-{threshold:g})/{threshold / 300:g}))"
+    share = pi / (2 * sqrt(2)) if module.filtered else 1 / (sqrt(2) * cos(pi / 6))
+    across = f"(v({collector})-v({emitter}))"
+    lines = [
+        f"R{ref} {first} {second} {ohm:g}",
+        f"B{ref}e {low}_src 0 V={wave}*{share:.6g}",
+        f"B{ref}o {collector} {emitter} I={across}/{module.ohm:g}*{switch}+{module.leak_a:g}*tanh({across}/0.1)",
+        f"R{ref}i {second} 0 {OPEN_OHM:g}",
+    ]
+    if not module.filtered:
+        return [*lines, f"R{ref}e {low}_src {envelope} 1k"]
+    first_pole = [f"R{ref}e {low}_src {low}_mid 1k", f"C{ref}e {low}_mid 0 {module.filter_s / 1e3:g} IC=0"]
+    second = [f"R{ref}f {low}_mid {envelope} 100k", f"C{ref}f {envelope} 0 {module.filter_s / 1e5:g} IC=0"]
+    return [*lines, *first_pole, *second]
 
 
 def sine(rms: float, hz: float) -> str:

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.boards import MUXES
-from condenser_monitor.hardware.channels import CHANNELS, Channel
+from condenser_monitor.hardware.channels import BUILDS, CHANNELS, Channel
 from condenser_monitor.hardware.circuits import (
     computed,
     creepage,
@@ -30,7 +30,12 @@ from condenser_monitor.monitor.core.errors import ContractError
 from condenser_monitor.monitor.core.readings import READINGS
 
 HERE = Path(__file__).parent
-PAGES = (*(HERE / f"{board}-board.md" for board in parts.BOARDS), HERE / "README.md", HERE.parent / "mounting.md")
+PAGES = (
+    *(HERE / f"{board}-board.md" for board in parts.BOARDS),
+    HERE / "ready-made.md",
+    HERE / "README.md",
+    HERE.parent / "mounting.md",
+)
 _BLOCK = re.compile(r"(<!-- made: ([a-z ]+) -->\n).*?(<!-- end -->)", re.DOTALL)
 
 
@@ -78,7 +83,7 @@ def parts_table(board: str) -> str:
             part.package if part.on_board else f"{part.package}, not on the board",
             part.role,
         )
-        for part in parts.BOARDS[board]
+        for part in parts.LISTS[board]
     )
     return table(("reference", "quantity", "part", "value", "rating, at least", "package", "what for"), rows)
 
@@ -202,13 +207,52 @@ def volt_output_table() -> str:
             f"`{reading}`",
             f"{rated_a:g} A",
             str(passes),
-            f"{v.volt_output_scale(reading):.4g}",
-            f"{figure(v.RANGE_RUNNING_V / 2**0.5 / v.volt_output_scale(reading))} A",
-            f"{figure(v.CLAMP_V.nominal / 2**0.5 / v.volt_output_scale(reading))} A",
+            f"{v.VOLT_OUTPUT[reading].volts_per_amp:.4g}",
+            f"{figure(v.RANGE_RUNNING_V / 2**0.5 / v.VOLT_OUTPUT[reading].volts_per_amp)} A",
+            f"{figure(v.CLAMP_V.nominal / 2**0.5 / v.VOLT_OUTPUT[reading].volts_per_amp)} A",
         )
-        for reading, (rated_a, passes) in v.VOLT_OUTPUT.items()
+        for reading, rated_a, passes in v.VOLT_OUTPUT.values()
     )
     heads = ("sense", "CT rated, 333 mV", "passes", "`scale`, V/A", "most, fine range", "most, coarse range")
+    return table(heads, rows)
+
+
+def ready_joined_table(who: str) -> str:
+    """Terminals of the ready-made build: whose work, what goes there, and where it is read."""
+    rows = []
+    for reading, channel in BUILDS["ready-made"].items():
+        if channel.kind == "power" or _who(reading) != who:
+            continue
+        ends = [row for row in parts.READY if row.role.startswith(f"{reading}:") and row.kind.startswith(_JOINED)]
+        nets = [net for row in ends[:1] for net in row.wires[0][:2]]
+        marks = " and ".join(parts.MARKS.get(net, net) for net in nets if not net.startswith("BIAS"))
+        rows.append((f"`{reading}`", ends[0].refs[0], marks.replace("_hot", ""), channel.place, _at(channel)))
+    return table(("sense", "part", "terminals", "where on the unit", "read at"), rows)
+
+
+_JOINED = ("input module", "current", "voltage transformer", "thermistor")
+_OUTSIDE = {"control_power", "thermostat", "blower", "outdoor_c", "return_air_c", "supply_air_c"}
+
+
+def _who(reading: str) -> str:
+    """Whoever may join this sense: nothing inside the outdoor unit's cabinet is a maker's work."""
+    return "maker" if reading in _OUTSIDE - {"blower"} else "licensed"
+
+
+def ready_scales_table() -> str:
+    """What `[boards] build = "ready-made"` takes for the transformers."""
+    rows = (
+        (
+            f"`{row.reading}`",
+            f"{row.rated:g} {'V' if row.reading in v.READY_VOLTS else 'A'}",
+            str(row.passes) if row.reading in v.VOLT_OUTPUT else "",
+            f"{row.volts_per_amp:.4g}",
+            f"{figure(row.full_scale_a(v.RANGE_RUNNING_V))}",
+            f"{figure(row.full_scale_a(v.VDD.low / 2 - 0.1))}",
+        )
+        for row in (*v.VOLT_OUTPUT.values(), *v.READY_VOLTS.values())
+    )
+    heads = ("sense", "rated, 333 mV", "passes", "`scale`, V per unit", "most, fine range", "most, coarse range")
     return table(heads, rows)
 
 
@@ -254,6 +298,11 @@ MADE: dict[str, Callable[[], str]] = {
     "heat": heat_table,
     "volt output": volt_output_table,
     "measured": measured_table,
+    "parts ready": partial(parts_table, "ready-made"),
+    "computed ready": partial(computed_table, "ready-made"),
+    "scales ready": ready_scales_table,
+    "maker ready": partial(ready_joined_table, "maker"),
+    "licensed ready": partial(ready_joined_table, "licensed"),
     **{f"{name} {board}": partial(make, board) for name, make in _OF_BOARD.items() for board in parts.BOARDS},
 }
 

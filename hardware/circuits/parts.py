@@ -524,34 +524,251 @@ INDOOR = (
     ),
 )
 
+_RAIL, _CLAMPED, _INDOORS = "on the rail", "in component terminals", "in the indoor box"
+_MODULE_OUT = (
+    f"isolated transistor output that conducts while voltage is present, drop {v.MODULE_DROP_V.nominal:g} V or less "
+    f"at 1 mA, leakage {v.MODULE_LEAK_A.nominal * 1e6:.0f} uA or less, {v.MODULE_OUTPUT_A.nominal * 1e3:.0f} mA; "
+    "filtered, so that it is steady on AC; thresholds printed in its sheet; listed (UL 508 or IEC 61131-2)"
+)
+
+
+def _module_input(number: int, name: str, taps: tuple[str, str], where: str, bleeder: bool) -> tuple[Part, ...]:
+    """One presence of the ready-made build, from the taps to the Pi's pin. A tap without a name of its own has no
+    fuse: the 24 V circuit is fused in one lead."""
+    line = name in ("supply", "load")
+    module = v.MODULE_LINE if line else v.MODULE_24V
+    ends = (f"{name}_l1", f"{name}_l2") if line else (f"{name}_y", f"{name}_c")
+    fused = [(tap, end) for tap, end in zip(taps, ends, strict=True) if tap]
+    ref = [f"F{number}{letter}" for letter, _ in zip("AB", fused, strict=False)]
+    out = f"{name}_out"
+    fuse = Part(
+        " ".join(ref),
+        "fuse" if line else "fuse, 5 x 20 mm, time-lag, high breaking capacity (IEC 60127-2), in a closed holder",
+        v.LINE_FUSE if line else v.TAP_FUSE,
+        _LINE_FUSE if line else "250 V, 1500 A",
+        f"{name}: {'one in each leg, ' if line else ''}at the tap",
+        _TAP,
+        tuple(fused),
+    )
+    surge = Part(
+        f"D{number}",
+        "transient suppressor",
+        v.CLAMP_KNEE_V,
+        _CLAMP,
+        f"{name}: takes what a coil gives back when its circuit opens",
+        f"{_CLAMPED}, {where}",
+        (ends,),
+    )
+    load = Part(
+        f"R{number}0",
+        "resistor, in an aluminium case",
+        v.CALL_BLEEDER,
+        "10 W or more, screwed to metal",
+        f"{name}: bleeder; loads the wire when float switch or coil is open",
+        where,
+        (ends,),
+    )
+    off, on = module.off_v.nominal, module.on_v.nominal
+    return (
+        fuse,
+        *(() if line else (surge,)),
+        *((load,) if bleeder else ()),
+        Part(
+            f"K{number}",
+            f"input module, {module.rated_v:.0f} V AC",
+            None,
+            f"no signal up to {off:g} V, a signal from {on:g} V or less, stands {module.most_v:.0f} V for long, "
+            f"{module.isolation}; {_MODULE_OUT}",
+            f"{name}: isolates and senses presence",
+            where,
+            ((*ends, "GND", out),),
+        ),
+        Part(
+            f"R{number}1",
+            "resistor",
+            v.READY_LIMIT,
+            "0.25 W",
+            f"{name}: spares the module's output",
+            _CLAMPED,
+            ((out, name),),
+        ),
+        Part(f"R{number}2", "resistor", v.READY_PULL_UP, "0.25 W", f"{name}: pull-up", _CLAMPED, (("VDD", name),)),
+        Part(f"C{number}", "capacitor", v.READY_HOLD, "16 V", f"{name}: holds the pin", _CLAMPED, ((name, "GND"),)),
+    )
+
+
+def _ready_signal(number: int, name: str) -> tuple[Part, ...]:
+    """What stands between a transformer's or probe's lead and its converter's input."""
+    hot = f"{name}_hot"
+    return (
+        Part(f"R{number}", "resistor", v.SERIES, "0.25 W", f"{name}: limits current", _CLAMPED, ((hot, name),)),
+        Part(f"C{number}", "capacitor", v.FILTER_CAP, "16 V", f"{name}: filter", _CLAMPED, ((name, "GND"),)),
+    )
+
+
+def _ready_transformer(number: int, name: str) -> tuple[Part, ...]:
+    """A listed transformer with 333 mV output; the resistor that tells an open lead of a current one."""
+    hot, cold = f"{name}_hot", _bias(name)
+    if name in v.READY_VOLTS:
+        ends = {"line_v": ("supply_l1", "supply_l2"), "control_v": ("call_y", "call_c")}.get(
+            name, ("coil_v_y", "coil_v_c")
+        )
+        rated = v.READY_VOLTS[name].rated
+        kind, rating = "voltage transformer, 333 mV output", f"{rated:g} V, class 0.5, listed, isolated 600 V or more"
+        turns = Part(
+            f"T{number}",
+            kind,
+            v.CT_VOLT_OUTPUT_V,
+            rating,
+            f"{name}: isolates and measures",
+            _RAIL,
+            ((*ends, hot, cold),),
+        )
+        return (turns, *_ready_signal(number, name))
+    sense = v.VOLT_OUTPUT[name]
+    loops = "one pass" if sense.passes == 1 else f"{sense.passes} passes of the lead"
+    rating = (
+        f"{sense.rated:g} A, class 1, burden inside, insulation 600 V or more, listed (UL 2808 or IEC 61010-2-032), "
+        f"{v.OPEN_SECONDARY_V.nominal:g} V peak or less should its burden open"
+    )
+    return (
+        Part(
+            f"CT{number}",
+            "current transformer, split core, 333 mV output",
+            v.CT_VOLT_OUTPUT_V,
+            rating,
+            f"{name}: {loops} through the window",
+            _LEAD,
+            ((hot, cold),),
+        ),
+        Part(
+            f"R{number}9", "resistor", v.LOOSE_PULL, "0.25 W", f"{name}: tells an open lead", _CLAMPED, (("VDD", hot),)
+        ),
+        *_ready_signal(number, name),
+    )
+
+
+def _ready_probe(number: int, name: str) -> tuple[Part, ...]:
+    place = {
+        "outdoor_c": "in shade",
+        "suction_c": "strapped to the large pipe",
+        "liquid_c": "strapped to the small pipe",
+    }
+    hot = f"{name}_hot"
+    where = place.get(name, "in the duct")
+    return (
+        _thermistor(f"RT{number}", name, where),
+        Part(f"R{number}8", "resistor", v.NTC_PULL_UP, "0.25 W", f"{name}: upper resistor", _CLAMPED, (("VDD", hot),)),
+        *_ready_signal(number, name),
+    )
+
+
+def _ready_converter(number: int, address: int) -> tuple[Part, ...]:
+    """A converter module with its bias in component terminals; the module brings its own decoupling."""
+    bias = f"BIAS{address:x}"
+    made = _converter(("", ""), "", f"U{number}", "", address)
+    chip = next(row for row in made if row.kind.startswith("converter"))
+    at = f"bias {address:#x}"
+    return (
+        chip._replace(kind="converter module, 16 bit, ADS1115, with screw terminals", package=_RAIL),
+        Part(f"R{number}6", "resistor", v.BIAS_TOP, "0.25 W", f"{at}: upper half", _CLAMPED, (("VDD", bias),)),
+        Part(f"R{number}7", "resistor", v.BIAS_BOTTOM, "0.25 W", f"{at}: lower half", _CLAMPED, ((bias, "GND"),)),
+        Part(f"C{number}6", "capacitor", v.BIAS_CAP, "16 V", f"{at}: holds it still", _CLAMPED, ((bias, "GND"),)),
+    )
+
+
+def _thing(ref: str, kind: str, rating: str, role: str, where: str = _RAIL) -> Part:
+    """What is bought and not joined to any signal."""
+    return Part(ref, kind, None, rating, role, where, tuple(() for _ in ref.split()))
+
+
+# Everything of the build for those who order no boards: same nets, same names at the terminals, same places of the Pi.
+READY = (
+    *_module_input(1, "call", ("Y at the unit", ""), _RAIL, bleeder=True),
+    *_module_input(2, "supply", ("supply leg 1", "supply leg 2"), _RAIL, bleeder=False),
+    *_module_input(3, "load", ("load leg 1", "load leg 2"), _RAIL, bleeder=False),
+    *_module_input(4, "control_power", ("R at the strip", ""), _INDOORS, bleeder=False),
+    *_module_input(5, "thermostat", ("Y at the strip", ""), _INDOORS, bleeder=True),
+    Part(
+        "S6",
+        "current switch, split core, self-powered",
+        None,
+        "closes from 1 A, 600 V insulation, isolated contact, listed (UL 508)",
+        "blower: around one lead of the blower's motor",
+        _LEAD,
+        (("blower_out", "GND"),),
+    ),
+    Part(
+        "R61", "resistor", v.READY_LIMIT, "0.25 W", "blower: spares the contact", _CLAMPED, (("blower_out", "blower"),)
+    ),
+    Part("R62", "resistor", v.READY_PULL_UP, "0.25 W", "blower: pull-up", _CLAMPED, (("VDD", "blower"),)),
+    Part("C6", "capacitor", v.READY_HOLD, "16 V", "blower: holds the pin", _CLAMPED, (("blower", "GND"),)),
+    *(
+        row
+        for number, name in enumerate((*v.VOLT_OUTPUT, *v.READY_VOLTS), start=70)
+        for row in _ready_transformer(number, name)
+    ),
+    *(
+        row
+        for number, name in enumerate(("outdoor_c", "suction_c", "liquid_c", "return_air_c", "supply_air_c"), start=80)
+        for row in _ready_probe(number, name)
+    ),
+    *(
+        row
+        for number, address in enumerate((0x48, 0x49, 0x4A, 0x4B), start=90)
+        for row in _ready_converter(number, address)
+    ),
+    _thing("A1", "breakout of the Pi's 40-pin header, screw terminals", "on the rail, 26 AWG to 16 AWG", "Pi's pins"),
+    _thing(
+        "X1", "component terminals", "two-level, for a resistor or capacitor with leads", "small parts, no soldering"
+    ),
+    _thing(
+        "X2",
+        "enclosure, line compartment",
+        "listed (UL 508A parts; type 3R or IP54), cover that needs a tool, own cable entries",
+        "line modules, their fuses, voltage transformers",
+        "the box",
+    ),
+    _thing(
+        "X3",
+        "enclosure, low-voltage compartment",
+        "the same, beside it, with a rail of 35 mm",
+        "Pi and the rest",
+        "the box",
+    ),
+    _thing("X4", "enclosure, indoor", "plastic, with a rail of 35 mm", "24 V modules at the air handler", "indoors"),
+    _thing("A2", "power supply, 5 V, class 2 or PoE splitter", "3 A, listed, isolated", "the Pi's supply"),
+)
+
 # what stands beside a terminal on the board, by its net
 MARKS = {
     **{"supply_l1": "L1", "supply_l2": "L2", "load_l1": "T1", "load_l2": "T2"},
     **{"call_y": "Y", "call_c": "C", "coil_v_y": "COIL", "coil_v_c": "COIL"},
     **{"control_power_y": "R", "control_power_c": "C", "thermostat_y": "Y", "thermostat_c": "C"},
-    **{"GND": "0", "control_power_open": "R", "thermostat_open": "Y", "blower_open": "B"},
+    **{"GND": "0", "control_power_open": "R", "thermostat_open": "Y", "blower_open": "B", "blower_out": "B"},
     **{"return_air_c_hot": "RET", "supply_air_c_hot": "SUP", "outdoor_c_hot": "AIR"},
     **{"suction_c_hot": "BIG", "liquid_c_hot": "SML"},
 }
 
 BOARDS: dict[str, tuple[Part, ...]] = {"control": CONTROL, "line": LINE, "indoor": INDOOR}
+LISTS = {**BOARDS, "ready-made": READY}
 
 
 def refs(board: str) -> Iterator[str]:
-    """Every reference of a board, in the order of its list."""
-    for part in BOARDS[board]:
+    """Every reference of a board, or of the ready-made build, in the order of its list."""
+    for part in LISTS[board]:
         yield from part.refs
 
 
 def of(board: str, *names: str) -> list[str]:
     """The references that serve these readings (or `bias 0x48`), in the order of the list."""
-    return [ref for row in BOARDS[board] if row.role.partition(":")[0] in names for ref in row.refs]
+    return [ref for row in LISTS[board] if row.role.partition(":")[0] in names for ref in row.refs]
 
 
 def nets(board: str) -> dict[str, list[tuple[str, int]]]:
     """Each net of a board -> the pins on it (reference, number from 1), what is off the board included."""
     found: dict[str, list[tuple[str, int]]] = {}
-    for row in BOARDS[board]:
+    for row in LISTS[board]:
         for ref, wires in zip(row.refs, row.wires, strict=True):
             for number, net in enumerate(wires, start=1):
                 if net:
@@ -561,7 +778,7 @@ def nets(board: str) -> dict[str, list[tuple[str, int]]]:
 
 def part(board: str, ref: str) -> Part:
     """The part of this reference. Raises ContractError where the board has none."""
-    for row in BOARDS[board]:
+    for row in LISTS[board]:
         if ref in row.refs:
             return row
     raise ContractError(f"{board} board", ref, "one of " + " ".join(refs(board)))

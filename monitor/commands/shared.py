@@ -103,7 +103,7 @@ def uncertainty(settings: Any) -> Callable[[str, float], float]:
     from condenser_monitor.hardware.calibration import load
     from condenser_monitor.hardware.uncertainty import by_reading
 
-    return by_reading(load(calibrations(settings)))
+    return by_reading(load(calibrations(settings)), settings.boards.build)
 
 
 def calibrations(settings: Any) -> Path:

@@ -182,8 +182,11 @@ class HistorySettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
 
 
 class BoardSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """How the boards hang on the Pi; [boards.channels] overrides single channels (see hardware/boards.py)."""
+    """How the boards hang on the Pi; [boards.channels] overrides single channels (see hardware/boards.py).
 
+    build: "boards", or "ready-made" for input modules and transformers of 333 mV in their place."""
+
+    build: str = "boards"
     scan_s: float = 1.0
     i2c_bus: int = 1
     channels: dict[str, dict[str, Any]] = {}
@@ -247,6 +250,7 @@ _CHOICES: dict[str, tuple[object, ...]] = {
     "unit.kind": ("single-stage", "two-stage", "variable-speed"),
     "unit.fan_control": ("contactor", "board"),
     "unit.call_tap": ("y-terminal", "coil"),
+    "boards.build": ("boards", "ready-made"),
     "unit.metering": ("fixed", "txv", "unknown"),
     "mqtt.version": ("5", "3.1.1"),
     "web.temperature": ("F", "C"),

@@ -144,7 +144,7 @@ def test_line_and_coil_volts_arrive_in_proportion(measure: Measure, reading: str
 )
 def test_a_333_mv_transformer_arrives_in_proportion(measure: Measure, reading: str, amps: float) -> None:
     """Without a burden on the board, 0.333 V at the rated current (what listed ones give) reads within 0.5 %."""
-    rated_a, passes = v.VOLT_OUTPUT[reading]
+    _, rated_a, passes = v.VOLT_OUTPUT[reading]
     seen = measure(analog.volt_output(reading, amps))
     assert seen["out_v"] == pytest.approx(0.333 * amps * passes / rated_a, rel=0.005)
 
