@@ -27,9 +27,9 @@ class Channel(NamedTuple):
     ranges, fine to coarse. burden_ohm, loose_ohm: of a current transformer's input, and the resistor from 3.3 V to it,
     for telling that nothing is plugged in. passes: how often its lead goes through its transformer, 0 for a sensor
     without one. terminal, place: of the board and on the unit. answers: of a presence, by phase of a commissioning;
-    bands: of a number, from the nameplate. stuck: what an answer means that never changes; like: reading -> where a sensor is that answers as that
-    one should; wrong: what a number out of its band means; or_else: what else reads like too few (True) or too many
-    passes through the transformer.
+    bands: of a number, from the nameplate. stuck: what an answer means that never changes; like: reading -> where a
+    sensor is that answers as that one should; wrong: what a number out of its band means; or_else: what else reads like
+    too few (True) or too many passes through the transformer.
     """
 
     reading: str
