@@ -162,9 +162,9 @@ def _module_elements(ref: str, pins: list[str], kind: v.InputModule, module: Mod
     ]
     if not module.filtered:
         return [*lines, f"R{ref}e {low}_src {envelope} 1k"]
-    first_pole = [f"R{ref}e {low}_src {low}_mid 1k", f"C{ref}e {low}_mid 0 {module.filter_s / 1e3:g} IC=0"]
-    second = [f"R{ref}f {low}_mid {envelope} 100k", f"C{ref}f {envelope} 0 {module.filter_s / 1e5:g} IC=0"]
-    return [*lines, *first_pole, *second]
+    poles = [f"R{ref}e {low}_src {low}_mid 1k", f"C{ref}e {low}_mid 0 {module.filter_s / 1e3:g} IC=0"]
+    poles += [f"R{ref}f {low}_mid {envelope} 100k", f"C{ref}f {envelope} 0 {module.filter_s / 1e5:g} IC=0"]
+    return [*lines, *poles]
 
 
 def sine(rms: float, hz: float) -> str:

@@ -166,7 +166,7 @@ def test_the_shipped_drivers_read_the_same_unit_through_it_and_tell_an_open_lead
 def test_swapped_leads_are_told_by_ratings_and_not_by_passes() -> None:
     """A 5 A and a 100 A transformer in each other's terminals: what each reads is off by their ratings."""
     unit = Unit(compressor_rla_a=12.8, fan_fla_a=1.1)
-    running = {"compressor_a": 1.0 * (100 / 5), "fan_a": 10.0 * (5 / 100)}
+    running: dict[str, float | bool | None] = {"compressor_a": 1.0 * (100 / 5), "fan_a": 10.0 * (5 / 100)}
     phases = {"running": SensorPicture(running)}
     remarks = judge(phases, unit, ("compressor_a", "fan_a"), {}, build="ready-made")
     assert [row.kind for row in remarks] == ["exchanged"]
