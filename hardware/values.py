@@ -295,7 +295,7 @@ LOOSE_PULL = Value(1e6, "ohm", 0.01, "from 3.3 V to a transformer's lead: an ope
 BREAKOUT_PULL_UP = Value(10e3, "ohm", 0.05, "on a converter module, in SDA and in SCL", "common practice")
 OPEN_SECONDARY_V = Value(8.0, "V", 0.0, "peak of a listed 333 mV transformer whose burden is open: its own clamp")
 ADC_PIN_A = Value(10e-3, "A", 0.0, "into a converter's pin for long, at most", sources.CONVERTER_INPUT.basis)
-VT_CLASS_FROM = Value(0.8, "1", 0.0, "of rated volts: from here its class holds (IEC 61869-3)", "from memory")
+VT_CLASS_FROM = Value(0.8, "1", 0.0, "of rated volts: from here its class holds", sources.VT_CLASS.basis)
 READY_VOLTS = {  # listed voltage transformers with 333 mV output; 24 V is a fifth of 120 V, so calibrated on site
     row.reading: row
     for row in (VoltOutput("line_v", 277.0), VoltOutput("control_v", 120.0), VoltOutput("coil_v", 120.0))

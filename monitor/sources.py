@@ -402,6 +402,14 @@ HIGH_VOLTAGE_RESISTORS = Source(
 
 # ---------------------------------------------------------------- insulation
 
+VT_CLASS = Source(
+    "IEC 61869-3",
+    "",
+    "",
+    "remembered",
+    "",
+    "a measuring voltage transformer keeps its class from 80 % to 120 % of its volts",
+)
 MODULE_INPUTS = Source(
     "IEC 61131-2",
     "",
