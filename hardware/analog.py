@@ -50,7 +50,7 @@ class _Bounded(ADS1115):
 
     def check(self, pin: int) -> None:
         """Raise SenseError unless the chip still has the settings that it was given: one whose supply dipped starts
-        anew with others, and its results mean nothing."""
+        again with others, and its results mean nothing."""
         wanted = pin << 12 | _RANGE_CODES[self.gain] << 9 | self.mode | self.rate_config[self.data_rate]
         if (self._read_register(_CONFIG) ^ wanted) & _SETTINGS:
             place = f"ADC 0x{self.i2c_device.device_address:02x}"
@@ -65,7 +65,7 @@ class _Bounded(ADS1115):
 
 
 class Converter:
-    """One ADS1115 at `address`. Its driver is made at first use and made anew after an error, so that a chip may come
+    """One ADS1115 at `address`. Its driver is made at first use and made again after an error, so that a chip may come
     and go. `clock` gives s, `sleep` waits s."""
 
     def __init__(self, bus: Any, address: int, clock: Callable[[], float], sleep: Callable[[float], object]) -> None:

@@ -203,7 +203,7 @@ class Boards:
         edges = sorted(
             (at_s, name, present)
             for name, presence in self._presence.items()
-            for at_s, present in presence.take_edges()
+            for at_s, present in presence.drain_edges()
         )
         for at_s, name, present in edges:
             self._levels[name] = present

@@ -19,7 +19,7 @@ EDGES_KEPT = 256  # a contactor that chatters at 50 Hz fills this in more than t
 
 
 class Presence:
-    """One presence channel. `present` is its level now; `take_edges` gives the changes since last taken.
+    """One presence channel. `present` is its level now; `drain_edges` gives the changes since last taken.
 
     Raises SenseError where the machine has no such free pin.
     """
@@ -44,7 +44,7 @@ class Presence:
         """The newest change that nobody has taken yet is to present. Costs no look at the pin."""
         return bool(self._edges) and self._edges[-1][1]
 
-    def take_edges(self) -> list[tuple[float, bool]]:
+    def drain_edges(self) -> list[tuple[float, bool]]:
         """(time, present) of each change that has stood for DEBOUNCE_S, in order; the newest may wait for next time."""
         taken: list[tuple[float, bool]] = []
         now_s = self._clock()

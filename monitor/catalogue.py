@@ -1,7 +1,7 @@
 """(edge) The catalogue pages, made from the tables: findings, predictions, suspects, checks, limits, states.
 
 `pages()` gives each page's Markdown by file name. The pages are kept in monitor/pages/, and a test holds them to the
-tables; `python -m condenser_monitor.monitor.catalogue` writes them anew.
+tables; `python -m condenser_monitor.monitor.catalogue` writes them again.
 """
 
 from __future__ import annotations

@@ -266,7 +266,7 @@ class Engine:
             self._cycle.weigh(scan)
         self._features.keep(scan)
         self._features.glimpse(scan)
-        senses_load = "load" in self._inputs.beliefs and "load" not in self._trust.distrusted
+        senses_load = "load" in self._inputs.by_name and "load" not in self._trust.distrusted
         self._patterns.chatter.update(load=scan.load if senses_load else None, call=self.facts.call, now_s=scan.t_s)
         found = zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True)
         self._numbers.update((name, value) for name, value in found if value is not None)
@@ -274,7 +274,7 @@ class Engine:
         if not same and self._running and self._breaks_run(scan):
             self._broken_s = scan.t_s
         changed = () if same else self._inputs.update(scan, before_s, numbers=not hasty)
-        self.changed_s = max((belief.since_s for belief in changed), default=scan.t_s)
+        self.changed_s = max((one.since_s for one in changed), default=scan.t_s)
         if changed:
             self._read_s = self.changed_s
             self._trust_due_s = self.changed_s + limits.TRUST.settle_s.value
@@ -370,7 +370,7 @@ class Engine:
         return max(limits.GAP_MIN_S.value, limits.GAP_FACTOR.value * self._usual_s) if known else inf
 
     def _breaks_run(self, scan: Scan) -> bool:
-        """Whether a scan reads the compressor stopped or starting. A single one moves no belief; but where a unit trips
+        """Whether a scan reads the compressor stopped or starting. A single one moves no one; but where a unit trips
         and starts again between slow scans, what it achieves is not what a run achieves."""
         amps, unit = scan.compressor_a, self.settings.unit
         if amps is None or "compressor_a" in self._trust.distrusted:
@@ -412,7 +412,7 @@ class Engine:
         """What is read has settled: decide which sensors to believe."""
         self._trust_due_s = inf
         evidence = self._trust.read(self._inputs, cooled=self._cooled(), rested=self._rested())
-        fan = self._inputs.beliefs.get("fan")
+        fan = self._inputs.by_name.get("fan")
         if self._running and fan is not None and fan.symbol is False:
             look_s = fan.since_s + limits.TRUST.cooled_s.value
             self._trust_due_s = look_s if look_s > scan.t_s else inf
@@ -431,8 +431,8 @@ class Engine:
 
     def _rested(self) -> bool:
         """Whether a fan's current is read so long after the compressor's stop that no board lets it run on."""
-        beliefs = self._inputs.beliefs
-        fan, compressor, call = beliefs.get("fan"), beliefs.get("compressor"), beliefs.get("call")
+        by_name = self._inputs.by_name
+        fan, compressor, call = by_name.get("fan"), by_name.get("compressor"), by_name.get("call")
         if not (fan and compressor and call) or not fan.symbol or compressor.symbol is not False:
             return False
         since_s = max(fan.since_s, compressor.since_s, call.since_s)
@@ -444,7 +444,7 @@ class Engine:
         Until then a dead fan is told as one: how fast the current rises differs from house to house, and an alarm that
         is taken back costs less than one that never comes.
         """
-        fan, started_s = self._inputs.beliefs.get("fan"), self._cycle.running_since_s
+        fan, started_s = self._inputs.by_name.get("fan"), self._cycle.running_since_s
         if fan is None or fan.symbol is not False or started_s is None or self._early_a is None:
             return False
         since_s = max(fan.since_s, started_s)
@@ -516,7 +516,7 @@ class Engine:
 
     def _watch_draw(self, now_s: float, minute_a: float | None, outdoor_c: float | None) -> None:
         """Keep what the compressor draws: while the fan runs the last minute, without it the first whole one."""
-        started_s, fan = self._cycle.running_since_s, self._inputs.beliefs.get("fan")
+        started_s, fan = self._cycle.running_since_s, self._inputs.by_name.get("fan")
         self._cold = outdoor_c is not None and outdoor_c < limits.TRUST.warm_c.value
         if started_s is None or minute_a is None or fan is None:
             self._early_a = None
@@ -559,9 +559,7 @@ class Engine:
                 name: self._habits.grace_s(name, self.facts, now_s, self._usual_s)
                 for name in ("call-without-pull-in", "call-without-run", "call-not-reaching-unit", "fan-not-running")
             },
-            distrusted={
-                belief.name: reading for reading in self._trust.distrusted for belief in inputs.inputs_of(reading)
-            },
+            distrusted={one.name: reading for reading in self._trust.distrusted for one in inputs.inputs_of(reading)},
             new_readings=self._read_symbols(),
             doubted=bool(inputs.doubted(now_s)),
         )
@@ -576,7 +574,7 @@ class Engine:
         return self._symbols != was
 
     def _no_call_in_heat(self) -> Answer:
-        call = self._inputs.beliefs.get("call")
+        call = self._inputs.by_name.get("call")
         if self._calls.in_season:
             return False  # what this unit itself has shown tells better: overdue-call
         if call is None or call.symbol is None or "call" in self._trust.distrusted:

@@ -762,7 +762,7 @@ class FLEET(LimitGroup):
     argon2_passes = _cited(2, "passes", 1, 10, sources.ARGON2)
     requests_per_min = _ours(300, "requests", 10, 1e5, "one address, by one web process; a page takes 1 to 3")
     # triage
-    silent_s = _ours(600, "s", 60, _DAY, "a monitor off this long is silent, not just starting anew")
+    silent_s = _ours(600, "s", 60, _DAY, "a monitor off this long is silent, not just starting again")
     unheard_s = _ours(26 * 3600, "s", 3600, 30 * _DAY, "a working monitor says something at least once a day")
     suspects_loaded = _ours(3, "suspects", 1, 30, "the truck is loaded for the likeliest; the rest is told beside")
     due_days = _ours(30, "days", 1, 366, "plan visits are booked a month ahead")

@@ -102,7 +102,7 @@ class ReadingsRig:
     def _quick(self) -> Iterator[Scan]:
         """The presence channels alone at each of their changes, as the boards give them (chatter is faster than
         scans)."""
-        for t_s, levels in self.world.presence.take_edges():
+        for t_s, levels in self.world.presence.drain_edges():
             if self._quick_s < t_s < self._next_s:
                 self._quick_s = t_s
                 yield self.senses.flags_at(t_s, levels)

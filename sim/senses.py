@@ -159,7 +159,7 @@ class SimulatedPresence:
             self._was = now
             self._edges.append((t_s, now))
 
-    def take_edges(self) -> list[tuple[float, tuple[bool, ...]]]:
+    def drain_edges(self) -> list[tuple[float, tuple[bool, ...]]]:
         """(time, what each channel says) for each change since last asked, in order of FLAGS."""
         edges = list(self._edges)
         self._edges.clear()

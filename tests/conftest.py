@@ -89,7 +89,7 @@ def history(keep: config.HistorySettings) -> Iterator[History]:
 
 
 @pytest.fixture
-def impatient_outlets(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Outlets try again after a twentieth of a second, so that tests of outages are short."""
+def impatient_publishers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Publishers try again after a twentieth of a second, so that tests of outages are short."""
     set_limit(monkeypatch, limits.PUBLISHERS.backoff_first_s, 0.05)
     set_limit(monkeypatch, limits.PUBLISHERS.backoff_most_s, 0.2)

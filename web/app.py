@@ -119,7 +119,7 @@ def _dress(app: Flask) -> None:
         poll_s=limits.WEB.poll_s.value,
         lost_s=limits.WEB.lost_s.value,
     )
-    # Addresses that every page has: they stay as they are, and asking for each anew is half of what a small page costs.
+    # Addresses that every page has: they stay as they are; asking for each again is half of what a small page costs.
     with app.test_request_context():
         app.jinja_env.globals["menu"] = [(endpoint, url_for(endpoint), title) for endpoint, title in MENU]
         for name, file in (("style_url", "style.css"), ("script_url", "page.js"), ("charts_url", "charts.js")):

@@ -199,7 +199,7 @@ def may() -> bool:
 
 
 def held_share() -> Share | None:
-    """The share that this visitor opened, while it is in force: looked up anew at each request."""
+    """The share that this visitor opened, while it is in force: looked up again at each request."""
     found, kept = page_context(), session.get(SHARE)
     standing = () if kept is None else found.shares.standing(found.wall())
     return next((one for one in standing if [one.name, one.made_wall_s] == kept), None)

@@ -2,7 +2,7 @@
 
 A link holds its code behind the '#': a browser keeps that part to itself, so the code is in no log of any server or
 proxy on the way, and page.js sends it in the body of a form. The visitor's session then names the share, not the code,
-and is looked up anew at each request: a code that was revoked or has ended opens nothing from that moment on.
+and is looked up again at each request: a code that was revoked or has ended opens nothing from that moment on.
 """
 
 from __future__ import annotations

@@ -37,7 +37,7 @@ def status() -> str:
 
 @pages.get("/live.json")
 def live() -> Response:
-    """A mark for each part of the page: a part whose mark has changed is fetched anew. Carries an ETag."""
+    """A mark for each part of the page: a part whose mark has changed is fetched again. Carries an ETag."""
     seen = page_context().look()
     body = current_app.json.dumps({name: digest(part(seen)) for name, part in PARTS.items()})
     answer = Response(body, mimetype="application/json")

@@ -454,6 +454,6 @@ BOARDS = {"control": control, "line": line, "indoor": indoor}
 
 
 def write_all(folder: Path = HERE) -> None:
-    """Draw the three boards anew into `folder`."""
+    """Draw the three boards again into `folder`."""
     for board, draw in BOARDS.items():
         (folder / f"{board}-board.svg").write_bytes(draw().svg())

@@ -1,6 +1,6 @@
 """A KiCad project for each board, as text: schematic, board, rules, and the libraries that both are made of.
 
-    python -m condenser_monitor.hardware.circuits.kicad_files          writes hardware/circuits/kicad anew
+    python -m condenser_monitor.hardware.circuits.kicad_files          writes hardware/circuits/kicad again
 
 Made from `parts` (what is joined to what), `packages` and `layout`; nothing is copied from a library. The files are
 those of KiCad 9. `hardware/circuits/check.sh` has KiCad itself check them (ERC, DRC, schematic against board).
@@ -497,7 +497,7 @@ def library(boards: Iterable[str]) -> dict[str, str]:
 
 
 def write_all(folder: Path = FOLDER) -> None:
-    """Write every project anew into `folder`."""
+    """Write every project again into `folder`."""
     (folder / f"{LIBRARY}.pretty").mkdir(parents=True, exist_ok=True)
     whole = library(layout.BOARDS)
     for board in layout.BOARDS:

@@ -1,7 +1,7 @@
 """The tables in the pages of this folder and in the mounting guide, made from parts, values and the channel table.
 
 A page is written by hand but for its tables: what stands between `<!-- made: NAME -->` and `<!-- end -->` is made here.
-`renew_all()` writes them anew; a test compares.
+`renew_all()` writes them again; a test compares.
 """
 
 from __future__ import annotations
@@ -308,7 +308,7 @@ MADE: dict[str, Callable[[], str]] = {
 
 
 def renewed(text: str) -> str:
-    """The text of a page with its tables made anew. Raises ContractError for a table nobody makes."""
+    """The text of a page with its tables made again. Raises ContractError for a table nobody makes."""
 
     def fill(found: re.Match[str]) -> str:
         if found[2] not in MADE:
@@ -319,6 +319,6 @@ def renewed(text: str) -> str:
 
 
 def renew_all() -> None:
-    """Write the tables of every page anew."""
+    """Write the tables of every page again."""
     for path in PAGES:
         path.write_text(renewed(path.read_text(encoding="utf-8")), encoding="utf-8")

@@ -1,1 +1,1 @@
-"""The alarm life (ISA-18.2 / IEC 62682): the desk with its total table, its memory, requests and figures."""
+"""The alarm life (ISA-18.2 / IEC 62682): the manager with its total table, its memory, requests and figures."""

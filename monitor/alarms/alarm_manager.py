@@ -3,7 +3,7 @@
 Theory. A finding says what is the case; an alarm asks a person to act, so it has a life of its own. It begins when its
 finding is raised: the on-delay lies in the finding, whose condition has held by then. It ends not when the finding is
 cleared but when it has *stayed* cleared for the finding's off-delay (`all_clear_s`): whatever comes back before that
-is the same alarm and is not told anew. Between the two, people may acknowledge it ("I know"), shelve it ("not now",
+is the same alarm and is not told again. Between the two, people may acknowledge it ("I know"), shelve it ("not now",
 with an end), or put the whole unit out of service while they work on it (also with an end). None of this touches the
 finding. The states bear the letters of the standard:
 
@@ -146,8 +146,8 @@ class Slot(msgspec.Struct, forbid_unknown_fields=True):
         """Standing, or gone for less than the off-delay."""
         return self.standing or self.gone_x is not None
 
-    def tell(self, was: AlertState) -> Literal["no", "alarm", "all-clear"]:
-        """What people are to be told of the step from `was` to the state now; keeps the books of what is owed."""
+    def notice(self, was: AlertState) -> Literal["no", "alarm", "all-clear"]:
+        """Return what people are notified of by the step from `was` to the state now, and keep what is owed."""
         if self.state is AlertState.UNACKED and was is not AlertState.UNACKED:
             self.owed = True
             return "alarm"
@@ -157,7 +157,7 @@ class Slot(msgspec.Struct, forbid_unknown_fields=True):
         return "no"
 
 
-class DeskMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
+class AlarmMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     """What survives a restart; times in the timeline's `x`."""
 
     version: int
@@ -169,12 +169,12 @@ class DeskMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
 
 
 MEMORY_VERSION = 1
-ALERTS_MEMORY = MemoryPart("alerts", MEMORY_VERSION, DeskMemory, what="alerts")
+ALERTS_MEMORY = MemoryPart("alerts", MEMORY_VERSION, AlarmMemory, what="alerts")
 
 
-def read_memory(memory: bytes | None) -> tuple[DeskMemory | None, str]:
+def read_memory(memory: bytes | None) -> tuple[AlarmMemory | None, str]:
     """The memory, or why it cannot be used."""
-    return load_state(memory, DeskMemory, MEMORY_VERSION, what="the memory of the alerts")
+    return load_state(memory, AlarmMemory, MEMORY_VERSION, what="the memory of the alerts")
 
 
 # ---------------------------------------------------------------- a person's requests; each refusal is a CommandError
@@ -183,7 +183,7 @@ Renew = Callable[[str | None], None]
 
 
 def no_renewal(part: str | None) -> None:
-    """Parts are the trends' affair; a desk alone has none. Raises CommandError."""
+    """Parts are the trends' affair; a manager alone has none. Raises CommandError."""
     raise CommandError("renew", part, "a request to the engine of a unit")
 
 
@@ -265,10 +265,10 @@ def _check_hours(request: Request) -> None:
 
 
 class AlarmManager:
-    """Follows the alert of every finding. `memory` is what an earlier desk's memory() gave; one that cannot be used is
-    not an error: the desk starts fresh and says why in `refused`.
+    """Follows the alert of every finding. `memory` is what memory() of an earlier one gave; one that cannot be used is
+    not an error: the manager starts fresh and says why in `refused`.
 
-    After a restart the desk believes its memory: what stood then stands until take() says otherwise.
+    After a restart the manager trusts its memory: what stood then stands until update() says otherwise.
     """
 
     def __init__(self, settings: Settings, memory: bytes | None = None, episodes: EpisodesMemory | None = None) -> None:
@@ -396,7 +396,7 @@ class AlarmManager:
         """What must survive a restart, as JSON."""
         fresh = {name: Slot(row.severity, row.summary) for name, row in CATALOGUE.items()}
         return msgspec.json.encode(
-            DeskMemory(
+            AlarmMemory(
                 version=MEMORY_VERSION,
                 timeline=self._line.save(),
                 slots={name: slot for name, slot in self._slots.items() if slot != fresh[name]},
@@ -614,12 +614,12 @@ class AlarmManager:
     def _feed(self, name: str, event: AlertEvent, x_s: float, by: str | None = None) -> list[AlertChange]:
         slot = self._slots[name]
         was, slot.state = slot.state, TRANSITIONS[slot.state][event]
-        tell = slot.tell(was)
-        if tell == "alarm":
+        notice = slot.notice(was)
+        if notice == "alarm":
             slot.acked_by, slot.note = None, ""
-            self._metrics.told(name, slot.severity, x_s)
+            self._metrics.count_alarm(name, slot.severity, x_s)
             self._told_of(name, slot, x_s, told=True)
-        if tell == "no" and (slot.state is was or {was, slot.state} == {_S.NORMAL, _S.OUT_OF_SERVICE}):
+        if notice == "no" and (slot.state is was or {was, slot.state} == {_S.NORMAL, _S.OUT_OF_SERVICE}):
             return []
         return [
             AlertChange(
@@ -629,7 +629,7 @@ class AlarmManager:
                 state_was=was,
                 state=slot.state,
                 severity=slot.severity,
-                tell=tell,
+                tell=notice,
                 summary=slot.summary,
                 suspects=slot.suspects,
                 by=by,

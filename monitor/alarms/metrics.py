@@ -22,7 +22,7 @@ class AlarmDay(msgspec.Struct, forbid_unknown_fields=True):
     """Sums of one day: told alarms and chatter by finding, told alarms by severity, the fullest window."""
 
     day: int
-    told: dict[str, int] = {}
+    alarms: dict[str, int] = msgspec.field(default_factory=dict, name="told")
     severity: dict[Severity, int] = {}
     chatter: dict[str, int] = {}
     peak: int = 0
@@ -32,7 +32,7 @@ class MetricsMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     """All that is kept; times in the timeline's `x`."""
 
     days: list[AlarmDay] = []
-    told_x: list[float] = []
+    alarms_x: list[float] = msgspec.field(default_factory=list, name="told_x")
     raised_x: dict[str, list[float]] = {}
     floods: list[tuple[float, float]] = []
     flood_since_x: float | None = None
@@ -61,20 +61,20 @@ class AlertMetrics:
             chatter[finding] = chatter.get(finding, 0) + 1
             times.clear()
 
-    def told(self, finding: str, severity: Severity, x_s: float) -> None:
-        """People were told an alarm."""
+    def count_alarm(self, finding: str, severity: Severity, x_s: float) -> None:
+        """Count an alarm that people were notified of."""
         self._settle_flood(x_s)
-        self._kept.told_x.append(x_s)
-        del self._kept.told_x[: -int(limits.ALARMS.times_kept.value)]
+        self._kept.alarms_x.append(x_s)
+        del self._kept.alarms_x[: -int(limits.ALARMS.times_kept.value)]
         day, recent = self._day(x_s), self._recent(x_s)
-        day.told[finding] = day.told.get(finding, 0) + 1
+        day.alarms[finding] = day.alarms.get(finding, 0) + 1
         day.severity[severity] = day.severity.get(severity, 0) + 1
         day.peak = max(day.peak, recent)
         if self._kept.flood_since_x is None and recent > limits.ALARMS.flood_from.value:
             self._kept.flood_since_x = x_s
 
     def _recent(self, x_s: float) -> int:
-        return sum(x_s - at_x < limits.ALARMS.window_s.value for at_x in self._kept.told_x)
+        return sum(x_s - at_x < limits.ALARMS.window_s.value for at_x in self._kept.alarms_x)
 
     def _day(self, x_s: float) -> AlarmDay:
         number, days = int(x_s // DAY_S), self._kept.days
@@ -85,7 +85,7 @@ class AlertMetrics:
 
     def _settle_flood(self, x_s: float) -> None:
         """A flood ends when fewer than five alarms are left in the window: as the fifth latest leaves it."""
-        since_x, latest = self._kept.flood_since_x, self._kept.told_x[-int(limits.ALARMS.flood_until.value) :]
+        since_x, latest = self._kept.flood_since_x, self._kept.alarms_x[-int(limits.ALARMS.flood_until.value) :]
         if since_x is None:
             return
         end_x = latest[0] + limits.ALARMS.window_s.value if latest else since_x
@@ -100,7 +100,7 @@ class AlertMetrics:
         first_day = int(x_s // DAY_S) - int(limits.ALARMS.days.value)
         days = [day for day in self._kept.days if day.day > first_day]
         seen_s = max(min(x_s, limits.ALARMS.days.value * DAY_S), 1.0)
-        total = sum(sum(day.told.values()) for day in days)
+        total = sum(sum(day.alarms.values()) for day in days)
         per_day = total / max(seen_s / DAY_S, 1.0)
         return {
             "days": round(seen_s / DAY_S, 2),
@@ -115,7 +115,7 @@ class AlertMetrics:
                 name: round(x_s - at_x) for name, at_x in lasting.items() if x_s - at_x > limits.ALARMS.stale_s.value
             },
             "severity": _split(days, total),
-            "top": _top(_sums(day.told for day in days), total),
+            "top": _top(_sums(day.alarms for day in days), total),
         }
 
     def _floods(self, x_s: float, seen_s: float) -> dict[str, Any]:

@@ -204,7 +204,7 @@ class Counter(Protocol):
 
 
 class FindingRow(NamedTuple):
-    """One finding. `needs` are the beliefs that must be borne out by the scan that raises it; `evidence` the readings
+    """One finding. `needs` are the inputs that must be borne out by the scan that raises it; `evidence` the readings
     that are shown with it; `pattern`: a counter of the engine gives the answer instead of `condition`; `after_delay`:
     the site's delay relay is waited for; `steady`: every single scan of the hold must bear the condition out, because a
     flickering wire makes any two senses disagree; `works`: what shows, when it clears, that the part works again by
@@ -697,23 +697,23 @@ def _can_hold(
     condition: Callable[[Facts], Answer], readings: Iterable[str], settings: Settings, fitted: frozenset[str]
 ) -> bool:
     inputs = DebouncedInputs(settings, tuple(settings.fitted))
-    beliefs = [one for name in readings if name in fitted for one in inputs.inputs_of(name)]
+    needed = [one for name in readings if name in fitted for one in inputs.inputs_of(name)]
     said: list[tuple[Any, ...]] = [
         (None, *draw_bands(settings).names) if one.name == "draw" else (None, *_names(inputs, one.name))
-        for one in beliefs
+        for one in needed
     ]
     for symbols in product(*said):
-        for one, symbol in zip(beliefs, symbols, strict=True):
+        for one, symbol in zip(needed, symbols, strict=True):
             one.symbol = symbol
         if condition(facts(inputs)):
             return True
     return False
 
 
-def _names(inputs: DebouncedInputs, belief: str) -> tuple[Any, ...]:
+def _names(inputs: DebouncedInputs, name: str) -> tuple[Any, ...]:
     """What an input can say: its bands, or on and off for a flag."""
     for track in inputs.tracks:
-        for one, bands in zip(track.beliefs, track.bands, strict=True):
-            if one.name == belief:
+        for one, bands in zip(track.inputs, track.bands, strict=True):
+            if one.name == name:
                 return tuple(bands.names)
     return (False, True)

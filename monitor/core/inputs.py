@@ -120,26 +120,26 @@ class DebouncedInput:
 
 
 class NumberInput:
-    """One number with one or more banded beliefs on it. `stretch` is [low, high): in it nothing can change."""
+    """One number with one or more banded inputs on it. `stretch` is [low, high): in it nothing can change."""
 
-    __slots__ = ("bands", "beliefs", "calm", "raw", "reading", "stretch")
+    __slots__ = ("bands", "calm", "inputs", "raw", "reading", "stretch")
 
-    def __init__(self, reading: str, beliefs: Mapping[str, Bands]) -> None:
+    def __init__(self, reading: str, bands: Mapping[str, Bands]) -> None:
         self.reading = reading
-        self.beliefs = [DebouncedInput(name) for name in beliefs]
-        self.bands = list(beliefs.values())
-        self.raw: list[int | None] = [None] * len(self.beliefs)
+        self.inputs = [DebouncedInput(name) for name in bands]
+        self.bands = list(bands.values())
+        self.raw: list[int | None] = [None] * len(self.inputs)
         self.stretch = [inf, -inf]
         self.calm = False
 
     def update(self, value: float | None, now_s: float, before_s: float) -> Sequence[DebouncedInput]:
-        """Put the number into its bands; the beliefs that changed."""
+        """Put the number into its bands; the inputs that changed."""
         if self.calm and value is not None and self.stretch[0] <= value < self.stretch[1]:
             return ()
         changed = []
         # While the number is missing the stretch is empty, so that its return is heard.
         least, most = (-inf, inf) if value is not None else (inf, -inf)
-        for index, (belief, bands) in enumerate(zip(self.beliefs, self.bands, strict=True)):
+        for index, (one, bands) in enumerate(zip(self.inputs, self.bands, strict=True)):
             if value is None:
                 symbol = None
             else:
@@ -147,30 +147,30 @@ class NumberInput:
                 symbol = bands.names[band]
                 low, high = bands.stay(band)
                 least, most = max(least, low), min(most, high)
-            if belief.update(symbol, now_s, before_s):
-                changed.append(belief)
+            if one.update(symbol, now_s, before_s):
+                changed.append(one)
         self.stretch[:] = least, most  # in place: DebouncedInputs.quiet has it at hand
-        self.calm = all(belief.settled for belief in self.beliefs)
+        self.calm = all(one.settled for one in self.inputs)
         return changed
 
     def read_one(self, name: str, value: float, at_s: float) -> None:
-        """Put the number into the bands of one belief alone, as one scan would."""
-        for belief, bands in zip(self.beliefs, self.bands, strict=True):
-            if belief.name == name:
-                belief.update(bands.names[bands.place(value, None)], at_s)
+        """Put the number into the bands of one input alone, as one scan would."""
+        for one, bands in zip(self.inputs, self.bands, strict=True):
+            if one.name == name:
+                one.update(bands.names[bands.place(value, None)], at_s)
                 self.calm = False
                 self.stretch[:] = inf, -inf
 
     def forget(self, now_s: float) -> None:
         """After a gap in what was seen: unknown, until two scans agree again."""
         self.calm = False
-        for belief in self.beliefs:
-            belief.forget(now_s)
+        for one in self.inputs:
+            one.forget(now_s)
 
     def set_bands(self, name: str, bands: Bands) -> None:
-        """Move the borders of one belief (the unit's normal current moves with the weather)."""
-        for index, belief in enumerate(self.beliefs):
-            if belief.name == name:
+        """Move the borders of one input (the unit's normal current moves with the weather)."""
+        for index, one in enumerate(self.inputs):
+            if one.name == name:
                 if bands.edges == self.bands[index].edges:
                     return
                 if len(bands.names) != len(self.bands[index].names):
@@ -183,8 +183,8 @@ class NumberInput:
 
 
 class DebouncedInputs:
-    """All fitted senses of one unit; `update(scan)` gives the beliefs that changed. `revision` counts the times that
-    something was believed anew."""
+    """All fitted senses of one unit; `update(scan)` gives the inputs that changed. `revision` counts the times that
+    an input came to say something else."""
 
     def __init__(self, settings: Settings, fitted: Sequence[str] | None = None) -> None:
         self.fitted = tuple(settings.fitted if fitted is None else fitted)
@@ -193,18 +193,18 @@ class DebouncedInputs:
         bands = {name: make(settings) for name in self.fitted if (make := READINGS[name].inputs) is not None}
         self.tracks = [NumberInput(name, bands.get(name, {name: AS_IT_IS})) for name in NUMBERS if name in self.fitted]
         self.flags = [DebouncedInput(name) for name in FLAGS if name in self.fitted]
-        self.beliefs: dict[str, DebouncedInput] = {belief.name: belief for belief in self.flags}
-        self.readings: dict[str, DebouncedInput] = dict(self.beliefs)
+        self.by_name: dict[str, DebouncedInput] = {one.name: one for one in self.flags}
+        self.readings: dict[str, DebouncedInput] = dict(self.by_name)
         for track in self.tracks:
-            self.beliefs |= {belief.name: belief for belief in track.beliefs}
-            self.readings[track.reading] = track.beliefs[0]
+            self.by_name |= {one.name: one for one in track.inputs}
+            self.readings[track.reading] = track.inputs[0]
         called = compressor_bands(unit)
         self._by_call = (
             (resting_bands(unit.compressor_rla_a), called) if unit.contactor_poles == 1 else (called, called)
         )
         self._compressor = self.track("compressor_a")
         self.readings_of = _getter(self.fitted)
-        self._get_flags = _getter([belief.name for belief in self.flags])
+        self._get_flags = _getter([one.name for one in self.flags])
         self._get_numbers = _getter([track.reading for track in self.tracks])
         self._stretches = [track.stretch for track in self.tracks]
         self._last_flags: tuple[Any, ...] | None = None
@@ -234,23 +234,23 @@ class DebouncedInputs:
         )
 
     def update(self, scan: Scan, before_s: float = -inf, *, numbers: bool = True) -> list[DebouncedInput]:
-        """Read one scan; the beliefs that changed by it, in the order of the chain. `before_s`: when the scan before
+        """Read one scan; the inputs that changed by it, in the order of the chain. `before_s`: when the scan before
         was; without `numbers` they were not asked for this time, and are not missing."""
         now_s = scan.t_s
         flags = self._last_flags = self._get_flags(scan)
-        changed = [belief for belief, raw in zip(self.flags, flags, strict=True) if belief.update(raw, now_s, before_s)]
-        call = self.beliefs.get("call")
+        changed = [one for one, raw in zip(self.flags, flags, strict=True) if one.update(raw, now_s, before_s)]
+        call = self.by_name.get("call")
         if self._compressor is not None and call is not None:
             # One odd scan without a call makes no rest of a run; nor does a call sensor that lies, nor closed contacts.
-            load = self.beliefs.get("load")
+            load = self.by_name.get("load")
             rests = call.symbol is False and scan.call is not True and "call" not in self.distrusted
             rests = rests and not (load is not None and load.symbol and "load" not in self.distrusted)
             self._compressor.set_bands("compressor", self._by_call[not rests])
         if numbers:
             for track, value in zip(self.tracks, self._get_numbers(scan), strict=True):
                 changed += track.update(value, now_s, before_s)
-        self._all_heard = not any(belief.missing_scans for belief in self.beliefs.values())
-        self._restless = not all(belief.settled or belief.long_gone for belief in self.beliefs.values())
+        self._all_heard = not any(one.missing_scans for one in self.by_name.values())
+        self._restless = not all(one.settled or one.long_gone for one in self.by_name.values())
         self.revision += bool(changed)
         return changed
 
@@ -268,12 +268,12 @@ class DebouncedInputs:
     def inputs_of(self, reading: str) -> Sequence[DebouncedInput]:
         """The debounced inputs that are made of a reading; none where it is not fitted."""
         track = self.track(reading)
-        return [self.beliefs[reading]] if reading in self.beliefs and track is None else track.beliefs if track else ()
+        return [self.by_name[reading]] if reading in self.by_name and track is None else track.inputs if track else ()
 
     def forget(self, now_s: float) -> None:
         """After a gap in what was seen: everything is unknown."""
-        for belief in self.flags:
-            belief.forget(now_s)
+        for one in self.flags:
+            one.forget(now_s)
         for track in self.tracks:
             track.forget(now_s)
         self._restless = True
@@ -285,19 +285,19 @@ class DebouncedInputs:
         return not self._restless
 
     def unsettled(self) -> frozenset[str]:
-        """The beliefs that the last scan did not bear out, and that are not gone."""
+        """The inputs that the last scan did not bear out, and that are not gone."""
         if not self._restless:
             return frozenset()
-        return frozenset(name for name, belief in self.beliefs.items() if not (belief.settled or belief.gone))
+        return frozenset(name for name, one in self.by_name.items() if not (one.settled or one.gone))
 
     def silent(self, now_s: float, hold_s: float, scans: float) -> list[str]:
         """The fitted readings missing for `hold_s` and `scans` scans, and not believed again since."""
         if self._all_heard and not self._silent:
             return []
-        for name, belief in self.readings.items():
-            if belief.missing_scans >= scans and lasted(belief.missing_s, now_s, hold_s):
+        for name, one in self.readings.items():
+            if one.missing_scans >= scans and lasted(one.missing_s, now_s, hold_s):
                 self._silent.add(name)
-            elif belief.symbol is not None:
+            elif one.symbol is not None:
                 self._silent.discard(name)
         return [name for name in self.readings if name in self._silent]
 
@@ -305,20 +305,20 @@ class DebouncedInputs:
         """Return when, after `now_s`, a reading that the last scan did not have will have been missing for `hold_s`."""
         if self._all_heard:
             return inf
-        due_s = (belief.missing_s + hold_s for belief in self.readings.values() if belief.missing_scans)
+        due_s = (one.missing_s + hold_s for one in self.readings.values() if one.missing_scans)
         return min((at_s for at_s in due_s if at_s > now_s), default=inf)
 
     def doubted(self, now_s: float) -> list[str]:
         """The readings that do not bear out, at the last scan, what is believed of them."""
         if self._all_heard and not self._restless:
             return []
-        return [name for name, belief in self.readings.items() if belief.doubtful(now_s)]
+        return [name for name, one in self.readings.items() if one.doubtful(now_s)]
 
     def symbols(self) -> dict[str, str]:
         """What each sense is believed to say, in the words of readings.SYMBOLS; unknown senses are left out."""
-        said = {belief.name: word(belief.name, {belief.name: belief.symbol}) for belief in self.flags}
+        said = {one.name: word(one.name, {one.name: one.symbol}) for one in self.flags}
         for track in self.tracks:
-            said[track.reading] = word(track.reading, {belief.name: belief.symbol for belief in track.beliefs})
+            said[track.reading] = word(track.reading, {one.name: one.symbol for one in track.inputs})
         return {name: symbol for name in self.readings if (symbol := said[name]) is not None}
 
 

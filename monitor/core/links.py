@@ -1,4 +1,4 @@
-"""From beliefs to links: the facts that follow from what is believed, and the chain as a table.
+"""From inputs to links: the facts that follow from what is believed, and the chain as a table.
 
 Facts put senses together: contacts count as closed when line voltage is behind them, or, where that is not sensed, when
 a motor behind them draws current. A contradiction gives None, never a guess.
@@ -64,7 +64,7 @@ def contacts_closed(load: bool | None, runs: bool | None) -> bool | None:
 
 
 def facts(
-    sensing: DebouncedInputs,
+    inputs: DebouncedInputs,
     *,
     said: bool = False,
     distrusted: frozenset[str] = frozenset(),
@@ -72,10 +72,10 @@ def facts(
 ) -> Facts:
     """The facts as of the last scan: what is believed or, with `said`, what this one scan says by itself. A reading
     that is distrusted counts as missing."""
-    symbols = {name: belief.said if said else belief.symbol for name, belief in sensing.beliefs.items()}
+    symbols = {name: one.said if said else one.symbol for name, one in inputs.by_name.items()}
     for name in distrusted:
-        for belief in sensing.inputs_of(name):
-            symbols[belief.name] = None
+        for one in inputs.inputs_of(name):
+            symbols[one.name] = None
     get = symbols.get
     compressor, fan = get("compressor"), get("fan")
     runs = either(compressor, fan)
@@ -97,7 +97,7 @@ def facts(
         others={name: symbol for name, symbol in symbols.items() if name not in _NAMED},
         runs=runs,
         contacts=contacts_closed(get("load"), runs),
-        delayed=sensing.delayed,
+        delayed=inputs.delayed,
         fan_may_rest=fan_may_rest,
         distrusted=distrusted,
     )
@@ -107,12 +107,12 @@ def facts(
 
 
 class Link(NamedTuple):
-    """One link: its name, the sense and the belief that tell it, and the links whose life proves that it lives."""
+    """One link: its name, the sense and the input that tell it, and the links whose life proves that it lives."""
 
     name: str
     title: str
     sense: str
-    belief: str
+    input: str
     implied_by: tuple[str, ...] = ()
 
 
@@ -128,15 +128,15 @@ CHAIN: tuple[Link, ...] = (
 )
 
 
-def chain(sensing: DebouncedInputs, distrusted: Collection[str] = ()) -> tuple[LinkView, ...]:
+def chain(inputs: DebouncedInputs, distrusted: Collection[str] = ()) -> tuple[LinkView, ...]:
     """Each link live, dead or unknown; a link no sense tells is live where a later live link proves it (inferred)."""
     known: dict[str, bool | None] = {}
     since: dict[str, float] = {}
     for link in CHAIN:
-        belief = None if link.sense in distrusted else sensing.beliefs.get(link.belief)
-        symbol = None if belief is None else belief.symbol
+        one = None if link.sense in distrusted else inputs.by_name.get(link.input)
+        symbol = None if one is None else one.symbol
         known[link.name] = symbol != "none" if isinstance(symbol, str) else symbol
-        since[link.name] = 0.0 if belief is None or belief.since_s == -inf else belief.since_s
+        since[link.name] = 0.0 if one is None or one.since_s == -inf else one.since_s
     sensed = dict(known)
     for link in reversed(CHAIN):
         if known[link.name] is None and any(known[name] for name in link.implied_by):
@@ -146,7 +146,7 @@ def chain(sensing: DebouncedInputs, distrusted: Collection[str] = ()) -> tuple[L
             name=link.name,
             state=_STATES[known[link.name]],
             since_s=since[link.name],
-            sense=link.sense if link.sense in sensing.fitted else None,
+            sense=link.sense if link.sense in inputs.fitted else None,
             inferred=known[link.name] is not None and sensed[link.name] is None,
         )
         for link in CHAIN

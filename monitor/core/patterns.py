@@ -257,7 +257,7 @@ class Patterns:
         if facts.supply is False and was.supply is not False:
             self.short.excuse()
         before, after = _ran(was), _ran(facts)
-        if told_by(was) != told_by(facts):
+        if sensed_by(was) != sensed_by(facts):
             # What differs need not have changed: another sense tells it now.
             before = None
             self.short.excuse()
@@ -315,7 +315,7 @@ def held_closed(facts: Facts) -> bool:
     return bool(facts.fan or facts.call)
 
 
-def told_by(facts: Facts) -> str:
+def sensed_by(facts: Facts) -> str:
     """The sense that tells whether the unit runs: the contacts stand in for a compressor whose current is not known."""
     return "compressor" if facts.compressor is not None else "load"
 

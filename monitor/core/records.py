@@ -374,7 +374,7 @@ class Request(msgspec.Struct, frozen=True, kw_only=True):
     """A wish of a person, from the page or the broker; `finding` is needed by all but service, resume and renew.
 
     `hours` bounds shelving and service mode; `part` is what a visit renewed ("compressor" or "contactor"): its counts
-    and what was normal with the old one begin anew. `finding` may name an episode as well: it then stands for all of
+    and what was normal with the old one begin again. `finding` may name an episode as well: it then stands for all of
     its findings. `day` (a local date) goes with acknowledge: a technician comes then. `id` lets the sender match the
     answer and makes a repeat harmless.
     """

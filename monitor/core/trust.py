@@ -216,9 +216,9 @@ class Trust:
 
     def read(self, inputs: DebouncedInputs, *, cooled: bool = False, rested: bool = False) -> Evidence:
         """Return what the sensors say by now."""
-        beliefs = inputs.beliefs
-        readings = [witness.read(beliefs[witness.name].symbol) for witness in self._witnesses]
-        volts = beliefs.get("control_v")
+        by_name = inputs.by_name
+        readings = [witness.read(by_name[witness.name].symbol) for witness in self._witnesses]
+        volts = by_name.get("control_v")
         if volts is not None and volts.symbol in ("ghost", "weak"):
             # So few volts may or may not be seen as a call.
             readings = [None if name == "call" else value for name, value in zip(self.sensors, readings, strict=True)]

@@ -27,7 +27,7 @@ class Bar(NamedTuple):
 
     words: str
     value: float | None
-    told: str
+    description: str
 
 
 def curve(
@@ -45,7 +45,7 @@ def curve(
     step = step_s(points)
     line = path(points, span, axis.high, step, axis.low, held=held)
     plot = height - _TOP - _FOOT
-    told = _told(points, axis)
+    description = _describe(points, axis)
     body = (
         f'<svg x="0" y="{_TOP:g}" width="100%" height="{plot:g}" viewBox="0 0 1000 100" preserveAspectRatio="none">'
         f'<path d="{_band(points, span, axis, step)}" class="band" fill="#bbb"/>'
@@ -54,10 +54,10 @@ def curve(
     )
     y = _place(axis, plot)
     drawn = grid(axis, y) + _ticks(ticks, span, plot, height) + body + values(axis, y)
-    return _frame(name, title, told, height, drawn, cursor=span.attributes())
+    return _frame(name, title, description, height, drawn, cursor=span.attributes())
 
 
-def _told(points: Sequence[StoredPoint], axis: Axis) -> str:
+def _describe(points: Sequence[StoredPoint], axis: Axis) -> str:
     if not points:
         return plain("plot-none")
     low, high = min([point.low for point in points]), max([point.high for point in points])
@@ -104,14 +104,19 @@ def bars(days: Sequence[Bar], unit: str, *, title: str, name: str, height: float
         x, foot = place * width, _TOP + plot * 0.98
         body += (
             f'<rect x="{x + width * 0.12:.2f}%" width="{width * 0.76:.2f}%" y="{foot - tall:.1f}" height="{tall:.1f}" '
-            f'class="bar" fill="#7bb"><title>{escape(day.told)}</title></rect>'
+            f'class="bar" fill="#7bb"><title>{escape(day.description)}</title></rect>'
         )
         if place % every == 0:
             body += _under(day.words, x, width, height)
     body += values(axis, y)
     hint = f' data-hint="{escape(plain("chart-hint"))}"'
     return _frame(
-        name, title, "; ".join(day.told for day in days if day.value is not None) + ".", height, body, cursor=hint
+        name,
+        title,
+        "; ".join(day.description for day in days if day.value is not None) + ".",
+        height,
+        body,
+        cursor=hint,
     )
 
 
@@ -122,10 +127,11 @@ def _under(words: str, x: float, width: float, height: float) -> str:
     return f'<text x="{at:.2f}%" y="{height - 4:g}" text-anchor="{anchor}" class="lane-note">{escape(words)}</text>'
 
 
-def _frame(name: str, title: str, told: str, height: float, body: str, *, cursor: str) -> str:
+def _frame(name: str, title: str, description: str, height: float, body: str, *, cursor: str) -> str:
     return (
         f'<svg class="plot lanes" width="100%" height="{height:g}" role="img" id="{name}"{cursor} '
         f'aria-labelledby="{name}-title {name}-desc" xmlns="http://www.w3.org/2000/svg" '
         'font-family="system-ui, sans-serif" font-size="13">'
-        f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-desc">{escape(told)}</desc>{body}</svg>'
+        f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-desc">{escape(description)}</desc>'
+        f"{body}</svg>"
     )

@@ -58,7 +58,7 @@ def chain(status: UnitStatus, *, blind: bool) -> Drawing:
     """The eight links in two rows, control side and line side. `blind`: the status is too old to be believed."""
     views = {view.name: view for view in status.links}
     shapes: list[Shape] = []
-    told = []
+    description = []
     for row, names in enumerate(_ROWS):
         y = 16.0 + row * 70.0
         shapes.append(Text(0, y - 5, say(("control-side", "line-side")[row]), 7.5, colour=SOFT))
@@ -71,8 +71,8 @@ def chain(status: UnitStatus, *, blind: bool) -> Drawing:
             words = _state_words(name, state, sensed=view is not None and view.sense is not None)
             lines = (texts.LINKS[name].title, words, _value(name, status, blind=blind))
             shapes += _box(state, (x, y), lines, broken=broken)
-            told.append(f"{texts.LINKS[name].title}: {words}" + (", " + say("the-break") if broken else ""))
-    return Drawing(say("chain"), "; ".join(told) + ".", WIDTH, 138.0, tuple(shapes))
+            description.append(f"{texts.LINKS[name].title}: {words}" + (", " + say("the-break") if broken else ""))
+    return Drawing(say("chain"), "; ".join(description) + ".", WIDTH, 138.0, tuple(shapes))
 
 
 def _joint(name: str, x: float, y: float) -> list[Shape]:

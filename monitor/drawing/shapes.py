@@ -56,10 +56,10 @@ Shape = Line | Rect | Curve | Text
 
 
 class Drawing(NamedTuple):
-    """A picture of `width` by `height` points. `told` says in words what it shows, for who cannot see it."""
+    """A picture of `width` by `height` points. `description` says in words what it shows, for who cannot see it."""
 
     title: str
-    told: str
+    description: str
     width: float
     height: float
     shapes: tuple[Shape, ...]
@@ -68,11 +68,13 @@ class Drawing(NamedTuple):
 def as_svg(drawing: Drawing, name: str) -> str:
     """The drawing as an SVG element that scales with the page; `name` keeps its ids apart."""
     body = "".join(_shape(shape) for shape in drawing.shapes)
-    told = f'<title id="{name}-t">{escape(drawing.title)}</title><desc id="{name}-d">{escape(drawing.told)}</desc>'
+    description = (
+        f'<title id="{name}-t">{escape(drawing.title)}</title><desc id="{name}-d">{escape(drawing.description)}</desc>'
+    )
     return (
         f'<svg viewBox="0 0 {drawing.width:g} {drawing.height:g}" role="img" xmlns="http://www.w3.org/2000/svg" '
         f'aria-labelledby="{name}-t {name}-d" font-family="Helvetica, Arial, sans-serif">'
-        f"{told}{body}</svg>"
+        f"{description}{body}</svg>"
     )
 
 

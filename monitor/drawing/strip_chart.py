@@ -116,12 +116,13 @@ def svg(
         y += height + _GAP
     total = y + 18
     axis = _axis(ticks, span, y, total)
-    told = summary(lanes, span)
+    description = summary(lanes, span)
     return (
         f'<svg class="lanes" width="100%" height="{total:g}" role="img" aria-labelledby="{name}-title {name}-desc" '
         f'id="{name}"{span.attributes()} '
         'xmlns="http://www.w3.org/2000/svg" font-family="system-ui, sans-serif" font-size="13">'
-        f'<title id="{name}-title">{escape(plain("what-ran"))}</title><desc id="{name}-desc">{escape(told)}</desc>'
+        f'<title id="{name}-title">{escape(plain("what-ran"))}</title>'
+        f'<desc id="{name}-desc">{escape(description)}</desc>'
         f'<defs><pattern id="{name}-hatch" width="7" height="7" patternUnits="userSpaceOnUse" '
         'patternTransform="rotate(45)"><rect width="2" height="7" class="hatch" fill="#886"/></pattern></defs>'
         f"{axis}{body}</svg>"
@@ -134,24 +135,24 @@ def _lane(lane: str, stretches: Sequence[Lane], span: StripSpan, box: tuple[floa
     ends = [span.to_s if row.to_wall_s is None else row.to_wall_s for row in stretches]
     shares = zip(span.shares([row.from_wall_s for row in stretches]), span.shares(ends), strict=True)
     states = [texts.WORDS[f"state-{row.state.value}"] for row in stretches]
-    told = [
+    description = [
         plain("lane-stretch", lane=title, state=state, begin=span.moment(row.from_wall_s), end=span.moment(end_s))
         for row, state, end_s in zip(stretches, states, ends, strict=True)
     ]
-    return named + "".join(map(_stretch, stretches, told, shares, repeat(box), repeat(name)))
+    return named + "".join(map(_stretch, stretches, description, shares, repeat(box), repeat(name)))
 
 
-def _stretch(row: Lane, told: str, shares: tuple[float, float], box: tuple[float, float], name: str) -> str:
+def _stretch(row: Lane, description: str, shares: tuple[float, float], box: tuple[float, float], name: str) -> str:
     (start, end), (y, height) = shares, box
     # A run of seconds must still be seen in the picture of a day.
     width = max(end - start, 0.25)
     if row.state is LinkState.DEAD:
         line = f'<line x1="{start}%" x2="{end}%" y1="{y + height:g}" y2="{y + height:g}" class="lane-ground"/>'
-        return line.replace("/>", f"><title>{escape(told)}</title></line>")
+        return line.replace("/>", f"><title>{escape(description)}</title></line>")
     fill = f'fill="url(#{name}-hatch)"' if row.state is LinkState.UNKNOWN else 'fill="#7bb"'
     return (
         f'<rect x="{start}%" y="{y:g}" width="{width:.3f}%" height="{height:g}" class="l-{row.state.value}" {fill}>'
-        f"<title>{escape(told)}</title></rect>"
+        f"<title>{escape(description)}</title></rect>"
     )
 
 
@@ -165,7 +166,7 @@ def _curve(lane: str, curves: Mapping[str, Sequence[StoredPoint]], span: StripSp
     peaks = [point for point in points if point.high > axis.high]
     held = [point._replace(mean=min(point.mean, axis.high)) for point in points] if peaks else points
     shape, step = path(held, span, axis.high, step_s(points)), step_s(points)
-    told = plain("up-to", value=f"{most:.1f}")
+    at_most = plain("up-to", value=f"{most:.1f}")
     title = texts.capital(texts.NAMES[CURVES[lane]])
 
     def place(value: float) -> float:
@@ -176,7 +177,7 @@ def _curve(lane: str, curves: Mapping[str, Sequence[StoredPoint]], span: StripSp
         f'<svg x="0" y="{y + _STRIP:g}" width="100%" height="{box:g}" viewBox="0 0 1000 100" '
         f'preserveAspectRatio="none"><path d="{shape}"{scale(axis, title)} class="curve" fill="none" stroke="#333" '
         f'stroke-width="1.6" vector-effect="non-scaling-stroke"/></svg>{_peaks(peaks, step, span, y)}'
-        f'<text x="100%" y="{y - 5:g}" text-anchor="end" class="lane-note">{"▲ " if peaks else ""}{escape(told)}</text>'
+        f'<text x="100%" y="{y - 5:g}" text-anchor="end" class="lane-note">{"▲ " * bool(peaks)}{escape(at_most)}</text>'
     )
 
 
@@ -190,10 +191,10 @@ def _peaks(peaks: Sequence[StoredPoint], step: float, span: StripSpan, y: float)
             groups.append([point])
     for group in groups:
         x, most = span.share(group[0].wall_s + step / 2), max([point.high for point in group])
-        told = f"{span.moment(group[0].wall_s)}: {plain('up-to', value=f'{most:.1f}')}"
+        description = f"{span.moment(group[0].wall_s)}: {plain('up-to', value=f'{most:.1f}')}"
         drawn += (
             f'<svg x="{x}%" y="{y + 1:g}" width="1" height="7" overflow="visible">'
-            f'<path d="M0 0l3.5 6h-7z" class="peak"/><title>{escape(told)}</title></svg>'
+            f'<path d="M0 0l3.5 6h-7z" class="peak"/><title>{escape(description)}</title></svg>'
         )
     return drawn
 
@@ -229,9 +230,9 @@ def _marks(marks: Sequence[StripMark], span: StripSpan) -> str:
     drawn = ""
     for mark in marks:
         x = span.share(mark.wall_s)
-        told = f"{span.moment(mark.wall_s)}: {mark.words}"
+        description = f"{span.moment(mark.wall_s)}: {mark.words}"
         drawn += (
             f'<svg x="{x}%" y="2" width="1" height="18" overflow="visible" class="mark-{mark.kind}">'
-            f'<path d="M0 16l-7 -14h14z" class="flag"/><title>{escape(told)}</title></svg>'
+            f'<path d="M0 16l-7 -14h14z" class="flag"/><title>{escape(description)}</title></svg>'
         )
     return drawn

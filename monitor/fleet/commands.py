@@ -198,7 +198,7 @@ def own_credential(settings: FleetSettings) -> str:
 
 
 def broker_files(settings: FleetSettings, *, reload: bool = True) -> str:
-    """Write the broker's password and ACL files anew, and have it read them again."""
+    """Write the broker's password and ACL files again, and have it read them again."""
     return _broker_files(settings, opened(settings), reload=reload)
 
 

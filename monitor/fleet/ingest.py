@@ -3,7 +3,7 @@
 Start as many as there is load for, on as many machines; each takes a slot (slots.py) and its share of the messages
 (MQTT 5, 4.8.2 shared subscriptions). The worker in the first slot also listens to `availability` alone, because who is
 there must be told in order, and does what one alone must do: requests, holes, tidying. When anything fails, everything
-is dropped and begun anew: what was not acknowledged comes again, and what was committed all the same is known again.
+is dropped and begun again: what was not acknowledged comes again, and what was committed all the same is known again.
 """
 
 from __future__ import annotations

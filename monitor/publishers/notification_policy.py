@@ -41,7 +41,7 @@ _SPARED: tuple[Kind, ...] = ("often", "reminder", "check")  # these leave the la
 
 class Notified(msgspec.Struct, kw_only=True):
     """What this phone has been told of one episode. `day_wall_s` is when its first day began (again, when it got
-    worse), `count` the messages in it. `silent`: somebody had answered before it was told."""
+    worse), `count` the messages in it. `silent`: somebody had answered before it was sent."""
 
     day_wall_s: float
     last_wall_s: float
@@ -68,21 +68,21 @@ class PolicyMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     version: int = MEMORY_VERSION
     target: str = ""
     begun_wall_s: float | None = None
-    told: dict[str, Notified] = {}
+    notified: dict[str, Notified] = msgspec.field(default_factory=dict, name="told")
     own: dict[str, OfMonitor] = {}
     numbers: int = 0
     life: str = ""
 
 
 class NotificationItem(NamedTuple):
-    """One episode in a message. missed: it came and went before the phone could be told."""
+    """One episode in a message. missed: it came and went before the phone could be notified."""
 
     kind: Kind
     episode: Episode
 
 
 class NotificationPolicy:
-    """What one person has been told and is still to be told. `zone` is the local zone, None the machine's own."""
+    """What one person has been told and is still to be notified. `zone` is the local zone, None the machine's own."""
 
     def __init__(
         self,
@@ -156,14 +156,14 @@ class NotificationPolicy:
         return min(SEVERITIES.index(episode.severity), SEVERITIES.index(severe))
 
     def _kind(self, episode: Episode, now_s: float | None) -> Kind | None:
-        told = self.memory.told.get(episode.id)
-        if told is None:
+        notified = self.memory.notified.get(episode.id)
+        if notified is None:
             return self._first(episode, now_s)
-        if told.over and episode.state is not EpisodeState.OVER:  # it has come back: a new first day
-            told.over, told.silent, told.day_wall_s, told.count = False, False, now_s or 0.0, 0
+        if notified.over and episode.state is not EpisodeState.OVER:  # it has come back: a new first day
+            notified.over, notified.silent, notified.day_wall_s, notified.count = False, False, now_s or 0.0, 0
             return None if self._waits(episode, now_s) else "back"
-        kind = None if told.over else self._next(episode, told, now_s)
-        if kind is None or now_s is None or kind == "worse" or self._has_room(told, kind, now_s):
+        kind = None if notified.over else self._next(episode, notified, now_s)
+        if kind is None or now_s is None or kind == "worse" or self._has_room(notified, kind, now_s):
             return kind
         return None
 
@@ -185,51 +185,51 @@ class NotificationPolicy:
             return None
         return None if self._quiet(now_s) else "missed"
 
-    def _next(self, episode: Episode, told: Notified, now_s: float | None) -> Kind | None:
+    def _next(self, episode: Episode, notified: Notified, now_s: float | None) -> Kind | None:
         if episode.state is EpisodeState.OVER:
             return None if self._quiet(now_s) else "over"
-        if episode.level > told.level and not told.silent:
+        if episode.level > notified.level and not notified.silent:
             return None if self._waits(episode, now_s) else "worse"
         if self._snoozed(episode, now_s):
             return None
-        if episode.taken_back > told.taken_back:
+        if episode.taken_back > notified.taken_back:
             return None if self._waits(episode, now_s) else "back"
-        if episode.often and not told.often and not told.silent:
+        if episode.often and not notified.often and not notified.silent:
             return None if self._quiet(now_s) else "often"
         if now_s is None or not self._is_day(now_s):
             return None
-        return self._reminder(episode, told, now_s)
+        return self._reminder(episode, notified, now_s)
 
-    def _reminder(self, episode: Episode, told: Notified, now_s: float) -> Kind | None:
+    def _reminder(self, episode: Episode, notified: Notified, now_s: float) -> Kind | None:
         if episode.state is EpisodeState.REPAIRED or episode.lead in OF_MONITOR:
             return None
         if episode.answered_by is not None:
-            return "check" if now_s >= self._check_at(episode, told) else None
+            return "check" if now_s >= self._check_at(episode, notified) else None
         pause_s = _N.soon_again_s.value
         if episode.often:
             pause_s = _DAY_S
         elif episode.severity is Severity.URGENT:
-            first = now_s - told.day_wall_s < _DAY_S
+            first = now_s - notified.day_wall_s < _DAY_S
             pause_s = self._notify.repeat_h * 3600.0 if first else _DAY_S
         elif episode.severity is Severity.WATCH:
             return None
-        return "reminder" if now_s - told.last_wall_s >= pause_s else None
+        return "reminder" if now_s - notified.last_wall_s >= pause_s else None
 
-    def _check_at(self, episode: Episode, told: Notified) -> float:
+    def _check_at(self, episode: Episode, notified: Notified) -> float:
         """When what somebody answered is brought up again: three days later, or the day after the visit."""
-        last_s = max(told.last_wall_s, episode.answered_wall_s or 0.0)
+        last_s = max(notified.last_wall_s, episode.answered_wall_s or 0.0)
         if episode.visit_day is not None:
             visit = datetime.combine(datetime.fromisoformat(episode.visit_day).date(), time(23, 59))
             end_s = visit.replace(tzinfo=self._zone).timestamp()
-            if told.last_wall_s < end_s:
+            if notified.last_wall_s < end_s:
                 return end_s
         return last_s + _N.answered_again_s.value
 
-    def _has_room(self, told: Notified, kind: Kind, now_s: float) -> bool:
+    def _has_room(self, notified: Notified, kind: Kind, now_s: float) -> bool:
         """Whether the budget of a house has room: so many on the first day, then one a day."""
-        if now_s - told.day_wall_s < _DAY_S:
-            return told.count < int(_N.first_day.value) - (kind in _SPARED)
-        return now_s - told.last_wall_s >= _DAY_S or told.count == 0
+        if now_s - notified.day_wall_s < _DAY_S:
+            return notified.count < int(_N.first_day.value) - (kind in _SPARED)
+        return now_s - notified.last_wall_s >= _DAY_S or notified.count == 0
 
     def _too_early(self, episode: Episode, now_s: float | None) -> bool:
         if now_s is None or episode.since_wall_s is None or episode.lead in OF_MONITOR or not self.person.delay_h > 0:
@@ -245,7 +245,7 @@ class NotificationPolicy:
 
     def _know(self, episode: Episode, now_s: float | None) -> None:
         now_s = now_s or 0.0
-        self.memory.told[episode.id] = Notified(
+        self.memory.notified[episode.id] = Notified(
             day_wall_s=now_s, last_wall_s=now_s, level=episode.level, taken_back=episode.taken_back, silent=True
         )
 
@@ -253,24 +253,24 @@ class NotificationPolicy:
         """The message with these items has been taken."""
         now_s = now_wall_s or 0.0
         for kind, episode in items:
-            told = self.memory.told.setdefault(episode.id, Notified(day_wall_s=now_s, last_wall_s=now_s))
+            notified = self.memory.notified.setdefault(episode.id, Notified(day_wall_s=now_s, last_wall_s=now_s))
             if kind == "worse":
-                told.day_wall_s, told.count = now_s, 0
-            told.last_wall_s, told.count = now_s, told.count + 1
-            told.level, told.often = max(told.level, episode.level), told.often or episode.often
-            told.taken_back, told.over = episode.taken_back, episode.state is EpisodeState.OVER
-            told.silent = False
-            if told.over and episode.lead in OF_MONITOR:
+                notified.day_wall_s, notified.count = now_s, 0
+            notified.last_wall_s, notified.count = now_s, notified.count + 1
+            notified.level, notified.often = max(notified.level, episode.level), notified.often or episode.often
+            notified.taken_back, notified.over = episode.taken_back, episode.state is EpisodeState.OVER
+            notified.silent = False
+            if notified.over and episode.lead in OF_MONITOR:
                 self.memory.own.pop(episode.lead, None)
-                self.memory.told.pop(episode.id, None)
-        for name in list(self.memory.told)[: -int(_N.remembered.value)]:
-            del self.memory.told[name]
+                self.memory.notified.pop(episode.id, None)
+        for name in list(self.memory.notified)[: -int(_N.remembered.value)]:
+            del self.memory.notified[name]
 
     def date_undated(self, now_wall_s: float) -> bool:
         """Give what was told while no clock was known the time now, so that its pauses begin; whether any was.
 
         So too what was told later than now: a clock that was set back must not silence the reminders."""
-        found = [one for one in self.memory.told.values() if not one.last_wall_s or one.last_wall_s > now_wall_s]
+        found = [one for one in self.memory.notified.values() if not one.last_wall_s or one.last_wall_s > now_wall_s]
         for one in found:
             one.last_wall_s = now_wall_s
             one.day_wall_s = now_wall_s if not one.day_wall_s else min(one.day_wall_s, now_wall_s)

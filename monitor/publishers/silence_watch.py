@@ -37,7 +37,7 @@ class Heard(msgspec.Struct, kw_only=True):
     """What is known of one site: when it was last heard of, and whether its household was told of its silence."""
 
     last_wall_s: float
-    told: bool = False
+    notified: bool = msgspec.field(default=False, name="told")
 
 
 class SilenceMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
@@ -76,7 +76,7 @@ class SilenceWatch:
         """A sign of life of a site; one that is not watched is no matter."""
         if site in self.sites:
             known = self.memory.heard.setdefault(site, Heard(last_wall_s=now_wall_s))
-            if not known.told:
+            if not known.notified:
                 known.last_wall_s = max(known.last_wall_s, now_wall_s)
 
     def due(self, alive: Iterable[str], now_wall_s: float) -> list[SilenceNotice]:
@@ -87,12 +87,12 @@ class SilenceWatch:
         last_s, self.memory.tick_wall_s = self.memory.tick_wall_s, now_wall_s
         if last_s is not None and not 0 <= now_wall_s - last_s <= _N.own_gap_s.value:
             for known in self.memory.heard.values():
-                known.last_wall_s += 0.0 if known.told else now_wall_s - last_s
+                known.last_wall_s += 0.0 if known.notified else now_wall_s - last_s
         living = set(alive)
         notices = [self._back(site, now_wall_s) for site in self.sites if site in living and self._notified(site)]
         for site in self.sites:
             if site in living:
-                self.memory.heard[site] = Heard(last_wall_s=now_wall_s, told=self._notified(site))
+                self.memory.heard[site] = Heard(last_wall_s=now_wall_s, notified=self._notified(site))
             else:
                 self.memory.heard.setdefault(site, Heard(last_wall_s=now_wall_s))
         silent = [site for site in self.sites if site not in living and not self._notified(site)]
@@ -103,18 +103,18 @@ class SilenceWatch:
     def sent(self, notices: Iterable[SilenceNotice]) -> None:
         """These messages have been taken (or go to nobody)."""
         for site, _, back in notices:
-            self.memory.heard[site.id].told = not back
+            self.memory.heard[site.id].notified = not back
 
     def _notified(self, site: str) -> bool:
         known = self.memory.heard.get(site)
-        return known is not None and known.told
+        return known is not None and known.notified
 
     def _age_s(self, site: str, now_wall_s: float) -> float:
         return now_wall_s - self.memory.heard[site].last_wall_s
 
     def _gone(self, name: str, silent: Sequence[str], now_wall_s: float) -> SilenceNotice:
         site, since_s = self.sites[name], self.memory.heard[name].last_wall_s
-        told = [one for one, known in self.memory.heard.items() if known.told]
+        told = [one for one, known in self.memory.heard.items() if known.notified]
         together = [
             one
             for one in {*silent, *told}

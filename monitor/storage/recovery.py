@@ -125,11 +125,11 @@ class RedoLog:
             if durable:
                 os.fsync(file)
         except OSError:
-            self.take_back()
+            self.undo_append()
             raise
 
-    def take_back(self) -> None:
-        """Take back the last append: the database did not take what it says."""
+    def undo_append(self) -> None:
+        """Undo the last append: the database did not take what it says."""
         if self._file is not None and self._before is not None:
             with suppress(OSError):
                 os.ftruncate(self._file, self._before)

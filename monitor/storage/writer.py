@@ -349,7 +349,7 @@ class StorageWriter:
                 self._date(db, now_s, wall_s)
         except (sqlite3.Error, OSError) as error:
             if logged:
-                self._redo.take_back()
+                self._redo.undo_append()
             self._failed_write(error)
             return
         self._undated &= wall_s is None

@@ -75,7 +75,7 @@ def short_day(wall_s: float, zone: tzinfo | None = None) -> str:
 
 def midnight(wall_s: float, zone: tzinfo | None = None) -> float:
     """The local midnight before a moment."""
-    # Made anew from the date: the offset at midnight is not always that of later in the day.
+    # Made again from the date: the offset at midnight is not always that of later in the day.
     date = local(wall_s, zone).date()
     naive = datetime(date.year, date.month, date.day)
     return (naive if zone is None else naive.replace(tzinfo=zone)).timestamp()

@@ -125,7 +125,7 @@ class _Household:
         for episode in status.episodes:
             if episode.state is EpisodeState.OVER and episode.id not in self.ended:
                 self.ended.add(episode.id)
-                told = episode.id in self.policy.memory.told
+                told = episode.id in self.policy.memory.notified
                 if told and self.repaired_s is None and now_s >= self.began_s:
                     self.false_over.append(episode.lead)
         unit = self.rig.world

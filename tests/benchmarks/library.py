@@ -205,7 +205,7 @@ class Core:
         self.senses: dict[str, Sense] = dict(self.flags)
         for track in plain.tracks:
             track.set_bands("draw", draw_bands(settings))  # as of a unit whose normal is not learned
-            for belief, bands in zip(track.beliefs, track.bands, strict=True):
+            for belief, bands in zip(track.inputs, track.bands, strict=True):
                 self.senses[belief.name] = Sense(bands.names)
         self.cycle = cycle_machine()
         self._signals = triggers(self.cycle)
@@ -234,7 +234,7 @@ class Core:
         found = [(sense, getattr(scan, name)) for name, sense in self.flags.items()]
         for track in self.tracks:
             value = getattr(scan, track.reading)
-            for place, (belief, bands) in enumerate(zip(track.beliefs, track.bands, strict=True)):
+            for place, (belief, bands) in enumerate(zip(track.inputs, track.bands, strict=True)):
                 symbol = None
                 if value is not None:
                     band = track.raw[place] = bands.place(value, track.raw[place])

@@ -47,14 +47,14 @@ _MUXES = [(row.address, row.mux) for row in CHANNELS.values() if row.kind in ("c
 # ---------------------------------------------------------------- processor
 
 
-def service_on(plant: Plant, folder: Path, outlets: tuple[Any, ...] = ()) -> Service:
+def service_on(plant: Plant, folder: Path, publishers: tuple[Any, ...] = ()) -> Service:
     """The shipped service over the shipped drivers on the plant's wires, at the default scan rate."""
     keep = config.HistorySettings(file=str(folder / "h.db"), live_dir=str(folder / "live"))
     settings = config.Settings(unit=UNIT, senses=config.SensorSettings(fitted=ALL), history=keep)
     wall = lambda: 1_784_000_000.0 + plant.clock()  # noqa: E731 - two lines more would say no more
     history = History(keep.file, owner=True, keep=keep, clock=plant.clock, wall=wall)
     boards = plant.boards(settings, wall)
-    return Service(settings, boards, history, outlets, clock=plant.clock, wall=wall, watchdog=ServiceWatchdog(""))
+    return Service(settings, boards, history, publishers, clock=plant.clock, wall=wall, watchdog=ServiceWatchdog(""))
 
 
 def driver_loop(plant: Plant) -> Callable[[], None]:
@@ -224,7 +224,7 @@ def _alerts(port: int, folder: Path, turns: int) -> list[float]:
             pass
         for _ in range(20):
             scan(REST)
-        time.sleep(0.3 + 0.037 * turn)  # not in step with the outlet's own turns
+        time.sleep(0.3 + 0.037 * turn)  # not in step with the publisher's own turns
         _drain(ear)
         began_s = time.perf_counter()
         while not scan(DEAF):

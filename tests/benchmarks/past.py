@@ -1,4 +1,4 @@
-"""What is kept and read again: recordings replayed, a season judged anew, five years of history asked, pages drawn."""
+"""What is kept and read again: recordings replayed, a season judged again, five years of history asked, pages drawn."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def recordings(folder: Path) -> list[Row]:
     write(second, stream)
     write(minute, _season(stream))
     found = []
-    for name, path, aim in (("replay, a row a second", second, "at most 5"), ("a season judged anew", minute, "")):
+    for name, path, aim in (("replay, a row a second", second, "at most 5"), ("a season judged again", minute, "")):
         count = parsed(path)
         ours_s, floor_s = took_each_s((lambda: replayed(path), lambda: parsed(path)))  # noqa: B023
         floor = ("csv and float of the same file", count / floor_s)

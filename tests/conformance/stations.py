@@ -1,4 +1,4 @@
-"""A station for the tests on a real broker: a history and the broker's outlet, engine steps made by hand."""
+"""A station for the tests on a real broker: a history and the broker's publisher, engine steps made by hand."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def site(broker: PrivateBroker, **more: Any) -> Settings:
 
 
 class Station:
-    """A history and the broker's outlet, steps made by hand."""
+    """A history and the broker's publisher, steps made by hand."""
 
     def __init__(self, settings: Settings, keep: config.HistorySettings) -> None:
         self.settings, self.keep = settings, keep
@@ -39,11 +39,11 @@ class Station:
 
     def start(self) -> None:
         self.history = History(self.keep.file, owner=True, keep=self.keep)
-        self.outlet = BrokerPublisher(self.settings)
-        self.outlet.start(self.history)
+        self.publisher = BrokerPublisher(self.settings)
+        self.publisher.start(self.history)
 
     def stop(self) -> None:
-        self.outlet.close()
+        self.publisher.close()
         self.history.close()
 
     def step(self, *events: Any, **more: Any) -> None:
@@ -51,7 +51,7 @@ class Station:
         self.t_s += 1.0
         now = status(self.t_s, site=self.settings.site.id, **more)
         self.history.step(now_s=self.t_s, wall_s=WALL_S + self.t_s, status=now, memory=lambda: MEMORY, events=events)
-        self.outlet.offer(events, now)
+        self.publisher.offer(events, now)
 
     def answer_all(self) -> None:
         """Answer the requests that wait, as the engine would."""
@@ -65,7 +65,7 @@ class Station:
 
     @property
     def error(self) -> str:
-        """The outlet's last error."""
+        """The publisher's last error."""
         return self.history.health().publishers["mqtt"].error if self.history.health().publishers else ""
 
     @property

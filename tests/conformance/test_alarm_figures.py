@@ -20,7 +20,7 @@ NAMES = list(CATALOGUE)
 
 def _told(metrics: AlertMetrics, times_s: list[float]) -> None:
     for number, at_s in enumerate(times_s):
-        metrics.told(NAMES[number % len(NAMES)], Severity.URGENT, at_s)
+        metrics.count_alarm(NAMES[number % len(NAMES)], Severity.URGENT, at_s)
 
 
 @pytest.mark.parametrize(("count", "flood"), [(10, False), (11, True)])
@@ -53,7 +53,7 @@ def test_chatter_is_three_times_in_one_minute(every_s: float, chatters: bool) ->
         bench.cleared("locked-rotor")
         bench.wait(every_s - 1)
     assert bench.desk.metrics(None)["chatter"] == ({"locked-rotor": 1} if chatters else {})
-    assert bench.told() == [("locked-rotor", "alarm")]  # people are not chattered at, the off-delay sees to it
+    assert bench.notified() == [("locked-rotor", "alarm")]  # people are not chattered at, the off-delay sees to it
 
 
 def test_stale_is_in_alarm_for_more_than_24_hours() -> None:

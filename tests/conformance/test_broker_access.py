@@ -18,7 +18,7 @@ from tests.conformance.stations import Station, site
 from tests.conftest import need
 from tests.monitor.edge_tools import change, until
 
-pytestmark = pytest.mark.usefixtures("impatient_outlets")
+pytestmark = pytest.mark.usefixtures("impatient_publishers")
 SECRET = "correct horse battery"
 OFFICE = ("-V", "5", "-u", "office", "-P", SECRET)
 

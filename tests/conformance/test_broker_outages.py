@@ -26,7 +26,7 @@ from tests.monitor.edge_tools import (
     until,
 )
 
-pytestmark = pytest.mark.usefixtures("impatient_outlets")
+pytestmark = pytest.mark.usefixtures("impatient_publishers")
 
 
 def test_a_fault_during_an_outage_is_told_whole_afterwards(broker: PrivateBroker, keep: config.HistorySettings) -> None:
@@ -140,7 +140,7 @@ def test_the_last_will_tells_of_a_connection_cut(broker: PrivateBroker, keep: co
     with Listener(broker, f"{station.root}/availability") as client:
         station.step()
         client.wait(lambda heard: [one.payload for one in heard][-1:] == ["online"])
-        inner = station.outlet._client
+        inner = station.publisher._client
         assert inner is not None
         sock = inner.socket()
         assert sock is not None

@@ -40,7 +40,7 @@ from tests.monitor.units import (
     scans,
 )
 
-pytestmark = pytest.mark.usefixtures("impatient_outlets")
+pytestmark = pytest.mark.usefixtures("impatient_publishers")
 DEAF = but(RUN, load=False, compressor_a=0.0, fan_a=0.0, coil_a=0.0)
 
 
@@ -129,11 +129,11 @@ def test_numbers_are_unbroken_on_each_topic_and_told_in_unit(shared_broker: Priv
 def test_availability_follows_the_monitor(shared_broker: PrivateBroker, station: Station) -> None:
     """Nothing before the first scan; online while it sees the unit, offline after a good end, retained both times."""
     with Listener(shared_broker, f"{station.root}/availability") as client:
-        until(lambda: station.error == "" and station.outlet._client is not None)
+        until(lambda: station.error == "" and station.publisher._client is not None)
         assert client.heard == []
         station.step()
         client.wait(lambda heard: [one.payload for one in heard][-1:] == ["online"])
-        station.outlet.close()
+        station.publisher.close()
         client.wait(lambda heard: [one.payload for one in heard][-1:] == ["offline"])
 
 
@@ -286,13 +286,13 @@ def test_a_flood_of_resends_fills_no_memory(keep: config.HistorySettings) -> Non
     with History(keep.file, owner=True, keep=keep) as history:
         events = [change(finding=f"f{number}") for number in range(most)]
         history.step(now_s=1.0, wall_s=WALL_S, status=status(), memory=lambda: b"", events=events)
-        outlet, client = BrokerPublisher(Settings(mqtt=config.Mqtt(host="nowhere"))), Client()
-        outlet.history = history
-        history.delivered(outlet.name, history.outbox(outlet.name, begin=True, limit=most)[-1].offset)
+        publisher, client = BrokerPublisher(Settings(mqtt=config.Mqtt(host="nowhere"))), Client()
+        publisher.history = history
+        history.delivered(publisher.name, history.outbox(publisher.name, begin=True, limit=most)[-1].offset)
         wish = ResendRequest(id="r", request="resend", topic="events", from_seq=1, to_seq=most)
-        answers = [outlet._resend(client, wish) for _ in range(50)]  # type: ignore[arg-type]
+        answers = [publisher._resend(client, wish) for _ in range(50)]  # type: ignore[arg-type]
         assert [answer is not None for answer in answers] == [True] + [False] * 49
         assert client.sent == most
         for number in range(1, most + 1):
-            outlet._on_publish(client, None, number, ReasonCode(PacketTypes.PUBACK), None)  # type: ignore[arg-type]
-        assert outlet._resend(client, wish) is not None  # type: ignore[arg-type]
+            publisher._on_publish(client, None, number, ReasonCode(PacketTypes.PUBACK), None)  # type: ignore[arg-type]
+        assert publisher._resend(client, wish) is not None  # type: ignore[arg-type]

@@ -38,7 +38,7 @@ from ebus_sdk.ha.discovery import HADevice, parse_device_config  # noqa: E402
 from ebus_sdk.homie import PropertyDatatype, _parse_set_payload  # noqa: E402
 
 pytestmark = [
-    pytest.mark.usefixtures("impatient_outlets"),
+    pytest.mark.usefixtures("impatient_publishers"),
     pytest.mark.filterwarnings("ignore:Callback API version 1:DeprecationWarning"),  # the library's own use of paho
 ]
 # Device classes and units that the common hubs take (from memory: the JSON convention has no schema).
@@ -80,8 +80,8 @@ class Home:
     def __init__(self, settings: Settings, keep: config.HistorySettings) -> None:
         self.settings, self.t_s = settings, 0.0
         self.history = History(keep.file, owner=True, keep=keep)
-        self.outlet = DiscoveryPublisher(settings)
-        self.outlet.start(self.history)
+        self.publisher = DiscoveryPublisher(settings)
+        self.publisher.start(self.history)
         self.id = device_id(settings.site.id)
 
     def step(self, **more: Any) -> None:
@@ -89,10 +89,10 @@ class Home:
         self.t_s += 1.0
         now = status(self.t_s, site=self.settings.site.id, **more)
         self.history.step(now_s=self.t_s, wall_s=WALL_S + self.t_s, status=now, memory=lambda: MEMORY, events=[])
-        self.outlet.offer([], now)
+        self.publisher.offer([], now)
 
     def stop(self) -> None:
-        self.outlet.close()
+        self.publisher.close()
         self.history.close()
 
 
@@ -124,7 +124,7 @@ def test_a_homie_controller_finds_the_device_with_all_its_values(home: Home, con
         for name, row in device.get_node_properties(node).items()
         if row.get("retained", True)
     }
-    known = {place for place, value in values(home.settings, home.outlet._status).items() if value != "unknown"}  # type: ignore[arg-type]
+    known = {place for place, value in values(home.settings, home.publisher._status).items() if value != "unknown"}  # type: ignore[arg-type]
     until(lambda: all(device.get_property(*place.split("/")) for place in known))
     for (node, name), row in retained.items():
         text = device.get_property(node, name)
@@ -143,11 +143,11 @@ def test_the_homie_state_is_lost_when_the_monitor_dies_and_disconnected_when_it_
     with Listener(shared_broker, f"homie/5/{home.id}/$state") as client:
         home.step()
         client.wait(lambda heard: [one.payload for one in heard][-2:] == ["init", "ready"])
-        connection: Any = home.outlet._client.socket() if home.outlet._client else None
+        connection: Any = home.publisher._client.socket() if home.publisher._client else None
         connection.shutdown(socket.SHUT_RDWR)
         client.wait(lambda heard: "lost" in [one.payload for one in heard])
         client.wait(lambda heard: [one.payload for one in heard][-1] == "ready")
-        home.outlet.close()
+        home.publisher.close()
         client.wait(lambda heard: [one.payload for one in heard][-1] == "disconnected")
 
 
@@ -192,7 +192,7 @@ def test_a_button_becomes_the_requests_of_a_person(home: Home, shared_broker: Pr
     base = f"condenser/v1/{home.settings.site.id}/requests/" if way == "hub" else f"homie/5/{home.id}/unit/"
     end = "" if way == "hub" else "/set"
     home.step(alerts=(alert("locked-rotor"), alert("short-cycling", AlertState.ACKED), alert("long-run")))
-    until(lambda: home.outlet._out.get(f"homie/5/{home.id}/$state") == "ready")
+    until(lambda: home.publisher._out.get(f"homie/5/{home.id}/$state") == "ready")
     publish(shared_broker, f"{base}acknowledge{end}", "nonsense")
     publish(shared_broker, f"{base}acknowledge{end}", "press")
     until(lambda: len(home.history.requests()) == 2)
@@ -212,13 +212,13 @@ def test_a_sensor_that_goes_is_removed_everywhere(shared_broker: PrivateBroker, 
     settings = site(shared_broker)
     first = Home(settings, keep)
     first.step()
-    until(lambda: first.outlet._out.get(f"homie/5/{first.id}/$state") == "ready")
+    until(lambda: first.publisher._out.get(f"homie/5/{first.id}/$state") == "ready")
     first.stop()
     less = SensorSettings(fitted=tuple(name for name in settings.fitted if name != "outdoor_c"))
     with Listener(shared_broker, f"homeassistant/device/{first.id}/config") as hub:
         second = Home(Settings(unit=UNIT, site=settings.site, senses=less, mqtt=settings.mqtt), keep)
         second.step()
-        until(lambda: second.outlet._out.get(f"homie/5/{first.id}/$state") == "ready")
+        until(lambda: second.publisher._out.get(f"homie/5/{first.id}/$state") == "ready")
         hub.wait(lambda heard: len(heard) >= 3)
     rows = [one.body["components"] for one in hub.heard]
     assert "unique_id" in rows[0]["readings_outdoor-c"]
@@ -240,12 +240,12 @@ def test_switched_off_it_leaves_nothing_behind(shared_broker: PrivateBroker, kee
     settings = site(shared_broker)
     first = Home(settings, keep)
     first.step()
-    until(lambda: first.outlet._out.get(f"homie/5/{first.id}/$state") == "ready")
+    until(lambda: first.publisher._out.get(f"homie/5/{first.id}/$state") == "ready")
     first.stop()
     second = Home(site(shared_broker, site=settings.site.id, discovery=()), keep)
     second.step()
-    until(lambda: f"condenser/v1/{settings.site.id}/state/unit/headline" in second.outlet._out)
-    until(lambda: not second.outlet._waiting)
+    until(lambda: f"condenser/v1/{settings.site.id}/state/unit/headline" in second.publisher._out)
+    until(lambda: not second.publisher._waiting)
     second.stop()
     with Listener(shared_broker, f"homie/5/{first.id}/#", f"homeassistant/device/{first.id}/config") as late:
         publish(shared_broker, f"homie/5/{first.id}/end", "x")
@@ -272,8 +272,8 @@ def test_a_broker_that_forbids_it_is_left_alone(tmp_path: Path, keep: config.His
         home = Home(site(broker), keep)
         home.step()
         try:
-            until(lambda: home.outlet._rest_until_s > 0)
-            until(lambda: home.outlet._client is None)
+            until(lambda: home.publisher._rest_until_s > 0)
+            until(lambda: home.publisher._client is None)
             assert home.history.health().publishers["discovery"].error == ""
         finally:
             home.stop()

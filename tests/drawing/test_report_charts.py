@@ -61,7 +61,7 @@ def _whole(number: float) -> bool:
 def test_axis_of_no_readings_is_an_axis() -> None:
     """Nothing to show is no error."""
     assert axis([], [], from_zero=True) == (0.0, 1.0)
-    assert trace(Trace("Fan", "A", []), SPAN).told == "Fan: no readings."
+    assert trace(Trace("Fan", "A", []), SPAN).description == "Fan: no readings."
 
 
 def test_axis_of_a_flat_line_is_not_finer_than_what_is_measured() -> None:
@@ -97,7 +97,7 @@ def test_lanes_say_in_words_how_long_each_was_on_and_not_known() -> None:
         Lane(name="fan", state=LinkState.LIVE, from_wall_s=880.0, to_wall_s=None),
     ]
     drawing = lanes(rows, SPAN, [PlotMark(500.0, 1), PlotMark(505.0, 2), PlotMark(900.0, 1)], title="t")
-    assert "Fan: on 3 min in 2 stretches, not known for 2 min" in drawing.told
+    assert "Fan: on 3 min in 2 stretches, not known for 2 min" in drawing.description
     assert "1–2" in words(drawing)  # numbers that would touch are joined
     assert words(drawing).count("1") == 0
 
@@ -109,13 +109,13 @@ def test_curve_is_broken_where_readings_are_missing() -> None:
     (curve,) = [shape for shape in drawing.shapes if isinstance(shape, Curve)]
     assert [len(stretch) for stretch in curve.stretches] == [10, 10]
     assert sum(isinstance(shape, Rect) for shape in drawing.shapes) == 20
-    assert drawing.told == "A: from 4.0 to 6.0 A."
+    assert drawing.description == "A: from 4.0 to 6.0 A."
 
 
 def test_temperature_is_in_the_reader_s_scale() -> None:
     """35 °C is 95 °F on the axis and in words."""
     one = Trace("Outdoors", "°F", [StoredPoint(1.0, 35.0, 35.0, 35.0)], False, lambda c: c * 9 / 5 + 32)
-    assert trace(one, SPAN).told == "Outdoors: from 95.0 to 95.0 °F."
+    assert trace(one, SPAN).description == "Outdoors: from 95.0 to 95.0 °F."
 
 
 def _status(state: LinkState) -> edge_tools.UnitStatus:
@@ -130,7 +130,7 @@ def test_chain_tells_state_by_line_and_word_and_names_the_break() -> None:
     for state in LinkState:
         drawing = chain(_status(state), blind=False)
         looks[state] = {(box.stroke, box.dash) for box in drawing.shapes if isinstance(box, Rect) and box.width == 118}
-        assert "the break" in drawing.told
+        assert "the break" in drawing.description
     assert len({tuple(sorted(look)) for look in looks.values()}) == 3
     assert "9.5 A" in words(chain(_status(LinkState.LIVE), blind=False))
 
@@ -138,7 +138,7 @@ def test_chain_tells_state_by_line_and_word_and_names_the_break() -> None:
 def test_chain_of_a_blind_monitor_shows_no_reading_and_no_break() -> None:
     """What was is not what is."""
     drawing = chain(_status(LinkState.LIVE), blind=True)
-    assert "the break" not in drawing.told
+    assert "the break" not in drawing.description
     assert "9.5 A" not in words(drawing)
 
 

@@ -224,7 +224,7 @@ def _status(t_s: float) -> UnitStatus:
 def test_lost_messages_are_asked_of_the_real_monitor_and_come_again(
     store: Store, broker: PrivateBroker, history: History
 ) -> None:
-    """A monitor's own outlet sends its history while the fleet is not there: every message is lost, the newest too.
+    """A monitor's own publisher sends its history while the fleet is not there: every message is lost, the newest too.
     The fleet learns from the retained `unit` message how many there are, asks, and has them all in the end."""
     _enroll(store, "a")
     for t_s in range(1, 8):
@@ -233,17 +233,17 @@ def test_lost_messages_are_asked_of_the_real_monitor_and_come_again(
         history.step(
             now_s=float(t_s), wall_s=payloads.NOON + t_s, status=_status(t_s), memory=lambda: b"{}", events=[record]
         )
-    outlet = BrokerPublisher(config.parse(f'[site]\nid = "a"\n[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\n'))
-    outlet.start(history)
+    publisher = BrokerPublisher(config.parse(f'[site]\nid = "a"\n[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\n'))
+    publisher.start(history)
     try:
-        outlet.offer((), _status(8))
+        publisher.offer((), _status(8))
         _until(lambda: history.sent("mqtt").get("events") == 7)
         with _working(store, broker):
-            _until(lambda: outlet.offer((), _status(9)) is None and _count(store, events) == 7)
+            _until(lambda: publisher.offer((), _status(9)) is None and _count(store, events) == 7)
             _until(lambda: set(_column(store, state.c.hole_since)) == {None})
             _until(lambda: _column(store, asks.c.done) == [True])
     finally:
-        outlet.close()
+        publisher.close()
     assert _column(store, events.c.seq) == [1, 2, 3, 4, 5, 6, 7]
     assert _count(store, cycles) == 0
     assert _column(store, sites.c.site) == ["a"]

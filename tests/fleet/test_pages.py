@@ -43,7 +43,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
 
 @pytest.fixture
 def office(whole: Office) -> Office:
-    """The office for the tests that change nothing; its clock stands, so each test's requests are counted anew."""
+    """The office for the tests that change nothing; its clock stands, so each test's requests are counted again."""
     whole.app.extensions["flood"] = guard.Flood(lambda: whole.now)
     return whole
 

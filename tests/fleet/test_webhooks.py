@@ -1,7 +1,7 @@
 """Webhooks: signed as the published algorithm says, delivered at least once and in order, whoever dies in between.
 
 The receiver checks each signature by the specification's own steps (https://www.standardwebhooks.com), written here
-anew; the vector is the one that the specification's reference libraries are tested with.
+again; the vector is the one that the specification's reference libraries are tested with.
 """
 
 from __future__ import annotations
@@ -103,7 +103,7 @@ def test_the_signature_is_that_of_the_published_vector() -> None:
 
 def test_cases_and_visits_reach_the_receiver_signed_and_in_order(store: Store, receiver: Receiver) -> None:
     """Each change is told once, with the site and never with what is noted of health; what stands already is not told
-    anew, and a receiver gets only what it asked for."""
+    again, and a receiver gets only what it asked for."""
     _site(store)
     receiver.secret = webhooks.add(store, "desk", receiver.url, [], by="test", now=NOON)
     webhooks.add(store, "visits", receiver.url, ["visit.made"], by="test", now=NOON)

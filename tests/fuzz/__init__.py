@@ -10,7 +10,7 @@
 | lists of customers, weather files (CSV), addresses of phones, passwords (lines) | `test_kept_files` |
 | the office's database by address and as a file, a broker's place, certificates, process number | `test_addresses` |
 | arguments of every command, files named by them, standard streams, environment | `test_commands` |
-| requests from the broker to the unit, through outlet, history and engine; SenML packs | `test_messages` |
+| requests from the broker to the unit, through publisher, history and engine; SenML packs | `test_messages` |
 | messages of the sites to the office | `test_messages`, `tests/fleet/test_fuzz.py` (to database and pages) |
 | answers of a phone service, and of the process that sends | `test_messages` |
 | the interface for programs, from its OpenAPI document | `test_api` |

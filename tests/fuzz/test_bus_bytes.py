@@ -62,7 +62,7 @@ class Wild:
 
 class OddChip(Ads1115):
     """A chip whose answers have wrong bits in `flips` of all reads, whose transfers fail by any error in `error_rate`
-    of all, and that starts anew now and then."""
+    of all, and that starts again now and then."""
 
     flips = restarts = 0.0
 

@@ -1,4 +1,4 @@
-"""What comes from the broker and from phone services: requests to the unit through its own outlet into history and
+"""What comes from the broker and from phone services: requests to the unit through its own publisher into history and
 engine, messages to the office, SenML packs; and answers of a phone service that are none."""
 
 from __future__ import annotations
@@ -85,8 +85,8 @@ _PAYLOADS = st.one_of(
 )
 
 
-class _Outlet(BrokerPublisher):
-    """The shipped outlet with a broker's ear in the place of the network."""
+class _Publisher(BrokerPublisher):
+    """The shipped publisher with a broker's ear in the place of the network."""
 
     def __init__(self, site: Site) -> None:
         super().__init__(site.settings)
@@ -111,12 +111,12 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
 @fuzzed(150)
 @given(payload=_PAYLOADS, retain=st.sampled_from([False, False, False, True]))
 def test_a_request_is_taken_or_refused_in_words(site: Site, payload: bytes, retain: bool) -> None:
-    """Through outlet, history and engine: every answer says what became of it, and nothing was a surprise to us."""
-    outlet = _Outlet(site)
+    """Through publisher, history and engine: every answer says what became of it, and nothing was a surprise to us."""
+    publisher = _Publisher(site)
     with soon():
-        outlet._on_message(None, None, SimpleNamespace(topic="requests", payload=payload, retain=retain))  # type: ignore[arg-type]
+        publisher._on_message(None, None, SimpleNamespace(topic="requests", payload=payload, retain=retain))  # type: ignore[arg-type]
         site.work()
-    for channel, said in outlet.said:
+    for channel, said in publisher.said:
         assert len(said) < 3 * LINE_MOST, said[:200]
         if channel == "answers":
             answer = msgspec.json.decode(said)
@@ -137,20 +137,20 @@ def test_a_request_is_taken_or_refused_in_words(site: Site, payload: bytes, reta
 )
 def test_what_a_broker_kept_as_unit_ends_no_watch(site: Site, payload: bytes) -> None:
     """Whatever lies there retained is read or left, without a word, and numbers go on."""
-    outlet = _Outlet(site)
-    message = SimpleNamespace(topic=outlet._unit_topic, payload=payload, retain=True)
-    outlet._on_message(SimpleNamespace(unsubscribe=lambda _: None), None, message)  # type: ignore[arg-type]
-    assert outlet._witness_heard
-    assert outlet.said == []
+    publisher = _Publisher(site)
+    message = SimpleNamespace(topic=publisher._unit_topic, payload=payload, retain=True)
+    publisher._on_message(SimpleNamespace(unsubscribe=lambda _: None), None, message)  # type: ignore[arg-type]
+    assert publisher._witness_heard
+    assert publisher.said == []
 
 
 @pytest.mark.parametrize("seq", [2**53, 2**63, 2**64 - 1])
 def test_a_number_that_no_database_holds_is_refused(site: Site, seq: int) -> None:
     """A resend from a number beyond what SQLite or JSON can hold: refused in words, not taken for a fault of ours."""
-    outlet = _Outlet(site)
+    publisher = _Publisher(site)
     payload = msgspec.json.encode({"id": "r", "request": "resend", "topic": "events", "from_seq": seq, "to_seq": seq})
-    outlet._on_message(None, None, SimpleNamespace(topic="requests", payload=payload, retain=False))  # type: ignore[arg-type]
-    answer = msgspec.json.decode(outlet.said[0][1])
+    publisher._on_message(None, None, SimpleNamespace(topic="requests", payload=payload, retain=False))  # type: ignore[arg-type]
+    answer = msgspec.json.decode(publisher.said[0][1])
     assert not answer["done"]
     assert "from_seq" in answer["why"]
 

@@ -59,7 +59,7 @@ def test_any_line_of_a_diagnosis_is_answered(symptom: str, lines: list[str]) -> 
         talk.opening()
         for line in lines:
             before = dict(talk.session.typed)
-            said = talk.hear(line)
+            said = talk.answer(line)
             assert said
             assert all(len(one) < LINE_MOST for one in said), line
             if said[0].startswith("That cannot be used"):

@@ -39,11 +39,11 @@ def test_bounce_of_a_closing_counts_once_from_its_last_edge() -> None:
     for place in range(11):
         drive(factory, 22, high=bool(place % 2))
         clock.sleep(0.0003)
-    assert presence.take_edges() == []
+    assert presence.drain_edges() == []
     clock.sleep(limits.DEBOUNCE_S.value)
-    edges = presence.take_edges()
+    edges = presence.drain_edges()
     assert edges == [(pytest.approx(0.003), True)]
-    assert presence.take_edges() == []
+    assert presence.drain_edges() == []
 
 
 def test_a_spike_is_no_change() -> None:
@@ -54,7 +54,7 @@ def test_a_spike_is_no_change() -> None:
     clock.sleep(0.001)
     drive(factory, 17, high=True)
     clock.sleep(1.0)
-    assert presence.take_edges() == []
+    assert presence.drain_edges() == []
 
 
 @pytest.mark.parametrize("chatter_hz", [10, 25, 50])
@@ -123,9 +123,9 @@ def test_an_event_that_got_lost_heals() -> None:
     presence = Presence("load", 22, factory, clock)
     presence._device.when_activated = None
     drive(factory, 22, high=False)
-    assert presence.take_edges() == []
+    assert presence.drain_edges() == []
     clock.sleep(limits.DEBOUNCE_S.value)
-    assert [present for _, present in presence.take_edges()] == [True]
+    assert [present for _, present in presence.drain_edges()] == [True]
 
 
 def test_callbacks_outlive_the_garbage_collector() -> None:

@@ -115,7 +115,7 @@ class Bench:
         self.now_s = 0.0
         self._keep(self.desk.tick(0.0, self.wall_s))
 
-    def told(self, finding: str | None = None) -> list[tuple[str, str]]:
+    def notified(self, finding: str | None = None) -> list[tuple[str, str]]:
         """(finding, what) of all that people were told."""
         steps = [step for _, step in self.steps if step.tell != "no"]
         return [(step.finding, step.tell) for step in steps if finding in (None, step.finding)]

@@ -28,11 +28,11 @@ def test_an_alarm_is_told_once_and_its_end_once(finding: str) -> None:
     bench.wait(600)
     assert bench.cleared(finding) == []
     bench.wait(bench.delay_s(finding) - 1)
-    assert bench.told() == [(finding, ALARM)]
+    assert bench.notified() == [(finding, ALARM)]
     steps = bench.wait(1)
     assert [(step.tell, step.state, step.t_s) for step in steps] == [(CLEAR, AlertState.RETURNED, bench.now_s)]
     bench.wait(30 * 86400)
-    assert bench.told() == [(finding, ALARM), (finding, CLEAR)]
+    assert bench.notified() == [(finding, ALARM), (finding, CLEAR)]
 
 
 def test_what_comes_back_within_the_off_delay_is_the_same_alarm() -> None:
@@ -43,10 +43,10 @@ def test_what_comes_back_within_the_off_delay_is_the_same_alarm() -> None:
         bench.wait(900)
         bench.cleared(FAN)
         bench.wait(bench.delay_s(FAN) - 1)
-    assert bench.told() == [(FAN, ALARM)]
+    assert bench.notified() == [(FAN, ALARM)]
     bench.wait(1)
     bench.raised(FAN)
-    assert bench.told() == [(FAN, ALARM), (FAN, CLEAR), (FAN, ALARM)]
+    assert bench.notified() == [(FAN, ALARM), (FAN, CLEAR), (FAN, ALARM)]
 
 
 def test_a_finding_raised_at_the_moment_the_off_delay_ends_is_the_same_alarm() -> None:
@@ -57,7 +57,7 @@ def test_a_finding_raised_at_the_moment_the_off_delay_ends_is_the_same_alarm() -
     bench.now_s = bench.delay_s(SUPPLY)
     assert bench.raised(SUPPLY) == []
     bench.wait(0)
-    assert bench.told() == [(SUPPLY, ALARM)]
+    assert bench.notified() == [(SUPPLY, ALARM)]
 
 
 def test_a_late_tick_tells_the_all_clear_with_the_time_it_became_true() -> None:
@@ -80,7 +80,7 @@ def test_acknowledged_and_gone_is_over_without_a_further_word() -> None:
     assert (alert.state, alert.acked_by) == (AlertState.ACKED, "Robin")
     bench.cleared(SUPPLY)
     bench.wait(bench.delay_s(SUPPLY))
-    assert bench.told() == [(SUPPLY, ALARM), (SUPPLY, CLEAR)]
+    assert bench.notified() == [(SUPPLY, ALARM), (SUPPLY, CLEAR)]
     assert bench.desk.alerts() == ()
 
 
@@ -93,7 +93,7 @@ def test_nobody_answered_it_stays_listed_as_returned_until_somebody_does() -> No
     assert bench.state(SUPPLY) is AlertState.RETURNED
     assert bench.ask("acknowledge", SUPPLY).done
     assert bench.state(SUPPLY) is AlertState.NORMAL
-    assert bench.told() == [(SUPPLY, ALARM), (SUPPLY, CLEAR)]
+    assert bench.notified() == [(SUPPLY, ALARM), (SUPPLY, CLEAR)]
 
 
 @pytest.mark.parametrize("finding", sorted(CATALOGUE))
@@ -105,9 +105,9 @@ def test_what_is_gone_without_proof_gives_no_all_clear_before_a_person_has_reset
     bench.cleared(finding, repaired=False)
     bench.wait(7 * 86400)
     assert bench.state(finding) is AlertState.LATCHED_UNACKED
-    assert bench.told() == [(finding, ALARM)]
+    assert bench.notified() == [(finding, ALARM)]
     assert bench.ask("reset", finding).done
-    assert bench.told() == [(finding, ALARM), (finding, CLEAR)]
+    assert bench.notified() == [(finding, ALARM), (finding, CLEAR)]
     assert bench.state(finding) is AlertState.NORMAL
 
 
@@ -121,7 +121,7 @@ def test_what_latched_ends_as_soon_as_it_is_proved_repaired(acknowledged: bool, 
     if acknowledged:
         bench.ask("acknowledge", LOCKED)
     bench.prove(LOCKED)
-    assert bench.told() == [(LOCKED, ALARM), (LOCKED, CLEAR)]
+    assert bench.notified() == [(LOCKED, ALARM), (LOCKED, CLEAR)]
     assert bench.state(LOCKED) is then
 
 
@@ -134,7 +134,7 @@ def test_a_latched_alarm_that_comes_again_is_told_again() -> None:
     bench.wait(bench.delay_s(LOCKED))
     assert bench.state(LOCKED) is AlertState.LATCHED_ACKED
     bench.raised(LOCKED)
-    assert bench.told() == [(LOCKED, ALARM)] * 2
+    assert bench.notified() == [(LOCKED, ALARM)] * 2
 
 
 def test_a_technician_need_not_wait_for_the_off_delay_to_reset() -> None:
@@ -146,7 +146,7 @@ def test_a_technician_need_not_wait_for_the_off_delay_to_reset() -> None:
     assert bench.ask("reset", LOCKED).done
     bench.wait(60)
     bench.raised(LOCKED)
-    assert bench.told() == [(LOCKED, ALARM), (LOCKED, CLEAR), (LOCKED, ALARM)]
+    assert bench.notified() == [(LOCKED, ALARM), (LOCKED, CLEAR), (LOCKED, ALARM)]
 
 
 def test_shelved_nothing_is_told_and_what_stands_at_the_end_is() -> None:
@@ -158,9 +158,9 @@ def test_shelved_nothing_is_told_and_what_stands_at_the_end_is() -> None:
     assert alert is not None
     assert alert.shelved_until_wall_s == pytest.approx(WALL_S + 7200)
     bench.wait(7199)
-    assert bench.told() == [(FAN, ALARM)]
+    assert bench.notified() == [(FAN, ALARM)]
     bench.wait(1)
-    assert bench.told() == [(FAN, ALARM)] * 2
+    assert bench.notified() == [(FAN, ALARM)] * 2
     assert bench.state(FAN) is AlertState.UNACKED
 
 
@@ -171,9 +171,9 @@ def test_what_went_away_while_shelved_is_told_to_be_over_once_the_shelving_ends(
     bench.ask("shelve", SUPPLY, 4.0)
     bench.cleared(SUPPLY)
     bench.wait(4 * 3600 - 1)
-    assert bench.told() == [(SUPPLY, ALARM)]
+    assert bench.notified() == [(SUPPLY, ALARM)]
     bench.wait(1)
-    assert bench.told() == [(SUPPLY, ALARM), (SUPPLY, CLEAR)]
+    assert bench.notified() == [(SUPPLY, ALARM), (SUPPLY, CLEAR)]
 
 
 def test_a_finding_shelved_before_it_comes_is_not_told() -> None:
@@ -183,7 +183,7 @@ def test_a_finding_shelved_before_it_comes_is_not_told() -> None:
     bench.raised(FAN)
     bench.cleared(FAN)
     bench.wait(5 * 3600)
-    assert bench.told() == []
+    assert bench.notified() == []
 
 
 def test_in_service_mode_people_are_not_told_and_what_still_stands_is_told_on_resume() -> None:
@@ -196,10 +196,10 @@ def test_in_service_mode_people_are_not_told_and_what_still_stands_is_told_on_re
     bench.cleared(SUPPLY)
     bench.raised(FAN)
     bench.wait(1200)
-    assert bench.told() == []
+    assert bench.notified() == []
     assert {alert.state for alert in bench.desk.alerts()} == {AlertState.OUT_OF_SERVICE}
     assert bench.ask("resume").done
-    assert bench.told() == [(FAN, ALARM)]
+    assert bench.notified() == [(FAN, ALARM)]
     assert not bench.desk.in_service
 
 
@@ -209,7 +209,7 @@ def test_service_mode_ends_by_itself() -> None:
     bench.ask("service", hours=2.0)
     bench.raised(FAN)
     bench.wait(7200)
-    assert bench.told() == [(FAN, ALARM)]
+    assert bench.notified() == [(FAN, ALARM)]
     assert bench.desk.service_until_wall_s is None
 
 
@@ -222,9 +222,9 @@ def test_repaired_in_service_mode_the_owed_all_clear_comes_after_it() -> None:
     bench.cleared(FAN)
     bench.wait(60)
     bench.ask("resume")
-    assert bench.told() == [(FAN, ALARM)]
+    assert bench.notified() == [(FAN, ALARM)]
     bench.wait(bench.delay_s(FAN))
-    assert bench.told() == [(FAN, ALARM), (FAN, CLEAR)]
+    assert bench.notified() == [(FAN, ALARM), (FAN, CLEAR)]
 
 
 def test_not_repaired_after_all_it_is_told_again_after_the_visit() -> None:
@@ -236,7 +236,7 @@ def test_not_repaired_after_all_it_is_told_again_after_the_visit() -> None:
     bench.ask("resume")
     bench.wait(300)
     bench.raised(FAN)
-    assert bench.told() == [(FAN, ALARM)] * 2
+    assert bench.notified() == [(FAN, ALARM)] * 2
 
 
 def test_a_shelving_outlives_a_shorter_service_mode() -> None:
@@ -248,7 +248,7 @@ def test_a_shelving_outlives_a_shorter_service_mode() -> None:
     bench.wait(3600)
     assert bench.state(FAN) is AlertState.SHELVED
     bench.wait(9 * 3600)
-    assert bench.told() == [(FAN, ALARM)]
+    assert bench.notified() == [(FAN, ALARM)]
 
 
 def test_a_consequence_is_not_told_while_its_parents_alarm_lasts() -> None:
@@ -258,10 +258,10 @@ def test_a_consequence_is_not_told_while_its_parents_alarm_lasts() -> None:
     bench.raised(LOCKED)
     bench.cleared(LOCKED)
     bench.raised(child)
-    assert bench.told() == [(LOCKED, ALARM)]
+    assert bench.notified() == [(LOCKED, ALARM)]
     assert bench.state(child) is AlertState.SUPPRESSED
     bench.wait(bench.delay_s(LOCKED))
-    assert bench.told() == [(LOCKED, ALARM), (LOCKED, CLEAR), (child, ALARM)]
+    assert bench.notified() == [(LOCKED, ALARM), (LOCKED, CLEAR), (child, ALARM)]
 
 
 def test_the_reset_of_a_parent_lets_its_consequence_be_told() -> None:
@@ -273,7 +273,7 @@ def test_the_reset_of_a_parent_lets_its_consequence_be_told() -> None:
     bench.raised(child)
     assert bench.state(child) is AlertState.SUPPRESSED
     assert bench.ask("reset", LOCKED).done
-    assert bench.told(child) == [(child, ALARM)]
+    assert bench.notified(child) == [(child, ALARM)]
     assert bench.state(child) is AlertState.UNACKED
 
 
@@ -285,7 +285,7 @@ def test_what_was_told_before_its_parent_came_is_not_taken_back() -> None:
     bench.cleared(PULL_IN)
     assert bench.state(PULL_IN) is AlertState.UNACKED
     bench.wait(bench.delay_s(PULL_IN))
-    assert bench.told(PULL_IN) == [(PULL_IN, ALARM), (PULL_IN, CLEAR)]
+    assert bench.notified(PULL_IN) == [(PULL_IN, ALARM), (PULL_IN, CLEAR)]
 
 
 def test_a_revised_finding_brings_new_suspects_and_no_new_telling() -> None:
@@ -338,4 +338,4 @@ def test_the_off_delay_is_a_setting() -> None:
     bench.raised(SUPPLY)
     bench.cleared(SUPPLY)
     bench.wait(60)
-    assert bench.told() == [(SUPPLY, ALARM), (SUPPLY, CLEAR)]
+    assert bench.notified() == [(SUPPLY, ALARM), (SUPPLY, CLEAR)]

@@ -87,7 +87,7 @@ def test_time_in_flood_is_the_share_of_the_time_watched() -> None:
     """Eleven alarms at once, then none: in flood until the last of them is ten minutes old."""
     metrics = AlertMetrics()
     for _ in range(11):
-        metrics.told(FAN, Severity.URGENT, 1000.0)
+        metrics.count_alarm(FAN, Severity.URGENT, 1000.0)
     assert metrics.report(1599.0, {})["flood"]["now"] is True
     flood = metrics.report(60_000.0, {})["flood"]
     assert (flood["now"], flood["floods"]) == (False, 1)
@@ -98,6 +98,6 @@ def test_a_flood_is_kept_over_a_restart() -> None:
     """What was kept of a flood under way goes on."""
     metrics = AlertMetrics()
     for _ in range(11):
-        metrics.told(FAN, Severity.URGENT, 1000.0)
+        metrics.count_alarm(FAN, Severity.URGENT, 1000.0)
     again = AlertMetrics(metrics.memory())
     assert again.report(1100.0, {})["flood"]["now"] is True

@@ -88,7 +88,7 @@ def test_texts_have_bounds(field: str, text: str) -> None:
 
 
 def test_a_repeated_request_gets_the_first_answer_and_does_nothing() -> None:
-    """The broker may bring a request twice: after a resume, the repeat of an old `service` does not start it anew."""
+    """The broker may bring a request twice: after a resume, the repeat of an old `service` does not start it again."""
     bench = Bench()
     assert bench.ask("service", hours=1.0, id="a1").done
     assert bench.ask("resume", id="a2").done
@@ -115,16 +115,16 @@ def test_shelving_anew_moves_the_end() -> None:
     bench.ask("shelve", FAN, 10.0)
     bench.ask("shelve", FAN, 1.0)
     bench.wait(3600)
-    assert bench.told(FAN) == [(FAN, "alarm")] * 2
+    assert bench.notified(FAN) == [(FAN, "alarm")] * 2
 
 
 def test_unshelving_in_service_mode_ends_the_shelving_not_the_service() -> None:
     """Service mode lasts; when it ends nothing is shelved any more."""
     bench = _bench(f"raised:{FAN} shelve:{FAN} service")
     assert bench.ask("unshelve", FAN).done
-    assert bench.told(FAN) == [(FAN, "alarm")]
+    assert bench.notified(FAN) == [(FAN, "alarm")]
     bench.ask("resume")
-    assert bench.told(FAN) == [(FAN, "alarm")] * 2
+    assert bench.notified(FAN) == [(FAN, "alarm")] * 2
 
 
 def test_note_and_name_are_shown_until_the_next_alarm() -> None:

@@ -24,16 +24,16 @@ def test_an_alarm_told_before_a_restart_gets_its_all_clear_after_it() -> None:
     bench.restart(120.0)
     bench.wait(86400)
     bench.restart()
-    assert bench.told() == [(SUPPLY, ALARM), (SUPPLY, CLEAR)]
+    assert bench.notified() == [(SUPPLY, ALARM), (SUPPLY, CLEAR)]
 
 
 def test_raised_again_after_a_restart_it_is_the_same_alarm() -> None:
-    """A finding that is found anew by the new process is not told anew."""
+    """A finding that is found again by the new process is not told again."""
     bench = Bench()
     bench.raised(SUPPLY)
     bench.restart(600.0)
     bench.raised(SUPPLY)
-    assert bench.told() == [(SUPPLY, ALARM)]
+    assert bench.notified() == [(SUPPLY, ALARM)]
 
 
 def test_the_off_delay_counts_only_what_was_seen_to_stay_gone() -> None:
@@ -43,11 +43,11 @@ def test_the_off_delay_counts_only_what_was_seen_to_stay_gone() -> None:
     bench.cleared(SUPPLY)
     bench.wait(bench.delay_s(SUPPLY) - 10)
     bench.restart(86400.0)
-    assert bench.told() == [(SUPPLY, ALARM)]
+    assert bench.notified() == [(SUPPLY, ALARM)]
     bench.wait(9)
-    assert bench.told() == [(SUPPLY, ALARM)]
+    assert bench.notified() == [(SUPPLY, ALARM)]
     bench.wait(1)
-    assert bench.told() == [(SUPPLY, ALARM), (SUPPLY, CLEAR)]
+    assert bench.notified() == [(SUPPLY, ALARM), (SUPPLY, CLEAR)]
 
 
 @pytest.mark.parametrize("off_s", [0.0, HOUR, 3 * HOUR, 30 * 86400.0])
@@ -61,9 +61,9 @@ def test_a_shelving_ends_at_its_hour_however_long_the_monitor_was_off(off_s: flo
     left_s = max(3 * HOUR - off_s, 0.0)
     if left_s:
         bench.wait(left_s - 1)
-        assert bench.told() == [(FAN, ALARM)]
+        assert bench.notified() == [(FAN, ALARM)]
         bench.wait(1)
-    assert bench.told() == [(FAN, ALARM)] * 2
+    assert bench.notified() == [(FAN, ALARM)] * 2
 
 
 @pytest.mark.parametrize("jump_s", [-86400.0 * 400, -HOUR, HOUR, 86400.0 * 400])
@@ -79,9 +79,9 @@ def test_a_wall_clock_that_jumps_in_the_process_moves_no_end(jump_s: float) -> N
     assert alert is not None
     assert wall_s is not None
     assert alert.shelved_until_wall_s == pytest.approx(wall_s + 1)
-    assert bench.told() == [(FAN, ALARM)]
+    assert bench.notified() == [(FAN, ALARM)]
     bench.wait(1)
-    assert bench.told() == [(FAN, ALARM)] * 2
+    assert bench.notified() == [(FAN, ALARM)] * 2
 
 
 @pytest.mark.parametrize("jump_s", [-86400.0 * 400, -HOUR, HOUR / 2, HOUR, 86400.0 * 400])
@@ -97,9 +97,9 @@ def test_a_wall_clock_wrong_after_a_restart_ends_a_shelving_early_by_no_more_tha
     least_s = 3 * HOUR - 60 - early_s
     if least_s > 1:
         bench.wait(least_s - 1)
-        assert bench.told() == [(FAN, ALARM)]
+        assert bench.notified() == [(FAN, ALARM)]
     bench.wait(61)
-    assert bench.told() == [(FAN, ALARM)] * 2
+    assert bench.notified() == [(FAN, ALARM)] * 2
 
 
 def test_without_a_wall_clock_shelving_and_service_still_end() -> None:
@@ -114,9 +114,9 @@ def test_without_a_wall_clock_shelving_and_service_still_end() -> None:
     assert not bench.desk.in_service
     bench.restart()
     bench.wait(3 * HOUR - 1)
-    assert bench.told() == [(FAN, ALARM)]
+    assert bench.notified() == [(FAN, ALARM)]
     bench.wait(1)
-    assert bench.told() == [(FAN, ALARM)] * 2
+    assert bench.notified() == [(FAN, ALARM)] * 2
 
 
 def test_the_wall_clock_found_late_is_used_when_it_is_found() -> None:
@@ -130,7 +130,7 @@ def test_the_wall_clock_found_late_is_used_when_it_is_found() -> None:
     assert bench.state(FAN) is AlertState.SHELVED
     bench.wall_ahead_s = 0.0
     bench.wait(1)
-    assert bench.told() == [(FAN, ALARM)] * 2
+    assert bench.notified() == [(FAN, ALARM)] * 2
 
 
 def test_service_mode_outlives_a_restart() -> None:
@@ -139,10 +139,10 @@ def test_service_mode_outlives_a_restart() -> None:
     bench.ask("service", hours=2.0)
     bench.restart(600.0)
     bench.raised(SUPPLY)
-    assert bench.told() == []
+    assert bench.notified() == []
     assert bench.desk.service_until_wall_s is not None
     bench.wait(2 * HOUR)
-    assert bench.told() == [(SUPPLY, ALARM)]
+    assert bench.notified() == [(SUPPLY, ALARM)]
 
 
 def test_a_latched_alarm_outlives_a_restart() -> None:
@@ -154,7 +154,7 @@ def test_a_latched_alarm_outlives_a_restart() -> None:
     bench.restart(86400.0)
     assert bench.state(LOCKED) is AlertState.LATCHED_UNACKED
     assert bench.ask("reset", LOCKED).done
-    assert bench.told() == [(LOCKED, ALARM), (LOCKED, CLEAR)]
+    assert bench.notified() == [(LOCKED, ALARM), (LOCKED, CLEAR)]
 
 
 def _memory() -> bytes:

@@ -24,7 +24,7 @@ def test_page_kept_is_the_page_made(name: str) -> None:
     """What lies in monitor/pages is what the tables give today (`python -m condenser_monitor.monitor.catalogue`)."""
     kept = (catalogue.PLACE / name).read_text(encoding="utf-8")
     assert kept == PAGES[name], (
-        f"monitor/pages/{name} is of older tables: python -m condenser_monitor.monitor.catalogue makes it anew"
+        f"monitor/pages/{name} is of older tables: python -m condenser_monitor.monitor.catalogue makes it again"
     )
 
 

@@ -128,12 +128,12 @@ def test_an_answer_taken_back_is_as_if_never_given() -> None:
     """Suspects and next check are those of before."""
     session = from_finding()
     session.enter("coil-ohms", "14")
-    step = session.take_back("coil-ohms")
+    step = session.undo("coil-ohms")
     assert step.back == ("coil-open",)
     assert step.verdict == from_finding().verdict()
     assert step.next is CHECKS["coil-volts"]
     with pytest.raises(CommandError, match="no check has been answered"):
-        session.take_back("coil-ohms")
+        session.undo("coil-ohms")
 
 
 @pytest.mark.parametrize(("check", "text"), [("coil-ohms", "blue"), ("no-such-check", "OL"), ("plunger", "13 ohm")])
@@ -317,7 +317,7 @@ def test_a_grounded_compressor_is_not_energized_for_another_reading() -> None:
     assert session.next_check() is None
     assert not [offer.check.name for offer in session.offers() if offer.check.power == "live"]
     assert session.offers(), "what is done with the power off stays on the list"
-    session.take_back("compressor-to-ground")
+    session.undo("compressor-to-ground")
     assert [offer for offer in session.offers() if offer.check.power == "live"]
 
 

@@ -51,7 +51,7 @@ def test_a_bare_reading_answers_the_proposed_check() -> None:
 def test_another_check_is_answered_by_its_name() -> None:
     """CHECK: READING."""
     talking = Talk(session(), "a technician")
-    talking.hear("coil-ohms: OL")
+    talking.answer("coil-ohms: OL")
     assert list(talking.session.answers) == ["coil-ohms"]
     assert talking.session.verdict().suspects[0] == "coil-open"
 
@@ -60,7 +60,7 @@ def test_another_check_is_answered_by_its_name() -> None:
 def test_what_cannot_be_used_is_told_and_changes_nothing(line: str) -> None:
     """The talk goes on, and the session is as it was."""
     talking = Talk(session(), "a technician")
-    said = talking.hear(line)
+    said = talking.answer(line)
     assert said[0].startswith("That cannot be used")
     assert not talking.over
     assert not talking.session.answers
@@ -86,28 +86,28 @@ def test_skip_puts_another_check_forward() -> None:
     """Each skip goes on to the next one worth doing, then there is none."""
     talking = Talk(session(), "a technician")
     names = [offer.check.name for offer in talking.session.offers()]
-    assert talking.hear("skip")[0].startswith(f"Next check ({names[1]})")
+    assert talking.answer("skip")[0].startswith(f"Next check ({names[1]})")
     for name in names[2:]:
-        assert talking.hear("skip")[0].startswith(f"Next check ({name})")
-    assert talking.hear("skip")[0].startswith("No check tells more")
+        assert talking.answer("skip")[0].startswith(f"Next check ({name})")
+    assert talking.answer("skip")[0].startswith("No check tells more")
 
 
 def test_why_list_back_and_help_answer() -> None:
     """Reasons, the checks worth doing, an answer taken back, what can be said."""
     talking = Talk(session(), "a technician")
-    assert any("armature-blocked" in line and "draws no current" in line for line in talking.hear("why"))
-    listed = [line.split()[0] for line in talking.hear("list")]
+    assert any("armature-blocked" in line and "draws no current" in line for line in talking.answer("why"))
+    listed = [line.split()[0] for line in talking.answer("list")]
     assert listed == [offer.check.name for offer in talking.session.offers()]
-    assert talking.hear("help") == list(HELP)
-    talking.hear("coil-ohms: 14")
-    assert "in question again: contactor coil open" in "\n".join(talking.hear("back coil-ohms"))
+    assert talking.answer("help") == list(HELP)
+    talking.answer("coil-ohms: 14")
+    assert "in question again: contactor coil open" in "\n".join(talking.answer("back coil-ohms"))
 
 
 def test_a_check_is_described_in_full_once() -> None:
     """The second time its name is enough."""
     talking = Talk(session(), "a technician")
     assert "\n".join(describe(CHECKS["coil-volts"])) in "\n".join(talking.opening())
-    assert talking.hear("leads: 0.2")[-1].endswith("as described above")
+    assert talking.answer("leads: 0.2")[-1].endswith("as described above")
 
 
 def test_two_faults_together_are_said() -> None:

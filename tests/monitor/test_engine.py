@@ -215,4 +215,4 @@ def test_engine_and_records_show_themselves_in_a_debugger() -> None:
     assert repr(Scan(t_s=1.0, call=True)) == "Scan(t_s=1.0, call=True)"
     assert repr(engine._cycle).startswith("<CycleWatch called since")
     assert repr(engine._alarms) == "<AlarmManager {'call-without-pull-in': 'unacknowledged'}>"
-    assert repr(engine._inputs.beliefs["call"]) == "<DebouncedInput call = True since 1 s>"
+    assert repr(engine._inputs.by_name["call"]) == "<DebouncedInput call = True since 1 s>"

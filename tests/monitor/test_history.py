@@ -459,7 +459,7 @@ def test_many_threads_may_use_it_at_once(keep: config.HistorySettings) -> None:
     seen: dict[str, list[int]] = {"a": [], "b": []}
     with opened(keep, clock) as history, opened(keep, clock, owner=False) as page:
 
-        def outlet(name: str) -> None:
+        def publisher(name: str) -> None:
             for kept in history.outbox(name, begin=True, limit=7):
                 seen[name].append(kept.offset)
                 history.delivered(name, kept.offset)
@@ -483,7 +483,7 @@ def test_many_threads_may_use_it_at_once(keep: config.HistorySettings) -> None:
                 except Exception as error:
                     troubles.append(error)
 
-        works: list[Callable[[int], object]] = [lambda _: outlet("a"), lambda _: outlet("b"), ask, read, read]
+        works: list[Callable[[int], object]] = [lambda _: publisher("a"), lambda _: publisher("b"), ask, read, read]
         threads = [threading.Thread(target=over_and_over, args=(work,)) for work in works]
         for thread in threads:
             thread.start()

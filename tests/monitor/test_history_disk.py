@@ -35,7 +35,7 @@ EXPOSE_S, RETRY_S = limits.HISTORY.expose_s.value, limits.HISTORY.retry_s.value
 
 
 class Desk:
-    """A history on a hand-turned clock, and what an outlet that always delivers got of it."""
+    """A history on a hand-turned clock, and what a publisher that always delivers got of it."""
 
     def __init__(self, keep: config.HistorySettings) -> None:
         self.keep, self.clock = keep, Hand()
@@ -373,7 +373,7 @@ def test_damage_that_passes_the_check_of_the_file_is_found(
 
 
 def test_rows_that_cannot_be_read_are_passed_over_and_the_rest_is_told(keep: config.HistorySettings) -> None:
-    """A page of rows whose bodies are spoilt holds up no outlet, no request and no page."""
+    """A page of rows whose bodies are spoilt holds up no publisher, no request and no page."""
     desk = Desk(keep)
     for _ in range(150):
         desk.step(change())

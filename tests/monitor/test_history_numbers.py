@@ -54,7 +54,7 @@ def killed(desk: Desk, folder: Path, *, live: bool) -> Desk:
     return Desk(config.HistorySettings(file=str(file), live_dir=str(folder / "live")))
 
 
-def test_a_row_that_cannot_be_read_holds_up_no_outlet(keep: config.HistorySettings) -> None:
+def test_a_row_that_cannot_be_read_holds_up_no_publisher(keep: config.HistorySettings) -> None:
     """A topic that is no text fails each read of its page of rows while writing goes on: within seconds the file is
     put away, and all rows are told once."""
     desk = Desk(keep)
@@ -70,7 +70,7 @@ def test_a_row_that_cannot_be_read_holds_up_no_outlet(keep: config.HistorySettin
     desk.history.close()
 
 
-def test_tables_that_only_newcomers_cannot_read_hold_up_no_outlet(keep: config.HistorySettings) -> None:
+def test_tables_that_only_newcomers_cannot_read_hold_up_no_publisher(keep: config.HistorySettings) -> None:
     """Who writes has known the tables since before the damage: it is looked for as a new reader would come on it."""
     desk = Desk(keep)
     desk.step(change(), change())

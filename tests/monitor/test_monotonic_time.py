@@ -17,7 +17,7 @@ def test_within_a_process_the_wall_clock_moves_nothing() -> None:
 
 
 def test_a_restart_goes_on_where_it_was_saved_and_adds_the_time_switched_off() -> None:
-    """Saved at 100 s; started anew an hour later, the wall clock known 20 s into it."""
+    """Saved at 100 s; started again an hour later, the wall clock known 20 s into it."""
     old = MonotonicTime()
     old.advance(100.0, WALL)
     line = MonotonicTime(old.save())

@@ -1,4 +1,4 @@
-"""Alerts to the phone: an outlet over a real history; hanging, refusing and restarting; what the message says."""
+"""Alerts to the phone: a publisher over a real history; hanging, refusing and restarting; what the message says."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ STANDS = Finding(
 
 
 class Phone:
-    """A phone's outlet without its thread, on a clock turned by hand; what it was sent, or why not."""
+    """A phone's publisher without its thread, on a clock turned by hand; what it was sent, or why not."""
 
     def __init__(self, history: History, url: str = "json://one", **notify: Any) -> None:
         self.wall_s, self.clock = NOON, Hand()
@@ -102,7 +102,7 @@ class Phone:
         self.turns()
 
     def turns(self) -> None:
-        """Turns of the outlet's thread until it has nothing more to do."""
+        """Turns of the publisher's thread until it has nothing more to do."""
         while self.target.poll() == 0.0:
             pass
 
@@ -325,7 +325,7 @@ def test_plan_holds_no_address_and_is_for_the_owner_only(history: History) -> No
     assert stat.S_IMODE(place.stat().st_mode) == 0o600
     assert b"secret-word" not in place.read_bytes()
     other = Phone(history, url="json://another")
-    assert other.target._plan.memory.told == {}
+    assert other.target._plan.memory.notified == {}
 
 
 def test_plan_that_cannot_be_kept_keeps_nobody_from_being_told(history: History) -> None:
@@ -417,7 +417,7 @@ def test_hanging_phone_delays_neither_the_watch_nor_the_other_phone(
     assert [message.title for message in got] == ["Unnamed unit: No cooling"]
 
 
-def test_phone_is_wired_as_one_outlet_with_a_cursor_for_each_address(history: History) -> None:
+def test_phone_is_wired_as_one_publisher_with_a_cursor_for_each_address(history: History) -> None:
     """phone, phone-2, phone-3: each is on the health page from the start."""
     phones = PhonePublisher(Settings(notify=Notify(urls=("json://a", "json://b", "json://c"))))
     phones.start(history)

@@ -158,7 +158,7 @@ def test_sender_ends_in_order_when_the_library_is_not_there() -> None:
 
 
 def test_monitor_does_not_carry_the_library() -> None:
-    """The outlet's own process never imports apprise: it is larger than the monitor."""
+    """The publisher's own process never imports apprise: it is larger than the monitor."""
     code = "import sys, monitor.publishers.phone; sys.exit('apprise' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], timeout=60, check=False).returncode == 0
 

@@ -126,7 +126,7 @@ def test_an_engine_that_keeps_failing_is_not_taken_for_a_box_without_power(keep:
 
 
 def test_a_publisher_that_fails_by_itself_is_a_fault_and_a_network_that_fails_is_not(
-    keep: config.HistorySettings, caplog: pytest.LogCaptureFixture, impatient_outlets: None
+    keep: config.HistorySettings, caplog: pytest.LogCaptureFixture, impatient_publishers: None
 ) -> None:
     """What nobody foresaw is counted; an outage is shown while it lasts, and logged once with its traceback."""
 
@@ -146,11 +146,11 @@ def test_a_publisher_that_fails_by_itself_is_a_fault_and_a_network_that_fails_is
         Fails("outage", BrokerError("lan", "refused", "a broker")),
     )
     with History(keep.file, owner=True, keep=keep) as history, caplog.at_level(logging.WARNING, LOG):
-        for outlet in (ours, outage):
-            outlet.start(history)
+        for publisher in (ours, outage):
+            publisher.start(history)
         until(lambda: min(ours.turns, outage.turns) > 4)
-        for outlet in (ours, outage):
-            outlet.close()
+        for publisher in (ours, outage):
+            publisher.close()
         assert [one.part for one in history.own_faults()] == ["ours"]
         assert history.own_faults()[0].times >= 4
     assert [one.exc_info is not None for one in caplog.records if "refused" in one.getMessage()] == [True]

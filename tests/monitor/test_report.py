@@ -81,7 +81,7 @@ def text(document: Document) -> str:
             case Table():
                 words += [*block.head, *(cell for row in block.rows for cell in row)]
             case Picture():
-                words += [block.drawing.title, block.drawing.told]
+                words += [block.drawing.title, block.drawing.description]
     return "\n".join(words)
 
 
@@ -167,7 +167,7 @@ def test_blind_monitor_shows_nothing_as_live(site: filled.Site) -> None:
     site.hands.forward(86400.0)
     document = report(site.history, SETTINGS, 3, wall_s=filled.NOW_S + 86400.0)
     assert "The monitor isn't receiving readings" in text(document)
-    told = next(block for block in document.blocks if isinstance(block, Picture)).drawing.told
+    told = next(block for block in document.blocks if isinstance(block, Picture)).drawing.description
     assert "arrives" not in told
     assert told.count("not known") == 8
 

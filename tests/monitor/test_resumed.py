@@ -66,7 +66,7 @@ def test_lately_names_what_stood_beside_it_and_not_the_finding_itself(site: fill
 
 
 def test_readings_made_for_it_count_and_those_for_another_do_not(site: filled.Site) -> None:
-    """Entered anew in their order; one from before the finding was raised, or of a check unknown today, is left out."""
+    """Entered again in their order, without those from before the finding was raised or of a check unknown today."""
     for check, typed, about, ago_s in (
         ("filter", "clogged", "low-running-current", 0.0),
         ("run-capacitor", "45/45", NAME, 86400.0),

@@ -55,7 +55,7 @@ DEAF = but(RUN, load=False, compressor_a=0.0, fan_a=0.0, coil_a=0.0)  # the call
 
 
 class Ear:
-    """An outlet that writes down what it is offered."""
+    """A publisher that writes down what it is offered."""
 
     name = "ear"
 
@@ -89,8 +89,8 @@ def findings(history: History) -> list[tuple[str, str]]:
     return [(body.change.value, body.finding) for body in bodies if isinstance(body, Change)]
 
 
-def test_a_fault_goes_from_the_boards_into_the_history_and_to_the_outlets(keep: config.HistorySettings) -> None:
-    """Boards -> engine -> history -> outlet: the change is kept with the wall time and offered in the same step."""
+def test_a_fault_goes_from_the_boards_into_the_history_and_to_the_publishers(keep: config.HistorySettings) -> None:
+    """Boards -> engine -> history -> publisher: the change is kept with the wall time and offered in the same step."""
     ear = Ear()
     service = made(keep, ReplayBoards(scans((20, REST), (30, DEAF))), publishers=[ear])
     service.run(steps=50)
@@ -241,7 +241,7 @@ def test_why_a_reading_is_missing_is_on_the_health_page(keep: config.HistorySett
 
 
 def test_a_failure_within_the_engine_loses_no_event(keep: config.HistorySettings) -> None:
-    """An engine that breaks after it has seen a change, before that was kept, is made anew from what was kept: the
+    """An engine that breaks after it has seen a change, before that was kept, is made again from what was kept: the
     change comes again and is kept once."""
     clock = Hand()
     service = made(keep, ReplayBoards(scans((20, REST), (60, DEAF))), clock)
@@ -265,7 +265,7 @@ def test_a_failure_within_the_engine_loses_no_event(keep: config.HistorySettings
     service.close()
 
 
-def test_an_outlet_that_hangs_delays_nothing(keep: config.HistorySettings) -> None:
+def test_a_publisher_that_hangs_delays_nothing(keep: config.HistorySettings) -> None:
     """A delivery that never comes back: the loop goes on, the others are told, the health page says who hangs."""
     held, told = threading.Event(), []
 
@@ -282,8 +282,8 @@ def test_an_outlet_that_hangs_delays_nothing(keep: config.HistorySettings) -> No
             told.append(kept.id)
 
     clock = Hand()
-    outlets = [Hangs(clock=clock), Tells()]
-    service = made(keep, ReplayBoards(scans((20, REST), (300, DEAF))), clock, publishers=outlets)
+    publishers = [Hangs(clock=clock), Tells()]
+    service = made(keep, ReplayBoards(scans((20, REST), (300, DEAF))), clock, publishers=publishers)
     service.run(steps=45)
     waiting = len(service.history.events())
     until(lambda: len(told) == waiting)
@@ -296,8 +296,8 @@ def test_an_outlet_that_hangs_delays_nothing(keep: config.HistorySettings) -> No
     service.close()
 
 
-def test_an_outlet_that_fails_tries_again_and_skips_nothing(keep: config.HistorySettings) -> None:
-    """The same row is tried until it is taken; a new outlet begins with what comes next; a restart at its cursor."""
+def test_a_publisher_that_fails_tries_again_and_skips_nothing(keep: config.HistorySettings) -> None:
+    """The same row is tried until it is taken; a new publisher begins with what comes next; a restart at its cursor."""
     tries: list[str] = []
 
     class Fussy(EventPublisher):
@@ -418,7 +418,7 @@ def test_a_service_manager_that_is_gone_is_no_error() -> None:
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_a_signal_ends_it_in_good_order(keep: config.HistorySettings, number: int) -> None:
-    """The loop ends within a step, everything is written, boards and outlets are closed, handlers are put back."""
+    """The loop ends within a step, everything is written, boards and publishers are closed, handlers are put back."""
     before = signal.getsignal(number)
     boards = ReplayBoards(scans((1000, REST), every_s=0.1))
     history = History(keep.file, owner=True, keep=keep)
@@ -437,7 +437,7 @@ def test_a_signal_ends_it_in_good_order(keep: config.HistorySettings, number: in
         assert found.t_s == ear.offered[-1][1].t_s
 
 
-def test_a_call_that_flickers_floods_neither_disk_nor_outlets(keep: config.HistorySettings) -> None:
+def test_a_call_that_flickers_floods_neither_disk_nor_publishers(keep: config.HistorySettings) -> None:
     """Twenty-five calls a second that start nothing are judged and not kept as cycles; a call of a second is kept."""
     settings = Settings(unit=UNIT, senses=SensorSettings(fitted=ALL), history=keep)
     called = but(REST, call=True, control_v=25.0, thermostat=True)

@@ -261,7 +261,7 @@ def _broken() -> dict[str, bytes]:
 
 @pytest.mark.parametrize("name", sorted(_broken()))
 def test_a_memory_that_cannot_be_used_is_set_aside_with_the_reason(name: str) -> None:
-    """The monitor starts, learns anew and says so."""
+    """The monitor starts, learns again and says so."""
     trends = Baselines(Settings(), _broken()[name])
     assert "afresh" in trends.refused
     assert trends.report()["refused"] == trends.refused

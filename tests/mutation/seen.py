@@ -71,7 +71,7 @@ SEEN: tuple[SeenMutant, ...] = (
     SeenMutant(
         "another sensor telling it is no start and no stop",
         "monitor/core/patterns.py",
-        "        if told_by(was) != told_by(facts):",
+        "        if sensed_by(was) != sensed_by(facts):",
         "        if False:",
         f"{_RULES}another_sensor_telling_it_is_no_stop_and_no_start",
     ),

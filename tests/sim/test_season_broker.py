@@ -95,7 +95,7 @@ def test_a_broken_off_run_goes_on_where_the_broker_stands(
     assert seen == {("cycles", n + 1) for n in range(told.cycles)} | {("events", n + 1) for n in range(told.events)}
 
 
-@pytest.mark.usefixtures("impatient_outlets")
+@pytest.mark.usefixtures("impatient_publishers")
 def test_an_outage_of_the_broker_is_waited_out(broker: PrivateBroker, tmp_path: Path) -> None:
     """Down at the start, it comes back while the unit waits; everything arrives."""
     broker.stop()

@@ -1,4 +1,4 @@
-"""The shipped outlets, each in the thread it starts itself, but in virtual time: a thread moves when the one that plays
+"""The shipped publishers, each in its own thread, but in virtual time: a thread moves when the one that plays
 the world lets it, and only one moves at a time. What they wait for (a poll, a pause after a failure, a service that
 hangs until it is given up) passes on the plant's clock.
 
@@ -30,13 +30,13 @@ from condenser_monitor.monitor.storage.history import History
 
 POLL_S = limits.PUBLISHERS.poll_s.value
 SEND_S = limits.NOTIFY.send_s.value
-STEP_MOST_S = 60.0  # of real time: an outlet that does not hand over by then hangs in earnest
+STEP_MOST_S = 60.0  # of real time: an publisher that does not hand over by then hangs in earnest
 DAY_S = 86400
 ZONE = ZoneInfo("America/Chicago")
 
 
 class InStep(ThreadedPublisher):
-    """Put before a shipped outlet. Its thread is started and ended as shipped; `pump` lets it make one turn."""
+    """Put before a shipped publisher. Its thread is started and ended as shipped; `pump` lets it make one turn."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         self._go, self._handed = threading.Semaphore(0), threading.Semaphore(0)
@@ -78,7 +78,7 @@ class InStep(ThreadedPublisher):
         self._hand_over(max(wait_s, POLL_S), until)
 
     def _hand_over(self, wait_s: float, until: threading.Event) -> None:
-        """In the outlet's thread: the others' turn, until so much virtual time has passed or `until` is set."""
+        """In the publisher's thread: the others' turn, until so much virtual time has passed or `until` is set."""
         if self._stop.is_set():
             return
         self._due_s, self._until = self._clock() + wait_s, until
@@ -87,13 +87,13 @@ class InStep(ThreadedPublisher):
 
     def _await(self) -> None:
         if not self._handed.acquire(timeout=STEP_MOST_S):
-            raise RuntimeError(f"outlet {self.name}: its thread has not handed over for {STEP_MOST_S:g} s")
+            raise RuntimeError(f"publisher {self.name}: its thread has not handed over for {STEP_MOST_S:g} s")
         if self._wrong is not None:
-            raise RuntimeError(f"outlet {self.name} failed by itself") from self._wrong
+            raise RuntimeError(f"publisher {self.name} failed by itself") from self._wrong
 
 
 class Broker(InStep, BrokerPublisher):
-    """The broker's outlet on a real connection."""
+    """The broker's publisher on a real connection."""
 
     def _loop(self, timeout_s: float) -> None:
         super()._loop(0.0 if timeout_s >= POLL_S else timeout_s)
@@ -105,7 +105,7 @@ class Broker(InStep, BrokerPublisher):
 
 
 class Phone(InStep, Target):
-    """The phone's outlet; `hanging()` says whether its service does. `told` counts messages taken."""
+    """The phone's publisher; `hanging()` says whether its service does. `told` counts messages taken."""
 
     def __init__(
         self, settings: Settings, clock: Callable[[], float], wall: Callable[[], float], hanging: Callable[[], bool]
@@ -123,7 +123,7 @@ class Phone(InStep, Target):
 
     def queue(self) -> int:
         """Alarms that the plan holds."""
-        return len(self._plan.memory.told)
+        return len(self._plan.memory.notified)
 
 
 class Office:

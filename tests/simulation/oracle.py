@@ -60,7 +60,7 @@ class Stream:
         self.harmed: set[str] = set()  # numberings of which a damaged or lost file may have cost rows
         self.spoilt: set[str] = set()  # and those of which a damaged one may tell what nobody said
         self.begun: set[str] = set()  # numberings that a life of the program began with
-        self.anew: set[tuple[str, int]] = set()  # (numbering, run) begun without the memory of the one before
+        self.restarted: set[tuple[str, int]] = set()  # (numbering, run) begun without the memory of the one before
         self._seen: dict[tuple[str, str], set[int]] = {}
         self._top: dict[tuple[str, str], int] = {}
         self._standing: dict[str, bool] = {}
@@ -102,8 +102,8 @@ class Stream:
     def _turn(self, item: Item) -> None:
         """Each finding is raised, revised and cleared strictly in turn; afresh where a cut forgot something."""
         life = (item.origin.partition(".")[0], item.run)
-        if life in self.anew:
-            self.anew.discard(life)
+        if life in self.restarted:
+            self.restarted.discard(life)
             self.forget()
         change, finding = item.body.get("change"), item.body.get("finding")
         if change is None or finding is None:

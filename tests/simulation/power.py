@@ -27,8 +27,8 @@ _SWITCHES = {
     "read-only": ("PRAGMA query_only = 1",),
 }
 REDO = "a line of the redo log"
-_SALT = slice(16, 24)  # sqlite.org/fileformat2.html 4.1: a log begun anew has another
-_SHARED = "-shm"  # an index of the log that every first opener makes anew
+_SALT = slice(16, 24)  # sqlite.org/fileformat2.html 4.1: a log begun again has another
+_SHARED = "-shm"  # an index of the log that every first opener makes again
 
 
 class Disk:

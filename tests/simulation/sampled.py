@@ -14,16 +14,16 @@ EVERY_S = 0.02
 # part of a file's path -> its room; the first that fits, from the innermost frame outwards
 ROOMS = (
     ("/adafruit_", "the library's driver of the converter"),
-    ("/hardware/beat.py", "the converter's beat (hardware/sample_clock.py)"),
+    ("/hardware/sample_clock.py", "the converter's beat (hardware/sample_clock.py)"),
     ("/hardware/waveform.py", "fitting the waves (hardware/waveform.py)"),
-    ("/tests/storm/instep.py", "outlets, paho and the office"),
-    ("/tests/storm/soak.py", "the soak itself: measuring, planning"),
+    ("/tests/simulation/in_step.py", "publishers, paho and the office"),
+    ("/tests/simulation/soak.py", "the soak itself: measuring, planning"),
     ("/tests/", "the wires: chips, bus, pins, waves"),
     ("/sim/", "the wires: chips, bus, pins, waves"),
     ("/gpiozero/", "the library of the pins"),
     ("/hardware/", "the rest of hardware: bursts, scans, edges"),
-    ("/monitor/history/", "history and SQLite"),
-    ("/monitor/outlets/", "outlets, paho and the office"),
+    ("/monitor/storage/", "history and SQLite"),
+    ("/monitor/publishers/", "publishers, paho and the office"),
     ("/monitor/", "service, inference, alerts, trends"),
 )
 

@@ -4,10 +4,10 @@
     python -m tests.simulation.soak --days 30 --figures month.csv   # and every hour's figures
 
 The shipped drivers run on register-level chips (tests/simulation/quick.py), above them service, engine, history and the
-outlets in their own threads (in_step.py): a real broker, which is away for a day in the middle, and a phone
+publishers in their own threads (in_step.py): a real broker, which is away for a day in the middle, and a phone
 whose service hangs for another day. Each day the unit runs 24 times for a third of an hour; a call is not followed, the
 contacts chatter, another fault each day, a chip is gone for ten minutes; somebody asks for things, a reader looks at
-history and status every hour (summer.py). After the fifth day the program is ended and started anew; from
+history and status every hour (summer.py). After the fifth day the program is ended and started again; from
 then on it is one life, as a leak would begin again with each. What is watched, and the verdict, is in
 tests/simulation/watched.py; exit status 1 when a bound is broken.
 
@@ -103,11 +103,11 @@ class Soak:
         settings, clock = self._settings(), self.plant.clock
         self.history = History(self.keep.file, owner=True, keep=self.keep, clock=clock, wall=self.wall)
         self.boards = self.plant.boards(settings, self.wall)
-        self.outlet = Broker(settings, clock=clock)
+        self.publisher = Broker(settings, clock=clock)
         self.phone = Phone(settings, clock, self.wall, self._hanging)
-        outlets = (self.outlet, self.phone)
+        publishers = (self.publisher, self.phone)
         self.service = Service(
-            *(settings, self.boards, self.history, outlets),
+            *(settings, self.boards, self.history, publishers),
             clock=clock,
             sleep=self.sleep,
             wall=self.wall,
@@ -124,9 +124,9 @@ class Soak:
     # ------------------------------------------------------------ time
 
     def sleep(self, seconds: float) -> None:
-        """After a scan: the outlets do what is due, then time passes, a while of it where nothing happens."""
+        """After a scan: the publishers do what is due, then time passes, a while of it where nothing happens."""
         self.scans += 1
-        self.outlet.pump()
+        self.publisher.pump()
         self.phone.pump()
         if self.scans % OFFICE_SCANS == 0:
             self.office.pump()
@@ -155,7 +155,7 @@ class Soak:
     def hour(self) -> Hour:
         """Live through one hour; what was measured at its end."""
         number = self.hours_lived
-        if number == self.plan.anew > 0:
+        if number == self.plan.restarted > 0:
             self._end()
             self._begin()
         self._broker(number)
@@ -226,7 +226,7 @@ class Soak:
             live=live,
             files=sum(sizes.values()) - live,
             rows=self._rows(),
-            waiting=max(outlet.waiting for outlet in health.publishers.values()),
+            waiting=max(publisher.waiting for publisher in health.publishers.values()),
             memory=len(engine.memory()),
             alerts=len(engine._alarms.memory()),
             queue=self._queued(),
@@ -244,7 +244,7 @@ class Soak:
         keeper, boards = self.history._owned(), self.boards
         held = len(keeper.held.rows) + len(keeper.held.answers) + len(keeper.held.starts) + len(keeper.held_requests)
         edges = sum(len(presence._edges) for presence in boards._presence.values())
-        return held + edges + len(boards._quick) + len(boards._starts) + self.outlet.queue() + self.phone.queue()
+        return held + edges + len(boards._quick) + len(boards._starts) + self.publisher.queue() + self.phone.queue()
 
     def _end(self) -> None:
         self.service.close()

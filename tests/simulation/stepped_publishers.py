@@ -1,4 +1,4 @@
-"""The shipped outlets of a storm, each in the thread that it starts itself, moved in virtual time (instep.py): the
+"""The shipped publishers of a storm, each in the thread that it starts itself, moved in virtual time (instep.py): the
 broker's on a real socket to the broker of broker.py, the phone's with a service that takes, refuses or hangs.
 
 They may be killed like the process they are in: their threads end where they stand, and say nothing to anybody.
@@ -53,7 +53,7 @@ class Baton:
 
 
 class Killable(InStep):
-    """An outlet whose process may be killed."""
+    """An publisher whose process may be killed."""
 
     _killed = False
 
@@ -85,12 +85,12 @@ class Killable(InStep):
                 break
             self.pump()
         else:
-            raise RuntimeError(f"outlet {self.name} turns and turns at one moment")
+            raise RuntimeError(f"publisher {self.name} turns and turns at one moment")
         self.pump()
 
 
-class BrokerOutlet(Killable, broker.BrokerPublisher):
-    """The broker's outlet."""
+class SteppedBroker(Killable, broker.BrokerPublisher):
+    """The broker's publisher."""
 
     def __init__(self, settings: Settings, clock: Callable[[], float], broker: Broker) -> None:
         self._broker, self._virtual, self._beyond_s = broker, clock, 0.0
@@ -136,7 +136,7 @@ class BrokerOutlet(Killable, broker.BrokerPublisher):
             self._hand_over(seconds, self._stop)
 
     def kill(self) -> None:
-        """As every outlet; the machine closes its sockets."""
+        """As every publisher; the machine closes its sockets."""
         super().kill()
         client, self._client = self._client, None
         if client is not None:
@@ -151,8 +151,8 @@ class BrokerOutlet(Killable, broker.BrokerPublisher):
         return held if client is None else held + len(client._out_messages) + len(client._out_packet)
 
 
-class PhoneOutlet(Killable, Target):
-    """The phone's outlet. `storm.told` gets what its service took; `down` and `hanging` are the service's moods."""
+class SteppedPhone(Killable, Target):
+    """The phone's publisher. `storm.told` gets what its service took; `down` and `hanging` are the service's moods."""
 
     begin = True
 
@@ -188,11 +188,11 @@ class PhoneOutlet(Killable, Target):
 
     def believed(self) -> list[str]:
         """The episodes that the plan takes the phone to have been told of."""
-        return [name for name, told in self._plan.memory.told.items() if not told.silent]
+        return [name for name, told in self._plan.memory.notified.items() if not told.silent]
 
     def queue(self) -> int:
         """Alarms that the plan holds."""
-        return len(self._plan.memory.told)
+        return len(self._plan.memory.notified)
 
 
 class PhoneService:
@@ -201,8 +201,8 @@ class PhoneService:
     down = hanging = False
 
 
-def closed(*outlets: InStep) -> None:
-    """Let go of outlets of which some may have failed."""
-    for outlet in outlets:
+def closed(*publishers: InStep) -> None:
+    """Let go of publishers of which some may have failed."""
+    for publisher in publishers:
         with suppress(Exception):
-            outlet.close()
+            publisher.close()

@@ -1,6 +1,6 @@
 """The whole program in deterministic time under seeded misfortune. Same seed, same run, to the byte of its log.
 
-Real: engine, judgement, alerts, history on a real file, the shipped outlets in their own threads with the broker's
+Real: engine, judgement, alerts, history on a real file, the shipped publishers in their own threads with the broker's
 library on a real socket, the service's step, the page's JSON. Simulated: the wires (scans of a plain unit that breaks
 and is mended; under the shipped drivers in wires.py), time, the broker at the socket's other end (broker.py), the
 phone's service, the disk's moods and the instant of a cut (power.py). Promises are held at each step (judge.py, watch
@@ -61,16 +61,16 @@ from tests.simulation.on_disk import OnDisk
 from tests.simulation.oracle import Item, Ledger, PhoneRecord, Stream
 from tests.simulation.power import Disk, beneath
 from tests.simulation.stepped_publishers import (
-    BrokerOutlet,
     Killable,
-    PhoneOutlet,
     PhoneService,
+    SteppedBroker,
+    SteppedPhone,
 )
 
 SITE = "storm"
 REQUESTS = f"condenser/v1/{SITE}/requests"
 SCAN_S = 2.0
-SLICE_S = 1.0  # how often outlets, broker and onlookers have their turn
+SLICE_S = 1.0  # how often publishers, broker and onlookers have their turn
 BLIND_S = 60.0
 SLACK_S = 3 * SCAN_S
 SILENT_SCANS = limits.SENSOR_SILENT.scans.value  # blind meanwhile, the monitor wants as many to judge by
@@ -232,11 +232,11 @@ class Storm:
             background=lambda work: work(),
         )
         self.boards = self._boards()
-        self.phone = PhoneOutlet(settings, self)
-        self.mqtt = BrokerOutlet(settings, self.clock, self.broker)
-        self.outlets: tuple[Killable, ...] = (self.mqtt, self.phone)
+        self.phone = SteppedPhone(settings, self)
+        self.mqtt = SteppedBroker(settings, self.clock, self.broker)
+        self.publishers: tuple[Killable, ...] = (self.mqtt, self.phone)
         self.service = Service(
-            *(settings, self.boards, self.history, self.outlets),
+            *(settings, self.boards, self.history, self.publishers),
             clock=self.clock,
             sleep=lambda seconds: None,
             wall=self.wall,
@@ -264,7 +264,7 @@ class Storm:
             why = self.service.engine.memory_refused
             self.breaks(f"forgotten without a damage: {why} findings {missing}, alerts {other} {gone}")
         if forgot or left.damages:
-            self.stream.anew.add((self.history.origin, self.history._owned().run))
+            self.stream.restarted.add((self.history.origin, self.history._owned().run))
             self.phones.forget()
 
     def _listen(self, service: Service, history: History) -> None:
@@ -341,8 +341,8 @@ class Storm:
         self.ledger.cut()
         self.alive = False
         line = self.broker.line
-        for outlet in self.outlets:
-            outlet.kill()
+        for publisher in self.publishers:
+            publisher.kill()
         self.broker.dark = False
         if not self.disk.power:
             self.broker.cut()  # the system closes a killed process's sockets
@@ -438,7 +438,7 @@ class Storm:
         health = self.history.health()
         return (
             not health.held
-            and all(not outlet.waiting for outlet in health.publishers.values())
+            and all(not publisher.waiting for publisher in health.publishers.values())
             and self.phone.settled()
             and self.asked.keys() <= self.answers.keys()
             and self._said() == ONLINE
@@ -631,7 +631,7 @@ class Storm:
             self.ledger.committed()
 
     def _pass(self, seconds: float) -> None:
-        """Time passes: outlets, broker and onlookers have their turns."""
+        """Time passes: publishers, broker and onlookers have their turns."""
         until_s = self.clock() + seconds
         while (left_s := until_s - self.clock()) > 1e-9:
             slice_s = SLICE_S if left_s < 200.0 else 20.0
@@ -640,8 +640,8 @@ class Storm:
         self._watch()
 
     def _send_due(self) -> None:
-        for outlet in self.outlets if self.alive and self.disk.image is None else ():
-            outlet.move()
+        for publisher in self.publishers if self.alive and self.disk.image is None else ():
+            publisher.move()
         self.broker.pump(self.clock())
         self._hear()
 
@@ -777,7 +777,7 @@ class Storm:
     def check(self) -> list[str]:
         """What was promised and not kept; empty when all was."""
         health = self.history.health()
-        rows = {outlet.name: len(self.history.outbox(outlet.name, begin=True)) for outlet in self.outlets}
+        rows = {publisher.name: len(self.history.outbox(publisher.name, begin=True)) for publisher in self.publishers}
         if health.held or any(rows.values()):  # rows that damage has spoilt count as waiting, and nobody can have them
             self.breaks(f"not everything arrived: {health.publishers} {health.disk_error} {health.notes}")
         self.ledger.judge(self.stream, all_of_it=True)

@@ -31,7 +31,7 @@ FAULTS: tuple[Callable[[Readings], Readings], ...] = (
 
 class Life(NamedTuple):
     """What a soak is to go through. `away` and `hung`: from which hour to which the broker is away and the phone's
-    service hangs; `anew`: in this hour the program is ended and started anew; `whole`: dense hours of a day; `first`:
+    service hangs; `restarted`: in this hour the program is restarted; `whole`: dense hours of a day; `first`:
     the hour of the day at which it begins."""
 
     hours: int
@@ -41,14 +41,14 @@ class Life(NamedTuple):
     keep_days: float = 5.0
     away: tuple[int, int] = (0, 0)
     hung: tuple[int, int] = (0, 0)
-    anew: int = 0
+    restarted: int = 0
     first: int = 0
 
 
 def life(hours: int, **how: Any) -> Life:
     """A life with the broker away in the middle and the phone hung after that, each for a day at most."""
     span, middle, later = max(1, min(24, hours // 5)), hours // 2, hours * 7 // 10
-    return Life(hours, away=(middle, middle + span), hung=(later, later + span), anew=hours // 6, **how)
+    return Life(hours, away=(middle, middle + span), hung=(later, later + span), restarted=hours // 6, **how)
 
 
 def running(day: int, hour: int) -> Readings:

@@ -47,7 +47,7 @@ from tests.simulation.watched import (
 from tests.simulation.wires import TOLERANCE
 from tests.size import whole_only
 
-SHORT = Life(6, quiet_s=30.0, whole=0, away=(2, 4), hung=(5, 6), anew=4, first=10)
+SHORT = Life(6, quiet_s=30.0, whole=0, away=(2, 4), hung=(5, 6), restarted=4, first=10)
 
 
 @pytest.fixture(scope="module")
@@ -164,7 +164,7 @@ def test_a_months_life_has_the_broker_away_for_a_day_and_the_phone_hung_for_anot
     plan = life(720)
     assert plan.away == (360, 384)
     assert plan.hung == (504, 528)
-    assert plan.anew == 120
+    assert plan.restarted == 120
 
 
 def test_figures_that_were_kept_are_judged_like_those_of_a_run(tmp_path: Path) -> None:

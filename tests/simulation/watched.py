@@ -18,7 +18,7 @@ class Hour(NamedTuple):
 
     objects: Python's objects that the collector knows. blocks: all blocks of Python's own allocator, strings and
     numbers too. history, wal, live: the files of the history; files: all others that are kept, together. rows: of the
-    outbox; waiting: of those not yet delivered by the slowest outlet. memory: the engine's, with that of the desk of
+    outbox; waiting: of those not yet delivered by the slowest publisher. memory: the engine's, with that of the desk of
     alerts; alerts: the desk's alone. queue: everything that waits in the process's memory, in items. told: messages
     that the phone took so far.
     """

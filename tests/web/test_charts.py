@@ -53,7 +53,7 @@ def test_a_cursor_reads_values_by_mouse_keyboard_and_touch(browser: Browser, liv
 
 
 def test_the_cursor_stays_where_it_was_when_the_chart_is_drawn_again(browser: Browser, lived: Site) -> None:
-    """The first page fetches its picture of the day anew while somebody reads it by keyboard."""
+    """The first page fetches its picture of the day again while somebody reads it by keyboard."""
     with serve(app_of(lived)) as serving:
         page = opened(browser, serving.url)
         page.locator("#cursor-day").focus()

@@ -383,7 +383,7 @@ def test_cycles_of_a_lived_day_are_listed(lived: Site) -> None:
 
 
 def test_health_says_why_a_sense_is_missing(client: FlaskClient, site: Site) -> None:
-    """The boards' own reason stands beside the sense, and a failing outlet is seen."""
+    """The boards' own reason stands beside the sense, and a failing publisher is seen."""
     scan = units.but(units.RUN, fan_a=None)
     site.feed(units.scans((10, scan), from_s=site.now_s + 1), NOW_S - site.now_s)
     site.history.note("faults", '{"fan_a": "no plug in the jack"}')

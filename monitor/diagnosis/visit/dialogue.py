@@ -36,7 +36,7 @@ class Talk:
         """The first lines: the suspects, the first check, how to answer."""
         return [*self._suspects(), "", *self._proposal(), "", "Type help for what can be said."]
 
-    def hear(self, line: str) -> list[str]:
+    def answer(self, line: str) -> list[str]:
         """Answer one line. What cannot be understood is answered with what can."""
         word, _, rest = line.strip().partition(" ")
         verbs: dict[str, Callable[[str], list[str]]] = {
@@ -66,7 +66,7 @@ class Talk:
         return [*_told(step), "", *self._suspects(), "", *self._proposal()]
 
     def _back(self, name: str) -> list[str]:
-        step = self.session.take_back(name)
+        step = self.session.undo(name)
         return [*_told(step), "", *self._suspects(), "", *self._proposal()]
 
     def _skip(self) -> list[str]:
@@ -171,4 +171,4 @@ def talk(
         heard = None if going.over else ask()
         if heard is None:
             return VisitEnded(going.visit, session)
-        lines = going.hear(heard)
+        lines = going.answer(heard)

@@ -113,7 +113,7 @@ class VisitSession:
     ) -> VisitSession:
         """Begin where the monitor left off: its evidence counts, and whom it ruled out stays out.
 
-        `seen`: symbols of the senses where they are at hand (beliefs.Sensing.symbols); else taken from the evidence.
+        `seen`: symbols of the senses where they are at hand (DebouncedInputs.symbols); else taken from the evidence.
         """
         known = seen_from(finding.evidence, unit) if seen is None else seen
         out = {name: why for name, why in finding.ruled_out.items() if name not in finding.suspects}
@@ -146,7 +146,7 @@ class VisitSession:
         self.answers[check], self.typed[check] = judged, text
         return self._step(judged, before)
 
-    def take_back(self, check: str) -> Step:
+    def undo(self, check: str) -> Step:
         """Forget an answer. Raises CommandError for a check that has none."""
         if check not in self.answers:
             raise CommandError("check", check, ", ".join(self.answers) or "none: no check has been answered")
