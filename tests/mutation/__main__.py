@@ -19,7 +19,7 @@ import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 
-from tests.mutation.mutants import ROOT, Mutant, mutants, noticed
+from tests.mutation.mutants import ROOT, Mutant, mutants, noticed, sieved
 from tests.mutation.seen import SEEN
 
 # file -> the tests that hold it, quickest first
@@ -30,7 +30,7 @@ CORE: dict[str, tuple[str, ...]] = {
     ),
     "monitor/core/evaluation.py": ("core_rules", "findings", "engine", "short_looks"),
     "monitor/core/cycle.py": ("core_rules", "cycle", "findings", "engine"),
-    "monitor/core/patterns.py": ("core_rules", "findings", "engine", "engine_history"),
+    "monitor/core/patterns.py": ("patterns", "core_rules", "habits", "flapping", "engine", "engine_history"),
     "monitor/core/trust.py": ("trust", "findings", "engine"),
     "monitor/storage/writer.py": ("core_rules", "history", "history_disk", "history_numbers"),
     "monitor/publishers/broker.py": ("core_rules", "../conformance/test_broker_topics"),
@@ -86,7 +86,7 @@ def survivors(file: str, sample: int, seed: int) -> tuple[int, list[Mutant]]:
         made = random.Random(seed).sample(made, min(sample, len(made)))
     tests = tests_of(file)
     _refuse_red(file, tests)
-    found = [one for one in made if not noticed(file, one.text(), tests)]
+    found = [one for one in sieved(made, tests) if not noticed(file, one.text(), tests)]
     return len(made), found
 
 

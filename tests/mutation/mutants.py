@@ -5,23 +5,29 @@ left out (the operators of Offutt, Lee, Rothermel, Untch, Zapf: "An experimental
 operators", ACM TOSEM 5(2), 1996, as far as Python has them). It is known by file, function and the text before and
 after, so that a list of mutants outlives changes elsewhere in the file.
 
-Each mutant runs in a process of its own, forked from one that has loaded the test runner and all libraries but nothing
-of this program; its loader gives the changed text in place of the file's.
+Each mutant runs in a process of its own. The quick way is forked from a test runner that is about to run the tests, and
+puts the changed code into the functions that are there; what survives, or has no such function, is run once more from a
+process that has loaded the test runner and all libraries but nothing of this program: there the module's loader gives
+the changed text in place of the file's, and what the module works out when it is loaded is changed as well.
 """
 
 from __future__ import annotations
 
 import ast
 import copy
+import gc
 import importlib.abc
 import importlib.machinery
 import importlib.util
 import os
 import resource
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Mapping, Sequence
 from pathlib import Path
+from types import CodeType, FunctionType
 from typing import Any, NamedTuple
+
+import pytest
 
 ROOT = Path(__file__).parents[2]
 _NAMESPACE = "condenser_monitor."
@@ -46,9 +52,12 @@ _COMPUTED: dict[type[ast.operator], type[ast.operator]] = {
     ast.BitAnd: ast.BitOr,
 }
 Way = tuple[Any, ...]  # fields of syntax nodes, and places in lists of them
-_SURVIVED, _KILLED, _BROKEN = 0, 1, 2
+_SURVIVED, _KILLED, _BROKEN, _NOT_PUT = 0, 1, 2, 3
 # Asserts as they are: to rewrite them the runner would have to be first at libraries that are there already.
-_OPTIONS = ("-x", "-q", "-p", "no:cacheprovider", "--assert=plain", "--hypothesis-seed=1", "-n", "0")
+_OPTIONS = (
+    *("-x", "-q", "--tb=no", "-p", "no:cacheprovider", "-p", "no:unraisableexception"),
+    *("--assert=plain", "--hypothesis-seed=1", "-n", "0"),
+)
 CPU_S = 120  # of the processor: a mutant that loops for ever is killed, which counts as noticed
 
 
@@ -175,22 +184,96 @@ def noticed(file: str, text: str, tests: Sequence[str]) -> bool:
     child = os.fork()
     if child == 0:
         os._exit(_run(file, text, tests))
-    _, status = os.waitpid(child, 0)
-    code = os.waitstatus_to_exitcode(status)
+    code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
     if code == _BROKEN:
         raise RuntimeError(f"{file}: the tests could not be run: {' '.join(tests)}")
     return code != _SURVIVED
 
 
-def _run(file: str, text: str, tests: Sequence[str]) -> int:
-    import pytest
+def sieved(made: Sequence[Mutant], tests: Sequence[str]) -> list[Mutant]:
+    """Return the mutants of one file that the quick way does not see noticed: those to be tried by `noticed`."""
+    reader, writer = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.close(reader)
+        _silence()
+        pytest.main([*_OPTIONS, *tests], plugins=[_Sieve(made, writer)])
+        os._exit(_BROKEN)
+    os.close(writer)
+    with os.fdopen(reader, "rb") as found:
+        left = found.read()
+    if os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) != _SURVIVED:
+        raise RuntimeError(f"{made[0].file}: the tests could not be run: {' '.join(tests)}")
+    return [made[int.from_bytes(left[at : at + 4], "big")] for at in range(0, len(left), 4)]
 
-    name = _NAMESPACE + file.removesuffix(".py").replace("/", ".")
-    sys.meta_path.insert(0, _Finder(name, str(ROOT / file), text))
+
+class _Sieve:
+    """A test runner's plug-in: where the tests are to be run, runs them in a child for each mutant instead."""
+
+    def __init__(self, made: Sequence[Mutant], found: int) -> None:
+        self._made, self._found = made, found
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtestloop(self, session: pytest.Session) -> Generator[None, object, object]:
+        """Write the numbers of mutants that no test noticed to the pipe, and end the process."""
+        functions = _functions(_module(self._made[0].file))
+        gc.collect()
+        gc.freeze()
+        for number in range(len(self._made)):
+            child = os.fork()
+            if child == 0:
+                break
+            if os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) != _KILLED:
+                os.write(self._found, number.to_bytes(4, "big"))
+        else:
+            os._exit(_SURVIVED)
+        code = _KILLED
+        try:
+            resource.setrlimit(resource.RLIMIT_CPU, (CPU_S, CPU_S))
+            if not _put(self._made[number], functions):
+                os._exit(_NOT_PUT)
+            yield
+            code = _KILLED if session.testsfailed else _SURVIVED
+        finally:
+            session.config.hook.pytest_sessionfinish(session=session, exitstatus=code)
+            os._exit(code)
+
+
+def _module(file: str) -> str:
+    return _NAMESPACE + file.removesuffix(".py").replace("/", ".")
+
+
+def _functions(module: str) -> dict[str, list[FunctionType]]:
+    """All functions of a loaded module, wherever they are held, by name."""
+    found: dict[str, list[FunctionType]] = {}
+    for one in gc.get_objects():
+        if type(one) is FunctionType and one.__module__ == module:
+            found.setdefault(one.__code__.co_qualname, []).append(one)
+    return found
+
+
+def _put(mutant: Mutant, functions: Mapping[str, list[FunctionType]]) -> bool:
+    """Put a mutant's code into the functions of the loaded module. Return whether there was one to change."""
+    code = {one.co_qualname: one for one in _codes(compile(mutant.text(), mutant.file, "exec"))}.get(mutant.where)
+    if code is None:
+        return False
+    found = [one for one in functions.get(mutant.where, ()) if one.__code__.co_freevars == code.co_freevars]
+    for one in found:
+        one.__code__ = code
+    return bool(found)
+
+
+def _codes(code: CodeType) -> Iterator[CodeType]:
+    for one in code.co_consts:
+        if isinstance(one, CodeType):
+            yield one
+            yield from _codes(one)
+
+
+def _run(file: str, text: str, tests: Sequence[str]) -> int:
+    sys.meta_path.insert(0, _Finder(_module(file), str(ROOT / file), text))
     resource.setrlimit(resource.RLIMIT_CPU, (CPU_S, CPU_S))
-    silent = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(silent, 1)
-    os.dup2(silent, 2)
+    _silence()
     try:
         code = pytest.main([*_OPTIONS, *tests])
     except BaseException:  # a mutant that cannot even be imported is noticed by everybody
@@ -198,3 +281,9 @@ def _run(file: str, text: str, tests: Sequence[str]) -> int:
     if code is pytest.ExitCode.OK:
         return _SURVIVED
     return _BROKEN if code in (pytest.ExitCode.NO_TESTS_COLLECTED, pytest.ExitCode.USAGE_ERROR) else _KILLED
+
+
+def _silence() -> None:
+    silent = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(silent, 1)
+    os.dup2(silent, 2)
