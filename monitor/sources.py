@@ -422,6 +422,14 @@ OPTO_INSULATION = Source(
     "IEC 60747-5-5", "2020", "", "remembered", "", "reinforced: surge of 10 kV (1.2/50 us) at the least"
 )
 
+TEMPORARY = Source(
+    "IEC 60664-1",
+    "2007",
+    "temporary overvoltages",
+    "remembered",
+    "",
+    "nominal and 1200 V for up to 5 s; twice that over reinforced insulation",
+)
 IMPULSE = Source(
     "IEC 60664-1",
     "2007",

@@ -69,6 +69,14 @@ def between_steps_mm(steps: int) -> float:
     return LEGS_MM if steps == 4 else CREEPAGE_MM[3][_row(HIGHEST_LINE_V * steps / 4, CREEPAGE_MM[3])]
 
 
+TEMPORARY_V = 1200.0  # over the nominal voltage, sources.TEMPORARY
+
+
+def test_v(barrier: Barrier) -> float:
+    """Return V RMS for 5 s of a barrier's high-voltage test: the temporary overvoltage, doubled if reinforced."""
+    return (barrier.nominal_v + TEMPORARY_V) * (2 if barrier.reinforced else 1)
+
+
 BARRIERS = (
     Barrier("line", "line tap to the Pi's side, over the board", 240, 3, True, BOARD_MM, "a slot under each opto"),
     Barrier(

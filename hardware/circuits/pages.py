@@ -13,10 +13,12 @@ from functools import partial
 from math import inf
 from pathlib import Path
 
+from condenser_monitor.hardware import commission
 from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.boards import MUXES
 from condenser_monitor.hardware.channels import BUILDS, CHANNELS, Channel
 from condenser_monitor.hardware.circuits import (
+    assembly,
     computed,
     creepage,
     heat,
@@ -33,6 +35,7 @@ HERE = Path(__file__).parent
 PAGES = (
     *(HERE / f"{board}-board.md" for board in parts.BOARDS),
     HERE / "ready-made.md",
+    HERE / "building.md",
     HERE / "README.md",
     HERE.parent / "mounting.md",
 )
@@ -282,6 +285,94 @@ def measured_table() -> str:
     return table(heads, rows)
 
 
+# ---------------------------------------------------------------- putting it together
+
+
+def shopping_table() -> str:
+    """What to order for the three boards together: equal parts counted together."""
+    found: dict[tuple[str, str, str, str], list[str]] = {}
+    for board, rows in parts.BOARDS.items():
+        for row in rows:
+            place = row.package if row.on_board else f"{row.package}, not on a board"
+            key = (row.kind, _value(row), row.rating, place)
+            found.setdefault(key, []).extend(f"{board} {ref}" for ref in row.refs)
+    cells = ((str(len(refs)), *key, ", ".join(refs)) for key, refs in sorted(found.items()))
+    return table(("quantity", "part", "value", "rating, at least", "package", "where"), cells)
+
+
+def _shows(check: assembly.Check) -> str:
+    if check.open:
+        return "OL (over 20 MΩ)"
+    if check.unit == "V":
+        return f"{check.low:.2f} V to {check.high:.2f} V"
+    factor, unit = (1e3, "kΩ") if check.high >= 1000 else (1.0, "Ω")
+    return f"{figure(check.low / factor)} to {figure(check.high / factor)} {unit}"
+
+
+def _looks(checks: Iterable[assembly.Check]) -> list[tuple[str, str]]:
+    """Checks that must show the same, in one row: where to look, what the meter shows."""
+    found: dict[str, list[str]] = {}
+    for check in checks:
+        found.setdefault(_shows(check), []).append(check.at)
+    return [("; ".join(at), shows) for shows, at in found.items()]
+
+
+def steps_text(board: str) -> str:
+    """Each step of soldering a board, with its picture and what the meter must show after it."""
+    told = []
+    for index, step in enumerate(assembly.STEPS):
+        refs = assembly.soldered(board, [step])
+        if not refs:
+            continue
+        told.append(f"**Step {index + 1}: {step.name}** ({len(refs)} parts). {step.mind}\n")
+        told.append(f"![{board} board, step {index + 1}](step-{board}-{index + 1}.svg)\n")
+        if rows := _looks(assembly.checks(board, index)):
+            told.append(table(("ohmmeter at the leads of", "must show"), rows))
+        if step.name == "diodes" and (diodes := _looks(assembly.diode_tests(board))):
+            told.append(table(("diode range across (both ways round)", "must show"), diodes))
+    return "\n".join(told)
+
+
+def powered_table(board: str) -> str:
+    """Volts of every signal from the bench supply."""
+    rows = [(f"{check.at} (`{check.nets[0]}`)", _shows(check)) for check in assembly.powered(board)]
+    low, high = assembly.supply_ma(board)
+    rows.insert(0, ("current of the bench supply", f"{figure(low)} mA to {figure(high)} mA"))
+    return table(("voltmeter from ground (ribbon pin 6) to", "must show at 3.30 V"), rows)
+
+
+def high_voltage_table() -> str:
+    rows = ((row.board, row.between, row.test, row.passes) for row in assembly.high_voltage())
+    return table(("board", "between", "test", "passes"), rows)
+
+
+def checklist_table() -> str:
+    """To be signed: what is done, by whom it may be done, and room for what was measured."""
+    maker, licensed, tester = "maker", "licensed person", "person who may do high-voltage tests"
+    rows = [
+        (f"{board} board, step {index + 1}: {step.name}; every reading within its range", maker)
+        for board in parts.BOARDS
+        for index, step in enumerate(assembly.STEPS)
+        if assembly.soldered(board, [step])
+    ]
+    rows += [(f"{board} board: volts and current at 3.30 V", maker) for board in ("control", "line")]
+    rows += [(f"{row.board} board, {row.between}: {row.test}", tester) for row in assembly.high_voltage()]
+    rows += [
+        ("box: two compartments, cover with a tool, entries from below, in shade, bonded if metal", licensed),
+        ("lockout: live-dead-live, capacitor under 50 V, both locks on", licensed),
+        ("taps and their fuses; transformers closed around one conductor each", licensed),
+        ("probes, indoor cable, supply from another circuit than the unit's", "maker or licensed person"),
+    ]
+    rows += [(f"commissioning, {phase.name}: no remark of the program", licensed) for phase in commission.PHASES]
+    rows += [
+        ("float switch lifted: `call` goes, `thermostat` stays", licensed),
+        ("volts, amps and temperature compared with meters (`calibrate`)", licensed),
+        ("label on the disconnect", licensed),
+    ]
+    cells = ((str(n), what, who, "", "") for n, (what, who) in enumerate(rows, start=1))
+    return table(("", "done", "by", "measured", "name, date, signature"), cells)
+
+
 # ---------------------------------------------------------------- pages
 
 _OF_BOARD: dict[str, Callable[[str], str]] = {
@@ -298,6 +389,11 @@ MADE: dict[str, Callable[[], str]] = {
     "heat": heat_table,
     "volt output": volt_output_table,
     "measured": measured_table,
+    "shopping": shopping_table,
+    "high voltage": high_voltage_table,
+    "checklist": checklist_table,
+    **{f"steps {board}": partial(steps_text, board) for board in parts.BOARDS},
+    **{f"powered {board}": partial(powered_table, board) for board in ("control", "line")},
     "parts ready": partial(parts_table, "ready-made"),
     "computed ready": partial(computed_table, "ready-made"),
     "scales ready": ready_scales_table,
