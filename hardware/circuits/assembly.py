@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from functools import cache
 from math import log
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,7 +96,7 @@ class Check(NamedTuple):
 # ---------------------------------------------------------------- the network
 
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating[Any]]
 
 
 class _Resistor(NamedTuple):

@@ -116,7 +116,7 @@ def test_committed_pictures_are_what_the_code_draws_now() -> None:
 @pytest.mark.parametrize("board", BOARDS)
 def test_pin_outs_show_each_pin_of_each_connector(board: str) -> None:
     """By the board's own list: terminals, jacks and headers."""
-    told = assembly.pinout_picture(board).told
+    told = assembly.pinout_picture(board).description
     for row, ref in assembly.connectors(board):
         for number, net in enumerate(row.nets(ref), start=1):
             assert not net or f"{number} {net}" in told.partition(f"{ref}: ")[2].partition(";")[0]
