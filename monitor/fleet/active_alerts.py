@@ -81,6 +81,8 @@ def _describe(row: ActiveAlerts, source: Event | UnitFinding) -> None:
 def apply_unit(rows: Rows, unit: UnitNow, *, site_id: int, rank: float, at: float) -> list[ActiveAlerts]:
     """Correct the rows by what the site says stands; the rows that this changed. `rank` is that of the last event that
     the site had numbered then: what a later event made is left. What the office itself found is the office's."""
+    if not rows and not unit.findings:
+        return []
     stands = {finding.name: finding for finding in unit.findings if not finding.name.startswith(OFFICE)}
     ours = (row for row in rows.values() if row.active and not row.finding.startswith(OFFICE))
     changed = [row for row in ours if row.finding not in stands and row.rank <= rank]

@@ -28,7 +28,7 @@ from condenser_monitor.monitor.fleet import (
     webhooks,
 )
 from condenser_monitor.monitor.fleet import customers as customer_list
-from condenser_monitor.monitor.fleet.ingest import Worker
+from condenser_monitor.monitor.fleet.ingest import Worker, spare_collector
 from condenser_monitor.monitor.fleet.people import Role
 from condenser_monitor.monitor.fleet.setup import FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
@@ -60,7 +60,9 @@ def ingest(settings: FleetSettings) -> None:
     stops: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda got, _frame: stops.append(got))
-    Worker(settings, opened(settings)).run(lambda: bool(stops))
+    worker = Worker(settings, opened(settings))
+    spare_collector()
+    worker.run(lambda: bool(stops))
 
 
 def enroll_site(settings: FleetSettings, site: str, *, to: str = "", **about: Any) -> str:

@@ -29,19 +29,25 @@ from condenser_monitor.monitor.publishers.messages import (
 )
 from condenser_monitor.monitor.storage.models import id_origin
 
+_PREFIX = f"{ROOT}/"
 PAYLOAD_MOST = int(FLEET.payload_most.value)
 CLOCK_AHEAD_S = FLEET.clock_ahead_s.value
 CLOCK_BEHIND_S = FLEET.clock_behind_s.value
 
 
 class SiteMessage(msgspec.Struct, frozen=True):
-    """A good message: whose, about what, received when, typed, and the text as it came."""
+    """A good message: whose, about what, received when, typed, and as it came: UTF-8 without a NUL."""
 
     site: str
     topic: str
     received_at: float
     body: Body
-    text: str
+    payload: bytes
+
+    @property
+    def text(self) -> str:
+        """The payload as text."""
+        return self.payload.decode()
 
 
 class Aside(msgspec.Struct, frozen=True):
@@ -53,27 +59,27 @@ class Aside(msgspec.Struct, frozen=True):
     payload: bytes
 
 
-def _decode(kind: type[Any]) -> Callable[[str], Any]:
+def _decode(kind: type[Any]) -> Callable[[bytes], Any]:
     return msgspec.json.Decoder(kind).decode
 
 
 _DECODE_EVENT = _decode(Event)
 
 
-def _event(text: str) -> Event:
-    event: Event = _DECODE_EVENT(text)
+def _event(payload: bytes) -> Event:
+    event: Event = _DECODE_EVENT(payload)
     if (event.change is None) == (event.state is None):
         raise ValueError("exactly one of `change` (a finding) and `state` (an alert) must be given")
     return event
 
 
-def _online(text: str) -> Online:
-    if text not in (ONLINE, OFFLINE):
+def _online(payload: bytes) -> Online:
+    if payload not in (ONLINE.encode(), OFFLINE.encode()):
         raise ValueError(f"availability is `{ONLINE}` or `{OFFLINE}`")
-    return Online(text == ONLINE)
+    return Online(payload == ONLINE.encode())
 
 
-READERS: dict[str, Callable[[str], Body]] = {
+READERS: dict[str, Callable[[bytes], Body]] = {
     "events": _event,
     "cycles": _decode(CycleDone),
     "unit": _decode(UnitNow),
@@ -86,24 +92,20 @@ assert READERS.keys() <= CHANNELS.keys()
 
 def read(topic: str, payload: bytes, received_at: float) -> SiteMessage | Aside:
     """One message from the broker, as a record or set aside."""
-    site, name = _split(topic)
+    before, _, name = topic.rpartition("/")
     try:
-        if not ID_PATTERN.fullmatch(site) or name not in READERS:
+        reader = READERS.get(name)
+        if reader is None or not before.startswith(_PREFIX) or not ID_PATTERN.fullmatch(before, len(_PREFIX)):
             raise ValueError(f"not a topic of the fleet: {ROOT}/SITE-ID/ and one of {', '.join(READERS)}")
         if len(payload) > PAYLOAD_MOST:
             raise ValueError(f"{len(payload)} bytes; at most {PAYLOAD_MOST}")
-        text = payload.decode()
-        if "\x00" in text or "\\u0000" in text:
+        if not payload.isascii():
+            payload.decode()  # raises where it is not UTF-8: the decoder passes over what it does not read
+        if b"\x00" in payload or b"\\u0000" in payload:
             raise ValueError("a NUL character, which no database text can hold")
-        return SiteMessage(site, name, received_at, READERS[name](text), text)
+        return SiteMessage(before[len(_PREFIX) :], name, received_at, reader(payload), payload)
     except (ValueError, RecursionError) as error:  # msgspec's errors and UnicodeDecodeError are ValueErrors
         return Aside(topic, received_at, str(error), payload[:PAYLOAD_MOST])
-
-
-def _split(topic: str) -> tuple[str, str]:
-    root, _, name = topic.rpartition("/")
-    root, _, site = root.rpartition("/")
-    return (site, name) if root == ROOT else ("", "")
 
 
 def origin(body: Event | CycleDone) -> str:

@@ -43,6 +43,7 @@ class SiteNow(msgspec.Struct, kw_only=True):
     unit_received_at: float | None = None
     clock_off_s: float | None = None
     hole_since: float | None = None
+    version: str = ""  # what the database will know this row by once it is written: see postgres.py
     books: SequenceTracker
 
 
@@ -96,17 +97,19 @@ class Fold:
         self.rows: dict[int, active_alerts.Rows] = dict(rows or {})
         self.touched: dict[int, SiteNow] = {}
         self.writes = Writes()
+        self._last: dict[str, UnitNow] = {}
 
     def reduce(self, messages: Iterable[SiteMessage | Aside], now: float) -> Writes:
         """Fold all messages in; `now` is when holes found by this batch began."""
+        messages = list(messages)
+        self._last = {m.site: m.body for m in messages if isinstance(m, SiteMessage) and isinstance(m.body, UnitNow)}
         for message in messages:
             if isinstance(message, Aside):
                 self._aside(message.received_at, message.topic, message.reason, message.payload)
             else:
                 self._one(message)
         for site in self.touched.values():
-            missing = bool(site.books.missing())
-            site.hole_since = (site.hole_since or now) if missing else None
+            site.hole_since = None if site.books.whole() else site.hole_since or now
         return self.writes
 
     def _one(self, message: SiteMessage) -> None:
@@ -116,10 +119,10 @@ class Fold:
                 raise ValueError("no such site is enrolled")
             if site.revoked:
                 raise ValueError("the site's enrolment has been revoked")
-            _TAKE[type(message.body)](self, site, message)
+            _FOLDS[type(message.body)](self, site, message)
         except ValueError as error:
             topic = f"{ROOT}/{message.site}/{message.topic}"
-            self._aside(message.received_at, topic, str(error), message.text.encode())
+            self._aside(message.received_at, topic, str(error), message.payload)
             return
         self.touched[site.site_id] = site
         if not (isinstance(message.body, Online) and not message.body.online):  # the broker said that, not the site
@@ -173,6 +176,8 @@ class Fold:
     def unit(self, site: SiteNow, message: SiteMessage) -> None:
         body = message.body
         assert isinstance(body, UnitNow)
+        if _superseded(body, self._last[message.site]):
+            return
         for topic in NUMBERED:
             if topic in body.sent:
                 site.books.announce(topic, body.origin, body.sent[topic])
@@ -219,7 +224,16 @@ class Fold:
         lost = site.books.give_up(ask.topic, ask.origin, ask.from_seq, min(below, ask.to_seq))
         if lost:
             reason = f"{lost} messages from {ask.from_seq} on are lost: {body.why or 'the site no longer keeps them'}"
-            self._aside(message.received_at, f"{ROOT}/{site.site}/{ask.topic}", reason, message.text.encode())
+            self._aside(message.received_at, f"{ROOT}/{site.site}/{ask.topic}", reason, message.payload)
+
+
+def _superseded(unit: UnitNow, last: UnitNow) -> bool:
+    """Whether the last `unit` message of the site in this batch was made after this one: it says all that this says,
+    and is true for longer. Not so where their order cannot be known for sure."""
+    if unit is last or unit.wall_s is None or last.wall_s is None or unit.wall_s > last.wall_s:
+        return False
+    numbers = unit.sent.keys() == last.sent.keys() and all(unit.sent[name] <= last.sent[name] for name in unit.sent)
+    return unit.origin == last.origin and "events" in unit.sent and numbers
 
 
 def _add(day: UnitDay, cycle: CycleDone) -> None:
@@ -234,7 +248,7 @@ def _add(day: UnitDay, cycle: CycleDone) -> None:
             day.measured_s += cycle.run_s
 
 
-_TAKE = {
+_FOLDS = {
     Event: Fold.event,
     CycleDone: Fold.cycle,
     UnitNow: Fold.unit,

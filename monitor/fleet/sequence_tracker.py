@@ -38,12 +38,16 @@ class SiteSequence:
     def __init__(self, ledger: IntervalSet, told: int) -> None:
         self.ledger, self.told = ledger, told
 
+    def whole(self) -> bool:
+        """Whether nothing is missing up to the highest number seen or told."""
+        runs = self.ledger.runs
+        if len(runs) == 1:
+            return runs[0][0] == 1 and self.told <= runs[0][1]
+        return not runs and self.told < 1
+
     def holes(self) -> list[Run]:
         """What is missing up to the highest number seen or told."""
-        runs = self.ledger.runs
-        if len(runs) == 1 and runs[0][0] == 1 and self.told <= runs[0][1]:
-            return []
-        return self.ledger.holes(self.told)
+        return [] if self.whole() else self.ledger.holes(self.told)
 
 
 class SequenceTracker:
@@ -68,14 +72,14 @@ class SequenceTracker:
 
     def record(self, topic: str, origin: str, seq: int) -> bool:
         """Enter one number; True when it is new. Raises ValueError when the site's numbering is beyond repair."""
-        book = self._book(topic, origin)
+        book = self._books.get((topic, origin)) or self._book(topic, origin)
         if len(book.ledger.runs) >= RUNS_MOST and seq > book.ledger.top + 1:
             raise ValueError(f"more than {RUNS_MOST} separate runs of numbers: the site's counter is broken")
         return book.ledger.add(seq)
 
     def announce(self, topic: str, origin: str, top: int) -> None:
         """The site says that it has numbered up to `top`."""
-        book = self._book(topic, origin)
+        book = self._books.get((topic, origin)) or self._book(topic, origin)
         book.told = max(book.told, top)
 
     def give_up(self, topic: str, origin: str, first: int, last: int) -> int:
@@ -86,9 +90,13 @@ class SequenceTracker:
             ledger.fill(first, last)
         return max(lost, 0)
 
+    def whole(self) -> bool:
+        """Whether nothing is missing."""
+        return all(book.whole() for book in self._books.values())
+
     def missing(self) -> list[Missing]:
         """Everything that never came, the newest origin first."""
-        if not any(book.holes() for book in self._books.values()):
+        if self.whole():
             return []
         order = {origin: place for place, origin in enumerate(self._origins)}
         keys = sorted(self._books, key=lambda key: -order[key[1]])

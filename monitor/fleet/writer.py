@@ -39,7 +39,7 @@ from condenser_monitor.monitor.fleet.tables import (
 from condenser_monitor.monitor.fleet.tables import standing as standing_table
 from condenser_monitor.monitor.publishers.messages import Answered
 
-STATE_FIELDS = tuple(name for name in SiteNow.__struct_fields__ if name not in ("site_id", "site", "revoked"))
+STATE_FIELDS = tuple(n for n in SiteNow.__struct_fields__ if n not in ("site_id", "site", "revoked", "version"))
 assert STATE_FIELDS[-1] == "books"
 _state_values = attrgetter(*STATE_FIELDS[:-1])
 DAY_FIELDS = UnitDay.__struct_fields__
@@ -70,8 +70,13 @@ class IngestWriter:
         with self.store.write() as connection:
             fold = self._load(connection, batch)
             writes = fold.reduce(batch, now)
-            self.save(connection, writes, list(fold.touched.values()), now)
+            touched = list(fold.touched.values())
+            self.save(connection, writes, touched, now)
+        self.committed(touched)
         return writes
+
+    def committed(self, touched: list[SiteNow]) -> None:
+        """Do what may be done once a batch has been committed."""
 
     def _load(self, connection: sa.Connection, batch: Batch) -> Fold:
         good = [message for message in batch if isinstance(message, SiteMessage)]
@@ -191,4 +196,4 @@ def _refused(message: SiteMessage | Aside, error: Exception) -> Aside:
     reason = f"the database refused it: {str(error).splitlines()[0]}"
     if isinstance(message, Aside):
         return Aside(message.topic, message.received_at, reason, b"")
-    return Aside(f"{message.site}/{message.topic}", message.received_at, reason, message.text.encode())
+    return Aside(f"{message.site}/{message.topic}", message.received_at, reason, message.payload)

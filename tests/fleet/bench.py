@@ -94,6 +94,7 @@ def _ingest(port: int, url: str, got: Synchronized[int]) -> None:
     store = Store(url)
     worker = _Counted(FleetSettings(broker=Broker(port=port, username=""), database=Database(url=url)), store)
     worker.got = got
+    ingest.spare_collector()
     worker.run(lambda: False)
 
 

@@ -262,3 +262,85 @@ def test_numbers_that_a_site_no_longer_keeps_are_given_up_with_a_note(
     lost = [reason for (reason,) in _rows(store, set_aside, "reason")]
     assert len(lost) == (0 if answer == {"done": True} else 1)
     assert _rows(store, asks, "done") == [(answer["done"],)]
+
+
+def _undone(store: Store, to: IngestWriter) -> None:
+    with store.write() as connection:
+        found = to.lock_sites(connection, ["a"])
+        found[0].books.record("events", "o1", 500)
+        to.save(connection, Writes(), found, NOON)
+        raise ZeroDivisionError
+
+
+def test_a_writer_that_remembers_its_sites_sees_what_others_changed(fresh_store: Store) -> None:
+    """Three writers take a story in turns, with transactions undone between; a hand changes a row. Each number counts
+    once, and what is left is what one writer alone leaves that remembers nothing."""
+    _enroll(fresh_store, "a", "b")
+    writers, rng = [writer(fresh_store) for _ in range(3)], random.Random(5)
+    story = _story("a", random.Random(9))
+    parts = [story[at : at + 7] for at in range(0, len(story), 7)]
+    taken = 0
+    for number, part in enumerate(parts):
+        to = rng.choice(writers)
+        if number % 3 == 0:
+            with pytest.raises(ZeroDivisionError):
+                _undone(fresh_store, to)
+        if number == 4:
+            with fresh_store.write() as connection:
+                connection.execute(sa.update(state).values(break_at="by hand"))
+        taken += _write(to, part).taken
+    assert taken == len(story)
+    assert _write(writers[0], story).taken == 0
+    _write(writer(fresh_store), [(topic.replace("/a/", "/b/"), payload) for topic, payload in story])
+    books, breaks = (_rows(fresh_store, state, "site_id", name) for name in ("books", "break_at"))
+    assert books[0][1] == books[1][1]
+    assert breaks == [(1, "by hand"), (2, "by hand")]
+
+
+def test_unit_messages_of_one_batch_leave_what_they_leave_one_by_one(store: Store) -> None:
+    """Those that a later one of the batch outdates are passed over; the outcome is the same, also where they come in
+    the wrong order, are of two disks, or do not know the time."""
+    rng = random.Random(3)
+    for number in range(40):
+        at = [None if rng.random() < 0.1 else NOON - rng.randrange(100) for _ in range(6)]
+        sent = sorted(rng.randrange(4) for _ in at) if number % 2 else [rng.randrange(4) for _ in at]
+        origins = ["o2" if place > 3 and number % 3 == 0 else "o1" for place in range(6)]
+        raws = [
+            payloads.unit("SITE", wall_s=wall, origin=origin, sent={"events": seq}, cycle=f"cycle-{place}")
+            for place, (wall, seq, origin) in enumerate(zip(at, sent, origins, strict=True))
+        ]
+        _enroll(store, f"one-{number}", f"all-{number}")
+        for raw in raws:
+            _write(writer(store), [(raw[0].replace("SITE", f"one-{number}"), raw[1])])
+        _write(writer(store), [(topic.replace("SITE", f"all-{number}"), payload) for topic, payload in raws])
+    columns = ("cycle", "unit_at", "unit_rank", "clock_off_s", "heard_at", "books")
+    ends = [row[1:] for row in _rows(store, state, "site_id", *columns)]
+    assert ends[::2] == ends[1::2]
+
+
+@pytest.mark.parametrize(
+    ("kind", "values"),
+    [
+        (sa.Double(), [0.0, -1.5, 1e300, None, float("inf")]),
+        (sa.Double(), [3.25, 2.0]),
+        (sa.BigInteger(), [1, -(2**63), 2**63 - 1]),
+        (sa.Integer(), [7, None, -(2**31)]),
+        (sa.Boolean(), [True, False, None]),
+        (sa.Text(), ["", "Grüße", None, 'quote " and, comma', "{}"]),
+    ],
+)
+def test_a_column_packed_as_an_array_reads_back_the_same(postgres_url: str, kind: Any, values: list[Any]) -> None:
+    """The binary form of arrays is PostgreSQL's own: the server gives back, by its text form and psycopg's reading,
+    what was packed here."""
+    from condenser_monitor.monitor.fleet import postgres as packing
+
+    column = packing._columns(sa.Table("t", sa.MetaData(), sa.Column("c", kind)), ["c"])[0]
+    store = Store(postgres_url)
+    with store.read() as connection:
+        cursor = packing._cursor(connection)
+        cursor.adapters.register_dumper(packing._Packed, packing._PackedDumper)
+        cursor.execute(f"SELECT %b::{column.name}[]", [packing._pack(column, values)])
+        row = cursor.fetchone()
+        assert row is not None
+        assert row[0] == values
+    store.close()
