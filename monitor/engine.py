@@ -405,8 +405,7 @@ class Engine:
         unit = self.settings.unit
         warm = -inf if outdoor_c is None else outdoor_c
         frost = unit.heat_pump and warm < limits.HABITS.frost_c.value
-        cycled = unit.fan_control == "board" or unit.kind == "variable-speed"
-        return frost or (cycled and warm < limits.HABITS.board_fan_c.value)
+        return frost or (unit.fan_by_board and warm < limits.HABITS.board_fan_c.value)
 
     def _weigh_sensors(self, scan: Scan) -> list[Event]:
         """What is read has settled: decide which sensors to believe."""

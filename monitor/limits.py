@@ -262,6 +262,9 @@ BLINK_BEFORE_S = _ours(60.0, "s", 10, 300, "a start this soon after a blink meet
 HOT_C = _ours(31.0, "°C", 25, 40, "a day on which head pressures are high")
 MILD_C = _ours(25.0, "°C", 15, 30, "a day on which a sound condenser has an easy time")
 HIGH_TRIP_RATIO = _ours(1.12, "1", 1.02, 2, "more than a sound run's own changes")
+USUAL_TRIP_RATIO = _ours(
+    0.85, "of RLA", 0.5, 1, "an overload opens above rated load, or in a shell that is hot for want of gas"
+)
 LOW_TRIP_RATIO = _ours(0.8, "1", 0.3, 0.95, "less than a sound run's own changes")
 FAN_HIGH_RATIO = _ours(1.25, "of its own normal", 1.1, 2, "fan motors and their capacitors fail at 35 to 50 % over")
 FAN_LOW_RATIO = _ours(0.65, "of its own normal", 0.3, 0.9, "a fan without its blade, or a clamp that has slipped")

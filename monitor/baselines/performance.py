@@ -103,6 +103,8 @@ class Performance:
         self._point_s = -limits.PERFORMANCE.point_every_s.value
         self._plane: _Plane | None = None
         self._seen: dict[str, str] = {}
+        self._run_s: float | None = None  # since when the last minute's run lasts, and whether it has settled
+        self._settled = False
         if self.memory.last_uf:
             self._judge_capacitor()
 
@@ -111,9 +113,15 @@ class Performance:
     def add_minute(self, minute: MinuteMeans) -> bool:
         """Add one minute, of run or rest; whether an answer has changed by it."""
         was = dict(self.answers)
+        if minute.running_since_s != self._run_s:
+            if self._run_s is not None and not self._settled:
+                # A run too short to settle: what the one before it showed is not the last any more.
+                self._seen = {name: symbol for name, symbol in self._seen.items() if name == "start-sag"}
+            self._run_s, self._settled = minute.running_since_s, False
         if minute.running_since_s is None:
             self._end_run()
         elif minute.settled:
+            self._settled = True
             self._add_settled(minute)
         else:
             self._outside.clear()  # what must be so without a break is counted from the run's next settled minute

@@ -68,6 +68,11 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     refrigerant: str = ""
     profile: tuple[str, ...] = ()
 
+    @property
+    def fan_by_board(self) -> bool:
+        """Whether a board, and not the contactor, lets the fan run."""
+        return self.fan_control == "board" or self.kind == "variable-speed"
+
 
 class SensorSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Which readings are fitted; None means not said: the outdoor set live, the columns present in a replay."""

@@ -65,7 +65,7 @@ class Physics:
     """What is odd about a state, by the unit's kind. Costs are in units of about one fault."""
 
     def __init__(self, unit: Unit) -> None:
-        self._board_fan = unit.fan_control == "board" or unit.kind == "variable-speed"
+        self._board_fan = unit.fan_by_board
         self._fan_rests = self._board_fan or unit.heat_pump
         self._soft = unit.kind == "variable-speed"
         self._waits = unit.delay_on_make_s > 0 or unit.delay_on_break_s > 0

@@ -152,7 +152,7 @@ class FindingDiagnosis:
         features = {
             trait: symbol for trait, symbol in {**observed.last_runs, **observed.features}.items() if trait in FEATURES
         }
-        if ages_s(self.worked_s, now_s).keys() & stands:
+        if ages_s(self.worked_s, now_s).keys() & {one.finding for one in findings}:
             features["comes-and-goes"] = "yes"
         self._features = features
         return diagnose(UnitCase(findings, self._settings.unit, self._fitted, features))

@@ -58,7 +58,7 @@ ABOUT: dict[str, tuple[str, ...]] = {
     "starts": ("locked-rotor", "compressor-not-running", "overload-cycling", "pull-in-without-run", "slow-start"),
     "supply-lost": ("line-supply-lost",),
     "dead-for": ("compressor-not-running",),
-    "run-amps": ("long-run", "not-cooling", "low-split", "high-split"),
+    "run-amps": ("long-run", "not-cooling", "low-split", "high-split", *_STOPS),
     **dict.fromkeys(("capacitor-load", "power-factor", "large-pipe", "small-pipe", "start-sag"), ()),
 }
 
@@ -182,6 +182,8 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
     if not _STARTS.isdisjoint(findings):
         # What was measured in the last run that went well says little of a start that fails since.
         told = {name: ratio for name, ratio in told.items() if features[name] != _OF_RUNS.get(name)}
+    if "trip-amps" in told:
+        told.pop("run-amps", None)  # what it drew as it stopped says the same, and of the stop itself
     if "fan-not-running" in findings:
         # Without its fan the compressor trips alike, whatever keeps the fan from turning; and is locked out then, so
         # that the next call finds the contactor open.
@@ -384,7 +386,10 @@ class FeatureWatch:
         if amps > (high_a if normal_a is None else min(high_a, normal_a * limits.HIGH_TRIP_RATIO.value)):
             return "high"
         if normal_a is None:
-            return "low" if amps < unit.compressor_rla_a * limits.LOW_TRIP_RATIO.value / 2 else None
+            if amps < unit.compressor_rla_a * limits.LOW_TRIP_RATIO.value / 2:
+                return "low"
+            # No overload of a sound motor opens on so much less than its nameplate allows.
+            return "usual" if amps < unit.compressor_rla_a * limits.USUAL_TRIP_RATIO.value else None
         return "low" if amps < normal_a * limits.LOW_TRIP_RATIO.value else "usual"
 
     # ------------------------------------------------------------ what each change tells

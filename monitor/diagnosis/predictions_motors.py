@@ -16,6 +16,7 @@ _CLOSED = {
 _NOT_LOCKED = {"recent_locked_rotor": "no; seldom yes"}
 _AS_WELL_LOCKED = {"recent_locked_rotor": "yes or no"}
 _LOCKED_BEFORE = {"recent_locked_rotor": "yes; seldom no"}
+_START_KIT = {"unit_start_kit": "yes"}  # one that nobody declared may have been put in by a technician
 _FAN_SOUND = {"recent_fan_not_running": "no; seldom yes"}
 _FAN_STOOD = {"recent_fan_not_running": "yes; seldom no"}
 # A stalled fan draws current until its own protector opens.
@@ -68,7 +69,8 @@ MOTORS: dict[str, Situation] = {
         cause("loose-connection", 3),
         cause("compressor-winding-open", 2.5),
         cause("compressor-locked", 2, **_LOCKED_BEFORE),
-        cause("start-device", 1, **_AS_WELL_LOCKED),
+        cause("start-device", 1, **_AS_WELL_LOCKED, **_START_KIT),
+        cause("start-device", 0.3, **_AS_WELL_LOCKED),
         cause("indoor-airflow", 1, recent_overload_cycling="yes or no"),
         cause("line-voltage", 1, recent_overload_cycling="yes or no", **_AS_WELL_LOCKED),
         cause("line-leg-lost", 0.3, recent_overload_cycling="yes or no"),
@@ -100,7 +102,8 @@ MOTORS: dict[str, Situation] = {
         },
         cause("run-capacitor", 8, recent_slow_start="yes or no"),
         cause("compressor-locked", 3, recent_slow_start="yes or no"),
-        cause("start-device", 2, recent_slow_start="yes or no"),
+        cause("start-device", 2, recent_slow_start="yes or no", **_START_KIT),
+        cause("start-device", 0.7, recent_slow_start="yes or no"),
         cause(
             "line-voltage",
             2,
@@ -133,7 +136,8 @@ MOTORS: dict[str, Situation] = {
         cause("loose-connection", 2),
         cause("charge-high", 2, **_AMPS_HIGH, **_HIGH_OR_NOT),
         cause("compressor-locked", 1, **_AMPS_OVERLOAD, **_LOCKED_BEFORE),
-        cause("start-device", 1, **_AMPS_OVERLOAD, **_AS_WELL_LOCKED),
+        cause("start-device", 1, **_AMPS_OVERLOAD, **_AS_WELL_LOCKED, **_START_KIT),
+        cause("start-device", 0.3, **_AMPS_OVERLOAD, **_AS_WELL_LOCKED),
         cause("line-voltage", 1.5, **_AMPS_HIGH, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
         cause("indoor-airflow", 3, **_AMPS_LOW, **_LOW_OR_NOT),
         cause("metering-device", 1, **_AMPS_LOW, **_LOW_OR_NOT),

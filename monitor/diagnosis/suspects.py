@@ -176,6 +176,7 @@ SUSPECTS: dict[str, Suspect] = {
         3,
         load=(_GAUGES, "pressure switch"),
         signs={
+            "comes-and-goes": {"yes": 2},
             "trip-amps": {"locked": 0.1, "high": 2, "low": 2},
             "trip-after": {"minutes": 2},
             "opened": {"in-run": 4, "at-start": 0.5},
@@ -273,8 +274,9 @@ SUSPECTS: dict[str, Suspect] = {
         3,
         load=(_CAPACITORS, "contact thermometer"),
         signs={
+            "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.02, "long": 1.5},
-            "trip-amps": {"locked": 0.3},
+            "trip-amps": {"locked": 0.3, "usual": 2},
             "stalled": {"yes": 0.1},
             "dead-for": {"hours": 0.5},  # one that has failed stays open as a winding does
         },
@@ -355,6 +357,7 @@ SUSPECTS: dict[str, Suspect] = {
         7,
         load=("garden hose and coil cleaner", "fin comb"),
         signs={
+            "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
             "trip-amps": {"locked": 0.1, "high": 3, "usual": 0.3, "low": 0.1},
             "stalled": {"yes": 0.2},
@@ -378,6 +381,7 @@ SUSPECTS: dict[str, Suspect] = {
         7,
         load=(_GAUGES, _LEAKS, "refrigerant and scales"),
         signs={
+            "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
             "trip-amps": {"locked": 0.1, "high": 0.15, "low": 6},
             "stalled": {"yes": 0.2},
@@ -403,6 +407,7 @@ SUSPECTS: dict[str, Suspect] = {
         1.5,
         load=(_GAUGES, _RECOVERY),
         signs={
+            "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
             "trip-amps": {"locked": 0.1, "high": 3, "usual": 0.3, "low": 0.1},
             "stalled": {"yes": 0.2},
@@ -560,6 +565,7 @@ SUSPECTS: dict[str, Suspect] = {
         2,
         load=(_GAUGES, "filter drier", _RECOVERY),
         signs={
+            "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
             "trip-amps": {"locked": 0.1, "high": 0.15, "low": 3},
             "stalled": {"yes": 0.2},
@@ -581,6 +587,7 @@ SUSPECTS: dict[str, Suspect] = {
         0.7,
         load=(_GAUGES, "vacuum pump and vacuum gauge", _RECOVERY),
         signs={
+            "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
             "trip-amps": {"locked": 0.1, "high": 3, "low": 0.1},
             "stalled": {"yes": 0.2},
@@ -601,6 +608,7 @@ SUSPECTS: dict[str, Suspect] = {
         6,
         load=("air filters", "manometer with probes", "blower capacitor"),
         signs={
+            "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
             "trip-amps": {"locked": 0.1, "high": 0.15, "low": 3},
             "stalled": {"yes": 0.2},
@@ -625,6 +633,7 @@ SUSPECTS: dict[str, Suspect] = {
         2,
         load=(_GAUGES, _LEAKS, "low-pressure switch"),
         signs={
+            "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.3, "long": 0.5},
             "trip-amps": {"locked": 0.1, "high": 0.15, "usual": 1.5, "low": 3},
             "trip-after": {"minutes": 2, "hour": 0.7},
@@ -643,6 +652,7 @@ SUSPECTS: dict[str, Suspect] = {
         2,
         load=(_GAUGES, "garden hose and coil cleaner", "high-pressure switch"),
         signs={
+            "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
             # it opens far above what is normal, and so are the amperes there
             "trip-amps": {"locked": 0.1, "high": 3, "usual": 0.15, "low": 0.1},
@@ -728,6 +738,7 @@ SAYS: dict[str, dict[str, str]] = {
         "no": "the call is sensed ahead of the unit's own switches and boards",
         "yes": "the call is sensed at the coil, behind the unit's own switches and boards",
     },
+    "unit:start-kit": {"no": "no start kit is declared", "yes": "a start kit is installed"},
     "unit:delay": {"no": "no time-delay relay is installed", "yes": "a time-delay relay is installed"},
     "fan-in-runs": {
         "ran": "the fan ran in the last runs",

@@ -373,6 +373,7 @@ def evidence_of(one: FindingSeen, case: UnitCase) -> dict[str, str]:
     """
     facts = {
         "unit:delay": "yes" if case.unit.delay_on_make_s > 0 else "no",
+        "unit:start-kit": "yes" if case.unit.start_kit else "no",
         "unit:coil-tap": "yes" if case.unit.call_tap == "coil" else "no",
     }
     names: set[str] = set()
@@ -382,7 +383,10 @@ def evidence_of(one: FindingSeen, case: UnitCase) -> dict[str, str]:
     beside = {f"recent:{other.finding}": "yes" for other in case.findings if other.finding != one.finding}
     if "stalled" in case.features:
         recent["recent:locked-rotor"] = "yes"
-    return {**facts, **recent, **beside, **one.seen}
+    seen = dict(one.seen)
+    if case.unit.fan_by_board and one.finding in CONTROL and seen.get("fan_a") == "running":
+        del seen["fan_a"]  # its board lets it run with the contactor open
+    return {**facts, **recent, **beside, **seen}
 
 
 def _check(case: UnitCase) -> None:

@@ -257,3 +257,12 @@ def test_a_unit_that_trips_between_slow_scans_is_no_run_without_cooling(
     fitted = (*ALL, *_AIR, "supply_air_c", "start_winding_a")
     named = raised(*days, every_s=every_s, settings=LABELLED, fitted=fitted)
     assert not {"not-cooling", "low-split", "run-capacitor-weak"} & set(named)
+
+
+def test_what_a_whole_run_showed_is_not_told_of_later_runs_that_were_cut_short() -> None:
+    """A large pipe that was cool before the gas went does not acquit low charge of the trips since."""
+    day = Day()
+    day.run(20, suction_c=12.0, liquid_c=40.0, outdoor_c=33.0)
+    assert day.watch.seen()["large-pipe"] == "cool"
+    day.run(3, suction_c=26.0, liquid_c=34.0, outdoor_c=33.0)
+    assert "large-pipe" not in day.watch.seen()

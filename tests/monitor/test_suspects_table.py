@@ -82,6 +82,7 @@ def test_every_symbol_has_its_clause() -> None:
 
 
 TAPPED = msgspec.structs.replace(DELAYED, call_tap="coil")
+WITH_KIT = msgspec.structs.replace(DELAYED, start_kit=True)
 ROW_NAMES = [(finding, number) for finding, rows in ROWS.items() for number in range(len(rows))]
 
 
@@ -102,7 +103,7 @@ def shares_behind(finding: str) -> Shares:
     where = SITUATIONS[finding]
     history = [{"fan-in-runs": "still"}] if "fan-in-runs" in where.base else []
     found = [judge(finding, seen, unit=DELAYED, fitted=()).shares for seen in (*SPLIT, *history)]
-    found.append(judge(finding, {}, unit=TAPPED, fitted=()).shares)
+    found += [judge(finding, {}, unit=unit, fitted=()).shares for unit in (TAPPED, WITH_KIT)]
     for mark in sorted({mark for cause in where.causes for mark in cause.marks}):
         symbol = symbols_of(mark)[-1]
         trait, sensed, meter = ({mark: symbol} if there else {} for there in _kinds(mark))

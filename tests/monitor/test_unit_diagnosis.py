@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -30,6 +31,23 @@ def last_of(told: Sequence[object]) -> Diagnosed:
     return [event for event in told if isinstance(event, Diagnosed)][-1]
 
 
+def test_a_fan_that_a_board_lets_run_says_nothing_of_an_open_contactor() -> None:
+    """With the fan fed by the contactor a sensor is doubted; with a board it is by design."""
+    seen = {"coil_a": "none", "control_v": "normal", "load": "off", "fan_a": "running", "compressor_a": "still"}
+    first = {}
+    for fan_control in ("contactor", "board"):
+        unit = msgspec.structs.replace(UNIT, fan_control=fan_control)
+        first[fan_control] = judge("call-without-pull-in", seen, unit=unit, fitted=ALL).suspects[0]
+    assert first == {"contactor": "monitor-sensing", "board": "coil-open"}
+
+
+def test_a_start_device_that_nobody_declared_is_less_usual() -> None:
+    """A unit without one is the rule; a technician may have put one in all the same."""
+    kit = msgspec.structs.replace(UNIT, start_kit=True)
+    with_kit, without = (judge("locked-rotor", {}, unit=unit, fitted=ALL).shares for unit in (kit, UNIT))
+    assert 0.0 < without["start-device"] < 0.5 * with_kit["start-device"]
+
+
 # ---------------------------------------------------------------- shape, size and history
 
 
@@ -40,6 +58,10 @@ def last_of(told: Sequence[object]) -> Diagnosed:
         ("overload-cycling", {"trip-amps": "locked"}, "run-capacitor", "condenser-dirty"),
         ("overload-cycling", {"trip-amps": "high", "trip-heat": "hot"}, "condenser-dirty", "charge-low"),
         ("overload-cycling", {"trip-amps": "low"}, "charge-low", "condenser-dirty"),
+        ("overload-cycling", {"trip-amps": "usual"}, "compressor-overload-open", "condenser-dirty"),
+        ("call-without-pull-in", {"opened": "in-run", "run-amps": "low"}, "charge-low", "coil-open"),
+        ("call-without-pull-in", {"opened": "in-run", "run-amps": "high"}, "condenser-dirty", "charge-low"),
+        ("call-without-pull-in", {"comes-and-goes": "yes"}, "low-pressure-cutout", "coil-open"),
         ("high-running-current", {"fan-amps": "high"}, "fan-motor", "condenser-dirty"),
         ("control-power-lost", {"coil-before": "short"}, "coil-shorted", "control-fuse"),
         ("control-power-lost", {"comes-and-goes": "yes"}, "loose-connection", "control-fuse"),
@@ -69,6 +91,19 @@ def test_each_clause_of_a_feature_that_decides_is_told() -> None:
 
 
 SOUND = Facts(call=True, supply=True, load=True, contacts=True, compressor=True, fan=True, thermostat=True)
+
+
+@pytest.mark.parametrize(
+    ("amps", "word"), [(3.0, "low"), (9.6, "usual"), (12.0, None), (15.0, "high"), (50.0, "locked")]
+)
+def test_before_anything_is_learned_the_nameplate_says_how_much_a_trip_drew(amps: float, word: str | None) -> None:
+    """12.8 A rated: no overload of a sound motor opens at 9.6 A; nearer to its rating nobody knows yet."""
+    watch = FeatureWatch(UNIT)
+    watch.changed(SOUND._replace(compressor=False), SOUND, 0.0, None)
+    for t_s in range(600):
+        watch.keep(Scan(t_s=float(t_s), **but(RUN, compressor_a=amps)))
+    watch.changed(SOUND, SOUND._replace(compressor=False), 600.0, None)
+    assert watch.seen(600.0).get("trip-amps") == word
 
 
 def test_the_watch_sees_how_long_it_stays_off_and_what_it_drew() -> None:
