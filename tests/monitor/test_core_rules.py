@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import inf
 from pathlib import Path
 from typing import Any
 
@@ -10,11 +11,11 @@ import pytest
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.config import Mqtt, Settings
 from condenser_monitor.monitor.core.cycle import CycleWatch, Minute
-from condenser_monitor.monitor.core.evaluation import FindingEvaluator, Snapshot
-from condenser_monitor.monitor.core.findings import CATALOGUE, ROWS
+from condenser_monitor.monitor.core.evaluation import Cleared, FindingEvaluator, Snapshot, Timer
+from condenser_monitor.monitor.core.findings import CATALOGUE, ROWS, Answer, FindingRow, no
 from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.patterns import Patterns, Stops
-from condenser_monitor.monitor.core.records import Scan
+from condenser_monitor.monitor.core.records import Scan, Severity
 from condenser_monitor.monitor.limits import STALE_S
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
 from condenser_monitor.monitor.storage.history import History
@@ -71,6 +72,165 @@ def test_the_hold_begins_again_when_the_parent_goes() -> None:
         cleared |= dict.fromkeys(found.cleared, second)
     assert "contactor-chatter" in CATALOGUE["call-without-pull-in"].parents
     assert raised["call-without-pull-in"] == cleared["contactor-chatter"] + 10
+
+
+def plain_row(**changed: Any) -> FindingRow:
+    """A finding of two inputs, true when there is no supply; held 10 s, as line-supply-lost, whose name it has."""
+    made = FindingRow("line-supply-lost", Severity.URGENT, "", "", ("supply", "load"), (), lambda f: no(f.supply))
+    return made._replace(**changed)
+
+
+def walked(timer: Timer, *answers: tuple[float, Answer], suppressed: bool = False) -> Timer:
+    for now_s, answer in answers:
+        timer.count(answer, None)
+        timer.update(answer, now_s, now_s, suppressed=suppressed)
+    return timer
+
+
+def test_a_finding_is_due_when_its_condition_has_held_and_two_scans_have_said_so() -> None:
+    """Not one scan, however long ago; not a moment before its time; later by what is allowed by design."""
+    timer = walked(Timer(plain_row(), SETTINGS), (100.0, True))
+    assert timer.deadline(standing=False) == 110.0
+    assert not timer.due(200.0)
+    timer.count(True, None)
+    assert not timer.due(109.9)
+    assert timer.due(110.0)
+    timer.grace_s = 30.0
+    assert timer.deadline(standing=False) == 140.0
+    assert not timer.due(139.9)
+    assert timer.due(140.0)
+
+
+def test_what_is_not_known_neither_raises_nor_clears() -> None:
+    """True, then unknown, then true again: the time begins again. False, then unknown: it is not over."""
+    timer = walked(Timer(plain_row(), SETTINGS), (0.0, True), (8.0, None), (9.0, True), (9.5, True))
+    assert timer.true_s == 9.0
+    assert not timer.due(10.0)
+    timer = walked(Timer(plain_row(), SETTINGS), (0.0, True), (50.0, False), (51.0, False))
+    assert (timer.true_s, timer.false_s) == (None, 50.0)
+    assert timer.over(50.0)
+    timer = walked(timer, (52.0, None))
+    assert timer.false_s is None
+    assert not timer.over(100.0)
+    assert walked(timer, (101.0, False)).false_s == 101.0
+    assert walked(timer, (102.0, True)).false_s is None
+
+
+def test_a_finding_with_a_time_for_its_end_waits_for_it() -> None:
+    """A high running current is over five minutes after it has gone (its first minutes draw less anyway)."""
+    timer = walked(Timer(CATALOGUE["high-running-current"], SETTINGS), (0.0, True), (1000.0, False))
+    assert timer.deadline(standing=True) == 1300.0
+    assert not timer.over(1299.0)
+    assert timer.over(1300.0)
+    assert timer.deadline(standing=False) == inf
+
+
+def test_a_counted_pattern_is_raised_when_it_answers() -> None:
+    """Its times lie within it, and what is counted over cycles needs no second scan."""
+    evaluator = FindingEvaluator(SETTINGS)
+    counted = NO_ANSWERS | {"contactor-chatter": True}
+    found = evaluator.evaluate(at(50.0, THERE)._replace(counted=counted, doubted=True, changed_s=50.0))
+    assert list(found.raised) == ["contactor-chatter"]
+    assert found.raised["contactor-chatter"].since_s == 50.0
+    assert evaluator.evaluate(at(60.0, THERE)._replace(counted=counted, new_readings=True)).review == ()
+
+
+def test_an_odd_scan_beside_a_change_is_counted_by_what_it_says_itself() -> None:
+    """A scan that by itself denies the condition does not confirm it; one that bears it out does, before it is
+    believed."""
+    timer = Timer(plain_row(), SETTINGS)
+    timer.count(True, THERE)
+    assert timer.scans == 0
+    timer.count(False, LOST)
+    assert timer.scans == 1
+    timer.count(True, None)
+    assert timer.scans == 2
+    timer.count(False, THERE)
+    assert timer.scans == 0
+    timer.count(None, None)
+    assert timer.scans == 0
+
+
+def test_while_nobody_knows_who_lies_only_patterns_are_raised() -> None:
+    """A condition waits until it is decided which readings to believe; what was counted does not rest on them."""
+    evaluator = FindingEvaluator(SETTINGS)
+    raised: dict[str, int] = {}
+    for second in range(60):
+        moment = at(float(second), LOST)._replace(
+            undecided=second < 40, counted=NO_ANSWERS | {"contactor-chatter": second > 20}
+        )
+        raised |= dict.fromkeys(evaluator.evaluate(moment).raised, second)
+    assert raised == {"contactor-chatter": 21, "line-supply-lost": 40}
+
+
+def test_a_finding_that_rests_on_a_reading_that_lies_is_taken_back() -> None:
+    """Its inputs are not known any more: it is cleared, without a word that the part works, and names the reading."""
+    evaluator = FindingEvaluator(SETTINGS, standing=("line-supply-lost",))
+    unknown = Facts(load=False, runs=False)
+    assert evaluator.evaluate(at(0.0, unknown)).cleared == {}
+    lying = {"supply": "supply", "call": "call"}
+    moment = at(1.0, unknown._replace(compressor=False))._replace(distrusted=lying)
+    assert evaluator.evaluate(moment).cleared == {"line-supply-lost": Cleared(works=False, withdrawn=("supply",))}
+    assert evaluator.standing == set()
+
+
+def test_a_cleared_finding_says_whether_the_part_was_seen_to_work() -> None:
+    """A unit that pulls in proves it; a call that ends proves nothing."""
+    called = Facts(call=True, supply=True, load=False, contacts=False, runs=False)
+    ended = Facts(call=False, supply=True, load=False, contacts=False, runs=False)
+    pulled_in = Facts(call=True, supply=True, load=True, contacts=True, runs=True)
+    for facts, works in ((ended, False), (pulled_in, True)):
+        evaluator = FindingEvaluator(SETTINGS, standing=("call-without-pull-in",))
+        assert not evaluator.evaluate(at(0.0, called)).cleared
+        late = evaluator.evaluate(at(5000.0, facts))
+        late = late if late.cleared else evaluator.evaluate(at(9000.0, facts))
+        assert late.cleared["call-without-pull-in"].works is works
+        assert late.changed
+        assert late.order == ("call-without-pull-in",)
+
+
+def reviewed(*moments: tuple[float, dict[str, Any]], doubted: bool) -> list[float]:
+    """When a finding that is raised at 10 s is looked at again."""
+    evaluator = FindingEvaluator(SETTINGS)
+    for second in range(11):
+        found = evaluator.evaluate(at(float(second), LOST, doubted=doubted))
+    assert list(found.raised) == ["line-supply-lost"]
+    times = []
+    for now_s, more in moments:
+        if evaluator.evaluate(at(now_s, LOST, **more)).review:
+            times.append(now_s)
+    return times
+
+
+def test_a_finding_is_looked_at_again_when_new_evidence_has_stood_for_five_seconds() -> None:
+    """Once; from its own doubt, or from the newest reading that says something else; never on a scan that contradicts
+    it."""
+    seconds = [11.0 + number / 2 for number in range(40)]
+    assert reviewed(*((one, {}) for one in seconds), doubted=False) == []
+    assert reviewed(*((one, {}) for one in seconds), doubted=True) == [15.0]
+    fresh = [(one, {"new_readings": one in (12.0, 14.0)}) for one in seconds]
+    assert reviewed(*fresh, doubted=False) == [19.0]
+    odd = [(one, {"unsettled": frozenset({"load"}) if one < 17.0 else frozenset()}) for one in seconds]
+    assert reviewed(*odd, doubted=True) == [17.0]
+
+
+def test_the_evaluator_asks_to_be_asked_when_something_may_change_by_time() -> None:
+    """At the end of a hold, of a wait for the all-clear, of a review; never, where nothing is under way."""
+    evaluator = FindingEvaluator(SETTINGS)
+    evaluator.evaluate(at(0.0, THERE))
+    assert evaluator.deadline() == inf
+    evaluator.evaluate(at(100.0, LOST)._replace(changed_s=98.0))
+    assert evaluator.deadline() == 108.0
+    evaluator.evaluate(at(107.0, LOST)._replace(changed_s=98.0))
+    evaluator.evaluate(at(108.0, LOST, doubted=True)._replace(changed_s=98.0))
+    assert evaluator.standing == {"line-supply-lost"}
+    assert evaluator.deadline() == 113.0
+    evaluator.evaluate(at(113.0, LOST))
+    assert evaluator.deadline() == inf
+    held_down = FindingEvaluator(SETTINGS, standing=("contactor-chatter",))
+    called = Facts(call=True, supply=True, load=False, contacts=False, runs=False)
+    held_down.evaluate(at(0.0, called)._replace(counted=NO_ANSWERS | {"contactor-chatter": True}))
+    assert held_down.deadline() == inf
 
 
 # ---------------------------------------------------------------- cycle and patterns

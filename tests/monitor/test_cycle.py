@@ -6,14 +6,9 @@ from itertools import product
 
 import pytest
 
-from condenser_monitor.monitor.core.cycle import (
-    TRANSITIONS,
-    Signal,
-    signals,
-    step,
-)
+from condenser_monitor.monitor.core.cycle import TRANSITIONS, CycleWatch, Minute, Signal, signals, step
 from condenser_monitor.monitor.core.links import Facts, contacts_closed, either
-from condenser_monitor.monitor.core.records import Cycle, CycleState
+from condenser_monitor.monitor.core.records import Cycle, CycleState, Scan
 from tests.monitor.units import (
     REST,
     RUN,
@@ -104,3 +99,135 @@ def test_restarts_within_one_call_belong_to_one_cycle() -> None:
     (cycle,) = _cycles((60, REST), (200, RUN), (8, opened), (200, RUN), (60, REST))
     assert (cycle.closings, cycle.compressor_starts) == (2, 2)
     assert cycle.run_s == 400
+
+
+# ---------------------------------------------------------------- the machine by itself
+
+AT_REST = Facts(call=False, load=False, contacts=False, compressor=False, runs=False)
+CALLED = AT_REST._replace(call=True)
+SHUT = CALLED._replace(load=True, contacts=True)
+ON = SHUT._replace(compressor=True, runs=True)
+
+
+def watched(*parts: tuple[float, Facts]) -> tuple[CycleWatch, list[Cycle]]:
+    """What is believed from when on; the watch, and the records that it made."""
+    watch = CycleWatch()
+    made = [watch.update(facts, at_s, 1000.0 + at_s) for at_s, facts in parts]
+    return watch, [one for one in made if one is not None]
+
+
+@pytest.mark.parametrize(
+    ("facts", "fed"),
+    [
+        (Facts(), [Signal.LOST]),
+        (Facts(call=True), [Signal.CALL]),
+        (Facts(call=False, contacts=True), [Signal.NO_CALL, Signal.CLOSED]),
+        (Facts(call=True, contacts=False, runs=True), [Signal.CALL, Signal.OPEN]),  # what runs there, nobody knows
+        (Facts(call=True, runs=False), [Signal.CALL, Signal.REST]),
+        (Facts(contacts=False, runs=True), [Signal.NO_CALL, Signal.OPEN]),
+        (Facts(contacts=True, runs=False), [Signal.CALL, Signal.CLOSED, Signal.REST]),
+        (Facts(runs=True), [Signal.CALL, Signal.RUN]),
+    ],
+)
+def test_the_facts_are_fed_in_the_order_of_the_chain(facts: Facts, fed: list[Signal]) -> None:
+    """Where no sensor tells the call, the contacts stand for it, or else the motors."""
+    assert signals(facts) == fed
+
+
+def test_a_state_lasts_since_the_change_that_brought_it() -> None:
+    """And a change that leaves it as it is does not begin it again."""
+    watch, _ = watched((5.0, AT_REST), (10.0, CALLED), (11.0, CALLED._replace(fan=False)))
+    assert (watch.state, watch.since_s) == (S.CALLED, 10.0)
+    assert watch.running_since_s is None
+    watch.update(SHUT, 12.0, None)
+    watch.update(ON, 13.0, None)
+    assert (watch.state, watch.since_s, watch.running_since_s) == (S.RUNNING, 13.0, 13.0)
+    watch.update(AT_REST, 20.0, None)
+    assert (watch.state, watch.since_s, watch.running_since_s) == (S.IDLE, 20.0, None)
+
+
+def test_a_closing_is_counted_once_whatever_falls_silent_meanwhile() -> None:
+    """The contacts' sensor goes and comes back while they stay closed."""
+    silent = ON._replace(load=None, contacts=None)
+    _, (cycle,) = watched(
+        (0.0, AT_REST), (10.0, CALLED), (12.0, SHUT), (13.0, ON), (20.0, silent), (30.0, ON), (50.0, AT_REST)
+    )
+    assert (cycle.closings, cycle.compressor_starts, cycle.run_s) == (1, 1, 37.0)
+    assert (cycle.started_wall_s, cycle.pull_in_s, cycle.run_delay_s) == (1010.0, 2.0, 3.0)
+
+
+def test_only_the_first_closing_tells_how_long_the_contactor_took() -> None:
+    """And only its own sensor does: contacts that are inferred from what runs closed sooner."""
+    _, (cycle,) = watched((0.0, AT_REST), (10.0, SHUT), (20.0, CALLED), (25.0, SHUT), (50.0, AT_REST))
+    assert (cycle.pull_in_s, cycle.closings) == (0.0, 2)
+    inferred = Facts(call=True, contacts=True, compressor=True, runs=True)
+    rest = Facts(call=False, compressor=False, runs=False)
+    _, (cycle,) = watched((0.0, rest), (10.0, rest._replace(call=True)), (12.0, inferred), (50.0, rest))
+    assert (cycle.pull_in_s, cycle.closings, cycle.run_delay_s) == (None, 1, 2.0)
+    _, (cycle,) = watched((0.0, SHUT), (20.0, CALLED), (25.0, SHUT), (50.0, AT_REST))
+    assert (cycle.pull_in_s, cycle.closings) == (None, 1)  # its begin was not seen
+
+
+def test_a_compressor_whose_sensor_falls_silent_is_not_taken_for_its_fan() -> None:
+    """The fan goes on: the run ends when the compressor was last known to run, and its start counts once."""
+    fan_only = ON._replace(compressor=None, runs=True)
+    _, (cycle,) = watched(
+        (0.0, AT_REST), (10.0, ON), (40.0, fan_only), (50.0, ON), (60.0, SHUT), (70.0, ON), (90.0, AT_REST)
+    )
+    assert (cycle.compressor_starts, cycle.run_s) == (2, 70.0)
+    rest, run = (facts._replace(compressor=None) for facts in (AT_REST, ON))
+    _, (cycle,) = watched((0.0, rest), (10.0, run), (40.0, rest))
+    assert (cycle.compressor_starts, cycle.run_s) == (1, 30.0)
+
+
+def test_a_run_that_lasts_until_the_call_goes_is_counted_to_its_end() -> None:
+    """And a second start within a cycle whose begin was not seen counts: its stop was seen."""
+    _, (cycle,) = watched((0.0, ON), (10.0, SHUT), (15.0, ON), (40.0, AT_REST))
+    assert (cycle.start_seen, cycle.compressor_starts, cycle.run_delay_s, cycle.run_s) == (False, 1, None, 35.0)
+
+
+def test_means_and_highest_of_a_run_are_of_its_scans_alone() -> None:
+    """Scans before it, after it and without a reading count for nothing; the next cycle begins without them."""
+    watch, _ = watched((0.0, AT_REST), (10.0, SHUT))
+    watch.weigh(Scan(t_s=11.0, compressor_a=60.0))
+    watch.update(ON, 12.0, None)
+    for number, amps in enumerate((8.0, None, 12.0, 10.0)):
+        watch.weigh(Scan(t_s=13.0 + number, compressor_a=amps, fan_a=1.0))
+    watch.update(SHUT, 20.0, None)
+    watch.weigh(Scan(t_s=21.0, compressor_a=0.0, fan_a=0.0))
+    cycle = watch.update(AT_REST, 30.0, None)
+    assert cycle is not None
+    assert (cycle.compressor_a, cycle.compressor_max_a, cycle.fan_a, cycle.coil_a) == (10.0, 12.0, 1.0, None)
+    watch.weigh(Scan(t_s=31.0, compressor_a=99.0))
+    watch.update(ON, 40.0, None)
+    following = watch.update(AT_REST, 50.0, None)
+    assert following is not None
+    assert (following.compressor_a, following.compressor_max_a) == (None, None)
+
+
+def test_further_readings_are_kept_beside_to_three_places() -> None:
+    """A unit with a meter on the line volts has their mean with the cycle, one without has not."""
+    watch = CycleWatch(("line_v", "compressor_a", "liquid_c"))
+    watch.update(AT_REST, 0.0, None)
+    watch.update(ON, 10.0, None)
+    watch.weigh(Scan(t_s=11.0, line_v=240.0, compressor_a=9.0))
+    watch.weigh(Scan(t_s=12.0, line_v=241.0, compressor_a=9.0))
+    watch.weigh(Scan(t_s=13.0, line_v=241.0, compressor_a=9.0))
+    cycle = watch.update(AT_REST, 20.0, None)
+    assert cycle is not None
+    assert cycle.means == {"line_v": 240.667}
+
+
+def test_a_minute_is_due_after_sixty_seconds_and_has_its_own_means() -> None:
+    """Of the scans since it began, not of the whole run."""
+    minute, (watch, _) = Minute(), watched((0.0, AT_REST), (10.0, ON))
+    assert minute.due(0.0)
+    watch.weigh(Scan(t_s=11.0, compressor_a=30.0))
+    minute.open(12.0, watch)
+    assert minute.began_s == 12.0
+    assert not minute.due(71.9)
+    assert minute.due(72.0)
+    assert minute.close(72.0, watch)["compressor_a"] is None
+    for second in (13.0, 14.0):
+        watch.weigh(Scan(t_s=second, compressor_a=second))
+    assert minute.close(72.0, watch)["compressor_a"] == pytest.approx(13.5)

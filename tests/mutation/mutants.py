@@ -146,8 +146,10 @@ def _changes(node: ast.AST) -> Iterator[ast.AST]:
             yield _with(node, test=ast.Constant(answer))
     elif isinstance(node, ast.Break):
         yield ast.Continue()
-    elif isinstance(node, ast.Expr | ast.Assign | ast.AugAssign) or (isinstance(node, ast.Return) and node.value):
-        yield ast.Return(None) if isinstance(node, ast.Return) else ast.Pass()
+    elif isinstance(node, ast.Expr | ast.Assign | ast.AugAssign):
+        yield ast.Pass()
+    elif isinstance(node, ast.Return) and node.value and ast.unparse(node.value) != "None":
+        yield ast.Return(None)
 
 
 def _with(node: ast.AST, **changed: Any) -> ast.AST:
@@ -254,10 +256,14 @@ def _functions(module: str) -> dict[str, list[FunctionType]]:
 
 def _put(mutant: Mutant, functions: Mapping[str, list[FunctionType]]) -> bool:
     """Put a mutant's code into the functions of the loaded module. Return whether there was one to change."""
-    code = {one.co_qualname: one for one in _codes(compile(mutant.text(), mutant.file, "exec"))}.get(mutant.where)
-    if code is None:
+    codes = {one.co_qualname: one for one in _codes(compile(mutant.text(), mutant.file, "exec"))}
+    where = mutant.where
+    while where and where not in functions:  # a function within a function is changed with it
+        where = where.rpartition(".")[0]
+    if where not in codes:
         return False
-    found = [one for one in functions.get(mutant.where, ()) if one.__code__.co_freevars == code.co_freevars]
+    code = codes[where]
+    found = [one for one in functions[where] if one.__code__.co_freevars == code.co_freevars]
     for one in found:
         one.__code__ = code
     return bool(found)
