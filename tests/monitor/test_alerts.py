@@ -12,6 +12,7 @@ from condenser_monitor.monitor.core.records import (
     AlertState,
     Change,
     ChangeKind,
+    EpisodeState,
     Severity,
 )
 from tests.monitor.alarm_tools import SETTINGS, WALL_S, Bench
@@ -339,3 +340,65 @@ def test_the_off_delay_is_a_setting() -> None:
     bench.cleared(SUPPLY)
     bench.wait(60)
     assert bench.notified() == [(SUPPLY, ALARM), (SUPPLY, CLEAR)]
+
+
+def test_one_answer_to_one_of_two_alarms_does_not_answer_their_episode() -> None:
+    """The supply went after the contactor had failed to pull in: one episode, answered when both are."""
+    bench = Bench()
+    bench.raised(PULL_IN)
+    bench.raised(SUPPLY)
+    (episode,) = bench.desk.episodes()
+    assert set(episode.findings) == {PULL_IN, SUPPLY}
+    assert bench.ask("acknowledge", PULL_IN).done
+    assert bench.desk.episodes()[0].answered_by is None
+    assert bench.ask("acknowledge", SUPPLY).done
+    assert bench.desk.episodes()[0].answered_by == "Sam"
+
+
+def test_a_word_that_it_is_repaired_answers_the_alarms_that_nobody_had() -> None:
+    """One that somebody else has acknowledged keeps that name."""
+    bench = Bench()
+    bench.raised(PULL_IN)
+    bench.raised(SUPPLY)
+    bench.ask("acknowledge", PULL_IN, by="Ann")
+    assert bench.ask("repaired", SUPPLY, by="Bo").done
+    assert [bench.state(name) for name in (PULL_IN, SUPPLY)] == [AlertState.ACKED, AlertState.ACKED]
+    alerts = {alert.finding: alert.acked_by for alert in bench.desk.alerts()}
+    assert alerts == {PULL_IN: "Ann", SUPPLY: "Bo"}
+
+
+def test_alarms_of_a_version_without_episodes_begin_theirs_as_they_are() -> None:
+    """What stood then is active, what had gone without proof is quiet, what was never told is none."""
+    bench = Bench()
+    bench.raised(SUPPLY)
+    bench.cleared(SUPPLY, repaired=False)
+    gone = AlarmManager(bench.settings, bench.desk.memory())
+    assert [(one.findings, one.state) for one in gone.episodes()] == [((SUPPLY,), EpisodeState.QUIET)]
+    bench.raised(SUPPLY)
+    stands = AlarmManager(bench.settings, bench.desk.memory())
+    assert [(one.findings, one.state) for one in stands.episodes()] == [((SUPPLY,), EpisodeState.ACTIVE)]
+    shelved = Bench()
+    shelved.ask("shelve", FAN, 24.0)
+    shelved.raised(FAN)
+    assert AlarmManager(shelved.settings, shelved.desk.memory()).episodes() == ()
+
+
+def test_what_nobody_was_told_begins_no_episode_when_it_changes() -> None:
+    """Shelved before it came: neither its raise nor a revision of it is news."""
+    bench = Bench()
+    bench.ask("shelve", FAN, 24.0)
+    bench.raised(FAN)
+    bench.change("revised", FAN)
+    assert bench.desk.episodes() == ()
+
+
+def test_a_refusal_names_who_acknowledged_where_that_is_the_reason() -> None:
+    """And nobody where it is another."""
+    bench = Bench()
+    bench.raised(FAN)
+    assert bench.ask("acknowledge", FAN, by="Ann").done
+    assert "already acknowledged (by Ann)" in bench.ask("acknowledge", FAN).why
+    bench.ask("shelve", FAN, 2.0)
+    why = bench.ask("acknowledge", FAN).why
+    assert "shelved; unshelve it first" in why
+    assert "Ann" not in why

@@ -101,3 +101,15 @@ def test_a_flood_is_kept_over_a_restart() -> None:
         metrics.count_alarm(FAN, Severity.URGENT, 1000.0)
     again = AlertMetrics(metrics.memory())
     assert again.report(1100.0, {})["flood"]["now"] is True
+
+
+def test_an_alarm_is_stale_after_a_day_unless_somebody_has_put_it_aside() -> None:
+    """ISA-18.2 calls an alarm stale that stands for more than 24 h; a shelved one is counted as shelved."""
+    bench = Bench()
+    bench.raised(SUPPLY)
+    bench.raised(FAN)
+    bench.ask("shelve", FAN, 48.0)
+    bench.wait(86400.0)
+    assert bench.desk.metrics(bench.wall_s)["stale"] == {}
+    bench.wait(60.0)
+    assert bench.desk.metrics(bench.wall_s)["stale"] == {SUPPLY: 86460}

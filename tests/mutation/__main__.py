@@ -4,6 +4,8 @@
     python -m tests.mutation --sample 0           every mutant (hours)
     python -m tests.mutation --seen               the eleven that once survived, by their own tests
     python -m tests.mutation monitor/core/cycle.py --sample 40 --seed 7
+    python -m tests.mutation --constants          defaults, constants of the world and distances of the boards, moved
+                                                  by half or doubled; those that no quick test notices are named
 
 A survivor that tests/mutation/survivors.toml names with its reason is known; exit status 1 when more others survive
 than the budget allows (`--budget`, of each hundred), or when one of the eleven does.
@@ -19,6 +21,7 @@ import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 
+from tests.mutation import constants
 from tests.mutation.mutants import ROOT, Mutant, mutants, noticed, sieved
 from tests.mutation.seen import SEEN
 
@@ -90,23 +93,38 @@ def survivors(file: str, sample: int, seed: int) -> tuple[int, list[Mutant]]:
     return len(made), found
 
 
+def unseen_numbers(file: str, sample: int, seed: int) -> tuple[int, list[Mutant]]:
+    """How many moved numbers of a file were tried, and those that no quick test noticed."""
+    made = list(constants.moved(file))
+    if sample:
+        made = random.Random(seed).sample(made, min(sample, len(made)))
+    files = {one.where: constants.holders(file, one.where) for one in made}
+    tests = sorted({test for held in files.values() for test in held})
+    _refuse_red(file, tests)
+    left = sieved(made, tests, constants.put, lambda one: files[one.where])
+    return len(made), [one for one in left if not noticed(file, one.text(), files[one.where])]
+
+
 def main(given: Sequence[str] | None = None) -> int:
     """Run what the command line asks for."""
     asked = argparse.ArgumentParser(prog="tests.mutation", description=(__doc__ or "").splitlines()[0])
-    asked.add_argument("files", nargs="*", choices=[[], *CORE], help="of the core; all without one")
+    asked.add_argument("files", nargs="*", choices=[[], *CORE, *constants.FILES], help="of the core; all without one")
     asked.add_argument("--seen", action="store_true", help="only the eleven that once survived")
+    asked.add_argument("--constants", action="store_true", help="numbers moved by half or doubled, in place of code")
     asked.add_argument("--sample", type=int, default=SAMPLE, help=f"mutants of each file, 0 for all (default {SAMPLE})")
     asked.add_argument("--seed", type=int, default=1)
     asked.add_argument("--budget", type=float, default=BUDGET, help="unnamed survivors allowed, of each hundred tried")
     args = asked.parse_args(given)
     load_libraries()
-    back = survivors_of_seen()
-    print(f"of {len(SEEN)} that once survived: {len(SEEN) - len(back)} killed", *back, sep="\n  ", flush=True)
+    back = [] if args.constants else survivors_of_seen()
+    if not args.constants:
+        print(f"of {len(SEEN)} that once survived: {len(SEEN) - len(back)} killed", *back, sep="\n  ", flush=True)
     if args.seen:
         return 1 if back else 0
     tried, left, named = 0, 0, known()
-    for file in args.files or CORE:
-        count, found = survivors(file, args.sample, args.seed)
+    tried_in = unseen_numbers if args.constants else survivors
+    for file in args.files or (constants.FILES if args.constants else CORE):
+        count, found = tried_in(file, args.sample, args.seed)
         unnamed = [one for one in found if one.key not in named]
         tried, left = tried + count, left + len(unnamed)
         print(

@@ -22,7 +22,7 @@ import importlib.util
 import os
 import resource
 import sys
-from collections.abc import Generator, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import CodeType, FunctionType
 from typing import Any, NamedTuple
@@ -192,14 +192,26 @@ def noticed(file: str, text: str, tests: Sequence[str]) -> bool:
     return code != _SURVIVED
 
 
-def sieved(made: Sequence[Mutant], tests: Sequence[str]) -> list[Mutant]:
-    """Return the mutants of one file that the quick way does not see noticed: those to be tried by `noticed`."""
+Put = Callable[["Mutant"], bool]
+
+
+def sieved(
+    made: Sequence[Mutant],
+    tests: Sequence[str],
+    put: Put | None = None,
+    held_by: Callable[[Mutant], Sequence[str]] | None = None,
+) -> list[Mutant]:
+    """Return the mutants of one file that the quick way does not see noticed: those to be tried by `noticed`.
+
+    `put` changes what is loaded and says whether it could, in place of exchanging a function's code; `held_by` are the
+    files of `tests` that are to be run for a mutant, else all.
+    """
     reader, writer = os.pipe()
     child = os.fork()
     if child == 0:
         os.close(reader)
         _silence()
-        pytest.main([*_OPTIONS, *tests], plugins=[_Sieve(made, writer)])
+        pytest.main([*_OPTIONS, *tests], plugins=[_Sieve(made, writer, put, held_by)])
         os._exit(_BROKEN)
     os.close(writer)
     with os.fdopen(reader, "rb") as found:
@@ -212,13 +224,20 @@ def sieved(made: Sequence[Mutant], tests: Sequence[str]) -> list[Mutant]:
 class _Sieve:
     """A test runner's plug-in: where the tests are to be run, runs them in a child for each mutant instead."""
 
-    def __init__(self, made: Sequence[Mutant], found: int) -> None:
-        self._made, self._found = made, found
+    def __init__(
+        self,
+        made: Sequence[Mutant],
+        found: int,
+        put: Put | None,
+        held_by: Callable[[Mutant], Sequence[str]] | None,
+    ) -> None:
+        self._made, self._found, self._put, self._held_by = made, found, put, held_by
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtestloop(self, session: pytest.Session) -> Generator[None, object, object]:
         """Write the numbers of mutants that no test noticed to the pipe, and end the process."""
         functions = _functions(_module(self._made[0].file))
+        put = self._put or (lambda mutant: _put(mutant, functions))
         gc.collect()
         gc.freeze()
         for number in range(len(self._made)):
@@ -232,8 +251,11 @@ class _Sieve:
         code = _KILLED
         try:
             resource.setrlimit(resource.RLIMIT_CPU, (CPU_S, CPU_S))
-            if not _put(self._made[number], functions):
+            if not put(self._made[number]):
                 os._exit(_NOT_PUT)
+            if self._held_by is not None:
+                files = set(self._held_by(self._made[number]))
+                session.items[:] = [item for item in session.items if item.nodeid.partition("::")[0] in files]
             yield
             code = _KILLED if session.testsfailed else _SURVIVED
         finally:
