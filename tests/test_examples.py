@@ -27,7 +27,7 @@ from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.publishers import conformance
 from condenser_monitor.monitor.publishers.base import EventPublisher
 from condenser_monitor.monitor.storage.models import StoredEvent
-from condenser_monitor.monitor.strings import phone, texts
+from condenser_monitor.monitor.strings import texts
 from condenser_monitor.monitor.terminal.text import explain
 
 EXAMPLES = Path(__file__).with_name("examples")
@@ -53,7 +53,7 @@ def lines(monkeypatch: pytest.MonkeyPatch) -> ModuleType:
 def meter(monkeypatch: pytest.MonkeyPatch) -> ModuleType:
     """The example of a sensor and a finding; what it puts into the program's tables is taken out again."""
     for table in (
-        *(CATALOGUE, limits.FINDINGS, texts.FINDINGS, texts.TOLD, phone.LOCK),
+        *(CATALOGUE, limits.FINDINGS, texts.FINDINGS, texts.TOLD, texts.LOCK),
         *(unit_diagnosis.SITUATIONS, unit_diagnosis.ROWS, unit_diagnosis.IMPLIED),
     ):
         monkeypatch.setitem(table, "power-factor", None)
@@ -229,7 +229,7 @@ def test_an_added_finding_has_its_words_its_alarm_and_its_place_in_explain(meter
     plugins.install_findings(settings)
     plugins.install_findings(settings)  # a second time in one process changes nothing
     assert texts.TOLD["power-factor"].tell.startswith("Low power factor")
-    assert phone.LOCK["power-factor"].over == "The compressor runs as before."
+    assert texts.LOCK["power-factor"].over == "The compressor runs as before."
     assert "run capacitor" in "\n".join(explain("power-factor", settings.unit))
     assert AlarmManager(settings).alerts() == ()
     assert list(CATALOGUE)[-1] == "power-factor"

@@ -37,7 +37,6 @@ from condenser_monitor.monitor.recording.csv_file import Reader, RecordingWriter
 from condenser_monitor.monitor.report.write import report_html
 from condenser_monitor.monitor.strings import findings as words
 from condenser_monitor.monitor.strings import texts, time_format
-from condenser_monitor.monitor.strings.phone import LOCK
 from condenser_monitor.sim import meter_model, scenario, senses
 from condenser_monitor.sim.causes import CAUSES_OF
 from condenser_monitor.sim.designs import DESIGNS
@@ -80,7 +79,10 @@ FINDING: Needs = {
     "monitor/limits.py: a class of FindingLimits, its numbers and when its alert is over": (CATALOGUE, FINDINGS),
     "monitor/diagnosis/predictions_*.py: its suspects": (CATALOGUE, SITUATIONS),
     "monitor/strings/findings.py: FINDINGS, its words": (CATALOGUE, words.FINDINGS),
-    "monitor/strings/phone.py: LOCK, what a lock screen shows of it": (CATALOGUE, LOCK),
+    "monitor/strings/findings.py: its `lock`, what a lock screen shows of it": (
+        CATALOGUE,
+        {name for name, text in words.FINDINGS.items() if text.lock.means},
+    ),
     "sim/scenarios: a scenario that expects it": (CATALOGUE, {row.finding for one in SCENARIOS for row in one.expect}),
 }
 SUSPECT: Needs = {

@@ -27,7 +27,7 @@ from condenser_monitor.monitor.core.records import (
 from condenser_monitor.monitor.publishers.notification_policy import BLIND, OF_MONITOR, NotificationItem
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import sentence
-from condenser_monitor.monitor.strings.phone import BEGIN, BUTTONS, DO_FOR, LOCK, TITLE, WORDS
+from condenser_monitor.monitor.strings.phone import BEGIN, BUTTONS, DO_FOR, TITLE, WORDS
 from condenser_monitor.monitor.strings.translate import Reader, reading, translator
 
 Links = Callable[[Episode], Mapping[str, str]]
@@ -103,7 +103,7 @@ class MessageWriter:
     @_for_its_person
     def begin(self, item: NotificationItem, now_wall_s: float | None = None) -> str:
         """Return what a lock screen shows of an episode."""
-        episode, lock = item.episode, LOCK[self._headed_by(item)]
+        episode, lock = item.episode, texts.LOCK[self._headed_by(item)]
         suspect = episode.suspects[0] if episode.suspects else ""
         return self._text(BEGIN[self._beginning(item)]).format(
             means=self._text(lock.means),
@@ -130,13 +130,13 @@ class MessageWriter:
     def _headed_by(item: NotificationItem) -> str:
         """The finding that speaks: the worst of the episode, so that one headline at a time is told of it."""
         episode = item.episode
-        return episode.heading if episode.heading in LOCK else episode.lead
+        return episode.heading if episode.heading in texts.LOCK else episode.lead
 
     def _words(self, key: str, **values: object) -> str:
         return self._text(WORDS[key]).format(**values)
 
     def _title(self, item: NotificationItem) -> str:
-        means = self._text(LOCK[self._headed_by(item)].means).rstrip(".")
+        means = self._text(texts.LOCK[self._headed_by(item)].means).rstrip(".")
         return f"{self._settings.site.name}: {self._text(TITLE[item.kind]).format(means=means)}"
 
     def _full(self, item: NotificationItem, status: UnitStatus | None, now_wall_s: float | None) -> list[str]:
@@ -240,13 +240,13 @@ class MessageWriter:
     def blind(self, age_s: float) -> PhoneMessage:
         """Return what comes instead of the proof of life when the monitor sees nothing."""
         body = self._words("blind-body", age=texts.span(age_s))
-        means = self._text(LOCK[BLIND].means).rstrip(".")
+        means = self._text(texts.LOCK[BLIND].means).rstrip(".")
         return PhoneMessage(f"{self._settings.site.name}: {means}", body, "warning")
 
     @_for_its_person
     def own_fault(self) -> PhoneMessage:
         """Say, instead of the proof of life, that the program has failed and nobody has looked at it."""
-        lock, told = LOCK[OWN_FAULT], texts.TOLD[OWN_FAULT]
+        lock, told = texts.LOCK[OWN_FAULT], texts.TOLD[OWN_FAULT]
         title = f"{self._settings.site.name}: {self._text(lock.means).rstrip('.')}"
         return PhoneMessage(title, f"{self._text(told.means)}\n{self._text(told.do)}", "warning")
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
+from condenser_monitor.monitor.strings.phone import LockText
 from condenser_monitor.monitor.strings.translate import Texts, mark, tr, translated
 
 
@@ -15,7 +16,7 @@ class FindingText(NamedTuple):
 
     headline: one plain sentence, what is the case. means: what follows from it. do: what to do now. look: keys of LOOK,
     what is safe to look at without tools, in order. avoid: keys of CARE, what not to touch. tell: one line for the
-    technician.
+    technician. lock: what a lock screen shows.
     """
 
     headline: str
@@ -24,6 +25,7 @@ class FindingText(NamedTuple):
     look: tuple[str, ...]
     avoid: tuple[str, ...]
     tell: str
+    lock: LockText = LockText("", "", "")
 
 
 # ---------------------------------------------------------------- safe to look at, without tools
@@ -104,6 +106,13 @@ class TextsByFinding(dict[str, FindingText]):
         )
 
 
+_NONE = mark("No cooling.")
+_FAILING = mark("Cooling is failing.")
+_WEAK = mark("Cooling is weak.")
+_MISS = mark("The monitor may miss a fault.")
+_RUNS = mark("The outdoor unit has run as it should again.")
+_TELLS = mark("The monitor's sensors tell everything again.")
+
 _KNOWN: dict[str, FindingText] = {
     "call-without-pull-in": FindingText(
         headline="The outdoor unit is asked to cool, but its contactor does not switch it on.",
@@ -113,6 +122,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("sound", "smell", "disconnect"),
         avoid=(*_ALWAYS, "push"),
         tell="24 V call is at the unit, contactor does not pull in.",
+        lock=LockText(_NONE, mark("The outdoor unit does not switch on. Call a technician."), _RUNS),
     ),
     "call-without-run": FindingText(
         headline="The outdoor unit is asked to cool, but nothing in it runs.",
@@ -121,6 +131,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("breakers", "disconnect", "sound", "smell"),
         avoid=(*_ALWAYS, "push", "breaker"),
         tell="24 V call is at the unit, compressor and fan draw no current; contacts are not sensed.",
+        lock=LockText(_NONE, mark("Check the breaker and the switch by the outdoor unit."), _RUNS),
     ),
     "pull-in-without-run": FindingText(
         headline="The outdoor unit is switched on, but neither its compressor nor its fan runs.",
@@ -129,6 +140,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("sound", "smell"),
         avoid=(*_ALWAYS, "fan"),
         tell="Contacts closed with line voltage behind them, no current in compressor or fan.",
+        lock=LockText(_NONE, mark("The outdoor unit has power but is still. Call a technician."), _RUNS),
     ),
     "compressor-not-running": FindingText(
         headline="The outdoor fan runs, but the compressor does not.",
@@ -138,6 +150,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("sound", "coil-dirt", "filter"),
         avoid=(*_ALWAYS, "again"),
         tell="Contacts closed, fan runs, compressor draws no current.",
+        lock=LockText(_NONE, mark("Turn the thermostat off and call a technician."), _RUNS),
     ),
     "fan-not-running": FindingText(
         headline="The compressor runs, but the outdoor fan does not.",
@@ -146,6 +159,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("fan-blade", "smell"),
         avoid=(*_ALWAYS, "fan", "again"),
         tell="Contacts closed, compressor runs, condenser fan draws no current.",
+        lock=LockText(_FAILING, mark("Turn the thermostat off now to save the compressor."), _RUNS),
     ),
     "locked-rotor": FindingText(
         headline="The compressor tries to start and cannot.",
@@ -154,6 +168,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("sound", "smell", "breaker-left"),
         avoid=(*_ALWAYS, "again", "breaker"),
         tell="Compressor stays at locked-rotor current after the contacts close.",
+        lock=LockText(_NONE, mark("Turn the thermostat off now and call a technician."), _RUNS),
     ),
     "overload-cycling": FindingText(
         headline="The compressor keeps stopping and starting by itself while it should run on.",
@@ -162,6 +177,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("coil-dirt", "fan-blade", "filter"),
         avoid=(*_ALWAYS, "again", "fan"),
         tell="Contacts stay closed while the compressor stops and restarts: it trips on its internal overload.",
+        lock=LockText(_FAILING, mark("Turn the thermostat off and call a technician."), _RUNS),
     ),
     "contacts-stuck-closed": FindingText(
         headline="Nobody asks for cooling, yet the outdoor unit stays switched on.",
@@ -171,6 +187,11 @@ _KNOWN: dict[str, FindingText] = {
         look=("setting", "ice", "sound"),
         avoid=(*_ALWAYS, "push"),
         tell="No 24 V call at the unit, contacts closed: welded contacts or an armature stuck in.",
+        lock=LockText(
+            mark("The unit does not stop."),
+            mark("Turn its breaker off and call a technician."),
+            mark("The outdoor unit has stopped when it should again."),
+        ),
     ),
     "contactor-chatter": FindingText(
         headline="The outdoor unit's contactor rattles, opening and closing many times a second or so.",
@@ -179,6 +200,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("drain", "sound", "cable", "smell"),
         avoid=(*_ALWAYS, "push"),
         tell="Contactor chatters while the call is present: look at control voltage, joints and coil.",
+        lock=LockText(_FAILING, mark("Turn the thermostat off and call a technician."), _RUNS),
     ),
     "low-control-voltage": FindingText(
         headline="The 24 V that switches the outdoor unit on is too weak.",
@@ -187,6 +209,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("sound", "cable"),
         avoid=_ALWAYS,
         tell="Control voltage at the unit under 85 % of 24 V while calling.",
+        lock=LockText(mark("Cooling may fail."), mark("Book a technician: the 24-volt supply is weak."), _RUNS),
     ),
     "low-line-voltage": FindingText(
         headline="The outdoor unit gets too little voltage.",
@@ -195,6 +218,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("house-power", "smell"),
         avoid=(*_ALWAYS, "again"),
         tell="Line voltage at the unit below ANSI C84.1 range B.",
+        lock=LockText(mark("Cooling is at risk."), mark("Power at the unit is too low: call the utility."), _RUNS),
     ),
     "high-line-voltage": FindingText(
         headline="The outdoor unit gets too much voltage.",
@@ -203,6 +227,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("house-power",),
         avoid=_ALWAYS,
         tell="Line voltage at the unit above ANSI C84.1 range B.",
+        lock=LockText(mark("Cooling is at risk."), mark("Power at the unit is too high: call the utility."), _RUNS),
     ),
     "run-capacitor-weak": FindingText(
         headline="The compressor's run capacitor is getting weak.",
@@ -212,6 +237,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("sound",),
         avoid=_ALWAYS,
         tell="Microfarads of the run capacitor, measured under load, 10 % or more under label or under its own normal.",
+        lock=LockText(mark("Cooling may fail soon."), mark("Book a technician: a capacitor is weak."), _RUNS),
     ),
     "not-cooling": FindingText(
         headline="The air conditioner runs, but it doesn't cool.",
@@ -221,6 +247,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("filter", "ice", "windows"),
         avoid=(*_ALWAYS, "refrigerant"),
         tell="Compressor runs, no temperature split between return and supply air or between the pipes.",
+        lock=LockText(_NONE, mark("It runs but moves no heat. Turn it off; call a technician."), _RUNS),
     ),
     "low-split": FindingText(
         headline="The air conditioner cools the air less than it used to.",
@@ -229,6 +256,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("coil-dirt", "ice", "filter"),
         avoid=(*_ALWAYS, "refrigerant"),
         tell="Temperature split well under this unit's own normal at these temperatures.",
+        lock=LockText(_WEAK, mark("Check the air filter; book a technician."), _RUNS),
     ),
     "high-split": FindingText(
         headline="Too little air flows through the indoor unit.",
@@ -237,6 +265,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("filter", "windows", "ice"),
         avoid=_ALWAYS,
         tell="Temperature split well over this unit's own normal: low indoor airflow.",
+        lock=LockText(_WEAK, mark("Check the air filter and open the vents."), _RUNS),
     ),
     "line-supply-lost": FindingText(
         headline="The outdoor unit has no power.",
@@ -245,6 +274,11 @@ _KNOWN: dict[str, FindingText] = {
         look=("house-power", "breakers", "disconnect"),
         avoid=(*_ALWAYS, "breaker"),
         tell="No line voltage ahead of the contactor.",
+        lock=LockText(
+            _NONE,
+            mark("The outdoor unit has no power. Check its breaker."),
+            mark("Power is back at the outdoor unit."),
+        ),
     ),
     "control-power-lost": FindingText(
         headline="The 24 V that runs the thermostat and switches is gone.",
@@ -253,6 +287,11 @@ _KNOWN: dict[str, FindingText] = {
         look=("drain", "indoor-switch", "breakers", "house-power", "setting"),
         avoid=("breaker", *_ALWAYS),
         tell="No 24 V behind the control fuse indoors: fuse, transformer or its supply.",
+        lock=LockText(
+            _NONE,
+            mark("Check the breaker and switch of the indoor unit."),
+            mark("The controls of the cooling have power again."),
+        ),
     ),
     "call-not-reaching-unit": FindingText(
         headline="The thermostat asks for cooling, but the signal isn't reaching the outdoor unit.",
@@ -262,6 +301,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("drain", "cable", "filter"),
         avoid=("float", *_ALWAYS),
         tell="Thermostat's Y is live indoors, no 24 V at the outdoor unit: float or pressure switch, wire, joint.",
+        lock=LockText(_NONE, mark("Check the drain pan under the indoor unit."), _RUNS),
     ),
     "call-without-thermostat": FindingText(
         headline="The outdoor unit is switched on although the thermostat isn't calling.",
@@ -270,6 +310,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("sound", "cable"),
         avoid=_ALWAYS,
         tell="24 V on Y at the outdoor unit while the thermostat's output is off: cable, board or relay.",
+        lock=LockText(mark("Cooling may run when not wanted."), mark("Book a technician: a wire is at fault."), _RUNS),
     ),
     "short-cycling": FindingText(
         headline="The outdoor unit starts and stops too often.",
@@ -278,6 +319,11 @@ _KNOWN: dict[str, FindingText] = {
         look=("drain", "filter", "setting", "batteries", "coil-dirt"),
         avoid=_ALWAYS,
         tell="Short runs or short stops, again and again.",
+        lock=LockText(
+            mark("Cooling works, with wear."),
+            mark("Book a technician: it starts too often."),
+            mark("The outdoor unit starts at its usual pace again."),
+        ),
     ),
     "high-running-current": FindingText(
         headline="The compressor works harder than it should.",
@@ -286,6 +332,9 @@ _KNOWN: dict[str, FindingText] = {
         look=("coil-dirt", "fan-blade"),
         avoid=(*_ALWAYS, "fan", "refrigerant"),
         tell="Running current above what this unit draws at this outdoor temperature.",
+        lock=LockText(
+            mark("Cooling is under strain."), mark("Clear leaves off the outdoor unit; book a technician."), _RUNS
+        ),
     ),
     "low-running-current": FindingText(
         headline="The compressor works less than it should; the house may not get cool.",
@@ -294,6 +343,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("filter", "ice", "windows"),
         avoid=(*_ALWAYS, "refrigerant"),
         tell="Running current under 70 % of what this unit draws at this outdoor temperature.",
+        lock=LockText(_WEAK, mark("Check the air filter; book a technician."), _RUNS),
     ),
     "slow-start": FindingText(
         headline="The compressor takes longer to start than it used to.",
@@ -302,6 +352,11 @@ _KNOWN: dict[str, FindingText] = {
         look=("sound",),
         avoid=_ALWAYS,
         tell="Start transient longer than this unit's own first starts: measure the run capacitor.",
+        lock=LockText(
+            mark("Cooling works."),
+            mark("For the next visit: the compressor starts slowly."),
+            mark("The compressor starts as quickly as before."),
+        ),
     ),
     "long-run": FindingText(
         headline="The unit has been running for hours without a stop.",
@@ -310,6 +365,11 @@ _KNOWN: dict[str, FindingText] = {
         look=("windows", "filter", "coil-dirt", "setting"),
         avoid=_ALWAYS,
         tell="One run longer than 6 h: set point, capacity, charge or air flow.",
+        lock=LockText(
+            mark("It has cooled for hours without a stop."),
+            mark("Close windows; check the air filter."),
+            mark("The long run has ended."),
+        ),
     ),
     "no-call-in-heat": FindingText(
         headline="It has been hot for hours, and nobody asked the unit to cool.",
@@ -318,6 +378,11 @@ _KNOWN: dict[str, FindingText] = {
         look=("drain", "setting", "batteries", "indoor-switch", "breakers", "house-power"),
         avoid=_ALWAYS,
         tell="No call for 8 h in heat, in a unit that called on earlier days like it.",
+        lock=LockText(
+            mark("It is hot, and cooling is off."),
+            mark("Check the thermostat and its batteries."),
+            mark("Cooling has been called for and has run again."),
+        ),
     ),
     "overdue-call": FindingText(
         headline="No cooling asked for, though it is warm enough that this house always needed it.",
@@ -328,6 +393,11 @@ _KNOWN: dict[str, FindingText] = {
         look=("drain", "setting", "batteries", "indoor-switch", "breakers", "house-power"),
         avoid=_ALWAYS,
         tell="Not called for far longer than this unit's own calls in such weather explain: float switch, fuse, wire.",
+        lock=LockText(
+            mark("Hot, and cooling stays off."),
+            mark("Check the thermostat and the drain pan indoors."),
+            mark("Cooling has been called for and has run again."),
+        ),
     ),
     "sensing-disagrees": FindingText(
         headline="The monitor's own readings contradict each other.",
@@ -336,6 +406,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("monitor", "sound"),
         avoid=("board", *_ALWAYS),
         tell="The monitor's sensors contradict each other: check clamps, wires and boards against a meter.",
+        lock=LockText(_MISS, mark("Its sensors contradict each other: book a check."), _TELLS),
     ),
     "sensor-silent": FindingText(
         headline="Part of the unit is not being watched: a sensor gives no reading.",
@@ -344,6 +415,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("monitor",),
         avoid=("board", *_ALWAYS),
         tell="An installed sensor of the monitor is silent.",
+        lock=LockText(_MISS, mark("One sensor is silent: check that its plug is in."), _TELLS),
     ),
 }
 

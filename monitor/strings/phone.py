@@ -8,115 +8,22 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from condenser_monitor.monitor.core.records import OWN_FAULT
 from condenser_monitor.monitor.strings.translate import mark
 
 CUT = 90  # characters that every lock screen shows
 
 
 class LockText(NamedTuple):
-    """What it means for the house, what to do now, and how its end reads, which must not be taken for its beginning."""
+    """What it means for the house, what to do now, and how its end reads, which must not be taken for its beginning;
+    that of a finding stands with its other words (findings.py)."""
 
     means: str
     do: str
     over: str
 
 
-_NONE = mark("No cooling.")
-_FAILING = mark("Cooling is failing.")
-_WEAK = mark("Cooling is weak.")
-_MISS = mark("The monitor may miss a fault.")
-_RUNS = mark("The outdoor unit has run as it should again.")
-_TELLS = mark("The monitor's sensors tell everything again.")
-
-LOCK: dict[str, LockText] = {
-    "call-without-pull-in": LockText(_NONE, mark("The outdoor unit does not switch on. Call a technician."), _RUNS),
-    "call-without-run": LockText(_NONE, mark("Check the breaker and the switch by the outdoor unit."), _RUNS),
-    "pull-in-without-run": LockText(_NONE, mark("The outdoor unit has power but is still. Call a technician."), _RUNS),
-    "compressor-not-running": LockText(_NONE, mark("Turn the thermostat off and call a technician."), _RUNS),
-    "fan-not-running": LockText(_FAILING, mark("Turn the thermostat off now to save the compressor."), _RUNS),
-    "locked-rotor": LockText(_NONE, mark("Turn the thermostat off now and call a technician."), _RUNS),
-    "overload-cycling": LockText(_FAILING, mark("Turn the thermostat off and call a technician."), _RUNS),
-    "contacts-stuck-closed": LockText(
-        mark("The unit does not stop."),
-        mark("Turn its breaker off and call a technician."),
-        mark("The outdoor unit has stopped when it should again."),
-    ),
-    "contactor-chatter": LockText(_FAILING, mark("Turn the thermostat off and call a technician."), _RUNS),
-    "low-control-voltage": LockText(
-        mark("Cooling may fail."), mark("Book a technician: the 24-volt supply is weak."), _RUNS
-    ),
-    "line-supply-lost": LockText(
-        _NONE,
-        mark("The outdoor unit has no power. Check its breaker."),
-        mark("Power is back at the outdoor unit."),
-    ),
-    "control-power-lost": LockText(
-        _NONE,
-        mark("Check the breaker and switch of the indoor unit."),
-        mark("The controls of the cooling have power again."),
-    ),
-    "call-not-reaching-unit": LockText(_NONE, mark("Check the drain pan under the indoor unit."), _RUNS),
-    "short-cycling": LockText(
-        mark("Cooling works, with wear."),
-        mark("Book a technician: it starts too often."),
-        mark("The outdoor unit starts at its usual pace again."),
-    ),
-    "high-running-current": LockText(
-        mark("Cooling is under strain."), mark("Clear leaves off the outdoor unit; book a technician."), _RUNS
-    ),
-    "low-running-current": LockText(_WEAK, mark("Check the air filter; book a technician."), _RUNS),
-    "slow-start": LockText(
-        mark("Cooling works."),
-        mark("For the next visit: the compressor starts slowly."),
-        mark("The compressor starts as quickly as before."),
-    ),
-    "long-run": LockText(
-        mark("It has cooled for hours without a stop."),
-        mark("Close windows; check the air filter."),
-        mark("The long run has ended."),
-    ),
-    "no-call-in-heat": LockText(
-        mark("It is hot, and cooling is off."),
-        mark("Check the thermostat and its batteries."),
-        mark("Cooling has been called for and has run again."),
-    ),
-    "overdue-call": LockText(
-        mark("Hot, and cooling stays off."),
-        mark("Check the thermostat and the drain pan indoors."),
-        mark("Cooling has been called for and has run again."),
-    ),
-    "sensing-disagrees": LockText(_MISS, mark("Its sensors contradict each other: book a check."), _TELLS),
-    "sensor-silent": LockText(_MISS, mark("One sensor is silent: check that its plug is in."), _TELLS),
-    "low-line-voltage": LockText(
-        mark("Cooling is at risk."), mark("Power at the unit is too low: call the utility."), _RUNS
-    ),
-    "high-line-voltage": LockText(
-        mark("Cooling is at risk."), mark("Power at the unit is too high: call the utility."), _RUNS
-    ),
-    "run-capacitor-weak": LockText(
-        mark("Cooling may fail soon."), mark("Book a technician: a capacitor is weak."), _RUNS
-    ),
-    "not-cooling": LockText(_NONE, mark("It runs but moves no heat. Turn it off; call a technician."), _RUNS),
-    "low-split": LockText(_WEAK, mark("Check the air filter; book a technician."), _RUNS),
-    "high-split": LockText(_WEAK, mark("Check the air filter and open the vents."), _RUNS),
-    "call-without-thermostat": LockText(
-        mark("Cooling may run when not wanted."), mark("Book a technician: a wire is at fault."), _RUNS
-    ),
-    "monitor-blind": LockText(
-        mark("Your air conditioner isn't watched."),
-        mark("Check the monitor's plug and its light."),
-        mark("The monitor is watching the air conditioner again."),
-    ),
-    "monitor-off": LockText(
-        mark("The monitor was off."), mark("Nothing was watched then."), mark("The monitor is back.")
-    ),
-    OWN_FAULT: LockText(
-        mark("The monitor has a fault of its own."),
-        mark("Ask whoever maintains it to look."),
-        mark("Somebody has seen to the monitor's own fault."),
-    ),
-}
+# A story of the monitor's own that has no page: it is only ever a message.
+OFF = LockText(mark("The monitor was off."), mark("Nothing was watched then."), mark("The monitor is back."))
 # What to do where the likeliest cause is known better than the finding alone says.
 DO_FOR: dict[tuple[str, str], str] = {
     ("call-not-reaching-unit", "control-wire-open"): mark("The thermostat's wire may be cut. Call a technician."),

@@ -26,7 +26,7 @@ from condenser_monitor.monitor.strings.findings import (
     FindingText,
     TextsByFinding,
 )
-from condenser_monitor.monitor.strings.phone import LOCK, LockText
+from condenser_monitor.monitor.strings.phone import OFF, LockText
 from condenser_monitor.monitor.strings.translate import Texts, mark, tr, translated
 
 __all__ = [
@@ -158,6 +158,11 @@ _TOLD: dict[str, FindingText] = {
         look=("monitor",),
         avoid=("board", "cabinet", "capacitor"),
         tell="The monitor's program has failed; its log has the details. Nothing is known to be wrong with the unit.",
+        lock=LockText(
+            mark("The monitor has a fault of its own."),
+            mark("Ask whoever maintains it to look."),
+            mark("Somebody has seen to the monitor's own fault."),
+        ),
     ),
     "monitor-blind": FindingText(
         headline="The monitor has no readings of the air conditioner.",
@@ -166,14 +171,20 @@ _TOLD: dict[str, FindingText] = {
         look=("monitor", "house-power"),
         avoid=("board", "cabinet", "capacitor"),
         tell="The monitor reads nothing: its service runs, but no scan of the boards has come for minutes.",
+        lock=LockText(
+            mark("Your air conditioner isn't watched."),
+            mark("Check the monitor's plug and its light."),
+            mark("The monitor is watching the air conditioner again."),
+        ),
     ),
 }
 TOLD = TextsByFinding(_TOLD)
+LOCK = {name: text.lock for name, text in _TOLD.items()} | {"monitor-off": OFF}
 
 
 def add_finding(name: str, text: FindingText, lock: LockText) -> None:
     """Put in the words of a finding of another package: on page and report, and on a lock screen."""
-    FINDINGS[name] = TOLD[name] = text
+    FINDINGS[name] = TOLD[name] = text._replace(lock=lock)
     LOCK[name] = lock
 
 

@@ -15,7 +15,8 @@ from condenser_monitor.monitor.core.records import Episode, EpisodeState, Severi
 from condenser_monitor.monitor.publishers.notification_policy import Kind, NotificationItem
 from condenser_monitor.monitor.publishers.phone_text import MessageWriter
 from condenser_monitor.monitor.strings import build_catalogues
-from condenser_monitor.monitor.strings.phone import BEGIN, CUT, DO_FOR, LOCK
+from condenser_monitor.monitor.strings.phone import BEGIN, CUT, DO_FOR
+from condenser_monitor.monitor.strings.texts import LOCK
 from condenser_monitor.monitor.strings.translate import LANGUAGES, translator
 
 NOON = datetime(2026, 7, 14, 12, tzinfo=UTC).timestamp()
