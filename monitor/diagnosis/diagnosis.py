@@ -259,7 +259,7 @@ def summary(suspects: Sequence[str], because: Sequence[str]) -> str:
 
 def _much_the_same(was: Diagnosed, now: Diagnosed) -> bool:
     """Same findings, same first suspect, and no share has moved far enough to be news."""
-    if was.findings != now.findings or was.distrusted != now.distrusted:
+    if set(was.findings) != set(now.findings) or was.distrusted != now.distrusted:
         return False
     if [name for name, _ in was.suspects[:1]] != [name for name, _ in now.suspects[:1]]:
         return False

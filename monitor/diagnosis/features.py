@@ -41,6 +41,7 @@ _STOPS = (
 )
 _OF_STOPS = ("off-time", "trip-amps", "trip-after", "trip-heat")
 _STARTS = {"locked-rotor", "compressor-not-running", "pull-in-without-run", "call-without-run"}
+_STALLS = {"stalled": "yes", "trip-amps": "locked", "trip-after": "seconds"}
 _OF_RUNS = {"capacitor-load": "good", "power-factor": "normal"}
 # The findings that a feature speaks about; beside others it says nothing.
 ABOUT: dict[str, tuple[str, ...]] = {
@@ -173,6 +174,9 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
     mute: tuple[str, ...] = _OF_STOPS if "contactor-chatter" in findings else ()
     if "locked-rotor" in findings:
         mute += ("stalled",)  # the finding says it
+    if features.get("off-time") == "seconds":
+        # Called again before the pressures have met, a sound compressor stalls too.
+        mute += tuple(name for name, symbol in _STALLS.items() if features.get(name) == symbol)
     told = {
         name: FEATURES[name][symbol].ratios
         for name, symbol in features.items()
@@ -210,6 +214,9 @@ class _Stop(NamedTuple):
     ran_s: float
     amps: float | None
     outdoor_c: float | None
+    # what the same run drew before, once it had settled, and whether the fan drew a stalled motor's current at its end
+    settled_a: float | None = None
+    fan_stalled: bool = False
 
 
 _AT_ONCE_S = limits.STALE_S.value
@@ -347,22 +354,23 @@ class FeatureWatch:
 
     def _swapped(self, now_s: float) -> bool:
         """Whether the fan's clamp has read what no fan draws, scan after scan, and the compressor's what a fan does."""
-        fla_a = self._unit.fan_fla_a
-        ran = [
-            scan
-            for scan in self._last
-            if scan.fan_a is not None and scan.fan_a > limits.FAN_ON_RATIO.value * fla_a and _tells(scan.t_s, now_s)
-        ][-int(limits.SWAPPED_SCANS.value) :]
-        return len(ran) >= limits.SWAPPED_SCANS.value and all(
-            (scan.fan_a or 0.0) > limits.SWAPPED_RATIO.value * fla_a
-            and scan.compressor_a is not None
-            and scan.compressor_a < 2.0 * fla_a
-            for scan in ran
-        )
+        fla_a, left = self._unit.fan_fla_a, int(limits.SWAPPED_SCANS.value)
+        for scan in reversed(self._last):
+            if scan.fan_a is None or scan.fan_a <= limits.FAN_ON_RATIO.value * fla_a:
+                continue
+            like_a_fan = scan.compressor_a is not None and scan.compressor_a < 2.0 * fla_a
+            if scan.fan_a <= limits.SWAPPED_RATIO.value * fla_a or not like_a_fan or not _tells(scan.t_s, now_s):
+                return False
+            left -= 1
+            if left == 0:
+                return True
+        return False
 
     def _of_stops(self, stops: list[_Stop]) -> dict[str, str]:
         found: dict[str, str] = {}
-        amps = {word for stop in stops if (word := self._amps_word(stop.amps)) is not None}
+        if stops[-1].fan_stalled:
+            found["fan-amps"] = "high"
+        amps = {word for stop in stops if (word := self._amps_word(stop)) is not None}
         if len(amps) == 1:
             found["trip-amps"] = amps.pop()
         if len(stops) < limits.CONFIRM_STOPS.value:
@@ -376,8 +384,8 @@ class FeatureWatch:
             found["trip-heat"] = "mild"
         return found
 
-    def _amps_word(self, amps: float | None) -> str | None:
-        unit, normal_a = self._unit, self._normal_a
+    def _amps_word(self, stop: _Stop) -> str | None:
+        unit, normal_a, amps = self._unit, self._normal_a, stop.amps
         if amps is None:
             return None
         if amps >= unit.compressor_lra_a * limits.LOCKED_RATIO.value:
@@ -386,6 +394,8 @@ class FeatureWatch:
         if amps > (high_a if normal_a is None else min(high_a, normal_a * limits.HIGH_TRIP_RATIO.value)):
             return "high"
         if normal_a is None:
+            if stop.settled_a is not None and amps > stop.settled_a * limits.HIGH_TRIP_RATIO.value:
+                return "high"
             if amps < unit.compressor_rla_a * limits.LOW_TRIP_RATIO.value / 2:
                 return "low"
             # No overload of a sound motor opens on so much less than its nameplate allows.
@@ -411,8 +421,7 @@ class FeatureWatch:
         elif was.compressor and facts.compressor is False:
             asked = facts.call is False and facts.thermostat is not True
             if self._started_s is not None and not asked and facts.supply is not False:
-                amps, outdoor_c = self._before(at_s)
-                self._stops.append(_Stop(at_s, at_s - self._started_s, amps, outdoor_c))
+                self._stops.append(self._stop(at_s, self._started_s))
             self._stopped_s, self._started_s = at_s, None
         if facts.locked and not was.locked and at_s - self._blink_s <= limits.BLINK_BEFORE_S.value:
             self._mark("line-blink", "yes", at_s)
@@ -425,7 +434,7 @@ class FeatureWatch:
             self._opened_s = at_s
             self._mark("opened", "in-run", at_s)
             if was.call and was.compressor is None and facts.compressor is None:
-                self._stops.append(_Stop(at_s, at_s - self._closed_s, None, self._before(at_s)[1]))
+                self._stops.append(self._stop(at_s, self._closed_s)._replace(amps=None))
         elif was.call is False and not facts.contacts:
             self._mark("opened", "at-start", at_s)
 
@@ -456,15 +465,25 @@ class FeatureWatch:
         elif worst >= limits.COIL_NONE_A.value:
             self._mark("coil-before", "usual", at_s)
 
-    def _before(self, at_s: float) -> tuple[float | None, float | None]:
-        """The compressor's last amperes before a stop (the mean of the last readings in which it ran), and the outdoor
-        temperature."""
-        least_a = self._unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value
+    def _stop(self, at_s: float, started_s: float) -> _Stop:
+        """What the last scans show of a stop: amperes are the mean of the last readings in which the compressor ran."""
+        unit = self._unit
+        least_a = unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value
         ran = [s for s in self._last if s.t_s < at_s and s.compressor_a is not None and s.compressor_a > least_a]
-        last = [scan.compressor_a or 0.0 for scan in ran[-4:]]
-        outdoor = next((s.outdoor_c for s in reversed(self._last) if s.outdoor_c is not None), None)
-        # The reading at the very stop may show half of it.
-        return (None if not last else sorted(last)[len(last) // 2]), outdoor
+        last = sorted(scan.compressor_a or 0.0 for scan in ran[-4:])
+        settled_s = started_s + limits.SETTLE_S.value
+        earlier = sorted(scan.compressor_a or 0.0 for scan in ran[:-4] if scan.t_s >= settled_s)
+        fans = [scan.fan_a for scan in ran if scan.fan_a is not None][-2:]
+        least_a, most_a = (ratio.value * unit.fan_fla_a for ratio in (limits.FAN_STALLED_RATIO, limits.SWAPPED_RATIO))
+        return _Stop(
+            at_s,
+            at_s - started_s,
+            # The reading at the very stop may show half of it.
+            last[len(last) // 2] if last else None,
+            next((s.outdoor_c for s in reversed(self._last) if s.outdoor_c is not None), None),
+            earlier[len(earlier) // 2] if len(earlier) >= 3 else None,
+            len(fans) == 2 and all(least_a < amps < most_a for amps in fans),
+        )
 
     def _judge_fan(self, cycle: Cycle) -> None:
         fan_a = cycle.fan_a or 0.0

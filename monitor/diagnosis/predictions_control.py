@@ -64,6 +64,9 @@ _OPEN_CONTACTOR = (
     cause("indoor-airflow", 0.25, ["opened"], coil_a="none", **_TRIPPED_LOW),
     cause("fan-capacitor", 3.5, _FAN_BEFORE, coil_a="none", fan_in_runs="still or stalled", **_TRIPPED_HIGH),
     cause("fan-motor", 3, _FAN_BEFORE, coil_a="none", fan_in_runs="still or stalled", **_TRIPPED_HIGH),
+    # One that stalls in the very run that trips had been running until then.
+    cause("fan-capacitor", 2.5, ["fan-amps"], coil_a="none", **_TRIPPED_HIGH),
+    cause("fan-motor", 2, ["fan-amps"], coil_a="none", **_TRIPPED_HIGH),
     cause("defrost-board", 1.2, coil_a="none", **_BEHIND_TAP),
     cause("control-voltage-weak", 3, control_v="weak or ghost", coil_a="unsealed or sealed", coil_v="weak or ghost"),
     cause("time-delay", 2, coil_a="none", unit_delay="yes", **_BEHIND_TAP),

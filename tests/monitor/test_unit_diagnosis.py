@@ -85,6 +85,14 @@ def test_what_it_looked_like_moves_who_is_suspected(
     assert ratio["a"] > 2 * ratio["b"]
 
 
+def test_a_stall_at_once_after_a_stop_tells_of_what_stopped_it() -> None:
+    """Started against the pressure that is left, a sound compressor stalls; a joint that opens for seconds is first."""
+    stall = {"stalled": "yes", "trip-amps": "locked", "trip-after": "seconds"}
+    findings = ("short-cycling", "locked-rotor", "compressor-not-running")
+    assert of(*findings, traits={**stall, "off-time": "seconds"}).suspects[0] == "loose-connection"
+    assert of(*findings, traits={**stall, "off-time": "minutes"}).suspects[0] == "run-capacitor"
+
+
 def test_each_clause_of_a_feature_that_decides_is_told() -> None:
     """The reason is in plain words."""
     assert FEATURES["coil-before"]["short"].says in of("control-power-lost", traits={"coil-before": "short"}).because
@@ -104,6 +112,21 @@ def test_before_anything_is_learned_the_nameplate_says_how_much_a_trip_drew(amps
         watch.keep(Scan(t_s=float(t_s), **but(RUN, compressor_a=amps)))
     watch.changed(SOUND, SOUND._replace(compressor=False), 600.0, None)
     assert watch.seen(600.0).get("trip-amps") == word
+
+
+def test_a_fan_that_stalls_as_its_unit_trips_is_suspected_of_the_trip() -> None:
+    """Two scans show twice the fan's current and the compressor's climb; then the pressure switch opens."""
+    watch, at_s = FeatureWatch(UNIT), 0.0
+    off = SOUND._replace(compressor=False, contacts=False, fan=False, load=False)
+    watch.changed(off, SOUND, at_s, None)
+    for amps, fan_a in [(7.0, 1.0)] * 60 + [(8.4, 2.4), (9.8, 2.4)]:
+        watch.keep(Scan(t_s=at_s, **but(RUN, compressor_a=amps, fan_a=fan_a)))
+        at_s += 10.0
+    watch.changed(SOUND, off, at_s, None)
+    traits = watch.seen(at_s)
+    assert (traits["fan-amps"], traits["trip-amps"]) == ("high", "high")
+    found = of("call-without-pull-in", traits=traits, coil_a="none", control_v="normal", load="off")
+    assert set(found.suspects[:2]) == {"fan-motor", "fan-capacitor"}
 
 
 def test_the_watch_sees_how_long_it_stays_off_and_what_it_drew() -> None:
