@@ -48,7 +48,7 @@ def add(command: shared.Command) -> None:
     season.add_argument("--days", type=float, default=122.0, metavar="D", help="from 1 June (122)")
     season.add_argument("--seed", type=int, default=1, metavar="N", help="the same seed, the same season (1)")
     season.add_argument("--weather", default="", metavar="FILE", help="a typical year (TMY3) instead of made-up ones")
-    season.add_argument("--jobs", type=int, default=1, metavar="N", help="processes that share the work (1)")
+    season.add_argument("--jobs", type=int, metavar="N", help="processes that share the work (one a core)")
     season.add_argument("--broker", metavar="HOST[:PORT]", help="tell it to this broker instead of writing recordings")
     season.add_argument("--fleet", metavar="FILE", help="enrol the units in this fleet, and tell it to its broker")
     season.add_argument(
@@ -153,6 +153,7 @@ def _accuracy(args: argparse.Namespace) -> int:
 
 
 def _season(args: argparse.Namespace) -> int:
+    import os
     from functools import partial
 
     from condenser_monitor.sim import season, season_broker
@@ -184,6 +185,7 @@ def _season(args: argparse.Namespace) -> int:
         work = partial(season_broker.publish_season, folder=args.folder, broker=broker, passwords=args.passwords)
     else:
         work = partial(season.write, folder=args.folder)
-    for count, done in enumerate(season.each(units(), work, args.jobs), start=1):
+    jobs = max(1, min(args.units, os.cpu_count() or 1)) if args.jobs is None else args.jobs
+    for count, done in enumerate(season.each(units(), work, jobs), start=1):
         print(f"{count}/{args.units} {done}", flush=True)
     return 0
