@@ -457,6 +457,10 @@ class Engine:
         )
 
     def _finish(self, cycle: Cycle) -> list[Event]:
+        stood_s = self._diagnosis.stood_s
+        if any(stood_s.get(name, -1.0) >= cycle.started_s for name in ("call-without-pull-in", "call-without-run")):
+            # What was repaired in the middle of a call was not slow.
+            cycle = msgspec.structs.replace(cycle, pull_in_s=None, run_delay_s=None)
         self._baselines.add_cycle(cycle)
         self._features.cycle(cycle)
         return [cycle]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Literal
 
 import msgspec
 
@@ -10,25 +11,32 @@ from condenser_monitor.monitor.core.records import Event, Scan, StartTransient
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.rig import ReadingsRig
 
-_TOGETHER = 200  # steps that are written at once where only what happened is kept
+_TOGETHER = 200  # steps that are written at once where not every scan is kept
+_AFTER_CHANGE_S, _AT_LEAST_S = 15.0, 600.0
+Keep = Literal["all", "changes", "events"]
 
 
-def live(rig: ReadingsRig, history: History, until_s: float, *, keep_scans: bool = True) -> None:
+def live(rig: ReadingsRig, history: History, until_s: float, *, keep: Keep = "all") -> None:
     """Move the rig's time to `until_s` and keep what the engine says.
 
-    Without `keep_scans` the readings themselves are left out: the history then knows events, cycles and the last
-    status only, which is all that the broker is told of the past.
+    `keep` "changes": the readings while something switches, and every ten minutes, which is enough for what ran when.
+    "events": none; the history then knows events, cycles and the last status only, which is all that the broker is
+    told of the past.
     """
-    deferred = 0
+    deferred, kept_s, changed_s, was = 0, 0.0, 0.0, None
     for item in rig.scans(until_s):
         if isinstance(item, StartTransient):
             rig.feed(item)
             continue
         scan = _dated(item, rig.wall_0_s)
         events = [*rig.feed(scan), *rig.engine.tick(scan.t_s, scan.wall_s)]
-        if events or keep_scans:
+        if (now := (scan.call, scan.load)) != was:
+            was, changed_s = now, scan.t_s
+        wanted = keep != "events" and (scan.t_s - changed_s < _AFTER_CHANGE_S or scan.t_s - kept_s >= _AT_LEAST_S)
+        if events or wanted or keep == "all":
+            kept_s = scan.t_s
             deferred = 0 if deferred >= _TOGETHER else deferred + 1
-            _keep(rig, history, events, scan=scan if keep_scans else None, defer=not keep_scans and deferred > 0)
+            _keep(rig, history, events, scan=None if keep == "events" else scan, defer=keep != "all" and deferred > 0)
     _keep(rig, history, (), last=True)
 
 

@@ -100,6 +100,7 @@ class Demo:
         self.site_path.write_text(site_file(self.settings), encoding="utf-8")
         self._publishers, self._over = publishers, False
         self.before_s = before_s
+        self._weather: Weather | None = None  # after a summer it goes on, in place of the story's own
         self._service: Service | None = None
         try:
             if before_s > 0:
@@ -132,12 +133,13 @@ class Demo:
         hour = now.hour + now.minute / 60
         start_hour = (hour - self.before_s / 3600) % 24
         plan = msgspec.structs.replace(self.scenario.plan, causes=(), calls=None, start_hour=start_hour)
-        weather = Weather(synthetic_year(Random(plan.seed)), _SUMMER_END_HOUR + hour - self.before_s / 3600)
+        year, end_hour = synthetic_year(Random(plan.seed)), _SUMMER_END_HOUR + hour
+        weather, self._weather = Weather(year, end_hour - self.before_s / 3600), Weather(year, end_hour)
         history = History(self.history_path, owner=True, keep=self.settings.history)
         rig = ReadingsRig(World(plan, weather), self.settings, pace=SUMMER_PACE, wall_0_s=began_s)
         closely_s = max(0.0, self.before_s - SEEN_CLOSELY_S)
         for part in range(1, 5):
-            live(rig, history, closely_s * part / 4, keep_scans=False)
+            live(rig, history, closely_s * part / 4, keep="changes")
             if closely_s:
                 self._say(f"... {closely_s * part / 4 / 86400:.0f} of {self.before_s / 86400:.0f} days")
         rig.pace = LAST_PACE
@@ -149,7 +151,7 @@ class Demo:
     def run(self) -> None:
         """Play the story at the set speed until stopped; after its end the unit simply goes on."""
         self._lines = self._script()
-        world = self.scenario.world()
+        world = self.scenario.world() if self._weather is None else World(self.scenario.plan, self._weather)
         while self._watched(world):
             pass
 

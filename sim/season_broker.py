@@ -147,7 +147,7 @@ def _live_once(unit: UnitSeason, folder: Path, pace: Pace) -> None:
     for rest in folder.glob(f"{unit.site_id}.db*"):  # of a run that was broken off before anything was sent
         rest.unlink()
     with _opened(unit, folder) as history:
-        live(unit.rig(pace), history, unit.days * DAY_S, keep_scans=False)
+        live(unit.rig(pace), history, unit.days * DAY_S, keep="events")
     mark.write_bytes(msgspec.json.encode(wanted))
 
 

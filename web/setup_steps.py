@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
+from datetime import datetime
 from typing import Any, Literal, NamedTuple
 
 from condenser_monitor.monitor.core.config import BOUNDS, NOT_WATCHED, Settings
@@ -15,6 +16,7 @@ from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import Cycle
 from condenser_monitor.monitor.strings.lookup import ALL, plain
 from condenser_monitor.monitor.strings.texts import NAMES
+from condenser_monitor.monitor.strings.time_format import clock
 
 Kind = Literal["text", "number", "choice", "check", "sensors", "addresses", "clock", "secret", "tel", "url"]
 
@@ -150,6 +152,8 @@ def shown_value(settings: Settings, field: Field) -> str:
         return plain("yes" if value else "no")
     if field.kind == "choice":
         return plain(f"{field.name}-{value}")
+    if field.kind == "clock" and value:
+        return clock(datetime.strptime(value, "%H:%M"))
     return f"{text_of(settings, field)} {field.unit}".strip() if value not in ("", 0.0) else plain("none-set")
 
 

@@ -18,6 +18,7 @@ from condenser_monitor.monitor.core.records import (
     Request,
     RequestKind,
 )
+from condenser_monitor.monitor.strings.episodes import besides
 from condenser_monitor.web.context import page_context
 from condenser_monitor.web.template_strings import plain, t
 
@@ -41,7 +42,7 @@ def listed() -> str:
     return render_template(
         "alerts.html",
         alerts=[(alert, offered(alert)) for alert in shown],
-        episodes=[one for one in episodes if one.state is not EpisodeState.OVER],
+        episodes=[(one, besides(one)) for one in episodes if one.state is not EpisodeState.OVER],
         steps=steps[:60],
         seen=seen,
         by=session.get("by", ""),

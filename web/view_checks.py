@@ -34,6 +34,7 @@ from condenser_monitor.web.template_strings import plain, t
 
 checks = Blueprint("checks", __name__)
 VISIT = "visit"
+_HOMEOWNER_CAUSES = 4  # as many as the page lists at once
 
 
 @checks.get("/checks")
@@ -64,9 +65,17 @@ def shown() -> str:
         offers=diagnosis.offers(),
         cautions=CAUTIONS,
         checks=CHECKS,
-        causes=(*SUSPECTS, OTHER),
+        causes=_causes(diagnosis),
         by=session.get("by", ""),
     )
+
+
+def _causes(diagnosis: VisitSession) -> list[str]:
+    """What may be kept as the cause: those left, then for a technician all others, and something else."""
+    left = diagnosis.verdict().suspects
+    if diagnosis.who != "technician":
+        return [*left[:_HOMEOWNER_CAUSES], OTHER]
+    return list(dict.fromkeys((*left, *SUSPECTS, OTHER)))
 
 
 def _open(status: UnitStatus | None) -> list[str]:

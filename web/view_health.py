@@ -12,6 +12,7 @@ from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import OWN_FAULT
 from condenser_monitor.monitor.storage.models import Health
 from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.page import PAGE
 from condenser_monitor.web.context import PageContext, PageSnapshot, page_context
 from condenser_monitor.web.template_strings import plain
 
@@ -86,7 +87,7 @@ def _publishers(state: Health) -> list[HealthItem]:
 def _publisher(name: str) -> str:
     """A publisher in words: 'phone-2' is the second of the phones; one without words is called by its name."""
     kind, _, number = name.partition("-")
-    return " ".join((plain(f"publisher-{kind}"), number)).strip() if kind in ("mqtt", "phone") else name
+    return " ".join((plain(f"publisher-{kind}"), number)).strip() if f"publisher-{kind}" in PAGE else name
 
 
 def _sayings(state: Health) -> list[HealthItem]:

@@ -231,7 +231,8 @@ class CycleWatch:
     def weigh(self, scan: Scan) -> None:
         """Count one scan into the means of the run."""
         # Put aside only: it is the one thing done for every scan of a run. Each minute asks for the means.
-        if self._running_s is not None and self._open:
+        # What is read between the end of a call and the moment that the stop is believed is no part of the run.
+        if self._running_s is not None and self._open and (scan.call is not False or scan.load):
             self._weighed.append(scan)
 
     @property

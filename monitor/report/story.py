@@ -10,9 +10,12 @@ from statistics import median
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.calm import Reason
+from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
+    AlertState,
     Cycle,
+    EpisodeState,
     Finding,
     UnitStatus,
 )
@@ -166,10 +169,12 @@ def _standing(facts: ReportFacts) -> Iterator[Block]:
 
 def _finding(facts: ReportFacts, finding: Finding, session: VisitSession) -> Iterator[Block]:
     suspects, ruled_out, wanted = _judged(finding, session)
-    yield Heading(f"{finding.summary} ({finding.name}, {finding.severity.value})", 3)
+    severity = texts.WORDS[f"severity-{finding.severity.value}"]
+    yield Heading(f"{tr(finding.summary)} ({finding.name}, {severity})", 3)
     shown = ", ".join(f"{name} {value}" for name, value in texts.measurements(finding))
     since = when(facts, finding.raised_wall_s)
-    yield Para(say("since", when=since) + " " + (say("seen-then", shown=shown) if shown else ""))
+    alert = say("alert-state", state=_alert_state(facts, finding.name))
+    yield Para(" ".join((say("since", when=since), *([say("seen-then", shown=shown)] if shown else []), alert)))
     if session.answers:
         done = ", ".join(
             f"{tr(CHECKS[name].title)}: {judged.text or judged.outcome}" for name, judged in session.answers.items()
@@ -183,7 +188,7 @@ def _finding(facts: ReportFacts, finding: Finding, session: VisitSession) -> Ite
             names = say("and").join(texts.suspect(name) for name in sorted(pair))
             yield Para(say("together", names=names))
     if ruled_out:
-        rows = [(texts.capital(texts.suspect(name)), why) for name, why in ruled_out.items()]
+        rows = [(texts.capital(texts.suspect(name)), tr(why)) for name, why in ruled_out.items()]
         yield Table((say("ruled-out"), say("because")), rows, (0.45, 0.55))
     if wanted:
         names = ", ".join(texts.NAMES.get(name, name) for name in wanted)
@@ -262,7 +267,35 @@ def _occurrence(facts: ReportFacts, one: Occurrence) -> tuple[str, str, str, str
     often = " " + say("times", count=times) if times > 1 else ""
     suspects = " " + say("suspected-first", name=texts.suspect(one.last.suspects[0])) if one.last.suspects else ""
     ended = say("still") if one.ended_wall_s is None else when(facts, one.ended_wall_s)
-    return str(one.number), when(facts, one.raised_wall_s[0]), ended, f"{one.last.summary}{often}{suspects}"
+    newest = not any(other.last.finding == one.last.finding for other in facts.occurrences[one.number :])
+    alert = " " + say("alert-state", state=_alert_state(facts, one.last.finding)) if newest else ""
+    return str(one.number), when(facts, one.raised_wall_s[0]), ended, f"{tr(one.last.summary)}{often}{suspects}{alert}"
+
+
+def _alert_state(facts: ReportFacts, name: str) -> str:
+    """How a finding's alert stands: answered, snoozed, to be reset, or ended and by what."""
+    alerts = () if facts.status is None else facts.status.alerts
+    alert = next((one for one in alerts if one.finding == name and one.state is not AlertState.NORMAL), None)
+    story = next((one for one in reversed(facts.stories) if name in one.findings), None)
+    said = []
+    if alert is not None:
+        said.append(texts.WORDS[f"alert-{alert.state.value}"])
+        if alert.acked_by:
+            said.append(say("alert-by", who=alert.acked_by))
+        if alert.shelved_until_wall_s is not None:
+            said.append(say("alert-until", when=when(facts, alert.shelved_until_wall_s)))
+        if alert.note:
+            said.append(say("alert-note", note=alert.note))
+    if story is None:
+        return ", ".join(said) or say("alert-none")
+    if story.state is EpisodeState.OVER and name in CATALOGUE:
+        proof = tr(CATALOGUE[name].proof.words)
+        said.append(
+            say("alert-confirmed", who=story.repaired_by) if story.repaired_by else say("alert-proved", proof=proof)
+        )
+    elif story.state is not EpisodeState.ACTIVE:
+        said.append(STATES[story.state])
+    return ", ".join(said) or STATES[story.state]
 
 
 def _act(facts: ReportFacts, act: Act) -> tuple[str, str, str, str]:
@@ -271,7 +304,7 @@ def _act(facts: ReportFacts, act: Act) -> tuple[str, str, str, str]:
         "",
         when(facts, act.wall_s),
         "",
-        say("act", by=act.change.by, what=act.change.summary.rstrip("."), state=state),
+        say("act", by=act.change.by, what=tr(act.change.summary).rstrip("."), state=state),
     )
 
 

@@ -71,6 +71,7 @@ from condenser_monitor.monitor.storage.status_cache import (
     LANE,
     SCALE,
     STEP_S,
+    Bucket,
     CachedStatus,
     LaneTrack,
     Rollup,
@@ -469,6 +470,7 @@ class History(StorageQueries):
         live = StatusCache(live_path(Path(path), keep.live_dir), owner=owner, wall=wall)
         super().__init__(Path(path), live, clock, wall)
         self._rollup, self._lanes = Rollup(), LaneTrack()
+        self._deferred: tuple[list[Bucket], list[Lane]] = [], []
         self._texts: dict[str, str] = {}
         self._sources: dict[str, str] = {}
         self._newest: CachedStatus | None = None
@@ -540,12 +542,15 @@ class History(StorageQueries):
         buckets = [] if scan is None else self._rollup.add(scan)
         if last:
             buckets = [*buckets, *self._rollup.flush()]
-        lanes = self._lanes.add(status.links, now_s, wall_s)
+        buckets_due, lanes_due = self._deferred
+        buckets_due += buckets
+        lanes_due += self._lanes.add(status.links, now_s, wall_s)
         now = self._clock()
         self._newest, self._status_t_s = self._dated(status, body, now, wall_s, seen=scan is not None), status.t_s
         # A person who asked for something looks at once whether it is so.
         if not defer:
-            self._live.write(self._newest, now, buckets, lanes, at_once=bool(answers))
+            self._live.write(self._newest, now, buckets_due, lanes_due, at_once=bool(answers))
+            self._deferred = [], []
         spoken = frozenset(answer.id for answer in answers if self._sources.pop(answer.id, "") == "broker")
         writer.step(
             now_s,

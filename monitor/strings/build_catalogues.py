@@ -12,6 +12,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SAYS, SUSPECTS
@@ -39,6 +40,8 @@ def _of_tables() -> Iterator[str]:
         yield from table.english().values()
     for text in (*dict.values(TOLD), *dict.values(LINKS)):
         yield from (one for one in text if isinstance(one, str))
+    for row in CATALOGUE.values():
+        yield from (row.summary, row.proof.words)
     for suspect in SUSPECTS.values():
         yield from (suspect.title, suspect.part, suspect.repair)
     yield from (*CAUTIONS.values(), *POWER.values(), *(words for table in SAYS.values() for words in table.values()))

@@ -4,13 +4,21 @@ from __future__ import annotations
 
 from condenser_monitor.monitor.core.records import Episode, EpisodeState, UnitStatus
 from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.translate import Texts, mark, tr
 
-STATES: dict[EpisodeState, str] = {
-    EpisodeState.ACTIVE: "active",
-    EpisodeState.QUIET: "quiet, not known to be repaired",
-    EpisodeState.REPAIRED: "said to be repaired, not yet confirmed",
-    EpisodeState.OVER: "ended",
-}
+STATES = Texts(
+    {
+        EpisodeState.ACTIVE: mark("active"),
+        EpisodeState.QUIET: mark("quiet, not known to be repaired"),
+        EpisodeState.REPAIRED: mark("said to be repaired, not yet confirmed"),
+        EpisodeState.OVER: mark("ended"),
+    }
+)
+_WITH = mark("with it: {others}")
+_OFTEN = mark("comes and goes: {times} times so far")
+_ANSWERED = mark("answered by {who}")
+_VISIT = mark("a technician comes on {day}")
+_REPAIRED = mark("repaired, says {who}; the next run confirms it or takes it back")
 
 
 def headline(episode: Episode) -> str:
@@ -27,12 +35,12 @@ def beside(status: UnitStatus | None, finding: str) -> tuple[str, ...]:
 
 def besides(episode: Episode) -> list[str]:
     """Return what else is known of it: what belongs to it, how often it came, and what people answered."""
-    others = [name for name in episode.findings if name != episode.heading]
-    visit = f"; a technician comes on {episode.visit_day}" if episode.visit_day else ""
+    others = [texts.TOLD[name].headline.rstrip(".") for name in episode.findings if name != episode.heading]
+    visit = f"; {tr(_VISIT).format(day=episode.visit_day)}" if episode.visit_day else ""
     lines = (
-        (others, f"with it: {', '.join(others)}"),
-        (episode.often, f"comes and goes: {episode.returns + 1} times so far"),
-        (episode.answered_by, f"answered by {episode.answered_by}{visit}"),
-        (episode.repaired_by, f"repaired, says {episode.repaired_by}; the next run confirms it or takes it back"),
+        (others, tr(_WITH).format(others="; ".join(others))),
+        (episode.often, tr(_OFTEN).format(times=episode.returns + 1)),
+        (episode.answered_by, tr(_ANSWERED).format(who=episode.answered_by) + visit),
+        (episode.repaired_by and episode.state is not EpisodeState.OVER, tr(_REPAIRED).format(who=episode.repaired_by)),
     )
     return [line for holds, line in lines if holds]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from condenser_monitor.monitor.strings.page import PAGE
 from condenser_monitor.monitor.strings.texts import WORDS
-from condenser_monitor.monitor.strings.translate import Texts
+from condenser_monitor.monitor.strings.translate import Texts, one_stop
 
 ALL = Texts({**WORDS.english(), **PAGE.english()})
 
@@ -14,4 +14,4 @@ def plain(key: str, **values: object) -> str:
 
     Raises KeyError for a key that the catalogue has not, or a value that its words ask for and that is not given.
     """
-    return ALL[key].format(**values)
+    return one_stop(ALL[key].format(**values))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from condenser_monitor.monitor.strings.translate import Texts
+from condenser_monitor.monitor.strings.translate import Texts, one_stop
 
 _REPORT = {
     "title": "{site}: report for the technician",
@@ -97,6 +97,13 @@ _REPORT = {
     "line": "Line",
     "delay": "Delay on make",
     "kind": "Kind",
+    "alert-state": "Alert: {state}.",
+    "alert-by": "by {who}",
+    "alert-until": "until {when}",
+    "alert-note": "because: {note}",
+    "alert-none": "none",
+    "alert-proved": "ended on proof: {proof}",
+    "alert-confirmed": "ended: repaired, says {who}, and the next run confirmed it",
     "sensed": "Sensed",
     "not-sensed": "Not sensed",
     "nothing": "nothing",
@@ -124,4 +131,4 @@ REPORT = Texts(_REPORT)
 
 def say(key: str, **values: object) -> str:
     """The words of a key with its values put in. Raises KeyError for an unknown key and for a value not given."""
-    return REPORT[key].format(**values)
+    return one_stop(REPORT[key].format(**values))

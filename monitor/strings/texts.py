@@ -127,7 +127,7 @@ _WORDS = {
     "alert-returned-unacknowledged": "ended, not yet acknowledged",
     "alert-latched-unacknowledged": "to be reset",
     "alert-latched-acknowledged": "acknowledged, to be reset",
-    "alert-shelved": "shelved",
+    "alert-shelved": "snoozed",
     "alert-suppressed-by-design": "caused by another alert",
     "alert-out-of-service": "in service mode",
     "symptom-no-cooling": "No cooling",

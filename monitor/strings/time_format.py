@@ -110,7 +110,17 @@ def ticks(from_s: float, to_s: float, zone: tzinfo | None = None, *, most: int =
     found = [first + at * step for at in range(max(0, count))]
     if step >= 86400:  # days of 23 and 25 hours: the midnight that is nearest
         found = [midnight(wall_s + 43200, zone) for wall_s in found]
-    return tuple((wall_s, _tick(wall_s, step, zone)) for wall_s in found)
+    words = [_tick(wall_s, step, zone) for wall_s in found]
+    if step < 3600 and reader().clock == "12":  # side by side: only the first of a half of the day says which it is
+        halves = [local(wall_s, zone).hour // 12 for wall_s in found]
+        same = [place > 0 and half == halves[place - 1] for place, half in enumerate(halves)]
+        words = [_bare(wall_s, zone) if same[place] else words[place] for place, wall_s in enumerate(found)]
+    return tuple(zip(found, words, strict=True))
+
+
+def _bare(wall_s: float, zone: tzinfo | None) -> str:
+    at = local(wall_s, zone)
+    return f"{at.hour % 12 or 12}:{at:%M}"
 
 
 def utc_offsets(from_s: float, to_s: float, zone: tzinfo | None = None) -> tuple[tuple[float, float], ...]:

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from functools import cache
 from pathlib import Path
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, NamedTuple, TypeVar, cast
 
 DOMAIN = "condenser-monitor"
 LOCALE = Path(__file__).with_name("locale")
@@ -30,6 +30,7 @@ class Reader(NamedTuple):
 _USUAL = Reader()
 _READER: ContextVar[Reader] = ContextVar("reader", default=_USUAL)
 _Record = TypeVar("_Record", bound=tuple[Any, ...])
+_Text = TypeVar("_Text", bound=str)
 
 
 def reader() -> Reader:
@@ -67,6 +68,11 @@ def translator(language: str = "en") -> Callable[[str], str]:
 def tr(text: str) -> str:
     """Return an English text in the reader's language."""
     return translator(_READER.get().language)(text)
+
+
+def one_stop(text: _Text) -> _Text:
+    """Return a sentence that a time of day ends with one full stop: "a. m." in Spanish has its own."""
+    return cast("_Text", text.replace(". m..", ". m."))
 
 
 class Texts(dict[str, str]):

@@ -85,6 +85,20 @@ def test_record_of_a_whole_cycle() -> None:
     assert cycle.outdoor_c == pytest.approx(31.0)
 
 
+def test_scans_after_the_end_of_a_call_are_no_part_of_its_means() -> None:
+    """With a scan every 5 s a run of a minute has twelve: those of the stop would take a fifth of its amps away."""
+    (cycle,) = _cycles((100, REST), (60, RUN), (60, REST), every_s=5.0)
+    means = (cycle.compressor_a, cycle.coil_a, cycle.control_v)
+    assert means == pytest.approx((RUN["compressor_a"], RUN["coil_a"], RUN["control_v"]))
+
+
+def test_a_coil_repaired_in_the_middle_of_a_call_is_no_slow_pull_in() -> None:
+    """The call stood for 50 s before the contacts closed, and that was found: the delay is not known."""
+    dead = but(RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
+    (cycle,) = _cycles((100, REST), (50, dead), (300, RUN), (60, REST))
+    assert (cycle.pull_in_s, cycle.run_delay_s, cycle.closings) == (None, None, 1)
+
+
 def test_start_that_was_not_seen_is_not_counted() -> None:
     """A recording that begins in a run gives a cycle without start, pull-in, closing or delay."""
     (cycle,) = _cycles((100, RUN), (60, REST))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from html import unescape
 
 import pytest
@@ -45,6 +46,20 @@ def test_a_homeowners_visit_prints_no_repair_and_no_check_that_opens_anything(cl
         check = CHECKS[asked[0]]
         data = {"csrf": csrf(client), "check": check.name, "typed": check.sound or check.symbols[0]}
         client.post("/checks/answer", data=data)
+
+
+def test_a_homeowner_confirms_only_what_is_left_or_something_else(client: FlaskClient) -> None:
+    """A technician may name any cause in the trade; a list of fifty is no question for a house."""
+
+    def causes() -> list[str]:
+        form = unescape(client.get("/checks").get_data(as_text=True)).split('name="was"')[1].split("</select>")[0]
+        return re.findall(r'<option value="([^"]+)"', form)
+
+    client.post("/checks/begin", data={"csrf": csrf(client), "start": "no-cooling", "who": "homeowner"})
+    assert causes()[-1] == "other"
+    assert len(causes()) <= 5
+    client.post("/checks/begin", data={"csrf": csrf(client), "start": "no-cooling", **technician(client)})
+    assert set(causes()) == {*SUSPECTS, "other"}
 
 
 def test_a_technicians_visit_prints_what_repairs_each_suspect(client: FlaskClient) -> None:

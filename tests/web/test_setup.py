@@ -196,3 +196,10 @@ def test_profiles_of_the_site_file_stand_where_it_gives_nothing_itself() -> None
     for names, why in (('"two-stage", "variable-speed"', "contradict"), ('"three-phase"', "one phase only")):
         with pytest.raises(SiteError, match=why):
             parse(f"[unit]\nprofile = [{names}]\n")
+
+
+def test_a_time_of_day_is_shown_on_the_readers_clock(client: FlaskClient) -> None:
+    """Quiet hours from 22:00 are those from 10:00 PM for who reads a 12-hour clock."""
+    quiet = client.get("/settings").get_data(as_text=True)
+    assert "10:00 PM" in quiet
+    assert "22:00" not in quiet
