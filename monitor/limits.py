@@ -217,6 +217,9 @@ LISTED_SHARE = _ours(0.02, "1", 0.001, 0.2, "a suspect with a smaller share of t
 COVERED_SHARE = _ours(0.95, "1", 0.5, 1, "the suspects that are worth a check cover so much of what is believed")
 NEAR_SHARE = _ours(0.4, "1", 0.01, 1, "whoever is so nearly as likely as the first suspect is told to people too")
 THIRD_SHARE = _ours(0.1, "1", 0.001, 1, "second and third suspects are told to people down to this share of the first")
+EXPLAINED_SHARE = _ours(
+    0.4, "1", 0.01, 1, "a finding is explained by a suspect that is so usual behind it, of the most usual"
+)
 WHICH_SHARE = _ours(
     0.5, "1", 0.01, 1, "a pressure switch is called high or low where the other is half as likely or less"
 )
@@ -246,6 +249,8 @@ FOLLOWS_WEIGHT = _ours(0.3, "1", 0, 1, "a finding that follows from another one 
 WATCH_WEIGHT = _ours(0.5, "1", 0, 1, "and one that is told at the next visit only half of an urgent one")
 SATISFIED_MOST_S = _ours(3 * 3600.0, "s", 1800, 86400, "a call that nothing answers is not satisfied sooner or later")
 CONFIRM_STOPS = _ours(2, "stops", 1, 5, "when a single stop came may be chance; two alike are a habit")
+FLICKERS = _ours(6, "changes", 3, 60, "three times open within minutes: no pressure switch or overload closes so often")
+FLICKERS_WINDOW_S = _ours(180.0, "s", 30, 600, "and slow scans still see them, where they miss that it chatters")
 OFF_SECONDS_S = _ours(20.0, "s", 5, 60, "no overload or pressure switch closes again so soon")
 OFF_LONG_S = _ours(900.0, "s", 300, 7200, "a hot compressor's overload takes a quarter of an hour and more")
 OVERLOAD_MOST_S = _cited(

@@ -49,6 +49,7 @@ ABOUT: dict[str, tuple[str, ...]] = {
     # A safety that cuts the call itself: what the compressor drew may tell of it, when it came is as well the pan's.
     **dict.fromkeys(("off-time", "trip-amps"), (*_STOPS, "call-not-reaching-unit")),
     "opened": ("call-without-pull-in", "call-without-run", "short-cycling", "contactor-chatter"),
+    "flickers": (*_STOPS, "low-control-voltage"),
     "stalled": ("compressor-not-running", "pull-in-without-run", "call-without-run", "overload-cycling"),
     "fan-amps": ("high-running-current", "fan-not-running", "sensing-disagrees", *_STOPS),
     "clamps": ("high-running-current", "low-running-current", "fan-not-running", "long-run", *_STOPS),
@@ -94,6 +95,9 @@ _SAYS: dict[str, dict[str, str]] = {
         "low": "it draws less than it used to at such temperatures",
         "usual": "it draws what it always drew at such temperatures",
         "high": "it draws more than it used to at such temperatures",
+    },
+    "flickers": {
+        "yes": "the contacts open and close several times a minute under a standing call",
     },
     "opened": {
         "in-run": "the contactor let go in the middle of a run with the call still there",
@@ -171,7 +175,9 @@ FEATURES: dict[str, dict[str, FeatureSays]] = {
 def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, Mapping[str, float]]:
     """Feature -> suspect -> ratio, of the features that speak about one of the findings."""
     # While the contactor chatters, each stop is the contactor's.
-    mute: tuple[str, ...] = _OF_STOPS if "contactor-chatter" in findings else ()
+    mute: tuple[str, ...] = ()
+    if "contactor-chatter" in findings or "flickers" in features:
+        mute += (*_OF_STOPS, "stalled", "opened")
     if "locked-rotor" in findings:
         mute += ("stalled",)  # the finding says it
     if features.get("off-time") == "seconds":
@@ -239,6 +245,8 @@ class FeatureWatch:
         self._dead_s = inf
         self._normal_a: float | None = None
         self._stalled_s: float | None = None
+        self._load: bool | None = None
+        self._flicks_s: deque[float] = deque(maxlen=int(limits.FLICKERS.value))
         self._marks = {
             name: (symbol, -age_s) for name, (symbol, age_s) in memory.items() if symbol in FEATURES.get(name, ())
         }
@@ -250,7 +258,15 @@ class FeatureWatch:
         self._last.append(scan)
 
     def glimpse(self, scan: Scan) -> None:
-        """See a start that stalled between two scans: locked-rotor current in a single one, and none in the next."""
+        """See what no belief follows: a start that stalled between two scans (locked-rotor current in a single one, and
+        none in the next), and contacts that are found open and closed by turns."""
+        if scan.load is not None:
+            if self._load is not None and scan.load is not self._load and scan.call is not False:
+                self._flicks_s.append(scan.t_s)
+                within_s = scan.t_s - self._flicks_s[0]
+                if len(self._flicks_s) == self._flicks_s.maxlen and within_s <= limits.FLICKERS_WINDOW_S.value:
+                    self._mark("flickers", "yes", scan.t_s)
+            self._load = scan.load
         lra_a, amps = self._unit.compressor_lra_a, scan.compressor_a
         if amps is not None and amps >= lra_a * limits.LOCKED_RATIO.value:
             self._stalled_s = scan.t_s
@@ -321,7 +337,7 @@ class FeatureWatch:
         self._started_s = None
         self._stopped_s = -inf
         self._dead_s = inf
-        self._stalled_s = None
+        self._stalled_s = self._load = None
         self._last.clear()
 
     # ------------------------------------------------------------ out

@@ -65,6 +65,7 @@ SUSPECTS: dict[str, Suspect] = {
         4,
         load=(CONTACTOR,),
         signs={
+            "flickers": {"yes": 0.2},
             "stalled": {"yes": 0.1},
             "comes-and-goes": {"yes": 0.1},
         },
@@ -88,7 +89,7 @@ SUSPECTS: dict[str, Suspect] = {
         "with the power off, clear what blocks it or install a new contactor",
         2,
         load=(CONTACTOR,),
-        signs={"opened": {"in-run": 0.05}},
+        signs={"flickers": {"yes": 2}, "opened": {"in-run": 0.05}},
         plunger="blocked; seldom free",
         contacts="clean or debris",
     ),
@@ -131,7 +132,7 @@ SUSPECTS: dict[str, Suspect] = {
         "find where the volts are lost: transformer tap and load, wire gauge, joints",
         2,
         load=(_TRANSFORMER, "thermostat cable"),
-        signs={"off-time": {"seconds": 2}},
+        signs={"flickers": {"yes": 6}, "off-time": {"seconds": 2}},
         rc_volts="low or normal",
         coil_pull_in="low; seldom normal",
         transformer_volts="low or normal",
@@ -201,6 +202,7 @@ SUSPECTS: dict[str, Suspect] = {
         4,
         load=("spade terminals and crimper", "wire connectors"),
         signs={
+            "flickers": {"yes": 4},
             "off-time": {"seconds": 4, "minutes": 0.4, "long": 0.3},
             "trip-amps": {"locked": 0.5, "usual": 2},
             "stalled": {"yes": 0.4},
@@ -223,6 +225,7 @@ SUSPECTS: dict[str, Suspect] = {
         5,
         load=("disconnect fuses", "disconnect with pull-out"),
         signs={
+            "flickers": {"yes": 0.2},
             "stalled": {"yes": 0.3},
             "opened": {"in-run": 0.6},
             "comes-and-goes": {"yes": 0.3},
@@ -252,6 +255,7 @@ SUSPECTS: dict[str, Suspect] = {
         10,
         load=(_CAPACITORS,),
         signs={
+            "flickers": {"yes": 0.05},
             "off-time": {"seconds": 0.15, "long": 1.5},
             "trip-amps": {"locked": 3, "usual": 0.3, "low": 0.1},
             "stalled": {"yes": 3},
@@ -274,6 +278,7 @@ SUSPECTS: dict[str, Suspect] = {
         3,
         load=(_CAPACITORS, "contact thermometer"),
         signs={
+            "flickers": {"yes": 0.05},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.02, "long": 1.5},
             "trip-amps": {"locked": 0.3, "usual": 2},
@@ -289,6 +294,7 @@ SUSPECTS: dict[str, Suspect] = {
         2,
         load=(_CAPACITORS, "start capacitor and potential relay"),
         signs={
+            "flickers": {"yes": 0.05},
             "off-time": {"seconds": 0.15},
             "trip-amps": {"locked": 3, "usual": 0.05, "low": 0.02},
             "stalled": {"yes": 3},
@@ -305,6 +311,7 @@ SUSPECTS: dict[str, Suspect] = {
         1,
         load=("insulation tester",),
         signs={
+            "flickers": {"yes": 0.1},
             "trip-amps": {"locked": 2},
             "stalled": {"yes": 2},
             "dead-for": {"hours": 3},
@@ -320,6 +327,7 @@ SUSPECTS: dict[str, Suspect] = {
         6,
         load=("condenser fan motor with capacitor", "fan blade puller"),
         signs={
+            "flickers": {"yes": 0.1},
             "off-time": {"seconds": 0.15},
             "trip-amps": {"locked": 0.3, "high": 3, "low": 0.1},
             "trip-after": {"minutes": 2, "hour": 0.5},
@@ -339,6 +347,7 @@ SUSPECTS: dict[str, Suspect] = {
         6,
         load=(_CAPACITORS,),
         signs={
+            "flickers": {"yes": 0.1},
             "off-time": {"seconds": 0.15},
             "trip-amps": {"locked": 0.3, "high": 3, "low": 0.1},
             "trip-after": {"minutes": 2, "hour": 0.5},
@@ -357,6 +366,7 @@ SUSPECTS: dict[str, Suspect] = {
         7,
         load=("garden hose and coil cleaner", "fin comb"),
         signs={
+            "flickers": {"yes": 0.1},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
             "trip-amps": {"locked": 0.1, "high": 3, "usual": 0.3, "low": 0.1},
@@ -381,6 +391,7 @@ SUSPECTS: dict[str, Suspect] = {
         7,
         load=(_GAUGES, _LEAKS, "refrigerant and scales"),
         signs={
+            "flickers": {"yes": 0.1},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
             "trip-amps": {"locked": 0.1, "high": 0.15, "low": 6},
@@ -407,6 +418,7 @@ SUSPECTS: dict[str, Suspect] = {
         1.5,
         load=(_GAUGES, _RECOVERY),
         signs={
+            "flickers": {"yes": 0.1},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
             "trip-amps": {"locked": 0.1, "high": 3, "usual": 0.3, "low": 0.1},
@@ -442,6 +454,7 @@ SUSPECTS: dict[str, Suspect] = {
         4,
         load=("thermostat", "batteries"),
         signs={
+            "flickers": {"yes": 1.5},
             "run-amps": {"low": 0.5, "high": 0.5},
             "line-blink": {"yes": 2},
         },
@@ -490,6 +503,7 @@ SUSPECTS: dict[str, Suspect] = {
         1.5,
         load=("disconnect fuses", "disconnect with pull-out", "two-pole breaker"),
         signs={
+            "flickers": {"yes": 0.2},
             "dead-for": {"hours": 1.5},
             "comes-and-goes": {"yes": 0.3},
             "supply-lost": {"at-start": 1.5},
@@ -508,6 +522,7 @@ SUSPECTS: dict[str, Suspect] = {
         1.5,
         load=("multimeter with min and max hold",),
         signs={
+            "flickers": {"yes": 0.3},
             "trip-amps": {"locked": 1.5, "high": 1.5},
             "stalled": {"yes": 1.5},
             "trip-after": {"seconds": 1.5},
@@ -529,6 +544,7 @@ SUSPECTS: dict[str, Suspect] = {
         1.5,
         load=("start capacitor and potential relay",),
         signs={
+            "flickers": {"yes": 0.05},
             "off-time": {"seconds": 0.15},
             "trip-amps": {"locked": 3, "usual": 0.1},
             "stalled": {"yes": 3},
@@ -565,6 +581,7 @@ SUSPECTS: dict[str, Suspect] = {
         2,
         load=(_GAUGES, "filter drier", _RECOVERY),
         signs={
+            "flickers": {"yes": 0.1},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
             "trip-amps": {"locked": 0.1, "high": 0.15, "low": 3},
@@ -587,6 +604,7 @@ SUSPECTS: dict[str, Suspect] = {
         0.7,
         load=(_GAUGES, "vacuum pump and vacuum gauge", _RECOVERY),
         signs={
+            "flickers": {"yes": 0.1},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
             "trip-amps": {"locked": 0.1, "high": 3, "low": 0.1},
@@ -608,6 +626,7 @@ SUSPECTS: dict[str, Suspect] = {
         6,
         load=("air filters", "manometer with probes", "blower capacitor"),
         signs={
+            "flickers": {"yes": 0.1},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
             "trip-amps": {"locked": 0.1, "high": 0.15, "low": 3},
@@ -633,6 +652,7 @@ SUSPECTS: dict[str, Suspect] = {
         2,
         load=(_GAUGES, _LEAKS, "low-pressure switch"),
         signs={
+            "flickers": {"yes": 0.3},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.3, "long": 0.5},
             "trip-amps": {"locked": 0.1, "high": 0.15, "usual": 1.5, "low": 3},
@@ -652,6 +672,7 @@ SUSPECTS: dict[str, Suspect] = {
         2,
         load=(_GAUGES, "garden hose and coil cleaner", "high-pressure switch"),
         signs={
+            "flickers": {"yes": 0.3},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
             # it opens far above what is normal, and so are the amperes there

@@ -239,7 +239,8 @@ def diagnose(case: UnitCase) -> Diagnosis:
         share = 2.0 if sensor else limits.SELDOM_SHARE.value
         _put(weighed, MONITOR, share * max((one.weight for one in weighed.values()), default=1.0))
     most = max((one.weight for one in weighed.values()), default=1.0)
-    for name in _own_first(parts, case, {name: one.measured(telling) for name, one in weighed.items()}):
+    own_first = _own_first(parts, case, {name: one.measured(telling) for name, one in weighed.items()})
+    for name in own_first.values():
         _put(weighed, name, limits.SELDOM_SHARE.value * most)  # a second fault beside the first
     told = {name: one.weight * one.measured(telling) for name, one in weighed.items()}
     after = {name: told[name] * one.measured(abnormal) for name, one in weighed.items()}
@@ -256,6 +257,14 @@ def diagnose(case: UnitCase) -> Diagnosis:
     rows = [row for name in order for row in weighed[name].opened(usable)]
     alias = _which_switch(after)
     shortlist = _shortlist(shares, {alias.get(name, name) for name in needed}, alias)
+    # A second fault beside those who are named: the likeliest behind a finding that they hardly explain.
+    second = {
+        alias.get(name, name)
+        for part, name in own_first.items()
+        if max(map(part.share, shortlist), default=0.0) < limits.EXPLAINED_SHARE.value
+    }
+    merged = _merged(shares, alias)
+    shortlist |= {name: round(merged[name], 3) for name in sorted(second - shortlist.keys()) if name in merged}
     return Diagnosis(
         suspects=tuple(order),
         shares={name: shares[name] for name in order},
@@ -471,11 +480,11 @@ def _put(weighed: dict[str, _Weighed], suspect: str, least: float) -> None:
     weighed[suspect].weight = max(weighed[suspect].weight, least)
 
 
-def _own_first(parts: Sequence[_Part], case: UnitCase, fits: Mapping[str, float]) -> frozenset[str]:
+def _own_first(parts: Sequence[_Part], case: UnitCase, fits: Mapping[str, float]) -> dict[_Part, str]:
     """The likeliest suspect of each finding that asks for a cause of its own, as if it were the only one: what explains
     two findings at once does not acquit what usually is behind one of them. `fits`: how well the meter's readings fit
     each suspect."""
-    first = set()
+    first = {}
     for part in parts:
         if len(parts) == 1 or part.doubted or not part.tells or not part.left:
             continue
@@ -485,8 +494,8 @@ def _own_first(parts: Sequence[_Part], case: UnitCase, fits: Mapping[str, float]
             for name, weight in part.left.items()
             if name not in case.cleared
         }
-        first.add(max(own, key=lambda name: (own[name], -_PLACES[name])))
-    return frozenset(first)
+        first[part] = max(own, key=lambda name: (own[name], -_PLACES[name]))
+    return first
 
 
 def _rank(name: str, shares: Mapping[str, float]) -> tuple[float, float, int]:

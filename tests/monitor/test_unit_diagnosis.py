@@ -114,6 +114,25 @@ def test_before_anything_is_learned_the_nameplate_says_how_much_a_trip_drew(amps
     assert watch.seen(600.0).get("trip-amps") == word
 
 
+@pytest.mark.parametrize(("open_for", "every", "seen"), [(1, 2, "yes"), (2, 4, "yes"), (9, 24, None)])
+def test_contacts_found_open_and_closed_by_turns_flicker(open_for: int, every: int, seen: str | None) -> None:
+    """A scan every ten seconds misses the chatter and shows its mix; a pressure switch takes minutes to close again."""
+    watch = FeatureWatch(UNIT)
+    for scan in range(72):
+        closed = scan % every >= open_for
+        watch.glimpse(Scan(t_s=10.0 * scan, **but(RUN if closed else NO_PULL)))
+    assert watch.seen(720.0).get("flickers") == seen
+    if seen:
+        found = of("call-without-pull-in", "locked-rotor", traits={"flickers": seen, "trip-amps": "locked"})
+        assert found.suspects[0] in ("loose-connection", "control-voltage-weak")
+
+
+def test_a_second_fault_is_named_beside_the_first() -> None:
+    """What hardly explains the other finding leaves that one its own cause, at the end of the few that are named."""
+    found = of("fan-not-running", "call-without-thermostat", load="on", fan_a="still", compressor_a="running")
+    assert {"fan-capacitor", "control-wire-shorted"} <= set(found.shortlist)
+
+
 def test_a_fan_that_stalls_as_its_unit_trips_is_suspected_of_the_trip() -> None:
     """Two scans show twice the fan's current and the compressor's climb; then the pressure switch opens."""
     watch, at_s = FeatureWatch(UNIT), 0.0
