@@ -50,7 +50,7 @@ def _link(token: str) -> AnswerLink:
 
 def _shown(link: AnswerLink, token: str, *, done: str, problem: str) -> str:
     status = page_context().history.status()
-    episode = next((one for one in status.episodes if one.id == link.episode), None) if status else None
+    episode = next((one for one in status.episodes if link.episode in (one.id, *one.merged)), None) if status else None
     about = "" if episode is None else texts.TOLD[episode.heading].headline
     return render_template(
         "answer.html", link=link, token=token, about=about, ended=_ended(episode), done=done, problem=problem

@@ -313,7 +313,7 @@ class AlarmManager:
 
     def diagnose(self, found: Diagnosed | None) -> None:
         """Follow the unit's one diagnosis, before the changes that it was made of."""
-        self._episodes.diagnosed = found
+        self._episodes.diagnose(found)
 
     def see(self, facts: Facts, outdoor_c: float | None) -> None:
         """What is seen now, before the changes that follow from it."""
@@ -448,6 +448,8 @@ class AlarmManager:
             return self._end_service(now_x, request.by)
         assert request.finding is not None  # check_request has seen to it
         name, story = request.finding, self._episodes.find(request.finding)
+        if story is not None and name in story.merged:
+            name = story.id
         if kind is RequestKind.REPAIRED:
             return self._repaired(name, story, request)
         if kind is RequestKind.ACKNOWLEDGE:

@@ -152,6 +152,7 @@ class Story(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     snoozed_until_x: float | None = None
     repaired_by: str | None = None
     taken_back: int = 0
+    merged: list[str] = []
     over_x: float | None = None
 
     @property
@@ -202,6 +203,27 @@ class EpisodeBook:
         self.diagnosed: Diagnosed | None = None  # the unit's diagnosis as it is by now
 
     # ------------------------------------------------------------ in
+
+    def diagnose(self, found: Diagnosed | None) -> None:
+        """Follow the unit's one diagnosis: open stories that turn out to be one cause become one, under the name and
+        the clock of the oldest."""
+        before, self.diagnosed = self.diagnosed, found
+        if found is None or found == before or not found.suspects:
+            return
+        first, share = found.suspects[0]
+        if first in _SUSPECTED_OF_ALL or share < limits.EPISODES.merge_share.value:
+            return
+        same = [story for story in self.memory.stories if self._is_of(story, first, found)]
+        for story in same[1:]:
+            _merge(same[0], story)
+            self.memory.stories.remove(story)
+
+    @staticmethod
+    def _is_of(story: Story, suspect: str, found: Diagnosed) -> bool:
+        """Whether an open story tells of what a suspect is behind, by the diagnosis and by its own finding."""
+        heading = story.worst or story.lead
+        known = heading in found.findings and suspect in story.suspects.get(heading, ())
+        return known and story.over_x is None and story.trials.keys().isdisjoint(_OF_THE_MONITOR)
 
     def stand(self, seen: Stands, *, told: bool, paused: bool) -> None:
         """Take a finding that stands; `told`: its alarm was, so that a story begins if none can be joined. `paused` in
@@ -351,13 +373,14 @@ class EpisodeBook:
     def find(self, name: str) -> Story | None:
         """The open story of this name, or to which a finding of this name belongs."""
         for story in reversed(self.memory.stories):
-            if story.over_x is None and name in (story.id, *story.trials):
+            if story.over_x is None and name in (story.id, *story.merged, *story.trials):
                 return story
         return None
 
     def open_ids(self) -> list[str]:
-        """The names of the open stories."""
-        return [story.id for story in self.memory.stories if story.over_x is None]
+        """The names of the open stories, those that were merged into them too: a link to one still answers."""
+        found = [story for story in self.memory.stories if story.over_x is None]
+        return [name for story in found for name in (story.id, *story.merged)]
 
     def answer(self, story: Story, by: str, x_s: float, day: str | None = None) -> None:
         """Somebody knows of it; a technician comes on `day`."""
@@ -387,6 +410,33 @@ class EpisodeBook:
         )
 
 
+def _merge(into: Story, other: Story) -> None:
+    """Make two open stories one. An answer and a snooze go on where they were given to all that is worst in it."""
+    worst = [story for story in (into, other) if story.level == max(into.level, other.level)]
+    answered = max(worst, key=lambda story: story.answered_x or 0.0) if all(one.answered_by for one in worst) else None
+    into.answered_by, into.answered_x, into.visit_day = (
+        (None, None, None) if answered is None else (answered.answered_by, answered.answered_x, answered.visit_day)
+    )
+    until = [story.snoozed_until_x for story in worst]
+    into.snoozed_until_x = min(at_x for at_x in until if at_x is not None) if None not in until else None
+    if other.level > into.level:
+        into.level, into.worst = other.level, other.worst or other.lead
+    into.severity = min(into.severity, other.severity, key=SEVERITIES.index)
+    into.trials |= {name: trial for name, trial in other.trials.items() if name not in into.standing}
+    into.standing |= other.standing
+    into.proved = (into.proved | other.proved) - into.standing
+    into.suspects |= other.suspects
+    into.since_x = min(into.since_x, other.since_x)
+    into.came_x = sorted({*into.came_x, *other.came_x})[-int(limits.EPISODES.often_times.value) :]
+    into.returns, into.often = into.returns + other.returns, into.often or other.often
+    into.returned_x = max((at_x for at_x in (into.returned_x, other.returned_x) if at_x is not None), default=None)
+    into.quiet_x = None if into.standing else max(into.quiet_x or 0.0, other.quiet_x or 0.0)
+    into.taken_back = max(into.taken_back, other.taken_back)
+    word = all(trial.word or name in into.proved for name, trial in into.trials.items())
+    into.repaired_by = (into.repaired_by or other.repaired_by) if word else None
+    into.merged += [other.id, *other.merged]
+
+
 def _episode(story: Story, wall_s: Callable[[float], float | None], t_s: Callable[[float], float]) -> Episode:
     def wall(x_s: float | None) -> float | None:
         found = None if x_s is None else wall_s(x_s)
@@ -413,5 +463,6 @@ def _episode(story: Story, wall_s: Callable[[float], float | None], t_s: Callabl
         snoozed_until_wall_s=wall(story.snoozed_until_x),
         repaired_by=story.repaired_by,
         taken_back=story.taken_back,
+        merged=tuple(story.merged),
         over_wall_s=wall(story.over_x),
     )

@@ -307,7 +307,7 @@ class Episode(msgspec.Struct, frozen=True, kw_only=True):
     `lead` is the finding that heads it, `findings` all that joined. `level` rises as it gets worse (core/findings.py),
     `worst` is the finding that made it. `returns` counts how often it came back after it had worked, `returned_wall_s`
     when last; `often` says that it comes and goes. `taken_back` counts words that it is repaired which a call
-    disproved. `visit_day` is a local date.
+    disproved. `visit_day` is a local date. `merged` names episodes that turned out to be this one.
     """
 
     id: str
@@ -330,6 +330,7 @@ class Episode(msgspec.Struct, frozen=True, kw_only=True):
     snoozed_until_wall_s: float | None = None
     repaired_by: str | None = None
     taken_back: int = 0
+    merged: tuple[str, ...] = ()
     over_wall_s: float | None = None
 
     @property

@@ -140,6 +140,8 @@ class NotificationPolicy:
         """Return what is to be sent now as one message, the worst first; empty for nothing. `paused`: service mode."""
         if self.memory.begun_wall_s is None:
             self.memory.begun_wall_s = now_wall_s
+        for episode in episodes:
+            self._follow_merge(episode)
         seen = [one for one in episodes if self._severity(one) <= self._least]
         found = []
         for episode in (*seen, *self._own()):
@@ -148,6 +150,20 @@ class NotificationPolicy:
                 found.append(NotificationItem(kind, episode))
         found.sort(key=lambda item: (_ORDER.index(item.kind), SEVERITIES.index(item.episode.severity)))
         return found
+
+    def _follow_merge(self, episode: Episode) -> None:
+        """Put what was sent of an episode that turned out to be this one down to its clock and budget."""
+        notified = self.memory.notified
+        for name in episode.merged:
+            other = notified.pop(name, None)
+            if other is None:
+                continue
+            mine = notified.setdefault(episode.id, other)
+            if mine is not other:
+                mine.day_wall_s = min(mine.day_wall_s, other.day_wall_s)
+                mine.last_wall_s, mine.count = max(mine.last_wall_s, other.last_wall_s), mine.count + other.count
+                mine.level, mine.often = max(mine.level, other.level), mine.often or other.often
+                mine.taken_back, mine.silent = max(mine.taken_back, other.taken_back), mine.silent and other.silent
 
     @staticmethod
     def _severity(episode: Episode) -> int:

@@ -7,9 +7,11 @@ from datetime import UTC, datetime
 import msgspec
 import pytest
 
-from condenser_monitor.monitor.alarms.episodes import EpisodeBook, EpisodesMemory, by_cause
+from condenser_monitor.monitor.alarms.episodes import EpisodeBook, EpisodesMemory, Stands, by_cause
 from condenser_monitor.monitor.core.config import Notify, SensorSettings, Settings
-from condenser_monitor.monitor.core.records import Episode
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.links import Facts
+from condenser_monitor.monitor.core.records import ChangeKind, Diagnosed, Episode
 from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.publishers.notification_policy import NotificationPolicy
 from tests.monitor import units
@@ -80,3 +82,94 @@ def test_episodes_of_a_newer_version_are_kept_as_far_as_they_are_known() -> None
     memory = msgspec.json.encode(engine._alarms.episodes_memory())
     newer = memory.replace(b"fan-not-running", b"of-tomorrow")
     assert EpisodeBook(msgspec.json.decode(newer, type=EpisodesMemory)).open_ids() == []
+
+
+def diagnosed(**shares: float) -> Diagnosed:
+    """The unit's diagnosis of the two findings below, with these shares."""
+    suspects = tuple((name.replace("_", "-"), share) for name, share in shares.items())
+    return Diagnosed(
+        t_s=0.0,
+        change=ChangeKind.DIAGNOSED,
+        findings=("high-running-current", "overload-cycling"),
+        suspects=suspects,
+        because=(),
+        distrusted=(),
+        next_check=None,
+        summary="",
+    )
+
+
+class House:
+    """A book of episodes and a phone that is told of it, from noon on."""
+
+    def __init__(self) -> None:
+        self.book, self.policy = EpisodeBook(), NotificationPolicy(Notify(proof_of_life="off"), zone=UTC)
+        self.told: list[tuple[str, str, str]] = []
+
+    def stand(self, finding: str, x_s: float, *suspects: str) -> None:
+        row = CATALOGUE[finding]
+        self.book.stand(
+            Stands(finding, row.severity, suspects, x_s, NOON + x_s, Facts(), 35.0), told=True, paused=False
+        )
+
+    def look(self, x_s: float) -> tuple[Episode, ...]:
+        """What the phone is told at `x_s`; the open episodes."""
+        episodes = self.book.episodes(x_s, lambda at_x: NOON + at_x, lambda at_x: at_x)
+        items = self.policy.due(episodes, NOON + x_s)
+        self.policy.sent(items, NOON + x_s)
+        self.told += [(item.kind, item.episode.id, item.episode.heading) for item in items]
+        return episodes
+
+
+def two_that_are_one() -> House:
+    """A dirty condenser is suspected of the current, an open overload of the trips; a weak capacitor could be both."""
+    house = House()
+    house.book.diagnose(diagnosed(condenser_dirty=0.6, compressor_overload_open=0.3))
+    house.stand("high-running-current", 0.0, "condenser-dirty", "run-capacitor")
+    house.look(0.0)
+    house.stand("overload-cycling", 600.0, "compressor-overload-open", "run-capacitor")
+    assert len(house.look(600.0)) == 2
+    return house
+
+
+def test_two_open_episodes_that_turn_out_to_be_one_cause_are_merged() -> None:
+    """One thread, under the name and the clock of the first: nothing more is told, reminders come once, and one answer
+    ends them, also by the link that the other's message carried."""
+    house = two_that_are_one()
+    house.book.diagnose(diagnosed(run_capacitor=0.7, compressor_overload_open=0.2))
+    (one,) = house.look(660.0)
+    assert (one.id, one.merged, one.since_s) == ("episode-1", ("episode-2",), 0.0)
+    assert (one.heading, set(one.findings)) == ("overload-cycling", {"high-running-current", "overload-cycling"})
+    for hour in range(1, 24):
+        house.look(hour * 3600.0)
+    alarms = [("alarm", "episode-1", "high-running-current"), ("alarm", "episode-2", "overload-cycling")]
+    assert house.told[:2] == alarms
+    assert all(told == ("reminder", "episode-1", "overload-cycling") for told in house.told[2:])
+    assert len(house.told) <= 3  # the budget of a first day
+    assert "episode-2" in house.book.open_ids()
+    story = house.book.find("episode-2")
+    assert story is not None
+    house.book.answer(story, "Sam", 86400.0)
+    assert house.look(86400.0)[0].answered_by == "Sam"
+
+
+@pytest.mark.parametrize("share", [0.2, 0.49])
+def test_a_common_cause_that_is_not_the_likely_one_merges_nothing(share: float) -> None:
+    """Two faults at once are the rule in the trade: what could be behind both is no reason yet."""
+    house = two_that_are_one()
+    house.book.diagnose(diagnosed(run_capacitor=share, compressor_overload_open=0.1))
+    assert [one.id for one in house.look(660.0)] == ["episode-1", "episode-2"]
+
+
+def test_an_answer_to_the_lesser_of_two_does_not_answer_for_the_worse() -> None:
+    """Somebody knows of the current; that the compressor trips by it is still brought up."""
+    house = two_that_are_one()
+    lesser = house.book.find("episode-1")
+    assert lesser is not None
+    house.book.answer(lesser, "Sam", 630.0)
+    house.book.diagnose(diagnosed(run_capacitor=0.7))
+    (one,) = house.look(660.0)
+    assert one.answered_by is None
+    assert msgspec.json.decode(msgspec.json.encode(house.book.memory), type=EpisodesMemory).stories[0].merged == [
+        "episode-2"
+    ]
