@@ -24,6 +24,8 @@ _ABOUT = {
     "phone": "whom to call",
     "plan": "name of the maintenance plan",
     "plan_visit_due": "day of the next plan visit, as 2026-07-14",
+    "branch": "of the company, whose site it is",
+    "premises": "the house, where several units share one: any text, the same for all of them",
 }
 
 
@@ -61,9 +63,9 @@ def add(command: shared.Command) -> None:
     action("ingest", lambda do, fleet, _: do.ingest(fleet), text)
     action("page", _page, "serve the office's pages")
     _sites(action)
-    made = action(
-        "add-token", lambda do, fleet, args: do.add_token(fleet, args.name, args.scopes), "a token for a program"
-    )
+    text = "a token for a program"
+    made = action("add-token", lambda do, fleet, args: do.add_token(fleet, args.name, args.scopes, args.branch), text)
+    _of_branch(made)
     made.add_argument("name", metavar="NAME")
     made.add_argument("--scopes", default="read", metavar="TEXT", help="of metrics, read, write; a space between")
     ended = action("drop-token", lambda do, fleet, args: do.drop_token(fleet, args.name), "end a program's token")
@@ -71,8 +73,13 @@ def add(command: shared.Command) -> None:
     _webhooks(action)
     text = "a new person of the office; the password is asked"
     user = action(
-        "add-user", lambda do, fleet, args: do.add_user(fleet, args.login, args.name, args.role, _asked()), text
+        "add-user",
+        lambda do, fleet, args: do.add_user(
+            fleet, args.login, _asked(), name=args.name, role=args.role, branch=args.branch
+        ),
+        text,
     )
+    _of_branch(user)
     user.add_argument("login")
     user.add_argument("--name", default="", metavar="TEXT")
     user.add_argument("--role", default="technician", metavar="ROLE", help="owner, dispatcher or technician")
@@ -86,7 +93,12 @@ def _webhooks(action: Callable[[str, _Act, str], argparse.ArgumentParser]) -> No
         "webhooks", lambda do, fleet, _: do.list_webhooks(fleet), "list the programs that are told, and how each does"
     )
     text = "tell another program of cases and visits; prints its secret once"
-    made = action("add-webhook", lambda do, fleet, args: do.add_webhook(fleet, args.name, args.url, args.events), text)
+    made = action(
+        "add-webhook",
+        lambda do, fleet, args: do.add_webhook(fleet, args.name, args.url, args.events, args.branch),
+        text,
+    )
+    _of_branch(made)
     made.add_argument("name", metavar="NAME")
     made.add_argument("url", metavar="URL", help="https://...; http:// only to a private address")
     text = "of case.opened, case.closed, visit.booked, visit.moved, visit.made, visit.dropped; a space between (all)"
@@ -129,11 +141,31 @@ def _sites(action: Callable[[str, _Act, str], argparse.ArgumentParser]) -> None:
     )
     revoke.add_argument("site", metavar="SITE-ID")
     text = "print everything that is held of a site and its people, as JSON"
-    shown = action("export", lambda do, fleet, args: do.export_site(fleet, args.site), text)
+    shown = action("export", lambda do, fleet, args: do.export_site(fleet, args.site, args.tenant), text)
     shown.add_argument("site", metavar="SITE-ID")
     text = "remove a site and all that is held of it, for good; its line in the broker's files too"
-    erased = action("erase", lambda do, fleet, args: do.erase_site(fleet, args.site), text)
+    erased = action("erase", lambda do, fleet, args: do.erase_site(fleet, args.site, args.tenant), text)
     erased.add_argument("site", metavar="SITE-ID")
+    for one in (shown, erased):
+        text = "a former tenant alone, by the number that `tenants` says"
+        one.add_argument("--tenant", type=int, metavar="N", help=text)
+    text = "who has lived at a site: the present customer, and former ones by number"
+    lived = action("tenants", lambda do, fleet, args: do.list_tenants(fleet, args.site), text)
+    lived.add_argument("site", metavar="SITE-ID")
+    text = "another customer lives there from now on; all sites of the same premises change with it"
+    moved = action(
+        "change-tenant",
+        lambda do, fleet, args: do.change_tenant(fleet, args.site, args.customer, phone=args.phone, plan=args.plan),
+        text,
+    )
+    moved.add_argument("site", metavar="SITE-ID")
+    moved.add_argument("customer", metavar="NAME")
+    moved.add_argument("--phone", default="", metavar="TEXT")
+    moved.add_argument("--plan", default="", metavar="TEXT")
+
+
+def _of_branch(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--branch", default="", metavar="TEXT", help="of the company; sees its sites only (all)")
 
 
 def _none(args: argparse.Namespace) -> int:

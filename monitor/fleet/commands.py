@@ -24,12 +24,15 @@ from condenser_monitor.monitor.fleet import (
     health,
     people,
     privacy,
+    queries,
     retention,
+    tenants,
     webhooks,
 )
 from condenser_monitor.monitor.fleet import customers as customer_list
+from condenser_monitor.monitor.fleet.days import office_day
 from condenser_monitor.monitor.fleet.ingest import Worker, spare_collector
-from condenser_monitor.monitor.fleet.people import Role
+from condenser_monitor.monitor.fleet.people import Role, Viewer
 from condenser_monitor.monitor.fleet.setup import FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.private_file import write_private
@@ -37,6 +40,7 @@ from condenser_monitor.monitor.service import logs
 from condenser_monitor.monitor.strings import texts
 
 SHELL = "the command line"
+_WHOLE = Viewer(id=0, login=SHELL, name=SHELL, role=Role.OWNER)
 
 
 def opened(settings: FleetSettings) -> Store:
@@ -128,9 +132,9 @@ def check(settings: FleetSettings) -> tuple[str, int]:
     return "\n".join(lines), 1 if found.problems else 0
 
 
-def add_token(settings: FleetSettings, name: str, scopes: str) -> str:
+def add_token(settings: FleetSettings, name: str, scopes: str, branch: str = "") -> str:
     """A token for a program, shown this once."""
-    made = people.add_token(opened(settings), name, scopes.split(), by=_who(), now=time.time())
+    made = people.add_token(opened(settings), name, scopes.split(), branch=branch, by=_who(), now=time.time())
     return f"# shown this once; send it as `Authorization: Bearer TOKEN`\n{made}"
 
 
@@ -152,9 +156,9 @@ def list_webhooks(settings: FleetSettings) -> str:
     return "\n".join(lines) or "no webhooks; `add-webhook NAME URL` makes one"
 
 
-def add_webhook(settings: FleetSettings, name: str, url: str, events: str) -> str:
+def add_webhook(settings: FleetSettings, name: str, url: str, events: str, branch: str = "") -> str:
     """A receiver of webhooks; its secret, shown this once."""
-    made = webhooks.add(opened(settings), name, url, events.split(), by=_who(), now=time.time())
+    made = webhooks.add(opened(settings), name, url, events.split(), branch=branch, by=_who(), now=time.time())
     return f"# shown this once; the receiver checks `webhook-signature` with it\n{made}"
 
 
@@ -170,14 +174,37 @@ def resume_webhook(settings: FleetSettings, name: str, *, skip: bool) -> str:
     return f"{name} is tried again, with a `ping` behind what waits"
 
 
-def export_site(settings: FleetSettings, site: str) -> str:
+def change_tenant(settings: FleetSettings, site: str, customer: str, *, phone: str, plan: str) -> str:
+    """Another customer lives there from now on."""
+    store, about = opened(settings), customer_list.checked({"customer": customer, "phone": phone, "plan": plan})
+    about = {"phone": "", "plan": "", "customer": ""} | about
+    with store.write() as connection:
+        changed = tenants.change(connection, _WHOLE, site, **about, now=time.time())
+    return f"{', '.join(changed)}: {customer} from now on; `export SITE-ID --tenant N` has the time of those before"
+
+
+def list_tenants(settings: FleetSettings, site: str) -> str:
+    """Who has lived at a site, a line each, the present customer first."""
+    with opened(settings).read() as connection:
+        lived = tenants.tenancies(connection, queries.site_id(connection, _WHOLE, site))
+    days = [[office_day(one.from_at), "now" if one.to_at is None else office_day(one.to_at)] for one in lived]
+    return "\n".join(
+        f"{'present' if one.number is None else one.number}: {one.customer or '(no name)'}, {' to '.join(when)}"
+        for one, when in zip(lived, days, strict=True)
+    )
+
+
+def export_site(settings: FleetSettings, site: str, tenant: int | None = None) -> str:
     """Everything that is held of a site and its people, as JSON."""
-    return msgspec.json.format(msgspec.json.encode(privacy.export(opened(settings), site)), indent=1).decode()
+    return msgspec.json.format(msgspec.json.encode(privacy.export(opened(settings), site, tenant)), indent=1).decode()
 
 
-def erase_site(settings: FleetSettings, site: str) -> str:
-    """Remove a site and everything that is held of it, for good."""
+def erase_site(settings: FleetSettings, site: str, tenant: int | None = None) -> str:
+    """Remove a site and everything that is held of it, for good; or a former tenant only."""
     store = opened(settings)
+    if tenant is not None:
+        gone = privacy.erase_tenant(store, site, tenant, by=_who(), now=time.time())
+        return f"tenant {tenant} of {site} is erased: {gone} rows. Backups still hold them."
     gone = privacy.erase(store, site, by=_who(), now=time.time())
     return f"{site} is erased: {gone} rows. Backups still hold it. {_broker_files(settings, store)}"
 
@@ -215,12 +242,12 @@ def nameplate(site_file: str) -> dict[str, Any]:
     return kept
 
 
-def add_user(settings: FleetSettings, login: str, name: str, role: str, password: str) -> str:
+def add_user(settings: FleetSettings, login: str, password: str, *, name: str, role: str, branch: str) -> str:
     """A new person of the office."""
     if role not in list(Role):
         raise CommandError("role", role, " or ".join(Role))
-    people.add_user(opened(settings), login, name, Role(role), password, by=_who(), now=time.time())
-    return f"{login} may sign in as {role}"
+    people.add_user(opened(settings), login, name, Role(role), password, branch=branch, by=_who(), now=time.time())
+    return f"{login} may sign in as {role}" + (f" of the branch {branch}" if branch else "")
 
 
 def set_password(settings: FleetSettings, login: str, password: str) -> str:

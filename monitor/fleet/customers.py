@@ -19,14 +19,14 @@ from condenser_monitor.monitor.core.config import ID_PATTERN, Unit
 from condenser_monitor.monitor.core.errors import CommandError, SiteError
 from condenser_monitor.monitor.fleet import enroll, triage, visits
 from condenser_monitor.monitor.fleet.csv_cells import csv_line, unmarked
-from condenser_monitor.monitor.fleet.people import note
+from condenser_monitor.monitor.fleet.people import Viewer, checked_branch, note, visible
 from condenser_monitor.monitor.fleet.setup import Broker
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import sites
 
 COLUMNS = (
     *("name", "customer", "address", "phone", "plan", "plan_visit_due"),
-    *("vulnerability", "vulnerability_note"),
+    *("vulnerability", "vulnerability_note", "branch", "premises"),
 )
 # The unit's nameplate, under the names of the site file's [unit].
 NAMEPLATE = ("compressor_rla_a", "compressor_lra_a", "fan_fla_a", "contactor_poles", "line_v", "run_capacitor_uf")
@@ -44,6 +44,8 @@ def checked(about: dict[str, Any], place: str = "site") -> dict[str, Any]:
             kept["plan_visit_due"] = visits.day(kept["plan_visit_due"])
         except CommandError as error:
             raise CommandError(f"{place}: plan_visit_due", error.given, error.allowed) from None
+    if "branch" in kept:
+        kept["branch"] = checked_branch(kept["branch"])
     if "vulnerability" in kept:
         kept["vulnerability"] = _level(kept["vulnerability"], place)
     return kept
@@ -124,16 +126,17 @@ def _change(store: Store, rows: Iterable[tuple[str, dict[str, Any]]], by: str, n
     return count
 
 
-def lines(store: Store, names: Mapping[str, str] | None = None) -> Iterator[str]:
-    """Yield the list of the sites in force as `read` takes it, a header first; `names` gives the list's own name for a
-    column of ours. Raises CommandError for a name that is none of ours."""
+def lines(store: Store, names: Mapping[str, str] | None = None, viewer: Viewer | None = None) -> Iterator[str]:
+    """Yield the list of the sites in force as `read` takes it, a header first, as far as the viewer may see them;
+    `names` gives the list's own name for a column of ours. Raises CommandError for a name that is none of ours."""
     columns = ("site", *COLUMNS, *NAMEPLATE)
     names = names or {}
     if not set(names) <= set(columns):
         raise CommandError("--column", ", ".join(sorted(set(names) - set(columns))), ", ".join(columns))
     yield csv_line(names.get(name, name) for name in columns)
+    query = sa.select(sites).where(sites.c.revoked_at.is_(None), sa.true() if viewer is None else visible(viewer))
     with store.read() as connection:
-        for row in connection.execute(sa.select(sites).where(sites.c.revoked_at.is_(None)).order_by(sites.c.site)):
+        for row in connection.execute(query.order_by(sites.c.site)):
             known = {**(row.unit or {}), **row._mapping}
             cells = (known.get(name) for name in columns)
             yield csv_line("" if cell is None else cell for cell in cells)

@@ -17,7 +17,7 @@ import sqlalchemy as sa
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
-from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.errors import CONTROLS, CommandError
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import (
     api_tokens,
@@ -37,6 +37,7 @@ _IDLE_S, _MOST_S = FLEET.session_idle_s.value, FLEET.session_most_s.value
 _WINDOW_S = FLEET.login_window_s.value
 _TRIES = {"login": int(FLEET.login_tries.value), "from": int(FLEET.login_tries_from.value)}
 _LEAST, _MOST = int(FLEET.password_least.value), 1000
+_BRANCH_MOST = 64
 _PAGE_KEY = "page-key"
 UNLOGGED = ("vulnerability", "vulnerability_note")
 _USED_STEP_S = 60.0  # a session's last use is written no more often than this
@@ -57,6 +58,7 @@ class Viewer(msgspec.Struct, frozen=True, kw_only=True):
     login: str
     name: str
     role: Role
+    branch: str = ""  # whose sites alone are seen; "": all
 
 
 class OfficeSession(msgspec.Struct, frozen=True, kw_only=True):
@@ -101,11 +103,17 @@ def _nobodys_hash() -> str:
     return _hasher().hash(secrets.token_urlsafe(16))
 
 
-def add_user(store: Store, login: str, name: str, role: Role, password: str, *, by: str, now: float) -> int:
-    """A new person; the id. Raises CommandError for a login in use or a password too short."""
+def add_user(
+    store: Store, login: str, name: str, role: Role, password: str, *, branch: str = "", by: str, now: float
+) -> int:
+    """A new person; the id. Raises CommandError for a login in use, a password too short, or an owner of a branch: the
+    owner sees the log and the people, which know no branches."""
     if not login.strip() or len(login) > 64:
         raise CommandError("login", login, "1 to 64 characters")
+    if role is Role.OWNER and branch:
+        raise CommandError("branch", branch, "none for an owner; a dispatcher or technician may be of one")
     row = {"login": _fold(login), "name": name or login, "role": role.value, "active": True, "made_at": now}
+    row["branch"] = checked_branch(branch)
     hashed = _hash(password, login)
     with store.write() as connection:
         if connection.scalar(sa.select(users.c.id).where(users.c.login == row["login"])) is not None:
@@ -124,10 +132,12 @@ class Technician(NamedTuple):
     name: str
 
 
-def technicians(connection: sa.Connection) -> list[Technician]:
-    """Return who can be sent, by name."""
+def technicians(connection: sa.Connection, viewer: Viewer) -> list[Technician]:
+    """Return whom the viewer can send, by name: of a branch, its own people and those of no branch."""
     query = sa.select(users.c.id, users.c.login, users.c.name)
     query = query.where(users.c.active, users.c.role == Role.TECHNICIAN.value).order_by(users.c.name)
+    if viewer.branch:
+        query = query.where(users.c.branch.in_(("", viewer.branch)))
     return [Technician(*row) for row in connection.execute(query)]
 
 
@@ -234,7 +244,7 @@ def _ended(now: float) -> sa.ColumnElement[bool]:
 
 def session(store: Store, token: str, now: float) -> OfficeSession | None:
     """Who holds this token; None when it is unknown, has ended or its person was shut out."""
-    columns = (users.c.id, users.c.login, users.c.name, users.c.role, sessions.c.form_token, sessions.c.used_at)
+    columns = (*_WHO, sessions.c.form_token, sessions.c.used_at)
     query = sa.select(*columns).join(users).where(sessions.c.token_hash == digest(token), users.c.active)
     with store.read() as connection:
         row = connection.execute(query.where(sa.not_(_ended(now)))).one_or_none()
@@ -244,9 +254,14 @@ def session(store: Store, token: str, now: float) -> OfficeSession | None:
         with store.write() as connection:
             used = sa.update(sessions).where(sessions.c.token_hash == digest(token))
             connection.execute(used.values(used_at=now))
-    return OfficeSession(
-        viewer=Viewer(id=row.id, login=row.login, name=row.name, role=Role(row.role)), form_token=row.form_token
-    )
+    return OfficeSession(viewer=_viewer(row), form_token=row.form_token)
+
+
+_WHO = (users.c.id, users.c.login, users.c.name, users.c.role, users.c.branch)
+
+
+def _viewer(row: Any) -> Viewer:
+    return Viewer(id=row.id, login=row.login, name=row.name, role=Role(row.role), branch=row.branch)
 
 
 def sign_out(store: Store, token: str) -> None:
@@ -260,18 +275,21 @@ def sign_out(store: Store, token: str) -> None:
 SCOPES = ("metrics", "read", "write")
 
 
-def add_token(store: Store, name: str, scopes: Sequence[str], *, by: str, now: float) -> str:
-    """Return a new token for a program; only its hash is kept. Raises CommandError for a name in use."""
+def add_token(store: Store, name: str, scopes: Sequence[str], *, branch: str = "", by: str, now: float) -> str:
+    """Return a new token for a program; only its hash is kept. Raises CommandError for a name in use, or for metrics,
+    which are the whole office's, of a branch."""
     if not name.strip() or len(name) > 64:
         raise CommandError("token: name", name, "1 to 64 characters")
     if not scopes or not set(scopes) <= set(SCOPES):
         raise CommandError("token: scopes", " ".join(scopes), f"any of {', '.join(SCOPES)}")
+    if branch and "metrics" in scopes:
+        raise CommandError("token: scopes", " ".join(scopes), "no `metrics` for a branch: they are the whole office's")
     secret = new_secret()
     with store.write() as connection:
         if connection.scalar(sa.select(api_tokens.c.name).where(api_tokens.c.name == name)) is not None:
             raise CommandError("token: name", name, "a name not in use")
         row = {"name": name, "digest": digest(secret), "scopes": " ".join(scopes), "made_at": now}
-        connection.execute(sa.insert(api_tokens).values(row))
+        connection.execute(sa.insert(api_tokens).values(**row, branch=checked_branch(branch)))
         note(connection, now, by, "made a token", name, scopes=row["scopes"])
     return secret
 
@@ -285,23 +303,25 @@ def drop_token(store: Store, name: str, *, by: str, now: float) -> None:
 
 
 class Program(NamedTuple):
-    """A program with a token: its name, and what it may (of SCOPES)."""
+    """A program with a token: its name, what it may (of SCOPES), and of which branch it is."""
 
     name: str
     scopes: frozenset[str]
+    branch: str = ""
 
     @property
     def viewer(self) -> Viewer:
         """Who a program is to the queries and in the log: it sees what a dispatcher sees."""
-        return Viewer(id=0, login=f"program {self.name}", name=self.name, role=Role.DISPATCHER)
+        about = {"login": f"program {self.name}", "name": self.name, "branch": self.branch}
+        return Viewer(id=0, role=Role.DISPATCHER, **about)
 
 
 def program(store: Store, secret: str) -> Program | None:
     """Return whose token this is; None for no token of ours."""
-    query = sa.select(api_tokens.c.name, api_tokens.c.scopes).where(api_tokens.c.digest == digest(secret))
+    query = sa.select(api_tokens).where(api_tokens.c.digest == digest(secret))
     with store.read() as connection:
         row = connection.execute(query).one_or_none()
-    return None if row is None else Program(row.name, frozenset(row.scopes.split()))
+    return None if row is None else Program(row.name, frozenset(row.scopes.split()), row.branch)
 
 
 # ---------------------------------------------------------------- addresses of calendar feeds
@@ -322,7 +342,7 @@ def calendar_viewer(store: Store, secret: str) -> Viewer | None:
     query = sa.select(users).join(calendars, calendars.c.user_id == users.c.id)
     with store.read() as connection:
         row = connection.execute(query.where(calendars.c.digest == digest(secret), users.c.active)).one_or_none()
-    return None if row is None else Viewer(id=row.id, login=row.login, name=row.name, role=Role(row.role))
+    return None if row is None else _viewer(row)
 
 
 def page_key(store: Store) -> str:
@@ -339,10 +359,18 @@ def page_key(store: Store) -> str:
 # ---------------------------------------------------------------- who may see what
 
 
+def checked_branch(branch: str) -> str:
+    """Return the name of a branch as it is kept. Raises CommandError."""
+    if len(branch) > _BRANCH_MOST or CONTROLS.search(branch):
+        raise CommandError("branch", branch, f"at most {_BRANCH_MOST} characters, none of them a control character")
+    return branch.strip()
+
+
 def visible(viewer: Viewer) -> sa.ColumnElement[bool]:
-    """The condition on `sites` that every query of the pages carries: a technician sees only sites that are theirs,
-    or where a visit booked for them is still to be made."""
+    """The condition on `sites` that every query of the pages carries: of a branch, its own sites; a technician only
+    sites that are theirs, or where a visit booked for them is still to be made."""
+    own = sites.c.branch == viewer.branch if viewer.branch else sa.true()
     if viewer.role is not Role.TECHNICIAN:
-        return sa.true()
+        return own
     booked = sa.select(visits.c.site_id).where(visits.c.technician_id == viewer.id, visits.c.status == "booked")
-    return sa.or_(sites.c.technician_id == viewer.id, sites.c.id.in_(booked))
+    return sa.and_(own, sa.or_(sites.c.technician_id == viewer.id, sites.c.id.in_(booked)))

@@ -16,7 +16,7 @@ from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.findings import Cooling
 from condenser_monitor.monitor.core.records import Severity
-from condenser_monitor.monitor.fleet import load_list, triage
+from condenser_monitor.monitor.fleet import load_list, tenants, triage
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
 from condenser_monitor.monitor.fleet.days import later, office_day
 from condenser_monitor.monitor.fleet.people import Viewer, visible
@@ -34,6 +34,7 @@ from condenser_monitor.monitor.fleet.tables import (
     visits,
 )
 from condenser_monitor.monitor.fleet.tables import standing as standing_table
+from condenser_monitor.monitor.fleet.tenants import Tenancy
 from condenser_monitor.monitor.limits import FLEET
 
 PAGE_ROWS = int(FLEET.page_rows.value)
@@ -245,6 +246,8 @@ class SiteLine(msgspec.Struct, frozen=True, kw_only=True):
     phone: str
     plan: str
     plan_visit_due: str | None
+    branch: str
+    premises: str
     technician: str | None
     online: bool | None
     online_at: float | None
@@ -402,6 +405,8 @@ class SitePage(msgspec.Struct, frozen=True, kw_only=True):
     unit_received_at: float | None
     clock_off_s: float | None
     snapshot: str | None
+    beside: tuple[tuple[str, str], ...]
+    tenancies: tuple[Tenancy, ...]
     stands: tuple[ActiveAlerts, ...]
     days: tuple[Any, ...]
     history: tuple[Any, ...]
@@ -424,6 +429,8 @@ def site(connection: sa.Connection, viewer: Viewer, name: str, *, days: int = 60
         about=SiteLine(**{field: at[field] for field in SiteLine.__struct_fields__}),
         unit=unit_of(row.unit),
         snapshot=row.body,
+        beside=_beside(connection, viewer, row),
+        tenancies=tuple(tenants.tenancies(connection, row.id)),
         stands=stands_at(connection, row.id),
         days=_latest(connection, site_days, site_days.c.day, row.id, days),
         history=_latest(connection, events, events.c.at, row.id, PAGE_ROWS),
@@ -432,6 +439,13 @@ def site(connection: sa.Connection, viewer: Viewer, name: str, *, days: int = 60
         **{field: at[field] for field in ("vulnerability", "vulnerability_note", "technician_id")},
         **{field: at[field] for field in ("outdoor_c", "cycle", "hole_since", "unit_received_at", "clock_off_s")},
     )
+
+
+def _beside(connection: sa.Connection, viewer: Viewer, row: Any) -> tuple[tuple[str, str], ...]:
+    """Id and name of the other sites on the same premises."""
+    query = sa.select(sites.c.site, sites.c.name).where(sites.c.premises == row.premises, visible(viewer))
+    query = query.where(sites.c.premises != "", sites.c.id != row.id, sites.c.revoked_at.is_(None))
+    return tuple((name, words) for name, words in connection.execute(query.order_by(sites.c.site)))
 
 
 def site_id(connection: sa.Connection, viewer: Viewer, name: str) -> int:
@@ -474,6 +488,12 @@ def asides(connection: sa.Connection, limit: int = PAGE_ROWS) -> Sequence[Any]:
     return connection.execute(sa.select(set_aside).order_by(set_aside.c.at.desc()).limit(limit)).all()
 
 
-def holes(connection: sa.Connection) -> int:
-    """How many sites have numbers missing."""
-    return connection.scalar(sa.select(sa.func.count()).where(state.c.hole_since.is_not(None))) or 0
+def holes(connection: sa.Connection, viewer: Viewer | None = None) -> int:
+    """How many sites have numbers missing; of all, or of those that the viewer may see."""
+    query = sa.select(sa.func.count()).select_from(sites.join(state, state.c.site_id == sites.c.id))
+    return (
+        connection.scalar(
+            query.where(state.c.hole_since.is_not(None), sa.true() if viewer is None else visible(viewer))
+        )
+        or 0
+    )

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 import sqlalchemy as sa
 
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.fleet import triage
+from condenser_monitor.monitor.fleet import tenants, triage
 from condenser_monitor.monitor.fleet.csv_cells import csv_line
 from condenser_monitor.monitor.fleet.days import begins_at, later, office_day
 from condenser_monitor.monitor.fleet.people import Viewer, visible
@@ -22,6 +22,7 @@ from condenser_monitor.monitor.fleet.tables import (
     sites,
     visits,
 )
+from condenser_monitor.monitor.fleet.tenants import Tenancy
 from condenser_monitor.monitor.fleet.visits import DONE, KINDS, day
 from condenser_monitor.monitor.report.blocks import (
     Block,
@@ -55,6 +56,12 @@ class SeasonSpan(NamedTuple):
         """From the first of January to today."""
         today = office_day(now)
         return cls(f"{today[:4]}-01-01", today)
+
+    def within(self, whose: Tenancy, first: bool) -> SeasonSpan:
+        """As much of it as is a tenant's. The day on which a house changes hands is the former tenant's; the first
+        one's time reaches back to before the enrolment, for a monitor tells its past."""
+        from_day = self.from_day if first else max(self.from_day, later(office_day(whose.from_at), 1))
+        return SeasonSpan(from_day, self.to_day if whose.to_at is None else min(self.to_day, office_day(whose.to_at)))
 
     @property
     def from_at(self) -> float:
@@ -185,19 +192,31 @@ def _number(value: float | None) -> str:
 
 
 def customer_document(
-    connection: sa.Connection, viewer: Viewer, site: str, span: SeasonSpan, *, company: str, scale: str, now: float
+    connection: sa.Connection,
+    viewer: Viewer,
+    site: str,
+    span: SeasonSpan,
+    *,
+    company: str,
+    scale: str,
+    now: float,
+    tenant: int | None = None,
 ) -> Document | None:
-    """What the season was like at one site, in a customer's words; None for a site that the viewer may not see."""
+    """What the season was like at one site, in a customer's words; None for a site that the viewer may not see. It
+    holds the time of one tenant only: of the present one, or of a former one by number."""
     row = connection.execute(sa.select(sites).where(sites.c.site == site, visible(viewer))).one_or_none()
     if row is None:
         return None
+    lived = tenants.tenancies(connection, row.id)
+    whose = tenants.tenancy(lived, tenant)
+    span = span.within(whose, whose is lived[-1])
     total = _sums(connection, span, site_days.c.site_id == row.id).get(row.id, _NOTHING)
     steps = [rows for _, rows in _steps(connection, span, events.c.site_id == row.id)]
     found = troubles(steps[0], span) if steps else []
     made = connection.execute(_visits_of(row.id, span)).all()
     blocks: list[Block] = [
         Heading(f"Your air conditioner, {span.from_day} to {span.to_day}", 1),
-        Para(", ".join(part for part in (row.customer, row.name, row.address) if part), "soft"),
+        Para(", ".join(part for part in (whose.customer, row.name, row.address) if part), "soft"),
         Para(_sentence(total, found, min(now, span.to_at)), "lead"),
         *_figures(total, scale),
         *_trouble_table(found, min(now, span.to_at)),

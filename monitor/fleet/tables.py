@@ -34,6 +34,11 @@ def _site(*, primary_key: bool = False, checked: bool = True) -> sa.Column[int]:
     return sa.Column("site_id", KEY, *key, primary_key=primary_key, nullable=False, autoincrement=False)
 
 
+def _branch() -> sa.Column[str]:
+    """A branch of the company; "": of a site, none; of a person or program, all of them."""
+    return sa.Column("branch", sa.Text, nullable=False, server_default="")
+
+
 # ---------------------------------------------------------------- people
 
 users = sa.Table(
@@ -46,6 +51,7 @@ users = sa.Table(
     sa.Column("password_hash", sa.Text, nullable=False),
     sa.Column("active", sa.Boolean, nullable=False),
     sa.Column("made_at", AT, nullable=False),
+    _branch(),
 )
 
 sessions = sa.Table(
@@ -98,6 +104,21 @@ sites = sa.Table(
     sa.Column("credential", sa.Text, nullable=False, server_default=""),  # hash as the broker's password file wants it
     sa.Column("enrolled_at", AT, nullable=False),
     sa.Column("revoked_at", AT),
+    _branch(),
+    sa.Column("premises", sa.Text, nullable=False, server_default="", index=True),  # sites that share it are one house
+    sa.Column("tenant_since", AT),  # null: the first customer, from the beginning
+)
+
+former_tenants = sa.Table(
+    "former_tenants",
+    metadata,
+    sa.Column("id", KEY, primary_key=True),
+    sa.Column("site_id", KEY, sa.ForeignKey("sites.id"), nullable=False, index=True),
+    sa.Column("customer", sa.Text, nullable=False),
+    sa.Column("phone", sa.Text, nullable=False),
+    sa.Column("plan", sa.Text, nullable=False),
+    sa.Column("from_at", AT, nullable=False),
+    sa.Column("to_at", AT, nullable=False),
 )
 
 state = sa.Table(
@@ -285,6 +306,7 @@ api_tokens = sa.Table(
     sa.Column("digest", sa.Text, nullable=False, unique=True),
     sa.Column("scopes", sa.Text, nullable=False),  # see people.SCOPES, a space between
     sa.Column("made_at", AT, nullable=False),
+    _branch(),
 )
 
 calendars = sa.Table(
@@ -308,6 +330,7 @@ webhooks = sa.Table(
     sa.Column("delivered_at", AT),
     sa.Column("off_at", AT),  # since when it is tried no more
     sa.Column("problem", sa.Text, nullable=False, server_default=""),
+    _branch(),
 )
 
 outbox = sa.Table(

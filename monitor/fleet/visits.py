@@ -80,7 +80,7 @@ def book(
     """Book a visit; its number. Raises CommandError for what cannot be booked."""
     if kind not in KINDS:
         raise CommandError("visit: kind", kind, " or ".join(KINDS))
-    _check_technician(connection, technician_id)
+    _check_technician(connection, viewer, technician_id)
     key = site_id(connection, viewer, site)
     connection.execute(sa.select(sites.c.id).where(sites.c.id == key).with_for_update())  # one booking at a time
     there = connection.execute(_booked_at(key, kind)).first()
@@ -146,7 +146,7 @@ def move(
     """Move a booked visit to a day and assign it; `technician_id` may be KEEP."""
     values: dict[str, Any] = {"due_day": day(due_day)}
     if technician_id != KEEP:
-        _check_technician(connection, technician_id)
+        _check_technician(connection, viewer, technician_id)
         values["technician_id"] = technician_id
     _change(connection, viewer, visit, values)
     webhooks.put_visit(connection, "visit.moved", visit, now)
@@ -191,7 +191,8 @@ def drop(connection: sa.Connection, viewer: Viewer, visit: int, *, text: str, no
 
 
 def _change(connection: sa.Connection, viewer: Viewer, visit: int, values: dict[str, Any]) -> Any:
-    change = sa.update(visits).where(visits.c.id == visit, visits.c.status == BOOKED)
+    seen = sa.select(sites.c.id).where(visible(viewer))
+    change = sa.update(visits).where(visits.c.id == visit, visits.c.status == BOOKED, visits.c.site_id.in_(seen))
     if viewer.role is Role.TECHNICIAN:
         change = change.where(visits.c.technician_id == viewer.id)
     row = connection.execute(change.values(values).returning(visits.c.site_id, visits.c.kind)).one_or_none()
@@ -200,12 +201,14 @@ def _change(connection: sa.Connection, viewer: Viewer, visit: int, values: dict[
     return row
 
 
-def _check_technician(connection: sa.Connection, technician_id: int | None) -> None:
+def _check_technician(connection: sa.Connection, viewer: Viewer, technician_id: int | None) -> None:
     if technician_id is None:
         return
-    known = connection.scalar(sa.select(users.c.id).where(users.c.id == technician_id, users.c.active))
-    if known is None:
-        raise CommandError("visit: technician", technician_id, "a person who may sign in")
+    query = sa.select(users.c.id).where(users.c.id == technician_id, users.c.active)
+    if viewer.branch:
+        query = query.where(users.c.branch.in_(("", viewer.branch)))
+    if connection.scalar(query) is None:
+        raise CommandError("visit: technician", technician_id, "a person who may sign in, of the same branch")
 
 
 def _next_plan_visit(connection: sa.Connection, key: int, now: float) -> None:
@@ -255,7 +258,7 @@ def _mine(viewer: Viewer, status: str) -> list[sa.ColumnElement[bool]]:
 
 def one(connection: sa.Connection, viewer: Viewer, visit: int) -> Booked | None:
     """One visit; None where there is none that the viewer may see."""
-    query = _visits().where(visits.c.id == visit)
+    query = _visits().where(visits.c.id == visit, visible(viewer))
     if viewer.role is Role.TECHNICIAN:
         query = query.where(visits.c.technician_id == viewer.id)
     row = connection.execute(query).one_or_none()
@@ -291,9 +294,10 @@ class FindingScore(NamedTuple):
     high: float
 
 
-def score(connection: sa.Connection, since: float = 0.0) -> list[FindingScore]:
+def score(connection: sa.Connection, viewer: Viewer, since: float = 0.0) -> list[FindingScore]:
     """Over all visits done since then, by finding, the most visited first; the last row, named "", is all together."""
-    query = sa.select(visits.c.finding, visits.c.suspects, visits.c.was)
+    query = sa.select(visits.c.finding, visits.c.suspects, visits.c.was).where(visible(viewer))
+    query = query.select_from(visits.join(sites, sites.c.id == visits.c.site_id))
     query = query.where(
         visits.c.status == DONE, visits.c.done_at >= since, visits.c.was.not_in(("", NOT_FOUND)), visits.c.finding != ""
     )

@@ -27,7 +27,7 @@ import sqlalchemy as sa
 
 from condenser_monitor.monitor.core.errors import CONTROLS, CommandError
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
-from condenser_monitor.monitor.fleet.people import note
+from condenser_monitor.monitor.fleet.people import checked_branch, note
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import outbox, sites, users, visits, webhooks
 from condenser_monitor.monitor.fleet.tables import standing as standing_table
@@ -74,15 +74,16 @@ class Webhook(NamedTuple):
 # ---------------------------------------------------------------- receivers
 
 
-def add(store: Store, name: str, url: str, events: Sequence[str], *, by: str, now: float) -> str:
-    """Return the secret of a new receiver, which is shown to nobody again. No `events` means all. Raises
-    CommandError."""
+def add(store: Store, name: str, url: str, events: Sequence[str], *, branch: str = "", by: str, now: float) -> str:
+    """Return the secret of a new receiver, which is shown to nobody again. No `events` means all; one of a `branch` is
+    told of its sites only. Raises CommandError."""
     if not name.strip() or len(name) > 64 or CONTROLS.search(name):
         raise CommandError("webhook: name", name, "1 to 64 characters")
     if not set(events) <= set(EVENTS):
         raise CommandError("webhook: events", " ".join(events), f"any of {', '.join(EVENTS)}")
     secret = _PREFIX + base64.b64encode(secrets.token_bytes(_SECRET_BYTES)).decode()
     row = {"name": name, "url": _checked(url), "events": " ".join(events or EVENTS), "secret": secret, "made_at": now}
+    row["branch"] = checked_branch(branch)
     with store.write() as connection:
         if connection.scalar(sa.select(webhooks.c.name).where(webhooks.c.name == name)) is not None:
             raise CommandError("webhook: name", name, "a name not in use")
@@ -158,7 +159,7 @@ def problems(connection: sa.Connection, now: float) -> list[str]:
 
 def put_cases(connection: sa.Connection, rows: Sequence[ActiveAlerts], now: float) -> None:
     """Tell of cases that open or close when these rows of `standing` are written; to be called just before that."""
-    hooks = _receivers(connection) if rows else {}
+    hooks = _receivers(connection) if rows else ()
     if not hooks:
         return
     c = standing_table.c
@@ -173,43 +174,60 @@ def put_cases(connection: sa.Connection, rows: Sequence[ActiveAlerts], now: floa
         _row(hook, kind, now, row.site_id, _case(row, names[row.site_id]))
         for row in turned
         for kind in ["case.opened" if row.active else "case.closed"]
-        for hook in _wanting(hooks, kind)
+        for hook in _wanting(hooks, kind, names[row.site_id].branch)
     ]
     if made:
         connection.execute(sa.insert(outbox), made)
 
 
-def _case(row: ActiveAlerts, site: tuple[str, str]) -> dict[str, Any]:
+def _case(row: ActiveAlerts, site: _Told) -> dict[str, Any]:
     suspects = msgspec.json.decode(row.suspects)
     words = {"finding": row.finding, "severity": row.severity, "since": _instant(row.since_at)}
     words["changed"] = _instant(row.changed_at)
-    return {"site": site[0], "name": site[1], **words, "suspects": suspects, "summary": row.summary}
+    return {"site": site.site, "name": site.name, **words, "suspects": suspects, "summary": row.summary}
 
 
 def put_visit(connection: sa.Connection, kind: str, visit: int, now: float) -> None:
     """Tell what became of a visit, in the transaction that changed it."""
-    hooks = list(_wanting(_receivers(connection), kind))
+    hooks = _receivers(connection)
     if not hooks:
         return
     query = sa.select(visits, users.c.login).outerjoin(users, users.c.id == visits.c.technician_id)
     row = connection.execute(query.where(visits.c.id == visit)).one()
-    site, name = _names(connection, [row.site_id])[row.site_id]
-    data = {"visit": visit, "site": site, "name": name, "kind": row.kind, "status": row.status, "day": row.due_day}
+    site = _names(connection, [row.site_id])[row.site_id]
+    data = {
+        "visit": visit,
+        "site": site.site,
+        "name": site.name,
+        "kind": row.kind,
+        "status": row.status,
+        "day": row.due_day,
+    }
     data |= {"technician": row.login, "finding": row.finding, "was": row.was}
-    connection.execute(sa.insert(outbox), [_row(hook, kind, now, row.site_id, data) for hook in hooks])
+    made = [_row(hook, kind, now, row.site_id, data) for hook in _wanting(hooks, kind, site.branch)]
+    if made:
+        connection.execute(sa.insert(outbox), made)
 
 
-def _receivers(connection: sa.Connection) -> dict[str, str]:
-    return {row.name: row.events for row in connection.execute(sa.select(webhooks.c.name, webhooks.c.events))}
+class _Told(NamedTuple):
+    """What a receiver is told of a site, and which branch's receivers are told."""
+
+    site: str
+    name: str
+    branch: str
 
 
-def _wanting(hooks: Mapping[str, str], kind: str) -> Iterable[str]:
-    return (name for name, events in hooks.items() if kind in events.split())
+def _receivers(connection: sa.Connection) -> Sequence[Any]:
+    return connection.execute(sa.select(webhooks.c.name, webhooks.c.events, webhooks.c.branch)).all()
 
 
-def _names(connection: sa.Connection, keys: Sequence[int]) -> dict[int, tuple[str, str]]:
-    query = sa.select(sites.c.id, sites.c.site, sites.c.name).where(sites.c.id.in_(sorted(set(keys))))
-    return {key: (site, name) for key, site, name in connection.execute(query)}
+def _wanting(hooks: Sequence[Any], kind: str, branch: str) -> Iterable[str]:
+    return (hook.name for hook in hooks if kind in hook.events.split() and hook.branch in ("", branch))
+
+
+def _names(connection: sa.Connection, keys: Sequence[int]) -> dict[int, _Told]:
+    query = sa.select(sites.c.id, sites.c.site, sites.c.name, sites.c.branch).where(sites.c.id.in_(sorted(set(keys))))
+    return {key: _Told(*about) for key, *about in connection.execute(query)}
 
 
 def _row(hook: str, kind: str, at: float, site_id: int | None, data: Mapping[str, Any]) -> dict[str, Any]:

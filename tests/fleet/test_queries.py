@@ -283,9 +283,9 @@ def test_first_suspects_are_scored_by_what_it_really_was(store: Store) -> None:
                 now=NOON,
             )
             visits.finish(connection, OWNER, booked, was=was, used=["a part"], text="", now=NOON)
-        rows = {row.finding: row[1:4] for row in visits.score(connection)}
+        rows = {row.finding: row[1:4] for row in visits.score(connection, OWNER)}
         assert rows == {"locked-rotor": (3, 1, 2), "short-cycling": (1, 1, 1), "": (4, 2, 3)}
-        assert visits.score(connection, since=NOON + 1) == []
+        assert visits.score(connection, OWNER, since=NOON + 1) == []
 
 
 @pytest.mark.parametrize(("right", "of"), [(81, 263), (15, 148), (0, 20), (1, 29), (7, 7)])

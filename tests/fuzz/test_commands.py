@@ -85,6 +85,8 @@ COMMANDS: dict[str, Row] = {
     "fleet revoke": Row(("site-1",), ("--fleet",)),
     "fleet export": Row(("site-1",), ("--fleet",)),
     "fleet erase": Row(("site-1",), ("--fleet",)),
+    "fleet tenants": Row(("site-1",), ("--fleet",)),
+    "fleet change-tenant": Row(("site-1", "Somebody"), ("--fleet",)),
     "fleet add-token": Row(("reader",), ("--fleet",)),
     "fleet drop-token": Row(("reader",), ("--fleet",)),
     "fleet webhooks": Row((), ("--fleet",)),

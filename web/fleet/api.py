@@ -19,7 +19,7 @@ from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import Severity
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
-from condenser_monitor.monitor.fleet import health, people, queries
+from condenser_monitor.monitor.fleet import health, people, queries, tenants
 from condenser_monitor.monitor.fleet import visits as visiting
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
 from condenser_monitor.monitor.fleet.queries import PAGE_ROWS, Case, Page, SiteLine
@@ -140,6 +140,14 @@ class NewVisit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     note: _Note = ""
 
 
+class NewTenant(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Who lives there from now on, on all units of the premises."""
+
+    customer: _Line
+    phone: _Line = ""
+    plan: _Line = ""
+
+
 class Move(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Another day for a booked visit, and who makes it: left out, as it is; null, nobody yet."""
 
@@ -209,7 +217,7 @@ def visit(key: int) -> Visit:
 
 def technicians() -> list[Technician]:
     with office_context().store.read() as connection:
-        found = people.technicians(connection)
+        found = people.technicians(connection, viewer())
     return [Technician(login=one.login, name=one.name) for one in sorted(found, key=lambda one: one.login)]
 
 
@@ -231,6 +239,16 @@ def book() -> Visit:
             now=now,
         )
         return _visit(_found(connection, key))
+
+
+def tenant(name: str) -> SiteDetail:
+    wanted = _body(NewTenant)
+    with office_context().store.write() as connection:
+        if queries.site(connection, viewer(), name, days=1) is None:
+            abort(404, "no such site")
+        about = msgspec.structs.asdict(wanted)
+        tenants.change(connection, viewer(), name, **about, now=office_context().wall())
+    return site(name)
 
 
 def move(key: int) -> Visit:
@@ -270,7 +288,7 @@ def _technician(connection: sa.Connection, login: str | None) -> int | None:
     """The key of somebody who can be sent, by login."""
     if login is None:
         return None
-    found = next((one.id for one in people.technicians(connection) if one.login == login), None)
+    found = next((one.id for one in people.technicians(connection, viewer()) if one.login == login), None)
     if found is None:
         abort(404, "no such technician")
     return found
@@ -364,6 +382,17 @@ ROUTES: tuple[Route, ...] = (
     ),
     Route("GET", "/visits/{key}", "visit", "One visit", Visit, visit, (_KEY,), None, _NONE),
     Route("POST", "/visits", "book", "Book a visit", Visit, book, (), NewVisit, _CONFLICT),
+    Route(
+        "POST",
+        "/sites/{name}/tenant",
+        "tenant",
+        "Say who lives there now",
+        SiteDetail,
+        tenant,
+        (_SITE,),
+        NewTenant,
+        _NONE,
+    ),
     Route("POST", "/visits/{key}/move", "move", "Move or assign a booked visit", Visit, move, (_KEY,), Move, _CONFLICT),
     Route("POST", "/visits/{key}/outcome", "close", "Say what became of it", Visit, close, (_KEY,), Outcome, _CONFLICT),
     Route("GET", "/technicians", "technicians", "Who can be sent", list[Technician], technicians),

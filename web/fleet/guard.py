@@ -34,6 +34,7 @@ SCOPED = {  # for programs: the scope that their token must have
     "api.technicians": "read",
     "api.openapi": "read",
     "api.book": "write",
+    "api.tenant": "write",
     "api.move": "write",
     "api.close": "write",
 }
@@ -50,6 +51,7 @@ RIGHTS: dict[str, frozenset[Role]] = {
     "sites.cycles": _ALL,
     "sites.season": _ALL,
     "sites.about": _OFFICE,
+    "sites.tenant": _OFFICE,
     "sites.ask": _OFFICE,
     "work.visits": _ALL,
     "work.visit": _ALL,

@@ -20,7 +20,7 @@ def morning() -> str:
         page = queries.morning(connection, viewer(), now, offset=offset())
         counts = queries.standing_counts(connection, viewer())
         together = inference.silences(connection, viewer(), now)
-        people = technicians(connection)
+        people = technicians(connection, viewer())
     parts = {"counts": counts, "silences": together, "people": people, "today": office_day(now)}
     return render_template("fleet/morning.html", page=page, stages=triage.STAGES, **parts)
 

@@ -21,9 +21,10 @@ office = Blueprint("office", __name__)
 def ingest() -> str:
     """Workers, sites with numbers missing, messages set aside, programs that are told."""
     with office_context().store.read() as connection:
-        found = {"workers": queries.workers(connection), "asides": queries.asides(connection)}
-        found["hooks"] = webhooks.listed(connection)
-        holes = queries.holes(connection)
+        workers, whole = queries.workers(connection), not viewer().branch  # what is set aside may be another branch's
+        asides = queries.asides(connection) if whole else ()
+        found = {"workers": workers, "asides": asides, "hooks": webhooks.listed(connection) if whole else ()}
+        holes = queries.holes(connection, viewer())
     return render_template("fleet/ingest.html", holes=holes, **found)
 
 
@@ -42,7 +43,8 @@ def add() -> Response:
         raise CommandError("role", field("role"), " or ".join(Role))
     words = request.form.get("password", "")
     about = (field("login"), field("name"), Role(field("role")), words)
-    persons.add_user(office_context().store, *about, by=viewer().login, now=office_context().wall())
+    by, now = viewer().login, office_context().wall()
+    persons.add_user(office_context().store, *about, branch=field("branch"), by=by, now=now)
     flash("Added.")
     return redirect(url_for("office.people"))
 

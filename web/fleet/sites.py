@@ -22,6 +22,7 @@ from condenser_monitor.monitor.fleet import (
     load_list,
     queries,
     resend,
+    tenants,
     triage,
 )
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
@@ -68,7 +69,7 @@ def site(name: str) -> str:
 def _page(name: str) -> tuple[SitePage, list[Technician], Calm]:
     with office_context().store.read() as connection:
         page = queries.site(connection, viewer(), name)
-        people = technicians(connection)
+        people = technicians(connection, viewer())
         calms = {} if page is None else queries.calms(connection, [name], office_context().wall())
     if page is None:
         abort(404)
@@ -126,6 +127,7 @@ def season(name: str) -> Response:
             company=settings.name,
             scale=settings.pages.temperature,
             now=office_context().wall(),
+            tenant=request.args.get("tenant", type=int),
         )
     if document is None:
         abort(404)
@@ -144,16 +146,29 @@ def about(name: str) -> AnyResponse:
     """What the office knows: who lives there, whose site it is, when the plan visit is due."""
     given = {name: field(name) for name in customers.COLUMNS if name in request.form}
     values: dict[str, Any] = {key: _EMPTY.get(key, "") for key in given} | customers.checked(given)
+    if viewer().branch and given.get("branch", viewer().branch) != viewer().branch:
+        raise CommandError("branch", given["branch"], f"{viewer().branch}: only who sees all branches moves a site")
     values["technician_id"] = number("technician")
     if values.get("name") == "":
         raise CommandError("name", "", "what to call the site")
     with office_context().store.write() as connection:
         key = queries.site_id(connection, viewer(), name)
-        if values["technician_id"] not in (None, *(one.id for one in technicians(connection))):
+        if values["technician_id"] not in (None, *(one.id for one in technicians(connection, viewer()))):
             raise CommandError("technician", values["technician_id"], "a technician who may sign in")
         connection.execute(sa.update(site_rows).where(site_rows.c.id == key).values(values))
         note(connection, office_context().wall(), viewer().login, "changed", name, **values)
     flash("Noted.")
+    return redirect(url_for("sites.site", name=name))
+
+
+@sites.post("/site/<name>/tenant")
+def tenant(name: str) -> AnyResponse:
+    """Another customer lives there from now on."""
+    about = {"customer": "", "phone": "", "plan": ""}
+    about |= customers.checked({key: field(key) for key in about})
+    with office_context().store.write() as connection:
+        changed = tenants.change(connection, viewer(), name, **about, now=office_context().wall())
+    flash(f"Another customer's from now on: {', '.join(changed)}.")
     return redirect(url_for("sites.site", name=name))
 
 

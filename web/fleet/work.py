@@ -64,7 +64,7 @@ def feed(secret: str) -> Response:
 @work.get("/customers.csv")
 def customers() -> Response:
     """The list of customers with nameplates, as `fleet customers` takes it."""
-    found = customer_list.lines(office_context().store)
+    found = customer_list.lines(office_context().store, viewer=viewer())
     headers = {"Content-Disposition": 'attachment; filename="customers.csv"'}
     return Response(found, mimetype="text/csv", headers=headers)
 
@@ -147,7 +147,7 @@ def dispatch() -> AnyResponse:
 def score() -> str:
     """How often the first suspect was right."""
     with office_context().store.read() as connection:
-        rows = visiting.score(connection)
+        rows = visiting.score(connection, viewer())
     return render_template("fleet/score.html", rows=rows, year=seasons.SeasonSpan.this_year(office_context().wall()))
 
 
