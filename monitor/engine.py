@@ -267,7 +267,9 @@ class Engine:
         self._features.keep(scan)
         self._features.glimpse(scan)
         senses_load = "load" in self._inputs.by_name and "load" not in self._trust.distrusted
-        self._patterns.chatter.update(load=scan.load if senses_load else None, call=self.facts.call, now_s=scan.t_s)
+        load = scan.load if senses_load else None
+        self._patterns.chatter.update(load=load, call=self.facts.call, now_s=scan.t_s)
+        self._patterns.overload.read(load, scan.t_s)
         found = zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True)
         self._numbers.update((name, value) for name, value in found if value is not None)
         same = self._inputs.quiet(scan)

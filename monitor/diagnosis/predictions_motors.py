@@ -167,7 +167,7 @@ MOTORS: dict[str, Situation] = {
         # A start winding that opens in mid-run leaves the run winding to carry the load alone.
         cause("compressor-winding-open", 0.3, running_amps="overload or high"),
         cause("line-voltage", 1.5),
-        cause("non-condensables", 0.7),
+        cause("non-condensables", 1),
         cause("monitor-sensing", 0.2, running_amps="normal or low"),
     ),
     "low-running-current": situation(

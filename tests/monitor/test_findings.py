@@ -140,6 +140,14 @@ def test_overload_cycling_needs_two_restarts_with_the_contacts_closed() -> None:
     assert "overload-cycling" not in raised((10, REST), *[(400, RUN), (400, REST)] * 4)
 
 
+def test_a_stop_in_which_one_slow_scan_found_the_contacts_open_is_no_overload() -> None:
+    """The next scan lacks the reading: that they opened is not believed, nor that they stayed closed."""
+    dead = but(RUN, compressor_a=0.0)
+    pause = ((60, but(dead, load=False)), (60, but(dead, load=None)))
+    assert "overload-cycling" not in raised((600, REST), *[(600, RUN), *pause] * 4, every_s=60)
+    assert "overload-cycling" in raised((600, REST), *[(600, RUN), (120, dead)] * 4, every_s=60)
+
+
 @pytest.mark.parametrize(
     "readings",
     [
