@@ -19,6 +19,7 @@ import stat
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import closing, suppress
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 from secrets import token_hex
 from typing import NamedTuple
@@ -40,7 +41,6 @@ from condenser_monitor.monitor.storage.schema import (
     SwapLock,
     columns,
     corrupt,
-    migrate,
 )
 
 # place, topic, seq, id, kind, run, t_s, wall_s, body: as in the table `outbox`
@@ -752,10 +752,7 @@ def _not_whole(db: Connection) -> str:
     found = columns(db)
     if not found or db.execute("PRAGMA user_version").fetchone()[0] < len(MIGRATIONS):
         return ""
-    with closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
-        migrate(fresh)
-        wanted = {row for row in columns(fresh) if row[1] not in COLUMNS}
-    if not wanted <= found:
+    if not _columns_of_a_new_file() <= found:
         return "a table or a column of it is missing"
     if db.execute(COUNTED).fetchone()[0]:
         return "a number in it is none"
@@ -765,6 +762,15 @@ def _not_whole(db: Connection) -> str:
         (_newest_seq(db, topic, str(origin)) or 0) > _counter(db, topic) for topic in {row[0] for row in KINDS.values()}
     )
     return "its numbers do not agree" if behind else ""
+
+
+@cache
+def _columns_of_a_new_file() -> set[tuple[str, str]]:
+    """(table, column) as the scripts make them, without those of readings."""
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
+        for script in MIGRATIONS:
+            fresh.executescript(script)
+        return {row for row in columns(fresh) if row[1] not in COLUMNS}
 
 
 def _newest_seq(db: Connection, topic: str, origin: str) -> int | None:
