@@ -434,8 +434,6 @@ class FlapFilter:
             if not flaps.flapping or flaps.finding is None:
                 continue
             settled = lasted(flaps.changed_s, now_s, _FLAPS.settled_s.value)
-            if not settled and not lasted(flaps.told_s, now_s, _FLAPS.window_s.value):
-                continue
             over = settled and not flaps.stands
             if over or lasted(flaps.told_s, now_s, _FLAPS.window_s.value):
                 kind = ChangeKind.CLEARED if over else ChangeKind.REVISED

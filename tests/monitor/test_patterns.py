@@ -9,7 +9,15 @@ import pytest
 
 from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.links import Facts
-from condenser_monitor.monitor.core.patterns import FlapFilter, Habits, HeatWatch, Patterns, ShortCycling, stop_place
+from condenser_monitor.monitor.core.patterns import (
+    FlapFilter,
+    Habits,
+    HeatWatch,
+    Patterns,
+    ShortCycling,
+    Stops,
+    stop_place,
+)
 from condenser_monitor.monitor.core.records import Change, ChangeKind, Finding, Offer, Severity
 from tests.monitor.units import SETTINGS, UNIT
 
@@ -120,6 +128,7 @@ SOON, BRIEF = "3 restarts in a row within 180 s of stopping", "3 runs in a row s
         ([(150, 209)] * 10, ["more than 10 starts within 60 min"]),  # the eleventh 3,590 s after the first
         ([(150, 210)] * 10, []),  # 3,600 s after it
         ([(150, 209)] * 9, []),
+        ([(600, 3000)] * 3 + [(150, 209)] * 10, ["more than 10 starts within 60 min"]),  # whatever came before
     ],
 )
 def test_each_of_the_three_patterns_of_short_cycling_is_counted_as_promised(
@@ -225,6 +234,26 @@ def test_an_overload_stands_until_ninety_minutes_after_the_first_restart() -> No
     assert restarts((600, 300))[0].overload.ends_s() == []
 
 
+def test_nothing_is_a_restart_but_what_followed_a_stop_behind_closed_contacts() -> None:
+    """Not a second start, nor one after the contacts had opened, after a gap, or after all was forgotten."""
+    patterns, _ = restarts((600, 300))
+    patterns.overload.started(5000.0)
+    assert len(patterns.overload.times_s) == 1
+    for number in range(3):
+        at_s = 1000.0 * (number + 6)
+        patterns.changed(RUN, OPEN, at_s)
+        patterns.changed(OPEN, RUN, at_s + 300)
+    assert len(patterns.overload.times_s) == 1
+    patterns.changed(RUN, TRIPPED, 20_000.0)
+    patterns.gap()
+    patterns.changed(TRIPPED, RUN, 20_300.0)
+    assert len(patterns.overload.times_s) == 1
+    patterns.changed(RUN, TRIPPED, 21_000.0)
+    patterns.follow(["contactor-chatter"])
+    patterns.changed(TRIPPED, RUN, 21_300.0)
+    assert len(patterns.overload.times_s) == 0
+
+
 @pytest.mark.parametrize(
     "between",
     [
@@ -307,6 +336,15 @@ def test_what_the_supply_ends_is_no_short_run() -> None:
     assert (patterns.short.short, patterns.short.soon) == (0, 0)
 
 
+def test_a_unit_that_runs_for_a_minute_and_rests_for_two_is_short_cycling() -> None:
+    """As it is believed, through all counters: both the runs and the pauses are too short."""
+    patterns = Patterns(SETTINGS)
+    for number in range(4):
+        patterns.changed(REST, RUN, 180.0 * number)
+        patterns.changed(RUN, REST, 180.0 * number + 60.0)
+    assert patterns.short.reasons(600.0) == [SOON, BRIEF.replace("3", "4", 1)]
+
+
 def test_a_gap_and_a_sensor_that_falls_silent_end_no_run_that_could_be_judged() -> None:
     """Neither its length is known nor that of the pause after it."""
     for silence in (None, REST._replace(compressor=None, load=None, runs=None)):
@@ -387,13 +425,24 @@ def test_what_the_fan_did_in_the_last_runs_is_kept(during: tuple[Facts, ...], fo
     """Of the last two of three runs: in the one in which it failed it had been turning before."""
     patterns = Patterns(SETTINGS)
     run_and_stop(patterns, 0.0, RUN)
-    for number in (1, 2):
-        assert patterns.stops.seen().get("stopped-at") is None
-        run_and_stop(patterns, 1000.0 * number, *during)
+    assert patterns.stops.seen() == {}
+    run_and_stop(patterns, 1000.0, *during)
+    assert patterns.stops.seen() == ({"fan-in-runs": "ran"} if found == "ran" else {})
+    run_and_stop(patterns, 2000.0, *during)
     assert patterns.stops.seen().get("fan-in-runs") == found
     assert patterns.stops.seen()["stopped-at"] == "thermostat"
     run_and_stop(patterns, 3000.0, *during, stopped=OPEN)
     assert "stopped-at" not in patterns.stops.seen()
+
+
+def test_of_two_runs_in_a_row_the_last_one_tells_of_the_fan() -> None:
+    """Where a site asks for two in a row only."""
+    stops = Stops(2)
+    for fan in (True, False):
+        stops.started()
+        stops.runs(RUN._replace(fan=fan))
+        stops.stopped(REST, 0.0)
+    assert stops.seen() == {"stopped-at": "thermostat", "fan-in-runs": "still"}
 
 
 def test_what_changes_just_after_a_stop_still_tells_where_it_was() -> None:
@@ -452,10 +501,23 @@ def test_no_call_in_heat_needs_three_hot_hours_and_a_call_in_like_heat_on_an_ear
     assert watch.stands(now_s) is stands
 
 
+def test_three_hours_are_three_hours() -> None:
+    """To the second: since the call, and before a call that is one in like heat."""
+    watch, now_s = heat(*HOT_DAY, (34.0, 34.1, 35.0, True))
+    for seconds in (599.0, 600.0 * 17, 10799.0, 10800.0):
+        watch.update(outdoor_c=35.0, call=False, now_s=now_s - 600.0 + seconds, longest_s=HOUR_S * 3)
+        assert watch.stands(now_s + seconds) is (seconds == 10800.0)
+    for hot_s, counts in ((10799.0, False), (10800.0, True)):
+        watch = Patterns(SETTINGS).heat
+        watch.update(outdoor_c=35.0, call=False, now_s=0.0, longest_s=DAY_S)
+        watch.update(outdoor_c=25.0, call=True, now_s=hot_s, longest_s=DAY_S)
+        assert bool(watch.called_s) is counts
+
+
 def test_the_hot_hours_of_the_last_day_make_a_call_one_in_like_heat() -> None:
     """Three hours yesterday afternoon and a call in tonight's cool; not one of the day after."""
-    for call_h, counts in ((30.0, True), (33.9, True), (38.0, False)):
-        watch, _ = heat((10.0, 13.2, 35.0, False), (13.2, call_h, 25.0, False), (call_h, call_h + 0.3, 25.0, True))
+    for call_h, counts in ((30.0, True), (32.5, True), (33.5, True), (34.0, False), (38.0, False)):
+        watch, _ = heat((10.0, 13.0, 35.0, False), (13.0, call_h, 25.0, False), (call_h, call_h + 0.3, 25.0, True))
         assert bool(watch.called_s) is counts, call_h
 
 
@@ -541,6 +603,9 @@ def test_the_seventh_time_in_an_hour_is_told_with_its_counts_and_no_more() -> No
     assert one.told[12:] == [("raised", 3600.0, counts(7.0, 3600.0))]
     assert one.filter.held({}) == {FINDING.name: FINDING}
     assert one.filter.held({FINDING.name: FINDING}) == {}
+    exact = Flapper()
+    exact.comes_and_goes(7, 0.0, 100.03)
+    assert exact.told[-1][2]["over_s"] == 600.2  # to a tenth of a second
     late = Flapper()
     late.comes_and_goes(7, 0.0, 600.1)
     assert [kind for kind, _, _ in late.told] == ["raised", "cleared"] * 7
@@ -603,10 +668,14 @@ def test_a_finding_that_is_revised_again_and_again_is_told_six_times_an_hour() -
     for number in range(8):
         quick.go(ChangeKind.REVISED, 600.0 * number)
     assert [now_s for kind, now_s, _ in quick.told if kind == "revised"] == [*(600.0 * n for n in range(6)), 4200.0]
-    quick.comes_and_goes(7, 10000.0, 100.0)
-    del quick.told[:]
-    quick.go(ChangeKind.REVISED, 20000.0)
-    assert quick.told == []
+    late = Flapper()
+    for number in range(8):
+        late.go(ChangeKind.REVISED, 50_000.0 + 600.0 * number)
+    assert len(late.told) == 7
+    late.comes_and_goes(7, 60_000.0, 100.0)
+    del late.told[:]
+    late.go(ChangeKind.REVISED, 70_000.0)
+    assert late.told == []
 
 
 def test_what_flaps_goes_on_flapping_in_the_next_process() -> None:
@@ -686,7 +755,7 @@ def test_what_lasts_equally_long_three_times_is_a_timer(
     [
         [(900.0, RUN), (180.0, WAIT), (900.0, RUN)] * 4,  # dropped out within a call
         [(900.0, Facts()), (180.0, WAIT), (900.0, RUN)] * 4,  # the call was there before
-        [(900.0, REST), (90.0, WAIT), (90.0, REST._replace(contacts=None, runs=None)), (900.0, RUN)] * 4,
+        [(900.0, REST), (90.0, WAIT), (90.0, WAIT._replace(load=None, contacts=None, runs=None)), (900.0, RUN)] * 4,
         [(900.0, REST), (180.0, WAIT._replace(supply=False)), (900.0, RUN)] * 4,  # no supply is no timer
         [(900.0, REST), (180.0, WAIT._replace(contacts=None, load=None, runs=None)), (900.0, RUN)] * 4,
     ],
@@ -707,6 +776,9 @@ def test_a_wait_is_counted_from_the_call_whatever_else_changes_meanwhile() -> No
         *[(held_s, facts._replace(contacts=None, load=None)) for held_s, facts in waits(180.0, 180.0, 180.0)]
     )
     assert learned(made, "delay-on-make") == 180.0  # told by whether it runs
+    closed = TRIPPED._replace(fan=False)
+    made, _ = habits(*[(1000.0, REST), (180.0, WAIT), (300.0, closed), (600.0, RUN)] * 3)
+    assert learned(made, "delay-on-make") == 180.0  # to the contacts, whatever runs behind them
 
 
 def test_a_gap_forgets_what_had_begun_and_keeps_what_was_learned() -> None:
@@ -742,6 +814,11 @@ def test_a_timer_after_the_stop_is_learned_from_stop_to_start() -> None:
     assert learned(made, "delay-on-break") is None
     made, _ = habits((900.0, REST), (240.0, WAIT), (900.0, RUN))
     assert not made.durations["delay-on-break"].lasted_s  # no stop was seen
+    for unsensed in (lambda f: f._replace(contacts=None, load=None), lambda f: f._replace(compressor=None, runs=None)):
+        made, _ = habits(*[(held_s, unsensed(facts)) for held_s, facts in (*breaks(60.0, 200.0, 120.0), (900.0, RUN))])
+        assert learned(made, "delay-on-break") == 300.0
+    made, _ = habits(*[(s, TRIPPED if f is RUN else f) for s, f in breaks(60.0, 200.0, 120.0)], (900.0, RUN))
+    assert learned(made, "delay-on-break") == 300.0  # from the contacts' opening, though nothing ran
 
 
 @pytest.mark.parametrize(
@@ -786,6 +863,7 @@ def test_what_was_learned_is_waited_for_with_a_fifth_more_time() -> None:
     made, now_s = habits(*[(900.0, RUN), (900.0, SHED)] * 3, (900.0, RUN))
     assert made.grace_s("call-not-reaching-unit", SHED, now_s, ASKED_S) == pytest.approx(1.2 * 900.0)
     assert made.grace_s("call-without-pull-in", WAIT, now_s, ASKED_S) == 0.0
+    assert made.grace_s("line-supply-lost", SHED, now_s, ASKED_S) == 0.0
     plain = msgspec.structs.replace(UNIT, delay_learned=False)
     made, now_s = habits(*waits(180.0, 180.0, 180.0), unit=plain)
     assert made.grace_s("call-without-pull-in", WAIT, now_s, ASKED_S) == 0.0
