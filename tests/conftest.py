@@ -15,11 +15,16 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.broker import PrivateBroker, mosquitto
-from tests.size import FULL
+from tests.size import FULL, WHOLE, left_out
 from tests.web.browser import FLAGS, chromium
 
 # A busy machine is no failure: no test asserts how long anything takes.
-hypothesis.settings.register_profile("ours", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow])
+hypothesis.settings.register_profile(
+    "ours",
+    deadline=None,
+    suppress_health_check=[hypothesis.HealthCheck.too_slow],
+    max_examples=100 if FULL or WHOLE else 25,
+)
 hypothesis.settings.load_profile("ours")
 
 # a service that some tests need -> how to find out whether it is here
@@ -41,6 +46,15 @@ def need(service: str, present: bool | None = None) -> None:
     found = SERVICES[service]() if present is None else present
     if not found:
         (pytest.fail if FULL else pytest.skip)(f"{service} is not installed")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave the long tests to CI where nobody asked for any in particular."""
+    if FULL or WHOLE or config.args != config.getini("testpaths") or config.option.keyword:
+        return
+    out = set(left_out(items))
+    config.hook.pytest_deselected(items=list(out))
+    items[:] = [item for item in items if item not in out]
 
 
 def set_limit(monkeypatch: pytest.MonkeyPatch, limit: limits.Limit, value: float) -> None:

@@ -14,6 +14,7 @@ from packaging.requirements import Requirement
 from packaging.version import Version
 
 from condenser_monitor.monitor.commands.shared import EXTRA_OF
+from tests.size import long_one
 
 OURS = "condenser-monitor"
 # Permissive, or copyleft that ends at the library itself: none asks anything of a program that only uses it.
@@ -115,6 +116,7 @@ def test_the_core_on_the_pi_brings_nothing_unforeseen() -> None:
     assert brought().keys() - CORE == set()
 
 
+@long_one
 def test_every_package_of_an_extra_is_told_by_the_name_of_the_extra() -> None:
     """A command whose package is missing names the extra that brings it: each extra's own packages are in the table,
     each by the name it is imported by, and none of them comes without that extra."""

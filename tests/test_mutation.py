@@ -11,8 +11,10 @@ import pytest
 from tests.mutation.__main__ import CORE, known
 from tests.mutation.__main__ import tests_of as paths_of
 from tests.mutation.mutants import ROOT, mutants
+from tests.size import long_one
 
 
+@long_one
 def test_each_mutant_that_once_survived_is_killed_by_its_test() -> None:
     """In a process that has loaded nothing of this program, which then forks one for each."""
     command = [sys.executable, "-m", "tests.mutation", "--seen"]

@@ -29,6 +29,7 @@ from tests.monitor.units import (
     events,
     scans,
 )
+from tests.size import long_one
 
 
 def test_the_librarys_machine_goes_through_the_same_states() -> None:
@@ -79,6 +80,7 @@ def test_both_ends_of_the_replays_ratio_read_the_same_rows(tmp_path: Path) -> No
     assert past.parsed(tmp_path / "r.csv") == past.replayed(tmp_path / "r.csv") == len(stream)
 
 
+@long_one
 def test_the_history_of_five_years_is_one_that_the_program_reads(tmp_path: Path) -> None:
     """Made by SQL, read by the program's own lookups: cycles of five years, readings of a month, no complaint."""
     keep = config.HistorySettings(file=str(tmp_path / "h.db"), live_dir=str(tmp_path / "live"))
@@ -111,6 +113,7 @@ def test_a_name_that_is_no_bench_is_refused(capsys: pytest.CaptureFixture[str]) 
     assert all(name in said for name in CASES)
 
 
+@long_one
 def test_the_bench_of_the_senses_says_each_figure() -> None:
     """In small: every line, and within what is stated of it."""
     made = list(sensing.lines(4))

@@ -25,6 +25,9 @@ from tests.monitor.edge_tools import (
     cycle,
     until,
 )
+from tests.size import long_one
+
+pytestmark = long_one
 
 pytestmark = pytest.mark.usefixtures("impatient_publishers")
 

@@ -17,6 +17,9 @@ from condenser_monitor.monitor.core.config import SensorSettings, Settings, Unit
 from condenser_monitor.monitor.core.records import Change
 from condenser_monitor.monitor.engine import Engine
 from tests.conformance.measured import NIST_WEEKS, nist_weeks
+from tests.size import long_one
+
+pytestmark = long_one
 
 CLIMATES = ("Atlanta", "Tucson")
 

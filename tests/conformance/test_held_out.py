@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from tests.conformance import held_out
+from tests.size import long_one
 
 
+@long_one
 def test_the_page_and_its_picture_say_what_the_data_give() -> None:
     """Every cooling day is in the table, fitted or not, missed or not."""
     assert (held_out.HERE / "held-out.md").read_text() == held_out.page()

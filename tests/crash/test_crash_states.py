@@ -17,7 +17,7 @@ from tests import ROOT, SOURCES
 from tests.conftest import need
 from tests.crash.traced import TRACED, Disk, changes
 from tests.monitor.edge_tools import WALL_S, Hand, change, status
-from tests.size import WHOLE
+from tests.size import WHOLE, long_one, one_in
 
 STEPS, STATES_MOST = 6, 4000 if WHOLE else 150
 PROGRAM = """
@@ -62,6 +62,7 @@ def trace(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     return folder, out.read_text()
 
 
+@long_one
 def test_every_state_that_a_cut_may_leave_is_gone_on_from(trace: tuple[Path, str], tmp_path: Path) -> None:
     """What was told is there under the same number with the same text; the next one has a number that nobody had; the
     memory is of the last message, so that nothing is raised again."""
@@ -115,6 +116,7 @@ FAULTS = [
 ]
 
 
+@one_in(5)
 @pytest.mark.parametrize(("call", "error", "file"), FAULTS)
 def test_a_system_call_that_fails_loses_and_doubles_nothing(call: str, error: str, file: str, tmp_path: Path) -> None:
     """Below SQLite and the redo log: a write or a sync of one file fails at some time (strace injects it into the

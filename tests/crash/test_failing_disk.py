@@ -23,7 +23,7 @@ from tests.conftest import need
 from tests.crash.test_crash_states import PROGRAM, STEPS, go_on
 from tests.monitor.edge_tools import WALL_S, Hand
 from tests.monitor.test_upgrade import DUMP, MARK, VERSION
-from tests.size import WHOLE
+from tests.size import WHOLE, one_in
 
 # Where in the run the disk begins to fail, counted in its writes and syncs; it is sound again so many calls later.
 BEGINS = range(1, 240, 7) if WHOLE else (2, 9, 40, 90)
@@ -54,6 +54,7 @@ def play(shim: Path, folder: Path, rule: str, program: str = PROGRAM) -> list[st
     return [line.split()[1] for line in done.stdout.splitlines() if line.startswith("told")]
 
 
+@one_in(4)
 @pytest.mark.parametrize("rule", RULES)
 def test_a_disk_that_fails_for_a_while_loses_and_doubles_nothing(rule: str, shim: Path, tmp_path: Path) -> None:
     """Writes that take a part, a full disk, errors, a remount that is read only, syncs that do nothing."""
@@ -87,6 +88,7 @@ with History(keep.file, owner=True, keep=keep, clock=clock, wall=lambda: WALL_S)
 """
 
 
+@one_in(4)
 @pytest.mark.parametrize("rule", ["none", *(f"full {at} {at + n}" for at in BEGINS for n in (5, 1000000))])
 def test_a_disk_that_is_full_while_an_old_history_is_brought_up_loses_nothing(
     rule: str, shim: Path, tmp_path: Path

@@ -23,6 +23,7 @@ from tests import ROOT, SOURCES
 from tests.conformance.mqtt_tools import Heard, Listener, publish
 from tests.monitor.edge_tools import until
 from tests.simulation.oracle import Item, Stream
+from tests.size import long_one
 
 KILLS = 8
 IN_FLIGHT = int(limits.PUBLISHERS.in_flight.value)
@@ -98,6 +99,7 @@ def answered(heard: list[Heard]) -> dict[str, set[str]]:
     return found
 
 
+@long_one
 def test_killed_again_and_again_with_the_broker_down_nothing_is_lost_or_doubled(
     broker: PrivateBroker, tmp_path: Path, stack: ExitStack
 ) -> None:

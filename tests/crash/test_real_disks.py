@@ -20,6 +20,9 @@ from condenser_monitor.monitor.storage.history import History
 from tests import ROOT, SOURCES
 from tests.monitor.edge_tools import MEMORY, change
 from tests.monitor.test_history_disk import Desk
+from tests.size import long_one
+
+pytestmark = long_one
 
 RETRY_S, EXPOSE_S = limits.HISTORY.retry_s.value, limits.HISTORY.expose_s.value
 

@@ -22,6 +22,9 @@ from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.errors import HistoryError
 from condenser_monitor.monitor.core.records import Request, RequestKind, StoredVisit
 from condenser_monitor.monitor.storage.history import History
+from tests.size import long_one
+
+pytestmark = long_one
 ended = threading.Event()
 threading.Thread(target=lambda: (sys.stdin.read(), ended.set()), daemon=True).start()
 keep = config.HistorySettings(file=sys.argv[1], live_dir=sys.argv[2])

@@ -14,7 +14,7 @@ from condenser_monitor.web.fleet import guard
 from condenser_monitor.web.serve import Serving, serve
 from tests.conftest import need
 from tests.fleet.office import PASSWORD, Office
-from tests.size import whole_only
+from tests.size import long_one, whole_only
 from tests.web.browser import (
     DESK,
     PHONE,
@@ -63,6 +63,7 @@ def signed_in(browser: Browser, url: str, login: str = "owner", **how: Any) -> P
     return page
 
 
+@long_one
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 def test_no_page_is_wider_than_the_screen(browser: Browser, served: Serving, size: ViewportSize) -> None:
     """Nothing scrolls sideways but tables within their own frame (WCAG 1.4.10, at 390 px)."""
@@ -85,6 +86,7 @@ def test_the_pages_ask_nobody_but_the_office(browser: Browser, served: Serving) 
     assert [url for url in asked if not url.startswith(served.url)] == []
 
 
+@long_one
 @pytest.mark.parametrize(("scheme", "size"), SCHEMES)
 def test_every_page_is_accessible(browser: Browser, served: Serving, scheme: str, size: ViewportSize) -> None:
     """axe-core finds no violation of WCAG 2.2 AA, light and dark, phone and desk."""

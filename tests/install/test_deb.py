@@ -9,7 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.size import FULL
+from tests.size import FULL, long_one
+
+pytestmark = long_one
 
 INSTALL = Path(__file__).parents[2] / "hardware" / "install"
 

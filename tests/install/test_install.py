@@ -13,7 +13,9 @@ from pathlib import Path
 import pytest
 
 from condenser_monitor.monitor.commands.shared import EXTRA_OF
-from tests.size import FULL
+from tests.size import FULL, long_one
+
+pytestmark = long_one
 
 ROOT = Path(__file__).parents[2]
 SCRIPTS = ROOT / "hardware" / "install"

@@ -15,7 +15,9 @@ from pathlib import Path
 import pytest
 
 import condenser_monitor.monitor as installed
-from tests.size import FULL
+from tests.size import FULL, long_one
+
+pytestmark = long_one
 
 ROOT = Path(__file__).parents[2]
 ROOMS = ("monitor", "hardware", "web", "sim")

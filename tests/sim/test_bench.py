@@ -34,6 +34,7 @@ from condenser_monitor.sim.bench import (
 from condenser_monitor.sim.bench_cases import CASES, KINDS, QUICK, RATES, SENSE_SETS, BenchCase
 from condenser_monitor.sim.causes import CAUSES
 from condenser_monitor.sim.designs import DESIGNS
+from tests.size import long_one
 
 COIL = BenchCase("coil-burnt-open")
 PULL_IN = "call-without-pull-in"
@@ -139,6 +140,7 @@ def test_a_stuck_sensor_and_missing_cells_are_mixed_in() -> None:
     assert 0.01 < empty / len(scans) < 0.06
 
 
+@long_one
 def test_small_bench_is_mostly_right() -> None:
     """Ten seeded units with quick faults, judged by the real engine: at most two missed, misdiagnosed or alarmed."""
     scores = bench.run(10, seed=11, cases=QUICK)
@@ -146,6 +148,7 @@ def test_small_bench_is_mostly_right() -> None:
     assert len(wrong) <= 2, wrong
 
 
+@long_one
 def test_processes_share_the_work_and_keep_the_order() -> None:
     """Two processes give what one gives; every case can be sent to them."""
     todo = units(4, seed=12, cases=QUICK, healthy_share=0.0)
@@ -154,6 +157,7 @@ def test_processes_share_the_work_and_keep_the_order() -> None:
         assert pickle.loads(pickle.dumps(case)) == case
 
 
+@long_one
 def test_sound_unit_through_trouble_stays_silent() -> None:
     """Four days with an outage of minutes, sags, glitches, lost scans: only what is so."""
     assert {cause.name for cause in trouble(3, 60.0)} >= {"outage", "line-sag", "senses-glitch", "scans-lost"}

@@ -17,8 +17,10 @@ from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim import scenario
 from condenser_monitor.sim.demo import Demo
 from tests.monitor.edge_tools import until
+from tests.size import long_one
 
 
+@long_one
 def test_the_demo_points_other_commands_at_itself_and_lives_on_after_its_story() -> None:
     """Its site file leads `status` to the same unit; when the story is over all is repaired and the house calls."""
     told: list[str] = []
@@ -84,6 +86,7 @@ def test_ctrl_c_ends_it_cleanly_also_where_its_broker_was_lost(tmp_path: Path, l
     assert ("WARNING" in told()) == lost
 
 
+@long_one
 def test_its_past_shows_what_is_normal_for_the_unit_and_ends_well() -> None:
     """After four days of summer what is normal is learned, nothing is open, no run draws more than rated load
     (the nameplate), and each day has its runs."""

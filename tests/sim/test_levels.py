@@ -24,6 +24,7 @@ from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.sim.registers import RegisterRig
 from condenser_monitor.sim.rig import Pace, ReadingsRig, rig_for
 from condenser_monitor.sim.scenario import Scenario, load, names
+from tests.size import one_in
 
 ALL = os.environ.get("LEVELS") == "all"
 # Told against twenty first starts: measured at the one level, they say nothing of starts captured at the other.
@@ -57,6 +58,7 @@ def told(changes: list[Change]) -> list[tuple[str, str, tuple[str, ...]]]:
     return [(change.change.value, change.finding, change.suspects) for change in changes]
 
 
+@one_in(5)
 @pytest.mark.parametrize("name", PLAYED)
 def test_both_levels_say_the_same(name: str) -> None:
     """The same changes with the same suspects in the same order, within three seconds of each other."""

@@ -23,6 +23,7 @@ from condenser_monitor.monitor.core.trust import WITNESSES
 from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.sim import scenario
 from condenser_monitor.sim.rig import rig_for
+from tests.size import one_in
 
 FAULTS = (
     *("drain-pan-full", "fan-capacitor-dies", "coil-burns-open", "contacts-foul", "call-wire-cut", "disconnect-pulled"),
@@ -100,6 +101,7 @@ def from_s(when: str, onset_s: float) -> float:
     return {"start": 0.0, "between": 0.5 * onset_s, "fault": onset_s}[when]
 
 
+@one_in(5)
 @pytest.mark.parametrize(("name", "sensor", "value", "when"), cases(FAULTS, 30))
 def test_what_is_told_without_a_sensor_is_told_with_it_lying(name: str, sensor: str, value: str, when: str) -> None:
     """Each urgent finding of the fault, or one that says the same of the house."""
@@ -113,6 +115,7 @@ def test_what_is_told_without_a_sensor_is_told_with_it_lying(name: str, sensor: 
     assert not lost, f"told instead: {lying}"
 
 
+@one_in(5)
 @pytest.mark.parametrize(("name", "sensor", "value", "when"), cases(SOUND, 16))
 def test_a_sound_unit_is_not_wronged_for_longer_than_two_runs(name: str, sensor: str, value: str, when: str) -> None:
     """Where only time can show the lie an alarm may come; it does not come a third time after the runs that show it."""

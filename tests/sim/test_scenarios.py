@@ -7,8 +7,10 @@ import pytest
 from condenser_monitor.sim.rig import rig_for
 from condenser_monitor.sim.scenario import load, names
 from condenser_monitor.sim.verdict import verdict
+from tests.size import one_in
 
 
+@one_in(5)
 @pytest.mark.parametrize("name", names())
 def test_scenario(name: str) -> None:
     """Every finding expected, in its window, with its suspects; nothing that nothing explains."""

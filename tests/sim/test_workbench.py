@@ -33,6 +33,7 @@ from condenser_monitor.web.app import create_app
 from condenser_monitor.web.serve import serve
 from tests.conftest import need
 from tests.sim.test_causes_modes import AT_ONCE
+from tests.size import long_one
 from tests.web.browser import (
     DESK,
     PHONE,
@@ -131,6 +132,7 @@ class Learner:
         return self.page()
 
 
+@long_one
 def test_click_on_the_page_is_answered_by_the_monitor() -> None:
     """Call, break the coil: the finding stands; mended, it is gone. Through page, drivers, engine and history."""
     with _running(40.0) as (demo, app):
@@ -223,6 +225,7 @@ def _opened(browser: Browser, url: str, size: ViewportSize, **how: Any) -> Page:
     return page
 
 
+@long_one
 def test_the_bench_in_a_browser(browser: Browser) -> None:
     """A call and a break by clicks, the ladder answers by itself, nothing is wider than a phone, and axe-core finds no
     violation of WCAG 2.2 AA, broken and searching."""

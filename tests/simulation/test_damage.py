@@ -24,7 +24,7 @@ from condenser_monitor.monitor.storage.schema import connect
 from tests.fuzz.test_kept_files import _calibrations, _record
 from tests.monitor.edge_tools import Hand
 from tests.simulation import damage
-from tests.size import sized
+from tests.size import one_in, sized
 
 DAMAGES = int(os.environ.get("DAMAGES") or sized(60, 300))
 ONE = os.environ.get("DAMAGE_SEED")
@@ -50,6 +50,7 @@ def histories(folder: Path) -> list[damage.Known]:
     ]
 
 
+@one_in(3)
 @pytest.mark.parametrize("seeds", SEEDS if ONE is None else [range(int(ONE), int(ONE) + 1)], ids=str)
 def test_no_damage_breaks_a_promise(seeds: range, histories: list[damage.Known], folder: Path) -> None:
     """The monitor runs on over any damage to one file: every message is told once, no number is given out twice, the

@@ -22,7 +22,7 @@ from tests.monitor.units import (
 from tests.simulation.plant import Plant
 from tests.simulation.test_simulation import digest_elsewhere, told
 from tests.simulation.wires import TOLERANCE, run
-from tests.size import sized
+from tests.size import one_in, sized
 
 STORMS = int(os.environ.get("WIRE_STORMS") or sized(4, 80))
 ONE = os.environ.get("STORM_SEED")
@@ -30,6 +30,7 @@ BATCH = 8
 BATCHES = [range(first, min(first + BATCH, STORMS)) for first in range(0, STORMS, BATCH)]
 
 
+@one_in(3)
 @pytest.mark.parametrize("seeds", BATCHES if ONE is None else [range(int(ONE), int(ONE) + 1)], ids=str)
 def test_no_storm_at_the_wires_breaks_a_promise(seeds: range, memory_path: Path) -> None:
     """As in test_storm.py; and what comes from a dead chip is missing, and in the calm all is read truly."""
@@ -41,6 +42,7 @@ def test_no_storm_at_the_wires_breaks_a_promise(seeds: range, memory_path: Path)
     assert heard, "storms in which nothing was told prove nothing"
 
 
+@one_in(2)
 @pytest.mark.parametrize("seed", [2, 11])
 def test_same_seed_is_the_same_storm_at_the_wires(seed: int, memory_path: Path) -> None:
     """The logs of two runs are equal byte for byte, and those of another process too."""

@@ -17,7 +17,7 @@ from condenser_monitor.web.serve import Serving, serve
 from condenser_monitor.web.setup_steps import STEPS
 from tests.conftest import need, set_limit
 from tests.monitor import units
-from tests.size import whole_only
+from tests.size import long_one, whole_only
 from tests.web.browser import (
     DESK,
     PHONE,
@@ -72,6 +72,7 @@ def opened(browser: Browser, url: str, **how: Any) -> Page:
     return page
 
 
+@long_one
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 def test_no_page_is_wider_than_the_screen(browser: Browser, served: Serving, size: ViewportSize) -> None:
     """Nothing scrolls sideways but tables within their own frame (WCAG 1.4.10, at 390 px)."""
@@ -81,6 +82,7 @@ def test_no_page_is_wider_than_the_screen(browser: Browser, served: Serving, siz
         page.close()
 
 
+@long_one
 def test_no_curve_lies_under_the_words_of_its_axis(browser: Browser, lived: Site) -> None:
     """On a phone and on a desk, each plot's and lane's values stand left of where its curve begins, within the card."""
     with serve(app_of(lived)) as serving:
@@ -136,6 +138,7 @@ def test_the_page_asks_nobody_but_the_monitor(browser: Browser, served: Serving)
     assert [url for url in asked if not url.startswith(served.url)] == []
 
 
+@long_one
 @pytest.mark.parametrize("locale", ["en-US", "es-MX"])
 @pytest.mark.parametrize(("scheme", "size"), SCHEMES)
 def test_every_page_is_accessible(
@@ -152,6 +155,7 @@ def _keep_sizes(got: list[Any], asked: Any) -> None:
     got.append(asked.sizes())
 
 
+@long_one
 def test_no_page_weighs_more_than_100_kb(browser: Browser, served: Serving) -> None:
     """With style, script and pictures, as a browser that knows nothing of it yet fetches it."""
     for path in PAGES:
@@ -181,6 +185,7 @@ def check_as_it_is(page: Page, source: str) -> None:
     assert told == [], page.url
 
 
+@long_one
 @pytest.mark.parametrize(("scheme", "size"), SCHEMES)
 def test_the_steps_of_a_visit_and_of_a_share_are_accessible(
     browser: Browser, served: Serving, site: Site, scheme: str, size: ViewportSize
@@ -218,6 +223,7 @@ def test_the_steps_of_a_visit_and_of_a_share_are_accessible(
     context.close()
 
 
+@long_one
 @pytest.mark.parametrize(("scheme", "size"), SCHEMES)
 def test_the_pages_at_the_door_are_accessible(browser: Browser, site: Site, scheme: str, size: ViewportSize) -> None:
     """Set-up, set-up with a mistake, sign-in, sign-in with a wrong password: as another device sees them."""
@@ -448,6 +454,7 @@ def test_it_can_be_installed(browser: Browser, served: Serving) -> None:
     page.close()
 
 
+@long_one
 @pytest.mark.parametrize("fate", ["hangs", "fails"])
 def test_a_part_that_cannot_be_fetched_leaves_no_old_state_standing(
     browser: Browser, healthy: Site, monkeypatch: pytest.MonkeyPatch, fate: str
