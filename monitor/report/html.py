@@ -16,6 +16,7 @@ from condenser_monitor.monitor.report.blocks import (
     Picture,
     Table,
 )
+from condenser_monitor.monitor.strings.translate import reader
 
 STYLE = (
     """
@@ -55,7 +56,7 @@ STYLE = (
 # The one style is known by its hash, so that the file may hold no other.
 _KNOWN = b64encode(sha256(STYLE.encode()).digest()).decode()
 _HEAD = (
-    '<!doctype html><html lang="en"><head><meta charset="utf-8">'
+    '<meta charset="utf-8">'
     '<meta name="viewport" content="width=device-width, initial-scale=1">'
     f"<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'sha256-{_KNOWN}'\">"
 )
@@ -64,7 +65,8 @@ _HEAD = (
 def html(document: Document) -> str:
     """The document as one HTML page."""
     return (
-        f"{_HEAD}<title>{escape(document.title)}</title><style>{STYLE}</style></head>"
+        f'<!doctype html><html lang="{reader().language}"><head>{_HEAD}'
+        f"<title>{escape(document.title)}</title><style>{STYLE}</style></head>"
         f"<body><main>{article(document)}</main></body></html>\n"
     )
 

@@ -34,6 +34,8 @@ from condenser_monitor.monitor.report.blocks import (
     Picture,
     Table,
 )
+from condenser_monitor.monitor.strings.report import say
+from condenser_monitor.monitor.strings.translate import reader
 
 _MARGIN, _FOOT = 18 * mm, 16 * mm
 _PADDING = 6  # of reportlab's frames, on each side
@@ -73,7 +75,7 @@ def pdf(document: Document, *, page: str = "letter") -> bytes:
         bottomMargin=_MARGIN + 4 * mm,
         title=document.title,
         author="condenser-monitor",
-        lang="en",
+        lang=reader().language,
     )
     foot = partial(_foot, document.foot)
     template.build(_joined(document, template.width - 2 * _PADDING), onFirstPage=foot, onLaterPages=foot)
@@ -85,7 +87,7 @@ def _foot(words: str, canvas: Any, template: Any) -> None:
     canvas.setFont("Helvetica", 7.5)
     canvas.setFillColor(colors.HexColor(SOFT))
     canvas.drawString(_MARGIN + _PADDING, _FOOT, _plain(words))
-    canvas.drawRightString(_MARGIN + template.width - _PADDING, _FOOT, f"page {canvas.getPageNumber()}")
+    canvas.drawRightString(_MARGIN + template.width - _PADDING, _FOOT, say("page", number=canvas.getPageNumber()))
     canvas.restoreState()
 
 

@@ -104,6 +104,7 @@ _REPORT = {
     "alert-none": "none",
     "alert-proved": "ended on proof: {proof}",
     "alert-confirmed": "ended: repaired, says {who}, and the next run confirmed it",
+    "page": "page {number}",
     "sensed": "Sensed",
     "not-sensed": "Not sensed",
     "nothing": "nothing",

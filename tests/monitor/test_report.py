@@ -24,6 +24,7 @@ from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import MeterReading, Request, RequestKind, StoredVisit
 from condenser_monitor.monitor.drawing.shapes import Drawing, Text
 from condenser_monitor.monitor.report.blocks import (
+    Block,
     Bullets,
     Document,
     Heading,
@@ -267,6 +268,47 @@ def test_every_kind_of_block_shows_words_as_they_are() -> None:
     assert page.count("&lt;i&gt;x &amp; y&lt;/i&gt;") == 12  # title, foot, five, two cells, and three of the picture
     reader = pypdf.PdfReader(io.BytesIO(pdf(Document(words, words, blocks))))
     assert _squeezed(reader.pages[0].extract_text()).count(_squeezed(words)) == 9
+
+
+def _lowest_fonts(document: bytes) -> list[tuple[str, str]]:
+    """Font and words of the lowest line of each page of a PDF, its foot left out."""
+    pypdf = importlib.import_module("pypdf")
+    found = []
+    for page in pypdf.PdfReader(io.BytesIO(document)).pages:
+        lines: list[tuple[float, str, str]] = []
+
+        def visit(words: str, moved: list[float], place: list[float], font: dict[str, Any] | None, size: float) -> None:
+            if words.strip() and font is not None and size > 7.5:
+                lines.append((moved[5] + moved[3] * place[5], font["/BaseFont"], words.strip()))  # noqa: B023
+
+        page.extract_text(visitor_text=visit)
+        found.append(min(lines)[1:])
+    return found
+
+
+@pytest.mark.parametrize("rows", [1, 12, 120], ids=["short table", "table", "table over pages"])
+def test_no_heading_stands_alone_at_the_foot_of_a_page(rows: int) -> None:
+    """Whatever is above it: the lowest words of each page, by their place in the PDF, are no heading's."""
+    table = Table(("a", "b"), [("some words", "and others")] * rows, (0.5, 0.5))
+    after = (Heading("A heading"), Heading("Within it", 3), table)
+    for above in range(25, 48):
+        blocks: list[Block] = [
+            *[Para("A line.")] * above,
+            *after,
+            Heading("Another"),
+            Para("Said of it:"),
+            Bullets(["one", "two"]),
+        ]
+        found = _lowest_fonts(pdf(Document("title", "foot", tuple(blocks))))
+        assert len(found) >= 1
+        assert [words for font, words in found if "Bold" in font or words.endswith(":")] == [], above
+
+
+def test_no_page_of_a_report_ends_with_a_heading(site: filled.Site) -> None:
+    """The same of a whole report, with its pictures and cautions."""
+    found = _lowest_fonts(report_pdf(site.history, SETTINGS, 3, wall_s=filled.NOW_S + 1))
+    assert len(found) >= 3
+    assert [words for font, words in found if "Bold" in font] == []
 
 
 def test_story_that_is_too_long_leaves_out_its_oldest(site: filled.Site, monkeypatch: pytest.MonkeyPatch) -> None:

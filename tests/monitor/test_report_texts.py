@@ -12,7 +12,7 @@ from condenser_monitor.monitor.strings.report import REPORT, say
 
 FILES = [
     Path(__file__).parents[2] / "monitor" / f"{name}.py"
-    for name in ("report/story", "report/unit", "drawing/report_charts", "report/facts", "report/blocks")
+    for name in ("report/story", "report/unit", "report/pdf", "drawing/report_charts", "report/facts", "report/blocks")
 ]
 PHRASE = re.compile(r"[A-Za-z]{2,} [A-Za-z]")
 BUILT = re.compile(r"col-")  # the rest of such a key comes from a list of columns

@@ -77,7 +77,7 @@ def test_without_a_script_a_chart_is_whole(browser: Browser, lived: Site) -> Non
         context.close()
 
 
-OVERLAPS = """() => [...document.querySelectorAll("svg.ladder, svg.lanes")].flatMap(svg => {
+OVERLAPS = """() => [...document.querySelectorAll("svg.ladder, svg.lanes, .report svg")].flatMap(svg => {
     const boxes = [...svg.querySelectorAll("text, .tag")].filter(one => !one.matches(".tag-words"))
         .map(one => [one.textContent || "tag", one.getBoundingClientRect()]).filter(([, box]) => box.width);
     const frame = svg.matches(".ladder") ? svg.getBoundingClientRect() : null;
@@ -93,8 +93,11 @@ OVERLAPS = """() => [...document.querySelectorAll("svg.ladder, svg.lanes")].flat
 @pytest.mark.parametrize("locale", ["en-US", "es-MX"])
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 def test_no_label_of_a_chart_lies_on_another(browser: Browser, lived: Site, site: Site, size: Any, locale: str) -> None:
-    """The boxes of all words in ladder, lanes and plots, measured: a long day, and a fault with its tag."""
-    for one, paths in ((lived, ("", "history", "history?zoom=hour", "history?zoom=month")), (site, ("",))):
+    """The boxes of all words in ladder, lanes, plots and the report: a long day, and a fault with its tag."""
+    for one, paths in (
+        (lived, ("", "history?zoom=hour", "history?zoom=month", "report/read")),
+        (site, ("", "report/read")),
+    ):
         with serve(app_of(one)) as serving:
             for path in paths:
                 page = opened(browser, serving.url + path, viewport=size, locale=locale)
