@@ -49,6 +49,8 @@ def add(command: shared.Command) -> None:
     tls = argparse.BooleanOptionalAction
     init.add_argument("--tls", action=tls, help="encrypted; an authority of the office's own is made")
     init.add_argument("--name", metavar="TEXT", help="of the office, on its pages")
+    init.add_argument("--database", metavar="URL", help="postgresql://USER@HOST/DATABASE (SQLite in FOLDER)")
+    init.add_argument("--pages", metavar="HOST", help="the address that the pages listen on (127.0.0.1)")
     init.add_argument("--time-zone", metavar="ZONE", help="of the office, such as America/Chicago")
     action("migrate", lambda do, fleet, _: do.migrate(fleet), "make the database, or bring it up to date")
     text = "take over everything from another database of the fleet into an empty one"
@@ -190,7 +192,7 @@ def _run(act: _Act, args: argparse.Namespace) -> int:
 def _init(args: argparse.Namespace) -> int:
     from condenser_monitor.monitor.fleet import init
 
-    wishes = init.Wishes(host=args.host, tls=args.tls, port=args.port, name=args.name, time_zone=args.time_zone)
+    wishes = init.Wishes(**{name: getattr(args, name) for name in init.Wishes.__struct_fields__})
     if sys.stdin.isatty() and wishes == init.Wishes():  # a person, who has said nothing yet
         wishes = init.Wishes(
             name=_answer("Name of the office, on its pages"),

@@ -168,6 +168,8 @@ class Wishes(msgspec.Struct, frozen=True, kw_only=True):
     port: int | None = None
     name: str | None = None
     time_zone: str | None = None
+    database: str | None = None
+    pages: str | None = None
 
 
 def begin(folder: str, wishes: Wishes | None = None) -> str:
@@ -177,7 +179,12 @@ def begin(folder: str, wishes: Wishes | None = None) -> str:
     Raises CommandError when the folder holds something else.
     """
     wishes = wishes or Wishes()
-    for name, text in (("folder", folder), ("--host", wishes.host or LOOPBACK), ("--name", wishes.name or "office")):
+    for name, text in (
+        ("folder", folder),
+        ("--host", wishes.host or LOOPBACK),
+        ("--name", wishes.name or "office"),
+        ("--pages", wishes.pages or LOOPBACK),
+    ):
         if not text.strip() or CONTROLS.search(text) or text != text.encode(errors="replace").decode():
             raise CommandError(name, text, "a name of letters, in UTF-8, without controls")
     try:
@@ -211,7 +218,9 @@ def _wished(settings: FleetSettings, home: Path, wishes: Wishes) -> FleetSetting
     ca_file = (broker.ca_file or str(home / "broker" / "ca.crt")) if tls else ""
     broker = msgspec.structs.replace(broker, host=wishes.host or broker.host, tls=tls, port=port, ca_file=ca_file)
     name, zone = wishes.name or settings.name, wishes.time_zone or settings.time_zone
-    return msgspec.structs.replace(settings, broker=broker, name=name, time_zone=zone)
+    database = Database(url=wishes.database or settings.database.url)
+    pages = msgspec.structs.replace(settings.pages, host=wishes.pages or settings.pages.host)
+    return msgspec.structs.replace(settings, broker=broker, name=name, time_zone=zone, database=database, pages=pages)
 
 
 def _certificates(at: Path, host: str) -> str:
