@@ -114,8 +114,10 @@ class FindingDiagnosis:
                 changes.append(self._raise(name, observed, found))
             elif name in outcome.cleared:
                 changes.append(self._clear(name, observed, outcome.cleared[name]))
-        changes += self._review(observed, found)
-        return changes + self._diagnosed(observed, found)
+        if found is None or not self._flickers(found, observed.now_s):
+            changes += self._review(observed, found)
+            changes += self._diagnosed(observed, found)
+        return changes
 
     def escalate(self, name: str, evidence: Evidence, now_s: float, wall_s: float | None) -> list[Change]:
         """Raise the severity of a finding that stands, where what goes with it by now is more urgent."""
@@ -232,19 +234,18 @@ class FindingDiagnosis:
             summary=summary(tuple(found.shortlist), found.because),
             features=self._features,
         )
-        if self.diagnosed is not None and (_much_the_same(self.diagnosed, made) or self._flickers(made)):
+        if self.diagnosed is not None and _much_the_same(self.diagnosed, made):
             return []
         self._diagnosed_s.append(made.t_s)
         check = checks.next_check(found.rows) or checks.confirming_check(found.rows)
         self.diagnosed = msgspec.structs.replace(made, next_check=None if check is None else check.name)
         return [self.diagnosed]
 
-    def _flickers(self, made: Diagnosed) -> bool:
-        """It has changed often within the hour, and no finding is new."""
-        assert self.diagnosed is not None
+    def _flickers(self, found: Diagnosis, now_s: float) -> bool:
+        """It has changed often within the hour, and no finding is new: who is suspected stays as it is meanwhile."""
         times_s = self._diagnosed_s
-        often = len(times_s) == times_s.maxlen and made.t_s - times_s[0] < limits.DIAGNOSES_WINDOW_S.value
-        return often and set(made.findings) <= set(self.diagnosed.findings)
+        often = len(times_s) == times_s.maxlen and now_s - times_s[0] < limits.DIAGNOSES_WINDOW_S.value
+        return often and self.diagnosed is not None and found.explains.keys() <= set(self.diagnosed.findings)
 
 
 def summary(suspects: Sequence[str], because: Sequence[str]) -> str:

@@ -260,7 +260,7 @@ SUSPECTS: dict[str, Suspect] = {
             "trip-amps": {"locked": 3, "usual": 0.3, "low": 0.1},
             "stalled": {"yes": 3},
             "trip-after": {"seconds": 2, "hour": 0.5},
-            "dead-for": {"hours": 0.3},
+            "dead-for": {"hours": 0.6},
             "line-blink": {"yes": 0.4},
             "starts": {"lengthening": 2.5, "steady": 0.7},
             "capacitor-load": {"weak": 20, "good": 0.1},
@@ -294,6 +294,8 @@ SUSPECTS: dict[str, Suspect] = {
         2,
         load=(_CAPACITORS, "start capacitor and potential relay"),
         signs={
+            # its stalls may all fall between slow scans
+            "dead-for": {"hours": 0.6},
             "flickers": {"yes": 0.05},
             "off-time": {"seconds": 0.15},
             "trip-amps": {"locked": 3, "usual": 0.05, "low": 0.02},
@@ -549,7 +551,7 @@ SUSPECTS: dict[str, Suspect] = {
             "trip-amps": {"locked": 3, "usual": 0.1},
             "stalled": {"yes": 3},
             "trip-after": {"seconds": 2.5, "minutes": 0.3},
-            "dead-for": {"hours": 0.3},
+            "dead-for": {"hours": 0.6},
             "line-blink": {"yes": 0.5},
             "starts": {"lengthening": 1.5, "steady": 0.8},
         },
@@ -675,8 +677,8 @@ SUSPECTS: dict[str, Suspect] = {
             "flickers": {"yes": 0.3},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
-            # it opens far above what is normal, and so are the amperes there
-            "trip-amps": {"locked": 0.1, "high": 3, "usual": 0.15, "low": 0.1},
+            # a sound one opens far above what is normal, and so are the amperes there; a weak one does not
+            "trip-amps": {"locked": 0.1, "high": 3, "usual": 0.4, "low": 0.1},
             "trip-after": {"seconds": 0.4, "minutes": 2},
             "trip-heat": {"hot": 1.7, "mild": 0.3},
             "opened": {"in-run": 4, "at-start": 0.2},

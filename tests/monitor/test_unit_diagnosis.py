@@ -398,6 +398,17 @@ def test_the_diagnosis_is_told_when_it_changes_and_not_at_each_flicker() -> None
     assert all(sum(share for _, share in one.suspects) <= 1.001 for one in found)
 
 
+def test_the_suspects_of_a_finding_change_no_oftener_than_the_diagnosis() -> None:
+    """A coil current that comes and goes each minute of two hours moves the first suspect: a few changes an hour."""
+    pulls = but(NO_PULL, coil_a=1.2)
+    parts = [(60.0, REST), *[part for _ in range(60) for part in ((60.0, pulls), (60.0, NO_PULL))]]
+    found = events(scans(*parts))
+    told = [event for event in found if isinstance(event, Diagnosed)]
+    revised = [event for event in found if isinstance(event, Change) and event.change == "revised"]
+    assert 1 < len(told) <= 10
+    assert len(revised) <= len(told)
+
+
 def test_suspects_of_a_finding_are_in_the_order_of_the_diagnosis() -> None:
     """One order for both; the diagnosis names the few that matter, the finding all that can be behind it."""
     told = events(scans((60, REST), (60, NO_PULL)))
