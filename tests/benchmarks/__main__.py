@@ -4,9 +4,9 @@
     python -m tests.benchmarks household [DAYS] [CAUSE ...]
     python -m tests.benchmarks sensing
 
-NAMES: machines, processor, memory, alert, recordings, history, pages; all without a name. Wants the extra `bench` and,
-for the alert, a mosquitto. Times are processor time (the alert's: wall time), the best of several turns. No figure is a
-demand: a machine that does other work besides gives others, the ratios move less.
+NAMES: machines, processor, memory, alert, recordings, history, pages, card; all without a name. Wants the extra `bench`
+and, for the alert, a mosquitto. Times are processor time (the alert's: wall time), the best of several turns. No figure
+is a demand: a machine that does other work besides gives others, the ratios move less.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from tests.benchmarks import household, live, machines, past, sensing
+from tests.benchmarks import card, household, live, machines, past, sensing
 from tests.benchmarks.table import Row
 
 CASES: dict[str, Callable[[Path], list[Row]]] = {
@@ -27,6 +27,7 @@ CASES: dict[str, Callable[[Path], list[Row]]] = {
     "recordings": past.recordings,
     "history": past.history,
     "pages": past.pages,
+    "card": card.wear,
 }
 
 
