@@ -193,3 +193,118 @@ def test_the_angle_of_a_power_reading_is_bounded_and_found() -> None:
     ):
         with pytest.raises(CommandError, match="calibrate compressor_w"):
             calibrate("compressor_w", [wrong], by="x")
+
+
+# ---------------------------------------------------------------- the bounds, from both sides
+
+
+@pytest.mark.parametrize(
+    ("reading", "inside", "outside"),
+    [
+        ("fan_a", [(1.0, 1.199)], [(1.0, 1.201)]),  # a fifth, up or down
+        ("fan_a", [(1.199, 1.0)], [(1.201, 1.0)]),
+        ("fan_a", [(0.1, 0.1)], [(0.099, 0.1)]),
+        ("fan_a", [(0.1, 0.1)], [(0.1, 0.099)]),
+        ("line_v", [(999_999.0, 999_999.0)], [(1e6, 1e6)]),
+        # ratios 1 and r: gain (1 + r) / (1 + r^2); 0.92 leaves 4.3 % between them, 0.88 leaves 6.0 %
+        ("coil_a", [(1.0, 1.0), (0.92, 1.0)], [(1.0, 1.0), (0.88, 1.0)]),
+        ("outdoor_c", [(30.0, 35.0)], [(30.0, 35.1)]),
+        ("outdoor_c", [(35.0, 30.0)], [(35.1, 30.0)]),
+        ("outdoor_c", [(30.0, 31.0), (30.0, 29.0)], [(30.0, 31.1), (30.0, 29.0)]),
+    ],
+)
+def test_comparisons_are_taken_up_to_their_bounds(
+    reading: str, inside: list[tuple[float, float]], outside: list[tuple[float, float]]
+) -> None:
+    """And not a step beyond: a gain of a fifth, 5 % between points, 5 K, 1 K between points."""
+    assert calibrate(reading, points(*inside), by="x").points == tuple(points(*inside))
+    with pytest.raises(CommandError):
+        calibrate(reading, points(*outside), by="x")
+
+
+@pytest.mark.parametrize(
+    ("pair", "hint"),
+    [
+        ((1.0, 2.0), "a ratio near 2 is that of passes through the transformer: 1 of 2"),
+        ((1.0, 2.2), "a ratio near 2 is that of passes through the transformer: 1 of 2"),
+        ((1.0, 2.3), "farther off, look at the transformer's ratio"),
+        ((1.0, 5.0), "a ratio near 5 is that of passes through the transformer: 1 of 5"),
+        ((2.0, 1.0), "a ratio near 0.5 is that of passes through the transformer: 2 instead of 1"),
+        ((3.0, 1.0), "a ratio near 0.33 is that of passes through the transformer: 3 instead of 1"),
+        ((1.0, 4.0), "farther off, look at the transformer's ratio"),
+    ],
+)
+def test_a_wrong_number_of_passes_is_recognised_within_twelve_per_cent(pair: tuple[float, float], hint: str) -> None:
+    """Whoever led the conductor through twice is told that, and not to buy another transformer."""
+    with pytest.raises(CommandError, match=hint):
+        calibrate("fan_a", points(pair), by="x")
+
+
+@pytest.mark.parametrize(
+    ("watts", "seen_deg", "offset"),
+    [
+        (1050.0, 3.0, 3.0),
+        (990.0, 3.0, 3.0),  # resistive
+        (970.0, 20.0, 20.0 - 14.07),  # a motor: arccos 0.97
+        (500.0, 48.01, -11.99),
+        (1051.0, 3.0, None),
+        (989.0, 3.0, None),
+        (971.0, 20.0, None),
+        (500.0, 47.9, None),
+    ],
+)
+def test_a_power_factor_that_tells_no_angle_is_refused(watts: float, seen_deg: float, offset: float | None) -> None:
+    """Between 0.97 and 0.99; and no more than 12 degrees either way."""
+    point = CalibrationPoint(raw=watts, meter=watts, apparent=1000.0, displacement_deg=seen_deg)
+    if offset is None:
+        with pytest.raises(CommandError):
+            calibrate("compressor_w", [point], by="x")
+    else:
+        assert calibrate("compressor_w", [point, point], by="x").offset == pytest.approx(offset, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("inside", "outside"),
+    [
+        ({"gain": 1.2}, {"gain": 1.21}),
+        ({"gain": 0.834}, {"gain": 0.83}),
+        ({"reading": "outdoor_c", "offset": -5.0}, {"reading": "outdoor_c", "offset": -5.1}),
+        ({"reading": "compressor_w", "offset": 12.0}, {"reading": "compressor_w", "offset": 12.1}),
+        ({"meter_share": 5.0}, {"meter_share": 5.1}),
+        ({"meter_share": 0.0}, {"meter_share": -0.01}),
+        ({"points": [{"raw": 0.1, "meter": 0.1}]}, {"points": [{"raw": 0.09, "meter": 0.1}]}),
+        ({"points": [{"raw": 9e5, "meter": 1.0}]}, {"points": [{"raw": 1e6, "meter": 1.0}]}),
+        (
+            {"reading": "outdoor_c", "points": [{"raw": -40.0, "meter": -40.0}]},
+            {"reading": "outdoor_c", "points": [{"raw": -90.1, "meter": -40.0}]},
+        ),
+    ],
+)
+def test_a_kept_calibration_is_read_up_to_its_bounds(
+    tmp_path: Path, inside: dict[str, Any], outside: dict[str, Any]
+) -> None:
+    """What somebody wrote into the file by hand is held to what `calibrate` would have given."""
+    path = tmp_path / "calibration.json"
+    path.write_text(_with(**inside))
+    assert len(calibration.load(path)) == 1
+    path.write_text(_with(**outside))
+    with pytest.raises(SiteError):
+        calibration.load(path)
+
+
+@pytest.mark.parametrize(
+    ("reading", "share", "line"),
+    [
+        ("line_v", 0.01, "line_v: gain 1.0500 (100 V read, 105 V on the meter)"),
+        ("fan_a", 0.03, "fan_a: gain 1.0500 (100 A read, 105 A on the meter)"),
+        ("outdoor_c", 0.5, "outdoor_c: offset +5.00 K (100 °C read, 105 °C on the meter)"),
+    ],
+)
+def test_a_calibration_in_one_line_with_the_usual_meter_of_its_unit(reading: str, share: float, line: str) -> None:
+    """Its own error, where nobody states it; its name and the date, where they are known."""
+    plain = calibrate(reading, points((100.0, 105.0)), by="R. Vale")
+    assert (plain.meter_share, plain.at) == (share, "")
+    assert calibration.one_line(plain) == f"{line}; meter not named, R. Vale, date not known"
+    dated = calibrate(reading, points((100.0, 105.0)), by="R. Vale", meter="clamp", meter_share=0.2, wall_s=NOON_S)
+    assert (dated.meter_share, dated.at) == (0.2, "2026-07-14T18:00:00Z")
+    assert calibration.one_line(dated) == f"{line}; clamp, R. Vale, 2026-07-14T18:00:00Z"
