@@ -555,7 +555,7 @@ SUSPECTS: dict[str, Suspect] = {
             "line-blink": {"yes": 0.5},
             "starts": {"lengthening": 1.5, "steady": 0.8},
         },
-        start_capacitor="dead or weak; seldom good",
+        start_capacitor="dead or weak; seldom good or none",
         winding_ohms="balanced or overload-open",
     ),
     "compressor-not-pumping": _suspect(

@@ -569,13 +569,14 @@ def outcome_fit(row: PredictionRow, check: str, outcome: str) -> float:
     fits = predicted.fit(outcome)
     if fits:
         return fits
-    return limits.ACQUIT_SHARE.value if outcome == CHECKS[check].sound else CHECKS[check].chance
+    acquits = outcome in (CHECKS[check].sound, CHECKS[check].absent)
+    return limits.ACQUIT_SHARE.value if acquits else CHECKS[check].chance
 
 
 def _abnormal(check: str, outcome: str) -> bool:
     """The outcome speaks against a part, and so for no other one."""
     sound = CHECKS[check].sound
-    return (
+    return outcome != CHECKS[check].absent and (
         outcome != sound if sound is not None else outcome in ("low", "half", "high") and CHECKS[check].quantity == "V"
     )
 
@@ -735,7 +736,11 @@ def _implied(finding: str) -> dict[str, str]:
     }
 
 
-SOUND = {check.name: Expect(frozenset({check.sound})) for check in CHECKS.values() if check.sound is not None}
+SOUND = {
+    check.name: Expect(frozenset(one for one in (check.sound, check.absent) if one is not None))
+    for check in CHECKS.values()
+    if check.sound is not None
+}
 ROWS: dict[str, tuple[PredictionRow, ...]] = {finding: _filled(finding) for finding in SITUATIONS}
 IMPLIED = {finding: _implied(finding) for finding in SITUATIONS}
 _PLACES = {name: place for place, name in enumerate(SUSPECTS)}

@@ -64,7 +64,8 @@ def test_borders_lie_between_the_outcomes_and_rise(check: Check) -> None:
     if check.quantity in ("eye", "windings"):
         assert not borders
         return
-    by_number = len(check.symbols) - (check.over == check.symbols[-1] and len(check.symbols) == len(borders) + 2)
+    numbered = [symbol for symbol in check.symbols if symbol != check.absent]
+    by_number = len(numbered) - (check.over == numbered[-1] and len(numbered) == len(borders) + 2)
     assert by_number == len(borders) + 1
     assert check.over is None or check.over in check.symbols
 
@@ -135,12 +136,28 @@ def test_every_check_that_is_news_can_change_a_verdict(check: Check) -> None:
     assert any(moved) == check.news
 
 
+def test_a_start_capacitor_that_is_not_there_speaks_against_nobody_else() -> None:
+    """ "none" acquits the start device as a good one does, and moves nothing else."""
+    found = {
+        typed: judge("locked-rotor", {}, unit=UNIT, fitted=(), meter={"start-capacitor": typed}).suspects
+        for typed in ("none", "good", "dead")
+    }
+    assert found["none"] == found["good"]
+    assert found["dead"][0] == "start-device" != found["none"][0]
+
+
 # ---------------------------------------------------------------- every figure has its source
 
+
+def _typed(step: str) -> str:
+    return re.sub(r"(?<!\w)'[^']*'", "", step)
+
+
 _NUMBER = re.compile(r"\d+(?:[.,]\d+)*")
-WORDS = {name: check.expected for name, check in CHECKS.items()} | {
-    f"caution {name}": text for name, text in CAUTIONS.items()
-}
+# With the steps, but for what is typed as an example, within quotation marks.
+WORDS = {
+    name: " ".join((check.expected, *(_typed(step) for step in check.steps))) for name, check in CHECKS.items()
+} | {f"caution {name}": text for name, text in CAUTIONS.items()}
 FIGURES = {check.name: check.figures for check in CHECKS.values()} | {
     f"caution {name}": CAUTION_FIGURES.get(name, ()) for name in CAUTIONS
 }
@@ -148,7 +165,7 @@ FIGURES = {check.name: check.figures for check in CHECKS.values()} | {
 
 @pytest.mark.parametrize("name", WORDS)
 def test_every_figure_of_the_words_has_a_row_with_its_source(name: str) -> None:
-    """No number in what a check expects, or in a caution, without basis and source; no row for words that are gone."""
+    """No number in what a check expects, its steps or a caution without basis and source; no row for words gone."""
     rows_ = FIGURES[name]
     sourced = [number for row in rows_ for number in _NUMBER.findall(row.shown)]
     # of terminals' names (L1, T1) the digit is no figure

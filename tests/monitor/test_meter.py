@@ -185,6 +185,7 @@ CLASSES: list[tuple[str, str, str]] = [
     ("capacitor-amps", "6.3 A 370 V of 45", "good"),
     ("capacitor-amps", "4 A, 370 V of 45", "weak"),
     ("start-capacitor", "120 of 200", "weak"),
+    ("start-capacitor", "None", "none"),
     ("fan-volts", "240", "present"),
     ("air-split", "18 F", "normal"),
     ("air-split", "5 K", "low"),

@@ -81,7 +81,8 @@ class Check(NamedTuple):
     """One check of the catalogue.
 
     outcomes: from the lowest reading to the highest; `bounds` lie between them and `over` is the outcome of a
-    reading over range. sound: the outcome that a sound part gives, None where that depends on the situation. news:
+    reading over range. sound: the outcome that a sound part gives, None where that depends on the situation. absent:
+    the outcome, typed by its name, of a part that is not installed, which is no suspect either. news:
     False for a check of the meter or of the house, which speaks of no suspect. power: as-is = nothing is opened or
     switched; off = power off and locked; live = with the power on. panel: a cabinet or cover must be opened.
     hazard: 0 none, 1 hand tools with the power off, 2 extra-low voltage live, 3 line voltage live. expected: the
@@ -111,6 +112,7 @@ class Check(NamedTuple):
     cautions: tuple[str, ...] = ()
     bounds: tuple[Bound, ...] = ()
     over: str | None = None
+    absent: str | None = None
     news: bool = True
     chance: float = limits.ABNORMAL_CHANCE.value
     running: bool = False

@@ -28,6 +28,11 @@ BY_EYE: tuple[Check, ...] = (
         "Read mode, set point and room temperature; set it 3 °C (5 °F) below the room and wait 5 minutes.",
         "Look for an empty display, a low-battery sign, a schedule, and a differential of less than 0.5 °C (1 °F).",
         sound="right",
+        figures=(
+            by_practice("3 °C (5 °F)", "more than any thermostat's differential"),
+            by_practice("5 minutes", "the longest usual delay of a thermostat between two starts"),
+            by_practice("0.5 °C (1 °F)", "under it a thermostat starts the unit too often"),
+        ),
         chance=0.05,
         right="the thermostat is set to cool, below room temperature, and shows it calls",
         wrong="the thermostat is not set so that it would cool",
@@ -306,6 +311,7 @@ BY_EYE: tuple[Check, ...] = (
         expected="subcooling (expansion valve) or superheat (fixed orifice) as on the unit's charging chart",
         basis=_TRADE,
         source="the unit's own charging chart",
+        figures=(SETTLED,),
         steps=(
             "Air filter and condenser coil clean first; never on an iced coil. Let it run 15 minutes.",
             "Take pressures and pipe temperatures; compare subcooling or superheat with the chart for the weather.",

@@ -91,7 +91,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         basis=limits.METER.line_low.basis,
         source=limits.METER.line_low.source,
         same_as=("load", PRESENT),
-        figures=(_LINE,),
+        figures=(_LINE, by_practice("120 V", "half of the line's 240 V, which is all a leg has to ground")),
         steps=(
             CALLING,
             "Measure AC volts from T1 to T2, line to line; to ground a one-pole contactor always shows 120 V.",
@@ -436,18 +436,23 @@ LINE_CHECKS: tuple[Check, ...] = (
         hazard=1,
         quantity="uF",
         outcomes=outcomes(
-            dead="the start capacitor is dead", weak="the start capacitor is weak", good="the start capacitor is good"
+            dead="the start capacitor is dead",
+            weak="the start capacitor is weak",
+            good="the start capacitor is good",
+            none="no start capacitor is installed",
         ),
         bounds=(Bound(M.capacitor_dead, "rated"), Bound(M.start_capacitor_good, "rated")),
         over="dead",
+        absent="none",
         sound="good",
         expected="within the range on its label (usually up to 20 % over, none under); also look at the relay's coil"
-        " and contacts. None installed: leave this check out",
+        " and contacts",
         basis=M.start_capacitor_good.basis,
         source=M.start_capacitor_good.source,
         figures=(by_practice("20 %", "as the labels of start capacitors have it"),),
         steps=(
             DEAD,
+            "Look first whether there is one beside the run capacitor; most units have none: type 'none'.",
             "Take the bleeding of a start capacitor slowly. Wires off. Type the reading and the label: '190 uF of"
             " 200'.",
             "Potential relay: coil some thousand ohms, contact closed at rest.",
@@ -551,7 +556,7 @@ LINE_CHECKS: tuple[Check, ...] = (
             bounds=(Bound(getattr(M, f"{name}_low")), Bound(getattr(M, f"{name}_high"))),
             sound="normal",
             expected=expected,
-            figures=figures,
+            figures=(*figures, SETTLED),
             basis=getattr(M, f"{name}_low").basis,
             source=getattr(M, f"{name}_low").source,
             steps=(

@@ -106,6 +106,8 @@ def classify(check: Check, text: str, unit: Unit) -> Judged:
         return Judged(check.name, _by_eye(check, text))
     if check.quantity == "windings":
         return _windings(check, text)
+    if check.absent is not None and text.strip().lower() == check.absent:
+        return Judged(check.name, check.absent)
     if check.quantity == "load-uF":
         text = _under_load(text, unit, f"check {check.name}")
     quantity = "uF" if check.quantity == "load-uF" else check.quantity
