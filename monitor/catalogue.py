@@ -290,7 +290,8 @@ def sources_page() -> list[str]:
         ]
         used += [f"{name}: {one.shown}" for name, rows in figures.items() for one in rows if row.cite in one.source]
         lines += [f"## {name}", "", f"{row.cite}: {row.says}.", "", f"- {_ACCESS[row.access]}{_looked(row)}"]
-        lines += [f"- used by {_codes(used)}" if used else "- used by the circuits or the simulator", ""]
+        lines += [f"- used by {_codes(used)}" if used else "- used by the circuits or the simulator"]
+        lines += [f"- held by `tests/{sources.HELD_BY[name]}`" if name in sources.HELD_BY else "- held by no test", ""]
     return lines
 
 

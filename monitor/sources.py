@@ -456,6 +456,45 @@ CREEPAGE = Source(
 )
 
 
+# The test that holds the program to a row: file and function under `tests`. A page shows it beside the row.
+HELD_BY: dict[str, str] = {
+    "CONTACTOR_CLOSING": "conformance/test_checks_published.py::"
+    "test_closing_voltage_is_that_of_the_standard_and_of_a_component_sheet",
+    "CONTACTOR_DROP_OUT": "conformance/test_world_handbook.py::test_pull_in_and_drop_out_lie_where_sheets_have_them",
+    "CLASS_2_VOLTS": "hardware/circuits/test_safety_numbers.py::"
+    "test_nothing_over_thirty_volts_counts_as_a_class_2_circuit",
+    "BLADE_FUSE": "sim/test_control.py::test_blade_fuse_opens_as_its_table_says",
+    "COPPER": "conformance/test_checks_published.py::test_copper_correction_follows_iec_60028",
+    "WIRE_TABLE": "conformance/test_world_published.py::test_wire_against_the_handbook_table",
+    "AWG": "conformance/test_world_published.py::test_two_gauges_are_a_ratio_of_the_standard",
+    "COMPRESSOR_VOLTS": "conformance/test_checks_published.py::test_line_limits_are_the_compressor_sheets",
+    "CAPACITOR_BAND": "conformance/test_checks_published.py::test_a_capacitor_is_good_within_six_per_cent",
+    "CAPACITOR_BLEED": "conformance/test_checks_published.py::test_five_seconds_through_20_kohm_leave_less_than_50_v",
+    "CAPACITOR_RESIDUE": "hardware/circuits/test_safety_numbers.py::"
+    "test_the_bleed_of_the_cautions_leaves_less_than_fifty_volts",
+    "WINDINGS": "conformance/test_checks_published.py::test_whole_windings_add_up",
+    "SCROLL_GUIDE_CYCLES": "monitor/test_patterns.py::"
+    "test_each_of_the_three_patterns_of_short_cycling_is_counted_as_promised",
+    "SCROLL_MANUAL_STARTS": "conformance/test_world_handbook.py::"
+    "test_a_sound_unit_keeps_within_the_makers_start_limits",
+    "PROTECTOR_RESET": "conformance/test_world_handbook.py::test_a_stalled_compressor_is_taken_off_by_its_protector",
+    "COIL_BURDEN": "conformance/test_world_handbook.py::test_coil_burden_is_that_of_catalogues",
+    "COMPRESSOR_MAP": "conformance/test_world_published.py::test_compressor_map_gives_its_published_outputs",
+    "RATING_A": "conformance/test_world_handbook.py::test_capacity_at_the_rating_point_is_the_nameplate_s",
+    "ALARM_WINDOW": "conformance/test_alarm_figures.py::test_a_flood_ends_below_five_alarms_in_ten_minutes",
+    "ALARM_DAYS": "monitor/test_alerts_metrics.py::test_thirty_days_are_kept_over_restarts_and_no_more",
+    "ALARM_FLOOD": "monitor/test_alerts_metrics.py::test_time_in_flood_is_the_share_of_the_time_watched",
+    "EWMA": "conformance/test_drift_handbook.py::test_ewma_of_the_nist_handbook",
+    "THERMISTOR": "conformance/test_thermistor_published.py::test_probe_manual",
+    "PASSWORD_LENGTH": "fleet/test_people.py::test_a_password_too_short_or_holding_the_login_is_refused",
+    "CT_CLASS": "hardware/test_uncertainty.py::test_class_1_limits",
+    "TEMPORARY": "hardware/circuits/test_assembly.py::test_high_voltage_tests_are_the_temporary_overvoltage",
+    "IMPULSE": "hardware/circuits/test_safety_numbers.py::test_clearance_of_the_line_board_is_that_of_the_standard",
+    "CLEARANCE": "hardware/circuits/test_safety_numbers.py::test_clearance_of_the_line_board_is_that_of_the_standard",
+    "CREEPAGE": "hardware/circuits/test_safety_numbers.py::test_creepage_of_the_line_board_is_that_of_the_standard",
+}
+
+
 def sources() -> Iterator[tuple[str, Source]]:
     """Yield every row with its name, in the order above."""
     yield from ((name, row) for name, row in globals().items() if isinstance(row, Source))

@@ -56,3 +56,12 @@ def test_every_row_is_used_and_whole(name: str) -> None:
     assert row.says
     assert row.basis in BASES
     assert bool(row.checked) == (row.access != "remembered")
+
+
+@pytest.mark.parametrize("name", sources.HELD_BY)
+def test_a_row_that_names_its_test_names_one_that_is_there(name: str) -> None:
+    """A function of that file; and the numbers of a person's safety all have one."""
+    file, _, function = sources.HELD_BY[name].partition("::")
+    assert name in ROWS
+    assert re.search(rf"^def {function}\(", (TOP / "tests" / file).read_text(encoding="utf-8"), re.MULTILINE)
+    assert {"CREEPAGE", "CLEARANCE", "IMPULSE", "CLASS_2_VOLTS", "CAPACITOR_RESIDUE"} <= sources.HELD_BY.keys()
