@@ -273,8 +273,11 @@ class Engine:
         found = zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True)
         self._numbers.update((name, value) for name, value in found if value is not None)
         same = self._inputs.quiet(scan)
-        if not same and self._running and self._breaks_run(scan):
-            self._broken_s = scan.t_s
+        if not same and self._running:
+            if self._breaks_run(scan):
+                self._broken_s = scan.t_s
+            elif self._broken_s == before_s:
+                self._trust.forget_runs(scan.t_s)  # it is back before the break was believed: no whole run was done
         changed = () if same else self._inputs.update(scan, before_s, numbers=not hasty)
         self.changed_s = max((one.since_s for one in changed), default=scan.t_s)
         if changed:

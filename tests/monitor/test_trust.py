@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from random import Random
 from typing import Any
 
 import pytest
@@ -193,3 +194,19 @@ def test_a_fan_that_stops_in_a_run_is_told_before_anything_else_is_made_of_it(ri
     assert 925 <= min(raised.values()) <= 935
     withdrawn = [at for kind, at in cleared.items() if kind is ChangeKind.CLEARED]
     assert bool(withdrawn) is (rise_a == 0.0)
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2, 5])
+def test_a_switch_that_trips_between_slow_scans_makes_no_liar_of_the_call(seed: int) -> None:
+    """At a scan a minute some trips are seen by one scan: what lies between them is no whole run of a thermostat."""
+    sensors, rng = ("call", "load", "compressor_a", "fan_a", "outdoor_c"), Random(seed)
+    rest, run = ({name: base[name] for name in sensors} for base in (REST, RUN))
+    tripped = run | {"load": False, "compressor_a": 0.0, "fan_a": 0.0}
+    trips = [
+        part
+        for _ in range(60)
+        for part in ((60.0 * rng.choice((2, 3, 5, 7)), run), (60.0 * rng.choice((1, 1, 2, 3)), tripped))
+    ]
+    found = raised(*[(1500, rest), (1500, run)] * 6, (1500, rest), *trips, every_s=60.0, fitted=sensors)
+    assert "sensing-disagrees" not in found
+    assert "call-without-pull-in" in found
