@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import secrets
 from bisect import bisect_right
+from collections import defaultdict
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
@@ -19,7 +20,7 @@ from condenser_monitor.monitor.storage import models
 from condenser_monitor.monitor.storage.models import StoredPoint
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.web.context import PageContext, page_context
-from condenser_monitor.web.template_strings import parted, plain, t
+from condenser_monitor.web.template_strings import plain, t
 from condenser_monitor.web.view_status import TICKS, lanes_svg, last_s
 
 past = Blueprint("past", __name__)
@@ -180,7 +181,7 @@ def day_spans(span: strip_chart.StripSpan) -> list[strip_chart.StripSpan]:
 class Ran(NamedTuple):
     """One finished cycle as the table shows it."""
 
-    ended: Markup
+    ended: str
     run: str
     numbers: Markup  # in cells of their own
     starts: int
@@ -207,11 +208,17 @@ def cycles() -> str:
     found = page_context().history.cycles(now_s - days * _DAY_S, now_s + 1, most)
     # Cells are made here and not by a macro: a call for each of thousands of them was nearly all that the page cost.
     missing = Markup('<span class="soft" title="{}">–</span>').format(t("no-reading"))
-    rows = [_ran(parted(time_format.moment(wall_s, now_s)), cycle, scale, missing) for wall_s, cycle in found]
-    return render_template("cycles.html", rows=rows, days=days, most=most)
+    by_day: dict[str, list[Ran]] = {}
+    hours: defaultdict[str, float] = defaultdict(float)
+    for wall_s, cycle in found:
+        at = time_format.local(wall_s)
+        day = time_format.day(wall_s)
+        by_day.setdefault(day, []).append(_ran(time_format.clock(at), cycle, scale, missing))
+        hours[day] += cycle.run_s / 3600
+    return render_template("cycles.html", by_day=by_day, hours=hours, count=len(found), days=days, most=most)
 
 
-def _ran(ended: Markup, cycle: Cycle, scale: str, missing: Markup) -> Ran:
+def _ran(ended: str, cycle: Cycle, scale: str, missing: Markup) -> Ran:
     values = [(getattr(cycle, name), digits) for name, digits in _COLUMNS]
     values.append((None if cycle.outdoor_c is None else _scaled(cycle.outdoor_c, scale), 0))
     numbers = [missing if value is None else f"{value:.{digits}f}" for value, digits in values]

@@ -290,6 +290,7 @@ _PAGE = {
     "cycles-key": "–: not sensed or not known. *: the start was not seen. Currents and voltages are means of the "
     "compressor's run.",
     "no-cycles": "No cycle ended in this time.",
+    "cycles-of-day": "{day}: {count} cycles, {hours} h",
     "cycles-newest": "{count} finished cycles, the newest of them",
     # ------------------------------------------------------------ trends
     "trends-of": "Trends, {site}",
