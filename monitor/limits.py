@@ -779,6 +779,7 @@ class FLEET(LimitGroup):
     unheard_s = _ours(26 * 3600, "s", 3600, 30 * _DAY, "a working monitor says something at least once a day")
     suspects_loaded = _ours(3, "suspects", 1, 30, "the truck is loaded for the likeliest; the rest is told beside")
     due_days = _ours(30, "days", 1, 366, "plan visits are booked a month ahead")
+    route_stops = _ours(30, "stops", 2, 200, "more than a technician makes in a day; longer ways are not mended")
     page_rows = _ours(100, "rows", 10, 1000, "what a dispatcher scrolls through on one page")
 
 

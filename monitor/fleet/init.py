@@ -68,6 +68,13 @@ def fleet_file(settings: FleetSettings) -> str:
         ("from_hour", settings.on_call.from_hour, "the office is staffed from this hour"),
         ("to_hour", settings.on_call.to_hour, "to this one"),
         ("days", settings.on_call.days, "on the first so many days of the week"),
+        ("[dispatch]", "", ""),
+        (
+            "places_file",
+            settings.dispatch.places_file,
+            "your own list: CSV of area, latitude, longitude; no service is asked",
+        ),
+        ("start", settings.dispatch.start, "the area of that list from which the trucks leave"),
     )
     return "\n".join(_line(*row) for row in rows) + "\n"
 

@@ -270,6 +270,13 @@ def silent(connection: sa.Connection, viewer: Viewer, now: float, *, offset: int
     return _line_page(connection, query, sa.func.coalesce(state.c.heard_at, 0.0), offset)
 
 
+def addresses_heard(connection: sa.Connection, viewer: Viewer) -> Sequence[str]:
+    """Addresses of the sites in force whose monitor is there."""
+    query = sa.select(sites.c.address).select_from(sites.join(state, state.c.site_id == sites.c.id))
+    query = query.where(sites.c.revoked_at.is_(None), state.c.online.is_(True), visible(viewer))
+    return connection.scalars(query).all()
+
+
 def due(connection: sa.Connection, viewer: Viewer, now: float, *, offset: int = 0) -> Page[SiteLine]:
     """Plan visits due within a month, or overdue, and not booked; the earliest first."""
     until = later(office_day(now), int(FLEET.due_days.value))

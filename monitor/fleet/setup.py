@@ -68,6 +68,13 @@ class OnCall(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     days: int = 5
 
 
+class Dispatch(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Where the sites are: a list of places (places.py), and the area of it from which the trucks leave."""
+
+    places_file: str = ""
+    start: str = ""
+
+
 class FleetSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The whole fleet file. `time_zone` is a name of the tz database; empty: the machine's own."""
 
@@ -76,6 +83,7 @@ class FleetSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     broker: Broker = Broker()
     pages: Pages = Pages()
     on_call: OnCall = OnCall()
+    dispatch: Dispatch = Dispatch()
     time_zone: str = ""
 
 

@@ -75,7 +75,7 @@ def _dress(app: Flask) -> None:
     """Filters, globals and error pages of the templates."""
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.filters.update(
-        when=time_format.moment, ago=time_format.ago, span=texts.span, degrees=time_format.degrees
+        when=time_format.moment, ago=time_format.ago, span=texts.span, degrees=time_format.degrees, distance=_distance
     )
     app.jinja_env.globals.update(
         menu=MENU,
@@ -90,6 +90,11 @@ def _dress(app: Flask) -> None:
     app.context_processor(_common)
     app.register_error_handler(HTTPException, _http_error)
     app.register_error_handler(CondenserError, _our_error)
+
+
+def _distance(km: float, scale: str) -> str:
+    """A distance in miles where temperatures are in Fahrenheit (1 mile is 1.609344 km, exactly), else in km."""
+    return f"{km / 1.609344:.0f} miles" if scale == "F" else f"{km:.0f} km"
 
 
 def _common() -> dict[str, Any]:

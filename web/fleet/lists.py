@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, render_template, request
+from collections import Counter
+from collections.abc import Iterable
 
+from flask import Blueprint, render_template, request
+from markupsafe import Markup
+
+from condenser_monitor.monitor.drawing.place_map import place_map
 from condenser_monitor.monitor.fleet import inference, queries, triage
 from condenser_monitor.monitor.fleet.days import office_day
 from condenser_monitor.monitor.fleet.people import technicians
-from condenser_monitor.web.fleet.office_context import office_context, offset, viewer
+from condenser_monitor.web.fleet.office_context import office_context, offset, viewer, where
 
 lists = Blueprint("lists", __name__)
 
@@ -21,7 +26,14 @@ def morning() -> str:
         counts = queries.standing_counts(connection, viewer())
         together = inference.silences(connection, viewer(), now)
         people = technicians(connection, viewer())
-    parts = {"counts": counts, "silences": together, "people": people, "today": office_day(now)}
+    areas = Counter(area for area, _, _ in _points(case.address for case in page.rows))
+    parts = {
+        "counts": counts,
+        "areas": areas.most_common(),
+        "silences": together,
+        "people": people,
+        "today": office_day(now),
+    }
     return render_template("fleet/morning.html", page=page, stages=triage.STAGES, **parts)
 
 
@@ -39,7 +51,17 @@ def silent() -> str:
     with office_context().store.read() as connection:
         page = queries.silent(connection, viewer(), office_context().wall(), offset=offset())
         together = inference.silences(connection, viewer(), office_context().wall())
-    return render_template("fleet/silent.html", page=page, silences=together)
+        heard = queries.addresses_heard(connection, viewer()) if together and len(where()) else ()
+    others = _points(heard)
+    maps = [Markup(place_map(_points([at for _, _, at in one.sites]), others)) for one in together]  # noqa: S704 - drawn by us, its words escaped
+    return render_template("fleet/silent.html", page=page, silences=together, maps=maps)
+
+
+def _points(addresses: Iterable[str]) -> list[tuple[str, float, float]]:
+    """Where these addresses lie, as far as the list of places has them."""
+    places = where()
+    found = (places.of(address) for address in addresses)
+    return [(place.area, place.latitude, place.longitude) for place in found if place is not None]
 
 
 @lists.get("/due")

@@ -8,7 +8,9 @@ from typing import NamedTuple
 from flask import current_app, g, request
 
 from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.fleet import places
 from condenser_monitor.monitor.fleet.people import OfficeSession, Program, Viewer
+from condenser_monitor.monitor.fleet.places import Places
 from condenser_monitor.monitor.fleet.setup import FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
 
@@ -26,6 +28,12 @@ def office_context() -> OfficeContext:
     found = current_app.extensions["desk"]
     assert isinstance(found, OfficeContext)
     return found
+
+
+def where() -> Places:
+    """The office's list of places; an empty one where there is none. Raises CommandError for a list that is none."""
+    about = office_context().settings.dispatch
+    return places.load(about.places_file, about.start)
 
 
 def held() -> OfficeSession | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import NamedTuple
 
 from flask import Blueprint, Response, abort, flash, g, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
@@ -19,6 +20,7 @@ from condenser_monitor.web.fleet.office_context import (
     number,
     office_context,
     viewer,
+    where,
 )
 
 work = Blueprint("work", __name__)
@@ -37,12 +39,29 @@ def _visits(feed_at: str) -> str:
     return render_template("fleet/visits.html", rounds=_rounds(booked), done=done, feed_at=feed_at)
 
 
-def _rounds(booked: list[Booked]) -> list[tuple[str, str, list[Booked], list[tuple[str, int]]]]:
-    """Day, technician, their visits, and what to load for all of them."""
+class Round(NamedTuple):
+    """A technician's day: the visits in the order in which to make them, those last whose place is not known; the
+    length of the way as the crow flies, None where no place is known; what to load for all of them."""
+
+    day: str
+    who: str
+    rows: list[Booked]
+    km: float | None
+    load: list[tuple[str, int]]
+
+
+def _rounds(booked: list[Booked]) -> list[Round]:
     rounds: dict[tuple[str, str], list[Booked]] = {}
     for visit in booked:
         rounds.setdefault((visit.due_day, visit.technician or "nobody yet"), []).append(visit)
-    return [(day, who, rows, load_list.truck(row.load for row in rows)) for (day, who), rows in sorted(rounds.items())]
+    return [_round(*key, rows) for key, rows in sorted(rounds.items())]
+
+
+def _round(day: str, who: str, rows: list[Booked]) -> Round:
+    route = where().route([row.address for row in rows])
+    rest = [row for number, row in enumerate(rows) if number not in route.order]
+    ordered = [*(rows[number] for number in route.order), *rest]
+    return Round(day, who, ordered, route.km if route.order else None, load_list.truck(row.load for row in rows))
 
 
 @work.post("/calendar")
