@@ -225,10 +225,6 @@ FROST = Source(
 LOAD_CONTROL = Source(
     "load-control programmes of utilities", "", "", "remembered", "", "half an hour at a time is usual"
 )
-AWAY_SET_POINT = Source(
-    "ENERGY STAR", "", "programmable thermostats", "remembered", "", "7 °F (3.9 K) warmer while nobody is at home"
-)
-
 HEAT_INDEX = Source(
     "National Weather Service", "", "heat index categories", "remembered", "", "80, 90 and 103 °F (26.7, 32.2, 39.4 °C)"
 )

@@ -1,34 +1,34 @@
 """When this unit is overdue for a call: a learned model of its own calls against outdoor temperature and hour.
 
-Theory. A thermostat calls when heat has come into the house, so over a summer the share of each hour that a unit is
-called rises with the temperature outdoors, in a way of its own for each part of the day (sun, people, setbacks). It is
-learned as an exposure table: for each stretch of the day and each degree the hours watched and the hours called, whose
-ratio is the rate; that is the piecewise-constant rate of survival analysis (T. R. Holford, The analysis of rates and
-of survivorship using log-linear models, Biometrics 36 (1980) 299-305). Along the temperature the rates may only rise:
-they are smoothed by isotonic regression, pool adjacent violators (M. Ayer et al., An empirical distribution function
-for sampling with incomplete information, Ann. Math. Stat. 26 (1955) 641-647), which needs no formula of a curve, and
-says of a day hotter than any before what it says of the hottest one. The temperature is the mean of that of now and
-that of the last day, because a house is slow.
+Theory. A thermostat calls when heat has come into the house, so the share of each hour that a unit is called rises with
+the temperature outdoors, in a way of its own for each part of the day (sun, people, setbacks). It is learned as a
+dynamic binomial regression with a logit link (M. West, P. J. Harrison, H. S. Migon, Dynamic generalized linear models
+and Bayesian forecasting, J. Am. Stat. Assoc. 80 (1985) 73-83), followed hour by hour with an extended Kalman filter (L.
+Fahrmeir, Posterior mode estimation by extended Kalman filtering, J. Am. Stat. Assoc. 87 (1992) 501-509). The share of
+an hour counts as a few trials (fractional response: L. E. Papke, J. M. Wooldridge, J. Appl. Econometrics 11 (1996)
+619-632). Its terms are a level that may wander from day to day (set points are moved), the temperature now, that of the
+last day beside it (a house is slow), and one for each stretch of the day. It begins at a prior of the common house,
+says how sure it is, and forgets by halves over weeks; what it says is used less its own uncertainty, so that a unit
+that is hardly known is not soon overdue.
 
-A silence is the time since the last call. The rates of its hours, summed, are the run time that is *owed*: the
-cumulated hazard, by which silences in different weather become comparable (time rescaling: F. Papangelou, Trans. Am.
-Math. Soc. 165 (1972) 483-506). A unit is overdue when it owes more than chance, its own habits and a changed set point
-explain:
+A silence is the time since the last call. The shares of its hours, summed, are the run time that is *owed*: a cumulated
+hazard, by which silences in different weather become comparable (time rescaling: F. Papangelou, Trans. Am. Math. Soc.
+165 (1972) 483-506). What is owed fades as fast as a house gives its heat back to cooler nights: a fortnight of weather
+in which now and then a call might have come is no fault. A unit is overdue when it owes more than
 
-- Chance and habits: well more than the most it has owed in any silence of the last months that ended by itself.
-  Setbacks and weekends away are in there.
-- A set point that was raised, as before a journey, is like cooler weather. So the same sum is made for weather some
-  degrees cooler, and it is enough that the unit is overdue even by that; or, in mild weather, overdue by hours.
+- chance, the sun and a set point moved by a degree or two explain (`owed_h`, found on simulated house-years); doubled
+  for a unit whose habits are not known yet, and more for a silence of many days, as the end of a summer brings; and
+- its own habits: well more than the most it has owed in any silence of the last months that ended by itself. Setbacks,
+  weekends away and windows opened on mild days are in there.
 
-Silences that were told as overdue teach nothing: a fault must not become a habit. Where the unit has not been called
+Silences that were told as overdue teach nothing: a fault must not become a habit. Only where the call came by itself
+within hours, sooner than a repair, must the next one owe a little more. Where the unit has not been called
 for many days anyway, it is out of season, and nothing is said: somebody switches it on when it is needed.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Sequence
-from math import exp, floor
+from math import exp, sqrt
 from typing import NamedTuple
 
 import msgspec
@@ -39,86 +39,141 @@ from condenser_monitor.monitor.core.load_state import MemoryPart, MonotonicTime,
 
 _B = limits.CALLS
 HOUR_S, DAY_S = 3600.0, 86400.0
+_STRETCHES = round(DAY_S / (_B.stretch_h.value * HOUR_S))
+_BEFORE = 3  # terms before those of the stretches: level, temperature, that of the last day
+_SLOPE_K = 5.0  # slopes are a step of this many degrees
+_PRIOR_MEAN = (_B.prior_level.value, _B.prior_slope.value, _B.prior_last_day.value, *([0.0] * _STRETCHES))
+_PRIOR_SPREAD = (
+    *(_B.level_spread.value, _B.slope_spread.value, _B.last_day_spread.value),
+    *([_B.stretch_spread.value] * _STRETCHES),
+)
+Terms = tuple[tuple[int, float], ...]  # what is not zero in a row of the regression: place, value
 
 
-class Exposure(msgspec.Struct, array_like=True):
-    """Hours watched and hours called, of one stretch of the day at one degree."""
+class Belief(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
+    """What is believed of the terms: their means and covariances, in logits (of a share of an hour) a unit of each."""
+
+    mean: list[float]
+    covariance: list[list[float]]
+
+    @classmethod
+    def prior(cls) -> Belief:
+        """Return what is believed of a unit of which nothing is known."""
+        places = range(len(_PRIOR_MEAN))
+        return cls(
+            mean=list(_PRIOR_MEAN),
+            covariance=[[_PRIOR_SPREAD[row] ** 2 * (row == column) for column in places] for row in places],
+        )
+
+    def copy(self) -> Belief:
+        """Return one that can be taught without teaching this one."""
+        return Belief(mean=list(self.mean), covariance=[list(row) for row in self.covariance])
+
+    def share(self, terms: Terms) -> float:
+        """Return the share of an hour called, as far as it is certain."""
+        logit = sum(self.mean[place] * value for place, value in terms)
+        spread = sqrt(max(sum(a * b * self.covariance[i][j] for i, a in terms for j, b in terms), 0.0))
+        return _logistic(logit - _B.caution.value * spread)
+
+    def learn(self, terms: Terms, share: float, hours: float) -> None:
+        """Learn from `hours` of which a share was called."""
+        known = _logistic(sum(self.mean[place] * value for place, value in terms))
+        slope = max(known * (1.0 - known), 1e-3)
+        with_terms = [sum(row[place] * value for place, value in terms) for row in self.covariance]
+        total = sum(with_terms[place] * value for place, value in terms) + 1.0 / (_B.trials_per_h.value * hours * slope)
+        error = min(max((share - known) / slope, -_B.surprise_most.value), _B.surprise_most.value)
+        gains = [value / total for value in with_terms]
+        for place, gain in enumerate(gains):
+            self.mean[place] += gain * error
+            row = self.covariance[place]
+            for other, value in enumerate(with_terms):
+                row[other] -= gain * value
+
+    def fade(self, days: float) -> None:
+        """Let days pass: what is known becomes less certain, at most as uncertain as nothing known."""
+        grown = 2.0 ** (days / _B.half_life_days.value)
+        shares = [
+            min(sqrt(grown), spread / sqrt(max(row[place], 1e-12)))
+            for place, (row, spread) in enumerate(zip(self.covariance, _PRIOR_SPREAD, strict=True))
+        ]
+        for row, one in zip(self.covariance, shares, strict=True):
+            row[:] = [value * one * other for value, other in zip(row, shares, strict=True)]
+        self.covariance[0][0] += days * _B.level_walk.value**2
+
+    def turn(self, steps: int) -> None:
+        """Move the terms of the stretches `steps` later in the day."""
+        order = [*range(_BEFORE), *(_BEFORE + (place - steps) % _STRETCHES for place in range(_STRETCHES))]
+        self.mean = [self.mean[place] for place in order]
+        self.covariance = [[self.covariance[row][column] for column in order] for row in order]
+
+
+def _logistic(logit: float) -> float:
+    return 1.0 / (1.0 + exp(-min(max(logit, -50.0), 50.0)))
+
+
+class HourSoFar(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
+    """What was watched since the model last learned: hours, of them called, and degrees times hours."""
 
     watched_h: float = 0.0
     called_h: float = 0.0
+    degree_h: float = 0.0
 
 
 class Silence(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
-    """The time since the last call. `owed_h` and `cooler_h` are the run time owed in this weather and in cooler
-    weather; `exposure` what it would teach. `overdue` stays until the next call, or a person's word (`excused`)."""
+    """The time since the last call. `owed_h` is the run time owed; `taught` what would be believed if it ends by
+    itself. `overdue` stays until the next call, or a person's word (`excused`)."""
 
     since_x: float
     owed_h: float = 0.0
-    cooler_h: float = 0.0
-    exposure: dict[str, float] = {}
+    most_h: float = 0.0
+    taught: Belief | None = None
     overdue: bool = False
+    overdue_x: float | None = None
     excused: bool = False
 
 
 class CallsMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
-    """All that is kept of a unit's calls. Keys of `table` are "stretch of the day/degree"; `most` has, by day, the most
-    that was owed in a silence that ended by itself. `clock_s` is the time of day at x = 0, as far as it is known."""
+    """All that is kept of a unit's calls. `most_h` has, by day, the most that was owed in a silence that ended by
+    itself. `clock_s` is the time of day at x = 0, as far as it is known; `felt` whether it was ever known how warm it
+    is."""
 
-    table: dict[str, Exposure] = {}
+    belief: Belief = msgspec.field(default_factory=Belief.prior)
+    hour: HourSoFar = msgspec.field(default_factory=HourSoFar)
+    calls: int = 0
     days: int = 0
     day: int = -1
     last_day_c: float | None = None
+    felt: bool = False
     clock_s: float = 0.0
-    most: dict[int, tuple[float, float]] = {}
+    most_h: dict[int, float] = {}
     silence: Silence | None = None
     timeline: Saved = Saved()
 
 
-CALLS_MEMORY = MemoryPart("calls", 1, CallsMemory, what="calls", then="learning begins afresh")
+def _taught(kept: CallsMemory) -> tuple[Belief, ...]:
+    return () if kept.silence is None or kept.silence.taught is None else (kept.silence.taught,)
+
+
+def _fault(found: CallsMemory) -> str:
+    """Return what is wrong with a memory of the right shape, "" for nothing."""
+    beliefs = [found.belief, *_taught(found)]
+    size = len(_PRIOR_MEAN)
+    right = all(
+        len(one.mean) == size and len(one.covariance) == size and all(len(row) == size for row in one.covariance)
+        for one in beliefs
+    )
+    return "" if right else f"the learned calls have not {size} terms"
+
+
+CALLS_MEMORY = MemoryPart("calls", 2, CallsMemory, what="calls", then="learning begins afresh", check=_fault)
 
 
 class Owed(NamedTuple):
-    """What a silence owes, and what would be overdue: hours of run in this weather, and in weather that is cooler."""
+    """What a silence owes, and what would be overdue: hours of run."""
 
     silent_h: float
     owed_h: float
     limit_h: float
-    cooler_h: float
-    cooler_limit_h: float
-
-    @property
-    def overdue(self) -> bool:
-        """Whether chance, habit and a raised set point no longer explain it."""
-        return self.owed_h >= self.limit_h or self.cooler_h >= self.cooler_limit_h
-
-
-def rising(values: Sequence[float], weights: Sequence[float]) -> list[float]:
-    """The sequence that never falls and is nearest to the values by weighted squares: pool adjacent violators."""
-    pools: list[tuple[float, float, int]] = []
-    for value, weight in zip(values, weights, strict=True):
-        pool = (value, weight, 1)
-        while pools and pools[-1][0] > pool[0]:
-            before = pools.pop()
-            total = before[1] + pool[1]
-            pool = ((before[0] * before[1] + pool[0] * pool[1]) / total, total, before[2] + pool[2])
-        pools.append(pool)
-    return [value for value, _, count in pools for _ in range(count)]
-
-
-class _Rates(NamedTuple):
-    """Share of an hour called at each known degree of one stretch of the day, rising."""
-
-    degrees: list[int]
-    shares: list[float]
-
-    def at(self, celsius: float) -> float:
-        """The share at a temperature: that of the degree, or of the next cooler one that is known; below all of them
-        less for each degree."""
-        place = bisect_right(self.degrees, floor(celsius)) - 1
-        if place >= 0:
-            return self.shares[place]
-        lowest = self.shares[0] - _B.share_per_k.value * (self.degrees[0] - celsius) if self.shares else 0.0
-        return max(lowest, 0.0)
 
 
 class Calls:
@@ -126,14 +181,13 @@ class Calls:
 
     def __init__(self, settings: Settings, memory: CallsMemory | None = None) -> None:
         self.kept = memory or CallsMemory()
-        heats = settings.unit.heat_pump
-        self._from_c = limits.BASELINES.heat_pump_from_c.value if heats else _B.from_c.value
+        self._heats = settings.unit.heat_pump
+        self._from_c = limits.BASELINES.heat_pump_from_c.value if self._heats else _B.from_c.value
         self._owed_h = settings.limit(limits.OVERDUE_CALL.owed_h)
-        self._cooler_h = settings.limit(limits.OVERDUE_CALL.cooler_h)
         self._line = MonotonicTime(None if memory is None else memory.timeline)
         self._last_x: float | None = None if memory is None else memory.timeline.x_s
-        self._rates: dict[int, _Rates] = {}
         self._lately_c: tuple[float | None, float | None] = (None, None)
+        self._shares: dict[tuple[int, int | None], float] = {}
 
     # ------------------------------------------------------------ in
 
@@ -152,7 +206,7 @@ class Calls:
         if call is None or held_s > _B.gap_s.value:
             self._forget_silence(x_s)
             return
-        if outdoor_c is not None:
+        if outdoor_c is not None or not (self.kept.felt or self._heats):
             self._pass(x_s, held_s / HOUR_S, call, outdoor_c)
         if call:
             self._end_silence()
@@ -173,11 +227,7 @@ class Calls:
     @property
     def learned(self) -> bool:
         """Whether there is enough to judge by."""
-        return self.kept.days >= _B.days.value and self._called_h >= _B.called_h.value
-
-    @property
-    def _called_h(self) -> float:
-        return sum(cell.called_h for cell in self.kept.table.values())
+        return self.kept.days >= _B.days.value and self.kept.calls >= _B.calls.value
 
     @property
     def in_season(self) -> bool:
@@ -207,15 +257,13 @@ class Calls:
         silence = self.kept.silence
         if silence is None or self._last_x is None:
             return None
-        most_h = max((owed_h for owed_h, _ in self.kept.most.values()), default=0.0)
-        most_cooler_h = max((cooler_h for _, cooler_h in self.kept.most.values()), default=0.0)
-        return Owed(
-            silent_h=(self._last_x - silence.since_x) / HOUR_S,
-            owed_h=silence.owed_h,
-            limit_h=max(self._owed_h, _B.habit_ratio.value * most_h),
-            cooler_h=silence.cooler_h,
-            cooler_limit_h=max(self._cooler_h, _B.habit_ratio.value * most_cooler_h),
-        )
+        silent_h = (self._last_x - silence.since_x) / HOUR_S
+        unsure = 1.0 + 0.5 ** (self.kept.days / _B.habits_known_days.value)
+        if not self.kept.felt:
+            unsure *= _B.unfelt_ratio.value
+        habit_h = _B.habit_ratio.value * max(self.kept.most_h.values(), default=0.0)
+        limit_h = max(unsure * self._owed_h, habit_h) * max(silent_h / _B.spell_h.value, 1.0)
+        return Owed(silent_h=silent_h, owed_h=silence.owed_h, limit_h=limit_h)
 
     # ------------------------------------------------------------ inside
 
@@ -223,91 +271,111 @@ class Calls:
         """Keep the time of day; where it becomes known only now, or jumps by hours, what was learned moves along."""
         if wall_s is None:
             return
+        kept = self.kept
         clock_s = (wall_s - x_s) % DAY_S
-        stretch_s = _B.stretch_h.value * HOUR_S
-        moved_s = (clock_s - self.kept.clock_s + DAY_S / 2) % DAY_S - DAY_S / 2
-        steps = round(moved_s / stretch_s)
+        moved_s = (clock_s - kept.clock_s + DAY_S / 2) % DAY_S - DAY_S / 2
+        steps = round(moved_s / (_B.stretch_h.value * HOUR_S))
         if steps:
-            count = round(DAY_S / stretch_s)
-            table = {}
-            for key, cell in self.kept.table.items():
-                stretch, degree = key.split("/")
-                table[f"{(int(stretch) + steps) % count}/{degree}"] = cell
-            self.kept.table = table
-            self._rates.clear()
-        if steps or not self.kept.table:
-            self.kept.clock_s = clock_s
+            for belief in (kept.belief, *_taught(kept)):
+                belief.turn(steps)
+            self._shares.clear()
+        if steps or not kept.calls:
+            kept.clock_s = clock_s
 
     def _begin_day(self, day: int) -> None:
         kept = self.kept
         if kept.day >= 0:
             kept.days += 1
             passed = max(day - kept.day, 1)
-            share = 0.5 ** (passed / _B.half_life_days.value)
-            for cell in kept.table.values():
-                cell.watched_h *= share
-                cell.called_h *= share
+            for belief in (kept.belief, *_taught(kept)):
+                belief.fade(passed)
+            self._shares.clear()
         kept.day = day
-        kept.table = {key: cell for key, cell in kept.table.items() if cell.watched_h > _B.least_h.value}
-        kept.most = {old: most for old, most in kept.most.items() if day - old < _B.habit_days.value}
-        self._rates.clear()
+        kept.most_h = {old: most_h for old, most_h in kept.most_h.items() if day - old < _B.habit_days.value}
 
-    def _pass(self, x_s: float, hours: float, call: bool, outdoor_c: float) -> None:
-        kept = self.kept
-        if kept.last_day_c is None:
-            kept.last_day_c = outdoor_c
-        kept.last_day_c += (outdoor_c - kept.last_day_c) * (1.0 - exp(-hours / 24.0))
-        if outdoor_c < self._from_c:
+    def _pass(self, x_s: float, hours: float, call: bool, outdoor_c: float | None) -> None:
+        kept, silence = self.kept, self.kept.silence
+        if outdoor_c is not None:
+            if not kept.felt:
+                kept.felt, kept.hour = True, HourSoFar()
+            if kept.last_day_c is None:
+                kept.last_day_c = outdoor_c
+            kept.last_day_c += (outdoor_c - kept.last_day_c) * (1.0 - exp(-hours / 24.0))
+        cold = outdoor_c is not None and outdoor_c < self._from_c
+        if cold or (silence is not None and silence.excused and not call) or (self.learned and not self.in_season):
+            kept.hour = HourSoFar()
             return
-        felt_c = (outdoor_c + kept.last_day_c) / 2.0
-        stretch = int((x_s + kept.clock_s) % DAY_S // (_B.stretch_h.value * HOUR_S))
-        key = f"{stretch}/{floor(felt_c)}"
-        silence = kept.silence
-        if call or silence is None:
-            self._teach(key, hours, hours if call else 0.0)
-            return
-        if silence.overdue or silence.excused or (self.learned and not self.in_season):
-            return
-        silence.exposure[key] = silence.exposure.get(key, 0.0) + hours
-        rates = self._rates.get(stretch)
-        if rates is None:
-            rates = self._rates[stretch] = self._fit(stretch)
-        silence.owed_h += hours * rates.at(felt_c)
-        silence.cooler_h += hours * rates.at(felt_c - _B.cooler_k.value)
-        owed = self.owed()
-        silence.overdue = self.learned and owed is not None and owed.overdue
+        if silence is None or call or not silence.overdue:
+            self._watch(x_s, hours, call, outdoor_c)
+        if silence is not None and not call and self.learned:
+            silence.owed_h = silence.owed_h * exp(-hours / _B.fade_h.value) + hours * self._share(x_s, outdoor_c)
+            silence.most_h = max(silence.most_h, silence.owed_h)
+            owed = self.owed()
+            if not silence.overdue and owed is not None and owed.owed_h >= owed.limit_h:
+                silence.overdue, silence.overdue_x = True, x_s
+                kept.hour = HourSoFar()
 
-    def _teach(self, key: str, watched_h: float, called_h: float) -> None:
-        cell = self.kept.table.setdefault(key, Exposure())
-        cell.watched_h += watched_h
-        cell.called_h += called_h
+    def _watch(self, x_s: float, hours: float, call: bool, outdoor_c: float | None) -> None:
+        """Add to the hour that passes, and learn it when it is over."""
+        hour = self.kept.hour
+        hour.watched_h += hours
+        hour.called_h += hours * call
+        hour.degree_h += hours * (outdoor_c or 0.0)
+        if hour.watched_h >= 1.0:
+            self._learn(x_s)
 
-    def _fit(self, stretch: int) -> _Rates:
-        cells = sorted(
-            (int(key.split("/")[1]), cell)
-            for key, cell in self.kept.table.items()
-            if key.startswith(f"{stretch}/") and cell.watched_h > 0
-        )
-        shares = rising([cell.called_h / cell.watched_h for _, cell in cells], [cell.watched_h for _, cell in cells])
-        # What was seen for a few hours only is believed in part.
-        trusted = []
-        for place, share in enumerate(shares):
-            seen_h = sum(cell.watched_h for _, cell in cells[max(0, place - 1) : place + 1])
-            trusted.append(share * seen_h / (seen_h + _B.doubt_h.value))
-        return _Rates([degree for degree, _ in cells], trusted)
+    def _share(self, x_s: float, outdoor_c: float | None) -> float:
+        """Return the share of an hour that this unit is called, at this time of day and to the nearest degree."""
+        degree = None if outdoor_c is None else round(outdoor_c)
+        key = self._stretch(x_s), degree
+        if key not in self._shares:
+            self._shares[key] = self.kept.belief.share(self._terms(key[0], degree))
+        return self._shares[key]
+
+    def _stretch(self, x_s: float) -> int:
+        return int((x_s + self.kept.clock_s) % DAY_S // (_B.stretch_h.value * HOUR_S))
+
+    def _terms(self, stretch: int, outdoor_c: float | None) -> Terms:
+        of_day = ((0, 1.0), (_BEFORE + stretch, 1.0))
+        if outdoor_c is None or self.kept.last_day_c is None:
+            return of_day
+        warmer_k = outdoor_c - _B.level_c.value
+        return (*of_day, (1, warmer_k / _SLOPE_K), (2, (self.kept.last_day_c - outdoor_c) / _SLOPE_K))
+
+    def _learn(self, x_s: float) -> None:
+        """Learn the hour that has passed: for good where it held a call, else in case that the silence ends."""
+        kept, hour = self.kept, self.kept.hour
+        outdoor_c = hour.degree_h / hour.watched_h if kept.felt else None
+        terms = self._terms(self._stretch(x_s - HOUR_S / 2.0), outdoor_c)
+        believed = kept.belief
+        if not hour.called_h and kept.silence is not None:
+            believed = kept.silence.taught = kept.silence.taught or believed.copy()
+        believed.learn(terms, hour.called_h / hour.watched_h, hour.watched_h)
+        kept.hour = HourSoFar()
+        self._shares.clear()
 
     def _end_silence(self) -> None:
-        silence, self.kept.silence = self.kept.silence, None
-        if silence is None or silence.overdue or silence.excused:
+        kept, silence = self.kept, self.kept.silence
+        if silence is None:
             return
-        for key, hours in silence.exposure.items():
-            self._teach(key, hours, 0.0)
+        kept.silence = None
+        kept.calls += 1
+        if silence.overdue and silence.overdue_x is not None and self._last_x is not None:
+            if self._last_x - silence.overdue_x < _B.repair_s.value:
+                most_h = silence.most_h / _B.habit_ratio.value  # next time it takes a little more than this once
+                kept.most_h[kept.day] = max(kept.most_h.get(kept.day, 0.0), most_h)
+            return
+        if silence.overdue or silence.excused:
+            return
+        if silence.taught is not None:
+            kept.belief = silence.taught
+            self._shares.clear()
         if self.learned:
-            most = self.kept.most.get(self.kept.day, (0.0, 0.0))
-            self.kept.most[self.kept.day] = max(most[0], silence.owed_h), max(most[1], silence.cooler_h)
+            kept.most_h[kept.day] = max(kept.most_h.get(kept.day, 0.0), silence.most_h)
 
     def _forget_silence(self, x_s: float) -> None:
         """Nobody knows whether the unit was called: begin to count again. What is overdue stays so until a call."""
         silence = self.kept.silence
+        self.kept.hour = HourSoFar()
         if silence is not None and not silence.overdue:
             self.kept.silence = Silence(since_x=x_s, excused=silence.excused)
