@@ -233,6 +233,54 @@ def test_the_evaluator_asks_to_be_asked_when_something_may_change_by_time() -> N
     assert held_down.deadline() == inf
 
 
+def test_a_finding_that_slept_is_asked_as_soon_as_something_is_new() -> None:
+    """Whatever has been asked in between: the facts are new, or a single scan says something else than is believed."""
+
+    def raised_at(*moments: tuple[Facts, Facts | None]) -> int | None:
+        evaluator = FindingEvaluator(SETTINGS)
+        for second, (facts, said) in enumerate(moments):
+            if evaluator.evaluate(at(float(second), facts)._replace(said=said, changed_s=-100.0)).raised:
+                return second
+        return None
+
+    quiet, lost = [(THERE, None)] * 6, (LOST, None)
+    assert raised_at(*quiet, lost, lost, lost) == 7  # two scans have to say so
+    assert raised_at(*quiet, (THERE, LOST), lost, lost) == 7  # of which an odd one before was the first
+    assert raised_at(*quiet, (THERE, LOST), (THERE, None), lost, lost) == 9  # but not one that was taken back
+
+
+def test_a_finding_says_since_when_and_comes_in_order() -> None:
+    """Raised, looked at again and cleared: each is in the order of what came; a longer hold by design is waited for."""
+    evaluator = FindingEvaluator(SETTINGS)
+    assert evaluator.deadline() == inf
+    patient = {"line-supply-lost": 30.0}
+    found = None
+    for second in range(100, 150):
+        found = evaluator.evaluate(at(float(second), LOST, grace_s=patient, doubted=True)._replace(changed_s=98.0))
+        if found.order:
+            break
+    assert found is not None
+    assert (found.raised["line-supply-lost"].since_s, found.order) == (98.0, ("line-supply-lost",))
+    assert second == 138
+    again = evaluator.evaluate(at(143.0, LOST))
+    assert (again.review, again.order) == (("line-supply-lost",), ("line-supply-lost",))
+
+
+def test_what_another_sensor_still_shows_is_not_taken_back_with_the_liar() -> None:
+    """The supply is seen to be gone; that the load's sensor lies takes nothing from it."""
+    evaluator = FindingEvaluator(SETTINGS, standing=("line-supply-lost",))
+    moment = at(1.0, Facts(supply=False, runs=False))._replace(distrusted={"load": "load"})
+    assert evaluator.evaluate(moment).cleared == {}
+
+
+def test_a_pattern_counted_elsewhere_is_held_like_any_other() -> None:
+    """The counter of another package answers at once; its finding's own time comes on top. Ours have theirs within."""
+    assert Timer(plain_row(pattern=True), SETTINGS).hold_s == 0.0
+    counted_elsewhere: Any = object
+    assert Timer(plain_row(pattern=True, counter=counted_elsewhere), SETTINGS).hold_s == 10.0
+    assert Timer(plain_row(), SETTINGS).hold_s == 10.0
+
+
 # ---------------------------------------------------------------- cycle and patterns
 
 
