@@ -78,6 +78,8 @@ class FindingDiagnosis:
         self.stood_s = dict(stood_s)
         self._beside_s: dict[str, float] = {}  # when what is over was last part of a diagnosis with an urgent finding
         self.worked_s = dict(worked_s)
+        # when what had worked again was last raised again
+        self._back_s = {name: worked_s[name] for name in self.standing.keys() & worked_s.keys()}
         self._diagnosed_s: deque[float] = deque(maxlen=int(limits.DIAGNOSES_MOST.value))
         self._features: dict[str, str] = {}
         self._restored = set(
@@ -91,6 +93,8 @@ class FindingDiagnosis:
         """Turn one decision into changes: what was raised and cleared, whose suspects are others now, and the unit's
         diagnosis where it has changed."""
         outcome = observed.evaluation
+        for name in outcome.raised.keys() & ages_s(self.worked_s, observed.now_s).keys():
+            self._back_s[name] = observed.now_s
         for name, how in outcome.cleared.items():
             self.stood_s[name] = observed.now_s
             if how.works:
@@ -141,7 +145,7 @@ class FindingDiagnosis:
         urgent = (finding.raised_s for finding in self.standing.values() if finding.severity is Severity.URGENT)
         return min(urgent, default=now_s)
 
-    def _diagnosis(self, observed: Observed, stands: Collection[str]) -> Diagnosis | None:
+    def _diagnosis(self, observed: Observed, stands: set[str]) -> Diagnosis | None:
         """The unit's diagnosis over all findings of the last hours."""
         now_s = observed.now_s
         gone = [
@@ -154,7 +158,9 @@ class FindingDiagnosis:
         features = {
             trait: symbol for trait, symbol in {**observed.last_runs, **observed.features}.items() if trait in FEATURES
         }
-        if ages_s(self.worked_s, now_s).keys() & {one.finding for one in findings}:
+        back = ages_s(self._back_s, now_s).keys()
+        new = {name for name in stands - back if CATALOGUE[name].severity is Severity.URGENT}
+        if back & stands or (back & set(gone) and not new):  # what is new need not come and go as the others do
             features["comes-and-goes"] = "yes"
         self._features = features
         return diagnose(UnitCase(findings, self._settings.unit, self._fitted, features))

@@ -398,6 +398,17 @@ def test_the_diagnosis_is_told_when_it_changes_and_not_at_each_flicker() -> None
     assert all(sum(share for _, share in one.suspects) <= 1.001 for one in found)
 
 
+def test_what_comes_and_goes_says_so_between_its_times_and_not_of_a_new_fault() -> None:
+    """A contactor that let go twice; where the supply goes once, a breaker is as likely as ever, and no loose joint."""
+    engine = Engine(SETTINGS, fitted=ALL)
+    first = events(scans((60, REST), (60, NO_PULL), (120, RUN), (60, NO_PULL), (120, RUN)), engine=engine)
+    assert last_of(first).features["comes-and-goes"] == "yes"
+    dead = but(NO_PULL, supply=False)
+    then = [change for change in events(scans((60, dead), from_s=420.0), engine=engine) if isinstance(change, Change)]
+    lost = next(one for one in then if one.finding == "line-supply-lost")
+    assert {"line-supply-off", "compressor-grounded"} & set(lost.suspects[:1])
+
+
 def test_the_suspects_of_a_finding_change_no_oftener_than_the_diagnosis() -> None:
     """A coil current that comes and goes each minute of two hours moves the first suspect: a few changes an hour."""
     pulls = but(NO_PULL, coil_a=1.2)
