@@ -28,6 +28,7 @@ from condenser_monitor.hardware.circuits import (
     parts,
     tolerance,
 )
+from condenser_monitor.hardware.circuits.wiring import compartment
 from condenser_monitor.monitor.core.errors import ContractError
 from condenser_monitor.monitor.core.readings import READINGS
 
@@ -234,12 +235,11 @@ def ready_joined_table(who: str) -> str:
 
 
 _JOINED = ("input module", "current", "voltage transformer", "thermistor")
-_OUTSIDE = {"control_power", "thermostat", "blower", "outdoor_c", "return_air_c", "supply_air_c"}
 
 
 def _who(reading: str) -> str:
     """Whoever may join this sense: nothing inside the outdoor unit's cabinet is a maker's work."""
-    return "maker" if reading in _OUTSIDE - {"blower"} else "licensed"
+    return "maker" if compartment(reading) == "outside" else "licensed"
 
 
 def ready_scales_table() -> str:

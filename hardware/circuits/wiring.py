@@ -13,6 +13,7 @@ from typing import NamedTuple
 from condenser_monitor.hardware.boards import MUXES
 from condenser_monitor.hardware.channels import BUILDS, Channel
 from condenser_monitor.hardware.circuits import parts
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.drawing.shapes import (
     BREAK,
     INK,
@@ -36,12 +37,15 @@ _COMPARTMENTS = {
     "unit": "INSIDE THE CABINET, 24 V and sensor leads: licensed person only",
     "outside": "OUTSIDE THE CABINET, class 2: a maker may, where the code lets one",
 }
-_OUTSIDE = ("outdoor_c", "control_power", "thermostat", "return_air_c", "supply_air_c")
+_IN_INDOOR_UNIT = ("blower",)  # around a lead that carries line voltage
 
 
 def compartment(reading: str) -> str:
     """Where a sense's terminals are, which says whose work they are."""
-    return "line" if reading in _LINE_VOLTS else "outside" if reading in _OUTSIDE else "unit"
+    if reading in _LINE_VOLTS:
+        return "line"
+    indoors = READINGS[reading].board == "indoor" and reading not in _IN_INDOOR_UNIT
+    return "outside" if indoors or reading == "outdoor_c" else "unit"
 
 
 def first_part(build: str, reading: str) -> tuple[str, str]:
