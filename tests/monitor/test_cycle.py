@@ -245,3 +245,34 @@ def test_a_minute_is_due_after_sixty_seconds_and_has_its_own_means() -> None:
     for second in (13.0, 14.0):
         watch.weigh(Scan(t_s=second, compressor_a=second))
     assert minute.close(72.0, watch)["compressor_a"] == pytest.approx(13.5)
+
+
+def test_a_run_whose_end_was_not_seen_lasts_to_the_end_of_its_cycle() -> None:
+    """Everything falls silent in the middle of a run: what was known of it is kept, and nothing runs any more."""
+    watch, _ = watched((0.0, AT_REST), (10.0, ON))
+    watch.weigh(Scan(t_s=11.0, compressor_a=9.0))
+    watch.weigh(Scan(t_s=12.0, compressor_a=12.0))
+    assert watch.means["compressor_a"].highest == 12.0
+    watch.weigh(Scan(t_s=13.0, compressor_a=10.0))
+    cycle = watch.update(Facts(), 70.0, None)
+    assert cycle is not None
+    assert (cycle.run_s, cycle.stopped_s, cycle.compressor_max_a) == (60.0, 70.0, 12.0)
+    assert watch.running_since_s is None
+    watch.update(ON, 80.0, None)
+    assert watch.running_since_s == 80.0
+
+
+def test_a_start_counts_where_the_stop_before_it_was_seen() -> None:
+    """In a cycle whose begin was not seen, with a sensor that falls silent between stop and start."""
+    silent = SHUT._replace(compressor=None, runs=None)
+    _, (cycle,) = watched((0.0, ON), (10.0, SHUT), (12.0, silent), (15.0, ON), (40.0, AT_REST))
+    assert cycle.compressor_starts == 1
+
+
+def test_a_minute_with_one_fresh_scan_has_means() -> None:
+    """Of a reading that came for the first time within it, too."""
+    minute, (watch, _) = Minute(), watched((0.0, AT_REST), (10.0, ON))
+    minute.open(10.0, watch)
+    watch.weigh(Scan(t_s=11.0, compressor_a=9.0))
+    means = minute.close(70.0, watch)
+    assert (means["compressor_a"], means["fan_a"]) == (9.0, None)
