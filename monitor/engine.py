@@ -20,7 +20,7 @@ import msgspec
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.alarm_manager import ALERTS_MEMORY, AlarmManager
 from condenser_monitor.monitor.alarms.episodes import EPISODES_MEMORY
-from condenser_monitor.monitor.baselines.baseline import NormalRange
+from condenser_monitor.monitor.baselines.baseline import ANY, NormalRange
 from condenser_monitor.monitor.baselines.calls import CALLS_MEMORY, Calls
 from condenser_monitor.monitor.baselines.minutes import MinuteMeans
 from condenser_monitor.monitor.baselines.normal import TRENDS_MEMORY, Baselines
@@ -33,7 +33,7 @@ from condenser_monitor.monitor.core.findings import CATALOGUE, RUNS_UNCALLED, An
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
 from condenser_monitor.monitor.core.links import Facts, chain, facts, first_break
 from condenser_monitor.monitor.core.load_state import EngineMemory, MemoryPart
-from condenser_monitor.monitor.core.patterns import FlapFilter, FlapMemory, HabitMemory, Habits, Patterns
+from condenser_monitor.monitor.core.patterns import GRACED, FlapFilter, FlapMemory, HabitMemory, Habits, Patterns
 from condenser_monitor.monitor.core.readings import NUMBERS, READINGS, draw_bands
 from condenser_monitor.monitor.core.records import (
     AlertChange,
@@ -535,11 +535,20 @@ class Engine:
 
     def _set_draw(self, outdoor_c: float | None) -> None:
         track = self._inputs.track("compressor_a")
-        normal = self._baselines.normal_range(outdoor_c)
-        if track is None or normal == self._normal:
+        settings = self.settings
+        if self._habits.modulates(self._usual_s):
+            # One whose board sets its speed is read as such also where nobody has declared it.
+            settings = msgspec.structs.replace(
+                settings, unit=msgspec.structs.replace(settings.unit, kind="variable-speed")
+            )
+            self._inputs.read_as(settings.unit)
+            normal = ANY
+        else:
+            normal = self._baselines.normal_range(outdoor_c)
+        if track is None or (normal == self._normal and settings is self.settings):
             return
         self._normal = normal
-        track.set_bands("draw", draw_bands(self.settings, *normal))
+        track.set_bands("draw", draw_bands(settings, *normal))
 
     # ------------------------------------------------------------ what a decision rests on
 
@@ -563,10 +572,7 @@ class Engine:
             },
             unsettled=inputs.unsettled(),
             undecided=self._trust_due_s < inf and self._trust.contradicted(self._trust.read(inputs), now_s),
-            grace_s={
-                name: self._habits.grace_s(name, self.facts, now_s, self._usual_s)
-                for name in ("call-without-pull-in", "call-without-run", "call-not-reaching-unit", "fan-not-running")
-            },
+            grace_s={name: self._habits.grace_s(name, self.facts, now_s, self._usual_s) for name in GRACED},
             distrusted={one.name: reading for reading in self._trust.distrusted for one in inputs.inputs_of(reading)},
             new_readings=self._read_symbols(),
             doubted=bool(inputs.doubted(now_s)),
@@ -655,7 +661,7 @@ class Engine:
             service_until_wall_s=self._alarms.service_until_wall_s,
             trends=self._baselines.report() | {"performance": self._performance.report()},
             distrusted=self._distrusted,
-            offers=self._habits.offers(self._usual_s),
+            offers=self._habits.offers(self._usual_s, stages=self._baselines.stages),
             diagnosis=self._diagnosis.diagnosed if self.standing else None,
         )
 

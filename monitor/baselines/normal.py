@@ -216,6 +216,11 @@ class Baselines:
 
     # ------------------------------------------------------------ answers
 
+    @property
+    def stages(self) -> int:
+        """At how many levels the compressor was found to run while it cools; 0 while learning."""
+        return len(self._baseline.stages)
+
     def normal_a(
         self, outdoor_c: float | None, volts: float | None = None, *, near_a: float | None = None
     ) -> float | None:

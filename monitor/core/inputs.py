@@ -13,7 +13,7 @@ from operator import attrgetter
 from typing import Any
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.readings import (
     AS_IT_IS,
     FLAGS,
@@ -198,10 +198,7 @@ class DebouncedInputs:
         for track in self.tracks:
             self.by_name |= {one.name: one for one in track.inputs}
             self.readings[track.reading] = track.inputs[0]
-        called = compressor_bands(unit)
-        self._by_call = (
-            (resting_bands(unit.compressor_rla_a), called) if unit.contactor_poles == 1 else (called, called)
-        )
+        self.read_as(unit)
         self._compressor = self.track("compressor_a")
         self.readings_of = _getter(self.fitted)
         self._get_flags = _getter([one.name for one in self.flags])
@@ -213,6 +210,12 @@ class DebouncedInputs:
         self._silent: set[str] = set()
         self.revision = 0
         self.distrusted: frozenset[str] = frozenset()
+
+    def read_as(self, unit: Unit) -> None:
+        """Read the compressor's current as that of this kind of unit, from the next scan that is read whole on."""
+        called = compressor_bands(unit)
+        resting = resting_bands(unit.compressor_rla_a) if unit.contactor_poles == 1 else called
+        self._by_call = resting, called
 
     def quiet(self, scan: Scan) -> bool:
         """Nothing can change by this scan: every sense says again what it said, and is believed. Cheap on purpose."""

@@ -496,6 +496,15 @@ class Durations:
         return high if self.least_s <= low and high <= self.most_s and high - low <= slack_s else None
 
 
+# Findings whose condition may hold longer by what a unit does by design.
+GRACED = (
+    *("call-without-pull-in", "call-without-run", "call-not-reaching-unit"),
+    *("fan-not-running", "compressor-not-running"),
+)
+_MODULATES = "variable-speed"  # its name in the memory
+_SCANS_APART = 1.5  # scans that are far apart may see fan and compressor change at different ones
+
+
 class Habits:
     """Follows one unit. `memory` is what `memory()` of an earlier process gave."""
 
@@ -507,11 +516,15 @@ class Habits:
             "delay-on-make": Durations(_HABIT.delay_least_s, _HABIT.delay_most_s),
             "delay-on-break": Durations(_HABIT.delay_least_s, _HABIT.break_most_s),
             "load-shed": Durations(_HABIT.shed_least_s, _HABIT.shed_most_s),
+            "fan-run-on": Durations(_HABIT.delay_least_s, _HABIT.run_on_s),
+            "compressor-after-fan": Durations(_HABIT.delay_least_s, _HABIT.ramp_s),
         }
+        self._modulates = False
         for row in memory:
+            self._modulates |= row.name == _MODULATES
             if row.name in self.durations:
                 self.durations[row.name].lasted_s.extend(row.lasted_s)
-        self._waiting_s = self._cut_s = inf
+        self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = inf
         self._opened_s = -inf
         self._was = Facts()
 
@@ -533,6 +546,8 @@ class Habits:
         else:
             self._waiting_s = inf
         self._mind_cut(was, facts, at_s)
+        self._mind_run_on(was, facts, at_s)
+        self._mind_ramp(was, facts, at_s)
 
     def _closed(self, at_s: float) -> None:
         if self._waiting_s < inf:
@@ -551,9 +566,38 @@ class Habits:
                 self.durations["load-shed"].lasted_s.append(at_s - self._cut_s)
             self._cut_s = inf
 
+    def _mind_run_on(self, was: Facts, facts: Facts, at_s: float) -> None:
+        """A fan that runs on after the call and the compressor have ended, and then stops."""
+        if facts.call is False and facts.compressor is False and facts.fan:
+            if was.compressor or was.call:
+                self._fan_alone_s = at_s
+            return
+        if self._fan_alone_s < inf and facts.fan is False and not facts.compressor:
+            self.durations["fan-run-on"].lasted_s.append(at_s - self._fan_alone_s)
+        self._fan_alone_s = inf
+
+    def _mind_ramp(self, was: Facts, facts: Facts, at_s: float) -> None:
+        """A fan that starts by itself, and the compressor after it: a contactor starts both at once."""
+        if facts.fan and facts.compressor is False:
+            if was.fan is False and was.compressor is False and facts.call:
+                self._fan_first_s = at_s
+            return
+        if self._fan_first_s < inf and facts.fan and facts.compressor:
+            self.durations["compressor-after-fan"].lasted_s.append(at_s - self._fan_first_s)
+        self._fan_first_s = inf
+
+    def modulates(self, usual_step_s: float) -> bool:
+        """Whether this unit, declared or not, starts as one whose board sets the compressor's speed; once it has been
+        seen it stays so, as its current is then read as that of such a unit."""
+        if not self._modulates and self._unit.delay_learned:
+            ramp_s = self.durations["compressor-after-fan"].learned_s(usual_step_s)
+            self._modulates = ramp_s is not None and ramp_s > _SCANS_APART * usual_step_s
+        return self._modulates
+
     def forget(self) -> None:
         """Nothing was seen for a while: what began is not known to have gone on."""
-        self._waiting_s, self._cut_s, self._opened_s, self._was = inf, inf, -inf, Facts()
+        self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = inf
+        self._opened_s, self._was = -inf, Facts()
 
     # ------------------------------------------------------------ out
 
@@ -569,12 +613,16 @@ class Habits:
             waited_s = self._waiting_s if self._waiting_s < inf else now_s
             left_s = 0.0 if break_s is None else max(0.0, self._opened_s + break_s - waited_s)
             return _HABIT.over_ratio.value * max(make_s, left_s)
+        if finding == "compressor-not-running":
+            starting = self._fan_first_s < inf and self.modulates(usual_step_s)
+            return _HABIT.over_ratio.value * _HABIT.ramp_s.value if starting else 0.0
         if finding == "call-not-reaching-unit":
             return _HABIT.over_ratio.value * (self.durations["load-shed"].learned_s(usual_step_s) or 0.0)
         return 0.0
 
-    def offers(self, usual_step_s: float) -> tuple[Offer, ...]:
-        """What has been learned and is not declared, for somebody to confirm."""
+    def offers(self, usual_step_s: float, *, stages: int = 0) -> tuple[Offer, ...]:
+        """What has been learned and is not declared, for somebody to confirm. `stages`: at how many levels the
+        compressor was found to run."""
         unit, found = self._unit, []
         if not unit.delay_learned:
             return ()
@@ -608,6 +656,18 @@ class Habits:
                     "time. Is that so?",
                 )
             )
+        run_on_s = self.durations["fan-run-on"].learned_s(usual_step_s)
+        modulates = self.modulates(usual_step_s) and unit.kind != "variable-speed"
+        if modulates:
+            question = "It looks as if a board sets this unit's speed (an inverter). Is that so?"
+            found.append(Offer(setting="unit.kind", value="variable-speed", question=question))
+        board = run_on_s is not None and run_on_s > _SCANS_APART * usual_step_s
+        if board and unit.fan_control == "contactor" and not modulates and unit.kind != "variable-speed":
+            question = f"It looks as if a board lets the fan run on for {run_on_s:.0f} s after each stop. Is that so?"
+            found.append(Offer(setting="unit.fan_control", value="board", question=question))
+        if stages > 1 and unit.kind == "single-stage" and not modulates:
+            question = "It looks as if this unit runs at two stages, a low and a high one. Is that so?"
+            found.append(Offer(setting="unit.kind", value="two-stage", question=question))
         return tuple(found)
 
     def memory(self) -> list[HabitMemory]:
@@ -616,4 +676,4 @@ class Habits:
             HabitMemory(name=name, lasted_s=[round(value, 1) for value in row.lasted_s])
             for name, row in self.durations.items()
             if row.lasted_s
-        ]
+        ] + [HabitMemory(name=_MODULATES, lasted_s=[])] * self._modulates

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from condenser_monitor.monitor.core.config import Settings, Unit
+from condenser_monitor.monitor.core.config import Settings, Unit, parse
+from condenser_monitor.monitor.core.patterns import Habits
 from condenser_monitor.monitor.core.records import Change
 from condenser_monitor.monitor.engine import Engine
 from tests.monitor.units import ALL, REST, RUN, SETTINGS, but, raised, scans
@@ -82,6 +83,60 @@ def test_a_utilitys_switch_is_offered() -> None:
     assert "for 15 minutes" in offer.question
     shed = Settings(unit=Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1, load_shed=True))
     assert raised(*cut, settings=shed) == []
+
+
+RUN_ON = but(REST, fan_a=RUN["fan_a"])
+
+
+def test_a_fan_that_a_board_lets_run_on_is_offered() -> None:
+    """60 s after each stop, three times; after a confirmation nothing is asked any more."""
+    engine = Engine(SETTINGS, fitted=ALL)
+    cycle = ((600, REST), (900, RUN), (60, RUN_ON))
+    assert played(engine, *cycle * 3, (600, REST)) == []
+    (offer,) = engine.status().offers
+    assert (offer.setting, offer.value) == ("unit.fan_control", "board")
+    assert offer.site_line == '[unit] fan_control = "board"'
+    assert "run on for 60 s" in offer.question
+    declared = Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1, fan_control="board")
+    engine = Engine(Settings(unit=declared), fitted=ALL)
+    assert played(engine, *cycle * 3, (600, REST)) == []
+    assert engine.status().offers == ()
+
+
+def test_two_levels_of_current_are_offered_as_two_stages() -> None:
+    """Not where the unit is declared as such, and not one level."""
+    (offer,) = Habits(SETTINGS).offers(2.0, stages=2)
+    assert (offer.setting, offer.value) == ("unit.kind", "two-stage")
+    assert Habits(SETTINGS).offers(2.0, stages=1) == ()
+    assert Habits(parse('[unit]\nkind = "two-stage"\n')).offers(2.0, stages=2) == ()
+
+
+RAMP = but(RUN, compressor_a=0.0)
+
+
+def test_a_compressor_that_follows_its_fan_is_offered_as_variable_speed() -> None:
+    """The fan 80 s before the compressor, as an inverter's board starts them: told three times, then a question and no
+    more; no normal current is held against it. A compressor that dies in a run is told as before."""
+    engine = Engine(SETTINGS, fitted=ALL)
+    cycle = ((600, REST), (80, RAMP), (900, RUN))
+    assert played(engine, *cycle * 8) == ["compressor-not-running"] * 3
+    (offer,) = engine.status().offers
+    assert (offer.setting, offer.value) == ("unit.kind", "variable-speed")
+    dies = ((600, REST), (80, RAMP), (900, RUN), (45, RAMP))
+    assert played(engine, *dies, from_s=20_000) == ["compressor-not-running"]
+    never = ((600, REST), (400, RAMP))
+    assert played(engine, *never, from_s=30_000) == ["compressor-not-running"]
+    engine = Engine(SETTINGS, fitted=ALL, memory=engine.memory())
+    assert played(engine, *cycle, (600, REST)) == []
+    slow = but(RUN, compressor_a=1.9)  # 15 % of rated load, where the drive turns it slowly
+    assert played(engine, (600, REST), (900, slow), (600, REST), from_s=5000) == []
+
+
+def test_a_fan_that_stops_when_it_likes_is_no_board() -> None:
+    """20, 140, 60 and 200 s: no question."""
+    engine = Engine(SETTINGS, fitted=ALL)
+    played(engine, *(part for on in (20, 140, 60, 200) for part in ((600, REST), (900, RUN), (on, RUN_ON))))
+    assert engine.status().offers == ()
 
 
 def test_a_blink_of_the_line_is_no_overload() -> None:

@@ -172,7 +172,7 @@ def test_two_stages_seen_while_learning_are_two_lines(high_share: float) -> None
     """Though the higher one runs in the warmest hours only, so that one steep line would do almost as well."""
     trends = Baselines(Settings())
     two_stage_days(trends, high_share)
-    assert len(trends.report()["normal"]["stages"]) == 2
+    assert trends.stages == len(trends.report()["normal"]["stages"]) == 2
     assert trends.normal_a(31.5, near_a=1.4 * true_a(31.5)) == pytest.approx(1.4 * true_a(31.5), rel=0.02)
     assert trends.normal_a(25.0, near_a=true_a(25.0)) == pytest.approx(true_a(25.0), rel=0.02)
 
