@@ -252,7 +252,6 @@ HOLD_CAP = Value(2.2e-6, "F", 0.2, "bridges the gaps between the half waves")
 PIN_SERIES = Value(1000, "ohm", 0.05, "between the hold capacitor and the Pi's pin")
 PIN_LOW_V = Value(0.8, "V", 0.0, "at or below this the pin surely reads low", sources.PI_PINS.basis)
 PIN_HIGH_V = Value(2.0, "V", 0.0, "at or above this the pin surely reads high", sources.PI_PINS.basis)
-ACTIVE_LOW = True  # voltage present pulls the pin low; a broken wire reads as absent
 
 # ---------------------------------------------------------------- ready-made parts in the place of the boards
 

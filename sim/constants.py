@@ -97,7 +97,6 @@ RATING_EVAPORATING_F = _ours(45.0, "F", "evaporating temperature at rating A; AH
 APPROACH_F = Constant(
     27.0, "F", "common practice", "condensing over outdoor temperature: 25 to 30 F, clean and at rating A"
 )
-SUCTION_PER_INDOOR = _ours(0.9, "F/F", "evaporating temperature follows the return air")
 RATING_INDOOR_F = Constant(80.0, "F", sources.RATING_A.basis, sources.RATING_A.text)
 CAPACITY_PER_F = _ours(-0.006, "1/F", "evaporator enthalpy difference against condensing temperature (warmer liquid)")
 BTU_H_PER_W = Constant(3.412, "Btu/h/W", sources.CONVERSIONS.basis, sources.CONVERSIONS.text)

@@ -25,7 +25,6 @@ GRID_MM = 0.5
 TRACK_MM, CLEAR_MM = 0.25, 0.2
 VIA_MM, VIA_DRILL_MM = 0.6, 0.3
 EDGE_MM = 0.5
-TEXT_MM = 1.3  # above each part, for its reference
 SLOT_MM = (1.0, 9.0)
 
 

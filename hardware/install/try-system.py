@@ -27,7 +27,6 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 MACHINE = ["-machine", "virt", "-cpu", "cortex-a72", "-smp", "2", "-m", "1024", "-nic", "none"]
 PI_4 = "0xc03111"  # board revision code as a Pi's firmware writes it
-CALL_LINE = 4  # the line of the GPIO chip that plays `call`
 
 
 def device_tree(folder: Path) -> Path:

@@ -128,7 +128,6 @@ class Witness(NamedTuple):
         return None if symbol is None or symbol in self.mute else symbol in self.true
 
 
-_VOLTS = frozenset({"weak", "normal", "high"})
 WITNESSES: dict[str, Witness] = {
     "control_power": Witness("power", "control_power"),
     "thermostat": Witness("demand", "thermostat"),
