@@ -236,17 +236,21 @@ def test_the_evaluator_asks_to_be_asked_when_something_may_change_by_time() -> N
 def test_a_finding_that_slept_is_asked_as_soon_as_something_is_new() -> None:
     """Whatever has been asked in between: the facts are new, or a single scan says something else than is believed."""
 
-    def raised_at(*moments: tuple[Facts, Facts | None]) -> int | None:
+    def raised_at(*moments: tuple[Facts, Facts | None], chatter: bool = False) -> int | None:
         evaluator = FindingEvaluator(SETTINGS)
         for second, (facts, said) in enumerate(moments):
-            if evaluator.evaluate(at(float(second), facts)._replace(said=said, changed_s=-100.0)).raised:
+            counted = NO_ANSWERS | {"contactor-chatter": chatter and second == 0}
+            moment = at(float(second), facts)._replace(said=said, changed_s=-100.0, counted=counted)
+            if "line-supply-lost" in evaluator.evaluate(moment).raised:
                 return second
         return None
 
     quiet, lost = [(THERE, None)] * 6, (LOST, None)
     assert raised_at(*quiet, lost, lost, lost) == 7  # two scans have to say so
+    assert raised_at(*quiet, lost, lost, lost, chatter=True) == 7  # whatever came and went before
     assert raised_at(*quiet, (THERE, LOST), lost, lost) == 7  # of which an odd one before was the first
     assert raised_at(*quiet, (THERE, LOST), (THERE, None), lost, lost) == 9  # but not one that was taken back
+    assert raised_at(*quiet, (THERE, LOST), (THERE, Facts(load=True)), lost, lost) == 9  # by another odd one, either
 
 
 def test_a_finding_says_since_when_and_comes_in_order() -> None:
