@@ -25,6 +25,9 @@ from condenser_monitor.monitor import limits
 BINS = 32
 BEGIN = 128  # reads
 _WIDE = tuple(1 + 0.001 * step for step in range(-108, 113))
+# Step (beats over the whole burst) and reach (of the beat) about the best coarse beat. Where the beat that
+# contradicts nothing is narrow, the first steps pass over it.
+_FINE = ((0.04, 0.0006), (0.015, 0.0012))
 _NARROW = tuple(1 + 0.0005 * step for step in range(-4, 5))
 
 
@@ -111,11 +114,12 @@ class SampleClock:
             # Steps of a thousandth miss the beat by half of one, and contradict some reads more than the beat itself.
             if best is None or best[0] > 2.0 * bound * len(begin):
                 continue
-            step = 0.04 / len(reads)
-            fine = (best[2] * (1 + step * place) for place in range(-int(0.0006 / step), int(0.0006 / step) + 1))
-            finer = _best(reads, fine, longest_s)
-            if finer is not None and finer[0] <= bound * len(reads):
-                return -finer[1], finer[2], finer[3]
+            for share, reach in _FINE:
+                step = share / len(reads)
+                fine = (best[2] * (1 + step * place) for place in range(-int(reach / step), int(reach / step) + 1))
+                finer = _best(reads, fine, longest_s)
+                if finer is not None and finer[0] <= bound * len(reads):
+                    return -finer[1], finer[2], finer[3]
         return None
 
     def _places(self, news: Sequence[float], start_s: float) -> list[int]:

@@ -141,6 +141,14 @@ def test_a_burst_whose_beat_is_not_found_makes_no_power(seed: int) -> None:
         assert abs(degrees(found.displacement_rad - phase)) < 1.5
 
 
+@pytest.mark.parametrize(("seed", "phase"), [(171, -0.439), (184, -0.233)])
+def test_a_beat_between_two_steps_of_the_search_is_found(seed: int, phase: float) -> None:
+    """Two of 200 first bursts in which one beat contradicts no read and its neighbours some: power all the same."""
+    found = list(measured(Harmonics(LINE), Harmonics(((1, 10.0, phase),)), seed, 3))
+    assert len(found) == 3
+    assert all(abs(degrees(one.displacement_rad - phase)) < 2.0 for one in found)
+
+
 def test_without_a_beat_the_boards_still_read_volts_and_amps() -> None:
     """The power alone is missing, and says why."""
     found = bench(Harmonics(WAVES["motor"]))
