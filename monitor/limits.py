@@ -125,6 +125,16 @@ LINE_HYSTERESIS_RATIO = _ours(0.01, "of nominal", 0, 0.05, "line volts are back 
 START_WINDING_NONE_A = _ours(
     0.3, "A", 0.1, 1, "noise and pick-up; the smallest run capacitor (15 uF) carries over 1 A at 200 V"
 )
+START_WINDING_LOAD = _ours(
+    0.09,
+    "1",
+    0,
+    0.3,
+    "the winding's current falls by this share of a change of load over rated load: its motor's model",
+)
+RATED_LOAD_RATIO = _ours(
+    0.7, "1", 0.4, 1, "watts at the load that counts as rated, over line volts and rated-load amps of the nameplate"
+)
 LINE_NOMINAL_V = _cited(240.0, "V", 200, 250, sources.SERVICE_NOMINAL)
 
 # ---------------------------------------------------------------- believing a sense
@@ -1070,7 +1080,7 @@ class COMMISSION(LimitGroup):
     agree = _ours(0.8, "1", 0.6, 1, "a flag is steady when this share of the scans says the same")
     nothing = _ours(0.25, "1", 0.05, 0.5, "less than this share of what is expected counts as nothing")
     still_a = _ours(0.15, "A", 0.02, 1, "noise and pick-up of a lead that carries nothing")
-    compressor_low = _ours(0.4, "of RLA", 0.2, 0.6, "sound compressors run at half to nine tenths of rated load")
+    compressor_low = _ours(0.38, "of RLA", 0.2, 0.6, "sound compressors run at half to nine tenths of rated load")
     compressor_high = _ours(1.15, "of RLA", 1, 2, "high-running-current speaks from 1.10 on; meters and days differ")
     fan_low = _ours(0.5, "of FLA", 0.2, 0.9, "a fan motor's nameplate is its most; it runs at six tenths or more")
     fan_high = _ours(1.3, "of FLA", 1, 2, "above it the lead is not the fan's alone")

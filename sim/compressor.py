@@ -1,27 +1,31 @@
 """The compressor: a capacitor-run single-phase motor on a pump, behind its internal protector.
 
-Per unit of rated torque. The motor's torque is a Kloss curve scaled by volts squared and by what is left of the run
-capacitor, which also gives the torque at standstill; the load is friction and the pressure difference. While the
-rotor is not at speed (start, stall, coasting) the equation of motion is followed in steps of MOTION_S; at speed only
-the balance is watched: when the pull-out torque no longer covers the load, it stalls.
+The motor is that of sim/motor.py, fitted to the nameplate: main and start winding, capacitor, forward and backward
+field. Torque is per unit of rated torque; the load is friction and the pressure difference. While the rotor is not at
+speed (start, stall, coasting) the equation of motion is followed in steps of MOTION_S; at speed only the balance is
+watched: when the pull-out torque no longer covers the load, it stalls. At speed it gives the torque with which a sound
+motor takes the map's watts at rated volts; amps, watts and power factor follow from volts and capacitor.
 """
 
 from __future__ import annotations
 
+from cmath import phase
 from enum import Enum
-from math import acos, atan2, cos, exp, hypot, pi, radians, sqrt
+from math import atan2, cos, exp, hypot, pi, radians
 from typing import NamedTuple
 
-from condenser_monitor.sim import constants
+from condenser_monitor.sim import constants, motor
 from condenser_monitor.sim.condition import Condition
 from condenser_monitor.sim.designs import Design
+from condenser_monitor.sim.motor import Nameplate
 from condenser_monitor.sim.protector import Protector
 from condenser_monitor.sim.refrigeration import RATING_POWER_W, Refrigeration
 
 MOTION_S = 0.004
 STRIDE_S = 0.02
-_SB = constants.BREAKDOWN_SLIP.value
-_AT_SPEED = 1.0 - 0.4 * _SB
+_AT_SPEED = 0.94  # from here it counts as at speed: the slip left is beyond that of pull-out on no unit here
+_CAPACITOR_STEP = 0.005  # what is left of a capacitor is solved in steps of this
+_IDLE_SHARE = 0.35  # of rating A's power, below which the map is not followed
 _STRAY_LEAD = radians(85.0)  # ours: a capacitor with a winding in series
 _FRICTION = constants.FRICTION_PU.value
 
@@ -29,7 +33,6 @@ _FRICTION = constants.FRICTION_PU.value
 class Kind(NamedTuple):
     """What differs between kinds of compressor."""
 
-    locked_torque_pu: float
     inertia_s: float
     equalise_s: float
     start_load_share: float
@@ -39,8 +42,8 @@ KINDS: dict[str, Kind] = {
     # Pistons start against the pressure difference, which a fixed orifice lets go in a minute or two; a scroll lets
     # it go inside at once. Inertia makes the start at rated volts last some 0.18 s (trade site, 3 ton, equalised) and
     # 0.12 s.
-    "reciprocating": Kind(0.50, 0.120, 60.0, 1.0),
-    "scroll": Kind(0.55, 0.085, 2.5, 0.8),
+    "reciprocating": Kind(0.120, 60.0, 1.0),
+    "scroll": Kind(0.085, 2.5, 0.8),
 }
 
 
@@ -62,35 +65,12 @@ class StartCurve(NamedTuple):
     settled_a: float | None
 
 
-def kloss(slip: float) -> float:
-    """Torque over pull-out torque at a slip (Kloss)."""
-    slip = max(slip, 1e-6)
-    return 2.0 / (slip / _SB + _SB / slip)
-
-
-def motor_torque_pu(speed: float, volts_pu: float, capacitor: float, locked_pu: float) -> float:
-    """Motor torque at `speed` (of synchronous), volts and capacitor over rated."""
-    single = constants.SINGLE_PHASE_SHARE.value
-    pull_out = constants.BREAKDOWN_PU.value * (single + (1 - single) * capacitor)
-    standing = capacitor * locked_pu * (1.0 - speed) ** 2
-    return volts_pu * volts_pu * (standing + pull_out * kloss(1.0 - speed) * speed)
-
-
-def current_shape(slip: float) -> float:
-    """Rotor current over locked-rotor current at a slip, 0 at the slip where the machine counts as at speed."""
-    at_speed = 1.0 - _AT_SPEED
-
-    def shape(s: float) -> float:
-        return s / sqrt(s * s + _SB * _SB)
-
-    full = shape(1.0)
-    return max(0.0, (shape(slip) - shape(at_speed)) / (full - shape(at_speed)))
-
-
 class Compressor:
     """One compressor; `amps` is the RMS current in its common lead."""
 
     __slots__ = (
+        "_plate",
+        "_rated_torque",
         "amps",
         "condition",
         "design",
@@ -109,6 +89,11 @@ class Compressor:
     def __init__(self, design: Design, condition: Condition, ambient_c: float) -> None:
         self.design, self.condition = design, condition
         self.kind = KINDS[design.compressor]
+        rating_w = RATING_POWER_W * design.tons / 3.0
+        plate = Nameplate(design.rated_v, design.compressor_lra_a, rating_w, design.line_hz, design.run_uf)
+        self._plate = plate
+        full = constants.RUNNING_TORQUE_PU.value + _FRICTION
+        self._rated_torque = 1.0 if self.driven else motor.curve(plate, 1.0).torque_for(rating_w) / full
         self.protector = Protector(ambient_c)
         self.motion = Motion.DEAD
         self.speed = self.pressure_pu = self.amps = self.power = 0.0
@@ -152,29 +137,38 @@ class Compressor:
         reactance = 1.0 / (2 * pi * self.design.line_hz * max(farad, 1e-12))
         return volts / (reactance * (1.0 - constants.WINDING_REACTANCE_SHARE.value))
 
+    def _curve(self) -> motor.MotorCurve:
+        """The motor at rated volts with what is left of its capacitor."""
+        return motor.curve(self._plate, round(self.capacitor() / _CAPACITOR_STEP) * _CAPACITOR_STEP)
+
+    def _point(self, volts: float, power: float) -> motor.MotorPoint:
+        """Where the motor is at `volts`: of the map's power at speed, else of its speed; currents scaled, torque per
+        unit."""
+        share = volts / self.design.rated_v
+        curve = self._curve()
+        slip = 1.0 - self.speed
+        if self.motion is Motion.TURNING:
+            watts = max(power, _IDLE_SHARE) * self._plate.rating_w
+            torque = motor.curve(self._plate, 1.0).torque_for(watts)
+            slip = curve.slip_for(torque / max(share * share, 1e-6))
+        at = curve.at(slip)
+        return motor.MotorPoint(at.main * share, at.start * share, at.torque * share * share / self._rated_torque)
+
     def start_winding_a(self, volts: float) -> float:
-        """Current through run capacitor and start winding, A: the line's volts less what the turning rotor induces in
-        the winding, a quarter turn ahead of them, over capacitor and winding in series."""
+        """Current through run capacitor and start winding, A."""
         if volts <= 0.0 or self.driven or not self.connected() or self.condition.start_winding_open:
             return 0.0
-        reactance = 1.0 / (2 * pi * self.design.line_hz * self.design.run_uf * 1e-6)
-        left = max(self.condition.run_capacitor, 1e-6)
-        share = constants.WINDING_REACTANCE_SHARE.value
-        impedance = reactance * complex(constants.START_WINDING_OHM_SHARE.value, share - 1.0 / left)
-        load = self.pressure_pu / constants.RUNNING_TORQUE_PU.value
-        induced = constants.SPEED_VOLTS_SHARE.value - constants.SPEED_VOLTS_FALL.value * load
-        turning = self.speed if self.motion in (Motion.MOVING, Motion.TURNING) else 0.0
-        return abs(volts * complex(1.0, -constants.START_TURNS_RATIO.value * induced * turning) / impedance)
+        if self.condition.run_winding_open:
+            return self.capacitor_a(volts)
+        return abs(self._point(volts, self.power).start)
 
     def lag(self, volts: float) -> float:
         """By how much the current in the common lead lags the volts, rad; what flows through the capacitor leads."""
         if not self.drives() or self.motion in (Motion.DEAD, Motion.COASTING):
             return -_STRAY_LEAD
-        active, reactive = self._parts(volts, self.power)
-        running = atan2(reactive, active)
-        if self.motion is Motion.TURNING:
-            return running
-        return running + (acos(constants.LOCKED_POWER_FACTOR.value) - running) * current_shape(1.0 - self.speed)
+        if self.driven:
+            return atan2(*reversed(self._drive_parts(volts, self.power)))
+        return -phase(self._point(volts, self.power).line)
 
     def watts(self, volts: float) -> float:
         """Real power that the common lead carries at `volts`, W."""
@@ -232,8 +226,9 @@ class Compressor:
 
     def _accelerate(self, dt: float, now_s: float, volts: float) -> bool:
         """One step of the motion; False while the rotor stands locked."""
-        locked_pu = self.kind.locked_torque_pu * self.condition.start_torque
-        pull = motor_torque_pu(self.speed, volts / self.design.rated_v, self.capacitor(), locked_pu)
+        point = self._point(volts, self.power)
+        # a start capacitor that is gone leaves less torque at standstill and all of it at speed
+        pull = point.torque * (self.condition.start_torque + (1.0 - self.condition.start_torque) * self.speed)
         net = pull - self.load_torque_pu()
         if self.condition.seized or (self.speed <= 0.0 and net <= 0.0):
             self.speed = 0.0
@@ -264,9 +259,8 @@ class Compressor:
         """At speed: stall when the pull-out torque no longer covers the load."""
         if self.motion is not Motion.TURNING or self.driven:
             return
-        single = constants.SINGLE_PHASE_SHARE.value
         volts_pu = volts / self.design.rated_v
-        pull_out = constants.BREAKDOWN_PU.value * (single + (1 - single) * self.capacitor())
+        pull_out = self._curve().pull_out / self._rated_torque
         if self.condition.seized or volts_pu * volts_pu * pull_out < self.load_torque_pu():
             self.motion, self.started_s = Motion.MOVING, None
             if self.condition.seized:
@@ -276,30 +270,14 @@ class Compressor:
 
     def _amps(self, volts: float, gas: Refrigeration) -> float:
         self.power = gas.power
-        running = self.running_a(volts, gas.power)
-        if self.motion is Motion.TURNING:
-            return running
-        lost = 0.9 + 0.1 * self.capacitor()
-        locked = self.design.compressor_lra_a * lost * volts / self.design.rated_v
-        running = min(running, locked)  # at a few volts nothing runs: a winding that stands is an impedance
-        return running + max(0.0, locked - running) * current_shape(1.0 - self.speed)
-
-    def running_a(self, volts: float, power: float) -> float:
-        """RMS current at speed."""
-        return hypot(*self._parts(volts, power))
-
-    def _parts(self, volts: float, power: float) -> tuple[float, float]:
-        """Active and reactive current at speed, A: the map's power over volts, and what the capacitor leaves."""
-        dead = 1.0 - self.capacitor()
-        rating_a = RATING_POWER_W * self.design.tons / 3.0 / self.design.rated_v
         if self.driven:
-            active = max(power, 0.05) * rating_a * self.design.rated_v / volts
-            return active, constants.DRIVE_REACTIVE_SHARE.value * active
-        share = max(power, 0.35) * (1 + constants.CAPACITOR_LOSS_SHARE.value * dead)
-        active = share * rating_a * self.design.rated_v / volts
-        pf = constants.POWER_FACTOR.value
-        reactive = rating_a * (sqrt(1 / pf**2 - 1) + constants.CAPACITOR_REACTIVE_SHARE.value * dead)
-        return active, reactive * volts / self.design.rated_v
+            return hypot(*self._drive_parts(volts, gas.power))
+        return abs(self._point(volts, gas.power).line)
+
+    def _drive_parts(self, volts: float, power: float) -> tuple[float, float]:
+        """Active and reactive current of a drive, A."""
+        active = max(power, 0.05) * self._plate.rating_w / volts
+        return active, constants.DRIVE_REACTIVE_SHARE.value * active
 
     def _stray(self, volts: float) -> float:
         """With the run winding open, current still flows through capacitor and start winding."""

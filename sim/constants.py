@@ -137,30 +137,24 @@ DUCT_TAU_S = _ours(40.0, "s", "coil, duct and probe")
 
 # ---------------------------------------------------------------- compressor motor
 
-BREAKDOWN_PU = _ours(
-    2.4, "of rated torque", "pull-out torque at rated volts; gives the stall voltage seen in utility tests"
+MOTOR_MAIN_OHM = _ours(
+    0.12, "1", "main winding's copper, of the impedance that gives the nameplate's locked-rotor amps"
 )
-BREAKDOWN_SLIP = _ours(0.15, "1", "slip at pull-out of a small single-phase motor")
-SINGLE_PHASE_SHARE = _ours(0.6, "1", "pull-out torque left with a dead run capacitor")
-FRICTION_PU = _ours(0.08, "of rated torque", "bearings and rings")
+MOTOR_LEAK = _ours(
+    0.24, "1", "leakage reactance of each winding, of it: 0.43 of the rotor's, as IEEE 112 has it of design C"
+)
+MOTOR_ROTOR_LEAK = _ours(0.56, "1", "the rotor's, of it: deep bars, for starting torque")
+MOTOR_ROTOR_OHM = _ours(0.32, "1", "rotor's resistance at speed, of it; some 2.5 % slip at rating A")
+MOTOR_START_OHM = _ours(0.60, "1", "start winding's copper, of it by the square of its turns: a thinner wire")
+MOTOR_DEEP_BAR = _ours(1.4, "1", "more of the rotor's resistance at standstill, in the upper part of its bars")
+CAPACITOR_VOLTS_RATIO = _ours(
+    1.5, "1", "volts across the run capacitor over the line's at rating A; 370 and 440 V parts are sold for 240 V units"
+)
+FRICTION_PU = _ours(0.06, "of rated torque", "bearings and rings")
 RUNNING_TORQUE_PU = _ours(0.77, "of rated torque", "gas torque at rating A")
 BUILD_TAU_S = _ours(45.0, "s", "pressure difference builds after a start")
 COAST_S = _ours(0.25, "s", "a rotor under pressure without volts stands still after this")
-CAPACITOR_REACTIVE_SHARE = _ours(
-    0.45, "1", "reactive current of the run winding that a dead capacitor leaves uncovered"
-)
-CAPACITOR_LOSS_SHARE = _ours(0.12, "1", "more power drawn with a dead capacitor (backward field)")
 WINDING_REACTANCE_SHARE = _ours(0.04, "1", "start winding's reactance, of the capacitor's, in the trickle path")
-
-START_TURNS_RATIO = _ours(
-    1.2, "1", "start winding's turns over the main one's: a run capacitor then stands at 1.5 times the line's volts"
-)
-SPEED_VOLTS_SHARE = _ours(
-    0.95, "1", "of the line's volts that the turning rotor induces, without load; falls with the load's drop"
-)
-SPEED_VOLTS_FALL = _ours(0.05, "1", "of them lost at the load of rating A")
-START_WINDING_OHM_SHARE = _ours(0.055, "1", "start winding's resistance, of its rated capacitor's reactance")
-LOCKED_POWER_FACTOR = Constant(0.65, "1", "common practice", "of a small single-phase motor that does not turn")
 
 # ---------------------------------------------------------------- internal protector
 

@@ -71,7 +71,7 @@ def symbols(scan: Scan, sound: Scan, fitted: tuple[str, ...]) -> dict[str, str]:
     split = limits.LOW_SPLIT.ratio.value, limits.HIGH_SPLIT.ratio.value
     found["split"] = _ratio(air_split_k(means), air_split_k(usual), *split)
     least = limits.RUN_CAPACITOR_WEAK.ratio.value
-    found["microfarads"] = _ratio(apparent_uf(means, 60.0), apparent_uf(usual, 60.0), least, 2.0)
+    found["microfarads"] = _ratio(apparent_uf(means, settings.unit), apparent_uf(usual, settings.unit), least, 2.0)
     return found | observed(means)
 
 

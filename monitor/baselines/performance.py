@@ -22,7 +22,7 @@ import msgspec
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.baselines.minutes import MinuteMeans, heats
 from condenser_monitor.monitor.baselines.regression import least_squares
-from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.inputs import lasted
 from condenser_monitor.monitor.core.load_state import MemoryPart
 from condenser_monitor.monitor.core.records import Evidence, StartTransient
@@ -40,16 +40,21 @@ def power_factor(means: Means) -> float | None:
     return min(1.0, watts / (volts * amps)) if watts is not None and volts and amps else None
 
 
-def apparent_uf(means: Means, line_hz: float) -> float | None:
+def apparent_uf(means: Means, unit: Unit) -> float | None:
     """Return the microfarads that the start winding's current needs at the line's volts; None where one is missing.
 
     No current is no small capacitor: without one the motor would not have started. The clamp is off, or a drive feeds
-    the motor and there is no run capacitor.
+    the motor and there is no run capacitor. The turning rotor adds to the capacitor's volts, and less so under load:
+    where power is sensed, watts over volts squared bring the current back to that of one load.
     """
-    amps, volts = means.get("start_winding_a"), means.get("line_v")
+    amps, volts, watts = means.get("start_winding_a"), means.get("line_v"), means.get("compressor_w")
     if amps is None or amps < limits.START_WINDING_NONE_A.value or not volts:
         return None
-    return amps / (2 * pi * line_hz * volts) * 1e6
+    found = amps / (2 * pi * unit.line_hz * volts) * 1e6
+    if watts is None:
+        return found
+    rated = limits.RATED_LOAD_RATIO.value * unit.compressor_rla_a / unit.line_v
+    return found * (1.0 + limits.START_WINDING_LOAD.value * (watts / volts**2 / rated - 1.0))
 
 
 def air_split_k(means: Means) -> float | None:
@@ -128,7 +133,7 @@ class Performance:
         return self.answers != was
 
     def _add_settled(self, minute: MinuteMeans) -> None:
-        value = apparent_uf(minute.readings, self._settings.unit.line_hz)
+        value = apparent_uf(minute.readings, self._settings.unit)
         if value is not None:
             self._uf.append(value)
         outdoor_c = minute.readings.get("outdoor_c")

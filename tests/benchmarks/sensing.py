@@ -112,8 +112,8 @@ def microfarad_errors(name: str, corners: Sequence[tuple[float, float, float]]) 
         rig = RegisterRig(world, settings)
         scans = [item for item in rig.items(1206.0) if isinstance(item, Scan)]
         rig.close()
-        last = {"start_winding_a": scans[-1].start_winding_a, "line_v": scans[-1].line_v}
-        found = apparent_uf(last, design.line_hz)
+        last = {name: getattr(scans[-1], name) for name in ("start_winding_a", "line_v", "compressor_w")}
+        found = apparent_uf(last, settings.unit)
         assert found is not None
         return found
 
@@ -121,7 +121,7 @@ def microfarad_errors(name: str, corners: Sequence[tuple[float, float, float]]) 
     return [100.0 * (read(*corner) / ratio / (design.run_uf * (1.0 - corner[2])) - 1.0) for corner in corners]
 
 
-_WITH_WINDING = ("call", "compressor_a", "line_v", "start_winding_a")
+_WITH_WINDING = ("call", "compressor_a", "line_v", "compressor_w", "start_winding_a")
 _CORNERS = tuple(product((20.0, 44.0), (0.94, 1.05), (0.0, 0.3)))
 
 

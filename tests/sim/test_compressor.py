@@ -6,7 +6,7 @@ from typing import Any
 import msgspec
 import pytest
 
-from condenser_monitor.sim.compressor import Motion, motor_torque_pu
+from condenser_monitor.sim.compressor import Motion
 from condenser_monitor.sim.designs import DESIGNS
 from condenser_monitor.sim.fan import FanMotion
 from tests.sim.unit_bench import Bench
@@ -59,6 +59,7 @@ def test_stalls_when_the_voltage_falls_to_half_or_two_thirds() -> None:
         bench.run(0.3)
         if bench.unit.compressor.motion is not Motion.TURNING:
             stalls.append(percent)
+            bench.run(1.0)
             locked_a = bench.unit.design.compressor_lra_a * bench.unit.supply_v / 230
             assert bench.unit.compressor_a > 0.8 * locked_a
             break
@@ -68,8 +69,6 @@ def test_stalls_when_the_voltage_falls_to_half_or_two_thirds() -> None:
 
 def test_dead_run_capacitor_gives_no_starting_torque() -> None:
     """A single-phase winding alone does not start a rotor, but keeps one going."""
-    assert motor_torque_pu(0.0, 1.0, 0.0, 0.5) == 0.0
-    assert motor_torque_pu(0.9, 1.0, 0.0, 0.5) > 0.8
     running = Bench().call(600)
     running.condition.run_capacitor = 0.0
     assert running.run(5).unit.compressor.turning

@@ -49,12 +49,15 @@ def test_the_capacitor_stands_at_one_and_a_half_times_the_line(name: str) -> Non
 
 
 @pytest.mark.parametrize("name", WITH_CAPACITOR)
-def test_microfarads_follow_from_amps_and_volts_whatever_the_load(name: str) -> None:
-    """Over outdoor temperature, line volts and what is left of the capacitor: within 5 %, with one ratio a unit."""
+@pytest.mark.parametrize(("power", "within"), [(True, 0.05), (False, 0.08)])
+def test_microfarads_follow_from_amps_and_volts_whatever_the_load(name: str, power: bool, within: float) -> None:
+    """Over outdoor temperature, line volts and what is left of the capacitor, with one ratio a unit: within 5 % where
+    power tells the load, within 8 % where it does not (the turning rotor's volts fall under load)."""
     design = DESIGNS[name]
 
     def measured(unit: CondensingUnit) -> float:
-        found = apparent_uf({"start_winding_a": unit.start_winding_a, "line_v": unit.supply_v}, design.line_hz)
+        means = {"start_winding_a": unit.start_winding_a, "line_v": unit.supply_v, "compressor_w": unit.compressor_w}
+        found = apparent_uf(means if power else means | {"compressor_w": None}, design.nameplate())
         assert found is not None
         return found
 
@@ -62,7 +65,7 @@ def test_microfarads_follow_from_amps_and_volts_whatever_the_load(name: str) -> 
     for outdoor_c, share, lost in product((20.0, 44.0), (0.94, 1.05), (0.0, 0.1, 0.3)):
         faded = (Planned(name="run-capacitor-fades", at_s=0.0, level=lost),) if lost else ()
         unit = running(design, *faded, *line_off(share), outdoor_c=outdoor_c)
-        assert measured(unit) / ratio == pytest.approx(design.run_uf * (1 - lost), rel=0.05)
+        assert measured(unit) / ratio == pytest.approx(design.run_uf * (1 - lost), rel=within)
 
 
 def test_real_power_and_power_factor_follow_the_load_and_the_capacitor() -> None:
