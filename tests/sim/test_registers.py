@@ -130,6 +130,7 @@ claim = "{name}, in four minutes."
 hours = 0.0667
 start_hour = 13
 calls = [[10, 70], [90, 235]]
+design = "five-ton"
 senses = [
     "call", "control_v", "coil_a", "supply", "load", "compressor_a", "fan_a", "outdoor_c",
     "control_power", "thermostat",
