@@ -28,7 +28,7 @@ LABELLED = Settings(unit=Unit(run_capacitor_uf=45.0, capacitor_volts_ratio=1.5))
 
 
 @pytest.mark.parametrize(("hz", "factor"), [(60, 2652.6), (50, 3183.1)])
-def test_microfarads_are_those_of_the_trades_formula(hz: float, factor: float) -> None:
+def test_microfarads_are_those_of_the_trades_formula(hz: int, factor: float) -> None:
     """4.07 A at 240 V and 60 Hz are 45 uF."""
     assert apparent_uf({"start_winding_a": 6.1, "line_v": 241.0}, Unit(line_hz=hz)) == pytest.approx(
         factor * 6.1 / 241.0, rel=1e-4
