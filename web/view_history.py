@@ -120,7 +120,8 @@ def _days(found: PageContext, span: strip_chart.StripSpan) -> list[tuple[str, Da
     spans = day_spans(span)
     rows = found.history.lanes(spans[0].from_s, spans[-1].to_s, ("compressor",))
     known = [row for row in models.ended(rows, last_s(found.look())) if row.state is not LinkState.UNKNOWN]
-    return [_day(day, touching) for day, touching in zip(spans, _shared_out(known, spans), strict=True)]
+    shared = zip(spans, _shared_out(known, spans), strict=True)
+    return [_day(day, touching, found.wall()) for day, touching in shared]
 
 
 def _shared_out(rows: Sequence[models.Lane], days: Sequence[strip_chart.StripSpan]) -> list[list[models.Lane]]:
@@ -135,13 +136,16 @@ def _shared_out(rows: Sequence[models.Lane], days: Sequence[strip_chart.StripSpa
     return found
 
 
-def _day(day: strip_chart.StripSpan, known: Sequence[models.Lane]) -> tuple[str, DayView | None]:
+def _day(day: strip_chart.StripSpan, known: Sequence[models.Lane], now_s: float) -> tuple[str, DayView | None]:
     words = time_format.short_day(day.from_s)
     if not any(timeline.held(row, day) for row in known):
         return words, None
     runs = [row for row in known if row.state is LinkState.LIVE]
     starts = sum(day.from_s <= row.from_wall_s < day.to_s for row in runs)
-    return words, DayView(words, day.to_s, sum(timeline.held(row, day) for row in runs) / 3600, starts)
+    so_far = strip_chart.StripSpan(
+        day.from_s, min(day.to_s, now_s), day.clock
+    )  # what runs now has not run until midnight
+    return words, DayView(words, day.to_s, sum(timeline.held(row, so_far) for row in runs) / 3600, starts)
 
 
 def _by_day(found: PageContext, span: strip_chart.StripSpan, days: Sequence[tuple[str, DayView | None]]) -> list[Plot]:

@@ -373,6 +373,12 @@ def test_temperatures_in_the_readers_scale(client: FlaskClient) -> None:
     assert client.post("/settings/scale", data={"csrf": csrf(client), "scale": "K"}).status_code == 400
 
 
+def test_a_run_under_way_counts_until_now_and_not_until_midnight(healthy: Site) -> None:
+    """Ten minutes of a run in the middle of a day are two tenths of an hour."""
+    table = page(app_of(healthy).test_client(), "/history?zoom=month").split("Day by day")[1]
+    assert re.findall(r'<td class="n">(\d+\.\d)</td>', table)[0] == "0.2"
+
+
 def test_cycles_of_a_lived_day_are_listed(lived: Site) -> None:
     """Each finished cycle of the simulated afternoon is a row."""
     told = page(app_of(lived).test_client(), "/cycles")
