@@ -29,7 +29,7 @@ for many days anyway, it is out of season, and nothing is said: somebody switche
 from __future__ import annotations
 
 from math import exp, sqrt
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import msgspec
 
@@ -165,7 +165,20 @@ def _fault(found: CallsMemory) -> str:
     return "" if right else f"the learned calls have not {size} terms"
 
 
-CALLS_MEMORY = MemoryPart("calls", 2, CallsMemory, what="calls", then="learning begins afresh", check=_fault)
+def _from_version_1(found: dict[str, Any]) -> dict[str, Any]:
+    """Keep the clock of a memory that held a table of hours; its calls are learned again."""
+    return {name: found[name] for name in ("clock_s", "timeline", "last_day_c") if name in found}
+
+
+CALLS_MEMORY = MemoryPart(
+    "calls",
+    2,
+    CallsMemory,
+    what="calls",
+    then="learning begins afresh",
+    check=_fault,
+    upgrades={1: _from_version_1},
+)
 
 
 class Owed(NamedTuple):

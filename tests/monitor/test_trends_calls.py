@@ -258,6 +258,21 @@ def _json(calls: Calls) -> bytes:
     return msgspec.json.encode(calls.memory())
 
 
+def test_a_memory_of_the_table_before_is_read_and_its_calls_are_learned_again() -> None:
+    """Version 1 held hours by stretch and degree: the clock is kept, nothing is refused."""
+    old = {"table": {"3/27": [4.0, 1.5]}, "days": 30, "day": 30, "clock_s": 3600.0, "most": {"7": [1.0, 0.2]}}
+    found = CALLS_MEMORY.read(msgspec.json.encode(old), 1)
+    assert (found.clock_s, found.days, found.belief) == (3600.0, 0, Belief.prior())
+
+
+def test_a_belief_of_the_wrong_size_is_refused() -> None:
+    """As from a version with other terms: learning begins afresh instead of failing at each minute."""
+    kept = learned(2.0).memory()
+    kept.belief.mean.pop()
+    with pytest.raises(ValueError, match="11 terms"):
+        CALLS_MEMORY.read(msgspec.json.encode(kept), CALLS_MEMORY.version)
+
+
 def test_the_memory_stays_small() -> None:
     """Half a year of all weathers: two beliefs of eleven terms with their covariances, two months of habits."""
     calls = Calls(Settings())
