@@ -299,3 +299,23 @@ def test_a_database_of_the_version_before_is_brought_over_with_its_rows(
 def kind(request: pytest.FixtureRequest) -> str:
     """Each kind of database."""
     return str(request.param)
+
+
+def test_a_house_changes_hands_on_the_page_and_by_a_program(office: Office, tmp_path: Path) -> None:
+    """Both name the new customer, keep the old one's time apart and link their report; nobody's name is not taken."""
+    own = office.copy(tmp_path / "own.db")
+    secret = people.add_token(own.store, "writer", ["read", "write"], by="test", now=own.now)
+    browser, head = own.app.test_client(), {"Authorization": f"Bearer {secret}"}
+    address = f"/api/v1/sites/{site_name(1)}/tenant"
+    answer = browser.post(address, headers=head, json={"customer": "Next Person", "phone": "555-0199"})
+    assert (answer.status_code, answer.get_json()["customer"]) == (200, "Next Person")
+    assert browser.post(address, headers=head, json={"customer": " "}).status_code == 400
+    assert browser.post("/api/v1/sites/nowhere/tenant", headers=head, json={"customer": "X"}).status_code == 404
+    own.now += _DAY_S
+    desk, page = own.client("dispatcher"), f"/site/{site_name(1)}"
+    assert post(desk, "/password", f"{page}/tenant", customer="Third Person").status_code == 302
+    text = desk.get(page).text
+    places = [text.index(f"<li>{name}, ") for name in ("Third Person", "Next Person", "Customer 1")]
+    assert places == sorted(places)
+    assert text.count("their season report") == 2
+    own.store.close()
