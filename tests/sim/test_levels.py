@@ -27,8 +27,9 @@ from condenser_monitor.sim.scenario import Scenario, load, names
 from tests.size import one_in
 
 ALL = os.environ.get("LEVELS") == "all"
-# Told against twenty first starts: measured at the one level, they say nothing of starts captured at the other.
-NOT_IN_A_WINDOW = ("run-capacitor-fades",)
+# Told against twenty first starts: measured at the one level, they say nothing of starts captured at the other. A hot
+# protector opens while the capture of the start has the bus (3 s): from registers it is not seen locked for 1.5 s.
+NOT_IN_A_WINDOW = ("run-capacitor-fades", "run-capacitor-dies")
 PLAYED = [name for name in names() if (ALL or load(name).register) and name not in NOT_IN_A_WINDOW]
 LEAD_S, TAIL_S = 45.0, 15.0
 APART_S = 3.0  # a change is seen a debounce and a scan later from registers than from the wires
