@@ -92,12 +92,13 @@ def _foot(words: str, canvas: Any, template: Any) -> None:
 
 
 def _joined(document: Document, width: float) -> list[Flowable]:
-    """The blocks in order; headings, and what announces a list, stay with what follows them."""
+    """The blocks in order; headings, their captions, and what announces a list stay with what follows them."""
     made: list[Flowable] = []
     waiting: list[Flowable] = []
     for block in document.blocks:
         flowables = _block(block, width)
-        if isinstance(block, Heading) or (isinstance(block, Para) and block.words.endswith(":")):
+        caption = isinstance(block, Para) and (block.words.endswith(":") or (waiting and block.kind == "soft"))
+        if isinstance(block, Heading) or caption:
             waiting += flowables
         elif waiting:
             # A long table may break across pages; only its beginning stays with the heading, as keepWithNext does.

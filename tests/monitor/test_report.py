@@ -304,6 +304,16 @@ def test_no_heading_stands_alone_at_the_foot_of_a_page(rows: int) -> None:
         assert [words for font, words in found if "Bold" in font or words.endswith(":")] == [], above
 
 
+def test_a_caption_under_a_heading_stays_with_its_picture() -> None:
+    """A heading and "the last 24 hours" say nothing at the foot of a page whose picture is on the next."""
+    drawing = Drawing("title", "words", 100, 60, (Text(0, 10, "drawn"),))
+    for above in range(20, 40):
+        blocks: list[Block] = [Para("A line.")] * above
+        blocks += [Heading("Over the days"), Para("The last 24 hours", "soft"), Picture(drawing)]
+        found = _lowest_fonts(pdf(Document("title", "foot", tuple(blocks))))
+        assert "The last 24 hours" not in [words for _, words in found], above
+
+
 def test_no_page_of_a_report_ends_with_a_heading(site: filled.Site) -> None:
     """The same of a whole report, with its pictures and cautions."""
     found = _lowest_fonts(report_pdf(site.history, SETTINGS, 3, wall_s=filled.NOW_S + 1))
