@@ -41,7 +41,11 @@ from tests.simulation.plant import ADDRESSES, Plant
 
 SECONDS = 60
 DEAF = but(RUN, load=False, compressor_a=0.0, fan_a=0.0, coil_a=0.0)
-_MUXES = [(row.address, row.mux) for row in CHANNELS.values() if row.kind in ("current", "voltage")]
+_MUXES = [
+    (row.address, row.mux)
+    for row in CHANNELS.values()
+    if row.kind in ("current", "voltage") and row.address in ADDRESSES
+]
 
 
 # ---------------------------------------------------------------- processor
