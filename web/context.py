@@ -11,7 +11,7 @@ from flask import current_app, request
 from condenser_monitor.monitor.alarms.calm import Calm, calm
 from condenser_monitor.monitor.core.config import Settings, Site
 from condenser_monitor.monitor.core.errors import SiteError
-from condenser_monitor.monitor.core.records import UnitStatus
+from condenser_monitor.monitor.core.records import Offer, UnitStatus
 from condenser_monitor.monitor.page_settings import PageSettings, StoredSettings
 from condenser_monitor.monitor.report.share import Shares
 from condenser_monitor.monitor.storage.history import History
@@ -77,6 +77,15 @@ class PageContext:
         status, age_s = self.history.status(), self.history.status_age_s()
         blind = status is None or age_s is None or age_s > self.settings.stale_s
         return PageSnapshot(status, age_s, blind, calm(status, stale=blind, faults=self.history.fault_count()))
+
+    def offers(self) -> tuple[Offer, ...]:
+        """What the unit seems to do by design and nobody has answered yet; the monitor may not have heard of it."""
+        status, unit = self.history.status(), self.settings.unit
+        return tuple(
+            offer
+            for offer in (() if status is None else status.offers)
+            if offer.name not in unit.not_by_design and getattr(unit, offer.setting.partition(".")[2]) != offer.value
+        )
 
     def saying(self, seen: PageSnapshot) -> Headline:
         """The first sentence for what is seen."""

@@ -15,6 +15,7 @@ from condenser_monitor.monitor.strings.lookup import plain
 from condenser_monitor.web import guard
 from condenser_monitor.web.context import PageContext, page_context
 from condenser_monitor.web.setup_steps import BY_SLUG, STEPS, FormError, Step, after, drawn, refused, text_of, values_of
+from condenser_monitor.web.template_strings import t
 
 setup = Blueprint("setup", __name__)
 _DAY_S = 86400.0
@@ -46,6 +47,24 @@ def kept(slug: str) -> Response | tuple[str, int]:
     if request.form.get("test"):
         return _page(step, sent=_test(found.settings)), 200
     return _onward(slug)
+
+
+@setup.post("/settings/design")
+def design() -> Response:
+    """Keep a person's answer to what the unit seems to do by design: the setting itself, or that it is not so."""
+    found = page_context()
+    if not found.site_file.web.setup:
+        abort(404)
+    asked = {offer.name: offer for offer in found.offers()}
+    name, answer = request.form.get("name", ""), request.form.get("answer", "")
+    if name not in asked:
+        abort(409, t("by-design-answered"))
+    if answer not in ("yes", "no"):
+        abort(400, t("refused-choice"))
+    denied = tuple(dict.fromkeys((*found.settings.unit.not_by_design, name)))
+    value = {asked[name].setting: asked[name].value} if answer == "yes" else {"unit.not_by_design": denied}
+    found.page_settings.change(found.site_file, value, by=_who(), wall_s=found.wall())
+    return redirect(url_for("settings.shown"))
 
 
 def _onward(slug: str) -> Response:

@@ -89,8 +89,7 @@ def _standing(seen: PageSnapshot) -> str:
     first = worst(found)
     ordered = sorted(found, key=lambda finding: finding is not first)
     name = "" if first is None else first.name
-    offers = () if seen.status is None else seen.status.offers
-    return _made("part_standing.html", findings=ordered, first=name, offers=offers, seen=seen)
+    return _made("part_standing.html", findings=ordered, first=name, offers=page_context().offers(), seen=seen)
 
 
 def _figures(seen: PageSnapshot) -> str:

@@ -41,7 +41,8 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     `delay_on_break_s` hold the contactor off after the call comes and after a stop. `load_shed`: the utility may cut
     the call for a while. `delay_learned`: a delay that shows in every cycle is learned and offered. `call_tap`: where
     `call` and `control_v` are taken; at the "coil" the unit's own pressure switches and boards are ahead of them.
-    `profile`: kinds of equipment (PROFILES) whose values stand where this table gives none.
+    `profile`: kinds of equipment (PROFILES) whose values stand where this table gives none. `not_by_design`: what was
+    offered and is not so (OFFERED); it is neither offered again nor excused.
     `run_capacitor_uf` and `capacitor_volts_ratio` (volts across the running capacitor over line volts, measured at
     commissioning) of 0 are not known.
     """
@@ -67,6 +68,7 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     metering: str = "unknown"
     refrigerant: str = ""
     profile: tuple[str, ...] = ()
+    not_by_design: tuple[str, ...] = ()
 
     @property
     def fan_by_board(self) -> bool:
@@ -266,6 +268,8 @@ _CHOICES: dict[str, tuple[object, ...]] = {
     "notify.proof_of_life": ("weekly", "daily", "off"),
     "notify.proof_day": ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"),
 }
+# What a unit may seem to do by design, for a person to confirm or to deny: the setting, or the value that it would get.
+OFFERED = ("delay_on_make_s", "delay_on_break_s", "load_shed", "variable-speed", "board", "two-stage")
 _PERSON_CHOICES = {
     "role": ("homeowner", "second", "contractor"),
     "least": ("urgent", "soon", "watch"),
@@ -469,6 +473,9 @@ def _check_unit(unit: Unit, place: str) -> None:
     if unit.compressor_lra_a <= 1.5 * unit.compressor_rla_a:
         allowed = f"more than 1.5 times compressor_rla_a ({unit.compressor_rla_a:g} A); usual is 4 to 7 times"
         raise SiteError(f"{place}: unit.compressor_lra_a", unit.compressor_lra_a, allowed)
+    for name in unit.not_by_design:
+        if name not in OFFERED:
+            raise SiteError(f"{place}: unit.not_by_design", name, "a list of any of " + ", ".join(OFFERED))
 
 
 def _check_senses(senses: SensorSettings, place: str) -> None:

@@ -502,6 +502,13 @@ GRACED = (
     *("fan-not-running", "compressor-not-running"),
 )
 _MODULATES = "variable-speed"  # its name in the memory
+# habit -> its name in `[unit] not_by_design`
+_OFFERED_AS = {
+    "delay-on-make": "delay_on_make_s",
+    "delay-on-break": "delay_on_break_s",
+    "load-shed": "load_shed",
+    "fan-run-on": "board",
+}
 _SCANS_APART = 1.5  # scans that are far apart may see fan and compressor change at different ones
 
 
@@ -589,6 +596,8 @@ class Habits:
     def modulates(self, usual_step_s: float) -> bool:
         """Whether this unit, declared or not, starts as one whose board sets the compressor's speed; once it has been
         seen it stays so, as its current is then read as that of such a unit."""
+        if "variable-speed" in self._unit.not_by_design:
+            return False
         if not self._modulates and self._unit.delay_learned:
             ramp_s = self.durations["compressor-after-fan"].learned_s(usual_step_s)
             self._modulates = ramp_s is not None and ramp_s > _SCANS_APART * usual_step_s
@@ -608,8 +617,8 @@ class Habits:
         if not self._unit.delay_learned:
             return 0.0
         if finding in ("call-without-pull-in", "call-without-run"):
-            make_s = self.durations["delay-on-make"].learned_s(usual_step_s) or 0.0
-            break_s = self.durations["delay-on-break"].learned_s(usual_step_s)
+            make_s = self._learned_s("delay-on-make", usual_step_s) or 0.0
+            break_s = self._learned_s("delay-on-break", usual_step_s)
             waited_s = self._waiting_s if self._waiting_s < inf else now_s
             left_s = 0.0 if break_s is None else max(0.0, self._opened_s + break_s - waited_s)
             return _HABIT.over_ratio.value * max(make_s, left_s)
@@ -617,8 +626,13 @@ class Habits:
             starting = self._fan_first_s < inf and self.modulates(usual_step_s)
             return _HABIT.over_ratio.value * _HABIT.ramp_s.value if starting else 0.0
         if finding == "call-not-reaching-unit":
-            return _HABIT.over_ratio.value * (self.durations["load-shed"].learned_s(usual_step_s) or 0.0)
+            return _HABIT.over_ratio.value * (self._learned_s("load-shed", usual_step_s) or 0.0)
         return 0.0
+
+    def _learned_s(self, habit: str, usual_step_s: float) -> float | None:
+        """The common duration of a habit; None while there is none, or where a person has said that it is not so."""
+        denied = _OFFERED_AS[habit] in self._unit.not_by_design
+        return None if denied else self.durations[habit].learned_s(usual_step_s)
 
     def offers(self, usual_step_s: float, *, stages: int = 0) -> tuple[Offer, ...]:
         """What has been learned and is not declared, for somebody to confirm. `stages`: at how many levels the
@@ -626,9 +640,9 @@ class Habits:
         unit, found = self._unit, []
         if not unit.delay_learned:
             return ()
-        make_s = self.durations["delay-on-make"].learned_s(usual_step_s)
-        break_s = self.durations["delay-on-break"].learned_s(usual_step_s)
-        shed_s = self.durations["load-shed"].learned_s(usual_step_s)
+        make_s = self._learned_s("delay-on-make", usual_step_s)
+        break_s = self._learned_s("delay-on-break", usual_step_s)
+        shed_s = self._learned_s("load-shed", usual_step_s)
         if make_s is not None and unit.delay_on_make_s < make_s * 0.8:
             found.append(
                 Offer(
@@ -656,7 +670,7 @@ class Habits:
                     "time. Is that so?",
                 )
             )
-        run_on_s = self.durations["fan-run-on"].learned_s(usual_step_s)
+        run_on_s = self._learned_s("fan-run-on", usual_step_s)
         modulates = self.modulates(usual_step_s) and unit.kind != "variable-speed"
         if modulates:
             question = "It looks as if a board sets this unit's speed (an inverter). Is that so?"
@@ -665,7 +679,7 @@ class Habits:
         if board and unit.fan_control == "contactor" and not modulates and unit.kind != "variable-speed":
             question = f"It looks as if a board lets the fan run on for {run_on_s:.0f} s after each stop. Is that so?"
             found.append(Offer(setting="unit.fan_control", value="board", question=question))
-        if stages > 1 and unit.kind == "single-stage" and not modulates:
+        if stages > 1 and unit.kind == "single-stage" and not modulates and "two-stage" not in unit.not_by_design:
             question = "It looks as if this unit runs at two stages, a low and a high one. Is that so?"
             found.append(Offer(setting="unit.kind", value="two-stage", question=question))
         return tuple(found)

@@ -232,6 +232,11 @@ class Offer(msgspec.Struct, frozen=True, kw_only=True):
     question: str
 
     @property
+    def name(self) -> str:
+        """What it is called in `[unit] not_by_design`."""
+        return self.value if isinstance(self.value, str) else self.setting.partition(".")[2]
+
+    @property
     def site_line(self) -> str:
         """What to write into the site file if it is so."""
         table, key = self.setting.split(".")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import msgspec
+
 from condenser_monitor.monitor.core.config import Settings, Unit, parse
 from condenser_monitor.monitor.core.patterns import Habits
 from condenser_monitor.monitor.core.records import Change
@@ -45,6 +47,14 @@ def test_what_is_learned_survives_a_restart_and_may_be_switched_off() -> None:
     assert played(Engine(SETTINGS, fitted=ALL, memory=first.memory()), *cycle) == []
     plain = Settings(unit=Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1, delay_learned=False))
     assert len(played(Engine(plain, fitted=ALL), *cycle * 5)) == 5
+
+
+def test_what_a_person_denies_is_a_fault_again() -> None:
+    """`not_by_design`: there is no timer, so that each wait is told, and nobody is asked again."""
+    denied = msgspec.structs.replace(SETTINGS.unit, not_by_design=("delay_on_make_s",))
+    engine = Engine(msgspec.structs.replace(SETTINGS, unit=denied), fitted=ALL)
+    assert len(played(engine, *((600, REST), (180, WAIT), (900, RUN)) * 5)) == 5
+    assert engine.status().offers == ()
 
 
 def test_waits_that_keep_no_time_are_no_timer() -> None:

@@ -18,6 +18,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.monitor.core.records import Request, RequestKind
 from condenser_monitor.monitor.drawing import strip_chart, timeline
+from condenser_monitor.monitor.page_settings import PageSettings
 from condenser_monitor.monitor.storage import models
 from condenser_monitor.monitor.storage.models import StoredPoint
 from condenser_monitor.monitor.strings import texts, time_format
@@ -572,13 +573,39 @@ def test_checks_start_from_an_open_alert_between_calls(tmp_path: Path) -> None:
     made.history.close()
 
 
-def test_what_the_unit_seems_to_do_by_design_is_asked(tmp_path: Path) -> None:
-    """A timer that showed in every cycle: the question, and what to write where it is so."""
+def waiting_for_a_timer(folder: Path) -> Site:
+    """A unit whose timer held each of five starts back for three minutes."""
     waiting = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
     settings = Settings(unit=units.UNIT, senses=SensorSettings(fitted=units.ALL))
     scans = units.scans(*[(300, units.REST), (180, waiting), (300, units.RUN)] * 5)
-    waits = from_scans(tmp_path / "waits", settings, scans, end_s=3899.0)
+    return from_scans(folder, settings, scans, end_s=3899.0)
+
+
+def test_what_the_unit_seems_to_do_by_design_is_asked(tmp_path: Path) -> None:
+    """A timer that showed in every cycle: the question, and what to write where it is so."""
+    waits = waiting_for_a_timer(tmp_path / "waits")
     told = page(app_of(waits).test_client())
     waits.history.close()
     assert "It looks as if a timer holds this unit off" in told
     assert "[unit] delay_on_make_s = 180 in the site file" in told
+
+
+@pytest.mark.parametrize(
+    ("answer", "kept"),
+    [("yes", ("unit.delay_on_make_s", 180.0)), ("no", ("unit.not_by_design", ("delay_on_make_s",)))],
+)
+def test_an_answer_to_it_is_kept_and_it_is_asked_no_more(tmp_path: Path, answer: str, kept: tuple[str, object]) -> None:
+    """Under Settings, by who may change them; a second answer finds nothing asked, and nonsense changes nothing."""
+    waits = waiting_for_a_timer(tmp_path / "waits")
+    client = app_of(waits).test_client()
+    assert "a timer holds this unit off" in page(client, "/settings")
+    form = {"csrf": csrf(client), "name": "delay_on_make_s", "answer": "perhaps"}
+    assert client.post("/settings/design", data=form).status_code == 400
+    assert client.post("/settings/design", data={**form, "answer": answer}).status_code == 302
+    assert client.post("/settings/design", data={**form, "answer": answer}).status_code == 409
+    settings, problems = PageSettings(waits.history.path).over(waits.settings)
+    table, key = kept[0].split(".")
+    assert (getattr(getattr(settings, table), key), problems) == (kept[1], ())
+    for path in ("/", "/settings"):
+        assert "a timer holds this unit off" not in page(client, path)
+    waits.history.close()
