@@ -244,7 +244,7 @@ SUSPECTS: dict[str, Suspect] = {
         load=("time-delay relay",),
         signs={
             "opened": {"in-run": 0.1},
-            "comes-and-goes": {"yes": 0.1},
+            "comes-and-goes": {"yes": 0.5},
         },
         time_delay_volts="across",
     ),
