@@ -108,7 +108,12 @@ def _dress(app: Flask) -> None:
         when=time_format.moment, iso=time_format.iso, span=texts.span, ago=time_format.ago, degrees=time_format.degrees
     )
     app.jinja_env.filters.update(
-        suspect=texts.suspect, reading_name=texts.NAMES.__getitem__, parted=parted, tr=tr, capital=texts.capital
+        suspect=texts.suspect,
+        reading_name=texts.NAMES.__getitem__,
+        parted=parted,
+        tr=tr,
+        capital=texts.capital,
+        asked=texts.asked,
     )
     app.jinja_env.globals.update(
         suspects=SUSPECTS,

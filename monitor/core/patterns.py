@@ -510,6 +510,20 @@ _OFFERED_AS = {
     "fan-run-on": "board",
 }
 _SCANS_APART = 1.5  # scans that are far apart may see fan and compressor change at different ones
+# what it is called in `[unit] not_by_design` -> what is asked; `lasted` is in the unit that follows it
+QUESTIONS = {
+    "delay_on_make_s": "It looks as if a timer holds this unit off for {lasted} s after each call. Is that so?",
+    "delay_on_break_s": "It looks as if a timer holds this unit off for {lasted} s after each stop. Is that so?",
+    "load_shed": "It looks as if the utility cuts this unit's call for {lasted} minutes at a time. Is that so?",
+    "variable-speed": "It looks as if a board sets this unit's speed (an inverter). Is that so?",
+    "board": "It looks as if a board lets the fan run on for {lasted} s after each stop. Is that so?",
+    "two-stage": "It looks as if this unit runs at two stages, a low and a high one. Is that so?",
+}
+
+
+def _offer(name: str, key: str, value: float | bool | str, lasted: float = 0.0) -> Offer:
+    question = QUESTIONS[name].format(lasted=round(lasted))
+    return Offer(setting=f"unit.{key}", value=value, question=question, lasted=round(lasted))
 
 
 class Habits:
@@ -644,44 +658,20 @@ class Habits:
         break_s = self._learned_s("delay-on-break", usual_step_s)
         shed_s = self._learned_s("load-shed", usual_step_s)
         if make_s is not None and unit.delay_on_make_s < make_s * 0.8:
-            found.append(
-                Offer(
-                    setting="unit.delay_on_make_s",
-                    value=round(make_s),
-                    question=f"It looks as if a timer holds this unit off for {make_s:.0f} s after each call. "
-                    "Is that so?",
-                )
-            )
+            found.append(_offer("delay_on_make_s", "delay_on_make_s", round(make_s), make_s))
         elif make_s is None and break_s is not None and unit.delay_on_break_s < break_s * 0.8:
-            found.append(
-                Offer(
-                    setting="unit.delay_on_break_s",
-                    value=round(break_s),
-                    question=f"It looks as if a timer holds this unit off for {break_s:.0f} s after each stop. "
-                    "Is that so?",
-                )
-            )
+            found.append(_offer("delay_on_break_s", "delay_on_break_s", round(break_s), break_s))
         if shed_s is not None and not unit.load_shed:
-            found.append(
-                Offer(
-                    setting="unit.load_shed",
-                    value=True,
-                    question=f"It looks as if the utility cuts this unit's call for {shed_s / 60:.0f} minutes at a "
-                    "time. Is that so?",
-                )
-            )
+            found.append(_offer("load_shed", "load_shed", True, shed_s / 60))
         run_on_s = self._learned_s("fan-run-on", usual_step_s)
         modulates = self.modulates(usual_step_s) and unit.kind != "variable-speed"
         if modulates:
-            question = "It looks as if a board sets this unit's speed (an inverter). Is that so?"
-            found.append(Offer(setting="unit.kind", value="variable-speed", question=question))
-        board = run_on_s is not None and run_on_s > _SCANS_APART * usual_step_s
-        if board and unit.fan_control == "contactor" and not modulates and unit.kind != "variable-speed":
-            question = f"It looks as if a board lets the fan run on for {run_on_s:.0f} s after each stop. Is that so?"
-            found.append(Offer(setting="unit.fan_control", value="board", question=question))
+            found.append(_offer("variable-speed", "kind", "variable-speed"))
+        by_contactor = unit.fan_control == "contactor" and unit.kind != "variable-speed" and not modulates
+        if run_on_s is not None and run_on_s > _SCANS_APART * usual_step_s and by_contactor:
+            found.append(_offer("board", "fan_control", "board", run_on_s))
         if stages > 1 and unit.kind == "single-stage" and not modulates and "two-stage" not in unit.not_by_design:
-            question = "It looks as if this unit runs at two stages, a low and a high one. Is that so?"
-            found.append(Offer(setting="unit.kind", value="two-stage", question=question))
+            found.append(_offer("two-stage", "kind", "two-stage"))
         return tuple(found)
 
     def memory(self) -> list[HabitMemory]:

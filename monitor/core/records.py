@@ -225,11 +225,12 @@ class Change(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 class Offer(msgspec.Struct, frozen=True, kw_only=True):
     """Something that the unit seems to do by design, for a person to confirm: the key of the site file, the value that
-    it would get, and the question in plain words. Never an alarm."""
+    it would get, the question in plain words and the number that stands in it. Never an alarm."""
 
     setting: str
     value: float | bool | str
     question: str
+    lasted: int = 0
 
     @property
     def name(self) -> str:

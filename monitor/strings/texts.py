@@ -12,11 +12,13 @@ from collections.abc import Collection, Mapping
 from typing import NamedTuple
 
 from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.patterns import QUESTIONS
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
     OWN_FAULT,
     CycleState,
     Finding,
+    Offer,
 )
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.strings.findings import (
@@ -189,6 +191,11 @@ def add_finding(name: str, text: FindingText, lock: LockText) -> None:
 
 
 # ---------------------------------------------------------------- values put in
+
+
+def asked(offer: Offer) -> str:
+    """Return what a unit seems to do by design, as a question in the reader's language."""
+    return tr(QUESTIONS[offer.name]).format(lasted=offer.lasted)
 
 
 def capital(words: str) -> str:

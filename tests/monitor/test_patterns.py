@@ -888,15 +888,15 @@ def test_in_the_cold_the_fan_may_rest_for_a_quarter_of_an_hour() -> None:
         assert made.grace_s("fan-not-running", RUN, now_s, ASKED_S) == 0.0
 
 
-def offer(setting: str, value: float | bool, what: str) -> Offer:
-    return Offer(setting=setting, value=value, question=f"It looks as if {what}. Is that so?")
+def offer(setting: str, value: float | bool, what: str, lasted: int) -> Offer:
+    return Offer(setting=setting, value=value, question=f"It looks as if {what}. Is that so?", lasted=lasted)
 
 
 def test_what_was_learned_is_offered_until_the_site_file_says_it() -> None:
     """The setting, its value in whole seconds and the question; a declared time within a fifth settles it."""
-    on_make = offer("unit.delay_on_make_s", 180, "a timer holds this unit off for 180 s after each call")
-    on_break = offer("unit.delay_on_break_s", 300, "a timer holds this unit off for 300 s after each stop")
-    shed = offer("unit.load_shed", True, "the utility cuts this unit's call for 15 minutes at a time")
+    on_make = offer("unit.delay_on_make_s", 180, "a timer holds this unit off for 180 s after each call", 180)
+    on_break = offer("unit.delay_on_break_s", 300, "a timer holds this unit off for 300 s after each stop", 300)
+    shed = offer("unit.load_shed", True, "the utility cuts this unit's call for 15 minutes at a time", 15)
 
     def offered(parts: list[tuple[float, Facts]], **declared: float | bool) -> tuple[Offer, ...]:
         return habits(*parts, unit=msgspec.structs.replace(UNIT, **declared))[0].offers(ASKED_S)

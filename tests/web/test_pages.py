@@ -585,9 +585,11 @@ def test_what_the_unit_seems_to_do_by_design_is_asked(tmp_path: Path) -> None:
     """A timer that showed in every cycle: the question, and what to write where it is so."""
     waits = waiting_for_a_timer(tmp_path / "waits")
     told = page(app_of(waits).test_client())
-    waits.history.close()
     assert "It looks as if a timer holds this unit off" in told
     assert "[unit] delay_on_make_s = 180 in the site file" in told
+    spanish = app_of(waits).test_client().get("/", headers={"Accept-Language": "es"}).get_data(as_text=True)
+    assert "Parece que un temporizador retiene esta unidad 180 s" in spanish
+    waits.history.close()
 
 
 @pytest.mark.parametrize(
