@@ -28,12 +28,16 @@ def changed(*parts: tuple[float, Readings], engine: Engine | None = None, **how:
     return [e for e in events(scans(*parts, **how), engine=engine) if isinstance(e, Change)]
 
 
+# What opens and closes again by itself; which of them, amps or pipes would tell.
+COMES_AND_GOES = {"loose-connection", "pressure-switch", "low-pressure-cutout", "high-pressure-cutout"}
+
+
 def test_coil_that_worked_again_by_itself_is_not_burnt() -> None:
     """A pressure switch or a joint opens and closes; a burnt coil stays burnt: the second time, those come first."""
     found = changed((60, REST), (60, NO_PULL), (60, RUN), (60, NO_PULL))
     first, again = [e.suspects for e in found if e.change == "raised"]
     assert first[0] == "coil-open"
-    assert again[:2] == ("pressure-switch", "loose-connection")
+    assert set(again[:2]) <= COMES_AND_GOES
 
 
 def test_what_cleared_with_the_call_has_not_worked_again() -> None:
@@ -53,16 +57,16 @@ def test_what_worked_again_is_known_after_a_restart() -> None:
 
 @pytest.mark.parametrize(
     ("fan_a", "first"),
-    [(0.0, "fan-capacitor"), (2.2, "fan-capacitor"), (1.0, "pressure-switch")],
+    [(0.0, {"fan-capacitor"}), (2.2, {"fan-capacitor"}), (1.0, COMES_AND_GOES)],
     ids=["still", "stalled", "ran"],
 )
-def test_fan_that_stood_still_in_all_the_last_runs_is_named_first(fan_a: float, first: str) -> None:
+def test_fan_that_stood_still_in_all_the_last_runs_is_named_first(fan_a: float, first: set[str]) -> None:
     """Without air a pressure switch ends each run within seconds, long before the fan's own finding is due."""
     run = but(RUN, fan_a=fan_a)
     cycle = ((20, run), (60, LOST_CALL))
     sound_at_first = ((60, REST), (300, RUN), *cycle * 4)
     found = [e for e in changed(*sound_at_first) if e.finding == "short-cycling"]
-    assert found[0].suspects[0] == first
+    assert found[0].suspects[0] in first
     assert ("fan-motor" in found[0].suspects[:2]) == (fan_a != 1.0)
 
 
