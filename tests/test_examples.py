@@ -29,6 +29,7 @@ from condenser_monitor.monitor.publishers.base import EventPublisher
 from condenser_monitor.monitor.storage.models import StoredEvent
 from condenser_monitor.monitor.strings import texts
 from condenser_monitor.monitor.terminal.text import explain
+from tests.size import long_one
 
 EXAMPLES = Path(__file__).with_name("examples")
 
@@ -164,6 +165,7 @@ def test_the_kit_passes_a_publisher_that_keeps_the_promises(tmp_path: Path) -> N
     conformance.check(lambda: Plain(hub), hub, tmp_path)
 
 
+@long_one
 @pytest.mark.parametrize("kind", [Twice, PassesOver, FailsByItself, TellsAllAgain])
 def test_the_kit_refuses_a_publisher_that_breaks_one(
     kind: type[Plain], tmp_path: Path, monkeypatch: pytest.MonkeyPatch

@@ -21,6 +21,9 @@ import pytest
 
 from condenser_monitor.monitor.baselines.normal import Baselines
 from condenser_monitor.monitor.core.config import Settings
+from tests.size import long_one
+
+pytestmark = long_one
 
 FILE = Path(__file__).parent.parent / "data" / "phoenix-tmy3" / "phoenix_sky_harbor_tmy3.csv"
 MAP = (
@@ -90,6 +93,7 @@ def take(trends: Baselines, minute: Minute) -> float | None:
     return normal_a
 
 
+@long_one
 @pytest.mark.parametrize(("first", "last", "seed"), [(90, 304, 1), (120, 304, 2), (180, 330, 3), (200, 500, 4)])
 def test_a_sound_machine_stays_quiet_from_spring_to_autumn(first: int, last: int, seed: int) -> None:
     """No drift, no minute beyond 115 % or under 70 %, and the normal known for nine tenths of the minutes."""

@@ -19,6 +19,7 @@ from condenser_monitor.sim.rig import transient as as_reported
 from condenser_monitor.sim.timeline import Planned
 from condenser_monitor.sim.waveforms import BIAS_V, ChipInputs
 from condenser_monitor.sim.world import World, WorldPlan
+from tests.size import one_in
 
 CHANNEL = CHANNELS["compressor_a"]
 CALL_S, DENSE_S, RATE_HZ = 1.0, 1 / 7740, 860  # nine dense points to a sample
@@ -61,6 +62,7 @@ def envelope(wave: Wave, hz: float) -> np.ndarray:
     return np.asarray(rms)
 
 
+@one_in(4)
 @pytest.mark.parametrize(("name", "causes"), CASES, ids=lambda v: v if isinstance(v, str) else f"{len(v)} causes")
 def test_start_transient_against_scipy(name: str, causes: tuple[Planned, ...]) -> None:
     """Duration within a cycle and a half of scipy's, highest and settled current within 3 %."""

@@ -15,7 +15,9 @@ from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import Change
 from condenser_monitor.monitor.storage.history import History
 from tests import ROOT, SOURCES
-from tests.size import sized
+from tests.size import long_one, sized
+
+pytestmark = long_one
 
 STEPS = 3
 

@@ -17,6 +17,9 @@ from condenser_monitor.monitor.fleet.setup import Broker
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import metadata
 from tests.fleet.office import PASSWORD, Office
+from tests.size import long_one
+
+pytestmark = long_one
 
 
 @pytest.fixture

@@ -36,6 +36,7 @@ from condenser_monitor.sim.load import LoadPublisher, site_number
 from tests.conftest import need
 from tests.fleet.bench import make_sites
 from tests.fleet.servers import Postgres, postgres_bin
+from tests.size import long_one
 
 _SITES = 12
 _LONG_S = 60.0
@@ -117,6 +118,7 @@ def yard() -> Iterator[Yard]:
     made.close()
 
 
+@long_one
 def test_worker_database_and_broker_killed_in_turn_lose_nothing_and_double_nothing(yard: Yard) -> None:
     """Every number that a site has given, events and cycles, is in the database exactly once, sums included."""
     yard.more()
@@ -142,6 +144,7 @@ def test_worker_database_and_broker_killed_in_turn_lose_nothing_and_double_nothi
     _check_everything_once(yard, sent)
 
 
+@long_one
 def test_a_worker_killed_at_any_moment_leaves_what_it_had_not_committed_to_the_next(tmp_path: Path) -> None:
     """Four workers one after the other, each killed at work; the sites send nothing again, and all is there once."""
     need("mosquitto")

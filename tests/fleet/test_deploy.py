@@ -16,6 +16,7 @@ import yaml  # type: ignore[import-untyped]
 from condenser_monitor.monitor.commands import table
 from condenser_monitor.monitor.fleet import commands, setup
 from tests.fleet.servers import Postgres
+from tests.size import long_one
 
 _TOP = Path(__file__).parents[2]
 _FOLDER = _TOP / "monitor" / "fleet" / "deploy"
@@ -40,6 +41,7 @@ def test_every_command_is_one_of_the_program_with_options_it_knows(service: str)
     assert parsed.fleet in (None, f"{_OFFICE}/fleet.toml")
 
 
+@long_one
 def test_the_office_that_it_makes_is_the_one_that_it_starts(postgres: Postgres, tmp_path: Path) -> None:
     """`init` with the options of the file, twice as each start does it, on a real PostgreSQL: files, ports, names that
     the other services use are those that it wrote."""

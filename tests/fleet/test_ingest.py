@@ -47,6 +47,9 @@ from tests.conftest import set_limit
 from tests.fleet import payloads
 from tests.fleet.bench import make_sites
 from tests.fleet.payloads import Raw
+from tests.size import long_one
+
+pytestmark = long_one
 
 _LONG_S = 30.0
 

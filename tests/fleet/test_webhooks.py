@@ -35,6 +35,9 @@ from condenser_monitor.sim.broker import PrivateBroker
 from tests.conftest import need
 from tests.fleet import payloads
 from tests.fleet.payloads import NOON, received
+from tests.size import long_one
+
+pytestmark = long_one
 
 _SPAWN = mp.get_context("spawn")
 _ME = Viewer(id=0, login="dana", name="Dana", role=Role.DISPATCHER)

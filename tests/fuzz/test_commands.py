@@ -25,6 +25,7 @@ from condenser_monitor.monitor import cli
 from condenser_monitor.monitor.cli import FAULT, main
 from condenser_monitor.monitor.commands.table import parser
 from tests.fuzz.refusals import LINE_MOST, fuzzed, soon
+from tests.size import one_in
 
 _SCENARIO = 'claim = "short"\nhours = 0.01\n'
 _FLEET = '[database]\nurl = "sqlite:///fleet.db"\n'
@@ -193,6 +194,7 @@ def _looked_at(status: int, said: str, argv: list[str]) -> None:
         assert any("allowed:" in line or "error: " in line for line in lines), (argv, said)
 
 
+@one_in(6)
 @pytest.mark.parametrize("name", COMMANDS)
 def test_a_file_that_is_none_is_used_or_refused(
     name: str, wrong: dict[str, str], capsys: pytest.CaptureFixture[str]
@@ -213,6 +215,7 @@ def test_a_file_that_is_none_is_used_or_refused(
 _NUMBERS = ["nan", "inf", "-inf", "-1", "0", "1e999", "9" * 400, "-" + "9" * 400, "x", "", "0x10", "½", "1e-320"]
 
 
+@one_in(5)
 @pytest.mark.parametrize("name", [name for name in COMMANDS if options(name, (int, float))])
 def test_a_number_that_cannot_be_is_refused(name: str, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Each option that takes a number, with what is none or is out of all bounds; those that go on for ever once they
@@ -235,6 +238,7 @@ _GOES_ON = {("watch", "--seconds", value) for value in ("inf", "1e999", "9" * 40
 _TEXTS = st.binary(max_size=12).map(lambda data: os.fsdecode(data.replace(b"\x00", b"")))
 
 
+@one_in(6)
 @pytest.mark.parametrize(
     "name", [name for name, row in COMMANDS.items() if not row.serves and name not in ("season", "watch")]
 )
@@ -297,6 +301,7 @@ def test_output_that_nobody_takes_is_no_traceback(wiring: str, status: int) -> N
     assert "fault" not in done.stderr
 
 
+@one_in(4)
 @pytest.mark.parametrize(
     "environment",
     [

@@ -26,6 +26,7 @@ from condenser_monitor.web.fleet.api import ROUTES
 from condenser_monitor.web.openapi import PREFIX
 from tests.fleet.office import Office
 from tests.fuzz.refusals import fuzzed
+from tests.size import one_in
 
 EXAMPLES = 40
 KEPT = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
@@ -52,6 +53,7 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     store.close()
 
 
+@one_in(5)
 @pytest.mark.parametrize(("method", "path"), [(route.method, PREFIX + route.path) for route in ROUTES])
 @pytest.mark.parametrize("mode", list(GenerationMode), ids=lambda mode: mode.value)
 def test_calls_made_from_the_document(served: Served, method: str, path: str, mode: GenerationMode) -> None:

@@ -19,6 +19,7 @@ from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.web import guard
 from tests.conftest import set_limit
 from tests.monitor import units
+from tests.size import one_in
 from tests.web.conftest import FAR, app_of, csrf
 from tests.web.filled import Site, from_scans
 from tests.web.test_access import PASSWORD, enter, routes
@@ -197,6 +198,7 @@ def test_the_table_has_every_route_and_the_guard_opens_what_it_opens(two: Two) -
     assert {name for name, needs in ROUTES.items() if needs == "code"} == guard.SHARED
 
 
+@one_in(6)
 @pytest.mark.parametrize("who", VISITORS)
 def test_every_route_opens_to_who_holds_its_right_and_to_nobody_else(two: Two, who: str) -> None:
     """Over the whole map, from afar, by every method: refused means 401, 403 or the way to a door, and not a word of

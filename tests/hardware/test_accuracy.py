@@ -13,6 +13,7 @@ import pytest
 
 from condenser_monitor.monitor.core.config import Unit
 from tests.hardware.bench import Bench, Wave
+from tests.size import one_in
 
 AMPS = (0.3, 1.0, 4.2, 12.3, 30.0, 79.0, 150.0)
 SHAPES: dict[str, tuple[tuple[int, float], ...]] = {
@@ -34,6 +35,7 @@ def within_claim(read: float | None, true: float) -> bool:
     return read is not None and abs(read - true) <= max(0.01 * true, 0.02)
 
 
+@one_in(6)
 @pytest.mark.parametrize("late_s", [0.0, 1e-3], ids=["on time", "1 ms late"])
 @pytest.mark.parametrize("line_hz", [50, 60])
 @pytest.mark.parametrize("shape", SHAPES)

@@ -19,10 +19,12 @@ from tests.hardware.bench import (
     steady,
 )
 from tests.hardware.test_accuracy import AMPS, SHAPES, within_claim
+from tests.size import one_in
 
 CLOCKS = (-0.10, -0.04, 0.0, 0.05, 0.10)
 
 
+@one_in(4)
 @pytest.mark.parametrize("late_s", [0.0, 1e-3], ids=["on time", "1 ms late"])
 @pytest.mark.parametrize("shape", ["sine", "rectifier", "seventh", "with a ninth"])
 def test_at_100_khz_the_claim_of_accuracy_holds(shape: str, late_s: float) -> None:

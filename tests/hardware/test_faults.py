@@ -25,6 +25,7 @@ from tests.hardware.bench import (
     ohm_at,
     steady,
 )
+from tests.size import long_one
 
 TRUE = {"control_v": 26.0, "coil_a": 0.25, "compressor_a": 12.3, "fan_a": 1.1, "outdoor_c": 35.0}
 
@@ -100,6 +101,7 @@ def _vanish(bench: Bench) -> None:
     bench.chips[0x49].absent = True
 
 
+@long_one
 @pytest.mark.parametrize("happens", [_restart, _hang, _vanish])
 def test_a_chip_that_fails_at_any_moment_of_a_scan(happens: Callable[[Bench], None]) -> None:
     """Its supply dips, it hangs or it is gone, at any moment of a scan: right or missing, in time."""

@@ -14,6 +14,7 @@ from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.sim.bench_cases import CASES
 from tests.benchmarks.household import House, live
 from tests.monitor import units
+from tests.size import long_one, one_in
 
 SETTINGS = Settings(unit=units.UNIT, senses=SensorSettings(fitted=units.ALL))
 DEAD = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
@@ -28,6 +29,7 @@ def test_every_finding_says_what_proves_it_repaired() -> None:
     )
 
 
+@one_in(4)
 @pytest.mark.parametrize("house", ["thermostat-off", "breaker-off", "away"])
 @pytest.mark.parametrize("weather", ["hot", "mild"])
 @pytest.mark.parametrize("cause", ["coil-burnt-open", "fan-winding-opens"])
@@ -36,6 +38,7 @@ def test_obeying_a_message_or_mild_weather_is_no_all_clear(cause: str, weather: 
     assert live(BY_CAUSE[cause], weather, house, 2.0).false_over == ()
 
 
+@long_one
 @pytest.mark.parametrize("cause", ["coil-burnt-open"])
 def test_a_repair_is_told_without_anybody_saying_so(cause: str) -> None:
     """Repaired a day after the message: the runs that follow prove it, and the end is told."""

@@ -24,6 +24,7 @@ from condenser_monitor.monitor.diagnosis.checks.rows import (
 from condenser_monitor.monitor.diagnosis.elimination import PredictionRow, expect
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import ROWS, SITUATIONS, judge
 from condenser_monitor.monitor.limits import BASES, Limit
+from tests.size import long_one
 
 EVERY = pytest.mark.parametrize("check", CHECKS.values(), ids=CHECKS)
 UNIT = Unit()
@@ -322,6 +323,7 @@ def asked(finding: str, answers: tuple[tuple[str, str], ...]) -> tuple[Sequence[
     return verdict.suspects, check and check.name
 
 
+@long_one
 def test_following_the_proposals_never_loses_the_guilty_part() -> None:
     """Doing each check proposed, and answering as the guilty part would, keeps it suspected to the end."""
     for finding, table in ROWS.items():

@@ -5,6 +5,7 @@ from __future__ import annotations
 from condenser_monitor.monitor.core.records import Change
 from condenser_monitor.monitor.engine import Engine
 from tests.monitor.units import ALL, REST, RUN, SETTINGS, but, events, scans
+from tests.size import long_one
 
 OFF = but(RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
 
@@ -15,6 +16,7 @@ def told(engine: Engine, *parts: tuple[float, dict[str, object]], from_s: float 
     return [e for e in found if isinstance(e, Change) and e.finding == "call-without-pull-in"]
 
 
+@long_one
 def test_a_day_of_flapping_is_told_by_the_hour_and_then_over() -> None:
     """Twice a minute for six hours: seven times raised, one line an hour, an hour of quiet clears it."""
     engine = Engine(SETTINGS, fitted=ALL)

@@ -50,6 +50,7 @@ from tests.monitor.units import (
     but,
     scans,
 )
+from tests.size import long_one
 from tests.web import filled
 
 DEAD = but(RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
@@ -286,6 +287,7 @@ def _lowest_fonts(document: bytes) -> list[tuple[str, str]]:
     return found
 
 
+@long_one
 @pytest.mark.parametrize("rows", [1, 12, 120], ids=["short table", "table", "table over pages"])
 def test_no_heading_stands_alone_at_the_foot_of_a_page(rows: int) -> None:
     """Whatever is above it: the lowest words of each page, by their place in the PDF, are no heading's."""

@@ -24,6 +24,7 @@ from tests.monitor.units import (
     RUN,
     SETTINGS,
 )
+from tests.size import one_in
 
 FLAGS = [name for name in ALL if isinstance(REST[name], bool)]
 NUMBERS = [name for name in ALL if name not in FLAGS]
@@ -101,6 +102,7 @@ def _plain(event: Event) -> tuple[object, ...]:
     return (type(event).__name__, event.t_s)
 
 
+@one_in(6)
 @pytest.mark.parametrize("block", range(6))
 def test_short_looks_say_what_full_looks_say(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """Ten random units each: changes, suspects, cycles, steps of alerts, and the chain at the end."""

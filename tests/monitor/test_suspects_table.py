@@ -19,6 +19,7 @@ from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
     symbols_of,
 )
 from tests.monitor.suspect_cases import DELAYED
+from tests.size import long_one
 
 CONTRACT_SUSPECTS = """\
 coil-open coil-shorted armature-blocked contacts-not-making contacts-welded armature-stuck-in control-voltage-weak
@@ -120,6 +121,7 @@ def shares() -> dict[str, Shares]:
     return {finding: shares_behind(finding) for finding in SITUATIONS}
 
 
+@long_one
 @pytest.mark.parametrize(("finding", "number"), ROW_NAMES, ids=[f"{f}-{ROWS[f][n].suspect}" for f, n in ROW_NAMES])
 def test_a_row_taken_away_shows(
     finding: str, number: int, shares: dict[str, Shares], monkeypatch: pytest.MonkeyPatch

@@ -24,6 +24,7 @@ from condenser_monitor.sim.designs import DESIGNS
 from condenser_monitor.sim.rig import Pace, ReadingsRig
 from condenser_monitor.sim.timeline import Planned, ScenarioTimeline
 from condenser_monitor.sim.world import World, WorldPlan
+from tests.size import one_in
 
 DESIGN = DESIGNS["three-ton"]
 CALLS = tuple((600.0 * index + 60.0, 600.0 * index + 420.0) for index in range(20))
@@ -67,6 +68,7 @@ def test_no_suspect_is_left_out() -> None:
     assert len(AT_ONCE) > 30
 
 
+@one_in(6)
 @pytest.mark.parametrize("name", AT_ONCE)
 def test_what_comes_and_goes_is_found_each_time(name: str) -> None:
     """There for 25 minutes, away for 25, there again: one of its suspects is named, both times; in between the finding

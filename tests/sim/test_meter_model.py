@@ -19,6 +19,7 @@ from condenser_monitor.sim.rig import ReadingsRig
 from condenser_monitor.sim.timeline import Planned
 from condenser_monitor.sim.world import World, WorldPlan
 from tests.sim.test_causes_modes import AT_ONCE, OF_THE_UNIT
+from tests.size import one_in
 
 CALLS = ((60.0, 420.0), (660.0, 720.0), (800.0, 20_000.0))
 # A compressor that is open at its common terminal reads as one whose overload is open: no meter tells them apart.
@@ -80,6 +81,7 @@ def showing(check: str, outcome: str) -> set[str]:
     }
 
 
+@one_in(6)
 @pytest.mark.parametrize("name", AT_ONCE)
 def test_guided_checks_with_honest_answers_keep_the_true_suspect(name: str) -> None:
     """From the finding on, each next check is made in the simulated unit and answered with what it shows: the true

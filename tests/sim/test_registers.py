@@ -36,6 +36,7 @@ def whole(rig: RegisterRig, until_s: float) -> list[Scan]:
     return [item for item in rig.items(until_s) if isinstance(item, Scan) and item.control_v is not None]
 
 
+@one_in(4)
 @pytest.mark.parametrize("design", DESIGNS)
 def test_drivers_read_what_is_on_the_wires(design: Any) -> None:
     """RMS through burden, converter and drivers within 1 % of the world's own, or 0.02 A; flags and temperature too."""
@@ -51,6 +52,7 @@ def test_drivers_read_what_is_on_the_wires(design: Any) -> None:
     rig.close()
 
 
+@one_in(2)
 @pytest.mark.parametrize("clock", [0.9, 1.1])
 def test_converter_clock_ten_percent_off(clock: Any) -> None:
     """The data sheet allows 10 %: readings stay within 1 %."""
@@ -71,6 +73,7 @@ def test_start_is_captured_as_it_was() -> None:
     rig.close()
 
 
+@one_in(3)
 @pytest.mark.parametrize(
     ("sense", "cause"),
     [("compressor_a", "sense-unplugged"), ("outdoor_c", "sense-unplugged"), ("fan_a", "sense-stuck")],

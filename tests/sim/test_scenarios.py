@@ -10,7 +10,7 @@ from condenser_monitor.sim.verdict import verdict
 from tests.size import one_in
 
 
-@one_in(5)
+@one_in(12)
 @pytest.mark.parametrize("name", names())
 def test_scenario(name: str) -> None:
     """Every finding expected, in its window, with its suspects; nothing that nothing explains."""

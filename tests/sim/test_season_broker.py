@@ -35,6 +35,9 @@ from condenser_monitor.sim.timeline import Planned
 from tests.conformance.mqtt_tools import Listener
 from tests.conftest import need
 from tests.monitor.edge_tools import until
+from tests.size import long_one
+
+pytestmark = long_one
 
 WAIT_S = 60.0  # a busy machine takes its time
 FAULT = (Planned(name="contacts-fouled", at_s=100_000.0, until_s=110_000.0),)

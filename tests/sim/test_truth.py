@@ -10,6 +10,7 @@ from condenser_monitor.sim.designs import DESIGNS
 from condenser_monitor.sim.timeline import Planned
 from condenser_monitor.sim.truth import HOLD_S, NEEDS, Truth, sound_amps
 from condenser_monitor.sim.world import World, WorldPlan
+from tests.size import one_in
 
 BROKEN_S = 1800.0
 CALLS = tuple((900.0 * index + 60.0, 900.0 * index + 660.0) for index in range(5))
@@ -46,6 +47,7 @@ def test_of_a_sound_unit_nothing_is_true() -> None:
     assert [name for name in NEEDS if truth.bears_out(name, 4200.0, 1.0)] == []
 
 
+@one_in(4)
 @pytest.mark.parametrize(
     ("cause", "findings"),
     [

@@ -18,6 +18,7 @@ from condenser_monitor.monitor.core.errors import CommandError, ScenarioError
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.sim.visit import SimulatedVisit, unit_named, wiring_named
 from condenser_monitor.sim.wiring import MISTAKES
+from tests.size import one_in
 
 UNIT = unit_named(None)
 # seldom scans keep a walk short; nothing in it depends on their pace
@@ -71,6 +72,7 @@ def test_every_mistake_is_named_here() -> None:
     assert set(NAMED) | set(PROBED) == set(MISTAKES)
 
 
+@one_in(6)
 @pytest.mark.parametrize("mistake", MISTAKES)
 def test_a_mistake_on_the_wires_is_named(mistake: str) -> None:
     """As many remarks as there are mistakes, of the right kind, about the right senses; nothing is learned from it."""
@@ -144,6 +146,7 @@ SOUND = (
 )
 
 
+@one_in(4)
 @pytest.mark.parametrize("name", SOUND)
 def test_a_sound_unit_of_any_kind_is_silent(name: str) -> None:
     """Nothing is said of what is only its kind, and its start is captured."""

@@ -24,7 +24,9 @@ from condenser_monitor.monitor.storage.schema import connect
 from tests.fuzz.test_kept_files import _calibrations, _record
 from tests.monitor.edge_tools import Hand
 from tests.simulation import damage
-from tests.size import one_in, sized
+from tests.size import long_one, one_in, sized
+
+pytestmark = long_one
 
 DAMAGES = int(os.environ.get("DAMAGES") or sized(60, 300))
 ONE = os.environ.get("DAMAGE_SEED")

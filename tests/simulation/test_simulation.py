@@ -18,7 +18,7 @@ from tests import ROOT, SOURCES
 from tests.simulation.oracle import PhoneRecord
 from tests.simulation.shrink import shrink
 from tests.simulation.story import Storm, run
-from tests.size import one_in, sized
+from tests.size import long_one, one_in, sized
 
 STORMS = int(os.environ.get("STORMS") or sized(23, 920))
 ONE = os.environ.get("STORM_SEED")
@@ -42,7 +42,7 @@ def digest_elsewhere(kind: str, seed: int, folder: Path, hash_seed: str) -> str:
     return done.stdout.strip()
 
 
-@one_in(3)
+@long_one
 @pytest.mark.parametrize("seeds", BATCHES if ONE is None else [range(int(ONE), int(ONE) + 1)], ids=str)
 def test_no_storm_breaks_a_promise(seeds: range, memory_path: Path) -> None:
     """No acknowledged event lost or doubled, order kept; what is stale never looks healthy; a blind monitor says so

@@ -45,7 +45,7 @@ from tests.simulation.watched import (
     written,
 )
 from tests.simulation.wires import TOLERANCE
-from tests.size import whole_only
+from tests.size import long_one, whole_only
 
 SHORT = Life(6, quiet_s=30.0, whole=0, away=(2, 4), hung=(5, 6), restarted=4, first=10)
 
@@ -175,6 +175,7 @@ def test_figures_that_were_kept_are_judged_like_those_of_a_run(tmp_path: Path) -
         assert main(["--judge", str(tmp_path / "month.csv"), "--warm", "2"]) == status
 
 
+@long_one
 def test_the_engines_memory_is_flat_after_sixty_days() -> None:
     """The soak's summer for 75 days, on ideal senses, scans around what happens only. What grows until then are sums of
     days, of alarms and of wear; the times of the last alarms, at most 256, are left out: they take longer to fill."""

@@ -22,7 +22,9 @@ from tests.monitor.units import (
 from tests.simulation.plant import Plant
 from tests.simulation.test_simulation import digest_elsewhere, told
 from tests.simulation.wires import TOLERANCE, run
-from tests.size import one_in, sized
+from tests.size import long_one, one_in, sized
+
+pytestmark = long_one
 
 STORMS = int(os.environ.get("WIRE_STORMS") or sized(4, 80))
 ONE = os.environ.get("STORM_SEED")

@@ -270,6 +270,7 @@ def from_elsewhere(site: Site) -> Flask:
     return app
 
 
+@long_one
 def test_a_blind_and_a_healthy_page_are_accessible_too(browser: Browser, healthy: Site) -> None:
     """The colours of the other conditions pass as well."""
     source = axe_source()

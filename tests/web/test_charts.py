@@ -9,6 +9,7 @@ import pytest
 from playwright.sync_api import Browser, expect
 
 from condenser_monitor.web.serve import serve
+from tests.size import long_one
 from tests.web.browser import DESK, PHONE
 from tests.web.conftest import app_of
 from tests.web.filled import Site
@@ -90,6 +91,7 @@ OVERLAPS = """() => [...document.querySelectorAll("svg.ladder, svg.lanes, .repor
 })"""
 
 
+@long_one
 @pytest.mark.parametrize("locale", ["en-US", "es-MX"])
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 def test_no_label_of_a_chart_lies_on_another(browser: Browser, lived: Site, site: Site, size: Any, locale: str) -> None:

@@ -19,6 +19,7 @@ from condenser_monitor.web import access as access_file
 from condenser_monitor.web.access import Access, SignInTries
 from condenser_monitor.web.guard import OPEN
 from tests.monitor import units
+from tests.size import one_in
 from tests.web.conftest import (
     FAR,
     app,
@@ -52,6 +53,7 @@ ASKED: dict[str, tuple[dict[str, str], bool]] = {
 OVER_SOCKET = True  # every request goes through the shipped server
 
 
+@one_in(5)
 @pytest.mark.parametrize("what", ASKED)
 def test_what_a_foreign_page_has_the_browser_ask_is_refused(app: Flask, what: str) -> None:
     """Over the whole map, on the monitor itself, where the page is open: only a link that a person follows is let

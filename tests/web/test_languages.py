@@ -12,6 +12,7 @@ from flask.testing import FlaskClient
 from condenser_monitor.monitor.strings import time_format
 from condenser_monitor.monitor.strings.translate import Reader, reading
 from condenser_monitor.web.setup_steps import STEPS
+from tests.size import long_one
 from tests.web.conftest import csrf
 from tests.web.filled import Site
 
@@ -47,6 +48,7 @@ class _Spoken(HTMLParser):
         self.found += [value or "" for name, value in attrs if name in ("aria-label", "title", "alt", "placeholder")]
 
 
+@long_one
 @pytest.mark.parametrize("path", PAGES)
 def test_no_english_sentence_is_left_on_a_spanish_page(client: FlaskClient, path: str) -> None:
     """During a fault, which fills every page."""

@@ -39,6 +39,7 @@ from tests.conftest import need, set_limit
 from tests.monitor import units
 from tests.monitor.edge_tools import ReplayBoards, until
 from tests.monitor.test_notify_send import Hook
+from tests.size import long_one
 from tests.web.browser import FLAGS, PHONE, chromium
 
 FINDING = "call-without-pull-in"
@@ -128,6 +129,7 @@ def closing() -> Iterator[Callable[[Any], Any]]:
         thing.close()
 
 
+@long_one
 def test_a_fault_is_told_looked_at_acknowledged_mended_and_over(
     tmp_path: Path,
     shared_broker: PrivateBroker,

@@ -16,6 +16,7 @@ from playwright.sync_api import Browser, Locator
 from condenser_monitor.monitor.report.html import html
 from condenser_monitor.monitor.report.write import report
 from condenser_monitor.web.serve import serve
+from tests.size import long_one
 from tests.web.browser import DESK, PHONE
 from tests.web.conftest import app_of
 from tests.web.filled import Site
@@ -39,6 +40,7 @@ def addressed(site: Site) -> Site:
     return site
 
 
+@long_one
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_a_camera_reads_the_page_and_the_link_of_a_share(browser: Browser, addressed: Site, scheme: Any) -> None:
     """On Settings the page's address, beside a new code its link; both themes, phone and desk."""

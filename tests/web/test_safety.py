@@ -13,6 +13,7 @@ from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
 from condenser_monitor.monitor.diagnosis.visit.session import SYMPTOMS
 from condenser_monitor.monitor.strings import texts
+from tests.size import one_in
 from tests.web.conftest import csrf, technician
 
 REPAIRS = {name: suspect.repair for name, suspect in SUSPECTS.items()}
@@ -31,6 +32,7 @@ def test_no_page_prints_a_repair_before_anybody_has_begun_a_visit(client: FlaskC
     assert repairs_on(client, path) == []
 
 
+@one_in(4)
 @pytest.mark.parametrize("start", [*SYMPTOMS, "call-without-pull-in"])
 def test_a_homeowners_visit_prints_no_repair_and_no_check_that_opens_anything(client: FlaskClient, start: str) -> None:
     """From each symptom, through every check that is offered."""
