@@ -164,6 +164,7 @@ class Engine:
         self._running = False
         self._hasty_first_s = self._hasty_last_s = -inf
         self._normal: NormalRange | None = None  # the bands of the draw are set at the first minute
+        self._modulates = False
         self._silence = (settings.limit(limits.SENSOR_SILENT.hold_s), settings.limit(limits.SENSOR_SILENT.scans))
         self._symbols: dict[str, str] = {}
         self._symbols_revision = -1
@@ -534,20 +535,16 @@ class Engine:
             self._trust_due_s = min(self._trust_due_s, now_s)
 
     def _set_draw(self, outdoor_c: float | None) -> None:
-        track = self._inputs.track("compressor_a")
-        settings = self.settings
-        if self._habits.modulates(self._usual_s):
-            # One whose board sets its speed is read as such also where nobody has declared it.
-            settings = msgspec.structs.replace(
-                settings, unit=msgspec.structs.replace(settings.unit, kind="variable-speed")
-            )
-            self._inputs.read_as(settings.unit)
-            normal = ANY
-        else:
-            normal = self._baselines.normal_range(outdoor_c)
-        if track is None or (normal == self._normal and settings is self.settings):
+        track, modulates = self._inputs.track("compressor_a"), self._habits.modulates(self._usual_s)
+        normal = ANY if modulates else self._baselines.normal_range(outdoor_c)
+        if track is None or (normal, modulates) == (self._normal, self._modulates):
             return
-        self._normal = normal
+        self._normal, self._modulates, settings = normal, modulates, self.settings
+        if modulates:
+            # One whose board sets its speed is read as such also where nobody has declared it.
+            unit = msgspec.structs.replace(settings.unit, kind="variable-speed")
+            settings = msgspec.structs.replace(settings, unit=unit)
+            self._inputs.read_as(unit)
         track.set_bands("draw", draw_bands(settings, *normal))
 
     # ------------------------------------------------------------ what a decision rests on

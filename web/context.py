@@ -78,9 +78,9 @@ class PageContext:
         blind = status is None or age_s is None or age_s > self.settings.stale_s
         return PageSnapshot(status, age_s, blind, calm(status, stale=blind, faults=self.history.fault_count()))
 
-    def offers(self) -> tuple[Offer, ...]:
+    def offers(self, status: UnitStatus | None) -> tuple[Offer, ...]:
         """What the unit seems to do by design and nobody has answered yet; the monitor may not have heard of it."""
-        status, unit = self.history.status(), self.settings.unit
+        unit = self.settings.unit
         return tuple(
             offer
             for offer in (() if status is None else status.offers)

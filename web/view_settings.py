@@ -37,7 +37,7 @@ def _page(secret: str = "") -> str:
         chosen_language=request.cookies.get(LANGUAGE_COOKIE, "auto"),
         may_set=found.site_file.web.setup,
         problems=found.setting_problems(),
-        offers=found.offers(),
+        offers=found.offers(found.history.status()),
         overview=[
             (
                 step,

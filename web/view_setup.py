@@ -55,7 +55,7 @@ def design() -> Response:
     found = page_context()
     if not found.site_file.web.setup:
         abort(404)
-    asked = {offer.name: offer for offer in found.offers()}
+    asked = {offer.name: offer for offer in found.offers(found.history.status())}
     name, answer = request.form.get("name", ""), request.form.get("answer", "")
     if name not in asked:
         abort(409, t("by-design-answered"))

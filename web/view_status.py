@@ -89,7 +89,9 @@ def _standing(seen: PageSnapshot) -> str:
     first = worst(found)
     ordered = sorted(found, key=lambda finding: finding is not first)
     name = "" if first is None else first.name
-    return _made("part_standing.html", findings=ordered, first=name, offers=page_context().offers(), seen=seen)
+    return _made(
+        "part_standing.html", findings=ordered, first=name, offers=page_context().offers(seen.status), seen=seen
+    )
 
 
 def _figures(seen: PageSnapshot) -> str:

@@ -205,3 +205,43 @@ def deck(
 .tran {step:g} {seconds:g} 0 {step:g} uic
 .end
 """
+
+
+_STEP_ON_S, _STEP_OFF_S, _STEP_END_S = 0.3, 0.8, 1.4
+
+
+def comes_and_goes(title: str, source: str, pin: str, ends: tuple[str, str], channel: str, *, step: float) -> str:
+    """A deck in which `source` (V) is on the taps of a presence channel for half a second.
+
+    Measures came_s, went_s: how long until the pin is surely low, surely high again."""
+    one, other = ends
+    body = f"""
+Bin {one} {other} V={between(source, _STEP_ON_S, _STEP_OFF_S)}
+{channel}
+.meas tran low_at WHEN v({pin})={v.PIN_LOW_V.nominal:g} CROSS=1
+.meas tran high_at WHEN v({pin})={v.PIN_HIGH_V.nominal:g} RISE=LAST
+.meas tran came_s PARAM='low_at-{_STEP_ON_S:g}'
+.meas tran went_s PARAM='high_at-{_STEP_OFF_S:g}'
+"""
+    return deck(title, body, seconds=_STEP_END_S, step=step, measure_from=0.0, loose=True)
+
+
+def fuse_heat(fuse: str) -> str:
+    """Measure fuse_i2t (A2s) through the fuse of this source."""
+    return f"""
+Bheat 0 heat I=i({fuse})*i({fuse})
+Cheat heat 0 1 IC=0
+.meas tran fuse_i2t MAX v(heat) {{window}}
+"""
+
+
+def opening_coil(ends: tuple[str, str], *, coil_h: float, coil_ohm: float, volts: float) -> str:
+    """A contactor's coil at `volts` whose circuit opens at the peak of its current, with the tap across the coil."""
+    one, other = ends
+    peak_a = volts * sqrt(2) / sqrt(coil_ohm**2 + (2 * pi * 60 * coil_h) ** 2)
+    return f"""
+Lcoil {one} coil {coil_h:g} IC={-peak_a:g}
+Rcoil coil {other} {coil_ohm:g}
+Ccoil {one} {other} 200p IC=0
+Rwire {other} 0 1
+"""

@@ -28,7 +28,7 @@ from condenser_monitor.hardware.circuits import (
     parts,
     tolerance,
 )
-from condenser_monitor.hardware.circuits.wiring import compartment
+from condenser_monitor.hardware.circuits.wiring import compartment, joined_at
 from condenser_monitor.monitor.core.errors import ContractError
 from condenser_monitor.monitor.core.readings import READINGS
 
@@ -227,14 +227,11 @@ def ready_joined_table(who: str) -> str:
     for reading, channel in BUILDS["ready-made"].items():
         if channel.kind == "power" or _who(reading) != who:
             continue
-        ends = [row for row in parts.READY if row.role.startswith(f"{reading}:") and row.kind.startswith(_JOINED)]
-        nets = [net for row in ends[:1] for net in row.wires[0][:2]]
+        end = joined_at(reading)
+        nets = end.wires[0][:2]
         marks = " and ".join(parts.MARKS.get(net, net) for net in nets if not net.startswith("BIAS"))
-        rows.append((f"`{reading}`", ends[0].refs[0], marks.replace("_hot", ""), channel.place, _at(channel)))
+        rows.append((f"`{reading}`", end.refs[0], marks.replace("_hot", ""), channel.place, _at(channel)))
     return table(("sense", "part", "terminals", "where on the unit", "read at"), rows)
-
-
-_JOINED = ("input module", "current", "voltage transformer", "thermistor")
 
 
 def _who(reading: str) -> str:

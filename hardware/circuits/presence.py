@@ -7,8 +7,6 @@ ground by 1 Gohm only, as it must to be computable.
 
 from __future__ import annotations
 
-from math import pi, sqrt
-
 from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.circuits import parts
 from condenser_monitor.hardware.circuits.decks import (
@@ -16,10 +14,12 @@ from condenser_monitor.hardware.circuits.decks import (
     USUAL_OPTO,
     Change,
     Opto,
-    between,
+    comes_and_goes,
     deck,
     elements,
+    fuse_heat,
     node,
+    opening_coil,
     sine,
     steady_sine,
 )
@@ -29,7 +29,6 @@ USUAL = USUAL_OPTO
 WEAK = Opto(v.LED_V.high, v.OPTO_CTR.low * v.OPTO_LIFE.nominal * v.OPTO_HEAT.nominal, v.PI_PULL_UP.low)
 STRONG = Opto(v.LED_V.low, v.OPTO_CTR.high, None)
 CHANNEL = {"control": "call", "line": "supply"}  # the one that is simulated of those alike
-_STEP_ON_S, _STEP_OFF_S, _STEP_END_S = 0.3, 0.8, 1.4
 
 
 def terminals(board: str) -> tuple[str, str]:
@@ -112,18 +111,9 @@ Vin source {other} {steady_sine(volts, hz)}
 
 def step(board: str, volts: float, *, hz: float = 60, opto: Opto = USUAL) -> str:
     """The voltage comes and goes. Measures came_s, went_s: how long until the pin is surely low, surely high again."""
-    one, other = terminals(board)
-    body = f"""
-Bin {one} {other} V={between(sine(volts, hz), _STEP_ON_S, _STEP_OFF_S)}
-{_channel(board, opto, NO_CHANGE, v.VDD.nominal)}
-.meas tran low_at WHEN v({CHANNEL[board]})={v.PIN_LOW_V.nominal:g} CROSS=1
-.meas tran high_at WHEN v({CHANNEL[board]})={v.PIN_HIGH_V.nominal:g} RISE=LAST
-.meas tran came_s PARAM='low_at-{_STEP_ON_S:g}'
-.meas tran went_s PARAM='high_at-{_STEP_OFF_S:g}'
-"""
-    return deck(
-        f"{board}: voltage comes and goes", body, seconds=_STEP_END_S, step=100e-6, measure_from=0.0, loose=True
-    )
+    channel = _channel(board, opto, NO_CHANGE, v.VDD.nominal)
+    title = f"{board}: voltage comes and goes"
+    return comes_and_goes(title, sine(volts, hz), CHANNEL[board], terminals(board), channel, step=100e-6)
 
 
 def surge(peak_v: float, *, varistor_v: float = 0.0, change: Change = NO_CHANGE) -> str:
@@ -145,12 +135,10 @@ Vsurge surge {other} EXP(0 {peak_v * 1.037:g} 0 0.407u 0.1u 68.2u)
 Rsource surge {one} 2
 {varistor}
 {_channel("line", USUAL, change, v.VDD.nominal)}
-Bheat 0 heat I=i(VF1)*i(VF1)
-Cheat heat 0 1 IC=0
+{fuse_heat("VF1")}
 .meas tran r1_v MAX par('v(supply_l1)-v(supply_1)') {{window}}
 .meas tran legs_v MAX par('v(supply_l1)-v(supply_l2)') {{window}}
 .meas tran led_peak MAX i(VU1) {{window}}
-.meas tran fuse_i2t MAX v(heat) {{window}}
 """
     return deck("line: surge", body, seconds=300e-6, step=50e-9, measure_from=0.0, loose=True)
 
@@ -161,23 +149,17 @@ def coil_opens(*, coil_h: float = 0.15, coil_ohm: float = 15.0, clamp: bool = Tr
     Measures tap_v (peak V across the input, either way), led_peak (A, either way), r1_v (peak V across R1),
     fuse_i2t (A2s).
     """
-    peak_a = volts * sqrt(2) / sqrt(coil_ohm**2 + (2 * pi * 60 * coil_h) ** 2)
     one, other = terminals("control")
     refs = [ref for ref in parts.of("control", "call") if clamp or ref != "D24"]
     body = f"""
-Lcoil {one} coil {coil_h:g} IC={-peak_a:g}
-Rcoil coil {other} {coil_ohm:g}
-Ccoil {one} {other} 200p IC=0
-Rwire {other} 0 1
+{opening_coil((one, other), coil_h=coil_h, coil_ohm=coil_ohm, volts=volts)}
 Vdd vdd 0 {v.VDD.nominal:g}
 {elements("control", refs, {"C1.ic": 0.0})}
 Rleak call 0 100meg
-Bheat 0 heat I=i(VF1)*i(VF1)
-Cheat heat 0 1 IC=0
+{fuse_heat("VF1")}
 .meas tran high_v MAX par('abs(v({one})-v({other}))') {{window}}
 .meas tran tap_v MAX par('abs(v(call_y)-v(call_c))') {{window}}
 .meas tran led_peak MAX par('abs(i(VU1))') {{window}}
 .meas tran r1_v MAX par('abs(v(call_y)-v(call_1))') {{window}}
-.meas tran fuse_i2t MAX v(heat) {{window}}
 """
     return deck("control: the coil's circuit opens", body, seconds=20e-3, step=1e-6, measure_from=0.0, loose=True)

@@ -7,7 +7,7 @@ of it.
 
 from __future__ import annotations
 
-from math import pi, sqrt
+from math import pi
 
 from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.channels import CHANNELS
@@ -17,10 +17,12 @@ from condenser_monitor.hardware.circuits.decks import (
     USUAL_MODULE,
     Change,
     Module,
-    between,
+    comes_and_goes,
     deck,
     elements,
+    fuse_heat,
     node,
+    opening_coil,
     sine,
     steady_sine,
 )
@@ -29,7 +31,6 @@ BUILD = "ready-made"
 # The module that conducts earliest, and the one that conducts latest, with an output as poor as its sheet allows.
 EARLY = Module(0.0, leak_a=v.MODULE_LEAK_A.nominal, filter_s=v.MODULE_FILTER_S.low)
 LATE = Module(1.0, filter_s=v.MODULE_FILTER_S.low)
-_STEP_ON_S, _STEP_OFF_S, _STEP_END_S = 0.3, 0.8, 1.4
 
 
 def _ends(name: str) -> tuple[str, str]:
@@ -81,35 +82,19 @@ Vin source {other} {steady_sine(volts, hz)}
 
 def step(name: str, volts: float, *, hz: float = 60, module: Module = USUAL_MODULE) -> str:
     """The voltage comes and goes. Measures came_s, went_s: how long until the pin is surely low, surely high again."""
-    one, other = _ends(name)
-    body = f"""
-Bin {one} {other} V={between(sine(volts, hz), _STEP_ON_S, _STEP_OFF_S)}
-{_channel(name, module, NO_CHANGE, v.VDD.nominal)}
-.meas tran low_at WHEN v({name})={v.PIN_LOW_V.nominal:g} CROSS=1
-.meas tran high_at WHEN v({name})={v.PIN_HIGH_V.nominal:g} RISE=LAST
-.meas tran came_s PARAM='low_at-{_STEP_ON_S:g}'
-.meas tran went_s PARAM='high_at-{_STEP_OFF_S:g}'
-"""
-    return deck(
-        f"ready-made: {name} comes and goes", body, seconds=_STEP_END_S, step=200e-6, measure_from=0.0, loose=True
-    )
+    channel = _channel(name, module, NO_CHANGE, v.VDD.nominal)
+    title = f"ready-made: {name} comes and goes"
+    return comes_and_goes(title, sine(volts, hz), name, _ends(name), channel, step=200e-6)
 
 
 def coil_opens(*, clamp: bool = True, coil_h: float = 0.15, coil_ohm: float = 15.0, volts: float = 30.0) -> str:
     """A contactor's coil at `volts` whose circuit opens at the peak of its current. Measures tap_v (peak V across the
     module's input), fuse_i2t (A2s)."""
-    peak_a = volts * sqrt(2) / sqrt(coil_ohm**2 + (2 * pi * 60 * coil_h) ** 2)
-    one, other = _ends("call")
     body = f"""
-Lcoil {one} coil {coil_h:g} IC={-peak_a:g}
-Rcoil coil {other} {coil_ohm:g}
-Ccoil {one} {other} 200p IC=0
-Rwire {other} 0 1
+{opening_coil(_ends("call"), coil_h=coil_h, coil_ohm=coil_ohm, volts=volts)}
 {_channel("call", USUAL_MODULE, NO_CHANGE, 0.0, "" if clamp else "transient")}
-Bheat 0 heat I=i(VF1A)*i(VF1A)
-Cheat heat 0 1 IC=0
+{fuse_heat("VF1A")}
 .meas tran tap_v MAX par('abs(v(call_y)-v(call_c))') {{window}}
-.meas tran fuse_i2t MAX v(heat) {{window}}
 """
     return deck("ready-made: the coil's circuit opens", body, seconds=20e-3, step=1e-6, measure_from=0.0, loose=True)
 

@@ -53,9 +53,13 @@ def first_part(build: str, reading: str) -> tuple[str, str]:
     if build == "boards":
         board, _, ref = BUILDS["boards"][reading].terminal.split()
         return board, ref
+    return "ready-made", joined_at(reading).refs[0]
+
+
+def joined_at(reading: str) -> parts.Part:
+    """The ready-made part that a sense's wires are joined to."""
     kinds = ("input module", "current", "voltage transformer", "thermistor")
-    row = next(row for row in parts.READY if row.role.startswith(f"{reading}:") and row.kind.startswith(kinds))
-    return "ready-made", row.refs[0]
+    return next(row for row in parts.READY if row.role.startswith(f"{reading}:") and row.kind.startswith(kinds))
 
 
 def marks(build: str, reading: str) -> str:

@@ -268,8 +268,16 @@ _CHOICES: dict[str, tuple[object, ...]] = {
     "notify.proof_of_life": ("weekly", "daily", "off"),
     "notify.proof_day": ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"),
 }
-# What a unit may seem to do by design, for a person to confirm or to deny: the setting, or the value that it would get.
-OFFERED = ("delay_on_make_s", "delay_on_break_s", "load_shed", "variable-speed", "board", "two-stage")
+# What a unit may seem to do by design, for a person to confirm or to deny: the setting, or the value that it would get
+# -> what is asked; `lasted` is in the unit that follows it.
+OFFERED = {
+    "delay_on_make_s": "It looks as if a timer holds this unit off for {lasted} s after each call. Is that so?",
+    "delay_on_break_s": "It looks as if a timer holds this unit off for {lasted} s after each stop. Is that so?",
+    "load_shed": "It looks as if the utility cuts this unit's call for {lasted} minutes at a time. Is that so?",
+    "variable-speed": "It looks as if a board sets this unit's speed (an inverter). Is that so?",
+    "board": "It looks as if a board lets the fan run on for {lasted} s after each stop. Is that so?",
+    "two-stage": "It looks as if this unit runs at two stages, a low and a high one. Is that so?",
+}
 _PERSON_CHOICES = {
     "role": ("homeowner", "second", "contractor"),
     "least": ("urgent", "soon", "watch"),

@@ -13,7 +13,7 @@ from math import inf
 import msgspec
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.config import OFFERED, Settings
 from condenser_monitor.monitor.core.inputs import lasted
 from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.records import Change, ChangeKind, Finding, Offer
@@ -510,19 +510,10 @@ _OFFERED_AS = {
     "fan-run-on": "board",
 }
 _SCANS_APART = 1.5  # scans that are far apart may see fan and compressor change at different ones
-# what it is called in `[unit] not_by_design` -> what is asked; `lasted` is in the unit that follows it
-QUESTIONS = {
-    "delay_on_make_s": "It looks as if a timer holds this unit off for {lasted} s after each call. Is that so?",
-    "delay_on_break_s": "It looks as if a timer holds this unit off for {lasted} s after each stop. Is that so?",
-    "load_shed": "It looks as if the utility cuts this unit's call for {lasted} minutes at a time. Is that so?",
-    "variable-speed": "It looks as if a board sets this unit's speed (an inverter). Is that so?",
-    "board": "It looks as if a board lets the fan run on for {lasted} s after each stop. Is that so?",
-    "two-stage": "It looks as if this unit runs at two stages, a low and a high one. Is that so?",
-}
 
 
 def _offer(name: str, key: str, value: float | bool | str, lasted: float = 0.0) -> Offer:
-    question = QUESTIONS[name].format(lasted=round(lasted))
+    question = OFFERED[name].format(lasted=round(lasted))
     return Offer(setting=f"unit.{key}", value=value, question=question, lasted=round(lasted))
 
 
@@ -667,8 +658,7 @@ class Habits:
         modulates = self.modulates(usual_step_s) and unit.kind != "variable-speed"
         if modulates:
             found.append(_offer("variable-speed", "kind", "variable-speed"))
-        by_contactor = unit.fan_control == "contactor" and unit.kind != "variable-speed" and not modulates
-        if run_on_s is not None and run_on_s > _SCANS_APART * usual_step_s and by_contactor:
+        if run_on_s is not None and run_on_s > _SCANS_APART * usual_step_s and not (unit.fan_by_board or modulates):
             found.append(_offer("board", "fan_control", "board", run_on_s))
         if stages > 1 and unit.kind == "single-stage" and not modulates and "two-stage" not in unit.not_by_design:
             found.append(_offer("two-stage", "kind", "two-stage"))

@@ -256,14 +256,14 @@ def diagnose(case: UnitCase) -> Diagnosis:
     order = sorted(named, key=lambda name: (name not in needed, *_rank(name, shares)))
     rows = [row for name in order for row in weighed[name].opened(usable)]
     alias = _which_switch(after)
-    shortlist = _shortlist(shares, {alias.get(name, name) for name in needed}, alias)
+    merged = _merged(shares, alias)
+    shortlist = _shortlist(merged, {alias.get(name, name) for name in needed})
     # A second fault beside those who are named: the likeliest behind a finding that they hardly explain.
     second = {
         alias.get(name, name)
         for part, name in own_first.items()
         if max(map(part.share, shortlist), default=0.0) < limits.EXPLAINED_SHARE.value
     }
-    merged = _merged(shares, alias)
     shortlist |= {name: round(merged[name], 3) for name in sorted(second - shortlist.keys()) if name in merged}
     return Diagnosis(
         suspects=tuple(order),
@@ -536,10 +536,9 @@ def _listed(weights: Mapping[str, float]) -> frozenset[str]:
     return frozenset(named)
 
 
-def _shortlist(shares: Mapping[str, float], needed: Collection[str], alias: Mapping[str, str]) -> dict[str, float]:
+def _shortlist(merged: Mapping[str, float], needed: Collection[str]) -> dict[str, float]:
     """Who is worth naming to people: who is `needed`, the three likeliest that are not much less likely than the first,
     and whoever is nearly as likely; the likeliest first. The monitor itself takes nobody's place."""
-    merged = _merged(shares, alias)
     ranked = sorted(merged, key=lambda name: (name not in needed, *_rank(name, merged)))
     named = set(needed)
     for names in (ranked, [name for name in ranked if name != MONITOR]):

@@ -136,8 +136,7 @@ def technicians(connection: sa.Connection, viewer: Viewer) -> list[Technician]:
     """Return whom the viewer can send, by name: of a branch, its own people and those of no branch."""
     query = sa.select(users.c.id, users.c.login, users.c.name)
     query = query.where(users.c.active, users.c.role == Role.TECHNICIAN.value).order_by(users.c.name)
-    if viewer.branch:
-        query = query.where(users.c.branch.in_(("", viewer.branch)))
+    query = query.where(colleagues(viewer))
     return [Technician(*row) for row in connection.execute(query)]
 
 
@@ -364,6 +363,11 @@ def checked_branch(branch: str) -> str:
     if len(branch) > _BRANCH_MOST or CONTROLS.search(branch):
         raise CommandError("branch", branch, f"at most {_BRANCH_MOST} characters, none of them a control character")
     return branch.strip()
+
+
+def colleagues(viewer: Viewer) -> sa.ColumnElement[bool]:
+    """The condition on `users` of who works with the viewer: of a branch, its own people and those of no branch."""
+    return users.c.branch.in_(("", viewer.branch)) if viewer.branch else sa.true()
 
 
 def visible(viewer: Viewer) -> sa.ColumnElement[bool]:

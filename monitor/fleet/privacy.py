@@ -34,23 +34,21 @@ def export(store: Store, site: str, tenant: int | None = None) -> dict[str, Any]
     password's hash aside, and nothing of another tenant's time. Raises CommandError."""
     with store.read() as connection:
         key = _key(connection, site)
-        lived = tenants.tenancies(connection, key)
-        whose = tenants.tenancy(lived, tenant)
+        whose = tenants.tenancy(tenants.tenancies(connection, key), tenant)
         found: dict[str, Any] = {
-            table.name: _rows(connection, table, where)
-            for table, where in _of_tenant(key, site, whose, first=whose is lived[-1])
+            table.name: _rows(connection, table, where) for table, where in _of_tenant(key, site, whose)
         }
     return found
 
 
-def _of_tenant(key: int, site: str, whose: Tenancy, *, first: bool) -> list[tuple[sa.Table, sa.ColumnElement[bool]]]:
+def _of_tenant(key: int, site: str, whose: Tenancy) -> list[tuple[sa.Table, sa.ColumnElement[bool]]]:
     """Each table with its rows that are of a site in a tenant's time. How it stands now is the present one's."""
     now_only = whose.to_at is None
     found = []
     for table in reversed(_OF_SITE):
         when = _WHEN.get(table.name)
         if when is not None:
-            in_time = sa.and_(*_within(table.c[when], whose, first))
+            in_time = sa.and_(*_within(table.c[when], whose))
             if table is standing:  # what stands is the present tenant's, whenever it began
                 in_time = sa.or_(standing.c.active, in_time) if now_only else sa.and_(~standing.c.active, in_time)
             found.append((table, sa.and_(table.c.site_id == key, in_time)))
@@ -60,16 +58,16 @@ def _of_tenant(key: int, site: str, whose: Tenancy, *, first: bool) -> list[tupl
             found.append((table, table.c.site_id == key))
     topics = set_aside.c.topic.startswith(f"{ROOT}/{site}/", autoescape=True)
     found += [(sites, sites.c.id == key)] if now_only else []
-    found.append((audit, sa.and_(audit.c.what == site, *_within(audit.c.at, whose, first))))
-    found.append((set_aside, sa.and_(topics, *_within(set_aside.c.at, whose, first))))
+    found.append((audit, sa.and_(audit.c.what == site, *_within(audit.c.at, whose))))
+    found.append((set_aside, sa.and_(topics, *_within(set_aside.c.at, whose))))
     return found
 
 
-def _within(column: sa.Column[Any], whose: Tenancy, first: bool) -> list[sa.ColumnElement[bool]]:
+def _within(column: sa.Column[Any], whose: Tenancy) -> list[sa.ColumnElement[bool]]:
     """Conditions that a row is of a tenant's time; the day of a change is the former's."""
     days = isinstance(column.type, sa.Text)
     from_, to = (None if at is None else office_day(at) if days else at for at in (whose.from_at, whose.to_at))
-    found: list[sa.ColumnElement[bool]] = [sa.true()] if first else [column > from_]
+    found: list[sa.ColumnElement[bool]] = [sa.true()] if whose.first else [column > from_]
     return found if to is None else [*found, column <= to]
 
 
@@ -101,9 +99,8 @@ def erase_tenant(store: Store, site: str, tenant: int, *, by: str, now: float) -
     """Remove what is held of a former tenant, by number, and of their time; how many rows went. Raises CommandError."""
     with store.write() as connection:
         key = _key(connection, site)
-        lived = tenants.tenancies(connection, key)
-        whose = tenants.tenancy(lived, tenant)
-        rows = _of_tenant(key, site, whose, first=whose is lived[-1])
+        whose = tenants.tenancy(tenants.tenancies(connection, key), tenant)
+        rows = _of_tenant(key, site, whose)
         gone = sum(connection.execute(sa.delete(table).where(where)).rowcount for table, where in rows)
         note(connection, now, by, "erased", "a former tenant")
     _sweep(store)

@@ -57,10 +57,10 @@ class SeasonSpan(NamedTuple):
         today = office_day(now)
         return cls(f"{today[:4]}-01-01", today)
 
-    def within(self, whose: Tenancy, first: bool) -> SeasonSpan:
+    def within(self, whose: Tenancy) -> SeasonSpan:
         """As much of it as is a tenant's. The day on which a house changes hands is the former tenant's; the first
         one's time reaches back to before the enrolment, for a monitor tells its past."""
-        from_day = self.from_day if first else max(self.from_day, later(office_day(whose.from_at), 1))
+        from_day = self.from_day if whose.first else max(self.from_day, later(office_day(whose.from_at), 1))
         return SeasonSpan(from_day, self.to_day if whose.to_at is None else min(self.to_day, office_day(whose.to_at)))
 
     @property
@@ -207,9 +207,8 @@ def customer_document(
     row = connection.execute(sa.select(sites).where(sites.c.site == site, visible(viewer))).one_or_none()
     if row is None:
         return None
-    lived = tenants.tenancies(connection, row.id)
-    whose = tenants.tenancy(lived, tenant)
-    span = span.within(whose, whose is lived[-1])
+    whose = tenants.tenancy(tenants.tenancies(connection, row.id), tenant)
+    span = span.within(whose)
     total = _sums(connection, span, site_days.c.site_id == row.id).get(row.id, _NOTHING)
     steps = [rows for _, rows in _steps(connection, span, events.c.site_id == row.id)]
     found = troubles(steps[0], span) if steps else []

@@ -72,14 +72,14 @@ class SequenceTracker:
 
     def record(self, topic: str, origin: str, seq: int) -> bool:
         """Enter one number; True when it is new. Raises ValueError when the site's numbering is beyond repair."""
-        book = self._books.get((topic, origin)) or self._book(topic, origin)
+        book = self._book(topic, origin)
         if len(book.ledger.runs) >= RUNS_MOST and seq > book.ledger.top + 1:
             raise ValueError(f"more than {RUNS_MOST} separate runs of numbers: the site's counter is broken")
         return book.ledger.add(seq)
 
     def announce(self, topic: str, origin: str, top: int) -> None:
         """The site says that it has numbered up to `top`."""
-        book = self._books.get((topic, origin)) or self._book(topic, origin)
+        book = self._book(topic, origin)
         book.told = max(book.told, top)
 
     def give_up(self, topic: str, origin: str, first: int, last: int) -> int:

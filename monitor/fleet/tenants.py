@@ -18,12 +18,14 @@ from condenser_monitor.monitor.fleet.tables import former_tenants, sites, visits
 
 
 class Tenancy(NamedTuple):
-    """Whose data it is, between two instants; `to_at` None: still. `number` is that of a former tenant."""
+    """Whose data it is, between two instants; `to_at` None: still. `number` is that of a former tenant; `first`: nobody
+    of whom the office knows lived there before."""
 
     number: int | None
     customer: str
     from_at: float
     to_at: float | None
+    first: bool = False
 
 
 def change(
@@ -43,7 +45,7 @@ def change(
         {
             **{name: getattr(one, name) for name in ("customer", "phone", "plan")},
             "site_id": one.id,
-            "from_at": one.enrolled_at if one.tenant_since is None else one.tenant_since,
+            "from_at": _since(one),
             "to_at": now,
         }
         for one in changed
@@ -62,10 +64,16 @@ def change(
 def tenancies(connection: sa.Connection, key: int) -> list[Tenancy]:
     """Return who has lived at a site, the newest first; the first of them lives there now."""
     row = connection.execute(sa.select(sites).where(sites.c.id == key)).one()
-    since = row.enrolled_at if row.tenant_since is None else row.tenant_since
     c = former_tenants.c
     query = sa.select(c.id, c.customer, c.from_at, c.to_at).where(c.site_id == key).order_by(c.to_at.desc(), c.id)
-    return [Tenancy(None, row.customer, since, None), *(Tenancy(*one) for one in connection.execute(query))]
+    found = [Tenancy(None, row.customer, _since(row), None), *(Tenancy(*one) for one in connection.execute(query))]
+    return [*found[:-1], found[-1]._replace(first=True)]
+
+
+def _since(row: Any) -> float:
+    """Since when a site's present customer lives there."""
+    since: float = row.enrolled_at if row.tenant_since is None else row.tenant_since
+    return since
 
 
 def tenancy(found: Sequence[Tenancy], number: int | None) -> Tenancy:

@@ -20,6 +20,7 @@ from condenser_monitor.monitor.fleet.days import office_day
 from condenser_monitor.monitor.fleet.people import (
     Role,
     Viewer,
+    colleagues,
     note,
     visible,
 )
@@ -204,9 +205,7 @@ def _change(connection: sa.Connection, viewer: Viewer, visit: int, values: dict[
 def _check_technician(connection: sa.Connection, viewer: Viewer, technician_id: int | None) -> None:
     if technician_id is None:
         return
-    query = sa.select(users.c.id).where(users.c.id == technician_id, users.c.active)
-    if viewer.branch:
-        query = query.where(users.c.branch.in_(("", viewer.branch)))
+    query = sa.select(users.c.id).where(users.c.id == technician_id, users.c.active, colleagues(viewer))
     if connection.scalar(query) is None:
         raise CommandError("visit: technician", technician_id, "a person who may sign in, of the same branch")
 

@@ -12,8 +12,8 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+from condenser_monitor.monitor.core.config import OFFERED
 from condenser_monitor.monitor.core.findings import CATALOGUE
-from condenser_monitor.monitor.core.patterns import QUESTIONS
 from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SAYS, SUSPECTS
@@ -41,7 +41,7 @@ def _of_tables() -> Iterator[str]:
         yield from table.english().values()
     for text in (*dict.values(TOLD), *dict.values(LINKS)):
         yield from (one for one in text if isinstance(one, str))
-    yield from QUESTIONS.values()
+    yield from OFFERED.values()
     for row in CATALOGUE.values():
         yield from (row.summary, row.proof.words)
     for suspect in SUSPECTS.values():

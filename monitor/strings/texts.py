@@ -11,8 +11,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from typing import NamedTuple
 
-from condenser_monitor.monitor.core.config import Unit
-from condenser_monitor.monitor.core.patterns import QUESTIONS
+from condenser_monitor.monitor.core.config import OFFERED, Unit
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
     OWN_FAULT,
@@ -195,7 +194,7 @@ def add_finding(name: str, text: FindingText, lock: LockText) -> None:
 
 def asked(offer: Offer) -> str:
     """Return what a unit seems to do by design, as a question in the reader's language."""
-    return tr(QUESTIONS[offer.name]).format(lasted=offer.lasted)
+    return tr(OFFERED[offer.name]).format(lasted=offer.lasted)
 
 
 def capital(words: str) -> str:
