@@ -24,7 +24,7 @@ def add(command: shared.Command) -> None:
         "write what installs this as services: installer, units, site file, manual page, completion",
         site=False,
     )
-    files.add_argument("folder", metavar="FOLDER", help="made when it is not there; what it holds is written again")
+    files.add_argument("folder", metavar="FOLDER", help="made when it is not there; what it holds is overwritten")
 
 
 def _asyncapi(args: argparse.Namespace) -> int:

@@ -168,7 +168,7 @@ def tenant(name: str) -> AnyResponse:
     about |= customers.checked({key: field(key) for key in about})
     with office_context().store.write() as connection:
         changed = tenants.change(connection, viewer(), name, **about, now=office_context().wall())
-    flash(f"Another customer's from now on: {', '.join(changed)}.")
+    flash(f"From now on the new customer's: {', '.join(changed)}.")
     return redirect(url_for("sites.site", name=name))
 
 
