@@ -28,14 +28,16 @@ LIVE, DEAD, UNKNOWN = LinkState.LIVE, LinkState.DEAD, LinkState.UNKNOWN
 _INDOOR_Y, _OUTDOOR_Y, _CONTACT_Y, _COMPRESSOR_Y, _FAN_Y = 76.0, 226.0, 346.0, 424.0, 538.0
 _LEFT, _RIGHT, _T1, _T2 = 40.0, 360.0, 112.0, 288.0
 _TRANSFORMER_X, _FUSE_X, _THERMOSTAT_X, _FLOAT_X = 60.0, 118.0, 214.0, 312.0
-_PRESSURE_X, _CALL_X, _RELAY_X, _COIL_X = 332.0, 242.0, 184.0, 114.0
+_RELAY_X, _COIL_X = 184.0, 114.0
+# where `call` is taken -> (its place, the pressure switches' place) on the outdoor rung, which runs from right to left
+_TAPS = {"y-terminal": (342.0, 252.0), "coil": (246.0, 334.0)}
 
 # link -> (where the ring is drawn, its radius, where the tag is centred)
 _MARKS: dict[str, tuple[float, float, float, float, float]] = {
     "control-power": (_FUSE_X, _INDOOR_Y, 22, _FUSE_X, 42),
     "thermostat-call": (_THERMOSTAT_X, _INDOOR_Y, 24, _THERMOSTAT_X, 42),
     "call": (378, 158, 12, 306, 158),
-    "coil-current": (_COIL_X, _OUTDOOR_Y, 27, _COIL_X, 187),
+    "coil-current": (_COIL_X, _OUTDOOR_Y, 25, _COIL_X, 187),
     "line-supply": (_LEFT, 316, 17, 108, 310),
     "contacts": (76, _CONTACT_Y - 5, 24, 108, 308),
     "compressor": (200, _COMPRESSOR_Y, 39, 343, _COMPRESSOR_Y),
@@ -52,7 +54,7 @@ def svg(status: UnitStatus, unit: Unit, *, style: str = "", name: str = "ladder"
 def _drawn(shown: tuple[WiringRow, ...], state: Parts, unit: Unit, style: str, name: str, _language: str) -> str:
     """Kept: every open page asks for it every other second, and at rest nothing in it changes for hours."""
     found = {row.name: row for row in shown}
-    body = _boxes() + _control(state, unit) + _power(state, unit) + _labels(found, unit) + _marks(found)
+    body = _boxes() + _control(state, unit) + _power(state, unit) + _labels(found, unit) + _marks(found, unit)
     inner = f"<style>{style}</style>" if style else ""
     return (
         f'<svg class="ladder" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" xmlns="http://www.w3.org/2000/svg" '
@@ -104,24 +106,32 @@ def _control(state: Parts, unit: Unit) -> str:
     # Between the safeties only the two ends are sensed: where they differ, the wire in between is not known.
     between = state.call if state.called is state.call else UNKNOWN
     between = LIVE if state.call is LIVE else between
-    down = symbols.wire(between, (_FLOAT_X + 16, y), (378, y), (378, _OUTDOOR_Y), (_PRESSURE_X + 16, _OUTDOOR_Y))
+    down = symbols.wire(between, (_FLOAT_X + 16, y), (378, y), (378, _OUTDOOR_Y))
     return indoors + down + _control_outdoors(state, unit, between)
 
 
 def _control_outdoors(state: Parts, unit: Unit, between: LinkState) -> str:
     y = _OUTDOOR_Y
+    tap_x, pressure_x = _TAPS[unit.call_tap]
     delayed = unit.delay_on_make_s > 0
-    at_coil = UNKNOWN if delayed and state.coil is not LIVE and state.call is LIVE else state.call
-    drawn = symbols.switch(state.safeties, _PRESSURE_X, y, "pressure")
+    ahead = tap_x > pressure_x  # the call is sensed ahead of the pressure switches, which nothing senses but the coil
+    doubtful = UNKNOWN if state.coil is not LIVE and state.call is LIVE else state.call
+    behind_pressure = doubtful if ahead else state.call
+    at_coil = doubtful if delayed or ahead else state.call
+    if ahead:
+        drawn = symbols.wire(between, (378, y), (tap_x, y)) + symbols.wire(state.call, (tap_x, y), (pressure_x + 16, y))
+    else:
+        drawn = symbols.wire(between, (378, y), (pressure_x + 16, y))
+    drawn += symbols.switch(state.switches, pressure_x, y, "pressure")
     if delayed:
-        drawn += symbols.wire(state.call, (_PRESSURE_X - 16, y), (_RELAY_X + 20, y))
+        drawn += symbols.wire(behind_pressure, (pressure_x - 16, y), (_RELAY_X + 20, y))
         drawn += symbols.relay(at_coil, _RELAY_X, y, plain("symbol-relay"))
         drawn += symbols.wire(at_coil, (_RELAY_X - 20, y), (_COIL_X + 19, y))
     else:
-        drawn += symbols.wire(state.call, (_PRESSURE_X - 16, y), (_COIL_X + 19, y))
+        drawn += symbols.wire(behind_pressure, (pressure_x - 16, y), (_COIL_X + 19, y))
     x = _TRANSFORMER_X
     back = symbols.wire(state.coil, (_COIL_X - 19, y), (x, y), (x, _INDOOR_Y + 48))
-    return drawn + symbols.coil(state.coil, _COIL_X, y, plain("symbol-coil")) + back + symbols.dot(_CALL_X, y)
+    return drawn + symbols.coil(state.coil, _COIL_X, y, plain("symbol-coil")) + back + symbols.dot(tap_x, y)
 
 
 # ---------------------------------------------------------------- the power rungs
@@ -177,11 +187,12 @@ def _fan(state: Parts) -> str:
 
 def _labels(found: dict[str, WiringRow], unit: Unit) -> str:
     y = _INDOOR_Y
+    tap_x, pressure_x = _TAPS[unit.call_tap]
     fixed = (
         _text(12, y - 13, plain("part-transformer"), "small")
         + _text(_FUSE_X, y - 13, plain("part-fuse"), "small", "middle")
         + _text(_FLOAT_X, y + 34, plain("part-float-switch"), "small", "middle")
-        + _text(_PRESSURE_X + 4, _OUTDOOR_Y + 34, plain("part-pressure-switch"), "small", "middle")
+        + _text(pressure_x, _OUTDOOR_Y + 38, plain("part-pressure-switch"), "small", "middle")
         + _text(142, _COMPRESSOR_Y - 18, plain("part-overload"), "small", "middle")
         + _text(246, _COMPRESSOR_Y + 76, plain("part-run-capacitor"), "small", "middle")
         + _text(_LEFT - 9, 313, "L1", "terminal-name", "end")
@@ -190,14 +201,14 @@ def _labels(found: dict[str, WiringRow], unit: Unit) -> str:
         + _text(_T2 - 6, _CONTACT_Y + 4, "T2", "terminal-name", "end")
     )
     if unit.delay_on_make_s > 0:
-        fixed += _text(_RELAY_X, _OUTDOOR_Y + 28, plain("part-delay"), "small", "middle")
+        fixed += _text(_RELAY_X, _OUTDOOR_Y + 38, plain("part-delay"), "small", "middle")
     if unit.contactor_poles == 1:
         for place, line in enumerate(plain("leg-stays-live").split("\n")):
             fixed += _text(388, _CONTACT_Y + 20 + 15 * place, line, "small warn", "end")
     placed = (
         ("control-power", _FUSE_X, y + 28, "middle"),
         ("thermostat-call", _THERMOSTAT_X, y + 34, "middle"),
-        ("call", _CALL_X, _OUTDOOR_Y + 36, "middle"),
+        ("call", tap_x, _OUTDOOR_Y + 36, "middle"),
         ("coil-current", _COIL_X, _OUTDOOR_Y + 36, "middle"),
         ("line-supply", 216.0, 324.0, "middle"),
         ("contacts", 14.0, _CONTACT_Y + 26, "start"),
@@ -229,16 +240,22 @@ def _text(x: float, y: float, text: str, kind: str, anchor: str = "start") -> st
 # ---------------------------------------------------------------- what is flagged
 
 
-def _marks(found: dict[str, WiringRow]) -> str:
-    return "".join(_mark(row.name, row.mark) for row in found.values() if row.mark)
+def _marks(found: dict[str, WiringRow], unit: Unit) -> str:
+    return "".join(_mark(row.name, row.mark, unit) for row in found.values() if row.mark)
 
 
-def _mark(link: str, words: str) -> str:
+def _mark(link: str, words: str, unit: Unit) -> str:
     x, y, radius, tag_x, tag_y = _MARKS[link]
+    end = x
+    if link == "coil-current" and unit.call_tap == "y-terminal":
+        end = _TAPS[unit.call_tap][1]  # the pressure switches behind the place of the call may be open as well
+    elif link == "coil-current" and unit.delay_on_make_s > 0:
+        end = _RELAY_X
     half = 3.9 * len(words) + 16
     left = min(max(tag_x - half, 6), WIDTH - 6 - 2 * half)
     return (
-        f'<g class="mark"><circle cx="{x:g}" cy="{y:g}" r="{radius:g}" class="ring" fill="none" stroke="#b00" '
+        f'<g class="mark"><rect x="{x - radius:g}" y="{y - radius:g}" width="{end - x + 2 * radius:g}" '
+        f'height="{2 * radius:g}" rx="{radius:g}" class="ring" fill="none" stroke="#b00" '
         'stroke-width="2.5" stroke-dasharray="7 4"/>'
         f'<rect x="{left:g}" y="{tag_y - 11:g}" width="{2 * half:g}" height="22" rx="5" class="tag" fill="#b00"/>'
         f'<path d="M{left + 13:g} {tag_y - 7:g}l-5 8h4l-2 6l6 -8h-4z" class="bolt" fill="#fff"/>'

@@ -109,7 +109,8 @@ def blinded(status: UnitStatus) -> UnitStatus:
 class Parts(NamedTuple):
     """Every part and wire of the drawing; a switch is live when it is closed, dead when it is open.
 
-    `return_leg` is the second leg behind the contacts: with a one-pole contactor it is never switched.
+    `safeties` are those ahead of the unit, `switches` the unit's own pressure switches. `return_leg` is the second leg
+    behind the contacts: with a one-pole contactor it is never switched.
     """
 
     transformer: LinkState
@@ -118,6 +119,7 @@ class Parts(NamedTuple):
     called: LinkState
     safeties: LinkState
     call: LinkState
+    switches: LinkState
     coil: LinkState
     supply: LinkState
     contacts: LinkState
@@ -144,6 +146,7 @@ def parts(status: UnitStatus, unit: Unit) -> Parts:
         called=called,
         safeties=LIVE if call is LIVE else UNKNOWN,
         call=call,
+        switches=LIVE if (state["coil-current"] if unit.call_tap == "y-terminal" else call) is LIVE else UNKNOWN,
         coil=state["coil-current"],
         supply=supply,
         contacts=contacts,

@@ -141,6 +141,28 @@ def test_a_delay_relay_is_drawn_only_where_there_is_one() -> None:
     assert ">TDR<" not in ladder.svg(found, units.UNIT)
 
 
+@pytest.mark.parametrize(("tap", "known"), [("y-terminal", False), ("coil", True)])
+def test_the_pressure_switches_stand_on_their_side_of_the_call(tap: str, known: bool) -> None:
+    """Common practice: the unit's pressure switches sit between its Y terminal and the coil. A call that arrives at the
+    terminal says nothing of them, so with a dead coil they are in doubt and within the ring; taken at the coil, the
+    call itself shows them closed."""
+    unit = msgspec.structs.replace(units.UNIT, call_tap=tap)
+    running = status((20, units.REST), (60, units.RUN), unit=unit)
+    broken = status((20, units.REST), (60, DEAD_COIL), unit=unit)
+    assert wiring.parts(running, unit).switches is LIVE
+    assert wiring.parts(broken, unit).switches is (LIVE if known else UNKNOWN)
+    drawn = ladder.svg(broken, unit)
+    label = re.search(r'<text x="([\d.]+)"[^>]*>pressure switch<', drawn)
+    call = re.search(r'<text x="([\d.]+)"[^>]*>Call at unit<', drawn)
+    ring = re.search(r'<rect x="([\d.]+)" [^>]*width="([\d.]+)" [^>]*class="ring"', drawn)
+    assert label
+    assert call
+    assert ring
+    # The outdoor rung runs from right to left: what is further right comes first.
+    assert (float(label[1]) > float(call[1])) is known
+    assert (float(ring[1]) + float(ring[2]) > float(label[1])) is not known
+
+
 def test_every_mark_names_a_finding_a_link_and_words_of_the_catalogue() -> None:
     """The table of marks cannot point at what is not there."""
     for finding, (link, word) in wiring.MARKS.items():
