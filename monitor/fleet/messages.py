@@ -14,7 +14,8 @@ from typing import Any
 import msgspec
 
 from condenser_monitor.monitor.core.config import ID_PATTERN
-from condenser_monitor.monitor.limits import FLEET
+from condenser_monitor.monitor.core.records import Episode
+from condenser_monitor.monitor.limits import EPISODES, FLEET
 from condenser_monitor.monitor.publishers.messages import (
     CHANNELS,
     OFFLINE,
@@ -31,6 +32,7 @@ from condenser_monitor.monitor.storage.models import id_origin
 
 _PREFIX = f"{ROOT}/"
 PAYLOAD_MOST = int(FLEET.payload_most.value)
+_EPISODES_MOST = 2 * int(EPISODES.kept.value)
 CLOCK_AHEAD_S = FLEET.clock_ahead_s.value
 CLOCK_BEHIND_S = FLEET.clock_behind_s.value
 
@@ -64,6 +66,7 @@ def _decode(kind: type[Any]) -> Callable[[bytes], Any]:
 
 
 _DECODE_EVENT = _decode(Event)
+_DECODE_EPISODES = _decode(tuple[Episode, ...])
 
 
 def _event(payload: bytes) -> Event:
@@ -106,6 +109,15 @@ def read(topic: str, payload: bytes, received_at: float) -> SiteMessage | Aside:
         return SiteMessage(before[len(_PREFIX) :], name, received_at, reader(payload), payload)
     except (ValueError, RecursionError) as error:  # msgspec's errors and UnicodeDecodeError are ValueErrors
         return Aside(topic, received_at, str(error), payload[:PAYLOAD_MOST])
+
+
+def read_episodes(payload: bytes) -> tuple[Episode, ...]:
+    """The episodes of a `unit` message; none where this program cannot read them, and at most the newest few."""
+    try:
+        found: tuple[Episode, ...] = _DECODE_EPISODES(payload)
+        return found[-_EPISODES_MOST:]
+    except (ValueError, RecursionError):
+        return ()
 
 
 def origin(body: Event | CycleDone) -> str:

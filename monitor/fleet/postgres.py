@@ -19,11 +19,12 @@ from psycopg.pq import Format
 from condenser_monitor.monitor.core.errors import DatabaseError
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
 from condenser_monitor.monitor.fleet.messages import NUMBERED, SiteMessage, placed_at
-from condenser_monitor.monitor.fleet.reducer import SiteNow, UnitDay, Writes
+from condenser_monitor.monitor.fleet.reducer import EpisodeRow, SiteNow, UnitDay, Writes
 from condenser_monitor.monitor.fleet.retention import DAY_S, Month, ensure_months
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import (
     cycles,
+    episodes,
     events,
     site_days,
     snapshots,
@@ -84,6 +85,7 @@ class PostgresWriter(IngestWriter):
         self._standing = f"SELECT {', '.join(_STANDING_FIELDS)} FROM standing WHERE site_id = ANY(%s)"  # noqa: S608
         self._put_standing = _Arrays(standing_table, _STANDING_FIELDS, _upsert_sql)
         self._put_snapshots = _Arrays(snapshots, ("site_id", "body"), _upsert_sql)
+        self._put_episodes = _Arrays(episodes, episodes.columns.keys(), _upsert_sql)
         self._put_state = _Arrays(state, ("site_id", *STATE_FIELDS), _update_sql)
         self._add_days = _Arrays(site_days, ("site_id", "day", *DAY_FIELDS), _days_sql)
 
@@ -158,6 +160,9 @@ class PostgresWriter(IngestWriter):
 
     def put_snapshots(self, connection: sa.Connection, bodies: dict[int, str]) -> None:
         self._put_snapshots.execute(connection, list(bodies.items()))
+
+    def put_episodes(self, connection: sa.Connection, rows: list[EpisodeRow]) -> None:
+        self._put_episodes.execute(connection, rows)
 
 
 def _filed_at(message: SiteMessage) -> float:

@@ -22,7 +22,14 @@ from condenser_monitor.monitor.publishers.messages import ROOT
 
 # What grows with time: the column that says of whose time a row is. The other tables say how a site stands now.
 _WHEN = {
-    **{"events": "at", "cycles": "at", "site_days": "day", "notices": "since_at", "standing": "changed_at"},
+    **{
+        "events": "at",
+        "cycles": "at",
+        "site_days": "day",
+        "notices": "since_at",
+        "episodes": "since_at",
+        "standing": "changed_at",
+    },
     **dict.fromkeys(("asks", "visits", "outbox"), "made_at"),
 }
 _OF_SITE = [table for table in reversed(metadata.sorted_tables) if "site_id" in table.c]

@@ -13,13 +13,21 @@ import msgspec
 from condenser_monitor.monitor.fleet import active_alerts
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
 from condenser_monitor.monitor.fleet.days import office_day
-from condenser_monitor.monitor.fleet.messages import NUMBERED, Aside, SiteMessage, origin, placed_at
+from condenser_monitor.monitor.fleet.messages import (
+    NUMBERED,
+    Aside,
+    SiteMessage,
+    origin,
+    placed_at,
+    read_episodes,
+)
 from condenser_monitor.monitor.fleet.sequence_tracker import SequenceTracker
 from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.publishers.messages import ROOT, Answered, CycleDone, Event, Online, UnitNow
 
 AsideRow = tuple[float, str, str, bytes]
 EventRow = tuple[int, float, str, int, str, str, str, str, float, str]
+EpisodeRow = tuple[int, str, str, float, float | None, float, str]
 CycleRow = tuple[int, float, str, int, *tuple[float | int | None, ...]]
 PASSING_S = FLEET.hole_patience_s.value  # how far messages of one site may pass each other on their way
 PAYLOAD_KEPT = 4096  # of a message set aside: enough to see what is wrong with it
@@ -78,6 +86,7 @@ class Writes(msgspec.Struct):
     days: dict[tuple[int, str], UnitDay] = {}
     standing: dict[tuple[int, str], ActiveAlerts] = {}
     snapshots: dict[int, str] = {}
+    episodes: dict[tuple[int, str, str], EpisodeRow] = {}
     answers: dict[str, tuple[float, bool, str]] = {}
     asides: list[AsideRow] = []
     taken: int = 0
@@ -193,6 +202,11 @@ class Fold:
         site.service_until_at = body.service_until_wall_s
         site.outdoor_c = body.readings.outdoor_c
         self.writes.snapshots[site.site_id] = message.text
+        for one in read_episodes(bytes(body.episodes)):
+            if one.since_wall_s is not None:  # a monitor that does not know the time tells of it again when it does
+                key = (site.site_id, body.origin, one.id)
+                kept = (*key, one.since_wall_s, one.over_wall_s, at, msgspec.json.encode(one).decode())
+                self.writes.episodes[key] = kept
         for row in active_alerts.apply_unit(self._rows(site), body, site_id=site.site_id, rank=rank, at=at):
             self.writes.standing[site.site_id, row.finding] = row
 

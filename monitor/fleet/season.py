@@ -9,21 +9,27 @@ from collections.abc import Iterable, Iterator
 from datetime import date
 from typing import Any, NamedTuple
 
+import msgspec
 import sqlalchemy as sa
 
 from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.records import Episode, EpisodeState
 from condenser_monitor.monitor.fleet import tenants, triage
 from condenser_monitor.monitor.fleet.csv_cells import csv_line
 from condenser_monitor.monitor.fleet.days import begins_at, later, office_day
+from condenser_monitor.monitor.fleet.messages import read_episodes
 from condenser_monitor.monitor.fleet.people import Viewer, visible
 from condenser_monitor.monitor.fleet.tables import (
+    episodes,
     events,
     site_days,
     sites,
+    state,
     visits,
 )
 from condenser_monitor.monitor.fleet.tenants import Tenancy
 from condenser_monitor.monitor.fleet.visits import DONE, KINDS, day
+from condenser_monitor.monitor.limits import EPISODES
 from condenser_monitor.monitor.report.blocks import (
     Block,
     Document,
@@ -32,8 +38,10 @@ from condenser_monitor.monitor.report.blocks import (
     Table,
 )
 from condenser_monitor.monitor.strings import texts, time_format
+from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
 
 _DAYS_MOST = 366
+_SAME_S = 60.0  # a beginning that was dated before the clock was right moves by less
 
 
 class SeasonSpan(NamedTuple):
@@ -152,12 +160,46 @@ def hours_without(found: Iterable[Trouble], end_at: float) -> float:
     return covered / 3600.0
 
 
+class EpisodeTime(NamedTuple):
+    """One episode as the household was told it, and from when to when; `to_at` is None where it is still open. Of one
+    that the monitor forgot (a disk that was replaced) `to_at` is when it spoke of it last."""
+
+    episode: Episode
+    from_at: float
+    to_at: float | None
+    seen_at: float
+
+
+def episode_times(
+    connection: sa.Connection, span: SeasonSpan, *where: sa.ColumnElement[bool]
+) -> dict[int, list[EpisodeTime]]:
+    """Return the episodes of each site that were open within the span, the oldest first. What turned out to be part of
+    another one is told with that; one that a monitor took over from its backup under a new origin stands once."""
+    c = episodes.c
+    query = sa.select(episodes, state.c.unit_at).join(state, state.c.site_id == c.site_id)
+    query = query.where(c.since_at < span.to_at, sa.func.coalesce(c.over_at, c.seen_at) >= span.from_at, *where)
+    found: dict[int, list[EpisodeTime]] = {}
+    for row in connection.execute(query.order_by(c.site_id, c.seen_at)):
+        for episode in read_episodes(b"[%b]" % row.body.encode()):
+            open_ = row.over_at is None and row.seen_at >= (row.unit_at or 0.0)
+            one = EpisodeTime(episode, row.since_at, None if open_ else row.over_at or row.seen_at, row.seen_at)
+            found[row.site_id] = [known for known in found.get(row.site_id, []) if not _is_part(known, one)] + [one]
+    return {key: sorted(known, key=lambda one: one.from_at) for key, known in found.items()}
+
+
+def _is_part(known: EpisodeTime, one: EpisodeTime) -> bool:
+    """Whether an episode is an older word of another one, or was merged into it."""
+    if known.episode.id == one.episode.id:
+        return abs(known.from_at - one.from_at) < _SAME_S
+    return known.episode.id in one.episode.merged and known.from_at >= one.from_at
+
+
 # ---------------------------------------------------------------- the whole plan, as CSV
 
 
 HEADER = (
     *("site", "name", "customer", "address", "plan", "plan_visit_due", "days_with_cooling", "cycles", "starts"),
-    *("run_h", "mean_running_a", "hottest_c", "findings", "hours_without_cooling", "visits"),
+    *("run_h", "mean_running_a", "hottest_c", "findings", "hours_without_cooling", "visits", "episodes"),
 )
 
 
@@ -166,7 +208,7 @@ def plan_csv(connection: sa.Connection, viewer: Viewer, span: SeasonSpan, now: f
     sums = _sums(connection, span)
     end_at = min(now, span.to_at)
     trouble = {key: troubles(rows, span) for key, rows in _steps(connection, span)}
-    made = _visit_counts(connection, span)
+    made, told = _visit_counts(connection, span), episode_times(connection, span)
     yield csv_line(HEADER)
     query = sa.select(sites).where(visible(viewer)).order_by(sites.c.site)
     for row in connection.execute(query):
@@ -174,7 +216,13 @@ def plan_csv(connection: sa.Connection, viewer: Viewer, span: SeasonSpan, now: f
         total = sums.get(row.id, _NOTHING)
         about = (row.site, row.name, row.customer, row.address, row.plan, row.plan_visit_due or "")
         numbers = (total.days, total.cycles, total.starts, f"{total.run_h:.1f}", _number(total.mean_a))
-        rest = (_number(total.hottest_c), len(found), f"{hours_without(found, end_at):.1f}", made.get(row.id, 0))
+        rest = (
+            _number(total.hottest_c),
+            len(found),
+            f"{hours_without(found, end_at):.1f}",
+            made.get(row.id, 0),
+            len(told.get(row.id, ())),
+        )
         yield csv_line((*about, *numbers, *rest))
 
 
@@ -212,13 +260,16 @@ def customer_document(
     total = _sums(connection, span, site_days.c.site_id == row.id).get(row.id, _NOTHING)
     steps = [rows for _, rows in _steps(connection, span, events.c.site_id == row.id)]
     found = troubles(steps[0], span) if steps else []
+    told = episode_times(connection, span, episodes.c.site_id == row.id).get(row.id, [])
+    told = [_of_tenant(one, span, whose) for one in told if whose.first or one.from_at >= whose.from_at]
     made = connection.execute(_visits_of(row.id, span)).all()
     blocks: list[Block] = [
         Heading(f"Your air conditioner, {span.from_day} to {span.to_day}", 1),
         Para(", ".join(part for part in (whose.customer, row.name, row.address) if part), "soft"),
-        Para(_sentence(total, found, min(now, span.to_at)), "lead"),
+        Para(_sentence(total, found, told, min(now, span.to_at)), "lead"),
         *_figures(total, scale),
-        *_trouble_table(found, min(now, span.to_at)),
+        *_episode_table(told),
+        *_trouble_table([one for one in found if not _is_told(one, told)], min(now, span.to_at), beside=bool(told)),
         *_visit_table(made),
     ]
     return Document(
@@ -231,12 +282,12 @@ def _visits_of(key: int, span: SeasonSpan) -> sa.Select[Any]:
     return query.where(visits.c.done_at >= span.from_at, visits.c.done_at < span.to_at)
 
 
-def _sentence(total: SeasonSums, found: list[Trouble], end_at: float) -> str:
+def _sentence(total: SeasonSums, found: list[Trouble], told: list[EpisodeTime], end_at: float) -> str:
     if not total.cycles:
         return "Nothing was recorded in this time: either no cooling was called for, or the monitor was not running."
     without = hours_without(found, end_at)
     ran = f"It cooled {total.cycles} times on {total.days} days, {total.run_h:.0f} hours in all."
-    if not found:
+    if not found and not told:
         return f"{ran} The monitor found nothing wrong."
     lost = f"It could not cool for {texts.span(without * 3600)}." if without else "It never failed to cool."
     return f"{ran} {lost}"
@@ -254,17 +305,55 @@ def _figures(total: SeasonSums, scale: str) -> list[Block]:
     return [Heading("In numbers"), Table(("", ""), rows, (0.6, 0.4), right=(1,))]
 
 
-def _trouble_table(found: list[Trouble], end_at: float) -> list[Block]:
+def _of_tenant(one: EpisodeTime, span: SeasonSpan, whose: Tenancy) -> EpisodeTime:
+    """The episode as it was while this tenant lived there: what people said of it later is the next one's."""
+    if whose.to_at is None or (one.to_at is not None and one.to_at < span.to_at):
+        return one
+    then = msgspec.structs.replace(
+        one.episode, state=EpisodeState.ACTIVE, answered_by=None, visit_day=None, repaired_by=None
+    )
+    return one._replace(episode=then, to_at=None)
+
+
+def _is_told(trouble: Trouble, told: Iterable[EpisodeTime]) -> bool:
+    """Whether an episode told of this time of a finding."""
+    return any(
+        trouble.finding in one.episode.findings
+        and (one.to_at is None or trouble.from_at <= one.to_at)
+        and (trouble.to_at is None or trouble.to_at >= one.from_at)
+        for one in told
+    )
+
+
+def _episode_table(told: list[EpisodeTime]) -> list[Block]:
+    """One line an episode, in the words that the household was told; the newest where they are many."""
+    most = int(EPISODES.kept.value)
+    rows = [
+        [
+            " ".join((headline(one.episode), *(f"{texts.capital(line)}." for line in besides(one.episode)))),
+            time_format.day(one.from_at),
+            texts.capital(STATES[one.episode.state]) if one.to_at is None else time_format.day(one.to_at),
+        ]
+        for one in told[-most:]
+    ]
+    if not rows:
+        return []
+    earlier = [Para(f"{len(told) - most} earlier ones are left out.", "soft")] if len(told) > most else []
+    return [Heading("What you were told"), *earlier, Table(("What", "From", "Until"), rows, (0.58, 0.18, 0.24))]
+
+
+def _trouble_table(found: list[Trouble], end_at: float, *, beside: bool) -> list[Block]:
     """One line a finding, in order of its first time; a customer's page has no room for each of two hundred times."""
     kinds: dict[str, list[Trouble]] = {}
     for trouble in found:
         kinds.setdefault(trouble.finding, []).append(trouble)
-    rows = [_told(finding, times, end_at) for finding, times in kinds.items()]
+    rows = [_line(finding, times, end_at) for finding, times in kinds.items()]
     head = ("What", "First", "Times", "In all")
-    return [Heading("What was found"), Table(head, rows, (0.52, 0.16, 0.1, 0.22), right=(2,))] if rows else []
+    title = "What was found besides" if beside else "What was found"
+    return [Heading(title), Table(head, rows, (0.52, 0.16, 0.1, 0.22), right=(2,))] if rows else []
 
 
-def _told(finding: str, times: list[Trouble], end_at: float) -> list[str]:
+def _line(finding: str, times: list[Trouble], end_at: float) -> list[str]:
     headline = texts.FINDINGS[finding].headline if finding in texts.FINDINGS else finding
     stood_s = sum((end_at if one.to_at is None else one.to_at) - one.from_at for one in times)
     still = ", still stands" if any(one.to_at is None for one in times) else ""

@@ -147,6 +147,18 @@ snapshots = sa.Table(
     sa.Column("body", sa.Text, nullable=False),  # the newest `unit` message, whole
 )
 
+episodes = sa.Table(
+    "episodes",  # of the `unit` messages, each as it was told last: what the household was told, for the season
+    metadata,
+    _site(primary_key=True),
+    sa.Column("origin", sa.Text, primary_key=True),
+    sa.Column("episode", sa.Text, primary_key=True),
+    sa.Column("since_at", AT, nullable=False),
+    sa.Column("over_at", AT),
+    sa.Column("seen_at", AT, nullable=False),  # instant of the newest `unit` message that spoke of it
+    sa.Column("body", sa.Text, nullable=False),
+)
+
 standing = sa.Table(
     "standing",
     metadata,

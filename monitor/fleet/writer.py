@@ -19,6 +19,7 @@ from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
 from condenser_monitor.monitor.fleet.messages import Aside, SiteMessage
 from condenser_monitor.monitor.fleet.reducer import (
     Ask,
+    EpisodeRow,
     Fold,
     SiteNow,
     UnitDay,
@@ -29,6 +30,7 @@ from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import (
     asks,
     cycles,
+    episodes,
     events,
     set_aside,
     site_days,
@@ -99,6 +101,8 @@ class IngestWriter:
             self.put_state(connection, touched)
         if writes.snapshots:
             self.put_snapshots(connection, writes.snapshots)
+        if writes.episodes:
+            self.put_episodes(connection, list(writes.episodes.values()))
         for ask_id, (at, done, why) in writes.answers.items():
             change = sa.update(asks).where(asks.c.id == ask_id, asks.c.answered_at.is_(None))
             connection.execute(change.values(answered_at=at, done=done, why=why))
@@ -154,6 +158,11 @@ class IngestWriter:
     def put_snapshots(self, connection: sa.Connection, bodies: dict[int, str]) -> None:
         """Keep the newest `unit` messages."""
         _upsert(connection, snapshots, [{"site_id": key, "body": body} for key, body in bodies.items()])
+
+    def put_episodes(self, connection: sa.Connection, rows: list[EpisodeRow]) -> None:
+        """Insert or replace rows of `episodes`."""
+        names = episodes.columns.keys()
+        _upsert(connection, episodes, [dict(zip(names, row, strict=True)) for row in rows])
 
 
 def writer(store: Store) -> IngestWriter:

@@ -335,6 +335,7 @@ class UnitNow(msgspec.Struct, frozen=True, kw_only=True):
     findings: tuple[UnitFinding, ...] = ()
     origin: str = ""
     sent: dict[str, Annotated[int, msgspec.Meta(ge=0, le=TOP_SEQ)]] = {}
+    episodes: msgspec.Raw = msgspec.Raw(b"[]")  # read apart: a newer monitor's cost no more than themselves
 
 
 class Answered(msgspec.Struct, frozen=True, kw_only=True):

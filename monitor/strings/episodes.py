@@ -23,7 +23,12 @@ _REPAIRED = mark("repaired, says {who}; the next run confirms it or takes it bac
 
 def headline(episode: Episode) -> str:
     """Return the sentence that people read first of it."""
-    return texts.TOLD[episode.heading].headline
+    return _headline(episode.heading)
+
+
+def _headline(finding: str) -> str:
+    """A finding's; the name of one that this version does not know."""
+    return texts.TOLD[finding].headline if finding in texts.TOLD else f"{texts.capital(finding.replace('-', ' '))}."
 
 
 def beside(status: UnitStatus | None, finding: str) -> tuple[str, ...]:
@@ -35,7 +40,7 @@ def beside(status: UnitStatus | None, finding: str) -> tuple[str, ...]:
 
 def besides(episode: Episode) -> list[str]:
     """Return what else is known of it: what belongs to it, how often it came, and what people answered."""
-    others = [texts.TOLD[name].headline.rstrip(".") for name in episode.findings if name != episode.heading]
+    others = [_headline(name).rstrip(".") for name in episode.findings if name != episode.heading]
     visit = f"; {tr(_VISIT).format(day=episode.visit_day)}" if episode.visit_day else ""
     lines = (
         (others, tr(_WITH).format(others="; ".join(others))),

@@ -1,7 +1,7 @@
 """Benches on this machine, one table; each figure beside a floor measured in the same run.
 
     python -m tests.benchmarks [NAME ...]
-    python -m tests.benchmarks household [DAYS] [CAUSE ...]
+    python -m tests.benchmarks household [DAYS] [CAUSE ...] [--into FILE]
     python -m tests.benchmarks sensing
 
 NAMES: machines, processor, memory, alert, recordings, history, pages, card; all without a name. Wants the extra `bench`

@@ -1,17 +1,22 @@
 """What a household lives through: the shipped engine and phone policy over simulated units, in virtual time.
 
-    python -m tests.benchmarks household [DAYS] [CAUSE ...]
+    python -m tests.benchmarks household [DAYS] [CAUSE ...] [--into FILE]
 
 Every cause of the accuracy bench, in hot and in mild weather, with a house that ignores its messages, answers them,
 obeys them (thermostat or breaker off), is away, or has the unit repaired after a day. For each: time from the cause to
-the first message, messages, those at night, "over" while the cause was in the world, and no cooling untold.
+the first message, messages, those at night, "over" while the cause was in the world, and no cooling untold. What
+breaks slowly is watched from its full size on for as many days. FILE keeps each house as a line of JSON: what stands
+in it is not played again, so that a run goes on where it was ended; without a cause's lines that cause is played again.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime
+from itertools import groupby
+from pathlib import Path
 from random import Random
+from statistics import median
 from typing import Literal, NamedTuple
 
 import msgspec
@@ -159,43 +164,66 @@ class _Household:
             self.rig.engine.request(request, now_s, WALL_0_S + now_s)
 
 
-def stories(days: float, causes: Sequence[str] = (), houses: Sequence[House] = HOUSES) -> Iterator[Lived]:
-    """Every cause once, in each weather and each house."""
+def cases(causes: Iterable[str] = ()) -> Iterator[BenchCase]:
+    """The first case of every cause, or of those named."""
     seen: set[str] = set()
+    wanted = set(causes)
     for case in CASES:
-        if case.cause in seen or (causes and case.cause not in causes):
-            continue
-        seen.add(case.cause)
+        if case.cause not in seen and (not wanted or case.cause in wanted):
+            seen.add(case.cause)
+            yield case
+
+
+def stories(days: float, causes: Iterable[str] = (), into: Path | None = None) -> Iterator[Lived]:
+    """Every cause once, in each weather and each house; those that FILE holds already are read from it."""
+    kept: dict[tuple[str, str, str], Lived] = {}
+    if into is not None and into.exists():
+        found = [msgspec.json.decode(line, type=Lived) for line in into.read_bytes().splitlines()]
+        kept = {(one.cause, one.weather, one.house): one for one in found}
+    for case in cases(causes):
         for weather in WEATHERS:
-            for house in houses:
-                yield live(case, weather, house, days)
+            for house in HOUSES:
+                one = kept.get((case.cause, weather, house))
+                if one is None:
+                    one = live(case, weather, house, days + case.grow_s / DAY_S)
+                    if into is not None:
+                        with into.open("ab") as file:
+                            file.write(msgspec.json.encode(one) + b"\n")
+                yield one
+
+
+def _line(name: str, houses: Sequence[Lived]) -> str:
+    """What some houses lived through, in a line."""
+    told = [one.first_h for one in houses if one.first_h is not None]
+    often = [len(one.messages) / (one.days / 7) for one in houses]
+    late = sum(
+        kind in ("reminder", "check") and not 8 <= hour % 24 < 20 for one in houses for hour, kind, _ in one.messages
+    )
+    first = f"{median(told):.1f} to {max(told):.1f} h" if told else "none"
+    return (
+        f"{name:28} told {len(told)} of {len(houses)}, first {first}; {sum(often) / len(often):.1f} a week, "
+        f"at most {max(often):.1f}; at night {sum(one.nights for one in houses)} (reminders {late}); "
+        f"false over {sum(len(one.false_over) for one in houses)}; untold {sum(one.untold for one in houses)}"
+    )
 
 
 def lines(words: Sequence[str]) -> Iterator[str]:
-    """The table: a line a house, and the sums at the end."""
+    """The table: a line a cause and weather, and their sums at the end."""
+    words = list(words)
+    into = None
+    if "--into" in words:
+        at = words.index("--into")
+        into = Path(words[at + 1])
+        del words[at : at + 2]
     days = float(words[0]) if words else 8.0
     wrong = set(words[1:]) - {case.cause for case in CASES}
     if wrong:
         raise SystemExit(f"got {min(wrong)!r}; allowed: {', '.join(sorted({case.cause for case in CASES}))}")
     found: list[Lived] = []
-    for one in stories(days, words[1:]):
-        found.append(one)
-        name = f"{one.cause}, {one.weather}, {one.house}"
-        first = "none" if one.first_h is None else f"{one.first_h:.1f} h"
-        detail = f"{len(one.messages)} messages, {one.nights} at night, first {first}, false over {len(one.false_over)}"
-        yield f"{name:44} {detail}, {one.uncooled_h:.0f} h uncooled{', UNTOLD' if one.untold else ''}"
-    weeks = sum(one.days for one in found) / 7
-    sums = {
-        "messages a week": sum(len(one.messages) for one in found) / weeks,
-        "reminders at night": float(
-            sum(
-                kind in ("reminder", "check") and not 8 <= hour % 24 < 20
-                for one in found
-                for hour, kind, _ in one.messages
-            )
-        ),
-        "false over": float(sum(len(one.false_over) for one in found)),
-        "untold no cooling": float(sum(one.untold for one in found)),
-    }
-    for name, value in sums.items():
-        yield f"{name:44} {value:.1f} of {len(found)} houses over {days:g} days"
+    for (cause, weather), group in groupby(stories(days, words[1:], into), lambda one: (one.cause, one.weather)):
+        found += (houses := list(group))
+        yield _line(f"{cause}, {weather}", houses)
+    for weather in WEATHERS:
+        yield _line(f"all, {weather}", [one for one in found if one.weather == weather])
+    for house in HOUSES:
+        yield _line(f"all, {house}", [one for one in found if one.house == house])

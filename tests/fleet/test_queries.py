@@ -14,10 +14,12 @@ import sqlalchemy as sa
 
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.findings import CATALOGUE, cooling
+from condenser_monitor.monitor.core.records import Episode, EpisodeState, Severity
 from condenser_monitor.monitor.fleet import (
     people,
     queries,
     season,
+    tenants,
     triage,
     visits,
 )
@@ -338,6 +340,99 @@ def test_season_of_a_site_in_a_document_and_in_the_plan(store: Store) -> None:
     assert [row[2] for row in found[1].rows] == ["1", "1", "2", "1"]
     assert found[1].rows[2][3] == texts.span(25 * hour)
     assert found[1].rows[-1][3] == f"{texts.span(2 * hour)}, still stands"
+
+
+def _episode(number: int, lead: str, since_h: float, over_h: float | None = None, **more: Any) -> dict[str, Any]:
+    """An episode as a monitor tells it in its `unit` message."""
+    story = Episode(
+        id=f"episode-{number}",
+        lead=lead,
+        findings=(lead, *more.pop("with_", ())),
+        severity=Severity.URGENT,
+        level=2,
+        state=EpisodeState.ACTIVE if over_h is None else EpisodeState.OVER,
+        since_s=0.0,
+        since_wall_s=NOON + since_h * 3600.0,
+        over_wall_s=None if over_h is None else NOON + over_h * 3600.0,
+    )
+    return {**msgspec.to_builtins(story), **more}
+
+
+def _told(store: Store, now: float, tenant: int | None = None) -> list[list[str]]:
+    with store.read() as connection:
+        span = SeasonSpan.of("2026-07-01", "2026-07-31")
+        document = season.customer_document(
+            connection, OWNER, "a", span, company="Test", scale="C", now=now, tenant=tenant
+        )
+    assert document is not None
+    tables = [block.rows for block in document.blocks if isinstance(block, Table) and block.head[0] == "What"]
+    return [[" / ".join(row) for row in rows] for rows in tables]
+
+
+def test_season_is_told_by_the_episodes_that_the_household_was_told(store: Store) -> None:
+    """A line an episode: with what joined it and what people said; merged ones and the same one under a new origin
+    once; beside it only findings that belong to none. What the newest message does not speak of any more stays."""
+    _fill(store, [{"site": "a", "customer": "A person"}])
+    ensure_months(store, coming_months(NOON))
+    hour = 3600.0
+    steps = [("raised", "locked-rotor", 1.0), ("raised", "overload-cycling", 2.0), ("raised", "short-cycling", 2.5)]
+    raws = [
+        payloads.finding("a", seq, change, finding, wall_s=NOON + at_h * hour)
+        for seq, (change, finding, at_h) in enumerate(steps, 1)
+    ]
+    first = _episode(1, "locked-rotor", 1.0, with_=("overload-cycling",))
+    units: list[tuple[float, str, list[dict[str, Any]]]] = [
+        (1.5, "o1", [_episode(1, "locked-rotor", 1.0), _episode(2, "overload-cycling", 2.0)]),
+        (3.0, "o1", [{**first, "merged": ["episode-2"], "answered_by": "Sam", "visit_day": "2026-07-16"}]),
+        (30.0, "o2", [{**first, "merged": ["episode-2"], "over_wall_s": NOON + 29 * hour, "state": "over"}]),
+        (90.0, "o2", [_episode(3, "a-finding-to-come", 80.0)]),
+    ]
+    for at_h, origin, stories in units:
+        raws.append(payloads.unit("a", wall_s=NOON + at_h * hour, origin=origin, sent={}, episodes=stories))
+        writer(store).write(received(raws, NOON + at_h * hour), NOON + at_h * hour)
+        raws = []
+    told, besides = _told(store, NOON + 91 * hour)
+    assert len(told) == 2
+    assert texts.TOLD["locked-rotor"].headline in told[0]
+    assert texts.TOLD["overload-cycling"].headline.rstrip(".") in told[0]
+    assert "A finding to come." in told[1]
+    assert told[1].endswith("/ Active")
+    assert [line.split(" / ")[0] for line in besides] == [texts.FINDINGS["short-cycling"].headline]
+    with store.read() as connection:
+        lines = list(season.plan_csv(connection, OWNER, SeasonSpan.of("2026-07-01", "2026-07-31"), NOON + 91 * hour))
+    assert dict(zip(season.HEADER, lines[1].strip().split(","), strict=True))["episodes"] == "2"
+
+
+def test_season_of_a_former_tenant_says_nothing_of_the_next_ones_answers(store: Store) -> None:
+    """What was open when the house changed hands is told to the former as it was; to the next, what began since."""
+    _fill(store, [{"site": "a", "customer": "The first"}])
+    day_h = 24.0
+    old, new = _episode(1, "locked-rotor", 1.0), _episode(2, "fan-not-running", 3 * day_h)
+    writer(store).write(received([payloads.unit("a", wall_s=NOON + 7200, episodes=[old])], NOON + 7200), NOON)
+    with store.write() as connection:
+        tenants.change(connection, OWNER, "a", customer="The next", phone="", plan="", now=NOON + day_h * 3600)
+    later = NOON + 4 * day_h * 3600
+    raw = payloads.unit("a", wall_s=later, episodes=[{**old, "answered_by": "Next of kin"}, new])
+    writer(store).write(received([raw], later), later)
+    with store.read() as connection:
+        former = tenants.tenancies(connection, 1)
+    number = next(one.number for one in former if one.customer == "The first")
+    ((before,),) = _told(store, later, tenant=number)
+    assert texts.TOLD["locked-rotor"].headline in before
+    assert "Next of kin" not in before
+    ((since,),) = _told(store, later)
+    assert texts.TOLD["fan-not-running"].headline in since
+
+
+@pytest.mark.parametrize("told", [[{"id": "episode-1"}], "none", [[[]]], [{"id": 7}]])
+def test_episodes_that_cannot_be_read_cost_nothing_else(store: Store, told: Any) -> None:
+    """The rest of the `unit` message is taken."""
+    _fill(store, [{"site": "a"}])
+    writes = writer(store).write(received([payloads.unit("a", break_at="contacts", episodes=told)]), NOON)
+    assert not writes.asides
+    assert not writes.episodes
+    with store.read() as connection:
+        assert connection.scalar(sa.select(state.c.break_at)) == "contacts"
 
 
 def test_season_as_pdf_can_be_read_again(store: Store) -> None:
