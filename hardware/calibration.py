@@ -117,11 +117,6 @@ def _offset_only(reading: str) -> bool:
     return READINGS[reading].unit == "°C"
 
 
-def raw(shown: float, trim: Trim) -> float:
-    """What the board read before `trim` was applied."""
-    return (shown - trim.offset) / trim.gain
-
-
 def _gain(place: str, points: Sequence[CalibrationPoint]) -> Trim:
     """Least squares of the relative error, so that a small current weighs as much as a large one."""
     least = limits.CALIBRATION.least.value

@@ -286,12 +286,6 @@ def place(folder: Path, record: Commissioning) -> Path:
     return folder / f"{_FILE}undated-{next(numbers)}.json"
 
 
-def kept(folder: Path) -> list[Commissioning]:
-    """All records in a folder, those without a date first, then oldest first. Raises SiteError."""
-    records = [read(path) for path in sorted(folder.glob(f"{_FILE}*.json"))]
-    return sorted(records, key=lambda record: record.at)
-
-
 def keep(path: str | Path, record: Commissioning) -> None:
     """Write the record as a file of its own. Raises SiteError."""
     write_whole(path, msgspec.json.format(msgspec.json.encode(record), indent=2) + b"\n")

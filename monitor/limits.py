@@ -1106,8 +1106,3 @@ def limit_groups() -> tuple[type[LimitGroup], ...]:
     """Return every group, those of the program first, then those of the findings."""
     groups = (*LimitGroup.__subclasses__(), *FINDINGS.values())
     return tuple(group for group in groups if group is not FindingLimits)
-
-
-def all_limits() -> list[Limit]:
-    """Return every limit, single and in groups."""
-    return [*single_limits().values(), *(limit for group in limit_groups() for limit in group.rows().values())]

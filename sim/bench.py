@@ -392,11 +392,6 @@ def _open(played: Played) -> set[str]:
     return {name for suspects in last.values() for name in suspects}
 
 
-def run(count: int = 300, *, seed: int = 1, jobs: int = 1, cases: Sequence[BenchCase] = CASES) -> list[BenchScore]:
-    """Score `count` units on `jobs` processes; in the order of the units, whatever the jobs."""
-    return list(each(units(count, seed, cases), jobs))
-
-
 def each(todo: Sequence[BenchUnit], jobs: int = 1) -> Iterator[BenchScore]:
     """The scores of the units as they come, in the units' order."""
     if jobs <= 1:

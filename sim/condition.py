@@ -7,9 +7,6 @@ reading is ever written by anyone. `inf` ohm is an open circuit.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields
-from math import inf
-
-OPEN = inf
 
 
 @dataclass(slots=True)

@@ -134,29 +134,6 @@ class SeasonFacts(msgspec.Struct, frozen=True, kw_only=True):
         return f"{self.recording}: {self.rows} rows, {self.starts} starts, breaks: {', '.join(self.causes) or 'none'}"
 
 
-def one_unit(
-    *,
-    seed: int = 1,
-    design: str = "three-ton",
-    days: float = SUMMER_DAYS,
-    first_day: int = FIRST_DAY,
-    causes: tuple[Planned, ...] = (),
-    weather_file: str = "",
-) -> UnitSeason:
-    """One unit of a design as it stands. Raises CommandError."""
-    if design not in DESIGNS:
-        raise CommandError("design", design, "one of " + ", ".join(DESIGNS))
-    return UnitSeason(
-        site_id=f"unit-{seed:04d}",
-        design=DESIGNS[design],
-        seed=seed,
-        days=_days(days),
-        first_day=first_day,
-        causes=causes,
-        weather_file=weather_file,
-    )
-
-
 def fleet(
     units: int,
     *,
@@ -172,13 +149,9 @@ def fleet(
         raise CommandError("units", units, f"1 to {_UNITS_MOST}")
     if not 0.0 <= broken_share <= 1.0:
         raise CommandError("broken_share", broken_share, "0 to 1")
-    return (_unit(seed + index, _days(days), broken_share, first_day, weather_file) for index in range(units))
-
-
-def _days(days: float) -> float:
     if not 0.0 < days <= 366.0:
         raise CommandError("days", days, "above 0 and up to 366")
-    return float(days)
+    return (_unit(seed + index, float(days), broken_share, first_day, weather_file) for index in range(units))
 
 
 def _unit(seed: int, days: float, broken_share: float, first_day: int, weather_file: str) -> UnitSeason:

@@ -7,14 +7,14 @@ comes, writes a recording if asked, and holds the outcome against what the scena
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Literal
 
 import msgspec
 
 from condenser_monitor.monitor.core.errors import CommandError, RecordingError
-from condenser_monitor.monitor.core.records import Change, Scan, StartTransient
+from condenser_monitor.monitor.core.records import Change, Scan
 from condenser_monitor.monitor.recording.csv_file import RecordingWriter
 from condenser_monitor.sim.registers import RegisterRig, register_rig_for
 from condenser_monitor.sim.rig import ReadingsRig, rig_for
@@ -41,16 +41,6 @@ class ScenarioOutcome(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def times(self) -> float:
         return self.simulated_s / self.took_s if self.took_s > 0 else 0.0
-
-
-def items(scenario: Scenario, level: Level = "readings", seed: int | None = None) -> Iterator[Scan | StartTransient]:
-    """What the monitor would read in a scenario, without a monitor."""
-    rig = _rig(scenario, level, seed)
-    if isinstance(rig, RegisterRig):
-        yield from rig.items(scenario.duration_s)
-        rig.close()
-    else:
-        yield from rig.scans(scenario.duration_s)
 
 
 def run(

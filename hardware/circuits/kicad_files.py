@@ -10,7 +10,6 @@ Computed, simulated, checked by rule; not built, not certified.
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from uuid import NAMESPACE_URL, uuid5
@@ -371,24 +370,6 @@ def pcb(board: str, copper: layout.Copper | None = None) -> str:
             f'(layers "F.Cu" "B.Cu") (net {numbers[net]}) (uuid {_id(board, "via", str(n))}))'
         )
     return "\n".join([*lines, "(embedded_fonts no))"]) + "\n"
-
-
-_SEGMENT = re.compile(
-    r"\(segment \(start (\S+) (\S+)\) \(end (\S+) (\S+)\) \(width (\S+)\) \(layer \"(.)\.Cu\"\) \(net (\d+)\)"
-)
-_VIA = re.compile(r"\(via \(at (\S+) (\S+)\) .*? \(net (\d+)\)")
-_NET = re.compile(r'\(net (\d+) "([^"]*)"\)')
-
-
-def copper_of(text: str) -> layout.Copper:
-    """The tracks and vias of a board's file."""
-    names = dict(_NET.findall(text))
-    tracks = [
-        layout.Segment(names[net], "FB".index(side), (float(x0), float(y0)), (float(x1), float(y1)), float(width))
-        for x0, y0, x1, y1, width, side, net in _SEGMENT.findall(text)
-    ]
-    vias = [(names[net], float(x), float(y)) for x, y, net in _VIA.findall(text)]
-    return layout.Copper(tuple(tracks), tuple(vias))
 
 
 # ---------------------------------------------------------------- project and rules

@@ -207,20 +207,6 @@ class Diagnosis(NamedTuple):
     explains: dict[str, tuple[str, ...]]
 
 
-def judge(
-    finding: str,
-    seen: Mapping[str, str],
-    *,
-    unit: Unit,
-    fitted: Collection[str],
-    meter: Mapping[str, str] = NOTHING,
-    traits: Mapping[str, str] = NOTHING,
-) -> Diagnosis:
-    """Diagnose a single finding: `meter` maps a check to its outcome, `traits` a feature to its symbol."""
-    readings = {name: Judged(name, outcome) for name, outcome in meter.items()}
-    return diagnose(UnitCase([FindingSeen(finding, seen)], unit, fitted, traits, readings))
-
-
 def diagnose(case: UnitCase) -> Diagnosis:
     """Weigh all suspects. Raises ContractError for a finding, an observable or a symbol that does not exist."""
     _check(case)

@@ -76,9 +76,3 @@ def heat_weight(outdoor_c: float | None) -> int:
 def heat_words(outdoor_c: float | None) -> str:
     """The band in words."""
     return "heat not known" if outdoor_c is None else HEAT[heat_weight(outdoor_c)][2]
-
-
-def place(finding: str, outdoor_c: float | None, vulnerability: int, since_at: float) -> tuple[int, int, float]:
-    """Sorts the morning list, lowest first: urgency, then heat and vulnerability together, then the longest wait."""
-    need = heat_weight(outdoor_c) + VULNERABILITY[vulnerability].weight
-    return -int(means(finding)), -need, since_at

@@ -22,7 +22,7 @@ from condenser_monitor.monitor.baselines.performance import apparent_uf
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.monitor.core.records import Scan
 from condenser_monitor.sim import pairs
-from condenser_monitor.sim.bus import Ads1115, FakeI2C, Recorded, VirtualClock
+from condenser_monitor.sim.bus import Ads1115, FakeI2C, VirtualClock
 from condenser_monitor.sim.designs import DESIGNS
 from condenser_monitor.sim.registers import RegisterRig
 from condenser_monitor.sim.timeline import Planned
@@ -31,6 +31,7 @@ from condenser_monitor.sim.world import World, WorldPlan
 from tests.conformance.test_waveform_measured import feeder
 from tests.hardware.test_power import A_SCALE, LINE, V_SCALE, WAVES, Harmonics, by_numpy, measured
 from tests.hardware.test_starts import Start, bench_with, run
+from tests.sim.recorded import Recorded
 
 _FEEDER_HZ = 30_707.0
 _FEEDER_A, _FEEDER_V = 0.0006, 0.0003  # V at the converter for each ampere and volt of the feeder

@@ -17,10 +17,10 @@ from condenser_monitor.hardware.waveform import Measured, measure
 from condenser_monitor.sim.bus import (
     Ads1115,
     FakeI2C,
-    Recorded,
     VirtualClock,
 )
 from tests.conformance.measured import DATA, truths
+from tests.sim.recorded import Recorded
 
 MOTOR = DATA / "itsc-motor-current-1khz"
 FEEDER = DATA / "keating-waveform-31khz"

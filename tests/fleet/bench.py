@@ -31,8 +31,8 @@ from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import sites, state
 from condenser_monitor.monitor.publishers.messages import topic
 from condenser_monitor.sim.broker import PrivateBroker
-from condenser_monitor.sim.load import LoadPublisher, LoadSite, site_name
 from tests.fleet.busy import Busy, rss
+from tests.fleet.load import LoadPublisher, LoadSite, site_name
 from tests.fleet.servers import Postgres
 
 QUIET = ("allow_anonymous true", "autosave_on_changes false", "autosave_interval 1800", "max_inflight_messages 0")

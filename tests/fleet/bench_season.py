@@ -19,10 +19,10 @@ from condenser_monitor.monitor.fleet.people import Role
 from condenser_monitor.monitor.fleet.retention import Month, ensure_months
 from condenser_monitor.monitor.fleet.setup import FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
-from condenser_monitor.sim.load import FAULTS, SEASON_BEGINS, LoadSite
 from condenser_monitor.web.fleet import guard
 from condenser_monitor.web.fleet.app import create_app
 from tests.fleet.bench import make_sites
+from tests.fleet.load import FAULTS, SEASON_BEGINS, LoadSite
 from tests.fleet.office import PASSWORD, post
 from tests.fleet.servers import Postgres
 

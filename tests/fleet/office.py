@@ -20,8 +20,8 @@ from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import sites, users
 from condenser_monitor.monitor.fleet.tables import visits as visits_made
 from condenser_monitor.monitor.fleet.writer import writer
-from condenser_monitor.sim.load import LoadSite, site_name
 from condenser_monitor.web.fleet.app import create_app
+from tests.fleet.load import LoadSite, site_name
 from tests.fleet.payloads import NOON, received
 
 PASSWORD = "long enough words"

@@ -17,10 +17,10 @@ from condenser_monitor.monitor.fleet.setup import Broker, FleetSettings
 from condenser_monitor.monitor.fleet.slots import Slots
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import audit
-from condenser_monitor.sim.load import site_name
 from condenser_monitor.web.fleet import guard
 from condenser_monitor.web.fleet.api import ROUTES
 from condenser_monitor.web.fleet.app import create_app
+from tests.fleet.load import site_name
 from tests.fleet.office import NAMES, NOTES, PASSWORD, Office
 from tests.fleet.payloads import NOON
 

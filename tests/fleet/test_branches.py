@@ -32,9 +32,9 @@ from condenser_monitor.monitor.fleet.setup import Broker
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import former_tenants, metadata, outbox, sites, users
 from condenser_monitor.monitor.fleet.writer import writer
-from condenser_monitor.sim.load import site_name
 from condenser_monitor.web.fleet import guard
 from tests.fleet import payloads
+from tests.fleet.load import site_name
 from tests.fleet.office import NAMES, PASSWORD, Office, post
 from tests.fleet.payloads import NOON, received
 

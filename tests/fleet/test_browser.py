@@ -9,10 +9,10 @@ import pytest
 from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from condenser_monitor.monitor.fleet.store import Store
-from condenser_monitor.sim.load import site_name
 from condenser_monitor.web.fleet import guard
 from condenser_monitor.web.serve import Serving, serve
 from tests.conftest import need
+from tests.fleet.load import site_name
 from tests.fleet.office import PASSWORD, Office
 from tests.size import long_one, whole_only
 from tests.web.browser import (

@@ -1,7 +1,7 @@
 """Killed in turn under load: an ingest worker, the database, the broker. Nothing lost, nothing counted twice.
 
-Real processes: two workers, PostgreSQL, mosquitto; the sites are those of sim/load.py, which keep what the broker has
-not taken and send again what they are asked for, as a monitor does.
+Real processes: two workers, PostgreSQL, mosquitto; the sites are those of tests/fleet/load.py, which keep what the
+broker has not taken and send again what they are asked for, as a monitor does.
 """
 
 from __future__ import annotations
@@ -32,9 +32,9 @@ from condenser_monitor.monitor.fleet.tables import (
 )
 from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.sim.broker import PrivateBroker
-from condenser_monitor.sim.load import LoadPublisher, site_number
 from tests.conftest import need
 from tests.fleet.bench import make_sites
+from tests.fleet.load import LoadPublisher, site_number
 from tests.fleet.servers import Postgres, postgres_bin
 from tests.size import long_one
 

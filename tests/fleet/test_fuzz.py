@@ -17,10 +17,10 @@ from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import events
 from condenser_monitor.monitor.fleet.writer import writer
 from condenser_monitor.monitor.publishers.messages import topic
-from condenser_monitor.sim.load import site_name
 from condenser_monitor.web.fleet import guard
 from tests.fleet import payloads
 from tests.fleet.bench import make_sites
+from tests.fleet.load import site_name
 from tests.fleet.office import Office
 from tests.fleet.payloads import NOON, received
 

@@ -42,10 +42,10 @@ from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.broker import PrivateBroker
-from condenser_monitor.sim.load import LoadPublisher
 from tests.conftest import set_limit
 from tests.fleet import payloads
 from tests.fleet.bench import make_sites
+from tests.fleet.load import LoadPublisher
 from tests.fleet.payloads import Raw
 from tests.size import long_one
 

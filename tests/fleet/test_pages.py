@@ -21,8 +21,8 @@ from condenser_monitor.monitor.fleet.tables import (
     visits,
 )
 from condenser_monitor.monitor.limits import FLEET
-from condenser_monitor.sim.load import site_name
 from condenser_monitor.web.fleet import guard
+from tests.fleet.load import site_name
 from tests.fleet.office import (
     NAMES,
     PASSWORD,

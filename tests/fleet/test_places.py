@@ -20,8 +20,8 @@ from condenser_monitor.monitor.fleet.places import Place, Places
 from condenser_monitor.monitor.fleet.setup import Dispatch, FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import sites, state, visits
-from condenser_monitor.sim.load import site_name
 from condenser_monitor.web.fleet.app import create_app
+from tests.fleet.load import site_name
 from tests.fleet.office import Office, post
 
 _LIST = "area,latitude,longitude\nTownley,40.0,-88.0\nNorth Townley,40.2,-88.0\n60601,40.0,-87.5\nMill End,39.9,-88.1\n"

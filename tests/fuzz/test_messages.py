@@ -37,6 +37,7 @@ from tests.fuzz.refusals import (
     tried,
 )
 from tests.monitor import units
+from tests.monitor.senml_reader import read, resolve
 from tests.web.filled import Site, from_scans
 
 _DEAD = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
@@ -177,28 +178,6 @@ def test_a_message_to_the_office_is_typed_or_set_aside(name: str, payload: bytes
         assert 1 <= found.body.seq <= wire.TOP_SEQ
 
 
-_RECORD = st.fixed_dictionaries(
-    {},
-    optional={
-        **dict.fromkeys(("bt", "bv", "bs", "v", "s", "t", "ut"), st.one_of(st.floats(), _INTEGERS)),
-        **dict.fromkeys(("bn", "bu", "n", "u", "vs", "vd"), ODD_TEXTS),
-        **{"bver": _INTEGERS, "vb": st.booleans(), "odd_": st.none(), "more": _JSON},
-    },
-)
-
-
-@fuzzed(150)
-@given(data=st.one_of(st.lists(_RECORD, max_size=4).map(msgspec.json.encode), _PAYLOADS), now_s=st.floats(0, 1e10))
-def test_a_pack_is_resolved_or_refused(data: bytes, now_s: float) -> None:
-    """SenML (RFC 8428): records with finite numbers, or a refusal."""
-    records = tried(lambda: senml.read(data), CommandError)
-    found = None if records is None else tried(lambda: senml.resolve(records, now_s), CommandError)
-    for one in found or ():
-        assert abs(one.time_s) < float("inf")
-        assert not isinstance(one.value, float) or abs(one.value) < float("inf")
-        assert one.sum is None or abs(one.sum) < float("inf")
-
-
 @fuzzed(80)
 @given(
     values=st.dictionaries(st.sampled_from(sorted(READINGS)), st.one_of(st.none(), st.booleans(), st.floats(0, 1e6))),
@@ -207,7 +186,7 @@ def test_a_pack_is_resolved_or_refused(data: bytes, now_s: float) -> None:
 def test_what_is_packed_is_read_again(values: dict[str, Any], wall_s: float | None) -> None:
     """Any readings at any time of day: each that is there comes back, none that is missing."""
     wanted = {name: value for name, value in values.items() if value is not None}
-    rows = senml.resolve(senml.read(senml.pack(values, "site-1", wall_s)), 0.0) if wanted else []
+    rows = resolve(read(senml.pack(values, "site-1", wall_s)), 0.0) if wanted else []
     assert {row.name.rpartition("/")[2].rpartition(":")[2] for row in rows} == set(wanted)
 
 

@@ -23,7 +23,8 @@ from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.fleet import setup
 from condenser_monitor.monitor.publishers import asyncapi
 from condenser_monitor.monitor.publishers.phone_text import MessageWriter
-from condenser_monitor.sim import scenario, simulate
+from condenser_monitor.sim import scenario
+from condenser_monitor.sim.rig import rig_for
 from tests.fuzz.damage import damaged, tables
 from tests.fuzz.refusals import (
     fuzzed,
@@ -52,7 +53,7 @@ def _used(settings: Settings) -> None:
 
 def _played(made: scenario.Scenario) -> None:
     """What a scenario goes into: a world under ideal senses, looked at some times."""
-    list(islice(simulate.items(made), 5))
+    list(islice(rig_for(made).scans(made.duration_s), 5))
 
 
 KINDS: dict[

@@ -213,7 +213,8 @@ def test_records_are_kept_side_by_side_by_their_date(tmp_path: Path) -> None:
     for one in (record, undated, undated):
         commission.keep(commission.place(tmp_path, one), one)
     assert len(list(tmp_path.iterdir())) == 3
-    assert commission.kept(tmp_path) == [undated, undated, record]
+    kept = [commission.read(path) for path in sorted(tmp_path.iterdir())]
+    assert sorted(kept, key=lambda one: one.at) == [undated, undated, record]
 
 
 # ---------------------------------------------------------------- calibration

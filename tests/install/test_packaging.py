@@ -24,7 +24,7 @@ ROOMS = ("monitor", "hardware", "web", "sim")
 NAME = f"condenser_monitor-{installed.__version__}"
 # What a wheel must not bring along, though it lies among what it brings.
 LEFT_OUT = re.compile(
-    r"hardware/circuits/|web/pictures/|install/(try-|build-deb|debian/)|sim/load\.py|sim/fixtures\.py|^tests/|\.src"
+    r"hardware/circuits/|web/pictures/|install/(try-|build-deb|debian/)|sim/fixtures\.py|^tests/|\.src"
 )
 
 

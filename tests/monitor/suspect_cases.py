@@ -5,13 +5,21 @@ Common practice of the trade, from the circuit: what a part that fails must show
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.diagnosis.checks.meter import Judged
 from condenser_monitor.monitor.diagnosis.features import FEATURES
 from condenser_monitor.monitor.diagnosis.predictions import HISTORY
-from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
+    NOTHING,
+    SITUATIONS,
+    Diagnosis,
+    FindingSeen,
+    UnitCase,
+    diagnose,
+)
 
 PLAIN, DELAYED = Unit(), Unit(delay_on_make_s=300.0)
 ALL = tuple(READINGS)
@@ -31,6 +39,20 @@ OPEN = {
 RUN = OPEN | {"coil_a": "sealed", "load": "on", "compressor_a": "running", "fan_a": "running"}
 NO_CALL = OPEN | {"call": "off", "control_v": "dead", "thermostat": "off"}
 STUCK = NO_CALL | {"load": "on", "compressor_a": "running", "fan_a": "running"}
+
+
+def judge(
+    finding: str,
+    seen: Mapping[str, str],
+    *,
+    unit: Unit,
+    fitted: Collection[str],
+    meter: Mapping[str, str] = NOTHING,
+    traits: Mapping[str, str] = NOTHING,
+) -> Diagnosis:
+    """Diagnose a single finding: `meter` maps a check to its outcome, `traits` a feature to its symbol."""
+    readings = {name: Judged(name, outcome) for name, outcome in meter.items()}
+    return diagnose(UnitCase([FindingSeen(finding, seen)], unit, fitted, traits, readings))
 
 
 def but(base: Mapping[str, str], **changes: str | None) -> dict[str, str]:

@@ -15,6 +15,7 @@ from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
 from condenser_monitor.monitor.limits import Limit
+from tests.test_sources import ALL_LIMITS
 
 PAGES = catalogue.pages()
 
@@ -54,7 +55,7 @@ def test_every_row_of_every_table_has_its_section() -> None:
 
 def test_every_limit_is_shown_with_its_source() -> None:
     """Each Limit of the program, also inside groups, is a row with basis and source."""
-    page, every = PAGES["limits.md"], limits.all_limits()
+    page, every = PAGES["limits.md"], ALL_LIMITS
     assert {id(value) for value in vars(limits).values() if isinstance(value, Limit)} <= set(map(id, every))
     for limit in every:
         assert f"| {limit.basis} | {limit.source} |" in page

@@ -22,8 +22,9 @@ from condenser_monitor.monitor.diagnosis.checks.rows import (
     stage,
 )
 from condenser_monitor.monitor.diagnosis.elimination import PredictionRow, expect
-from condenser_monitor.monitor.diagnosis.unit_diagnosis import ROWS, SITUATIONS, judge
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import ROWS, SITUATIONS
 from condenser_monitor.monitor.limits import BASES, Limit
+from tests.monitor.suspect_cases import judge
 from tests.size import long_one
 
 EVERY = pytest.mark.parametrize("check", CHECKS.values(), ids=CHECKS)

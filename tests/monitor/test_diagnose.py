@@ -10,12 +10,13 @@ from condenser_monitor.monitor.core.records import Evidence, Finding, MeterReadi
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.evidence import seen_from
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
-from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS, judge
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
 from condenser_monitor.monitor.diagnosis.visit.session import (
     OTHER,
     SYMPTOMS,
     VisitSession,
 )
+from tests.monitor.suspect_cases import judge
 
 UNIT = Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1)
 FITTED = ("call", "control_v", "coil_a", "supply", "load", "compressor_a", "fan_a", "outdoor_c")

@@ -10,12 +10,8 @@ import pytest
 
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.readings import READINGS
-from condenser_monitor.monitor.publishers.senml import (
-    Resolved,
-    pack,
-    read,
-    resolve,
-)
+from condenser_monitor.monitor.publishers.senml import pack
+from tests.monitor.senml_reader import Resolved, read, resolve
 
 NOW_S = 1_780_000_020.0
 

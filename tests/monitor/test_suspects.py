@@ -13,7 +13,7 @@ from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.elimination import expect
 from condenser_monitor.monitor.diagnosis.features import FEATURES
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
-from condenser_monitor.monitor.diagnosis.unit_diagnosis import OF_THE_MONITOR, SITUATIONS, Diagnosis, judge
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import OF_THE_MONITOR, SITUATIONS, Diagnosis
 from tests.monitor.suspect_cases import (
     ALL,
     CASES,
@@ -25,6 +25,7 @@ from tests.monitor.suspect_cases import (
     OUTDOOR,
     PLAIN,
     but,
+    judge,
     only,
 )
 

@@ -15,10 +15,9 @@ from condenser_monitor.monitor.diagnosis.suspects import SAYS, SUSPECTS, clause
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
     ROWS,
     SITUATIONS,
-    judge,
     symbols_of,
 )
-from tests.monitor.suspect_cases import DELAYED
+from tests.monitor.suspect_cases import DELAYED, judge
 from tests.size import long_one
 
 CONTRACT_SUSPECTS = """\

@@ -14,9 +14,10 @@ from condenser_monitor.monitor.core.records import Change, Diagnosed, Scan
 from condenser_monitor.monitor.diagnosis.checks.meter import classify
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.features import FEATURES, FeatureWatch
-from condenser_monitor.monitor.diagnosis.unit_diagnosis import Diagnosis, FindingSeen, UnitCase, diagnose, judge
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import Diagnosis, FindingSeen, UnitCase, diagnose
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession, answer_at_once
 from condenser_monitor.monitor.engine import Engine
+from tests.monitor.suspect_cases import judge
 from tests.monitor.units import ALL, REST, RUN, SETTINGS, UNIT, but, events, scans
 
 NO_PULL = but(RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)

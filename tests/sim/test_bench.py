@@ -143,7 +143,7 @@ def test_a_stuck_sensor_and_missing_cells_are_mixed_in() -> None:
 @long_one
 def test_small_bench_is_mostly_right() -> None:
     """Ten seeded units with quick faults, judged by the real engine: at most two missed, misdiagnosed or alarmed."""
-    scores = bench.run(10, seed=11, cases=QUICK)
+    scores = list(bench.each(bench.units(10, 11, QUICK)))
     wrong = [(row.case, row.seed, row.detail) for row in scores if row.outcome not in ("correct", "no answer")]
     assert len(wrong) <= 2, wrong
 

@@ -17,11 +17,11 @@ from condenser_monitor.sim.bus import (
     Ads1115,
     FakeI2C,
     LeanPin,
-    Recorded,
     VirtualClock,
     drive,
     pin_factory,
 )
+from tests.sim.recorded import Recorded
 
 
 class Volts:

@@ -14,11 +14,11 @@ from condenser_monitor.monitor.core.records import Scan, StartTransient
 from condenser_monitor.monitor.recording.csv_file import Reader
 from condenser_monitor.sim.season import (
     fleet,
-    one_unit,
     site_file,
     write,
 )
 from condenser_monitor.sim.weather import typical_year
+from tests.sim.one_season import one_unit
 
 
 def test_season_reads_back_whole(tmp_path: Path) -> None:
@@ -98,8 +98,7 @@ def test_typical_year_in_place_of_a_made_up_one(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "wrong",
     [
-        lambda: one_unit(design="nine-ton"),
-        lambda: one_unit(days=0),
+        lambda: fleet(1, days=0),
         lambda: fleet(0),
         lambda: fleet(3, broken_share=1.5),
     ],

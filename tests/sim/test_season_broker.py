@@ -28,13 +28,14 @@ from condenser_monitor.monitor.fleet.tables import (
 from condenser_monitor.monitor.private_file import write_private
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.broker import PrivateBroker, free_port
-from condenser_monitor.sim.season import UnitSeason, one_unit
+from condenser_monitor.sim.season import UnitSeason
 from condenser_monitor.sim.season_broker import broker_at, publish_season
 from condenser_monitor.sim.season_fleet import broker_of, enroll_units
 from condenser_monitor.sim.timeline import Planned
 from tests.conformance.mqtt_tools import Listener
 from tests.conftest import need
 from tests.monitor.edge_tools import until
+from tests.sim.one_season import one_unit
 from tests.size import long_one
 
 pytestmark = long_one

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 
 import pytest
 
-from condenser_monitor.hardware.circuits import spice
+from tests.hardware.circuits import spice
 from tests.size import FULL
 
 Measure = Callable[[str], Mapping[str, float]]

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from condenser_monitor.hardware import values as v
-from condenser_monitor.hardware.circuits import analog, computed
-from condenser_monitor.hardware.circuits.analog import Core
+from condenser_monitor.hardware.circuits import computed
 from condenser_monitor.hardware.circuits.tolerance import celsius
 from condenser_monitor.monitor import limits
+from tests.hardware.circuits import analog
+from tests.hardware.circuits.analog import Core
 from tests.hardware.circuits.conftest import Measure
 
 VDD = v.VDD.nominal

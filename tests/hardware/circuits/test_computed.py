@@ -13,11 +13,11 @@ from condenser_monitor.hardware.circuits import (
     computed,
     isolation,
     parts,
-    presence,
     tolerance,
 )
 from condenser_monitor.hardware.circuits.decks import Opto
 from condenser_monitor.monitor import limits
+from tests.hardware.circuits import presence
 from tests.hardware.circuits.conftest import Measure
 
 ROWS = {(row.board, row.name): row for row in computed.rows()}

@@ -12,12 +12,11 @@ import pytest
 from condenser_monitor.hardware.boards import MUXES
 from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.circuits import (
-    analog,
     drawings,
     parts,
-    presence,
 )
 from condenser_monitor.hardware.values import Value
+from tests.hardware.circuits import analog, presence
 from tests.size import FULL
 
 FOLDER = Path(drawings.__file__).parent

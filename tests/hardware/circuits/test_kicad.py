@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,23 @@ from condenser_monitor.hardware.circuits.packages import PACKAGES
 BOARDS = tuple(layout.BOARDS)
 RECORD = json.loads((kicad_files.FOLDER / "checked.json").read_text())
 MODELLED = ("resistor", "capacitor", "zener diode", "rectifier diode", "Schottky diode pair", "opto-isolator")
+
+_SEGMENT = re.compile(
+    r"\(segment \(start (\S+) (\S+)\) \(end (\S+) (\S+)\) \(width (\S+)\) \(layer \"(.)\.Cu\"\) \(net (\d+)\)"
+)
+_VIA = re.compile(r"\(via \(at (\S+) (\S+)\) .*? \(net (\d+)\)")
+_NET = re.compile(r'\(net (\d+) "([^"]*)"\)')
+
+
+def copper_of(text: str) -> layout.Copper:
+    """The tracks and vias of a board's file."""
+    names = dict(_NET.findall(text))
+    tracks = [
+        layout.Segment(names[net], "FB".index(side), (float(x0), float(y0)), (float(x1), float(y1)), float(width))
+        for x0, y0, x1, y1, width, side, net in _SEGMENT.findall(text)
+    ]
+    vias = [(names[net], float(x), float(y)) for x, y, net in _VIA.findall(text)]
+    return layout.Copper(tuple(tracks), tuple(vias))
 
 
 def _text(name: str) -> str:
@@ -83,7 +101,7 @@ def test_the_files_are_what_the_description_makes_now(board: str) -> None:
     file's."""
     committed = _text(f"{board}.kicad_pcb")
     again = "write with python -m condenser_monitor.hardware.circuits.kicad_files, then check.sh"
-    assert kicad_files.pcb(board, kicad_files.copper_of(committed)) == committed, again
+    assert kicad_files.pcb(board, copper_of(committed)) == committed, again
     assert kicad_files.schematic(board) == _text(f"{board}.kicad_sch"), again
     assert kicad_files.project(board) == _text(f"{board}.kicad_pro"), again
     assert kicad_files.rules(board) == _text(f"{board}.kicad_dru"), again
@@ -161,7 +179,7 @@ def test_a_boards_holes_are_those_of_its_pads_and_vias() -> None:
     """Counted from the description, for the picture of the drill files is laid over them."""
     for board in BOARDS:
         drilled = sum(1 for one in layout.placed(board) for pad in PACKAGES[one.package].pads if pad.drill)
-        vias = len(kicad_files.copper_of(_text(f"{board}.kicad_pcb")).vias)
+        vias = len(copper_of(_text(f"{board}.kicad_pcb")).vias)
         found = gerbers.holes(creepage.read(_text(f"{board}.kicad_pcb")))
         assert len(found.geoms) == drilled + vias + len(layout.holes(layout.BOARDS[board]))
 

@@ -5,7 +5,7 @@ made again when it is asked for, and a whole season can be made without running 
 another over design days of its own; every FAULT_EVERY-th cycle a finding stands until the next one. The messages are
 the program's own types (monitor/publishers/messages.py).
 
-    python -m condenser_monitor.sim.load --port 1883 --sites 10000 --seconds 60
+    python -m tests.fleet.load --port 1883 --sites 10000 --seconds 60
 """
 
 from __future__ import annotations
@@ -372,7 +372,7 @@ class LoadPublisher:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Publish for a number of sites until the time is over; prints how many messages the broker took a second."""
-    parser = argparse.ArgumentParser(prog="python -m condenser_monitor.sim.load", description="Load for the fleet.")
+    parser = argparse.ArgumentParser(prog="python -m tests.fleet.load", description="Load for the fleet.")
     parser.add_argument("--host", default="127.0.0.1")
     parser.add_argument("--port", type=int, default=1883)
     parser.add_argument("--sites", type=int, default=10_000)
