@@ -753,13 +753,12 @@ class FLEET(LimitGroup):
     site_burst_kb = _ours(16000.0, "kB", 100, 1e6, "what is saved up of it: a site that was away for months comes back")
     clock_ahead_s = _ours(120, "s", 0, _DAY, "a site's clock further ahead than this is wrong")
     clock_behind_s = _ours(5 * 366 * _DAY, "s", _DAY, 1e9, "the longest a site keeps its events (history.events_days)")
-    batch_most = _ours(8000, "messages", 1, 20000, "a commit costs little beside this many rows")
+    batch_most = _ours(2000, "messages", 1, 20000, "measured: larger batches take no less of a message's time")
     batch_wait_s = _ours(0.1, "s", 0.001, 5, "a message waits no longer for company before it is committed")
     collect_objects = _ours(
         200_000, "objects", 700, 1e8, "measured: the collector takes nothing worth a look, and memory stays flat"
     )
-    sites_known = _ours(50_000, "sites", 100, 1e7, "remembered by a worker as it left them: about 2 kB each")
-    in_flight = _ours(32000, "messages", 20, 65535, "four batches: the broker never waits for a commit")
+    in_flight = _ours(8000, "messages", 20, 65535, "four batches: the broker never waits for a commit")
     retry_s = _ours(1.0, "s", 0.05, 60, "pause after database or broker failed")
     session_kept_s = _ours(7 * _DAY, "s", 60, 2**32 - 2, "what sites send while the office is down waits a week")
     slots_most = _ours(64, "workers", 1, 1000, "more ingest workers than any one database can feed")

@@ -132,8 +132,9 @@ class WorkerSession:
         self._future: Future[Writes] | None = None
         self._sending: set[str] = set()
         self._delivered: list[str] = []
-        self._due = {"beat": 0.0, "send": 0.0, "sweep": 0.0, "tidy": 0.0, "infer": 0.0}
-        self._due |= {"on_call": 0.0, "webhooks": 0.0}
+        # What is done now and then, and when next; each answers in how many seconds it is due again.
+        duties = (self._beat, self._send, self._sweep, self._infer, self._on_call, self._webhooks, self._tidy)
+        self._due: dict[Callable[[float], float], float] = dict.fromkeys(duties, 0.0)
         self._caught_up_at: float | None = None
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="fleet-writer")
         self._outward = {name: ThreadPoolExecutor(1, f"fleet-{name}") for name in ("on_call", "webhooks")}  # may hang
@@ -179,11 +180,8 @@ class WorkerSession:
         self._settle(block=False)
         self._hand_over()
         now = self._wall()
-        duties = {"beat": self._beat, "send": self._send, "sweep": self._sweep, "tidy": self._tidy}
-        duties |= {"infer": self._infer, "on_call": self._on_call, "webhooks": self._webhooks}
-        for duty, act in duties.items():
-            if now >= self._due[duty]:
-                act(now)
+        for act in [act for act, due_at in self._due.items() if now >= due_at]:
+            self._due[act] = now + act(now)
 
     def finish(self) -> None:
         """Write and acknowledge what is in hand, before an orderly end."""
@@ -291,41 +289,45 @@ class WorkerSession:
 
     # ------------------------------------------------------------ duties
 
-    def _beat(self, now: float) -> None:
-        self._due["beat"] = now + FLEET.beat_s.value
+    def _beat(self, now: float) -> float:
         self._slots.check()
         self._slots.beat(list(self._sessions), now, self._worker.counts, self._caught_up_at)
         self._adopt(now)
         self._end_drained()
+        return FLEET.beat_s.value
 
-    def _send(self, now: float) -> None:
-        self._due["send"] = now + 1.0
-        if self._own != FIRST:
-            return
-        delivered, self._delivered = self._delivered, []
-        resend.sent(self._worker.store, delivered, now)
-        self._sending -= set(delivered)
-        for wish in resend.unsent(self._worker.store, self._sending):
-            self._sending.add(wish.id)
-            self._sessions[FIRST].publish(wish.topic, wish.payload, partial(self._delivered.append, wish.id))
+    def _send(self, now: float) -> float:
+        if self._own == FIRST:
+            delivered, self._delivered = self._delivered, []
+            resend.sent(self._worker.store, delivered, now)
+            self._sending -= set(delivered)
+            for wish in resend.unsent(self._worker.store, self._sending):
+                self._sending.add(wish.id)
+                self._sessions[FIRST].publish(wish.topic, wish.payload, partial(self._delivered.append, wish.id))
+        return 1.0
 
-    def _sweep(self, now: float) -> None:
-        self._due["sweep"] = now + FLEET.sweep_s.value
+    def _sweep(self, now: float) -> float:
         if self._own == FIRST:
             resend.sweep(self._writer, now)
+        return FLEET.sweep_s.value
 
-    def _infer(self, now: float) -> None:
-        self._due["infer"] = now + FLEET.infer_s.value
+    def _infer(self, now: float) -> float:
         if self._own == FIRST:
             inference.infer(self._writer, now)
+        return FLEET.infer_s.value
 
-    def _on_call(self, now: float) -> None:
-        self._due["on_call"] = now + FLEET.on_call_s.value
+    def _on_call(self, now: float) -> float:
         self._tell("on_call", partial(on_call.notify, self._worker.store, self._worker.settings.on_call, now))
+        return FLEET.on_call_s.value
 
-    def _webhooks(self, now: float) -> None:
-        self._due["webhooks"] = now + FLEET.webhook_s.value
+    def _webhooks(self, now: float) -> float:
         self._tell("webhooks", partial(webhooks.deliver, self._worker.store, self._wall, stopped=self._closing.is_set))
+        return FLEET.webhook_s.value
+
+    def _tidy(self, now: float) -> float:
+        if self._own == FIRST:
+            retention.tidy(self._worker.store, now)
+        return _DAY_S
 
     def _tell(self, name: str, act: Callable[[], int]) -> None:
         """Do in a thread of its own what waits for others, unless it still does; its failure is this session's."""
@@ -334,8 +336,3 @@ class WorkerSession:
             self._telling[name] = self._outward[name].submit(act)
             if before is not None:
                 before.result()
-
-    def _tidy(self, now: float) -> None:
-        self._due["tidy"] = now + _DAY_S
-        if self._own == FIRST:
-            retention.tidy(self._worker.store, now)

@@ -1,20 +1,16 @@
-"""The hot steps of a batch on PostgreSQL: COPY for what is appended, arrays for what is changed.
+"""The hot steps of a batch on PostgreSQL: one statement for many rows, each column as one array.
 
 Works on psycopg's own connection below SQLAlchemy's, in the same transaction.
 """
 
 from __future__ import annotations
 
-import struct
-import time
 from collections.abc import Callable, Iterable, Sequence
 from operator import attrgetter
-from typing import Any, NamedTuple, cast
+from typing import Any, cast
 
 import psycopg
 import sqlalchemy as sa
-from psycopg.adapt import Dumper
-from psycopg.pq import Format
 
 from condenser_monitor.monitor.core.errors import DatabaseError
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
@@ -39,28 +35,15 @@ from condenser_monitor.monitor.fleet.writer import (
     site_now,
     state_row,
 )
-from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.publishers.messages import CycleDone, Event
 
-
-class _Column(NamedTuple):
-    """How PostgreSQL calls a type, its object id (pg_type), and how a value of it is packed; None: text, as UTF-8."""
-
-    name: str
-    oid: int
-    item: struct.Struct | None = None
-
-
-_COLUMNS: dict[type[Any], _Column] = {
-    sa.Text: _Column("text", 25),
-    sa.Double: _Column("float8", 701, struct.Struct(">id")),
-    sa.BigInteger: _Column("int8", 20, struct.Struct(">iq")),
-    sa.Integer: _Column("int4", 23, struct.Struct(">ii")),
-    sa.Boolean: _Column("bool", 16, struct.Struct(">i?")),
+_TYPES: dict[type[Any], str] = {  # how PostgreSQL calls them
+    sa.Text: "text",
+    sa.Double: "float8",
+    sa.BigInteger: "int8",
+    sa.Integer: "int4",
+    sa.Boolean: "bool",
 }
-_KNOWN_S, _KNOWN_MOST = 3600.0, int(FLEET.sites_known.value)
-_NULL = struct.pack(">i", -1)
-_ARRAY_HEAD = struct.Struct(">iiIii")  # dimensions, whether there are nulls, type, length, first index
 _STANDING_FIELDS = ActiveAlerts.__struct_fields__
 _standing_values = attrgetter(*_STANDING_FIELDS)
 _day_values = attrgetter(*DAY_FIELDS)
@@ -69,19 +52,15 @@ _day_values = attrgetter(*DAY_FIELDS)
 class PostgresWriter(IngestWriter):
     """A Writer whose every step is one round trip, however many rows it takes."""
 
-    refused = (*IngestWriter.refused, psycopg.DataError, psycopg.IntegrityError, struct.error)
+    refused = (*IngestWriter.refused, psycopg.DataError, psycopg.IntegrityError)
 
     def __init__(self, store: Store) -> None:
         super().__init__(store)
         self._months: set[Month] = set()
-        self._copy = {table: _copy_sql(table) for table in (events, cycles)}
-        self._known: dict[str, SiteNow] = {}  # as this writer left them, those of the newest batch last
-        self._known_since_s = time.monotonic()
-        head = "SELECT s.id, s.site, s.revoked_at IS NOT NULL"
-        tail = "FROM sites s JOIN state t ON t.site_id = s.id WHERE"
-        self._lock = f"""{head}, t.xmin::text, pg_current_xact_id()::xid::text
-            {tail} s.site = ANY(%s) ORDER BY s.id FOR UPDATE OF t"""
-        self._read = f"{head}, {', '.join(f't.{name}' for name in STATE_FIELDS)} {tail} s.id = ANY(%s)"
+        self._add = [_Arrays(table, table.columns.keys(), _insert_sql) for table in (events, cycles)]
+        columns = ", ".join(f"t.{name}" for name in STATE_FIELDS)
+        self._lock = f"""SELECT s.id, s.site, s.revoked_at IS NOT NULL, {columns}
+            FROM sites s JOIN state t ON t.site_id = s.id WHERE s.site = ANY(%s) ORDER BY s.id FOR UPDATE OF t"""  # noqa: S608
         self._standing = f"SELECT {', '.join(_STANDING_FIELDS)} FROM standing WHERE site_id = ANY(%s)"  # noqa: S608
         self._put_standing = _Arrays(standing_table, _STANDING_FIELDS, _upsert_sql)
         self._put_snapshots = _Arrays(snapshots, ("site_id", "body"), _upsert_sql)
@@ -114,30 +93,7 @@ class PostgresWriter(IngestWriter):
             self._months |= months
 
     def lock_sites(self, connection: sa.Connection, names: Iterable[str]) -> list[SiteNow]:
-        """As in IngestWriter. A row that still bears the number of the transaction in which this writer left it
-        (`xmin`) is known already: only the others are read."""
-        cursor, found, unknown = _cursor(connection), [], []
-        rows = cursor.execute(self._lock, [list(names)]).fetchall()
-        for site_id, name, revoked, left_by, _ in rows:
-            site = self._known.pop(name, None)
-            if site is None or site.version != left_by:
-                unknown.append(site_id)
-            else:
-                site.revoked = revoked
-                found.append(site)
-        if unknown:
-            found += [site_now(row) for row in cursor.execute(self._read, [unknown])]
-        for site in found:
-            site.version = rows[0][-1]
-        return found
-
-    def committed(self, touched: list[SiteNow]) -> None:
-        """Remember these sites. All are forgotten now and then, long before numbers of transactions come again."""
-        if time.monotonic() - self._known_since_s > _KNOWN_S:
-            self._known, self._known_since_s = {}, time.monotonic()
-        self._known.update((site.site, site) for site in touched)
-        for name in list(self._known)[: max(0, len(self._known) - _KNOWN_MOST)]:
-            self._known.pop(name, None)  # a sweep in another thread may have taken it
+        return [site_now(row) for row in _cursor(connection).execute(self._lock, [list(names)])]
 
     def read_standing(self, connection: sa.Connection, site_ids: list[int]) -> list[ActiveAlerts]:
         if not site_ids:
@@ -146,8 +102,9 @@ class PostgresWriter(IngestWriter):
         return [ActiveAlerts(**dict(zip(_STANDING_FIELDS, row, strict=True))) for row in rows]
 
     def add_rows(self, connection: sa.Connection, writes: Writes) -> None:
-        _copy(connection, self._copy[events], events, writes.events)
-        _copy(connection, self._copy[cycles], cycles, writes.cycles)
+        for arrays, rows in zip(self._add, (writes.events, writes.cycles), strict=True):
+            if rows:
+                arrays.execute(connection, rows)
 
     def put_standing(self, connection: sa.Connection, rows: list[ActiveAlerts]) -> None:
         self._put_standing.execute(connection, [_standing_values(row) for row in rows])
@@ -175,80 +132,28 @@ def _cursor(connection: sa.Connection) -> psycopg.Cursor[tuple[Any, ...]]:
     return cast("psycopg.Cursor[tuple[Any, ...]]", connection.connection.cursor(binary=True))
 
 
-def _columns(table: sa.Table, names: Sequence[str]) -> list[_Column]:
-    return [_COLUMNS[next(kind for kind in _COLUMNS if isinstance(table.c[name].type, kind))] for name in names]
-
-
-def _copy_sql(table: sa.Table) -> str:
-    return f"COPY {table.name} ({', '.join(table.columns.keys())}) FROM STDIN (FORMAT BINARY)"
-
-
-def _copy(connection: sa.Connection, sql: str, table: sa.Table, rows: Sequence[tuple[Any, ...]]) -> None:
-    if not rows:
-        return
-    with _cursor(connection).copy(sql) as copy:
-        copy.set_types([column.name for column in _columns(table, table.columns.keys())])
-        for row in rows:
-            copy.write_row(row)
-
-
-class _Packed(NamedTuple):
-    """A column of values as the binary form of an array."""
-
-    data: bytes
-
-
-class _PackedDumper(Dumper):
-    """Hands an array on as it is; psycopg's own packs its items one by one in Python, seven times as slow."""
-
-    format = Format.BINARY
-    oid = 0  # the statement says which type
-
-    def dump(self, obj: _Packed) -> bytes:
-        return obj.data
-
-
-def _pack(column: _Column, values: Sequence[Any]) -> _Packed:
-    """The binary form of an array (`array_send` of PostgreSQL): a head, then each item's length and bytes, -1 for
-    NULL. Raises struct.error for a value that the type cannot hold."""
-    count, item = len(values), column.item
-    nulls = None in values
-    head = _ARRAY_HEAD.pack(1, nulls, column.oid, count, 1)
-    if item is None:
-        texts = [None if value is None else value.encode() for value in values]
-        return _Packed(head + b"".join([_NULL if t is None else len(t).to_bytes(4, "big") + t for t in texts]))
-    width = item.size - 4
-    if nulls:
-        return _Packed(head + b"".join([_NULL if value is None else item.pack(width, value) for value in values]))
-    flat = [width] * (2 * count)
-    flat[1::2] = values
-    return _Packed(head + struct.pack(">" + item.format[1:] * count, *flat))
-
-
 class _Arrays:
     """One statement for many rows of a table: each column goes as one array."""
 
     def __init__(
         self, table: sa.Table, names: Sequence[str], sql: Callable[[sa.Table, Sequence[str], str], str]
     ) -> None:
-        self._columns = _columns(table, names)
-        rows = "unnest(" + ", ".join(f"%b::{column.name}[]" for column in self._columns) + ")"
-        self._sql = sql(table, names, rows)
+        kinds = [next(word for kind, word in _TYPES.items() if isinstance(table.c[name].type, kind)) for name in names]
+        self._sql = sql(table, names, f"unnest({', '.join(f'%b::{kind}[]' for kind in kinds)})")
 
     def execute(self, connection: sa.Connection, rows: Sequence[tuple[Any, ...]]) -> None:
         """Run it in the transaction of `connection`."""
-        cursor = _cursor(connection)
-        cursor.adapters.register_dumper(_Packed, _PackedDumper)
-        cursor.execute(self._sql, [_pack(*both) for both in zip(self._columns, zip(*rows, strict=True), strict=True)])
+        _cursor(connection).execute(self._sql, [list(column) for column in zip(*rows, strict=True)])
+
+
+def _insert_sql(table: sa.Table, names: Sequence[str], rows: str) -> str:
+    return f"INSERT INTO {table.name} ({', '.join(names)}) SELECT * FROM {rows}"  # noqa: S608
 
 
 def _upsert_sql(table: sa.Table, names: Sequence[str], rows: str) -> str:
     keys = [column.name for column in table.primary_key]
     change = ", ".join(f"{name} = excluded.{name}" for name in names if name not in keys)
-    return (
-        f"INSERT INTO {table.name} ({', '.join(names)}) SELECT * FROM {rows}"  # noqa: S608
-        f" ON CONFLICT ({', '.join(keys)}) DO UPDATE SET {change}"
-    )
+    return f"{_insert_sql(table, names, rows)} ON CONFLICT ({', '.join(keys)}) DO UPDATE SET {change}"
 
 
 def _update_sql(table: sa.Table, names: Sequence[str], rows: str) -> str:
@@ -260,7 +165,4 @@ def _update_sql(table: sa.Table, names: Sequence[str], rows: str) -> str:
 def _days_sql(table: sa.Table, names: Sequence[str], rows: str) -> str:
     sums = [f"{name} = {table.name}.{name} + excluded.{name}" for name in DAY_FIELDS if name != "outdoor_max_c"]
     hottest = f"outdoor_max_c = greatest({table.name}.outdoor_max_c, excluded.outdoor_max_c)"  # NULL is passed over
-    return (
-        f"INSERT INTO {table.name} ({', '.join(names)}) SELECT * FROM {rows}"  # noqa: S608
-        f" ON CONFLICT (site_id, day) DO UPDATE SET {', '.join([*sums, hottest])}"
-    )
+    return f"{_insert_sql(table, names, rows)} ON CONFLICT (site_id, day) DO UPDATE SET {', '.join([*sums, hottest])}"

@@ -51,7 +51,6 @@ class SiteNow(msgspec.Struct, kw_only=True):
     unit_received_at: float | None = None
     clock_off_s: float | None = None
     hole_since: float | None = None
-    version: str = ""  # what the database will know this row by once it is written: see postgres.py
     books: SequenceTracker
 
 

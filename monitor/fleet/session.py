@@ -1,26 +1,26 @@
 """(edge) One durable session at the broker: MQTT 5, messages acknowledged by hand, turned by the caller's own loop.
 
 Unlike a site's publisher (monitor/publishers/broker.py) it must read as fast as the broker can send, and acknowledge
-only what the database has committed. It therefore uses paho's hooks for a foreign loop: `turn` reads whatever has
-arrived without a wait for each packet, and nothing happens between.
+only what the database has committed. It therefore uses paho's public hooks for a foreign loop: `turn` reads whatever
+has arrived without a wait for each packet, and nothing happens between.
 """
 
 from __future__ import annotations
 
 import select
+import ssl
 import time
 from collections.abc import Callable, Iterable
 from typing import Any, NamedTuple
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import MQTTErrorCode
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from condenser_monitor.monitor.core.errors import BrokerError
-from condenser_monitor.monitor.fleet.buffered_client import GatheredClient
 from condenser_monitor.monitor.fleet.setup import Broker
 from condenser_monitor.monitor.limits import FLEET, PUBLISHERS
 from condenser_monitor.monitor.publishers.broker import read_password, session_id, tls_context
@@ -89,26 +89,19 @@ class IngestSession:
 
     def acknowledge(self, mids: Iterable[int]) -> None:
         """Tell the broker that these need not come again, in the order in which they came (MQTT 5, 4.6)."""
-        self._client.gathering = True
         for mid in mids:
             self._try(self._client.ack(mid, 1))
-        self._flush()
-        self._client.gathering = False
         self._flush()
 
     @property
     def unread(self) -> bool:
-        """Whether `turn` would find something that the socket does not tell of."""
-        return self._client.unread
+        """Whether `turn` would find something that the socket does not tell of: TLS has deciphered it already."""
+        sock = self._client.socket()
+        return isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
 
     def _flush(self) -> None:
         if self._writes:
             self._try(self._client.loop_write())
-        if not self._client.gathering:
-            try:
-                self._client.send_gathered()
-            except OSError as error:
-                raise self._error(str(error)) from None
 
     def _try(self, code: MQTTErrorCode) -> None:
         if self._refused:
@@ -143,12 +136,18 @@ class IngestSession:
 
     # ------------------------------------------------------------ beginning and end
 
-    def _made(self) -> GatheredClient:
+    def _made(self) -> paho.Client:
         password = read_password(self._broker.password_file)
-        client = GatheredClient(session_id(self.name, password), self._on_taken)
+        client = paho.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=session_id(self.name, password),
+            protocol=paho.MQTTv5,
+            reconnect_on_failure=False,
+            manual_ack=True,
+        )
         client.connect_timeout = _CONNECT_S
         client.on_connect, client.on_subscribe = self._on_connect, self._on_subscribe
-        client.on_publish = self._on_publish
+        client.on_message, client.on_publish = self._on_message, self._on_publish
         client.on_socket_register_write = lambda *_: self._want(True)
         client.on_socket_unregister_write = lambda *_: self._want(False)
         client.username_pw_set(self._broker.username, password)
@@ -196,8 +195,9 @@ class IngestSession:
         self._refused = "; ".join(refused)
         self._granted.add(mid)
 
-    def _on_taken(self, mid: int, topic: str, payload: bytes) -> None:
-        self._inbox.append(Arrived(mid, topic, payload))
+    def _on_message(self, _client: paho.Client, _data: Any, message: paho.MQTTMessage) -> None:
+        if message.qos:  # at QoS 0 it bears no number, and is nothing that the fleet asks for
+            self._inbox.append(Arrived(message.mid, message.topic, message.payload))
 
     def _on_publish(self, _client: paho.Client, _data: Any, mid: int, code: ReasonCode, _properties: Any) -> None:
         delivered = self._sent.pop(mid, None)

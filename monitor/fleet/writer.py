@@ -1,6 +1,6 @@
 """One batch, one transaction: lock the sites' rows, fold the messages onto them, write everything, commit.
 
-`Writer` speaks to SQLite through SQLAlchemy; `postgres.PostgresWriter` replaces the hot steps by COPY and arrays.
+`Writer` speaks to SQLite through SQLAlchemy; `postgres.PostgresWriter` replaces the hot steps by arrays.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ from condenser_monitor.monitor.fleet.tables import (
 from condenser_monitor.monitor.fleet.tables import standing as standing_table
 from condenser_monitor.monitor.publishers.messages import Answered
 
-STATE_FIELDS = tuple(n for n in SiteNow.__struct_fields__ if n not in ("site_id", "site", "revoked", "version"))
+STATE_FIELDS = tuple(n for n in SiteNow.__struct_fields__ if n not in ("site_id", "site", "revoked"))
 assert STATE_FIELDS[-1] == "books"
 _state_values = attrgetter(*STATE_FIELDS[:-1])
 DAY_FIELDS = UnitDay.__struct_fields__
@@ -72,13 +72,8 @@ class IngestWriter:
         with self.store.write() as connection:
             fold = self._load(connection, batch)
             writes = fold.reduce(batch, now)
-            touched = list(fold.touched.values())
-            self.save(connection, writes, touched, now)
-        self.committed(touched)
+            self.save(connection, writes, list(fold.touched.values()), now)
         return writes
-
-    def committed(self, touched: list[SiteNow]) -> None:
-        """Do what may be done once a batch has been committed."""
 
     def _load(self, connection: sa.Connection, batch: Batch) -> Fold:
         good = [message for message in batch if isinstance(message, SiteMessage)]

@@ -25,7 +25,7 @@ from paho.mqtt.properties import Properties
 
 from condenser_monitor.monitor.fleet import ingest
 from condenser_monitor.monitor.fleet.reducer import Writes
-from condenser_monitor.monitor.fleet.session import IngestSession
+from condenser_monitor.monitor.fleet.session import Arrived, IngestSession
 from condenser_monitor.monitor.fleet.setup import Broker, Database, FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import sites, state
@@ -53,10 +53,24 @@ def make_sites(store: Store, count: int, *, about: Callable[[int], dict[str, Any
 # ---------------------------------------------------------------- those who drain, each a process of its own
 
 
-def _noop(port: int, group: str, got: Synchronized[int]) -> None:
+def _mark_first(first_s: Synchronized[float]) -> None:
+    """Have this process say when its first messages arrived: what it reads before its first commit counts too."""
+    turn = IngestSession.turn
+
+    def marked(session: IngestSession, most: int) -> list[Arrived]:
+        arrived = turn(session, most)
+        if arrived and not first_s.value:
+            first_s.value = time.monotonic()
+        return arrived
+
+    IngestSession.turn = marked  # type: ignore[method-assign]
+
+
+def _noop(port: int, group: str, got: Synchronized[int], first_s: Synchronized[float]) -> None:
     client = paho.Client(CallbackAPIVersion.VERSION2, client_id=group, protocol=paho.MQTTv5)
 
     def count(*_: object) -> None:
+        first_s.value = first_s.value or time.monotonic()
         got.value += 1
 
     client.on_message = count
@@ -64,8 +78,9 @@ def _noop(port: int, group: str, got: Synchronized[int]) -> None:
     client.loop_forever()
 
 
-def _bare(port: int, _url: str, got: Synchronized[int]) -> None:
+def _bare(port: int, _url: str, got: Synchronized[int], first_s: Synchronized[float]) -> None:
     """The worker's own client, which acknowledges at once and does nothing else."""
+    _mark_first(first_s)
     session = IngestSession(Broker(port=port, username=""), "condenser-fleet-0")
     while True:
         select.select([] if session.unread else [session], [], [], 0.0 if session.unread else 0.1)
@@ -90,7 +105,8 @@ class _Counted(ingest.Worker):
             self.got.value += messages
 
 
-def _ingest(port: int, url: str, got: Synchronized[int]) -> None:
+def _ingest(port: int, url: str, got: Synchronized[int], first_s: Synchronized[float]) -> None:
+    _mark_first(first_s)
     store = Store(url)
     worker = _Counted(FleetSettings(broker=Broker(port=port, username=""), database=Database(url=url)), store)
     worker.got = got
@@ -127,20 +143,18 @@ class Drained(NamedTuple):
 def _drained(
     target: Callable[..., None], arguments: Sequence[Any], processes: int, wanted: int, beside: tuple[Busy, Busy]
 ) -> Drained:
-    got = _SPAWN.Value("q", 0)
-    running = [_SPAWN.Process(target=target, args=(*arguments, got), daemon=True) for _ in range(processes)]
+    got, first_s = _SPAWN.Value("q", 0), _SPAWN.Value("d", 0.0)
+    running = [_SPAWN.Process(target=target, args=(*arguments, got, first_s), daemon=True) for _ in range(processes)]
     before = [one.cpu_s() for one in beside]
     for process in running:
         process.start()
-    most, first, began = 0, 0, time.monotonic()
-    at_first, until = [0.0], began + _LONG_S
+    most, at_first, until = 0, list[float](), time.monotonic() + _LONG_S
     while got.value < wanted and time.monotonic() < until:
-        if not first and got.value:
-            first, began = got.value, time.monotonic()
+        if first_s.value and not at_first:
             at_first = [Busy(process.pid).cpu_s() for process in running]
         most = max(most, *(rss(process.pid or 0) for process in running))
         time.sleep(0.005)
-    took_s, count = time.monotonic() - began, got.value - first
+    took_s, count = time.monotonic() - first_s.value, got.value
     worked_s = sum(Busy(process.pid).cpu_s() for process in running) - sum(at_first)
     others_s = [one.cpu_s() - was for one, was in zip(beside, before, strict=True)]
     for process in running:
@@ -237,7 +251,7 @@ def steady(count: int, seconds: float, pace_per_s: float) -> list[Moment]:
             make_sites(store, count)
             store.close()
             _hold_slot(broker.port, url, 0)
-            worker = _SPAWN.Process(target=_ingest, args=(broker.port, url, got), daemon=True)
+            worker = _SPAWN.Process(target=_ingest, args=(broker.port, url, got, _SPAWN.Value("d", 0.0)), daemon=True)
             worker.start()
             moments = _watch(
                 broker, worker.pid or 0, got, LoadPublisher(broker.port, range(count)), (seconds, pace_per_s)

@@ -316,31 +316,3 @@ def test_unit_messages_of_one_batch_leave_what_they_leave_one_by_one(store: Stor
     columns = ("cycle", "unit_at", "unit_rank", "clock_off_s", "heard_at", "books")
     ends = [row[1:] for row in _rows(store, state, "site_id", *columns)]
     assert ends[::2] == ends[1::2]
-
-
-@pytest.mark.parametrize(
-    ("kind", "values"),
-    [
-        (sa.Double(), [0.0, -1.5, 1e300, None, float("inf")]),
-        (sa.Double(), [3.25, 2.0]),
-        (sa.BigInteger(), [1, -(2**63), 2**63 - 1]),
-        (sa.Integer(), [7, None, -(2**31)]),
-        (sa.Boolean(), [True, False, None]),
-        (sa.Text(), ["", "Grüße", None, 'quote " and, comma', "{}"]),
-    ],
-)
-def test_a_column_packed_as_an_array_reads_back_the_same(postgres_url: str, kind: Any, values: list[Any]) -> None:
-    """The binary form of arrays is PostgreSQL's own: the server gives back, by its text form and psycopg's reading,
-    what was packed here."""
-    from condenser_monitor.monitor.fleet import postgres as packing
-
-    column = packing._columns(sa.Table("t", sa.MetaData(), sa.Column("c", kind)), ["c"])[0]
-    store = Store(postgres_url)
-    with store.read() as connection:
-        cursor = packing._cursor(connection)
-        cursor.adapters.register_dumper(packing._Packed, packing._PackedDumper)
-        cursor.execute(f"SELECT %b::{column.name}[]", [packing._pack(column, values)])
-        row = cursor.fetchone()
-        assert row is not None
-        assert row[0] == values
-    store.close()
