@@ -197,7 +197,7 @@ class IngestSession:
 
     def _on_message(self, _client: paho.Client, _data: Any, message: paho.MQTTMessage) -> None:
         if message.qos:  # at QoS 0 it bears no number, and is nothing that the fleet asks for
-            self._inbox.append(Arrived(message.mid, message.topic, message.payload))
+            self._inbox.append(Arrived(message.mid, message.topic, bytes(message.payload)))
 
     def _on_publish(self, _client: paho.Client, _data: Any, mid: int, code: ReasonCode, _properties: Any) -> None:
         delivered = self._sent.pop(mid, None)

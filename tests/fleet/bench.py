@@ -63,7 +63,7 @@ def _mark_first(first_s: Synchronized[float]) -> None:
             first_s.value = time.monotonic()
         return arrived
 
-    IngestSession.turn = marked  # type: ignore[method-assign]
+    IngestSession.turn = marked  # type: ignore[method-assign, assignment]
 
 
 def _noop(port: int, group: str, got: Synchronized[int], first_s: Synchronized[float]) -> None:
