@@ -57,7 +57,7 @@ class PostgresWriter(IngestWriter):
     def __init__(self, store: Store) -> None:
         super().__init__(store)
         self._months: set[Month] = set()
-        self._add = [_Arrays(table, table.columns.keys(), _insert_sql) for table in (events, cycles)]
+        self._add_events, self._add_cycles = (_Arrays(t, t.columns.keys(), _insert_sql) for t in (events, cycles))
         columns = ", ".join(f"t.{name}" for name in STATE_FIELDS)
         self._lock = f"""SELECT s.id, s.site, s.revoked_at IS NOT NULL, {columns}
             FROM sites s JOIN state t ON t.site_id = s.id WHERE s.site = ANY(%s) ORDER BY s.id FOR UPDATE OF t"""  # noqa: S608
@@ -102,9 +102,10 @@ class PostgresWriter(IngestWriter):
         return [ActiveAlerts(**dict(zip(_STANDING_FIELDS, row, strict=True))) for row in rows]
 
     def add_rows(self, connection: sa.Connection, writes: Writes) -> None:
-        for arrays, rows in zip(self._add, (writes.events, writes.cycles), strict=True):
-            if rows:
-                arrays.execute(connection, rows)
+        if writes.events:
+            self._add_events.execute(connection, writes.events)
+        if writes.cycles:
+            self._add_cycles.execute(connection, writes.cycles)
 
     def put_standing(self, connection: sa.Connection, rows: list[ActiveAlerts]) -> None:
         self._put_standing.execute(connection, [_standing_values(row) for row in rows])
