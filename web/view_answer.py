@@ -10,6 +10,7 @@ from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import Episode, EpisodeState
 from condenser_monitor.monitor.publishers.answer_links import AnswerLink, LinkSigner, request_of
 from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.time_format import named_day
 from condenser_monitor.web.context import page_context
 from condenser_monitor.web.template_strings import plain
 from condenser_monitor.web.view_alerts import put
@@ -40,7 +41,7 @@ def given(token: str) -> str:
         return _shown(link, token, done=plain("answer-pending"), problem="")
     if not reply.done:
         return _shown(link, token, done="", problem=plain("answer-refused", why=reply.why))
-    return _shown(link, token, done=plain(f"answered-{link.action}", day=chosen or ""), problem="")
+    return _shown(link, token, done=plain(f"answered-{link.action}", day=named_day(chosen or "")), problem="")
 
 
 def _link(token: str) -> AnswerLink:

@@ -32,6 +32,7 @@ from condenser_monitor.monitor.strings.translate import Reader, reading, transla
 
 Links = Callable[[Episode], Mapping[str, str]]
 _ENDS = ("over", "missed", "off")
+_JUST_NOW_S = 60.0
 _Given = ParamSpec("_Given")
 _Made = TypeVar("_Made")
 
@@ -201,8 +202,10 @@ class MessageWriter:
     def _since(self, episode: Episode, now_wall_s: float | None) -> str:
         if episode.since_wall_s is None or now_wall_s is None:
             return self._words("since-unknown")
-        span = texts.span(now_wall_s - episode.since_wall_s)
-        return self._words("since", when=self.when(episode.since_wall_s, now_wall_s), span=span)
+        when, since_s = self.when(episode.since_wall_s, now_wall_s), now_wall_s - episode.since_wall_s
+        if since_s < _JUST_NOW_S:
+            return self._words("since-now", when=when)
+        return self._words("since", when=when, span=texts.span(since_s))
 
     def _heat(self, status: UnitStatus | None) -> str:
         outdoor_c = None if status is None else status.readings.get("outdoor_c")

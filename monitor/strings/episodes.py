@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from condenser_monitor.monitor.core.records import Episode, EpisodeState, UnitStatus
-from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.translate import Texts, mark, tr
 
 STATES = Texts(
@@ -41,7 +41,7 @@ def beside(status: UnitStatus | None, finding: str) -> tuple[str, ...]:
 def besides(episode: Episode) -> list[str]:
     """Return what else is known of it: what belongs to it, how often it came, and what people answered."""
     others = [_headline(name).rstrip(".") for name in episode.findings if name != episode.heading]
-    visit = f"; {tr(_VISIT).format(day=episode.visit_day)}" if episode.visit_day else ""
+    visit = f"; {tr(_VISIT).format(day=time_format.named_day(episode.visit_day))}" if episode.visit_day else ""
     lines = (
         (others, tr(_WITH).format(others="; ".join(others))),
         (episode.often, tr(_OFTEN).format(times=episode.returns + 1)),

@@ -63,6 +63,7 @@ BUTTONS: dict[str, str] = {
 }
 WORDS: dict[str, str] = {
     "since": mark("Since {when} ({span})."),
+    "since-now": mark("Since {when}."),
     "since-unknown": mark("Since when is not known."),
     "outdoors": mark("Outdoors it is {degrees}."),
     "outdoors-unknown": mark("How hot it is outdoors is not known."),

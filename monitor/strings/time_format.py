@@ -73,6 +73,14 @@ def short_day(wall_s: float, zone: tzinfo | None = None) -> str:
     return _date(local(wall_s, zone), weekday=False)
 
 
+def named_day(date: str) -> str:
+    """A local date as it is kept, '2026-07-14', as people say it: 'Tue Jul 14'; a text that is no date stays."""
+    try:
+        return _date(datetime.fromisoformat(date))
+    except ValueError:
+        return date
+
+
 def midnight(wall_s: float, zone: tzinfo | None = None) -> float:
     """The local midnight before a moment."""
     # Made again from the date: the offset at midnight is not always that of later in the day.

@@ -11,6 +11,7 @@ in it is not played again, so that a run goes on where it was ended; without a c
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime
 from itertools import groupby
@@ -24,10 +25,10 @@ import msgspec
 from condenser_monitor.monitor.core.config import Notify, SensorSettings, Settings
 from condenser_monitor.monitor.core.records import EpisodeState, Request, RequestKind
 from condenser_monitor.monitor.publishers.notification_policy import NotificationPolicy
-from condenser_monitor.sim.bench import LONG_PACE, design_of, plan_of, steal_ohm
+from condenser_monitor.sim.bench import design_of, plan_of, steal_ohm
 from condenser_monitor.sim.bench_cases import CASES, DAY_S, HOUR_S, SENSE_SETS, BenchCase
 from condenser_monitor.sim.house import ThermostatDesign
-from condenser_monitor.sim.rig import ReadingsRig
+from condenser_monitor.sim.rig import Pace, ReadingsRig
 from condenser_monitor.sim.weather import design_days
 from condenser_monitor.sim.world import World, WorldPlan
 
@@ -36,14 +37,16 @@ HOUSES: tuple[House, ...] = ("ignores", "answers", "thermostat-off", "breaker-of
 WEATHERS = {"hot": (36.0, 12.0), "mild": (24.0, 10.0)}
 WALL_0_S = datetime(2026, 7, 13, tzinfo=UTC).timestamp()  # a Monday, midnight
 _STEP_S = 600.0
+_PACE = Pace(1.0, 60.0, 20.0)  # every second after each change, every minute where nothing happens
 _RUNS = 0.9  # share of its speed from which a compressor moves heat
+_WARM_K = 1.5  # above what the people want: nobody notices less
 _NEVER_C = 60.0  # a set point at which no house is ever cooled
 
 
 class Lived(NamedTuple):
     """One house over some days. `messages` are (hours since the start, kind, finding); `false_over` the episodes that
-    were told and ended while the cause was in the world; `untold`: a day without cooling under calls, and nothing
-    told."""
+    were told and ended while the cause was in the world; `uncooled_h` the hours in which it was too warm for the
+    people and nothing ran; `untold`: a day of that, and nothing told."""
 
     cause: str
     weather: str
@@ -62,12 +65,34 @@ class Lived(NamedTuple):
 
     @property
     def untold(self) -> bool:
-        """A day of calls without cooling, and no message."""
+        """A day too warm without cooling, and no message."""
         return self.uncooled_h >= 24.0 and not self.messages
 
 
 def live(case: BenchCase, weather: str, house: House, days: float, seed: int = 1) -> Lived:
     """Play one house."""
+    return _household(case, weather, days, seed).play(house)
+
+
+def lives(case: BenchCase, weather: str, houses: Iterable[House], days: float, seed: int = 1) -> Iterator[Lived]:
+    """Play several houses with the same cause: one until it begins, then each in a process forked from there."""
+    both = _household(case, weather, days, seed)
+    both.go_on(both.began_s - _STEP_S)
+    for house in houses:
+        read, write = os.pipe()
+        child = os.fork()
+        if not child:
+            try:
+                os.write(write, msgspec.json.encode(both.play(house)))
+            finally:
+                os._exit(0)
+        os.close(write)
+        with open(read, "rb") as told:
+            yield msgspec.json.decode(told.read(), type=Lived)
+        os.waitpid(child, 0)
+
+
+def _household(case: BenchCase, weather: str, days: float, seed: int) -> _Household:
     rng = Random(f"{seed}/{case.cause}/household")
     design = design_of(case, rng)
     causes = tuple(msgspec.structs.replace(one, at_s=DAY_S / 2 + 3 * HOUR_S) for one in plan_of(case, design, rng))
@@ -75,15 +100,18 @@ def live(case: BenchCase, weather: str, house: House, days: float, seed: int = 1
     plan = WorldPlan(design=design, causes=causes, seed=seed, start_hour=0.0, thermostat=thermostat)
     world = World(plan, design_days([WEATHERS[weather]] * (int(days) + 2)))
     settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=SENSE_SETS["indoor"]))
-    rig = ReadingsRig(world, settings, pace=LONG_PACE, starts=True, wall_0_s=WALL_0_S)
-    return _Household(rig, case, weather, house, days).play()
+    rig = ReadingsRig(world, settings, pace=_PACE, starts=True, wall_0_s=WALL_0_S)
+    return _Household(rig, case, weather, days)
 
 
 class _Household:
     """One house on its way through the days."""
 
-    def __init__(self, rig: ReadingsRig, case: BenchCase, weather: str, house: House, days: float) -> None:
-        self.rig, self.case, self.weather, self.house, self.days = rig, case, weather, house, days
+    house: House = "ignores"
+
+    def __init__(self, rig: ReadingsRig, case: BenchCase, weather: str, days: float) -> None:
+        self.rig, self.case, self.weather, self.days = rig, case, weather, days
+        self.now_s = 0.0
         self.policy = NotificationPolicy(Notify(proof_of_life="off"), zone=UTC)
         self.began_s = rig.world.plan.causes[0].at_s
         self.messages: list[tuple[float, str, str]] = []
@@ -95,15 +123,20 @@ class _Household:
         self.acted = self.spoke = False
         self.base = rig.world.thermostat.design
 
-    def play(self) -> Lived:
-        now_s, end_s = 0.0, self.days * DAY_S
-        while now_s < end_s:
-            now_s += _STEP_S
+    def go_on(self, end_s: float) -> None:
+        """Live until then."""
+        while self.now_s < end_s:
+            self.now_s = now_s = self.now_s + _STEP_S
             for _ in self.rig.run(now_s):
                 pass
             self.rig.engine.tick(now_s, WALL_0_S + now_s)
             self._look(now_s)
             self._act(now_s)
+
+    def play(self, house: House) -> Lived:
+        """Live to the end as this house does."""
+        self.house = house
+        self.go_on(self.days * DAY_S)
         first = None if self.told_s is None else (self.told_s - self.began_s) / HOUR_S
         name = self.case.cause
         over = any(kind in ("over", "missed") for _, kind, _ in self.messages)
@@ -134,7 +167,8 @@ class _Household:
                 if told and self.repaired_s is None and now_s >= self.began_s:
                     self.false_over.append(episode.lead)
         unit = self.rig.world
-        if now_s > self.began_s and self.repaired_s is None and unit.thermostat.calls:
+        warm = unit.house.air_c > unit.thermostat.design.set_c + _WARM_K  # the cause may move the thermostat's own mark
+        if now_s > self.began_s and self.repaired_s is None and warm:
             self.uncooled_s += _STEP_S * (unit.unit.compressor.speed < _RUNS)
 
     def _act(self, now_s: float) -> None:
@@ -174,7 +208,9 @@ def cases(causes: Iterable[str] = ()) -> Iterator[BenchCase]:
             yield case
 
 
-def stories(days: float, causes: Iterable[str] = (), into: Path | None = None) -> Iterator[Lived]:
+def stories(
+    days: float, causes: Iterable[str] = (), into: Path | None = None, houses: Sequence[House] = HOUSES
+) -> Iterator[Lived]:
     """Every cause once, in each weather and each house; those that FILE holds already are read from it."""
     kept: dict[tuple[str, str, str], Lived] = {}
     if into is not None and into.exists():
@@ -182,14 +218,13 @@ def stories(days: float, causes: Iterable[str] = (), into: Path | None = None) -
         kept = {(one.cause, one.weather, one.house): one for one in found}
     for case in cases(causes):
         for weather in WEATHERS:
-            for house in HOUSES:
-                one = kept.get((case.cause, weather, house))
-                if one is None:
-                    one = live(case, weather, house, days + case.grow_s / DAY_S)
-                    if into is not None:
-                        with into.open("ab") as file:
-                            file.write(msgspec.json.encode(one) + b"\n")
-                yield one
+            left = [house for house in houses if (case.cause, weather, house) not in kept]
+            for one in lives(case, weather, left, days + case.grow_s / DAY_S) if left else ():
+                kept[case.cause, weather, one.house] = one
+                if into is not None:
+                    with into.open("ab") as file:
+                        file.write(msgspec.json.encode(one) + b"\n")
+            yield from (kept[case.cause, weather, house] for house in houses)
 
 
 def _line(name: str, houses: Sequence[Lived]) -> str:

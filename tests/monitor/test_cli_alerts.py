@@ -52,7 +52,7 @@ def test_the_list_names_what_can_be_answered(site: filled.Site) -> None:
 def test_answers_are_done_and_shown(site: filled.Site) -> None:
     """Acknowledged with the day of the visit; snoozed; said to be repaired."""
     assert said(site, "acknowledge", day="2026-07-16") == (0, "Done.\n")
-    assert "answered by Sam; a technician comes on 2026-07-16" in said(site)[1]
+    assert "answered by Sam; a technician comes on Thu Jul 16" in said(site)[1]
     assert said(site, "snooze", hours=24.0) == (0, "Done.\n")
     assert said(site, "repaired", "call-without-pull-in") == (0, "Done.\n")
     status = site.history.status()

@@ -152,7 +152,7 @@ def test_message_says_what_since_when_how_hot_what_is_safe_what_not_to_touch_and
     assert message.level == "failure"
     lines = message.body.splitlines()
     assert lines[0] == "No cooling. The outdoor unit does not switch on. Call a technician."
-    assert lines[1] == "Since 12:00 PM (0 s). Outdoors it is 95 °F."
+    assert lines[1] == "Since 12:00 PM. Outdoors it is 95 °F."
     assert "Safe to look at, without tools:" in lines
     assert "Do not touch:" in lines
     assert any(line.startswith("- Do not open the outdoor unit") for line in lines)

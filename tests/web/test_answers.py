@@ -48,7 +48,7 @@ def test_each_answer_says_what_it_did_and_does_it_once(site: Site, phone: FlaskC
     """I know; a technician comes on a day; it is repaired: the episode holds each, with the name in the link."""
     assert "three days" in tap(phone, site, link(site, "know"))
     assert site.engine.status().episodes[0].answered_by == "Alex"
-    assert "2026-07-16" in tap(phone, site, link(site, "visit"), day="2026-07-16")
+    assert "Thu Jul 16" in tap(phone, site, link(site, "visit"), day="2026-07-16")
     assert site.engine.status().episodes[0].visit_day == "2026-07-16"
     tap(phone, site, link(site, "repaired"))
     found = site.engine.status().episodes[0]

@@ -173,7 +173,7 @@ def test_what_is_quiet_is_said_to_be_repaired_where_the_headline_sends_people(cl
     """The alerts page takes a visit's day and "it is repaired" for an open episode, and shows both."""
     episode = site.engine.status().episodes[0]
     assert "Has it been repaired?" in page(client, "/alerts")
-    assert "a technician comes on 2026-07-16" in ask(client, site, "acknowledge", finding=episode.id, day="2026-07-16")
+    assert "a technician comes on Thu Jul 16" in ask(client, site, "acknowledge", finding=episode.id, day="2026-07-16")
     assert "Repaired, says" in ask(client, site, "repaired", finding=episode.id)
     assert site.engine.status().episodes[0].repaired_by
 
