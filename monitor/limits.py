@@ -619,6 +619,7 @@ class EPISODES(LimitGroup):
     often_s = Limit(86400.0, "s", 3600, 604800, "ours", "within a day")
     share = _ours(0.2, "1", 0.01, 1, "a loose joint or the monitor itself is one cause of two findings if likely")
     merge_share = _ours(0.5, "1", 0.1, 1, "two open ones are one when their common cause is likelier than all others")
+    word_s = _ours(900.0, "s", 60, 7200, "whoever says it is repaired may still have a panel and a breaker to close")
     shown_days = _ours(14.0, "days", 1, 90, "a finished one is shown, and told to a phone that was away, for two weeks")
     kept = _ours(24, "episodes", 4, 200, "a season of a unit that fails every week")
 

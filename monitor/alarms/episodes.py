@@ -16,7 +16,7 @@ import msgspec
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.calm import SEVERITIES
-from condenser_monitor.monitor.core.findings import CATALOGUE, Answer, Proof, both, cooling, stopped
+from condenser_monitor.monitor.core.findings import CATALOGUE, Answer, Proof, both, cooling, cools, stopped
 from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.load_state import MemoryPart
 from condenser_monitor.monitor.core.records import Diagnosed, Episode, EpisodeState, Severity
@@ -73,6 +73,15 @@ class Trial(msgspec.Struct, forbid_unknown_fields=True):
         del self.good_x[1 : 1 + max(0, len(self.good_x) - int(limits.PROOF.kept.value))]  # the first one tells the span
         self.ran = False
         return self._enough(row)
+
+    def fails(self, row: Proof, facts: Facts) -> bool:
+        """Whether what is seen now, while the finding stands, shows that it does not work: not at rest, but under a
+        call (or without one, of what must stop)."""
+        if row.at_rest is not None and not self.called:
+            return row.at_rest(facts) is False
+        if row.kind == "stop":
+            return facts.call is False and stopped(facts) is False
+        return facts.call is True and cools(facts) is False
 
     def _works(self, row: Proof, facts: Facts) -> Answer:
         if row.at_rest is not None and not self.called:
@@ -347,12 +356,22 @@ class EpisodeBook:
         for name, trial in story.trials.items():
             if name in story.standing:
                 trial.heat(outdoor_c)
+                if trial.word and not self._obeys(story, name) and trial.fails(CATALOGUE[name].proof, facts):
+                    self._disprove(story, trial, x_s)
             elif name not in story.proved and trial.proved(CATALOGUE[name].proof, facts, x_s, outdoor_c):
                 story.proved.add(name)
                 proved.append(name)
         if story.trials.keys() == story.proved:
             story.over_x = x_s
         return proved
+
+    @staticmethod
+    def _disprove(story: Story, trial: Trial, x_s: float) -> None:
+        """Take a word back that has not come true: it still fails long after it was said to be repaired."""
+        if story.repaired_by is not None and x_s - (story.answered_x or 0.0) >= limits.EPISODES.word_s.value:
+            trial.word = False
+            story.repaired_by, story.taken_back = None, story.taken_back + 1
+            story.answered_by = story.answered_x = story.visit_day = None
 
     @property
     def watching(self) -> bool:

@@ -87,6 +87,51 @@ def test_a_word_is_taken_back_by_the_next_call() -> None:
     assert found.repaired_by is None
 
 
+def test_a_word_given_within_a_call_that_goes_on_is_taken_back_when_nothing_runs() -> None:
+    """No new call has to come: a quarter of an hour later the unit is still called and does not cool. Whoever repaired
+    it in that time, or switched the thermostat off, is believed until the next call."""
+    engine = Engine(SETTINGS)
+    now_s = fed((20, units.REST), (60, DEAD), engine=engine)
+    ask(engine, RequestKind.REPAIRED, now_s)
+    now_s = fed((800, DEAD), engine=engine, from_s=now_s)
+    assert (episode(engine).repaired_by, episode(engine).taken_back) == ("Sam", 0)
+    fed((200, DEAD), engine=engine, from_s=now_s)
+    found = episode(engine)
+    assert (found.state, found.repaired_by, found.answered_by, found.taken_back) == (EpisodeState.ACTIVE, None, None, 1)
+    for after in (units.RUN, units.REST):
+        engine = Engine(SETTINGS)
+        now_s = fed((20, units.REST), (60, DEAD), engine=engine)
+        ask(engine, RequestKind.REPAIRED, now_s)
+        fed((600, DEAD), (1800, after), engine=engine, from_s=now_s)
+        assert episode(engine).taken_back == 0
+        assert episode(engine).repaired_by == "Sam"
+
+
+@pytest.mark.parametrize(
+    ("finding", "seen", "fails"),
+    [
+        ("call-without-pull-in", Facts(call=True, contacts=False, compressor=False), True),
+        ("call-without-pull-in", Facts(call=True, contacts=True, compressor=True, fan=True), False),
+        ("call-without-pull-in", Facts(call=False, contacts=False), False),
+        ("call-without-pull-in", Facts(call=True), False),
+        ("contacts-stuck-closed", Facts(call=False, contacts=True, compressor=True, fan=True, supply=True), True),
+        ("contacts-stuck-closed", Facts(call=True, contacts=True, compressor=True, fan=True, supply=True), False),
+        ("contacts-stuck-closed", Facts(call=False, contacts=False, compressor=False, fan=False, supply=True), False),
+    ],
+)
+def test_only_what_is_seen_to_fail_disproves_a_word(finding: str, seen: Facts, fails: bool) -> None:
+    """A call that brings no cooling, or a unit that runs without one; nothing that is unknown."""
+    assert Trial().fails(CATALOGUE[finding].proof, seen) is fails
+
+
+def test_power_that_was_lost_at_rest_is_disproved_at_rest() -> None:
+    """No call is needed to see that it is still off."""
+    row, trial = CATALOGUE["line-supply-lost"].proof, Trial(called=False)
+    assert trial.fails(row, Facts(call=False, supply=False))
+    assert not trial.fails(row, Facts(call=False, supply=True))
+    assert not trial.fails(row, Facts(call=False))
+
+
 def test_the_breaker_switched_off_as_asked_is_the_same_story() -> None:
     """No second urgent thread for what the first one asked for."""
     engine = Engine(SETTINGS)
