@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Collection, Mapping
 from math import inf
+from statistics import median
 from typing import NamedTuple
 
 from condenser_monitor.monitor import limits
@@ -244,6 +245,7 @@ class FeatureWatch:
         self._made_s = self._opened_s = -inf
         self._dead_s = inf
         self._normal_a: float | None = None
+        self._drew: deque[float] = deque(maxlen=int(limits.RUN_MINUTES.value))  # of normal, by settled minute
         self._stalled_s: float | None = None
         self._load: bool | None = None
         self._flicks_s: deque[float] = deque(maxlen=int(limits.FLICKERS.value))
@@ -320,11 +322,16 @@ class FeatureWatch:
             self._runless.clear()
 
     def minute(self, minute_a: float | None, normal_a: float | None, at_s: float) -> None:
-        """A settled minute of a run, beside what is normal at its temperature."""
+        """A settled minute of a run, beside what is normal at its temperature. The middle of the last minutes tells,
+        and what it said stands until it is clearly over: at the border a single minute says the one as well as the
+        other."""
         if minute_a is None or normal_a is None:
             return
-        ratio = minute_a / normal_a
-        low, high = limits.RUN_LOW_RATIO.value, limits.RUN_HIGH_RATIO.value
+        self._drew.append(minute_a / normal_a)
+        ratio = median(self._drew)
+        was, slack = self._marks.get("run-amps", ("usual", 0.0))[0], limits.RUN_SLACK_RATIO.value
+        low = limits.RUN_LOW_RATIO.value + (slack if was == "low" else 0.0)
+        high = limits.RUN_HIGH_RATIO.value - (slack if was == "high" else 0.0)
         self._mark("run-amps", "low" if ratio < low else "high" if ratio > high else "usual", at_s)
 
     def starts(self, slow: bool | None, at_s: float) -> None:

@@ -34,6 +34,7 @@ _AHEAD_OF_TAP = {"unit_coil_tap": "yes"}
 _OPEN_LOW = {"pressure_volts": "low-pressure; seldom none", "pressure_switch": "open or closed"}
 _OPEN_HIGH = {"pressure_volts": "high-pressure; seldom none", "pressure_switch": "open or closed"}
 _TRIPPED_LOW, _TRIPPED_HIGH = _OPEN_LOW | _BEHIND_TAP, _OPEN_HIGH | _BEHIND_TAP
+_CUTS_CALL = {"recent_call_without_pull_in": "no; seldom yes"}
 _LOW_BEFORE, _HIGH_BEFORE, _FAN_BEFORE = (
     ["recent:low-running-current"],
     ["recent:high-running-current"],
@@ -189,11 +190,12 @@ CONTROL: dict[str, Situation] = {
         cause("loose-connection", 2, transformer_volts="normal or absent", control_wire="closed or open"),
     ),
     "call-not-reaching-unit": situation(
-        _NO_CALL | {"control_power": "on", "thermostat": "on", "fan_in_runs": "ran; seldom still or stalled"},
+        _NO_CALL | {"control_power": "on", "thermostat": "on"},
         cause("float-switch", 8),
-        # What opens a pressure switch, where fan or current told of it before.
-        cause("fan-capacitor", 4, ["fan-in-runs"], fan_in_runs="still or stalled", **_OPEN_HIGH),
-        cause("fan-motor", 3.4, ["fan-in-runs"], fan_in_runs="still or stalled", **_OPEN_HIGH),
+        # What opens a pressure switch, where fan or current told of it before. Behind the tap it leaves the call there:
+        # a unit that has shown that is cut by something else when the call goes as well.
+        cause("fan-capacitor", 12, ["fan-in-runs"], fan_in_runs="still or stalled", **_OPEN_HIGH, **_CUTS_CALL),
+        cause("fan-motor", 10, ["fan-in-runs"], fan_in_runs="still or stalled", **_OPEN_HIGH, **_CUTS_CALL),
         cause(
             "condenser-dirty",
             4.5,

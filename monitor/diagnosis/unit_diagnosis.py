@@ -336,7 +336,8 @@ class _Part:
         here = {name: shares[name] for name in self.left if name in shares}
         places = {name: place for place, name in enumerate(shortlist)}
         order = sorted(_listed(here), key=lambda name: (places.get(name, len(places)), *_rank(name, here)))
-        return tuple(order) or (MONITOR,)
+        # What nobody who is named shows by itself follows from what they do.
+        return tuple(order) or tuple(shortlist) or (MONITOR,)
 
 
 def _weight(one: FindingSeen, findings: Sequence[FindingSeen]) -> float:
@@ -352,7 +353,9 @@ def _weight(one: FindingSeen, findings: Sequence[FindingSeen]) -> float:
 
 def _follows(one: FindingSeen, findings: Sequence[FindingSeen]) -> bool:
     """Another finding explains this one."""
-    return bool(_parents(one) & {other.finding for other in findings if other.stands or other.finding in _BURSTS})
+    # A fan that stands still beside a running compressor does not follow from what was before that run.
+    bursts = () if one.finding == "fan-not-running" else _BURSTS
+    return bool(_parents(one) & {other.finding for other in findings if other.stands or other.finding in bursts})
 
 
 def _parents(one: FindingSeen) -> set[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 
 import msgspec
 import numpy as np
@@ -389,6 +390,53 @@ def test_two_findings_name_a_cause_for_each(findings: tuple[str, str], causes: s
 
 
 # ---------------------------------------------------------------- lines
+
+
+def test_a_call_that_goes_as_well_has_a_cause_of_its_own() -> None:
+    """A unit trips for want of its fan, and its pressure switch, behind the tap, leaves the call there. Later the call
+    goes too: fan and float are named (two things that open in turn are two faults, common practice)."""
+    trip = FindingSeen("call-without-pull-in", {"coil_a": "none", "control_v": "normal"}, stands=False)
+    fan = FindingSeen("fan-not-running", {"fan_a": "still"}, stands=False)
+    cut = {"thermostat": "on", "control_power": "on", "call": "off", "fan-in-runs": "still"}
+    traits = {"opened": "in-run"}
+    beside = {"recent:call-without-pull-in": "yes", "recent:fan-not-running": "yes"}
+    found = diagnose(UnitCase([FindingSeen("call-not-reaching-unit", cut | beside), fan, trip], UNIT, ALL, traits))
+    assert {"float-switch", "fan-motor", "fan-capacitor"} <= found.shortlist.keys()
+    alone = diagnose(UnitCase([FindingSeen("call-not-reaching-unit", cut)], UNIT, ALL))
+    assert next(iter(alone.shortlist)) == "fan-capacitor"  # where nothing tells of another place, the trip explains it
+
+
+WEAK = {"control_v": "weak", "coil_a": "unsealed", "control_power": "on", "thermostat": "on"}
+CHATTERED = [
+    FindingSeen(name, WEAK, stands=False)
+    for name in ("locked-rotor", "contactor-chatter", "call-without-pull-in", "compressor-not-running")
+]
+
+
+def test_a_fan_that_stands_under_closed_contacts_does_not_follow_from_a_chatter_that_is_over() -> None:
+    """Weak 24 V has made the contactor chatter; the fan that stands still later is dead by itself."""
+    findings = [FindingSeen("low-control-voltage", WEAK), FindingSeen("fan-not-running", {"fan_a": "still"})]
+    found = diagnose(UnitCase([*findings, *CHATTERED], UNIT, ALL, {"flickers": "yes"}))
+    assert {"control-voltage-weak", "fan-capacitor"} <= found.shortlist.keys()
+
+
+def test_what_follows_from_a_fault_that_is_named_is_not_put_down_to_the_monitor() -> None:
+    """Runs cut short while the contactor chatters: no row of short cycling names the weak 24 V as likely as others."""
+    findings = [FindingSeen(name, WEAK) for name in ("low-control-voltage", "short-cycling")]
+    found = diagnose(UnitCase([*findings, *CHATTERED], UNIT, ALL, {"flickers": "yes"}))
+    assert next(iter(found.shortlist)) == "control-voltage-weak"
+    assert all("monitor-sensing" not in suspects for suspects in found.explains.values())
+
+
+def test_what_a_run_draws_at_the_border_is_told_once() -> None:
+    """Minutes that read 4 and 6 % over the normal by turns are no change; what is clearly over, or normal again, is."""
+    watch, seen = FeatureWatch(UNIT), []
+    for minute, ratio in enumerate([1.0] * 12 + [1.04, 1.06] * 40 + [1.1] * 12 + [1.045, 1.055] * 20 + [1.0] * 12):
+        watch.minute(9.0 * ratio, 9.0, 60.0 * minute)
+        seen.append(watch.seen(60.0 * minute)["run-amps"])
+    changes = [(was, now) for was, now in pairwise(seen) if was != now]
+    assert changes[-1] == ("high", "usual")
+    assert len(changes) == 2
 
 
 def test_the_diagnosis_is_told_when_it_changes_and_not_at_each_flicker() -> None:
