@@ -323,8 +323,10 @@ class METER(LimitGroup):
     static_high = Limit(200.0, "Pa", 125, 300, "common practice", "0.8 in. of water; blowers are rated at 0.5 in.")
     superheat_low = Limit(2.8, "K", 1, 5, "common practice", "5 °F; the unit's own chart decides")
     superheat_high = Limit(11.1, "K", 8, 20, "common practice", "20 °F; the unit's own chart decides")
+    superheat_apart = _cited(2.8, "K", 1, 6, sources.CHARGE_TEST)
     subcooling_low = Limit(3.3, "K", 1, 5, "common practice", "6 °F; the unit's own plate decides")
     subcooling_high = Limit(9.4, "K", 7, 14, "common practice", "17 °F; the unit's own plate decides")
+    subcooling_apart = _cited(1.7, "K", 1, 6, sources.CHARGE_TEST)
     amps_overload = _ours(1.5, "of RLA", 1.2, 2.5, "no sound compressor runs so; one on its run winding alone does")
     capacitor_over = _cited(1.06, "of rated", 1.03, 1.2, sources.CAPACITOR_BAND)
     start_capacitor_good = Limit(0.95, "of rated", 0.8, 1, "common practice", "start capacitors: none under the range")
@@ -1003,6 +1005,10 @@ class PERFORMANCE(LimitGroup):
     )
     suction_cold_c = _ours(2.0, "°C", -5, 6, "a coil below freezing ices over")
     suction_warm_c = _ours(20.0, "°C", 14, 30, "a large pipe no colder than the room has all of its gas boiled early")
+    suction_warm_from_c = _cited(35.0, "°C", 25, 45, sources.RATING_A)
+    suction_warm_slope = Limit(
+        0.5, "1", 0, 1, "common practice", "a fixed orifice's target superheat falls half a degree a degree outdoors"
+    )
     liquid_near_k = _ours(2.0, "K", 0, 5, "over outdoor: no warm liquid comes from the condenser")
     liquid_hot_k = _ours(12.0, "K", 7, 25, "over outdoor: usual is 3 to 10 K; the condenser gives too little heat off")
 

@@ -219,6 +219,23 @@ COMPRESSOR_MAP = Source(
     "power and flow as polynomials of ten coefficients in suction and discharge dew point",
 )
 RATING_A = Source("AHRI 210/240", "", "test A", "remembered", "", "95 °F outdoors, 80/67 °F indoors")
+CHARGE_TEST = Source(
+    "California Building Energy Efficiency Standards, Residential Appendices",
+    "2008",
+    "RA3.2.2",
+    "read",
+    _LOOKED,
+    "superheat with a fixed orifice within 5 °F of the target for the weather, subcooling with a valve within 3 °F of"
+    " the plate's; a target under 5 °F allows no test",
+)
+WET_BULB = Source(
+    "Stull, Journal of Applied Meteorology and Climatology",
+    "2011",
+    "",
+    "remembered",
+    "",
+    "wet bulb from dry bulb and relative humidity; indoors it rises 0.86 degrees a degree at 51 %",
+)
 FROST = Source(
     "handbooks of heat pumps", "", "", "remembered", "", "outdoor coils frost below about 5 to 7 °C outdoors"
 )
@@ -477,6 +494,9 @@ HELD_BY: dict[str, str] = {
     "COIL_BURDEN": "conformance/test_world_handbook.py::test_coil_burden_is_that_of_catalogues",
     "COMPRESSOR_MAP": "conformance/test_world_published.py::test_compressor_map_gives_its_published_outputs",
     "RATING_A": "conformance/test_world_handbook.py::test_capacity_at_the_rating_point_is_the_nameplate_s",
+    "CHARGE_TEST": "conformance/test_refrigeration_tables.py::"
+    "test_a_typed_target_is_judged_within_the_standards_tolerance",
+    "WET_BULB": "conformance/test_refrigeration_tables.py::test_the_wet_bulb_of_the_rating_is_the_ratings",
     "ALARM_WINDOW": "conformance/test_alarm_figures.py::test_a_flood_ends_below_five_alarms_in_ten_minutes",
     "ALARM_DAYS": "monitor/test_alerts_metrics.py::test_thirty_days_are_kept_over_restarts_and_no_more",
     "ALARM_FLOOD": "monitor/test_alerts_metrics.py::test_time_in_flood_is_the_share_of_the_time_watched",

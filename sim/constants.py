@@ -111,7 +111,13 @@ CHARGE_SUCTION_F = _ours(
 )
 OVERCHARGE_F = _ours(90.0, "F", "rise of condensing temperature per share of overcharge: flooded condenser")
 
-SUPERHEAT_K = Constant(7.0, "K", "common practice", "gas over evaporating temperature at the unit: 5 to 10 K")
+SUPERHEAT_K = Constant(7.0, "K", "common practice", "gas over evaporating temperature behind a valve: 5 to 10 K")
+SUPERHEAT_LEAST_F = Constant(
+    5.0, "F", "common practice", "behind a fixed orifice in dry heat; charging charts stop there"
+)
+WET_BULB_F = Constant(67.0, "F", sources.RATING_A.basis, sources.RATING_A.text)
+WET_BULB_PER_F = Constant(0.86, "1", sources.WET_BULB.basis, sources.WET_BULB.text)
+FLOODED_F = _ours(25.0, "F", "fall of a fixed orifice's superheat per share of overcharge, or of indoor air lost")
 STARVED_GAS_SHARE = _ours(2.0, "1", "of the way to the return air that gas warms, per share of charge or metering lost")
 SUBCOOLING_K = Constant(5.5, "K", "common practice", "liquid under condensing temperature: 10 F, clean and full")
 SUBCOOLING_OVER_K = _ours(30.0, "K", "more of it per share of overcharge: liquid backs up in the condenser")

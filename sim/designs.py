@@ -42,6 +42,7 @@ class Design(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     kind: Literal["single-stage", "two-stage", "variable-speed"] = "single-stage"
     fan_control: Literal["contactor", "board"] = "contactor"
     load_shed: bool = False
+    metering: Literal["fixed", "txv"] = "txv"
     delay_on_make_s: float = 0.0
     delay_on_break_s: float = 0.0
     fan_after_s: float = 0.0
@@ -92,6 +93,7 @@ class Design(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             kind=self.kind,
             fan_control=self.fan_control,
             load_shed=self.load_shed,
+            metering=self.metering,
             line_v=self.primary_v,
             run_capacitor_uf=self.run_uf if self.kind != "variable-speed" else 0.0,
         )
@@ -100,7 +102,7 @@ class Design(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 DESIGNS: dict[str, Design] = {
     design.name: design
     for design in (
-        Design(),
+        Design(metering="fixed"),
         Design(
             name="two-ton-heat-pump",
             tons=2.0,
@@ -148,6 +150,7 @@ DESIGNS: dict[str, Design] = {
             compressor_rla_a=6.2,
             compressor_lra_a=29.0,
             fan_fla_a=0.5,
+            metering="fixed",
             run_uf=25.0,
             fan_uf=2.5,
             coil_inrush_va=24.0,

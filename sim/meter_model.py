@@ -16,6 +16,7 @@ from condenser_monitor.sim import constants
 from condenser_monitor.sim.compressor import Motion
 from condenser_monitor.sim.contactor import Armature
 from condenser_monitor.sim.fan import FanMotion
+from condenser_monitor.sim.refrigeration import target_superheat_f
 from condenser_monitor.sim.wire import at_temperature, loop_ohm
 from condenser_monitor.sim.world import World
 
@@ -173,11 +174,15 @@ def _capacitor_amps(world: World) -> str:
 
 
 def _superheat(world: World) -> str:
-    """More where the coil is starved, less where it is flooded or gets no air."""
-    condition = world.condition
+    """More where the coil is starved, less where it is flooded or gets no air; with a fixed orifice its target too."""
+    condition, gas = world.condition, world.unit.gas
+    fixed = world.plan.design.metering == "fixed"
     starved = max(0.0, 1.0 - condition.charge, condition.metering_shut)
     flooded = max(0.0, condition.charge - 1.0) + max(0.0, _SEEN_CLOGGED - condition.indoor_air())
-    return f"{max(0.0, 12.0 + 30.0 * starved - 25.0 * flooded):.0f} F"
+    usual_f = 1.8 * gas.superheat_k(world.outdoor_c, world.house.air_c)
+    shown_f = max(0.0, usual_f + 30.0 * starved - (0.0 if fixed else 25.0 * flooded))
+    target = f" of {target_superheat_f(world.outdoor_c, world.house.air_c):.0f}" if fixed else ""
+    return f"{shown_f:.0f} F{target}"
 
 
 def _subcooling(world: World) -> str:

@@ -72,7 +72,7 @@ def symbols(scan: Scan, sound: Scan, fitted: tuple[str, ...]) -> dict[str, str]:
     found["split"] = _ratio(air_split_k(means), air_split_k(usual), *split)
     least = limits.RUN_CAPACITOR_WEAK.ratio.value
     found["microfarads"] = _ratio(apparent_uf(means, settings.unit), apparent_uf(usual, settings.unit), least, 2.0)
-    return found | observed(means)
+    return found | observed(means, settings.unit)
 
 
 def table() -> str:

@@ -69,6 +69,14 @@ def capacity_share(s_f: float, d_f: float) -> float:
     return flow_share(s_f, d_f) * max(0.1, 1.0 + constants.CAPACITY_PER_F.value * (d_f - _RATING_D_F))
 
 
+def target_superheat_f(outdoor_c: float, indoor_c: float) -> float:
+    """Return the field's target behind a fixed orifice, (3 x indoor wet bulb - 80 - outdoor dry bulb) / 2, °F, at the
+    humidity of the rating's indoor air."""
+    apart_f = fahrenheit(indoor_c) - constants.RATING_INDOOR_F.value
+    wet_bulb_f = constants.WET_BULB_F.value + constants.WET_BULB_PER_F.value * apart_f
+    return max(constants.SUPERHEAT_LEAST_F.value, (3.0 * wet_bulb_f - 80.0 - fahrenheit(outdoor_c)) / 2.0)
+
+
 def stage_power(design: Design, stage: float) -> float:
     """Compressor power at `stage` of its capacity, of the full one at the same temperatures: two stages at one speed
     lose by the unloading, a drive slows the motor down."""
@@ -152,7 +160,7 @@ class Refrigeration:
         condition = self.condition
         lost, over = max(0.0, 1.0 - condition.charge), max(0.0, condition.charge - 1.0)
         starved = min(1.0, lost + condition.metering_shut)
-        gas_c = min(self.evaporating_c + constants.SUPERHEAT_K.value, max(indoor_c, outdoor_c))
+        gas_c = min(self.evaporating_c + self.superheat_k(outdoor_c, indoor_c), max(indoor_c, outdoor_c))
         # A starved coil boils all of its liquid early; the gas then warms towards the air that goes over it.
         gas_c += max(0.0, indoor_c - gas_c) * min(1.0, constants.STARVED_GAS_SHARE.value * starved)
         subcooling_k = (
@@ -164,6 +172,14 @@ class Refrigeration:
         share = 1.0 - exp(-dt / constants.PIPE_TAU_S.value)
         self.suction_c += (gas_c - self.suction_c) * share
         self.liquid_c += (liquid_c - self.liquid_c) * share
+
+    def superheat_k(self, outdoor_c: float, indoor_c: float) -> float:
+        """What the metering device leaves at the unit with a full coil, K: a valve holds it; behind a fixed orifice it
+        is the field's target, less where the coil is flooded."""
+        if self.design.metering == "txv" or self.heating:
+            return constants.SUPERHEAT_K.value
+        over = max(0.0, self.condition.charge - 1.0) + max(0.0, 1.0 - self.condition.indoor_air())
+        return max(0.0, target_superheat_f(outdoor_c, indoor_c) - constants.FLOODED_F.value * over) / 1.8
 
     def _follow(self, dt: float, evaporating_f: float, condensing_f: float) -> None:
         share = 1.0 - exp(-dt / constants.CONDENSING_TAU_S.value)

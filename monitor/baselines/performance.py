@@ -141,7 +141,7 @@ class Performance:
         if cold and heats(self._settings.unit, minute.readings):
             return  # the pipes change their parts, and the split its sign; in the heat it would be a stuck valve
         self._judge_heat(minute)
-        self._seen |= observed(minute.readings)
+        self._seen |= observed(minute.readings, self._settings.unit)
 
     def add_start(self, start: StartTransient) -> None:
         """Add a captured start: how far the line sagged under it."""
@@ -343,8 +343,11 @@ def _fit(points: list[SplitPoint], air: bool) -> _Plane:
 # ---------------------------------------------------------------- observables of the diagnosis
 
 
-def observed(means: Means) -> dict[str, str]:
-    """What a settled minute says of the power factor and the pipes, in the symbols of the diagnosis."""
+def observed(means: Means, unit: Unit) -> dict[str, str]:
+    """What a settled minute says of the power factor and the pipes, in the symbols of the diagnosis.
+
+    Behind a fixed orifice the large pipe of a sound unit is warmer in mild weather; so it may be where nobody has said
+    that there is a valve."""
     seen: dict[str, str] = {}
     factor = power_factor(means)
     if factor is not None:
@@ -352,6 +355,9 @@ def observed(means: Means) -> dict[str, str]:
     suction_c, liquid_c, outdoor_c = means.get("suction_c"), means.get("liquid_c"), means.get("outdoor_c")
     if suction_c is not None:
         cold, warm = limits.PERFORMANCE.suction_cold_c.value, limits.PERFORMANCE.suction_warm_c.value
+        if unit.metering != "txv" and outdoor_c is not None:
+            mild_k = max(0.0, limits.PERFORMANCE.suction_warm_from_c.value - outdoor_c)
+            warm += limits.PERFORMANCE.suction_warm_slope.value * mild_k
         seen["large-pipe"] = "freezing" if suction_c < cold else "warm" if suction_c > warm else "cool"
     if liquid_c is not None and outdoor_c is not None:
         over_k = liquid_c - outdoor_c

@@ -8,10 +8,17 @@ From memory: a temperature split of 16 to 22 °F at 400 cubic feet a minute a to
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import pytest
 
+from condenser_monitor.monitor.baselines.performance import observed
+from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.diagnosis.checks.meter import classify
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.sim import constants
 from condenser_monitor.sim.designs import DESIGNS, Design
 from condenser_monitor.sim.timeline import Planned
 from condenser_monitor.sim.unit import CondensingUnit
@@ -56,6 +63,81 @@ def test_the_formula_gives_the_printed_examples() -> None:
 def test_superheat_at_the_rating_is_the_fixed_orifices_target() -> None:
     """95 °F outdoors, 67 °F wet bulb indoors (AHRI 210/240 test A): 13 °F, within the 5 °F that tell."""
     assert gauges(DESIGNS["three-ton"], 95.0).superheat == pytest.approx(target_superheat_f(67, 95), abs=5)
+
+
+# outdoor °F, indoor wet bulb °F -> target: read in the charging chart that a maker prints in an installation sheet
+CHART = {(75, 60): 12, (75, 66): 21, (85, 66): 15, (85, 70): 22, (95, 66): 10, (95, 70): 18, (105, 68): 9, (115, 70): 8}
+
+
+@pytest.mark.parametrize("outdoor_f", [75.0, 85.0, 95.0, 105.0, 115.0])
+def test_a_fixed_orifice_follows_the_chart_of_the_weather(outdoor_f: float) -> None:
+    """The formula beside the chart, within 2 °F; the simulated unit within the 5 °F that the standard allows, at the
+    wet bulb that its indoor air has at the rating's humidity. Under 5 °F there is no target."""
+    for (at_f, wet_bulb_f), printed in CHART.items():
+        assert target_superheat_f(wet_bulb_f, at_f) == pytest.approx(printed, abs=2)
+    for design in (DESIGNS["three-ton"], DESIGNS["one-ton-50-hz"]):
+        plan = WorldPlan(design=design, calls=((60.0, 9000.0),), line_swing=0.0)
+        outdoor_c = (outdoor_f - 32) / 1.8
+        world = World(plan, design_days([(outdoor_c, outdoor_c)], 12.0))
+        world.advance(1560.0)
+        gas = world.unit.gas
+        indoor_c = world.house.air_c
+        target = max(5.0, target_superheat_f(wet_bulb(indoor_c) * 1.8 + 32, outdoor_f))
+        assert gas.suction_c * 1.8 + 32 - gas.evaporating_f == pytest.approx(target, abs=5)
+
+
+def wet_bulb(air_c: float, humidity: float = 51.0) -> float:
+    """Stull (2011), from memory: wet bulb in °C from °C and % of relative humidity; 80 °F and 51 % give 67 °F."""
+    return (
+        air_c * math.atan(0.151977 * math.sqrt(humidity + 8.313659))
+        + math.atan(air_c + humidity)
+        - math.atan(humidity - 1.676331)
+        + 0.00391838 * math.pow(humidity, 1.5) * math.atan(0.023101 * humidity)
+        - 4.686035
+    )
+
+
+def test_the_wet_bulb_of_the_rating_is_the_ratings() -> None:
+    """AHRI 210/240: 80 °F dry, 67 °F wet; around it the slope that the simulated orifice follows."""
+    assert wet_bulb((80 - 32) / 1.8) * 1.8 + 32 == pytest.approx(67, abs=0.3)
+    slope = (wet_bulb((80 - 32) / 1.8) - wet_bulb((70 - 32) / 1.8)) / (10 / 1.8)
+    assert constants.WET_BULB_PER_F.value == pytest.approx(slope, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("check", "typed", "outcome"),
+    [
+        ("superheat", "24 F of 21", "normal"),  # a mild day with damp air: high against a valve's band, and right
+        ("superheat", "27 F of 21", "high"),
+        ("superheat", "15 F of 21", "low"),
+        ("superheat", "12 F", "normal"),
+        ("subcooling", "10 F of 12", "normal"),
+        ("subcooling", "8 F of 12", "low"),
+        ("subcooling", "16 F of 12", "high"),
+        ("subcooling", "12 F", "normal"),
+    ],
+)
+def test_a_typed_target_is_judged_within_the_standards_tolerance(check: str, typed: str, outcome: str) -> None:
+    """RA3.2.2 (read): an installer passes within 5 °F of the target superheat, and 3 °F of the plate's subcooling."""
+    assert classify(CHECKS[check], typed, Unit()).outcome == outcome
+
+
+def test_a_fixed_orifice_asks_for_the_target() -> None:
+    """15 °F may be starved or flooded there: the answer is refused and says what to type."""
+    fixed = Unit(metering="fixed")
+    with pytest.raises(CommandError, match="12 F of 8"):
+        classify(CHECKS["superheat"], "15 F", fixed)
+    assert classify(CHECKS["superheat"], "15 F of 6", fixed).outcome == "high"
+
+
+@pytest.mark.parametrize(("metering", "said"), [("fixed", "cool"), ("unknown", "cool"), ("txv", "warm")])
+def test_a_warm_large_pipe_in_mild_weather_is_no_sign_without_a_valve(metering: str, said: str) -> None:
+    """70 °F outdoors and 67 °F wet bulb: a target of 25 °F over an evaporating 45 °F is a pipe of 70 °F (21 °C)."""
+    pipe_c = (45 + target_superheat_f(67, 70) - 32) / 1.8
+    seen = observed({"suction_c": pipe_c, "outdoor_c": (70 - 32) / 1.8}, Unit(metering=metering))
+    assert seen["large-pipe"] == said
+    hot = {"suction_c": pipe_c, "outdoor_c": (95 - 32) / 1.8}
+    assert observed(hot, Unit(metering=metering))["large-pipe"] == "warm"
 
 
 @pytest.mark.parametrize("design", SINGLE_STAGE, ids=lambda design: design.name)

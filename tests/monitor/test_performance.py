@@ -46,7 +46,7 @@ def test_a_figure_without_its_readings_is_not_known() -> None:
     assert air_split_k({"return_air_c": 24.0, "supply_air_c": 13.5}) == 10.5
     assert air_split_k({"return_air_c": 24.0}) is None
     assert pipe_split_k({"liquid_c": 38.0, "suction_c": 12.0}) == 26.0
-    assert observed({}) == {}
+    assert observed({}, Unit()) == {}
 
 
 class Day:
@@ -235,7 +235,7 @@ def test_pipes_and_power_speak_in_the_symbols_of_the_diagnosis(
     readings: dict[str, float], said: dict[str, str]
 ) -> None:
     """Usual figures of handbooks: suction some 10 C, liquid 3 to 10 K over the outdoor air."""
-    assert observed(readings) == said
+    assert observed(readings, Unit()) == said
 
 
 _AIR = {"return_air_c": 26.0, "line_v": 236.0}

@@ -31,13 +31,18 @@ class CheckOutcome(NamedTuple):
 
 class Bound(NamedTuple):
     """The border between two outcomes: a limit, times the unit's or the part's rating where `times` says so.
-    "run-capacitor": as "rated", with the tolerance that the unit's data give in place of the limit's."""
+    "run-capacitor": as "rated", with the tolerance that the unit's data give in place of the limit's. `apart`: sign and
+    limit: so far over (1) or under (-1) a target typed with the reading lies the border then."""
 
     limit: Limit
     times: Literal["", "control", "rla", "lra", "rated", "run-capacitor", "line"] = ""
+    apart: tuple[float, Limit] | None = None
 
     def at(self, unit: Unit, rated: float | None) -> float:
         """The border in the check's own unit of measure."""
+        if self.apart is not None and rated is not None:
+            times, limit = self.apart
+            return max(0.0, rated + times * limit.value)
         if self.times == "run-capacitor":
             side = 1.0 if self.limit.value > 1.0 else -1.0
             return (1.0 + side * unit.run_capacitor_tolerance_pct / 100.0) * (1.0 if rated is None else rated)

@@ -553,7 +553,10 @@ LINE_CHECKS: tuple[Check, ...] = (
             hazard=2,
             quantity="K",
             outcomes=outcomes(low=f"the {name} is low", normal=f"the {name} is normal", high=f"the {name} is high"),
-            bounds=(Bound(getattr(M, f"{name}_low")), Bound(getattr(M, f"{name}_high"))),
+            bounds=tuple(
+                Bound(getattr(M, f"{name}_{end}"), apart=(sign, getattr(M, f"{name}_apart")))
+                for end, sign in (("low", -1.0), ("high", 1.0))
+            ),
             sound="normal",
             expected=expected,
             figures=(*figures, SETTLED),
@@ -572,18 +575,25 @@ LINE_CHECKS: tuple[Check, ...] = (
             (
                 "superheat",
                 "Superheat at the large pipe",
-                "as on the unit's chart: 5 to 20 °F; high with low subcooling: charge low; high with high subcooling: a"
-                " restriction; low: overcharge, or too little air indoors",
-                (by_limit(M.superheat_low, "5 to 20 °F"),),
-                "Temperature of the large pipe less the boiling point at the low-side pressure. Type it: '12 F'.",
+                "with an expansion valve 5 to 20 °F; with a fixed orifice within 5 °F of the chart's target for this"
+                " weather; high with low subcooling: charge low; high with high subcooling: a restriction; low:"
+                " overcharge, or too little air indoors",
+                (by_limit(M.superheat_low, "5 to 20 °F"), by_limit(M.superheat_apart, "within 5 °F")),
+                "Temperature of the large pipe less the boiling point at the low-side pressure. Type it: '12 F'; with a"
+                " fixed orifice and its target, from the wet bulb indoors and the air outdoors, '12 F of 8'.",
             ),
             (
                 "subcooling",
                 "Subcooling at the small pipe",
-                "as on the unit's plate, about 8 to 15 °F with an expansion valve (6 to 17 °F where nothing is"
+                "within 3 °F of the unit's plate, about 8 to 15 °F with an expansion valve (6 to 17 °F where nothing is"
                 " printed); low: charge low; high: overcharge, a restriction or another gas",
-                (by_practice("8 to 15 °F"), by_limit(M.subcooling_low, "6 to 17 °F")),
-                "Condensing point at the high-side pressure less the temperature of the small pipe. Type it: '10 F'.",
+                (
+                    by_limit(M.subcooling_apart, "within 3 °F"),
+                    by_practice("8 to 15 °F"),
+                    by_limit(M.subcooling_low, "6 to 17 °F"),
+                ),
+                "Condensing point at the high-side pressure less the temperature of the small pipe. Type it: '10 F';"
+                " with the plate's figure, '10 F of 12'.",
             ),
         )
     ),

@@ -61,7 +61,7 @@ _EXAMPLES = {
     "V": "volts such as '27 V' or '0'",
     "uF": "microfarads and what is printed on it, such as '44.1 uF of 45'",
     "A": "amperes such as '12.8 A'",
-    "K": "a difference of temperatures such as '18 F' or '10 K'",
+    "K": "a difference of temperatures such as '18 F' or '10 K'; with the chart's or plate's, '12 F of 8'",
     "Pa": "inches of water such as '0.8 in', or '200 Pa'",
     "load-uF": "amperes, volts and label such as '6.3 A 370 V of 45'",
     "windings": "three readings, C-R C-S R-S, such as '0.8 1.9 2.7' or 'OL OL 2.7'",
@@ -116,6 +116,9 @@ def classify(check: Check, text: str, unit: Unit) -> Judged:
         reading = reading._replace(rated=unit.run_capacitor_uf)  # a wrong part reads well against its own label
     if reading.rated is None and any(bound.times == "rated" for bound in check.bounds):
         raise CommandError(f"check {check.name}", text, _EXAMPLES[check.quantity])
+    if check.name == "superheat" and unit.metering == "fixed" and reading.rated is None:
+        allowed = "the reading and its target, such as '12 F of 8': with a fixed orifice one alone says nothing"
+        raise CommandError(f"check {check.name}", text, allowed)
     outcome = _outcome(check, reading, unit)
     return Judged(check.name, outcome, reading.text, reading.value, _shares(check, reading, unit))
 
