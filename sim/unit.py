@@ -133,11 +133,18 @@ class CondensingUnit:
             max(self.fan.left_s, 1e-6),
             self.indoor.left_s(),
             self._relay_left_s(),
-            _WATCHED_S if self.gas.condensing_c < (self.design.fan_off_c or -inf) or self.fan_cycled_off else inf,
+            self._fan_watched_s(),
             _left(self.design.delay_on_break_s, self.rest_s),
             _left(self.design.fan_after_s, self.fan_rest_s),
             self._fuse_left_s(),
         )
+
+    def _fan_watched_s(self) -> float:
+        """A fan that the board cycles by head pressure wants watching; at rest nothing cycles it."""
+        off_c = self.design.fan_off_c
+        if off_c is None or not self.contactor.contacts_closed:
+            return inf
+        return _WATCHED_S if self.gas.condensing_c < off_c or self.fan_cycled_off else inf
 
     def _relay_left_s(self) -> float:
         left = self.design.delay_on_make_s - self.relay_s

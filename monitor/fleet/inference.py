@@ -8,13 +8,17 @@ statistics against the unit's own four weeks:
   the plan so far and the runs of the plan since (a change to operational time). It has stopped when that count is
   far above its own largest gap in four weeks, counted the same way (a record rule: no distribution is assumed), and
   the neighbours run about as much as they did.
+- *Restarts* within a call (a compressor that its overload stops and lets go): on each of the last days, far more in all
+  than on any days in a row of its past, and on days on which few neighbours restart: a sag of the line makes all of
+  them restart. The monitor's own rule wants two within 90 minutes; one each hot afternoon escapes it.
 - *Changed* hours, starts an hour and amps: two-way median polish of the logarithms, sites by days (Tukey, Exploratory
   Data Analysis, 1977, ch. 11); amps after a slope with outdoor temperature that is the median over the plan. The
   residual over the unit's own scaled median absolute deviation is its modified z-score (Iglewicz and Hoaglin, 1993,
   who take 3.5; the bound here is higher, for thousands of scores a week), beyond the bound on each of the last days.
 
-What silent monitors' units do is not known, and nothing is concluded from their silence; monitors silent together are
-one event (`silences`). The findings stand in the same tables as the monitors' own, under names of their own.
+What silent monitors' units do is not known, and nothing is concluded from their silence; monitors that fell silent and
+units that lost their line supply within minutes are one event of the grid or a provider (`outages`). The findings stand
+in the same tables as the monitors' own, under names of their own.
 """
 
 from __future__ import annotations
@@ -41,8 +45,10 @@ from condenser_monitor.monitor.limits import FLEET_INFERENCE as LIMITS
 from condenser_monitor.monitor.strings import texts
 
 STOPPED = f"{OFFICE}unit-stopped"
+RESTARTS = f"{OFFICE}restarts"
 WORDS: dict[str, str] = {
     STOPPED: "The unit has not run while its neighbors' units do.",
+    RESTARTS: "The compressor stops and restarts by itself within a call, day after day.",
     f"{OFFICE}hours-up": "The unit runs far longer than its neighbors in the same weather.",
     f"{OFFICE}starts-up": "The unit starts far more often than it used to, in the same weather.",
     f"{OFFICE}amps-up": "The unit draws more current than it used to, in the same weather.",
@@ -61,12 +67,14 @@ def headline(finding: str) -> str:
 
 
 class Day(NamedTuple):
-    """One site's sums of one day: hours run, starts, mean amps with the mean outdoor temperature while running."""
+    """One site's sums of one day: hours run, starts, mean amps with the mean outdoor temperature while running, and how
+    many of the starts were restarts within a call."""
 
     hours: float
     starts: int
     amps: float | None = None
     outdoor_c: float | None = None
+    restarts: int = 0
 
 
 class Found(NamedTuple):
@@ -101,6 +109,29 @@ def changed(days: Sequence[str], sites_days: Mapping[int, Mapping[str, Day]]) ->
             if finding in WORDS:
                 out.setdefault(site, []).append((finding, factor))
     return out
+
+
+def restarting(days: Sequence[str], sites_days: Mapping[int, Mapping[str, Day]]) -> dict[int, int]:
+    """Return the sites whose compressors have begun to restart within calls, each with how often on the judged days.
+    `days` as in `changed`."""
+    count = int(LIMITS.judged_days.value)
+    past, judged = days[:-count], days[-count:]
+    if len(sites_days) < LIMITS.neighbors_least.value:
+        return {}
+    restarts = {site: {d: row.restarts for d, row in rows.items()} for site, rows in sites_days.items()}
+    for d in judged:
+        ran = [rows[d] for rows in restarts.values() if d in rows]
+        if sum(number > 0 for number in ran) > LIMITS.restarts_share.value * len(ran):
+            return {}
+    found: dict[int, int] = {}
+    for site, rows in restarts.items():
+        now = [rows.get(d, 0) for d in judged]
+        if min(now) < 1 or sum(now) < LIMITS.restarts_least.value or len(rows) < LIMITS.past_least_days.value:
+            continue
+        most = max(sum(rows.get(d, 0) for d in past[at : at + count]) for at in range(len(past) - count + 1))
+        if sum(now) > LIMITS.restarts_factor.value * most:
+            found[site] = sum(now)
+    return found
 
 
 def _starts(row: Day) -> float:
@@ -235,7 +266,8 @@ def _found(connection: sa.Connection, heard: set[int], now: float) -> dict[int, 
         if row.site_id in table:
             amps = row.amp_s / row.measured_s if row.measured_s else None
             outdoor_c = row.degree_s / row.measured_s if row.measured_s else None
-            table[row.site_id][row.day] = Day(row.run_s / _HOUR_S, row.starts, amps, outdoor_c)
+            restarts = max(0, row.starts - row.cycles)
+            table[row.site_id][row.day] = Day(row.run_s / _HOUR_S, row.starts, amps, outdoor_c, restarts)
     since_at = begins_at(days[-int(LIMITS.judged_days.value)])
     for key, rows in changed(days, table).items():
         for finding, factor in rows:
@@ -245,6 +277,10 @@ def _found(connection: sa.Connection, heard: set[int], now: float) -> dict[int, 
             found.setdefault(key, []).append(
                 Found(finding, Severity.WATCH, since_at, {"factor": round(factor, 2)}, text)
             )
+    for key, number in restarting(days, table).items():
+        text = f"{number} restarts within calls in {int(LIMITS.judged_days.value)} days; its neighbors have none."
+        one = Found(RESTARTS, Severity.SOON, since_at, {"restarts": float(number)}, text)
+        found.setdefault(key, []).append(one)
     for key, one in _stopped(connection, heard, now):
         found.setdefault(key, []).append(one)
     return found
@@ -328,34 +364,47 @@ def _event(row: ActiveAlerts, now: float) -> dict[str, object]:
     }
 
 
-# ---------------------------------------------------------------- silent together
+# ---------------------------------------------------------------- out together
 
 
-class Silence(NamedTuple):
-    """Monitors that fell silent together: the grid's or a provider's doing rather than each one's own."""
+class Outage(NamedTuple):
+    """Monitors that fell silent, and units that lost their line supply, together: the grid's or a provider's doing
+    rather than each one's own."""
 
     from_at: float
     to_at: float
-    sites: tuple[tuple[str, str, str], ...]  # id, name, address
+    sites: tuple[tuple[str, str, str], ...]  # id, name, address; each once
+    unpowered: int  # how many of them say themselves that the line supply is gone
+
+    @property
+    def words(self) -> str:
+        """What happened, and whose doing it is."""
+        silent = len(self.sites) - self.unpowered
+        parts = [f"{silent} monitors fell silent"] * (silent > 0)
+        parts += [f"{self.unpowered} units lost their line supply"] * (self.unpowered > 0)
+        whose = "a power cut" if self.unpowered else "the grid or a provider"
+        return f"{' and '.join(parts)} together: {whose}, hardly each one's own fault"
 
 
-def silences(connection: sa.Connection, viewer: Viewer, now: float) -> list[Silence]:
-    """Return the events that silenced several monitors within minutes and still last, the latest first."""
-    query = sa.select(state.c.online_at, sites.c.site, sites.c.name, sites.c.address)
-    query = query.select_from(sites.join(state)).where(
-        sites.c.revoked_at.is_(None), state.c.online.is_(False), visible(viewer)
-    )
-    rows = connection.execute(query.where(state.c.online_at < now).order_by(state.c.online_at)).all()
+def outages(connection: sa.Connection, viewer: Viewer, now: float) -> list[Outage]:
+    """Return the events that put out several sites within minutes and still last, the latest first."""
+    about = (sites.c.site, sites.c.name, sites.c.address)
+    silent = sa.select(state.c.online_at.label("at"), *about, sa.false().label("unpowered"))
+    silent = silent.select_from(sites.join(state)).where(state.c.online.is_(False), state.c.online_at < now)
+    c = standing_table.c
+    dark = sa.select(c.since_at, *about, sa.true()).select_from(standing_table.join(sites))
+    dark = dark.where(c.active, c.severity == Severity.URGENT.value, c.finding == queries.SUPPLY_LOST)
+    both = [query.where(sites.c.revoked_at.is_(None), visible(viewer)) for query in (silent, dark)]
     groups: list[list[Any]] = []  # rows of the query
-    for row in rows:
-        if groups and row.online_at - groups[-1][-1].online_at <= LIMITS.together_s.value:
+    for row in connection.execute(sa.union_all(*both).order_by("at")):
+        if groups and row.at - groups[-1][-1].at <= LIMITS.together_s.value:
             groups[-1].append(row)
         else:
             groups.append([row])
-    least = LIMITS.together_least.value
-    found = [
-        Silence(group[0].online_at, group[-1].online_at, tuple((row.site, row.name, row.address) for row in group))
-        for group in groups
-        if len(group) >= least
-    ]
+    found = []
+    for group in groups:
+        out = {row.site: (row.site, row.name, row.address) for row in group}
+        if len(out) >= LIMITS.together_least.value:
+            unpowered = len({row.site for row in group if row.unpowered})
+            found.append(Outage(group[0].at, group[-1].at, tuple(out.values()), unpowered))
     return found[::-1]

@@ -35,10 +35,12 @@ from condenser_monitor.monitor.fleet.tables import (
 )
 from condenser_monitor.monitor.fleet.tables import standing as standing_table
 from condenser_monitor.monitor.fleet.tenants import Tenancy
-from condenser_monitor.monitor.limits import FLEET
+from condenser_monitor.monitor.limits import FLEET, FLEET_INFERENCE
 
 PAGE_ROWS = int(FLEET.page_rows.value)
 ALIVE_S = 4 * FLEET.beat_s.value
+SUPPLY_LOST = "line-supply-lost"
+assert SUPPLY_LOST in triage.MEANS
 _SILENT_S, _UNHEARD_S = FLEET.silent_s.value, FLEET.unheard_s.value
 _Row = TypeVar("_Row")
 
@@ -117,8 +119,8 @@ def morning(
     connection: sa.Connection, viewer: Viewer, now: float, *, offset: int = 0, limit: int = PAGE_ROWS
 ) -> Page[Case]:
     """Who needs somebody now: sites where an urgent finding stands, one row each by its worst, in triage's order; those
-    that wait for somebody first, then those booked, then those visited where it still stands. A temperature that a site
-    has not told of lately counts as not known."""
+    that wait for somebody first, then those booked, then those visited where it still stands, last those without power
+    among many. A temperature that a site has not told of lately counts as not known."""
     worst = (_URGENCY.desc(), standing_table.c.since_at)
     ranked = _cases(viewer, now, sa.func.row_number().over(partition_by=standing_table.c.site_id, order_by=worst))
     ranked = ranked.where(standing_table.c.severity == Severity.URGENT.value)
@@ -184,6 +186,13 @@ def _booked(query: sa.Select[Any]) -> sa.ScalarSelect[Any]:
     return query.order_by(visits.c.due_day, visits.c.id).limit(1).correlate(sites).scalar_subquery()
 
 
+def _power_cut() -> sa.ColumnElement[bool]:
+    """Whether a site lost its line supply together with others (see inference.outages)."""
+    c, within_s = standing_table.c, int(FLEET_INFERENCE.together_s.value)
+    beside = sa.func.count().over(partition_by=c.finding, order_by=c.since_at, range_=(-within_s, within_s))
+    return sa.and_(c.finding == SUPPLY_LOST, beside >= int(FLEET_INFERENCE.together_least.value))
+
+
 def _cases(viewer: Viewer, now: float, place: sa.ColumnElement[Any]) -> sa.Select[Any]:
     plain = [name for name in Case.__struct_fields__ if name in sites.c]
     outdoor_c = _outdoor_c(now)
@@ -197,7 +206,12 @@ def _cases(viewer: Viewer, now: float, place: sa.ColumnElement[Any]) -> sa.Selec
         _booked_day().label("booked_day"),
         _booked_for().label("booked_for"),
         _visited_at().label("visited_at"),
-        sa.case((_booked_day().is_not(None), 1), (_visited_at().is_not(None), 2), else_=0).label("stage"),
+        sa.case(
+            (_booked_day().is_not(None), 1),
+            (_power_cut(), triage.POWER_CUT),
+            (_visited_at().is_not(None), 2),
+            else_=0,
+        ).label("stage"),
         _URGENCY.label("urgency"),
         _need(outdoor_c).label("need"),
         place.label("place"),
@@ -455,12 +469,17 @@ def _beside(connection: sa.Connection, viewer: Viewer, row: Any) -> tuple[tuple[
     return tuple((name, words) for name, words in connection.execute(query.order_by(sites.c.site)))
 
 
+def may_see(connection: sa.Connection, viewer: Viewer, name: str) -> int | None:
+    """The key of a site; None when there is none of that name or the viewer may not see it."""
+    return connection.scalar(sa.select(sites.c.id).where(sites.c.site == name, visible(viewer)))
+
+
 def site_id(connection: sa.Connection, viewer: Viewer, name: str) -> int:
     """The key of a site that the viewer may see. Raises CommandError."""
-    found = connection.scalar(sa.select(sites.c.id).where(sites.c.site == name, visible(viewer)))
+    found = may_see(connection, viewer, name)
     if found is None:
         raise CommandError("site", name, "a site that you may see")
-    return int(found)
+    return found
 
 
 def stands_at(connection: sa.Connection, key: int) -> tuple[ActiveAlerts, ...]:

@@ -21,6 +21,7 @@ COOLING_WORDS = {
 # What the office found itself: a unit that stopped may not cool; a change is a thing to look at.
 _OFFICE = {
     "office-unit-stopped": Cooling.NONE,
+    "office-restarts": Cooling.POOR,
     "office-hours-up": Cooling.POOR,
     "office-starts-up": Cooling.POOR,
     "office-amps-up": Cooling.WORKS,
@@ -42,7 +43,13 @@ def cooling_words(finding: str) -> str:
 NO_COOLING = tuple(name for name, row in CATALOGUE.items() if row.house is Cooling.NONE)
 
 
-STAGES = ("Waiting for somebody", "A visit is booked", "Visited, and it still stands")
+STAGES = (
+    "Waiting for somebody",
+    "A visit is booked",
+    "Visited, and it still stands",
+    "Lost their line supply together: a power cut, nothing to repair there as far as is known",
+)
+POWER_CUT = len(STAGES) - 1
 
 
 class Vulnerable(NamedTuple):

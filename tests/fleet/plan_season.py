@@ -3,7 +3,9 @@
 Not the physical simulator, which would take a night for a thousand houses: hours of cooling follow the balance of a
 house (degree hours above its own balance point over its unit's capacity, as ASHRAE's bin method has it), with people in
 it: set points that move for good, days with guests, weekends, trips on which the set point is raised, and amps with the
-slope and scatter of a compressor. What it leaves out: set points switched off altogether (`off_trips` puts them in).
+slope and scatter of a compressor. Sags of the line restart compressors within a call: once a month at the middle house,
+more at the end of a long branch, and on stormy days in half of the houses at once. What it leaves out: set points
+switched off altogether (`off_trips` puts them in, on a share of the trips).
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ class PlanSeason(NamedTuple):
     starts: NDArray[np.int64]
     amps: NDArray[np.float64]
     outdoor_c: NDArray[np.float64]
+    restarts: NDArray[np.int64]
 
     def day_of(self, number: int) -> str:
         return later(FIRST_DAY, number)
@@ -41,12 +44,12 @@ class PlanSeason(NamedTuple):
                     values = self.amps[site, number], self.outdoor_c[site, number]
                     numbers = (float(value) for value in values)
                     hours, starts = float(self.hours[site, number]), int(self.starts[site, number])
-                    table[site][day] = Day(hours, starts, *numbers)
+                    table[site][day] = Day(hours, starts, *numbers, int(self.restarts[site, number]))
         return days, table
 
 
-def season(sites: int, days: int, seed: int, *, off_trips: bool = False) -> PlanSeason:
-    """Return a season of sound houses."""
+def season(sites: int, days: int, seed: int, *, off_trips: float = 0.0) -> PlanSeason:
+    """Return a season of sound houses; on the share `off_trips` of their trips people switch the cooling off."""
     rng = np.random.default_rng(seed)
     at = np.arange(days)
     weather = np.zeros(days)
@@ -69,14 +72,17 @@ def season(sites: int, days: int, seed: int, *, off_trips: bool = False) -> Plan
     gain = rng.uniform(0.8, 1.8, (sites, 1))
     hours = np.minimum(degrees * gain * rng.lognormal(0.0, 0.15, (sites, days)), 23.5)
     if off_trips:
-        hours = np.where(trips > 0, 0.0, hours)
+        hours = np.where((trips > 0) & (rng.random((sites, 1)) < off_trips), 0.0, hours)
     hours = np.where(hours < 0.15, 0.0, hours)
     run_min = rng.uniform(9.0, 16.0, (sites, 1)) * (1.0 + 0.03 * (local - 25.0))
     starts = np.maximum(np.round(hours * 60.0 / run_min * rng.lognormal(0.0, 0.08, (sites, days))), hours > 0)
     level = rng.uniform(6.0, 16.0, (sites, 1))
     amps = level * (1.0 + rng.normal(0.013, 0.002, (sites, 1)) * (local + 4.0 - 30.0))
     amps *= 1.0 + rng.normal(0.0, 0.012, (sites, days))
-    return PlanSeason(hours, starts.astype(np.int64), amps, local + 4.0)
+    sags = np.random.default_rng([seed, 1])  # of its own: the rest of the season stays that of the seed
+    rate = sags.lognormal(np.log(1.0 / 30), 1.0, (sites, 1)) + 0.7 * (sags.random(days) < 0.03)
+    restarts = np.where(hours > 0, sags.poisson(rate * np.minimum(hours / 8.0, 1.0)), 0)
+    return PlanSeason(hours, starts.astype(np.int64) + restarts, amps, local + 4.0, restarts)
 
 
 def begun(plan: PlanSeason, site: int, first: int, last: int, seed: int) -> list[float]:

@@ -13,12 +13,12 @@ import sqlalchemy as sa
 
 from condenser_monitor.monitor.core.records import Severity
 from condenser_monitor.monitor.fleet import enroll, inference, queries
-from condenser_monitor.monitor.fleet.inference import STOPPED, WORDS, Day, PlanClock
+from condenser_monitor.monitor.fleet.inference import RESTARTS, STOPPED, WORDS, Day, PlanClock
 from condenser_monitor.monitor.fleet.people import Role, Viewer
 from condenser_monitor.monitor.fleet.setup import Broker
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import sites, standing, state
-from condenser_monitor.monitor.fleet.triage import MEANS
+from condenser_monitor.monitor.fleet.triage import MEANS, POWER_CUT
 from condenser_monitor.monitor.fleet.writer import writer
 from condenser_monitor.monitor.limits import FLEET_INFERENCE
 from tests.fleet import payloads
@@ -32,12 +32,15 @@ _PAST = int(FLEET_INFERENCE.past_days.value)
 
 
 def test_a_season_of_sound_houses_gives_at_most_one_line_a_week_at_a_thousand_sites() -> None:
-    """Set points that move, guests, weekends, trips: changed hours, starts and amps, and units that stopped, counted
-    once each as they would come up on the list."""
+    """Set points that move, guests, weekends, trips, sags of the line: changed hours, starts and amps, restarts, and
+    units that stopped, counted once each as they would come up on the list."""
     plan = season(_SITES, _DAYS, seed=7)
     lines: set[tuple[int, str, float]] = set()
-    for last in range(_PAST, _DAYS, 3):
+    for last in range(_PAST, _DAYS):
         days, table = plan.rows(last - _PAST, last)
+        lines |= {(site, RESTARTS, 0.0) for site in inference.restarting(days, table)}
+        if (last - _PAST) % 3:
+            continue
         lines |= {(site, name, 0.0) for site, rows in inference.changed(days, table).items() for name, _ in rows}
     runs = [np.array(begun(plan, site, 0, _DAYS, 7)) for site in range(_SITES)]
     by_hour = np.bincount((np.concatenate(runs) // 3600).astype(int), minlength=_DAYS * 24)
@@ -82,6 +85,29 @@ def test_what_changes_against_past_and_neighbors_is_found_and_named(
     found = inference.changed(days, table)
     assert set(found) == {busy}
     assert finding in dict(found[busy])
+
+
+@pytest.mark.parametrize(
+    ("restarts", "before", "others", "found"),
+    [
+        ((1, 2, 1), 0, 0, True),
+        ((1, 2, 1), 1, 0, False),  # it did so before: a weak line, not a weak compressor
+        ((1, 0, 4), 0, 0, False),  # a storm, and one more
+        ((1, 1, 1), 0, 0, False),
+        ((1, 2, 1), 0, 1, False),  # its neighbors do so too: the grid
+    ],
+)
+def test_a_compressor_that_begins_to_restart_within_calls_is_found(
+    restarts: tuple[int, int, int], before: int, others: int, found: bool
+) -> None:
+    """On each of three days, which the monitor's own rule of two within 90 minutes need not see."""
+    days, table = season(20, _PAST, seed=3).rows(0, _PAST)
+    for site, rows in table.items():
+        for place, day in enumerate(days):
+            judged = place - (_PAST - 3)
+            number = (restarts[judged] if judged >= 0 else before) if site == 7 else (others if judged >= 0 else 0)
+            rows[day] = rows.get(day, Day(2.0, 6))._replace(restarts=number)
+    assert inference.restarting(days, table) == ({7: sum(restarts)} if found else {})
 
 
 def test_few_neighbors_have_no_weather_to_take_out() -> None:
@@ -193,16 +219,25 @@ def test_a_site_cannot_speak_in_the_office_s_name(tmp_path: Path) -> None:
     store.close()
 
 
-def test_monitors_silent_together_are_one_event(tmp_path: Path) -> None:
-    """Seven within two minutes are one event with its sites; two alone, hours apart, are none."""
+def test_monitors_and_units_out_together_are_one_event(tmp_path: Path) -> None:
+    """Seven silent within two minutes and two that lost their line supply are one event with its sites, each once; two
+    alone, hours apart, are none. Those without power among many stand last on the morning list."""
     store = Store(f"sqlite:///{tmp_path}/fleet.db")
     store.migrate()
     off = {f"s{number}": NOON + 15.0 * number for number in range(7)} | {"x": NOON - 9000.0, "y": NOON + 9000.0}
+    to = writer(store)
     for name, at in off.items():
         enroll.enroll(store, name, broker=Broker(), by="test", now=NOON - 86400.0, name=name.upper())
-        writer(store).write(received([(f"condenser/v1/{name}/availability", b"offline")], at), at)
+        to.write(received([(f"condenser/v1/{name}/availability", b"offline")], at), at)
+    dark = {f"d{number}": NOON + 10.0 * number for number in range(5)} | {"alone": NOON + 15_000.0}
+    for name, at in dark.items():
+        enroll.enroll(store, name, broker=Broker(), by="test", now=NOON - 86400.0)
+        to.write(received([payloads.finding(name, 1, "raised", "line-supply-lost", wall_s=at)], at), at)
     with store.read() as connection:
-        found = inference.silences(connection, OWNER, NOON + 20_000.0)
-    assert [(one.from_at, one.to_at, len(one.sites)) for one in found] == [(NOON, NOON + 90.0, 7)]
+        found = inference.outages(connection, OWNER, NOON + 20_000.0)
+        rows = queries.morning(connection, OWNER, NOON + 20_000.0).rows
+    assert [(one.from_at, one.to_at, len(one.sites), one.unpowered) for one in found] == [(NOON, NOON + 90.0, 12, 5)]
     assert msgspec.to_builtins(found[0].sites[0])[1] == "S0"
+    assert "7 monitors" in found[0].words
+    assert [(row.site, row.stage) for row in rows] == [("alone", 0), *((f"d{n}", POWER_CUT) for n in range(5))]
     store.close()

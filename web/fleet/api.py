@@ -225,7 +225,7 @@ def book() -> Visit:
     wanted = _body(NewVisit)
     me, now = viewer(), office_context().wall()
     with office_context().store.write() as connection:
-        if queries.site(connection, me, wanted.site, days=1) is None:
+        if queries.may_see(connection, me, wanted.site) is None:
             abort(404, "no such site")
         suspects = visiting.suspects_now(connection, me, wanted.site, wanted.finding)
         key = visiting.book(
@@ -244,7 +244,7 @@ def book() -> Visit:
 def tenant(name: str) -> SiteDetail:
     wanted = _body(NewTenant)
     with office_context().store.write() as connection:
-        if queries.site(connection, viewer(), name, days=1) is None:
+        if queries.may_see(connection, viewer(), name) is None:
             abort(404, "no such site")
         about = msgspec.structs.asdict(wanted)
         tenants.change(connection, viewer(), name, **about, now=office_context().wall())

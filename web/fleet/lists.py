@@ -24,13 +24,13 @@ def morning() -> str:
         now = office_context().wall()
         page = queries.morning(connection, viewer(), now, offset=offset())
         counts = queries.standing_counts(connection, viewer())
-        together = inference.silences(connection, viewer(), now)
+        together = inference.outages(connection, viewer(), now)
         people = technicians(connection, viewer())
     areas = Counter(area for area, _, _ in _points(case.address for case in page.rows))
     parts = {
         "counts": counts,
         "areas": areas.most_common(),
-        "silences": together,
+        "outages": together,
         "people": people,
         "today": office_day(now),
     }
@@ -50,11 +50,11 @@ def silent() -> str:
     """Monitors that have not been heard of."""
     with office_context().store.read() as connection:
         page = queries.silent(connection, viewer(), office_context().wall(), offset=offset())
-        together = inference.silences(connection, viewer(), office_context().wall())
+        together = inference.outages(connection, viewer(), office_context().wall())
         heard = queries.addresses_heard(connection, viewer()) if together and len(where()) else ()
     others = _points(heard)
     maps = [Markup(place_map(_points([at for _, _, at in one.sites]), others)) for one in together]  # noqa: S704 - drawn by us, its words escaped
-    return render_template("fleet/silent.html", page=page, silences=together, maps=maps)
+    return render_template("fleet/silent.html", page=page, outages=together, maps=maps)
 
 
 def _points(addresses: Iterable[str]) -> list[tuple[str, float, float]]:
