@@ -41,10 +41,9 @@ class PlanSeason(NamedTuple):
             table[site] = {}
             for day, number in zip(days, range(first, last), strict=True):
                 if self.hours[site, number] > 0:
-                    values = self.amps[site, number], self.outdoor_c[site, number]
-                    numbers = (float(value) for value in values)
+                    amps, outdoor_c = float(self.amps[site, number]), float(self.outdoor_c[site, number])
                     hours, starts = float(self.hours[site, number]), int(self.starts[site, number])
-                    table[site][day] = Day(hours, starts, *numbers, int(self.restarts[site, number]))
+                    table[site][day] = Day(hours, starts, amps, outdoor_c, int(self.restarts[site, number]))
         return days, table
 
 
