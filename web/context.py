@@ -101,7 +101,7 @@ class PageContext:
         language = chosen if chosen in LANGUAGES else self.settings.web.language
         if language == "auto":
             language = request.accept_languages.best_match(LANGUAGES) or LANGUAGES[0]
-        return Reader(language, self.settings.web.clock)
+        return Reader(language, self.settings.web.clock, self.scale())
 
     def scale(self) -> str:
         """The reader's scale of temperature: the cookie's, else the site file's."""

@@ -13,19 +13,18 @@ from flask import Blueprint, abort, current_app, flash, redirect, render_templat
 from werkzeug.wrappers import Response
 
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.records import AlertState, Change, UnitStatus
+from condenser_monitor.monitor.core.records import AlertState, UnitStatus
 from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Who
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
-from condenser_monitor.monitor.diagnosis.evidence import seen_from
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
 from condenser_monitor.monitor.diagnosis.visit.session import (
-    OTHER,
     SYMPTOMS,
     VisitSession,
 )
-from condenser_monitor.monitor.storage.history import resumed_visit
+from condenser_monitor.monitor.storage.history import begun_visit
 from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.lookup import ALL
 from condenser_monitor.monitor.strings.translate import tr
 from condenser_monitor.web import guard
 from condenser_monitor.web.access import SignInTries
@@ -63,19 +62,53 @@ def shown() -> str:
         check=check,
         chosen=wanted in CHECKS,
         offers=diagnosis.offers(),
+        shown=diagnosis.shown(),
+        advice=_advice(diagnosis),
+        tell=_tell(visit["start"], diagnosis),
+        looks=() if diagnosis.answers else _looks(diagnosis),
+        answers={
+            name: _answer_words(name, diagnosis.typed[name], judged.outcome)
+            for name, judged in diagnosis.answers.items()
+        },
         cautions=CAUTIONS,
         checks=CHECKS,
         causes=_causes(diagnosis),
+        others=[name for name in SUSPECTS if name not in diagnosis.suspects()],
         by=session.get("by", ""),
     )
 
 
 def _causes(diagnosis: VisitSession) -> list[str]:
-    """What may be kept as the cause: those left, then for a technician all others, and something else."""
-    left = diagnosis.verdict().suspects
-    if diagnosis.who != "technician":
-        return [*left[:_HOMEOWNER_CAUSES], OTHER]
-    return list(dict.fromkeys((*left, *SUSPECTS, OTHER)))
+    """Who of those left may be kept as the cause; a technician may keep all others too, and anybody something else."""
+    left = diagnosis.suspects()
+    return [*left[:_HOMEOWNER_CAUSES]] if diagnosis.who != "technician" else [*left]
+
+
+def _advice(diagnosis: VisitSession) -> list[str]:
+    """What a homeowner does about what was seen, the last first; nothing for a technician."""
+    if diagnosis.who == "technician":
+        return []
+    keys = [f"seen-{name}-{judged.outcome}" for name, judged in diagnosis.answers.items()]
+    return [t(key) for key in reversed(keys) if key in ALL]
+
+
+def _looks(diagnosis: VisitSession) -> tuple[str, ...]:
+    """What the first page says is safe to look at, of a finding."""
+    name, recent = diagnosis.findings[0], "recent:"
+    beside = [key.removeprefix(recent) for key in diagnosis.seen if key.startswith(recent)]
+    called = {"call": diagnosis.seen.get("call") == "on"}
+    return texts.look(name, (*diagnosis.beside, *beside), called) if name in texts.FINDINGS else ()
+
+
+def _tell(begun_with: str, diagnosis: VisitSession) -> str:
+    """What a homeowner reads out to the technician: what the monitor found, else the symptom, and what was seen."""
+    status = page_context().history.status()
+    standing = {} if status is None else {one.name: one for one in status.findings}
+    finding = standing.get(diagnosis.findings[0])
+    begun = texts.FINDINGS[begun_with].headline if begun_with in texts.FINDINGS else f"{t(f'symptom-{begun_with}')}."
+    told = begun if finding is None else texts.read_out(finding)
+    looks = [tr(CHECKS[name].says(judged.outcome)) for name, judged in diagnosis.answers.items()]
+    return f"{told} {plain('looked-at', looks='; '.join(looks))}" if looks else told
 
 
 def _open(status: UnitStatus | None) -> list[str]:
@@ -123,25 +156,6 @@ def kept_as(diagnosis: VisitSession, begun_with: str) -> dict[str, Any]:
     }
 
 
-def start(found: PageContext, begin: str, who: Who) -> VisitSession:
-    """A fresh diagnosis: from a finding that stands with all the monitor knows and what was measured for it since, from
-    an earlier one with its evidence, or from a symptom. Raises CommandError for neither."""
-    unit, fitted = found.settings.unit, found.settings.fitted
-    status = found.history.status()
-    standing = {finding.name: finding for finding in (() if status is None else status.findings)}
-    if status is not None and begin in standing:
-        return resumed_visit(found.history, found.settings, standing[begin], status, who)
-    earlier = _earlier(found, begin)
-    if earlier is not None:
-        return VisitSession((begin,), unit=unit, seen=seen_from(earlier.evidence, unit), fitted=fitted, who=who)
-    return VisitSession.from_symptom(begin, unit=unit, who=who)
-
-
-def _earlier(found: PageContext, name: str) -> Change | None:
-    bodies = (kept.body for kept in found.history.latest_events(limit=500))
-    return next((body for body in bodies if isinstance(body, Change) and body.finding == name), None)
-
-
 # ---------------------------------------------------------------- what a person enters
 
 
@@ -158,8 +172,11 @@ def begin() -> Response:
             return redirect(url_for("checks.shown", begin=origin if origin in SITUATIONS else None))
     if origin not in SITUATIONS and origin not in SYMPTOMS:
         raise CommandError("start", origin[:80], ", ".join((*SYMPTOMS, *SITUATIONS)))
-    diagnosis = start(page_context(), origin, cast("Who", who))
+    found = page_context()
+    diagnosis = begun_visit(found.history, found.settings, origin, found.history.status(), cast("Who", who))
     session[VISIT] = kept_as(diagnosis, origin)
+    if origin in SYMPTOMS and len(diagnosis.findings) == 1 and diagnosis.findings[0] in texts.FINDINGS:
+        flash(t("begun-with-found", finding=texts.FINDINGS[diagnosis.findings[0]].headline))
     _keep_name()
     return _back()
 
@@ -196,12 +213,20 @@ def answer() -> Response:
     kept = next(r for r in diagnosis.readings(_name()) if r.check == name)
     page_context().history.add_meter_reading(kept)
     assert step.judged is not None
-    flash(t("answered", title=tr(CHECKS[name].title), typed=typed, says=tr(CHECKS[name].says(step.judged.outcome))))
-    for who, why in step.ruled_out.items():
-        flash(t("now-ruled-out", suspect=texts.suspect(who), why=why))
-    for who in step.back:
-        flash(t("back-in-question", suspect=texts.suspect(who)))
+    flash(t("answered", title=tr(CHECKS[name].title), says=_answer_words(name, typed, step.judged.outcome)))
+    if visit["who"] == "technician":
+        for why in dict.fromkeys(step.ruled_out.values()):
+            names = [texts.suspect(one) for one, reason in step.ruled_out.items() if reason == why]
+            flash(t("now-ruled-out", suspects="; ".join(names), why=tr(why)))
+        if step.back:
+            flash(t("back-in-question", suspects="; ".join(map(texts.suspect, step.back))))
     return _back()
+
+
+def _answer_words(name: str, typed: str, outcome: str) -> str:
+    """An answer in words: what was seen; of a meter what it showed, and what that means."""
+    says = tr(CHECKS[name].says(outcome))
+    return says if CHECKS[name].quantity == "eye" else f"{typed}: {says}"
 
 
 @checks.post("/checks/back")
@@ -221,8 +246,12 @@ def found_out() -> Response:
     diagnosis = resume(page_context(), visit)
     _keep_name()
     was, measured = request.form.get("was", ""), bool(diagnosis.answers)
-    if request.form.get("finish") != "yes" or not was or not (measured or request.form.get("unmeasured") == "yes"):
-        flash(t("cause-needs-reading"))
+    if diagnosis.who == "homeowner":
+        known = measured = request.form.get("known") == "yes"
+    else:
+        known = measured or request.form.get("unmeasured") == "yes"
+    if request.form.get("finish") != "yes" or not was or not known:
+        flash(t("cause-needs-word" if diagnosis.who == "homeowner" else "cause-needs-reading"))
         return _back()
     note = request.form.get("note", "").strip()[:500]
     outcome = msgspec.structs.replace(diagnosis.visit(was, _name(), note=note), measured=measured)
@@ -231,6 +260,8 @@ def found_out() -> Response:
     told = t("visit-kept", suspect=texts.suspect(was))
     if outcome.first_right is not None:
         told += " " + t("visit-first" if outcome.first_right else "visit-not-first")
+    if _open(page_context().history.status()):
+        told += " " + t("visit-then", place=url_for("alerts.listed"))
     flash(told)
     return _back()
 

@@ -10,9 +10,9 @@ from markupsafe import Markup
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.readings import CURVES
-from condenser_monitor.monitor.core.records import ChangeKind
+from condenser_monitor.monitor.core.records import ChangeKind, worst
 from condenser_monitor.monitor.drawing import ladder, strip_chart
-from condenser_monitor.monitor.drawing.wiring import blinded, rows, worst
+from condenser_monitor.monitor.drawing.wiring import blinded, rows
 from condenser_monitor.monitor.storage import models
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.translate import reader

@@ -7,6 +7,7 @@ may jump, may be None before the network is found, and is only for people. None 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from enum import StrEnum
 from math import floor, log10
 from typing import Any, Literal
@@ -185,6 +186,12 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
     summary: str
     ruled_out: dict[str, str] = {}
     wanted_senses: tuple[str, ...] = ()
+
+
+def worst(findings: Sequence[Finding]) -> Finding | None:
+    """The finding to speak of first: the most severe, of these the one that has stood longest; None for none."""
+    rank = ("urgent", "soon", "watch")
+    return min(findings, key=lambda finding: (rank.index(finding.severity), finding.raised_s), default=None)
 
 
 class ChangeKind(StrEnum):

@@ -14,7 +14,6 @@ from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.links import CHAIN
 from condenser_monitor.monitor.core.readings import SHOWN
 from condenser_monitor.monitor.core.records import (
-    Finding,
     LinkState,
     LinkView,
     UnitStatus,
@@ -162,9 +161,3 @@ def behind(before: LinkState, switch: LinkState) -> LinkState:
     if DEAD in (before, switch):
         return DEAD
     return LIVE if before is LIVE and switch is LIVE else UNKNOWN
-
-
-def worst(findings: tuple[Finding, ...]) -> Finding | None:
-    """The finding to speak of first: the most severe, of these the one that has stood longest; None for none."""
-    rank = ("urgent", "soon", "watch")
-    return min(findings, key=lambda finding: (rank.index(finding.severity), finding.raised_s), default=None)

@@ -80,7 +80,7 @@ class MessageWriter:
         self._settings, self._zone, self._links = settings, zone, links
         self._person = person or settings.notify.owner()
         self._text = translator(self._person.language)
-        self._reader = Reader(self._person.language, settings.web.clock)
+        self._reader = Reader(self._person.language, settings.web.clock, settings.web.temperature)
 
     # ------------------------------------------------------------ episodes
 

@@ -36,13 +36,16 @@ from condenser_monitor.monitor.core.records import (
     MeterReading,
     Request,
     Scan,
+    Severity,
     StartTransient,
     StoredVisit,
     UnitStatus,
+    worst,
 )
 from condenser_monitor.monitor.diagnosis.checks.base import Who
 from condenser_monitor.monitor.diagnosis.evidence import seen_from
-from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
+from condenser_monitor.monitor.diagnosis.visit.session import NOTHING_COOLS, SYMPTOMS, VisitSession
 from condenser_monitor.monitor.storage.models import (
     KINDS,
     LANES,
@@ -831,6 +834,31 @@ def resumed_visit(
             except CommandError:
                 continue  # kept by another version, whose catalogue knew it
     return made
+
+
+def begun_visit(
+    history: StorageQueries, settings: Settings, about: str, status: UnitStatus | None, who: Who = "technician"
+) -> VisitSession:
+    """A visit about a finding or a symptom: from what stands with all the monitor knows, else from the finding's last
+    evidence, else from the symptom alone. A symptom that a finding explains begins with that finding.
+
+    Raises CommandError for neither.
+    """
+    standing = {one.name: one for one in (() if status is None else status.findings) if one.name in SITUATIONS}
+    told = SYMPTOMS.get(about, ())
+    explains = [one for one in standing.values() if one.name in told]
+    if about in NOTHING_COOLS:
+        explains += [one for one in standing.values() if one.severity is Severity.URGENT]
+    chosen = standing.get(about) or worst(explains)
+    if status is not None and chosen is not None:
+        return resumed_visit(history, settings, chosen, status, who)
+    bodies = (kept.body for kept in history.latest_events(500))
+    earlier = next((body for body in bodies if isinstance(body, Change) and body.finding == about), None)
+    if earlier is not None:
+        seen = seen_from(earlier.evidence, settings.unit)
+        return VisitSession((about,), unit=settings.unit, seen=seen, fitted=settings.fitted, who=who)
+    fitted = () if status is None else settings.fitted
+    return VisitSession.from_symptom(about, unit=settings.unit, fitted=fitted, who=who)
 
 
 def recent_findings(history: StorageQueries, finding: Finding, status: UnitStatus) -> dict[str, str]:

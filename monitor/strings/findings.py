@@ -35,6 +35,9 @@ _LOOK = {
     "batteries": "The thermostat's batteries, if it has any.",
     "breakers": "The breaker panel: is a breaker for the air conditioner or the indoor unit tripped, standing half way?"
     " Switch it fully off and on once. If it trips again, leave it off.",
+    "breaker-indoor": "The breaker panel: is the breaker of the indoor unit (furnace or air handler) tripped, standing"
+    " half way? Switch it fully off and on once. If it trips again, leave it off. Leave the outdoor unit's breaker as"
+    " it is.",
     "breaker-left": "The breaker panel: has the air conditioner's breaker tripped, standing half way? Leave it alone:"
     " a technician measures the compressor before anybody switches it on again.",
     "disconnect": "The disconnect box on the wall by the outdoor unit, from outside: is it closed, its handle on?",
@@ -65,7 +68,8 @@ _CARE = {
     "capacitor": "A capacitor inside can hold more than 300 V after the power is off. It is for qualified people only.",
     "push": "Do not push the contactor in, with a stick or otherwise: that switches line voltage by hand.",
     "again": "Do not switch it off and on again and again: each try heats the compressor. One try, then leave it.",
-    "breaker": "Do not hold or force a breaker that trips, and never fit a larger fuse: there is a reason it opened.",
+    "breaker": "Do not hold or force a breaker that trips, and never install a larger fuse: there is a reason it"
+    " opened.",
     "fan": "Do not reach into the fan or turn it with a stick: it can start at any moment.",
     "float": "Do not bridge or tape up a float switch: it keeps water out of the ceiling.",
     "refrigerant": "Do not open valves or caps on the copper pipes: refrigerant is for certified people.",
@@ -128,7 +132,7 @@ _KNOWN: dict[str, FindingText] = {
         headline="The outdoor unit is asked to cool, but nothing in it runs.",
         means="There is no cooling. The call reaches the unit; whether its contactor closes is not sensed here.",
         do="Look at the points below. If they show nothing, call a technician and read them the line below.",
-        look=("breakers", "disconnect", "sound", "smell"),
+        look=("breaker-left", "disconnect", "sound", "smell"),
         avoid=(*_ALWAYS, "push", "breaker"),
         tell="24 V call is at the unit, compressor and fan draw no current; contacts are not sensed.",
         lock=LockText(_NONE, mark("Check the breaker and the switch by the outdoor unit."), _RUNS),
@@ -270,7 +274,7 @@ _KNOWN: dict[str, FindingText] = {
     "line-supply-lost": FindingText(
         headline="The outdoor unit has no power.",
         means="It cannot run until its supply is back: breaker, disconnect, fuse, or the utility.",
-        do="Look at the points below. If they show nothing, call a technician.",
+        do="Look at the points below. Unless the power comes back, call a technician.",
         look=("house-power", "breakers", "disconnect"),
         avoid=(*_ALWAYS, "breaker"),
         tell="No line voltage ahead of the contactor.",
@@ -284,7 +288,7 @@ _KNOWN: dict[str, FindingText] = {
         headline="The 24 V that runs the thermostat and switches is gone.",
         means="There is no cooling, and the thermostat may be dark.",
         do="Look at the points below. If they show nothing, call a technician.",
-        look=("drain", "indoor-switch", "breakers", "house-power", "setting"),
+        look=("drain", "indoor-switch", "breaker-indoor", "house-power", "setting"),
         avoid=("breaker", *_ALWAYS),
         tell="No 24 V behind the control fuse indoors: fuse, transformer or its supply.",
         lock=LockText(
@@ -360,7 +364,7 @@ _KNOWN: dict[str, FindingText] = {
     ),
     "long-run": FindingText(
         headline="The unit has been running for hours without a stop.",
-        means="On a very hot day that can be right. Else it does not keep up.",
+        means="On a very hot day that can be right. On any other day it isn't keeping up.",
         do="Look at the points below; tell it at the next visit if it happens on mild days.",
         look=("windows", "filter", "coil-dirt", "setting"),
         avoid=_ALWAYS,
@@ -373,9 +377,9 @@ _KNOWN: dict[str, FindingText] = {
     ),
     "no-call-in-heat": FindingText(
         headline="It has been hot for hours, and nobody asked the unit to cool.",
-        means="If nobody is at home or the windows are open, all is well. Else the thermostat does not ask.",
+        means="If nobody is at home or the windows are open, nothing is wrong. If not, the thermostat isn't calling.",
         do="Look at the points below. If they show nothing, call a technician.",
-        look=("drain", "setting", "batteries", "indoor-switch", "breakers", "house-power"),
+        look=("drain", "setting", "batteries", "indoor-switch", "breaker-indoor", "house-power"),
         avoid=_ALWAYS,
         tell="No call for 8 h in heat, in a unit that called on earlier days like it.",
         lock=LockText(
@@ -387,10 +391,11 @@ _KNOWN: dict[str, FindingText] = {
     "overdue-call": FindingText(
         headline="No cooling asked for, though it is warm enough that this house always needed it.",
         means="The unit has not been called for far longer than ever before in such weather. If you switched it off or"
-        " set it warmer, for a trip perhaps, all is well: say so under Trends. Else the call does not get to the unit.",
+        " set it warmer, for a trip perhaps, nothing is wrong: say so under Trends. If not, the call isn't reaching the"
+        " unit.",
         do="Set the thermostat 5 degrees cooler. If nothing runs after 10 minutes, check the drain pan under the"
         " indoor unit and the breaker.",
-        look=("drain", "setting", "batteries", "indoor-switch", "breakers", "house-power"),
+        look=("drain", "setting", "batteries", "indoor-switch", "breaker-indoor", "house-power"),
         avoid=_ALWAYS,
         tell="Not called for far longer than this unit's own calls in such weather explain: float switch, fuse, wire.",
         lock=LockText(
@@ -411,7 +416,7 @@ _KNOWN: dict[str, FindingText] = {
     "sensor-silent": FindingText(
         headline="Part of the unit is not being watched: a sensor gives no reading.",
         means="The unit itself may be fine, but trouble in that part would go unseen.",
-        do="Look whether a plug has come out of the monitor; else have it looked at.",
+        do="Look whether a plug has come out of the monitor. If not, have it looked at.",
         look=("monitor",),
         avoid=("board", *_ALWAYS),
         tell="An installed sensor of the monitor is silent.",

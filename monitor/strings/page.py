@@ -95,7 +95,7 @@ _PAGE = {
     "for-technician": "For the technician",
     "as-last-seen": "as last seen",
     "measured": "Measured: {values}.",
-    "suspects": "Suspects, the most usual first",
+    "suspects": "Suspects, the likeliest first",
     "by-design": "By design?",
     "if-so": "If so, write {line} in the site file, or answer under Settings.",
     "by-design-about": "What is by design isn't reported as a fault. If you answer no, it is reported as one again.",
@@ -186,8 +186,34 @@ _PAGE = {
     "enter": "Enter",
     "no-check-left": "No further check would help",
     "no-check-left-do": "Enter the confirmed cause once you know it.",
-    "no-check-left-call": "There is nothing more to look at from outside. Call a technician, and read out the line"
-    " under “Read this to the technician” on the first page.",
+    "cause-shown": "Found: {suspect}",
+    "cause-shown-do": "Its own part shows it. Repair it as said beside its name, let the unit run and measure again;"
+    " then enter it as the confirmed cause.",
+    "no-look": "No look from outside would narrow it down",
+    "looks-done": "That is all there is to look at from outside",
+    "no-check-left-call": "Open nothing. Call a technician and read out the lines below.",
+    "looked-at": "Looked at: {looks}.",
+    "seen-thermostat-setting-wrong": "Set the thermostat to cool, 5 degrees below the room’s temperature, and wait 10"
+    " minutes. If the outdoor unit still does not run, go on with the checks.",
+    "seen-breakers-off": "Leave the outdoor unit’s breaker and its disconnect as they are: a technician measures why"
+    " before anybody switches them on, and somebody may be working there. The indoor unit’s breaker may be switched"
+    " fully off and on once; if it trips again, leave it off.",
+    "seen-drain-pan-wet": "Switch the thermostat off, so that the pan does not overflow. The drain is clogged: whoever"
+    " services it clears it and empties the pan, and the cooling comes back by itself.",
+    "seen-condenser-coil-dirty": "From outside, move leaves, covers and stored things away from the unit. Leave the"
+    " guard on: washing the fins is a technician’s work.",
+    "seen-filter-dirty": "Put in a new filter of the same size. If there is ice on the pipe or the coil, let it thaw"
+    " first: thermostat off, fan on.",
+    "seen-registers-weak": "Open the registers and clear the return grilles. If there is still hardly any air, switch"
+    " the thermostat off: the indoor coil may ice up.",
+    "seen-suction-line-iced": "Switch the cooling off and the fan to on, until all ice has thawed: some hours. Do not"
+    " chip it off.",
+    "seen-door-panel-off": "With the thermostat off, set the panel back into its slots until it sits flush. Do not hold"
+    " its switch in.",
+    "seen-leak-alarm-alarm": "Open the windows, light nothing, switch nothing at the unit, and go outside if you smell"
+    " or hear gas. Call a technician certified for refrigerants.",
+    "seen-shed-switch-active": "The utility holds the unit off for now. It lets it run again by itself; ask the utility"
+    " when, and how to leave the program.",
     "other-checks": "Other checks worth doing ({count})",
     "more-suspected": "{count} more, less usual or less likely",
     "still-suspected": "Still suspected ({count})",
@@ -196,6 +222,12 @@ _PAGE = {
     "answers": "Answers so far",
     "take-back": "Undo",
     "what-it-was": "Confirmed cause",
+    "once-known": "Once the cause is known",
+    "known-how": "A technician has found it, or it has cooled again since it was put right",
+    "cause-needs-word": "Not saved: choose the cause, and say that a technician has found it or that it cools again.",
+    "causes-left": "Still suspected",
+    "causes-all": "All others",
+    "begun-with-found": "The monitor has found something that explains it; the checks begin with that: {finding}",
     "it-was": "Cause",
     "note": "Note",
     "keep-and-end": "Save and finish",
@@ -203,7 +235,7 @@ _PAGE = {
     "no-reading-entered": "No reading was entered",
     "not-measured": "Nothing was measured",
     "cause-needs-reading": "Not saved: choose the cause, and either enter a reading or say that nothing was measured.",
-    "last-answer": "Last answer: {title}: {typed}",
+    "last-answer": "Last answer: {title}: {says}",
     "undo-last": "Undo last answer",
     "find-cause": "Find the cause, check by check",
     "measure-again": "Measure this again: {typed} contradicts other readings, or what the monitor senses.",
@@ -226,10 +258,11 @@ _PAGE = {
     "such-as-Pa": "125 Pa",
     "such-as-load-uF": "6.3 A 370 V of 45",
     "not-usable": "“{typed}” cannot be used: {allowed}",
-    "answered": "{title}, {typed}: {says}.",
-    "now-ruled-out": "Ruled out: {suspect}, because {why}.",
-    "back-in-question": "In question again: {suspect}.",
+    "answered": "{title}: {says}.",
+    "now-ruled-out": "Ruled out, because {why}: {suspects}.",
+    "back-in-question": "In question again: {suspects}.",
     "visit-kept": "Kept: {suspect}.",
+    "visit-then": 'Once the unit cools again, say so under <a href="{place}">Alerts</a>: “It is repaired”.',
     "visit-first": "It was suspected first.",
     "visit-not-first": "Something else was suspected first.",
     "no-visit": "No diagnosis is under way on this device; begin one under Checks.",

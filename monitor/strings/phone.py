@@ -89,7 +89,7 @@ WORDS: dict[str, str] = {
     "blind-body": mark("The last reading is {age} old. Check its plug and its light. The unit itself may be fine."),
     "test": mark("A test message"),
     "test-body": mark("Alerts of the air conditioner's monitor reach you here."),
-    "suspects": mark("Suspected, the most usual first: {names}."),
+    "suspects": mark("Suspected, the likeliest first: {names}."),
     "indoor": mark("whether the thermostat calls (an indoor board with the thermostat sensor)"),
 }
 # What the dead man's switch says (publishers/silence_watch.py).

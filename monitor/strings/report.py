@@ -21,7 +21,7 @@ _REPORT = {
     "stands": "What stands, and who is suspected",
     "since": "Since {when}.",
     "checked": "Checked since: {done}.",
-    "suspected": "Suspected, the most usual first:",
+    "suspected": "Suspected, the likeliest first:",
     "together": "No single one explains it; together these would: {names}.",
     "ruled-out": "Ruled out",
     "would-narrow": "Not sensed here, and would narrow it further: {names}.",

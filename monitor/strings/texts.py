@@ -28,7 +28,7 @@ from condenser_monitor.monitor.strings.findings import (
     TextsByFinding,
 )
 from condenser_monitor.monitor.strings.phone import OFF, LockText
-from condenser_monitor.monitor.strings.translate import Texts, mark, tr, translated
+from condenser_monitor.monitor.strings.translate import Texts, mark, reader, tr, translated
 
 __all__ = [
     "CARE",
@@ -247,10 +247,12 @@ def measurements(finding: Finding) -> list[tuple[str, str]]:
 
 
 def value_words(reading: str, value: object) -> str:
-    """A reading's value as people write it."""
+    """A reading's value as people write it, a temperature in the reader's scale."""
     if isinstance(value, bool):
         return tr(_ON if value else _OFF)
     if isinstance(value, int | float):
+        if READINGS[reading].unit == "°C" and reader().scale == "F":
+            return f"{value * 9 / 5 + 32:.0f} °F"
         return f"{value:.{READINGS[reading].digits}f} {READINGS[reading].unit}"
     return str(value)
 

@@ -21,10 +21,11 @@ LANGUAGES = ("en", "es")
 
 
 class Reader(NamedTuple):
-    """Who reads: in which language, and whether the clock shows "12" or "24" hours."""
+    """Who reads: in which language, whether the clock shows "12" or "24" hours, and temperatures in "F" or "C"."""
 
     language: str = "en"
     clock: str = "12"
+    scale: str = "C"
 
 
 _USUAL = Reader()

@@ -26,7 +26,7 @@ from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.visit.dialogue import talk
 from condenser_monitor.monitor.diagnosis.visit.session import OTHER, VisitSession
-from condenser_monitor.monitor.storage.history import History, resumed_visit
+from condenser_monitor.monitor.storage.history import History, begun_visit
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import short
 from condenser_monitor.monitor.terminal.text import (
@@ -232,9 +232,7 @@ def _begin(history: History, settings: Settings, about: str | None, who: Who) ->
     seen = history.status()
     standing = {} if seen is None else {finding.name: finding for finding in seen.findings}
     chosen = about or next(iter(standing), _FIRST_SYMPTOM)
-    if seen is not None and chosen in standing:
-        return resumed_visit(history, settings, standing[chosen], seen, who)
-    return VisitSession.from_symptom(chosen, unit=settings.unit, who=who)
+    return begun_visit(history, settings, chosen, seen, who)
 
 
 class _Book:
@@ -258,7 +256,7 @@ class _Book:
         """Keep what it really was, and tell how often the first suspect was right so far."""
         if self._try(lambda: self._history.add_visit(visit)):
             right, wrong, unnamed = self._history.score()
-            show([f"First suspects so far: {right} right, {wrong} wrong; {unnamed} visits without one."], self._out)
+            show([f"First suspects so far: {right} right, {wrong} wrong; {unnamed} not counted."], self._out)
 
     def _try(self, write: Callable[[], None]) -> bool:
         try:

@@ -25,7 +25,7 @@ from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
-from condenser_monitor.monitor.diagnosis.visit.dialogue import POWER
+from condenser_monitor.monitor.diagnosis.visit.dialogue import POWER, permitted
 from condenser_monitor.monitor.storage.models import Health, OwnFault
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import sentence, short
@@ -108,7 +108,7 @@ def about(finding: Finding, unit: Unit, zone: tzinfo | None = None, behind: Coll
     since = "" if finding.raised_wall_s is None else f", since {time_format.moment(finding.raised_wall_s, None, zone)}"
     lines = [f"{severity}: {text.headline} ({finding.name}{since})", f"  {text.means}", f"  {text.do}"]
     if finding.suspects:
-        lines += ["  Suspected, the most usual first:", *(f"    {texts.suspect(name)}" for name in finding.suspects)]
+        lines += ["  Suspected, the likeliest first:", *(f"    {texts.suspect(name)}" for name in finding.suspects)]
     if finding.ruled_out:
         lines += ["  Ruled out:", *(f"    {texts.suspect(name)}: {why}" for name, why in finding.ruled_out.items())]
     if finding.wanted_senses:
@@ -258,7 +258,7 @@ def _suspect(name: str, unit: Unit) -> Iterator[str]:
 def _check(name: str, unit: Unit) -> Iterator[str]:
     check = CHECKS[name]
     yield f"{name}: a check: {check.title}"
-    yield f"  {check.where}; {POWER[check.power]}; {check.who}; about {check.minutes:g} min"
+    yield f"  {check.where}; {POWER[check.power]}; {permitted(check)}; about {check.minutes:g} min"
     if check.tools:
         yield "  with: " + ", ".join(check.tools)
     yield from _cautions(check.cautions, unit)

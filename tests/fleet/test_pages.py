@@ -335,7 +335,7 @@ def test_site_page_draws_the_ladder_and_what_stands(office: Office) -> None:
     """The same ladder as on the monitor's own page, with what is suspected, the checks and the history."""
     text = _page(office, f"/site/{site_name(0)}")
     assert '<svg class="ladder"' in text
-    assert "Suspected, the most usual first" in text
+    assert "Suspected, the likeliest first" in text
     assert "Checks, the least hazard first" in text
     assert "Acknowledge the alert" in text
     assert "Acknowledge the alert" not in _page(office, f"/site/{site_name(0)}", "kim")

@@ -89,7 +89,7 @@ def test_skip_puts_another_check_forward() -> None:
     assert talking.answer("skip")[0].startswith(f"Next check ({names[1]})")
     for name in names[2:]:
         assert talking.answer("skip")[0].startswith(f"Next check ({name})")
-    assert talking.answer("skip")[0].startswith("No check tells more")
+    assert talking.answer("skip")[0].startswith("No further check would help")
 
 
 def test_why_list_back_and_help_answer() -> None:
@@ -122,7 +122,7 @@ def test_senses_that_would_help_are_named() -> None:
         ["call-without-pull-in"], unit=Unit(), seen={"call": "on", "load": "off"}, fitted=("call", "load")
     )
     assert any(
-        "Senses that would narrow it further: " in line and "coil_a" in line for line in Talk(less, "x").opening()
+        "Sensors that would narrow it down further: " in line and "coil_a" in line for line in Talk(less, "x").opening()
     )
 
 

@@ -94,7 +94,7 @@ def test_report_tells_what_stands_who_is_suspected_and_who_is_ruled_out_and_why(
     """The finding in plain words, suspects in order, each one ruled out with its reason, what comes next."""
     said = text(made(site))
     assert "its contactor does not switch it on" in said
-    assert "Suspected, the most usual first:" in said
+    assert "Suspected, the likeliest first:" in said
     assert said.index("Contactor coil open (burnt out). Repair:") < said.index("Ruled out")
     assert "Contactor coil shorted\nthe coil draws no current" in said
     assert "Contactor coil, ohms" in said

@@ -263,7 +263,7 @@ def test_diagnosis_begins_where_the_monitor_left_off_and_is_kept(site: filled.Si
     """The finding that stands; an open coil on the meter; what it was: reading and visit are in the history."""
     text = talked(site, "coil-ohms: OL", "found coil-open", by="Sam")
     assert "contactor coil open (burnt out)" in text
-    assert "First suspects so far: 1 right, 0 wrong; 0 visits without one." in text
+    assert "First suspects so far: 1 right, 0 wrong; 0 not counted." in text
     (reading,) = site.history.meter_readings()
     assert (reading.check, reading.typed, reading.by) == ("coil-ohms", "OL", "Sam")
     assert reading.finding == "call-without-pull-in"

@@ -344,7 +344,7 @@ def test_a_homeowner_is_offered_only_what_is_safe(client: FlaskClient) -> None:
     """No check with a meter, an open cabinet or line voltage is offered to a homeowner."""
     from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 
-    form = {"csrf": csrf(client), "start": "no-cooling", "who": "homeowner"}
+    form = {"csrf": csrf(client), "start": "cools-poorly", "who": "homeowner"}
     told = client.post("/checks/begin", data=form, follow_redirects=True).get_data(as_text=True)
     assert "Next check" in told
     for check in CHECKS.values():
@@ -529,6 +529,41 @@ def test_nothing_is_preselected_and_a_cause_needs_a_reading_or_a_word(client: Fl
         assert not site.history.visits()
     client.post("/checks/found", data={**first, "finish": "yes", "unmeasured": "yes"})
     assert [(one.was, one.measured, one.first_right) for one in site.history.visits()] == [("coil-open", False, None)]
+
+
+def test_a_symptom_that_a_finding_explains_begins_with_the_finding(client: FlaskClient) -> None:
+    """Who cannot name the fault still gets all that the monitor knows; what it does not explain begins by itself."""
+    form = {"csrf": csrf(client), "who": "homeowner"}
+    explained = client.post("/checks/begin", data={**form, "start": "no-cooling"}, follow_redirects=True).text
+    assert "The monitor has found something that explains it" in explained
+    assert len(suspected(explained)) < 10
+    assert "24 V call is at the unit, contactor does not pull in." in explained.split('class="tell"')[1]
+    other = client.post("/checks/begin", data={**form, "start": "does-not-stop"}, follow_redirects=True).text
+    assert "The monitor has found something" not in other
+
+
+def test_a_homeowner_is_told_what_to_do_about_what_they_saw(client: FlaskClient, site: Site) -> None:
+    """Each look that shows something says what follows; the cause is kept on a technician's word only."""
+    client.post("/checks/begin", data={"csrf": csrf(client), "start": "call-not-reaching-unit", "who": "homeowner"})
+    form = {"csrf": csrf(client), "check": "drain-pan", "typed": "wet"}
+    told = client.post("/checks/answer", data=form, follow_redirects=True).text
+    assert "so that the pan does not overflow" in told
+    assert "Looked at: water stands in the condensate pan" in told.split('class="tell"')[1]
+    cause = {"csrf": csrf(client), "was": "float-switch", "finish": "yes", "unmeasured": "yes"}
+    client.post("/checks/found", data=cause)
+    assert not site.history.visits()
+    client.post("/checks/found", data={**cause, "known": "yes"})
+    assert [one.was for one in site.history.visits()] == ["float-switch"]
+
+
+def test_every_look_that_shows_something_says_what_a_homeowner_does() -> None:
+    """No homeowner is left alone with what they saw, but where the check itself goes on."""
+    from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+    from condenser_monitor.monitor.strings.lookup import ALL
+
+    looks = [check for check in CHECKS.values() if check.who == "homeowner" and check.sound is not None]
+    shown = {f"seen-{check.name}-{symbol}" for check in looks for symbol in check.symbols if symbol != check.sound}
+    assert shown == {key for key in ALL if key.startswith("seen-") and key != "seen-or-heard"}
 
 
 def test_the_last_answer_can_be_undone_and_a_contradiction_is_to_be_measured_again(client: FlaskClient) -> None:

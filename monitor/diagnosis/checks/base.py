@@ -158,7 +158,7 @@ CAUTIONS: Mapping[str, str] = {
     " wrong.",
     "wires-off": "Take the wires off the part and note where they were: a parallel path gives a false reading.",
     "live": "Live line voltage: qualified people only, insulated gloves and tools, one hand, a dry place.",
-    "class2": "24 V does not shock, but a slip that joins R and C opens the control fuse.",
+    "class2": "24 V rarely shocks, but a slip that joins R and C opens the control fuse.",
     "moving": "The fan may start by itself at any time: keep hands and clothes away.",
     "hot": "A compressor that has tripped is hot enough to burn.",
     "refrigerant": "Gauges on the refrigerant circuit are for people certified to handle refrigerant (USA: EPA 608).",

@@ -195,7 +195,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         sound=None,
         expected="about 27 V AC between the two conductors; more than 0.5 V across one closed splice is a poor joint",
         basis="common practice",
-        source=f"0.25 A through 30 m (100 ft) of 18 AWG loop loses 0.3 V ({sources.WIRE_TABLE.cite})",
+        source=f"0.25 A through 100 ft (30 m) of 18 AWG loop loses 0.3 V ({sources.WIRE_TABLE.cite})",
         same_as=("control_v", _SAME_VOLTS),
         figures=(
             by_practice("27 V"),
@@ -381,12 +381,12 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         bounds=CLOSED,
         over="open",
         sound="closed",
-        expected="about 1.3 ohm of loop for each 30 m (100 ft) of 18 AWG",
+        expected="about 1.3 ohm of loop for each 100 ft (30 m) of 18 AWG",
         basis=sources.WIRE_TABLE.basis,
         source=sources.WIRE_TABLE.text,
         figures=(
             by_source(sources.WIRE_TABLE, "1.3 ohm", "200 ft of 18 AWG at 6.39 ohm for 1000 ft at 20 °C"),
-            by_source(sources.CONVERSIONS, "30 m (100 ft)"),
+            by_source(sources.CONVERSIONS, "100 ft (30 m)"),
             by_practice("18 AWG"),
         ),
         steps=(

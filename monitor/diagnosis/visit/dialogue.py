@@ -12,7 +12,7 @@ from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.visit.session import OTHER, Step, VisitSession
 
-POWER = {"as-is": "nothing is opened or switched", "off": "power off", "live": "power on"}
+POWER = {"as-is": "nothing is opened or switched", "off": "power off, locked and proved dead", "live": "power on"}
 HELP = (
     "Type the reading or what you saw ('13.8 ohm', 'OL', 'dry').",
     "CHECK: READING   answer another check        list          checks worth doing",
@@ -79,7 +79,10 @@ class Talk:
         self.visit = self.session.visit(was, self.by, self.wall_s)
         self.over = True
         title = "something else" if was == OTHER else SUSPECTS[was].title
-        return [f"Kept: it was {title}."]
+        unmeasured = (
+            [] if self.visit.measured else ["Nothing was measured, so it does not count for the first suspect."]
+        )
+        return [f"Kept: it was {title}.", *unmeasured]
 
     def _quit(self) -> list[str]:
         self.over = True
@@ -96,7 +99,10 @@ class Talk:
     def _proposal(self) -> list[str]:
         check = self.proposed()
         if check is None:
-            return ["No check tells more. Say found SUSPECT once it is known."]
+            shown = self.session.shown()
+            if shown:
+                return [f"Found: {SUSPECTS[shown].title}. Say found {shown} once it is repaired and runs."]
+            return ["No further check would help. Say found SUSPECT once it is known."]
         if check.name in self._described:
             return [f"Next check ({check.name}): {check.title}, as described above"]
         self._described.add(check.name)
@@ -104,13 +110,13 @@ class Talk:
 
     def _suspects(self) -> Iterator[str]:
         verdict = self.session.verdict()
-        yield "Still suspected, the most usual first:"
-        for name in verdict.suspects:
+        yield "Still suspected, the likeliest first:"
+        for name in self.session.suspects():
             yield f"  {name:<25} {SUSPECTS[name].title}"
         for pair in verdict.together:
             yield "  No single one explains it; together these would: " + " and ".join(sorted(pair))
         if verdict.wanted_senses:
-            yield "  Senses that would narrow it further: " + ", ".join(verdict.wanted_senses)
+            yield "  Sensors that would narrow it down further: " + ", ".join(verdict.wanted_senses)
 
     def _why(self) -> list[str]:
         return [f"  {name:<25} {why}" for name, why in self.session.verdict().ruled_out.items()] or ["Nobody yet."]
@@ -118,15 +124,20 @@ class Talk:
     def _offers(self) -> Iterator[str]:
         for offer in self.session.offers():
             check = offer.check
-            cost = f"{POWER[check.power]}, {check.minutes:g} min, tells {offer.bits:.2f} bit"
+            cost = f"{POWER[check.power]}, about {check.minutes:g} min"
             yield f"  {check.name:<22} {check.title}; {cost}"
+
+
+def permitted(check: Check) -> str:
+    """Who may make a check, in words."""
+    return "qualified people only" if check.hazard >= 1 else check.who
 
 
 def describe(check: Check) -> list[str]:
     """A check in lines: what, where, by whom, how, what to expect, cautions."""
     lines = [
         f"Next check ({check.name}): {check.title}",
-        f"  {check.where}; {POWER[check.power]}; {check.who}; about {check.minutes:g} min",
+        f"  {check.where}; {POWER[check.power]}; {permitted(check)}; about {check.minutes:g} min",
     ]
     if check.tools:
         lines.append("  with: " + ", ".join(check.tools))

@@ -59,6 +59,7 @@ SYMPTOMS: dict[str, tuple[str, ...]] = {
     "does-not-stop": ("contacts-stuck-closed", "long-run"),
     "cools-poorly": ("long-run", "low-running-current", "high-running-current"),
 }
+NOTHING_COOLS = ("no-cooling", "outdoor-unit-dead")  # any urgent finding that stands explains these
 OTHER = "other"
 
 
@@ -98,7 +99,7 @@ class VisitSession:
         self.answers: dict[str, Judged] = {}
         self.typed: dict[str, str] = {}
         self.confirmed: set[str] = set()  # measured again after it contradicted something
-        self.first = self.verdict().suspects
+        self.first = self.suspects()
 
     @classmethod
     def from_finding(
@@ -120,12 +121,14 @@ class VisitSession:
         return cls((finding.name,), unit=unit, seen=known, fitted=fitted, cleared=out, who=who, features=features)
 
     @classmethod
-    def from_symptom(cls, symptom: str, *, unit: Unit, who: Who = "technician") -> VisitSession:
+    def from_symptom(
+        cls, symptom: str, *, unit: Unit, fitted: Collection[str] = (), who: Who = "technician"
+    ) -> VisitSession:
         """Begin with nothing but what somebody tells; a finding's name will do too. Raises CommandError."""
         findings = (symptom,) if symptom in SITUATIONS else SYMPTOMS.get(symptom)
         if findings is None:
             raise CommandError("symptom", symptom, ", ".join((*SYMPTOMS, *SITUATIONS)))
-        return cls(findings, unit=unit, who=who)
+        return cls(findings, unit=unit, fitted=fitted, who=who)
 
     # ------------------------------------------------------------ answers in
 
@@ -182,6 +185,11 @@ class VisitSession:
         )
         return diagnose(case)
 
+    def suspects(self) -> tuple[str, ...]:
+        """Who is left, in the order in which the monitor names them: those it tells people of first."""
+        found = self.verdict()
+        return tuple(dict.fromkeys((*found.shortlist, *found.suspects)))
+
     def offers(self) -> list[CheckOffer]:
         """The checks worth doing, the next one first."""
         return self._offers(self.verdict())
@@ -206,23 +214,26 @@ class VisitSession:
         again = [name for name in found.measure_again if not (self._grounded and checks.energizes(CHECKS[name]))]
         if again:
             return CHECKS[again[-1]]
-        if self._shown(found):
+        if self.shown():
             return None
         telling = [offer.check for offer in self._offers(found) if offer.bits >= limits.CHECK_LEAST_BITS.value]
         if telling:
             return telling[0]
         return checks.confirming_check(found.rows, list(self.answers), self.who, grounded=self._grounded)
 
-    def _shown(self, found: Diagnosis) -> bool:
-        """Whether the first suspect is certain enough, and an answer on its own part says so."""
-        first = found.suspects[0] if found.suspects else ""
-        if not first or found.shares[first] < limits.VISIT_CERTAIN.value:
-            return False
-        return any(
-            judged.outcome in SUSPECTS[first].meter[name].usual and judged.outcome != CHECKS[name].sound
+    def shown(self) -> str:
+        """The first suspect, where it is certain enough and an answer on its own part says so; else ""."""
+        first, share = next(iter(self.verdict().shortlist.items()), ("", 0.0))
+        if share < limits.VISIT_CERTAIN.value:
+            return ""
+        own = [
+            name
             for name, judged in self.answers.items()
             if name in SUSPECTS[first].meter
-        )
+            and judged.outcome in SUSPECTS[first].meter[name].usual
+            and judged.outcome != CHECKS[name].sound
+        ]
+        return first if own else ""
 
     # ------------------------------------------------------------ records out
 
@@ -248,7 +259,15 @@ class VisitSession:
         if was not in SUSPECTS and was != OTHER:
             raise CommandError("what it was", was, ", ".join((*SUSPECTS, OTHER)))
         finding = self.findings[0] if len(self.findings) == 1 else None
-        return StoredVisit(was=was, by=by, wall_s=wall_s, finding=finding, suspects=self.first, note=note)
+        return StoredVisit(
+            was=was,
+            by=by,
+            wall_s=wall_s,
+            finding=finding,
+            suspects=self.first,
+            note=note,
+            measured=bool(self.answers),
+        )
 
 
 def answer_at_once(about: str, entries: Iterable[str], *, unit: Unit, who: Who = "technician") -> dict[str, object]:
