@@ -141,6 +141,19 @@ def test_the_breaker_switched_off_as_asked_is_the_same_story() -> None:
     assert "line-supply-lost" in found.findings
 
 
+def test_volts_that_a_thermostat_leaks_past_an_open_coil_are_the_same_story() -> None:
+    """Switched off as the message asked, it lets a few milliamps through; nothing loads the wire. Where the coil draws
+    current, low volts are a story of their own."""
+    leaked = units.but(DEAD, control_v=16.3)
+    engine = Engine(SETTINGS)
+    fed((20, units.REST), (60, DEAD), (60, leaked), engine=engine)
+    assert set(episode(engine).findings) == {"call-without-pull-in", "low-control-voltage"}
+    engine = Engine(SETTINGS)
+    low = units.but(units.RUN, control_v=19.0, fan_a=0.0)
+    fed((20, units.REST), (60, units.but(units.RUN, fan_a=0.0)), (60, low), engine=engine)
+    assert len(engine.status().episodes) == 2
+
+
 def test_what_comes_back_three_times_a_day_comes_and_goes() -> None:
     """It worked in between: each failure is a return; the more returns, the more proof is asked for."""
     engine = Engine(SETTINGS)
