@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+from math import inf, nan
 from pathlib import Path
 from typing import Any
 
 import msgspec
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from condenser_monitor.hardware import calibration
 from condenser_monitor.hardware.calibration import (
@@ -47,6 +50,47 @@ def test_gain_or_offset(reading: str, pairs: list[tuple[float, float]], trim: Tr
     found = taken(reading, *pairs)
     assert found.trim == pytest.approx(trim)
     assert found.at == "2026-07-14T18:00:00Z"
+
+
+@given(st.floats(0.85, 1.18), st.lists(st.floats(0.2, 60.0), min_size=1, max_size=5))
+def test_a_true_gain_is_found_from_any_points(gain: float, currents: list[float]) -> None:
+    """Points that lie on one line through zero give back its slope, few or many, small or large."""
+    found = calibrate("compressor_a", points(*((amps / gain, amps) for amps in currents)), by="x")
+    assert found.gain == pytest.approx(gain)
+
+
+@pytest.mark.parametrize(
+    ("reading", "pairs", "by", "says"),
+    [
+        ("call", [(1.0, 1.0)], "x", "one of control_v"),
+        ("fan_a", [], "x", "one comparison"),
+        ("fan_a", [(1.0, 1.0)], "  ", "who held the meter"),
+        ("fan_a", [(0.01, 1.0)], "x", "0.1 or more"),
+        ("fan_a", [(1.0, 0.0)], "x", "0.1 or more"),
+        ("fan_a", [(nan, 1.0)], "x", "0.1 or more"),
+        ("fan_a", [(1.0, inf)], "x", "0.1 or more"),
+        ("fan_a", [(1.0, 1.5)], "x", "look at the transformer's ratio"),
+        ("fan_a", [(0.4, 1.2)], "x", "passes through the transformer: 1 of 3"),
+        ("coil_a", [(1.25, 0.25)], "x", "passes through the transformer: 5 instead of 1"),
+        ("compressor_a", [(10.0, 10.0), (10.0, 11.5)], "x", "agree within 5%"),
+        ("outdoor_c", [(35.0, 28.0)], "x", "the sensor's place"),
+        ("outdoor_c", [(35.0, nan)], "x", "the sensor's place"),
+        ("outdoor_c", [(35.0, 33.0), (35.0, 36.0)], "x", "within 1 K"),
+    ],
+)
+def test_refusals_name_place_and_what_is_allowed(
+    reading: str, pairs: list[tuple[float, float]], by: str, says: str
+) -> None:
+    """Comparisons that tell nothing, disagree or ask for a look at the wiring are refused in words."""
+    with pytest.raises(CommandError, match=rf"^calibrate {reading}.*{says}"):
+        calibrate(reading, points(*pairs), by=by)
+
+
+def test_a_meter_too_poor_is_refused() -> None:
+    """A meter's own error must be a number one can calibrate with."""
+    for share in (-0.1, nan, 50.0):
+        with pytest.raises(CommandError, match="meter error"):
+            calibrate("fan_a", points((1.0, 1.0)), by="x", meter_share=share)
 
 
 def test_calibrated_boards_show_what_the_meter_shows() -> None:
