@@ -300,14 +300,10 @@ class EpisodeBook:
             came_x=[seen.x_s],
         )
         self.memory.stories.append(story)
-        self._forget()
-        return story
-
-    def _forget(self) -> None:
-        """Let go of the oldest finished stories."""
         over = [story for story in self.memory.stories if story.over_x is not None]
-        for story in over[: max(0, len(self.memory.stories) - int(limits.EPISODES.kept.value))]:
-            self.memory.stories.remove(story)
+        for oldest in over[: max(0, len(self.memory.stories) - int(limits.EPISODES.kept.value))]:
+            self.memory.stories.remove(oldest)
+        return story
 
     def _story_of(self, seen: Stands) -> Story | None:
         """The story that a finding belongs to: its own, else the newest that it can be a part of."""

@@ -169,7 +169,11 @@ class FindingEvaluator:
         cleared: dict[str, Cleared] = {}
         review: list[str] = []
         order: list[str] = []
-        whole = self._whole(moment)
+        # Every finding is asked where the facts are new, or this scan or the one before said something else than is
+        # believed. Else nothing has moved for those that are not awake.
+        odd = moment.said is not None
+        whole = odd or self._odd or moment.facts is not self._evaluated
+        self._odd, self._evaluated = odd, moment.facts
         for timer in self._timers if whole else self._awake:
             row = timer.row
             answer = moment.answer(row)
@@ -187,7 +191,11 @@ class FindingEvaluator:
             if not stands:
                 held_back = moment.undecided and not row.pattern
                 if not held_back and timer.due(moment.now_s) and moment.bears_out(row):
-                    raised[row.name] = self._raise(timer, moment)
+                    # What this very scan says otherwise is heard again when it is believed, or was odd.
+                    again = moment.doubted and not row.pattern
+                    timer.review_s = moment.now_s + limits.REVISE_S.value if again else inf
+                    self.standing.add(row.name)
+                    raised[row.name] = Raised(row, moment.now_s if timer.true_s is None else timer.true_s)
                     order.append(row.name)
             elif timer.over(moment.now_s) and moment.bears_out(row):
                 self.standing.discard(row.name)
@@ -201,23 +209,9 @@ class FindingEvaluator:
             self._awake = [timer for timer in self._timers if timer.awake or timer.row.name in self.standing]
         return Evaluation(raised, cleared, tuple(review), tuple(order))
 
-    def _whole(self, moment: Snapshot) -> bool:
-        """Whether every finding is asked: the facts are new, or this scan or the one before said something else than is
-        believed. Else nothing has moved for those that are not awake."""
-        odd = moment.said is not None
-        whole = odd or self._odd or moment.facts is not self._evaluated
-        self._odd, self._evaluated = odd, moment.facts
-        return whole
-
     def deadline(self) -> float:
         """When a decision may next be due by time alone, s."""
         return min((timer.deadline(standing=timer.row.name in self.standing) for timer in self._awake), default=inf)
-
-    def _raise(self, timer: Timer, moment: Snapshot) -> Raised:
-        # What this very scan says otherwise is heard again when it is believed, or was odd.
-        timer.review_s = moment.now_s + limits.REVISE_S.value if moment.doubted and not timer.row.pattern else inf
-        self.standing.add(timer.row.name)
-        return Raised(timer.row, moment.now_s if timer.true_s is None else timer.true_s)
 
     def _review_due(self, timer: Timer, answer: Answer, moment: Snapshot) -> bool:
         if moment.new_readings and not timer.row.pattern and answer:

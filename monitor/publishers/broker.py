@@ -236,6 +236,7 @@ class BrokerPublisher(BrokerConnection):
         self._sent: dict[str, int] | None = None
         self._numbered: dict[str, int] = {}  # as the last `unit` message said
         self._own_faults: dict[str, int] = {}
+        self._faults = 0  # all that is wrong with the monitor itself
         self._unit_s = self._readings_s = self._looked_s = self._faults_s = -1e9
         self._readings_t_s: float | None = None
 
@@ -356,13 +357,13 @@ class BrokerPublisher(BrokerConnection):
         if now_s - self._faults_s >= limits.PUBLISHERS.own_faults_s.value:
             self._faults_s = now_s
             self._own_faults = {one.part: one.times for one in self.history.own_faults()}
+            self._faults = self.history.fault_count()
         status = self._status or (self.history.status() if self._own_faults or numbers else None)
         if status is None:
             return
         if self._sent is None:
             self._sent = self.history.sent(self.name)
-        sent = self._sent
-        faults = self.history.fault_count()
+        sent, faults = self._sent, self._faults
         mark = (unit_mark(status), tuple(sent.items()), tuple(self._own_faults), faults)
         if numbers or mark != self._unit or now_s - self._unit_s >= limits.PUBLISHERS.unit_s.value:
             self._unit, self._unit_s, self._numbered = mark, now_s, self.history.numbered()

@@ -303,31 +303,26 @@ class StorageQueries:
         with SwapLock(self.path) as swap:
             if not swap.share():
                 raise sqlite3.OperationalError("the history is being restored")
-            with self._borrowed(whole=whole) as db:
+            try:
+                found = self.path.stat()
+                read_only = bool(os.statvfs(self.path).f_flag & os.ST_RDONLY)
+            except OSError:
+                raise HistoryError(str(self.path), "no such file", "a history") from None
+            if not found.st_size:  # SQLite would take an empty file for a new one, and remove the log beside it
+                raise HistoryError(str(self.path), "an empty file", "a history")
+            place = (found.st_dev, found.st_ino, read_only)
+            db = self._idle_connection(place) or self._connect(whole=whole)
+            try:
                 yield db
-
-    @contextmanager
-    def _borrowed(self, *, whole: bool) -> Iterator[sqlite3.Connection]:
-        try:
-            found = self.path.stat()
-            read_only = bool(os.statvfs(self.path).f_flag & os.ST_RDONLY)
-        except OSError:
-            raise HistoryError(str(self.path), "no such file", "a history") from None
-        if not found.st_size:  # SQLite would take an empty file for a new one, and remove the log beside it
-            raise HistoryError(str(self.path), "an empty file", "a history")
-        place = (found.st_dev, found.st_ino, read_only)
-        db = self._idle_connection(place) or self._connect(whole=whole)
-        try:
-            yield db
-        except BaseException:
-            db.close()
-            raise
-        # One that was opened on a read-only disk has the index of the log read-only, for the whole process.
-        if read_only or isinstance(db, AloneConnection):
-            db.close()
-            return
-        with self._lock:
-            self._idle.append((place, db))
+            except BaseException:
+                db.close()
+                raise
+            # One that was opened on a read-only disk has the index of the log read-only, for the whole process.
+            if read_only or isinstance(db, AloneConnection):
+                db.close()
+                return
+            with self._lock:
+                self._idle.append((place, db))
 
     def _idle_connection(self, place: tuple[int, int, bool]) -> sqlite3.Connection | None:
         with self._lock:
@@ -576,7 +571,7 @@ class History(StorageQueries):
         if status.t_s != self._status_t_s or (seen and self._newest is None):
             return CachedStatus(now, self._live.boot, wall_s, body)
         before = self._newest or self._last_status() or CachedStatus(0.0, "", None, b"")
-        return CachedStatus(before.at_s, before.boot, before.wall_s, body)
+        return before._replace(body=body)
 
     def requests(self) -> list[Request]:
         """Requests not yet answered, oldest first."""

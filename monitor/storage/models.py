@@ -161,13 +161,9 @@ class Columns:
         return (
             len(row) == len(self._types)
             and all(map(isinstance, row, self._types))
-            and not any(map(_endless, map(row.__getitem__, self._reals)))
+            and not any(isinstance(one, float) and not math.isfinite(one) for one in map(row.__getitem__, self._reals))
             and all(row[place] in values for place, values in self._among.items())
         )
-
-
-def _endless(value: object) -> bool:
-    return isinstance(value, float) and not math.isfinite(value)
 
 
 _KINDS: dict[str, tuple[type, ...]] = {"T": (str,), "I": (int,), "R": (float, int), "B": (bytes,)}

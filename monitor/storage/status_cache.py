@@ -72,14 +72,6 @@ class Rollup:
             offset_s = scan.wall_s - scan.t_s
             done = [Bucket(int((t + offset_s) // STEP_S * STEP_S), values) for t, values in self._held] + done
             self._held.clear()
-        self._add(scan)
-        return done
-
-    def flush(self) -> list[Bucket]:
-        """End the stretch under way (at a stop of the program)."""
-        return self._close() if self._began_s is not None else []
-
-    def _add(self, scan: Scan) -> None:
         for index, name in enumerate(READINGS):
             value = getattr(scan, name)
             if value is None:
@@ -92,6 +84,11 @@ class Rollup:
                 sums[1] += value
                 sums[2] = min(sums[2], value)
                 sums[3] = max(sums[3], value)
+        return done
+
+    def flush(self) -> list[Bucket]:
+        """End the stretch under way (at a stop of the program)."""
+        return self._close() if self._began_s is not None else []
 
     def _close(self) -> list[Bucket]:
         values: list[int | None] = []
@@ -235,13 +232,13 @@ def in_memory(path: Path) -> bool:
 Row = tuple[Any, ...]
 
 
-class CachedStatus:
-    """A status as written: JSON, when by the monotonic clock of which boot, and the wall time."""
+class CachedStatus(NamedTuple):
+    """A status as written: when by the monotonic clock of which boot, the wall time, and its JSON."""
 
-    __slots__ = ("at_s", "body", "boot", "wall_s")
-
-    def __init__(self, at_s: float, boot: str, wall_s: float | None, body: bytes) -> None:
-        self.at_s, self.boot, self.wall_s, self.body = at_s, boot, wall_s, body
+    at_s: float
+    boot: str
+    wall_s: float | None
+    body: bytes
 
 
 class StatusCache:
@@ -347,7 +344,7 @@ class StatusCache:
                 db.execute("BEGIN")
                 db.execute(
                     "INSERT OR REPLACE INTO status VALUES (1, ?, ?, ?, ?)",
-                    (status.at_s, status.boot, status.wall_s, status.body),
+                    status,
                 )
                 db.executemany(PUT_FINE, [(row.wall_s, *row.values) for row in buckets])
                 db.executemany(PUT_LANE, [lane_row(lane) for lane in lanes])

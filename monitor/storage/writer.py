@@ -287,7 +287,12 @@ class StorageWriter:
                 at_s = None if wall_s is None else wall_s - (now_s - start.t_s)
                 self.held.starts.append((start.t_s, at_s, start))
             self._undated |= wall_s is None and bool(self.held)
-            self._bound()
+            most = int(limits.HISTORY.held_most.value)
+            while len(self.held.rows) > most:
+                self.held.rows.popleft()
+                self.dropped += 1
+            del self.held.answers[:-most]
+            del self.held.starts[:-most]
             due = last or (not defer and self._due())
             if (due or ((events or answers) and not defer)) and not self.memory_came_late:
                 self.memory = memory()  # never older than the rows held with it
@@ -311,13 +316,6 @@ class StorageWriter:
             offset=offset, topic=topic, seq=seq, id=name, run=self.run, t_s=now_s, wall_s=wall_s, body=body
         )
         self.held.rows.append(row)
-
-    def _bound(self) -> None:
-        while len(self.held.rows) > limits.HISTORY.held_most.value:
-            self.held.rows.popleft()
-            self.dropped += 1
-        del self.held.answers[: -int(limits.HISTORY.held_most.value)]
-        del self.held.starts[: -int(limits.HISTORY.held_most.value)]
 
     # ------------------------------------------------------------ writing
 
@@ -353,7 +351,11 @@ class StorageWriter:
             self._failed_write(error)
             return
         self._undated &= wall_s is None
-        self._written(fine, lanes)
+        self.on_disk = self._counters.get(PLACE, 0)
+        self.held, self.held_requests, self._memory_rows = Held(deque(), [], []), {}, {}
+        self.error, self.failed_s, self._flushed_s, self._refusals = "", None, self.clock(), 0
+        with suppress(sqlite3.Error):
+            self.live.on_disk(fine, lanes)
         if not urgent and not last:
             self._tidy(self._db, wall_s)
 
@@ -468,13 +470,6 @@ class StorageWriter:
         except (sqlite3.Error, OSError, HistoryError) as error:
             _log.exception("no backup of the history")
             self.backup_error = f"no backup of the history: {error}"
-
-    def _written(self, fine: Sequence[Row], lanes: Sequence[Row]) -> None:
-        self.on_disk = self._counters.get(PLACE, 0)
-        self.held, self.held_requests, self._memory_rows = Held(deque(), [], []), {}, {}
-        self.error, self.failed_s, self._flushed_s, self._refusals = "", None, self.clock(), 0
-        with suppress(sqlite3.Error):
-            self.live.on_disk(fine, lanes)
 
     def _failed_write(self, error: sqlite3.Error | OSError) -> None:
         self._fail(error)
