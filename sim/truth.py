@@ -75,7 +75,7 @@ HOLD_S: dict[str, float] = {
     "long-run": 6 * _HOUR_S,
     "low-line-voltage": 30.0,
     "high-line-voltage": 30.0,
-    "not-cooling": 900.0,
+    "not-cooling": 180.0,  # after so many seconds of the run as below
     "low-split": 1200.0,
     "high-split": 1200.0,
 }
@@ -280,7 +280,8 @@ class Truth:
         gas, condition = self.world.unit.gas, self.world.condition
         share = gas.cooling_share / max(gas.stage, 0.05)
         air = condition.indoor_air() if self.world.unit.indoor.blower else 0.0
-        self._set("not-cooling", settled and (share < 0.55 or air < 0.3), now_s, share < 0.15)
+        long = now_s - self._began_s >= 900.0
+        self._set("not-cooling", settled and (share < 0.55 or air < 0.3), now_s, long and share < 0.15)
         self._set("low-split", settled and share < 0.95 * min(1.0, air + 0.3), now_s, share < 0.55)
         self._set("high-split", settled and air < 0.85, now_s, air < 0.55)
 
@@ -309,7 +310,7 @@ class Truth:
     def due(self, fitted: Collection[str], scan_s: float, *, starts: bool) -> tuple[str, ...]:
         """The findings that these sensors, read this often, must have shown since the fault began; `starts` are
         captured or not."""
-        unseen = _FAST if scan_s > 10.0 else ()
+        unseen = _FAST if scan_s >= 10.0 else ()
         return tuple(
             finding
             for finding, held in self.must.items()
