@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import signal
 from collections.abc import Callable, Iterable, Iterator
+from math import ceil
 from multiprocessing import get_context
 from pathlib import Path
 from random import Random
@@ -79,6 +80,7 @@ class UnitSeason(msgspec.Struct, frozen=True, kw_only=True):
     weather_file: str = ""
     starts: bool = True
     thermostat: ThermostatDesign = ThermostatDesign()
+    later_days: int = 0  # the dates are so many days later than the season's own: told as if it had been just now
 
     @property
     def settings(self) -> Settings:
@@ -92,7 +94,12 @@ class UnitSeason(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def wall_0_s(self) -> float:
         """The season's first midnight, seconds since 1970."""
-        return SUMMER_START_WALL_S + (self.first_day - FIRST_DAY) * DAY_S
+        return SUMMER_START_WALL_S + (self.first_day - FIRST_DAY + self.later_days) * DAY_S
+
+    def until(self, wall_s: float) -> UnitSeason:
+        """The same season with dates that end on the last midnight before an instant."""
+        whole = int((wall_s - self.wall_0_s) // DAY_S - ceil(self.days))
+        return msgspec.structs.replace(self, later_days=self.later_days + whole)
 
     def rig(self, pace: Pace = SEASON_PACE) -> ReadingsRig:
         """A rig at the season's first midnight, with an engine that nobody need use."""

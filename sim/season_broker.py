@@ -14,12 +14,15 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import msgspec
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.config import Mqtt
 from condenser_monitor.monitor.core.errors import BrokerError, CommandError, HistoryError
-from condenser_monitor.monitor.publishers.broker import BrokerPublisher, read_password
+from condenser_monitor.monitor.publishers.broker import BrokerPublisher, read_password, tls_context
+from condenser_monitor.monitor.publishers.messages import ONLINE, topic
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.backfill import live
 from condenser_monitor.sim.rig import Pace
@@ -54,6 +57,7 @@ class _Whole(msgspec.Struct, frozen=True, kw_only=True):
     first_day: int
     causes: tuple[str, ...]
     weather_file: str
+    later_days: int = 0
 
 
 def broker_at(place: str, *, username: str = "", password_file: str = "", tls: bool = False, ca_file: str = "") -> Mqtt:
@@ -82,6 +86,7 @@ def publish_season(
     broker: Mqtt,
     *,
     passwords: str | Path | None = None,
+    stays: bool = False,
     pace: Pace = SEASON_PACE,
     patience_s: float = PATIENCE_S,
     sleep: Callable[[float], object] = time.sleep,
@@ -89,6 +94,7 @@ def publish_season(
     """Live a unit's season, if the folder does not hold it yet, and tell what of it the broker has not taken.
 
     With `passwords`, a folder of files SITE-ID.password, the unit comes by its own account: its id and that password.
+    With `stays` the broker keeps that its monitor is there: the office shows it as if it went on from now.
     Raises BrokerError when the broker takes nothing for `patience_s`, CommandError when the folder holds another season
     of this unit, HistoryError when it cannot be written.
     """
@@ -96,6 +102,7 @@ def publish_season(
         place = str(Path(passwords, f"{unit.site_id}.password"))
         broker = msgspec.structs.replace(broker, username=unit.site_id, password_file=place)
     read_password(broker.password_file)  # a file that cannot be used is said before a summer is lived
+    unit = _dated_as_before(unit, Path(folder))
     with _history(unit, Path(folder), pace) as history:
         publisher = BrokerPublisher(msgspec.structs.replace(unit.settings, mqtt=broker))
         history.register(publisher.name, begin=publisher.begin)
@@ -105,6 +112,8 @@ def publish_season(
             _deliver(publisher, history, patience_s, sleep)
         finally:
             publisher.close()
+        if stays:
+            _stay(unit, broker)
         sent = history.sent(publisher.name)
     return ReceivedNotices(
         site_id=unit.site_id,
@@ -140,6 +149,7 @@ def _live_once(unit: UnitSeason, folder: Path, pace: Pace) -> None:
         first_day=unit.first_day,
         causes=tuple(cause.name for cause in unit.causes),
         weather_file=unit.weather_file,
+        later_days=unit.later_days,
     )
     if mark.exists():
         _same(mark, wanted)
@@ -151,11 +161,21 @@ def _live_once(unit: UnitSeason, folder: Path, pace: Pace) -> None:
     mark.write_bytes(msgspec.json.encode(wanted))
 
 
-def _same(mark: Path, wanted: _Whole) -> None:
+def _dated_as_before(unit: UnitSeason, folder: Path) -> UnitSeason:
+    """The season with the dates under which the folder holds it, if it does."""
+    mark = folder / f"{unit.site_id}.json"
+    return msgspec.structs.replace(unit, later_days=_read(mark).later_days) if mark.is_file() else unit
+
+
+def _read(mark: Path) -> _Whole:
     try:
-        found = msgspec.json.decode(mark.read_bytes(), type=_Whole)
+        return msgspec.json.decode(mark.read_bytes(), type=_Whole)
     except msgspec.DecodeError as error:
         raise CommandError(str(mark), str(error), "a folder of this command's own") from None
+
+
+def _same(mark: Path, wanted: _Whole) -> None:
+    found = _read(mark)
     if found != wanted:
         raise CommandError(str(mark), f"{found.days:g} days of seed {found.seed}", "another folder for another season")
 
@@ -183,6 +203,22 @@ def _deliver(publisher: BrokerPublisher, history: History, patience_s: float, sl
     if status is not None:
         publisher.offer((), status)
         sleep(_SAID_S)
+
+
+def _stay(unit: UnitSeason, broker: Mqtt) -> None:
+    client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"{unit.site_id}-stays")
+    if broker.username:
+        client.username_pw_set(broker.username, read_password(broker.password_file))
+    if broker.tls:
+        client.tls_set_context(tls_context(broker.ca_file))
+    try:
+        client.connect(broker.host, broker.port)
+        client.loop_start()
+        client.publish(topic(unit.site_id, "availability"), ONLINE, qos=1, retain=True).wait_for_publish(PATIENCE_S)
+        client.disconnect()
+        client.loop_stop()
+    except (OSError, ValueError, RuntimeError) as error:
+        raise BrokerError(f"broker {broker.host}:{broker.port}", str(error), "a broker that takes messages") from None
 
 
 def _waiting(history: History) -> int:

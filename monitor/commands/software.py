@@ -44,9 +44,9 @@ def add(command: shared.Command) -> None:
     accuracy.add_argument("--again", type=int, metavar="UNIT", help="play one unit again, and tell each change")
     season = command("season", _season, "a summer of one unit or of a fleet, as recordings or to a broker", site=False)
     season.add_argument("folder", metavar="FOLDER", help="for the recordings, or for what is told to a broker")
-    season.add_argument("--units", type=int, default=1, metavar="N", help="how many units (1)")
-    season.add_argument("--days", type=float, default=122.0, metavar="D", help="from 1 June (122)")
-    season.add_argument("--seed", type=int, default=1, metavar="N", help="the same seed, the same season (1)")
+    season.add_argument("--units", type=int, metavar="N", help="how many units (1; with --fleet 8)")
+    season.add_argument("--days", type=float, metavar="D", help="from 1 June (122; with --fleet the last 14)")
+    season.add_argument("--seed", type=int, metavar="N", help="the same seed, the same season (1; with --fleet 230)")
     season.add_argument("--weather", default="", metavar="FILE", help="a typical year (TMY3) instead of made-up ones")
     season.add_argument("--jobs", type=int, metavar="N", help="processes that share the work (one a core)")
     season.add_argument("--broker", metavar="HOST[:PORT]", help="tell it to this broker instead of writing recordings")
@@ -154,17 +154,29 @@ def _accuracy(args: argparse.Namespace) -> int:
 
 def _season(args: argparse.Namespace) -> int:
     import os
+    import time
     from functools import partial
 
     from condenser_monitor.sim import season, season_broker
 
+    usual = {"units": 1, "seed": 1, "days": season.SUMMER_DAYS}
+    if args.fleet is not None:
+        from condenser_monitor.sim import season_fleet
+
+        usual = {
+            "units": season_fleet.TRIAL_UNITS,
+            "seed": season_fleet.TRIAL_SEED,
+            "days": season_fleet.TRIAL_DAYS,
+        }
+    wanted = {name: usual[name] if getattr(args, name) is None else getattr(args, name) for name in usual}
+
     def units() -> Any:
-        return season.fleet(args.units, seed=args.seed, days=args.days, weather_file=args.weather)
+        made = season.fleet(**wanted, weather_file=args.weather)
+        return made if args.fleet is None else (unit.until(time.time()) for unit in made)
 
     work: Any
     if args.fleet is not None:
         from condenser_monitor.monitor.fleet import setup
-        from condenser_monitor.sim import season_fleet
 
         office = setup.load(args.fleet)
         shared.say(f"{season_fleet.enroll_units(office, units(), args.folder)} units enrolled")
@@ -173,6 +185,7 @@ def _season(args: argparse.Namespace) -> int:
             folder=args.folder,
             broker=season_fleet.broker_of(office),
             passwords=args.folder,
+            stays=True,
         )
     elif args.broker is not None:
         broker = season_broker.broker_at(
@@ -185,7 +198,8 @@ def _season(args: argparse.Namespace) -> int:
         work = partial(season_broker.publish_season, folder=args.folder, broker=broker, passwords=args.passwords)
     else:
         work = partial(season.write, folder=args.folder)
-    jobs = max(1, min(args.units, os.cpu_count() or 1)) if args.jobs is None else args.jobs
+    count_of = int(wanted["units"])
+    jobs = max(1, min(count_of, os.cpu_count() or 1)) if args.jobs is None else args.jobs
     for count, done in enumerate(season.each(units(), work, jobs), start=1):
-        print(f"{count}/{args.units} {done}", flush=True)
+        print(f"{count}/{count_of} {done}", flush=True)
     return 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections.abc import Iterator
@@ -24,6 +25,7 @@ from condenser_monitor.monitor.fleet.tables import (
     events,
     set_aside,
     sites,
+    state,
 )
 from condenser_monitor.monitor.private_file import write_private
 from condenser_monitor.monitor.storage.history import History
@@ -222,14 +224,18 @@ def _office(tmp_path: Path) -> Iterator[tuple[FleetSettings, Store]]:
 
 
 def test_enrolled_units_tell_their_season_to_the_fleet(tmp_path: Path) -> None:
-    """Two units with accounts of their own: every cycle and event is in the database once, nothing is set aside."""
-    units, folder = [season(9010), season(9011)], tmp_path / "season"
+    """Two units with accounts of their own: every cycle and event is in the database once, nothing is set aside; their
+    dates end on the last midnight, also when told again on another day, and their monitors stay."""
+    now = 1_790_000_000.0
+    first = [season(9010).until(now), season(9011).until(now)]
+    assert all(0.0 <= now - (unit.wall_0_s + math.ceil(unit.days) * 86_400.0) < 86_400.0 for unit in first)
+    units, folder = [*first, *(unit.until(now + 3 * 86_400.0) for unit in first)], tmp_path / "season"
     with _office(tmp_path) as (settings, store):
         assert enroll_units(settings, units, folder) == 2
         assert enroll_units(settings, units, folder) == 0
         told = {
-            unit.site_id: publish_season(unit, folder, broker_of(settings), passwords=folder)
-            for unit in (*units, *units)
+            unit.site_id: publish_season(unit, folder, broker_of(settings), passwords=folder, stays=True)
+            for unit in units
         }
         until(lambda: _count(store, cycles) == sum(one.cycles for one in told.values()), WAIT_S)
         until(lambda: _count(store, events) == sum(one.events for one in told.values()), WAIT_S)
@@ -239,6 +245,7 @@ def test_enrolled_units_tell_their_season_to_the_fleet(tmp_path: Path) -> None:
             per_site: dict[int, int] = dict(tuple(row) for row in connection.execute(counts))
         assert {name: per_site[key] for name, key in rows} == {name: one.cycles for name, one in told.items()}
         assert _count(store, set_aside) == 0
+        until(lambda: _count(store, sa.select(state).where(state.c.online).subquery()) == 2, WAIT_S)
 
 
 def test_a_unit_enrolled_elsewhere_is_not_enrolled_again(tmp_path: Path) -> None:
@@ -256,7 +263,7 @@ def test_a_unit_enrolled_elsewhere_is_not_enrolled_again(tmp_path: Path) -> None
     store.close()
 
 
-def _count(store: Store, table: sa.Table) -> int:
+def _count(store: Store, table: sa.FromClause) -> int:
     with store.read() as connection:
         return connection.scalar(sa.select(sa.func.count()).select_from(table)) or 0
 

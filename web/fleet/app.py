@@ -75,7 +75,12 @@ def _dress(app: Flask) -> None:
     """Filters, globals and error pages of the templates."""
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.filters.update(
-        when=time_format.moment, ago=time_format.ago, span=texts.span, degrees=time_format.degrees, distance=_distance
+        when=time_format.moment,
+        ago=time_format.ago,
+        named_day=time_format.named_day,
+        span=texts.span,
+        degrees=time_format.degrees,
+        distance=_distance,
     )
     app.jinja_env.globals.update(
         menu=MENU,

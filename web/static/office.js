@@ -34,6 +34,8 @@
       const all = boxes.every((box) => box.checked);
       for (const box of boxes) box.checked = !all;
       show();
+    } else if (event.key === "t" || (event.key === "Enter" && at >= 0)) { // Enter on a row must not book by itself
+      form.elements.technician.focus();
     } else {
       return;
     }
