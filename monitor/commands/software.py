@@ -159,19 +159,16 @@ def _season(args: argparse.Namespace) -> int:
 
     from condenser_monitor.sim import season, season_broker
 
-    usual = {"units": 1, "seed": 1, "days": season.SUMMER_DAYS}
+    count, days, seed = 1, season.SUMMER_DAYS, 1
     if args.fleet is not None:
         from condenser_monitor.sim import season_fleet
 
-        usual = {
-            "units": season_fleet.TRIAL_UNITS,
-            "seed": season_fleet.TRIAL_SEED,
-            "days": season_fleet.TRIAL_DAYS,
-        }
-    wanted = {name: usual[name] if getattr(args, name) is None else getattr(args, name) for name in usual}
+        count, days, seed = season_fleet.TRIAL_UNITS, season_fleet.TRIAL_DAYS, season_fleet.TRIAL_SEED
+    count = count if args.units is None else args.units
+    days, seed = days if args.days is None else args.days, seed if args.seed is None else args.seed
 
     def units() -> Any:
-        made = season.fleet(**wanted, weather_file=args.weather)
+        made = season.fleet(count, seed=seed, days=days, weather_file=args.weather)
         return made if args.fleet is None else (unit.until(time.time()) for unit in made)
 
     work: Any
@@ -198,8 +195,7 @@ def _season(args: argparse.Namespace) -> int:
         work = partial(season_broker.publish_season, folder=args.folder, broker=broker, passwords=args.passwords)
     else:
         work = partial(season.write, folder=args.folder)
-    count_of = int(wanted["units"])
-    jobs = max(1, min(count_of, os.cpu_count() or 1)) if args.jobs is None else args.jobs
-    for count, done in enumerate(season.each(units(), work, jobs), start=1):
-        print(f"{count}/{count_of} {done}", flush=True)
+    jobs = max(1, min(count, os.cpu_count() or 1)) if args.jobs is None else args.jobs
+    for number, done in enumerate(season.each(units(), work, jobs), start=1):
+        print(f"{number}/{count} {done}", flush=True)
     return 0
