@@ -91,8 +91,15 @@ def _publisher(name: str) -> str:
 
 
 def _sayings(state: Health) -> list[HealthItem]:
-    """Further sayings of the service, by their names; that of the clock has its own line."""
-    return [HealthItem(name.capitalize(), False, words) for name, words in state.notes.items() if name != "clock"]
+    """Further sayings of the service, each with what it means where that is known; that of the clock has its own
+    line."""
+    return [_saying(name, words) for name, words in state.notes.items() if name != "clock"]
+
+
+def _saying(name: str, words: str) -> HealthItem:
+    if f"note-{name}" not in PAGE:
+        return HealthItem(name.capitalize(), False, words)
+    return HealthItem(plain(f"note-{name}"), False, plain(f"note-{name}-means", detail=words))
 
 
 def senses(found: PageContext, seen: PageSnapshot, state: Health) -> list[tuple[str, HealthItem]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, abort, redirect, render_template, request, session, url_for
+from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
 from werkzeug.wrappers import Response
 
 from condenser_monitor.monitor import limits
@@ -69,8 +69,11 @@ def design() -> Response:
 
 def _onward(slug: str) -> Response:
     following = after(slug)
-    if following is None or not request.form.get("onward"):
+    if not request.form.get("onward"):
         return redirect(url_for("settings.shown"))
+    if following is None:
+        flash(t("setup-finished"))
+        return redirect(url_for("pages.status"))
     return redirect(url_for("setup.shown", slug=following))
 
 

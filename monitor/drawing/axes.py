@@ -24,6 +24,8 @@ def axis_for(points: Sequence[StoredPoint], unit: str, *, from_zero: bool) -> Ax
     high = max([point.high for point in points], default=1.0)
     low = 0.0 if from_zero else min([point.low for point in points], default=0.0)
     step = round_step((high - low) / 3 or 1.0)
+    if not from_zero:  # what hardly moved is not drawn as a climb
+        step = max(step, 2.0)
     return Axis(step * (low // step), step * -(-(high + 1e-9) // step), unit)
 
 
