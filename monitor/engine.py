@@ -287,7 +287,7 @@ class Engine:
             events += self._moved(scan, self.changed_s)
         minute = self._minute.due(scan.t_s)
         if minute:
-            self._each_minute(scan)
+            events += self._each_minute(scan)
             events += self._with_alerts(self._flaps.tick(scan.t_s, scan.wall_s))
         # One more scan after the last change bears it out: an odd one accuses nobody.
         if not changed and lasted(self._trust_due_s, scan.t_s, 0.0) and not self._inputs.unsettled():
@@ -416,18 +416,24 @@ class Engine:
     def _weigh_sensors(self, scan: Scan) -> list[Event]:
         """What is read has settled: decide which sensors to believe."""
         self._trust_due_s = inf
-        evidence = self._trust.read(self._inputs, cooled=self._cooled(), rested=self._rested())
+        evidence = self._trust.read(
+            self._inputs, cooled=self._cooled(), rested=self._rested(), repeats=self._features.repeats()
+        )
         fan = self._inputs.by_name.get("fan")
         if self._running and fan is not None and fan.symbol is False:
             look_s = fan.since_s + limits.TRUST.cooled_s.value
             self._trust_due_s = look_s if look_s > scan.t_s else inf
         if "contactor-chatter" in self._evaluator.standing:
             self._trust.forget_runs(scan.t_s)
-        if not self._trust.update(evidence, scan.t_s):
-            return []
+        return self._believe(scan) if self._trust.update(evidence, scan.t_s) else []
+
+    def _believe(self, scan: Scan) -> list[Event]:
+        """Other sensors are distrusted now: what is believed follows."""
         self._inputs.distrusted = self._trust.distrusted
         if self._trust.distrusted:
             claims = [row.claim for row in contradictions(facts(self._inputs))]
+            still = sorted(READINGS[name].title for name in self._trust.frozen.names)
+            claims += [f"{title} reads the same in rest and run, to the last digit" for title in still]
             self._claims = "; ".join(claims) or self._claims
         self._symbols_revision = -1
         self._decide_s = -inf
@@ -454,7 +460,7 @@ class Engine:
             return False
         since_s = max(fan.since_s, started_s)
         now_a = self._numbers.get("compressor_a")
-        if self._cold or self.facts.draw != "normal" or not now_a:
+        if self._cold or self.facts.fan_may_rest or self.facts.draw != "normal" or not now_a:
             return False
         if abs(now_a - self._early_a) <= limits.TRUST.frozen_ratio.value * self._early_a:
             return False  # a number that does not move at all is no witness
@@ -473,7 +479,7 @@ class Engine:
 
     # ------------------------------------------------------------ once a minute
 
-    def _each_minute(self, scan: Scan) -> None:
+    def _each_minute(self, scan: Scan) -> list[Event]:
         started_s = self._cycle.running_since_s
         means = self._minute.close(scan.t_s, self._cycle)
         outdoor_c = means["outdoor_c"]
@@ -506,6 +512,11 @@ class Engine:
             longest_s=self._longest_s + limits.MINUTE_S.value,
         )
         self._minute.open(scan.t_s, self._cycle)
+        if started_s is not None and not lasted(started_s, scan.t_s, limits.SETTLE_S.value):
+            return []
+        numbers = dict(zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True))
+        frozen = self._trust.frozen.update(numbers, runs=started_s is not None)
+        return self._believe(scan) if frozen else []
 
     def _called(self) -> bool | None:
         """Whether the unit is called; None while it is not known, or could not be called."""
@@ -568,7 +579,8 @@ class Engine:
                 **self._answers,
             },
             unsettled=inputs.unsettled(),
-            undecided=self._trust_due_s < inf and self._trust.contradicted(self._trust.read(inputs), now_s),
+            undecided=self._trust_due_s < inf
+            and self._trust.contradicted(self._trust.read(inputs, repeats=self._features.repeats()), now_s),
             grace_s={name: self._habits.grace_s(name, self.facts, now_s, self._usual_s) for name in GRACED},
             distrusted={one.name: reading for reading in self._trust.distrusted for one in inputs.inputs_of(reading)},
             new_readings=self._read_symbols(),

@@ -122,6 +122,8 @@ FAN_STALLED_RATIO = _ours(
 LOCKED_RATIO = _ours(0.60, "of LRA", 0.4, 0.95, "locked from 60 % of locked-rotor amps")
 LINE_ABSENT_V = _ours(50.0, "V", 10, 100, "less is what leaks through a motor or a meter, or a leg that floats")
 LINE_HYSTERESIS_RATIO = _ours(0.01, "of nominal", 0, 0.05, "line volts are back in range only 1 % inside it")
+POWER_NONE_RATIO = _ours(0.01, "1", 0, 0.1, "of rated amps at nominal volts: less is a meter's offset")
+POWER_RUNNING_RATIO = _ours(0.15, "1", 0.05, 0.5, "of the same: no heater takes it, and each run does")
 START_WINDING_NONE_A = _ours(
     0.3, "A", 0.1, 1, "noise and pick-up; the smallest run capacitor (15 uF) carries over 1 A at 200 V"
 )
@@ -173,7 +175,7 @@ class TRUST(LimitGroup):
     change = _ours(1.5, "1", 0.1, 10, "a sensor that is taken for stuck has changed")
     heals = _ours(1.3, "1", 0, 5, "a fault went for a whole run and came back as if the thermostat had cycled")
     satisfied = _ours(
-        0.35, "1", 0.1, 5, "a thermostat was satisfied though nothing cooled: somebody may have turned it off"
+        0.45, "1", 0.1, 5, "a thermostat was satisfied though nothing cooled: somebody may have turned it off"
     )
     satisfied_least_s = _ours(180.0, "s", 60, 3600, "a shorter call was a flicker or a try")
     satisfied_most_s = _ours(3600.0, "s", 600, 36000, "a longer one may have ended with the cool of the night")
@@ -183,6 +185,8 @@ class TRUST(LimitGroup):
     cooled_s = _ours(300.0, "s", 60, 3600, "by then a compressor without its fan draws much more, or has tripped")
     warm_c = _ours(15.0, "°C", 0, 30, "in colder air a condenser may do without its fan for a while")
     steady_ratio = _ours(1.06, "1", 1.02, 2, "without its fan a compressor draws a third more within minutes")
+    still_minutes = _ours(8, "minutes", 3, 60, "of rest and of run each: no pipe and no air stays to the last digit")
+    moves = _ours(10, "minutes", 3, 60, "a frozen sensor that differs from minute to minute so often is believed again")
     margin = _ours(0.3, "1", 0.01, 3, "explanations closer than this are as good as each other")
 
 

@@ -208,6 +208,9 @@ class Performance:
         means, (air_k, pipes_k) = minute.readings, (air_split_k(minute.readings), pipe_split_k(minute.readings))
         split_k = pipes_k if air_k is None else air_k
         if split_k is None or minute.running_since_s is None:
+            if split_k is None:  # also where a sensor is not believed any more
+                self._outside.clear()
+                self.answers |= dict.fromkeys(("not-cooling", "low-split", "high-split"))
             return
         least_k = limits.NOT_COOLING.air_k if air_k is not None else limits.NOT_COOLING.pipes_k
         evidence: Evidence = {"split_k": round(split_k, 1)}

@@ -218,6 +218,12 @@ def _start_winding(settings: Settings) -> dict[str, Bands]:
     return {"start_winding_a": Bands(("none", "flows"), (sharp(limits.START_WINDING_NONE_A.value),))}
 
 
+def _power(settings: Settings) -> dict[str, Bands]:
+    rated_w = settings.unit.compressor_rla_a * settings.unit.line_v
+    edges = [sharp(ratio.value * rated_w) for ratio in (limits.POWER_NONE_RATIO, limits.POWER_RUNNING_RATIO)]
+    return {"compressor_w": Bands(("none", "little", "draws"), edges)}
+
+
 _WARMTH: dict[str, Any] = {"plot": "own", "device_class": "temperature"}
 
 READINGS: dict[str, Reading] = {
@@ -365,6 +371,12 @@ READINGS: dict[str, Reading] = {
             "line",
             "real power in the compressor's lead, from bursts of volts and amps taken at the same time",
             "compressor power",
+            says={
+                "none": "the compressor takes no power",
+                "little": "the compressor takes as little power as a heater does",
+                "draws": "the compressor takes the power of a run",
+            },
+            inputs=_power,
             digits=0,
             plot="own",
             device_class="power",

@@ -67,6 +67,8 @@ class Physics:
     def __init__(self, unit: Unit) -> None:
         self._board_fan = unit.fan_by_board
         self._fan_rests = self._board_fan or unit.heat_pump
+        # What a fan at rest costs less than a fault, because it may be by design.
+        self.rest_cost = _FAULTS.fault.value - _FAULTS.designed.value if self._fan_rests else 0.0
         self._soft = unit.kind == "variable-speed"
         self._waits = unit.delay_on_make_s > 0 or unit.delay_on_break_s > 0
 
@@ -142,6 +144,7 @@ WITNESSES: dict[str, Witness] = {
     "line_v": Witness("supply", "line_v", frozenset({"normal", "high"}), frozenset({"low"})),
     "load": Witness("load", "load"),
     "compressor_a": Witness("compressor", "compressor"),
+    "compressor_w": Witness("compressor", "compressor_w", frozenset({"draws"}), frozenset({"little"})),
     "fan_a": Witness("fan", "fan"),
 }
 _FIELDS = ReadWorld._fields
@@ -185,6 +188,38 @@ class LiarMemory(msgspec.Struct, frozen=True, kw_only=True):
 
 Liars = frozenset[int]
 
+# What is colder or warmer in each run than in the rest before it.
+MOVES = ("suction_c", "liquid_c", "supply_air_c")
+
+
+class FrozenWatch:
+    """Names sensors whose number repeats to its last digit through a rest and the settled run after it, or a run and
+    the rest after it. One that moves again is believed after it has moved as often as a liar has to."""
+
+    def __init__(self, fitted: Iterable[str]) -> None:
+        self.names: frozenset[str] = frozenset()
+        self._stands: dict[str, tuple[float | None, int, int]] = dict.fromkeys(fitted, (None, 0, 0))
+        self._moved: dict[str, int] = {}
+
+    def update(self, readings: Mapping[str, float | None], *, runs: bool) -> bool:
+        """Add a minute of rest, or of a run that has settled; whether other sensors are frozen by it."""
+        was = self.names
+        for name, (value, rests, run) in self._stands.items():
+            now = readings.get(name)
+            if now is None:
+                continue
+            if now != value:
+                self._stands[name] = (now, 0, 0)
+                self._moved[name] = self._moved.get(name, 0) + 1
+                if self._moved[name] >= limits.TRUST.moves.value:
+                    self.names -= {name}
+                continue
+            self._stands[name] = value, rests + (not runs), run + runs
+            if min(self._stands[name][1:]) >= limits.TRUST.still_minutes.value:
+                self._moved[name] = 0
+                self.names |= {name}
+        return self.names != was
+
 
 class Trust:
     """Follows the sensors of one unit. `distrusted` are the readings that count as missing by now.
@@ -194,7 +229,8 @@ class Trust:
 
     def __init__(self, unit: Unit, fitted: Collection[str], memory: Iterable[LiarMemory] = ()) -> None:
         self.sensors = tuple(name for name in WITNESSES if name in fitted)
-        self.distrusted: frozenset[str] = frozenset()
+        self._liars: frozenset[str] = frozenset()
+        self.frozen = FrozenWatch(name for name in MOVES if name in fitted)
         self._witnesses = [WITNESSES[name] for name in self.sensors]
         self._physics = Physics(unit)
         places = range(len(self.sensors))
@@ -211,16 +247,31 @@ class Trust:
         """What it costs that a sensor begins to lie; one that says "on" does so less often than one that is dead."""
         return limits.TRUST.liar.value + (limits.TRUST.high.value if reading else 0.0)
 
+    @property
+    def distrusted(self) -> frozenset[str]:
+        """The readings that are not believed: those of liars, and those that stand still where they must move."""
+        return self._liars | self.frozen.names if self.frozen.names else self._liars
+
     # ------------------------------------------------------------ in
 
-    def read(self, inputs: DebouncedInputs, *, cooled: bool = False, rested: bool = False) -> Evidence:
-        """Return what the sensors say by now."""
+    def read(
+        self, inputs: DebouncedInputs, *, cooled: bool = False, rested: bool = False, repeats: Collection[str] = ()
+    ) -> Evidence:
+        """Return what the sensors say by now; `repeats` are the readings whose number does not move at all."""
         by_name = inputs.by_name
         readings = [witness.read(by_name[witness.name].symbol) for witness in self._witnesses]
         volts = by_name.get("control_v")
         if volts is not None and volts.symbol in ("ghost", "weak"):
             # So few volts may or may not be seen as a call.
             readings = [None if name == "call" else value for name, value in zip(self.sensors, readings, strict=True)]
+        if "compressor_w" in self.sensors and "compressor_a" in self.sensors:
+            # Power is taken with the current's own clamp: that the two agree says nothing more. A number that never
+            # moves is no witness of a run that might be.
+            amps, watts = (self.sensors.index(name) for name in ("compressor_a", "compressor_w"))
+            load = by_name.get("load")
+            frozen = "compressor_w" in repeats and (load is None or load.symbol is not False)
+            if readings[watts] is readings[amps] or (readings[watts] and frozen):
+                readings[watts] = None
         return Evidence(tuple(readings), cooled, rested)
 
     def contradicted(self, evidence: Evidence, now_s: float) -> bool:
@@ -327,11 +378,13 @@ class Trust:
         cost += moved * limits.TRUST.change.value
         return self._moved(story, world, frozenset(name for name, _ in oddities if name), cost, now_s)
 
-    @staticmethod
-    def _amiss(world: ReadWorld, evidence: Evidence) -> float:
+    def _amiss(self, world: ReadWorld, evidence: Evidence) -> float:
         """What it costs that the fan is not as the compressor's run shows it to be."""
-        wrong = (evidence.cooled and not world.fan) or (evidence.rested and world.fan and not world.contacts)
-        return limits.TRUST.impossible_fan.value if wrong else 0.0
+        cost = limits.TRUST.impossible_fan.value
+        if evidence.cooled and not world.fan:
+            # In such weather no defrost and no board holds it off.
+            return cost + self._physics.rest_cost
+        return cost if evidence.rested and world.fan and not world.contacts else 0.0
 
     def _surprise(
         self, story: SensorStory, world: ReadWorld, oddities: Sequence[tuple[str, float]], now_s: float
@@ -439,8 +492,8 @@ class Trust:
             near = self._stories[best].cost + limits.TRUST.margin.value
             if self._stories[frozenset()].cost >= near:
                 doubtful = {place for some, story in self._stories.items() if story.cost < near for place in some}
-        was, self.distrusted = self.distrusted, frozenset(self.sensors[place] for place in doubtful)
-        return self.distrusted != was
+        was, self._liars = self._liars, frozenset(self.sensors[place] for place in doubtful)
+        return self._liars != was
 
     def memory(self) -> list[LiarMemory]:
         """Return the sets of liars that are likelier than they are at the start, for the next process."""

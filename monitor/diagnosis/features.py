@@ -349,6 +349,11 @@ class FeatureWatch:
 
     # ------------------------------------------------------------ out
 
+    def repeats(self) -> tuple[str, ...]:
+        """The power reading where its last numbers are the same to the last digit."""
+        last = [scan.compressor_w for scan in list(self._last)[-3:]]
+        return ("compressor_w",) if len(last) == 3 and last[0] is not None and len(set(last)) == 1 else ()
+
     def seen(self, now_s: float, since_s: float | None = None) -> dict[str, str]:
         """The features of the last hours; `since_s` is when what stands began, and the hours before that count."""
         since_s = now_s if since_s is None else since_s

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from random import Random
 from typing import Any
 
+import msgspec
 import pytest
 
 from condenser_monitor.monitor.core.config import Settings, Unit
@@ -90,6 +92,83 @@ def test_a_fan_sensor_that_fails_in_a_run_is_found_within_minutes() -> None:
     """The compressor's current would have risen: what was told of the fan is taken back in the same run."""
     names = raised((600, REST), (600, RUN), (900, but(RUN, fan_a=0.0, compressor_a=9.02)))
     assert names == ["fan-not-running", "sensing-disagrees"]
+
+
+def test_a_heat_pumps_fan_at_0_in_warm_air_is_a_liar_as_any_other() -> None:
+    """At 31 degrees there is no defrost: taken back in the same run; in the frost nothing is concluded."""
+    heat_pump = msgspec.structs.replace(SETTINGS, unit=msgspec.structs.replace(UNIT, heat_pump=True))
+    dead, after = but(RUN, fan_a=0.0), but(RUN, fan_a=0.0, compressor_a=9.02)
+    warm = ((600, REST), (180, dead), (1020, after), (600, REST), (180, dead), (1020, after))
+    assert raised(*warm, settings=heat_pump) == ["fan-not-running", "sensing-disagrees"]
+    cold = [(held_s, but(readings, outdoor_c=8.0)) for held_s, readings in warm]
+    assert "sensing-disagrees" not in raised(*cold, settings=heat_pump)
+
+
+def with_power(parts: Sequence[tuple[float, Readings]], **lies: float) -> list[Scan]:
+    """Scans with the compressor's power, which follows its current and moves a little; with one of the two stuck."""
+    found = []
+    for n, scan in enumerate(scans(*parts)):
+        watts = 240.0 * 0.9 * (scan.compressor_a or 0.0) * (1.0 + 0.002 * (n % 5)) if scan.compressor_a else 2.0
+        found.append(msgspec.structs.replace(scan, **{"compressor_w": watts} | lies))
+    return found
+
+
+CYCLES = ((600, REST), (900, RUN)) * 3
+
+
+@pytest.mark.parametrize(
+    ("lies", "liar"),
+    [
+        ({"compressor_a": 0.0}, "compressor_a"),
+        ({"compressor_w": 0.0}, "compressor_w"),
+        ({"compressor_w": 1990.0}, "compressor_w"),
+    ],
+)
+def test_power_and_current_of_the_compressor_are_held_against_each_other(lies: dict[str, float], liar: str) -> None:
+    """The one that is stuck is found, and nothing urgent is told."""
+    engine = Engine(SETTINGS, fitted=(*ALL, "compressor_w"))
+    found = [e for scan in with_power(CYCLES, **lies) for e in engine.feed(scan) if isinstance(e, Change)]
+    assert engine.status().distrusted == (liar,)
+    assert {e.finding for e in found} == {"sensing-disagrees"}
+
+
+def test_power_that_sticks_as_the_compressor_dies_does_not_acquit_it() -> None:
+    """A number that never moves is no witness of a run."""
+    engine = Engine(SETTINGS, fitted=(*ALL, "compressor_w"))
+    dead = [
+        msgspec.structs.replace(scan, t_s=scan.t_s + 4500.0)
+        for scan in with_power([(900, but(RUN, compressor_a=0.0))], compressor_w=1990.0)
+    ]
+    stream = [*with_power(CYCLES), *dead]
+    found = [e for scan in stream for e in engine.feed(scan) if isinstance(e, Change)]
+    assert [e.finding for e in found] == ["compressor-not-running"]
+
+
+def test_a_pipe_or_air_sensor_that_does_not_move_is_not_believed() -> None:
+    """A supply air sensor frozen at 25 degrees: what it reads is no lost cooling. It is believed when it moves."""
+    fitted = (*ALL, "return_air_c", "supply_air_c")
+    air = {"return_air_c": 25.0, "supply_air_c": 24.8}
+    parts = [(1200, REST | air), (1800, RUN | air)] * 2
+    assert raised(*parts, fitted=fitted) == ["sensing-disagrees"]
+    engine = Engine(SETTINGS, fitted=fitted)
+    seen = []
+    stream = scans(*parts, (1200, REST | air))
+    for scan in stream:
+        moves = scan.t_s > 4800.0
+        warm = 24.8 + 0.1 * (int(scan.t_s // 60) % 2)
+        engine.feed(msgspec.structs.replace(scan, supply_air_c=warm) if moves else scan)
+        seen.append(engine.status().distrusted)
+    assert seen[4799] == ("supply_air_c",)
+    assert seen[-1] == ()
+
+
+def test_air_that_is_not_cooled_is_told_where_the_sensor_moves() -> None:
+    """The same figures, but for the last digit: the unit moves no heat."""
+    fitted = (*ALL, "return_air_c", "supply_air_c")
+    rest, run = (but(base, return_air_c=25.0, supply_air_c=24.8) for base in (REST, RUN))
+    parts = [part for n in range(80) for part in ((30, rest | {"supply_air_c": 24.8 + 0.1 * (n % 2)}),)]
+    parts += [part for n in range(80) for part in ((30, run | {"supply_air_c": 24.7 + 0.1 * (n % 2)}),)]
+    assert raised(*parts, fitted=fitted) == ["not-cooling"]
 
 
 def test_a_current_that_does_not_move_at_all_is_no_witness() -> None:

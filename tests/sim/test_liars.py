@@ -39,16 +39,21 @@ COINCIDENT = {
     ("coil-burns-open", "supply", "low", "fault"),  # told as a lost supply
     ("contacts-foul", "supply", "low", "fault"),
     ("compressor-lead-comes-off", "supply", "low", "fault"),
+    ("control-fuse-blows", "thermostat", "high", "fault"),  # told as a call that is cut
 }
 
 
-def stuck_at(settings: Settings, sensor: str, value: str) -> Any:
-    """The reading of a sensor that sticks low, or high: at its running value."""
+def stuck_at(settings: Settings, sensor: str, value: str, items: Sequence[Scan | StartTransient], at_s: float) -> Any:
+    """The reading of a sensor that sticks low, or high: at its running value; or is held as it was at `at_s`."""
+    if value == "held":
+        read = (getattr(scan, sensor) for scan in items if isinstance(scan, Scan) and scan.t_s >= at_s)
+        return next(reading for reading in read if reading is not None)
     high = {
         "control_v": 25.4,
         "coil_a": 0.26,
         "coil_v": 25.2,
         "line_v": settings.unit.line_v,
+        "compressor_w": 0.6 * settings.unit.compressor_rla_a * settings.unit.line_v,
         "compressor_a": round(0.7 * settings.unit.compressor_rla_a, 2),
         "fan_a": round(0.85 * settings.unit.fan_fla_a, 2),
     }
@@ -84,13 +89,20 @@ def urgent(changes: Sequence[Change], from_s: float = 0.0) -> set[str]:
     return {c.finding for c in changes if c.change == "raised" and c.severity == "urgent" and c.t_s >= from_s}
 
 
+def brief(raised: Change, changes: Sequence[Change]) -> bool:
+    """A finding that was over within a minute: the sensor stuck at the very end of a run."""
+    return any(
+        c.finding == raised.finding and c.change == "cleared" and 0.0 < c.t_s - raised.t_s < 60.0 for c in changes
+    )
+
+
 def cases(names: Sequence[str], few: int) -> list[tuple[str, str, str, str]]:
     """(scenario, sensor, value, time), all of them or a few drawn by a fixed seed."""
     every = [
         (name, sensor, value, when)
         for name in names
         for sensor in WITNESSES
-        for value in ("low", "high")
+        for value in ("low", "high", "held")
         for when in WHEN
     ]
     return every if os.environ.get("WHOLE") else sorted(Random(5).sample(every, few))
@@ -109,9 +121,12 @@ def test_what_is_told_without_a_sensor_is_told_with_it_lying(name: str, sensor: 
     if sensor not in settings.fitted or (name, sensor, value, when) in COINCIDENT:
         return
     without = urgent(told(settings, items, [s for s in settings.fitted if s != sensor]), onset_s)
-    stuck = {"value": stuck_at(settings, sensor, value), "from_s": from_s(when, onset_s)}
+    at_s = from_s(when, onset_s)
+    stuck = {"value": stuck_at(settings, sensor, value, items, at_s), "from_s": at_s}
     lying = urgent(told(settings, items, settings.fitted, sensor, **stuck), onset_s)
     lost = {finding for finding in without - lying if not (finding in NO_START and lying & NO_START)}
+    if lost and lying & urgent(told(settings, items, settings.fitted), onset_s):
+        lost = set()  # it says by chance what is so, and that is told
     assert not lost, f"told instead: {lying}"
 
 
@@ -122,8 +137,9 @@ def test_a_sound_unit_is_not_wronged_for_longer_than_two_runs(name: str, sensor:
     settings, onset_s, items = played(name)
     if sensor not in settings.fitted:
         return
-    stuck = {"value": stuck_at(settings, sensor, value), "from_s": from_s(when, onset_s)}
+    at_s = from_s(when, onset_s)
+    stuck = {"value": stuck_at(settings, sensor, value, items, at_s), "from_s": at_s}
     found = told(settings, items, settings.fitted, sensor, **stuck)
-    raised = [c.finding for c in found if c.change == "raised" and c.severity == "urgent"]
+    raised = [c.finding for c in found if c.change == "raised" and c.severity == "urgent" and not brief(c, found)]
     assert len(raised) <= 3, raised
     assert len(set(raised)) <= 1, raised
