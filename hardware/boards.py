@@ -461,6 +461,12 @@ def celsius(ohm: float) -> float:
     return 1 / (a + b * ln + c * ln**3) - 273.15
 
 
+_BUS = (
+    "an I2C bus that exists: on a Pi, switch I2C on (raspi-config, Interface Options). To try the monitor without"
+    " boards: condenser-monitor run --simulated"
+)
+
+
 def _pi_bus(settings: Settings) -> Any:
     """The Pi's own I2C bus. `import board` of the usual stack fails off a Pi, so the bus is opened by number."""
     from adafruit_extended_bus import ExtendedI2C  # noqa: PLC0415 - works on a Pi only
@@ -468,4 +474,4 @@ def _pi_bus(settings: Settings) -> Any:
     try:
         return ExtendedI2C(settings.boards.i2c_bus)
     except (OSError, ValueError) as error:
-        raise SenseError(f"boards.i2c_bus {settings.boards.i2c_bus}", str(error), "an I2C bus that exists") from None
+        raise SenseError(f"boards.i2c_bus {settings.boards.i2c_bus}", str(error), _BUS) from None

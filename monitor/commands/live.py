@@ -43,6 +43,8 @@ def _watchdog(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace) -> int:
+    from pathlib import Path
+
     from condenser_monitor.monitor.page_settings import SettingsWatch
     from condenser_monitor.monitor.service import logs
     from condenser_monitor.monitor.service.run_loop import Service, run_until_signal
@@ -54,8 +56,10 @@ def _run(args: argparse.Namespace) -> int:
     again = True
     while again:  # what is changed on the page counts at once: with settings of its own, as after a restart
         site, settings = shared.site_file(args), shared.site(args)
+        # A first start whose boards cannot be opened leaves no history behind.
+        boards = None if Path(settings.history.file).exists() else shared.boards(settings)
         history = History(settings.history.file, owner=True, keep=settings.history)
-        boards, uncertainty = shared.boards(settings), shared.uncertainty(settings)
+        boards, uncertainty = boards or shared.boards(settings), shared.uncertainty(settings)
         watch = SettingsWatch(site, settings)
         service = Service(
             settings, boards, history, _publishers(args, settings), uncertainty=uncertainty, outdated=watch.outdated
@@ -90,10 +94,13 @@ def _publishers(args: argparse.Namespace, settings: Any) -> list[Any]:
 
 
 def _page(args: argparse.Namespace) -> int:
+    from condenser_monitor.monitor.publishers.answer_links import page_address
     from condenser_monitor.monitor.service import logs
     from condenser_monitor.web.app import create_app
 
     logs.set_up()
     settings = shared.site_file(args)
+    if page_address(settings):
+        shared.say(f"other devices reach the page at {page_address(settings)}/")
     shared.serve_until_interrupted(create_app(settings.history.file, settings), settings.web, "the page is at")
     return 0

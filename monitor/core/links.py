@@ -138,6 +138,8 @@ def chain(inputs: DebouncedInputs, distrusted: Collection[str] = ()) -> tuple[Li
         known[link.name] = symbol != "none" if isinstance(symbol, str) else symbol
         since[link.name] = 0.0 if one is None or one.since_s == -inf else one.since_s
     sensed = dict(known)
+    if known["line-supply"] is False and known["contacts"] is False:
+        known["contacts"] = None  # with no line voltage ahead of them, none behind them tells nothing of the contacts
     for link in reversed(CHAIN):
         if known[link.name] is None and any(known[name] for name in link.implied_by):
             known[link.name] = True

@@ -154,6 +154,13 @@ def test_running_unit_is_live_all_along_and_a_resting_one_up_to_the_call() -> No
     assert [name for name, (state, _) in rest.items() if state is LinkState.LIVE] == ["control-power", "line-supply"]
 
 
+def test_contacts_are_not_known_while_no_line_voltage_can_show_them() -> None:
+    """The coil is pulled in behind a breaker that is off: "open" would be a guess, and a wrong one."""
+    dead = but(RUN, supply=False, load=False, compressor_a=0.0, fan_a=0.0)
+    assert _chain(dead)["contacts"][0] is LinkState.UNKNOWN
+    assert _chain(but(dead, supply=True))["contacts"][0] is LinkState.DEAD
+
+
 def test_live_link_proves_the_ones_before_it() -> None:
     """With call and compressor current alone, control power, thermostat, supply and contacts are inferred."""
     seen = _chain(RUN, ("call", "compressor_a"))
