@@ -15,14 +15,16 @@ from condenser_monitor.monitor.alarms.calm import SEVERITIES, Calm, Reason
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.findings import Cooling
-from condenser_monitor.monitor.core.records import Severity
+from condenser_monitor.monitor.core.records import Episode, EpisodeState, Severity
 from condenser_monitor.monitor.fleet import load_list, tenants, triage
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
 from condenser_monitor.monitor.fleet.days import later, office_day
+from condenser_monitor.monitor.fleet.messages import read_episodes
 from condenser_monitor.monitor.fleet.people import Viewer, visible
 from condenser_monitor.monitor.fleet.tables import (
     asks,
     cycles,
+    episodes,
     events,
     set_aside,
     site_days,
@@ -144,6 +146,48 @@ def drifting(
         standing_table.c.severity != Severity.URGENT.value, sites.c.id.not_in(urgent), _booked_day().is_(None)
     )
     return _page(connection, ranked, (sa.text("severity"), sa.text("since_at")), offset, limit)
+
+
+class QuietCase(msgspec.Struct, frozen=True, kw_only=True):
+    """A site where nothing urgent stands any more, and nothing shows that what stood is repaired."""
+
+    site: str
+    name: str
+    customer: str
+    phone: str
+    address: str
+    episode: Episode
+    since_at: float
+    booked_day: str | None
+    booked_for: str | None
+
+
+def quiet(connection: sa.Connection, viewer: Viewer, *, limit: int = PAGE_ROWS) -> list[QuietCase]:
+    """Return the sites whose urgent episode is quiet or said to be repaired, the longest first. A thermostat that was
+    switched off, as the message asked, mends nothing; the household is told so, and the office is not to lose sight."""
+    c = episodes.c
+    urgent = sa.select(standing_table.c.site_id).where(
+        standing_table.c.active, standing_table.c.severity == Severity.URGENT.value
+    )
+    about = [sites.c[name] for name in ("site", "name", "customer", "phone", "address")]
+    query = sa.select(*about, c.since_at, c.body, _booked_day().label("booked_day"), _booked_for().label("booked_for"))
+    query = query.select_from(sites.join(state, state.c.site_id == sites.c.id).join(episodes, c.site_id == sites.c.id))
+    query = query.where(
+        c.over_at.is_(None),
+        c.state.in_([EpisodeState.QUIET.value, EpisodeState.REPAIRED.value]),
+        c.severity == Severity.URGENT.value,
+        c.seen_at >= sa.func.coalesce(state.c.unit_at, 0.0),
+        sites.c.revoked_at.is_(None),
+        sites.c.id.not_in(urgent),
+        visible(viewer),
+    )
+    rows = connection.execute(query.order_by(c.since_at, sites.c.site).limit(limit)).all()
+    found = []
+    for row in rows:
+        values = dict(row._mapping)
+        for episode in read_episodes(b"[%b]" % values.pop("body").encode()):
+            found.append(QuietCase(**values, episode=episode))
+    return found
 
 
 _URGENCY = sa.case(

@@ -27,7 +27,7 @@ from condenser_monitor.monitor.publishers.messages import ROOT, Answered, CycleD
 
 AsideRow = tuple[float, str, str, bytes]
 EventRow = tuple[int, float, str, int, str, str, str, str, float, str]
-EpisodeRow = tuple[int, str, str, float, float | None, float, str]
+EpisodeRow = tuple[int, str, str, float, float | None, float, str, str, str]
 CycleRow = tuple[int, float, str, int, *tuple[float | int | None, ...]]
 PASSING_S = FLEET.hole_patience_s.value  # how far messages of one site may pass each other on their way
 PAYLOAD_KEPT = 4096  # of a message set aside: enough to see what is wrong with it
@@ -204,7 +204,8 @@ class Fold:
         for one in read_episodes(bytes(body.episodes)):
             if one.since_wall_s is not None:  # a monitor that does not know the time tells of it again when it does
                 key = (site.site_id, body.origin, one.id)
-                kept = (*key, one.since_wall_s, one.over_wall_s, at, msgspec.json.encode(one).decode())
+                times, whole = (one.since_wall_s, one.over_wall_s, at), msgspec.json.encode(one).decode()
+                kept = (*key, *times, whole, one.severity.value, one.state.value)
                 self.writes.episodes[key] = kept
         for row in active_alerts.apply_unit(self._rows(site), body, site_id=site.site_id, rank=rank, at=at):
             self.writes.standing[site.site_id, row.finding] = row

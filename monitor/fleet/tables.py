@@ -157,6 +157,14 @@ episodes = sa.Table(
     sa.Column("over_at", AT),
     sa.Column("seen_at", AT, nullable=False),  # instant of the newest `unit` message that spoke of it
     sa.Column("body", sa.Text, nullable=False),
+    sa.Column("severity", sa.Text, nullable=False, server_default=""),
+    sa.Column("state", sa.Text, nullable=False, server_default=""),
+)
+sa.Index(
+    "ix_episodes_open",
+    episodes.c.state,
+    sqlite_where=episodes.c.over_at.is_(None),
+    postgresql_where=episodes.c.over_at.is_(None),
 )
 
 standing = sa.Table(

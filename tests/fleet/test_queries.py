@@ -424,6 +424,33 @@ def test_season_of_a_former_tenant_says_nothing_of_the_next_ones_answers(store: 
     assert texts.TOLD["fan-not-running"].headline in since
 
 
+def test_what_went_quiet_unrepaired_stays_in_sight(store: Store) -> None:
+    """Urgent, nothing of it stands any more, not over: listed, by age; not where something urgent stands, not what the
+    monitor has ended or forgotten, and only to who may see the site."""
+    names = ["quiet", "said", "stands", "over", "forgotten", "mild", "other"]
+    _fill(store, [{"site": name, "customer": f"Of {name}"} for name in names])
+    quiet = {"state": "quiet-not-repaired"}
+    told: dict[str, list[dict[str, Any]]] = {
+        "quiet": [{**_episode(1, "locked-rotor", 2.0), **quiet}],
+        "said": [{**_episode(1, "fan-not-running", 1.0), "state": "said-to-be-repaired", "repaired_by": "Sam"}],
+        "stands": [_episode(1, "locked-rotor", 1.0), {**_episode(2, "fan-not-running", 1.0), **quiet}],
+        "over": [_episode(1, "locked-rotor", 1.0, over_h=2.0)],
+        "forgotten": [{**_episode(1, "locked-rotor", 1.0), **quiet}],
+        "mild": [{**_episode(1, "long-run", 1.0), **quiet, "severity": "watch"}],
+    }
+    raws = [payloads.unit(name, wall_s=NOON + 9000, episodes=stories) for name, stories in told.items()]
+    raws.append(payloads.finding("stands", 1, "raised", "locked-rotor", wall_s=NOON + 3600))
+    raws.append(payloads.unit("forgotten", wall_s=NOON + 9060, origin="o2"))
+    for raw in raws:
+        ensure_months(store, coming_months(NOON))
+        writer(store).write(received([raw], NOON + 9100), NOON + 9100)
+    with store.read() as connection:
+        assert [case.site for case in queries.quiet(connection, OWNER)] == ["said", "quiet"]
+        assert queries.quiet(connection, OWNER)[0].episode.repaired_by == "Sam"
+        nobody = Viewer(id=77, login="kim", name="Kim", role=Role.TECHNICIAN)
+        assert queries.quiet(connection, nobody) == []
+
+
 @pytest.mark.parametrize("told", [[{"id": "episode-1"}], "none", [[[]]], [{"id": 7}]])
 def test_episodes_that_cannot_be_read_cost_nothing_else(store: Store, told: Any) -> None:
     """The rest of the `unit` message is taken."""

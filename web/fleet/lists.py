@@ -12,6 +12,7 @@ from condenser_monitor.monitor.drawing.place_map import place_map
 from condenser_monitor.monitor.fleet import inference, queries, triage
 from condenser_monitor.monitor.fleet.days import office_day
 from condenser_monitor.monitor.fleet.people import technicians
+from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
 from condenser_monitor.web.fleet.office_context import office_context, offset, viewer, where
 
 lists = Blueprint("lists", __name__)
@@ -25,12 +26,14 @@ def morning() -> str:
         page = queries.morning(connection, viewer(), now, offset=offset())
         counts = queries.standing_counts(connection, viewer())
         together = inference.outages(connection, viewer(), now)
+        quiet = queries.quiet(connection, viewer())
         people = technicians(connection, viewer())
     areas = Counter(area for area, _, _ in _points(case.address for case in page.rows))
     parts = {
         "counts": counts,
         "areas": areas.most_common(),
         "outages": together,
+        "quiet": [(case, headline(case.episode), STATES[case.episode.state], besides(case.episode)) for case in quiet],
         "people": people,
         "today": office_day(now),
     }
