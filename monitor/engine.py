@@ -425,6 +425,7 @@ class Engine:
             self._trust_due_s = look_s if look_s > scan.t_s else inf
         if "contactor-chatter" in self._evaluator.standing:
             self._trust.forget_runs(scan.t_s)
+        self._trust.sheds(self._habits.sheds(self._usual_s))
         return self._believe(scan) if self._trust.update(evidence, scan.t_s) else []
 
     def _believe(self, scan: Scan) -> list[Event]:

@@ -481,19 +481,27 @@ class HabitMemory(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Durations:
-    """How long something lasted, the last few times."""
+    """How long something lasted, the last few times. `two`: two that are equal to the second are a timer's already."""
 
-    def __init__(self, least: limits.Limit, most: limits.Limit) -> None:
-        self.least_s, self.most_s = least.value, most.value
+    def __init__(self, least: limits.Limit, most: limits.Limit, *, two: bool = False) -> None:
+        self.least_s, self.most_s, self.two = least.value, most.value, two
         self.lasted_s: deque[float] = deque(maxlen=int(_HABIT.times.value))
 
     def learned_s(self, usual_step_s: float) -> float | None:
         """The common duration, None while there is none; scans that are far apart see it no more exactly."""
         if len(self.lasted_s) < (self.lasted_s.maxlen or 0):
-            return None
+            return self._of_two_s(usual_step_s)
         low, high = min(self.lasted_s), max(self.lasted_s)
         slack_s = max(_HABIT.slack_s.value, _HABIT.slack_ratio.value * high, 2.0 * usual_step_s)
         return high if self.least_s <= low and high <= self.most_s and high - low <= slack_s else None
+
+    def _of_two_s(self, usual_step_s: float) -> float | None:
+        """What two have in common that scans show to the second."""
+        if not self.two or len(self.lasted_s) < 2 or 2.0 * usual_step_s > _HABIT.slack_s.value:
+            return None
+        low, high = min(self.lasted_s), max(self.lasted_s)
+        equal = high - low <= _HABIT.slack_s.value
+        return high if equal and self.least_s <= low and high <= self.most_s else None
 
 
 # Findings whose condition may hold longer by what a unit does by design.
@@ -527,7 +535,7 @@ class Habits:
         self.durations = {
             "delay-on-make": Durations(_HABIT.delay_least_s, _HABIT.delay_most_s),
             "delay-on-break": Durations(_HABIT.delay_least_s, _HABIT.break_most_s),
-            "load-shed": Durations(_HABIT.shed_least_s, _HABIT.shed_most_s),
+            "load-shed": Durations(_HABIT.shed_least_s, _HABIT.shed_most_s, two=True),
             "fan-run-on": Durations(_HABIT.delay_least_s, _HABIT.run_on_s),
             "compressor-after-fan": Durations(_HABIT.delay_least_s, _HABIT.ramp_s),
         }
@@ -607,6 +615,10 @@ class Habits:
             ramp_s = self.durations["compressor-after-fan"].learned_s(usual_step_s)
             self._modulates = ramp_s is not None and ramp_s > _SCANS_APART * usual_step_s
         return self._modulates
+
+    def sheds(self, usual_step_s: float) -> bool:
+        """Whether a switch cuts this unit's call for as long each time."""
+        return self._unit.delay_learned and self._learned_s("load-shed", usual_step_s) is not None
 
     def forget(self) -> None:
         """Nothing was seen for a while: what began is not known to have gone on."""

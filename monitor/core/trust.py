@@ -70,6 +70,7 @@ class Physics:
         # What a fan at rest costs less than a fault, because it may be by design.
         self.rest_cost = _FAULTS.fault.value - _FAULTS.designed.value if self._fan_rests else 0.0
         self._soft = unit.kind == "variable-speed"
+        self.sheds = False  # a switch cuts the call for as long each time
         self._waits = unit.delay_on_make_s > 0 or unit.delay_on_break_s > 0
 
     def oddities(self, world: ReadWorld) -> Iterator[tuple[str, float]]:
@@ -87,7 +88,7 @@ class Physics:
         for _ in range(sum(impossible)):
             yield "", _FAULTS.impossible.value
         if w.demand and not w.call:
-            yield "call-cut", _FAULTS.usual_fault.value
+            yield ("call-shed", _FAULTS.designed.value) if self.sheds else ("call-cut", _FAULTS.usual_fault.value)
         if w.call and not w.demand:
             yield "call-crossed", _FAULTS.seldom_fault.value
         if w.call and not w.coil:
@@ -108,9 +109,9 @@ class Physics:
 
 
 # What keeps the unit from cooling while it is called.
-NO_COOLING = frozenset({"call-cut", "coil-open", "contacts-open", "supply-lost", "compressor-off"})
+NO_COOLING = frozenset({"call-cut", "call-shed", "coil-open", "contacts-open", "supply-lost", "compressor-off"})
 # What would last for more than one run if it were a fault.
-LASTING = NO_COOLING | {"call-crossed"}
+LASTING = NO_COOLING - {"call-shed"} | {"call-crossed"}
 
 
 # ---------------------------------------------------------------- what the sensors say of it
@@ -297,6 +298,12 @@ class Trust:
             self._stories = {some: trusting._replace(cost=cost) for some, cost in self._prior.items()}
         self._step(before, evidence, now_s)
         return self._judge()
+
+    def sheds(self, so: bool) -> None:
+        """Learn that a switch cuts the call for as long each time: by design, and no fault that heals."""
+        if so is not self._physics.sheds:
+            self._physics.sheds = so
+            self._states.clear()
 
     def forget_state(self) -> None:
         """After a gap in what was seen: nothing is known of the state; who lies is."""
