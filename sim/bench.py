@@ -15,11 +15,11 @@ missing, or two faults come together. No unit is dropped.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from math import inf
 from random import Random
-from typing import Literal, NamedTuple
+from typing import Literal, NamedTuple, TypeVar
 
 import msgspec
 
@@ -54,6 +54,9 @@ from condenser_monitor.sim.timeline import Planned
 from condenser_monitor.sim.truth import Truth
 from condenser_monitor.sim.weather import Weather, design_days, synthetic_year
 from condenser_monitor.sim.world import World, WorldPlan
+
+_Unit = TypeVar("_Unit")
+_Result = TypeVar("_Result")
 
 CLASSES = ("correct", "misdiagnosed", "missed", "false alarm", "no answer")
 Extra = Literal["plain", "stuck sensor", "missing cells", "two faults"]
@@ -392,13 +395,13 @@ def _open(played: Played) -> set[str]:
     return {name for suspects in last.values() for name in suspects}
 
 
-def each(todo: Sequence[BenchUnit], jobs: int = 1) -> Iterator[BenchScore]:
-    """The scores of the units as they come, in the units' order."""
+def each(work: Callable[[_Unit], _Result], todo: Sequence[_Unit], jobs: int = 1) -> Iterator[_Result]:
+    """What `work` makes of the units (`judge` or `unit_year`) as it comes, in the units' order."""
     if jobs <= 1:
-        yield from map(judge, todo)
+        yield from map(work, todo)
         return
     with ProcessPoolExecutor(jobs) as pool:
-        yield from pool.map(judge, todo)
+        yield from pool.map(work, todo)
 
 
 # ---------------------------------------------------------------- with and without a sensor
@@ -422,7 +425,9 @@ def sensor_worth(count: int, seed: int, jobs: int = 1, cases: Sequence[BenchCase
         for index, case in enumerate(Random(f"{seed}/worth").sample(list(cases), min(count, len(cases))))
     ]
     optional = [name for name in READINGS if name not in SENSE_SETS["least"]]
-    scores = {name: list(each([unit._replace(without=name) for unit in broken], jobs)) for name in ("", *optional)}
+    scores = {
+        name: list(each(judge, [unit._replace(without=name) for unit in broken], jobs)) for name in ("", *optional)
+    }
     return [SensorWorth(name, len(broken), _both(scores, name, 99), _both(scores, name, 1)) for name in optional]
 
 
@@ -527,12 +532,3 @@ def unit_year(sound: SoundUnit) -> Year:
             else:
                 raised.append(f"{change.finding} at {change.t_s:.0f} s {change.evidence}")
     return Year(sound.seed, sound.days, tuple(raised), explained, sound.kind, sound.rate)
-
-
-def each_year(todo: Sequence[SoundUnit], jobs: int = 1) -> Iterator[Year]:
-    """The sound units as they come, in their order."""
-    if jobs <= 1:
-        yield from map(unit_year, todo)
-        return
-    with ProcessPoolExecutor(jobs) as pool:
-        yield from pool.map(unit_year, todo)

@@ -221,13 +221,13 @@ def accuracy(
     if not 1.0 <= days <= 366.0:
         raise CommandError("accuracy --days", days, "1 to 366")
     scores: list[BenchScore] = []
-    for score in bench.each(bench.units(count, seed), jobs):
+    for score in bench.each(bench.judge, bench.units(count, seed), jobs):
         scores.append(score)
         bad = score.outcome not in ("correct", "no answer")
         if len(scores) % 20 == 0 or bad:
             say(f"{len(scores)}/{count} units" + (f": {_line(score)}" if bad else ""))
     lived: list[Year] = []
-    for year in bench.each_year(bench.sound_units(years, seed, days), jobs=jobs):
+    for year in bench.each(bench.unit_year, bench.sound_units(years, seed, days), jobs):
         lived.append(year)
         say(f"{len(lived)}/{years} sound units: {len(year.raised)} false alarms")
     worths = bench.sensor_worth(sensors, seed, jobs) if sensors else []

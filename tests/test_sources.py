@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
-from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -17,9 +17,11 @@ CITED = ("standard", "data sheet", "from memory")
 ROWS = dict(sources.sources())
 
 
-def modules() -> Iterator[Path]:
-    for part in ("monitor", "hardware", "web", "sim"):
-        yield from sorted((TOP / part).rglob("*.py"))
+@cache
+def modules() -> dict[Path, str]:
+    """Return path -> text of the program's modules."""
+    paths = (path for part in ("monitor", "hardware", "web", "sim") for path in sorted((TOP / part).rglob("*.py")))
+    return {path: path.read_text(encoding="utf-8") for path in paths}
 
 
 ALL_LIMITS = [
@@ -33,9 +35,9 @@ def test_no_basis_from_elsewhere_is_written_by_hand() -> None:
     """Outside the ledger no call is given "standard", "data sheet" or "from memory": rows hand them on."""
     by_hand = [
         f"{path.relative_to(TOP)}:{node.lineno}"
-        for path in modules()
+        for path, text in modules().items()
         if path.name != "sources.py"
-        for call in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for call in ast.walk(ast.parse(text))
         if isinstance(call, ast.Call)
         for node in (*call.args, *(word.value for word in call.keywords))
         if isinstance(node, ast.Constant) and node.value in CITED
@@ -54,7 +56,7 @@ def test_every_limit_from_elsewhere_names_a_row(limit: Limit) -> None:
 def test_every_row_is_used_and_whole(name: str) -> None:
     """Some module names it; what was read has a date, what is remembered has none."""
     row = ROWS[name]
-    used = [path for path in modules() if re.search(rf"\bsources\.{name}\b", path.read_text(encoding="utf-8"))]
+    used = [path for path, text in modules().items() if re.search(rf"\bsources\.{name}\b", text)]
     assert used, "no number stands on it: remove the row"
     assert row.document
     assert row.says

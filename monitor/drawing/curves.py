@@ -14,7 +14,7 @@ from condenser_monitor.monitor.drawing.axes import (
     scale,
     values,
 )
-from condenser_monitor.monitor.drawing.strip_chart import StripSpan, path
+from condenser_monitor.monitor.drawing.strip_chart import StripSpan, path, time_marks
 from condenser_monitor.monitor.drawing.timeline import step_s
 from condenser_monitor.monitor.storage.models import StoredPoint
 from condenser_monitor.monitor.strings.lookup import plain
@@ -53,7 +53,7 @@ def curve(
         'vector-effect="non-scaling-stroke"/></svg>'
     )
     y = _place(axis, plot)
-    drawn = grid(axis, y) + _ticks(ticks, span, plot, height) + body + values(axis, y)
+    drawn = grid(axis, y) + time_marks(ticks, span, _TOP, _TOP + plot, height - 4) + body + values(axis, y)
     return _frame(name, title, description, height, drawn, cursor=span.attributes())
 
 
@@ -78,16 +78,6 @@ def _band(points: Sequence[StoredPoint], span: StripSpan, axis: Axis, step: floa
 def _place(axis: Axis, plot: float) -> Callable[[float], float]:
     """Where a value lies in a picture."""
     return lambda value: _TOP + plot * (98 - 94 * (value - axis.low) / (axis.high - axis.low)) / 100
-
-
-def _ticks(ticks: Sequence[tuple[float, str]], span: StripSpan, plot: float, height: float) -> str:
-    drawn = ""
-    for wall_s, words in ticks:
-        x = span.share(wall_s)
-        anchor = "start" if x < 6 else "end" if x > 94 else "middle"
-        drawn += f'<line x1="{x}%" x2="{x}%" y1="{_TOP:g}" y2="{_TOP + plot:g}" class="tick"/>'
-        drawn += f'<text x="{x}%" y="{height - 4:g}" text-anchor="{anchor}" class="lane-note">{escape(words)}</text>'
-    return drawn
 
 
 def bars(days: Sequence[Bar], unit: str, *, title: str, name: str, height: float = 150.0) -> str:

@@ -115,7 +115,7 @@ def svg(
         body += _lane(lane, stretches, span, (y + 16, height), name) + _curve(lane, curves, span, y + 16, height)
         y += height + _GAP
     total = y + 18
-    axis = _axis(ticks, span, y, total)
+    axis = time_marks(ticks, span, _TOP - 4, y - 12, total - 14)
     description = summary(lanes, span)
     return (
         f'<svg class="lanes" width="100%" height="{total:g}" role="img" aria-labelledby="{name}-title {name}-desc" '
@@ -216,13 +216,14 @@ def path(
     return "".join(drawn)
 
 
-def _axis(ticks: Sequence[tuple[float, str]], span: StripSpan, bottom: float, total: float) -> str:
+def time_marks(ticks: Sequence[tuple[float, str]], span: StripSpan, top: float, bottom: float, words_y: float) -> str:
+    """Return the lines of the axis of time from `top` to `bottom`, each with its words at `words_y`."""
     drawn = ""
     for wall_s, words in ticks:
         x = span.share(wall_s)
         anchor = "start" if x < 6 else "end" if x > 94 else "middle"
-        drawn += f'<line x1="{x}%" x2="{x}%" y1="{_TOP - 4:g}" y2="{bottom - 12:g}" class="tick"/>'
-        drawn += f'<text x="{x}%" y="{total - 14:g}" text-anchor="{anchor}" class="lane-note">{escape(words)}</text>'
+        drawn += f'<line x1="{x}%" x2="{x}%" y1="{top:g}" y2="{bottom:g}" class="tick"/>'
+        drawn += f'<text x="{x}%" y="{words_y:g}" text-anchor="{anchor}" class="lane-note">{escape(words)}</text>'
     return drawn
 
 

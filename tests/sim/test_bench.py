@@ -143,7 +143,7 @@ def test_a_stuck_sensor_and_missing_cells_are_mixed_in() -> None:
 @long_one
 def test_small_bench_is_mostly_right() -> None:
     """Ten seeded units with quick faults, judged by the real engine: at most two missed, misdiagnosed or alarmed."""
-    scores = list(bench.each(bench.units(10, 11, QUICK)))
+    scores = list(bench.each(judge, bench.units(10, 11, QUICK)))
     wrong = [(row.case, row.seed, row.detail) for row in scores if row.outcome not in ("correct", "no answer")]
     assert len(wrong) <= 2, wrong
 
@@ -152,7 +152,7 @@ def test_small_bench_is_mostly_right() -> None:
 def test_processes_share_the_work_and_keep_the_order() -> None:
     """Two processes give what one gives; every case can be sent to them."""
     todo = units(4, seed=12, cases=QUICK, healthy_share=0.0)
-    assert list(bench.each(todo, jobs=2)) == [judge(unit) for unit in todo]
+    assert list(bench.each(judge, todo, jobs=2)) == [judge(unit) for unit in todo]
     for case in CASES:
         assert pickle.loads(pickle.dumps(case)) == case
 
@@ -216,7 +216,7 @@ def test_command_tells_tables_and_fails_on_what_is_not_correct(
     """`accuracy` prints the page on stdout or writes it, how far it is on stderr; status 1 when a unit is not correct,
     2 for a wrong argument."""
     made = {"scores": SCORES[:1]}
-    monkeypatch.setattr(bench, "each", lambda todo, jobs: iter(made["scores"]))
+    monkeypatch.setattr(bench, "each", lambda work, todo, jobs: iter(made["scores"] if work is judge else []))
     assert main(["accuracy", "--units", "1"]) == 0
     assert "No unit is missed" in capsys.readouterr().out
     made["scores"] = SCORES
@@ -233,7 +233,8 @@ def test_command_fails_on_a_false_alarm_of_a_sound_year(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Status 1 when a sound unit-year had a false alarm."""
-    monkeypatch.setattr(bench, "each_year", lambda todo, jobs: iter([Year(5, 365.0, ("long-run",), 0)]))
+    years = [Year(5, 365.0, ("long-run",), 0)]
+    monkeypatch.setattr(bench, "each", lambda work, todo, jobs: iter(years if work is unit_year else []))
     assert main(["accuracy", "--units", "0", "--years", "1"]) == 1
     assert "1/1 sound units: 1 false alarms" in capsys.readouterr().err
 
@@ -253,7 +254,9 @@ def test_one_unit_is_played_again(capsys: pytest.CaptureFixture[str]) -> None:
 def test_what_a_sensor_is_worth_is_counted_with_and_without_it(monkeypatch: pytest.MonkeyPatch) -> None:
     """The same units, each optional reading left out in turn; with all of them as many are named in each row."""
     monkeypatch.setattr(
-        bench, "each", lambda todo, jobs: iter([row("correct", 0 if unit.without == "coil_a" else 2) for unit in todo])
+        bench,
+        "each",
+        lambda work, todo, jobs: iter([row("correct", 0 if unit.without == "coil_a" else 2) for unit in todo]),
     )
     rows = bench.sensor_worth(3, 1)
     assert {one.reading for one in rows} == set(SENSE_SETS["all"]) - {"call", "compressor_a"}

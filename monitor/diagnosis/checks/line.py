@@ -52,6 +52,16 @@ def _line_volts(where: str) -> tuple[CheckOutcome, ...]:
     return (absent, CheckOutcome("half", f"only half the line voltage is {where}, as where one leg is lost"), *others)
 
 
+def _capacitor(what: str) -> tuple[CheckOutcome, ...]:
+    """Outcomes of a capacitor's microfarads."""
+    return outcomes(
+        dead=f"{what} is dead",
+        weak=f"{what} is weak",
+        good=f"{what} is within its tolerance",
+        over=f"{what} reads more than its label: wrong part, or measured with wires on",
+    )
+
+
 _LINE = by_source(sources.COMPRESSOR_VOLTS, "197 to 253 V")
 _LABEL = by_source(sources.CAPACITOR_BAND, "6 %")
 
@@ -164,12 +174,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         minutes=6,
         hazard=1,
         quantity="uF",
-        outcomes=outcomes(
-            dead="the run capacitor is dead",
-            weak="the run capacitor is weak",
-            good="the run capacitor is within its tolerance",
-            over="the run capacitor reads more than its label: wrong part, or measured with wires on",
-        ),
+        outcomes=_capacitor("the run capacitor"),
         bounds=_RUN_CAPACITOR,
         over="dead",
         sound="good",
@@ -191,12 +196,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         minutes=6,
         hazard=1,
         quantity="uF",
-        outcomes=outcomes(
-            dead="the fan capacitor is dead",
-            weak="the fan capacitor is weak",
-            good="the fan capacitor is within its tolerance",
-            over="the fan capacitor reads more than its label: wrong part, or measured with wires on",
-        ),
+        outcomes=_capacitor("the fan capacitor"),
         bounds=_CAPACITOR,
         over="dead",
         sound="good",
