@@ -14,7 +14,7 @@ import statistics
 import sys
 from collections.abc import Callable, Sequence
 
-from tests.fleet import bench, bench_season
+from tests.fleet import bench, bench_large, bench_season
 from tests.fleet.bench import (
     BARE,
     DRAINERS,
@@ -78,6 +78,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--rounds", type=int, default=2)
     parser.add_argument("--steady", type=float, default=60.0, metavar="S", help="seconds of an even load")
     parser.add_argument("--pace", type=float, default=2000.0, help="messages a second of the even load")
+    parser.add_argument(
+        "--large", type=int, metavar="N", help="so many sites, from start to pages, in place of the rest"
+    )
     parser.add_argument("--days", type=int, default=120, help="of the season")
     parser.add_argument("--cycles", type=int, default=8, help="a day and site of the season")
     chosen = parser.parse_args(arguments)
@@ -88,6 +91,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
     cores, load = os.cpu_count(), os.getloadavg()[0]
     print(f"{chosen.sites} sites, {cores} cores, load before {load:.1f}, {bench.payload_size():.0f} bytes a message")
+    if chosen.large:
+        for line in bench_large.lines(chosen.large):
+            print(line, flush=True)
+        return 0
     rounds = [bench.round_of(chosen.sites, chosen.backlog) for _ in range(chosen.rounds)]
     show(f"Ingest of {chosen.backlog} queued messages", lambda: ingest_lines(rounds))
     show(
