@@ -26,7 +26,7 @@ from condenser_monitor.monitor.fleet.tables import sites
 
 COLUMNS = (
     *("name", "customer", "address", "phone", "plan", "plan_visit_due"),
-    *("vulnerability", "vulnerability_note", "branch", "premises"),
+    *("vulnerability", "vulnerability_note", "branch", "premises", "away_until"),
 )
 # The unit's nameplate, under the names of the site file's [unit].
 NAMEPLATE = ("compressor_rla_a", "compressor_lra_a", "fan_fla_a", "contactor_poles", "line_v", "run_capacitor_uf")
@@ -39,11 +39,11 @@ def checked(about: dict[str, Any], place: str = "site") -> dict[str, Any]:
     for key, value in kept.items():
         if isinstance(value, str) and (len(value) > TEXT_MOST or "\x00" in value):
             raise CommandError(f"{place}: {key}", f"{len(value)} characters", f"at most {TEXT_MOST}, none of them NUL")
-    if "plan_visit_due" in kept:
+    for key in kept.keys() & {"plan_visit_due", "away_until"}:
         try:
-            kept["plan_visit_due"] = visits.day(kept["plan_visit_due"])
+            kept[key] = visits.day(kept[key])
         except CommandError as error:
-            raise CommandError(f"{place}: plan_visit_due", error.given, error.allowed) from None
+            raise CommandError(f"{place}: {key}", error.given, error.allowed) from None
     if "branch" in kept:
         kept["branch"] = checked_branch(kept["branch"])
     if "vulnerability" in kept:

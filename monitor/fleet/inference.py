@@ -7,7 +7,8 @@ statistics against the unit's own four weeks:
 - *Stopped.* Time is counted in runs: how many this unit would have made since its last one, by its share of all runs of
   the plan so far and the runs of the plan since (a change to operational time). It has stopped when that count is
   far above its own largest gap in four weeks, counted the same way (a record rule: no distribution is assumed), and
-  the neighbours run about as much as they did.
+  the neighbours run about as much as they did. A house that was switched off by its people looks the same: where the
+  office was told that nobody is home, nothing is concluded.
 - *Restarts* within a call (a compressor that its overload stops and lets go): on each of the last days, far more in all
   than on any days in a row of its past, and on days on which few neighbours restart: a sag of the line makes all of
   them restart. The monitor's own rule wants two within 90 minutes; one each hot afternoon escapes it.
@@ -281,7 +282,8 @@ def _found(connection: sa.Connection, heard: set[int], now: float) -> dict[int, 
         text = f"{number} restarts within calls in {int(LIMITS.judged_days.value)} days; its neighbors have none."
         one = Found(RESTARTS, Severity.SOON, since_at, {"restarts": float(number)}, text)
         found.setdefault(key, []).append(one)
-    for key, one in _stopped(connection, heard, now):
+    away = set(connection.scalars(sa.select(sites.c.id).where(sites.c.away_until >= today)))
+    for key, one in _stopped(connection, heard - away, now):
         found.setdefault(key, []).append(one)
     return found
 

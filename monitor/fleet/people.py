@@ -39,7 +39,7 @@ _TRIES = {"login": int(FLEET.login_tries.value), "from": int(FLEET.login_tries_f
 _LEAST, _MOST = int(FLEET.password_least.value), 1000
 _BRANCH_MOST = 64
 _PAGE_KEY = "page-key"
-UNLOGGED = ("vulnerability", "vulnerability_note")
+UNLOGGED = ("vulnerability", "vulnerability_note", "away_until")
 _USED_STEP_S = 60.0  # a session's last use is written no more often than this
 
 

@@ -82,6 +82,7 @@ class Case(msgspec.Struct, frozen=True, kw_only=True):
     booked_for: str | None
     visited_at: float | None = None  # of the last visit made since it stands
     stage: int = 0  # see triage.STAGES
+    away_until: str | None = None
 
     @property
     def cooling(self) -> str:
@@ -462,6 +463,7 @@ class SitePage(msgspec.Struct, frozen=True, kw_only=True):
     about: SiteLine
     vulnerability: int
     vulnerability_note: str
+    away_until: str | None
     technician_id: int | None
     unit: Unit | None
     outdoor_c: float | None
@@ -479,9 +481,12 @@ class SitePage(msgspec.Struct, frozen=True, kw_only=True):
     asked: tuple[Any, ...]
 
 
+_OF_SITE = ("vulnerability", "vulnerability_note", "away_until", "technician_id")
+
+
 def site(connection: sa.Connection, viewer: Viewer, name: str, *, days: int = 60) -> SitePage | None:
     """One site; None when there is no such site or the viewer may not see it: which of the two is not told."""
-    extra = (sites.c.id, sites.c.vulnerability, sites.c.vulnerability_note, sites.c.technician_id, sites.c.unit)
+    extra = (sites.c.id, *(sites.c[field] for field in _OF_SITE), sites.c.unit)
     now = (state.c.outdoor_c, state.c.cycle, state.c.hole_since, state.c.unit_received_at, state.c.clock_off_s)
     query = _lines(viewer).add_columns(*extra, *now, snapshots.c.body).where(sites.c.site == name)
     query = query.outerjoin(snapshots, snapshots.c.site_id == sites.c.id)
@@ -501,7 +506,7 @@ def site(connection: sa.Connection, viewer: Viewer, name: str, *, days: int = 60
         history=_latest(connection, events, events.c.at, row.id, PAGE_ROWS),
         visits=_latest(connection, visits, visits.c.made_at, row.id, PAGE_ROWS),
         asked=_latest(connection, asks, asks.c.made_at, row.id, 10),
-        **{field: at[field] for field in ("vulnerability", "vulnerability_note", "technician_id")},
+        **{field: at[field] for field in _OF_SITE},
         **{field: at[field] for field in ("outdoor_c", "cycle", "hole_since", "unit_received_at", "clock_off_s")},
     )
 

@@ -107,6 +107,7 @@ sites = sa.Table(
     _branch(),
     sa.Column("premises", sa.Text, nullable=False, server_default="", index=True),  # sites that share it are one house
     sa.Column("tenant_since", AT),  # null: the first customer, from the beginning
+    sa.Column("away_until", sa.Text),  # the last day on which nobody is home, as the customer told the office
 )
 
 former_tenants = sa.Table(

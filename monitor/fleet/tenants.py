@@ -52,7 +52,7 @@ def change(
     ]
     connection.execute(sa.insert(former_tenants), former)
     about: dict[str, Any] = {"customer": customer.strip(), "phone": phone, "plan": plan, "tenant_since": now}
-    about |= {"vulnerability": 0, "vulnerability_note": "", "plan_visit_due": None}
+    about |= {"vulnerability": 0, "vulnerability_note": "", "plan_visit_due": None, "away_until": None}
     connection.execute(sa.update(sites).where(sites.c.id.in_(keys)).values(about))
     dropped = sa.update(visits).where(visits.c.site_id.in_(keys), visits.c.status == "booked")
     connection.execute(dropped.values(status="dropped", done_at=now))

@@ -13,6 +13,7 @@ import sqlalchemy as sa
 
 from condenser_monitor.monitor.core.records import Severity
 from condenser_monitor.monitor.fleet import enroll, inference, queries
+from condenser_monitor.monitor.fleet.days import office_day
 from condenser_monitor.monitor.fleet.inference import RESTARTS, STOPPED, WORDS, Day, PlanClock
 from condenser_monitor.monitor.fleet.people import Role, Viewer
 from condenser_monitor.monitor.fleet.setup import Broker
@@ -189,6 +190,11 @@ def test_a_unit_that_stopped_stands_on_the_list_until_it_runs_again(store: Store
         case = next(row for row in queries.morning(connection, OWNER, gone).rows if row.site == busiest)
     assert (case.severity, case.cooling) == (Severity.URGENT, "probably no cooling")
     assert "neighbors" in case.summary
+    for away, at in ((office_day(gone + 3 * 86400.0), gone + 10), (None, gone + 20)):  # nobody home, as they told us
+        with store.write() as connection:
+            connection.execute(sa.update(sites).where(sites.c.site == busiest).values(away_until=away))
+        inference.infer(to, at)
+        assert ((busiest, STOPPED) in _active(store)) is (away is None)
     to.write(received([payloads.unit(busiest, wall_s=gone + 5)], gone + 5), gone + 5)
     with store.write() as connection:
         off = {"online": False, "online_at": gone - 7200.0}

@@ -43,7 +43,11 @@ from condenser_monitor.web.fleet.office_context import (
 
 sites = Blueprint("sites", __name__)
 ASKS = (RequestKind.ACKNOWLEDGE, RequestKind.RESET, RequestKind.SERVICE, RequestKind.RESUME)
-_EMPTY: dict[str, Any] = {"plan_visit_due": None, "vulnerability": 0}  # of what else is known: no text
+_EMPTY: dict[str, Any] = {
+    "plan_visit_due": None,
+    "away_until": None,
+    "vulnerability": 0,
+}  # of what else is known: no text
 
 
 @sites.get("/site/<name>")

@@ -1,0 +1,15 @@
+"""Until when nobody is home."""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0007"
+down_revision = "0006"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    op.add_column("sites", sa.Column("away_until", sa.Text(), nullable=True))
