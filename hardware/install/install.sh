@@ -21,14 +21,17 @@ NAME=condenser-monitor
 HERE=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
 SOURCE=$(cd "$HERE/../.." && pwd)
 ROOT=
+PINS=
 START=yes
 REBOOT=no
 PYTHON=${PYTHON:-python3}
 
 usage() {
     cat <<TEXT
-usage: install.sh [--from SOURCE] [--no-start] [--root DIRECTORY]
+usage: install.sh [--from SOURCE] [--pins FILE] [--no-start] [--root DIRECTORY]
   --from SOURCE      a source directory or a wheel (default: where this script lies)
+  --pins FILE        install the packages that FILE names and no others, each held to its hash; wants a wheel. What an
+                     installation was made of lies in such a file: /opt/condenser-monitor/current/pins.txt
   --no-start         install, but start nothing
   --root DIRECTORY   stage everything below DIRECTORY, to look at; no user, no service, nothing started
 TEXT
@@ -44,6 +47,7 @@ say() { echo "== $*"; }
 while [ $# -gt 0 ]; do
     case $1 in
         --from) [ $# -ge 2 ] || die "--from needs a directory or a wheel"; SOURCE=$(realpath -- "$2"); shift ;;
+        --pins) [ $# -ge 2 ] || die "--pins needs a file"; PINS=$(realpath -- "$2"); shift ;;
         --root) [ $# -ge 2 ] || die "--root needs a directory"; ROOT=$(realpath -m -- "$2"); START=no; shift ;;
         --no-start) START=no ;;
         -h | --help) usage; exit 0 ;;
@@ -51,6 +55,11 @@ while [ $# -gt 0 ]; do
     esac
     shift
 done
+
+if [ -n "$PINS" ]; then
+    [ -r "$PINS" ] || die "--pins: no readable file $PINS"
+    [ -f "$SOURCE" ] || die "--pins wants a wheel (--from): to build one, tools are fetched that no pin holds"
+fi
 
 OPT=$ROOT/opt/$NAME
 ETC=$ROOT/etc/$NAME
@@ -151,9 +160,27 @@ build() {
         (cd "$SOURCE" && tar --exclude-vcs --exclude=__pycache__ --exclude=tests --exclude=build --exclude=.venv -cf - .) |
             tar --warning=no-timestamp -xf - -C "$from"
     fi
+    local pip=("$release/bin/python" -m pip --disable-pip-version-check --quiet install --find-links "$WHEELS")
+    if [ -n "$PINS" ]; then
+        "${pip[@]}" --no-cache-dir --no-deps --require-hashes --requirement "$PINS"
+        "${pip[@]}" --no-index "${from}[web,phone,report,completion]" # fails where FILE lacks a package
+        cp -- "$PINS" "$release/pins.txt"
+        return 0
+    fi
     pin_library "$release"
-    "$release/bin/python" -m pip install --no-cache-dir --disable-pip-version-check --quiet \
-        --find-links "$WHEELS" "${from}[web,phone,report,completion]"
+    "${pip[@]}" --no-cache-dir --report "$WORK/report.json" "${from}[web,phone,report,completion]"
+    "$release/bin/python" - "$WORK/report.json" >"$release/pins.txt" <<'PYTHON'
+import json
+import sys
+
+with open(sys.argv[1], encoding="utf-8") as report:
+    installed = json.load(report)["install"]
+for one in installed:
+    archive, about = one["download_info"].get("archive_info", {}), one["metadata"]
+    digest = archive.get("hashes", {}).get("sha256") or archive.get("hash", "").partition("=")[2]
+    if digest and not one["is_direct"]:
+        print(f"{about['name']}=={about['version']} --hash=sha256:{digest}")
+PYTHON
 }
 
 # The new version must start and read the site file it will be given, as the user whom the services run as. Whoever

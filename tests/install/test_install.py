@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 import shutil
 import site
 import subprocess
 import sys
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -287,6 +289,44 @@ def test_a_version_from_before_this_was_kept_can_be_gone_back_to(wheel: Path, in
     assert unit.read_text() != "# of 0.1.0\n"
     assert _run("rollback.sh", "--root", installed).returncode == 0
     assert unit.read_text() == "# of 0.1.0\n"
+
+
+def _small_wheel(folder: Path) -> Path:
+    """A package of one module, as a wheel is made by hand (PyPA's binary distribution format)."""
+    path = folder / "orchard_pin-1.0-py3-none-any.whl"
+    info = "orchard_pin-1.0.dist-info"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("orchard_pin.py", "HELD = True\n")
+        archive.writestr(f"{info}/METADATA", "Metadata-Version: 2.1\nName: orchard-pin\nVersion: 1.0\n")
+        archive.writestr(
+            f"{info}/WHEEL", "Wheel-Version: 1.0\nGenerator: a test\nRoot-Is-Purelib: true\nTag: py3-none-any\n"
+        )
+        archive.writestr(f"{info}/RECORD", "")
+    return path
+
+
+def test_packages_are_held_to_their_hashes_where_asked(wheel: Path, installed: Path, tmp_path: Path) -> None:
+    """The package that the file of pins names is installed when its hash is right; with another hash the upgrade stops
+    and the old version goes on. The file stays with the version, and a source that must be built is refused."""
+    small = _small_wheel(tmp_path)
+    shutil.copy(small, installed / "opt/condenser-monitor/wheels")
+    pins = tmp_path / "pins.txt"
+
+    def install(digest: str, source: Path = wheel) -> subprocess.CompletedProcess[str]:
+        pins.write_text(f"orchard-pin==1.0 --hash=sha256:{digest}\n")
+        return _run("install.sh", "--root", installed, "--from", source, "--pins", pins)
+
+    done = install(hashlib.sha256(b"another").hexdigest())
+    assert done.returncode != 0
+    assert "DO NOT MATCH THE HASHES" in done.stderr
+    before = _versions(installed)
+    done = install(hashlib.sha256(small.read_bytes()).hexdigest())
+    assert done.returncode == 0, done.stderr
+    current = installed / "opt/condenser-monitor/current"
+    assert _versions(installed) != before
+    assert (current / "pins.txt").read_text() == pins.read_text()
+    assert list(current.glob("lib/python3*/site-packages/orchard_pin.py"))
+    assert "wants a wheel" in install("0" * 64, ROOT).stderr
 
 
 @pytest.mark.parametrize("script", ["install.sh", "rollback.sh", "remove.sh"])
