@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import importlib.util
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from condenser_monitor.monitor.core import config, cycle
 from condenser_monitor.monitor.core.findings import ROWS
 from condenser_monitor.monitor.core.records import Change, CycleState
 from condenser_monitor.monitor.storage.history import History
-from tests.benchmarks import machines, past, sensing
+from condenser_monitor.sim.bench_cases import BenchCase
+from tests.benchmarks import household, machines, past, sensing
 from tests.benchmarks.__main__ import CASES, main
 from tests.benchmarks.table import (
     Row,
@@ -130,3 +132,28 @@ def test_the_bench_of_the_senses_says_each_figure() -> None:
     assert worst["microfarads, three-ton"] < 5.0
     assert worst["phase, clocks up to 10 % off"] < 1.5
     assert worst["length of a start, 0.1 to 2.6 s"] < 1000.0 / 60.0
+
+
+def test_a_bench_of_households_goes_on_where_it_was_ended(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What its file holds is not played again, what it lacks is, and is added; the sums are of both."""
+    into = tmp_path / "houses.jsonl"
+    told = ((15.2, "alarm", "locked-rotor"), (43.2, "reminder", "locked-rotor"), (69.0, "reminder", "locked-rotor"))
+    one = household.Lived("compressor-seizes", "hot", "ignores", told, 0.2, (), False, 40.0, 3.0)
+    into.write_bytes(msgspec.json.encode(one) + b"\n")
+    played = []
+
+    def lives(case: BenchCase, weather: str, houses: list[household.House], days: float) -> Iterator[household.Lived]:
+        for house in houses:
+            played.append((weather, house))
+            over = ("locked-rotor",) if house == "away" else ()
+            yield one._replace(weather=weather, house=house, messages=(), first_h=None, false_over=over)
+
+    monkeypatch.setattr(household, "lives", lives)
+    lines = list(household.lines(["3", "compressor-seizes", "--into", str(into)]))
+    assert len(played) == 11
+    assert ("hot", "ignores") not in played
+    assert len(into.read_bytes().splitlines()) == 12
+    assert lines[0].split(";")[0] == "compressor-seizes, hot       told 1 of 6, first 0.2 to 0.2 h"
+    assert "at most 7.0; at night 1 (reminders 1); false over 1; untold 5" in lines[0]
+    assert list(household.lines(["3", "compressor-seizes", "--into", str(into)])) == lines
+    assert len(played) == 11
