@@ -97,9 +97,10 @@ class UnitSeason(msgspec.Struct, frozen=True, kw_only=True):
         return SUMMER_START_WALL_S + (self.first_day - FIRST_DAY + self.later_days) * DAY_S
 
     def until(self, wall_s: float) -> UnitSeason:
-        """The same season with dates that end on the last midnight before an instant."""
-        whole = int((wall_s - self.wall_0_s) // DAY_S - ceil(self.days))
-        return msgspec.structs.replace(self, later_days=self.later_days + whole)
+        """The same season as if its last day were that of an instant, and as far as then."""
+        day = int((wall_s - self.wall_0_s) // DAY_S)
+        moved = msgspec.structs.replace(self, later_days=self.later_days + day - (ceil(self.days) - 1))
+        return msgspec.structs.replace(moved, days=min(self.days, (wall_s - moved.wall_0_s) / DAY_S))
 
     def rig(self, pace: Pace = SEASON_PACE) -> ReadingsRig:
         """A rig at the season's first midnight, with an engine that nobody need use."""

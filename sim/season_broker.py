@@ -10,6 +10,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from math import ceil
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -164,7 +165,10 @@ def _live_once(unit: UnitSeason, folder: Path, pace: Pace) -> None:
 def _dated_as_before(unit: UnitSeason, folder: Path) -> UnitSeason:
     """The season with the dates under which the folder holds it, if it does."""
     mark = folder / f"{unit.site_id}.json"
-    return msgspec.structs.replace(unit, later_days=_read(mark).later_days) if mark.is_file() else unit
+    kept = _read(mark) if unit.later_days and mark.is_file() else None
+    if kept is None or ceil(kept.days) != ceil(unit.days):
+        return unit
+    return msgspec.structs.replace(unit, later_days=kept.later_days, days=kept.days)
 
 
 def _read(mark: Path) -> _Whole:

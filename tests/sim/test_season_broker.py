@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import threading
 import time
 from collections.abc import Iterator
@@ -225,10 +224,13 @@ def _office(tmp_path: Path) -> Iterator[tuple[FleetSettings, Store]]:
 
 def test_enrolled_units_tell_their_season_to_the_fleet(tmp_path: Path) -> None:
     """Two units with accounts of their own: every cycle and event is in the database once, nothing is set aside; their
-    dates end on the last midnight, also when told again on another day, and their monitors stay."""
+    dates end today, also when told again on another day, and their monitors stay."""
     now = 1_790_000_000.0
     first = [season(9010).until(now), season(9011).until(now)]
-    assert all(0.0 <= now - (unit.wall_0_s + math.ceil(unit.days) * 86_400.0) < 86_400.0 for unit in first)
+    assert all(0.0 <= now - (unit.wall_0_s + unit.days * 86_400.0) < 86_400.0 for unit in first)
+    longer = season(9010, days=3.0).until(now)
+    assert longer.wall_0_s + longer.days * 86_400.0 == pytest.approx(now)
+    assert 2.0 < longer.days <= 3.0
     units, folder = [*first, *(unit.until(now + 3 * 86_400.0) for unit in first)], tmp_path / "season"
     with _office(tmp_path) as (settings, store):
         assert enroll_units(settings, units, folder) == 2
