@@ -435,6 +435,7 @@ class Engine:
             claims = [row.claim for row in contradictions(facts(self._inputs))]
             still = sorted(READINGS[name].title for name in self._trust.frozen.names)
             claims += [f"{title} reads the same in rest and run, to the last digit" for title in still]
+            claims += ["the fan's clamp reads the compressor's current"] if self._trust.swapped else []
             self._claims = "; ".join(claims) or self._claims
         self._symbols_revision = -1
         self._decide_s = -inf
@@ -513,11 +514,13 @@ class Engine:
             longest_s=self._longest_s + limits.MINUTE_S.value,
         )
         self._minute.open(scan.t_s, self._cycle)
-        if started_s is not None and not lasted(started_s, scan.t_s, limits.SETTLE_S.value):
-            return []
-        numbers = dict(zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True))
-        frozen = self._trust.frozen.update(numbers, runs=started_s is not None)
-        return self._believe(scan) if frozen else []
+        trust, was = self._trust, self._trust.distrusted
+        swapped = self._features.swapped(scan.t_s)
+        trust.swapped = trust.swapped if swapped is None else swapped
+        if started_s is None or lasted(started_s, scan.t_s, limits.SETTLE_S.value):
+            numbers = dict(zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True))
+            trust.frozen.update(numbers, runs=started_s is not None)
+        return self._believe(scan) if trust.distrusted != was else []
 
     def _called(self) -> bool | None:
         """Whether the unit is called; None while it is not known, or could not be called."""

@@ -189,6 +189,7 @@ class LiarMemory(msgspec.Struct, frozen=True, kw_only=True):
 
 Liars = frozenset[int]
 
+CLAMPS = frozenset({"compressor_a", "fan_a"})
 # What is colder or warmer in each run than in the rest before it.
 MOVES = ("suction_c", "liquid_c", "supply_air_c")
 
@@ -202,9 +203,8 @@ class FrozenWatch:
         self._stands: dict[str, tuple[float | None, int, int]] = dict.fromkeys(fitted, (None, 0, 0))
         self._moved: dict[str, int] = {}
 
-    def update(self, readings: Mapping[str, float | None], *, runs: bool) -> bool:
-        """Add a minute of rest, or of a run that has settled; whether other sensors are frozen by it."""
-        was = self.names
+    def update(self, readings: Mapping[str, float | None], *, runs: bool) -> None:
+        """Add a minute of rest, or of a run that has settled."""
         for name, (value, rests, run) in self._stands.items():
             now = readings.get(name)
             if now is None:
@@ -219,7 +219,6 @@ class FrozenWatch:
             if min(self._stands[name][1:]) >= limits.TRUST.still_minutes.value:
                 self._moved[name] = 0
                 self.names |= {name}
-        return self.names != was
 
 
 class Trust:
@@ -231,6 +230,7 @@ class Trust:
     def __init__(self, unit: Unit, fitted: Collection[str], memory: Iterable[LiarMemory] = ()) -> None:
         self.sensors = tuple(name for name in WITNESSES if name in fitted)
         self._liars: frozenset[str] = frozenset()
+        self.swapped = False
         self.frozen = FrozenWatch(name for name in MOVES if name in fitted)
         self._witnesses = [WITNESSES[name] for name in self.sensors]
         self._physics = Physics(unit)
@@ -250,8 +250,10 @@ class Trust:
 
     @property
     def distrusted(self) -> frozenset[str]:
-        """The readings that are not believed: those of liars, and those that stand still where they must move."""
-        return self._liars | self.frozen.names if self.frozen.names else self._liars
+        """The readings that are not believed: those of liars, of clamps that read each other's current, and those that
+        stand still where they must move."""
+        also = self.frozen.names | (CLAMPS if self.swapped else frozenset())
+        return self._liars | also if also else self._liars
 
     # ------------------------------------------------------------ in
 

@@ -53,7 +53,10 @@ ABOUT: dict[str, tuple[str, ...]] = {
     "flickers": (*_STOPS, "low-control-voltage"),
     "stalled": ("compressor-not-running", "pull-in-without-run", "call-without-run", "overload-cycling"),
     "fan-amps": ("high-running-current", "fan-not-running", "sensing-disagrees", *_STOPS),
-    "clamps": ("high-running-current", "low-running-current", "fan-not-running", "long-run", *_STOPS),
+    "clamps": (
+        *("sensing-disagrees", "high-running-current", "low-running-current", "fan-not-running", "long-run"),
+        *_STOPS,
+    ),
     "coil-before": ("control-power-lost", "call-not-reaching-unit", "low-control-voltage", "overdue-call"),
     "comes-and-goes": (),
     "calls-satisfied": ("compressor-not-running", "pull-in-without-run", "fan-not-running", "call-without-run"),
@@ -62,6 +65,7 @@ ABOUT: dict[str, tuple[str, ...]] = {
     "supply-lost": ("line-supply-lost",),
     "dead-for": ("compressor-not-running",),
     "run-amps": ("long-run", "not-cooling", "low-split", "high-split", *_STOPS),
+    "rise": ("long-run", "high-running-current", *_STOPS),
     **dict.fromkeys(("capacitor-load", "power-factor", "large-pipe", "small-pipe", "start-sag"), ()),
 }
 
@@ -96,6 +100,9 @@ _SAYS: dict[str, dict[str, str]] = {
         "low": "it draws less than it used to at such temperatures",
         "usual": "it draws what it always drew at such temperatures",
         "high": "it draws more than it used to at such temperatures",
+    },
+    "rise": {
+        "sudden": "its current rose from one run to the next, and dirt takes weeks",
     },
     "flickers": {
         "yes": "the contacts open and close several times a minute under a standing call",
@@ -246,6 +253,7 @@ class FeatureWatch:
         self._dead_s = inf
         self._normal_a: float | None = None
         self._drew: deque[float] = deque(maxlen=int(limits.RUN_MINUTES.value))  # of normal, by settled minute
+        self._since_normal, self._sudden = int(limits.RISE_MINUTES.value), False  # settled minutes; not known at first
         self._stalled_s: float | None = None
         self._load: bool | None = None
         self._flicks_s: deque[float] = deque(maxlen=int(limits.FLICKERS.value))
@@ -330,9 +338,22 @@ class FeatureWatch:
         self._drew.append(minute_a / normal_a)
         ratio = median(self._drew)
         was, slack = self._marks.get("run-amps", ("usual", 0.0))[0], limits.RUN_SLACK_RATIO.value
+        self._watch_rise(minute_a / normal_a, at_s)
         low = limits.RUN_LOW_RATIO.value + (slack if was == "low" else 0.0)
         high = limits.RUN_HIGH_RATIO.value - (slack if was == "high" else 0.0)
         self._mark("run-amps", "low" if ratio < low else "high" if ratio > high else "usual", at_s)
+
+    def _watch_rise(self, ratio: float, at_s: float) -> None:
+        """See whether the current rose from its normal within minutes of run: dirt takes weeks."""
+        if ratio <= limits.RUN_HIGH_RATIO.value:
+            self._since_normal, self._sudden = 0, False
+            self._marks.pop("rise", None)
+            return
+        self._since_normal += 1
+        if ratio >= limits.RISE_RATIO.value:
+            self._sudden |= self._since_normal <= limits.RISE_MINUTES.value
+            if self._sudden:
+                self._mark("rise", "sudden", at_s)
 
     def starts(self, slow: bool | None, at_s: float) -> None:
         """Whether the last captured starts took longer than the unit's own first ones."""
@@ -363,7 +384,7 @@ class FeatureWatch:
             found |= self._of_stops(recent)
         if lasted(self._dead_s, now_s, limits.OVERLOAD_MOST_S.value):
             found["dead-for"] = "hours"
-        if self._swapped(now_s):
+        if self.swapped(now_s):
             found["clamps"] = "swapped"
         if self._off_s and _tells(self._stopped_s, since_s):
             found["off-time"] = _off_word(sorted(self._off_s)[len(self._off_s) // 2])
@@ -380,8 +401,9 @@ class FeatureWatch:
         dead_s = self._dead_s + limits.OVERLOAD_MOST_S.value
         return min(soonest_s, dead_s) if dead_s > now_s else soonest_s
 
-    def _swapped(self, now_s: float) -> bool:
-        """Whether the fan's clamp has read what no fan draws, scan after scan, and the compressor's what a fan does."""
+    def swapped(self, now_s: float) -> bool | None:
+        """Return whether the fan's clamp has read what no fan draws, scan after scan, and the compressor's what a fan
+        does; None while the fan's reads nothing."""
         fla_a, left = self._unit.fan_fla_a, int(limits.SWAPPED_SCANS.value)
         for scan in reversed(self._last):
             if scan.fan_a is None or scan.fan_a <= limits.FAN_ON_RATIO.value * fla_a:
@@ -392,7 +414,7 @@ class FeatureWatch:
             left -= 1
             if left == 0:
                 return True
-        return False
+        return None
 
     def _of_stops(self, stops: list[_Stop]) -> dict[str, str]:
         found: dict[str, str] = {}

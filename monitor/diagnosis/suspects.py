@@ -374,6 +374,7 @@ SUSPECTS: dict[str, Suspect] = {
             "trip-amps": {"locked": 0.1, "high": 3, "usual": 0.3, "low": 0.1},
             "stalled": {"yes": 0.2},
             "trip-after": {"seconds": 0.2, "minutes": 1.5},
+            "rise": {"sudden": 0.7},
             "trip-heat": {"hot": 1.5, "mild": 0.4},
             "dead-for": {"hours": 0.1},
             "run-amps": {"low": 0.3, "usual": 0.5, "high": 2.5},
@@ -426,6 +427,7 @@ SUSPECTS: dict[str, Suspect] = {
             "trip-amps": {"locked": 0.1, "high": 3, "usual": 0.3, "low": 0.1},
             "stalled": {"yes": 0.2},
             "trip-after": {"seconds": 0.4},
+            "rise": {"sudden": 1.2},
             "trip-heat": {"hot": 1.3, "mild": 0.6},
             "dead-for": {"hours": 0.1},
             "run-amps": {"low": 0.3, "usual": 0.4, "high": 2.5},
@@ -611,6 +613,7 @@ SUSPECTS: dict[str, Suspect] = {
             "off-time": {"seconds": 0.1},
             "trip-amps": {"locked": 0.1, "high": 3, "low": 0.1},
             "stalled": {"yes": 0.2},
+            "rise": {"sudden": 2.5},  # air comes in with a service, in a day
             "trip-heat": {"hot": 1.3, "mild": 0.6},
             "dead-for": {"hours": 0.1},
             "run-amps": {"low": 0.3, "usual": 0.4, "high": 2.5},
