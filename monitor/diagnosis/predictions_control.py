@@ -29,7 +29,8 @@ _NO_CALL = {
 _UNLOADED = {"control_v": "normal or high; seldom weak"}
 _COIL_CUT = {"coil_volts": "absent; seldom normal", **_UNLOADED}
 # Where the call is sensed at the coil itself, what sits between the terminal and the coil cuts the call.
-_BEHIND_TAP = {"unit_coil_tap": "no", "coil_v": "dead or ghost", **_COIL_CUT}
+# Full volts on the coil's own terminals clear all of it; a joint may sit in the coil's terminal itself.
+_BEHIND_TAP = {"unit_coil_tap": "no", "coil_v": "dead or ghost", "coil_volts": "absent", **_UNLOADED}
 _AHEAD_OF_TAP = {"unit_coil_tap": "yes"}
 _OPEN_LOW = {"pressure_volts": "low-pressure; seldom none", "pressure_switch": "open or closed"}
 _OPEN_HIGH = {"pressure_volts": "high-pressure; seldom none", "pressure_switch": "open or closed"}

@@ -45,7 +45,13 @@ def test_a_bare_reading_answers_the_proposed_check() -> None:
     """'27 V' is taken for volts at the coil, and who is ruled out is told with the reason."""
     _, said = hold(["27 V"])
     assert "27 V: the voltage at the coil is normal" in said
-    assert "ruled out: high-pressure switch has opened, because the voltage at the coil is normal" in said
+    [out] = [line for line in said.split("\n") if "ruled out, because the voltage at the coil is normal: " in line]
+    for title in (
+        "high-pressure switch has opened",
+        "low-pressure switch has opened",
+        "refrigerant pressure switch open",
+    ):
+        assert title in out
 
 
 def test_another_check_is_answered_by_its_name() -> None:
@@ -122,7 +128,8 @@ def test_senses_that_would_help_are_named() -> None:
         ["call-without-pull-in"], unit=Unit(), seen={"call": "on", "load": "off"}, fitted=("call", "load")
     )
     assert any(
-        "Sensors that would narrow it down further: " in line and "coil_a" in line for line in Talk(less, "x").opening()
+        "Sensors that would narrow it down further: " in line and "coil current" in line
+        for line in Talk(less, "x").opening()
     )
 
 

@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
+import msgspec
+
 from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import StoredVisit
 from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Check
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
@@ -13,12 +16,13 @@ from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.visit.session import OTHER, Step, VisitSession
 
 POWER = {"as-is": "nothing is opened or switched", "off": "power off, locked and proved dead", "live": "power on"}
+_LISTED = 6  # ours: what a person takes in at a glance
 HELP = (
     "Type the reading or what you saw ('13.8 ohm', 'OL', 'dry').",
     "CHECK: READING   answer another check        list          checks worth doing",
     "skip             another check instead       why           who is ruled out, and why",
     "back CHECK       take an answer back         found SUSPECT what it really was (or 'found other')",
-    "quit             end without a result",
+    "all              everything still suspected  quit          end without a result",
 )
 
 
@@ -43,6 +47,7 @@ class Talk:
             "help": lambda _: list(HELP),
             "list": lambda _: list(self._offers()),
             "why": lambda _: self._why(),
+            "all": lambda _: [f"  {name:<25} {SUSPECTS[name].title}" for name in self.session.suspects()],
             "skip": lambda _: self._skip(),
             "back": self._back,
             "found": self._found,
@@ -77,11 +82,11 @@ class Talk:
 
     def _found(self, was: str) -> list[str]:
         self.visit = self.session.visit(was, self.by, self.wall_s)
+        if self.session.who == "homeowner":  # a look from outside shows no cause
+            self.visit = msgspec.structs.replace(self.visit, measured=False)
         self.over = True
         title = "something else" if was == OTHER else SUSPECTS[was].title
-        unmeasured = (
-            [] if self.visit.measured else ["Nothing was measured, so it does not count for the first suspect."]
-        )
+        unmeasured = [] if self.visit.measured else ["Nothing was measured, so the first suspect is not scored by it."]
         return [f"Kept: it was {title}.", *unmeasured]
 
     def _quit(self) -> list[str]:
@@ -111,12 +116,15 @@ class Talk:
     def _suspects(self) -> Iterator[str]:
         verdict = self.session.verdict()
         yield "Still suspected, the likeliest first:"
-        for name in self.session.suspects():
+        left = self.session.suspects()
+        for name in left[:_LISTED]:
             yield f"  {name:<25} {SUSPECTS[name].title}"
+        if len(left) > _LISTED:
+            yield f"  ... and {len(left) - _LISTED} more, less likely: type all"
         for pair in verdict.together:
             yield "  No single one explains it; together these would: " + " and ".join(sorted(pair))
-        if verdict.wanted_senses:
-            yield "  Sensors that would narrow it down further: " + ", ".join(verdict.wanted_senses)
+        if wanted := self.session.wanted_senses():
+            yield "  Sensors that would narrow it down further: " + ", ".join(READINGS[name].title for name in wanted)
 
     def _why(self) -> list[str]:
         return [f"  {name:<25} {why}" for name, why in self.session.verdict().ruled_out.items()] or ["Nobody yet."]
@@ -153,10 +161,11 @@ def _told(step: Step) -> Iterator[str]:
     if step.judged is not None:
         reading = f"{step.judged.text}: " if step.judged.text else ""
         yield reading + CHECKS[step.judged.check].says(step.judged.outcome)
-    for name, why in step.ruled_out.items():
-        yield f"  ruled out: {SUSPECTS[name].title}, because {why}"
-    for name in step.back:
-        yield f"  in question again: {SUSPECTS[name].title}"
+    for why in dict.fromkeys(step.ruled_out.values()):
+        names = [SUSPECTS[name].title for name, reason in step.ruled_out.items() if reason == why]
+        yield f"  ruled out, because {why}: " + "; ".join(names)
+    if step.back:
+        yield "  in question again: " + "; ".join(SUSPECTS[name].title for name in step.back)
 
 
 class VisitEnded(NamedTuple):

@@ -190,6 +190,10 @@ class VisitSession:
         found = self.verdict()
         return tuple(dict.fromkeys((*found.shortlist, *found.suspects)))
 
+    def wanted_senses(self) -> tuple[str, ...]:
+        """The readings that are not fitted and would tell those who are left further apart, the best first."""
+        return tuple(name for name in self.verdict().wanted_senses if name not in self.fitted)
+
     def offers(self) -> list[CheckOffer]:
         """The checks worth doing, the next one first."""
         return self._offers(self.verdict())
