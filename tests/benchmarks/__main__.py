@@ -4,9 +4,9 @@
     python -m tests.benchmarks household [DAYS] [CAUSE ...] [--into FILE]
     python -m tests.benchmarks sensing
 
-NAMES: machines, processor, memory, alert, recordings, history, pages, card; all without a name. Wants the extra `bench`
-and, for the alert, a mosquitto. Times are processor time (the alert's: wall time), the best of several turns. No figure
-is a demand: a machine that does other work besides gives others, the ratios move less.
+NAMES: machines, processor, memory, alert, recordings, history, trial, pages, card; all without a name. Wants the extra
+`bench` and, for the alert, a mosquitto. Times are processor time (the alert's: wall time), the best of several turns.
+No figure is a demand: a machine that does other work besides gives others, the ratios move less.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ CASES: dict[str, Callable[[Path], list[Row]]] = {
     "alert": live.alert_delay,
     "recordings": past.recordings,
     "history": past.history,
+    "trial": past.trial,
     "pages": past.pages,
     "card": card.wear,
 }

@@ -24,6 +24,9 @@ from condenser_monitor.monitor.recording.replay import Replay
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.storage.models import LANES
 from condenser_monitor.monitor.storage.schema import COLUMNS, DAY_S
+from condenser_monitor.sim.backfill import live
+from condenser_monitor.sim.season import fleet
+from condenser_monitor.sim.season_fleet import TRIAL_DAYS, TRIAL_SEED, TRIAL_UNITS
 from condenser_monitor.web.app import create_app
 from tests.benchmarks.machines import story
 from tests.benchmarks.table import (
@@ -196,6 +199,36 @@ def history(folder: Path) -> list[Row]:
             ours_s, floor_s = took_each_s((ask, lambda: db.execute(sql).fetchall()), turns=7)  # noqa: B023
             found.append(cost(f"five years: {name}", 1000 * ours_s, "ms", ("the same rows by SQLite", 1000 * floor_s)))
     return found
+
+
+# ---------------------------------------------------------------- the season of a trial office
+
+
+def trial(folder: Path) -> list[Row]:
+    """Processor time of a day of one unit of the trial office, lived into a history, beside its simulated world alone,
+    and how many times as fast as life all its unit-days go by on one core."""
+    units = list(fleet(TRIAL_UNITS, seed=TRIAL_SEED, days=1.0))
+
+    def alone() -> None:
+        for unit in units:
+            for _ in unit.items():
+                pass
+
+    def lived() -> None:
+        for unit in units:
+            place = folder / f"{unit.site_id}.db"
+            for rest in folder.glob(f"{unit.site_id}.db*"):
+                rest.unlink()
+            keep = config.HistorySettings(file=str(place), live_dir=str(folder))
+            with History(place, owner=True, keep=keep, wall=lambda: NOW_S) as history:
+                live(unit.rig(), history, DAY_S, keep="events")
+
+    alone_s, lived_s = (seconds / len(units) for seconds in took_each_s((alone, lived), turns=2))
+    whole_s = lived_s * TRIAL_UNITS * TRIAL_DAYS
+    return [
+        cost("a unit's day of the trial office", 1000 * lived_s, "ms", ("its world alone", 1000 * alone_s)),
+        cost("the whole trial on one core", whole_s, "s", ("a minute on two", 120.0), "less than the floor"),
+    ]
 
 
 # ---------------------------------------------------------------- pages

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -127,4 +128,33 @@ def test_a_visit_is_booked_made_and_scored_by_clicks_alone(browser: Browser, ser
     page = signed_in(browser, served.url, "dispatcher")
     page.get_by_role("link", name="Score").click()
     expect(page.get_by_role("row").last).to_contain_text("All together")
+    page.context.close()
+
+
+def test_a_day_is_dispatched_by_keyboard_alone(browser: Browser, served: Serving) -> None:
+    """Several rows chosen, booked for somebody, all moved, all canceled; Enter on a row books nothing by itself."""
+    page = signed_in(browser, served.url, "dispatcher")
+    keys, notice = page.keyboard, page.locator(".notice")
+    rows = page.locator('input[name="site"]').count()
+    assert rows > 1
+    for key in ("j", "x", "j", "x", "Enter"):
+        keys.press(key)
+    expect(page.locator("#truck")).to_contain_text("2 chosen")
+    expect(page.get_by_label("Technician")).to_be_focused()
+    keys.type("Lou")
+    keys.press("Tab")
+    keys.press("Enter")
+    expect(notice).to_contain_text("moved")
+    assert sum(map(int, re.findall(r"\d+", notice.inner_text()))) == 2
+    for key in ("a", "t"):
+        keys.press(key)
+    keys.type("nobody")
+    keys.press("Tab")
+    keys.press("Enter")
+    expect(notice).to_contain_text(re.compile(r"[2-9] moved"))
+    assert sum(map(int, re.findall(r"\d+", notice.inner_text()))) == rows
+    keys.press("a")
+    page.get_by_role("button", name="Cancel the visits").press("Enter")
+    expect(notice).to_contain_text("canceled")
+    expect(page.get_by_text("A visit is booked")).to_have_count(0)
     page.context.close()
