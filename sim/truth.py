@@ -164,7 +164,6 @@ class Truth:
         self._settled_from_s = inf
         self._quiet_since_s = 0.0
         self._hot_s = 0.0
-        self._called_on: set[int] = set()
         self._last_s = 0.0
         self._slow: deque[bool] = deque(maxlen=5)
         self._curves = 0

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from condenser_monitor.hardware import values as v
-from condenser_monitor.hardware.circuits import decks, isolation, layout, parts
+from condenser_monitor.hardware.circuits import isolation, layout, parts
 from condenser_monitor.hardware.circuits.packages import PACKAGES
 from condenser_monitor.hardware.values import Value
 from condenser_monitor.monitor.drawing.shapes import (
@@ -34,6 +34,7 @@ from condenser_monitor.monitor.drawing.shapes import (
     as_svg,
 )
 
+THERMAL_V = 0.025852  # kT/q at 27 C, the circuit simulator's nominal temperature
 HERE = Path(__file__).parent
 METER_SHARE = 0.01  # of a usual meter's reading, both ways (ours)
 OPEN_OHM = 20e6  # from here a usual meter shows OL (common practice)
@@ -221,7 +222,7 @@ def checks(board: str, index: int) -> tuple[Check, ...]:
 
 def diode_tests(board: str) -> tuple[Check, ...]:
     """Diode range after the second step, burdens not yet in: the clamps of each transformer's input, both ways."""
-    each = decks.THERMAL_V * 1.96 * log(1e-3 / 29.5e-9)  # the decks' rectifier at a meter's 1 mA
+    each = THERMAL_V * 1.96 * log(1e-3 / 29.5e-9)  # the simulated rectifier at a meter's 1 mA
     found = []
     for row in parts.BOARDS[board]:
         name = row.role.partition(":")[0]

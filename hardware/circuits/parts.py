@@ -1,6 +1,6 @@
 """One description of each board: its parts, their ratings and what each of their pins is joined to.
 
-Everything else is made from it: the SPICE decks (`decks.elements`), the drawings' values, the KiCad project
+Everything else is made from it: the tests' SPICE decks (`decks.elements`), the drawings' values, the KiCad project
 (`kicad_files`), the parts lists and the pin-outs. References are those of the drawing; a value is looked up by board
 and reference (`ohms("line", "R15")`) and stands only in `values.py`. Nets are named here: `GND`, `VDD`, `SDA`, `SCL`,
 `BIAS48` (the bias of the converter at 0x48), a reading's name for what reaches converter or pin, and `call_y`,

@@ -36,7 +36,6 @@ from condenser_monitor.monitor.core.records import Cycle, StartTransient
 
 MEMORY_VERSION = 2
 PARTS = ("compressor", "contactor", "call")  # what a person may reset; calls are baselines/calls.py
-QUANTITIES = ("fan_a", "split_k")
 
 
 class DayMean(msgspec.Struct, forbid_unknown_fields=True):
@@ -235,8 +234,9 @@ class Baselines:
         return ANY if self._modulates else self._current.range(outdoor_c)
 
     def normal(self, name: str, outdoor_c: float | None, second: float | None = None) -> Normal | None:
-        """Return what is normal of one of QUANTITIES while the unit cools; `second` is the line's voltage for the fan's
-        current, the return air's temperature for the split. None until learned. Raises KeyError for another name."""
+        """Return what is normal of `fan_a` or `split_k` while the unit cools; `second` is the line's voltage for the
+        fan's current, the return air's temperature for the split. None until learned. Raises KeyError for another
+        name."""
         baseline = {"fan_a": self._fan, "split_k": self._split}[name]
         value = baseline.amps(outdoor_c, second)
         if outdoor_c is None or value is None:

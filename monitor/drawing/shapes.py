@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from html import escape
 from typing import Literal, NamedTuple
 
-INK, SOFT, GRID, LIVE, BAND, BREAK, PAPER = "#1d2226", "#5a636b", "#d5d2ca", "#0b6b57", "#bcd8d0", "#a8201a", "#ffffff"
+INK, SOFT, GRID, LIVE, BAND, BREAK = "#1d2226", "#5a636b", "#d5d2ca", "#0b6b57", "#bcd8d0", "#a8201a"
 Anchor = Literal["start", "middle", "end"]
 
 

@@ -72,13 +72,6 @@ class SilenceWatch:
         self.memory = memory or SilenceMemory()
         self._zone, self._after_s = zone, after_s
 
-    def hear(self, site: str, now_wall_s: float) -> None:
-        """A sign of life of a site; one that is not watched is no matter."""
-        if site in self.sites:
-            known = self.memory.heard.setdefault(site, Heard(last_wall_s=now_wall_s))
-            if not known.notified:
-                known.last_wall_s = max(known.last_wall_s, now_wall_s)
-
     def due(self, alive: Iterable[str], now_wall_s: float) -> list[SilenceNotice]:
         """Return who is to be told now. `alive` are the sites heard of at this moment.
 

@@ -7,7 +7,6 @@ from math import pi
 import msgspec
 import pytest
 
-from condenser_monitor.hardware.circuits.decks import deck, steady_sine
 from condenser_monitor.sim import constants
 from condenser_monitor.sim.condition import Condition
 from condenser_monitor.sim.control import (
@@ -22,6 +21,7 @@ from condenser_monitor.sim.waveforms import thermistor_ohm
 from condenser_monitor.sim.wire import loop_ohm
 from tests.conftest import need
 from tests.hardware.circuits import spice
+from tests.hardware.circuits.decks import deck, steady_sine
 
 AMBIENT_C = 25.0
 

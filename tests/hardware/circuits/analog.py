@@ -13,7 +13,7 @@ from typing import NamedTuple
 from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.circuits import parts
-from condenser_monitor.hardware.circuits.decks import (
+from tests.hardware.circuits.decks import (
     NO_CHANGE,
     OPEN_OHM,
     Change,

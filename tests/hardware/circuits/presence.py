@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.circuits import parts
-from condenser_monitor.hardware.circuits.decks import (
+from tests.hardware.circuits.decks import (
     NO_CHANGE,
     USUAL_OPTO,
     Change,

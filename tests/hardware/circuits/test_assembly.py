@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 
 from condenser_monitor.hardware import values as v
-from condenser_monitor.hardware.circuits import assembly, decks, isolation, parts
+from condenser_monitor.hardware.circuits import assembly, isolation, parts
 from condenser_monitor.hardware.circuits.assembly import STEPS, Check
+from tests.hardware.circuits import decks
 from tests.hardware.circuits.conftest import Measure
 
 BOARDS = tuple(parts.BOARDS)

@@ -15,10 +15,10 @@ from condenser_monitor.hardware.circuits import (
     parts,
     tolerance,
 )
-from condenser_monitor.hardware.circuits.decks import Opto
 from condenser_monitor.monitor import limits
 from tests.hardware.circuits import presence
 from tests.hardware.circuits.conftest import Measure
+from tests.hardware.circuits.decks import Opto
 
 ROWS = {(row.board, row.name): row for row in computed.rows()}
 SPREADS = {row.name: row for row in tolerance.spreads()}

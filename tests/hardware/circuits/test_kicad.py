@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 from shapely import Point, box, unary_union  # type: ignore[import-untyped]
 
-from condenser_monitor.hardware.circuits import creepage, decks, gerbers, isolation, kicad_files, layout, parts
+from condenser_monitor.hardware.circuits import creepage, gerbers, isolation, kicad_files, layout, parts
 from condenser_monitor.hardware.circuits.packages import PACKAGES
+from tests.hardware.circuits import decks
 
 BOARDS = tuple(layout.BOARDS)
 RECORD = json.loads((kicad_files.FOLDER / "checked.json").read_text())

@@ -6,11 +6,11 @@ import pytest
 
 from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.circuits import parts
-from condenser_monitor.hardware.circuits.decks import Opto
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import ContractError
 from tests.hardware.circuits import presence
 from tests.hardware.circuits.conftest import Measure
+from tests.hardware.circuits.decks import Opto
 from tests.hardware.circuits.presence import STRONG, WEAK
 
 LOW, HIGH = v.PIN_LOW_V.nominal, v.PIN_HIGH_V.nominal

@@ -13,7 +13,6 @@ from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.boards import channels
 from condenser_monitor.hardware.channels import BUILDS, CHANNELS
 from condenser_monitor.hardware.circuits import parts, wiring
-from condenser_monitor.hardware.circuits.decks import Module
 from condenser_monitor.hardware.commission_rules import SensorPicture, judge
 from condenser_monitor.hardware.uncertainty import uncertainty
 from condenser_monitor.monitor.core import config
@@ -26,6 +25,7 @@ from condenser_monitor.sim.registers import RegisterRig
 from condenser_monitor.sim.world import World, WorldPlan
 from tests.hardware.circuits import ready_made as ready
 from tests.hardware.circuits.conftest import Measure
+from tests.hardware.circuits.decks import Module
 
 LOW, HIGH = v.PIN_LOW_V.nominal, v.PIN_HIGH_V.nominal
 READY = BoardSettings(build="ready-made")

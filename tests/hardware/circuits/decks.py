@@ -14,12 +14,12 @@ from typing import NamedTuple
 
 from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.circuits import parts
+from condenser_monitor.hardware.circuits.assembly import THERMAL_V
 from condenser_monitor.monitor.core.errors import ContractError
 
 Change = Mapping[str, float]
 NO_CHANGE: Change = {}
 OPEN_OHM = 1e9
-THERMAL_V = 0.025852  # kT/q at 27 C, the simulator's nominal temperature
 LED_EMISSION = 2.0
 
 # Silicon rectifier, 1 A: 0.76 V at 0.1 A, 0.53 V at 1 mA (typical sheet curve). Schottky: 0.32 V at 1 mA, the sheet's
