@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import msgspec
 import pytest
 import sqlalchemy as sa
 from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
+from condenser_monitor.monitor.core.records import Episode, EpisodeState, Severity
 from condenser_monitor.monitor.fleet import visits as visiting
 from condenser_monitor.monitor.fleet.people import Role, Viewer
 from condenser_monitor.monitor.fleet.store import Store
@@ -20,8 +22,11 @@ from condenser_monitor.monitor.fleet.tables import (
     users,
     visits,
 )
+from condenser_monitor.monitor.fleet.writer import writer
 from condenser_monitor.monitor.limits import FLEET
+from condenser_monitor.monitor.strings.episodes import headline
 from condenser_monitor.web.fleet import guard
+from tests.fleet import payloads
 from tests.fleet.load import site_name
 from tests.fleet.office import (
     NAMES,
@@ -274,6 +279,31 @@ def test_morning_page_names_who_what_part_and_load(office: Office) -> None:
     places = [text.index(name) for name in ("Waiting for somebody", ">Orchard Lane 9</a>", "A visit is booked")]
     assert places == sorted(places)
     assert places[-1] < text.index(">Elm Street 4</a>")
+
+
+def test_morning_page_says_who_is_quiet_and_not_known_to_be_repaired(own_office: Office) -> None:
+    """In the words that the household was told, with what people answered."""
+    told = Episode(
+        id="episode-1",
+        lead="locked-rotor",
+        findings=("locked-rotor",),
+        severity=Severity.URGENT,
+        level=2,
+        state=EpisodeState.QUIET,
+        since_s=0.0,
+        since_wall_s=own_office.now - 3600.0,
+        answered_by="Sam",
+    )
+    stories = [msgspec.to_builtins(told)]
+    now = {"events": 500, "cycles": 500}  # all that the site has told, and more
+    raw = payloads.unit(site_name(3), wall_s=own_office.now, origin="3.load", sent=now, episodes=stories)
+    assert "Quiet, not known to be repaired" not in _page(own_office, "/")
+    writer(own_office.store).write(payloads.received([raw], own_office.now), own_office.now)
+    text = _page(own_office, "/")
+    row = text[text.index("Quiet, not known to be repaired") :]
+    assert ">Mill Close 3</a>" in row
+    assert headline(told) in row
+    assert "answered by Sam" in row
 
 
 def test_several_sites_are_booked_moved_and_canceled_at_once(own_office: Office) -> None:
