@@ -49,12 +49,6 @@ def test_rms_is_numpys_rms_whatever_the_phase_clock_and_harmonics(line_hz: float
         assert found.rms == pytest.approx(true_rms(wave, 0.1), rel=0.002)
 
 
-def _random(rng: np.random.Generator):  # type: ignore[no-untyped-def]
-    from random import Random
-
-    return Random(int(rng.integers(1 << 30)))
-
-
 @pytest.mark.parametrize("jitter_s", [0.0, 0.5e-3, 1.0e-3])
 def test_stamps_that_jitter_are_put_back_on_the_beat(jitter_s: float) -> None:
     """Every stamp late by up to 1 ms, evenly spread; no conversion missed: still 1 %, at every clock within 10 %."""

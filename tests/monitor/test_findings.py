@@ -260,10 +260,6 @@ def test_sensor_silent_after_sixty_seconds_and_three_scans() -> None:
     assert [w for _, w, _ in changes((100, RUN), (100, deaf), (1, RUN), (100, deaf))] == ["raised"]
 
 
-def _days(*heat: Readings) -> list[tuple[float, Readings]]:
-    return [(12 * 3600, but(REST, outdoor_c=24.0)) if hot is None else (12 * 3600, hot) for hot in heat]
-
-
 def test_no_call_in_heat_only_in_a_unit_that_called_on_earlier_hot_days() -> None:
     """8 h without a call, 3 h of them over 32 °C: raised on the day after a hot day with calls, not otherwise."""
     hot_run, hot_rest = but(RUN, outdoor_c=35.0), but(REST, outdoor_c=35.0)

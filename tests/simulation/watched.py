@@ -7,7 +7,7 @@ besides. Bounds are ours, from runs without a leak: several times what such a ru
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from statistics import linear_regression, median
 from typing import NamedTuple
@@ -136,12 +136,6 @@ def _judged(name: str, bound: Bound, seen: Sequence[Hour], hours: Sequence[Hour]
         allowed=bound.noise + bound.per_day * span,
         most=bound.most,
     )
-
-
-def by_day(hours: Sequence[Hour]) -> Iterator[str]:
-    """A line for each whole day."""
-    for end in range(24, len(hours) + 1, 24):
-        yield day_line(hours[end - 24 : end])
 
 
 def day_line(hours: Sequence[Hour]) -> str:
