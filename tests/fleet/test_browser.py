@@ -119,7 +119,7 @@ def test_a_visit_is_booked_made_and_scored_by_clicks_alone(browser: Browser, ser
     page = signed_in(browser, served.url, "lou")
     page.get_by_role("link", name="Visits", exact=True).click()
     row = page.get_by_role("row").filter(has_text="Mill Close 3")
-    row.get_by_role("link", name="Write down").click()
+    row.get_by_role("link", name="Record the visit").click()
     page.get_by_label("Parts used, one a line").fill("a part")
     page.get_by_label("Confirmed cause").select_option(index=3)
     page.get_by_role("button", name="The visit was made").click()
