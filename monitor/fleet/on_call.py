@@ -16,10 +16,12 @@ from condenser_monitor.monitor.core.config import Notify
 from condenser_monitor.monitor.core.errors import NotifyError
 from condenser_monitor.monitor.core.records import AlertState, Severity
 from condenser_monitor.monitor.fleet.inference import headline
+from condenser_monitor.monitor.fleet.queries import SUPPLY_LOST
 from condenser_monitor.monitor.fleet.setup import OnCall
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import notices, sites
 from condenser_monitor.monitor.fleet.tables import standing as standing_table
+from condenser_monitor.monitor.limits import FLEET_INFERENCE
 from condenser_monitor.monitor.publishers.phone import Send, addresses, sender
 from condenser_monitor.monitor.publishers.phone_text import PhoneMessage
 
@@ -50,9 +52,14 @@ def notify(store: Store, settings: OnCall, now: float, *, send_to: Callable[[str
     if not new:
         return 0
     if not in_hours(settings, now):
-        lines = [f"{row.name}: {headline(row.finding)}" for row in new[:_NAMED]]
-        if len(new) > _NAMED:
-            lines.append(f"and {len(new) - _NAMED} more")
+        dark = [row for row in new if row.finding == SUPPLY_LOST]
+        cut = len(dark) >= FLEET_INFERENCE.together_least.value
+        single = [row for row in new if not cut or row.finding != SUPPLY_LOST]
+        lines = [f"{row.name}: {headline(row.finding)}" for row in single[:_NAMED]]
+        if len(single) > _NAMED:
+            lines.append(f"and {len(single) - _NAMED} more")
+        if cut:
+            lines.append(f"{len(dark)} units lost their line supply: a power cut, hardly each one's own fault")
         title = f"{len(new)} new urgent {'case' if len(new) == 1 else 'cases'}"
         if not _send(settings, PhoneMessage(title=title, body="\n".join(lines), level="failure"), send_to):
             return 0

@@ -67,5 +67,13 @@ def test_new_urgent_cases_are_told_once_at_night(tmp_path: Path) -> None:
     assert [message.title for message in sent] == ["1 new urgent case"]
     assert "House b" in sent[0].body
     assert "oxygen" not in sent[0].body
+    for number in range(6):
+        enroll.enroll(store, f"dark-{number}", broker=Broker(), by="test", now=NOON, name=f"Dark {number}")
+        to.write(received([payloads.finding(f"dark-{number}", 1, "raised", "line-supply-lost")]), NOON)
+    to.write(received([payloads.finding("b", 2, "raised")]), NOON)
+    assert on_call.notify(store, settings, NIGHT + 90, send_to=send_to) == 7
+    assert "House b" in sent[1].body
+    assert "6 units lost their line supply" in sent[1].body
+    assert "Dark" not in sent[1].body
     assert on_call.notify(store, OnCall(), NIGHT, send_to=send_to) == 0
     store.close()
