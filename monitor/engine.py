@@ -396,7 +396,8 @@ class Engine:
         was, self.facts = self.facts, self._facts()
         self._patterns.changed(was, self.facts, since_s)
         self._habits.update(self.facts, since_s)
-        self._features.changed(was, self.facts, since_s, self._baselines.normal_a(scan.outdoor_c))
+        normal_a = self._baselines.normal_a(scan.outdoor_c, near_a=self._features.drew_a())
+        self._features.changed(was, self.facts, since_s, normal_a)
         cycle = self._cycle.update(self.facts, since_s, scan.wall_s)
         self._running = self._cycle.running_since_s is not None
         return [] if cycle is None else self._finish(cycle)

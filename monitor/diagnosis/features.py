@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Collection, Mapping
 from math import inf
-from statistics import median
+from statistics import median, median_high
 from typing import NamedTuple
 
 from condenser_monitor.monitor import limits
@@ -231,6 +231,7 @@ class _Stop(NamedTuple):
     # what the same run drew before, once it had settled, and whether the fan drew a stalled motor's current at its end
     settled_a: float | None = None
     fan_stalled: bool = False
+    normal_a: float | None = None  # what its compressor draws at that temperature, in that stage
 
 
 _AT_ONCE_S = limits.STALE_S.value
@@ -355,6 +356,12 @@ class FeatureWatch:
             if self._sudden:
                 self._mark("rise", "sudden", at_s)
 
+    def drew_a(self) -> float | None:
+        """Return what the compressor drew in the last readings in which it ran."""
+        least_a = self._unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value
+        ran = [amps for scan in self._last if (amps := scan.compressor_a) is not None and amps > least_a]
+        return median_high(ran[-4:]) if ran else None
+
     def starts(self, slow: bool | None, at_s: float) -> None:
         """Whether the last captured starts took longer than the unit's own first ones."""
         if slow is not None:
@@ -435,7 +442,7 @@ class FeatureWatch:
         return found
 
     def _amps_word(self, stop: _Stop) -> str | None:
-        unit, normal_a, amps = self._unit, self._normal_a, stop.amps
+        unit, normal_a, amps = self._unit, stop.normal_a, stop.amps
         if amps is None:
             return None
         if amps >= unit.compressor_lra_a * limits.LOCKED_RATIO.value:
@@ -533,6 +540,7 @@ class FeatureWatch:
             next((s.outdoor_c for s in reversed(self._last) if s.outdoor_c is not None), None),
             earlier[len(earlier) // 2] if len(earlier) >= 3 else None,
             len(fans) == 2 and all(least_a < amps < most_a for amps in fans),
+            self._normal_a,
         )
 
     def _judge_fan(self, cycle: Cycle) -> None:

@@ -116,6 +116,19 @@ def test_before_anything_is_learned_the_nameplate_says_how_much_a_trip_drew(amps
     assert watch.seen(600.0).get("trip-amps") == word
 
 
+@pytest.mark.parametrize(("normal_a", "word"), [(9.0, "usual"), (6.5, "high"), (14.0, "low")])
+def test_what_a_trip_drew_is_held_against_the_stage_it_ran_in(normal_a: float, word: str) -> None:
+    """The normal of the moment of each stop counts, and not that of the other stage, which the next change brings."""
+    watch = FeatureWatch(UNIT)
+    watch.changed(SOUND._replace(compressor=False), SOUND, 0.0, None)
+    for second in range(600):
+        watch.keep(Scan(t_s=float(second), compressor_a=9.0, call=True))
+    assert watch.drew_a() == 9.0
+    watch.changed(SOUND, SOUND._replace(compressor=False), 600.0, normal_a)
+    watch.changed(SOUND._replace(compressor=False), SOUND._replace(compressor=False), 700.0, 6.5)
+    assert watch.seen(700.0)["trip-amps"] == word
+
+
 @pytest.mark.parametrize(("open_for", "every", "seen"), [(1, 2, "yes"), (2, 4, "yes"), (9, 24, None)])
 def test_contacts_found_open_and_closed_by_turns_flicker(open_for: int, every: int, seen: str | None) -> None:
     """A scan every ten seconds misses the chatter and shows its mix; a pressure switch takes minutes to close again."""
