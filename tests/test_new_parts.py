@@ -98,16 +98,20 @@ CHECK: Needs = {
 }
 
 
-@pytest.mark.parametrize("kind", ["SENSE", "FINDING", "SUSPECT", "CHECK"])
-def test_a_new_part_stands_in_every_place_that_it_needs(kind: str) -> None:
-    """Each name of the first table of its kind is in every other one."""
-    needs: Needs = globals()[kind]
-    left = [
+def places_left(needs: Needs) -> list[str]:
+    """Return what a new part still lacks, a line for each place."""
+    return [
         f"{name} is missing in {place}"
         for place, (wanted, there) in needs.items()
         for name in wanted
         if name not in there
     ]
+
+
+@pytest.mark.parametrize("kind", ["SENSE", "FINDING", "SUSPECT", "CHECK"])
+def test_a_new_part_stands_in_every_place_that_it_needs(kind: str) -> None:
+    """Each name of the first table of its kind is in every other one."""
+    left = places_left(globals()[kind])
     assert not left, f"a {kind.lower()} is not finished:\n" + "\n".join(left)
 
 
@@ -124,7 +128,14 @@ def world(*causes: Planned) -> World:
 
 
 @pytest.fixture(scope="module")
-def lived() -> list[Scan]:
+def finished() -> None:
+    """A reading that is not finished is listed once, and does not fail in every part beside."""
+    if places_left(SENSE):
+        pytest.skip("a reading is not finished: its places stand in the failure above")
+
+
+@pytest.fixture(scope="module")
+def lived(finished: None) -> list[Scan]:
     """What ideal sensors read of it over forty minutes."""
     rig = ReadingsRig(world(), SETTINGS)
     return [item for item in rig.scans(2400.0) if isinstance(item, Scan)]
@@ -148,7 +159,7 @@ def scan_of(name: str, value: float | bool) -> Scan:
     return Scan(t_s=0.0, **fields)
 
 
-def test_a_scan_holds_each_reading_and_refuses_what_it_cannot_be() -> None:
+def test_a_scan_holds_each_reading_and_refuses_what_it_cannot_be(finished: None) -> None:
     """The check that is written out in Scan is that of the table."""
     for name, row in READINGS.items():
         if row.kind == "flag":
@@ -161,7 +172,7 @@ def test_a_scan_holds_each_reading_and_refuses_what_it_cannot_be() -> None:
                 scan_of(name, wrong)
 
 
-def test_the_drivers_read_every_reading_from_the_wires() -> None:
+def test_the_drivers_read_every_reading_from_the_wires(finished: None) -> None:
     """Pins, bytes and all: in a run nothing is missing, and each is what the world has."""
     made = world()
     made.advance(1500.0)
