@@ -32,6 +32,7 @@ from condenser_monitor.monitor.publishers.messages import topic
 
 SHARED = ("events", "cycles", "unit", "answers")
 _GROUP = "condenser-fleet"
+_ASIDE = ("on_call", "webhooks", "infer")  # wait for others, or look at all sites: half a minute at 100,000
 _DAY_S, _MINUTE_S = 86400.0, 60.0
 _log = logging.getLogger(__name__)
 
@@ -137,7 +138,7 @@ class WorkerSession:
         self._due: dict[Callable[[float], float], float] = dict.fromkeys(duties, 0.0)
         self._caught_up_at: float | None = None
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="fleet-writer")
-        self._outward = {name: ThreadPoolExecutor(1, f"fleet-{name}") for name in ("on_call", "webhooks")}  # may hang
+        self._outward = {name: ThreadPoolExecutor(1, f"fleet-{name}") for name in _ASIDE}
         self._telling: dict[str, Future[int]] = {}
         self._closing = threading.Event()
         self._slots = Slots(worker.store)
@@ -312,8 +313,7 @@ class WorkerSession:
         return FLEET.sweep_s.value
 
     def _infer(self, now: float) -> float:
-        if self._own == FIRST:
-            inference.infer(self._writer, now)
+        self._tell("infer", partial(inference.infer, writer(self._worker.store), now))
         return FLEET.infer_s.value
 
     def _on_call(self, now: float) -> float:
@@ -330,7 +330,7 @@ class WorkerSession:
         return _DAY_S
 
     def _tell(self, name: str, act: Callable[[], int]) -> None:
-        """Do in a thread of its own what waits for others, unless it still does; its failure is this session's."""
+        """Do in a thread of its own what may take long, unless it still does; its failure is this session's."""
         before = self._telling.get(name)
         if self._own == FIRST and (before is None or before.done()):
             self._telling[name] = self._outward[name].submit(act)
