@@ -1,12 +1,12 @@
 """The register-level rig: the same world under the shipped drivers, bytes and all, and the real engine.
 
 Time is the simulator's clock, moved by the drivers' own sleeps and by the bytes on the bus; the world follows in steps
-short enough for what goes on. A fault of a sense acts at the wire: a pin that hangs, an empty jack, a chip that hangs.
+short enough for what goes on.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from random import Random
 
 import msgspec
@@ -39,54 +39,39 @@ _BUSY_LAG_S, _QUIET_LAG_S = 0.002, 0.010
 _NOISE_CODES = 0.7  # data sheet: about one code of noise, RMS, at 860 a second
 
 
-class RegisterRig:
-    """A world, boards on fake wires, and an engine. `items` yields what the service would feed to the engine."""
+class Wires:
+    """The converters and the presence channels' levels of a world, in step with a clock.
+
+    `put` is called with a reading and whether its pin is high (no voltage) for each change. A fault of
+    a sensor acts here: a pin that hangs, an empty jack, a chip that hangs.
+    """
 
     def __init__(
         self,
         world: World,
-        settings: Settings,
+        clock: VirtualClock,
+        put: Callable[[str, bool], None],
         *,
-        scan_s: float = 1.0,
-        wall_0_s: float | None = None,
-        engine: Engine | None = None,
+        build: str = "boards",
         wiring: Wiring = AS_MEANT,
-        trims: Mapping[str, Trim] | None = None,
     ) -> None:
-        self.world, self.settings, self.scan_s, self.wall_0_s = world, settings, scan_s, wall_0_s
-        self._wiring = wiring
-        self.clock = VirtualClock(world.t_s)
+        self.world = world
+        self._put, self._wiring = put, wiring
+        self._levels: dict[str, bool] = {}
         seed = world.plan.seed
         self.chips = {
             address: Ads1115(
-                _inputs(world, address, seed, wiring, settings.boards.build),
-                self.clock,
+                _inputs(world, address, seed, wiring, build),
+                clock,
                 noise_codes=_NOISE_CODES,
                 seed=seed * 1000 + address,
             )
             for address in sorted({c.address for c in CHANNELS.values() if c.address is not None})
         }
-        self.pins = pin_factory()
-        self._levels: dict[str, bool] = {}
-        self._rng = Random(f"{seed}/registers")
         self._drive()
-        self.clock.follow = self._follow
-        self.boards = Boards(
-            settings,
-            bus=FakeI2C(self.clock, self.chips),
-            pin_factory=self.pins,
-            clock=self.clock,
-            sleep=self.clock.sleep,
-            wall=self._wall_s,
-            trims=trims,
-        )
-        self.engine = engine or Engine(settings)
-        self._next_s = self.clock()
-        self._last_s = 0.0
 
-    # ------------------------------------------------------------ wires
-
-    def _follow(self, now_s: float) -> None:
+    def follow(self, now_s: float) -> None:
+        """Have the world follow the clock, in steps short enough for what goes on."""
         world = self.world
         behind_s = now_s - world.t_s
         if behind_s < _BUSY_LAG_S or (behind_s < _QUIET_LAG_S and world.unit.patience_s() >= 0.1):
@@ -114,9 +99,48 @@ class RegisterRig:
             present = present is not (name in self._wiring.inverted)
             if self._levels.get(name) is not present:
                 self._levels[name] = present
-                pin = CHANNELS[name].pin
-                assert pin is not None
-                drive(self.pins, pin, high=not present)
+                self._put(name, not present)
+
+
+class RegisterRig:
+    """A world, boards on fake wires, and an engine. `items` yields what the service would feed to the engine."""
+
+    def __init__(
+        self,
+        world: World,
+        settings: Settings,
+        *,
+        scan_s: float = 1.0,
+        wall_0_s: float | None = None,
+        engine: Engine | None = None,
+        wiring: Wiring = AS_MEANT,
+        trims: Mapping[str, Trim] | None = None,
+    ) -> None:
+        self.world, self.settings, self.scan_s, self.wall_0_s = world, settings, scan_s, wall_0_s
+        self.clock = VirtualClock(world.t_s)
+        self.pins = pin_factory()
+        self._wires = Wires(world, self.clock, self._level, build=settings.boards.build, wiring=wiring)
+        self.chips = self._wires.chips
+        self._rng = Random(f"{world.plan.seed}/registers")
+        self.clock.follow = self._wires.follow
+        self.boards = Boards(
+            settings,
+            bus=FakeI2C(self.clock, self.chips),
+            pin_factory=self.pins,
+            clock=self.clock,
+            sleep=self.clock.sleep,
+            wall=self._wall_s,
+            trims=trims,
+        )
+        self.engine = engine or Engine(settings)
+        self._next_s = self.clock()
+        self._last_s = 0.0
+
+    def _level(self, reading: str, high: bool) -> None:
+        """Put a presence channel's level on its mock pin."""
+        pin = CHANNELS[reading].pin
+        assert pin is not None
+        drive(self.pins, pin, high=high)
 
     def _wall_s(self) -> float | None:
         return None if self.wall_0_s is None else self.wall_0_s + self.clock()

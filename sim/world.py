@@ -6,6 +6,7 @@ stops at every change of a cause. Same description and seed, same world to the l
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import cos, inf, pi
 from random import Random
 from typing import NamedTuple
@@ -169,6 +170,17 @@ class World:
     def call_by_hand(self, call: bool) -> None:
         """Hold the thermostat's contact closed or open from now on, whatever the house wants."""
         self._calls = ((self.t_s, inf),) if call else ()
+
+    def play(self, causes: Sequence[Planned], calls: Sequence[tuple[float, float]]) -> None:
+        """From now on these causes and these calls for cooling; their times count from now."""
+        begun_s = self.t_s
+        shifted = [
+            msgspec.structs.replace(cause, at_s=cause.at_s + begun_s, until_s=cause.until_s + begun_s)
+            for cause in causes
+        ]
+        self.timeline = ScenarioTimeline(shifted, self.plan.seed)
+        self._calls = tuple((from_s + begun_s, until_s + begun_s) for from_s, until_s in calls)
+        self.poke()
 
     def live_on(self) -> None:
         """Have everything repaired, and leave the calls to house and thermostat from now on."""
