@@ -1,9 +1,12 @@
 #!/bin/bash
 # What try-system.py does inside the emulated machine, as root, with systemd running. Says `TRY ok NAME` or
-# `TRY FAILED NAME` for each step; `TRY line N LEVEL` asks for a GPIO line to be moved from outside.
+# `TRY FAILED NAME` for each step; other lines with TRY ask for something outside, or are kept as they are.
 set -uo pipefail
 NAME=condenser-monitor
-export PIP_NO_INDEX=1 PIP_FIND_LINKS=/opt/builds PATH=/usr/sbin:/usr/bin:/sbin:/bin
+HERE=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
+SOURCE=$HERE/source
+TRIAL=$(sed -n 's/.*trial=\([a-z]*\).*/\1/p' /proc/cmdline)
+export PIP_NO_INDEX=1 PIP_FIND_LINKS=$HERE/builds PATH=/usr/sbin:/usr/bin:/sbin:/bin
 
 step() {
     local name=$1
@@ -26,22 +29,14 @@ within() {
     return 1
 }
 
-# Two pins only: this machine has no I2C bus.
 site_file() {
     mkdir -p /etc/$NAME
-    cat >/etc/$NAME/site.toml <<'TOML'
-[site]
-id = "try"
-[senses]
-fitted = ["call", "load"]
-[boards.channels.call]
-pin = 4
-[boards.channels.load]
-pin = 5
-TOML
+    cp "$HERE/site.toml" /etc/$NAME/site.toml
 }
 
-installed() { /opt/source/hardware/install/install.sh && active; }
+bus_is_there() { [ -c /dev/i2c-0 ]; }
+
+installed() { $SOURCE/hardware/install/install.sh && active; }
 
 least_privilege() {
     local status
@@ -66,25 +61,26 @@ page_answers() {
     python3 -c 'import urllib.request as u; print(u.urlopen("http://127.0.0.1:8124/", timeout=20).status)'
 }
 
-# What the running service last read on a pin, by the way the page has it.
-reads() {
-    setpriv --reuid=$NAME --regid=$NAME --init-groups /opt/$NAME/current/bin/python - "$1" "$2" <<'PYTHON'
-import sys
-from condenser_monitor.monitor.storage.file import History
-with History("/var/lib/condenser-monitor/condenser-monitor.db") as history:
-    seen = history.status()
-sys.exit(seen is None or str(seen.readings[sys.argv[1]]) != sys.argv[2])
-PYTHON
+python() {
+    local with=(/opt/$NAME/current/bin/python)
+    [ -x "${with[0]}" ] || with=(env PYTHONPATH=/usr/lib/$NAME python3)
+    setpriv --reuid=$NAME --regid=$NAME --init-groups "${with[@]}" -B "$SOURCE/hardware/install/try-inside.py" "$@"
 }
 
-# A high line is no voltage, a low one is voltage: through kernel, pin library, program and history.
+# Whether the running service's last reading lies between two values, by the way the page has it.
+reads() { python reads "$1" "$2" "${3:-$2}"; }
+
+calls() { echo "TRY call $1"; }
+
+# Voltage on a pin, through kernel, pin library, program and history.
 pins_are_read() {
-    echo "TRY line 4 1"
-    within 40 reads call False || return 1
-    echo "TRY line 4 0"
-    within 40 reads call True || return 1
-    reads load True
+    calls 1
+    within 60 reads call 1 && within 60 reads load 1 || return 1
+    calls 0
+    within 60 reads call 0 && within 60 reads load 0
 }
+
+bus_is_read() { within 90 reads outdoor_c 30 40; }
 
 killed() {
     local before
@@ -106,7 +102,7 @@ upgraded() {
     local first
     first=$(readlink /opt/$NAME/current)
     echo '# mine' >>/etc/$NAME/site.toml
-    /opt/source/hardware/install/install.sh && active && [ "$(readlink /opt/$NAME/current)" != "$first" ] &&
+    $SOURCE/hardware/install/install.sh && active && [ "$(readlink /opt/$NAME/current)" != "$first" ] &&
         grep -q '# mine' /etc/$NAME/site.toml
 }
 
@@ -114,33 +110,171 @@ upgraded() {
 bad_version() {
     local good
     good=$(readlink /opt/$NAME/current)
-    rm -rf /tmp/bad && cp -a /opt/source /tmp/bad
+    rm -rf /tmp/bad && cp -a $SOURCE /tmp/bad
     sed -i 's/^def _run(args.*/&\n    raise SystemExit(5)/' /tmp/bad/monitor/commands/live.py
-    ! /opt/source/hardware/install/install.sh --from /tmp/bad && [ "$(readlink /opt/$NAME/current)" = "$good" ] && within 60 active
+    ! $SOURCE/hardware/install/install.sh --from /tmp/bad && [ "$(readlink /opt/$NAME/current)" = "$good" ] && within 60 active
 }
 
 removed() {
-    /opt/source/hardware/install/remove.sh && [ -e /etc/$NAME/site.toml ] &&
+    $SOURCE/hardware/install/remove.sh && [ -e /etc/$NAME/site.toml ] &&
         [ -e /var/lib/$NAME/condenser-monitor.db ] && ! systemctl cat $NAME 2>/dev/null
 }
 
-echo "TRY date $(date -u +%FT%TZ), $(uname -rm), systemd $(systemctl --version | head -1 | cut -d' ' -f2)"
-groupadd --system --force gpio
-groupadd --system --force i2c
-udevadm trigger --subsystem-match=gpio
-udevadm settle
-site_file
-step "install, services up, no network, no clock" installed
-step "least privilege in force" least_privilege
-step "writes only where it may" writable_places
-step "the pin library's pipe lies in memory" pipe_in_memory
-step "voltage on a pin is seen to go and to come" pins_are_read
-step "the page answers" within 60 page_answers
-step "restarts after being killed" killed
-step "restarts after hanging (watchdog)" hung
-step "upgrade" upgraded
-step "a bad version gives way to the one before" bad_version
-step "removal keeps site file and history" removed
+prepared() {
+    groupadd --system --force gpio
+    groupadd --system --force i2c
+    udevadm trigger --subsystem-match=gpio --subsystem-match=i2c-dev
+    udevadm settle
+    site_file
+}
+
+services() {
+    step "install, services up, no network, no clock" installed
+    step "least privilege in force" least_privilege
+    step "writes only where it may" writable_places
+    step "the pin library's pipe lies in memory" pipe_in_memory
+    step "a converter on the bus is read" bus_is_read
+    step "voltage on a pin is seen to come and to go" pins_are_read
+    step "the page answers" within 60 page_answers
+    step "restarts after being killed" killed
+    step "restarts after hanging (watchdog)" hung
+    step "upgrade" upgraded
+    step "a bad version gives way to the one before" bad_version
+    step "removal keeps site file and history" removed
+}
+
+install() {
+    step "install, services up" installed
+    step "a converter on the bus is read" bus_is_read
+    systemctl stop $NAME $NAME-page
+    rm -rf /var/lib/$NAME
+}
+
+# Nothing installed: is there a bus, and how fast is it?
+look() {
+    mkdir -p /run/lib
+    for wheel in "$HERE"/builds/*.whl; do python3 -m zipfile -e "$wheel" /run/lib; done
+    i2cdetect -y 0
+    for _ in 1 2 3; do
+        echo "TRY driver $(PYTHONPATH=/run/lib:$SOURCE/.src python3 "$SOURCE/hardware/install/try-inside.py" rate 0 400 2>&1 | tail -1)"
+    done
+}
+
+# The scenario's story, told to a listener at the broker; the page is asked after each change.
+story() {
+    step "services, broker up" within 120 broker_and_services
+    step "a converter on the bus is read" bus_is_read
+    python watch &
+    sleep 15
+    echo "TRY begin"
+    sleep 60
+    echo "TRY reads"
+    sleep 60
+    echo "TRY reads"
+    sleep "${STORY_S:-400}"
+}
+broker_and_services() { active && systemctl -q is-active mosquitto; }
+
+ask() { echo "TRY $*"; }
+
+# A fault that stands for so many seconds, what the program says then, a command that mends it, what it says after that.
+fault() {
+    local title=$1 seconds=$2
+    shift 2
+    sleep "$seconds"
+    python says "$title"
+    "$@"
+    sleep 20
+    python says "$title, mended"
+}
+
+faults() {
+    step "services, broker up" within 120 broker_and_services
+    step "a converter on the bus is read" bus_is_read
+    calls 1
+    sleep 30
+    python says "sound, running"
+    ask absent 48
+    fault "converter of the control board absent" 30 ask absent
+    ask held data
+    fault "data line held down" 30 ask held
+    ask held clock
+    fault "clock line held down" 60 ask held
+    ask restart-chips
+    fault "converters lose their settings" 3 true
+    ask noise 0.05
+    fault "a bit wrong in one read of twenty" 30 ask noise 0
+    ask bounce call 20 5
+    fault "the pin of the call bounces for 0.2 s" 3 true
+    without_module
+    fill
+    fault "card full" 60 rm -f /var/lib/full /var/lib/fuller
+    date -s 2000-01-01
+    fault "clock back in the year 2000" 20 date -s "@$BEGAN"
+    ask cut
+    sleep 60
+}
+fill() {
+    dd if=/dev/zero of=/var/lib/full bs=1M
+    dd if=/dev/zero of=/var/lib/fuller bs=4k
+} 2>/dev/null
+
+without_module() {
+    systemctl stop $NAME
+    rmmod i2c_tiny_usb
+    systemctl start --no-block $NAME
+    sleep 30
+    echo "TRY says kernel module missing | $(journalctl -u $NAME -n 20 -o cat --no-pager | grep -m1 i2c)"
+    modprobe i2c_tiny_usb
+    within 90 bus_is_read
+    python says "kernel module missing, mended"
+}
+
+# After a power cut in the middle of its work.
+after() {
+    step "services up by themselves after the cut" within 180 active
+    step "a converter on the bus is read" bus_is_read
+    python says "after a power cut"
+}
+
+# The package on a machine with a history that 0.1.0 left.
+package() {
+    mkdir -p /var/lib/$NAME && cp "$HERE/history-0.1.0.db" /var/lib/$NAME/$NAME.db
+    step "install beside a history of 0.1.0" dpkg -i "$HERE/packages/1.deb"
+    step "services up" within 120 active
+    step "the service goes on with it" within 60 python kept
+    step "least privilege in force" least_privilege
+    step "a converter on the bus is read" bus_is_read
+    step "voltage on a pin is seen to come and to go" pins_are_read
+    step "the page answers" within 60 page_answers
+    step "upgrade" dpkg -i "$HERE/packages/2.deb"
+    step "services up again" within 120 active
+    step "the history of 0.1.0 is there still" python kept
+    step "removal" dpkg -r $NAME
+    step "services gone, site file and history kept" package_gone
+    step "purge keeps them too" purged
+    step "install again" dpkg -i "$HERE/packages/2.deb"
+    step "services up, history still there" within 120 up_and_kept
+    touch /var/lib/$NAME/delete-with-the-program
+    step "a purge that was told deletes them" purged_as_told
+}
+up_and_kept() { active && python kept; }
+package_gone() {
+    ! systemctl cat $NAME 2>/dev/null && ! systemctl -q is-active $NAME && [ -e /etc/$NAME/site.toml ] &&
+        [ -e /var/lib/$NAME/$NAME.db ]
+}
+purged() { dpkg -P $NAME && package_gone; }
+purged_as_told() { dpkg -P $NAME && [ ! -e /etc/$NAME ] && [ ! -e /var/lib/$NAME ]; }
+
+echo "TRY date $(date -u +%FT%TZ), $(uname -rm)"
+step "the kernel has the bus" within 60 bus_is_there
+if [ "$TRIAL" = look ]; then
+    look
+    echo "TRY ok end"
+    poweroff -ff
+fi
+prepared
+"$TRIAL"
 journalctl -u $NAME -n 30 --no-pager -o cat
 echo "TRY ok end"
 systemctl poweroff

@@ -1,36 +1,60 @@
 #!/usr/bin/env python3
-"""Boots an emulated 64-bit ARM machine with Debian and systemd, and tries installer and services in it.
+"""Boots an emulated 64-bit ARM machine with Debian and systemd, and tries installer, services and the whole wire in it.
 
-    sudo hardware/install/try-system.py SYSTEM BUILDS --source .
+    sudo .venv/bin/python hardware/install/try-system.py SYSTEM BUILDS --image FOLDER/installed.img --trial story
 
-SYSTEM is the root directory of an arm64 Debian with kernel, systemd and python3-venv; BUILDS a directory with the
-libraries' builds for it (try-arm64.sh --system makes both). Needs qemu-system-aarch64, dtc and mkfs.ext4.
+SYSTEM is the root directory of an arm64 Debian with kernel, systemd, python3-venv and mosquitto; BUILDS a directory
+with the libraries' builds for it (try-arm64.sh --system makes both). Needs qemu-system-aarch64, dtc and mkfs.ext4.
 
-The machine has no network, its clock starts in the year 2000, and it says of itself that it is a Pi 4. Its GPIO chip
-is real to the kernel, and its lines are moved from outside, so that lgpio, gpiozero and the program see voltage come
-and go on a pin. It has no I2C bus; those senses are left out. What happens inside is `try-system-inside.sh`, which says
-`TRY ok NAME` or `TRY FAILED NAME` on the serial console.
+The machine has no network and says of itself that it is a Pi 4. Its GPIO chip and its I2C bus are real to its kernel;
+what moves them is a simulated unit outside (sim/emulated_wire.py). `--slower K` has the machine's clock, and the unit
+with it, run K times slower than the clock on the wall, so that the emulated processor keeps up with the converters.
+
+Trials: `services` installs and tries the services, with the clock in the year 2000; `story` plays the demo's story;
+`faults` breaks the wire in many ways; `package` tries two versions of the Debian package; `look` installs nothing and
+measures the bus, without systemd. Story and faults start from an image in which the installer has run; it is made when
+it is missing. What happens inside is `try-system-inside.sh`, which says `TRY ok NAME` or `TRY FAILED NAME` on the
+serial console, and asks for what shall happen outside (`_Outside`).
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-import shutil
+import lzma
+import os
 import socket
+import sqlite3
 import subprocess
 import sys
+import tarfile
 import tempfile
+import threading
 import time
+from contextlib import closing
 from pathlib import Path
+from typing import BinaryIO
+
+import msgspec
+
+from condenser_monitor.monitor.core.readings import FLAGS
+from condenser_monitor.sim import scenario, season
+from condenser_monitor.sim.emulated_wire import EmulatedWire
 
 HERE = Path(__file__).resolve().parent
-MACHINE = ["-machine", "virt", "-cpu", "cortex-a72", "-smp", "2", "-m", "1024", "-nic", "none"]
+MACHINE = ["-machine", "virt", "-cpu", "cortex-a72", "-smp", "1", "-m", "1024", "-nic", "none"]
 PI_4 = "0xc03111"  # board revision code as a Pi's firmware writes it
+TIMER_HZ = 62_500_000  # of the emulated timer
+PINS = dict(zip(FLAGS, (4, 5, 6, 7, 0, 1), strict=True))  # the chip has eight lines; 2 and 3 are the bus on a Pi
+YEAR_2000 = "2000-01-01"
+NICENESS = 15  # of the emulator, whatever this command runs at
+TRIALS = ("services", "story", "faults", "package", "look")
+INSTALLED = ("story", "faults")
 
 
-def device_tree(folder: Path) -> Path:
-    """The machine's own description, with a Pi's revision in it, and without the key that would hold a GPIO line."""
+def device_tree(folder: Path, slower: int) -> Path:
+    """The machine's own description, with a Pi's revision in it, without the key that would hold a GPIO line, and with
+    a timer that says of itself that it is so much faster."""
     raw, text, made = folder / "raw.dtb", folder / "machine.dts", folder / "machine.dtb"
     with_dump = ["-machine", f"virt,dumpdtb={raw}", *MACHINE[2:]]
     _run(["qemu-system-aarch64", *with_dump, "-nographic"])
@@ -38,6 +62,7 @@ def device_tree(folder: Path) -> Path:
     source = text.read_text()
     head, _, tail = source.partition("\tgpio-keys {")
     source = head + tail.partition("\n\t};\n")[2]
+    source = source.replace("\ttimer {\n", f"\ttimer {{\n\t\tclock-frequency = <{TIMER_HZ * slower}>;\n", 1)
     place = source.index("\tcompatible = ")
     text.write_text(source[:place] + source[place:].replace("\tpsci {", _SYSTEM_NODE + "\tpsci {", 1))
     _run(["dtc", "-q", "-I", "dts", "-O", "dtb", "-o", str(made), str(text)])
@@ -47,16 +72,56 @@ def device_tree(folder: Path) -> Path:
 _SYSTEM_NODE = f"\tsystem {{\n\t\tlinux,revision = <{PI_4}>;\n\t}};\n\n"
 
 
-def disk(system: Path, builds: Path, source: Path, folder: Path) -> Path:
-    """A disk image of SYSTEM with the source, the builds and the trial in it."""
-    opt = system / "opt"
-    for name in ("source", "builds"):
-        shutil.rmtree(opt / name, ignore_errors=True)
-    skip = shutil.ignore_patterns(".git", "__pycache__", ".*_cache", "tests", "*.egg-info")
-    shutil.copytree(source, opt / "source", ignore=skip)
-    shutil.copytree(builds, opt / "builds")
-    shutil.copy(HERE / "try-system-inside.sh", opt / "try.sh")
-    (opt / "try.sh").chmod(0o755)
+def initial_disk(system: Path, folder: Path) -> Path:
+    """Make what the kernel starts from: the drivers of the disk and its file system, and a shell that goes on to it.
+    Debian's own tool would run for minutes under emulation."""
+    modules = next((system / "usr/lib/modules").iterdir())
+    needs = dict(line.split(":", 1) for line in (modules / "modules.dep").read_text().splitlines())
+    order: list[str] = []
+    for name in INITIAL_MODULES:
+        path = next(path for path in needs if Path(path).name.startswith(f"{name}.ko"))
+        order += [one for one in (*reversed(needs[path].split()), path) if one not in order]
+    script = "#!/bin/busybox sh\n"
+    script += "".join(f"/bin/busybox insmod /{Path(path).name.removesuffix('.xz')}\n" for path in order)
+    files = {
+        "bin/busybox": (0o100755, (system / "usr/bin/busybox").read_bytes()),
+        "init": (0o100755, (script + _GO_ON).encode()),
+    }
+    for path in order:
+        body = (modules / path).read_bytes()
+        files[Path(path).name.removesuffix(".xz")] = (0o100644, lzma.decompress(body) if path.endswith(".xz") else body)
+    made = folder / "initial.cpio"
+    with made.open("wb") as out:
+        for name in ("bin", "dev", "proc", "root"):
+            _archive(out, name, 0o040755, b"")
+        for name, (mode, body) in files.items():
+            _archive(out, name, mode, body)
+        _archive(out, "TRAILER!!!", 0, b"")
+    return made
+
+
+INITIAL_MODULES = ("virtio_blk", "crc32c_generic", "ext4")
+_GO_ON = """\
+/bin/busybox mount -t devtmpfs dev /dev
+while ! /bin/busybox mount -t ext4 /dev/vda /root; do /bin/busybox sleep 0.1; done
+/bin/busybox mount -t proc proc /proc
+/bin/busybox grep -q trial=look /proc/cmdline && exec /bin/busybox switch_root /root /bin/sh -c "
+mount -t proc proc /proc; mount -t sysfs sys /sys; mount -t devtmpfs dev /dev; mount -t tmpfs run /run
+modprobe -a xhci_pci i2c_tiny_usb i2c_dev; mkdir /run/trial; tar -xf /dev/vdb -C /run/trial; exec /run/trial/try.sh"
+exec /bin/busybox switch_root /root /sbin/init
+"""
+
+
+def _archive(out: BinaryIO, name: str, mode: int, body: bytes) -> None:
+    """One file of a cpio archive of the kind `newc` (kernel, Documentation/driver-api/early-userspace)."""
+    fields = (out.tell() + 1, mode, 0, 0, 1, 0, len(body), 0, 0, 0, 0, len(name) + 1, 0)
+    out.write(b"070701" + b"".join(b"%08x" % field for field in fields) + name.encode() + b"\0")
+    out.write(bytes(-out.tell() % 4) + body)
+    out.write(bytes(-out.tell() % 4))
+
+
+def disk(system: Path, image: Path) -> None:
+    """Make a disk image of SYSTEM that runs a trial at its start."""
     unit = system / "etc/systemd/system/try.service"
     unit.write_text(_TRY_UNIT)
     wanted = system / "etc/systemd/system/multi-user.target.wants"
@@ -68,10 +133,13 @@ def disk(system: Path, builds: Path, source: Path, folder: Path) -> Path:
     getty.symlink_to("/dev/null")
     rules = system / "etc/udev/rules.d/99-pins.rules"
     rules.parent.mkdir(parents=True, exist_ok=True)
-    rules.write_text('SUBSYSTEM=="gpio", GROUP="gpio", MODE="0660"\n')  # as Raspberry Pi OS has it
-    image = folder / "disk.img"
-    _run(["mkfs.ext4", "-q", "-F", "-d", str(system), str(image), "4G"], timeout_s=300)
-    return image
+    rules.write_text(  # as Raspberry Pi OS has it
+        'SUBSYSTEM=="gpio", GROUP="gpio", MODE="0660"\nSUBSYSTEM=="i2c-dev", GROUP="i2c", MODE="0660"\n'
+    )
+    modules = system / "etc/modules-load.d/i2c.conf"
+    modules.parent.mkdir(parents=True, exist_ok=True)
+    modules.write_text("i2c-dev\n")
+    _run(["mkfs.ext4", "-q", "-F", "-d", str(system), str(image), "4G"], timeout_s=600)
 
 
 _TRY_UNIT = """\
@@ -80,7 +148,7 @@ Description=Trial of the installer
 After=multi-user.target
 [Service]
 Type=oneshot
-ExecStart=/opt/try.sh
+ExecStart=/bin/sh -c 'mkdir -p /run/trial && tar -xf /dev/vdb -C /run/trial && exec /run/trial/try.sh'
 StandardOutput=tty
 StandardError=tty
 TTYPath=/dev/ttyAMA0
@@ -90,20 +158,69 @@ WantedBy=multi-user.target
 """
 
 
+def parcel(builds: Path, source: Path, site: str, packages: list[Path], folder: Path) -> Path:
+    """What the machine is given: the source, the libraries' builds, a site file and the trial, as a second disk."""
+    made = folder / "trial.tar"
+    (folder / "site.toml").write_text(site, encoding="utf-8")
+
+    def wanted(member: tarfile.TarInfo) -> tarfile.TarInfo | None:
+        parts = Path(member.name).parts
+        skip = any(part.startswith((".git", ".mypy", ".ruff", ".pytest", ".venv", "__pycache__")) for part in parts)
+        return None if skip or parts[1:2] == ("tests",) else member
+
+    with tarfile.open(made, "w") as tar:
+        tar.add(HERE / "try-system-inside.sh", "try.sh")
+        tar.add(folder / "site.toml", "site.toml")
+        tar.add(source, "source", filter=wanted)
+        tar.add(builds, "builds")
+        tar.add(_old_history(source / "tests/monitor/history-0.1.0.sql", folder), "history-0.1.0.db")
+        for number, path in enumerate(packages, 1):
+            tar.add(path, f"packages/{number}.deb")
+    return made
+
+
+def _old_history(dump: Path, folder: Path) -> Path:
+    """Make a database as 0.1.0 left it (tests/monitor/test_upgrade.py has version and mark)."""
+    made = folder / "history-0.1.0.db"
+    made.unlink(missing_ok=True)
+    with closing(sqlite3.connect(made)) as db:
+        db.executescript(dump.read_text(encoding="utf-8"))
+        db.execute("PRAGMA user_version = 1")
+        db.execute(f"PRAGMA application_id = {0x434D6831}")
+    return made
+
+
+def site_file(played: scenario.Scenario) -> str:
+    """The site file of the unit outside, with this machine's pins and bus and a broker of its own."""
+    settings = msgspec.structs.replace(
+        played.settings, site=msgspec.structs.replace(played.settings.site, name="Emulated unit", id="emulated")
+    )
+    rows = [season.site_file(settings), "\n[boards]\ni2c_bus = 0\n"]
+    rows += [f"\n[boards.channels.{name}]\npin = {PINS[name]}\n" for name in settings.fitted if name in PINS]
+    rows += [
+        f"\n[limits.{finding}]\n" + "".join(f"{key} = {value}\n" for key, value in table.items())
+        for finding, table in settings.limits.items()
+    ]
+    rows.append('\n[mqtt]\nhost = "127.0.0.1"\n')
+    return "".join(rows)
+
+
 def _run(command: list[str], timeout_s: float = 60) -> None:
     subprocess.run(command, check=True, timeout=timeout_s, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
 
 class Lines:
-    """Moves the GPIO chip's lines from outside, over the emulator's test protocol."""
+    """Moves the GPIO chip's lines from outside, over the emulator's test protocol, from any thread."""
 
     def __init__(self, monitor: Path, test: Path) -> None:
+        self._lock = threading.Lock()
         self._test = _connect(test)
         self._chip = _find_chip(_connect(monitor))
 
     def set(self, line: int, high: bool) -> None:
-        self._test.sendall(f"set_irq_in {self._chip} unnamed-gpio-in {line} {int(high)}\n".encode())
-        answer = self._test.recv(200).decode()
+        with self._lock:
+            self._test.sendall(f"set_irq_in {self._chip} unnamed-gpio-in {line} {int(high)}\n".encode())
+            answer = self._test.recv(200).decode()
         if not answer.startswith("OK"):
             raise RuntimeError(f"the emulator says: {answer}")
 
@@ -137,57 +254,169 @@ def _find_chip(sock: socket.socket) -> str:
     return next(f"/machine/unattached/{row['name']}" for row in rows if row["type"] == "child<pl061>")
 
 
-def boot(system: Path, image: Path, tree: Path, folder: Path, limit_s: float) -> list[str]:
+class _Outside:
+    """What the machine asks for on its console: `TRY WORD ...`. Everything else that it says after TRY is kept."""
+
+    def __init__(self, wire: EmulatedWire, lines: Lines, machine: subprocess.Popen[str]) -> None:
+        self._wire, self._lines, self._machine = wire, lines, machine
+        self._reads = (0, 0.0)
+        self.said: list[str] = []
+
+    def hear(self, words: list[str]) -> None:
+        """One line of the console after TRY."""
+        wire = self._wire
+        match words:
+            case ["line", line, level]:
+                self._lines.set(int(line), level == "1")
+            case ["begin"]:
+                wire.begin()
+            case ["call", level]:
+                wire.call(wanted=level == "1")
+            case ["break", cause, *rest]:
+                wire.switch(cause, float(rest[0]) if rest else None, rest[1] if rest[1:] else "")
+            case ["mend", cause, *rest]:
+                wire.switch(cause, 0, rest[0] if rest else "")
+            case ["absent", *addresses]:
+                wire.absent = {int(address, 16) for address in addresses}
+            case ["held", *line]:
+                wire.held = line[0] if line else ""
+            case ["noise", share]:
+                wire.noise = float(share)
+            case ["restart-chips"]:
+                wire.restart_chips()
+            case ["bounce", reading, times, every_ms]:
+                threading.Thread(target=wire.bounce, args=(reading, int(times), float(every_ms) / 1000)).start()
+            case ["reads"]:
+                before, at_s = self._reads
+                self._reads = (wire.reads, wire.now_s())
+                if at_s:
+                    rate = (wire.reads - before) / (wire.now_s() - at_s)
+                    self.said.append(f"reads {rate:.0f} a second of the machine's")
+            case ["cut"]:
+                self._machine.kill()
+            case _:
+                story_s = wire.story_s
+                self.said.append(("" if story_s is None else f"{story_s:.1f} s: ") + " ".join(words))
+
+
+def boot(args: argparse.Namespace, trial: str, drives: list[str], folder: Path, played: scenario.Scenario) -> list[str]:
     """Run the machine until it powers off; the TRY lines it said."""
-    kernel = next((system / "boot").glob("vmlinuz-*"))
-    initrd = next((system / "boot").glob("initrd.img-*[0-9a-z]64"))
-    monitor, test = folder / "monitor", folder / "test"
-    command = ["qemu-system-aarch64", *MACHINE, "-nographic", "-dtb", str(tree), "-rtc", "base=2000-01-01"]
-    command += ["-kernel", str(kernel), "-initrd", str(initrd), "-append", "root=/dev/vda rw console=ttyAMA0 quiet"]
-    command += ["-drive", f"file={image},format=raw,if=virtio,cache=unsafe", "-accel", "tcg"]
+    kernel = next((args.system / "boot").glob("vmlinuz-*"))
+    initrd = initial_disk(args.system, folder)
+    tree = device_tree(folder, args.slower)
+    monitor, test, bus = folder / "monitor", folder / "test", folder / "bus"
+    for place in (monitor, test, bus):
+        place.unlink(missing_ok=True)
+    clock = YEAR_2000 if trial == "services" else time.strftime("%FT%T", time.gmtime())
+    command = ["qemu-system-aarch64", *MACHINE, "-nographic", "-dtb", str(tree), "-rtc", f"base={clock}"]
+    append = f"root=/dev/vda rw console=ttyAMA0 quiet trial={trial}"
+    command += ["-kernel", str(kernel), "-initrd", str(initrd), "-append", append]
+    for drive in drives:
+        command += ["-drive", drive]
+    command += ["-accel", "tcg", "-device", "qemu-xhci"]
+    command += ["-chardev", f"socket,id=bus,path={bus}", "-device", "usb-redir,chardev=bus"]
     command += ["-qmp", f"unix:{monitor},server=on,wait=off", "-qtest", f"unix:{test},server=on,wait=off"]
     command += ["-qtest-log", "none", "-serial", "stdio", "-monitor", "none"]
-    said: list[str] = []
-    with subprocess.Popen(
-        ["nice", "-n", "15", *command], stdout=subprocess.PIPE, text=True, errors="replace"
-    ) as machine:
-        try:
-            _listen(machine, Lines(monitor, test), said, time.monotonic() + limit_s)
-        finally:
-            machine.kill()
-    return said
+    lines: list[Lines] = []
+    waiting: dict[str, bool] = {}
+
+    def put(reading: str, high: bool) -> None:
+        if lines:
+            lines[0].set(PINS[reading], high)
+        else:
+            waiting[reading] = high
+
+    with EmulatedWire(played, put, slower=args.slower) as wire:
+        wire.serve(bus)
+        with subprocess.Popen(
+            ["nice", "-n", str(NICENESS - os.nice(0)), *command], stdout=subprocess.PIPE, text=True, errors="replace"
+        ) as machine:
+            try:
+                lines.append(Lines(monitor, test))
+                for reading, high in waiting.items():
+                    put(reading, high)
+                outside = _Outside(wire, lines[0], machine)
+                _listen(machine, outside, wire, time.monotonic() + args.limit)
+            finally:
+                machine.kill()
+        return outside.said
 
 
-def _listen(machine: subprocess.Popen[str], lines: Lines, said: list[str], until: float) -> None:
-    """Read the console; `TRY line N 0|1` from inside moves a GPIO line."""
+def _listen(machine: subprocess.Popen[str], outside: _Outside, wire: EmulatedWire, until: float) -> None:
+    """Read the console until the machine is off or its time is over."""
     assert machine.stdout is not None
     for text in machine.stdout:
-        print(text.rstrip(), flush=True)
+        at_s = wire.story_s
+        print(f"{'' if at_s is None else f'{at_s:7.1f} '}{text.rstrip()}", flush=True)
         words = text.split()
         if "TRY" in words:
-            words = words[words.index("TRY") :]
-            if words[1] == "line":
-                lines.set(int(words[2]), words[3] == "1")
-            else:
-                said.append(" ".join(words[1:]))
+            outside.hear(words[words.index("TRY") + 1 :])
         if time.monotonic() > until:
-            said.append("FAILED it took too long")
+            outside.said.append("FAILED it took too long")
             return
 
 
 def main() -> int:
+    """Do what the arguments say."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("system", type=Path)
     parser.add_argument("builds", type=Path)
     parser.add_argument("--source", type=Path, default=HERE.parents[1])
+    parser.add_argument("--trial", choices=TRIALS, default="services")
+    parser.add_argument("--image", type=Path, help="a disk with the program installed; made where it is missing")
+    parser.add_argument("--scenario", default="story")
+    parser.add_argument("--slower", type=int, default=1, metavar="K", help="the machine's clock, by this factor")
+    parser.add_argument("--package", type=Path, action="append", default=[], help="a Debian package for the machine")
     parser.add_argument("--limit", type=float, default=5400, metavar="S")
     args = parser.parse_args()
+    if args.trial == "package" and len(args.package) != 2:
+        parser.error("--trial package needs --package FIRST --package SECOND, the second of a higher version")
     with tempfile.TemporaryDirectory(prefix="try-system-") as name:
-        folder = Path(name)
-        image = disk(args.system, args.builds, args.source.resolve(), folder)
-        said = boot(args.system, image, device_tree(folder), folder, args.limit)
+        trial = _Trial(args, Path(name))
+        said = trial.run()
     print("\n" + "\n".join(said))
-    return 0 if said and said[-1] == "ok end" and not any(line.startswith("FAILED") for line in said) else 1
+    return 0 if said and said[-1].endswith("ok end") and not any("FAILED" in line for line in said) else 1
+
+
+class _Trial:
+    """One run of the command: the disks it needs, and the machine on them."""
+
+    def __init__(self, args: argparse.Namespace, folder: Path) -> None:
+        self._args, self._folder = args, folder
+        self._played = scenario.load(args.scenario)
+        given = parcel(args.builds, args.source.resolve(), site_file(self._played), args.package, folder)
+        self._second = f"file={given},format=raw,if=virtio,readonly=on"
+
+    def run(self) -> list[str]:
+        """What was said."""
+        args, image = self._args, self._args.image or self._folder / "disk.img"
+        if args.trial not in INSTALLED:
+            disk(args.system, image)
+            return self._boot(args.trial, image, "raw")
+        if not image.exists():
+            disk(args.system, image)
+            said = self._boot("install", image, "raw")
+            if not said or said[-1] != "ok end" or any(line.startswith("FAILED") for line in said):
+                image.unlink()
+                return said
+        over = self._folder / "over.qcow2"
+        _run(["qemu-img", "create", "-q", "-f", "qcow2", "-F", "raw", "-b", str(image.resolve()), str(over)])
+        said = self._boot(args.trial, over, "qcow2")
+        if args.trial == "faults":
+            said += self._boot("after", over, "qcow2")
+        if args.trial == "story":
+            said.insert(-1, f"{'ok' if self._in_order(said) else 'FAILED'} each finding told, in order")
+        return said
+
+    def _in_order(self, said: list[str]) -> bool:
+        """Whether the scenario's findings were raised as it expects them, one after the other."""
+        raised = [words[4] for line in said if (words := line.split())[2:4] == ["told", "raised"]]
+        rest = iter(raised)
+        return all(wanted.finding in rest for wanted in self._played.expect)
+
+    def _boot(self, trial: str, image: Path, kind: str) -> list[str]:
+        first = f"file={image},format={kind},if=virtio,cache=unsafe"
+        return boot(self._args, trial, [first, self._second], self._folder, self._played)
 
 
 if __name__ == "__main__":

@@ -1,0 +1,143 @@
+"""What try-system-inside.sh asks Python for, run with the program's own libraries.
+
+- `rate BUS COUNT`: how fast the shipped driver reads a converter here
+- `watch`: say what the broker is told, and what the page then says, until ended
+- `reads NAME LOW HIGH`: whether the running monitor's last reading lies there (exit status)
+- `says TITLE`: what the running monitor says: findings, and why readings are missing
+- `kept`: whether the running monitor goes on with the history of tests/monitor/history-0.1.0.sql (exit status)
+"""
+
+# ruff: noqa: PLC0415  # each command imports only what it needs: under emulation an import takes seconds
+
+from __future__ import annotations
+
+import html
+import json
+import re
+import sys
+import time
+from statistics import median
+from typing import Any
+from urllib.request import urlopen
+
+PAGE = "http://127.0.0.1:8124/"
+HISTORY = "/var/lib/condenser-monitor/condenser-monitor.db"
+
+
+def rate(bus: int, count: int) -> None:
+    """Read the first converter as a burst does, without pauses."""
+    from adafruit_ads1x15.ads1x15 import Mode
+    from adafruit_extended_bus import ExtendedI2C
+
+    from condenser_monitor.hardware.analog import Converter
+
+    driver = Converter(ExtendedI2C(bus), 0x48, time.monotonic, time.sleep).ready(4.096)
+    driver.read(4)
+    driver.mode = Mode.CONTINUOUS
+    driver.get_last_result(False)
+    took = []
+    for _ in range(count):
+        began_s = time.monotonic()
+        driver.get_last_result(True)
+        took.append((time.monotonic() - began_s) * 1000)
+    took.sort()
+    most = took[int(0.95 * count)]
+    print(
+        f"{1000 * count / sum(took):.0f} reads a second; median {median(took):.2f} ms, 95 of 100 within {most:.2f} ms"
+    )
+
+
+def headline() -> str:
+    """The first heading of the page."""
+    with urlopen(PAGE, timeout=60) as answer:
+        found = re.search(r"<h1[^>]*>(.*?)</h1>", answer.read().decode(), re.DOTALL)
+    return "" if found is None else html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", "", found[1]))).strip()
+
+
+def watch() -> None:
+    """`TRY told CHANGE FINDING SUSPECTS` for each change of a finding; `TRY page SENTENCE` where the page's changed."""
+    from paho.mqtt.client import Client
+    from paho.mqtt.enums import CallbackAPIVersion
+
+    news: list[str] = []
+
+    def heard(_client: Any, _data: Any, message: Any) -> None:
+        body = json.loads(message.payload)
+        if body.get("kind") == "change":
+            suspects = ",".join(body["suspects"][:3]) or "-"
+            print(f"TRY told {body['change']} {body['finding']} {suspects}", flush=True)
+            news.append(body["finding"])
+
+    client = Client(CallbackAPIVersion.VERSION2)
+    client.on_message = heard
+    client.connect("127.0.0.1")
+    client.subscribe("condenser/v1/+/events", qos=1)
+    client.loop_start()
+    last = ""
+    while True:
+        time.sleep(1)
+        if news:
+            news.clear()
+            now = headline()
+            if now != last:
+                print(f"TRY page {now}", flush=True)
+            last = now
+
+
+def status() -> Any:
+    """What the running monitor last wrote, and how it does itself."""
+    from condenser_monitor.monitor.storage.history import History
+
+    with History(HISTORY) as history:
+        return history.status(), history.health()
+
+
+def reads(name: str, low: float, high: float) -> bool:
+    """Whether the running monitor's last reading lies there; False counts as 0, True as 1."""
+    seen, _ = status()
+    value = None if seen is None else seen.readings.get(name)
+    return value is not None and low <= value <= high
+
+
+def says(title: str) -> None:
+    """One line for the matrix."""
+    seen, health = status()
+    found = [f"{one.name}: {one.summary}" for one in seen.findings] if seen else ["nothing yet"]
+    why = sorted({*health.faults.values(), *health.notes.values(), health.disk_error} - {""})
+    why += [f"own fault in {fault.part}: {fault.error}" for fault in health.own_faults]
+    print("TRY says", title, "|", "; ".join(found) or "no finding", "|", "; ".join(why) or "no fault", "|", headline())
+
+
+def kept() -> bool:
+    """Whether the history's origin, cycles and meter reading are those of the release before, and it is written to."""
+    from condenser_monitor.monitor.storage.history import History
+
+    with History(HISTORY) as history:
+        typed = [reading.typed for reading in history.meter_readings()]
+        age_s = history.health().status_age_s
+        cycles = history.cycles(0.0, 1_784_060_000.0)
+        print(history.origin, len(cycles), typed, age_s)
+        return history.origin == "x76080ac8" and len(cycles) == 3 and typed == ["25.1 V"] and (age_s or 99.0) < 30
+
+
+def main() -> int:
+    """Do what the arguments say."""
+    match sys.argv[1:]:
+        case ["rate", bus, count]:
+            rate(int(bus), int(count))
+        case ["watch"]:
+            watch()
+        case ["reads", name, low, high]:
+            return not reads(name, float(low), float(high))
+        case ["says", title]:
+            says(title)
+        case ["kept"]:
+            return not kept()
+        case _:
+            print(__doc__)
+            return 2
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
