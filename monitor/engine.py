@@ -335,7 +335,7 @@ class Engine:
             )
             changes = [change for change in made if isinstance(change, Change)]
             diagnosed = [change for change in made if isinstance(change, Diagnosed)]
-            self._alarms.diagnose(self._diagnosis.diagnosed)
+            self._alarms.episode_book.diagnose(self._diagnosis.diagnosed)
         if "overdue-call" in self._diagnosis.standing:
             evidence = self._evidence(CATALOGUE["overdue-call"])
             changes += self._diagnosis.escalate("overdue-call", evidence, self.now_s, self.wall_s)
@@ -700,7 +700,7 @@ class Engine:
         keep(HEAT_MEMORY, [now_s - at_s for at_s in self._patterns.heat.called_s])
         keep(PERFORMANCE_MEMORY, self._performance.memory)
         keep(ALERTS_MEMORY, self._alarms.memory())
-        keep(EPISODES_MEMORY, self._alarms.episodes_memory())
+        keep(EPISODES_MEMORY, self._alarms.episode_book.memory)
         keep(TRENDS_MEMORY, self._baselines.memory())
         return self._memory.to_json()
 

@@ -57,7 +57,6 @@ from condenser_monitor.monitor.core.records import (
     Answer,
     Change,
     ChangeKind,
-    Diagnosed,
     Episode,
     Request,
     RequestKind,
@@ -273,7 +272,7 @@ class AlarmManager:
 
     def __init__(self, settings: Settings, memory: bytes | None = None, episodes: EpisodesMemory | None = None) -> None:
         old, self.refused = read_memory(memory)
-        self._episodes = EpisodeBook(episodes)
+        self.episode_book = EpisodeBook(episodes)
         self._facts = Facts()
         self._outdoor_c: float | None = None
         self._delay_s = {name: settings.limit(limits.FINDINGS[name].all_clear_s) for name in CATALOGUE}
@@ -285,10 +284,10 @@ class AlarmManager:
         self._metrics = AlertMetrics(old.metrics if old else None)
         self._next_x = -inf
         for name, slot in self._slots.items():
-            if (slot.owed or slot.standing) and not self._episodes.knows(name):  # a version told it that knew none
+            if (slot.owed or slot.standing) and not self.episode_book.knows(name):  # a version told it that knew none
                 self._told_of(name, slot, self._line.now_x, told=slot.owed)
                 if not slot.standing:
-                    self._episodes.clear(name, self._line.now_x)
+                    self.episode_book.clear(name, self._line.now_x)
         self._plan()
 
     # ------------------------------------------------------------ in
@@ -311,10 +310,6 @@ class AlarmManager:
         self._plan()
         return told
 
-    def diagnose(self, found: Diagnosed | None) -> None:
-        """Follow the unit's one diagnosis, before the changes that it was made of."""
-        self._episodes.diagnose(found)
-
     def see(self, facts: Facts, outdoor_c: float | None) -> None:
         """What is seen now, before the changes that follow from it."""
         self._facts, self._outdoor_c = facts, outdoor_c
@@ -322,9 +317,9 @@ class AlarmManager:
     def observe(self, now_s: float, wall_s: float | None) -> list[AlertChange]:
         """Judge what is seen, at each change of it and once a minute: it may prove a cause repaired."""
         steps = self._pass_time(now_s, wall_s, at_it=False)
-        if self._episodes.watching:
+        if self.episode_book.watching:
             x_s = self._line.x(now_s)
-            for name in self._episodes.observe(self._facts, x_s, self._outdoor_c):
+            for name in self.episode_book.observe(self._facts, x_s, self._outdoor_c):
                 if not self._slots[name].in_alarm:
                     steps += self._feed(name, AlertEvent.RESET, x_s)
             self._plan()
@@ -339,7 +334,7 @@ class AlarmManager:
         if request.id in self._answers:
             return self._answers[request.id], told
         try:
-            check_request(request, (*self._slots, *self._episodes.open_ids()))
+            check_request(request, (*self._slots, *self.episode_book.open_ids()))
             if request.request is RequestKind.RENEW:
                 renew(request.part)
             else:
@@ -370,11 +365,7 @@ class AlarmManager:
 
     def episodes(self) -> tuple[Episode, ...]:
         """The stories that people are told: the open ones, and those that ended in the last days."""
-        return self._episodes.episodes(self._line.now_x, self._line.wall_s, self._line.t_s)
-
-    def episodes_memory(self) -> EpisodesMemory:
-        """What must survive a restart of the episodes."""
-        return self._episodes.memory
+        return self.episode_book.episodes(self._line.now_x, self._line.wall_s, self._line.t_s)
 
     def metrics(self, wall_s: float | None) -> dict[str, Any]:
         """Figures of the alarm system over the last 30 days (ISA-18.2), JSON-able; see AlertMetrics.report."""
@@ -402,7 +393,7 @@ class AlarmManager:
                 slots={name: slot for name, slot in self._slots.items() if slot != fresh[name]},
                 service_until_x=self._service_x,
                 answers=list(self._answers.values()),
-                metrics=self._metrics.memory(),
+                metrics=self._metrics.memory,
             )
         )
 
@@ -426,12 +417,12 @@ class AlarmManager:
     def _told_of(self, name: str, slot: Slot, x_s: float, *, told: bool) -> None:
         """Put what stands into its story."""
         seen = Stands(name, slot.severity, slot.suspects, x_s, slot.since_wall_s, self._facts, self._outdoor_c)
-        self._episodes.stand(seen, told=told, paused=self.in_service)
+        self.episode_book.stand(seen, told=told, paused=self.in_service)
 
     def _cleared(self, slot: Slot, change: Change) -> None:
         if slot.standing:
             slot.standing, slot.gone_x = False, self._line.x(change.t_s)
-            self._episodes.clear(change.finding, slot.gone_x)
+            self.episode_book.clear(change.finding, slot.gone_x)
 
     def _follows(self, name: str) -> bool:
         return any(self._slots[parent].in_alarm for parent in CATALOGUE[name].parents)
@@ -447,7 +438,7 @@ class AlarmManager:
                 raise CommandError("resume", "not in service mode", "only while in service mode")
             return self._end_service(now_x, request.by)
         assert request.finding is not None  # check_request has seen to it
-        name, story = request.finding, self._episodes.find(request.finding)
+        name, story = request.finding, self.episode_book.find(request.finding)
         if story is not None and name in story.merged:
             name = story.id
         if kind is RequestKind.REPAIRED:
@@ -471,7 +462,7 @@ class AlarmManager:
             elif not whole and request.day is None:
                 raise refused_because(name, slot, RequestKind.ACKNOWLEDGE)
         if story is not None and (whole or not any(self._unanswered(one) for one in story.trials)):
-            self._episodes.answer(story, request.by, self._line.now_x, request.day)
+            self.episode_book.answer(story, request.by, self._line.now_x, request.day)
         return steps
 
     def _unanswered(self, name: str) -> bool:
@@ -486,7 +477,7 @@ class AlarmManager:
             if self._unanswered(one):
                 self._slots[one].acked_by = request.by
                 steps += self._feed(one, AlertEvent.ACKNOWLEDGE, self._line.now_x, request.by)
-        self._episodes.say_repaired(story, request.by, self._line.now_x)
+        self.episode_book.say_repaired(story, request.by, self._line.now_x)
         return steps
 
     def _shelve(self, name: str, story: Story | None, request: Request) -> list[AlertChange]:
@@ -524,9 +515,9 @@ class AlarmManager:
         now_x, by = self._line.now_x, request.by
         slot.gone_x = None  # whoever resets does not wait for the off-delay
         slot.acked_by, slot.note = slot.acked_by or by, request.note
-        story = self._episodes.find(name)
+        story = self.episode_book.find(name)
         if story is not None:
-            self._episodes.say_repaired(story, request.by, now_x, (name,))
+            self.episode_book.say_repaired(story, request.by, now_x, (name,))
         steps = (AlertEvent.LATCH, AlertEvent.ACKNOWLEDGE, AlertEvent.RESET)
         told = [change for event in steps for change in self._feed(name, event, now_x, by)]
         return told + self._release(now_x)
@@ -587,7 +578,7 @@ class AlarmManager:
         for name, slot in self._slots.items():
             if slot.gone_x is not None and slot.gone_x + self._delay_s[name] <= x_s:
                 slot.gone_x = None
-                latches = slot.owed and not self._episodes.is_proved(name)
+                latches = slot.owed and not self.episode_book.is_proved(name)
                 told = self._feed(name, AlertEvent.LATCH if latches else AlertEvent.RETURN, x_s)
                 return told + self._release(x_s)
             if slot.shelved_until_x is not None and slot.shelved_until_x <= x_s:
@@ -610,7 +601,7 @@ class AlarmManager:
             return AlertEvent.END_SHELVED
         if slot.standing:
             return AlertEvent.END_SUPPRESSED if self._follows(name) else AlertEvent.END_STANDING
-        latches = slot.owed and not self._episodes.is_proved(name)
+        latches = slot.owed and not self.episode_book.is_proved(name)
         return AlertEvent.END_LATCHED if latches else AlertEvent.END_NORMAL
 
     def _feed(self, name: str, event: AlertEvent, x_s: float, by: str | None = None) -> list[AlertChange]:

@@ -46,14 +46,14 @@ _SHARES = {
 
 
 class AlertMetrics:
-    """Fed with what was raised and told, in order of time; asked for a report."""
+    """Fed with what was raised and told, in order of time; asked for a report. `memory` must survive a restart."""
 
     def __init__(self, memory: MetricsMemory | None = None) -> None:
-        self._kept = memory or MetricsMemory()
+        self.memory = memory or MetricsMemory()
 
     def raised(self, finding: str, x_s: float) -> None:
         """A finding was raised. Chatter: raised three times or more within a minute; each such minute counts once."""
-        times = self._kept.raised_x.setdefault(finding, [])
+        times = self.memory.raised_x.setdefault(finding, [])
         times.append(x_s)
         del times[: -int(limits.ALARMS.chatter_times.value)]
         if len(times) == limits.ALARMS.chatter_times.value and x_s - times[0] <= limits.ALARMS.chatter_s.value:
@@ -64,20 +64,20 @@ class AlertMetrics:
     def count_alarm(self, finding: str, severity: Severity, x_s: float) -> None:
         """Count an alarm that people were notified of."""
         self._settle_flood(x_s)
-        self._kept.alarms_x.append(x_s)
-        del self._kept.alarms_x[: -int(limits.ALARMS.times_kept.value)]
+        self.memory.alarms_x.append(x_s)
+        del self.memory.alarms_x[: -int(limits.ALARMS.times_kept.value)]
         day, recent = self._day(x_s), self._recent(x_s)
         day.alarms[finding] = day.alarms.get(finding, 0) + 1
         day.severity[severity] = day.severity.get(severity, 0) + 1
         day.peak = max(day.peak, recent)
-        if self._kept.flood_since_x is None and recent > limits.ALARMS.flood_from.value:
-            self._kept.flood_since_x = x_s
+        if self.memory.flood_since_x is None and recent > limits.ALARMS.flood_from.value:
+            self.memory.flood_since_x = x_s
 
     def _recent(self, x_s: float) -> int:
-        return sum(x_s - at_x < limits.ALARMS.window_s.value for at_x in self._kept.alarms_x)
+        return sum(x_s - at_x < limits.ALARMS.window_s.value for at_x in self.memory.alarms_x)
 
     def _day(self, x_s: float) -> AlarmDay:
-        number, days = int(x_s // DAY_S), self._kept.days
+        number, days = int(x_s // DAY_S), self.memory.days
         if not days or days[-1].day < number:
             days.append(AlarmDay(number))
             days[:] = [day for day in days if day.day > number - limits.ALARMS.days.value]
@@ -85,20 +85,20 @@ class AlertMetrics:
 
     def _settle_flood(self, x_s: float) -> None:
         """A flood ends when fewer than five alarms are left in the window: as the fifth latest leaves it."""
-        since_x, latest = self._kept.flood_since_x, self._kept.alarms_x[-int(limits.ALARMS.flood_until.value) :]
+        since_x, latest = self.memory.flood_since_x, self.memory.alarms_x[-int(limits.ALARMS.flood_until.value) :]
         if since_x is None:
             return
         end_x = latest[0] + limits.ALARMS.window_s.value if latest else since_x
         if end_x <= x_s:
-            self._kept.floods.append((since_x, end_x))
-            del self._kept.floods[: -int(limits.ALARMS.times_kept.value)]
-            self._kept.flood_since_x = None
+            self.memory.floods.append((since_x, end_x))
+            del self.memory.floods[: -int(limits.ALARMS.times_kept.value)]
+            self.memory.flood_since_x = None
 
     def report(self, x_s: float, lasting: Mapping[str, float]) -> dict[str, Any]:
         """All figures at `x_s`. `lasting` maps the alarms whose condition stands to since when (`x`)."""
         self._settle_flood(x_s)
         first_day = int(x_s // DAY_S) - int(limits.ALARMS.days.value)
-        days = [day for day in self._kept.days if day.day > first_day]
+        days = [day for day in self.memory.days if day.day > first_day]
         seen_s = max(min(x_s, limits.ALARMS.days.value * DAY_S), 1.0)
         total = sum(sum(day.alarms.values()) for day in days)
         per_day = total / max(seen_s / DAY_S, 1.0)
@@ -119,21 +119,17 @@ class AlertMetrics:
         }
 
     def _floods(self, x_s: float, seen_s: float) -> dict[str, Any]:
-        spans = [(max(begin_x, x_s - seen_s), end_x) for begin_x, end_x in self._kept.floods if end_x > x_s - seen_s]
-        if self._kept.flood_since_x is not None:
-            spans.append((self._kept.flood_since_x, x_s))
+        spans = [(max(begin_x, x_s - seen_s), end_x) for begin_x, end_x in self.memory.floods if end_x > x_s - seen_s]
+        if self.memory.flood_since_x is not None:
+            spans.append((self.memory.flood_since_x, x_s))
         share = sum(end_x - begin_x for begin_x, end_x in spans) / seen_s
-        now = self._kept.flood_since_x is not None
+        now = self.memory.flood_since_x is not None
         return {
             "now": now,
             "floods": len(spans),
             "share_of_time": round(share, 6),
             "aim": limits.ALARMS.flood_share.value,
         }
-
-    def memory(self) -> MetricsMemory:
-        """What must survive a restart."""
-        return self._kept
 
 
 def _sums(counts: Any) -> dict[str, int]:

@@ -40,7 +40,7 @@ def test_a_flood_ends_below_five_alarms_in_ten_minutes() -> None:
     _told(metrics, [float(second) for second in range(11)])
     assert metrics.report(605.9, {})["flood"]["now"] is True
     assert metrics.report(606.0, {})["flood"]["now"] is False
-    assert metrics.memory().floods == [(10.0, 606.0)]
+    assert metrics.memory.floods == [(10.0, 606.0)]
 
 
 @pytest.mark.parametrize(("every_s", "chatters"), [(29.0, True), (30.0, True), (31.0, False)])

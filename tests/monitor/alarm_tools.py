@@ -87,7 +87,7 @@ class Bench:
 
     def prove(self, finding: str) -> list[AlertChange]:
         """The part was seen to work, in as many runs as are asked for."""
-        story = self.desk._episodes.find(finding)
+        story = self.desk.episode_book.find(finding)
         if story is None or finding not in story.trials:
             return []
         with patch.object(Trial, "proved", lambda trial, *_: trial is story.trials[finding]):
@@ -109,7 +109,7 @@ class Bench:
 
     def restart(self, off_s: float = 0.0) -> None:
         """The program ends and starts again after `off_s`; its seconds begin at 0 again."""
-        self.desk = AlarmManager(self.settings, self.desk.memory(), self.desk.episodes_memory())
+        self.desk = AlarmManager(self.settings, self.desk.memory(), self.desk.episode_book.memory)
         assert self.desk.refused == ""
         self.true_s += off_s
         self.now_s = 0.0

@@ -99,7 +99,7 @@ def test_a_flood_is_kept_over_a_restart() -> None:
     metrics = AlertMetrics()
     for _ in range(11):
         metrics.count_alarm(FAN, Severity.URGENT, 1000.0)
-    again = AlertMetrics(metrics.memory())
+    again = AlertMetrics(metrics.memory)
     assert again.report(1100.0, {})["flood"]["now"] is True
 
 

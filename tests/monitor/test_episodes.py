@@ -79,7 +79,7 @@ def test_episodes_of_a_newer_version_are_kept_as_far_as_they_are_known() -> None
     engine = Engine(SETTINGS)
     for scan in units.scans((20, units.REST), (60, NO_FAN)):
         engine.feed(scan)
-    memory = msgspec.json.encode(engine._alarms.episodes_memory())
+    memory = msgspec.json.encode(engine._alarms.episode_book.memory)
     newer = memory.replace(b"fan-not-running", b"of-tomorrow")
     assert EpisodeBook(msgspec.json.decode(newer, type=EpisodesMemory)).open_ids() == []
 
