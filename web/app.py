@@ -105,7 +105,12 @@ def _dress(app: Flask) -> None:
     """Filters, globals and error pages of the templates."""
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.filters.update(
-        when=time_format.moment, iso=time_format.iso, span=texts.span, ago=time_format.ago, degrees=time_format.degrees
+        change=time_format.change,
+        when=time_format.moment,
+        iso=time_format.iso,
+        span=texts.span,
+        ago=time_format.ago,
+        degrees=time_format.degrees,
     )
     app.jinja_env.filters.update(
         suspect=texts.suspect,

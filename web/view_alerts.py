@@ -30,6 +30,7 @@ _EVENTS = {
     RequestKind.RESET: AlertEvent.RESET,
     RequestKind.SHELVE: AlertEvent.SHELVE,
 }
+_FOR_HOURS = (RequestKind.SHELVE, RequestKind.SERVICE)
 
 
 @alerts.get("/alerts")
@@ -67,15 +68,21 @@ def ask(kind: str) -> Response:
         abort(404)
     by = request.form.get("by", "").strip()
     session["by"] = by[:64]
+    if request.form.get("visit") and not request.form.get("day"):
+        flash(t("answer-day-missing"))
+        return redirect(url_for("alerts.listed"))
+    # One form asks for several things about the same alert; sent twice, each is one request.
+    nonce = request.form.get("nonce") or secrets.token_hex(8)
+    visit = "-visit" if request.form.get("visit") else ""
     wish = Request(
-        id=request.form.get("id") or secrets.token_hex(8),
+        id=request.form.get("id") or f"{nonce}-{kind}{visit}",
         request=RequestKind(kind),
         by=by or plain("someone"),
         finding=request.form.get("finding") or None,
-        hours=hours(request.form.get("hours", "")),
+        hours=hours(request.form.get("hours", "")) if kind in _FOR_HOURS else None,
         note=request.form.get("note", ""),
         part=request.form.get("part") or None,
-        day=request.form.get("day") or None,
+        day=request.form.get("day") or None if kind == RequestKind.ACKNOWLEDGE else None,
     )
     answer = put(wish)
     if answer is None:

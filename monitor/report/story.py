@@ -52,6 +52,7 @@ from condenser_monitor.monitor.report.unit import by_hand, plate, when
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import sentence
 from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
+from condenser_monitor.monitor.strings.lookup import plain
 from condenser_monitor.monitor.strings.report import say
 from condenser_monitor.monitor.strings.translate import tr
 
@@ -450,8 +451,12 @@ def _own_normal(facts: ReportFacts) -> Iterator[Block]:
     if not trends and not starts:
         return
     yield Heading(say("own-normal"))
-    if trends.get("normal", {}).get("says"):
-        yield Para(trends["normal"]["says"])
+    normal, scale = trends.get("normal", {}), facts.settings.web.temperature
+    if "from_c" in normal:
+        low, high = (time_format.degrees(normal[end], scale) for end in ("from_c", "to_c"))
+        yield Para(plain("normal-known", low=low, high=high))
+    elif "days_needed" in normal:
+        yield Para(plain("normal-learning", days=normal["days_needed"], minutes=normal["minutes_needed"]))
     rows = [
         row
         for title, key, unit in (
@@ -478,5 +483,5 @@ def _pair(title: str, now: object, unit: str) -> tuple[str, ...] | None:
     if not isinstance(now, dict) or now.get("first") is None:
         return None
     last, ratio = now.get("last"), now.get("ratio")
-    change = "" if ratio is None else f"{(ratio - 1) * 100:+.0f} %"
+    change = "" if ratio is None else time_format.change(ratio)
     return title, f"{now['first']:.3f} {unit}", _figure(last, 3, f" {unit}"), change, str(now.get("count", ""))

@@ -137,7 +137,7 @@ _PAGE = {
     "acknowledge": "Acknowledge",
     "reset-about": "The condition is gone, but that proves nothing: look at the cause, then reset.",
     "reset": "Reset",
-    "unshelve": "Unshelve",
+    "unshelve": "End the snooze",
     "shelve-about": "Snooze",
     "shelve": "Snooze",
     "no-alerts": "There are no alerts.",

@@ -94,6 +94,12 @@ def degrees(celsius: float, scale: str) -> str:
     return f"{celsius * 9 / 5 + 32:.0f} °F" if scale == "F" else f"{celsius:.1f} °C"
 
 
+def change(ratio: float) -> str:
+    """By how much something has changed, in whole percent with its sign: "+12 %"; "0 %" where that is none."""
+    percent = round((ratio - 1) * 100)
+    return f"{percent:+d} %" if percent else "0 %"
+
+
 def reading(name: str, value: float | bool | None, scale: str, uncertainty: float | None = None) -> str:
     """A reading in words, a temperature in the reader's scale; with its uncertainty (k = 2, in the reading's own unit)
     where that is known. A missing one is said to be missing."""
