@@ -170,9 +170,12 @@ class IngestSession:
         self._await(lambda: self._connected)
 
     def _await(self, done: Callable[[], bool]) -> None:
-        """Turn the loop until the broker has answered; messages that come meanwhile wait in the inbox."""
-        until_s = time.monotonic() + _CONNECT_S
+        """Turn the loop until the broker has answered; messages that come meanwhile wait in the inbox. After an outage
+        thousands come before the answer: only silence is none."""
+        until_s, before = time.monotonic() + _CONNECT_S, len(self._inbox)
         while not done():
+            if len(self._inbox) != before:
+                until_s, before = time.monotonic() + _CONNECT_S, len(self._inbox)
             if time.monotonic() > until_s:
                 raise self._error("no answer")
             self._flush()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import sqlite3
 import threading
 import time
@@ -23,9 +24,11 @@ from condenser_monitor.monitor.core.records import CycleState, UnitStatus
 from condenser_monitor.monitor.fleet import (
     enroll,
     resend,
+    session,
     slots,
 )
 from condenser_monitor.monitor.fleet.ingest import Worker
+from condenser_monitor.monitor.fleet.session import IngestSession
 from condenser_monitor.monitor.fleet.setup import Broker, FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import (
@@ -44,7 +47,7 @@ from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.broker import PrivateBroker
 from tests.conftest import set_limit
 from tests.fleet import payloads
-from tests.fleet.bench import make_sites
+from tests.fleet.bench import QUIET, _hold_slot, make_sites
 from tests.fleet.load import LoadPublisher
 from tests.fleet.payloads import Raw
 from tests.size import long_one
@@ -323,3 +326,22 @@ def test_a_database_set_back_to_a_backup_is_made_whole_by_the_sites(tmp_path: Pa
     publisher.close()
     assert len(set(_column(back, cycles.c.seq))) == 6
     back.close()
+
+
+def test_an_answer_behind_thousands_of_messages_is_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """After an outage the broker gives what it had kept before it answers; with a clock that counts 10 ms at each look
+    1,500 messages take 15 s, three times the patience with a silent one."""
+    with PrivateBroker(QUIET) as broker:
+        _hold_slot(broker.port, "", 0)
+        publisher = LoadPublisher(broker.port, range(500))
+        while publisher.sent < 1500:
+            publisher.round()
+        assert publisher.settle(_LONG_S)
+        publisher.close()
+        looks = itertools.count()
+        monkeypatch.setattr(session.time, "monotonic", lambda: 0.01 * next(looks))
+        back = IngestSession(Broker(port=broker.port, username=""), "condenser-fleet-0")
+        back.subscribe("condenser/v1/+/availability")
+        assert back.resumed
+        assert len(back.turn(2000)) >= 1500
+        back.drop()
