@@ -24,7 +24,6 @@ from condenser_monitor.monitor.core.records import CycleState, UnitStatus
 from condenser_monitor.monitor.fleet import (
     enroll,
     resend,
-    session,
     slots,
 )
 from condenser_monitor.monitor.fleet.ingest import Worker
@@ -339,7 +338,7 @@ def test_an_answer_behind_thousands_of_messages_is_waited_for(monkeypatch: pytes
         assert publisher.settle(_LONG_S)
         publisher.close()
         looks = itertools.count()
-        monkeypatch.setattr(session.time, "monotonic", lambda: 0.01 * next(looks))
+        monkeypatch.setattr(time, "monotonic", lambda: 0.01 * next(looks))
         back = IngestSession(Broker(port=broker.port, username=""), "condenser-fleet-0")
         back.subscribe("condenser/v1/+/availability")
         assert back.resumed
