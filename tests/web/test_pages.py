@@ -162,7 +162,7 @@ def test_acknowledge_shelve_service_and_resume_reach_the_engine(client: FlaskCli
     name = "call-without-pull-in"
     assert "Acknowledged by Sam" in ask(client, site, "acknowledge", finding=name)
     assert "Snoozed until" in ask(client, site, "shelve", finding=name, hours="4", note="part ordered")
-    assert "Unshelve" in page(client, "/alerts")
+    assert "End the snooze" in page(client, "/alerts")
     assert "Snoozed until" not in ask(client, site, "unshelve", finding=name)
     assert "Service mode until" in ask(client, site, "service", hours="2")
     assert "Service mode until" in page(client)
