@@ -115,7 +115,7 @@ _SUSPECTED_OF_ALL = frozenset({"monitor-sensing", "loose-connection"})
 # What follows from switching off what a message asked to switch off.
 _OBEYED = frozenset({"line-supply-lost", "control-power-lost", "no-call-in-heat", "overdue-call"})
 # Low volts on a wire that no coil loads are what a thermostat that is off lets through: no second cause.
-_UNLOADED = {"low-control-voltage": frozenset({"call-without-pull-in", "call-without-run"})}
+_UNLOADED = frozenset({"low-control-voltage", "call-without-pull-in"})
 
 
 def by_cause(shares: Mapping[str, float], explained: Mapping[str, Sequence[str]]) -> list[set[str]]:
@@ -322,7 +322,7 @@ class EpisodeBook:
             return False
         if name in _OBEYED and story.severity is Severity.URGENT:
             return True
-        if name in _UNLOADED and seen.facts.coil == "none" and not story.trials.keys().isdisjoint(_UNLOADED[name]):
+        if seen.facts.coil == "none" and name in _UNLOADED and not story.trials.keys().isdisjoint(_UNLOADED):
             return True
         parents = CATALOGUE[name].parents
         if any(one in parents or name in CATALOGUE[one].parents for one in story.trials):

@@ -148,6 +148,9 @@ def test_volts_that_a_thermostat_leaks_past_an_open_coil_are_the_same_story() ->
     engine = Engine(SETTINGS)
     fed((20, units.REST), (60, DEAD), (60, leaked), engine=engine)
     assert set(episode(engine).findings) == {"call-without-pull-in", "low-control-voltage"}
+    engine = Engine(SETTINGS)  # it opens at rest: the low volts are seen first
+    fed((20, units.REST), (60, leaked), engine=engine)
+    assert set(episode(engine).findings) == {"call-without-pull-in", "low-control-voltage"}
     engine = Engine(SETTINGS)
     low = units.but(units.RUN, control_v=19.0, fan_a=0.0)
     fed((20, units.REST), (60, units.but(units.RUN, fan_a=0.0)), (60, low), engine=engine)
