@@ -213,6 +213,14 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
     return told
 
 
+def beside(features: Mapping[str, str], finding: str, others: Collection[str]) -> Mapping[str, str]:
+    """The features that speak about a finding by itself: how the unit stopped belongs to a finding of stops, where
+    there is one."""
+    if finding in _STOPS or set(others).isdisjoint(_STOPS):
+        return features
+    return {name: symbol for name, symbol in features.items() if name not in _OF_STOPS}
+
+
 def clause(feature: str, symbol: str) -> str:
     """What a feature's symbol says, in one clause."""
     return FEATURES[feature][symbol].says

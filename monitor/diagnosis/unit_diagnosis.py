@@ -477,7 +477,8 @@ def _own_first(parts: Sequence[_Part], case: UnitCase, fits: Mapping[str, float]
     for part in parts:
         if len(parts) == 1 or part.doubted or not part.tells or not part.left:
             continue
-        traits = features.ratios(case.features, [part.finding])
+        own_features = features.beside(case.features, part.finding, [other.finding for other in parts])
+        traits = features.ratios(own_features, [part.finding])
         own = {
             name: weight * fits[name] * math.prod(ratios.get(name, 1.0) for ratios in traits.values())
             for name, weight in part.left.items()

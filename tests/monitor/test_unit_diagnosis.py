@@ -413,7 +413,7 @@ def test_a_call_that_goes_as_well_has_a_cause_of_its_own() -> None:
     trip = FindingSeen("call-without-pull-in", {"coil_a": "none", "control_v": "normal"}, stands=False)
     fan = FindingSeen("fan-not-running", {"fan_a": "still"}, stands=False)
     cut = {"thermostat": "on", "control_power": "on", "call": "off", "fan-in-runs": "still"}
-    traits = {"opened": "in-run"}
+    traits = {"opened": "in-run", "trip-amps": "high", "trip-after": "minutes"}  # of the trips, and not of the call
     beside = {"recent:call-without-pull-in": "yes", "recent:fan-not-running": "yes"}
     found = diagnose(UnitCase([FindingSeen("call-not-reaching-unit", cut | beside), fan, trip], UNIT, ALL, traits))
     assert {"float-switch", "fan-motor", "fan-capacitor"} <= found.shortlist.keys()
