@@ -121,6 +121,7 @@ class I2cTinyUsb:
             return None
         except OSError:
             self._status = NOT_ACKNOWLEDGED
+            found = bytes(length)  # the kernel asks for the status only where all bytes came
         return SUCCESS, found
 
 
