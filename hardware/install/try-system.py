@@ -23,6 +23,7 @@ import argparse
 import json
 import lzma
 import os
+import shutil
 import socket
 import sqlite3
 import subprocess
@@ -158,8 +159,9 @@ WantedBy=multi-user.target
 """
 
 
-def parcel(builds: Path, source: Path, site: str, packages: list[Path], folder: Path) -> Path:
-    """What the machine is given: the source, the libraries' builds, a site file and the trial, as a second disk."""
+def parcel(builds: Path, source: Path, site: str, packages: list[Path], folder: Path, *, bare: bool) -> Path:
+    """What the machine is given: the source, the libraries' builds (unpacked where nothing is to be installed), a site
+    file and the trial, as a second disk."""
     made = folder / "trial.tar"
     (folder / "site.toml").write_text(site, encoding="utf-8")
 
@@ -172,10 +174,18 @@ def parcel(builds: Path, source: Path, site: str, packages: list[Path], folder: 
         tar.add(HERE / "try-system-inside.sh", "try.sh")
         tar.add(folder / "site.toml", "site.toml")
         tar.add(source, "source", filter=wanted)
-        tar.add(builds, "builds")
+        tar.add(_unpacked(builds, folder) if bare else builds, "lib" if bare else "builds")
         tar.add(_old_history(source / "tests/monitor/history-0.1.0.sql", folder), "history-0.1.0.db")
         for number, path in enumerate(packages, 1):
             tar.add(path, f"packages/{number}.deb")
+    return made
+
+
+def _unpacked(builds: Path, folder: Path) -> Path:
+    """Unpack the converter's driver and what it stands on."""
+    made = folder / "lib"
+    for name in (path for path in builds.glob("*.whl") if path.name.startswith(("adafruit", "msgspec", "typing"))):
+        shutil.unpack_archive(name, made, "zip")
     return made
 
 
@@ -384,7 +394,9 @@ class _Trial:
     def __init__(self, args: argparse.Namespace, folder: Path) -> None:
         self._args, self._folder = args, folder
         self._played = scenario.load(args.scenario)
-        given = parcel(args.builds, args.source.resolve(), site_file(self._played), args.package, folder)
+        given = parcel(
+            args.builds, args.source.resolve(), site_file(self._played), args.package, folder, bare=args.trial == "look"
+        )
         self._second = f"file={given},format=raw,if=virtio,readonly=on"
 
     def run(self) -> list[str]:

@@ -1,0 +1,59 @@
+#!/bin/bash
+# Tries the Debian package under a real systemd, in a container on this machine's own processor: for developers.
+#
+#     sudo hardware/install/try-package.sh ROOT PACKAGE.deb
+#
+# ROOT is the root directory of a Debian 13 with systemd, dbus and what the package depends on; it is used up. Needs
+# systemd-nspawn and python3. The unit is one in software, as a container has no pins and no bus. The upgrade is the same
+# package under a higher number, the bad upgrade one whose watch ends at once. The history is a real one of 0.1.0.
+set -euo pipefail
+umask 022
+
+HERE=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
+ROOT=$(realpath -- "${1:?a root directory}")
+PACKAGE=$(realpath -- "${2:?a package}")
+TRIAL=$ROOT/opt/trial
+WORK=$(mktemp -d)
+trap 'rm -rf -- "$WORK"' EXIT
+
+# The package again, with another version and after a change of its files.
+another() {
+    dpkg-deb -R "$PACKAGE" "$WORK/tree"
+    sed -i "s/^Version: .*/&+$1/" "$WORK/tree/DEBIAN/control"
+    [ $# = 1 ] || find "$WORK/tree" -path '*/monitor/commands/live.py' -exec sed -i "$2" {} +
+    dpkg-deb --root-owner-group -Zgzip -b "$WORK/tree" "$TRIAL/packages/$1.deb" >/dev/null
+    rm -rf -- "$WORK/tree"
+}
+
+rm -rf -- "$TRIAL"
+mkdir -p "$TRIAL/packages" "$TRIAL/source/hardware/install"
+cp "$PACKAGE" "$TRIAL/packages/1.deb"
+another 2
+another 3 's/^def _run(args.*/&\n    raise SystemExit(5)/'
+cp "$HERE/try-system-inside.sh" "$TRIAL/try.sh"
+cp "$HERE/try-inside.py" "$TRIAL/source/hardware/install/"
+cp "$HERE/site.toml" "$TRIAL/site.toml"
+python3 - "$HERE/../../tests/monitor/history-0.1.0.sql" "$TRIAL/history-0.1.0.db" <<'PYTHON'
+import pathlib, sqlite3, sys
+with sqlite3.connect(sys.argv[2]) as db:
+    db.executescript(pathlib.Path(sys.argv[1]).read_text())
+    db.execute("PRAGMA user_version = 1")
+    db.execute(f"PRAGMA application_id = {0x434D6831}")
+PYTHON
+chmod -R a+rX "$TRIAL"
+cat >"$ROOT/etc/systemd/system/try.service" <<'UNIT'
+[Unit]
+Description=Trial of the package
+After=basic.target
+[Service]
+Type=oneshot
+ExecStart=/opt/trial/try.sh container
+StandardOutput=file:/opt/trial/said
+StandardError=inherit
+TimeoutStartSec=infinity
+UNIT
+ln -sf ../try.service "$ROOT/etc/systemd/system/multi-user.target.wants/try.service"
+SYSTEMD_NSPAWN_UNIFIED_HIERARCHY=1 systemd-nspawn -q -D "$ROOT" -b --register=no --keep-unit --console=pipe \
+    --private-network >"$WORK/console" || true
+grep '^TRY' "$TRIAL/said"
+grep -q '^TRY ok end' "$TRIAL/said" && ! grep -q '^TRY FAILED' "$TRIAL/said"
