@@ -16,10 +16,10 @@ from flask.testing import FlaskClient
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.web import guard
 from tests.web.conftest import FAR, csrf
-from tests.web.filled import Site
+from tests.web.filled import NOW_S, Site
 from tests.web.test_access import routes
 
 DAY_S = 86400.0
@@ -109,7 +109,7 @@ def test_the_report_reaches_back_as_far_as_the_code_allows_and_no_further(app: F
     given(visitor, code_of(app, days="3"))
     plain, asked = (visitor.get(f"/shared/report{q}", environ_base=FAR).get_data() for q in ("", "?days=92"))
     assert plain == asked
-    assert b"3 days" in plain
+    assert f"{time_format.day(NOW_S - 3 * 86400.0)} to {time_format.day(NOW_S)}" in plain.decode()
 
 
 @pytest.mark.parametrize("fate", ["revoked", "ended"])
