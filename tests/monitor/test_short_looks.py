@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from condenser_monitor.monitor.core.evaluation import FindingEvaluator
+from condenser_monitor.monitor.core.evaluation import Evaluation, FindingEvaluator, Snapshot
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, NumberInput
 from condenser_monitor.monitor.core.records import (
     Change,
@@ -39,7 +39,13 @@ def thorough(monkeypatch: pytest.MonkeyPatch) -> None:
         return update(track, *given)
 
     monkeypatch.setattr(DebouncedInputs, "quiet", lambda sensing, scan: False)
-    monkeypatch.setattr(FindingEvaluator, "_whole", lambda evaluator, moment: True)
+    evaluate = FindingEvaluator.evaluate
+
+    def of_all(evaluator: FindingEvaluator, moment: Snapshot) -> Evaluation:
+        evaluator._evaluated = None  # no facts are known ones
+        return evaluate(evaluator, moment)
+
+    monkeypatch.setattr(FindingEvaluator, "evaluate", of_all)
     read = Engine._read_symbols
 
     def compared(engine: Any) -> bool:
