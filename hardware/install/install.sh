@@ -161,14 +161,15 @@ build() {
             tar --warning=no-timestamp -xf - -C "$from"
     fi
     local pip=("$release/bin/python" -m pip --disable-pip-version-check --quiet install --find-links "$WHEELS")
+    from+="[web,phone,report,completion]"
     if [ -n "$PINS" ]; then
         "${pip[@]}" --no-cache-dir --no-deps --require-hashes --requirement "$PINS"
-        "${pip[@]}" --no-index "${from}[web,phone,report,completion]" # fails where FILE lacks a package
+        "${pip[@]}" --no-index "$from" # fails where FILE lacks a package
         cp -- "$PINS" "$release/pins.txt"
         return 0
     fi
     pin_library "$release"
-    "${pip[@]}" --no-cache-dir --report "$WORK/report.json" "${from}[web,phone,report,completion]"
+    "${pip[@]}" --no-cache-dir --report "$WORK/report.json" "$from"
     "$release/bin/python" - "$WORK/report.json" >"$release/pins.txt" <<'PYTHON'
 import json
 import sys

@@ -108,7 +108,7 @@ def test_a_fresh_install_makes_program_site_file_and_units(first_install: Path) 
 def test_what_a_monitor_does_for_its_house_comes_along() -> None:
     """Page, phone, report and completion need extras of their own: the installer asks for each, and for nothing of the
     office's."""
-    asked = re.findall(r"\$\{from\}\[([a-z,]+)\]", (SCRIPTS / "install.sh").read_text())
+    asked = re.findall(r'from\+="\[([a-z,]+)\]"', (SCRIPTS / "install.sh").read_text())
     assert [set(extras.split(",")) for extras in asked] == [set(EXTRA_OF.values()) - {"fleet", "demo"}]
 
 
