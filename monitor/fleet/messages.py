@@ -120,6 +120,11 @@ def read_episodes(payload: bytes) -> tuple[Episode, ...]:
         return ()
 
 
+def read_kept_episode(text: str) -> Episode | None:
+    """One episode as it was kept; None where this program cannot read it."""
+    return next(iter(read_episodes(b"[%b]" % text.encode())), None)
+
+
 def origin(body: Event | CycleDone) -> str:
     """What numbered it (monitor.publishers.messages.id_origin). A monitor whose disk was replaced counts from 1 again
     under a new origin, and its new messages are not taken for old ones. Raises ValueError for an id without its

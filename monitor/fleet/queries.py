@@ -19,7 +19,7 @@ from condenser_monitor.monitor.core.records import Episode, EpisodeState, Severi
 from condenser_monitor.monitor.fleet import load_list, tenants, triage
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
 from condenser_monitor.monitor.fleet.days import later, office_day
-from condenser_monitor.monitor.fleet.messages import read_episodes
+from condenser_monitor.monitor.fleet.messages import read_kept_episode
 from condenser_monitor.monitor.fleet.people import Viewer, visible
 from condenser_monitor.monitor.fleet.tables import (
     asks,
@@ -186,7 +186,8 @@ def quiet(connection: sa.Connection, viewer: Viewer, *, limit: int = PAGE_ROWS) 
     found = []
     for row in rows:
         values = dict(row._mapping)
-        for episode in read_episodes(b"[%b]" % values.pop("body").encode()):
+        episode = read_kept_episode(values.pop("body"))
+        if episode is not None:
             found.append(QuietCase(**values, episode=episode))
     return found
 

@@ -114,8 +114,8 @@ def tidy(store: Store, now: float) -> dict[str, int]:
         before = now - FLEET.set_aside_days.value * DAY_S
         gone["outbox"] = connection.execute(sa.delete(outbox).where(outbox.c.made_at < before)).rowcount
         connection.execute(sa.delete(login_failures).where(login_failures.c.at < now - DAY_S))
-        first_day = office_day(now - FLEET.events_days.value * DAY_S)
         before = now - FLEET.events_days.value * DAY_S
+        first_day = office_day(before)
         gone["episodes"] = connection.execute(sa.delete(episodes).where(episodes.c.seen_at < before)).rowcount
         gone["site_days"] = connection.execute(sa.delete(site_days).where(site_days.c.day < first_day)).rowcount
     return gone

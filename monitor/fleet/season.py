@@ -17,7 +17,7 @@ from condenser_monitor.monitor.core.records import Episode, EpisodeState
 from condenser_monitor.monitor.fleet import tenants, triage
 from condenser_monitor.monitor.fleet.csv_cells import csv_line
 from condenser_monitor.monitor.fleet.days import begins_at, later, office_day
-from condenser_monitor.monitor.fleet.messages import read_episodes
+from condenser_monitor.monitor.fleet.messages import read_kept_episode
 from condenser_monitor.monitor.fleet.people import Viewer, visible
 from condenser_monitor.monitor.fleet.tables import (
     episodes,
@@ -180,10 +180,12 @@ def episode_times(
     query = query.where(c.since_at < span.to_at, sa.func.coalesce(c.over_at, c.seen_at) >= span.from_at, *where)
     found: dict[int, list[EpisodeTime]] = {}
     for row in connection.execute(query.order_by(c.site_id, c.seen_at)):
-        for episode in read_episodes(b"[%b]" % row.body.encode()):
-            open_ = row.over_at is None and row.seen_at >= (row.unit_at or 0.0)
-            one = EpisodeTime(episode, row.since_at, None if open_ else row.over_at or row.seen_at, row.seen_at)
-            found[row.site_id] = [known for known in found.get(row.site_id, []) if not _is_part(known, one)] + [one]
+        episode = read_kept_episode(row.body)
+        if episode is None:
+            continue
+        open_ = row.over_at is None and row.seen_at >= (row.unit_at or 0.0)
+        one = EpisodeTime(episode, row.since_at, None if open_ else row.over_at or row.seen_at, row.seen_at)
+        found[row.site_id] = [known for known in found.get(row.site_id, []) if not _is_part(known, one)] + [one]
     return {key: sorted(known, key=lambda one: one.from_at) for key, known in found.items()}
 
 
