@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from typing import Any, cast
 
-import msgspec
 from flask import Blueprint, abort, current_app, flash, redirect, render_template, request, session, url_for
 from werkzeug.wrappers import Response
 
@@ -254,7 +253,7 @@ def found_out() -> Response:
         flash(t("cause-needs-word" if diagnosis.who == "homeowner" else "cause-needs-reading"))
         return _back()
     note = request.form.get("note", "").strip()[:500]
-    outcome = msgspec.structs.replace(diagnosis.visit(was, _name(), note=note), measured=measured)
+    outcome = diagnosis.visit(was, _name(), note=note, measured=measured)
     page_context().history.add_visit(outcome)
     session.pop(VISIT, None)
     told = t("visit-kept", suspect=texts.suspect(was))

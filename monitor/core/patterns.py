@@ -489,19 +489,13 @@ class Durations:
 
     def learned_s(self, usual_step_s: float) -> float | None:
         """The common duration, None while there is none; scans that are far apart see it no more exactly."""
-        if len(self.lasted_s) < (self.lasted_s.maxlen or 0):
-            return self._of_two_s(usual_step_s)
-        low, high = min(self.lasted_s), max(self.lasted_s)
-        slack_s = max(_HABIT.slack_s.value, _HABIT.slack_ratio.value * high, 2.0 * usual_step_s)
-        return high if self.least_s <= low and high <= self.most_s and high - low <= slack_s else None
-
-    def _of_two_s(self, usual_step_s: float) -> float | None:
-        """What two have in common that scans show to the second."""
-        if not self.two or len(self.lasted_s) < 2 or 2.0 * usual_step_s > _HABIT.slack_s.value:
+        whole, slack_s = len(self.lasted_s) >= (self.lasted_s.maxlen or 0), _HABIT.slack_s.value
+        if not whole and not (self.two and len(self.lasted_s) >= 2 and 2.0 * usual_step_s <= slack_s):
             return None
         low, high = min(self.lasted_s), max(self.lasted_s)
-        equal = high - low <= _HABIT.slack_s.value
-        return high if equal and self.least_s <= low and high <= self.most_s else None
+        if whole:
+            slack_s = max(slack_s, _HABIT.slack_ratio.value * high, 2.0 * usual_step_s)
+        return high if self.least_s <= low and high <= self.most_s and high - low <= slack_s else None
 
 
 # Findings whose condition may hold longer by what a unit does by design.

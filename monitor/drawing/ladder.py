@@ -114,14 +114,13 @@ def _control_outdoors(state: Parts, unit: Unit, between: LinkState) -> str:
     y = _OUTDOOR_Y
     tap_x, pressure_x = _TAPS[unit.call_tap]
     delayed = unit.delay_on_make_s > 0
-    ahead = tap_x > pressure_x  # the call is sensed ahead of the pressure switches, which nothing senses but the coil
+    ahead = unit.call_tap == "y-terminal"  # of the pressure switches, which nothing senses but the coil
     doubtful = UNKNOWN if state.coil is not LIVE and state.call is LIVE else state.call
     behind_pressure = doubtful if ahead else state.call
     at_coil = doubtful if delayed or ahead else state.call
+    drawn = symbols.wire(between, (378, y), (tap_x if ahead else pressure_x + 16, y))
     if ahead:
-        drawn = symbols.wire(between, (378, y), (tap_x, y)) + symbols.wire(state.call, (tap_x, y), (pressure_x + 16, y))
-    else:
-        drawn = symbols.wire(between, (378, y), (pressure_x + 16, y))
+        drawn += symbols.wire(state.call, (tap_x, y), (pressure_x + 16, y))
     drawn += symbols.switch(state.switches, pressure_x, y, "pressure")
     if delayed:
         drawn += symbols.wire(behind_pressure, (pressure_x - 16, y), (_RELAY_X + 20, y))

@@ -95,6 +95,7 @@ class Check(NamedTuple):
     reads otherwise than sound in a unit whose fault lies elsewhere; an abnormal reading tells so much, and no more,
     against the other suspects. running: only while the compressor runs. after: the check ahead of it along the
     string. same_as: the reading that tells the same, and symbol of the reading -> what the meter then shows.
+    wants_target: the metering device with which a reading says nothing without its target.
     """
 
     name: str
@@ -123,6 +124,7 @@ class Check(NamedTuple):
     running: bool = False
     after: str = ""
     same_as: tuple[str, Mapping[str, tuple[str, ...]]] | None = None
+    wants_target: str = ""
 
     @property
     def symbols(self) -> tuple[str, ...]:

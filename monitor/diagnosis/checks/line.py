@@ -570,8 +570,9 @@ LINE_CHECKS: tuple[Check, ...] = (
             cautions=("refrigerant", "moving"),
             chance=0.05,
             running=True,
+            wants_target=wants_target,
         )
-        for name, title, expected, figures, step in (
+        for name, title, expected, figures, step, wants_target in (
             (
                 "superheat",
                 "Superheat at the large pipe",
@@ -581,6 +582,7 @@ LINE_CHECKS: tuple[Check, ...] = (
                 (by_limit(M.superheat_low, "5 to 20 °F"), by_limit(M.superheat_apart, "within 5 °F")),
                 "Temperature of the large pipe less the boiling point at the low-side pressure. Type it: '12 F'; with a"
                 " fixed orifice and its target, from the wet bulb indoors and the air outdoors, '12 F of 8'.",
+                "fixed",
             ),
             (
                 "subcooling",
@@ -594,6 +596,7 @@ LINE_CHECKS: tuple[Check, ...] = (
                 ),
                 "Condensing point at the high-side pressure less the temperature of the small pipe. Type it: '10 F';"
                 " with the plate's figure, '10 F of 12'.",
+                "",
             ),
         )
     ),

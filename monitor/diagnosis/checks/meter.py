@@ -116,7 +116,7 @@ def classify(check: Check, text: str, unit: Unit) -> Judged:
         reading = reading._replace(rated=unit.run_capacitor_uf)  # a wrong part reads well against its own label
     if reading.rated is None and any(bound.times == "rated" for bound in check.bounds):
         raise CommandError(f"check {check.name}", text, _EXAMPLES[check.quantity])
-    if check.name == "superheat" and unit.metering == "fixed" and reading.rated is None:
+    if unit.metering == check.wants_target and reading.rated is None:
         allowed = "the reading and its target, such as '12 F of 8': with a fixed orifice one alone says nothing"
         raise CommandError(f"check {check.name}", text, allowed)
     outcome = _outcome(check, reading, unit)

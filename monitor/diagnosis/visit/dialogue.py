@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
-import msgspec
-
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import StoredVisit
@@ -81,9 +79,8 @@ class Talk:
         return self._proposal()
 
     def _found(self, was: str) -> list[str]:
-        self.visit = self.session.visit(was, self.by, self.wall_s)
-        if self.session.who == "homeowner":  # a look from outside shows no cause
-            self.visit = msgspec.structs.replace(self.visit, measured=False)
+        measured = False if self.session.who == "homeowner" else None  # a look from outside shows no cause
+        self.visit = self.session.visit(was, self.by, self.wall_s, measured=measured)
         self.over = True
         title = "something else" if was == OTHER else SUSPECTS[was].title
         unmeasured = [] if self.visit.measured else ["Nothing was measured, so the first suspect is not scored by it."]

@@ -99,6 +99,7 @@ class VisitSession:
         self.answers: dict[str, Judged] = {}
         self.typed: dict[str, str] = {}
         self.confirmed: set[str] = set()  # measured again after it contradicted something
+        self._weighed: tuple[object, Diagnosis] | None = None  # what was answered, and the verdict on it
         self.first = self.suspects()
 
     @classmethod
@@ -171,7 +172,13 @@ class VisitSession:
     # ------------------------------------------------------------ what it says
 
     def verdict(self) -> Diagnosis:
-        """Who is left, with shares, who is not and why."""
+        """Who is left, with shares, who is not and why. Kept until an answer changes: one page asks many times."""
+        answered = (tuple(self.answers.items()), frozenset(self.confirmed), tuple(self.seen.items()))
+        if self._weighed is None or self._weighed[0] != answered:
+            self._weighed = answered, self._weigh()
+        return self._weighed[1]
+
+    def _weigh(self) -> Diagnosis:
         first, *others = self.findings
         beside = [FindingSeen(name, stands=False) for name in self.beside if name not in self.findings]
         case = UnitCase(
@@ -258,8 +265,11 @@ class VisitSession:
             for name, judged in self.answers.items()
         ]
 
-    def visit(self, was: str, by: str, wall_s: float | None = None, note: str = "") -> StoredVisit:
-        """What it really was, with what was suspected before any check. Raises CommandError for an unknown suspect."""
+    def visit(
+        self, was: str, by: str, wall_s: float | None = None, note: str = "", *, measured: bool | None = None
+    ) -> StoredVisit:
+        """What it really was, with what was suspected before any check; `measured`: whether that was shown, None: by
+        whatever was answered. Raises CommandError for an unknown suspect."""
         if was not in SUSPECTS and was != OTHER:
             raise CommandError("what it was", was, ", ".join((*SUSPECTS, OTHER)))
         finding = self.findings[0] if len(self.findings) == 1 else None
@@ -270,7 +280,7 @@ class VisitSession:
             finding=finding,
             suspects=self.first,
             note=note,
-            measured=bool(self.answers),
+            measured=bool(self.answers) if measured is None else measured,
         )
 
 
