@@ -37,7 +37,9 @@ class Serving:
         # In the server's own thread: nobody else may close what its loop is waiting on.
         found = next((one for one in list(self._channels.values()) if isinstance(one, trigger)), None)
         if found is not None:
-            found.pull_trigger(lambda: wasyncore.close_all(self._channels))
+            with found.lock:  # a request that ends now wakes the loop too, which would close the pipe before the write
+                found.thunks.append(lambda: wasyncore.close_all(self._channels))
+                found.pull_trigger()
         self._thread.join(timeout=5)
         self._server.task_dispatcher.shutdown(timeout=2)
 
