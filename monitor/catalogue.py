@@ -233,7 +233,16 @@ def _range(check: Check, symbol: str) -> str:
     return f" ({' '.join(parts)})" if parts else ""
 
 
-_TIMES = {"": "", "control": " of 24 V", "rla": "", "lra": "", "rated": "", "run-capacitor": "", "line": ""}
+_TIMES = {
+    "": "",
+    "control": " of 24 V",
+    "rla": "",
+    "lra": "",
+    "rated": "",
+    "label": "",
+    "run-capacitor": "",
+    "line": "",
+}
 
 
 def _border(check: Check, place: int) -> str:

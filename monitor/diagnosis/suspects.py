@@ -320,7 +320,7 @@ SUSPECTS: dict[str, Suspect] = {
             "comes-and-goes": {"yes": 0.05},
         },
         winding_ohms="winding-open; seldom overload-open",  # an open common winding reads as an open overload does
-        compressor_to_ground="clear; seldom grounded",
+        compressor_to_ground="clear or no-short; seldom grounded",
     ),
     "fan-motor": _suspect(
         "condenser fan motor dead or stiff",
@@ -497,7 +497,7 @@ SUSPECTS: dict[str, Suspect] = {
             "comes-and-goes": {"yes": 0.03},
             "supply-lost": {"at-start": 4, "in-run": 2, "at-rest": 0.1},
         },
-        compressor_to_ground="grounded; seldom doubtful",
+        compressor_to_ground="grounded; seldom doubtful or no-short",
         breakers="off; seldom on",
     ),
     "line-leg-lost": _suspect(

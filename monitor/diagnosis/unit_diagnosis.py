@@ -558,16 +558,15 @@ def outcome_fit(row: PredictionRow, check: str, outcome: str) -> float:
     fits = predicted.fit(outcome)
     if fits:
         return fits
-    acquits = outcome in (CHECKS[check].sound, CHECKS[check].absent)
-    return limits.ACQUIT_SHARE.value if acquits else CHECKS[check].chance
+    return limits.ACQUIT_SHARE.value if outcome in CHECKS[check].innocent else CHECKS[check].chance
 
 
 def _abnormal(check: str, outcome: str) -> bool:
     """The outcome speaks against a part, and so for no other one."""
-    sound = CHECKS[check].sound
-    return outcome != CHECKS[check].absent and (
-        outcome != sound if sound is not None else outcome in ("low", "half", "high") and CHECKS[check].quantity == "V"
-    )
+    row = CHECKS[check]
+    if row.sound is None:
+        return outcome in ("low", "half", "high") and row.quantity == "V"
+    return outcome not in row.innocent
 
 
 def _owners(check: str, outcome: str) -> set[str]:
@@ -725,11 +724,7 @@ def _implied(finding: str) -> dict[str, str]:
     }
 
 
-SOUND = {
-    check.name: Expect(frozenset(one for one in (check.sound, check.absent) if one is not None))
-    for check in CHECKS.values()
-    if check.sound is not None
-}
+SOUND = {check.name: Expect(check.innocent) for check in CHECKS.values() if check.sound is not None}
 ROWS: dict[str, tuple[PredictionRow, ...]] = {finding: _filled(finding) for finding in SITUATIONS}
 IMPLIED = {finding: _implied(finding) for finding in SITUATIONS}
 _PLACES = {name: place for place, name in enumerate(SUSPECTS)}

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import tomllib
+from pathlib import Path
 
 import pytest
 
@@ -10,6 +12,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.diagnosis.checks.meter import at_20c, classify
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
 
 UNIT = Unit()
 METER = limits.METER
@@ -89,6 +92,66 @@ def test_a_capacitor_is_good_within_six_per_cent(reading: float, outcome: str) -
     assert classify(CHECKS["run-capacitor"], f"{reading:.4f} of 45", UNIT).outcome == outcome
 
 
+@pytest.mark.parametrize(
+    ("label", "reading", "outcome"),
+    [
+        ("45", 45 * 1.0599, "good"),
+        ("45", 45 * 1.0601, "over"),
+        ("45", 90.0, "over"),
+        ("45 5%", 45 * 1.0501, "over"),
+        ("45 ±10 %", 45 * 1.0999, "good"),
+        ("45 +/-10%", 45 * 0.9, "good"),
+        ("45 uF +-10%", 45 * 0.8999, "weak"),
+    ],
+)
+@pytest.mark.parametrize("check", ["run-capacitor", "fan-capacitor"])
+def test_a_capacitor_is_held_to_its_own_label_either_way(check: str, label: str, reading: float, outcome: str) -> None:
+    """IEC 60252-1 and UL 810 leave the tolerance to the label: what it prints is the band, above as below; two of one
+    size in parallel, or a part of twice the size, never read as good."""
+    assert classify(CHECKS[check], f"{reading:.4f} uF of {label}", UNIT).outcome == outcome
+
+
+def test_a_label_decides_over_what_the_unit_file_takes_for_usual() -> None:
+    """The site file's microfarads stay; the tolerance printed on the part in hand is the one that counts."""
+    unit = Unit(run_capacitor_uf=45.0, run_capacitor_tolerance_pct=6.0)
+    assert classify(CHECKS["run-capacitor"], "42.5 uF of 45", unit).outcome == "good"
+    assert classify(CHECKS["run-capacitor"], "42.5 uF of 45 5%", unit).outcome == "weak"
+    assert classify(CHECKS["capacitor-amps"], "6.0 A 374 V of 45 5%", unit).outcome == "weak"  # 42.5 uF
+
+
+def test_more_than_class_2_allows_names_the_208_v_tap() -> None:
+    """UL 5085-3: 30 V at the most. 240 V on a 208 V tap give 24 x 240 / 208 = 27.7 V loaded, and with the 10 to 15 % by
+    which small transformers regulate (handbook practice) 30.5 to 31.8 V unloaded: over the limit, and told as that."""
+    loaded = 24.0 * 240.0 / 208.0
+    for check in ("rc-volts", "transformer-volts"):
+        assert classify(CHECKS[check], f"{loaded:.1f} V", UNIT).outcome == "normal"
+        for regulation in (1.10, 1.15):
+            judged = classify(CHECKS[check], f"{loaded * regulation:.1f} V", UNIT)
+            assert "208 V tap" in CHECKS[check].says(judged.outcome)
+
+
+def test_over_range_on_an_ordinary_meter_clears_a_dead_short_only() -> None:
+    """An ohmmeter tests with a volt or two and ends at some ten megohm; IEEE 43 judges insulation at 500 V. Its "OL"
+    leaves the compressor suspected, and a tester's megohms clear it."""
+    check = CHECKS["compressor-to-ground"]
+    assert classify(check, "OL", UNIT).outcome == "no-short"
+    shares = {}
+    for typed in ("OL", "2000 M"):
+        session = VisitSession(("line-supply-lost",), unit=UNIT, features={"supply-lost": "at-start"})
+        before = session.verdict().shares["compressor-grounded"]
+        session.enter(check.name, typed)
+        shares[typed] = session.verdict().shares.get("compressor-grounded", 0.0)
+        assert shares[typed] < before
+    assert shares["OL"] > 0.0 == shares["2000 M"]
+
+
+def test_the_claim_of_the_oversized_unit_is_what_its_scenario_plays() -> None:
+    """'Three times too large' is a level of three."""
+    found = tomllib.loads((Path(__file__).parents[2] / "sim" / "scenarios" / "unit-oversized.toml").read_text("utf-8"))
+    assert "three times" in found["claim"]
+    assert [cause["level"] for cause in found["cause"]] == [3.0]
+
+
 @pytest.mark.parametrize(("microfarad", "start_v"), [(45, 339), (80, 400), (5, 339)])
 def test_five_seconds_through_20_kohm_leave_less_than_50_v(microfarad: float, start_v: float) -> None:
     """The caution's bleed time reaches the 50 V of NEC 460.6 from the highest terminal voltage (about 400 V)."""
@@ -110,3 +173,17 @@ def test_whole_windings_add_up(common_run: float, ratio: float) -> None:
     text = f"{common_run:.1f} {common_start:.1f} {total:.1f}"
     assert classify(CHECKS["winding-ohms"], text, UNIT).outcome == "balanced"
     assert classify(CHECKS["winding-ohms"], f"OL OL {total:.1f}", UNIT).outcome == "overload-open"
+    swapped = f"{common_start:.1f} {common_run:.1f} {total:.1f}"  # S taken for R
+    assert classify(CHECKS["winding-ohms"], swapped, UNIT).outcome == "balanced"
+
+
+@pytest.mark.parametrize(
+    ("ratio", "outcome"), [(1.0, "unequal"), (1.5, "unequal"), (2.0, "balanced"), (6.0, "unequal"), (8.0, "unequal")]
+)
+def test_windings_that_are_not_two_to_five_times_each_other_are_measured_again(ratio: float, outcome: str) -> None:
+    """The same guide's 3 to 5 times, from 2 on by common practice; sums that add up do not save shorted turns."""
+    text = f"1.6 {1.6 * ratio:.1f} {1.6 * (1 + ratio):.1f}"
+    assert classify(CHECKS["winding-ohms"], text, UNIT).outcome == outcome
+    session = VisitSession.from_symptom("locked-rotor", unit=UNIT)
+    session.enter("winding-ohms", text)
+    assert ("winding-ohms" in session.verdict().measure_again) == (outcome == "unequal")

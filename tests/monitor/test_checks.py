@@ -197,6 +197,8 @@ IN_WORDS = [
     ("start-volts", limits.METER.start_sag, 100.0),
     ("compressor-to-ground", limits.METER.insulation, 1e-6),
     ("compressor-to-ground", limits.METER.insulation_good, 1e-6),
+    ("winding-ohms", limits.METER.winding_ratio_least, 1.0),
+    ("winding-ohms", limits.METER.winding_ratio_most, 1.0),
     ("air-split", limits.METER.split_low, 1.8),
     ("air-split", limits.METER.split_high, 1.8),
     ("static-pressure", limits.METER.static_high, 1.0),

@@ -151,7 +151,7 @@ CLASSES: list[tuple[str, str, str]] = [
     ("winding-ohms", "OL 1.9 OL", "winding-open"),
     ("winding-ohms", "OL OL OL", "winding-open"),
     ("winding-ohms", "0.8 1.9 1.2", "unequal"),
-    ("compressor-to-ground", "OL", "clear"),
+    ("compressor-to-ground", "OL", "no-short"),
     ("compressor-to-ground", "20 M", "clear"),
     ("compressor-to-ground", "12k", "grounded"),
     ("fan-ohms", "45", "usual"),

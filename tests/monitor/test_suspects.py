@@ -147,7 +147,7 @@ ABNORMAL = [
     for check in CHECKS.values()
     if check.sound is not None and check.news
     for outcome in check.symbols
-    if outcome not in (check.sound, check.absent)  # a part that is not there reads neither well nor badly
+    if outcome not in check.innocent  # a part that is not there reads neither well nor badly
 ]
 
 

@@ -31,22 +31,25 @@ class CheckOutcome(NamedTuple):
 
 class Bound(NamedTuple):
     """The border between two outcomes: a limit, times the unit's or the part's rating where `times` says so.
-    "run-capacitor": as "rated", with the tolerance that the unit's data give in place of the limit's. `apart`: sign and
-    limit: so far over (1) or under (-1) a target typed with the reading lies the border then."""
+    "label": as "rated", with the part's own tolerance in place of the limit's where one is known; "run-capacitor": as
+    "label", and the unit's data know it. `apart`: sign and limit: so far over (1) or under (-1) a target typed with
+    the reading lies the border then."""
 
     limit: Limit
-    times: Literal["", "control", "rla", "lra", "rated", "run-capacitor", "line"] = ""
+    times: Literal["", "control", "rla", "lra", "rated", "label", "run-capacitor", "line"] = ""
     apart: tuple[float, Limit] | None = None
 
-    def at(self, unit: Unit, rated: float | None) -> float:
-        """The border in the check's own unit of measure."""
+    def at(self, unit: Unit, rated: float | None, tolerance_pct: float | None = None) -> float:
+        """The border in the check's own unit of measure. `tolerance_pct`: what stands on the part's label."""
         if self.apart is not None and rated is not None:
             times, limit = self.apart
             return max(0.0, rated + times * limit.value)
-        if self.times == "run-capacitor":
+        if tolerance_pct is None and self.times == "run-capacitor":
+            tolerance_pct = unit.run_capacitor_tolerance_pct
+        if tolerance_pct is not None and self.times in ("label", "run-capacitor"):
             side = 1.0 if self.limit.value > 1.0 else -1.0
-            return (1.0 + side * unit.run_capacitor_tolerance_pct / 100.0) * (1.0 if rated is None else rated)
-        if self.times == "rated":
+            return (1.0 + side * tolerance_pct / 100.0) * (1.0 if rated is None else rated)
+        if self.times in ("rated", "label"):
             return self.limit.value * (1.0 if rated is None else rated)
         control_v = limits.CONTROL_NOMINAL_V.value
         scale = {
@@ -87,7 +90,8 @@ class Check(NamedTuple):
 
     outcomes: from the lowest reading to the highest; `bounds` lie between them and `over` is the outcome of a
     reading over range. sound: the outcome that a sound part gives, None where that depends on the situation. absent:
-    the outcome, typed by its name, of a part that is not installed, which is no suspect either. news:
+    the outcome, typed by its name, of a part that is not installed, which is no suspect either. uncleared: the outcome
+    that a sound part gives on a meter that cannot clear it. news:
     False for a check of the meter or of the house, which speaks of no suspect. power: as-is = nothing is opened or
     switched; off = power off and locked; live = with the power on. panel: a cabinet or cover must be opened.
     hazard: 0 none, 1 hand tools with the power off, 2 extra-low voltage live, 3 line voltage live. expected: the
@@ -119,6 +123,7 @@ class Check(NamedTuple):
     bounds: tuple[Bound, ...] = ()
     over: str | None = None
     absent: str | None = None
+    uncleared: str | None = None
     news: bool = True
     chance: float = limits.ABNORMAL_CHANCE.value
     running: bool = False
@@ -129,6 +134,11 @@ class Check(NamedTuple):
     @property
     def symbols(self) -> tuple[str, ...]:
         return tuple(outcome.symbol for outcome in self.outcomes)
+
+    @property
+    def innocent(self) -> frozenset[str]:
+        """The outcomes that accuse no part; none where that depends on the situation."""
+        return frozenset(one for one in (self.sound, self.absent, self.uncleared) if one is not None)
 
     def says(self, symbol: str) -> str:
         """What an outcome means, in one clause."""
@@ -256,13 +266,13 @@ def look(
     )
 
 
-def volts(what: str) -> tuple[CheckOutcome, ...]:
-    """Outcomes of a voltage; `what` says where."""
+def volts(what: str, high: str = "") -> tuple[CheckOutcome, ...]:
+    """Outcomes of a voltage; `what` says where, `high` what else is to be said of one that is too high."""
     return outcomes(
         absent=f"there is no voltage {what}",
         low=f"the voltage {what} is low",
         normal=f"the voltage {what} is normal",
-        high=f"the voltage {what} is high",
+        high=f"the voltage {what} is high{high}",
     )
 
 

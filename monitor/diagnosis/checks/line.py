@@ -30,8 +30,8 @@ M = limits.METER
 _LINE_VOLTS = (Bound(M.line_absent), Bound(M.line_half), Bound(M.line_low), Bound(M.line_high))
 _CAPACITOR = (
     Bound(M.capacitor_dead, "rated"),
-    Bound(M.capacitor_good, "rated"),
-    Bound(M.capacitor_over, "rated"),
+    Bound(M.capacitor_good, "label"),
+    Bound(M.capacitor_over, "label"),
 )
 _RUN_CAPACITOR = (
     Bound(M.capacitor_dead, "rated"),
@@ -183,7 +183,11 @@ LINE_CHECKS: tuple[Check, ...] = (
         basis=M.capacitor_good.basis,
         source=M.capacitor_good.source,
         figures=(_LABEL,),
-        steps=(DEAD, "Wires off. Measure C to HERM. Type the reading and what is printed: '44.1 uF of 45'."),
+        steps=(
+            DEAD,
+            "Wires off. Measure C to HERM. Type the reading and what is printed: '44.1 uF of 45',"
+            " with its tolerance where that is not 6 %: '44.1 uF of 45 5%'.",
+        ),
         tools=_CAPACITOR_TOOLS,
         cautions=(*OFF_INSIDE, "wires-off"),
         chance=0.08,
@@ -204,7 +208,11 @@ LINE_CHECKS: tuple[Check, ...] = (
         basis=M.capacitor_good.basis,
         source=M.capacitor_good.source,
         figures=(_LABEL,),
-        steps=(DEAD, "Wires off. Measure C to FAN. Type the reading and what is printed: '4.9 uF of 5'."),
+        steps=(
+            DEAD,
+            "Wires off. Measure C to FAN. Type the reading and what is printed: '4.9 uF of 5',"
+            " with its tolerance where that is not 6 %: '4.9 uF of 5 10%'.",
+        ),
         tools=_CAPACITOR_TOOLS,
         cautions=(*OFF_INSIDE, "wires-off"),
         chance=0.08,
@@ -221,7 +229,8 @@ LINE_CHECKS: tuple[Check, ...] = (
             balanced="the compressor's windings are whole",
             overload_open="the compressor's internal overload is open",
             winding_open="a compressor winding is open",
-            unequal="the compressor's windings do not add up",
+            unequal="the compressor's windings do not add up, or are not 2 to 5 times each other: an end was missed, or"
+            " turns are shorted",
         ),
         sound="balanced",
         expected="R-S is C-R plus C-S; C-S is 2 to 5 times C-R; C-R and C-S over range, R-S whole: overload open",
@@ -251,10 +260,12 @@ LINE_CHECKS: tuple[Check, ...] = (
             grounded="the compressor's windings touch ground",
             doubtful="the compressor's insulation is weak (moisture or worn oil)",
             clear="the compressor's windings are clear of ground",
+            no_short="no dead short to ground; an ordinary meter does not see weak insulation",
         ),
         bounds=(Bound(M.insulation), Bound(M.insulation_good)),
-        over="clear",
+        over="no-short",
         sound="clear",
+        uncleared="no-short",
         expected="20 megohm or more to bare copper pipe with a tester at 500 V; 0.5 to 20 is weak, less is grounded."
         " OL on an"
         " ordinary meter clears a dead short only",
@@ -268,8 +279,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         steps=(
             DEAD,
             "Take the compressor's leads off at the contactor's end. Measure from each to clean copper pipe; type the"
-            " lowest"
-            " reading.",
+            " lowest reading, 'OL' for an ordinary meter over range, '2000 M' for a tester at the end of its scale.",
             "Grounded: leave the terminal cover on and do not energize it again.",
         ),
         tools=("multimeter, or insulation tester at 500 V (never under vacuum)",),

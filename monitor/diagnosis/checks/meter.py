@@ -1,5 +1,5 @@
-"""Typed meter readings: "13.8 ohm", "OL", "1.2k", "44.1 uF of 45", "15.2 ohm at 60 C", "18 F", "0.8 in", "6.3 A 370 V
-of 45"; and which outcome they are.
+"""Typed meter readings: "13.8 ohm", "OL", "1.2k", "44.1 uF of 45", "44.1 uF of 45 5%", "15.2 ohm at 60 C", "18 F",
+"0.8 in", "6.3 A 370 V of 45"; and which outcome they are.
 
 A reading near a border between two outcomes counts for both, by what a meter may err (limits.READING_ERROR). A reading
 over range is a value of its own (`value` None), not a large number. A missing unit is taken from the check, a
@@ -22,6 +22,7 @@ from condenser_monitor.monitor.diagnosis.checks.base import Check
 _OVER = re.compile(r"(?:o\.?l\.?|0\.?l|inf(?:inite|inity)?|over(?: range)?)(?: ?[kM]?(?:ohm|Ω|v|f)?)?", re.IGNORECASE)
 _NUMBER = re.compile(r"([+-]?(?:\d+[.,]?\d*|[.,]\d+))\s*(.*)")
 _PARTS = re.compile(r"(?P<main>.*?)(?:\s+of\s+(?P<rated>.*?))?(?:\s+at\s+(?P<temperature>.*?))?")
+_TOLERANCE = re.compile(r"(?P<rated>.*?)[\s,]*(?:±|\+/?-)?\s*(?P<percent>\d+(?:[.,]\d+)?)\s*%")
 _UNIT_WORDS = {
     "ohm": ("ohm", "ohms", "Ω", "\u2126", "r"),
     "V": ("v", "vac", "volt", "volts", "v ac"),
@@ -59,7 +60,7 @@ _MICROFARADS = ("mfd", "uf", "µf", "\u03bcf", "")
 _EXAMPLES = {
     "ohm": "ohms such as '13.8', '13.8 ohm', '1.2k' or 'OL'",
     "V": "volts such as '27 V' or '0'",
-    "uF": "microfarads and what is printed on it, such as '44.1 uF of 45'",
+    "uF": "microfarads and what is printed on it, such as '44.1 uF of 45' or '44.1 uF of 45 5%'",
     "A": "amperes such as '12.8 A'",
     "K": "a difference of temperatures such as '18 F' or '10 K'; with the chart's or plate's, '12 F of 8'",
     "Pa": "inches of water such as '0.8 in', or '200 Pa'",
@@ -69,18 +70,25 @@ _EXAMPLES = {
 
 
 class MeterInput(NamedTuple):
-    """One typed reading in the check's unit (ohm, V, uF, A); `value` None is over range; `at_c` the part's own °C."""
+    """One typed reading in the check's unit (ohm, V, uF, A); `value` None is over range; `at_c` the part's own °C;
+    `tolerance_pct` as its label has it."""
 
     value: float | None
     unit: str
     rated: float | None = None
     at_c: float | None = None
+    tolerance_pct: float | None = None
+
+    def borders(self, check: Check, unit: Unit) -> list[float]:
+        """The borders between the check's outcomes for this reading."""
+        return [bound.at(unit, self.rated, self.tolerance_pct) for bound in check.bounds]
 
     @property
     def text(self) -> str:
         """The reading as one would write it down."""
         said = "over range" if self.value is None else f"{self.value:g} {self.unit}"
         said += "" if self.rated is None else f" of {self.rated:g}"
+        said += "" if self.tolerance_pct is None else f" ± {self.tolerance_pct:g} %"
         return said if self.at_c is None else f"{said} at {self.at_c:g} °C"
 
 
@@ -143,7 +151,7 @@ def _shares(check: Check, reading: MeterInput, unit: Unit) -> tuple[tuple[str, f
         sigma = errors.K.value
     elif check.quantity == "ohm":
         sigma = max(sigma, errors.ohm_least.value)
-    below = [0.5 * (1.0 + erf((bound.at(unit, reading.rated) - value) / (sigma * 2**0.5))) for bound in check.bounds]
+    below = [0.5 * (1.0 + erf((border - value) / (sigma * 2**0.5))) for border in reading.borders(check, unit)]
     parts = [high - low for low, high in pairwise((0.0, *below, 1.0))]
     return tuple((symbol, share) for symbol, share in zip(check.symbols, parts, strict=False) if share > 1e-4)
 
@@ -155,15 +163,20 @@ def _taken_to_20c(check: Check, reading: MeterInput) -> float:
 
 
 def parse(text: str, quantity: str, place: str = "reading") -> MeterInput:
-    """One reading of a quantity (ohm, V, uF, A), with `of RATED` and `at TEMPERATURE` where given."""
+    """One reading of a quantity (ohm, V, uF, A), with `of RATED`, its tolerance and `at TEMPERATURE` where given."""
     parts = _PARTS.fullmatch(text.strip())
     if parts is None:  # a line break inside
         raise CommandError(place, text, _EXAMPLES[quantity])
-    rated = _value(parts["rated"], quantity, place, text) if parts["rated"] is not None else None
-    if parts["rated"] is not None and not rated:
+    label, tolerance_pct = parts["rated"], None
+    if label is not None and quantity == "uF" and (printed := _TOLERANCE.fullmatch(label)):
+        label, tolerance_pct = printed["rated"], float(printed["percent"].replace(",", "."))
+        if not 1.0 <= tolerance_pct <= 20.0:
+            raise CommandError(place, text, "a label's tolerance from 1 to 20 %, such as '44.1 uF of 45 5%'")
+    rated = None if label is None else _value(label, quantity, place, text)
+    if label is not None and not rated:
         raise CommandError(place, text, _EXAMPLES[quantity])
     at_c = _celsius(parts["temperature"], place) if parts["temperature"] is not None else None
-    return MeterInput(_value(parts["main"], quantity, place, text), quantity, rated, at_c)
+    return MeterInput(_value(parts["main"], quantity, place, text), quantity, rated, at_c, tolerance_pct)
 
 
 def _value(word: str, quantity: str, place: str, text: str) -> float | None:
@@ -217,8 +230,7 @@ def _outcome(check: Check, reading: MeterInput, unit: Unit) -> str:
             )
         return check.over
     value = _taken_to_20c(check, reading)
-    borders = [bound.at(unit, reading.rated) for bound in check.bounds]
-    return check.symbols[bisect_right(borders, value)]
+    return check.symbols[bisect_right(reading.borders(check, unit), value)]
 
 
 def _by_eye(check: Check, text: str) -> str:
@@ -261,5 +273,11 @@ def _winding_outcome(common_run: float | None, common_start: float | None, run_s
         return "winding-open"
     if common_run is None or common_start is None or run_start is None:
         return None
-    allowed = max(limits.METER.winding_step.value, limits.METER.winding_sum.value * run_start)
-    return "balanced" if abs(run_start - common_run - common_start) <= allowed else "unequal"
+    limit = limits.METER
+    allowed = max(limit.winding_step.value, limit.winding_sum.value * run_start)
+    adds_up = abs(run_start - common_run - common_start) <= allowed
+    less, more = sorted((common_run, common_start))  # S and R are easily taken for each other
+    digit = limit.winding_digit.value
+    between = more + digit >= limit.winding_ratio_least.value * (less - digit)
+    between = between and more - digit <= limit.winding_ratio_most.value * (less + digit)
+    return "balanced" if adds_up and between else "unequal"
