@@ -365,6 +365,7 @@ def checklist_table() -> str:
         ("float switch lifted: `call` goes, `thermostat` stays", licensed),
         ("volts, amps and temperature compared with meters (`calibrate`)", licensed),
         ("label on the disconnect", licensed),
+        ("label in the lid: a phone in this house's network reads its code and shows the page", "maker"),
     ]
     cells = ((str(n), what, who, "", "") for n, (what, who) in enumerate(rows, start=1))
     return table(("", "done", "by", "measured", "name, date, signature"), cells)

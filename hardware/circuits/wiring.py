@@ -13,7 +13,9 @@ from typing import NamedTuple
 from condenser_monitor.hardware.boards import MUXES
 from condenser_monitor.hardware.channels import BUILDS, Channel
 from condenser_monitor.hardware.circuits import parts
+from condenser_monitor.monitor.core.config import Web
 from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.drawing import qr
 from condenser_monitor.monitor.drawing.shapes import (
     BREAK,
     INK,
@@ -28,6 +30,8 @@ from condenser_monitor.monitor.drawing.shapes import (
 )
 
 HERE = Path(__file__).parent
+# of a Pi that was given the program's own name, as the guide has it
+LID_ADDRESS = f"http://condenser-monitor.local:{Web().port}/"
 _STEP, _TOP = 17.0, 62.0
 _PLACE_X, _BOX_X, _MARK_X, _PI_X, _WIDE = 12.0, 424.0, 436.0, 640.0, 800.0
 _LINE_VOLTS = ("supply", "load", "line_v")
@@ -263,6 +267,9 @@ def pictures() -> dict[str, str]:
     """File name -> SVG, of every wiring picture."""
     found = {f"wiring-{build}.svg": as_svg(box(build), f"box-{build}") for build in BUILDS}
     found |= {f"wiring-unit-{kind.name}.svg": as_svg(unit(kind), f"unit-{kind.name}") for kind in UNITS}
+    lid = qr.drawing(LID_ADDRESS, "What is wrong, and what to check: in this house's network")
+    if lid is not None:
+        found["lid-label.svg"] = as_svg(lid, "lid-label")
     return {name: text + "\n" for name, text in found.items()}
 
 

@@ -32,7 +32,7 @@ def drawing(address: str, words: str) -> Drawing | None:
     code = _code(address)
     if code is None:
         return None
-    shapes: list[Rect | Text] = []
+    shapes: list[Rect | Text] = [Rect(0.0, 0.0, _SIDE, _SIDE, fill="#ffffff")]
     size = _SIDE / code.symbol_size(border=_QUIET)[0]
     for row, modules in enumerate(code.matrix_iter(border=_QUIET)):
         column = 0

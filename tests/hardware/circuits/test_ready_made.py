@@ -8,6 +8,8 @@ from math import sqrt
 from pathlib import Path
 
 import pytest
+import zxingcpp
+from PIL import Image, ImageDraw
 
 from condenser_monitor.hardware import values as v
 from condenser_monitor.hardware.boards import channels
@@ -197,3 +199,19 @@ def test_the_box_shows_every_wire_once_and_line_voltage_apart(build: str) -> Non
         assert picture.description.count(f"{name}: ") == (row.kind != "power")
     assert {name for name in CHANNELS if wiring.compartment(name) == "line"} == {"supply", "load", "line_v"}
     assert wiring.compartment("call") == wiring.compartment("compressor_a") == "unit"
+
+
+def test_a_phone_reads_the_label_in_the_lid() -> None:
+    """By a decoder from elsewhere (zxing-cpp), in the picture that stands in the building guide."""
+    text = (Path(wiring.__file__).parent / "lid-label.svg").read_text(encoding="utf-8")
+    page = Image.new("L", (1500, 300), 255)
+    draw = ImageDraw.Draw(page)
+    for shape in re.finditer(
+        r'<rect x="([\d.]+)" y="([\d.]+)" width="([\d.]+)" height="([\d.]+)"[^>]*fill="#000000"', text
+    ):
+        x, y, wide, high = (3 * float(number) for number in shape.groups())
+        draw.rectangle((round(x), round(y), round(x + wide) - 1, round(y + high) - 1), fill=0)
+    (found,) = zxingcpp.read_barcodes(page)
+    assert found.text == wiring.LID_ADDRESS
+    guide = (Path(wiring.__file__).parent / "building.md").read_text(encoding="utf-8")
+    assert "(lid-label.svg)" in guide
