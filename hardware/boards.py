@@ -253,8 +253,9 @@ class Boards:
             return
         unit = self._settings.unit
         per_v = self._trims.get(channel.reading, Trim()).gain / channel.scale
-        locked_v = unit.compressor_lra_a * limits.LOCKED_RATIO.value / per_v
-        found = transient(samples, unit.line_hz, closed_s, locked_v, self._converter(channel).conversion_s)
+        off_v = unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value / per_v
+        conversion_s = self._converter(channel).conversion_s
+        found = transient(samples, unit.line_hz, closed_s, unit.locked_a / per_v, conversion_s, off=off_v)
         if found is None or found.peak * per_v < unit.compressor_rla_a * limits.RUNNING_ON_RATIO.value:
             return
         start = StartTransient(
@@ -273,7 +274,7 @@ class Boards:
         """Whether a start that is being captured has come to rest: TRANSIENT_S at the least, then until its current
         stands still well below what it began with. One that stands still up there is locked, or slow."""
         least = int(limits.TRANSIENT_S.value / limits.BURST_S.value)
-        locked = self._settings.unit.compressor_lra_a * limits.LOCKED_RATIO.value * (channel.scale or 0.0)
+        locked = self._settings.unit.locked_a * (channel.scale or 0.0)
 
         def settled(codes: Sequence[Sequence[int]]) -> bool:
             width = int(limits.BURST_S.value * limits.ADC_RATE_HZ.value / (1.0 / limits.ADC_READ_RATIO.value))

@@ -291,10 +291,17 @@ class Transient(NamedTuple):
 
 
 def transient(
-    samples: Sequence[Sample], line_hz: float, began_s: float, locked: float, conversion_s: float = 0.0
+    samples: Sequence[Sample],
+    line_hz: float,
+    began_s: float,
+    locked: float,
+    conversion_s: float = 0.0,
+    *,
+    off: float = 0.0,
 ) -> Transient | None:
     """The start in a capture that holds it whole; `began_s` is when the contacts closed, `locked` the RMS from which a
-    current that stays counts as that of a locked rotor. None for a capture too short to tell.
+    current that stays counts as that of a locked rotor, `off` the RMS below which nothing runs: a start that ends there
+    was cut short, and has not settled. None for a capture too short to tell.
 
     Where the capture itself begins without current (it was triggered by the call, say), the start counts from the first
     current. A duration is known to half a cycle.
@@ -307,7 +314,7 @@ def transient(
         return None
     peak = max(rms for _, rms in rows)
     settled = sorted(rms for _, rms in rows[-last:])[last // 2]
-    if settled >= locked:
+    if settled >= locked or settled < off:
         return Transient(None, peak, None)
     bound = settled * limits.TRANSIENT_SETTLED_RATIO.value
     late = [at_s for at_s, rms in rows if rms > bound]

@@ -157,14 +157,14 @@ class Engine:
         self.changed_s = 0.0
         self.facts = Facts()
         self._scan: Scan | None = None
+        self._stall: list[tuple[float, float]] = []  # a captured start that never came down, until the next scan
         self._numbers: dict[str, float | bool | None] = {}
         self._usual_s = 0.0
         self._deadline_s = self._look_s = self._due_s = self._decide_s = -inf
         self._minute = Minute()
-        self._running = False
+        self._running = self._modulates = False
         self._hasty_first_s = self._hasty_last_s = -inf
         self._normal: NormalRange | None = None  # the bands of the draw are set at the first minute
-        self._modulates = False
         self._silence = (settings.limit(limits.SENSOR_SILENT.hold_s), settings.limit(limits.SENSOR_SILENT.scans))
         self._symbols: dict[str, str] = {}
         self._symbols_revision = -1
@@ -189,6 +189,8 @@ class Engine:
                 self._cycle.weigh(scan)
             self._features.keep(scan)
             return ()
+        if self._stall:
+            return [*self._read_stall(scan), *self._look(scan, scan.t_s - self.now_s)]
         return self._look(scan, step_s)
 
     def _count(self, scan: Scan) -> None:
@@ -212,7 +214,7 @@ class Engine:
         self._performance.add_start(start)
         self._features.starts(self._baselines.slow_start(), start.t_s)
         if start.duration_s is None:
-            self._inputs.read_start(start.peak_a, start.t_s)
+            self._stall = [(start.t_s + at_s, amps) for at_s, amps in start.trace_a or ((0.0, start.peak_a),)]
         self._cycle.transient = start
         self._deadline_s = self._look_s = self._decide_s = -inf
         return ()
@@ -306,6 +308,22 @@ class Engine:
         self._look_s = min(self._decide_s, self._minute.deadline_s, self._trust_due_s) - limits.MOMENT_S.value
         return events
 
+    def _read_stall(self, scan: Scan) -> list[Event]:
+        """Read a captured start that never came down as scans with its current: while it was captured no scan was
+        taken, and the compressor's own protector may have opened before this one."""
+        events: list[Event] = []
+        stall, self._stall = self._stall, []
+        # The chain as this scan finds it; where the contacts have opened since, as it was when they closed.
+        closed = scan.load or (scan.load is None and scan.call)
+        near = scan if closed or self._scan is None else self._scan
+        chain = {name: getattr(near, name) for name, row in READINGS.items() if row.link}
+        for at_s, amps in stall:
+            if at_s < scan.t_s and (at_s - self.now_s >= limits.STALL_STEP_S.value or len(stall) == 1):
+                wall_s = None if scan.wall_s is None else scan.wall_s + at_s - scan.t_s
+                seen = Scan(t_s=max(at_s, self.now_s), wall_s=wall_s, **{**chain, "compressor_a": amps})
+                events += self._look(seen, seen.t_s - self.now_s)
+        return events
+
     def _decide(self) -> list[Event]:
         moment = self._snapshot()
         outcome = self._evaluator.evaluate(moment)
@@ -382,7 +400,7 @@ class Engine:
         if amps is None or "compressor_a" in self._trust.distrusted:
             return False
         running_a = unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value
-        return not running_a <= amps < unit.compressor_lra_a * limits.LOCKED_RATIO.value
+        return not running_a <= amps < unit.locked_a
 
     def _hasty(self, scan: Scan, step_s: float) -> bool:
         """Presence alone, well before the next scan is due: the board tells an edge, and read no numbers for it."""

@@ -1050,6 +1050,7 @@ CYCLE_SAMPLES = _ours(8, "samples a cycle", 4, 100, "860 a second are 14 or 17 a
 RANGE_DOWN_RATIO = _ours(0.7, "1", 0.1, 0.95, "go to the finer range only when the peaks fill less of it than this")
 TRANSIENT_S = _ours(1.0, "s", 0.3, 5.0, "how long a start is captured at the least; a slow one takes 0.4 to 1 s")
 TRANSIENT_MOST_S = _ours(3.0, "s", 1.0, 5.0, "a start that has not settled by then is that of a locked rotor")
+STALL_STEP_S = _ours(0.5, "s", 0.1, 1.0, "a captured start that never came down counts as a scan in each such step")
 TRACE_MOST = _ours(64, "points", 16, 400, "of a start's trace: one in 50 ms of the longest")
 TRANSIENT_SETTLED_RATIO = _ours(
     1.15, "of the last cycles", 1.02, 2.0, "a start has settled when its current is within this"

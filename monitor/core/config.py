@@ -71,6 +71,11 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     not_by_design: tuple[str, ...] = ()
 
     @property
+    def locked_a(self) -> float:
+        """The compressor's current, A, from which its rotor is taken not to turn."""
+        return self.compressor_lra_a * limits.LOCKED_RATIO.value
+
+    @property
     def fan_by_board(self) -> bool:
         """Whether a board, and not the contactor, lets the fan run."""
         return self.fan_control == "board" or self.kind == "variable-speed"

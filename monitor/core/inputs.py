@@ -153,14 +153,6 @@ class NumberInput:
         self.calm = all(one.settled for one in self.inputs)
         return changed
 
-    def read_one(self, name: str, value: float, at_s: float) -> None:
-        """Put the number into the bands of one input alone, as one scan would."""
-        for one, bands in zip(self.inputs, self.bands, strict=True):
-            if one.name == name:
-                one.update(bands.names[bands.place(value, None)], at_s)
-                self.calm = False
-                self.stretch[:] = inf, -inf
-
     def forget(self, now_s: float) -> None:
         """After a gap in what was seen: unknown, until two scans agree again."""
         self.calm = False
@@ -256,13 +248,6 @@ class DebouncedInputs:
         self._restless = not all(one.settled or one.long_gone for one in self.by_name.values())
         self.revision += bool(changed)
         return changed
-
-    def read_start(self, amps: float, at_s: float) -> None:
-        """Count a captured start that never came down from `amps` as one answer about a locked rotor: no scan was taken
-        meanwhile, and the compressor's own protector may open soon after."""
-        if self._compressor is not None:
-            self._compressor.read_one("locked", amps, at_s)
-            self._restless = True
 
     def track(self, reading: str) -> NumberInput | None:
         """The track of a number, None where it is not fitted."""

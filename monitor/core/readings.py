@@ -198,10 +198,9 @@ def _flag(off: str, on: str) -> dict[str, str]:
 
 def _compressor(settings: Settings) -> dict[str, Bands]:
     unit = settings.unit
-    locked_a = unit.compressor_lra_a * limits.LOCKED_RATIO.value
     return {
         "compressor": compressor_bands(unit),
-        "locked": Bands((False, True), (sharp(locked_a),)),
+        "locked": Bands((False, True), (sharp(unit.locked_a),)),
         "draw": AS_IT_IS,  # its bands move with what is normal at the temperature
     }
 

@@ -286,8 +286,8 @@ class FeatureWatch:
                 if len(self._flicks_s) == self._flicks_s.maxlen and within_s <= limits.FLICKERS_WINDOW_S.value:
                     self._mark("flickers", "yes", scan.t_s)
             self._load = scan.load
-        lra_a, amps = self._unit.compressor_lra_a, scan.compressor_a
-        if amps is not None and amps >= lra_a * limits.LOCKED_RATIO.value:
+        amps = scan.compressor_a
+        if amps is not None and amps >= self._unit.locked_a:
             self._stalled_s = scan.t_s
         elif self._stalled_s is not None:
             after = [s for s in self._last if s.t_s > self._stalled_s and s.compressor_a is not None]
@@ -453,7 +453,7 @@ class FeatureWatch:
         unit, normal_a, amps = self._unit, stop.normal_a, stop.amps
         if amps is None:
             return None
-        if amps >= unit.compressor_lra_a * limits.LOCKED_RATIO.value:
+        if amps >= unit.locked_a:
             return "locked"
         high_a = unit.compressor_rla_a * limits.HIGH_TRIP_RATIO.value
         if amps > (high_a if normal_a is None else min(high_a, normal_a * limits.HIGH_TRIP_RATIO.value)):

@@ -11,6 +11,7 @@ from math import pi, sin, sqrt
 
 import pytest
 
+from condenser_monitor.hardware.waveform import Sample, transient
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.records import StartTransient
@@ -125,6 +126,30 @@ def test_a_locked_rotor_has_no_length() -> None:
     assert found.duration_s is None
     assert found.settled_a is None
     assert found.peak_a == pytest.approx(LOCKED_A, rel=0.3)
+
+
+class Cut(Start):
+    """A rotor that does not turn, whose hot protector opens after `lasts_s`."""
+
+    def rms(self, since_s: float) -> float:
+        return LOCKED_A if since_s < self.lasts_s else 0.0
+
+
+@pytest.mark.parametrize("lasts_s", [0.6, 1.4, 2.2])
+def test_a_start_that_its_protector_cuts_short_has_no_length(lasts_s: float) -> None:
+    """It has not settled: nothing runs behind it. Its trace shows how long the current stood."""
+    bench = bench_with(0.7, lambda at_s: Cut(at_s, lasts_s))
+    (found,) = run(bench, 6.0)
+    assert (found.duration_s, found.settled_a) == (None, None)
+    stood_s = max(at_s for at_s, amps in found.trace_a if amps >= UNIT.locked_a)
+    assert stood_s == pytest.approx(lasts_s, abs=0.06)
+
+
+def test_a_start_that_ends_in_nothing_has_not_settled() -> None:
+    """Without a trace of noise behind the cut, the end is as still as that of a run."""
+    volts = [sqrt(2) * sin(2 * pi * 60 * n / 860) * (n < 860) for n in range(3 * 860)]
+    samples = [Sample(n / 860, one) for n, one in enumerate(volts)]
+    assert transient(samples, 60.0, 0.0, 0.6, off=0.05) == (None, pytest.approx(1.0, rel=0.02), None)
 
 
 @pytest.mark.parametrize("lasts_s", [0.97, 1.6, 2.6])

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from condenser_monitor.monitor.core.records import Change, Cycle, Scan
+from condenser_monitor.monitor.core.records import Change, Cycle, Scan, StartTransient
 from condenser_monitor.monitor.engine import Engine
 from tests.monitor.units import (
     ALL,
@@ -126,3 +126,27 @@ def test_chatter_of_doubted_senses_is_not_short_cycling() -> None:
     ghost = but(REST, compressor_a=9.0)
     parts = ((60, REST), *((30, ghost), (20, REST)) * 6, (600, REST))
     assert set(raised(*parts)) == {"sensing-disagrees"}
+
+
+def stall_of(t_s: float, held_s: float) -> StartTransient:
+    """A captured start of three seconds whose current stood at that of a locked rotor for so long."""
+    trace = tuple((0.05 * step, 60.0 if 0.05 * step < held_s else 0.0) for step in range(60))
+    return StartTransient(t_s=t_s, duration_s=None, peak_a=62.0, settled_a=None, rate_hz=860.0, trace_a=trace)
+
+
+@pytest.mark.parametrize(("held_s", "found"), [(3.0, True), (2.4, True), (0.7, False)])
+@pytest.mark.parametrize("closing_seen", [True, False])
+def test_a_stall_during_a_capture_is_a_locked_rotor(held_s: float, found: bool, closing_seen: bool) -> None:
+    """A hot protector opens within the capture, in which no scan is taken; the next scan reads no current at all."""
+    engine = Engine(SETTINGS, fitted=ALL)
+    dead = but(RUN, compressor_a=0.0)
+    rest = [Scan(t_s=float(t_s), **REST) for t_s in range(60)]
+    items: list[Scan | StartTransient] = [*rest, stall_of(60.0, held_s)]
+    if closing_seen:
+        items.insert(-1, Scan(t_s=60.0, call=True, supply=True, load=True))
+    items += [Scan(t_s=63.1 + t_s, **dead) for t_s in range(60)]
+    feed = [engine.feed_start(item) if isinstance(item, StartTransient) else engine.feed(item) for item in items]
+    changes = [event for events_ in feed for event in events_ if isinstance(event, Change)]
+    assert ("locked-rotor" in {one.finding for one in changes}) == found
+    (silent,) = [one for one in changes if one.finding == "compressor-not-running" and one.change == "raised"]
+    assert silent.suspects[0] == "run-capacitor"
