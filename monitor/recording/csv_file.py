@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from functools import partial
 from itertools import chain
+from math import inf
 from operator import getitem, itemgetter
 from pathlib import Path
 from typing import IO, Any
@@ -249,6 +250,7 @@ class RecordingWriter:
     def __init__(self, file: IO[str], readings: Sequence[str], start_wall_s: float | None = None) -> None:
         self._file = file
         self._readings = tuple(name for name in READINGS if name in readings)
+        self._t_s = -inf
         if start_wall_s is not None:
             stamp = datetime.fromtimestamp(start_wall_s, UTC).isoformat().replace("+00:00", "Z")
             file.write(f"{START} {stamp}\n")
@@ -259,7 +261,10 @@ class RecordingWriter:
         if isinstance(item, StartTransient):
             self._file.write(f"{TRANSIENT} {msgspec.json.encode(item).decode()}\n")
             return
-        cells = [f"{item.t_s:.3f}".rstrip("0").rstrip(".")]
+        # A time must rise, also where presence changes twice in a millisecond.
+        rounded = round(item.t_s, 3)
+        self._t_s = rounded if rounded > self._t_s else max(round(item.t_s, 6), round(self._t_s + 1e-6, 6))
+        cells = [f"{self._t_s:.6f}".rstrip("0").rstrip(".")]
         cells += [_cell(getattr(item, name)) for name in self._readings]
         self._file.write(",".join(cells) + "\n")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
+from tempfile import NamedTemporaryFile
 from typing import Any
 
 import pytest
@@ -141,6 +142,24 @@ def test_what_is_written_is_read_again(tmp_path_factory: pytest.TempPathFactory,
     reader = Reader(path)
     assert list(reader) == items
     assert reader.refused == []
+
+
+@given(st.lists(st.integers(1, 900), min_size=1, max_size=20))
+def test_changes_within_a_millisecond_are_all_read_again(steps_us: list[int]) -> None:
+    """Contacts that bounce: each change is a row of its own, none is refused, and no time is off by a millisecond."""
+    times = [sum(steps_us[: count + 1]) / 1e6 for count in range(len(steps_us))]
+    file = io.StringIO()
+    writer = RecordingWriter(file, ("load",))
+    for place, t_s in enumerate(times):
+        writer.write(Scan(t_s=t_s, load=place % 2 == 0))
+    with NamedTemporaryFile("w", suffix=".csv") as kept:
+        kept.write(file.getvalue())
+        kept.flush()
+        reader = Reader(kept.name)
+        found = [item for item in reader if isinstance(item, Scan)]
+    assert reader.refused == []
+    assert [scan.load for scan in found] == [place % 2 == 0 for place in range(len(times))]
+    assert all(abs(scan.t_s - t_s) < 0.001 for scan, t_s in zip(found, times, strict=True))
 
 
 def test_a_replay_gives_the_all_clears_that_are_due_by_time_alone(tmp_path: Path) -> None:
