@@ -326,6 +326,10 @@ class Engine:
 
     def _decide(self) -> list[Event]:
         moment = self._snapshot()
+        if self._usual_s >= limits.GLIMPSE_STEP_S.value and self._scan is not None:
+            within = self._features.glimpse_run(self._scan, moment.said or self.facts, self.facts)
+            if within is not None:
+                self._patterns.stops.within(within)
         outcome = self._evaluator.evaluate(moment)
         self._patterns.follow(self._evaluator.standing)
         features = self._features_seen

@@ -279,6 +279,7 @@ RUN_HIGH_RATIO = _ours(
 RUN_MINUTES = _ours(11, "minutes", 1, 60, "the middle of so many settled minutes tells what a run draws")
 RUN_SLACK_RATIO = _ours(0.015, "1", 0, 0.1, "what was told of a run's current is over only so far inside its bounds")
 RISE_RATIO = _ours(1.12, "1", 1.05, 2, "of what is normal: more than a unit's own changes")
+GLIMPSE_STEP_S = _ours(10.0, "s", 2, 120, "scans as far apart as this may show a whole run only once")
 RISE_MINUTES = _ours(15, "minutes", 3, 120, "settled minutes of run within which dirt does not build up")
 BLINK_S = _ours(10.0, "s", 1, 60, "an outage so short that pressures stay and clocks run on")
 BLINK_BEFORE_S = _ours(60.0, "s", 10, 300, "a start this soon after a blink meets the pressures of the run before")

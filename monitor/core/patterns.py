@@ -210,6 +210,13 @@ class Stops:
         self.fans.append(self._fan)
         self._stopped_s = at_s
 
+    def within(self, facts: Facts) -> None:
+        """Count a run that a single scan showed, and the next one found the contacts open under the same call."""
+        self.started()
+        self.runs(facts)
+        self.places.append("contacts")
+        self.fans.append(self._fan)
+
     def changed(self, facts: Facts, at_s: float) -> None:
         """Readings need not be of one instant: what changes just after a stop still belongs to it."""
         if self.places and at_s - self._stopped_s <= limits.STALE_S.value and not facts.runs:

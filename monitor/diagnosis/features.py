@@ -108,12 +108,13 @@ _SAYS: dict[str, dict[str, str]] = {
         "yes": "the contacts open and close several times a minute under a standing call",
     },
     "opened": {
-        "in-run": "the contactor let go in the middle of a run with the call still there",
         "at-start": "the contactor did not close when the call came",
+        "in-run": "the contactor let go in the middle of a run with the call still there",
     },
     "fan-amps": {
         "high": "the fan draws more than its own normal",
         "low": "the fan draws less than its own normal",
+        "none": "the fan drew nothing while the compressor ran",
     },
     "clamps": {
         "swapped": "the fan's clamp reads the compressor's current",
@@ -233,7 +234,7 @@ class _Stop(NamedTuple):
     """A stop of the compressor that no thermostat asked for."""
 
     at_s: float
-    ran_s: float
+    ran_s: float | None  # None: not known
     amps: float | None
     outdoor_c: float | None
     # what the same run drew before, once it had settled, and whether the fan drew a stalled motor's current at its end
@@ -264,6 +265,9 @@ class FeatureWatch:
         self._drew: deque[float] = deque(maxlen=int(limits.RUN_MINUTES.value))  # of normal, by settled minute
         self._since_normal, self._sudden = int(limits.RISE_MINUTES.value), False  # settled minutes; not known at first
         self._stalled_s: float | None = None
+        self._fan_within = ""
+        # a run of which one scan has been seen: the scan, what it says, and whether it came under a call long open
+        self._within: tuple[Scan, Facts, bool] | None = None
         self._load: bool | None = None
         self._flicks_s: deque[float] = deque(maxlen=int(limits.FLICKERS.value))
         self._marks = {
@@ -300,6 +304,34 @@ class FeatureWatch:
                 ):
                     self._mark("stalled", "yes", self._stalled_s)
                 self._stalled_s = None
+
+    def glimpse_run(self, scan: Scan, said: Facts, facts: Facts) -> Facts | None:
+        """See a run that one scan alone shows under a standing call, as scans a minute apart do; return what that scan
+        said once the next has found the contacts open again. It moves no belief, and tells all the same that the
+        chain works, and how it stopped. `said`: what this scan says by itself; `facts`: what is believed."""
+        open_now, within, self._within = facts.load is False, self._within, None
+        if open_now and said.call and said.load and said.compressor:
+            self._within = within or (scan, said, bool(facts.call))
+        elif within is not None and open_now and said.call and said.load is False and said.supply is not False:
+            self._run_within(*within)
+            return within[1]
+        elif said.load is None:
+            self._within = within
+        return None
+
+    def _run_within(self, scan: Scan, facts: Facts, again: bool) -> None:
+        """Mark such a run: `again`, after the contacts had been open under its call, the unit works by itself. A fan
+        stands or stalls where two in a row show it."""
+        self._mark("opened", "in-run", scan.t_s)
+        if again:
+            self._mark("comes-and-goes", "yes", scan.t_s)
+        was, self._fan_within = self._fan_within, "stalled" if facts.stalled else "ran" if facts.fan else "still"
+        twice = facts.fan is not None and was == self._fan_within
+        if twice and was == "still" and not facts.fan_may_rest:
+            self._mark("fan-amps", "none", scan.t_s)
+        stalled = twice and was == "stalled"
+        amps, outdoor_c, normal_a = scan.compressor_a, scan.outdoor_c, self._normal_a
+        self._stops.append(_Stop(scan.t_s, None, amps, outdoor_c, fan_stalled=stalled, normal_a=normal_a))
 
     def changed(self, was: Facts, facts: Facts, at_s: float, normal_a: float | None) -> None:
         """What is believed went from `was` to `facts` at `at_s`."""
@@ -380,7 +412,7 @@ class FeatureWatch:
         self._started_s = None
         self._stopped_s = -inf
         self._dead_s = inf
-        self._stalled_s = self._load = None
+        self._stalled_s = self._load = self._within = None
         self._last.clear()
 
     # ------------------------------------------------------------ out
@@ -440,8 +472,10 @@ class FeatureWatch:
             found["trip-amps"] = amps.pop()
         if len(stops) < limits.CONFIRM_STOPS.value:
             return found  # when a single stop came may be chance
-        middle = sorted(stop.ran_s for stop in stops)[len(stops) // 2]
-        found["trip-after"] = "seconds" if middle < 60.0 else "minutes" if middle < 1500.0 else "hour"
+        ran_s = sorted(stop.ran_s for stop in stops if stop.ran_s is not None)
+        if len(ran_s) >= limits.CONFIRM_STOPS.value:
+            middle = ran_s[len(ran_s) // 2]
+            found["trip-after"] = "seconds" if middle < 60.0 else "minutes" if middle < 1500.0 else "hour"
         outdoor = [stop.outdoor_c for stop in stops if stop.outdoor_c is not None]
         if outdoor and min(outdoor) >= limits.HOT_C.value:
             found["trip-heat"] = "hot"

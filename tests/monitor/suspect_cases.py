@@ -81,7 +81,7 @@ NO_FAN = RUN | {"fan_a": "still"}
 CASES: list[tuple[str, dict[str, str], str]] = [
     # --- the contactor does not close
     ("call-without-pull-in", OPEN, "coil-open loose-connection"),
-    ("call-without-pull-in", but(OPEN, comes_and_goes="yes"), "loose-connection coil-open"),
+    ("call-without-pull-in", but(OPEN, comes_and_goes="yes"), "loose-connection pressure-switch"),
     ("call-without-pull-in", but(OPEN, coil_a="sealed"), "contacts-not-making"),
     (
         "call-without-pull-in",

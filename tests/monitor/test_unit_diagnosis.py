@@ -19,7 +19,7 @@ from condenser_monitor.monitor.diagnosis.unit_diagnosis import Diagnosis, Findin
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession, answer_at_once
 from condenser_monitor.monitor.engine import Engine
 from tests.monitor.suspect_cases import judge
-from tests.monitor.units import ALL, REST, RUN, SETTINGS, UNIT, but, events, scans
+from tests.monitor.units import ALL, REST, RUN, SETTINGS, UNIT, Readings, but, events, scans
 
 NO_PULL = but(RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
 
@@ -140,6 +140,43 @@ def test_contacts_found_open_and_closed_by_turns_flicker(open_for: int, every: i
     if seen:
         found = of("call-without-pull-in", "locked-rotor", traits={"flickers": seen, "trip-amps": "locked"})
         assert found.suspects[0] in ("loose-connection", "control-voltage-weak")
+
+
+def tripping(fan_a: float, amps: float) -> list[tuple[float, Readings]]:
+    """A unit that trips and starts again within a minute, scanned once a minute: sound runs, then a call in which one
+    scan in three finds it running."""
+    run = but(RUN, fan_a=fan_a, compressor_a=amps)
+    return [(600.0, REST), (1200.0, RUN), (600.0, REST), *[(60.0, run), (120.0, NO_PULL)] * 4]
+
+
+@pytest.mark.parametrize(
+    ("fan_a", "amps", "first"),
+    [
+        (0.0, 11.0, {"fan-motor", "fan-capacitor"}),
+        (2.4, 11.0, {"fan-motor", "fan-capacitor"}),
+        (1.0, 9.0, {"low-pressure-cutout", "pressure-switch", "high-pressure-cutout"}),
+    ],
+)
+def test_runs_that_only_single_scans_show_tell_a_trip_from_a_dead_coil(
+    fan_a: float, amps: float, first: set[str]
+) -> None:
+    """A fan that does not turn trips the pressure switch between scans a minute apart; a burnt coil does not heal."""
+    told = last_of(events(scans(*tripping(fan_a, amps), every_s=60.0)))
+    assert told.findings[:1] == ("call-without-pull-in",)
+    assert told.features["opened"] == "in-run"
+    assert told.features["comes-and-goes"] == "yes"
+    named = [name for name, _ in told.suspects]
+    assert named[0] in first
+    assert "coil-open" not in named
+
+
+def test_a_contactor_that_never_closed_under_its_call_is_no_trip() -> None:
+    """The run before ended with its call: the next one finds the coil dead from the start, and it stays so."""
+    parts = ((600.0, REST), (60.0, RUN), (600.0, REST), (600.0, NO_PULL))
+    told = last_of(events(scans(*parts, every_s=60.0)))
+    assert told.features["opened"] == "at-start"
+    assert "comes-and-goes" not in told.features
+    assert told.suspects[0][0] == "coil-open"
 
 
 def test_a_second_fault_is_named_beside_the_first() -> None:
