@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from cmath import phase
 from enum import Enum
-from math import atan2, cos, exp, hypot, pi, radians
+from math import atan2, cos, exp, hypot, log, pi, radians
 from typing import NamedTuple
 
 from condenser_monitor.sim import constants, motor
@@ -23,6 +23,8 @@ from condenser_monitor.sim.refrigeration import RATING_POWER_W, Refrigeration
 
 MOTION_S = 0.004
 STRIDE_S = 0.02
+LOCKED_S = 0.1  # the shortest step of a rotor that stands locked
+_LOOK_SHARE = 0.05  # of the time until a locked rotor's state can change
 _AT_SPEED = 0.94  # from here it counts as at speed: the slip left is beyond that of pull-out on no unit here
 _CAPACITOR_STEP = 0.005  # what is left of a capacitor is solved in steps of this
 _IDLE_SHARE = 0.35  # of rating A's power, below which the map is not followed
@@ -176,15 +178,28 @@ class Compressor:
 
     # ------------------------------------------------------------ motion
 
-    def patience_s(self) -> float:
-        """The longest step this machine can take now, s."""
+    def patience_s(self, volts: float) -> float:
+        """The longest step this machine can take now with `volts` on its terminals, s."""
         if self.motion is Motion.MOVING:
-            return 0.1 if self._locked() else STRIDE_S
+            return self._locked_s(volts) if self._locked() else STRIDE_S
         # It coasts down evenly: the end of that is known.
         return max(MOTION_S, self.speed * constants.COAST_S.value) if self.motion is Motion.COASTING else 1e9
 
     def _locked(self) -> bool:
         return self.speed <= 0.0 and self.started_s is None
+
+    def _locked_s(self, volts: float) -> float:
+        """How long a rotor that stands locked may be left alone: a share of the time until its protector trips, or
+        until it breaks away as the pressure behind it falls, whichever is sooner."""
+        left_s = self.protector.left_s(self.amps / self.design.compressor_rla_a)
+        if not self.condition.seized:
+            pull = self._point(volts, self.power).torque * self.condition.start_torque
+            free_pu = (pull - _FRICTION - self.condition.friction_pu) / self.kind.start_load_share
+            if free_pu >= self.pressure_pu:
+                return LOCKED_S
+            if free_pu > 0.0:
+                left_s = min(left_s, self.kind.equalise_s * log(self.pressure_pu / free_pu))
+        return max(LOCKED_S, _LOOK_SHARE * left_s)
 
     def load_torque_pu(self) -> float:
         """Torque the pump asks of the motor."""

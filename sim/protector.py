@@ -8,7 +8,7 @@ quarter of an hour to hours.
 
 from __future__ import annotations
 
-from math import exp
+from math import exp, inf
 
 from condenser_monitor.sim import constants
 
@@ -41,6 +41,12 @@ class Protector:
         disc_rest_c = 0.5 * (was_c + self.winding_c) + _DISC_HEAT * _DISC_TAU * heat
         self.disc_c = disc_rest_c + (self.disc_c - disc_rest_c) * exp(-dt / _DISC_TAU)
         return self._snap()
+
+    def left_s(self, load: float) -> float:
+        """Seconds until it opens at this load, were nothing cooled: never too long; inf where it does not warm."""
+        heat = load * load
+        rise_c_s = max(_HEAT * heat, (self.winding_c + _DISC_HEAT * _DISC_TAU * heat - self.disc_c) / _DISC_TAU)
+        return max(0.0, _TRIP - self.disc_c) / rise_c_s if rise_c_s > 0.0 else inf
 
     def cool(self, ambient_c: float) -> None:
         """Hours have passed: cold, and closed."""

@@ -24,15 +24,17 @@ from condenser_monitor.sim.world import World
 
 CAPTURE_HZ = 860.0
 DENSE_AFTER_S = 45.0
+_IDLE_AFTER_S = 3600.0
 
 
 class Pace(NamedTuple):
     """How often scans are taken: every `scan_s`; where `quiet_s` is more, only for a while after each abrupt change,
-    and every `quiet_s` otherwise."""
+    and every `quiet_s` otherwise; every `idle_s`, if given, once nothing has happened for an hour."""
 
     scan_s: float = 1.0
     quiet_s: float = 0.0
     dense_after_s: float = DENSE_AFTER_S
+    idle_s: float = 0.0
 
 
 EVERY_SECOND = Pace()
@@ -87,8 +89,10 @@ class ReadingsRig:
         return self.pace.quiet_s > self.pace.scan_s
 
     def _interval_s(self) -> float:
-        dense = not self._sparse() or self.world.t_s < self._dense_until_s
-        return self.pace.scan_s if dense else self.pace.quiet_s
+        pace, quiet_for_s = self.pace, self.world.t_s - self._dense_until_s
+        if not self._sparse() or quiet_for_s < 0.0:
+            return pace.scan_s
+        return pace.idle_s if pace.idle_s and quiet_for_s >= _IDLE_AFTER_S else pace.quiet_s
 
     def _woken(self) -> None:
         """Something changed abruptly: scan densely from here on, the next scan within one interval."""

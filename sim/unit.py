@@ -129,7 +129,7 @@ class CondensingUnit:
         return min(
             LONGEST_S,
             max(self.contactor.due_s, 1e-6),
-            self.compressor.patience_s(),
+            self.compressor.patience_s(self.compressor_v),
             max(self.fan.left_s, 1e-6),
             self.indoor.left_s(),
             self._relay_left_s(),

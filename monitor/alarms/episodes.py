@@ -483,5 +483,6 @@ def _episode(story: Story, wall_s: Callable[[float], float | None], t_s: Callabl
         repaired_by=story.repaired_by,
         taken_back=story.taken_back,
         merged=tuple(story.merged),
+        works=not story.standing and all(one.good_x or name in story.proved for name, one in story.trials.items()),
         over_wall_s=wall(story.over_x),
     )

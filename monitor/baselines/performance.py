@@ -13,7 +13,7 @@ ratio is taken at commissioning (`[unit] capacitor_volts_ratio`), or the unit's 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from math import pi, sqrt
+from math import inf, pi, sqrt
 from statistics import median
 from typing import Any, NamedTuple
 
@@ -227,9 +227,10 @@ class Performance:
         slack_k = max(limits.PERFORMANCE.slack_k.value, limits.PERFORMANCE.slack_sd.value * self._sd_k())
         low = split_k < min(normal_k * self._settings.limit(limits.LOW_SPLIT.ratio), normal_k - slack_k)
         high = split_k > max(normal_k * self._settings.limit(limits.HIGH_SPLIT.ratio), normal_k + slack_k)
-        for name, holds, numbers in (("low-split", low, limits.LOW_SPLIT), ("high-split", high, limits.HIGH_SPLIT)):
+        blocked = high and not self._warmer_indoors(means)
+        for name, holds, numbers in (("low-split", low, limits.LOW_SPLIT), ("high-split", blocked, limits.HIGH_SPLIT)):
             self._outlasts(name, minute.ended_s, holds, self._settings.limit(numbers.run_s))
-        self._seen["split"] = "low" if nothing or low else "high" if high else "normal"
+        self._seen["split"] = "low" if nothing or low else "high" if blocked else "normal"
         if not (low or high or nothing):
             self._learn(minute, split_k)
 
@@ -249,6 +250,13 @@ class Performance:
         """Return what the split normally is at these temperatures, K; None until learned, and outside of those seen."""
         plane = self._fitted(air_split_k(means) is not None)
         return None if plane is None else plane.at(means.get("outdoor_c"), means.get("return_air_c"))
+
+    def _warmer_indoors(self, means: Means) -> bool:
+        """Whether the house is warmer than it was in any sound run, as after days without cooling: more heat is moved
+        out of it then, by how much nobody has seen."""
+        return_c = means.get("return_air_c")
+        most_c = max((point.return_c for point in self.memory.air), default=inf)
+        return return_c is not None and return_c > most_c + limits.PERFORMANCE.margin_k.value
 
     def _fitted(self, air: bool) -> _Plane | None:
         points = self.memory.air if air else self.memory.pipes

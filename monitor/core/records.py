@@ -320,7 +320,8 @@ class Episode(msgspec.Struct, frozen=True, kw_only=True):
     `lead` is the finding that heads it, `findings` all that joined. `level` rises as it gets worse (core/findings.py),
     `worst` is the finding that made it. `returns` counts how often it came back after it had worked, `returned_wall_s`
     when last; `often` says that it comes and goes. `taken_back` counts words that it is repaired which a call
-    disproved. `visit_day` is a local date. `merged` names episodes that turned out to be this one.
+    disproved. `visit_day` is a local date. `merged` names episodes that turned out to be this one. `works`: all that
+    had failed was seen to work since, not often or not long enough to prove it repaired.
     """
 
     id: str
@@ -344,6 +345,7 @@ class Episode(msgspec.Struct, frozen=True, kw_only=True):
     repaired_by: str | None = None
     taken_back: int = 0
     merged: tuple[str, ...] = ()
+    works: bool = False
     over_wall_s: float | None = None
 
     @property

@@ -219,6 +219,8 @@ class NotificationPolicy:
     def _reminder(self, episode: Episode, notified: Notified, now_s: float) -> Kind | None:
         if episode.state is EpisodeState.REPAIRED or episode.lead in OF_MONITOR:
             return None
+        if episode.works and not episode.often and now_s - (episode.quiet_wall_s or 0.0) < _N.answered_again_s.value:
+            return None  # it has been seen to work: its end is told when that is proved
         if episode.answered_by is not None:
             return "check" if now_s >= self._check_at(episode, notified) else None
         pause_s = _N.soon_again_s.value

@@ -70,8 +70,10 @@ def test_a_word_is_confirmed_by_the_next_run() -> None:
     engine = Engine(SETTINGS)
     now_s = fed((20, units.REST), (60, DEAD), (60, units.REST), (400, units.RUN), (60, units.REST), engine=engine)
     assert episode(engine).state is EpisodeState.QUIET
+    assert episode(engine).works
     ask(engine, RequestKind.REPAIRED, now_s)
     assert episode(engine).state is EpisodeState.REPAIRED
+    assert not episode(engine).works
     fed((60, units.REST), (420, units.RUN), (10, units.REST), engine=engine, from_s=now_s)
     assert episode(engine).state is EpisodeState.OVER
 

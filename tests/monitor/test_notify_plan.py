@@ -117,6 +117,18 @@ def test_a_soon_that_nobody_booked_is_spoken_of_again_after_three_days() -> None
     ]
 
 
+def test_what_is_seen_to_work_again_is_not_reminded_of_for_three_days() -> None:
+    """Its end comes when that is proved; one that comes and goes works in between, and is still brought up daily."""
+    made = plan()
+    told(made, at(9.0), episode(URGENT, at(9.0)))
+    quiet = episode(URGENT, at(9.0), state=EpisodeState.QUIET, quiet_wall_s=at(10.0), works=True)
+    assert lived(made, at(10.0), 4 * 24, quiet) == [(72.0, "reminder"), (96.0, "reminder")]
+    made = plan()
+    told(made, at(9.0), episode(URGENT, at(9.0)))
+    often = msgspec.structs.replace(quiet, often=True, returns=3)
+    assert [hour for hour, kind in lived(made, at(10.0), 24, often) if kind == "reminder"] == [24.0]
+
+
 def test_its_end_is_told_once_also_when_somebody_had_answered_before_it_was_told() -> None:
     """One alarm, one end, whatever comes between."""
     made = plan()

@@ -205,6 +205,17 @@ def test_a_split_beside_the_units_own_normal_is_told_after_twenty_minutes(share:
     assert day.watch.evidence(finding)["normal_split_k"] == pytest.approx(9.9, abs=0.5)
 
 
+def test_a_house_that_was_hot_for_days_is_no_blocked_air() -> None:
+    """After a repair more heat is moved out of 33 °C indoors than ever was; back at 25 °C the same split is told."""
+    day = learned()
+    day.run(60, outdoor_c=33.0, return_air_c=33.0, supply_air_c=33.0 - 18.0)
+    assert day.answer("high-split") is None
+    assert day.watch.seen()["split"] == "normal"
+    assert max(point.return_c for point in day.watch.memory.air) < 27.0
+    day.go_on(day.t_s, 30, outdoor_c=33.0, return_air_c=25.0, supply_air_c=25.0 - 14.0)
+    assert day.answer("high-split") is True
+
+
 def test_outside_of_the_weather_seen_nothing_is_said() -> None:
     """Ten degrees hotter than any day so far: no normal is known."""
     day = learned()

@@ -6,7 +6,7 @@ from typing import Any
 import msgspec
 import pytest
 
-from condenser_monitor.sim.compressor import Motion
+from condenser_monitor.sim.compressor import LOCKED_S, Compressor, Motion
 from condenser_monitor.sim.designs import DESIGNS
 from condenser_monitor.sim.fan import FanMotion
 from tests.sim.unit_bench import Bench
@@ -84,6 +84,43 @@ def test_protector_trips_a_locked_rotor_in_seconds_and_takes_its_time() -> None:
     assert bench.unit.compressor_a == 0
     assert bench.unit.fan.motion is FanMotion.TURNING
     assert 15 * 60 <= bench.until(False, 3 * 3600) <= 2 * 3600
+
+
+@pytest.mark.parametrize(
+    ("faults", "called_s"), [({"run_capacitor": 0.0}, 3600), ({"seized": True}, 3600), ({"leg_open": True}, 300)]
+)
+def test_a_locked_rotor_is_looked_at_seldom_and_shows_the_same(
+    faults: dict[str, object], called_s: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A call, looked at ten times a second and as seldom as it is content with: the protector opens and closes
+    at the same tenths of a second, the amperes are the same to a part in a thousand. On one leg, where too little flows
+    to trip it, that takes a twentieth of the looks."""
+
+    def shown() -> tuple[list[float], float, int]:
+        bench, looks = Bench(**faults), 0
+        acts: list[float] = []
+        step = bench.unit.step
+
+        def counted(dt: float, now_s: float, around: Any) -> None:
+            nonlocal looks
+            looks += 1
+            was = bench.unit.compressor.protector.open
+            step(dt, now_s, around)
+            if bench.unit.compressor.protector.open is not was:
+                acts.append(now_s + dt)
+
+        monkeypatch.setattr(bench.unit, "step", counted)
+        bench.call(called_s)
+        return acts, bench.unit.compressor_a, looks
+
+    seldom = shown()
+    monkeypatch.setattr(Compressor, "_locked_s", lambda self, volts: LOCKED_S)
+    often = shown()
+    assert seldom[0] == pytest.approx(often[0], abs=0.11)
+    assert seldom[1] == pytest.approx(often[1], rel=1e-3)
+    assert bool(often[0]) is ("leg_open" not in faults)
+    if not often[0]:
+        assert seldom[2] * 20 < often[2]
 
 
 def test_protector_leaves_a_hot_sound_unit_alone() -> None:
