@@ -57,6 +57,7 @@ _WATCHED_DAYS: dict[House, float] = {
     "away": 3.0,
     "repairs": 2.5,
 }
+_UNCALLED = ("no-call-in-heat", "overdue-call")  # true of a house that has switched off, and over when it is back
 _CALM_DAYS = 3.0  # nobody told, nobody too warm
 _SCANS_MOST = {"ignores": 75_000}  # where something changes every few seconds
 _BRANCH_SCANS_MOST = 25_000
@@ -159,6 +160,7 @@ class _Household:
         self.told_s: float | None = None
         self.repaired_s: float | None = None
         self.threads: set[str] = set()
+        self.switched_off = False
         self.base = rig.world.thermostat.design
 
     def go_on(self, end_s: float) -> None:
@@ -220,7 +222,8 @@ class _Household:
             if episode.state is EpisodeState.OVER and episode.id not in self.ended:
                 self.ended.add(episode.id)
                 told = episode.id in self.policy.memory.notified
-                if told and self.repaired_s is None and now_s >= self.began_s:
+                own = self.switched_off and episode.lead in _UNCALLED
+                if told and self.repaired_s is None and now_s >= self.began_s and not own:
                     self.false_over.append(episode.lead)
         unit = self.rig.world
         warm = unit.house.air_c > unit.thermostat.design.set_c + _WARM_K  # the cause may move the thermostat's own mark
@@ -232,6 +235,7 @@ class _Household:
         world = self.rig.world
         if house in ("thermostat-off", "away"):
             world.thermostat.design = msgspec.structs.replace(self.base, set_c=self.base.set_c if back else _NEVER_C)
+            self.switched_off = True
         elif house == "breaker-off":
             world.timeline.switch("disconnect-pulled", 0 if back else None)
             world.poke()
