@@ -90,7 +90,7 @@ def test_protector_trips_a_locked_rotor_in_seconds_and_takes_its_time() -> None:
     ("faults", "called_s"), [({"run_capacitor": 0.0}, 3600), ({"seized": True}, 3600), ({"leg_open": True}, 300)]
 )
 def test_a_locked_rotor_is_looked_at_seldom_and_shows_the_same(
-    faults: dict[str, object], called_s: float, monkeypatch: pytest.MonkeyPatch
+    faults: dict[str, Any], called_s: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A call, looked at ten times a second and as seldom as it is content with: the protector opens and closes
     at the same tenths of a second, the amperes are the same to a part in a thousand. On one leg, where too little flows
