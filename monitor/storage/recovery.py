@@ -594,8 +594,9 @@ def read_base(path: Path) -> StoredBase:
     with suppress(sqlite3.Error, OSError, TypeError, ValueError), closing(_read_only_or_alone(path)) as db:
         state = dict(db.execute("SELECT key, body FROM state WHERE key IN ('memory', 'memory-good')"))
         known = {key: body for key, body in state.items() if isinstance(body, bytes)}
+        origin = _meta(db, "origin")  # of the main file alone it may be in the log yet
         base = StoredBase(
-            str(_meta(db, "origin")),
+            None if origin is None else str(origin),
             int(str(_meta(db, "run") or 0)),
             _numbers(db, "counters"),
             _numbers(db, "cursors"),

@@ -177,10 +177,23 @@ def migrate(db: sqlite3.Connection, scripts: Sequence[str] = MIGRATIONS, place: 
 
 def add_reading_columns(db: sqlite3.Connection, table: str) -> None:
     """Give a table of readings a column for each part of each reading, in thousandths of the reading's unit."""
-    present = {row[1] for row in db.execute(f"PRAGMA table_info({table})")}
-    for column in COLUMNS:
-        if column not in present:
+    if not _missing(db, table):
+        return
+    db.execute("BEGIN IMMEDIATE")
+    missing = _missing(db, table)  # another process may have been here since
+    if len(missing) == len(COLUMNS):  # of a new file: all at once, for each by itself reads the schema again
+        named = ", ".join(f"{column} INTEGER" for column in COLUMNS)
+        db.execute(f"DROP TABLE {table}")
+        db.execute(f"CREATE TABLE {table} (wall_s INTEGER PRIMARY KEY, {named})")
+    else:
+        for column in missing:
             db.execute(f"ALTER TABLE {table} ADD COLUMN {column} INTEGER")
+    db.execute("COMMIT")
+
+
+def _missing(db: sqlite3.Connection, table: str) -> list[str]:
+    present = {row[1] for row in db.execute(f"PRAGMA table_info({table})")}
+    return [column for column in COLUMNS if column not in present]
 
 
 def sound(db: sqlite3.Connection) -> bool:

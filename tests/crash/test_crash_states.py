@@ -1,4 +1,4 @@
-"""From every state that a power cut may leave of a traced run, the history goes on: nothing lost, nothing twice."""
+"""From every state that a power cut may leave of a recorded run, the history goes on: nothing lost, nothing twice."""
 
 from __future__ import annotations
 
@@ -15,7 +15,8 @@ from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.storage.history import History
 from tests import ROOT, SOURCES
 from tests.conftest import need
-from tests.crash.traced import TRACED, Disk, changes
+from tests.crash import shim
+from tests.crash.traced import Disk, changes
 from tests.monitor.edge_tools import WALL_S, Hand, change, status
 from tests.size import WHOLE, long_one, one_in
 
@@ -46,29 +47,34 @@ with History(keep.file, owner=True, keep=keep, clock=clock, wall=lambda: WALL_S)
 """
 
 
+RECORDED = f"""
+import sys
+from pathlib import Path
+from tests.crash import shim
+shim.rule(Path(sys.argv[1]), "", record=True)
+{PROGRAM}
+Path(folder + ".record").write_bytes(shim.taken())
+"""
+
+
 @pytest.fixture(scope="module")
-def trace(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
-    need("strace", shutil.which("strace") is not None)
-    folder = tmp_path_factory.mktemp("traced") / "home"
+def record(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, bytes]:
+    need("cc", shutil.which("cc") is not None)
+    folder = tmp_path_factory.mktemp("recorded") / "home"
     folder.mkdir()
-    out = folder.with_name("trace")
-    command = ["strace", "-f", "-xx", "-s", "10000000", "-e", f"trace={TRACED}", "-o", str(out)]
-    env = {**os.environ, "PYTHONPATH": SOURCES}
-    run = [*command, sys.executable, "-c", PROGRAM, str(folder), str(STEPS)]
-    done = subprocess.run(run, cwd=ROOT, env=env, capture_output=True, text=True, check=False, timeout=300)
-    if done.returncode and "ptrace" in done.stderr.lower():
-        pytest.skip("strace may not trace here")
-    assert done.returncode == 0, done.stderr[-2000:]
-    return folder, out.read_text()
+    env = {**os.environ, "PYTHONPATH": SOURCES, "LD_PRELOAD": str(shim.build(folder.parent))}
+    run = [sys.executable, "-c", RECORDED, str(folder), str(STEPS)]
+    subprocess.run(run, cwd=ROOT, env=env, check=True, timeout=300)
+    return folder, folder.with_name("home.record").read_bytes()
 
 
 @long_one
-def test_every_state_that_a_cut_may_leave_is_gone_on_from(trace: tuple[Path, str], tmp_path: Path) -> None:
+def test_every_state_that_a_cut_may_leave_is_gone_on_from(record: tuple[Path, bytes], tmp_path: Path) -> None:
     """What was told is there under the same number with the same text; the next one has a number that nobody had; the
     memory is of the last message, so that nothing is raised again."""
-    folder, text = trace
+    folder, text = record
     disk, told, seen, tried = Disk(), [], set(), 0
-    for one in changes(text, folder):
+    for one in changes(text):
         disk.apply(one)
         if one.kind == "said" and one.data.startswith(b"told"):
             told.append(one.data.split()[1].decode())

@@ -20,6 +20,7 @@ from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.storage.history import History
 from tests import ROOT, SOURCES
 from tests.conftest import need
+from tests.crash.shim import build
 from tests.crash.test_crash_states import PROGRAM, STEPS, go_on
 from tests.monitor.edge_tools import WALL_S, Hand
 from tests.monitor.test_upgrade import DUMP, MARK, VERSION
@@ -38,10 +39,7 @@ RULES = [
 @pytest.fixture(scope="module")
 def shim(tmp_path_factory: pytest.TempPathFactory) -> Path:
     need("cc", shutil.which("cc") is not None)
-    made = tmp_path_factory.mktemp("shim") / "shim.so"
-    source = Path(__file__).with_name("shim.c")
-    subprocess.run(["cc", "-shared", "-fPIC", "-O1", "-o", str(made), str(source), "-ldl"], check=True)
-    return made
+    return build(tmp_path_factory.mktemp("shim"))
 
 
 def play(shim: Path, folder: Path, rule: str, program: str = PROGRAM) -> list[str]:

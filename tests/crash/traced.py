@@ -1,26 +1,32 @@
-"""Every state of the disk that a power cut may leave, rebuilt from a traced run (as ALICE does: Pillai, OSDI 2014).
+"""Every state of the disk that a power cut may leave, rebuilt from a recorded run (as ALICE does: Pillai, OSDI 2014).
 
-A real run is traced by strace at the system calls that change files. A file system may keep writes back until they are
+The calls that change files are recorded beneath SQLite (shim.c). A file system may keep writes back until they are
 synced, and send them in any order; of a file that is not synced it may have all, none or some of the writes, and of the
-names in a folder that is not synced the old or the new ones. From each point of the run the states are rebuilt: all of
-it there; only what was synced; and the last unsynced writes without one of them, or with one of them cut short.
+names in a folder that is not synced the old or the new ones. From each point of the run states are rebuilt: all of it
+there; only what was synced; the last unsynced writes without one of them, or with one of them cut short (`states`); or
+one of all those that may be, by lot (`sampled`). A sync that failed has sent any part of what it was to send, and the
+rest is never sent again (Rebello et al., "Can applications recover from fsync failures?", USENIX ATC 2020).
 """
 
 from __future__ import annotations
 
-import re
+import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from random import Random
+from typing import NamedTuple
 
-_CALL = re.compile(r"^(?:\d+ +)?(\w+)\((.*)\) += (-?\d+)")
-_TEXT = re.compile(r'"((?:\\x[0-9a-f]{2})*)"')
-TRACED = "openat,close,write,pwrite64,fsync,fdatasync,ftruncate,rename,unlink"
+_HEAD = struct.Struct("=cqIII")
+_KINDS = {
+    **{b"w": "write", b"t": "truncate", b"c": "create", b"r": "rename", b"u": "unlink"},
+    **{b"s": "sync", b"f": "failed sync", b"o": "said"},
+}
+_SECTOR = 512
 
 
-@dataclass
-class Change:
-    """One call: what it did to which file (`kind` write, truncate, rename, unlink, sync, said)."""
+class Change(NamedTuple):
+    """One call: what it did to which file (`kind` one of those above)."""
 
     kind: str
     path: str = ""
@@ -29,112 +35,120 @@ class Change:
     to: str = ""
 
 
-def changes(trace: str, folder: Path) -> list[Change]:
-    """The calls of a trace that concern files under a folder, and what was said on standard output, in order."""
-    opened: dict[int, str] = {}
-    ends: dict[int, int] = {}  # of files written at their end or in sequence
-    sizes: dict[str, int] = {}
-    found: list[Change] = []
-    for line in trace.splitlines():
-        if (call := _CALL.match(line)) is None or int(call[3]) < 0:
-            continue
-        name, given, result = call[1], call[2], int(call[3])
-        texts = [bytes.fromhex(text.replace("\\x", "")) for text in _TEXT.findall(given)]
-        if name == "openat":
-            path = texts[0].decode()
-            opened[result], ends[result] = path, -1 if "O_APPEND" in given else 0
-            if path.startswith(f"{folder}/") and "O_TRUNC" in given:
-                found.append(Change("truncate", path))
-                sizes[path] = 0
-            continue
-        if name in ("rename", "unlink"):
-            paths = [text.decode() for text in texts]
-            if paths[0].startswith(f"{folder}/"):
-                found.append(Change(name, paths[0], to=paths[-1]))
-                if name == "rename":
-                    sizes[paths[1]] = sizes.pop(paths[0], 0)
-            continue
-        number = int(given.split(",")[0])
-        path = opened.get(number, "")
-        if name == "write" and number == 1:
-            found.append(Change("said", data=texts[0]))
-        elif path == str(folder) and name in ("fsync", "fdatasync"):
-            found.append(Change("sync-folder", path))
-        elif not path.startswith(f"{folder}/"):
-            continue
-        elif name in ("write", "pwrite64"):
-            at = int(given.rsplit(",", 1)[1]) if name == "pwrite64" else ends[number]
-            at = sizes.get(path, 0) if at < 0 else at
-            data = texts[0][:result]
-            found.append(Change("write", path, at, data))
-            sizes[path] = max(sizes.get(path, 0), at + len(data))
-            if name == "write" and ends[number] >= 0:
-                ends[number] = at + len(data)
-        elif name == "ftruncate":
-            size = int(given.rsplit(",", 1)[1])
-            found.append(Change("truncate", path, size))
-            sizes[path] = size
-        elif name in ("fsync", "fdatasync"):
-            found.append(Change("sync", path))
+def changes(record: bytes) -> list[Change]:
+    """The calls of a record, in order. What SQLite makes again at each opening, the index of its log, is left out."""
+    found, place = [], 0
+    while place < len(record):
+        kind, at, *sizes = _HEAD.unpack_from(record, place)
+        place += _HEAD.size
+        parts = []
+        for size in sizes:
+            parts.append(record[place : place + size])
+            place += size
+        path, to, data = parts
+        if not path.endswith(b"-shm"):
+            found.append(Change(_KINDS[kind], path.decode(), at, data, to.decode()))
     return found
+
+
+class _Named(NamedTuple):
+    """A change of a name in the folder: a file was made (`to` ""), renamed to `to`, or removed (`was` is set); `was` is
+    what had reached the disk of what the name `to or path` stood for before."""
+
+    path: str
+    to: str = ""
+    was: bytes | None = None
 
 
 @dataclass
 class Disk:
-    """Files as they are for the running program, and, apart, what of it is known to have reached the disk."""
+    """What of each file is known to have reached the disk, and what was done to it since."""
 
-    files: dict[str, bytearray] = field(default_factory=dict)
-    synced: dict[str, bytes] = field(default_factory=dict)
-    unsynced: dict[str, list[Change]] = field(default_factory=dict)
-    renamed: list[tuple[str, str, bytes | None]] = field(default_factory=list)  # from, to, what was there before
+    reached: dict[str, bytearray] = field(default_factory=dict)
+    pending: dict[str, list[Change]] = field(default_factory=dict)
+    named: list[_Named] = field(default_factory=list)  # since the folder was last synced
+    rng: Random = field(default_factory=Random)
 
     def apply(self, change: Change) -> None:
         """One call of the program."""
         path = change.path
-        if change.kind in ("write", "truncate"):
-            put(self.files.setdefault(path, bytearray()), change)
-            self.unsynced.setdefault(path, []).append(change)
-        elif change.kind == "rename" and path in self.files:
-            before = self.files.get(change.to)
-            self.renamed.append((path, change.to, None if before is None else bytes(before)))
-            self.files[change.to] = self.files.pop(path)
-            self.synced[change.to] = self.synced.pop(path, b"")
-            self.unsynced[change.to] = self.unsynced.pop(path, [])
-        elif change.kind == "unlink":
-            for one in (self.files, self.synced, self.unsynced):
-                one.pop(path, None)
-        elif change.kind == "sync-folder":
-            self.renamed.clear()
-        elif change.kind == "sync" and path in self.files:
-            self.synced[path] = bytes(self.files[path])
-            self.unsynced[path] = []
+        if change.kind == "create":
+            self.named.append(_Named(path))
+            self.reached[path], self.pending[path] = bytearray(), []
+        elif change.kind in ("write", "truncate") and path in self.reached:
+            self.pending.setdefault(path, []).append(change)
+        elif change.kind == "rename" and path in self.reached:
+            was = self.reached.get(change.to)
+            self.named.append(_Named(path, change.to, None if was is None else bytes(was)))
+            self.reached[change.to], self.pending[change.to] = self.reached.pop(path), self.pending.pop(path, [])
+        elif change.kind == "unlink" and path in self.reached:
+            self.named.append(_Named(path, was=bytes(self.reached.pop(path))))
+            self.pending.pop(path, None)
+        elif change.kind == "sync" and path not in self.reached:
+            self.named.clear()  # the folder
+        elif change.kind in ("sync", "failed sync") and path in self.reached:
+            for one in self.pending.pop(path, []):
+                if change.kind == "sync" or self.rng.random() < 0.5:
+                    put(self.reached[path], one)
+            if change.kind == "sync":  # with a new file its name is sent, on the file systems of a Pi
+                self.named = [one for one in self.named if one != _Named(path)]
+
+    def begin(self, files: dict[str, bytes]) -> None:
+        """All that is there is on the disk."""
+        self.reached, self.pending = {path: bytearray(data) for path, data in files.items()}, {}
+        self.named = []
+
+    def files(self) -> dict[str, bytes]:
+        """What the running program sees."""
+        return {path: self._with(path, self.pending.get(path, [])) for path in self.reached}
 
     def states(self) -> Iterator[tuple[str, dict[str, bytes]]]:
         """What a cut now may leave, each with its name."""
-        yield "all of it", {path: bytes(data) for path, data in self.files.items()}
-        yield "what was synced", dict(self.synced)
-        lost = {path: bytes(data) for path, data in self.files.items()}
-        for path, to, before in reversed(self.renamed):
-            if to in lost:
-                lost[path] = lost.pop(to)
-                if before is not None:
-                    lost[to] = before
-                yield f"the rename to {Path(to).name} lost", dict(lost)
-        for path, pending in self.unsynced.items():
+        files = self.files()
+        yield "all of it", files
+        yield "what was synced", {path: bytes(data) for path, data in self.reached.items()}
+        for kept in range(len(self.named)):
+            yield f"the change of {Path(self.named[kept].path).name} lost", self._renamed_back(files, kept)
+        for path, pending in self.pending.items():
             for left_out in range(max(0, len(pending) - 3), len(pending)):
-                yield f"{Path(path).name} without write {left_out}", self._with(path, pending, left_out, None)
-                half = len(pending[left_out].data) // 2
-                if half:
-                    yield f"{Path(path).name} with half of write {left_out}", self._with(path, pending, left_out, half)
+                before, one, after = pending[:left_out], pending[left_out], pending[left_out + 1 :]
+                name = f"{Path(path).name} without write {left_out}"
+                yield name, {**files, path: self._with(path, [*before, *after])}
+                if half := one.data[: len(one.data) // 2]:
+                    torn = [*before, one._replace(data=half), *after]
+                    yield f"{name} but half of it", {**files, path: self._with(path, torn)}
 
-    def _with(self, path: str, pending: list[Change], left_out: int, half: int | None) -> dict[str, bytes]:
-        made = bytearray(self.synced.get(path, b""))
-        for number, change in enumerate(pending):
-            if number != left_out:
-                put(made, change)
-            elif half is not None:
-                put(made, Change("write", path, change.at, change.data[:half]))
-        return {**{name: bytes(data) for name, data in self.files.items()}, path: bytes(made)}
+    def sampled(self) -> dict[str, bytes]:
+        """One of the states that a cut now may leave, by lot."""
+        files = {path: self._with(path, self._some(pending)) for path, pending in self.pending.items() if pending}
+        left = {path: bytes(data) for path, data in self.reached.items()} | files
+        return self._renamed_back(left, self.rng.randint(0, len(self.named)))
+
+    def _some(self, pending: list[Change]) -> list[Change]:
+        first = self.rng.randrange(len(pending))
+        torn = pending[first]._replace(data=pending[first].data[: self.rng.randrange(len(pending[first].data) + 1)])
+        sector = torn._replace(data=torn.data[: len(torn.data) // _SECTOR * _SECTOR])
+        some = [one for one in pending if self.rng.random() < 0.5]
+        head = pending[:first]
+        return self.rng.choice((pending, [], head, [*head, torn], [*head, sector], some, [*some, torn]))
+
+    def _renamed_back(self, files: dict[str, bytes], kept: int) -> dict[str, bytes]:
+        """`files` without the changes of names from the so manieth on."""
+        files = dict(files)
+        for path, to, was in reversed(self.named[kept:]):
+            if to:
+                files[path] = files.pop(to, b"")
+            if was is not None:
+                files[to or path] = was
+            elif not to:
+                files.pop(path, None)
+        return files
+
+    def _with(self, path: str, done: list[Change]) -> bytes:
+        made = bytearray(self.reached[path])
+        for one in done:
+            put(made, one)
+        return bytes(made)
 
 
 def put(data: bytearray, change: Change) -> None:

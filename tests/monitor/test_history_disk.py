@@ -174,6 +174,22 @@ def test_a_read_only_disk_is_said_and_nothing_crashes(desk: Desk) -> None:
     assert desk.deliver() == [4]
 
 
+def test_a_killed_life_is_known_where_the_index_of_its_log_cannot_be_made(
+    desk: Desk, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Found by the storms: on a full disk the main file is read alone, which does not yet have so much as its origin.
+    The redo log has it, and the memory."""
+    left = tmp_path / "left"
+    left.mkdir()
+    for file in desk.history.path.parent.glob("*.db*"):
+        if file.suffix != ".db-shm":
+            (left / file.name).write_bytes(file.read_bytes())
+    origin = desk.history.origin
+    monkeypatch.setattr(schema, "refuse_full", lambda path: (_ for _ in ()).throw(sqlite3.OperationalError("full")))
+    base = recovery.read_base(left / desk.history.path.name)
+    assert (base.origin, base.memory, base.counters["events"]) == (origin, MEMORY, 2)
+
+
 def test_memory_held_for_a_dead_disk_is_bounded_and_the_loss_is_said(
     desk: Desk, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -6,6 +6,8 @@
     python -m tests.mutation monitor/core/cycle.py --sample 40 --seed 7
     python -m tests.mutation --constants          defaults, constants of the world and distances of the boards, moved
                                                   by half or doubled; those that no quick test notices are named
+    python -m tests.mutation --sample 0 --keep F  appends what each batch of mutants came to to F (JSON lines); begun
+                                                  again with the same F, it goes on behind the last whole batch
 
 A survivor that tests/mutation/survivors.toml names with its reason is known; exit status 1 when more others survive
 than the budget allows (`--budget`, of each hundred), or when one of the eleven does.
@@ -15,10 +17,11 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import json
 import random
 import sys
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from tests.mutation import constants
@@ -42,7 +45,7 @@ CORE: dict[str, tuple[str, ...]] = {
         "../hardware/test_wizard",
     ),
 }
-SAMPLE, BUDGET = 60, 15.0
+SAMPLE, BUDGET, BATCH = 60, 15.0, 50
 SURVIVORS = Path(__file__).with_name("survivors.toml")
 
 
@@ -82,27 +85,53 @@ def _refuse_red(file: str, tests: Sequence[str]) -> None:
         raise RuntimeError(f"tests fail without any change: {' '.join(tests)}")
 
 
-def survivors(file: str, sample: int, seed: int) -> tuple[int, list[Mutant]]:
-    """How many mutants of a file were tried, and those that no test noticed."""
-    made = list(mutants(file))
-    if sample:
-        made = random.Random(seed).sample(made, min(sample, len(made)))
+def of_code(file: str, sample: int, seed: int) -> tuple[list[Mutant], Callable[[list[Mutant]], list[Mutant]]]:
+    """The mutants of a file, and what finds those of a batch that no test notices."""
     tests = tests_of(file)
     _refuse_red(file, tests)
-    found = [one for one in sieved(made, tests) if not noticed(file, one.text(), tests)]
-    return len(made), found
+
+    def left(batch: list[Mutant]) -> list[Mutant]:
+        return [one for one in sieved(batch, tests) if not noticed(file, one.text(), tests)]
+
+    return _sampled(list(mutants(file)), sample, seed), left
 
 
-def unseen_numbers(file: str, sample: int, seed: int) -> tuple[int, list[Mutant]]:
-    """How many moved numbers of a file were tried, and those that no quick test noticed."""
-    made = list(constants.moved(file))
-    if sample:
-        made = random.Random(seed).sample(made, min(sample, len(made)))
+def of_numbers(file: str, sample: int, seed: int) -> tuple[list[Mutant], Callable[[list[Mutant]], list[Mutant]]]:
+    """The moved numbers of a file, and what finds those of a batch that no quick test notices."""
+    made = _sampled(list(constants.moved(file)), sample, seed)
     files = {one.where: constants.holders(file, one.where) for one in made}
-    tests = sorted({test for held in files.values() for test in held})
-    _refuse_red(file, tests)
-    left = sieved(made, tests, constants.put, lambda one: files[one.where])
-    return len(made), [one for one in left if not noticed(file, one.text(), files[one.where])]
+    _refuse_red(file, sorted({test for held in files.values() for test in held}))
+
+    def left(batch: list[Mutant]) -> list[Mutant]:
+        tests = sorted({test for one in batch for test in files[one.where]})
+        found = sieved(batch, tests, constants.put, lambda one: files[one.where])
+        return [one for one in found if not noticed(file, one.text(), files[one.where])]
+
+    return made, left
+
+
+def _sampled(made: list[Mutant], sample: int, seed: int) -> list[Mutant]:
+    return random.Random(seed).sample(made, min(sample, len(made))) if sample else made
+
+
+def survivors(made: Sequence[Mutant], left: Callable[[list[Mutant]], list[Mutant]], keep: Path | None) -> list[Mutant]:
+    """Those that no test noticed, tried batch by batch; a batch that `keep` knows the answer to is not tried again."""
+    by_key = {one.key: one for one in made}
+    lines = keep.read_text().splitlines() if keep is not None and keep.exists() else ()
+    done = {tuple(map(tuple, row["tried"])): row["left"] for row in map(json.loads, lines)}
+    found: list[Mutant] = []
+    for first in range(0, len(made), BATCH):
+        batch = list(made[first : first + BATCH])
+        tried = tuple(one.key for one in batch)
+        if tried in done:
+            found += [by_key[tuple(key)] for key in done[tried]]
+            continue
+        now = left(batch)
+        found += now
+        if keep is not None:
+            with keep.open("a") as file:
+                file.write(json.dumps({"tried": tried, "left": [one.key for one in now]}) + "\n")
+    return found
 
 
 def main(given: Sequence[str] | None = None) -> int:
@@ -114,6 +143,7 @@ def main(given: Sequence[str] | None = None) -> int:
     asked.add_argument("--sample", type=int, default=SAMPLE, help=f"mutants of each file, 0 for all (default {SAMPLE})")
     asked.add_argument("--seed", type=int, default=1)
     asked.add_argument("--budget", type=float, default=BUDGET, help="unnamed survivors allowed, of each hundred tried")
+    asked.add_argument("--keep", type=Path, help="where the answers are kept, batch by batch")
     args = asked.parse_args(given)
     load_libraries()
     back = [] if args.constants else survivors_of_seen()
@@ -122,9 +152,10 @@ def main(given: Sequence[str] | None = None) -> int:
     if args.seen:
         return 1 if back else 0
     tried, left, named = 0, 0, known()
-    tried_in = unseen_numbers if args.constants else survivors
+    made_of = of_numbers if args.constants else of_code
     for file in args.files or (constants.FILES if args.constants else CORE):
-        count, found = tried_in(file, args.sample, args.seed)
+        made, find = made_of(file, args.sample, args.seed)
+        count, found = len(made), survivors(made, find, args.keep)
         unnamed = [one for one in found if one.key not in named]
         tried, left = tried + count, left + len(unnamed)
         print(

@@ -1,7 +1,8 @@
 """What a storm lays its hand on beneath the program.
 
-The disk under SQLite and the redo log (sound, full, read-only, cut short, its bytes damaged), the instant of a power
-cut at any statement or line, and whatever would differ from one run to the next.
+The disk beneath SQLite, the redo log and every other file, at the calls of the C library (tests/crash/shim.c): full,
+read-only, failing, or taking a part of each write; a cut at any of these calls, and one of the states that a file
+system may leave of it, by lot (tests/crash/traced.py). And whatever would differ from one run to the next.
 """
 
 from __future__ import annotations
@@ -15,39 +16,71 @@ from unittest.mock import patch
 
 import paho.mqtt.client as paho
 
-from condenser_monitor.monitor import private_file
-from condenser_monitor.monitor.publishers import phone
 from condenser_monitor.monitor.storage import recovery, schema, writer
+from tests.crash import shim, traced
 
-State = Literal["sound", "full", "read-only"]
+State = Literal["sound", "full", "read-only", "failing", "short"]
 Image = dict[str, bytes]
-_SWITCHES = {
-    "sound": ("PRAGMA query_only = 0", "PRAGMA max_page_count = 1073741823"),
-    "full": ("PRAGMA query_only = 0", "PRAGMA max_page_count = 1"),  # no page more than there are
-    "read-only": ("PRAGMA query_only = 1",),
-}
+_RULES = {"sound": "", "full": "nospace", "read-only": "readonly", "short": "short"}
 REDO = "a line of the redo log"
-_SALT = slice(16, 24)  # sqlite.org/fileformat2.html 4.1: a log begun again has another
 _SHARED = "-shm"  # an index of the log that every first opener makes again
 
 
 class Disk:
-    """The disk of one storm's files in `home`. `arm` sets a cut; `image` is what it left, None until it comes."""
+    """The disk of one storm's files in `home`. `arm` sets a cut; `image` is what the program had written when it came,
+    None until then. `states` counts the states that cuts of power left."""
 
     def __init__(self, home: Path, rng: random.Random, on_cut: Callable[[], None]) -> None:
         self.home, self.rng, self.on_cut = home, rng, on_cut
-        self.state: State = "sound"
         self.image: Image | None = None
         self.power = False
+        self.states = 0
+        self._state: State = "sound"
         self._left: int | None = None
-        self._torn = self._lied = False
-        self._safe = (b"", 0)
-        self.redo_safe = 0  # bytes of the redo log that have reached the disk
+        self.lied = False
+        self._kept = traced.Disk(rng=rng)
+        self._after: list[traced.Change] = []  # what came after the cut
+        self._ended: int | None = None  # how many of them came before the next statement
+        self._ruled = ""
+        if shim.loaded():  # without it a storm may be calm, and nothing else
+            shim.rule(home, "", record=True)
+            shim.taken()  # of the storm before
+
+    # ------------------------------------------------------------ moods
+
+    @property
+    def state(self) -> State:
+        """How the disk is."""
+        return self._state
+
+    @state.setter
+    def state(self, state: State) -> None:
+        begin = self.rng.choice((1, 2, 5, 11))
+        self._state = state
+        self._ruled = _RULES.get(state, f"eio {begin} {begin + self.rng.choice((1, 3, 20))}")
+        shim.rule(self.home, self._ruled, record=True)
+
+    @contextmanager
+    def by_hand(self) -> Iterator[None]:
+        """While it is entered, the test itself writes there, whatever the disk's mood."""
+        shim.rule(self.home, "", record=True)
+        try:
+            yield
+        finally:
+            shim.rule(self.home, self._ruled, record=True)
+
+    def _look(self) -> None:
+        """Take in what has been written since it was last looked at."""
+        for one in traced.changes(shim.taken()):
+            if self.image is None:
+                self._kept.apply(one)
+            elif one.kind != "said":
+                self._after.append(one)
 
     # ------------------------------------------------------------ cuts
 
     def arm(self, statements: int, *, power: bool) -> None:
-        """Cut at the so manieth statement from now; `power`: what no commit has sent to the disk may be lost too."""
+        """Cut at the so manieth statement from now; `power`: what was not sent to the disk may be lost too."""
         self._left, self.power, self.image = statements, power, None
 
     @property
@@ -56,70 +89,62 @@ class Disk:
         return self._left is not None
 
     def statement(self, sql: str) -> None:
-        """SQLite begins a statement."""
+        """SQLite, or the redo log, begins to do something."""
+        if self.image is not None and self._ended is None:
+            self._look()
+            self._ended = len(self._after)
         if self._left is None or self.image is not None:
             return
         self._left -= 1
         if self._left <= 0:
-            self.cut(torn=self.power and sql.startswith(("COMMIT", REDO)))
+            self.cut()
 
-    def cut(self, *, torn: bool = False) -> None:
-        """Now: what the files hold is all that is left. `torn`: in the middle of the commit that begins here."""
-        self.image, self._torn = self.files(), torn
+    def cut(self) -> None:
+        """Now, or at one of the calls of what begins here: what is in the files then is all that is left."""
+        self._look()
+        self.image = self.files()
         self.on_cut()
 
     def lose(self, image: Image) -> None:
         """Cut the power now; a disk that lied has what it had then, though it said that it has all since."""
-        self.image, self._lied = image, True
+        self.image, self.lied = image, True
         self.on_cut()
-
-    def safe(self) -> None:
-        """What the log holds now has reached the disk."""
-        path = self.home / "h.db-wal"
-        try:
-            with path.open("rb") as file:
-                self._safe = (file.read(32)[_SALT], path.stat().st_size)
-        except OSError:
-            self._safe = (b"", 0)
 
     def restore(self) -> None:
         """Put the files as the cut left them."""
         assert self.image is not None
-        image, after, redo = self.image, self._log(), self._redo()
+        self._look()
+        done = self._after[: self.rng.randint(0, len(self._after) if self._ended is None else self._ended)]
+        left = self.image
+        if self.power and not self.lied:
+            left = self._reached(done)
+        elif not self.power:
+            left = self._killed(left, done)
+        shim.rule(self.home, "")
         for path in [path for path in self.home.rglob("*") if path.is_file()]:
             path.unlink()
-        if self.power:
-            image = {name: data for name, data in image.items() if not name.startswith("live/")}
-        if self.power and not self._lied:
-            image |= {name: self._left_of(data, after) for name, data in image.items() if name == "h.db-wal"}
-            image |= {name: self._redo_left_of(data, redo) for name, data in image.items() if name == "h.db.redo"}
-        for name, data in image.items():
+        for name, data in left.items():
             (self.home / name).parent.mkdir(exist_ok=True)
             (self.home / name).write_bytes(data)
-        self.image = self._left = None
-        self._torn = self._lied = False
+        self._kept.begin({str(self.home / name): data for name, data in left.items() if not name.startswith("live/")})
+        self.image = self._left = self._ended = None
+        self._after, self.lied = [], False
+        shim.rule(self.home, self._ruled, record=True)
 
-    def _left_of(self, log: bytes, after: bytes) -> bytes:
-        """The log after a power cut: what was not sent to the disk may be cut short anywhere."""
-        if self._torn and after[_SALT] == log[_SALT] and len(after) > len(log):
-            return after[: self.rng.randint(len(log), len(after))]
-        salt, size = self._safe
-        return log[: self.rng.randint(size, len(log))] if salt == log[_SALT] and len(log) > size else log
+    def _reached(self, done: list[traced.Change]) -> Image:
+        """After a cut of power: what the file system had sent."""
+        for one in done:
+            self._kept.apply(one)
+        self.states += 1
+        return {str(Path(path).relative_to(self.home)): data for path, data in self._kept.sampled().items()}
 
-    def _redo_left_of(self, log: bytes, after: bytes) -> bytes:
-        """The redo log after a power cut: a line that was being written may be torn, and what was only handed to the
-        system may be gone."""
-        if self._torn and after.startswith(log) and len(after) > len(log):
-            return after[: self.rng.randint(len(log), len(after))]
-        return log[: self.rng.randint(self.redo_safe, len(log))] if len(log) > self.redo_safe else log
-
-    def _redo(self) -> bytes:
-        path = self.home / "h.db.redo"
-        return path.read_bytes() if path.exists() else b""
-
-    def _log(self) -> bytes:
-        path = self.home / "h.db-wal"
-        return path.read_bytes() if path.exists() else b""
+    def _killed(self, image: Image, done: list[traced.Change]) -> Image:
+        """After a kill: what the program had written."""
+        seen = traced.Disk()
+        seen.begin({str(self.home / name): data for name, data in image.items()})
+        for one in done:
+            seen.apply(one)
+        return {str(Path(path).relative_to(self.home)): data for path, data in seen.files().items()}
 
     def files(self) -> Image:
         """What the files hold."""
@@ -138,13 +163,8 @@ class Disk:
         data = bytearray(path.read_bytes())
         for _ in range(self.rng.choice((1, 20, 400)) if data else 0):
             data[self.rng.randrange(len(data))] = self.rng.randrange(256)
-        with path.open("r+b") as file:
+        with self.by_hand(), path.open("r+b") as file:
             file.write(data)
-
-    def may_write(self) -> None:
-        """Raises OSError where a file beside the history cannot be written either."""
-        if self.state != "sound":
-            raise OSError(28 if self.state == "full" else 30, "no space" if self.state == "full" else "read-only")
 
 
 @contextmanager
@@ -155,37 +175,16 @@ def beneath(disk: Disk, clock: Callable[[], float], rng: random.Random) -> Itera
     class Connection(schema.Connection):
         """One of the program's, on this disk."""
 
-        _on: State = "sound"
-
         def __init__(self, *given: Any, **more: Any) -> None:
             super().__init__(*given, **more)
             self.set_trace_callback(disk.statement)
-
-        def execute(self, *given: Any) -> Any:
-            if self._on != disk.state:
-                self._on = disk.state
-                for switch in _SWITCHES[disk.state]:
-                    super().execute(switch)
-            return super().execute(*given)
 
     class Redo(recovery.RedoLog):
         """One of the program's, on this disk."""
 
         def append(self, entry: recovery.RedoEntry, *, durable: bool = True) -> None:
             disk.statement(REDO)
-            disk.may_write()
             super().append(entry, durable=durable)
-            if durable:
-                disk.redo_safe = self.size
-
-        def _replace(self, path: Path, data: bytes) -> None:
-            disk.may_write()
-            super()._replace(path, data)
-            disk.redo_safe = self.size
-
-    def write(path: Path, data: bytes) -> None:
-        disk.may_write()
-        private_file.write_private(path, data)
 
     with ExitStack() as stack:
         stack.enter_context(patch.object(schema, "Connection", Connection))
@@ -194,5 +193,4 @@ def beneath(disk: Disk, clock: Callable[[], float], rng: random.Random) -> Itera
         stack.enter_context(patch.object(recovery, "token_hex", lambda size: rng.randbytes(size).hex()))
         stack.enter_context(patch.object(writer, "token_hex", lambda size: rng.randbytes(size).hex()))
         stack.enter_context(patch.object(paho, "time_func", clock))
-        stack.enter_context(patch.object(phone, "write_private", write))
         yield

@@ -1,6 +1,6 @@
 """Shortens the story of a storm that breaks a promise: the fewest steps and misfortunes that still break one.
 
-    python -m tests.simulation.shrink 3002
+    python -m tests.simulation.many 3002 --shrink
 
 Steps are cut off at the end, then misfortunes are left out, one after the other, for as long as something is broken
 (a simple form of Zeller and Hildebrandt, "Simplifying and isolating failure-inducing input", IEEE TSE 28(2), 2002).
@@ -9,15 +9,22 @@ What is left is printed with its log.
 
 from __future__ import annotations
 
-import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from tests.simulation.story import Storm, played
 
-Play = Callable[[int, frozenset[int]], Storm]  # steps, misfortunes left out -> the storm, played
+Play = Callable[[int, frozenset[int]], "Played"]  # steps, misfortunes left out -> the storm, played
+
+
+class Played(Protocol):
+    """What of a storm that was played counts here."""
+
+    broken: list[str]
+    happened: list[tuple[int, str]]
+    log: list[str]
 
 
 class Story(NamedTuple):
@@ -25,7 +32,7 @@ class Story(NamedTuple):
 
     steps: int
     misfortunes: tuple[tuple[int, str], ...]
-    storm: Storm
+    storm: Played
 
 
 def shrink(play: Play, steps: int) -> Story | None:
@@ -48,9 +55,8 @@ def shrink(play: Play, steps: int) -> Story | None:
     return Story(high, tuple(storm.happened), storm)
 
 
-def main() -> int:
-    """Shrink the storm of the seed on the command line."""
-    seed = int(sys.argv[1])
+def shortest(seed: int) -> int:
+    """Print the shortest story of a seed's storm; 1 when there is one."""
     with tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as folder:
         tried = iter(range(10**9))
 
@@ -64,7 +70,3 @@ def main() -> int:
     print(f"seed {seed}, {found.steps} steps, misfortunes: {', '.join(name for _, name in found.misfortunes)}")
     print(*found.storm.broken, "", *found.storm.log, sep="\n")
     return 1
-
-
-if __name__ == "__main__":
-    sys.exit(main())

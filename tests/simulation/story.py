@@ -58,7 +58,7 @@ from tests.simulation import on_disk
 from tests.simulation.broker import MOODS, Broker
 from tests.simulation.broker import Message as Heard
 from tests.simulation.on_disk import OnDisk
-from tests.simulation.oracle import Item, Ledger, PhoneRecord, Stream
+from tests.simulation.oracle import Item, Ledger, PhoneRecord, Stream, event_facts
 from tests.simulation.power import Disk, beneath
 from tests.simulation.stepped_publishers import (
     Killable,
@@ -68,6 +68,7 @@ from tests.simulation.stepped_publishers import (
 )
 
 SITE = "storm"
+MOODS_OF_DISK = ("full", "read-only", "failing", "short")
 REQUESTS = f"condenser/v1/{SITE}/requests"
 SCAN_S = 2.0
 SLICE_S = 1.0  # how often publishers, broker and onlookers have their turn
@@ -134,7 +135,8 @@ class Storm:
     def __init__(self, seed: int, folder: Path, steps: int = 110, without: frozenset[int] = frozenset()) -> None:
         self.seed, self.rng, self.steps, self.without = seed, random.Random(seed), steps, without
         self.happened: list[tuple[int, str]] = []
-        self._rolled = 0
+        self._rolled = self.lives = 0
+        self.cuts: Counter[str] = Counter()
         self.folder, self.home = folder, folder / "home"
         self.home.mkdir(parents=True)
         self.clock = self._clock()
@@ -242,13 +244,14 @@ class Storm:
             wall=self.wall,
             watchdog=ServiceWatchdog(""),
         )
-        self._listen(self.service, self.history)
+        self._listen(self.service)
         self.alive = True
         self._hold_memory(left)
         if self.ledger.spoilt and self.history.origin not in self.stream.begun:
             for names in (self.stream.harmed, self.stream.spoilt):
                 names.add(self.history.origin)  # read from a damaged file, it may be spoilt itself
         self.stream.begun.add(self.history.origin)
+        self.lives += 1
         self.note(f"begun: {self.history.origin}, run {self.history._owned().run}")
 
     def _hold_memory(self, left: OnDisk) -> None:
@@ -267,9 +270,9 @@ class Storm:
             self.stream.restarted.add((self.history.origin, self.history._owned().run))
             self.phones.forget()
 
-    def _listen(self, service: Service, history: History) -> None:
-        """What the engine brings is entered in the ledger; what is asked for has reached the disk."""
-        evaluate, requests, add_request = service._evaluate, service._requests, history.add_request
+    def _listen(self, service: Service) -> None:
+        """What the engine brings is entered in the ledger."""
+        evaluate, requests = service._evaluate, service._requests
 
         def judged(*given: Any) -> list[Event]:
             found = evaluate(*given)
@@ -281,13 +284,7 @@ class Storm:
             self.ledger.brought(found)
             return answers, found
 
-        def asked(request: Request, source: str = "page") -> Answer | None:
-            found = add_request(request, source)
-            self.disk.safe()
-            return found
-
         service._evaluate, service._requests = judged, requested  # type: ignore[method-assign, assignment]
-        history.add_request = asked  # type: ignore[method-assign]
 
     def wall(self) -> float | None:
         """Seconds since 1970, right or wrong; None while the machine does not know."""
@@ -313,6 +310,8 @@ class Storm:
         if keeper.held or keeper.held_requests or keeper.failed_s is not None:
             self.phones.cut()
             self.ledger.cut()
+            # Told under the mark of this life, and on the disk all the same, where it would not even undo a line.
+            self.ledger.may.update(event_facts(row.body) for row in keeper.held.rows if row.topic != "answers")
             self.stream.forget()
             self._ask_again()
 
@@ -335,6 +334,7 @@ class Storm:
 
     def _die(self) -> None:
         """The process is gone; another begins on what the disk holds."""
+        self.cuts["lying disk" if self.disk.lied else "power" if self.disk.power else "kill -9"] += 1
         self.note(f"cut: {'power' if self.disk.power else 'kill -9'}, dead for {self.reopen_s:g} s")
         self._note_forgetting()
         self.phones.cut()
@@ -428,7 +428,8 @@ class Storm:
         self.blind_left = self.odd_left = self.deaf_left = self.wild_left = 0
         self.service_of_phones.down = self.service_of_phones.hanging = False
         self.broker.turn("sound")
-        self.disk.state = "sound"
+        if self.disk.state != "sound":
+            self.disk.state = "sound"
         self.readings, self.clock_known = REST, True
         for tag, sure in self.asked.items():
             if not sure and tag not in self.answers:
@@ -472,7 +473,7 @@ class Storm:
             (0.004, "restart", self.restart),
             (0.006, "wall clock", self._step_wall),
             (0.004, "clock known", lambda: setattr(self, "clock_known", True)),
-            (0.006, "disk fails", lambda: setattr(self.disk, "state", chance.choice(("full", "read-only")))),
+            (0.006, "disk fails", lambda: setattr(self.disk, "state", chance.choice(MOODS_OF_DISK))),
             (0.016, "disk sound", lambda: setattr(self.disk, "state", "sound")),
             (0.002, "damage", self._damage),
             (0.002, "damaged at start", self._cut_and_damage),
@@ -553,8 +554,9 @@ class Storm:
 
     def _remove(self) -> None:
         self._harm(spoilt=False)
-        for end in ("", "-wal", "-shm"):
-            (self.home / f"h.db{end}").unlink(missing_ok=True)
+        with self.disk.by_hand():
+            for end in ("", "-wal", "-shm"):
+                (self.home / f"h.db{end}").unlink(missing_ok=True)
 
     # ------------------------------------------------------------ requests
 

@@ -1,56 +1,50 @@
-"""Seeded storms under the shipped drivers (80 with WHOLE=1, 8 elsewhere).
+"""Seeded storms under the shipped drivers (80 with WHOLE=1, 4 elsewhere).
 
-`WIRE_STORMS=2000 pytest tests/simulation/test_wires.py` is the nightly size; `STORM_SEED=7` plays one
-again, with its log.
+`python -m tests.simulation.many 0 2000 --wires --keep FILE` is the nightly size; with one seed it plays one again.
 """
 
 from __future__ import annotations
 
-import os
+import shutil
 from pathlib import Path
 
 import pytest
 
 from condenser_monitor.hardware import sample_clock
 from condenser_monitor.monitor.core import config
+from tests.conftest import need
 from tests.monitor.units import (
     ALL,
     REST,
     RUN,
     UNIT,
 )
+from tests.simulation.many import results
 from tests.simulation.plant import Plant
-from tests.simulation.test_simulation import digest_elsewhere, told
 from tests.simulation.wires import TOLERANCE, run
-from tests.size import long_one, one_in, sized
+from tests.size import long_one, sized
 
 pytestmark = long_one
 
-STORMS = int(os.environ.get("WIRE_STORMS") or sized(4, 80))
-ONE = os.environ.get("STORM_SEED")
-BATCH = 8
-BATCHES = [range(first, min(first + BATCH, STORMS)) for first in range(0, STORMS, BATCH)]
+STORMS = sized(4, 80)
+BATCH = 4
 
 
-@one_in(3)
-@pytest.mark.parametrize("seeds", BATCHES if ONE is None else [range(int(ONE), int(ONE) + 1)], ids=str)
-def test_no_storm_at_the_wires_breaks_a_promise(seeds: range, memory_path: Path) -> None:
-    """As in test_storm.py; and what comes from a dead chip is missing, and in the calm all is read truly."""
-    heard = 0
-    for seed in seeds:
-        storm = run(seed, memory_path / str(seed))
-        assert storm.broken == [], told(storm, seed)
-        heard += len(storm.stream.first)
-    assert heard, "storms in which nothing was told prove nothing"
+@pytest.mark.parametrize("first", range(0, STORMS, BATCH))
+def test_no_storm_at_the_wires_breaks_a_promise(first: int) -> None:
+    """As in test_simulation.py; and what comes from a dead chip is missing, and in the calm all is read truly."""
+    need("cc", shutil.which("cc") is not None)
+    found = results([str(first), str(first + BATCH), "--wires"])
+    assert len(found) == BATCH
+    assert [(row["seed"], row["broken"], row["log"]) for row in found if row["broken"]] == []
+    assert sum(row["told"] for row in found), "storms in which nothing was told prove nothing"
 
 
-@one_in(2)
-@pytest.mark.parametrize("seed", [2, 11])
-def test_same_seed_is_the_same_storm_at_the_wires(seed: int, memory_path: Path) -> None:
-    """The logs of two runs are equal byte for byte, and those of another process too."""
-    one, two = (run(seed, memory_path / str(turn)) for turn in range(2))
-    assert "\n".join(one.log).encode() == "\n".join(two.log).encode()
-    assert one.digest() == digest_elsewhere("wires", seed, memory_path / "elsewhere", "7")
+def test_same_seed_is_the_same_storm_at_the_wires() -> None:
+    """The logs of two processes, whose sets are in another order, are equal byte for byte."""
+    need("cc", shutil.which("cc") is not None)
+    one, two = (results(["2", "--wires"], hash_seed=seed)[0] for seed in ("1", "7"))
+    assert one["digest"] == two["digest"]
 
 
 def test_a_dead_chip_shown_as_healthy_would_be_seen(tmp_path: Path) -> None:
