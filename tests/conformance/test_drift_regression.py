@@ -25,7 +25,6 @@ from condenser_monitor.monitor.baselines.regression import (
 )
 
 DAYS = Path(__file__).parent.parent / "data" / "nist-ashp-hilft"
-HEATING = "Tucson_Eff_ExtrmWin.csv"
 SETTLED_ROWS = 5
 
 
@@ -35,8 +34,6 @@ def settled(stage: int) -> tuple[list[list[float]], list[float]]:
     rows: list[list[float]] = []
     watts: list[float] = []
     for path in sorted(DAYS.glob("*_*_*.csv")):
-        if path.name == HEATING:
-            continue
         with path.open() as file:
             day = list(csv.DictReader(file))
         for number, row in enumerate(day):
