@@ -311,7 +311,8 @@ class Storm:
             self.phones.cut()
             self.ledger.cut()
             # Told under the mark of this life, and on the disk all the same, where it would not even undo a line.
-            self.ledger.may.update(event_facts(row.body) for row in keeper.held.rows if row.topic != "answers")
+            bodies = (row.body for row in keeper.held.rows)
+            self.ledger.may.update(event_facts(body) for body in bodies if not isinstance(body, Answer))
             self.stream.forget()
             self._ask_again()
 
