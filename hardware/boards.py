@@ -9,6 +9,7 @@ A sense that fails is a missing reading with its reason in `faults()`; `scan()` 
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Callable, Mapping, Sequence
 from math import degrees, inf, log, radians
@@ -22,11 +23,12 @@ from condenser_monitor.hardware.analog import ClippedError, Converter, bursts
 from condenser_monitor.hardware.calibration import Trim
 from condenser_monitor.hardware.channels import BUILDS, CHANNELS, Channel
 from condenser_monitor.hardware.digital import Presence
+from condenser_monitor.hardware.one_wire import FAMILY, PIN, OneWireBus, Probes
 from condenser_monitor.hardware.waveform import Measured, Sample, cycles, measure, power, transient
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import SenseError, WiringError
-from condenser_monitor.monitor.core.readings import AIR_MOST_C, READINGS
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
     Scan,
     StartTransient,
@@ -43,6 +45,7 @@ _ALLOWED: dict[str, tuple[str, ...]] = {
     "current": ("address", "mux", "scale"),
     "voltage": ("address", "mux", "scale"),
     "thermistor": ("address", "mux"),
+    "probe": ("device",),
     "power": (),
 }
 
@@ -68,6 +71,10 @@ def _override(channel: Channel, table: Mapping[str, Any]) -> Channel:
     for key, value in table.items():
         if key not in _ALLOWED[channel.kind]:
             raise WiringError(f"{place}.{key}", key, "one of " + ", ".join(_ALLOWED[channel.kind]))
+        if key == "device":
+            if not isinstance(value, str) or not re.fullmatch(FAMILY + "[0-9a-f]{12}", value):
+                raise WiringError(f"{place}.{key}", value, f"the number of a probe, as {FAMILY}0316a2794bff")
+            continue
         low, high = bounds[key]
         whole = key == "scale" or isinstance(value, int)
         if isinstance(value, bool) or not isinstance(value, int | float) or not whole or not low <= value <= high:
@@ -77,10 +84,15 @@ def _override(channel: Channel, table: Mapping[str, Any]) -> Channel:
 
 def _refuse_doubles(wired: Mapping[str, Channel]) -> None:
     taken: dict[object, str] = dict.fromkeys(RESERVED_PINS, "the I2C bus")
+    probes = [channel for channel in wired.values() if channel.kind == "probe"]
+    if probes:
+        taken[PIN] = "the 1-Wire bus"
     for name, channel in wired.items():
-        if channel.kind == "power":
+        if channel.kind == "power" or (channel.kind == "probe" and len(probes) == 1):
             continue
-        spot = channel.pin if channel.pin is not None else (channel.address, channel.mux)
+        if channel.kind == "probe" and not channel.device:
+            raise WiringError(f"boards.channels.{name}", "no device", "the number of its probe, for there are several")
+        spot: object = channel.device or channel.pin if channel.pin is not None else (channel.address, channel.mux)
         if spot in taken:
             raise WiringError(f"boards.channels.{name}", spot, f"a place of its own; this one has {taken[spot]}")
         taken[spot] = name
@@ -101,9 +113,10 @@ def _refuse_lone_power(wired: Mapping[str, Channel]) -> None:
 class Boards:
     """The senses of one site. `bus` speaks the busio protocol (default: the Pi's), `pin_factory` is gpiozero's.
 
-    `clock` gives monotonic s, `sleep` waits s, `wall` gives seconds since 1970 or None, `trims` are calibrations by
-    reading. Times in scans count from the making of this object. Raises WiringError for a channel that cannot be as the
-    site file has it, SenseError where the machine has no such bus or pin; a chip that is silent is no error here.
+    `one_wire` is the bus of the probes (default: the Pi's, read by a thread). `clock` gives monotonic s, `sleep` waits
+    s, `wall` gives seconds since 1970 or None, `trims` are calibrations by reading. Times in scans count from the
+    making of this object. Raises WiringError for a channel that cannot be as the site file has it, SenseError where the
+    machine has no such bus or pin; a chip that is silent is no error here.
     """
 
     def __init__(
@@ -112,6 +125,7 @@ class Boards:
         *,
         bus: Any = None,
         pin_factory: Any = None,
+        one_wire: OneWireBus | None = None,
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], object] = time.sleep,
         wall: Callable[[], float | None] = lambda: None,
@@ -128,6 +142,8 @@ class Boards:
             for address in sorted({channel.address for channel in self._numbers() if channel.address is not None})
         }
         self._presence = _presences(self._channels, pin_factory, clock)
+        probes = {name: row.device for name, row in self._channels.items() if row.kind == "probe"}
+        self._probes = Probes(probes, one_wire, clock)
         self._range: dict[str, int] = {channel.reading: 0 for channel in self._numbers()}
         self._faults: dict[str, str] = {}
         self._starts: list[StartTransient] = []
@@ -153,8 +169,8 @@ class Boards:
         faults: dict[str, str] = {}
         biases = self._biases()
         done = self._read_power(biases, fields)
-        for channel in self._numbers():
-            if channel.reading in done:
+        for channel in self._channels.values():
+            if channel.reading in done or not (channel.mux is not None or channel.kind == "probe"):
                 continue
             try:
                 fields[channel.reading] = self._read(channel, biases)
@@ -193,6 +209,7 @@ class Boards:
         """Let go of pins and bus."""
         for presence in self._presence.values():
             presence.close()
+        self._probes.close()
         if self._bus is not None and hasattr(self._bus, "deinit"):
             self._bus.deinit()
 
@@ -330,12 +347,14 @@ class Boards:
         return found
 
     def _read(self, channel: Channel, biases: Mapping[int, float | SenseError]) -> float:
+        if channel.kind == "probe":
+            return _possible_c(channel.reading, self._trimmed(channel, self._probes.read(channel.reading)))
         assert channel.address is not None
         bias_v = biases[channel.address]
         if isinstance(bias_v, SenseError):
             raise bias_v
         if channel.kind == "thermistor":
-            return _air_c(channel.reading, self._trimmed(channel, self._temperature_c(channel, bias_v)))
+            return _possible_c(channel.reading, self._trimmed(channel, self._temperature_c(channel, bias_v)))
         return max(0.0, self._trimmed(channel, self._rms(channel, bias_v)))
 
     def _trimmed(self, channel: Channel, value: float) -> float:
@@ -448,10 +467,11 @@ def _presences(wired: Mapping[str, Channel], factory: Any, clock: Callable[[], f
     return taken
 
 
-def _air_c(reading: str, value: float) -> float:
-    """A temperature that air can have, as a Scan holds it. Raises SenseError for another: a lead half shorted."""
-    if not -AIR_MOST_C <= value <= AIR_MOST_C:
-        raise SenseError(reading, f"{value:.0f} °C", f"-{AIR_MOST_C:g} to {AIR_MOST_C:g} °C: lead or sensor damaged")
+def _possible_c(reading: str, value: float) -> float:
+    """A temperature that its reading can have, as a Scan holds it. Raises SenseError: a bad lead."""
+    row = READINGS[reading]
+    if not row.least <= value <= row.most:
+        raise SenseError(reading, f"{value:.0f} °C", f"{row.least:g} to {row.most:g} °C: lead or sensor damaged")
     return value
 
 

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 from typing import Literal, NamedTuple
 
 from condenser_monitor.hardware import values
+from condenser_monitor.hardware.one_wire import PIN
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Unit
 
@@ -21,7 +22,8 @@ _COMMISSION = limits.COMMISSION
 
 
 class Channel(NamedTuple):
-    """One sensor on its board. A presence has a `pin` (BCM number); a number has a converter's `address` and `mux`.
+    """One sensor on its board. A presence has a `pin` (BCM number); a number has a converter's `address` and `mux`; a
+    probe hangs on the 1-Wire bus, with its number as `device` where there are several.
 
     scale: volts RMS at the converter for one unit of the reading; None for the thermistor. ranges_v: the converter's
     ranges, fine to coarse. burden_ohm, loose_ohm: of a current transformer's input, and the resistor from 3.3 V to it,
@@ -33,12 +35,13 @@ class Channel(NamedTuple):
     """
 
     reading: str
-    kind: Literal["presence", "current", "voltage", "thermistor", "power"]
+    kind: Literal["presence", "current", "voltage", "thermistor", "probe", "power"]
     terminal: str
     place: str
     pin: int | None = None
     address: int | None = None
     mux: int | None = None
+    device: str = ""
     scale: float | None = None
     ranges_v: tuple[float, ...] = ()
     burden_ohm: float | None = None
@@ -50,6 +53,11 @@ class Channel(NamedTuple):
     like: Mapping[str, str] = {}
     wrong: Mapping[tuple[str, str], tuple[str, str]] = {}
     or_else: Mapping[bool, str] = {}
+
+    @property
+    def on_board(self) -> bool:
+        """It has a terminal of its own on a board; power is made of two others, probes share the Pi's 1-Wire pin."""
+        return self.kind not in ("power", "probe")
 
     @property
     def burden_inside(self) -> bool:
@@ -140,6 +148,10 @@ def _probe(reading: str, address: int, mux: int, terminal: str, place: str) -> C
     return Channel(reading, "thermistor", terminal, place, address=address, mux=mux, ranges_v=(_COARSE,))
 
 
+def _on_the_bus(reading: str, place: str, **rest: object) -> Channel:
+    return Channel(reading, "probe", f"1-Wire bus, GPIO{PIN}", place, **rest)  # type: ignore[arg-type]
+
+
 def _line(unit: Unit) -> Phases:
     there = (_COMMISSION.line_low.value * unit.line_v, _COMMISSION.line_high.value * unit.line_v)
     return {"off": there, "called": (0.0, limits.LINE_ABSENT_V.value), "running": there}
@@ -153,6 +165,12 @@ def _power(unit: Unit) -> Phases:
         "called": (0.0, _COMMISSION.still_w.value),
         "running": (low * most_w, _COMMISSION.compressor_high.value * most_w),
     }
+
+
+def _discharge(unit: Unit) -> Phases:
+    low_c, hot_c = _COMMISSION.discharge_low_c.value, limits.HOT_DISCHARGE.hot_c.value
+    rest = (values.PROBE_LEAST_C.nominal, hot_c)
+    return {"off": rest, "called": rest, "running": (low_c, hot_c)}
 
 
 def _start_winding(unit: Unit) -> Phases:
@@ -422,12 +440,28 @@ CHANNELS: dict[str, Channel] = {
                 "the switch is closed around both leads, or the blower does not run",
             ),
         ),
+        _on_the_bus(
+            "discharge_c",
+            "strapped to the compressor's discharge line 15 cm from it, wrapped; a probe and lead for 125 °C",
+            bands=_discharge,
+            wrong={
+                ("off", "high"): ("wrong-value", "hot with the unit at rest: wait until it has cooled down"),
+                ("called", "high"): ("wrong-value", "hot with the disconnect pulled: wait until it has cooled down"),
+                ("running", "low"): (
+                    "wrong-terminal",
+                    "no hotter than the other pipes: it hangs in the air, or is strapped to one of them",
+                ),
+                ("running", "high"): ("wrong-value", "hotter than oil stands: a real fault, or a bad probe"),
+            },
+        ),
     )
 }
 
 
 def _ready_made(row: Channel) -> Channel:
     """The same reading in the build of ready-made parts: 333 mV transformers, same places of Pi and converters."""
+    if row.kind == "probe":
+        return row
     terminal = f"ready-made, {row.terminal.split()[0]} rail"
     if row.kind == "current":
         sense = values.VOLT_OUTPUT[row.reading]

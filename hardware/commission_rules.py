@@ -66,6 +66,7 @@ REASONS: tuple[tuple[str, str, str], ...] = (
     ("bias", "bias-missing", "the bias of its converter is not there: look at AIN3, 3.3 V and ground of that board"),
     ("direct voltage", "unplugged", "nothing is plugged into its jack, or its cable is broken"),
     ("of VDD", "unplugged", "the thermistor's lead is open or shorted"),
+    ("1-Wire", "unplugged", "no probe answers on the 1-Wire bus: its three wires, its pull-up, config.txt"),
     ("beyond", "clipped", "the signal is larger than the converter can take: wrong burden, or too many passes"),
     ("answers at this address", "chip-silent", "its converter does not answer: ribbon, power and address of the board"),
     ("a faster I2C bus", "bus-slow", "the I2C bus is too slow: set it to 400 kHz in config.txt, then restart the Pi"),

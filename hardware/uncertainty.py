@@ -51,6 +51,8 @@ def uncertainty(
     kind = CHANNELS[reading].kind
     if kind == "thermistor":
         parts, note = _temperature(value, calibration)
+    elif kind == "probe":
+        parts, note = _probe(value, calibration)
     elif kind == "power":
         parts, note = _power(value, calibration, build)
     elif kind == "voltage":
@@ -171,6 +173,17 @@ def _common(value: float, range_v: float, volts_per_unit: float) -> dict[str, fl
         "method": limits.CALIBRATION.method.value * value,
         "noise": limits.CALIBRATION.noise_codes.value * range_v / 32768 / volts_per_unit,
     }
+
+
+def _probe(value: float, calibration: Calibration | None) -> tuple[dict[str, float], str]:
+    """A probe is trimmed in its factory: its data sheet's error holds until it is compared with a thermometer."""
+    step = {"step": values.PROBE_STEP_K.nominal / 2}
+    if calibration is not None:
+        return step | {"meter": calibration.meter_share, "own warmth": limits.CALIBRATION.thermistor_k.value}, ""
+    (low, high, near_k), (*_, far_k) = values.PROBE_ERROR_K
+    return step | {
+        "probe": near_k if low <= value <= high else far_k
+    }, "A probe that is not strapped tightly and wrapped reads low."
 
 
 def _temperature(value: float, calibration: Calibration | None) -> tuple[dict[str, float], str]:

@@ -202,6 +202,13 @@ NTC_R25 = Value(10e3, "ohm", 0.01, "thermistor at 25 C", sources.THERMISTOR.basi
 NTC_PULL_UP = Value(10e3, "ohm", 0.001, "thermistor's upper resistor, to VDD")
 STEINHART_HART = (0.001129148, 0.000234125, 8.76741e-8)  # A, B, C of the usual 10 kohm curve (K); data sheet
 
+# ---------------------------------------------------------------- temperature probes on the 1-Wire bus (DS18B20)
+
+PROBE_LEAST_C = Value(-55.0, "°C", 0.0, "lowest that a probe measures", sources.ONE_WIRE_PROBE.basis)
+PROBE_MOST_C = Value(125.0, "°C", 0.0, "highest that a probe measures", sources.ONE_WIRE_PROBE.basis)
+PROBE_ERROR_K = ((-10.0, 85.0, 0.5), (-55.0, 125.0, 2.0))  # from, to (°C), error within it (K); the same data sheet
+PROBE_STEP_K = Value(0.0625, "K", 0.0, "one step of a conversion of 12 bits", sources.ONE_WIRE_PROBE.basis)
+
 # ---------------------------------------------------------------- presence of voltage
 
 LED_V = Value(

@@ -69,16 +69,6 @@ __all__ = [
     "UnitStatus",
 ]
 
-# In a run with one of these, nothing is learned of what is normal.
-_UNSOUND_RUN = frozenset(
-    {
-        *("high-running-current", "low-running-current", "locked-rotor", "fan-not-running", "compressor-not-running"),
-        *("overload-cycling", "contactor-chatter", "contacts-stuck-closed", "line-supply-lost", "short-cycling"),
-        *("low-line-voltage", "high-line-voltage", "run-capacitor-weak", "not-cooling", "low-split", "high-split"),
-    }
-)
-
-
 # While one of these stands, nothing can call the unit.
 _UNCALLABLE = frozenset({"line-supply-lost", "control-power-lost", "call-not-reaching-unit"})
 Symbols = dict[str, str]  # observable -> symbol
@@ -139,7 +129,11 @@ class Engine:
         liars = old.load(LIARS_MEMORY)
         self._trust = Trust(settings.unit, self._inputs.fitted, liars or ())
         self._inputs.distrusted = self._trust.distrusted
-        self._counters = {name: row.counter(settings) for name, row in CATALOGUE.items() if row.counter is not None}
+        self._counters = {
+            name: row.counter(settings)
+            for name, row in CATALOGUE.items()
+            if row.counter is not None and row.can_be_seen(self._inputs.fitted)
+        }
         self._answers: dict[str, Answer] = dict.fromkeys(self._counters)
         self._answered = dict(self._answers)
         self.counter_faults: list[tuple[str, Exception]] = []
@@ -517,7 +511,7 @@ class Engine:
             ended_s=scan.t_s,
             wall_s=scan.wall_s,
             running_since_s=None if started_s is None else max(started_s, self._broken_s),
-            sound=self.facts.draw == "normal" and not _UNSOUND_RUN & self._evaluator.standing,
+            sound=self.facts.draw == "normal" and not any(CATALOGUE[name].unsound for name in self._evaluator.standing),
             readings={name: self._trusted(name, value) for name, value in (means | {"outdoor_c": outdoor_c}).items()},
         )
         if started_s is not None and lasted(started_s, self._minute.began_s, limits.SETTLE_S.value):

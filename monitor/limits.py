@@ -498,6 +498,16 @@ class HIGH_SPLIT(FindingLimits):
     ratio = _ours(1.25, "of normal", 1.02, 3, "a fifth more is a dry day; more is air that is missing")
 
 
+class HOT_DISCHARGE(FindingLimits):
+    hold_s = _hold(300, "a minute's surge at the start of a run hurts nothing")
+    hot_c = Limit(107.0, "°C", 80, 120, "common practice", "225 °F at the line: oil begins to break down beyond")
+    run_s = _ours(
+        900, "s", 300, 3600, "so far into a run the shell and the oil are warm, and the line as hot as it gets"
+    )
+    back_k = _ours(5.0, "K", 1, 20, "no flapping about the limit")
+    all_clear_s = _all_clear(86400, "its cause stays through cooler hours: a day of runs shows that it is gone")
+
+
 class LINE_SUPPLY_LOST(FindingLimits):
     hold_s = _hold(10)
     all_clear_s = _all_clear(300, _SHOWN)
@@ -1062,6 +1072,7 @@ LATE_CAPTURE_S = _ours(0.1, "s", 0.01, 1.0, "a capture begun later than this has
 QUICK_SCANS = _ours(256, "scans", 16, 4096, "changes of presence kept until the loop asks; chatter fills it in seconds")
 THERMISTOR_LOW = _ours(0.02, "of VDD", 0.001, 0.1, "204 ohm, over 140 C: a shorted lead")
 THERMISTOR_HIGH = _ours(0.98, "of VDD", 0.9, 0.999, "490 kohm, under -45 C: an open lead")
+PROBE_S = _ours(2.0, "s", 0.5, 60, "rest between two rounds of the 1-Wire probes; a pipe takes minutes to warm")
 DEBOUNCE_S = _ours(0.004, "s", 0.0, 0.1, "contacts bounce for a few milliseconds; chatter is slower than that")
 UNPLUGGED_RATIO = _ours(0.5, "1", 0.2, 0.9, "half of the direct voltage that the jack's switch gives means: no plug")
 BIAS_TOLERANCE = _ours(0.1, "of VDD / 2", 0.02, 0.5, "the bias divider is 1 % and VDD 5 %; farther off it is broken")
@@ -1100,6 +1111,7 @@ class COMMISSION(LimitGroup):
     watch_s = _ours(20.0, "s", 5, 600, "how long each phase of the walk is watched")
     scans = _ours(5, "scans", 3, 100, "a median of fewer scans tells little")
     agree = _ours(0.8, "1", 0.6, 1, "a flag is steady when this share of the scans says the same")
+    discharge_low_c = _ours(40.0, "°C", 20, 70, "three minutes into a run the discharge line is the hottest pipe")
     nothing = _ours(0.25, "1", 0.05, 0.5, "less than this share of what is expected counts as nothing")
     still_a = _ours(0.15, "A", 0.02, 1, "noise and pick-up of a lead that carries nothing")
     compressor_low = _ours(0.38, "of RLA", 0.2, 0.6, "sound compressors run at half to nine tenths of rated load")

@@ -330,6 +330,15 @@ THERMISTOR = Source(
     "55 304 ohm at -10 °C, 32 651 ohm at 0 °C, 10 kohm at 25 °C",
     "data sheet",
 )
+ONE_WIRE_PROBE = Source(
+    "data sheet of the DS18B20",
+    "",
+    "electrical characteristics and table 1",
+    "remembered",
+    "",
+    "-55 to 125 °C in steps of 0.0625 K, within 0.5 K from -10 to 85 °C and within 2 K beyond",
+    "data sheet",
+)
 COVERAGE = Source(
     "GUM (JCGM 100)",
     "2008",

@@ -95,6 +95,7 @@ class Refrigeration:
         "condition",
         "cooling_share",
         "design",
+        "discharge_c",
         "evaporating_f",
         "flow",
         "heating",
@@ -111,7 +112,7 @@ class Refrigeration:
         self.power = self.flow = self.cooling_share = 0.0
         self.heating = False
         self.stage = 1.0
-        self.suction_c = self.liquid_c = outdoor_c
+        self.suction_c = self.liquid_c = self.discharge_c = outdoor_c
 
     @property
     def condensing_c(self) -> float:
@@ -154,6 +155,7 @@ class Refrigeration:
         self.cooling_share *= 1.0 - share
         self.suction_c += (celsius(outdoor_f) - self.suction_c) * share
         self.liquid_c += (celsius(outdoor_f) - self.liquid_c) * share
+        self.discharge_c += (celsius(outdoor_f) - self.discharge_c) * share
 
     def _warm_pipes(self, dt: float, outdoor_c: float, indoor_c: float) -> None:
         """What a probe on each pipe at the unit follows: gas over evaporating, liquid under condensing temperature."""
@@ -172,6 +174,20 @@ class Refrigeration:
         share = 1.0 - exp(-dt / constants.PIPE_TAU_S.value)
         self.suction_c += (gas_c - self.suction_c) * share
         self.liquid_c += (liquid_c - self.liquid_c) * share
+        hot_c = self._hot_gas_c()
+        hot_c -= constants.DISCHARGE_LOSS.value * (hot_c - outdoor_c)
+        share = 1.0 - exp(-dt / constants.DISCHARGE_TAU_S.value)
+        self.discharge_c += (hot_c - self.discharge_c) * share
+
+    def _hot_gas_c(self) -> float:
+        """Gas at the compressor's outlet: what is not lost by the shell of the work on each kilogram, and the gas's own
+        superheat, over the condensing temperature."""
+        at = (max(self.evaporating_f, constants.MAP_LOW_F.value), min(self.condensing_f, constants.MAP_HIGH_F.value))
+        flow_kg_s = ahri_540(constants.AHRI_FLOW_LB_H, *at) * constants.KG_S_PER_LB_H.value
+        work_j_kg = ahri_540(constants.AHRI_POWER_W, *at) * (1.0 - constants.SHELL_LOSS.value) / flow_kg_s
+        superheat_k = max(0.0, self.suction_c - self.evaporating_c)
+        gained = work_j_kg * self.condition.pump_share + constants.COLD_GAS_J_KG_K.value * superheat_k
+        return min(constants.RELIEF_C.value, self.condensing_c + gained / constants.HOT_GAS_J_KG_K.value)
 
     def superheat_k(self, outdoor_c: float, indoor_c: float) -> float:
         """What the metering device leaves at the unit with a full coil, K: a valve holds it; behind a fixed orifice it

@@ -31,7 +31,7 @@ from condenser_monitor.sim.bus import (
     pin_factory,
 )
 from condenser_monitor.sim.scenario import Scenario
-from condenser_monitor.sim.waveforms import ChipInputs
+from condenser_monitor.sim.waveforms import PROBES, ChipInputs, ProbeBus
 from condenser_monitor.sim.wiring import AS_MEANT, WiredInputs, Wiring
 from condenser_monitor.sim.world import World
 
@@ -116,6 +116,7 @@ class RegisterRig:
         wiring: Wiring = AS_MEANT,
         trims: Mapping[str, Trim] | None = None,
     ) -> None:
+        settings = _with_probes(settings)
         self.world, self.settings, self.scan_s, self.wall_0_s = world, settings, scan_s, wall_0_s
         self.clock = VirtualClock(world.t_s)
         self.pins = pin_factory()
@@ -127,6 +128,7 @@ class RegisterRig:
             settings,
             bus=FakeI2C(self.clock, self.chips),
             pin_factory=self.pins,
+            one_wire=ProbeBus(world, wiring.taps),
             clock=self.clock,
             sleep=self.clock.sleep,
             wall=self._wall_s,
@@ -184,6 +186,16 @@ class RegisterRig:
     def close(self) -> None:
         """Let go of pins and bus."""
         self.boards.close()
+
+
+def _with_probes(settings: Settings) -> Settings:
+    """The site with the numbers of the probes that the simulated bus has, where it names none of its own."""
+    named = {name: {"device": device} for device, name in PROBES.items() if name in settings.fitted}
+    wired = {
+        **settings.boards.channels,
+        **{n: {**row, **settings.boards.channels.get(n, {})} for n, row in named.items()},
+    }
+    return msgspec.structs.replace(settings, boards=msgspec.structs.replace(settings.boards, channels=wired))
 
 
 def _inputs(world: World, address: int, seed: int, wiring: Wiring, build: str) -> ChipInputs:

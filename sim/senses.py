@@ -132,6 +132,7 @@ WIRES: dict[str, Wire] = {
         wave=Wave(0.1, ((3, 0.01), (5, 0.02))),
     ),
     "blower": Wire(lambda unit, _: 24.0 * unit.indoor.blower, PRESENT_24V),
+    "discharge_c": Wire(lambda unit, _: unit.gas.discharge_c, accuracy=Accuracy(0.0, 0.0, 0.05, 2)),
     "control_power": Wire(lambda unit, _: unit.rc_v, PRESENT_24V),
     "thermostat": Wire(lambda unit, _: unit.volts.indoor_y_v, PRESENT_24V),
 }
@@ -248,17 +249,19 @@ class SimulatedSensors:
     def _faulty(self, name: str, value: float) -> float | None:
         """What faults at the wire make of a number; None where the board tells that it cannot be had."""
         senses, rng = self._condition.senses, self._rng
-        chip = CHANNELS[name].address
-        if any(sense.stuck and CHANNELS[other].address == chip for other, sense in senses.items()):
+        sense, row = senses.get(name), CHANNELS[name]
+        if row.kind == "probe" and sense is not None and sense.stuck:
             return None
-        sense = senses.get(name)
+        chip = row.address
+        if row.kind != "probe" and any(one.stuck and CHANNELS[other].address == chip for other, one in senses.items()):
+            return None
         if sense is None:
             return value
         if sense.unplugged:
             # an empty jack is told by its switch, an open thermistor by its voltage; open voltage leads read nothing
-            return 0.0 if CHANNELS[name].kind == "voltage" else None
+            return 0.0 if row.kind == "voltage" else None
         value = value * sense.gain + sense.offset
-        if CHANNELS[name].kind == "thermistor":
+        if row.kind in ("thermistor", "probe"):
             return value + rng.gauss(0.0, sense.noise)
         # pick-up adds to a wave as the root of the squares
         return hypot(value, sense.noise * (1.0 + rng.gauss(0.0, 0.1)))

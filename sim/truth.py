@@ -54,6 +54,7 @@ NEEDS: dict[str, tuple[tuple[str, ...], ...]] = {
     "not-cooling": (("return_air_c", "supply_air_c"), ("suction_c", "liquid_c")),
     "low-split": (("return_air_c", "supply_air_c"),),
     "high-split": (("return_air_c", "supply_air_c"),),
+    "hot-discharge": (("discharge_c",),),
     "sensing-disagrees": ((_CALL,),),
     "sensor-silent": ((_CALL,),),
 }
@@ -78,6 +79,7 @@ HOLD_S: dict[str, float] = {
     "not-cooling": 180.0,  # after so many seconds of the run as below
     "low-split": 1200.0,
     "high-split": 1200.0,
+    "hot-discharge": 300.0,
 }
 # How long after it was so a finding may still be raised: patterns and learned normals look back.
 _LATE_S = dict.fromkeys(("short-cycling", "overload-cycling", "slow-start", "run-capacitor-weak"), 3 * _HOUR_S)
@@ -277,6 +279,7 @@ class Truth:
     def _heat_moved(self, now_s: float, settled: bool) -> None:
         """Cooling against what a sound unit gives: the split follows it, and the air that takes it."""
         gas, condition = self.world.unit.gas, self.world.condition
+        self._set("hot-discharge", gas.discharge_c > 104.0, now_s, gas.discharge_c > 109.0)
         share = gas.cooling_share / max(gas.stage, 0.05)
         air = condition.indoor_air() if self.world.unit.indoor.blower else 0.0
         long = now_s - self._began_s >= 900.0

@@ -7,11 +7,12 @@ sines. Scales, burdens and bias are those of the boards (hardware/values.py).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from math import exp, log, sqrt
 from random import Random
 
 from condenser_monitor.hardware import values
-from condenser_monitor.hardware.channels import BUILDS, Channel
+from condenser_monitor.hardware.channels import BUILDS, CHANNELS, Channel
 from condenser_monitor.sim.compressor import Motion
 from condenser_monitor.sim.condition import SenseCondition
 from condenser_monitor.sim.senses import WIRES
@@ -105,3 +106,47 @@ class ChipInputs:
         if glitches and self._rng.random() < glitches / 100.0:
             return self._rng.uniform(-0.1, 0.1)
         return 0.0
+
+
+PROBES = {
+    f"28-{number:012x}": name
+    for number, name in enumerate((name for name, row in CHANNELS.items() if row.kind == "probe"), start=1)
+}
+
+
+class ProbeBus:
+    """The probes of the 1-Wire bus as the kernel shows them: nine bytes with their checksum, twice. A OneWireBus."""
+
+    def __init__(self, world: World, taps: Mapping[str, str]) -> None:
+        self.world, self._taps = world, taps
+        self._rng = Random(f"{world.plan.seed}/probes")
+
+    def devices(self) -> list[str]:
+        """Those that are plugged in."""
+        senses = self.world.condition.senses
+        return [device for device, name in PROBES.items() if not (name in senses and senses[name].unplugged)]
+
+    def text(self, device: str) -> str:
+        """What the kernel prints of a conversion made now."""
+        name, condition = PROBES[device], self.world.condition
+        sense = condition.senses.get(name, SenseCondition())
+        if sense.unplugged or sense.stuck:
+            raise OSError(5, "Input/output error")
+        true_c = WIRES[self._taps.get(name, name)].true(self.world.unit, self.world.outdoor_c)
+        seen_c = true_c * sense.gain + sense.offset + (self._rng.gauss(0.0, sense.noise) if sense.noise else 0.0)
+        steps = round(seen_c / values.PROBE_STEP_K.nominal)
+        held = steps.to_bytes(2, "little", signed=True) + bytes((0x4B, 0x46, 0x7F, 0xFF, 0x10 - steps % 16, 0x10))
+        held += bytes((crc8(held),))
+        spoilt = condition.bus_errors and self._rng.random() < condition.bus_errors
+        row = " ".join(f"{byte:02x}" for byte in held)
+        return f"{row} : crc={held[-1]:02x} {'NO' if spoilt else 'YES'}\n{row} t={steps * 1000 // 16}\n"
+
+
+def crc8(data: bytes) -> int:
+    """Return the checksum of the 1-Wire bus: x^8 + x^5 + x^4 + 1, low bit first."""
+    crc = 0
+    for byte in data:
+        crc ^= byte
+        for _ in range(8):
+            crc = (crc >> 1) ^ (0x8C if crc & 1 else 0)
+    return crc

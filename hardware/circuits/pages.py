@@ -29,6 +29,7 @@ from condenser_monitor.hardware.circuits import (
     tolerance,
 )
 from condenser_monitor.hardware.circuits.wiring import compartment, joined_at
+from condenser_monitor.hardware.one_wire import PIN
 from condenser_monitor.monitor.core.errors import ContractError
 from condenser_monitor.monitor.core.readings import READINGS
 
@@ -157,6 +158,8 @@ def _at(channel: Channel) -> str:
         return f"GPIO{channel.pin}, header pin {parts.HEADER[channel.pin]}"
     if channel.kind == "power":
         return "made of two others"
+    if channel.kind == "probe":
+        return f"GPIO{PIN}, header pin {parts.HEADER[PIN]}, by its own number"
     assert channel.address is not None
     assert channel.mux is not None
     return f"converter 0x{channel.address:02x}, {MUXES[channel.mux]}"
@@ -178,6 +181,7 @@ def header_table() -> str:
         1: ("3.3 V", "all boards"),
         parts.HEADER[2]: ("GPIO2, SDA", "all converters"),
         parts.HEADER[3]: ("GPIO3, SCL", "all converters"),
+        parts.HEADER[PIN]: (f"GPIO{PIN}", "1-Wire probes, by their own adapter"),
         6: ("ground", "all boards"),
     }
     for reading, channel in CHANNELS.items():
@@ -225,7 +229,7 @@ def ready_joined_table(who: str) -> str:
     """Terminals of the ready-made build: whose work, what goes there, and where it is read."""
     rows = []
     for reading, channel in BUILDS["ready-made"].items():
-        if channel.kind == "power" or _who(reading) != who:
+        if not channel.on_board or _who(reading) != who:
             continue
         end = joined_at(reading)
         nets = end.wires[0][:2]

@@ -101,7 +101,7 @@ def box(build: str) -> Drawing:
         Text(_PI_X, 54, "read at", 9, bold=True),
     ]
     y = _TOP
-    rows = [row for row in BUILDS[build].values() if row.kind != "power"]
+    rows = [row for row in BUILDS[build].values() if row.on_board]
     for name, head in _COMPARTMENTS.items():
         colour = BREAK if name == "line" else LIVE if name == "outside" else INK
         mine = [row for row in rows if compartment(row.reading) == name]

@@ -10,7 +10,7 @@ sim/scenarios.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from enum import IntEnum
 from itertools import product
 from typing import Any, Literal, NamedTuple, Protocol
@@ -19,6 +19,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.inputs import DebouncedInputs
 from condenser_monitor.monitor.core.links import Facts, either, facts
+from condenser_monitor.monitor.core.patterns import InRun
 from condenser_monitor.monitor.core.readings import draw_bands
 from condenser_monitor.monitor.core.records import Evidence, Scan, Severity
 
@@ -211,7 +212,8 @@ class FindingRow(NamedTuple):
     itself and not just that the call has ended; `urgent_from_c`: the outdoor temperature from which it is urgent;
     `cooling`: what it means for the house, where its severity does not say so; `sensed_by`: the sets of readings any of
     which a pattern needs, where it is not its evidence; `proof`: what shows its cause repaired; `counter`: makes what
-    answers for a pattern that the engine does not count itself."""
+    answers for a pattern that the engine does not count itself; `unsound`: in a run with it nothing is learned of what
+    is normal."""
 
     name: str
     severity: Severity
@@ -230,6 +232,7 @@ class FindingRow(NamedTuple):
     sensed_by: tuple[frozenset[str], ...] = ()
     proof: Proof = Proof()
     counter: Callable[[Settings], Counter] | None = None
+    unsound: bool = False
 
     def severity_at(self, evidence: Evidence, settings: Settings) -> Severity:
         """How urgent it is with what goes with it."""
@@ -237,6 +240,10 @@ class FindingRow(NamedTuple):
         if self.urgent_from_c is None or not isinstance(outdoor_c, float):
             return self.severity
         return Severity.URGENT if outdoor_c >= settings.limit(self.urgent_from_c) else self.severity
+
+    def can_be_seen(self, fitted: Collection[str]) -> bool:
+        """Return whether a pattern has one of the sets of readings that it needs."""
+        return not self.sensed_by or any(needed <= set(fitted) for needed in self.sensed_by)
 
     @property
     def house(self) -> Cooling:
@@ -292,6 +299,7 @@ ROWS: tuple[FindingRow, ...] = (
             span_s=0.0,
             at_rest=lambda f: f.supply,
         ),
+        unsound=True,
     ),
     FindingRow(
         "control-power-lost",
@@ -355,6 +363,7 @@ ROWS: tuple[FindingRow, ...] = (
         lambda f: line_outside(f, "low"),
         parents=("line-supply-lost",),
         proof=_IN_HEAT,
+        unsound=True,
     ),
     FindingRow(
         "high-line-voltage",
@@ -367,6 +376,7 @@ ROWS: tuple[FindingRow, ...] = (
         parents=("line-supply-lost",),
         cooling=Cooling.WORKS,
         proof=_OVER_A_DAY,
+        unsound=True,
     ),
     FindingRow(
         "contactor-chatter",
@@ -384,6 +394,7 @@ ROWS: tuple[FindingRow, ...] = (
             frozenset({"call", "control_v"}),
         ),
         proof=_OVER_A_DAY,
+        unsound=True,
     ),
     FindingRow(
         "call-without-pull-in",
@@ -418,6 +429,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("compressor_a", "control_v"),
         lambda f: f.locked,
         proof=_IN_HEAT,
+        unsound=True,
     ),
     FindingRow(
         "overload-cycling",
@@ -434,6 +446,7 @@ ROWS: tuple[FindingRow, ...] = (
             frozenset({"compressor_a", "fan_a"}),
         ),
         proof=_IN_HEAT,
+        unsound=True,
     ),
     FindingRow(
         "pull-in-without-run",
@@ -456,6 +469,7 @@ ROWS: tuple[FindingRow, ...] = (
         lambda f: both(f.contacts, f.fan, no(f.compressor)),
         parents=("locked-rotor", "overload-cycling", "contactor-chatter"),
         proof=_IN_HEAT,
+        unsound=True,
     ),
     FindingRow(
         "fan-not-running",
@@ -468,6 +482,7 @@ ROWS: tuple[FindingRow, ...] = (
         parents=("locked-rotor",),
         cooling=Cooling.DAMAGE,
         proof=Proof(works=lambda f: both(cools(f), f.fan), hold_s=_LONG),
+        unsound=True,
     ),
     FindingRow(
         "contacts-stuck-closed",
@@ -480,6 +495,7 @@ ROWS: tuple[FindingRow, ...] = (
         parents=("contactor-chatter",),
         cooling=Cooling.DAMAGE,
         proof=Proof("stop", "the contacts opened at the end of several runs", stopped),
+        unsound=True,
     ),
     FindingRow(
         "short-cycling",
@@ -492,6 +508,7 @@ ROWS: tuple[FindingRow, ...] = (
         parents=("line-supply-lost", "contactor-chatter", "overload-cycling", "locked-rotor"),
         sensed_by=(frozenset({"compressor_a"}),),
         proof=_OVER_A_DAY,
+        unsound=True,
     ),
     FindingRow(
         "high-running-current",
@@ -503,6 +520,7 @@ ROWS: tuple[FindingRow, ...] = (
         lambda f: draws(f, "high"),
         parents=("locked-rotor", "fan-not-running"),
         proof=_IN_HEAT,
+        unsound=True,
     ),
     FindingRow(
         "low-running-current",
@@ -513,6 +531,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("compressor_a", "outdoor_c"),
         lambda f: draws(f, "low"),
         proof=_IN_HEAT,
+        unsound=True,
     ),
     FindingRow(
         "run-capacitor-weak",
@@ -526,6 +545,7 @@ ROWS: tuple[FindingRow, ...] = (
         cooling=Cooling.WORKS,
         sensed_by=(frozenset({"line_v", "start_winding_a"}),),
         proof=Proof("run", _DAY_RUN, hold_s=_LONG, span_s=_DAY),
+        unsound=True,
     ),
     FindingRow(
         "not-cooling",
@@ -544,6 +564,7 @@ ROWS: tuple[FindingRow, ...] = (
             frozenset({"compressor_a", "liquid_c", "suction_c"}),
         ),
         proof=_IN_HEAT,
+        unsound=True,
     ),
     FindingRow(
         "low-split",
@@ -562,6 +583,7 @@ ROWS: tuple[FindingRow, ...] = (
             frozenset({"compressor_a", "liquid_c", "suction_c"}),
         ),
         proof=_IN_HEAT,
+        unsound=True,
     ),
     FindingRow(
         "high-split",
@@ -577,6 +599,22 @@ ROWS: tuple[FindingRow, ...] = (
             frozenset({"compressor_a", "liquid_c", "suction_c"}),
         ),
         proof=_IN_HEAT,
+        unsound=True,
+    ),
+    FindingRow(
+        "hot-discharge",
+        _SOON,
+        "compressor",
+        "The gas leaves the compressor hotter than its oil stands; it wears fast and may seize.",
+        (),
+        ("discharge_c", "suction_c", "liquid_c", "outdoor_c", "compressor_a"),
+        pattern=True,
+        counter=lambda settings: InRun(settings, "discharge_c", settings.limit(limits.HOT_DISCHARGE.run_s)),
+        sensed_by=(frozenset({"discharge_c", "compressor_a"}),),
+        parents=("locked-rotor", "fan-not-running", "sensing-disagrees"),
+        cooling=Cooling.DAMAGE,
+        proof=_IN_HEAT,
+        unsound=True,
     ),
     FindingRow(
         "slow-start",

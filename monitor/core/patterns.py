@@ -16,7 +16,8 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import OFFERED, Settings
 from condenser_monitor.monitor.core.inputs import lasted
 from condenser_monitor.monitor.core.links import Facts
-from condenser_monitor.monitor.core.records import Change, ChangeKind, Finding, Offer
+from condenser_monitor.monitor.core.readings import READINGS, compressor_bands
+from condenser_monitor.monitor.core.records import Change, ChangeKind, Finding, Offer, Scan
 
 
 class Chatter:
@@ -184,6 +185,34 @@ class HeatWatch:
     def stands(self, now_s: float) -> bool:
         earlier = any(lasted(at_s, now_s, self.earlier_s) for at_s in self.called_s)
         return earlier and self.since_call_s >= self.hot_s
+
+
+class InRun:
+    """Whether a number has risen to its highest band while the compressor runs; it has not once a run has gone on for
+    `settled_s` without it. At rest nothing is known of it."""
+
+    def __init__(self, settings: Settings, reading: str, settled_s: float) -> None:
+        row = READINGS[reading]
+        assert row.inputs is not None
+        self._reading, self._settled_s = reading, settled_s
+        self._running, self._bands = compressor_bands(settings.unit), row.inputs(settings)[reading]
+        self._ran: int | None = None
+        self._band: int | None = None
+        self._usual_since_s: float | None = None
+
+    def update(self, scan: Scan) -> bool | None:
+        """Hear a scan; return the answer after it."""
+        value: float | None = getattr(scan, self._reading)
+        if scan.compressor_a is None or value is None:
+            return None
+        self._ran = self._running.place(scan.compressor_a, self._ran)
+        self._band = self._bands.place(value, self._band)
+        if not self._ran or self._band == len(self._bands.edges):
+            self._usual_since_s = None
+            return True if self._ran else None
+        if self._usual_since_s is None:
+            self._usual_since_s = scan.t_s
+        return False if scan.t_s - self._usual_since_s >= self._settled_s else None
 
 
 class Stops:

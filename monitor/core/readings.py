@@ -135,9 +135,16 @@ def draw_bands(settings: Settings, lowest_a: float | None = None, highest_a: flo
     return Bands(("low", "normal", "high"), edges, start=1, full_rise=True)  # at rest it lies in the lowest
 
 
+def discharge_bands(settings: Settings) -> Bands:
+    """Bands of the discharge line's temperature, °C."""
+    hot_c = settings.limit(limits.HOT_DISCHARGE.hot_c)
+    return Bands(("usual", "hot"), (Edge(hot_c, hot_c - limits.HOT_DISCHARGE.back_k.value),))
+
+
 # ---------------------------------------------------------------- the readings
 
-AIR_MOST_C = 90.0  # no air and no pipe of a cooling unit is farther from 0 °C
+AIR_MOST_C = 90.0  # no air and no pipe of a cooling unit is farther from 0 °C, but for the discharge line
+PROBE_MOST_C = 125.0  # highest that a probe on the 1-Wire bus measures
 _MOST = 1e6
 
 
@@ -149,7 +156,7 @@ class Reading(NamedTuple):
     with their bands; the first gives the word for it, and one whose name is itself a word takes its place while it
     holds. least, most: what a number can be. link: the link that a flag tells, or beside which a number is shown.
     plot: a curve of its own, a curve on its link's lane, or none. digits: decimals that are worth showing.
-    device_class: what kind of sensor home automation takes it for.
+    device_class: what kind of sensor home automation takes it for. hottest_c: the most that a temperature can be.
     """
 
     name: str
@@ -163,6 +170,7 @@ class Reading(NamedTuple):
     digits: int = 1
     plot: Literal["", "own", "lane"] = ""
     device_class: str = ""
+    hottest_c: float = AIR_MOST_C
 
     @property
     def kind(self) -> Literal["flag", "number"]:
@@ -177,7 +185,7 @@ class Reading(NamedTuple):
     @property
     def most(self) -> float:
         """The highest value that it can have."""
-        return AIR_MOST_C if self.unit == "°C" else _MOST
+        return self.hottest_c if self.unit == "°C" else _MOST
 
     @property
     def allowed(self) -> str:
@@ -423,6 +431,19 @@ READINGS: dict[str, Reading] = {
             "the indoor blower's motor draws current",
             "indoor blower",
             says=_flag("the indoor blower does not run", "the indoor blower runs"),
+        ),
+        Reading(
+            "discharge_c",
+            "°C",
+            "line",
+            "the compressor's discharge line, 15 cm from the compressor",
+            "discharge line",
+            "compressor",
+            {"usual": "the discharge line is as warm as it should be", "hot": "the discharge line is too hot"},
+            lambda settings: {"discharge_c": discharge_bands(settings)},
+            plot="own",
+            device_class="temperature",
+            hottest_c=PROBE_MOST_C,
         ),
     )
 }

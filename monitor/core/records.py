@@ -15,7 +15,7 @@ from typing import Any, Literal
 import msgspec
 
 from condenser_monitor.monitor.core.errors import ScanError
-from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.core.readings import PROBE_MOST_C, READINGS
 
 # ---------------------------------------------------------------- what is sensed
 
@@ -51,6 +51,7 @@ class Scan(msgspec.Struct, frozen=True, kw_only=True, repr_omit_defaults=True):
     supply_air_c: float | None = None
     coil_v: float | None = None
     blower: bool | None = None
+    discharge_c: float | None = None
 
     def __post_init__(self) -> None:
         # Written out, because every scan and every row of a recording passes here; NaN fails each comparison too. A
@@ -70,6 +71,7 @@ class Scan(msgspec.Struct, frozen=True, kw_only=True, repr_omit_defaults=True):
             and (self.return_air_c is None or -_FAR_C <= self.return_air_c <= _FAR_C)
             and (self.supply_air_c is None or -_FAR_C <= self.supply_air_c <= _FAR_C)
             and (self.coil_v is None or 0.0 <= self.coil_v <= _MOST)
+            and (self.discharge_c is None or -_FAR_C <= self.discharge_c <= PROBE_MOST_C)
         ):
             self._complain()
 

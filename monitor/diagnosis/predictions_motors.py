@@ -240,6 +240,15 @@ MOTORS: dict[str, Situation] = {
         cause("non-condensables", 0.7, **_HIGH_OR_NOT),
         cause("monitor-sensing", 0.5),
     ),
+    "hot-discharge": situation(
+        _CLOSED | {"compressor_a": "running", "discharge_c": "hot"},
+        cause("condenser-dirty", 6, **_HIGH_OR_NOT),
+        cause("charge-low", 4, **_LOW_OR_NOT),
+        cause("metering-device", 2, **_LOW_OR_NOT),
+        cause("non-condensables", 1, **_HIGH_OR_NOT),
+        cause("charge-high", 0.5, **_HIGH_OR_NOT),
+        cause("monitor-sensing", 0.5),
+    ),
     "high-split": situation(
         _CLOSED | _CURRENT_NORMAL | {"blower": "on; seldom off", "compressor_a": "running", "split": "high"},
         cause("indoor-airflow", 8, blower="on or off", **_LOW_OR_NOT),

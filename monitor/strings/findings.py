@@ -215,6 +215,15 @@ _KNOWN: dict[str, FindingText] = {
         tell="Control voltage at the unit under 85 % of 24 V while calling.",
         lock=LockText(mark("Cooling may fail."), mark("Book a technician: the 24-volt supply is weak."), _RUNS),
     ),
+    "hot-discharge": FindingText(
+        headline="The compressor is running too hot.",
+        means="It still cools, but the heat breaks down the oil that keeps the compressor alive.",
+        do="Clear leaves and grass from around the outdoor unit. Have it checked within days.",
+        look=("coil-dirt", "smell"),
+        avoid=(*_ALWAYS, "again"),
+        tell="Discharge line over 225 °F: check condenser, charge, metering device, air in the circuit.",
+        lock=LockText(mark("Cooling is at risk."), mark("The compressor runs too hot: book a visit soon."), _RUNS),
+    ),
     "low-line-voltage": FindingText(
         headline="The outdoor unit gets too little voltage.",
         means="Its motors run hot, and the compressor may fail to start. The utility or a poor joint may be the cause.",

@@ -57,6 +57,7 @@ SEVERITIES = {
     "high-line-voltage": "soon",
     "run-capacitor-weak": "soon",
     "low-split": "soon",
+    "hot-discharge": "soon",
     "high-split": "soon",
     "call-without-thermostat": "soon",
     "short-cycling": "soon",

@@ -10,6 +10,7 @@ from gpiozero.pins.mock import MockFactory
 
 from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.circuits import heat, pages, parts
+from condenser_monitor.hardware.one_wire import PIN
 from condenser_monitor.monitor.core.errors import ContractError
 from condenser_monitor.monitor.core.readings import READINGS
 
@@ -52,12 +53,17 @@ def test_wiring_names_every_sense_once_with_the_drivers_own_place() -> None:
         assert len(rows) == 1
         if channel.kind == "power":
             continue  # made of two others
+        if channel.kind == "probe":
+            assert f"GPIO{PIN}," in rows[0]
+            continue
         assert (f"GPIO{channel.pin}," if channel.pin is not None else f"0x{channel.address:02x}") in rows[0]
 
 
 def test_wiring_names_terminals_that_the_board_has() -> None:
     """`line board J3` must be on the line board's parts list."""
     for reading, channel in CHANNELS.items():
+        if channel.kind == "probe":
+            continue
         board, _, ref = channel.terminal.split()
         assert board == READINGS[reading].board
         assert parts.part(board, ref).kind.startswith(("terminal", "jack"))

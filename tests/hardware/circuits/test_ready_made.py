@@ -196,7 +196,7 @@ def test_the_box_shows_every_wire_once_and_line_voltage_apart(build: str) -> Non
     """Each reading with its terminals; the sensors inside the cabinet stand among licensed work."""
     picture = wiring.box(build)
     for name, row in BUILDS[build].items():
-        assert picture.description.count(f"{name}: ") == (row.kind != "power")
+        assert picture.description.count(f"{name}: ") == row.on_board
     assert {name for name in CHANNELS if wiring.compartment(name) == "line"} == {"supply", "load", "line_v"}
     assert wiring.compartment("call") == wiring.compartment("compressor_a") == "unit"
 
