@@ -65,7 +65,7 @@ CONTACTOR_DROP_OUT = Source(
 )
 CLASS_2_VOLTS = Source(
     "UL 5085-3 (before: UL 1585)",
-    "",
+    "edition not said by what quotes it",
     "class 2 secondary",
     "quoted",
     _LOOKED,
@@ -83,7 +83,7 @@ CONTACT_LIFE = Source(
 CONTACT_LOCKED_ROTOR = CONTACT_LIFE._replace(says="locked-rotor amps at 240 V: 180 of a 30 A pole, 240 of a 40 A pole")
 BLADE_FUSE = Source(
     "ISO 8820-3 type C / SAE J1284",
-    "",
+    "2015 / 2020",
     "opening times",
     "remembered",
     "",
@@ -119,7 +119,7 @@ SCROLL_GUIDE_CYCLES = Source(
 )
 PROTECTOR_RESET = Source(
     "UL 60335-2-34 and field practice",
-    "",
+    "2017",
     "internal line-break protectors",
     "remembered",
     "",
@@ -150,7 +150,7 @@ WIRE_TABLE = Source(
     _LOOKED,
     "18 AWG solid copper 7.77 ohm for 1000 ft at 75 °C, 6.39 ohm at 20 °C",
 )
-AWG = Source("ASTM B258", "", "", "remembered", "", "AWG 36 is 0.005 in, 39 steps to 0000 in a ratio of 92")
+AWG = Source("ASTM B258", "2018", "", "remembered", "", "AWG 36 is 0.005 in, 39 steps to 0000 in a ratio of 92")
 CONVERSIONS = Source(
     "NIST SP 811",
     "2008",
@@ -183,14 +183,14 @@ CAPACITOR_RESIDUE = Source(
 )
 ISOLATION = Source(
     "29 CFR 1910.333",
-    "",
+    "as amended 1994",
     "(b)(2)",
     "quoted",
     _LOOKED,
     "push buttons, selectors and interlocks are no means of isolation; stored energy is released; the tester is proved"
     " before and after. Read in WAC 296-24-975, the state text that runs parallel",
 )
-METER_CATEGORY = Source("IEC 61010-2-033", "", "", "remembered", "", "CAT III for what is wired into a building")
+METER_CATEGORY = Source("IEC 61010-2-033", "2019", "", "remembered", "", "CAT III for what is wired into a building")
 COIL_BURDEN = Source(
     "catalogues of 24 V definite-purpose contactors, 25 to 40 A",
     "",
@@ -201,7 +201,12 @@ COIL_BURDEN = Source(
     "data sheet",
 )
 DETECTORS = Source(
-    "UL 60335-2-40", "", "", "remembered", "", "refrigerant detectors with mildly flammable refrigerants above a charge"
+    "UL 60335-2-40",
+    "2019",
+    "",
+    "remembered",
+    "",
+    "refrigerant detectors with mildly flammable refrigerants above a charge",
 )
 CAPACITOR_LAW = Source("circuit theory", "", "", "read", _LOOKED, "I = 2 pi f C V")
 LOAD_SIZING = Source(
@@ -218,7 +223,7 @@ COMPRESSOR_MAP = Source(
     _LOOKED,
     "power and flow as polynomials of ten coefficients in suction and discharge dew point",
 )
-RATING_A = Source("AHRI 210/240", "", "test A", "remembered", "", "95 °F outdoors, 80/67 °F indoors")
+RATING_A = Source("AHRI 210/240", "2023", "test A", "remembered", "", "95 °F outdoors, 80/67 °F indoors")
 CHARGE_TEST = Source(
     "California Building Energy Efficiency Standards, Residential Appendices",
     "2008",
@@ -282,7 +287,7 @@ PASSWORD_LENGTH = Source(
     "",
     "15 characters at least where the password is the only factor, 8 beside another; length, not composition",
 )
-ARGON2 = Source("OWASP password storage", "", "Argon2id", "remembered", "", "19 MiB, 2 passes, 1 lane")
+ARGON2 = Source("OWASP password storage", "2023", "Argon2id", "remembered", "", "19 MiB, 2 passes, 1 lane")
 
 # ---------------------------------------------------------------- measuring
 
@@ -426,7 +431,7 @@ HIGH_VOLTAGE_RESISTORS = Source(
 
 VT_CLASS = Source(
     "IEC 61869-3",
-    "",
+    "2011",
     "",
     "remembered",
     "",
@@ -434,7 +439,7 @@ VT_CLASS = Source(
 )
 MODULE_INPUTS = Source(
     "IEC 61131-2",
-    "",
+    "2017",
     "digital inputs, type 1",
     "remembered",
     "",

@@ -64,6 +64,15 @@ def test_every_row_is_used_and_whole(name: str) -> None:
     assert bool(row.checked) == (row.access != "remembered")
 
 
+NUMBERED = re.compile(r"\b(IEC|ISO|UL|SAE|ASTM|AHRI|ANSI|ASHRAE|NIST|CFR|IEEE|NFPA)\b.*\d")
+
+
+@pytest.mark.parametrize("name", [name for name, row in ROWS.items() if NUMBERED.search(row.document)])
+def test_every_numbered_document_names_its_edition(name: str) -> None:
+    """Clauses move between editions: a number without one sends the reader to the wrong page."""
+    assert ROWS[name].edition
+
+
 @pytest.mark.parametrize("name", sources.HELD_BY)
 def test_a_row_that_names_its_test_names_one_that_is_there(name: str) -> None:
     """A function of that file; and the numbers of a person's safety all have one."""

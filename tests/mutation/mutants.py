@@ -19,6 +19,7 @@ import gc
 import importlib.abc
 import importlib.machinery
 import importlib.util
+import json
 import os
 import resource
 import sys
@@ -59,6 +60,7 @@ _OPTIONS = (
     *("--assert=plain", "--hypothesis-seed=1", "-n", "0"),
 )
 CPU_S = 120  # of the processor: a mutant that loops for ever is killed, which counts as noticed
+_SLACK_S, _SLOWER = 5, 3  # what a mutant may take more than the tests do without a change
 
 
 class Mutant(NamedTuple):
@@ -236,32 +238,52 @@ class _Sieve:
         held_by: Callable[[Mutant], Sequence[str]] | None,
     ) -> None:
         self._made, self._found, self._put, self._held_by = made, found, put, held_by
+        self._took_s: dict[str, float] = {}
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        """Keep how long each test takes."""
+        self._took_s[report.nodeid] = self._took_s.get(report.nodeid, 0.0) + report.duration
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtestloop(self, session: pytest.Session) -> Generator[None, object, object]:
-        """Write the numbers of mutants that no test noticed to the pipe, and end the process."""
+        """Write the numbers of mutants that no test noticed to the pipe, and end the process. The tests are run once
+        without a change first: then the quickest come first, and a mutant that takes far longer is taken to loop."""
         functions = _functions(_module(self._made[0].file))
         put = self._put or (lambda mutant: _put(mutant, functions))
         gc.collect()
         gc.freeze()
-        for number in range(len(self._made)):
+        reader, writer = os.pipe()
+        most_s = CPU_S
+        for number in range(-1, len(self._made)):
             child = os.fork()
             if child == 0:
                 break
-            if os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) != _KILLED:
+            if number < 0:
+                os.close(writer)
+                with os.fdopen(reader, "rb") as told:
+                    took_s = json.loads(told.read() or "{}")
+                _, status, used = os.wait4(child, 0)
+                if os.waitstatus_to_exitcode(status) != _SURVIVED:
+                    os._exit(_BROKEN)
+                session.items.sort(key=lambda item: took_s.get(item.nodeid, 0.0))
+                most_s = round(_SLACK_S + _SLOWER * (used.ru_utime + used.ru_stime))
+            elif os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) != _KILLED:
                 os.write(self._found, number.to_bytes(4, "big"))
         else:
             os._exit(_SURVIVED)
         code = _KILLED
         try:
-            resource.setrlimit(resource.RLIMIT_CPU, (CPU_S, CPU_S))
-            if not put(self._made[number]):
-                os._exit(_NOT_PUT)
-            if self._held_by is not None:
-                files = set(self._held_by(self._made[number]))
-                session.items[:] = [item for item in session.items if item.nodeid.partition("::")[0] in files]
+            resource.setrlimit(resource.RLIMIT_CPU, (most_s, most_s))
+            if number >= 0:
+                if not put(self._made[number]):
+                    os._exit(_NOT_PUT)
+                if self._held_by is not None:
+                    files = set(self._held_by(self._made[number]))
+                    session.items[:] = [item for item in session.items if item.nodeid.partition("::")[0] in files]
             yield
             code = _KILLED if session.testsfailed else _SURVIVED
+            if number < 0:
+                os.write(writer, json.dumps(self._took_s).encode())
         finally:
             session.config.hook.pytest_sessionfinish(session=session, exitstatus=code)
             os._exit(code)
