@@ -28,7 +28,7 @@ from condenser_monitor.monitor.publishers.notification_policy import BLIND, OF_M
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import sentence
 from condenser_monitor.monitor.strings.phone import BEGIN, BUTTONS, DO_FOR, TITLE, WORDS
-from condenser_monitor.monitor.strings.translate import Reader, reading, translator
+from condenser_monitor.monitor.strings.translate import Reader, one_stop, reading, translator
 
 Links = Callable[[Episode], Mapping[str, str]]
 _ENDS = ("over", "missed", "off")
@@ -106,7 +106,7 @@ class MessageWriter:
         """Return what a lock screen shows of an episode."""
         episode, lock = item.episode, texts.LOCK[self._headed_by(item)]
         suspect = episode.suspects[0] if episode.suspects else ""
-        return self._text(BEGIN[self._beginning(item)]).format(
+        line = self._text(BEGIN[self._beginning(item)]).format(
             means=self._text(lock.means),
             do=self._text(DO_FOR.get((self._headed_by(item), suspect), lock.do)),
             over=self._text(lock.over),
@@ -114,6 +114,7 @@ class MessageWriter:
             since=self.when(episode.since_wall_s, now_wall_s),
             when=self.when(episode.over_wall_s, now_wall_s),
         )
+        return one_stop(line)
 
     @staticmethod
     def _beginning(item: NotificationItem) -> str:
@@ -134,7 +135,7 @@ class MessageWriter:
         return episode.heading if episode.heading in texts.LOCK else episode.lead
 
     def _words(self, key: str, **values: object) -> str:
-        return self._text(WORDS[key]).format(**values)
+        return one_stop(self._text(WORDS[key]).format(**values))
 
     def _title(self, item: NotificationItem) -> str:
         means = self._text(texts.LOCK[self._headed_by(item)].means).rstrip(".")

@@ -17,7 +17,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.publishers.phone_text import PhoneMessage
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.phone import SILENCE
-from condenser_monitor.monitor.strings.translate import translator
+from condenser_monitor.monitor.strings.translate import Reader, one_stop, reading, translator
 
 _N = limits.SILENCE
 
@@ -123,12 +123,13 @@ class SilenceWatch:
 
     def _notice(self, site: WatchedSite, key: str, since_s: float, now_s: float, **values: object) -> SilenceNotice:
         text = translator(site.language)
-        body = text(SILENCE[key]).format(
-            since=time_format.moment(since_s, now_s, self._zone),
-            now=time_format.moment(now_s, now_s, self._zone),
-            span=texts.span(now_s - since_s),
-            **values,
-        )
+        with reading(Reader(site.language)):
+            body = text(SILENCE[key]).format(
+                since=time_format.moment(since_s, now_s, self._zone),
+                now=time_format.moment(now_s, now_s, self._zone),
+                span=texts.span(now_s - since_s),
+                **values,
+            )
         title = f"{site.name or site.id}: {text(SILENCE[f'{key}-title'])}"
         level = "success" if key == "back" else "warning"
-        return SilenceNotice(site, PhoneMessage(title, body, level), key == "back")
+        return SilenceNotice(site, PhoneMessage(title, one_stop(body), level), key == "back")

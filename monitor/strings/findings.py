@@ -114,8 +114,10 @@ _NONE = mark("No cooling.")
 _FAILING = mark("Cooling is failing.")
 _WEAK = mark("Cooling is weak.")
 _MISS = mark("The monitor may miss a fault.")
-_RUNS = mark("The outdoor unit has run as it should again.")
-_TELLS = mark("The monitor's sensors tell everything again.")
+_RUNS = mark("The outdoor unit works as it should again.")
+_COOLS = mark("The air conditioner cools as it should again.")
+_VOLTS = mark("The voltage at the outdoor unit is normal again.")
+_READS = mark("The monitor's sensors can be relied on again.")
 
 _KNOWN: dict[str, FindingText] = {
     "call-without-pull-in": FindingText(
@@ -144,7 +146,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("sound", "smell"),
         avoid=(*_ALWAYS, "fan"),
         tell="Contacts closed with line voltage behind them, no current in compressor or fan.",
-        lock=LockText(_NONE, mark("The outdoor unit has power but is still. Call a technician."), _RUNS),
+        lock=LockText(_NONE, mark("It has power but doesn't run. Call a technician."), _RUNS),
     ),
     "compressor-not-running": FindingText(
         headline="The outdoor fan runs, but the compressor does not.",
@@ -231,7 +233,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("house-power", "smell"),
         avoid=(*_ALWAYS, "again"),
         tell="Line voltage at the unit below ANSI C84.1 range B.",
-        lock=LockText(mark("Cooling is at risk."), mark("Power at the unit is too low: call the utility."), _RUNS),
+        lock=LockText(mark("Cooling is at risk."), mark("Power at the unit is too low: call the utility."), _VOLTS),
     ),
     "high-line-voltage": FindingText(
         headline="The outdoor unit gets too much voltage.",
@@ -240,7 +242,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("house-power",),
         avoid=_ALWAYS,
         tell="Line voltage at the unit above ANSI C84.1 range B.",
-        lock=LockText(mark("Cooling is at risk."), mark("Power at the unit is too high: call the utility."), _RUNS),
+        lock=LockText(mark("Cooling is at risk."), mark("Power at the unit is too high: call the utility."), _VOLTS),
     ),
     "run-capacitor-weak": FindingText(
         headline="The compressor's run capacitor is getting weak.",
@@ -260,7 +262,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("filter", "ice", "windows"),
         avoid=(*_ALWAYS, "refrigerant"),
         tell="Compressor runs, no temperature split between return and supply air or between the pipes.",
-        lock=LockText(_NONE, mark("It runs but moves no heat. Turn it off; call a technician."), _RUNS),
+        lock=LockText(_NONE, mark("It runs but moves no heat. Turn it off; call a technician."), _COOLS),
     ),
     "low-split": FindingText(
         headline="The air conditioner cools the air less than it used to.",
@@ -269,7 +271,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("coil-dirt", "ice", "filter"),
         avoid=(*_ALWAYS, "refrigerant"),
         tell="Temperature split well under this unit's own normal at these temperatures.",
-        lock=LockText(_WEAK, mark("Check the air filter; book a technician."), _RUNS),
+        lock=LockText(_WEAK, mark("Check the air filter; book a technician."), _COOLS),
     ),
     "high-split": FindingText(
         headline="Too little air flows through the indoor unit.",
@@ -278,7 +280,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("filter", "windows", "ice"),
         avoid=_ALWAYS,
         tell="Temperature split well over this unit's own normal: low indoor airflow.",
-        lock=LockText(_WEAK, mark("Check the air filter and open the vents."), _RUNS),
+        lock=LockText(_WEAK, mark("Check the air filter and open the vents."), _COOLS),
     ),
     "line-supply-lost": FindingText(
         headline="The outdoor unit has no power.",
@@ -356,7 +358,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("filter", "ice", "windows"),
         avoid=(*_ALWAYS, "refrigerant"),
         tell="Running current under 70 % of what this unit draws at this outdoor temperature.",
-        lock=LockText(_WEAK, mark("Check the air filter; book a technician."), _RUNS),
+        lock=LockText(_WEAK, mark("Check the air filter; book a technician."), _COOLS),
     ),
     "slow-start": FindingText(
         headline="The compressor takes longer to start than it used to.",
@@ -379,7 +381,7 @@ _KNOWN: dict[str, FindingText] = {
         avoid=_ALWAYS,
         tell="One run longer than 6 h: set point, capacity, charge or air flow.",
         lock=LockText(
-            mark("It has cooled for hours without a stop."),
+            mark("It has run for hours without a stop."),
             mark("Close windows; check the air filter."),
             mark("The long run has ended."),
         ),
@@ -394,7 +396,7 @@ _KNOWN: dict[str, FindingText] = {
         lock=LockText(
             mark("It is hot, and cooling is off."),
             mark("Check the thermostat and its batteries."),
-            mark("Cooling has been called for and has run again."),
+            mark("The air conditioner has been called and has cooled again."),
         ),
     ),
     "overdue-call": FindingText(
@@ -408,9 +410,9 @@ _KNOWN: dict[str, FindingText] = {
         avoid=_ALWAYS,
         tell="Not called for far longer than this unit's own calls in such weather explain: float switch, fuse, wire.",
         lock=LockText(
-            mark("Hot, and cooling stays off."),
-            mark("Check the thermostat and the drain pan indoors."),
-            mark("Cooling has been called for and has run again."),
+            mark("Cooling has stayed off too long."),
+            mark("Check the thermostat and the drain pan."),
+            mark("The air conditioner has been called and has cooled again."),
         ),
     ),
     "sensing-disagrees": FindingText(
@@ -420,7 +422,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("monitor", "sound"),
         avoid=("board", *_ALWAYS),
         tell="The monitor's sensors contradict each other: check clamps, wires and boards against a meter.",
-        lock=LockText(_MISS, mark("Its sensors contradict each other: book a check."), _TELLS),
+        lock=LockText(_MISS, mark("Its sensors contradict each other: book a check."), _READS),
     ),
     "sensor-silent": FindingText(
         headline="Part of the unit is not being watched: a sensor gives no reading.",
@@ -429,7 +431,7 @@ _KNOWN: dict[str, FindingText] = {
         look=("monitor",),
         avoid=("board", *_ALWAYS),
         tell="An installed sensor of the monitor is silent.",
-        lock=LockText(_MISS, mark("One sensor is silent: check that its plug is in."), _TELLS),
+        lock=LockText(_MISS, mark("One sensor is silent: check that its plug is in."), _READS),
     ),
 }
 

@@ -58,6 +58,7 @@ def test_what_it_means_and_what_to_do_stand_before_the_cut(language: str, kind: 
                 assert line.endswith((".", "?", ")", "!")), line
                 message = writer(language).message([NotificationItem(kind, shape)], None, NOON)
                 assert message.body.startswith(line)
+                assert ".." not in message.body
 
 
 def test_every_finding_has_its_lock_screen_and_the_example_of_the_promise() -> None:

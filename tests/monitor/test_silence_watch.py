@@ -44,6 +44,16 @@ def test_a_house_that_goes_dark_is_told_after_half_an_hour_and_once() -> None:
     assert "from 12:04 PM to 10:05 PM" in back[2]
 
 
+def test_a_household_reads_of_it_in_its_own_language() -> None:
+    """The times and how long it was as well, with one full stop at the end."""
+    watch = SilenceWatch([msgspec.structs.replace(ELM, language="es")], zone=UTC)
+    lived(watch, NOON, 5, {"elm"})
+    ((_, _, gone),) = lived(watch, NOON + 300, 600, set())
+    assert gone.endswith("12:04 p. m.")
+    ((_, _, back),) = lived(watch, NOON + 36300, 10, {"elm"})
+    assert "de 12:04 p. m. a 10:05 p. m. (10 h 1 min)." in back
+
+
 def test_a_short_silence_is_no_news() -> None:
     """An update or a restart."""
     watch = SilenceWatch([ELM], zone=UTC)
