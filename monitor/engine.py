@@ -451,7 +451,7 @@ class Engine:
         if self._trust.distrusted:
             claims = [row.claim for row in contradictions(facts(self._inputs))]
             still = sorted(READINGS[name].title for name in self._trust.frozen.names)
-            claims += [f"{title} reads the same in rest and run, to the last digit" for title in still]
+            claims += [f"{title} reads the same for too long, to the last digit" for title in still]
             claims += ["the fan's clamp reads the compressor's current"] if self._trust.swapped else []
             self._claims = "; ".join(claims) or self._claims
         self._symbols_revision = -1

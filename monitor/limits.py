@@ -175,9 +175,9 @@ class TRUST(LimitGroup):
     change = _ours(1.5, "1", 0.1, 10, "a sensor that is taken for stuck has changed")
     heals = _ours(1.3, "1", 0, 5, "a fault went for a whole run and came back as if the thermostat had cycled")
     satisfied = _ours(
-        0.45, "1", 0.1, 5, "a thermostat was satisfied though nothing cooled: somebody may have turned it off"
+        0.7, "1", 0.1, 5, "a thermostat was satisfied though nothing cooled: somebody may have turned it off"
     )
-    satisfied_least_s = _ours(180.0, "s", 60, 3600, "a shorter call was a flicker or a try")
+    satisfied_least_s = _ours(300.0, "s", 60, 3600, "a shorter call was a flicker or a try")
     satisfied_most_s = _ours(3600.0, "s", 600, 36000, "a longer one may have ended with the cool of the night")
     pause_s = _ours(240.0, "s", 60, 3600, "a thermostat rests five minutes; a call that is back sooner had not ended")
     whole_run_s = _ours(300.0, "s", 60, 3600, "as long as a thermostat runs at the least")
@@ -186,6 +186,9 @@ class TRUST(LimitGroup):
     warm_c = _ours(15.0, "°C", 0, 30, "in colder air a condenser may do without its fan for a while")
     steady_ratio = _ours(1.06, "1", 1.02, 2, "without its fan a compressor draws a third more within minutes")
     still_minutes = _ours(8, "minutes", 3, 60, "of rest and of run each: no pipe and no air stays to the last digit")
+    drift_minutes = _ours(
+        240, "minutes", 60, 1440, "no shade and no room keeps one temperature to the last digit so long"
+    )
     moves = _ours(10, "minutes", 3, 60, "a frozen sensor that differs from minute to minute so often is believed again")
     margin = _ours(0.3, "1", 0.01, 3, "explanations closer than this are as good as each other")
 
@@ -678,6 +681,14 @@ class BASELINES(LimitGroup):
     widen_points = _ours(3, "points", 1, 50, "half an hour at a new temperature before it counts as seen")
     heat_pump_from_c = _ours(18.0, "°C", 10, 25, "a heat pump called below this may well be heating")
     heating_per_k = _ours(0.01, "1/K", 0, 0.05, "heating current against outdoor air, until this unit's own is seen")
+    earlier_minutes = _ours(5, "minutes", 2, 30, "settled minutes that stand for a run while nothing is learned")
+    earlier_ratio = _ours(
+        0.55,
+        "1",
+        0.3,
+        0.65,
+        "a low stage drew 67 % of a high one's amps and more (tests/data/nist-ashp-hilft); half is no stage",
+    )
     # clean minutes
     steady_ratio = _ours(0.05, "1", 0.01, 0.2, "neighbouring minutes of a settled run differ by 1 to 3 %")
     # stages, which nothing senses

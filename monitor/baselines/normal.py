@@ -9,6 +9,7 @@ Everything that must be learned says what it still needs before it speaks, and i
 from __future__ import annotations
 
 from collections.abc import Mapping
+from statistics import median
 from typing import Any, NamedTuple
 
 import msgspec
@@ -106,6 +107,30 @@ class Normal(NamedTuple):
     sd: float
 
 
+class EarlierMinutes:
+    """What the compressor drew in the first settled minutes of its last ordinary run, while nothing is learned yet."""
+
+    def __init__(self) -> None:
+        self._run_s: float | None = None
+        self._amps: list[float] = []
+        self._last_a: float | None = None
+
+    def add(self, run_s: float | None, amps: float) -> None:
+        """Add a settled minute of the run that began at `run_s`. A run that begins at about half is no ordinary one."""
+        if run_s != self._run_s:
+            self._run_s, self._amps = run_s, []
+        if len(self._amps) < limits.BASELINES.earlier_minutes.value:
+            self._amps.append(amps)
+            if len(self._amps) == limits.BASELINES.earlier_minutes.value:
+                found = median(self._amps)
+                low = self._last_a is not None and found < limits.BASELINES.earlier_ratio.value * self._last_a
+                self._last_a = self._last_a if low else found
+
+    def lowest_a(self, ratio: float) -> float | None:
+        """Return the lowest normal current, such that `ratio` of it is too low; None where no run has settled yet."""
+        return None if self._last_a is None else self._last_a * limits.BASELINES.earlier_ratio.value / ratio
+
+
 def _expected_stages(unit: Unit) -> int | None:
     """Return how many stages the unit is declared to have; a unit of one stage is what an undeclared one looks like."""
     return 2 if unit.kind == "two-stage" else None
@@ -136,6 +161,7 @@ class Baselines:
         self._coil = old.coil if old else FirstAndLast()
         self._wear = old.wear if old else Wear()
         self._clean = CleanMinutes()
+        self._earlier = EarlierMinutes()
         self._heats = False
 
     def _new_baseline(self, quantity: Quantity, memory: BaselineMemory | None = None) -> Baseline:
@@ -153,6 +179,8 @@ class Baselines:
         if minute.settled and amps is not None:
             self._heats = heats(self._settings.unit, readings)
             self._current.look(readings.get("outdoor_c"), amps)
+            if not self.stages:
+                self._earlier.add(minute.running_since_s, amps)
         clean = self._clean.add(minute)
         if clean is not None:
             self.learn_minute(t_s=clean.ended_s, wall_s=clean.wall_s, **clean.readings)
@@ -206,7 +234,7 @@ class Baselines:
                 self._new_baseline(old.quantity) for old in (self._baseline, self._heating, self._fan, self._split)
             )
             self._drift, self._today = _new_drift(), DayMean()
-            self._starts = FirstAndLast()
+            self._starts, self._earlier = FirstAndLast(), EarlierMinutes()
         elif part == "contactor":
             self._wear.reset_contactor(self._line.now_x)
             self._pull_in, self._coil = FirstAndLast(), FirstAndLast()
@@ -231,7 +259,13 @@ class Baselines:
     def normal_range(self, outdoor_c: float | None) -> NormalRange:
         """Return the lowest and the highest current that is normal now, over all stages; None on a side of which
         nothing is known, or where a new level may be a stage."""
-        return ANY if self._modulates else self._current.range(outdoor_c)
+        if self._modulates:
+            return ANY
+        if not self._current.stages and not self._settings.unit.heat_pump and "load" in self._settings.fitted:
+            # Until it is learned, what it drew at first is normal enough to tell that about half of it is not. A drive
+            # that nobody declared has no contactor to be sensed.
+            return NormalRange(self._earlier.lowest_a(self._settings.limit(limits.LOW_RUNNING_CURRENT.ratio)), None)
+        return self._current.range(outdoor_c)
 
     def normal(self, name: str, outdoor_c: float | None, second: float | None = None) -> Normal | None:
         """Return what is normal of `fan_a` or `split_k` while the unit cools; `second` is the line's voltage for the

@@ -190,17 +190,20 @@ class LiarMemory(msgspec.Struct, frozen=True, kw_only=True):
 Liars = frozenset[int]
 
 CLAMPS = frozenset({"compressor_a", "fan_a"})
-# What is colder or warmer in each run than in the rest before it.
+# What is colder or warmer in each run than in the rest before it, and what the day warms and cools.
 MOVES = ("suction_c", "liquid_c", "supply_air_c")
+DRIFTS = ("outdoor_c", "return_air_c")
 
 
 class FrozenWatch:
     """Names sensors whose number repeats to its last digit through a rest and the settled run after it, or a run and
-    the rest after it. One that moves again is believed after it has moved as often as a liar has to."""
+    the rest after it; of those that only the day moves, one that has been moving and then repeats for hours. One that
+    moves again is believed after it has moved as often as a liar has to."""
 
     def __init__(self, fitted: Iterable[str]) -> None:
         self.names: frozenset[str] = frozenset()
-        self._stands: dict[str, tuple[float | None, int, int]] = dict.fromkeys(fitted, (None, 0, 0))
+        watched = (name for name in fitted if name in (*MOVES, *DRIFTS))
+        self._stands: dict[str, tuple[float | None, int, int]] = dict.fromkeys(watched, (None, 0, 0))
         self._moved: dict[str, int] = {}
 
     def update(self, readings: Mapping[str, float | None], *, runs: bool) -> None:
@@ -215,8 +218,14 @@ class FrozenWatch:
                 if self._moved[name] >= limits.TRUST.moves.value:
                     self.names -= {name}
                 continue
-            self._stands[name] = value, rests + (not runs), run + runs
-            if min(self._stands[name][1:]) >= limits.TRUST.still_minutes.value:
+            still = (rests + (not runs), run + runs)
+            self._stands[name] = (value, *still)
+            if name in DRIFTS:
+                moved_before = self._moved.get(name, 0) >= limits.TRUST.moves.value
+                frozen = moved_before and sum(still) >= limits.TRUST.drift_minutes.value
+            else:
+                frozen = min(still) >= limits.TRUST.still_minutes.value
+            if frozen:
                 self._moved[name] = 0
                 self.names |= {name}
 
@@ -231,7 +240,7 @@ class Trust:
         self.sensors = tuple(name for name in WITNESSES if name in fitted)
         self._liars: frozenset[str] = frozenset()
         self.swapped = False
-        self.frozen = FrozenWatch(name for name in MOVES if name in fitted)
+        self.frozen = FrozenWatch(fitted)
         self._witnesses = [WITNESSES[name] for name in self.sensors]
         self._physics = Physics(unit)
         places = range(len(self.sensors))

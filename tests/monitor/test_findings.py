@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+import msgspec
 import pytest
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.config import Settings, Unit, parse
+from condenser_monitor.monitor.core.config import SensorSettings, Settings, Unit, parse
 from condenser_monitor.monitor.core.findings import (
     CATALOGUE,
     CONTRADICTIONS,
@@ -24,6 +25,7 @@ from tests.monitor.units import (
     ALL,
     REST,
     RUN,
+    SETTINGS,
     UNIT,
     Readings,
     but,
@@ -219,6 +221,24 @@ def test_a_new_unit_s_current_is_low_where_no_start_would_count_as_running() -> 
     """A winding that opens while it runs leaves 22 % of 12.8 A: told before anything is learned; 30 % is not."""
     weak = but(RUN, compressor_a=12.8 * 0.22)
     assert raised((100, REST), (300, RUN), (700, weak)) == ["low-running-current"]
+
+
+@pytest.mark.parametrize(
+    ("amps", "fitted", "told"),
+    [
+        (4.2, ALL, ["low-running-current"]),  # a run winding has opened: capacitor and start winding draw on
+        (6.1, ALL, []),  # the lower of two stages, which nobody declared
+        (4.2, tuple(name for name in ALL if name != "load"), []),  # a drive may be behind it
+    ],
+)
+def test_half_of_what_the_same_unit_drew_at_first_is_low_before_anything_is_learned(
+    amps: float, fitted: tuple[str, ...], told: list[str]
+) -> None:
+    """In the same run and in the next ones, which begin low, on the unit's first day."""
+    low = but(RUN, compressor_a=amps)
+    settings = msgspec.structs.replace(SETTINGS, senses=SensorSettings(fitted=fitted))
+    parts = ((300, REST), (1200, RUN), (900, low), (600, REST), (1500, low))
+    assert raised(*parts, every_s=5.0, settings=settings, fitted=fitted) == told
     assert raised((100, REST), (300, RUN), (700, but(RUN, compressor_a=12.8 * 0.30))) == []
 
 

@@ -162,6 +162,24 @@ def test_a_pipe_or_air_sensor_that_does_not_move_is_not_believed() -> None:
     assert seen[-1] == ()
 
 
+@pytest.mark.parametrize("name", ["outdoor_c", "return_air_c"])
+def test_a_temperature_that_the_day_moves_and_that_stands_for_hours_is_not_believed(name: str) -> None:
+    """It moved for an hour and then repeats to the last digit: named after hours, believed when it moves again. One
+    that has never moved is left to commissioning."""
+    fitted = (*ALL, "return_air_c")
+    base = REST | {"return_air_c": 25.0}
+    moving = [(60.0, base | {name: 25.0 + 0.1 * (minute % 3)}) for minute in range(60)]
+    stuck = [(6 * 3600.0, base | {name: 25.2})]
+    engine, seen = Engine(SETTINGS, fitted=fitted), {}
+    for scan in scans(*moving, *stuck, *moving, every_s=20.0):
+        engine.feed(scan)
+        seen[scan.t_s] = engine.status().distrusted
+    assert seen[3600.0 + 3 * 3600.0] == ()
+    assert seen[3600.0 + 5 * 3600.0] == (name,)
+    assert seen[max(seen)] == ()
+    assert "sensing-disagrees" not in raised((8 * 3600.0, base), every_s=20.0, fitted=fitted)
+
+
 def test_air_that_is_not_cooled_is_told_where_the_sensor_moves() -> None:
     """The same figures, but for the last digit: the unit moves no heat."""
     fitted = (*ALL, "return_air_c", "supply_air_c")
@@ -177,11 +195,20 @@ def test_a_current_that_does_not_move_at_all_is_no_witness() -> None:
 
 
 def test_a_compressor_that_satisfies_the_thermostat_is_not_dead() -> None:
-    """Its clamp reads nothing; calls end as soon as ever: after a few of them the alarm is withdrawn for good."""
+    """Its clamp reads nothing; calls end as soon as ever: after two of them it is told no more."""
     dead = ((600, REST), (900, but(RUN, compressor_a=0.0))) * 8
-    found = [what for what in changes(*dead) if what[2] == "compressor-not-running"]
-    assert found[-1][1] == "cleared"
-    assert 3 * 1500 < found[-1][0] < 5 * 1500
+    found = [what[:2] for what in changes(*dead) if what[2] == "compressor-not-running" and what[1] != "revised"]
+    assert found == [(630.0, "raised"), (1501.0, "cleared"), (2130.0, "raised"), (3001.0, "cleared")]
+
+
+@pytest.mark.parametrize(("call_s", "rest_s"), [(240, 900), (900, 120), (5400, 900)])
+def test_somebody_who_tries_the_thermostat_acquits_nobody(call_s: int, rest_s: int) -> None:
+    """Calls too short, too long or back too soon for a satisfied thermostat: the dead compressor stays told."""
+    tried = ((rest_s, REST), (call_s, but(RUN, compressor_a=0.0))) * 6
+    found = [
+        what for what in changes((600, REST), (900, RUN), *tried) if what[1:] == ("raised", "compressor-not-running")
+    ]
+    assert len(found) == 6
 
 
 def test_a_compressor_that_is_dead_stays_told() -> None:
