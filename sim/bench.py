@@ -15,7 +15,7 @@ missing, or two faults come together. No unit is dropped.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from math import inf
 from random import Random
@@ -30,7 +30,6 @@ from condenser_monitor.monitor.core.records import Change, ChangeKind, Diagnosed
 from condenser_monitor.monitor.core.trust import WITNESSES
 from condenser_monitor.monitor.diagnosis.evidence import seen_from
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
-from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.sim.bench_cases import (
     CASES,
     DAY_S,
@@ -86,8 +85,9 @@ class BenchUnit(NamedTuple):
 
     @property
     def fitted(self) -> tuple[str, ...]:
-        """The readings that are fitted."""
-        return tuple(name for name in SENSE_SETS[self.senses] if name != self.without)
+        """The readings that are fitted; power is made of the volts."""
+        lost = {self.without, "compressor_w"} if self.without == "line_v" else {self.without}
+        return tuple(name for name in SENSE_SETS[self.senses] if name not in lost)
 
 
 class BenchScore(NamedTuple):
@@ -268,24 +268,38 @@ class Played:
             changed |= {name: None for name in self.unit.fitted if self._noise.random() < _CELLS_LOST}
         return msgspec.structs.replace(scan, **changed) if changed else scan
 
-    def play(self, engine: Engine | None = None) -> None:
-        """Let the engine judge all of it; each change is held against the world as it is raised."""
-        engine, scan_s = engine or self.rig.engine, RATES[self.unit.rate]
+    def play(self, others: Sequence[Played] = ()) -> None:
+        """Let the engine judge all of it; each change is held against the world as it is raised. `others` are the same
+        unit with fewer readings: their engines hear of this one's world."""
+        for one in others:
+            one.truth = self.truth
         for item in self.read():
-            events = engine.feed_start(item) if isinstance(item, StartTransient) else engine.feed(item)
-            for event in events:
-                if isinstance(event, Diagnosed):
-                    if event.suspects and event.t_s >= self.broken_s:
-                        self.diagnosed = event
-                    continue
-                if not isinstance(event, Change):
-                    continue
-                self.changes.append(event)
-                if event.change is ChangeKind.RAISED:
-                    if not self.truth.bears_out(event.finding, event.t_s, scan_s):
-                        self.untrue.append(event)
-                    elif event.t_s >= min(self.broken_s, self.truth.lying_s) and not self._of_holes(event):
-                        self.true.append(event)
+            for one in (self, *others):
+                one.hear(item)
+
+    def hear(self, item: Scan | StartTransient) -> None:
+        """Let the engine judge one item, as far as its readings are fitted."""
+        engine = self.rig.engine
+        if isinstance(item, StartTransient):
+            events = engine.feed_start(item)
+        elif self.unit.without:
+            lost = {name: None for name in SENSE_SETS[self.unit.senses] if name not in self.unit.fitted}
+            events = engine.feed(msgspec.structs.replace(item, **lost))
+        else:
+            events = engine.feed(item)
+        for event in events:
+            if isinstance(event, Diagnosed):
+                if event.suspects and event.t_s >= self.broken_s:
+                    self.diagnosed = event
+                continue
+            if not isinstance(event, Change):
+                continue
+            self.changes.append(event)
+            if event.change is ChangeKind.RAISED:
+                if not self.truth.bears_out(event.finding, event.t_s, RATES[self.unit.rate]):
+                    self.untrue.append(event)
+                elif event.t_s >= min(self.broken_s, self.truth.lying_s) and not self._of_holes(event):
+                    self.true.append(event)
 
     def _of_holes(self, change: Change) -> bool:
         """A cell that is missing is no fault of the unit, and to say so is no untruth."""
@@ -338,8 +352,7 @@ def judge(unit: BenchUnit) -> BenchScore:
 def score(played: Played) -> BenchScore:
     """The class of a unit that was played."""
     unit = played.unit
-    cases = [case for case in (unit.case, unit.second) if case is not None]
-    causes = frozenset(name for case in cases for name in CAUSES[case.cause].suspects)
+    causes = _causes(unit)
     if played.lie is not None:
         causes |= {"monitor-sensing"}
     about = BenchScore(
@@ -365,7 +378,7 @@ def score(played: Played) -> BenchScore:
     named = _named(played)
     if not named:
         return about._replace(outcome="no answer", finding=played.true[0].finding)
-    place = next((index for index, name in enumerate(named, 1) if name in causes), 0)
+    place = _place(named, causes)
     checks: int | None = None
     sure = False
     if unit.extra == "plain":
@@ -380,6 +393,17 @@ def score(played: Played) -> BenchScore:
         checks=checks,
         sure=sure,
     )
+
+
+def _causes(unit: BenchUnit) -> frozenset[str]:
+    """The suspects that are truly at fault."""
+    cases = [case for case in (unit.case, unit.second) if case is not None]
+    return frozenset(name for case in cases for name in CAUSES[case.cause].suspects)
+
+
+def _place(named: Sequence[str], causes: frozenset[str]) -> int:
+    """Where the first true cause stands among those named; 0 nowhere."""
+    return next((index for index, name in enumerate(named, 1) if name in causes), 0)
 
 
 def _named(played: Played) -> tuple[str, ...]:
@@ -418,22 +442,32 @@ class SensorWorth(NamedTuple):
 
 
 def sensor_worth(count: int, seed: int, jobs: int = 1, cases: Sequence[BenchCase] = QUICK) -> list[SensorWorth]:
-    """Play the same units with all readings, and with each optional one left out; of what shows within a few hours,
-    as each unit is played once for each reading."""
+    """Play the same units once, heard by an engine with all readings and by one without each optional one; of what
+    shows within a few hours."""
     broken = [
         BenchUnit(case, "all", seed * _PER_SEED + index, "1 s")
         for index, case in enumerate(Random(f"{seed}/worth").sample(list(cases), min(count, len(cases))))
     ]
+    rows = list(each(_places, broken, jobs))
+    return [
+        SensorWorth(name, len(rows), _both(rows, name, 99), _both(rows, name, 1))
+        for name in (rows[0] if rows else ())
+        if name
+    ]
+
+
+def _places(unit: BenchUnit) -> dict[str, int]:
+    """Where the true cause stands with all readings (""), and without each optional one; 0 where something untrue was
+    said, or nothing."""
     optional = [name for name in READINGS if name not in SENSE_SETS["least"]]
-    scores = {
-        name: list(each(judge, [unit._replace(without=name) for unit in broken], jobs)) for name in ("", *optional)
-    }
-    return [SensorWorth(name, len(broken), _both(scores, name, 99), _both(scores, name, 1)) for name in optional]
+    every = [Played(unit._replace(without=name)) for name in ("", *optional)]
+    every[0].play(every[1:])
+    return {one.unit.without: 0 if one.untrue else _place(_named(one), _causes(unit)) for one in every}
 
 
-def _both(scores: dict[str, list[BenchScore]], name: str, deepest: int) -> tuple[int, int]:
-    with_it, without = ([row for row in scores[key] if 0 < row.place <= deepest] for key in ("", name))
-    return len(with_it), len(without)
+def _both(rows: Sequence[Mapping[str, int]], name: str, deepest: int) -> tuple[int, int]:
+    with_it, without = (sum(0 < row[key] <= deepest for row in rows) for key in ("", name))
+    return with_it, without
 
 
 # ---------------------------------------------------------------- sound unit-years

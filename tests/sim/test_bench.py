@@ -251,14 +251,15 @@ def test_one_unit_is_played_again(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["accuracy", "--again", "-5"]) == 2
 
 
-def test_what_a_sensor_is_worth_is_counted_with_and_without_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The same units, each optional reading left out in turn; with all of them as many are named in each row."""
-    monkeypatch.setattr(
-        bench,
-        "each",
-        lambda work, todo, jobs: iter([row("correct", 0 if unit.without == "coil_a" else 2) for unit in todo]),
-    )
-    rows = bench.sensor_worth(3, 1)
-    assert {one.reading for one in rows} == set(SENSE_SETS["all"]) - {"call", "compressor_a"}
-    assert {one.reading: one.correct for one in rows}["coil_a"] == (3, 0)
-    assert all(one.first == (0, 0) for one in rows)
+def test_what_a_sensor_is_worth_is_counted_with_and_without_it() -> None:
+    """Each optional reading left out in turn, as if the unit had been played without it by itself: without the indoor
+    board's look at the control fuse, nothing tells that it is open."""
+    (case,) = (case for case in QUICK if case.cause == "control-fuse-open")
+    rows = {one.reading: one for one in bench.sensor_worth(1, 9, cases=[case])}
+    assert set(rows) == set(SENSE_SETS["all"]) - {"call", "compressor_a"}
+    alone = Played(BenchUnit(case, "all", 900_000, without="control_power"))
+    alone.play()
+    found = score(alone)
+    assert rows["control_power"].correct == (1, int(found.place > 0))
+    assert rows["control_power"].first == (1, int(found.place == 1))
+    assert rows["coil_v"].first == (1, 1)
