@@ -28,6 +28,7 @@ FAN_OHM_A = 40.0  # ours: small capacitor-run fan motors read some tens of ohms
 _SEEN_CLOGGED, _SEEN_WORN = 0.7, 0.6  # ours: what a look, or gauges, tell apart
 _CALL_V, _LINE_V, _SAG_SHARE = 16.0, 100.0, 0.06  # ours
 _ICE_C, _NEARLY_V = -2.0, 0.05
+_NO_LIQUID = 0.25  # ours: of the charge; less is all vapor in the pipes and coils of a split unit at rest
 _SEEN_DIRTY, _SEEN_LOW, _SEEN_HIGH, _SEEN_OVERSIZED = 0.8, 0.85, 1.1, 1.5  # ours: what a look or gauges tell apart
 
 
@@ -89,6 +90,12 @@ def _cable_ohms(world: World) -> str:
     design = world.plan.design
     wire = loop_ohm(design.control_awg, design.control_m, world.outdoor_c)
     return _ohms(wire + design.joints_ohm + world.condition.call_wire_ohm)
+
+
+def _standing_pressure(world: World) -> str:
+    if world.condition.non_condensables:
+        return "above"
+    return "below" if world.condition.charge < _NO_LIQUID else "equal"
 
 
 def _windings(world: World) -> str:
@@ -219,7 +226,7 @@ SHOWN: dict[str, Callable[[World], str]] = {
     "fan-blade": lambda w: "stiff" if w.condition.fan_seized else "free",
     "crankcase-heater": lambda w: "warm",
     "charge": _charge,
-    "standing-pressure": lambda w: "above" if w.condition.non_condensables else "equal",
+    "standing-pressure": _standing_pressure,
     "pumping": lambda w: "equal" if w.condition.pump_share < _SEEN_WORN else "pumps",
     "reset-kind": lambda w: "none",
     "indoor-board": lambda w: "fault" if w.condition.board_y_open else "passes",
@@ -259,7 +266,7 @@ SHOWN: dict[str, Callable[[World], str]] = {
     "static-pressure": lambda w: "0.9 in" if w.condition.indoor_air() < _SEEN_CLOGGED else "0.5 in",
     "superheat": _superheat,
     "subcooling": _subcooling,
-    "compressor-to-ground": lambda w: "120 ohm" if w.condition.grounded else OVER,
+    "compressor-to-ground": lambda w: "120 ohm" if w.condition.grounded else "2000 M",
     "fan-ohms": lambda w: OVER if w.condition.fan_open else _ohms(FAN_OHM_A / w.plan.design.fan_fla_a),
     "sense-compare": _compared,
 }

@@ -103,12 +103,13 @@ def _saying(name: str, words: str) -> HealthItem:
 
 
 def senses(found: PageContext, seen: PageSnapshot, state: Health) -> list[tuple[str, HealthItem]]:
-    """Every reading there is: fitted and read, fitted and silent (and why), or not fitted."""
+    """Every reading there is: fitted and read, fitted and silent (and why), or not fitted. What reads is installed,
+    whatever this page's site file says: `run --simulated` watches the senses of its scenario."""
     readings = {} if seen.status is None else seen.status.readings
     rows: list[tuple[str, HealthItem]] = []
     for name, row in READINGS.items():
         title = texts.capital(texts.NAMES[name])
-        if name not in found.settings.fitted:
+        if name not in found.settings.fitted and readings.get(name) is None:
             rows.append((row.board, HealthItem(title, None, plain("not-fitted"))))
         elif seen.blind or readings.get(name) is None:
             rows.append((row.board, HealthItem(title, False, state.faults.get(name, plain("no-reading-now")))))

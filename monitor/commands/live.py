@@ -76,6 +76,7 @@ def _run_simulated(args: argparse.Namespace) -> int:
     played, site = scenario.load(args.scenario or "healthy-all-senses"), shared.site_file(args)
     with Demo(say=shared.say, before_s=0.0, played=played, site=site, publishers=partial(_publishers, args)) as demo:
         shared.say(f"a simulated unit ({played.name}); its history is {demo.history_path}")
+        shared.say(f"look at it with  condenser-monitor page --site {demo.site_path}   (status, diagnose ... likewise)")
         shared.play_until_interrupted(demo.run, demo.stop)
     return 0
 

@@ -408,6 +408,7 @@ SUSPECTS: dict[str, Suspect] = {
             "small-pipe": {"near-outdoor": 1.5, "hot": 0.4},
         },
         charge="low",
+        standing_pressure="equal or below",  # while some liquid is left, it has the pressure of a full one
         superheat="high; seldom normal",
         subcooling="low; seldom normal",
         air_split="low; seldom normal",

@@ -139,6 +139,7 @@ def contradicted(sensed: Mapping[str, str], meter: Mapping[str, str]) -> Contrad
 SITUATIONS: dict[str, Situation] = CONTROL | MOTORS
 MONITOR = "monitor-sensing"
 PRESSURE_SWITCH, _CUTOUTS = "pressure-switch", ("low-pressure-cutout", "high-pressure-cutout")
+PRESSURE_SWITCHES = frozenset((PRESSURE_SWITCH, *_CUTOUTS))
 _SOMEWHERE = ("loose-connection", MONITOR)
 # What else a finding may follow from than the parents that keep it from being raised.
 _FOLLOWS = {
@@ -241,7 +242,7 @@ def diagnose(case: UnitCase) -> Diagnosis:
     shares = {name: round(weight / total, 3) for name, weight in after.items()}
     order = sorted(named, key=lambda name: (name not in needed, *_rank(name, shares)))
     rows = [row for name in order for row in weighed[name].opened(usable)]
-    alias = _which_switch(after)
+    alias = which_switch(after)
     merged = _merged(shares, alias)
     shortlist = _shortlist(merged, {alias.get(name, name) for name in needed})
     # A second fault beside those who are named: the likeliest behind a finding that they hardly explain.
@@ -493,7 +494,7 @@ def _rank(name: str, shares: Mapping[str, float]) -> tuple[float, float, int]:
     return -shares[name], -SUSPECTS[name].usual, _PLACES[name]
 
 
-def _which_switch(weights: Mapping[str, float]) -> dict[str, str]:
+def which_switch(weights: Mapping[str, float]) -> dict[str, str]:
     """By which name a pressure switch goes: high or low where what is known tells which, else plainly as one."""
     seldom, often = sorted(_CUTOUTS, key=lambda name: weights.get(name, 0.0))
     if not weights.keys() & _CUTOUTS or PRESSURE_SWITCH not in weights:

@@ -37,7 +37,7 @@ _MARKS: dict[str, tuple[float, float, float, float, float]] = {
     "control-power": (_FUSE_X, _INDOOR_Y, 22, _FUSE_X, 42),
     "thermostat-call": (_THERMOSTAT_X, _INDOOR_Y, 24, _THERMOSTAT_X, 42),
     "call": (378, 158, 12, 306, 158),
-    "coil-current": (_COIL_X, _OUTDOOR_Y, 25, _COIL_X, 187),
+    "coil-current": (_COIL_X, _OUTDOOR_Y, 22, _COIL_X, 187),
     "line-supply": (_LEFT, 316, 17, 108, 310),
     "contacts": (76, _CONTACT_Y - 5, 24, 108, 308),
     "compressor": (200, _COMPRESSOR_Y, 39, 343, _COMPRESSOR_Y),
@@ -192,8 +192,8 @@ def _labels(found: dict[str, WiringRow], unit: Unit) -> str:
         + _text(_FUSE_X, y - 13, plain("part-fuse"), "small", "middle")
         + _text(_FLOAT_X, y + 34, plain("part-float-switch"), "small", "middle")
         + _text(pressure_x, _OUTDOOR_Y + 38, plain("part-pressure-switch"), "small", "middle")
-        + _text(142, _COMPRESSOR_Y - 18, plain("part-overload"), "small", "middle")
-        + _text(246, _COMPRESSOR_Y + 76, plain("part-run-capacitor"), "small", "middle")
+        + _text(_T1 + 6, _COMPRESSOR_Y - 22, plain("part-overload"), "small")
+        + _text(_T2 - 6, _COMPRESSOR_Y + 76, plain("part-run-capacitor"), "small", "end")
         + _text(_LEFT - 9, 313, "L1", "terminal-name", "end")
         + _text(_RIGHT + 9, 313, "L2", "terminal-name")
         + _text(_T1 + 6, _CONTACT_Y + 4, "T1", "terminal-name")

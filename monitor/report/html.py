@@ -36,9 +36,14 @@ STYLE = (
 .report ul.is-caution li::before { content: "!"; position: absolute; left: 0; font-weight: 700; color: #8a4b00;
   border: 1.5px solid; width: 1rem; height: 1rem; line-height: 1rem; text-align: center; border-radius: 3px;
   font-size: .85rem; top: .12rem; }
-.report .wide { overflow-x: auto; margin: 0 0 1rem; }
+.report .wide { overflow-x: auto; margin: 0 0 1rem;
+  background: linear-gradient(to right, #fff 40%, transparent) 0 0 / 2.5rem 100% no-repeat local,
+    linear-gradient(to left, #fff 40%, transparent) 100% 0 / 2.5rem 100% no-repeat local,
+    linear-gradient(to right, #bbb, transparent) 0 0 / .9rem 100% no-repeat scroll,
+    linear-gradient(to left, #bbb, transparent) 100% 0 / .9rem 100% no-repeat scroll; }
 .report table { border-collapse: collapse; width: 100%; font-size: .88rem; }
 .report table.many { min-width: 36rem; } .report table.many td { overflow-wrap: normal; }
+.report table.many td:first-child { white-space: nowrap; }
 .report th, .report td { text-align: left; vertical-align: top; padding: .25rem .5rem .25rem 0;
   border-bottom: 1px solid #d5d2ca; color: inherit; }
 .report th { border-bottom: 1.5px solid #1d2226; font-weight: 700; font-size: inherit; }
@@ -48,7 +53,7 @@ STYLE = (
 .report .foot { margin-top: 2rem; border-top: 1px solid #d5d2ca; padding-top: .5rem; }
 @media print { .report { max-width: none; padding: 0; font-size: 10.5pt; } .report h2 { break-after: avoid; }
   .report h3, .report ul.is-caution, .report svg, .report tr, .report .is-say { break-inside: avoid; }
-  .report .wide { overflow: visible; } }
+  .report .wide { overflow: visible; background: none; } }
 """
     + "\n".join(f".report .w{percent} {{ width: {percent}%; }}" for percent in range(1, 101))
     + "\n"

@@ -54,7 +54,7 @@ from condenser_monitor.monitor.strings.calm import sentence
 from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
 from condenser_monitor.monitor.strings.lookup import plain
 from condenser_monitor.monitor.strings.report import say
-from condenser_monitor.monitor.strings.translate import tr
+from condenser_monitor.monitor.strings.translate import one_stop, tr
 
 _DAY_S = 86400.0
 _RUN_HEAD = ("ended", "ran", "starts", "pull-in", "comp", "most", "fan", "coil", "24v", "outdoors")
@@ -328,7 +328,7 @@ def _closely(facts: ReportFacts) -> Iterator[Block]:
 def _close(facts: ReportFacts, close: Close) -> Iterator[Block]:
     span = _span(facts, close.from_s, close.to_s)
     marks = _marks(facts, close.from_s, close.to_s)
-    title = f"{close.number}: {texts.FINDINGS[close.finding].tell} {when(facts, close.wall_s)}."
+    title = one_stop(f"{close.number}: {texts.FINDINGS[close.finding].tell} {when(facts, close.wall_s)}.")
     yield Heading(title, 3)
     yield Picture(lanes(close.lanes, span, marks, title=say("what-ran")))
     for name in ("compressor_a", "fan_a", "control_v"):

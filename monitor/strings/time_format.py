@@ -17,7 +17,7 @@ _MONTHS = {
     "en": ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"],
     "es": ["ene", "feb", "mar", "abr", "may", "jun", "jul", "ago", "sep", "oct", "nov", "dic"],
 }
-_HALVES = {"en": ("AM", "PM"), "es": ("a. m.", "p. m.")}
+_HALVES = {"en": ("AM", "PM"), "es": ("a.\u00a0m.", "p.\u00a0m.")}  # never parted
 _AHEAD_S = 60.0  # two clocks of one machine need not agree better
 
 
@@ -36,7 +36,7 @@ def moment(wall_s: float | None, now_wall_s: float | None = None, zone: tzinfo |
 
 
 def clock(at: datetime, *, seconds: bool = False) -> str:
-    """The time of day as the reader has it: '3:45 PM', '3:45 p. m.' or '15:45'."""
+    """The time of day as the reader has it: '3:45 PM', '3:45 p. m.' (its halves never parted) or '15:45'."""
     rest = at.strftime(":%M:%S" if seconds else ":%M")
     if reader().clock == "24":
         return f"{at:%H}{rest}"

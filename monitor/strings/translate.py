@@ -73,7 +73,7 @@ def tr(text: str) -> str:
 
 def one_stop(text: _Text) -> _Text:
     """Return a sentence that a time of day ends with one full stop: "a. m." in Spanish has its own."""
-    return cast("_Text", text.replace(". m..", ". m."))
+    return cast("_Text", text.replace(".\u00a0m..", ".\u00a0m."))
 
 
 class Texts(dict[str, str]):

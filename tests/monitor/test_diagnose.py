@@ -357,3 +357,43 @@ def test_a_shut_pressure_switch_speaks_against_what_would_have_opened_it() -> No
     before = session.verdict().shares["charge-low"]
     session.enter("pressure-volts", "none")
     assert session.verdict().shares.get("charge-low", 0.0) < 0.2 * before
+
+
+def opened_in_a_run() -> VisitSession:
+    """A unit whose contactor fell out of a run and does not come in again: the call is at Y, the coil gets nothing."""
+    return VisitSession(
+        ("call-without-pull-in",),
+        unit=UNIT,
+        fitted=("call", "control_v", "coil_a", "supply", "load"),
+        seen={"call": "on", "coil_a": "none", "control_v": "normal", "supply": "on", "load": "off"},
+        features={"opened": "in-run"},
+    )
+
+
+def test_behind_an_open_low_pressure_switch_gauges_come_and_no_static_pressure() -> None:
+    """Filter and air by hand, then the pressure at rest: ducts are measured on a unit that runs. A pressure that no
+    liquid is left under ends the visit with the charge."""
+    session, asked = opened_in_a_run(), []
+    for check, typed in (
+        *(("condenser-coil", "clean"), ("suction-line", "clear"), ("coil-volts", "0 V")),
+        *(("pressure-volts", "low-pressure"), ("filter", "clean"), ("registers", "strong")),
+    ):
+        following = session.enter(check, typed).next
+        asked.append(following.name if following else "")
+    assert asked[-3:] == ["filter", "registers", "standing-pressure"]
+    assert "static-pressure" not in [offer.check.name for offer in session.offers()]
+    assert session.enter("standing-pressure", "below").next is None
+    assert session.shown() == "charge-low"
+
+
+def test_a_pressure_switch_stands_under_one_name_until_it_is_known_which() -> None:
+    """One part is no three suspects; whichever it was counts as the first suspect that it is."""
+    session = opened_in_a_run()
+    names = {"pressure-switch", "low-pressure-cutout", "high-pressure-cutout"}
+    assert names & set(session.suspects()) == {"pressure-switch"}
+    session.enter("coil-volts", "0 V")
+    session.enter("pressure-volts", "low-pressure")
+    assert session.suspects()[0] == "low-pressure-cutout"
+    assert "pressure-switch" not in session.suspects()
+    assert session.first[0] == "pressure-switch"
+    assert session.visit("low-pressure-cutout", "Ada").first_right

@@ -84,5 +84,5 @@ def test_times_are_said_as_the_reader_says_them() -> None:
     with reading(Reader("en", "24")):
         assert time_format.moment(late, None, UTC) == "Sat Nov 28 23:05"
     with reading(Reader("es", "12")):
-        assert time_format.moment(late, None, UTC) == "sáb 28 nov 11:05 p. m."
+        assert time_format.moment(late, None, UTC) == "sáb 28 nov 11:05 p.\u00a0m."
         assert time_format.day(noon, UTC) == "sáb 28 nov 2026"

@@ -334,13 +334,14 @@ BY_EYE: tuple[Check, ...] = (
         hazard=2,
         quantity="eye",
         outcomes=outcomes(
+            below="the standing pressure is under that of the refrigerant at air temperature: no liquid is left",
             equal="the standing pressure is that of the refrigerant at air temperature",
             above="the standing pressure is above that of the refrigerant at air temperature",
         ),
         sound="equal",
         expected="unit at rest until pipes and air are equal: pressure within 35 kPa (5 psi) of the"
         " refrigerant's"
-        " table; more means air or another gas",
+        " table; more means air or another gas, less that no liquid and so little refrigerant is left",
         basis=_TRADE,
         source="the refrigerant's pressure-temperature table",
         figures=(by_practice("35 kPa (5 psi)", "what gauges and thermometers may err together"),),
@@ -351,7 +352,7 @@ BY_EYE: tuple[Check, ...] = (
         ),
         tools=("gauges", "pipe thermometers"),
         cautions=("refrigerant", "moving"),
-        chance=0.02,
+        chance=0.01,
     ),
     Check(
         name="pumping",

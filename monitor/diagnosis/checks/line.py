@@ -551,6 +551,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         tools=("manometer with probes",),
         cautions=("moving",),
         chance=0.3,
+        running=True,
     ),
     *(
         Check(

@@ -35,8 +35,16 @@ class Talk:
         self._described: set[str] = set()
 
     def opening(self) -> list[str]:
-        """The first lines: the suspects, the first check, how to answer."""
-        return [*self._suspects(), "", *self._proposal(), "", "Type help for what can be said."]
+        """The first lines: what was answered before, the suspects, the first check, how to answer."""
+        return [*self._answered(), *self._suspects(), "", *self._proposal(), "", "Type help for what can be said."]
+
+    def _answered(self) -> Iterator[str]:
+        if self.session.answers:
+            yield "Answered already, since this was found or on the command line (back CHECK takes one back):"
+            for name, judged in self.session.answers.items():
+                reading = f"{judged.text}: " if judged.text else ""
+                yield f"  {name:<25} {reading}{CHECKS[name].says(judged.outcome)}"
+            yield ""
 
     def answer(self, line: str) -> list[str]:
         """Answer one line. What cannot be understood is answered with what can."""

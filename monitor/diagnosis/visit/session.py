@@ -24,11 +24,13 @@ from condenser_monitor.monitor.diagnosis.diagnosis import summary
 from condenser_monitor.monitor.diagnosis.evidence import seen_from
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
+    PRESSURE_SWITCHES,
     SITUATIONS,
     Diagnosis,
     FindingSeen,
     UnitCase,
     diagnose,
+    which_switch,
 )
 
 # What somebody without a monitor can tell, and the findings that would be behind it.
@@ -193,9 +195,11 @@ class VisitSession:
         return diagnose(case)
 
     def suspects(self) -> tuple[str, ...]:
-        """Who is left, in the order in which the monitor names them: those it tells people of first."""
+        """Who is left, in the order in which the monitor names them: those it tells people of first. A pressure switch
+        stands there under one name, until it is known which."""
         found = self.verdict()
-        return tuple(dict.fromkeys((*found.shortlist, *found.suspects)))
+        alias = which_switch(found.shares)
+        return tuple(dict.fromkeys(alias.get(name, name) for name in (*found.shortlist, *found.suspects)))
 
     def wanted_senses(self) -> tuple[str, ...]:
         """The readings that are not fitted and would tell those who are left further apart, the best first."""
@@ -273,12 +277,14 @@ class VisitSession:
         if was not in SUSPECTS and was != OTHER:
             raise CommandError("what it was", was, ", ".join((*SUSPECTS, OTHER)))
         finding = self.findings[0] if len(self.findings) == 1 else None
+        # A pressure switch counts under any of its names.
+        named_so = self.first and {was, self.first[0]} <= PRESSURE_SWITCHES
         return StoredVisit(
             was=was,
             by=by,
             wall_s=wall_s,
             finding=finding,
-            suspects=self.first,
+            suspects=(was, *self.first[1:]) if named_so else self.first,
             note=note,
             measured=bool(self.answers) if measured is None else measured,
         )
