@@ -661,6 +661,7 @@ class BASELINES(LimitGroup):
     days = _ours(3, "days", 1, 60, "three days show the swing of a day and outvote one odd day")
     minutes = _ours(180, "min", 30, 10000, "an hour of settled run on each of them")
     day_minutes = _ours(10, "min", 1, 600, "a day counts from ten settled minutes on")
+    pull_in_step_s = _ours(0.010, "s", 0, 1, "the contacts' change is timed in steps of about 10 ms")
     bin_k = _ours(1.0, "K", 0.5, 5, "points are spread over the temperatures: no long afternoon rules")
     bin_points = _ours(24, "points", 4, 100, "a degree is known well enough by four hours at it")
     point_every_s = _ours(600, "s", 60, 3600, "minutes of one run say much the same; one in ten is kept")

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
 from werkzeug.wrappers import Response
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.config import PROFILES, Settings
 from condenser_monitor.monitor.core.errors import NotifyError, SiteError
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.publishers.phone import addresses, sender
@@ -39,14 +41,27 @@ def kept(slug: str) -> Response | tuple[str, int]:
         password = request.form.get("mqtt.password_file", "")
         if slug == "broker" and password:
             values["mqtt.password_file"] = found.page_settings.write_broker_password(password)
-        found.page_settings.change(found.site_file, values, by=_who(), wall_s=found.wall(), step=slug)
+        follows = _follows(values, found.settings)
+        found.page_settings.change(found.site_file, values | follows, by=_who(), wall_s=found.wall(), step=slug)
     except SiteError as error:
         return _page(step, refused(error, step)), 400
     except FormError as error:
         return _page(step, error), 400
     if request.form.get("test"):
         return _page(step, sent=_test(found.settings)), 200
+    if follows:
+        flash(t("set-with-heat-pump"))
     return _onward(slug)
+
+
+def _follows(values: dict[str, Any], now: Settings) -> dict[str, Any]:
+    """What a unit that is told to be a heat pump just now does by design too, where the same form leaves it as it was;
+    once it is one, each setting stands for itself."""
+    if not values.get("unit.heat_pump") or now.unit.heat_pump:
+        return {}
+    profile = {f"unit.{name}": value for name, value in PROFILES["heat-pump"].items()}
+    left = {key for key in profile if values.get(key) == getattr(now.unit, key.removeprefix("unit."))}
+    return {key: value for key, value in profile.items() if key in left and values[key] != value}
 
 
 @setup.post("/settings/design")

@@ -299,7 +299,7 @@ class Baselines:
             "drift": self._report_drift(),
             "starts": self._starts.report(first=self._first_starts, last=self._last_starts)
             | {"slow": self.slow_start(), "needed": int(self._first_starts + self._last_starts)},
-            "pull_in_s": self._pull_in.report(**counts),
+            "pull_in_s": self._pull_in.report(**counts, step=limits.BASELINES.pull_in_step_s.value),
             "coil_a": self._coil.report(**counts),
             "use": self._wear.use(x_s),
             "contactor": self._wear.contactor(x_s),

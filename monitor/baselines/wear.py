@@ -39,11 +39,14 @@ class FirstAndLast(msgspec.Struct, forbid_unknown_fields=True):
         latest = [inf if value is None else value for value in self.last[-int(last) :]]
         return median(latest) if len(latest) >= last else None
 
-    def report(self, *, first: float, last: float) -> dict[str, Any]:
-        """Both medians and their ratio, rounded; None where not known."""
+    def report(self, *, first: float, last: float, step: float = 0.0) -> dict[str, Any]:
+        """Both medians and their ratio, rounded; None where not known. Values that are apart by no more than the `step`
+        in which they are read are the same."""
         usual, now = self.usual(first), self.now(last)
         now = None if now == inf else now
         ratio = None if usual is None or now is None or usual <= 0 else round(now / usual, 3)
+        if ratio is not None and usual is not None and now is not None and abs(now - usual) <= step + 1e-9:
+            ratio = 1.0
         return {
             "first": None if usual is None else round(usual, 4),
             "last": None if now is None else round(now, 4),

@@ -562,6 +562,8 @@ _PAGE = {
     "phase would not be seen.",
     "field-heat-pump": "It is a heat pump with a defrost board",
     "field-heat-pump-note": "It heats in winter too; in defrost its fan stops while the compressor runs.",
+    "set-with-heat-pump": "A heat pump’s board switches the outdoor fan, so that was set too. If yours has its fan on"
+    " the contactor, change it under Kind of unit.",
     "field-fan-control": "The outdoor fan is switched by",
     "field-fan-control-contactor": "the contactor, with the compressor",
     "field-fan-control-board": "a board: may run on or pause",

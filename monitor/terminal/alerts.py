@@ -13,7 +13,9 @@ from condenser_monitor.monitor.core.records import AlertState, Episode, EpisodeS
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
+from condenser_monitor.monitor.terminal.say import show
 
+_LINE_MOST = 2000  # characters: longer than anything that is said here, but for what somebody else wrote
 KINDS = {
     "acknowledge": RequestKind.ACKNOWLEDGE,
     "snooze": RequestKind.SHELVE,
@@ -28,7 +30,7 @@ def listed(history: History, out: TextIO, *, zone: tzinfo | None = None) -> int:
         out.write("The monitor has not seen the unit yet.\n")
         return 4
     lines = list(_lines(status, zone))
-    out.write("\n".join(lines or ["Nothing is open."]) + "\n")
+    show(lines or ["Nothing is open."], out)
     return 1 if lines else 0
 
 
@@ -47,7 +49,7 @@ def _episode(episode: Episode, zone: tzinfo | None) -> Iterator[str]:
     since = "" if episode.since_wall_s is None else f", since {time_format.moment(episode.since_wall_s, None, zone)}"
     yield f"{episode.id} ({episode.severity.value}, {STATES[episode.state]}{since})"
     yield f"  {headline(episode)}"
-    yield from (f"  {shown(line)}" for line in besides(episode))
+    yield from (f"  {shown(line, _LINE_MOST)}" for line in besides(episode))
 
 
 def answer(

@@ -67,3 +67,10 @@ def test_what_cannot_be_done_is_refused_with_the_reason(site: filled.Site) -> No
     assert code == 1
     assert "episode-9" in text
     assert "a date as YYYY-MM-DD" in said(site, "acknowledge", day="Thursday")[1]
+
+
+def test_a_long_line_is_told_to_its_end(site: filled.Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing of what belongs to an episode is left out; a terminal wraps it."""
+    told = "With it: " + "; ".join(["the signal isn't reaching the outdoor unit"] * 12)
+    monkeypatch.setattr(alerts, "besides", lambda _: [told])
+    assert f"  {told}\n" in said(site)[1]

@@ -6,6 +6,7 @@ import pytest
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.baselines.normal import Baselines
+from condenser_monitor.monitor.baselines.wear import FirstAndLast
 from condenser_monitor.monitor.core.config import Settings, parse
 from tests.monitor.test_trends import DAY_S, cycle, start
 
@@ -154,3 +155,12 @@ def test_sums_go_on_over_a_restart() -> None:
     assert (report["use"]["cycles"], report["contactor"]["operations"]) == (20, 20)
     assert report["contactor"]["days_counted"] == pytest.approx(19, abs=0.1)
     assert DAY_S == 86400.0
+
+
+def test_one_step_of_the_scan_is_no_trend() -> None:
+    """Pull-in is timed in steps of about 10 ms: 20 ms and then 10 ms is the same contactor, 40 ms is a slower one."""
+    for last_s, ratio in ((0.01, 1.0), (0.03, 1.0), (0.04, 2.0)):
+        seen = FirstAndLast()
+        for value in (*[0.02] * 5, *[last_s] * 5):
+            seen.add(value, first=5, last=5)
+        assert seen.report(first=5, last=5, step=limits.BASELINES.pull_in_step_s.value)["ratio"] == ratio

@@ -203,3 +203,25 @@ def test_a_time_of_day_is_shown_on_the_readers_clock(client: FlaskClient) -> Non
     quiet = client.get("/settings").get_data(as_text=True)
     assert "10:00 PM" in quiet
     assert "22:00" not in quiet
+
+
+EQUIPMENT = {
+    "unit.kind": "single-stage",
+    "unit.fan_control": "contactor",
+    "unit.contactor_poles": "1",
+    "unit.call_tap": "y-terminal",
+    "unit.delay_on_make_s": "0",
+    "unit.delay_on_break_s": "0",
+}
+
+
+def test_a_heat_pump_brings_the_board_that_switches_its_fan(client: FlaskClient, site: Site) -> None:
+    """Checked for the first time, with the fan left as it was: the profile's fan, said so; it may be set back."""
+    heat_pump = EQUIPMENT | {"unit.heat_pump": "yes"}
+    sent(client, "equipment", **heat_pump)
+    assert "so that was set too" in client.get("/settings").get_data(as_text=True)
+    for fan in ("board", "contactor", "contactor"):
+        unit = page_of(site).over(site.settings)[0].unit
+        assert (unit.heat_pump, unit.fan_control) == (True, fan)
+        sent(client, "equipment", **heat_pump)
+    assert page_of(site).over(site.settings)[0].unit.fan_control == "contactor"
