@@ -91,7 +91,8 @@ def of_code(file: str, sample: int, seed: int) -> tuple[list[Mutant], Callable[[
     _refuse_red(file, tests)
 
     def left(batch: list[Mutant]) -> list[Mutant]:
-        return [one for one in sieved(batch, tests) if not noticed(file, one.text(), tests)]
+        found, untried = sieved(batch, tests)
+        return found + [one for one in untried if not noticed(file, one.text(), tests)]
 
     return _sampled(list(mutants(file)), sample, seed), left
 
@@ -104,8 +105,8 @@ def of_numbers(file: str, sample: int, seed: int) -> tuple[list[Mutant], Callabl
 
     def left(batch: list[Mutant]) -> list[Mutant]:
         tests = sorted({test for one in batch for test in files[one.where]})
-        found = sieved(batch, tests, constants.put, lambda one: files[one.where])
-        return [one for one in found if not noticed(file, one.text(), files[one.where])]
+        found, untried = sieved(batch, tests, constants.put, lambda one: files[one.where])
+        return found + [one for one in untried if not noticed(file, one.text(), files[one.where])]
 
     return made, left
 

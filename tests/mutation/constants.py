@@ -120,13 +120,22 @@ def _as_imported(module: str) -> str:
 
 
 def put(mutant: Mutant) -> bool:
-    """Give a loaded module the number. Return False for one that is no limit or constant by itself."""
+    """Give a loaded module the number. Return False for one that is no limit or constant by itself, nor in a table that
+    is looked into when it is asked: others may have been worked out from it."""
     module: Any = importlib.import_module("condenser_monitor." + mutant.file.removesuffix(".py").replace("/", "."))
     group, _, key = mutant.where.rpartition(".")
     holder = getattr(module, group) if group else module
     held = getattr(holder, key)
+    if isinstance(held, dict):
+        held.update(_assigned(mutant.text(), mutant.where))
+        return True
     was, now = ast.literal_eval(mutant.before), ast.literal_eval(mutant.after)
     if getattr(held, "value", None) != was:
         return False
     setattr(holder, key, held._replace(value=now))
     return True
+
+
+def _assigned(text: str, name: str) -> Any:
+    lines = (line for line in ast.parse(text).body if isinstance(line, ast.Assign))
+    return next(ast.literal_eval(line.value) for line in lines if ast.unparse(line.targets[0]) == name)

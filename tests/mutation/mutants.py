@@ -6,9 +6,9 @@ operators", ACM TOSEM 5(2), 1996, as far as Python has them). It is known by fil
 after, so that a list of mutants outlives changes elsewhere in the file.
 
 Each mutant runs in a process of its own. The quick way is forked from a test runner that is about to run the tests, and
-puts the changed code into the functions that are there; what survives, or has no such function, is run once more from a
-process that has loaded the test runner and all libraries but nothing of this program: there the module's loader gives
-the changed text in place of the file's, and what the module works out when it is loaded is changed as well.
+puts the changed code into the functions that are there; what has no such function is run from a process that has loaded
+the test runner and all libraries but nothing of this program: there the module's loader gives the changed text in place
+of the file's, and what the module works out when it is loaded is changed as well.
 """
 
 from __future__ import annotations
@@ -206,8 +206,8 @@ def sieved(
     tests: Sequence[str],
     put: Put | None = None,
     held_by: Callable[[Mutant], Sequence[str]] | None = None,
-) -> list[Mutant]:
-    """Return the mutants of one file that the quick way does not see noticed: those to be tried by `noticed`.
+) -> tuple[list[Mutant], list[Mutant]]:
+    """Return the mutants of one file that no test notices, and those that the quick way cannot try: for `noticed`.
 
     `put` changes what is loaded and says whether it could, in place of exchanging a function's code; `held_by` are the
     files of `tests` that are to be run for a mutant, else all.
@@ -224,7 +224,8 @@ def sieved(
         left = found.read()
     if os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) != _SURVIVED:
         raise RuntimeError(f"{made[0].file}: the tests could not be run: {' '.join(tests)}")
-    return [made[int.from_bytes(left[at : at + 4], "big")] for at in range(0, len(left), 4)]
+    codes = [(made[int.from_bytes(left[at : at + 4], "big")], left[at + 4]) for at in range(0, len(left), 5)]
+    return [one for one, code in codes if code == _SURVIVED], [one for one, code in codes if code != _SURVIVED]
 
 
 class _Sieve:
@@ -267,8 +268,8 @@ class _Sieve:
                     os._exit(_BROKEN)
                 session.items.sort(key=lambda item: took_s.get(item.nodeid, 0.0))
                 most_s = round(_SLACK_S + _SLOWER * (used.ru_utime + used.ru_stime))
-            elif os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) != _KILLED:
-                os.write(self._found, number.to_bytes(4, "big"))
+            elif (code := os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])) in (_SURVIVED, _NOT_PUT):
+                os.write(self._found, number.to_bytes(4, "big") + bytes([code]))
         else:
             os._exit(_SURVIVED)
         code = _KILLED
