@@ -8,10 +8,12 @@ import subprocess
 import sys
 from hashlib import blake2b
 from pathlib import Path
+from random import Random
 
 import pytest
 
 from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.core.records import Change
 from condenser_monitor.monitor.storage.history import History
 from tests import ROOT, SOURCES
 from tests.conftest import need
@@ -20,7 +22,7 @@ from tests.crash.traced import Disk, changes
 from tests.monitor.edge_tools import WALL_S, Hand, change, status
 from tests.size import WHOLE, long_one, one_in
 
-STEPS, STATES_MOST = 6, 4000 if WHOLE else 150
+STEPS, STATES_MOST, LIES = 6, 4000 if WHOLE else 150, 1000 if WHOLE else 40
 PROGRAM = """
 import os
 import sqlite3
@@ -88,11 +90,15 @@ def test_every_state_that_a_cut_may_leave_is_gone_on_from(record: tuple[Path, by
     assert tried > 100
 
 
-def go_on(files: dict[str, bytes], folder: Path, told: list[str], home: Path, name: str) -> None:
+def put_back(files: dict[str, bytes], folder: Path, home: Path) -> None:
     home.mkdir()
     for path, data in files.items():
         if not path.endswith("-shm"):
             (home / Path(path).relative_to(folder)).write_bytes(data)
+
+
+def go_on(files: dict[str, bytes], folder: Path, told: list[str], home: Path, name: str) -> None:
+    put_back(files, folder, home)
     keep = config.HistorySettings(file=str(home / "h.db"), live_dir=str(home / "live"))
     with History(keep.file, owner=True, keep=keep, clock=Hand(), wall=lambda: WALL_S) as history:
         rows = {row.id: row for row in history.events(limit=1000)}
@@ -112,6 +118,39 @@ def go_on(files: dict[str, bytes], folder: Path, told: list[str], home: Path, na
         assert newest.id not in rows, name
         assert history.health().disk_error == "", name
     shutil.rmtree(home)
+
+
+def test_a_disk_that_lies_costs_no_more_than_what_it_lied_about(record: tuple[Path, bytes], tmp_path: Path) -> None:
+    """From some call on every sync says that all is well and does nothing; later the power goes, and any part of what
+    was written since has reached the disk. What was told before is there as it was told (but where the redo log was
+    written anew meanwhile, whose new name may arrive without its bytes), nothing is told that was never said, and the
+    history goes on."""
+    folder, data = record
+    calls = changes(data)
+    rng = Random(5)
+    for number in range(LIES):
+        disk, told, safe = Disk(rng=rng), list[str](), list[str]()
+        begin = rng.randrange(len(calls) // 4, len(calls) - 10)
+        end = rng.randrange(begin + 5, len(calls))
+        for at, one in enumerate(calls[:end]):
+            if one.kind == "said" and one.data.startswith(b"told"):
+                told.append(one.data.split()[1].decode())
+                safe += told[-1:] if at < begin else []
+            elif at < begin or "sync" not in one.kind:
+                disk.apply(one)
+        home = tmp_path / str(number)
+        put_back(disk.sampled(), folder, home)
+        name = f"lies from call {begin} to {end}, {number}"
+        keep = config.HistorySettings(file=str(home / "h.db"), live_dir=str(home / "live"))
+        with History(keep.file, owner=True, keep=keep, clock=Hand(), wall=lambda: WALL_S) as history:
+            rows = history.events(limit=1000)
+            anew = any(one.kind == "rename" and ".redo" in one.path for one in calls[begin:end])
+            assert anew or set(safe) <= {row.id for row in rows}, name
+            assert all(row.body.finding == f"f{row.seq}" for row in rows if isinstance(row.body, Change)), name
+            assert len({row.id for row in rows}) == len(rows), name
+            history.step(now_s=99.0, wall_s=WALL_S, status=status(99.0), memory=lambda: b"99", events=[change()])
+            assert history.latest_events(limit=1)[0].body.finding == change().finding, name  # type: ignore[union-attr]
+            assert history.health().disk_error == "", name
 
 
 FAULTS = [

@@ -88,7 +88,6 @@ def _refuse_red(file: str, tests: Sequence[str]) -> None:
 def of_code(file: str, sample: int, seed: int) -> tuple[list[Mutant], Callable[[list[Mutant]], list[Mutant]]]:
     """The mutants of a file, and what finds those of a batch that no test notices."""
     tests = tests_of(file)
-    _refuse_red(file, tests)
 
     def left(batch: list[Mutant]) -> list[Mutant]:
         found, untried = sieved(batch, tests)
@@ -101,7 +100,6 @@ def of_numbers(file: str, sample: int, seed: int) -> tuple[list[Mutant], Callabl
     """The moved numbers of a file, and what finds those of a batch that no quick test notices."""
     made = _sampled(list(constants.moved(file)), sample, seed)
     files = {one.where: constants.holders(file, one.where) for one in made}
-    _refuse_red(file, sorted({test for held in files.values() for test in held}))
 
     def left(batch: list[Mutant]) -> list[Mutant]:
         tests = sorted({test for one in batch for test in files[one.where]})
