@@ -20,6 +20,7 @@ _Act = Callable[
 _ABOUT = {
     "name": "what to call the site",
     "customer": "who lives there",
+    "customer_number": "your own number of this customer: tells two of one name apart",
     "address": "where it is",
     "phone": "whom to call",
     "plan": "name of the maintenance plan",
@@ -142,28 +143,33 @@ def _sites(action: Callable[[str, _Act, str], argparse.ArgumentParser]) -> None:
         "revoke", lambda do, fleet, args: do.revoke_site(fleet, args.site), "end a site's right to the broker"
     )
     revoke.add_argument("site", metavar="SITE-ID")
-    text = "print everything that is held of a site and its people, as JSON"
-    shown = action("export", lambda do, fleet, args: do.export_site(fleet, args.site, args.tenant), text)
-    shown.add_argument("site", metavar="SITE-ID")
-    text = "remove a site and all that is held of it, for good; its line in the broker's files too"
-    erased = action("erase", lambda do, fleet, args: do.erase_site(fleet, args.site, args.tenant), text)
-    erased.add_argument("site", metavar="SITE-ID")
+    text = "print everything that is held of a site and its people, or of a customer, as JSON"
+    shown = action("export", lambda do, fleet, a: do.export(fleet, a.site, tenant=a.tenant, customer=a.customer), text)
+    text = "remove a site and all that is held of it, or a customer, for good; from the broker's files too"
+    erased = action("erase", lambda do, fleet, a: do.erase(fleet, a.site, tenant=a.tenant, customer=a.customer), text)
     for one in (shown, erased):
+        one.add_argument("site", metavar="SITE-ID", nargs="?")
         text = "a former tenant alone, by the number that `tenants` says"
         one.add_argument("--tenant", type=int, metavar="N", help=text)
+        text = "a customer at all their sites, former ones too, by the number that `tenants` says"
+        one.add_argument("--customer", type=int, metavar="N", help=text)
     text = "who has lived at a site: the present customer, and former ones by number"
     lived = action("tenants", lambda do, fleet, args: do.list_tenants(fleet, args.site), text)
     lived.add_argument("site", metavar="SITE-ID")
     text = "another customer lives there from now on; all sites of the same premises change with it"
     moved = action(
         "change-tenant",
-        lambda do, fleet, args: do.change_tenant(fleet, args.site, args.customer, phone=args.phone, plan=args.plan),
+        lambda do, fleet, args: do.change_tenant(
+            *(fleet, args.site, args.customer), phone=args.phone, plan=args.plan, number=args.number
+        ),
         text,
     )
     moved.add_argument("site", metavar="SITE-ID")
     moved.add_argument("customer", metavar="NAME")
     moved.add_argument("--phone", default="", metavar="TEXT")
     moved.add_argument("--plan", default="", metavar="TEXT")
+    text = "your own number of the new customer: one whom you know already moves in as the same one"
+    moved.add_argument("--number", default="", metavar="TEXT", help=text)
 
 
 def _of_branch(sub: argparse.ArgumentParser) -> None:

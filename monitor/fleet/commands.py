@@ -96,7 +96,7 @@ def customers(settings: FleetSettings, file: str, *, to: str, columns: Sequence[
     for one in made:
         _written(settings, one, Path(to))
     said = f"; {to} holds what belongs on their Pis" if made else ""
-    return f"{len(made)} enrolled, {changed} changed{said}. {_broker_files(settings, store)}"
+    return f"{len(made)} enrolled, {changed} changed{said}. {enroll.update_broker(store, settings.broker)}"
 
 
 def customer_csv(settings: FleetSettings, *, columns: Sequence[str] = ()) -> str:
@@ -174,10 +174,10 @@ def resume_webhook(settings: FleetSettings, name: str, *, skip: bool) -> str:
     return f"{name} is tried again, with a `ping` behind what waits"
 
 
-def change_tenant(settings: FleetSettings, site: str, customer: str, *, phone: str, plan: str) -> str:
-    """Another customer lives there from now on."""
-    store, about = opened(settings), customer_list.checked({"customer": customer, "phone": phone, "plan": plan})
-    about = {"phone": "", "plan": "", "customer": ""} | about
+def change_tenant(settings: FleetSettings, site: str, customer: str, *, phone: str, plan: str, number: str = "") -> str:
+    """Another customer lives there from now on, a new one or one whom the office knows."""
+    given = {"customer": customer, "phone": phone, "plan": plan, "number": number}
+    store, about = opened(settings), dict.fromkeys(given, "") | customer_list.checked(given)
     with store.write() as connection:
         changed = tenants.change(connection, _WHOLE, site, **about, now=time.time())
     return f"{', '.join(changed)}: {customer} from now on; `export SITE-ID --tenant N` has the time of those before"
@@ -186,34 +186,58 @@ def change_tenant(settings: FleetSettings, site: str, customer: str, *, phone: s
 def list_tenants(settings: FleetSettings, site: str) -> str:
     """Who has lived at a site, a line each, the present customer first."""
     with opened(settings).read() as connection:
-        lived = tenants.tenancies(connection, queries.site_id(connection, _WHOLE, site))
+        lived = tenants.of_site(connection, queries.site_id(connection, _WHOLE, site))
     days = [[office_day(one.from_at), "now" if one.to_at is None else office_day(one.to_at)] for one in lived]
     return "\n".join(
-        f"{'present' if one.number is None else one.number}: {one.customer or '(no name)'}, {' to '.join(when)}"
+        f"{'present' if one.number is None else one.number}: {one.customer or '(no name)'}, customer {one.customer_id},"
+        f" {' to '.join(when)}"
         for one, when in zip(lived, days, strict=True)
     )
 
 
-def export_site(settings: FleetSettings, site: str, tenant: int | None = None) -> str:
-    """Everything that is held of a site and its people, as JSON."""
-    return msgspec.json.format(msgspec.json.encode(privacy.export(opened(settings), site, tenant)), indent=1).decode()
+def export(settings: FleetSettings, site: str | None, *, tenant: int | None = None, customer: int | None = None) -> str:
+    """Everything that is held of a site and its people, or of a customer at all their sites, as JSON."""
+    store, held = opened(settings), dict[str, Any]()
+    if customer is not None:
+        held = privacy.export_customer(store, _alone(site, tenant, customer))
+    else:
+        held = privacy.export(store, _named(site), tenant)
+    return msgspec.json.format(msgspec.json.encode(held), indent=1).decode()
 
 
-def erase_site(settings: FleetSettings, site: str, tenant: int | None = None) -> str:
-    """Remove a site and everything that is held of it, for good; or a former tenant only."""
+def erase(settings: FleetSettings, site: str | None, *, tenant: int | None = None, customer: int | None = None) -> str:
+    """Remove a site and everything that is held of it, for good; or a former tenant only; or a customer everywhere."""
     store = opened(settings)
+    if customer is not None:
+        homes = privacy.erase_customer(store, _alone(site, tenant, customer), by=_who(), now=time.time())
+        lived = f", and their monitors are shut out: {', '.join(homes)}" if homes else ""
+        told = enroll.update_broker(store, settings.broker) if homes else ""
+        return f"customer {customer} is erased{lived}. Backups still hold them. {told}".rstrip()
+    site = _named(site)
     if tenant is not None:
         gone = privacy.erase_tenant(store, site, tenant, by=_who(), now=time.time())
         return f"tenant {tenant} of {site} is erased: {gone} rows. Backups still hold them."
     gone = privacy.erase(store, site, by=_who(), now=time.time())
-    return f"{site} is erased: {gone} rows. Backups still hold it. {_broker_files(settings, store)}"
+    return f"{site} is erased: {gone} rows. Backups still hold it. {enroll.update_broker(store, settings.broker)}"
+
+
+def _named(site: str | None) -> str:
+    if site is None:
+        raise CommandError("SITE-ID", "nothing", "a site, or a customer by `--customer N`")
+    return site
+
+
+def _alone(site: str | None, tenant: int | None, customer: int) -> int:
+    if site is not None or tenant is not None:
+        raise CommandError("--customer", customer, "without SITE-ID and --tenant: it means all of a customer's sites")
+    return customer
 
 
 def revoke_site(settings: FleetSettings, site: str) -> str:
     """End a site's right to the broker."""
     store = opened(settings)
     enroll.revoke(store, site, by=_who(), now=time.time())
-    return f"{site} is revoked. {_broker_files(settings, store)}"
+    return f"{site} is revoked. {enroll.update_broker(store, settings.broker)}"
 
 
 def own_credential(settings: FleetSettings) -> str:
@@ -223,12 +247,13 @@ def own_credential(settings: FleetSettings) -> str:
     store = opened(settings)
     path = Path(settings.broker.password_file)
     enroll.write_own_password(store, path)
-    return f"{path} holds the new password of {settings.broker.username}. {_broker_files(settings, store)}"
+    told = enroll.update_broker(store, settings.broker)
+    return f"{path} holds the new password of {settings.broker.username}. {told}"
 
 
 def broker_files(settings: FleetSettings, *, reload: bool = True) -> str:
     """Write the broker's password and ACL files again, and have it read them again."""
-    return _broker_files(settings, opened(settings), reload=reload)
+    return enroll.update_broker(opened(settings), settings.broker, reload=reload)
 
 
 def broker_config(settings: FleetSettings) -> str:
@@ -263,7 +288,7 @@ def tidy(settings: FleetSettings) -> str:
 
 
 def _handed_out(settings: FleetSettings, store: Store, made: enroll.Enrolment, folder: str) -> str:
-    said = _broker_files(settings, store)
+    said = enroll.update_broker(store, settings.broker)
     if folder:
         return f"{_written(settings, made, Path(folder))}. {said}"
     return (
@@ -293,14 +318,6 @@ def _written(settings: FleetSettings, made: enroll.Enrolment, folder: Path) -> s
         allowed = f"a folder to write to ({error.strerror}); then `renew {made.site}` makes a new password"
         raise CommandError("--to", str(folder), allowed) from None
     return f"{folder} holds {made.site}.toml and {made.site}.password for its Pi"
-
-
-def _broker_files(settings: FleetSettings, store: Store, *, reload: bool = True) -> str:
-    if not settings.broker.files:
-        return "The broker's files are not written: name their folder as `files` under [broker] in the fleet file."
-    enroll.write_broker_files(store, Path(settings.broker.files))
-    told = enroll.reload_broker(settings.broker.pid_file) if reload and settings.broker.pid_file else ""
-    return f"{settings.broker.files} is written{told}"
 
 
 def _who() -> str:

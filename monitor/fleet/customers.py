@@ -17,15 +17,15 @@ import sqlalchemy as sa
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.config import ID_PATTERN, Unit
 from condenser_monitor.monitor.core.errors import CommandError, SiteError
-from condenser_monitor.monitor.fleet import enroll, triage, visits
+from condenser_monitor.monitor.fleet import enroll, tenants, triage, visits
 from condenser_monitor.monitor.fleet.csv_cells import csv_line, unmarked
 from condenser_monitor.monitor.fleet.people import Viewer, checked_branch, note, visible
 from condenser_monitor.monitor.fleet.setup import Broker
 from condenser_monitor.monitor.fleet.store import Store
-from condenser_monitor.monitor.fleet.tables import sites
+from condenser_monitor.monitor.fleet.tables import ABOUT, HOUSED, sites
 
 COLUMNS = (
-    *("name", "customer", "address", "phone", "plan", "plan_visit_due"),
+    *("name", "customer", "customer_number", "address", "phone", "plan", "plan_visit_due"),
     *("vulnerability", "vulnerability_note", "branch", "premises", "away_until"),
 )
 # The unit's nameplate, under the names of the site file's [unit].
@@ -118,15 +118,13 @@ def _change(store: Store, rows: Iterable[tuple[str, dict[str, Any]]], by: str, n
     count = 0
     with store.write() as connection:
         for site, about in rows:
-            differs = sa.or_(*(sites.c[key].is_distinct_from(value) for key, value in about.items()))
-            change = sa.update(sites).where(sites.c.site == site, differs).values(about)
-            if connection.execute(change).rowcount:
+            if tenants.edit(connection, tenants.WHOLE, site, about):
                 note(connection, now, by, "changed", site, **{k: v for k, v in about.items() if k != "unit"})
                 count += 1
     return count
 
 
-def lines(store: Store, names: Mapping[str, str] | None = None, viewer: Viewer | None = None) -> Iterator[str]:
+def lines(store: Store, names: Mapping[str, str] | None = None, viewer: Viewer = tenants.WHOLE) -> Iterator[str]:
     """Yield the list of the sites in force as `read` takes it, a header first, as far as the viewer may see them;
     `names` gives the list's own name for a column of ours. Raises CommandError for a name that is none of ours."""
     columns = ("site", *COLUMNS, *NAMEPLATE)
@@ -134,7 +132,7 @@ def lines(store: Store, names: Mapping[str, str] | None = None, viewer: Viewer |
     if not set(names) <= set(columns):
         raise CommandError("--column", ", ".join(sorted(set(names) - set(columns))), ", ".join(columns))
     yield csv_line(names.get(name, name) for name in columns)
-    query = sa.select(sites).where(sites.c.revoked_at.is_(None), sa.true() if viewer is None else visible(viewer))
+    query = sa.select(*ABOUT.values()).select_from(HOUSED).where(sites.c.revoked_at.is_(None), visible(viewer))
     with store.read() as connection:
         for row in connection.execute(query.order_by(sites.c.site)):
             known = {**(row.unit or {}), **row._mapping}

@@ -23,6 +23,7 @@ import sqlalchemy as sa
 from condenser_monitor.monitor.core import untrusted_input
 from condenser_monitor.monitor.core.config import ID_PATTERN
 from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.fleet import tenants
 from condenser_monitor.monitor.fleet.messages import READERS
 from condenser_monitor.monitor.fleet.people import note
 from condenser_monitor.monitor.fleet.setup import Broker
@@ -48,7 +49,7 @@ class Enrolment(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def enroll(store: Store, site: str, *, broker: Broker, by: str, now: float, **about: Any) -> Enrolment:
-    """Enrol a new site; `about` are further columns of `sites` (name, customer, address, unit, ...).
+    """Enrol a new site; `about` is what is known of it (name, customer, address, unit, ...; see tables.ABOUT).
 
     Raises CommandError for a name that cannot be in a topic, or one that is enrolled already.
     """
@@ -59,7 +60,7 @@ def enroll(store: Store, site: str, *, broker: Broker, by: str, now: float, **ab
     with store.write() as connection:
         if connection.scalar(sa.select(sites.c.id).where(sites.c.site == site)) is not None:
             raise CommandError("site", site, "a site not enrolled yet; `renew` gives an enrolled one a new password")
-        site_id = connection.execute(sa.insert(sites).values(row).returning(sites.c.id)).scalar_one()
+        site_id = tenants.enter(connection, row)
         connection.execute(sa.insert(state).values(site_id=site_id, books="{}"))
         note(connection, now, by, "enrolled", site)
     return Enrolment(site=site, password=password, site_file=site_file(site, str(row["name"]), broker))
@@ -193,6 +194,16 @@ def write_broker_files(store: Store, directory: Path, broker_pid: int | None = N
         raise CommandError("broker.files", str(directory), f"a folder to write to ({error.strerror})") from None
     if broker_pid is not None:
         os.kill(broker_pid, signal.SIGHUP)
+
+
+def update_broker(store: Store, broker: Broker, *, reload: bool = True) -> str:
+    """Write the broker's files, where the fleet file names their folder, and have it read them again; what came of it,
+    in words."""
+    if not broker.files:
+        return "The broker's files are not written: name their folder as `files` under [broker] in the fleet file."
+    write_broker_files(store, Path(broker.files))
+    told = reload_broker(broker.pid_file) if reload and broker.pid_file else ""
+    return f"{broker.files} is written{told}"
 
 
 def reload_broker(pid_file: str) -> str:

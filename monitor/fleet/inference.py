@@ -39,7 +39,7 @@ from condenser_monitor.monitor.fleet.active_alerts import OFFICE, ActiveAlerts
 from condenser_monitor.monitor.fleet.days import begins_at, later, office_day
 from condenser_monitor.monitor.fleet.people import Viewer, visible
 from condenser_monitor.monitor.fleet.retention import Month, ensure_months
-from condenser_monitor.monitor.fleet.tables import cycles, events, site_days, sites, state
+from condenser_monitor.monitor.fleet.tables import HOUSED, cycles, events, premises, site_days, sites, state, tenancies
 from condenser_monitor.monitor.fleet.tables import standing as standing_table
 from condenser_monitor.monitor.fleet.writer import IngestWriter
 from condenser_monitor.monitor.limits import FLEET_INFERENCE as LIMITS
@@ -282,7 +282,7 @@ def _found(connection: sa.Connection, heard: set[int], now: float) -> dict[int, 
         text = f"{number} restarts within calls in {int(LIMITS.judged_days.value)} days; its neighbors have none."
         one = Found(RESTARTS, Severity.SOON, since_at, {"restarts": float(number)}, text)
         found.setdefault(key, []).append(one)
-    away = set(connection.scalars(sa.select(sites.c.id).where(sites.c.away_until >= today)))
+    away = set(connection.scalars(sa.select(tenancies.c.site_id).where(tenancies.c.away_until >= today)))
     for key, one in _stopped(connection, heard - away, now):
         found.setdefault(key, []).append(one)
     return found
@@ -381,20 +381,24 @@ class Outage(NamedTuple):
     @property
     def words(self) -> str:
         """What happened, and whose doing it is."""
-        silent = len(self.sites) - self.unpowered
-        parts = [f"{silent} monitors fell silent"] * (silent > 0)
-        parts += [f"{self.unpowered} units lost their line supply"] * (self.unpowered > 0)
-        whose = "a power cut" if self.unpowered else "the grid or a provider"
-        return f"{' and '.join(parts)} together: {whose}, hardly each one's own fault"
+        return outage_words(len(self.sites) - self.unpowered, self.unpowered)
+
+
+def outage_words(silent: int, unpowered: int) -> str:
+    """Return what put out so many monitors and units together, in words."""
+    parts = [f"{silent} monitors fell silent"] * (silent > 0)
+    parts += [f"{unpowered} units lost their line supply"] * (unpowered > 0)
+    whose = "a power cut" if unpowered else "the grid or a provider"
+    return f"{' and '.join(parts)} together: {whose}, hardly each one's own fault"
 
 
 def outages(connection: sa.Connection, viewer: Viewer, now: float) -> list[Outage]:
     """Return the events that put out several sites within minutes and still last, the latest first."""
-    about = (sites.c.site, sites.c.name, sites.c.address)
+    about = (sites.c.site, sites.c.name, premises.c.address)
     silent = sa.select(state.c.online_at.label("at"), *about, sa.false().label("unpowered"))
-    silent = silent.select_from(sites.join(state)).where(state.c.online.is_(False), state.c.online_at < now)
+    silent = silent.select_from(HOUSED.join(state)).where(state.c.online.is_(False), state.c.online_at < now)
     c = standing_table.c
-    dark = sa.select(c.since_at, *about, sa.true()).select_from(standing_table.join(sites))
+    dark = sa.select(c.since_at, *about, sa.true()).select_from(HOUSED.join(standing_table))
     dark = dark.where(c.active, c.severity == Severity.URGENT.value, c.finding == queries.SUPPLY_LOST)
     both = [query.where(sites.c.revoked_at.is_(None), visible(viewer)) for query in (silent, dark)]
     groups: list[list[Any]] = []  # rows of the query

@@ -15,7 +15,7 @@ import sqlalchemy as sa
 from condenser_monitor.monitor.core.config import Notify
 from condenser_monitor.monitor.core.errors import NotifyError
 from condenser_monitor.monitor.core.records import AlertState, Severity
-from condenser_monitor.monitor.fleet.inference import headline
+from condenser_monitor.monitor.fleet.inference import headline, outage_words
 from condenser_monitor.monitor.fleet.queries import SUPPLY_LOST
 from condenser_monitor.monitor.fleet.setup import OnCall
 from condenser_monitor.monitor.fleet.store import Store
@@ -59,7 +59,7 @@ def notify(store: Store, settings: OnCall, now: float, *, send_to: Callable[[str
         if len(single) > _NAMED:
             lines.append(f"and {len(single) - _NAMED} more")
         if cut:
-            lines.append(f"{len(dark)} units lost their line supply: a power cut, hardly each one's own fault")
+            lines.append(outage_words(0, len(dark)))
         title = f"{len(new)} new urgent {'case' if len(new) == 1 else 'cases'}"
         if not _send(settings, PhoneMessage(title=title, body="\n".join(lines), level="failure"), send_to):
             return 0

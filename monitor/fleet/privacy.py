@@ -1,8 +1,10 @@
-"""(edge) What the office holds of one site's people, handed out whole, or erased for good.
+"""(edge) What the office holds of a customer, or of one site, handed out whole, or erased for good.
 
-Erasing removes every row of the site and every line of the log about it; what is left is one line that some site was
-erased, by whom and when. SQLite's file is then written afresh, PostgreSQL's dead rows are swept, so that no page of
-the disk's files holds them. Backups are older, and yours to renew.
+Erasing a site removes every row of it and every line of the log about it. Erasing a customer does so where nobody else
+has lived; where somebody has, it removes what is of the customer's time and leaves the unit with the visits made to it
+(what it was, and the parts), without a note. What is left in the log is one line that somebody was erased, by whom and
+when. SQLite's file is then written afresh, PostgreSQL's dead rows are swept, so that no page of the disk's files holds
+them. Backups are older, and yours to renew.
 """
 
 from __future__ import annotations
@@ -16,7 +18,18 @@ from condenser_monitor.monitor.fleet import tenants
 from condenser_monitor.monitor.fleet.days import office_day
 from condenser_monitor.monitor.fleet.people import note
 from condenser_monitor.monitor.fleet.store import Store
-from condenser_monitor.monitor.fleet.tables import audit, former_tenants, metadata, set_aside, sites, standing
+from condenser_monitor.monitor.fleet.tables import (
+    audit,
+    customers,
+    metadata,
+    premises,
+    set_aside,
+    sites,
+    standing,
+    state,
+    tenancies,
+    visits,
+)
 from condenser_monitor.monitor.fleet.tenants import Tenancy
 from condenser_monitor.monitor.publishers.messages import ROOT
 
@@ -34,17 +47,53 @@ _WHEN = {
 }
 _OF_SITE = [table for table in reversed(metadata.sorted_tables) if "site_id" in table.c]
 _SECRET = ("credential",)
+_Rows = dict[str, list[dict[str, Any]]]
 
 
-def export(store: Store, site: str, tenant: int | None = None) -> dict[str, Any]:
+def export(store: Store, site: str, tenant: int | None = None) -> _Rows:
     """Return everything that is held of a site and its present customer, or of a former one by number, by table; the
     password's hash aside, and nothing of another tenant's time. Raises CommandError."""
     with store.read() as connection:
         key = _key(connection, site)
-        whose = tenants.tenancy(tenants.tenancies(connection, key), tenant)
-        found: dict[str, Any] = {
-            table.name: _rows(connection, table, where) for table, where in _of_tenant(key, site, whose)
-        }
+        return _exported(connection, site, key, tenants.tenancy(tenants.of_site(connection, key), tenant))
+
+
+def export_customer(store: Store, customer: int) -> dict[str, Any]:
+    """Return everything that is held of a customer: what the log says of them, and of each of their tenancies, former
+    ones too, what `export` has. Raises CommandError."""
+    with store.read() as connection:
+        _customer(connection, customer)
+        found = [
+            {"site": site, **_exported(connection, site, key, whose)}
+            for site, key, whose, _ in _tenancies(connection, customer)
+        ]
+        about = audit.c.what == tenants.log_name(customer)
+        who = _rows(connection, customers, customers.c.id == customer)
+        return {"customers": who, "audit": _rows(connection, audit, about), "tenancies": found}
+
+
+def _exported(connection: sa.Connection, site: str, key: int, whose: Tenancy) -> _Rows:
+    found = {table.name: _rows(connection, table, where) for table, where in _of_tenant(key, site, whose)}
+    found["customers"] = _rows(connection, customers, customers.c.id == whose.customer_id)
+    home = sa.select(sites.c.premises_id).where(sites.c.id == key)
+    return found | {"premises": _rows(connection, premises, premises.c.id.in_(home))}
+
+
+def _customer(connection: sa.Connection, customer: int) -> None:
+    if connection.scalar(sa.select(customers.c.id).where(customers.c.id == customer)) is None:
+        raise CommandError("customer", customer, "the number of a customer, as the page and `/api/v1/customers` say it")
+
+
+def _tenancies(connection: sa.Connection, customer: int) -> list[tuple[str, int, Tenancy, bool]]:
+    """A customer's tenancies: site, its key, the tenancy, and whether somebody else, with a name, has one there too."""
+    c = tenancies.c
+    theirs = sa.select(c.site_id).where(c.customer_id == customer)
+    query = sa.select(sites.c.site, sites.c.id).where(sites.c.id.in_(theirs))
+    found = []
+    for site, key in connection.execute(query.order_by(sites.c.id)).all():
+        lived = tenants.of_site(connection, key)
+        others = any(one.customer_id != customer and one.customer for one in lived)
+        found += [(site, key, one, others) for one in lived if one.customer_id == customer]
     return found
 
 
@@ -59,8 +108,8 @@ def _of_tenant(key: int, site: str, whose: Tenancy) -> list[tuple[sa.Table, sa.C
             if table is standing:  # what stands is the present tenant's, whenever it began
                 in_time = sa.or_(standing.c.active, in_time) if now_only else sa.and_(~standing.c.active, in_time)
             found.append((table, sa.and_(table.c.site_id == key, in_time)))
-        elif table is former_tenants:
-            found.append((table, sa.and_(table.c.site_id == key, table.c.id == whose.number)))
+        elif table is tenancies:
+            found.append((table, tenancies.c.id == whose.key))
         elif now_only:
             found.append((table, table.c.site_id == key))
     topics = set_aside.c.topic.startswith(f"{ROOT}/{site}/", autoescape=True)
@@ -91,27 +140,67 @@ def erase(store: Store, site: str, *, by: str, now: float) -> int:
     """Remove a site and all that is held of it; how many rows went. Write the broker's files afterwards, or what it
     still sends is set aside under its name. Raises CommandError."""
     with store.write() as connection:
-        key = _key(connection, site)
-        gone = sum(connection.execute(sa.delete(table).where(table.c.site_id == key)).rowcount for table in _OF_SITE)
-        gone += connection.execute(sa.delete(sites).where(sites.c.id == key)).rowcount
-        gone += connection.execute(sa.delete(audit).where(audit.c.what == site)).rowcount
-        topics = set_aside.c.topic.startswith(f"{ROOT}/{site}/", autoescape=True)
-        gone += connection.execute(sa.delete(set_aside).where(topics)).rowcount
+        gone = _erase_site(connection, site, _key(connection, site)) + tenants.forget_unused(connection)
         note(connection, now, by, "erased", "a site")
     _sweep(store)
     return gone
 
 
+def _erase_site(connection: sa.Connection, site: str, key: int) -> int:
+    gone = sum(connection.execute(sa.delete(table).where(table.c.site_id == key)).rowcount for table in _OF_SITE)
+    gone += connection.execute(sa.delete(sites).where(sites.c.id == key)).rowcount
+    gone += connection.execute(sa.delete(audit).where(audit.c.what == site)).rowcount
+    topics = set_aside.c.topic.startswith(f"{ROOT}/{site}/", autoescape=True)
+    return gone + connection.execute(sa.delete(set_aside).where(topics)).rowcount
+
+
 def erase_tenant(store: Store, site: str, tenant: int, *, by: str, now: float) -> int:
-    """Remove what is held of a former tenant, by number, and of their time; how many rows went. Raises CommandError."""
+    """Remove what is held of a former tenant, by number, and of their time at a site; how many rows went. Raises
+    CommandError."""
     with store.write() as connection:
         key = _key(connection, site)
-        whose = tenants.tenancy(tenants.tenancies(connection, key), tenant)
-        rows = _of_tenant(key, site, whose)
-        gone = sum(connection.execute(sa.delete(table).where(where)).rowcount for table, where in rows)
+        whose = tenants.tenancy(tenants.of_site(connection, key), tenant)
+        gone = _erase_time(connection, site, key, whose) + tenants.forget_unused(connection)
         note(connection, now, by, "erased", "a former tenant")
     _sweep(store)
     return gone
+
+
+def _erase_time(connection: sa.Connection, site: str, key: int, whose: Tenancy) -> int:
+    """Remove a tenancy and what is of its time; the visits that were made stay with the unit, without their note."""
+    gone = 0
+    for table, where in _of_tenant(key, site, whose):
+        if table is visits:
+            made = sa.update(visits).where(where, visits.c.status == "done", visits.c.note != "")
+            gone += connection.execute(made.values(note="")).rowcount
+            gone += connection.execute(sa.delete(visits).where(where, visits.c.status != "done")).rowcount
+        elif table not in (sites, state):  # of the unit itself; its numbers are wanted as long as its monitor speaks
+            gone += connection.execute(sa.delete(table).where(where)).rowcount
+    return gone
+
+
+def erase_customer(store: Store, customer: int, *, by: str, now: float) -> list[str]:
+    """Remove a customer and all that is held of them, at all their sites, former ones too; the sites where they lived
+    last. Of these, those where nobody else has lived are gone, the others stay without a customer and are revoked:
+    write the broker's files afterwards. Raises CommandError."""
+    with store.write() as connection:
+        _customer(connection, customer)
+        lived_in = []
+        for site, key, whose, others in _tenancies(connection, customer):
+            if whose.to_at is None:
+                lived_in.append(site)
+            if not others:
+                if connection.scalar(sa.select(sites.c.id).where(sites.c.id == key)) is not None:
+                    _erase_site(connection, site, key)
+                continue
+            _erase_time(connection, site, key, whose)
+            if whose.to_at is None:
+                tenants.leave_empty(connection, key, now)
+        connection.execute(sa.delete(audit).where(audit.c.what == tenants.log_name(customer)))
+        tenants.forget_unused(connection)
+        note(connection, now, by, "erased", "a customer")
+    _sweep(store)
+    return lived_in
 
 
 def _sweep(store: Store) -> None:

@@ -22,19 +22,24 @@ from condenser_monitor.monitor.fleet.days import later, office_day
 from condenser_monitor.monitor.fleet.messages import read_kept_episode
 from condenser_monitor.monitor.fleet.people import Viewer, visible
 from condenser_monitor.monitor.fleet.tables import (
+    ABOUT,
+    HOUSED,
     asks,
     cycles,
     episodes,
     events,
+    premises,
     set_aside,
     site_days,
     sites,
     slots,
     snapshots,
     state,
+    tenancies,
     users,
     visits,
 )
+from condenser_monitor.monitor.fleet.tables import customers as people
 from condenser_monitor.monitor.fleet.tables import standing as standing_table
 from condenser_monitor.monitor.fleet.tenants import Tenancy
 from condenser_monitor.monitor.limits import FLEET, FLEET_INFERENCE
@@ -170,9 +175,9 @@ def quiet(connection: sa.Connection, viewer: Viewer, *, limit: int = PAGE_ROWS) 
     urgent = sa.select(standing_table.c.site_id).where(
         standing_table.c.active, standing_table.c.severity == Severity.URGENT.value
     )
-    about = [sites.c[name] for name in ("site", "name", "customer", "phone", "address")]
+    about = [ABOUT[name] for name in ("site", "name", "customer", "phone", "address")]
     query = sa.select(*about, c.since_at, c.body, _booked_day().label("booked_day"), _booked_for().label("booked_for"))
-    query = query.select_from(sites.join(state, state.c.site_id == sites.c.id).join(episodes, c.site_id == sites.c.id))
+    query = query.select_from(HOUSED.join(state, state.c.site_id == sites.c.id).join(episodes, c.site_id == sites.c.id))
     query = query.where(
         c.over_at.is_(None),
         c.state.in_([EpisodeState.QUIET.value, EpisodeState.REPAIRED.value]),
@@ -207,7 +212,7 @@ def _need(outdoor_c: sa.ColumnElement[float | None]) -> sa.ColumnElement[int]:
     """Heat and vulnerability together, as triage.place has it."""
     bands = ((outdoor_c >= low, weight) for low, weight, _ in reversed(triage.HEAT[1:]))
     heat = sa.case(*bands, (outdoor_c.is_(None), triage.heat_weight(None)), else_=0)
-    levels = ((sites.c.vulnerability == level, row.weight) for level, row in triage.VULNERABILITY.items())
+    levels = ((tenancies.c.vulnerability == level, row.weight) for level, row in triage.VULNERABILITY.items())
     return heat + sa.case(*levels, else_=0)
 
 
@@ -240,10 +245,10 @@ def _power_cut() -> sa.ColumnElement[bool]:
 
 
 def _cases(viewer: Viewer, now: float, place: sa.ColumnElement[Any]) -> sa.Select[Any]:
-    plain = [name for name in Case.__struct_fields__ if name in sites.c]
+    plain = [name for name in Case.__struct_fields__ if name in ABOUT]
     outdoor_c = _outdoor_c(now)
     stands = ("finding", "severity", "since_at", "suspects", "summary", "alert_state", "alert_by")
-    columns = [sites.c[name] for name in plain] + [state.c.online, state.c.online_at, state.c.service_until_at]
+    columns = [ABOUT[name] for name in plain] + [state.c.online, state.c.online_at, state.c.service_until_at]
     columns += [standing_table.c[name] for name in stands]
     query = sa.select(
         *columns,
@@ -262,7 +267,7 @@ def _cases(viewer: Viewer, now: float, place: sa.ColumnElement[Any]) -> sa.Selec
         _need(outdoor_c).label("need"),
         place.label("place"),
     )
-    joined = standing_table.join(sites, sites.c.id == standing_table.c.site_id).join(
+    joined = HOUSED.join(standing_table, sites.c.id == standing_table.c.site_id).join(
         state, state.c.site_id == sites.c.id
     )
     query = query.select_from(joined.outerjoin(users, users.c.id == sites.c.technician_id))
@@ -307,6 +312,8 @@ class SiteLine(msgspec.Struct, frozen=True, kw_only=True):
     plan: str
     plan_visit_due: str | None
     branch: str
+    customer_id: int
+    premises_id: int
     premises: str
     technician: str | None
     online: bool | None
@@ -332,7 +339,7 @@ def silent(connection: sa.Connection, viewer: Viewer, now: float, *, offset: int
 
 def addresses_heard(connection: sa.Connection, viewer: Viewer) -> Sequence[str]:
     """Addresses of the sites in force whose monitor is there."""
-    query = sa.select(sites.c.address).select_from(sites.join(state, state.c.site_id == sites.c.id))
+    query = sa.select(premises.c.address).select_from(HOUSED.join(state, state.c.site_id == sites.c.id))
     query = query.where(sites.c.revoked_at.is_(None), state.c.online.is_(True), visible(viewer))
     return connection.scalars(query).all()
 
@@ -347,43 +354,91 @@ def due(connection: sa.Connection, viewer: Viewer, now: float, *, offset: int = 
 
 def search(connection: sa.Connection, viewer: Viewer, words: str, *, offset: int = 0) -> Page[SiteLine]:
     """Sites whose id, name, customer, address or phone hold every one of the words; all sites for none."""
-    text = sa.func.lower(
-        sites.c.site + " " + sites.c.name + " " + sites.c.customer + " " + sites.c.address + " " + sites.c.phone
-    )
+    columns = (sites.c.site, sites.c.name, people.c.name, premises.c.address, people.c.phone)
+    text = sa.func.lower(sum((column + " " for column in columns[1:]), columns[0] + " "))
     query = _lines(viewer)
     for word in words.lower().split()[:8]:
         query = query.where(text.contains(word, autoescape=True))
     return _line_page(connection, query, sites.c.name, offset)
 
 
-class Customer(msgspec.Struct, frozen=True, kw_only=True):
-    """A customer with the sites that are theirs."""
+class Premises(msgspec.Struct, frozen=True, kw_only=True):
+    """A house or shop of a customer's, with the ids of its sites."""
 
+    premises: str
+    address: str
+    sites: tuple[str, ...]
+
+
+class Customer(msgspec.Struct, frozen=True, kw_only=True):
+    """A customer with the premises and the sites that are theirs; none of a former one."""
+
+    id: int
     customer: str
+    customer_number: str | None
+    phone: str
+    premises: tuple[Premises, ...]
     sites: tuple[SiteLine, ...]
 
 
-def customers(connection: sa.Connection, viewer: Viewer, words: str, *, offset: int = 0) -> Page[Customer]:
-    """Customers whose name holds every one of the words, by name, each with the sites in force; all for none."""
-    named = sa.select(sites.c.customer).where(sites.c.revoked_at.is_(None), sites.c.customer != "", visible(viewer))
+def customers(
+    connection: sa.Connection, viewer: Viewer, words: str, *, former: bool = False, offset: int = 0
+) -> Page[Customer]:
+    """Customers whose name, number or telephone number holds every one of the words, by name, each with the sites in
+    force; or those who have none any more."""
+    c = people.c
+    theirs = sa.select(tenancies.c.customer_id).join(sites, sites.c.id == tenancies.c.site_id).where(visible(viewer))
+    present = theirs.where(tenancies.c.to_at.is_(None), sites.c.revoked_at.is_(None))
+    query = sa.select(c.id, c.name, c.number, c.phone, sa.func.count().over().label("total")).where(c.name != "")
+    query = query.where(c.id.in_(theirs), c.id.not_in(present)) if former else query.where(c.id.in_(present))
+    text = sa.func.lower(c.name + " " + c.phone + " " + sa.func.coalesce(c.number, ""))
     for word in words.lower().split()[:8]:
-        named = named.where(sa.func.lower(sites.c.customer).contains(word, autoescape=True))
-    names = named.distinct().subquery()
-    total = connection.scalar(sa.select(sa.func.count()).select_from(names)) or 0
-    shown = sa.select(names.c.customer).order_by(names.c.customer).limit(PAGE_ROWS).offset(offset)
-    found: dict[str, list[SiteLine]] = {name: [] for name in connection.scalars(shown)}
-    query = _lines(viewer).where(sites.c.customer.in_(list(found)), sites.c.revoked_at.is_(None))
+        query = query.where(text.contains(word, autoescape=True))
+    shown = connection.execute(query.order_by(c.name, c.id).limit(PAGE_ROWS).offset(offset)).all()
+    units = _units(connection, viewer, [row.id for row in shown])
+    rows = [_customer(row, units.get(row.id, [])) for row in shown]
+    return Page(rows, shown[0].total if shown else 0, offset)
+
+
+def customer(connection: sa.Connection, viewer: Viewer, key: int) -> Customer | None:
+    """One customer, a former one too; None where there is none whom the viewer may see."""
+    row = tenants.customer_row(connection, viewer, key)
+    return None if row is None else _customer(row, _units(connection, viewer, [key]).get(key, []))
+
+
+def _units(connection: sa.Connection, viewer: Viewer, keys: Sequence[int]) -> dict[int, list[SiteLine]]:
+    """The sites in force of each of these customers, by name."""
+    query = _lines(viewer).where(people.c.id.in_(keys), sites.c.revoked_at.is_(None))
+    found: dict[int, list[SiteLine]] = {}
     for row in connection.execute(query.order_by(sites.c.site)):
         line = SiteLine(**{name: row._mapping[name] for name in SiteLine.__struct_fields__})
-        found[line.customer].append(line)
-    return Page([Customer(customer=name, sites=tuple(rows)) for name, rows in found.items()], total, offset)
+        found.setdefault(line.customer_id, []).append(line)
+    return found
+
+
+def _customer(row: Any, units: Sequence[SiteLine]) -> Customer:
+    houses: dict[int, list[SiteLine]] = {}
+    for line in units:
+        houses.setdefault(line.premises_id, []).append(line)
+    at = [
+        Premises(premises=lines[0].premises, address=lines[0].address, sites=tuple(line.site for line in lines))
+        for lines in houses.values()
+    ]
+    return Customer(
+        id=row.id,
+        customer=row.name,
+        customer_number=row.number,
+        phone=row.phone,
+        premises=tuple(at),
+        sites=tuple(units),
+    )
 
 
 def _lines(viewer: Viewer) -> sa.Select[Any]:
-    columns = [sites.c[name] for name in SiteLine.__struct_fields__ if name in sites.c]
+    columns = [ABOUT[name] for name in SiteLine.__struct_fields__ if name in ABOUT]
     columns += [state.c[name] for name in ("online", "online_at", "heard_at")]
     query = sa.select(*columns, users.c.name.label("technician"), sa.func.count().over().label("total"))
-    joined = sites.join(state, state.c.site_id == sites.c.id).outerjoin(users, users.c.id == sites.c.technician_id)
+    joined = HOUSED.join(state, state.c.site_id == sites.c.id).outerjoin(users, users.c.id == sites.c.technician_id)
     return query.select_from(joined).where(visible(viewer))
 
 
@@ -462,6 +517,7 @@ class SitePage(msgspec.Struct, frozen=True, kw_only=True):
 
     id: int
     about: SiteLine
+    customer_number: str | None
     vulnerability: int
     vulnerability_note: str
     away_until: str | None
@@ -482,12 +538,12 @@ class SitePage(msgspec.Struct, frozen=True, kw_only=True):
     asked: tuple[Any, ...]
 
 
-_OF_SITE = ("vulnerability", "vulnerability_note", "away_until", "technician_id")
+_OF_SITE = ("customer_number", "vulnerability", "vulnerability_note", "away_until", "technician_id")
 
 
 def site(connection: sa.Connection, viewer: Viewer, name: str, *, days: int = 60) -> SitePage | None:
     """One site; None when there is no such site or the viewer may not see it: which of the two is not told."""
-    extra = (sites.c.id, *(sites.c[field] for field in _OF_SITE), sites.c.unit)
+    extra = (sites.c.id, *(ABOUT[field] for field in _OF_SITE), sites.c.unit)
     now = (state.c.outdoor_c, state.c.cycle, state.c.hole_since, state.c.unit_received_at, state.c.clock_off_s)
     query = _lines(viewer).add_columns(*extra, *now, snapshots.c.body).where(sites.c.site == name)
     query = query.outerjoin(snapshots, snapshots.c.site_id == sites.c.id)
@@ -501,7 +557,7 @@ def site(connection: sa.Connection, viewer: Viewer, name: str, *, days: int = 60
         unit=unit_of(row.unit),
         snapshot=row.body,
         beside=_beside(connection, viewer, row),
-        tenancies=tuple(tenants.tenancies(connection, row.id)),
+        tenancies=tuple(tenants.of_site(connection, row.id)),
         stands=stands_at(connection, row.id),
         days=_latest(connection, site_days, site_days.c.day, row.id, days),
         history=_latest(connection, events, events.c.at, row.id, PAGE_ROWS),
@@ -514,8 +570,8 @@ def site(connection: sa.Connection, viewer: Viewer, name: str, *, days: int = 60
 
 def _beside(connection: sa.Connection, viewer: Viewer, row: Any) -> tuple[tuple[str, str], ...]:
     """Id and name of the other sites on the same premises."""
-    query = sa.select(sites.c.site, sites.c.name).where(sites.c.premises == row.premises, visible(viewer))
-    query = query.where(sites.c.premises != "", sites.c.id != row.id, sites.c.revoked_at.is_(None))
+    query = sa.select(sites.c.site, sites.c.name).where(sites.c.premises_id == row.premises_id, visible(viewer))
+    query = query.where(sites.c.id != row.id, sites.c.revoked_at.is_(None))
     return tuple((name, words) for name, words in connection.execute(query.order_by(sites.c.site)))
 
 

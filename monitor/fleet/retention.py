@@ -23,7 +23,9 @@ from condenser_monitor.monitor.fleet.tables import (
     outbox,
     set_aside,
     site_days,
+    tenancies,
 )
+from condenser_monitor.monitor.fleet.tenants import forget_unused
 from condenser_monitor.monitor.limits import FLEET
 
 DAY_S = 86400.0
@@ -117,6 +119,9 @@ def tidy(store: Store, now: float) -> dict[str, int]:
         before = now - FLEET.events_days.value * DAY_S
         first_day = office_day(before)
         gone["episodes"] = connection.execute(sa.delete(episodes).where(episodes.c.seen_at < before)).rowcount
+        left = sa.delete(tenancies).where(tenancies.c.to_at < before)
+        gone["tenancies"] = connection.execute(left).rowcount
+        forget_unused(connection)
         gone["site_days"] = connection.execute(sa.delete(site_days).where(site_days.c.day < first_day)).rowcount
     return gone
 

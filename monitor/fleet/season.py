@@ -20,8 +20,11 @@ from condenser_monitor.monitor.fleet.days import begins_at, later, office_day
 from condenser_monitor.monitor.fleet.messages import read_kept_episode
 from condenser_monitor.monitor.fleet.people import Viewer, visible
 from condenser_monitor.monitor.fleet.tables import (
+    ABOUT,
+    HOUSED,
     episodes,
     events,
+    premises,
     site_days,
     sites,
     state,
@@ -212,7 +215,7 @@ def plan_csv(connection: sa.Connection, viewer: Viewer, span: SeasonSpan, now: f
     trouble = {key: troubles(rows, span) for key, rows in _steps(connection, span)}
     made, told = _visit_counts(connection, span), episode_times(connection, span)
     yield csv_line(HEADER)
-    query = sa.select(sites).where(visible(viewer)).order_by(sites.c.site)
+    query = sa.select(*ABOUT.values()).select_from(HOUSED).where(visible(viewer)).order_by(sites.c.site)
     for row in connection.execute(query):
         found = trouble.get(row.id, [])
         total = sums.get(row.id, _NOTHING)
@@ -254,10 +257,11 @@ def customer_document(
 ) -> Document | None:
     """What the season was like at one site, in a customer's words; None for a site that the viewer may not see. It
     holds the time of one tenant only: of the present one, or of a former one by number."""
-    row = connection.execute(sa.select(sites).where(sites.c.site == site, visible(viewer))).one_or_none()
+    query = sa.select(sites.c.id, sites.c.name, premises.c.address).select_from(HOUSED)
+    row = connection.execute(query.where(sites.c.site == site, visible(viewer))).one_or_none()
     if row is None:
         return None
-    whose = tenants.tenancy(tenants.tenancies(connection, row.id), tenant)
+    whose = tenants.tenancy(tenants.of_site(connection, row.id), tenant)
     span = span.within(whose)
     total = _sums(connection, span, site_days.c.site_id == row.id).get(row.id, _NOTHING)
     steps = [rows for _, rows in _steps(connection, span, events.c.site_id == row.id)]

@@ -9,6 +9,8 @@ a JSON type.
 
 from __future__ import annotations
 
+from typing import Any
+
 import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import JSONB
 
@@ -86,18 +88,31 @@ audit = sa.Table(
 
 # ---------------------------------------------------------------- sites and what is known of them now
 
+customers = sa.Table(
+    "customers",  # people: who calls, and whom a report is handed to
+    metadata,
+    sa.Column("id", KEY, primary_key=True),
+    sa.Column("number", sa.Text, unique=True),  # the office's own, where it has one
+    sa.Column("name", sa.Text, nullable=False, server_default=""),
+    sa.Column("phone", sa.Text, nullable=False, server_default=""),
+    sa.Index(None, "name"),
+)
+
+premises = sa.Table(
+    "premises",  # a house or shop; its units are sites
+    metadata,
+    sa.Column("id", KEY, primary_key=True),
+    sa.Column("name", sa.Text, nullable=False, server_default=""),  # "": of one unit, that needs no name
+    sa.Column("address", sa.Text, nullable=False, server_default=""),
+    sa.Index(None, "name"),
+)
+
 sites = sa.Table(
-    "sites",
+    "sites",  # a unit with its monitor
     metadata,
     sa.Column("id", KEY, primary_key=True),
     sa.Column("site", sa.Text, nullable=False, unique=True),  # SITE-ID of the topics
     sa.Column("name", sa.Text, nullable=False),
-    sa.Column("customer", sa.Text, nullable=False, server_default=""),
-    sa.Column("address", sa.Text, nullable=False, server_default=""),
-    sa.Column("phone", sa.Text, nullable=False, server_default=""),
-    sa.Column("vulnerability", sa.Integer, nullable=False, server_default="0"),  # see triage.VULNERABILITY
-    sa.Column("vulnerability_note", sa.Text, nullable=False, server_default=""),
-    sa.Column("plan", sa.Text, nullable=False, server_default=""),
     sa.Column("plan_visit_due", sa.Text),  # a day
     sa.Column("technician_id", KEY, sa.ForeignKey("users.id"), index=True),
     sa.Column("unit", JSON_),  # the nameplate: the [unit] table of the site file
@@ -105,22 +120,47 @@ sites = sa.Table(
     sa.Column("enrolled_at", AT, nullable=False),
     sa.Column("revoked_at", AT),
     _branch(),
-    sa.Column("premises", sa.Text, nullable=False, server_default="", index=True),  # sites that share it are one house
-    sa.Column("tenant_since", AT),  # null: the first customer, from the beginning
-    sa.Column("away_until", sa.Text),  # the last day on which nobody is home, as the customer told the office
+    sa.Column("premises_id", KEY, sa.ForeignKey("premises.id"), index=True),  # always there; SQLite adds no such column
 )
 
-former_tenants = sa.Table(
-    "former_tenants",
+tenancies = sa.Table(
+    "tenancies",  # whose a unit is or was, and what is known of those who live there; one of a site is open, always
     metadata,
     sa.Column("id", KEY, primary_key=True),
     sa.Column("site_id", KEY, sa.ForeignKey("sites.id"), nullable=False, index=True),
-    sa.Column("customer", sa.Text, nullable=False),
-    sa.Column("phone", sa.Text, nullable=False),
-    sa.Column("plan", sa.Text, nullable=False),
+    sa.Column("customer_id", KEY, sa.ForeignKey("customers.id"), nullable=False, index=True),
+    sa.Column("plan", sa.Text, nullable=False, server_default=""),
+    sa.Column("vulnerability", sa.Integer, nullable=False, server_default="0"),  # see triage.VULNERABILITY
+    sa.Column("vulnerability_note", sa.Text, nullable=False, server_default=""),
+    sa.Column("away_until", sa.Text),  # the last day on which nobody is home, as the customer told the office
     sa.Column("from_at", AT, nullable=False),
-    sa.Column("to_at", AT, nullable=False),
+    sa.Column("to_at", AT),  # null: still
 )
+sa.Index(
+    "ix_tenancies_open",
+    tenancies.c.site_id,
+    unique=True,
+    sqlite_where=tenancies.c.to_at.is_(None),
+    postgresql_where=tenancies.c.to_at.is_(None),
+)
+
+# A unit with its premises and its present customer, and what they are called in lists, files and the interface.
+HOUSED = (
+    sites.join(premises, premises.c.id == sites.c.premises_id)
+    .join(tenancies, sa.and_(tenancies.c.site_id == sites.c.id, tenancies.c.to_at.is_(None)))
+    .join(customers, customers.c.id == tenancies.c.customer_id)
+)
+_OF_PEOPLE = {name: tenancies.c[name] for name in ("plan", "vulnerability", "vulnerability_note", "away_until")}
+ABOUT: dict[str, sa.ColumnElement[Any]] = {
+    **{column.name: column for column in sites.c},
+    **{name: column.label(name) for name, column in _OF_PEOPLE.items()},
+    "customer": customers.c.name.label("customer"),
+    "customer_id": customers.c.id.label("customer_id"),
+    "customer_number": customers.c.number.label("customer_number"),
+    "phone": customers.c.phone.label("phone"),
+    "premises": premises.c.name.label("premises"),
+    "address": premises.c.address.label("address"),
+}
 
 state = sa.Table(
     "state",

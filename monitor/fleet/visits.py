@@ -25,7 +25,7 @@ from condenser_monitor.monitor.fleet.people import (
     visible,
 )
 from condenser_monitor.monitor.fleet.queries import site_id, unit_of
-from condenser_monitor.monitor.fleet.tables import sites, users, visits
+from condenser_monitor.monitor.fleet.tables import ABOUT, HOUSED, sites, users, visits
 
 KINDS = {"repair": "repair", "drift": "before it fails", "plan": "plan visit", "monitor": "silent monitor"}
 BOOKED, DONE, DROPPED = "booked", "done", "dropped"
@@ -265,9 +265,9 @@ def one(connection: sa.Connection, viewer: Viewer, visit: int) -> Booked | None:
 
 
 def _visits() -> sa.Select[Any]:
-    columns = (sites.c.site, sites.c.name, sites.c.address, sites.c.phone, sites.c.unit)
-    query = sa.select(visits, *columns, users.c.name.label("technician")).join(sites, sites.c.id == visits.c.site_id)
-    return query.outerjoin(users, users.c.id == visits.c.technician_id)
+    columns = [ABOUT[name] for name in ("site", "name", "address", "phone", "unit")]
+    joined = HOUSED.join(visits, visits.c.site_id == sites.c.id).outerjoin(users, users.c.id == visits.c.technician_id)
+    return sa.select(visits, *columns, users.c.name.label("technician")).select_from(joined)
 
 
 def _booked(row: Any) -> Booked:

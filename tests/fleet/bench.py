@@ -28,11 +28,12 @@ from condenser_monitor.monitor.fleet.reducer import Writes
 from condenser_monitor.monitor.fleet.session import Arrived, IngestSession
 from condenser_monitor.monitor.fleet.setup import Broker, Database, FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
-from condenser_monitor.monitor.fleet.tables import sites, state
+from condenser_monitor.monitor.fleet.tables import state
 from condenser_monitor.monitor.publishers.messages import topic
 from condenser_monitor.sim.broker import PrivateBroker
 from tests.fleet.busy import Busy, rss
 from tests.fleet.load import LoadPublisher, LoadSite, site_name
+from tests.fleet.office import put_sites
 from tests.fleet.servers import Postgres
 
 QUIET = ("allow_anonymous true", "autosave_on_changes false", "autosave_interval 1800", "max_inflight_messages 0")
@@ -46,7 +47,7 @@ def make_sites(store: Store, count: int, *, about: Callable[[int], dict[str, Any
         {"id": n + 1, "site": site_name(n), "name": f"Site {n}", "enrolled_at": 0.0, **about(n)} for n in range(count)
     ]
     with store.write() as connection:
-        connection.execute(sa.insert(sites), rows)
+        put_sites(connection, rows)
         connection.execute(sa.insert(state), [{"site_id": n + 1} for n in range(count)])
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
+from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -17,8 +18,9 @@ from condenser_monitor.monitor.fleet import enroll, people, visits
 from condenser_monitor.monitor.fleet.people import Role, Viewer
 from condenser_monitor.monitor.fleet.setup import Broker, FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
-from condenser_monitor.monitor.fleet.tables import sites, users
+from condenser_monitor.monitor.fleet.tables import ABOUT, HOUSED, customers, premises, sites, tenancies, users
 from condenser_monitor.monitor.fleet.tables import visits as visits_made
+from condenser_monitor.monitor.fleet.tenants import OF_TENANCY
 from condenser_monitor.monitor.fleet.writer import writer
 from condenser_monitor.web.fleet.app import create_app
 from tests.fleet.load import LoadSite, site_name
@@ -118,7 +120,33 @@ class Office:
 
     def site(self, number: int) -> Any:
         with self.store.read() as connection:
-            return connection.execute(sa.select(sites).where(sites.c.site == site_name(number))).one()
+            return about(connection, site_name(number))
+
+
+def about(connection: sa.Connection, site: str) -> Any:
+    """What the office knows of a site."""
+    return connection.execute(sa.select(*ABOUT.values()).select_from(HOUSED).where(sites.c.site == site)).one()
+
+
+def put_sites(connection: sa.Connection, rows: Sequence[dict[str, Any]]) -> None:
+    """Sites with an `id`, each with premises and a customer of its own, straight into the tables."""
+    tables: dict[sa.Table, list[dict[str, Any]]] = {}
+    for row in rows:
+        known = {"customer": "", "phone": "", "address": "", "premises": "", **row}
+        people = {"id": row["id"], "name": known["customer"], "phone": known["phone"]}
+        tables.setdefault(customers, []).append(people)
+        home = {"id": row["id"], "name": known["premises"], "address": known["address"]}
+        tables.setdefault(premises, []).append(home)
+        own = {name: value for name, value in row.items() if name in sites.c}
+        tables.setdefault(sites, []).append(own | {"premises_id": row["id"]})
+        living = {name: row[name] for name in OF_TENANCY if name in row}
+        lives = {"site_id": row["id"], "customer_id": row["id"], "from_at": row["enrolled_at"], **living}
+        tables.setdefault(tenancies, []).append(lives)
+    for table, found in tables.items():
+        connection.execute(sa.insert(table), found)
+        if connection.dialect.name == "postgresql" and table in (customers, premises):  # the next number is above these
+            highest = sa.select(sa.func.max(table.c.id)).scalar_subquery()
+            connection.execute(sa.select(sa.func.setval(sa.func.pg_get_serial_sequence(table.name, "id"), highest)))
 
 
 def token(browser: FlaskClient, page: str) -> str:

@@ -30,12 +30,13 @@ from condenser_monitor.monitor.fleet.retention import coming_months, ensure_mont
 from condenser_monitor.monitor.fleet.season import SeasonSpan
 from condenser_monitor.monitor.fleet.setup import Broker
 from condenser_monitor.monitor.fleet.store import Store
-from condenser_monitor.monitor.fleet.tables import former_tenants, metadata, outbox, sites, users
+from condenser_monitor.monitor.fleet.tables import customers as customers_
+from condenser_monitor.monitor.fleet.tables import metadata, outbox, sites, tenancies, users
 from condenser_monitor.monitor.fleet.writer import writer
 from condenser_monitor.web.fleet import guard
 from tests.fleet import payloads
 from tests.fleet.load import site_name
-from tests.fleet.office import NAMES, PASSWORD, Office, post
+from tests.fleet.office import NAMES, PASSWORD, Office, about, post
 from tests.fleet.payloads import NOON, received
 
 _DAY_S = 86400.0
@@ -93,6 +94,12 @@ def test_no_page_list_or_file_shows_another_branch(office: Office) -> None:
     assert seen >= 5
     assert nora.get(f"/site/{site_name(4)}").status_code == 404
     assert NAMES[4] in whole.get(f"/site/{site_name(4)}").text
+    for number in range(len(NAMES)):
+        with office.store.read() as connection:
+            customer = about(connection, site_name(number)).customer_id
+        assert nora.get(f"/customer/{customer}").status_code == (200 if number < 3 else 404)
+        answer = post(nora, "/password", f"/customer/{customer}", customer="", phone="")
+        assert answer.status_code == 400
     assert "work.score" in guard.RIGHTS
     assert "1 of 1" not in nora.get("/score").text  # the one visit that was made is South's
 
@@ -214,7 +221,7 @@ def test_a_new_tenant_gets_nothing_of_the_old_ones_and_each_export_holds_its_own
     with house.read() as connection:
         keys = {row.site: row.id for row in connection.execute(sa.select(sites))}
         former = {
-            name: next(one.number for one in tenants.tenancies(connection, keys[name]) if one.number is not None)
+            name: next(one.number for one in tenants.of_site(connection, keys[name]) if one.number is not None)
             for name in ("east", "west")
         }
         everything = "\n".join(str(connection.execute(sa.select(table)).all()) for table in metadata.sorted_tables)
@@ -246,14 +253,15 @@ def test_a_former_tenant_can_be_erased_alone(house: Store) -> None:
     """Their rows go; the new tenant's export is the same before and after."""
     before = privacy.export(house, "east")
     with house.read() as connection:
-        numbers = {row.site_id: row.id for row in connection.execute(sa.select(former_tenants))}
+        former = sa.select(tenancies).where(tenancies.c.to_at.is_not(None))
+        numbers = {row.site_id: row.id for row in connection.execute(former)}
         keys = {row.site: row.id for row in connection.execute(sa.select(sites))}
     for name in ("east", "west"):
         assert privacy.erase_tenant(house, name, numbers[keys[name]], by="owner", now=NOON) >= 1
     assert privacy.export(house, "east") == before
     with house.read() as connection:
         left = "\n".join(str(connection.execute(sa.select(table)).all()) for table in metadata.sorted_tables)
-        shop = str(connection.execute(sa.select(sites).where(sites.c.site == "shop")).all())
+        shop = str(connection.execute(sa.select(customers_).where(customers_.c.name == "Old Tenant")).all())
     assert not [trace for trace in _OF_OLD if trace in left.replace(shop.strip("[]"), "")]
 
 

@@ -33,6 +33,7 @@ from condenser_monitor.monitor.fleet.tables import audit, sites
 from condenser_monitor.monitor.publishers.messages import CHANNELS, topic
 from condenser_monitor.sim.broker import PrivateBroker
 from tests.conftest import need
+from tests.fleet.office import about
 from tests.fleet.payloads import NOON
 
 _WAIT_S = 10.0
@@ -352,8 +353,8 @@ def test_a_list_brings_nameplates_under_its_own_names_of_columns(tmp_path: Path)
     columns = ("customer=Client", "compressor_rla_a=Rated amps", "compressor_lra_a=Locked rotor")
     assert "2 enrolled" in commands.customers(settings, str(file), to=str(tmp_path / "out"), columns=columns)
     with commands.opened(settings).read() as connection:
-        rows = connection.execute(sa.select(sites.c.customer, sites.c.unit).order_by(sites.c.site)).all()
-    assert [tuple(row) for row in rows] == [
+        rows = [about(connection, name) for name in ("elm-1", "elm-2")]
+    assert [(row.customer, row.unit) for row in rows] == [
         ("Ada", {"compressor_rla_a": 12.8, "compressor_lra_a": 68.0}),
         ("Bob", None),
     ]
@@ -392,9 +393,9 @@ def test_the_list_that_comes_out_goes_in_again_unchanged(tmp_path: Path) -> None
     marked, and read back as it was."""
     store = Store(f"sqlite:///{tmp_path}/fleet.db")
     store.migrate()
-    about = {"name": "=SUM(A1)", "customer": 'Rowan, "R"', "phone": "+1 555 0101", "vulnerability": 1}
+    known = {"name": "=SUM(A1)", "customer": 'Rowan, "R"', "phone": "+1 555 0101", "vulnerability": 1}
     plate = {"compressor_rla_a": 14.1, "contactor_poles": 2}
-    enroll.enroll(store, "elm", broker=Broker(), by="test", now=NOON, **about, unit=plate)
+    enroll.enroll(store, "elm", broker=Broker(), by="test", now=NOON, **known, unit=plate)
     enroll.enroll(store, "gone", broker=Broker(), by="test", now=NOON)
     enroll.revoke(store, "gone", by="test", now=NOON)
     text = "".join(customers.lines(store, {"customer": "Client"}))
@@ -408,7 +409,7 @@ def test_the_list_that_comes_out_goes_in_again_unchanged(tmp_path: Path) -> None
     )
     (tmp_path / "out.csv").write_text(text, encoding="utf-8")
     read = customers.read(tmp_path / "out.csv", {"Client": "customer"})
-    assert read == {"elm": {**about, "unit": plate}}
+    assert read == {"elm": {**known, "unit": plate}}
     with pytest.raises(CommandError, match="--column"):
         next(customers.lines(store, {"nothing": "x"}))
     store.close()

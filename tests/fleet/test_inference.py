@@ -12,7 +12,7 @@ import pytest
 import sqlalchemy as sa
 
 from condenser_monitor.monitor.core.records import Severity
-from condenser_monitor.monitor.fleet import enroll, inference, queries
+from condenser_monitor.monitor.fleet import enroll, inference, queries, tenants
 from condenser_monitor.monitor.fleet.days import office_day
 from condenser_monitor.monitor.fleet.inference import RESTARTS, STOPPED, WORDS, Day, PlanClock
 from condenser_monitor.monitor.fleet.people import Role, Viewer
@@ -192,7 +192,7 @@ def test_a_unit_that_stopped_stands_on_the_list_until_it_runs_again(store: Store
     assert "neighbors" in case.summary
     for away, at in ((office_day(gone + 3 * 86400.0), gone + 10), (None, gone + 20)):  # nobody home, as they told us
         with store.write() as connection:
-            connection.execute(sa.update(sites).where(sites.c.site == busiest).values(away_until=away))
+            tenants.edit(connection, tenants.WHOLE, busiest, {"away_until": away})
         inference.infer(to, at)
         assert ((busiest, STOPPED) in _active(store)) is (away is None)
     to.write(received([payloads.unit(busiest, wall_s=gone + 5)], gone + 5), gone + 5)

@@ -24,9 +24,10 @@ from condenser_monitor.monitor.fleet import (
 from condenser_monitor.monitor.fleet.init import settings_in
 from condenser_monitor.monitor.fleet.setup import Broker, Database, FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
-from condenser_monitor.monitor.fleet.tables import audit, sites
+from condenser_monitor.monitor.fleet.tables import audit
 from condenser_monitor.sim.broker import free_port, mosquitto
 from tests.conftest import need
+from tests.fleet.office import about
 
 
 def test_the_fleet_file_is_read_back_as_it_was_meant(tmp_path: Path) -> None:
@@ -167,7 +168,7 @@ def test_a_list_enrols_new_sites_and_changes_known_ones(store: Store, tmp_path: 
     later = "site,phone,name\nelm-1,555-0101,\n"
     assert customers.enroll_rows(store, _read(tmp_path, later), broker=Broker(), by="test", now=2.0) == ([], 1)
     with store.read() as connection:
-        row = connection.execute(sa.select(sites).where(sites.c.site == "elm-1")).one()
+        row = about(connection, "elm-1")
         did = [line.did for line in connection.execute(sa.select(audit).order_by(audit.c.id))]
     assert (row.name, row.customer, row.phone, row.vulnerability) == ("Elm, 1", "Somebody", "555-0101", 2)
     assert did == ["enrolled", "enrolled", "changed"]

@@ -15,11 +15,11 @@ import sqlalchemy as sa
 
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.drawing.place_map import place_map
-from condenser_monitor.monitor.fleet import places
+from condenser_monitor.monitor.fleet import places, tenants
 from condenser_monitor.monitor.fleet.places import Place, Places
 from condenser_monitor.monitor.fleet.setup import Dispatch, FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
-from condenser_monitor.monitor.fleet.tables import sites, state, visits
+from condenser_monitor.monitor.fleet.tables import state, visits
 from condenser_monitor.web.fleet.app import create_app
 from tests.fleet.load import site_name
 from tests.fleet.office import Office, post
@@ -127,8 +127,7 @@ def test_visits_silences_and_cases_are_shown_by_place(tmp_path: Path) -> None:
     path.write_text("area,latitude,longitude\nFar,41.0,-88.0\nNear,40.1,-88.0\nMiddle,40.5,-88.0\nYard,40.0,-88.0\n")
     with store.write() as connection:
         for number, area in enumerate(("Far", "Near", "Middle", "Far", "Near", "Far")):
-            own = sa.update(sites).where(sites.c.site == site_name(number))
-            connection.execute(own.values(address=f"{number} Elm Street, {area}"))
+            tenants.edit(connection, tenants.WHOLE, site_name(number), {"address": f"{number} Elm Street, {area}"})
         connection.execute(sa.update(visits).where(visits.c.status == "booked").values(due_day="2026-05-18"))
         silent = sa.update(state).where(state.c.site_id != 2)
         connection.execute(silent.values(online=False, online_at=office.now - 3600))

@@ -26,11 +26,12 @@ from condenser_monitor.monitor.fleet.people import Role, Viewer
 from condenser_monitor.monitor.fleet.retention import coming_months, ensure_months
 from condenser_monitor.monitor.fleet.season import SeasonSpan
 from condenser_monitor.monitor.fleet.store import Store
-from condenser_monitor.monitor.fleet.tables import sites, standing, state
+from condenser_monitor.monitor.fleet.tables import ABOUT, sites, standing, state
 from condenser_monitor.monitor.fleet.writer import writer
 from condenser_monitor.monitor.report.blocks import Table
 from condenser_monitor.monitor.strings import texts
 from tests.fleet import payloads
+from tests.fleet.office import put_sites
 from tests.fleet.payloads import NOON, received
 from tests.fleet.test_triage import place
 
@@ -43,8 +44,7 @@ def _fill(store: Store, rows: list[dict[str, Any]]) -> None:
     with store.write() as connection:
         for number, row in enumerate(rows, 1):
             about = {"id": number, "name": row["site"], "enrolled_at": NOON - 1e6, "unit": None}
-            keys = [key for key in row if key in sites.c]
-            connection.execute(sa.insert(sites).values(**{**about, **{key: row[key] for key in keys}}))
+            put_sites(connection, [about | {key: row[key] for key in row if key in ABOUT}])
             now = {key: row[key] for key in row if key in state.c}
             connection.execute(sa.insert(state).values(**{"site_id": number, "heard_at": NOON - 60, **now}))
             for finding, since_at in row.get("stands", ()):
@@ -415,7 +415,7 @@ def test_season_of_a_former_tenant_says_nothing_of_the_next_ones_answers(store: 
     raw = payloads.unit("a", wall_s=later, episodes=[{**old, "answered_by": "Next of kin"}, new])
     writer(store).write(received([raw], later), later)
     with store.read() as connection:
-        former = tenants.tenancies(connection, 1)
+        former = tenants.of_site(connection, 1)
     number = next(one.number for one in former if one.customer == "The first")
     ((before,),) = _told(store, later, tenant=number)
     assert texts.TOLD["locked-rotor"].headline in before

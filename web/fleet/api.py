@@ -105,9 +105,14 @@ class OpenCase(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Customer(msgspec.Struct, frozen=True, kw_only=True):
-    """A customer with the sites that are theirs."""
+    """A customer with the premises and the sites that are theirs; a former one has none. `id` is ours;
+    `customer_number` the office's own, where it has one."""
 
+    id: int
     customer: str
+    customer_number: str | None
+    phone: str
+    premises: list[queries.Premises]
     sites: list[Site]
 
 
@@ -141,11 +146,21 @@ class NewVisit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
 
 class NewTenant(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Who lives there from now on, on all units of the premises."""
+    """Who lives there from now on, on all units of the premises: a new customer, or one whom the office has by
+    `customer_number`, or else by this name and telephone number."""
 
     customer: _Line
+    customer_number: _Line = ""
     phone: _Line = ""
     plan: _Line = ""
+
+
+class CustomerChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What is known of a customer; what is left out stays."""
+
+    customer: Annotated[str, msgspec.Meta(min_length=1, max_length=500, pattern=document.NO_NUL)] | None = None
+    customer_number: _Line | None = None
+    phone: _Line | None = None
 
 
 class Move(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -193,13 +208,41 @@ def cases() -> Rows[OpenCase]:
 
 
 def customers() -> Rows[Customer]:
+    asked = _choice("list", _CUSTOMERS)
     with office_context().store.read() as connection:
-        page = queries.customers(connection, viewer(), _words(), offset=offset())
-        lines = _sites(connection, [line for row in page.rows for line in row.sites])
-        found: dict[str, list[Site]] = {row.customer: [] for row in page.rows}
-        for line in lines:
-            found[line.customer].append(line)
-        return _rows(connection, page, [Customer(customer=name, sites=rows) for name, rows in found.items()])
+        page = queries.customers(connection, viewer(), _words(), former=asked == "former", offset=offset())
+        return _rows(connection, page, _customers(connection, page.rows))
+
+
+def customer(key: int) -> Customer:
+    with office_context().store.read() as connection:
+        found = queries.customer(connection, viewer(), key)
+        rows = [] if found is None else _customers(connection, [found])
+    if not rows:
+        abort(404, "no such customer")
+    return rows[0]
+
+
+def change_customer(key: int) -> Customer:
+    wanted = _body(CustomerChange)
+    about = {name: text for name, text in msgspec.structs.asdict(wanted).items() if text is not None}
+    with office_context().store.write() as connection:
+        if tenants.customer_row(connection, viewer(), key) is None:
+            abort(404, "no such customer")
+        if about:
+            tenants.edit_customer(connection, viewer(), key, about, office_context().wall())
+    return customer(key)
+
+
+def _customers(connection: sa.Connection, rows: Sequence[queries.Customer]) -> list[Customer]:
+    lines = {line.site: line for line in _sites(connection, [line for row in rows for line in row.sites])}
+    return [
+        Customer(
+            **msgspec.structs.asdict(row)
+            | {"premises": list(row.premises), "sites": [lines[line.site] for line in row.sites]}
+        )
+        for row in rows
+    ]
 
 
 def visits() -> Rows[Visit]:
@@ -247,6 +290,7 @@ def tenant(name: str) -> SiteDetail:
         if queries.may_see(connection, viewer(), name) is None:
             abort(404, "no such site")
         about = msgspec.structs.asdict(wanted)
+        about["number"] = about.pop("customer_number")
         tenants.change(connection, viewer(), name, **about, now=office_context().wall())
     return site(name)
 
@@ -346,10 +390,12 @@ def _choice(name: str, allowed: tuple[str, ...]) -> str:
 # ---------------------------------------------------------------- the table
 
 _LISTS = {"urgent": queries.morning, "drifting": queries.drifting}
+_CUSTOMERS = ("present", "former")
 _STATUSES = (visiting.BOOKED, visiting.DONE, visiting.DROPPED)
 _FROM = Param("from", "integer", f"where the page of {PAGE_ROWS} rows begins", bounds=(-1, 10**9))
 _WORDS = Param("q", "string", "only those that hold every one of these words", most=WORDS_MOST)
 _SITE = Param("name", "string", "the site's id", place="path")
+_CUSTOMER = Param("key", "integer", "the customer's `id`", place="path", bounds=(-1, KEY_MOST))
 _KEY = Param("key", "integer", "the visit's number", place="path", bounds=(-1, KEY_MOST))
 REASONS = document.REASONS | {
     "403": "the token has not the scope",
@@ -370,7 +416,27 @@ ROUTES: tuple[Route, ...] = (
         cases,
         (Param("list", "string", "which list; urgent when left out", choices=tuple(_LISTS)), _FROM),
     ),
-    Route("GET", "/customers", "customers", "Customers with their sites", Rows[Customer], customers, (_WORDS, _FROM)),
+    Route(
+        "GET",
+        "/customers",
+        "customers",
+        "Customers with their premises and sites",
+        Rows[Customer],
+        customers,
+        (Param("list", "string", "which; present when left out", choices=_CUSTOMERS), _WORDS, _FROM),
+    ),
+    Route("GET", "/customers/{key}", "customer", "One customer", Customer, customer, (_CUSTOMER,), None, _NONE),
+    Route(
+        "POST",
+        "/customers/{key}",
+        "change_customer",
+        "Change what is known of a customer",
+        Customer,
+        change_customer,
+        (_CUSTOMER,),
+        CustomerChange,
+        _NONE,
+    ),
     Route(
         "GET",
         "/visits",

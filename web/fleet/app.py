@@ -26,6 +26,7 @@ from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import short
 from condenser_monitor.web.fleet import guard
 from condenser_monitor.web.fleet.api import api
+from condenser_monitor.web.fleet.customers import customers
 from condenser_monitor.web.fleet.lists import lists
 from condenser_monitor.web.fleet.login import door
 from condenser_monitor.web.fleet.office import office
@@ -40,6 +41,7 @@ MENU = (
     ("lists.drifting", "Drifting"),
     ("lists.silent", "Silent"),
     ("lists.due", "Plan visits"),
+    ("customers.all_", "Customers"),
     ("lists.search", "Sites"),
     ("work.score", "Score"),
     ("office.ingest", "Ingest"),
@@ -62,7 +64,7 @@ def create_app(settings: FleetSettings, store: Store, *, wall: Callable[[], floa
     )
     app.extensions["desk"] = OfficeContext(store, settings, wall)
     app.extensions["flood"] = guard.Flood(wall)
-    for blueprint in (door, lists, sites, work, office, programs, api):
+    for blueprint in (door, lists, customers, sites, work, office, programs, api):
         app.register_blueprint(blueprint)
     guard.OfficeGuard().install(app)
     _dress(app)

@@ -6,7 +6,6 @@ import secrets
 from typing import Any
 
 import msgspec
-import sqlalchemy as sa
 from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
 from markupsafe import Markup
 from werkzeug.wrappers import Response as AnyResponse
@@ -29,7 +28,6 @@ from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
 from condenser_monitor.monitor.fleet.people import Technician, note, technicians
 from condenser_monitor.monitor.fleet.queries import SitePage
 from condenser_monitor.monitor.fleet.season import SeasonSpan, customer_document
-from condenser_monitor.monitor.fleet.tables import sites as site_rows
 from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.publishers.messages import PersonsRequest
 from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
@@ -156,10 +154,9 @@ def about(name: str) -> AnyResponse:
     if values.get("name") == "":
         raise CommandError("name", "", "what to call the site")
     with office_context().store.write() as connection:
-        key = queries.site_id(connection, viewer(), name)
         if values["technician_id"] not in (None, *(one.id for one in technicians(connection, viewer()))):
             raise CommandError("technician", values["technician_id"], "a technician who may sign in")
-        connection.execute(sa.update(site_rows).where(site_rows.c.id == key).values(values))
+        tenants.edit(connection, viewer(), name, values, house=True)
         note(connection, office_context().wall(), viewer().login, "changed", name, **values)
     flash("Noted.")
     return redirect(url_for("sites.site", name=name))
@@ -168,7 +165,7 @@ def about(name: str) -> AnyResponse:
 @sites.post("/site/<name>/tenant")
 def tenant(name: str) -> AnyResponse:
     """Another customer lives there from now on."""
-    about = {"customer": "", "phone": "", "plan": ""}
+    about = {"customer": "", "phone": "", "plan": "", "number": ""}
     about |= customers.checked({key: field(key) for key in about})
     with office_context().store.write() as connection:
         changed = tenants.change(connection, viewer(), name, **about, now=office_context().wall())
