@@ -427,7 +427,9 @@ class Engine:
         """Whether a defrost or the unit's board may hold the fan off; where the temperature is not known, it may."""
         unit = self.settings.unit
         warm = -inf if outdoor_c is None else outdoor_c
-        frost = unit.heat_pump and warm < limits.HABITS.frost_c.value
+        # What runs in such cold heats, declared or not, and defrosts.
+        heats = -inf < warm < limits.HABITS.heats_below_c.value and "heat_pump" not in unit.not_by_design
+        frost = heats or (unit.heat_pump and warm < limits.HABITS.frost_c.value)
         return frost or (unit.fan_by_board and warm < limits.HABITS.board_fan_c.value)
 
     def _weigh_sensors(self, scan: Scan) -> list[Event]:
@@ -517,6 +519,8 @@ class Engine:
         if started_s is not None and lasted(started_s, self._minute.began_s, limits.SETTLE_S.value):
             minute_a = minute.readings["compressor_a"]
             self._features.minute(minute_a, self._baselines.normal_a(outdoor_c, near_a=minute_a), scan.t_s)
+            if self._outdoor_c is not None and self._outdoor_c < limits.HABITS.heats_below_c.value and self.facts.call:
+                self._habits.ran_in_the_cold(started_s)
         self._baselines.add_minute(minute)
         if RUNS_UNCALLED & self._evaluator.standing:
             minute = msgspec.structs.replace(minute, running_since_s=None)  # the blower is off, and no air is cooled

@@ -209,6 +209,7 @@ class HABITS(LimitGroup):
     shed_least_s = _ours(240.0, "s", 60, 3600, "no utility's switch cuts for less than some minutes")
     shed_most_s = _cited(3600.0, "s", 600, 14400, sources.LOAD_CONTROL)
     frost_c = _cited(12.0, "°C", 5, 20, sources.FROST, why="they frost below about 5 to 7 °C; the margin is ours")
+    heats_below_c = _ours(8.0, "°C", 0, 15, "no house is cooled through its unit when it is so cold outdoors")
     board_fan_c = _ours(20.0, "°C", 5, 30, "boards cycle the fan only in the cold, when head pressure falls")
     ramp_s = _ours(180.0, "s", 0, 600, "a variable-speed unit's board waits and ramps before its current shows")
     run_on_s = _ours(240.0, "s", 60, 1800, "boards let the fan run on for a minute or two")

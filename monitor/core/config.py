@@ -281,6 +281,7 @@ OFFERED = {
     "load_shed": "It looks as if the utility cuts this unit's call for {lasted} minutes at a time. Is that so?",
     "variable-speed": "It looks as if a board sets this unit's speed (an inverter). Is that so?",
     "board": "It looks as if a board lets the fan run on for {lasted} s after each stop. Is that so?",
+    "heat_pump": "It looks as if this unit heats in the cold, as a heat pump does. Is that so?",
     "two-stage": "It looks as if this unit runs at two stages, a low and a high one. Is that so?",
 }
 _PERSON_CHOICES = {

@@ -58,6 +58,32 @@ def test_what_a_person_denies_is_a_fault_again() -> None:
     assert engine.status().offers == ()
 
 
+COLD, COLD_RUN = but(REST, outdoor_c=2.0), but(RUN, outdoor_c=2.0)
+DEFROSTS = ((1800, COLD), (1500, COLD_RUN), (400, but(COLD_RUN, fan_a=0.0)), (600, COLD_RUN))
+
+
+def test_a_heat_pump_that_nobody_declared_is_offered_and_its_defrosts_are_no_alarm() -> None:
+    """Called and running at 2 °C three times, also over a restart; its fan rests for minutes to defrost."""
+    engine = Engine(SETTINGS, fitted=ALL)
+    assert played(engine, *DEFROSTS * 2) == []
+    assert engine.status().offers == ()
+    second = Engine(SETTINGS, fitted=ALL, memory=engine.memory())
+    assert played(second, *DEFROSTS) == []
+    (offer,) = second.status().offers
+    assert (offer.setting, offer.value, offer.name) == ("unit.heat_pump", True, "heat_pump")
+
+
+def test_a_unit_that_is_no_heat_pump_by_a_persons_word_has_no_defrost() -> None:
+    """Denied, a fan at rest in the cold is told as ever; at 31 °C it is in any unit, and nothing is offered."""
+    denied = msgspec.structs.replace(SETTINGS.unit, not_by_design=("heat_pump",))
+    engine = Engine(msgspec.structs.replace(SETTINGS, unit=denied), fitted=ALL)
+    assert "fan-not-running" in played(engine, *DEFROSTS * 3)
+    assert engine.status().offers == ()
+    warm = Engine(SETTINGS, fitted=ALL)
+    played(warm, *((600, REST), (1500, RUN)) * 4)
+    assert warm.status().offers == ()
+
+
 def test_waits_that_keep_no_time_are_no_timer() -> None:
     """A contactor that sticks for 20, 95, 240 s ... is told each time."""
     engine = Engine(SETTINGS, fitted=ALL)
