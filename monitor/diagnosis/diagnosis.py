@@ -31,6 +31,7 @@ from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
     FindingSeen,
     UnitCase,
     diagnose,
+    follows_from,
     symbols_of,
 )
 
@@ -166,10 +167,15 @@ class FindingDiagnosis:
         return diagnose(UnitCase(findings, self._settings.unit, self._fitted, features))
 
     def _belongs(self, name: str, now_s: float) -> bool:
-        """Whether what is over still belongs to the diagnosis: for some hours, and while an urgent finding stands that
-        came within them, because a unit that is dead or locked out does not show that the part works again."""
+        """Whether what is over still belongs to the diagnosis: for some hours, and while a finding stands that came
+        within them and is urgent, because a unit that is dead or locked out does not show that the part works again,
+        or that may follow from it: a run without end began with what is over."""
         last_s = max(self.stood_s[name], self._beside_s.get(name, -inf))
-        urgent = [one.raised_s for one in self.standing.values() if one.severity is Severity.URGENT]
+        urgent = [
+            one.raised_s
+            for one in self.standing.values()
+            if one.severity is Severity.URGENT or (one.severity is Severity.WATCH and name in follows_from(one.name))
+        ]
         belongs = any(not lasted(last_s, at_s, limits.EPISODE_S.value) for at_s in (now_s, *urgent))
         belongs = belongs and not lasted(self.stood_s[name], now_s, limits.UNPROVEN_S.value)
         if belongs and urgent:

@@ -283,7 +283,7 @@ class _Part:
         self.finding = one.finding
         self.evidence = evidence_of(one, case)
         self.weight = _weight(one, case.findings)
-        self.follows = _parents(one)
+        self.follows = follows_from(one.finding)
         # What follows from another finding, or is told at the next visit only, asks for no cause of its own.
         self.tells = self.weight >= limits.RECENT_WEIGHT.value and not _follows(one, case.findings)
         marks = {**self.evidence, **case.features}
@@ -345,7 +345,7 @@ def _weight(one: FindingSeen, findings: Sequence[FindingSeen]) -> float:
     """How much the finding says by itself."""
     row = CATALOGUE.get(one.finding)
     standing = [other for other in findings if other.stands] or findings
-    followed = one.finding in _BURSTS and any(one.finding in _parents(other) for other in standing)
+    followed = one.finding in _BURSTS and any(one.finding in follows_from(other.finding) for other in standing)
     weight = 1.0 if one.stands or followed else limits.RECENT_WEIGHT.value
     if row is not None and row.severity is Severity.WATCH:
         weight *= limits.WATCH_WEIGHT.value
@@ -356,13 +356,15 @@ def _follows(one: FindingSeen, findings: Sequence[FindingSeen]) -> bool:
     """Another finding explains this one."""
     # A fan that stands still beside a running compressor does not follow from what was before that run.
     bursts = () if one.finding == "fan-not-running" else _BURSTS
-    return bool(_parents(one) & {other.finding for other in findings if other.stands or other.finding in bursts})
+    return bool(
+        follows_from(one.finding) & {other.finding for other in findings if other.stands or other.finding in bursts}
+    )
 
 
-def _parents(one: FindingSeen) -> set[str]:
-    """What a finding may follow from, the monitor's own faults aside."""
-    row = CATALOGUE.get(one.finding)
-    return {*(() if row is None else row.parents), *_FOLLOWS.get(one.finding, ())} - set(OF_THE_MONITOR)
+def follows_from(finding: str) -> set[str]:
+    """Return what a finding may follow from, the monitor's own faults aside."""
+    row = CATALOGUE.get(finding)
+    return {*(() if row is None else row.parents), *_FOLLOWS.get(finding, ())} - set(OF_THE_MONITOR)
 
 
 def evidence_of(one: FindingSeen, case: UnitCase) -> dict[str, str]:

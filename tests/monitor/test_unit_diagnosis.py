@@ -179,6 +179,17 @@ def test_a_contactor_that_never_closed_under_its_call_is_no_trip() -> None:
     assert told.suspects[0][0] == "coil-open"
 
 
+def test_a_run_without_end_keeps_what_it_began_with() -> None:
+    """A cable that touches R: uncalled at first, then the warm house calls as well. Whatever is read a day later, it is
+    still the cable."""
+    uncalled, high = but(RUN, thermostat=False), but(RUN, control_v=30.5)
+    parts = ((900.0, REST), (900.0, RUN), (900.0, REST), (7 * 3600.0, uncalled), (18 * 3600.0, RUN), (3600.0, high))
+    engine = Engine(SETTINGS, fitted=ALL)
+    told = last_of(events(scans(*parts, every_s=60.0), engine=engine))
+    assert [finding.name for finding in engine.standing] == ["long-run"]
+    assert told.suspects[0][0] == "control-wire-shorted"
+
+
 def test_a_second_fault_is_named_beside_the_first() -> None:
     """What hardly explains the other finding leaves that one its own cause, at the end of the few that are named."""
     found = of("fan-not-running", "call-without-thermostat", load="on", fan_a="still", compressor_a="running")
