@@ -22,8 +22,7 @@ from condenser_monitor.monitor.diagnosis.visit.session import (
     VisitSession,
 )
 from condenser_monitor.monitor.storage.history import begun_visit
-from condenser_monitor.monitor.strings import texts
-from condenser_monitor.monitor.strings.lookup import ALL
+from condenser_monitor.monitor.strings import texts, visits
 from condenser_monitor.monitor.strings.translate import tr
 from condenser_monitor.web import guard
 from condenser_monitor.web.access import SignInTries
@@ -62,8 +61,8 @@ def shown() -> str:
         chosen=wanted in CHECKS,
         offers=diagnosis.offers(),
         shown=diagnosis.shown(),
-        advice=_advice(diagnosis),
-        tell=_tell(visit["start"], diagnosis),
+        advice=visits.advice(diagnosis),
+        tell=visits.read_out(diagnosis, visit["start"], page_context().history.status()),
         looks=() if diagnosis.answers else _looks(diagnosis),
         answers={
             name: _answer_words(name, diagnosis.typed[name], judged.outcome)
@@ -83,31 +82,12 @@ def _causes(diagnosis: VisitSession) -> list[str]:
     return [*left[:_HOMEOWNER_CAUSES]] if diagnosis.who != "technician" else [*left]
 
 
-def _advice(diagnosis: VisitSession) -> list[str]:
-    """What a homeowner does about what was seen, the last first; nothing for a technician."""
-    if diagnosis.who == "technician":
-        return []
-    keys = [f"seen-{name}-{judged.outcome}" for name, judged in diagnosis.answers.items()]
-    return [t(key) for key in reversed(keys) if key in ALL]
-
-
 def _looks(diagnosis: VisitSession) -> tuple[str, ...]:
     """What the first page says is safe to look at, of a finding."""
     name, recent = diagnosis.findings[0], "recent:"
     beside = [key.removeprefix(recent) for key in diagnosis.seen if key.startswith(recent)]
     called = {"call": diagnosis.seen.get("call") == "on"}
     return texts.look(name, (*diagnosis.beside, *beside), called) if name in texts.FINDINGS else ()
-
-
-def _tell(begun_with: str, diagnosis: VisitSession) -> str:
-    """What a homeowner reads out to the technician: what the monitor found, else the symptom, and what was seen."""
-    status = page_context().history.status()
-    standing = {} if status is None else {one.name: one for one in status.findings}
-    finding = standing.get(diagnosis.findings[0])
-    begun = texts.FINDINGS[begun_with].headline if begun_with in texts.FINDINGS else f"{t(f'symptom-{begun_with}')}."
-    told = begun if finding is None else texts.read_out(finding)
-    looks = [tr(CHECKS[name].says(judged.outcome)) for name, judged in diagnosis.answers.items()]
-    return f"{told} {plain('looked-at', looks='; '.join(looks))}" if looks else told
 
 
 def _open(status: UnitStatus | None) -> list[str]:

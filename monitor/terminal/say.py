@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from datetime import tzinfo
+from functools import partial
 from math import inf
 from typing import TextIO
 
@@ -24,10 +25,10 @@ from condenser_monitor.monitor.core.records import StoredVisit, UnitStatus
 from condenser_monitor.monitor.diagnosis.checks.base import Who
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
-from condenser_monitor.monitor.diagnosis.visit.dialogue import talk
+from condenser_monitor.monitor.diagnosis.visit.dialogue import HomeownerWords, talk
 from condenser_monitor.monitor.diagnosis.visit.session import OTHER, VisitSession
 from condenser_monitor.monitor.storage.history import History, begun_visit
-from condenser_monitor.monitor.strings import texts, time_format
+from condenser_monitor.monitor.strings import texts, time_format, visits
 from condenser_monitor.monitor.strings.calm import short
 from condenser_monitor.monitor.terminal.text import (
     beat,
@@ -221,7 +222,9 @@ def diagnose(
         book.keep()
         return given()
 
-    ended = talk(made, heard, lambda line: show([line], out), by, wall())
+    begun_with = about or made.findings[0]
+    words = HomeownerWords(partial(visits.advice, made), lambda: visits.read_out(made, begun_with, history.status()))
+    ended = talk(made, heard, lambda line: show([line], out), by, wall(), words=words)
     book.keep()
     if ended.visit is not None:
         book.end(ended.visit)

@@ -50,7 +50,7 @@ def test_a_session_begins_where_the_finding_left_off() -> None:
     """Same suspects, same reasons, and the check that splits them."""
     session = from_finding()
     assert session.suspects() == session.first
-    assert session.first[:2] == ("coil-open", "pressure-switch")  # a pressure switch by all its names
+    assert session.first[:2] == ("pressure-switch", "coil-open")  # a pressure switch by all its names
     assert session.verdict().ruled_out["armature-blocked"] == "the coil draws no current"
     assert session.next_check() is CHECKS["coil-volts"]
 
@@ -272,9 +272,9 @@ def test_the_visits_record_holds_what_was_suspected_before_any_check() -> None:
     )
     assert visit.first_right is False
     measured = from_finding()
-    measured.enter("coil-ohms", "OL")
-    assert measured.visit("coil-open", "a technician").first_right is True
-    assert from_finding().visit("coil-open", "a technician").first_right is None
+    measured.enter("pressure-volts", "high-pressure")
+    assert measured.visit("high-pressure-cutout", "a technician").first_right is True
+    assert from_finding().visit("pressure-switch", "a technician").first_right is None
     assert measured.visit(OTHER, "a technician").first_right is False
 
 

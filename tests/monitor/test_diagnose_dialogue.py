@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import partial
 
 import pytest
 
@@ -11,12 +12,14 @@ from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.visit.dialogue import (
     HELP,
+    HomeownerWords,
     Talk,
     VisitEnded,
     describe,
     talk,
 )
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
+from condenser_monitor.monitor.strings import visits
 
 SEEN = {"call": "on", "control_v": "normal", "coil_a": "none", "supply": "on", "load": "off"}
 
@@ -46,11 +49,7 @@ def test_a_bare_reading_answers_the_proposed_check() -> None:
     _, said = hold(["27 V"])
     assert "27 V: the voltage at the coil is normal" in said
     [out] = [line for line in said.split("\n") if "ruled out, because the voltage at the coil is normal: " in line]
-    for title in (
-        "high-pressure switch has opened",
-        "low-pressure switch has opened",
-        "refrigerant pressure switch open",
-    ):
+    for title in ("high-pressure switch has opened", "low-pressure switch has opened", "defrost or lockout board"):
         assert title in out
 
 
@@ -139,3 +138,26 @@ def test_every_check_is_told_in_full(check: object) -> None:
     said = "\n".join(describe(check))  # type: ignore[arg-type]
     assert "expected:" in said
     assert "1. " in said
+
+
+def test_a_homeowner_hears_what_to_do_and_at_the_end_whom_to_call() -> None:
+    """No repair and no 'found': what to do about the look, then one line to read out to the technician."""
+    visit = VisitSession(["control-power-lost"], unit=Unit(), who="homeowner")
+    words = HomeownerWords(partial(visits.advice, visit), partial(visits.read_out, visit, "control-power-lost", None))
+    talking, said = Talk(visit, "Pat", words=words), [""]
+    while (check := talking.proposed()) is not None:
+        assert check.who == "homeowner"
+        said += talking.answer("off" if check.name == "breakers" else check.sound or check.symbols[0])
+    assert any("indoor unit’s breaker may be switched fully off and on once" in line for line in said)
+    assert "Call a technician, and read out:" in said[-2]
+    assert "Looked at: " in said[-1]
+    assert "a breaker has tripped or a disconnect is out" in said[-1]
+    assert not any("Say found" in line for line in said)
+
+
+def test_what_was_answered_before_is_said_at_the_beginning() -> None:
+    """Of the command line, or of an earlier visit since the finding was raised: as it was read, and what it means."""
+    visit = session()
+    visit.enter("coil-volts", "0 V")
+    said = "\n".join(Talk(visit, "Ada").opening())
+    assert "coil-volts                0 V: there is no voltage at the coil" in said

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import NamedTuple
 
 from condenser_monitor.monitor.core.errors import CommandError
@@ -24,11 +24,22 @@ HELP = (
 )
 
 
+class HomeownerWords(NamedTuple):
+    """What is said to a homeowner beside the checks: what to do about what was seen, the last first, and the line to
+    read out to the technician."""
+
+    advice: Callable[[], Sequence[str]]
+    read_out: Callable[[], str]
+
+
 class Talk:
     """The talk around one session. `visit` holds the result once `found` was said; `over` ends it."""
 
-    def __init__(self, session: VisitSession, by: str, wall_s: float | None = None) -> None:
+    def __init__(
+        self, session: VisitSession, by: str, wall_s: float | None = None, words: HomeownerWords | None = None
+    ) -> None:
         self.session, self.by, self.wall_s = session, by, wall_s
+        self._words = words if session.who == "homeowner" else None
         self.visit: StoredVisit | None = None
         self.over = False
         self._skipped: set[str] = set()
@@ -74,7 +85,8 @@ class Talk:
                 raise CommandError("answer", line, "CHECK: READING, found SUSPECT, or help")
             name, reading = check.name, line
         step = self.session.enter(name.strip(), reading.strip())
-        return [*_told(step), "", *self._suspects(), "", *self._proposal()]
+        advice = [f"  * {line}" for line in self._words.advice()[:1]] if self._words and step.judged else []
+        return [*_told(step), *advice, "", *self._suspects(), "", *self._proposal()]
 
     def _back(self, name: str) -> list[str]:
         step = self.session.undo(name)
@@ -110,8 +122,13 @@ class Talk:
         check = self.proposed()
         if check is None:
             shown = self.session.shown()
-            if shown:
+            if shown and self._words is None:
                 return [f"Found: {SUSPECTS[shown].title}. Say found {shown} once it is repaired and runs."]
+            if self._words:
+                return [
+                    "No further look would help, and nothing is to be opened. Call a technician, and read out:",
+                    f"  {self._words.read_out()}",
+                ]
             return ["No further check would help. Say found SUSPECT once it is known."]
         if check.name in self._described:
             return [f"Next check ({check.name}): {check.title}, as described above"]
@@ -186,9 +203,11 @@ def talk(
     say: Callable[[str], None],
     by: str,
     wall_s: float | None = None,
+    *,
+    words: HomeownerWords | None = None,
 ) -> VisitEnded:
     """Run a talk: `ask` gives the next line, None at the end of input; `say` prints one line."""
-    going = Talk(session, by, wall_s)
+    going = Talk(session, by, wall_s, words)
     lines = going.opening()
     while True:
         for line in lines:
