@@ -605,14 +605,15 @@ def read_base(path: Path) -> StoredBase:
         )
     log = RedoLog(path).read()
     last = log.last
-    if last is None or (base.origin not in (None, last.origin)) or last.offset < base.counters.get(PLACE, 0):
+    belongs = {None, *(entry.origin for entry in log.entries)}  # of the one before, where numbers began again since
+    if last is None or base.origin not in belongs or last.offset < base.counters.get(PLACE, 0):
         return base
     ahead = base.memory is None or last.counters.get(STEP, 0) > base.counters.get(STEP, 0)
     memory = (_newest_memory(log.entries) if ahead else None) or base.memory
     return StoredBase(
         last.origin,
         max(base.run, last.run),
-        _highest(base.counters, last.counters),
+        _highest(base.counters, last.counters) if base.origin == last.origin else last.counters,
         _highest(base.cursors, last.cursors),
         memory,
         base.last_good_memory,

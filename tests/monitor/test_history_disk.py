@@ -185,9 +185,38 @@ def test_a_killed_life_is_known_where_the_index_of_its_log_cannot_be_made(
         if file.suffix != ".db-shm":
             (left / file.name).write_bytes(file.read_bytes())
     origin = desk.history.origin
-    monkeypatch.setattr(schema, "refuse_full", lambda path: (_ for _ in ()).throw(sqlite3.OperationalError("full")))
-    base = recovery.read_base(left / desk.history.path.name)
+    base = read_alone(left / desk.history.path.name, monkeypatch)
     assert (base.origin, base.memory, base.counters["events"]) == (origin, MEMORY, 2)
+
+
+def read_alone(path: Path, monkeypatch: pytest.MonkeyPatch) -> recovery.StoredBase:
+    """What is read where there is no room for the index of the log."""
+    with monkeypatch.context() as patch:
+        patch.setattr(schema, "refuse_full", lambda path: (_ for _ in ()).throw(sqlite3.OperationalError("full")))
+        return recovery.read_base(path)
+
+
+def test_numbers_that_began_again_are_known_where_the_index_of_the_log_cannot_be_made(
+    keep: config.HistorySettings, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The main file still has the name of the numbers before; the redo log goes on from it to the new one, and what is
+    in it counts: the memory, and how far the new numbers have been given."""
+    before = Desk(keep)
+    before.step(change(), change())
+    before.history.close()
+    desk = Desk(keep)
+    desk.history.numbers_given(desk.history.origin, {"events": 7})
+    desk.step(change())
+    left = tmp_path / "left"
+    left.mkdir()
+    for file in desk.history.path.parent.glob("*.db*"):
+        if not file.name.endswith("-shm"):
+            (left / file.name).write_bytes(file.read_bytes())
+    origin = desk.history.origin
+    assert before.history.origin != origin
+    base = read_alone(left / desk.history.path.name, monkeypatch)
+    assert (base.origin, base.memory, base.counters["events"]) == (origin, MEMORY, 1)
+    desk.history.close()
 
 
 def test_memory_held_for_a_dead_disk_is_bounded_and_the_loss_is_said(
