@@ -340,11 +340,14 @@ class StorageQueries:
             if whole and size_of(self.path.with_name(self.path.name + "-wal")):
                 raise
             db = connect_alone(self.path)
-        version = db.execute("PRAGMA user_version").fetchone()[0]
-        if version != len(MIGRATIONS):
-            db.close()
-            allowed = f"schema version {len(MIGRATIONS)}: the service brings an older file up to it"
-            raise HistoryError(str(self.path), f"schema version {version}", allowed)
+        try:
+            version = db.execute("PRAGMA user_version").fetchone()[0]
+            if version != len(MIGRATIONS):
+                allowed = f"schema version {len(MIGRATIONS)}: the service brings an older file up to it"
+                raise HistoryError(str(self.path), f"schema version {version}", allowed)
+        except BaseException:
+            db.close()  # at once: what failed holds it else, until what failed is forgotten
+            raise
         return db
 
     def _close_idle(self) -> None:

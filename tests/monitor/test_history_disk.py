@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+import os
 import random
 import sqlite3
 from pathlib import Path
@@ -194,6 +196,26 @@ def read_alone(path: Path, monkeypatch: pytest.MonkeyPatch) -> recovery.StoredBa
     with monkeypatch.context() as patch:
         patch.setattr(schema, "refuse_full", lambda path: (_ for _ in ()).throw(sqlite3.OperationalError("full")))
         return recovery.read_base(path)
+
+
+def test_what_cannot_be_read_is_closed_at_once(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Found by the storms: on a full disk whose main file cannot be read alone either, each look left its connection
+    open until the collector came by."""
+    desk.history.close()
+    desk.history.path.write_bytes(b"no database" * 100)
+    for end in ("-wal", "-shm"):
+        desk.history.path.with_name(desk.history.path.name + end).unlink(missing_ok=True)
+    reader = History(desk.keep.file, keep=desk.keep)
+    monkeypatch.setattr(schema, "refuse_full", lambda path: (_ for _ in ()).throw(sqlite3.OperationalError("full")))
+    gc.disable()
+    try:
+        before = len(os.listdir("/proc/self/fd"))
+        for _ in range(20):
+            assert reader.events() == []
+        assert len(os.listdir("/proc/self/fd")) == before
+    finally:
+        gc.enable()
+        reader.close()
 
 
 def test_numbers_that_began_again_are_known_where_the_index_of_the_log_cannot_be_made(

@@ -24,6 +24,7 @@ from paho.mqtt.properties import Properties, VariableByteIntegers
 
 CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK, UNSUBSCRIBE, UNSUBACK = 1, 2, 3, 4, 8, 9, 10, 11
 PINGREQ, PINGRESP, DISCONNECT = 12, 13, 14
+SLOWEST_S = 3.0  # that a slow line takes for a message, each way
 MOODS = (
     *("down", "unreachable", "refusing", "throwing", "silent", "slow"),
     *("stingy", "forgetful", "withholding", "torn"),
@@ -194,7 +195,7 @@ class Broker:
             self.cut()  # section 3.1.2.10
 
     def _delay_s(self) -> float:
-        return self.rng.uniform(0.5, 3.0) if self.mood == "slow" else 0.0
+        return self.rng.uniform(0.5, SLOWEST_S) if self.mood == "slow" else 0.0
 
     def _read(self, line: Line, now_s: float) -> bool:
         """What has come; False when the other side has closed."""

@@ -64,6 +64,8 @@ class Stream:
         self._seen: dict[tuple[str, str], set[int]] = {}
         self._top: dict[tuple[str, str], int] = {}
         self._standing: dict[str, bool] = {}
+        self._marked: set[str] = set()  # findings last told of before the disk took it
+        self.run = 0  # of the life that tells
 
     def forget(self) -> None:
         """What stands is known to nobody any more, and may be told again."""
@@ -108,6 +110,12 @@ class Stream:
         change, finding = item.body.get("change"), item.body.get("finding")
         if change is None or finding is None:
             return
+        marked = "." in item.origin
+        if finding in self._marked and not marked and item.run < self.run:
+            # Of a life before, and not to be read until now: later ones have told how it stands since.
+            self._standing.pop(finding, None)
+            return
+        (self._marked.add if marked else self._marked.discard)(finding)
         if self._standing.get(finding, change != "raised") is (change == "raised"):
             self.broken(f"{self.name}: {finding} {change} out of turn, {item.body['t_s']:g} s, {item.id}")
         self._standing[finding] = change != "cleared"

@@ -55,7 +55,7 @@ from tests.monitor.units import (
     but,
 )
 from tests.simulation import on_disk
-from tests.simulation.broker import MOODS, Broker
+from tests.simulation.broker import MOODS, SLOWEST_S, Broker
 from tests.simulation.broker import Message as Heard
 from tests.simulation.on_disk import OnDisk
 from tests.simulation.oracle import Item, Ledger, PhoneRecord, Stream, event_facts
@@ -630,6 +630,7 @@ class Storm:
         """What the step brought is on the disk, or it is not."""
         keeper = self.history._owned()
         self.stream.begun.add(self.history.origin)
+        self.stream.run = keeper.run
         if self.disk.image is None and not keeper.held.rows:
             self.ledger.committed()
 
@@ -711,7 +712,9 @@ class Storm:
         since_s = max(self._blind_since_s(), self.broker.mood_s)
         if self.broker.mood == "withholding":
             return  # what is said then waits behind what has no receipt, until the line is given up
-        if now_s - since_s > BLIND_S + SLACK_S and self._said() != OFFLINE:
+        # A slow line takes up to so long for each message, and what is in flight is ahead of what is said now.
+        behind_s = SLOWEST_S * limits.PUBLISHERS.in_flight.value if self.broker.mood == "slow" else 0.0
+        if now_s - since_s > BLIND_S + SLACK_S + behind_s and self._said() != OFFLINE:
             self.breaks(f"unseen since {self._blind_since_s():g} s, and the broker still says {self._said()}")
 
     def _watch_senses(self) -> None:
