@@ -161,3 +161,19 @@ def test_what_was_answered_before_is_said_at_the_beginning() -> None:
     visit.enter("coil-volts", "0 V")
     said = "\n".join(Talk(visit, "Ada").opening())
     assert "coil-volts                0 V: there is no voltage at the coil" in said
+
+
+def test_a_reading_that_contradicts_what_is_sensed_is_asked_for_again_and_says_why() -> None:
+    """27 V from R to C where the monitor has no 24 V behind the fuse; and a suspect may be named with blanks."""
+    visit = VisitSession(["control-power-lost"], unit=Unit(), seen={"control_power": "off"}, fitted=("control_power",))
+    talking = Talk(visit, "Ada")
+    assert "Measure again (rc-volts)" in talking.answer("rc-volts: 27 V")[-1]
+    assert talking.answer("found control fuse")[0] == "Kept: it was control fuse open."
+
+
+def test_volts_across_a_float_switch_wait_for_the_24_v_ahead_of_it() -> None:
+    """An open switch shows nothing across it where nothing arrives."""
+    visit = VisitSession(["control-power-lost"], unit=Unit(), seen={"control_power": "off"}, fitted=("control_power",))
+    names = [offer.check.name for offer in visit.offers()]
+    assert "rc-volts" in names
+    assert "float-volts" not in names

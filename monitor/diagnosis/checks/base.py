@@ -97,7 +97,7 @@ class Check(NamedTuple):
     hazard: 0 none, 1 hand tools with the power off, 2 extra-low voltage live, 3 line voltage live. expected: the
     sound reading in words, with basis and source; `figures` has those of each of its numbers. chance: how often it
     reads otherwise than sound in a unit whose fault lies elsewhere; an abnormal reading tells so much, and no more,
-    against the other suspects. running: only while the compressor runs. after: the check ahead of it along the
+    against the other suspects. running: only while the compressor runs. after: the checks ahead of it along the
     string. same_as: the reading that tells the same, and symbol of the reading -> what the meter then shows.
     wants_target: the metering device with which a reading says nothing without its target.
     """
@@ -127,7 +127,7 @@ class Check(NamedTuple):
     news: bool = True
     chance: float = limits.ABNORMAL_CHANCE.value
     running: bool = False
-    after: str = ""
+    after: tuple[str, ...] = ()
     same_as: tuple[str, Mapping[str, tuple[str, ...]]] | None = None
     wants_target: str = ""
 

@@ -156,7 +156,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         tools=TOOLS,
         cautions=MIXED_LIVE,
         chance=0.01,
-        after="coil-volts",
+        after=("coil-volts",),
     ),
     Check(
         name="board-volts",
@@ -181,7 +181,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         tools=TOOLS,
         cautions=MIXED_LIVE,
         chance=0.01,
-        after="coil-volts",
+        after=("coil-volts",),
     ),
     Check(
         name="splice-volts",
@@ -230,7 +230,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         tools=TOOLS,
         cautions=MIXED_LIVE,
         chance=0.01,
-        after="coil-volts",
+        after=("coil-volts",),
     ),
     Check(
         name="rc-volts",
@@ -282,7 +282,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         ),
         tools=TOOLS,
         cautions=MIXED_LIVE,
-        after="rc-volts",
+        after=("rc-volts",),
     ),
     Check(
         name="thermostat-volts",
@@ -419,7 +419,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         tools=TOOLS,
         cautions=MIXED_LIVE,
         chance=0.01,
-        after="thermostat-volts",
+        after=("thermostat-volts", "rc-volts"),  # across an open switch with no 24 V ahead of it nothing stands either
     ),
     Check(
         name="control-wire-short",

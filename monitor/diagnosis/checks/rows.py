@@ -92,7 +92,7 @@ def offers(
     found = [
         CheckOffer(check, bits[check.name], cost_minutes(check, at))
         for check in allowed
-        if check.name in ahead and check.after not in ahead
+        if check.name in ahead and ahead.isdisjoint(check.after)
     ]
     return sorted(found, key=lambda offer: _rank(offer, at))
 

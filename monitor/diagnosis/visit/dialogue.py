@@ -99,6 +99,7 @@ class Talk:
         return self._proposal()
 
     def _found(self, was: str) -> list[str]:
+        was = "-".join(was.lower().split())
         measured = False if self.session.who == "homeowner" else None  # a look from outside shows no cause
         self.visit = self.session.visit(was, self.by, self.wall_s, measured=measured)
         self.over = True
@@ -130,6 +131,9 @@ class Talk:
                     f"  {self._words.read_out()}",
                 ]
             return ["No further check would help. Say found SUSPECT once it is known."]
+        if check.name in self.session.verdict().measure_again:
+            why = "what it shows and another reading, or what the monitor senses, cannot both be true"
+            return [f"Measure again ({check.name}): {check.title}; {why}"]
         if check.name in self._described:
             return [f"Next check ({check.name}): {check.title}, as described above"]
         self._described.add(check.name)
