@@ -22,7 +22,7 @@ from condenser_monitor.hardware import values
 from condenser_monitor.hardware.analog import ClippedError, Converter, bursts
 from condenser_monitor.hardware.calibration import Trim
 from condenser_monitor.hardware.channels import BUILDS, CHANNELS, Channel
-from condenser_monitor.hardware.digital import Presence
+from condenser_monitor.hardware.digital import Presence, choose_header_chip
 from condenser_monitor.hardware.one_wire import FAMILY, PIN, OneWireBus, Probes
 from condenser_monitor.hardware.waveform import Measured, Sample, cycles, measure, power, transient
 from condenser_monitor.monitor import limits
@@ -456,6 +456,8 @@ class Boards:
 def _presences(wired: Mapping[str, Channel], factory: Any, clock: Callable[[], float]) -> dict[str, Presence]:
     """All presence channels, or none: where one pin cannot be had, those taken are let go. Raises SenseError."""
     taken: dict[str, Presence] = {}
+    if factory is None:
+        choose_header_chip()
     try:
         for name, channel in wired.items():
             if channel.pin is not None:

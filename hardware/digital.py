@@ -6,16 +6,47 @@ time, so this file has its own: an answer must stand for DEBOUNCE_S before it co
 
 from __future__ import annotations
 
+import os
 from collections import deque
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
-from gpiozero import DigitalInputDevice, GPIOZeroError
+from gpiozero import Device, DigitalInputDevice, GPIOZeroError
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import SenseError
 
 EDGES_KEPT = 256  # a contactor that chatters at 50 Hz fills this in more than two seconds
+
+DEVICES = Path("/dev")
+# what Linux calls the chip whose lines are the header's pins: Pi 5, Pi 4, those before (its drivers/pinctrl)
+HEADER_CHIPS = ("pinctrl-rp1", "pinctrl-bcm2711", "pinctrl-bcm2835")
+
+
+def choose_header_chip() -> None:
+    """Have gpiozero use the chip of the header's pins, found by its label: on a Pi 5 its number is 0 or 4, by kernel.
+
+    Where a factory has been chosen already, where lgpio is not installed, or where no chip has such a label, gpiozero
+    chooses by itself.
+    """
+    if Device.pin_factory is not None or "GPIOZERO_PIN_FACTORY" in os.environ:
+        return
+    try:
+        import lgpio  # noqa: PLC0415 - on a Pi only
+        from gpiozero.pins.lgpio import LGPIOFactory  # noqa: PLC0415
+    except ImportError:
+        return
+    for number in sorted(int(path.name[8:]) for path in DEVICES.glob("gpiochip[0-9]*")):
+        try:
+            handle = lgpio.gpiochip_open(number)
+        except lgpio.error:
+            continue
+        label = lgpio.gpio_get_chip_info(handle)[3]
+        lgpio.gpiochip_close(handle)
+        if label in HEADER_CHIPS:
+            Device.pin_factory = LGPIOFactory(chip=number)
+            return
 
 
 class Presence:
