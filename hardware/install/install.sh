@@ -22,16 +22,18 @@ HERE=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
 SOURCE=$(cd "$HERE/../.." && pwd)
 ROOT=
 PINS=
+PLUGINS=yes
 START=yes
 REBOOT=no
 PYTHON=${PYTHON:-python3}
 
 usage() {
     cat <<TEXT
-usage: install.sh [--from SOURCE] [--pins FILE] [--no-start] [--root DIRECTORY]
+usage: install.sh [--from SOURCE] [--pins FILE] [--without-plugins] [--no-start] [--root DIRECTORY]
   --from SOURCE      a source directory or a wheel (default: where this script lies)
   --pins FILE        install the packages that FILE names and no others, each held to its hash; wants a wheel. What an
                      installation was made of lies in such a file: /opt/condenser-monitor/current/pins.txt
+  --without-plugins  leave behind the plug-ins that the version in force has; they come along otherwise
   --no-start         install, but start nothing
   --root DIRECTORY   stage everything below DIRECTORY, to look at; no user, no service, nothing started
 TEXT
@@ -49,6 +51,7 @@ while [ $# -gt 0 ]; do
         --from) [ $# -ge 2 ] || die "--from needs a directory or a wheel"; SOURCE=$(realpath -- "$2"); shift ;;
         --pins) [ $# -ge 2 ] || die "--pins needs a file"; PINS=$(realpath -- "$2"); shift ;;
         --root) [ $# -ge 2 ] || die "--root needs a directory"; ROOT=$(realpath -m -- "$2"); START=no; shift ;;
+        --without-plugins) PLUGINS=no ;;
         --no-start) START=no ;;
         -h | --help) usage; exit 0 ;;
         *) usage >&2; die "unknown argument: $1" ;;
@@ -184,6 +187,28 @@ for one in installed:
 PYTHON
 }
 
+# The owner's plug-ins go along: packed again from the version in force, or from wheels that lie in $WHEELS, or from the
+# index. One that cannot be had stops the upgrade while nothing has changed.
+carry_plugins() {
+    local release=$1 list=$WORK/plugins.txt one missing=() pip
+    [ -n "$BEFORE" ] && [ "$PLUGINS" = yes ] || return 0
+    "$release/bin/python" -I -B "$HERE/added-packages.py" "$WORK/plugins" "$OPT/$BEFORE"/lib/python3*/site-packages >"$list"
+    [ -s "$list" ] || return 0
+    echo "$NAME==$("$release/bin/python" -I -c "from importlib.metadata import version; print(version('$NAME'))")" >"$WORK/held"
+    pip=("$release/bin/python" -m pip --disable-pip-version-check --quiet install --constraint "$WORK/held"
+        --find-links "$WORK/plugins" --find-links "$WHEELS")
+    while read -r one; do
+        if "${pip[@]}" --no-index "$one" 2>/dev/null </dev/null || "${pip[@]}" --no-cache-dir "$one" </dev/null; then
+            say "plug-in $one comes along"
+        else
+            missing+=("$one")
+        fi
+    done <"$list"
+    [ ${#missing[@]} = 0 ] || die "the new version would lack the plug-ins ${missing[*]}, which can neither be taken from the" \
+        "version in force nor be had from an index. Put their wheels into /opt/$NAME/wheels, or go without them:" \
+        "--without-plugins (their [plugins.NAME] then has to go from the site file). Nothing has changed."
+}
+
 # The new version must start and read the site file it will be given, as the user whom the services run as. Whoever
 # installs may have set a mask or an access list under which root can and that user cannot.
 try_out() {
@@ -194,10 +219,11 @@ try_out() {
     (cd / && "${as[@]}" "$release/bin/$NAME" --help >/dev/null) || die "the new version does not start as user $NAME"
     (cd / && "${as[@]}" "$release/bin/python" -B - "$site") <<'PYTHON'
 import sys
+from condenser_monitor.monitor import plugins
 from condenser_monitor.monitor.core.config import load
 from condenser_monitor.monitor.core.errors import SiteError
 try:
-    load(sys.argv[1])
+    plugins.install_findings(load(sys.argv[1]), sys.argv[1])  # refuses a table that no package is for, of any kind
 except SiteError as error:
     sys.exit(f"install.sh: {error}")
 PYTHON
@@ -338,6 +364,7 @@ if [ -z "$BEFORE" ]; then
     [ -n "$ROOT" ] || [ -e "$DATA" ] || UNDO=("rm -rf -- $DATA" "${UNDO[@]}")
 fi
 build "$RELEASE"
+carry_plugins "$RELEASE"
 if [ ! -e "$ETC/site.toml" ]; then
     install -m 0640 "$HERE/site.toml" "$ETC/site.toml"
     UNDO=("rm -f -- $(printf %q "$ETC/site.toml")" "${UNDO[@]}")

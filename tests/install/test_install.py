@@ -152,6 +152,32 @@ def test_a_site_file_that_cannot_be_used_stops_the_upgrade(wheel: Path, installe
     assert _versions(installed) == before
 
 
+def test_an_upgrade_takes_plugins_along_or_says_which_it_cannot(wheel: Path, installed: Path, tmp_path: Path) -> None:
+    """One that was installed from a folder, which no index has, goes along; its table in the site file is accepted. One
+    whose files nobody can name stops the upgrade while nothing has changed."""
+    site_file = installed / "etc/condenser-monitor/site.toml"
+    site_file.write_text(f'[plugins.lines]\nfile = "{tmp_path / "lines.txt"}"\n')
+    example = tmp_path / "example"
+    shutil.copytree(ROOT / "tests/examples/lines_publisher", example)
+    pip: list[str | Path] = [_versions(installed)[1] / "bin/python", "-m", "pip", "install", "-q"]
+    subprocess.run([*pip, "--no-build-isolation", example], env=_environment(), check=True, timeout=TIME_LIMIT_S)
+    before = _versions(installed)[1]
+
+    done = _install(installed, wheel)
+    assert done.returncode == 0, done.stderr
+    assert "plug-in lines-publisher==1.0.0 comes along" in done.stdout
+    now = _versions(installed)[1]
+    assert now != before
+    assert list(now.rglob("lines_publisher.py"))
+
+    (record,) = now.rglob("lines_publisher-*/RECORD")
+    record.unlink()
+    done = _install(installed, wheel)
+    assert done.returncode != 0
+    assert "lines-publisher==1.0.0" in done.stderr
+    assert _versions(installed)[1] == now
+
+
 def test_a_source_that_cannot_be_built_leaves_the_old_version(installed: Path, tmp_path: Path) -> None:
     """A broken download changes nothing."""
     before = _versions(installed)
