@@ -12,8 +12,11 @@ from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
 from condenser_monitor.monitor.core.records import Episode, EpisodeState, Severity
+from condenser_monitor.monitor.fleet import enroll
 from condenser_monitor.monitor.fleet import visits as visiting
 from condenser_monitor.monitor.fleet.people import Role, Viewer
+from condenser_monitor.monitor.fleet.setup import Broker
+from condenser_monitor.monitor.fleet.slots import Slots
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.tables import (
     asks,
@@ -527,3 +530,11 @@ def test_what_the_office_knows_is_changed_by_its_form(own_office: Office) -> Non
     with own_office.store.read() as connection:
         last = connection.execute(sa.select(audit).where(audit.c.did == "changed").order_by(audit.c.id)).all()[-1]
     assert (last.who, last.what, last.detail["customer"]) == ("dispatcher", site_name(1), "Somebody")
+
+
+def test_a_site_that_was_never_heard_of_is_not_said_to_have_nothing(own_office: Office) -> None:
+    """With ingest at work and up to date: nothing stands there because nothing is known."""
+    enroll.enroll(own_office.store, "fresh", broker=Broker(), by="test", now=own_office.now)
+    with Slots(own_office.store) as slots:
+        slots.beat([0], own_office.now, {}, own_office.now)
+        assert "Nothing is known: not seen yet" in own_office.client("dispatcher").get("/site/fresh").text
