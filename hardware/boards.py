@@ -92,7 +92,8 @@ def _refuse_doubles(wired: Mapping[str, Channel]) -> None:
             continue
         if channel.kind == "probe" and not channel.device:
             raise WiringError(f"boards.channels.{name}", "no device", "the number of its probe, for there are several")
-        spot: object = channel.device or channel.pin if channel.pin is not None else (channel.address, channel.mux)
+        spot: object = (channel.address, channel.mux) if channel.pin is None else channel.pin
+        spot = channel.device or spot
         if spot in taken:
             raise WiringError(f"boards.channels.{name}", spot, f"a place of its own; this one has {taken[spot]}")
         taken[spot] = name

@@ -48,7 +48,9 @@ class PrivateBroker:
     def __init__(self, lines: Sequence[str] = _OPEN) -> None:
         program = mosquitto()
         if program is None and (tuple(lines) != _OPEN or importlib.util.find_spec("amqtt") is None):
-            raise BrokerError("private broker", "no broker is installed", "mosquitto, or the extra `demo` with amqtt")
+            raise BrokerError(
+                "private broker", "no broker is installed", "mosquitto, or: pip install 'condenser-monitor[demo]'"
+            )
         self.port, self.home = free_port(), Path(tempfile.mkdtemp(prefix="condenser-broker-"))
         self._process: subprocess.Popen[bytes] | None = None
         if program is not None:

@@ -74,7 +74,14 @@ def _installer(args: argparse.Namespace) -> int:
         raise CommandError("installer", args.folder, "a folder, new or there already") from error
     with as_file(files("condenser_monitor.hardware") / "install") as source:
         copytree(source, folder, dirs_exist_ok=True)
-    made = {"condenser-monitor.1": _page(), **{f"completion.{shell}": _script(shell) for shell in SHELLS}}
+    try:
+        made = {"condenser-monitor.1": _page(), **{f"completion.{shell}": _script(shell) for shell in SHELLS}}
+    except ModuleNotFoundError as error:  # what is installed by it brings its packages, and makes both again
+        missing = shared.not_installed(error)
+        if not missing:
+            raise
+        shared.say(f"without manual page and completion. {missing}")
+        made = {}
     for name, text in made.items():
         (folder / name).write_text(text + "\n", encoding="utf-8")
     shared.say(f"written to {folder}; read README.md there, then: sudo {folder / 'install.sh'} --from WHEEL")

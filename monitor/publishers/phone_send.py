@@ -19,7 +19,7 @@ from collections.abc import Sequence
 from typing import Any
 from urllib.parse import quote
 
-MISSING = "the extra `phone` (the apprise package) is not installed"
+MISSING = "the package apprise is missing: pip install 'condenser-monitor[phone]'"
 UNKNOWN = "an address that apprise does not understand"
 
 

@@ -66,9 +66,8 @@ def report_pdf(
     try:
         from condenser_monitor.monitor.report.pdf import pdf  # noqa: PLC0415 - reportlab is an extra, and large
     except ImportError:
-        raise CommandError(
-            "report", "PDF without the package reportlab", "HTML, or install the extra `report`"
-        ) from None
+        allowed = "HTML, or PDF after: pip install 'condenser-monitor[report]'"
+        raise CommandError("report", "PDF without the package reportlab", allowed) from None
     page = "a4" if settings.unit.line_hz == 50 else "letter"
     return pdf(report(history, settings, days, wall_s=wall_s, zone=zone), page=page)
 

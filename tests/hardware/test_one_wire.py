@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 from gpiozero.pins.mock import MockFactory
 
-from condenser_monitor.hardware.boards import Boards, channels
+from condenser_monitor.hardware.boards import Boards, _refuse_doubles, channels
+from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.one_wire import KernelBus, Probes, temperature_c
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import BoardSettings, SensorSettings, Settings
@@ -114,6 +115,16 @@ def test_the_buses_pin_is_nobody_elses() -> None:
     boards = BoardSettings(channels={"call": {"pin": 4}})
     with pytest.raises(WiringError, match="1-Wire"):
         channels(Settings(senses=SensorSettings(fitted=("call", "discharge_c")), boards=boards))
+
+
+def test_several_probes_are_told_apart_by_their_numbers() -> None:
+    """Each with its own is fine; the same twice, or one without, stops the start."""
+    one = CHANNELS["discharge_c"]._replace(device=DEVICE)
+    _refuse_doubles({"discharge_c": one, "other_c": one._replace(device="28-000000000001")})
+    with pytest.raises(WiringError, match="place of its own"):
+        _refuse_doubles({"discharge_c": one, "other_c": one})
+    with pytest.raises(WiringError, match="several"):
+        _refuse_doubles({"discharge_c": one, "other_c": one._replace(device="")})
 
 
 def test_the_kernels_files_are_read_by_a_thread_and_no_scan_waits(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ import pty
 import select
 import shutil
 import subprocess
+import sys
 import time
 from collections.abc import Callable, Collection
 from pathlib import Path
@@ -158,3 +159,15 @@ def heard(terminal: int, wanted: Collection[str], seconds: float) -> str:
         if select.select([terminal], [], [], 0.1)[0]:
             told += os.read(terminal, 65536).decode(errors="replace")
     return told
+
+
+def test_the_installer_is_written_without_the_extra_too(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From a wheel alone: the services install, and what makes manual page and completion is named."""
+    monkeypatch.setitem(sys.modules, "argparse_manpage", None)
+    assert main(["installer", str(tmp_path)]) == 0
+    names = {path.name for path in tmp_path.iterdir()}
+    assert {"install.sh", "condenser-monitor.service", "site.toml"} <= names
+    assert "condenser-monitor.1" not in names
+    assert "pip install 'condenser-monitor[completion]'" in capsys.readouterr().err

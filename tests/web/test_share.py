@@ -81,7 +81,7 @@ def test_no_pdf_is_offered_where_nothing_can_write_one(app: Flask, monkeypatch: 
         monkeypatch.delitem(sys.modules, "condenser_monitor.monitor.report.pdf", raising=False)
     refused = owner.get("/report/file.pdf")
     assert refused.status_code == 400
-    assert "install the extra `report`" in html_unescape(refused.get_data(as_text=True))
+    assert "pip install 'condenser-monitor[report]'" in html_unescape(refused.get_data(as_text=True))
 
 
 def test_a_code_opens_the_report_without_the_password_and_nothing_else(app: Flask, site: Site) -> None:

@@ -119,7 +119,8 @@ def season(name: str) -> Response:
     try:
         from condenser_monitor.monitor.report.pdf import pdf  # noqa: PLC0415 - reportlab is an extra, and large
     except ImportError:
-        raise CommandError("season report", "no package reportlab", "the extra `report` installed") from None
+        allowed = "the office after: pip install 'condenser-monitor[report]'"
+        raise CommandError("season report", "no package reportlab", allowed) from None
     year = SeasonSpan.this_year(office_context().wall())
     span = SeasonSpan.of(request.args.get("from", year.from_day), request.args.get("to", year.to_day))
     settings = office_context().settings
