@@ -1,13 +1,13 @@
 """Changes the core on purpose, one place at a time, and says which changes no test notices.
 
-    python -m tests.mutation                      every file, a seeded sample of each
+    python -m tests.mutation                      the eleven, and every file, a seeded sample of each
     python -m tests.mutation --sample 0           every mutant (hours)
     python -m tests.mutation --seen               the eleven that once survived, by their own tests
     python -m tests.mutation monitor/core/cycle.py --sample 40 --seed 7
     python -m tests.mutation --constants          defaults, constants of the world and distances of the boards, moved
                                                   by half or doubled; those that no quick test notices are named
-    python -m tests.mutation --sample 0 --keep F  appends what each batch of mutants came to to F (JSON lines); begun
-                                                  again with the same F, it goes on behind the last whole batch
+    python -m tests.mutation --sample 0 --keep F  appends what became of each mutant to F (JSON lines); begun again
+                                                  with the same F, it goes on where it was
 
 A survivor that tests/mutation/survivors.toml names with its reason is known; exit status 1 when more others survive
 than the budget allows (`--budget`, of each hundred), or when one of the eleven does.
@@ -21,11 +21,11 @@ import json
 import random
 import sys
 import tomllib
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from tests.mutation import constants
-from tests.mutation.mutants import ROOT, Mutant, mutants, noticed, sieved
+from tests.mutation.mutants import ROOT, Mutant, mutants, noticed, tried
 from tests.mutation.seen import SEEN
 
 # file -> the tests that hold it, quickest first
@@ -45,7 +45,8 @@ CORE: dict[str, tuple[str, ...]] = {
         "../hardware/test_wizard",
     ),
 }
-SAMPLE, BUDGET, BATCH = 60, 15.0, 50
+SAMPLE, BUDGET = 60, 15.0
+Key = tuple[str, str, str, str]
 SURVIVORS = Path(__file__).with_name("survivors.toml")
 
 
@@ -85,52 +86,37 @@ def _refuse_red(file: str, tests: Sequence[str]) -> None:
         raise RuntimeError(f"tests fail without any change: {' '.join(tests)}")
 
 
-def of_code(file: str, sample: int, seed: int) -> tuple[list[Mutant], Callable[[list[Mutant]], list[Mutant]]]:
-    """The mutants of a file, and what finds those of a batch that no test notices."""
-    tests = tests_of(file)
-
-    def left(batch: list[Mutant]) -> list[Mutant]:
-        found, untried = sieved(batch, tests)
-        return found + [one for one in untried if not noticed(file, one.text(), tests)]
-
-    return _sampled(list(mutants(file)), sample, seed), left
-
-
-def of_numbers(file: str, sample: int, seed: int) -> tuple[list[Mutant], Callable[[list[Mutant]], list[Mutant]]]:
-    """The moved numbers of a file, and what finds those of a batch that no quick test notices."""
-    made = _sampled(list(constants.moved(file)), sample, seed)
-    files = {one.where: constants.holders(file, one.where) for one in made}
-
-    def left(batch: list[Mutant]) -> list[Mutant]:
-        tests = sorted({test for one in batch for test in files[one.where]})
-        found, untried = sieved(batch, tests, constants.put, lambda one: files[one.where])
-        return found + [one for one in untried if not noticed(file, one.text(), files[one.where])]
-
-    return made, left
-
-
-def _sampled(made: list[Mutant], sample: int, seed: int) -> list[Mutant]:
-    return random.Random(seed).sample(made, min(sample, len(made))) if sample else made
-
-
-def survivors(made: Sequence[Mutant], left: Callable[[list[Mutant]], list[Mutant]], keep: Path | None) -> list[Mutant]:
-    """Those that no test noticed, tried batch by batch; a batch that `keep` knows the answer to is not tried again."""
-    by_key = {one.key: one for one in made}
-    lines = keep.read_text().splitlines() if keep is not None and keep.exists() else ()
-    done = {tuple(map(tuple, row["tried"])): row["left"] for row in map(json.loads, lines)}
-    found: list[Mutant] = []
-    for first in range(0, len(made), BATCH):
-        batch = list(made[first : first + BATCH])
-        tried = tuple(one.key for one in batch)
-        if tried in done:
-            found += [by_key[tuple(key)] for key in done[tried]]
-            continue
-        now = left(batch)
-        found += now
+def survivors(file: str, sample: int, seed: int, keep: Path | None, *, numbers: bool) -> tuple[int, list[Mutant]]:
+    """How many mutants of a file were tried (its code, or its `numbers` moved), and those that no test noticed; what
+    `keep` has an answer to is not tried again."""
+    made = list(constants.moved(file) if numbers else mutants(file))
+    if sample:
+        made = random.Random(seed).sample(made, min(sample, len(made)))
+    answers: dict[Key, list[bool]] = {}
+    for line in keep.read_text().splitlines() if keep is not None and keep.exists() else ():
+        key, survived = json.loads(line)
+        answers.setdefault(tuple(key), []).append(survived)
+    left, found = [], []
+    for one in made:
+        if not answers.get(one.key):
+            left.append(one)
+        elif answers[one.key].pop(0):
+            found.append(one)
+    for one, survived in _tried(file, left, numbers=numbers) if left else ():
+        if survived:
+            found.append(one)
         if keep is not None:
-            with keep.open("a") as file:
-                file.write(json.dumps({"tried": tried, "left": [one.key for one in now]}) + "\n")
-    return found
+            with keep.open("a") as to:
+                print(json.dumps((one.key, survived)), file=to)
+    return len(made), found
+
+
+def _tried(file: str, made: list[Mutant], *, numbers: bool) -> Iterator[tuple[Mutant, bool]]:
+    if not numbers:
+        return tried(made, tests_of(file))
+    files = {one.where: constants.holders(file, one.where) for one in made}
+    tests = sorted({test for held in files.values() for test in held})
+    return tried(made, tests, constants.put, lambda one: files[one.where])
 
 
 def main(given: Sequence[str] | None = None) -> int:
@@ -142,28 +128,27 @@ def main(given: Sequence[str] | None = None) -> int:
     asked.add_argument("--sample", type=int, default=SAMPLE, help=f"mutants of each file, 0 for all (default {SAMPLE})")
     asked.add_argument("--seed", type=int, default=1)
     asked.add_argument("--budget", type=float, default=BUDGET, help="unnamed survivors allowed, of each hundred tried")
-    asked.add_argument("--keep", type=Path, help="where the answers are kept, batch by batch")
+    asked.add_argument("--keep", type=Path, help="where each answer is kept as it comes")
     args = asked.parse_args(given)
     load_libraries()
-    back = [] if args.constants else survivors_of_seen()
-    if not args.constants:
+    seen = args.seen or not (args.constants or args.files)
+    back = survivors_of_seen() if seen else []
+    if seen:
         print(f"of {len(SEEN)} that once survived: {len(SEEN) - len(back)} killed", *back, sep="\n  ", flush=True)
     if args.seen:
         return 1 if back else 0
-    tried, left, named = 0, 0, known()
-    made_of = of_numbers if args.constants else of_code
+    number, left, named = 0, 0, known()
     for file in args.files or (constants.FILES if args.constants else CORE):
-        made, find = made_of(file, args.sample, args.seed)
-        count, found = len(made), survivors(made, find, args.keep)
+        count, found = survivors(file, args.sample, args.seed, args.keep, numbers=args.constants)
         unnamed = [one for one in found if one.key not in named]
-        tried, left = tried + count, left + len(unnamed)
+        number, left = number + count, left + len(unnamed)
         print(
             f"{file}: {count - len(found)} of {count} killed, {len(found) - len(unnamed)} known survivors", flush=True
         )
         for one in unnamed:
             print(f"  {one.where}: {one.before!r} -> {one.after!r}", flush=True)
-    print(f"{tried} tried, {left} unnamed survivors; budget {args.budget:g} of a hundred")
-    return 1 if back or left * 100.0 > args.budget * tried else 0
+    print(f"{number} tried, {left} unnamed survivors; budget {args.budget:g} of a hundred")
+    return 1 if back or left * 100.0 > args.budget * number else 0
 
 
 if __name__ == "__main__":

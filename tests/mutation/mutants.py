@@ -201,13 +201,13 @@ def noticed(file: str, text: str, tests: Sequence[str]) -> bool:
 Put = Callable[["Mutant"], bool]
 
 
-def sieved(
+def tried(
     made: Sequence[Mutant],
     tests: Sequence[str],
     put: Put | None = None,
     held_by: Callable[[Mutant], Sequence[str]] | None = None,
-) -> tuple[list[Mutant], list[Mutant]]:
-    """Return the mutants of one file that no test notices, and those that the quick way cannot try: for `noticed`.
+) -> Iterator[tuple[Mutant, bool]]:
+    """Try the mutants of one file, and yield each with whether no test noticed it.
 
     `put` changes what is loaded and says whether it could, in place of exchanging a function's code; `held_by` are the
     files of `tests` that are to be run for a mutant, else all.
@@ -220,12 +220,18 @@ def sieved(
         pytest.main([*_OPTIONS, *tests], plugins=[_Sieve(made, writer, put, held_by)])
         os._exit(_BROKEN)
     os.close(writer)
-    with os.fdopen(reader, "rb") as found:
-        left = found.read()
+    slow = []
+    with os.fdopen(reader, "rb", buffering=0) as answers:
+        while answer := answers.read(5):
+            one, code = made[int.from_bytes(answer[:4], "big")], answer[4]
+            if code == _NOT_PUT:
+                slow.append(one)
+            else:
+                yield one, code == _SURVIVED
     if os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) != _SURVIVED:
         raise RuntimeError(f"{made[0].file}: the tests could not be run: {' '.join(tests)}")
-    codes = [(made[int.from_bytes(left[at : at + 4], "big")], left[at + 4]) for at in range(0, len(left), 5)]
-    return [one for one, code in codes if code == _SURVIVED], [one for one, code in codes if code != _SURVIVED]
+    for one in slow:
+        yield one, not noticed(one.file, one.text(), tests if held_by is None else held_by(one))
 
 
 class _Sieve:
@@ -247,8 +253,8 @@ class _Sieve:
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtestloop(self, session: pytest.Session) -> Generator[None, object, object]:
-        """Write the numbers of mutants that no test noticed to the pipe, and end the process. The tests are run once
-        without a change first: then the quickest come first, and a mutant that takes far longer is taken to loop."""
+        """Write the number of each mutant and what became of it to the pipe, and end the process. At first the tests are
+        run without a change: so the quickest come first, and a mutant that takes far longer is taken to loop."""
         functions = _functions(_module(self._made[0].file))
         put = self._put or (lambda mutant: _put(mutant, functions))
         gc.collect()
@@ -268,8 +274,10 @@ class _Sieve:
                     os._exit(_BROKEN)
                 session.items.sort(key=lambda item: took_s.get(item.nodeid, 0.0))
                 most_s = round(_SLACK_S + _SLOWER * (used.ru_utime + used.ru_stime))
-            elif (code := os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])) in (_SURVIVED, _NOT_PUT):
-                os.write(self._found, number.to_bytes(4, "big") + bytes([code]))
+            else:
+                code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+                known = code if code in (_SURVIVED, _NOT_PUT) else _KILLED  # by a signal, when it took too long
+                os.write(self._found, number.to_bytes(4, "big") + bytes([known]))
         else:
             os._exit(_SURVIVED)
         code = _KILLED
