@@ -253,8 +253,8 @@ class _Sieve:
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtestloop(self, session: pytest.Session) -> Generator[None, object, object]:
-        """Write the number of each mutant and what became of it to the pipe, and end the process. At first the tests are
-        run without a change: so the quickest come first, and a mutant that takes far longer is taken to loop."""
+        """Write each mutant's number and what became of it to the pipe, and end the process. At first the tests are run
+        without a change: so the quickest come first, and a mutant that takes far longer is taken to loop."""
         functions = _functions(_module(self._made[0].file))
         put = self._put or (lambda mutant: _put(mutant, functions))
         gc.collect()

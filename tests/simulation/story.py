@@ -43,6 +43,7 @@ from condenser_monitor.monitor.publishers.messages import OFFLINE, ONLINE
 from condenser_monitor.monitor.publishers.phone_text import PhoneMessage
 from condenser_monitor.monitor.service.run_loop import BoardReader, Service, ServiceWatchdog
 from condenser_monitor.monitor.storage.history import History
+from condenser_monitor.monitor.storage.models import id_origin
 from condenser_monitor.sim.bus import VirtualClock
 from condenser_monitor.web.access import Access
 from condenser_monitor.web.app import create_app
@@ -153,6 +154,7 @@ class Storm:
         self.told: list[PhoneMessage] = []
         self.asked: dict[str, bool] = {}  # requests of the office -> whether it must be answered without asking again
         self.answers: dict[str, bytes] = {}
+        self._told_ahead: list[Event] = []
         self.alive = False
         self.hung_since_s: float | None = None
         self.reopen_s = 0.0
@@ -307,14 +309,19 @@ class Storm:
     def _note_forgetting(self) -> None:
         """What was told while the disk took nothing is known to nobody in the next life, and may be told again."""
         keeper = self.history._owned()
-        if keeper.held or keeper.held_requests or keeper.failed_s is not None:
+        if keeper.held or keeper.held_requests or keeper.failed_s is not None or self._told_ahead:
             self.phones.cut()
             self.ledger.cut()
             # Told under the mark of this life, and on the disk all the same, where it would not even undo a line.
-            bodies = (row.body for row in keeper.held.rows)
-            self.ledger.may.update(event_facts(body) for body in bodies if not isinstance(body, Answer))
+            self.ledger.may.update(event_facts(body) for body in (*self._held_events(), *self._told_ahead))
             self.stream.forget()
             self._ask_again()
+        self._told_ahead.clear()
+
+    def _held_events(self, *, told: bool = False) -> list[Event]:
+        """What waits for the disk; of it what was `told` before."""
+        rows = [row for row in self.history._owned().held.rows if not told or "." in id_origin(row.id, row.seq)]
+        return [row.body for row in rows if not isinstance(row.body, Answer)]
 
     def _ask_again(self) -> None:
         self.asked = dict.fromkeys(self.asked, False)
@@ -322,8 +329,9 @@ class Storm:
     # ------------------------------------------------------------ cuts
 
     def _dark(self) -> None:
-        """The cut: from here on nothing leaves the machine."""
+        """The cut: from here on nothing leaves the machine. What the program does yet may be lost."""
         self.broker.dark = True
+        self._told_ahead = self._held_events(told=True)
 
     def cut(self, *, power: bool, at: int, dead_s: float = 0.0) -> None:
         """At the so manieth statement from now (before any, for 0), dead for so long."""
