@@ -544,9 +544,19 @@ def _carry_newer(path: Path, new: Connection, *, log: bool) -> int:
         with closing(reading(path, log=log)) as old:
             for table, key in _CARRIED.items():
                 carried += _carry_table(old, new, table, key)
+            _carry_memory(old, new)
     except sqlite3.Error:
         return carried
     return carried
+
+
+def _carry_memory(old: Connection, new: Connection) -> None:
+    """Where no backup has the engine's memory, take it as the damaged file has it; what the redo log has comes after
+    it. A part of it that is spoilt costs that part."""
+    if new.execute("SELECT 1 FROM state WHERE key = ?", (MEMORY,)).fetchone() is None:
+        for row in old.execute("SELECT * FROM state WHERE key = ?", (MEMORY,)).fetchall():
+            if _is_json(row[2]):
+                new.execute("INSERT INTO state VALUES (?, ?, ?)", row)
 
 
 def _carry_table(old: Connection, new: Connection, table: str, key: str) -> int:

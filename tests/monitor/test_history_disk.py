@@ -191,6 +191,21 @@ def test_a_killed_life_is_known_where_the_index_of_its_log_cannot_be_made(
     assert (base.origin, base.memory, base.counters["events"]) == (origin, MEMORY, 2)
 
 
+def test_a_memory_that_only_the_damaged_file_has_is_taken_from_it(keep: config.HistorySettings) -> None:
+    """Found by the storms: on the first day there is no backup, and before the first message the redo log has no memory
+    either."""
+    first = Desk(keep)
+    first.step(last=True)
+    first.history.close()
+    with sqlite3.connect(keep.file) as db:
+        db.execute("UPDATE meta SET value = CAST(x'ff' AS TEXT) WHERE key = 'origin'")
+    db.close()
+    second = Desk(keep)
+    assert second.history.health().set_aside
+    assert second.history.memory() == MEMORY
+    second.history.close()
+
+
 def read_alone(path: Path, monkeypatch: pytest.MonkeyPatch) -> recovery.StoredBase:
     """What is read where there is no room for the index of the log."""
     with monkeypatch.context() as patch:
