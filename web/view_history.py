@@ -73,13 +73,19 @@ def shown() -> str:
     )
 
 
+# the link whose edges a plot of its own has
+_EDGES = {"control_v": "call", "coil_a": "contacts"}
+
+
 def _by_time(found: PageContext, span: strip_chart.StripSpan) -> list[Plot]:
     curves = _curves(found, (*CURVES.values(), *PLOTTED), span)
     drawn = Markup(lanes_svg(found, span, found.look(), curves))  # noqa: S704 - ours
     axis, scale = time_format.ticks(span.from_s, span.to_s, most=TICKS), found.scale()
     made = [Plot(plain("what-ran"), drawn)]
+    rows = models.ended(found.history.lanes(span.from_s, span.to_s, tuple(_EDGES.values())), last_s(found.look()))
     shown = (name for name in PLOTTED if curves[name] or name in found.settings.fitted)
-    return made + [_curve(name, curves[name], scale, span, axis) for name in shown]
+    edges = {name: [row for row in rows if row.name == link] for name, link in _EDGES.items()}
+    return made + [_curve(name, curves[name], scale, span, axis, lanes=edges.get(name, ())) for name in shown]
 
 
 def _curves(found: PageContext, names: Sequence[str], span: strip_chart.StripSpan) -> dict[str, list[StoredPoint]]:
@@ -87,7 +93,13 @@ def _curves(found: PageContext, names: Sequence[str], span: strip_chart.StripSpa
 
 
 def _curve(
-    name: str, points: Sequence[StoredPoint], scale: str, span: strip_chart.StripSpan, axis: Sequence[tuple[float, str]]
+    name: str,
+    points: Sequence[StoredPoint],
+    scale: str,
+    span: strip_chart.StripSpan,
+    axis: Sequence[tuple[float, str]],
+    *,
+    lanes: Sequence[models.Lane] = (),
 ) -> Plot:
     unit = READINGS[name].unit
     warmth = unit == "°C"
@@ -95,7 +107,7 @@ def _curve(
         points = in_scale(points, scale)
     title = texts.capital(texts.NAMES[name])
     upright = axes.axis_for(points, f"°{scale}" if warmth else unit, from_zero=not warmth)
-    svg = curves.curve(points, span, upright, axis, title=title, name=name.replace("_", "-"))
+    svg = curves.curve(points, span, upright, axis, title=title, name=name.replace("_", "-"), lanes=lanes)
     return Plot(title, Markup(svg))  # noqa: S704 - drawn by us, its words escaped
 
 

@@ -15,8 +15,8 @@ from condenser_monitor.monitor.drawing.axes import (
     values,
 )
 from condenser_monitor.monitor.drawing.strip_chart import StripSpan, path, time_marks
-from condenser_monitor.monitor.drawing.timeline import step_s
-from condenser_monitor.monitor.storage.models import StoredPoint
+from condenser_monitor.monitor.drawing.timeline import at_edges, step_s
+from condenser_monitor.monitor.storage.models import Lane, StoredPoint
 from condenser_monitor.monitor.strings.lookup import plain
 
 _TOP, _FOOT = 8.0, 22.0
@@ -40,10 +40,11 @@ def curve(
     name: str,
     height: float = 130.0,
     held: bool = True,
+    lanes: Sequence[Lane] = (),
 ) -> str:
-    """Means as a line over the band from lowest to highest; `held` as in `path`."""
+    """Means as a line over the band from lowest to highest; `held` as in `path`; `lanes` give it their edges."""
     step = step_s(points)
-    line = path(points, span, axis.high, step, axis.low, held=held)
+    line = path(at_edges(points, lanes, step) if lanes else points, span, axis.high, step, axis.low, held=held)
     plot = height - _TOP - _FOOT
     description = _describe(points, axis)
     body = (

@@ -15,7 +15,7 @@ from typing import NamedTuple
 from condenser_monitor.monitor.core.readings import CURVES
 from condenser_monitor.monitor.core.records import LinkState
 from condenser_monitor.monitor.drawing.axes import grid, running_axis, scale, values
-from condenser_monitor.monitor.drawing.timeline import lane_title, step_s, summary
+from condenser_monitor.monitor.drawing.timeline import at_edges, lane_title, step_s, summary
 from condenser_monitor.monitor.storage.models import LANES, Lane, StoredPoint
 from condenser_monitor.monitor.strings import texts
 from condenser_monitor.monitor.strings.lookup import plain
@@ -112,7 +112,9 @@ def svg(
     for lane in LANES:
         height = _TALL if curves.get(CURVES.get(lane, "")) else _PLAIN
         stretches = [row for row in lanes if row.name == lane]
-        body += _lane(lane, stretches, span, (y + 16, height), name) + _curve(lane, curves, span, y + 16, height)
+        body += _lane(lane, stretches, span, (y + 16, height), name) + _curve(
+            lane, stretches, curves, span, (y + 16, height)
+        )
         y += height + _GAP
     total = y + 18
     axis = time_marks(ticks, span, _TOP - 4, y - 12, total - 14)
@@ -156,25 +158,34 @@ def _stretch(row: Lane, description: str, shares: tuple[float, float], box: tupl
     )
 
 
-def _curve(lane: str, curves: Mapping[str, Sequence[StoredPoint]], span: StripSpan, y: float, height: float) -> str:
-    """A current over its lane. The scale is that of the run: a start's peak goes over it, and is marked in the strip
-    above; how high the highest went is said beside the same mark."""
+def _curve(
+    lane: str,
+    stretches: Sequence[Lane],
+    curves: Mapping[str, Sequence[StoredPoint]],
+    span: StripSpan,
+    box: tuple[float, float],
+) -> str:
+    """A current over its lane, with the lane's own edges. The scale is that of the run: a start's peak goes over it,
+    and is marked in the strip above; how high the highest went is said beside the same mark."""
     points = curves.get(CURVES.get(lane, ""), ())
     if not points:
         return ""
-    axis, box, most = running_axis(points, "A"), height - _STRIP, max([point.high for point in points])
+    y, height = box
+    axis, box_height, most = running_axis(points, "A"), height - _STRIP, max([point.high for point in points])
     peaks = [point for point in points if point.high > axis.high]
-    held = [point._replace(mean=min(point.mean, axis.high)) for point in points] if peaks else points
-    shape, step = path(held, span, axis.high, step_s(points)), step_s(points)
+    step = step_s(points)
+    edged = at_edges(points, stretches, step)
+    held = [point._replace(mean=min(point.mean, axis.high)) for point in edged] if peaks else edged
+    shape = path(held, span, axis.high, step)
     at_most = plain("up-to", value=f"{most:.1f}")
     title = texts.capital(texts.NAMES[CURVES[lane]])
 
     def place(value: float) -> float:
-        return y + _STRIP + box * (98 - 94 * value / axis.high) / 100
+        return y + _STRIP + box_height * (98 - 94 * value / axis.high) / 100
 
     return (
         f"{grid(axis, place)}{values(axis, place)}"
-        f'<svg x="0" y="{y + _STRIP:g}" width="100%" height="{box:g}" viewBox="0 0 1000 100" '
+        f'<svg x="0" y="{y + _STRIP:g}" width="100%" height="{box_height:g}" viewBox="0 0 1000 100" '
         f'preserveAspectRatio="none"><path d="{shape}"{scale(axis, title)} class="curve" fill="none" stroke="#333" '
         f'stroke-width="1.6" vector-effect="non-scaling-stroke"/></svg>{_peaks(peaks, step, span, y)}'
         f'<text x="100%" y="{y - 5:g}" text-anchor="end" class="lane-note">{"▲ " * bool(peaks)}{escape(at_most)}</text>'
@@ -203,9 +214,14 @@ def path(
     points: Sequence[StoredPoint], span: StripSpan, top: float, step: float, low: float = 0.0, *, held: bool = True
 ) -> str:
     """Means in a space of 1000 by 100, each held over its own stretch, so that a motor that starts draws an edge and no
-    ramp (else a line through their middles); broken where readings miss."""
+    ramp (else a line through their middles); broken where readings miss. A point ends where the next begins."""
     drawn, was_s, longest, height = [], float("-inf"), 3.5 * step, top - low
     lefts, middles, rights = span.places([point.wall_s for point in points], step)
+    nexts = [*(point.wall_s for point in points[1:]), float("inf")]
+    rights = [
+        after if next_s < point.wall_s + 0.99 * step else right
+        for point, next_s, right, after in zip(points, nexts, rights, [*lefts[1:], ""], strict=True)
+    ]
     for (wall_s, mean, _, _), left, middle, right in zip(points, lefts, middles, rights, strict=True):
         y, on = f"{98 - 94 * (mean - low) / height:.1f}", wall_s - was_s <= longest
         if held:
