@@ -320,11 +320,11 @@ class Calls:
             return
         if silence is None or call or not silence.overdue:
             self._watch(x_s, hours, call, outdoor_c)
-        if silence is not None and not call and self.learned:
+        if silence is not None and not call:
             silence.owed_h = silence.owed_h * exp(-hours / _B.fade_h.value) + hours * self._share(x_s, outdoor_c)
             silence.most_h = max(silence.most_h, silence.owed_h)
             owed = self.owed()
-            if not silence.overdue and owed is not None and owed.owed_h >= owed.limit_h:
+            if self.learned and not silence.overdue and owed is not None and owed.owed_h >= owed.limit_h:
                 silence.overdue, silence.overdue_x = True, x_s
                 kept.hour = HourSoFar()
 

@@ -170,9 +170,9 @@ def test_a_run_that_moves_no_heat_is_told_after_a_quarter_of_an_hour(readings: d
     assert day.answer("not-cooling") is (not cools)
 
 
-def learned(noise_k: float = 0.6) -> Day:
+def learned(noise_k: float = 0.6, settings: Settings = LABELLED) -> Day:
     """Weeks of sound runs: the split falls with outdoor and rises with return temperature; dry and damp days."""
-    day, rng = Day(), Random(5)
+    day, rng = Day(settings), Random(5)
     for _ in range(30):
         outdoor_c, return_c = rng.uniform(27, 38), rng.uniform(23.5, 26.5)
         split_k = 10.0 - 0.1 * (outdoor_c - 32) + 0.5 * (return_c - 25) + rng.gauss(0.0, noise_k)
@@ -214,6 +214,18 @@ def test_a_house_that_was_hot_for_days_is_no_blocked_air() -> None:
     assert max(point.return_c for point in day.watch.memory.air) < 27.0
     day.go_on(day.t_s, 30, outdoor_c=33.0, return_air_c=25.0, supply_air_c=25.0 - 14.0)
     assert day.answer("high-split") is True
+
+
+@pytest.mark.parametrize("kind", ["two-stage", "variable-speed"])
+def test_full_speed_after_weeks_at_low_speed_is_no_blocked_air(kind: str) -> None:
+    """What was learned may be the low stage: more heat moved is by design; less is still told."""
+    unit = msgspec.structs.replace(LABELLED.unit, kind=kind)
+    for share, answer in ((1.6, False), (0.6, True)):
+        day = learned(settings=msgspec.structs.replace(LABELLED, unit=unit))
+        since_s = day.t_s
+        day.go_on(since_s, 30, outdoor_c=33.0, return_air_c=25.0, supply_air_c=25.0 - 9.9 * share)
+        assert day.answer("high-split") is False
+        assert day.answer("low-split") is answer
 
 
 def test_outside_of_the_weather_seen_nothing_is_said() -> None:

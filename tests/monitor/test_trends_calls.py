@@ -125,9 +125,13 @@ def test_also_on_days_hotter_than_any_before(hour: int) -> None:
 
 
 def test_the_less_is_known_the_later_it_is_told() -> None:
-    """A unit of a day is not judged at all; one of three days later than one of two weeks, in the same weather."""
+    """A unit is not judged before its first midnight, and then late; one of three days later than one of two weeks, in
+    the same weather. A few calls are an installer's, and say nothing."""
     calls = Calls(Settings())
-    assert live(calls, days_of(0.0, 1.9, lambda at_s: at_s / DAY_S >= 0.7)) == []
+    ((first, _),) = live(calls, days_of(0.0, 1.9, lambda at_s: at_s / DAY_S >= 0.7))
+    assert 1.0 <= first < 1.5
+    calls = Calls(Settings())
+    assert live(calls, days_of(0.0, 1.9, lambda at_s: at_s / DAY_S >= 0.2)) == []
     assert not calls.learned
     delays = []
     for first in (0.0, 10.0):  # the weather comes back every ten days
@@ -315,10 +319,11 @@ def test_it_is_soon_and_urgent_from_35_degrees() -> None:
 
 
 def test_it_takes_the_place_of_no_call_in_heat_once_the_unit_is_known() -> None:
-    """The contract's plain rule stays for a unit without a history."""
+    """The contract's plain rule stays for a unit without a history: seven calls in one afternoon."""
     new = engine_of()
-    assert said(new, scans(0.0, 1.3, hotter_k=8.0)) == []
-    assert said(new, scans(1.3, 1.9, lambda at_s: True, hotter_k=8.0)) == [("raised", "no-call-in-heat", "watch")]
+    found = said(new, scans(0.0, 1.9, lambda at_s: not 0.55 <= at_s / DAY_S < 0.7, hotter_k=8.0))
+    assert found[0] == ("raised", "no-call-in-heat", "watch")
+    assert "overdue-call" not in [name for _, name, _ in found]
     known = engine_of()
     assert said(known, scans(0.0, 14.3, hotter_k=8.0)) == []
     names = [name for _, name, _ in said(known, scans(14.3, 15.8, lambda at_s: True, hotter_k=8.0))]
