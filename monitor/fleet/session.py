@@ -182,6 +182,7 @@ class IngestSession:
             if not self.unread:
                 select.select([self.fileno()], [], [], 0.1)
             self._try(self._client.loop_read())
+            self._try(self._client.loop_misc())  # says that we are there: on a busy machine the answer may take minutes
 
     def _on_connect(
         self, _client: paho.Client, _data: Any, flags: paho.ConnectFlags, code: ReasonCode, _properties: Any

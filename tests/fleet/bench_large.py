@@ -127,13 +127,12 @@ def _spoken(
     def done() -> bool:
         nonlocal most
         most = max(most, rss(hired[-1].pid or 0))
-        return _count(store, cycles) >= count and not speaking.is_alive()
+        return _count(store, cycles) >= count
 
-    _until(done)
-    publisher.settle(60.0)
+    speaking.join()
+    _until(done, publisher.listen)  # what was under way when the broker ended, and what is asked for again
     publisher.say_all()
-    publisher.settle(120.0)
-    _until(lambda: _heard_last(store) >= count)
+    _until(lambda: _heard_last(store) >= count and _holes(store) == 0, publisher.listen)
     took_s = time.monotonic() - began
     sent = publisher.sent
     publisher.close()
@@ -143,12 +142,12 @@ def _spoken(
     yield f"largest worker {most / 1e6:.0f} MB, broker {rss(broker.pid) / 1e6:.0f} MB"
 
 
-def _until(done: Callable[[], bool]) -> None:
+def _until(done: Callable[[], bool], rest: Callable[[float], None] = time.sleep) -> None:
     until = time.monotonic() + _LONG_S
     while not done():
         if time.monotonic() > until:
             raise TimeoutError("the bench waited half an hour")
-        time.sleep(0.5)
+        rest(0.5)
 
 
 def _scalar(store: Store, query: sa.Select[Any]) -> int:
