@@ -150,7 +150,7 @@ _FOLLOWS = {
     "compressor-not-running": ("fan-not-running",),
     "call-without-pull-in": ("fan-not-running",),
     "pull-in-without-run": ("locked-rotor", "fan-not-running"),
-    "call-without-run": ("locked-rotor", "fan-not-running"),
+    "call-without-run": ("locked-rotor", "fan-not-running", "overload-cycling"),
     **dict.fromkeys(("long-run", "not-cooling", "low-split", "high-split"), RUNS_UNCALLED),
     **dict.fromkeys(("low-running-current", "high-running-current"), RUNS_UNCALLED),
 }
