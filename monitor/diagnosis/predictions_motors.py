@@ -246,7 +246,7 @@ MOTORS: dict[str, Situation] = {
         cause("charge-low", 4, **_LOW_OR_NOT),
         cause("metering-device", 2, **_LOW_OR_NOT),
         cause("non-condensables", 1, **_HIGH_OR_NOT),
-        cause("charge-high", 0.5, **_HIGH_OR_NOT),
+        cause("charge-high", 1.5, **_HIGH_OR_NOT),
         cause("monitor-sensing", 0.5),
     ),
     "high-split": situation(
