@@ -146,6 +146,7 @@ def _common() -> dict[str, Any]:
     return {
         "site": found.settings.site,
         "unit": found.settings.unit,
+        "notify": found.settings.notify if may else None,
         "now_s": found.wall(),
         "signed_in": guard.signed_in(),
         "may": may,

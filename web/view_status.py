@@ -73,7 +73,8 @@ def _state(seen: PageSnapshot) -> str:
 
 
 def _say(seen: PageSnapshot) -> str:
-    return _made("part_say.html", saying=page_context().saying(seen), seen=seen)
+    found = page_context()
+    return _made("part_say.html", saying=found.saying(seen), seen=seen, notify=found.settings.notify)
 
 
 def _ladder(seen: PageSnapshot) -> str:

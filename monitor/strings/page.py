@@ -91,6 +91,8 @@ _PAGE = {
     "safe-to-look": "Safe to look at, without tools",
     "do-not-touch": "Do not touch",
     "read-to-technician": "Read this to the technician",
+    "call-contractor": "Call {name}: {number}",
+    "your-contractor": "your contractor",
     "since": "since {when}",
     "for-technician": "For the technician",
     "as-last-seen": "as last seen",

@@ -9,11 +9,12 @@ from pathlib import Path
 import pytest
 from jinja2 import Environment, nodes
 
-from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings import texts, visits
 from condenser_monitor.monitor.strings.page import PAGE
 from condenser_monitor.web.template_strings import plain, t
 
 WEB = Path(__file__).parents[2] / "web"
+VISITS = Path(visits.__file__)
 DRAWING = Path(__file__).parents[2] / "monitor" / "drawing"
 TEMPLATES = sorted((WEB / "templates").glob("*.html"))
 SPOKEN = ("aria-label", "title", "alt", "placeholder", "label", "content")
@@ -88,13 +89,13 @@ def test_the_look_for_own_words_finds_them(source: str) -> None:
 
 def asked_for() -> set[str]:
     """The keys that templates and views name in full."""
-    sources = [path.read_text() for path in (*TEMPLATES, *WEB.glob("*.py"), *DRAWING.glob("*.py"))]
+    sources = [path.read_text() for path in (*TEMPLATES, *WEB.glob("*.py"), *DRAWING.glob("*.py"), VISITS)]
     return {key for source in sources for key in re.findall(r'(?<=["\'])[a-z0-9][a-zA-Z0-9-]*(?=["\'])', source)}
 
 
 def test_every_key_that_is_asked_for_exists_and_none_is_left_over() -> None:
     """`t("...")` and `plain("...")` find their words; a key that nobody asks for is not kept."""
-    sources = [path.read_text() for path in (*TEMPLATES, *WEB.glob("*.py"), *DRAWING.glob("*.py"))]
+    sources = [path.read_text() for path in (*TEMPLATES, *WEB.glob("*.py"), *DRAWING.glob("*.py"), VISITS)]
     named = {key for source in sources for key in re.findall(r'\b(?:t|plain)\("([a-zA-Z0-9-]+)"[,)]', source)}
     known = {**texts.WORDS, **PAGE}
     assert named - set(known) == set()

@@ -13,6 +13,7 @@ from flask.testing import FlaskClient
 
 from condenser_monitor.monitor.core.config import Settings, Unit, Web, checked, parse
 from condenser_monitor.monitor.core.errors import SiteError
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.page_settings import PageSettings, SettingsWatch
 from condenser_monitor.web.setup_steps import STEPS
 from tests.monitor.test_notify_send import Hook
@@ -225,3 +226,15 @@ def test_a_heat_pump_brings_the_board_that_switches_its_fan(client: FlaskClient,
         assert (unit.heat_pump, unit.fan_control) == (True, fan)
         sent(client, "equipment", **heat_pump)
     assert page_of(site).over(site.settings)[0].unit.fan_control == "contactor"
+
+
+def test_the_contractors_number_is_a_link_where_it_is_needed(client: FlaskClient, site: Site) -> None:
+    """On the first page over a fault, and at the end of a homeowner's visit; whatever was typed as its name is text."""
+    assert "tel:" not in client.get("/").get_data(as_text=True)
+    sent(client, "contractor", **{"notify.contractor_name": "Cool <b>& Sons", "notify.contractor_phone": "555 0100"})
+    page = client.get("/").get_data(as_text=True)
+    assert '<a class="button" href="tel:5550100">Call Cool &lt;b&gt;&amp; Sons: 555 0100</a>' in page
+    client.post("/checks/begin", data={"csrf": csrf(client), "start": "pull-in-without-run", "who": "homeowner"})
+    for check in (one for one in CHECKS.values() if one.who == "homeowner" and one.quantity == "eye"):
+        client.post("/checks/answer", data={"csrf": csrf(client), "check": check.name, "typed": check.symbols[0]})
+    assert "tel:5550100" in client.get("/checks").get_data(as_text=True)
