@@ -65,7 +65,7 @@ def _page() -> str:
 def _installer(args: argparse.Namespace) -> int:
     from importlib.resources import as_file, files
     from pathlib import Path
-    from shutil import copytree
+    from shutil import copytree, ignore_patterns
 
     folder = Path(args.folder)
     try:
@@ -73,7 +73,7 @@ def _installer(args: argparse.Namespace) -> int:
     except (OSError, ValueError) as error:
         raise CommandError("installer", args.folder, "a folder, new or there already") from error
     with as_file(files("condenser_monitor.hardware") / "install") as source:
-        copytree(source, folder, dirs_exist_ok=True)
+        copytree(source, folder, dirs_exist_ok=True, ignore=ignore_patterns("__pycache__"))
     try:
         made = {"condenser-monitor.1": _page(), **{f"completion.{shell}": _script(shell) for shell in SHELLS}}
     except ModuleNotFoundError as error:  # what is installed by it brings its packages, and makes both again

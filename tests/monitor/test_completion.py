@@ -169,5 +169,6 @@ def test_the_installer_is_written_without_the_extra_too(
     assert main(["installer", str(tmp_path)]) == 0
     names = {path.name for path in tmp_path.iterdir()}
     assert {"install.sh", "condenser-monitor.service", "site.toml"} <= names
+    assert "__pycache__" not in names
     assert "condenser-monitor.1" not in names
     assert "pip install 'condenser-monitor[completion]'" in capsys.readouterr().err
