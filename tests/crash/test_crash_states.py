@@ -120,6 +120,7 @@ def go_on(files: dict[str, bytes], folder: Path, told: list[str], home: Path, na
     shutil.rmtree(home)
 
 
+@long_one
 def test_a_disk_that_lies_costs_no_more_than_what_it_lied_about(record: tuple[Path, bytes], tmp_path: Path) -> None:
     """From some call on every sync says that all is well and does nothing; later the power goes, and any part of what
     was written since has reached the disk. What was told before is there as it was told (but where the redo log was

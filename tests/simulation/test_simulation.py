@@ -17,7 +17,7 @@ from tests.conftest import need
 from tests.simulation.many import results
 from tests.simulation.oracle import PhoneRecord
 from tests.simulation.shrink import shrink
-from tests.size import long_one, one_in, sized
+from tests.size import long_one, sized
 
 STORMS = sized(23, 920)
 BATCH = 23
@@ -42,8 +42,8 @@ def test_no_storm_breaks_a_promise(first: int) -> None:
     assert sum(row["states"] for row in found) > 5
 
 
-@one_in(3)
-@pytest.mark.parametrize("seed", [3, 14, 15])
+@long_one
+@pytest.mark.parametrize("seed", [3, 14])
 def test_same_seed_is_the_same_storm_and_another_is_another(seed: int) -> None:
     """The logs of two processes (each misfortune, each message at the broker and at the phone), whose sets are in
     another order, are equal byte for byte; the next seed's is not."""
