@@ -17,6 +17,7 @@ SUITE=bookworm
 WORK=${TMPDIR:-/tmp}/condenser-monitor-arm64
 TESTS=
 SYSTEM=
+NICENESS=${NICENESS:-15}
 # the archive this machine itself uses, unless told otherwise
 MIRROR=${MIRROR:-$(awk '/^URIs:/ {print $2; exit} /^deb / {print $2; exit}' /etc/apt/sources.list.d/*.sources /etc/apt/sources.list 2>/dev/null || true)}
 
@@ -68,7 +69,7 @@ register() {
 inside() {
     local seconds=$1
     shift
-    nice -n 15 timeout "$seconds" chroot "$CHROOT" /usr/bin/env -i HOME=/root LANG=C.UTF-8 \
+    nice -n "$NICENESS" timeout "$seconds" chroot "$CHROOT" /usr/bin/env -i HOME=/root LANG=C.UTF-8 \
         PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin DEBIAN_FRONTEND=noninteractive "$@"
 }
 
@@ -85,7 +86,7 @@ step() {
 
 system() {
     if [ ! -x "$CHROOT/usr/bin/python3" ]; then
-        nice -n 15 timeout 2400 debootstrap --arch=arm64 --variant=minbase \
+        nice -n "$NICENESS" timeout 2400 debootstrap --arch=arm64 --variant=minbase \
             --include=python3,python3-venv,ca-certificates "$SUITE" "$CHROOT" ${MIRROR:+"$MIRROR"} || return 1
     fi
     mountpoint -q "$CHROOT/proc" || mount -t proc proc "$CHROOT/proc"
@@ -187,7 +188,7 @@ bootable() {
 
 library_builds() {
     inside 300 python3 -m venv /tmp/builds && inside 600 /tmp/builds/bin/pip install -q --no-cache-dir wheel &&
-        inside 1800 /tmp/builds/bin/pip wheel -q --no-cache-dir -w /opt/builds '/opt/source[web,phone,report]' 'setuptools>=69' wheel ||
+        inside 1800 /tmp/builds/bin/pip wheel -q --no-cache-dir -w /opt/builds '/opt/source[web,phone,report,completion]' 'setuptools>=69' wheel ||
         return 1
     rm -rf "$WORK/builds" "$CHROOT/opt/builds"/condenser_monitor-*
     mv "$CHROOT/opt/builds" "$WORK/builds"

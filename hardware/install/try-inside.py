@@ -1,9 +1,10 @@
 """What try-system-inside.sh asks Python for, run with the program's own libraries.
 
 - `rate BUS COUNT`: how fast the shipped driver reads a converter here
-- `watch`: say what the broker is told, and what the page then says, until ended
-- `reads NAME LOW HIGH`: whether the running monitor's last reading lies there (exit status)
-- `says TITLE`: what the running monitor says: findings, and why readings are missing
+- `watch [no-page]`: say what the broker is told, and what the page then says, until ended; makes the file HEARD when
+  the broker has a reading of the bus; without a page, a line on ASKED has it say, under that title, what the running
+  monitor says: findings, and why readings are missing
+- `reads NAME LOW HIGH SECONDS`: whether the running monitor's last reading comes to lie there by then (exit status)
 - `kept`: whether the running monitor goes on with the history of tests/monitor/history-0.1.0.sql (exit status)
 """
 
@@ -16,11 +17,14 @@ import json
 import re
 import sys
 import time
+from pathlib import Path
 from statistics import median
 from typing import Any
 from urllib.request import urlopen
 
 PAGE = "http://127.0.0.1:8124/"
+HEARD = Path("/run/condenser-monitor/heard")
+ASKED = Path("/run/condenser-monitor/asked")
 HISTORY = "/var/lib/condenser-monitor/condenser-monitor.db"
 
 
@@ -54,25 +58,37 @@ def headline() -> str:
     return "" if found is None else html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", "", found[1]))).strip()
 
 
-def watch() -> None:
+def watch(*, page: bool) -> None:
     """`TRY told CHANGE FINDING SUSPECTS` for each change of a finding; `TRY page SENTENCE` where the page's changed."""
     from paho.mqtt.client import Client
     from paho.mqtt.enums import CallbackAPIVersion
 
     news: list[str] = []
 
+    def joined(client: Any, *_: Any) -> None:
+        client.subscribe([("condenser/v1/+/events", 1), ("condenser/v1/+/readings", 0)])
+
     def heard(_client: Any, _data: Any, message: Any) -> None:
         body = json.loads(message.payload)
-        if body.get("kind") == "change":
+        if message.topic.endswith("/readings"):  # RFC 8428
+            if any(row.get("n", "").endswith("outdoor_c") for row in body) and not HEARD.exists():
+                print("TRY ok the broker has a reading of the bus", flush=True)
+                HEARD.touch()
+        elif body.get("kind") == "change":
             suspects = ",".join(body["suspects"][:3]) or "-"
             print(f"TRY told {body['change']} {body['finding']} {suspects}", flush=True)
             news.append(body["finding"])
 
     client = Client(CallbackAPIVersion.VERSION2)
     client.on_message = heard
+    client.on_connect = joined
     client.connect("127.0.0.1")
-    client.subscribe("condenser/v1/+/events", qos=1)
     client.loop_start()
+    if not page:
+        while True:
+            with ASKED.open() as asked:  # until who asks has closed it
+                for title in asked:
+                    says(title.strip())
     last = ""
     while True:
         time.sleep(1)
@@ -92,11 +108,18 @@ def status() -> Any:
         return history.status(), history.health()
 
 
-def reads(name: str, low: float, high: float) -> bool:
-    """Whether the running monitor's last reading lies there; False counts as 0, True as 1."""
-    seen, _ = status()
-    value = None if seen is None else seen.readings.get(name)
-    return value is not None and low <= value <= high
+def reads(name: str, low: float, high: float, within_s: float) -> bool:
+    """Whether the running monitor's last reading comes to lie there in time; False counts as 0, True as 1."""
+    until_s = time.monotonic() + within_s
+    while True:
+        seen, _ = status()
+        value = None if seen is None else seen.readings.get(name)
+        if value is not None and low <= value <= high:
+            return True
+        if time.monotonic() > until_s:
+            print(f"{name} is {value}", flush=True)
+            return False
+        time.sleep(1)
 
 
 def says(title: str) -> None:
@@ -105,7 +128,7 @@ def says(title: str) -> None:
     found = [f"{one.name}: {one.summary}" for one in seen.findings] if seen else ["nothing yet"]
     why = sorted({*health.faults.values(), *health.notes.values(), health.disk_error} - {""})
     why += [f"own fault in {fault.part}: {fault.error}" for fault in health.own_faults]
-    print("TRY says", title, "|", "; ".join(found) or "no finding", "|", "; ".join(why) or "no fault", "|", headline())
+    print("TRY says", title, "|", "; ".join(found) or "no finding", "|", "; ".join(why) or "no fault", flush=True)
 
 
 def kept() -> bool:
@@ -127,11 +150,11 @@ def main() -> int:
         case ["rate", bus, count]:
             rate(int(bus), int(count))
         case ["watch"]:
-            watch()
-        case ["reads", name, low, high]:
-            return not reads(name, float(low), float(high))
-        case ["says", title]:
-            says(title)
+            watch(page=True)
+        case ["watch", "no-page"]:
+            watch(page=False)
+        case ["reads", name, low, high, within_s]:
+            return not reads(name, float(low), float(high), float(within_s))
         case ["kept"]:
             return not kept()
         case _:

@@ -11,10 +11,12 @@ what moves them is a simulated unit outside (sim/emulated_wire.py). `--slower K`
 with it, run K times slower than the clock on the wall, so that the emulated processor keeps up with the converters.
 
 Trials: `services` installs and tries the services, with the clock in the year 2000; `story` plays the demo's story;
+`wire` plays its four faults in three and a half minutes and without systemd, for a machine that has no core to spare;
 `faults` breaks the wire in many ways; `package` tries two versions of the Debian package; `look` installs nothing and
-measures the bus, without systemd. Story and faults start from an image in which the installer has run; it is made when
-it is missing. What happens inside is `try-system-inside.sh`, which says `TRY ok NAME` or `TRY FAILED NAME` on the
-serial console, and asks for what shall happen outside (`_Outside`).
+measures the bus, without systemd. Story and faults start from an image in which the program lies as the installer
+leaves it; it is made when it is missing, in a minute, by this machine's own processor (`services` runs the installer
+itself in the machine). What happens inside is `try-system-inside.sh`, which says `TRY ok NAME` or `TRY FAILED NAME` on
+the serial console, and asks for what shall happen outside (`_Outside`).
 """
 
 from __future__ import annotations
@@ -43,14 +45,14 @@ from condenser_monitor.sim import scenario, season
 from condenser_monitor.sim.emulated_wire import EmulatedWire
 
 HERE = Path(__file__).resolve().parent
+NAME = "condenser-monitor"
 MACHINE = ["-machine", "virt", "-cpu", "cortex-a72", "-smp", "1", "-m", "1024", "-nic", "none"]
 PI_4 = "0xc03111"  # board revision code as a Pi's firmware writes it
 TIMER_HZ = 62_500_000  # of the emulated timer
 PINS = dict(zip(FLAGS, (4, 5, 6, 7, 0, 1), strict=True))  # the chip has eight lines; 2 and 3 are the bus on a Pi
 YEAR_2000 = "2000-01-01"
-NICENESS = 15  # of the emulator, whatever this command runs at
-TRIALS = ("services", "story", "faults", "package", "look")
-INSTALLED = ("story", "faults")
+TRIALS = ("services", "story", "wire", "faults", "package", "look")
+INSTALLED = ("story", "wire", "faults")
 
 
 def device_tree(folder: Path, slower: int) -> Path:
@@ -106,7 +108,7 @@ _GO_ON = """\
 /bin/busybox mount -t devtmpfs dev /dev
 while ! /bin/busybox mount -t ext4 /dev/vda /root; do /bin/busybox sleep 0.1; done
 /bin/busybox mount -t proc proc /proc
-/bin/busybox grep -q trial=look /proc/cmdline && exec /bin/busybox switch_root /root /bin/sh -c "
+/bin/busybox grep -qE 'trial=(look|wire|faults|after)' /proc/cmdline && exec /bin/busybox switch_root /root /bin/sh -c "
 mount -t proc proc /proc; mount -t sysfs sys /sys; mount -t devtmpfs dev /dev; mount -t tmpfs run /run
 modprobe -a xhci_pci i2c_tiny_usb i2c_dev; mkdir /run/trial; tar -xf /dev/vdb -C /run/trial; exec /run/trial/try.sh"
 exec /bin/busybox switch_root /root /sbin/init
@@ -157,6 +159,51 @@ TimeoutStartSec=infinity
 [Install]
 WantedBy=multi-user.target
 """
+
+
+def lay_out(system: Path, builds: Path, source: Path, site: Path) -> None:
+    """Lay the program out in a root directory as install.sh does. Python's environment, user and groups are made in the
+    emulator; this machine's pip puts the packages there, and its Python of the same version makes their byte code."""
+    opt, etc = system / f"opt/{NAME}", system / f"etc/{NAME}"
+    version = next((system / "usr/lib").glob("python3.*")).name
+    inside = ["chroot", str(system), "/usr/bin/env", "-i", "PATH=/usr/sbin:/usr/bin:/sbin:/bin"]
+    for group in ("gpio", "i2c"):
+        _run([*inside, "groupadd", "--system", "--force", group])
+    home = ["--home-dir", f"/var/lib/{NAME}", "--no-create-home", "--shell", "/usr/sbin/nologin"]
+    _run([*inside, "useradd", "--system", "--user-group", "--groups", "gpio,i2c", *home, NAME])
+    opt.mkdir(parents=True)
+    _run([*inside, "python3", "-m", "venv", "--without-pip", f"/opt/{NAME}/release-1"], timeout_s=600)
+    (opt / "current").symlink_to("release-1")
+
+    pip = [sys.executable, "-m", "pip", "--quiet"]
+    _run([*pip, "wheel", "--no-deps", "--wheel-dir", str(opt), str(source)], timeout_s=600)
+    (wheel,) = opt.glob("*.whl")
+    libraries = opt / "release-1/lib" / version / "site-packages"
+    where = ["--no-index", "--find-links", str(builds), "--target", str(libraries), "--no-compile"]
+    kinds = [f"--platform={one}_aarch64" for one in ("linux", "manylinux2014", "manylinux_2_27", "manylinux_2_28")]
+    kinds += ["--only-binary=:all:", f"--python-version={version.removeprefix('python')}"]
+    _run([*pip, "install", *where, *kinds, f"{wheel}[web,phone,report,completion]", "lgpio"], timeout_s=600)
+    wheel.unlink()
+    if python := shutil.which(version):
+        places = [system / "usr/lib" / version, libraries]
+        skip = ["-x", "/test/", "-s", str(system)]
+        subprocess.run([python, "-m", "compileall", "-q", *skip, *map(str, places)], check=False, timeout=600)
+
+    program = opt / f"release-1/bin/{NAME}"
+    program.write_text(f"#!/opt/{NAME}/release-1/bin/python\n{_PROGRAM}")
+    program.chmod(0o755)
+    (system / f"usr/local/bin/{NAME}").symlink_to(f"/opt/{NAME}/current/bin/{NAME}")
+    wanted = system / "etc/systemd/system/multi-user.target.wants"
+    for unit in (f"{NAME}.service", f"{NAME}-page.service"):
+        shutil.copy(HERE / unit, wanted.parent / unit)
+        (wanted / unit).symlink_to(f"../{unit}")
+    etc.mkdir()
+    shutil.copy(site, etc / "site.toml")
+    _run([*inside, "chown", "-R", f"root:{NAME}", f"/etc/{NAME}"])
+    _run([*inside, "chmod", "-R", "u=rwX,g=rX,o=", f"/etc/{NAME}"])
+
+
+_PROGRAM = "import sys\nfrom condenser_monitor.monitor.cli import main\nsys.exit(main())\n"
 
 
 def parcel(builds: Path, source: Path, site: str, packages: list[Path], folder: Path, *, bare: bool) -> Path:
@@ -339,7 +386,10 @@ def boot(args: argparse.Namespace, trial: str, drives: list[str], folder: Path, 
     with EmulatedWire(played, put, slower=args.slower) as wire:
         wire.serve(bus)
         with subprocess.Popen(
-            ["nice", "-n", str(NICENESS - os.nice(0)), *command], stdout=subprocess.PIPE, text=True, errors="replace"
+            ["nice", "-n", str(args.niceness - os.nice(0)), *command],
+            stdout=subprocess.PIPE,
+            text=True,
+            errors="replace",
         ) as machine:
             try:
                 lines.append(Lines(monitor, test))
@@ -374,11 +424,13 @@ def main() -> int:
     parser.add_argument("--source", type=Path, default=HERE.parents[1])
     parser.add_argument("--trial", choices=TRIALS, default="services")
     parser.add_argument("--image", type=Path, help="a disk with the program installed; made where it is missing")
-    parser.add_argument("--scenario", default="story")
+    parser.add_argument("--scenario", help="what happens to the unit (the trial's own, where not given)")
     parser.add_argument("--slower", type=int, default=1, metavar="K", help="the machine's clock, by this factor")
     parser.add_argument("--package", type=Path, action="append", default=[], help="a Debian package for the machine")
+    parser.add_argument("--niceness", type=int, default=15, metavar="N", help="of the emulator")
     parser.add_argument("--limit", type=float, default=5400, metavar="S")
     args = parser.parse_args()
+    args.scenario = args.scenario or (HERE / "try-wire.toml" if args.trial == "wire" else "story")
     if args.trial == "package" and len(args.package) != 2:
         parser.error("--trial package needs --package FIRST --package SECOND, the second of a higher version")
     with tempfile.TemporaryDirectory(prefix="try-system-") as name:
@@ -406,17 +458,17 @@ class _Trial:
             disk(args.system, image)
             return self._boot(args.trial, image, "raw")
         if not image.exists():
-            disk(args.system, image)
-            said = self._boot("install", image, "raw")
-            if not said or said[-1] != "ok end" or any(line.startswith("FAILED") for line in said):
-                image.unlink()
-                return said
+            system = self._folder / "system"
+            _run(["cp", "-a", str(args.system), str(system)], timeout_s=600)
+            lay_out(system, args.builds, args.source.resolve(), self._folder / "site.toml")
+            disk(system, image)
+            shutil.rmtree(system)
         over = self._folder / "over.qcow2"
         _run(["qemu-img", "create", "-q", "-f", "qcow2", "-F", "raw", "-b", str(image.resolve()), str(over)])
         said = self._boot(args.trial, over, "qcow2")
         if args.trial == "faults":
             said += self._boot("after", over, "qcow2")
-        if args.trial == "story":
+        if args.trial in {"story", "wire"}:
             said.insert(-1, f"{'ok' if self._in_order(said) else 'FAILED'} each finding told, in order")
         return said
 
