@@ -12,7 +12,8 @@
 #                 config.txt of the Pi           the speed of the I2C bus, unless it sets one already
 # A new version is made ready beside the old one and tried, as the services' user, before it takes over. If anything
 # fails, the old one goes on; a first install that fails leaves nothing behind.
-# The network is needed while installing, not afterwards.
+# The network is needed while installing, not afterwards; not at all from a bundle (build-bundle.sh): there a folder
+# `bundle` lies beside this script.
 set -euo pipefail
 # Whatever root's own mask is: the services' user must be able to read the program, and nobody but root to write it.
 umask 022
@@ -21,6 +22,7 @@ NAME=condenser-monitor
 HERE=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
 SOURCE=$(cd "$HERE/../.." && pwd)
 ROOT=
+FROM=
 PINS=
 PLUGINS=yes
 START=yes
@@ -30,7 +32,7 @@ PYTHON=${PYTHON:-python3}
 usage() {
     cat <<TEXT
 usage: install.sh [--from SOURCE] [--pins FILE] [--without-plugins] [--no-start] [--root DIRECTORY]
-  --from SOURCE      a source directory or a wheel (default: where this script lies)
+  --from SOURCE      a source directory or a wheel (default: the bundle beside this script, or where it lies)
   --pins FILE        install the packages that FILE names and no others, each held to its hash; wants a wheel. What an
                      installation was made of lies in such a file: /opt/condenser-monitor/current/pins.txt
   --without-plugins  leave behind the plug-ins that the version in force has; they come along otherwise
@@ -48,7 +50,7 @@ say() { echo "== $*"; }
 
 while [ $# -gt 0 ]; do
     case $1 in
-        --from) [ $# -ge 2 ] || die "--from needs a directory or a wheel"; SOURCE=$(realpath -- "$2"); shift ;;
+        --from) [ $# -ge 2 ] || die "--from needs a directory or a wheel"; SOURCE=$(realpath -- "$2"); FROM=$2; shift ;;
         --pins) [ $# -ge 2 ] || die "--pins needs a file"; PINS=$(realpath -- "$2"); shift ;;
         --root) [ $# -ge 2 ] || die "--root needs a directory"; ROOT=$(realpath -m -- "$2"); START=no; shift ;;
         --without-plugins) PLUGINS=no ;;
@@ -59,6 +61,14 @@ while [ $# -gt 0 ]; do
     shift
 done
 
+BUNDLE=$HERE/bundle
+if [ -d "$BUNDLE" ] && [ -z "$FROM$PINS" ]; then
+    [ "$(cat "$BUNDLE/for")" = "$("$PYTHON" -c 'import sys; print("%d.%d" % sys.version_info[:2])') $(uname -m)" ] ||
+        die "this bundle is for Python and processor $(cat "$BUNDLE/for"), which are others here"
+    SOURCE=$(echo "$BUNDLE"/condenser_monitor-*.whl)
+    PINS=$BUNDLE/pins.txt
+    export PIP_NO_INDEX=1 PIP_FIND_LINKS=$BUNDLE
+fi
 if [ -n "$PINS" ]; then
     [ -r "$PINS" ] || die "--pins: no readable file $PINS"
     [ -f "$SOURCE" ] || die "--pins wants a wheel (--from): to build one, tools are fetched that no pin holds"

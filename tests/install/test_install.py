@@ -355,6 +355,24 @@ def test_packages_are_held_to_their_hashes_where_asked(wheel: Path, installed: P
     assert "wants a wheel" in install("0" * 64, ROOT).stderr
 
 
+def test_a_bundle_installs_what_lies_in_it_and_on_its_kind_of_machine_only(wheel: Path, tmp_path: Path) -> None:
+    """Unpacked, one command that needs no argument and no index: its packages, each held to its hash."""
+    folder, root = tmp_path / "unpacked", tmp_path / "root"
+    shutil.copytree(SCRIPTS, folder)
+    (folder / "bundle").mkdir()
+    shutil.copy(wheel, folder / "bundle")
+    digest = hashlib.sha256(_small_wheel(folder / "bundle").read_bytes()).hexdigest()
+    (folder / "bundle/pins.txt").write_text(f"orchard-pin==1.0 --hash=sha256:{digest}\n")
+    (folder / "bundle/for").write_text("3.13 pdp11\n")
+    done = _run(str(folder / "install.sh"), "--root", root)
+    assert "3.13 pdp11" in done.stderr
+    assert not root.exists()
+    (folder / "bundle/for").write_text(f"{sys.version_info[0]}.{sys.version_info[1]} {os.uname().machine}\n")
+    done = _run(str(folder / "install.sh"), "--root", root)
+    assert done.returncode == 0, done.stderr
+    assert list(root.glob("opt/condenser-monitor/current/lib/python3*/site-packages/orchard_pin.py"))
+
+
 @pytest.mark.parametrize("script", ["install.sh", "rollback.sh", "remove.sh"])
 @pytest.mark.parametrize("args", [["--nonsense"], ["--root"]])
 def test_wrong_arguments_are_refused_before_anything_is_done(script: str, args: list[str]) -> None:

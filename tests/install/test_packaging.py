@@ -23,9 +23,7 @@ ROOT = Path(__file__).parents[2]
 ROOMS = ("monitor", "hardware", "web", "sim")
 NAME = f"condenser_monitor-{installed.__version__}"
 # What a wheel must not bring along, though it lies among what it brings.
-LEFT_OUT = re.compile(
-    r"hardware/circuits/|web/pictures/|install/(try-|build-deb|debian/)|sim/fixtures\.py|^tests/|\.src"
-)
+LEFT_OUT = re.compile(r"hardware/circuits/|web/pictures/|install/(try-|build-|debian/)|sim/fixtures\.py|^tests/|\.src")
 
 
 def _python(*arguments: str | Path, cwd: Path, umask: int = 0o022, **environment: str) -> str:
