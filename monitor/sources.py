@@ -344,6 +344,23 @@ ONE_WIRE_PROBE = Source(
     "-55 to 125 °C in steps of 0.0625 K, within 0.5 K from -10 to 85 °C and within 2 K beyond",
     "data sheet",
 )
+POUND = Source(
+    "agreement on the international yard and pound",
+    "1959",
+    "",
+    "remembered",
+    "",
+    "a pound is 0.45359237 kg",
+)
+REFRIGERANT_GAS = Source(
+    "property tables of R-410A",
+    "",
+    "superheated vapour",
+    "remembered",
+    "",
+    "about 1.0 kJ/kg/K a little over 7 °C at that saturation, about 1.3 kJ/kg/K from 46 to 90 °C",
+    "data sheet",
+)
 COVERAGE = Source(
     "GUM (JCGM 100)",
     "2008",
