@@ -320,7 +320,11 @@ class AlarmManager:
         if self.episode_book.watching:
             x_s = self._line.x(now_s)
             for name in self.episode_book.observe(self._facts, x_s, self._outdoor_c):
-                if not self._slots[name].in_alarm:
+                slot = self._slots[name]
+                if slot.shelved_until_x is not None:  # what is proved repaired needs no snooze any more
+                    slot.shelved_until_x = None
+                    steps += self._end_quiet(name, x_s) if slot.state is _S.SHELVED else []
+                elif not slot.in_alarm:
                     steps += self._feed(name, AlertEvent.RESET, x_s)
             self._plan()
         return steps

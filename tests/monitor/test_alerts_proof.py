@@ -9,7 +9,7 @@ from condenser_monitor.monitor.alarms.episodes import Trial
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.links import Facts
-from condenser_monitor.monitor.core.records import Episode, EpisodeState, Request, RequestKind
+from condenser_monitor.monitor.core.records import AlertState, Episode, EpisodeState, Request, RequestKind
 from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.sim.bench_cases import CASES
 from tests.benchmarks.household import House, live
@@ -191,6 +191,21 @@ def test_weather_cooler_than_it_failed_in_proves_nothing() -> None:
             trial.proved(row, run, hour * 3600.0 + 60, outdoor_c)
             found |= trial.proved(row, run, hour * 3600.0 + 2400, outdoor_c)
         assert found is proved
+
+
+def test_a_snooze_ends_when_it_is_proved_repaired() -> None:
+    """Nothing is left that says "snoozed" over a unit that works; when it fails again, that is news."""
+    engine = Engine(SETTINGS)
+    now_s = fed((20, units.REST), (60, DEAD), (60, units.REST), engine=engine)
+    request = Request(id="snooze", request=RequestKind.SHELVE, by="Sam", finding="episode-1", hours=48.0)
+    assert engine.request(request, now_s, None)[0].done
+    ask(engine, RequestKind.REPAIRED, now_s)
+    now_s = fed((420, units.RUN), (60, units.REST), engine=engine, from_s=now_s)
+    assert episode(engine).state is EpisodeState.OVER
+    assert engine.status().alerts == ()
+    fed((60, DEAD), engine=engine, from_s=now_s)
+    (alert,) = engine.status().alerts
+    assert alert.state is AlertState.UNACKED
 
 
 def test_a_snooze_ends_when_it_gets_worse() -> None:
