@@ -300,6 +300,24 @@ def test_a_program_may_start_without_a_disk_and_adopt_it_later(
     desk.history.close()
 
 
+def test_a_memory_is_kept_in_a_file_that_has_none_when_the_disk_comes_back(
+    keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An engine that began without a disk is held back only where the file has a memory that it has not seen."""
+    Desk(keep).history.close()
+    with monkeypatch.context() as patch:
+        patch.setattr(schema, "connect", lambda *given, **more: (_ for _ in ()).throw(sqlite3.OperationalError("no")))
+        desk = Desk(keep)
+        desk.step(change())
+    desk.pass_time(RETRY_S + 1)
+    desk.step(last=True)
+    desk.history.close()
+    again = Desk(keep)
+    assert again.history.memory() == MEMORY
+    assert not again.history._owned().memory_came_late
+    again.history.close()
+
+
 def test_a_request_taken_while_nothing_can_be_written_is_remembered(
     desk: Desk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -564,6 +582,8 @@ def test_a_database_of_another_program_is_refused_and_untouched(keep: config.His
     with sqlite3.connect(keep.file) as db:
         assert db.execute("SELECT count(*) FROM photos").fetchone() == (0,)
     db.close()
+    Path(keep.file).unlink()
+    History(keep.file, owner=True, keep=keep).close()  # the refusal did not keep the owner's lock
 
 
 def test_a_file_of_a_newer_version_is_refused(keep: config.HistorySettings) -> None:
