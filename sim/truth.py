@@ -83,6 +83,7 @@ HOLD_S: dict[str, float] = {
 }
 # How long after it was so a finding may still be raised: patterns and learned normals look back.
 _LATE_S = dict.fromkeys(("short-cycling", "overload-cycling", "slow-start", "run-capacitor-weak"), 3 * _HOUR_S)
+_HUMS = 0.1  # of the rated current: more than a sound unit at rest draws
 _FAST = ("short-cycling", "overload-cycling", "contactor-chatter", "locked-rotor")  # what slow scans do not show
 _LATE_S |= dict.fromkeys(("sensing-disagrees", "sensor-silent", "overdue-call", "no-call-in-heat"), 2 * _DAY_S)
 
@@ -163,7 +164,7 @@ class Truth:
         self._was_closed = False
         self._closings = 0
         self._tripped: deque[float] = deque(maxlen=8)
-        self._settled_from_s = inf
+        self._settled_from_s = self._drawn_from_s = inf
         self._quiet_since_s = 0.0
         self._hot_s = 0.0
         self._last_s = 0.0
@@ -211,8 +212,7 @@ class Truth:
         self._set("low-line-voltage", steady and share < -0.075, now_s, share < -0.09)
         self._set("high-line-voltage", steady and share > 0.05, now_s, share > 0.065)
         self._set("long-run", runs, now_s)
-        self._currents(now_s, settled)
-        self._heat_moved(now_s, settled)
+        self._currents(now_s, settled=settled, drawn=settled or self._drawn(now_s, closed=closed))
         self._calls(now_s, call)
         patterns = self._short_runs >= 3 or self._short_rests >= 3 or self._often(now_s)
         self._set("short-cycling", patterns, now_s)
@@ -265,7 +265,14 @@ class Truth:
     def _often(self, now_s: float) -> bool:
         return sum(now_s - at_s <= _HOUR_S for at_s in self._starts) > 10
 
-    def _currents(self, now_s: float, settled: bool) -> None:
+    def _drawn(self, now_s: float, *, closed: bool) -> bool:
+        """Whether current has flowed for as long as settles a run. A winding that is left alone hums through the
+        capacitor: whether that is a run is for the monitor to say."""
+        if self.world.unit.compressor_a < _HUMS * self.world.plan.design.compressor_rla_a or not closed:
+            self._drawn_from_s = now_s + 300.0
+        return now_s >= self._drawn_from_s
+
+    def _currents(self, now_s: float, *, settled: bool, drawn: bool) -> None:
         unit, design = self.world.unit, self.world.plan.design
         over = unit.compressor_a / design.compressor_rla_a
         if design.kind == "variable-speed":
@@ -274,16 +281,18 @@ class Truth:
             ratio = unit.compressor_a / _between(sound_amps(design, unit.gas.stage >= 1.0), self.world.outdoor_c)
         high, low = ratio > 1.07 or over > 1.05, ratio < 0.8
         self._set("high-running-current", settled and high, now_s, ratio > 1.2 or over > 1.15)
-        self._set("low-running-current", settled and low, now_s, ratio < 0.65)
+        self._set("low-running-current", drawn and low, now_s, settled and ratio < 0.65)
+        self._heat_moved(now_s, settled=settled, drawn=drawn)
 
-    def _heat_moved(self, now_s: float, settled: bool) -> None:
+    def _heat_moved(self, now_s: float, *, settled: bool, drawn: bool) -> None:
         """Cooling against what a sound unit gives: the split follows it, and the air that takes it."""
         gas, condition = self.world.unit.gas, self.world.condition
         self._set("hot-discharge", gas.discharge_c > 104.0, now_s, gas.discharge_c > 109.0)
         share = gas.cooling_share / max(gas.stage, 0.05)
         air = condition.indoor_air() if self.world.unit.indoor.blower else 0.0
         long = now_s - self._began_s >= 900.0
-        self._set("not-cooling", settled and (share < 0.55 or air < 0.3), now_s, long and share < 0.15)
+        none = drawn and (share < 0.55 or air < 0.3)
+        self._set("not-cooling", none, now_s, settled and long and share < 0.15)
         self._set("low-split", settled and share < 0.95 * min(1.0, air + 0.3), now_s, share < 0.55)
         self._set("high-split", settled and air < 0.85, now_s, air < 0.55)
 

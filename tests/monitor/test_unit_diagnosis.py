@@ -630,3 +630,9 @@ def test_how_it_looked_is_known_after_a_restart() -> None:
     second = Engine(SETTINGS, fitted=ALL, memory=first.memory())
     after = [event for event in events(scans((60, NO_PULL)), engine=second) if isinstance(event, Diagnosed)]
     assert all(event.suspects == before.suspects for event in after)
+
+
+def test_a_fan_lead_that_has_come_off_stays_listed_behind_the_trips_it_makes() -> None:
+    """Common practice: the lead is looked at before the motor; that the compressor's overload trips clears no lead."""
+    found = of("fan-not-running", "overload-cycling", fan_a="still")
+    assert {"fan-capacitor", "fan-motor", "loose-connection"} <= set(found.suspects[:4])

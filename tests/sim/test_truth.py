@@ -95,6 +95,20 @@ def test_no_cooling_may_be_told_once_the_run_is_long_and_its_air_uncooled_for_a_
     assert said[1140]
 
 
+def test_a_motor_that_hums_on_one_winding_may_be_told_as_a_run_that_does_not_cool() -> None:
+    """With its run winding open the start winding alone draws through the capacitor (about 4 A of 16.7): the current is
+    low and nothing is cooled, whatever one calls it; nobody need take it for a run."""
+    plan = WorldPlan(calls=((60.0, 3000.0),), causes=(Planned(name="run-winding-opens", at_s=900.0),), start_hour=12.0)
+    world = World(plan)
+    truth = Truth(world, 900.0)
+    for second in range(2400):
+        world.advance(float(second))
+        truth.look()
+    assert 2.0 < world.unit.compressor_a < 5.0
+    assert all(truth.bears_out(name, 2399.0, 1.0) for name in ("not-cooling", "low-running-current"))
+    assert not {"not-cooling", "low-running-current"} & due(truth)
+
+
 def test_borderline_is_neither_untrue_nor_demanded() -> None:
     """A little less current than a sound unit draws."""
     truth = watched("charge-leaks", level=0.42)
