@@ -40,7 +40,9 @@ trap 'rm -rf -- "$WORK"' EXIT
 
 "${PIP[@]}" wheel --no-deps --wheel-dir "$WORK/ours" "$SOURCE"
 WHEEL=$(echo "$WORK"/ours/*.whl)
-"${PIP[@]}" wheel --no-deps --wheel-dir "$WORK/built" 'argparse-manpage>=4.6' # plain Python; the index has its source alone
+# Some plain Python is in the index as its source alone: built here, it is the same for every machine.
+"${PIP[@]}" wheel --wheel-dir "$WORK/built" "$WHEEL[web,phone,report,completion]"
+find "$WORK/built" ! -name '*-none-any.whl' -type f -delete
 TOP=$NAME-$(basename "$WHEEL" | cut -d- -f2)-python$VERSION-$MACHINE
 BUNDLE=$WORK/$TOP/bundle
 mkdir -p "$BUNDLE" "$OUT"
