@@ -220,7 +220,7 @@ def path(
     nexts = [*(point.wall_s for point in points[1:]), float("inf")]
     rights = [
         after if next_s < point.wall_s + 0.99 * step else right
-        for point, next_s, right, after in zip(points, nexts, rights, [*lefts[1:], ""], strict=True)
+        for point, next_s, right, after in zip(points, nexts, rights, [*lefts[1:], ""], strict=False)
     ]
     for (wall_s, mean, _, _), left, middle, right in zip(points, lefts, middles, rights, strict=True):
         y, on = f"{98 - 94 * (mean - low) / height:.1f}", wall_s - was_s <= longest

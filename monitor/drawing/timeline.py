@@ -54,7 +54,7 @@ def at_edges(points: Sequence[StoredPoint], lanes: Iterable[Lane], step: float) 
     made: list[StoredPoint] = []
     first = 0
     nexts = [*(point.wall_s for point in points[1:]), inf]
-    for point, next_s in zip(points, nexts, strict=True):
+    for point, next_s in zip(points, nexts, strict=False):
         begin_s, end_s = point.wall_s, point.wall_s + step
         while first < len(rows) and ends[first] <= begin_s:
             first += 1

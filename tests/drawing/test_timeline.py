@@ -50,3 +50,9 @@ def test_a_part_of_a_stretch_ends_where_the_next_begins() -> None:
     across = [float(x) for x in re.findall(r"[MH](-?[\d.]+)", drawn)]
     assert across == sorted(across)
     assert across[-1] == 1000.0
+
+
+def test_nothing_is_drawn_of_no_points() -> None:
+    """A span in which nothing was recorded."""
+    assert at_edges([], RUN, 0.0) == []
+    assert path([], StripSpan(0.0, 900.0, str), 20.0, 0.0) == ""
