@@ -181,7 +181,8 @@ def add_reading_columns(db: sqlite3.Connection, table: str) -> None:
         return
     db.execute("BEGIN IMMEDIATE")
     missing = _missing(db, table)  # another process may have been here since
-    if len(missing) == len(COLUMNS):  # of a new file: all at once, for each by itself reads the schema again
+    new = len(missing) == len(COLUMNS) and db.execute(f"SELECT 1 FROM {table} LIMIT 1").fetchone() is None  # noqa: S608 - our own tables
+    if new:  # all at once, for each by itself reads the schema again
         named = ", ".join(f"{column} INTEGER" for column in COLUMNS)
         db.execute(f"DROP TABLE {table}")
         db.execute(f"CREATE TABLE {table} (wall_s INTEGER PRIMARY KEY, {named})")
