@@ -612,7 +612,7 @@ ROWS: tuple[FindingRow, ...] = (
         counter=lambda settings: InRun(settings, "discharge_c", settings.limit(limits.HOT_DISCHARGE.run_s)),
         sensed_by=(frozenset({"discharge_c", "compressor_a"}),),
         parents=("locked-rotor", "fan-not-running", "sensing-disagrees"),
-        cooling=Cooling.DAMAGE,
+        cooling=Cooling.POOR,
         proof=_IN_HEAT,
         unsound=True,
     ),

@@ -49,7 +49,7 @@ _OPEN_CONTACTOR = (
     cause("line-leg-lost", 1.5, supply="off", line_v="low or dead"),
     cause("contacts-not-making", 6, **_UNLOADED),
     # A contactor fails at its contacts far oftener than at its coil (common practice).
-    cause("coil-open", 3, coil_a="none", **_UNLOADED),
+    cause("coil-open", 3.3, coil_a="none", **_UNLOADED),
     # The joint may be one of the switches' or at the coil itself.
     cause("loose-connection", 3, coil_a="none", coil_v="dead or ghost; seldom normal or high", **_COIL_CUT),
     cause("loose-connection", 1, supply="off"),

@@ -133,8 +133,8 @@ MOTORS: dict[str, Situation] = {
         cause("fan-motor", 5, **_AMPS_HIGH, **_FAN_ALONE_STANDS),
         cause("charge-low", 4, **_AMPS_LOW, **_LOW_OR_NOT),
         cause("compressor-overload-open", 3),
-        cause("loose-connection", 2),
-        cause("loose-connection", 2, **_AMPS_HIGH, **_FAN_ALONE_STANDS),  # the fan's own lead
+        # Also the fan's own lead.
+        cause("loose-connection", 2, fan_a="running or still", recent_fan_not_running="no or yes"),
         cause("charge-high", 2, **_AMPS_HIGH, **_HIGH_OR_NOT),
         cause("compressor-locked", 1, **_AMPS_OVERLOAD, **_LOCKED_BEFORE),
         cause("start-device", 1, **_AMPS_OVERLOAD, **_AS_WELL_LOCKED, **_START_KIT),

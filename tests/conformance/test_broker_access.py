@@ -244,5 +244,5 @@ def test_no_broker_at_all_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     """Neither program is there: the error names what would do."""
     monkeypatch.setattr(condenser_monitor.sim.broker, "mosquitto", lambda: None)
     monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
-    with pytest.raises(BrokerError, match="mosquitto, or the extra"):
+    with pytest.raises(BrokerError, match=r"mosquitto, or: pip install 'condenser-monitor\[demo\]'"):
         PrivateBroker()

@@ -154,7 +154,7 @@ def test_sender_ends_in_order_when_the_library_is_not_there() -> None:
     done = subprocess.run([sys.executable, "-c", code], input=order, capture_output=True, timeout=60, check=True)
     answer = json.loads(done.stdout)
     assert not answer["ok"]
-    assert "not installed" in answer["why"]
+    assert "the package apprise is missing: pip install" in answer["why"]
 
 
 def test_monitor_does_not_carry_the_library() -> None:

@@ -49,9 +49,9 @@ def test_a_household_reads_of_it_in_its_own_language() -> None:
     watch = SilenceWatch([msgspec.structs.replace(ELM, language="es")], zone=UTC)
     lived(watch, NOON, 5, {"elm"})
     ((_, _, gone),) = lived(watch, NOON + 300, 600, set())
-    assert gone.endswith("12:04 p. m.")
+    assert gone.endswith("12:04 p.\xa0m.")
     ((_, _, back),) = lived(watch, NOON + 36300, 10, {"elm"})
-    assert "de 12:04 p. m. a 10:05 p. m. (10 h 1 min)." in back
+    assert "de 12:04 p.\xa0m. a 10:05 p.\xa0m. (10 h 1 min)." in back
 
 
 def test_a_short_silence_is_no_news() -> None:

@@ -467,6 +467,8 @@ ROUTES: tuple[Route, ...] = (
 
 def _served(route: Route) -> Callable[..., Response]:
     def view(**parts: Any) -> Response:
+        if parts.get("key", 0) > KEY_MOST:
+            abort(404, "nothing has so large a number")
         return Response(msgspec.json.encode(route.view(**parts)), mimetype="application/json")
 
     view.__doc__ = route.summary
@@ -474,7 +476,7 @@ def _served(route: Route) -> Callable[..., Response]:
 
 
 for _route in ROUTES:
-    _path = _route.path.replace("{name}", "<name>").replace("{key}", f"<int(max={KEY_MOST}):key>")
+    _path = _route.path.replace("{name}", "<name>").replace("{key}", "<int:key>")
     api.add_url_rule(_path, _route.name, _served(_route), methods=[_route.method])
 
 
