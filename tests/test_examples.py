@@ -73,7 +73,7 @@ def test_a_program_that_embeds_the_engine_reads_its_diagnosis() -> None:
 
 
 class LinesFile:
-    """A file that can be made to refuse: a directory stands in its place."""
+    """A file that can be made to refuse, so many times."""
 
     def __init__(self, path: Path) -> None:
         self.path, self.refusals = path, 0

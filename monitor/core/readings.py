@@ -2,8 +2,8 @@
 
 A row says what a reading is, what it can say, on which bands it is believed, which link of the chain it belongs to and
 how it is shown. Whatever can be derived from it is: the fields of a Scan are checked against it, and recording columns,
-history columns, inputs, words, plots, curves, discovery and pages are made from it. What is left for a new reading
-stands in one table each of hardware (`boards.CHANNELS`), of the simulated world (`sim/senses.py`, WIRES).
+history columns, inputs, words, plots, curves, discovery and pages are made from it. What is left for a new reading is
+its field of `Scan`, and a row each of hardware (`channels.CHANNELS`) and of the simulated world (`senses.WIRES`).
 """
 
 from __future__ import annotations

@@ -78,7 +78,7 @@ def test_catalogue_holds_each_finding_with_its_severity() -> None:
     """Names and severities are those of the contract's table; parents are judged before their children."""
     assert set(CATALOGUE) == set(limits.FINDINGS)
     for place, row in enumerate(ROWS):
-        assert row.severity == SEVERITIES.get(row.name, Severity.URGENT)
+        assert row.severity == SEVERITIES.get(row.name, Severity.URGENT), f"{row.name}: SEVERITIES has another"
         assert set(row.parents) <= {earlier.name for earlier in ROWS[:place]}
         assert set(row.evidence) <= set(READINGS)
         assert row.pattern == (row.condition is None)
