@@ -177,7 +177,7 @@ class TRUST(LimitGroup):
     satisfied = _ours(
         0.7, "1", 0.1, 5, "a thermostat was satisfied though nothing cooled: somebody may have turned it off"
     )
-    satisfied_least_s = _ours(420.0, "s", 60, 3600, "a shorter call was a flicker, or somebody's try")
+    satisfied_least_s = _ours(300.0, "s", 60, 3600, "a shorter call was a flicker or a try")
     satisfied_most_s = _ours(3600.0, "s", 600, 36000, "a longer one may have ended with the cool of the night")
     pause_s = _ours(240.0, "s", 60, 3600, "a thermostat rests five minutes; a call that is back sooner had not ended")
     whole_run_s = _ours(300.0, "s", 60, 3600, "as long as a thermostat runs at the least")
