@@ -21,6 +21,7 @@ FILL = {
     "name": "load-000000",
     "login": "lou",
     "secret": "x" * 43,
+    "int:key": "1",
     "int(max=9223372036854775807):key": "1",
     "path:filename": "style.css",
 }

@@ -165,7 +165,8 @@ def test_the_installer_is_written_without_the_extra_too(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """From a wheel alone: the services install, and what makes manual page and completion is named."""
-    monkeypatch.setitem(sys.modules, "argparse_manpage", None)
+    for name in ("argparse_manpage", *(one for one in sys.modules if one.startswith("argparse_manpage."))):
+        monkeypatch.setitem(sys.modules, name, None)
     assert main(["installer", str(tmp_path)]) == 0
     names = {path.name for path in tmp_path.iterdir()}
     assert {"install.sh", "condenser-monitor.service", "site.toml"} <= names
