@@ -451,7 +451,7 @@ CHANNELS: dict[str, Channel] = {
                     "wrong-terminal",
                     "no hotter than the other pipes: it hangs in the air, or is strapped to one of them",
                 ),
-                ("running", "high"): ("wrong-value", "hotter than oil stands: a real fault, or a bad probe"),
+                ("running", "high"): ("wrong-value", "hotter than oil can stand: a real fault, or a bad probe"),
             },
         ),
     )

@@ -605,7 +605,7 @@ ROWS: tuple[FindingRow, ...] = (
         "hot-discharge",
         _SOON,
         "compressor",
-        "The gas leaves the compressor hotter than its oil stands; it wears fast and may seize.",
+        "The gas leaves the compressor hotter than its oil can stand; it wears fast and may seize.",
         (),
         ("discharge_c", "suction_c", "liquid_c", "outdoor_c", "compressor_a"),
         pattern=True,
