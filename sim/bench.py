@@ -225,6 +225,7 @@ class Played:
             fitted=settings.fitted,
             holes=unit.extra == "missing cells",
         )
+        self._lost = dict.fromkeys(name for name in SENSE_SETS[unit.senses] if name not in unit.fitted)
         self.changes: list[Change] = []
         self.untrue: list[Change] = []
         self.true: list[Change] = []
@@ -279,15 +280,9 @@ class Played:
 
     def hear(self, item: Scan | StartTransient) -> None:
         """Let the engine judge one item, as far as its readings are fitted."""
-        engine = self.rig.engine
-        if isinstance(item, StartTransient):
-            events = engine.feed_start(item)
-        elif self.unit.without:
-            lost = {name: None for name in SENSE_SETS[self.unit.senses] if name not in self.unit.fitted}
-            events = engine.feed(msgspec.structs.replace(item, **lost))
-        else:
-            events = engine.feed(item)
-        for event in events:
+        if self._lost and isinstance(item, Scan):
+            item = msgspec.structs.replace(item, **self._lost)
+        for event in self.rig.feed(item):
             if isinstance(event, Diagnosed):
                 if event.suspects and event.t_s >= self.broken_s:
                     self.diagnosed = event

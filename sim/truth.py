@@ -212,7 +212,8 @@ class Truth:
         self._set("low-line-voltage", steady and share < -0.075, now_s, share < -0.09)
         self._set("high-line-voltage", steady and share > 0.05, now_s, share > 0.065)
         self._set("long-run", runs, now_s)
-        self._currents(now_s, settled=settled, drawn=settled or self._drawn(now_s, closed=closed))
+        self._currents(now_s, settled)
+        self._heat_moved(now_s, settled)
         self._calls(now_s, call)
         patterns = self._short_runs >= 3 or self._short_rests >= 3 or self._often(now_s)
         self._set("short-cycling", patterns, now_s)
@@ -238,6 +239,8 @@ class Truth:
         self.must[finding].update(so and clearly, now_s, least_s, self.broken_s, now_s)
 
     def _follow_runs(self, now_s: float, *, runs: bool, closed: bool) -> None:
+        if self.world.unit.compressor_a < _HUMS * self.world.plan.design.compressor_rla_a or not closed:
+            self._drawn_from_s = now_s + 300.0
         closings = self.world.unit.contactor.closings
         self._switched.extend([now_s] * (2 * (closings - self._closings)))
         self._closings = closings
@@ -265,14 +268,12 @@ class Truth:
     def _often(self, now_s: float) -> bool:
         return sum(now_s - at_s <= _HOUR_S for at_s in self._starts) > 10
 
-    def _drawn(self, now_s: float, *, closed: bool) -> bool:
+    def _draws(self, now_s: float, settled: bool) -> bool:
         """Whether current has flowed for as long as settles a run. A winding that is left alone hums through the
         capacitor: whether that is a run is for the monitor to say."""
-        if self.world.unit.compressor_a < _HUMS * self.world.plan.design.compressor_rla_a or not closed:
-            self._drawn_from_s = now_s + 300.0
-        return now_s >= self._drawn_from_s
+        return settled or now_s >= self._drawn_from_s
 
-    def _currents(self, now_s: float, *, settled: bool, drawn: bool) -> None:
+    def _currents(self, now_s: float, settled: bool) -> None:
         unit, design = self.world.unit, self.world.plan.design
         over = unit.compressor_a / design.compressor_rla_a
         if design.kind == "variable-speed":
@@ -281,17 +282,17 @@ class Truth:
             ratio = unit.compressor_a / _between(sound_amps(design, unit.gas.stage >= 1.0), self.world.outdoor_c)
         high, low = ratio > 1.07 or over > 1.05, ratio < 0.8
         self._set("high-running-current", settled and high, now_s, ratio > 1.2 or over > 1.15)
-        self._set("low-running-current", drawn and low, now_s, settled and ratio < 0.65)
-        self._heat_moved(now_s, settled=settled, drawn=drawn)
+        low = low and self._draws(now_s, settled)
+        self._set("low-running-current", low, now_s, settled and ratio < 0.65)
 
-    def _heat_moved(self, now_s: float, *, settled: bool, drawn: bool) -> None:
+    def _heat_moved(self, now_s: float, settled: bool) -> None:
         """Cooling against what a sound unit gives: the split follows it, and the air that takes it."""
         gas, condition = self.world.unit.gas, self.world.condition
         self._set("hot-discharge", gas.discharge_c > 104.0, now_s, gas.discharge_c > 109.0)
         share = gas.cooling_share / max(gas.stage, 0.05)
         air = condition.indoor_air() if self.world.unit.indoor.blower else 0.0
         long = now_s - self._began_s >= 900.0
-        none = drawn and (share < 0.55 or air < 0.3)
+        none = self._draws(now_s, settled) and (share < 0.55 or air < 0.3)
         self._set("not-cooling", none, now_s, settled and long and share < 0.15)
         self._set("low-split", settled and share < 0.95 * min(1.0, air + 0.3), now_s, share < 0.55)
         self._set("high-split", settled and air < 0.85, now_s, air < 0.55)
