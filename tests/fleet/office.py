@@ -149,6 +149,14 @@ def put_sites(connection: sa.Connection, rows: Sequence[dict[str, Any]]) -> None
             connection.execute(sa.select(sa.func.setval(sa.func.pg_get_serial_sequence(table.name, "id"), highest)))
 
 
+def raw_bytes(store: Store) -> bytes | None:
+    """All that the files of a database hold, unused pages and journals too; None of a server's."""
+    if store.postgres:
+        return None
+    path = Path(store.url.database or "")
+    return b"".join(file.read_bytes() for file in path.parent.glob(f"{path.name}*"))
+
+
 def token(browser: FlaskClient, page: str) -> str:
     """The token in the forms of a page."""
     found = re.search(r'name="csrf" value="([^"]+)"', browser.get(page).text)

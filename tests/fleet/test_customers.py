@@ -27,7 +27,7 @@ from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.web.fleet.app import create_app
 from tests.fleet import payloads
 from tests.fleet.load import site_name
-from tests.fleet.office import Office, about, post
+from tests.fleet.office import Office, about, post, raw_bytes
 from tests.fleet.payloads import NOON, received
 
 _DAY_S = 86400.0
@@ -187,9 +187,8 @@ def test_an_erased_customer_leaves_the_unit_its_repairs_and_nothing_of_themselve
     assert (ash.about.revoked_at, ash.about.address) == (NOON, "8 Ash Walk")
     assert last is not None
     assert (last.did, last.what) == ("erased", "a customer")
-    if not moved.postgres:
-        path = Path(moved.url.database or "")
-        raw = b"".join(file.read_bytes() for file in path.parent.glob(f"{path.name}*"))
+    raw = raw_bytes(moved)
+    if raw is not None:
         assert b"Birch" in raw
         assert not [trace for trace in traces if trace.encode() in raw]
     with pytest.raises(CommandError, match="customer"):

@@ -20,7 +20,7 @@ from condenser_monitor.monitor.fleet.tables import audit, metadata
 from condenser_monitor.monitor.fleet.writer import writer
 from condenser_monitor.monitor.publishers.messages import PersonsRequest
 from tests.fleet import payloads
-from tests.fleet.office import Office, post
+from tests.fleet.office import Office, post, raw_bytes
 from tests.fleet.payloads import NOON, received
 
 _ABOUT = {
@@ -77,9 +77,8 @@ def test_an_erased_customer_is_nowhere_in_the_database_or_the_log(fresh_store: S
         last = connection.execute(sa.select(audit).order_by(audit.c.id.desc())).first()
     assert last is not None
     assert (last.who, last.did, last.what) == ("owner", "erased", "a site")
-    if not fresh_store.postgres:
-        path = Path(fresh_store.url.database or "")
-        raw = b"".join(file.read_bytes() for file in path.parent.glob(f"{path.name}*"))
+    raw = raw_bytes(fresh_store)
+    if raw is not None:
         assert b"Neighbor House" in raw
         assert not [trace for trace in _TRACES if trace.encode() in raw]
     with pytest.raises(CommandError, match="enrolled or revoked"):
