@@ -134,7 +134,8 @@ class Engine:
             for name, row in CATALOGUE.items()
             if row.counter is not None and row.can_be_seen(self._inputs.fitted)
         }
-        self._answers: dict[str, Answer] = dict.fromkeys(self._counters)
+        # A pattern whose readings are not fitted has no counter, and so no answer.
+        self._answers: dict[str, Answer] = {name: None for name, row in CATALOGUE.items() if row.counter is not None}
         self._answered = dict(self._answers)
         self.counter_faults: list[tuple[str, Exception]] = []
         self._trust_due_s = inf
@@ -188,8 +189,8 @@ class Engine:
         return self._look(scan, step_s)
 
     def _count(self, scan: Scan) -> None:
-        """Let the counters of other packages hear a scan. What two scans in a row say is their answer; one that raises
-        answers no more in this process, and what it raised waits in `counter_faults` to be shown."""
+        """Let the counters that come with their findings hear a scan. What two scans in a row say is their answer; one
+        that raises answers no more in this process, and what it raised waits in `counter_faults` to be shown."""
         for name, counter in list(self._counters.items()):
             try:
                 answer = counter.update(scan)

@@ -45,7 +45,7 @@ class Snapshot(NamedTuple):
 
     def answer(self, row: FindingRow) -> Answer:
         """The answer to a finding's condition."""
-        return self.counted.get(row.name) if row.condition is None else row.condition(self.facts)
+        return self.counted[row.name] if row.condition is None else row.condition(self.facts)
 
     def bears_out(self, row: FindingRow) -> bool:
         """This scan says what is believed, of all that the finding needs."""

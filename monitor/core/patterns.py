@@ -571,10 +571,10 @@ class Habits:
             "compressor-after-fan": Durations(_HABIT.delay_least_s, _HABIT.ramp_s),
         }
         self._modulates = False
-        self._cold_runs_s: deque[float] = deque(maxlen=int(_HABIT.times.value))  # when runs in the cold began
+        self._cold_runs, self._cold_run_s = 0, -inf  # how many runs in the cold, and when the last of them began
         for row in memory:
             self._modulates |= row.name == _MODULATES
-            self._cold_runs_s.extend(row.lasted_s if row.name == _HEATS else ())
+            self._cold_runs += len(row.lasted_s) if row.name == _HEATS else 0
             if row.name in self.durations:
                 self.durations[row.name].lasted_s.extend(row.lasted_s)
         self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = inf
@@ -651,8 +651,8 @@ class Habits:
 
     def ran_in_the_cold(self, started_s: float) -> None:
         """Note that the run that began then has settled in weather in which nothing is cooled."""
-        if started_s not in self._cold_runs_s:
-            self._cold_runs_s.append(started_s)
+        if started_s != self._cold_run_s:
+            self._cold_runs, self._cold_run_s = min(self._cold_runs + 1, int(_HABIT.times.value)), started_s
 
     def sheds(self, usual_step_s: float) -> bool:
         """Whether a switch cuts this unit's call for as long each time."""
@@ -710,7 +710,7 @@ class Habits:
             found.append(_offer("variable-speed", "kind", "variable-speed"))
         if run_on_s is not None and run_on_s > _SCANS_APART * usual_step_s and not (unit.fan_by_board or modulates):
             found.append(_offer("board", "fan_control", "board", run_on_s))
-        heats = len(self._cold_runs_s) == self._cold_runs_s.maxlen
+        heats = self._cold_runs >= _HABIT.times.value
         if heats and not unit.heat_pump and _HEATS not in unit.not_by_design:
             found.append(_offer(_HEATS, _HEATS, True))
         if stages > 1 and unit.kind == "single-stage" and not modulates and "two-stage" not in unit.not_by_design:
@@ -719,13 +719,13 @@ class Habits:
 
     def memory(self) -> list[HabitMemory]:
         """Return the last durations, for the next process."""
-        return [
+        found = [
             HabitMemory(name=name, lasted_s=[round(value, 1) for value in row.lasted_s])
             for name, row in self.durations.items()
             if row.lasted_s
-        ] + [
-            *[HabitMemory(name=_MODULATES, lasted_s=[])] * self._modulates,
-            # Only how many there were tells in the next process, in whose seconds none began before 0.
-            *[HabitMemory(name=_HEATS, lasted_s=[-1.0 - n for n in range(len(self._cold_runs_s))])]
-            * bool(self._cold_runs_s),
         ]
+        if self._modulates:
+            found.append(HabitMemory(name=_MODULATES, lasted_s=[]))
+        if self._cold_runs:  # how many there were is all that is known of them
+            found.append(HabitMemory(name=_HEATS, lasted_s=[0.0] * self._cold_runs))
+        return found
