@@ -489,15 +489,17 @@ def replay(db: sqlite3.Connection, entries: Sequence[RedoEntry]) -> int:
 
 
 def _newest_memory(entries: Sequence[RedoEntry]) -> bytes | None:
-    return next((entry.memory for entry in reversed(entries) if entry.memory is not None), None)
+    known = [entry.memory for entry in reversed(entries) if entry.memory is not None]
+    return next(filter(_is_json, known), known[0] if known else None)
 
 
 def _is_json(body: object) -> bool:
+    """Whether it can be read whole: decoding to Raw alone accepts a byte that is no UTF-8 within a string."""
     try:
-        msgspec.json.decode(body if isinstance(body, bytes) else b"", type=msgspec.Raw)
-    except msgspec.DecodeError:
+        msgspec.json.decode(body.decode() if isinstance(body, bytes) else "", type=msgspec.Raw)
+    except (msgspec.DecodeError, UnicodeDecodeError):
         return False
-    return isinstance(body, bytes)
+    return True
 
 
 def _put_right(db: sqlite3.Connection, row: OutboxRow) -> None:

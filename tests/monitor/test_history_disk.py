@@ -206,6 +206,26 @@ def test_a_memory_that_only_the_damaged_file_has_is_taken_from_it(keep: config.H
     second.history.close()
 
 
+@pytest.mark.parametrize("lives", [1, 2])
+def test_a_spoilt_byte_within_a_string_of_the_memory_costs_nothing_that_the_redo_log_has(
+    keep: config.HistorySettings, lives: int
+) -> None:
+    """Found by the storms: JSON to whoever skips over strings. It passed for a memory that could be read, also once it
+    had been written to the redo log itself."""
+    desk = Desk(keep)
+    desk.step(change())
+    desk.history.close()
+    spoilt = MEMORY.replace(b'"', b'"\xdd', 1)
+    assert spoilt != MEMORY
+    for _ in range(lives):
+        with sqlite3.connect(keep.file) as db:
+            db.execute("UPDATE state SET body = ? WHERE key = 'memory'", (spoilt,))
+        db.close()
+        again = Desk(keep)
+        assert again.history.memory() == MEMORY
+        again.history.close()
+
+
 def read_alone(path: Path, monkeypatch: pytest.MonkeyPatch) -> recovery.StoredBase:
     """What is read where there is no room for the index of the log."""
     with monkeypatch.context() as patch:

@@ -86,5 +86,8 @@ def _redo_log(path: Path, damages: list[str]) -> tuple[dict[str, Any] | None, in
             entry = json.loads(body)
             place = entry["counters"].get("place", 0)
             if entry["memory"] is not None:
-                memory = json.loads(base64.b64decode(entry["memory"]))
+                try:
+                    memory = json.loads(base64.b64decode(entry["memory"]))
+                except ValueError as error:  # the program goes on with the parts of a spoilt memory that it can read
+                    damages.append(f"the redo log: a memory that was spoilt before it was written: {error}")
     return memory, place
