@@ -806,8 +806,8 @@ class FLEET(LimitGroup):
     beat_s = _ours(5, "s", 0.1, 60, "how often a worker says that it lives and looks for work of others")
     drained_s = _ours(10, "s", 0.2, 600, "a session of a worker that is gone is empty when nothing came this long")
     sweep_s = _ours(30, "s", 0.2, 3600, "how often missing numbers are looked for")
-    sweep_sites = _ours(500, "sites", 1, 1e5, "asked in one sweep; the rest in the next")
-    asks_at_once = _ours(200, "requests", 1, 1e4, "sent and not yet taken by the broker")
+    sweep_sites = _ours(500, "sites", 1, 1e5, "asked in one sweep; the rest in the next, which then comes at once")
+    asks_at_once = _ours(1000, "requests", 1, 1e4, "sent and not yet taken by the broker")
     origins_most = _ours(32, "origins", 2, 1000, "a site whose disk was replaced more often than this is broken")
     runs_most = _ours(2000, "runs", 10, 1e5, "a ledger with more holes than this is broken")
     # asking again

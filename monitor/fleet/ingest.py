@@ -250,9 +250,11 @@ class WorkerSession:
             session.subscribe(*(f"$share/{_GROUP}/{topic('+', name)}" for name in SHARED))
             if slot == FIRST:
                 session.subscribe(topic("+", "availability"), retained=True)
-                if not session.resumed:  # the broker does not give what it keeps to shared subscriptions: ask once
-                    session.subscribe(topic("+", "unit"), retained=True)
-                    session.unsubscribe(topic("+", "unit"))
+                # The broker does not give what it keeps to shared subscriptions: ask once. In a session that goes on
+                # too: mosquitto (2.0.11) keeps that over a restart, but not its shared subscriptions, and what the
+                # units said meanwhile is lost; what was numbered among it shows as missing then.
+                session.subscribe(topic("+", "unit"), retained=True)
+                session.unsubscribe(topic("+", "unit"))
         except BrokerError:
             session.drop()
             raise
@@ -308,9 +310,8 @@ class WorkerSession:
         return 1.0
 
     def _sweep(self, now: float) -> float:
-        if self._own == FIRST:
-            resend.sweep(self._writer, now)
-        return FLEET.sweep_s.value
+        full = self._own == FIRST and resend.sweep(self._writer, now) >= FLEET.sweep_sites.value
+        return 1.0 if full else FLEET.sweep_s.value  # a broker that restarts may leave a hole at every site
 
     def _infer(self, now: float) -> float:
         self._tell("infer", partial(inference.infer, writer(self._worker.store), now))

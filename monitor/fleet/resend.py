@@ -25,6 +25,7 @@ _PATIENCE_S = FLEET.hole_patience_s.value
 _AGAIN_S = FLEET.ask_again_s.value
 _ASKS_MOST = int(FLEET.asks_most.value)
 _RESEND_MOST = int(PUBLISHERS.resend_most.value)
+_SWEEP_MOST = int(FLEET.sweep_sites.value)
 
 
 class Unsent(NamedTuple):
@@ -66,12 +67,17 @@ def request(missing: Missing) -> ResendRequest:
 
 
 def sweep(writer: IngestWriter, now: float) -> int:
-    """Ask the sites that are connected and have had holes for a while; how many were asked or given up."""
-    store = writer.store
-    names = _with_holes(store, now)
-    if not names:
-        return 0
-    with store.write() as connection:
+    """Ask the sites that are connected and have had holes for a while, so many in one sweep at the most; how many were
+    asked or given up. Those that wait for an answer hold nobody up behind them."""
+    done, after = 0, (0.0, 0)
+    while done < _SWEEP_MOST and (page := _with_holes(writer.store, now, after)):
+        after = (page[-1].hole_since, page[-1].site_id)
+        done += _ask(writer, [row.site for row in page], now)
+    return done
+
+
+def _ask(writer: IngestWriter, names: Sequence[str], now: float) -> int:
+    with writer.store.write() as connection:
         found = writer.lock_sites(connection, names)
         tries = _tries(connection, found)
         ready = [site for site in found if due(tries.get(site.site_id), now)]
@@ -85,11 +91,16 @@ def sweep(writer: IngestWriter, now: float) -> int:
     return len(ready)
 
 
-def _with_holes(store: Store, now: float) -> list[str]:
-    query = sa.select(sites.c.site).join(state).where(state.c.hole_since < now - _PATIENCE_S)
-    query = query.where(state.c.online.is_not(False), sites.c.revoked_at.is_(None))
+def _with_holes(store: Store, now: float, after: tuple[float, int]) -> Sequence[sa.Row[tuple[int, str, float]]]:
+    """The next sites with holes, in the order of their age, but for those that were asked a moment ago."""
+    c = state.c
+    lately = sa.exists().where(asks.c.site_id == c.site_id, asks.c.request == "resend")
+    lately = lately.where(asks.c.made_at > now - _PATIENCE_S)
+    query = sa.select(c.site_id, sites.c.site, c.hole_since).join(sites).where(c.hole_since < now - _PATIENCE_S)
+    query = query.where(c.online.is_not(False), sites.c.revoked_at.is_(None), ~lately)
+    query = query.where(sa.or_(c.hole_since > after[0], sa.and_(c.hole_since == after[0], c.site_id > after[1])))
     with store.read() as connection:
-        return list(connection.scalars(query.order_by(state.c.hole_since).limit(int(FLEET.sweep_sites.value))))
+        return connection.execute(query.order_by(c.hole_since, c.site_id).limit(_SWEEP_MOST)).all()
 
 
 def _tries(connection: sa.Connection, found: Sequence[SiteNow]) -> dict[int, ResendTries]:

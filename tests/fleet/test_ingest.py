@@ -210,6 +210,23 @@ def test_a_broker_that_restarts_is_found_again(store: Store, broker: PrivateBrok
         _until(lambda: _count(store, events) == 2)
 
 
+def test_what_is_said_between_a_broker_s_restart_and_the_worker_s_return_is_known(
+    store: Store, broker: PrivateBroker
+) -> None:
+    """mosquitto forgets shared subscriptions when it ends, though it keeps the session: what was said before the worker
+    is back, the unit's own state too, is there all the same, as the broker keeps `unit` and the site what it numbered."""
+    _enroll(store, "a")
+    with _working(store, broker):
+        pass
+    broker.stop()
+    broker.start()
+    _publish(broker, [payloads.finding("a", 1, "raised")])
+    _publish(broker, [payloads.unit("a", cycle="locked-out", origin="o1", sent={"events": 1})], retain=True)
+    with _working(store, broker):
+        _until(lambda: _column(store, state.c.cycle) == ["locked-out"])
+        _until(lambda: _count(store, asks) == 1 or _count(store, events) == 1)
+
+
 def _status(t_s: float) -> UnitStatus:
     return UnitStatus(
         site="a",
@@ -279,6 +296,21 @@ def test_a_site_that_never_answers_is_given_up_with_a_note(store: Store, monkeyp
     assert _column(store, state.c.hole_since) == [None]
     (reason,) = _column(store, set_aside.c.reason)
     assert "1 to 4" in reason
+
+
+def test_sites_that_wait_for_an_answer_hold_nobody_up(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """More of them than are asked in one sweep do not answer: those with younger holes are asked all the same, so many
+    in a sweep, all of them in the end."""
+    monkeypatch.setattr(resend, "_SWEEP_MOST", 3)
+    names = [f"s{number}" for number in range(10)]
+    _enroll(store, *names)
+    to = writer(store)
+    for number, name in enumerate(names):
+        to.write(payloads.received([payloads.finding(name, 5, "raised")]), payloads.NOON + number // 5)
+    asked = [resend.sweep(to, payloads.NOON + 100.0 + at) for at in (0, 1, 2, 3, 90)]
+    assert asked == [3, 3, 3, 1, 0]
+    assert len(set(_column(store, asks.c.site_id))) == 10
+    assert resend.sweep(to, payloads.NOON + 100.0 + 90.0 + resend._AGAIN_S) == 3
 
 
 def test_a_long_hole_is_asked_for_in_parts(store: Store) -> None:
