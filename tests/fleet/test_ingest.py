@@ -214,7 +214,7 @@ def test_what_is_said_between_a_broker_s_restart_and_the_worker_s_return_is_know
     store: Store, broker: PrivateBroker
 ) -> None:
     """mosquitto forgets shared subscriptions when it ends, though it keeps the session: what was said before the worker
-    is back, the unit's own state too, is there all the same, as the broker keeps `unit` and the site what it numbered."""
+    is back, the unit's own state too, is there all the same: the broker keeps `unit`, the site what it numbered."""
     _enroll(store, "a")
     with _working(store, broker):
         pass
