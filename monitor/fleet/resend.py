@@ -71,8 +71,8 @@ def sweep(writer: IngestWriter, now: float) -> int:
     asked or given up. Those that wait for an answer hold nobody up behind them."""
     done, after = 0, (0.0, 0)
     while done < _SWEEP_MOST and (page := _with_holes(writer.store, now, after)):
-        after = (page[-1].hole_since, page[-1].site_id)
-        done += _ask(writer, [row.site for row in page], now)
+        after = page[-1][:2]
+        done += _ask(writer, [site for _, _, site in page], now)
     return done
 
 
@@ -91,16 +91,17 @@ def _ask(writer: IngestWriter, names: Sequence[str], now: float) -> int:
     return len(ready)
 
 
-def _with_holes(store: Store, now: float, after: tuple[float, int]) -> Sequence[sa.Row[tuple[int, str, float]]]:
+def _with_holes(store: Store, now: float, after: tuple[float, int]) -> list[tuple[float, int, str]]:
     """The next sites with holes, in the order of their age, but for those that were asked a moment ago."""
     c = state.c
     lately = sa.exists().where(asks.c.site_id == c.site_id, asks.c.request == "resend")
     lately = lately.where(asks.c.made_at > now - _PATIENCE_S)
-    query = sa.select(c.site_id, sites.c.site, c.hole_since).join(sites).where(c.hole_since < now - _PATIENCE_S)
+    query = sa.select(c.hole_since, c.site_id, sites.c.site).join(sites).where(c.hole_since < now - _PATIENCE_S)
     query = query.where(c.online.is_not(False), sites.c.revoked_at.is_(None), ~lately)
     query = query.where(sa.or_(c.hole_since > after[0], sa.and_(c.hole_since == after[0], c.site_id > after[1])))
     with store.read() as connection:
-        return connection.execute(query.order_by(c.hole_since, c.site_id).limit(_SWEEP_MOST)).all()
+        rows = connection.execute(query.order_by(c.hole_since, c.site_id).limit(_SWEEP_MOST))
+        return [(at, key, site) for at, key, site in rows]
 
 
 def _tries(connection: sa.Connection, found: Sequence[SiteNow]) -> dict[int, ResendTries]:
