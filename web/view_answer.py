@@ -6,6 +6,7 @@ from datetime import date
 
 from flask import Blueprint, render_template, request
 
+from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import Episode, EpisodeState
 from condenser_monitor.monitor.publishers.answer_links import AnswerLink, LinkSigner, request_of
@@ -19,42 +20,53 @@ answer = Blueprint("answer", __name__)
 
 
 @answer.get("/a/<token>")
-def asked(token: str) -> str:
+def asked(token: str) -> str | tuple[str, int]:
     """What the link would do: following it changes nothing, as services look at links in advance."""
     link = _link(token)
-    return _shown(link, token, done="", problem="")
+    return _no_longer() if link is None else _shown(link, token)
 
 
 @answer.post("/a/<token>")
-def given(token: str) -> str:
+def given(token: str) -> str | tuple[str, int]:
     """Do it, and say what it did."""
     link = _link(token)
+    if link is None:
+        return _no_longer()
     day = request.form.get("day", "") if link.action == "visit" else ""
     try:
         chosen = date.fromisoformat(day).isoformat() if day else None
     except ValueError:
         raise CommandError("day", day[:40], "a date as YYYY-MM-DD") from None
     if link.action == "visit" and chosen is None:
-        return _shown(link, token, done="", problem=plain("answer-day-missing"))
+        return _shown(link, token, problem=plain("answer-day-missing"))
     reply = put(request_of(link, token, chosen))
     if reply is None:
-        return _shown(link, token, done=plain("answer-pending"), problem="")
+        return _shown(link, token, done=plain("answer-pending"))
     if not reply.done:
-        return _shown(link, token, done="", problem=plain("answer-refused", why=reply.why))
-    return _shown(link, token, done=plain(f"answered-{link.action}", day=named_day(chosen or "")), problem="")
+        return _shown(link, token, problem=plain("answer-refused"), why=reply.why)
+    return _shown(link, token, done=plain(f"answered-{link.action}", day=named_day(chosen or "")))
 
 
-def _link(token: str) -> AnswerLink:
+def _link(token: str) -> AnswerLink | None:
+    """What a link says; None for one that has expired, was cut short, or is of another monitor."""
     found = page_context()
-    return LinkSigner(found.history.path).read(token, found.wall())
+    try:
+        return LinkSigner(found.history.path).read(token, found.wall())
+    except CommandError:
+        return None
 
 
-def _shown(link: AnswerLink, token: str, *, done: str, problem: str) -> str:
+def _no_longer() -> tuple[str, int]:
+    days = round(limits.NOTIFY.link_s.value / 86400.0)
+    return render_template("answer_no_longer.html", days=days), 410
+
+
+def _shown(link: AnswerLink, token: str, *, done: str = "", problem: str = "", why: str = "") -> str:
     status = page_context().history.status()
     episode = next((one for one in status.episodes if link.episode in (one.id, *one.merged)), None) if status else None
     about = "" if episode is None else texts.TOLD[episode.heading].headline
     return render_template(
-        "answer.html", link=link, token=token, about=about, ended=_ended(episode), done=done, problem=problem
+        "answer.html", link=link, token=token, about=about, ended=_ended(episode), done=done, problem=problem, why=why
     )
 
 

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import getpass
+import os
 import sys
 
 import msgspec
 
+from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.baselines.normal import PARTS
 from condenser_monitor.monitor.commands import shared
-from condenser_monitor.monitor.core.errors import CommandError
+from condenser_monitor.monitor.core.errors import CONTROLS, CommandError
 
 
 def add(command: shared.Command) -> None:
@@ -24,7 +27,7 @@ def add(command: shared.Command) -> None:
     renew = command("renew", _renew, "reset the baseline: a part was replaced, or the unit was not to be called")
     also = "compressor: also its capacitor, refrigerant, a cleaned condenser; call: nobody was home, or it was off"
     renew.add_argument("part", choices=PARTS, help=also)
-    renew.add_argument("--by", required=True, metavar="NAME")
+    renew.add_argument("--by", metavar="NAME", help="who says so (the name that this login has)")
     share = command(
         "share", _share, "a code that lets somebody read the report on the page; without NAME, those in force"
     )
@@ -38,7 +41,7 @@ def add(command: shared.Command) -> None:
     alerts = command("alerts", _alerts, "what is open, and answers to it; exit status 0 nothing open, 1 something")
     alerts.add_argument("what", nargs="?", choices=("acknowledge", "snooze", "repaired"), help="without it: the list")
     alerts.add_argument("name", nargs="?", metavar="EPISODE", help="as listed, or a finding")
-    alerts.add_argument("--by", metavar="NAME", help="who says so")
+    alerts.add_argument("--by", metavar="NAME", help="who says so (the name that this login has)")
     alerts.add_argument("--hours", type=float, metavar="H", help="how long to snooze (24)")
     alerts.add_argument("--day", metavar="DATE", help="with acknowledge: the day a technician comes, YYYY-MM-DD")
     alerts.add_argument("--note", default="", metavar="TEXT")
@@ -84,7 +87,7 @@ def _renew(args: argparse.Namespace) -> int:
     from condenser_monitor.monitor.terminal.alerts import renew
 
     with shared.history(shared.site(args)) as history:
-        return renew(history, sys.stdout, args.part, by=args.by)
+        return renew(history, sys.stdout, args.part, by=args.by or _login())
 
 
 def _phone(args: argparse.Namespace) -> int:
@@ -99,11 +102,20 @@ def _alerts(args: argparse.Namespace) -> int:
     with shared.history(shared.site(args)) as history:
         if args.what is None:
             return listed(history, sys.stdout)
-        if args.name is None or not args.by:
-            missing = "EPISODE" if args.name is None else "--by NAME"
-            raise CommandError(f"alerts {args.what}", f"no {missing}", "an episode as `alerts` lists it, and --by NAME")
+        if args.name is None:
+            raise CommandError(f"alerts {args.what}", "no EPISODE", "an episode as `alerts` lists it")
         hours = (24.0 if args.hours is None else args.hours) if args.what == "snooze" else None
-        return answer(history, sys.stdout, args.what, args.name, by=args.by, hours=hours, day=args.day, note=args.note)
+        by = args.by or _login()
+        return answer(history, sys.stdout, args.what, args.name, by=by, hours=hours, day=args.day, note=args.note)
+
+
+def _login() -> str:
+    """Return the name of who is logged in, behind sudo too; where the machine has none, that it was a command."""
+    try:
+        name = os.environ.get("SUDO_USER") or getpass.getuser()
+    except (KeyError, OSError):  # a user number without a name
+        name = ""
+    return CONTROLS.sub("", name).strip()[: int(limits.ALARMS.name_most.value)] or "command line"
 
 
 def _status(args: argparse.Namespace) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import http.server
 import re
 import threading
@@ -137,3 +138,39 @@ def test_a_renewed_part_is_told_to_the_monitor_at_the_terminal(
             done.set()
             worker.join()
         assert "is reset" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("given", "sudo", "login", "by"),
+    [
+        (["--by", "Ada"], "sam", "root", "Ada"),
+        ([], "sam", "root", "sam"),
+        ([], None, "sam", "sam"),
+        ([], None, "sam\nx", "samx"),
+        ([], None, None, "command line"),  # as in a container with a user number that has no name
+    ],
+)
+def test_who_answers_an_alert_is_the_login_unless_named(
+    given: list[str],
+    sudo: str | None,
+    login: str | None,
+    by: str,
+    site: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """The name as given, else who called sudo, else the login's; the wish is left with it."""
+
+    def user() -> str:
+        if login is None:
+            raise KeyError("getpwuid(): uid not found: 4711")
+        return login
+
+    monkeypatch.setattr(getpass, "getuser", user)
+    monkeypatch.delenv("SUDO_USER", raising=False)
+    if sudo is not None:
+        monkeypatch.setenv("SUDO_USER", sudo)
+    settings = config.load(site)
+    with History(settings.history.file, owner=True, keep=settings.history) as history:
+        assert main(["alerts", "acknowledge", "call-without-run", *given, "--site", str(site)]) == 1
+        assert [wish.by for wish in history.requests()] == [by]

@@ -9,8 +9,9 @@ from flask import Flask
 from flask.testing import FlaskClient
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.records import EpisodeState
+from condenser_monitor.monitor.core.records import Answer, EpisodeState
 from condenser_monitor.monitor.publishers.answer_links import Action, AnswerLink, LinkSigner
+from condenser_monitor.web import view_answer
 from tests.web.conftest import FAR
 from tests.web.filled import Site
 
@@ -64,14 +65,36 @@ def test_a_visit_needs_its_day(site: Site, phone: FlaskClient) -> None:
 
 
 def test_a_link_that_has_expired_or_is_not_ours_does_nothing(site: Site, phone: FlaskClient) -> None:
-    """It says so in words; neither is taken for an error of the program."""
+    """It says in a plain sentence why and what to do instead; no words of the program are shown to a household."""
     place = link(site, "repaired")
+    shown = phone.get(place, environ_base=FAR).get_data(as_text=True)
+    token = re.search(r'name="csrf" value="([^"]+)"', shown)
+    assert token
     site.hands.forward(limits.NOTIFY.link_s.value + 1.0)
-    for bad, why in ((place, "expired"), (place[:-4] + "AAAA", "not made")):
-        answer = phone.get(bad, environ_base=FAR)
-        assert 400 <= answer.status_code < 500
-        assert why in answer.get_data(as_text=True)
+    for bad in (place, place[:-4] + "AAAA", place[:20], "/a/x"):
+        for answer in (
+            phone.get(bad, environ_base=FAR),
+            phone.post(bad, data={"csrf": token[1]}, environ_base=FAR),
+        ):
+            assert answer.status_code == 410
+            text = answer.get_data(as_text=True)
+            assert "This link no longer works" in text
+            assert "works for 7 days" in text
+            assert 'href="/alerts"' in text
+            assert "allowed:" not in text
     assert site.history.requests() == []
+
+
+def test_an_answer_that_the_monitor_refuses_says_what_to_do(
+    site: Site, phone: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """First what it means and where to go on; the monitor's own reason after it."""
+    refused = Answer(id="1", done=False, why="repaired episode-1: got 'x'; allowed: y")
+    monkeypatch.setattr(view_answer, "put", lambda _: refused)
+    text = tap(phone, site, link(site, "repaired"))
+    assert "nothing was changed. Try again" in text
+    assert text.index("nothing was changed") < text.index("got &#39;x&#39;")
+    assert 'href="/alerts"' in text
 
 
 def test_what_has_ended_asks_for_nothing(site: Site, phone: FlaskClient) -> None:
