@@ -187,5 +187,6 @@ FAN_LOCKED_SHARE = Constant(
     2.0, "of FLA", "common practice", "a stalled capacitor-run fan motor draws about twice full load"
 )
 FAN_CAPACITOR_MIN = _ours(0.35, "1", "with less of its capacitor a fan motor does not start")
-FAN_TRIP_S = _ours(45.0, "s", "a stalled fan motor's protector opens")
+FAN_HOLD_SHARE = _ours(1.25, "of FLA", "a fan motor's own protector holds this current for good, and opens above it")
+FAN_TRIP_S = _ours(45.0, "s", "a stalled fan motor's protector opens, from cold at rated volts")
 FAN_RESET_S = _ours(300.0, "s", "and closes again")

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from enum import Enum
-from math import inf
+from math import exp, inf, log
 
 from condenser_monitor.sim import constants
 from condenser_monitor.sim.condition import Condition
 from condenser_monitor.sim.designs import Design
+
+
+_HOLD = constants.FAN_HOLD_SHARE.value**2
+_LOCKED = constants.FAN_LOCKED_SHARE.value**2
+# Seconds, of the protector's bimetal: it opens after FAN_TRIP_S from cold when the fan stalls at rated volts.
+_TAU_S = constants.FAN_TRIP_S.value / log(_LOCKED / (_LOCKED - _HOLD))
 
 
 class FanMotion(Enum):
@@ -18,14 +24,17 @@ class FanMotion(Enum):
 
 
 class Fan:
-    """One fan; `amps` RMS, `left_s` until its protector opens or closes."""
+    """One fan; `amps` RMS, `left_s` until its protector opens or closes.
 
-    __slots__ = ("amps", "condition", "design", "left_s", "motion")
+    Stalled, its protector warms towards the square of the current (over full load): the cold curve of a thermal
+    overload. Too few volts to turn it are too few to open the protector: it stands and hums."""
+
+    __slots__ = ("amps", "condition", "design", "heat", "left_s", "motion")
 
     def __init__(self, design: Design, condition: Condition) -> None:
         self.design, self.condition = design, condition
         self.motion = FanMotion.STILL
-        self.amps = 0.0
+        self.amps = self.heat = 0.0
         self.left_s = inf
 
     @property
@@ -47,7 +56,7 @@ class Fan:
         elif self._can_turn(volts):
             self.motion, self.left_s = FanMotion.TURNING, inf
         else:
-            self._stall(dt)
+            self._stall(dt, volts)
         self.amps = self._amps(volts)
 
     def cool(self) -> None:
@@ -65,11 +74,13 @@ class Fan:
         need = 0.3 * constants.FAN_CAPACITOR_MIN.value if turning else constants.FAN_CAPACITOR_MIN.value
         return condition.fan_capacitor >= need
 
-    def _stall(self, dt: float) -> None:
-        if self.motion is not FanMotion.STALLED:
-            self.motion, self.left_s = FanMotion.STALLED, constants.FAN_TRIP_S.value
-            return
-        self.left_s -= dt
+    def _stall(self, dt: float, volts: float) -> None:
+        rest = _LOCKED * (volts / self.design.rated_v) ** 2
+        if self.motion is FanMotion.STALLED:
+            self.heat = rest + (self.heat - rest) * exp(-dt / _TAU_S)
+        else:
+            self.motion, self.heat = FanMotion.STALLED, 0.0
+        self.left_s = _TAU_S * log((rest - self.heat) / (rest - _HOLD)) if rest > _HOLD else inf
         if self.left_s <= 1e-9:
             self.motion, self.left_s = FanMotion.TRIPPED, constants.FAN_RESET_S.value
 

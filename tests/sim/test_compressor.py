@@ -7,8 +7,9 @@ import msgspec
 import pytest
 
 from condenser_monitor.sim.compressor import LOCKED_S, Compressor, Motion
+from condenser_monitor.sim.condition import Condition
 from condenser_monitor.sim.designs import DESIGNS
-from condenser_monitor.sim.fan import FanMotion
+from condenser_monitor.sim.fan import Fan, FanMotion
 from tests.sim.unit_bench import Bench
 
 
@@ -74,6 +75,33 @@ def test_dead_run_capacitor_gives_no_starting_torque() -> None:
     assert running.run(5).unit.compressor.turning
     running.rest(300)
     assert not running.call(2).unit.compressor.turning
+
+
+@pytest.mark.parametrize(
+    ("volts_share", "trips_s"),
+    [
+        (1.0, 45.0),  # the constant's own
+        (0.8, 85.6),  # 45 ln(1.6²/(1.6²-1.25²)) / ln(2²/(2²-1.25²)): the cold curve of IEC 60255-149
+        (0.6, None),  # 1.2 of its full load: less than the protector holds
+        (0.03, None),  # what comes through other windings when a leg is lost
+    ],
+)
+def test_a_stalled_fans_protector_opens_by_its_current(volts_share: float, trips_s: float | None) -> None:
+    """Held at volts too low to turn or by a seized bearing, it opens the sooner the more it draws, or never."""
+    design = Bench().unit.design
+    fan = Fan(design, Condition(fan_seized=True))
+    elapsed_s, volts = 0.0, volts_share * design.rated_v
+    fan.step(0.1, volts)
+    while fan.motion is FanMotion.STALLED and elapsed_s < 3600:
+        step_s = min(7.0, fan.patience_s())
+        fan.step(step_s, volts)
+        elapsed_s += step_s
+    if trips_s is None:
+        assert fan.motion is FanMotion.STALLED
+        assert fan.amps > 0
+    else:
+        assert fan.motion is FanMotion.TRIPPED
+        assert elapsed_s == pytest.approx(trips_s, rel=0.01)
 
 
 def test_protector_trips_a_locked_rotor_in_seconds_and_takes_its_time() -> None:
