@@ -9,7 +9,6 @@ from condenser_monitor.sim import constants
 from condenser_monitor.sim.condition import Condition
 from condenser_monitor.sim.designs import Design
 
-
 _HOLD = constants.FAN_HOLD_SHARE.value**2
 _LOCKED = constants.FAN_LOCKED_SHARE.value**2
 # Seconds, of the protector's bimetal: it opens after FAN_TRIP_S from cold when the fan stalls at rated volts.

@@ -150,7 +150,7 @@ def test_a_renewed_part_is_told_to_the_monitor_at_the_terminal(
         ([], None, None, "command line"),  # as in a container with a user number that has no name
     ],
 )
-def test_who_answers_an_alert_is_the_login_unless_named(
+def test_who_answers_an_alert_is_the_login_unless_named(  # noqa: PLR0917 - a row, and the fixtures
     given: list[str],
     sudo: str | None,
     login: str | None,
