@@ -44,6 +44,9 @@ LAST_PACE = Pace(scan_s=1.0, quiet_s=10.0, dense_after_s=60.0)
 _SUMMER_END_HOUR = 243 * 24  # of the weather's year: the last of August
 
 
+_OF_THE_UNIT = ("unit", "senses", "limits", "boards")  # tables of a site file that a simulated unit brings its own of
+
+
 def story(name: str = STORY) -> scenario.Scenario:
     """The scenario that the demo plays."""
     return scenario.load(name)
@@ -51,8 +54,13 @@ def story(name: str = STORY) -> scenario.Scenario:
 
 def simulated(site: Settings, played: scenario.Scenario) -> Settings:
     """Return a site's settings with the simulated unit's nameplate, sensors and limits in place of its own."""
-    unit = played.settings
-    return msgspec.structs.replace(site, unit=unit.unit, senses=unit.senses, limits=unit.limits, boards=unit.boards)
+    return msgspec.structs.replace(site, **{name: getattr(played.settings, name) for name in _OF_THE_UNIT})
+
+
+def replaced(site: Settings) -> tuple[str, ...]:
+    """Return the tables of a site file that say something, and that a simulated unit brings its own of."""
+    plain = Settings()
+    return tuple(name for name in _OF_THE_UNIT if getattr(site, name) != getattr(plain, name))
 
 
 def site_file(settings: Settings) -> str:

@@ -86,12 +86,15 @@ class ExpectTable(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     cleared_by: Span | None = None
 
 
+EVERY_SENSE = "all"  # among a scenario's senses: whatever there is
+
+
 class ScenarioTable(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A scenario's own keys. Scans are `scan_s` apart; where nothing happens, `quiet_scan_s` if that is more.
     `starts` captures the compressor's starts; `register` marks one that the tests always play at both levels;
     `start_hour` is the solar hour at the start; `calls` are [from, until] times that replace the thermostat; `unit` and
     `house` change single keys of the design and of the usual house, `declared` what the site file says of the unit
-    otherwise than it is; `allow` lists findings that may come as well."""
+    otherwise than it is; `senses` names what is fitted, or "all"; `allow` lists findings that may come as well."""
 
     claim: str
     hours: float
@@ -241,7 +244,7 @@ def _check(table: ScenarioTable, name: str) -> None:
             raise ScenarioError(f"{name}: {key}", value, f"{low:g} to {high:g}")
     _one_of(table.design, DESIGNS, f"{name}: design")
     for sense in table.senses:
-        _one_of(sense, READINGS, f"{name}: senses")
+        _one_of(sense, (*READINGS, EVERY_SENSE), f"{name}: senses")
     for finding in (*table.allow, *(row.finding for row in table.expect)):
         _one_of(finding, FINDINGS, f"{name}: finding")
     if table.start.tzinfo is None:
@@ -309,7 +312,7 @@ def _settings(table: ScenarioTable, design: Design, name: str) -> Settings:
     settings = Settings(
         site=Site(name=table.claim[:80], id=site),
         unit=_overlaid(design.nameplate(), table.declared, f"{name}: declared"),
-        senses=SensorSettings(fitted=table.senses),
+        senses=SensorSettings(fitted=tuple(READINGS) if EVERY_SENSE in table.senses else table.senses),
         limits=table.limits,
     )
     return config.checked(settings, name)

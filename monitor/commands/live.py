@@ -71,11 +71,14 @@ def _run(args: argparse.Namespace) -> int:
 def _run_simulated(args: argparse.Namespace) -> int:
     """Play a scenario under the real drivers, with this site's history, broker and phones."""
     from condenser_monitor.sim import scenario
-    from condenser_monitor.sim.demo import Demo
+    from condenser_monitor.sim.demo import Demo, replaced
 
     played, site = scenario.load(args.scenario or "healthy-all-senses"), shared.site_file(args)
     with Demo(say=shared.say, before_s=0.0, played=played, site=site, publishers=partial(_publishers, args)) as demo:
         shared.say(f"a simulated unit ({played.name}); its history is {demo.history_path}")
+        if own := replaced(site):
+            named = ", ".join(f"[{name}]" for name in own)
+            shared.say(f"what the site file says in {named} does not count here: the unit is the scenario's")
         shared.say(f"look at it with  condenser-monitor page --site {demo.site_path}   (status, diagnose ... likewise)")
         shared.play_until_interrupted(demo.run, demo.stop)
     return 0

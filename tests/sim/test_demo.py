@@ -10,12 +10,13 @@ import threading
 import time
 from pathlib import Path
 
+import msgspec
 import pytest
 
-from condenser_monitor.monitor.core.config import HistorySettings, Settings, Site, load
+from condenser_monitor.monitor.core.config import HistorySettings, SensorSettings, Settings, Site, load
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim import scenario
-from condenser_monitor.sim.demo import Demo
+from condenser_monitor.sim.demo import Demo, replaced
 from tests.monitor.edge_tools import until
 from tests.size import long_one
 
@@ -42,6 +43,8 @@ def test_a_simulated_unit_stands_in_for_the_boards_of_a_site(tmp_path: Path) -> 
     """`run --simulated`: the site's own name and history, the scenario's nameplate, sensors and troubles."""
     site = Settings(site=Site(id="at-home"), history=HistorySettings(file=str(tmp_path / "own.db")))
     played = scenario.load("story")
+    assert replaced(site) == ()
+    assert replaced(msgspec.structs.replace(site, senses=SensorSettings(fitted=("call", "load")))) == ("senses",)
     with Demo(speed=1000.0, say=lambda text: None, before_s=0.0, played=played, site=site) as demo:
         thread = threading.Thread(target=demo.run)
         thread.start()

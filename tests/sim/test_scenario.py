@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from condenser_monitor.monitor.core.errors import ScenarioError
+from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.limits import FINDINGS
 from condenser_monitor.sim import scenario as scenarios
@@ -77,6 +78,11 @@ def test_wrong_scenarios_are_refused(text: Any, place: Any) -> None:
     assert caught.value.place.startswith("mine.toml")
     assert place in str(caught.value)
     assert caught.value.allowed
+
+
+def test_all_senses_are_whatever_there_is() -> None:
+    """A scenario that asks for all has a sensor that is added later without a word."""
+    assert SHIPPED["healthy-all-senses"].settings.fitted == tuple(READINGS)
 
 
 def test_missing_scenario_is_refused_with_the_names() -> None:
