@@ -149,15 +149,17 @@ class EventPublisher(ThreadedPublisher):
     def poll(self) -> float:
         """Deliver what is waiting; raises what `deliver` raises."""
         self._news.clear()
-        rows = self.history.outbox(self.name, begin=self.begin, limit=_ROWS)
-        for row in rows:
-            if self._stop.is_set():
-                return 0.0
-            self.deliver(row, self._status)
-            self.history.delivered(self.name, row.offset)
-            self._backoff.went_well()
-        if len(rows) == _ROWS:
-            return 0.0  # there may be more
+        full = True
+        while full:  # there may be more
+            self._poll_began_s = self._clock()
+            rows = self.history.outbox(self.name, begin=self.begin, limit=_ROWS)
+            for row in rows:
+                if self._stop.is_set():
+                    return 0.0
+                self.deliver(row, self._status)
+                self.history.delivered(self.name, row.offset)
+                self._backoff.went_well()
+            full = len(rows) == _ROWS
         self.idle(self._status)  # in the same poll: rows taken in do not say that what was failing has ended
         return limits.PUBLISHERS.poll_s.value * 5
 

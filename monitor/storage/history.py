@@ -83,8 +83,6 @@ from condenser_monitor.monitor.storage.status_cache import (
     row_lane,
 )
 from condenser_monitor.monitor.storage.writer import (
-    MEMORY_GOOD,
-    MEMORY_REFUSED,
     Background,
     StorageWriter,
     in_a_thread,
@@ -507,9 +505,7 @@ class History(StorageQueries):
 
     def memory_read(self, *, whole: bool) -> None:
         """Say whether the memory could be read in whole. It then becomes the last good one; else it is kept beside."""
-        writer = self._owned()
-        if writer.memory is not None:
-            writer.keep_beside(MEMORY_GOOD if whole else MEMORY_REFUSED, writer.memory)
+        self._owned().memory_read(whole=whole)
 
     def memory_came_late(self) -> bool:
         """Return True once when the memory of the last run could be read only after an engine had begun without it: an

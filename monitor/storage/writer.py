@@ -112,6 +112,7 @@ class StorageWriter:
         self.failed_s: float | None = None  # since when the disk has failed
         self.dropped = 0  # rows that the bound on memory cost
         self.memory: bytes | None = None
+        self._memory_whole = False  # an engine has made it, or read it in whole
         self.last_good_memory: bytes | None = None
         self.memory_came_late = False  # the file could be read only after an engine had begun without it
         self._memory_rows: dict[str, bytes] = {}  # memories to be kept beside the newest, by key
@@ -131,6 +132,7 @@ class StorageWriter:
         self._db: sqlite3.Connection | None = None
         self._redo = RedoLog(path)
         self._redo_memory: bytes | None = None  # the newest in it at the last opening
+        self._redo_lacks_memory = False
         self._refusals, self._spoilt = 0, ""  # writes in a row that a damaged file refused, and what the last one said
         self._inode: tuple[int, int, bool] | None = None
         self._tried_s = self._flushed_s = clock()
@@ -206,6 +208,7 @@ class StorageWriter:
             db.executemany("INSERT OR REPLACE INTO counters VALUES (?, ?)", counters.items())
         self.on_disk = last.get(PLACE, 0)
         entry = self._entry(self._before_held())
+        self._redo_lacks_memory = entry.memory is None and self._redo_memory is None
         if self._redo.size:
             self._redo.append(entry)
         else:
@@ -230,6 +233,7 @@ class StorageWriter:
         if not base_read and not self._base_memory:
             self.memory_came_late = MEMORY in known and (self.memory is not None or bool(self.held))
             self.memory, self.last_good_memory = known.get(MEMORY), self._redo_memory or known.get(MEMORY_GOOD)
+            self._memory_whole = False
         offset = last.get(PLACE, 0)
         cursors = dict(db.execute("SELECT outlet, min(place, ?) FROM cursors", (offset,)))
         if base_read and self._base_offset == offset:
@@ -295,7 +299,7 @@ class StorageWriter:
             del self.held.starts[:-most]
             due = last or (not defer and self._due())
             if (due or ((events or answers) and not defer)) and not self.memory_came_late:
-                self.memory = memory()  # never older than the rows held with it
+                self.memory, self._memory_whole = memory(), True  # never older than the rows held with it
             if due:
                 self._write(now_s, wall_s, status, last=last)
 
@@ -369,7 +373,7 @@ class StorageWriter:
             cursors={name: min(at, place) for name, at in self.cursors.items()},
             rows=tuple(map(_outbox_row, self.held.rows)) if held else (),
             answers=tuple(self.held.answers) if held else (),
-            memory=self.memory,
+            memory=self.memory if self._memory_whole else None,  # the log vouches for it with its checksum
             wall_s=wall_s,
         )
 
@@ -394,7 +398,7 @@ class StorageWriter:
         last_offset = self._counters.get(PLACE, 0)
         seen = self.live.status()  # a status is as old as its scan, here too: the next life may see nothing
         if self.clock() - self._good_s >= DAY_S and self.memory is not None:
-            self.keep_beside(MEMORY_GOOD, self.memory)
+            self._keep_beside(MEMORY_GOOD, self.memory)
         state = [
             (MEMORY, wall_s, self.memory),
             ("status", wall_s if seen is None else seen.wall_s, status),
@@ -404,12 +408,22 @@ class StorageWriter:
         cursors = [(publisher, min(place, last_offset)) for publisher, place in self.cursors.items()]
         db.executemany("INSERT OR REPLACE INTO cursors VALUES (?, ?)", cursors)
 
-    def keep_beside(self, key: str, memory: bytes) -> None:
-        """Keep a memory beside the newest one: the last good one, or one that could not be read."""
+    def memory_read(self, *, whole: bool) -> None:
+        """See History."""
         with self.lock:
-            self._memory_rows[key] = memory
-            if key == MEMORY_GOOD:
-                self.last_good_memory, self._good_s = memory, self.clock()
+            if self.memory is None:
+                return
+            self._memory_whole = whole
+            self._keep_beside(MEMORY_GOOD if whole else MEMORY_REFUSED, self.memory)
+            if whole and self._db is not None and self.failed_s is None and self._redo_lacks_memory:
+                with suppress(OSError):
+                    self._redo.append(self._entry(self._before_held()))
+
+    def _keep_beside(self, key: str, memory: bytes) -> None:
+        """Keep a memory beside the newest one: the last good one, or one that could not be read."""
+        self._memory_rows[key] = memory
+        if key == MEMORY_GOOD:
+            self.last_good_memory, self._good_s = memory, self.clock()
 
     def _put_live(
         self, db: sqlite3.Connection, wall_s: float | None, fine: Sequence[Row], lanes: Sequence[Row]

@@ -226,6 +226,26 @@ def test_a_spoilt_byte_within_a_string_of_the_memory_costs_nothing_that_the_redo
         again.history.close()
 
 
+def test_the_redo_log_vouches_for_no_memory_that_nobody_could_read(keep: config.HistorySettings) -> None:
+    """Found by the storms: a memory with a spoilt byte went into the redo log at the start, with a checksum that is
+    right, and killed before the first step the next life took it for the last good one."""
+    first = Desk(keep)
+    first.step(last=True)
+    first.history.memory_read(whole=True)
+    first.step(last=True)
+    first.history.close()
+    with sqlite3.connect(keep.file) as db:
+        db.execute("UPDATE state SET body = CAST('{\"version\":9}' AS BLOB) WHERE key = 'memory'")
+    db.close()
+    for _ in range(2):
+        life = Desk(keep)
+        assert (life.history.memory(), life.history.last_good_memory()) == (b'{"version":9}', MEMORY)
+        life.history.memory_read(whole=False)
+        life.history.close()
+    logged = recovery.RedoLog(Path(keep.file)).read().entries
+    assert {entry.memory for entry in logged} == {None, MEMORY}
+
+
 def read_alone(path: Path, monkeypatch: pytest.MonkeyPatch) -> recovery.StoredBase:
     """What is read where there is no room for the index of the log."""
     with monkeypatch.context() as patch:

@@ -39,6 +39,8 @@ from tests.monitor.edge_tools import (
     WALL_S,
     Hand,
     ReplayBoards,
+    change,
+    status,
     until,
 )
 from tests.monitor.units import (
@@ -322,6 +324,30 @@ def test_a_publisher_that_fails_tries_again_and_skips_nothing(keep: config.Histo
     until(lambda: service.history.health().publishers["fussy"].waiting == 0)
     service.close()
     assert tries[1:] == [kept.id for kept in _all_rows(keep)]
+
+
+def test_rows_taken_in_do_not_end_the_failure_of_what_is_sent_beside_them(keep: config.HistorySettings) -> None:
+    """Found by the storms: with more rows waiting than are taken at a time, what the phone's service failed with was
+    taken back before it was tried again, and nobody was told that it hung."""
+
+    class Down(EventPublisher):
+        name = "down"
+        begin = True
+
+        def deliver(self, kept: StoredEvent, status: UnitStatus | None) -> None:
+            pass
+
+        def idle(self, status: UnitStatus | None) -> None:
+            raise ConnectionError("down")
+
+    publisher = Down()
+    with History(keep.file, owner=True, keep=keep) as publisher.history:
+        publisher.history.step(
+            now_s=1.0, wall_s=None, status=status(), memory=lambda: b"{}", events=[change(1.0)] * 250
+        )
+        with pytest.raises(ConnectionError, match="down"):
+            publisher.poll()
+        assert publisher.history.outbox("down", begin=True) == []
 
 
 def _all_rows(keep: config.HistorySettings) -> list[StoredEvent]:

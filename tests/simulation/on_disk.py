@@ -1,6 +1,7 @@
 """What lies on the disk before a start, read by code of the tests' own: the program's reader is not believed.
 
 The database is read by SQLite out of a copy in another folder; the redo log line by line by its format (CRC-32, JSON).
+A memory is sound when an engine has made the very same: that is damage, too, which still reads as JSON.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ import base64
 import json
 import shutil
 import sqlite3
+from collections.abc import Container
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,10 +21,12 @@ from zlib import crc32
 
 @dataclass(frozen=True)
 class OnDisk:
-    """The newest memory that can be read, as JSON (None: none was ever kept, or it is gone), and each damage seen."""
+    """The newest memory that can be read, as JSON (None: none was ever kept, or it is gone), each damage seen, and what
+    the program itself did wrong."""
 
     memory: dict[str, Any] | None
     damages: tuple[str, ...]
+    wrong: tuple[str, ...]
 
     @property
     def standing(self) -> set[str]:
@@ -36,16 +40,16 @@ class OnDisk:
         return {name: slot["state"] for name, slot in slots.items() if slot.get("state", "normal") != "normal"}
 
 
-def read(path: Path) -> OnDisk:
-    """Read what is on the disk for the history at `path`."""
+def read(path: Path, made: Container[bytes]) -> OnDisk:
+    """Read what is on the disk for the history at `path`; `made` are the memories that engines have made."""
     damages: list[str] = []
-    in_database, place = _database(path, damages)
-    in_log, log_place = _redo_log(path, damages)
+    in_database, place = _database(path, damages, made)
+    in_log, log_place, wrong = _redo_log(path, damages, made)
     newest = in_log if in_log is not None and (in_database is None or log_place > place) else in_database
-    return OnDisk(newest, tuple(damages))
+    return OnDisk(newest, tuple(damages), tuple(wrong))
 
 
-def _database(path: Path, damages: list[str]) -> tuple[dict[str, Any] | None, int]:
+def _database(path: Path, damages: list[str], made: Container[bytes]) -> tuple[dict[str, Any] | None, int]:
     if not path.exists():
         if path.with_name(path.name + ".redo").exists():
             damages.append("the database is gone")
@@ -63,8 +67,8 @@ def _database(path: Path, damages: list[str]) -> tuple[dict[str, Any] | None, in
                     return None, -1
                 row = db.execute("SELECT body FROM state WHERE key = 'memory'").fetchone()
                 place = db.execute("SELECT last FROM counters WHERE topic = 'place'").fetchone()
-                if row is not None and not isinstance(row[0], bytes):
-                    damages.append("the database: a memory that is no blob")
+                if row is not None and row[0] not in made:
+                    damages.append("the database: a memory that no engine has made")
                 return (None if row is None else json.loads(row[0])), (-1 if place is None else place[0])
         except (sqlite3.Error, ValueError, TypeError) as error:
             if path.stat().st_size:
@@ -72,8 +76,9 @@ def _database(path: Path, damages: list[str]) -> tuple[dict[str, Any] | None, in
             return None, -1
 
 
-def _redo_log(path: Path, damages: list[str]) -> tuple[dict[str, Any] | None, int]:
+def _redo_log(path: Path, damages: list[str], made: Container[bytes]) -> tuple[dict[str, Any] | None, int, list[str]]:
     memory, place = None, -1
+    wrong: list[str] = []
     for end in (".redo-old", ".redo"):
         data = b""
         with suppress(OSError):
@@ -85,9 +90,11 @@ def _redo_log(path: Path, damages: list[str]) -> tuple[dict[str, Any] | None, in
                 continue
             entry = json.loads(body)
             place = entry["counters"].get("place", 0)
-            if entry["memory"] is not None:
-                try:
-                    memory = json.loads(base64.b64decode(entry["memory"]))
-                except ValueError as error:  # the program goes on with the parts of a spoilt memory that it can read
-                    damages.append(f"the redo log: a memory that was spoilt before it was written: {error}")
-    return memory, place
+            if entry["memory"] is None:
+                continue
+            body = base64.b64decode(entry["memory"])
+            if body in made:
+                memory = json.loads(body)
+            else:
+                wrong.append(f"the redo log vouches for a memory that no engine has made, run {entry['run']}")
+    return memory, place, wrong

@@ -155,6 +155,7 @@ class Storm:
         self.asked: dict[str, bool] = {}  # requests of the office -> whether it must be answered without asking again
         self.answers: dict[str, bytes] = {}
         self._told_ahead: list[Event] = []
+        self.remembered: set[bytes] = set()  # all that engines have made to be kept
         self.alive = False
         self.hung_since_s: float | None = None
         self.reopen_s = 0.0
@@ -226,7 +227,7 @@ class Storm:
         """A life of the program."""
         self.born_s, self.silent_scans = self.clock(), dict.fromkeys(ALL, 0)
         settings = self.settings
-        left = on_disk.read(self.home / "h.db")
+        left = on_disk.read(self.home / "h.db", self.remembered)
         self.history = History(
             self.keep.file,
             owner=True,
@@ -268,13 +269,15 @@ class Storm:
         if forgot and left.memory is not None and not left.damages:
             why = self.service.engine.memory_refused
             self.breaks(f"forgotten without a damage: {why} findings {missing}, alerts {other} {gone}")
+        for what in left.wrong:
+            self.breaks(what)
         if forgot or left.damages:
             self.stream.restarted.add((self.history.origin, self.history._owned().run))
             self.phones.forget()
 
     def _listen(self, service: Service) -> None:
-        """What the engine brings is entered in the ledger."""
-        evaluate, requests = service._evaluate, service._requests
+        """What the engine brings is entered in the ledger, and what it remembers is known."""
+        evaluate, requests, step = service._evaluate, service._requests, service.history.step
 
         def judged(*given: Any) -> list[Event]:
             found = evaluate(*given)
@@ -286,7 +289,16 @@ class Storm:
             self.ledger.brought(found)
             return answers, found
 
+        def kept(*, memory: Callable[[], bytes], **more: Any) -> None:
+            def made() -> bytes:
+                body = memory()
+                self.remembered.add(body)
+                return body
+
+            step(memory=made, **more)
+
         service._evaluate, service._requests = judged, requested  # type: ignore[method-assign, assignment]
+        service.history.step = kept  # type: ignore[method-assign]
 
     def wall(self) -> float | None:
         """Seconds since 1970, right or wrong; None while the machine does not know."""
