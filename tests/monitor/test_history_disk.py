@@ -340,6 +340,66 @@ def test_a_program_may_start_without_a_disk_and_adopt_it_later(
     desk.history.close()
 
 
+def test_the_very_first_start_without_a_disk_numbers_its_rows_for_good(
+    keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """There is nothing yet to go on from: what is told then is told under a name of its own, and goes on under it."""
+    with monkeypatch.context() as patch:
+        patch.setattr(schema, "connect", lambda *given, **more: (_ for _ in ()).throw(sqlite3.OperationalError("no")))
+        desk = Desk(keep)
+        origin = desk.history.origin
+        desk.step(change())
+        desk.pass_time(EXPOSE_S + 1)
+        assert desk.deliver() == [1]
+    desk.pass_time(RETRY_S + 1)
+    desk.step(change())
+    assert desk.deliver() == [2]
+    assert [name.partition("-")[0].partition(".")[0] for name in desk.got] == [origin, origin]
+    assert origin.startswith("x")
+    desk.history.close()
+
+
+def test_a_file_that_is_refused_is_let_go_of(keep: config.HistorySettings) -> None:
+    """Who puts the right file in its place need not start the program again."""
+    with sqlite3.connect(keep.file) as strange:
+        strange.execute("CREATE TABLE photos (name)")
+    strange.close()
+    for _ in range(2):
+        with pytest.raises(HistoryError, match="another program"):
+            Desk(keep)
+    Path(keep.file).unlink()
+    Desk(keep).history.close()
+
+
+def test_a_delivery_puts_no_row_into_the_redo_log_that_is_not_there(desk: Desk) -> None:
+    """A row that waits for the next write is gone with the process, and so is its number: the next one has it."""
+    desk.step(change())
+    desk.step(change(), defer=True)
+    assert desk.deliver() == [4]
+    desk.restart()  # what was held in memory is gone, as after a kill
+    desk.step(change())
+    assert desk.deliver() == [5]
+    assert [kept.seq for kept in desk.history.events()] == [1, 2, 3, 4]
+
+
+def test_an_engine_is_not_begun_again_for_a_file_without_a_memory(
+    keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The file could not even be read at the start; when it can, there is nothing in it that the engine lacks."""
+    Desk(keep).history.close()
+    with monkeypatch.context() as patch:
+        for name in ("schema.connect", "recovery._read_only"):
+            place = f"condenser_monitor.monitor.storage.{name}"
+            patch.setattr(place, lambda *given, **more: (_ for _ in ()).throw(sqlite3.OperationalError("no")))
+        desk = Desk(keep)
+        desk.step(change())
+    desk.pass_time(RETRY_S + 1)
+    assert not desk.history.memory_came_late()
+    desk.pass_time(2 * RETRY_S)
+    assert (desk.error, desk.history.memory()) == ("", MEMORY)
+    desk.history.close()
+
+
 def test_a_memory_is_kept_in_a_file_that_has_none_when_the_disk_comes_back(
     keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
