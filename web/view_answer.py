@@ -32,6 +32,8 @@ def given(token: str) -> str | tuple[str, int]:
     link = _link(token)
     if link is None:
         return _no_longer()
+    if link.action == "look":
+        return _shown(link, token)
     day = request.form.get("day", "") if link.action == "visit" else ""
     try:
         chosen = date.fromisoformat(day).isoformat() if day else None
@@ -64,9 +66,28 @@ def _no_longer() -> tuple[str, int]:
 def _shown(link: AnswerLink, token: str, *, done: str = "", problem: str = "", why: str = "") -> str:
     status = page_context().history.status()
     episode = next((one for one in status.episodes if link.episode in (one.id, *one.merged)), None) if status else None
-    about = "" if episode is None else texts.TOLD[episode.heading].headline
+    about = None if episode is None else texts.TOLD[episode.heading]
+    finding = None
+    if status is not None and episode is not None:
+        finding = next((one for one in status.findings if one.name == episode.heading), None)
+    look: tuple[str, ...] = ()
+    avoid: tuple[str, ...] = ()
+    if episode is not None and not _ended(episode):
+        evidence = None if finding is None else finding.evidence
+        look = texts.look(episode.heading, episode.findings, evidence)
+        avoid = texts.avoid(episode.heading, page_context().settings.unit)
     return render_template(
-        "answer.html", link=link, token=token, about=about, ended=_ended(episode), done=done, problem=problem, why=why
+        "answer.html",
+        link=link,
+        token=token,
+        about=about,
+        look=look,
+        avoid=avoid,
+        tell="" if finding is None else texts.read_out(finding),
+        ended=_ended(episode),
+        done=done,
+        problem=problem,
+        why=why,
     )
 
 

@@ -1,8 +1,8 @@
 """(edge) Links in messages by which a person answers with one tap: I know; a technician comes; it is repaired.
 
-A link holds which episode, what, who and until when, signed with a key that lies beside the history (HMAC-SHA256, cut
-to 128 bits). It opens nothing else, and a second tap changes nothing. Following one only shows what it would do: those
-who look at links in advance must not answer for people. The page answers at /a/TOKEN.
+A link holds which episode, what, who and until when, in few bytes, signed with a key that lies beside the history
+(HMAC-SHA256, cut to 128 bits). It opens nothing else, and a second tap changes nothing. Following one only shows what
+it would do: those who look at links in advance must not answer for people. The page answers at /a/TOKEN.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ from condenser_monitor.monitor.core.records import Episode, Request, RequestKind
 from condenser_monitor.monitor.hosts import is_loopback
 from condenser_monitor.monitor.private_file import read_private, write_private
 
-Action = Literal["know", "visit", "repaired"]
-ACTIONS: tuple[Action, ...] = ("know", "visit", "repaired")
+Action = Literal["look", "know", "visit", "repaired"]  # "look" only shows: what is safe to look at, what not to touch
+ACTIONS: tuple[Action, ...] = ("look", "know", "visit", "repaired")
 _KEY_BYTES, _SIGN_BYTES = 32, 16
 
 
@@ -55,7 +55,8 @@ class LinkSigner:
 
     def token(self, link: AnswerLink) -> str:
         """Return the signed text of a link. Raises HistoryError where there is no key and none can be made."""
-        body = msgspec.json.encode((link.episode, link.action, link.by, round(link.ends_wall_s)))
+        ends = round(link.ends_wall_s).to_bytes(5, "big")
+        body = bytes([ACTIONS.index(link.action)]) + ends + f"{link.episode}\0{link.by}".encode()
         return base64.urlsafe_b64encode(self._sign(body) + body).decode().rstrip("=")
 
     def read(self, token: str, now_wall_s: float) -> AnswerLink:
@@ -66,7 +67,7 @@ class LinkSigner:
             sign, body = whole[:_SIGN_BYTES], whole[_SIGN_BYTES:]
             if not hmac.compare_digest(sign, self._sign(body)):
                 raise ValueError("not signed by this monitor")
-            found = AnswerLink(*msgspec.json.decode(body, type=tuple[str, Action, str, float]))
+            found = _link(body)
         except (ValueError, binascii.Error, msgspec.DecodeError):
             raise CommandError("link", "one that this monitor has not made", allowed) from None
         if now_wall_s >= found.ends_wall_s:
@@ -75,6 +76,14 @@ class LinkSigner:
 
     def _sign(self, body: bytes) -> bytes:
         return hmac.new(self._key(), body, sha256).digest()[:_SIGN_BYTES]
+
+
+def _link(body: bytes) -> AnswerLink:
+    """What a signed text says; those of a message before 2026-12 are JSON."""
+    if body.startswith(b"["):
+        return AnswerLink(*msgspec.json.decode(body, type=tuple[str, Action, str, float]))
+    episode, _, by = body[6:].decode().partition("\0")
+    return AnswerLink(episode, ACTIONS[body[0]], by, float(int.from_bytes(body[1:6], "big")))
 
 
 def request_of(link: AnswerLink, token: str, day: str | None = None) -> Request:

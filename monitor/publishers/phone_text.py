@@ -123,11 +123,6 @@ class MessageWriter:
             return "quiet"
         return "visit" if item.kind == "check" and episode.visit_day is not None else item.kind
 
-    def _looks(self, item: NotificationItem, status: UnitStatus | None) -> tuple[str, ...]:
-        name = self._headed_by(item)
-        finding = _found(name, status)
-        return texts.look(name, item.episode.findings, None if finding is None else finding.evidence)
-
     @staticmethod
     def _headed_by(item: NotificationItem) -> str:
         """The finding that speaks: the worst of the episode, so that one headline at a time is told of it."""
@@ -154,39 +149,45 @@ class MessageWriter:
             return lines
         lines.append(f"{self._since(episode, now_wall_s)} {self._heat(status)}")
         if self._person.role == "contractor":
-            return [*lines, *self._for_technicians(episode, status), *self._linked(episode)]
-        lines += [self._text(text.headline), self._text(text.means), self._text(text.do)]
-        lines += self._linked(episode)
-        lines += [
-            "",
-            self._words("look"),
-            *(f"- {self._text(row)}" for row in self._looks(item, status)),
-        ]
-        unit = self._settings.unit
-        lines += [
-            "",
-            self._words("avoid"),
-            *(f"- {self._text(row)}" for row in texts.avoid(self._headed_by(item), unit)),
-        ]
-        lines += ["", self._words("tell"), f"“{_explanation(episode.heading, status)}”"]
+            taps = [self._words(name, link=link) for name, link in self._links(episode).items() if name != "look"]
+            return [*lines, *self._for_technicians(episode, status), *(["", *taps] if taps else [])]
+        links = dict(self._links(episode))
+        lines.append(self._text(text.headline))
+        lines += [*([] if "look" in links else [self._text(text.means)]), self._text(text.do)]
+        lines += self._cautions(item, status, links.pop("look", ""))
+        lines += ["", *self._called(episode), self._words("tell"), f"“{_explanation(episode.heading, status)}”"]
         lines += self._unknowable(episode)
-        if episode.severity is Severity.URGENT:
-            lines += ["", self._words("answer")]
+        shown = [self._words(name, link=link) for name, link in links.items() if name != "page" or "know" not in links]
+        asked = [self._words("answer")] if episode.severity is Severity.URGENT else []
+        lines += ["", *asked, *shown] if asked or shown else []
         if self._late(item, now_wall_s):
             lines.append(self._words("late"))
         return lines
+
+    def _cautions(self, item: NotificationItem, status: UnitStatus | None, link: str) -> list[str]:
+        """What is safe to look at, behind a `link` or in full, and what not to touch."""
+        name, unit, beside = self._headed_by(item), self._settings.unit, item.episode.findings
+        finding = _found(name, status)
+        evidence = None if finding is None else finding.evidence
+        if link:
+            lines = [self._words("look-link", link=link)]
+            avoided = texts.avoid_briefly(name, unit, beside, evidence)
+        else:
+            lines = ["", self._words("look"), *(f"- {self._text(row)}" for row in texts.look(name, beside, evidence))]
+            avoided = texts.avoid(name, unit)
+        return [*lines, "", self._words("avoid"), *(f"- {self._text(row)}" for row in avoided)]
 
     def _for_technicians(self, episode: Episode, status: UnitStatus | None) -> list[str]:
         names = ", ".join(texts.suspect(name) for name in episode.suspects[:4])
         return [_explanation(episode.heading, status), *([self._words("suspects", names=names)] if names else [])]
 
-    def _linked(self, episode: Episode) -> list[str]:
-        lines = [self._words(name, link=link) for name, link in self._links(episode).items()]
+    def _called(self, episode: Episode) -> list[str]:
+        """The contractor's number, where it is known."""
         number = self._settings.notify.contractor_phone
-        if number and self._person.role != "contractor" and episode.lead not in OF_MONITOR:
-            name = self._settings.notify.contractor_name or self._words("contractor")
-            lines.append(f"{name}: tel:{number.replace(' ', '')}")
-        return ["", *lines] if lines else []
+        if not number or episode.lead in OF_MONITOR:
+            return []
+        name = self._settings.notify.contractor_name or self._words("contractor")
+        return [f"{name}: tel:{number.replace(' ', '')}"]
 
     def _unknowable(self, episode: Episode) -> list[str]:
         """What this site cannot tell for want of a sensor, said where it matters."""

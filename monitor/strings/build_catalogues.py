@@ -18,7 +18,7 @@ from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SAYS, SUSPECTS
 from condenser_monitor.monitor.diagnosis.visit.dialogue import POWER
-from condenser_monitor.monitor.strings.findings import CARE, LOOK
+from condenser_monitor.monitor.strings.findings import BRIEF, CARE, LOOK
 from condenser_monitor.monitor.strings.lookup import ALL
 from condenser_monitor.monitor.strings.report import REPORT
 from condenser_monitor.monitor.strings.texts import LINKS, NAMES, TOLD
@@ -37,7 +37,7 @@ def collect(folder: Path = LOCALE.parent) -> set[str]:
 
 
 def _of_tables() -> Iterator[str]:
-    for table in (ALL, REPORT, LOOK, CARE, NAMES):
+    for table in (ALL, REPORT, LOOK, CARE, BRIEF, NAMES):
         yield from table.english().values()
     for text in (*dict.values(TOLD), *dict.values(LINKS)):
         yield from (one for one in text if isinstance(one, str))

@@ -76,11 +76,20 @@ _CARE = {
     "board": "Do not open the monitor's line board: line voltage is inside it.",
 }
 _ALWAYS = ("cabinet", "capacitor")
+# Several cautions in one line, for a phone; and what is to be heeded even where the list of looks is a tap away.
+_BRIEF = {
+    "cabinet+one-pole+capacitor": "Do not open the outdoor unit: even when it's off, one line is live inside"
+    " (only the breaker or the disconnect makes it dead), and a capacitor can hold more than 300 V.",
+    "cabinet+capacitor": "Do not open the outdoor unit: even when it's off, line voltage is inside, and a"
+    " capacitor can hold more than 300 V.",
+    "smell": "Burnt smell, scorch marks or buzzing: switch the breaker off and stay away.",
+    "breaker-left": "A tripped breaker: leave it alone until a technician has measured the compressor.",
+}
 
 # ---------------------------------------------------------------- the findings
 
 
-LOOK, CARE = Texts(_LOOK), Texts(_CARE)
+LOOK, CARE, BRIEF = Texts(_LOOK), Texts(_CARE), Texts(_BRIEF)
 _NEWER = mark("A problem that this version of the monitor does not know: {name}.")
 _NEWER_MEANS = mark("A newer version of the monitor found it.")
 _NEWER_DO = mark("Update the monitor to see what it means.")

@@ -107,6 +107,7 @@ _PAGE = {
     "would-narrow": "What would narrow it further: {names} (not sensed).",
     "ruled-out-count": "Ruled out, and why ({count})",
     # ------------------------------------------------------------ answers by a link in a message
+    "answer-look": "What to do now",
     "answer-know": "I know of it",
     "answer-visit": "A technician comes",
     "answer-repaired": "It is repaired",

@@ -79,6 +79,7 @@ WORDS: dict[str, str] = {
     "visit": mark("A technician comes: {link}"),
     "repaired": mark("It is repaired: {link}"),
     "page": mark("More on the page: {link}"),
+    "look-link": mark("What is safe to look at, step by step: {link}"),
     "contractor": mark("Your contractor"),
     "answer": mark("It is brought up again until somebody answers."),
     "not-known": mark("What cannot be known here without more sensors: {what}"),

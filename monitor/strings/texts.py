@@ -21,6 +21,7 @@ from condenser_monitor.monitor.core.records import (
 )
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.strings.findings import (
+    BRIEF,
     CARE,
     FINDINGS,
     LOOK,
@@ -206,19 +207,38 @@ def look(finding: str, beside: Collection[str] = (), evidence: Mapping[str, obje
     """What is safe to look at, in order. `beside`: findings of the same cause; `evidence`: the finding's own. Behind a
     rotor that did not turn, or a supply that went under a call, nobody sets a breaker again before a technician has
     measured the compressor to ground."""
+    return tuple(LOOK[key] for key in _look(finding, beside, evidence))
+
+
+def _look(finding: str, beside: Collection[str], evidence: Mapping[str, object] | None) -> tuple[str, ...]:
     keys = TOLD[finding].look
     lost_under_call = finding == "line-supply-lost" and bool((evidence or {}).get("call"))
     if "locked-rotor" in beside or lost_under_call:
-        keys = tuple("breaker-left" if key == "breakers" else key for key in keys)
-    return tuple(LOOK[key] for key in keys)
+        return tuple("breaker-left" if key == "breakers" else key for key in keys)
+    return keys
 
 
 def avoid(finding: str, unit: Unit) -> tuple[str, ...]:
     """What not to touch; a unit with a one-pole contactor has one caution more."""
+    return tuple(CARE[key] for key in _avoid(finding, unit))
+
+
+def _avoid(finding: str, unit: Unit) -> list[str]:
     keys = list(TOLD[finding].avoid)
     if unit.contactor_poles == 1 and "cabinet" in keys:
         keys.insert(keys.index("cabinet") + 1, "one-pole")
-    return tuple(CARE[key] for key in keys)
+    return keys
+
+
+def avoid_briefly(
+    finding: str, unit: Unit, beside: Collection[str] = (), evidence: Mapping[str, object] | None = None
+) -> tuple[str, ...]:
+    """The same for a phone, those of the cabinet in one line, with what must be heeded of the looks (see `look`)."""
+    keys = _avoid(finding, unit)
+    cabinet = [key for key in ("cabinet", "one-pole", "capacitor") if key in keys]
+    others = [CARE[key] for key in keys if key not in cabinet]
+    heeded = [BRIEF[key] for key in _look(finding, beside, evidence) if key in BRIEF]
+    return (*([BRIEF["+".join(cabinet)]] if cabinet else ()), *others, *heeded)
 
 
 _MEASURED = mark("Measured: {measured}.")

@@ -5,19 +5,22 @@ from __future__ import annotations
 import re
 import string
 from datetime import UTC, datetime
+from statistics import median
 
 import msgspec
 import pytest
 
-from condenser_monitor.monitor.core.config import Person, Settings, Site
+from condenser_monitor.monitor.core.config import Person, Settings, Site, Unit
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.records import Episode, EpisodeState, Severity
+from condenser_monitor.monitor.publishers.answer_links import ACTIONS
 from condenser_monitor.monitor.publishers.notification_policy import Kind, NotificationItem
 from condenser_monitor.monitor.publishers.phone_text import MessageWriter
-from condenser_monitor.monitor.strings import build_catalogues
+from condenser_monitor.monitor.strings import build_catalogues, texts
+from condenser_monitor.monitor.strings.findings import BRIEF, CARE, LOOK
 from condenser_monitor.monitor.strings.phone import BEGIN, CUT, DO_FOR
 from condenser_monitor.monitor.strings.texts import LOCK
-from condenser_monitor.monitor.strings.translate import LANGUAGES, translator
+from condenser_monitor.monitor.strings.translate import LANGUAGES, Reader, reading, translator
 
 NOON = datetime(2026, 7, 14, 12, tzinfo=UTC).timestamp()
 KINDS: tuple[Kind, ...] = ("alarm", "worse", "back", "often", "reminder", "check", "over", "missed")
@@ -95,3 +98,45 @@ def _fields(text: str) -> set[str]:
 def test_begins_are_all_of_known_kinds() -> None:
     """No beginning is left over."""
     assert set(BEGIN) == {*KINDS, "quiet", "visit", "off"}
+
+
+LINKS: dict[str, str] = dict.fromkeys(ACTIONS, f"http://pi.local:8124/a/{'x' * 50}") | {"page": "http://pi.local"}
+
+
+@pytest.mark.parametrize("poles", [1, 2])
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_message_is_short_and_loses_no_caution(language: str, poles: int) -> None:
+    """What is to be looked at is behind its link; each caution of the page stands in the message, those of the cabinet
+    in one line; what to heed of the looks too. Half of all messages stay under 1,150 characters, links and all."""
+    settings = Settings(site=Site(name="Elm 4"), unit=Unit(contactor_poles=poles))
+    made = MessageWriter(settings, UTC, person=Person(language=language), links=lambda _: LINKS)
+    plain = MessageWriter(settings, UTC, person=Person(language=language))
+    lengths = []
+    for finding in CATALOGUE:
+        item = NotificationItem("alarm", episode(finding))
+        body = made.message([item], None, NOON).body
+        lengths.append(len(body))
+        with reading(Reader(language)):
+            for caution in texts.avoid(finding, settings.unit):
+                assert caution in plain.message([item], None, NOON).body
+                key = next(key for key in CARE if CARE[key] == caution)
+                if key in CABINET:
+                    assert CABINET[key][LANGUAGES.index(language)] in body, (finding, caution)
+                else:
+                    assert caution in body, (finding, caution)
+            looks = {key for key in ("smell", "breaker-left") if LOOK[key] in texts.look(finding, (finding,))}
+            assert all(BRIEF[key] in body for key in looks), finding
+        assert LINKS["look"] in body.splitlines()[4]
+    assert median(lengths) < 1150
+    assert max(lengths) < 1500
+
+
+# What of each caution of the cabinet is left in the line that holds all of them.
+CABINET = {
+    "cabinet": ("Do not open the outdoor unit: even when it's off,", "No abra la unidad exterior: aun apagada,"),
+    "one-pole": (
+        "one line is live inside (only the breaker or the disconnect makes it dead)",
+        "hay una línea viva (solo",
+    ),
+    "capacitor": ("a capacitor can hold more than 300 V", "un capacitor puede guardar más de 300 V"),
+}

@@ -7,10 +7,12 @@ import re
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
+from markupsafe import escape
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.records import Answer, EpisodeState
 from condenser_monitor.monitor.publishers.answer_links import Action, AnswerLink, LinkSigner
+from condenser_monitor.monitor.strings import texts
 from condenser_monitor.web import view_answer
 from tests.web.conftest import FAR
 from tests.web.filled import Site
@@ -55,6 +57,22 @@ def test_each_answer_says_what_it_did_and_does_it_once(site: Site, phone: FlaskC
     found = site.engine.status().episodes[0]
     assert found.repaired_by == "Alex"
     assert found.state is not EpisodeState.OVER
+    assert site.history.requests() == []
+
+
+def test_what_to_look_at_is_shown_without_a_password_and_answers_nothing(site: Site, phone: FlaskClient) -> None:
+    """The link of a message to what is safe: the looks, what not to touch, what to read out; no button, no answer."""
+    place = link(site, "look")
+    text = phone.get(place, environ_base=FAR).get_data(as_text=True)
+    assert "What to do now" in text
+    for line in (*texts.look("call-without-pull-in"), *texts.avoid("call-without-pull-in", site.settings.unit)):
+        assert str(escape(line)) in text
+    assert "24 V call is at the unit" in text
+    assert "<form" not in text
+    known = phone.get(link(site, "know"), environ_base=FAR).get_data(as_text=True)
+    token = re.search(r'name="csrf" value="([^"]+)"', known)
+    assert token
+    assert phone.post(place, data={"csrf": token[1]}, environ_base=FAR).status_code == 200
     assert site.history.requests() == []
 
 
