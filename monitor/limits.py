@@ -858,6 +858,8 @@ class FLEET_INFERENCE(LimitGroup):
     gap_runs = _ours(12.0, "runs", 3, 1000, "a quarter of a hot day's runs missed")
     gap_factor = _ours(5.0, "times", 1, 20, "measured: half a false line a week at 1,000 sound sites, most on trips")
     busy_share = _ours(0.9, "share", 0, 2, "measured with gap_factor: houses left by their people in mild weather")
+    away_days = _ours(14, "days", 2, 60, "few are away for longer: it is a case then, answer or not")
+    beside_runs = _ours(3, "runs", 1, 100, "of another unit of the house: somebody is home, or it was left on")
     urgent_c = _ours(35.0, "°C", 25, 50, "as overdue-call is urgent from there")
     together_s = _ours(300, "s", 10, 3600, "monitors on one feeder lose the broker within its keep-alive and grace")
     together_least = _ours(5, "sites", 2, 1000, "as silent_least")

@@ -7,8 +7,11 @@ statistics against the unit's own four weeks:
 - *Stopped.* Time is counted in runs: how many this unit would have made since its last one, by its share of all runs of
   the plan so far and the runs of the plan since (a change to operational time). It has stopped when that count is
   far above its own largest gap in four weeks, counted the same way (a record rule: no distribution is assumed), and
-  the neighbours run about as much as they did. A house that was switched off by its people looks the same: where the
-  office was told that nobody is home, nothing is concluded.
+  the neighbours run about as much as they did. A house that was switched off by its people looks the same, and no
+  statistics tells them apart: where the office was told that nobody is home, nothing is concluded; where it was not,
+  the line is a question to ask, and no case. It is a case where something else speaks for a stop: somebody says that
+  they are home, another unit of the house has run since, the monitor told of trouble in the week before, the pause is
+  longer than people are away. Where heat is hard on somebody there nobody waits for an answer.
 - *Restarts* within a call (a compressor that its overload stops and lets go): on each of the last days, far more in all
   than on any days in a row of its past, and on days on which few neighbours restart: a sag of the line makes all of
   them restart. The monitor's own rule wants two within 90 minutes; one each hot afternoon escapes it.
@@ -41,21 +44,23 @@ from condenser_monitor.monitor.fleet.people import Viewer, visible
 from condenser_monitor.monitor.fleet.retention import Month, ensure_months
 from condenser_monitor.monitor.fleet.tables import HOUSED, cycles, events, premises, site_days, sites, state, tenancies
 from condenser_monitor.monitor.fleet.tables import standing as standing_table
+from condenser_monitor.monitor.fleet.triage import NOT_RUN, STOPPED
 from condenser_monitor.monitor.fleet.writer import IngestWriter
 from condenser_monitor.monitor.limits import FLEET_INFERENCE as LIMITS
 from condenser_monitor.monitor.strings import texts
 
-STOPPED = f"{OFFICE}unit-stopped"
 RESTARTS = f"{OFFICE}restarts"
 WORDS: dict[str, str] = {
     STOPPED: "The unit has not run while its neighbors' units do.",
+    NOT_RUN: "Not run while its neighbors' units do: switched off by its people, or stopped? Ask.",
     RESTARTS: "The compressor stops and restarts by itself within a call, day after day.",
     f"{OFFICE}hours-up": "The unit runs far longer than its neighbors in the same weather.",
     f"{OFFICE}starts-up": "The unit starts far more often than it used to, in the same weather.",
     f"{OFFICE}amps-up": "The unit draws more current than it used to, in the same weather.",
     f"{OFFICE}amps-down": "The unit draws less current than it used to, in the same weather.",
 }
-_HOUR_S = 3600.0
+_HOUR_S, _DAY_S = 3600.0, 86400.0
+_UNCALLED = ("overdue-call", "no-call-in-heat", queries.SUPPLY_LOST)  # of a house switched off too, or a power cut
 _MAD = 1.4826  # makes the median absolute deviation the standard deviation of a normal distribution
 _FLOOR_H, _FLOOR_STARTS = 0.5, 1.0  # added before the logarithm: a day of no runs is not minus infinity
 
@@ -236,16 +241,35 @@ def infer(writer: IngestWriter, now: float) -> int:
     """Judge every site that can be heard, and write what is new and what is over; how many rows changed."""
     with writer.store.read() as connection:
         heard = _heard(connection, now)
-        found = _found(connection, heard, now)
         active = _active(connection)
+        found = _found(connection, heard, {key for key, finding in active if finding == STOPPED}, now)
     rows = [*_raised(found, active, now), *_cleared(found, active, heard, now)]
     if rows:
         ensure_months(writer.store, [Month.of(now)])
         with writer.store.write() as connection:
-            webhooks.put_cases(connection, rows, now)
-            writer.put_standing(connection, rows)
-            connection.execute(sa.insert(events), [_event(row, now) for row in rows])
+            _put(writer, connection, rows, now)
     return len(rows)
+
+
+def answer(writer: IngestWriter, connection: sa.Connection, site_id: int, now: float, *, home: bool) -> bool:
+    """Take what the customer said of a unit that has not run: a case where somebody is home, nothing where they are
+    away (`away_until` says for how long; the caller writes it). Return whether anything was asked."""
+    asked = _active(connection).get((site_id, NOT_RUN))
+    if asked is None:
+        return False
+    rows = [msgspec.structs.replace(asked, active=False, changed_at=now)]
+    if home:
+        text = f"{asked.summary} Somebody is home, as the customer said."
+        case = {"finding": STOPPED, "severity": _severity(connection, now).value, "summary": text}
+        rows.append(msgspec.structs.replace(asked, changed_at=now, **case))
+    _put(writer, connection, rows, now)
+    return True
+
+
+def _put(writer: IngestWriter, connection: sa.Connection, rows: Sequence[ActiveAlerts], now: float) -> None:
+    webhooks.put_cases(connection, [row for row in rows if row.finding != NOT_RUN], now)
+    writer.put_standing(connection, list(rows))
+    connection.execute(sa.insert(events), [_event(row, now) for row in rows])
 
 
 def _heard(connection: sa.Connection, now: float) -> set[int]:
@@ -257,7 +281,8 @@ def _heard(connection: sa.Connection, now: float) -> set[int]:
     return set(connection.scalars(query))
 
 
-def _found(connection: sa.Connection, heard: set[int], now: float) -> dict[int, list[Found]]:
+def _found(connection: sa.Connection, heard: set[int], cases: set[int], now: float) -> dict[int, list[Found]]:
+    """What is so now, by site; `cases` are the units whose stop is one already."""
     found: dict[int, list[Found]] = {}
     today = office_day(now)
     days = [later(today, -back) for back in range(int(LIMITS.past_days.value), 0, -1)]
@@ -283,13 +308,13 @@ def _found(connection: sa.Connection, heard: set[int], now: float) -> dict[int, 
         one = Found(RESTARTS, Severity.SOON, since_at, {"restarts": float(number)}, text)
         found.setdefault(key, []).append(one)
     away = set(connection.scalars(sa.select(tenancies.c.site_id).where(tenancies.c.away_until >= today)))
-    for key, one in _stopped(connection, heard - away, now):
+    for key, one in _stopped(connection, heard - away, cases, now):
         found.setdefault(key, []).append(one)
     return found
 
 
-def _stopped(connection: sa.Connection, heard: set[int], now: float) -> Iterator[tuple[int, Found]]:
-    from_at = now - LIMITS.past_days.value * 86400.0
+def _stopped(connection: sa.Connection, heard: set[int], cases: set[int], now: float) -> Iterator[tuple[int, Found]]:
+    from_at = now - LIMITS.past_days.value * _DAY_S
     hour = sa.cast(sa.func.floor(cycles.c.at / _HOUR_S), sa.BigInteger)
     count = sa.select(hour, sa.func.count()).where(cycles.c.at >= from_at, cycles.c.at < now).group_by(hour)
     by_hour = {int(at): int(number) for at, number in connection.execute(count)}
@@ -299,21 +324,49 @@ def _stopped(connection: sa.Connection, heard: set[int], now: float) -> Iterator
     rows = [row for row in connection.execute(query) if row[0] in heard]
     if len(rows) < LIMITS.neighbors_least.value:
         return
-    hot_c = connection.scalar(
-        sa.select(sa.func.avg(state.c.outdoor_c)).where(state.c.unit_received_at > now - 4 * _HOUR_S)
-    )
+    severity = _severity(connection, now)
     for key, number, first, last in rows:
         whole = clock.at(last) - clock.at(first)
         share = number / whole if whole > 0 else 0.0
         if clock.runs(last, now, share) <= LIMITS.gap_runs.value:
             continue  # most: their own runs need not be read
         own = sa.select(cycles.c.at).where(cycles.c.site_id == key, cycles.c.at >= from_at, cycles.c.at < now)
-        answer = stopped(clock, list(connection.scalars(own.order_by(cycles.c.at))), now)
-        if answer is not None:
-            severity = Severity.URGENT if hot_c is not None and hot_c >= LIMITS.urgent_c.value else Severity.SOON
-            gap, largest = (round(value, 1) for value in answer)
+        gaps = stopped(clock, list(connection.scalars(own.order_by(cycles.c.at))), now)
+        if gaps is not None:
+            gap, largest = (round(value, 1) for value in gaps)
+            evidence = {"runs_expected": gap, "largest_before": largest}
             text = f"No run since then: by its neighbors {gap:.0f} were due, and never before more than {largest:.0f}."
-            yield key, Found(STOPPED, severity, last, {"runs_expected": gap, "largest_before": largest}, text)
+            why = _besides(connection, key, last, now)
+            if why or key in cases:
+                yield key, Found(STOPPED, severity, last, evidence, f"{text} {why}".strip())
+            else:
+                text += " Is nobody home, is it switched off, or has it stopped?"
+                yield key, Found(NOT_RUN, Severity.WATCH, last, evidence, text)
+
+
+def _severity(connection: sa.Connection, now: float) -> Severity:
+    """How urgent it is where a unit has stopped, by the heat of the last hours over the plan."""
+    query = sa.select(sa.func.avg(state.c.outdoor_c)).where(state.c.unit_received_at > now - 4 * _HOUR_S)
+    hot_c = connection.scalar(query)
+    return Severity.URGENT if hot_c is not None and hot_c >= LIMITS.urgent_c.value else Severity.SOON
+
+
+def _besides(connection: sa.Connection, key: int, last: float, now: float) -> str:
+    """Return what else than its pause speaks for a unit that has stopped, or for not waiting; nothing: empty."""
+    if now - last > LIMITS.away_days.value * _DAY_S:
+        return f"People are seldom away for {LIMITS.away_days.value:.0f} days."
+    c, own = tenancies.c, sa.select(sites.c.premises_id).where(sites.c.id == key).scalar_subquery()
+    if connection.scalar(sa.select(c.vulnerability).where(c.site_id == key, c.to_at.is_(None))):
+        return "Heat is hard on somebody there."
+    beside = sa.select(sa.func.count()).select_from(cycles.join(sites, sites.c.id == cycles.c.site_id))
+    beside = beside.where(sites.c.premises_id == own, sites.c.id != key, cycles.c.at > last, cycles.c.at < now)
+    if (connection.scalar(beside) or 0) >= LIMITS.beside_runs.value:
+        return "Another unit of the house has run since."
+    e = events.c
+    trouble = sa.select(e.finding).where(e.site_id == key, e.at > last - 7 * _DAY_S, e.at < now, e.kind == "finding")
+    trouble = trouble.where(e.step == "raised", e.severity == Severity.URGENT.value, e.finding.not_in(_UNCALLED))
+    name = connection.scalar(trouble.where(e.finding.not_like(f"{OFFICE}%")).order_by(e.at.desc()).limit(1))
+    return f"Its monitor told of trouble shortly before: {name}." if name else ""
 
 
 def _active(connection: sa.Connection) -> dict[tuple[int, str], ActiveAlerts]:

@@ -142,7 +142,8 @@ def morning(
 def drifting(
     connection: sa.Connection, viewer: Viewer, now: float, *, offset: int = 0, limit: int = PAGE_ROWS
 ) -> Page[Case]:
-    """Units to book before they fail: something stands that is not urgent, nothing that is, and no visit is booked."""
+    """Units to book before they fail: something stands that is not urgent, nothing that is, and no visit is booked.
+    What is only to be asked is no such thing."""
     first = (sa.case((standing_table.c.severity == Severity.SOON.value, 0), else_=1), standing_table.c.since_at)
     urgent = sa.select(standing_table.c.site_id).where(
         standing_table.c.active, standing_table.c.severity == Severity.URGENT.value
@@ -151,7 +152,17 @@ def drifting(
     ranked = ranked.where(
         standing_table.c.severity != Severity.URGENT.value, sites.c.id.not_in(urgent), _booked_day().is_(None)
     )
+    ranked = ranked.where(standing_table.c.finding != triage.NOT_RUN)
     return _page(connection, ranked, (sa.text("severity"), sa.text("since_at")), offset, limit)
+
+
+def to_ask(
+    connection: sa.Connection, viewer: Viewer, now: float, *, offset: int = 0, limit: int = PAGE_ROWS
+) -> Page[Case]:
+    """Units that have not run while their neighbors' did, where nothing says whether they stopped or nobody is home,
+    the longest first."""
+    ranked = _cases(viewer, now, sa.literal(1)).where(standing_table.c.finding == triage.NOT_RUN)
+    return _page(connection, ranked, (sa.text("since_at"),), offset, limit)
 
 
 class QuietCase(msgspec.Struct, frozen=True, kw_only=True):

@@ -18,9 +18,12 @@ COOLING_WORDS = {
     Cooling.DAMAGE: "damage under way",
     Cooling.NONE: "no cooling",
 }
-# What the office found itself: a unit that stopped may not cool; a change is a thing to look at.
+# What the office found itself: a unit that stopped may not cool; a change is a thing to look at, and whether somebody
+# is home a thing to ask.
+STOPPED, NOT_RUN = "office-unit-stopped", "office-not-run"
 _OFFICE = {
-    "office-unit-stopped": Cooling.NONE,
+    STOPPED: Cooling.NONE,
+    NOT_RUN: Cooling.UNKNOWN,
     "office-restarts": Cooling.POOR,
     "office-hours-up": Cooling.POOR,
     "office-starts-up": Cooling.POOR,
@@ -37,7 +40,7 @@ def means(finding: str) -> Cooling:
 
 def cooling_words(finding: str) -> str:
     """Return the same in words."""
-    return "probably no cooling" if finding == "office-unit-stopped" else COOLING_WORDS[means(finding)]
+    return "probably no cooling" if finding == STOPPED else COOLING_WORDS[means(finding)]
 
 
 NO_COOLING = tuple(name for name, row in CATALOGUE.items() if row.house is Cooling.NONE)

@@ -3,6 +3,8 @@ database end to end."""
 
 from __future__ import annotations
 
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -14,13 +16,13 @@ import sqlalchemy as sa
 from condenser_monitor.monitor.core.records import Severity
 from condenser_monitor.monitor.fleet import enroll, inference, queries, tenants
 from condenser_monitor.monitor.fleet.days import office_day
-from condenser_monitor.monitor.fleet.inference import RESTARTS, STOPPED, WORDS, Day, PlanClock
+from condenser_monitor.monitor.fleet.inference import RESTARTS, WORDS, Day, PlanClock
 from condenser_monitor.monitor.fleet.people import Role, Viewer
 from condenser_monitor.monitor.fleet.setup import Broker
 from condenser_monitor.monitor.fleet.store import Store
-from condenser_monitor.monitor.fleet.tables import sites, standing, state
-from condenser_monitor.monitor.fleet.triage import MEANS, POWER_CUT
-from condenser_monitor.monitor.fleet.writer import writer
+from condenser_monitor.monitor.fleet.tables import cycles, sites, standing, state
+from condenser_monitor.monitor.fleet.triage import MEANS, NOT_RUN, POWER_CUT, STOPPED
+from condenser_monitor.monitor.fleet.writer import IngestWriter, writer
 from condenser_monitor.monitor.limits import FLEET_INFERENCE
 from tests.fleet import payloads
 from tests.fleet.payloads import NOON, received
@@ -161,6 +163,23 @@ def _active(store: Store) -> list[tuple[str, str]]:
         return [tuple(row) for row in connection.execute(query.order_by(sites.c.site))]
 
 
+def _others_go_on(to: IngestWriter, runs: dict[str, list[float]], end: float, *, but: str) -> float:
+    """All but one run on for three days as on the busiest of their last ones; the instant after them."""
+    gone = end
+    hot = max(
+        range(5), key=lambda back: sum(_within(at, end - back * 86400.0) for rows in runs.values() for at in rows)
+    )
+    for day in range(1, 4):  # the others go on as on the busiest of their last days
+        for name, times in runs.items():
+            if name != but:
+                last = [at for at in times if _within(at, end - hot * 86400.0)]
+                seqs = enumerate([at + (day + hot) * 86400.0 for at in last], len(times) + 1 + 1000 * day)
+                batch = [m for seq, at in seqs for m in received([payloads.cycle(name, seq, wall_s=at)], at)]
+                to.write(batch, end + day * 86400.0)
+        gone = end + day * 86400.0
+    return gone
+
+
 def test_a_unit_that_stopped_stands_on_the_list_until_it_runs_again(store: Store) -> None:
     """From cycles in the database to the morning list: urgent in heat; nothing is said of a monitor that is silent; a
     `unit` message of the site does not clear what the office found, a run does."""
@@ -168,33 +187,33 @@ def test_a_unit_that_stopped_stands_on_the_list_until_it_runs_again(store: Store
     to = writer(store)
     busiest = max(runs, key=lambda name: len([at for at in runs[name] if at > end - 10 * 86400.0]))
     assert inference.infer(to, end) == 0
-    gone = end
-    hot = max(
-        range(5), key=lambda back: sum(_within(at, end - back * 86400.0) for rows in runs.values() for at in rows)
-    )
-    for day in range(1, 4):  # the others go on as on the busiest of their last days
-        for name, times in runs.items():
-            if name != busiest:
-                last = [at for at in times if _within(at, end - hot * 86400.0)]
-                seqs = enumerate([at + (day + hot) * 86400.0 for at in last], len(times) + 1 + 1000 * day)
-                batch = [m for seq, at in seqs for m in received([payloads.cycle(name, seq, wall_s=at)], at)]
-                to.write(batch, end + day * 86400.0)
-        gone = end + day * 86400.0
+    gone = _others_go_on(to, runs, end, but=busiest)
     with store.write() as connection:
         connection.execute(
             sa.update(state).values(hole_since=None, heard_at=gone, outdoor_c=37.0, unit_received_at=gone)
         )
     inference.infer(to, gone)
-    assert (busiest, STOPPED) in _active(store)
+    assert _active(store) == [(busiest, NOT_RUN)]
     with store.read() as connection:
-        case = next(row for row in queries.morning(connection, OWNER, gone).rows if row.site == busiest)
-    assert (case.severity, case.cooling) == (Severity.URGENT, "probably no cooling")
-    assert "neighbors" in case.summary
+        assert queries.morning(connection, OWNER, gone).total == queries.drifting(connection, OWNER, gone).total == 0
+        (asked,) = queries.to_ask(connection, OWNER, gone).rows
+    assert (asked.site, asked.severity, asked.cooling) == (busiest, Severity.WATCH, "not known")
     for away, at in ((office_day(gone + 3 * 86400.0), gone + 10), (None, gone + 20)):  # nobody home, as they told us
         with store.write() as connection:
             tenants.edit(connection, tenants.WHOLE, busiest, {"away_until": away})
         inference.infer(to, at)
-        assert ((busiest, STOPPED) in _active(store)) is (away is None)
+        assert ((busiest, NOT_RUN) in _active(store)) is (away is None)
+    with store.write() as connection:  # somebody is home: a case at once, which the next look leaves one
+        key = queries.site_id(connection, OWNER, busiest)
+        assert inference.answer(to, connection, key, gone + 30, home=True)
+        assert not inference.answer(to, connection, key, gone + 30, home=True)
+    for at in (gone + 30, gone + 40):
+        assert _active(store) == [(busiest, STOPPED)]
+        with store.read() as connection:
+            (case,) = queries.morning(connection, OWNER, at).rows
+        assert (case.site, case.severity, case.cooling) == (busiest, Severity.URGENT, "probably no cooling")
+        assert "neighbors" in case.summary
+        inference.infer(to, at)
     to.write(received([payloads.unit(busiest, wall_s=gone + 5)], gone + 5), gone + 5)
     with store.write() as connection:
         off = {"online": False, "online_at": gone - 7200.0}
@@ -211,7 +230,67 @@ def test_a_unit_that_stopped_stands_on_the_list_until_it_runs_again(store: Store
     page: Any
     with store.read() as connection:
         page = queries.site(connection, OWNER, busiest)
-    assert [(row.finding, row.step) for row in page.history][:2] == [(STOPPED, "cleared"), (STOPPED, "raised")]
+    turns = [(row.finding, row.step) for row in page.history][:3]
+    assert turns[0] == (STOPPED, "cleared")
+    assert set(turns[1:]) == {(STOPPED, "raised"), (NOT_RUN, "cleared")}
+
+
+@pytest.fixture(scope="module")
+def stopped_plan(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, float, str]:
+    """An office one unit of which has not run for three days while fifteen others do: its database, the instant, and
+    which unit that is."""
+    path = tmp_path_factory.mktemp("plan") / "fleet.db"
+    store = Store(f"sqlite:///{path}")
+    store.migrate()
+    end, runs = _filled(store, 16, 30)
+    name = max(runs, key=lambda site: len([at for at in runs[site] if at > end - 10 * 86400.0]))
+    end = _others_go_on(writer(store), runs, end, but=name)
+    store.close()
+    return path, end, name
+
+
+@pytest.fixture
+def plan(stopped_plan: tuple[Path, float, str], tmp_path: Path) -> Iterator[tuple[Store, float, str]]:
+    """A copy of that office, to be changed."""
+    whole, end, name = stopped_plan
+    store = Store(f"sqlite:///{shutil.copy(whole, tmp_path)}")
+    yield store, end, name
+    store.close()
+
+
+@pytest.mark.parametrize(
+    ("days", "trouble", "about", "expected"),
+    [
+        (3, "", {}, (NOT_RUN, "nobody home")),
+        (15, "", {}, (STOPPED, "seldom away")),
+        (3, "", {"vulnerability": 1}, (STOPPED, "Heat is hard")),
+        (3, "", {"premises": "The house", "address": "Elm 1", "beside": ("s04", "s05")}, (STOPPED, "Another unit")),
+        (3, "locked-rotor", {}, (STOPPED, "locked-rotor")),
+        (3, "overdue-call", {}, (NOT_RUN, "nobody home")),  # a house switched off is not called for either
+        (3, "line-supply-lost", {}, (NOT_RUN, "nobody home")),
+    ],
+)
+def test_what_else_speaks_for_a_stop_makes_a_case_of_the_question(
+    plan: tuple[Store, float, str], days: float, trouble: str, about: dict[str, Any], expected: tuple[str, str]
+) -> None:
+    """By its pause alone a house that was switched off looks the same."""
+    store, end, name = plan
+    last, to = end - days * 86400.0, writer(store)
+    if trouble:
+        to.write(received([payloads.finding(name, 1, "raised", trouble, wall_s=last - 3600.0)], end), end)
+    with store.write() as connection:
+        key = queries.site_id(connection, OWNER, name)
+        connection.execute(sa.delete(cycles).where(cycles.c.site_id == key, cycles.c.at > last))
+        connection.execute(sa.update(state).values(hole_since=None, heard_at=end, unit_received_at=end, outdoor_c=30.0))
+        about = dict(about)
+        for other in (name, *about.pop("beside", ())):
+            tenants.edit(connection, tenants.WHOLE, other, about)
+    inference.infer(to, end)
+    assert [finding for site, finding in _active(store) if site == name and finding in WORDS] == [expected[0]]
+    with store.read() as connection:
+        row = standing.c
+        words = connection.scalar(sa.select(row.summary).where(row.site_id == key, row.finding == expected[0]))
+    assert expected[1] in (words or "")
 
 
 def test_a_site_cannot_speak_in_the_office_s_name(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
@@ -12,8 +13,9 @@ from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
 from condenser_monitor.monitor.core.records import Episode, EpisodeState, Severity
-from condenser_monitor.monitor.fleet import enroll
+from condenser_monitor.monitor.fleet import enroll, queries, tenants, triage
 from condenser_monitor.monitor.fleet import visits as visiting
+from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
 from condenser_monitor.monitor.fleet.people import Role, Viewer
 from condenser_monitor.monitor.fleet.setup import Broker
 from condenser_monitor.monitor.fleet.slots import Slots
@@ -22,6 +24,7 @@ from condenser_monitor.monitor.fleet.tables import (
     asks,
     audit,
     sites,
+    standing,
     users,
     visits,
 )
@@ -86,6 +89,7 @@ ROUTES: dict[str, tuple[str, str, set[Role]]] = {
     "sites.about": ("POST", f"/site/{_OWN}/about", _OFFICE),
     "sites.tenant": ("POST", f"/site/{_OWN}/tenant", _OFFICE),
     "sites.ask": ("POST", f"/site/{_OWN}/ask", _OFFICE),
+    "sites.home": ("POST", f"/site/{_OWN}/home", _OFFICE),
     "work.visits": ("GET", "/visits", _ALL),
     "work.visit": ("GET", "/visit/1", _ALL),
     "work.finish": ("POST", "/visit/999", _ALL),
@@ -538,3 +542,35 @@ def test_a_site_that_was_never_heard_of_is_not_said_to_have_nothing(own_office: 
     with Slots(own_office.store) as slots:
         slots.beat([0], own_office.now, {}, own_office.now)
         assert "Nothing is known: not seen yet" in own_office.client("dispatcher").get("/site/fresh").text
+
+
+@pytest.mark.parametrize("home", [True, False])
+def test_a_unit_that_has_not_run_is_asked_about_and_the_answer_makes_it_a_case_or_ends_it(
+    own_office: Office, home: bool
+) -> None:
+    """It stands apart, with the customer's number and two answers, for those who may note one; drifting has no such
+    thing. A wrong day is refused. Nothing of who is away goes into the log."""
+    office, summary = own_office, "No run since then, by its neighbors 20 were due."
+    about: dict[str, Any] = {"finding": triage.NOT_RUN, "severity": "watch", "summary": summary, "active": True}
+    with office.store.write() as connection:
+        key = queries.site_id(connection, tenants.WHOLE, _OWN)
+        connection.execute(sa.update(standing).where(standing.c.site_id == key).values(active=False))
+        row = ActiveAlerts(site_id=key, since_at=office.now - 9e4, changed_at=office.now, **about)
+        writer(office.store).put_standing(connection, [row])
+    browser = office.client("dispatcher")
+    page = browser.get("/").text
+    assert "To ask: is somebody home?" in page
+    assert summary in page
+    assert f'action="/site/{_OWN}/home"' in page
+    assert "/home" not in office.client("kim").get("/").text
+    assert summary not in browser.get("/drifting").text
+    assert post(browser, "/", f"/site/{_OWN}/home", away_until="2026-13-40").status_code == 400
+    given = {"home": "yes"} if home else {"away_until": "2026-06-30"}
+    page = browser.get(post(browser, "/", f"/site/{_OWN}/home", **given).location).text
+    assert "To ask" not in page
+    with office.store.read() as connection:
+        stands = [one.finding for one in queries.stands_at(connection, key)]
+        said = [row.detail for row in connection.execute(sa.select(audit).where(audit.c.what == _OWN))]
+    assert stands == [triage.STOPPED] * home
+    assert office.site(0).away_until == given.get("away_until")
+    assert "2026-06-30" not in str(said)

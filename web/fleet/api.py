@@ -389,7 +389,7 @@ def _choice(name: str, allowed: tuple[str, ...]) -> str:
 
 # ---------------------------------------------------------------- the table
 
-_LISTS = {"urgent": queries.morning, "drifting": queries.drifting}
+_LISTS = {"urgent": queries.morning, "drifting": queries.drifting, "to-ask": queries.to_ask}
 _CUSTOMERS = ("present", "former")
 _STATUSES = (visiting.BOOKED, visiting.DONE, visiting.DROPPED)
 _FROM = Param("from", "integer", f"where the page of {PAGE_ROWS} rows begins", bounds=(-1, 10**9))
@@ -411,7 +411,7 @@ ROUTES: tuple[Route, ...] = (
         "GET",
         "/cases",
         "cases",
-        "Who needs somebody now, in the order of the morning list; or what is drifting",
+        "Who needs somebody now, in the order of the morning list; what is drifting; or who is to be asked",
         Rows[OpenCase],
         cases,
         (Param("list", "string", "which list; urgent when left out", choices=tuple(_LISTS)), _FROM),

@@ -60,6 +60,7 @@ RIGHTS: dict[str, frozenset[Role]] = {
     "sites.about": _OFFICE,
     "sites.tenant": _OFFICE,
     "sites.ask": _OFFICE,
+    "sites.home": _OFFICE,
     "work.visits": _ALL,
     "work.visit": _ALL,
     "work.finish": _ALL,

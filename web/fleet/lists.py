@@ -27,6 +27,7 @@ def morning() -> str:
         counts = queries.standing_counts(connection, viewer())
         together = inference.outages(connection, viewer(), now)
         quiet = queries.quiet(connection, viewer())
+        to_ask = queries.to_ask(connection, viewer(), now)
         people = technicians(connection, viewer())
     areas = Counter(area for area, _, _ in _points(case.address for case in page.rows))
     parts = {
@@ -34,6 +35,7 @@ def morning() -> str:
         "areas": areas.most_common(),
         "outages": together,
         "quiet": [(case, headline(case.episode), STATES[case.episode.state], besides(case.episode)) for case in quiet],
+        "to_ask": to_ask,
         "people": people,
         "today": office_day(now),
     }

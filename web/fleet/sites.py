@@ -18,6 +18,7 @@ from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.drawing import scatter
 from condenser_monitor.monitor.fleet import (
     customers,
+    inference,
     load_list,
     queries,
     resend,
@@ -28,6 +29,7 @@ from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
 from condenser_monitor.monitor.fleet.people import Technician, note, technicians
 from condenser_monitor.monitor.fleet.queries import SitePage
 from condenser_monitor.monitor.fleet.season import SeasonSpan, customer_document
+from condenser_monitor.monitor.fleet.writer import writer
 from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.publishers.messages import PersonsRequest
 from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
@@ -172,6 +174,22 @@ def tenant(name: str) -> AnyResponse:
         changed = tenants.change(connection, viewer(), name, **about, now=office_context().wall())
     flash(f"From now on the new customer's: {', '.join(changed)}.")
     return redirect(url_for("sites.site", name=name))
+
+
+@sites.post("/site/<name>/home")
+def home(name: str) -> AnyResponse:
+    """Note whether somebody is home where a unit has not run: then it is a case; or until when nobody is."""
+    away = customers.checked({"away_until": field("away_until")}) if field("away_until") else {}
+    if not away and field("home") != "yes":
+        raise CommandError("away_until", "", "the last day on which nobody is home, or home=yes")
+    now, store = office_context().wall(), office_context().store
+    with store.write() as connection:
+        key = queries.site_id(connection, viewer(), name)
+        tenants.edit(connection, viewer(), name, away or {"away_until": None}, house=True)
+        asked = inference.answer(writer(store), connection, key, now, home=not away)
+        note(connection, now, viewer().login, "asked whether somebody is home", name, **(away or {"home": True}))
+    flash("Noted." if away else "Noted: it is a case now." if asked else "Noted. Nothing was asked any more.")
+    return redirect(url_for("lists.morning"))
 
 
 @sites.post("/site/<name>/ask")
