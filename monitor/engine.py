@@ -44,13 +44,14 @@ from condenser_monitor.monitor.core.records import (
     Evidence,
     Finding,
     Request,
+    RequestKind,
     Scan,
     StartTransient,
     UnitStatus,
 )
 from condenser_monitor.monitor.core.records import Answer as RequestAnswer
 from condenser_monitor.monitor.core.trust import LiarMemory, Trust
-from condenser_monitor.monitor.diagnosis.diagnosis import FindingDiagnosis, Observed, ages_s
+from condenser_monitor.monitor.diagnosis.diagnosis import FindingDiagnosis, Observed, PastLook, ages_s
 from condenser_monitor.monitor.diagnosis.features import FeatureWatch
 
 __all__ = [
@@ -78,6 +79,7 @@ FINDINGS_MEMORY = MemoryPart("findings", 1, dict[str, Finding], what="findings")
 STOOD_MEMORY = MemoryPart("recent_ages_s", 1, Ages, what="findings that stood")
 WORKED_MEMORY = MemoryPart("worked_ages_s", 1, Ages, what="findings that worked again")
 SEEN_MEMORY = MemoryPart("seen", 1, dict[str, Symbols], what="how findings looked")
+LOOKS_MEMORY = MemoryPart("looks", 1, list[PastLook], what="what was suspected in the last days")
 FEATURES_MEMORY = MemoryPart("features", 1, dict[str, FeatureSeen], what="shape, size and history")
 HEAT_MEMORY = MemoryPart("called_in_heat_ages_s", 1, list[float], what="calls in the heat")
 HABITS_MEMORY = MemoryPart("habits", 1, list[HabitMemory], what="what the unit does by design")
@@ -106,7 +108,7 @@ class Engine:
         self._cycle = CycleWatch([name for name in self._inputs.fitted if name in NUMBERS])
         self._patterns = Patterns(settings)
         old = self._memory = EngineMemory(memory, last_good)
-        marks, seen = old.load(FEATURES_MEMORY), old.load(SEEN_MEMORY)
+        marks, seen, looks = old.load(FEATURES_MEMORY), old.load(SEEN_MEMORY), old.load(LOOKS_MEMORY)
         self._features = FeatureWatch(settings.unit, marks or {})
         self._features_seen: dict[str, str] = {}
         self._alarms = AlarmManager(settings, old.load_json(ALERTS_MEMORY), old.load(EPISODES_MEMORY))
@@ -122,6 +124,7 @@ class Engine:
             stood_s=_times_s(old.load(STOOD_MEMORY)),
             worked_s=_times_s(old.load(WORKED_MEMORY)),
             seen=seen or {},
+            looks=looks or (),
         )
         habits, flaps = old.load(HABITS_MEMORY), old.load(FLAPS_MEMORY)
         self._habits = Habits(settings, habits or ())
@@ -219,7 +222,10 @@ class Engine:
     ) -> tuple[RequestAnswer, Sequence[AlertChange]]:
         """A person's wish about an alert, service mode, or a part that was renewed."""
         self._decide_s = -inf
-        return self._alarms.request(request, now_s, wall_s, self._reset)
+        answer, steps = self._alarms.request(request, now_s, wall_s, self._reset)
+        if answer.done and request.request in (RequestKind.REPAIRED, RequestKind.RESET):
+            self._diagnosis.forget_past()
+        return answer, steps
 
     def _reset(self, part: str | None) -> None:
         """Forget what was normal for a part that was replaced; "call": the unit was not to be called. Raises
@@ -227,6 +233,7 @@ class Engine:
         if part == "call":
             self._calls.excuse()
             return
+        self._diagnosis.forget_past()
         self._baselines.reset(part)
         if part == "compressor":
             self._performance.reset()
@@ -413,7 +420,10 @@ class Engine:
         was, self.facts = self.facts, self._facts()
         self._patterns.changed(was, self.facts, since_s)
         self._habits.update(self.facts, since_s)
-        normal_a = self._baselines.normal_a(scan.outdoor_c, near_a=self._features.drew_a())
+        drew_a = self._features.drew_a()
+        if was.compressor and self.facts.compressor is False:
+            self._trust.tripped = (drew_a or 0.0) >= self.settings.unit.compressor_rla_a * limits.OVERLOADED_RATIO.value
+        normal_a = self._baselines.normal_a(scan.outdoor_c, near_a=drew_a)
         self._features.changed(was, self.facts, since_s, normal_a)
         cycle = self._cycle.update(self.facts, since_s, scan.wall_s)
         self._running = self._cycle.running_since_s is not None
@@ -428,6 +438,9 @@ class Engine:
         """Whether a defrost or the unit's board may hold the fan off; where the temperature is not known, it may."""
         unit = self.settings.unit
         warm = -inf if outdoor_c is None else outdoor_c
+        draw, amps = self._inputs.by_name.get("draw"), self._numbers.get("compressor_a")
+        if draw is not None and draw.symbol == "high" and (amps or 0.0) >= unit.compressor_rla_a:
+            return False  # a defrost and a cold condenser ask little of a motor; one that is overloaded wants its fan
         # What runs in such cold heats, declared or not, and defrosts.
         heats = -inf < warm < limits.HABITS.heats_below_c.value and "heat_pump" not in unit.not_by_design
         frost = heats or (unit.heat_pump and warm < limits.HABITS.frost_c.value)
@@ -713,6 +726,7 @@ class Engine:
         keep(STOOD_MEMORY, self._diagnosis.stood_ages_s(now_s))
         keep(WORKED_MEMORY, ages_s(self._diagnosis.worked_s, now_s))
         keep(SEEN_MEMORY, self._diagnosis.seen_of_late(now_s))
+        keep(LOOKS_MEMORY, self._diagnosis.past_looks(now_s))
         keep(FEATURES_MEMORY, self._features.memory(now_s))
         keep(HABITS_MEMORY, self._habits.memory())
         keep(FLAPS_MEMORY, self._flaps.memory(now_s))

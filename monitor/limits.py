@@ -262,6 +262,13 @@ EARLIER_DAY_S = _ours(20 * 3600.0, "s", 3600, 86400, "a call this long ago was o
 
 EPISODE_S = _ours(4 * 3600.0, "s", 3600, 86400, "what belongs to one diagnosis comes within some hours")
 UNPROVEN_S = _ours(86400.0, "s", 4 * 3600, 7 * 86400, "what no run has shown to work again belongs to it for a day")
+PAST_S = _ours(
+    4 * 86400.0, "s", 86400, 14 * 86400, "a fault that nobody mended comes back; later it may be another one"
+)
+PAST_EVERY_S = _ours(3600.0, "s", 60, 86400, "of each hour the fullest look is kept")
+PAST_HALF_S = _ours(2 * 86400.0, "s", 3600, 14 * 86400, "and what was found then counts half as much after two days")
+PAST_RATIO = _ours(4.0, "1", 0, 50, "whoever was sure then is so much likelier now: most that comes back is the same")
+PAST_MOST = _ours(20.0, "1", 1, 1000, "and no suspect by more, however seldom it is: then it may have been another one")
 RECENT_WEIGHT = _ours(0.25, "1", 0, 1, "a finding that has gone counts a quarter of one that stands")
 FOLLOWS_WEIGHT = _ours(0.3, "1", 0, 1, "a finding that follows from another one says little that is new")
 WATCH_WEIGHT = _ours(0.5, "1", 0, 1, "and one that is told at the next visit only half of an urgent one")
@@ -290,6 +297,7 @@ BLINK_BEFORE_S = _ours(60.0, "s", 10, 300, "a start this soon after a blink meet
 HOT_C = _ours(31.0, "°C", 25, 40, "a day on which head pressures are high")
 MILD_C = _ours(25.0, "°C", 15, 30, "a day on which a sound condenser has an easy time")
 HIGH_TRIP_RATIO = _ours(1.12, "1", 1.02, 2, "more than a sound run's own changes")
+OVERLOADED_RATIO = _ours(1.2, "of RLA", 1, 2, "no sound run draws so much; a compressor that stops there has tripped")
 USUAL_TRIP_RATIO = _ours(
     0.85, "of RLA", 0.5, 1, "an overload opens above rated load, or in a shell that is hot for want of gas"
 )

@@ -240,6 +240,7 @@ class Trust:
         self.sensors = tuple(name for name in WITNESSES if name in fitted)
         self._liars: frozenset[str] = frozenset()
         self.swapped = False
+        self.tripped = False  # the compressor's last stop came from far above its rated current
         self.frozen = FrozenWatch(fitted)
         self._witnesses = [WITNESSES[name] for name in self.sensors]
         self._physics = Physics(unit)
@@ -414,12 +415,16 @@ class Trust:
             if not name:
                 cost += begins
             elif name == "welded" and was is not None and not was.contacts:
-                # Contacts that are open close by a pull, or by somebody's hand.
-                cost += limits.TRUST.pushed.value
+                # Contacts that are open close by a pull, or by somebody's hand; those behind which the compressor
+                # stopped on its own protector were never open.
+                stayed = self.tripped and "welded" in story.faults
+                cost += 0.0 if stayed else limits.TRUST.pushed.value
             elif name in standing:
                 continue
             elif name not in story.faults:
-                cost += begins
+                # What was driven without a call, and maybe without its fan, trips on its own protector.
+                follows = name == "compressor-off" and "welded" in story.faults
+                cost += limits.TRUST.designed.value if follows else begins
             elif name in LASTING and self._whole_run(story, world, now_s):
                 # A fault that lets the unit do a whole run in between, and comes back.
                 cost += limits.TRUST.heals.value

@@ -56,11 +56,21 @@ class Observed(NamedTuple):
     distrusted: tuple[str, ...] = ()
 
 
+class PastLook(msgspec.Struct, frozen=True, kw_only=True):
+    """The fullest look of an hour: when, with how many findings and features, and the suspects' shares by its own
+    evidence. `at_s` is an age in the memory that the next process gets."""
+
+    at_s: float
+    pieces: int
+    shares: dict[str, float]
+
+
 class FindingDiagnosis:
     """The findings that stand, each with its suspects, which stood or worked again of late, and the unit's diagnosis.
 
     `standing` are the findings of an earlier process, `stood_s` and `worked_s` when its findings last stood or were
-    seen to work again, in seconds of this one's clock, `seen` how they looked, as symbols.
+    seen to work again, in seconds of this one's clock, `seen` how they looked, as symbols; `looks` what was found in
+    the last days, each with its age.
     """
 
     def __init__(
@@ -72,11 +82,14 @@ class FindingDiagnosis:
         stood_s: Mapping[str, float] = {},
         worked_s: Mapping[str, float] = {},
         seen: Mapping[str, Mapping[str, str]] = {},
+        looks: Collection[PastLook] = (),
     ) -> None:
         self._settings, self._fitted = settings, fitted
+        self._looks = [msgspec.structs.replace(look, at_s=-look.at_s) for look in looks]
         self.standing = dict(standing)
         self.diagnosed: Diagnosed | None = None
         self.stood_s = dict(stood_s)
+        self._begun_s: dict[str, float] = {}  # since when what stands has been so
         self._beside_s: dict[str, float] = {}  # when what is over was last part of a diagnosis with an urgent finding
         self.worked_s = dict(worked_s)
         # when what had worked again was last raised again
@@ -112,6 +125,8 @@ class FindingDiagnosis:
             self._restored.discard(name)
             self._seen[name] = {**known, **runs, **beside}
         stands = (self.standing.keys() | outcome.raised.keys()) - outcome.cleared.keys()
+        self._begun_s = {name: self.standing[name].since_s for name in stands & self.standing.keys()}
+        self._begun_s |= {name: since_s for name, (_, since_s) in outcome.raised.items()}
         found = self._diagnosis(observed, stands)
         changes: list[Change | Diagnosed] = []
         for name in outcome.order:
@@ -164,21 +179,57 @@ class FindingDiagnosis:
         if back & stands or (back & set(gone) and not new):  # what is new need not come and go as the others do
             features["comes-and-goes"] = "yes"
         self._features = features
-        return diagnose(UnitCase(findings, self._settings.unit, self._fitted, features))
+        case = UnitCase(findings, self._settings.unit, self._fitted, features, past=self._past(now_s))
+        found = diagnose(case)
+        self._look_back(found, len(findings) + len(features), now_s)
+        return found
+
+    def _look_back(self, found: Diagnosis, pieces: int, now_s: float) -> None:
+        """Keep the fullest look of the hour."""
+        shares = {name: share for name, share in found.afresh.items() if name != MONITOR}
+        look = PastLook(at_s=now_s, pieces=pieces, shares=shares)
+        if self._looks and now_s - self._looks[-1].at_s < limits.PAST_EVERY_S.value:
+            if pieces < self._looks[-1].pieces:
+                return
+            look = msgspec.structs.replace(look, at_s=self._looks.pop().at_s)
+        self._looks = [one for one in self._looks if not lasted(one.at_s, now_s, limits.PAST_S.value)] + [look]
+
+    def _past(self, now_s: float) -> dict[str, float]:
+        """Whom the fullest look of the last days was at, with what its shares still count: of evidence that is too old
+        for this diagnosis itself."""
+        old = [
+            one
+            for one in self._looks
+            if lasted(one.at_s, now_s, limits.EPISODE_S.value) and not lasted(one.at_s, now_s, limits.PAST_S.value)
+        ]
+        if not old:
+            return {}
+        best = max(old, key=lambda one: (one.pieces, one.at_s))
+        left = 0.5 ** ((now_s - best.at_s) / limits.PAST_HALF_S.value)
+        return {name: share * left for name, share in best.shares.items()}
+
+    def forget_past(self) -> None:
+        """Something was mended: what comes next need not be the same."""
+        self._looks.clear()
+
+    def past_looks(self, now_s: float) -> list[PastLook]:
+        """The looks of the last days, each with its age."""
+        return [msgspec.structs.replace(one, at_s=now_s - one.at_s) for one in self._looks]
 
     def _belongs(self, name: str, now_s: float) -> bool:
         """Whether what is over still belongs to the diagnosis: for some hours, and while a finding stands that came
         within them and is urgent, because a unit that is dead or locked out does not show that the part works again,
         or that may follow from it: a run without end began with what is over."""
         last_s = max(self.stood_s[name], self._beside_s.get(name, -inf))
-        urgent = [
-            one.raised_s
-            for one in self.standing.values()
-            if one.severity is Severity.URGENT or (one.severity is Severity.WATCH and name in follows_from(one.name))
+        urgent = [one.raised_s for one in self.standing.values() if one.severity is Severity.URGENT]
+        begun = [
+            since_s
+            for other, since_s in self._begun_s.items()
+            if CATALOGUE[other].severity is Severity.WATCH and name in follows_from(other)
         ]
-        belongs = any(not lasted(last_s, at_s, limits.EPISODE_S.value) for at_s in (now_s, *urgent))
+        belongs = any(not lasted(last_s, at_s, limits.EPISODE_S.value) for at_s in (now_s, *urgent, *begun))
         belongs = belongs and not lasted(self.stood_s[name], now_s, limits.UNPROVEN_S.value)
-        if belongs and urgent:
+        if belongs and (urgent or begun):
             self._beside_s[name] = now_s
         return belongs
 

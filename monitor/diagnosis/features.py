@@ -9,7 +9,7 @@ nothing older than limits.EPISODE_S, and answers `seen()`.
 
 from __future__ import annotations
 
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Collection, Mapping
 from math import inf
 from statistics import median, median_high
@@ -187,8 +187,8 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
     mute: tuple[str, ...] = ()
     if "contactor-chatter" in findings or "flickers" in features:
         mute += (*_OF_STOPS, "stalled", "opened")
-    if "locked-rotor" in findings:
-        mute += ("stalled",)  # the finding says it
+    if "locked-rotor" in findings or not stalls(features):
+        mute += ("stalled",)  # the finding says it, or it is chance
     if features.get("off-time") == "seconds":
         # Called again before the pressures have met, a sound compressor stalls too.
         mute += tuple(name for name, symbol in _STALLS.items() if features.get(name) == symbol)
@@ -212,6 +212,12 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
             alike = told[name].get("fan-motor", 1.0)
             told[name] = {**told[name], **{one: max(alike, told[name].get(one, 1.0)) for one in _FAN_STOPPED}}
     return told
+
+
+def stalls(features: Mapping[str, str]) -> bool:
+    """Whether it stalls as it starts. What ran before each of its stops, at no more than its normal current, has no
+    trouble in starting: a single try before the pressures have met stalls a sound motor too."""
+    return "stalled" in features and not ("trip-after" in features and features.get("trip-amps") in ("usual", "low"))
 
 
 def beside(features: Mapping[str, str], finding: str, others: Collection[str]) -> Mapping[str, str]:
@@ -467,9 +473,10 @@ class FeatureWatch:
         found: dict[str, str] = {}
         if stops[-1].fan_stalled:
             found["fan-amps"] = "high"
-        amps = {word for stop in stops if (word := self._amps_word(stop)) is not None}
-        if len(amps) == 1:
-            found["trip-amps"] = amps.pop()
+        # Two alike of three tell as well: one reading may have been taken as the current fell.
+        amps = Counter(word for stop in stops if (word := self._amps_word(stop)) is not None).most_common()
+        if len(amps) == 1 or (amps and amps[0][1] >= limits.CONFIRM_STOPS.value):
+            found["trip-amps"] = amps[0][0]
         if len(stops) < limits.CONFIRM_STOPS.value:
             return found  # when a single stop came may be chance
         ran_s = sorted(stop.ran_s for stop in stops if stop.ran_s is not None)

@@ -201,6 +201,9 @@ MOTORS: dict[str, Situation] = {
         cause("charge-low", 5, running_amps="low or normal", **_LOW_OR_NOT),
         cause("condenser-dirty", 4.5, running_amps="high or normal", **_HIGH_OR_NOT),
         cause("thermostat", 2),
+        # A call that never ends may come from no thermostat.
+        cause("control-wire-shorted", 1),
+        cause("control-wire-shorted", 6, ["recent:call-without-thermostat"]),
         # Refrigerant that stands in the condenser takes away from its surface.
         cause("charge-high", 1, running_amps="high or normal", **_HIGH_OR_NOT),
         cause("indoor-airflow", 4, running_amps="low or normal", **_LOW_OR_NOT),

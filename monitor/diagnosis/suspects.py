@@ -89,7 +89,7 @@ SUSPECTS: dict[str, Suspect] = {
         "with the power off, clear what blocks it or install a new contactor",
         2,
         load=(CONTACTOR,),
-        signs={"flickers": {"yes": 2}, "opened": {"in-run": 0.05}},
+        signs={"flickers": {"yes": 2}, "opened": {"in-run": 0.3}},
         plunger="blocked; seldom free",
         contacts="clean or debris",
     ),
@@ -397,9 +397,10 @@ SUSPECTS: dict[str, Suspect] = {
             "flickers": {"yes": 0.1},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
-            "trip-amps": {"locked": 0.1, "high": 0.15, "low": 6},
+            # starved of gas, the motor grows hot at less than its normal current
+            "trip-amps": {"locked": 0.1, "high": 0.15, "usual": 0.7, "low": 6},
             "stalled": {"yes": 0.2},
-            "trip-after": {"minutes": 3},
+            "trip-after": {"minutes": 2},
             "trip-heat": {"hot": 0.9, "mild": 1.7},
             "dead-for": {"hours": 0.1},
             "run-amps": {"low": 2.5, "high": 0.3},
@@ -713,6 +714,7 @@ SUSPECTS: dict[str, Suspect] = {
         "seat the panel; else replace the switch, never bridge it",
         1.5,
         load=("door switch",),
+        signs={"comes-and-goes": {"yes": 2}},  # a panel that was taken off is put back
         door_panel="off; seldom shut",
     ),
     "refrigerant-detector": _suspect(

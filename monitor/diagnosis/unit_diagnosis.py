@@ -5,6 +5,7 @@ A suspect is weighed as evidence comes together, in the manner of naive Bayes, w
     how usual it is behind each finding (predictions_*.py) and among all calls of the trade (suspects.py);
     what each sense said when the finding was raised: a trusted sense that forbids it rules it out;
     what shape, size and history tell, once for the unit (features.py): ratios;
+    whom the evidence of the last days spoke for: what nobody mended is most often the same fault again;
     what a meter showed: a sound part is acquitted, an abnormal one adds its suspect. It never clears another one,
     because several faults at once are the rule in the trade: all that were suspected before an abnormal reading still
     are.
@@ -144,13 +145,14 @@ _SOMEWHERE = ("loose-connection", MONITOR)
 # What else a finding may follow from than the parents that keep it from being raised.
 _FOLLOWS = {
     "locked-rotor": ("contactor-chatter", "line-supply-lost"),
-    "overload-cycling": ("locked-rotor", "fan-not-running"),
+    # A compressor that runs on uncalled, and maybe without its fan, trips as well.
+    "overload-cycling": ("locked-rotor", "fan-not-running", "contacts-stuck-closed"),
     "short-cycling": ("call-without-pull-in", "call-not-reaching-unit", "fan-not-running"),
     # Without its fan the unit trips: on the compressor's overload, or on high pressure, and may be locked out then.
-    "compressor-not-running": ("fan-not-running",),
+    "compressor-not-running": ("fan-not-running", "contacts-stuck-closed"),
     "call-without-pull-in": ("fan-not-running",),
     "pull-in-without-run": ("locked-rotor", "fan-not-running"),
-    "call-without-run": ("locked-rotor", "fan-not-running", "overload-cycling"),
+    "call-without-run": ("locked-rotor", "fan-not-running", "overload-cycling", "contacts-stuck-closed"),
     **dict.fromkeys(("long-run", "not-cooling", "low-split", "high-split"), RUNS_UNCALLED),
     **dict.fromkeys(("low-running-current", "high-running-current"), RUNS_UNCALLED),
 }
@@ -173,7 +175,8 @@ class FindingSeen(NamedTuple):
 class UnitCase(NamedTuple):
     """All that a diagnosis is made of. `fitted`: the fitted readings, so that a silent one can be told from one that is
     not there; `features`: feature -> symbol; `meter`: check -> answer; `cleared`: suspects ruled out earlier, with the
-    reason: they stay out; `confirmed`: checks that were measured again and are not doubted any more."""
+    reason: they stay out; `confirmed`: checks that were measured again and are not doubted any more; `past`: the shares
+    of suspects in the last days, of evidence that is not in this case any more."""
 
     findings: Sequence[FindingSeen]
     unit: Unit
@@ -182,6 +185,7 @@ class UnitCase(NamedTuple):
     meter: Mapping[str, Judged] = {}
     cleared: Mapping[str, str] = NOTHING
     confirmed: Collection[str] = ()
+    past: Mapping[str, float] = {}
 
 
 class Diagnosis(NamedTuple):
@@ -193,7 +197,7 @@ class Diagnosis(NamedTuple):
     not fitted or silent, that would tell the suspects further apart, the best first. together: where no single suspect
     explains everything, the smallest sets that do. measure_again: checks whose readings contradict each other or what
     is sensed. rows: what is still open, weighed, for the choice of the next check. explains: finding -> the suspects
-    that can be behind it, in the order of the diagnosis.
+    that can be behind it, in the order of the diagnosis. afresh: the shares as they would be without the last days.
     """
 
     suspects: tuple[str, ...]
@@ -206,6 +210,7 @@ class Diagnosis(NamedTuple):
     measure_again: tuple[str, ...]
     rows: tuple[PredictionRow, ...]
     explains: dict[str, tuple[str, ...]]
+    afresh: dict[str, float]
 
 
 def diagnose(case: UnitCase) -> Diagnosis:
@@ -270,7 +275,21 @@ def diagnose(case: UnitCase) -> Diagnosis:
         rows=tuple(rows),
         explains={part.finding: part.explained_by(shares, tuple(shortlist)) for part in parts}
         | {one.finding: (MONITOR,) for one in case.findings if one.finding in OF_THE_MONITOR},
+        afresh=_afresh(after, case),
     )
+
+
+def _afresh(weights: Mapping[str, float], case: UnitCase) -> dict[str, float]:
+    """The shares without what the last days add to them."""
+    own = {name: weight / _past_ratio(name, case) for name, weight in weights.items()}
+    total = math.fsum(own.values()) or 1.0
+    return {name: round(weight / total, 3) for name, weight in own.items() if weight >= 0.001 * total}
+
+
+def _past_ratio(suspect: str, case: UnitCase) -> float:
+    """How much likelier the last days make a suspect: its share then, of what it is among all calls of the trade."""
+    then = case.past.get(suspect, 0.0) * _MOST_USUAL / SUSPECTS[suspect].usual
+    return min(1.0 + limits.PAST_RATIO.value * then, limits.PAST_MOST.value)
 
 
 # ---------------------------------------------------------------- one finding's part
@@ -382,7 +401,7 @@ def evidence_of(one: FindingSeen, case: UnitCase) -> dict[str, str]:
         names |= set(where.base).union(*(row.predicts for row in where.causes))
     recent = {name: "no" for name in names if name in RECENT_NEEDS and set(RECENT_NEEDS[name]) <= set(case.fitted)}
     beside = {f"recent:{other.finding}": "yes" for other in case.findings if other.finding != one.finding}
-    if "stalled" in case.features:
+    if features.stalls(case.features):
         recent["recent:locked-rotor"] = "yes"
     seen = dict(one.seen)
     if case.unit.fan_by_board and one.finding in CONTROL and seen.get("fan_a") == "running":
@@ -450,7 +469,7 @@ def _weigh(parts: Sequence[_Part], case: UnitCase, owners: Collection[str]) -> d
             math.prod(_explains(part, parts, name, place) ** share for part, share in zip(parts, shares, strict=True))
             for place in places
         )
-        weight *= math.prod(ratios.get(name, 1.0) for ratios in traits.values())
+        weight *= math.prod(ratios.get(name, 1.0) for ratios in traits.values()) * _past_ratio(name, case)
         rows = [row for part in parts for row in part.open if row.suspect == name]
         weighed[name] = _Weighed(name, weight, rows)
     return weighed

@@ -13,7 +13,7 @@ from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.records import Change, ChangeKind, Scan
 from condenser_monitor.monitor.core.trust import WITNESSES, Trust
 from condenser_monitor.monitor.engine import Engine
-from tests.monitor.units import ALL, REST, RUN, SETTINGS, UNIT, Readings, but, changes, raised, scans
+from tests.monitor.units import ALL, REST, RUN, SETTINGS, UNIT, Readings, but, changes, events, raised, scans
 
 STUCK: dict[str, tuple[Any, ...]] = {name: (REST[name], RUN[name]) for name in WITNESSES if name in REST}
 STUCK["supply"] = STUCK["control_power"] = (False,)
@@ -316,3 +316,29 @@ def test_a_switch_that_trips_between_slow_scans_makes_no_liar_of_the_call(seed: 
     found = raised(*[(1500, rest), (1500, run)] * 6, (1500, rest), *trips, every_s=60.0, fitted=sensors)
     assert "sensing-disagrees" not in found
     assert "call-without-pull-in" in found
+
+
+@pytest.mark.parametrize(("last_a", "believed"), [(19.0, True), (9.0, False)])
+def test_welded_contacts_whose_compressor_trips_make_no_liar_of_the_call(last_a: float, believed: bool) -> None:
+    """With call and compressor alone: one that stops far above its rated current and is back by itself was never
+    switched off; one that stops at its usual current without a call is a call that is not read."""
+    idle: Readings = {"call": False, "compressor_a": 0.0}
+    cycle = [(400, idle), (240, idle | {"compressor_a": 9.0}), (60, idle | {"compressor_a": last_a})]
+    told = events(scans(*cycle * 5), fitted=("call", "compressor_a"))
+    names = {one.finding for one in told if isinstance(one, Change) and one.change == "raised"}
+    assert "contacts-stuck-closed" in names
+    assert ("sensing-disagrees" not in names) is believed
+
+
+def test_a_fan_at_rest_in_the_cold_is_dead_where_the_compressor_is_overloaded() -> None:
+    """A defrost asks little of the motor; the alarm does not wait for its end."""
+    unit = msgspec.structs.replace(SETTINGS.unit, heat_pump=True)
+    settings = msgspec.structs.replace(SETTINGS, unit=unit)
+    when = {}
+    for amps in (0.7 * unit.compressor_rla_a, 1.25 * unit.compressor_rla_a):
+        cold = but(RUN, outdoor_c=2.0, fan_a=0.0, compressor_a=amps)
+        told = events(scans((600, but(REST, outdoor_c=2.0)), (400, cold)), settings)
+        when[amps] = [one.t_s for one in told if isinstance(one, Change) and one.finding == "fan-not-running"]
+    defrost, overloaded = when.values()
+    assert not defrost
+    assert overloaded

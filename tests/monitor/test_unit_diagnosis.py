@@ -10,10 +10,13 @@ import msgspec
 import numpy as np
 import pytest
 
+from condenser_monitor.monitor.core.evaluation import Cleared, Evaluation, Raised
+from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.records import Change, Diagnosed, Scan
 from condenser_monitor.monitor.diagnosis.checks.meter import classify
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.diagnosis import FindingDiagnosis, Observed
 from condenser_monitor.monitor.diagnosis.features import FEATURES, FeatureWatch
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import Diagnosis, FindingSeen, UnitCase, diagnose
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession, answer_at_once
@@ -636,3 +639,72 @@ def test_a_fan_lead_that_has_come_off_stays_listed_behind_the_trips_it_makes() -
     """Common practice: the lead is looked at before the motor; that the compressor's overload trips clears no lead."""
     found = of("fan-not-running", "overload-cycling", fan_a="still")
     assert {"fan-capacitor", "fan-motor", "loose-connection"} <= set(found.suspects[:4])
+
+
+# ---------------------------------------------------------------- the last days
+
+
+def test_what_nobody_mended_is_most_often_the_same_fault_again() -> None:
+    """A run without end says little; yesterday's warm pipes said more."""
+    seen = [FindingSeen("long-run")]
+    alone = diagnose(UnitCase(seen, UNIT, ALL))
+    again = diagnose(UnitCase(seen, UNIT, ALL, past={"metering-device": 0.7, "charge-low": 0.2}))
+    assert alone.suspects[0] != "metering-device"
+    assert again.suspects[0] == "metering-device"
+    assert again.afresh["metering-device"] == pytest.approx(alone.afresh["metering-device"], abs=0.002)
+
+
+def days_of(watch: FindingDiagnosis, *days: tuple[float, str, dict[str, str]]) -> list[dict[str, float]]:
+    """The diagnosis of each (day, finding, features), with nothing in between."""
+    found = []
+    for day, finding, traits in days:
+        now_s = day * 86400.0
+        raised = {finding: Raised(CATALOGUE[finding], now_s)}
+        for outcome in (
+            Evaluation(raised, {}, (), (finding,)),
+            Evaluation({}, {finding: Cleared(False)}, (), (finding,)),
+        ):
+            watch.diagnose(Observed(now_s, None, outcome, {finding: {}}, {}, (), {}, traits))
+        assert watch.diagnosed is not None
+        found.append(dict(watch.diagnosed.suspects))
+    return found
+
+
+WARM_PIPES = {"large-pipe": "warm", "small-pipe": "near-outdoor", "run-amps": "low"}
+
+
+@pytest.mark.parametrize(("gap", "mended", "kept"), [(1.0, False, True), (1.0, True, False), (6.0, False, False)])
+def test_a_case_of_days_is_looked_back_at_until_it_is_mended_or_old(gap: float, mended: bool, kept: bool) -> None:
+    """Its fullest look of the last days counts, over a restart as well."""
+    watch = FindingDiagnosis(SETTINGS, ALL)
+    days_of(watch, (1.0, "low-split", WARM_PIPES))
+    if mended:
+        watch.forget_past()
+    later = FindingDiagnosis(SETTINGS, ALL, looks=watch.past_looks((1.0 + gap) * 86400.0))
+    (plain,) = days_of(FindingDiagnosis(SETTINGS, ALL), (0.0, "long-run", {}))
+    (found,) = days_of(later, (0.0, "long-run", {}))
+    assert (found["charge-low"] > 1.5 * plain["charge-low"]) is kept
+
+
+def test_one_stall_of_a_compressor_that_runs_between_its_trips_is_no_failing_capacitor() -> None:
+    """It was tried again before the pressures had met; one that draws locked-rotor current each time is another."""
+    trips = {"trip-amps": "usual", "trip-after": "minutes", "off-time": "minutes", "trip-heat": "hot"}
+    ran = of("overload-cycling", traits=trips).suspects
+    tried = of("overload-cycling", traits=trips | {"stalled": "yes"}).suspects
+    stalls = of("overload-cycling", traits=trips | {"stalled": "yes", "trip-amps": "locked"}).suspects
+    assert tried[0] == ran[0] == "compressor-overload-open"
+    assert stalls[0] == "run-capacitor"
+
+
+def test_a_run_that_its_thermostat_did_not_ask_for_explains_that_it_does_not_end() -> None:
+    """A wire that touches R calls on; no gas is asked about."""
+    found = diagnose(
+        UnitCase([FindingSeen("long-run"), FindingSeen("call-without-thermostat", stands=False)], UNIT, ALL)
+    )
+    assert found.suspects[0] == "control-wire-shorted"
+
+
+def test_what_is_driven_without_a_call_trips_by_it() -> None:
+    """Contacts that are welded stay first while the compressor's own protector opens behind them."""
+    cases = [FindingSeen("call-without-run"), FindingSeen("contacts-stuck-closed", stands=False)]
+    assert diagnose(UnitCase(cases, UNIT, ("call", "compressor_a"))).suspects[0] == "contacts-welded"
