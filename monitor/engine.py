@@ -424,7 +424,8 @@ class Engine:
         if was.compressor and self.facts.compressor is False:
             self._trust.tripped = (drew_a or 0.0) >= self.settings.unit.compressor_rla_a * limits.OVERLOADED_RATIO.value
         normal_a = self._baselines.normal_a(scan.outdoor_c, near_a=drew_a)
-        self._features.changed(was, self.facts, since_s, normal_a)
+        rough = self._baselines.roughly_a(scan.outdoor_c) if normal_a is None else None
+        self._features.changed(was, self.facts, since_s, normal_a, rough)
         cycle = self._cycle.update(self.facts, since_s, scan.wall_s)
         self._running = self._cycle.running_since_s is not None
         return [] if cycle is None else self._finish(cycle)

@@ -302,6 +302,10 @@ USUAL_TRIP_RATIO = _ours(
     0.85, "of RLA", 0.5, 1, "an overload opens above rated load, or in a shell that is hot for want of gas"
 )
 LOW_TRIP_RATIO = _ours(0.8, "1", 0.3, 0.95, "less than a sound run's own changes")
+ROUGH_LOW_RATIO = _ours(
+    0.88, "1", 0.5, 1, "of what the first runs drew, moved to this temperature: a run that has not settled draws less"
+)
+ROUGH_RAN_S = _ours(60.0, "s", 20, 300, "the pressures of a run that was shorter say nothing yet")
 FAN_HIGH_RATIO = _ours(1.25, "of its own normal", 1.1, 2, "fan motors and their capacitors fail at 35 to 50 % over")
 FAN_LOW_RATIO = _ours(0.65, "of its own normal", 0.3, 0.9, "a fan without its blade, or a clamp that has slipped")
 SWAPPED_SCANS = _ours(5, "scans", 2, 60, "a motor's inrush is over by then")
@@ -699,6 +703,9 @@ class BASELINES(LimitGroup):
         0.65,
         "a low stage drew 67 % of a high one's amps and more (tests/data/nist-ashp-hilft); half is no stage",
     )
+    rough_runs = _ours(8, "runs", 2, 50, "a unit's first runs, of the first hours, while nothing is learned")
+    rough_least = _ours(3, "runs", 1, 20, "one run alone may have been an odd one")
+    rough_k = _ours(12.0, "K", 1, 30, "the usual slope leads astray further away")
     # clean minutes
     steady_ratio = _ours(0.05, "1", 0.01, 0.2, "neighbouring minutes of a settled run differ by 1 to 3 %")
     # stages, which nothing senses

@@ -108,14 +108,16 @@ class Normal(NamedTuple):
 
 
 class EarlierMinutes:
-    """What the compressor drew in the first settled minutes of its last ordinary run, while nothing is learned yet."""
+    """What the compressor drew in the first settled minutes of its last ordinary run, and of the unit's first ones,
+    while nothing is learned yet."""
 
     def __init__(self) -> None:
         self._run_s: float | None = None
         self._amps: list[float] = []
         self._last_a: float | None = None
+        self._first: list[tuple[float, float]] = []  # A, at °C
 
-    def add(self, run_s: float | None, amps: float) -> None:
+    def add(self, run_s: float | None, amps: float, outdoor_c: float | None) -> None:
         """Add a settled minute of the run that began at `run_s`. A run that begins at about half is no ordinary one."""
         if run_s != self._run_s:
             self._run_s, self._amps = run_s, []
@@ -125,10 +127,22 @@ class EarlierMinutes:
                 found = median(self._amps)
                 low = self._last_a is not None and found < limits.BASELINES.earlier_ratio.value * self._last_a
                 self._last_a = self._last_a if low else found
+                if not low and outdoor_c is not None and len(self._first) < limits.BASELINES.rough_runs.value:
+                    self._first.append((found, outdoor_c))
 
     def lowest_a(self, ratio: float) -> float | None:
         """Return the lowest normal current, such that `ratio` of it is too low; None where no run has settled yet."""
         return None if self._last_a is None else self._last_a * limits.BASELINES.earlier_ratio.value / ratio
+
+    def roughly_a(self, outdoor_c: float, per_k: float) -> tuple[float, float] | None:
+        """Return the least and the most that the first runs would have drawn at this temperature, A RMS, where the
+        current changes by `per_k` of itself a K; None where too few were at any like it."""
+        near = [
+            amps * (1.0 + per_k * (outdoor_c - at_c))
+            for amps, at_c in self._first
+            if abs(outdoor_c - at_c) <= limits.BASELINES.rough_k.value
+        ]
+        return (min(near), max(near)) if len(near) >= limits.BASELINES.rough_least.value else None
 
 
 def _expected_stages(unit: Unit) -> int | None:
@@ -179,8 +193,8 @@ class Baselines:
         if minute.settled and amps is not None:
             self._heats = heats(self._settings.unit, readings)
             self._current.look(readings.get("outdoor_c"), amps)
-            if not self.stages:
-                self._earlier.add(minute.running_since_s, amps)
+            if minute.sound or not self.stages:
+                self._earlier.add(minute.running_since_s, amps, readings.get("outdoor_c") if minute.sound else None)
         clean = self._clean.add(minute)
         if clean is not None:
             self.learn_minute(t_s=clean.ended_s, wall_s=clean.wall_s, **clean.readings)
@@ -255,6 +269,13 @@ class Baselines:
         `near_a`; None until learned, and outside the temperatures seen. With `volts` (the line's where they are sensed,
         else those of the 24 V side) at that voltage, where its effect could be learned."""
         return self._current.amps(outdoor_c, volts, near_a=near_a)
+
+    def roughly_a(self, outdoor_c: float | None) -> tuple[float, float] | None:
+        """Return the least and the most that the compressor draws at this temperature as its first runs have it, in A
+        RMS, for the time in which nothing better is known; None where they do not tell."""
+        if outdoor_c is None or self._modulates or self._heats:
+            return None
+        return self._earlier.roughly_a(outdoor_c, limits.BASELINES.slope_per_k.value)
 
     def normal_range(self, outdoor_c: float | None) -> NormalRange:
         """Return the lowest and the highest current that is normal now, over all stages; None on a side of which

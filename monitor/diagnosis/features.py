@@ -247,13 +247,15 @@ class _Stop(NamedTuple):
     settled_a: float | None = None
     fan_stalled: bool = False
     normal_a: float | None = None  # what its compressor draws at that temperature, in that stage
+    rough: tuple[float, float] | None = None  # the same as its first runs have it, while that is not learned
 
 
 _AT_ONCE_S = limits.STALE_S.value
 
 
 class FeatureWatch:
-    """Sees the features of one unit. `normal_a` of `changed` is what its compressor draws at this temperature; `memory`
+    """Sees the features of one unit. `normal_a` of `changed` is what its compressor draws at this temperature, `rough`
+    the least and the most as its first runs have it, where that is not learned; `memory`
     is what `memory()` of an earlier process gave: feature -> its symbol and how long ago it was seen, s."""
 
     def __init__(self, unit: Unit, memory: Mapping[str, tuple[str, float]] = {}) -> None:
@@ -268,6 +270,7 @@ class FeatureWatch:
         self._made_s = self._opened_s = -inf
         self._dead_s = inf
         self._normal_a: float | None = None
+        self._rough: tuple[float, float] | None = None
         self._drew: deque[float] = deque(maxlen=int(limits.RUN_MINUTES.value))  # of normal, by settled minute
         self._since_normal, self._sudden = int(limits.RISE_MINUTES.value), False  # settled minutes; not known at first
         self._stalled_s: float | None = None
@@ -337,11 +340,19 @@ class FeatureWatch:
             self._mark("fan-amps", "none", scan.t_s)
         stalled = twice and was == "stalled"
         amps, outdoor_c, normal_a = scan.compressor_a, scan.outdoor_c, self._normal_a
-        self._stops.append(_Stop(scan.t_s, None, amps, outdoor_c, fan_stalled=stalled, normal_a=normal_a))
+        stop = _Stop(scan.t_s, None, amps, outdoor_c, fan_stalled=stalled, normal_a=normal_a, rough=self._rough)
+        self._stops.append(stop)
 
-    def changed(self, was: Facts, facts: Facts, at_s: float, normal_a: float | None) -> None:
+    def changed(
+        self,
+        was: Facts,
+        facts: Facts,
+        at_s: float,
+        normal_a: float | None,
+        rough: tuple[float, float] | None = None,
+    ) -> None:
         """What is believed went from `was` to `facts` at `at_s`."""
-        self._normal_a = normal_a
+        self._normal_a, self._rough = normal_a, rough
         if facts.call and was.call is False:
             self._called_s = at_s
         if facts.contacts and was.contacts is False:
@@ -499,6 +510,17 @@ class FeatureWatch:
         high_a = unit.compressor_rla_a * limits.HIGH_TRIP_RATIO.value
         if amps > (high_a if normal_a is None else min(high_a, normal_a * limits.HIGH_TRIP_RATIO.value)):
             return "high"
+        if normal_a is None and stop.rough is not None:
+            least_a, most_a = stop.rough
+            if amps > most_a * limits.HIGH_TRIP_RATIO.value:
+                return "high"
+            # What has run for a moment only has not come to its current yet.
+            settled = stop.ran_s is not None and stop.ran_s >= limits.SETTLE_S.value
+            low = limits.RUN_LOW_RATIO if settled else limits.ROUGH_LOW_RATIO
+            if amps < least_a * low.value and (stop.ran_s or 0.0) >= limits.ROUGH_RAN_S.value:
+                return "low"
+            if amps < least_a * limits.RUN_LOW_RATIO.value:
+                return None  # nearly too little to be called usual
         if normal_a is None:
             if stop.settled_a is not None and amps > stop.settled_a * limits.HIGH_TRIP_RATIO.value:
                 return "high"
@@ -590,6 +612,7 @@ class FeatureWatch:
             earlier[len(earlier) // 2] if len(earlier) >= 3 else None,
             len(fans) == 2 and all(least_a < amps < most_a for amps in fans),
             self._normal_a,
+            self._rough,
         )
 
     def _judge_fan(self, cycle: Cycle) -> None:
