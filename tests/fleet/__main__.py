@@ -90,10 +90,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print("\n".join(lines()), flush=True)
 
     cores, load = os.cpu_count(), os.getloadavg()[0]
-    print(f"{chosen.sites} sites, {cores} cores, load before {load:.1f}, {bench.payload_size():.0f} bytes a message")
+    count = chosen.large or chosen.sites
+    print(
+        f"{count} sites, {cores} cores, load before {load:.1f}, {bench.payload_size():.0f} bytes a message", flush=True
+    )
     if chosen.large:
         for line in bench_large.lines(chosen.large):
-            print(line, flush=True)
+            print(f"{line} (load {os.getloadavg()[0]:.0f})", flush=True)
         return 0
     rounds = [bench.round_of(chosen.sites, chosen.backlog) for _ in range(chosen.rounds)]
     show(f"Ingest of {chosen.backlog} queued messages", lambda: ingest_lines(rounds))

@@ -20,7 +20,7 @@ from condenser_monitor.monitor.fleet import enroll, ingest
 from condenser_monitor.monitor.fleet.session import IngestSession
 from condenser_monitor.monitor.fleet.setup import Broker, Database, FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
-from condenser_monitor.monitor.fleet.tables import cycles, sites, slots, state
+from condenser_monitor.monitor.fleet.tables import asks, cycles, sites, slots, state
 from condenser_monitor.sim import broker as private
 from condenser_monitor.sim.broker import PrivateBroker
 from tests.fleet import bench_season
@@ -32,6 +32,7 @@ from tests.fleet.servers import Postgres
 _SPAWN = mp.get_context("spawn")
 _LONG_S = 1800.0
 _SEASON_DAYS, _SEASON_CYCLES = 2, 8
+_A_DAY = 281  # messages that a site says on a hot day, counted in the simulator (monitor/fleet/README.md)
 
 
 def _work(port: int, url: str) -> None:
@@ -140,12 +141,18 @@ def _spoken(
     _until(done, publisher.listen)  # what was under way when the broker ended, and what is asked for again
     publisher.say_all()
     _until(lambda: _heard_last(store) >= count and _holes(store) == 0, publisher.listen)
-    took_s = time.monotonic() - began
-    sent, cycle = publisher.sent, publisher.cycle
-    publisher.close()
-    rows = _count(store, cycles)
+    took_s, sent = time.monotonic() - began, publisher.sent
     yield f"{sent} messages said and written in {took_s:.0f} s with both failures: {sent / took_s:.0f} a second"
-    yield f"cycles in the database {rows} of {count * cycle}, numbers missing at {_holes(store)} sites"
+    yield f"cycles in the database {_count(store, cycles)} of {count * publisher.cycle}, numbers missing at"
+    yield f"  {_holes(store)} sites, after {_count(store, asks)} requests to send again"
+    began = time.monotonic()
+    publisher.round()
+    _until(done, publisher.listen)
+    took_s, sent = time.monotonic() - began, publisher.sent - sent
+    publisher.close()
+    day_s = _A_DAY * count * took_s / sent
+    yield f"a cycle of every site without failures: {sent} messages in {took_s:.0f} s, {sent / took_s:.0f} a second:"
+    yield f"  a day's {_A_DAY * count} messages are {day_s / 3600:.2f} hours' work on a machine that says them too"
     yield f"largest worker {most / 1e6:.0f} MB, broker {rss(broker.pid) / 1e6:.0f} MB"
 
 
