@@ -451,7 +451,11 @@ class Engine:
         """What is read has settled: decide which sensors to believe."""
         self._trust_due_s = inf
         evidence = self._trust.read(
-            self._inputs, cooled=self._cooled(), rested=self._rested(), repeats=self._features.repeats()
+            self._inputs,
+            cooled=self._cooled(),
+            rested=self._rested(),
+            standing=self._stands_current(),
+            repeats=self._features.repeats(),
         )
         fan = self._inputs.by_name.get("fan")
         if self._running and fan is not None and fan.symbol is False:
@@ -475,6 +479,13 @@ class Engine:
         self._decide_s = -inf
         self.changed_s = self._read_s
         return self._moved(scan, scan.t_s)
+
+    def _stands_current(self) -> bool:
+        """Whether current stands in the lead of a compressor that rests, while the line is said to be dead."""
+        compressor, supply = self._inputs.by_name.get("compressor"), self._inputs.by_name.get("supply")
+        if compressor is None or supply is None or compressor.symbol is not False or supply.symbol is not False:
+            return False
+        return (self._numbers.get("compressor_a") or 0.0) >= limits.TRUST.standing_a.value
 
     def _rested(self) -> bool:
         """Whether a fan's current is read so long after the compressor's stop that no board lets it run on."""
@@ -620,7 +631,9 @@ class Engine:
             },
             unsettled=inputs.unsettled(),
             undecided=self._trust_due_s < inf
-            and self._trust.contradicted(self._trust.read(inputs, repeats=self._features.repeats()), now_s),
+            and self._trust.contradicted(
+                self._trust.read(inputs, standing=self._stands_current(), repeats=self._features.repeats()), now_s
+            ),
             grace_s={name: self._habits.grace_s(name, self.facts, now_s, self._usual_s) for name in GRACED},
             distrusted={one.name: reading for reading in self._trust.distrusted for one in inputs.inputs_of(reading)},
             new_readings=self._read_symbols(),

@@ -165,6 +165,8 @@ class TRUST(LimitGroup):
     weld = _ours(2.5, "1", 1, 10, "contacts weld: less usual than a motor that fails")
     designed = _ours(0.3, "1", 0, 2, "what this kind of unit does by design, yet not all the time")
     impossible = _ours(20.0, "1", 10, 100, "what no fault explains: more than any two liars and faults")
+    at_once = _ours(4.5, "1", 2, 20, "two faults may begin at the same time; more is doubted until it has settled")
+    standing_a = _ours(0.25, "A", 0.1, 2, "at rest a clamp reads less than this of nothing, and a heater draws more")
     pushed = _ours(
         3.0, "1", 1, 100, "open contacts close without a pull: by hand, or a spring that gave way; as a liar"
     )

@@ -155,12 +155,14 @@ class Evidence(NamedTuple):
     """What was read, sensor by sensor in the order of `Trust.sensors`.
 
     `cooled`: the compressor has run for long with a normal current, so its fan must have run too, if that current is
-    right; `rested`: it has rested for so long that no board lets the fan run on.
+    right; `rested`: it has rested for so long that no board lets the fan run on; `standing`: a current that stands in
+    its lead at rest, as a heater or a trickle past the contactor makes, which no dead line feeds.
     """
 
     readings: tuple[Reading, ...]
     cooled: bool = False
     rested: bool = False
+    standing: bool = False
 
 
 class SensorStory(NamedTuple):
@@ -268,7 +270,13 @@ class Trust:
     # ------------------------------------------------------------ in
 
     def read(
-        self, inputs: DebouncedInputs, *, cooled: bool = False, rested: bool = False, repeats: Collection[str] = ()
+        self,
+        inputs: DebouncedInputs,
+        *,
+        cooled: bool = False,
+        rested: bool = False,
+        standing: bool = False,
+        repeats: Collection[str] = (),
     ) -> Evidence:
         """Return what the sensors say by now; `repeats` are the readings whose number does not move at all."""
         by_name = inputs.by_name
@@ -285,18 +293,23 @@ class Trust:
             frozen = "compressor_w" in repeats and (load is None or load.symbol is not False)
             if readings[watts] is readings[amps] or (readings[watts] and frozen):
                 readings[watts] = None
-        return Evidence(tuple(readings), cooled, rested)
+        return Evidence(tuple(readings), cooled, rested, standing)
 
     def contradicted(self, evidence: Evidence, now_s: float) -> bool:
-        """Return whether no fault of the unit explains these readings, those of sensors that are distrusted aside."""
+        """Return whether no fault of the unit explains these readings, those of sensors that are distrusted aside, or
+        only three at once: then the next scan says more, and an alarm waits for it."""
         best = min(self._stories, key=lambda some: self._stories[some].cost)
         readings = tuple(
             None if place in best or self.sensors[place] in self.distrusted else value
             for place, value in enumerate(evidence.readings)
         )
         story = self._stories[best]
-        costs = [self._surprise(story, world, oddities, now_s) for world, oddities in self._possible(readings)]
-        return min(costs, default=inf) >= limits.TRUST.impossible.value
+        believed = "compressor_a" not in self.distrusted
+        costs = [
+            self._surprise(story, world, oddities, now_s) + believed * self._amiss(world, evidence)
+            for world, oddities in self._possible(readings)
+        ]
+        return min(costs, default=inf) > limits.TRUST.at_once.value
 
     def update(self, evidence: Evidence, now_s: float) -> bool:
         """Weigh what has been settled; True when other sensors are distrusted by it."""
@@ -398,7 +411,9 @@ class Trust:
         return self._moved(story, world, frozenset(name for name, _ in oddities if name), cost, now_s)
 
     def _amiss(self, world: ReadWorld, evidence: Evidence) -> float:
-        """What it costs that the fan is not as the compressor's run shows it to be."""
+        """What it costs that fan or supply are not as the compressor's current shows them to be."""
+        if evidence.standing and not world.supply:
+            return limits.TRUST.impossible.value
         cost = limits.TRUST.impossible_fan.value
         if evidence.cooled and not world.fan:
             # In such weather no defrost and no board holds it off.

@@ -342,3 +342,17 @@ def test_a_fan_at_rest_in_the_cold_is_dead_where_the_compressor_is_overloaded() 
     defrost, overloaded = when.values()
     assert not defrost
     assert overloaded
+
+
+@pytest.mark.parametrize(("standing_a", "lost"), [(0.32, False), (2.8, False), (0.05, True)])
+def test_a_current_that_stands_at_rest_disproves_a_dead_line(standing_a: float, lost: bool) -> None:
+    """A heater across the open pole, a trickle through the run capacitor: no dead line feeds them."""
+    idle = but(REST, compressor_a=standing_a)
+    told = raised((600, RUN), (600, idle), (600, but(idle, supply=False)))
+    assert ("line-supply-lost" in told, "sensing-disagrees" in told) == (lost, not lost)
+
+
+def test_contacts_that_close_at_rest_and_run_nothing_wait_for_a_second_look() -> None:
+    """At a scan every half minute: a weld, a dead compressor and a dead fan at once are rather a sensor."""
+    told = events(scans((3000, REST), (600, but(REST, load=True)), every_s=30.0))
+    assert {one.finding for one in told if isinstance(one, Change)} == {"sensing-disagrees"}
