@@ -759,6 +759,8 @@ class CALLS(LimitGroup):
     )
     calls = _ours(10, "calls", 1, 1000, "a few are an installer's trials; the prior holds what a day of them tells")
     habits_known_days = _ours(3, "days", 1, 366, "half of the doubt about a household is gone in as many days")
+    missed_calls = _ours(3.0, "calls", 1, 20, "silences spread about one call's run: chance makes three of them seldom")
+    call_memory = _ours(30, "calls", 3, 1000, "how long a call lasts changes with the season")
     spell_h = _ours(72.0, "h", 24, 1000, "a cool spell lasts two to four days: a longer silence must owe more")
     unfelt_ratio = _ours(2.0, "1", 1, 10, "without the outdoor temperature a cool spell looks like a fault")
     stretch_h = _ours(3.0, "h", 3, 3, "the sun's height and a household's habits change over about three hours")

@@ -17,7 +17,9 @@ hazard, by which silences in different weather become comparable (time rescaling
 in which now and then a call might have come is no fault. A unit is overdue when it owes more than
 
 - chance, the sun and a set point moved by a degree or two explain (`owed_h`, found on simulated house-years); doubled
-  for a unit whose habits are not known yet, and more for a silence of many days, as the end of a summer brings; and
+  for a unit whose habits are not known yet, and more for a silence of many days, as the end of a summer brings;
+- some of its own calls: one that runs for hours at each call, as a variable-speed unit does, has missed none yet when
+  it owes an hour; and
 - its own habits: well more than the most it has owed in any silence of the last months that ended by itself. Setbacks,
   weekends away and windows opened on mild days are in there.
 
@@ -134,8 +136,8 @@ class Silence(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
 
 class CallsMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     """All that is kept of a unit's calls. `most_h` has, by day, the most that was owed in a silence that ended by
-    itself. `clock_s` is the time of day at x = 0, as far as it is known; `felt` whether it was ever known how warm it
-    is."""
+    itself. `call_h` is how long the present call has lasted, or the last one did, `mean_call_h` how long one lasts.
+    `clock_s` is the time of day at x = 0, as far as it is known; `felt` whether it was ever known how warm it is."""
 
     belief: Belief = msgspec.field(default_factory=Belief.prior)
     hour: HourSoFar = msgspec.field(default_factory=HourSoFar)
@@ -146,6 +148,8 @@ class CallsMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     felt: bool = False
     clock_s: float = 0.0
     most_h: dict[int, float] = {}
+    call_h: float = 0.0
+    mean_call_h: float = 0.0
     silence: Silence | None = None
     timeline: Saved = Saved()
 
@@ -223,7 +227,9 @@ class Calls:
             self._pass(x_s, held_s / HOUR_S, call, outdoor_c)
         if call:
             self._end_silence()
+            self.kept.call_h += held_s / HOUR_S
         elif self.kept.silence is None:
+            self._end_call()
             self.kept.silence = Silence(since_x=x_s)
 
     def excuse(self) -> None:
@@ -275,7 +281,8 @@ class Calls:
         if not self.kept.felt:
             unsure *= _B.unfelt_ratio.value
         habit_h = _B.habit_ratio.value * max(self.kept.most_h.values(), default=0.0)
-        limit_h = max(unsure * self._owed_h, habit_h) * max(silent_h / _B.spell_h.value, 1.0)
+        missed_h = _B.missed_calls.value * self.kept.mean_call_h
+        limit_h = max(unsure * self._owed_h, missed_h, habit_h) * max(silent_h / _B.spell_h.value, 1.0)
         return Owed(silent_h=silent_h, owed_h=silence.owed_h, limit_h=limit_h)
 
     # ------------------------------------------------------------ inside
@@ -367,10 +374,17 @@ class Calls:
         kept.hour = HourSoFar()
         self._shares.clear()
 
+    def _end_call(self) -> None:
+        """Learn how long a call lasts."""
+        kept = self.kept
+        if kept.call_h > 0.0:
+            kept.mean_call_h += (kept.call_h - kept.mean_call_h) / min(max(kept.calls, 1), _B.call_memory.value)
+
     def _end_silence(self) -> None:
         kept, silence = self.kept, self.kept.silence
         if silence is None:
             return
+        kept.call_h = 0.0
         kept.silence = None
         kept.calls += 1
         if silence.overdue and silence.overdue_x is not None and self._last_x is not None:
@@ -390,5 +404,6 @@ class Calls:
         """Nobody knows whether the unit was called: begin to count again. What is overdue stays so until a call."""
         silence = self.kept.silence
         self.kept.hour = HourSoFar()
+        self.kept.call_h = 0.0  # what of a call was not watched makes it no shorter one
         if silence is not None and not silence.overdue:
             self.kept.silence = Silence(since_x=x_s, excused=silence.excused)

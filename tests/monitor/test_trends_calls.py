@@ -163,6 +163,21 @@ def test_a_raised_set_point_in_warm_weather_is_no_fault(raised_k: float) -> None
         assert not calls.overdue, at_s / DAY_S
 
 
+def test_a_unit_that_runs_for_hours_at_each_call_owes_some_calls_first() -> None:
+    """Two hours of it are many calls of one that cycles, and not even one of a variable-speed unit's."""
+    found = {}
+    for every_h in (0.5, 16.0):
+        calls = Calls(Settings())
+        for step in range(round(8.0 * DAY_S / STEP_S)):
+            at_s = step * STEP_S
+            called_now = at_s % (every_h * 3600.0) < 0.4 * every_h * 3600.0 and at_s < 7.0 * DAY_S
+            calls.update(at_s, wall_s=at_s, call=called_now, outdoor_c=28.0)
+            if calls.overdue and every_h not in found:
+                found[every_h] = at_s / 3600.0 - 7.0 * 24.0
+    assert found[0.5] < 12.0
+    assert found.get(16.0, 99.0) > 20.0
+
+
 def test_the_habits_of_a_household_are_learned_as_they_come() -> None:
     """Off from 8 to 17 h on workdays: no setback is told, from the first week on; a silent evening then is."""
 
