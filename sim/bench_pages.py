@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
-from math import sqrt
+from math import exp, sqrt
 from pathlib import Path
 from statistics import NormalDist, mean
 
@@ -30,6 +30,25 @@ def interval(count: int, total: int, confidence: float = _CONFIDENCE) -> tuple[f
     half = z * sqrt(share * (1 - share) / total + square / (4 * total)) / (1 + square)
     middle = (share + square / 2) / (1 + square)
     return max(0.0, middle - half), min(1.0, middle + half)
+
+
+def count_interval(count: int, confidence: float = _CONFIDENCE) -> tuple[float, float]:
+    """Return the exact interval of the mean of a Poisson count (Garwood 1936), 0 for the low end of none."""
+    tail = (1.0 - confidence) / 2.0
+
+    def mean_of(most: int, chance: float) -> float:
+        """The mean at which a count of at most so many has this chance."""
+        low, high = 0.0, 10.0 + 10.0 * (most + 1)
+        for _ in range(60):
+            middle = (low + high) / 2.0
+            term = total = exp(-middle)
+            for number in range(1, most + 1):
+                term *= middle / number
+                total += term
+            low, high = (middle, high) if total > chance else (low, middle)
+        return low
+
+    return (mean_of(count - 1, 1.0 - tail) if count else 0.0), mean_of(count, tail)
 
 
 def _rate(count: int, total: int) -> str:
@@ -138,7 +157,8 @@ def sound_years(years: Sequence[Year]) -> str:
     for name, these in groups:
         if these:
             days, count = sum(year.days for year in these), sum(len(year.raised) for year in these)
-            a_year = f"{count / days * 365:.1f}"
+            low, high = (365.0 * limit / days for limit in count_interval(count))
+            a_year = f"{365.0 * count / days:.1f} ({low:.1f} to {high:.1f})"
             rows.append((name, str(len(these)), f"{days / 365:.2f}", str(count), a_year, str(_explained(these))))
     made = table(("sound units", "count", "unit-years", "false alarms", "a unit-year", "findings that were so"), rows)
     alarms = [(str(year.seed), year.kind, year.rate, text[:_DETAIL_MOST]) for year in years for text in year.raised]
@@ -180,7 +200,8 @@ def page(
         "\n".join(f"    {line.strip()}" for line in (bench.__doc__ or "").split("\n\n")[2].split("\n")),
         "Kinds of units, sensors and scan rates are drawn as people install them (shares are ours, "
         "`sim/bench_cases.py`), also those that cannot show the fault; no unit is dropped. What is true is read from "
-        f"the world, never from the engine. Rates are in per cent, with Wilson intervals at {100 * _CONFIDENCE:.0f} %.",
+        f"the world, never from the engine. Rates are in per cent, with Wilson intervals at {100 * _CONFIDENCE:.0f} %; "
+        "false alarms a unit-year have the exact interval of a Poisson count, which a few unit-days leave wide.",
         "## Outcomes\n\n" + classes(scores),
         "## Suspects\n\n" + suspects(scores),
         "## By cause\n\n" + by_case(scores),

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from scipy.stats import binomtest
+from scipy.stats import binomtest, chi2
 
 from condenser_monitor.monitor.cli import main
 from condenser_monitor.monitor.core.records import Change, ChangeKind, Severity
@@ -185,6 +185,16 @@ def test_interval_is_wilsons() -> None:
         assert bench_pages.interval(count, total) == pytest.approx((theirs.low, theirs.high), abs=1e-9)
 
 
+def test_the_interval_of_a_count_is_garwoods() -> None:
+    """Against quantiles of chi squared (scipy), which Garwood's limits are (Biometrika 28, 1936), and for no event and
+    for one against the usual tables (from memory): 0 to 3.689, 0.0253 to 5.572."""
+    assert bench_pages.count_interval(0) == pytest.approx((0.0, 3.689), abs=5e-4)
+    assert bench_pages.count_interval(1) == pytest.approx((0.0253, 5.572), abs=5e-4)
+    for count in (2, 7, 40):
+        theirs = (chi2.ppf(0.025, 2 * count) / 2, chi2.ppf(0.975, 2 * count + 2) / 2)
+        assert bench_pages.count_interval(count) == pytest.approx(theirs, rel=1e-9)
+
+
 def test_page_counts_every_unit() -> None:
     """Classes, suspects, causes and confusion each add up to all units; failures list each; seed and date stand."""
     day = datetime(2026, 7, 1, tzinfo=UTC)
@@ -198,7 +208,7 @@ def test_page_counts_every_unit() -> None:
     assert "| coil-burnt-open | 2 | 1 |  | 1 |" in text
     assert "| coil-open | 2 | 1 | - 1 |" in text
     assert "| 5 | coil-burnt-open | line | 1 s | plain | missed |" in text
-    assert "| all | 2 | 2.00 | 1 | 0.5 | 3 |" in text
+    assert "| all | 2 | 2.00 | 1 | 0.5 (0.0 to 2.8) | 3 |" in text
     assert "| 2 | five-ton | 60 s | long-run at 5 s {} |" in text
     assert "| `coil_a` | 8 of 9 | 7 of 9 | 6 | 3 |" in text
     assert all(kind in text for kind in CLASSES)
