@@ -733,15 +733,16 @@ class History(StorageQueries):
         """Rows of all topics beyond a publisher's cursor, in order, unbroken; `begin` as in `register`."""
         writer = self._owned()
         after = self._cursor(writer, publisher, begin=begin)
-        try:
+        with suppress(sqlite3.Error, HistoryError):
             kept = self._beyond(after, limit)
-        except (sqlite3.Error, HistoryError):
-            with writer.lock:
-                after = writer.degraded.setdefault(publisher, max(after, writer.on_disk))
-            return writer.not_ahead(publisher, writer.visible(after))[:limit]
+            if kept or not writer.file_lacks_rows(after):
+                with writer.lock:
+                    writer.degraded.pop(publisher, None)
+                held = [] if kept and writer.file_lacks_rows(kept[-1].offset) else writer.visible(after)
+                return writer.not_ahead(publisher, [*kept, *held])[:limit]
         with writer.lock:
-            writer.degraded.pop(publisher, None)
-        return writer.not_ahead(publisher, [*kept, *writer.visible(after)])[:limit]
+            after = writer.degraded.setdefault(publisher, max(after, writer.on_disk))
+        return writer.not_ahead(publisher, writer.visible(after))[:limit]
 
     def _beyond(self, after: int, limit: int) -> list[StoredEvent]:
         """The next rows on disk; a whole page of spoilt ones must not end the row."""

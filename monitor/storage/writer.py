@@ -519,6 +519,12 @@ class StorageWriter:
                     self.held.rows[index] = msgspec.structs.replace(row, id=marked)
             return [row for row in self.held.rows if row.offset > after_offset]
 
+    def file_lacks_rows(self, place: int) -> bool:
+        """Whether the file may lack rows beyond a place: what a cut of power cost it is in the redo log alone until the
+        file can be written."""
+        with self.lock:
+            return self._db is None and place < self.on_disk
+
     def delivered(self, publisher: str, offset: int) -> None:
         """Move a cursor. On disk it never goes beyond the rows that are there; should a power cut undo it, rows are
         delivered again."""

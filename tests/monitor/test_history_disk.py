@@ -340,6 +340,36 @@ def test_a_program_may_start_without_a_disk_and_adopt_it_later(
     desk.history.close()
 
 
+@pytest.mark.parametrize("in_file", [0, 1])
+def test_rows_that_only_the_redo_log_has_are_told_when_the_disk_takes_them(
+    keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch, in_file: int
+) -> None:
+    """Found by the storms: a cut of power cost the file its last rows, and it could not be written at the start. What
+    happened then was told, and the cursor went over the rows that were in the redo log alone."""
+    first = Desk(keep)
+    first.history.register("all", begin=True)
+    first.step(*[change()] * in_file, last=True)
+    first.history._owned()._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # type: ignore[union-attr]
+    file = Path(keep.file).read_bytes()
+    first.step(*[change()] * (3 - in_file))
+    first.history.close()
+    Path(keep.file).write_bytes(file)
+    with monkeypatch.context() as patch:
+        patch.setattr(schema, "connect", lambda *given, **more: (_ for _ in ()).throw(sqlite3.OperationalError("no")))
+        desk = Desk(keep)
+        assert desk.deliver() == list(range(1, in_file + 1))
+        desk.step(change())
+        desk.pass_time(EXPOSE_S + 1)
+        assert desk.deliver() == [4]
+        assert desk.deliver() == []
+    desk.pass_time(RETRY_S + 1)
+    assert (desk.error, desk.deliver()) == ("", list(range(in_file + 1, 4)))
+    desk.step(change())
+    assert desk.deliver() == [5]
+    assert len(set(desk.got)) == 5
+    desk.history.close()
+
+
 def test_the_very_first_start_without_a_disk_numbers_its_rows_for_good(
     keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -18,6 +18,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from functools import cache
+from math import inf
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -225,7 +226,7 @@ class Storm:
 
     def _begin(self) -> None:
         """A life of the program."""
-        self.born_s, self.silent_scans = self.clock(), dict.fromkeys(ALL, 0)
+        self.born_s, self.first_seen_s, self.silent_scans = self.clock(), inf, dict.fromkeys(ALL, 0)
         settings = self.settings
         left = on_disk.read(self.home / "h.db", self.remembered)
         self.history = History(
@@ -421,6 +422,7 @@ class Storm:
 
     def _seen(self) -> None:
         self.seen_s = self.clock()
+        self.first_seen_s = min(self.first_seen_s, self.seen_s)
 
     def _silence(self, silent: tuple[str, ...], of: tuple[str, ...]) -> None:
         for name in of:
@@ -746,11 +748,12 @@ class Storm:
         self._hold_silent(status, "status")
 
     def _hold_silent(self, status: UnitStatus, where: str) -> None:
-        """What cannot be known is missing, dead to nobody, and after a minute said to be silent."""
+        """What cannot be known is missing, dead to nobody, and after a minute said to be silent; a life knows of none
+        before its first scan."""
         silent = {
             name
             for name, since_s in self.silent_s.items()
-            if since_s is not None and self.seen_s - max(since_s, self.born_s) > self._blind_most_s()
+            if since_s is not None and self.seen_s - max(since_s, self.first_seen_s) > self._blind_most_s()
         }
         judged = {name for name in silent if self.silent_scans[name] >= SILENT_SCANS}
         shown = {name: status.readings[name] for name in sorted(silent) if status.readings.get(name) is not None}

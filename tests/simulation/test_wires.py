@@ -55,7 +55,7 @@ def test_a_dead_chip_shown_as_healthy_would_be_seen(tmp_path: Path) -> None:
     assert status is not None
     storm._hold_silent(status, "calm")
     assert storm.broken == []
-    storm.silent_s["compressor_a"], storm.born_s = storm.seen_s - 100.0, 0.0
+    storm.silent_s["compressor_a"], storm.first_seen_s = storm.seen_s - 100.0, 0.0
     storm.silent_scans["compressor_a"] = 50
     storm._hold_silent(status, "calm")
     assert len(storm.broken) == 2  # shown, and not said to be silent
