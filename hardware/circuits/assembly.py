@@ -247,16 +247,16 @@ def powered(board: str) -> tuple[Check, ...]:
 
 
 def touch(board: str, net: str) -> str:
-    """Where a net can be touched: a terminal, jack or header pin, else a part's pin."""
+    """Where a net can be touched: a test point, terminal, jack or header pin, else a part's pin."""
     pins = [(ref, number) for ref, number in parts.nets(board)[net] if parts.part(board, ref).on_board]
-    order = ("terminal", "jack", "pin header", "resistor", "opto")
+    order = ("test point", "terminal", "jack", "pin header", "resistor", "opto")
 
     def rank(pin: tuple[str, int]) -> int:
         kind = parts.part(board, pin[0]).kind
         return next((at for at, name in enumerate(order) if kind.startswith(name)), len(order))
 
     ref, number = min(pins, key=rank)
-    return f"{ref} pin {number}"
+    return ref if parts.part(board, ref).kind == "test point" else f"{ref} pin {number}"
 
 
 def supply_ma(board: str) -> tuple[float, float]:

@@ -293,7 +293,7 @@ def shopping_table() -> str:
     """What to order for the three boards together: equal parts counted together."""
     found: dict[tuple[str, str, str, str], list[str]] = {}
     for board, rows in parts.BOARDS.items():
-        for row in rows:
+        for row in (one for one in rows if one.kind != "test point"):
             place = row.package if row.on_board else f"{row.package}, not on a board"
             key = (row.kind, _value(row), row.rating, place)
             found.setdefault(key, []).extend(f"{board} {ref}" for ref in row.refs)
@@ -339,7 +339,7 @@ def powered_table(board: str) -> str:
     rows = [(f"{check.at} (`{check.nets[0]}`)", _shows(check)) for check in assembly.powered(board)]
     low, high = assembly.supply_ma(board)
     rows.insert(0, ("current of the bench supply", f"{figure(low)} mA to {figure(high)} mA"))
-    return table(("voltmeter from ground (ribbon pin 6) to", "must show at 3.30 V"), rows)
+    return table(("voltmeter from ground (TP1) to", "must show at 3.30 V"), rows)
 
 
 def high_voltage_table() -> str:

@@ -410,6 +410,13 @@ def _ribbon(ref: str, board: str) -> Part:
     return Part(ref, kind, None, "1 A", "ribbon to the Pi's header, pin for pin", "HDR2X20", (tuple(pins),))
 
 
+def _test_points(*nets: str) -> Part:
+    """Bare copper to put a meter's probe on, one for each net."""
+    refs = " ".join(f"TP{number}" for number in range(1, len(nets) + 1))
+    rating = "bare copper of the board, nothing to buy"
+    return Part(refs, "test point", None, rating, "for a meter's probe", "TP", tuple((net,) for net in nets))
+
+
 _BETWEEN = ("line_v", _bias("line_v"), "GND")  # by a lead of their own from the line board to the control board
 _CABLE = ("GND", "control_power_open", "thermostat_open", "blower_open", "return_air_c_hot", "supply_air_c_hot")
 
@@ -431,6 +438,9 @@ CONTROL = (
     *_probe("R22", ("R23", "C11", "D22"), "supply_air_c"),
     *_converter(("R24", "R25"), "C12", "U3", "C13", 0x4B),
     Part("J6", "pin header, 3-way", None, "1 A", "lead from the line board: line_v", "HDR3", (_BETWEEN,)),
+    _test_points(
+        "GND", "VDD", "BIAS48", "BIAS4b", "call", "control_v", "coil_a", "coil_v", "return_air_c", "supply_air_c"
+    ),
 )
 
 _LINE_FUSE = (
@@ -498,6 +508,10 @@ LINE = (
     _thermistor("RT3", "liquid_c", "strapped to the small pipe"),
     *_probe("R36", ("R37", "C11", "D23"), "liquid_c"),
     *_converter(("R38", "R39"), "C12", "U4", "C13", 0x4A),
+    _test_points(
+        *("GND", "VDD", "BIAS49", "BIAS4a", "supply", "load", "line_v"),
+        *("compressor_a", "fan_a", "start_winding_a", "outdoor_c", "suction_c", "liquid_c"),
+    ),
 )
 
 INDOOR = (
