@@ -72,7 +72,8 @@ find "$LIB" -name '*.sh' -exec chmod 0755 {} +
 "$WORK/venv/bin/condenser-monitor" installer "$WORK/files" >/dev/null
 cat >"$TREE/usr/bin/$NAME" <<'SH'
 #!/bin/sh
-PYTHONPATH=/usr/lib/condenser-monitor PYTHONDONTWRITEBYTECODE=1 exec python3 -P -m condenser_monitor.monitor.cli "$@"
+export PYTHONPATH=/usr/lib/condenser-monitor:/usr/local/lib/condenser-monitor/plugins
+PYTHONDONTWRITEBYTECODE=1 exec python3 -P -m condenser_monitor.monitor.cli "$@"
 SH
 sed "s#^PROGRAM=.*#PROGRAM=/usr/bin/\$NAME#" "$HERE/by-hand.sh" >"$TREE/usr/bin/$NAME-by-hand"
 chmod 0755 "$TREE/usr/bin/"*
@@ -107,6 +108,7 @@ install -m 0644 "$HERE/debian/lintian-overrides" "$TREE/usr/share/lintian/overri
 for script in preinst postinst prerm postrm; do
     install -m 0755 "$HERE/debian/$script" "$TREE/DEBIAN/$script"
 done
+sed -i -e "/^@ADDED_PACKAGES@\$/{r $HERE/added-packages.py" -e 'd}' "$TREE/DEBIAN/preinst"
 {
     echo "Package: $NAME"
     echo "Version: $VERSION"

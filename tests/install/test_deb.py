@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+from importlib.metadata import distributions
 from pathlib import Path
 
 import pytest
@@ -63,15 +64,100 @@ def test_the_packaged_program_starts(package: Path, tmp_path: Path) -> None:
     assert done.stdout.startswith("condenser-monitor ")
 
 
+def _laid_out_by_the_installer(root: Path) -> Path:
+    """As install.sh leaves it, in as far as the package's script looks: a Python, the program, a plug-in of the owner's
+    that needs a package of its own and one that the program needs too; its packages' directory."""
+    release = root / "opt/condenser-monitor/release-1"
+    (release / "bin").mkdir(parents=True)
+    (release / "bin/python").symlink_to(sys.executable)
+    (release.parent / "current").symlink_to("release-1")
+    place = release / f"lib/python{sys.version_info[0]}.{sys.version_info[1]}/site-packages"
+    needs = {
+        "condenser-monitor": ['msgspec ; extra == "web"'],
+        "lines-publisher": ["condenser-monitor", "orchard-pin>=1", "msgspec"],
+        "orchard-pin": [],
+        "msgspec": [],
+    }
+    for name, needed in needs.items():
+        module, info = f"{name.replace('-', '_')}.py", f"{name.replace('-', '_')}-1.0.dist-info"
+        (place / info).mkdir(parents=True)
+        (place / module).write_text(f"NAME = {name!r}\n")
+        rows = ["Metadata-Version: 2.1", f"Name: {name}", "Version: 1.0", *(f"Requires-Dist: {one}" for one in needed)]
+        (place / info / "METADATA").write_text("\n".join(rows) + "\n")
+        (place / info / "WHEEL").write_text("Wheel-Version: 1.0\nRoot-Is-Purelib: true\nTag: py3-none-any\n")
+        (place / info / "RECORD").write_text(f"{module},,\n{info}/METADATA,,\n{info}/WHEEL,,\n{info}/RECORD,,\n")
+    points = place / "lines_publisher-1.0.dist-info/entry_points.txt"
+    points.write_text("[condenser_monitor.publishers]\nlines = lines_publisher:PLUGIN\n")
+    with (points.parent / "RECORD").open("a") as record:
+        record.write(f"{points.relative_to(place)},,\n")
+    return place
+
+
+def _before_its_files_come(root: Path) -> subprocess.CompletedProcess[str]:
+    """The package's own script, built as build-deb.sh does it, with its directories moved below `root`."""
+    script = (INSTALL / "debian/preinst").read_text()
+    for place in ("/opt/", "/usr/local/", "/etc/", "/run/systemd/"):
+        script = script.replace(f"={place}", f"={root}{place}").replace(f" {place}", f" {root}{place}")
+    script = script.replace("@ADDED_PACKAGES@\n", (INSTALL / "added-packages.py").read_text())
+    command = ["sh", "-c", script, "preinst", "install"]
+    return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+
+
+def test_plugins_of_an_installation_by_the_installer_go_along(tmp_path: Path) -> None:
+    """Into the folder that the packaged command looks into, with what they alone need; so Python finds them there."""
+    _laid_out_by_the_installer(tmp_path)
+    done = _before_its_files_come(tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.split() == ["lines-publisher==1.0"]
+    assert not (tmp_path / "opt/condenser-monitor").exists()
+    folder = "/usr/local/lib/condenser-monitor/plugins"
+    assert f":{folder}\n" in (INSTALL / "build-deb.sh").read_text()
+    found = {one.metadata["Name"]: one for one in distributions(path=[f"{tmp_path}{folder}"])}
+    assert set(found) == {"lines-publisher", "orchard-pin"}
+    (point,) = found["lines-publisher"].entry_points
+    assert (point.group, point.name) == ("condenser_monitor.publishers", "lines")
+    assert (Path(f"{tmp_path}{folder}") / "orchard_pin.py").is_file()
+
+
+@pytest.mark.parametrize("why", ["no list of files", "compiled for another Python"])
+def test_a_plugin_that_cannot_go_along_stops_the_package_before_anything_changes(tmp_path: Path, why: str) -> None:
+    """It is named; the installation stays to the byte until the owner says that he goes without."""
+    place = _laid_out_by_the_installer(tmp_path)
+    info = place / "orchard_pin-1.0.dist-info"
+    if why == "no list of files":
+        (info / "RECORD").unlink()
+    else:
+        (place / "orchard_pin.cpython-36m.so").write_bytes(b"compiled")
+        with (info / "RECORD").open("a") as record:
+            record.write("orchard_pin.cpython-36m.so,,\n")
+        place.parent.rename(place.parent.with_name("python3.6"))
+    before = {path: path.is_file() and path.read_bytes() for path in sorted(tmp_path.rglob("*"))}
+    done = _before_its_files_come(tmp_path)
+    assert done.returncode == 1
+    assert done.stderr.startswith("orchard-pin\n")
+    assert {path: path.is_file() and path.read_bytes() for path in sorted(tmp_path.rglob("*"))} == before
+    (tmp_path / "opt/condenser-monitor/without-plugins").touch()
+    assert _before_its_files_come(tmp_path).returncode == 0
+    assert not (tmp_path / "usr/local/lib/condenser-monitor").exists()
+
+
+def test_the_built_package_carries_the_script_whole(package: Path) -> None:
+    """What takes plug-ins along stands in the package's own script, as no file of the package is there yet."""
+    script = (package / "DEBIAN/preinst").read_text()
+    assert (INSTALL / "added-packages.py").read_text() in script
+    subprocess.run(["sh", "-n", package / "DEBIAN/preinst"], check=True, timeout=20)
+
+
 @pytest.mark.parametrize("told", [False, True])
 def test_a_purge_keeps_site_file_and_history_until_told_otherwise(tmp_path: Path, told: bool) -> None:
     """The package's own script, with its directories moved aside."""
     script = (INSTALL / "debian/postrm").read_text()
-    for place in ("/etc/$NAME", "/var/lib/$NAME"):
+    for place in ("/etc/$NAME", "/var/lib/$NAME", "/usr/local/lib/$NAME"):
         script = script.replace(f'"{place}', f'"{tmp_path}{place}')
     script = script.replace("getent passwd", "false").replace("command -v", "false")
     etc, data = tmp_path / "etc/condenser-monitor", tmp_path / "var/lib/condenser-monitor"
-    for folder in (etc, data):
+    plugins = tmp_path / "usr/local/lib/condenser-monitor/plugins"
+    for folder in (etc, data, plugins):
         folder.mkdir(parents=True)
     (etc / "site.toml").write_text("mine")
     (data / "condenser-monitor.db").write_bytes(b"history")
@@ -81,7 +167,7 @@ def test_a_purge_keeps_site_file_and_history_until_told_otherwise(tmp_path: Path
         assert (etc / "site.toml").exists()
         assert (data / "condenser-monitor.db").exists()
         subprocess.run(["sh", "-c", script, "postrm", action], check=True, timeout=20)
-    assert etc.exists() is data.exists() is not told
+    assert etc.exists() is data.exists() is plugins.exists() is not told
 
 
 @pytest.mark.parametrize("name", ["preinst", "postinst", "prerm", "postrm"])
