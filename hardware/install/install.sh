@@ -246,10 +246,11 @@ gather() {
     share=$system/usr/local/share
     mkdir -p "$system/etc/systemd/system" "$system/usr/local/bin" "$share/man/man1" "$share/zsh/site-functions" \
         "$share/bash-completion/completions" "$share/fish/vendor_completions.d"
-    "$program" manual >"$share/man/man1/$NAME.1"
-    "$program" completion bash >"$share/bash-completion/completions/$NAME"
-    "$program" completion zsh >"$share/zsh/site-functions/_$NAME"
-    "$program" completion fish >"$share/fish/vendor_completions.d/$NAME.fish"
+    "$program" installer "$WORK/written" >/dev/null # one start of the program for all four
+    install -m 0644 "$WORK/written/$NAME.1" "$share/man/man1/$NAME.1"
+    install -m 0644 "$WORK/written/completion.bash" "$share/bash-completion/completions/$NAME"
+    install -m 0644 "$WORK/written/completion.zsh" "$share/zsh/site-functions/_$NAME"
+    install -m 0644 "$WORK/written/completion.fish" "$share/fish/vendor_completions.d/$NAME.fish"
     ln -s "/opt/$NAME/current/bin/$NAME" "$system/usr/local/bin/$NAME"
     install -m 0755 "$HERE/by-hand.sh" "$system/usr/local/bin/$NAME-by-hand"
     install -m 0755 "$HERE/rollback.sh" "$system/usr/local/bin/$NAME-rollback"
