@@ -125,6 +125,11 @@ def reads(name: str, low: float, high: float, within_s: float) -> bool:
 def says(title: str) -> None:
     """One line for the matrix."""
     seen, health = status()
+    if seen is None:
+        from condenser_monitor.monitor.storage.status_cache import live_path
+
+        live = live_path(Path(HISTORY), "")
+        print("no status in", live, sorted(live.parent.glob("*")), sorted(Path(HISTORY).parent.glob("*")), flush=True)
     found = [f"{one.name}: {one.summary}" for one in seen.findings] if seen else ["nothing yet"]
     why = sorted({*health.faults.values(), *health.notes.values(), health.disk_error} - {""})
     why += [f"own fault in {fault.part}: {fault.error}" for fault in health.own_faults]

@@ -6,6 +6,7 @@ NAME=condenser-monitor
 HERE=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
 SOURCE=$HERE/source
 TRIAL=${1:-$(sed -n 's/.*trial=\([a-z]*\).*/\1/p' /proc/cmdline)}
+ONLY=$(sed -n 's/.*only=\([a-z,]*\).*/\1/p' /proc/cmdline)
 export PIP_NO_INDEX=1 PIP_FIND_LINKS=$HERE/builds PATH=/usr/sbin:/usr/bin:/sbin:/bin
 
 step() {
@@ -31,7 +32,7 @@ within() {
 
 site_file() {
     mkdir -p /etc/$NAME
-    cp "$HERE/site.toml" /etc/$NAME/site.toml
+    cat "$HERE/site.toml" >/etc/$NAME/site.toml
 }
 
 bus_is_there() { [ -c /dev/i2c-0 ]; }
@@ -160,6 +161,7 @@ bare() {
     mkdir -p /dev/shm /run/$NAME /var/lib/$NAME
     mount -t tmpfs shm /dev/shm
     mkfifo /run/$NAME/asked
+    site_file
     chown $NAME: /run/$NAME /run/$NAME/asked /var/lib/$NAME /dev/gpiochip0 /dev/i2c-0
     mosquitto -d
     (
@@ -181,6 +183,7 @@ wire() {
     echo "TRY reads"
     sleep 30
     echo "TRY reads"
+    says "after a minute"
     sleep "${STORY_S:-150}"
 }
 
@@ -201,44 +204,86 @@ broker_and_services() { active && systemctl -q is-active mosquitto; }
 
 ask() { echo "TRY $*"; }
 
-# A fault that stands for so many seconds, what the program says then, a command that mends it, what it says after that.
+# What the program says while a fault stands, from begin to mend, and once it is over.
 fault() {
-    local title=$1 seconds=$2
-    shift 2
-    sleep "$seconds"
-    says "$title"
+    sleep "$2"
+    says "$1"
+}
+mended() {
     "$@"
-    sleep 12
-    says "$title, mended"
+    sleep 15
+    says "$TITLE, mended"
 }
 
 faults() {
+    local one
     bare
     calls 1
-    sleep 15
+    sleep 10
     says "sound, running"
+    for one in ${ONLY//,/ }; do
+        "fault_$one"
+    done
+}
+fault_absent() {
+    TITLE="converter of the control board absent"
     ask absent 48
-    fault "converter of the control board absent" 12 ask absent
+    fault "$TITLE" 15
+    mended ask absent
+}
+fault_data() {
+    TITLE="data line held down"
     ask held data
-    fault "data line held down" 12 ask held
+    fault "$TITLE" 15
+    mended ask held
+}
+fault_clock() {
+    TITLE="clock line held down"
     ask held clock
-    fault "clock line held down" 20 ask held
+    fault "$TITLE" 20
+    mended ask held
+}
+fault_reset() {
+    TITLE="converters start again and lose their settings"
     ask restart-chips
-    fault "converters lose their settings" 3 true
+    fault "$TITLE" 3
+    mended true
+}
+fault_noise() {
+    TITLE="one bit wrong in one read of twenty"
     ask noise 0.05
-    fault "a bit wrong in one read of twenty" 12 ask noise 0
+    fault "$TITLE" 15
+    mended ask noise 0
+}
+fault_bounce() {
+    TITLE="the pin of the call bounces for 0.2 s"
     ask bounce call 20 5
-    fault "the pin of the call bounces for 0.2 s" 3 true
-    local began
-    began=$(date +%s)
+    fault "$TITLE" 3
+    mended true
+}
+fault_year() {
+    TITLE="clock in the year 2000"
+    local now
+    now=$(date +%s)
     date -s 2000-01-01
-    fault "clock back in the year 2000" 10 date -s "@$began"
+    fault "$TITLE" 15
+    mended date -s "@$now"
+}
+fault_full() {
+    TITLE="card full"
     fill
-    fault "card full" 20 rm -f /var/lib/full /var/lib/$NAME/full
+    fault "$TITLE" 20
+    mended rm -f /var/lib/full /var/lib/$NAME/full
+}
+fault_module() {
+    TITLE="kernel module of the bus gone"
     rmmod i2c_tiny_usb
-    fault "kernel module gone" 20 plug_in
-    sleep 20
-    says "kernel module there again"
+    fault "$TITLE" 20
+    mended plug_in
+    sleep 15
+    says "$TITLE, there again for 30 s"
+}
+fault_cut() {
     ask cut
     sleep 60
 }
