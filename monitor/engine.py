@@ -511,6 +511,10 @@ class Engine:
             return False
         if abs(now_a - self._early_a) <= limits.TRUST.frozen_ratio.value * self._early_a:
             return False  # a number that does not move at all is no witness
+        normal_a = self._baselines.normal_a(self._outdoor_c, near_a=now_a)
+        rough = (normal_a, normal_a) if normal_a is not None else self._baselines.roughly_a(self._outdoor_c)
+        if rough is not None and now_a > rough[1] * limits.HIGH_TRIP_RATIO.value:
+            return False  # as steady as it is, it draws more than this unit does with its fan
         return lasted(since_s, self.now_s, limits.TRUST.cooled_s.value) and (
             now_a <= self._early_a * limits.TRUST.steady_ratio.value
         )

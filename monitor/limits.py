@@ -310,6 +310,8 @@ ROUGH_LOW_RATIO = _ours(
 ROUGH_RAN_S = _ours(60.0, "s", 20, 300, "the pressures of a run that was shorter say nothing yet")
 FAN_HIGH_RATIO = _ours(1.25, "of its own normal", 1.1, 2, "fan motors and their capacitors fail at 35 to 50 % over")
 FAN_LOW_RATIO = _ours(0.65, "of its own normal", 0.3, 0.9, "a fan without its blade, or a clamp that has slipped")
+FAN_RUNS = _ours(3, "runs", 1, 20, "one run alone may have been an odd one")
+FAN_SCANS = _ours(12, "scans", 2, 90, "the last of a run before a stop, of which the middle counts")
 SWAPPED_SCANS = _ours(5, "scans", 2, 60, "a motor's inrush is over by then")
 SWAPPED_RATIO = _ours(5.0, "of FLA", 3, 20, "no fan draws so much and runs; a compressor does")
 

@@ -116,6 +116,7 @@ class EarlierMinutes:
         self._amps: list[float] = []
         self._last_a: float | None = None
         self._first: list[tuple[float, float]] = []  # A, at °C
+        self._now: tuple[float, float] | None = None  # of the run that has not ended yet
 
     def add(self, run_s: float | None, amps: float, outdoor_c: float | None) -> None:
         """Add a settled minute of the run that began at `run_s`. A run that begins at about half is no ordinary one."""
@@ -127,12 +128,19 @@ class EarlierMinutes:
                 found = median(self._amps)
                 low = self._last_a is not None and found < limits.BASELINES.earlier_ratio.value * self._last_a
                 self._last_a = self._last_a if low else found
-                if not low and outdoor_c is not None and len(self._first) < limits.BASELINES.rough_runs.value:
-                    self._first.append((found, outdoor_c))
+                self._now = None if low or outdoor_c is None else (found, outdoor_c)
 
     def lowest_a(self, ratio: float) -> float | None:
         """Return the lowest normal current, such that `ratio` of it is too low; None where no run has settled yet."""
         return None if self._last_a is None else self._last_a * limits.BASELINES.earlier_ratio.value / ratio
+
+    def end(self, cycle: Cycle) -> None:
+        """Count the run that has ended among the first ones, unless it broke off or was begun again."""
+        broke_off_s = cycle.stopped_s - cycle.started_s - cycle.run_s
+        once = cycle.closings <= 1 and cycle.compressor_starts <= 1 and broke_off_s <= limits.SETTLE_S.value
+        if self._now is not None and once and len(self._first) < limits.BASELINES.rough_runs.value:
+            self._first.append(self._now)
+        self._now = None
 
     def roughly_a(self, outdoor_c: float, per_k: float) -> tuple[float, float] | None:
         """Return the least and the most that the first runs would have drawn at this temperature, A RMS, where the
@@ -230,6 +238,7 @@ class Baselines:
         wall_s = None if cycle.started_wall_s is None else cycle.started_wall_s + cycle.stopped_s - cycle.started_s
         self._line.advance(cycle.stopped_s, wall_s)
         self._wear.add(cycle, self._line.x(cycle.stopped_s))
+        self._earlier.end(cycle)
         for kept, value in ((self._pull_in, cycle.pull_in_s), (self._coil, cycle.coil_a)):
             if value is not None:
                 kept.add(value, first=limits.BASELINES.first.value, last=limits.BASELINES.last.value)

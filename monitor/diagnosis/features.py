@@ -550,6 +550,7 @@ class FeatureWatch:
             asked = facts.call is False and facts.thermostat is not True
             if self._started_s is not None and not asked and facts.supply is not False:
                 self._stops.append(self._stop(at_s, self._started_s))
+                self._watch_fan(at_s)
             self._stopped_s, self._started_s = at_s, None
         if facts.locked and not was.locked and at_s - self._blink_s <= limits.BLINK_BEFORE_S.value:
             self._mark("line-blink", "yes", at_s)
@@ -615,18 +616,33 @@ class FeatureWatch:
             self._rough,
         )
 
+    def _watch_fan(self, at_s: float) -> None:
+        """See whether the fan drew more than it should until the compressor stopped: a call may go on for hours."""
+        least_a = self._unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value
+        ran = [s for s in self._last if s.t_s < at_s and s.compressor_a is not None and s.compressor_a > least_a]
+        fans = [scan.fan_a for scan in ran[-int(limits.FAN_SCANS.value) :] if scan.fan_a is not None]
+        if len(fans) >= limits.CONFIRM_STOPS.value and self._fan_word(median(fans)) == "high":
+            self._mark("fan-amps", "high", at_s)
+
+    def _fan_word(self, fan_a: float) -> str:
+        """What the fan's current says beside its own normal, "" for nothing; none at all is the finding's to tell."""
+        fla_a, sound = self._unit.fan_fla_a, sorted(self._fan_runs_a)
+        between = limits.FAN_ON_RATIO.value * fla_a < fan_a <= limits.SWAPPED_RATIO.value * fla_a
+        if not between or len(sound) < limits.FAN_RUNS.value:
+            return ""
+        ratio = fan_a / sound[len(sound) // 2]
+        return "high" if ratio > limits.FAN_HIGH_RATIO.value else "low" if ratio < limits.FAN_LOW_RATIO.value else ""
+
     def _judge_fan(self, cycle: Cycle) -> None:
         fan_a = cycle.fan_a or 0.0
         if fan_a > limits.SWAPPED_RATIO.value * self._unit.fan_fla_a:
             return
-        normal = sorted(self._fan_runs_a)[len(self._fan_runs_a) // 2] if len(self._fan_runs_a) >= 3 else None
-        if normal is not None and fan_a > limits.FAN_HIGH_RATIO.value * normal:
-            self._mark("fan-amps", "high", cycle.stopped_s)
-        elif normal is not None and fan_a < limits.FAN_LOW_RATIO.value * normal:
-            self._mark("fan-amps", "low", cycle.stopped_s)
+        if word := self._fan_word(fan_a):
+            self._mark("fan-amps", word, cycle.stopped_s)
         else:
             self._marks.pop("fan-amps", None)
-            self._fan_runs_a.append(fan_a)
+            if fan_a > limits.FAN_ON_RATIO.value * self._unit.fan_fla_a:
+                self._fan_runs_a.append(fan_a)
 
 
 def _tells(at_s: float, now_s: float) -> bool:

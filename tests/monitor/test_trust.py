@@ -94,6 +94,14 @@ def test_a_fan_sensor_that_fails_in_a_run_is_found_within_minutes() -> None:
     assert names == ["fan-not-running", "sensing-disagrees"]
 
 
+def test_a_fan_that_is_dead_from_a_runs_start_is_believed_where_the_current_is_high_though_steady() -> None:
+    """A third more than in the runs before, by common practice, and as even as a motor draws: no liar's run. In four
+    sound runs first, as little is learned on a first day."""
+    sound = [(600.0, REST), (1200.0, RUN)] * 4
+    dead = [(90.0, but(RUN, fan_a=0.0, compressor_a=amps)) for amps in (11.6, 11.62) * 8]
+    assert raised(*sound, (600.0, REST), *dead, every_s=5.0) == ["fan-not-running"]
+
+
 def test_a_heat_pumps_fan_at_0_in_warm_air_is_a_liar_as_any_other() -> None:
     """At 31 degrees there is no defrost: taken back in the same run; in the frost nothing is concluded."""
     heat_pump = msgspec.structs.replace(SETTINGS, unit=msgspec.structs.replace(UNIT, heat_pump=True))
