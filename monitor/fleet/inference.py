@@ -93,6 +93,9 @@ class Found(NamedTuple):
     summary: str
 
 
+Active = Mapping[tuple[int, str], ActiveAlerts]  # by site and finding
+
+
 # ---------------------------------------------------------------- changed, by days. Pure
 
 
@@ -242,7 +245,7 @@ def infer(writer: IngestWriter, now: float) -> int:
     with writer.store.read() as connection:
         heard = _heard(connection, now)
         active = _active(connection)
-        found = _found(connection, heard, {key for key, finding in active if finding == STOPPED}, now)
+        found = _found(connection, heard, active, now)
     rows = [*_raised(found, active, now), *_cleared(found, active, heard, now)]
     if rows:
         ensure_months(writer.store, [Month.of(now)])
@@ -281,8 +284,8 @@ def _heard(connection: sa.Connection, now: float) -> set[int]:
     return set(connection.scalars(query))
 
 
-def _found(connection: sa.Connection, heard: set[int], cases: set[int], now: float) -> dict[int, list[Found]]:
-    """What is so now, by site; `cases` are the units whose stop is one already."""
+def _found(connection: sa.Connection, heard: set[int], active: Active, now: float) -> dict[int, list[Found]]:
+    """What is so now, by site; `active` is what the office had found before."""
     found: dict[int, list[Found]] = {}
     today = office_day(now)
     days = [later(today, -back) for back in range(int(LIMITS.past_days.value), 0, -1)]
@@ -308,12 +311,12 @@ def _found(connection: sa.Connection, heard: set[int], cases: set[int], now: flo
         one = Found(RESTARTS, Severity.SOON, since_at, {"restarts": float(number)}, text)
         found.setdefault(key, []).append(one)
     away = set(connection.scalars(sa.select(tenancies.c.site_id).where(tenancies.c.away_until >= today)))
-    for key, one in _stopped(connection, heard - away, cases, now):
+    for key, one in _stopped(connection, heard - away, active, now):
         found.setdefault(key, []).append(one)
     return found
 
 
-def _stopped(connection: sa.Connection, heard: set[int], cases: set[int], now: float) -> Iterator[tuple[int, Found]]:
+def _stopped(connection: sa.Connection, heard: set[int], active: Active, now: float) -> Iterator[tuple[int, Found]]:
     from_at = now - LIMITS.past_days.value * _DAY_S
     hour = sa.cast(sa.func.floor(cycles.c.at / _HOUR_S), sa.BigInteger)
     count = sa.select(hour, sa.func.count()).where(cycles.c.at >= from_at, cycles.c.at < now).group_by(hour)
@@ -321,11 +324,11 @@ def _stopped(connection: sa.Connection, heard: set[int], cases: set[int], now: f
     clock = PlanClock(by_hour)
     query = sa.select(cycles.c.site_id, sa.func.count(), sa.func.min(cycles.c.at), sa.func.max(cycles.c.at))
     query = query.where(cycles.c.at >= from_at, cycles.c.at < now).group_by(cycles.c.site_id)
-    rows = [row for row in connection.execute(query) if row[0] in heard]
+    rows = {row[0]: row for row in connection.execute(query) if row[0] in heard}
     if len(rows) < LIMITS.neighbors_least.value:
         return
-    severity = _severity(connection, now)
-    for key, number, first, last in rows:
+    found: dict[int, tuple[float, str, dict[str, float]]] = {}
+    for key, number, first, last in rows.values():
         whole = clock.at(last) - clock.at(first)
         share = number / whole if whole > 0 else 0.0
         if clock.runs(last, now, share) <= LIMITS.gap_runs.value:
@@ -334,14 +337,21 @@ def _stopped(connection: sa.Connection, heard: set[int], cases: set[int], now: f
         gaps = stopped(clock, list(connection.scalars(own.order_by(cycles.c.at))), now)
         if gaps is not None:
             gap, largest = (round(value, 1) for value in gaps)
-            evidence = {"runs_expected": gap, "largest_before": largest}
             text = f"No run since then: by its neighbors {gap:.0f} were due, and never before more than {largest:.0f}."
-            why = _besides(connection, key, last, now)
-            if why or key in cases:
-                yield key, Found(STOPPED, severity, last, evidence, f"{text} {why}".strip())
-            else:
-                text += " Is nobody home, is it switched off, or has it stopped?"
-                yield key, Found(NOT_RUN, Severity.WATCH, last, evidence, text)
+            found[key] = (last, text, {"runs_expected": gap, "largest_before": largest})
+    if clock.at(now) - clock.at(now - 7 * _DAY_S) >= 7 * len(rows):  # else nobody is called: no run is none missed
+        for (key, finding), row in active.items():  # milder weather, or a past that is over, proves nothing repaired
+            if finding in (STOPPED, NOT_RUN) and key in heard and (key not in rows or rows[key][3] <= row.since_at):
+                found.setdefault(key, (row.since_at, row.summary, msgspec.json.decode(row.evidence)))
+    severity = _severity(connection, now)
+    for key, (last, text, evidence) in found.items():
+        case, question = (active.get((key, finding)) for finding in (STOPPED, NOT_RUN))
+        why = "" if case else _besides(connection, key, last, now)
+        if case or why:
+            yield key, Found(STOPPED, severity, last, evidence, case.summary if case else f"{text} {why}")
+        else:
+            asked = question.summary if question else f"{text} Is nobody home, is it switched off, or has it stopped?"
+            yield key, Found(NOT_RUN, Severity.WATCH, last, evidence, asked)
 
 
 def _severity(connection: sa.Connection, now: float) -> Severity:
@@ -375,9 +385,7 @@ def _active(connection: sa.Connection) -> dict[tuple[int, str], ActiveAlerts]:
     return {(row.site_id, row.finding): ActiveAlerts(**row._mapping) for row in connection.execute(query)}
 
 
-def _raised(
-    found: Mapping[int, Sequence[Found]], active: Mapping[tuple[int, str], ActiveAlerts], now: float
-) -> Iterator[ActiveAlerts]:
+def _raised(found: Mapping[int, Sequence[Found]], active: Active, now: float) -> Iterator[ActiveAlerts]:
     for key, rows in found.items():
         for one in rows:
             was = active.get((key, one.finding))
@@ -395,7 +403,7 @@ def _raised(
 
 
 def _cleared(
-    found: Mapping[int, Sequence[Found]], active: Mapping[tuple[int, str], ActiveAlerts], heard: set[int], now: float
+    found: Mapping[int, Sequence[Found]], active: Active, heard: set[int], now: float
 ) -> Iterator[ActiveAlerts]:
     for (key, finding), row in active.items():
         if key in heard and finding not in {one.finding for one in found.get(key, ())}:  # silence proves nothing
