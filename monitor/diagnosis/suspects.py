@@ -163,6 +163,7 @@ SUSPECTS: dict[str, Suspect] = {
         8,
         load=("float switch", _DRAIN),
         signs={
+            "comes-and-goes": {"yes": 1.8},  # a pan drains slowly, and it closes again
             "trip-amps": {"locked": 0.1, "high": 0.3, "usual": 1.5, "low": 0.5},
             "trip-after": {"seconds": 0.1, "minutes": 0.2, "hour": 4},
         },
@@ -178,7 +179,7 @@ SUSPECTS: dict[str, Suspect] = {
         load=(_GAUGES, "pressure switch"),
         signs={
             "comes-and-goes": {"yes": 2},
-            "trip-amps": {"locked": 0.1, "high": 2, "low": 2},
+            "trip-amps": {"locked": 0.1, "usual": 1.5},
             "trip-after": {"minutes": 2},
             "opened": {"in-run": 4, "at-start": 0.5},
         },
@@ -374,7 +375,7 @@ SUSPECTS: dict[str, Suspect] = {
             "trip-amps": {"locked": 0.1, "high": 3, "usual": 0.3, "low": 0.1},
             "stalled": {"yes": 0.2},
             "trip-after": {"seconds": 0.2, "minutes": 1.5},
-            "rise": {"sudden": 0.7},
+            "rise": {"sudden": 0.6},
             "trip-heat": {"hot": 1.5, "mild": 0.4},
             "dead-for": {"hours": 0.1},
             "run-amps": {"low": 0.3, "usual": 0.5, "high": 2.5},
@@ -615,7 +616,7 @@ SUSPECTS: dict[str, Suspect] = {
             "off-time": {"seconds": 0.1},
             "trip-amps": {"locked": 0.1, "high": 3, "low": 0.1},
             "stalled": {"yes": 0.2},
-            "rise": {"sudden": 2.5},  # air comes in with a service, in a day
+            "rise": {"sudden": 3.5},  # air comes in with a service, in a day
             "trip-heat": {"hot": 1.3, "mild": 0.6},
             "dead-for": {"hours": 0.1},
             "run-amps": {"low": 0.3, "usual": 0.4, "high": 2.5},
@@ -662,10 +663,11 @@ SUSPECTS: dict[str, Suspect] = {
             "flickers": {"yes": 0.3},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.3, "long": 0.5},
-            "trip-amps": {"locked": 0.1, "high": 0.15, "usual": 1.5, "low": 3},
+            # one that opens where gas runs short does its work: what the gas lacks comes before the switch
+            "trip-amps": {"locked": 0.1, "high": 0.15, "usual": 1.5, "low": 1.5},
             "trip-after": {"minutes": 2, "hour": 0.7},
             "trip-heat": {"hot": 0.7, "mild": 2},
-            "run-amps": {"low": 2.5, "high": 0.3},
+            "run-amps": {"low": 1.5, "high": 0.3},
             "opened": {"in-run": 4, "at-start": 0.5},
         },
         pressure_volts="low-pressure; seldom none",
@@ -683,7 +685,7 @@ SUSPECTS: dict[str, Suspect] = {
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
             # a sound one opens far above what is normal, and so are the amperes there; a weak one does not
-            "trip-amps": {"locked": 0.1, "high": 3, "usual": 0.4, "low": 0.1},
+            "trip-amps": {"locked": 0.1, "usual": 0.4, "low": 0.1},
             "trip-after": {"seconds": 0.4, "minutes": 2},
             "trip-heat": {"hot": 1.7, "mild": 0.3},
             "opened": {"in-run": 4, "at-start": 0.2},
