@@ -430,6 +430,16 @@ class Engine:
         self._running = self._cycle.running_since_s is not None
         return [] if cycle is None else self._finish(cycle)
 
+    def _normal_a(self, outdoor_c: float | None, near_a: float | None) -> float | None:
+        """What the compressor normally draws at this temperature; while that is not learned yet, the bound of what its
+        first runs have shown, where it is clearly beyond."""
+        known = self._baselines.normal_a(outdoor_c, near_a=near_a)
+        rough = self._baselines.roughly_a(outdoor_c) if known is None and near_a is not None else None
+        if rough is None or near_a is None:
+            return known
+        least_a, most_a = rough[0] * limits.ROUGH_LOW_RATIO.value, rough[1] * limits.ROUGH_HIGH_RATIO.value
+        return None if least_a <= near_a <= most_a else most_a if near_a > most_a else least_a
+
     def _facts(self, *, said: bool = False) -> Facts:
         return facts(
             self._inputs, said=said, distrusted=self._trust.distrusted, fan_may_rest=self._fan_may_rest(self._outdoor_c)
@@ -548,7 +558,8 @@ class Engine:
         )
         if started_s is not None and lasted(started_s, self._minute.began_s, limits.SETTLE_S.value):
             minute_a = minute.readings["compressor_a"]
-            self._features.minute(minute_a, self._baselines.normal_a(outdoor_c, near_a=minute_a), scan.t_s)
+            if not lasted(started_s, scan.t_s, limits.RUN_ALIKE_S.value):
+                self._features.minute(minute_a, self._normal_a(outdoor_c, minute_a), scan.t_s)
             if self._outdoor_c is not None and self._outdoor_c < limits.HABITS.heats_below_c.value and self.facts.call:
                 self._habits.ran_in_the_cold(started_s)
         self._baselines.add_minute(minute)
