@@ -290,7 +290,9 @@ RUN_HIGH_RATIO = _ours(
     1.05, "1", 1, 2, "of what is normal at that temperature; a sound unit keeps within a few percent"
 )
 RUN_MINUTES = _ours(11, "minutes", 1, 60, "the middle of so many settled minutes tells what a run draws")
-RUN_ALIKE_S = _ours(3 * 3600.0, "s", 1800, 86400, "a house that grows warm under a longer run loads it as no learned one")
+RUN_ALIKE_S = _ours(
+    3 * 3600.0, "s", 1800, 86400, "a house that grows warm under a longer run loads it as no learned one"
+)
 ROUGH_LOW_RATIO = _ours(0.9, "1", 0.5, 1, "of what a unit's first runs drew, before its normal is learned")
 ROUGH_HIGH_RATIO = _ours(1.1, "1", 1, 2, "of what a unit's first runs drew, before its normal is learned")
 RUN_SLACK_RATIO = _ours(0.015, "1", 0, 0.1, "what was told of a run's current is over only so far inside its bounds")

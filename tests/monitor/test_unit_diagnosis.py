@@ -742,3 +742,14 @@ def test_what_is_driven_without_a_call_trips_by_it() -> None:
     """Contacts that are welded stay first while the compressor's own protector opens behind them."""
     cases = [FindingSeen("call-without-run"), FindingSeen("contacts-stuck-closed", stands=False)]
     assert diagnose(UnitCase(cases, UNIT, ("call", "compressor_a"))).suspects[0] == "contacts-welded"
+
+
+@pytest.mark.parametrize(("amps", "warm_h", "word"), [(12.0, 0.0, "high"), (9.2, 0.0, None), (9.0, 4.0, None)])
+def test_before_a_normal_is_learned_the_first_runs_say_what_is_clearly_more(
+    amps: float, warm_h: float, word: str | None
+) -> None:
+    """At a tenth more nothing is said, nor of what a run draws after hours in a house that grows warm."""
+    sound = [(1200, RUN), (600, REST)] * 4
+    long = [(10800, but(RUN, compressor_a=amps)), (warm_h * 3600, but(RUN, compressor_a=12.0))]
+    told = events(scans(*sound, *long, (120, NO_PULL), every_s=10.0))
+    assert (last_of(told).features or {}).get("run-amps") == word
