@@ -200,18 +200,16 @@ def _init(args: argparse.Namespace) -> int:
 
     wishes = init.Wishes(**{name: getattr(args, name) for name in init.Wishes.__struct_fields__})
     if sys.stdin.isatty() and wishes == init.Wishes():  # a person, who has said nothing yet
-        wishes = init.Wishes(
-            name=_answer("Name of the office, on its pages"),
-            host=_answer("This machine's name, as the monitors in the houses reach it (empty: this machine alone)"),
-            tls=(_answer("Encrypt what they send? yes or no (needed over the internet)") or "no").lower()[:1] == "y",
-            time_zone=_answer("Time zone of the office, such as America/Chicago (empty: this machine's)"),
-        )
+        wishes = init.asked(args.folder, _answer, print)
     print(init.begin(args.folder, wishes))
     return 0
 
 
-def _answer(question: str) -> str | None:
-    return input(f"{question}: ").strip() or None
+def _answer(question: str) -> str:
+    try:
+        return input(question)
+    except EOFError:
+        raise CommandError(question, "the end of the input", "an answer, or an empty line") from None
 
 
 def _page(do: Any, fleet: Any, _: argparse.Namespace) -> None:

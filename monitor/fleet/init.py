@@ -11,11 +11,12 @@ import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import msgspec
 
-from condenser_monitor.monitor.core.errors import CONTROLS, CommandError
+from condenser_monitor.monitor.core.errors import CONTROLS, CommandError, SiteError
 from condenser_monitor.monitor.fleet import commands, enroll, setup
 from condenser_monitor.monitor.fleet.setup import Broker, Database, FleetSettings
 from condenser_monitor.monitor.hosts import is_loopback, is_number
@@ -185,7 +186,24 @@ def begin(folder: str, wishes: Wishes | None = None) -> str:
 
     Raises CommandError when the folder holds something else.
     """
-    wishes = wishes or Wishes()
+    home, there, settings = _checked(folder, wishes or Wishes())
+    file = home / "fleet.toml"
+    if there is not None:
+        shutil.copy(file, file.with_suffix(".toml.before"))
+    for place, text in _files(home, settings):
+        place.parent.mkdir(exist_ok=True)
+        place.write_text(text)
+    made = _certificates(Path(settings.broker.files), settings.broker.host) if settings.broker.tls else ""
+    kept = setup.load(file)  # what was written is what is read
+    commands.migrate(kept)
+    if there is None:
+        enroll.write_own_password(commands.opened(kept), Path(kept.broker.password_file))
+    commands.broker_files(kept, reload=False)
+    return _next(home, kept, changed=there is not None, made=made)
+
+
+def _checked(folder: str, wishes: Wishes) -> tuple[Path, FleetSettings | None, FleetSettings]:
+    """The folder, the office that is there, and the one that is wished for; nothing is written."""
     for name, text in (
         ("folder", folder),
         ("--host", wishes.host or LOOPBACK),
@@ -203,19 +221,63 @@ def begin(folder: str, wishes: Wishes | None = None) -> str:
     if there is None:
         _empty(home)
     settings = _wished(there or settings_in(home), home, wishes)
-    setup.parse(fleet_file(settings), "what was asked for")  # before anything is written
-    if there is not None:
-        shutil.copy(file, file.with_suffix(".toml.before"))
-    for place, text in _files(home, settings):
-        place.parent.mkdir(exist_ok=True)
-        place.write_text(text)
-    made = _certificates(Path(settings.broker.files), settings.broker.host) if settings.broker.tls else ""
-    kept = setup.load(file)  # what was written is what is read
-    commands.migrate(kept)
-    if there is None:
-        enroll.write_own_password(commands.opened(kept), Path(kept.broker.password_file))
-    commands.broker_files(kept, reload=False)
-    return _next(home, kept, changed=there is not None, made=made)
+    setup.parse(fleet_file(settings), "what was asked for")
+    return home, there, settings
+
+
+def asked(folder: str, answer: Callable[[str], str], say: Callable[[str], None]) -> Wishes:
+    """Ask a person for what an office needs, each until the answer can be used; an empty one keeps what is so, which
+    each question shows. Raises CommandError as `begin`."""
+    wishes = Wishes()
+    for name, question, shown in _QUESTIONS:
+        while True:
+            present = shown(_checked(folder, wishes)[2])
+            text = answer(f"{question} (empty: {present}): ").strip()
+            if not text:
+                break
+            try:
+                wished = msgspec.convert({**msgspec.structs.asdict(wishes), name: _read(name, text)}, Wishes)
+                _checked(folder, wished)
+            except (CommandError, SiteError) as error:
+                say(str(error))
+            else:
+                wishes = wished
+                break
+    return wishes
+
+
+_QUESTIONS: tuple[tuple[str, str, Callable[[FleetSettings], object]], ...] = (
+    ("name", "Name of the office, on its pages", lambda now: now.name),
+    (
+        "host",
+        "This machine's name, as the monitors in the houses reach it",
+        lambda now: f"{now.broker.host}, this machine alone" if is_loopback(now.broker.host) else now.broker.host,
+    ),
+    (
+        "tls",
+        "Encrypt what they send, as is needed over the internet? yes or no",
+        lambda now: "yes" if now.broker.tls else "no",
+    ),
+    ("port", "Port on which they reach it", lambda now: now.broker.port),
+    (
+        "time_zone",
+        "Time zone of the office, such as America/Chicago",
+        lambda now: now.time_zone or "this machine's",
+    ),
+)
+
+
+def _read(name: str, text: str) -> object:
+    """An answer as `Wishes` has it."""
+    if name == "port":
+        if not (text.isascii() and text.isdigit() and len(text) < 6 and 0 < int(text) < 65536):
+            raise CommandError("port", text, "1 to 65535")
+        return int(text)
+    if name == "tls":
+        if text.lower() not in ("y", "yes", "n", "no"):
+            raise CommandError("encrypt", text, "yes or no")
+        return text.lower() in ("y", "yes")
+    return text
 
 
 def _wished(settings: FleetSettings, home: Path, wishes: Wishes) -> FleetSettings:

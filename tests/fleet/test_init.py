@@ -250,3 +250,42 @@ def test_what_cannot_be_wished_leaves_the_office_as_it_was(tmp_path: Path, wishe
     with pytest.raises(CondenserError):
         init.begin(str(tmp_path / "office"), wishes)
     assert (tmp_path / "office" / "fleet.toml").read_text() == before
+
+
+def test_a_person_is_asked_until_each_answer_can_be_used_and_an_empty_one_keeps_what_is_so(tmp_path: Path) -> None:
+    """Name, host, encryption, port and time zone, each with what holds now; a wrong answer is named and asked again,
+    and encryption is not lost where the office is gone through once more with empty lines."""
+    folder = str(tmp_path / "office")
+
+    def gone_through(*answers: str) -> tuple[init.Wishes, list[str], list[str]]:
+        left, questions, refused = list(answers), list[str](), list[str]()
+
+        def answer(question: str) -> str:
+            questions.append(question)
+            return left.pop(0)
+
+        wishes = init.asked(folder, answer, refused.append)
+        assert not left
+        return wishes, questions, refused
+
+    wishes, questions, refused = gone_through(
+        *("Fern & Sons", "office.example", "1883", "Yes", "883x", "70000", "8884", "Chicago", "America/Chicago")
+    )
+    assert wishes == init.Wishes(
+        name="Fern & Sons", host="office.example", tls=True, port=8884, time_zone="America/Chicago"
+    )
+    assert [text.rpartition("(empty: ")[2] for text in questions[:2]] == [
+        "Maintenance plan): ",
+        "127.0.0.1, this machine alone): ",
+    ]
+    assert "(empty: 8883)" in questions[4]  # what is usual with the encryption just chosen
+    assert [
+        next(part for part in ("yes or no", "1 to 65535", "America/Chicago") if part in text) for text in refused
+    ] == ["yes or no", "1 to 65535", "1 to 65535", "America/Chicago"]
+    init.begin(folder, wishes)
+    before = setup.load(Path(folder) / "fleet.toml")
+    again, questions, _ = gone_through(*[""] * 5)
+    assert again == init.Wishes()
+    assert "(empty: yes)" in questions[2]
+    init.begin(folder, again)
+    assert setup.load(Path(folder) / "fleet.toml") == before
