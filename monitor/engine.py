@@ -480,6 +480,8 @@ class Engine:
         """Other sensors are distrusted now: what is believed follows."""
         self._inputs.distrusted = self._trust.distrusted
         if self._trust.distrusted:
+            lying = {one.name for reading in self._trust.distrusted for one in self._inputs.inputs_of(reading)}
+            self._diagnosis.disbelieve(lying)
             claims = [row.claim for row in contradictions(facts(self._inputs))]
             still = sorted(READINGS[name].title for name in self._trust.frozen.names)
             claims += [f"{title} reads the same for too long, to the last digit" for title in still]

@@ -139,6 +139,13 @@ class FindingDiagnosis:
             changes += self._diagnosed(observed, found)
         return changes
 
+    def disbelieve(self, lying: Collection[str]) -> None:
+        """Forget what is over and rested on inputs that are found to lie: it told nothing about the unit, also where
+        something else had ended it a moment before."""
+        for name in self.stood_s.keys() - self.standing.keys():
+            if not set(lying).isdisjoint(CATALOGUE[name].needs):
+                del self.stood_s[name]
+
     def escalate(self, name: str, evidence: Evidence, now_s: float, wall_s: float | None) -> list[Change]:
         """Raise the severity of a finding that stands, where what goes with it by now is more urgent."""
         was, row = self.standing[name], CATALOGUE[name]

@@ -30,7 +30,7 @@ class FeatureSays(NamedTuple):
     ratios: Mapping[str, float]
 
 
-_FAN_STOPPED = ("fan-control", "defrost-board", "loose-connection")
+_FAN_STOPPED = ("fan-motor", "fan-capacitor", "fan-control", "defrost-board", "loose-connection")
 _STOPS = (
     "overload-cycling",
     "compressor-not-running",
@@ -210,7 +210,8 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
             told.pop("opened", None)
         for name in told.keys() & {*_OF_STOPS, "opened"}:
             alike = told[name].get("fan-motor", 1.0)
-            told[name] = {**told[name], **{one: max(alike, told[name].get(one, 1.0)) for one in _FAN_STOPPED}}
+            own = max(alike, told[name].get("run-capacitor", 1.0))  # its fan's side, or the other
+            told[name] = {**told[name], **dict.fromkeys(_FAN_STOPPED, alike), "run-capacitor": own}
     return told
 
 

@@ -10,7 +10,7 @@ import msgspec
 import pytest
 
 from condenser_monitor.monitor.core.config import Settings, Unit
-from condenser_monitor.monitor.core.records import Change, ChangeKind, Scan
+from condenser_monitor.monitor.core.records import Change, ChangeKind, Diagnosed, Scan
 from condenser_monitor.monitor.core.trust import WITNESSES, Trust
 from condenser_monitor.monitor.engine import Engine
 from tests.monitor.units import ALL, REST, RUN, SETTINGS, UNIT, Readings, but, changes, events, raised, scans
@@ -100,6 +100,18 @@ def test_a_fan_that_is_dead_from_a_runs_start_is_believed_where_the_current_is_h
     sound = [(600.0, REST), (1200.0, RUN)] * 4
     dead = [(90.0, but(RUN, fan_a=0.0, compressor_a=amps)) for amps in (11.6, 11.62) * 8]
     assert raised(*sound, (600.0, REST), *dead, every_s=5.0) == ["fan-not-running"]
+
+
+def test_what_a_lie_told_before_it_was_found_is_no_part_of_the_diagnosis() -> None:
+    """The supply sensor fails at rest; the run that disproves it ends the finding by itself, a moment before the sensor
+    is distrusted, and a dead fan is to be told of nothing else."""
+    off = but(REST, supply=False)
+    dead = but(hot_fan(RUN), supply=False)
+    stream = scans((600.0, REST), (900.0, RUN), (600.0, REST), (1800.0, off), (400.0, dead), every_s=5.0)
+    told = [e for e in events(stream) if isinstance(e, Diagnosed)]
+    assert told[0].findings == ("line-supply-lost",)
+    assert told[-1].distrusted == ("supply",)
+    assert set(told[-1].findings) == {"fan-not-running", "sensing-disagrees"}
 
 
 def test_a_heat_pumps_fan_at_0_in_warm_air_is_a_liar_as_any_other() -> None:

@@ -269,6 +269,13 @@ def test_a_fan_that_draws_more_than_it_did_is_suspected_at_the_first_trip() -> N
     assert {name for name, _ in told[-1].suspects[:2]} == {"fan-motor", "fan-capacitor"}
 
 
+def test_a_fan_that_dies_after_other_trips_is_dead_for_its_own_reasons() -> None:
+    """How a unit short of gas stopped an hour before acquits neither the fan nor its capacitor."""
+    found = of("fan-not-running", "call-without-pull-in", traits={"trip-amps": "low", "opened": "in-run"})
+    assert set(found.suspects[:4]) >= {"fan-capacitor", "fan-motor"}
+    assert "charge-low" in found.suspects
+
+
 # ---------------------------------------------------------------- one verdict
 
 
