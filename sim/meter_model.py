@@ -165,6 +165,13 @@ def _pressure_volts(world: World) -> str:
     return "low-pressure" if unit.low_open or condition.low_switch_open or condition.pressure_open else "none"
 
 
+def _house_power(world: World) -> str:
+    """Lights and outlets: out with the service, and in part where a leg of it is."""
+    if world.unit.panel_v < _LINE_V:
+        return "none"
+    return "part" if world.condition.leg_open else "all"
+
+
 def _legs(world: World) -> str:
     """Each leg to ground ahead of the contactor."""
     if world.condition.line_open or world.unit.tripped or world.unit.panel_v < _LINE_V:
@@ -210,6 +217,7 @@ def _compared(world: World) -> str:
 
 SHOWN: dict[str, Callable[[World], str]] = {
     "thermostat-setting": lambda w: "wrong" if w.condition.set_offset_k else "right",
+    "house-power": _house_power,
     "breakers": lambda w: "off" if w.condition.line_open or w.unit.tripped else "on",
     "listen": _listen,
     "drain-pan": lambda w: "wet" if w.condition.float_open else "dry",

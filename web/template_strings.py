@@ -6,7 +6,7 @@ import re
 
 from markupsafe import Markup, escape
 
-from condenser_monitor.monitor.strings.lookup import ALL, plain
+from condenser_monitor.monitor.strings.lookup import plain, words
 from condenser_monitor.monitor.strings.translate import one_stop
 
 __all__ = ["parted", "plain", "t"]
@@ -18,7 +18,7 @@ def t(key: str, **values: object) -> Markup:
 
     Raises KeyError for a key that the catalogue has not, or a value that its words ask for and that is not given.
     """
-    return one_stop(Markup(ALL[key]).format(**values))  # noqa: S704 - the catalogue is ours
+    return one_stop(Markup(words(key, values)).format(**values))  # noqa: S704 - the catalogue is ours
 
 
 def parted(moment: str) -> Markup:

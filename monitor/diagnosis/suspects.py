@@ -234,6 +234,7 @@ SUSPECTS: dict[str, Suspect] = {
             "starts": {"lengthening": 0.3},
             "supply-lost": {"at-start": 0.7},
         },
+        house_power="all or none",
         breakers="off; seldom on",
         line_fuses="open or closed",
     ),
@@ -506,7 +507,8 @@ SUSPECTS: dict[str, Suspect] = {
     "line-leg-lost": _suspect(
         "one leg of the line supply lost (a breaker's pole, a fuse, a lug)",
         "line supply",
-        "find where the leg ends: breaker pole, disconnect fuse, lug, meter base; an electrician or the utility",
+        "find where the leg ends: breaker pole, disconnect fuse, lug, meter base; before a new fuse or a reset,"
+        " compressor and wiring to ground; an electrician or the utility",
         1.5,
         load=("disconnect fuses", "disconnect with pull-out", "two-pole breaker"),
         signs={
@@ -516,10 +518,11 @@ SUSPECTS: dict[str, Suspect] = {
             "supply-lost": {"at-start": 1.5},
         },
         leg_to_ground="one-missing",
+        house_power="all or part",
         line_fuses="open or closed",
         breakers="on or off",
-        line_volts="half; seldom absent or low",
-        load_volts="half; seldom absent or low",
+        line_volts="half or absent; seldom low",
+        load_volts="half or absent; seldom low",
         winding_ohms="balanced or overload-open",
     ),
     "line-voltage": _suspect(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import msgspec
+
 from condenser_monitor.monitor.core.records import UnitStatus
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
@@ -23,6 +25,8 @@ def read_out(visit: VisitSession, begun_with: str, status: UnitStatus | None) ->
     seen. `begun_with`: the finding or symptom."""
     standing = {} if status is None else {one.name: one for one in status.findings}
     finding = standing.get(visit.findings[0])
+    if finding is not None and visit.answers:  # what was looked at may have put another suspect first
+        finding = msgspec.structs.replace(finding, suspects=tuple(visit.suspects()))
     begun = (
         texts.FINDINGS[begun_with].headline if begun_with in texts.FINDINGS else f"{plain(f'symptom-{begun_with}')}."
     )

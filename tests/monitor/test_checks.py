@@ -251,7 +251,7 @@ def test_a_breaker_that_was_found_off_stays_off_for_the_ohms() -> None:
     found = judge(
         "line-supply-lost", {}, unit=UNIT, fitted=FITTED, traits={"supply-lost": "at-start"}, meter={"breakers": "off"}
     )
-    check = next_check(found.rows, ["breakers"], breaker_off=True)
+    check = next_check(found.rows, ["house-power", "breakers"], breaker_off=True)
     assert check is CHECKS["compressor-to-ground"]
     assert "no-reset" in CHECKS["breakers"].cautions
 

@@ -315,6 +315,7 @@ def test_a_grounded_compressor_is_not_energized_for_another_reading() -> None:
     """Once a winding reads to ground, no check with the power on or under a call is proposed or listed, and the visit
     proposes nothing more: leave the cover on."""
     session = VisitSession.from_symptom("line-supply-lost", unit=UNIT)
+    session.enter("house-power", "all")
     session.enter("breakers", "off")
     assert session.next_check() is CHECKS["compressor-to-ground"]
     session.enter("compressor-to-ground", "120 ohm")
@@ -397,3 +398,43 @@ def test_a_pressure_switch_stands_under_one_name_until_it_is_known_which() -> No
     assert "pressure-switch" not in session.suspects()
     assert session.first[0] == "pressure-switch"
     assert session.visit("low-pressure-cutout", "Ada").first_right
+
+
+def test_behind_a_dead_leg_nothing_is_measured_that_needs_both() -> None:
+    """A meter found no volts ahead of the contactor: none behind it are asked for, until the line reads well again."""
+    behind = {name for name, check in CHECKS.items() if check.fed}
+    assert {"load-volts", "running-amps", "contact-drop"} <= behind
+    session = VisitSession(["line-supply-lost"], unit=Unit(), seen={"supply": "off"}, fitted=("supply",))
+    for reading, asked in (("0 V", False), ("118 V", False), ("241 V", True)):
+        session.enter("line-volts", reading)
+        assert any(offer.check.name in behind for offer in session.offers()) is asked, reading
+    session.enter("line-volts", "236 V")
+    session.enter("leg-to-ground", "one-missing")
+    assert not any(offer.check.name in behind for offer in session.offers())
+
+
+def test_a_lost_leg_is_found_from_outside_in() -> None:
+    """The lights of the house, breaker and disconnect by eye, then each leg to ground: its own part shows it."""
+    session = VisitSession(["line-supply-lost"], unit=Unit(), seen={"supply": "off", "call": "on"}, fitted=("supply",))
+    for check, answer in (("house-power", "all"), ("breakers", "on"), ("leg-to-ground", "one-missing")):
+        offered = session.next_check()
+        assert offered is not None
+        assert offered.name == check
+        session.enter(check, answer)
+    assert session.shown() == "line-leg-lost"
+    assert session.next_check() is None
+
+
+def test_a_dead_fan_is_met_as_a_technician_meets_it() -> None:
+    """Its volts, with the call ended at once; then locked out its capacitor: never the compressor left to run for a
+    reading, which overheats without its fan."""
+    seen = {"load": "on", "fan_a": "still", "compressor_a": "running", "call": "on", "supply": "on"}
+    session = VisitSession(["fan-not-running"], unit=Unit(), seen=seen, fitted=tuple(seen))
+    for check, answer in (("fan-volts", "238 V"), ("fan-capacitor", "0.4 uF of 5")):
+        assert not any(offer.check.running for offer in session.offers())
+        offered = session.next_check()
+        assert offered is not None
+        assert offered.name == check
+        session.enter(check, answer)
+    assert session.suspects()[0] == "fan-capacitor"
+    assert any("End the call as soon as it is read" in step for step in CHECKS["fan-volts"].steps)

@@ -5,12 +5,14 @@ from __future__ import annotations
 import re
 from html.parser import HTMLParser
 from pathlib import Path
+from string import Formatter
 
 import pytest
 from jinja2 import Environment, nodes
 
 from condenser_monitor.monitor.strings import texts, visits
 from condenser_monitor.monitor.strings.page import PAGE
+from condenser_monitor.monitor.strings.translate import Reader, reading
 from condenser_monitor.web.template_strings import plain, t
 
 WEB = Path(__file__).parents[2] / "web"
@@ -100,7 +102,8 @@ def test_every_key_that_is_asked_for_exists_and_none_is_left_over() -> None:
     known = {**texts.WORDS, **PAGE}
     assert named - set(known) == set()
     used = asked_for()
-    assert [key for key in PAGE if key not in used and not BUILT.match(key)] == []
+    singular = {f"{key}-one" for key in PAGE}  # chosen where one thing is counted
+    assert [key for key in PAGE if key not in used | singular and not BUILT.match(key)] == []
 
 
 def test_no_key_stands_twice() -> None:
@@ -114,3 +117,17 @@ def test_what_is_put_in_is_escaped_on_the_page_and_plain_in_a_drawing() -> None:
     assert plain("share-ended", name="<b>") == "The code of <b> no longer works."
     with pytest.raises(KeyError):
         t("share-ended")
+
+
+@pytest.mark.parametrize(
+    ("language", "one", "more"),
+    [("en", "1 finished cycle", "2 finished cycles"), ("es", "1 ciclo terminado", "2 ciclos terminados")],
+)
+def test_one_is_counted_in_the_singular(language: str, one: str, more: str) -> None:
+    """As both languages have it; a count that is a text too. Each singular asks for no more than its plural."""
+    with reading(Reader(language)):
+        assert (plain("cycles-count", count=1), plain("cycles-count", count=2)) == (one, more)
+        assert plain("cycles-count", count="1") == str(t("cycles-count", count=1)) == one
+    fields = {key: {name for _, name, _, _ in Formatter().parse(text) if name} for key, text in PAGE.items()}
+    for key in PAGE:
+        assert fields.get(f"{key}-one", set()) <= fields[key]

@@ -18,7 +18,7 @@ from condenser_monitor.monitor.sources import Source
 Power = Literal["as-is", "off", "live"]
 Who = Literal["homeowner", "technician"]
 # K: a difference of temperatures; Pa: a pressure of air; load-uF: microfarads from amperes and volts under load
-Place = Literal["thermostat", "indoor unit", "outdoor unit", "panel board", "site"]
+Place = Literal["house", "thermostat", "indoor unit", "outdoor unit", "panel board", "site"]
 Quantity = Literal["eye", "ohm", "V", "uF", "A", "windings", "K", "Pa", "load-uF"]
 
 
@@ -88,18 +88,18 @@ def by_practice(shown: str, why: str = "no published source at hand") -> Figure:
 class Check(NamedTuple):
     """One check of the catalogue.
 
-    outcomes: from the lowest reading to the highest; `bounds` lie between them and `over` is the outcome of a
-    reading over range. sound: the outcome that a sound part gives, None where that depends on the situation. absent:
-    the outcome, typed by its name, of a part that is not installed, which is no suspect either. uncleared: the outcome
-    that a sound part gives on a meter that cannot clear it. news:
-    False for a check of the meter or of the house, which speaks of no suspect. power: as-is = nothing is opened or
-    switched; off = power off and locked; live = with the power on. panel: a cabinet or cover must be opened.
-    hazard: 0 none, 1 hand tools with the power off, 2 extra-low voltage live, 3 line voltage live. expected: the
-    sound reading in words, with basis and source; `figures` has those of each of its numbers. chance: how often it
-    reads otherwise than sound in a unit whose fault lies elsewhere; an abnormal reading tells so much, and no more,
-    against the other suspects. running: only while the compressor runs. after: the checks ahead of it along the
-    string. same_as: the reading that tells the same, and symbol of the reading -> what the meter then shows.
-    wants_target: the metering device with which a reading says nothing without its target.
+    outcomes: from the lowest reading to the highest; `bounds` lie between them and `over` is the outcome of a reading
+    over range. sound: the outcome that a sound part gives, None where that depends on the situation. absent: the
+    outcome, typed by its name, of a part that is not installed, which is no suspect either. uncleared: the outcome that
+    a sound part gives on a meter that cannot clear it. news: False for a check of the meter or of the house, which
+    speaks of no suspect. power: as-is = nothing is opened or switched; off = power off and locked; live = with the
+    power on. panel: a cabinet or cover must be opened. hazard: 0 none, 1 hand tools with the power off, 2 extra-low
+    voltage live, 3 line voltage live. expected: the sound reading in words, with basis and source; `figures` has those
+    of each of its numbers. chance: how often it reads otherwise than sound in a unit whose fault lies elsewhere; an
+    abnormal reading tells so much, and no more, against the other suspects. running: only while the compressor runs.
+    fed: only with the line supply there. after: the checks ahead of it along the string. same_as: the reading that
+    tells the same, and symbol of the reading -> what the meter then shows. wants_target: the metering device with which
+    a reading says nothing without its target.
     """
 
     name: str
@@ -127,6 +127,7 @@ class Check(NamedTuple):
     news: bool = True
     chance: float = limits.ABNORMAL_CHANCE.value
     running: bool = False
+    fed: bool = False
     after: tuple[str, ...] = ()
     same_as: tuple[str, Mapping[str, tuple[str, ...]]] | None = None
     wants_target: str = ""

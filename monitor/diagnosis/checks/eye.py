@@ -54,6 +54,22 @@ BY_EYE: tuple[Check, ...] = (
         off="a breaker has tripped or a disconnect is out",
     ),
     look(
+        "house-power",
+        "Power in the rest of the house, by eye",
+        "house",
+        2,
+        "lights and large appliances work in every room, as bright as ever. Part of the house dead, dim or too bright:"
+        " a leg or the neutral of the service is lost, which is for the utility and an electrician at once",
+        "See whether lights and outlets work in every room, and whether oven, dryer or water heater do.",
+        "Lights that are dim in some rooms and too bright in others: switch the main breaker off and call the utility"
+        " now.",
+        sound="all",
+        chance=0.01,
+        all="the whole house has power",
+        part="part of the house has no power, or its lights are dim or too bright",
+        none="the house has no power",
+    ),
+    look(
         "listen",
         "Look and listen at the outdoor unit",
         "outdoor unit",

@@ -108,6 +108,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         ),
         tools=TOOLS,
         cautions=LINE_LIVE,
+        fed=True,
     ),
     Check(
         name="running-amps",
@@ -144,6 +145,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         steps=(CALLING, "Clamp the compressor's common lead; read after two minutes, or at once if it only hums."),
         tools=_CLAMP,
         cautions=LINE_LIVE,
+        fed=True,
     ),
     Check(
         name="line-fuses",
@@ -340,9 +342,8 @@ LINE_CHECKS: tuple[Check, ...] = (
             none="both legs are dead to ground",
         ),
         sound="both",
-        expected="about 120 V from each of L1 and L2 to ground, contactor open; 120 V between L1 and L2 with one leg"
-        " near 0 is a"
-        " lost leg feeding back through the motors",
+        expected="about 120 V from each of L1 and L2 to ground, contactor open; with it closed a lost leg is fed back"
+        " through the motors: 120 V to ground on both, and next to 0 V between them",
         basis=sources.SERVICE_NOMINAL.basis,
         source=sources.SERVICE_NOMINAL.text,
         figures=(by_source(sources.SERVICE_NOMINAL, "120 V"), by_practice("0")),
@@ -376,6 +377,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         tools=("multimeter with min hold, CAT III 600 V",),
         cautions=LINE_LIVE,
         chance=0.05,
+        fed=True,
     ),
     Check(
         name="contact-drop",
@@ -402,6 +404,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         cautions=LINE_LIVE,
         chance=0.05,
         running=True,
+        fed=True,
     ),
     Check(
         name="capacitor-amps",
@@ -436,6 +439,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         cautions=LINE_LIVE,
         chance=0.05,
         running=True,
+        fed=True,
     ),
     Check(
         name="start-capacitor",
@@ -485,10 +489,15 @@ LINE_CHECKS: tuple[Check, ...] = (
         expected="line voltage between the fan's two leads; a fan that a board or relay switches gets it behind that",
         basis="common practice",
         source="the unit's wiring diagram",
-        steps=(CALLING, "Measure AC volts between the fan's leads at the contactor, or at the board's fan output."),
+        steps=(
+            CALLING,
+            "Measure AC volts between the fan's leads at the contactor, or at the board's fan output.",
+            "End the call as soon as it is read: a compressor that runs without its fan overheats.",
+        ),
         tools=TOOLS,
         cautions=LINE_LIVE,
         chance=0.02,
+        fed=True,
     ),
     Check(
         name="air-split",

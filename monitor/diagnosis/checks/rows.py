@@ -76,17 +76,17 @@ def offers(
     who: Who = "technician",
     *,
     breaker_off: bool = False,
-    grounded: bool = False,
+    barred: Collection[str] = (),
 ) -> list[CheckOffer]:
     """The checks that tell the open rows apart, the next one first.
 
     `rows`: what is still open (Diagnosis.rows). `done`: checks already done, the newest last. `who`: a homeowner is
-    offered only what a homeowner may do. `grounded`: the compressor was measured to touch ground, so nothing that needs
-    the outdoor unit's power on is offered any more. Checks that tell less than CHECK_GAIN_BITS come after all others,
-    but where nothing is opened and nothing live is touched they come before a cabinet is opened.
+    offered only what a homeowner may do. `barred`: those that are not to be made. Checks that tell
+    less than CHECK_GAIN_BITS come after all others, but where nothing is opened and nothing live is touched they come
+    before a cabinet is opened.
     """
     at = place_after(done, breaker_off=breaker_off)
-    allowed = [check for check in _allowed(done, who, grounded) if not check.running or _runs(rows)]
+    allowed = [check for check in _allowed(done, who, barred) if not check.running or _runs(rows)]
     bits = {check.name: elimination.gain_bits(rows, check.name, check.symbols) for check in allowed}
     ahead = {name for name, gain in bits.items() if gain > 1e-9}  # walked along the string, in its order
     found = [
@@ -97,12 +97,14 @@ def offers(
     return sorted(found, key=lambda offer: _rank(offer, at))
 
 
-def _allowed(done: Collection[str], who: Who, grounded: bool = False) -> list[Check]:
+def _allowed(done: Collection[str], who: Who, barred: Collection[str]) -> list[Check]:
     return [
         check
         for check in CHECKS.values()
-        if check.name not in done and check.news and (who == "technician" or check.who == "homeowner")
-        if not (grounded and energizes(check))
+        if check.name not in done
+        and check.name not in barred
+        and check.news
+        and (who == "technician" or check.who == "homeowner")
     ]
 
 
@@ -144,7 +146,11 @@ def next_check(
 
 
 def confirming_check(
-    rows: Sequence[PredictionRow], done: Collection[str] = (), who: Who = "technician", *, grounded: bool = False
+    rows: Sequence[PredictionRow],
+    done: Collection[str] = (),
+    who: Who = "technician",
+    *,
+    barred: Collection[str] = (),
 ) -> Check | None:
     """Where nothing tells the suspects apart: the check by which the first of them shows on its own part.
 
@@ -155,7 +161,7 @@ def confirming_check(
         return None
     shown = [
         check
-        for check in _allowed(done, who, grounded)
+        for check in _allowed(done, who, barred)
         if check.sound is not None
         and (not check.running or _runs(rows))
         and check.name in best.predicts

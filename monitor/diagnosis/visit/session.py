@@ -211,7 +211,11 @@ class VisitSession:
 
     def _offers(self, found: Diagnosis) -> list[CheckOffer]:
         return checks.offers(
-            found.rows, list(self.answers), self.who, breaker_off=self._breaker_off, grounded=self._grounded
+            found.rows,
+            list(self.answers),
+            self.who,
+            breaker_off=self._breaker_off,
+            barred=self._barred,
         )
 
     @property
@@ -219,14 +223,24 @@ class VisitSession:
         return self._outcome("breakers") == "off"
 
     @property
-    def _grounded(self) -> bool:
-        return self._outcome("compressor-to-ground") == "grounded"
+    def _barred(self) -> frozenset[str]:
+        """The checks that are not to be made. A grounded compressor is not energized again; behind a leg that a meter
+        found dead nothing is measured; and no compressor is left running for a reading while its fan stands still."""
+        grounded = self._outcome("compressor-to-ground") == "grounded"
+        unfed = self._outcome("line-volts") in ("absent", "half")
+        unfed = unfed or self._outcome("leg-to-ground") in ("one-missing", "none")
+        fanless = self.seen.get("fan_a") == "still" and self.seen.get("compressor_a") == "running"
+        return frozenset(
+            check.name
+            for check in CHECKS.values()
+            if (grounded and checks.energizes(check)) or (unfed and check.fed) or (fanless and check.running)
+        )
 
     def next_check(self) -> Check | None:
         """The check to do next: one to measure again; else the one that tells most, else one that confirms the first
         suspect; None at the end, and once the first suspect is as good as certain and was shown on its own part."""
         found = self.verdict()
-        again = [name for name in found.measure_again if not (self._grounded and checks.energizes(CHECKS[name]))]
+        again = [name for name in found.measure_again if name not in self._barred]
         if again:
             return CHECKS[again[-1]]
         if self.shown():
@@ -234,7 +248,7 @@ class VisitSession:
         telling = [offer.check for offer in self._offers(found) if offer.bits >= limits.CHECK_LEAST_BITS.value]
         if telling:
             return telling[0]
-        return checks.confirming_check(found.rows, list(self.answers), self.who, grounded=self._grounded)
+        return checks.confirming_check(found.rows, list(self.answers), self.who, barred=self._barred)
 
     def shown(self) -> str:
         """The first suspect, where it is certain enough and an answer on its own part says so; else ""."""
