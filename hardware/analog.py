@@ -54,7 +54,7 @@ class _Bounded(ADS1115):
         wanted = pin << 12 | _RANGE_CODES[self.gain] << 9 | self.mode | self.rate_config[self.data_rate]
         if (self._read_register(_CONFIG) ^ wanted) & _SETTINGS:
             place = f"ADC 0x{self.i2c_device.device_address:02x}"
-            raise SenseError(place, "settings lost", "a chip with a steady supply")
+            raise SenseError(place, "settings lost or misread", "a chip with a steady supply, on a quiet bus")
 
     def _conversion_complete(self) -> int:
         since_s = self._clock() if self._polled_since_s is None else self._polled_since_s

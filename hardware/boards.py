@@ -334,18 +334,33 @@ class Boards:
     def _biases(self) -> dict[int, float | SenseError]:
         """The bias of each converter, V, or why it cannot be had."""
         found: dict[int, float | SenseError] = {}
+        answered = False
         for address, converter in self._converters.items():
             try:
                 bias_v = converter.single_v(BIAS_MUX, BIAS_RANGE_V)
             except SenseError as error:
                 found[address] = error
+                answered |= isinstance(error, ClippedError)
                 continue
+            answered = True
             middle_v = values.VDD.nominal / 2
             if abs(bias_v - middle_v) > middle_v * limits.BIAS_TOLERANCE.value:
                 found[address] = SenseError(converter.place, f"a bias of {bias_v:.2f} V", f"about {middle_v:.2f} V")
             else:
                 found[address] = bias_v
+        if not answered and len(found) > 1:
+            found = dict.fromkeys(found, self._silent_bus(found))
         return found
+
+    def _silent_bus(self, errors: Mapping[int, float | SenseError]) -> SenseError:
+        """Say what is silent when all chips are: the bus, and not one of them."""
+        first = next(error for error in errors.values() if isinstance(error, SenseError))
+        chips = ", ".join(f"0x{address:02x}" for address in errors)
+        return SenseError(
+            f"I2C bus {self._settings.boards.i2c_bus}",
+            f"{first.given} from all of its converters ({chips})",
+            "one that answers: look at the ribbon, its 3.3 V and for a line that is held down",
+        )
 
     def _read(self, channel: Channel, biases: Mapping[int, float | SenseError]) -> float:
         if channel.kind == "probe":

@@ -89,6 +89,23 @@ def test_no_chip_at_all_from_the_start() -> None:
     assert scan.supply is False
 
 
+@pytest.mark.parametrize("fault", ["stuck", "absent"])
+def test_chips_that_are_all_silent_are_told_as_one_silent_bus(fault: str) -> None:
+    """What they have in common is named, with where to look; as soon as one answers, each stands for itself again."""
+    bench = Bench(signals())
+    for chip in bench.chips.values():
+        setattr(chip, fault, True)
+    bounded(bench)
+    (why,) = {bench.boards.faults()[name] for name in BASIC_NUMBERS}
+    assert why.startswith("I2C bus 1: ")
+    assert "0x48, 0x49" in why
+    assert "held down" in why
+    setattr(bench.chips[0x48], fault, False)
+    bounded(bench)
+    assert set(bench.boards.faults()) == ON_CHIP[0x49]
+    assert all(why.startswith("ADC 0x49: ") for why in bench.boards.faults().values())
+
+
 def _restart(bench: Bench) -> None:
     bench.chips[0x49].restart()
 
