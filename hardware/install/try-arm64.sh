@@ -2,9 +2,10 @@
 # Tries the installer and the program on an emulated 64-bit ARM Debian: a check away from the bench, for developers.
 #
 #     sudo hardware/install/try-arm64.sh [--suite bookworm|trixie] [--work DIRECTORY] [--tests "PATH ..."] [--system]
+#         [--bundle FILE]
 #
-# --tests runs these tests there too; --system makes, instead of trying anything, the root directory and the libraries'
-# builds that try-system.py needs.
+# --bundle installs from a bundle (build-bundle.sh), without network; --tests runs these tests there too; --system makes,
+# instead of trying anything, the root directory and the libraries' builds that try-system.py needs.
 #
 # Needs debootstrap and qemu-user-static, the network, about 1.5 GB in the work directory and some patience (every step is
 # bounded in time). The program runs on the ARM instruction set with Debian's own Python and the libraries' own ARM
@@ -17,6 +18,7 @@ SUITE=bookworm
 WORK=${TMPDIR:-/tmp}/condenser-monitor-arm64
 TESTS=
 SYSTEM=
+BUNDLE=
 NICENESS=${NICENESS:-15}
 # the archive this machine itself uses, unless told otherwise
 MIRROR=${MIRROR:-$(awk '/^URIs:/ {print $2; exit} /^deb / {print $2; exit}' /etc/apt/sources.list.d/*.sources /etc/apt/sources.list 2>/dev/null || true)}
@@ -31,8 +33,9 @@ while [ $# -gt 0 ]; do
         --suite) SUITE=${2:?}; shift ;;
         --work) WORK=$(realpath -m -- "${2:?}"); shift ;;
         --system) SYSTEM=yes ;;
+        --bundle) BUNDLE=$(realpath -- "${2:?}"); shift ;;
         --tests) TESTS=${2:?}; shift ;;
-        -h | --help) sed -n '2,11s/^# \{0,1\}//p' "$0"; exit 0 ;;
+        -h | --help) sed -n '2,12s/^# \{0,1\}//p' "$0"; exit 0 ;;
         *) die "unknown argument: $1" ;;
     esac
     shift
@@ -111,7 +114,16 @@ stage() {
         tar -xf - -C "$CHROOT/opt/source"
 }
 
-run_installer() { inside 1800 /opt/source/hardware/install/install.sh; }
+run_installer() {
+    if [ -z "$BUNDLE" ]; then
+        inside 1800 /opt/source/hardware/install/install.sh
+    else # in a network namespace of its own, which has no network
+        rm -rf "$CHROOT/opt/unpacked" && mkdir "$CHROOT/opt/unpacked" && tar -xf "$BUNDLE" -C "$CHROOT/opt/unpacked" &&
+            unshare --net nice -n "$NICENESS" timeout 1800 chroot "$CHROOT" /usr/bin/env -i HOME=/root LANG=C.UTF-8 \
+                PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin \
+                /bin/sh -c 'exec /opt/unpacked/*/install.sh'
+    fi
+}
 
 libraries() {
     inside 300 env LG_WD=/tmp /opt/condenser-monitor/current/bin/python -c '

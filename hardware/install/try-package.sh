@@ -32,7 +32,7 @@ another 2
 another 3 's/^def _run(args.*/&\n    raise SystemExit(5)/'
 cp "$HERE/try-system-inside.sh" "$TRIAL/try.sh"
 cp "$HERE/try-inside.py" "$TRIAL/source/hardware/install/"
-cp "$HERE/site.toml" "$TRIAL/site.toml"
+cp "$HERE/site.toml" "$HERE/../../tests/examples/lines_publisher/lines_publisher.py" "$TRIAL/"
 python3 - "$HERE/../../tests/monitor/history-0.1.0.sql" "$TRIAL/history-0.1.0.db" <<'PYTHON'
 import pathlib, sqlite3, sys
 with sqlite3.connect(sys.argv[2]) as db:

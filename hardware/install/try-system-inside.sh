@@ -316,8 +316,10 @@ package() {
     [ "$TRIAL" = container ] || step "voltage on a pin is seen to come and to go" pins_are_read
     step "the page answers" within 60 page_answers
     step "restarts after being killed" killed
+    step "a plug-in beside the package is in use" plugged_in
     step "upgrade" dpkg -i "$HERE/packages/2.deb"
     step "services up again, the history is there still" within 120 up_and_kept
+    step "the plug-in is in use still" plugin_in_use
     if [ -e "$HERE/packages/3.deb" ]; then
         step "a version that ends at once installs, and does not run" bad_package
         step "back to the version before" dpkg -i "$HERE/packages/2.deb"
@@ -330,6 +332,25 @@ package() {
     step "services up, history still there" within 120 up_and_kept
     touch /var/lib/$NAME/delete-with-the-program
     step "a purge that was told deletes them" purged_as_told
+}
+# The watch refuses a table of the site file that no package is for.
+plugin_in_use() {
+    local before
+    before=$(restarts)
+    sleep 12
+    active && [ "$(restarts)" = "$before" ] && [ -e /usr/local/lib/$NAME/plugins/lines_publisher.py ] &&
+        grep -q '^\[plugins.lines\]' /etc/$NAME/site.toml
+}
+plugged_in() {
+    local info=/usr/local/lib/$NAME/plugins/lines_publisher-1.0.0.dist-info
+    printf '\n[plugins.lines]\nfile = "/var/lib/%s/lines.txt"\n' $NAME >>/etc/$NAME/site.toml
+    systemctl restart $NAME
+    sleep 12
+    ! systemctl -q is-active $NAME || return 1
+    mkdir -p "$info" && cp "$HERE/lines_publisher.py" "$info/.."
+    printf 'Metadata-Version: 2.1\nName: lines-publisher\nVersion: 1.0.0\n' >"$info/METADATA"
+    printf '[condenser_monitor.publishers]\nlines = lines_publisher:PLUGIN\n' >"$info/entry_points.txt"
+    within 60 active && plugin_in_use
 }
 bad_package() { dpkg -i "$HERE/packages/3.deb" && sleep 12 && ! systemctl -q is-active $NAME && [ "$(restarts)" -gt 0 ]; }
 
@@ -349,7 +370,9 @@ package_gone() {
         [ -e /var/lib/$NAME/$NAME.db ]
 }
 purged() { dpkg -P $NAME && package_gone; }
-purged_as_told() { dpkg -P $NAME && [ ! -e /etc/$NAME ] && [ ! -e /var/lib/$NAME ]; }
+purged_as_told() {
+    dpkg -P $NAME && [ ! -e /etc/$NAME ] && [ ! -e /var/lib/$NAME ] && [ ! -e /usr/local/lib/$NAME ]
+}
 
 echo "TRY date $(date -u +%FT%TZ), $(uname -rm)"
 [ "$TRIAL" = container ] || step "the kernel has the bus" within 60 bus_is_there

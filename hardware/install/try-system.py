@@ -226,6 +226,7 @@ def parcel(builds: Path, source: Path, site: str, packages: list[Path], folder: 
         tar.add(folder / "site.toml", "site.toml")
         tar.add(source, "source", filter=wanted)
         tar.add(_unpacked(builds, folder) if bare else builds, "lib" if bare else "builds")
+        tar.add(source / "tests/examples/lines_publisher/lines_publisher.py", "lines_publisher.py")
         tar.add(_old_history(source / "tests/monitor/history-0.1.0.sql", folder), "history-0.1.0.db")
         for number, path in enumerate(packages, 1):
             tar.add(path, f"packages/{number}.deb")
