@@ -4,17 +4,30 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
+import sqlalchemy as sa
 from playwright.sync_api import Browser, Page, ViewportSize, expect
 
+from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.records import Severity
+from condenser_monitor.monitor.fleet import people
+from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
+from condenser_monitor.monitor.fleet.people import Role
+from condenser_monitor.monitor.fleet.setup import FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
+from condenser_monitor.monitor.fleet.tables import state
+from condenser_monitor.monitor.fleet.writer import writer
 from condenser_monitor.web.fleet import guard
+from condenser_monitor.web.fleet.app import create_app
 from condenser_monitor.web.serve import Serving, serve
 from tests.conftest import need
-from tests.fleet.load import site_name
-from tests.fleet.office import PASSWORD, Office
+from tests.fleet.load import FAULTS, site_name
+from tests.fleet.office import PASSWORD, Office, put_sites
+from tests.fleet.payloads import NOON
 from tests.size import long_one, whole_only
 from tests.web.browser import (
     DESK,
@@ -158,3 +171,50 @@ def test_a_day_is_dispatched_by_keyboard_alone(browser: Browser, served: Serving
     expect(notice).to_contain_text("canceled")
     expect(page.get_by_text("A visit is booked")).to_have_count(0)
     page.context.close()
+
+
+@long_one
+def test_a_day_s_26_cases_stand_on_two_screens_and_print_on_two_pages(browser: Browser, tmp_path: Path) -> None:
+    """With addresses, people and loads as long as they are in life."""
+    store = Store(f"sqlite:///{tmp_path}/fleet.db")
+    store.migrate()
+    urgent = [fault for fault in FAULTS if CATALOGUE[fault[0]].severity is Severity.URGENT]
+    with store.write() as connection:
+        rows: list[dict[str, Any]] = [
+            {
+                "id": n,
+                "site": site_name(n),
+                "name": f"{100 + n} Elm Street",
+                "enrolled_at": NOON,
+                "vulnerability": n % 2,
+            }
+            | {"customer": f"Customer {n}", "address": f"{100 + n} Elm Street, Mill Green", "phone": f"555-01{n:02d}"}
+            | {"vulnerability": n % 2}
+            for n in range(1, 27)
+        ]
+        put_sites(connection, rows)
+        connection.execute(sa.insert(state), [{"site_id": n, "heard_at": NOON, "online": True} for n in range(1, 27)])
+        stand = [
+            ActiveAlerts(
+                site_id=n,
+                finding=urgent[n % len(urgent)][0],
+                active=True,
+                severity="urgent",
+                since_at=NOON - 411.0 * n,
+                changed_at=NOON,
+                suspects=msgspec.json.encode(urgent[n % len(urgent)][1]).decode(),
+            )
+            for n in range(1, 27)
+        ]
+        writer(store).put_standing(connection, stand)
+    people.add_user(store, "owner", "Owner", Role.OWNER, PASSWORD, by="test", now=NOON)
+    app = create_app(FleetSettings(name="Our plan"), store, wall=lambda: NOON)
+    with serve(app) as serving:
+        page = signed_in(browser, serving.url, viewport=DESK)
+        expect(page.locator('input[name="site"]')).to_have_count(26)
+        screens = page.evaluate("document.documentElement.scrollHeight") / DESK["height"]
+        pages = [len(re.findall(rb"/Type\s*/Page\b", page.pdf(format=size))) for size in ("Letter", "A4")]
+        page.context.close()
+    store.close()
+    assert screens <= 2.0
+    assert pages == [2, 2]
