@@ -493,9 +493,12 @@ class Engine:
         return self._moved(scan, scan.t_s)
 
     def _stands_current(self) -> bool:
-        """Whether current stands in the lead of a compressor that rests, while the line is said to be dead."""
-        compressor, supply = self._inputs.by_name.get("compressor"), self._inputs.by_name.get("supply")
+        """Whether current stands in the lead of a compressor that rests, while the line is said to be dead. Under a
+        call that tells nothing: through closed contacts what a lost leg still has drives a current too."""
+        compressor, supply, call = (self._inputs.by_name.get(name) for name in ("compressor", "supply", "call"))
         if compressor is None or supply is None or compressor.symbol is not False or supply.symbol is not False:
+            return False
+        if call is not None and call.symbol is not False:
             return False
         return (self._numbers.get("compressor_a") or 0.0) >= limits.TRUST.standing_a.value
 

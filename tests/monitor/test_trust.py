@@ -372,6 +372,14 @@ def test_a_current_that_stands_at_rest_disproves_a_dead_line(standing_a: float, 
     assert ("line-supply-lost" in told, "sensing-disagrees" in told) == (lost, not lost)
 
 
+def test_a_current_under_a_call_disproves_no_lost_leg() -> None:
+    """The few volts that one leg leaves drive some amperes through closed contacts and a motor that stands still."""
+    one_leg = but(RUN, supply=False, load=False, compressor_a=1.8, fan_a=0.1)
+    told = raised((600, RUN), (600, one_leg))
+    assert "line-supply-lost" in told
+    assert "sensing-disagrees" not in told
+
+
 def test_contacts_that_close_at_rest_and_run_nothing_wait_for_a_second_look() -> None:
     """At a scan every half minute: a weld, a dead compressor and a dead fan at once are rather a sensor."""
     told = events(scans((3000, REST), (600, but(REST, load=True)), every_s=30.0))
