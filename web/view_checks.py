@@ -65,7 +65,7 @@ def shown() -> str:
         tell=visits.read_out(diagnosis, visit["start"], page_context().history.status()),
         looks=() if diagnosis.answers else _looks(diagnosis),
         answers={
-            name: _answer_words(name, diagnosis.typed[name], judged.outcome)
+            name: visits.answer_words(name, diagnosis.typed[name], judged.outcome)
             for name, judged in diagnosis.answers.items()
         },
         cautions=CAUTIONS,
@@ -192,7 +192,7 @@ def answer() -> Response:
     kept = next(r for r in diagnosis.readings(_name()) if r.check == name)
     page_context().history.add_meter_reading(kept)
     assert step.judged is not None
-    flash(t("answered", title=tr(CHECKS[name].title), says=_answer_words(name, typed, step.judged.outcome)))
+    flash(t("answered", title=tr(CHECKS[name].title), says=visits.answer_words(name, typed, step.judged.outcome)))
     if visit["who"] == "technician":
         for why in dict.fromkeys(step.ruled_out.values()):
             names = [texts.suspect(one) for one, reason in step.ruled_out.items() if reason == why]
@@ -200,12 +200,6 @@ def answer() -> Response:
         if step.back:
             flash(t("back-in-question", suspects="; ".join(map(texts.suspect, step.back))))
     return _back()
-
-
-def _answer_words(name: str, typed: str, outcome: str) -> str:
-    """An answer in words: what was seen; of a meter what it showed, and what that means."""
-    says = tr(CHECKS[name].says(outcome))
-    return says if CHECKS[name].quantity == "eye" else f"{typed}: {says}"
 
 
 @checks.post("/checks/back")

@@ -55,6 +55,7 @@ from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
 from condenser_monitor.monitor.strings.lookup import plain
 from condenser_monitor.monitor.strings.report import say
 from condenser_monitor.monitor.strings.translate import one_stop, tr
+from condenser_monitor.monitor.strings.visits import answer_words
 
 _DAY_S = 86400.0
 _RUN_HEAD = ("ended", "ran", "starts", "pull-in", "comp", "most", "fan", "coil", "24v", "outdoors")
@@ -177,8 +178,9 @@ def _finding(facts: ReportFacts, finding: Finding, session: VisitSession) -> Ite
     alert = say("alert-state", state=_alert_state(facts, finding.name))
     yield Para(" ".join((say("since", when=since), *([say("seen-then", shown=shown)] if shown else []), alert)))
     if session.answers:
-        done = ", ".join(
-            f"{tr(CHECKS[name].title)}: {judged.text or judged.outcome}" for name, judged in session.answers.items()
+        done = "; ".join(
+            f"{tr(CHECKS[name].title)}: {answer_words(name, judged.text, judged.outcome)}"
+            for name, judged in session.answers.items()
         )
         yield Para(say("checked", done=done))
     if suspects:

@@ -401,7 +401,7 @@ _PAGE = {
     "senses": "Sensors",
     "sense-row": "{board}; {words}",
     "not-fitted": "not installed",
-    "is-well": "✓ well",
+    "is-well": "✓ OK",
     "is-ill": "! look",
     "is-unknown": "? not known",
     "board-control": "control board",
@@ -495,7 +495,7 @@ _PAGE = {
     "share-ended": "The code of {name} no longer works.",
     # ------------------------------------------------------------ what somebody with a code sees
     "shared": "The report that was shared with you",
-    "shared-enter": "Enter the code that you were given. Capital or small letters, hyphens and blanks are no matter.",
+    "shared-enter": "Enter the code that you were given. Capital letters, hyphens and spaces don't matter.",
     "shared-code": "Code",
     "shared-open": "Open the report",
     "shared-wrong": "That code opens nothing: it is mistyped, or it has ended. Ask for a new one.",

@@ -18,7 +18,7 @@ _REPORT = {
     "missing": "Readings that are missing, and why:",
     "reading": "Reading",
     "uncertainty": "±: the true value lies within it 19 times out of 20 (expanded uncertainty, k = 2).",
-    "stands": "What stands, and who is suspected",
+    "stands": "Active problems, and what is suspected",
     "since": "Since {when}.",
     "checked": "Checked since: {done}.",
     "suspected": "Suspected, the likeliest first:",

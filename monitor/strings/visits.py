@@ -33,3 +33,9 @@ def read_out(visit: VisitSession, begun_with: str, status: UnitStatus | None) ->
     told = begun if finding is None else texts.read_out(finding)
     looks = [tr(CHECKS[name].says(judged.outcome)) for name, judged in visit.answers.items()]
     return f"{told} {plain('looked-at', looks='; '.join(looks))}" if looks else told
+
+
+def answer_words(name: str, typed: str, outcome: str) -> str:
+    """Return an answer in words: what was seen; of a meter what it showed, and what that means."""
+    says = tr(CHECKS[name].says(outcome))
+    return says if CHECKS[name].quantity == "eye" else f"{typed}: {says}"

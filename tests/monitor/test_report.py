@@ -133,6 +133,10 @@ def test_meter_readings_narrow_the_suspects_of_the_report(site: filled.Site) -> 
     assert "Contactor coil open (burnt out). Repair" not in said
     assert "Checked since: Contactor coil, ohms" in said
     assert "14.2" in said
+    site.history.add_meter_reading(
+        MeterReading(check="plunger", typed="blocked", by="Sam", wall_s=filled.NOW_S, symbol="blocked", finding=finding)
+    )
+    assert "by eye and by hand: the armature cannot be pushed in" in text(made(site))
 
 
 def test_report_tells_the_story_that_people_were_told(site: filled.Site) -> None:
