@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,18 @@ DEVICES = Path("/dev")
 HEADER_CHIPS = ("pinctrl-rp1", "pinctrl-bcm2711", "pinctrl-bcm2835")
 
 
+@contextmanager
+def same_directory() -> Iterator[None]:
+    """Stay in the working directory while lgpio is imported: it goes to where LG_WD points and makes its pipe there,
+    and the site's files have names from the directory that the program was started in."""
+    before = os.open(".", os.O_PATH)
+    try:
+        yield
+    finally:
+        os.fchdir(before)
+        os.close(before)
+
+
 def choose_header_chip() -> None:
     """Have gpiozero use the chip of the header's pins, found by its label: on a Pi 5 its number is 0 or 4, by kernel.
 
@@ -33,8 +46,9 @@ def choose_header_chip() -> None:
     if Device.pin_factory is not None or "GPIOZERO_PIN_FACTORY" in os.environ:
         return
     try:
-        import lgpio  # noqa: PLC0415 - on a Pi only
-        from gpiozero.pins.lgpio import LGPIOFactory  # noqa: PLC0415
+        with same_directory():
+            import lgpio  # noqa: PLC0415 - on a Pi only
+            from gpiozero.pins.lgpio import LGPIOFactory  # noqa: PLC0415
     except ImportError:
         return
     for number in sorted(int(path.name[8:]) for path in DEVICES.glob("gpiochip[0-9]*")):
@@ -107,6 +121,7 @@ class Presence:
 def _input(name: str, pin: int, factory: Any) -> Any:
     """An input that is active when its pin is low. Raises SenseError where the machine has no such free pin."""
     try:
-        return DigitalInputDevice(pin, pull_up=True, pin_factory=factory)
+        with same_directory():  # gpiozero imports lgpio where nobody has yet
+            return DigitalInputDevice(pin, pull_up=True, pin_factory=factory)
     except (GPIOZeroError, OSError) as error:
         raise SenseError(f"{name}, pin {pin}", str(error), "a free input of a Raspberry Pi's header") from None

@@ -38,6 +38,56 @@ def test_a_pin_in_use_is_told_and_nothing_is_kept() -> None:
     Boards(FLAGS_ONLY, pin_factory=factory).close()
 
 
+_LIKE_THE_PIN_LIBRARY = """
+import os
+
+os.chdir(os.environ["LG_WD"])
+open(".lgd-nfy0", "w").close()
+error = OSError
+
+
+def gpiochip_open(number):
+    raise OSError("can not open gpiochip")
+
+
+def __getattr__(name):
+    if name.isupper():
+        return 0
+    raise AttributeError(name)
+"""
+
+
+@pytest.mark.parametrize("chosen", [None, "lgpio"], ids=["we choose", "by the environment"])
+def test_the_pin_library_does_not_move_the_program_to_another_directory(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, chosen: str | None
+) -> None:
+    """Imported, lgpio 0.2.2 changes into the directory that LG_WD names (its C library's chdir; seen in an emulated
+    machine, where the history then lay in memory). History and calibration have names from the directory that the
+    program was started in: it must still be there."""
+    library, pipes = tmp_path / "library", tmp_path / "pipes"
+    library.mkdir()
+    pipes.mkdir()
+    (library / "lgpio.py").write_text(_LIKE_THE_PIN_LIBRARY)
+    monkeypatch.syspath_prepend(str(library))
+    monkeypatch.setenv("LG_WD", str(pipes))
+    for name in ("lgpio", "gpiozero.pins.lgpio"):
+        monkeypatch.delitem(sys.modules, name, raising=False)
+    monkeypatch.setattr(digital, "DEVICES", tmp_path)
+    monkeypatch.setattr(Device, "pin_factory", None)
+    monkeypatch.chdir(tmp_path)
+    if chosen is None:
+        monkeypatch.delenv("GPIOZERO_PIN_FACTORY", raising=False)
+        digital.choose_header_chip()
+    else:
+        monkeypatch.setenv("GPIOZERO_PIN_FACTORY", chosen)
+        with pytest.raises(SenseError):  # it has no chip
+            Boards(FLAGS_ONLY)
+    assert (pipes / ".lgd-nfy0").exists()
+    assert Path.cwd() == tmp_path
+    for name in ("lgpio", "gpiozero.pins.lgpio"):
+        sys.modules.pop(name, None)
+
+
 PI_4 = {0: "pinctrl-bcm2711", 1: "raspberrypi-exp-gpio"}
 PI_5_OLD_KERNEL = {0: "gpio-brcmstb@107d508500", 1: "gpio-brcmstb@107d508520", 4: "pinctrl-rp1"}
 PI_5 = {0: "pinctrl-rp1", 10: "gpio-brcmstb@107d508500", 13: "gpio-brcmstb@107d517c20"}
