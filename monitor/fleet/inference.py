@@ -263,7 +263,7 @@ def answer(writer: IngestWriter, connection: sa.Connection, site_id: int, now: f
     rows = [msgspec.structs.replace(asked, active=False, changed_at=now)]
     if home:
         text = f"{asked.summary} Somebody is home, as the customer said."
-        case = {"finding": STOPPED, "severity": _severity(connection, now).value, "summary": text}
+        case = {"finding": STOPPED, "severity": Severity.URGENT.value, "summary": text}
         rows.append(msgspec.structs.replace(asked, changed_at=now, **case))
     _put(writer, connection, rows, now)
     return True
@@ -343,22 +343,21 @@ def _stopped(connection: sa.Connection, heard: set[int], active: Active, now: fl
         for (key, finding), row in active.items():  # milder weather, or a past that is over, proves nothing repaired
             if finding in (STOPPED, NOT_RUN) and key in heard and (key not in rows or rows[key][3] <= row.since_at):
                 found.setdefault(key, (row.since_at, row.summary, msgspec.json.decode(row.evidence)))
-    severity = _severity(connection, now)
+    hot_c = connection.scalar(
+        sa.select(sa.func.avg(state.c.outdoor_c)).where(state.c.unit_received_at > now - 4 * _HOUR_S)
+    )
+    severity = Severity.URGENT if hot_c is not None and hot_c >= LIMITS.urgent_c.value else Severity.SOON
     for key, (last, text, evidence) in found.items():
         case, question = (active.get((key, finding)) for finding in (STOPPED, NOT_RUN))
         why = "" if case else _besides(connection, key, last, now)
-        if case or why:
-            yield key, Found(STOPPED, severity, last, evidence, case.summary if case else f"{text} {why}")
+        if case:  # a cool night makes it no less urgent
+            worst = Severity.URGENT if case.severity == Severity.URGENT.value else severity
+            yield key, Found(STOPPED, worst, last, evidence, case.summary)
+        elif why:
+            yield key, Found(STOPPED, severity, last, evidence, f"{text} {why}")
         else:
             asked = question.summary if question else f"{text} Is nobody home, is it switched off, or has it stopped?"
             yield key, Found(NOT_RUN, Severity.WATCH, last, evidence, asked)
-
-
-def _severity(connection: sa.Connection, now: float) -> Severity:
-    """How urgent it is where a unit has stopped, by the heat of the last hours over the plan."""
-    query = sa.select(sa.func.avg(state.c.outdoor_c)).where(state.c.unit_received_at > now - 4 * _HOUR_S)
-    hot_c = connection.scalar(query)
-    return Severity.URGENT if hot_c is not None and hot_c >= LIMITS.urgent_c.value else Severity.SOON
 
 
 def _besides(connection: sa.Connection, key: int, last: float, now: float) -> str:

@@ -572,5 +572,6 @@ def test_a_unit_that_has_not_run_is_asked_about_and_the_answer_makes_it_a_case_o
         stands = [one.finding for one in queries.stands_at(connection, key)]
         said = [row.detail for row in connection.execute(sa.select(audit).where(audit.c.what == _OWN))]
     assert stands == [triage.STOPPED] * home
+    assert (summary in page) is home  # among those who need somebody now
     assert office.site(0).away_until == given.get("away_until")
     assert "2026-06-30" not in str(said)
