@@ -13,6 +13,7 @@ from condenser_monitor.monitor.core.records import OWN_FAULT
 from condenser_monitor.monitor.storage.models import Health
 from condenser_monitor.monitor.strings import texts
 from condenser_monitor.monitor.strings.page import PAGE
+from condenser_monitor.monitor.strings.translate import tr
 from condenser_monitor.web.context import PageContext, PageSnapshot, page_context
 from condenser_monitor.web.template_strings import plain
 
@@ -79,7 +80,10 @@ def _publishers(state: Health) -> list[HealthItem]:
     """Each publisher; one without a cursor is not set up, and is not listed."""
     found = []
     for name, publisher in state.publishers.items():
-        words = publisher.error or plain("waiting" if publisher.waiting else "nothing-waits", count=publisher.waiting)
+        words = plain("waiting" if publisher.waiting else "nothing-waits", count=publisher.waiting)
+        if publisher.error:
+            key = "publisher-fails" if publisher.waiting else "publisher-failed"
+            words = plain(key, count=publisher.waiting, error=tr(publisher.error))
         found.append(HealthItem(_publisher(name), not publisher.error, words))
     return found
 

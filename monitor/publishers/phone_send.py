@@ -19,8 +19,7 @@ from collections.abc import Sequence
 from typing import Any
 from urllib.parse import quote
 
-MISSING = "the package apprise is missing: pip install 'condenser-monitor[phone]'"
-UNKNOWN = "an address that apprise does not understand"
+from condenser_monitor.monitor.strings.phone import MISSING, REFUSED, UNKNOWN
 
 
 def scrubbed(text: str, url: str) -> str:
@@ -72,7 +71,7 @@ def send(order: dict[str, Any]) -> dict[str, Any]:
     box.add(target)
     level = apprise.NotifyType(order["level"])
     ok = bool(box.notify(title=order["title"], body=order["body"], notify_type=level, body_format="text"))
-    why = "" if ok else scrubbed("; ".join(listener.heard) or "the service did not take it", order["url"])
+    why = "" if ok else scrubbed("; ".join(listener.heard) or REFUSED, order["url"])
     return {"ok": ok, "why": why[:300]}
 
 

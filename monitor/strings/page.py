@@ -430,6 +430,8 @@ _PAGE = {
     "publisher-phone": "Phone alerts",
     "waiting": "{count} messages wait",
     "waiting-one": "{count} message waits",
+    "publisher-fails": "nothing gets through now; waiting for when it does: {count}. The reason given: {error}",
+    "publisher-failed": "the last message did not get through. The reason given: {error}",
     "nothing-waits": "nothing waits",
     "reads": "reads",
     # ------------------------------------------------------------ settings

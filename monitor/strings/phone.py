@@ -102,3 +102,7 @@ SILENCE: dict[str, str] = {
     "back-title": mark("The monitor is back"),
     "back": mark("Your air conditioner is watched again. The monitor was silent from {since} to {now} ({span})."),
 }
+# Why a message was not sent (publishers/phone_send.py), as Health shows it in its reader's language.
+MISSING = mark("the package apprise is missing: pip install 'condenser-monitor[phone]'")
+UNKNOWN = mark("an address that apprise does not understand")
+REFUSED = mark("the service did not take it")

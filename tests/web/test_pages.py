@@ -22,6 +22,7 @@ from condenser_monitor.monitor.page_settings import PageSettings
 from condenser_monitor.monitor.storage import models
 from condenser_monitor.monitor.storage.models import StoredPoint
 from condenser_monitor.monitor.strings import texts, time_format
+from condenser_monitor.monitor.strings.phone import REFUSED
 from condenser_monitor.web.serve import serve
 from condenser_monitor.web.view_api import ROUTES
 from tests.conftest import set_limit
@@ -398,7 +399,10 @@ def test_health_says_why_a_sense_is_missing(client: FlaskClient, site: Site) -> 
     site.history.note_error("notify", "the phone service refused the message")
     told = page(client, "/health")
     assert "no plug in the jack" in told
-    assert "the phone service refused the message" in told
+    assert "did not get through. The reason given: the phone service refused the message" in told
+    site.history.note_error("notify", REFUSED)
+    told = client.get("/health", headers={"Accept-Language": "es"}).get_data(as_text=True)
+    assert "el último mensaje no pasó. El motivo que dio: el servicio no lo aceptó" in told
 
 
 # ---------------------------------------------------------------- the interface for programs
