@@ -337,6 +337,18 @@ put_back() {
     systemctl restart "$NAME.service" "$NAME-page.service" || true
 }
 
+# The watch of 0.1.0 kept its history in memory, which its end empties: what it has by now goes on the card.
+rescue_history() {
+    local begun=$ROOT/run/$NAME/$NAME.db
+    [ -s "$begun" ] && [ ! -e "$DATA/$NAME.db" ] || return 0
+    mkdir -p "$DATA"
+    "$1/bin/python" -I -c 'import sqlite3, sys; sqlite3.connect(sys.argv[1]).backup(sqlite3.connect(sys.argv[2]))' \
+        "$begun" "$DATA/$NAME.db" || return 0
+    chmod 0600 "$DATA/$NAME.db"
+    [ -n "$ROOT" ] || chown "$NAME:" "$DATA" "$DATA/$NAME.db"
+    say "the history that the version before kept in memory is saved"
+}
+
 start() {
     systemctl daemon-reload
     systemctl enable --quiet "$NAME.service" "$NAME-page.service"
@@ -393,6 +405,7 @@ say "putting it in force"
 if [ -z "$ROOT" ]; then
     enable_i2c
 fi
+rescue_history "$RELEASE"
 put_in_force "$RELEASE"
 [ -n "$ROOT" ] || start
 FAILED=

@@ -7,10 +7,12 @@ import os
 import re
 import shutil
 import site
+import sqlite3
 import subprocess
 import sys
 import zipfile
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -324,13 +326,24 @@ def test_going_back_is_refused_where_it_would_stop_the_watch(wheel: Path, instal
 
 
 def test_a_version_from_before_this_was_kept_can_be_gone_back_to(wheel: Path, installed: Path) -> None:
-    """Its services and commands are put beside it when it is replaced, and come back with it."""
+    """Its services and commands are put beside it when it is replaced, and come back with it. The history that 0.1.0
+    kept in memory, and is writing still, is on the card then."""
+    kept, data = (
+        installed / place / "condenser-monitor.db" for place in ("run/condenser-monitor", "var/lib/condenser-monitor")
+    )
+    kept.parent.mkdir(parents=True)
+    data.unlink()
+    writing = sqlite3.connect(kept)
+    writing.executescript("PRAGMA journal_mode = WAL; CREATE TABLE events (id); INSERT INTO events VALUES ('begun');")
     first = _versions(installed)[1]
     shutil.rmtree(first / "system")
     unit = installed / "etc/systemd/system/condenser-monitor.service"
     unit.write_text("# of 0.1.0\n")
     assert _install(installed, wheel).returncode == 0
     assert unit.read_text() != "# of 0.1.0\n"
+    writing.close()
+    with closing(sqlite3.connect(data)) as found:
+        assert found.execute("SELECT id FROM events").fetchall() == [("begun",)]
     assert _run("rollback.sh", "--root", installed).returncode == 0
     assert unit.read_text() == "# of 0.1.0\n"
 
