@@ -74,7 +74,9 @@ def _demo(args: argparse.Namespace) -> int:
     if not 0.0 <= days <= 365.0:
         raise CommandError("--past", days, "0 to 365 days")
     if days:
-        shared.say(f"{days:g} days of history are being lived through first (`--past 1` is quicker) ...")
+        lived = "a day" if days == 1.0 else f"{days:g} days"
+        shorter = " (`--past 1` is quicker)" if days > 1.0 else ""
+        shared.say(f"first, {lived} of history to look back on{shorter} ...")
     with Demo(speed=args.speed, say=shared.say, before_s=days * 86400.0) as demo:
         return _play(demo, args.port, ())
 
