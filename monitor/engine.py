@@ -332,6 +332,9 @@ class Engine:
             within = self._features.glimpse_run(self._scan, moment.said or self.facts, self.facts)
             if within is not None:
                 self._patterns.stops.within(within)
+            stop = self._features.glimpse_stop(self._scan, moment.said or self.facts, self.facts)
+            if stop is not None:
+                self._patterns.stopped_within(self.facts, *stop, self._scan.t_s)
         outcome = self._evaluator.evaluate(moment)
         self._patterns.follow(self._evaluator.standing)
         features = self._features_seen

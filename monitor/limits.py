@@ -714,6 +714,7 @@ class BASELINES(LimitGroup):
     )
     rough_runs = _ours(8, "runs", 2, 50, "a unit's first runs, of the first hours, while nothing is learned")
     rough_least = _ours(3, "runs", 1, 20, "one run alone may have been an odd one")
+    rough_minutes = _ours(2, "minutes", 1, 30, "settled minutes of a short run that slow scans show")
     rough_k = _ours(12.0, "K", 1, 30, "the usual slope leads astray further away")
     # clean minutes
     steady_ratio = _ours(0.05, "1", 0.01, 0.2, "neighbouring minutes of a settled run differ by 1 to 3 %")

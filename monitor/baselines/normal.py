@@ -124,6 +124,9 @@ class EarlierMinutes:
             self._run_s, self._amps = run_s, []
         if len(self._amps) < limits.BASELINES.earlier_minutes.value:
             self._amps.append(amps)
+            # Slow scans leave a short run few settled minutes: some will do to hold others against roughly.
+            if len(self._amps) == limits.BASELINES.rough_minutes.value and outdoor_c is not None:
+                self._now = (median(self._amps), outdoor_c)
             if len(self._amps) == limits.BASELINES.earlier_minutes.value:
                 found = median(self._amps)
                 low = self._last_a is not None and found < limits.BASELINES.earlier_ratio.value * self._last_a

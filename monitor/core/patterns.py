@@ -327,6 +327,11 @@ class Patterns:
         if held_closed(facts):
             self.overload.stopped(at_s)
 
+    def stopped_within(self, facts: Facts, within: Facts, at_s: float, now_s: float) -> None:
+        """Count a stop in a run that a single scan showed at `at_s`; by `now_s` it ran again as before."""
+        self.changed(facts, within, at_s)
+        self.changed(within, facts, now_s)
+
     def follow(self, standing: Collection[str]) -> None:
         """What a standing parent causes is not counted again as a pattern of its own."""
         if "contacts-stuck-closed" in standing:

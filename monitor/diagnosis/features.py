@@ -278,6 +278,7 @@ class FeatureWatch:
         self._fan_within = ""
         # a run of which one scan has been seen: the scan, what it says, and whether it came under a call long open
         self._within: tuple[Scan, Facts, bool] | None = None
+        self._open_within: tuple[float, Facts] | None = None  # a stop of which one scan has been seen
         self._load: bool | None = None
         self._flicks_s: deque[float] = deque(maxlen=int(limits.FLICKERS.value))
         self._marks = {
@@ -327,6 +328,22 @@ class FeatureWatch:
             return within[1]
         elif said.load is None:
             self._within = within
+        return None
+
+    def glimpse_stop(self, scan: Scan, said: Facts, facts: Facts) -> tuple[Facts, float] | None:
+        """See a stop that one scan alone shows in a run, as scans a minute apart do: contacts and compressor both off
+        under a standing call. Return what that scan said, and when, once the next has found both on again."""
+        open_scan, self._open_within = self._open_within, None
+        running = facts.call and facts.contacts and facts.compressor and said.call and said.supply is not False
+        if running and said.load is False and said.compressor is False:
+            self._open_within = (scan.t_s, said)
+        elif open_scan is not None and running and said.load and said.compressor:
+            at_s, within = open_scan
+            self._watch_compressor(facts, within, at_s)
+            self._watch_compressor(within, facts, scan.t_s)
+            self._mark("opened", "in-run", at_s)
+            self._mark("comes-and-goes", "yes", scan.t_s)
+            return within, at_s
         return None
 
     def _run_within(self, scan: Scan, facts: Facts, again: bool) -> None:
@@ -430,7 +447,7 @@ class FeatureWatch:
         self._started_s = None
         self._stopped_s = -inf
         self._dead_s = inf
-        self._stalled_s = self._load = self._within = None
+        self._stalled_s = self._load = self._within = self._open_within = None
         self._last.clear()
 
     # ------------------------------------------------------------ out

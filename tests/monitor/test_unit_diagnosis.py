@@ -197,6 +197,21 @@ def test_runs_that_only_single_scans_show_tell_a_trip_from_a_dead_coil(
     assert "coil-open" not in named
 
 
+@pytest.mark.parametrize("told", [True, False])
+def test_stops_that_only_single_scans_show_are_counted(told: bool) -> None:
+    """A pressure switch that opens for less than two scans a minute apart: contacts and compressor are both off in one
+    scan under a standing call, again and again. A single sensor that blinks is no stop."""
+    sound = [(600.0, REST), (1200.0, RUN)] * 4
+    opened = NO_PULL if told else but(RUN, load=False)
+    trips = [(240.0, but(RUN, compressor_a=7.6)), (60.0, opened)] * 7
+    found = events(scans(*sound, (600.0, REST), *trips, every_s=60.0))
+    raised_names = [e.finding for e in found if isinstance(e, Change) and e.change == "raised"]
+    assert ("short-cycling" in raised_names) is told
+    if told:
+        named = [name for name, _ in last_of(found).suspects]
+        assert named[0] in ("charge-low", "low-pressure-cutout")
+
+
 def test_a_contactor_that_never_closed_under_its_call_is_no_trip() -> None:
     """The run before ended with its call: the next one finds the coil dead from the start, and it stays so."""
     parts = ((600.0, REST), (60.0, RUN), (600.0, REST), (600.0, NO_PULL))
