@@ -340,6 +340,104 @@ def test_a_program_may_start_without_a_disk_and_adopt_it_later(
     desk.history.close()
 
 
+def test_numbers_go_on_where_the_files_are_removed_and_the_new_ones_cannot_be_finished(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The new file has the name of the numbers, and with it how far they went: no number is given out twice, though the
+    process is killed before it has a redo log."""
+    for path in Path(desk.keep.file).parent.glob("history.db*"):
+        path.unlink()
+    with monkeypatch.context() as patch:
+        patch.setattr(recovery.RedoLog, "begin", lambda *given, **more: (_ for _ in ()).throw(OSError(28, "full")))
+        desk.step(change())
+        assert "full" in desk.error
+    desk.restart()  # as after a kill
+    desk.step(change())
+    desk.deliver()
+    assert len(set(desk.got)) == len(desk.got) == 4
+
+
+class BackedUp(Desk):
+    """A desk whose backups are made at once."""
+
+    def _open(self) -> History:
+        return History(
+            self.keep.file,
+            owner=True,
+            keep=self.keep,
+            clock=self.clock,
+            wall=lambda: WALL_S + self.clock(),
+            background=lambda work: work(),
+        )
+
+    def hour(self) -> None:
+        self.clock.sleep(limits.HISTORY.tidy_s.value)
+        self.step()
+
+    @property
+    def dates(self) -> list[float | None]:
+        """When the backups were made, the newest first."""
+        found = (Path(f"{self.keep.file}.backup-{number}") for number in (1, 2))
+        return [path.stat().st_mtime - WALL_S if path.exists() else None for path in found]
+
+
+def test_a_backup_is_made_once_a_day_and_the_redo_log_begins_again(keep: config.HistorySettings) -> None:
+    """Two are kept. What one covers is the old redo log; the new one has how things stood, and what came since."""
+    desk = BackedUp(keep)
+    desk.step(change(), cycle())
+    assert desk.dates == [None, None]
+    hour_s = limits.HISTORY.tidy_s.value
+    for _ in range(24):
+        desk.hour()
+    assert desk.dates == [hour_s, None]
+    old, new = (recovery._entries(Path(f"{keep.file}.{end}").read_bytes())[0] for end in ("redo-old", "redo"))
+    assert [len(entry.rows) for entry in (*old, *new)] == [0, 2, 0]
+    assert (new[0].offset, new[0].memory) == (2, MEMORY)
+    desk.hour()
+    assert desk.dates == [25 * hour_s, hour_s]
+    assert recovery.inspect(Path(f"{keep.file}.backup-1")) == ("", True)
+    desk.history.close()
+
+
+def test_a_backup_for_which_there_is_no_room_is_said_and_made_later(
+    keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Twice the history, and what is to be spared beside it, must be free."""
+    desk = BackedUp(keep)
+    desk.step(change())
+    with monkeypatch.context() as patch:
+        least = 2 * Path(keep.file).stat().st_size + limits.HISTORY.backup_spare_mb.value * 1e6
+        patch.setattr("condenser_monitor.monitor.storage.writer.free_bytes", lambda path: least - 1)
+        desk.hour()
+        assert "too little room" in desk.history.health().notes["backup"]
+        assert desk.dates == [None, None]
+        patch.setattr("condenser_monitor.monitor.storage.writer.free_bytes", lambda path: least)
+        desk.hour()
+    assert "backup" not in desk.history.health().notes
+    assert desk.dates[0] is not None
+    with monkeypatch.context() as patch:
+        patch.setattr("condenser_monitor.monitor.storage.writer.free_bytes", lambda path: None)  # nobody can say
+        for _ in range(24):
+            desk.hour()
+    assert desk.dates[1] is not None
+    desk.history.close()
+
+
+def test_a_clock_that_is_lost_again_ends_no_stretch_that_is_shown(desk: Desk) -> None:
+    """Stretches under way are kept up to now; without a now they stay as they were."""
+    t_s = desk.clock()
+    for wall_s in (WALL_S + t_s, None):
+        desk.history.step(
+            now_s=t_s,
+            wall_s=wall_s,
+            status=status(t_s, wall_s, live=("call",)),
+            memory=lambda: MEMORY,
+            events=[change()],
+        )
+        assert desk.error == ""
+    assert len(desk.history.events()) == 4
+
+
 @pytest.mark.parametrize("in_file", [0, 1])
 def test_rows_that_only_the_redo_log_has_are_told_when_the_disk_takes_them(
     keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch, in_file: int
@@ -364,6 +462,7 @@ def test_rows_that_only_the_redo_log_has_are_told_when_the_disk_takes_them(
         assert desk.deliver() == []
     desk.pass_time(RETRY_S + 1)
     assert (desk.error, desk.deliver()) == ("", list(range(in_file + 1, 4)))
+    assert (desk.deliver(), desk.deliver()) == ([], [])  # the cursor has come over what was told ahead of it
     desk.step(change())
     assert desk.deliver() == [5]
     assert len(set(desk.got)) == 5
@@ -486,6 +585,35 @@ def test_rows_held_without_clock_and_disk_are_dated_when_both_are_back(desk: Des
     empty(db)
     desk.pass_time(RETRY_S + 1)
     assert [kept.wall_s for kept in desk.history.events(after_seq=2)] == [WALL_S + t_s, WALL_S + t_s + 1]
+
+
+def test_rows_of_a_quiet_hour_are_dated_once_the_clock_is_known(desk: Desk) -> None:
+    """Nothing waits any more when the time of day becomes known: what was written without one is dated all the same."""
+    t_s = desk.clock()
+    desk.history.step(now_s=t_s, wall_s=None, status=status(t_s, None), memory=lambda: MEMORY, events=[change()])
+    desk.clock.sleep(limits.HISTORY.flush_s.value)
+    desk.step()
+    assert [kept.wall_s for kept in desk.history.events(after_seq=2)] == [WALL_S + t_s]
+
+
+def test_stretches_outlive_the_loss_of_the_live_file(desk: Desk) -> None:
+    """Shared memory is empty after a cut of power: what was shown until the last write is in the history."""
+    for live in ((), ("call",), ()):
+        desk.clock.sleep(60.0)
+        t_s = desk.clock()
+        desk.history.step(
+            now_s=t_s,
+            wall_s=WALL_S + t_s,
+            status=status(t_s, live=live),
+            memory=lambda: MEMORY,
+            events=[change()],
+        )
+    desk.history.close()
+    for path in Path(desk.keep.live_dir).iterdir():
+        path.unlink()
+    desk.history = desk._open()
+    found = [lane for lane in desk.history.lanes(WALL_S, WALL_S + 1e4) if lane.name == "call"]
+    assert (found[1].state, found[1].from_wall_s, found[1].to_wall_s) == ("live", WALL_S + 120.0, WALL_S + 180.0)
 
 
 def test_another_programs_file_put_in_place_of_ours_does_not_end_the_watch(desk: Desk) -> None:

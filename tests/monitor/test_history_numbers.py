@@ -318,3 +318,49 @@ def test_numbers_begin_again_where_somebody_knows_more_than_the_disk(
         (3, "after"),
     ]
     desk.history.close()
+
+
+def test_numbers_that_begin_again_outlive_the_loss_of_the_file_at_once(keep: config.HistorySettings) -> None:
+    """The redo log has them and their name as a step of its own, before anything else is written."""
+    desk = Desk(keep)
+    desk.step(change())
+    desk.restart()
+    desk.step(change(finding="lost"))
+    desk.history.numbers_given(desk.history.origin, {"events": 9})
+    origin = desk.history.origin
+    desk.history.close()
+    Path(keep.file).write_bytes(b"nothing of a database" * 400)
+    desk.history = desk._open()
+    assert (desk.history.origin, desk.history.numbered()) == (origin, {"events": 1})
+    desk.history.close()
+
+
+def test_a_file_that_is_sound_and_refuses_what_is_written_is_put_away(keep: config.HistorySettings) -> None:
+    """Twice in a row, then it is damaged where SQLite's check looks not; what was held comes, once."""
+    desk = Desk(keep)
+    desk.step(change())
+    in_the_file(keep, "CREATE TRIGGER t BEFORE INSERT ON outbox BEGIN SELECT RAISE(ABORT, 'a fault'); END")
+    desk.step(change())
+    assert "a fault" in desk.error
+    desk.pass_time(3 * RETRY_S)
+    assert (desk.error, desk.deliver()) == ("", [1, 2])
+    assert "corrupt" in desk.history.health().set_aside
+    desk.history.close()
+
+
+def test_a_good_memory_is_kept_beside_the_newest_once_a_day(keep: config.HistorySettings) -> None:
+    """For a start at which the newest cannot be read, and there is no redo log."""
+    desk = Desk(keep)
+
+    def kept_good() -> list[tuple[bytes]]:
+        with sqlite3.connect(keep.file) as db:
+            found = db.execute("SELECT body FROM state WHERE key = 'memory-good'").fetchall()
+        db.close()
+        return found
+
+    desk.step(change())
+    assert kept_good() == []
+    desk.clock.sleep(86_400.0)
+    desk.step()
+    assert kept_good() == [(MEMORY,)]
+    desk.history.close()

@@ -2,7 +2,7 @@
 
     python -m tests.simulation.soak --days 30                       # about three quarters of an hour of processor time
     python -m tests.simulation.soak --days 30 --figures month.csv   # and every hour's figures
-    python -m tests.simulation.soak --days 6 --warm 3 --trace       # and who holds more than after the warm-up
+    python -m tests.simulation.soak --days 6 --warm 3 --trace       # and who holds more than a day after the warm-up
 
 The shipped drivers run on register-level chips (tests/simulation/quick.py), above them service, engine, history and the
 publishers in their own threads (in_step.py): a real broker, which is away for a day in the middle, and a phone
@@ -28,9 +28,9 @@ import sqlite3
 import sys
 import threading
 import time
-import tracemalloc
 from array import array
-from collections.abc import Callable, Iterator, Sequence
+from collections import Counter
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
@@ -46,6 +46,7 @@ from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.broker import PrivateBroker
 from tests.monitor.units import ALL, REST, UNIT
 from tests.simulation import summer
+from tests.simulation.holders import grown, held
 from tests.simulation.in_step import Broker, Office, Phone
 from tests.simulation.plant import ADDRESSES
 from tests.simulation.quick import QuickPlant
@@ -65,7 +66,7 @@ DAY_S, HOUR_S = 86400.0, 3600.0
 SITE = "soak"
 OFFICE_SCANS = 5  # how often the office is asked to take what has come
 MIDNIGHT_S = 1_784_005_200.0  # 2026-07-14 at the start of the day in the phone's place
-TRACED_FRAMES, GROWN_SHOWN = 4, 25
+GROWN_SHOWN = 25
 BEFORE_S, AFTER_S = 10.0, 80.0  # scans are dense from before something happens until after it
 
 
@@ -309,20 +310,18 @@ def run(
     trace: bool = False,
 ) -> Outcome:
     """So many hours; says a line for each day, and calls `each` with each hour's figures. `trace`: and at the end, who
-    holds more blocks than after the warm-up."""
-    before: list[tracemalloc.Snapshot] = []
+    holds more objects than a day after the warm-up."""
+    before: Counter[str] | None = None
     with PrivateBroker() as broker:
         soak = Soak(folder, plan, broker)
         try:
             for number in range(plan.hours):
-                if trace and number == warm_hours:
-                    tracemalloc.start(TRACED_FRAMES)
                 each(soak.hour())
                 if trace and number == warm_hours + 23:  # a day later, each thing of a day has been made once
-                    before.append(_snapshot())
+                    before = _held(soak)
                 if number % 24 == 23:
                     say(day_line(soak.hours()[-24:]))
-            for line in _grown(before[0], _snapshot()) if before else ():
+            for line in grown(before, _held(soak), GROWN_SHOWN) if before is not None else ():
                 say(line)
             soak.settle()
         finally:
@@ -331,23 +330,14 @@ def run(
     return Outcome(hours, verdict(hours, warm_hours), soak.office, soak.told)
 
 
-def _snapshot() -> tracemalloc.Snapshot:
+def _held(soak: Soak) -> Counter[str]:
+    """Who holds how many objects; what is no part of the program comes last."""
     gc.collect()
-    own = (tracemalloc.Filter(False, tracemalloc.__file__), tracemalloc.Filter(False, "*/linecache.py"))
-    return tracemalloc.take_snapshot().filter_traces(own)
-
-
-def _grown(before: tracemalloc.Snapshot, after: tracemalloc.Snapshot) -> Iterator[str]:
-    """Who holds more blocks than before, the most first, with who called."""
-    grown = sorted(after.compare_to(before, "traceback"), key=lambda one: -one.count_diff)
-    for one in grown[:GROWN_SHOWN]:
-        if one.count_diff > 0:
-            yield f"{one.count_diff:+} blocks, {one.size_diff:+} bytes, {one.count} in all"
-            yield from (
-                f"    {frame.filename.partition('condenser_monitor/')[2] or frame}:{frame.lineno}"
-                for frame in reversed(one.traceback)
-            )
-    yield f"{sum(one.count_diff for one in grown):+} blocks of all that is traced"
+    service = soak.service
+    program = {"engine": service.engine, "history": soak.history, "broker": soak.publisher, "phone": soak.phone}
+    own = {"boards": soak.boards, "service": service, "soak": soak}
+    modules = {name: vars(module) for name, module in list(sys.modules.items())}
+    return held({**program, **own, **modules})
 
 
 def _say(line: str) -> None:
@@ -385,7 +375,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--whole", type=int, default=1, help="hours of each day with scans every --scan seconds")
     parser.add_argument("--keep", type=float, default=5.0, help="days for which readings and events are kept")
     parser.add_argument("--figures", type=Path, help="file for each hour's figures (CSV)")
-    parser.add_argument("--trace", action="store_true", help="say at the end who holds more than after the warm-up")
+    parser.add_argument("--trace", action="store_true", help="say at the end who holds more than a day into it")
     parser.add_argument("--judge", type=Path, help="only judge the figures in this file")
     chosen = parser.parse_args(arguments)
     warm_hours = round(chosen.warm * 24)
