@@ -263,7 +263,7 @@ def bursts(
             ask_s = readers[0].stamps[0] + _ASK_S
             while True:
                 reader = min(readers, key=lambda one: one.next_s)
-                sleep(reader.next_s - clock())
+                sleep(max(0.0, reader.next_s - clock()))  # a busy machine comes late
                 now_s = clock()
                 if now_s >= until_s or stop():
                     break

@@ -141,8 +141,11 @@ class Bench:
         )
 
     def sleep(self, seconds: float) -> None:
-        """What the boards sleep with; in steps of a millisecond, so that what is due meanwhile comes in time."""
-        left_s = max(seconds, 0.0) + self._late()
+        """What the boards sleep with, as strict as time.sleep; in steps of a millisecond, so that what is due meanwhile
+        comes in time."""
+        if seconds < 0:
+            raise ValueError("sleep length must be non-negative")
+        left_s = seconds + self._late()
         while left_s > 0:
             self.clock.sleep(min(left_s, 0.001))
             left_s -= 0.001
