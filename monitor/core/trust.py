@@ -396,12 +396,14 @@ class Trust:
             and evidence.readings[place] is not before.readings[place]
             for place in some
         )
-        known = {place for place, name in enumerate(self.sensors) if name == "compressor_a"} - some
+        known = {name for place, name in enumerate(self.sensors) if place not in some}
         best = None
         for world, oddities in self._possible(readings):
             cost = self._surprise(story, world, oddities, now_s)
-            if known:
+            if "compressor_a" in known:
                 cost += self._amiss(world, evidence)
+            elif "load" in known:
+                cost += self._runs_on(world, evidence)  # contacts that are seen open drive no compressor
             if best is None or cost < best[0] - limits.MOMENT_S.value:
                 best = cost, world, oddities
         if best is None:
@@ -418,7 +420,13 @@ class Trust:
         if evidence.cooled and not world.fan:
             # In such weather no defrost and no board holds it off.
             return cost + self._physics.rest_cost
-        return cost if evidence.rested and world.fan and not world.contacts else 0.0
+        return self._runs_on(world, evidence)
+
+    @staticmethod
+    def _runs_on(world: ReadWorld, evidence: Evidence) -> float:
+        """What it costs that the fan runs behind open contacts for longer than any board lets it."""
+        amiss = evidence.rested and world.fan and not world.contacts
+        return limits.TRUST.impossible_fan.value if amiss else 0.0
 
     def _surprise(
         self, story: SensorStory, world: ReadWorld, oddities: Sequence[tuple[str, float]], now_s: float

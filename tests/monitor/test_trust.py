@@ -102,6 +102,15 @@ def test_a_fan_that_is_dead_from_a_runs_start_is_believed_where_the_current_is_h
     assert raised(*sound, (600.0, REST), *dead, every_s=5.0) == ["fan-not-running"]
 
 
+def test_a_dead_compressor_is_told_though_the_fans_clamp_is_stuck_on() -> None:
+    """The clamp was caught at rest, behind open contacts, where no board lets a fan run on for so long: it is no reason
+    to doubt the compressor's as well."""
+    stuck = but(REST, fan_a=RUN["fan_a"])
+    dead = but(RUN, compressor_a=0.0)
+    stream = [(600.0, REST), (900.0, RUN), (600.0, REST), (900.0, RUN), (900.0, stuck), (1800.0, dead)]
+    assert raised(*stream, every_s=5.0) == ["sensing-disagrees", "pull-in-without-run"]
+
+
 def test_what_a_lie_told_before_it_was_found_is_no_part_of_the_diagnosis() -> None:
     """The supply sensor fails at rest; the run that disproves it ends the finding by itself, a moment before the sensor
     is distrusted, and a dead fan is to be told of nothing else."""
