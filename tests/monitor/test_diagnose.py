@@ -438,3 +438,16 @@ def test_a_dead_fan_is_met_as_a_technician_meets_it() -> None:
         session.enter(check, answer)
     assert session.suspects()[0] == "fan-capacitor"
     assert any("End the call as soon as it is read" in step for step in CHECKS["fan-volts"].steps)
+
+
+def test_a_silent_compressor_is_measured_before_gauges_wait_an_hour() -> None:
+    """Looks, the line, then its windings with the power off; the pressure at rest, which takes an hour, after them."""
+    seen = {"load": "on", "compressor_a": "still", "call": "on", "fan_a": "running", "supply": "on"}
+    session = VisitSession(["compressor-not-running"], unit=Unit(), seen=seen, fitted=tuple(seen))
+    asked = []
+    while (check := session.next_check()) is not None and check.name != "winding-ohms":
+        asked.append(check.name)
+        session.enter(check.name, "238 V" if check.quantity == "V" else check.sound or "")
+    assert check is CHECKS["winding-ohms"]
+    assert asked[-1] == "line-volts"
+    assert all(CHECKS[name].power == "as-is" for name in asked[:-1])

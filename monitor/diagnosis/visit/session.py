@@ -225,15 +225,22 @@ class VisitSession:
     @property
     def _barred(self) -> frozenset[str]:
         """The checks that are not to be made. A grounded compressor is not energized again; behind a leg that a meter
-        found dead nothing is measured; and no compressor is left running for a reading while its fan stands still."""
+        found dead nothing is measured; no compressor is left running for a reading while its fan stands still; and the
+        pressure at rest, which takes an hour, waits for the ohms of a compressor that is silent behind closed contacts.
+        """
         grounded = self._outcome("compressor-to-ground") == "grounded"
         unfed = self._outcome("line-volts") in ("absent", "half")
         unfed = unfed or self._outcome("leg-to-ground") in ("one-missing", "none")
         fanless = self.seen.get("fan_a") == "still" and self.seen.get("compressor_a") == "running"
+        silent = self.seen.get("load") == "on" and self.seen.get("compressor_a") == "still"
+        hours = {"standing-pressure"} if silent and not self._outcome("winding-ohms") else set()
         return frozenset(
             check.name
             for check in CHECKS.values()
-            if (grounded and checks.energizes(check)) or (unfed and check.fed) or (fanless and check.running)
+            if check.name in hours
+            or (grounded and checks.energizes(check))
+            or (unfed and check.fed)
+            or (fanless and check.running)
         )
 
     def next_check(self) -> Check | None:
