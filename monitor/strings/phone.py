@@ -25,9 +25,17 @@ class LockText(NamedTuple):
 # A story of the monitor's own that has no page: it is only ever a message.
 OFF = LockText(mark("The monitor was off."), mark("Nothing was watched then."), mark("The monitor is back."))
 # What to do where the likeliest cause is known better than the finding alone says.
+_SAFETY = mark("A safety switch has opened. Call a technician.")
 DO_FOR: dict[tuple[str, str], str] = {
+    # A pressure switch in the call's wire opens on each of these: nobody looks for water then.
+    **{
+        ("call-not-reaching-unit", suspect): _SAFETY
+        for suspect in (
+            *("pressure-switch", "high-pressure-cutout", "low-pressure-cutout"),
+            *("fan-capacitor", "fan-motor", "fan-control", "condenser-dirty", "charge-low"),
+        )
+    },
     ("call-not-reaching-unit", "control-wire-open"): mark("The thermostat's wire may be cut. Call a technician."),
-    ("call-not-reaching-unit", "pressure-switch"): mark("A safety switch has opened. Call a technician."),
     ("call-without-run", "coil-open"): mark("The outdoor unit does not switch on. Call a technician."),
 }
 # How each kind of message begins; {means} and {do} are those of the finding, {over} its end.

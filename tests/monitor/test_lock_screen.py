@@ -13,6 +13,7 @@ import pytest
 from condenser_monitor.monitor.core.config import Person, Settings, Site, Unit
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.records import Episode, EpisodeState, Severity
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.publishers.answer_links import ACTIONS
 from condenser_monitor.monitor.publishers.notification_policy import Kind, NotificationItem
 from condenser_monitor.monitor.publishers.phone_text import MessageWriter
@@ -69,6 +70,14 @@ def test_every_finding_has_its_lock_screen_and_the_example_of_the_promise() -> N
     assert CATALOGUE.keys() <= LOCK.keys()
     first = writer("en").begin(NotificationItem("alarm", episode("call-not-reaching-unit")), NOON)
     assert first == "No cooling. Check the drain pan under the indoor unit."
+
+
+@pytest.mark.parametrize("suspect", ["fan-capacitor", "fan-motor", "condenser-dirty", "high-pressure-cutout"])
+def test_behind_a_dead_fan_nobody_is_sent_to_the_drain_pan(suspect: str) -> None:
+    """Its pressure switch breaks the call's wire: the finding alone would say what an open float says."""
+    assert suspect in SUSPECTS
+    first = writer("en").begin(NotificationItem("alarm", episode("call-not-reaching-unit", suspects=(suspect,))), NOON)
+    assert first == "No cooling. A safety switch has opened. Call a technician."
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
