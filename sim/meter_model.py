@@ -169,7 +169,7 @@ def _house_power(world: World) -> str:
     """Lights and outlets: out with the service, and in part where a leg of it is."""
     if world.unit.panel_v < _LINE_V:
         return "none"
-    return "part" if world.condition.leg_open else "all"
+    return "part" if world.condition.leg_open else "whole"
 
 
 def _legs(world: World) -> str:

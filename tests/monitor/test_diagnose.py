@@ -315,7 +315,7 @@ def test_a_grounded_compressor_is_not_energized_for_another_reading() -> None:
     """Once a winding reads to ground, no check with the power on or under a call is proposed or listed, and the visit
     proposes nothing more: leave the cover on."""
     session = VisitSession.from_symptom("line-supply-lost", unit=UNIT)
-    session.enter("house-power", "all")
+    session.enter("house-power", "whole")
     session.enter("breakers", "off")
     assert session.next_check() is CHECKS["compressor-to-ground"]
     session.enter("compressor-to-ground", "120 ohm")
@@ -416,7 +416,7 @@ def test_behind_a_dead_leg_nothing_is_measured_that_needs_both() -> None:
 def test_a_lost_leg_is_found_from_outside_in() -> None:
     """The lights of the house, breaker and disconnect by eye, then each leg to ground: its own part shows it."""
     session = VisitSession(["line-supply-lost"], unit=Unit(), seen={"supply": "off", "call": "on"}, fitted=("supply",))
-    for check, answer in (("house-power", "all"), ("breakers", "on"), ("leg-to-ground", "one-missing")):
+    for check, answer in (("house-power", "whole"), ("breakers", "on"), ("leg-to-ground", "one-missing")):
         offered = session.next_check()
         assert offered is not None
         assert offered.name == check

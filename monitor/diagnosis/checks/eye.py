@@ -63,9 +63,9 @@ BY_EYE: tuple[Check, ...] = (
         "See whether lights and outlets work in every room, and whether oven, dryer or water heater do.",
         "Lights that are dim in some rooms and too bright in others: switch the main breaker off and call the utility"
         " now.",
-        sound="all",
+        sound="whole",
         chance=0.01,
-        all="the whole house has power",
+        whole="the whole house has power",
         part="part of the house has no power, or its lights are dim or too bright",
         none="the house has no power",
     ),
