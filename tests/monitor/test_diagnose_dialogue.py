@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from functools import partial
 
@@ -181,7 +182,7 @@ def test_volts_across_a_float_switch_wait_for_the_24_v_ahead_of_it() -> None:
 
 def test_no_answer_is_taken_for_a_command() -> None:
     """What may be typed at a check never is one of the talk's own words ("all" lists the suspects)."""
-    commands = {part.split()[0] for line in HELP for part in (line, line[46:]) if part.strip()} | {"help"}
+    commands = {word for line in HELP for word in re.findall(r"(?:^|  )([a-z]+)\b", line)} | {"help"}
     assert {"list", "skip", "back", "found", "all", "quit", "why"} <= commands
     for check in CHECKS.values():
         assert not commands & set(check.symbols), check.name
