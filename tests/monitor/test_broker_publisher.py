@@ -185,6 +185,40 @@ def test_a_failure_lets_go_of_the_line_at_once(desk: Desk, monkeypatch: pytest.M
     assert desk.ids(*ROWS)[-1] == f"{desk.history.origin}-5"
 
 
+def test_it_says_once_that_it_is_there(desk: Desk) -> None:
+    """And not at each turn."""
+    desk.wait(30.0)
+    assert [one.payload for one in desk.heard("availability")] == [b"online"]
+
+
+def test_what_a_life_before_left_is_told_before_its_first_scan(keep: HistorySettings, desk: Desk) -> None:
+    """How far numbers go stands in the last status that there is."""
+    desk.broker.turn("down")
+    desk.step(change())
+    desk.publisher.close()
+    desk.history.close()
+    desk.broker.turn("sound")
+    heard = len(desk.broker.heard)
+    desk.history = History(keep.file, owner=True, keep=keep, clock=desk.clock, wall=lambda: WALL_S + desk.clock())
+    desk.publisher = SteppedBroker(desk.settings, desk.clock, desk.broker)
+    desk.publisher.start(desk.history)
+    desk.wait(20.0)
+    assert [one.channel for one in desk.broker.heard[heard:]] == ["unit", "events"]
+    assert desk.ids(*ROWS)[-1] == f"{desk.history.origin}-5"
+
+
+def test_a_broker_that_never_answers_is_given_up(desk: Desk) -> None:
+    """The line is up and no byte comes: said on the health page, and tried again."""
+    desk.broker.turn("silent")
+    desk.broker.cut()
+    desk.wait(40.0)
+    assert "no answer to the connection" in desk.history.health().publishers["mqtt"].error
+    desk.broker.turn("sound")
+    desk.step(change())
+    desk.wait(60.0)
+    assert desk.ids(*ROWS)[-1] == f"{desk.history.origin}-5"
+
+
 def test_pauses_are_short_again_after_a_connection_that_lasted(desk: Desk) -> None:
     """A broker that takes us and throws us out again is still failing; one that kept us for longer than any pause is
     not."""
