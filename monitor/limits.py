@@ -116,6 +116,8 @@ TRICKLE_A = _ours(
 TRICKLE_RATIO = _ours(0.5, "of RLA", 0.25, 0.9, "welded contacts give more than half of the running current")
 FAN_ON_RATIO = _ours(0.30, "of FLA", 0.1, 0.6, "a fan counts as running from 30 % of full-load amps")
 FAN_OFF_RATIO = _ours(0.20, "of FLA", 0.05, 0.5, "and as stopped below 20 %")
+SLOW_FAN_ON_RATIO = _ours(0.10, "of FLA", 0.03, 0.3, "a fan whose speed a drive sets draws this much at its slowest")
+SLOW_FAN_OFF_RATIO = _ours(0.06, "of FLA", 0.02, 0.2, "and a clamp on one that stands reads less")
 FAN_STALLED_RATIO = _ours(
     1.5, "of FLA", 1.2, 3, "a nameplate is the most a fan motor runs at; one that stands and hums draws about twice it"
 )

@@ -215,8 +215,12 @@ def _compressor(settings: Settings) -> dict[str, Bands]:
 
 def _fan(settings: Settings) -> dict[str, Bands]:
     unit = settings.unit
+    slow = unit.kind == "variable-speed"
+    on, off = (
+        (limits.SLOW_FAN_ON_RATIO, limits.SLOW_FAN_OFF_RATIO) if slow else (limits.FAN_ON_RATIO, limits.FAN_OFF_RATIO)
+    )
     return {
-        "fan": run_bands(unit.fan_fla_a, limits.FAN_ON_RATIO, limits.FAN_OFF_RATIO),
+        "fan": run_bands(unit.fan_fla_a, on, off),
         "stalled": Bands((False, True), (sharp(unit.fan_fla_a * limits.FAN_STALLED_RATIO.value),)),
     }
 

@@ -242,6 +242,24 @@ def test_half_of_what_the_same_unit_drew_at_first_is_low_before_anything_is_lear
     assert raised((100, REST), (300, RUN), (700, but(RUN, compressor_a=12.8 * 0.30))) == []
 
 
+@pytest.mark.parametrize(
+    ("fan_a", "kind", "told"),
+    [
+        (0.17, "variable-speed", []),
+        (0.03, "variable-speed", ["fan-not-running"]),
+        (0.17, "single-stage", ["fan-not-running"]),
+    ],
+)
+def test_a_fan_whose_speed_a_drive_sets_runs_at_a_small_share_of_its_rating(
+    fan_a: float, kind: str, told: list[str]
+) -> None:
+    """Power goes with the cube of the speed (fan affinity laws, ASHRAE Handbook), and the current nearly so: at 40 % of
+    its speed a fan of 1.1 A draws some 0.15 A. One of a single speed that draws so little does not turn."""
+    settings = msgspec.structs.replace(SETTINGS, unit=msgspec.structs.replace(UNIT, kind=kind))
+    slow = but(RUN, fan_a=fan_a, compressor_a=6.0)
+    assert raised((300, REST), (900, RUN), (240, slow), settings=settings) == told
+
+
 @pytest.mark.parametrize("row", CONTRADICTIONS, ids=lambda row: "-".join(row.readings))
 def test_each_contradiction_has_readings_that_show_it(row: Any) -> None:
     """Every row of the table of contradictions can be met, and raises after 10 s; a call without the thermostat's may
