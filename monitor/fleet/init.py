@@ -196,7 +196,7 @@ def begin(folder: str, wishes: Wishes | None = None) -> str:
     made = _certificates(Path(settings.broker.files), settings.broker.host) if settings.broker.tls else ""
     kept = setup.load(file)  # what was written is what is read
     commands.migrate(kept)
-    if there is None:
+    if not Path(kept.broker.password_file).exists():  # a new office, or one whose database could not be reached then
         enroll.write_own_password(commands.opened(kept), Path(kept.broker.password_file))
     commands.broker_files(kept, reload=False)
     return _next(home, kept, changed=there is not None, made=made)

@@ -75,7 +75,7 @@ def test_services_volumes_and_conditions_are_there() -> None:
     for service in services.values():
         for name, how in service.get("depends_on", {}).items():
             assert how["condition"] != "service_healthy" or "healthcheck" in services[name]
-            assert how["condition"] != "service_completed_successfully" or services[name]["restart"] == "no"
+            assert how["condition"] != "service_completed_successfully" or services[name]["restart"] == "on-failure"
         assert {volume.partition(":")[0] for volume in service["volumes"]} <= found["volumes"].keys()
     assert services["database"]["environment"]["POSTGRES_USER"] == services["database"]["environment"]["POSTGRES_DB"]
     for service in ("init", "broker", "ingest", "page"):

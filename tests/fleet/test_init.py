@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
+import signal
 import subprocess
 import time
 import tomllib
@@ -13,7 +15,7 @@ import msgspec
 import pytest
 import sqlalchemy as sa
 
-from condenser_monitor.monitor.core.errors import CommandError, CondenserError
+from condenser_monitor.monitor.core.errors import CommandError, CondenserError, DatabaseError
 from condenser_monitor.monitor.fleet import (
     commands,
     customers,
@@ -289,3 +291,38 @@ def test_a_person_is_asked_until_each_answer_can_be_used_and_an_empty_one_keeps_
     assert "(empty: yes)" in questions[2]
     init.begin(folder, again)
     assert setup.load(Path(folder) / "fleet.toml") == before
+
+
+def test_an_office_whose_database_could_not_be_reached_is_finished_the_next_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its files were written before the database failed; the fleet's own password is not left out then."""
+
+    def unreachable(_: FleetSettings) -> None:
+        raise DatabaseError("postgresql://fleet@database/fleet", "connection refused", "a reachable database")
+
+    with monkeypatch.context() as failing:
+        failing.setattr(commands, "migrate", unreachable)
+        with pytest.raises(DatabaseError):
+            init.begin(str(tmp_path / "office"))
+    init.begin(str(tmp_path / "office"))
+    password = (tmp_path / "office" / "fleet.password").read_text()
+    assert len(password) > 20
+    init.begin(str(tmp_path / "office"))
+    assert (tmp_path / "office" / "fleet.password").read_text() == password
+    assert "fleet_ingest:" in (tmp_path / "office" / "broker" / "passwords").read_text()
+
+
+@pytest.mark.parametrize(("first", "told"), [("mosquitto", True), ("systemd", False)])
+def test_the_first_process_is_told_only_where_it_is_the_broker(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, first: str, told: bool
+) -> None:
+    """In a container of its own the broker is process 1; anywhere else that is the system's."""
+    (tmp_path / "comm").write_text(f"{first}\n")
+    (tmp_path / "pid").write_text("1\n")
+    sent: list[tuple[int, int]] = []
+    monkeypatch.setattr(enroll, "_FIRST_PROCESS", tmp_path / "comm")
+    monkeypatch.setattr(os, "kill", lambda pid, number: sent.append((pid, number)))
+    words = enroll.reload_broker(str(tmp_path / "pid"))
+    assert sent == [(1, signal.SIGHUP)] * told
+    assert ("could not be told" in words) is not told
