@@ -130,6 +130,8 @@ def test_nothing_else_is_left_beside_the_file(tmp_path: Path) -> None:
     path = tmp_path / "calibration.json"
     calibration.add(path, taken())
     assert [entry.name for entry in tmp_path.iterdir()] == ["calibration.json"]
+    calibration.write_whole(str(path), path.read_bytes())  # a path may be a text
+    assert [entry.name for entry in tmp_path.iterdir()] == ["calibration.json"]
     blocked = tmp_path / "no-such-directory" / "calibration.json"
     with pytest.raises(SiteError, match="a place that can be written"):
         calibration.add(blocked, taken())
