@@ -358,7 +358,7 @@ class Boards:
         chips = ", ".join(f"0x{address:02x}" for address in errors)
         return SenseError(
             f"I2C bus {self._settings.boards.i2c_bus}",
-            f"{first.given} from all of its converters ({chips})",
+            f"no sound answer from any of its converters ({chips}): {first.given}",
             "one that answers: look at the ribbon, its 3.3 V and for a line that is held down",
         )
 
