@@ -184,7 +184,7 @@ wire() {
     sleep 30
     echo "TRY reads"
     says "after a minute"
-    sleep "${STORY_S:-145}"
+    sleep "${STORY_S:-90}"
 }
 
 # The scenario's story, told to a listener at the broker; the page is asked after each change.

@@ -11,7 +11,7 @@ what moves them is a simulated unit outside (sim/emulated_wire.py). `--slower K`
 with it, run K times slower than the clock on the wall, so that the emulated processor keeps up with the converters.
 
 Trials: `services` installs and tries the services, with the clock in the year 2000; `story` plays the demo's story;
-`wire` plays its four faults in three and a half minutes and without systemd, for a machine that has no core to spare;
+`wire` plays its four faults in two and a half minutes and without systemd, for a machine that has no core to spare;
 `faults` breaks the wire in many ways; `package` tries two versions of the Debian package; `look` installs nothing and
 measures the bus, without systemd. Story and faults start from an image in which the program lies as the installer
 leaves it; it is made when it is missing, in a minute, by this machine's own processor (`services` runs the installer
