@@ -203,6 +203,9 @@ _PAGE = {
     "looked-at": "Looked at: {looks}.",
     "seen-thermostat-setting-wrong": "Set the thermostat to cool, 5 degrees below the room’s temperature, and wait 10"
     " minutes. If the outdoor unit still does not run, go on with the checks.",
+    "seen-house-power-part": "Call the utility now. If lights are dim in some rooms and too bright in others, switch"
+    " the main breaker off first.",
+    "seen-house-power-none": "The house has no power. Call the utility; the air conditioner waits for it.",
     "seen-breakers-off": "Leave the outdoor unit’s breaker and its disconnect as they are: a technician measures why"
     " before anybody switches them on, and somebody may be working there. The indoor unit’s breaker may be switched"
     " fully off and on once; if it trips again, leave it off.",
