@@ -274,6 +274,7 @@ class FeatureWatch:
         self._rough: tuple[float, float] | None = None
         self._drew: deque[float] = deque(maxlen=int(limits.RUN_MINUTES.value))  # of normal, by settled minute
         self._since_normal, self._sudden = int(limits.RISE_MINUTES.value), False  # settled minutes; not known at first
+        self._was_high, self._rose_so, self._high_s = False, False, -inf  # how it rose before, and until when
         self._stalled_s: float | None = None
         self._fan_within = ""
         # a run of which one scan has been seen: the scan, what it says, and whether it came under a call long open
@@ -420,14 +421,20 @@ class FeatureWatch:
         self._mark("run-amps", "low" if ratio < low else "high" if ratio > high else "usual", at_s)
 
     def _watch_rise(self, ratio: float, at_s: float) -> None:
-        """See whether the current rose from its normal within minutes of run: dirt takes weeks."""
+        """See whether the current rose from its normal within minutes of run: dirt takes weeks. What was high earlier
+        that day as well, and normal in the cool of the night, rises as it did before."""
         if ratio <= limits.RUN_HIGH_RATIO.value:
-            self._since_normal, self._sudden = 0, False
+            if self._was_high:
+                self._high_s, self._rose_so = at_s, self._sudden
+            self._since_normal, self._sudden, self._was_high = 0, False, False
             self._marks.pop("rise", None)
             return
         self._since_normal += 1
+        self._was_high |= ratio >= limits.RISE_BEFORE_RATIO.value
         if ratio >= limits.RISE_RATIO.value:
-            self._sudden |= self._since_normal <= limits.RISE_MINUTES.value
+            again = not lasted(self._high_s, at_s, limits.RISE_AGAIN_S.value)
+            soon = self._since_normal <= limits.RISE_MINUTES.value
+            self._sudden |= soon and (self._rose_so if again else True)
             if self._sudden:
                 self._mark("rise", "sudden", at_s)
 

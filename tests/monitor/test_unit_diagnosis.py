@@ -561,7 +561,19 @@ def test_what_a_run_draws_at_the_border_is_told_once() -> None:
     assert len(changes) == 2
 
 
-@pytest.mark.parametrize(("steps", "sudden"), [([1.0] * 12 + [1.2] * 5, True), (np.linspace(1.0, 1.2, 300), False)])
+GROWN = np.linspace(1.0, 1.13, 300)  # dirt, by one evening
+NIGHT = [1.02] * 30
+
+
+@pytest.mark.parametrize(
+    ("steps", "sudden"),
+    [
+        ([1.0] * 12 + [1.2] * 5, True),
+        (np.linspace(1.0, 1.2, 300), False),
+        ([*GROWN, *NIGHT, *[1.16] * 5], False),  # high in the evening, normal at night, high again in the morning
+        ([*[1.0] * 12, *[1.2] * 5, *NIGHT, *[1.2] * 5], True),  # air let in the day before
+    ],
+)
 def test_a_current_that_rose_at_once_speaks_for_gas_rather_than_dirt(steps: Sequence[float], sudden: bool) -> None:
     """Charge and air come in with a service; dirt builds up over weeks (common practice)."""
     watch = FeatureWatch(UNIT)
