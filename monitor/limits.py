@@ -195,6 +195,9 @@ class TRUST(LimitGroup):
     )
     moves = _ours(10, "minutes", 3, 60, "a frozen sensor that differs from minute to minute so often is believed again")
     margin = _ours(0.3, "1", 0.01, 3, "explanations closer than this are as good as each other")
+    states_kept = _ours(
+        256, "combinations", 16, 10000, "a unit meets some dozens of combinations of what its sensors say"
+    )
 
 
 # ---------------------------------------------------------------- what is by design, and what comes and goes

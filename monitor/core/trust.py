@@ -503,6 +503,8 @@ class Trust:
         differ from each other leave both."""
         found = self._states.get(readings)
         if found is None:
+            if len(self._states) >= limits.TRUST.states_kept.value:
+                self._states.clear()  # met over months in all their combinations, they would never stop growing
             found = self._states[readings] = tuple(self._enumerate(readings))
         return found
 

@@ -9,6 +9,7 @@ from typing import Any
 import msgspec
 import pytest
 
+from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.records import Change, ChangeKind, Diagnosed, Scan
 from condenser_monitor.monitor.core.trust import WITNESSES, Trust
@@ -109,6 +110,17 @@ def test_a_dead_compressor_is_told_though_the_fans_clamp_is_stuck_on() -> None:
     dead = but(RUN, compressor_a=0.0)
     stream = [(600.0, REST), (900.0, RUN), (600.0, REST), (900.0, RUN), (900.0, stuck), (1800.0, dead)]
     assert raised(*stream, every_s=5.0) == ["sensing-disagrees", "pull-in-without-run"]
+
+
+def test_what_is_kept_of_combinations_met_does_not_grow_without_end() -> None:
+    """Months of sensors that fall silent in turn meet thousands of combinations."""
+    rng, engine = Random(4), Engine(SETTINGS, fitted=ALL)
+    for scan in range(1000):
+        base = RUN if scan % 40 < 20 else REST
+        gone = {name: None for name in ALL if name not in ("call", "compressor_a") and rng.random() < 0.5}
+        engine.feed(Scan(t_s=120.0 * scan, **(base | gone)))
+        engine.feed(Scan(t_s=120.0 * scan + 1.0, **(base | gone)))
+    assert 16 < len(engine._trust._states) <= limits.TRUST.states_kept.value
 
 
 def test_what_a_lie_told_before_it_was_found_is_no_part_of_the_diagnosis() -> None:

@@ -216,6 +216,10 @@ class Soak:
         sizes = {path: path.stat().st_size for path in self.folder.rglob("*") if path.is_file()}
         live = sum(size for path, size in sizes.items() if path.parent.name == "live")
         history, wal = (sizes.pop(self.folder / name, 0) for name in ("h.db", "h.db-wal"))
+        backups, redo = (
+            sum(sizes.pop(path) for path in [*sizes] if path.name.startswith(f"h.db.{kind}"))
+            for kind in ("backup", "redo")
+        )
         return Hour(
             hour=number,
             cpu_s=time.process_time(),
@@ -228,6 +232,8 @@ class Soak:
             history=history,
             wal=wal,
             live=live,
+            backups=backups,
+            redo=redo,
             files=sum(sizes.values()) - live,
             rows=self._rows(),
             waiting=max(publisher.waiting for publisher in health.publishers.values()),

@@ -178,7 +178,8 @@ def test_figures_that_were_kept_are_judged_like_those_of_a_run(tmp_path: Path) -
 @long_one
 def test_the_engines_memory_is_flat_after_sixty_days() -> None:
     """The soak's summer for 75 days, on ideal senses, scans around what happens only. What grows until then are sums of
-    days, of alarms and of wear; the times of the last alarms, at most 256, are left out: they take longer to fill."""
+    days, of alarms and of wear; the times of the last alarms, at most 256, are left out: they take longer to fill; and
+    whom the last days' looks were at, at most one an hour."""
     engine, times = Engine(config.Settings(unit=UNIT, senses=config.SensorSettings(fitted=ALL))), 0
     sizes, sums = [], []
     for day in range(75):
@@ -190,6 +191,7 @@ def test_the_engines_memory_is_flat_after_sixty_days() -> None:
                         engine.feed(Scan(t_s=(day * 24 + hour) * 3600.0 + after_s + held_s, **readings))
         memory = json.loads(engine.memory())
         times = len(memory["alerts"]["metrics"].pop("told_x"))
+        assert len(memory.pop("looks")) <= limits.PAST_S.value / limits.PAST_EVERY_S.value + 1
         sizes.append(len(json.dumps(memory)))
         sums.append(len(json.dumps([memory["alerts"]["metrics"]["days"], memory["trends"]["wear"]["days"]])))
     assert 60 < times <= limits.ALARMS.times_kept.value

@@ -17,10 +17,10 @@ class Hour(NamedTuple):
     """The state at the end of a simulated hour. Sizes in bytes; `cpu_s` processor time of the process so far.
 
     objects: Python's objects that the collector knows. blocks: all blocks of Python's own allocator, strings and
-    numbers too. history, wal, live: the files of the history; files: all others that are kept, together. rows: of the
-    outbox; waiting: of those not yet delivered by the slowest publisher. memory: the engine's, with that of the desk of
-    alerts; alerts: the desk's alone. queue: everything that waits in the process's memory, in items. told: messages
-    that the phone took so far.
+    numbers too. history, wal, live: the files of the history; backups: its two daily ones; redo: its two redo logs;
+    files: all others that are kept, together. rows: of the outbox; waiting: of those not yet delivered by the slowest
+    publisher. memory: the engine's, with that of the desk of alerts; alerts: the desk's alone. queue: everything that
+    waits in the process's memory, in items. told: messages that the phone took so far.
     """
 
     hour: int
@@ -34,6 +34,8 @@ class Hour(NamedTuple):
     history: int
     wal: int
     live: int
+    backups: int
+    redo: int
     files: int
     rows: int
     waiting: int
@@ -54,6 +56,7 @@ class Bound(NamedTuple):
 # The engine keeps sums of the last days (thirty of alarms, sixty of wear) and the times of 256 alarms: its memory grows
 # by those until it has them all, and no longer (a test of the soak's goes on to the 75th day). A broker that is away
 # leaves four descriptors fewer and rows that wait.
+# The two redo logs hold what came since the backup before last, with the engine's memory in each entry: some megabytes.
 # SQLite's log grows to 1000 pages of 4096 bytes, and stays that long until the program ends.
 BOUNDS: dict[str, Bound] = {
     "rss": Bound(1e6, 30e3),
@@ -64,6 +67,8 @@ BOUNDS: dict[str, Bound] = {
     "history": Bound(500e3, 10e3),
     "wal": Bound(2e6, 10e3, 8e6),
     "live": Bound(500e3, 10e3, 8e6),
+    "backups": Bound(2e6, 20e3),
+    "redo": Bound(6e6, 50e3, 32e6),
     "files": Bound(4e3, 100, 64e3),
     "rows": Bound(100, 5),
     "waiting": Bound(60, 0.5, 1000),
@@ -151,7 +156,8 @@ def day_line(hours: Sequence[Hour]) -> str:
         f"day {hours[-1].hour // 24 + 1:3}: {hours[-1].scans:7} scans, RSS {middle('rss') / 1e6:5.1f} MB, "
         f"{middle('objects'):6.0f} objects, {middle('blocks'):7.0f} blocks, {most('threads')} threads, "
         f"{most('descriptors')} descriptors, history {most('history') / 1e6:5.2f} MB, wal {most('wal') / 1e6:4.2f}, "
-        f"live {most('live') / 1e6:4.2f}, others {most('files') / 1e3:.1f} kB, {most('rows')} rows, "
+        f"live {most('live') / 1e6:4.2f}, backups {most('backups') / 1e6:.2f}, redo {most('redo') / 1e6:.2f}, "
+        f"others {most('files') / 1e3:.1f} kB, {most('rows')} rows, "
         f"{most('waiting')} waiting, memory {most('memory') / 1e3:.1f} kB, alerts {most('alerts') / 1e3:.1f} kB, "
         f"queue {most('queue')}, {hours[-1].cpu_s:.0f} s of processor"
     )
