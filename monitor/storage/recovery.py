@@ -467,20 +467,22 @@ def replay(db: sqlite3.Connection, entries: Sequence[RedoEntry]) -> int:
 
     Rows that it has otherwise than the log, and should not, are put right as well.
     """
-    missed = 0
+    missed, late = 0, False
     if entries and _meta(db, "origin") not in (None, entries[-1].origin):
         db.execute("DELETE FROM counters WHERE topic NOT IN (?, ?)", (PLACE, STEP))
     first = db.execute("SELECT min(place) FROM outbox").fetchone()[0] or 0
     for entry in entries:
         behind = entry.counters.get(STEP, 0) > _counter(db, STEP) or entry.offset > _counter(db, PLACE)
         missed += behind
+        late |= behind
         for row in entry.rows:
             if behind or row[0] >= first:
                 _put_right(db, row)
         counters = entry.counters
         if entry.origin != entries[-1].origin:  # numbers began again since: its rows are of the history all the same
             counters = {topic: last for topic, last in counters.items() if topic in (PLACE, STEP)}
-        _put_numbers(db, entry, counters, memory=behind or _meta(db, "origin") is None)
+        # What a database was behind with is newer than its memory, and so is all that comes after it.
+        _put_numbers(db, entry, counters, memory=late or _meta(db, "origin") is None)
     memory = _newest_memory(entries)
     kept = db.execute("SELECT body FROM state WHERE key = ?", (MEMORY,)).fetchone()
     if memory is not None and not (kept is not None and _is_json(kept[0])):

@@ -413,7 +413,8 @@ class StorageWriter:
                 return
             self._memory_whole = whole
             self._keep_beside(MEMORY_GOOD if whole else MEMORY_REFUSED, self.memory)
-            if whole and self._db is not None and self.failed_s is None and self._redo_memory is None:
+            if whole and self._db is not None and self.failed_s is None:
+                # The log of this run may be a new one, beside a database that a cut may set back.
                 with suppress(OSError):
                     self._redo.append(self._entry(self._before_held()))
 

@@ -6,6 +6,7 @@ import gc
 import os
 import random
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -244,6 +245,30 @@ def test_the_redo_log_vouches_for_no_memory_that_nobody_could_read(keep: config.
         life.history.close()
     logged = recovery.RedoLog(Path(keep.file)).read().entries
     assert {entry.memory for entry in logged} == {None, MEMORY}
+
+
+@pytest.mark.parametrize("lost", [True, False])
+def test_the_memory_that_a_database_was_behind_with_comes_from_the_redo_log(
+    keep: config.HistorySettings, lost: bool
+) -> None:
+    """Found by the storms: a log begun anew says first how far numbers went, then, once an engine has read it, the
+    memory. A database that a cut sets back is behind with both; one that has the step keeps its own."""
+    desk = Desk(keep)
+    desk.step(change())
+    desk.history.close()
+    redo = recovery.RedoLog(Path(keep.file))
+    redo.path.write_bytes(redo.path.read_bytes() + b"damaged\n")
+    again = Desk(keep)
+    again.history.memory_read(whole=True)
+    again.history.close()
+    logged = recovery.RedoLog(Path(keep.file)).read().entries
+    assert [entry.memory for entry in logged][-1] == MEMORY
+    with closing(sqlite3.connect(keep.file)) as db, db:
+        db.execute("UPDATE state SET body = ? WHERE key = 'memory'", (b'{"version": 0}',))
+        db.execute("UPDATE counters SET last = last - ? WHERE topic IN ('place', 'step')", (lost,))
+        recovery.replay(db, logged)
+        (kept,) = db.execute("SELECT body FROM state WHERE key = 'memory'").fetchone()
+    assert kept == (MEMORY if lost else b'{"version": 0}')
 
 
 def read_alone(path: Path, monkeypatch: pytest.MonkeyPatch) -> recovery.StoredBase:
