@@ -132,6 +132,7 @@ class StorageWriter:
         self._db: sqlite3.Connection | None = None
         self._redo = RedoLog(path)
         self._redo_memory: bytes | None = None  # the newest in it at the last opening
+        self._redo_lacks_memory = False
         self._refusals, self._spoilt = 0, ""  # writes in a row that a damaged file refused, and what the last one said
         self._inode: tuple[int, int, bool] | None = None
         self._tried_s = self._flushed_s = clock()
@@ -207,6 +208,7 @@ class StorageWriter:
             db.executemany("INSERT OR REPLACE INTO counters VALUES (?, ?)", counters.items())
         self.on_disk = last.get(PLACE, 0)
         entry = self._entry(self._before_held())
+        self._redo_lacks_memory = not self._redo.size or self._redo_memory is None
         if self._redo.size:
             self._redo.append(entry)
         else:
@@ -413,8 +415,8 @@ class StorageWriter:
                 return
             self._memory_whole = whole
             self._keep_beside(MEMORY_GOOD if whole else MEMORY_REFUSED, self.memory)
-            if whole and self._db is not None and self.failed_s is None:
-                # The log of this run may be a new one, beside a database that a cut may set back.
+            if whole and self._db is not None and self.failed_s is None and self._redo_lacks_memory:
+                # A log that was begun anew, beside a database that a cut may set back.
                 with suppress(OSError):
                     self._redo.append(self._entry(self._before_held()))
 
