@@ -426,18 +426,23 @@ class Engine:
         drew_a = self._features.drew_a()
         if was.compressor and self.facts.compressor is False:
             self._trust.tripped = (drew_a or 0.0) >= self.settings.unit.compressor_rla_a * limits.OVERLOADED_RATIO.value
-        normal_a = self._baselines.normal_a(scan.outdoor_c, near_a=drew_a)
-        rough = self._baselines.roughly_a(scan.outdoor_c) if normal_a is None else None
-        self._features.changed(was, self.facts, since_s, normal_a, rough)
+        self._features.changed(was, self.facts, since_s, *self._normals(scan.outdoor_c, drew_a))
         cycle = self._cycle.update(self.facts, since_s, scan.wall_s)
         self._running = self._cycle.running_since_s is not None
         return [] if cycle is None else self._finish(cycle)
 
+    def _normals(
+        self, outdoor_c: float | None, near_a: float | None
+    ) -> tuple[float | None, tuple[float, float] | None]:
+        """What the compressor normally draws at this temperature; or, while that is not learned yet, the least and the
+        most that its first runs have shown."""
+        known = self._baselines.normal_a(outdoor_c, near_a=near_a)
+        return known, self._baselines.roughly_a(outdoor_c) if known is None else None
+
     def _normal_a(self, outdoor_c: float | None, near_a: float | None) -> float | None:
         """What the compressor normally draws at this temperature; while that is not learned yet, the bound of what its
         first runs have shown, where it is clearly beyond."""
-        known = self._baselines.normal_a(outdoor_c, near_a=near_a)
-        rough = self._baselines.roughly_a(outdoor_c) if known is None and near_a is not None else None
+        known, rough = self._normals(outdoor_c, near_a)
         if rough is None or near_a is None:
             return known
         least_a, most_a = rough[0] * limits.ROUGH_LOW_RATIO.value, rough[1] * limits.ROUGH_HIGH_RATIO.value
@@ -529,9 +534,9 @@ class Engine:
             return False
         if abs(now_a - self._early_a) <= limits.TRUST.frozen_ratio.value * self._early_a:
             return False  # a number that does not move at all is no witness
-        normal_a = self._baselines.normal_a(self._outdoor_c, near_a=now_a)
-        rough = (normal_a, normal_a) if normal_a is not None else self._baselines.roughly_a(self._outdoor_c)
-        if rough is not None and now_a > rough[1] * limits.HIGH_TRIP_RATIO.value:
+        known_a, rough = self._normals(self._outdoor_c, now_a)
+        most_a = rough[1] if rough is not None else known_a
+        if most_a is not None and now_a > most_a * limits.HIGH_TRIP_RATIO.value:
             return False  # as steady as it is, it draws more than this unit does with its fan
         return lasted(since_s, self.now_s, limits.TRUST.cooled_s.value) and (
             now_a <= self._early_a * limits.TRUST.steady_ratio.value

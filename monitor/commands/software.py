@@ -76,7 +76,7 @@ def _demo(args: argparse.Namespace) -> int:
     if days:
         lived = "a day" if days == 1.0 else f"{days:g} days"
         shorter = " (`--past 1` is quicker)" if days > 1.0 else ""
-        shared.say(f"first, {lived} of history to look back on{shorter} ...")
+        shared.say(f"making {lived} of history first{shorter} ...")
     with Demo(speed=args.speed, say=shared.say, before_s=days * 86400.0) as demo:
         return _play(demo, args.port, ())
 

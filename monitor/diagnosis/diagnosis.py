@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from math import inf
 from typing import NamedTuple
 
@@ -139,11 +140,11 @@ class FindingDiagnosis:
             changes += self._diagnosed(observed, found)
         return changes
 
-    def disbelieve(self, lying: Collection[str]) -> None:
+    def disbelieve(self, lying: AbstractSet[str]) -> None:
         """Forget what is over and rested on inputs that are found to lie: it told nothing about the unit, also where
         something else had ended it a moment before."""
         for name in self.stood_s.keys() - self.standing.keys():
-            if not set(lying).isdisjoint(CATALOGUE[name].needs):
+            if not lying.isdisjoint(CATALOGUE[name].needs):
                 del self.stood_s[name]
 
     def escalate(self, name: str, evidence: Evidence, now_s: float, wall_s: float | None) -> list[Change]:

@@ -440,9 +440,13 @@ class FeatureWatch:
 
     def drew_a(self) -> float | None:
         """Return what the compressor drew in the last readings in which it ran."""
+        ran = [scan.compressor_a or 0.0 for scan in self._ran()[-4:]]
+        return median_high(ran) if ran else None
+
+    def _ran(self, before_s: float = inf) -> list[Scan]:
+        """The last scans before a time that show the compressor running."""
         least_a = self._unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value
-        ran = [amps for scan in self._last if (amps := scan.compressor_a) is not None and amps > least_a]
-        return median_high(ran[-4:]) if ran else None
+        return [s for s in self._last if s.t_s < before_s and s.compressor_a is not None and s.compressor_a > least_a]
 
     def starts(self, slow: bool | None, at_s: float) -> None:
         """Whether the last captured starts took longer than the unit's own first ones."""
@@ -540,9 +544,9 @@ class FeatureWatch:
             if amps > most_a * limits.HIGH_TRIP_RATIO.value:
                 return "high"
             # What has run for a moment only has not come to its current yet.
-            settled = stop.ran_s is not None and stop.ran_s >= limits.SETTLE_S.value
-            low = limits.RUN_LOW_RATIO if settled else limits.ROUGH_LOW_RATIO
-            if amps < least_a * low.value and (stop.ran_s or 0.0) >= limits.ROUGH_RAN_S.value:
+            ran_s = stop.ran_s or 0.0
+            low = limits.RUN_LOW_RATIO if ran_s >= limits.SETTLE_S.value else limits.ROUGH_LOW_RATIO
+            if amps < least_a * low.value and ran_s >= limits.ROUGH_RAN_S.value:
                 return "low"
             if amps < least_a * limits.RUN_LOW_RATIO.value:
                 return None  # nearly too little to be called usual
@@ -622,8 +626,7 @@ class FeatureWatch:
     def _stop(self, at_s: float, started_s: float) -> _Stop:
         """What the last scans show of a stop: amperes are the mean of the last readings in which the compressor ran."""
         unit = self._unit
-        least_a = unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value
-        ran = [s for s in self._last if s.t_s < at_s and s.compressor_a is not None and s.compressor_a > least_a]
+        ran = self._ran(at_s)
         last = sorted(scan.compressor_a or 0.0 for scan in ran[-4:])
         settled_s = started_s + limits.SETTLE_S.value
         earlier = sorted(scan.compressor_a or 0.0 for scan in ran[:-4] if scan.t_s >= settled_s)
@@ -643,9 +646,8 @@ class FeatureWatch:
 
     def _watch_fan(self, at_s: float) -> None:
         """See whether the fan drew more than it should until the compressor stopped: a call may go on for hours."""
-        least_a = self._unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value
-        ran = [s for s in self._last if s.t_s < at_s and s.compressor_a is not None and s.compressor_a > least_a]
-        fans = [scan.fan_a for scan in ran[-int(limits.FAN_SCANS.value) :] if scan.fan_a is not None]
+        ran = self._ran(at_s)[-int(limits.FAN_SCANS.value) :]
+        fans = [scan.fan_a for scan in ran if scan.fan_a is not None]
         if len(fans) >= limits.CONFIRM_STOPS.value and self._fan_word(median(fans)) == "high":
             self._mark("fan-amps", "high", at_s)
 

@@ -132,7 +132,7 @@ class StorageWriter:
         self._db: sqlite3.Connection | None = None
         self._redo = RedoLog(path)
         self._redo_memory: bytes | None = None  # the newest in it at the last opening
-        self._redo_lacks_memory = False
+        self._redo_lacks_memory = False  # it was begun anew at the last opening, or had none
         self._refusals, self._spoilt = 0, ""  # writes in a row that a damaged file refused, and what the last one said
         self._inode: tuple[int, int, bool] | None = None
         self._tried_s = self._flushed_s = clock()

@@ -247,7 +247,8 @@ class VisitSession:
         """The check to do next: one to measure again; else the one that tells most, else one that confirms the first
         suspect; None at the end, and once the first suspect is as good as certain and was shown on its own part."""
         found = self.verdict()
-        again = [name for name in found.measure_again if name not in self._barred]
+        barred = self._barred
+        again = [name for name in found.measure_again if name not in barred]
         if again:
             return CHECKS[again[-1]]
         if self.shown():
