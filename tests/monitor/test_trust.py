@@ -281,16 +281,6 @@ def test_liars_are_remembered_over_a_restart() -> None:
     assert "line-supply-lost" not in {e.finding for e in found}
 
 
-def test_sound_cycles_leave_the_step_calm() -> None:
-    """All is consistent: nobody is suspected, and nothing is kept."""
-    trust = Trust(UNIT, ALL)
-    engine = Engine(SETTINGS, fitted=ALL)
-    for scan in scans(*((300, REST), (300, RUN)) * 3):
-        engine.feed(scan)
-    assert engine.status().distrusted == ()
-    assert trust.memory() == []
-
-
 def test_a_boards_fan_that_runs_on_accuses_nobody() -> None:
     """Two minutes after each stop, declared or not; for an hour it is the sensor."""
     on = but(REST, fan_a=1.0)

@@ -37,7 +37,7 @@ CORE: dict[str, tuple[str, ...]] = {
     "monitor/core/evaluation.py": ("core_rules", "findings", "engine", "short_looks"),
     "monitor/core/cycle.py": ("core_rules", "cycle", "findings", "engine"),
     "monitor/core/patterns.py": ("patterns", "core_rules", "habits", "flapping", "engine", "engine_history"),
-    "monitor/core/trust.py": ("trust", "findings", "engine"),
+    "monitor/core/trust.py": ("trust_states", "trust", "findings", "engine"),
     "monitor/storage/writer.py": ("core_rules", "history", "history_disk", "history_numbers"),
     "monitor/publishers/broker.py": ("core_rules", "broker_publisher", "../conformance/test_broker_topics"),
     "hardware/calibration.py": (
