@@ -30,6 +30,7 @@ from condenser_monitor.monitor.core.records import Change, ChangeKind, Diagnosed
 from condenser_monitor.monitor.core.trust import WITNESSES
 from condenser_monitor.monitor.diagnosis.evidence import seen_from
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
+from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.sim.bench_cases import (
     CASES,
     DAY_S,
@@ -63,6 +64,7 @@ EXTRAS: tuple[Extra, ...] = ("plain", "stuck sensor", "missing cells", "two faul
 _EXTRA_WEIGHTS = (7, 1, 1, 1)
 SHORT_PACE = Pace(1.0, 10.0, 60.0)
 LONG_PACE = Pace(1.0, 30.0, 45.0)
+_YEAR_PACE = Pace(1.0, 30.0, 45.0, 60.0)  # a year has many hours in which nothing happens
 _LONG_S = 2 * DAY_S
 _PER_SEED = 100_000
 _UNEVEN_S = (2.0, 60.0)
@@ -415,7 +417,7 @@ def _open(played: Played) -> set[str]:
 
 
 def each(work: Callable[[_Unit], _Result], todo: Sequence[_Unit], jobs: int = 1) -> Iterator[_Result]:
-    """What `work` makes of the units (`judge` or `unit_year`) as it comes, in the units' order."""
+    """What `work` makes of the units (`judge` or `unit_years`) as it comes, in the units' order."""
     if jobs <= 1:
         yield from map(work, todo)
         return
@@ -506,18 +508,17 @@ def trouble(seed: int, days: float) -> tuple[Planned, ...]:
 
 
 class SoundUnit(NamedTuple):
-    """A sound unit to be watched: of a kind of design, at a scan rate, from 1 April or `first_day` on."""
+    """A sound unit to be watched: of a kind of design, from 1 April or `first_day` on."""
 
     seed: int
     days: float
     kind: str
-    rate: str
     first_day: int = 90
 
 
 def sound_units(count: int, seed: int, days: float) -> list[SoundUnit]:
-    """`count` units, the kinds in turn and each kind at each scan rate in turn; short ones spread over the season."""
-    kinds, rates = list(KINDS), list(RATES)
+    """`count` units, the kinds in turn; short ones spread over the season."""
+    kinds = list(KINDS)
     rng = Random(f"{seed}/sound")
     last = max(91, 300 - int(days))
     return [
@@ -525,15 +526,52 @@ def sound_units(count: int, seed: int, days: float) -> list[SoundUnit]:
             seed * _PER_SEED + index,
             days,
             kinds[index % len(kinds)],
-            rates[(index // len(kinds) + index % len(kinds)) % len(rates)],
             90 if days > 200 else rng.randint(120, max(121, min(last, 240))),
         )
         for index in range(count)
     ]
 
 
-def unit_year(sound: SoundUnit) -> Year:
-    """One sound unit through its days, in a household with habits and trips; what truly was so is explained."""
+class _Listener:
+    """An engine that hears a sound unit at one scan rate, and what it raised that was not so."""
+
+    def __init__(self, sound: SoundUnit, rate: str, engine: Engine) -> None:
+        self.sound, self.rate, self.engine = sound, rate, engine
+        self._noise = Random(f"{sound.seed}/{rate}")
+        self._next_s = -1.0
+        self._raised: list[str] = []
+        self._explained = 0
+
+    def hears(self, item: Scan | StartTransient, *, whole: bool) -> bool:
+        """Whether an item is one for this rate: every start, a whole scan that is due, each edge at a scan a second."""
+        scan_s = RATES[self.rate]
+        if not isinstance(item, Scan):
+            return True
+        if scan_s > 1.0 and (not whole or item.t_s < self._next_s):
+            return False
+        self._next_s = item.t_s + (self._noise.uniform(*_UNEVEN_S) if self.rate == "uneven" else scan_s)
+        return True
+
+    def feed(self, item: Scan | StartTransient, truth: Truth) -> None:
+        """Take one item; what is raised is held against what is so."""
+        events = self.engine.feed(item) if isinstance(item, Scan) else self.engine.feed_start(item)
+        for change in events:
+            if not isinstance(change, Change) or change.change is not ChangeKind.RAISED:
+                continue
+            if truth.bears_out(change.finding, change.t_s, RATES[self.rate]):
+                self._explained += 1
+            else:
+                self._raised.append(f"{change.finding} at {change.t_s:.0f} s {change.evidence}")
+
+    def year(self) -> Year:
+        """What came of it."""
+        sound = self.sound
+        return Year(sound.seed, sound.days, tuple(self._raised), self._explained, sound.kind, self.rate)
+
+
+def unit_years(sound: SoundUnit) -> tuple[Year, ...]:
+    """One sound unit through its days, in a household with habits and trips, heard at each scan rate at once; what
+    truly was so is explained."""
     rng = Random(f"{sound.seed}/unit-year")
     design = varied(DESIGNS[sound.kind], rng)
     causes = trouble(sound.seed, sound.days)
@@ -542,22 +580,13 @@ def unit_year(sound: SoundUnit) -> Year:
     weather = Weather(synthetic_year(rng, warmest_c=rng.uniform(26.0, 31.0)), sound.first_day * 24.0)
     fitted = SENSE_SETS[rng.choices(list(SENSE_SETS), SET_WEIGHTS)[0]]
     settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=_installed(fitted, design)))
-    rig = ReadingsRig(World(plan, weather), settings, pace=LONG_PACE, starts=True)
-    truth, scan_s, next_s, counted = Truth(rig.world, inf, fitted=settings.fitted), RATES[sound.rate], -1.0, 0
-    raised: list[str] = []
-    explained = 0
+    rig = ReadingsRig(World(plan, weather), settings, pace=_YEAR_PACE, starts=True)
+    truth, counted = Truth(rig.world, inf, fitted=settings.fitted), 0
+    listeners = [_Listener(sound, rate, Engine(settings)) for rate in RATES]
     for item in rig.scans(sound.days * DAY_S):
         truth.look()
-        if isinstance(item, Scan):
-            whole, counted = rig.scan_count > counted, rig.scan_count
-            if scan_s > 1.0 and (not whole or item.t_s < next_s):
-                continue
-            next_s = item.t_s + (scan_s if sound.rate != "uneven" else rng.uniform(*_UNEVEN_S))
-        for change in rig.feed(item):
-            if not isinstance(change, Change) or change.change is not ChangeKind.RAISED:
-                continue
-            if truth.bears_out(change.finding, change.t_s, scan_s):
-                explained += 1
-            else:
-                raised.append(f"{change.finding} at {change.t_s:.0f} s {change.evidence}")
-    return Year(sound.seed, sound.days, tuple(raised), explained, sound.kind, sound.rate)
+        whole, counted = rig.scan_count > counted, rig.scan_count
+        for listener in listeners:
+            if listener.hears(item, whole=whole):
+                listener.feed(item, truth)
+    return tuple(listener.year() for listener in listeners)

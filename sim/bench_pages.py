@@ -208,7 +208,10 @@ def page(
         "## Confusion\n\n" + confusion(scores),
     ]
     if years:
-        parts.append("## Sound units\n\n" + sound_years(years))
+        parts.append(
+            "## Sound units\n\nEach is heard at every scan rate at once, and counted at each; once an hour has been quiet, "
+            "scans are a minute apart at any rate.\n\n" + sound_years(years)
+        )
     if sensors:
         parts.append("## With and without each optional sensor\n\n" + worth(sensors))
     parts.append("## What went wrong\n\n" + failures(scores))
@@ -230,8 +233,8 @@ def accuracy(
     sensors: int = 0,
     file: str | None = None,
 ) -> bool:
-    """Score `count` units, `years` sound units of `days` each, and what each sensor is worth over `sensors` units;
-    `say` hears how far it is, `tell` gets the page, or `file` is written.
+    """Score `count` units, `years` sound units of `days` each at every scan rate, and what each sensor is worth over
+    `sensors` units; `say` hears how far it is, `tell` gets the page, or `file` is written.
 
     True when no unit is missed, misdiagnosed or alarmed falsely. Raises CommandError for a number that cannot be.
     """
@@ -248,9 +251,9 @@ def accuracy(
         if len(scores) % 20 == 0 or bad:
             say(f"{len(scores)}/{count} units" + (f": {_line(score)}" if bad else ""))
     lived: list[Year] = []
-    for year in bench.each(bench.unit_year, bench.sound_units(years, seed, days), jobs):
-        lived.append(year)
-        say(f"{len(lived)}/{years} sound units: {len(year.raised)} false alarms")
+    for number, heard in enumerate(bench.each(bench.unit_years, bench.sound_units(years, seed, days), jobs), start=1):
+        lived.extend(heard)
+        say(f"{number}/{years} sound units: {sum(len(year.raised) for year in heard)} false alarms")
     worths = bench.sensor_worth(sensors, seed, jobs) if sensors else []
     asked = f"--units {count} --seed {seed} --years {years} --days {days:g} --sensors {sensors}"
     text = page(scores, lived, worths, seed=seed, command=f"condenser-monitor accuracy {asked}")

@@ -233,6 +233,8 @@ class Truth:
         self._last_s = now_s
 
     def _set(self, finding: str, so: bool, now_s: float, clearly: bool = True) -> None:
+        if not so and self.could[finding].since_s is None:
+            return  # nor must it: what is clearly so, is so
         least_s = HOLD_S.get(finding, 0.0)
         # It may have become so at any time since the last look: one finding may not be untrue, another not demanded.
         self.could[finding].update(so, now_s, least_s, self.broken_s, self._last_s)

@@ -28,7 +28,7 @@ from condenser_monitor.sim.bench import (
     sound_units,
     trouble,
     unit_of,
-    unit_year,
+    unit_years,
     units,
 )
 from condenser_monitor.sim.bench_cases import CASES, KINDS, QUICK, RATES, SENSE_SETS, BenchCase
@@ -161,12 +161,14 @@ def test_processes_share_the_work_and_keep_the_order() -> None:
 def test_sound_unit_through_trouble_stays_silent() -> None:
     """Four days with an outage of minutes, sags, glitches, lost scans: only what is so."""
     assert {cause.name for cause in trouble(3, 60.0)} >= {"outage", "line-sag", "senses-glitch", "scans-lost"}
-    assert unit_year(sound_units(1, 3, 4.0)[0]).raised == ()
+    years = unit_years(sound_units(1, 3, 4.0)[0])
+    assert [year.raised for year in years] == [()] * len(RATES)
 
 
-def test_sound_units_are_of_every_kind_at_every_rate() -> None:
-    """Twenty-eight of them: each kind at each scan rate."""
-    assert len({(unit.kind, unit.rate) for unit in sound_units(28, 1, 30.0)}) == 28
+def test_sound_units_are_of_every_kind_and_heard_at_every_rate() -> None:
+    """Seven of them, a quarter of a day each: each kind at each scan rate."""
+    heard = [year for unit in sound_units(len(KINDS), 1, 0.25) for year in unit_years(unit)]
+    assert {(year.kind, year.rate) for year in heard} == {(kind, rate) for kind in KINDS for rate in RATES}
 
 
 def row(outcome: str, place: int = 0, **more: Any) -> BenchScore:
@@ -243,8 +245,8 @@ def test_command_fails_on_a_false_alarm_of_a_sound_year(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Status 1 when a sound unit-year had a false alarm."""
-    years = [Year(5, 365.0, ("long-run",), 0)]
-    monkeypatch.setattr(bench, "each", lambda work, todo, jobs: iter(years if work is unit_year else []))
+    years = [(Year(5, 365.0, ("long-run",), 0),)]
+    monkeypatch.setattr(bench, "each", lambda work, todo, jobs: iter(years if work is unit_years else []))
     assert main(["accuracy", "--units", "0", "--years", "1"]) == 1
     assert "1/1 sound units: 1 false alarms" in capsys.readouterr().err
 
