@@ -209,8 +209,8 @@ def page(
     ]
     if years:
         parts.append(
-            "## Sound units\n\nEach is heard at every scan rate at once, and counted at each; once an hour has been quiet, "
-            "scans are a minute apart at any rate.\n\n" + sound_years(years)
+            "## Sound units\n\nEach is heard at every scan rate at once, and counted at each; once an hour has been "
+            "quiet, scans are a minute apart at any rate.\n\n" + sound_years(years)
         )
     if sensors:
         parts.append("## With and without each optional sensor\n\n" + worth(sensors))

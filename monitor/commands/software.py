@@ -37,7 +37,9 @@ def add(command: shared.Command) -> None:
     accuracy.add_argument("--units", type=int, default=300, metavar="N", help="units, about one in seven sound (300)")
     accuracy.add_argument("--seed", type=int, default=1, metavar="N", help="the same seed, the same units (1)")
     accuracy.add_argument("--jobs", type=int, default=1, metavar="N", help="processes that share the work (1)")
-    accuracy.add_argument("--years", type=int, default=0, metavar="N", help="sound units, a year of trouble each, at every scan rate (0)")
+    accuracy.add_argument(
+        "--years", type=int, default=0, metavar="N", help="sound units, a year of trouble each, at every scan rate (0)"
+    )
     accuracy.add_argument("--days", type=float, default=365.0, metavar="N", help="days of each sound unit (365)")
     accuracy.add_argument("--sensors", type=int, default=0, metavar="N", help="units played without each sensor (0)")
     accuracy.add_argument("--page", metavar="FILE", help="write the report there instead of printing it")
