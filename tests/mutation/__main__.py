@@ -9,7 +9,7 @@
     python -m tests.mutation --sample 0 --keep F  appends what became of each mutant to F (JSON lines); begun again
                                                   with the same F, it goes on where it was
 
-A survivor that tests/mutation/survivors.toml names with its reason is known; exit status 1 when more others survive
+A survivor that tests/mutation/survivors.toml, or numbers.toml, names with its reason is known; exit status 1 when more others survive
 than the budget allows (`--budget`, of each hundred), or when one of the eleven does.
 """
 
@@ -25,7 +25,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from tests.mutation import constants
-from tests.mutation.mutants import ROOT, Mutant, mutants, noticed, tried
+from tests.mutation.mutants import ROOT, Mutant, Witnesses, mutants, noticed, tried
 from tests.mutation.seen import SEEN
 
 # file -> the tests that hold it, quickest first
@@ -48,6 +48,7 @@ CORE: dict[str, tuple[str, ...]] = {
 SAMPLE, BUDGET = 60, 15.0
 Key = tuple[str, str, str, str]
 SURVIVORS = Path(__file__).with_name("survivors.toml")
+NUMBERS = Path(__file__).with_name("numbers.toml")
 
 
 def tests_of(file: str) -> list[str]:
@@ -56,10 +57,19 @@ def tests_of(file: str) -> list[str]:
     return [f"tests/{path}.py" for path in paths]
 
 
-def known() -> set[tuple[str, str, str, str]]:
+def known() -> set[Key]:
     """The survivors that are named with a reason."""
     rows = tomllib.loads(SURVIVORS.read_text())["survivor"]
     return {(row["file"], row["where"], row["before"], row["after"]) for row in rows if row["why"]}
+
+
+def known_numbers() -> set[tuple[str, str, bool]]:
+    """The numbers that may move, with a reason: file, name, and whether it is the doubled one (False: the half)."""
+    rows = tomllib.loads(NUMBERS.read_text())["number"]
+    ways = {"half": (False,), "doubled": (True,), "either": (False, True)}
+    return {
+        (row["file"], name, way) for row in rows if row["why"] for name in row["names"] for way in ways[row["moved"]]
+    }
 
 
 def load_libraries() -> None:
@@ -116,7 +126,9 @@ def _tried(file: str, made: list[Mutant], *, numbers: bool) -> Iterator[tuple[Mu
         return tried(made, tests_of(file))
     files = {one.where: constants.holders(file, one.where) for one in made}
     tests = sorted({test for held in files.values() for test in held})
-    return tried(made, tests, constants.put, lambda one: files[one.where])
+    constants.read_when_loaded(file)
+    asked = Witnesses(lambda one: files[one.where], lambda: constants.watch(file))
+    return tried(made, tests, constants.put, asked)
 
 
 def main(given: Sequence[str] | None = None) -> int:
@@ -137,10 +149,10 @@ def main(given: Sequence[str] | None = None) -> int:
         print(f"of {len(SEEN)} that once survived: {len(SEEN) - len(back)} killed", *back, sep="\n  ", flush=True)
     if args.seen:
         return 1 if back else 0
-    number, left, named = 0, 0, known()
+    number, left, named, free = 0, 0, known(), known_numbers()
     for file in args.files or (constants.FILES if args.constants else CORE):
         count, found = survivors(file, args.sample, args.seed, args.keep, numbers=args.constants)
-        unnamed = [one for one in found if one.key not in named]
+        unnamed = [one for one in found if one.key not in named and constants.moves(one) not in free]
         number, left = number + count, left + len(unnamed)
         print(
             f"{file}: {count - len(found)} of {count} killed, {len(found) - len(unnamed)} known survivors", flush=True

@@ -23,12 +23,15 @@ import json
 import os
 import resource
 import sys
+import time
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import CodeType, FunctionType
 from typing import Any, NamedTuple
 
 import pytest
+
+from tests.size import left_out
 
 ROOT = Path(__file__).parents[2]
 _NAMESPACE = "condenser_monitor."
@@ -61,6 +64,9 @@ _OPTIONS = (
 )
 CPU_S = 120  # of the processor: a mutant that loops for ever is killed, which counts as noticed
 _SLACK_S, _SLOWER = 5, 3  # what a mutant may take more than the tests do without a change
+FIRST_S = 3600  # of the processor, of all quick tests without a change
+MOST_S = 8.0  # of the processor: tests that are asked about one number
+MOST_FAILED = 5  # tests that may fail without a change, on a machine that lacks something; they are asked nothing
 
 
 class Mutant(NamedTuple):
@@ -186,12 +192,13 @@ class _Finder(importlib.abc.MetaPathFinder):
         return importlib.util.spec_from_file_location(fullname, self._loader.path, loader=self._loader)
 
 
-def noticed(file: str, text: str, tests: Sequence[str]) -> bool:
-    """Return whether any of the tests fails when the file has this text. Raises RuntimeError where they cannot run."""
+def noticed(file: str, text: str, tests: Sequence[str], *, quick: bool = False) -> bool:
+    """Return whether any of the tests fails when the file has this text, of the `quick` ones alone or of all. Raises
+    RuntimeError where they cannot run."""
     assert not any(name.startswith(_NAMESPACE + "monitor.") for name in sys.modules), "loaded before the change"
     child = os.fork()
     if child == 0:
-        os._exit(_run(file, text, tests))
+        os._exit(_run(file, text, tests, quick=quick))
     code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
     if code == _BROKEN and text == (ROOT / file).read_text():
         raise RuntimeError(f"{file}: the tests could not be run: {' '.join(tests)}")
@@ -201,23 +208,41 @@ def noticed(file: str, text: str, tests: Sequence[str]) -> bool:
 Put = Callable[["Mutant"], bool]
 
 
+class Witnesses(NamedTuple):
+    """Who is asked about a mutant of a number: tests that read it come first, and those of files that are `held_by`.
+
+    `watch` begins to note what is read, and returns the set that grows; a name in it may end in ".*".
+    """
+
+    held_by: Callable[[Mutant], Sequence[str]]
+    watch: Callable[[], set[str]]
+
+
+class _Took(NamedTuple):
+    """What a test took of the processor without a change, s, what it read, and whether it failed all the same."""
+
+    cpu_s: float
+    read: list[str]
+    failed: bool = False
+
+
 def tried(
     made: Sequence[Mutant],
     tests: Sequence[str],
     put: Put | None = None,
-    held_by: Callable[[Mutant], Sequence[str]] | None = None,
+    witnesses: Witnesses | None = None,
 ) -> Iterator[tuple[Mutant, bool]]:
     """Try the mutants of one file, and yield each with whether no test noticed it.
 
-    `put` changes what is loaded and says whether it could, in place of exchanging a function's code; `held_by` are the
-    files of `tests` that are to be run for a mutant, else all.
+    `put` changes what is loaded and says whether it could, in place of exchanging a function's code. Without
+    `witnesses` all tests are run for each mutant; with them, of the quick ones those that know of it, up to MOST_S.
     """
     reader, writer = os.pipe()
     child = os.fork()
     if child == 0:
         os.close(reader)
         _silence()
-        pytest.main([*_OPTIONS, *tests], plugins=[_Sieve(made, writer, put, held_by)])
+        pytest.main([*_OPTIONS, *tests], plugins=[_Sieve(made, writer, put, witnesses)])
         os._exit(_BROKEN)
     os.close(writer)
     slow = []
@@ -231,7 +256,13 @@ def tried(
     if os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) != _SURVIVED:
         raise RuntimeError(f"{made[0].file}: the tests could not be run: {' '.join(tests)}")
     for one in slow:
-        yield one, not noticed(one.file, one.text(), tests if held_by is None else held_by(one))
+        yield one, not (_noticed_by_files(one, witnesses) if witnesses else noticed(one.file, one.text(), tests))
+
+
+def _noticed_by_files(one: Mutant, witnesses: Witnesses) -> bool:
+    """The likeliest files first: most of what it takes is to load them."""
+    files, text = witnesses.held_by(one), one.text()
+    return any(noticed(one.file, text, part, quick=True) for part in (files[:2], files[2:]) if part)
 
 
 class _Sieve:
@@ -242,25 +273,42 @@ class _Sieve:
         made: Sequence[Mutant],
         found: int,
         put: Put | None,
-        held_by: Callable[[Mutant], Sequence[str]] | None,
+        witnesses: Witnesses | None,
     ) -> None:
-        self._made, self._found, self._put, self._held_by = made, found, put, held_by
-        self._took_s: dict[str, float] = {}
+        self._made, self._found, self._put, self._witnesses = made, found, put, witnesses
+        self._took: dict[str, _Took] = {}
+        self._read: set[str] = set()
+        self._failed: set[str] = set()
+        self._began_s = 0.0
+
+    def pytest_runtest_logstart(self) -> None:
+        """Begin to note what a test takes and reads."""
+        self._read.clear()
+        self._began_s = time.process_time()
+
+    def pytest_runtest_logfinish(self, nodeid: str) -> None:
+        """Keep it."""
+        took_s = time.process_time() - self._began_s
+        self._took[nodeid] = _Took(took_s, sorted(self._read), nodeid in self._failed)
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
-        """Keep how long each test takes."""
-        self._took_s[report.nodeid] = self._took_s.get(report.nodeid, 0.0) + report.duration
+        """Note which test fails without a change: it is asked about nothing."""
+        if report.failed:
+            self._failed.add(report.nodeid)
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtestloop(self, session: pytest.Session) -> Generator[None, object, object]:
         """Write each mutant's number and what became of it to the pipe, and end the process. At first the tests are run
         without a change: so the quickest come first, and a mutant that takes far longer is taken to loop."""
+        if self._witnesses is not None:
+            long = set(left_out(session.items))
+            session.items[:] = [item for item in session.items if item not in long]
         functions = _functions(_module(self._made[0].file))
         put = self._put or (lambda mutant: _put(mutant, functions))
         gc.collect()
         gc.freeze()
         reader, writer = os.pipe()
-        most_s = CPU_S
+        most_s = CPU_S if self._witnesses is None else FIRST_S
         for number in range(-1, len(self._made)):
             child = os.fork()
             if child == 0:
@@ -268,11 +316,12 @@ class _Sieve:
             if number < 0:
                 os.close(writer)
                 with os.fdopen(reader, "rb") as told:
-                    took_s = json.loads(told.read() or "{}")
+                    took = {name: _Took(*row) for name, row in json.loads(told.read() or "{}").items()}
                 _, status, used = os.wait4(child, 0)
                 if os.waitstatus_to_exitcode(status) != _SURVIVED:
                     os._exit(_BROKEN)
-                session.items.sort(key=lambda item: took_s.get(item.nodeid, 0.0))
+                session.items[:] = [item for item in session.items if not took[item.nodeid].failed]
+                session.items.sort(key=lambda item: took[item.nodeid].cpu_s)
                 most_s = round(_SLACK_S + _SLOWER * (used.ru_utime + used.ru_stime))
             else:
                 code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
@@ -282,20 +331,40 @@ class _Sieve:
             os._exit(_SURVIVED)
         code = _KILLED
         try:
-            resource.setrlimit(resource.RLIMIT_CPU, (most_s, most_s))
             if number >= 0:
                 if not put(self._made[number]):
                     os._exit(_NOT_PUT)
-                if self._held_by is not None:
-                    files = set(self._held_by(self._made[number]))
-                    session.items[:] = [item for item in session.items if item.nodeid.partition("::")[0] in files]
+                if self._witnesses is not None:
+                    most_s = _ask(session, took, self._made[number], self._witnesses)
+            elif self._witnesses is not None:
+                self._read = self._witnesses.watch()
+                session.config.option.maxfail = 0
+            resource.setrlimit(resource.RLIMIT_CPU, (most_s, most_s))
             yield
-            code = _KILLED if session.testsfailed else _SURVIVED
+            bad = session.testsfailed and (number >= 0 or self._witnesses is None or session.testsfailed > MOST_FAILED)
+            code = _KILLED if bad else _SURVIVED
             if number < 0:
-                os.write(writer, json.dumps(self._took_s).encode())
+                with os.fdopen(writer, "wb") as to:
+                    to.write(json.dumps(self._took).encode())
         finally:
             session.config.hook.pytest_sessionfinish(session=session, exitstatus=code)
             os._exit(code)
+
+
+def _ask(session: pytest.Session, took: Mapping[str, _Took], one: Mutant, witnesses: Witnesses) -> int:
+    """Leave the tests that are asked about a number: what reads it, then the rest of their files (what one test of a
+    file keeps for all is read once) and of those that hold it; the quickest first, up to MOST_S. Return how long they
+    may take, s of the processor."""
+    names = {one.where, f"{one.where.partition('.')[0]}.*"} if "." in one.where else {one.where}
+    reads = {item.nodeid for item in session.items if names.intersection(took[item.nodeid].read)}
+    files = {*witnesses.held_by(one), *(name.partition("::")[0] for name in reads)}
+    chosen, whole_s = [], 0.0
+    for item in sorted(session.items, key=lambda item: (item.nodeid not in reads, took[item.nodeid].cpu_s)):
+        if item.nodeid.partition("::")[0] in files and whole_s < MOST_S:
+            chosen.append(item)
+            whole_s += took[item.nodeid].cpu_s
+    session.items[:] = chosen
+    return round(_SLACK_S + _SLOWER * whole_s)
 
 
 def _module(file: str) -> str:
@@ -333,15 +402,24 @@ def _codes(code: CodeType) -> Iterator[CodeType]:
             yield from _codes(one)
 
 
-def _run(file: str, text: str, tests: Sequence[str]) -> int:
+class _Quick:
+    """A test runner's plug-in: leaves out the long tests."""
+
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        """Keep the others."""
+        out = set(left_out(items))
+        items[:] = [item for item in items if item not in out]
+
+
+def _run(file: str, text: str, tests: Sequence[str], *, quick: bool) -> int:
     sys.meta_path.insert(0, _Finder(_module(file), str(ROOT / file), text))
     resource.setrlimit(resource.RLIMIT_CPU, (CPU_S, CPU_S))
     _silence()
     try:
-        code = pytest.main([*_OPTIONS, *tests])
+        code = pytest.main([*_OPTIONS, *tests], plugins=[_Quick()] if quick else [])
     except BaseException:  # a mutant that cannot even be imported is noticed by everybody
         return _KILLED
-    if code is pytest.ExitCode.OK:
+    if code is pytest.ExitCode.OK or (quick and code is pytest.ExitCode.NO_TESTS_COLLECTED):
         return _SURVIVED
     return _BROKEN if code in (pytest.ExitCode.NO_TESTS_COLLECTED, pytest.ExitCode.USAGE_ERROR) else _KILLED
 
