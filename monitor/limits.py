@@ -298,7 +298,6 @@ RUN_MINUTES = _ours(11, "minutes", 1, 60, "the middle of so many settled minutes
 RUN_ALIKE_S = _ours(
     3 * 3600.0, "s", 1800, 86400, "a house that grows warm under a longer run loads it as no learned one"
 )
-ROUGH_LOW_RATIO = _ours(0.9, "1", 0.5, 1, "of what a unit's first runs drew, before its normal is learned")
 ROUGH_HIGH_RATIO = _ours(1.1, "1", 1, 2, "of what a unit's first runs drew, before its normal is learned")
 RUN_SLACK_RATIO = _ours(0.015, "1", 0, 0.1, "what was told of a run's current is over only so far inside its bounds")
 RISE_RATIO = _ours(1.12, "1", 1.05, 2, "of what is normal: more than a unit's own changes")

@@ -31,6 +31,15 @@ ALL_LIMITS = [
 CITED_LIMITS = [limit for limit in ALL_LIMITS if limit.basis in CITED]
 
 
+@pytest.mark.parametrize("path", [TOP / "monitor/limits.py", TOP / "sim/constants.py"], ids=lambda path: path.stem)
+def test_each_number_is_given_once(path: Path) -> None:
+    """A name that is given a second number loses its first without a word."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    for body in (tree.body, *(node.body for node in tree.body if isinstance(node, ast.ClassDef))):
+        names = [ast.unparse(node.targets[0]) for node in body if isinstance(node, ast.Assign)]
+        assert len(names) == len(set(names)), sorted({name for name in names if names.count(name) > 1})
+
+
 def test_no_basis_from_elsewhere_is_written_by_hand() -> None:
     """Outside the ledger no call is given "standard", "data sheet" or "from memory": rows hand them on."""
     by_hand = [
