@@ -91,7 +91,7 @@ class Compressor:
     def __init__(self, design: Design, condition: Condition, ambient_c: float) -> None:
         self.design, self.condition = design, condition
         self.kind = KINDS[design.compressor]
-        rating_w = RATING_POWER_W * design.tons / 3.0
+        rating_w = RATING_POWER_W * design.tons / constants.MAP_TONS.value
         plate = Nameplate(design.rated_v, design.compressor_lra_a, rating_w, design.line_hz, design.run_uf)
         self._plate = plate
         full = constants.RUNNING_TORQUE_PU.value + _FRICTION

@@ -28,7 +28,6 @@ COPPER_OHM_MM2_M = Constant(0.017241, "ohm mm2/m", sources.COPPER.basis, sources
 COPPER_PER_K = Constant(0.00393, "1/K", sources.COPPER.basis, sources.COPPER.text)
 AWG_36_MM = Constant(0.127, "mm", sources.AWG.basis, sources.AWG.text)
 AWG_RATIO = Constant(92.0, "1", sources.AWG.basis, sources.AWG.text)
-FOOT_M = Constant(0.3048, "m", sources.CONVERSIONS.basis, sources.CONVERSIONS.text)
 
 # ---------------------------------------------------------------- 24 V control circuit
 
@@ -37,7 +36,11 @@ LEAKAGE_SHARE = _ours(0.3, "1", "share of a small transformer's drop that is lea
 THERMOSTAT_OHM = _ours(0.1, "ohm", "a closed thermostat relay with its terminals")
 SENSE_24V_OHM = _ours(3300.0, "ohm", "what one 24 V presence sense draws: some 7 mA, as an optocoupler's input does")
 CABLE_SHORT_OHM = _ours(0.3, "ohm", "two bare conductors that touch, and half of the cable to them")
-COUPLING_OHM = _ours(12000.0, "ohm", "an open call wire beside a live one for some 30 m: about 0.2 uF at 60 Hz")
+COUPLING_OHM = _ours(
+    12000.0,
+    "ohm",
+    "an open call wire beside a live one in a damp cable; a dry one of 30 m couples by some 3 nF, 0.9 megohm",
+)
 FUSE_POINTS = (
     # times the rating, seconds to open: geometric middle of the published band
     (1.10, 360000.0),
@@ -82,7 +85,7 @@ AHRI_FLOW_LB_H = (
     1.79e-4,
     -8.08e-5,
 )
-AHRI_SOURCE = _ours(
+MAP_TONS = _ours(
     3.0,
     "ton",
     "one set of coefficients for 3 tons of R-410A that open academic code prints; the form is that of "
@@ -99,7 +102,6 @@ APPROACH_F = Constant(
 )
 RATING_INDOOR_F = Constant(80.0, "F", sources.RATING_A.basis, sources.RATING_A.text)
 CAPACITY_PER_F = _ours(-0.006, "1/F", "evaporator enthalpy difference against condensing temperature (warmer liquid)")
-BTU_H_PER_W = Constant(3.412, "Btu/h/W", sources.CONVERSIONS.basis, sources.CONVERSIONS.text)
 TON_W = Constant(3516.9, "W", sources.CONVERSIONS.basis, sources.CONVERSIONS.text)
 POWER_FACTOR = Constant(0.95, "1", "common practice", "running power factor of a capacitor-run compressor at rating A")
 CONDENSING_TAU_S = _ours(75.0, "s", "head pressure has settled some five minutes into a run")

@@ -217,12 +217,11 @@ class Refrigeration:
         return target_f + (source_f - target_f) * (1.0 - self.condition.pump_share)
 
     def _condensing_target(self, sink_f: float, air_share: float) -> float:
-        work = RATING_POWER_W * constants.BTU_H_PER_W.value
-        cooling = 3 * constants.TON_W.value * constants.BTU_H_PER_W.value
+        cooling = constants.MAP_TONS.value * constants.TON_W.value
         at = (self.evaporating_f, self.condensing_f)
         power, capacity = power_share(*at), capacity_share(*at)
         power *= stage_power(self.design, self.stage)
-        rejected = (power * work + capacity * self.stage * cooling) / (work + cooling)
+        rejected = (power * RATING_POWER_W + capacity * self.stage * cooling) / (RATING_POWER_W + cooling)
         share = max(0.02, self.condition.condenser_share * air_share)
         over = constants.OVERCHARGE_F.value * max(0.0, self.condition.charge - 1.0)
         over += constants.NON_CONDENSABLES_F.value * self.condition.non_condensables

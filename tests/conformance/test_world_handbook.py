@@ -245,7 +245,7 @@ def test_wire_at_room_temperature(awg: int, ohm: float) -> None:
 )
 def test_thermostat_cable_drop_by_hand(feet: float, amps: float, volts: float) -> None:
     """18 AWG, there and back, at 20 C."""
-    assert loop_ohm(18, feet * constants.FOOT_M.value) * amps == pytest.approx(volts, abs=0.005)
+    assert loop_ohm(18, feet * 0.3048) * amps == pytest.approx(volts, abs=0.005)
 
 
 # ---------------------------------------------------------------- refrigerant side, house, thermostat
