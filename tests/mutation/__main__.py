@@ -9,8 +9,8 @@
     python -m tests.mutation --sample 0 --keep F  appends what became of each mutant to F (JSON lines); begun again
                                                   with the same F, it goes on where it was
 
-A survivor that tests/mutation/survivors.toml, or numbers.toml, names with its reason is known; exit status 1 when more others survive
-than the budget allows (`--budget`, of each hundred), or when one of the eleven does.
+A survivor that tests/mutation/survivors.toml names with its reason, or numbers.toml, is known; exit status 1 when more
+others survive than the budget allows (`--budget`, of each hundred), or when one of the eleven does.
 """
 
 from __future__ import annotations
