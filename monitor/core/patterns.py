@@ -253,7 +253,11 @@ class Stops:
 
     def seen(self) -> dict[str, str]:
         """What all the last runs have in common, where they agree and it is known."""
-        found = {"stopped-at": _common(self.places), "fan-in-runs": _common(self.fans)}
+        fans = self.fans
+        if "stalled" in fans and set(fans) <= {"stalled", "still"}:
+            # A motor that stalls trips its own protector, and stands still in the next run while that is hot.
+            fans = deque(["stalled"] * len(fans), maxlen=fans.maxlen)
+        found = {"stopped-at": _common(self.places), "fan-in-runs": _common(fans)}
         return {name: symbol for name, symbol in found.items() if symbol is not None}
 
 

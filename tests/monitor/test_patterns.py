@@ -435,6 +435,20 @@ def test_what_the_fan_did_in_the_last_runs_is_kept(during: tuple[Facts, ...], fo
     assert "stopped-at" not in patterns.stops.seen()
 
 
+@pytest.mark.parametrize(
+    ("last", "found"),
+    [(("stalled", "still"), "stalled"), (("still", "stalled"), "stalled"), (("ran", "stalled"), None)],
+)
+def test_a_fan_that_stalls_and_one_that_is_still_are_one_dead_fan(last: tuple[str, str], found: str | None) -> None:
+    """A motor that stalls opens its own protector, and stands in the next run while that is hot (common practice). One
+    that ran in between is not dead."""
+    facts = {"still": RUN._replace(fan=False), "stalled": RUN._replace(stalled=True), "ran": RUN}
+    patterns = Patterns(SETTINGS)
+    for at_s, fan in enumerate(("ran", *last)):
+        run_and_stop(patterns, 1000.0 * at_s, facts[fan])
+    assert patterns.stops.seen().get("fan-in-runs") == found
+
+
 def test_of_two_runs_in_a_row_the_last_one_tells_of_the_fan() -> None:
     """Where a site asks for two in a row only."""
     stops = Stops(2)
