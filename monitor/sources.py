@@ -501,7 +501,20 @@ CREEPAGE = Source(
 
 
 # The test that holds the program to a row: file and function under `tests`. A page shows it beside the row.
+_SAID = "test_sources.py::test_each_number_from_elsewhere_is_what_its_document_says"
+_CLASSES = "test_sources.py::test_classes_of_heat_and_of_contactors_are_the_documents"
 HELD_BY: dict[str, str] = {
+    "SERVICE_RANGE_B": _SAID,
+    "SERVICE_NOMINAL": _SAID,
+    "ALARM_LOAD": _SAID,
+    "ARGON2": _SAID,
+    "CONVERTER_NOISE": _SAID,
+    "CONVERTER_RATE": _SAID,
+    "CONTACT_LIFE": _SAID,
+    "LOAD_CONTROL": _SAID,
+    "FROST": _SAID,
+    "HEAT_INDEX": _CLASSES,
+    "CONTACT_LOCKED_ROTOR": _CLASSES,
     "CONTACTOR_CLOSING": "conformance/test_checks_published.py::"
     "test_closing_voltage_is_that_of_the_standard_and_of_a_component_sheet",
     "CONTACTOR_DROP_OUT": "conformance/test_world_handbook.py::test_pull_in_and_drop_out_lie_where_sheets_have_them",

@@ -92,7 +92,12 @@ MAP_TONS = _ours(
     + sources.COMPRESSOR_MAP.cite,
 )
 MAP_LOW_F = _ours(-10.0, "F", "the map is used down to this evaporating temperature, then tapers to the idle share")
-MAP_HIGH_F = _ours(170.0, "F", "an internal relief valve opens by then: condensing temperature rises no further")
+MAP_HIGH_F = _ours(
+    170.0,
+    "F",
+    "an internal relief valve opens by then: condensing temperature rises no further; over R-410A's critical 160 °F the"
+    " map is stretched",
+)
 IDLE_POWER_SHARE = _ours(0.40, "1", "power of a compressor that pumps almost nothing, of its power at rating A")
 STARVED_F = _ours(-60.0, "F", "evaporating temperature at which almost nothing is pumped")
 RATING_OUTDOOR_F = Constant(95.0, "F", sources.RATING_A.basis, sources.RATING_A.text)

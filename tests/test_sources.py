@@ -61,6 +61,70 @@ def test_every_limit_from_elsewhere_names_a_row(limit: Limit) -> None:
     assert limit.basis == row.basis
 
 
+# What the document says, worked out from its own units: whoever moves such a number moves it here too, with the clause.
+SAID: dict[str, float] = {
+    "CLOSING_RATIO": 0.85,  # IEC 60947-4-1, 8.2.1.2: closes from 85 % of rated control voltage
+    "CONTROL_HIGH_V": 30.0,  # UL 5085-3: class 2, at most 30 V RMS
+    "LINE_NOMINAL_V": 2 * 120.0,  # ANSI C84.1, table 1
+    "COPPER_PER_K": 0.00393,  # IEC 60028
+    "COPPER_AT_C": 20.0,
+    "ADC_RATE_HZ": 860.0,  # SBAS444D
+    "METER.superheat_apart": 5 / 1.8,  # RA3.2.2: 5 °F
+    "METER.subcooling_apart": 3 / 1.8,  # and 3 °F
+    "METER.capacitor_over": 1 + 0.06,  # 6 % either way
+    "METER.capacitor_good": 1 - 0.06,
+    "METER.line_low": 197.0,  # the bulletin's words
+    "METER.line_high": 253.0,
+    "METER.winding_ratio_most": 5.0,
+    "ALARMS.window_s": 10 * 60.0,  # EEMUA 191, ISA-18.2: counted in 10 min, a flood ends under 5
+    "ALARMS.flood_until": 5,
+    "ALARMS.days": 30,
+    "ALARMS.per_day": 150,
+    "ALARMS.flood_share": 0.01,
+    "BASELINES.ewma_weight": 0.2,  # e-Handbook 6.3.2.4: 0.2 to 0.3
+    "BASELINES.contact_life": 200_000,
+    "FLEET.password_least": 15,  # SP 800-63B-4, 3.1.1.2: a single factor
+    "FLEET.argon2_kib": 19 * 1024,  # 19 MiB, 2 passes
+    "FLEET.argon2_passes": 2,
+    "PERFORMANCE.suction_warm_from_c": (95 - 32) / 1.8,  # test A: 95 °F
+    "CALIBRATION.noise_codes": 1.0,
+    "low-line-voltage.ratio": 110 / 120,  # C84.1, range B, service
+    "high-line-voltage.ratio": 127 / 120,
+    "short-cycling.off_s": 3 * 60,
+    "short-cycling.run_s": 2 * 60,
+    "short-cycling.starts": 10,
+}
+# With a margin of ours on it: what the document says, and how far beyond we go at the most.
+BEYOND: dict[str, tuple[float, float]] = {
+    "OVERLOAD_MOST_S": (2 * 3600.0, 3 * 3600.0),  # a protector closes within two hours
+    "HABITS.shed_most_s": (1800.0, 2 * 3600.0),  # half an hour at a time is usual
+    "HABITS.frost_c": (7.0, 15.0),  # outdoor coils frost below 5 to 7 °C
+}
+
+
+def _named() -> dict[str, Limit]:
+    single = {name: limit for name, limit in limits.single_limits().items() if limit.basis in CITED}
+    return single | {f"{limit.group}.{limit.key}": limit for limit in CITED_LIMITS if limit.group}
+
+
+def test_each_number_from_elsewhere_is_what_its_document_says() -> None:
+    """To the two or three digits that are written down; each is in one of the two tables."""
+    named = _named()
+    assert named.keys() == SAID.keys() | BEYOND.keys()
+    assert {name: named[name].value for name in SAID} == pytest.approx(SAID, rel=0.025)
+    for name, (said, most) in BEYOND.items():
+        assert said < named[name].value <= most, name
+
+
+def test_classes_of_heat_and_of_contactors_are_the_documents() -> None:
+    """Heat index: caution from 80 °F, extreme caution from 90, danger from 103 (National Weather Service). A
+    definite-purpose contactor makes and breaks six times its full load (catalogue: 30 A, 180 A; 40 A, 240 A)."""
+    assert [limit.value for limit in limits.FLEET_HEAT_C[1:]] == pytest.approx(
+        [(f - 32) / 1.8 for f in (80, 90, 103)], abs=0.1
+    )
+    assert all(limit.value == 6 * amps for amps, limit in limits.CONTACTOR_LRA_A.items())
+
+
 @pytest.mark.parametrize("name", ROWS)
 def test_every_row_is_used_and_whole(name: str) -> None:
     """Some module names it; what was read has a date, what is remembered has none."""

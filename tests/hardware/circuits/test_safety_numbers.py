@@ -77,6 +77,26 @@ def test_nothing_over_thirty_volts_counts_as_a_class_2_circuit() -> None:
     assert limits.CONTROL_HIGH_V.value == 30.0
 
 
+def test_nothing_over_fifty_volts_counts_as_no_voltage() -> None:
+    """IEC 61140 and NFPA 70E (from memory): from 50 V AC on shock is a hazard. Neither the monitor's word for a dead
+    line nor a meter's reading goes above it. On the 24 V side dead is what no coil is held by: 20 % of its rating
+    (IEC 60947-4-1), and little more."""
+    assert limits.LINE_ABSENT_V.value == 50.0
+    assert limits.METER.line_absent.value == 50.0
+    assert 0.20 * 24 < limits.CONTROL_DEAD_V.value < 0.25 * 24
+
+
+def test_half_of_the_line_is_told_from_all_of_it_and_from_none() -> None:
+    """One leg of 120/240 V service is 114 to 126 V (ANSI C84.1, range A), the lowest both legs give 208 V: 10 % less
+    (from memory). What counts as half lies between, and nearer to neither by less than 10 %."""
+    assert 126 * 1.1 < limits.METER.line_half.value < 0.9 * 208 * 0.9
+
+
+def test_a_usual_control_fuse_is_what_no_sound_coil_reaches() -> None:
+    """3 A (common practice); the largest coil pulls in with 65 VA, 2.7 A at 24 V (catalogues, from memory)."""
+    assert 65 / 24 < limits.COIL_SHORT_A.value <= 3.0
+
+
 def test_the_line_taps_are_fused_at_no_more_than_half_an_ampere() -> None:
     """Ours: the tap's conductors are small, and the fuse opens long before they warm."""
     assert values.LINE_FUSE.nominal <= 0.5
