@@ -534,12 +534,17 @@ class Engine:
             return False
         if abs(now_a - self._early_a) <= limits.TRUST.frozen_ratio.value * self._early_a:
             return False  # a number that does not move at all is no witness
-        known_a, rough = self._normals(self._outdoor_c, now_a)
-        most_a = rough[1] if rough is not None else known_a
+        # Many a unit's current rises for its first ten minutes, so its normal with the fan counts too, once that is
+        # known: in the stage that it began in, for one that goes over to a higher one draws more by that alone.
+        known_a, rough = self._normals(self._outdoor_c, self._early_a)
+        if rough is not None and rough[1] <= rough[0] * limits.HIGH_TRIP_RATIO.value:
+            known_a = rough[1]  # its first runs drew alike, so that they were of one stage
+        most_a = known_a if rough is None else rough[1]
         if most_a is not None and now_a > most_a * limits.HIGH_TRIP_RATIO.value:
             return False  # as steady as it is, it draws more than this unit does with its fan
+        with_fan_a = max(self._early_a, known_a or 0.0)
         return lasted(since_s, self.now_s, limits.TRUST.cooled_s.value) and (
-            now_a <= self._early_a * limits.TRUST.steady_ratio.value
+            now_a <= with_fan_a * limits.TRUST.steady_ratio.value
         )
 
     def _finish(self, cycle: Cycle) -> list[Event]:
