@@ -57,7 +57,11 @@ _WATCHED_DAYS: dict[House, float] = {
     "away": 1.7,
     "repairs": 1.75,
 }
-_UNCALLED = ("no-call-in-heat", "overdue-call")  # true of a house that has switched off, and over when it is back
+# What is true of a house that has switched off, and over when it is back.
+_OWN_DOING = {
+    **dict.fromkeys(("thermostat-off", "away"), ("no-call-in-heat", "overdue-call")),
+    "breaker-off": ("line-supply-lost",),
+}
 _CALM_DAYS = 3.0  # nobody told, nobody too warm
 _SCANS_MOST, _BRANCH_SCANS_MOST = 30_000, 10_000  # where something changes every few seconds
 
@@ -159,7 +163,8 @@ class _Household:
         self.told_s: float | None = None
         self.repaired_s: float | None = None
         self.threads: set[str] = set()
-        self.switched_off = False
+        self.own_doing: tuple[str, ...] = ()
+        self.known: set[str] = set()  # the episodes that there were before these people did something
         self.base = rig.world.thermostat.design
 
     def go_on(self, end_s: float) -> None:
@@ -221,7 +226,7 @@ class _Household:
             if episode.state is EpisodeState.OVER and episode.id not in self.ended:
                 self.ended.add(episode.id)
                 told = episode.id in self.policy.memory.notified
-                own = self.switched_off and episode.lead in _UNCALLED
+                own = episode.lead in self.own_doing and episode.id not in self.known
                 if told and self.repaired_s is None and now_s >= self.began_s and not own:
                     self.false_over.append(episode.lead)
         unit = self.rig.world
@@ -232,9 +237,11 @@ class _Household:
     def _act(self, house: House, *, back: bool) -> None:
         """What the people of this house do half an hour after their first message, and `back` to it a day later."""
         world = self.rig.world
+        if not back:
+            self.own_doing = _OWN_DOING.get(house, ())
+            self.known = {episode.id for episode in self.rig.engine.status().episodes}
         if house in ("thermostat-off", "away"):
             world.thermostat.design = msgspec.structs.replace(self.base, set_c=self.base.set_c if back else _NEVER_C)
-            self.switched_off = True
         elif house == "breaker-off":
             world.timeline.switch("disconnect-pulled", 0 if back else None)
             world.poke()
