@@ -5,6 +5,7 @@ this project's own estimate (`limits.TRUST`)."""
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import inf
 from typing import Any
 
 import msgspec
@@ -120,6 +121,7 @@ def test_a_switch_that_sheds_the_load_is_no_cut_call() -> None:
     """The utility's switch between thermostat and unit, once it is known."""
     cut = RUNNING._replace(call=False, coil=False, **IDLE)
     assert costs(cut, sheds=True) == {"call-shed": limits.TRUST.designed.value}
+    assert dict(Physics(UNIT).oddities(cut)) == {"call-cut": limits.TRUST.usual_fault.value}
 
 
 @pytest.mark.parametrize(
@@ -324,11 +326,34 @@ def sound_cycles(trust: Trust, from_s: float, times: int) -> float:
     return from_s
 
 
-def test_a_trust_that_nothing_disturbs_keeps_nothing() -> None:
-    """Sound cycles leave the step at one look into a table."""
-    trust = Trust(UNIT, ALL)
+@pytest.mark.parametrize("fitted", [ALL, ("call", "coil_a", "supply"), ("supply", "compressor_a", "fan_a")])
+def test_a_trust_that_nothing_disturbs_keeps_nothing(fitted: Sequence[str]) -> None:
+    """Sound cycles leave the step at one look into a table, also where few sensors are fitted."""
+    trust = Trust(UNIT, fitted)
     sound_cycles(trust, 0.0, 3)
     assert trust.memory() == []
+
+
+def test_states_are_tried_the_least_odd_first_and_of_equals_the_unit_that_runs() -> None:
+    """Where nothing is read, all are there."""
+    trust = Trust(UNIT, ALL)
+    found = trust._possible((None,) * len(trust.sensors))
+    sums = [sum(cost for _, cost in oddities) for _, oddities in found]
+    assert sums == sorted(sums)
+    assert [world for world, _ in found[:2]] == [RUNNING, AT_REST]
+    assert len(found) == 2 ** len(RUNNING)
+
+
+def test_a_run_without_a_call_is_a_weld_rather_than_a_wire_that_nobody_watches() -> None:
+    """Both cost the same where the contacts were seen open; a weld is the less odd by itself. The compressor that then
+    stops under closed contacts trips on its own protector: that follows, and is no second fault."""
+    trust = Trust(UNIT, ("thermostat", "load", "compressor_a"))
+    trust.update(Evidence(says(trust, AT_REST)), 0.0)
+    trust.update(Evidence(says(trust, AT_REST, load=True, compressor_a=True)), 600.0)
+    assert cost(trust, "thermostat") == 0.0
+    trust.update(Evidence(says(trust, AT_REST, load=True)), 1200.0)
+    saved = limits.TRUST.fault.value - limits.TRUST.designed.value
+    assert cost(trust, "thermostat") == pytest.approx(saved)
 
 
 def test_a_liar_that_told_the_truth_for_long_leaves_no_trace() -> None:
@@ -444,6 +469,60 @@ def test_a_fault_that_was_away_for_a_whole_run_is_less_likely_when_it_comes_back
     assert cost(trust, "compressor_a") == pytest.approx(lie - heals)
 
 
+def test_a_fault_that_stands_costs_nothing_more_when_the_run_ends() -> None:
+    """A crossed wire calls the unit for a whole run, then the coil opens: the wire is paid for, and so is the lie of a
+    thermostat in its place; neither gets likelier by it."""
+    trust = Trust(UNIT, ALL)
+    trust.update(Evidence(says(trust, AT_REST)), 0.0)
+    trust.update(Evidence(says(trust, RUNNING, thermostat=False)), 600.0)
+    assert cost(trust) == cost(trust, "thermostat") == 0.0
+    trust.update(Evidence(says(trust, AT_REST, call=True, control_v=True)), 1500.0)
+    assert cost(trust) == cost(trust, "thermostat") == 0.0
+
+
+def course(trust: Trust, *steps: tuple[float, ReadWorld], chatters_s: float = inf) -> None:
+    """Sound readings of some states, each from its time on; at `chatters_s` the contactor chatters."""
+    for at_s, world in steps:
+        if chatters_s < at_s:
+            trust.forget_runs(chatters_s)
+            chatters_s = inf
+        trust.update(Evidence(says(trust, world)), at_s)
+
+
+@pytest.mark.parametrize("chatters_s", [inf, 1000.0, 1800.0])
+def test_a_contactor_that_chatters_satisfies_no_thermostat(chatters_s: float) -> None:
+    """It opens too shortly to be settled, in a call or after it: the call that ended need not have been one."""
+    trust = Trust(UNIT, ALL)
+    steps = (0.0, AT_REST), (600.0, DEAD), (1500.0, AT_REST), (2100.0, DEAD)
+    course(trust, *steps, chatters_s=chatters_s)
+    satisfied = limits.TRUST.satisfied.value if chatters_s == inf else 0.0
+    assert cost(trust, "compressor_a") == pytest.approx(limits.TRUST.liar.value - limits.TRUST.fault.value - satisfied)
+
+
+@pytest.mark.parametrize("chatters_s", [inf, 1200.0, 1600.0, 2500.0])
+def test_a_contactor_that_chatters_does_no_whole_run(chatters_s: float) -> None:
+    """Before the run, in it or after it: the dead compressor that seemed to be back was not, and its clamp is no more
+    suspected than before."""
+    trust = Trust(UNIT, ALL)
+    tried = (0.0, AT_REST), (600.0, DEAD), (700.0, AT_REST)
+    course(trust, *tried, (1300.0, RUNNING), (2200.0, AT_REST), (2800.0, DEAD), chatters_s=chatters_s)
+    healed = limits.TRUST.heals.value if chatters_s == inf else 0.0
+    assert cost(trust, "compressor_a") == pytest.approx(limits.TRUST.liar.value - healed)
+
+
+def test_a_fan_clamp_stuck_on_is_the_liar_though_the_compressors_clamp_is_one_too() -> None:
+    """Contacts that are seen open drive no compressor, and no board lets a fan run on for so long; without a look at
+    the contacts nobody can tell."""
+    stuck = AT_REST._replace(fan=True)
+    for fitted, known in ((ALL, True), ([name for name in ALL if name != "load"], False)):
+        trust = Trust(UNIT, fitted)
+        trust.update(Evidence(says(trust, AT_REST)), 0.0)
+        trust.update(Evidence(says(trust, stuck), rested=True), 900.0)
+        assert trust.distrusted == {"fan_a"}
+        alone = cost(trust, "compressor_a")
+        assert (alone > limits.TRUST.liar.value) is known
+
+
 def test_after_a_gap_nothing_is_known_of_the_state_but_who_lies() -> None:
     """A monitor that was off for an hour: contacts that are closed then need not have closed by hand."""
     trust = Trust(UNIT, ALL)
@@ -476,12 +555,13 @@ def test_a_switch_that_sheds_is_weighed_so_from_when_it_is_known() -> None:
 def test_liars_that_are_no_longer_fitted_are_passed_over() -> None:
     """The owner took the supply sensor out: the next process knows of it no more, and of the others all it knew."""
     trust = Trust(UNIT, ALL)
-    trust.update(Evidence(says(trust, RUNNING, supply=False, load=False)), 0.0)
-    assert trust.distrusted == {"supply", "load"}
+    trust.update(Evidence(says(trust, RUNNING, load=False)), 0.0)
+    assert trust.distrusted == {"load"}
     fitted = [name for name in ALL if name != "supply"]
     next_one = Trust(UNIT, fitted, trust.memory())
     assert all("supply" not in row.liars for row in next_one.memory())
     assert cost(next_one, "load") == cost(trust, "load")
+    assert next_one.distrusted == {"load"}
     assert Trust(UNIT, ALL, [LiarMemory(liars=("load", "fan_a", "coil_a"), cost=0.0)]).memory() == []
 
 
