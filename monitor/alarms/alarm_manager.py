@@ -282,7 +282,6 @@ class AlarmManager:
         self._service_x = old.service_until_x if old else None
         self._answers = {answer.id: answer for answer in old.answers} if old else {}
         self._metrics = AlertMetrics(old.metrics if old else None)
-        self._next_x = -inf
         for name, slot in self._slots.items():
             if (slot.owed or slot.standing) and not self.episode_book.knows(name):  # a version told it that knew none
                 self._told_of(name, slot, self._line.now_x, told=slot.owed)

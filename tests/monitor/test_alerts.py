@@ -307,6 +307,7 @@ def test_a_revised_finding_brings_new_suspects_and_no_new_telling() -> None:
     alert = bench.alert(PULL_IN)
     assert alert is not None
     assert (alert.suspects, alert.summary) == (("coil-open",), "now clearer")
+    assert [episode.suspects for episode in bench.desk.episodes()] == [("coil-open",)]
 
 
 def test_identity_and_memory_hold_no_measured_value() -> None:
@@ -403,3 +404,49 @@ def test_a_refusal_names_who_acknowledged_where_that_is_the_reason() -> None:
     why = bench.ask("acknowledge", FAN).why
     assert "shelved; unshelve it first" in why
     assert "Ann" not in why
+
+
+def test_an_alert_says_since_when_it_has_stood_over_a_short_absence_too() -> None:
+    """Back within the off-delay it is the same alert and keeps its beginning; after its end the next has its own."""
+    bench = Bench()
+    bench.wait(500)
+    bench.raised(FAN)
+    bench.wait(100)
+    bench.cleared(FAN, repaired=False)
+    bench.wait(10)
+    bench.raised(FAN)
+    alert = bench.alert(FAN)
+    assert alert is not None
+    assert (alert.since_s, alert.since_wall_s) == (500.0, WALL_S + 500.0)
+    bench.cleared(FAN)
+    bench.wait(bench.delay_s(FAN))
+    begin_s = bench.now_s
+    bench.raised(FAN)
+    alert = bench.alert(FAN)
+    assert alert is not None
+    assert (alert.since_s, alert.since_wall_s) == (begin_s, WALL_S + begin_s)
+
+
+def test_to_unshelve_one_finding_of_an_episode_leaves_the_rest_snoozed() -> None:
+    """A compressor that does not run, and then the locked rotor behind it, snoozed together: one alone is asked for."""
+    child = "compressor-not-running"
+    bench = Bench()
+    bench.raised(child)
+    bench.raised(LOCKED)
+    [episode] = bench.desk.episodes()
+    assert set(episode.findings) == {child, LOCKED}
+    assert bench.ask("shelve", episode.id, 4.0).done
+    assert bench.ask("unshelve", LOCKED).done
+    assert (bench.state(child), bench.state(LOCKED)) == (AlertState.SHELVED, AlertState.UNACKED)
+    assert bench.desk.episodes()[0].snoozed_until_wall_s == WALL_S + 4 * 3600.0
+    assert bench.ask("unshelve", episode.id).done
+    assert bench.desk.episodes()[0].snoozed_until_wall_s is None
+
+
+def test_what_was_shelved_before_it_came_can_be_unshelved() -> None:
+    """There is no episode of it yet."""
+    bench = Bench()
+    bench.ask("shelve", FAN, 4.0)
+    assert bench.ask("unshelve", FAN).done
+    bench.raised(FAN)
+    assert bench.notified() == [(FAN, ALARM)]

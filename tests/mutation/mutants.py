@@ -304,6 +304,8 @@ class _Sieve:
             long = set(left_out(session.items))
             session.items[:] = [item for item in session.items if item not in long]
         functions = _functions(_module(self._made[0].file))
+        for name in _called_when_loaded(ast.parse((ROOT / self._made[0].file).read_text())):
+            functions.pop(name, None)
         put = self._put or (lambda mutant: _put(mutant, functions))
         gc.collect()
         gc.freeze()
@@ -393,6 +395,20 @@ def _put(mutant: Mutant, functions: Mapping[str, list[FunctionType]]) -> bool:
     for one in found:
         one.__code__ = code
     return bool(found)
+
+
+def _called_when_loaded(tree: ast.Module) -> set[str]:
+    """The functions that the module itself calls while it is loaded, and those that they call: what they make is there
+    by the time that a mutant is put."""
+    defined = {node.name: node for node in tree.body if isinstance(node, ast.FunctionDef)}
+    found: set[str] = set()
+    left: list[ast.AST] = [node for node in tree.body if not isinstance(node, ast.FunctionDef | ast.ClassDef)]
+    while left:
+        for node in ast.walk(left.pop()):
+            if isinstance(node, ast.Name) and node.id in defined and node.id not in found:
+                found.add(node.id)
+                left.append(defined[node.id])
+    return found
 
 
 def _codes(code: CodeType) -> Iterator[CodeType]:
