@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.alarm_manager import AlarmManager
 from condenser_monitor.monitor.core.config import parse
 from condenser_monitor.monitor.core.errors import ContractError
@@ -450,3 +451,45 @@ def test_what_was_shelved_before_it_came_can_be_unshelved() -> None:
     assert bench.ask("unshelve", FAN).done
     bench.raised(FAN)
     assert bench.notified() == [(FAN, ALARM)]
+
+
+def test_a_step_that_nobody_is_told_of_is_a_step_but_not_that_of_a_normal_alert_into_service() -> None:
+    """The history shows who acknowledged; it does not show that a unit without alerts was out of service."""
+    bench = Bench()
+    bench.raised(FAN)
+    bench.ask("acknowledge", FAN, by="Ann")
+    bench.ask("service", hours=1.0)
+    bench.ask("resume")
+    steps = [(step.finding, step.state_was.value, step.state.value, step.tell) for _, step in bench.steps]
+    assert steps == [
+        (FAN, "normal", "unacknowledged", ALARM),
+        (FAN, "unacknowledged", "acknowledged", "no"),
+        (FAN, "acknowledged", "out-of-service", "no"),
+        (FAN, "out-of-service", "unacknowledged", ALARM),
+    ]
+
+
+@pytest.mark.parametrize(("first", "then"), [(FAN, SUPPLY), (SUPPLY, FAN)])
+def test_each_alert_is_over_after_its_own_off_delay(first: str, then: str) -> None:
+    """The end of one ends no other that went later."""
+    bench = Bench()
+    bench.raised(first)
+    bench.raised(then)
+    bench.cleared(first)
+    later_s = bench.delay_s(first) - 1.0
+    bench.wait(later_s)
+    bench.cleared(then)
+    bench.wait(1.0)
+    assert bench.notified() == [(first, ALARM), (then, ALARM), (first, CLEAR)]
+    bench.wait(bench.delay_s(then) - 1.0)
+    assert bench.notified()[3:] == [(then, CLEAR)]
+
+
+def test_an_answer_to_a_request_whose_name_is_too_long_is_not_kept() -> None:
+    """It is refused, and costs no memory."""
+    bench = Bench()
+    longest = int(limits.ALARMS.name_most.value)
+    for length, kept in ((longest, True), (longest + 1, False)):
+        name = "n" * length
+        assert bench.ask("acknowledge", FAN, id=name).done is False
+        assert (f'"{name}"'.encode() in bench.desk.memory()) is kept
