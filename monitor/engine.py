@@ -450,7 +450,11 @@ class Engine:
 
     def _facts(self, *, said: bool = False) -> Facts:
         return facts(
-            self._inputs, said=said, distrusted=self._trust.distrusted, fan_may_rest=self._fan_may_rest(self._outdoor_c)
+            self._inputs,
+            said=said,
+            distrusted=self._trust.distrusted,
+            fan_may_rest=self._fan_may_rest(self._outdoor_c),
+            drive=self._modulates or self.settings.unit.kind == "variable-speed",
         )
 
     def _fan_may_rest(self, outdoor_c: float | None) -> bool:
@@ -574,6 +578,8 @@ class Engine:
             sound=self.facts.draw == "normal" and not any(CATALOGUE[name].unsound for name in self._evaluator.standing),
             readings={name: self._trusted(name, value) for name, value in (means | {"outdoor_c": outdoor_c}).items()},
         )
+        if started_s is not None and lasted(started_s, self._minute.began_s, limits.MINUTE_S.value):
+            self._habits.mind_speed(started_s, minute.readings["compressor_a"], minute.readings["fan_a"])
         if started_s is not None and lasted(started_s, self._minute.began_s, limits.SETTLE_S.value):
             minute_a = minute.readings["compressor_a"]
             if not lasted(started_s, scan.t_s, limits.RUN_ALIKE_S.value):

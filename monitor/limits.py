@@ -219,6 +219,15 @@ class HABITS(LimitGroup):
     heats_below_c = _ours(8.0, "°C", 0, 15, "no house is cooled through its unit when it is so cold outdoors")
     board_fan_c = _ours(20.0, "°C", 5, 30, "boards cycle the fan only in the cold, when head pressure falls")
     ramp_s = _ours(180.0, "s", 0, 600, "a variable-speed unit's board waits and ramps before its current shows")
+    slowed_ratio = _ours(
+        0.6,
+        "1",
+        0.3,
+        0.65,
+        "of a run's highest current; a low stage draws 67 % of a high one and more (tests/data/nist-ashp-hilft)",
+    )
+    slowed_fan_ratio = _ours(0.85, "1", 0.5, 0.95, "a contactor's fan draws the same through a run")
+    slowest_fan_ratio = _ours(0.25, "1", 0.05, 0.5, "a slower one than this has stopped")
     run_on_s = _ours(240.0, "s", 60, 1800, "boards let the fan run on for a minute or two")
 
 

@@ -69,9 +69,10 @@ def facts(
     said: bool = False,
     distrusted: frozenset[str] = frozenset(),
     fan_may_rest: bool = False,
+    drive: bool = False,
 ) -> Facts:
     """The facts as of the last scan: what is believed or, with `said`, what this one scan says by itself. A reading
-    that is distrusted counts as missing."""
+    that is distrusted counts as missing. `drive`: a board sets the compressor's speed."""
     symbols = {name: one.said if said else one.symbol for name, one in inputs.by_name.items()}
     for name in distrusted:
         for one in inputs.inputs_of(name):
@@ -81,6 +82,9 @@ def facts(
     runs = either(compressor, fan)
     if fan and compressor is False and False in (get("call"), get("load")):
         runs = False  # a fan that a board lets run on tells nothing of the contacts
+    contacts = contacts_closed(get("load"), runs)
+    if drive and contacts and get("call") is False and runs is False:
+        contacts = None  # a drive may be fed all the time, and rests until it is called
     return Facts(
         call=get("call"),
         supply=get("supply"),
@@ -96,7 +100,7 @@ def facts(
         stalled=get("stalled"),
         others={name: symbol for name, symbol in symbols.items() if name not in _NAMED},
         runs=runs,
-        contacts=contacts_closed(get("load"), runs),
+        contacts=contacts,
         delayed=inputs.delayed,
         fan_may_rest=fan_may_rest,
         distrusted=distrusted,

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Collection, Iterable, Mapping
 from math import inf
+from typing import NamedTuple
 
 import msgspec
 
@@ -560,6 +561,17 @@ _OFFERED_AS = {
 _SCANS_APART = 1.5  # scans that are far apart may see fan and compressor change at different ones
 
 
+class _Slowing(NamedTuple):
+    """How far one run's compressor and fan have slowed down: when it began, the minute of the compressor's highest
+    current, whether the last minute was slow, and whether the run has been counted."""
+
+    started_s: float = -inf
+    compressor_a: float = 0.0
+    fan_a: float = 0.0
+    seen: bool = False
+    counted: bool = False
+
+
 def _offer(name: str, key: str, value: float | bool | str, lasted: float = 0.0) -> Offer:
     question = OFFERED[name].format(lasted=round(lasted))
     return Offer(setting=f"unit.{key}", value=value, question=question, lasted=round(lasted))
@@ -580,6 +592,8 @@ class Habits:
             "compressor-after-fan": Durations(_HABIT.delay_least_s, _HABIT.ramp_s),
         }
         self._modulates = False
+        self._slowing = _Slowing()
+        self._slowed_runs = 0  # in how many runs compressor and fan slowed down together
         self._cold_runs, self._cold_run_s = 0, -inf  # how many runs in the cold, and when the last of them began
         for row in memory:
             self._modulates |= row.name == _MODULATES
@@ -656,7 +670,28 @@ class Habits:
         if not self._modulates and self._unit.delay_learned:
             ramp_s = self.durations["compressor-after-fan"].learned_s(usual_step_s)
             self._modulates = ramp_s is not None and ramp_s > _SCANS_APART * usual_step_s
+            self._modulates |= self._slowed_runs >= _HABIT.times.value
         return self._modulates
+
+    def mind_speed(self, started_s: float, compressor_a: float | None, fan_a: float | None) -> None:
+        """Add a minute of the run that began then: whether the fan slowed down with a compressor that did, more than
+        any second stage slows them. It counts once the run has gone on: the minute of a stop holds less of both."""
+        slowing = self._slowing
+        if started_s != slowing.started_s:
+            self._slowing = slowing = _Slowing(started_s=started_s)
+        elif slowing.seen and not slowing.counted:
+            self._slowed_runs += 1
+            self._slowing = slowing = slowing._replace(counted=True)
+        if compressor_a is None or fan_a is None:
+            return
+        if compressor_a >= slowing.compressor_a:
+            self._slowing = slowing._replace(compressor_a=compressor_a, fan_a=fan_a)
+            return
+        least_a = slowing.fan_a * _HABIT.slowest_fan_ratio.value
+        slow = compressor_a <= slowing.compressor_a * _HABIT.slowed_ratio.value
+        self._slowing = slowing._replace(
+            seen=slow and least_a <= fan_a <= slowing.fan_a * _HABIT.slowed_fan_ratio.value
+        )
 
     def ran_in_the_cold(self, started_s: float) -> None:
         """Note that the run that began then has settled in weather in which nothing is cooled."""

@@ -96,7 +96,9 @@ class Physics:
         if w.coil and not w.contacts:
             yield "contacts-open", fault
         if w.contacts and not w.coil:
-            yield "welded", _FAULTS.weld.value
+            # The board of a drive may be fed all the time, and rests until it is called.
+            fed = self._soft and not w.compressor
+            yield ("fed", _FAULTS.designed.value) if fed else ("welded", _FAULTS.weld.value)
         if w.fan and w.supply and not w.contacts:
             # A board may let it run on, declared or not; for minutes, and no longer.
             yield "fan-runs-on", _FAULTS.designed.value if self._board_fan else _FAULTS.rare_fault.value

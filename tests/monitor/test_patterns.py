@@ -956,3 +956,25 @@ def test_what_was_learned_goes_on_in_the_next_process() -> None:
     rows = [*made.memory(), type(made.memory()[0])(name="siesta", lasted_s=[1.0])]
     after = Habits(SETTINGS, rows)
     assert after.memory() == made.memory()
+
+
+@pytest.mark.parametrize(
+    ("compressor_a", "fan_a", "so"),
+    [
+        ([3.0, 6.5, 5.0, 3.5, 3.0], [0.5, 1.0, 0.8, 0.6, 0.5], True),
+        ([9.0, 9.0, 6.1, 6.0, 6.0], [1.0, 1.0, 0.8, 0.8, 0.8], False),
+        ([9.0, 12.5, 9.0, 6.0, 5.0], [1.0] * 5, False),
+        ([9.0, 9.0, 9.0, 9.0, 4.0], [1.0, 1.0, 1.0, 1.0, 0.5], False),
+    ],
+    ids=["a drive", "two stages", "a contactor's fan", "the minute of the stop"],
+)
+def test_a_fan_that_slows_down_with_its_compressor_in_several_runs_shows_a_drive(
+    compressor_a: list[float], fan_a: list[float], so: bool
+) -> None:
+    """Affinity laws: speed sets both currents. A contactor's fan turns at one speed through a run (common practice);
+    a low stage draws 67 % of a high one's amps and more (tests/data/nist-ashp-hilft)."""
+    made = Habits(SETTINGS)
+    for run in range(4):
+        for amps, fan in zip(compressor_a, fan_a, strict=True):
+            made.mind_speed(1000.0 * run, amps, fan)
+    assert made.modulates(1.0) is so

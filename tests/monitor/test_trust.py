@@ -208,6 +208,18 @@ def test_power_and_current_of_the_compressor_are_held_against_each_other(lies: d
     assert {e.finding for e in found} == {"sensing-disagrees"}
 
 
+def test_a_drive_that_is_fed_at_rest_is_by_design() -> None:
+    """Common practice: mains stay on the board of a variable-speed unit, which rests until it is called. Volts behind
+    its contacts at rest, or a sensor stuck at 1, are no alarm and no liar; a compressor that runs uncalled is."""
+    unit = msgspec.structs.replace(UNIT, kind="variable-speed")
+    settings = msgspec.structs.replace(SETTINGS, unit=unit)
+    fed = but(REST, load=True)
+    assert raised(*[(1500, fed), (900, RUN)] * 4, every_s=10.0, settings=settings) == []
+    uncalled = but(RUN, call=False, control_v=0.3, coil_a=0.0, thermostat=False)
+    assert "contacts-stuck-closed" in raised((1500, fed), (900, RUN), (900, uncalled), every_s=10.0, settings=settings)
+    assert raised((900, REST), (900, RUN), (1500, fed), every_s=10.0) == ["sensing-disagrees"]  # no other unit's are
+
+
 def test_power_that_sticks_as_the_compressor_dies_does_not_acquit_it() -> None:
     """A number that never moves is no witness of a run."""
     engine = Engine(SETTINGS, fitted=(*ALL, "compressor_w"))
