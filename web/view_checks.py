@@ -22,7 +22,7 @@ from condenser_monitor.monitor.diagnosis.visit.session import (
     VisitSession,
 )
 from condenser_monitor.monitor.storage.history import begun_visit
-from condenser_monitor.monitor.strings import texts, visits
+from condenser_monitor.monitor.strings import terms, texts, visits
 from condenser_monitor.monitor.strings.translate import tr
 from condenser_monitor.web import guard
 from condenser_monitor.web.access import SignInTries
@@ -31,7 +31,7 @@ from condenser_monitor.web.template_strings import plain, t
 
 checks = Blueprint("checks", __name__)
 VISIT = "visit"
-_HOMEOWNER_CAUSES = 4  # as many as the page lists at once
+_NAMED_AT_ONCE = 4  # suspects that the page lists before the rest is unfolded
 
 
 @checks.get("/checks")
@@ -69,6 +69,7 @@ def shown() -> str:
             for name, judged in diagnosis.answers.items()
         },
         cautions=CAUTIONS,
+        terms=terms.of_check(check, diagnosis.suspects()[:_NAMED_AT_ONCE]),
         checks=CHECKS,
         causes=_causes(diagnosis),
         others=[name for name in SUSPECTS if name not in diagnosis.suspects()],
@@ -79,7 +80,7 @@ def shown() -> str:
 def _causes(diagnosis: VisitSession) -> list[str]:
     """Who of those left may be kept as the cause; a technician may keep all others too, and anybody something else."""
     left = diagnosis.suspects()
-    return [*left[:_HOMEOWNER_CAUSES]] if diagnosis.who != "technician" else [*left]
+    return [*left[:_NAMED_AT_ONCE]] if diagnosis.who != "technician" else [*left]
 
 
 def _looks(diagnosis: VisitSession) -> tuple[str, ...]:
@@ -117,6 +118,7 @@ def resume(found: PageContext, visit: dict[str, Any]) -> VisitSession:
     for name, typed in visit["answers"]:
         diagnosis.enter(name, typed)
     diagnosis.confirmed |= set(visit.get("confirmed", ()))
+    diagnosis.skipped |= set(visit.get("skipped", ()))
     return diagnosis
 
 
@@ -208,6 +210,18 @@ def take_back() -> Response:
     visit, name = _visit(), request.form.get("check", "")
     visit["answers"] = [pair for pair in visit["answers"] if pair[0] != name]
     session[VISIT] = visit
+    return _back()
+
+
+@checks.post("/checks/skip")
+def skip() -> Response:
+    """Put a check aside that cannot be made here, and go on to the next one; nothing is concluded from it."""
+    visit, name = _visit(), request.form.get("check", "")
+    if name not in CHECKS:
+        raise CommandError("check", name[:80], "one of " + ", ".join(CHECKS))
+    visit["skipped"] = sorted({*visit.get("skipped", ()), name})
+    session[VISIT] = visit
+    flash(t("skipped", title=tr(CHECKS[name].title)))
     return _back()
 
 

@@ -114,9 +114,9 @@ def senses(found: PageContext, seen: PageSnapshot, state: Health) -> list[tuple[
     for name, row in READINGS.items():
         title = texts.capital(texts.NAMES[name])
         if name not in found.settings.fitted and readings.get(name) is None:
-            rows.append((row.board, HealthItem(title, None, plain("not-fitted"))))
+            rows.append((row.read_by, HealthItem(title, None, plain("not-fitted"))))
         elif seen.blind or readings.get(name) is None:
-            rows.append((row.board, HealthItem(title, False, state.faults.get(name, plain("no-reading-now")))))
+            rows.append((row.read_by, HealthItem(title, False, state.faults.get(name, plain("no-reading-now")))))
         else:
-            rows.append((row.board, HealthItem(title, True, plain("reads"))))
+            rows.append((row.read_by, HealthItem(title, True, plain("reads"))))
     return rows

@@ -157,6 +157,7 @@ class Reading(NamedTuple):
     holds. least, most: what a number can be. link: the link that a flag tells, or beside which a number is shown.
     plot: a curve of its own, a curve on its link's lane, or none. digits: decimals that are worth showing.
     device_class: what kind of sensor home automation takes it for. hottest_c: the most that a temperature can be.
+    probe: on the Pi's 1-Wire bus; it touches no board, and `board` says only beside which wires it is mounted.
     """
 
     name: str
@@ -171,6 +172,12 @@ class Reading(NamedTuple):
     plot: Literal["", "own", "lane"] = ""
     device_class: str = ""
     hottest_c: float = AIR_MOST_C
+    probe: bool = False
+
+    @property
+    def read_by(self) -> Literal["control", "line", "indoor", "probe"]:
+        """The board that reads it, or that none does."""
+        return "probe" if self.probe else self.board
 
     @property
     def kind(self) -> Literal["flag", "number"]:
@@ -448,6 +455,7 @@ READINGS: dict[str, Reading] = {
             plot="own",
             device_class="temperature",
             hottest_c=PROBE_MOST_C,
+            probe=True,
         ),
     )
 }

@@ -602,6 +602,14 @@ def _owners(check: str, outcome: str) -> set[str]:
     }
 
 
+def shows_on_part(suspect: str, check: str, outcome: str) -> bool:
+    """Return whether what a check showed is that suspect's own part at fault, and not only what may be so behind it:
+    no other part shows it, or where that one is at fault this part never reads sound."""
+    may = {name for name, row in SUSPECTS.items() if check in row.meter and outcome in row.meter[check].usual}
+    owners = _owners(check, outcome) or (may if len(may) == 1 else set())
+    return _abnormal(check, outcome) and suspect in owners
+
+
 # ---------------------------------------------------------------- the reasons
 
 

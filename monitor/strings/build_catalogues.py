@@ -21,6 +21,7 @@ from condenser_monitor.monitor.diagnosis.visit.dialogue import POWER
 from condenser_monitor.monitor.strings.findings import BRIEF, CARE, LOOK
 from condenser_monitor.monitor.strings.lookup import ALL
 from condenser_monitor.monitor.strings.report import REPORT
+from condenser_monitor.monitor.strings.terms import TERMS
 from condenser_monitor.monitor.strings.texts import LINKS, NAMES, TOLD
 from condenser_monitor.monitor.strings.translate import DOMAIN, LANGUAGES, LOCALE
 
@@ -39,7 +40,7 @@ def collect(folder: Path = LOCALE.parent) -> set[str]:
 def _of_tables() -> Iterator[str]:
     for table in (ALL, REPORT, LOOK, CARE, BRIEF, NAMES):
         yield from table.english().values()
-    for text in (*dict.values(TOLD), *dict.values(LINKS)):
+    for text in (*dict.values(TOLD), *dict.values(LINKS), *TERMS.values()):
         yield from (one for one in text if isinstance(one, str))
     yield from OFFERED.values()
     for row in CATALOGUE.values():

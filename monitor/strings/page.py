@@ -192,11 +192,14 @@ _PAGE = {
     "what-seen": "What do you see?",
     "reading": "Reading, as the meter shows it",
     "enter": "Enter",
+    "terms": "What the words mean",
+    "skip-check": "I can't do this one",
+    "skipped": "Put aside, with nothing concluded from it: {title}.",
     "no-check-left": "No further check would help",
     "no-check-left-do": "Enter the confirmed cause once you know it.",
     "cause-shown": "Found: {suspect}",
-    "cause-shown-do": "Its own part shows it. Repair it as said beside its name, let the unit run and measure again;"
-    " then enter it as the confirmed cause.",
+    "cause-shown-do": "What was checked shows this on the part itself. Repair it as said beside its name, let the unit"
+    " run and measure again: what is still wrong then has another cause. Then enter the confirmed cause.",
     "no-look": "No look from outside would narrow it down",
     "looks-done": "That is all there is to look at from outside",
     "no-check-left-call": "Open nothing. Call a technician and read out the lines below.",
@@ -209,8 +212,8 @@ _PAGE = {
     "seen-breakers-off": "Leave the outdoor unit’s breaker and its disconnect as they are: a technician measures why"
     " before anybody switches them on, and somebody may be working there. The indoor unit’s breaker may be switched"
     " fully off and on once; if it trips again, leave it off.",
-    "seen-drain-pan-wet": "Switch the thermostat off, so that the pan does not overflow. The drain is clogged: whoever"
-    " services it clears it and empties the pan, and the cooling comes back by itself.",
+    "seen-drain-pan-wet": "Switch the thermostat off, so that the pan does not overflow. Most likely the drain is"
+    " clogged: once whoever services it has cleared it and emptied the pan, the cooling comes back by itself.",
     "seen-condenser-coil-dirty": "From outside, move leaves, covers and stored things away from the unit. Leave the"
     " guard on: washing the fins is a technician’s work.",
     "seen-filter-dirty": "Put in a new filter of the same size. If there is ice on the pipe or the coil, let it thaw"
@@ -410,6 +413,12 @@ _PAGE = {
     "board-control": "control board",
     "board-line": "line board",
     "board-indoor": "indoor board",
+    "basis-standard": "a standard",
+    "basis-data sheet": "a data sheet",
+    "basis-common practice": "common practice in the trade",
+    "basis-from memory": "a published figure, its source not at hand",
+    "basis-ours": "this program's own figure",
+    "board-probe": "1-Wire probe, no board",
     "note-boards": "Boards",
     "note-boards-means": "They cannot be read; the monitor keeps trying ({detail}).",
     "note-memory": "What was learned",
@@ -433,8 +442,8 @@ _PAGE = {
     "publisher-phone": "Phone alerts",
     "waiting": "{count} messages wait",
     "waiting-one": "{count} message waits",
-    "publisher-fails": "nothing gets through now; waiting for when it does: {count}. The reason given: {error}",
-    "publisher-failed": "the last message did not get through. The reason given: {error}",
+    "publisher-fails": "cannot send now. Messages kept until it can: {count}. Reason: {error}",
+    "publisher-failed": "the last message was not delivered. Reason: {error}",
     "nothing-waits": "nothing waits",
     "reads": "reads",
     # ------------------------------------------------------------ settings

@@ -27,9 +27,9 @@ from tests.web.test_share import code_of, given
 
 METHODS = ("GET", "HEAD", "OPTIONS", "POST", "PUT", "DELETE")
 _PAGES = """pages.status pages.live pages.part alerts.listed alerts.ask checks.shown checks.begin checks.answer
-    checks.take_back checks.found_out checks.drop past.shown past.cycles past.trends share.shown share.read share.file
-    share.make share.revoke health.shown settings.shown settings.scale settings.make_token settings.revoke door.logout
-    door.password setup.shown setup.kept setup.design"""
+    checks.take_back checks.skip checks.found_out checks.drop past.shown past.cycles past.trends share.shown share.read
+    share.file share.make share.revoke health.shown settings.shown settings.scale settings.make_token settings.revoke
+    door.logout door.password setup.shown setup.kept setup.design"""
 _READS = "api.status api.health api.events api.cycles api.lanes api.readings api.openapi"
 _OPEN = """answer.asked answer.given shell.alive
     static door.login door.setup share.enter share.close shell.manifest shell.worker shell.offline shell.icon

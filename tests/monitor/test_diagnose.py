@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import Evidence, Finding, MeterReading, Severity, StoredVisit
-from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
+from condenser_monitor.monitor.diagnosis.checks.base import Check
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS, energizes
 from condenser_monitor.monitor.diagnosis.evidence import seen_from
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
@@ -16,10 +19,27 @@ from condenser_monitor.monitor.diagnosis.visit.session import (
     SYMPTOMS,
     VisitSession,
 )
+from condenser_monitor.monitor.strings import texts
 from tests.monitor.suspect_cases import judge
 
 UNIT = Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1)
 FITTED = ("call", "control_v", "coil_a", "supply", "load", "compressor_a", "fan_a", "outdoor_c")
+# What somebody types for a part that is sound (the catalogue's own "a good part shows").
+SOUND_ANSWERS = {name: check.sound or "" for name, check in CHECKS.items() if check.quantity == "eye"} | {
+    "coil-ohms": "13.8 ohm",
+    "coil-volts": "26 V",
+    "compressor-to-ground": "2000 M",
+    "connections": "tight",
+    "fan-capacitor": "5.0 uF of 5",
+    "fan-ohms": "40 ohm",
+    "line-fuses": "0.2 ohm",
+    "line-volts": "241 V",
+    "load-volts": "241 V",
+    "run-capacitor": "45.0 uF of 45",
+    "start-capacitor": "200 uF of 200",
+    "start-volts": "228 V",
+    "winding-ohms": "0.8 2.4 3.2",
+}
 EVIDENCE: Evidence = {"control_v": 26.4, "coil_a": 0.0, "supply": True}
 
 
@@ -322,8 +342,126 @@ def test_a_grounded_compressor_is_not_energized_for_another_reading() -> None:
     assert session.next_check() is None
     assert not [offer.check.name for offer in session.offers() if offer.check.power == "live"]
     assert session.offers(), "what is done with the power off stays on the list"
-    session.undo("compressor-to-ground")
+    session.enter("compressor-to-ground", "2000 M")
     assert [offer for offer in session.offers() if offer.check.power == "live"]
+
+
+@pytest.mark.parametrize("called", ["on", "off"])
+@pytest.mark.parametrize("features", [{}, {"supply-lost": "at-start"}, {"supply-lost": "in-run"}])
+def test_a_breaker_that_has_tripped_waits_for_ohms_to_ground(called: str, features: dict[str, str]) -> None:
+    """Common practice of the trade: what tripped it is measured before anything is energized, and before windings."""
+    seen = {"supply": "off", "load": "off", "call": called, "compressor_a": "still", "fan_a": "still"}
+    fitted = ("call", "supply", "load", "compressor_a", "fan_a")
+    session = VisitSession(["line-supply-lost"], unit=UNIT, seen=seen, fitted=fitted, features=features)
+    session.enter("house-power", "whole")
+    session.enter("breakers", "off")
+    assert session.next_check() is CHECKS["compressor-to-ground"]
+    assert not [offer.check.name for offer in session.offers() if energizes(offer.check)]
+    session.enter("compressor-to-ground", "120 ohm")
+    while (check := session.next_check()) is not None:
+        assert not energizes(check)
+        session.enter(check.name, SOUND_ANSWERS[check.name])
+    assert session.shown()[0] == "compressor-grounded"
+
+
+def test_an_indoor_breaker_that_is_off_keeps_nobody_from_the_24_volts() -> None:
+    """No compressor hangs on it: where none can be grounded, the walk along the string goes on."""
+    session = VisitSession(["control-power-lost"], unit=UNIT, seen={"control_power": "off"}, fitted=("control_power",))
+    session.enter("breakers", "off")
+    assert [offer for offer in session.offers() if offer.check.power == "live"]
+
+
+RESTED = ("Switch the thermostat off", "Switch the cooling off", "Switch the thermostat off now")
+
+
+def test_a_household_that_was_told_to_leave_it_off_is_asked_for_no_call() -> None:
+    """What the page says to do and what the visit asks for do not contradict each other, whatever is answered: no look
+    sets the thermostat to cool where each further start does harm. The air at the registers needs the fan alone."""
+    off = [name for name, text in texts.FINDINGS.items() if text.do.startswith(RESTED)]
+    assert {"locked-rotor", "fan-not-running", "overload-cycling", "compressor-not-running"} <= set(off)
+    for name in (*off, "hums-and-stops", "only-the-fan-runs", "only-the-compressor-runs"):
+        for worst in (False, True):
+            session = VisitSession.from_symptom(name, unit=UNIT, who="homeowner")
+            while (check := session.next_check()) is not None:
+                assert not check.calls, (name, check.name)
+                assert "to cool" not in " ".join(check.steps), (name, check.name)
+                session.enter(check.name, check.symbols[-1 if worst else 0])
+                session.confirmed |= session.answers.keys()
+
+
+def test_what_is_heard_or_set_needs_a_call_and_no_other_look_does() -> None:
+    """The looks for which a thermostat is set to cool are marked so."""
+    asked = {
+        name for name, one in CHECKS.items() if one.power == "as-is" and re.search("cool,|below the room", _said(one))
+    }
+    assert asked == {name for name, check in CHECKS.items() if check.calls} == {"listen", "thermostat-setting"}
+
+
+def _said(check: Check) -> str:
+    return " ".join(check.steps)
+
+
+def test_the_drain_comes_before_rarer_looks_where_a_float_can_be_it() -> None:
+    """Whatever else is sensed or recent: the pan before the utility's box, a detector, the fins or the filter."""
+    later = {name for name, check in CHECKS.items() if "drain-pan" in check.after}
+    assert later >= {"shed-switch", "leak-alarm", "door-panel", "condenser-coil", "filter", "registers"}
+    known = {"call": "off", "thermostat": "on", "control_power": "on"}
+    for recent in ({}, {"recent:locked-rotor": "yes"}, {"recent:compressor-not-running": "yes"}):
+        session = VisitSession(
+            ["call-not-reaching-unit"], unit=UNIT, seen=known | recent, fitted=tuple(known), who="homeowner"
+        )
+        assert session.next_check() is CHECKS["drain-pan"], recent
+
+
+def test_no_compressor_is_kept_running_without_its_fan_on_a_persons_word_either() -> None:
+    """Somebody says that only the compressor runs: no check is offered for which it would have to go on running."""
+    session = VisitSession.from_symptom("only-the-compressor-runs", unit=UNIT)
+    assert not [offer.check.name for offer in session.offers() if offer.check.running]
+
+
+def test_r_is_joined_to_y_only_where_the_unit_stays_off() -> None:
+    """A jumper shows whether everything from Y outward starts; on a unit that runs it shows nothing. And R has its 24 V
+    first: common practice."""
+    for name in ("does-not-stop", "cools-poorly", "long-run", "call-without-thermostat"):
+        offered = [offer.check.name for offer in VisitSession.from_symptom(name, unit=UNIT).offers()]
+        assert "jumper-ry" not in offered, name
+    session = VisitSession.from_symptom("overdue-call", unit=UNIT)
+    for offer in session.offers():
+        assert offer.check.name != "jumper-ry"
+    session.enter("rc-volts", "27 V")
+    assert "jumper-ry" in [offer.check.name for offer in session.offers()]
+
+
+def test_two_parts_that_were_measured_bad_are_both_found() -> None:
+    """A dead capacitor and the overload that it opened: neither alone explains both readings, and the visit ends by
+    naming what was shown, not by saying that no check would help."""
+    session = VisitSession.from_symptom("compressor-not-running", unit=UNIT)
+    for check, typed in (("line-volts", "241 V"), ("winding-ohms", "OL OL 2.54"), ("run-capacitor", "0.0 uF of 70")):
+        session.enter(check, typed)
+    while (check := session.next_check()) is not None:
+        session.enter(check.name, SOUND_ANSWERS[check.name])
+    assert set(session.shown()) == {"run-capacitor", "compressor-overload-open"}
+
+
+def test_an_open_overload_alone_shows_no_capacitor() -> None:
+    """What a part may bring about is no proof of that part: only its own check shows it."""
+    session = VisitSession.from_symptom("compressor-not-running", unit=UNIT)
+    session.enter("winding-ohms", "OL OL 2.54")
+    while (check := session.next_check()) is not None:
+        session.enter(check.name, SOUND_ANSWERS[check.name])
+    assert "run-capacitor" not in session.shown()
+
+
+def test_a_check_that_cannot_be_made_is_put_aside_for_others() -> None:
+    """No gauges, no ladder to the attic: each check that is skipped is not asked for again, and the list comes to an
+    end."""
+    session = VisitSession.from_symptom("no-cooling", unit=UNIT, who="homeowner")
+    asked = []
+    while (check := session.next_check()) is not None:
+        asked.append(check.name)
+        session.skipped.add(check.name)
+    assert len(asked) == len(set(asked)) > 4
+    assert all(CHECKS[name].who == "homeowner" for name in asked)
 
 
 def test_an_overload_that_has_opened_does_not_clear_a_dead_capacitor() -> None:
@@ -384,7 +522,7 @@ def test_behind_an_open_low_pressure_switch_gauges_come_and_no_static_pressure()
     assert asked[-3:] == ["filter", "registers", "standing-pressure"]
     assert "static-pressure" not in [offer.check.name for offer in session.offers()]
     assert session.enter("standing-pressure", "below").next is None
-    assert session.shown() == "charge-low"
+    assert session.shown() == ("charge-low",)
 
 
 def test_a_pressure_switch_stands_under_one_name_until_it_is_known_which() -> None:
@@ -421,7 +559,7 @@ def test_a_lost_leg_is_found_from_outside_in() -> None:
         assert offered is not None
         assert offered.name == check
         session.enter(check, answer)
-    assert session.shown() == "line-leg-lost"
+    assert session.shown() == ("line-leg-lost",)
     assert session.next_check() is None
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from functools import partial
-from typing import Any
+from typing import Any, get_args
 
 import msgspec
 import pytest
@@ -13,6 +13,7 @@ from flask import Flask
 from playwright.sync_api import Browser, Page, Route, ViewportSize, expect
 
 from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.publishers.answer_links import Action
 from condenser_monitor.web.serve import Serving, serve
 from condenser_monitor.web.setup_steps import STEPS
 from tests.conftest import need, set_limit
@@ -27,6 +28,7 @@ from tests.web.browser import (
 )
 from tests.web.conftest import app_of, technician_code
 from tests.web.filled import NOW_S, Site
+from tests.web.test_answers import link
 
 PAGES: tuple[str, ...] = (
     "",
@@ -206,6 +208,7 @@ def test_the_steps_of_a_visit_and_of_a_share_are_accessible(
     page.get_by_label("Technician's code").fill(technician_code(site).lower())
     page.get_by_role("button", name="Start").click()
     page.goto(served.url + "checks?check=coil-ohms")
+    page.locator("#d-terms summary").click()
     check_as_it_is(page, source)
     page.get_by_label("Reading, as the meter shows it").fill("13.8 ohm")
     page.get_by_role("button", name="Enter").click()
@@ -226,6 +229,34 @@ def test_the_steps_of_a_visit_and_of_a_share_are_accessible(
     expect(page.locator("article.report")).to_be_visible()
     check_as_it_is(page, source)
     context.close()
+
+
+@long_one
+@pytest.mark.parametrize(("scheme", "size"), SCHEMES)
+def test_the_links_of_a_message_are_accessible(
+    browser: Browser, served: Serving, site: Site, scheme: str, size: ViewportSize
+) -> None:
+    """What a link to each answer says before it is given and after, what is safe to look at, and a link that no longer
+    works; in both languages."""
+    source = axe_source() or ""
+    need("axe-core", bool(source))
+    for locale in ("en-US", "es-MX"):
+        context = browser.new_context(viewport=size, color_scheme=scheme, bypass_csp=True, locale=locale)  # type: ignore[arg-type]
+        page = context.new_page()
+        page.route("**/page.js*", lambda route: route.abort())  # which would press the button at once
+        for action in get_args(Action):
+            page.goto(served.url + link(site, action).lstrip("/"))
+            check_as_it_is(page, source)
+            if action == "look":
+                continue
+            if action == "visit":
+                page.locator("input[type=date]").fill("2026-07-16")
+            page.locator("main form button").first.click()
+            expect(page.locator("main form")).to_have_count(0)
+            check_as_it_is(page, source)
+        page.goto(served.url + "a/cut-short")
+        check_as_it_is(page, source)
+        context.close()
 
 
 @long_one

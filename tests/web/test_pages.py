@@ -399,10 +399,10 @@ def test_health_says_why_a_sense_is_missing(client: FlaskClient, site: Site) -> 
     site.history.note_error("notify", "the phone service refused the message")
     told = page(client, "/health")
     assert "no plug in the jack" in told
-    assert "did not get through. The reason given: the phone service refused the message" in told
+    assert "was not delivered. Reason: the phone service refused the message" in told
     site.history.note_error("notify", REFUSED)
     told = client.get("/health", headers={"Accept-Language": "es"}).get_data(as_text=True)
-    assert "el último mensaje no pasó. El motivo que dio: el servicio no lo aceptó" in told
+    assert "el último mensaje no se entregó. Motivo: el servicio no lo aceptó" in told
 
 
 # ---------------------------------------------------------------- the interface for programs

@@ -99,7 +99,7 @@ class Check(NamedTuple):
     abnormal reading tells so much, and no more, against the other suspects. running: only while the compressor runs.
     fed: only with the line supply there. after: the checks ahead of it along the string. same_as: the reading that
     tells the same, and symbol of the reading -> what the meter then shows. wants_target: the metering device with which
-    a reading says nothing without its target.
+    a reading says nothing without its target. calls: a look for which the thermostat is set to call.
     """
 
     name: str
@@ -131,6 +131,7 @@ class Check(NamedTuple):
     after: tuple[str, ...] = ()
     same_as: tuple[str, Mapping[str, tuple[str, ...]]] | None = None
     wants_target: str = ""
+    calls: bool = False
 
     @property
     def symbols(self) -> tuple[str, ...]:
@@ -224,7 +225,7 @@ MIXED_LIVE = ("live", *CONTROL_LIVE)
 CLOSED = (Bound(limits.METER.closed),)
 PRESENT: Mapping[str, tuple[str, ...]] = {"off": ("absent",), "on": ("normal",)}
 TOOLS = ("multimeter, CAT III 600 V",)
-DEAD = "Power off at breaker and disconnect, locked, proved dead; capacitor bled and proved empty."
+DEAD = "Power off at breaker, disconnect and indoor unit, locked, proved dead; capacitor bled and proved empty."
 CALLING = "Have the thermostat call (turn it well down); wait for any delay to pass."
 
 
@@ -241,6 +242,8 @@ def look(
     tools: tuple[str, ...] = (),
     cautions: tuple[str, ...] = (),
     chance: float = limits.ABNORMAL_CHANCE.value,
+    after: tuple[str, ...] = (),
+    calls: bool = False,
     **says: str,
 ) -> Check:
     """A look from outside, without tools, that a homeowner may take; `says` are its outcomes."""
@@ -264,6 +267,8 @@ def look(
         tools=tools,
         cautions=cautions,
         chance=chance,
+        after=after,
+        calls=calls,
     )
 
 

@@ -17,6 +17,7 @@ from condenser_monitor.monitor.diagnosis.checks.base import (
 _TRADE = "common practice"
 _NO_SOURCE = "the trade's rule"
 _FLASHLIGHT = ("flashlight",)
+_DRAIN = ("drain-pan",)  # the usual cause where a float switch can be it, and the first that people are told to look at
 
 BY_EYE: tuple[Check, ...] = (
     look(
@@ -34,6 +35,7 @@ BY_EYE: tuple[Check, ...] = (
             by_practice("1 °F (0.5 °C)", "under it a thermostat starts the unit too often"),
         ),
         chance=0.05,
+        calls=True,
         right="the thermostat is set to cool, below room temperature, and shows it calls",
         wrong="the thermostat is not set so that it would cool",
     ),
@@ -81,6 +83,7 @@ BY_EYE: tuple[Check, ...] = (
         figures=(by_practice("5 minutes", "thermostats and delay timers wait 3 to 5 minutes"),),
         sound=None,
         cautions=("moving",),
+        calls=True,
         nothing="neither fan nor compressor is heard",
         fan_only="the fan turns, the compressor is silent",
         compressor_only="the compressor runs or hums, the fan does not turn",
@@ -112,6 +115,7 @@ BY_EYE: tuple[Check, ...] = (
         sound="clean",
         tools=_FLASHLIGHT,
         chance=0.2,
+        after=_DRAIN,
         clean="the condenser coil is clean and free",
         dirty="the condenser coil is dirty or blocked",
     ),
@@ -122,8 +126,10 @@ BY_EYE: tuple[Check, ...] = (
         3,
         "light is seen through the filter",
         "Switch the thermostat off. Take the filter out and hold it against the light.",
+        "Put it back, or a new one of the same size: without a filter the indoor coil clogs.",
         sound="clean",
         chance=0.2,
+        after=_DRAIN,
         clean="the air filter is clean",
         dirty="the air filter is clogged",
     ),
@@ -132,11 +138,12 @@ BY_EYE: tuple[Check, ...] = (
         "Air at the supply registers, by hand",
         "indoor unit",
         4,
-        "a steady stream from each open register while the unit is called; none at all means the blower does not run",
-        "With the thermostat set to cool, well below the room's temperature, hold a hand before each register, and see"
-        " that return grilles are not covered.",
+        "a steady stream from each open register while the fan is on; none at all means the blower does not run",
+        "Set the thermostat's fan from auto to on; the cooling can stay off. Hold a hand before each register, and see"
+        " that return grilles are not covered. Then set the fan back to auto.",
         sound="strong",
         chance=0.1,
+        after=_DRAIN,
         strong="air comes strongly from the registers",
         weak="little or no air comes from the registers",
     ),
@@ -152,6 +159,7 @@ BY_EYE: tuple[Check, ...] = (
         figures=(SETTLED,),
         sound="clear",
         chance=0.05,
+        after=_DRAIN,
         clear="the large pipe carries no ice",
         iced="the large pipe is iced",
     ),
@@ -165,6 +173,7 @@ BY_EYE: tuple[Check, ...] = (
         figures=(CONTROL_24_V,),
         sound="shut",
         chance=0.02,
+        after=_DRAIN,
         shut="the indoor unit's panel is in place",
         off="the indoor unit's panel is not in place",
     ),
@@ -180,6 +189,7 @@ BY_EYE: tuple[Check, ...] = (
         sound="quiet",
         source=sources.DETECTORS.text,
         chance=0.01,
+        after=_DRAIN,
         quiet="no refrigerant detector shows an alarm",
         alarm="a refrigerant detector shows an alarm",
     ),
@@ -193,6 +203,7 @@ BY_EYE: tuple[Check, ...] = (
         "Ask whether the household takes part in a saving program that may stop the unit on hot afternoons.",
         sound="idle",
         chance=0.02,
+        after=_DRAIN,
         idle="no utility switch holds the unit off",
         active="the utility's switch holds the unit off",
     ),
@@ -461,6 +472,7 @@ BY_EYE: tuple[Check, ...] = (
         tools=("clip lead",),
         cautions=("live", "class2", "meter", "one-pole"),
         chance=0.03,
+        after=("rc-volts",),  # with no 24 V at R the jumper tells nothing
     ),
     Check(
         name="sizing",

@@ -110,7 +110,7 @@ def _allowed(done: Collection[str], who: Who, barred: Collection[str]) -> list[C
 
 def energizes(check: Check) -> bool:
     """Whether the outdoor unit has its power on, or is called, while the check is made."""
-    return check.power == "live" or check.name == "listen"
+    return check.power == "live" or check.calls
 
 
 def _runs(rows: Sequence[PredictionRow]) -> bool:

@@ -42,7 +42,6 @@ class Talk:
         self._words = words if session.who == "homeowner" else None
         self.visit: StoredVisit | None = None
         self.over = False
-        self._skipped: set[str] = set()
         self._described: set[str] = set()
 
     def opening(self) -> list[str]:
@@ -95,7 +94,7 @@ class Talk:
     def _skip(self) -> list[str]:
         check = self.proposed()
         if check is not None:
-            self._skipped.add(check.name)
+            self.session.skipped.add(check.name)
         return self._proposal()
 
     def _found(self, was: str) -> list[str]:
@@ -114,17 +113,16 @@ class Talk:
     # ------------------------------------------------------------ what is said
 
     def proposed(self) -> Check | None:
-        """The check put forward: the next one that has not been skipped."""
-        later = (offer.check for offer in self.session.offers() if offer.check.name not in self._skipped)
-        check = self.session.next_check()
-        return check if check is None or check.name not in self._skipped else next(later, None)
+        """The check put forward."""
+        return self.session.next_check()
 
     def _proposal(self) -> list[str]:
         check = self.proposed()
         if check is None:
             shown = self.session.shown()
             if shown and self._words is None:
-                return [f"Found: {SUSPECTS[shown].title}. Say found {shown} once it is repaired and runs."]
+                titles = "; ".join(SUSPECTS[name].title for name in shown)
+                return [f"Found: {titles}. Say found {shown[0]} once it is repaired and runs."]
             if self._words:
                 return [
                     "No further look would help, and nothing is to be opened. Call a technician, and read out:",

@@ -30,6 +30,7 @@ from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
     FindingSeen,
     UnitCase,
     diagnose,
+    shows_on_part,
     which_switch,
 )
 
@@ -63,6 +64,22 @@ SYMPTOMS: dict[str, tuple[str, ...]] = {
 }
 NOTHING_COOLS = ("no-cooling", "outdoor-unit-dead")  # any urgent finding that stands explains these
 OTHER = "other"
+# What each further start makes worse. A household is told to leave the cooling off, and is asked for no call.
+LEAVE_OFF = frozenset(
+    {
+        "compressor-not-running",
+        "fan-not-running",
+        "locked-rotor",
+        "overload-cycling",
+        "contactor-chatter",
+        "not-cooling",
+    }
+)
+# Here the unit runs, called or not: whether R joined to Y starts it shows nothing.
+_RUNS_ALREADY = frozenset(
+    {"contacts-stuck-closed", "long-run", "call-without-thermostat", "low-running-current", "high-running-current"}
+)
+GROUND = "compressor-to-ground"
 
 
 class Step(NamedTuple):
@@ -101,6 +118,7 @@ class VisitSession:
         self.answers: dict[str, Judged] = {}
         self.typed: dict[str, str] = {}
         self.confirmed: set[str] = set()  # measured again after it contradicted something
+        self.skipped: set[str] = set()  # checks that nobody can make here: no tool, no way to the place
         self._weighed: tuple[object, Diagnosis] | None = None  # what was answered, and the verdict on it
         self.first = self.suspects()
 
@@ -210,67 +228,97 @@ class VisitSession:
         return self._offers(self.verdict())
 
     def _offers(self, found: Diagnosis) -> list[CheckOffer]:
-        return checks.offers(
+        offered = checks.offers(
             found.rows,
             list(self.answers),
             self.who,
             breaker_off=self._breaker_off,
             barred=self._barred,
         )
+        if self._tripped:  # what is looked at from outside first, then what the breaker may have tripped of
+            offered.sort(key=lambda offer: (checks.stage(offer.check) > 0, offer.check.name != GROUND))
+        return offered
 
     @property
     def _breaker_off(self) -> bool:
         return self._outcome("breakers") == "off"
 
     @property
+    def _tripped(self) -> bool:
+        """A breaker was found off that a grounded compressor may have tripped, and nobody has measured that yet."""
+        causes = {cause.suspect for name in self.findings for cause in SITUATIONS[name].causes}
+        return self._breaker_off and "compressor-grounded" in causes and self._outcome(GROUND) is None
+
+    @property
     def _barred(self) -> frozenset[str]:
-        """The checks that are not to be made. A grounded compressor is not energized again; behind a leg that a meter
-        found dead nothing is measured; no compressor is left running for a reading while its fan stands still; and the
-        pressure at rest, which takes an hour, waits for the ohms of a compressor that is silent behind closed contacts.
+        """The checks that are not to be made. A compressor that is grounded, or may have tripped the breaker by that,
+        is not energized again; behind a leg that a meter found dead nothing is measured; no compressor is left running
+        for a reading while its fan stands still; a household is asked for no call where each start makes it worse;
+        nobody joins R to Y to start what runs; and the pressure at rest, which takes an hour, waits for the ohms of a
+        compressor that is silent behind closed contacts.
         """
-        grounded = self._outcome("compressor-to-ground") == "grounded"
+        grounded = self._outcome(GROUND) == "grounded" or self._tripped
         unfed = self._outcome("line-volts") in ("absent", "half")
         unfed = unfed or self._outcome("leg-to-ground") in ("one-missing", "none")
         fanless = self.seen.get("fan_a") == "still" and self.seen.get("compressor_a") == "running"
+        fanless = fanless or set(self.findings) == {"fan-not-running"}
+        left_off = self.who == "homeowner" and LEAVE_OFF.issuperset(self.findings)
         silent = self.seen.get("load") == "on" and self.seen.get("compressor_a") == "still"
-        hours = {"standing-pressure"} if silent and not self._outcome("winding-ohms") else set()
+        named = {"standing-pressure"} if silent and not self._outcome("winding-ohms") else set()
+        if _RUNS_ALREADY.issuperset(self.findings):
+            named.add("jumper-ry")
         return frozenset(
             check.name
             for check in CHECKS.values()
-            if check.name in hours
+            if check.name in named
             or (grounded and checks.energizes(check))
             or (unfed and check.fed)
             or (fanless and check.running)
+            or (left_off and check.calls)
         )
 
     def next_check(self) -> Check | None:
         """The check to do next: one to measure again; else the one that tells most, else one that confirms the first
-        suspect; None at the end, and once the first suspect is as good as certain and was shown on its own part."""
+        suspect; None at the end, and once the first suspect is as good as certain and was shown on its own part. One
+        that was skipped is not asked for again."""
         found = self.verdict()
-        barred = self._barred
+        barred = self._barred | self.skipped
         again = [name for name in found.measure_again if name not in barred]
         if again:
             return CHECKS[again[-1]]
-        if self.shown():
+        if self._certain():
             return None
-        telling = [offer.check for offer in self._offers(found) if offer.bits >= limits.CHECK_LEAST_BITS.value]
+        least = 0.0 if self.skipped else limits.CHECK_LEAST_BITS.value  # in place of one that cannot be made
+        offered = [offer for offer in self._offers(found) if offer.check.name not in self.skipped]
+        telling = [offer.check for offer in offered if offer.bits >= least]
         if telling:
             return telling[0]
-        return checks.confirming_check(found.rows, list(self.answers), self.who, barred=self._barred)
+        return checks.confirming_check(found.rows, list(self.answers), self.who, barred=barred)
 
-    def shown(self) -> str:
-        """The first suspect, where it is certain enough and an answer on its own part says so; else ""."""
+    def _certain(self) -> bool:
+        """Whether the first suspect is as good as certain and was shown on its own part."""
         first, share = next(iter(self.verdict().shortlist.items()), ("", 0.0))
-        if share < limits.VISIT_CERTAIN.value:
-            return ""
-        own = [
-            name
-            for name, judged in self.answers.items()
-            if name in SUSPECTS[first].meter
-            and judged.outcome in SUSPECTS[first].meter[name].usual
-            and judged.outcome != CHECKS[name].sound
-        ]
-        return first if own else ""
+        return share >= limits.VISIT_CERTAIN.value and self._shown_on_part(first)
+
+    def _shown_on_part(self, name: str) -> bool:
+        """Whether an answer shows the suspect on its own part, and not only what may be so behind it."""
+        again = self.verdict().measure_again
+        return any(
+            shows_on_part(name, check, judged.outcome) for check, judged in self.answers.items() if check not in again
+        )
+
+    def shown(self) -> tuple[str, ...]:
+        """What a meter or a look has shown on its own part once no check is left: the first suspect, or all of a set
+        that explains everything together; else nothing."""
+        found = self.verdict()
+        first = next(iter(found.shortlist), "")
+        if self.next_check() is not None or not first:
+            return ()
+        sets = () if self._certain() else found.together
+        whole = next((names for names in sets if first in names and all(map(self._shown_on_part, names))), None)
+        if whole is not None:
+            return tuple(sorted(whole, key=lambda name: (-found.shares[name], name)))
+        return (first,) if self._shown_on_part(first) else ()
 
     # ------------------------------------------------------------ records out
 
