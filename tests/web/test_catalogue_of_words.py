@@ -24,7 +24,7 @@ NOT_SPOKEN = {"viewport"}  # <meta name=...> whose content nobody reads out
 WORD = re.compile(r"[^\W\d_]")
 # Keys put together at run time: a template or view gives the beginning, a table of the program the end.
 BUILT = re.compile(
-    r"(severity|alert|symptom|told|power|such-as|zoom|board|is|right|publisher|lane|part|menu|suspect|renewed|error|answer|answered|drift|step|field|refused|not-watched|episode|seen|note)-"
+    r"(severity|alert|symptom|told|power|such-as|zoom|board|is|right|publisher|lane|part|menu|suspect|renewed|error|answer|answered|drift|step|field|refused|not-watched|episode|seen|note|basis)-"
 )
 
 
