@@ -283,7 +283,7 @@ def _alert_state(facts: ReportFacts, name: str) -> str:
     said = []
     if alert is not None:
         said.append(texts.WORDS[f"alert-{alert.state.value}"])
-        if alert.acked_by:
+        if alert.acked_by and alert.state is not AlertState.SHELVED:  # who snoozed it may be somebody else
             said.append(say("alert-by", who=alert.acked_by))
         if alert.shelved_until_wall_s is not None:
             said.append(say("alert-until", when=when(facts, alert.shelved_until_wall_s)))

@@ -538,7 +538,7 @@ _PAGE = {
     " about three days to learn what is normal for it.",
     "save-test": "Save and send a test message",
     "skip-step": "Skip this step",
-    "leave-setup": "Leave; go on later under Settings",
+    "leave-setup": "Leave for now; continue under Settings later",
     "kept": "set",
     "none-set": "not set",
     "yes": "yes",
@@ -554,7 +554,8 @@ _PAGE = {
     "step-nameplate-about": "Copy the marked lines from the metal plate on the outdoor unit’s side. It is on the "
     "outside: nothing has to be opened.",
     "step-sensors": "Sensors installed",
-    "step-sensors-about": "Check only what is wired. A sensor that is checked and not wired is told as silent.",
+    "step-sensors-about": "Check only what is wired. A sensor that is checked but not wired"
+    " will be reported as silent.",
     "step-contractor": "Contractor",
     "step-contractor-about": "Whom you call when the air conditioning fails; the number stands in every alert.",
     "step-phones": "Phones",
@@ -627,7 +628,8 @@ _PAGE = {
     "field-metering-fixed": "fixed orifice",
     "field-metering-txv": "expansion valve (TXV)",
     "field-fitted": "Sensors",
-    "field-fitted-note": "At least the call and the compressor’s current; each further one tells more causes apart.",
+    "field-fitted-note": "At least the call and the compressor’s current. Each further sensor narrows the"
+    " cause down more.",
     "field-contractor-name": "Contractor’s name",
     "field-contractor-phone": "Contractor’s telephone number",
     "field-urls": "Another address",

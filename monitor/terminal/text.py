@@ -128,7 +128,8 @@ def _alerts(status: UnitStatus, zone: tzinfo | None) -> Iterator[str]:
         yield ""
     for alert in told:
         state = texts.WORDS[f"alert-{alert.state.value}"]
-        by = f" by {shown(alert.acked_by)}" if alert.acked_by else ""
+        snoozed = alert.state is AlertState.SHELVED  # by whom is not who acknowledged it
+        by = f" by {shown(alert.acked_by)}" if alert.acked_by and not snoozed else ""
         shelved_s = alert.shelved_until_wall_s
         ends = "" if shelved_s is None else f" until {time_format.moment(shelved_s, None, zone)}"
         yield f"  alert {alert.finding}: {state}{by}{ends}"

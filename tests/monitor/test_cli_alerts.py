@@ -10,9 +10,10 @@ import pytest
 
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.monitor.core.records import EpisodeState
-from condenser_monitor.monitor.terminal import alerts
+from condenser_monitor.monitor.terminal import alerts, say
 from tests.monitor import units
 from tests.web import filled
+from tests.web.conftest import app_of
 
 SETTINGS = Settings(unit=units.UNIT, senses=SensorSettings(fitted=units.ALL))
 DEAD = units.but(units.RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
@@ -74,3 +75,19 @@ def test_a_long_line_is_told_to_its_end(site: filled.Site, monkeypatch: pytest.M
     told = "With it: " + "; ".join(["the signal isn't reaching the outdoor unit"] * 12)
     monkeypatch.setattr(alerts, "besides", lambda _: [told])
     assert f"  {told}\n" in said(site)[1]
+
+
+def test_who_acknowledged_an_alert_is_not_said_to_have_snoozed_it(site: filled.Site) -> None:
+    """Sam acknowledged, Ada snoozed: neither the terminal nor the report says that Sam did it."""
+    said(site, "acknowledge")
+    assert alerts.answer(site.history, io.StringIO(), "snooze", "episode-1", by="Ada", hours=24.0) == 0
+    status = site.history.status()
+    assert status is not None
+    assert status.alerts[0].acked_by == "Sam"
+    out = io.StringIO()
+    say.status(site.history, site.settings, out)
+    assert "snoozed" in out.getvalue()
+    assert "snoozed by Sam" not in out.getvalue()
+    read = app_of(site).test_client().get("/report/read").get_data(as_text=True)
+    assert "snoozed" in read
+    assert "snoozed, by Sam" not in read

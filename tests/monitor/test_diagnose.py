@@ -436,8 +436,8 @@ def test_two_parts_that_were_measured_bad_are_both_found() -> None:
     """A dead capacitor and the overload that it opened: neither alone explains both readings, and the visit ends by
     naming what was shown, not by saying that no check would help."""
     session = VisitSession.from_symptom("compressor-not-running", unit=UNIT)
-    for check, typed in (("line-volts", "241 V"), ("winding-ohms", "OL OL 2.54"), ("run-capacitor", "0.0 uF of 70")):
-        session.enter(check, typed)
+    for name, typed in (("line-volts", "241 V"), ("winding-ohms", "OL OL 2.54"), ("run-capacitor", "0.0 uF of 70")):
+        session.enter(name, typed)
     while (check := session.next_check()) is not None:
         session.enter(check.name, SOUND_ANSWERS[check.name])
     assert set(session.shown()) == {"run-capacitor", "compressor-overload-open"}
