@@ -669,15 +669,18 @@ class Engine:
                 **self._answers,
             },
             unsettled=inputs.unsettled(),
-            undecided=self._trust_due_s < inf
-            and self._trust.contradicted(
-                self._trust.read(inputs, standing=self._stands_current(), repeats=self._features.repeats()), now_s
-            ),
+            undecided=self._trust_due_s < inf and self._in_doubt(now_s),
             grace_s={name: self._habits.grace_s(name, self.facts, now_s, self._usual_s) for name in GRACED},
             distrusted={one.name: reading for reading in self._trust.distrusted for one in inputs.inputs_of(reading)},
             new_readings=self._read_symbols(),
             doubted=bool(inputs.doubted(now_s)),
         )
+
+    def _in_doubt(self, now_s: float) -> bool:
+        """Whether the sensors will be weighed with the next scan that bears this one out, and will be found to lie."""
+        standing, repeats = self._stands_current(), self._features.repeats()
+        evidence = self._trust.read(self._inputs, standing=standing, repeats=repeats)
+        return self._trust.contradicted(evidence, now_s) or self._trust.would_accuse(evidence, now_s)
 
     def _read_symbols(self) -> bool:
         """Whether a reading says something else than at the last decision."""

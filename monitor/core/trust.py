@@ -313,6 +313,14 @@ class Trust:
         ]
         return min(costs, default=inf) > limits.TRUST.at_once.value
 
+    def would_accuse(self, evidence: Evidence, now_s: float) -> bool:
+        """Return whether a sensor that is believed would be distrusted if this stayed as it is."""
+        kept = self._stories, self._evidence, self._calm, self._liars
+        changed = self.update(evidence, now_s)
+        accused = changed and not self._liars <= kept[3]
+        self._stories, self._evidence, self._calm, self._liars = kept
+        return accused
+
     def update(self, evidence: Evidence, now_s: float) -> bool:
         """Weigh what has been settled; True when other sensors are distrusted by it."""
         if evidence == self._evidence:
@@ -354,7 +362,7 @@ class Trust:
         states = self._possible(evidence.readings)
         if not states or states[0][1] or self._amiss(states[0][0], evidence):
             return False
-        self._stories[frozenset()] = self._moved(story, states[0][0], frozenset(), 0.0, now_s)
+        self._stories = self._stories | {frozenset(): self._moved(story, states[0][0], frozenset(), 0.0, now_s)}
         return True
 
     # ------------------------------------------------------------ one step along time
