@@ -304,3 +304,9 @@ def test_a_calibration_in_one_line_with_the_usual_meter_of_its_unit(reading: str
     dated = calibrate(reading, points((100.0, 105.0)), by="R. Vale", meter="clamp", meter_share=0.2, wall_s=NOON_S)
     assert (dated.meter_share, dated.at) == (0.2, "2026-07-14T18:00:00Z")
     assert calibration.one_line(dated) == f"{line}; clamp, R. Vale, 2026-07-14T18:00:00Z"
+
+
+def test_a_comparison_that_is_none_of_power_has_no_volt_amps_and_no_lag() -> None:
+    """As those were kept that were made before there was power."""
+    point = msgspec.json.decode(b'{"raw": 9.1, "meter": 9.0}', type=CalibrationPoint)
+    assert (point.apparent, point.displacement_deg) == (0.0, 0.0)

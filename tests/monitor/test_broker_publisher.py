@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import random
+import socket
 from collections.abc import Iterator, Sequence
 from typing import Any
+from unittest.mock import patch
 
 import msgspec
 import paho.mqtt.client as paho
@@ -13,7 +15,7 @@ import pytest
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import HistorySettings, Mqtt, Settings, Site
 from condenser_monitor.monitor.core.errors import BrokerError
-from condenser_monitor.monitor.core.records import Event
+from condenser_monitor.monitor.core.records import Answer, Event
 from condenser_monitor.monitor.publishers.broker import BrokerPublisher, tls_context
 from condenser_monitor.monitor.storage.history import History
 from tests.monitor.edge_tools import MEMORY, WALL_S, Hand, change, cycle, status
@@ -30,10 +32,15 @@ class Recorder(Broker):
     def __init__(self, clock: Hand) -> None:
         super().__init__(clock, random.Random(1), lambda text: None)
         self.began: list[Packet] = []
+        self.published: list[bytes] = []
 
     def _on_connect(self, line: Line, one: Packet) -> None:
         self.began.append(one)
         super()._on_connect(line, one)
+
+    def _on_publish(self, line: Line, one: Packet) -> None:
+        self.published.append(one.body)
+        super()._on_publish(line, one)
 
     def _on_subscribe(self, line: Line, one: Packet) -> None:
         self.began.append(one)
@@ -129,6 +136,50 @@ def test_a_connection_begins_as_it_was_promised(desk: Desk) -> None:
     assert [one.body[-1] & 3 for one in desk.broker.began if one.kind == SUBSCRIBE] == [1, 1]
 
 
+def test_each_message_says_what_kind_of_text_it_is(desk: Desk) -> None:
+    """MQTT 5, 3.3.2.3.9: property 3 is the content type, a string behind its length in two bytes."""
+    kinds = {"events": b"application/json", "unit": b"application/json", "readings": b"application/senml+json"}
+    for channel, kind in kinds.items():
+        bodies = [body for body in desk.broker.published if f"/house/{channel}".encode() in body]
+        assert bodies
+        assert all(b"\x03" + len(kind).to_bytes(2, "big") + kind in body for body in bodies)
+
+
+def test_a_request_that_is_asked_again_gets_the_answer_that_it_got(desk: Desk) -> None:
+    """The first time the engine answers, in its own time; a repeat is answered at once, and by the request's name."""
+    order = {"id": "office-7", "request": "acknowledge", "by": "Ann", "finding": "fan-not-running"}
+    desk.broker.ask("t", REQUESTS, msgspec.json.encode(order))
+    desk.wait(3.0)
+    assert desk.heard("answers") == []
+    t_s = desk.clock()
+    said = Answer(id="office-7", done=False, why="already acknowledged")
+    desk.history.step(now_s=t_s, wall_s=None, status=status(t_s), memory=lambda: MEMORY, answers=[said])
+    answer = desk.asked(**order)
+    assert {name: answer[name] for name in ("id", "done", "why", "site")} == {
+        "id": "office-7",
+        "done": False,
+        "why": "already acknowledged",
+        "site": "house",
+    }
+
+
+def test_numbers_that_the_broker_knows_and_the_disk_has_lost_are_not_given_out_again(
+    keep: HistorySettings, desk: Desk
+) -> None:
+    """A disk that lost what it said it had written: the last `unit` message at the broker goes further."""
+    first = desk.history.origin
+    desk.publisher.close()
+    kept = desk.broker.retained["unit"]
+    ahead = msgspec.json.decode(kept.payload) | {"numbered": {"events": 9, "cycles": 1}}
+    desk.broker.retained["unit"] = kept._replace(payload=msgspec.json.encode(ahead))
+    desk.publisher = SteppedBroker(desk.settings, desk.clock, desk.broker)
+    desk.publisher.start(desk.history)
+    desk.step(change())
+    desk.wait(10.0)
+    assert desk.history.origin != first
+    assert desk.ids(*ROWS)[-1].startswith(f"{desk.history.origin}-")
+
+
 def test_old_numbers_come_again_as_they_were(desk: Desk) -> None:
     """Those that were asked for, by their ids; of another origin, or of numbers that nobody gave, none."""
     origin = desk.history.origin
@@ -185,6 +236,17 @@ def test_a_failure_lets_go_of_the_line_at_once(desk: Desk, monkeypatch: pytest.M
     assert desk.ids(*ROWS)[-1] == f"{desk.history.origin}-5"
 
 
+def test_the_state_of_the_unit_comes_once_a_second_at_the_most(desk: Desk) -> None:
+    """However often it changes; the last state comes all the same."""
+    before = len(desk.heard("unit"))
+    for turn in range(41):
+        desk.step(live=() if turn % 2 else ("call",))
+        desk.wait(0.25)
+    assert 5 <= len(desk.heard("unit")) - before <= 11
+    desk.wait(2.0)
+    assert msgspec.json.decode(desk.heard("unit")[-1].payload)["cycle"] == "running"
+
+
 def test_it_says_once_that_it_is_there(desk: Desk) -> None:
     """And not at each turn."""
     desk.wait(30.0)
@@ -219,6 +281,22 @@ def test_a_broker_that_never_answers_is_given_up(desk: Desk) -> None:
     assert desk.ids(*ROWS)[-1] == f"{desk.history.origin}-5"
 
 
+def test_a_broker_that_hangs_up_before_it_answers_is_not_waited_for(desk: Desk) -> None:
+    """It is said at once, and not when the time for an answer is over."""
+
+    def hung_up() -> socket.socket:
+        mine, other = socket.socketpair()
+        other.close()
+        return mine
+
+    desk.broker.cut()
+    with patch.object(desk.broker, "dial", hung_up):
+        desk.wait(40.0)
+    said = desk.history.health().publishers["mqtt"].error
+    assert said.startswith("BrokerError")
+    assert "no answer to the connection" not in said
+
+
 def test_pauses_are_short_again_after_a_connection_that_lasted(desk: Desk) -> None:
     """A broker that takes us and throws us out again is still failing; one that kept us for longer than any pause is
     not."""
@@ -246,7 +324,9 @@ def test_a_good_end_tells_what_is_left_and_waits_for_no_more_than_its_receipts(d
 
 def test_what_never_began_ends_without_a_fault(keep: HistorySettings) -> None:
     """A start that failed elsewhere closes what is there."""
-    BrokerPublisher(Settings(mqtt=Mqtt(host="broker.test"))).close()
+    never = BrokerPublisher(Settings(mqtt=Mqtt(host="broker.test")))
+    never.finish()
+    never.close()
 
 
 def test_authorities_are_those_of_the_file(tmp_path: Any) -> None:

@@ -13,12 +13,13 @@ from condenser_monitor.monitor.core.patterns import (
     FlapFilter,
     Habits,
     HeatWatch,
+    InRun,
     Patterns,
     ShortCycling,
     Stops,
     stop_place,
 )
-from condenser_monitor.monitor.core.records import Change, ChangeKind, Finding, Offer, Severity
+from condenser_monitor.monitor.core.records import Change, ChangeKind, Finding, Offer, Scan, Severity
 from tests.monitor.units import SETTINGS, UNIT
 
 HOUR_S, DAY_S = 3600.0, 86400.0
@@ -978,3 +979,70 @@ def test_a_fan_that_slows_down_with_its_compressor_in_several_runs_shows_a_drive
         for amps, fan in zip(compressor_a, fan_a, strict=True):
             made.mind_speed(1000.0 * run, amps, fan)
     assert made.modulates(1.0) is so
+
+
+@pytest.mark.parametrize(("step_s", "found"), [(1.0, 900.0), (2.5, 900.0), (2.6, None)])
+def test_two_equal_cuts_are_a_switchs_where_scans_are_close_enough_to_tell(step_s: float, found: float | None) -> None:
+    """To the second: scans that may each be off by more than the slack tell it of three only."""
+    made, _ = habits((600.0, REST), (600.0, RUN), *((900.0, SHED), (600.0, RUN)) * 2)
+    assert learned(made, "load-shed", step_s) == found
+
+
+FAN_FIRST = RUN._replace(contacts=None, load=None, compressor=False, runs=False)
+
+
+@pytest.mark.parametrize(
+    ("ramps_s", "step_s", "so"),
+    [
+        ((60.0, 60.0, 60.0), 1.0, True),
+        ((60.0, 60.0), 1.0, False),
+        ((60.0, 60.0, 80.0), 1.0, False),
+        ((60.0, 60.0, 60.0), 39.0, True),
+        ((60.0, 60.0, 60.0), 40.0, False),  # a scan and a half: both may have started at once
+        ((181.0, 181.0, 181.0), 1.0, False),  # no board waits so long
+    ],
+)
+def test_a_compressor_that_follows_its_fan_by_as_long_each_time_modulates(
+    ramps_s: tuple[float, ...], step_s: float, so: bool
+) -> None:
+    """A contactor starts both at once, a board ramps. Once seen it stays so; not where the owner has denied it."""
+    rest, run = REST._replace(contacts=None, load=None), RUN._replace(contacts=None, load=None)
+    parts = [part for ramp_s in ramps_s for part in ((600.0, rest), (ramp_s, FAN_FIRST), (900.0, run))]
+    made, _ = habits(*parts)
+    assert made.modulates(step_s) is so
+    for lasted_s in (10.0, 20.0, 30.0):
+        made.durations["compressor-after-fan"].lasted_s.append(lasted_s)
+    assert made.modulates(step_s) is so
+    denied, _ = habits(*parts, unit=msgspec.structs.replace(UNIT, not_by_design=("variable-speed",)))
+    assert not denied.modulates(step_s)
+
+
+# ---------------------------------------------------------------- a number that is high in a run alone
+
+
+def in_run(*rows: tuple[float, float | None, float | None]) -> list[bool | None]:
+    """The answers to scans of when, the compressor's current, and the discharge line's temperature."""
+    counter = InRun(SETTINGS, "discharge_c", 900.0)
+    return [counter.update(Scan(t_s=t_s, compressor_a=amps, discharge_c=hot_c)) for t_s, amps, hot_c in rows]
+
+
+def test_a_discharge_line_is_hot_in_a_run_and_proved_cool_by_a_long_one() -> None:
+    """Beyond 107 °C (225 °F, common practice) at once; not so after a quarter of an hour without. Between runs, and
+    without one of the two sensors, nothing is known."""
+    assert in_run((0.0, 0.0, 112.0), (1.0, 9.0, 112.0), (2.0, 9.0, 103.0), (3.0, 9.0, 101.0)) == [
+        None,
+        True,
+        True,
+        None,
+    ]
+    assert in_run((0.0, 9.0, 80.0), (899.0, 9.0, 80.0), (900.0, 9.0, 80.0)) == [None, None, False]
+    # a rest, and heat, begin the quarter of an hour anew
+    assert in_run((0.0, 9.0, 80.0), (600.0, 0.0, 80.0), (900.0, 9.0, 80.0), (1799.0, 9.0, 80.0)) == [None] * 4
+    heat = in_run((0.0, 9.0, 80.0), (600.0, 9.0, 112.0), (900.0, 9.0, 80.0), (1799.0, 9.0, 80.0), (1800.0, 9.0, 80.0))
+    assert heat == [None, True, None, None, False]
+    assert in_run((0.0, 9.0, 112.0), (1.0, None, 112.0), (2.0, 9.0, None), (3.0, 9.0, 112.0)) == [
+        True,
+        None,
+        None,
+        True,
+    ]

@@ -39,7 +39,9 @@ CORE: dict[str, tuple[str, ...]] = {
     "monitor/core/patterns.py": ("patterns", "core_rules", "habits", "flapping", "engine", "engine_history"),
     "monitor/core/trust.py": ("trust_states", "trust", "findings", "engine"),
     "monitor/storage/writer.py": ("core_rules", "history", "history_disk", "history_numbers"),
-    "monitor/publishers/broker.py": ("core_rules", "broker_publisher", "../conformance/test_broker_topics"),
+    "monitor/publishers/broker.py": (
+        *("core_rules", "broker_publisher", "../conformance/test_broker_topics", "../conformance/test_broker_access"),
+    ),
     "hardware/calibration.py": (
         *("../hardware/test_calibration", "../hardware/test_power", "../hardware/test_uncertainty"),
         "../hardware/test_wizard",
