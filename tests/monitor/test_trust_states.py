@@ -102,14 +102,14 @@ def test_the_usual_fault_costs_less_than_the_seldom_one_and_all_less_than_what_c
         (UNIT, set[str]()),
         (BOARD, {"fan-off", "fan-runs-on"}),
         (HEAT_PUMP, {"fan-off"}),
-        (VARIABLE, {"fan-off", "fan-runs-on", "compressor-off"}),
+        (VARIABLE, {"fan-off", "fan-runs-on", "compressor-off", "fed"}),
         (TIMERS[0], {"coil-open"}),
         (TIMERS[1], {"coil-open"}),
     ],
 )
 def test_what_a_kind_of_unit_does_by_design_costs_next_to_nothing(unit: Unit, by_design: set[str]) -> None:
-    """A board's fan rests and runs on, a heat pump's rests in a defrost, a variable speed compressor ramps, a timer
-    keeps the coil waiting."""
+    """A board's fan rests and runs on, a heat pump's rests in a defrost, a variable speed compressor ramps and its board
+    may be fed while it rests, a timer keeps the coil waiting."""
     cheap = set()
     for base, changed, _ in STATES:
         found = costs(base._replace(**changed), unit)
