@@ -365,9 +365,15 @@ def test_a_liar_that_told_the_truth_for_long_leaves_no_trace() -> None:
     trust.update(Evidence(says(trust, AT_REST)), 1500.0)
     end_s = sound_cycles(trust, 2100.0, 1)
     assert trust.distrusted == {"load"}
-    sound_cycles(trust, end_s, 4)
+    end_s = sound_cycles(trust, end_s, 4)
     assert trust.distrusted == set()
     assert trust.memory() == []
+    # and the next that lies is weighed as if it had been the first
+    new = Trust(UNIT, ALL)
+    sound_cycles(new, end_s - 1800.0, 1)
+    for one in (trust, new):
+        one.update(Evidence(says(one, AT_REST, load=True, call=True)), end_s)
+    assert trust.memory() == new.memory() != []
 
 
 def test_four_changes_that_agree_outweigh_a_lie() -> None:
