@@ -493,3 +493,17 @@ def test_an_answer_to_a_request_whose_name_is_too_long_is_not_kept() -> None:
         name = "n" * length
         assert bench.ask("acknowledge", FAN, id=name).done is False
         assert (f'"{name}"'.encode() in bench.desk.memory()) is kept
+
+
+def test_a_consequence_that_is_not_told_is_part_of_the_episode_all_the_same() -> None:
+    """Whoever opens the message sees all that is wrong; and who says that it is repaired says it of all."""
+    child = "compressor-not-running"
+    bench = Bench()
+    bench.raised(LOCKED)
+    bench.raised(child)
+    assert bench.notified() == [(LOCKED, ALARM)]
+    [episode] = bench.desk.episodes()
+    assert set(episode.findings) == {LOCKED, child}
+    assert episode.repaired_by is None
+    assert bench.ask("repaired", episode.id, by="Kim").done
+    assert bench.desk.episodes()[0].repaired_by == "Kim"

@@ -108,8 +108,8 @@ def test_the_usual_fault_costs_less_than_the_seldom_one_and_all_less_than_what_c
     ],
 )
 def test_what_a_kind_of_unit_does_by_design_costs_next_to_nothing(unit: Unit, by_design: set[str]) -> None:
-    """A board's fan rests and runs on, a heat pump's rests in a defrost, a variable speed compressor ramps and its board
-    may be fed while it rests, a timer keeps the coil waiting."""
+    """A board's fan rests and runs on, a heat pump's rests in a defrost, a variable speed compressor ramps and its
+    board may be fed while it rests, a timer keeps the coil waiting."""
     cheap = set()
     for base, changed, _ in STATES:
         found = costs(base._replace(**changed), unit)
@@ -314,6 +314,23 @@ def test_two_liars_are_found_where_one_does_not_explain_it() -> None:
     assert trust.distrusted == {"supply", "fan_a"}
 
 
+def test_what_no_two_liars_explain_stays_doubted() -> None:
+    """Supply, call and transformer all read off in a run: three sensors at once, or something that nobody knows. It is
+    doubted at the next look as it was at the first."""
+    trust = Trust(UNIT, ALL)
+    lies = {"supply": False, "call": False, "control_v": False, "control_power": False}
+    assert trust.contradicted(Evidence(says(trust, RUNNING, **lies)), 0.0)
+    trust.update(Evidence(says(trust, RUNNING, **lies)), 0.0)
+    assert trust.contradicted(Evidence(says(trust, RUNNING, **lies, fan_a=None)), 60.0)
+
+
+def test_two_sensors_of_one_thing_that_differ_cannot_both_be_right() -> None:
+    """Volts of the line and a presence sensor of it, at rest: no fault of the unit explains it."""
+    trust = Trust(UNIT, ("supply", "line_v"))
+    assert trust.contradicted(Evidence((True, False)), 0.0)
+    assert not trust.contradicted(Evidence((False, False)), 0.0)
+
+
 # ---------------------------------------------------------------- along time
 
 
@@ -461,6 +478,7 @@ def test_a_fault_that_was_away_for_a_whole_run_is_less_likely_when_it_comes_back
     trust.update(Evidence(says(trust, AT_REST)), 0.0)
     trust.update(Evidence(says(trust, DEAD)), 600.0)
     trust.update(Evidence(says(trust, AT_REST)), 700.0)  # too short a call for a satisfied thermostat
+    trust.update(Evidence(says(trust, AT_REST, fan_a=None)), 700.0 + rest_s / 2.0)
     at_s = 700.0 + rest_s
     trust.update(Evidence(says(trust, RUNNING)), at_s)
     trust.update(Evidence(says(trust, RUNNING, fan_a=None)), at_s + run_s / 2.0)
