@@ -351,10 +351,7 @@ class AlarmManager:
 
     def tick(self, now_s: float, wall_s: float | None) -> list[AlertChange]:
         """Time has passed: off-delays, shelvings and service mode that end at or before `now_s` end."""
-        told = self._pass_time(now_s, wall_s, at_it=True)
-        if told:
-            self._plan()
-        return told
+        return self._pass_time(now_s, wall_s, at_it=True)
 
     def next_deadline(self) -> float | None:
         """When tick() next has something to do, in `t_s`; None: nothing is waiting."""

@@ -507,3 +507,24 @@ def test_a_consequence_that_is_not_told_is_part_of_the_episode_all_the_same() ->
     assert episode.repaired_by is None
     assert bench.ask("repaired", episode.id, by="Kim").done
     assert bench.desk.episodes()[0].repaired_by == "Kim"
+
+
+def test_it_wants_to_be_asked_when_an_off_delay_ends_and_else_not_at_all() -> None:
+    """The engine sleeps until then."""
+    bench = Bench()
+    assert bench.desk.next_deadline() is None
+    bench.raised(FAN)
+    bench.wait(60)
+    bench.cleared(FAN)
+    assert bench.desk.next_deadline() == 60.0 + bench.delay_s(FAN)
+
+
+def test_a_shelving_that_ends_in_service_mode_leaves_the_unit_out_of_service() -> None:
+    """Nobody is told while a technician is at it."""
+    bench = Bench()
+    bench.raised(FAN)
+    bench.ask("shelve", FAN, 1.0)
+    bench.ask("service", hours=2.0)
+    bench.wait(5400)
+    assert bench.state(FAN) is AlertState.OUT_OF_SERVICE
+    assert bench.notified() == [(FAN, ALARM)]
