@@ -1,11 +1,12 @@
 #!/bin/bash
 # Tries the installer and the program on an emulated 64-bit ARM Debian: a check away from the bench, for developers.
 #
-#     sudo hardware/install/try-arm64.sh [--suite bookworm|trixie] [--work DIRECTORY] [--tests "PATH ..."] [--system]
-#         [--bundle FILE]
+#     sudo hardware/install/try-arm64.sh [--suite bookworm|trixie] [--work DIRECTORY] [--tests "PATH ..."] [--bundle FILE]
+#     sudo hardware/install/try-arm64.sh --system [--package FILE.deb] [--suite bookworm|trixie] [--work DIRECTORY]
 #
-# --bundle installs from a bundle (build-bundle.sh), without network; --tests runs these tests there too; --system makes,
-# instead of trying anything, the root directory and the libraries' builds that try-system.py needs.
+# --bundle installs, repairs and goes back from a bundle (build-bundle.sh), without network; --tests runs these tests there
+# too; --system makes, instead of trying anything, what try-system.py needs: the libraries' builds (DIRECTORY/builds) and a
+# root directory (DIRECTORY/system), with what the Debian package FILE.deb depends on where one is given.
 #
 # Needs debootstrap and qemu-user-static, the network, about 1.5 GB in the work directory and some patience (every step is
 # bounded in time). The program runs on the ARM instruction set with Debian's own Python and the libraries' own ARM
@@ -18,6 +19,7 @@ SUITE=bookworm
 WORK=${TMPDIR:-/tmp}/condenser-monitor-arm64
 TESTS=
 SYSTEM=
+PACKAGE=
 BUNDLE=
 NICENESS=${NICENESS:-15}
 # the archive this machine itself uses, unless told otherwise
@@ -33,40 +35,43 @@ while [ $# -gt 0 ]; do
         --suite) SUITE=${2:?}; shift ;;
         --work) WORK=$(realpath -m -- "${2:?}"); shift ;;
         --system) SYSTEM=yes ;;
+        --package) PACKAGE=$(realpath -- "${2:?}"); shift ;;
         --bundle) BUNDLE=$(realpath -- "${2:?}"); shift ;;
         --tests) TESTS=${2:?}; shift ;;
-        -h | --help) sed -n '2,12s/^# \{0,1\}//p' "$0"; exit 0 ;;
+        -h | --help) sed -n '2,14s/^# \{0,1\}//p' "$0"; exit 0 ;;
         *) die "unknown argument: $1" ;;
     esac
     shift
 done
 
+[ -z "$PACKAGE" ] || [ -n "$SYSTEM" ] || die "--package goes with --system; the package is tried by try-system.py"
 [ "$(id -u)" = 0 ] || die "run it as root: sudo $0"
 for tool in debootstrap qemu-aarch64-static; do
     command -v $tool >/dev/null || die "$tool is missing: apt-get install debootstrap qemu-user-static"
 done
 
 CHROOT=$WORK/$SUITE
-REGISTERED=
 RESULTS=$WORK/$SUITE-results.txt
 mkdir -p "$WORK"
 : >"$RESULTS"
 
 clean_up() {
-    for place in dev/shm dev/pts proc; do
-        mountpoint -q "$CHROOT/$place" && umount "$CHROOT/$place"
+    local root
+    for root in "$CHROOT" "$WORK/for-builds" "$WORK/system"; do
+        for place in dev/shm dev/pts proc; do
+            mountpoint -q "$root/$place" && umount "$root/$place"
+        done
     done
-    [ -z "$REGISTERED" ] || echo -1 >/proc/sys/fs/binfmt_misc/qemu-aarch64
 }
 trap clean_up EXIT
 
-# Lets the kernel start ARM programs through the emulator, for as long as this script runs.
+# Lets the kernel start ARM programs through the emulator, as Debian's package does where systemd runs; another run may
+# need it still, so that it stays.
 register() {
     local table=/proc/sys/fs/binfmt_misc
     [ -e $table/register ] || mount -t binfmt_misc none $table || die "no binfmt_misc in this kernel"
     [ -e $table/qemu-aarch64 ] && return
     cat /usr/lib/binfmt.d/qemu-aarch64.conf >$table/register || die "cannot register the emulator"
-    REGISTERED=yes
 }
 
 inside() {
@@ -114,14 +119,20 @@ stage() {
         tar -xf - -C "$CHROOT/opt/source"
 }
 
+# The same in a network namespace of its own, which has no network.
+inside_offline() {
+    local seconds=$1
+    shift
+    nice -n "$NICENESS" timeout "$seconds" unshare --net chroot "$CHROOT" /usr/bin/env -i HOME=/root LANG=C.UTF-8 \
+        PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin "$@"
+}
+
 run_installer() {
     if [ -z "$BUNDLE" ]; then
         inside 1800 /opt/source/hardware/install/install.sh
-    else # in a network namespace of its own, which has no network
+    else
         rm -rf "$CHROOT/opt/unpacked" && mkdir "$CHROOT/opt/unpacked" && tar -xf "$BUNDLE" -C "$CHROOT/opt/unpacked" &&
-            unshare --net nice -n "$NICENESS" timeout 1800 chroot "$CHROOT" /usr/bin/env -i HOME=/root LANG=C.UTF-8 \
-                PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin \
-                /bin/sh -c 'exec /opt/unpacked/*/install.sh'
+            inside_offline 1800 /bin/sh -c 'exec /opt/unpacked/*/install.sh'
     fi
 }
 
@@ -169,14 +180,42 @@ replay() {
     [[ $said == *'"finding":"call-without-pull-in"'* ]]
 }
 
-upgrade_and_remove() {
+in_force() { readlink "$CHROOT/opt/condenser-monitor/current"; }
+
+# A version that lost a library is replaced by the same command; nothing goes back to the damaged one.
+repaired() {
+    local damaged said
+    damaged=$(in_force)
+    rm -r "$CHROOT/opt/condenser-monitor/current/lib"/python3*/site-packages/msgspec || return 1
+    ! as_service_user --help 2>/dev/null || return 1
+    run_installer && [ "$(in_force)" != "$damaged" ] && as_service_user --version || return 1
+    said=$(inside_offline 300 condenser-monitor-rollback 2>&1) && return 1
+    echo "$said"
+    [[ $said == *"$damaged does not start"* ]] && [ "$(in_force)" != "$damaged" ]
+}
+
+upgraded() {
     mkdir -p "$CHROOT/var/lib/condenser-monitor"
     echo kept >"$CHROOT/var/lib/condenser-monitor/witness"
     echo '# mine' >>"$CHROOT/etc/condenser-monitor/site.toml"
-    run_installer && bus_speed 1 || return 1
-    inside 60 /opt/source/hardware/install/remove.sh || return 1
-    [ "$(cat "$CHROOT/var/lib/condenser-monitor/witness")" = kept ] &&
-        bus_speed 0 && grep -q '# mine' "$CHROOT/etc/condenser-monitor/site.toml" && [ ! -e "$CHROOT/opt/condenser-monitor" ] &&
+    local before
+    before=$(in_force)
+    run_installer && bus_speed 1 && [ "$(in_force)" != "$before" ] && kept
+}
+
+kept() {
+    [ "$(cat "$CHROOT/var/lib/condenser-monitor/witness")" = kept ] && grep -q '# mine' "$CHROOT/etc/condenser-monitor/site.toml"
+}
+
+went_back() {
+    local newer
+    newer=$(in_force)
+    inside_offline 300 condenser-monitor-rollback && [ "$(in_force)" != "$newer" ] && as_service_user --version &&
+        inside_offline 300 condenser-monitor-rollback && [ "$(in_force)" = "$newer" ] && kept
+}
+
+removed() {
+    inside 60 /opt/source/hardware/install/remove.sh && kept && bus_speed 0 && [ ! -e "$CHROOT/opt/condenser-monitor" ] &&
         grep -q 'restart condenser-monitor.service' "$CHROOT/var/log/systemctl-asked"
 }
 
@@ -187,31 +226,72 @@ test_suite() {
     inside 3000 /bin/sh -c "cd /opt/source && exec /opt/condenser-monitor/current/bin/python -m pytest -p no:cacheprovider $TESTS"
 }
 
-# A second copy that can be booted: systemd, kernel, a broker. try-system.py makes the initial disk itself.
-bootable() {
-    local place=$WORK/system
-    umount "$CHROOT/proc" "$CHROOT/dev/shm"
-    rm -rf "$place" && cp -a "$CHROOT" "$place" || return 1
-    CHROOT=$place
-    mount -t proc proc "$CHROOT/proc"
-    inside 900 apt-get update && inside 2400 apt-get install -y --no-install-recommends \
-        systemd-sysv udev kmod busybox-static i2c-tools mosquitto linux-image-arm64
+# Debian packages for the root directory: this machine's apt chooses and fetches them, the root directory's own dpkg lays
+# them out. An emulated apt would read its lists for minutes. No initial disk: try-system.py makes it itself.
+packages() {
+    local config=$CHROOT.apt.conf
+    mkdir -p "$WORK/no-parts" # no questions asked before: that too would run in the emulator
+    cat >"$config" <<APT
+Dir "$CHROOT/";
+Dir::Etc::Parts "$WORK/no-parts";
+Dir::Bin::dpkg "/usr/bin/dpkg";
+DPkg::Chroot-Directory "$CHROOT";
+APT::Architecture "arm64";
+APT::Architectures "arm64";
+APT::Sandbox::User "root";
+Acquire::Languages "none";
+APT
+    LC_ALL=C.UTF-8 DEBIAN_FRONTEND=noninteractive INITRD=No APT_CONFIG=$config nice -n "$NICENESS" timeout 2400 \
+        apt-get -y --no-install-recommends "$@"
 }
 
+# Does something in a copy of the bare root directory, which stays as it is; to be run in a subshell.
+in_copy() {
+    rm -rf "$1" && cp -ax "$CHROOT" "$1" && mount -t proc proc "$1/proc" || return 1
+    CHROOT=$1
+    packages update && "$2"
+    local status=$?
+    umount "$CHROOT/proc"
+    return $status
+}
+
+# What can be booted: systemd, kernel, a broker.
+bootable() {
+    packages install systemd-sysv udev kmod busybox-static i2c-tools mosquitto linux-image-arm64 || return 1
+    [ -z "$PACKAGE" ] || packages satisfy "$(dpkg-deb -f "$PACKAGE" Depends)"
+}
+
+# The libraries as a bundle has them, fetched by this machine's pip, with what builds the program's own wheel. The pin
+# library alone is compiled in the emulator, where the index has no ready build of it (Debian 13's Python).
 library_builds() {
-    inside 300 python3 -m venv /tmp/builds && inside 600 /tmp/builds/bin/pip install -q --no-cache-dir wheel &&
-        inside 1800 /tmp/builds/bin/pip wheel -q --no-cache-dir -w /opt/builds '/opt/source[web,phone,report,completion]' 'setuptools>=69' wheel ||
-        return 1
-    rm -rf "$WORK/builds" "$CHROOT/opt/builds"/condenser_monitor-*
-    mv "$CHROOT/opt/builds" "$WORK/builds"
+    local version pip=("${PYTHON:-python3}" -m pip --quiet --disable-pip-version-check) kinds=() ready=$WORK/pin-library
+    version=$(inside 60 python3 -c 'import sys; print("%d.%d" % sys.version_info[:2])') || return 1
+    for kind in linux manylinux2014 manylinux_2_28 manylinux_2_34; do kinds+=("--platform=${kind}_aarch64"); done
+    rm -rf "$ready" "$WORK/bundle" "$WORK/builds" && mkdir "$ready" "$WORK/builds"
+    "${pip[@]}" download --no-deps --only-binary=:all: --python-version "$version" "${kinds[@]}" --dest "$ready" 'lgpio>=0.2.2' \
+        2>/dev/null || in_copy "$WORK/for-builds" pin_library || return 1
+    nice -n "$NICENESS" "$HERE/build-bundle.sh" "$WORK/bundle" --builds "$ready" --python "$version" || return 1
+    tar -xf "$WORK/bundle"/*.tar -C "$WORK/builds" --strip-components 2 --wildcards --exclude 'condenser_monitor-*' '*/bundle/*.whl' &&
+        "${pip[@]}" download --dest "$WORK/builds" 'hatchling>=1.27'
+}
+pin_library() {
+    packages install python3-pip swig gcc libc6-dev python3-dev || return 1
+    inside 2400 env PYPI=1 python3 -m pip wheel -q --no-cache-dir --no-deps --no-build-isolation -w /opt/builds 'lgpio>=0.2.2' || return 1
+    mv "$CHROOT"/opt/builds/lgpio-*.whl "$WORK/pin-library/"
 }
 
 register
 step "Debian $SUITE, arm64" system || exit 1
 step "groups, source" stage || exit 1
 if [ -n "$SYSTEM" ]; then
-    step "the libraries' builds" library_builds && step "a copy that can be booted" bootable
-    exit
+    umount "$CHROOT/proc" "$CHROOT/dev/shm" # copies are made
+    step "the libraries' builds" library_builds &
+    builds=$!
+    (step "a copy that can be booted" in_copy "$WORK/system" bootable)
+    status=$?
+    wait $builds || status=1
+    [ $status != 0 ] || rm -rf "$WORK/for-builds"
+    exit $status
 fi
 step "install.sh" run_installer || exit 1
 step "libraries, native lgpio included" libraries
@@ -220,7 +300,10 @@ step "replay as the service's user finds the fault" replay
 step "the bus's speed is in config.txt" bus_speed 1
 step "a walk through the senses by hand, in software" walk_by_hand
 [ -z "$TESTS" ] || step "tests: $TESTS" test_suite
-step "upgrade, removal; site file and history kept" upgrade_and_remove
+step "a damaged version is replaced, and not gone back to" repaired
+step "upgrade; site file and history kept" upgraded
+step "back to the version before and forward again, offline" went_back
+step "removal; site file and history kept" removed
 echo
 cat "$RESULTS"
 ! grep -q FAILED "$RESULTS"

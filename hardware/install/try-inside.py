@@ -1,9 +1,10 @@
 """What try-system-inside.sh asks Python for, run with the program's own libraries.
 
 - `rate BUS COUNT`: how fast the shipped driver reads a converter here
-- `watch [no-page]`: say what the broker is told, and what the page then says, until ended; makes the file HEARD when
-  the broker has a reading of the bus; without a page, a line on ASKED has it say, under that title, what the running
-  monitor says: findings, and why readings are missing
+- `watch [no-page]`: say what the broker is told, and what the page then says, until ended; a page whose headline has
+  changed is sent out of the machine (PAGES). Makes the file HEARD when the broker has a reading of the bus; without a
+  page, a line on ASKED has it say, under that title, what the running monitor says: findings, and why readings are
+  missing
 - `reads NAME LOW HIGH SECONDS`: whether the running monitor's last reading comes to lie there by then (exit status)
 - `kept`: whether the running monitor goes on with the history of tests/monitor/history-0.1.0.sql (exit status)
 """
@@ -14,6 +15,7 @@ from __future__ import annotations
 
 import html
 import json
+import os
 import re
 import sys
 import time
@@ -22,9 +24,11 @@ from statistics import median
 from typing import Any
 from urllib.request import urlopen
 
-PAGE = "http://127.0.0.1:8124/"
 HEARD = Path("/run/condenser-monitor/heard")
 ASKED = Path("/run/condenser-monitor/asked")
+# a folder, or what leads out of the machine: there a line for each page, its title and its HTML, as JSON
+PAGES = Path(os.environ.get("TRY_PAGES", "/dev/virtio-ports/pages"))
+ASK_AGAIN = 4  # times; the page is some seconds behind the broker
 HISTORY = "/var/lib/condenser-monitor/condenser-monitor.db"
 
 
@@ -51,11 +55,51 @@ def rate(bus: int, count: int) -> None:
     )
 
 
-def headline() -> str:
+def fetched(path: str) -> str:
+    """What the page answers there."""
+    with urlopen(f"http://127.0.0.1:8124{path}", timeout=60) as answer:
+        text: str = answer.read().decode()
+    return text
+
+
+def headline(page: str) -> str:
     """The first heading of the page."""
-    with urlopen(PAGE, timeout=60) as answer:
-        found = re.search(r"<h1[^>]*>(.*?)</h1>", answer.read().decode(), re.DOTALL)
+    found = re.search(r"<h1[^>]*>(.*?)</h1>", page, re.DOTALL)
     return "" if found is None else html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", "", found[1]))).strip()
+
+
+class Shown:
+    """The page as a person sees it: its headline where that has changed, and itself, sent out in one piece."""
+
+    def __init__(self) -> None:
+        self._last = self._style = ""
+        self._count = 0
+
+    def look(self, title: str) -> bool:
+        """Whether the headline is another now than when this was last asked."""
+        page = fetched("/")
+        now = headline(page)
+        if now == self._last:
+            return False
+        self._last = now
+        print(f"TRY page {now}", flush=True)
+        self._count += 1
+        page = self._in_one_piece(page)
+        if PAGES.is_dir():
+            (PAGES / f"{self._count}-{title}.html").write_text(page, encoding="utf-8")
+        else:
+            with PAGES.open("a", encoding="utf-8") as out:
+                out.write(json.dumps([title, page]) + "\n")
+        return True
+
+    def _in_one_piece(self, page: str) -> str:
+        """With its style inside and without its scripts, which ask the machine for what is new."""
+        link = re.search(r'<link rel="stylesheet" href="([^"]+)">', page)
+        if link is None:
+            return page
+        self._style = self._style or fetched(html.unescape(link[1]))
+        page = page.replace(link[0], f"<style>{self._style}</style>")
+        return re.sub(r"<script src=[^>]*></script>", "", page)
 
 
 def watch(*, page: bool) -> None:
@@ -77,7 +121,7 @@ def watch(*, page: bool) -> None:
         elif body.get("kind") == "change":
             suspects = ",".join(body["suspects"][:3]) or "-"
             print(f"TRY told {body['change']} {body['finding']} {suspects}", flush=True)
-            news.append(body["finding"])
+            news.append(f"{body['finding']}-{body['change']}")
 
     client = Client(CallbackAPIVersion.VERSION2)
     client.on_message = heard
@@ -89,15 +133,15 @@ def watch(*, page: bool) -> None:
             with ASKED.open() as asked:  # until who asks has closed it
                 for title in asked:
                     says(title.strip())
-    last = ""
+    shown = Shown()
+    shown.look("before")
     while True:
         time.sleep(1)
-        if news:
-            news.clear()
-            now = headline()
-            if now != last:
-                print(f"TRY page {now}", flush=True)
-            last = now
+        title, left = (news[-1], ASK_AGAIN) if news else ("", 0)
+        news.clear()
+        while left and not news and not shown.look(title):
+            left -= 1
+            time.sleep(1)
 
 
 def status() -> Any:

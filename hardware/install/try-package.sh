@@ -1,20 +1,40 @@
 #!/bin/bash
-# Tries the Debian package under a real systemd, in a container on this machine's own processor: for developers.
+# Tries the Debian package or a bundle under a real systemd, in a container without network on this machine's own
+# processor: for developers.
 #
 #     sudo hardware/install/try-package.sh ROOT PACKAGE.deb
+#     sudo hardware/install/try-package.sh ROOT BUNDLE.tar
 #
-# ROOT is the root directory of a Debian 13 with systemd, dbus and what the package depends on; it is used up. Needs
-# systemd-nspawn and python3. The unit is one in software, as a container has no pins and no bus. The upgrade is the same
-# package under a higher number, the bad upgrade one whose watch ends at once. The history is a real one of 0.1.0.
+# ROOT is the root directory of a Debian 13; it is used up, and made where it is missing, with debootstrap from the
+# archive that this machine uses: systemd, python3-venv and a broker for a bundle, what the package depends on for a
+# package. Needs systemd-nspawn and python3. The unit is one in software, as a container has no pins and no bus. The
+# package's upgrade is the same under a higher number, the bad upgrade one whose watch ends at once; a bundle
+# (build-bundle.sh, --machine as `uname -m` has it) installs, repairs, upgrades, goes back and plays a story; what the page
+# showed lies in ROOT/opt/trial/pages. The history is a real one of 0.1.0.
 set -euo pipefail
 umask 022
 
 HERE=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
-ROOT=$(realpath -- "${1:?a root directory}")
-PACKAGE=$(realpath -- "${2:?a package}")
+ROOT=$(realpath -m -- "${1:?a root directory}")
+PACKAGE=$(realpath -- "${2:?a package or a bundle}")
 TRIAL=$ROOT/opt/trial
+KIND=container
+[ "${PACKAGE##*.}" = deb ] || KIND=offline
 WORK=$(mktemp -d)
 trap 'rm -rf -- "$WORK"' EXIT
+
+for tool in systemd-nspawn debootstrap dpkg-deb; do
+    command -v $tool >/dev/null || {
+        echo "try-package.sh: $tool is missing: apt-get install systemd-container debootstrap" >&2
+        exit 1
+    }
+done
+if [ ! -x "$ROOT/usr/bin/python3" ]; then
+    MIRROR=${MIRROR:-$(awk '/^URIs:/ {print $2; exit} /^deb / {print $2; exit}' /etc/apt/sources.list.d/*.sources /etc/apt/sources.list 2>/dev/null || true)}
+    NEEDED=systemd-sysv,dbus,adduser,python3-venv,mosquitto
+    [ $KIND = offline ] || NEEDED+=,$(dpkg-deb -f "$PACKAGE" Depends | sed -E 's/ *\([^)]*\)| *\|[^,]*//g; s/, */,/g')
+    debootstrap --variant=minbase --include="$NEEDED" trixie "$ROOT" ${MIRROR:+"$MIRROR"}
+fi
 
 # The package again, with another version and after a change of its files.
 another() {
@@ -27,9 +47,16 @@ another() {
 
 rm -rf -- "$TRIAL"
 mkdir -p "$TRIAL/packages" "$TRIAL/source/hardware/install"
-cp "$PACKAGE" "$TRIAL/packages/1.deb"
-another 2
-another 3 's/^def _run(args.*/&\n    raise SystemExit(5)/'
+if [ $KIND = container ]; then
+    cp "$PACKAGE" "$TRIAL/packages/1.deb"
+    another 2
+    another 3 's/^def _run(args.*/&\n    raise SystemExit(5)/'
+else
+    mkdir "$TRIAL/bundle"
+    tar -xf "$PACKAGE" -C "$TRIAL/bundle"
+    cp "$HERE/try-wire.toml" "$TRIAL/story.toml"
+    echo 170 >"$TRIAL/lasts" # its last finding is cleared at 143 s
+fi
 cp "$HERE/try-system-inside.sh" "$TRIAL/try.sh"
 cp "$HERE/try-inside.py" "$TRIAL/source/hardware/install/"
 cp "$HERE/site.toml" "$HERE/../../tests/examples/lines_publisher/lines_publisher.py" "$TRIAL/"
@@ -41,13 +68,13 @@ with sqlite3.connect(sys.argv[2]) as db:
     db.execute(f"PRAGMA application_id = {0x434D6831}")
 PYTHON
 chmod -R a+rX "$TRIAL"
-cat >"$ROOT/etc/systemd/system/try.service" <<'UNIT'
+sed "s/KIND/$KIND/" >"$ROOT/etc/systemd/system/try.service" <<'UNIT'
 [Unit]
 Description=Trial of the package
 After=basic.target
 [Service]
 Type=oneshot
-ExecStart=/opt/trial/try.sh container
+ExecStart=/opt/trial/try.sh KIND
 StandardOutput=file:/opt/trial/said
 StandardError=inherit
 TimeoutStartSec=infinity

@@ -15,6 +15,8 @@ step() {
     if "$@"; then echo "TRY ok $name"; else echo "TRY FAILED $name"; fi
 }
 
+in_container() { [ "$TRIAL" = container ] || [ "$TRIAL" = offline ]; }
+
 main_pid() { systemctl show -p MainPID --value $NAME; }
 restarts() { systemctl show -p NRestarts --value $NAME; }
 active() { [ "$(systemctl is-active $NAME $NAME-page | sort -u)" = active ]; }
@@ -118,15 +120,17 @@ bad_version() {
 }
 
 removed() {
-    $SOURCE/hardware/install/remove.sh && [ -e /etc/$NAME/site.toml ] &&
-        [ -e /var/lib/$NAME/condenser-monitor.db ] && ! systemctl cat $NAME 2>/dev/null
+    local remove=$SOURCE/hardware/install/remove.sh
+    [ -e "$remove" ] || remove=$(echo "$HERE"/bundle/*/remove.sh)
+    "$remove" && [ -e /etc/$NAME/site.toml ] && [ -e /var/lib/$NAME/condenser-monitor.db ] &&
+        ! systemctl cat $NAME 2>/dev/null
 }
 
 prepared() {
     groupadd --system --force gpio
     groupadd --system --force i2c
     site_file
-    [ "$TRIAL" != container ] || return 0
+    ! in_container || return 0
     udevadm trigger --subsystem-match=gpio --subsystem-match=i2c-dev
     udevadm settle
 }
@@ -184,22 +188,27 @@ wire() {
     sleep 30
     echo "TRY reads"
     says "after a minute"
-    sleep "${STORY_S:-90}"
+    sleep "$(($(cat "$HERE/lasts") - 72))"
 }
 
 # The scenario's story, told to a listener at the broker; the page is asked after each change.
 story() {
     step "services, broker up" within 120 broker_and_services
     step "a converter on the bus is read" bus_is_read
+    SERVED=$(served)
+    chown $NAME: /dev/virtio-ports/pages
     python watch &
-    sleep 15
+    within 60 test -e /run/$NAME/heard
     echo "TRY begin"
     sleep 60
     echo "TRY reads"
     sleep 60
     echo "TRY reads"
-    sleep "${STORY_S:-390}"
+    sleep "$(($(cat "$HERE/lasts") - 120))"
+    step "the services are those that began" same_services
 }
+served() { systemctl show -p MainPID,NRestarts $NAME $NAME-page; }
+same_services() { active && [ "$(served)" = "$SERVED" ]; }
 broker_and_services() { active && systemctl -q is-active mosquitto; }
 
 ask() { echo "TRY $*"; }
@@ -306,14 +315,17 @@ after() {
     sleep 5
 }
 
+old_history() { mkdir -p /var/lib/$NAME && cp "$HERE/history-0.1.0.db" /var/lib/$NAME/$NAME.db; }
+
 # The package on a machine with a history that 0.1.0 left.
 package() {
-    mkdir -p /var/lib/$NAME && cp "$HERE/history-0.1.0.db" /var/lib/$NAME/$NAME.db
+    old_history
+    in_container || step "the pin library is there" pin_library
     step "install beside a history of 0.1.0" dpkg -i "$HERE/packages/1.deb"
     step "services up, the history of 0.1.0 is gone on with" within 120 up_and_kept
     step "least privilege in force" least_privilege
-    [ "$TRIAL" = container ] || step "a converter on the bus is read" bus_is_read
-    [ "$TRIAL" = container ] || step "voltage on a pin is seen to come and to go" pins_are_read
+    in_container || step "a converter on the bus is read" bus_is_read
+    in_container || step "voltage on a pin is seen to come and to go" pins_are_read
     step "the page answers" within 60 page_answers
     step "restarts after being killed" killed
     step "a plug-in beside the package is in use" plugged_in
@@ -333,6 +345,11 @@ package() {
     touch /var/lib/$NAME/delete-with-the-program
     step "a purge that was told deletes them" purged_as_told
 }
+# Raspberry Pi OS has python3-lgpio; a bare Debian 13 has not.
+pin_library() {
+    python3 -c 'import lgpio' || python3 -m zipfile -e "$HERE"/builds/lgpio-*.whl /usr/local/lib/python3.*/dist-packages
+    python3 -c 'import lgpio'
+} 2>/dev/null
 # The watch refuses a table of the site file that no package is for.
 plugin_in_use() {
     local before
@@ -356,14 +373,100 @@ bad_package() { dpkg -i "$HERE/packages/3.deb" && sleep 12 && ! systemctl -q is-
 
 # The same in a container with Debian's systemd: no bus, no pins, so that the watch runs on a unit in software.
 container() {
-    for unit in $NAME $NAME-page; do
-        mkdir -p "/etc/systemd/system/$unit.service.d"
-        printf '[Service]\nNice=15\n' >"/etc/systemd/system/$unit.service.d/trial.conf"
-    done
-    printf 'ExecStart=\nExecStart=/usr/bin/%s run --simulated --site /etc/%s/site.toml\n' $NAME $NAME \
-        >>/etc/systemd/system/$NAME.service.d/trial.conf
+    in_software /usr/bin/$NAME
     package
 }
+in_software() {
+    local nice=15
+    [ $# = 1 ] || nice=0
+    for unit in $NAME $NAME-page; do
+        mkdir -p "/etc/systemd/system/$unit.service.d"
+        printf '[Service]\nNice=%s\n' $nice >"/etc/systemd/system/$unit.service.d/trial.conf"
+    done
+    printf 'ExecStart=\nExecStart=%s run --simulated --site /etc/%s/site.toml%s\n' "$1" $NAME "${2:+ --scenario $2}" \
+        >>/etc/systemd/system/$NAME.service.d/trial.conf
+    systemctl daemon-reload
+}
+
+# A bundle in such a container, which has no network: install, repair, upgrade, back and forward, the short story told to a
+# listener at the broker and by the page, removal.
+offline() {
+    in_software /opt/$NAME/current/bin/$NAME
+    old_history
+    step "there is no network" without_network
+    step "install beside a history of 0.1.0" from_bundle
+    step "services up, the history of 0.1.0 is gone on with" within 120 up_and_kept
+    step "least privilege in force" least_privilege
+    step "the page answers" within 60 page_answers
+    echo '# mine' >>/etc/$NAME/site.toml
+    DAMAGED=$(in_force)
+    rm -r /opt/$NAME/current/lib/python3*/site-packages/msgspec
+    step "without one of its libraries it does not start" ended
+    step "repair" from_bundle
+    step "services up, the history is there still" within 120 up_and_kept
+    step "nothing goes back to the damaged version" not_to_the_damaged
+    step "upgrade" from_bundle
+    step "services up, the history is there still" within 120 up_and_kept
+    NEWER=$(in_force)
+    step "back to the version before" went_to other
+    step "and forward again" went_to newer
+    step "the site file is the owner's still" grep -q '# mine' /etc/$NAME/site.toml
+    story_in_software
+    step "each finding told, in order" told_in_order
+    step "the page had another headline after each" on_the_page
+    step "the services are those that began" same_services
+    step "removal keeps site file and history" removed
+}
+story_in_software() {
+    printf '\n[mqtt]\nhost = "127.0.0.1"\n' >>/etc/$NAME/site.toml
+    in_software /opt/$NAME/current/bin/$NAME "$HERE/story.toml"
+    systemctl restart $NAME $NAME-page
+    step "services, broker up" within 120 broker_and_services
+    mkdir "$HERE/pages" && chown $NAME: "$HERE/pages"
+    TRY_PAGES=$HERE/pages python watch | stamped &
+    step "the broker has readings" within 120 test -e /run/$NAME/heard
+    systemctl restart $NAME
+    step "services, broker up" within 120 broker_and_services
+    date +%s.%N >"$HERE/began"
+    SERVED=$(served)
+    sleep "$(cat "$HERE/lasts")"
+}
+# What the listener says, with seconds since the story began.
+stamped() {
+    local line
+    while read -r line; do
+        [ ! -s "$HERE/began" ] || line="TRY $(echo "$(date +%s.%N) $(cat "$HERE/began")" | awk '{printf "%.1f", $1 - $2}') s: ${line#TRY }"
+        echo "$line" | tee -a "$HERE/told"
+    done
+}
+expected() { sed -n 's/^finding = "\(.*\)"$/\1/p' "$HERE/story.toml"; }
+told_in_order() { [ "$(sed -n 's/.* told raised \([a-z-]*\) .*/\1/p' "$HERE/told" | grep -Fx "$(expected)")" = "$(expected)" ]; }
+on_the_page() {
+    local finding
+    for finding in $(expected); do compgen -G "$HERE/pages/*-$finding-raised.html" >/dev/null || return 1; done
+}
+without_network() { [ "$(ls /sys/class/net)" = lo ]; }
+in_force() { readlink /opt/$NAME/current; }
+from_bundle() {
+    local before
+    before=$(in_force)
+    "$HERE"/bundle/*/install.sh && within 60 active && [ "$(in_force)" != "$before" ]
+}
+ended() {
+    systemctl restart $NAME
+    sleep 8
+    ! systemctl -q is-active $NAME
+}
+not_to_the_damaged() {
+    local good
+    good=$(in_force)
+    ! condenser-monitor-rollback && [ "$(in_force)" = "$good" ] && [ "$good" != "$DAMAGED" ] && within 60 active
+}
+went_to() {
+    condenser-monitor-rollback && within 120 up_and_kept && within 60 page_answers &&
+        if [ "$1" = newer ]; then [ "$(in_force)" = "$NEWER" ]; else [ "$(in_force)" != "$NEWER" ]; fi
+}
+
 up_and_kept() { active && python kept; }
 package_gone() {
     ! systemctl cat $NAME 2>/dev/null && ! systemctl -q is-active $NAME && [ -e /etc/$NAME/site.toml ] &&
@@ -375,7 +478,7 @@ purged_as_told() {
 }
 
 echo "TRY date $(date -u +%FT%TZ), $(uname -rm)"
-[ "$TRIAL" = container ] || step "the kernel has the bus" within 60 bus_is_there
+in_container || step "the kernel has the bus" within 60 bus_is_there
 case $TRIAL in look | wire | faults | after)
     "$TRIAL"
     echo "TRY ok end"

@@ -4,19 +4,22 @@
     sudo .venv/bin/python hardware/install/try-system.py SYSTEM BUILDS --image FOLDER/installed.img --trial story
 
 SYSTEM is the root directory of an arm64 Debian with kernel, systemd, python3-venv and mosquitto; BUILDS a directory
-with the libraries' builds for it (try-arm64.sh --system makes both). Needs qemu-system-aarch64, dtc and mkfs.ext4.
+with the libraries' builds for it (try-arm64.sh --system makes both; with --package FILE.deb what `package` needs too).
+Needs Debian's qemu-system-arm, qemu-utils, qemu-user-static, device-tree-compiler and e2fsprogs.
 
 The machine has no network and says of itself that it is a Pi 4. Its GPIO chip and its I2C bus are real to its kernel;
 what moves them is a simulated unit outside (sim/emulated_wire.py). `--slower K` has the machine's clock, and the unit
 with it, run K times slower than the clock on the wall, so that the emulated processor keeps up with the converters.
 
-Trials: `services` installs and tries the services, with the clock in the year 2000; `story` plays the demo's story;
-`wire` plays its four faults in two and a half minutes and without systemd, for a machine that has no core to spare;
-`faults` breaks the wire in many ways; `package` tries two versions of the Debian package; `look` installs nothing and
-measures the bus, without systemd. Story and faults start from an image in which the program lies as the installer
-leaves it; it is made when it is missing, in a minute, by this machine's own processor (`services` runs the installer
-itself in the machine). What happens inside is `try-system-inside.sh`, which says `TRY ok NAME` or `TRY FAILED NAME` on
-the serial console, and asks for what shall happen outside (`_Outside`).
+Trials: `services` installs and tries the services, with the clock in the year 2000; `story` plays the demo's story
+under the installed services, asks the page after each change, and with `--pages FOLDER` keeps what it showed, as files
+for a browser (`--scenario hardware/install/try-wire.toml`: its four faults in two and a half minutes); `wire` plays
+those four without systemd, for a machine that has no core to spare; `faults` breaks the wire in many ways; `package`
+tries two versions of the Debian package; `look` installs nothing and measures the bus, without systemd. Story, wire and
+faults start from an image in which the program lies as the installer leaves it; it is made when it is missing, in a
+minute, by this machine's own processor (`services` runs the installer itself in the machine). What happens inside is
+`try-system-inside.sh`, which says `TRY ok NAME` or `TRY FAILED NAME` on the serial console, and asks for what shall
+happen outside (`_Outside`).
 """
 
 from __future__ import annotations
@@ -51,6 +54,15 @@ PI_4 = "0xc03111"  # board revision code as a Pi's firmware writes it
 TIMER_HZ = 62_500_000  # of the emulated timer
 PINS = dict(zip(FLAGS, (4, 5, 6, 7, 0, 1), strict=True))  # the chip has eight lines; 2 and 3 are the bus on a Pi
 YEAR_2000 = "2000-01-01"
+TOOLS = {
+    "qemu-system-aarch64": "qemu-system-arm",
+    "qemu-img": "qemu-utils",
+    "qemu-aarch64-static": "qemu-user-static",
+    "dtc": "device-tree-compiler",
+    "mkfs.ext4": "e2fsprogs",
+}
+BINFMT = Path("/proc/sys/fs/binfmt_misc")
+AFTER_S = 10  # the story ends so long after the last that is expected of it
 TRIALS = ("services", "story", "wire", "faults", "package", "look")
 INSTALLED = ("story", "wire", "faults")
 FAULTS = ("absent", "data", "clock", "reset", "noise", "bounce", "year", "full", "module", "cut")
@@ -170,9 +182,9 @@ def lay_out(system: Path, builds: Path, source: Path, site: Path) -> None:
     version = next((system / "usr/lib").glob("python3.*")).name
     inside = ["chroot", str(system), "/usr/bin/env", "-i", "PATH=/usr/sbin:/usr/bin:/sbin:/bin"]
     for group in ("gpio", "i2c"):
-        _run([*inside, "groupadd", "--system", "--force", group])
+        _run([*inside, "groupadd", "--system", "--force", group], timeout_s=600)
     home = ["--home-dir", f"/var/lib/{NAME}", "--no-create-home", "--shell", "/usr/sbin/nologin"]
-    _run([*inside, "useradd", "--system", "--user-group", "--groups", "gpio,i2c", *home, NAME])
+    _run([*inside, "useradd", "--system", "--user-group", "--groups", "gpio,i2c", *home, NAME], timeout_s=600)
     opt.mkdir(parents=True)
     _run([*inside, "python3", "-m", "venv", "--without-pip", f"/opt/{NAME}/release-1"], timeout_s=600)
     (opt / "current").symlink_to("release-1")
@@ -203,18 +215,29 @@ def lay_out(system: Path, builds: Path, source: Path, site: Path) -> None:
         (wanted / unit).symlink_to(f"../{unit}")
     etc.mkdir()
     shutil.copy(site, etc / "site.toml")
-    _run([*inside, "chown", "-R", f"root:{NAME}", f"/etc/{NAME}"])
-    _run([*inside, "chmod", "-R", "u=rwX,g=rX,o=", f"/etc/{NAME}"])
+    _run([*inside, "chown", "-R", f"root:{NAME}", f"/etc/{NAME}"], timeout_s=600)
+    _run([*inside, "chmod", "-R", "u=rwX,g=rX,o=", f"/etc/{NAME}"], timeout_s=600)
+
+
+def let_run_here() -> None:
+    """Have the kernel start ARM programs through the emulator, as Debian's package does where systemd runs."""
+    if not (BINFMT / "register").exists():
+        _run(["mount", "-t", "binfmt_misc", "none", str(BINFMT)])
+    if not (BINFMT / "qemu-aarch64").exists():
+        (BINFMT / "register").write_bytes(Path("/usr/lib/binfmt.d/qemu-aarch64.conf").read_bytes())
 
 
 _PROGRAM = "import sys\nfrom condenser_monitor.monitor.cli import main\nsys.exit(main())\n"
 
 
-def parcel(builds: Path, source: Path, site: str, packages: list[Path], folder: Path, *, bare: bool) -> Path:
+def parcel(
+    builds: Path, source: Path, site: str, packages: list[Path], folder: Path, *, lasts_s: float, bare: bool
+) -> Path:
     """What the machine is given: the source, the libraries' builds (unpacked where nothing is to be installed), a site
-    file and the trial, as a second disk."""
+    file, how long the story lasts and the trial, as a second disk."""
     made = folder / "trial.tar"
     (folder / "site.toml").write_text(site, encoding="utf-8")
+    (folder / "lasts").write_text(f"{lasts_s:.0f}\n", encoding="utf-8")
 
     def wanted(member: tarfile.TarInfo) -> tarfile.TarInfo | None:
         parts = Path(member.name).parts
@@ -224,6 +247,7 @@ def parcel(builds: Path, source: Path, site: str, packages: list[Path], folder: 
     with tarfile.open(made, "w") as tar:
         tar.add(HERE / "try-system-inside.sh", "try.sh")
         tar.add(folder / "site.toml", "site.toml")
+        tar.add(folder / "lasts", "lasts")
         tar.add(source, "source", filter=wanted)
         tar.add(_unpacked(builds, folder) if bare else builds, "lib" if bare else "builds")
         tar.add(source / "tests/examples/lines_publisher/lines_publisher.py", "lines_publisher.py")
@@ -268,7 +292,11 @@ def site_file(played: scenario.Scenario) -> str:
 
 
 def _run(command: list[str], timeout_s: float = 60) -> None:
-    subprocess.run(command, check=True, timeout=timeout_s, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    """Run it, silently. Raises RuntimeError with the end of what it said where it fails."""
+    done = subprocess.run(command, check=False, timeout=timeout_s, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
+    if done.returncode:
+        said = done.stdout.decode(errors="replace")[-2000:]
+        raise RuntimeError(f"{' '.join(command)}: exit status {done.returncode}\n{said}")
 
 
 class Lines:
@@ -366,7 +394,7 @@ def boot(args: argparse.Namespace, trial: str, drives: list[str], folder: Path, 
     kernel = next((args.system / "boot").glob("vmlinuz-*"))
     initrd = initial_disk(args.system, folder)
     tree = device_tree(folder, args.slower)
-    monitor, test, bus = folder / "monitor", folder / "test", folder / "bus"
+    monitor, test, bus, pages = folder / "monitor", folder / "test", folder / "bus", folder / "pages"
     for place in (monitor, test, bus):
         place.unlink(missing_ok=True)
     clock = YEAR_2000 if trial == "services" else time.strftime("%FT%T", time.gmtime())
@@ -377,6 +405,8 @@ def boot(args: argparse.Namespace, trial: str, drives: list[str], folder: Path, 
         command += ["-drive", drive]
     command += ["-accel", "tcg", "-device", "qemu-xhci"]
     command += ["-chardev", f"socket,id=bus,path={bus}", "-device", "usb-redir,chardev=bus"]
+    command += ["-device", "virtio-serial-pci", "-chardev", f"file,id=pages,path={pages}"]
+    command += ["-device", "virtserialport,name=pages,chardev=pages"]
     command += ["-qmp", f"unix:{monitor},server=on,wait=off", "-qtest", f"unix:{test},server=on,wait=off"]
     command += ["-qtest-log", "none", "-serial", "stdio", "-monitor", "none"]
     lines: list[Lines] = []
@@ -404,7 +434,17 @@ def boot(args: argparse.Namespace, trial: str, drives: list[str], folder: Path, 
                 _listen(machine, outside, wire, time.monotonic() + args.limit)
             finally:
                 machine.kill()
+        if args.pages:
+            keep_pages(pages, args.pages)
         return outside.said
+
+
+def keep_pages(sent: Path, into: Path) -> None:
+    """Write each page that the machine sent (try-inside.py: a JSON line of title and HTML) as a file of its own."""
+    into.mkdir(parents=True, exist_ok=True)
+    for number, row in enumerate(sent.read_text(encoding="utf-8").splitlines(), 1):
+        title, text = json.loads(row)
+        (into / f"{number}-{title}.html").write_text(text, encoding="utf-8")
 
 
 def _listen(machine: subprocess.Popen[str], outside: _Outside, wire: EmulatedWire, until: float) -> None:
@@ -433,6 +473,7 @@ def main() -> int:
     parser.add_argument("--only", default=",".join(FAULTS), metavar="FAULT,...", help="of the trial of faults")
     parser.add_argument("--slower", type=int, default=1, metavar="K", help="the machine's clock, by this factor")
     parser.add_argument("--package", type=Path, action="append", default=[], help="a Debian package for the machine")
+    parser.add_argument("--pages", type=Path, metavar="FOLDER", help="keep there what the page showed")
     parser.add_argument("--niceness", type=int, default=15, metavar="N", help="of the emulator")
     parser.add_argument("--limit", type=float, default=5400, metavar="S")
     args = parser.parse_args()
@@ -441,6 +482,8 @@ def main() -> int:
         parser.error(f"--only {','.join(sorted(unknown))}: no such fault; there are {', '.join(FAULTS)}")
     if args.trial == "package" and len(args.package) != 2:
         parser.error("--trial package needs --package FIRST --package SECOND, the second of a higher version")
+    if missing := [package for tool, package in TOOLS.items() if not shutil.which(tool)]:
+        parser.error(f"tools are missing: apt-get install {' '.join(missing)}")
     with tempfile.TemporaryDirectory(prefix="try-system-") as name:
         trial = _Trial(args, Path(name))
         said = trial.run()
@@ -455,7 +498,9 @@ class _Trial:
         self._args, self._folder = args, folder
         self._played = scenario.load(args.scenario)
         site = site_file(self._played) + (SOON if args.trial == "faults" else "")
-        given = parcel(args.builds, args.source.resolve(), site, args.package, folder, bare=args.trial == "look")
+        last_s = max((one.cleared_by_s or one.before_s for one in self._played.expect), default=0.0)
+        lasts_s, bare = last_s + AFTER_S, args.trial == "look"
+        given = parcel(args.builds, args.source.resolve(), site, args.package, folder, lasts_s=lasts_s, bare=bare)
         self._second = f"file={given},format=raw,if=virtio,readonly=on"
 
     def run(self) -> list[str]:
@@ -466,7 +511,8 @@ class _Trial:
             return self._boot(args.trial, image, "raw")
         if not image.exists():
             system = self._folder / "system"
-            _run(["cp", "-a", str(args.system), str(system)], timeout_s=600)
+            _run(["cp", "-ax", str(args.system), str(system)], timeout_s=600)
+            let_run_here()
             lay_out(system, args.builds, args.source.resolve(), self._folder / "site.toml")
             disk(system, image)
             shutil.rmtree(system)
@@ -477,7 +523,21 @@ class _Trial:
             said += self._boot("after", over, "qcow2")
         if args.trial in {"story", "wire"}:
             said.insert(-1, f"{'ok' if self._in_order(said) else 'FAILED'} each finding told, in order")
+        if args.trial == "story":
+            said.insert(-1, f"{'ok' if self._on_the_page(said) else 'FAILED'} the page changed with each finding")
         return said
+
+    def _on_the_page(self, said: list[str]) -> bool:
+        """Whether the page had another headline after each expected finding was raised and before the next one was."""
+        wanted = {one.finding for one in self._played.expect}
+        since: list[int] = []
+        for line in said:
+            match line.split()[2:]:
+                case ["told", "raised", finding, *_] if finding in wanted:
+                    since.append(0)
+                case ["page", *_] if since:
+                    since[-1] += 1
+        return len(since) >= len(wanted) and all(since)
 
     def _in_order(self, said: list[str]) -> bool:
         """Whether the scenario's findings were raised as it expects them, one after the other."""

@@ -1,0 +1,112 @@
+"""What the trial in the emulated machine hands out and how it judges: the page as one file, the order of what was told.
+
+Outside check: the page kept is read by the standard library's HTML parser, as a browser with nothing behind it would.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from html.parser import HTMLParser
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+
+from tests.web.conftest import app, client, impatient_page, site
+
+__all__ = ["app", "client", "impatient_page", "site"]
+INSTALL = Path(__file__).parents[2] / "hardware" / "install"
+
+
+def _module(name: str) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(name.replace("-", "_"), INSTALL / f"{name}.py")
+    assert spec is not None
+    assert spec.loader is not None
+    made = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = made
+    spec.loader.exec_module(made)
+    return made
+
+
+class _Needs(HTMLParser):
+    """The styles and scripts that a page asks its server for, and the style that it has inside."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.asked: list[str] = []
+        self.style = ""
+        self._inside = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = dict(attrs)
+        if tag == "script" and "src" in given:
+            self.asked.append(str(given["src"]))
+        if tag == "link" and given.get("rel") == "stylesheet":
+            self.asked.append(str(given["href"]))
+        self._inside = tag == "style"
+
+    def handle_endtag(self, tag: str) -> None:
+        self._inside = False
+
+    def handle_data(self, data: str) -> None:
+        if self._inside:
+            self.style += data
+
+
+def test_the_page_that_is_sent_out_shows_without_the_machine(
+    client: FlaskClient, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def fetched(path: str) -> str:
+        with client.get(path) as answer:
+            text: str = answer.get_data(as_text=True)
+            return text
+
+    inside, outside = _module("try-inside"), _module("try-system")
+    monkeypatch.setattr(inside, "fetched", fetched)
+    monkeypatch.setattr(inside, "PAGES", tmp_path / "pages")
+    shown = inside.Shown()
+    assert shown.look("fault")
+    assert not shown.look("again")  # nothing has changed
+    headline = capsys.readouterr().out.removeprefix("TRY page ").strip()
+    outside.keep_pages(tmp_path / "pages", tmp_path / "kept")
+    (kept,) = (tmp_path / "kept").iterdir()
+    assert kept.name == "1-fault.html"
+    text = kept.read_text(encoding="utf-8")
+    needs = _Needs()
+    needs.feed(text)
+    assert needs.asked == []
+    assert needs.style == fetched("/static/style.css")
+    assert headline in text
+    asked = _Needs()
+    asked.feed(fetched("/"))
+    assert len(asked.asked) == 3  # the parser does see them where they are
+
+
+TOLD = ["1.0 s: page All is well", "2.0 s: told raised a x,y,z", "3.0 s: page A", "4.0 s: told cleared a x"]
+
+
+@pytest.mark.parametrize(
+    ("more", "in_order", "on_the_page"),
+    [
+        (["5.0 s: told raised b x", "6.0 s: page B"], True, True),
+        (["5.0 s: told raised b x"], True, False),
+        (["5.0 s: told raised other x", "6.0 s: page Other"], False, False),
+        ([], False, False),
+    ],
+)
+def test_a_story_counts_where_each_finding_was_told_in_order_and_shown(
+    more: list[str], in_order: bool, on_the_page: bool
+) -> None:
+    outside = _module("try-system")
+
+    class Played:
+        expect = (type("E", (), {"finding": "a"}), type("E", (), {"finding": "b"}))
+
+    trial: Any = object.__new__(outside._Trial)
+    trial._played = Played
+    assert trial._in_order(TOLD + more) is in_order
+    assert trial._on_the_page(TOLD + more) is on_the_page
+    assert not trial._in_order(["2.0 s: told raised b x", "3.0 s: told raised a x"])
