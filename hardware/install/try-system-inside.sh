@@ -195,6 +195,7 @@ wire() {
 story() {
     step "services, broker up" within 120 broker_and_services
     step "a converter on the bus is read" bus_is_read
+    step "the page answers" within 120 page_answers
     SERVED=$(served)
     chown $NAME: /dev/virtio-ports/pages
     python watch &
@@ -422,6 +423,7 @@ story_in_software() {
     in_software /opt/$NAME/current/bin/$NAME "$HERE/story.toml"
     systemctl restart $NAME $NAME-page
     step "services, broker up" within 120 broker_and_services
+    step "the page answers" within 120 page_answers
     mkdir "$HERE/pages" && chown $NAME: "$HERE/pages"
     TRY_PAGES=$HERE/pages python watch | stamped &
     step "the broker has readings" within 120 test -e /run/$NAME/heard
@@ -458,12 +460,14 @@ ended() {
     ! systemctl -q is-active $NAME
 }
 not_to_the_damaged() {
-    local good
+    local good said
     good=$(in_force)
-    ! condenser-monitor-rollback && [ "$(in_force)" = "$good" ] && [ "$good" != "$DAMAGED" ] && within 60 active
+    ! said=$(/usr/local/bin/condenser-monitor-rollback 2>&1) && [[ $said == *"$DAMAGED does not start"* ]] &&
+        [ "$(in_force)" = "$good" ] &&
+        [ "$good" != "$DAMAGED" ] && within 60 active
 }
 went_to() {
-    condenser-monitor-rollback && within 120 up_and_kept && within 60 page_answers &&
+    /usr/local/bin/condenser-monitor-rollback && within 120 up_and_kept && within 60 page_answers &&
         if [ "$1" = newer ]; then [ "$(in_force)" = "$NEWER" ]; else [ "$(in_force)" != "$NEWER" ]; fi
 }
 
