@@ -198,8 +198,9 @@ _PAGE = {
     "no-check-left": "No further check would help",
     "no-check-left-do": "Enter the confirmed cause once you know it.",
     "cause-shown": "Found: {suspect}",
-    "cause-shown-do": "What was checked shows this on the part itself. Repair it as said beside its name, let the unit"
-    " run and measure again: what is still wrong then has another cause. Then enter the confirmed cause.",
+    "cause-shown-do": "What was checked shows this on the part itself. Do what is said beside its name. Only once that"
+    " is done, let the unit run and measure again: what is still wrong then has another cause. Then enter the confirmed"
+    " cause.",
     "no-look": "No look from outside would narrow it down",
     "looks-done": "That is all there is to look at from outside",
     "no-check-left-call": "Open nothing. Call a technician and read out the lines below.",

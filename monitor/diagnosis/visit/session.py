@@ -296,13 +296,18 @@ class VisitSession:
         return checks.confirming_check(found.rows, list(self.answers), self.who, barred=barred)
 
     def _certain(self) -> bool:
-        """Whether the first suspect is as good as certain and was shown on its own part."""
+        """Whether the first suspect is as good as certain and was shown on its own part. A winding to ground is enough
+        by itself: whatever else is wrong, that compressor is not energized again."""
         first, share = next(iter(self.verdict().shortlist.items()), ("", 0.0))
+        if self._shown_on_part("compressor-grounded"):
+            return True
         return share >= limits.VISIT_CERTAIN.value and self._shown_on_part(first)
 
     def _shown_on_part(self, name: str) -> bool:
         """Whether an answer shows the suspect on its own part, and not only what may be so behind it."""
         again = self.verdict().measure_again
+        if name == "compressor-grounded":  # a breaker that has tripped may have other reasons
+            return self._outcome(GROUND) == "grounded" and GROUND not in again
         return any(
             shows_on_part(name, check, judged.outcome) for check, judged in self.answers.items() if check not in again
         )
@@ -314,6 +319,8 @@ class VisitSession:
         first = next(iter(found.shortlist), "")
         if self.next_check() is not None or not first:
             return ()
+        if self._shown_on_part("compressor-grounded"):
+            return ("compressor-grounded",)
         sets = () if self._certain() else found.together
         whole = next((names for names in sets if first in names and all(map(self._shown_on_part, names))), None)
         if whole is not None:
