@@ -277,6 +277,12 @@ _ACCESS = {
 }
 
 
+def _stands_on(limit: Limit, row: Source) -> bool:
+    """Whether a number names this row, and not another one of the same document that says what the number is."""
+    others = [other.says for _, other in sources.sources() if other.cite == row.cite and other.says != row.says]
+    return row.cite in limit.source and (row.says in limit.source or not any(one in limit.source for one in others))
+
+
 def sources_page() -> list[str]:
     """The ledger of sources: each document, how it is known, what it says, and the numbers that stand on it."""
     lines = _titled(
@@ -287,12 +293,14 @@ def sources_page() -> list[str]:
     figures = {check.name: check.figures for check in CHECKS.values()}
     figures |= {f"caution {name}": rows for name, rows in CAUTION_FIGURES.items()}
     for name, row in sources.sources():
-        used = [key for key, limit in limits.single_limits().items() if row.cite in limit.source]
+        used = [
+            key for key, limit in (limits.single_limits() | limits.tabled_limits()).items() if _stands_on(limit, row)
+        ]
         used += [
             f"{limit.group}.{limit.key}"
             for group in limits.limit_groups()
             for limit in group.rows().values()
-            if row.cite in limit.source
+            if _stands_on(limit, row)
         ]
         used += [
             f"check {check.name}" for check in CHECKS.values() if row.text in check.source or row.says == check.source

@@ -1195,6 +1195,12 @@ def single_limits() -> dict[str, Limit]:
     return {name: value for name, value in globals().items() if isinstance(value, Limit)}
 
 
+def tabled_limits() -> dict[str, Limit]:
+    """Return name -> limit of those that stand in a table."""
+    tables = {"FLEET_HEAT_C": dict(enumerate(FLEET_HEAT_C)), "CONTACTOR_LRA_A": CONTACTOR_LRA_A}
+    return {f"{name}[{key}]": limit for name, rows in tables.items() for key, limit in rows.items()}
+
+
 def limit_groups() -> tuple[type[LimitGroup], ...]:
     """Return every group, those of the program first, then those of the findings."""
     groups = (*LimitGroup.__subclasses__(), *FINDINGS.values())

@@ -44,8 +44,11 @@ TOP_LEVEL = {
 
 
 def _files(place: str) -> list[Path]:
+    """The modules of a place, which is there: of a misspelt one no rule would be broken."""
     path = ROOT / place
-    return [path] if path.is_file() else sorted(path.rglob("*.py"))
+    found = [path] if path.is_file() else sorted(path.rglob("*.py"))
+    assert found, place
+    return found
 
 
 def _place(path: Path) -> str:

@@ -240,5 +240,7 @@ def test_packages_have_a_pad_for_each_pin() -> None:
 
 def test_files_say_what_they_are() -> None:
     """Nobody takes a computed board for a tried one."""
-    for path in Path(kicad_files.FOLDER).glob("*.kicad_[sp]c[hb]"):
+    found = list(Path(kicad_files.FOLDER).glob("*.kicad_[sp]c[hb]"))
+    assert len(found) >= 2 * len(parts.BOARDS)
+    for path in found:
         assert kicad_files.NOTE in path.read_text(encoding="utf-8")
