@@ -362,6 +362,28 @@ def test_a_breaker_that_has_tripped_waits_for_ohms_to_ground(called: str, featur
     assert session.shown() == ("compressor-grounded",)
 
 
+@pytest.mark.parametrize("finding", ["low-split", "not-cooling", "low-running-current", "high-split"])
+def test_the_charge_is_never_judged_on_an_iced_coil(finding: str) -> None:
+    """Common practice of the trade: while the pipe is iced neither split nor charge is measured; at the end the pipe is
+    looked at again, and once it is clear they are."""
+    judged = {"air-split", "superheat", "subcooling", "charge"}
+    session = VisitSession([finding], unit=UNIT)
+    before = {offer.check.name for offer in session.offers()} & judged
+    assert before
+    session.enter("suction-line", "iced")
+    assert not {offer.check.name for offer in session.offers()} & judged
+    proposed = session.next_check()
+    assert proposed is not None
+    assert proposed.name not in judged
+    session.skipped |= CHECKS.keys() - {"suction-line"}
+    assert session.next_check() is CHECKS["suction-line"], "it is looked at again"
+    session.enter("suction-line", "clear")
+    assert {offer.check.name for offer in session.offers()} & judged
+    session.enter("suction-line", "iced")
+    session.enter("suction-line", "iced")
+    assert session.next_check() is None, "once; who finds ice again comes back when it has thawed"
+
+
 def test_an_indoor_breaker_that_is_off_keeps_nobody_from_the_24_volts() -> None:
     """No compressor hangs on it: where none can be grounded, the walk along the string goes on."""
     session = VisitSession(["control-power-lost"], unit=UNIT, seen={"control_power": "off"}, fitted=("control_power",))

@@ -99,7 +99,8 @@ class Check(NamedTuple):
     abnormal reading tells so much, and no more, against the other suspects. running: only while the compressor runs.
     fed: only with the line supply there. after: the checks ahead of it along the string. same_as: the reading that
     tells the same, and symbol of the reading -> what the meter then shows. wants_target: the metering device with which
-    a reading says nothing without its target. calls: a look for which the thermostat is set to call.
+    a reading says nothing without its target. calls: a look for which the thermostat is set to call. thawed: it tells
+    nothing while ice is on the coil or its pipe.
     """
 
     name: str
@@ -132,6 +133,7 @@ class Check(NamedTuple):
     same_as: tuple[str, Mapping[str, tuple[str, ...]]] | None = None
     wants_target: str = ""
     calls: bool = False
+    thawed: bool = False
 
     @property
     def symbols(self) -> tuple[str, ...]:

@@ -155,7 +155,8 @@ BY_EYE: tuple[Check, ...] = (
         "after 15 minutes of running: cool and damp, no frost or ice. With ice: cooling off, fan on until it has"
         " thawed;"
         " the charge is never judged on an iced coil",
-        "Look at the thicker, insulated pipe where it enters the outdoor unit.",
+        "Look at the thicker, insulated pipe where it enters the outdoor unit. Where it was iced, look again only once"
+        " the ice has thawed (some hours, cooling off and fan on) and it has run for 15 minutes.",
         figures=(SETTLED,),
         sound="clear",
         chance=0.05,
@@ -350,6 +351,7 @@ BY_EYE: tuple[Check, ...] = (
         cautions=("refrigerant", "moving"),
         chance=0.05,
         running=True,
+        thawed=True,
     ),
     Check(
         name="standing-pressure",

@@ -532,6 +532,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         tools=("two thermometers",),
         cautions=("moving",),
         running=True,
+        thawed=True,
     ),
     Check(
         name="static-pressure",
@@ -590,6 +591,7 @@ LINE_CHECKS: tuple[Check, ...] = (
             cautions=("refrigerant", "moving"),
             chance=0.05,
             running=True,
+            thawed=True,
             wants_target=wants_target,
         )
         for name, title, expected, figures, step, wants_target in (

@@ -79,7 +79,7 @@ LEAVE_OFF = frozenset(
 _RUNS_ALREADY = frozenset(
     {"contacts-stuck-closed", "long-run", "call-without-thermostat", "low-running-current", "high-running-current"}
 )
-GROUND = "compressor-to-ground"
+GROUND, LARGE_PIPE = "compressor-to-ground", "suction-line"
 
 
 class Step(NamedTuple):
@@ -164,7 +164,7 @@ class VisitSession:
             )
         judged = classify(row, text, self.unit)
         before = self.verdict()
-        if check in before.measure_again:
+        if check in before.measure_again or (check == LARGE_PIPE and self._iced):
             self.confirmed.add(check)
         self.answers.pop(check, None)
         self.answers[check], self.typed[check] = judged, text
@@ -254,8 +254,8 @@ class VisitSession:
         """The checks that are not to be made. A compressor that is grounded, or may have tripped the breaker by that,
         is not energized again; behind a leg that a meter found dead nothing is measured; no compressor is left running
         for a reading while its fan stands still; a household is asked for no call where each start makes it worse;
-        nobody joins R to Y to start what runs; and the pressure at rest, which takes an hour, waits for the ohms of a
-        compressor that is silent behind closed contacts.
+        nobody joins R to Y to start what runs; the charge is never judged on an iced coil; and the pressure at rest,
+        which takes an hour, waits for the ohms of a compressor that is silent behind closed contacts.
         """
         grounded = self._outcome(GROUND) == "grounded" or self._tripped
         unfed = self._outcome("line-volts") in ("absent", "half")
@@ -275,12 +275,18 @@ class VisitSession:
             or (unfed and check.fed)
             or (fanless and check.running)
             or (left_off and check.calls)
+            or (self._iced and check.thawed)
         )
+
+    @property
+    def _iced(self) -> bool:
+        return self._outcome(LARGE_PIPE) == "iced"
 
     def next_check(self) -> Check | None:
         """The check to do next: one to measure again; else the one that tells most, else one that confirms the first
         suspect; None at the end, and once the first suspect is as good as certain and was shown on its own part. One
-        that was skipped is not asked for again."""
+        that was skipped is not asked for again; an iced pipe is looked at once more when no check is left that ice
+        does not spoil."""
         found = self.verdict()
         barred = self._barred | self.skipped
         again = [name for name in found.measure_again if name not in barred]
@@ -293,7 +299,10 @@ class VisitSession:
         telling = [offer.check for offer in offered if offer.bits >= least]
         if telling:
             return telling[0]
-        return checks.confirming_check(found.rows, list(self.answers), self.who, barred=barred)
+        left = checks.confirming_check(found.rows, list(self.answers), self.who, barred=barred)
+        if left is None and self._iced and LARGE_PIPE not in self.skipped | self.confirmed:
+            return CHECKS[LARGE_PIPE]
+        return left
 
     def _certain(self) -> bool:
         """Whether the first suspect is as good as certain and was shown on its own part. A winding to ground is enough
