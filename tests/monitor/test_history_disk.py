@@ -6,8 +6,11 @@ import gc
 import os
 import random
 import sqlite3
+import threading
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -16,7 +19,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.errors import HistoryError
 from condenser_monitor.monitor.core.records import Answer, Request, RequestKind
-from condenser_monitor.monitor.storage import recovery, schema
+from condenser_monitor.monitor.storage import recovery, schema, writer
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.storage.status_cache import (
     CachedStatus,
@@ -385,6 +388,10 @@ def test_numbers_go_on_where_the_files_are_removed_and_the_new_ones_cannot_be_fi
 class BackedUp(Desk):
     """A desk whose backups are made at once."""
 
+    def begin(self, work: Callable[[], None]) -> threading.Thread | None:
+        work()
+        return None
+
     def _open(self) -> History:
         return History(
             self.keep.file,
@@ -392,7 +399,7 @@ class BackedUp(Desk):
             keep=self.keep,
             clock=self.clock,
             wall=lambda: WALL_S + self.clock(),
-            background=lambda work: work(),
+            background=self.begin,
         )
 
     def hour(self) -> None:
@@ -404,6 +411,47 @@ class BackedUp(Desk):
         """When the backups were made, the newest first."""
         found = (Path(f"{self.keep.file}.backup-{number}") for number in (1, 2))
         return [path.stat().st_mtime - WALL_S if path.exists() else None for path in found]
+
+
+class Copying(threading.Thread):
+    """A backup that is being made until somebody waits for it."""
+
+    waited = False
+
+    def is_alive(self) -> bool:
+        return not self.waited
+
+    def join(self, timeout: float | None = None) -> None:
+        self.waited = True
+
+
+def test_a_history_is_closed_after_the_backup_that_is_being_made(keep: config.HistorySettings) -> None:
+    """A file that is let go of while it is copied might be another process's by the time the copy ends."""
+    made: list[Copying] = []
+
+    class CopyingDesk(BackedUp):
+        def begin(self, _: Callable[[], None]) -> Copying:
+            made.append(Copying())
+            return made[-1]
+
+    desk = CopyingDesk(keep)
+    desk.step(change())
+    desk.hour()
+    assert [copy.waited for copy in made] == [False]
+    desk.history.close()
+    assert [copy.waited for copy in made] == [True]
+
+
+def test_a_disk_that_becomes_read_only_is_another_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Then every connection is opened again; other flags of a mount change nothing."""
+    path = tmp_path / "history"
+    path.touch()
+    was = writer._inode(path)
+    flags = os.statvfs(path).f_flag
+    monkeypatch.setattr(os, "statvfs", lambda _: SimpleNamespace(f_flag=flags | os.ST_RDONLY))
+    assert writer._inode(path) != was
+    monkeypatch.setattr(os, "statvfs", lambda _: SimpleNamespace(f_flag=flags ^ os.ST_NOATIME))
+    assert writer._inode(path) == was
 
 
 def test_a_backup_is_made_once_a_day_and_the_redo_log_begins_again(keep: config.HistorySettings) -> None:
