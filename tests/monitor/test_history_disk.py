@@ -442,6 +442,16 @@ def test_a_history_is_closed_after_the_backup_that_is_being_made(keep: config.Hi
     assert [copy.waited for copy in made] == [True]
 
 
+def test_a_publisher_that_begins_before_the_first_event_gets_it(keep: config.HistorySettings) -> None:
+    """What was there before it began is not for it; what comes after is, the very first row too."""
+    desk = Desk(keep)
+    assert list(desk.history.outbox("new", begin=False)) == []
+    desk.step(change())
+    assert len(desk.history.outbox("new", begin=False)) == 1
+    assert list(desk.history.outbox("later", begin=False)) == []
+    desk.history.close()
+
+
 def test_a_disk_that_becomes_read_only_is_another_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Then every connection is opened again; other flags of a mount change nothing."""
     path = tmp_path / "history"
