@@ -191,6 +191,24 @@ def _installed(fitted: Sequence[str], design: Design) -> tuple[str, ...]:
     return tuple(name for name in fitted if name != "start_winding_a" or design.kind != "variable-speed")
 
 
+class _ScanRate:
+    """What is read, at one scan rate, of scans that come every second: all of it, edges between scans too; or, at a
+    slower rate, the whole scans that are due."""
+
+    def __init__(self, rate: str, noise: Random) -> None:
+        self._rate, self._noise = rate, noise
+        self._next_s = -1.0
+
+    def reads(self, scan: Scan, *, whole: bool) -> bool:
+        scan_s = RATES[self._rate]
+        if scan_s <= 1.0:
+            return True
+        if not whole or scan.t_s < self._next_s:
+            return False
+        self._next_s = scan.t_s + (self._noise.uniform(*_UNEVEN_S) if self._rate == "uneven" else scan_s)
+        return True
+
+
 class Played:
     """One unit on its way: the world, what its monitor reads, its engine and what is true of it."""
 
@@ -250,18 +268,15 @@ class Played:
 
     def read(self) -> Iterator[Scan | StartTransient]:
         """The items as this monitor reads them; what is true is looked at for every one that a dense one would."""
-        slow, next_s, counted = RATES[self.unit.rate], -1.0, 0
+        rate, counted = _ScanRate(self.unit.rate, self._noise), 0
         for item in self.rig.scans(self.length_s):
             self.truth.look()
             if isinstance(item, StartTransient):
                 yield item
                 continue
             whole, counted = self.rig.scan_count > counted, self.rig.scan_count
-            if slow > 1.0:
-                if not whole or item.t_s < next_s:
-                    continue
-                next_s = item.t_s + (slow if self.unit.rate != "uneven" else self._noise.uniform(*_UNEVEN_S))
-            yield self._spoilt(item)
+            if rate.reads(item, whole=whole):
+                yield self._spoilt(item)
 
     def _spoilt(self, scan: Scan) -> Scan:
         changed: dict[str, bool | float | None] = {}
@@ -537,25 +552,15 @@ class _Listener:
 
     def __init__(self, sound: SoundUnit, rate: str, engine: Engine) -> None:
         self.sound, self.rate, self.engine = sound, rate, engine
-        self._noise = Random(f"{sound.seed}/{rate}")
-        self._next_s = -1.0
+        self._scan_rate = _ScanRate(rate, Random(f"{sound.seed}/{rate}"))
         self._raised: list[str] = []
         self._explained = 0
 
-    def hears(self, item: Scan | StartTransient, *, whole: bool) -> bool:
-        """Whether an item is one for this rate: every start, a whole scan that is due, each edge at a scan a second."""
-        scan_s = RATES[self.rate]
-        if not isinstance(item, Scan):
-            return True
-        if scan_s > 1.0 and (not whole or item.t_s < self._next_s):
-            return False
-        self._next_s = item.t_s + (self._noise.uniform(*_UNEVEN_S) if self.rate == "uneven" else scan_s)
-        return True
-
-    def feed(self, item: Scan | StartTransient, truth: Truth) -> None:
-        """Take one item; what is raised is held against what is so."""
-        events = self.engine.feed(item) if isinstance(item, Scan) else self.engine.feed_start(item)
-        for change in events:
+    def hear(self, item: Scan | StartTransient, truth: Truth, *, whole: bool) -> None:
+        """Take one item, if it is read at this rate; what is raised is held against what is so."""
+        if isinstance(item, Scan) and not self._scan_rate.reads(item, whole=whole):
+            return
+        for change in self.engine.feed(item) if isinstance(item, Scan) else self.engine.feed_start(item):
             if not isinstance(change, Change) or change.change is not ChangeKind.RAISED:
                 continue
             if truth.bears_out(change.finding, change.t_s, RATES[self.rate]):
@@ -587,6 +592,5 @@ def unit_years(sound: SoundUnit) -> tuple[Year, ...]:
         truth.look()
         whole, counted = rig.scan_count > counted, rig.scan_count
         for listener in listeners:
-            if listener.hears(item, whole=whole):
-                listener.feed(item, truth)
+            listener.hear(item, truth, whole=whole)
     return tuple(listener.year() for listener in listeners)
