@@ -254,11 +254,10 @@ class Stops:
 
     def seen(self) -> dict[str, str]:
         """What all the last runs have in common, where they agree and it is known."""
-        fans = self.fans
-        if "stalled" in fans and set(fans) <= {"stalled", "still"}:
+        found = {"stopped-at": _common(self.places), "fan-in-runs": _common(self.fans)}
+        if len(self.fans) == self.fans.maxlen and set(self.fans) == {"stalled", "still"}:
             # A motor that stalls trips its own protector, and stands still in the next run while that is hot.
-            fans = deque(["stalled"] * len(fans), maxlen=fans.maxlen)
-        found = {"stopped-at": _common(self.places), "fan-in-runs": _common(fans)}
+            found["fan-in-runs"] = "stalled"
         return {name: symbol for name, symbol in found.items() if symbol is not None}
 
 
