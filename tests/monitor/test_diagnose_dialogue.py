@@ -146,7 +146,7 @@ def test_a_homeowner_hears_what_to_do_and_at_the_end_whom_to_call() -> None:
     visit = VisitSession(["control-power-lost"], unit=Unit(), who="homeowner")
     words = HomeownerWords(partial(visits.advice, visit), partial(visits.read_out, visit, "control-power-lost", None))
     talking, said = Talk(visit, "Pat", words=words), [""]
-    while (check := talking.proposed()) is not None:
+    while (check := visit.next_check()) is not None:
         assert check.who == "homeowner"
         said += talking.answer("off" if check.name == "breakers" else check.sound or check.symbols[0])
     assert any("indoor unit’s breaker may be switched fully off and on once" in line for line in said)

@@ -79,7 +79,7 @@ class Talk:
     def _answer(self, line: str) -> list[str]:
         name, colon, reading = line.partition(":")
         if not colon:
-            check = self.proposed()
+            check = self.session.next_check()
             if check is None:
                 raise CommandError("answer", line, "CHECK: READING, found SUSPECT, or help")
             name, reading = check.name, line
@@ -92,7 +92,7 @@ class Talk:
         return [*_told(step), "", *self._suspects(), "", *self._proposal()]
 
     def _skip(self) -> list[str]:
-        check = self.proposed()
+        check = self.session.next_check()
         if check is not None:
             self.session.skipped.add(check.name)
         return self._proposal()
@@ -112,12 +112,8 @@ class Talk:
 
     # ------------------------------------------------------------ what is said
 
-    def proposed(self) -> Check | None:
-        """The check put forward."""
-        return self.session.next_check()
-
     def _proposal(self) -> list[str]:
-        check = self.proposed()
+        check = self.session.next_check()
         if check is None:
             shown = self.session.shown()
             if shown and self._words is None:
