@@ -301,8 +301,7 @@ class _Sieve:
         """Write each mutant's number and what became of it to the pipe, and end the process. At first the tests are run
         without a change: so the quickest come first, and a mutant that takes far longer is taken to loop."""
         if self._witnesses is not None:
-            long = set(left_out(session.items))
-            session.items[:] = [item for item in session.items if item not in long]
+            _leave_out_long(session.items)
         functions = _functions(_module(self._made[0].file))
         for name in _called_when_loaded(ast.parse((ROOT / self._made[0].file).read_text())):
             functions.pop(name, None)
@@ -418,13 +417,17 @@ def _codes(code: CodeType) -> Iterator[CodeType]:
             yield from _codes(one)
 
 
+def _leave_out_long(items: list[pytest.Item]) -> None:
+    long = set(left_out(items))
+    items[:] = [item for item in items if item not in long]
+
+
 class _Quick:
     """A test runner's plug-in: leaves out the long tests."""
 
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         """Keep the others."""
-        out = set(left_out(items))
-        items[:] = [item for item in items if item not in out]
+        _leave_out_long(items)
 
 
 def _run(file: str, text: str, tests: Sequence[str], *, quick: bool) -> int:
