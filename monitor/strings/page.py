@@ -194,7 +194,7 @@ _PAGE = {
     "enter": "Enter",
     "terms": "What the words mean",
     "skip-check": "I can't do this one",
-    "skipped": "Put aside, with nothing concluded from it: {title}.",
+    "skipped": "Skipped: {title}. Nothing is concluded from that.",
     "no-check-left": "No further check would help",
     "no-check-left-do": "Enter the confirmed cause once you know it.",
     "cause-shown": "Found: {suspect}",

@@ -139,8 +139,8 @@ BY_EYE: tuple[Check, ...] = (
         "indoor unit",
         4,
         "a steady stream from each open register while the fan is on; none at all means the blower does not run",
-        "Set the thermostat's fan from auto to on; the cooling can stay off. Hold a hand before each register, and see"
-        " that return grilles are not covered. Then set the fan back to auto.",
+        "Set the thermostat's fan from auto to on; the cooling can stay off. Hold a hand in front of each register, and"
+        " see that return grilles are not covered. Then set the fan back to auto.",
         sound="strong",
         chance=0.1,
         after=_DRAIN,
@@ -155,8 +155,8 @@ BY_EYE: tuple[Check, ...] = (
         "after 15 minutes of running: cool and damp, no frost or ice. With ice: cooling off, fan on until it has"
         " thawed;"
         " the charge is never judged on an iced coil",
-        "Look at the thicker, insulated pipe where it enters the outdoor unit. Where it was iced, look again only once"
-        " the ice has thawed (some hours, cooling off and fan on) and it has run for 15 minutes.",
+        "Look at the thicker, insulated pipe where it enters the outdoor unit. If it was iced, look again only after"
+        " the ice has thawed (a few hours, cooling off and fan on) and the unit has run for 15 minutes.",
         figures=(SETTLED,),
         sound="clear",
         chance=0.05,
