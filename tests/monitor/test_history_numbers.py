@@ -147,7 +147,7 @@ def test_what_was_told_without_the_file_keeps_its_name(
         raise sqlite3.OperationalError("database or disk is full")
 
     with monkeypatch.context() as patch:
-        patch.setattr(writer.StorageWriter, "_put_held", full)
+        patch.setattr(writer.StorageWriter, "_put", full)
         desk.pass_time(RETRY_S + 1)
         desk.step(change(finding="f3"), change(finding="f4"))
         desk.pass_time(EXPOSE_S + 1)
@@ -175,7 +175,7 @@ def test_a_file_that_vanished_costs_no_number_twice(
         raise sqlite3.OperationalError("disk I/O error")
 
     with monkeypatch.context() as patch:
-        patch.setattr(writer.StorageWriter, "_put_held", broken)
+        patch.setattr(writer.StorageWriter, "_put", broken)
         desk.step(change())
     after = killed(desk, tmp_path / "after", live=False)
     after.step(change(), cycle())
