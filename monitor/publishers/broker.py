@@ -25,7 +25,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import BrokerError
-from condenser_monitor.monitor.core.records import Request
+from condenser_monitor.monitor.core.records import Request, UnitStatus
 from condenser_monitor.monitor.private_file import read_private
 from condenser_monitor.monitor.publishers import senml
 from condenser_monitor.monitor.publishers.base import ThreadedPublisher, Waker
@@ -247,7 +247,8 @@ class BrokerPublisher(BrokerConnection):
         until_s = self._clock() + limits.PUBLISHERS.close_s.value / 2
         if self._witness_heard:
             self._send_rows(client)
-        self._announce(client, OFFLINE)
+        if self._announced != OFFLINE:
+            self._announce(client, OFFLINE)
         # Until "offline" is acknowledged too: a broker that finds us gone first may drop what it has not read yet.
         while (self._in_flight or self._announced_mid is not None) and self._clock() < until_s:
             self._loop(0.05)
@@ -261,8 +262,9 @@ class BrokerPublisher(BrokerConnection):
         now_s = self._clock()
         blind = now_s - self._offered_s >= limits.PUBLISHERS.blind_s.value
         # Before the first scan of a life nothing is said: it may be blind as well.
-        if blind or self._status is not None:
-            self._announce(client, OFFLINE if blind else ONLINE)
+        availability = OFFLINE if blind else ONLINE
+        if self._announced != availability and (blind or self._status is not None):
+            self._announce(client, availability)
         if not self._witness_heard:
             assert self._connected_s is not None
             told_s = self._connected_s + limits.PUBLISHERS.connect_s.value
@@ -278,7 +280,8 @@ class BrokerPublisher(BrokerConnection):
             self._news.clear()
             self._send_rows(client)
         self._send_unit(client, now_s)
-        self._send_readings(client, now_s)
+        if self._status is not None and now_s - self._readings_s >= self._settings.readings_s:
+            self._send_readings(client, self._status, now_s)
 
     def _hear_witness(self, client: paho.Client, payload: bytes) -> None:
         self._witness_heard, self._subscriptions = True, self._subscriptions[1:]
@@ -288,9 +291,8 @@ class BrokerPublisher(BrokerConnection):
             self.history.numbers_given(given.origin, given.numbered)
 
     def _announce(self, client: paho.Client, availability: str) -> None:
-        if self._announced != availability:
-            self._announced = availability
-            self._announced_mid = self._publish(client, "availability", availability.encode(), "text/plain")
+        self._announced = availability
+        self._announced_mid = self._publish(client, "availability", availability.encode(), "text/plain")
 
     def _publish(self, client: paho.Client, channel: str, payload: bytes, kind: str = JSON_TYPE) -> int:
         row = CHANNELS[channel]
@@ -359,10 +361,7 @@ class BrokerPublisher(BrokerConnection):
             )
             self._publish(client, "unit", msgspec.json.encode(message))
 
-    def _send_readings(self, client: paho.Client, now_s: float) -> None:
-        status = self._status
-        if status is None or now_s - self._readings_s < self._settings.readings_s:
-            return
+    def _send_readings(self, client: paho.Client, status: UnitStatus, now_s: float) -> None:
         if status.t_s == self._readings_t_s or all(value is None for value in status.readings.values()):
             return
         self._readings_s, self._readings_t_s = now_s, status.t_s

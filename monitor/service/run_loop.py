@@ -238,7 +238,7 @@ class Service:
             found = {name: round(self._uncertainty(name, value), 4) for name, value in known.items()}
             status = msgspec.structs.replace(status, uncertainty=found)
         self.history.note("clock", "the time of day is not known yet" if wall_s is None else "")
-        self.history.step(
+        memory_came_late = self.history.step(
             now_s=self._now_s,
             wall_s=wall_s,
             status=status,
@@ -252,7 +252,7 @@ class Service:
         for name, error in self.engine.counter_faults:
             self.history.fault(f"finding {name}", error)
         self.engine.counter_faults.clear()
-        if self.history.memory_came_late():
+        if memory_came_late:
             self.engine = self._engine()
         faults = "; ".join(f"{name}: {why}" for name, why in sorted(self.engine.memory_faults.items()))
         self.history.note("memory-kept", faults and f"parts of the memory cannot be kept: {faults}")

@@ -499,13 +499,6 @@ class History(StorageQueries):
         """Say whether the memory could be read in whole. It then becomes the last good one; else it is kept beside."""
         self._owned().memory_read(whole=whole)
 
-    def memory_came_late(self) -> bool:
-        """Return True once when the memory of the last run could be read only after an engine had begun without it: an
-        engine is then to be begun with it, and until then it is not written over."""
-        writer = self._owned()
-        late, writer.memory_came_late = writer.memory_came_late, False
-        return late
-
     def step(
         self,
         *,
@@ -519,8 +512,11 @@ class History(StorageQueries):
         starts: Sequence[StartTransient] = (),
         last: bool = False,
         defer: bool = False,
-    ) -> None:
+    ) -> bool:
         """Keep one engine step; never raises for a disk that fails: the step is held in memory and tried again.
+
+        Return True once when the memory of the last run could be read only now, after an engine had begun without it:
+        an engine is then to be begun with it. By this step it was not written over.
 
         `now_s` is on the scans' clock. `memory` is asked for only when it is written. `last` writes everything pending,
         before the program ends. `defer` numbers what happened and writes it with a later step: for a past made up
@@ -561,6 +557,8 @@ class History(StorageQueries):
         )
         if not defer:
             self._report_health(writer)
+        late, writer.memory_came_late = writer.memory_came_late, False
+        return late
 
     def requests(self) -> list[Request]:
         """Requests not yet answered, oldest first."""

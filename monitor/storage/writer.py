@@ -334,16 +334,30 @@ class StorageWriter:
         if self._db is None:
             return
         urgent = bool(self.held)
+        rows: tuple[OutboxRow, ...] = tuple(
+            (
+                row.offset,
+                row.topic,
+                row.seq,
+                row.id,
+                _KIND_OF[type(row.body)],
+                row.run,
+                row.t_s,
+                row.wall_s,
+                msgspec.json.encode(row.body),
+            )
+            for row in self.held.rows
+        )
         logged = False
         self.counters |= {STEP: self.counters.get(STEP, 0) + 1}
         try:
             if self.held.rows or self.held.answers:
-                self._redo.append(self._entry(self.counters, wall_s, held=True))
+                self._redo.append(self._entry(self.counters, wall_s, rows=rows, answers=tuple(self.held.answers)))
                 logged = True
             fine, lanes = self.live.pending()
             with self._db as db:
                 db.execute("BEGIN IMMEDIATE")
-                self._put(db, now_s, wall_s, status, fine=fine, lanes=lanes)
+                self._put(db, now_s, wall_s, status, rows=rows, fine=fine, lanes=lanes)
         except (sqlite3.Error, OSError) as error:
             if logged:
                 self._redo.undo_append()
@@ -359,16 +373,23 @@ class StorageWriter:
         if not urgent and not last:
             self._tidy(self._db, wall_s)
 
-    def _entry(self, counters: dict[str, int], wall_s: float | None = None, *, held: bool = False) -> RedoEntry:
-        """What the redo log is told: all that is held, or (where nothing is) how things stand."""
+    def _entry(
+        self,
+        counters: dict[str, int],
+        wall_s: float | None = None,
+        *,
+        rows: tuple[OutboxRow, ...] = (),
+        answers: tuple[Answer, ...] = (),
+    ) -> RedoEntry:
+        """What the redo log is told: a step's rows and answers, or (without) how things stand."""
         place = counters.get(PLACE, 0)
         return RedoEntry(
             origin=self.origin,
             run=self.run,
             counters=counters,
             cursors={name: min(at, place) for name, at in self.cursors.items()},
-            rows=tuple(map(_outbox_row, self.held.rows)) if held else (),
-            answers=tuple(self.held.answers) if held else (),
+            rows=rows,
+            answers=answers,
             memory=self.memory if self._memory_whole else None,  # the log vouches for it with its checksum
             wall_s=wall_s,
         )
@@ -380,12 +401,13 @@ class StorageWriter:
         wall_s: float | None,
         status: CachedStatus,
         *,
+        rows: Sequence[OutboxRow],
         fine: Sequence[Row],
         lanes: Sequence[Row],
     ) -> None:
         """Put all that a step brought and what waits in the live file, within the transaction of `_write`."""
         # A commit that failed may have been carried out all the same: its rows are written over.
-        db.executemany(PUT_OUTBOX, map(_outbox_row, self.held.rows))
+        db.executemany(PUT_OUTBOX, rows)
         db.executemany("INSERT OR REPLACE INTO counters VALUES (?, ?)", self.counters.items())
         db.executemany(
             "INSERT OR IGNORE INTO requests (id, source, wall_s, body) VALUES (?, ?, ?, ?)",
@@ -512,10 +534,11 @@ class StorageWriter:
             written = self.on_disk if self._db is None else 0  # up to here the file may lack rows
             if kept or (kept is not None and cursor >= written):
                 self.degraded.pop(publisher, None)
-                lacks = bool(kept) and kept[-1].offset < written
-                rows = kept if lacks else [*kept, *self._visible(cursor)]
             else:
-                rows = self._visible(self.degraded.setdefault(publisher, max(cursor, self.on_disk)))
+                kept, cursor = [], self.degraded.setdefault(publisher, max(cursor, self.on_disk))
+            rows = kept
+            if self.failed_s is not None and (not kept or kept[-1].offset >= written):
+                rows = [*kept, *self._visible(cursor, self.failed_s)]
             ahead = self._ahead.get(publisher)
             if not ahead:
                 return rows
@@ -528,9 +551,9 @@ class StorageWriter:
                 self.delivered(publisher, row.offset)
             return [row for row in left if row.id not in ahead]
 
-    def _visible(self, after_offset: int) -> list[StoredEvent]:
+    def _visible(self, after_offset: int, failed_s: float) -> list[StoredEvent]:
         """Held rows beyond a cursor, once the disk has failed for a while."""
-        if self.failed_s is None or self.clock() - self.failed_s < limits.HISTORY.expose_s.value:
+        if self.clock() - failed_s < limits.HISTORY.expose_s.value:
             return []
         for index, row in enumerate(self.held.rows):
             if not _published(row):  # once told, the same for ever: the file may come back and number otherwise
@@ -625,11 +648,6 @@ class StorageWriter:
 def _published(row: StoredEvent) -> bool:
     """Whether a row became visible before it was on disk: its id has a mark of the process that showed it."""
     return "." in id_origin(row.id, row.seq)
-
-
-def _outbox_row(row: StoredEvent) -> OutboxRow:
-    body = msgspec.json.encode(row.body)
-    return (row.offset, row.topic, row.seq, row.id, _KIND_OF[type(row.body)], row.run, row.t_s, row.wall_s, body)
 
 
 def _inode(path: Path) -> tuple[int, int, bool] | None:

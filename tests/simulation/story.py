@@ -290,13 +290,13 @@ class Storm:
             self.ledger.brought(found)
             return answer, found
 
-        def kept(*, memory: Callable[[], bytes], **more: Any) -> None:
+        def kept(*, memory: Callable[[], bytes], **more: Any) -> bool:
             def made() -> bytes:
                 body = memory()
                 self.remembered.add(body)
                 return body
 
-            step(memory=made, **more)
+            return step(memory=made, **more)
 
         service._evaluate, service._request = judged, requested  # type: ignore[method-assign, assignment]
         service.history.step = kept  # type: ignore[method-assign]
