@@ -1196,9 +1196,17 @@ def single_limits() -> dict[str, Limit]:
 
 
 def tabled_limits() -> dict[str, Limit]:
-    """Return name -> limit of those that stand in a table."""
-    tables = {"FLEET_HEAT_C": dict(enumerate(FLEET_HEAT_C)), "CONTACTOR_LRA_A": CONTACTOR_LRA_A}
-    return {f"{name}[{key}]": limit for name, rows in tables.items() for key, limit in rows.items()}
+    """Return name -> limit of those that stand in a table: a tuple of limits, or a dictionary of them."""
+    found: dict[str, Limit] = {}
+    for name, table in globals().items():
+        if isinstance(table, dict) and not name.startswith("__"):
+            rows = table
+        elif isinstance(table, tuple) and not isinstance(table, Limit):
+            rows = dict(enumerate(table))
+        else:
+            continue
+        found |= {f"{name}[{key}]": limit for key, limit in rows.items() if isinstance(limit, Limit)}
+    return found
 
 
 def limit_groups() -> tuple[type[LimitGroup], ...]:

@@ -1,9 +1,10 @@
 """Mutants of numbers: each default moved by half, or doubled, tried by the quick tests that can know of it.
 
 The numbers are those of `monitor/limits.py`, of the simulated world and of the boards' distances. What can know of one
-is found, not listed: the tests that read it as they run, then the files that name it, and those that import a module
-which does, the shortest first. Pages that are made from the numbers are no witnesses (they are made again with whatever
-number stands there), nor is anything that takes long.
+is found, not listed: the tests that read it as they run, then the files that name it with its group, those that name it
+alone, and those that import a module which does, the shortest first. Pages that are made from the numbers are no
+witnesses (they are made again with whatever number stands there), nor is anything that takes long or needs a server; of
+the fleet's tests those that need no more than a file are, and of those at the top the ledger of sources.
 """
 
 from __future__ import annotations
@@ -36,8 +37,9 @@ _ALWAYS = {
     "hardware/circuits/isolation.py": ("tests/hardware/circuits/test_safety_numbers.py",),
 }
 _NO_WITNESS = re.compile(
-    r"tests/(benchmarks|crash|fuzz|install|simulation|mutation|fleet|web/test_browser|monitor/test_catalogue|conformance/test_hub"
-    r"|monitor/test_report|sim/test_(bench|scenarios|levels|season|readme|workbench|demo)|test_)"
+    r"tests/(benchmarks|crash|fuzz|install|simulation|mutation|web/test_browser|monitor/test_catalogue|conformance/test_hub"
+    r"|monitor/test_report|sim/test_(bench|scenarios|levels|season|readme|workbench|demo)|test_(?!sources)"
+    r"|fleet/(?!test_(inference|office)_borders))"
 )
 
 
@@ -109,7 +111,7 @@ def _texts(folder: str) -> dict[str, str]:
 
 @cache
 def holders(file: str, where: str) -> tuple[str, ...]:
-    """The test files that can know of a number, those that name it first, then the shortest."""
+    """The test files that can know of a number, those that name it with its group first, then the shortest."""
     group, _, key = where.rpartition(".")
     named = re.compile(rf"\b{key}\b")
     mentioned = re.compile(rf"\b{group}\b") if group else named
@@ -120,12 +122,13 @@ def holders(file: str, where: str) -> tuple[str, ...]:
         if path != file and named.search(text) and mentioned.search(text)
     }
     imported = re.compile("|".join(rf"\b{_as_imported(user)}\b" for user in users)) if users else None
-    found: list[tuple[bool, int, str]] = []
+    shown = re.compile(rf"\b{group}\b|\b{group.lower().replace('_', '-')}\b") if group else named
+    found: list[tuple[int, int, str]] = []
     for path, text in _texts("tests").items():
         if Path(path).name.startswith("test_") and not _NO_WITNESS.match(path):
             names = bool(named.search(text))
             if names or (imported and imported.search(text)):
-                found.append((not names, len(text), path))
+                found.append((0 if names and shown.search(text) else 1 if names else 2, len(text), path))
     chosen = [path for _, _, path in sorted(found)][:MOST]
     return (*chosen, *(path for path in _ALWAYS[file] if path not in chosen))
 
