@@ -5,9 +5,10 @@ the engine's memory, into the database in one transaction: a kill before leaves 
 change, a kill after it one that has. Once a day, in a thread of its own, a backup is made.
 
 A disk that fails (full, read-only, gone) does not stop the monitor: how the last run left things is read without
-writing, steps are held in memory, bounded, and written when the disk takes them again. Held rows become visible to the
-publishers once the disk has failed for a while; their ids then carry a mark of this process, because a number given out
-without the disk may be given out again after a restart.
+writing, steps are held in memory, bounded, and written when the disk takes them again; a program that ends in good
+order before that leaves them in memory for the next one. Held rows become visible to the publishers once the disk has
+failed for a while; their ids then carry a mark of this process, because a number given out without the disk may be
+given out again after a restart.
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ from condenser_monitor.monitor.core.records import (
     StartTransient,
 )
 from condenser_monitor.monitor.storage import recovery
-from condenser_monitor.monitor.storage.models import KINDS, Body, StoredEvent, id_origin, message_id
+from condenser_monitor.monitor.storage.models import KINDS, Body, StoredEvent, decoded, id_origin, message_id
 from condenser_monitor.monitor.storage.recovery import (
     MEMORY,
     PLACE,
@@ -52,10 +53,10 @@ from condenser_monitor.monitor.storage.schema import DAY_S, OwnerLock, corrupt, 
 from condenser_monitor.monitor.storage.status_cache import (
     PUT_FINE,
     PUT_LANE,
-    CachedStatus,
     LaneTrack,
     Row,
     StatusCache,
+    lane_row,
 )
 
 _KIND_OF: dict[type, str] = {kind: name for name, (_, kind) in KINDS.items()}
@@ -84,6 +85,17 @@ class Held(msgspec.Struct):
 
     def __bool__(self) -> bool:
         return bool(self.rows or self.answers or self.starts)
+
+
+class Left(msgspec.Struct, kw_only=True):
+    """What a program left in memory that ended in good order while the disk took nothing: what it held, with numbers
+    and the engine's memory; in which boot, and the last offset that was on the disk."""
+
+    boot: str
+    on_disk: int
+    entry: RedoEntry
+    requests: dict[str, tuple[Request, str]]
+    starts: list[tuple[float, float | None, StartTransient]]
 
 
 class StorageWriter:
@@ -126,7 +138,7 @@ class StorageWriter:
         self._base_offset: int | None = None  # the last offset of what was read without writing
         self._base_memory = False  # whether the engine's memory was among it
         self._mark = token_hex(3)
-        self.counters: dict[str, int] = {}
+        self._counters: dict[str, int] = {}
         self._found: dict[str, int] | None = {}  # counters that the disk had when this run began, and its origin
         self.on_disk = 0  # the last offset that is on disk
         self._db: sqlite3.Connection | None = None
@@ -140,6 +152,8 @@ class StorageWriter:
         self._backup: threading.Thread | None = None
         self._undated = False
         self._lock_file = OwnerLock(path)
+        self._left_at = live.path.with_name(live.path.name + ".held")
+        self._left = self._read_left()
         try:
             self._open(first=True)
         except BaseException:
@@ -157,6 +171,10 @@ class StorageWriter:
             self._db, self._redo, self._redo_memory = open_owned(self.path, self.wall, spoilt=spoilt, release=release)
             self._inode = _inode(self.path)
             self._note_damage(self._db)
+            if first and self._left is not None:
+                kept = self._db.execute("SELECT last FROM counters WHERE topic = ?", (PLACE,)).fetchone()
+                origin = self._db.execute("SELECT value FROM meta WHERE key = 'origin'").fetchone()
+                self._take_left(self._left, origin and origin[0], kept[0] if kept else 0)
             self._begin_run(self._db)
         except (sqlite3.Error, OSError) as error:
             if first and isinstance(error, HistoryError):
@@ -170,11 +188,41 @@ class StorageWriter:
     def _begin_without_writing(self) -> None:
         """Go on from what can be read; what is held is numbered after it."""
         base = recovery.read_base(self.path)
+        if self._left is not None and self._take_left(self._left, base.origin, base.counters.get(PLACE, 0)):
+            return
         self.memory, self.last_good_memory = base.memory, base.last_good_memory
         self._base_memory = base.memory is not None
         if base.origin is not None:
-            self.origin, self.counters, self.cursors = base.origin, dict(base.counters), dict(base.cursors)
+            self.origin, self._counters, self.cursors = base.origin, dict(base.counters), dict(base.cursors)
             self._base_offset = self.on_disk = base.counters.get(PLACE, 0)
+
+    def _read_left(self) -> Left | None:
+        """What the program before left; of another boot, its times mean nothing here."""
+        with suppress(OSError):
+            left = decoded(self._left_at.read_bytes(), Left)
+            return left if left is not None and left.boot and left.boot == self.live.boot else None
+        return None
+
+    def _take_left(self, left: Left, origin: str | None, on_disk: int) -> bool:
+        """Hold what the program before held, with its numbers and its memory, if the disk still is as it was then."""
+        entry = left.entry
+        rows = [row for row in map(_held_row, entry.rows) if row is not None]
+        if (entry.origin, left.on_disk) != (origin, on_disk) or len(rows) < len(entry.rows):
+            self._forget_left()
+            return False
+        self.held = Held(deque(rows), list(entry.answers), list(left.starts))
+        self.held_requests = dict(left.requests)
+        self.origin, self._counters, self.cursors = entry.origin, dict(entry.counters), dict(entry.cursors)
+        self.memory = self.last_good_memory = entry.memory
+        self._base_memory, self._base_offset, self.on_disk = True, on_disk, on_disk
+        self._undated |= any(row.wall_s is None for row in rows)
+        return True
+
+    def _forget_left(self) -> None:
+        """It is on the disk, or is of another history."""
+        self._left = None
+        with suppress(OSError):
+            self._left_at.unlink(missing_ok=True)
 
     def _note_damage(self, db: sqlite3.Connection) -> None:
         """Say what damage the file came out of: once in the log, and to whoever asks while the damaged one is there."""
@@ -216,7 +264,7 @@ class StorageWriter:
 
     def _before_held(self) -> dict[str, int]:
         """The counters without the rows that are not on disk."""
-        found = dict(self.counters)
+        found = dict(self._counters)
         for row in reversed(self.held.rows):
             if id_origin(row.id, row.seq) == self.origin:
                 found |= {row.topic: row.seq - 1}
@@ -251,7 +299,7 @@ class StorageWriter:
             if id_origin(name, seq).partition(".")[0] == origin:
                 counters[row.topic] = max(seq, counters.get(row.topic, 0))
             self.held.rows[index] = msgspec.structs.replace(row, offset=offset, seq=seq, id=name, run=self.run)
-        self.counters = {**counters, PLACE: offset}
+        self._counters = {**counters, PLACE: offset}
 
     def _drop(self) -> None:
         self._redo.close()
@@ -267,7 +315,7 @@ class StorageWriter:
         now_s: float,
         wall_s: float | None,
         *,
-        status: CachedStatus,
+        status: bytes,
         memory: Callable[[], bytes],
         events: Sequence[Event],
         answers: Sequence[Answer],
@@ -279,23 +327,13 @@ class StorageWriter:
         """Number and keep what a step brought. `spoken` are the answers that go out on the broker, by id; `last` writes
         even where nothing is urgent, `defer` leaves it to a later step."""
         with self.lock:
-            # The diagnosis is part of the status; it is no event of its own.
-            told: list[Body] = [event for event in events if not isinstance(event, Diagnosed)]
-            for body in (*told, *(answer for answer in answers if answer.id in spoken)):
-                topic = KINDS[_KIND_OF[type(body)]][0]
-                offset, seq = self.counters.get(PLACE, 0) + 1, self.counters.get(topic, 0) + 1
-                self.counters |= {PLACE: offset, topic: seq}
-                row = StoredEvent(
-                    offset=offset,
-                    topic=topic,
-                    seq=seq,
-                    id=message_id(self.origin, topic, seq),
-                    run=self.run,
-                    t_s=now_s,
-                    wall_s=wall_s,
-                    body=body,
-                )
-                self.held.rows.append(row)
+            for event in events:
+                # The diagnosis is part of the status; it is no event of its own.
+                if not isinstance(event, Diagnosed):
+                    self._number(event, now_s, wall_s)
+            for answer in answers:
+                if answer.id in spoken:
+                    self._number(answer, now_s, wall_s)
             self.held.answers += answers
             for start in starts:
                 at_s = None if wall_s is None else wall_s - (now_s - start.t_s)
@@ -307,21 +345,33 @@ class StorageWriter:
                 self.dropped += 1
             del self.held.answers[:-most]
             del self.held.starts[:-most]
-            retry = self.clock() - self._tried_s >= limits.HISTORY.retry_s.value
-            if self.failed_s is not None:
-                due = retry
-            else:
-                idle = self.clock() - self._flushed_s >= limits.HISTORY.flush_s.value
-                due = bool(self.held) or idle or (retry and bool(self.degraded))
-            due = last or (due and not defer)
+            due = last or (not defer and self._due())
             if (due or ((events or answers) and not defer)) and not self.memory_came_late:
                 self.memory, self._memory_whole = memory(), True  # never older than the rows held with it
             if due:
                 self._write(now_s, wall_s, status, last=last)
 
+    def _due(self) -> bool:
+        now_s = self.clock()
+        if self.failed_s is not None:
+            return now_s - self._tried_s >= limits.HISTORY.retry_s.value
+        spoilt = bool(self.degraded) and now_s - self._tried_s >= limits.HISTORY.retry_s.value
+        return bool(self.held) or spoilt or now_s - self._flushed_s >= limits.HISTORY.flush_s.value
+
+    def _number(self, body: Body, now_s: float, wall_s: float | None) -> None:
+        kind = _KIND_OF[type(body)]
+        topic = KINDS[kind][0]
+        offset, seq = self._counters.get(PLACE, 0) + 1, self._counters.get(topic, 0) + 1
+        self._counters |= {PLACE: offset, topic: seq}
+        name = message_id(self.origin, topic, seq)
+        row = StoredEvent(
+            offset=offset, topic=topic, seq=seq, id=name, run=self.run, t_s=now_s, wall_s=wall_s, body=body
+        )
+        self.held.rows.append(row)
+
     # ------------------------------------------------------------ writing
 
-    def _write(self, now_s: float, wall_s: float | None, status: CachedStatus, *, last: bool) -> None:
+    def _write(self, now_s: float, wall_s: float | None, status: bytes, *, last: bool) -> None:
         self._tried_s = self.clock()
         if _inode(self.path) != self._inode:
             self._drop()  # removed or replaced under us: what would be written to the old one nobody could read
@@ -334,81 +384,53 @@ class StorageWriter:
         if self._db is None:
             return
         urgent = bool(self.held)
-        rows: tuple[OutboxRow, ...] = tuple(
-            (
-                row.offset,
-                row.topic,
-                row.seq,
-                row.id,
-                _KIND_OF[type(row.body)],
-                row.run,
-                row.t_s,
-                row.wall_s,
-                msgspec.json.encode(row.body),
-            )
-            for row in self.held.rows
-        )
         logged = False
-        self.counters |= {STEP: self.counters.get(STEP, 0) + 1}
+        self._counters |= {STEP: self._counters.get(STEP, 0) + 1}
         try:
             if self.held.rows or self.held.answers:
-                self._redo.append(self._entry(self.counters, wall_s, rows=rows, answers=tuple(self.held.answers)))
+                self._redo.append(self._entry(self._counters, wall_s, held=True))
                 logged = True
             fine, lanes = self.live.pending()
             with self._db as db:
                 db.execute("BEGIN IMMEDIATE")
-                self._put(db, now_s, wall_s, status, rows=rows, fine=fine, lanes=lanes)
+                self._put_held(db)
+                self._put_state(db, wall_s, status)
+                self._put_live(db, wall_s, fine, lanes)
+                self._date(db, now_s, wall_s)
         except (sqlite3.Error, OSError) as error:
             if logged:
                 self._redo.undo_append()
             self._failed_write(error)
             return
         self._undated &= wall_s is None
-        self.on_disk = self.counters.get(PLACE, 0)
+        self.on_disk = self._counters.get(PLACE, 0)
         self.held, self.held_requests, self._memory_rows = Held(deque(), [], []), {}, {}
         self.error, self.failed_s, self._flushed_s, self._refusals = "", None, self.clock(), 0
-        if fine or lanes:
-            with suppress(sqlite3.Error):
-                self.live.on_disk(fine, lanes)
+        if self._left is not None:
+            self._forget_left()
+        with suppress(sqlite3.Error):
+            self.live.on_disk(fine, lanes)
         if not urgent and not last:
             self._tidy(self._db, wall_s)
 
-    def _entry(
-        self,
-        counters: dict[str, int],
-        wall_s: float | None = None,
-        *,
-        rows: tuple[OutboxRow, ...] = (),
-        answers: tuple[Answer, ...] = (),
-    ) -> RedoEntry:
-        """What the redo log is told: a step's rows and answers, or (without) how things stand."""
+    def _entry(self, counters: dict[str, int], wall_s: float | None = None, *, held: bool = False) -> RedoEntry:
+        """What the redo log is told: all that is held, or (where nothing is) how things stand."""
         place = counters.get(PLACE, 0)
         return RedoEntry(
             origin=self.origin,
             run=self.run,
             counters=counters,
             cursors={name: min(at, place) for name, at in self.cursors.items()},
-            rows=rows,
-            answers=answers,
+            rows=tuple(map(_outbox_row, self.held.rows)) if held else (),
+            answers=tuple(self.held.answers) if held else (),
             memory=self.memory if self._memory_whole else None,  # the log vouches for it with its checksum
             wall_s=wall_s,
         )
 
-    def _put(
-        self,
-        db: sqlite3.Connection,
-        now_s: float,
-        wall_s: float | None,
-        status: CachedStatus,
-        *,
-        rows: Sequence[OutboxRow],
-        fine: Sequence[Row],
-        lanes: Sequence[Row],
-    ) -> None:
-        """Put all that a step brought and what waits in the live file, within the transaction of `_write`."""
+    def _put_held(self, db: sqlite3.Connection) -> None:
         # A commit that failed may have been carried out all the same: its rows are written over.
-        db.executemany(PUT_OUTBOX, rows)
-        db.executemany("INSERT OR REPLACE INTO counters VALUES (?, ?)", self.counters.items())
+        db.executemany(PUT_OUTBOX, map(_outbox_row, self.held.rows))
+        db.executemany("INSERT OR REPLACE INTO counters VALUES (?, ?)", self._counters.items())
         db.executemany(
             "INSERT OR IGNORE INTO requests (id, source, wall_s, body) VALUES (?, ?, ?, ?)",
             [(name, source, None, msgspec.json.encode(body)) for name, (body, source) in self.held_requests.items()],
@@ -422,24 +444,19 @@ class StorageWriter:
             [(self.run, t_s, wall, msgspec.json.encode(start)) for t_s, wall, start in self.held.starts],
         )
 
+    def _put_state(self, db: sqlite3.Connection, wall_s: float | None, status: bytes) -> None:
+        last_offset = self._counters.get(PLACE, 0)
+        seen = self.live.status()  # a status is as old as its scan, here too: the next life may see nothing
         if self.clock() - self._good_s >= DAY_S and self.memory is not None:
             self._keep_beside(MEMORY_GOOD, self.memory)
         state = [
             (MEMORY, wall_s, self.memory),
-            ("status", status.wall_s, status.body),  # as old as its scan, here too: the next life may see nothing
+            ("status", wall_s if seen is None else seen.wall_s, status),
             *((key, wall_s, body) for key, body in self._memory_rows.items()),
         ]
         db.executemany("INSERT OR REPLACE INTO state VALUES (?, ?, ?)", state)
-        last_offset = self.counters.get(PLACE, 0)
         cursors = [(publisher, min(place, last_offset)) for publisher, place in self.cursors.items()]
         db.executemany("INSERT OR REPLACE INTO cursors VALUES (?, ?)", cursors)
-        db.executemany(PUT_FINE, fine)
-        open_lanes = [] if wall_s is None else self.lanes.open(wall_s)
-        db.executemany(PUT_LANE, [*lanes, *open_lanes])
-        if self._undated and wall_s is not None:  # the clock is known at last
-            for table in ("outbox", "starts"):
-                sql = f"UPDATE {table} SET wall_s = t_s + ? WHERE run = ? AND wall_s IS NULL"  # noqa: S608 - our own
-                db.execute(sql, (wall_s - now_s, self.run))
 
     def memory_read(self, *, whole: bool) -> None:
         """See History."""
@@ -458,6 +475,21 @@ class StorageWriter:
         self._memory_rows[key] = memory
         if key == MEMORY_GOOD:
             self.last_good_memory, self._good_s = memory, self.clock()
+
+    def _put_live(
+        self, db: sqlite3.Connection, wall_s: float | None, fine: Sequence[Row], lanes: Sequence[Row]
+    ) -> None:
+        db.executemany(PUT_FINE, fine)
+        open_lanes = [] if wall_s is None else self.lanes.open(wall_s)
+        db.executemany(PUT_LANE, [*lanes, *map(lane_row, open_lanes)])
+
+    def _date(self, db: sqlite3.Connection, now_s: float, wall_s: float | None) -> None:
+        """Give this run's rows a time of day once the clock is known."""
+        if wall_s is None or not self._undated:
+            return
+        for table in ("outbox", "starts"):
+            sql = f"UPDATE {table} SET wall_s = t_s + ? WHERE run = ? AND wall_s IS NULL"  # noqa: S608 - our own
+            db.execute(sql, (wall_s - now_s, self.run))
 
     def _tidy(self, db: sqlite3.Connection, wall_s: float | None) -> None:
         """Thin and drop, in a transaction of its own and never while an event waits; then, when it is due, back up."""
@@ -526,41 +558,23 @@ class StorageWriter:
 
     # ------------------------------------------------------------ what publishers see of it
 
-    def beyond(self, publisher: str, cursor: int, kept: list[StoredEvent] | None) -> list[StoredEvent]:
-        """Rows beyond a publisher's cursor, in order: `kept`, which the disk has (None: it cannot be read), then those
-        held that may be seen. What a cut of power cost the file is in the redo log alone until the file can be written:
-        until then nothing is told beyond where it may lack rows."""
-        with self.lock:
-            written = self.on_disk if self._db is None else 0  # up to here the file may lack rows
-            if kept or (kept is not None and cursor >= written):
-                self.degraded.pop(publisher, None)
-            else:
-                kept, cursor = [], self.degraded.setdefault(publisher, max(cursor, self.on_disk))
-            rows = kept
-            if self.failed_s is not None and (not kept or kept[-1].offset >= written):
-                rows = [*kept, *self._visible(cursor, self.failed_s)]
-            ahead = self._ahead.get(publisher)
-            if not ahead:
-                return rows
-            # Without those that were delivered ahead of the cursor while the disk could not be read; the cursor moves
-            # over such rows as it comes to them.
-            left = list(rows)
-            while left and left[0].id in ahead:
-                row = left.pop(0)
-                ahead.discard(row.id)
-                self.delivered(publisher, row.offset)
-            return [row for row in left if row.id not in ahead]
-
-    def _visible(self, after_offset: int, failed_s: float) -> list[StoredEvent]:
+    def visible(self, after_offset: int) -> list[StoredEvent]:
         """Held rows beyond a cursor, once the disk has failed for a while."""
-        if self.clock() - failed_s < limits.HISTORY.expose_s.value:
-            return []
-        for index, row in enumerate(self.held.rows):
-            if not _published(row):  # once told, the same for ever: the file may come back and number otherwise
-                origin = id_origin(row.id, row.seq)
-                marked = message_id(f"{origin}.{self._mark}", row.topic, row.seq)
-                self.held.rows[index] = msgspec.structs.replace(row, id=marked)
-        return [row for row in self.held.rows if row.offset > after_offset]
+        with self.lock:
+            if self.failed_s is None or self.clock() - self.failed_s < limits.HISTORY.expose_s.value:
+                return []
+            for index, row in enumerate(self.held.rows):
+                if not _published(row):  # once told, the same for ever: the file may come back and number otherwise
+                    origin = id_origin(row.id, row.seq)
+                    marked = message_id(f"{origin}.{self._mark}", row.topic, row.seq)
+                    self.held.rows[index] = msgspec.structs.replace(row, id=marked)
+            return [row for row in self.held.rows if row.offset > after_offset]
+
+    def file_lacks_rows(self, place: int) -> bool:
+        """Whether the file may lack rows beyond a place: what a cut of power cost it is in the redo log alone until the
+        file can be written."""
+        with self.lock:
+            return self._db is None and place < self.on_disk
 
     def delivered(self, publisher: str, offset: int) -> None:
         """Move a cursor. On disk it never goes beyond the rows that are there; should a power cut undo it, rows are
@@ -579,9 +593,28 @@ class StorageWriter:
                     self._db.execute("INSERT OR REPLACE INTO cursors VALUES (?, ?)", (publisher, kept))
                     if not self.held:  # what a file that is damaged later has delivered is not delivered again
                         standing = RedoEntry(
-                            origin=self.origin, run=self.run, counters=self.counters, cursors={publisher: kept}
+                            origin=self.origin, run=self.run, counters=self._counters, cursors={publisher: kept}
                         )
                         self._redo.append(standing, durable=False)
+
+    def not_ahead(self, publisher: str, rows: Sequence[StoredEvent]) -> list[StoredEvent]:
+        """Rows beyond a cursor, without those that were delivered ahead of it while the disk could not be read. The
+        cursor moves over such rows as it comes to them."""
+        with self.lock:
+            ahead = self._ahead.get(publisher)
+            if not ahead:
+                return list(rows)
+            left = list(rows)
+            while left and left[0].id in ahead:
+                row = left.pop(0)
+                ahead.discard(row.id)
+                self.delivered(publisher, row.offset)
+            return [row for row in left if row.id not in ahead]
+
+    def numbered(self) -> dict[str, int]:
+        """How far each topic has been numbered."""
+        with self.lock:
+            return {topic: last for topic, last in self._counters.items() if topic not in (PLACE, STEP)}
 
     def numbers_given(self, origin: str, numbered: Mapping[str, int]) -> None:
         """See History."""
@@ -602,7 +635,7 @@ class StorageWriter:
         _log.warning("%s: the disk has lost what it had said it had written; numbers begin again", self.path)
         origin = "x" + token_hex(4)
         # A step of its own, or a log that is played back would take it for something it has.
-        counters = {PLACE: self.counters.get(PLACE, 0), STEP: self.counters.get(STEP, 0) + 1}
+        counters = {PLACE: self._counters.get(PLACE, 0), STEP: self._counters.get(STEP, 0) + 1}
 
         def again(topic: str, seq: int, name: str) -> tuple[int, str]:
             if "." in id_origin(name, seq):
@@ -624,7 +657,7 @@ class StorageWriter:
                 db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", names)
         finally:
             db.execute("PRAGMA synchronous=NORMAL")
-        self.origin, self.counters, self._found = origin, counters, None
+        self.origin, self._counters, self._found = origin, counters, None
         self.held.rows = deque(msgspec.structs.replace(row, seq=seq, id=name) for row, (seq, name) in held)
         entry = msgspec.structs.replace(self._entry(self._before_held()), rows=tuple(rows))
         self._redo.append(entry)
@@ -632,7 +665,7 @@ class StorageWriter:
     def last_offset(self) -> int:
         """The newest offset given out."""
         with self.lock:
-            return self.counters.get(PLACE, 0)
+            return self._counters.get(PLACE, 0)
 
     def close(self) -> bool:
         """Close the file and let go of it; whether everything is on disk."""
@@ -640,14 +673,51 @@ class StorageWriter:
             self._backup.join(limits.PUBLISHERS.close_s.value)
         with self.lock:
             whole = self.failed_s is None and not self.held and not any(self.live.pending())
+            if self.failed_s is not None and (self.held or self.held_requests) and self._memory_whole:
+                self._leave_held()
             self._drop()
             self._lock_file.release()
             return whole
+
+    def _leave_held(self) -> None:
+        """Leave in memory what waits for the disk: a restart of the service costs no message."""
+        left = Left(
+            boot=self.live.boot,
+            on_disk=self.on_disk,
+            entry=self._entry(self._counters, held=True),
+            requests=self.held_requests,
+            starts=self.held.starts,
+        )
+        new = self._left_at.with_name(self._left_at.name + "-new")
+        try:
+            file = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
+            with open(file, "wb") as out:
+                out.write(msgspec.json.encode(left))
+            new.replace(self._left_at)
+        except OSError as error:
+            _log.warning("%s: what waits for the disk is lost: %s", self._left_at, error)
+            with suppress(OSError):
+                new.unlink(missing_ok=True)
 
 
 def _published(row: StoredEvent) -> bool:
     """Whether a row became visible before it was on disk: its id has a mark of the process that showed it."""
     return "." in id_origin(row.id, row.seq)
+
+
+def _outbox_row(row: StoredEvent) -> OutboxRow:
+    body = msgspec.json.encode(row.body)
+    return (row.offset, row.topic, row.seq, row.id, _KIND_OF[type(row.body)], row.run, row.t_s, row.wall_s, body)
+
+
+def _held_row(row: OutboxRow) -> StoredEvent | None:
+    """The inverse of `_outbox_row`; None for one that no program of this version left."""
+    offset, topic, seq, name, kind, run, t_s, wall_s, data = row
+    known = KINDS.get(kind)
+    body = None if known is None else decoded(data, known[1])
+    if known is None or body is None or topic != known[0]:
+        return None
+    return StoredEvent(offset=offset, topic=known[0], seq=seq, id=name, run=run, t_s=t_s, wall_s=wall_s, body=body)
 
 
 def _inode(path: Path) -> tuple[int, int, bool] | None:

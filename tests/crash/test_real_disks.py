@@ -16,10 +16,13 @@ import pytest
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
+from condenser_monitor.monitor.service.run_loop import Service
 from condenser_monitor.monitor.storage.history import History
 from tests import ROOT, SOURCES
-from tests.monitor.edge_tools import MEMORY, change
+from tests.monitor.edge_tools import MEMORY, WALL_S, Hand, ReplayBoards, change
 from tests.monitor.test_history_disk import Desk
+from tests.monitor.test_service import DEAF, made
+from tests.monitor.units import REST, RUN, scans
 from tests.size import long_one
 
 pytestmark = long_one
@@ -194,3 +197,47 @@ assert "full" in desk.error or "space" in desk.error, desk.error
 print("alive")
 """
     assert run_program(program) == "alive"
+
+
+def test_a_card_that_stays_full_costs_no_alarm_and_no_message(mounted: Path, tmp_path: Path) -> None:
+    """The whole watch over an hour: the card fills up, stays full for forty minutes and over a restart of the service,
+    and has room again. It is said as long as it lasts and no longer; alarms of both lives are told at once and none is
+    told twice; cycles, readings and alarms of the whole time are in the history."""
+    keep, clock = keep_in(mounted, tmp_path), Hand()
+    quarter = ((60, REST), (300, RUN), (60, REST), (60, DEAF), (120, REST), (240, RUN), (60, REST))
+    told: list[tuple[float, str, str]] = []
+
+    def watch(service: Service, seconds: int) -> None:
+        for _ in range(seconds):
+            service.step()
+            clock.sleep(1.0)
+            for row in service.history.outbox("all", begin=True):
+                service.history.delivered("all", row.offset)
+                told.append((clock() - row.t_s, row.id, getattr(row.body, "change", "")))
+
+    first = made(keep, ReplayBoards(scans(*quarter * 3)), clock)
+    watch(first, 900)
+    assert first.history.health().disk_error == ""
+    stuff = fill(mounted)
+    watch(first, 1500)
+    health = first.history.health()
+    assert "No space left on device" in health.disk_error or "full" in health.disk_error
+    assert health.held > 0
+    first.close()
+    second = made(keep, ReplayBoards(scans(*quarter * 2, from_s=clock())), clock)
+    watch(second, 900)
+    assert "full" in second.history.health().disk_error
+    stuff.unlink()
+    watch(second, int(RETRY_S) + 2)
+    health = second.history.health()
+    assert (health.disk_error, health.held) == ("", 0)
+    watch(second, 600)
+    assert [change for _, _, change in told if change] == ["raised", "cleared"] * 5
+    assert max(delay_s for delay_s, _, change in told if change) <= EXPOSE_S + RETRY_S
+    assert len({name for _, name, _ in told}) == len(told)
+    kept = second.history
+    assert [change.change for _, change in reversed(kept.changes(0.0, 2 * WALL_S))] == ["raised", "cleared"] * 5
+    assert len(kept.cycles(0.0, 2 * WALL_S)) == 13, "eight runs and five calls that nothing followed"
+    found = kept.readings("outdoor_c", WALL_S, WALL_S + 3600, points=120)
+    assert len(found) == 120, "a stretch for each half minute of the hour"
+    second.close()

@@ -5,8 +5,10 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from pathlib import Path
 from typing import Any
 
+from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import (
     AlertChange,
     AlertState,
@@ -95,6 +97,12 @@ def cycle(t_s: float = 900.0) -> Cycle:
         closings=1,
         compressor_starts=1,
     )
+
+
+def forget_held(keep: config.HistorySettings) -> None:
+    """Take away what a life left at its orderly end and a killed one does not: what it held in memory."""
+    for path in Path(keep.live_dir).glob("*.held"):
+        path.unlink()
 
 
 class Hand:

@@ -34,6 +34,7 @@ from tests.monitor.edge_tools import (
     Hand,
     change,
     cycle,
+    forget_held,
     status,
 )
 
@@ -46,19 +47,20 @@ class Desk:
     def __init__(self, keep: config.HistorySettings) -> None:
         self.keep, self.clock = keep, Hand()
         self.got: list[str] = []
-        self.memory_came_late = False
         self.history = self._open()
 
     def _open(self) -> History:
         return History(self.keep.file, owner=True, keep=self.keep, clock=self.clock, wall=lambda: WALL_S + self.clock())
 
-    def restart(self) -> None:
+    def restart(self, *, killed: bool = False) -> None:
         self.history.close()
+        if killed:
+            forget_held(self.keep)
         self.history = self._open()
 
     def step(self, *events: Any, **more: Any) -> None:
         t_s = self.clock()
-        self.memory_came_late |= self.history.step(
+        self.history.step(
             now_s=t_s, wall_s=WALL_S + t_s, status=status(t_s), memory=lambda: MEMORY, events=events, **more
         )
 
@@ -146,7 +148,7 @@ def test_a_number_given_out_without_the_disk_never_hides_a_later_message(desk: D
     desk.step(big(1))
     desk.pass_time(EXPOSE_S + 1)
     assert desk.deliver() == [4]
-    desk.restart()  # what was held in memory is gone, as after a kill
+    desk.restart(killed=True)  # what was held in memory is gone
     desk.step(change())
     assert desk.deliver() == [4]
     assert len(set(desk.got)) == 5
@@ -158,9 +160,65 @@ def test_a_cursor_is_never_kept_beyond_the_rows_on_disk(desk: Desk) -> None:
     desk.step(*[big(number) for number in range(6)])
     desk.pass_time(EXPOSE_S + 1)
     assert desk.deliver() == [4, 5, 6, 7, 8, 9]
-    desk.restart()
+    desk.restart(killed=True)
     desk.step(change(), change())
     assert desk.deliver() == [4, 5]
+
+
+def test_what_was_held_at_an_orderly_end_is_written_by_the_next_life(desk: Desk) -> None:
+    """The service is restarted while the disk is full: rows told keep their ids and are not told again, those not yet
+    told are; then memory, answers and requests are on the disk, and a third life finds nothing left over."""
+    desk.history.add_request(Request(id="r1", request=RequestKind.SERVICE, by="Sam", hours=2.0))
+    fill(desk.history)
+    desk.step(big(1), big(2), answers=[Answer(id="r1", done=True)])
+    desk.pass_time(EXPOSE_S + 1)
+    assert desk.deliver() == [4, 5]
+    desk.step(big(3))
+    desk.history.add_request(Request(id="r2", request=RequestKind.RESUME, by="Sam"))
+    desk.restart()
+    assert desk.history.memory() == MEMORY
+    desk.pass_time(1.0)
+    assert (desk.error, desk.history.health().held) == ("", 0)
+    assert desk.deliver() == [6]
+    assert [kept.seq for kept in desk.history.events()] == [1, 2, 3, 4, 5]
+    assert desk.history.answer("r1") == Answer(id="r1", done=True)
+    assert [request.id for request in desk.history.requests()] == ["r2"]
+    assert len(set(desk.got)) == 6
+    assert not list(Path(desk.keep.live_dir).glob("*.held*"))
+    desk.restart()
+    assert desk.deliver() == []
+    assert len(desk.history.events()) == 5
+
+
+@pytest.mark.parametrize("how", ["another boot", "written since", "torn", "another history"])
+def test_what_was_left_by_another_history_or_boot_is_not_taken(
+    desk: Desk, how: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Or by a life whose rows are on the disk: nothing is kept twice."""
+    fill(desk.history)
+    desk.step(big(1))
+    desk.pass_time(EXPOSE_S + 1)
+    desk.deliver()
+    desk.history.close()
+    [left] = Path(desk.keep.live_dir).glob("*.held")
+    data = left.read_bytes()
+    if how == "another boot":
+        monkeypatch.setattr("condenser_monitor.monitor.storage.status_cache.boot_id", lambda: "another")
+    elif how == "torn":
+        left.write_bytes(data[: len(data) // 2])
+    elif how == "another history":
+        for path in Path(desk.keep.file).parent.glob("history.db*"):
+            path.unlink()
+    else:
+        desk.history = desk._open()
+        desk.step(change())
+        desk.history.close()
+        left.write_bytes(data)
+    desk.history = desk._open()
+    before = {"another history": 0, "written since": 4}.get(how, 2)
+    assert len(desk.history.events()) == before
+    desk.step(change())
+    assert [kept.seq for kept in desk.history.events()] == list(range(1, before + 2))
 
 
 def test_a_read_only_disk_is_said_and_nothing_crashes(desk: Desk) -> None:
@@ -589,7 +647,7 @@ def test_a_delivery_puts_no_row_into_the_redo_log_that_is_not_there(desk: Desk) 
     desk.step(change())
     desk.step(change(), defer=True)
     assert desk.deliver() == [4]
-    desk.restart()  # what was held in memory is gone, as after a kill
+    desk.restart(killed=True)  # what was held in memory is gone
     desk.step(change())
     assert desk.deliver() == [5]
     assert [kept.seq for kept in desk.history.events()] == [1, 2, 3, 4]
@@ -607,7 +665,7 @@ def test_an_engine_is_not_begun_again_for_a_file_without_a_memory(
         desk = Desk(keep)
         desk.step(change())
     desk.pass_time(RETRY_S + 1)
-    assert not desk.memory_came_late
+    assert not desk.history.memory_came_late()
     desk.pass_time(2 * RETRY_S)
     assert (desk.error, desk.history.memory()) == ("", MEMORY)
     desk.history.close()

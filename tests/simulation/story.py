@@ -49,6 +49,7 @@ from condenser_monitor.sim.bus import VirtualClock
 from condenser_monitor.web.access import Access
 from condenser_monitor.web.app import create_app
 from condenser_monitor.web.context import PageContext
+from tests.monitor.edge_tools import forget_held
 from tests.monitor.units import (
     ALL,
     REST,
@@ -278,27 +279,27 @@ class Storm:
 
     def _listen(self, service: Service) -> None:
         """What the engine brings is entered in the ledger, and what it remembers is known."""
-        evaluate, request, step = service._evaluate, service._request, service.history.step
+        evaluate, requests, step = service._evaluate, service._requests, service.history.step
 
         def judged(*given: Any) -> list[Event]:
             found = evaluate(*given)
             self.ledger.brought(found)
             return found
 
-        def requested(one: Request, wall_s: float | None) -> tuple[Answer, Sequence[Event]]:
-            answer, found = request(one, wall_s)
+        def requested(wall_s: float | None) -> tuple[list[Answer], list[Event]]:
+            answers, found = requests(wall_s)
             self.ledger.brought(found)
-            return answer, found
+            return answers, found
 
-        def kept(*, memory: Callable[[], bytes], **more: Any) -> bool:
+        def kept(*, memory: Callable[[], bytes], **more: Any) -> None:
             def made() -> bytes:
                 body = memory()
                 self.remembered.add(body)
                 return body
 
-            return step(memory=made, **more)
+            step(memory=made, **more)
 
-        service._evaluate, service._request = judged, requested  # type: ignore[method-assign, assignment]
+        service._evaluate, service._requests = judged, requested  # type: ignore[method-assign, assignment]
         service.history.step = kept  # type: ignore[method-assign]
 
     def wall(self) -> float | None:
@@ -371,6 +372,7 @@ class Storm:
         elif line is not None:
             line.gone = True  # nobody tells the broker
         self.history.close()
+        forget_held(self.keep)
         self.boards.close()
         self.disk.restore()
         self._pass(self.reopen_s)
