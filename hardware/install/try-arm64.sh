@@ -2,13 +2,14 @@
 # Tries the installer and the program on an emulated 64-bit ARM Debian: a check away from the bench, for developers.
 #
 #     sudo hardware/install/try-arm64.sh [--suite bookworm|trixie] [--work DIRECTORY] [--tests "PATH ..."] [--bundle FILE]
-#     sudo hardware/install/try-arm64.sh --system [--package FILE.deb] [--suite bookworm|trixie] [--work DIRECTORY]
+#     sudo hardware/install/try-arm64.sh --system|--all [--package FILE.deb] [--suite bookworm|trixie] [--work DIRECTORY]
 #
 # --bundle installs, repairs and goes back from a bundle (build-bundle.sh), without network; --tests runs these tests there
-# too; --system makes, instead of trying anything, what try-system.py needs: the libraries' builds (DIRECTORY/builds) and a
-# root directory (DIRECTORY/system), with what the Debian package FILE.deb depends on where one is given.
+# too; --system makes, instead of trying anything, what try-system.py needs: a bundle (DIRECTORY/bundle), the libraries'
+# builds (DIRECTORY/builds) and a root directory (DIRECTORY/system), with what the Debian package FILE.deb depends on where
+# one is given; --all makes the same, and then tries the bundle that it made.
 #
-# Needs debootstrap and qemu-user-static, the network, about 1.5 GB in the work directory and some patience (every step is
+# Needs debootstrap, qemu-user-static and kmod, the network, about 1.5 GB in the work directory and some patience (every step is
 # bounded in time). The program runs on the ARM instruction set with Debian's own Python and the libraries' own ARM
 # builds. What this cannot show, as there is no machine under it: pins, the I2C bus, systemd itself, speed.
 set -uo pipefail
@@ -19,6 +20,7 @@ SUITE=bookworm
 WORK=${TMPDIR:-/tmp}/condenser-monitor-arm64
 TESTS=
 SYSTEM=
+ALL=
 PACKAGE=
 BUNDLE=
 NICENESS=${NICENESS:-15}
@@ -35,19 +37,20 @@ while [ $# -gt 0 ]; do
         --suite) SUITE=${2:?}; shift ;;
         --work) WORK=$(realpath -m -- "${2:?}"); shift ;;
         --system) SYSTEM=yes ;;
+        --all) SYSTEM=yes ALL=yes ;;
         --package) PACKAGE=$(realpath -- "${2:?}"); shift ;;
         --bundle) BUNDLE=$(realpath -- "${2:?}"); shift ;;
         --tests) TESTS=${2:?}; shift ;;
-        -h | --help) sed -n '2,14s/^# \{0,1\}//p' "$0"; exit 0 ;;
+        -h | --help) sed -n '2,15s/^# \{0,1\}//p' "$0"; exit 0 ;;
         *) die "unknown argument: $1" ;;
     esac
     shift
 done
 
-[ -z "$PACKAGE" ] || [ -n "$SYSTEM" ] || die "--package goes with --system; the package is tried by try-system.py"
+[ -z "$PACKAGE" ] || [ -n "$SYSTEM" ] || die "--package goes with --system or --all; the package is tried by try-system.py"
 [ "$(id -u)" = 0 ] || die "run it as root: sudo $0"
-for tool in debootstrap qemu-aarch64-static; do
-    command -v $tool >/dev/null || die "$tool is missing: apt-get install debootstrap qemu-user-static"
+for tool in debootstrap qemu-aarch64-static depmod; do
+    command -v $tool >/dev/null || die "$tool is missing: apt-get install debootstrap qemu-user-static kmod"
 done
 
 CHROOT=$WORK/$SUITE
@@ -92,9 +95,41 @@ step() {
     return $status
 }
 
+# This machine's own dpkg lays packages out, for debootstrap and for apt: what they run while they are configured is all
+# that the emulator has to do. Byte code, which Python then makes as it goes, the kernel's list of modules and initial disk,
+# and links to certificates are left out. Nothing waits for the disk, which is thrown away.
+own_dpkg() {
+    printf '#!/bin/bash\nrenice -n %d $$ >/dev/null\n' "$NICENESS" | tee "$WORK/own-dpkg" >"$WORK/in-root"
+    cat >>"$WORK/own-dpkg" <<'OWN_DPKG'
+root=$1
+shift
+mkdir -p "$root/opt/quick"
+for tool in py3compile depmod update-initramfs update-ca-certificates; do
+    printf '#!/bin/sh\n' >"$root/opt/quick/$tool"
+    chmod +x "$root/opt/quick/$tool"
+done
+if [[ " $* " = *" --configure "* ]]; then
+    for file in "$root"/usr/lib/python3.*/py_compile.py; do
+        [ ! -e "$file" ] || { mv "$file" "$file.own" && : >"$file"; }
+    done
+fi
+export PATH=/opt/quick:/usr/sbin:/usr/bin:/sbin:/bin
+dpkg --root="$root" --force-architecture --force-depends --force-unsafe-io "${@/#\/var\/cache/$root/var/cache}"
+status=$?
+for file in "$root"/usr/lib/python3.*/py_compile.py.own; do
+    [ ! -e "$file" ] || mv "$file" "${file%.own}"
+done
+exit $status
+OWN_DPKG
+    printf '[ "$2" = dpkg ] || exec chroot "$@"\nexec "%s/own-dpkg" "$1" "${@:3}"\n' "$WORK" >>"$WORK/in-root"
+    chmod +x "$WORK/own-dpkg" "$WORK/in-root"
+    sed "s#CHROOT_CMD=\"chroot #CHROOT_CMD=\"$WORK/in-root #" "$(command -v debootstrap)" >"$WORK/debootstrap"
+}
+
 system() {
+    own_dpkg
     if [ ! -x "$CHROOT/usr/bin/python3" ]; then
-        nice -n "$NICENESS" timeout 2400 debootstrap --arch=arm64 --variant=minbase \
+        timeout 2400 sh "$WORK/debootstrap" --arch=arm64 --variant=minbase \
             --include=python3,python3-venv,ca-certificates "$SUITE" "$CHROOT" ${MIRROR:+"$MIRROR"} || return 1
     fi
     mountpoint -q "$CHROOT/proc" || mount -t proc proc "$CHROOT/proc"
@@ -226,22 +261,23 @@ test_suite() {
     inside 3000 /bin/sh -c "cd /opt/source && exec /opt/condenser-monitor/current/bin/python -m pytest -p no:cacheprovider $TESTS"
 }
 
-# Debian packages for the root directory: this machine's apt chooses and fetches them, the root directory's own dpkg lays
-# them out. An emulated apt would read its lists for minutes. No initial disk: try-system.py makes it itself.
+# Debian packages for the root directory: this machine's apt chooses and fetches them, and its dpkg lays them out. An
+# emulated apt would read its lists for minutes. No initial disk: try-system.py makes it itself.
 packages() {
     local config=$CHROOT.apt.conf
     mkdir -p "$WORK/no-parts" # no questions asked before: that too would run in the emulator
+    printf '#!/bin/bash\nexec "%s/own-dpkg" "%s" "$@"\n' "$WORK" "$CHROOT" >"$CHROOT.dpkg"
+    chmod +x "$CHROOT.dpkg"
     cat >"$config" <<APT
 Dir "$CHROOT/";
 Dir::Etc::Parts "$WORK/no-parts";
-Dir::Bin::dpkg "/usr/bin/dpkg";
-DPkg::Chroot-Directory "$CHROOT";
+Dir::Bin::dpkg "$CHROOT.dpkg";
 APT::Architecture "arm64";
 APT::Architectures "arm64";
 APT::Sandbox::User "root";
 Acquire::Languages "none";
 APT
-    LC_ALL=C.UTF-8 DEBIAN_FRONTEND=noninteractive INITRD=No APT_CONFIG=$config nice -n "$NICENESS" timeout 2400 \
+    LC_ALL=C.UTF-8 DEBIAN_FRONTEND=noninteractive INITRD=No APT_CONFIG=$config timeout 2400 \
         apt-get -y --no-install-recommends "$@"
 }
 
@@ -258,6 +294,7 @@ in_copy() {
 # What can be booted: systemd, kernel, a broker.
 bootable() {
     packages install systemd-sysv udev kmod busybox-static i2c-tools mosquitto linux-image-arm64 || return 1
+    depmod -b "$CHROOT" "$(basename "$CHROOT"/usr/lib/modules/*)" || return 1
     [ -z "$PACKAGE" ] || packages satisfy "$(dpkg-deb -f "$PACKAGE" Depends)"
 }
 
@@ -270,7 +307,7 @@ library_builds() {
     rm -rf "$ready" "$WORK/bundle" "$WORK/builds" && mkdir "$ready" "$WORK/builds"
     "${pip[@]}" download --no-deps --only-binary=:all: --python-version "$version" "${kinds[@]}" --dest "$ready" 'lgpio>=0.2.2' \
         2>/dev/null || in_copy "$WORK/for-builds" pin_library || return 1
-    nice -n "$NICENESS" "$HERE/build-bundle.sh" "$WORK/bundle" --builds "$ready" --python "$version" || return 1
+    "$HERE/build-bundle.sh" "$WORK/bundle" --builds "$ready" --python "$version" || return 1
     tar -xf "$WORK/bundle"/*.tar -C "$WORK/builds" --strip-components 2 --wildcards --exclude 'condenser_monitor-*' '*/bundle/*.whl' &&
         "${pip[@]}" download --dest "$WORK/builds" 'hatchling>=1.27'
 }
@@ -291,7 +328,9 @@ if [ -n "$SYSTEM" ]; then
     status=$?
     wait $builds || status=1
     [ $status != 0 ] || rm -rf "$WORK/for-builds"
-    exit $status
+    [ -n "$ALL" ] && [ $status = 0 ] || exit $status
+    BUNDLE=$(echo "$WORK"/bundle/*.tar)
+    system || exit 1
 fi
 step "install.sh" run_installer || exit 1
 step "libraries, native lgpio included" libraries
