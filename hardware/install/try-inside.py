@@ -6,6 +6,7 @@
   page, a line on ASKED has it say, under that title, what the running monitor says: findings, and why readings are
   missing
 - `reads NAME LOW HIGH SECONDS`: whether the running monitor's last reading comes to lie there by then (exit status)
+- `recorded FINDING`: whether the history on the card has it as raised (exit status)
 - `kept`: whether the running monitor goes on with the history of tests/monitor/history-0.1.0.sql (exit status)
 """
 
@@ -180,6 +181,18 @@ def says(title: str) -> None:
     print("TRY says", title, "|", "; ".join(found) or "no finding", "|", "; ".join(why) or "no fault", flush=True)
 
 
+def recorded(finding: str) -> bool:
+    """Whether the history on the card has it as raised."""
+    from condenser_monitor.monitor.core.records import Change
+    from condenser_monitor.monitor.storage.history import History
+
+    with History(HISTORY) as history:
+        bodies = [kept.body for kept in history.latest_events(1000)]
+    changes = [body.change.value for body in bodies if isinstance(body, Change) and body.finding == finding]
+    print(f"{finding}: {', '.join(changes) or 'not there'}", flush=True)
+    return "raised" in changes
+
+
 def kept() -> bool:
     """Whether events, cycles and meter reading are those of the release before, and the history is written to."""
     from condenser_monitor.monitor.storage.history import History
@@ -204,6 +217,8 @@ def main() -> int:
             watch(page=False)
         case ["reads", name, low, high, within_s]:
             return not reads(name, float(low), float(high), float(within_s))
+        case ["recorded", finding]:
+            return not recorded(finding)
         case ["kept"]:
             return not kept()
         case _:

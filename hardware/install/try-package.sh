@@ -36,21 +36,12 @@ if [ ! -x "$ROOT/usr/bin/python3" ]; then
     debootstrap --variant=minbase --include="$NEEDED" trixie "$ROOT" ${MIRROR:+"$MIRROR"}
 fi
 
-# The package again, with another version and after a change of its files.
-another() {
-    dpkg-deb -R "$PACKAGE" "$WORK/tree"
-    sed -i "s/^Version: .*/&+$1/" "$WORK/tree/DEBIAN/control"
-    [ $# = 1 ] || find "$WORK/tree" -path '*/monitor/commands/live.py' -exec sed -i "$2" {} +
-    dpkg-deb --root-owner-group -Zgzip -b "$WORK/tree" "$TRIAL/packages/$1.deb" >/dev/null
-    rm -rf -- "$WORK/tree"
-}
-
 rm -rf -- "$TRIAL"
 mkdir -p "$TRIAL/packages" "$TRIAL/source/hardware/install"
 if [ $KIND = container ]; then
     cp "$PACKAGE" "$TRIAL/packages/1.deb"
-    another 2
-    another 3 's/^def _run(args.*/&\n    raise SystemExit(5)/'
+    "$HERE/another-deb.sh" "$PACKAGE" "$TRIAL/packages/2.deb" 2
+    "$HERE/another-deb.sh" "$PACKAGE" "$TRIAL/packages/3.deb" 3 's/^def _run(args.*/&\n    raise SystemExit(5)/'
 else
     mkdir "$TRIAL/bundle"
     tar -xf "$PACKAGE" -C "$TRIAL/bundle"

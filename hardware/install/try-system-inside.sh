@@ -171,7 +171,9 @@ bare() {
     (
         cd /var/lib/$NAME && export LG_WD=/run/$NAME
         while :; do
-            setpriv --reuid=$NAME --regid=$NAME --init-groups /opt/$NAME/current/bin/$NAME run --site /etc/$NAME/site.toml
+            setpriv --reuid=$NAME --regid=$NAME --init-groups /opt/$NAME/current/bin/$NAME run --site /etc/$NAME/site.toml &
+            echo $! >/run/$NAME/pid
+            wait $!
             sleep 5
         done 2>&1 | tee -a /run/$NAME/log
     ) &
@@ -285,6 +287,22 @@ fault_full() {
     fault "$TITLE" 20
     mended rm -f /var/lib/full /var/lib/$NAME/full
 }
+# Over many scans and a restart of the watch, with a fault of the unit meanwhile.
+fault_longer() {
+    TITLE="card full for longer"
+    fill
+    ask break float-switch-open
+    fault "$TITLE, a fault of the unit meanwhile" 50
+    kill "$(cat /run/$NAME/pid)"
+    fault "$TITLE, the watch started again" 45
+    step "the history does not have it yet" not recorded call-not-reaching-unit
+    mended rm -f /var/lib/full /var/lib/$NAME/full
+    step "the history has what was raised meanwhile" recorded call-not-reaching-unit
+    ask mend float-switch-open
+    fault "$TITLE, the unit mended too" 30
+}
+recorded() { python recorded "$1"; }
+not() { ! "$@"; }
 fault_module() {
     TITLE="kernel module of the bus gone"
     rmmod i2c_tiny_usb
@@ -318,11 +336,16 @@ after() {
 
 old_history() { mkdir -p /var/lib/$NAME && cp "$HERE/history-0.1.0.db" /var/lib/$NAME/$NAME.db; }
 
-# The package on a machine with a history that 0.1.0 left.
+# The package on a machine with a history that 0.1.0 left; in the emulated machine in place of an installation by install.sh.
 package() {
-    old_history
-    in_container || step "the pin library is there" pin_library
+    if in_container; then
+        old_history
+    else
+        step "the installation by install.sh goes on with a history of 0.1.0" installed_before
+        step "the pin library is there" pin_library
+    fi
     step "install beside a history of 0.1.0" dpkg -i "$HERE/packages/1.deb"
+    in_container || step "the installation by install.sh has given way" gave_way
     step "services up, the history of 0.1.0 is gone on with" within 120 up_and_kept
     step "least privilege in force" least_privilege
     in_container || step "a converter on the bus is read" bus_is_read
@@ -333,11 +356,9 @@ package() {
     step "upgrade" dpkg -i "$HERE/packages/2.deb"
     step "services up again, the history is there still" within 120 up_and_kept
     step "the plug-in is in use still" plugin_in_use
-    if [ -e "$HERE/packages/3.deb" ]; then
-        step "a version that ends at once installs, and does not run" bad_package
-        step "back to the version before" dpkg -i "$HERE/packages/2.deb"
-        step "services up again, the history is there still" within 120 up_and_kept
-    fi
+    step "a version that ends at once installs, and does not run" bad_package
+    step "back to the version before" dpkg -i "$HERE/packages/2.deb"
+    step "services up again, the history is there still" within 120 up_and_kept
     step "removal" dpkg -r $NAME
     step "services gone, site file and history kept" package_gone
     step "purge keeps them too" purged
@@ -346,6 +367,14 @@ package() {
     touch /var/lib/$NAME/delete-with-the-program
     step "a purge that was told deletes them" purged_as_told
 }
+installed_before() {
+    systemctl stop $NAME $NAME-page
+    find /var/lib/$NAME -mindepth 1 -delete
+    old_history && chown -R $NAME: /var/lib/$NAME
+    systemctl start $NAME $NAME-page
+    within 120 up_and_kept
+}
+gave_way() { [ ! -e /opt/$NAME ] && ! compgen -G "/etc/systemd/system/$NAME*.service" && [ ! -e /usr/local/bin/$NAME ]; }
 # Raspberry Pi OS has python3-lgpio; a bare Debian 13 has not.
 pin_library() {
     python3 -c 'import lgpio' || python3 -m zipfile -e "$HERE"/builds/lgpio-*.whl /usr/local/lib/python3.*/dist-packages
@@ -389,11 +418,29 @@ in_software() {
     systemctl daemon-reload
 }
 
-# A bundle in such a container, which has no network: install, repair, upgrade, back and forward, the short story told to a
-# listener at the broker and by the page, removal.
+# A bundle in such a container, which has no network: its steps, the short story told to a listener at the broker and by the
+# page, removal.
 offline() {
     in_software /opt/$NAME/current/bin/$NAME
     old_history
+    bundle_steps
+    story_in_software
+    step "each finding told, in order" told_in_order
+    step "the page had another headline after each" on_the_page
+    step "the services are those that began" same_services
+    step "removal keeps site file and history" removed
+}
+# The same installer with the machine's own bus and pins.
+bundle() {
+    old_history
+    bundle_steps
+    step "the pin library's pipe lies in memory" pipe_in_memory
+    step "a converter on the bus is read" bus_is_read
+    step "voltage on a pin is seen to come and to go" pins_are_read
+    step "removal keeps site file and history" removed
+}
+# Install, repair, upgrade, back and forward.
+bundle_steps() {
     step "there is no network" without_network
     step "install beside a history of 0.1.0" from_bundle
     step "services up, the history of 0.1.0 is gone on with" within 120 up_and_kept
@@ -412,11 +459,6 @@ offline() {
     step "back to the version before" went_to other
     step "and forward again" went_to newer
     step "the site file is the owner's still" grep -q '# mine' /etc/$NAME/site.toml
-    story_in_software
-    step "each finding told, in order" told_in_order
-    step "the page had another headline after each" on_the_page
-    step "the services are those that began" same_services
-    step "removal keeps site file and history" removed
 }
 story_in_software() {
     printf '\n[mqtt]\nhost = "127.0.0.1"\n' >>/etc/$NAME/site.toml

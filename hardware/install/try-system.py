@@ -15,11 +15,12 @@ Trials: `services` installs and tries the services, with the clock in the year 2
 under the installed services, asks the page after each change, and with `--pages FOLDER` keeps what it showed, as files
 for a browser (`--scenario hardware/install/try-wire.toml`: its four faults in two and a half minutes); `wire` plays
 those four without systemd, for a machine that has no core to spare; `faults` breaks the wire in many ways; `package`
-tries two versions of the Debian package; `look` installs nothing and measures the bus, without systemd. Story, wire and
-faults start from an image in which the program lies as the installer leaves it; it is made when it is missing, in a
-minute, by this machine's own processor (`services` runs the installer itself in the machine). What happens inside is
-`try-system-inside.sh`, which says `TRY ok NAME` or `TRY FAILED NAME` on the serial console, and asks for what shall
-happen outside (`_Outside`).
+puts the Debian package (--package FILE, build-deb.sh) in place of an installation by install.sh, upgrades and removes
+it; `bundle` installs, repairs, upgrades and goes back from a bundle (--bundle FILE, build-bundle.sh); `look` installs
+nothing and measures the bus, without systemd. Story, wire, faults and package start from an image in which the program
+lies as the installer leaves it; it is made when it is missing, in a minute, by this machine's own processor (`services`
+and `bundle` run the installer itself in the machine). What happens inside is `try-system-inside.sh`, which says `TRY ok
+NAME` or `TRY FAILED NAME` on the serial console, and asks for what shall happen outside (`_Outside`).
 """
 
 from __future__ import annotations
@@ -63,9 +64,9 @@ TOOLS = {
 }
 BINFMT = Path("/proc/sys/fs/binfmt_misc")
 AFTER_S = 10  # the story ends so long after the last that is expected of it
-TRIALS = ("services", "story", "wire", "faults", "package", "look")
-INSTALLED = ("story", "wire", "faults")
-FAULTS = ("absent", "data", "clock", "reset", "noise", "bounce", "year", "full", "module", "cut")
+TRIALS = ("services", "story", "wire", "faults", "package", "bundle", "look")
+INSTALLED = ("story", "wire", "faults", "package")
+FAULTS = ("absent", "data", "clock", "reset", "noise", "bounce", "year", "full", "longer", "module", "cut")
 SOON = "\n[limits.sensor-silent]\nhold_s = 5\nall_clear_s = 5\n"  # a minute and five, in a site file that says nothing
 
 
@@ -180,7 +181,7 @@ def lay_out(system: Path, builds: Path, source: Path, site: Path) -> None:
     emulator; this machine's pip puts the packages there, and its Python of the same version makes their byte code."""
     opt, etc = system / f"opt/{NAME}", system / f"etc/{NAME}"
     version = next((system / "usr/lib").glob("python3.*")).name
-    inside = ["chroot", str(system), "/usr/bin/env", "-i", "PATH=/usr/sbin:/usr/bin:/sbin:/bin"]
+    inside = ["nice", "chroot", str(system), "/usr/bin/env", "-i", "PATH=/usr/sbin:/usr/bin:/sbin:/bin"]
     for group in ("gpio", "i2c"):
         _run([*inside, "groupadd", "--system", "--force", group], timeout_s=600)
     home = ["--home-dir", f"/var/lib/{NAME}", "--no-create-home", "--shell", "/usr/sbin/nologin"]
@@ -198,7 +199,7 @@ def lay_out(system: Path, builds: Path, source: Path, site: Path) -> None:
     kinds += ["--only-binary=:all:", f"--python-version={version.removeprefix('python')}"]
     _run([*pip, "install", *where, *kinds, f"{wheel}[web,phone,report,completion]", "lgpio"], timeout_s=600)
     wheel.unlink()
-    places = [system / "usr/lib" / version, libraries]
+    places = [system / "usr/lib" / version, system / "usr/lib/python3/dist-packages", libraries]
     compile_all = ["-m", "compileall", "-q", "-x", "/test/", "-s"]
     own = shutil.which(version) or ""
     if not own or subprocess.run([own, *compile_all, system, *places], check=False, timeout=600).returncode == 127:
@@ -230,11 +231,10 @@ def let_run_here() -> None:
 _PROGRAM = "import sys\nfrom condenser_monitor.monitor.cli import main\nsys.exit(main())\n"
 
 
-def parcel(
-    builds: Path, source: Path, site: str, packages: list[Path], folder: Path, *, lasts_s: float, bare: bool
-) -> Path:
-    """What the machine is given: the source, the libraries' builds (unpacked where nothing is to be installed), a site
-    file, how long the story lasts and the trial, as a second disk."""
+def parcel(args: argparse.Namespace, site: str, folder: Path, *, lasts_s: float) -> Path:
+    """What the machine is given: the source, the libraries' builds (unpacked where nothing is installed), packages
+    or a bundle, a site file, how long the story lasts and the trial, as a second disk."""
+    source, bare = args.source.resolve(), args.trial == "look"
     made = folder / "trial.tar"
     (folder / "site.toml").write_text(site, encoding="utf-8")
     (folder / "lasts").write_text(f"{lasts_s:.0f}\n", encoding="utf-8")
@@ -249,12 +249,26 @@ def parcel(
         tar.add(folder / "site.toml", "site.toml")
         tar.add(folder / "lasts", "lasts")
         tar.add(source, "source", filter=wanted)
-        tar.add(_unpacked(builds, folder) if bare else builds, "lib" if bare else "builds")
+        tar.add(_unpacked(args.builds, folder) if bare else args.builds, "lib" if bare else "builds")
         tar.add(source / "tests/examples/lines_publisher/lines_publisher.py", "lines_publisher.py")
         tar.add(_old_history(source / "tests/monitor/history-0.1.0.sql", folder), "history-0.1.0.db")
-        for number, path in enumerate(packages, 1):
+        for number, path in enumerate(_packages(args.package, folder), 1):
             tar.add(path, f"packages/{number}.deb")
+        if args.bundle is not None:
+            shutil.unpack_archive(args.bundle, folder / "bundle", "tar")
+            tar.add(folder / "bundle", "bundle")
     return made
+
+
+def _packages(first: Path | None, folder: Path) -> list[Path]:
+    """The package, the same of a higher version, and one of a still higher whose watch ends at once."""
+    if first is None:
+        return []
+    second, third = folder / "2.deb", folder / "3.deb"
+    _run([str(HERE / "another-deb.sh"), str(first), str(second), "2"], timeout_s=600)
+    ends = r"s/^def _run(args.*/&\n    raise SystemExit(5)/"
+    _run([str(HERE / "another-deb.sh"), str(first), str(third), "3", ends], timeout_s=600)
+    return [first, second, third]
 
 
 def _unpacked(builds: Path, folder: Path) -> Path:
@@ -472,7 +486,8 @@ def main() -> int:
     parser.add_argument("--scenario", help="what happens to the unit (the trial's own, where not given)")
     parser.add_argument("--only", default=",".join(FAULTS), metavar="FAULT,...", help="of the trial of faults")
     parser.add_argument("--slower", type=int, default=1, metavar="K", help="the machine's clock, by this factor")
-    parser.add_argument("--package", type=Path, action="append", default=[], help="a Debian package for the machine")
+    parser.add_argument("--package", type=Path, help="a Debian package for the machine")
+    parser.add_argument("--bundle", type=Path, help="a bundle for the machine")
     parser.add_argument("--pages", type=Path, metavar="FOLDER", help="keep there what the page showed")
     parser.add_argument("--niceness", type=int, default=15, metavar="N", help="of the emulator")
     parser.add_argument("--limit", type=float, default=5400, metavar="S")
@@ -480,8 +495,9 @@ def main() -> int:
     args.scenario = args.scenario or (HERE / "try-wire.toml" if args.trial == "wire" else "story")
     if unknown := set(args.only.split(",")) - set(FAULTS):
         parser.error(f"--only {','.join(sorted(unknown))}: no such fault; there are {', '.join(FAULTS)}")
-    if args.trial == "package" and len(args.package) != 2:
-        parser.error("--trial package needs --package FIRST --package SECOND, the second of a higher version")
+    for kind in ("package", "bundle"):
+        if (args.trial == kind) != (getattr(args, kind) is not None):
+            parser.error(f"--trial {kind} goes with --{kind} FILE")
     if missing := [package for tool, package in TOOLS.items() if not shutil.which(tool)]:
         parser.error(f"tools are missing: apt-get install {' '.join(missing)}")
     with tempfile.TemporaryDirectory(prefix="try-system-") as name:
@@ -499,8 +515,7 @@ class _Trial:
         self._played = scenario.load(args.scenario)
         site = site_file(self._played) + (SOON if args.trial == "faults" else "")
         last_s = max((one.cleared_by_s or one.before_s for one in self._played.expect), default=0.0)
-        lasts_s, bare = last_s + AFTER_S, args.trial == "look"
-        given = parcel(args.builds, args.source.resolve(), site, args.package, folder, lasts_s=lasts_s, bare=bare)
+        given = parcel(args, site, folder, lasts_s=last_s + AFTER_S)
         self._second = f"file={given},format=raw,if=virtio,readonly=on"
 
     def run(self) -> list[str]:

@@ -34,7 +34,7 @@ state as it is, is refused with the reason. People are told of episodes (episode
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterable
 from datetime import date
 from enum import StrEnum
 from math import inf
@@ -144,6 +144,16 @@ class Slot(msgspec.Struct, forbid_unknown_fields=True):
     def in_alarm(self) -> bool:
         """Standing, or gone for less than the off-delay."""
         return self.standing or self.gone_x is not None
+
+    def notice(self, was: AlertState) -> Literal["no", "alarm", "all-clear"]:
+        """Return what people are notified of by the step from `was` to the state now, and keep what is owed."""
+        if self.state is AlertState.UNACKED and was is not AlertState.UNACKED:
+            self.owed = True
+            return "alarm"
+        if self.owed and not self.in_alarm and self.state in (AlertState.NORMAL, AlertState.RETURNED):
+            self.owed = False
+            return "all-clear"
+        return "no"
 
 
 class AlarmMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
@@ -291,21 +301,11 @@ class AlarmManager:
         slot = self._slots.get(change.finding)
         if slot is None:
             raise ContractError("alert", change.finding, "a finding of the catalogue")
-        told = self.tick(change.t_s, change.wall_s, at_it=False)
-        name, x_s = change.finding, self._line.x(change.t_s)
+        told = self._pass_time(change.t_s, change.wall_s, at_it=False)
         if change.change is ChangeKind.CLEARED:
-            if slot.standing:
-                slot.standing, slot.gone_x = False, x_s
-                self.episode_book.clear(name, x_s)
+            self._cleared(slot, change)
         else:
-            slot.severity, slot.summary, slot.suspects = change.severity, change.summary, change.suspects
-            if not slot.standing:
-                if not slot.in_alarm:
-                    slot.since_x, slot.since_wall_s = x_s, change.wall_s
-                slot.standing, slot.gone_x = True, None
-                self._metrics.raised(name, x_s)
-                told += self._feed(name, AlertEvent.SUPPRESS if self._follows(name) else AlertEvent.RAISE, x_s)
-            self._told_of(name, slot, x_s, told=False)
+            told += self._stands(change.finding, slot, change)
         self._plan()
         return told
 
@@ -315,7 +315,7 @@ class AlarmManager:
 
     def observe(self, now_s: float, wall_s: float | None) -> list[AlertChange]:
         """Judge what is seen, at each change of it and once a minute: it may prove a cause repaired."""
-        steps = self.tick(now_s, wall_s, at_it=False)
+        steps = self._pass_time(now_s, wall_s, at_it=False)
         if self.episode_book.watching:
             x_s = self._line.x(now_s)
             for name in self.episode_book.observe(self._facts, x_s, self._outdoor_c):
@@ -349,18 +349,9 @@ class AlarmManager:
         self._plan()
         return answer, told
 
-    def tick(self, now_s: float, wall_s: float | None, *, at_it: bool = True) -> list[AlertChange]:
-        """Time has passed: off-delays, shelvings and service mode that end before `now_s` end; `at_it` too."""
-        skipped_s = self._line.advance(now_s, wall_s)
-        if skipped_s:
-            self._shift_off_delays(skipped_s)
-        now_x = self._line.x(now_s)
-        told: list[AlertChange] = []
-        # Each turn ends one timer, and none starts a new one: the loop is bounded by the number of findings.
-        while self._next_x < now_x or (at_it and self._next_x == now_x):
-            told += self._end_timer(self._next_x)
-            self._plan()
-        return told
+    def tick(self, now_s: float, wall_s: float | None) -> list[AlertChange]:
+        """Time has passed: off-delays, shelvings and service mode that end at or before `now_s` end."""
+        return self._pass_time(now_s, wall_s, at_it=True)
 
     def next_deadline(self) -> float | None:
         """When tick() next has something to do, in `t_s`; None: nothing is waiting."""
@@ -370,27 +361,11 @@ class AlarmManager:
 
     def alerts(self) -> tuple[Alert, ...]:
         """The alerts that are not normal, in the catalogue's order; out of service, those with something beneath."""
-        return tuple(
-            Alert(
-                finding=name,
-                state=slot.state,
-                severity=slot.severity,
-                active=slot.standing,
-                since_s=self._line.t_s(slot.since_x),
-                since_wall_s=slot.since_wall_s,
-                summary=slot.summary,
-                suspects=slot.suspects,
-                acked_by=slot.acked_by,
-                shelved_until_wall_s=None if slot.shelved_until_x is None else self._line.wall_s(slot.shelved_until_x),
-                note=slot.note,
-            )
-            for name, slot in self._slots.items()
-            if _shown(slot)
-        )
+        return tuple(self._alert(name, slot) for name, slot in self._slots.items() if _shown(slot))
 
     def episodes(self) -> tuple[Episode, ...]:
         """The stories that people are told: the open ones, and those that ended in the last days."""
-        return self.episode_book.episodes(self._line)
+        return self.episode_book.episodes(self._line.now_x, self._line.wall_s, self._line.t_s)
 
     def metrics(self, wall_s: float | None) -> dict[str, Any]:
         """Figures of the alarm system over the last 30 days (ISA-18.2), JSON-able; see AlertMetrics.report."""
@@ -424,10 +399,30 @@ class AlarmManager:
 
     # ------------------------------------------------------------ findings
 
+    def _stands(self, name: str, slot: Slot, change: Change) -> list[AlertChange]:
+        slot.severity, slot.summary, slot.suspects = change.severity, change.summary, change.suspects
+        if slot.standing:
+            self._told_of(name, slot, self._line.x(change.t_s), told=False)
+            return []
+        x_s = self._line.x(change.t_s)
+        if not slot.in_alarm:
+            slot.since_x, slot.since_wall_s = x_s, change.wall_s
+        slot.standing, slot.gone_x = True, None
+        self._metrics.raised(name, x_s)
+        event = AlertEvent.SUPPRESS if self._follows(name) else AlertEvent.RAISE
+        steps = self._feed(name, event, x_s)
+        self._told_of(name, slot, x_s, told=False)
+        return steps
+
     def _told_of(self, name: str, slot: Slot, x_s: float, *, told: bool) -> None:
         """Put what stands into its story."""
         seen = Stands(name, slot.severity, slot.suspects, x_s, slot.since_wall_s, self._facts, self._outdoor_c)
-        self.episode_book.stand(seen, told=told, paused=self._service_x is not None)
+        self.episode_book.stand(seen, told=told, paused=self.in_service)
+
+    def _cleared(self, slot: Slot, change: Change) -> None:
+        if slot.standing:
+            slot.standing, slot.gone_x = False, self._line.x(change.t_s)
+            self.episode_book.clear(change.finding, slot.gone_x)
 
     def _follows(self, name: str) -> bool:
         return any(self._slots[parent].in_alarm for parent in CATALOGUE[name].parents)
@@ -546,6 +541,18 @@ class AlarmManager:
 
     # ------------------------------------------------------------ time
 
+    def _pass_time(self, now_s: float, wall_s: float | None, *, at_it: bool) -> list[AlertChange]:
+        skipped_s = self._line.advance(now_s, wall_s)
+        if skipped_s:
+            self._shift_off_delays(skipped_s)
+        now_x = self._line.x(now_s)
+        told: list[AlertChange] = []
+        # Each turn ends one timer, and none starts a new one: the loop is bounded by the number of findings.
+        while self._next_x < now_x or (at_it and self._next_x == now_x):
+            told += self._end_timer(self._next_x)
+            self._plan()
+        return told
+
     def _shift_off_delays(self, skipped_s: float) -> None:
         """What was gone has not been *seen* to stay gone while the monitor was off."""
         for slot in self._slots.values():
@@ -553,15 +560,17 @@ class AlarmManager:
                 slot.gone_x += skipped_s
         self._plan()
 
-    def _plan(self) -> None:
-        """Keep when the next timer ends."""
-        ends_x = [inf] if self._service_x is None else [self._service_x]
+    def _timers(self) -> Iterable[float]:
+        if self._service_x is not None:
+            yield self._service_x
         for name, slot in self._slots.items():
             if slot.gone_x is not None:
-                ends_x.append(slot.gone_x + self._delay_s[name])
+                yield slot.gone_x + self._delay_s[name]
             if slot.shelved_until_x is not None:
-                ends_x.append(slot.shelved_until_x)
-        self._next_x = min(ends_x)
+                yield slot.shelved_until_x
+
+    def _plan(self) -> None:
+        self._next_x = min(self._timers(), default=inf)
 
     def _end_timer(self, x_s: float) -> list[AlertChange]:
         if self._service_x is not None and self._service_x <= x_s:
@@ -598,15 +607,12 @@ class AlarmManager:
     def _feed(self, name: str, event: AlertEvent, x_s: float, by: str | None = None) -> list[AlertChange]:
         slot = self._slots[name]
         was, slot.state = slot.state, TRANSITIONS[slot.state][event]
-        notice: Literal["no", "alarm", "all-clear"] = "no"
-        if slot.state is _S.UNACKED and was is not _S.UNACKED:
-            notice, slot.owed = "alarm", True
+        notice = slot.notice(was)
+        if notice == "alarm":
             slot.acked_by, slot.note = None, ""
             self._metrics.count_alarm(name, slot.severity, x_s)
             self._told_of(name, slot, x_s, told=True)
-        elif slot.owed and not slot.in_alarm and slot.state in _OVER:
-            notice, slot.owed = "all-clear", False
-        elif slot.state is was or {was, slot.state} == {_S.NORMAL, _S.OUT_OF_SERVICE}:
+        if notice == "no" and (slot.state is was or {was, slot.state} == {_S.NORMAL, _S.OUT_OF_SERVICE}):
             return []
         return [
             AlertChange(
@@ -622,6 +628,22 @@ class AlarmManager:
                 by=by,
             )
         ]
+
+    def _alert(self, name: str, slot: Slot) -> Alert:
+        until_x = slot.shelved_until_x
+        return Alert(
+            finding=name,
+            state=slot.state,
+            severity=slot.severity,
+            active=slot.standing,
+            since_s=self._line.t_s(slot.since_x),
+            since_wall_s=slot.since_wall_s,
+            summary=slot.summary,
+            suspects=slot.suspects,
+            acked_by=slot.acked_by,
+            shelved_until_wall_s=None if until_x is None else self._line.wall_s(until_x),
+            note=slot.note,
+        )
 
 
 def _shown(slot: Slot) -> bool:

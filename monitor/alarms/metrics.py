@@ -63,8 +63,7 @@ class AlertMetrics:
 
     def count_alarm(self, finding: str, severity: Severity, x_s: float) -> None:
         """Count an alarm that people were notified of."""
-        if self.memory.flood_since_x is not None:
-            self._settle_flood(self.memory.flood_since_x, x_s)
+        self._settle_flood(x_s)
         self.memory.alarms_x.append(x_s)
         del self.memory.alarms_x[: -int(limits.ALARMS.times_kept.value)]
         day, recent = self._day(x_s), self._recent(x_s)
@@ -84,9 +83,11 @@ class AlertMetrics:
             days[:] = [day for day in days if day.day > number - limits.ALARMS.days.value]
         return days[-1]
 
-    def _settle_flood(self, since_x: float, x_s: float) -> None:
+    def _settle_flood(self, x_s: float) -> None:
         """A flood ends when fewer than five alarms are left in the window: as the fifth latest leaves it."""
-        latest = self.memory.alarms_x[-int(limits.ALARMS.flood_until.value) :]
+        since_x, latest = self.memory.flood_since_x, self.memory.alarms_x[-int(limits.ALARMS.flood_until.value) :]
+        if since_x is None:
+            return
         end_x = latest[0] + limits.ALARMS.window_s.value if latest else since_x
         if end_x <= x_s:
             self.memory.floods.append((since_x, end_x))
@@ -95,8 +96,7 @@ class AlertMetrics:
 
     def report(self, x_s: float, lasting: Mapping[str, float]) -> dict[str, Any]:
         """All figures at `x_s`. `lasting` maps the alarms whose condition stands to since when (`x`)."""
-        if self.memory.flood_since_x is not None:
-            self._settle_flood(self.memory.flood_since_x, x_s)
+        self._settle_flood(x_s)
         first_day = int(x_s // DAY_S) - int(limits.ALARMS.days.value)
         days = [day for day in self.memory.days if day.day > first_day]
         seen_s = max(min(x_s, limits.ALARMS.days.value * DAY_S), 1.0)
