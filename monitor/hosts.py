@@ -22,3 +22,8 @@ def is_loopback_number(host: str) -> bool:
 def is_loopback(host: str) -> bool:
     """Return whether a host, by name or address, means this machine alone."""
     return host == "localhost" or is_loopback_number(host)
+
+
+def is_everywhere(host: str) -> bool:
+    """Return whether listening on a host means every address of the machine."""
+    return is_number(host) and ip_address(host).is_unspecified

@@ -8,6 +8,7 @@ of the usual ways at some time.
 from __future__ import annotations
 
 import json
+import os
 import signal
 from collections.abc import Callable, Iterable, Iterator
 from math import ceil
@@ -214,11 +215,21 @@ def each(units: Iterable[UnitSeason], work: Callable[[UnitSeason], _Done], jobs:
     the top level of a module, or a partial of such). Raises CommandError, and what `work` raises."""
     if not 1 <= jobs <= _JOBS_MOST:
         raise CommandError("jobs", jobs, f"1 to {_JOBS_MOST}")
-    if jobs == 1:
+    if jobs == 1 or not _others_can_start():
         yield from map(work, units)
         return
     with get_context("spawn").Pool(jobs, _only_the_parent_is_interrupted) as pool:
         yield from pool.imap(work, units)
+
+
+def _others_can_start() -> bool:
+    """Return whether another process may enter the present folder, as a new one does first: `sudo -u` may leave a user
+    in somebody else's home. A pool would start processes that end at once, for ever."""
+    try:
+        os.chdir(os.getcwd())
+    except OSError:
+        return False
+    return True
 
 
 def _only_the_parent_is_interrupted() -> None:

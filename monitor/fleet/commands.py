@@ -312,12 +312,14 @@ def _written(settings: FleetSettings, made: enroll.Enrolment, folder: Path) -> s
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         write_private(folder / f"{made.site}.password", f"{made.password}\n".encode())
         (folder / f"{made.site}.toml").write_text(made.site_file, encoding="utf-8")
+        holds = [f"{made.site}.toml", f"{made.site}.password"]
         if settings.broker.ca_file:
+            holds.append(Path(enroll.SITE_CA).name)
             shutil.copy(settings.broker.ca_file, folder / Path(enroll.SITE_CA).name)
     except OSError as error:
         allowed = f"a folder to write to ({error.strerror}); then `renew {made.site}` makes a new password"
         raise CommandError("--to", str(folder), allowed) from None
-    return f"{folder} holds {made.site}.toml and {made.site}.password for its Pi"
+    return f"{folder} holds {', '.join(holds)} for its Pi"
 
 
 def _who() -> str:

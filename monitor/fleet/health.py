@@ -156,6 +156,11 @@ def _free_mb(store: Store, settings: FleetSettings) -> float | None:
     return min(free, default=None)
 
 
+def name_wanted(host: str) -> str:
+    """Return what is allowed where the broker's name is not found on the office's own machine."""
+    return f"a name that this machine finds too; where the broker runs here, a line `127.0.0.1 {host}` in /etc/hosts"
+
+
 def certificate_days(broker: Broker, now: float) -> float | None:
     """Return in how many days the broker's certificate ends; None without TLS. Raises BrokerError, such as for one that
     has ended."""
@@ -169,6 +174,8 @@ def certificate_days(broker: Broker, now: float) -> float | None:
             tls_context(broker.ca_file).wrap_socket(plain, server_hostname=broker.host) as speaking,
         ):
             certificate = speaking.getpeercert() or {}
+    except socket.gaierror as error:
+        raise BrokerError(place, error.strerror or str(error), name_wanted(broker.host)) from None
     except (OSError, ValueError) as error:
         raise BrokerError(place, str(error), "a broker with a certificate in force") from None
     return (ssl.cert_time_to_seconds(str(certificate["notAfter"])) - now) / _DAY_S

@@ -9,6 +9,7 @@ from __future__ import annotations
 import getpass
 import os
 import shutil
+import socket
 import subprocess
 import sys
 from collections.abc import Callable
@@ -17,9 +18,9 @@ from pathlib import Path
 import msgspec
 
 from condenser_monitor.monitor.core.errors import CONTROLS, CommandError, SiteError
-from condenser_monitor.monitor.fleet import commands, enroll, setup
+from condenser_monitor.monitor.fleet import commands, enroll, health, setup
 from condenser_monitor.monitor.fleet.setup import Broker, Database, FleetSettings
-from condenser_monitor.monitor.hosts import is_loopback, is_number
+from condenser_monitor.monitor.hosts import is_everywhere, is_loopback, is_number
 
 LOOPBACK = "127.0.0.1"
 _BROKER_UNIT = "condenser-fleet-broker.service"
@@ -340,20 +341,42 @@ def _files(home: Path, settings: FleetSettings) -> list[tuple[Path, str]]:
 
 def _next(home: Path, settings: FleetSettings, *, changed: bool, made: str) -> str:
     command = f"condenser-monitor fleet --fleet {home}/fleet.toml"
-    steps = [
-        f"mosquitto -c {home}/broker/mosquitto.conf",
-        f"{command} ingest",
-        f"{command} add-user LOGIN --role owner",
-        f"{command} page",
-        f"{command} enroll SITE-ID --name NAME --to {home}/handed-out",
+    services = (
+        f"sudo cp -r {home}/systemd/. /etc/systemd/system/"  # no pattern: only its owner may look into the folder
+    )
+    started = "sudo systemctl enable --now condenser-fleet-broker condenser-fleet-ingest@1 condenser-fleet-page"
+    again = "sudo systemctl daemon-reload && sudo systemctl restart 'condenser-fleet-*'"
+    at = LOOPBACK if is_everywhere(settings.pages.host) else settings.pages.host
+    by_hand = f"mosquitto -c {home}/broker/mosquitto.conf", f"{command} ingest", f"{command} page"
+    lines = [
+        f"{home} holds {'the changed' if changed else 'a new'} office. {made}".rstrip(),
+        "Next, as an administrator, so that it runs as services:",
+        f"  {services}",
+        f"  {started}",
+        *(["or, where they run already:", f"  {again}"] if changed else []),
+        f"Or by hand as {getpass.getuser()}, each in a terminal of its own:",
+        *(f"  {line}" for line in by_hand),
+        f"Then as {getpass.getuser()}:",
+        f"  {command} add-user LOGIN --role owner",
+        f"  {command} check",
+        f"  {command} enroll SITE-ID --name NAME --to {home}/handed-out",
+        f"The pages will be at http://{at}:{settings.pages.port}/.",
     ]
-    numbered = "\n".join(f"  {place}. {step}" for place, step in enumerate(steps, 1))
-    said = f"{home} holds {'the changed' if changed else 'a new'} office. {made}Next:\n{numbered}\n"
-    if changed:
-        said += "Restart broker, ingest and pages. Sites that were enrolled keep the host they were given.\n"
-    if is_loopback(settings.broker.host):
-        said += (
-            f"WARNING: no Pi can reach {settings.broker.host}: it means the Pi itself. For monitors in houses run"
-            f" `condenser-monitor fleet init {home} --host NAME --tls` with this machine's name in their network.\n"
+    lines += ["Sites that were enrolled keep the host they were given."] if changed else []
+    host = settings.broker.host
+    if is_loopback(host):
+        lines.append(
+            f"WARNING: no Pi can reach {host}: it means the Pi itself. For monitors in houses run"
+            f" `condenser-monitor fleet init {home} --host NAME --tls` with this machine's name in their network."
         )
-    return f"{said}Services for systemd are in {home}/systemd."
+    elif not _found(host):
+        lines.append(f"WARNING: {host} is not found from here, and ingest asks for it: {health.name_wanted(host)}.")
+    return "\n".join(lines)
+
+
+def _found(host: str) -> bool:
+    try:
+        socket.getaddrinfo(host, None)
+    except (OSError, UnicodeError):
+        return False
+    return True

@@ -23,7 +23,9 @@ from sqlalchemy import event
 from condenser_monitor.monitor.core.errors import CONTROLS, DatabaseError
 
 _MIGRATIONS = Path(__file__).with_name("migrations")
-_POSTGRES = {"connect_timeout": 5, "tcp_user_timeout": 30_000}  # s, ms: a server that has vanished is noticed
+# s, ms: a server that has vanished is noticed. The encoding is said, as a database of SQL_ASCII (a cluster made under
+# the locale C) has none to give and all its text would come as bytes.
+_POSTGRES = {"connect_timeout": 5, "tcp_user_timeout": 30_000, "client_encoding": "utf8"}
 _BUSY_MS = 20_000  # SQLite: how long a writer waits for another one
 
 

@@ -56,9 +56,9 @@ class Postgres:
         """End it at once, as a power cut of the process would."""
         self._run("pg_ctl", "-D", str(self._home / "data"), "-m", "immediate", "-w", "stop")
 
-    def database(self, name: str) -> str:
-        """A new, empty database; its URL."""
-        self._run("createdb", "-h", "127.0.0.1", "-p", str(self.port), "-U", "fleet", name)
+    def database(self, name: str, *options: str) -> str:
+        """A new, empty database; its URL. `options` are createdb's."""
+        self._run("createdb", "-h", "127.0.0.1", "-p", str(self.port), "-U", "fleet", *options, name)
         return f"postgresql://fleet@127.0.0.1:{self.port}/{name}"
 
     def close(self) -> None:

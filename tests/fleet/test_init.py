@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shlex
 import shutil
 import signal
 import subprocess
@@ -238,6 +239,39 @@ def test_an_office_is_changed_to_tls_and_another_host_by_the_same_command(tmp_pa
     finally:
         process.terminate()
         process.wait(timeout=10)
+
+
+def test_a_name_that_the_office_itself_does_not_find_is_said_with_what_to_do(tmp_path: Path) -> None:
+    """`.invalid` is never found (RFC 2606, 2): `init` warns, and `check` names the name and not the certificate; one
+    that is found is not warned of."""
+    home = tmp_path / "office"
+    said = init.begin(str(home), init.Wishes(host="broker.invalid", tls=True))
+    wanted = "a line `127.0.0.1 broker.invalid` in /etc/hosts"
+    assert "WARNING: broker.invalid is not found from here, and ingest asks for it: a name" in said
+    assert wanted in said
+    problems, status = commands.check(setup.load(home / "fleet.toml"))
+    assert status == 1
+    assert wanted in problems
+    said = init.begin(str(home), init.Wishes(host="192.0.2.1", pages="0.0.0.0"))
+    assert "WARNING" not in said
+    assert "http://127.0.0.1:8126/" in said
+
+
+def test_what_init_says_of_the_services_is_what_the_readme_says(tmp_path: Path) -> None:
+    """Word by word, for the folder of the README; and the copy needs no look into the folder, which only its owner
+    has: a pattern would be expanded by whoever calls sudo, and match nothing."""
+    said = init.begin(str(tmp_path / "office")).replace(str(tmp_path), "/srv/fleet")
+    readme = (Path(init.__file__).parent / "README.md").read_text().splitlines()
+    lines = [line.strip() for line in said.splitlines() if line.startswith("  sudo ")]
+    assert [line.split()[1] for line in lines] == ["cp", "systemctl"]
+    assert set(lines) <= set(readme)
+    assert "*" not in lines[0]
+    copied = tmp_path / "system"
+    copied.mkdir()
+    source = shlex.split(lines[0])[3].replace("/srv/fleet", str(tmp_path))
+    subprocess.run(["cp", "-r", source, f"{copied}/"], check=True)
+    started = shlex.split(lines[1])[4:]
+    assert {f"{name.replace('@1', '@')}.service" for name in started} == {path.name for path in copied.iterdir()}
 
 
 @pytest.mark.parametrize(

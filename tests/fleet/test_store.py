@@ -13,7 +13,8 @@ from condenser_monitor.monitor.core.errors import DatabaseError
 from condenser_monitor.monitor.fleet import retention
 from condenser_monitor.monitor.fleet.retention import Month
 from condenser_monitor.monitor.fleet.store import Store
-from condenser_monitor.monitor.fleet.tables import metadata, set_aside
+from condenser_monitor.monitor.fleet.tables import metadata, set_aside, users
+from tests.fleet.servers import Postgres
 
 
 def _not_a_partition(item: object, name: str | None, kind: str, _reflected: bool, _compared: object) -> bool:
@@ -36,6 +37,21 @@ def test_a_database_of_another_version_is_refused_with_what_to_do(fresh_store: S
         connection.exec_driver_sql("UPDATE alembic_version SET version_num = '9999'")
     with pytest.raises(DatabaseError, match=r"9999.*fleet migrate"):
         fresh_store.check()
+
+
+def test_a_cluster_made_without_a_locale_serves_as_any_other(postgres: Postgres) -> None:
+    """A bare machine's locale is C, and PostgreSQL then makes databases of SQL_ASCII, whose text a client gets as bytes
+    unless it has said its own encoding (psycopg's documentation, "Strings adaptation")."""
+    made = Store(postgres.database("ascii", "--encoding=SQL_ASCII", "--locale=C", "--template=template0"))
+    made.migrate()
+    made.check()
+    with made.write() as connection:
+        assert connection.scalar(sa.text("SHOW server_encoding")) == "SQL_ASCII"
+        person = {"login": "älter", "name": "Ä", "role": "owner", "password_hash": "-", "active": True, "made_at": 0.0}
+        connection.execute(sa.insert(users).values(**person))
+    with made.read() as connection:
+        assert connection.scalar(sa.select(users.c.login)) == "älter"
+    made.close()
 
 
 @pytest.mark.parametrize("url", ["", "fleet.db", "sqlite://", "sqlite:///:memory:", "http://x/y"])

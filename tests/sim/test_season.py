@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,8 @@ from condenser_monitor.monitor.core.errors import CommandError, RecordingError, 
 from condenser_monitor.monitor.core.records import Scan, StartTransient
 from condenser_monitor.monitor.recording.csv_file import Reader
 from condenser_monitor.sim.season import (
+    UnitSeason,
+    each,
     fleet,
     site_file,
     write,
@@ -115,3 +118,25 @@ def test_folder_that_cannot_be_written_is_an_error(tmp_path: Path) -> None:
     path.write_text("")
     with pytest.raises(RecordingError):
         write(one_unit(days=0.1), path)
+
+
+def test_in_a_folder_that_no_other_process_can_enter_one_does_all_the_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As `sudo -u` leaves a user in somebody else's home, here one that is gone: new processes begin by entering the
+    folder, so that a pool of them would start and fail for ever."""
+    here = tmp_path / "gone"
+    here.mkdir()
+    monkeypatch.chdir(here)
+    here.rmdir()
+    units = fleet(2, seed=1, days=0.1)
+    assert [name for name, _ in each(units, _worked_on, jobs=2)] == ["unit-0001", "unit-0002"]
+
+
+def test_each_unit_is_worked_on_in_another_process_where_one_can_start() -> None:
+    """Two units by two processes, neither of them this one."""
+    assert os.getpid() not in [pid for _, pid in each(fleet(2, seed=1, days=0.1), _worked_on, jobs=2)]
+
+
+def _worked_on(unit: UnitSeason) -> tuple[str, int]:
+    return unit.site_id, os.getpid()
