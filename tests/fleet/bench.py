@@ -243,7 +243,8 @@ class Moment(NamedTuple):
 def steady(count: int, seconds: float, pace_per_s: float) -> list[Moment]:
     """One worker under an even load for a while: does its memory, or the queue at the broker, grow?"""
     database = Postgres(options=())
-    got = _SPAWN.Value("q", 0)
+    # Held here until the worker has been started and has taken them over.
+    got, first_s = _SPAWN.Value("q", 0), _SPAWN.Value("d", 0.0)
     try:
         with PrivateBroker(QUIET) as broker:
             url = database.database("steady")
@@ -252,11 +253,13 @@ def steady(count: int, seconds: float, pace_per_s: float) -> list[Moment]:
             make_sites(store, count)
             store.close()
             _hold_slot(broker.port, url, 0)
-            worker = _SPAWN.Process(target=_ingest, args=(broker.port, url, got, _SPAWN.Value("d", 0.0)), daemon=True)
+            worker = _SPAWN.Process(target=_ingest, args=(broker.port, url, got, first_s), daemon=True)
             worker.start()
             moments = _watch(
                 broker, worker.pid or 0, got, LoadPublisher(broker.port, range(count)), (seconds, pace_per_s)
             )
+            if not worker.is_alive():
+                raise RuntimeError(f"the worker ended by itself, with {worker.exitcode}")
             worker.kill()
             worker.join()
     finally:
