@@ -582,6 +582,7 @@ class Engine:
             self._habits.mind_speed(started_s, minute.readings["compressor_a"], minute.readings["fan_a"])
         if started_s is not None and lasted(started_s, self._minute.began_s, limits.SETTLE_S.value):
             minute_a = minute.readings["compressor_a"]
+            self._features.settled_minute(minute_a, scan.t_s)
             if not lasted(started_s, scan.t_s, limits.RUN_ALIKE_S.value):
                 self._features.minute(minute_a, self._normal_a(outdoor_c, minute_a), scan.t_s)
             if self._outdoor_c is not None and self._outdoor_c < limits.HABITS.heats_below_c.value and self.facts.call:

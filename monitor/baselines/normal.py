@@ -204,7 +204,7 @@ class Baselines:
         if minute.settled and amps is not None:
             self._heats = heats(self._settings.unit, readings)
             self._current.look(readings.get("outdoor_c"), amps)
-            if minute.sound or not self.stages:
+            if self._cools(readings.get("outdoor_c")) and (minute.sound or not self.stages):
                 self._earlier.add(minute.running_since_s, amps, readings.get("outdoor_c") if minute.sound else None)
         clean = self._clean.add(minute)
         if clean is not None:
@@ -294,11 +294,17 @@ class Baselines:
         nothing is known, or where a new level may be a stage."""
         if self._modulates:
             return ANY
-        if not self._current.stages and not self._settings.unit.heat_pump and "load" in self._settings.fitted:
+        if not self._current.stages and self._cools(outdoor_c) and "load" in self._settings.fitted:
             # Until it is learned, what it drew at first is normal enough to tell that about half of it is not. A drive
             # that nobody declared has no contactor to be sensed.
             return NormalRange(self._earlier.lowest_a(self._settings.limit(limits.LOW_RUNNING_CURRENT.ratio)), None)
         return self._current.range(outdoor_c)
+
+    def _cools(self, outdoor_c: float | None) -> bool:
+        """Whether a run in this weather cools: a heat pump may draw half as much while it heats."""
+        if not self._settings.unit.heat_pump:
+            return True
+        return outdoor_c is not None and outdoor_c >= limits.BASELINES.heat_pump_from_c.value
 
     def normal(self, name: str, outdoor_c: float | None, second: float | None = None) -> Normal | None:
         """Return what is normal of `fan_a` or `split_k` while the unit cools; `second` is the line's voltage for the

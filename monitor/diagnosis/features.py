@@ -66,6 +66,7 @@ ABOUT: dict[str, tuple[str, ...]] = {
     "dead-for": ("compressor-not-running",),
     "run-amps": ("long-run", "not-cooling", "low-split", "high-split", *_STOPS),
     "rise": ("long-run", "high-running-current", *_STOPS),
+    "fall": ("low-running-current", "long-run", "not-cooling", "low-split"),
     **dict.fromkeys(("capacitor-load", "power-factor", "large-pipe", "small-pipe", "start-sag"), ()),
 }
 
@@ -103,6 +104,9 @@ _SAYS: dict[str, dict[str, str]] = {
     },
     "rise": {
         "sudden": "its current rose from one run to the next, and dirt takes weeks",
+    },
+    "fall": {
+        "sudden": "its current fell to about half within a minute of a run, and no gas leaks so fast",
     },
     "flickers": {
         "yes": "the contacts open and close several times a minute under a standing call",
@@ -275,6 +279,9 @@ class FeatureWatch:
         self._drew: deque[float] = deque(maxlen=int(limits.RUN_MINUTES.value))  # of normal, by settled minute
         self._since_normal, self._sudden = int(limits.RISE_MINUTES.value), False  # settled minutes; not known at first
         self._was_high, self._rose_so, self._high_s = False, False, -inf  # how it rose before, and until when
+        self._level_a: deque[float] = deque(maxlen=int(limits.FALL_MINUTES.value))  # of the run's last minutes
+        self._level_of_s: float | None = None  # the start of that run
+        self._fallen, self._fell_from_a = 0, 0.0  # minutes in a row far below that level; what it fell from
         self._stalled_s: float | None = None
         self._fan_within = ""
         # a run of which one scan has been seen: the scan, what it says, and whether it came under a call long open
@@ -437,6 +444,26 @@ class FeatureWatch:
             self._sudden |= soon and (self._rose_so if again else True)
             if self._sudden:
                 self._mark("rise", "sudden", at_s)
+
+    def settled_minute(self, minute_a: float | None, at_s: float) -> None:
+        """See whether the current fell at once in the middle of a run. The minute in which it falls shows a part of it
+        only; a low stage draws more than what counts as a fall."""
+        if minute_a is None or self._unit.kind == "variable-speed":
+            return
+        if self._level_of_s != self._started_s:
+            self._level_of_s, self._fallen = self._started_s, 0
+            self._level_a.clear()
+        whole = len(self._level_a) == self._level_a.maxlen
+        if whole and minute_a < limits.FALL_RATIO.value * median(self._level_a):
+            self._fallen += 1
+            if self._fallen >= limits.FALL_CONFIRM.value:
+                self._fell_from_a = median(self._level_a)
+                self._mark("fall", "sudden", at_s)
+            return
+        self._fallen = 0
+        self._level_a.append(minute_a)
+        if minute_a >= limits.FALL_RATIO.value * self._fell_from_a:
+            self._marks.pop("fall", None)  # it is back
 
     def drew_a(self) -> float | None:
         """Return what the compressor drew in the last readings in which it ran."""

@@ -315,6 +315,7 @@ SUSPECTS: dict[str, Suspect] = {
         1,
         load=("insulation tester",),
         signs={
+            "fall": {"sudden": 10},
             "flickers": {"yes": 0.1},
             "trip-amps": {"locked": 2},
             "stalled": {"yes": 2},
@@ -396,6 +397,7 @@ SUSPECTS: dict[str, Suspect] = {
         7,
         load=(_GAUGES, _LEAKS, "refrigerant and scales"),
         signs={
+            "fall": {"sudden": 0.03},
             "flickers": {"yes": 0.1},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
@@ -483,6 +485,7 @@ SUSPECTS: dict[str, Suspect] = {
         1,
         load=("spare clamp and sensor board",),
         signs={
+            "fall": {"sudden": 4},
             "off-time": {"seconds": 2, "minutes": 0.5},
             "clamps": {"swapped": 80},
             "calls-satisfied": {"yes": 80},
@@ -573,6 +576,7 @@ SUSPECTS: dict[str, Suspect] = {
         1.5,
         load=(_GAUGES, _RECOVERY),
         signs={
+            "fall": {"sudden": 1.5},
             "trip-amps": {"low": 2},
             "run-amps": {"low": 2.5, "usual": 0.2, "high": 0.1},
             "power-factor": {"low": 2, "normal": 0.6},
@@ -591,6 +595,7 @@ SUSPECTS: dict[str, Suspect] = {
         2,
         load=(_GAUGES, "filter drier", _RECOVERY),
         signs={
+            "fall": {"sudden": 0.2},
             "flickers": {"yes": 0.1},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
@@ -637,6 +642,7 @@ SUSPECTS: dict[str, Suspect] = {
         6,
         load=("air filters", "manometer with probes", "blower capacitor"),
         signs={
+            "fall": {"sudden": 0.1},
             "flickers": {"yes": 0.1},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},

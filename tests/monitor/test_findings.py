@@ -242,6 +242,16 @@ def test_half_of_what_the_same_unit_drew_at_first_is_low_before_anything_is_lear
     assert raised((100, REST), (300, RUN), (700, but(RUN, compressor_a=12.8 * 0.30))) == []
 
 
+@pytest.mark.parametrize(("outdoor_c", "told"), [(33.0, ["low-running-current"]), (12.0, [])])
+def test_half_is_low_for_a_heat_pump_too_where_it_is_too_warm_to_heat(outdoor_c: float, told: list[str]) -> None:
+    """Cold air outdoors lets a heat pump draw about half of what it draws in summer (common practice)."""
+    settings = msgspec.structs.replace(SETTINGS, unit=msgspec.structs.replace(UNIT, heat_pump=True))
+    rest, run, low = (
+        but(part, outdoor_c=outdoor_c) for part in (REST, but(RUN, compressor_a=9.0), but(RUN, compressor_a=4.2))
+    )
+    assert raised((300, rest), (1200, run), (900, low), every_s=5.0, settings=settings) == told
+
+
 @pytest.mark.parametrize(
     ("fan_a", "kind", "told"),
     [

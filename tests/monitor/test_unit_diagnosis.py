@@ -587,6 +587,28 @@ def test_a_current_that_rose_at_once_speaks_for_gas_rather_than_dirt(steps: Sequ
     )
 
 
+@pytest.mark.parametrize(
+    ("amps", "sudden"),
+    [
+        ([8.1] * 5 + [5.5] + [3.4] * 3, True),
+        ([8.1] * 5 + [3.4, 8.0, 8.1], False),  # a blink of the line
+        ([8.1] * 5 + [5.3] * 5, False),  # down to the low one of two stages
+        (np.linspace(8.1, 3.4, 20), False),  # a coil that ices, within minutes
+        ([8.1] * 5 + [3.4] * 3 + [8.1], False),  # and back
+    ],
+)
+def test_a_current_that_falls_at_once_is_no_leak(amps: Sequence[float], sudden: bool) -> None:
+    """Gas leaks and filters clog over days, and a coil ices over minutes (common practice); a winding or a clamp lets
+    go at once."""
+    watch = FeatureWatch(UNIT)
+    for minute, drawn_a in enumerate(amps):
+        watch.settled_minute(drawn_a, 60.0 * minute)
+    assert (watch.seen(60.0 * len(amps)).get("fall") == "sudden") is sudden
+    found = of("low-running-current", traits={"fall": "sudden"})
+    assert {"compressor-winding-open", "monitor-sensing"} == set(found.suspects[:2])
+    assert of("low-running-current").suspects[0] == "charge-low"
+
+
 def test_the_diagnosis_is_told_when_it_changes_and_not_at_each_flicker() -> None:
     """A contactor that comes and goes every half minute for two hours: a few lines an hour."""
     parts = [(60.0, REST), *[part for _ in range(120) for part in ((30.0, NO_PULL), (30.0, RUN))]]
