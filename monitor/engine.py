@@ -50,7 +50,7 @@ from condenser_monitor.monitor.core.records import (
     UnitStatus,
 )
 from condenser_monitor.monitor.core.records import Answer as RequestAnswer
-from condenser_monitor.monitor.core.trust import LiarMemory, Trust
+from condenser_monitor.monitor.core.trust import FanlessRuns, LiarMemory, Trust
 from condenser_monitor.monitor.diagnosis.diagnosis import FindingDiagnosis, Observed, PastLook, ages_s
 from condenser_monitor.monitor.diagnosis.features import FeatureWatch
 
@@ -145,7 +145,7 @@ class Engine:
         self._read_s = -inf
         self._claims = ""
         self._outdoor_c: float | None = None
-        self._early_a: float | None = None
+        self._fanless = FanlessRuns()
         self._broken_s = -inf  # when a scan last read a run broken, believed or not
         self._cold = False
         self._patterns.heat.called_s.extend(-age_s for age_s in old.load(HEAT_MEMORY) or ())
@@ -425,6 +425,7 @@ class Engine:
         self._habits.update(self.facts, since_s)
         drew_a = self._features.drew_a()
         if was.compressor and self.facts.compressor is False:
+            self._count_steady_run(was, drew_a, since_s)
             self._trust.tripped = (drew_a or 0.0) >= self.settings.unit.compressor_rla_a * limits.OVERLOADED_RATIO.value
         self._features.changed(was, self.facts, since_s, *self._normals(scan.outdoor_c, drew_a))
         cycle = self._cycle.update(self.facts, since_s, scan.wall_s)
@@ -527,29 +528,47 @@ class Engine:
         """Whether the compressor has run on for minutes without its fan's current and draws no more than with it.
 
         Until then a dead fan is told as one: how fast the current rises differs from house to house, and an alarm that
-        is taken back costs less than one that never comes.
+        is taken back costs less than one that never comes. Where runs are short, two of them tell.
         """
         fan, started_s = self._inputs.by_name.get("fan"), self._cycle.running_since_s
-        if fan is None or fan.symbol is not False or started_s is None or self._early_a is None:
+        if fan is None or fan.symbol is not False or started_s is None:
             return False
-        since_s = max(fan.since_s, started_s)
-        now_a = self._numbers.get("compressor_a")
-        if self._cold or self.facts.fan_may_rest or self.facts.draw != "normal" or not now_a:
+        least_s = limits.TRUST.cooled_again_s if self._fanless.steady_runs else limits.TRUST.cooled_s
+        long = lasted(max(fan.since_s, started_s), self.now_s, least_s.value)
+        return long and self._steady_without_fan(self.facts, self._numbers.get("compressor_a"))
+
+    def _steady_without_fan(self, running: Facts, now_a: float | None) -> bool:
+        """Whether the compressor draws no more than it does with its fan, as far as that is known."""
+        if self._cold or running.fan_may_rest or running.draw != "normal" or not now_a or self._fanless.early_a is None:
             return False
-        if abs(now_a - self._early_a) <= limits.TRUST.frozen_ratio.value * self._early_a:
+        if abs(now_a - self._fanless.early_a) <= limits.TRUST.frozen_ratio.value * self._fanless.early_a:
             return False  # a number that does not move at all is no witness
         # Many a unit's current rises for its first ten minutes, so its normal with the fan counts too, once that is
         # known: in the stage that it began in, for one that goes over to a higher one draws more by that alone.
-        known_a, rough = self._normals(self._outdoor_c, self._early_a)
+        known_a, rough = self._normals(self._outdoor_c, self._fanless.early_a)
         if rough is not None and rough[1] <= rough[0] * limits.HIGH_TRIP_RATIO.value:
             known_a = rough[1]  # its first runs drew alike, so that they were of one stage
+        if known_a is None and rough is None:
+            known_a = self._fanless.with_fan_a(self._outdoor_c)
         most_a = known_a if rough is None else rough[1]
         if most_a is not None and now_a > most_a * limits.HIGH_TRIP_RATIO.value:
             return False  # as steady as it is, it draws more than this unit does with its fan
-        with_fan_a = max(self._early_a, known_a or 0.0)
-        return lasted(since_s, self.now_s, limits.TRUST.cooled_s.value) and (
-            now_a <= with_fan_a * limits.TRUST.steady_ratio.value
-        )
+        return now_a <= max(self._fanless.early_a, known_a or 0.0) * limits.TRUST.steady_ratio.value
+
+    def _count_steady_run(self, was: Facts, drew_a: float | None, stopped_s: float) -> None:
+        """Count a run that its thermostat ended and in which the compressor drew no more than usual, though no fan was
+        sensed; one in which it drew more, or that ended otherwise, begins the count again."""
+        started_s = self._cycle.running_since_s
+        if started_s is None or not lasted(started_s, stopped_s, limits.TRUST.cooled_again_s.value):
+            return
+        usual_a = (*self._normals(self._outdoor_c, self._fanless.early_a), self._fanless.with_fan_a(self._outdoor_c))
+        known = any(one is not None for one in usual_a)
+        if was.fan is False and self.facts.call is False and known and self._steady_without_fan(was, drew_a):
+            self._fanless.steady_runs += 1
+            return
+        self._fanless.steady_runs = 0
+        if was.fan and drew_a is not None and self._outdoor_c is not None:
+            self._fanless.fan_run = drew_a, self._outdoor_c
 
     def _finish(self, cycle: Cycle) -> list[Event]:
         stood_s = self._diagnosis.stood_s
@@ -630,9 +649,11 @@ class Engine:
         started_s, fan = self._cycle.running_since_s, self._inputs.by_name.get("fan")
         self._cold = outdoor_c is not None and outdoor_c < limits.TRUST.warm_c.value
         if started_s is None or minute_a is None or fan is None:
-            self._early_a = None
-        elif lasted(started_s, self._minute.began_s, limits.MINUTE_S.value) and (fan.symbol or self._early_a is None):
-            self._early_a = minute_a
+            self._fanless.early_a = None
+        elif lasted(started_s, self._minute.began_s, limits.MINUTE_S.value) and (
+            fan.symbol or self._fanless.early_a is None
+        ):
+            self._fanless.early_a = minute_a
         if self._cooled() or self._rested():
             self._trust_due_s = min(self._trust_due_s, now_s)
 

@@ -537,9 +537,20 @@ class Durations:
         whole, slack_s = len(self.lasted_s) >= (self.lasted_s.maxlen or 0), _HABIT.slack_s.value
         if not whole and not (self.two and len(self.lasted_s) >= 2 and 2.0 * usual_step_s <= slack_s):
             return None
+        return self._common_s(self._slack_s(usual_step_s) if whole else slack_s)
+
+    def so_far_s(self, usual_step_s: float) -> float | None:
+        """The common duration of the first times of all, of which there may be one; None once there are enough to learn
+        from."""
+        if not self.lasted_s or len(self.lasted_s) == self.lasted_s.maxlen:
+            return None
+        return self._common_s(self._slack_s(usual_step_s))
+
+    def _slack_s(self, usual_step_s: float) -> float:
+        return max(_HABIT.slack_s.value, _HABIT.slack_ratio.value * max(self.lasted_s), 2.0 * usual_step_s)
+
+    def _common_s(self, slack_s: float) -> float | None:
         low, high = min(self.lasted_s), max(self.lasted_s)
-        if whole:
-            slack_s = max(slack_s, _HABIT.slack_ratio.value * high, 2.0 * usual_step_s)
         return high if self.least_s <= low and high <= self.most_s and high - low <= slack_s else None
 
 
@@ -715,7 +726,7 @@ class Habits:
         if not self._unit.delay_learned:
             return 0.0
         if finding in ("call-without-pull-in", "call-without-run"):
-            make_s = self._learned_s("delay-on-make", usual_step_s) or 0.0
+            make_s = self._learned_s("delay-on-make", usual_step_s) or self._waits_s(usual_step_s)
             break_s = self._learned_s("delay-on-break", usual_step_s)
             waited_s = self._waiting_s if self._waiting_s < inf else now_s
             left_s = 0.0 if break_s is None else max(0.0, self._opened_s + break_s - waited_s)
@@ -731,6 +742,11 @@ class Habits:
         """The common duration of a habit; None while there is none, or where a person has said that it is not so."""
         denied = _OFFERED_AS[habit] in self._unit.not_by_design
         return None if denied else self.durations[habit].learned_s(usual_step_s)
+
+    def _waits_s(self, usual_step_s: float) -> float:
+        """How long a unit has waited that has never closed at once: it may have a timer that nobody declared."""
+        denied = _OFFERED_AS["delay-on-make"] in self._unit.not_by_design
+        return 0.0 if denied else self.durations["delay-on-make"].so_far_s(usual_step_s) or 0.0
 
     def offers(self, usual_step_s: float, *, stages: int = 0) -> tuple[Offer, ...]:
         """What has been learned and is not declared, for somebody to confirm. `stages`: at how many levels the

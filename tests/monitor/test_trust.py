@@ -128,6 +128,23 @@ def test_a_current_that_rises_to_what_it_is_with_the_fan_shows_that_the_fan_runs
         assert [(e.change.value, e.finding) for e in told] == (expected if cleared else expected[:1])
 
 
+def short_run(rise: float, fan_a: float = 0.0) -> list[tuple[float, Readings]]:
+    """Four minutes of run after a rest, in which the current rises to `rise` times what it is with the fan."""
+    amps = [
+        9.0 * (1.0 + (rise - 1.0) * (1.0 - exp(-at_s / 60.0))) + 0.01 * (at_s // 5 % 2) for at_s in range(0, 240, 5)
+    ]
+    return [(660.0, REST), *((5.0, but(RUN, compressor_a=drawn_a, fan_a=fan_a)) for drawn_a in amps)]
+
+
+@pytest.mark.parametrize(("rise", "told"), [(1.03, 2), (1.33, 6)])
+def test_two_short_runs_at_the_usual_current_show_that_the_fan_runs(rise: float, told: int) -> None:
+    """Runs of four minutes, as a thermostat with cycles by the clock makes; without its fan a compressor draws a third
+    more within minutes (common practice), and the alarm comes in each run."""
+    sound = [part for _ in range(2) for part in short_run(1.03, fan_a=1.0)]
+    silent = [part for _ in range(6) for part in short_run(rise)]
+    assert raised(*sound, *silent, every_s=5.0).count("fan-not-running") == told
+
+
 def test_a_fan_that_is_dead_from_a_runs_start_is_believed_where_the_current_is_high_though_steady() -> None:
     """A third more than in the runs before, by common practice, and as even as a motor draws: no liar's run. In four
     sound runs first, as little is learned on a first day."""

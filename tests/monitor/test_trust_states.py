@@ -445,7 +445,7 @@ def calls(
         (300.0, 600.0, True),
         (3600.0, 600.0, True),
         (900.0, 240.0, True),
-        (299.0, 600.0, False),
+        (239.0, 600.0, False),
         (3601.0, 600.0, False),
         (900.0, 239.0, False),
     ],
@@ -468,7 +468,7 @@ def test_a_unit_that_cools_without_its_fans_clamp_acquits_nobody() -> None:
 
 @pytest.mark.parametrize(
     ("run_s", "rest_s", "healed"),
-    [(900.0, 600.0, True), (300.0, 240.0, True), (299.0, 600.0, False), (900.0, 239.0, False)],
+    [(900.0, 600.0, True), (240.0, 240.0, True), (239.0, 600.0, False), (900.0, 239.0, False)],
 )
 def test_a_fault_that_was_away_for_a_whole_run_is_less_likely_when_it_comes_back(
     run_s: float, rest_s: float, healed: bool
