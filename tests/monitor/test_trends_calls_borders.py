@@ -1,0 +1,119 @@
+"""When a unit is overdue, on both sides of each border: what is asked of a silence before somebody is told.
+
+Names are those of limits.CALLS. A border that moves by half tells a household that is away, twice of it keeps a hot
+house waiting.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from condenser_monitor.monitor.baselines.calls import Calls, CallsMemory, Silence
+from condenser_monitor.monitor.core.config import Settings, Unit
+from condenser_monitor.monitor.core.load_state import Saved
+
+HOUR, DAY = 3600.0, 86400.0
+
+
+def silent(hours: float = 1.0, *, unit: Unit = Unit(), silence: dict[str, Any] | None = None, **kept: Any) -> Calls:  # noqa: B008
+    """A unit that has been known for a month and was called until so many hours ago, in warm weather."""
+    now_x = 40 * DAY
+    begun = Silence(since_x=now_x - hours * HOUR, **(silence or {}))
+    known = {"calls": 500, "days": 40, "day": 40, "felt": True, "last_day_c": 27.0, "mean_call_h": 0.2}
+    memory = CallsMemory(**known | kept, silence=begun, timeline=Saved(x_s=now_x))
+    return Calls(Settings(unit=unit), memory)
+
+
+LIMITS = [
+    # number, hours of silence, what is known of the unit; the least and the most hours of run that may be owed
+    ("owed_h", 1.0, {}, 1.0, 2.5),  # a set point moved by a degree or two owes an hour
+    ("missed_calls", 1.0, {"mean_call_h": 2.0}, 4.0, 9.0),  # two calls missed are chance, five are none
+    ("spell_h", 48.0, {}, 1.0, 1.6),  # a hot unit two days silent owes no more than one of an hour
+    ("spell_h", 130.0, {}, 2.0, 3.5),  # a cool spell of the end of summer
+    ("unfelt_ratio", 1.0, {"felt": False}, 2.0, 4.5),  # nobody knows how cool it is
+    ("habit_ratio", 1.0, {"most_h": {38: 4.0}}, 5.0, 10.0),  # well more than it ever owed, and not twice as much
+]
+
+
+@pytest.mark.parametrize(("number", "hours", "known", "least_h", "most_h"), LIMITS)
+def test_so_much_may_be_owed(number: str, hours: float, known: dict[str, Any], least_h: float, most_h: float) -> None:
+    """`number`, of CALLS (owed_h: of OVERDUE_CALL)."""
+    calls = silent(hours, **known)
+    calls.update(0.0, wall_s=None, call=False, outdoor_c=27.0 if calls.kept.felt else None)
+    owed = calls.owed()
+    assert owed is not None
+    assert least_h < owed.limit_h < most_h, (number, owed)
+
+
+@pytest.mark.parametrize(("ago_days", "kept"), [(45, True), (90, False)])
+def test_a_habit_is_remembered_for_some_weekends(ago_days: int, kept: bool) -> None:
+    """CALLS.habit_days: over a summer's weekends, not from one summer to the next."""
+    calls = silent(most_h={40 - ago_days: 4.0})
+    calls.update(0.0, wall_s=None, call=False, outdoor_c=27.0)
+    calls.update(DAY, wall_s=None, call=None, outdoor_c=27.0)
+    assert bool(calls.kept.most_h) is kept
+
+
+@pytest.mark.parametrize(("days", "in_season"), [(8.0, True), (14.0, False)])
+def test_a_unit_that_nobody_called_for_two_weeks_is_out_of_season(days: float, in_season: bool) -> None:
+    """CALLS.season_s: longer than a week of mild weather or of people away."""
+    calls = silent(days * 24.0)
+    calls.update(0.0, wall_s=None, call=None, outdoor_c=20.0)
+    calls.kept.silence = Silence(since_x=40 * DAY - days * DAY)
+    assert calls.in_season is in_season
+
+
+@pytest.mark.parametrize(("calls", "learned"), [(6, False), (14, True)])
+def test_an_installers_trials_are_no_calls_to_learn_from(calls: int, learned: bool) -> None:
+    """CALLS.calls."""
+    assert silent(calls=calls).learned is learned
+
+
+@pytest.mark.parametrize(("days", "learned"), [(0, False), (1, True)])
+def test_a_unit_is_judged_after_its_first_midnight(days: int, learned: bool) -> None:
+    """CALLS.days."""
+    assert silent(days=days).learned is learned
+
+
+@pytest.mark.parametrize(("minutes", "kept"), [(40.0, True), (90.0, False)])
+def test_an_hour_that_nobody_watched_may_have_held_a_call(minutes: float, kept: bool) -> None:
+    """CALLS.gap_s: calls last 10 to 30 minutes."""
+    calls = silent(5.0, silence={"owed_h": 0.5})
+    calls.update(0.0, wall_s=None, call=False, outdoor_c=16.0)
+    calls.update(minutes * 60.0, wall_s=None, call=False, outdoor_c=16.0)
+    assert calls.kept.silence is not None
+    assert (calls.kept.silence.owed_h > 0.2) is kept
+
+
+@pytest.mark.parametrize(("after_h", "habit"), [(6.0, True), (12.0, False)])
+def test_a_call_that_comes_before_anybody_can_have_repaired_it_was_a_habit(after_h: float, habit: bool) -> None:
+    """CALLS.repair_s."""
+    overdue = {"overdue": True, "overdue_x": 40 * DAY, "owed_h": 3.0, "most_h": 3.0}
+    calls = silent(20.0, silence=overdue)
+    for step in range(int(after_h * 2) + 1):
+        calls.update(step * 1800.0, wall_s=None, call=False, outdoor_c=27.0)
+    calls.update(after_h * HOUR + 60.0, wall_s=None, call=True, outdoor_c=27.0)
+    assert bool(calls.kept.most_h) is habit
+
+
+@pytest.mark.parametrize(("outdoor_c", "owes"), [(12.0, False), (19.0, True)])
+def test_a_house_in_cold_air_owes_nothing(outdoor_c: float, owes: bool) -> None:
+    """CALLS.from_c: below about 60 °F a house is cooled through its walls (the balance point of degree days, 65 °F)."""
+    calls = silent(1.0)
+    calls.kept.belief.mean[0] = 4.0  # one that is called at any temperature
+    for step in range(5):
+        calls.update(step * 1800.0, wall_s=None, call=False, outdoor_c=outdoor_c)
+    assert calls.kept.silence is not None
+    assert (calls.kept.silence.owed_h > 0.0) is owes
+
+
+def test_what_is_owed_fades_as_fast_as_a_house_cools() -> None:
+    """CALLS.fade_h: a house's time constant is one to four days; after 36 h a quarter to two thirds is left."""
+    calls = silent(5.0, silence={"owed_h": 4.0}, most_h={39: 20.0})
+    calls.kept.belief.mean[0] = -20.0  # never called, by all that is known
+    for step in range(73):
+        calls.update(step * 1800.0, wall_s=None, call=False, outdoor_c=20.0)
+    assert calls.kept.silence is not None
+    assert 0.3 < calls.kept.silence.owed_h / 4.0 < 0.62
