@@ -62,7 +62,7 @@ def fit(row: PredictionRow, seen: Mapping[str, str], contradicted: float = 0.0) 
 
 def contradictions(row: PredictionRow, seen: Mapping[str, str]) -> list[str]:
     """The observables, in the order of `seen`, whose symbol the row does not allow."""
-    return [n for n, symbol in seen.items() if n in row.predicts and symbol not in row.predicts[n].allowed]
+    return [n for n, symbol in seen.items() if n in row.predicts and not row.predicts[n].fit(symbol)]
 
 
 # ---------------------------------------------------------------- what explains conflicts together
@@ -99,22 +99,19 @@ def entropy_bits(weights: Iterable[float]) -> float:
     return -math.fsum(w / total * math.log2(w / total) for w in positive) if total else 0.0
 
 
-def outcome_shares(expected: Expect | None, outcomes: Sequence[str]) -> dict[str, float]:
-    """How likely each outcome is when `expected` holds; all alike where nothing is predicted."""
-    fits = {o: 1.0 if expected is None else expected.fit(o) for o in outcomes}
-    total = math.fsum(fits.values())
-    return {o: share / total for o, share in fits.items()} if total else fits
-
-
 def gain_bits(rows: Sequence[PredictionRow], observable: str, outcomes: Sequence[str]) -> float:
     """Bits about *which suspect* that the observable is expected to tell; 0 when it cannot tell any apart."""
     joint: dict[str, dict[str, float]] = {outcome: {} for outcome in outcomes}
     prior: dict[str, float] = {}
     for row in rows:
         prior[row.suspect] = prior.get(row.suspect, 0.0) + row.weight
-        for outcome, share in outcome_shares(row.predicts.get(observable), outcomes).items():
+        # How likely each outcome is behind this row; all alike where nothing is predicted.
+        expected = row.predicts.get(observable)
+        fits = {outcome: 1.0 if expected is None else expected.fit(outcome) for outcome in outcomes}
+        of_all = math.fsum(fits.values()) or 1.0
+        for outcome, fitting in fits.items():
             cell = joint[outcome]
-            cell[row.suspect] = cell.get(row.suspect, 0.0) + row.weight * share
+            cell[row.suspect] = cell.get(row.suspect, 0.0) + row.weight * (fitting / of_all)
     total = math.fsum(prior.values())
     if not total:
         return 0.0

@@ -233,11 +233,6 @@ def beside(features: Mapping[str, str], finding: str, others: Collection[str]) -
     return {name: symbol for name, symbol in features.items() if name not in _OF_STOPS}
 
 
-def clause(feature: str, symbol: str) -> str:
-    """What a feature's symbol says, in one clause."""
-    return FEATURES[feature][symbol].says
-
-
 # ---------------------------------------------------------------- the watch
 
 

@@ -34,7 +34,7 @@ from condenser_monitor.monitor.diagnosis import elimination, features
 from condenser_monitor.monitor.diagnosis.checks.meter import Judged
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.elimination import Expect, PredictionRow
-from condenser_monitor.monitor.diagnosis.features import FEATURES
+from condenser_monitor.monitor.diagnosis.features import FEATURES, FeatureSays
 from condenser_monitor.monitor.diagnosis.predictions import HISTORY, RECENT_NEEDS, YES_NO, Situation, meter_by_senses
 from condenser_monitor.monitor.diagnosis.predictions_control import CONTROL
 from condenser_monitor.monitor.diagnosis.predictions_motors import MOTORS
@@ -225,7 +225,9 @@ def diagnose(case: UnitCase) -> Diagnosis:
     abnormal = {name: one for name, one in usable.items() if _abnormal(name, one.outcome)}
     telling = {name: one for name, one in usable.items() if name not in abnormal}
     owners = {name: frozenset(_owners(name, one.outcome)) for name, one in abnormal.items()}
-    weighed = _weigh(parts, case, frozenset().union(*owners.values()))
+    told = features.ratios(case.features, [one.finding for one in case.findings])
+    traits = [FeatureSays(FEATURES[name][case.features[name]].says, ratios) for name, ratios in told.items()]
+    weighed = _weigh(parts, case, traits, frozenset().union(*owners.values()))
     if again:
         # A reading and a sense that contradict each other: one of the two lies.
         share = 2.0 if sensor else limits.SELDOM_SHARE.value
@@ -234,10 +236,11 @@ def diagnose(case: UnitCase) -> Diagnosis:
     own_first = _own_first(parts, case, {name: one.measured(telling) for name, one in weighed.items()})
     for name in own_first.values():
         _put(weighed, name, limits.SELDOM_SHARE.value * most)  # a second fault beside the first
-    told = {name: one.weight * one.measured(telling) for name, one in weighed.items()}
-    after = {name: told[name] * one.measured(abnormal) for name, one in weighed.items()}
-    of_the_unit = {name: weight for name, weight in told.items() if name != MONITOR}
-    named = _listed(told) | _listed(of_the_unit) | _listed(after) | (frozenset().union(*owners.values()) & after.keys())
+    before = {name: one.weight * one.measured(telling) for name, one in weighed.items()}
+    after = {name: before[name] * one.measured(abnormal) for name, one in weighed.items()}
+    of_the_unit = {name: weight for name, weight in before.items() if name != MONITOR}
+    named = _listed(before) | _listed(of_the_unit) | _listed(after)
+    named |= frozenset().union(*owners.values()) & after.keys()
     lefts = [part.left.keys() & after.keys() for part in parts if not part.doubted and part.tells]
     # Nothing is left without a cause: where nobody who is named explains a finding, its own likeliest suspect is.
     named |= {max(left, key=lambda name: (after[name], -_PLACES[name])) for left in lefts if left and not left & named}
@@ -246,9 +249,16 @@ def diagnose(case: UnitCase) -> Diagnosis:
     total = math.fsum(after.values()) * (1.0 + limits.UNKNOWN_SHARE.value) or 1.0
     shares = {name: round(weight / total, 3) for name, weight in after.items()}
     order = sorted(named, key=lambda name: (name not in needed, *_rank(name, shares)))
-    rows = [row for name in order for row in weighed[name].opened(usable)]
+    rows = [
+        row._replace(weight=one.weight * row.weight / one.total * meter_fit(row, usable))
+        for one in (weighed[name] for name in order)
+        for row in one.rows
+    ]
     alias = which_switch(after)
-    merged = _merged(shares, alias)
+    merged: dict[str, float] = {}
+    for name, share in shares.items():
+        goes_by = alias.get(name, name)
+        merged[goes_by] = merged.get(goes_by, 0.0) + share
     shortlist = _shortlist(merged, {alias.get(name, name) for name in needed})
     # A second fault beside those who are named: the likeliest behind a finding that they hardly explain.
     second = {
@@ -257,14 +267,17 @@ def diagnose(case: UnitCase) -> Diagnosis:
         if max(map(part.share, shortlist), default=0.0) < limits.EXPLAINED_SHARE.value
     }
     shortlist |= {name: round(merged[name], 3) for name in sorted(second - shortlist.keys()) if name in merged}
+    # The shares without what the last days add to them.
+    own = {name: weight / _past_ratio(name, case) for name, weight in after.items()}
+    own_total = math.fsum(own.values()) or 1.0
     return Diagnosis(
         suspects=tuple(order),
         shares={name: shares[name] for name in order},
         shortlist=shortlist,
-        because=_because(order[:1], after, parts, case, abnormal),
+        because=_because(order[:1], after, parts, traits, abnormal),
         ruled_out={
             name: why
-            for name, why in (dict(case.cleared) | _ruled_out(parts, weighed, case, telling)).items()
+            for name, why in (dict(case.cleared) | _ruled_out(parts, weighed, traits, telling)).items()
             if name not in named
         },
         wanted_senses=wanted_senses(
@@ -275,15 +288,8 @@ def diagnose(case: UnitCase) -> Diagnosis:
         rows=tuple(rows),
         explains={part.finding: part.explained_by(shares, tuple(shortlist)) for part in parts}
         | {one.finding: (MONITOR,) for one in case.findings if one.finding in OF_THE_MONITOR},
-        afresh=_afresh(after, case),
+        afresh={name: round(weight / own_total, 3) for name, weight in own.items() if weight >= 0.001 * own_total},
     )
-
-
-def _afresh(weights: Mapping[str, float], case: UnitCase) -> dict[str, float]:
-    """The shares without what the last days add to them."""
-    own = {name: weight / _past_ratio(name, case) for name, weight in weights.items()}
-    total = math.fsum(own.values()) or 1.0
-    return {name: round(weight / total, 3) for name, weight in own.items() if weight >= 0.001 * total}
 
 
 def _past_ratio(suspect: str, case: UnitCase) -> float:
@@ -296,15 +302,32 @@ def _past_ratio(suspect: str, case: UnitCase) -> float:
 
 
 class _Part:
-    """What one finding says: `left` are the suspects that its senses allow, with how usual each is behind it."""
+    """What one finding says, and how much by itself (`weight`); `place` is the link of the chain that it is about.
+
+    `left` are the suspects that its senses allow, with how usual each is behind it; `forbidden` those that can be
+    behind it, but for its senses, which speak against each of their ways.
+    """
 
     def __init__(self, one: FindingSeen, case: UnitCase) -> None:
         self.finding = one.finding
         self.evidence = evidence_of(one, case)
-        self.weight = _weight(one, case.findings)
         self.follows = follows_from(one.finding)
+        # A fan that stands still beside a running compressor does not follow from what was before that run.
+        bursts = () if one.finding == "fan-not-running" else _BURSTS
+        explained = any(
+            other.finding in self.follows for other in case.findings if other.stands or other.finding in bursts
+        )
+        catalogued = CATALOGUE.get(one.finding)
+        self.place = one.finding if catalogued is None else catalogued.link
+        standing = [other for other in case.findings if other.stands] or case.findings
+        followed = one.finding in _BURSTS and any(one.finding in follows_from(other.finding) for other in standing)
+        self.weight = 1.0 if one.stands or followed else limits.RECENT_WEIGHT.value
+        if catalogued is not None and catalogued.severity is Severity.WATCH:
+            self.weight *= limits.WATCH_WEIGHT.value
+        if explained:
+            self.weight *= limits.FOLLOWS_WEIGHT.value
         # What follows from another finding, or is told at the next visit only, asks for no cause of its own.
-        self.tells = self.weight >= limits.RECENT_WEIGHT.value and not _follows(one, case.findings)
+        self.tells = self.weight >= limits.RECENT_WEIGHT.value and not explained
         marks = {**self.evidence, **case.features}
         names = (one.finding, *one.or_else)
         pairs = [pair for name in names for pair in zip(SITUATIONS[name].causes, ROWS[name], strict=True)]
@@ -329,22 +352,13 @@ class _Part:
         if self.doubted:
             self.left[MONITOR] = max(self.left.get(MONITOR, 0.0), 2.0 * max(self.left.values(), default=1.0))
         self.most = max(self.left.values(), default=1.0)
+        self.forbidden = {row.suspect for row in self.rows} - self.left.keys()
 
     def share(self, suspect: str) -> float:
         """How usual the suspect is behind this finding, of the most usual one that is left."""
         if suspect in self.left:
             return self.left[suspect] / self.most
-        return self.unlisted(suspect) * (limits.LIAR_SHARE.value if self.forbids(suspect) else 1.0)
-
-    def forbids(self, suspect: str) -> bool:
-        """Whether the suspect can be behind this finding, and the senses speak against each of its ways."""
-        return suspect not in self.left and any(row.suspect == suspect for row in self.rows)
-
-    @property
-    def place(self) -> str:
-        """The link of the chain that the finding is about."""
-        row = CATALOGUE.get(self.finding)
-        return self.finding if row is None else row.link
+        return self.unlisted(suspect) * (limits.LIAR_SHARE.value if suspect in self.forbidden else 1.0)
 
     @staticmethod
     def unlisted(suspect: str) -> float:
@@ -358,26 +372,6 @@ class _Part:
         order = sorted(_listed(here), key=lambda name: (places.get(name, len(places)), *_rank(name, here)))
         # What nobody who is named shows by itself follows from what they do.
         return tuple(order) or tuple(shortlist) or (MONITOR,)
-
-
-def _weight(one: FindingSeen, findings: Sequence[FindingSeen]) -> float:
-    """How much the finding says by itself."""
-    row = CATALOGUE.get(one.finding)
-    standing = [other for other in findings if other.stands] or findings
-    followed = one.finding in _BURSTS and any(one.finding in follows_from(other.finding) for other in standing)
-    weight = 1.0 if one.stands or followed else limits.RECENT_WEIGHT.value
-    if row is not None and row.severity is Severity.WATCH:
-        weight *= limits.WATCH_WEIGHT.value
-    return weight * (limits.FOLLOWS_WEIGHT.value if _follows(one, findings) else 1.0)
-
-
-def _follows(one: FindingSeen, findings: Sequence[FindingSeen]) -> bool:
-    """Another finding explains this one."""
-    # A fan that stands still beside a running compressor does not follow from what was before that run.
-    bursts = () if one.finding == "fan-not-running" else _BURSTS
-    return bool(
-        follows_from(one.finding) & {other.finding for other in findings if other.stands or other.finding in bursts}
-    )
 
 
 def follows_from(finding: str) -> set[str]:
@@ -441,22 +435,17 @@ class _Weighed:
     def __init__(self, suspect: str, weight: float, rows: Sequence[PredictionRow]) -> None:
         self.weight = weight
         self.rows = rows or [PredictionRow(suspect, 1.0, {**SOUND, **SUSPECTS[suspect].meter})]
-        self._total = math.fsum(row.weight for row in self.rows)
+        self.total = math.fsum(row.weight for row in self.rows)
 
     def measured(self, meter: Mapping[str, Judged]) -> float:
         """How well the readings fit, its ways of showing itself weighed by how usual they are."""
-        return math.fsum(row.weight * meter_fit(row, meter) for row in self.rows) / self._total
-
-    def opened(self, meter: Mapping[str, Judged]) -> list[PredictionRow]:
-        """Its rows with what they now weigh."""
-        return [
-            row._replace(weight=self.weight * row.weight / self._total * meter_fit(row, meter)) for row in self.rows
-        ]
+        return math.fsum(row.weight * meter_fit(row, meter) for row in self.rows) / self.total
 
 
-def _weigh(parts: Sequence[_Part], case: UnitCase, owners: Collection[str]) -> dict[str, _Weighed]:
+def _weigh(
+    parts: Sequence[_Part], case: UnitCase, traits: Sequence[FeatureSays], owners: Collection[str]
+) -> dict[str, _Weighed]:
     suspects = dict.fromkeys([name for part in parts for name in part.left] + sorted(owners - case.cleared.keys()))
-    traits = _traits(case)
     most = max(part.weight for part in parts)
     shares = [part.weight / most for part in parts]
     weighed = {}
@@ -469,7 +458,7 @@ def _weigh(parts: Sequence[_Part], case: UnitCase, owners: Collection[str]) -> d
             math.prod(_explains(part, parts, name, place) ** share for part, share in zip(parts, shares, strict=True))
             for place in places
         )
-        weight *= math.prod(ratios.get(name, 1.0) for ratios in traits.values()) * _past_ratio(name, case)
+        weight *= math.prod(trait.ratios.get(name, 1.0) for trait in traits) * _past_ratio(name, case)
         rows = [row for part in parts for row in part.open if row.suspect == name]
         weighed[name] = _Weighed(name, weight, rows)
     return weighed
@@ -479,11 +468,7 @@ def _explains(part: _Part, parts: Sequence[_Part], suspect: str, place: str) -> 
     """How usual the suspect, at this place, is behind a finding: by itself, or by what the finding follows from."""
     behind = [part, *(other for other in parts if other.finding in part.follows)]
     here = [one.share(suspect) if place in ("", one.place) else one.unlisted(suspect) for one in behind]
-    return here[0] if part.forbids(suspect) else max(here)
-
-
-def _traits(case: UnitCase) -> dict[str, Mapping[str, float]]:
-    return features.ratios(case.features, [one.finding for one in case.findings])
+    return here[0] if suspect in part.forbidden else max(here)
 
 
 def _put(weighed: dict[str, _Weighed], suspect: str, least: float) -> None:
@@ -523,15 +508,6 @@ def which_switch(weights: Mapping[str, float]) -> dict[str, str]:
     if weights.get(seldom, 0.0) > limits.WHICH_SHARE.value * weights[often]:
         return dict.fromkeys(_CUTOUTS, PRESSURE_SWITCH)
     return {PRESSURE_SWITCH: often}
-
-
-def _merged(weights: Mapping[str, float], alias: Mapping[str, str]) -> dict[str, float]:
-    """Weights by the names that suspects go by."""
-    merged: dict[str, float] = {}
-    for name, weight in weights.items():
-        shown = alias.get(name, name)
-        merged[shown] = merged.get(shown, 0.0) + weight
-    return merged
 
 
 def _listed(weights: Mapping[str, float]) -> frozenset[str]:
@@ -617,17 +593,17 @@ def _because(
     order: Sequence[str],
     weights: Mapping[str, float],
     parts: Sequence[_Part],
-    case: UnitCase,
+    traits: Sequence[FeatureSays],
     abnormal: Mapping[str, Judged],
 ) -> tuple[str, ...]:
     """What most speaks for the first suspect: features, what a meter showed on its part, senses that forbid others."""
     if not order:
         return ()
     first, found = order[0], []
-    for trait, ratios in _traits(case).items():
+    for says, ratios in traits:
         others = [ratios.get(name, 1.0) for name in weights if name != first] or [1.0]
         gain = ratios.get(first, 1.0) / (math.fsum(others) / len(others))
-        found.append((gain, features.clause(trait, case.features[trait])))
+        found.append((gain, says))
     for check, judged in abnormal.items():
         if judged.outcome in SUSPECTS[first].meter.get(check, Expect(frozenset())).allowed:
             found.append((100.0, CHECKS[check].says(judged.outcome)))
@@ -646,7 +622,10 @@ def _because(
 
 
 def _ruled_out(
-    parts: Sequence[_Part], weighed: Mapping[str, _Weighed], case: UnitCase, telling: Mapping[str, Judged]
+    parts: Sequence[_Part],
+    weighed: Mapping[str, _Weighed],
+    traits: Sequence[FeatureSays],
+    telling: Mapping[str, Judged],
 ) -> dict[str, str]:
     """suspect -> the reason by which it is out: what a meter showed, a sense, or a feature."""
     reasons: dict[str, str] = {}
@@ -656,9 +635,9 @@ def _ruled_out(
         if worst and by_meter[worst] < limits.SELDOM_SHARE.value:
             reasons[name] = clause(worst, telling[worst].outcome)
             continue
-        for trait, ratios in _traits(case).items():
+        for says, ratios in traits:
             if ratios.get(name, 1.0) <= limits.SELDOM_SHARE.value / 2:
-                reasons.setdefault(name, features.clause(trait, case.features[trait]))
+                reasons.setdefault(name, says)
     for part in parts:
         for row in sorted(part.rows, key=lambda row: len(part.against[id(row)])):
             wrong = part.against[id(row)]
@@ -684,23 +663,18 @@ def wanted_senses(
     rows: Sequence[PredictionRow], evidence: Mapping[str, str], fitted: Collection[str]
 ) -> tuple[str, ...]:
     """Unknown senses that would tell the open rows apart: fitted but silent ones first, then by the bits they tell."""
-    gains = {
-        name: elimination.gain_bits(rows, name, SYMBOLS[name])
-        for name in READINGS
-        if name in SYMBOLS and name not in evidence and _splits(rows, name)
-    }
+    gains = {}
+    for name in (name for name in READINGS if name in SYMBOLS and name not in evidence):
+        usual: dict[str, set[str]] = {}
+        allowed: dict[str, set[str]] = {}
+        for row in rows:
+            said = row.predicts.get(name, Expect(frozenset(SYMBOLS[name])))
+            usual.setdefault(row.suspect, set()).update(said.usual)
+            allowed.setdefault(row.suspect, set()).update(said.usual, said.seldom)
+        # Told apart: what one suspect usually shows there rules another one out.
+        if any(not usual[one] <= allowed[other] for one in usual for other in allowed):
+            gains[name] = elimination.gain_bits(rows, name, SYMBOLS[name])
     return tuple(sorted(gains, key=lambda name: (name not in fitted, -gains[name])))
-
-
-def _splits(rows: Sequence[PredictionRow], sense: str) -> bool:
-    """Whether what one suspect usually shows there rules another one out."""
-    usual: dict[str, set[str]] = {}
-    allowed: dict[str, set[str]] = {}
-    for row in rows:
-        said = row.predicts.get(sense, Expect(frozenset(SYMBOLS[sense])))
-        usual.setdefault(row.suspect, set()).update(said.usual)
-        allowed.setdefault(row.suspect, set()).update(said.allowed)
-    return any(not usual[one] <= allowed[other] for one in usual for other in allowed)
 
 
 def _sensed(findings: Sequence[FindingSeen]) -> dict[str, str]:

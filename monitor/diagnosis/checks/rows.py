@@ -40,14 +40,6 @@ class Place(NamedTuple):
     where: str = ""
 
 
-def place_after(done: Sequence[str], *, breaker_off: bool = False) -> Place:
-    """The place after the checks that were done, the newest last. A breaker that was found off leaves the power off."""
-    opened = [CHECKS[name] for name in done if CHECKS[name].panel]
-    if not opened:
-        return Place("off" if breaker_off else "")
-    return Place(opened[-1].power, opened[-1].where)
-
-
 def cost_minutes(check: Check, at: Place = Place()) -> float:  # noqa: B008 - immutable
     """Time to do it, each step of hazard counted as HAZARD_MINUTES, with what it takes to get there from `at`."""
     cost = check.minutes + check.hazard * limits.HAZARD_MINUTES.value
@@ -81,20 +73,23 @@ def offers(
     """The checks that tell the open rows apart, the next one first.
 
     `rows`: what is still open (Diagnosis.rows). `done`: checks already done, the newest last. `who`: a homeowner is
-    offered only what a homeowner may do. `barred`: those that are not to be made. Checks that tell
-    less than CHECK_GAIN_BITS come after all others, but where nothing is opened and nothing live is touched they come
-    before a cabinet is opened.
+    offered only what a homeowner may do. `breaker_off`: it was found off, and leaves the power off. `barred`: those
+    that are not to be made. Checks that tell less than CHECK_GAIN_BITS come after all others, but where nothing is
+    opened and nothing live is touched they come before a cabinet is opened.
     """
-    at = place_after(done, breaker_off=breaker_off)
+    opened = [CHECKS[name] for name in done if CHECKS[name].panel]
+    at = Place(opened[-1].power, opened[-1].where) if opened else Place("off" if breaker_off else "")
     allowed = [check for check in _allowed(done, who, barred) if not check.running or _runs(rows)]
     bits = {check.name: elimination.gain_bits(rows, check.name, check.symbols) for check in allowed}
     ahead = {name for name, gain in bits.items() if gain > 1e-9}  # walked along the string, in its order
-    found = [
-        CheckOffer(check, bits[check.name], cost_minutes(check, at))
-        for check in allowed
-        if check.name in ahead and ahead.isdisjoint(check.after)
-    ]
-    return sorted(found, key=lambda offer: _rank(offer, at))
+    order = _ORDER_WHEN_OFF if at.power == "off" else _ORDER
+    ranked = []
+    for check in allowed:
+        if check.name in ahead and ahead.isdisjoint(check.after):
+            offer = CheckOffer(check, bits[check.name], cost_minutes(check, at))
+            places = _SLIGHT_ORDER if offer.bits < limits.CHECK_GAIN_BITS.value else order
+            ranked.append((places[stage(check)], -offer.bits / offer.cost_minutes, offer))
+    return [offer for *_, offer in sorted(ranked, key=lambda rank: rank[:2])]
 
 
 def _allowed(done: Collection[str], who: Who, barred: Collection[str]) -> list[Check]:
@@ -125,12 +120,6 @@ _ORDER = {0: 0, 1: 2, 2: 3, 3: 4}
 _SLIGHT_ORDER = {0: 1, 1: 5, 2: 6, 3: 7}
 # With the power off and locked, what can be done so comes before it is put on again.
 _ORDER_WHEN_OFF = _ORDER | {1: 3, 2: 2}
-
-
-def _rank(offer: CheckOffer, at: Place) -> tuple[int, float]:
-    order = _ORDER_WHEN_OFF if at.power == "off" else _ORDER
-    places = _SLIGHT_ORDER if offer.bits < limits.CHECK_GAIN_BITS.value else order
-    return places[stage(offer.check)], -offer.bits / offer.cost_minutes
 
 
 def next_check(
