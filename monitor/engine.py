@@ -51,7 +51,7 @@ from condenser_monitor.monitor.core.records import (
 )
 from condenser_monitor.monitor.core.records import Answer as RequestAnswer
 from condenser_monitor.monitor.core.trust import FanlessRuns, LiarMemory, Trust
-from condenser_monitor.monitor.diagnosis.diagnosis import FindingDiagnosis, Observed, PastLook, ages_s
+from condenser_monitor.monitor.diagnosis.diagnosis import FindingDiagnosis, Observed, PastLook
 from condenser_monitor.monitor.diagnosis.features import FeatureWatch
 
 __all__ = [
@@ -368,7 +368,7 @@ class Engine:
             changes += self._diagnosis.escalate("overdue-call", evidence, self.now_s, self.wall_s)
         events = self._with_alerts(self._flaps.update(changes, self._diagnosis.standing, before)) + diagnosed
         silence_s = self._inputs.silence_deadline(self.now_s, self._silence[0])
-        self._due_s = min(self._evaluator.deadline(), self._patterns.deadline(self.now_s), silence_s)
+        self._due_s = min(self._evaluator.deadline_s, self._patterns.deadline(self.now_s), silence_s)
         if self._evaluator.standing:
             self._due_s = min(self._due_s, self._features.deadline(self.now_s))
         # What a finding that has just come or gone takes out of the patterns is heard at the next scan.
@@ -800,11 +800,12 @@ class Engine:
         # Before the first scan the times are those of the last memory, before 0: they stay as old as they were.
         now_s = max(self.now_s, 0.0)
         keep = self._memory.keep
-        keep(FINDINGS_MEMORY, self._diagnosis.standing)
-        keep(STOOD_MEMORY, self._diagnosis.stood_ages_s(now_s))
-        keep(WORKED_MEMORY, ages_s(self._diagnosis.worked_s, now_s))
-        keep(SEEN_MEMORY, self._diagnosis.seen_of_late(now_s))
-        keep(LOOKS_MEMORY, self._diagnosis.past_looks(now_s))
+        found = self._diagnosis.memory(now_s)
+        keep(FINDINGS_MEMORY, found.standing)
+        keep(STOOD_MEMORY, found.stood_ages_s)
+        keep(WORKED_MEMORY, found.worked_ages_s)
+        keep(SEEN_MEMORY, found.seen)
+        keep(LOOKS_MEMORY, found.looks)
         keep(FEATURES_MEMORY, self._features.memory(now_s))
         keep(HABITS_MEMORY, self._habits.memory())
         keep(FLAPS_MEMORY, self._flaps.memory(now_s))

@@ -43,14 +43,6 @@ class Snapshot(NamedTuple):
     new_readings: bool = False
     doubted: bool = False
 
-    def answer(self, row: FindingRow) -> Answer:
-        """The answer to a finding's condition."""
-        return self.counted[row.name] if row.condition is None else row.condition(self.facts)
-
-    def bears_out(self, row: FindingRow) -> bool:
-        """This scan says what is believed, of all that the finding needs."""
-        return self.unsettled.isdisjoint(row.needs)
-
     def withdrawn(self, row: FindingRow) -> tuple[str, ...]:
         """The readings that a finding needs and that lie."""
         return tuple(sorted({self.distrusted[name] for name in row.needs if name in self.distrusted}))
@@ -106,15 +98,14 @@ class Timer:
         self.suppressed = False
         self.scans = 0
 
-    def count(self, answer: Answer, said: Facts | None) -> None:
-        """Count one scan by itself (None: it says what is believed): an odd one beside a change that is not yet
-        believed makes a condition of two halves."""
+    def update(
+        self, answer: Answer, since_s: float, now_s: float, *, said: Facts | None = None, suppressed: bool
+    ) -> None:
+        """Note the answer of this moment, which has been so since `since_s`, and count the scan by itself (None: it
+        says what is believed): an odd one beside a change that is not yet believed makes a condition of two halves."""
         condition = self.row.condition
-        bears_out = bool(answer if said is None or condition is None else condition(said))
-        self.scans = self.scans + bears_out if answer or bears_out else 0
-
-    def update(self, answer: Answer, since_s: float, now_s: float, *, suppressed: bool) -> None:
-        """Note the answer of this moment, which has been so since `since_s`."""
+        says_so = bool(answer if said is None or condition is None else condition(said))
+        self.scans = self.scans + says_so if answer or says_so else 0
         if answer:
             if self.true_s is None:
                 self.true_s = since_s
@@ -128,11 +119,6 @@ class Timer:
             elif self.false_s is None:
                 self.false_s = since_s
         self.suppressed = suppressed
-
-    @property
-    def awake(self) -> bool:
-        """The same facts may yet raise the finding; one that stands is always asked."""
-        return self.true_s is not None or self.row.pattern
 
     def due(self, now_s: float) -> bool:
         """Return whether the finding is to be raised, if the scan bears it out."""
@@ -151,13 +137,15 @@ class Timer:
 
 
 class FindingEvaluator:
-    """All findings of one unit. `standing` are the names of those that stand."""
+    """All findings of one unit. `standing` names those that stand; `deadline_s` is when the next decision may be due by
+    time alone, as of the last one."""
 
     def __init__(self, settings: Settings, standing: Iterable[str] = ()) -> None:
         self._timers = [Timer(row, settings) for row in CATALOGUE.values()]
         self._awake = self._timers
         self._evaluated: Facts | None = None
         self._odd = False
+        self.deadline_s = inf
         self.standing = set(standing)
 
     def __repr__(self) -> str:
@@ -176,7 +164,7 @@ class FindingEvaluator:
         self._odd, self._evaluated = odd, moment.facts
         for timer in self._timers if whole else self._awake:
             row = timer.row
-            answer = moment.answer(row)
+            answer = moment.counted[row.name] if row.condition is None else row.condition(moment.facts)
             stands = row.name in self.standing
             withdrawn = moment.withdrawn(row) if stands and answer is None else ()
             if withdrawn:
@@ -184,39 +172,41 @@ class FindingEvaluator:
             if not (whole or answer or timer.true_s is not None or stands):
                 continue
             timer.grace_s = moment.grace_s.get(row.name, 0.0)
-            timer.count(answer, moment.said)
-            timer.update(answer, moment.changed_s, moment.now_s, suppressed=not self.standing.isdisjoint(row.parents))
-            if row.steady and answer and not moment.bears_out(row):
+            suppressed = not self.standing.isdisjoint(row.parents)
+            timer.update(answer, moment.changed_s, moment.now_s, said=moment.said, suppressed=suppressed)
+            # This scan says what is believed, of all that the finding needs.
+            bears_out = moment.unsettled.isdisjoint(row.needs)
+            if row.steady and answer and not bears_out:
                 timer.true_s = moment.now_s
             if not stands:
                 held_back = moment.undecided and not row.pattern
-                if not held_back and timer.due(moment.now_s) and moment.bears_out(row):
+                if not held_back and timer.due(moment.now_s) and bears_out:
                     # What this very scan says otherwise is heard again when it is believed, or was odd.
                     again = moment.doubted and not row.pattern
                     timer.review_s = moment.now_s + limits.REVISE_S.value if again else inf
                     self.standing.add(row.name)
                     raised[row.name] = Raised(row, moment.now_s if timer.true_s is None else timer.true_s)
                     order.append(row.name)
-            elif timer.over(moment.now_s) and moment.bears_out(row):
+            elif timer.over(moment.now_s) and bears_out:
                 self.standing.discard(row.name)
                 works = bool(row.works is not None and row.works(moment.facts))
                 cleared[row.name] = Cleared(works, withdrawn)
                 order.append(row.name)
-            elif self._review_due(timer, answer, moment):
-                review.append(row.name)
-                order.append(row.name)
+            elif answer:
+                if moment.new_readings and not row.pattern:
+                    timer.review_s = moment.now_s + limits.REVISE_S.value
+                if lasted(timer.review_s, moment.now_s, 0.0) and bears_out:
+                    timer.review_s = inf
+                    review.append(row.name)
+                    order.append(row.name)
         if whole or order:
-            self._awake = [timer for timer in self._timers if timer.awake or timer.row.name in self.standing]
+            # The same facts may yet raise one whose condition is true, and a pattern; one that stands is always asked.
+            self._awake = [
+                timer
+                for timer in self._timers
+                if timer.true_s is not None or timer.row.pattern or timer.row.name in self.standing
+            ]
+        self.deadline_s = min(
+            (timer.deadline(standing=timer.row.name in self.standing) for timer in self._awake), default=inf
+        )
         return Evaluation(raised, cleared, tuple(review), tuple(order))
-
-    def deadline(self) -> float:
-        """When a decision may next be due by time alone, s."""
-        return min((timer.deadline(standing=timer.row.name in self.standing) for timer in self._awake), default=inf)
-
-    def _review_due(self, timer: Timer, answer: Answer, moment: Snapshot) -> bool:
-        if moment.new_readings and not timer.row.pattern and answer:
-            timer.review_s = moment.now_s + limits.REVISE_S.value
-        if lasted(timer.review_s, moment.now_s, 0.0) and answer and moment.bears_out(timer.row):
-            timer.review_s = inf
-            return True
-        return False

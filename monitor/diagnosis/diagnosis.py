@@ -27,6 +27,7 @@ from condenser_monitor.monitor.diagnosis.features import FEATURES
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
     MONITOR,
+    NOBODY,
     SITUATIONS,
     Diagnosis,
     FindingSeen,
@@ -64,6 +65,18 @@ class PastLook(msgspec.Struct, frozen=True, kw_only=True):
     at_s: float
     pieces: int
     shares: dict[str, float]
+
+
+class FindingsMemory(NamedTuple):
+    """What the next process must know of the findings: those that stand; how long ago each last stood (0: it stands),
+    or was seen to work again, of late, s; how each of them looked, as symbols; and the looks of the last days, each
+    with its age."""
+
+    standing: dict[str, Finding]
+    stood_ages_s: dict[str, float]
+    worked_ages_s: dict[str, float]
+    seen: dict[str, dict[str, str]]
+    looks: list[PastLook]
 
 
 class FindingDiagnosis:
@@ -116,7 +129,7 @@ class FindingDiagnosis:
                 self.worked_s[name] = observed.now_s
             if how.withdrawn:  # a sensor's lie tells nothing about the unit
                 del self.stood_s[name]
-        recent = self.stood_ages_s(observed.now_s).keys() | outcome.raised.keys()
+        recent = ages_s(self.stood_s, observed.now_s).keys() | self.standing.keys() | outcome.raised.keys()
         for name in (*outcome.raised, *outcome.review):
             # What this very scan says otherwise clears nobody; it is heard again when it is believed, or was odd.
             doubted = observed.doubted if name in outcome.raised else ()
@@ -128,14 +141,21 @@ class FindingDiagnosis:
         stands = (self.standing.keys() | outcome.raised.keys()) - outcome.cleared.keys()
         self._begun_s = {name: self.standing[name].since_s for name in stands & self.standing.keys()}
         self._begun_s |= {name: since_s for name, (_, since_s) in outcome.raised.items()}
-        found = self._diagnosis(observed, stands)
+        diagnosis = self._diagnosis(observed, stands)
+        found = diagnosis or NOBODY
         changes: list[Change | Diagnosed] = []
         for name in outcome.order:
             if name in outcome.raised:
                 changes.append(self._raise(name, observed, found))
             elif name in outcome.cleared:
                 changes.append(self._clear(name, observed, outcome.cleared[name]))
-        if found is None or not self._flickers(found, observed.now_s):
+        # It has changed often within the hour, and no finding is new: who is suspected stays as it is meanwhile.
+        times_s = self._diagnosed_s
+        often = len(times_s) == times_s.maxlen and observed.now_s - times_s[0] < limits.DIAGNOSES_WINDOW_S.value
+        told_of = () if self.diagnosed is None else self.diagnosed.findings
+        if diagnosis is None:
+            changes += self._review(observed, found)
+        elif not (often and diagnosis.explains.keys() <= set(told_of)):
             changes += self._review(observed, found)
             changes += self._diagnosed(observed, found)
         return changes
@@ -156,13 +176,16 @@ class FindingDiagnosis:
         self.standing[name] = finding
         return [Change.of(finding, ChangeKind.REVISED, now_s, wall_s)]
 
-    def seen_of_late(self, now_s: float) -> dict[str, dict[str, str]]:
-        """How each finding looked that stands or stood of late, as symbols."""
-        return {name: self._seen[name] for name in self.stood_ages_s(now_s) if name in self._seen}
-
-    def stood_ages_s(self, now_s: float) -> dict[str, float]:
-        """How long ago each finding last stood that stands (0) or stood of late, s."""
-        return ages_s(self.stood_s, now_s) | dict.fromkeys(self.standing, 0.0)
+    def memory(self, now_s: float) -> FindingsMemory:
+        """Return what must survive a restart."""
+        stood_ages_s = ages_s(self.stood_s, now_s) | dict.fromkeys(self.standing, 0.0)
+        return FindingsMemory(
+            standing=self.standing,
+            stood_ages_s=stood_ages_s,
+            worked_ages_s=ages_s(self.worked_s, now_s),
+            seen={name: self._seen[name] for name in stood_ages_s if name in self._seen},
+            looks=[msgspec.structs.replace(one, at_s=now_s - one.at_s) for one in self._looks],
+        )
 
     def since_s(self, now_s: float) -> float:
         """When the first of the urgent findings that stand was raised, s: what was seen before it belongs to it."""
@@ -220,10 +243,6 @@ class FindingDiagnosis:
         """Something was mended: what comes next need not be the same."""
         self._looks.clear()
 
-    def past_looks(self, now_s: float) -> list[PastLook]:
-        """The looks of the last days, each with its age."""
-        return [msgspec.structs.replace(one, at_s=now_s - one.at_s) for one in self._looks]
-
     def _belongs(self, name: str, now_s: float) -> bool:
         """Whether what is over still belongs to the diagnosis: for some hours, and while a finding stands that came
         within them and is urgent, because a unit that is dead or locked out does not show that the part works again,
@@ -241,7 +260,7 @@ class FindingDiagnosis:
             self._beside_s[name] = now_s
         return belongs
 
-    def _raise(self, name: str, observed: Observed, found: Diagnosis | None) -> Change:
+    def _raise(self, name: str, observed: Observed, found: Diagnosis) -> Change:
         row, since_s = observed.evaluation.raised[name]
         finding = Finding(
             name=name,
@@ -249,11 +268,11 @@ class FindingDiagnosis:
             since_s=since_s,
             raised_s=observed.now_s,
             raised_wall_s=observed.wall_s,
-            suspects=_suspects(name, found),
+            suspects=found.explains.get(name, (MONITOR,)),
             evidence=observed.evidence[name],
             summary=row.summary,
             ruled_out=_ruled_out(name, found),
-            wanted_senses=() if found is None else found.wanted_senses,
+            wanted_senses=found.wanted_senses,
         )
         self.standing[name] = finding
         return Change.of(finding, ChangeKind.RAISED, observed.now_s, observed.wall_s)
@@ -264,13 +283,13 @@ class FindingDiagnosis:
             finding = msgspec.structs.replace(finding, evidence=finding.evidence | {"distrusted": list(how.withdrawn)})
         return Change.of(finding, ChangeKind.CLEARED, observed.now_s, observed.wall_s)
 
-    def _review(self, observed: Observed, found: Diagnosis | None) -> list[Change]:
+    def _review(self, observed: Observed, found: Diagnosis) -> list[Change]:
         """The findings that have another first suspect by now, or others than at the end of the list."""
         changes = []
         for name, was in self.standing.items():
             if name in observed.evaluation.raised or name in self._restored:
                 continue
-            suspects = _suspects(name, found)
+            suspects = found.explains.get(name, (MONITOR,))
             if suspects[:1] == was.suspects[:1] and not self._news(set(suspects) ^ set(was.suspects), found):
                 continue
             finding = msgspec.structs.replace(
@@ -278,21 +297,20 @@ class FindingDiagnosis:
                 suspects=suspects,
                 evidence=observed.evidence.get(name, was.evidence),
                 ruled_out=_ruled_out(name, found),
-                wanted_senses=() if found is None else found.wanted_senses,
+                wanted_senses=found.wanted_senses,
             )
             self.standing[name] = finding
             changes.append(Change.of(finding, ChangeKind.REVISED, observed.now_s, observed.wall_s))
         return changes
 
-    def _news(self, moved: Collection[str], found: Diagnosis | None) -> bool:
+    def _news(self, moved: Collection[str], found: Diagnosis) -> bool:
         """Whether suspects that have come or gone are more than the end of the list."""
         before = {} if self.diagnosed is None else dict(self.diagnosed.suspects)
-        now = {} if found is None else found.shares
-        return any(max(before.get(name, 0.0), now.get(name, 0.0)) >= limits.REVISED_SHARE.value for name in moved)
+        return any(
+            max(before.get(name, 0.0), found.shares.get(name, 0.0)) >= limits.REVISED_SHARE.value for name in moved
+        )
 
-    def _diagnosed(self, observed: Observed, found: Diagnosis | None) -> list[Diagnosed]:
-        if found is None:
-            return []
+    def _diagnosed(self, observed: Observed, found: Diagnosis) -> list[Diagnosed]:
         made = Diagnosed(
             t_s=observed.now_s,
             wall_s=observed.wall_s,
@@ -311,12 +329,6 @@ class FindingDiagnosis:
         check = checks.next_check(found.rows) or checks.confirming_check(found.rows)
         self.diagnosed = msgspec.structs.replace(made, next_check=None if check is None else check.name)
         return [self.diagnosed]
-
-    def _flickers(self, found: Diagnosis, now_s: float) -> bool:
-        """It has changed often within the hour, and no finding is new: who is suspected stays as it is meanwhile."""
-        times_s = self._diagnosed_s
-        often = len(times_s) == times_s.maxlen and now_s - times_s[0] < limits.DIAGNOSES_WINDOW_S.value
-        return often and self.diagnosed is not None and found.explains.keys() <= set(self.diagnosed.findings)
 
 
 def summary(suspects: Sequence[str], because: Sequence[str]) -> str:
@@ -340,13 +352,9 @@ def _much_the_same(was: Diagnosed, now: Diagnosed) -> bool:
     return max(moved, default=0.0) < limits.STEADY_SHARE.value
 
 
-def _suspects(name: str, found: Diagnosis | None) -> tuple[str, ...]:
-    return (MONITOR,) if found is None else found.explains.get(name, (MONITOR,))
-
-
-def _ruled_out(name: str, found: Diagnosis | None) -> dict[str, str]:
+def _ruled_out(name: str, found: Diagnosis) -> dict[str, str]:
     """The suspects of this finding's own table that are out, with the reason."""
-    if found is None:
+    if not found.ruled_out:
         return {}
     own = {cause.suspect for cause in SITUATIONS[name].causes if not cause.marks}
     return {suspect: why for suspect, why in found.ruled_out.items() if suspect in own}

@@ -213,6 +213,9 @@ class Diagnosis(NamedTuple):
     afresh: dict[str, float]
 
 
+NOBODY = Diagnosis((), {}, {}, (), {}, (), (), (), (), {}, {})  # while nothing is found
+
+
 def diagnose(case: UnitCase) -> Diagnosis:
     """Weigh all suspects. Raises ContractError for a finding, an observable or a symbol that does not exist."""
     _check(case)

@@ -82,7 +82,6 @@ def plain_row(**changed: Any) -> FindingRow:
 
 def walked(timer: Timer, *answers: tuple[float, Answer], suppressed: bool = False) -> Timer:
     for now_s, answer in answers:
-        timer.count(answer, None)
         timer.update(answer, now_s, now_s, suppressed=suppressed)
     return timer
 
@@ -92,7 +91,7 @@ def test_a_finding_is_due_when_its_condition_has_held_and_two_scans_have_said_so
     timer = walked(Timer(plain_row(), SETTINGS), (100.0, True))
     assert timer.deadline(standing=False) == 110.0
     assert not timer.due(200.0)
-    timer.count(True, None)
+    walked(timer, (101.0, True))
     assert not timer.due(109.9)
     assert timer.due(110.0)
     timer.grace_s = 30.0
@@ -139,15 +138,15 @@ def test_an_odd_scan_beside_a_change_is_counted_by_what_it_says_itself() -> None
     """A scan that by itself denies the condition does not confirm it; one that bears it out does, before it is
     believed."""
     timer = Timer(plain_row(), SETTINGS)
-    timer.count(True, THERE)
+    timer.update(True, 0.0, 0.0, said=THERE, suppressed=False)
     assert timer.scans == 0
-    timer.count(False, LOST)
+    timer.update(False, 0.0, 0.0, said=LOST, suppressed=False)
     assert timer.scans == 1
-    timer.count(True, None)
+    timer.update(True, 0.0, 0.0, said=None, suppressed=False)
     assert timer.scans == 2
-    timer.count(False, THERE)
+    timer.update(False, 0.0, 0.0, said=THERE, suppressed=False)
     assert timer.scans == 0
-    timer.count(None, None)
+    timer.update(None, 0.0, 0.0, said=None, suppressed=False)
     assert timer.scans == 0
 
 
@@ -218,19 +217,19 @@ def test_the_evaluator_asks_to_be_asked_when_something_may_change_by_time() -> N
     """At the end of a hold, of a wait for the all-clear, of a review; never, where nothing is under way."""
     evaluator = FindingEvaluator(SETTINGS)
     evaluator.evaluate(at(0.0, THERE))
-    assert evaluator.deadline() == inf
+    assert evaluator.deadline_s == inf
     evaluator.evaluate(at(100.0, LOST)._replace(changed_s=98.0))
-    assert evaluator.deadline() == 108.0
+    assert evaluator.deadline_s == 108.0
     evaluator.evaluate(at(107.0, LOST)._replace(changed_s=98.0))
     evaluator.evaluate(at(108.0, LOST, doubted=True)._replace(changed_s=98.0))
     assert evaluator.standing == {"line-supply-lost"}
-    assert evaluator.deadline() == 113.0
+    assert evaluator.deadline_s == 113.0
     evaluator.evaluate(at(113.0, LOST))
-    assert evaluator.deadline() == inf
+    assert evaluator.deadline_s == inf
     held_down = FindingEvaluator(SETTINGS, standing=("contactor-chatter",))
     called = Facts(call=True, supply=True, load=False, contacts=False, runs=False)
     held_down.evaluate(at(0.0, called)._replace(counted=NO_ANSWERS | {"contactor-chatter": True}))
-    assert held_down.deadline() == inf
+    assert held_down.deadline_s == inf
 
 
 def test_a_finding_that_slept_is_asked_as_soon_as_something_is_new() -> None:
@@ -256,7 +255,7 @@ def test_a_finding_that_slept_is_asked_as_soon_as_something_is_new() -> None:
 def test_a_finding_says_since_when_and_comes_in_order() -> None:
     """Raised, looked at again and cleared: each is in the order of what came; a longer hold by design is waited for."""
     evaluator = FindingEvaluator(SETTINGS)
-    assert evaluator.deadline() == inf
+    assert evaluator.deadline_s == inf
     patient = {"line-supply-lost": 30.0}
     found = None
     for second in range(100, 150):

@@ -770,7 +770,7 @@ def test_a_case_of_days_is_looked_back_at_until_it_is_mended_or_old(gap: float, 
     days_of(watch, (1.0, "low-split", WARM_PIPES))
     if mended:
         watch.forget_past()
-    later = FindingDiagnosis(SETTINGS, ALL, looks=watch.past_looks((1.0 + gap) * 86400.0))
+    later = FindingDiagnosis(SETTINGS, ALL, looks=watch.memory((1.0 + gap) * 86400.0).looks)
     (plain,) = days_of(FindingDiagnosis(SETTINGS, ALL), (0.0, "long-run", {}))
     (found,) = days_of(later, (0.0, "long-run", {}))
     assert (found["charge-low"] > 1.5 * plain["charge-low"]) is kept

@@ -57,14 +57,14 @@ SEEN: tuple[SeenMutant, ...] = (
     SeenMutant(
         "every scan of a steady finding's hold must bear it out",
         "monitor/core/evaluation.py",
-        "            if row.steady and answer and not moment.bears_out(row):",
+        "            if row.steady and answer and not bears_out:",
         "            if False:",
         f"{_RULES}every_scan_of_a_steady_findings_hold_must_bear_it_out",
     ),
     SeenMutant(
         "nothing is cleared on a scan that contradicts it",
         "monitor/core/evaluation.py",
-        "            elif timer.over(moment.now_s) and moment.bears_out(row):",
+        "            elif timer.over(moment.now_s) and bears_out:",
         "            elif timer.over(moment.now_s):",
         f"{_RULES}a_scan_that_contradicts_clears_nothing",
     ),
