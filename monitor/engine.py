@@ -142,15 +142,15 @@ class Engine:
         self._answered = dict(self._answers)
         self.counter_faults: list[tuple[str, Exception]] = []
         self._trust_due_s = inf
-        self._read_s = -inf
         self._claims = ""
         self._outdoor_c: float | None = None
         self._fanless = FanlessRuns()
         self._broken_s = -inf  # when a scan last read a run broken, believed or not
         self._cold = False
         self._patterns.heat.called_s.extend(-age_s for age_s in old.load(HEAT_MEMORY) or ())
-        self.memory_refused = old.why_refused()
-        self.now_s = -inf
+        # What could not be read, in one line, and the parts that could not be kept, by name, and why.
+        self.memory_refused, self.memory_faults = old.why_refused(), old.faults
+        self.now_s = self._read_s = -inf
         self.wall_s: float | None = None
         self.changed_s = 0.0
         self.facts = Facts()
@@ -163,6 +163,7 @@ class Engine:
         self._running = self._modulates = False
         self._hasty_first_s = self._hasty_last_s = -inf
         self._normal: NormalRange | None = None  # the bands of the draw are set at the first minute
+        self._trends: dict[str, Any] | None = None  # what is shown of the learning, until more is learned
         self._silence = (settings.limit(limits.SENSOR_SILENT.hold_s), settings.limit(limits.SENSOR_SILENT.scans))
         self._symbols: dict[str, str] = {}
         self._symbols_revision = -1
@@ -208,9 +209,10 @@ class Engine:
 
     def feed_start(self, start: StartTransient) -> Sequence[Event]:
         """A start of the compressor captured at the full sample rate."""
+        self._trends = None
         self._baselines.add_start(start)
         self._performance.add_start(start)
-        self._features.starts(self._baselines.slow_start(), start.t_s)
+        self._features.starts(self._baselines.slow_start, start.t_s)
         if start.duration_s is None:
             self._stall = [(start.t_s + at_s, amps) for at_s, amps in start.trace_a or ((0.0, start.peak_a),)]
         self._cycle.transient = start
@@ -233,6 +235,7 @@ class Engine:
         if part == "call":
             self._calls.excuse()
             return
+        self._trends = None
         self._diagnosis.forget_past()
         self._baselines.reset(part)
         if part == "compressor":
@@ -269,7 +272,6 @@ class Engine:
         self.now_s, self.wall_s, self._scan = scan.t_s, scan.wall_s, scan
         if self._running:
             self._cycle.weigh(scan)
-        self._features.keep(scan)
         self._features.glimpse(scan)
         senses_load = "load" in self._inputs.by_name and "load" not in self._trust.distrusted
         load = scan.load if senses_load else None
@@ -289,7 +291,7 @@ class Engine:
             self._read_s = self.changed_s
             self._trust_due_s = self.changed_s + limits.TRUST.settle_s.value
             events += self._moved(scan, self.changed_s)
-        minute = self._minute.due(scan.t_s)
+        minute = lasted(self._minute.deadline_s, scan.t_s, 0.0)
         if minute:
             events += self._each_minute(scan)
             events += self._with_alerts(self._flaps.tick(scan.t_s, scan.wall_s))
@@ -571,6 +573,7 @@ class Engine:
             self._fanless.fan_run = drew_a, self._outdoor_c
 
     def _finish(self, cycle: Cycle) -> list[Event]:
+        self._trends = None
         stood_s = self._diagnosis.stood_s
         if any(stood_s.get(name, -1.0) >= cycle.started_s for name in ("call-without-pull-in", "call-without-run")):
             # What was repaired in the middle of a call was not slow.
@@ -582,6 +585,7 @@ class Engine:
     # ------------------------------------------------------------ once a minute
 
     def _each_minute(self, scan: Scan) -> list[Event]:
+        self._trends = None
         started_s = self._cycle.running_since_s
         means = self._minute.close(scan.t_s, self._cycle)
         outdoor_c = means["outdoor_c"]
@@ -674,6 +678,12 @@ class Engine:
 
     def _snapshot(self) -> Snapshot:
         inputs, now_s, patterns = self._inputs, self.now_s, self._patterns
+        new_readings = inputs.revision != self._symbols_revision
+        if new_readings:
+            self._symbols_revision, was = inputs.revision, self._symbols
+            said = inputs.symbols()
+            self._symbols = {name: symbol for name, symbol in said.items() if name not in self._trust.distrusted}
+            new_readings = self._symbols != was
         return Snapshot(
             now_s=now_s,
             changed_s=self.changed_s,
@@ -684,7 +694,7 @@ class Engine:
                 "contactor-chatter": patterns.chatter.stands(now_s),
                 "short-cycling": patterns.short.stands(now_s),
                 "overload-cycling": patterns.overload.stands(now_s),
-                "slow-start": self._baselines.slow_start(),
+                "slow-start": self._baselines.slow_start,
                 "no-call-in-heat": self._no_call_in_heat(),
                 **self._performance.answers,
                 "overdue-call": self._calls.overdue,
@@ -694,7 +704,7 @@ class Engine:
             undecided=self._trust_due_s < inf and self._in_doubt(now_s),
             grace_s={name: self._habits.grace_s(name, self.facts, now_s, self._usual_s) for name in GRACED},
             distrusted={one.name: reading for reading in self._trust.distrusted for one in inputs.inputs_of(reading)},
-            new_readings=self._read_symbols(),
+            new_readings=new_readings,
             doubted=bool(inputs.doubted(now_s)),
         )
 
@@ -703,15 +713,6 @@ class Engine:
         standing, repeats = self._stands_current(), self._features.repeats()
         evidence = self._trust.read(self._inputs, standing=standing, repeats=repeats)
         return self._trust.contradicted(evidence, now_s) or self._trust.would_accuse(evidence, now_s)
-
-    def _read_symbols(self) -> bool:
-        """Whether a reading says something else than at the last decision."""
-        if self._inputs.revision == self._symbols_revision:
-            return False
-        self._symbols_revision = self._inputs.revision
-        said, was = self._inputs.symbols(), self._symbols
-        self._symbols = {name: symbol for name, symbol in said.items() if name not in self._trust.distrusted}
-        return self._symbols != was
 
     def _no_call_in_heat(self) -> Answer:
         call = self._inputs.by_name.get("call")
@@ -769,8 +770,10 @@ class Engine:
 
     def status(self) -> UnitStatus:
         """All that is shown of the unit, as of the last scan."""
+        if self._trends is None:
+            self._trends = self._baselines.report() | {"performance": self._performance.report()}
         links = chain(self._inputs, self._trust.distrusted)
-        scan = self._scan
+        scan, standing = self._scan, self.standing
         return UnitStatus(
             site=self.settings.site.id,
             name=self.settings.site.name,
@@ -780,15 +783,15 @@ class Engine:
             cycle_since_s=self._cycle.since_s,
             links=links,
             readings={name: getattr(scan, name) if scan else None for name in READINGS if name in self._inputs.fitted},
-            findings=self.standing,
+            findings=standing,
             alerts=self._alarms.alerts(),
             episodes=self._alarms.episodes(),
-            break_at=first_break(links) if any(f.severity == "urgent" for f in self.standing) else None,
+            break_at=first_break(links) if any(f.severity == "urgent" for f in standing) else None,
             service_until_wall_s=self._alarms.service_until_wall_s,
-            trends=self._baselines.report() | {"performance": self._performance.report()},
+            trends=self._trends,
             distrusted=self._distrusted,
             offers=self._habits.offers(self._usual_s, stages=self._baselines.stages),
-            diagnosis=self._diagnosis.diagnosed if self.standing else None,
+            diagnosis=self._diagnosis.diagnosed if standing else None,
         )
 
     def metrics(self) -> dict[str, Any]:
@@ -817,11 +820,6 @@ class Engine:
         keep(EPISODES_MEMORY, self._alarms.episode_book.memory)
         keep(TRENDS_MEMORY, self._baselines.memory())
         return self._memory.to_json()
-
-    @property
-    def memory_faults(self) -> Mapping[str, str]:
-        """Parts of the memory that could not be kept, by name, and why."""
-        return self._memory.faults
 
 
 def _restored(findings: Mapping[str, Finding] | None) -> dict[str, Finding]:

@@ -163,7 +163,11 @@ def _expected_stages(unit: Unit) -> int | None:
 
 class Baselines:
     """Learns the unit's own normal. `memory` is what an earlier memory() gave; one that cannot be used is not an error:
-    the learning starts fresh and `refused` says why."""
+    the learning starts fresh and `refused` says why.
+
+    `slow_start`: whether the last starts (their median) take 1.5 times as long as this unit's own first ones, or over
+    0.4 s (contract.md, Findings; each number a setting); None: too few captured.
+    """
 
     def __init__(self, settings: Settings, memory: bytes | None = None) -> None:
         old, self.refused = read_memory(memory)
@@ -188,6 +192,8 @@ class Baselines:
         self._clean = CleanMinutes()
         self._earlier = EarlierMinutes()
         self._heats = False
+        self.slow_start: bool | None = None
+        self._judge_starts()
 
     def _new_baseline(self, quantity: Quantity, memory: BaselineMemory | None = None) -> Baseline:
         baseline = Baseline(quantity, memory, expected_stages=_expected_stages(self._settings.unit))
@@ -251,6 +257,7 @@ class Baselines:
         self._line.advance(start.t_s, None)
         if start.rate_hz >= limits.BASELINES.start_rate_hz.value:
             self._starts.add(start.duration_s, first=self._first_starts, last=self._last_starts)
+            self._judge_starts()
 
     def reset(self, part: str | None) -> None:
         """Forget what was normal for a part that was replaced or repaired ("compressor": also refrigerant, capacitor,
@@ -261,6 +268,7 @@ class Baselines:
             )
             self._drift, self._today = _new_drift(), DayMean()
             self._starts, self._earlier = FirstAndLast(), EarlierMinutes()
+            self._judge_starts()
         elif part == "contactor":
             self._wear.reset_contactor(self._line.now_x)
             self._pull_in, self._coil = FirstAndLast(), FirstAndLast()
@@ -316,19 +324,6 @@ class Baselines:
             return None
         return Normal(value, baseline.sd_a(outdoor_c) or 0.0)
 
-    def slow_start(self) -> bool | None:
-        """Whether the last starts (their median) take 1.5 times as long as this unit's own first ones, or over 0.4 s
-        (contract.md, Findings; each number a setting); None: too few captured."""
-        now = self._starts.now(self._last_starts)
-        if now is None:
-            return None
-        if now > self._settings.limit(limits.SLOW_START.slow_s):
-            return True
-        usual = self._starts.usual(self._first_starts)
-        apart = self._starts.count >= self._first_starts + self._last_starts
-        # A hair less, for a ratio of floats that is meant to be exact.
-        return usual is not None and apart and now >= self._settings.limit(limits.SLOW_START.ratio) * usual * (1 - 1e-9)
-
     def report(self) -> dict[str, Any]:
         """What is normal, drift, days still needed, use and wear: JSON-able, for the page and the contractor."""
         x_s = self._line.now_x
@@ -337,7 +332,7 @@ class Baselines:
             "normal": self._report_normal(),
             "drift": self._report_drift(),
             "starts": self._starts.report(first=self._first_starts, last=self._last_starts)
-            | {"slow": self.slow_start(), "needed": int(self._first_starts + self._last_starts)},
+            | {"slow": self.slow_start, "needed": int(self._first_starts + self._last_starts)},
             "pull_in_s": self._pull_in.report(**counts, step=limits.BASELINES.pull_in_step_s.value),
             "coil_a": self._coil.report(**counts),
             "use": self._wear.use(x_s),
@@ -365,6 +360,19 @@ class Baselines:
         )
 
     # ------------------------------------------------------------ inside
+
+    def _judge_starts(self) -> None:
+        """Say whether starts are slow by now."""
+        now, usual = self._starts.now(self._last_starts), self._starts.usual(self._first_starts)
+        if now is None:
+            self.slow_start = None
+        elif now > self._settings.limit(limits.SLOW_START.slow_s):
+            self.slow_start = True
+        else:
+            apart = self._starts.count >= self._first_starts + self._last_starts
+            # A hair less, for a ratio of floats that is meant to be exact.
+            ratio = self._settings.limit(limits.SLOW_START.ratio) * (1 - 1e-9)
+            self.slow_start = usual is not None and apart and now >= ratio * usual
 
     def _deviate(self, amps: float, outdoor_c: float, volts: float | None, x_s: float, day: int) -> None:
         """Gather the day's deviations; when a day is over, its mean goes to the drift watch."""

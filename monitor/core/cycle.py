@@ -25,7 +25,6 @@ from math import inf
 from operator import attrgetter
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.inputs import lasted
 from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.records import (
     Cycle,
@@ -273,15 +272,12 @@ class CycleWatch:
 
 
 class Minute:
-    """The current minute: when it began, and the sums of the cycle as they were then."""
+    """The current minute: when it began and is due to end, and the sums of the cycle as they were at its begin."""
 
     def __init__(self) -> None:
         self.began_s = 0.0
         self.deadline_s = -inf
         self._was: dict[str, tuple[float, int]] = {}
-
-    def due(self, now_s: float) -> bool:
-        return lasted(self.deadline_s, now_s, 0.0)
 
     def open(self, now_s: float, cycle: CycleWatch) -> None:
         self.began_s, self.deadline_s = now_s, now_s + limits.MINUTE_S.value

@@ -245,11 +245,6 @@ class FindingRow(NamedTuple):
         """Return whether a pattern has one of the sets of readings that it needs."""
         return not self.sensed_by or any(needed <= set(fitted) for needed in self.sensed_by)
 
-    @property
-    def house(self) -> Cooling:
-        """What it means for the house."""
-        return _BY_SEVERITY[self.severity] if self.cooling is None else self.cooling
-
 
 _BY_SEVERITY = {Severity.URGENT: Cooling.NONE, Severity.SOON: Cooling.POOR, Severity.WATCH: Cooling.WORKS}
 _NOW, _SOON, _WATCH = Severity.URGENT, Severity.SOON, Severity.WATCH
@@ -680,7 +675,9 @@ def add_finding(row: FindingRow, numbers: type[limits.FindingLimits]) -> None:
 def cooling(finding: str) -> Cooling:
     """Return what a finding means for the house; one that this program does not know counts as damage."""
     row = CATALOGUE.get(finding)
-    return Cooling.DAMAGE if row is None else row.house
+    if row is None:
+        return Cooling.DAMAGE
+    return _BY_SEVERITY[row.severity] if row.cooling is None else row.cooling
 
 
 def hold_s(row: FindingRow, settings: Settings) -> float:

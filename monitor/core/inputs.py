@@ -176,7 +176,7 @@ class NumberInput:
 
 class DebouncedInputs:
     """All fitted senses of one unit; `update(scan)` gives the inputs that changed. `revision` counts the times that
-    an input came to say something else."""
+    an input came to say something else; `settled`: the last scan bore out all that is believed."""
 
     def __init__(self, settings: Settings, fitted: Sequence[str] | None = None) -> None:
         self.fitted = tuple(settings.fitted if fitted is None else fitted)
@@ -197,7 +197,7 @@ class DebouncedInputs:
         self._get_numbers = _getter([track.reading for track in self.tracks])
         self._stretches = [track.stretch for track in self.tracks]
         self._last_flags: tuple[Any, ...] | None = None
-        self._restless = True
+        self.settled = False
         self._all_heard = False
         self._silent: set[str] = set()
         self.revision = 0
@@ -211,7 +211,7 @@ class DebouncedInputs:
 
     def quiet(self, scan: Scan) -> bool:
         """Nothing can change by this scan: every sense says again what it said, and is believed. Cheap on purpose."""
-        if self._restless or self._get_flags(scan) != self._last_flags:
+        if not self.settled or self._get_flags(scan) != self._last_flags:
             return False
         # Not strict: both are made of the tracks, and the check costs a quarter of the whole.
         for (low, high), value in zip(self._stretches, self._get_numbers(scan)):  # noqa: B905
@@ -245,7 +245,7 @@ class DebouncedInputs:
             for track, value in zip(self.tracks, self._get_numbers(scan), strict=True):
                 changed += track.update(value, now_s, before_s)
         self._all_heard = not any(one.missing_scans for one in self.by_name.values())
-        self._restless = not all(one.settled or one.long_gone for one in self.by_name.values())
+        self.settled = all(one.settled or one.long_gone for one in self.by_name.values())
         self.revision += bool(changed)
         return changed
 
@@ -264,17 +264,12 @@ class DebouncedInputs:
             one.forget(now_s)
         for track in self.tracks:
             track.forget(now_s)
-        self._restless = True
+        self.settled = False
         self.revision += 1
-
-    @property
-    def settled(self) -> bool:
-        """The last scan bore out all that is believed."""
-        return not self._restless
 
     def unsettled(self) -> frozenset[str]:
         """The inputs that the last scan did not bear out, and that are not gone."""
-        if not self._restless:
+        if self.settled:
             return frozenset()
         return frozenset(name for name, one in self.by_name.items() if not (one.settled or one.gone))
 
@@ -298,7 +293,7 @@ class DebouncedInputs:
 
     def doubted(self, now_s: float) -> list[str]:
         """The readings that do not bear out, at the last scan, what is believed of them."""
-        if self._all_heard and not self._restless:
+        if self._all_heard and self.settled:
             return []
         return [name for name, one in self.readings.items() if one.doubtful(now_s)]
 

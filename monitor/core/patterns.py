@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field
 from math import inf
 from typing import NamedTuple
 
@@ -254,15 +255,14 @@ class Stops:
 
     def seen(self) -> dict[str, str]:
         """What all the last runs have in common, where they agree and it is known."""
-        found = {"stopped-at": _common(self.places), "fan-in-runs": _common(self.fans)}
+        found: dict[str, str] = {}
+        for name, last in (("stopped-at", self.places), ("fan-in-runs", self.fans)):
+            if len(last) == last.maxlen and len(set(last)) == 1 and last[0] is not None:
+                found[name] = last[0]
         if len(self.fans) == self.fans.maxlen and set(self.fans) == {"stalled", "still"}:
             # A motor that stalls trips its own protector, and stands still in the next run while that is hot.
             found["fan-in-runs"] = "stalled"
-        return {name: symbol for name, symbol in found.items() if symbol is not None}
-
-
-def _common(last: deque[str | None]) -> str | None:
-    return last[0] if len(last) == last.maxlen and len(set(last)) == 1 else None
+        return found
 
 
 def stop_place(facts: Facts) -> str | None:
@@ -396,20 +396,19 @@ class FlapMemory(msgspec.Struct, frozen=True, kw_only=True):
     count: int
 
 
+@dataclass(slots=True)
 class Flaps:
     """One finding's comings and goings: when it was raised of late, and, while it flaps, since when, how often, when
     that was last told, and when it was last seen to come or go."""
 
-    __slots__ = ("changed_s", "count", "finding", "raised_s", "revised_s", "since_s", "stands", "told_s")
-
-    def __init__(self) -> None:
-        self.raised_s: deque[float] = deque(maxlen=int(_FLAPS.raises.value) + 1)
-        self.revised_s: deque[float] = deque(maxlen=int(_FLAPS.raises.value))
-        self.since_s = self.told_s = inf
-        self.changed_s = -inf
-        self.count = 0
-        self.stands = False
-        self.finding: Finding | None = None
+    raised_s: deque[float] = field(default_factory=lambda: deque(maxlen=int(_FLAPS.raises.value) + 1))
+    revised_s: deque[float] = field(default_factory=lambda: deque(maxlen=int(_FLAPS.raises.value)))
+    since_s: float = inf
+    told_s: float = inf
+    changed_s: float = -inf
+    count: int = 0
+    stands: bool = False
+    finding: Finding | None = None
 
     @property
     def flapping(self) -> bool:
@@ -441,36 +440,31 @@ class FlapFilter:
     ) -> list[Change]:
         """Return those of the changes that are told. `standing` are the findings as they stand now, `gone` as they
         stood before."""
-        return [
-            told
-            for change in changes
-            for told in self._one(change, standing.get(change.finding) or gone.get(change.finding))
-        ]
-
-    def _one(self, change: Change, finding: Finding | None) -> list[Change]:
-        flaps = self._flaps.setdefault(change.finding, Flaps())
-        flaps.finding, now_s = finding, change.t_s
-        if change.change is ChangeKind.REVISED:
-            return self._revised(flaps, change)
-        flaps.changed_s, flaps.stands = now_s, change.change is ChangeKind.RAISED
-        if flaps.stands:
-            flaps.raised_s.append(now_s)
-            flaps.count += flaps.flapping
-        if flaps.flapping:
-            return []
-        often = len(flaps.raised_s) == flaps.raised_s.maxlen and now_s - flaps.raised_s[0] <= _FLAPS.window_s.value
-        if flaps.stands and often:
-            # Told as raised, with its counts; what it does from now on is told by the hour.
-            flaps.since_s, flaps.told_s, flaps.count = flaps.raised_s[0], now_s, len(flaps.raised_s)
-            return [_counted(change, flaps, ChangeKind.RAISED, now_s)]
-        return [change]
-
-    def _revised(self, flaps: Flaps, change: Change) -> list[Change]:
-        full = len(flaps.revised_s) == flaps.revised_s.maxlen
-        if flaps.flapping or (full and change.t_s - flaps.revised_s[0] <= _FLAPS.window_s.value):
-            return []
-        flaps.revised_s.append(change.t_s)
-        return [change]
+        told = []
+        for change in changes:
+            flaps, now_s = self._flaps.setdefault(change.finding, Flaps()), change.t_s
+            flaps.finding = standing.get(change.finding) or gone.get(change.finding)
+            revised = change.change is ChangeKind.REVISED
+            if not revised:
+                flaps.changed_s, flaps.stands = now_s, change.change is ChangeKind.RAISED
+                if flaps.stands:
+                    flaps.raised_s.append(now_s)
+                    flaps.count += flaps.flapping
+            if flaps.flapping:
+                continue
+            times_s = flaps.revised_s if revised else flaps.raised_s
+            often = len(times_s) == times_s.maxlen and now_s - times_s[0] <= _FLAPS.window_s.value
+            if revised:
+                if not often:
+                    times_s.append(now_s)
+                    told.append(change)
+            elif flaps.stands and often:
+                # Told as raised, with its counts; what it does from now on is told by the hour.
+                flaps.since_s, flaps.told_s, flaps.count = times_s[0], now_s, len(times_s)
+                told.append(_counted(change, flaps, ChangeKind.RAISED, now_s))
+            else:
+                told.append(change)
+        return told
 
     def tick(self, now_s: float, wall_s: float | None) -> list[Change]:
         """Return what is due by time: the counts of an hour, and the end of the flapping."""

@@ -259,7 +259,7 @@ class FeatureWatch:
     is what `memory()` of an earlier process gave: feature -> its symbol and how long ago it was seen, s."""
 
     def __init__(self, unit: Unit, memory: Mapping[str, tuple[str, float]] = {}) -> None:
-        self._unit = unit
+        self._unit, self._locked_a = unit, unit.locked_a
         self._last: deque[Scan] = deque(maxlen=90)
         self._stops: deque[_Stop] = deque(maxlen=3)
         self._off_s: deque[float] = deque(maxlen=3)
@@ -291,12 +291,13 @@ class FeatureWatch:
     # ------------------------------------------------------------ in
 
     def keep(self, scan: Scan) -> None:
-        """Hold the last scans. Cheap on purpose: it is done for each one."""
+        """Hold a scan that says nothing new. Cheap on purpose: most are of that kind."""
         self._last.append(scan)
 
     def glimpse(self, scan: Scan) -> None:
-        """See what no belief follows: a start that stalled between two scans (locked-rotor current in a single one, and
-        none in the next), and contacts that are found open and closed by turns."""
+        """Hold a scan and see in it what no belief follows: a start that stalled between two scans (locked-rotor
+        current in a single one, and none in the next), and contacts that are found open and closed by turns."""
+        self._last.append(scan)
         if scan.load is not None:
             if self._load is not None and scan.load is not self._load and scan.call is not False:
                 self._flicks_s.append(scan.t_s)
@@ -305,7 +306,7 @@ class FeatureWatch:
                     self._mark("flickers", "yes", scan.t_s)
             self._load = scan.load
         amps = scan.compressor_a
-        if amps is not None and amps >= self._unit.locked_a:
+        if amps is not None and amps >= self._locked_a:
             self._stalled_s = scan.t_s
         elif self._stalled_s is not None:
             after = [s for s in self._last if s.t_s > self._stalled_s and s.compressor_a is not None]
@@ -556,7 +557,7 @@ class FeatureWatch:
         unit, normal_a, amps = self._unit, stop.normal_a, stop.amps
         if amps is None:
             return None
-        if amps >= unit.locked_a:
+        if amps >= self._locked_a:
             return "locked"
         high_a = unit.compressor_rla_a * limits.HIGH_TRIP_RATIO.value
         if amps > (high_a if normal_a is None else min(high_a, normal_a * limits.HIGH_TRIP_RATIO.value)):

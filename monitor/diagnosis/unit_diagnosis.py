@@ -401,7 +401,7 @@ def evidence_of(one: FindingSeen, case: UnitCase) -> dict[str, str]:
     if features.stalls(case.features):
         recent["recent:locked-rotor"] = "yes"
     seen = dict(one.seen)
-    if case.unit.fan_by_board and one.finding in CONTROL and seen.get("fan_a") == "running":
+    if one.finding in CONTROL and seen.get("fan_a") == "running" and case.unit.fan_by_board:
         del seen["fan_a"]  # its board lets it run with the contactor open
     return {**facts, **recent, **beside, **seen}
 

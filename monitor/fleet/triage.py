@@ -30,7 +30,7 @@ _OFFICE = {
     "office-amps-up": Cooling.WORKS,
     "office-amps-down": Cooling.WORKS,
 }
-MEANS: dict[str, Cooling] = {**{name: row.house for name, row in CATALOGUE.items()}, **_OFFICE}
+MEANS: dict[str, Cooling] = {**{name: cooling(name) for name in CATALOGUE}, **_OFFICE}
 
 
 def means(finding: str) -> Cooling:
@@ -43,7 +43,7 @@ def cooling_words(finding: str) -> str:
     return "probably no cooling" if finding == STOPPED else COOLING_WORDS[means(finding)]
 
 
-NO_COOLING = tuple(name for name, row in CATALOGUE.items() if row.house is Cooling.NONE)
+NO_COOLING = tuple(name for name in CATALOGUE if cooling(name) is Cooling.NONE)
 
 
 STAGES = (

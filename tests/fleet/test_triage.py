@@ -8,7 +8,7 @@ import pytest
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Unit
-from condenser_monitor.monitor.core.findings import CATALOGUE, Cooling
+from condenser_monitor.monitor.core.findings import CATALOGUE, Cooling, cooling
 from condenser_monitor.monitor.core.records import Severity
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.fleet import load_list, triage
@@ -25,7 +25,7 @@ def test_every_finding_says_what_it_means_for_the_house() -> None:
     the heat, is no cooling or damage, and only that."""
     for name, row in CATALOGUE.items():
         may_be_urgent = row.severity is Severity.URGENT or row.urgent_from_c is not None
-        assert (row.house >= Cooling.DAMAGE) == may_be_urgent, name
+        assert (cooling(name) >= Cooling.DAMAGE) == may_be_urgent, name
     assert [name for name, row in CATALOGUE.items() if row.urgent_from_c is not None] == ["overdue-call"]
 
 

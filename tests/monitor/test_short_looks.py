@@ -46,13 +46,13 @@ def thorough(monkeypatch: pytest.MonkeyPatch) -> None:
         return evaluate(evaluator, moment)
 
     monkeypatch.setattr(FindingEvaluator, "evaluate", of_all)
-    read = Engine._read_symbols
+    snapshot = Engine._snapshot
 
-    def compared(engine: Any) -> bool:
+    def compared(engine: Any) -> Snapshot:
         engine._symbols_revision = -1
-        return read(engine)
+        return snapshot(engine)
 
-    monkeypatch.setattr(Engine, "_read_symbols", compared)
+    monkeypatch.setattr(Engine, "_snapshot", compared)
     monkeypatch.setattr(NumberInput, "update", whole)
 
 

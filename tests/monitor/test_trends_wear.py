@@ -39,7 +39,7 @@ SLOW_STARTS = [
 @pytest.mark.parametrize(("durations_s", "slow"), SLOW_STARTS)
 def test_slow_start_as_the_contract_has_it(durations_s: list[float | None], slow: bool | None) -> None:
     """The last 5 take 1.5 times as long as the first 20, or over 0.4 s; too few: not known."""
-    assert started(*durations_s).slow_start() is slow
+    assert started(*durations_s).slow_start is slow
     report = started(*durations_s).report()["starts"]
     assert (report["slow"], report["count"]) == (slow, len(durations_s))
 
@@ -49,14 +49,14 @@ def test_a_slowly_captured_start_is_passed_over() -> None:
     trends = Baselines(Settings())
     for _ in range(30):
         trends.add_start(start(0.9, rate_hz=50.0))
-    assert trends.slow_start() is None
+    assert trends.slow_start is None
 
 
 def test_the_numbers_of_slow_start_are_settings() -> None:
     """A site may ask for other counts, ratio and time."""
     site = parse("[limits.slow-start]\nfirst = 4\nlast = 2\nratio = 1.2\nslow_s = 1.0\n")
-    assert started(0.5, 0.5, 0.5, 0.5, 0.6, 0.6, settings=site).slow_start() is True
-    assert started(0.5, 0.5, 0.5, 0.5, 0.59, 0.59, settings=site).slow_start() is False
+    assert started(0.5, 0.5, 0.5, 0.5, 0.6, 0.6, settings=site).slow_start is True
+    assert started(0.5, 0.5, 0.5, 0.5, 0.59, 0.59, settings=site).slow_start is False
 
 
 def test_starts_are_remembered_over_a_restart() -> None:
@@ -64,7 +64,7 @@ def test_starts_are_remembered_over_a_restart() -> None:
     trends = Baselines(Settings(), started(*[0.2] * 20).memory())
     for _ in range(5):
         trends.add_start(start(0.31))
-    assert trends.slow_start() is True
+    assert trends.slow_start is True
 
 
 def test_pull_in_and_coil_current_are_compared_with_the_first_ones() -> None:
