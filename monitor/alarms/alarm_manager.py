@@ -34,7 +34,7 @@ state as it is, is refused with the reason. People are told of episodes (episode
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Mapping
 from datetime import date
 from enum import StrEnum
 from math import inf
@@ -44,7 +44,6 @@ import msgspec
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.episodes import EpisodeBook, EpisodesMemory, Stands, Story
-from condenser_monitor.monitor.alarms.metrics import AlertMetrics, MetricsMemory
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import CONTROLS, CommandError, ContractError
 from condenser_monitor.monitor.core.findings import CATALOGUE
@@ -117,6 +116,155 @@ _QUIET = frozenset({_S.SHELVED, _S.SUPPRESSED, _S.OUT_OF_SERVICE})
 _OVER = frozenset({_S.NORMAL, _S.RETURNED})
 
 
+# ---------------------------------------------------------------- figures of the alarm system (ISA-18.2 / IEC 62682)
+
+# Rate, flood, chatter, stale, priorities, top contributors. They are kept as sums a day and a few latest times, so that
+# thirty days of them stay small. Days here are spans of 24 h of the monitor's own lasting time, not of the calendar: a
+# clock that jumps does not move them. "Told" alarms are those announced to people; chatter is counted on the findings
+# themselves, where it arises.
+
+_DAY_S = 86400.0
+
+
+class AlarmDay(msgspec.Struct, forbid_unknown_fields=True):
+    """Sums of one day: told alarms and chatter by finding, told alarms by severity, the fullest window."""
+
+    day: int
+    alarms: dict[str, int] = msgspec.field(default_factory=dict, name="told")
+    severity: dict[Severity, int] = {}
+    chatter: dict[str, int] = {}
+    peak: int = 0
+
+
+class MetricsMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
+    """All that is kept; times in the timeline's `x`."""
+
+    days: list[AlarmDay] = []
+    alarms_x: list[float] = msgspec.field(default_factory=list, name="told_x")
+    raised_x: dict[str, list[float]] = {}
+    floods: list[tuple[float, float]] = []
+    flood_since_x: float | None = None
+
+
+_SHARES = {
+    Severity.URGENT: limits.ALARMS.share_urgent,
+    Severity.SOON: limits.ALARMS.share_soon,
+    Severity.WATCH: limits.ALARMS.share_watch,
+}
+
+
+class AlertMetrics:
+    """Fed with what was raised and told, in order of time; asked for a report. `memory` must survive a restart."""
+
+    def __init__(self, memory: MetricsMemory | None = None) -> None:
+        self.memory = memory or MetricsMemory()
+
+    def raised(self, finding: str, x_s: float) -> None:
+        """A finding was raised. Chatter: raised three times or more within a minute; each such minute counts once."""
+        times = self.memory.raised_x.setdefault(finding, [])
+        times.append(x_s)
+        del times[: -int(limits.ALARMS.chatter_times.value)]
+        if len(times) == limits.ALARMS.chatter_times.value and x_s - times[0] <= limits.ALARMS.chatter_s.value:
+            chatter = self._day(x_s).chatter
+            chatter[finding] = chatter.get(finding, 0) + 1
+            times.clear()
+
+    def count_alarm(self, finding: str, severity: Severity, x_s: float) -> None:
+        """Count an alarm that people were notified of."""
+        if self.memory.flood_since_x is not None:
+            self._settle_flood(self.memory.flood_since_x, x_s)
+        self.memory.alarms_x.append(x_s)
+        del self.memory.alarms_x[: -int(limits.ALARMS.times_kept.value)]
+        day, recent = self._day(x_s), self._recent(x_s)
+        day.alarms[finding] = day.alarms.get(finding, 0) + 1
+        day.severity[severity] = day.severity.get(severity, 0) + 1
+        day.peak = max(day.peak, recent)
+        if self.memory.flood_since_x is None and recent > limits.ALARMS.flood_from.value:
+            self.memory.flood_since_x = x_s
+
+    def _recent(self, x_s: float) -> int:
+        return sum(x_s - at_x < limits.ALARMS.window_s.value for at_x in self.memory.alarms_x)
+
+    def _day(self, x_s: float) -> AlarmDay:
+        number, days = int(x_s // _DAY_S), self.memory.days
+        if not days or days[-1].day < number:
+            days.append(AlarmDay(number))
+            days[:] = [day for day in days if day.day > number - limits.ALARMS.days.value]
+        return days[-1]
+
+    def _settle_flood(self, since_x: float, x_s: float) -> None:
+        """A flood ends when fewer than five alarms are left in the window: as the fifth latest leaves it."""
+        latest = self.memory.alarms_x[-int(limits.ALARMS.flood_until.value) :]
+        end_x = latest[0] + limits.ALARMS.window_s.value if latest else since_x
+        if end_x <= x_s:
+            self.memory.floods.append((since_x, end_x))
+            del self.memory.floods[: -int(limits.ALARMS.times_kept.value)]
+            self.memory.flood_since_x = None
+
+    def report(self, x_s: float, lasting: Mapping[str, float]) -> dict[str, Any]:
+        """All figures at `x_s`. `lasting` maps the alarms whose condition stands to since when (`x`)."""
+        if self.memory.flood_since_x is not None:
+            self._settle_flood(self.memory.flood_since_x, x_s)
+        first_day = int(x_s // _DAY_S) - int(limits.ALARMS.days.value)
+        days = [day for day in self.memory.days if day.day > first_day]
+        seen_s = max(min(x_s, limits.ALARMS.days.value * _DAY_S), 1.0)
+        total = sum(sum(day.alarms.values()) for day in days)
+        per_day = total / max(seen_s / _DAY_S, 1.0)
+        return {
+            "days": round(seen_s / _DAY_S, 2),
+            "told": total,
+            "per_day": round(per_day, 2),
+            "per_day_allowed": limits.ALARMS.per_day.value,
+            "in_10_min": self._recent(x_s),
+            "most_in_10_min": max((day.peak for day in days), default=0),
+            "flood": self._floods(x_s, seen_s),
+            "chatter": _sums(day.chatter for day in days),
+            "stale": {
+                name: round(x_s - at_x) for name, at_x in lasting.items() if x_s - at_x > limits.ALARMS.stale_s.value
+            },
+            "severity": _split(days, total),
+            "top": _top(_sums(day.alarms for day in days), total),
+        }
+
+    def _floods(self, x_s: float, seen_s: float) -> dict[str, Any]:
+        spans = [(max(begin_x, x_s - seen_s), end_x) for begin_x, end_x in self.memory.floods if end_x > x_s - seen_s]
+        if self.memory.flood_since_x is not None:
+            spans.append((self.memory.flood_since_x, x_s))
+        share = sum(end_x - begin_x for begin_x, end_x in spans) / seen_s
+        now = self.memory.flood_since_x is not None
+        return {
+            "now": now,
+            "floods": len(spans),
+            "share_of_time": round(share, 6),
+            "aim": limits.ALARMS.flood_share.value,
+        }
+
+
+def _sums(counts: Any) -> dict[str, int]:
+    sums: dict[str, int] = {}
+    for table in counts:
+        for name, count in table.items():
+            sums[name] = sums.get(name, 0) + count
+    return sums
+
+
+def _split(days: list[AlarmDay], total: int) -> dict[str, dict[str, float]]:
+    sums = _sums(day.severity for day in days)
+    return {
+        str(severity): {
+            "told": sums.get(severity, 0),
+            "share": round(sums.get(severity, 0) / total, 4) if total else 0.0,
+            "aim": _SHARES[severity].value,
+        }
+        for severity in Severity
+    }
+
+
+def _top(sums: Mapping[str, int], total: int) -> list[dict[str, Any]]:
+    ranked = sorted(sums.items(), key=lambda pair: (-pair[1], pair[0]))[: int(limits.ALARMS.top.value)]
+    return [{"finding": name, "told": count, "share": round(count / total, 4)} for name, count in ranked]
+
+
 # ---------------------------------------------------------------- what is kept, in the process and over restarts
 
 
@@ -144,16 +292,6 @@ class Slot(msgspec.Struct, forbid_unknown_fields=True):
     def in_alarm(self) -> bool:
         """Standing, or gone for less than the off-delay."""
         return self.standing or self.gone_x is not None
-
-    def notice(self, was: AlertState) -> Literal["no", "alarm", "all-clear"]:
-        """Return what people are notified of by the step from `was` to the state now, and keep what is owed."""
-        if self.state is AlertState.UNACKED and was is not AlertState.UNACKED:
-            self.owed = True
-            return "alarm"
-        if self.owed and not self.in_alarm and self.state in (AlertState.NORMAL, AlertState.RETURNED):
-            self.owed = False
-            return "all-clear"
-        return "no"
 
 
 class AlarmMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
@@ -301,11 +439,21 @@ class AlarmManager:
         slot = self._slots.get(change.finding)
         if slot is None:
             raise ContractError("alert", change.finding, "a finding of the catalogue")
-        told = self._pass_time(change.t_s, change.wall_s, at_it=False)
+        told = self.tick(change.t_s, change.wall_s, at_it=False)
+        name, x_s = change.finding, self._line.x(change.t_s)
         if change.change is ChangeKind.CLEARED:
-            self._cleared(slot, change)
+            if slot.standing:
+                slot.standing, slot.gone_x = False, x_s
+                self.episode_book.clear(name, x_s)
         else:
-            told += self._stands(change.finding, slot, change)
+            slot.severity, slot.summary, slot.suspects = change.severity, change.summary, change.suspects
+            if not slot.standing:
+                if not slot.in_alarm:
+                    slot.since_x, slot.since_wall_s = x_s, change.wall_s
+                slot.standing, slot.gone_x = True, None
+                self._metrics.raised(name, x_s)
+                told += self._feed(name, AlertEvent.SUPPRESS if self._follows(name) else AlertEvent.RAISE, x_s)
+            self._told_of(name, slot, x_s, told=False)
         self._plan()
         return told
 
@@ -315,7 +463,7 @@ class AlarmManager:
 
     def observe(self, now_s: float, wall_s: float | None) -> list[AlertChange]:
         """Judge what is seen, at each change of it and once a minute: it may prove a cause repaired."""
-        steps = self._pass_time(now_s, wall_s, at_it=False)
+        steps = self.tick(now_s, wall_s, at_it=False)
         if self.episode_book.watching:
             x_s = self._line.x(now_s)
             for name in self.episode_book.observe(self._facts, x_s, self._outdoor_c):
@@ -349,9 +497,18 @@ class AlarmManager:
         self._plan()
         return answer, told
 
-    def tick(self, now_s: float, wall_s: float | None) -> list[AlertChange]:
-        """Time has passed: off-delays, shelvings and service mode that end at or before `now_s` end."""
-        return self._pass_time(now_s, wall_s, at_it=True)
+    def tick(self, now_s: float, wall_s: float | None, *, at_it: bool = True) -> list[AlertChange]:
+        """Time has passed: off-delays, shelvings and service mode that end before `now_s` end; `at_it` too."""
+        skipped_s = self._line.advance(now_s, wall_s)
+        if skipped_s:
+            self._shift_off_delays(skipped_s)
+        now_x = self._line.x(now_s)
+        told: list[AlertChange] = []
+        # Each turn ends one timer, and none starts a new one: the loop is bounded by the number of findings.
+        while self._next_x < now_x or (at_it and self._next_x == now_x):
+            told += self._end_timer(self._next_x)
+            self._plan()
+        return told
 
     def next_deadline(self) -> float | None:
         """When tick() next has something to do, in `t_s`; None: nothing is waiting."""
@@ -361,11 +518,27 @@ class AlarmManager:
 
     def alerts(self) -> tuple[Alert, ...]:
         """The alerts that are not normal, in the catalogue's order; out of service, those with something beneath."""
-        return tuple(self._alert(name, slot) for name, slot in self._slots.items() if _shown(slot))
+        return tuple(
+            Alert(
+                finding=name,
+                state=slot.state,
+                severity=slot.severity,
+                active=slot.standing,
+                since_s=self._line.t_s(slot.since_x),
+                since_wall_s=slot.since_wall_s,
+                summary=slot.summary,
+                suspects=slot.suspects,
+                acked_by=slot.acked_by,
+                shelved_until_wall_s=None if slot.shelved_until_x is None else self._line.wall_s(slot.shelved_until_x),
+                note=slot.note,
+            )
+            for name, slot in self._slots.items()
+            if _shown(slot)
+        )
 
     def episodes(self) -> tuple[Episode, ...]:
         """The stories that people are told: the open ones, and those that ended in the last days."""
-        return self.episode_book.episodes(self._line.now_x, self._line.wall_s, self._line.t_s)
+        return self.episode_book.episodes(self._line)
 
     def metrics(self, wall_s: float | None) -> dict[str, Any]:
         """Figures of the alarm system over the last 30 days (ISA-18.2), JSON-able; see AlertMetrics.report."""
@@ -399,30 +572,10 @@ class AlarmManager:
 
     # ------------------------------------------------------------ findings
 
-    def _stands(self, name: str, slot: Slot, change: Change) -> list[AlertChange]:
-        slot.severity, slot.summary, slot.suspects = change.severity, change.summary, change.suspects
-        if slot.standing:
-            self._told_of(name, slot, self._line.x(change.t_s), told=False)
-            return []
-        x_s = self._line.x(change.t_s)
-        if not slot.in_alarm:
-            slot.since_x, slot.since_wall_s = x_s, change.wall_s
-        slot.standing, slot.gone_x = True, None
-        self._metrics.raised(name, x_s)
-        event = AlertEvent.SUPPRESS if self._follows(name) else AlertEvent.RAISE
-        steps = self._feed(name, event, x_s)
-        self._told_of(name, slot, x_s, told=False)
-        return steps
-
     def _told_of(self, name: str, slot: Slot, x_s: float, *, told: bool) -> None:
         """Put what stands into its story."""
         seen = Stands(name, slot.severity, slot.suspects, x_s, slot.since_wall_s, self._facts, self._outdoor_c)
-        self.episode_book.stand(seen, told=told, paused=self.in_service)
-
-    def _cleared(self, slot: Slot, change: Change) -> None:
-        if slot.standing:
-            slot.standing, slot.gone_x = False, self._line.x(change.t_s)
-            self.episode_book.clear(change.finding, slot.gone_x)
+        self.episode_book.stand(seen, told=told, paused=self._service_x is not None)
 
     def _follows(self, name: str) -> bool:
         return any(self._slots[parent].in_alarm for parent in CATALOGUE[name].parents)
@@ -541,18 +694,6 @@ class AlarmManager:
 
     # ------------------------------------------------------------ time
 
-    def _pass_time(self, now_s: float, wall_s: float | None, *, at_it: bool) -> list[AlertChange]:
-        skipped_s = self._line.advance(now_s, wall_s)
-        if skipped_s:
-            self._shift_off_delays(skipped_s)
-        now_x = self._line.x(now_s)
-        told: list[AlertChange] = []
-        # Each turn ends one timer, and none starts a new one: the loop is bounded by the number of findings.
-        while self._next_x < now_x or (at_it and self._next_x == now_x):
-            told += self._end_timer(self._next_x)
-            self._plan()
-        return told
-
     def _shift_off_delays(self, skipped_s: float) -> None:
         """What was gone has not been *seen* to stay gone while the monitor was off."""
         for slot in self._slots.values():
@@ -560,17 +701,15 @@ class AlarmManager:
                 slot.gone_x += skipped_s
         self._plan()
 
-    def _timers(self) -> Iterable[float]:
-        if self._service_x is not None:
-            yield self._service_x
+    def _plan(self) -> None:
+        """Keep when the next timer ends."""
+        ends_x = [inf] if self._service_x is None else [self._service_x]
         for name, slot in self._slots.items():
             if slot.gone_x is not None:
-                yield slot.gone_x + self._delay_s[name]
+                ends_x.append(slot.gone_x + self._delay_s[name])
             if slot.shelved_until_x is not None:
-                yield slot.shelved_until_x
-
-    def _plan(self) -> None:
-        self._next_x = min(self._timers(), default=inf)
+                ends_x.append(slot.shelved_until_x)
+        self._next_x = min(ends_x)
 
     def _end_timer(self, x_s: float) -> list[AlertChange]:
         if self._service_x is not None and self._service_x <= x_s:
@@ -607,12 +746,15 @@ class AlarmManager:
     def _feed(self, name: str, event: AlertEvent, x_s: float, by: str | None = None) -> list[AlertChange]:
         slot = self._slots[name]
         was, slot.state = slot.state, TRANSITIONS[slot.state][event]
-        notice = slot.notice(was)
-        if notice == "alarm":
+        notice: Literal["no", "alarm", "all-clear"] = "no"
+        if slot.state is _S.UNACKED and was is not _S.UNACKED:
+            notice, slot.owed = "alarm", True
             slot.acked_by, slot.note = None, ""
             self._metrics.count_alarm(name, slot.severity, x_s)
             self._told_of(name, slot, x_s, told=True)
-        if notice == "no" and (slot.state is was or {was, slot.state} == {_S.NORMAL, _S.OUT_OF_SERVICE}):
+        elif slot.owed and not slot.in_alarm and slot.state in _OVER:
+            notice, slot.owed = "all-clear", False
+        elif slot.state is was or {was, slot.state} == {_S.NORMAL, _S.OUT_OF_SERVICE}:
             return []
         return [
             AlertChange(
@@ -628,22 +770,6 @@ class AlarmManager:
                 by=by,
             )
         ]
-
-    def _alert(self, name: str, slot: Slot) -> Alert:
-        until_x = slot.shelved_until_x
-        return Alert(
-            finding=name,
-            state=slot.state,
-            severity=slot.severity,
-            active=slot.standing,
-            since_s=self._line.t_s(slot.since_x),
-            since_wall_s=slot.since_wall_s,
-            summary=slot.summary,
-            suspects=slot.suspects,
-            acked_by=slot.acked_by,
-            shelved_until_wall_s=None if until_x is None else self._line.wall_s(until_x),
-            note=slot.note,
-        )
 
 
 def _shown(slot: Slot) -> bool:

@@ -57,6 +57,9 @@ _OF_ALERT = {
     AlertState.SUPPRESSED: Reason.CAUSED,
     AlertState.OUT_OF_SERVICE: Reason.SERVICE,
 }
+# Which reason is the headline: by severity, and within one as they stand above.
+_PLACE_OF_SEVERITY = {severity: place for place, severity in enumerate((*SEVERITIES, None))}
+_PLACE_OF_REASON = {reason: place for place, reason in enumerate(Reason)}
 _NOT_OF_NOW = (Reason.UNSEEN, Reason.STALE, Reason.UNHEARD)
 _UNSURE = (Reason.UNSURE, Reason.DISTRUSTED, Reason.PROGRAM)
 
@@ -100,17 +103,14 @@ def calm(status: UnitStatus | None, *, stale: bool = False, heard: bool = True, 
     """
     if status is None:
         return Calm(reason=Reason.UNSEEN)
-    found = sorted(_reasons(status, faults), key=_place)
+    found = sorted(
+        _reasons(status, faults), key=lambda one: (_PLACE_OF_SEVERITY[one.severity], _PLACE_OF_REASON[one.reason])
+    )
     count = len({one.finding for one in found if one.finding}) + sum(not one.finding for one in found)
     if stale or not heard:
         return Calm(reason=Reason.STALE if stale else Reason.UNHEARD, open=count)
     worst = found[0] if found else Calm(reason=Reason.CALM)
     return msgspec.structs.replace(worst, open=count)
-
-
-def _place(one: Calm) -> tuple[int, int]:
-    severity = SEVERITIES.index(one.severity) if one.severity is not None else len(SEVERITIES)
-    return severity, list(Reason).index(one.reason)
 
 
 def _reasons(status: UnitStatus, faults: int) -> Iterator[Calm]:

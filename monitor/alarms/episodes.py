@@ -9,7 +9,7 @@ and a run has confirmed it. Pure; times in the timeline's `x`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 import msgspec
@@ -18,7 +18,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.calm import SEVERITIES
 from condenser_monitor.monitor.core.findings import CATALOGUE, Answer, Proof, both, cooling, cools, stopped
 from condenser_monitor.monitor.core.links import Facts
-from condenser_monitor.monitor.core.load_state import MemoryPart
+from condenser_monitor.monitor.core.load_state import MemoryPart, MonotonicTime
 from condenser_monitor.monitor.core.records import Diagnosed, Episode, EpisodeState, Severity
 
 # ---------------------------------------------------------------- what proves a failed part repaired
@@ -239,16 +239,16 @@ class EpisodeBook:
     def stand(self, seen: Stands, *, told: bool, paused: bool) -> None:
         """Take a finding that stands; `told`: its alarm was, so that a story begins if none can be joined. `paused` in
         service mode: what stands then is news only when it ends. A snooze ends when the story gets worse."""
-        story = self._story_of(seen)
-        if paused and (story is None or seen.finding not in story.trials):
-            return
-        if story is not None:
-            self._stand(story, seen)
-        elif told:
-            self._stand(self._begin(seen), seen)
-
-    def _stand(self, story: Story, seen: Stands) -> None:
         name, x_s = seen.finding, seen.x_s
+        # Its own story, else the newest that it can be a part of.
+        stories = [story for story in self.memory.stories if self._joins(story, seen)]
+        story = max(stories, key=lambda one: (name in one.trials, one.over_x is None, one.since_x), default=None)
+        if paused and (story is None or name not in story.trials):
+            return
+        if story is None:
+            if not told:
+                return
+            story = self._begin(seen)
         story.suspects[name] = seen.suspects
         if name in story.standing:
             return
@@ -305,14 +305,8 @@ class EpisodeBook:
             self.memory.stories.remove(oldest)
         return story
 
-    def _story_of(self, seen: Stands) -> Story | None:
-        """The story that a finding belongs to: its own, else the newest that it can be a part of."""
-        found = [story for story in self.memory.stories if self._joins(story, seen)]
-        return max(
-            found, key=lambda story: (seen.finding in story.trials, story.over_x is None, story.since_x), default=None
-        )
-
     def _joins(self, story: Story, seen: Stands) -> bool:
+        """Whether a finding is or can be a part of a story."""
         name = seen.finding
         if story.over_x is not None:
             return name in story.trials and seen.x_s - story.over_x < limits.EPISODES.reopen_h.value * _HOUR_S
@@ -417,15 +411,43 @@ class EpisodeBook:
 
     # ------------------------------------------------------------ out
 
-    def episodes(
-        self, now_x: float, wall_s: Callable[[float], float | None], t_s: Callable[[float], float]
-    ) -> tuple[Episode, ...]:
-        """The open ones and those that ended in the last days, oldest first."""
+    def episodes(self, line: MonotonicTime) -> tuple[Episode, ...]:
+        """The open ones and those that ended in the last days, oldest first, with the times of `line`."""
+
+        def wall(x_s: float | None) -> float | None:
+            found = None if x_s is None else line.wall_s(x_s)
+            return None if found is None else round(found, 3)
+
         shown_s = limits.EPISODES.shown_days.value * _DAY_S
         return tuple(
-            _episode(story, wall_s, t_s)
+            Episode(
+                id=story.id,
+                lead=story.lead,
+                findings=tuple(story.trials),
+                severity=story.severity,
+                level=story.level,
+                worst=story.worst or story.lead,
+                state=story.state,
+                since_s=line.t_s(story.since_x),
+                since_wall_s=story.since_wall_s if story.since_wall_s is not None else wall(story.since_x),
+                suspects=story.suspects.get(story.worst or story.lead, ()),
+                returns=story.returns,
+                returned_wall_s=wall(story.returned_x),
+                often=story.often,
+                quiet_wall_s=wall(story.quiet_x),
+                answered_by=story.answered_by,
+                answered_wall_s=wall(story.answered_x),
+                visit_day=story.visit_day,
+                snoozed_until_wall_s=wall(story.snoozed_until_x),
+                repaired_by=story.repaired_by,
+                taken_back=story.taken_back,
+                merged=tuple(story.merged),
+                works=not story.standing
+                and all(one.good_x or name in story.proved for name, one in story.trials.items()),
+                over_wall_s=wall(story.over_x),
+            )
             for story in self.memory.stories
-            if story.over_x is None or now_x - story.over_x < shown_s
+            if story.over_x is None or line.now_x - story.over_x < shown_s
         )
 
 
@@ -454,35 +476,3 @@ def _merge(into: Story, other: Story) -> None:
     word = all(trial.word or name in into.proved for name, trial in into.trials.items())
     into.repaired_by = (into.repaired_by or other.repaired_by) if word else None
     into.merged += [other.id, *other.merged]
-
-
-def _episode(story: Story, wall_s: Callable[[float], float | None], t_s: Callable[[float], float]) -> Episode:
-    def wall(x_s: float | None) -> float | None:
-        found = None if x_s is None else wall_s(x_s)
-        return None if found is None else round(found, 3)
-
-    return Episode(
-        id=story.id,
-        lead=story.lead,
-        findings=tuple(story.trials),
-        severity=story.severity,
-        level=story.level,
-        worst=story.worst or story.lead,
-        state=story.state,
-        since_s=t_s(story.since_x),
-        since_wall_s=story.since_wall_s if story.since_wall_s is not None else wall(story.since_x),
-        suspects=story.suspects.get(story.worst or story.lead, ()),
-        returns=story.returns,
-        returned_wall_s=wall(story.returned_x),
-        often=story.often,
-        quiet_wall_s=wall(story.quiet_x),
-        answered_by=story.answered_by,
-        answered_wall_s=wall(story.answered_x),
-        visit_day=story.visit_day,
-        snoozed_until_wall_s=wall(story.snoozed_until_x),
-        repaired_by=story.repaired_by,
-        taken_back=story.taken_back,
-        merged=tuple(story.merged),
-        works=not story.standing and all(one.good_x or name in story.proved for name, one in story.trials.items()),
-        over_wall_s=wall(story.over_x),
-    )

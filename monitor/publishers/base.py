@@ -72,7 +72,8 @@ class ThreadedPublisher(ABC):
         self._offered_s = clock()
         self._poll_began_s = clock()
         self._backoff = Backoff()
-        self._error = ""
+        self._error: str | None = None  # as it is shown; None: nothing has been said in this life
+        self._waker: Waker | None = None  # of one that waits for the network
         self._thread: threading.Thread | None = None
         self.history: History
 
@@ -88,8 +89,11 @@ class ThreadedPublisher(ABC):
         self._status, self._offered_s = status, self._clock()
         if events:
             self._news.set()
+            if self._waker is not None:  # an alert waits for nothing
+                self._waker.wake()
         if self._clock() - self._poll_began_s > limits.GAP_MIN_S.value and not self._stop.is_set():
             self.history.note_error(self.name, STUCK)
+            self._error = STUCK  # after it is shown: the other thread takes back what stands here
 
     def close(self) -> None:
         """End the thread; one that hangs is left behind and dies with the program."""
@@ -103,8 +107,9 @@ class ThreadedPublisher(ABC):
             self._poll_began_s = self._clock()
             try:
                 wait_s = self.poll()
-                self._error = ""
-                self.history.note_error(self.name, "")
+                if self._error != "":
+                    self._error = ""
+                    self.history.note_error(self.name, "")
             except Exception as error:  # a publisher's failure, whatever it is, must not end its thread
                 self._failed(error)
                 wait_s = self._backoff.failed()

@@ -12,7 +12,7 @@ import hashlib
 import ssl
 import time
 from abc import abstractmethod
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Any
 
 import msgspec
@@ -25,7 +25,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import BrokerError
-from condenser_monitor.monitor.core.records import Event, Request, UnitStatus
+from condenser_monitor.monitor.core.records import Request, UnitStatus
 from condenser_monitor.monitor.private_file import read_private
 from condenser_monitor.monitor.publishers import senml
 from condenser_monitor.monitor.publishers.base import ThreadedPublisher, Waker
@@ -63,7 +63,6 @@ class BrokerConnection(ThreadedPublisher):
         super().__init__(clock=clock)
         self._settings, self._site = settings.mqtt, settings.site.id
         self._newest = settings.mqtt.version == "5"
-        self._waker: Waker | None = None
         self._client: paho.Client | None = None
         self._reset()
 
@@ -102,12 +101,6 @@ class BrokerConnection(ThreadedPublisher):
         self._waker = Waker()
         super().start(history)
 
-    def offer(self, events: Sequence[Event], status: UnitStatus) -> None:
-        """As every publisher, and the thread that waits for the network is woken: an alert waits for nothing."""
-        super().offer(events, status)
-        if events and self._waker is not None:
-            self._waker.wake()
-
     def close(self) -> None:
         """End the thread, which need not wait for the network either."""
         self._stop.set()
@@ -144,7 +137,7 @@ class BrokerConnection(ThreadedPublisher):
         where = (self._settings.host, self._settings.port, self._settings.keepalive_s)
         try:
             if self._newest:
-                properties = _properties(PacketTypes.CONNECT)
+                properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
                 properties.SessionExpiryInterval = int(limits.PUBLISHERS.session_s.value)
                 properties.MaximumPacketSize = _PACKET_MOST
                 client.connect(*where, clean_start=False, properties=properties)
@@ -219,9 +212,10 @@ class BrokerPublisher(BrokerConnection):
     def __init__(self, settings: Settings, *, clock: Callable[[], float] = time.monotonic) -> None:
         super().__init__(settings, clock=clock)
         self._client_name = self._site
-        self._will = (topic(self._site, "availability"), OFFLINE)
-        self._unit_topic, requests = topic(self._site, "unit"), topic(self._site, "requests")
-        self._subscriptions = (self._unit_topic, requests)  # the first until it is known how far numbers went
+        self._topics = {name: topic(self._site, name) for name in CHANNELS}
+        self._will = (self._topics["availability"], OFFLINE)
+        # The first until it is known how far numbers went.
+        self._subscriptions = (self._topics["unit"], self._topics["requests"])
         self._witness_heard = False
         self._refusals: list[float] = []
 
@@ -253,7 +247,8 @@ class BrokerPublisher(BrokerConnection):
         until_s = self._clock() + limits.PUBLISHERS.close_s.value / 2
         if self._witness_heard:
             self._send_rows(client)
-        self._announce(client, OFFLINE)
+        if self._announced != OFFLINE:
+            self._announce(client, OFFLINE)
         # Until "offline" is acknowledged too: a broker that finds us gone first may drop what it has not read yet.
         while (self._in_flight or self._announced_mid is not None) and self._clock() < until_s:
             self._loop(0.05)
@@ -267,51 +262,45 @@ class BrokerPublisher(BrokerConnection):
         now_s = self._clock()
         blind = now_s - self._offered_s >= limits.PUBLISHERS.blind_s.value
         # Before the first scan of a life nothing is said: it may be blind as well.
-        if blind or self._status is not None:
-            self._announce(client, OFFLINE if blind else ONLINE)
-        if not self._numbers_known(client, now_s):
-            self._news.clear()  # what is new is looked for then
-            return
+        availability = OFFLINE if blind else ONLINE
+        if self._announced != availability and (blind or self._status is not None):
+            self._announce(client, availability)
+        if not self._witness_heard:
+            assert self._connected_s is not None
+            told_s = self._connected_s + limits.PUBLISHERS.connect_s.value
+            if self._subscribed_s is not None:
+                told_s = min(told_s, self._subscribed_s + limits.PUBLISHERS.witness_s.value)
+            if now_s < told_s:
+                self._news.clear()  # what is new is looked for then
+                return
+            self._hear_witness(client, b"")  # the broker has had the time to say how far numbers went
         moved = self._commit_offset()
         if moved or self._news.is_set() or now_s - self._looked_s > 1.0:
             self._looked_s = now_s
             self._news.clear()
             self._send_rows(client)
         self._send_unit(client, now_s)
-        self._send_readings(client, now_s)
-
-    def _numbers_known(self, client: paho.Client, now_s: float) -> bool:
-        """Whether the broker has said how far numbers went, or has had the time to."""
-        if not self._witness_heard:
-            assert self._connected_s is not None
-            told_s = self._connected_s + limits.PUBLISHERS.connect_s.value
-            if self._subscribed_s is not None:
-                told_s = min(told_s, self._subscribed_s + limits.PUBLISHERS.witness_s.value)
-            if now_s >= told_s:
-                self._hear_witness(client, b"")
-        return self._witness_heard
+        if self._status is not None and now_s - self._readings_s >= self._settings.readings_s:
+            self._send_readings(client, self._status, now_s)
 
     def _hear_witness(self, client: paho.Client, payload: bytes) -> None:
         self._witness_heard, self._subscriptions = True, self._subscriptions[1:]
-        client.unsubscribe(self._unit_topic)
+        client.unsubscribe(self._topics["unit"])
         given = decoded(payload, NumbersGiven)
         if given is not None:
             self.history.numbers_given(given.origin, given.numbered)
 
     def _announce(self, client: paho.Client, availability: str) -> None:
-        if self._announced != availability:
-            self._announced = availability
-            self._announced_mid = self._publish(client, "availability", availability.encode(), "text/plain")
+        self._announced = availability
+        self._announced_mid = self._publish(client, "availability", availability.encode(), "text/plain")
 
     def _publish(self, client: paho.Client, channel: str, payload: bytes, kind: str = JSON_TYPE) -> int:
         row = CHANNELS[channel]
         properties = None
         if self._newest:
-            properties = _properties(PacketTypes.PUBLISH)
+            properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
             properties.ContentType = kind
-        info = client.publish(
-            topic(self._site, channel), payload, qos=row.qos, retain=row.retained, properties=properties
-        )
+        info = client.publish(self._topics[channel], payload, qos=row.qos, retain=row.retained, properties=properties)
         return info.mid
 
     def _send_rows(self, client: paho.Client) -> None:
@@ -372,10 +361,7 @@ class BrokerPublisher(BrokerConnection):
             )
             self._publish(client, "unit", msgspec.json.encode(message))
 
-    def _send_readings(self, client: paho.Client, now_s: float) -> None:
-        status = self._status
-        if status is None or now_s - self._readings_s < self._settings.readings_s:
-            return
+    def _send_readings(self, client: paho.Client, status: UnitStatus, now_s: float) -> None:
         if status.t_s == self._readings_t_s or all(value is None for value in status.readings.values()):
             return
         self._readings_s, self._readings_t_s = now_s, status.t_s
@@ -388,7 +374,7 @@ class BrokerPublisher(BrokerConnection):
 
         Refusals and resends are answered from memory: should the connection break just then, the sender asks again.
         """
-        if message.topic == self._unit_topic:
+        if message.topic == self._topics["unit"]:
             if message.retain and not self._witness_heard:
                 self._hear_witness(client, bytes(message.payload))
             return
@@ -444,10 +430,6 @@ class BrokerPublisher(BrokerConnection):
             why = "none of these numbers is kept here"
             return AnswerMessage(id=request.id, done=False, why=why, site=self._site, first_seq=first_seq)
         return AnswerMessage(id=request.id, done=True, site=self._site, first_seq=first_seq)
-
-
-def _properties(packet: int) -> Properties:
-    return Properties(packet)  # type: ignore[no-untyped-call]
 
 
 class _Socket(ssl.SSLSocket):

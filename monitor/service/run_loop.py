@@ -34,7 +34,6 @@ from condenser_monitor.monitor.core.records import (
     RequestKind,
     Scan,
     StartTransient,
-    UnitStatus,
 )
 from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.publishers.base import Publisher
@@ -135,29 +134,48 @@ class Service:
 
     def step(self) -> bool:
         """Scan, evaluate, store, publish. Whether a scan was taken and judged."""
-        scan = self._scan()
+        scan, quick, starts = self._read_boards()
         wall_s = self._wall() if scan is None or scan.wall_s is None else scan.wall_s
-        quick, starts = self._changes(), self._starts()
         try:
             events = self._evaluate(scan, quick, starts, wall_s)
-            answers, more = self._requests(wall_s)
-            self._keep(scan, [*events, *more], answers, starts, wall_s)
+            answers: list[Answer] = []
+            for request in self.history.requests():
+                answer, brought = self._request(request, wall_s)
+                answers.append(answer)
+                events += brought
+            self._keep(scan, events, answers, starts, wall_s)
         except Exception as error:  # ours: counted until somebody has seen it; as after a restart the engine goes on
             self.history.fault("engine", error)
             self.engine = self._engine()
             return False
         return scan is not None
 
-    def _scan(self) -> Scan | None:
+    def _read_boards(self) -> tuple[Scan | None, list[Scan], list[StartTransient]]:
+        """A scan, the changes of contacts before it, and the starts captured. Boards promise not to raise; what raises
+        all the same must not end the watch, nor keep the rest from being asked for."""
+        scan: Scan | None = None
+        quick: list[Scan] = []
+        starts: list[StartTransient] = []
         try:
             scan = self.boards.scan()
-        except Exception as error:  # boards promise not to raise; one that does must not end the watch
+        except Exception as error:
             self._boards_failed(error)
-            return None
-        self._boards_error = ""
-        self.history.note("boards", "")
-        self._now_s = scan.t_s
-        return scan if scan.wall_s is not None else msgspec.structs.replace(scan, wall_s=self._wall())
+        else:
+            self._boards_error = ""
+            self.history.note("boards", "")
+            self._now_s = scan.t_s
+            if scan.wall_s is None:
+                scan = msgspec.structs.replace(scan, wall_s=self._wall())
+        try:
+            quick = self.boards.changes()
+        except Exception as error:
+            self._boards_failed(error)
+        try:
+            starts, faults = self.boards.starts(), self.boards.faults()
+            self.history.note("faults", msgspec.json.encode(faults, order="sorted").decode())
+        except Exception as error:
+            self._boards_failed(error)
+        return scan, quick, starts
 
     def _boards_failed(self, error: Exception) -> None:
         """A bus or a pin that the system refuses is shown while it lasts; anything else is a fault of the program."""
@@ -168,22 +186,6 @@ class Service:
             _log.warning("boards: %s", error, exc_info=error)
         self._boards_error = words
         self.history.note("boards", words)
-
-    def _changes(self) -> list[Scan]:
-        try:
-            return self.boards.changes()
-        except Exception as error:
-            self._boards_failed(error)
-            return []
-
-    def _starts(self) -> list[StartTransient]:
-        try:
-            starts, faults = self.boards.starts(), self.boards.faults()
-        except Exception as error:
-            self._boards_failed(error)
-            return []
-        self.history.note("faults", msgspec.json.encode(faults, order="sorted").decode())
-        return starts
 
     def _evaluate(
         self, scan: Scan | None, quick: Sequence[Scan], starts: Sequence[StartTransient], wall_s: float | None
@@ -197,16 +199,16 @@ class Service:
         # A capture ends after the contacts have closed: the engine must have seen the scan of it first.
         for start in starts:
             events += self.engine.feed_start(start)
-        return [*filter(_worth_keeping, events), *self.engine.tick(self._now_s, wall_s)]
-
-    def _requests(self, wall_s: float | None) -> tuple[list[Answer], list[Event]]:
-        answers: list[Answer] = []
-        events: list[Event] = []
-        for request in self.history.requests():
-            answer, brought = self._request(request, wall_s)
-            answers.append(answer)
-            events += brought
-        return answers, events
+        # All but the cycles of a call that flickers: the engine counts them, as rows they would bury the rest.
+        least_s = limits.PUBLISHERS.cycle_least_s.value
+        worth_keeping = [
+            event
+            for event in events
+            if not isinstance(event, Cycle)
+            or event.compressor_starts > 0
+            or event.stopped_s - event.started_s >= least_s
+        ]
+        return [*worth_keeping, *self.engine.tick(self._now_s, wall_s)]
 
     def _request(self, request: Request, wall_s: float | None) -> tuple[Answer, Sequence[Event]]:
         try:
@@ -230,9 +232,13 @@ class Service:
         starts: Sequence[StartTransient],
         wall_s: float | None,
     ) -> None:
-        status = self._stated(self.engine.status())
+        status = self.engine.status()
+        if self._uncertainty is not None:
+            known = {name: value for name, value in status.readings.items() if name in NUMBERS and value is not None}
+            found = {name: round(self._uncertainty(name, value), 4) for name, value in known.items()}
+            status = msgspec.structs.replace(status, uncertainty=found)
         self.history.note("clock", "the time of day is not known yet" if wall_s is None else "")
-        self.history.step(
+        memory_came_late = self.history.step(
             now_s=self._now_s,
             wall_s=wall_s,
             status=status,
@@ -246,21 +252,13 @@ class Service:
         for name, error in self.engine.counter_faults:
             self.history.fault(f"finding {name}", error)
         self.engine.counter_faults.clear()
-        if self.history.memory_came_late():
+        if memory_came_late:
             self.engine = self._engine()
         faults = "; ".join(f"{name}: {why}" for name, why in sorted(self.engine.memory_faults.items()))
         self.history.note("memory-kept", faults and f"parts of the memory cannot be kept: {faults}")
         if scan is not None:
             for publisher in self.publishers:
                 publisher.offer(events, status)
-
-    def _stated(self, status: UnitStatus) -> UnitStatus:
-        """The status with the uncertainty of each of its numbers."""
-        if self._uncertainty is None:
-            return status
-        known = {name: value for name, value in status.readings.items() if name in NUMBERS and value is not None}
-        found = {name: round(self._uncertainty(name, value), 4) for name, value in known.items()}
-        return msgspec.structs.replace(status, uncertainty=found)
 
     # ------------------------------------------------------------ the loop
 
@@ -301,13 +299,6 @@ class Service:
 
     def _last_step(self) -> None:
         self._keep(None, (), (), (), self._wall())
-
-
-def _worth_keeping(event: Event) -> bool:
-    """All but the cycles of a call that flickers: the engine counts them, as rows they would bury the rest."""
-    if not isinstance(event, Cycle):
-        return True
-    return event.compressor_starts > 0 or event.stopped_s - event.started_s >= limits.PUBLISHERS.cycle_least_s.value
 
 
 def run_until_signal(service: Service) -> bool:

@@ -61,7 +61,7 @@ from condenser_monitor.monitor.storage.models import (
     VisitScore,
     decoded,
 )
-from condenser_monitor.monitor.storage.recovery import size_of
+from condenser_monitor.monitor.storage.recovery import PLACE, STEP, size_of
 from condenser_monitor.monitor.storage.schema import (
     MIGRATIONS,
     AloneConnection,
@@ -309,7 +309,11 @@ class StorageQueries:
             if not found.st_size:  # SQLite would take an empty file for a new one, and remove the log beside it
                 raise HistoryError(str(self.path), "an empty file", "a history")
             place = (found.st_dev, found.st_ino, read_only)
-            db = self._idle_connection(place) or self._connect(whole=whole)
+            with self._lock:
+                while self._idle and self._idle[-1][0] != place:
+                    self._idle.pop()[1].close()
+                idle = self._idle.pop()[1] if self._idle else None
+            db = idle or self._connect(whole=whole)
             try:
                 yield db
             except BaseException:
@@ -321,15 +325,6 @@ class StorageQueries:
                 return
             with self._lock:
                 self._idle.append((place, db))
-
-    def _idle_connection(self, place: tuple[int, int, bool]) -> sqlite3.Connection | None:
-        with self._lock:
-            while self._idle:
-                was, db = self._idle.pop()
-                if was == place:
-                    return db
-                db.close()
-        return None
 
     def _connect(self, *, whole: bool) -> sqlite3.Connection:
         try:
@@ -353,14 +348,11 @@ class StorageQueries:
             while self._idle:
                 self._idle.pop()[1].close()
 
-    def _read(self, sql: str, values: Sequence[object], *, whole: bool = False) -> list[tuple[Any, ...]]:
-        with self._connection(whole=whole) as db:
-            return db.execute(sql, values).fetchall()
-
     def _rows(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
         """Rows of a query; none when the file is not there or cannot be read."""
         try:
-            return self._read(sql, values)
+            with self._connection() as db:
+                return db.execute(sql, values).fetchall()
         except (sqlite3.Error, HistoryError):
             return []
 
@@ -507,13 +499,6 @@ class History(StorageQueries):
         """Say whether the memory could be read in whole. It then becomes the last good one; else it is kept beside."""
         self._owned().memory_read(whole=whole)
 
-    def memory_came_late(self) -> bool:
-        """Return True once when the memory of the last run could be read only after an engine had begun without it: an
-        engine is then to be begun with it, and until then it is not written over."""
-        writer = self._owned()
-        late, writer.memory_came_late = writer.memory_came_late, False
-        return late
-
     def step(
         self,
         *,
@@ -527,8 +512,11 @@ class History(StorageQueries):
         starts: Sequence[StartTransient] = (),
         last: bool = False,
         defer: bool = False,
-    ) -> None:
+    ) -> bool:
         """Keep one engine step; never raises for a disk that fails: the step is held in memory and tried again.
+
+        Return True once when the memory of the last run could be read only now, after an engine had begun without it:
+        an engine is then to be begun with it. By this step it was not written over.
 
         `now_s` is on the scans' clock. `memory` is asked for only when it is written. `last` writes everything pending,
         before the program ends. `defer` numbers what happened and writes it with a later step: for a past made up
@@ -543,16 +531,22 @@ class History(StorageQueries):
         buckets_due += buckets
         lanes_due += self._lanes.add(status.links, now_s, wall_s)
         now = self._clock()
-        self._newest, self._status_t_s = self._dated(status, body, now, wall_s, seen=scan is not None), status.t_s
+        if status.t_s != self._status_t_s or (scan is not None and self._newest is None):
+            newest = CachedStatus(now, self._live.boot, wall_s, body)
+        else:
+            # A status without a new scan is as old as its scan, and in a life that has had none as old as the last
+            # life's: a monitor that is blind must not look fresh.
+            newest = (self._last_status() or CachedStatus(0.0, "", None, b""))._replace(body=body)
+        self._newest, self._status_t_s = newest, status.t_s
         # A person who asked for something looks at once whether it is so.
         if not defer:
-            self._live.write(self._newest, now, buckets_due, lanes_due, at_once=bool(answers))
+            self._live.write(newest, now, buckets_due, lanes_due, at_once=bool(answers))
             self._deferred = [], []
         spoken = frozenset(answer.id for answer in answers if self._sources.pop(answer.id, "") == "broker")
         writer.step(
             now_s,
             wall_s,
-            status=body,
+            status=newest,
             memory=memory,
             events=events,
             answers=answers,
@@ -563,14 +557,8 @@ class History(StorageQueries):
         )
         if not defer:
             self._report_health(writer)
-
-    def _dated(self, status: UnitStatus, body: bytes, now: float, wall_s: float | None, *, seen: bool) -> CachedStatus:
-        """A status without a new scan is as old as its scan, and in a life that has had none as old as the last life's:
-        a monitor that is blind must not look fresh."""
-        if status.t_s != self._status_t_s or (seen and self._newest is None):
-            return CachedStatus(now, self._live.boot, wall_s, body)
-        before = self._newest or self._last_status() or CachedStatus(0.0, "", None, b"")
-        return before._replace(body=body)
+        late, writer.memory_came_late = writer.memory_came_late, False
+        return late
 
     def requests(self) -> list[Request]:
         """Requests not yet answered, oldest first."""
@@ -716,7 +704,9 @@ class History(StorageQueries):
 
     def numbered(self) -> dict[str, int]:
         """How far each topic has been numbered under this origin."""
-        return self._owned().numbered()
+        writer = self._owned()
+        with writer.lock:
+            return {topic: last for topic, last in writer.counters.items() if topic not in (PLACE, STEP)}
 
     def numbers_given(self, origin: str, numbered: Mapping[str, int]) -> None:
         """Somebody outside knows numbers up to these of this origin. Where the disk knew less when this run began it
@@ -724,34 +714,26 @@ class History(StorageQueries):
         disk fails."""
         self._owned().numbers_given(origin, numbered)
 
-    def register(self, publisher: str, *, begin: bool) -> None:
-        """Give a publisher its cursor, so that it is on the health page from the start. A new one begins at the first
-        row kept (`begin`) or at what comes next."""
-        self._cursor(self._owned(), publisher, begin=begin)
+    def register(self, publisher: str, *, begin: bool) -> int:
+        """Give a publisher its cursor, so that it is on the health page from the start, and return it. A new one begins
+        at the first row kept (`begin`) or at what comes next."""
+        writer = self._owned()
+        with writer.lock:
+            return writer.cursors.setdefault(publisher, 0 if begin else writer.last_offset())
 
     def outbox(self, publisher: str, *, begin: bool, limit: int = 100) -> list[StoredEvent]:
         """Rows of all topics beyond a publisher's cursor, in order, unbroken; `begin` as in `register`."""
-        writer = self._owned()
-        after = self._cursor(writer, publisher, begin=begin)
-        with suppress(sqlite3.Error, HistoryError):
-            kept = self._beyond(after, limit)
-            if kept or not writer.file_lacks_rows(after):
-                with writer.lock:
-                    writer.degraded.pop(publisher, None)
-                held = [] if kept and writer.file_lacks_rows(kept[-1].offset) else writer.visible(after)
-                return writer.not_ahead(publisher, [*kept, *held])[:limit]
-        with writer.lock:
-            after = writer.degraded.setdefault(publisher, max(after, writer.on_disk))
-        return writer.not_ahead(publisher, writer.visible(after))[:limit]
-
-    def _beyond(self, after: int, limit: int) -> list[StoredEvent]:
-        """The next rows on disk; a whole page of spoilt ones must not end the row."""
+        cursor = self.register(publisher, begin=begin)
         sql = f"{OUTBOX} WHERE place > ? ORDER BY place LIMIT ?"
-        while rows := self._read(sql, (after, limit), whole=True):
-            if kept := stored_events(rows):
-                return kept
-            after = rows[-1][0]
-        return []
+        kept: list[StoredEvent] | None = []
+        try:
+            with self._connection(whole=True) as db:
+                after = cursor
+                while not kept and (rows := db.execute(sql, (after, limit)).fetchall()):
+                    kept, after = stored_events(rows), rows[-1][0]  # a whole page of spoilt ones must not end the row
+        except (sqlite3.Error, HistoryError):
+            kept = None
+        return self._owned().beyond(publisher, cursor, kept)[:limit]
 
     def delivered(self, publisher: str, offset: int) -> None:
         """Move a publisher's cursor; only ever forward. Should a power cut undo it, rows are delivered again."""
@@ -774,11 +756,6 @@ class History(StorageQueries):
     def note_error(self, publisher: str, error: str) -> None:
         """Say what went wrong with a publisher last; "" when it goes well again."""
         self.note(PUBLISHER_NOTE + publisher, error)
-
-    @staticmethod
-    def _cursor(writer: StorageWriter, publisher: str, *, begin: bool) -> int:
-        with writer.lock:
-            return writer.cursors.setdefault(publisher, 0 if begin else writer.last_offset())
 
     # ------------------------------------------------------------ inside
 

@@ -118,12 +118,19 @@ class RedoLog:
     def append(self, entry: RedoEntry, *, durable: bool = True) -> None:
         """Append an entry; it is on the disk when this returns, if it must be `durable`. Raises OSError, and the log is
         as it was before."""
-        file = self._opened()
-        self._before = os.fstat(file).st_size
+        if self._file is not None and os.fstat(self._file).st_nlink == 0:
+            self.close()  # one that was removed is made again
+        if self._file is None:
+            flags = os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC
+            self._file = os.open(self.path, flags, 0o600)
+            data = self.path.read_bytes()
+            if data and not data.endswith(b"\n"):  # a line that was torn is cut off
+                os.ftruncate(self._file, data.rfind(b"\n") + 1)
+        self._before = os.fstat(self._file).st_size
         try:
-            _write(file, _line(entry))
+            _write(self._file, _line(entry))
             if durable:
-                os.fsync(file)
+                os.fsync(self._file)
         except OSError:
             self.undo_append()
             raise
@@ -164,18 +171,6 @@ class RedoLog:
         if self._file is not None:
             os.close(self._file)
             self._file = None
-
-    def _opened(self) -> int:
-        """The file to append to; one that was removed is made again, and a line that was torn is cut off."""
-        if self._file is not None and os.fstat(self._file).st_nlink == 0:
-            self.close()
-        if self._file is None:
-            flags = os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC
-            self._file = os.open(self.path, flags, 0o600)
-            data = self.path.read_bytes()
-            if data and not data.endswith(b"\n"):
-                os.ftruncate(self._file, data.rfind(b"\n") + 1)
-        return self._file
 
     def _replace(self, path: Path, data: bytes) -> None:
         self.close()

@@ -11,7 +11,7 @@ import os
 import sqlite3
 import time
 from collections.abc import Sequence
-from contextlib import suppress
+from contextlib import AbstractContextManager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -241,7 +241,7 @@ class OwnerLock:
             self._handle = None
 
 
-class SwapLock:
+class SwapLock(AbstractContextManager["SwapLock", None]):
     """Beside a history: shared by everyone for as long as a connection is in use, held alone by the owner while another
     file comes in place of a damaged one. So nothing is written into a file that is put away, none is opened between
     two of its parts' renames, and none in this process is in use when the main file is opened and closed beside SQLite
@@ -274,9 +274,6 @@ class SwapLock:
         ends_s = time.monotonic() + limits.HISTORY.busy_s.value
         if not (_locked(self._turn, fcntl.LOCK_EX, ends_s) and _locked(self._use, fcntl.LOCK_EX, ends_s)):
             raise sqlite3.OperationalError("another process has been writing the history for long")
-
-    def __enter__(self) -> SwapLock:
-        return self
 
     def __exit__(self, *_: object) -> None:
         for handle in (self._use, self._turn):

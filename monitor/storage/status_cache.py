@@ -122,21 +122,22 @@ class LaneTrack:
     def __init__(self) -> None:
         self._open: dict[str, _Stretch] = {}
         self._held: deque[tuple[str, LinkState, float, float]] = deque(maxlen=_HELD_MOST)
+        self._undated = False  # something of these began or ended before the clock was known
 
     def add(self, links: Sequence[LinkView], t_s: float, wall_s: float | None) -> list[Lane]:
         """Enter the links as they stand."""
         changed: list[Lane] = []
-        if wall_s is not None:
+        if self._undated and wall_s is not None:
             changed += self._date(t_s, wall_s)
         for link in links:
-            if link.name in LANES:
-                changed += self._one(link, t_s, wall_s)
+            now = self._open.get(link.name)
+            if link.name in LANES and (now is None or now.state != link.state):
+                changed += self._turn(link, now, t_s, wall_s)
         return changed
 
-    def _one(self, link: LinkView, t_s: float, wall_s: float | None) -> list[Lane]:
-        now = self._open.get(link.name)
-        if now is not None and now.state == link.state:
-            return []
+    def _turn(self, link: LinkView, now: _Stretch | None, t_s: float, wall_s: float | None) -> list[Lane]:
+        """End the stretch under way and begin the next."""
+        self._undated |= wall_s is None
         changed = []
         if now is not None:
             if now.from_wall_s is not None:
@@ -150,6 +151,7 @@ class LaneTrack:
         return changed
 
     def _date(self, t_s: float, wall_s: float) -> list[Lane]:
+        self._undated = False
         offset_s = wall_s - t_s
         dated = [
             Lane(name=name, state=state, from_wall_s=from_s + offset_s, to_wall_s=to_s + offset_s)
@@ -162,12 +164,12 @@ class LaneTrack:
                 dated.append(Lane(name=name, state=stretch.state, from_wall_s=stretch.from_wall_s, to_wall_s=None))
         return dated
 
-    def open(self, wall_s: float) -> list[Lane]:
-        """The stretches under way, ended at `wall_s` for keeping; they go on."""
+    def open(self, wall_s: float) -> list[Row]:
+        """The stretches under way as rows of the table of lanes, ended at `wall_s` for keeping; they go on."""
         return [
-            Lane(name=name, state=s.state, from_wall_s=s.from_wall_s, to_wall_s=max(s.from_wall_s, wall_s))
-            for name, s in self._open.items()
-            if s.from_wall_s is not None
+            (name, one.from_wall_s, one.state.value, max(one.from_wall_s, wall_s))
+            for name, one in self._open.items()
+            if one.from_wall_s is not None
         ]
 
 

@@ -53,10 +53,10 @@ from condenser_monitor.monitor.storage.schema import DAY_S, OwnerLock, corrupt, 
 from condenser_monitor.monitor.storage.status_cache import (
     PUT_FINE,
     PUT_LANE,
+    CachedStatus,
     LaneTrack,
     Row,
     StatusCache,
-    lane_row,
 )
 
 _KIND_OF: dict[type, str] = {kind: name for name, (_, kind) in KINDS.items()}
@@ -138,7 +138,7 @@ class StorageWriter:
         self._base_offset: int | None = None  # the last offset of what was read without writing
         self._base_memory = False  # whether the engine's memory was among it
         self._mark = token_hex(3)
-        self._counters: dict[str, int] = {}
+        self.counters: dict[str, int] = {}
         self._found: dict[str, int] | None = {}  # counters that the disk had when this run began, and its origin
         self.on_disk = 0  # the last offset that is on disk
         self._db: sqlite3.Connection | None = None
@@ -193,7 +193,7 @@ class StorageWriter:
         self.memory, self.last_good_memory = base.memory, base.last_good_memory
         self._base_memory = base.memory is not None
         if base.origin is not None:
-            self.origin, self._counters, self.cursors = base.origin, dict(base.counters), dict(base.cursors)
+            self.origin, self.counters, self.cursors = base.origin, dict(base.counters), dict(base.cursors)
             self._base_offset = self.on_disk = base.counters.get(PLACE, 0)
 
     def _read_left(self) -> Left | None:
@@ -212,7 +212,7 @@ class StorageWriter:
             return False
         self.held = Held(deque(rows), list(entry.answers), list(left.starts))
         self.held_requests = dict(left.requests)
-        self.origin, self._counters, self.cursors = entry.origin, dict(entry.counters), dict(entry.cursors)
+        self.origin, self.counters, self.cursors = entry.origin, dict(entry.counters), dict(entry.cursors)
         self.memory = self.last_good_memory = entry.memory
         self._base_memory, self._base_offset, self.on_disk = True, on_disk, on_disk
         self._undated |= any(row.wall_s is None for row in rows)
@@ -264,7 +264,7 @@ class StorageWriter:
 
     def _before_held(self) -> dict[str, int]:
         """The counters without the rows that are not on disk."""
-        found = dict(self._counters)
+        found = dict(self.counters)
         for row in reversed(self.held.rows):
             if id_origin(row.id, row.seq) == self.origin:
                 found |= {row.topic: row.seq - 1}
@@ -299,7 +299,7 @@ class StorageWriter:
             if id_origin(name, seq).partition(".")[0] == origin:
                 counters[row.topic] = max(seq, counters.get(row.topic, 0))
             self.held.rows[index] = msgspec.structs.replace(row, offset=offset, seq=seq, id=name, run=self.run)
-        self._counters = {**counters, PLACE: offset}
+        self.counters = {**counters, PLACE: offset}
 
     def _drop(self) -> None:
         self._redo.close()
@@ -315,7 +315,7 @@ class StorageWriter:
         now_s: float,
         wall_s: float | None,
         *,
-        status: bytes,
+        status: CachedStatus,
         memory: Callable[[], bytes],
         events: Sequence[Event],
         answers: Sequence[Answer],
@@ -327,13 +327,23 @@ class StorageWriter:
         """Number and keep what a step brought. `spoken` are the answers that go out on the broker, by id; `last` writes
         even where nothing is urgent, `defer` leaves it to a later step."""
         with self.lock:
-            for event in events:
-                # The diagnosis is part of the status; it is no event of its own.
-                if not isinstance(event, Diagnosed):
-                    self._number(event, now_s, wall_s)
-            for answer in answers:
-                if answer.id in spoken:
-                    self._number(answer, now_s, wall_s)
+            # The diagnosis is part of the status; it is no event of its own.
+            told: list[Body] = [event for event in events if not isinstance(event, Diagnosed)]
+            for body in (*told, *(answer for answer in answers if answer.id in spoken)):
+                topic = KINDS[_KIND_OF[type(body)]][0]
+                offset, seq = self.counters.get(PLACE, 0) + 1, self.counters.get(topic, 0) + 1
+                self.counters |= {PLACE: offset, topic: seq}
+                row = StoredEvent(
+                    offset=offset,
+                    topic=topic,
+                    seq=seq,
+                    id=message_id(self.origin, topic, seq),
+                    run=self.run,
+                    t_s=now_s,
+                    wall_s=wall_s,
+                    body=body,
+                )
+                self.held.rows.append(row)
             self.held.answers += answers
             for start in starts:
                 at_s = None if wall_s is None else wall_s - (now_s - start.t_s)
@@ -345,33 +355,21 @@ class StorageWriter:
                 self.dropped += 1
             del self.held.answers[:-most]
             del self.held.starts[:-most]
-            due = last or (not defer and self._due())
+            retry = self.clock() - self._tried_s >= limits.HISTORY.retry_s.value
+            if self.failed_s is not None:
+                due = retry
+            else:
+                idle = self.clock() - self._flushed_s >= limits.HISTORY.flush_s.value
+                due = bool(self.held) or idle or (retry and bool(self.degraded))
+            due = last or (due and not defer)
             if (due or ((events or answers) and not defer)) and not self.memory_came_late:
                 self.memory, self._memory_whole = memory(), True  # never older than the rows held with it
             if due:
                 self._write(now_s, wall_s, status, last=last)
 
-    def _due(self) -> bool:
-        now_s = self.clock()
-        if self.failed_s is not None:
-            return now_s - self._tried_s >= limits.HISTORY.retry_s.value
-        spoilt = bool(self.degraded) and now_s - self._tried_s >= limits.HISTORY.retry_s.value
-        return bool(self.held) or spoilt or now_s - self._flushed_s >= limits.HISTORY.flush_s.value
-
-    def _number(self, body: Body, now_s: float, wall_s: float | None) -> None:
-        kind = _KIND_OF[type(body)]
-        topic = KINDS[kind][0]
-        offset, seq = self._counters.get(PLACE, 0) + 1, self._counters.get(topic, 0) + 1
-        self._counters |= {PLACE: offset, topic: seq}
-        name = message_id(self.origin, topic, seq)
-        row = StoredEvent(
-            offset=offset, topic=topic, seq=seq, id=name, run=self.run, t_s=now_s, wall_s=wall_s, body=body
-        )
-        self.held.rows.append(row)
-
     # ------------------------------------------------------------ writing
 
-    def _write(self, now_s: float, wall_s: float | None, status: bytes, *, last: bool) -> None:
+    def _write(self, now_s: float, wall_s: float | None, status: CachedStatus, *, last: bool) -> None:
         self._tried_s = self.clock()
         if _inode(self.path) != self._inode:
             self._drop()  # removed or replaced under us: what would be written to the old one nobody could read
@@ -384,53 +382,70 @@ class StorageWriter:
         if self._db is None:
             return
         urgent = bool(self.held)
+        rows = tuple(map(_outbox_row, self.held.rows))
         logged = False
-        self._counters |= {STEP: self._counters.get(STEP, 0) + 1}
+        self.counters |= {STEP: self.counters.get(STEP, 0) + 1}
         try:
             if self.held.rows or self.held.answers:
-                self._redo.append(self._entry(self._counters, wall_s, held=True))
+                self._redo.append(self._entry(self.counters, wall_s, rows=rows, answers=tuple(self.held.answers)))
                 logged = True
             fine, lanes = self.live.pending()
             with self._db as db:
                 db.execute("BEGIN IMMEDIATE")
-                self._put_held(db)
-                self._put_state(db, wall_s, status)
-                self._put_live(db, wall_s, fine, lanes)
-                self._date(db, now_s, wall_s)
+                self._put(db, now_s, wall_s, status, rows=rows, fine=fine, lanes=lanes)
         except (sqlite3.Error, OSError) as error:
             if logged:
                 self._redo.undo_append()
             self._failed_write(error)
             return
         self._undated &= wall_s is None
-        self.on_disk = self._counters.get(PLACE, 0)
+        self.on_disk = self.counters.get(PLACE, 0)
         self.held, self.held_requests, self._memory_rows = Held(deque(), [], []), {}, {}
         self.error, self.failed_s, self._flushed_s, self._refusals = "", None, self.clock(), 0
         if self._left is not None:
             self._forget_left()
-        with suppress(sqlite3.Error):
-            self.live.on_disk(fine, lanes)
+        if fine or lanes:
+            with suppress(sqlite3.Error):
+                self.live.on_disk(fine, lanes)
         if not urgent and not last:
             self._tidy(self._db, wall_s)
 
-    def _entry(self, counters: dict[str, int], wall_s: float | None = None, *, held: bool = False) -> RedoEntry:
-        """What the redo log is told: all that is held, or (where nothing is) how things stand."""
+    def _entry(
+        self,
+        counters: dict[str, int],
+        wall_s: float | None = None,
+        *,
+        rows: tuple[OutboxRow, ...] = (),
+        answers: tuple[Answer, ...] = (),
+    ) -> RedoEntry:
+        """What the redo log is told: a step's rows and answers, or (without) how things stand."""
         place = counters.get(PLACE, 0)
         return RedoEntry(
             origin=self.origin,
             run=self.run,
             counters=counters,
             cursors={name: min(at, place) for name, at in self.cursors.items()},
-            rows=tuple(map(_outbox_row, self.held.rows)) if held else (),
-            answers=tuple(self.held.answers) if held else (),
+            rows=rows,
+            answers=answers,
             memory=self.memory if self._memory_whole else None,  # the log vouches for it with its checksum
             wall_s=wall_s,
         )
 
-    def _put_held(self, db: sqlite3.Connection) -> None:
+    def _put(
+        self,
+        db: sqlite3.Connection,
+        now_s: float,
+        wall_s: float | None,
+        status: CachedStatus,
+        *,
+        rows: Sequence[OutboxRow],
+        fine: Sequence[Row],
+        lanes: Sequence[Row],
+    ) -> None:
+        """Put all that a step brought and what waits in the live file, within the transaction of `_write`."""
         # A commit that failed may have been carried out all the same: its rows are written over.
-        db.executemany(PUT_OUTBOX, map(_outbox_row, self.held.rows))
-        db.executemany("INSERT OR REPLACE INTO counters VALUES (?, ?)", self._counters.items())
+        db.executemany(PUT_OUTBOX, rows)
+        db.executemany("INSERT OR REPLACE INTO counters VALUES (?, ?)", self.counters.items())
         db.executemany(
             "INSERT OR IGNORE INTO requests (id, source, wall_s, body) VALUES (?, ?, ?, ?)",
             [(name, source, None, msgspec.json.encode(body)) for name, (body, source) in self.held_requests.items()],
@@ -444,19 +459,24 @@ class StorageWriter:
             [(self.run, t_s, wall, msgspec.json.encode(start)) for t_s, wall, start in self.held.starts],
         )
 
-    def _put_state(self, db: sqlite3.Connection, wall_s: float | None, status: bytes) -> None:
-        last_offset = self._counters.get(PLACE, 0)
-        seen = self.live.status()  # a status is as old as its scan, here too: the next life may see nothing
         if self.clock() - self._good_s >= DAY_S and self.memory is not None:
             self._keep_beside(MEMORY_GOOD, self.memory)
         state = [
             (MEMORY, wall_s, self.memory),
-            ("status", wall_s if seen is None else seen.wall_s, status),
+            ("status", status.wall_s, status.body),  # as old as its scan, here too: the next life may see nothing
             *((key, wall_s, body) for key, body in self._memory_rows.items()),
         ]
         db.executemany("INSERT OR REPLACE INTO state VALUES (?, ?, ?)", state)
+        last_offset = self.counters.get(PLACE, 0)
         cursors = [(publisher, min(place, last_offset)) for publisher, place in self.cursors.items()]
         db.executemany("INSERT OR REPLACE INTO cursors VALUES (?, ?)", cursors)
+        db.executemany(PUT_FINE, fine)
+        open_lanes = [] if wall_s is None else self.lanes.open(wall_s)
+        db.executemany(PUT_LANE, [*lanes, *open_lanes])
+        if self._undated and wall_s is not None:  # the clock is known at last
+            for table in ("outbox", "starts"):
+                sql = f"UPDATE {table} SET wall_s = t_s + ? WHERE run = ? AND wall_s IS NULL"  # noqa: S608 - our own
+                db.execute(sql, (wall_s - now_s, self.run))
 
     def memory_read(self, *, whole: bool) -> None:
         """See History."""
@@ -475,21 +495,6 @@ class StorageWriter:
         self._memory_rows[key] = memory
         if key == MEMORY_GOOD:
             self.last_good_memory, self._good_s = memory, self.clock()
-
-    def _put_live(
-        self, db: sqlite3.Connection, wall_s: float | None, fine: Sequence[Row], lanes: Sequence[Row]
-    ) -> None:
-        db.executemany(PUT_FINE, fine)
-        open_lanes = [] if wall_s is None else self.lanes.open(wall_s)
-        db.executemany(PUT_LANE, [*lanes, *map(lane_row, open_lanes)])
-
-    def _date(self, db: sqlite3.Connection, now_s: float, wall_s: float | None) -> None:
-        """Give this run's rows a time of day once the clock is known."""
-        if wall_s is None or not self._undated:
-            return
-        for table in ("outbox", "starts"):
-            sql = f"UPDATE {table} SET wall_s = t_s + ? WHERE run = ? AND wall_s IS NULL"  # noqa: S608 - our own
-            db.execute(sql, (wall_s - now_s, self.run))
 
     def _tidy(self, db: sqlite3.Connection, wall_s: float | None) -> None:
         """Thin and drop, in a transaction of its own and never while an event waits; then, when it is due, back up."""
@@ -558,23 +563,41 @@ class StorageWriter:
 
     # ------------------------------------------------------------ what publishers see of it
 
-    def visible(self, after_offset: int) -> list[StoredEvent]:
-        """Held rows beyond a cursor, once the disk has failed for a while."""
+    def beyond(self, publisher: str, cursor: int, kept: list[StoredEvent] | None) -> list[StoredEvent]:
+        """Rows beyond a publisher's cursor, in order: `kept`, which the disk has (None: it cannot be read), then those
+        held that may be seen. What a cut of power cost the file is in the redo log alone until the file can be written:
+        until then nothing is told beyond where it may lack rows."""
         with self.lock:
-            if self.failed_s is None or self.clock() - self.failed_s < limits.HISTORY.expose_s.value:
-                return []
-            for index, row in enumerate(self.held.rows):
-                if not _published(row):  # once told, the same for ever: the file may come back and number otherwise
-                    origin = id_origin(row.id, row.seq)
-                    marked = message_id(f"{origin}.{self._mark}", row.topic, row.seq)
-                    self.held.rows[index] = msgspec.structs.replace(row, id=marked)
-            return [row for row in self.held.rows if row.offset > after_offset]
+            written = self.on_disk if self._db is None else 0  # up to here the file may lack rows
+            if kept or (kept is not None and cursor >= written):
+                self.degraded.pop(publisher, None)
+            else:
+                kept, cursor = [], self.degraded.setdefault(publisher, max(cursor, self.on_disk))
+            rows = kept
+            if self.failed_s is not None and (not kept or kept[-1].offset >= written):
+                rows = [*kept, *self._visible(cursor, self.failed_s)]
+            ahead = self._ahead.get(publisher)
+            if not ahead:
+                return rows
+            # Without those that were delivered ahead of the cursor while the disk could not be read; the cursor moves
+            # over such rows as it comes to them.
+            left = list(rows)
+            while left and left[0].id in ahead:
+                row = left.pop(0)
+                ahead.discard(row.id)
+                self.delivered(publisher, row.offset)
+            return [row for row in left if row.id not in ahead]
 
-    def file_lacks_rows(self, place: int) -> bool:
-        """Whether the file may lack rows beyond a place: what a cut of power cost it is in the redo log alone until the
-        file can be written."""
-        with self.lock:
-            return self._db is None and place < self.on_disk
+    def _visible(self, after_offset: int, failed_s: float) -> list[StoredEvent]:
+        """Held rows beyond a cursor, once the disk has failed for a while."""
+        if self.clock() - failed_s < limits.HISTORY.expose_s.value:
+            return []
+        for index, row in enumerate(self.held.rows):
+            if not _published(row):  # once told, the same for ever: the file may come back and number otherwise
+                origin = id_origin(row.id, row.seq)
+                marked = message_id(f"{origin}.{self._mark}", row.topic, row.seq)
+                self.held.rows[index] = msgspec.structs.replace(row, id=marked)
+        return [row for row in self.held.rows if row.offset > after_offset]
 
     def delivered(self, publisher: str, offset: int) -> None:
         """Move a cursor. On disk it never goes beyond the rows that are there; should a power cut undo it, rows are
@@ -593,28 +616,9 @@ class StorageWriter:
                     self._db.execute("INSERT OR REPLACE INTO cursors VALUES (?, ?)", (publisher, kept))
                     if not self.held:  # what a file that is damaged later has delivered is not delivered again
                         standing = RedoEntry(
-                            origin=self.origin, run=self.run, counters=self._counters, cursors={publisher: kept}
+                            origin=self.origin, run=self.run, counters=self.counters, cursors={publisher: kept}
                         )
                         self._redo.append(standing, durable=False)
-
-    def not_ahead(self, publisher: str, rows: Sequence[StoredEvent]) -> list[StoredEvent]:
-        """Rows beyond a cursor, without those that were delivered ahead of it while the disk could not be read. The
-        cursor moves over such rows as it comes to them."""
-        with self.lock:
-            ahead = self._ahead.get(publisher)
-            if not ahead:
-                return list(rows)
-            left = list(rows)
-            while left and left[0].id in ahead:
-                row = left.pop(0)
-                ahead.discard(row.id)
-                self.delivered(publisher, row.offset)
-            return [row for row in left if row.id not in ahead]
-
-    def numbered(self) -> dict[str, int]:
-        """How far each topic has been numbered."""
-        with self.lock:
-            return {topic: last for topic, last in self._counters.items() if topic not in (PLACE, STEP)}
 
     def numbers_given(self, origin: str, numbered: Mapping[str, int]) -> None:
         """See History."""
@@ -635,7 +639,7 @@ class StorageWriter:
         _log.warning("%s: the disk has lost what it had said it had written; numbers begin again", self.path)
         origin = "x" + token_hex(4)
         # A step of its own, or a log that is played back would take it for something it has.
-        counters = {PLACE: self._counters.get(PLACE, 0), STEP: self._counters.get(STEP, 0) + 1}
+        counters = {PLACE: self.counters.get(PLACE, 0), STEP: self.counters.get(STEP, 0) + 1}
 
         def again(topic: str, seq: int, name: str) -> tuple[int, str]:
             if "." in id_origin(name, seq):
@@ -657,7 +661,7 @@ class StorageWriter:
                 db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", names)
         finally:
             db.execute("PRAGMA synchronous=NORMAL")
-        self.origin, self._counters, self._found = origin, counters, None
+        self.origin, self.counters, self._found = origin, counters, None
         self.held.rows = deque(msgspec.structs.replace(row, seq=seq, id=name) for row, (seq, name) in held)
         entry = msgspec.structs.replace(self._entry(self._before_held()), rows=tuple(rows))
         self._redo.append(entry)
@@ -665,7 +669,7 @@ class StorageWriter:
     def last_offset(self) -> int:
         """The newest offset given out."""
         with self.lock:
-            return self._counters.get(PLACE, 0)
+            return self.counters.get(PLACE, 0)
 
     def close(self) -> bool:
         """Close the file and let go of it; whether everything is on disk."""
@@ -684,7 +688,9 @@ class StorageWriter:
         left = Left(
             boot=self.live.boot,
             on_disk=self.on_disk,
-            entry=self._entry(self._counters, held=True),
+            entry=self._entry(
+                self.counters, rows=tuple(map(_outbox_row, self.held.rows)), answers=tuple(self.held.answers)
+            ),
             requests=self.held_requests,
             starts=self.held.starts,
         )

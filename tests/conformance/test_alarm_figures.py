@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pytest
 
-from condenser_monitor.monitor.alarms.metrics import AlertMetrics
+from condenser_monitor.monitor.alarms.alarm_manager import AlertMetrics
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.records import AlertState, Severity
 from tests.monitor.alarm_tools import Bench

@@ -139,7 +139,7 @@ def test_a_request_is_taken_or_refused_in_words(site: Site, payload: bytes, reta
 def test_what_a_broker_kept_as_unit_ends_no_watch(site: Site, payload: bytes) -> None:
     """Whatever lies there retained is read or left, without a word, and numbers go on."""
     publisher = _Publisher(site)
-    message = SimpleNamespace(topic=publisher._unit_topic, payload=payload, retain=True)
+    message = SimpleNamespace(topic=publisher._topics["unit"], payload=payload, retain=True)
     publisher._on_message(SimpleNamespace(unsubscribe=lambda _: None), None, message)  # type: ignore[arg-type]
     assert publisher._witness_heard
     assert publisher.said == []

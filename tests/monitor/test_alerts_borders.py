@@ -10,8 +10,8 @@ from itertools import accumulate
 
 import pytest
 
+from condenser_monitor.monitor.alarms.alarm_manager import AlertMetrics
 from condenser_monitor.monitor.alarms.episodes import EpisodeBook, Stands, Trial, by_cause
-from condenser_monitor.monitor.alarms.metrics import AlertMetrics
 from condenser_monitor.monitor.core.findings import CATALOGUE, Proof
 from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.records import ChangeKind, Diagnosed, Severity

@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from condenser_monitor.monitor.alarms.metrics import AlertMetrics
+from condenser_monitor.monitor.alarms.alarm_manager import AlertMetrics
 from condenser_monitor.monitor.core.records import Severity
 from tests.monitor.alarm_tools import Bench
 

@@ -11,6 +11,7 @@ from condenser_monitor.monitor.alarms.episodes import EpisodeBook, EpisodesMemor
 from condenser_monitor.monitor.core.config import Notify, SensorSettings, Settings
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.links import Facts
+from condenser_monitor.monitor.core.load_state import MonotonicTime
 from condenser_monitor.monitor.core.records import ChangeKind, Diagnosed, Episode
 from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.publishers.notification_policy import NotificationPolicy
@@ -104,6 +105,7 @@ class House:
 
     def __init__(self) -> None:
         self.book, self.policy = EpisodeBook(), NotificationPolicy(Notify(proof_of_life="off"), zone=UTC)
+        self.line = MonotonicTime()
         self.told: list[tuple[str, str, str]] = []
 
     def stand(self, finding: str, x_s: float, *suspects: str) -> None:
@@ -114,7 +116,8 @@ class House:
 
     def look(self, x_s: float) -> tuple[Episode, ...]:
         """What the phone is told at `x_s`; the open episodes."""
-        episodes = self.book.episodes(x_s, lambda at_x: NOON + at_x, lambda at_x: at_x)
+        self.line.advance(x_s, NOON + x_s)
+        episodes = self.book.episodes(self.line)
         items = self.policy.due(episodes, NOON + x_s)
         self.policy.sent(items, NOON + x_s)
         self.told += [(item.kind, item.episode.id, item.episode.heading) for item in items]

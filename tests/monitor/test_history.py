@@ -22,6 +22,7 @@ from condenser_monitor.monitor.core.records import (
     StartTransient,
     StoredVisit,
 )
+from condenser_monitor.monitor.storage import schema
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.storage.models import VisitScore
 from tests.monitor.edge_tools import (
@@ -100,21 +101,22 @@ def test_status_and_memory_are_those_of_the_step(keep: config.HistorySettings) -
         assert found == status(7.0, live=("call",))
 
 
-@pytest.mark.parametrize("place", ["_put_held", "_put_state", "_put_live", "_date"])
+@pytest.mark.parametrize("place", ["outbox", "counters", "requests", "starts", "state", "cursors", "fine", "lanes"])
 def test_a_step_is_written_whole_or_not_at_all(
     keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch, place: str
 ) -> None:
-    """Wherever a write breaks off, the file holds neither row nor number nor memory of the step."""
-    with opened(keep, Hand()) as history:
+    """Behind whichever table a write breaks off, the file holds neither row nor number nor memory of the step."""
+    with monkeypatch.context() as patch, opened(keep, Hand()) as history:
         step(history, 1.0, events=[change()], memory=lambda: b"before")
-        keeper = history._owned()
-        real = getattr(keeper, place)
+        disk = history._owned()._db
 
-        def broken(*given: Any) -> None:
-            real(*given)
-            raise sqlite3.OperationalError("disk I/O error")
+        def broken(db: sqlite3.Connection, sql: str, rows: Any) -> sqlite3.Cursor:
+            done = sqlite3.Connection.executemany(db, sql, rows)
+            if db is disk and f"INTO {place} " in sql:
+                raise sqlite3.OperationalError("disk I/O error")
+            return done
 
-        monkeypatch.setattr(keeper, place, broken)
+        patch.setattr(schema.Connection, "executemany", broken)
         step(history, 2.0, events=[change(), cycle()], memory=lambda: b"after")
         assert "disk I/O error" in history.health().disk_error
     forget_held(keep)

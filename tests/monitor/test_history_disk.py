@@ -47,6 +47,7 @@ class Desk:
     def __init__(self, keep: config.HistorySettings) -> None:
         self.keep, self.clock = keep, Hand()
         self.got: list[str] = []
+        self.memory_came_late = False
         self.history = self._open()
 
     def _open(self) -> History:
@@ -60,7 +61,7 @@ class Desk:
 
     def step(self, *events: Any, **more: Any) -> None:
         t_s = self.clock()
-        self.history.step(
+        self.memory_came_late |= self.history.step(
             now_s=t_s, wall_s=WALL_S + t_s, status=status(t_s), memory=lambda: MEMORY, events=events, **more
         )
 
@@ -665,7 +666,7 @@ def test_an_engine_is_not_begun_again_for_a_file_without_a_memory(
         desk = Desk(keep)
         desk.step(change())
     desk.pass_time(RETRY_S + 1)
-    assert not desk.history.memory_came_late()
+    assert not desk.memory_came_late
     desk.pass_time(2 * RETRY_S)
     assert (desk.error, desk.history.memory()) == ("", MEMORY)
     desk.history.close()

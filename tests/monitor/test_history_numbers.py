@@ -143,11 +143,11 @@ def test_what_was_told_without_the_file_keeps_its_name(
         desk.pass_time(EXPOSE_S + 1)
         assert len(desk.deliver()) == 3  # what the file has can be read, and is told before it
 
-    def full(*given: Any) -> None:
+    def full(*given: Any, **more: Any) -> None:
         raise sqlite3.OperationalError("database or disk is full")
 
     with monkeypatch.context() as patch:
-        patch.setattr(writer.StorageWriter, "_put_held", full)
+        patch.setattr(writer.StorageWriter, "_put", full)
         desk.pass_time(RETRY_S + 1)
         desk.step(change(finding="f3"), change(finding="f4"))
         desk.pass_time(EXPOSE_S + 1)
@@ -171,11 +171,11 @@ def test_a_file_that_vanished_costs_no_number_twice(
     for end in ("", "-wal", "-shm"):
         Path(keep.file + end).unlink(missing_ok=True)
 
-    def broken(*given: Any) -> None:
+    def broken(*given: Any, **more: Any) -> None:
         raise sqlite3.OperationalError("disk I/O error")
 
     with monkeypatch.context() as patch:
-        patch.setattr(writer.StorageWriter, "_put_held", broken)
+        patch.setattr(writer.StorageWriter, "_put", broken)
         desk.step(change())
     after = killed(desk, tmp_path / "after", live=False)
     after.step(change(), cycle())
@@ -224,7 +224,7 @@ def test_an_engine_begun_with_what_could_be_read_is_not_begun_again_from_an_olde
         Path(other + end).replace(keep.file + end)
     desk.pass_time(RETRY_S + 1)
     assert desk.error == ""
-    assert not desk.history.memory_came_late()
+    assert not desk.memory_came_late
     desk.history.close()
 
 

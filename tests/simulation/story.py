@@ -279,27 +279,27 @@ class Storm:
 
     def _listen(self, service: Service) -> None:
         """What the engine brings is entered in the ledger, and what it remembers is known."""
-        evaluate, requests, step = service._evaluate, service._requests, service.history.step
+        evaluate, request, step = service._evaluate, service._request, service.history.step
 
         def judged(*given: Any) -> list[Event]:
             found = evaluate(*given)
             self.ledger.brought(found)
             return found
 
-        def requested(wall_s: float | None) -> tuple[list[Answer], list[Event]]:
-            answers, found = requests(wall_s)
+        def requested(one: Request, wall_s: float | None) -> tuple[Answer, Sequence[Event]]:
+            answer, found = request(one, wall_s)
             self.ledger.brought(found)
-            return answers, found
+            return answer, found
 
-        def kept(*, memory: Callable[[], bytes], **more: Any) -> None:
+        def kept(*, memory: Callable[[], bytes], **more: Any) -> bool:
             def made() -> bytes:
                 body = memory()
                 self.remembered.add(body)
                 return body
 
-            step(memory=made, **more)
+            return step(memory=made, **more)
 
-        service._evaluate, service._requests = judged, requested  # type: ignore[method-assign, assignment]
+        service._evaluate, service._request = judged, requested  # type: ignore[method-assign, assignment]
         service.history.step = kept  # type: ignore[method-assign]
 
     def wall(self) -> float | None:
