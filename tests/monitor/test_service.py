@@ -295,6 +295,28 @@ def test_a_publisher_that_hangs_delays_nothing(keep: config.HistorySettings) -> 
     assert health["hangs"].waiting >= waiting
     assert health["tells"].error == ""
     held.set()
+    until(lambda: service.history.health().publishers["hangs"].error == "")
+    service.close()
+
+
+def test_what_a_killed_life_said_of_a_publisher_ends_with_its_first_good_turn(keep: config.HistorySettings) -> None:
+    """The error of before the kill is still shown by the live file; the next life takes it back."""
+
+    class Tells(EventPublisher):
+        name = "tells"
+
+        def deliver(self, kept: StoredEvent, status: UnitStatus | None) -> None:
+            pass
+
+    dead = History(keep.file, owner=True, keep=keep)
+    dead.register("tells", begin=False)
+    dead.note_error("tells", "down")
+    dead._owned()._lock_file.release()  # as the system does for a dead process; nothing else is closed
+    with History(keep.file, keep=keep) as reader:
+        reader._cursors = lambda: {"tells": 0}  # type: ignore[method-assign]
+        assert reader.health().publishers["tells"].error == "down"
+    service = made(keep, ReplayBoards(scans((5, REST))), publishers=[Tells()])
+    until(lambda: service.history.health().publishers["tells"].error == "")
     service.close()
 
 
