@@ -14,7 +14,7 @@ from condenser_monitor.monitor.alarms.alarm_manager import AlertMetrics
 from condenser_monitor.monitor.alarms.episodes import EpisodeBook, Stands, Trial, by_cause
 from condenser_monitor.monitor.core.findings import CATALOGUE, Proof
 from condenser_monitor.monitor.core.links import Facts
-from condenser_monitor.monitor.core.records import ChangeKind, Diagnosed, Severity
+from condenser_monitor.monitor.core.records import AlertState, ChangeKind, Diagnosed, Severity
 from tests.monitor.alarm_tools import Bench
 
 FAN, LOCKED, HOT = "fan-not-running", "locked-rotor", "high-running-current"
@@ -215,3 +215,40 @@ def test_two_stories_are_one_where_one_cause_is_likelier_than_all_others(share: 
     )
     book.diagnose(found)
     assert len(book.memory.stories) == stories
+
+
+# ---------------------------------------------------------------- how long it must stay gone
+
+# hours that are not yet the end of it, hours after which it is over (all_clear_s of each finding)
+FLAPS = (200 / 3600, 450 / 3600)  # its sense tells it at all times: a few minutes without it are no flapping
+RESTS = (0.75, 1.5)  # it shows under a call alone: the rest between two calls is often three quarters of an hour
+TRIPS = (2.2, 4.5)  # a hot protector takes two hours and more to close again (service pages), and then it shows
+DAILY = (18.0, 36.0)  # a habit of the day: a night alone does not end it
+ALL_CLEAR = {
+    "line-supply-lost": FLAPS,
+    "control-power-lost": FLAPS,
+    "no-call-in-heat": FLAPS,
+    "overdue-call": FLAPS,
+    "sensing-disagrees": FLAPS,
+    "sensor-silent": FLAPS,
+    "locked-rotor": TRIPS,
+    "overload-cycling": TRIPS,
+    "run-capacitor-weak": DAILY,
+    "hot-discharge": DAILY,
+    "short-cycling": DAILY,
+    "slow-start": DAILY,
+    "long-run": DAILY,
+}
+
+
+@pytest.mark.parametrize("finding", CATALOGUE)
+def test_a_finding_is_over_when_it_has_stayed_gone_for_as_long_as_it_may_hide(finding: str) -> None:
+    """all_clear_s: not while it may come back with the next call, and not days later."""
+    hides_h, over_h = ALL_CLEAR.get(finding, RESTS)
+    for hours, over in ((hides_h, False), (over_h, True)):
+        bench = Bench()
+        bench.raised(finding)
+        bench.ask("acknowledge", finding)
+        bench.cleared(finding, repaired=False)
+        bench.wait(hours * HOUR)
+        assert (bench.state(finding) is not AlertState.ACKED) is over, hours

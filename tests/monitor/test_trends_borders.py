@@ -7,7 +7,7 @@ Names are those of limits.BASELINES. The points are made by hand, of known slope
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import pytest
@@ -29,7 +29,12 @@ from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.records import Cycle, StartTransient
 
 UNIT = Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1)
-AMPS, FAN, SPLIT = cooling_amps(UNIT), fan_amps(UNIT), split_k()
+Learned = Callable[[Unit], Quantity]
+
+
+def split(_: Unit) -> Quantity:
+    """The split, as the others are named."""
+    return split_k()
 
 
 def line(per_k: float, span_k: float, *, at: float = 10.0, count: int = 41) -> list[BaselinePoint]:
@@ -40,24 +45,24 @@ def line(per_k: float, span_k: float, *, at: float = 10.0, count: int = 41) -> l
 
 SLOPES = [
     # number, quantity, at 30 °C, the points' own slope, their span in K; the slope that is learned, and how near
-    ("span_k", AMPS, 10.0, 0.05, 6.0, 0.05, 0.002),
+    ("span_k", cooling_amps, 10.0, 0.05, 6.0, 0.05, 0.002),
     # AHRI 540 map of a 3 ton R-410A compressor at 45 °F suction: 2026.8 W at 100 °F of condensing, 2324.6 W at 110 °F
-    ("slope_per_k", AMPS, 10.0, 0.05, 3.0, math.log(2324.6 / 2026.8) / 10 * 1.8, 0.003),
-    ("slope_most_per_k", AMPS, 10.0, 0.10, 6.0, 0.06, 0.025),  # more is no compressor's
-    ("fan_per_k", FAN, 1.0, 0.01, 3.0, -1 / 300, 0.0005),  # the density of air (ideal gas, 27 °C)
-    ("fan_most_per_k", FAN, 1.0, 0.015, 6.0, 0.015, 0.001),
-    ("fan_most_per_k", FAN, 1.0, 0.05, 6.0, 0.02, 0.009),
-    ("split_most_per_k", SPLIT, 10.0, 0.05, 6.0, 0.05, 0.002),
-    ("split_most_per_k", SPLIT, 10.0, 0.12, 6.0, 0.06, 0.025),
+    ("slope_per_k", cooling_amps, 10.0, 0.05, 3.0, math.log(2324.6 / 2026.8) / 10 * 1.8, 0.003),
+    ("slope_most_per_k", cooling_amps, 10.0, 0.10, 6.0, 0.06, 0.025),  # more is no compressor's
+    ("fan_per_k", fan_amps, 1.0, 0.01, 3.0, -1 / 300, 0.0005),  # the density of air (ideal gas, 27 °C)
+    ("fan_most_per_k", fan_amps, 1.0, 0.015, 6.0, 0.015, 0.001),
+    ("fan_most_per_k", fan_amps, 1.0, 0.05, 6.0, 0.02, 0.009),
+    ("split_most_per_k", split, 10.0, 0.05, 6.0, 0.05, 0.002),
+    ("split_most_per_k", split, 10.0, 0.12, 6.0, 0.06, 0.025),
 ]
 
 
 @pytest.mark.parametrize(("number", "quantity", "at", "own", "span_k", "learned", "near"), SLOPES)
 def test_a_slope_is_the_units_own_from_there_and_up_to_there(
-    *, number: str, quantity: Quantity, at: float, own: float, span_k: float, learned: float, near: float
+    *, number: str, quantity: Learned, at: float, own: float, span_k: float, learned: float, near: float
 ) -> None:
     """`number`, of BASELINES."""
-    found = fit_line(line(own, span_k, at=at), quantity)
+    found = fit_line(line(own, span_k, at=at), quantity(UNIT))
     assert found.slope_a_per_k / found.at_a == pytest.approx(learned, abs=near), number
 
 
@@ -79,13 +84,13 @@ def test_the_lines_volts_are_taken_out_where_they_can_be_seen(
         for place, p in enumerate(line(0.02, 8.0, count=40))
         for sign in ((1.0, -1.0)[place // 2 % 2],)
     ]
-    found = fit_line(points, AMPS)
+    found = fit_line(points, cooling_amps(UNIT))
     assert least <= found.a_per_v / found.at_a <= most, number
 
 
 def learned(points: Sequence[BaselinePoint] | None = None) -> Baseline:
     """One that has been frozen on these points, 26 to 34 °C at 2.5 % a K where none are given."""
-    found = Baseline(AMPS)
+    found = Baseline(cooling_amps(UNIT))
     found.kept.points = list(points or line(0.025, 8.0))
     found._freeze()
     return found
@@ -122,7 +127,7 @@ def test_new_temperatures_are_taken_up_from_there(
 @pytest.mark.parametrize(("minutes", "days"), [(6, 0), (14, 1)])
 def test_a_day_counts_from_some_minutes_on(minutes: int, days: int) -> None:
     """BASELINES.day_minutes."""
-    found = Baseline(AMPS)
+    found = Baseline(cooling_amps(UNIT))
     for minute in range(minutes):
         found.learn(30.0, 10.0, None, 60.0 * minute, 1, steady=True)
     assert found.days_seen == days
@@ -131,15 +136,15 @@ def test_a_day_counts_from_some_minutes_on(minutes: int, days: int) -> None:
 @pytest.mark.parametrize(
     ("number", "quantity", "value", "sane"),
     [
-        ("split_least_k", SPLIT, 2.2, False),  # 3 K are a fan's and the ducts' warmth
-        ("split_least_k", SPLIT, 4.5, True),
-        ("split_most_k", SPLIT, 14.0, True),  # 22 °F are 12 K
-        ("split_most_k", SPLIT, 25.0, False),
+        ("split_least_k", split, 2.2, False),  # 3 K are a fan's and the ducts' warmth
+        ("split_least_k", split, 4.5, True),
+        ("split_most_k", split, 14.0, True),  # 22 °F are 12 K
+        ("split_most_k", split, 25.0, False),
     ],
 )
-def test_what_cannot_be_normal_is_never_learned(number: str, quantity: Quantity, value: float, sane: bool) -> None:
+def test_what_cannot_be_normal_is_never_learned(number: str, quantity: Learned, value: float, sane: bool) -> None:
     """`number`, of BASELINES."""
-    assert Baseline(quantity).sane(value) is sane, number
+    assert Baseline(quantity(UNIT)).sane(value) is sane, number
 
 
 def test_a_limit_leaves_out_one_minute_in_a_thousand() -> None:
@@ -264,7 +269,7 @@ def two_levels(few: int, gap: float, scatter: float) -> list[BaselinePoint]:
         BaselinePoint(28.0 + 4.0 * at / few, 10.0 * (1.0 + gap) + scatter * (1 if at % 2 else -1), None)
         for at in range(few)
     ]
-    return [BaselinePoint(p.c, p.a * (1 + AMPS.usual_per_k * (p.c - 30.0)), None) for p in (*low, *high)]
+    return [BaselinePoint(p.c, p.a * (1 + 0.025 * (p.c - 30.0)), None) for p in (*low, *high)]
 
 
 @pytest.mark.parametrize(
@@ -278,7 +283,7 @@ def two_levels(few: int, gap: float, scatter: float) -> list[BaselinePoint]:
 )
 def test_two_levels_are_two_stages_from_there(number: str, few: int, gap: float, scatter: float, stages: int) -> None:
     """`number`, of BASELINES."""
-    assert len(part_stages(two_levels(few, gap, scatter), AMPS)) == stages, number
+    assert len(part_stages(two_levels(few, gap, scatter), cooling_amps(UNIT))) == stages, number
 
 
 def stepping(found: Baseline, *levels: tuple[float, int], from_s: float = 1e6) -> float:

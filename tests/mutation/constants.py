@@ -38,7 +38,7 @@ _ALWAYS = {
 }
 _NO_WITNESS = re.compile(
     r"tests/(benchmarks|crash|fuzz|install|simulation|mutation|web/test_browser|monitor/test_catalogue|conformance/test_hub"
-    r"|monitor/test_report|sim/test_(bench|scenarios|levels|season|readme|workbench|demo)|test_(?!sources)"
+    r"|monitor/test_report(?!_share)|sim/test_(bench|scenarios|levels|season|readme|workbench|demo)|test_(?!sources)"
     r"|fleet/(?!test_(inference|office)_borders))"
 )
 

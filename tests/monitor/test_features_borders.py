@@ -1,0 +1,277 @@
+"""What shape, size and history of a run say, on both sides of each border.
+
+The unit is one of 3 ton: rated load 12.8 A, fan 1.1 A; it normally draws 9 A. Where no source is named the figures are
+common practice (and from memory). A border that moves by half, or twice as far, sees another fault.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from condenser_monitor.monitor.core.links import Facts
+from condenser_monitor.monitor.core.records import Cycle, Scan
+from condenser_monitor.monitor.diagnosis.features import FeatureWatch
+from tests.monitor.units import UNIT
+
+HOUR = 3600.0
+RUNS = Facts(call=True, thermostat=True, supply=True, contacts=True, compressor=True, fan=True)
+DEAD = RUNS._replace(compressor=False)
+LOST = Facts(call=True, thermostat=True, supply=False, contacts=True, compressor=False, fan=False)
+
+
+def stopped(
+    times: int = 2,
+    *,
+    amps: float = 9.0,
+    outdoor_c: float = 28.0,
+    ran_s: float = 600.0,
+    off_s: float = 300.0,
+    normal_a: float | None = 9.0,
+    rough: tuple[float, float] | None = None,
+) -> dict[str, str]:
+    """What is seen of a compressor that stops by itself so many times under one call."""
+    watch, at_s = FeatureWatch(UNIT), 1000.0
+    watch.changed(Facts(call=True, contacts=True, compressor=None), DEAD, at_s, normal_a, rough)
+    for _ in range(times):
+        watch.changed(DEAD, RUNS, at_s, normal_a, rough)
+        for scan in range(6):
+            watch.keep(Scan(t_s=at_s + ran_s * (scan + 1) / 7, compressor_a=amps, outdoor_c=outdoor_c))
+        at_s += ran_s
+        watch.changed(RUNS, DEAD, at_s, normal_a, rough)
+        at_s += off_s
+    watch.changed(DEAD, RUNS, at_s, normal_a, rough)
+    return watch.seen(at_s)
+
+
+STOPS: list[tuple[str, dict[str, Any], str, str | None]] = [
+    # number, how it stops, feature, what it says
+    ("HOT_C", {"outdoor_c": 34.0}, "trip-heat", "hot"),  # 93 °F
+    ("HOT_C", {"outdoor_c": 27.0}, "trip-heat", None),
+    ("MILD_C", {"outdoor_c": 21.0}, "trip-heat", "mild"),  # 70 °F
+    ("HIGH_TRIP_RATIO", {"amps": 9.6}, "trip-amps", "usual"),
+    ("HIGH_TRIP_RATIO", {"amps": 12.0}, "trip-amps", "high"),  # a third more: without its fan
+    ("LOW_TRIP_RATIO", {"amps": 8.2}, "trip-amps", "usual"),
+    ("LOW_TRIP_RATIO", {"amps": 5.4}, "trip-amps", "low"),  # six tenths: no gas to pump
+    ("USUAL_TRIP_RATIO", {"amps": 10.2, "normal_a": None}, "trip-amps", "usual"),
+    ("USUAL_TRIP_RATIO", {"amps": 12.2, "normal_a": None}, "trip-amps", None),
+    ("ROUGH_LOW_RATIO", {"amps": 7.4, "ran_s": 120.0, "normal_a": None, "rough": (9.0, 9.5)}, "trip-amps", "low"),
+    ("ROUGH_LOW_RATIO", {"amps": 8.3, "ran_s": 120.0, "normal_a": None, "rough": (9.0, 9.5)}, "trip-amps", None),
+    ("ROUGH_RAN_S", {"amps": 7.4, "ran_s": 40.0, "normal_a": None, "rough": (9.0, 9.5)}, "trip-amps", None),
+    ("ROUGH_RAN_S", {"amps": 7.4, "ran_s": 90.0, "normal_a": None, "rough": (9.0, 9.5)}, "trip-amps", "low"),
+    ("RUN_LOW_RATIO", {"amps": 8.3, "ran_s": 600.0, "normal_a": None, "rough": (9.0, 9.5)}, "trip-amps", "low"),
+    ("RUN_LOW_RATIO", {"amps": 8.8, "ran_s": 600.0, "normal_a": None, "rough": (9.0, 9.5)}, "trip-amps", "usual"),
+    ("SETTLE_S", {"amps": 8.3, "ran_s": 400.0, "normal_a": None, "rough": (9.0, 9.5)}, "trip-amps", "low"),
+    ("SETTLE_S", {"amps": 8.3, "ran_s": 200.0, "normal_a": None, "rough": (9.0, 9.5)}, "trip-amps", None),
+    ("CONFIRM_STOPS", {"times": 1}, "trip-after", None),  # one alone may be chance
+    ("CONFIRM_STOPS", {"times": 2}, "trip-after", "minutes"),
+    ("OFF_SECONDS_S", {"off_s": 14.0}, "off-time", "seconds"),  # no protector closes again so soon
+    ("OFF_SECONDS_S", {"off_s": 30.0}, "off-time", "minutes"),
+    ("OFF_LONG_S", {"off_s": 600.0}, "off-time", "minutes"),
+    ("OFF_LONG_S", {"off_s": 1400.0}, "off-time", "long"),  # a hot one takes half an hour and more
+]
+
+
+@pytest.mark.parametrize(("number", "how", "feature", "says"), STOPS)
+def test_a_stop_says_from_there(number: str, how: dict[str, Any], feature: str, says: str | None) -> None:
+    """`number` is the border that it lies beside."""
+    assert stopped(**how).get(feature) == says, number
+
+
+# ---------------------------------------------------------------- minutes of run
+
+
+def minutes(*parts: tuple[float, int], watch: FeatureWatch | None = None, from_s: float = 0.0) -> dict[str, str]:
+    """What is seen after so many settled minutes at each part of the normal current."""
+    watch, at_s = watch or FeatureWatch(UNIT), from_s
+    for ratio, count in parts:
+        for _ in range(count):
+            at_s += 60.0
+            watch.minute(9.0 * ratio, 9.0, at_s)
+    return watch.seen(at_s)
+
+
+MINUTES: list[tuple[str, tuple[tuple[float, int], ...], str, str | None]] = [
+    ("RUN_HIGH_RATIO", ((1.03, 20),), "run-amps", "usual"),
+    ("RUN_HIGH_RATIO", ((1.10, 20),), "run-amps", "high"),
+    ("RUN_LOW_RATIO", ((0.97, 20),), "run-amps", "usual"),
+    ("RUN_LOW_RATIO", ((0.90, 20),), "run-amps", "low"),
+    ("RUN_MINUTES", ((1.0, 30), (1.10, 4)), "run-amps", "usual"),  # an odd moment
+    ("RUN_MINUTES", ((1.0, 30), (1.10, 9)), "run-amps", "high"),
+    ("RUN_SLACK_RATIO", ((1.10, 20), (1.04, 20)), "run-amps", "high"),  # at the border it does not flap
+    ("RUN_SLACK_RATIO", ((1.10, 20), (1.025, 20)), "run-amps", "usual"),
+    ("RISE_RATIO", ((1.0, 5), (1.09, 3)), "rise", None),
+    ("RISE_RATIO", ((1.0, 5), (1.18, 3)), "rise", "sudden"),
+    ("RISE_MINUTES", ((1.0, 5), (1.07, 10), (1.18, 2)), "rise", "sudden"),
+    ("RISE_MINUTES", ((1.0, 5), (1.07, 22), (1.18, 2)), "rise", None),  # dirt takes longer, and heat too
+]
+
+
+@pytest.mark.parametrize(("number", "parts", "feature", "says"), MINUTES)
+def test_minutes_of_run_say_from_there(
+    number: str, parts: tuple[tuple[float, int], ...], feature: str, says: str | None
+) -> None:
+    """`number` is the border that it lies beside."""
+    assert minutes(*parts).get(feature) == says, number
+
+
+@pytest.mark.parametrize(
+    ("number", "crept_to", "after_h", "sudden"),
+    [
+        ("RISE_AGAIN_S", 1.16, 18.0, False),  # it follows the day's heat, as yesterday
+        ("RISE_AGAIN_S", 1.16, 36.0, True),
+        ("RISE_BEFORE_RATIO", 1.10, 6.0, False),
+        ("RISE_BEFORE_RATIO", 1.065, 6.0, True),  # a hair above is nothing that was there before
+    ],
+)
+def test_a_rise_that_was_there_the_day_before_is_not_sudden(
+    number: str, crept_to: float, after_h: float, sudden: bool
+) -> None:
+    """`number` is the border that it lies beside: the current creeps up, is normal at night, and comes up at once."""
+    watch = FeatureWatch(UNIT)
+    minutes((1.0, 5), (1.06, 25), (crept_to, 5), (1.0, 2), watch=watch)
+    found = minutes((1.0, 2), (1.18, 3), watch=watch, from_s=37 * 60.0 + after_h * HOUR)
+    # between them the unit rested: its last normal minute is the one before the rise
+    assert (found.get("rise") == "sudden") is sudden, number
+
+
+# ---------------------------------------------------------------- contacts, line, fan, clamps
+
+
+@pytest.mark.parametrize(
+    ("number", "changes", "every_s", "flickers"),
+    [
+        ("FLICKERS", 4, 10.0, False),
+        ("FLICKERS", 8, 10.0, True),  # four times open within minutes: no pressure switch closes so often
+        ("FLICKERS_WINDOW_S", 6, 26.0, True),
+        ("FLICKERS_WINDOW_S", 6, 52.0, False),
+    ],
+)
+def test_contacts_that_open_and_close_by_turns_flicker(
+    number: str, changes: int, every_s: float, flickers: bool
+) -> None:
+    """`number` is the border that it lies beside."""
+    watch = FeatureWatch(UNIT)
+    for place in range(changes + 1):
+        watch.glimpse(Scan(t_s=place * every_s, call=True, load=place % 2 == 0))
+    assert (watch.seen(changes * every_s).get("flickers") == "yes") is flickers, number
+
+
+@pytest.mark.parametrize(
+    ("number", "lost_s", "start_after_s", "blink"),
+    [
+        ("BLINK_S", 7.0, 5.0, True),  # clocks run on, pressures stay
+        ("BLINK_S", 15.0, 5.0, False),
+        ("BLINK_BEFORE_S", 4.0, 45.0, True),
+        ("BLINK_BEFORE_S", 4.0, 90.0, False),
+    ],
+)
+def test_a_start_soon_after_a_blink_of_the_line_says_so(
+    number: str, lost_s: float, start_after_s: float, blink: bool
+) -> None:
+    """`number` is the border that it lies beside."""
+    watch = FeatureWatch(UNIT)
+    watch.changed(RUNS, LOST, 1000.0, 9.0)
+    watch.changed(LOST, DEAD, 1000.0 + lost_s, 9.0)
+    watch.changed(DEAD, RUNS, 1000.0 + lost_s + start_after_s, 9.0)
+    assert ("line-blink" in watch.seen(1200.0)) is blink, number
+
+
+def cycle(at_s: float, *, run_s: float = 900.0, fan_a: float | None = 1.0, call_s: float = 900.0) -> Cycle:
+    """One that ends at this time."""
+    empty: dict[str, Any] = dict.fromkeys(Cycle.__struct_fields__)
+    fixed = {"started_s": at_s - call_s, "stopped_s": at_s, "run_s": run_s, "start_seen": True, "closings": 1}
+    return Cycle(**{**empty, **fixed, "fan_a": fan_a, "compressor_starts": 1})
+
+
+@pytest.mark.parametrize(
+    ("number", "runs", "fan_a", "says"),
+    [
+        ("FAN_RUNS", 2, 1.5, None),
+        ("FAN_RUNS", 4, 1.5, "high"),
+        ("FAN_HIGH_RATIO", 8, 1.15, None),
+        ("FAN_HIGH_RATIO", 8, 1.4, "high"),  # they fail at 35 to 50 % over
+        ("FAN_LOW_RATIO", 8, 0.8, None),
+        ("FAN_LOW_RATIO", 8, 0.5, "low"),  # without its blade
+    ],
+)
+def test_a_fan_is_held_to_its_own_runs(number: str, runs: int, fan_a: float, says: str | None) -> None:
+    """`number` is the border that it lies beside: the fan drew 1 A in so many runs."""
+    watch = FeatureWatch(UNIT)
+    for place in range(runs):
+        watch.cycle(cycle(HOUR * place))
+    watch.cycle(cycle(HOUR * runs, fan_a=fan_a))
+    assert watch.seen(HOUR * runs).get("fan-amps") == says, number
+
+
+@pytest.mark.parametrize(("high", "says"), [(4, None), (9, "high")])
+def test_the_middle_of_a_fans_last_scans_counts(high: int, says: str | None) -> None:
+    """FAN_SCANS: before the compressor stops by itself."""
+    watch = FeatureWatch(UNIT)
+    for place in range(4):
+        watch.cycle(cycle(HOUR * place))
+    at_s = 5 * HOUR
+    watch.changed(DEAD, RUNS, at_s, 9.0)
+    for scan in range(40):
+        fan_a = 1.5 if scan >= 40 - high else 1.0
+        watch.keep(Scan(t_s=at_s + 10.0 * scan, compressor_a=9.0, fan_a=fan_a))
+    watch.changed(RUNS, DEAD, at_s + 401.0, 9.0)
+    assert watch.seen(at_s + 402.0).get("fan-amps") == says
+
+
+@pytest.mark.parametrize(
+    ("number", "scans", "fan_a", "swapped"),
+    [
+        ("SWAPPED_SCANS", 3, 9.0, None),  # a motor's inrush
+        ("SWAPPED_SCANS", 7, 9.0, True),
+        ("SWAPPED_RATIO", 7, 4.4, False),  # a fan that stands and hums
+        ("SWAPPED_RATIO", 7, 9.0, True),  # no fan draws eight times its nameplate and runs
+    ],
+)
+def test_clamps_that_read_each_others_current(number: str, scans: int, fan_a: float, swapped: bool | None) -> None:
+    """`number` is the border that it lies beside."""
+    watch = FeatureWatch(UNIT)
+    for scan in range(scans):
+        watch.keep(Scan(t_s=float(scan), compressor_a=1.0, fan_a=fan_a))
+    assert watch.swapped(float(scans)) is swapped, number
+
+
+@pytest.mark.parametrize(("call_h", "satisfied"), [(2.0, True), (4.0, False)])
+def test_a_call_that_ended_though_nothing_ran_was_satisfied_or_given_up(call_h: float, satisfied: bool) -> None:
+    """SATISFIED_MOST_S: a thermostat's longest call on a hot day, and the cool of the night."""
+    watch = FeatureWatch(UNIT)
+    for place in range(3):
+        watch.cycle(cycle(20 * HOUR + 600.0 * place, run_s=0.0, call_s=call_h * HOUR))
+    assert ("calls-satisfied" in watch.seen(20 * HOUR + 1300.0)) is satisfied
+
+
+@pytest.mark.parametrize(("later_h", "tells"), [(3.0, True), (6.0, False)])
+def test_what_was_seen_tells_for_some_hours(later_h: float, tells: bool) -> None:
+    """EPISODE_S: what belongs to one visit to the thermostat, not to the day before."""
+    watch = FeatureWatch(UNIT)
+    minutes((1.10, 20), watch=watch)
+    assert ("run-amps" in watch.seen(1200.0 + later_h * HOUR)) is tells
+
+
+@pytest.mark.parametrize(
+    ("number", "before", "falls_to", "minutes_of_it", "fell"),
+    [
+        ("FALL_RATIO", 6, 0.67, 4, False),  # a low stage draws 67 % of a high one, tests/data/nist-ashp-hilft
+        ("FALL_RATIO", 6, 0.45, 4, True),
+        ("FALL_CONFIRM", 6, 0.45, 1, False),  # a blink of the line
+        ("FALL_CONFIRM", 6, 0.45, 3, True),
+        ("FALL_MINUTES", 1, 0.45, 4, False),
+        ("FALL_MINUTES", 4, 0.45, 4, True),
+    ],
+)
+def test_a_current_that_falls_at_once_says_so(
+    number: str, before: int, falls_to: float, minutes_of_it: int, fell: bool
+) -> None:
+    """`number` is the border that it lies beside: so many minutes at 9 A, then at so much of it."""
+    watch = FeatureWatch(UNIT)
+    watch.changed(DEAD, RUNS, 0.0, 9.0)
+    amps = [9.0] * before + [9.0 * falls_to] * minutes_of_it
+    for minute, minute_a in enumerate(amps):
+        watch.settled_minute(minute_a, 600.0 + 60.0 * minute)
+    assert ("fall" in watch.seen(1300.0)) is fell, number
