@@ -31,6 +31,7 @@ from condenser_monitor.monitor.core.trust import WITNESSES
 from condenser_monitor.monitor.diagnosis.evidence import seen_from
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
 from condenser_monitor.monitor.engine import Engine
+from condenser_monitor.sim.alike import alike
 from condenser_monitor.sim.bench_cases import (
     CASES,
     DAY_S,
@@ -71,6 +72,7 @@ _UNEVEN_S = (2.0, 60.0)
 _CELLS_LOST = 0.03
 _CERTAIN, _CHECKS_MOST = 0.9, 15  # a share of belief that nobody asks beyond; more checks than anybody makes
 _SOUND_SHARE = 0.15
+_STALL_S = 5.0  # scans this far apart miss most of the stalled starts, which last some seconds
 
 
 class BenchUnit(NamedTuple):
@@ -93,9 +95,10 @@ class BenchUnit(NamedTuple):
 
 
 class BenchScore(NamedTuple):
-    """One unit's outcome. `place` is where the true cause stands among the suspects (0: nowhere), `listed` how many
-    there are, `checks` how many meter readings it took until certain (None: not asked), `sure` whether what was then
-    certain was true."""
+    """One unit's outcome. `place` is where the true cause stands among the suspects (0: nowhere), `alike_place` where
+    the first one stands that these sensors cannot tell from it, `split` whether there is no such other one; `listed`
+    how many there are, `checks` how many meter readings it took until certain (None: not asked), `sure` whether what
+    was then certain was true."""
 
     case: str
     kind: str
@@ -109,6 +112,8 @@ class BenchScore(NamedTuple):
     finding: str = "-"
     detail: str = ""
     place: int = 0
+    alike_place: int = 0
+    split: bool = False
     listed: int = 0
     checks: int | None = None
     sure: bool = False
@@ -391,6 +396,7 @@ def score(played: Played) -> BenchScore:
     if not named:
         return about._replace(outcome="no answer", finding=played.true[0].finding)
     place = _place(named, causes)
+    same = _alike(played)
     checks: int | None = None
     sure = False
     if unit.extra == "plain":
@@ -401,6 +407,8 @@ def score(played: Played) -> BenchScore:
         finding=played.true[0].finding,
         detail=", ".join(named),
         place=place,
+        alike_place=_place(named, causes | same),
+        split=same <= causes,
         listed=len(named),
         checks=checks,
         sure=sure,
@@ -411,6 +419,17 @@ def _causes(unit: BenchUnit) -> frozenset[str]:
     """The suspects that are truly at fault."""
     cases = [case for case in (unit.case, unit.second) if case is not None]
     return frozenset(name for case in cases for name in CAUSES[case.cause].suspects)
+
+
+def _alike(played: Played) -> frozenset[str]:
+    """The suspects that these sensors, read this often, cannot tell from those at fault. One that lies tells
+    nothing."""
+    unit, design = played.unit, played.rig.world.plan.design
+    lies = "" if played.lie is None else played.lie[0]
+    fitted = [name for name in unit.fitted if name != lies]
+    cases = [case for case in (unit.case, unit.second) if case is not None]
+    slow = RATES[unit.rate] >= _STALL_S
+    return frozenset().union(*(alike(one.cause, fitted, design, slow=slow, sense=one.sense) for one in cases))
 
 
 def _place(named: Sequence[str], causes: frozenset[str]) -> int:

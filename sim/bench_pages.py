@@ -89,17 +89,23 @@ def _class_row(name: str, scores: Sequence[BenchScore]) -> tuple[str, ...]:
 
 
 def suspects(scores: Sequence[BenchScore]) -> str:
-    """Of the broken units about which something true was found: where the true cause stands, how long the list is, and
-    how many meter checks it takes until one suspect is certain."""
+    """Of the broken units about which something true was found: where the true cause stands, and the first one that
+    these sensors cannot tell from it (sim/alike.py); the same for the units in which there is no such other one; how
+    long the list is, and how many meter checks it takes until one suspect is certain."""
     found = [row for row in scores if row.listed]
     rows = [_suspect_row("all", found)]
     rows += [_suspect_row(name, [row for row in group if row.listed]) for name, group in _groups(scores)]
-    head = ("units", "count", "named first", "in the first three", "named", "mean list", "checks until certain", "true")
+    head = (
+        *("units", "count", "named first", "in the first three", "named", "it or one alike first"),
+        *("split by these sensors", "named first there", "in the first three there"),
+        *("mean list", "checks until certain", "true"),
+    )
     return table(head, rows)
 
 
 def _suspect_row(name: str, scores: Sequence[BenchScore]) -> tuple[str, ...]:
     total = len(scores)
+    split = [row for row in scores if row.split]
     asked = [row for row in scores if row.checks is not None]
     return (
         name,
@@ -107,6 +113,10 @@ def _suspect_row(name: str, scores: Sequence[BenchScore]) -> tuple[str, ...]:
         _rate(sum(row.place == 1 for row in scores), total),
         _rate(sum(0 < row.place <= 3 for row in scores), total),
         _rate(sum(row.place > 0 for row in scores), total),
+        _rate(sum(row.alike_place == 1 for row in scores), total),
+        str(len(split)),
+        _rate(sum(row.place == 1 for row in split), len(split)),
+        _rate(sum(0 < row.place <= 3 for row in split), len(split)),
         f"{mean(row.listed for row in scores):.1f}" if scores else "none",
         f"{mean(row.checks or 0 for row in asked):.1f}" if asked else "none",
         _rate(sum(row.sure for row in asked), len(asked)),
@@ -203,7 +213,9 @@ def page(
         f"the world, never from the engine. Rates are in per cent, with Wilson intervals at {100 * _CONFIDENCE:.0f} %; "
         "false alarms a unit-year have the exact interval of a Poisson count, which a few unit-days leave wide.",
         "## Outcomes\n\n" + classes(scores),
-        "## Suspects\n\n" + suspects(scores),
+        "## Suspects\n\nMany faults leave the same to be read by few sensors; which do is written down apart from the "
+        "diagnosis, as pictures of what each cause leaves on the wires (common practice, `sim/alike.py`).\n\n"
+        + suspects(scores),
         "## By cause\n\n" + by_case(scores),
         "## Confusion\n\n" + confusion(scores),
     ]
