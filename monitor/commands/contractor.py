@@ -58,6 +58,8 @@ def add(command: shared.Command) -> None:
     copied = action("copy-from", lambda do, fleet, args: do.copy_from(fleet, args.url), text)
     copied.add_argument("url", metavar="URL", help="such as sqlite:///PATH; stop ingest and pages first")
     action("check", _check, "say how the office is; exit status 1 with the reasons where something is wrong")
+    text = "send a test message to whoever is on call; exit status 1 if an address did not take it"
+    action("on-call", lambda do, fleet, _: do.try_on_call(fleet, print), text)
     action("tidy", lambda do, fleet, _: do.tidy(fleet), "drop what is past its time")
     action("credential", lambda do, fleet, _: do.own_credential(fleet), "a new password for the fleet itself")
     action("broker-files", lambda do, fleet, _: do.broker_files(fleet), "write the broker's files again")
@@ -74,6 +76,10 @@ def add(command: shared.Command) -> None:
     ended = action("drop-token", lambda do, fleet, args: do.drop_token(fleet, args.name), "end a program's token")
     ended.add_argument("name", metavar="NAME")
     _webhooks(action)
+    _people(action)
+
+
+def _people(action: Callable[[str, _Act, str], argparse.ArgumentParser]) -> None:
     text = "a new person of the office; the password is asked"
     user = action(
         "add-user",

@@ -10,7 +10,7 @@ import shutil
 import signal
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ from condenser_monitor.monitor.fleet import (
     copy_database,
     enroll,
     health,
+    on_call,
     people,
     privacy,
     queries,
@@ -130,6 +131,11 @@ def check(settings: FleetSettings) -> tuple[str, int]:
     lines += [f"certificate: {found.certificate_days:.0f} days left"] if found.certificate_days is not None else []
     lines += [f"PROBLEM: {problem}" for problem in found.problems]
     return "\n".join(lines), 1 if found.problems else 0
+
+
+def try_on_call(settings: FleetSettings, say: Callable[[str], object]) -> int:
+    """Send a test message to each address of whoever is on call; the exit status."""
+    return on_call.try_addresses(settings, say)
 
 
 def add_token(settings: FleetSettings, name: str, scopes: str, branch: str = "") -> str:

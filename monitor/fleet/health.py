@@ -19,7 +19,7 @@ from prometheus_client.openmetrics.exposition import generate_latest
 from prometheus_client.registry import Collector
 
 from condenser_monitor.monitor.core.errors import BrokerError, CondenserError
-from condenser_monitor.monitor.fleet import queries, webhooks
+from condenser_monitor.monitor.fleet import on_call, queries, webhooks
 from condenser_monitor.monitor.fleet.session import IngestSession
 from condenser_monitor.monitor.fleet.setup import Broker, FleetSettings
 from condenser_monitor.monitor.fleet.store import Store
@@ -97,7 +97,7 @@ class Health(msgspec.Struct, frozen=True, kw_only=True):
     free_mb: float | None
     certificate_days: float | None
     broker: str
-    webhooks: tuple[str, ...]
+    untold: tuple[str, ...]
     problems: tuple[str, ...]
 
 
@@ -109,7 +109,7 @@ def health(store: Store, settings: FleetSettings, now: float, *, ask_broker: boo
         asides = connection.scalar(sa.select(sa.func.count()).select_from(set_aside)) or 0
         count = sa.select(standing.c.severity, sa.func.count()).where(standing.c.active).group_by(standing.c.severity)
         active = {row[0]: int(row[1]) for row in connection.execute(count)}
-        late = tuple(webhooks.problems(connection, now))
+        late = (*webhooks.problems(connection, now), *on_call.problems(connection, settings.on_call, now))
     free_mb, days, broker = _free_mb(store, settings), None, ""
     if ask_broker:
         try:
@@ -125,7 +125,7 @@ def health(store: Store, settings: FleetSettings, now: float, *, ask_broker: boo
         free_mb=free_mb,
         certificate_days=days,
         broker=broker,
-        webhooks=late,
+        untold=late,
         problems=(),
     )
     return msgspec.structs.replace(found, problems=tuple(_problems(found)))
@@ -145,7 +145,7 @@ def _problems(found: Health) -> Iterator[str]:
         yield f"{found.free_mb:.0f} MB are free on the disk; at least {FLEET.free_least_mb.value:.0f} MB are wanted"
     if found.certificate_days is not None and found.certificate_days < FLEET.certificate_days.value:
         yield f"the broker's certificate ends in {found.certificate_days:.0f} days: no site can connect after that"
-    yield from found.webhooks
+    yield from found.untold
 
 
 def _free_mb(store: Store, settings: FleetSettings) -> float | None:

@@ -14,7 +14,7 @@ from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.records import Severity
-from condenser_monitor.monitor.fleet import people
+from condenser_monitor.monitor.fleet import people, queries, tenants, triage
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
 from condenser_monitor.monitor.fleet.people import Role
 from condenser_monitor.monitor.fleet.setup import FleetSettings
@@ -57,6 +57,12 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
     store = Store(f"sqlite:///{tmp_path_factory.mktemp('seen')}/fleet.db")
     store.migrate()
     office = Office(store)
+    with store.write() as connection:  # one that is asked about, with a customer of a long name
+        key = queries.site_id(connection, tenants.WHOLE, site_name(5))
+        summary = "No run since then: by its neighbors 401 were due, and never before more than 7. Is nobody home?"
+        about: dict[str, Any] = {"finding": triage.NOT_RUN, "severity": "watch", "summary": summary, "active": True}
+        row = ActiveAlerts(site_id=key, since_at=office.now - 9e5, changed_at=office.now, **about)
+        writer(store).put_standing(connection, [row])
     with pytest.MonkeyPatch.context() as patch, serve(office.app) as serving:
         patch.setattr(guard, "_PER_MIN", 10**6)
         yield serving
@@ -89,6 +95,31 @@ def test_no_page_is_wider_than_the_screen(browser: Browser, served: Serving, siz
             wide.append(path)
     page.context.close()
     assert wide == []
+
+
+_OVERLAPS = """() => {
+  const all = [...document.querySelectorAll("input, select, textarea, button, a.button")];
+  const shown = all.filter(e => e.checkVisibility())
+    .map(e => [e.name || e.textContent, e.getBoundingClientRect()]).filter(([, r]) => r.width > 1 && r.height > 1);
+  return shown.flatMap(([name, a], n) => shown.slice(n + 1)
+    .filter(([, b]) => Math.min(a.right, b.right) - Math.max(a.left, b.left) > 1
+      && Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top) > 1)
+    .map(([other]) => `${name} on ${other}`));
+}"""
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_no_control_lies_on_another(browser: Browser, served: Serving, size: ViewportSize) -> None:
+    """Each field and button of every page has its place to itself, to be read and hit (WCAG 2.5.8)."""
+    page = signed_in(browser, served.url, viewport=size)
+    found = {}
+    for path in PAGES:
+        page.goto(served.url + path)
+        found[path] = page.evaluate(_OVERLAPS)
+        if not path:
+            expect(page.get_by_label("Nobody until")).to_have_count(1)
+    page.context.close()
+    assert {path: pairs for path, pairs in found.items() if pairs} == {}
 
 
 def test_the_pages_ask_nobody_but_the_office(browser: Browser, served: Serving) -> None:

@@ -20,7 +20,12 @@ from tests.size import long_one
 
 _TOP = Path(__file__).parents[2]
 _FOLDER = _TOP / "monitor" / "fleet" / "deploy"
-_WISHES = {"FLEET_HOST": "office.test", "FLEET_DATABASE_PASSWORD": "a long word", "FLEET_TIME_ZONE": "America/Chicago"}
+_WISHES = {
+    "FLEET_HOST": "office.test",
+    "FLEET_DATABASE_PASSWORD": "a long word",
+    "FLEET_TIME_ZONE": "America/Chicago",
+    "FLEET_NAME": "Our plan",
+}
 _OFFICE = "/srv/fleet/office"
 
 
@@ -55,6 +60,7 @@ def test_the_office_that_it_makes_is_the_one_that_it_starts(postgres: Postgres, 
     settings = setup.load(home / "fleet.toml")
     commands.opened(settings).close()
     assert settings.database.url == url
+    assert (settings.name, settings.time_zone) == (_WISHES["FLEET_NAME"], _WISHES["FLEET_TIME_ZONE"])
     port = settings.broker.port
     assert services["broker"]["ports"] == [f"{port}:{port}"]
     assert services["broker"]["networks"]["default"]["aliases"] == [settings.broker.host]

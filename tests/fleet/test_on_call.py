@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from condenser_monitor.monitor.core.errors import NotifyError
+from condenser_monitor.monitor.core.errors import CommandError, NotifyError
 from condenser_monitor.monitor.core.records import AlertState
-from condenser_monitor.monitor.fleet import enroll, on_call
-from condenser_monitor.monitor.fleet.setup import Broker, OnCall
+from condenser_monitor.monitor.fleet import enroll, health, on_call
+from condenser_monitor.monitor.fleet.setup import Broker, Database, FleetSettings, OnCall
 from condenser_monitor.monitor.fleet.store import Store
 from condenser_monitor.monitor.fleet.writer import writer
 from condenser_monitor.monitor.publishers.phone import Send
@@ -76,4 +76,65 @@ def test_new_urgent_cases_are_told_once_at_night(tmp_path: Path) -> None:
     assert "6 units lost their line supply" in sent[1].body
     assert "Dark" not in sent[1].body
     assert on_call.notify(store, OnCall(), NIGHT, send_to=send_to) == 0
+    store.close()
+
+
+def _unstaffed(tmp_path: Path) -> tuple[Store, FleetSettings, Path]:
+    """An office with one urgent case out of hours, and where its addresses will be."""
+    store = Store(f"sqlite:///{tmp_path}/fleet.db")
+    store.migrate()
+    enroll.enroll(store, "a", broker=Broker(), by="test", now=NOON, name="House a")
+    writer(store).write(received([payloads.finding("a", 1, "raised")]), NOON)
+    file = tmp_path / "urls"
+    on_call_file = OnCall(urls_file=str(file), days=0)  # never staffed
+    return store, FleetSettings(database=Database(url=str(store.url)), on_call=on_call_file), file
+
+
+def _said(store: Store, settings: FleetSettings, now: float) -> list[str]:
+    found = health.health(store, settings, now, ask_broker=False)
+    return [problem for problem in found.problems if "on call" in problem]
+
+
+@pytest.mark.parametrize(
+    ("text", "mode", "said"),
+    [
+        (None, 0, "No such file"),
+        ("json://127.0.0.1:1/\n", 0o644, "chmod 600"),
+        ("# nobody\n", 0o600, "holds no address"),
+    ],
+    ids=["missing", "open to all", "empty"],
+)
+def test_addresses_that_cannot_be_used_end_no_worker_and_check_says_so(
+    tmp_path: Path, text: str | None, mode: int, said: str
+) -> None:
+    """A case at night then leaves `notify` with nobody told, not with an error that would end ingest; `check` names
+    the file at once, and the case once it was not told of at three looks."""
+    store, settings, file = _unstaffed(tmp_path)
+    if text is not None:
+        file.write_text(text)
+        file.chmod(mode)
+    assert on_call.notify(store, settings.on_call, NOON + 1) == 0
+    assert [said in problem for problem in _said(store, settings, NOON + 1)] == [True]
+    later = _said(store, settings, NOON + 200)
+    assert len(later) == 2
+    assert "was told of 1 urgent case" in later[1]
+    store.close()
+
+
+def test_a_case_that_no_address_takes_is_a_problem_until_one_does(tmp_path: Path) -> None:
+    """Port 1 of this machine takes nothing; in office hours the case counts as seen."""
+    store, settings, file = _unstaffed(tmp_path)
+    file.write_text("json://127.0.0.1:1/\n")
+    file.chmod(0o600)
+    assert on_call.notify(store, settings.on_call, NOON + 1) == 0
+    assert _said(store, settings, NOON + 1) == []
+    assert ["`on-call` says why" in problem for problem in _said(store, settings, NOON + 200)] == [True]
+    said: list[object] = []
+    assert on_call.try_addresses(settings, said.append) == 1
+    assert "not taken" in str(said[-1])
+    staffed = OnCall(urls_file=str(file), from_hour=0, to_hour=24, days=7)
+    assert on_call.notify(store, staffed, NOON + 201) == 1
+    assert _said(store, settings, NOON + 400) == []
+    with pytest.raises(CommandError, match="urls_file"):
+        on_call.try_addresses(FleetSettings(), said.append)
     store.close()

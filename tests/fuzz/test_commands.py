@@ -73,6 +73,7 @@ COMMANDS: dict[str, Row] = {
     "fleet migrate": Row((), ("--fleet",)),
     "fleet copy-from": Row(("sqlite:///other.db",), ("--fleet",)),
     "fleet check": Row((), ("--fleet",)),
+    "fleet on-call": Row((), ("--fleet",)),
     "fleet tidy": Row((), ("--fleet",)),
     "fleet credential": Row((), ("--fleet",)),
     "fleet broker-files": Row((), ("--fleet",)),
