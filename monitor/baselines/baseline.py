@@ -174,7 +174,8 @@ class NewLevel(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
 
 
 class BaselineMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
-    """All that is kept of the learning. `recent` are the last minutes' ratios to the nearest stage."""
+    """All that is kept of the learning. `stages` are the frozen lines, that of the most points first, none while
+    learning; `recent` are the last minutes' ratios to the nearest stage."""
 
     minutes: int = 0
     days: dict[int, int] = {}
@@ -212,11 +213,6 @@ class Baseline:
         self.kept = memory or BaselineMemory()
 
     @property
-    def stages(self) -> list[Stage]:
-        """The frozen lines, that of the most points first; none while learning."""
-        return self.kept.stages
-
-    @property
     def days_seen(self) -> int:
         """Days with enough settled minutes to count."""
         return sum(count >= _B.day_minutes.value for count in self.kept.days.values())
@@ -240,9 +236,9 @@ class Baseline:
     def range(self, c: float | None) -> NormalRange:
         """What is normal in any stage at this temperature. Where a stage may be running of which nothing is known yet,
         that side is open."""
-        if c is None or not self.stages or self._holding:
+        if c is None or not self.kept.stages or self._holding:
             return ANY
-        lines = sorted((stage.amps(c), stage.sd_a(c), stage.knows(c)) for stage in self.stages)
+        lines = sorted((stage.amps(c), stage.sd_a(c), stage.knows(c)) for stage in self.kept.stages)
         fewer = self.expected_stages is not None and len(lines) < self.expected_stages
         (low_a, low_sd, low_known), (high_a, high_sd, high_known) = lines[0], lines[-1]
         widest = _B.sure_sd.value
@@ -253,9 +249,9 @@ class Baseline:
         )
 
     def _nearest(self, c: float, v: float | None, near_a: float | None) -> Stage | None:
-        if near_a is None or len(self.stages) < 2:
-            return self.stages[0] if self.stages else None
-        return min(self.stages, key=lambda stage: abs(stage.amps(c, v) - near_a))
+        if near_a is None or len(self.kept.stages) < 2:
+            return self.kept.stages[0] if self.kept.stages else None
+        return min(self.kept.stages, key=lambda stage: abs(stage.amps(c, v) - near_a))
 
     # ------------------------------------------------------------ learning
 
@@ -268,7 +264,7 @@ class Baseline:
         if not self.sane(a):
             return
         point = BaselinePoint(round(c, 2), round(a, 4), None if v is None else round(v, 3))
-        if self.stages:
+        if self.kept.stages:
             self._place(point, x_s, day, steady=steady)
             return
         self.kept.minutes += 1
@@ -355,7 +351,7 @@ class Baseline:
         """Look at a minute of settled run before it is known to be clean: whether a new level must be waited for."""
         stage = None if c is None else self._nearest(c, None, a)
         expected_a = 0.0 if stage is None or c is None else stage.amps(c)
-        if expected_a <= 0 or not self._is_new(a / expected_a) or self.quantity.stages <= len(self.stages):
+        if expected_a <= 0 or not self._is_new(a / expected_a) or self.quantity.stages <= len(self.kept.stages):
             return
         if self.kept.new_level is None and self._comes_at_once():
             self.kept.new_level = NewLevel()

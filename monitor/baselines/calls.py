@@ -194,7 +194,11 @@ class Owed(NamedTuple):
 
 
 class Calls:
-    """Learns how a unit is called, and says when it is overdue."""
+    """Learns how a unit is called, and says when it is overdue.
+
+    `learned`: there is enough to judge by. `in_season`: the model speaks at all: learned, and called within the last
+    days. `overdue`: this unit should have been called; None while it is not known well enough, or out of season.
+    """
 
     def __init__(self, settings: Settings, memory: CallsMemory | None = None) -> None:
         self.kept = memory or CallsMemory()
@@ -205,6 +209,9 @@ class Calls:
         self._last_x: float | None = None if memory is None else memory.timeline.x_s
         self._lately_c: tuple[float | None, float | None] = (None, None)
         self._shares: dict[tuple[int, int | None], float] = {}
+        self.learned = self.in_season = False
+        self.overdue: bool | None = None
+        self._judge()
 
     # ------------------------------------------------------------ in
 
@@ -219,23 +226,26 @@ class Calls:
         day = int((x_s + self.kept.clock_s) // DAY_S)
         if day != self.kept.day:
             self._begin_day(day)
+        self._judge()
         held_s = 0.0 if last_x is None else x_s - last_x
         if call is None or held_s > _B.gap_s.value:
             self._forget_silence(x_s)
-            return
-        if outdoor_c is not None or not (self.kept.felt or self._heats):
-            self._pass(x_s, held_s / HOUR_S, call, outdoor_c)
-        if call:
-            self._end_silence()
-            self.kept.call_h += held_s / HOUR_S
-        elif self.kept.silence is None:
-            self._end_call()
-            self.kept.silence = Silence(since_x=x_s)
+        else:
+            if outdoor_c is not None or not (self.kept.felt or self._heats):
+                self._pass(x_s, held_s / HOUR_S, call, outdoor_c)
+            if call:
+                self._end_silence()
+                self.kept.call_h += held_s / HOUR_S
+            elif self.kept.silence is None:
+                self._end_call()
+                self.kept.silence = Silence(since_x=x_s)
+        self._judge()
 
     def excuse(self) -> None:
         """A person says that the unit was not to be called: nothing is overdue until the next call."""
         if self.kept.silence is not None:
             self.kept.silence.overdue, self.kept.silence.excused = False, True
+            self._judge()
 
     def memory(self) -> CallsMemory:
         """Return what must survive a restart."""
@@ -244,32 +254,10 @@ class Calls:
     # ------------------------------------------------------------ answers
 
     @property
-    def learned(self) -> bool:
-        """Whether there is enough to judge by."""
-        return self.kept.days >= _B.days.value and self.kept.calls >= _B.calls.value
-
-    @property
-    def in_season(self) -> bool:
-        """Whether the model speaks at all: learned, and called within the last days."""
-        silence = self.kept.silence
-        recent = silence is None or self._last_x is None or self._last_x - silence.since_x <= _B.season_s.value
-        return self.learned and (recent or (silence is not None and silence.overdue))
-
-    @property
     def outdoor_c(self) -> float | None:
         """The outdoor temperature that the last two updates bear out."""
         known = [celsius for celsius in self._lately_c if celsius is not None]
         return min(known, default=None)
-
-    @property
-    def overdue(self) -> bool | None:
-        """Whether this unit should have been called; None while it is not known well enough, or out of season."""
-        silence = self.kept.silence
-        if silence is None:
-            return False if self.learned else None
-        if silence.overdue:
-            return True
-        return False if self.in_season or silence.excused else None
 
     def owed(self) -> Owed | None:
         """What the present silence owes; None while there is none."""
@@ -286,6 +274,20 @@ class Calls:
         return Owed(silent_h=silent_h, owed_h=silence.owed_h, limit_h=limit_h)
 
     # ------------------------------------------------------------ inside
+
+    def _judge(self) -> None:
+        """Say what is known by now."""
+        kept, silence = self.kept, self.kept.silence
+        self.learned = kept.days >= _B.days.value and kept.calls >= _B.calls.value
+        if silence is None:
+            self.in_season, self.overdue = self.learned, False if self.learned else None
+            return
+        recent = self._last_x is None or self._last_x - silence.since_x <= _B.season_s.value
+        self.in_season = self.learned and (recent or silence.overdue)
+        if silence.overdue:
+            self.overdue = True
+        else:
+            self.overdue = False if self.in_season or silence.excused else None
 
     def _set_clock(self, x_s: float, wall_s: float | None) -> None:
         """Keep the time of day; where it becomes known only now, or jumps by hours, what was learned moves along."""
@@ -387,6 +389,7 @@ class Calls:
         kept.call_h = 0.0
         kept.silence = None
         kept.calls += 1
+        self._judge()
         if silence.overdue and silence.overdue_x is not None and self._last_x is not None:
             if self._last_x - silence.overdue_x < _B.repair_s.value:
                 most_h = silence.most_h / _B.habit_ratio.value  # next time it takes a little more than this once

@@ -197,7 +197,7 @@ class Baselines:
 
     def _new_baseline(self, quantity: Quantity, memory: BaselineMemory | None = None) -> Baseline:
         baseline = Baseline(quantity, memory, expected_stages=_expected_stages(self._settings.unit))
-        if any(not baseline.sane(stage.line.at_a) for stage in baseline.stages):
+        if any(not baseline.sane(stage.line.at_a) for stage in baseline.kept.stages):
             # Learned by an earlier version, which asked no nameplate; or the nameplate was corrected since.
             return Baseline(quantity, expected_stages=baseline.expected_stages)
         return baseline
@@ -280,7 +280,7 @@ class Baselines:
     @property
     def stages(self) -> int:
         """At how many levels the compressor was found to run while it cools; 0 while learning."""
-        return len(self._baseline.stages)
+        return len(self._baseline.kept.stages)
 
     def normal_a(
         self, outdoor_c: float | None, volts: float | None = None, *, near_a: float | None = None
@@ -302,7 +302,7 @@ class Baselines:
         nothing is known, or where a new level may be a stage."""
         if self._modulates:
             return ANY
-        if not self._current.stages and self._cools(outdoor_c) and "load" in self._settings.fitted:
+        if not self._current.kept.stages and self._cools(outdoor_c) and "load" in self._settings.fitted:
             # Until it is learned, what it drew at first is normal enough to tell that about half of it is not. A drive
             # that nobody declared has no contactor to be sensed.
             return NormalRange(self._earlier.lowest_a(self._settings.limit(limits.LOW_RUNNING_CURRENT.ratio)), None)
@@ -387,7 +387,7 @@ class Baselines:
             today.count += 1
 
     def _report_normal(self) -> dict[str, Any]:
-        kept, stages = self._baseline.kept, self._baseline.stages
+        kept, stages = self._baseline.kept, self._baseline.kept.stages
         if not stages:
             says = "Without the outdoor temperature, what is normal for this unit cannot be learned."
             days, minutes = int(limits.BASELINES.days.value), int(limits.BASELINES.minutes.value)

@@ -408,12 +408,8 @@ class Flaps:
     changed_s: float = -inf
     count: int = 0
     stands: bool = False
+    flapping: bool = False  # its changes are held back
     finding: Finding | None = None
-
-    @property
-    def flapping(self) -> bool:
-        """Its changes are held back."""
-        return self.since_s < inf
 
 
 class FlapFilter:
@@ -425,7 +421,7 @@ class FlapFilter:
             flaps = self._flaps[row.finding.name] = Flaps()
             flaps.raised_s.extend(-age_s for age_s in row.raised_ages_s)
             flaps.since_s, flaps.told_s, flaps.count = -row.since_age_s, -row.told_age_s, row.count
-            flaps.changed_s, flaps.finding = flaps.told_s, row.finding
+            flaps.changed_s, flaps.finding, flaps.flapping = flaps.told_s, row.finding, True
 
     def held(self, standing: Mapping[str, Finding]) -> dict[str, Finding]:
         """The findings that count as standing although they are gone for the moment."""
@@ -460,7 +456,8 @@ class FlapFilter:
                     told.append(change)
             elif flaps.stands and often:
                 # Told as raised, with its counts; what it does from now on is told by the hour.
-                flaps.since_s, flaps.told_s, flaps.count = times_s[0], now_s, len(times_s)
+                flaps.flapping, flaps.count = True, len(times_s)
+                flaps.since_s, flaps.told_s = times_s[0], now_s
                 told.append(_counted(change, flaps, ChangeKind.RAISED, now_s))
             else:
                 told.append(change)
@@ -479,7 +476,7 @@ class FlapFilter:
                 told.append(_counted(Change.of(flaps.finding, ChangeKind.REVISED, now_s, wall_s), flaps, kind, now_s))
                 flaps.told_s = now_s
             if settled:
-                flaps.since_s, flaps.count = inf, 0
+                flaps.flapping, flaps.count = False, 0
         return told
 
     def memory(self, now_s: float) -> list[FlapMemory]:

@@ -210,7 +210,19 @@ class FindingDiagnosis:
         if back & stands or (back & set(gone) and not new):  # what is new need not come and go as the others do
             features["comes-and-goes"] = "yes"
         self._features = features
-        case = UnitCase(findings, self._settings.unit, self._fitted, features, past=self._past(now_s))
+        # Whom the fullest look of the last days was at, with what its shares still count: of evidence that is too old
+        # for this diagnosis itself.
+        past: dict[str, float] = {}
+        old = [
+            one
+            for one in self._looks
+            if lasted(one.at_s, now_s, limits.EPISODE_S.value) and not lasted(one.at_s, now_s, limits.PAST_S.value)
+        ]
+        if old:
+            best = max(old, key=lambda one: (one.pieces, one.at_s))
+            left = 0.5 ** ((now_s - best.at_s) / limits.PAST_HALF_S.value)
+            past = {name: share * left for name, share in best.shares.items()}
+        case = UnitCase(findings, self._settings.unit, self._fitted, features, past=past)
         found = diagnose(case)
         self._look_back(found, len(findings) + len(features), now_s)
         return found
@@ -224,20 +236,6 @@ class FindingDiagnosis:
                 return
             look = msgspec.structs.replace(look, at_s=self._looks.pop().at_s)
         self._looks = [one for one in self._looks if not lasted(one.at_s, now_s, limits.PAST_S.value)] + [look]
-
-    def _past(self, now_s: float) -> dict[str, float]:
-        """Whom the fullest look of the last days was at, with what its shares still count: of evidence that is too old
-        for this diagnosis itself."""
-        old = [
-            one
-            for one in self._looks
-            if lasted(one.at_s, now_s, limits.EPISODE_S.value) and not lasted(one.at_s, now_s, limits.PAST_S.value)
-        ]
-        if not old:
-            return {}
-        best = max(old, key=lambda one: (one.pieces, one.at_s))
-        left = 0.5 ** ((now_s - best.at_s) / limits.PAST_HALF_S.value)
-        return {name: share * left for name, share in best.shares.items()}
 
     def forget_past(self) -> None:
         """Something was mended: what comes next need not be the same."""

@@ -230,7 +230,15 @@ def diagnose(case: UnitCase) -> Diagnosis:
     owners = {name: frozenset(_owners(name, one.outcome)) for name, one in abnormal.items()}
     told = features.ratios(case.features, [one.finding for one in case.findings])
     traits = [FeatureSays(FEATURES[name][case.features[name]].says, ratios) for name, ratios in told.items()]
-    weighed = _weigh(parts, case, traits, frozenset().union(*owners.values()))
+    # How much likelier the last days make a suspect: its share then, of what it is among all calls of the trade.
+    past = {
+        name: min(1.0 + limits.PAST_RATIO.value * (share * _MOST_USUAL / SUSPECTS[name].usual), limits.PAST_MOST.value)
+        for name, share in case.past.items()
+        if name in SUSPECTS
+    }
+    likelier = [*(trait.ratios for trait in traits), past]
+    accused = frozenset().union(*owners.values()) - case.cleared.keys()
+    weighed = _weigh(parts, likelier, accused)
     if again:
         # A reading and a sense that contradict each other: one of the two lies.
         share = 2.0 if sensor else limits.SELDOM_SHARE.value
@@ -271,7 +279,7 @@ def diagnose(case: UnitCase) -> Diagnosis:
     }
     shortlist |= {name: round(merged[name], 3) for name in sorted(second - shortlist.keys()) if name in merged}
     # The shares without what the last days add to them.
-    own = {name: weight / _past_ratio(name, case) for name, weight in after.items()}
+    own = {name: weight / past.get(name, 1.0) for name, weight in after.items()}
     own_total = math.fsum(own.values()) or 1.0
     return Diagnosis(
         suspects=tuple(order),
@@ -293,12 +301,6 @@ def diagnose(case: UnitCase) -> Diagnosis:
         | {one.finding: (MONITOR,) for one in case.findings if one.finding in OF_THE_MONITOR},
         afresh={name: round(weight / own_total, 3) for name, weight in own.items() if weight >= 0.001 * own_total},
     )
-
-
-def _past_ratio(suspect: str, case: UnitCase) -> float:
-    """How much likelier the last days make a suspect: its share then, of what it is among all calls of the trade."""
-    then = case.past.get(suspect, 0.0) * _MOST_USUAL / SUSPECTS[suspect].usual
-    return min(1.0 + limits.PAST_RATIO.value * then, limits.PAST_MOST.value)
 
 
 # ---------------------------------------------------------------- one finding's part
@@ -446,9 +448,11 @@ class _Weighed:
 
 
 def _weigh(
-    parts: Sequence[_Part], case: UnitCase, traits: Sequence[FeatureSays], owners: Collection[str]
+    parts: Sequence[_Part], likelier: Sequence[Mapping[str, float]], accused: Collection[str]
 ) -> dict[str, _Weighed]:
-    suspects = dict.fromkeys([name for part in parts for name in part.left] + sorted(owners - case.cleared.keys()))
+    """Weigh each suspect of the findings, and those whom a meter has `accused`. `likelier`: what else makes suspects
+    likelier, or less likely: suspect -> ratio."""
+    suspects = dict.fromkeys([name for part in parts for name in part.left] + sorted(accused))
     most = max(part.weight for part in parts)
     shares = [part.weight / most for part in parts]
     weighed = {}
@@ -461,7 +465,7 @@ def _weigh(
             math.prod(_explains(part, parts, name, place) ** share for part, share in zip(parts, shares, strict=True))
             for place in places
         )
-        weight *= math.prod(trait.ratios.get(name, 1.0) for trait in traits) * _past_ratio(name, case)
+        weight *= math.prod(ratios.get(name, 1.0) for ratios in likelier)
         rows = [row for part in parts for row in part.open if row.suspect == name]
         weighed[name] = _Weighed(name, weight, rows)
     return weighed

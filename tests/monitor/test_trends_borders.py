@@ -120,8 +120,8 @@ def test_new_temperatures_are_taken_up_from_there(
     """`number`, of BASELINES."""
     found = learned()
     for place, c in enumerate(seen_c):
-        found.learn(c, found.stages[0].amps(c) * ratio, None, 1e6 + 1300.0 * place, 5, steady=True)
-    assert found.stages[0].knows(seen_c[0] + 0.5) is reaches, number
+        found.learn(c, found.kept.stages[0].amps(c) * ratio, None, 1e6 + 1300.0 * place, 5, steady=True)
+    assert found.kept.stages[0].knows(seen_c[0] + 0.5) is reaches, number
 
 
 @pytest.mark.parametrize(("minutes", "days"), [(6, 0), (14, 1)])
@@ -302,7 +302,7 @@ def test_a_level_that_comes_and_goes_is_a_stage(times: int, stages: int) -> None
     """BASELINES.stage_returns: one return may be chance."""
     found = learned()
     stepping(found, (1.0, 40), *([(1.4, 40), (1.0, 40)] * times))
-    assert len(found.stages) == stages
+    assert len(found.kept.stages) == stages
 
 
 @pytest.mark.parametrize(("minutes", "waits"), [(60, True), (120, False)])

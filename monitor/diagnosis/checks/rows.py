@@ -23,6 +23,7 @@ from condenser_monitor.monitor.diagnosis.checks.line import LINE_CHECKS
 from condenser_monitor.monitor.diagnosis.elimination import PredictionRow
 
 CHECKS: dict[str, Check] = {check.name: check for check in (*BY_EYE, *CONTROL_CHECKS, *LINE_CHECKS)}
+_SYMBOLS = {name: check.symbols for name, check in CHECKS.items()}
 
 
 class CheckOffer(NamedTuple):
@@ -79,8 +80,8 @@ def offers(
     """
     opened = [CHECKS[name] for name in done if CHECKS[name].panel]
     at = Place(opened[-1].power, opened[-1].where) if opened else Place("off" if breaker_off else "")
-    allowed = [check for check in _allowed(done, who, barred) if not check.running or _runs(rows)]
-    bits = {check.name: elimination.gain_bits(rows, check.name, check.symbols) for check in allowed}
+    allowed = _allowed(rows, done, who, barred)
+    bits = {check.name: elimination.gain_bits(rows, check.name, _SYMBOLS[check.name]) for check in allowed}
     ahead = {name for name, gain in bits.items() if gain > 1e-9}  # walked along the string, in its order
     order = _ORDER_WHEN_OFF if at.power == "off" else _ORDER
     ranked = []
@@ -92,7 +93,10 @@ def offers(
     return [offer for *_, offer in sorted(ranked, key=lambda rank: rank[:2])]
 
 
-def _allowed(done: Collection[str], who: Who, barred: Collection[str]) -> list[Check]:
+def _allowed(rows: Sequence[PredictionRow], done: Collection[str], who: Who, barred: Collection[str]) -> list[Check]:
+    """The checks that can be made now: those of a running compressor only where most of what is open says it runs."""
+    running = [row.weight for row in rows if "running" in row.predicts.get("compressor_a", _RUNNING).usual]
+    runs = sum(running) * 2.0 >= sum(row.weight for row in rows)
     return [
         check
         for check in CHECKS.values()
@@ -100,18 +104,13 @@ def _allowed(done: Collection[str], who: Who, barred: Collection[str]) -> list[C
         and check.name not in barred
         and check.news
         and (who == "technician" or check.who == "homeowner")
+        and (runs or not check.running)
     ]
 
 
 def energizes(check: Check) -> bool:
     """Whether the outdoor unit has its power on, or is called, while the check is made."""
     return check.power == "live" or check.calls
-
-
-def _runs(rows: Sequence[PredictionRow]) -> bool:
-    """Whether the compressor runs, as far as most of what is open says."""
-    running = [row.weight for row in rows if "running" in row.predicts.get("compressor_a", _RUNNING).usual]
-    return sum(running) * 2.0 >= sum(row.weight for row in rows)
 
 
 _RUNNING = elimination.expect("running")
@@ -150,9 +149,8 @@ def confirming_check(
         return None
     shown = [
         check
-        for check in _allowed(done, who, barred)
+        for check in _allowed(rows, done, who, barred)
         if check.sound is not None
-        and (not check.running or _runs(rows))
         and check.name in best.predicts
         and check.sound not in best.predicts[check.name].usual
     ]
