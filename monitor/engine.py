@@ -359,7 +359,7 @@ class Engine:
                     doubted=self._inputs.doubted(self.now_s),
                     last_runs=self._patterns.stops.seen() | self._performance.seen(),
                     features=features,
-                    distrusted=self._distrusted,
+                    distrusted=self._trust.named,
                 )
             )
             changes = [change for change in made if isinstance(change, Change)]
@@ -624,13 +624,12 @@ class Engine:
             longest_s=self._longest_s + limits.MINUTE_S.value,
         )
         self._minute.open(scan.t_s, self._cycle)
-        trust, was = self._trust, self._trust.distrusted
-        swapped = self._features.swapped(scan.t_s)
-        trust.swapped = trust.swapped if swapped is None else swapped
+        numbers = None
         if started_s is None or lasted(started_s, scan.t_s, limits.SETTLE_S.value):
             numbers = dict(zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True))
-            trust.frozen.update(numbers, runs=started_s is not None)
-        return self._believe(scan) if trust.distrusted != was else []
+        swapped = self._features.swapped(scan.t_s)
+        others = self._trust.add_minute(swapped=swapped, numbers=numbers, runs=started_s is not None)
+        return self._believe(scan) if others else []
 
     def _called(self) -> bool | None:
         """Whether the unit is called; None while it is not known, or could not be called."""
@@ -723,10 +722,6 @@ class Engine:
         idle = lasted(call.since_s, self.now_s, self._patterns.no_call_s)
         return not call.symbol and idle and self._patterns.heat.stands(self.now_s)
 
-    @property
-    def _distrusted(self) -> tuple[str, ...]:
-        return tuple(name for name in READINGS if name in self._trust.distrusted)
-
     def _evidence(self, row: FindingRow) -> Evidence:
         """The readings that go with a finding, and what its pattern counted."""
         found: Evidence = {}
@@ -789,7 +784,7 @@ class Engine:
             break_at=first_break(links) if any(f.severity == "urgent" for f in standing) else None,
             service_until_wall_s=self._alarms.service_until_wall_s,
             trends=self._trends,
-            distrusted=self._distrusted,
+            distrusted=self._trust.named,
             offers=self._habits.offers(self._usual_s, stages=self._baselines.stages),
             diagnosis=self._diagnosis.diagnosed if standing else None,
         )

@@ -525,23 +525,24 @@ class Durations:
 
     def learned_s(self, usual_step_s: float) -> float | None:
         """The common duration, None while there is none; scans that are far apart see it no more exactly."""
-        whole, slack_s = len(self.lasted_s) >= (self.lasted_s.maxlen or 0), _HABIT.slack_s.value
-        if not whole and not (self.two and len(self.lasted_s) >= 2 and 2.0 * usual_step_s <= slack_s):
-            return None
-        return self._common_s(self._slack_s(usual_step_s) if whole else slack_s)
+        if len(self.lasted_s) >= (self.lasted_s.maxlen or 0):
+            return self._common_s(usual_step_s)
+        timed = self.two and len(self.lasted_s) >= 2 and 2.0 * usual_step_s <= _HABIT.slack_s.value
+        return self._common_s() if timed else None
 
     def so_far_s(self, usual_step_s: float) -> float | None:
         """The common duration of the first times of all, of which there may be one; None once there are enough to learn
         from."""
         if not self.lasted_s or len(self.lasted_s) == self.lasted_s.maxlen:
             return None
-        return self._common_s(self._slack_s(usual_step_s))
+        return self._common_s(usual_step_s)
 
-    def _slack_s(self, usual_step_s: float) -> float:
-        return max(_HABIT.slack_s.value, _HABIT.slack_ratio.value * max(self.lasted_s), 2.0 * usual_step_s)
-
-    def _common_s(self, slack_s: float) -> float | None:
+    def _common_s(self, usual_step_s: float | None = None) -> float | None:
+        """What they all lasted, as exactly as scans so far apart can tell; None: to the second, as a timer keeps it."""
         low, high = min(self.lasted_s), max(self.lasted_s)
+        slack_s = _HABIT.slack_s.value
+        if usual_step_s is not None:
+            slack_s = max(slack_s, _HABIT.slack_ratio.value * high, 2.0 * usual_step_s)
         return high if self.least_s <= low and high <= self.most_s and high - low <= slack_s else None
 
 
@@ -717,11 +718,14 @@ class Habits:
         if not self._unit.delay_learned:
             return 0.0
         if finding in ("call-without-pull-in", "call-without-run"):
-            make_s = self._learned_s("delay-on-make", usual_step_s) or self._waits_s(usual_step_s)
+            make_s = self._learned_s("delay-on-make", usual_step_s)
+            if not make_s and _OFFERED_AS["delay-on-make"] not in self._unit.not_by_design:
+                # A unit that has never closed at once may have a timer that nobody declared.
+                make_s = self.durations["delay-on-make"].so_far_s(usual_step_s)
             break_s = self._learned_s("delay-on-break", usual_step_s)
             waited_s = self._waiting_s if self._waiting_s < inf else now_s
             left_s = 0.0 if break_s is None else max(0.0, self._opened_s + break_s - waited_s)
-            return _HABIT.over_ratio.value * max(make_s, left_s)
+            return _HABIT.over_ratio.value * max(make_s or 0.0, left_s)
         if finding == "compressor-not-running":
             starting = self._fan_first_s < inf and self.modulates(usual_step_s)
             return _HABIT.over_ratio.value * _HABIT.ramp_s.value if starting else 0.0
@@ -733,11 +737,6 @@ class Habits:
         """The common duration of a habit; None while there is none, or where a person has said that it is not so."""
         denied = _OFFERED_AS[habit] in self._unit.not_by_design
         return None if denied else self.durations[habit].learned_s(usual_step_s)
-
-    def _waits_s(self, usual_step_s: float) -> float:
-        """How long a unit has waited that has never closed at once: it may have a timer that nobody declared."""
-        denied = _OFFERED_AS["delay-on-make"] in self._unit.not_by_design
-        return 0.0 if denied else self.durations["delay-on-make"].so_far_s(usual_step_s) or 0.0
 
     def offers(self, usual_step_s: float, *, stages: int = 0) -> tuple[Offer, ...]:
         """What has been learned and is not declared, for somebody to confirm. `stages`: at how many levels the

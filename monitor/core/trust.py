@@ -34,6 +34,7 @@ import msgspec
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
+from condenser_monitor.monitor.core.readings import READINGS
 
 # ---------------------------------------------------------------- the unit as physics
 
@@ -253,7 +254,9 @@ class FanlessRuns:
 
 
 class Trust:
-    """Follows the sensors of one unit. `distrusted` are the readings that count as missing by now.
+    """Follows the sensors of one unit. `distrusted` are the readings that are not believed and count as missing by now:
+    those of liars, of clamps that read each other's current (`swapped`), and those that stand still where they must
+    move (`frozen`); `named` are the same in the order of the readings.
 
     `memory` is what `memory()` of an earlier process gave; sensors that are no longer fitted are passed over.
     """
@@ -273,6 +276,7 @@ class Trust:
         self._states: dict[tuple[Any, ...], tuple[tuple[ReadWorld, tuple[tuple[str, float], ...]], ...]] = {}
         self._evidence = Evidence((None,) * len(self.sensors))
         self._calm = True
+        self._name_distrusted()
         self._recall(memory)
 
     @staticmethod
@@ -280,12 +284,10 @@ class Trust:
         """What it costs that a sensor begins to lie; one that says "on" does so less often than one that is dead."""
         return limits.TRUST.liar.value + (limits.TRUST.high.value if reading else 0.0)
 
-    @property
-    def distrusted(self) -> frozenset[str]:
-        """The readings that are not believed: those of liars, of clamps that read each other's current, and those that
-        stand still where they must move."""
-        also = self.frozen.names | (CLAMPS if self.swapped else frozenset())
-        return self._liars | also if also else self._liars
+    def _name_distrusted(self) -> None:
+        """Put together who is not believed by now."""
+        self.distrusted = self._liars | self.frozen.names | (CLAMPS if self.swapped else frozenset())
+        self.named = tuple(name for name in READINGS if name in self.distrusted)
 
     # ------------------------------------------------------------ in
 
@@ -334,9 +336,11 @@ class Trust:
     def would_accuse(self, evidence: Evidence, now_s: float) -> bool:
         """Return whether a sensor that is believed would be distrusted if this stayed as it is."""
         kept = self._stories, self._evidence, self._calm, self._liars
+        named = self.distrusted, self.named
         changed = self.update(evidence, now_s)
         accused = changed and not self._liars <= kept[3]
         self._stories, self._evidence, self._calm, self._liars = kept
+        self.distrusted, self.named = named
         return accused
 
     def update(self, evidence: Evidence, now_s: float) -> bool:
@@ -351,6 +355,18 @@ class Trust:
             self._stories = {some: trusting._replace(cost=cost) for some, cost in self._prior.items()}
         self._step(before, evidence, now_s)
         return self._judge()
+
+    def add_minute(
+        self, *, swapped: bool | None, numbers: Mapping[str, float | None] | None = None, runs: bool = False
+    ) -> bool:
+        """Add a minute: whether the clamps read each other's current (None: not known), and the numbers of a rest or of
+        a run that has settled; True when other sensors are distrusted by it."""
+        was = self.distrusted
+        self.swapped = self.swapped if swapped is None else swapped
+        if numbers is not None:
+            self.frozen.update(numbers, runs=runs)
+        self._name_distrusted()
+        return self.distrusted != was
 
     def sheds(self, so: bool) -> None:
         """Learn that a switch cuts the call for as long each time: by design, and no fault that heals."""
@@ -569,6 +585,7 @@ class Trust:
             if self._stories[frozenset()].cost >= near:
                 doubtful = {place for some, story in self._stories.items() if story.cost < near for place in some}
         was, self._liars = self._liars, frozenset(self.sensors[place] for place in doubtful)
+        self._name_distrusted()
         return self._liars != was
 
     def memory(self) -> list[LiarMemory]:

@@ -188,7 +188,7 @@ def test_what_a_known_liar_says_contradicts_nobody() -> None:
     crossed = Trust(UNIT, ALL)
     on = says(crossed, AT_REST, compressor_a=True, fan_a=True)
     assert crossed.contradicted(Evidence(on), 0.0)
-    crossed.swapped = True
+    crossed.add_minute(swapped=True)
     assert not crossed.contradicted(Evidence(on), 0.0)
 
 
@@ -203,7 +203,7 @@ def test_what_the_compressors_current_shows_counts_while_its_clamp_is_believed(
     trust = Trust(UNIT, ALL)
     assert not trust.contradicted(Evidence(says(trust, odd)), 0.0)
     assert trust.contradicted(Evidence(says(trust, odd), **shown), 0.0)
-    trust.swapped = True
+    trust.add_minute(swapped=True)
     assert not trust.contradicted(Evidence(says(trust, odd), **shown), 0.0)
 
 
