@@ -43,6 +43,7 @@ from condenser_monitor.monitor.core.records import (
     Event,
     Evidence,
     Finding,
+    LinkView,
     Request,
     RequestKind,
     Scan,
@@ -146,7 +147,6 @@ class Engine:
         self._outdoor_c: float | None = None
         self._fanless = FanlessRuns()
         self._broken_s = -inf  # when a scan last read a run broken, believed or not
-        self._cold = False
         self._patterns.heat.called_s.extend(-age_s for age_s in old.load(HEAT_MEMORY) or ())
         # What could not be read, in one line, and the parts that could not be kept, by name, and why.
         self.memory_refused, self.memory_faults = old.why_refused(), old.faults
@@ -159,11 +159,12 @@ class Engine:
         self._numbers: dict[str, float | bool | None] = {}
         self._usual_s = 0.0
         self._deadline_s = self._look_s = self._due_s = self._decide_s = -inf
-        self._minute = Minute()
-        self._running = self._modulates = False
         self._hasty_first_s = self._hasty_last_s = -inf
+        self._minute = Minute()
+        self._running = self._modulates = self._cold = False
         self._normal: NormalRange | None = None  # the bands of the draw are set at the first minute
         self._trends: dict[str, Any] | None = None  # what is shown of the learning, until more is learned
+        self._chain: tuple[tuple[LinkView, ...], str | None] | None = None  # the links and the break, until one changes
         self._silence = (settings.limit(limits.SENSOR_SILENT.hold_s), settings.limit(limits.SENSOR_SILENT.scans))
         self._symbols: dict[str, str] = {}
         self._symbols_revision = -1
@@ -392,6 +393,7 @@ class Engine:
         self._patterns.gap()
         self._features.gap()
         self._usual_s = 0.0
+        self._chain = None
         was_s, self.now_s = self.now_s, scan.t_s
         self.facts = self._facts()
         cycle = self._cycle.update(self.facts, was_s, self.wall_s)
@@ -422,6 +424,7 @@ class Engine:
         return scan.t_s - first_s < self._usual_s
 
     def _moved(self, scan: Scan, since_s: float) -> list[Event]:
+        self._chain = None
         was, self.facts = self.facts, self._facts()
         self._patterns.changed(was, self.facts, since_s)
         self._habits.update(self.facts, since_s)
@@ -767,7 +770,10 @@ class Engine:
         """All that is shown of the unit, as of the last scan."""
         if self._trends is None:
             self._trends = self._baselines.report() | {"performance": self._performance.report()}
-        links = chain(self._inputs, self._trust.distrusted)
+        if self._chain is None:
+            found = chain(self._inputs, self._trust.distrusted)
+            self._chain = found, first_break(found)
+        links, break_at = self._chain
         scan, standing = self._scan, self.standing
         return UnitStatus(
             site=self.settings.site.id,
@@ -781,7 +787,7 @@ class Engine:
             findings=standing,
             alerts=self._alarms.alerts(),
             episodes=self._alarms.episodes(),
-            break_at=first_break(links) if any(f.severity == "urgent" for f in standing) else None,
+            break_at=break_at if any(f.severity == "urgent" for f in standing) else None,
             service_until_wall_s=self._alarms.service_until_wall_s,
             trends=self._trends,
             distrusted=self._trust.named,

@@ -44,7 +44,7 @@ def pack(readings: Mapping[str, float | bool | None], site: str, wall_s: float |
         if value is None:
             continue
         reading = READINGS[name]
-        if reading.kind == "flag":
+        if not reading.unit:
             rows.append(Record(**base, n=name, vb=bool(value)))
         else:
             rows.append(Record(**base, n=name, u=UNITS[reading.unit], v=round(float(value), 3)))

@@ -112,9 +112,9 @@ def lasting(memory: bytes) -> dict[str, Any]:
 def test_a_life_without_a_scan_forgets_nothing() -> None:
     """Shelved, latched and standing alarms, and how long ago things worked, outlive a run whose boards gave nothing."""
     first = Engine(SETTINGS, fitted=ALL)
-    events(scans((60, REST), (60, NO_PULL), (60, RUN), (60, NO_PULL)), engine=first)
+    events(scans((60, REST), (60, NO_PULL), (60, RUN), (120, NO_PULL)), engine=first)
     shelve = Request(id="s", request=RequestKind.SHELVE, by="Ann", finding="call-without-pull-in", hours=2.0)
-    assert first.request(shelve, 240.0, None)[0].done
+    assert first.request(shelve, 300.0, None)[0].done
     blind = Engine(SETTINGS, fitted=ALL, memory=first.memory())
     blind.tick(300.0, None)  # before any scan
     third = Engine(SETTINGS, fitted=ALL, memory=blind.memory())
