@@ -107,17 +107,6 @@ class Converter:
                 return code
         raise SenseError(self.place, "the same result from every input", "results that follow the inputs")
 
-    def burst(
-        self, mux: int, full_scale_v: float, seconds: float, stop: Callable[[], bool] = lambda: False
-    ) -> list[Sample]:
-        """Conversions of input pair `mux` for `seconds`, each once, on the converter's beat; `stop` ends it early.
-
-        Raises SenseError for a chip that does not answer or forgot its settings, ClippedError (a SenseError) for a
-        signal that leaves the range.
-        """
-        (found,) = bursts([(self, mux, full_scale_v)], seconds, stop)
-        return found
-
     def samples(self, reader: _Reader) -> list[Sample]:
         """The conversions that a finished reader got, each once, each at the middle of the time that it averages."""
         stamps, codes = reader.stamps, reader.codes

@@ -798,10 +798,6 @@ def part(board: str, ref: str) -> Part:
     raise ContractError(f"{board} board", ref, "one of " + " ".join(refs(board)))
 
 
-def value_or_none(board: str, ref: str) -> Value | None:
-    return part(board, ref).value
-
-
 def value(board: str, ref: str) -> Value:
     """Its value. Raises ContractError for a part that has none."""
     found = part(board, ref).value

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy.signal import resample
 
-from condenser_monitor.hardware.analog import Converter
+from condenser_monitor.hardware.analog import Converter, bursts
 from condenser_monitor.hardware.waveform import Measured, measure
 from condenser_monitor.sim.bus import (
     Ads1115,
@@ -34,7 +34,7 @@ def played(points: list[float], rate_hz: float, full_scale_v: float, seconds: fl
     clock = VirtualClock(start_s)
     chip = Ads1115(Recorded(points, rate_hz, bias_v=1.65), clock, clock_error=0.04, noise_codes=0.7)
     converter = Converter(FakeI2C(clock, {0x48: chip}), 0x48, clock, clock.sleep)
-    found = measure(converter.burst(1, full_scale_v, seconds), 60.0, converter.conversion_s)
+    found = measure(bursts([(converter, 1, full_scale_v)], seconds)[0], 60.0, converter.conversion_s)
     assert found is not None
     return found
 

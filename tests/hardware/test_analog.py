@@ -9,7 +9,7 @@ import pytest
 from adafruit_ads1x15 import ads1x15
 from adafruit_ads1x15.ads1115 import ADS1115
 
-from condenser_monitor.hardware.analog import ClippedError, Converter
+from condenser_monitor.hardware.analog import ClippedError, Converter, bursts
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.errors import SenseError
 from condenser_monitor.sim.bus import (
@@ -67,9 +67,9 @@ def wanted(mux: int) -> float:
 def test_every_sample_of_a_burst_is_of_its_own_channel(first: int, mux: int) -> None:
     """Whatever channel was read before, by burst or single: no sample of another channel, no configuration word."""
     converter, _, _, _ = bench()
-    converter.burst(first, 2.048, 0.02)
+    bursts([(converter, first, 2.048)], 0.02)
     converter.single_v(first, 4.096)
-    samples = converter.burst(mux, 2.048, 0.05)
+    samples = bursts([(converter, mux, 2.048)], 0.05)[0]
     assert len(samples) > 20
     assert all(abs(sample.v - wanted(mux)) < 70e-6 for sample in samples)
     assert converter.single_v(mux, 4.096) == pytest.approx(wanted(mux), abs=130e-6)
@@ -93,7 +93,7 @@ def test_a_burst_on_the_wire() -> None:
     """Config is written single-shot with the channel, then continuous with the same channel and range; after the last
     write the pointer is moved to the conversion register before anything counts as a sample."""
     converter, bus, _, _ = bench()
-    converter.burst(2, 0.512, 0.02)
+    bursts([(converter, 2, 0.512)], 0.02)
     configs = [int.from_bytes(data[1:], "big") for data in bus.written if len(data) == 3 and data[0] == CONFIG]
     single, continuous, back, again = configs[-4:]
     assert (single >> 15, single >> 12 & 7, single >> 9 & 7, single >> 8 & 1, single >> 5 & 7) == (1, 2, 4, 1, 7)
@@ -120,14 +120,14 @@ def test_clipping_is_an_error_and_nothing_else_is(full_scale_v: float) -> None:
         with pytest.raises(ClippedError, match="ADC 0x49"):
             converter.single_v(4, full_scale_v)
         with pytest.raises(ClippedError, match="within the range"):
-            converter.burst(4, full_scale_v, 0.02)
+            bursts([(converter, 4, full_scale_v)], 0.02)
 
 
 def test_a_stuck_chip_is_given_up_in_time() -> None:
     """A conversion that never ends: SenseError within the limit and a few bytes, not a hang."""
     converter, _, chip, clock = bench()
     chip.stuck = True
-    for call in (lambda: converter.single_v(4, 4.096), lambda: converter.burst(1, 2.048, 0.12)):
+    for call in (lambda: converter.single_v(4, 4.096), lambda: bursts([(converter, 1, 2.048)], 0.12)[0]):
         began_s = clock()
         with pytest.raises(SenseError, match="no end of a conversion"):
             call()
@@ -143,7 +143,7 @@ def test_an_absent_chip_is_said_and_may_come_later() -> None:
     with pytest.raises(SenseError, match=r"ADC 0x48.*address"):
         converter.single_v(4, 4.096)
     with pytest.raises(SenseError, match="0x48"):
-        converter.burst(1, 2.048, 0.1)
+        bursts([(converter, 1, 2.048)], 0.1)
     chip.absent = False
     assert converter.single_v(4, 4.096) == pytest.approx(1.2345, abs=1e-3)
 
@@ -152,6 +152,6 @@ def test_a_burst_ends_when_told() -> None:
     """`stop` ends it between two reads."""
     converter, _, _, clock = bench()
     began_s = clock()
-    samples = converter.burst(1, 2.048, 1.0, stop=lambda: clock() > began_s + 0.03)
+    samples = bursts([(converter, 1, 2.048)], 1.0, lambda: clock() > began_s + 0.03)[0]
     assert clock() - began_s < 0.04
     assert 10 < len(samples) < 30

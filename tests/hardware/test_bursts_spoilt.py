@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from condenser_monitor.hardware.analog import Converter
+from condenser_monitor.hardware.analog import Converter, bursts
 from condenser_monitor.hardware.channels import CHANNELS
 from condenser_monitor.hardware.waveform import measure
 from condenser_monitor.monitor import limits
@@ -109,7 +109,7 @@ def burst(failing: set[int]) -> float:
     clock = VirtualClock()
     bus = Spoilt(clock, {0x49: Ads1115(Amps(), clock)}, failing)
     converter = Converter(bus, 0x49, clock, clock.sleep)
-    samples = converter.burst(1, 0.256, limits.BURST_S.value)
+    samples = bursts([(converter, 1, 0.256)], limits.BURST_S.value)[0]
     found = measure(samples, 60.0, converter.conversion_s)
     assert found is not None
     return found.rms * 200.0  # 5 mV for one ampere

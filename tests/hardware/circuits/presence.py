@@ -41,7 +41,7 @@ def terminals(board: str) -> tuple[str, str]:
 def _channel(board: str, opto: Opto, change: Change, start_v: float, *, bleeder: bool = True) -> str:
     """The whole channel, from the tap to the Pi's pin."""
     name = CHANNEL[board]
-    refs = [ref for ref in parts.of(board, name) if bleeder or parts.value_or_none(board, ref) is not v.CALL_BLEEDER]
+    refs = [ref for ref in parts.of(board, name) if bleeder or parts.part(board, ref).value is not v.CALL_BLEEDER]
     hold = next(ref for ref in refs if parts.part(board, ref).kind == "capacitor")
     own = "" if opto.pi_pull_ohm is None else f"Rpi {name} vdd {opto.pi_pull_ohm:g}"
     return f"""

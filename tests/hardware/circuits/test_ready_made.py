@@ -42,7 +42,7 @@ def test_the_pin_keeps_both_thresholds_of_the_modules_sheet(
     """At the lower one surely high with the module that switches first and leaks most; at the upper one surely low with
     the one that switches last, filtered or not, and the smallest hold capacitor."""
     assert measure(ready.steady(name, kind.off_v.nominal, hz=hz, module=ready.EARLY, start_v=3.3))["pin_min"] >= HIGH
-    hold = next(ref for ref in parts.of("ready-made", name) if parts.value_or_none("ready-made", ref) is v.READY_HOLD)
+    hold = next(ref for ref in parts.of("ready-made", name) if parts.part("ready-made", ref).value is v.READY_HOLD)
     for module in (ready.LATE, Module(1.0, filtered=False)):
         deck = ready.steady(name, kind.on_v.nominal, hz=hz, module=module, change={hold: v.READY_HOLD.low})
         assert measure(deck)["pin_max"] <= LOW
