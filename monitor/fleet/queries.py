@@ -236,6 +236,14 @@ def _booked_for() -> sa.ScalarSelect[str | None]:
     return _booked(sa.select(who.c.name).select_from(visits.outerjoin(who, who.c.id == visits.c.technician_id)))
 
 
+def booked_at(connection: sa.Connection, key: int) -> tuple[str, str]:
+    """Return what a site is called, and day and technician's name of what is booked there, as the lists show them."""
+    name, *booked = connection.execute(
+        sa.select(sites.c.name, _booked_day(), _booked_for()).where(sites.c.id == key)
+    ).one()
+    return name, " ".join(part for part in booked if part)
+
+
 def _visited_at() -> sa.ScalarSelect[float | None]:
     c = visits.c
     query = sa.select(sa.func.max(c.done_at)).where(c.site_id == sites.c.id, c.status == "done")

@@ -346,7 +346,19 @@ def test_several_sites_are_booked_moved_and_canceled_at_once(own_office: Office)
     for wrong in ([], [*names, "nobody"]):
         assert send(wrong, what="put", technician="", due_day="2026-05-22").status_code == 400
     assert booked() == [(name, "2026-05-20", "Lou") for name in names]
-    assert "2 visits canceled" in send(names[:2], what="cancel").text
+    with own_office.store.read() as connection:
+        called = connection.scalar(sa.select(sites.c.name).where(sites.c.site == names[0]))
+    stale = {f"seen-{names[0]}": "2026-05-19 Lou", f"seen-{names[1]}": "2026-05-20 Lou"}  # an older list, still open
+    for what in ("put", "cancel"):
+        said = send(names, what=what, technician="", due_day="2026-05-22", **stale).text
+        assert f"Nothing was done. Booked, moved or canceled since this list was shown: {called}." in said
+    assert booked() == [(name, "2026-05-20", "Lou") for name in names]
+    page = desk.get("/").text
+    fresh = {f"seen-{name}": "2026-05-20 Lou" for name in names}
+    listed = [name for name in names if f'name="site" value="{name}"' in page]
+    assert listed
+    assert all(f'name="seen-{name}" value="2026-05-20 Lou"' in page for name in listed)
+    assert "2 visits canceled" in send(names[:2], what="cancel", **fresh).text
     assert [row[0] for row in booked()] == names[2:]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
+import sqlalchemy as sa
 from flask import Blueprint, Response, abort, flash, g, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
@@ -141,7 +142,8 @@ def book(name: str) -> AnyResponse:
 
 @work.post("/dispatch")
 def dispatch() -> AnyResponse:
-    """Book, move, assign or cancel for several sites at once: all of them, or none where one of them cannot be."""
+    """Book, move, assign or cancel for several sites at once: all of them, or none where one of them cannot be, or is
+    booked otherwise by now than the list showed it to whoever chose."""
     names, what, now = request.form.getlist("site"), field("what"), office_context().wall()
     if not names or len(names) > queries.PAGE_ROWS:
         raise CommandError("sites", f"{len(names)} chosen", f"1 to {queries.PAGE_ROWS}")
@@ -149,7 +151,10 @@ def dispatch() -> AnyResponse:
         raise CommandError("what", what, "put or cancel")
     chosen = visiting.KEEP if field("technician") == "keep" else number("technician")
     with office_context().store.write() as connection:
-        if what == "cancel":
+        changed = _booked_meanwhile(connection, names)
+        if changed:
+            flash(f"Nothing was done. Booked, moved or canceled since this list was shown: {', '.join(changed)}.")
+        elif what == "cancel":
             count = sum(visiting.cancel(connection, viewer(), name, now=now) for name in names)
             flash(f"{count} {'visit' if count == 1 else 'visits'} canceled.")
         else:
@@ -160,6 +165,17 @@ def dispatch() -> AnyResponse:
             )
             flash(f"{new} booked, {len(names) - new} moved or assigned.")
     return redirect(url_for("lists.morning"))
+
+
+def _booked_meanwhile(connection: sa.Connection, names: list[str]) -> list[str]:
+    """The sites, as they are called, whose visit is another one than the form says that the list showed; a form may
+    leave that out."""
+    found = []
+    for site in names:
+        name, booked = queries.booked_at(connection, queries.site_id(connection, viewer(), site))
+        if request.form.get(f"seen-{site}", booked) != booked:
+            found.append(name)
+    return found
 
 
 @work.get("/score")
