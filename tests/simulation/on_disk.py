@@ -40,12 +40,21 @@ class OnDisk:
         return {name: slot["state"] for name, slot in slots.items() if slot.get("state", "normal") != "normal"}
 
 
-def read(path: Path, made: Container[bytes]) -> OnDisk:
-    """Read what is on the disk for the history at `path`; `made` are the memories that engines have made."""
+def read(path: Path, made: Container[bytes], live: Path | None = None) -> OnDisk:
+    """Read what is on the disk for the history at `path`; `made` are the memories that engines have made. In the folder
+    `live` lies what a life left there that ended in good order while the disk took nothing: newer than what it is to
+    follow."""
     damages: list[str] = []
     in_database, place = _database(path, damages, made)
     in_log, log_place, wrong = _redo_log(path, damages, made)
     newest = in_log if in_log is not None and (in_database is None or log_place > place) else in_database
+    for held in [] if live is None else live.glob("*.held"):
+        left = json.loads(held.read_bytes())
+        body = base64.b64decode(left["entry"]["memory"])
+        if body not in made:
+            wrong.append("a memory that no engine has made was left for the next life")
+        elif left["on_disk"] == max(place, log_place):
+            newest = json.loads(body)
     return OnDisk(newest, tuple(damages), tuple(wrong))
 
 

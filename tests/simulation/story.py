@@ -229,7 +229,7 @@ class Storm:
         """A life of the program."""
         self.born_s, self.first_seen_s, self.silent_scans = self.clock(), inf, dict.fromkeys(ALL, 0)
         settings = self.settings
-        left = on_disk.read(self.home / "h.db", self.remembered)
+        left = on_disk.read(self.home / "h.db", self.remembered, self.home / "live")
         self.history = History(
             self.keep.file,
             owner=True,
