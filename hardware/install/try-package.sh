@@ -5,9 +5,9 @@
 #     sudo hardware/install/try-package.sh ROOT PACKAGE.deb
 #     sudo hardware/install/try-package.sh ROOT BUNDLE.tar
 #
-# ROOT is the root directory of a Debian 13; it is used up, and made where it is missing, with debootstrap from the
-# archive that this machine uses: systemd, python3-venv and a broker for a bundle, what the package depends on for a
-# package. Needs systemd-nspawn and python3. The unit is one in software, as a container has no pins and no bus. The
+# ROOT is the root directory of a Debian 13, or of Debian 12 for a bundle for Python 3.11; it is used up, and made where it
+# is missing, with debootstrap from the archive that this machine uses: systemd, python3-venv and a broker for a bundle,
+# what the package depends on for a package. Needs systemd-nspawn and python3. The unit is one in software, as a container has no pins and no bus. The
 # package's upgrade is the same under a higher number, the bad upgrade one whose watch ends at once; a bundle
 # (build-bundle.sh, --machine as `uname -m` has it) installs, repairs, upgrades, goes back and plays a story; what the page
 # showed lies in ROOT/opt/trial/pages. The history is a real one of 0.1.0.
@@ -19,7 +19,9 @@ ROOT=$(realpath -m -- "${1:?a root directory}")
 PACKAGE=$(realpath -- "${2:?a package or a bundle}")
 TRIAL=$ROOT/opt/trial
 KIND=container
+SUITE=trixie
 [ "${PACKAGE##*.}" = deb ] || KIND=offline
+[[ ${PACKAGE##*/} != *-python3.11-* ]] || SUITE=bookworm
 WORK=$(mktemp -d)
 trap 'rm -rf -- "$WORK"' EXIT
 
@@ -33,7 +35,7 @@ if [ ! -x "$ROOT/usr/bin/python3" ]; then
     MIRROR=${MIRROR:-$(awk '/^URIs:/ {print $2; exit} /^deb / {print $2; exit}' /etc/apt/sources.list.d/*.sources /etc/apt/sources.list 2>/dev/null || true)}
     NEEDED=systemd-sysv,dbus,adduser,python3-venv,mosquitto
     [ $KIND = offline ] || NEEDED+=,$(dpkg-deb -f "$PACKAGE" Depends | sed -E 's/ *\([^)]*\)| *\|[^,]*//g; s/, */,/g')
-    debootstrap --variant=minbase --include="$NEEDED" trixie "$ROOT" ${MIRROR:+"$MIRROR"}
+    debootstrap --variant=minbase --include="$NEEDED" "$SUITE" "$ROOT" ${MIRROR:+"$MIRROR"}
 fi
 
 rm -rf -- "$TRIAL"

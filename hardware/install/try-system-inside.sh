@@ -60,8 +60,20 @@ writable_places() {
 
 pipe_in_memory() { compgen -G "/run/$NAME/.lgd-nfy*" && ! compgen -G "/var/lib/$NAME/.lgd-nfy*"; }
 
+# One start of Python for all tries, here and below: it takes the emulated processor seconds.
 page_answers() {
-    python3 -c 'import urllib.request as u; print(u.urlopen("http://127.0.0.1:8124/", timeout=20).status)'
+    python3 - "$1" <<'PYTHON'
+import sys, time, urllib.request
+until_s, said = time.monotonic() + float(sys.argv[1]), ""
+while time.monotonic() < until_s:
+    try:
+        print(urllib.request.urlopen("http://127.0.0.1:8124/", timeout=20).status)
+        sys.exit(0)
+    except OSError as error:
+        said = error
+        time.sleep(1)
+sys.exit(f"the page does not answer: {said}")
+PYTHON
 }
 
 python() {
@@ -71,7 +83,7 @@ python() {
 }
 
 # Whether the running service's last reading comes to lie between two values within so many seconds, by the way the page
-# has it. One start of Python for all of them: it takes the emulated processor longer than a scan.
+# has it.
 reads() { python reads "$@"; }
 
 calls() { echo "TRY call $1"; }
@@ -90,8 +102,9 @@ killed() {
     local before
     before=$(main_pid)
     kill -9 "$before"
-    within 60 active && [ "$(main_pid)" != "$before" ]
+    within 60 runs_anew "$before"
 }
+runs_anew() { active && [ "$(main_pid)" != "$1" ]; }
 
 hung() {
     local before
@@ -142,7 +155,7 @@ services() {
     step "the pin library's pipe lies in memory" pipe_in_memory
     step "a converter on the bus is read" bus_is_read
     step "voltage on a pin is seen to come and to go" pins_are_read
-    step "the page answers" within 60 page_answers
+    step "the page answers" page_answers 60
     step "restarts after being killed" killed
     step "restarts after hanging (watchdog)" hung
     step "upgrade" upgraded
@@ -197,7 +210,7 @@ wire() {
 story() {
     step "services, broker up" within 120 broker_and_services
     step "a converter on the bus is read" bus_is_read
-    step "the page answers" within 120 page_answers
+    step "the page answers" page_answers 120
     SERVED=$(served)
     chown $NAME: /dev/virtio-ports/pages
     python watch &
@@ -346,24 +359,24 @@ package() {
     fi
     step "install beside a history of 0.1.0" dpkg -i "$HERE/packages/1.deb"
     in_container || step "the installation by install.sh has given way" gave_way
-    step "services up, the history of 0.1.0 is gone on with" within 120 up_and_kept
+    step "services up, the history of 0.1.0 is gone on with" up_and_kept 120
     step "least privilege in force" least_privilege
     in_container || step "a converter on the bus is read" bus_is_read
     in_container || step "voltage on a pin is seen to come and to go" pins_are_read
-    step "the page answers" within 60 page_answers
+    step "the page answers" page_answers 60
     step "restarts after being killed" killed
     step "a plug-in beside the package is in use" plugged_in
     step "upgrade" dpkg -i "$HERE/packages/2.deb"
-    step "services up again, the history is there still" within 120 up_and_kept
+    step "services up again, the history is there still" up_and_kept 120
     step "the plug-in is in use still" plugin_in_use
     step "a version that ends at once installs, and does not run" bad_package
     step "back to the version before" dpkg -i "$HERE/packages/2.deb"
-    step "services up again, the history is there still" within 120 up_and_kept
+    step "services up again, the history is there still" up_and_kept 120
     step "removal" dpkg -r $NAME
     step "services gone, site file and history kept" package_gone
     step "purge keeps them too" purged
     step "install again" dpkg -i "$HERE/packages/2.deb"
-    step "services up, history still there" within 120 up_and_kept
+    step "services up, history still there" up_and_kept 120
     touch /var/lib/$NAME/delete-with-the-program
     step "a purge that was told deletes them" purged_as_told
 }
@@ -372,7 +385,7 @@ installed_before() {
     find /var/lib/$NAME -mindepth 1 -delete
     old_history && chown -R $NAME: /var/lib/$NAME
     systemctl start $NAME $NAME-page
-    within 120 up_and_kept
+    up_and_kept 120
 }
 gave_way() { [ ! -e /opt/$NAME ] && ! compgen -G "/etc/systemd/system/$NAME*.service" && [ ! -e /usr/local/bin/$NAME ]; }
 # Raspberry Pi OS has python3-lgpio; a bare Debian 13 has not.
@@ -407,14 +420,9 @@ container() {
     package
 }
 in_software() {
-    local nice=15
-    [ $# = 1 ] || nice=0
-    for unit in $NAME $NAME-page; do
-        mkdir -p "/etc/systemd/system/$unit.service.d"
-        printf '[Service]\nNice=%s\n' $nice >"/etc/systemd/system/$unit.service.d/trial.conf"
-    done
-    printf 'ExecStart=\nExecStart=%s run --simulated --site /etc/%s/site.toml%s\n' "$1" $NAME "${2:+ --scenario $2}" \
-        >>/etc/systemd/system/$NAME.service.d/trial.conf
+    mkdir -p /etc/systemd/system/$NAME.service.d
+    printf '[Service]\nNice=0\nExecStart=\nExecStart=%s run --simulated --site /etc/%s/site.toml%s\n' "$1" $NAME "${2:+ --scenario $2}" \
+        >/etc/systemd/system/$NAME.service.d/trial.conf
     systemctl daemon-reload
 }
 
@@ -443,18 +451,18 @@ bundle() {
 bundle_steps() {
     step "there is no network" without_network
     step "install beside a history of 0.1.0" from_bundle
-    step "services up, the history of 0.1.0 is gone on with" within 120 up_and_kept
+    step "services up, the history of 0.1.0 is gone on with" up_and_kept 120
     step "least privilege in force" least_privilege
-    step "the page answers" within 60 page_answers
+    step "the page answers" page_answers 60
     echo '# mine' >>/etc/$NAME/site.toml
     DAMAGED=$(in_force)
     rm -r /opt/$NAME/current/lib/python3*/site-packages/msgspec
     step "without one of its libraries it does not start" ended
     step "repair" from_bundle
-    step "services up, the history is there still" within 120 up_and_kept
+    step "services up, the history is there still" up_and_kept 120
     step "nothing goes back to the damaged version" not_to_the_damaged
     step "upgrade" from_bundle
-    step "services up, the history is there still" within 120 up_and_kept
+    step "services up, the history is there still" up_and_kept 120
     NEWER=$(in_force)
     step "back to the version before" went_to other
     step "and forward again" went_to newer
@@ -465,7 +473,7 @@ story_in_software() {
     in_software /opt/$NAME/current/bin/$NAME "$HERE/story.toml"
     systemctl restart $NAME $NAME-page
     step "services, broker up" within 120 broker_and_services
-    step "the page answers" within 120 page_answers
+    step "the page answers" page_answers 120
     mkdir "$HERE/pages" && chown $NAME: "$HERE/pages"
     TRY_PAGES=$HERE/pages python watch | stamped &
     step "the broker has readings" within 120 test -e /run/$NAME/heard
@@ -509,11 +517,11 @@ not_to_the_damaged() {
         [ "$good" != "$DAMAGED" ] && within 60 active
 }
 went_to() {
-    /usr/local/bin/condenser-monitor-rollback && within 120 up_and_kept && within 60 page_answers &&
+    /usr/local/bin/condenser-monitor-rollback && up_and_kept 120 && page_answers 60 &&
         if [ "$1" = newer ]; then [ "$(in_force)" = "$NEWER" ]; else [ "$(in_force)" != "$NEWER" ]; fi
 }
 
-up_and_kept() { active && python kept; }
+up_and_kept() { within "$1" active && python kept "$1"; }
 package_gone() {
     ! systemctl cat $NAME 2>/dev/null && ! systemctl -q is-active $NAME && [ -e /etc/$NAME/site.toml ] &&
         [ -e /var/lib/$NAME/$NAME.db ]

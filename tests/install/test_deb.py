@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import shutil
 import subprocess
 import sys
@@ -51,6 +52,30 @@ def test_the_package_holds_program_services_and_nothing_compiled(package: Path) 
     control = (package / "DEBIAN/control").read_text()
     assert "Architecture: all\n" in control
     assert "python3-msgspec, python3-paho-mqtt (>= 2.0)" in control
+
+
+def test_the_package_of_a_higher_version_is_the_same_but_for_what_is_asked(package: Path, tmp_path: Path) -> None:
+    """For the trials' upgrades: dpkg itself says that the version is higher; a change of one file changes that file."""
+    first, second, third = (tmp_path / f"{number}.deb" for number in (1, 2, 3))
+    subprocess.run(["dpkg-deb", "--root-owner-group", "-Zgzip", "-b", package, first], check=True, timeout=60)
+    script = INSTALL / "another-deb.sh"
+    subprocess.run([script, first, second, "2"], check=True, timeout=120)
+    ends = r"s/^def _run(args.*/&\n    raise SystemExit(5)/"
+    subprocess.run([script, first, third, "3", ends], check=True, timeout=120)
+    ask = ["dpkg-deb", "-f"]
+    versions = [subprocess.check_output([*ask, deb, "Version"], text=True).strip() for deb in (first, second, third)]
+    for lower, higher in itertools.pairwise(versions):
+        subprocess.run(["dpkg", "--compare-versions", lower, "lt", higher], check=True)
+    for deb in (second, third):
+        subprocess.run(["dpkg-deb", "-x", deb, tmp_path / deb.stem], check=True, timeout=60)
+    differ = [
+        str(path.relative_to(package))
+        for path in sorted((package / "usr").rglob("*"))
+        if path.is_file() and path.read_bytes() != (tmp_path / "3" / path.relative_to(package)).read_bytes()
+    ]
+    assert differ == ["usr/lib/condenser-monitor/condenser_monitor/monitor/commands/live.py"]
+    same = [path for path in (package / "usr").rglob("*") if path.is_file()]
+    assert all(path.read_bytes() == (tmp_path / "2" / path.relative_to(package)).read_bytes() for path in same)
 
 
 def test_the_packaged_program_starts(package: Path, tmp_path: Path) -> None:

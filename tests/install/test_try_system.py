@@ -85,6 +85,19 @@ def test_the_page_that_is_sent_out_shows_without_the_machine(
     assert len(asked.asked) == 3  # the parser does see them where they are
 
 
+@pytest.mark.parametrize(
+    ("news", "title"),
+    [
+        (["a-cleared", "b-raised", "c-revised"], "b-raised"),
+        (["a-raised", "a-cleared", "b-raised"], "b-raised"),
+        (["a-revised", "a-cleared"], "a-cleared"),
+    ],
+)
+def test_a_page_is_named_after_what_was_raised_last(news: list[str], title: str) -> None:
+    """Another finding that is revised in the same second does not take its place."""
+    assert _module("try-inside").title_of(news) == title
+
+
 TOLD = ["1.0 s: page All is well", "2.0 s: told raised a x,y,z", "3.0 s: page A", "4.0 s: told cleared a x"]
 
 
