@@ -1,0 +1,121 @@
+"""Who is named, on both sides of each border: whoever is worth a check, worth a word to people, or worth news; and
+which sensors are taken for frozen."""
+
+from __future__ import annotations
+
+import pytest
+
+from condenser_monitor.monitor.core.records import ChangeKind, Diagnosed
+from condenser_monitor.monitor.core.trust import FrozenWatch
+from condenser_monitor.monitor.diagnosis.diagnosis import _much_the_same, ages_s
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import UnitCase, _listed, _past_ratio, _shortlist, which_switch
+from tests.monitor.units import UNIT
+
+NAMES = list(SUSPECTS)
+
+
+@pytest.mark.parametrize(
+    ("number", "shares", "named"),
+    [
+        ("THIRD_SHARE", [0.80, 0.055], 1),  # one in fifteen of the first: nobody looks there
+        ("THIRD_SHARE", [0.80, 0.125], 2),
+        ("NEAR_SHARE", [0.30, 0.25, 0.22, 0.09], 3),
+        ("NEAR_SHARE", [0.30, 0.25, 0.22, 0.18], 4),  # nearly as likely as the first
+    ],
+)
+def test_people_are_told_of_whoever_is_likely_enough(number: str, shares: list[float], named: int) -> None:
+    """`number` is the border that the last one lies beside."""
+    assert len(_shortlist(dict(zip(NAMES, shares, strict=False)), ())) == named, number
+
+
+@pytest.mark.parametrize(
+    ("number", "weights", "named"),
+    [
+        ("FAR_FETCHED_SHARE", [1.0, 0.0035], 1),
+        ("FAR_FETCHED_SHARE", [1.0, 0.008], 2),
+        ("COVERED_SHARE", [0.5, 0.3, 0.1, 0.06, 0.04], 4),  # nineteen of twenty are among them
+        ("LISTED_SHARE", [1.0, 0.9, 0.8, *[0.013] * 13], 3),
+        ("LISTED_SHARE", [1.0, 0.9, 0.8, *[0.03] * 10], 9),  # up to nineteen of twenty
+    ],
+)
+def test_a_check_is_worth_it_for_whoever_is_likely_enough(number: str, weights: list[float], named: int) -> None:
+    """`number` is the border."""
+    assert len(_listed(dict(zip(NAMES, weights, strict=False)))) == named, number
+
+
+@pytest.mark.parametrize(("other", "which"), [(0.35, True), (0.7, False)])
+def test_a_pressure_switch_is_called_high_or_low_where_that_is_plain(other: float, which: bool) -> None:
+    """WHICH_SHARE: the other one is half as likely, or less."""
+    weights = {"pressure-switch": 0.1, "high-pressure-cutout": 0.3, "low-pressure-cutout": 0.3 * other}
+    assert (which_switch(weights) == {"pressure-switch": "high-pressure-cutout"}) is which
+
+
+@pytest.mark.parametrize(("moved", "news"), [(0.1, False), (0.2, True)])
+def test_a_diagnosis_is_news_when_a_share_has_moved_far_enough(moved: float, news: bool) -> None:
+    """STEADY_SHARE: by a sixth, not by what each scan moves."""
+    was, now = (
+        Diagnosed(
+            t_s=0.0,
+            change=ChangeKind.DIAGNOSED,
+            findings=("locked-rotor",),
+            suspects=(("compressor-locked", 0.6), ("run-capacitor", share)),
+            because=(),
+            distrusted=(),
+            next_check=None,
+            summary="",
+        )
+        for share in (0.1, 0.1 + moved)
+    )
+    assert _much_the_same(was, now) is not news
+
+
+@pytest.mark.parametrize(("hours", "tells"), [(1.5, True), (3.0, False)])
+def test_a_finding_tells_about_its_consequences_for_two_hours(hours: float, tells: bool) -> None:
+    """RECENT_S."""
+    assert bool(ages_s({"locked-rotor": 0.0}, hours * 3600.0)) is tells
+
+
+def test_what_was_sure_some_days_ago_is_likelier_now_and_not_beyond_doubt() -> None:
+    """PAST_RATIO: the most usual suspect three to seven times; PAST_MOST: the most seldom a dozen to thirty times."""
+    usual = max(SUSPECTS, key=lambda name: SUSPECTS[name].usual)
+    seldom = min(SUSPECTS, key=lambda name: SUSPECTS[name].usual)
+    assert 3.2 < _past_ratio(usual, UnitCase([], UNIT, (), {}, past={usual: 1.0})) < 7.0
+    assert 12.0 < _past_ratio(seldom, UnitCase([], UNIT, (), {}, past={seldom: 1.0})) < 30.0
+
+
+# ---------------------------------------------------------------- sensors that stand still
+
+
+@pytest.mark.parametrize(("minutes", "frozen"), [(6, False), (12, True)])
+def test_a_pipe_that_stays_through_rest_and_run_is_frozen(minutes: int, frozen: bool) -> None:
+    """TRUST.still_minutes: a pipe follows within minutes."""
+    watch = FrozenWatch(("suction_c",))
+    for runs in (False, True):
+        for _ in range(minutes):
+            watch.update({"suction_c": 15.25}, runs=runs)
+    assert bool(watch.names) is frozen
+
+
+@pytest.mark.parametrize(("minutes", "frozen"), [(180, False), (300, True)])
+def test_air_that_stays_for_hours_is_frozen(minutes: int, frozen: bool) -> None:
+    """TRUST.drift_minutes: it had been moving before."""
+    watch = FrozenWatch(("outdoor_c",))
+    for minute in range(30):
+        watch.update({"outdoor_c": 25.0 + minute / 10.0}, runs=False)
+    for _ in range(minutes):
+        watch.update({"outdoor_c": 28.0}, runs=False)
+    assert bool(watch.names) is frozen
+
+
+@pytest.mark.parametrize(("moves", "believed"), [(7, False), (14, True)])
+def test_a_frozen_sensor_that_moves_again_is_believed_again(moves: int, believed: bool) -> None:
+    """TRUST.moves: a loose joint gives a few numbers too."""
+    watch = FrozenWatch(("suction_c",))
+    for runs in (False, True):
+        for _ in range(30):
+            watch.update({"suction_c": 15.25}, runs=runs)
+    assert watch.names
+    for minute in range(moves):
+        watch.update({"suction_c": 16.0 + minute / 4.0}, runs=True)
+    assert (not watch.names) is believed
