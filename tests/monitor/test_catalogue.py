@@ -15,7 +15,7 @@ from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
 from condenser_monitor.monitor.limits import Limit
-from tests.test_sources import ALL_LIMITS
+from tests.test_sources import every_limit
 
 PAGES = catalogue.pages()
 
@@ -55,7 +55,7 @@ def test_every_row_of_every_table_has_its_section() -> None:
 
 def test_every_limit_is_shown_with_its_source() -> None:
     """Each Limit of the program, also inside groups, is a row with basis and source."""
-    page, every = PAGES["limits.md"], ALL_LIMITS
+    page, every = PAGES["limits.md"], every_limit()
     assert {id(value) for value in vars(limits).values() if isinstance(value, Limit)} <= set(map(id, every))
     for limit in every:
         assert f"| {limit.basis} | {limit.source} |" in page

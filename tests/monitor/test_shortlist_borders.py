@@ -9,7 +9,14 @@ from condenser_monitor.monitor.core.records import ChangeKind, Diagnosed
 from condenser_monitor.monitor.core.trust import FrozenWatch
 from condenser_monitor.monitor.diagnosis.diagnosis import _much_the_same, ages_s
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
-from condenser_monitor.monitor.diagnosis.unit_diagnosis import UnitCase, _listed, _past_ratio, _shortlist, which_switch
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
+    FindingSeen,
+    UnitCase,
+    _listed,
+    _shortlist,
+    diagnose,
+    which_switch,
+)
 from tests.monitor.units import UNIT
 
 NAMES = list(SUSPECTS)
@@ -76,12 +83,23 @@ def test_a_finding_tells_about_its_consequences_for_two_hours(hours: float, tell
     assert bool(ages_s({"locked-rotor": 0.0}, hours * 3600.0)) is tells
 
 
-def test_what_was_sure_some_days_ago_is_likelier_now_and_not_beyond_doubt() -> None:
-    """PAST_RATIO: the most usual suspect three to seven times; PAST_MOST: the most seldom a dozen to thirty times."""
-    usual = max(SUSPECTS, key=lambda name: SUSPECTS[name].usual)
-    seldom = min(SUSPECTS, key=lambda name: SUSPECTS[name].usual)
-    assert 3.2 < _past_ratio(usual, UnitCase([], UNIT, (), {}, past={usual: 1.0})) < 7.0
-    assert 12.0 < _past_ratio(seldom, UnitCase([], UNIT, (), {}, past={seldom: 1.0})) < 30.0
+@pytest.mark.parametrize(
+    ("number", "suspect", "least", "most"),
+    [
+        ("PAST_RATIO", "run-capacitor", 3.2, 7.0),  # the most usual of all: most that comes back is the same
+        ("PAST_MOST", "compressor-winding-open", 12.0, 30.0),  # a seldom one: it may have been another fault
+    ],
+)
+def test_who_was_sure_some_days_ago_is_likelier_now_and_not_beyond_doubt(
+    number: str, suspect: str, least: float, most: float
+) -> None:
+    """`number` is the border: by how much its odds against another suspect rise."""
+    odds = []
+    for past in ({}, {suspect: 1.0}):
+        case = UnitCase([FindingSeen("locked-rotor", {})], UNIT, (), {}, past=past)
+        shares = diagnose(case).shares
+        odds.append(shares[suspect] / shares["compressor-locked"])
+    assert least < odds[1] / odds[0] < most, number
 
 
 # ---------------------------------------------------------------- sensors that stand still
