@@ -44,6 +44,7 @@ from condenser_monitor.monitor.core.records import (
     Evidence,
     Finding,
     LinkView,
+    Offer,
     Request,
     RequestKind,
     Scan,
@@ -127,10 +128,8 @@ class Engine:
             seen=seen or {},
             looks=looks or (),
         )
-        habits, flaps = old.load(HABITS_MEMORY), old.load(FLAPS_MEMORY)
-        self._habits = Habits(settings, habits or ())
-        self._flaps = FlapFilter(flaps or ())
-        liars = old.load(LIARS_MEMORY)
+        habits, flaps, liars = old.load(HABITS_MEMORY), old.load(FLAPS_MEMORY), old.load(LIARS_MEMORY)
+        self._habits, self._flaps = Habits(settings, habits or ()), FlapFilter(flaps or ())
         self._trust = Trust(settings.unit, self._inputs.fitted, liars or ())
         self._inputs.distrusted = self._trust.distrusted
         self._counters = {
@@ -164,6 +163,7 @@ class Engine:
         self._running = self._modulates = self._cold = False
         self._normal: NormalRange | None = None  # the bands of the draw are set at the first minute
         self._trends: dict[str, Any] | None = None  # what is shown of the learning, until more is learned
+        self._offers: tuple[Offer, ...] | None = None  # what is asked of the unit's design, as of this minute
         self._chain: tuple[tuple[LinkView, ...], str | None] | None = None  # the links and the break, until one changes
         self._silence = (settings.limit(limits.SENSOR_SILENT.hold_s), settings.limit(limits.SENSOR_SILENT.scans))
         self._symbols: dict[str, str] = {}
@@ -236,7 +236,7 @@ class Engine:
         if part == "call":
             self._calls.excuse()
             return
-        self._trends = None
+        self._trends = self._offers = None
         self._diagnosis.forget_past()
         self._baselines.reset(part)
         if part == "compressor":
@@ -277,7 +277,8 @@ class Engine:
         senses_load = "load" in self._inputs.by_name and "load" not in self._trust.distrusted
         load = scan.load if senses_load else None
         self._patterns.chatter.update(load=load, call=self.facts.call, now_s=scan.t_s)
-        self._patterns.overload.read(load, scan.t_s)
+        if load is False:
+            self._patterns.overload.read_open_s = scan.t_s
         found = zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True)
         self._numbers.update((name, value) for name, value in found if value is not None)
         same = self._inputs.quiet(scan)
@@ -424,7 +425,7 @@ class Engine:
         return scan.t_s - first_s < self._usual_s
 
     def _moved(self, scan: Scan, since_s: float) -> list[Event]:
-        self._chain = None
+        self._chain = self._offers = None
         was, self.facts = self.facts, self._facts()
         self._patterns.changed(was, self.facts, since_s)
         self._habits.update(self.facts, since_s)
@@ -588,7 +589,7 @@ class Engine:
     # ------------------------------------------------------------ once a minute
 
     def _each_minute(self, scan: Scan) -> list[Event]:
-        self._trends = None
+        self._trends = self._offers = None
         started_s = self._cycle.running_since_s
         means = self._minute.close(scan.t_s, self._cycle)
         outdoor_c = means["outdoor_c"]
@@ -770,6 +771,8 @@ class Engine:
         """All that is shown of the unit, as of the last scan."""
         if self._trends is None:
             self._trends = self._baselines.report() | {"performance": self._performance.report()}
+        if self._offers is None:
+            self._offers = self._habits.offers(self._usual_s, stages=self._baselines.stages)
         if self._chain is None:
             found = chain(self._inputs, self._trust.distrusted)
             self._chain = found, first_break(found)
@@ -791,7 +794,7 @@ class Engine:
             service_until_wall_s=self._alarms.service_until_wall_s,
             trends=self._trends,
             distrusted=self._trust.named,
-            offers=self._habits.offers(self._usual_s, stages=self._baselines.stages),
+            offers=self._offers,
             diagnosis=self._diagnosis.diagnosed if standing else None,
         )
 

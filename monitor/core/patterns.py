@@ -118,16 +118,11 @@ class SelfRestarts:
         self.restarts, self.window_s, self.least_off_s = int(restarts), window_s, least_off_s
         self.times_s: deque[float] = deque(maxlen=self.restarts)
         self._stopped_s: float | None = None
-        self._read_open_s = -inf
+        self.read_open_s = -inf  # a single scan that finds the contacts open moves no belief, but tells of this stop
 
     def forget(self) -> None:
         self.times_s.clear()
         self._stopped_s = None
-
-    def read(self, load: bool | None, now_s: float) -> None:
-        """One scan, as read: a single one that finds the contacts open moves no belief, but tells of this stop."""
-        if load is False:
-            self._read_open_s = now_s
 
     def stopped(self, now_s: float) -> None:
         """The compressor stopped with the contacts closed."""
@@ -139,7 +134,7 @@ class SelfRestarts:
 
     def started(self, now_s: float) -> None:
         # What is back within seconds was a blink of the line: no protector closes so soon.
-        by_itself = self._stopped_s is not None and self._read_open_s < self._stopped_s
+        by_itself = self._stopped_s is not None and self.read_open_s < self._stopped_s
         if by_itself and lasted(self._stopped_s or 0.0, now_s, self.least_off_s):
             self.times_s.append(now_s)
         self._stopped_s = None

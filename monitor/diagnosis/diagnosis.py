@@ -224,18 +224,17 @@ class FindingDiagnosis:
             past = {name: share * left for name, share in best.shares.items()}
         case = UnitCase(findings, self._settings.unit, self._fitted, features, past=past)
         found = diagnose(case)
-        self._look_back(found, len(findings) + len(features), now_s)
-        return found
-
-    def _look_back(self, found: Diagnosis, pieces: int, now_s: float) -> None:
-        """Keep the fullest look of the hour."""
+        # Keep the fullest look of the hour.
         shares = {name: share for name, share in found.afresh.items() if name != MONITOR}
-        look = PastLook(at_s=now_s, pieces=pieces, shares=shares)
-        if self._looks and now_s - self._looks[-1].at_s < limits.PAST_EVERY_S.value:
-            if pieces < self._looks[-1].pieces:
-                return
-            look = msgspec.structs.replace(look, at_s=self._looks.pop().at_s)
+        look = PastLook(at_s=now_s, pieces=len(findings) + len(features), shares=shares)
+        newest = self._looks[-1] if self._looks else None
+        if newest is not None and now_s - newest.at_s < limits.PAST_EVERY_S.value:
+            if look.pieces < newest.pieces:
+                return found
+            look = msgspec.structs.replace(look, at_s=newest.at_s)
+            self._looks.pop()
         self._looks = [one for one in self._looks if not lasted(one.at_s, now_s, limits.PAST_S.value)] + [look]
+        return found
 
     def forget_past(self) -> None:
         """Something was mended: what comes next need not be the same."""

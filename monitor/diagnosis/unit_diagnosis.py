@@ -22,6 +22,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from typing import NamedTuple
 
 from condenser_monitor.monitor import limits
@@ -434,13 +435,14 @@ def symbols_of(observable: str) -> tuple[str, ...]:
 # ---------------------------------------------------------------- weighing
 
 
+@dataclass(slots=True)
 class _Weighed:
-    """One suspect with its ways of showing itself: `weight` is what all but the meter says."""
+    """One suspect with its ways of showing itself, which weigh `total` together: `weight` is what all but the meter
+    says."""
 
-    def __init__(self, suspect: str, weight: float, rows: Sequence[PredictionRow]) -> None:
-        self.weight = weight
-        self.rows = rows or [PredictionRow(suspect, 1.0, {**SOUND, **SUSPECTS[suspect].meter})]
-        self.total = math.fsum(row.weight for row in self.rows)
+    weight: float
+    rows: Sequence[PredictionRow]
+    total: float
 
     def measured(self, meter: Mapping[str, Judged]) -> float:
         """How well the readings fit, its ways of showing itself weighed by how usual they are."""
@@ -461,25 +463,22 @@ def _weigh(
         weight = (SUSPECTS[name].usual / _MOST_USUAL) ** (1.0 - math.fsum(shares))
         places = {part.place for part in parts} if name in _SOMEWHERE else {""}
         # A loose joint, or a sensor that lies, is one at one place: at another it would be a second one.
-        weight *= max(
-            math.prod(_explains(part, parts, name, place) ** share for part, share in zip(parts, shares, strict=True))
-            for place in places
-        )
+        explains = dict.fromkeys(places, 1.0)
+        for place in places:
+            for part, share in zip(parts, shares, strict=True):
+                # How usual it is behind the finding: by itself, or by what the finding follows from.
+                behind = [part, *(other for other in parts if other.finding in part.follows)]
+                here = [one.share(name) if place in ("", one.place) else one.unlisted(name) for one in behind]
+                explains[place] *= (here[0] if name in part.forbidden else max(here)) ** share
+        weight *= max(explains.values())
         weight *= math.prod(ratios.get(name, 1.0) for ratios in likelier)
-        rows = [row for part in parts for row in part.open if row.suspect == name]
-        weighed[name] = _Weighed(name, weight, rows)
+        rows = [row for part in parts for row in part.open if row.suspect == name] or [OWN[name]]
+        weighed[name] = _Weighed(weight, rows, math.fsum(row.weight for row in rows))
     return weighed
 
 
-def _explains(part: _Part, parts: Sequence[_Part], suspect: str, place: str) -> float:
-    """How usual the suspect, at this place, is behind a finding: by itself, or by what the finding follows from."""
-    behind = [part, *(other for other in parts if other.finding in part.follows)]
-    here = [one.share(suspect) if place in ("", one.place) else one.unlisted(suspect) for one in behind]
-    return here[0] if suspect in part.forbidden else max(here)
-
-
 def _put(weighed: dict[str, _Weighed], suspect: str, least: float) -> None:
-    weighed.setdefault(suspect, _Weighed(suspect, least, ()))
+    weighed.setdefault(suspect, _Weighed(least, [OWN[suspect]], OWN[suspect].weight))
     weighed[suspect].weight = max(weighed[suspect].weight, least)
 
 
@@ -736,6 +735,8 @@ def _implied(finding: str) -> dict[str, str]:
 
 
 SOUND = {check.name: Expect(check.innocent) for check in CHECKS.values() if check.sound is not None}
+# What a suspect shows that no finding's row speaks of: its own part's readings, and all others sound.
+OWN = {name: PredictionRow(name, 1.0, {**SOUND, **suspect.meter}) for name, suspect in SUSPECTS.items()}
 ROWS: dict[str, tuple[PredictionRow, ...]] = {finding: _filled(finding) for finding in SITUATIONS}
 IMPLIED = {finding: _implied(finding) for finding in SITUATIONS}
 _PLACES = {name: place for place, name in enumerate(SUSPECTS)}
