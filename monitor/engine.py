@@ -48,6 +48,7 @@ from condenser_monitor.monitor.core.records import (
     Request,
     RequestKind,
     Scan,
+    Severity,
     StartTransient,
     UnitStatus,
 )
@@ -265,7 +266,7 @@ class Engine:
         gap = step_s > self._longest_s
         if gap:
             events += self._gap(scan)
-        hasty = self._hasty(scan, step_s)
+        hasty = step_s * 2 < self._usual_s and self._hasty(scan)
         if not hasty and not gap and step_s != inf:
             # The first step sets the pace; later ones move it slowly, so that one late scan does not.
             self._usual_s = step_s if self._usual_s == 0.0 else self._usual_s + (step_s - self._usual_s) * 0.1
@@ -343,7 +344,9 @@ class Engine:
         self._patterns.follow(self._evaluator.standing)
         features = self._features_seen
         if self._evaluator.standing or outcome.order:
-            features = self._features.seen(self.now_s, self._diagnosis.since_s(self.now_s))
+            # What was seen before the first urgent finding that stands was raised belongs to it.
+            urgent = (one.raised_s for one in self._diagnosis.standing.values() if one.severity is Severity.URGENT)
+            features = self._features.seen(self.now_s, min(urgent, default=self.now_s))
         changes: list[Change] = []
         diagnosed: list[Event] = []
         before = dict(self._diagnosis.standing) if outcome.cleared else {}
@@ -416,9 +419,10 @@ class Engine:
         running_a = unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value
         return not running_a <= amps < unit.locked_a
 
-    def _hasty(self, scan: Scan, step_s: float) -> bool:
-        """Presence alone, well before the next scan is due: the board tells an edge, and read no numbers for it."""
-        if step_s * 2 >= self._usual_s or not self._inputs.presence_alone(scan):
+    def _hasty(self, scan: Scan) -> bool:
+        """Whether a scan well before the next is due has presence alone: the board tells an edge, and read no numbers
+        for it."""
+        if not self._inputs.presence_alone(scan):
             return False
         first_s = self._hasty_first_s if self._hasty_last_s == self.now_s else scan.t_s
         self._hasty_first_s, self._hasty_last_s = first_s, scan.t_s
@@ -757,7 +761,7 @@ class Engine:
             scan = self._scan
             normal_a = self._baselines.normal_a(scan.outdoor_c, near_a=scan.compressor_a) if scan else None
             return {} if normal_a is None else {"normal_a": round(normal_a, 2)}
-        return self._performance.evidence(name)
+        return self._performance.evidence.get(name, {})
 
     # ------------------------------------------------------------ out
 

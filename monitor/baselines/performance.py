@@ -104,7 +104,7 @@ class Performance:
         self.answers: dict[str, Answer] = dict.fromkeys(
             ("not-cooling", "low-split", "high-split", "run-capacitor-weak")
         )
-        self._evidence: dict[str, Evidence] = {}
+        self.evidence: dict[str, Evidence] = {}  # finding -> the figures that go with it
         self._point_s = -limits.PERFORMANCE.point_every_s.value
         self._plane: _Plane | None = None
         self._seen: dict[str, str] = {}
@@ -196,7 +196,7 @@ class Performance:
         evidence: Evidence = {"microfarads": round(last[-1], 1)}
         if bounds:
             evidence["usual_microfarads"] = round(max(bounds), 1)
-        self._evidence["run-capacitor-weak"] = evidence
+        self.evidence["run-capacitor-weak"] = evidence
         if not bounds or len(last) < settings.limit(limits.RUN_CAPACITOR_WEAK.runs):
             self.answers["run-capacitor-weak"] = None
         else:
@@ -217,7 +217,7 @@ class Performance:
         normal_k = self.normal_split_k(means)
         if normal_k is not None:
             evidence["normal_split_k"] = round(normal_k, 1)
-        self._evidence |= dict.fromkeys(("not-cooling", "low-split", "high-split"), evidence)
+        self.evidence |= dict.fromkeys(("not-cooling", "low-split", "high-split"), evidence)
         nothing = split_k < self._settings.limit(least_k)
         long = lasted(minute.running_since_s, minute.ended_s, self._settings.limit(limits.NOT_COOLING.run_s))
         self._outlasts("not-cooling", minute.ended_s, nothing and long, limits.PERFORMANCE.sure_s.value)
@@ -283,10 +283,6 @@ class Performance:
         self._plane = None
 
     # ------------------------------------------------------------ out
-
-    def evidence(self, finding: str) -> Evidence:
-        """The figures that go with a finding."""
-        return self._evidence.get(finding, {})
 
     def seen(self) -> dict[str, str]:
         """What the last settled minutes say of heat and power, in the symbols of the checks that show the same."""

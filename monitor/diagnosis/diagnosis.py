@@ -187,11 +187,6 @@ class FindingDiagnosis:
             looks=[msgspec.structs.replace(one, at_s=now_s - one.at_s) for one in self._looks],
         )
 
-    def since_s(self, now_s: float) -> float:
-        """When the first of the urgent findings that stand was raised, s: what was seen before it belongs to it."""
-        urgent = (finding.raised_s for finding in self.standing.values() if finding.severity is Severity.URGENT)
-        return min(urgent, default=now_s)
-
     def _diagnosis(self, observed: Observed, stands: set[str]) -> Diagnosis | None:
         """The unit's diagnosis over all findings of the last hours."""
         now_s = observed.now_s

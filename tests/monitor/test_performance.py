@@ -100,7 +100,7 @@ def test_a_weak_capacitor_is_told_after_three_runs_and_not_before() -> None:
         assert day.answer("run-capacitor-weak") is False, place
         day.run(12, start_winding_a=amps(40.0, 243.0), line_v=243.0)
     assert day.answer("run-capacitor-weak") is True
-    assert day.watch.evidence("run-capacitor-weak") == {"microfarads": 40.0, "usual_microfarads": 45.0}
+    assert day.watch.evidence["run-capacitor-weak"] == {"microfarads": 40.0, "usual_microfarads": 45.0}
     day.run(12, start_winding_a=amps(45.0), line_v=240.0)
     assert day.answer("run-capacitor-weak") is False
 
@@ -202,7 +202,7 @@ def test_a_split_beside_the_units_own_normal_is_told_after_twenty_minutes(share:
     assert day.answer(finding) is True
     other = {"low-split": "high-split", "high-split": "low-split"}[finding]
     assert day.answer(other) is False
-    assert day.watch.evidence(finding)["normal_split_k"] == pytest.approx(9.9, abs=0.5)
+    assert day.watch.evidence[finding]["normal_split_k"] == pytest.approx(9.9, abs=0.5)
 
 
 def test_a_house_that_was_hot_for_days_is_no_blocked_air() -> None:
