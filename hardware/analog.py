@@ -235,7 +235,10 @@ def bursts(
     The reads take turns on the bus. Their times are absolute, so that the phase between two channels is that of their
     waves: each conversion ended after the read before it and before the read that got it, and over a burst these bounds
     leave a few hundredths of a beat (sample_clock.anchor). `stop` ends it early, `settled` too, asked every tenth of a
-    second with the codes so far. Raises as `Converter.burst`; all inputs must be those of different converters.
+    second with the codes so far; all inputs must be those of different converters.
+
+    Raises SenseError for a chip that does not answer or forgot its settings, ClippedError (a SenseError) for a signal
+    that leaves the range.
     """
     converters = [converter for converter, _, _ in inputs]
     clock, sleep = converters[0].clock, converters[0].sleep
