@@ -32,6 +32,8 @@ CycleRow = tuple[int, float, str, int, *tuple[float | int | None, ...]]
 PASSING_S = FLEET.hole_patience_s.value  # how far messages of one site may pass each other on their way
 PAYLOAD_KEPT = 4096  # of a message set aside: enough to see what is wrong with it
 
+NOT_ENROLLED = "no such site is enrolled"
+
 
 class SiteNow(msgspec.Struct, kw_only=True):
     """The row of `state` of one site while a batch is folded onto it."""
@@ -122,9 +124,11 @@ class Fold:
 
     def _one(self, message: SiteMessage) -> None:
         site = self.sites.get(message.site)
+        if site is None:
+            # The broker lets enrolled ones in only, so this one has been erased since: what it says is not to be kept.
+            self._aside(message.received_at, f"{ROOT}/{message.site}/{message.topic}", NOT_ENROLLED, b"")
+            return
         try:
-            if site is None:
-                raise ValueError("no such site is enrolled")
             if site.revoked:
                 raise ValueError("the site's enrolment has been revoked")
             _FOLDS[type(message.body)](self, site, message)

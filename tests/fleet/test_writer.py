@@ -194,6 +194,7 @@ _BAD: list[tuple[str, bytes, str]] = [
     ("condenser/v1/a b/events", b"", "not a topic"),
     ("elsewhere", b"", "not a topic"),
     ("condenser/v1/nobody/availability", b"online", "no such site"),
+    ("condenser/v1/nobody/unit", payloads.unit("nobody")[1], "no such site"),
     ("condenser/v1/gone/availability", b"online", "revoked"),
 ]
 
@@ -208,6 +209,12 @@ def test_a_bad_message_is_set_aside_with_the_reason_and_its_neighbours_are_writt
     kept = _rows(store, set_aside, "id", "topic", "reason")
     assert [topic for _, topic, _ in kept] == [topic for topic, _, _ in _BAD]
     assert all(why in reason for (_, _, reason), (_, _, why) in zip(kept, _BAD, strict=True))
+
+
+def test_what_an_erased_site_still_says_is_not_kept(store: Store) -> None:
+    """The broker has its last status still: that it came is noted, and nothing of what it says."""
+    _write(writer(store), [payloads.finding("erased", 1, "raised"), payloads.cycle("erased", 1)])
+    assert _rows(store, set_aside, "payload") == [(b"",), (b"",)]
 
 
 def test_a_message_that_the_database_itself_refuses_is_set_aside_alone(fresh_store: Store) -> None:
