@@ -129,7 +129,7 @@ OWN_DPKG
 system() {
     own_dpkg
     if [ ! -x "$CHROOT/usr/bin/python3" ]; then
-        timeout 2400 sh "$WORK/debootstrap" --arch=arm64 --variant=minbase \
+        timeout 5400 sh "$WORK/debootstrap" --arch=arm64 --variant=minbase \
             --include=python3,python3-venv,ca-certificates "$SUITE" "$CHROOT" ${MIRROR:+"$MIRROR"} || return 1
     fi
     mountpoint -q "$CHROOT/proc" || mount -t proc proc "$CHROOT/proc"
@@ -277,7 +277,7 @@ APT::Architectures "arm64";
 APT::Sandbox::User "root";
 Acquire::Languages "none";
 APT
-    LC_ALL=C.UTF-8 DEBIAN_FRONTEND=noninteractive INITRD=No APT_CONFIG=$config timeout 2400 \
+    LC_ALL=C.UTF-8 DEBIAN_FRONTEND=noninteractive INITRD=No APT_CONFIG=$config timeout 5400 \
         apt-get -y --no-install-recommends "$@"
 }
 

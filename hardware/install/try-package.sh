@@ -42,8 +42,8 @@ rm -rf -- "$TRIAL"
 mkdir -p "$TRIAL/packages" "$TRIAL/source/hardware/install"
 if [ $KIND = container ]; then
     cp "$PACKAGE" "$TRIAL/packages/1.deb"
-    "$HERE/another-deb.sh" "$PACKAGE" "$TRIAL/packages/2.deb" 2
-    "$HERE/another-deb.sh" "$PACKAGE" "$TRIAL/packages/3.deb" 3 's/^def _run(args.*/&\n    raise SystemExit(5)/'
+    "$HERE/try-another.sh" "$PACKAGE" "$TRIAL/packages/2.deb" 2
+    "$HERE/try-another.sh" "$PACKAGE" "$TRIAL/packages/3.deb" 3 's/^def _run(args.*/&\n    raise SystemExit(5)/'
 else
     mkdir "$TRIAL/bundle"
     tar -xf "$PACKAGE" -C "$TRIAL/bundle"

@@ -265,9 +265,9 @@ def _packages(first: Path | None, folder: Path) -> list[Path]:
     if first is None:
         return []
     second, third = folder / "2.deb", folder / "3.deb"
-    _run([str(HERE / "another-deb.sh"), str(first), str(second), "2"], timeout_s=600)
+    _run([str(HERE / "try-another.sh"), str(first), str(second), "2"], timeout_s=600)
     ends = r"s/^def _run(args.*/&\n    raise SystemExit(5)/"
-    _run([str(HERE / "another-deb.sh"), str(first), str(third), "3", ends], timeout_s=600)
+    _run([str(HERE / "try-another.sh"), str(first), str(third), "3", ends], timeout_s=600)
     return [first, second, third]
 
 

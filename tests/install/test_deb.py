@@ -58,7 +58,7 @@ def test_the_package_of_a_higher_version_is_the_same_but_for_what_is_asked(packa
     """For the trials' upgrades: dpkg itself says that the version is higher; a change of one file changes that file."""
     first, second, third = (tmp_path / f"{number}.deb" for number in (1, 2, 3))
     subprocess.run(["dpkg-deb", "--root-owner-group", "-Zgzip", "-b", package, first], check=True, timeout=60)
-    script = INSTALL / "another-deb.sh"
+    script = INSTALL / "try-another.sh"
     subprocess.run([script, first, second, "2"], check=True, timeout=120)
     ends = r"s/^def _run(args.*/&\n    raise SystemExit(5)/"
     subprocess.run([script, first, third, "3", ends], check=True, timeout=120)

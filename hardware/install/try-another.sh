@@ -1,7 +1,7 @@
 #!/bin/bash
 # Makes the same Debian package again under a higher version, for trials of an upgrade:
 #
-#     hardware/install/another-deb.sh PACKAGE.deb OUT.deb NUMBER [SED]
+#     hardware/install/try-another.sh PACKAGE.deb OUT.deb NUMBER [SED]
 #
 # SED, where given, changes monitor/commands/live.py in it: a version that does not run.
 set -euo pipefail
