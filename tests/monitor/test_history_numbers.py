@@ -12,7 +12,7 @@ import pytest
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.records import Change, Request, RequestKind
-from condenser_monitor.monitor.storage import schema, writer
+from condenser_monitor.monitor.storage import recovery, schema, writer
 from condenser_monitor.monitor.storage.history import History
 from tests.monitor.edge_tools import (
     MEMORY,
@@ -158,6 +158,55 @@ def test_what_was_told_without_the_file_keeps_its_name(
     rows = {row.id: row for row in desk.history.outbox("another", begin=True)}
     assert len(rows) == len(set(desk.got)) == 5
     assert rows.keys() == set(desk.got)
+    desk.history.close()
+
+
+def test_what_the_file_may_have_lost_is_not_passed_over(
+    keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The power has cost the file its last two rows, the redo log has them, and nothing can be written: what the file
+    has is told, and in the same breath nothing of what comes after the two."""
+    first = Desk(keep)
+    for _ in range(5):
+        first.step(change())
+    first.history.close()
+    in_the_file(keep, "DELETE FROM outbox WHERE place > 3")
+    in_the_file(keep, "UPDATE counters SET last = 3 WHERE topic IN ('place', 'events', 'step')")
+    with monkeypatch.context() as patch:
+        refuse_opening(patch, "database or disk is full")
+        desk = Desk(keep)
+        desk.step(change())
+        desk.pass_time(EXPOSE_S + 1)
+        assert desk.deliver() == [1, 2, 3]
+        assert desk.deliver() == [6], "held, and told with a mark of this life"
+    desk.pass_time(RETRY_S + 1)
+    assert desk.deliver() == [4, 5], "they come as soon as the file has them again"
+    assert desk.deliver() == []
+    desk.history.close()
+
+
+def test_a_memory_that_comes_late_is_said_once_and_is_not_written_over(
+    keep: config.HistorySettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An engine had to begin without the last run's memory: the step that finds it says so, and keeps it."""
+    made = History(keep.file, owner=True, keep=keep, clock=Hand(), wall=lambda: WALL_S)
+    made.step(now_s=1.0, wall_s=WALL_S, status=status(1.0), memory=lambda: b"of the last run", events=[change()])
+    made.close()
+    Path(keep.file + ".redo").unlink()
+    with monkeypatch.context() as patch:
+        refuse_opening(patch, "disk I/O error")
+        patch.setattr(recovery, "_read_only", lambda *given, **more: (_ for _ in ()).throw(sqlite3.OperationalError))
+        desk = Desk(keep)
+        assert desk.history.memory() is None
+        desk.step(change())
+    assert not desk.memory_came_late
+    desk.clock.sleep(RETRY_S + 1)
+    desk.step()
+    assert desk.memory_came_late
+    assert desk.history.memory() == b"of the last run"
+    desk.memory_came_late = False
+    desk.step(change())
+    assert not desk.memory_came_late
     desk.history.close()
 
 
