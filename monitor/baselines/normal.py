@@ -30,7 +30,7 @@ from condenser_monitor.monitor.baselines.baseline import (
 from condenser_monitor.monitor.baselines.drift import Cusum, Drift, Ewma
 from condenser_monitor.monitor.baselines.minutes import CleanMinutes, MinuteMeans, heats
 from condenser_monitor.monitor.baselines.wear import DAY_S, FirstAndLast, Wear
-from condenser_monitor.monitor.core.config import Settings, Unit
+from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.load_state import UNREADABLE, MemoryPart, MonotonicTime, Saved, inner_version
 from condenser_monitor.monitor.core.records import Cycle, StartTransient
@@ -156,11 +156,6 @@ class EarlierMinutes:
         return (min(near), max(near)) if len(near) >= limits.BASELINES.rough_least.value else None
 
 
-def _expected_stages(unit: Unit) -> int | None:
-    """Return how many stages the unit is declared to have; a unit of one stage is what an undeclared one looks like."""
-    return 2 if unit.kind == "two-stage" else None
-
-
 class Baselines:
     """Learns the unit's own normal. `memory` is what an earlier memory() gave; one that cannot be used is not an error:
     the learning starts fresh and `refused` says why.
@@ -196,10 +191,12 @@ class Baselines:
         self._judge_starts()
 
     def _new_baseline(self, quantity: Quantity, memory: BaselineMemory | None = None) -> Baseline:
-        baseline = Baseline(quantity, memory, expected_stages=_expected_stages(self._settings.unit))
+        # A unit of one stage is what an undeclared one looks like.
+        stages = 2 if self._settings.unit.kind == "two-stage" else None
+        baseline = Baseline(quantity, memory, expected_stages=stages)
         if any(not baseline.sane(stage.line.at_a) for stage in baseline.kept.stages):
             # Learned by an earlier version, which asked no nameplate; or the nameplate was corrected since.
-            return Baseline(quantity, expected_stages=baseline.expected_stages)
+            return Baseline(quantity, expected_stages=stages)
         return baseline
 
     # ------------------------------------------------------------ in

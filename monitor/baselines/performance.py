@@ -97,6 +97,7 @@ class Performance:
 
     def __init__(self, settings: Settings, memory: PerformanceMemory | None = None) -> None:
         self._settings = settings
+        self._ratio = settings.unit.capacitor_volts_ratio or 1.0
         self.memory = memory or PerformanceMemory()
         self._uf: list[float] = []
         self._outside: dict[str, float] = {}  # finding -> since when its minutes have been so, s
@@ -173,17 +174,9 @@ class Performance:
 
     # ------------------------------------------------------------ the capacitor
 
-    @property
-    def microfarads(self) -> float | None:
-        """What the last runs gave (their median), uF: absolute where the ratio of volts is known, else apparent."""
-        return median(self.memory.last_uf) / self._ratio if self.memory.last_uf else None
-
-    @property
-    def _ratio(self) -> float:
-        return self._settings.unit.capacitor_volts_ratio or 1.0
-
     def usual_uf(self) -> float | None:
-        """What was usual in the unit's first runs, uF as `microfarads`; None until there are enough of them."""
+        """What was usual in the unit's first runs, uF: absolute where the ratio of volts is known, else apparent; None
+        until there are enough of them."""
         first = self.memory.first_uf
         return median(first) / self._ratio if len(first) >= limits.PERFORMANCE.usual_runs.value else None
 
@@ -224,7 +217,8 @@ class Performance:
         if normal_k is None:
             self._learn(minute, split_k)
             return
-        slack_k = max(limits.PERFORMANCE.slack_k.value, limits.PERFORMANCE.slack_sd.value * self._sd_k())
+        sd_k = 0.0 if self._plane is None else self._plane.sd_k
+        slack_k = max(limits.PERFORMANCE.slack_k.value, limits.PERFORMANCE.slack_sd.value * sd_k)
         low = split_k < min(normal_k * self._settings.limit(limits.LOW_SPLIT.ratio), normal_k - slack_k)
         high = split_k > max(normal_k * self._settings.limit(limits.HIGH_SPLIT.ratio), normal_k + slack_k)
         # A unit with stages or a drive moves more heat at full speed, by design, than in the runs it was learned from.
@@ -266,9 +260,6 @@ class Performance:
             self._plane = _fit(points, air)
         return self._plane if self._plane.known else None
 
-    def _sd_k(self) -> float:
-        return 0.0 if self._plane is None else self._plane.sd_k
-
     def _learn(self, minute: MinuteMeans, split_k: float) -> None:
         """Keep a point in ten minutes, so that one long run does not rule; the oldest go first."""
         outdoor_c, air = minute.readings.get("outdoor_c"), air_split_k(minute.readings) is not None
@@ -291,9 +282,9 @@ class Performance:
 
     def report(self) -> dict[str, Any]:
         """Figures for people and programs: JSON-able, rounded; None where not known."""
-        microfarads, usual = self.microfarads, self.usual_uf()
+        last, usual = self.memory.last_uf, self.usual_uf()
         return {
-            "microfarads": None if microfarads is None else round(microfarads, 1),
+            "microfarads": round(median(last) / self._ratio, 1) if last else None,
             "usual_microfarads": None if usual is None else round(usual, 1),
             "absolute": bool(self._settings.unit.capacitor_volts_ratio),
             "split_points": len(self.memory.air) or len(self.memory.pipes),

@@ -26,6 +26,7 @@ from condenser_monitor.monitor.diagnosis.evidence import seen_from
 from condenser_monitor.monitor.diagnosis.features import FEATURES
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
+    FOLLOWS,
     MONITOR,
     NOBODY,
     SITUATIONS,
@@ -33,7 +34,6 @@ from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
     FindingSeen,
     UnitCase,
     diagnose,
-    follows_from,
     symbols_of,
 )
 
@@ -244,7 +244,7 @@ class FindingDiagnosis:
         begun = [
             since_s
             for other, since_s in self._begun_s.items()
-            if CATALOGUE[other].severity is Severity.WATCH and name in follows_from(other)
+            if CATALOGUE[other].severity is Severity.WATCH and name in FOLLOWS.get(other, ())
         ]
         belongs = any(not lasted(last_s, at_s, limits.EPISODE_S.value) for at_s in (now_s, *urgent, *begun))
         belongs = belongs and not lasted(self.stood_s[name], now_s, limits.UNPROVEN_S.value)

@@ -317,7 +317,7 @@ class _Part:
     def __init__(self, one: FindingSeen, case: UnitCase) -> None:
         self.finding = one.finding
         self.evidence = evidence_of(one, case)
-        self.follows = follows_from(one.finding)
+        self.follows = FOLLOWS[one.finding]
         # A fan that stands still beside a running compressor does not follow from what was before that run.
         bursts = () if one.finding == "fan-not-running" else _BURSTS
         explained = any(
@@ -326,7 +326,7 @@ class _Part:
         catalogued = CATALOGUE.get(one.finding)
         self.place = one.finding if catalogued is None else catalogued.link
         standing = [other for other in case.findings if other.stands] or case.findings
-        followed = one.finding in _BURSTS and any(one.finding in follows_from(other.finding) for other in standing)
+        followed = one.finding in _BURSTS and any(one.finding in FOLLOWS[other.finding] for other in standing)
         self.weight = 1.0 if one.stands or followed else limits.RECENT_WEIGHT.value
         if catalogued is not None and catalogued.severity is Severity.WATCH:
             self.weight *= limits.WATCH_WEIGHT.value
@@ -378,12 +378,6 @@ class _Part:
         order = sorted(_listed(here), key=lambda name: (places.get(name, len(places)), *_rank(name, here)))
         # What nobody who is named shows by itself follows from what they do.
         return tuple(order) or tuple(shortlist) or (MONITOR,)
-
-
-def follows_from(finding: str) -> set[str]:
-    """Return what a finding may follow from, the monitor's own faults aside."""
-    row = CATALOGUE.get(finding)
-    return {*(() if row is None else row.parents), *_FOLLOWS.get(finding, ())} - set(OF_THE_MONITOR)
 
 
 def evidence_of(one: FindingSeen, case: UnitCase) -> dict[str, str]:
@@ -734,18 +728,26 @@ def _implied(finding: str) -> dict[str, str]:
     }
 
 
+def _followed(finding: str) -> frozenset[str]:
+    """What a finding may follow from, the monitor's own faults aside."""
+    row = CATALOGUE.get(finding)
+    parents = () if row is None else row.parents
+    return frozenset((*parents, *_FOLLOWS.get(finding, ()))) - {*OF_THE_MONITOR}
+
+
 SOUND = {check.name: Expect(check.innocent) for check in CHECKS.values() if check.sound is not None}
 # What a suspect shows that no finding's row speaks of: its own part's readings, and all others sound.
 OWN = {name: PredictionRow(name, 1.0, {**SOUND, **suspect.meter}) for name, suspect in SUSPECTS.items()}
 ROWS: dict[str, tuple[PredictionRow, ...]] = {finding: _filled(finding) for finding in SITUATIONS}
 IMPLIED = {finding: _implied(finding) for finding in SITUATIONS}
+FOLLOWS = {finding: _followed(finding) for finding in SITUATIONS}
 _PLACES = {name: place for place, name in enumerate(SUSPECTS)}
 
 
 def add_situation(finding: str, made: Situation) -> None:
     """Say what suspects predict for a finding of another package."""
     SITUATIONS[finding] = made
-    ROWS[finding], IMPLIED[finding] = _filled(finding), _implied(finding)
+    ROWS[finding], IMPLIED[finding], FOLLOWS[finding] = _filled(finding), _implied(finding), _followed(finding)
 
 
 _MOST_USUAL = max(suspect.usual for suspect in SUSPECTS.values())
