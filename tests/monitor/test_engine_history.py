@@ -34,7 +34,7 @@ COMES_AND_GOES = {"loose-connection", "pressure-switch", "low-pressure-cutout", 
 
 def test_coil_that_worked_again_by_itself_is_not_burnt() -> None:
     """A pressure switch or a joint opens and closes; a burnt coil stays burnt: the second time, those come first."""
-    found = changed((60, REST), (60, NO_PULL), (60, RUN), (60, NO_PULL))
+    found = changed((60, REST), (60, NO_PULL), (60, RUN), (120, NO_PULL))
     first, again = [e.suspects for e in found if e.change == "raised"]
     assert first[0] == "coil-open"
     assert set(again[:2]) <= COMES_AND_GOES
@@ -51,7 +51,7 @@ def test_what_worked_again_is_known_after_a_restart() -> None:
     first = Engine(SETTINGS, fitted=ALL)
     changed((60, REST), (60, NO_PULL), (60, RUN), engine=first)
     second = Engine(SETTINGS, fitted=ALL, memory=first.memory())
-    found = changed((60, RUN), (60, NO_PULL), engine=second)
+    found = changed((60, RUN), (120, NO_PULL), engine=second)
     assert found[0].suspects[:2] == ("pressure-switch", "loose-connection")
 
 
