@@ -216,3 +216,29 @@ def test_engine_and_records_show_themselves_in_a_debugger() -> None:
     assert repr(engine._cycle).startswith("<CycleWatch called since")
     assert repr(engine._alarms) == "<AlarmManager {'call-without-pull-in': 'unacknowledged'}>"
     assert repr(engine._inputs.by_name["call"]) == "<DebouncedInput call = True since 1 s>"
+
+
+def test_what_is_shown_is_the_same_whether_it_was_asked_for_before_or_not() -> None:
+    """What a status keeps until something changes is never older than what is believed: through a call that is not
+    read, a lost line, a dead fan, a stuck sensor, a delay each time, and an hour unseen."""
+    wait = but(RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
+    story = [
+        *((300, REST), (120, wait), (600, RUN)) * 4,
+        *((60, but(RUN, call=None)), (60, RUN), (90, but(RUN, supply=False, load=False, compressor_a=0.0, fan_a=0.0))),
+        *((400, REST), (300, but(REST, thermostat=None, load=None)), (400, but(RUN, fan_a=0.0, compressor_a=9.02))),
+        *((300, but(REST, supply=False)), (400, but(RUN, supply=False)), (300, REST)),
+    ]
+    stream = [*scans(*story, every_s=5.0)]
+    stream += [
+        msgspec.structs.replace(scan, t_s=scan.t_s + 3600.0) for scan in scans((900, RUN), from_s=stream[-1].t_s)
+    ]
+    asked = Engine(SETTINGS, fitted=ALL)
+    shown = []
+    for scan in stream:
+        asked.feed(scan)
+        shown.append(asked.status())
+    for end in range(40, len(stream), len(stream) // 12):
+        fresh = Engine(SETTINGS, fitted=ALL)
+        for scan in stream[:end]:
+            fresh.feed(scan)
+        assert fresh.status() == shown[end - 1], stream[end - 1].t_s
