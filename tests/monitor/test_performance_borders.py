@@ -130,3 +130,26 @@ def test_a_door_that_was_open_for_a_moment_is_no_unit_that_does_not_cool(minutes
     day.go_on(0.0, 20, outdoor_c=30.0, return_air_c=24.0, supply_air_c=14.0)
     day.go_on(0.0, minutes, outdoor_c=30.0, return_air_c=24.0, supply_air_c=23.0)
     assert bool(day.answer("not-cooling")) is told
+
+
+@pytest.mark.parametrize(
+    ("number", "finding", "means", "told"),
+    [
+        ("NOT_COOLING.air_k", "not-cooling", {"return_air_c": 24.0, "supply_air_c": 22.0}, True),  # a fan and ducts
+        ("NOT_COOLING.air_k", "not-cooling", {"return_air_c": 24.0, "supply_air_c": 19.5}, False),
+        ("NOT_COOLING.pipes_k", "not-cooling", {"liquid_c": 32.0, "suction_c": 27.5}, True),  # both near the air
+        ("NOT_COOLING.pipes_k", "not-cooling", {"liquid_c": 36.0, "suction_c": 27.0}, False),
+        ("LOW_SPLIT.ratio", "low-split", {"return_air_c": 24.0, "supply_air_c": 16.2}, False),  # a damp day: a fifth
+        ("LOW_SPLIT.ratio", "low-split", {"return_air_c": 24.0, "supply_air_c": 18.0}, True),
+        ("HIGH_SPLIT.ratio", "high-split", {"return_air_c": 24.0, "supply_air_c": 11.7}, False),  # a dry one
+        ("HIGH_SPLIT.ratio", "high-split", {"return_air_c": 24.0, "supply_air_c": 9.0}, True),
+    ],
+)
+def test_heat_that_is_not_moved_is_told_from_there(
+    number: str, finding: str, means: dict[str, float], told: bool
+) -> None:
+    """`number` is the border: forty minutes into a run of a unit whose split is normally 10 K."""
+    memory = _points(60) if "return_air_c" in means else None
+    day = Day(LABELLED, memory)
+    day.go_on(0.0, 40, outdoor_c=30.0, **means)
+    assert bool(day.answer(finding)) is told, number
