@@ -209,7 +209,8 @@ class Truth:
         share = unit.supply_v / design.primary_v - 1.0
         settled = now_s >= self._settled_from_s
         steady = supply and (settled or not runs)
-        self._set("low-line-voltage", steady and share < -0.075, now_s, share < -0.09)
+        # Low volts under a run that has not settled are low all the same; to be told they must last beyond it.
+        self._set("low-line-voltage", supply and share < -0.075, now_s, steady and share < -0.09)
         self._set("high-line-voltage", steady and share > 0.05, now_s, share > 0.065)
         self._set("long-run", runs, now_s)
         self._currents(now_s, settled)
