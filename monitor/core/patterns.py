@@ -714,8 +714,9 @@ class Habits:
             return 0.0
         if finding in ("call-without-pull-in", "call-without-run"):
             make_s = self._learned_s("delay-on-make", usual_step_s)
-            if not make_s and _OFFERED_AS["delay-on-make"] not in self._unit.not_by_design:
-                # A unit that has never closed at once may have a timer that nobody declared.
+            first_wait = self._waiting_s < inf and _OFFERED_AS["delay-on-make"] not in self._unit.not_by_design
+            if not make_s and first_wait:
+                # A unit that has never closed at once as its call came may have a timer that nobody declared.
                 make_s = self.durations["delay-on-make"].so_far_s(usual_step_s)
             break_s = self._learned_s("delay-on-break", usual_step_s)
             waited_s = self._waiting_s if self._waiting_s < inf else now_s
