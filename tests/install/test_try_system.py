@@ -123,3 +123,18 @@ def test_a_story_counts_where_each_finding_was_told_in_order_and_shown(
     assert trial._in_order(TOLD + more) is in_order
     assert trial._on_the_page(TOLD + more) is on_the_page
     assert not trial._in_order(["2.0 s: told raised b x", "3.0 s: told raised a x"])
+
+
+@pytest.mark.parametrize(
+    ("said", "good"),
+    [
+        (["ok install", "ok end"], True),
+        (["ok end", "12.0 s: says card full | no finding | no fault"], True),
+        (["ok install"], False),
+        (["FAILED install", "ok end"], False),
+        ([], False),
+    ],
+)
+def test_a_trial_passes_that_came_to_its_end_without_a_failure(said: list[str], good: bool) -> None:
+    """A last word of the listener behind the end is no failure."""
+    assert _module("try-system").passed(said) is good
