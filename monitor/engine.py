@@ -553,17 +553,22 @@ class Engine:
             return False
         if abs(now_a - self._fanless.early_a) <= limits.TRUST.frozen_ratio.value * self._fanless.early_a:
             return False  # a number that does not move at all is no witness
-        # Many a unit's current rises for its first ten minutes, so its normal with the fan counts too, once that is
-        # known: in the stage that it began in, for one that goes over to a higher one draws more by that alone.
-        known_a, rough = self._normals(self._outdoor_c, self._fanless.early_a)
-        if rough is not None and rough[1] <= rough[0] * limits.HIGH_TRIP_RATIO.value:
-            known_a = rough[1]  # its first runs drew alike, so that they were of one stage
-        if known_a is None and rough is None:
-            known_a = self._fanless.with_fan_a(self._outdoor_c)
-        most_a = known_a if rough is None else rough[1]
+        known_a, most_a = self._usual_with_fan()
         if most_a is not None and now_a > most_a * limits.HIGH_TRIP_RATIO.value:
             return False  # as steady as it is, it draws more than this unit does with its fan
         return now_a <= max(self._fanless.early_a, known_a or 0.0) * limits.TRUST.steady_ratio.value
+
+    def _usual_with_fan(self) -> tuple[float | None, float | None]:
+        """Return what the compressor draws with its fan, and the most that it does; None where that is not known.
+
+        Many a unit's current rises for its first ten minutes, so its normal with the fan counts too, once that is
+        known: in the stage that it began in, for one that goes over to a higher one draws more by that alone."""
+        known_a, rough = self._normals(self._outdoor_c, self._fanless.early_a)
+        if rough is None:
+            known_a = self._fanless.with_fan_a(self._outdoor_c) if known_a is None else known_a
+            return known_a, known_a
+        alike = rough[1] <= rough[0] * limits.HIGH_TRIP_RATIO.value  # its first runs, so that they were of one stage
+        return (rough[1] if alike else known_a), rough[1]
 
     def _count_steady_run(self, was: Facts, drew_a: float | None, stopped_s: float) -> None:
         """Count a run that its thermostat ended and in which the compressor drew no more than usual, though no fan was
@@ -571,8 +576,7 @@ class Engine:
         started_s = self._cycle.running_since_s
         if started_s is None or not lasted(started_s, stopped_s, limits.TRUST.cooled_again_s.value):
             return
-        usual_a = (*self._normals(self._outdoor_c, self._fanless.early_a), self._fanless.with_fan_a(self._outdoor_c))
-        known = any(one is not None for one in usual_a)
+        known = self._usual_with_fan()[1] is not None
         if was.fan is False and self.facts.call is False and known and self._steady_without_fan(was, drew_a):
             self._fanless.steady_runs += 1
             return
