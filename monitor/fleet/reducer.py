@@ -32,8 +32,6 @@ CycleRow = tuple[int, float, str, int, *tuple[float | int | None, ...]]
 PASSING_S = FLEET.hole_patience_s.value  # how far messages of one site may pass each other on their way
 PAYLOAD_KEPT = 4096  # of a message set aside: enough to see what is wrong with it
 
-NOT_ENROLLED = "no such site is enrolled"
-
 
 class SiteNow(msgspec.Struct, kw_only=True):
     """The row of `state` of one site while a batch is folded onto it."""
@@ -126,19 +124,21 @@ class Fold:
         site = self.sites.get(message.site)
         if site is None:
             # The broker lets enrolled ones in only, so this one has been erased since: what it says is not to be kept.
-            self._aside(message.received_at, f"{ROOT}/{message.site}/{message.topic}", NOT_ENROLLED, b"")
+            self._refuse(message, "no such site is enrolled", b"")
             return
         try:
             if site.revoked:
                 raise ValueError("the site's enrolment has been revoked")
             _FOLDS[type(message.body)](self, site, message)
         except ValueError as error:
-            topic = f"{ROOT}/{message.site}/{message.topic}"
-            self._aside(message.received_at, topic, str(error), message.payload)
+            self._refuse(message, str(error), message.payload)
             return
         self.touched[site.site_id] = site
         if not (isinstance(message.body, Online) and not message.body.online):  # the broker said that, not the site
             site.heard_at = max(site.heard_at or 0.0, message.received_at)
+
+    def _refuse(self, message: SiteMessage, reason: str, payload: bytes) -> None:
+        self._aside(message.received_at, f"{ROOT}/{message.site}/{message.topic}", reason, payload)
 
     def _aside(self, at: float, topic: str, reason: str, payload: bytes) -> None:
         self.writes.asides.append((at, topic, reason, payload[:PAYLOAD_KEPT]))
