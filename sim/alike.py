@@ -32,7 +32,7 @@ _CALLED = "r=24 w=24 y=24 "
 _PULLED = _CALLED + "coil=24 draw=seals line=full load=full "
 # 24 V: r behind the fuse, w at the thermostat's output, y at the unit, coil at the contactor's coil, draw its current;
 # line and load volts ahead of the contactor and behind it; amps and fan the motors' currents; winding that in the start
-# winding; split of the indoor air; gas, liquid, hot the pipes; blower.
+# winding; split of the indoor air; gas and liquid the two pipes; blower.
 PICTURES: dict[str, Picture] = {
     "no 24 V": _picture(
         "r=0 w=0 y=0 amps=0 fan=0 draw=none/seals",
@@ -225,7 +225,7 @@ def alike(
 def _same(one: Picture, other: Picture, fitted: Collection[str], *, slow: bool) -> bool:
     """Whether nothing that is fitted reads the two otherwise."""
     read = [_SENSORS[name] for name in fitted if name in _SENSORS]
-    read += [("split", ())] if fitted and set(fitted) >= _AIR else []
+    read += [("split", ())] if set(fitted) >= _AIR else []
     for quantity, merged in read:
         first, second = one.reads.get(quantity), other.reads.get(quantity)
         if first is None or second is None:
