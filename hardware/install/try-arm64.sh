@@ -184,8 +184,10 @@ pin_librarys_pipe() {
     rm -rf "$CHROOT/tmp/pipes" && mkdir -m 777 "$CHROOT/tmp/pipes"
     inside 300 setpriv --reuid=condenser-monitor --regid=condenser-monitor --init-groups env LG_WD=/tmp/pipes \
         /opt/condenser-monitor/current/bin/python -c '
-import lgpio, glob, sys
-sys.exit(not (glob.glob("/tmp/pipes/.lgd-nfy*") and not glob.glob(".lgd-nfy*")))
+import glob, os, sys
+began = os.getcwd()
+import lgpio  # goes to LG_WD itself
+sys.exit(not (glob.glob("/tmp/pipes/.lgd-nfy*") and not glob.glob(os.path.join(began, ".lgd-nfy*"))))
 '
 }
 
@@ -312,7 +314,7 @@ library_builds() {
         "${pip[@]}" download --dest "$WORK/builds" 'hatchling>=1.27'
 }
 pin_library() {
-    packages install python3-pip swig gcc libc6-dev python3-dev || return 1
+    packages install python3-pip python3-setuptools swig gcc libc6-dev python3-dev || return 1
     inside 2400 env PYPI=1 python3 -m pip wheel -q --no-cache-dir --no-deps --no-build-isolation -w /opt/builds 'lgpio>=0.2.2' || return 1
     mv "$CHROOT"/opt/builds/lgpio-*.whl "$WORK/pin-library/"
 }
