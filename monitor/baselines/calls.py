@@ -101,6 +101,10 @@ class Belief(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
         for row, one in zip(self.covariance, shares, strict=True):
             row[:] = [value * one * other for value, other in zip(row, shares, strict=True)]
         self.covariance[0][0] += days * _B.level_walk.value**2
+        # What rounding leaves unlike on both sides of the diagonal no hour corrects, and it would grow by halves too.
+        for place, row in enumerate(self.covariance):
+            for other in range(place):
+                row[other] = self.covariance[other][place] = (row[other] + self.covariance[other][place]) / 2.0
 
     def turn(self, steps: int) -> None:
         """Move the terms of the stretches `steps` later in the day."""

@@ -96,6 +96,27 @@ def test_what_is_learned_hour_by_hour_is_the_posterior_mode_of_all_hours() -> No
     assert np.all(np.abs(np.array(belief.mean) - truth) < 3.0 * spread)
 
 
+def test_ten_years_of_hours_leave_a_covariance() -> None:
+    """Ten summers of hours, and winters in which only days pass: as a covariance must be, it is symmetric, and its
+    least eigenvalue (numpy.linalg.eigvalsh) is above zero. Rounding alone, which doubled every 45 days, made it
+    indefinite in the seventh year."""
+    rng = np.random.default_rng(3)
+    belief = Belief.prior()
+    for day in range(3660):
+        belief.fade(1.0)
+        if day % 365 >= 180:
+            continue
+        mean_c = 20.0 + 8.0 * np.sin(np.pi * (day % 365) / 180.0)
+        for stretch in range(8):
+            outdoor_c = mean_c + 5.0 * np.sin(stretch * np.pi / 4.0 - 2.0)
+            terms = ((0, 1.0), (1, (outdoor_c - 22.0) / 5.0), (2, (mean_c - outdoor_c) / 5.0), (3 + stretch, 1.0))
+            belief.learn(terms, float(np.clip(0.1 * (outdoor_c - 20.0) + rng.normal(0.0, 0.1), 0.0, 1.0)), 1.0)
+    covariance = np.array(belief.covariance)
+    assert np.abs(covariance - covariance.T).max() < 1e-12
+    assert np.linalg.eigvalsh(covariance)[0] > 0.0
+    assert np.abs(belief.mean).max() < 5.0
+
+
 def test_a_turned_day_and_its_way_back_change_nothing() -> None:
     """A clock three hours off and set right again: the same belief."""
     belief = Belief.prior()
