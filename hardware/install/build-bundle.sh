@@ -47,35 +47,14 @@ TOP=$NAME-$(basename "$WHEEL" | cut -d- -f2)-python$VERSION-$MACHINE
 BUNDLE=$WORK/$TOP/bundle
 mkdir -p "$BUNDLE" "$OUT"
 KINDS=("--platform=linux_$MACHINE")
-for kind in manylinux2014 manylinux_2_17 manylinux_2_27 manylinux_2_28; do KINDS+=("--platform=${kind}_$MACHINE"); done
+for kind in manylinux2014 manylinux_2_17 manylinux_2_27 manylinux_2_28 manylinux_2_34; do KINDS+=("--platform=${kind}_$MACHINE"); done
 WANTED=("$WHEEL[web,phone,report,completion]")
 [ "$MACHINE" != aarch64 ] || WANTED+=('lgpio>=0.2.2')
 "${PIP[@]}" download --dest "$BUNDLE" --find-links "$WORK/built" "${BUILDS[@]}" --only-binary=:all: \
     --python-version "$VERSION" "${KINDS[@]}" "${WANTED[@]}"
 [ -e "$BUNDLE/$(basename "$WHEEL")" ] || cp -- "$WHEEL" "$BUNDLE/"
 
-"${PYTHON:-python3}" - "$BUNDLE" "$(basename "$WHEEL")" <<'PYTHON'
-import hashlib
-import sys
-import zipfile
-from email.parser import Parser
-from pathlib import Path
-
-folder, ours = Path(sys.argv[1]), sys.argv[2]
-pins, bill = [], ["name\tversion\tlicence\tSHA-256"]
-for path in sorted(folder.glob("*.whl")):
-    digest = hashlib.sha256(path.read_bytes()).hexdigest()
-    with zipfile.ZipFile(path) as wheel:
-        inside = next(name for name in wheel.namelist() if name.endswith(".dist-info/METADATA"))
-        about = Parser().parsestr(wheel.read(inside).decode())
-    stated = [row.rpartition(" :: ")[2] for row in about.get_all("Classifier", ()) if row.startswith("License ::")]
-    licence = about["License-Expression"] or " or ".join(stated) or about["License"] or "see its files"
-    bill.append(f"{about['Name']}\t{about['Version']}\t{licence.strip().splitlines()[0]}\t{digest}")
-    if path.name != ours:
-        pins.append(f"{about['Name']}=={about['Version']} --hash=sha256:{digest}")
-(folder / "pins.txt").write_text("\n".join(pins) + "\n")
-(folder / "bill.tsv").write_text("\n".join(bill) + "\n")
-PYTHON
+"${PYTHON:-python3}" "$HERE/build-licences.py" bill "$BUNDLE" "$(basename "$WHEEL")"
 echo "$VERSION $MACHINE" >"$BUNDLE/for"
 
 for file in install.sh added-packages.py bus-speed.sh by-hand.sh remove.sh rollback.sh site.toml README.md \

@@ -195,7 +195,8 @@ def lay_out(system: Path, builds: Path, source: Path, site: Path) -> None:
     (wheel,) = opt.glob("*.whl")
     libraries = opt / "release-1/lib" / version / "site-packages"
     where = ["--no-index", "--find-links", str(builds), "--target", str(libraries), "--no-compile"]
-    kinds = [f"--platform={one}_aarch64" for one in ("linux", "manylinux2014", "manylinux_2_27", "manylinux_2_28")]
+    tags = {tag for path in builds.glob("*_aarch64.whl") for tag in path.stem.rpartition("-")[2].split(".")}
+    kinds = [f"--platform={one}" for one in sorted(tags)]
     kinds += ["--only-binary=:all:", f"--python-version={version.removeprefix('python')}"]
     _run([*pip, "install", *where, *kinds, f"{wheel}[web,phone,report,completion]", "lgpio"], timeout_s=600)
     wheel.unlink()
