@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import itertools
+import re
 import shutil
+import struct
 import subprocess
 import sys
+from email.message import Message
+from email.parser import Parser
 from importlib.metadata import distributions
 from pathlib import Path
 
 import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name as plain
 
 from tests.size import FULL, long_one
 
@@ -18,13 +24,11 @@ pytestmark = long_one
 INSTALL = Path(__file__).parents[2] / "hardware" / "install"
 
 
-@pytest.fixture(scope="module")
-def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The package built by its command, unpacked with its control files."""
-    folder = tmp_path_factory.mktemp("deb")
+def _built(folder: Path, *arguments: str) -> Path:
+    """The package built by its command, unpacked with its control files; the package itself lies beside it."""
     if shutil.which("dpkg-deb") is None:
         pytest.skip("dpkg-deb is not here")
-    command: list[str | Path] = [INSTALL / "build-deb.sh", folder]
+    command: list[str | Path] = [INSTALL / "build-deb.sh", folder, *arguments]
     done = subprocess.run(command, capture_output=True, text=True, timeout=600, check=False, umask=0o077)
     if done.returncode:  # building fetches what Debian has not
         (pytest.fail if FULL else pytest.skip)(f"cannot build here: {done.stderr[-300:]}")
@@ -33,25 +37,177 @@ def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "tree"
 
 
-def test_the_package_holds_program_services_and_nothing_compiled(package: Path) -> None:
-    """One package for every machine: plain Python; everybody can read it and only root write it, whatever the mask."""
-    lib = package / "usr/lib/condenser-monitor"
+@pytest.fixture(scope="module")
+def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The package for Debian 13."""
+    return _built(tmp_path_factory.mktemp("deb"))
+
+
+@pytest.fixture(scope="module")
+def package_12(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The package for a Pi with Debian 12."""
+    return _built(tmp_path_factory.mktemp("deb12"), "--debian", "12")
+
+
+@pytest.fixture(params=["package", "package_12"])
+def either(request: pytest.FixtureRequest) -> Path:
+    """Each of the two."""
+    made: Path = request.getfixturevalue(request.param)
+    return made
+
+
+def _control(package: Path) -> Message:
+    return Parser().parsestr((package / "DEBIAN/control").read_text())
+
+
+def test_the_package_holds_program_and_services(either: Path) -> None:
+    """Everybody can read it and only root write it, whatever the mask; nothing says where it was built."""
+    package, lib = either, either / "usr/lib/condenser-monitor"
     assert (lib / "condenser_monitor/monitor/cli.py").is_file()
     assert (lib / "adafruit_ads1x15").is_dir()
     assert not [
         path
         for path in lib.rglob("*")
-        if path.suffix in {".so", ".pyc"} or (path.name.startswith("libgpiod_pulsein") and not path.suffix)
+        if path.suffix == ".pyc"
+        or (path.name.startswith("libgpiod_pulsein") and not path.suffix)
+        or path.name == "direct_url.json"
     ]
+    assert not {"bin", "share"} & {path.name for path in lib.iterdir()}
     for path in (package / "usr").rglob("*"):
         mode = path.stat().st_mode & 0o777
         assert mode in ({0o755} if path.is_dir() else {0o644, 0o755}), (path, oct(mode))
     for unit in (package / "usr/lib/systemd/system").iterdir():
         assert "ExecStart=/usr/bin/condenser-monitor " in unit.read_text()
     assert "PROGRAM=/usr/bin/$NAME" in (package / "usr/bin/condenser-monitor-by-hand").read_text()
-    control = (package / "DEBIAN/control").read_text()
-    assert "Architecture: all\n" in control
-    assert "python3-msgspec, python3-paho-mqtt (>= 2.0)" in control
+
+
+def test_the_package_for_debian_13_is_for_every_machine(package: Path) -> None:
+    """Nothing in it is compiled; what is, comes from Debian."""
+    assert not list((package / "usr").rglob("*.so"))
+    control = _control(package)
+    assert control["Architecture"] == "all"
+    assert "python3-msgspec (>= 0.18), python3-paho-mqtt (>= 2.0)" in control["Depends"]
+
+
+def test_the_package_for_debian_12_is_for_a_pi_with_that_python(package_12: Path, package: Path) -> None:
+    """What is compiled is for 64-bit ARM (183: EM_AARCH64, ELF for the Arm 64-bit Architecture), and loads where pages
+    have 16 KiB, as on a Pi 5. Debian 12 has Python 3.11 and glibc 2.36. The package for Debian 13 upgrades this one."""
+    compiled = {path.relative_to(package_12): path.read_bytes() for path in (package_12 / "usr").rglob("*.so")}
+    lib = Path("usr/lib/condenser-monitor")
+    modules = {f"{lib}/{name}.cpython-311-aarch64-linux-gnu.so" for name in ("_lgpio", "msgspec/_core", "sysv_ipc")}
+    assert {str(path) for path in compiled} == modules
+    for body in compiled.values():
+        assert body[:5] == b"\x7fELF\x02"
+        assert int.from_bytes(body[18:20], "little") == 183
+        table, (size, count) = struct.unpack_from("<Q", body, 32)[0], struct.unpack_from("<HH", body, 54)
+        segments = [struct.unpack_from("<IIQQQQQQ", body, table + number * size) for number in range(count)]
+        assert all(segment[7] % 16384 == 0 for segment in segments if segment[0] == 1)  # PT_LOAD, p_align
+    control = _control(package_12)
+    assert control["Architecture"] == "arm64"
+    depends = control["Depends"].split(", ")
+    assert {"python3 (>= 3.11)", "python3 (<< 3.12)", "libc6 (>= 2.34)"} <= set(depends)
+    assert control["Recommends"] is None
+    lower, higher = control["Version"], _control(package)["Version"]
+    subprocess.run(["dpkg", "--compare-versions", lower, "lt", higher], check=True)
+
+
+# What packages carried along name and this program never asks of them: adapters and pins of other small computers.
+UNUSED = {"binho-host-adapter", "pyftdi", "packaging"}
+DEBIANS = {"pillow": "pil", "pyyaml": "yaml", "setuptools": "pkg-resources", "apprise": "apprise"}
+
+
+def test_all_that_is_needed_is_carried_along_or_asked_of_debian(either: Path) -> None:
+    """By the packages' own metadata, for a Pi: new enough in the package, or from Debian from a version on that is."""
+    carried = {
+        plain(one.metadata["Name"]): one for one in distributions(path=[str(either / "usr/lib/condenser-monitor")])
+    }
+    control = _control(either)
+    wanted = f"{control['Depends']}, {control['Recommends'] or ''}"
+    asked = {match[1]: match[2] for match in re.finditer(r"([a-z0-9.-]+)(?: \(>= ([^)]*)\))?", wanted)}
+    machine = {"sys_platform": "linux", "platform_machine": "aarch64", "platform_system": "Linux"}
+    python = {"python_version": "3.11", "python_full_version": "3.11.2"}
+    missing = []
+    for package in carried.values():
+        extras = ["", "web", "phone", "report"] if package.metadata["Name"] == "condenser-monitor" else [""]
+        for need in map(Requirement, package.requires or ()):
+            name = plain(need.name)
+            fits = [need.marker is None or need.marker.evaluate(machine | python | {"extra": one}) for one in extras]
+            if not any(fits) or name in UNUSED:
+                continue
+            debians = DEBIANS.get(name, name)
+            lowest = asked.get(debians if debians == "apprise" else f"python3-{debians}", "absent")
+            if name in carried:
+                met = carried[name].version in need.specifier
+            else:
+                met = lowest != "absent" and (not need.specifier or (lowest or "0") in need.specifier)
+            if not met:
+                missing.append(f"{package.metadata['Name']} needs {need}")
+    assert not missing
+
+
+def test_the_licence_of_whatever_is_carried_along_is_in_the_copyright_file(either: Path) -> None:
+    """Verbatim, as Debian's policy asks (12.5), from each package's own files, in the form of copyright-format 1.0."""
+    text = (either / "usr/share/doc/condenser-monitor/copyright").read_text()
+    stanzas = [Parser().parsestr(one) for one in text.split("\n\n")]
+    lines = {line.strip() for line in text.splitlines()}
+    infos = set((either / "usr/lib/condenser-monitor").glob("*.dist-info"))
+    infos -= set((either / "usr/lib/condenser-monitor").glob("condenser_monitor-*"))
+    assert len(infos) > 10
+    for info in infos:
+        named = [path for path in info.rglob("*") if path.is_file() and "LICEN" in path.name.upper()]
+        texts = named or [path for path in info.rglob("*") if path.name.upper().startswith("COPYING")]
+        assert texts, info
+        written = texts[0].read_text().expandtabs().splitlines()
+        assert {line.strip() for line in written if line.strip()} <= lines, info
+        (own,) = [one for one in stanzas if f"/{info.name}/*" in (one["Files"] or "")]
+        assert own["Copyright"]
+        assert " " not in own["License"].splitlines()[0]
+    fonts = [path for path in (either / "usr/lib").rglob("*") if path.suffix in {".pfb", ".ttf"}]
+    assert {path.parent.parent.name for path in fonts} <= {"gpiozero"}  # reportlab's are not free to pass on
+
+
+def test_a_package_without_a_licence_stops_the_build(tmp_path: Path) -> None:
+    """By name; nobody could tell whether it may be passed on."""
+    info = tmp_path / "lib/orchard_pin-1.0.dist-info"
+    info.mkdir(parents=True)
+    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: orchard-pin\nVersion: 1.0\n")
+    (info / "RECORD").write_text("orchard_pin.py,,\norchard_pin-1.0.dist-info/METADATA,,\n")
+    command = [sys.executable, INSTALL / "build-licences.py", "copyright", tmp_path / "lib", tmp_path]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    assert (done.returncode, done.stderr) == (1, "orchard-pin brings no licence\n")
+
+
+@pytest.mark.skipif(shutil.which("lintian") is None and not FULL, reason="lintian is not here")
+def test_lintian_finds_no_error_and_no_warning(either: Path) -> None:
+    """Debian's own judge of packages; what is overridden says why in the overrides."""
+    (deb,) = either.parent.glob("*.deb")
+    done = subprocess.run(
+        ["lintian", "--fail-on", "error,warning", deb], capture_output=True, text=True, timeout=300, check=False
+    )
+    assert done.returncode == 0, done.stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        ([], "into which folder?"),
+        (["--debian", "12"], "into which folder?"),
+        (["out", "--debian", "11"], "--debian 11: there is a package for Debian 12 and one for 13"),
+        (["out", "--debian"], "--debian needs a value"),
+        (["out", "--debian", "12", "--machine", "armv7l"], "--machine armv7l: allowed are aarch64 and x86_64"),
+        (["out", "--machine", "aarch64"], "--machine and --builds go with --debian 12"),
+        (["out", "--debian", "12", "--builds", "nowhere"], "--builds nowhere: no such directory"),
+        (["out", "--from", "nothing.whl"], "--from nothing.whl: no such file"),
+        (["out", "--form", "x.whl"], "unknown argument: --form (allowed: --from WHEEL, --debian 12|13,"),
+    ],
+)
+def test_wrong_arguments_are_refused_before_anything_is_made(tmp_path: Path, arguments: list[str], said: str) -> None:
+    """With what was given and what is allowed."""
+    command = [INSTALL / "build-deb.sh", *arguments]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False, cwd=tmp_path)
+    assert done.returncode == 1
+    assert done.stderr.startswith(f"build-deb.sh: {said}"), done.stderr
+    assert not list(tmp_path.iterdir())
 
 
 def test_the_package_of_a_higher_version_is_the_same_but_for_what_is_asked(package: Path, tmp_path: Path) -> None:
