@@ -5,8 +5,8 @@
 #     sudo hardware/install/try-package.sh ROOT PACKAGE.deb
 #     sudo hardware/install/try-package.sh ROOT BUNDLE.tar
 #
-# ROOT is the root directory of a Debian 13, or of Debian 12 for a bundle for Python 3.11; it is used up, and made where it
-# is missing, with debootstrap from the archive that this machine uses: systemd, python3-venv and a broker for a bundle,
+# ROOT is the root directory of a Debian 13, or of Debian 12 for a package or a bundle for that; it is used up, and made where
+# it is missing, with debootstrap from the archive that this machine uses: systemd, python3-venv and a broker for a bundle,
 # what the package depends on for a package. Needs systemd-nspawn and python3. The unit is one in software, as a container has no pins and no bus. The
 # package's upgrade is the same under a higher number, the bad upgrade one whose watch ends at once; a bundle
 # (build-bundle.sh, --machine as `uname -m` has it) installs, repairs, upgrades, goes back and plays a story; what the page
@@ -21,7 +21,7 @@ TRIAL=$ROOT/opt/trial
 KIND=container
 SUITE=trixie
 [ "${PACKAGE##*.}" = deb ] || KIND=offline
-[[ ${PACKAGE##*/} != *-python3.11-* ]] || SUITE=bookworm
+[[ ${PACKAGE##*/} != *-python3.11-* && ${PACKAGE##*/} != *~deb12_* ]] || SUITE=bookworm
 WORK=$(mktemp -d)
 trap 'rm -rf -- "$WORK"' EXIT
 
@@ -33,9 +33,13 @@ for tool in systemd-nspawn debootstrap dpkg-deb; do
 done
 if [ ! -x "$ROOT/usr/bin/python3" ]; then
     MIRROR=${MIRROR:-$(awk '/^URIs:/ {print $2; exit} /^deb / {print $2; exit}' /etc/apt/sources.list.d/*.sources /etc/apt/sources.list 2>/dev/null || true)}
-    NEEDED=systemd-sysv,dbus,adduser,python3-venv,mosquitto
-    [ $KIND = offline ] || NEEDED+=,$(dpkg-deb -f "$PACKAGE" Depends | sed -E 's/ *\([^)]*\)| *\|[^,]*//g; s/, */,/g')
-    debootstrap --variant=minbase --include="$NEEDED" "$SUITE" "$ROOT" ${MIRROR:+"$MIRROR"}
+    debootstrap --variant=minbase --include=systemd-sysv,dbus,adduser,python3-venv,mosquitto "$SUITE" "$ROOT" \
+        ${MIRROR:+"$MIRROR"}
+    if [ $KIND = container ]; then # apt knows versions, alternatives and packages that provide another; debootstrap does not
+        cp -L /etc/resolv.conf "$ROOT/etc/resolv.conf"
+        chroot "$ROOT" apt-get -q update
+        chroot "$ROOT" apt-get -qy --no-install-recommends satisfy "$(dpkg-deb -f "$PACKAGE" Depends)"
+    fi
 fi
 
 rm -rf -- "$TRIAL"

@@ -364,6 +364,7 @@ package() {
     in_container || step "a converter on the bus is read" bus_is_read
     in_container || step "voltage on a pin is seen to come and to go" pins_are_read
     step "the page answers" page_answers 60
+    step "a report is written as PDF" report_written
     step "restarts after being killed" killed
     step "a plug-in beside the package is in use" plugged_in
     step "upgrade" dpkg -i "$HERE/packages/2.deb"
@@ -380,6 +381,7 @@ package() {
     touch /var/lib/$NAME/delete-with-the-program
     step "a purge that was told deletes them" purged_as_told
 }
+report_written() { $NAME-by-hand report trial.pdf && [ "$(head -c 5 /var/lib/$NAME/trial.pdf)" = %PDF- ]; }
 installed_before() {
     systemctl stop $NAME $NAME-page
     find /var/lib/$NAME -mindepth 1 -delete
@@ -388,8 +390,9 @@ installed_before() {
     up_and_kept 120
 }
 gave_way() { [ ! -e /opt/$NAME ] && ! compgen -G "/etc/systemd/system/$NAME*.service" && [ ! -e /usr/local/bin/$NAME ]; }
-# Raspberry Pi OS has python3-lgpio; a bare Debian 13 has not.
+# Raspberry Pi OS has python3-lgpio; a bare Debian 13 has not. The package for Debian 12 brings it along.
 pin_library() {
+    [ "$(dpkg-deb -f "$HERE/packages/1.deb" Architecture)" = all ] || return 0
     python3 -c 'import lgpio' || python3 -m zipfile -e "$HERE"/builds/lgpio-*.whl /usr/local/lib/python3.*/dist-packages
     python3 -c 'import lgpio'
 } 2>/dev/null
