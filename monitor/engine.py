@@ -114,8 +114,8 @@ class Engine:
         marks, seen, looks = old.load(FEATURES_MEMORY), old.load(SEEN_MEMORY), old.load(LOOKS_MEMORY)
         self._features = FeatureWatch(settings.unit, marks or {})
         self._features_seen: dict[str, str] = {}
-        self._alarms = AlarmManager(settings, old.load_json(ALERTS_MEMORY), old.load(EPISODES_MEMORY))
-        self._baselines = Baselines(settings, old.load_json(TRENDS_MEMORY))
+        self._alarms = AlarmManager(settings, old.load(ALERTS_MEMORY), old.load(EPISODES_MEMORY))
+        self._baselines = Baselines(settings, old.load(TRENDS_MEMORY))
         self._performance = Performance(settings, old.load(PERFORMANCE_MEMORY))
         self._calls = Calls(settings, old.load(CALLS_MEMORY))
         findings = _restored(old.load(FINDINGS_MEMORY))
@@ -825,12 +825,12 @@ class Engine:
         keep(HABITS_MEMORY, self._habits.memory())
         keep(FLAPS_MEMORY, self._flaps.memory(now_s))
         keep(LIARS_MEMORY, self._trust.memory())
-        keep(CALLS_MEMORY, self._calls.memory())
+        keep(CALLS_MEMORY, self._calls.kept)
         keep(HEAT_MEMORY, [now_s - at_s for at_s in self._patterns.heat.called_s])
         keep(PERFORMANCE_MEMORY, self._performance.memory)
         keep(ALERTS_MEMORY, self._alarms.memory())
         keep(EPISODES_MEMORY, self._alarms.episode_book.memory)
-        keep(TRENDS_MEMORY, self._baselines.memory())
+        keep(TRENDS_MEMORY, self._baselines.kept)
         return self._memory.to_json()
 
 

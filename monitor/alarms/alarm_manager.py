@@ -48,7 +48,7 @@ from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import CONTROLS, CommandError, ContractError
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.links import Facts
-from condenser_monitor.monitor.core.load_state import MemoryPart, MonotonicTime, Saved, load_state
+from condenser_monitor.monitor.core.load_state import MemoryPart, MonotonicTime, Saved
 from condenser_monitor.monitor.core.records import (
     Alert,
     AlertChange,
@@ -309,11 +309,6 @@ MEMORY_VERSION = 1
 ALERTS_MEMORY = MemoryPart("alerts", MEMORY_VERSION, AlarmMemory, what="alerts")
 
 
-def read_memory(memory: bytes | None) -> tuple[AlarmMemory | None, str]:
-    """The memory, or why it cannot be used."""
-    return load_state(memory, AlarmMemory, MEMORY_VERSION, what="the memory of the alerts")
-
-
 # ---------------------------------------------------------------- a person's requests; each refusal is a CommandError
 
 Renew = Callable[[str | None], None]
@@ -402,24 +397,24 @@ def _check_hours(request: Request) -> None:
 
 
 class AlarmManager:
-    """Follows the alert of every finding. `memory` is what memory() of an earlier one gave; one that cannot be used is
-    not an error: the manager starts fresh and says why in `refused`.
+    """Follows the alert of every finding. `memory` is what memory() of an earlier one gave.
 
     After a restart the manager trusts its memory: what stood then stands until update() says otherwise.
     """
 
-    def __init__(self, settings: Settings, memory: bytes | None = None, episodes: EpisodesMemory | None = None) -> None:
-        old, self.refused = read_memory(memory)
+    def __init__(
+        self, settings: Settings, memory: AlarmMemory | None = None, episodes: EpisodesMemory | None = None
+    ) -> None:
         self.episode_book = EpisodeBook(episodes)
         self._facts = Facts()
         self._outdoor_c: float | None = None
         self._delay_s = {name: settings.limit(limits.FINDINGS[name].all_clear_s) for name in CATALOGUE}
-        self._line = MonotonicTime(old.timeline if old else None)
-        kept = old.slots if old else {}
+        self._line = MonotonicTime(memory.timeline if memory else None)
+        kept = memory.slots if memory else {}
         self._slots = {name: kept.get(name) or Slot(row.severity, row.summary) for name, row in CATALOGUE.items()}
-        self._service_x = old.service_until_x if old else None
-        self._answers = {answer.id: answer for answer in old.answers} if old else {}
-        self._metrics = AlertMetrics(old.metrics if old else None)
+        self._service_x = memory.service_until_x if memory else None
+        self._answers = {answer.id: answer for answer in memory.answers} if memory else {}
+        self._metrics = AlertMetrics(memory.metrics if memory else None)
         for name, slot in self._slots.items():
             if (slot.owed or slot.standing) and not self.episode_book.knows(name):  # a version told it that knew none
                 self._told_of(name, slot, self._line.now_x, told=slot.owed)
@@ -556,18 +551,16 @@ class AlarmManager:
         """True while service mode lasts, whether or not the wall clock is known."""
         return self._service_x is not None
 
-    def memory(self) -> bytes:
-        """What must survive a restart, as JSON."""
+    def memory(self) -> AlarmMemory:
+        """What must survive a restart."""
         fresh = {name: Slot(row.severity, row.summary) for name, row in CATALOGUE.items()}
-        return msgspec.json.encode(
-            AlarmMemory(
-                version=MEMORY_VERSION,
-                timeline=self._line.save(),
-                slots={name: slot for name, slot in self._slots.items() if slot != fresh[name]},
-                service_until_x=self._service_x,
-                answers=list(self._answers.values()),
-                metrics=self._metrics.memory,
-            )
+        return AlarmMemory(
+            version=MEMORY_VERSION,
+            timeline=self._line.save(),
+            slots={name: slot for name, slot in self._slots.items() if slot != fresh[name]},
+            service_until_x=self._service_x,
+            answers=list(self._answers.values()),
+            metrics=self._metrics.memory,
         )
 
     # ------------------------------------------------------------ findings

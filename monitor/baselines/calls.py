@@ -31,7 +31,7 @@ for many days anyway, it is out of season, and nothing is said: somebody switche
 from __future__ import annotations
 
 from math import exp, sqrt
-from typing import Any, NamedTuple
+from typing import Annotated, Any, NamedTuple
 
 import msgspec
 
@@ -49,14 +49,16 @@ _PRIOR_SPREAD = (
     *(_B.level_spread.value, _B.slope_spread.value, _B.last_day_spread.value),
     *([_B.stretch_spread.value] * _STRETCHES),
 )
+_EACH = msgspec.Meta(min_length=len(_PRIOR_MEAN), max_length=len(_PRIOR_MEAN))
+OfEachTerm = Annotated[list[float], _EACH]
 Terms = tuple[tuple[int, float], ...]  # what is not zero in a row of the regression: place, value
 
 
 class Belief(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     """What is believed of the terms: their means and covariances, in logits (of a share of an hour) a unit of each."""
 
-    mean: list[float]
-    covariance: list[list[float]]
+    mean: OfEachTerm
+    covariance: Annotated[list[OfEachTerm], _EACH]
 
     @classmethod
     def prior(cls) -> Belief:
@@ -162,17 +164,6 @@ def _taught(kept: CallsMemory) -> tuple[Belief, ...]:
     return () if kept.silence is None or kept.silence.taught is None else (kept.silence.taught,)
 
 
-def _fault(found: CallsMemory) -> str:
-    """Return what is wrong with a memory of the right shape, "" for nothing."""
-    beliefs = [found.belief, *_taught(found)]
-    size = len(_PRIOR_MEAN)
-    right = all(
-        len(one.mean) == size and len(one.covariance) == size and all(len(row) == size for row in one.covariance)
-        for one in beliefs
-    )
-    return "" if right else f"the learned calls have not {size} terms"
-
-
 def _from_version_1(found: dict[str, Any]) -> dict[str, Any]:
     """Keep the clock of a memory that held a table of hours; its calls are learned again."""
     return {name: found[name] for name in ("clock_s", "timeline", "last_day_c") if name in found}
@@ -184,7 +175,6 @@ CALLS_MEMORY = MemoryPart(
     CallsMemory,
     what="calls",
     then="learning begins afresh",
-    check=_fault,
     upgrades={1: _from_version_1},
 )
 
@@ -198,7 +188,7 @@ class Owed(NamedTuple):
 
 
 class Calls:
-    """Learns how a unit is called, and says when it is overdue.
+    """Learns how a unit is called, and says when it is overdue. `memory` is what `kept` of an earlier one held.
 
     `learned`: there is enough to judge by. `in_season`: the model speaks at all: learned, and called within the last
     days. `overdue`: this unit should have been called; None while it is not known well enough, or out of season.
@@ -223,6 +213,7 @@ class Calls:
         """Add the time since the last update: whether the unit is called, and the temperature outdoors. None: not
         known, or of no matter because the unit could not have been called."""
         self._line.advance(t_s, wall_s)
+        self.kept.timeline = self._line.save()
         x_s = self._line.now_x
         last_x, self._last_x = self._last_x, x_s
         self._set_clock(x_s, wall_s)
@@ -250,10 +241,6 @@ class Calls:
         if self.kept.silence is not None:
             self.kept.silence.overdue, self.kept.silence.excused = False, True
             self._judge()
-
-    def memory(self) -> CallsMemory:
-        """Return what must survive a restart."""
-        return msgspec.structs.replace(self.kept, timeline=self._line.save())
 
     # ------------------------------------------------------------ answers
 

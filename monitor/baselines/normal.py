@@ -32,7 +32,7 @@ from condenser_monitor.monitor.baselines.minutes import CleanMinutes, MinuteMean
 from condenser_monitor.monitor.baselines.wear import DAY_S, FirstAndLast, Wear
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import CommandError
-from condenser_monitor.monitor.core.load_state import UNREADABLE, MemoryPart, MonotonicTime, Saved, inner_version
+from condenser_monitor.monitor.core.load_state import MemoryPart, MonotonicTime, Saved
 from condenser_monitor.monitor.core.records import Cycle, StartTransient
 
 MEMORY_VERSION = 2
@@ -48,7 +48,7 @@ class DayMean(msgspec.Struct, forbid_unknown_fields=True):
 
 
 class TrendsMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
-    """All that is learned."""
+    """All that is learned, kept as it is learned."""
 
     version: int
     timeline: Saved
@@ -88,16 +88,6 @@ TRENDS_MEMORY = MemoryPart(
     then="learning begins afresh",
     upgrades={1: from_version_1},
 )
-
-
-def read_memory(memory: bytes | None) -> tuple[TrendsMemory | None, str]:
-    """Return the memory, or why it cannot be used."""
-    if memory is None:
-        return None, ""
-    try:
-        return TRENDS_MEMORY.read(memory, inner_version(memory)), ""
-    except UNREADABLE as error:
-        return None, f"the memory of the trends cannot be read ({error}); {TRENDS_MEMORY.then}"
 
 
 class Normal(NamedTuple):
@@ -157,33 +147,40 @@ class EarlierMinutes:
 
 
 class Baselines:
-    """Learns the unit's own normal. `memory` is what an earlier memory() gave; one that cannot be used is not an error:
-    the learning starts fresh and `refused` says why.
+    """Learns the unit's own normal. `memory` is what `kept` of an earlier one held.
 
     `slow_start`: whether the last starts (their median) take 1.5 times as long as this unit's own first ones, or over
     0.4 s (contract.md, Findings; each number a setting); None: too few captured.
     """
 
-    def __init__(self, settings: Settings, memory: bytes | None = None) -> None:
-        old, self.refused = read_memory(memory)
+    def __init__(self, settings: Settings, memory: TrendsMemory | None = None) -> None:
         unit = settings.unit
         self._settings = settings
         self._modulates = unit.kind == "variable-speed"
         self._first_starts = settings.limit(limits.SLOW_START.first)
         self._last_starts = settings.limit(limits.SLOW_START.last)
-        self._line = MonotonicTime(old.timeline if old else None)
-        self._baseline = self._new_baseline(cooling_amps(unit), old.baseline if old else None)
-        self._heating = self._new_baseline(heating_amps(unit), old.heating if old else None)
-        self._fan = self._new_baseline(fan_amps(unit), old.fan if old else None)
-        self._split = self._new_baseline(split_k(), old.split if old else None)
-        self._drift = _new_drift()
-        if old:
-            self._drift.carry_on(old.drift)
-        self._today = old.today if old else DayMean()
-        self._starts = old.starts if old else FirstAndLast()
-        self._pull_in = old.pull_in if old else FirstAndLast()
-        self._coil = old.coil if old else FirstAndLast()
-        self._wear = old.wear if old else Wear()
+        self._line = MonotonicTime(memory.timeline if memory else None)
+        self._baseline = self._new_baseline(cooling_amps(unit), memory.baseline if memory else None)
+        self._heating = self._new_baseline(heating_amps(unit), memory.heating if memory else None)
+        self._fan = self._new_baseline(fan_amps(unit), memory.fan if memory else None)
+        self._split = self._new_baseline(split_k(), memory.split if memory else None)
+        drift = _new_drift()
+        if memory:
+            drift.carry_on(memory.drift)
+        self.kept = TrendsMemory(
+            version=MEMORY_VERSION,
+            timeline=self._line.save(),
+            baseline=self._baseline.kept,
+            heating=self._heating.kept,
+            fan=self._fan.kept,
+            split=self._split.kept,
+            drift=drift,
+            today=memory.today if memory else DayMean(),
+            starts=memory.starts if memory else FirstAndLast(),
+            pull_in=memory.pull_in if memory else FirstAndLast(),
+            coil=memory.coil if memory else FirstAndLast(),
+            wear=memory.wear if memory else Wear(),
+        )
         self._clean = CleanMinutes()
         self._earlier = EarlierMinutes()
         self._heats = False
@@ -215,13 +212,13 @@ class Baselines:
 
     def learn_minute(self, *, t_s: float, wall_s: float | None, **readings: float | None) -> None:
         """Learn from the means of one clean minute of settled run, by reading (A RMS, °C, V RMS)."""
-        self._line.advance(t_s, wall_s)
+        self._advance(t_s, wall_s)
         amps, outdoor_c = readings.get("compressor_a"), readings.get("outdoor_c")
         if amps is None or outdoor_c is None or amps <= 0:
             return
         x_s = self._line.x(t_s)
         day = int(x_s // DAY_S)
-        steady = self._drift.state == "steady"
+        steady = self.kept.drift.state == "steady"
         volts = readings.get("line_v") or readings.get("control_v")
         if heats(self._settings.unit, readings):
             self._heating.learn(outdoor_c, amps, volts, x_s, day, steady=True)
@@ -242,33 +239,41 @@ class Baselines:
     def add_cycle(self, cycle: Cycle) -> None:
         """Add one finished cooling cycle: counts, hours, pull-in delay, coil current."""
         wall_s = None if cycle.started_wall_s is None else cycle.started_wall_s + cycle.stopped_s - cycle.started_s
-        self._line.advance(cycle.stopped_s, wall_s)
-        self._wear.add(cycle, self._line.x(cycle.stopped_s))
+        self._advance(cycle.stopped_s, wall_s)
+        self.kept.wear.add(cycle, self._line.x(cycle.stopped_s))
         self._earlier.end(cycle)
-        for kept, value in ((self._pull_in, cycle.pull_in_s), (self._coil, cycle.coil_a)):
+        for kept, value in ((self.kept.pull_in, cycle.pull_in_s), (self.kept.coil, cycle.coil_a)):
             if value is not None:
                 kept.add(value, first=limits.BASELINES.first.value, last=limits.BASELINES.last.value)
 
     def add_start(self, start: StartTransient) -> None:
         """Add one captured start; one captured too slowly to be timed is passed over."""
-        self._line.advance(start.t_s, None)
+        self._advance(start.t_s, None)
         if start.rate_hz >= limits.BASELINES.start_rate_hz.value:
-            self._starts.add(start.duration_s, first=self._first_starts, last=self._last_starts)
+            self.kept.starts.add(start.duration_s, first=self._first_starts, last=self._last_starts)
             self._judge_starts()
+
+    def _advance(self, now_s: float, wall_s: float | None) -> None:
+        self._line.advance(now_s, wall_s)
+        self.kept.timeline = self._line.save()
 
     def reset(self, part: str | None) -> None:
         """Forget what was normal for a part that was replaced or repaired ("compressor": also refrigerant, capacitor,
         fan, coil cleaned; "contactor"). Raises CommandError for any other part."""
+        kept = self.kept
         if part == "compressor":
             self._baseline, self._heating, self._fan, self._split = (
                 self._new_baseline(old.quantity) for old in (self._baseline, self._heating, self._fan, self._split)
             )
-            self._drift, self._today = _new_drift(), DayMean()
-            self._starts, self._earlier = FirstAndLast(), EarlierMinutes()
+            kept.baseline, kept.heating, kept.fan, kept.split = (
+                one.kept for one in (self._baseline, self._heating, self._fan, self._split)
+            )
+            kept.drift, kept.today, kept.starts = _new_drift(), DayMean(), FirstAndLast()
+            self._earlier = EarlierMinutes()
             self._judge_starts()
         elif part == "contactor":
-            self._wear.reset_contactor(self._line.now_x)
-            self._pull_in, self._coil = FirstAndLast(), FirstAndLast()
+            kept.wear.reset_contactor(self._line.now_x)
+            kept.pull_in, kept.coil = FirstAndLast(), FirstAndLast()
         else:
             raise CommandError("renew", part, " or ".join(PARTS))
 
@@ -323,61 +328,42 @@ class Baselines:
 
     def report(self) -> dict[str, Any]:
         """What is normal, drift, days still needed, use and wear: JSON-able, for the page and the contractor."""
-        x_s = self._line.now_x
+        x_s, kept = self._line.now_x, self.kept
         counts = {"first": limits.BASELINES.first.value, "last": limits.BASELINES.last.value}
         return {
             "normal": self._report_normal(),
             "drift": self._report_drift(),
-            "starts": self._starts.report(first=self._first_starts, last=self._last_starts)
+            "starts": kept.starts.report(first=self._first_starts, last=self._last_starts)
             | {"slow": self.slow_start, "needed": int(self._first_starts + self._last_starts)},
-            "pull_in_s": self._pull_in.report(**counts, step=limits.BASELINES.pull_in_step_s.value),
-            "coil_a": self._coil.report(**counts),
-            "use": self._wear.use(x_s),
-            "contactor": self._wear.contactor(x_s),
-            "refused": self.refused,
+            "pull_in_s": kept.pull_in.report(**counts, step=limits.BASELINES.pull_in_step_s.value),
+            "coil_a": kept.coil.report(**counts),
+            "use": kept.wear.use(x_s),
+            "contactor": kept.wear.contactor(x_s),
         }
-
-    def memory(self) -> bytes:
-        """What must survive a restart, as JSON."""
-        return msgspec.json.encode(
-            TrendsMemory(
-                version=MEMORY_VERSION,
-                timeline=self._line.save(),
-                baseline=self._baseline.kept,
-                heating=self._heating.kept,
-                fan=self._fan.kept,
-                split=self._split.kept,
-                drift=self._drift,
-                today=self._today,
-                starts=self._starts,
-                pull_in=self._pull_in,
-                coil=self._coil,
-                wear=self._wear,
-            )
-        )
 
     # ------------------------------------------------------------ inside
 
     def _judge_starts(self) -> None:
         """Say whether starts are slow by now."""
-        now, usual = self._starts.now(self._last_starts), self._starts.usual(self._first_starts)
+        starts = self.kept.starts
+        now, usual = starts.now(self._last_starts), starts.usual(self._first_starts)
         if now is None:
             self.slow_start = None
         elif now > self._settings.limit(limits.SLOW_START.slow_s):
             self.slow_start = True
         else:
-            apart = self._starts.count >= self._first_starts + self._last_starts
+            apart = starts.count >= self._first_starts + self._last_starts
             # A hair less, for a ratio of floats that is meant to be exact.
             ratio = self._settings.limit(limits.SLOW_START.ratio) * (1 - 1e-9)
             self.slow_start = usual is not None and apart and now >= ratio * usual
 
     def _deviate(self, amps: float, outdoor_c: float, volts: float | None, x_s: float, day: int) -> None:
         """Gather the day's deviations; when a day is over, its mean goes to the drift watch."""
-        today = self._today
+        today = self.kept.today
         if day != today.day:
             if today.count >= limits.BASELINES.day_minutes.value:
-                self._drift.add(today.total / today.count, x_s)
-            self._today = today = DayMean(day)
+                self.kept.drift.add(today.total / today.count, x_s)
+            self.kept.today = today = DayMean(day)
         normal_a = self._baseline.amps(outdoor_c, volts, near_a=amps)
         if normal_a is not None:
             today.total += amps / normal_a - 1.0
@@ -418,7 +404,7 @@ class Baselines:
         }
 
     def _report_drift(self) -> dict[str, Any]:
-        drift = self._drift
+        drift = self.kept.drift
         since = drift.since_x
         return {
             "state": drift.state if drift.days else "unknown",

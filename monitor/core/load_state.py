@@ -20,7 +20,7 @@ import logging
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
-from typing import Any, Generic, Protocol, TypeVar
+from typing import Any, Generic, TypeVar
 
 import msgspec
 
@@ -30,41 +30,26 @@ UNREADABLE = (msgspec.DecodeError, ValueError, RecursionError)
 _ENVELOPE = ("version", "versions")  # what stands beside the parts
 
 
-class Versioned(Protocol):
-    """A memory says which version of its shape it is."""
-
-    @property
-    def version(self) -> int: ...
-
-
 Shape = TypeVar("Shape")
-VersionedShape = TypeVar("VersionedShape", bound=Versioned)
 
 
 @dataclass(frozen=True)
 class MemoryPart(Generic[Shape]):
     """One part of the memory. `name` and `version` are never used again for something else; `what` names it for people
-    and `then` says what follows when it cannot be read; `check` finds fault with what has the right shape ("" none);
-    `upgrades` bring the JSON of an older version one version up."""
+    and `then` says what follows when it cannot be read; `upgrades` bring the JSON of an older version up by one."""
 
     name: str
     version: int
     shape: type[Shape]
     what: str = ""
     then: str = "begun afresh"
-    check: Callable[[Shape], str] | None = None
     upgrades: Mapping[int, Callable[[Any], Any]] = field(default_factory=dict)
 
     def read(self, body: bytes, version: int) -> Shape:
         """Return the part out of its JSON. Raises ValueError saying why it cannot be used."""
         if version == self.version:
-            found = msgspec.json.decode(body, type=self.shape)
-        else:
-            found = msgspec.convert(self._upgraded(msgspec.json.decode(body), version), self.shape, str_keys=True)
-        fault = "" if self.check is None else self.check(found)
-        if fault:
-            raise ValueError(fault)
-        return found
+            return msgspec.json.decode(body, type=self.shape)
+        return msgspec.convert(self._upgraded(msgspec.json.decode(body), version), self.shape, str_keys=True)
 
     def _upgraded(self, found: Any, version: int) -> Any:
         while version != self.version:
@@ -102,15 +87,6 @@ class EngineMemory:
 
     def load(self, part: MemoryPart[Shape]) -> Shape | None:
         """Return a part, out of the last good memory where the newest cannot be read; None when there is none."""
-        found = self._load(part)
-        return None if found is None else found[0]
-
-    def load_json(self, part: MemoryPart[Any]) -> bytes | None:
-        """Return a part that can be read, as JSON."""
-        found = self._load(part)
-        return None if found is None else found[1]
-
-    def _load(self, part: MemoryPart[Shape]) -> tuple[Shape, bytes] | None:
         why = ""
         if self._old is not None:
             if part.name not in self._old:
@@ -133,12 +109,10 @@ class EngineMemory:
         self._refuse(part.name, why, then)
         return None
 
-    def _loaded(self, part: MemoryPart[Shape], version: int, body: bytes) -> tuple[Shape, bytes]:
+    def _loaded(self, part: MemoryPart[Shape], version: int, body: bytes) -> Shape:
         found = part.read(body, version)
-        if version != part.version:
-            body = msgspec.json.encode(found)
-        self._kept[part.name] = part.version, body
-        return found, body
+        self._kept[part.name] = part.version, body if version == part.version else msgspec.json.encode(found)
+        return found
 
     def _refuse(self, name: str, why: str, then: str) -> None:
         if why:
@@ -150,16 +124,14 @@ class EngineMemory:
 
     # ------------------------------------------------------------ to leave
 
-    def keep(self, part: MemoryPart[Shape], value: Shape | bytes) -> None:
-        """Keep a part; bytes are its JSON. One that does not read back as it is stays as it was kept last, and is
-        logged."""
-        body = value if isinstance(value, bytes) else msgspec.json.encode(value)
+    def keep(self, part: MemoryPart[Shape], value: Shape) -> None:
+        """Keep a part. One that does not read back as it is stays as it was kept last, and is logged."""
+        body = msgspec.json.encode(value)
         if self._kept.get(part.name) == (part.version, body):
             self.faults.pop(part.name, None)
             return
         try:
-            found = part.read(body, part.version)
-            if body is not value and found != value:
+            if part.read(body, part.version) != value:
                 raise ValueError("it does not read back as it was")
         except UNREADABLE as error:
             if part.name not in self.faults:
@@ -212,22 +184,6 @@ def inner_version(body: bytes) -> int:
         return msgspec.json.decode(body, type=_Inner).version
     except UNREADABLE:
         return 1
-
-
-def load_state(
-    memory: bytes | None, shape: type[VersionedShape], version: int, *, what: str, then: str = "begun afresh"
-) -> tuple[VersionedShape | None, str]:
-    """Return what an earlier process kept on its own and "", or None and why it cannot be used (nothing kept: None and
-    ""). `what` names it in the words, `then` says what follows. Never raises."""
-    if memory is None:
-        return None, ""
-    try:
-        old = msgspec.json.decode(memory, type=shape)
-    except UNREADABLE as error:
-        return None, f"{what} cannot be read ({error}); {then}"
-    if old.version != version:
-        return None, f"{what} is of version {old.version}, not {version}; {then}"
-    return old, ""
 
 
 # ---------------------------------------------------------------- time that goes on over restarts

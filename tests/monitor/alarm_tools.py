@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from unittest.mock import patch
 
-from condenser_monitor.monitor.alarms.alarm_manager import AlarmManager
+from condenser_monitor.monitor.alarms.alarm_manager import ALERTS_MEMORY, AlarmManager, AlarmMemory
 from condenser_monitor.monitor.alarms.episodes import Trial
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.findings import CATALOGUE
@@ -20,6 +20,7 @@ from condenser_monitor.monitor.core.records import (
     RequestKind,
 )
 from condenser_monitor.monitor.limits import FINDINGS
+from tests.monitor.units import over_a_restart
 
 SETTINGS = Settings()
 WALL_S = 1_783_000_000.0  # a summer's day in 2026
@@ -107,10 +108,13 @@ class Bench:
         self._keep(steps)
         return answer
 
+    def left(self) -> AlarmMemory:
+        """What the next process reads of the alerts."""
+        return over_a_restart(ALERTS_MEMORY, self.desk.memory())
+
     def restart(self, off_s: float = 0.0) -> None:
         """The program ends and starts again after `off_s`; its seconds begin at 0 again."""
-        self.desk = AlarmManager(self.settings, self.desk.memory(), self.desk.episode_book.memory)
-        assert self.desk.refused == ""
+        self.desk = AlarmManager(self.settings, self.left(), self.desk.episode_book.memory)
         self.true_s += off_s
         self.now_s = 0.0
         self._keep(self.desk.tick(0.0, self.wall_s))

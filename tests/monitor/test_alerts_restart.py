@@ -5,9 +5,10 @@ from __future__ import annotations
 import msgspec
 import pytest
 
-from condenser_monitor.monitor.alarms.alarm_manager import AlarmManager
+from condenser_monitor.monitor.alarms.alarm_manager import ALERTS_MEMORY, AlarmManager
 from condenser_monitor.monitor.core.records import AlertState
 from tests.monitor.alarm_tools import SETTINGS, Bench
+from tests.monitor.units import why_refused
 
 FAN, LOCKED, SUPPLY = "fan-not-running", "locked-rotor", "line-supply-lost"
 ALARM, CLEAR = "alarm", "all-clear"
@@ -161,7 +162,7 @@ def _memory() -> bytes:
     bench = Bench()
     bench.raised(FAN)
     bench.ask("shelve", FAN, 4.0)
-    return bench.desk.memory()
+    return msgspec.json.encode(bench.desk.memory())
 
 
 BROKEN = {
@@ -182,18 +183,14 @@ BROKEN = {
 def test_a_memory_that_cannot_be_used_is_set_aside_with_the_reason(name: str) -> None:
     """The monitor starts, watches, and says why it has forgotten."""
     assert BROKEN[name] != _memory()
-    desk = AlarmManager(SETTINGS, BROKEN[name])
-    assert "begun afresh" in desk.refused
-    assert desk.alerts() == ()
-    assert desk.next_deadline() is None
+    assert "begun afresh" in why_refused(ALERTS_MEMORY, BROKEN[name])
 
 
 def test_a_memory_with_a_finding_no_longer_known_keeps_the_rest() -> None:
     """A finding that a newer program has dropped is passed over."""
     memory = msgspec.json.decode(_memory())
     memory["slots"]["long-gone"] = memory["slots"][FAN]
-    desk = AlarmManager(SETTINGS, msgspec.json.encode(memory))
-    assert desk.refused == ""
+    desk = AlarmManager(SETTINGS, ALERTS_MEMORY.read(msgspec.json.encode(memory), ALERTS_MEMORY.version))
     assert [alert.finding for alert in desk.alerts()] == [FAN]
 
 
@@ -208,6 +205,6 @@ def test_the_memory_stays_small_over_years_of_trouble() -> None:
             bench.cleared(FAN)
             bench.wait(4 * HOUR)
             bench.steps.clear()
-        sizes.append(len(bench.desk.memory()))
+        sizes.append(len(msgspec.json.encode(bench.desk.memory())))
     assert max(sizes) < 20_000
     assert sizes[-1] < sizes[1] * 1.1

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import json
 
+import msgspec
 import pytest
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.baselines.normal import Baselines
+from condenser_monitor.monitor.baselines.normal import TRENDS_MEMORY, Baselines
 from condenser_monitor.monitor.core.config import Settings, parse
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import Cycle, StartTransient
+from tests.monitor.units import over_a_restart, why_refused
 
 DAY_S = 86400.0
 WALL_S = 1_783_000_000.0
@@ -25,6 +27,11 @@ def true_a(outdoor_c: float) -> float:
 def swing_c(hour: float, *, mean_c: float = 28.0, range_k: float = 8.0) -> float:
     """A day's temperature, coldest at 4 h, hottest at 16 h, by straight lines."""
     return mean_c - range_k / 2 + range_k * (1 - abs((hour - 4) % 24 - 12) / 12)
+
+
+def restarted(trends: Baselines, settings: Settings = Settings()) -> Baselines:  # noqa: B008 - immutable
+    """The same in the next process."""
+    return Baselines(settings, over_a_restart(TRENDS_MEMORY, trends.kept))
 
 
 def one_day(
@@ -224,8 +231,7 @@ def test_a_restart_changes_nothing(wall: bool) -> None:
         ratio = 1.0 if day < DAYS + 5 else 0.93
         one_day(whole, day, ratio=ratio, wall=wall)
         one_day(parts, day, ratio=ratio, wall=wall, begin_s=day * DAY_S if wall else 0.0)
-        parts = Baselines(Settings(), parts.memory())
-        assert parts.refused == ""
+        parts = restarted(parts)
         ours, theirs = parts.normal_a(30.0), whole.normal_a(30.0)
         assert (ours is None) is (theirs is None)
         # Without a wall clock the minutes between last and first scan are not known, so not to the last digit.
@@ -239,13 +245,13 @@ def test_days_off_between_two_processes_are_counted_where_the_wall_clock_tells()
     """A day of learning, a week switched off, the rest of the learning: as many days as it ran."""
     trends = Baselines(Settings())
     one_day(trends, 0)
-    trends = Baselines(Settings(), trends.memory())
+    trends = restarted(trends)
     one_day(trends, 7, begin_s=7 * DAY_S)
     assert trends.report()["normal"]["days"] == 2
 
 
 def _broken() -> dict[str, bytes]:
-    good = learned().memory()
+    good = msgspec.json.encode(learned().kept)
     return {
         "empty": b"",
         "not JSON": b"\x00\x01",
@@ -262,11 +268,7 @@ def _broken() -> dict[str, bytes]:
 @pytest.mark.parametrize("name", sorted(_broken()))
 def test_a_memory_that_cannot_be_used_is_set_aside_with_the_reason(name: str) -> None:
     """The monitor starts, learns again and says so."""
-    trends = Baselines(Settings(), _broken()[name])
-    assert "afresh" in trends.refused
-    assert trends.report()["refused"] == trends.refused
-    assert trends.normal_a(28.0) is None
-    one_day(trends, 0)
+    assert "afresh" in why_refused(TRENDS_MEMORY, _broken()[name])
 
 
 def test_the_memory_stays_small_for_ever() -> None:
@@ -277,7 +279,7 @@ def test_the_memory_stays_small_for_ever() -> None:
             one_day(trends, 100 + 365 * year + 18 * season, mean_c=-6.0 + 50.0 * abs(season - 10) / 10)
             trends.add_cycle(cycle(100 + 365 * year + 18 * season))
             trends.add_start(start(0.2))
-        sizes.append(len(trends.memory()))
+        sizes.append(len(msgspec.json.encode(trends.kept)))
     # At most 24 points a degree, sixty days of use, and what is learned once.
     degrees = 60
     assert max(sizes) < degrees * limits.BASELINES.bin_points.value * 22 + limits.BASELINES.use_days.value * 64 + 2000

@@ -354,7 +354,7 @@ def test_a_stage_comes_at_once_and_a_fault_creeps(number: str, levels: list[tupl
 )
 def test_days_off_the_normal_are_drift_from_there(number: str, ratio: float, days: int, state: str) -> None:
     """`number`, of BASELINES; a tabular CUSUM (e-Handbook 6.3.2.3)."""
-    drift = Baselines(Settings(unit=UNIT))._drift
+    drift = Baselines(Settings(unit=UNIT)).kept.drift
     for day in range(days):
         drift.add(ratio, 86400.0 * day)
     assert drift.state == state, number

@@ -295,7 +295,7 @@ def test_a_restart_forgets_nothing() -> None:
 
 
 def _json(calls: Calls) -> bytes:
-    return msgspec.json.encode(calls.memory())
+    return msgspec.json.encode(calls.kept)
 
 
 def test_a_memory_of_the_table_before_is_read_and_its_calls_are_learned_again() -> None:
@@ -307,9 +307,9 @@ def test_a_memory_of_the_table_before_is_read_and_its_calls_are_learned_again() 
 
 def test_a_belief_of_the_wrong_size_is_refused() -> None:
     """As from a version with other terms: learning begins afresh instead of failing at each minute."""
-    kept = learned(2.0).memory()
+    kept = learned(2.0).kept
     kept.belief.mean.pop()
-    with pytest.raises(ValueError, match="11 terms"):
+    with pytest.raises(ValueError, match="length >= 11"):
         CALLS_MEMORY.read(msgspec.json.encode(kept), CALLS_MEMORY.version)
 
 

@@ -9,11 +9,11 @@ import pytest
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.baselines.minutes import CleanMinutes, MinuteMeans
-from condenser_monitor.monitor.baselines.normal import Baselines
+from condenser_monitor.monitor.baselines.normal import TRENDS_MEMORY, Baselines
 from condenser_monitor.monitor.core.config import Settings, parse
 from condenser_monitor.monitor.core.records import Change, Scan
 from condenser_monitor.monitor.engine import Engine
-from tests.monitor.test_trends import DAY_S, DAYS, learned, swing_c, true_a
+from tests.monitor.test_trends import DAY_S, DAYS, learned, restarted, swing_c, true_a
 from tests.monitor.units import SETTINGS
 
 MINUTE_S = 60.0
@@ -126,7 +126,7 @@ def test_a_step_to_a_new_level_is_waited_for_and_learned_once_it_has_come_and_go
     assert (lowest, highest) == (pytest.approx(true_a(30.0), rel=0.01), pytest.approx(1.4 * true_a(30.0), rel=0.01))
     assert trends.normal_a(30.0, near_a=13.0) == pytest.approx(1.4 * true_a(30.0), rel=0.01)
     assert trends.normal_a(30.0, near_a=9.5) == pytest.approx(true_a(30.0), rel=0.01)
-    again = Baselines(Settings(), trends.memory())
+    again = restarted(trends)
     assert again.normal_range(30.0) == (lowest, highest)
 
 
@@ -264,8 +264,7 @@ def old_memory(at_a: float) -> bytes:
 
 def test_the_memory_of_version_0_1_0_is_read() -> None:
     """Its line is the first stage, its wings and counts go on."""
-    trends = Baselines(SETTINGS, old_memory(9.5))
-    assert trends.refused == ""
+    trends = Baselines(SETTINGS, TRENDS_MEMORY.read(old_memory(9.5), 1))
     assert trends.normal_a(28.0) == pytest.approx(9.5)
     assert trends.report()["normal"]["to_c"] == 33.0
     assert trends.report()["contactor"]["operations"] == 7
@@ -273,7 +272,7 @@ def test_the_memory_of_version_0_1_0_is_read() -> None:
 
 def test_a_normal_that_the_nameplate_forbids_is_learned_again() -> None:
     """Version 0.1.0 could learn 19.3 A for a unit rated 12.8: that is dropped, the counts are not."""
-    trends = Baselines(SETTINGS, old_memory(19.3))
+    trends = Baselines(SETTINGS, TRENDS_MEMORY.read(old_memory(19.3), 1))
     assert trends.normal_a(28.0) is None
     assert trends.report()["normal"]["state"] == "learning"
     assert trends.report()["contactor"]["operations"] == 7

@@ -8,7 +8,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.baselines.normal import Baselines
 from condenser_monitor.monitor.baselines.wear import FirstAndLast
 from condenser_monitor.monitor.core.config import Settings, parse
-from tests.monitor.test_trends import DAY_S, cycle, start
+from tests.monitor.test_trends import DAY_S, cycle, restarted, start
 
 
 def started(*durations_s: float | None, settings: Settings | None = None) -> Baselines:
@@ -61,7 +61,7 @@ def test_the_numbers_of_slow_start_are_settings() -> None:
 
 def test_starts_are_remembered_over_a_restart() -> None:
     """Twenty before, five after."""
-    trends = Baselines(Settings(), started(*[0.2] * 20).memory())
+    trends = restarted(started(*[0.2] * 20))
     for _ in range(5):
         trends.add_start(start(0.31))
     assert trends.slow_start is True
@@ -147,7 +147,7 @@ def test_sums_go_on_over_a_restart() -> None:
     trends = Baselines(Settings())
     for day in range(10):
         trends.add_cycle(cycle(day))
-    trends = Baselines(Settings(), trends.memory())
+    trends = restarted(trends)
     for day in range(10, 20):
         later = cycle(day)
         trends.add_cycle(cycle(day - 10, started_wall_s=later.started_wall_s))

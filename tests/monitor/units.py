@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from typing import Any
+from typing import Any, TypeVar
+
+import msgspec
 
 from condenser_monitor.monitor.core.config import Settings, Unit
+from condenser_monitor.monitor.core.load_state import EngineMemory, MemoryPart
 from condenser_monitor.monitor.core.records import Change, Event, Scan
 from condenser_monitor.monitor.engine import Engine
 
@@ -16,6 +19,7 @@ ALL = (
     *("compressor_a", "fan_a", "outdoor_c", "control_power", "thermostat"),
 )
 Readings = dict[str, Any]
+Kept = TypeVar("Kept")
 
 REST: Readings = {
     "call": False,
@@ -80,3 +84,15 @@ def changes(
 def raised(*parts: tuple[float, Readings], **how: Any) -> list[str]:
     """The names of the findings raised, in order."""
     return [name for _, change, name in changes(*parts, **how) if change == "raised"]
+
+
+def over_a_restart(part: MemoryPart[Kept], value: Kept) -> Kept:
+    """What the next process reads of a part of the memory."""
+    return part.read(msgspec.json.encode(value), part.version)
+
+
+def why_refused(part: MemoryPart[Any], body: bytes) -> str:
+    """Why the next process has nothing of a part of the memory that was left so."""
+    memory = EngineMemory(b'{"version":1,"%b":%b}' % (part.name.encode(), body))
+    assert memory.load(part) is None
+    return memory.why_refused()

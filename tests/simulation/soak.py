@@ -35,6 +35,8 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
 
+import msgspec
+
 from condenser_monitor.monitor.core import config
 from condenser_monitor.monitor.core.readings import NUMBERS
 from condenser_monitor.monitor.core.records import (
@@ -238,7 +240,7 @@ class Soak:
             rows=self._rows(),
             waiting=max(publisher.waiting for publisher in health.publishers.values()),
             memory=len(engine.memory()),
-            alerts=len(engine._alarms.memory()),
+            alerts=len(msgspec.json.encode(engine._alarms.memory())),
             queue=self._queued(),
             told=self.told,
         )
