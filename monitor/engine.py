@@ -362,7 +362,7 @@ class Engine:
                     },
                     symbols=self._symbols,
                     doubted=self._inputs.doubted(self.now_s),
-                    last_runs=self._patterns.stops.seen() | self._performance.seen(),
+                    last_runs=self._patterns.stops.seen() | self._performance.seen,
                     features=features,
                     distrusted=self._trust.named,
                 )
@@ -797,7 +797,7 @@ class Engine:
             readings={name: getattr(scan, name) if scan else None for name in READINGS if name in self._inputs.fitted},
             findings=standing,
             alerts=self._alarms.alerts(),
-            episodes=self._alarms.episodes(),
+            episodes=self._alarms.episode_book.episodes(),
             break_at=break_at if any(f.severity == "urgent" for f in standing) else None,
             service_until_wall_s=self._alarms.service_until_wall_s,
             trends=self._trends,
@@ -824,7 +824,7 @@ class Engine:
         keep(FEATURES_MEMORY, self._features.memory(now_s))
         keep(HABITS_MEMORY, self._habits.memory())
         keep(FLAPS_MEMORY, self._flaps.memory(now_s))
-        keep(LIARS_MEMORY, self._trust.memory())
+        keep(LIARS_MEMORY, self._trust.memory)
         keep(CALLS_MEMORY, self._calls.kept)
         keep(HEAT_MEMORY, [now_s - at_s for at_s in self._patterns.heat.called_s])
         keep(PERFORMANCE_MEMORY, self._performance.memory)

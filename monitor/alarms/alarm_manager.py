@@ -56,7 +56,6 @@ from condenser_monitor.monitor.core.records import (
     Answer,
     Change,
     ChangeKind,
-    Episode,
     Request,
     RequestKind,
     Severity,
@@ -405,11 +404,11 @@ class AlarmManager:
     def __init__(
         self, settings: Settings, memory: AlarmMemory | None = None, episodes: EpisodesMemory | None = None
     ) -> None:
-        self.episode_book = EpisodeBook(episodes)
         self._facts = Facts()
         self._outdoor_c: float | None = None
         self._delay_s = {name: settings.limit(limits.FINDINGS[name].all_clear_s) for name in CATALOGUE}
         self._line = MonotonicTime(memory.timeline if memory else None)
+        self.episode_book = EpisodeBook(self._line, episodes)
         kept = memory.slots if memory else {}
         self._slots = {name: kept.get(name) or Slot(row.severity, row.summary) for name, row in CATALOGUE.items()}
         self._service_x = memory.service_until_x if memory else None
@@ -530,10 +529,6 @@ class AlarmManager:
             for name, slot in self._slots.items()
             if _shown(slot)
         )
-
-    def episodes(self) -> tuple[Episode, ...]:
-        """The stories that people are told: the open ones, and those that ended in the last days."""
-        return self.episode_book.episodes(self._line)
 
     def metrics(self, wall_s: float | None) -> dict[str, Any]:
         """Figures of the alarm system over the last 30 days (ISA-18.2), JSON-able; see AlertMetrics.report."""

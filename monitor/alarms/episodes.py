@@ -204,10 +204,10 @@ class Stands(NamedTuple):
 
 
 class EpisodeBook:
-    """The stories of one unit."""
+    """The stories of one unit, on the manager's timeline. `memory` is what `memory` of an earlier one held."""
 
-    def __init__(self, memory: EpisodesMemory | None = None) -> None:
-        self.memory = memory or EpisodesMemory()
+    def __init__(self, line: MonotonicTime, memory: EpisodesMemory | None = None) -> None:
+        self._line, self.memory = line, memory or EpisodesMemory()
         for story in self.memory.stories:  # of a newer version: nothing here could clear what this one does not know
             story.trials = {name: trial for name, trial in story.trials.items() if name in CATALOGUE}
         self.memory.stories = [story for story in self.memory.stories if story.trials]
@@ -411,8 +411,9 @@ class EpisodeBook:
 
     # ------------------------------------------------------------ out
 
-    def episodes(self, line: MonotonicTime) -> tuple[Episode, ...]:
-        """The open ones and those that ended in the last days, oldest first, with the times of `line`."""
+    def episodes(self) -> tuple[Episode, ...]:
+        """The stories that people are told: the open ones and those that ended in the last days, oldest first."""
+        line = self._line
 
         def wall(x_s: float | None) -> float | None:
             found = None if x_s is None else line.wall_s(x_s)

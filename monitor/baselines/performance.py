@@ -89,6 +89,7 @@ class PerformanceMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True
     last_uf: list[float] = []
 
 
+_OF_SEVERAL_RUNS = ("start-sag", "capacitor-load")  # what a run too short to settle does not put out of date
 PERFORMANCE_MEMORY = MemoryPart("performance", 1, PerformanceMemory, what="what runs achieve")
 
 
@@ -108,7 +109,7 @@ class Performance:
         self.evidence: dict[str, Evidence] = {}  # finding -> the figures that go with it
         self._point_s = -limits.PERFORMANCE.point_every_s.value
         self._plane: _Plane | None = None
-        self._seen: dict[str, str] = {}
+        self.seen: dict[str, str] = {}  # what the last runs say, in the symbols of the checks that show the same
         self._run_s: float | None = None  # since when the last minute's run lasts, and whether it has settled
         self._settled = False
         if self.memory.last_uf:
@@ -122,7 +123,7 @@ class Performance:
         if minute.running_since_s != self._run_s:
             if self._run_s is not None and not self._settled:
                 # A run too short to settle: what the one before it showed is not the last any more.
-                self._seen = {name: symbol for name, symbol in self._seen.items() if name == "start-sag"}
+                self.seen = {name: symbol for name, symbol in self.seen.items() if name in _OF_SEVERAL_RUNS}
             self._run_s, self._settled = minute.running_since_s, False
         if minute.running_since_s is None:
             self._end_run()
@@ -142,13 +143,13 @@ class Performance:
         if cold and heats(self._settings.unit, minute.readings):
             return  # the pipes change their parts, and the split its sign; in the heat it would be a stuck valve
         self._judge_heat(minute)
-        self._seen |= observed(minute.readings, self._settings.unit)
+        self.seen |= observed(minute.readings, self._settings.unit)
 
     def add_start(self, start: StartTransient) -> None:
         """Add a captured start: how far the line sagged under it."""
         if start.before_v and start.lowest_v is not None:
             sag = 1.0 - start.lowest_v / start.before_v
-            self._seen["start-sag"] = "deep" if sag > limits.PERFORMANCE.sag_deep.value else "usual"
+            self.seen["start-sag"] = "deep" if sag > limits.PERFORMANCE.sag_deep.value else "usual"
 
     def _end_run(self) -> None:
         """Close the run: its microfarads are the median of its minutes."""
@@ -169,7 +170,7 @@ class Performance:
     def reset(self) -> None:
         """Forget what was normal: a part was replaced, or the refrigerant circuit or a coil was worked on."""
         self.memory = PerformanceMemory()
-        self._uf, self._plane, self._seen = [], None, {}
+        self._uf, self._plane, self.seen = [], None, {}
         self.answers = dict.fromkeys(self.answers)
 
     # ------------------------------------------------------------ the capacitor
@@ -192,8 +193,10 @@ class Performance:
         self.evidence["run-capacitor-weak"] = evidence
         if not bounds or len(last) < settings.limit(limits.RUN_CAPACITOR_WEAK.runs):
             self.answers["run-capacitor-weak"] = None
+            self.seen.pop("capacitor-load", None)
         else:
-            self.answers["run-capacitor-weak"] = all(value < share * max(bounds) for value in last)
+            weak = self.answers["run-capacitor-weak"] = all(value < share * max(bounds) for value in last)
+            self.seen["capacitor-load"] = "weak" if weak else "good"
 
     # ------------------------------------------------------------ the heat
 
@@ -226,7 +229,7 @@ class Performance:
         blocked = high and alike and not self._warmer_indoors(means)
         for name, holds, numbers in (("low-split", low, limits.LOW_SPLIT), ("high-split", blocked, limits.HIGH_SPLIT)):
             self._outlasts(name, minute.ended_s, holds, self._settings.limit(numbers.run_s))
-        self._seen["split"] = "low" if nothing or low else "high" if blocked else "normal"
+        self.seen["split"] = "low" if nothing or low else "high" if blocked else "normal"
         if not (low or high or nothing):
             self._learn(minute, split_k)
 
@@ -274,11 +277,6 @@ class Performance:
         self._plane = None
 
     # ------------------------------------------------------------ out
-
-    def seen(self) -> dict[str, str]:
-        """What the last settled minutes say of heat and power, in the symbols of the checks that show the same."""
-        weak = self.answers["run-capacitor-weak"]
-        return self._seen | ({} if weak is None else {"capacitor-load": "weak" if weak else "good"})
 
     def report(self) -> dict[str, Any]:
         """Figures for people and programs: JSON-able, rounded; None where not known."""

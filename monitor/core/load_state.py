@@ -4,7 +4,7 @@ To remember something new, declare a part beside what it belongs to and name it 
 
     TRUST_MEMORY = MemoryPart("trust", 1, TrustMemory)           # TrustMemory is a frozen msgspec.Struct
     old = memory.load(TRUST_MEMORY)                               # TrustMemory, or None: nothing there, or not readable
-    memory.keep(TRUST_MEMORY, trust.memory())                     # in Engine.memory()
+    memory.keep(TRUST_MEMORY, trust.memory)                       # in Engine.memory()
 
 A part that cannot be read costs that part alone, and is taken from the last good memory where there is one. A shape
 that changes gets a new version and an entry in `upgrades`; adding a field with a default needs neither. What is kept is

@@ -258,7 +258,7 @@ class Trust:
     those of liars, of clamps that read each other's current (`swapped`), and those that stand still where they must
     move (`frozen`); `named` are the same in the order of the readings.
 
-    `memory` is what `memory()` of an earlier process gave; sensors that are no longer fitted are passed over.
+    `memory` is what `memory` of an earlier process held; sensors that are no longer fitted are passed over.
     """
 
     def __init__(self, unit: Unit, fitted: Collection[str], memory: Iterable[LiarMemory] = ()) -> None:
@@ -276,6 +276,8 @@ class Trust:
         self._states: dict[tuple[Any, ...], tuple[tuple[ReadWorld, tuple[tuple[str, float], ...]], ...]] = {}
         self._evidence = Evidence((None,) * len(self.sensors))
         self._calm = True
+        # The sets of liars that are likelier than they are at the start, for the next process.
+        self.memory: list[LiarMemory] = []
         self._name_distrusted()
         self._recall(memory)
 
@@ -335,11 +337,11 @@ class Trust:
 
     def would_accuse(self, evidence: Evidence, now_s: float) -> bool:
         """Return whether a sensor that is believed would be distrusted if this stayed as it is."""
-        kept = self._stories, self._evidence, self._calm, self._liars
+        kept = self._stories, self._evidence, self._calm, self._liars, self.memory
         named = self.distrusted, self.named
         changed = self.update(evidence, now_s)
         accused = changed and not self._liars <= kept[3]
-        self._stories, self._evidence, self._calm, self._liars = kept
+        self._stories, self._evidence, self._calm, self._liars, self.memory = kept
         self.distrusted, self.named = named
         return accused
 
@@ -586,17 +588,12 @@ class Trust:
                 doubtful = {place for some, story in self._stories.items() if story.cost < near for place in some}
         was, self._liars = self._liars, frozenset(self.sensors[place] for place in doubtful)
         self._name_distrusted()
-        return self._liars != was
-
-    def memory(self) -> list[LiarMemory]:
-        """Return the sets of liars that are likelier than they are at the start, for the next process."""
-        if self._calm:
-            return []
-        return [
+        self.memory = [
             LiarMemory(liars=tuple(self.sensors[place] for place in sorted(some)), cost=round(story.cost, 3))
             for some, story in self._stories.items()
-            if story.cost < self._prior[some] or not some
+            if not self._calm and (story.cost < self._prior[some] or not some)
         ]
+        return self._liars != was
 
     def _recall(self, memory: Iterable[LiarMemory]) -> None:
         places = {name: place for place, name in enumerate(self.sensors)}

@@ -308,7 +308,7 @@ def test_a_revised_finding_brings_new_suspects_and_no_new_telling() -> None:
     alert = bench.alert(PULL_IN)
     assert alert is not None
     assert (alert.suspects, alert.summary) == (("coil-open",), "now clearer")
-    assert [episode.suspects for episode in bench.desk.episodes()] == [("coil-open",)]
+    assert [episode.suspects for episode in bench.desk.episode_book.episodes()] == [("coil-open",)]
 
 
 def test_identity_and_memory_hold_no_measured_value() -> None:
@@ -350,12 +350,12 @@ def test_one_answer_to_one_of_two_alarms_does_not_answer_their_episode() -> None
     bench = Bench()
     bench.raised(PULL_IN)
     bench.raised(SUPPLY)
-    (episode,) = bench.desk.episodes()
+    (episode,) = bench.desk.episode_book.episodes()
     assert set(episode.findings) == {PULL_IN, SUPPLY}
     assert bench.ask("acknowledge", PULL_IN).done
-    assert bench.desk.episodes()[0].answered_by is None
+    assert bench.desk.episode_book.episodes()[0].answered_by is None
     assert bench.ask("acknowledge", SUPPLY).done
-    assert bench.desk.episodes()[0].answered_by == "Sam"
+    assert bench.desk.episode_book.episodes()[0].answered_by == "Sam"
 
 
 def test_a_word_that_it_is_repaired_answers_the_alarms_that_nobody_had() -> None:
@@ -376,14 +376,14 @@ def test_alarms_of_a_version_without_episodes_begin_theirs_as_they_are() -> None
     bench.raised(SUPPLY)
     bench.cleared(SUPPLY, repaired=False)
     gone = AlarmManager(bench.settings, bench.left())
-    assert [(one.findings, one.state) for one in gone.episodes()] == [((SUPPLY,), EpisodeState.QUIET)]
+    assert [(one.findings, one.state) for one in gone.episode_book.episodes()] == [((SUPPLY,), EpisodeState.QUIET)]
     bench.raised(SUPPLY)
     stands = AlarmManager(bench.settings, bench.left())
-    assert [(one.findings, one.state) for one in stands.episodes()] == [((SUPPLY,), EpisodeState.ACTIVE)]
+    assert [(one.findings, one.state) for one in stands.episode_book.episodes()] == [((SUPPLY,), EpisodeState.ACTIVE)]
     shelved = Bench()
     shelved.ask("shelve", FAN, 24.0)
     shelved.raised(FAN)
-    assert AlarmManager(shelved.settings, shelved.left()).episodes() == ()
+    assert AlarmManager(shelved.settings, shelved.left()).episode_book.episodes() == ()
 
 
 def test_what_nobody_was_told_begins_no_episode_when_it_changes() -> None:
@@ -392,7 +392,7 @@ def test_what_nobody_was_told_begins_no_episode_when_it_changes() -> None:
     bench.ask("shelve", FAN, 24.0)
     bench.raised(FAN)
     bench.change("revised", FAN)
-    assert bench.desk.episodes() == ()
+    assert bench.desk.episode_book.episodes() == ()
 
 
 def test_a_refusal_names_who_acknowledged_where_that_is_the_reason() -> None:
@@ -434,14 +434,14 @@ def test_to_unshelve_one_finding_of_an_episode_leaves_the_rest_snoozed() -> None
     bench = Bench()
     bench.raised(child)
     bench.raised(LOCKED)
-    [episode] = bench.desk.episodes()
+    [episode] = bench.desk.episode_book.episodes()
     assert set(episode.findings) == {child, LOCKED}
     assert bench.ask("shelve", episode.id, 4.0).done
     assert bench.ask("unshelve", LOCKED).done
     assert (bench.state(child), bench.state(LOCKED)) == (AlertState.SHELVED, AlertState.UNACKED)
-    assert bench.desk.episodes()[0].snoozed_until_wall_s == WALL_S + 4 * 3600.0
+    assert bench.desk.episode_book.episodes()[0].snoozed_until_wall_s == WALL_S + 4 * 3600.0
     assert bench.ask("unshelve", episode.id).done
-    assert bench.desk.episodes()[0].snoozed_until_wall_s is None
+    assert bench.desk.episode_book.episodes()[0].snoozed_until_wall_s is None
 
 
 def test_what_was_shelved_before_it_came_can_be_unshelved() -> None:
@@ -502,11 +502,11 @@ def test_a_consequence_that_is_not_told_is_part_of_the_episode_all_the_same() ->
     bench.raised(LOCKED)
     bench.raised(child)
     assert bench.notified() == [(LOCKED, ALARM)]
-    [episode] = bench.desk.episodes()
+    [episode] = bench.desk.episode_book.episodes()
     assert set(episode.findings) == {LOCKED, child}
     assert episode.repaired_by is None
     assert bench.ask("repaired", episode.id, by="Kim").done
-    assert bench.desk.episodes()[0].repaired_by == "Kim"
+    assert bench.desk.episode_book.episodes()[0].repaired_by == "Kim"
 
 
 def test_it_wants_to_be_asked_when_an_off_delay_ends_and_else_not_at_all() -> None:

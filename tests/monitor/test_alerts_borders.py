@@ -14,6 +14,7 @@ from condenser_monitor.monitor.alarms.alarm_manager import AlertMetrics
 from condenser_monitor.monitor.alarms.episodes import EpisodeBook, Stands, Trial, by_cause
 from condenser_monitor.monitor.core.findings import CATALOGUE, Proof
 from condenser_monitor.monitor.core.links import Facts
+from condenser_monitor.monitor.core.load_state import MonotonicTime
 from condenser_monitor.monitor.core.records import AlertState, ChangeKind, Diagnosed, Severity
 from tests.monitor.alarm_tools import Bench
 
@@ -194,7 +195,7 @@ def test_a_loose_joint_is_one_cause_of_two_findings_only_where_it_is_likely(
 @pytest.mark.parametrize(("share", "stories"), [(0.4, 2), (0.7, 1)])
 def test_two_stories_are_one_where_one_cause_is_likelier_than_all_others(share: float, stories: int) -> None:
     """EPISODES.merge_share."""
-    book = EpisodeBook()
+    book = EpisodeBook(MonotonicTime())
     first: dict[str, tuple[str, ...]] = {FAN: ("fan-motor",), "slow-start": ("run-capacitor",)}
     later: dict[str, tuple[str, ...]] = {FAN: ("fan-motor",), "slow-start": ("run-capacitor", "fan-motor")}
     for x_s, behind in enumerate((first, later)):

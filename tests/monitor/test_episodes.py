@@ -82,7 +82,7 @@ def test_episodes_of_a_newer_version_are_kept_as_far_as_they_are_known() -> None
         engine.feed(scan)
     memory = msgspec.json.encode(engine._alarms.episode_book.memory)
     newer = memory.replace(b"fan-not-running", b"of-tomorrow")
-    assert EpisodeBook(msgspec.json.decode(newer, type=EpisodesMemory)).open_ids() == []
+    assert EpisodeBook(MonotonicTime(), msgspec.json.decode(newer, type=EpisodesMemory)).open_ids() == []
 
 
 def diagnosed(**shares: float) -> Diagnosed:
@@ -104,8 +104,9 @@ class House:
     """A book of episodes and a phone that is told of it, from noon on."""
 
     def __init__(self) -> None:
-        self.book, self.policy = EpisodeBook(), NotificationPolicy(Notify(proof_of_life="off"), zone=UTC)
         self.line = MonotonicTime()
+        self.book = EpisodeBook(self.line)
+        self.policy = NotificationPolicy(Notify(proof_of_life="off"), zone=UTC)
         self.told: list[tuple[str, str, str]] = []
 
     def stand(self, finding: str, x_s: float, *suspects: str) -> None:
@@ -117,7 +118,7 @@ class House:
     def look(self, x_s: float) -> tuple[Episode, ...]:
         """What the phone is told at `x_s`; the open episodes."""
         self.line.advance(x_s, NOON + x_s)
-        episodes = self.book.episodes(self.line)
+        episodes = self.book.episodes()
         items = self.policy.due(episodes, NOON + x_s)
         self.policy.sent(items, NOON + x_s)
         self.told += [(item.kind, item.episode.id, item.episode.heading) for item in items]

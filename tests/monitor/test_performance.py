@@ -120,7 +120,7 @@ def test_without_a_ratio_the_units_first_runs_are_its_normal() -> None:
     for _ in range(3):
         later.run(12, start_winding_a=amps(39.5), line_v=240.0)
     assert later.answer("run-capacitor-weak") is True
-    assert later.watch.seen()["capacitor-load"] == "weak"
+    assert later.watch.seen["capacitor-load"] == "weak"
 
 
 @pytest.mark.parametrize("dead_a", [0.0, 0.05, 0.25])
@@ -186,7 +186,7 @@ def test_the_split_of_other_weather_is_normal() -> None:
     for outdoor_c, return_c, split_k in ((29.0, 26.0, 10.8), (37.0, 24.0, 9.0), (33.0, 25.0, 9.9)):
         day.run(45, outdoor_c=outdoor_c, return_air_c=return_c, supply_air_c=return_c - split_k)
         assert day.answer("low-split") is None  # not known at rest, and not raised
-        assert day.watch.seen()["split"] == "normal"
+        assert day.watch.seen["split"] == "normal"
 
 
 @pytest.mark.parametrize(("share", "finding"), [(0.65, "low-split"), (1.4, "high-split")])
@@ -210,7 +210,7 @@ def test_a_house_that_was_hot_for_days_is_no_blocked_air() -> None:
     day = learned()
     day.run(60, outdoor_c=33.0, return_air_c=33.0, supply_air_c=33.0 - 18.0)
     assert day.answer("high-split") is None
-    assert day.watch.seen()["split"] == "normal"
+    assert day.watch.seen["split"] == "normal"
     assert max(point.return_c for point in day.watch.memory.air) < 27.0
     day.go_on(day.t_s, 30, outdoor_c=33.0, return_air_c=25.0, supply_air_c=25.0 - 14.0)
     assert day.answer("high-split") is True
@@ -288,6 +288,6 @@ def test_what_a_whole_run_showed_is_not_told_of_later_runs_that_were_cut_short()
     """A large pipe that was cool before the gas went does not acquit low charge of the trips since."""
     day = Day()
     day.run(20, suction_c=12.0, liquid_c=40.0, outdoor_c=33.0)
-    assert day.watch.seen()["large-pipe"] == "cool"
+    assert day.watch.seen["large-pipe"] == "cool"
     day.run(3, suction_c=26.0, liquid_c=34.0, outdoor_c=33.0)
-    assert "large-pipe" not in day.watch.seen()
+    assert "large-pipe" not in day.watch.seen

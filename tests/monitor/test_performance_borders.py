@@ -51,7 +51,7 @@ def test_a_line_that_sags_far_under_a_start_is_poor(lowest_v: float, symbol: str
             t_s=0.0, duration_s=0.2, peak_a=60.0, settled_a=9.0, before_v=240.0, lowest_v=lowest_v, rate_hz=860.0
         )
     )
-    assert watch.seen()["start-sag"] == symbol
+    assert watch.seen["start-sag"] == symbol
 
 
 @pytest.mark.parametrize(("settled", "kept"), [(2, 0), (4, 1)])

@@ -268,7 +268,7 @@ def test_power_bears_witness_of_a_run_only_where_it_says_more_than_the_current(
 
 def cost(trust: Trust, *liars: str) -> float:
     """What a set of liars costs more than the best one, as it is kept for the next process."""
-    return {frozenset(row.liars): row.cost for row in trust.memory()}[frozenset(liars)]
+    return {frozenset(row.liars): row.cost for row in trust.memory}[frozenset(liars)]
 
 
 def test_two_explanations_that_are_as_good_leave_both_sensors_in_doubt() -> None:
@@ -350,7 +350,7 @@ def test_a_trust_that_nothing_disturbs_keeps_nothing(fitted: Sequence[str]) -> N
     trust = Trust(UNIT, fitted)
     assert not any(trust.update(Evidence(says(trust, world)), 0.0) for world in (AT_REST, RUNNING))
     sound_cycles(trust, 900.0, 3)
-    assert trust.memory() == []
+    assert trust.memory == []
 
 
 def test_states_are_tried_the_least_odd_first_and_of_equals_the_unit_that_runs() -> None:
@@ -386,13 +386,13 @@ def test_a_liar_that_told_the_truth_for_long_leaves_no_trace() -> None:
     assert trust.distrusted == {"load"}
     end_s = sound_cycles(trust, end_s, 4)
     assert trust.distrusted == set()
-    assert trust.memory() == []
+    assert trust.memory == []
     # and the next that lies is weighed as if it had been the first
     new = Trust(UNIT, ALL)
     sound_cycles(new, end_s - 1800.0, 1)
     for one in (trust, new):
         one.update(Evidence(says(one, AT_REST, load=True, call=True)), end_s)
-    assert trust.memory() == new.memory() != []
+    assert trust.memory == new.memory != []
 
 
 def test_four_changes_that_agree_outweigh_a_lie() -> None:
@@ -572,7 +572,7 @@ def test_a_switch_that_sheds_is_weighed_so_from_when_it_is_known() -> None:
     for trust in (met, new):
         trust.sheds(True)
         trust.update(Evidence(says(trust, cut)), 600.0)
-    assert met.memory() == new.memory() != []
+    assert met.memory == new.memory != []
 
 
 # ---------------------------------------------------------------- after a restart
@@ -584,11 +584,11 @@ def test_liars_that_are_no_longer_fitted_are_passed_over() -> None:
     trust.update(Evidence(says(trust, RUNNING, load=False)), 0.0)
     assert trust.distrusted == {"load"}
     fitted = [name for name in ALL if name != "supply"]
-    next_one = Trust(UNIT, fitted, trust.memory())
-    assert all("supply" not in row.liars for row in next_one.memory())
+    next_one = Trust(UNIT, fitted, trust.memory)
+    assert all("supply" not in row.liars for row in next_one.memory)
     assert cost(next_one, "load") == cost(trust, "load")
     assert next_one.distrusted == {"load"}
-    assert Trust(UNIT, ALL, [LiarMemory(liars=("load", "fan_a", "coil_a"), cost=0.0)]).memory() == []
+    assert Trust(UNIT, ALL, [LiarMemory(liars=("load", "fan_a", "coil_a"), cost=0.0)]).memory == []
 
 
 # ---------------------------------------------------------------- what stands still
