@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import NamedTuple
 
-from condenser_monitor.monitor.core.readings import SYMBOLS
+from condenser_monitor.monitor.core.readings import READINGS, SYMBOLS
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.elimination import Expect, expect
 
@@ -32,6 +32,33 @@ HISTORY: dict[str, tuple[str, ...]] = {
     "fan-in-runs": FAN_IN_RUNS,
     # the split in settled minutes of the last run, where it is sensed
     "split": ("low", "normal", "high"),
+}
+# What a symbol means, in one clause: the reason by which a suspect is ruled out.
+SAYS: dict[str, dict[str, str]] = {
+    **{name: dict(row.says) for name, row in READINGS.items() if row.says},
+    "unit:coil-tap": {
+        "no": "the call is sensed ahead of the unit's own switches and boards",
+        "yes": "the call is sensed at the coil, behind the unit's own switches and boards",
+    },
+    "unit:start-kit": {"no": "no start kit is declared", "yes": "a start kit is installed"},
+    "unit:delay": {"no": "no time-delay relay is installed", "yes": "a time-delay relay is installed"},
+    "fan-in-runs": {
+        "ran": "the fan ran in the last runs",
+        "stalled": "the fan drew a stalled motor's current in the last runs",
+        "still": "the fan stood still in the last runs",
+    },
+    "split": {
+        "low": "the air is cooled less than this unit does",
+        "normal": "the split is what this unit shows",
+        "high": "the air is cooled more than this unit does",
+    },
+    "stopped-at": {
+        "thermostat": "the thermostat ended the last runs",
+        "safety": "the call was lost behind the thermostat",
+        "call": "the call ended the last runs",
+        "contacts": "the contacts opened under a standing call",
+        "compressor": "the compressor stopped behind closed contacts",
+    },
 }
 # The senses without which a recent finding cannot have been raised: then that it did not stand is not known.
 RECENT_NEEDS: dict[str, tuple[str, ...]] = {

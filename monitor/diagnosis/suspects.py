@@ -9,8 +9,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from condenser_monitor.monitor.core.readings import READINGS
-from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.elimination import Expect, expect
 
 
@@ -771,61 +769,3 @@ SUSPECTS: dict[str, Suspect] = {
         fan_volts="absent",
     ),
 }
-
-# What an observed symbol means, in one clause: the reason by which a suspect is ruled out.
-SAYS: dict[str, dict[str, str]] = {
-    **{name: dict(row.says) for name, row in READINGS.items() if row.says},
-    "unit:coil-tap": {
-        "no": "the call is sensed ahead of the unit's own switches and boards",
-        "yes": "the call is sensed at the coil, behind the unit's own switches and boards",
-    },
-    "unit:start-kit": {"no": "no start kit is declared", "yes": "a start kit is installed"},
-    "unit:delay": {"no": "no time-delay relay is installed", "yes": "a time-delay relay is installed"},
-    "fan-in-runs": {
-        "ran": "the fan ran in the last runs",
-        "stalled": "the fan drew a stalled motor's current in the last runs",
-        "still": "the fan stood still in the last runs",
-    },
-    "comes-and-goes": {"no": "it has not worked again by itself", "yes": "it has worked again by itself lately"},
-    "split": {
-        "low": "the air is cooled less than this unit does",
-        "normal": "the split is what this unit shows",
-        "high": "the air is cooled more than this unit does",
-    },
-    "capacitor-load": {
-        "weak": "the run capacitor's microfarads under load are low",
-        "good": "the run capacitor's microfarads under load are right",
-    },
-    "power-factor": {"low": "the compressor's power factor is low", "normal": "its power factor is normal"},
-    "large-pipe": {
-        "freezing": "the large pipe is freezing cold",
-        "cool": "the large pipe is cool",
-        "warm": "the large pipe is warm",
-    },
-    "start-volts": {
-        "usual": "the line sags as usual at a start",
-        "deep": "the line sags far at a start",
-    },
-    "small-pipe": {
-        "near-outdoor": "the small pipe is hardly warmer than the air",
-        "warm": "the small pipe is warm",
-        "hot": "the small pipe is hot",
-    },
-    "stopped-at": {
-        "thermostat": "the thermostat ended the last runs",
-        "safety": "the call was lost behind the thermostat",
-        "call": "the call ended the last runs",
-        "contacts": "the contacts opened under a standing call",
-        "compressor": "the compressor stopped behind closed contacts",
-    },
-}
-
-
-def clause(observable: str, symbol: str) -> str:
-    """The reason that an observed symbol gives for ruling a suspect out, in one clause."""
-    if observable in CHECKS:
-        return CHECKS[observable].says(symbol)
-    if observable.startswith("recent:"):
-        stood = "stood" if symbol == "yes" else "did not stand"
-        return f"{observable.removeprefix('recent:')} {stood} in the last two hours"
-    return SAYS[observable][symbol]

@@ -36,10 +36,17 @@ from condenser_monitor.monitor.diagnosis.checks.meter import Judged
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.elimination import Expect, PredictionRow
 from condenser_monitor.monitor.diagnosis.features import FEATURES, FeatureSays
-from condenser_monitor.monitor.diagnosis.predictions import HISTORY, RECENT_NEEDS, YES_NO, Situation, meter_by_senses
+from condenser_monitor.monitor.diagnosis.predictions import (
+    HISTORY,
+    RECENT_NEEDS,
+    SAYS,
+    YES_NO,
+    Situation,
+    meter_by_senses,
+)
 from condenser_monitor.monitor.diagnosis.predictions_control import CONTROL
 from condenser_monitor.monitor.diagnosis.predictions_motors import MOTORS
-from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS, clause
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 
 # ---------------------------------------------------------------- readings that cannot both be true: measure again
 
@@ -424,6 +431,16 @@ def symbols_of(observable: str) -> tuple[str, ...]:
     if observable.startswith(("recent:", "unit:")):
         return YES_NO
     return HISTORY.get(observable) or SYMBOLS.get(observable, ())
+
+
+def clause(observable: str, symbol: str) -> str:
+    """The reason that an observed symbol gives for ruling a suspect out, in one clause."""
+    if observable in CHECKS:
+        return CHECKS[observable].says(symbol)
+    if observable.startswith("recent:"):
+        stood = "stood" if symbol == "yes" else "did not stand"
+        return f"{observable.removeprefix('recent:')} {stood} in the last two hours"
+    return SAYS[observable][symbol]
 
 
 # ---------------------------------------------------------------- weighing

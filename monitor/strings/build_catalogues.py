@@ -16,7 +16,9 @@ from condenser_monitor.monitor.core.config import OFFERED
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
-from condenser_monitor.monitor.diagnosis.suspects import SAYS, SUSPECTS
+from condenser_monitor.monitor.diagnosis.features import FEATURES
+from condenser_monitor.monitor.diagnosis.predictions import SAYS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.visit.dialogue import POWER
 from condenser_monitor.monitor.strings.findings import BRIEF, CARE, LOOK
 from condenser_monitor.monitor.strings.lookup import ALL
@@ -48,6 +50,7 @@ def _of_tables() -> Iterator[str]:
     for suspect in SUSPECTS.values():
         yield from (suspect.title, suspect.part, suspect.repair)
     yield from (*CAUTIONS.values(), *POWER.values(), *(words for table in SAYS.values() for words in table.values()))
+    yield from (symbol.says for table in FEATURES.values() for symbol in table.values())
     for check in CHECKS.values():
         yield from (check.title, check.where, check.expected, check.basis, *check.steps, *check.tools)
         yield from (outcome.says for outcome in check.outcomes)

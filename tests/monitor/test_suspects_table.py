@@ -10,11 +10,12 @@ from condenser_monitor.monitor.core.readings import SYMBOLS
 from condenser_monitor.monitor.diagnosis import unit_diagnosis
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.features import FEATURES
-from condenser_monitor.monitor.diagnosis.predictions import HISTORY
-from condenser_monitor.monitor.diagnosis.suspects import SAYS, SUSPECTS, clause
+from condenser_monitor.monitor.diagnosis.predictions import HISTORY, SAYS
+from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
     ROWS,
     SITUATIONS,
+    clause,
     symbols_of,
 )
 from tests.monitor.suspect_cases import DELAYED, judge
