@@ -230,7 +230,7 @@ def unit_message(
         sent=sent,
         calm=answer.calm,
         reason=answer.reason,
-        headline=sentence(answer, status.cycle),
+        headline=sentence(answer, status.cycle, "en"),
         open=answer.open,
         episodes=status.episodes,
         uncertainty=status.uncertainty,

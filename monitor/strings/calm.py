@@ -59,7 +59,7 @@ def sentence(found: Calm, cycle: CycleState | None = None, language: str = "") -
     text = translator(language or reader().language)
     if found.calm:
         return text(_CALM.get(cycle or CycleState.UNKNOWN, _UNSURE))
-    told = TOLD.get(found.finding)
+    told = dict.get(TOLD, found.finding)  # as it is written: it is translated here, into `language`
     headline = found.finding if told is None else text(told.headline)
     return text(_OF[found.reason]).format(headline=headline)
 

@@ -5,7 +5,7 @@ Part of the catalogue of texts.py, which gives it on; pure tables, ready for tra
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from condenser_monitor.monitor.strings.phone import LockText
 from condenser_monitor.monitor.strings.translate import Texts, mark, tr, translated
@@ -101,11 +101,6 @@ class TextsByFinding(dict[str, FindingText]):
 
     def __getitem__(self, name: str) -> FindingText:
         return translated(super().__getitem__(name))
-
-    def get(self, name: str, default: Any = None) -> Any:
-        """Return the texts of a known finding."""
-        found = super().get(name)
-        return default if found is None else translated(found)
 
     def __missing__(self, name: str) -> FindingText:
         shown = tr(_NEWER).format(name=name)
