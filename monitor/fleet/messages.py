@@ -28,7 +28,7 @@ from condenser_monitor.monitor.publishers.messages import (
     Online,
     UnitNow,
 )
-from condenser_monitor.monitor.storage.models import id_origin
+from condenser_monitor.monitor.storage.schema import id_origin
 
 _PREFIX = f"{ROOT}/"
 PAYLOAD_MOST = int(FLEET.payload_most.value)
@@ -126,7 +126,7 @@ def read_kept_episode(text: str) -> Episode | None:
 
 
 def origin(body: Event | CycleDone) -> str:
-    """What numbered it (monitor.publishers.messages.id_origin). A monitor whose disk was replaced counts from 1 again
+    """What numbered it (monitor.storage.schema.id_origin). A monitor whose disk was replaced counts from 1 again
     under a new origin, and its new messages are not taken for old ones. Raises ValueError for an id without its
     number."""
     if not body.id.endswith(str(body.seq)):

@@ -44,7 +44,7 @@ from condenser_monitor.monitor.publishers.messages import (
     unit_message,
 )
 from condenser_monitor.monitor.storage.history import History
-from condenser_monitor.monitor.storage.models import decoded, id_origin
+from condenser_monitor.monitor.storage.schema import decoded, id_origin
 
 JSON_TYPE, SENML_TYPE = "application/json", "application/senml+json"
 _PACKET_MOST = 65536

@@ -49,7 +49,6 @@ from condenser_monitor.monitor.diagnosis.visit.session import NOTHING_COOLS, SYM
 from condenser_monitor.monitor.storage.models import (
     KINDS,
     LANES,
-    Columns,
     Health,
     Lane,
     OwnFault,
@@ -59,15 +58,16 @@ from condenser_monitor.monitor.storage.models import (
     StoredStart,
     Topic,
     VisitScore,
-    decoded,
 )
 from condenser_monitor.monitor.storage.recovery import PLACE, STEP, size_of
 from condenser_monitor.monitor.storage.schema import (
     MIGRATIONS,
     AloneConnection,
+    RowTypes,
     SwapLock,
     connect,
     connect_alone,
+    decoded,
     free_bytes,
 )
 from condenser_monitor.monitor.storage.status_cache import (
@@ -96,8 +96,8 @@ PUBLISHER_NOTE = "outlet:"  # before a publisher's name among the notes
 FAULT = "fault:"  # before a part's name among the notes, and among what is kept in `state`
 _Record = TypeVar("_Record")
 # What rows hold that are not damaged.
-_OUTBOX, _STATE, _START, _CURSOR = Columns("ITITTIRrB"), Columns("rB"), Columns("IrB"), Columns("TI")
-_DATED = Columns("RB")
+_OUTBOX, _STATE, _START, _CURSOR = RowTypes("ITITTIRrB"), RowTypes("rB"), RowTypes("IrB"), RowTypes("TI")
+_DATED = RowTypes("RB")
 _Sums = dict[int, list[float | None]]  # where a stretch begins -> count, sum, low, high of each reading
 _ROW = msgspec.json.Decoder(list[float | None])
 _JOIN: tuple[Callable[[list[float]], float], ...] = (sum, sum, min, max)

@@ -6,9 +6,8 @@ known. `run` counts starts of the program: `t_s` of two different runs must not 
 
 from __future__ import annotations
 
-import math
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from typing import Literal, NamedTuple, TypeVar
+from collections.abc import Iterable
+from typing import Literal, NamedTuple
 
 import msgspec
 
@@ -30,7 +29,6 @@ KINDS: dict[str, tuple[Topic, type[Body]]] = {
     "cycle": ("cycles", Cycle),
     "answer": ("answers", Answer),
 }
-_Record = TypeVar("_Record")
 LANES = ("call", "contacts", "compressor", "fan")  # the links whose history is drawn
 
 
@@ -142,49 +140,3 @@ class Health(msgspec.Struct, frozen=True, kw_only=True):
     publishers: dict[str, PublisherHealth] = {}
     notes: dict[str, str] = {}
     own_faults: tuple[OwnFault, ...] = ()
-
-
-class Columns:
-    """What a row's columns hold: T text, I whole number, R number, B bytes; small letters may be empty, too.
-
-    A file may hold anything in any column, and damage within a row is not seen by SQLite. `among` gives by place the
-    only values that a column may have.
-    """
-
-    def __init__(self, kinds: str, among: Mapping[int, Collection[object]] | None = None) -> None:
-        self._types = [(*_KINDS[kind.upper()], type(None)) if kind.islower() else _KINDS[kind] for kind in kinds]
-        self._reals = [place for place, kind in enumerate(kinds) if kind in "Rr"]
-        self._among = among or {}
-
-    def holds(self, row: Sequence[object]) -> bool:
-        """Whether the row is one."""
-        return (
-            len(row) == len(self._types)
-            and all(map(isinstance, row, self._types))
-            and not any(isinstance(one, float) and not math.isfinite(one) for one in map(row.__getitem__, self._reals))
-            and all(row[place] in values for place, values in self._among.items())
-        )
-
-
-_KINDS: dict[str, tuple[type, ...]] = {"T": (str,), "I": (int,), "R": (float, int), "B": (bytes,)}
-
-
-def decoded(body: bytes, kind: type[_Record]) -> _Record | None:
-    """The record of a row; None where a damaged file gives one that cannot be read: the rest is still told."""
-    try:
-        return msgspec.json.decode(body, type=kind)
-    except (msgspec.DecodeError, ValueError, TypeError, RecursionError):
-        return None
-
-
-_MARKS = {"events": "-", "cycles": ":", "answers": "/"}
-
-
-def message_id(origin: str, channel: str, seq: int) -> str:
-    """The id of a numbered message. The sign between keeps numbers of two topics apart; `origin` ends before it."""
-    return f"{origin}{_MARKS[channel]}{seq}"
-
-
-def id_origin(name: str, seq: int) -> str:
-    """What numbered a message: its id without sign and number."""
-    return name.removesuffix(str(seq))[:-1]

@@ -1,4 +1,4 @@
-"""(edge) The history's file: schema, migrations, a connection, the owner's lock, keeping it small.
+"""(edge) The history's file: schema, migrations, a connection, what rows hold, the owner's lock, keeping it small.
 
 SQLite in WAL mode. Commits of the owner reach the disk before they count (`synchronous=FULL`): an event that was sent
 must still be known after a power cut, or its number would be given out twice.
@@ -7,13 +7,16 @@ must still be known after a power cut, or its number would be given out twice.
 from __future__ import annotations
 
 import fcntl
+import math
 import os
 import sqlite3
 import time
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from contextlib import AbstractContextManager, suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
+
+import msgspec
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import config
@@ -61,6 +64,9 @@ _PUT_SCHEMA = (
     "WHERE NOT EXISTS (SELECT 1 FROM meta WHERE key = 'schema' AND value = ?)"
 )
 MIGRATIONS: tuple[str, ...] = (_V1,)  # one script a version; a script that has shipped is never changed
+_KINDS: dict[str, tuple[type, ...]] = {"T": (str,), "I": (int,), "R": (float, int), "B": (bytes,)}
+_MARKS = {"events": "-", "cycles": ":", "answers": "/"}
+_Record = TypeVar("_Record")
 
 
 _SWAP_STEP_S = 0.01  # between two tries of the lock
@@ -211,6 +217,52 @@ def columns(db: sqlite3.Connection) -> set[tuple[str, str]]:
 def corrupt(error: sqlite3.Error) -> bool:
     """Whether an error says that the file is damaged or no database, rather than the disk full, locked or failing."""
     return type(error) is sqlite3.DatabaseError or str(error).startswith(_DAMAGED)
+
+
+# ---------------------------------------------------------------- what rows hold
+
+
+class RowTypes:
+    """What a row's columns hold: T text, I whole number, R number, B bytes; small letters may be empty, too.
+
+    A file may hold anything in any column, and damage within a row is not seen by SQLite. `among` gives by place the
+    only values that a column may have.
+    """
+
+    def __init__(self, kinds: str, among: Mapping[int, Collection[object]] | None = None) -> None:
+        self._types = [(*_KINDS[kind.upper()], type(None)) if kind.islower() else _KINDS[kind] for kind in kinds]
+        self._reals = [place for place, kind in enumerate(kinds) if kind in "Rr"]
+        self._among = among or {}
+
+    def holds(self, row: Sequence[object]) -> bool:
+        """Whether the row is one."""
+        return (
+            len(row) == len(self._types)
+            and all(map(isinstance, row, self._types))
+            and not any(isinstance(one, float) and not math.isfinite(one) for one in map(row.__getitem__, self._reals))
+            and all(row[place] in values for place, values in self._among.items())
+        )
+
+
+def decoded(body: bytes, kind: type[_Record]) -> _Record | None:
+    """The record of a row; None where a damaged file gives one that cannot be read: the rest is still told."""
+    try:
+        return msgspec.json.decode(body, type=kind)
+    except (msgspec.DecodeError, ValueError, TypeError, RecursionError):
+        return None
+
+
+def message_id(origin: str, channel: str, seq: int) -> str:
+    """The id of a numbered message. The sign between keeps numbers of two topics apart; `origin` ends before it."""
+    return f"{origin}{_MARKS[channel]}{seq}"
+
+
+def id_origin(name: str, seq: int) -> str:
+    """What numbered a message: its id without sign and number."""
+    return name.removesuffix(str(seq))[:-1]
+
+
+# ---------------------------------------------------------------- who may open and swap the file
 
 
 class OwnerLock:

@@ -25,19 +25,9 @@ from condenser_monitor.monitor.core.records import (
     LinkView,
     Scan,
 )
-from condenser_monitor.monitor.storage.models import (
-    LANES,
-    Columns,
-    Lane,
-)
+from condenser_monitor.monitor.storage.models import LANES, Lane
 from condenser_monitor.monitor.storage.recovery import quarantine, quarantine_name, thin_quarantine
-from condenser_monitor.monitor.storage.schema import (
-    COLUMNS,
-    Connection,
-    add_reading_columns,
-    corrupt,
-    sound,
-)
+from condenser_monitor.monitor.storage.schema import COLUMNS, Connection, RowTypes, add_reading_columns, corrupt, sound
 
 STEP_S = int(limits.HISTORY.fine_step_s.value)
 SCALE = 1000  # readings are kept as whole thousandths of their unit
@@ -188,11 +178,11 @@ PUT_LANE = (
     "ON CONFLICT (name, from_wall_s) DO UPDATE SET state = excluded.state, to_wall_s = excluded.to_wall_s"
 )
 # What the rows of a file hold that is not damaged.
-_STATUS = Columns("RTrB")
-_NOTE = Columns("TTr")
-_FINE = Columns("I" + "i" * len(COLUMNS))
+_STATUS = RowTypes("RTrB")
+_NOTE = RowTypes("TTr")
+_FINE = RowTypes("I" + "i" * len(COLUMNS))
 _OLD_NOTES = ("numbers",)  # of version 0.1.0, for its next run and not for people
-LANE = Columns("TRTr", {0: LANES, 2: [str(state) for state in LinkState]})
+LANE = RowTypes("TRTr", {0: LANES, 2: [str(state) for state in LinkState]})
 _SHARED_MEMORY = Path("/dev/shm")  # noqa: S108 - only a directory of our own in it is used
 
 

@@ -36,7 +36,7 @@ from condenser_monitor.monitor.core.records import (
     StartTransient,
 )
 from condenser_monitor.monitor.storage import recovery
-from condenser_monitor.monitor.storage.models import KINDS, Body, StoredEvent, decoded, id_origin, message_id
+from condenser_monitor.monitor.storage.models import KINDS, Body, StoredEvent
 from condenser_monitor.monitor.storage.recovery import (
     MEMORY,
     PLACE,
@@ -49,7 +49,16 @@ from condenser_monitor.monitor.storage.recovery import (
     open_owned,
     unreadable,
 )
-from condenser_monitor.monitor.storage.schema import DAY_S, OwnerLock, corrupt, free_bytes, tidy
+from condenser_monitor.monitor.storage.schema import (
+    DAY_S,
+    OwnerLock,
+    corrupt,
+    decoded,
+    free_bytes,
+    id_origin,
+    message_id,
+    tidy,
+)
 from condenser_monitor.monitor.storage.status_cache import (
     PUT_FINE,
     PUT_LANE,

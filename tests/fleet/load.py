@@ -42,7 +42,7 @@ from condenser_monitor.monitor.publishers.messages import (
     read_request,
     topic,
 )
-from condenser_monitor.monitor.storage.models import message_id
+from condenser_monitor.monitor.storage.schema import message_id
 from condenser_monitor.sim.weather import DAY_S, design_day_c
 
 FAULT_EVERY = 25  # cycles of one site from one finding to the next

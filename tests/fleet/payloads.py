@@ -16,7 +16,7 @@ from condenser_monitor.monitor.core.records import (
 )
 from condenser_monitor.monitor.fleet.messages import Aside, SiteMessage, read
 from condenser_monitor.monitor.publishers.messages import ROOT
-from condenser_monitor.monitor.storage.models import message_id
+from condenser_monitor.monitor.storage.schema import message_id
 
 NOON = 1_784_030_400.0  # 2026-07-14T12:00:00Z
 Raw = tuple[str, bytes]

@@ -21,7 +21,8 @@ from condenser_monitor.monitor.publishers.messages import (
     topic,
     unit_message,
 )
-from condenser_monitor.monitor.storage.models import StoredEvent, Topic, message_id
+from condenser_monitor.monitor.storage.models import StoredEvent, Topic
+from condenser_monitor.monitor.storage.schema import message_id
 from tests.monitor.edge_tools import (
     WALL_S,
     alert,

@@ -23,7 +23,8 @@ from condenser_monitor.monitor.publishers.messages import (
     unit_mark,
     unit_message,
 )
-from condenser_monitor.monitor.storage.models import StoredEvent, Topic, id_origin, message_id
+from condenser_monitor.monitor.storage.models import StoredEvent, Topic
+from condenser_monitor.monitor.storage.schema import id_origin, message_id
 from tests.monitor.edge_tools import (
     WALL_S,
     alert,

@@ -18,7 +18,7 @@ from condenser_monitor.monitor.core.records import (
     Cycle,
     Event,
 )
-from condenser_monitor.monitor.storage.models import id_origin
+from condenser_monitor.monitor.storage.schema import id_origin
 
 DATES = {"wall_s", "stopped_wall_s"}  # may become known between two sendings
 HEAD = {"id", "seq", "site", "run", "kind", *DATES}

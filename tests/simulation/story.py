@@ -44,7 +44,7 @@ from condenser_monitor.monitor.publishers.messages import OFFLINE, ONLINE
 from condenser_monitor.monitor.publishers.phone_text import PhoneMessage
 from condenser_monitor.monitor.service.run_loop import BoardReader, Service, ServiceWatchdog
 from condenser_monitor.monitor.storage.history import History
-from condenser_monitor.monitor.storage.models import id_origin
+from condenser_monitor.monitor.storage.schema import id_origin
 from condenser_monitor.sim.bus import VirtualClock
 from condenser_monitor.web.access import Access
 from condenser_monitor.web.app import create_app
