@@ -361,7 +361,7 @@ class Engine:
                         name: self._evidence(CATALOGUE[name]) for name in outcome.order if name not in outcome.cleared
                     },
                     symbols=self._symbols,
-                    doubted=self._inputs.doubted(self.now_s),
+                    doubted=moment.doubted,
                     last_runs=self._patterns.stops.seen() | self._performance.seen,
                     features=features,
                     distrusted=self._trust.named,
@@ -716,7 +716,7 @@ class Engine:
             grace_s={name: self._habits.grace_s(name, self.facts, now_s, self._usual_s) for name in GRACED},
             distrusted={one.name: reading for reading in self._trust.distrusted for one in inputs.inputs_of(reading)},
             new_readings=new_readings,
-            doubted=bool(inputs.doubted(now_s)),
+            doubted=inputs.doubted(now_s),
         )
 
     def _in_doubt(self, now_s: float) -> bool:

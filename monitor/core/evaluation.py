@@ -9,7 +9,7 @@ off.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from math import inf
 from typing import NamedTuple
 
@@ -28,7 +28,7 @@ class Snapshot(NamedTuple):
     not bear out; `undecided`: readings contradict each other and it is not yet known which of them lie, so nothing is
     raised; `grace_s` is how much longer a condition may hold by design; `distrusted` has the inputs of the readings
     that lie, each with its reading; `new_readings`: a reading says something else than at the last decision; `doubted`:
-    some reading is not borne out, so what is concluded now is to be looked at again.
+    the readings that are not borne out; where there are any, what is concluded now is to be looked at again.
     """
 
     now_s: float
@@ -41,7 +41,7 @@ class Snapshot(NamedTuple):
     grace_s: Mapping[str, float] = {}
     distrusted: Mapping[str, str] = {}
     new_readings: bool = False
-    doubted: bool = False
+    doubted: Sequence[str] = ()
 
     def withdrawn(self, row: FindingRow) -> tuple[str, ...]:
         """The readings that a finding needs and that lie."""
@@ -72,11 +72,6 @@ class Evaluation(NamedTuple):
     cleared: dict[str, Cleared]
     review: tuple[str, ...]
     order: tuple[str, ...]
-
-    @property
-    def changed(self) -> bool:
-        """Something was raised or cleared."""
-        return bool(self.raised or self.cleared)
 
 
 class Timer:
@@ -182,7 +177,7 @@ class FindingEvaluator:
                 held_back = moment.undecided and not row.pattern
                 if not held_back and timer.due(moment.now_s) and bears_out:
                     # What this very scan says otherwise is heard again when it is believed, or was odd.
-                    again = moment.doubted and not row.pattern
+                    again = bool(moment.doubted) and not row.pattern
                     timer.review_s = moment.now_s + limits.REVISE_S.value if again else inf
                     self.standing.add(row.name)
                     raised[row.name] = Raised(row, moment.now_s if timer.true_s is None else timer.true_s)

@@ -46,7 +46,7 @@ class BoardReader(Protocol):
     """Where scans come from: hardware.boards.Boards, or a simulated one."""
 
     def scan(self) -> Scan:
-        """One set of readings."""
+        """One set of readings; the service dates one that is not."""
 
     def changes(self) -> list[Scan]:
         """Scans of the presence channels alone, one for each change since last asked."""
@@ -192,9 +192,11 @@ class Service:
     ) -> list[Event]:
         events: list[Event] = []
         for item in sorted((*quick, *([] if scan is None else [scan])), key=lambda one: one.t_s):
-            # A change that had to stand before it counted may be told after a later scan: it counts from that one.
-            at_s = max(item.t_s, self.engine.now_s)
-            timed = msgspec.structs.replace(item, t_s=at_s, wall_s=wall_s if item.wall_s is None else item.wall_s)
+            timed = item
+            if item.wall_s is None or item.t_s < self.engine.now_s:
+                # A change that had to stand before it counted may be told after a later scan: it counts from that one.
+                at_s = max(item.t_s, self.engine.now_s)
+                timed = msgspec.structs.replace(item, t_s=at_s, wall_s=wall_s if item.wall_s is None else item.wall_s)
             events += self.engine.feed(timed)
         # A capture ends after the contacts have closed: the engine must have seen the scan of it first.
         for start in starts:

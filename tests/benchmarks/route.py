@@ -10,7 +10,7 @@ from __future__ import annotations
 import sys
 import threading
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -25,7 +25,7 @@ from condenser_monitor.monitor.service.run_loop import Service, ServiceWatchdog
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.sim.broker import PrivateBroker
 from tests.benchmarks.live import DEAF, REST, UNIT, Ear
-from tests.monitor.edge_tools import ReplayBoards
+from tests.monitor.edge_tools import WALL_S, ReplayBoards
 
 ROOT = Path(__file__).resolve().parents[2]
 OURS = tuple(str(ROOT / folder) for folder in ("monitor", "hardware"))
@@ -78,7 +78,7 @@ def measured(folder: Path) -> Counter[str]:
         service = Service(settings, boards, history, [BrokerPublisher(settings)], watchdog=ServiceWatchdog(""))
         ear, first = (Ear(broker.port, topic(settings.site.id, channel)) for channel in ("events", "readings"))
         for second in range(60):
-            pending.append(Scan(t_s=float(second), **REST))
+            pending.append(_scan(second, REST))
             service.step()
         first.wait()
         _until_told(service, pending, route, lambda: len(history.latest_events(100)))
@@ -90,10 +90,15 @@ def measured(folder: Path) -> Counter[str]:
     return route.functions
 
 
+def _scan(second: int, readings: Mapping[str, Any]) -> Scan:
+    """As the boards give it: with the time of day."""
+    return Scan(t_s=float(second), wall_s=WALL_S + second, **readings)
+
+
 def _until_told(service: Service, pending: list[Scan], route: Route, events: Callable[[], int]) -> None:
     """Let a unit fail to pull in until a finding comes; only the scan that raises it is noted."""
     for second in range(60, 200):
-        pending.append(Scan(t_s=float(second), **DEAF))
+        pending.append(_scan(second, DEAF))
         route.codes.clear()
         route.noting = True
         service.step()
