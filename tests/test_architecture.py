@@ -28,9 +28,9 @@ PARTS_MAY = {
     "diagnosis": {"core", *GROUND},
     "baselines": {"core", *GROUND},
     "alarms": {"core", "diagnosis", *GROUND},
-    "strings": {"core", "diagnosis", "alarms", *GROUND},
+    "strings": {"core", "diagnosis", *GROUND},
     "engine": {"core", "diagnosis", "baselines", "alarms", *GROUND},
-    "drawing": {"core", "diagnosis", "alarms", "strings", "storage", *GROUND},
+    "drawing": {"core", "diagnosis", "strings", "storage", *GROUND},
 }
 HARDWARE_MAY = {"core", *GROUND}
 PAPERS_MAY = {"drawing", *HARDWARE_MAY}  # hardware/circuits makes pages and pictures, and is not imported on the Pi

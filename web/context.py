@@ -8,7 +8,6 @@ from typing import NamedTuple
 
 from flask import current_app, request
 
-from condenser_monitor.monitor.alarms.calm import Calm, calm
 from condenser_monitor.monitor.core.config import Settings, Site
 from condenser_monitor.monitor.core.errors import SiteError
 from condenser_monitor.monitor.core.records import Offer, UnitStatus
@@ -16,6 +15,7 @@ from condenser_monitor.monitor.page_settings import PageSettings, StoredSettings
 from condenser_monitor.monitor.report.share import Shares
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.strings import texts, time_format
+from condenser_monitor.monitor.strings.calm import Calm, calm
 from condenser_monitor.monitor.strings.translate import LANGUAGES, Reader
 from condenser_monitor.web.access import Access
 from condenser_monitor.web.headline import Headline, headline

@@ -1,17 +1,16 @@
 """What the page says first: one plain sentence, what it means and what to do now.
 
-Pure. Whether all is well is the answer of alarms/calm.py; this adds what it means and what to do.
+Pure. Whether all is well is the answer of strings/calm.py; this adds what it means and what to do.
 """
 
 from __future__ import annotations
 
 from typing import NamedTuple
 
-from condenser_monitor.monitor.alarms.calm import Calm, Kind, Reason
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.records import Finding, UnitStatus
 from condenser_monitor.monitor.strings import texts
-from condenser_monitor.monitor.strings.calm import sentence
+from condenser_monitor.monitor.strings.calm import Calm, Kind, Reason, sentence
 from condenser_monitor.monitor.strings.episodes import beside
 
 

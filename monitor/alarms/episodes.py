@@ -15,11 +15,10 @@ from typing import NamedTuple
 import msgspec
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.alarms.calm import SEVERITIES
 from condenser_monitor.monitor.core.findings import CATALOGUE, Answer, Proof, both, cooling, cools, stopped
 from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.load_state import MemoryPart, MonotonicTime
-from condenser_monitor.monitor.core.records import Diagnosed, Episode, EpisodeState, Severity
+from condenser_monitor.monitor.core.records import SEVERITIES, Diagnosed, Episode, EpisodeState, Severity
 
 # ---------------------------------------------------------------- what proves a failed part repaired
 

@@ -171,6 +171,7 @@ class Severity(StrEnum):
     WATCH = "watch"
 
 
+SEVERITIES = tuple(Severity)  # the worst first
 Evidence = dict[str, float | bool | str | list[str]]
 
 
@@ -192,8 +193,7 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
 
 def worst(findings: Sequence[Finding]) -> Finding | None:
     """The finding to speak of first: the most severe, of these the one that has stood longest; None for none."""
-    rank = ("urgent", "soon", "watch")
-    return min(findings, key=lambda finding: (rank.index(finding.severity), finding.raised_s), default=None)
+    return min(findings, key=lambda finding: (SEVERITIES.index(finding.severity), finding.raised_s), default=None)
 
 
 class ChangeKind(StrEnum):

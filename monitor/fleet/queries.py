@@ -11,11 +11,10 @@ from typing import Any, Generic, NamedTuple, TypeVar
 import msgspec
 import sqlalchemy as sa
 
-from condenser_monitor.monitor.alarms.calm import SEVERITIES, Calm, Reason
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.findings import Cooling
-from condenser_monitor.monitor.core.records import Episode, EpisodeState, Severity
+from condenser_monitor.monitor.core.records import SEVERITIES, Episode, EpisodeState, Severity
 from condenser_monitor.monitor.fleet import load_list, tenants, triage
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
 from condenser_monitor.monitor.fleet.days import later, office_day
@@ -43,6 +42,7 @@ from condenser_monitor.monitor.fleet.tables import customers as people
 from condenser_monitor.monitor.fleet.tables import standing as standing_table
 from condenser_monitor.monitor.fleet.tenants import Tenancy
 from condenser_monitor.monitor.limits import FLEET, FLEET_INFERENCE
+from condenser_monitor.monitor.strings.calm import Calm, Reason
 
 PAGE_ROWS = int(FLEET.page_rows.value)
 ALIVE_S = 4 * FLEET.beat_s.value

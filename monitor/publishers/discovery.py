@@ -25,7 +25,6 @@ import paho.mqtt.client as paho
 from paho.mqtt.reasoncodes import ReasonCode
 
 from condenser_monitor.monitor import __version__, limits
-from condenser_monitor.monitor.alarms.calm import calm
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import BrokerError
 from condenser_monitor.monitor.core.findings import CATALOGUE, readings_of, watchable
@@ -41,7 +40,7 @@ from condenser_monitor.monitor.core.records import (
 )
 from condenser_monitor.monitor.publishers.broker import BrokerConnection
 from condenser_monitor.monitor.publishers.messages import OFFLINE, ONLINE, topic
-from condenser_monitor.monitor.strings.calm import sentence
+from condenser_monitor.monitor.strings.calm import calm, sentence
 from condenser_monitor.monitor.strings.texts import LINKS, capital
 
 UNKNOWN = "unknown"

@@ -10,7 +10,6 @@ from typing import Annotated, Any, Literal, NamedTuple
 
 import msgspec
 
-from condenser_monitor.monitor.alarms.calm import Reason, calm
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import (
     Alert,
@@ -28,7 +27,7 @@ from condenser_monitor.monitor.core.records import (
     UnitStatus,
 )
 from condenser_monitor.monitor.storage.models import StoredEvent
-from condenser_monitor.monitor.strings.calm import sentence
+from condenser_monitor.monitor.strings.calm import Reason, calm, sentence
 
 ROOT = "condenser/v1"
 ONLINE, OFFLINE = "online", "offline"

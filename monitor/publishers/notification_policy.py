@@ -21,9 +21,8 @@ from typing import Literal, NamedTuple
 import msgspec
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.alarms.calm import SEVERITIES
 from condenser_monitor.monitor.core.config import Notify, Person
-from condenser_monitor.monitor.core.records import OWN_FAULT, Episode, EpisodeState, Severity
+from condenser_monitor.monitor.core.records import OWN_FAULT, SEVERITIES, Episode, EpisodeState, Severity
 
 BLIND = "monitor-blind"  # beside the findings: the monitor itself sees nothing
 OFF = "monitor-off"  # it was off, and is back

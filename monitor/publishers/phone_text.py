@@ -13,7 +13,6 @@ from functools import wraps
 from typing import Concatenate, NamedTuple, ParamSpec, TypeVar
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.alarms.calm import calm
 from condenser_monitor.monitor.core.config import Person, Settings
 from condenser_monitor.monitor.core.records import (
     OWN_FAULT,
@@ -26,7 +25,7 @@ from condenser_monitor.monitor.core.records import (
 )
 from condenser_monitor.monitor.publishers.notification_policy import BLIND, OF_MONITOR, NotificationItem
 from condenser_monitor.monitor.strings import texts, time_format
-from condenser_monitor.monitor.strings.calm import sentence
+from condenser_monitor.monitor.strings.calm import calm, sentence
 from condenser_monitor.monitor.strings.phone import BEGIN, BUTTONS, DO_FOR, TITLE, WORDS
 from condenser_monitor.monitor.strings.translate import Reader, one_stop, reading, translator
 

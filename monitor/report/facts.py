@@ -8,7 +8,6 @@ from datetime import tzinfo
 import msgspec
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.alarms.calm import Calm, calm
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.findings import CATALOGUE
@@ -35,6 +34,7 @@ from condenser_monitor.monitor.storage.models import (
     VisitScore,
     ended,
 )
+from condenser_monitor.monitor.strings.calm import Calm, calm
 
 _DAY_S = 86400.0
 TRACED = (*CURVES.values(), *PLOTTED)

@@ -9,7 +9,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from statistics import median
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.alarms.calm import Reason
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import (
@@ -50,7 +49,7 @@ from condenser_monitor.monitor.report.facts import (
 )
 from condenser_monitor.monitor.report.unit import by_hand, plate, when
 from condenser_monitor.monitor.strings import texts, time_format
-from condenser_monitor.monitor.strings.calm import sentence
+from condenser_monitor.monitor.strings.calm import Reason, sentence
 from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
 from condenser_monitor.monitor.strings.lookup import plain
 from condenser_monitor.monitor.strings.report import say

@@ -18,7 +18,6 @@ from functools import partial
 from math import inf
 from typing import TextIO
 
-from condenser_monitor.monitor.alarms.calm import Calm, Reason, calm
 from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.errors import CommandError, HistoryError
 from condenser_monitor.monitor.core.records import StoredVisit, UnitStatus
@@ -29,7 +28,7 @@ from condenser_monitor.monitor.diagnosis.visit.dialogue import HomeownerWords, t
 from condenser_monitor.monitor.diagnosis.visit.session import OTHER, VisitSession
 from condenser_monitor.monitor.storage.history import History, begun_visit
 from condenser_monitor.monitor.strings import texts, time_format, visits
-from condenser_monitor.monitor.strings.calm import short
+from condenser_monitor.monitor.strings.calm import Calm, Reason, calm, short
 from condenser_monitor.monitor.terminal.text import (
     beat,
     changed,

@@ -6,7 +6,6 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import tzinfo
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.alarms.calm import Calm
 from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.errors import CommandError, shown
 from condenser_monitor.monitor.core.findings import CATALOGUE as FINDINGS
@@ -28,7 +27,7 @@ from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
 from condenser_monitor.monitor.diagnosis.visit.dialogue import POWER, permitted
 from condenser_monitor.monitor.storage.models import Health, OwnFault
 from condenser_monitor.monitor.strings import texts, time_format
-from condenser_monitor.monitor.strings.calm import sentence, short
+from condenser_monitor.monitor.strings.calm import Calm, sentence, short
 from condenser_monitor.monitor.strings.episodes import beside
 
 _SIGNS = {LinkState.LIVE: "[#]", LinkState.DEAD: "[ ]", LinkState.UNKNOWN: "[?]"}

@@ -22,7 +22,6 @@ import msgspec
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 
-from condenser_monitor.monitor.alarms.calm import Reason
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.core.records import (
     AlertState,
@@ -43,6 +42,7 @@ from condenser_monitor.monitor.publishers.messages import (
     topic,
 )
 from condenser_monitor.monitor.storage.schema import message_id
+from condenser_monitor.monitor.strings.calm import Reason
 from condenser_monitor.sim.weather import DAY_S, design_day_c
 
 FAULT_EVERY = 25  # cycles of one site from one finding to the next

@@ -15,7 +15,6 @@ import msgspec
 import pytest
 import sqlalchemy as sa
 
-from condenser_monitor.monitor.alarms.calm import Calm, Reason, calm
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.records import (
     Alert,
@@ -38,7 +37,7 @@ from condenser_monitor.monitor.publishers.messages import UnitMessage, unit_mess
 from condenser_monitor.monitor.publishers.phone_text import MessageWriter
 from condenser_monitor.monitor.report.write import report_html
 from condenser_monitor.monitor.storage.history import History
-from condenser_monitor.monitor.strings.calm import short
+from condenser_monitor.monitor.strings.calm import Calm, Reason, calm, short
 from condenser_monitor.monitor.terminal import say as terminal
 from condenser_monitor.web.app import create_app
 from condenser_monitor.web.fleet.app import create_app as create_office

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import inf
 from pathlib import Path
-from collections.abc import Sequence
 from typing import Any
 
 import pytest

@@ -14,13 +14,13 @@ from typing import Any
 import msgspec
 import pytest
 
-from condenser_monitor.monitor.alarms.calm import calm
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.storage.history import History
+from condenser_monitor.monitor.strings.calm import calm
 from condenser_monitor.monitor.terminal import say as terminal
 from condenser_monitor.monitor.terminal import text as terminal_text
 from condenser_monitor.monitor.terminal.text import explain

@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from condenser_monitor.monitor.alarms.calm import calm
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.records import (
     AlertState,
@@ -17,6 +16,7 @@ from condenser_monitor.monitor.core.records import (
 )
 from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.strings import texts
+from condenser_monitor.monitor.strings.calm import calm
 from condenser_monitor.web.headline import Headline, headline
 from tests.monitor import units
 

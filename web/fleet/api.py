@@ -14,7 +14,6 @@ import msgspec
 import sqlalchemy as sa
 from flask import Blueprint, Response, abort, request
 
-from condenser_monitor.monitor.alarms.calm import Calm
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import Severity
@@ -24,7 +23,7 @@ from condenser_monitor.monitor.fleet import visits as visiting
 from condenser_monitor.monitor.fleet.active_alerts import ActiveAlerts
 from condenser_monitor.monitor.fleet.queries import PAGE_ROWS, Case, Page, SiteLine
 from condenser_monitor.monitor.fleet.visits import Booked
-from condenser_monitor.monitor.strings.calm import short
+from condenser_monitor.monitor.strings.calm import Calm, short
 from condenser_monitor.web import openapi as document
 from condenser_monitor.web.fleet.office_context import office_context, offset, viewer
 from condenser_monitor.web.openapi import Param, Route

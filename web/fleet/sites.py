@@ -10,7 +10,6 @@ from flask import Blueprint, Response, abort, flash, redirect, render_template, 
 from markupsafe import Markup
 from werkzeug.wrappers import Response as AnyResponse
 
-from condenser_monitor.monitor.alarms.calm import Calm
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import RequestKind
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
@@ -32,6 +31,7 @@ from condenser_monitor.monitor.fleet.season import SeasonSpan, customer_document
 from condenser_monitor.monitor.fleet.writer import writer
 from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.publishers.messages import PersonsRequest
+from condenser_monitor.monitor.strings.calm import Calm
 from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
 from condenser_monitor.web.fleet import charts
 from condenser_monitor.web.fleet.office_context import (
