@@ -419,7 +419,6 @@ class AlarmManager:
                 self._told_of(name, slot, self._line.now_x, told=slot.owed)
                 if not slot.standing:
                     self.episode_book.clear(name, self._line.now_x)
-        self._plan()
 
     # ------------------------------------------------------------ in
 
@@ -448,7 +447,6 @@ class AlarmManager:
                 self._metrics.raised(name, x_s)
                 told += self._feed(name, AlertEvent.SUPPRESS if self._follows(name) else AlertEvent.RAISE, x_s)
             self._told_of(name, slot, x_s, told=False)
-        self._plan()
         return told
 
     def see(self, facts: Facts, outdoor_c: float | None) -> None:
@@ -467,7 +465,6 @@ class AlarmManager:
                     steps += self._end_quiet(name, x_s) if slot.state is _S.SHELVED else []
                 elif not slot.in_alarm:
                     steps += self._feed(name, AlertEvent.RESET, x_s)
-            self._plan()
         return steps
 
     def request(
@@ -488,7 +485,6 @@ class AlarmManager:
         except CommandError as error:
             answer = Answer(id=request.id, done=False, why=str(error))
         self._remember(answer)
-        self._plan()
         return answer, told
 
     def tick(self, now_s: float, wall_s: float | None, *, at_it: bool = True) -> list[AlertChange]:
@@ -499,14 +495,14 @@ class AlarmManager:
         now_x = self._line.x(now_s)
         told: list[AlertChange] = []
         # Each turn ends one timer, and none starts a new one: the loop is bounded by the number of findings.
-        while self._next_x < now_x or (at_it and self._next_x == now_x):
-            told += self._end_timer(self._next_x)
-            self._plan()
+        while (ends_x := self._next_x) < now_x or (at_it and ends_x == now_x):
+            told += self._end_timer(ends_x)
         return told
 
     def next_deadline(self) -> float | None:
         """When tick() next has something to do, in `t_s`; None: nothing is waiting."""
-        return None if self._next_x == inf else self._line.t_s(self._next_x)
+        ends_x = self._next_x
+        return None if ends_x == inf else self._line.t_s(ends_x)
 
     # ------------------------------------------------------------ out
 
@@ -687,17 +683,17 @@ class AlarmManager:
         for slot in self._slots.values():
             if slot.gone_x is not None:
                 slot.gone_x += skipped_s
-        self._plan()
 
-    def _plan(self) -> None:
-        """Keep when the next timer ends."""
+    @property
+    def _next_x(self) -> float:
+        """When the next timer ends."""
         ends_x = [inf] if self._service_x is None else [self._service_x]
         for name, slot in self._slots.items():
             if slot.gone_x is not None:
                 ends_x.append(slot.gone_x + self._delay_s[name])
             if slot.shelved_until_x is not None:
                 ends_x.append(slot.shelved_until_x)
-        self._next_x = min(ends_x)
+        return min(ends_x)
 
     def _end_timer(self, x_s: float) -> list[AlertChange]:
         if self._service_x is not None and self._service_x <= x_s:
