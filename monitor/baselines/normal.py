@@ -8,7 +8,6 @@ Everything that must be learned says what it still needs before it speaks, and i
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from statistics import median
 from typing import Any, NamedTuple
 
@@ -29,6 +28,7 @@ from condenser_monitor.monitor.baselines.baseline import (
 )
 from condenser_monitor.monitor.baselines.drift import Cusum, Drift, Ewma
 from condenser_monitor.monitor.baselines.minutes import CleanMinutes, MinuteMeans, heats
+from condenser_monitor.monitor.baselines.performance import air_split_k
 from condenser_monitor.monitor.baselines.wear import DAY_S, FirstAndLast, Wear
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import CommandError
@@ -226,7 +226,7 @@ class Baselines:
         if not self._modulates:
             self._deviate(amps, outdoor_c, volts, x_s, day)
         self._baseline.learn(outdoor_c, amps, volts, x_s, day, steady=steady)
-        fan_a, split = readings.get("fan_a"), _split_k(readings)
+        fan_a, split = readings.get("fan_a"), air_split_k(readings)
         if fan_a is not None:
             self._fan.learn(outdoor_c, fan_a, volts, x_s, day, steady=steady)
         if split is not None:
@@ -423,9 +423,3 @@ def _curve(stage: Stage, steps: int = 8) -> list[tuple[float, float | None]]:
     low_c, high_c = stage.low.reach_c, stage.high.reach_c
     at = [low_c + (high_c - low_c) * step / steps for step in range(steps + 1)]
     return [(round(c, 2), round(stage.amps(c), 3)) for c in at]
-
-
-def _split_k(readings: Mapping[str, float | None]) -> float | None:
-    """Return by how much the indoor coil cools the air, K."""
-    before_c, after_c = readings.get("return_air_c"), readings.get("supply_air_c")
-    return None if before_c is None or after_c is None else before_c - after_c
