@@ -340,8 +340,10 @@ class StatusCache:
                 )
                 db.executemany(PUT_FINE, [(row.wall_s, *row.values) for row in buckets])
                 db.executemany(PUT_LANE, [lane_row(lane) for lane in lanes])
-                if buckets:
-                    self._bound(db)
+                if buckets:  # while the disk takes nothing, readings of the last days only are held
+                    span_s = (limits.HISTORY.fine_days.value * 86400.0,)
+                    db.execute("DELETE FROM fine WHERE wall_s < (SELECT max(wall_s) FROM fine) - ?", span_s)
+                    db.execute("DELETE FROM lanes WHERE to_wall_s < (SELECT max(from_wall_s) FROM lanes) - ?", span_s)
             self.error = self._refused
         except sqlite3.Error as error:
             self.error = f"{self.path}: {error}"
@@ -354,13 +356,6 @@ class StatusCache:
             quarantine(self.path, quarantine_name(self.path, self._wall()))
             thin_quarantine(self.path, int(limits.HISTORY.set_aside_full.value))
         self._written_s = None
-
-    @staticmethod
-    def _bound(db: sqlite3.Connection) -> None:
-        """While the disk takes nothing, readings of the last days only are held."""
-        span_s = limits.HISTORY.fine_days.value * 86400.0
-        db.execute("DELETE FROM fine WHERE wall_s < (SELECT max(wall_s) FROM fine) - ?", (span_s,))
-        db.execute("DELETE FROM lanes WHERE to_wall_s < (SELECT max(from_wall_s) FROM lanes) - ?", (span_s,))
 
     def pending(self) -> tuple[list[Row], list[Row]]:
         """Rows of readings and finished stretches that are not known to be on disk."""

@@ -91,9 +91,9 @@ def measured(folder: Path) -> Counter[str]:
 
 
 def _scan(second: int, readings: Mapping[str, Any]) -> Scan:
-    """As the boards give it: with the time of day. The one that raises is not one of those (a scan in ten) with which a
-    stretch of readings ends."""
-    return Scan(t_s=float(second), wall_s=WALL_S + 5.0 + second, **readings)
+    """As the boards give it: with the time of day. With the one that raises a stretch of readings ends, as with one in
+    ten."""
+    return Scan(t_s=float(second), wall_s=WALL_S + second, **readings)
 
 
 def _until_told(service: Service, pending: list[Scan], route: Route, events: Callable[[], int]) -> None:
