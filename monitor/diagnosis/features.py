@@ -580,7 +580,10 @@ class FeatureWatch:
                 return "low"
             # No overload of a sound motor opens on so much less than its nameplate allows.
             return "usual" if amps < unit.compressor_rla_a * limits.USUAL_TRIP_RATIO.value else None
-        return "low" if amps < normal_a * limits.LOW_TRIP_RATIO.value else "usual"
+        if amps >= normal_a * limits.LOW_TRIP_RATIO.value:
+            return "usual"
+        # What is normal is what a settled run draws; the pressures of a run that was shorter say nothing yet.
+        return None if stop.ran_s is not None and stop.ran_s < limits.ROUGH_RAN_S.value else "low"
 
     # ------------------------------------------------------------ what each change tells
 

@@ -60,6 +60,8 @@ STOPS: list[tuple[str, dict[str, Any], str, str | None]] = [
     ("ROUGH_LOW_RATIO", {"amps": 8.3, "ran_s": 120.0, "normal_a": None, "rough": (9.0, 9.5)}, "trip-amps", None),
     ("ROUGH_RAN_S", {"amps": 7.4, "ran_s": 40.0, "normal_a": None, "rough": (9.0, 9.5)}, "trip-amps", None),
     ("ROUGH_RAN_S", {"amps": 7.4, "ran_s": 90.0, "normal_a": None, "rough": (9.0, 9.5)}, "trip-amps", "low"),
+    ("ROUGH_RAN_S", {"amps": 6.8, "ran_s": 40.0}, "trip-amps", None),  # at equal pressures a motor draws less
+    ("ROUGH_RAN_S", {"amps": 6.8, "ran_s": 90.0}, "trip-amps", "low"),
     ("RUN_LOW_RATIO", {"amps": 8.3, "ran_s": 600.0, "normal_a": None, "rough": (9.0, 9.5)}, "trip-amps", "low"),
     ("RUN_LOW_RATIO", {"amps": 8.8, "ran_s": 600.0, "normal_a": None, "rough": (9.0, 9.5)}, "trip-amps", "usual"),
     ("SETTLE_S", {"amps": 8.3, "ran_s": 400.0, "normal_a": None, "rough": (9.0, 9.5)}, "trip-amps", "low"),
