@@ -639,7 +639,7 @@ class Engine:
         numbers = None
         if started_s is None or lasted(started_s, scan.t_s, limits.SETTLE_S.value):
             numbers = dict(zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True))
-        swapped = self._features.swapped(scan.t_s)
+        swapped = self._features.judge_clamps(scan.t_s)
         others = self._trust.add_minute(swapped=swapped, numbers=numbers, runs=started_s is not None)
         return self._believe(scan) if others else []
 

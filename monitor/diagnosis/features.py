@@ -500,8 +500,6 @@ class FeatureWatch:
             found |= self._of_stops(recent)
         if lasted(self._dead_s, now_s, limits.OVERLOAD_MOST_S.value):
             found["dead-for"] = "hours"
-        if self.swapped(now_s):
-            found["clamps"] = "swapped"
         if self._off_s and _tells(self._stopped_s, since_s):
             found["off-time"] = _off_word(sorted(self._off_s)[len(self._off_s) // 2])
         return found
@@ -517,18 +515,24 @@ class FeatureWatch:
         dead_s = self._dead_s + limits.OVERLOAD_MOST_S.value
         return min(soonest_s, dead_s) if dead_s > now_s else soonest_s
 
-    def swapped(self, now_s: float) -> bool | None:
-        """Return whether the fan's clamp has read what no fan draws, scan after scan, and the compressor's what a fan
-        does; None while the fan's reads nothing."""
+    def judge_clamps(self, now_s: float) -> bool | None:
+        """See whether the fan's clamp has read what no fan draws, scan after scan, and the compressor's what a fan
+        does. Return None, and leave what was seen, while the fan's reads nothing or what either of them may draw: the
+        current of a compressor that has just started, or that is small beside its fan."""
         fla_a, left = self._unit.fan_fla_a, int(limits.SWAPPED_SCANS.value)
+        fans_most_a, no_fan_a = 2.0 * fla_a, limits.SWAPPED_RATIO.value * fla_a
         for scan in reversed(self._last):
             if scan.fan_a is None or scan.fan_a <= limits.FAN_ON_RATIO.value * fla_a:
                 continue
-            like_a_fan = scan.compressor_a is not None and scan.compressor_a < 2.0 * fla_a
-            if scan.fan_a <= limits.SWAPPED_RATIO.value * fla_a or not like_a_fan or not _tells(scan.t_s, now_s):
+            like_a_fan = scan.compressor_a is not None and scan.compressor_a < fans_most_a
+            if scan.fan_a < fans_most_a or not like_a_fan or not _tells(scan.t_s, now_s):
+                self._marks.pop("clamps", None)
                 return False
+            if scan.fan_a <= no_fan_a:
+                return None
             left -= 1
             if left == 0:
+                self._mark("clamps", "swapped", scan.t_s)
                 return True
         return None
 

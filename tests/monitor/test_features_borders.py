@@ -227,7 +227,8 @@ def test_the_middle_of_a_fans_last_scans_counts(high: int, says: str | None) -> 
     [
         ("SWAPPED_SCANS", 3, 9.0, None),  # a motor's inrush
         ("SWAPPED_SCANS", 7, 9.0, True),
-        ("SWAPPED_RATIO", 7, 4.4, False),  # a fan that stands and hums
+        ("SWAPPED_RATIO", 7, 1.9, False),  # a fan that stands and hums
+        ("SWAPPED_RATIO", 7, 4.4, None),  # no fan's, and little for a compressor
         ("SWAPPED_RATIO", 7, 9.0, True),  # no fan draws eight times its nameplate and runs
     ],
 )
@@ -236,7 +237,7 @@ def test_clamps_that_read_each_others_current(number: str, scans: int, fan_a: fl
     watch = FeatureWatch(UNIT)
     for scan in range(scans):
         watch.keep(Scan(t_s=float(scan), compressor_a=1.0, fan_a=fan_a))
-    assert watch.swapped(float(scans)) is swapped, number
+    assert watch.judge_clamps(float(scans)) is swapped, number
 
 
 @pytest.mark.parametrize(("call_h", "satisfied"), [(2.0, True), (4.0, False)])

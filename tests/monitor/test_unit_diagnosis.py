@@ -460,6 +460,13 @@ def test_swapped_clamps_are_named(ratio: float) -> None:
     assert [event.finding for event in raised].count("compressor-not-running") <= 1  # within the first minute
     assert raised[-1].evidence["distrusted"] == ["compressor_a", "fan_a"]
     assert FEATURES["clamps"]["swapped"].says in last_of(told).because
+    # The little that a compressor draws just after its start is no fan's either: the clamps stay named.
+    started = but(swapped, fan_a=3.5 * UNIT.fan_fla_a)
+    again = events(scans((60, REST), (900, swapped), *[(300, REST), (120, started), (600, swapped)] * 3))
+    liars = [event.distrusted for event in again if isinstance(event, Diagnosed)]
+    both = ("compressor_a", "fan_a")
+    assert both in liars
+    assert all(named == both for named in liars[liars.index(both) :])
     dead = events(scans((60, REST), (900, but(RUN, fan_a=1.5 * UNIT.fan_fla_a, compressor_a=0.0))))
     assert last_of(dead).suspects[0][0] == "compressor-overload-open"
 
