@@ -307,6 +307,8 @@ class Engine:
             self._alarms.see(self.facts, outdoor_c)
         # A scan that says nothing new is let through while no finding can come or go, or stands and has its time kept.
         due = not same or self.now_s >= self._decide_s - limits.MOMENT_S.value
+        if due and self.facts.fan and self.facts.compressor is False:
+            events += self._judge_clamps(scan)
         if due or self._evaluator.standing or self._calls.overdue or self._no_call_in_heat():
             events += self._decide()
         if look:
@@ -639,8 +641,14 @@ class Engine:
         numbers = None
         if started_s is None or lasted(started_s, scan.t_s, limits.SETTLE_S.value):
             numbers = dict(zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True))
-        swapped = self._features.judge_clamps(scan.t_s)
-        others = self._trust.add_minute(swapped=swapped, numbers=numbers, runs=started_s is not None)
+        return self._judge_clamps(scan, numbers, runs=started_s is not None)
+
+    def _judge_clamps(
+        self, scan: Scan, numbers: Mapping[str, float | None] | None = None, *, runs: bool = False
+    ) -> list[Event]:
+        """See whether the clamps read each other's current: each minute, with the minute's numbers, and before a
+        compressor is called dead beside a fan that runs."""
+        others = self._trust.add_minute(swapped=self._features.judge_clamps(scan.t_s), numbers=numbers, runs=runs)
         return self._believe(scan) if others else []
 
     def _called(self) -> bool | None:

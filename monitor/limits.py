@@ -337,6 +337,7 @@ FAN_LOW_RATIO = _ours(0.65, "of its own normal", 0.3, 0.9, "a fan without its bl
 FAN_RUNS = _ours(3, "runs", 1, 20, "one run alone may have been an odd one")
 FAN_SCANS = _ours(12, "scans", 2, 90, "the last of a run before a stop, of which the middle counts")
 SWAPPED_SCANS = _ours(5, "scans", 2, 60, "a motor's inrush is over by then")
+SWAPPED_S = _ours(10.0, "s", 5, 120, "or for so long, where scans are far apart: no inrush lasts like that")
 SWAPPED_RATIO = _ours(5.0, "of FLA", 3, 20, "no fan draws so much and runs; a compressor does")
 
 # ---------------------------------------------------------------- meter checks (see checks/)

@@ -494,6 +494,7 @@ class FeatureWatch:
     def seen(self, now_s: float, since_s: float | None = None) -> dict[str, str]:
         """The features of the last hours; `since_s` is when what stands began, and the hours before that count."""
         since_s = now_s if since_s is None else since_s
+        self.judge_clamps(now_s)
         found = {name: symbol for name, (symbol, at_s) in self._marks.items() if _tells(at_s, since_s)}
         recent = [stop for stop in self._stops if _tells(stop.at_s, since_s)]
         if recent:
@@ -521,6 +522,7 @@ class FeatureWatch:
         current of a compressor that has just started, or that is small beside its fan."""
         fla_a, left = self._unit.fan_fla_a, int(limits.SWAPPED_SCANS.value)
         fans_most_a, no_fan_a = 2.0 * fla_a, limits.SWAPPED_RATIO.value * fla_a
+        last_s = None
         for scan in reversed(self._last):
             if scan.fan_a is None or scan.fan_a <= limits.FAN_ON_RATIO.value * fla_a:
                 continue
@@ -531,8 +533,9 @@ class FeatureWatch:
             if scan.fan_a <= no_fan_a:
                 return None
             left -= 1
-            if left == 0:
-                self._mark("clamps", "swapped", scan.t_s)
+            last_s = scan.t_s if last_s is None else last_s
+            if left == 0 or last_s - scan.t_s >= limits.SWAPPED_S.value:
+                self._mark("clamps", "swapped", last_s)
                 return True
         return None
 

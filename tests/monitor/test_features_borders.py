@@ -240,6 +240,15 @@ def test_clamps_that_read_each_others_current(number: str, scans: int, fan_a: fl
     assert watch.judge_clamps(float(scans)) is swapped, number
 
 
+@pytest.mark.parametrize(("every_s", "swapped"), [(3.5, None), (5.5, True), (60.0, True)])
+def test_scans_far_apart_tell_crossed_clamps_by_their_time(every_s: float, swapped: bool | None) -> None:
+    """SWAPPED_S: three scans over 7 s may all be of a motor that starts; of those over 11 s the last is not."""
+    watch = FeatureWatch(UNIT)
+    for scan in range(3):
+        watch.keep(Scan(t_s=every_s * scan, compressor_a=1.0, fan_a=9.0))
+    assert watch.judge_clamps(every_s * 3) is swapped
+
+
 @pytest.mark.parametrize(("call_h", "satisfied"), [(2.0, True), (4.0, False)])
 def test_a_call_that_ended_though_nothing_ran_was_satisfied_or_given_up(call_h: float, satisfied: bool) -> None:
     """SATISFIED_MOST_S: a thermostat's longest call on a hot day, and the cool of the night."""

@@ -467,6 +467,9 @@ def test_swapped_clamps_are_named(ratio: float) -> None:
     both = ("compressor_a", "fan_a")
     assert both in liars
     assert all(named == both for named in liars[liars.index(both) :])
+    for every_s in (1.0, 10.0, 60.0):  # seen before the compressor would be called dead
+        told = events(scans((300, REST), (900, swapped), every_s=every_s))
+        assert {event.finding for event in told if isinstance(event, Change)} == {"sensing-disagrees"}
     dead = events(scans((60, REST), (900, but(RUN, fan_a=1.5 * UNIT.fan_fla_a, compressor_a=0.0))))
     assert last_of(dead).suspects[0][0] == "compressor-overload-open"
 
